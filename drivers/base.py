@@ -1,0 +1,141 @@
+"""What every drive looks like from above: one read and one write a cycle, in SI units.
+
+Sign convention at this boundary: as the wire has it. Signs, gear and calibration that
+belong to the rig are applied above, in ``hil``; a driver only turns wire units into SI.
+"""
+
+from __future__ import annotations
+
+import enum
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+
+class DriverError(Exception):
+    """A drive or bus cannot do what was asked; the text names the place and the mend."""
+
+
+class PowerStage(enum.IntEnum):
+    """State of the power stage, the common part of every drive's own state machine."""
+
+    UNKNOWN = 0
+    OFF = 1
+    CHANGING = 2
+    ON = 3
+    QUICK_STOP = 4
+    FAULT = 5
+
+
+class PowerRequest(enum.IntEnum):
+    """What the command asks of the power stage. OFF is the default everywhere."""
+
+    OFF = 0
+    ON = 1
+    QUICK_STOP = 2
+    CLEAR_FAULT = 3
+
+
+class Mode(enum.IntEnum):
+    """Which target the drive follows (values of CiA 402 object 0x6060)."""
+
+    POSITION = 8
+    VELOCITY = 9
+    TORQUE = 10
+
+
+@dataclass(slots=True)
+class Telemetry:
+    """Latest values from the hardware; one object, refilled in place each cycle.
+
+    ``time_s`` is ``time.monotonic()`` (or simulated time in lockstep) at which the
+    youngest motor sample was received. Ages count from the last *received* value.
+    """
+
+    time_s: float = 0.0
+    age_s: float = 1e9
+    deflection_age_s: float = 1e9
+    position_rad: float = 0.0
+    velocity_rad_s: float = 0.0
+    torque_N_m: float = 0.0
+    deflection_counts: float = 0.0
+    supply_V: float = 0.0
+    temperature_degC: float = float("nan")
+    power: PowerStage = PowerStage.UNKNOWN
+    mode: int = 0
+    fault_code: int = 0
+    fault_text: str = ""
+    status_word: int = 0
+    lost: str = ""  # not empty: the device is gone, and why
+    frames: int = 0  # frames received since open, any kind
+
+
+@dataclass(slots=True)
+class Command:
+    """One cycle's command; the default asks for no motion and no power."""
+
+    power: PowerRequest = PowerRequest.OFF
+    mode: Mode = Mode.TORQUE
+    torque_N_m: float = 0.0
+    velocity_rad_s: float = 0.0
+    position_rad: float = 0.0
+
+
+@dataclass(frozen=True)
+class Capabilities:
+    """What a drive can do, asked before the first cycle."""
+
+    modes: frozenset[Mode]
+    rated_torque_N_m: float
+    peak_torque_N_m: float
+    torque_resolution_N_m: float
+    host_loss_s: float  # the drive stops by itself this long after the host falls silent
+    command_delay_cycles: float  # whole cycles between write and the drive acting on it
+    identity: str = ""
+    details: dict[str, str] = field(default_factory=dict)
+
+
+class Drive(Protocol):
+    """One drive with its sensors. Every method but ``open``/``close`` is for the cycle.
+
+    ``read`` and ``write`` never block longer than a fraction of a period and raise only
+    ``DriverError``. A lost device is reported by ``Telemetry.lost``, not by exception.
+    """
+
+    capabilities: Capabilities
+    telemetry: Telemetry
+
+    def open(self) -> None:
+        """Reach the device, configure it, prove the configuration by reading it back.
+
+        Raises:
+            DriverError: naming the object or message, what came back, and the mend.
+        """
+
+    def read(self, deadline_s: float) -> Telemetry:
+        """Trigger and collect one cycle's telemetry, waiting at most until ``deadline_s``."""
+
+    def write(self, command: Command) -> None:
+        """Send one command."""
+
+    def de_energise(self) -> None:
+        """Remove power now, from any state, whatever was asked before. Never raises."""
+
+    def close(self) -> None:
+        """De-energise and let go of the bus. Never raises; may be called twice."""
+
+
+class WireProtocol(Protocol):
+    """What a protocol module registers under the entry point group ``hookeline.protocols``.
+
+    ``options`` is a pydantic model class for the profile's ``drive`` mapping (unknown keys
+    forbidden, a ``protocol`` literal field included).
+    """
+
+    name: str
+    options: type[Any]
+
+    def make(self, options: Any, period_s: float) -> Drive:
+        """Build, not open, a drive for validated options and a cycle period in seconds."""
+
+    def simulate(self, options: Any, parameters: Any, ready: Any) -> None:
+        """Run a simulated device behind this protocol until told to end (own process)."""

@@ -1,0 +1,40 @@
+"""Names and codes of every limit and of every cause that can hold the bench stopped."""
+
+from __future__ import annotations
+
+import enum
+
+
+class Limit(enum.IntEnum):
+    """A limit of the profile. As a bound it is bit ``1 << value`` of column ``bounded``;
+    as the cause of a trip it is the value of column ``tripped``."""
+
+    FORCE = 1
+    FORCE_RATE = 2
+    DEFLECTION = 3
+    TRAVEL = 4
+    SPEED = 5
+    CURRENT = 6
+    MOTOR_HEAT = 7
+    DRIVE_TEMPERATURE = 8
+    SUPPLY_LOW = 9
+    SUPPLY_HIGH = 10
+    VIRTUAL_STIFFNESS = 11
+    DAMPING = 12
+    TELEMETRY_AGE = 13
+    SENSOR_RAIL = 14
+    SENSOR_JUMP = 15
+    SENSOR_FROZEN = 16
+    DISAGREEMENT = 17
+    DRIVE_FAULT = 18
+
+
+class Cause(enum.IntEnum):
+    """Causes of a stop that are no limit; same column, values above every ``Limit``."""
+
+    OPERATOR = 40
+    HEARTBEAT_LATE = 41
+    EXCEPTION = 42
+    DRIVE_LOST = 43
+    HOST_ENDING = 44
+    DRIVE_DROPPED_OUT = 45  # power stage left ON by itself, without a fault

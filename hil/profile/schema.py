@@ -1,0 +1,322 @@
+"""The profile: one rig described completely, in SI units once loaded.
+
+Sign convention (everything above ``drivers``): positions grow in the direction in which
+the rod extends, deflection is nut position minus output position, and a positive spring
+force pushes the output rod out. ``output = nut - deflection``.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from drivers.quantities import (
+    Acceleration,
+    Current,
+    Damping,
+    Duration,
+    Force,
+    ForceRate,
+    Frequency,
+    Inertia,
+    Length,
+    Mass,
+    Resistance,
+    Speed,
+    Stiffness,
+    Temperature,
+    Torque,
+    TorqueConstant,
+    ViscousTorque,
+    Voltage,
+)
+from drivers.quantities import Inductance as InductanceQuantity
+from drivers.quantities import LengthPerCount as LengthPerCountQuantity
+
+Fraction = Annotated[float, Field(gt=0, le=1)]
+Sign = Literal[-1, 1]
+
+
+class Part(BaseModel):
+    """Base of all profile parts: unknown keys are errors, values do not change."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Screw(Part):
+    lead: Annotated[Length, Field(gt=0)]
+    hand: Literal["right", "left"] = "right"
+    efficiency_forward: Fraction = 0.9
+    efficiency_backward: Fraction = 0.8
+
+
+class Motor(Part):
+    torque_constant: Annotated[TorqueConstant, Field(gt=0)]
+    winding_resistance: Annotated[Resistance, Field(gt=0)]
+    winding_inductance: Annotated[InductanceQuantity, Field(gt=0)]
+    rotor_inertia: Annotated[Inertia, Field(gt=0)]  # rotor and screw together
+    pole_pairs: Annotated[int, Field(ge=1, le=50)]
+    continuous_current: Annotated[Current, Field(gt=0)]
+    peak_current: Annotated[Current, Field(gt=0)]
+    thermal_time_constant: Annotated[Duration, Field(gt=0)] = 60.0
+
+
+class Friction(Part):
+    """Friction at the motor shaft (Coulomb, Stribeck, viscous)."""
+
+    coulomb: Annotated[Torque, Field(ge=0)] = 0.0
+    breakaway: Annotated[Torque, Field(ge=0)] = 0.0  # at rest; not below coulomb
+    stribeck_speed: Annotated[Speed, Field(gt=0)] = 0.002  # at the nut
+    viscous: Annotated[ViscousTorque, Field(ge=0)] = 0.0
+
+
+class Springs(Part):
+    """Two opposed sets, each ``rate_per_set``, each preloaded by ``preload``."""
+
+    rate_per_set: Annotated[Stiffness, Field(gt=0)]
+    preload: Annotated[Length, Field(ge=0)]
+    solid_deflection: Annotated[Length, Field(gt=0)]
+
+
+class Actuator(Part):
+    name: str
+    screw: Screw
+    motor: Motor
+    friction: Friction = Friction()
+    springs: Springs
+    stroke: Annotated[Length, Field(gt=0)]  # output travel between the mechanical ends
+    nut_mass: Annotated[Mass, Field(ge=0)] = 0.0
+
+    @property
+    def radians_per_metre(self) -> float:
+        """Motor angle per metre of nut travel, 2π/lead (magnitude)."""
+        return 6.283185307179586 / self.screw.lead
+
+    @property
+    def reflected_mass(self) -> float:
+        """Rotor and screw inertia seen at the nut, J·(2π/lead)² + nut mass, in kg."""
+        return self.motor.rotor_inertia * self.radians_per_metre**2 + self.nut_mass
+
+
+class Lever(Part):
+    """Lever turned by the rod. ``sector``: rod on an arc (x = rod_arm·θ, constant arm);
+    ``pin``: rod pinned and guided straight (x = rod_arm·sin θ). Level at ``level_position``."""
+
+    kind: Literal["lever"]
+    rod_arm: Annotated[Length, Field(gt=0)]
+    load_arm: Annotated[Length, Field(gt=0)]
+    attachment: Literal["sector", "pin"] = "sector"
+    level_position: Length  # output position at which the lever is level
+    lever_mass: Annotated[Mass, Field(ge=0)] = 0.0
+    lever_centre: Annotated[Length, Field(ge=0)] = 0.0  # centre of mass from the pivot
+    pan_mass: Annotated[Mass, Field(ge=0)] = 0.0
+    weights: tuple[Mass, ...] = ()
+    pivot_friction: Annotated[Torque, Field(ge=0)] = 0.0
+    gravity: Annotated[Acceleration, Field(gt=9.7, lt=9.9)] = 9.80665
+
+
+class Linear(Part):
+    """The rod pushes a guided mass; weights hang on it against the rod (vertical axis)."""
+
+    kind: Literal["linear"]
+    carriage_mass: Annotated[Mass, Field(gt=0)]
+    vertical: bool = True
+    weights: tuple[Mass, ...] = ()
+    guide_friction: Annotated[Force, Field(ge=0)] = 0.0
+    gravity: Annotated[Acceleration, Field(gt=9.7, lt=9.9)] = 9.80665
+
+
+Rig = Annotated[Lever | Linear, Field(discriminator="kind")]
+
+
+class DeflectionSensor(Part):
+    bits: Annotated[int, Field(ge=6, le=24)] = 12
+    span: Annotated[Length, Field(gt=0)]  # travel that the whole count range covers
+    rail_margin: Annotated[int, Field(ge=0)] = 8  # counts from either end taken as "at rail"
+    noise: Annotated[float, Field(ge=0)] = 1.0  # counts, standard deviation
+
+
+class MotorSensor(Part):
+    counts_per_revolution: Annotated[int, Field(ge=4)]
+    sign: Sign = 1
+    # where the output stands when the drive is opened: incremental counts restart at 0
+    reference: Literal["lower_end_at_start", "absolute"] = "lower_end_at_start"
+    absolute_offset: Length = 0.0  # nut position at zero counts, for ``absolute``
+
+
+class Sensors(Part):
+    deflection: DeflectionSensor
+    motor: MotorSensor
+
+
+class TwoSlopes(Part):
+    """Force = inner_rate·δ up to the knee, outer_rate beyond it (symmetric)."""
+
+    kind: Literal["two_slopes"]
+    inner_rate: Annotated[Stiffness, Field(gt=0)]
+    outer_rate: Annotated[Stiffness, Field(gt=0)]
+    knee: Annotated[Length, Field(ge=0)]
+
+
+class Polynomial(Part):
+    """Force in N = Σ coefficients[i]·(δ in mm)^i; monotonic over the permitted range."""
+
+    kind: Literal["polynomial"]
+    coefficients: Annotated[tuple[float, ...], Field(min_length=2, max_length=8)]
+
+
+class Calibration(Part):
+    zero: float  # counts at no load
+    deflection_per_count: LengthPerCountQuantity  # signed
+    spring_law: Annotated[TwoSlopes | Polynomial, Field(discriminator="kind")]
+    # standard uncertainty of force: sqrt(absolute² + (relative·F)²)
+    absolute_uncertainty: Annotated[Force, Field(ge=0)] = 2.0
+    relative_uncertainty: Annotated[float, Field(ge=0, lt=1)] = 0.01
+    dated: str = ""
+
+
+class Control(Part):
+    rate: Annotated[Frequency, Field(ge=50, le=5000)] = 1000.0
+    force_bandwidth: Annotated[Frequency, Field(gt=0)] = 25.0  # −3 dB, output blocked
+    phase_margin: Annotated[float, Field(ge=10, le=80)] = 40.0  # degrees, never below
+    damping_ratio: Annotated[float, Field(ge=0.3, le=2)] = 0.8
+    friction_compensation: Annotated[float, Field(ge=0, le=1)] = 0.6
+    passive_fraction: Annotated[float, Field(gt=0, le=1)] = 0.98  # of the spring's own rate
+    over_stiff: Literal["refuse", "bound"] = "refuse"
+    predictor: bool = True
+
+
+class Band(Part):
+    """A limit in two tiers; either may be left out."""
+
+
+class ForceLimit(Band):
+    bounded: Annotated[Force, Field(gt=0)]
+    tripped: Annotated[Force, Field(gt=0)]
+
+
+class ForceRateLimit(Band):
+    bounded: Annotated[ForceRate, Field(gt=0)]
+    tripped: Annotated[ForceRate, Field(gt=0)] | None = None
+
+
+class LengthLimit(Band):
+    bounded: Annotated[Length, Field(gt=0)]
+    tripped: Annotated[Length, Field(gt=0)]
+
+
+class TravelLimit(Band):
+    """Soft ends of output travel; the corridor before each limits speed to √(2·a·distance)."""
+
+    lower: Length
+    upper: Length
+    braking: Annotated[Acceleration, Field(gt=0)]
+    tripped_beyond: Annotated[Length, Field(gt=0)]  # past a soft end, while moving outward
+
+
+class SpeedLimit(Band):
+    bounded: Annotated[Speed, Field(gt=0)]  # of the nut
+    tripped: Annotated[Speed, Field(gt=0)]
+
+
+class CurrentLimit(Band):
+    bounded: Annotated[Current, Field(gt=0)]
+    tripped: Annotated[Current, Field(gt=0)] | None = None
+
+
+class HeatLimit(Band):
+    """Share of the motor's thermal capacity used, from I²t (1 = continuous rating)."""
+
+    bounded: Annotated[float, Field(gt=0)] = 0.9  # current is led back to continuous
+    tripped: Annotated[float, Field(gt=0)] = 1.0
+
+
+class TemperatureLimit(Band):
+    bounded: Temperature = 70.0
+    tripped: Temperature = 85.0
+
+
+class SupplyLimit(Band):
+    low: Annotated[Voltage, Field(gt=0)]
+    high: Annotated[Voltage, Field(gt=0)]
+    filter: Annotated[Duration, Field(ge=0)] = 0.02
+
+
+class DisagreementLimit(Band):
+    """Spring force against motor-derived force, friction allowed for."""
+
+    tripped: Annotated[Force, Field(gt=0)]
+    lasting: Annotated[Duration, Field(gt=0)] = 0.3
+
+
+class JumpLimit(Band):
+    counts: Annotated[float, Field(gt=0)]  # one-cycle change of the deflection sensor
+
+
+class FrozenLimit(Band):
+    """Not one count of change for this long while the motor moves."""
+
+    lasting: Annotated[Duration, Field(gt=0)] = 0.2
+    nut_travel: Annotated[Length, Field(gt=0)] = 0.002
+
+
+class Limits(Part):
+    force: ForceLimit
+    force_rate: ForceRateLimit
+    deflection: LengthLimit
+    travel: TravelLimit
+    speed: SpeedLimit
+    current: CurrentLimit
+    motor_heat: HeatLimit = HeatLimit()
+    drive_temperature: TemperatureLimit = TemperatureLimit()
+    supply: SupplyLimit
+    damping: Annotated[Damping, Field(gt=0)]  # most virtual damping, bounded
+    telemetry_age: Annotated[Duration, Field(gt=0)] = 0.005
+    sensor_rail: Annotated[Duration, Field(ge=0)] = 0.003  # at rail for this long
+    sensor_jump: JumpLimit
+    sensor_frozen: FrozenLimit = FrozenLimit()
+    disagreement: DisagreementLimit
+
+
+class Stop(Part):
+    """What a stop does on this rig (IEC 60204-1 categories 0 and 1).
+
+    Drive faults, lost or stale telemetry and exceptions are always category 0.
+    """
+
+    category: Literal[0, 1] = 0
+    deceleration: Annotated[Acceleration, Field(gt=0)] = 2.0  # of the nut, category 1
+    longest: Annotated[Duration, Field(gt=0, le=2)] = 0.5  # then power is removed anyway
+    load: str  # in words: what the load does when power is removed, and how to support it
+
+
+class Link(Part):
+    control_heartbeat: Annotated[Duration, Field(ge=0.02, le=2)] = 0.15
+
+
+class Simulation(Part):
+    """Where the simulated rig differs from what the profile believes; and its surroundings.
+
+    ``actual`` overrides fields of the simulated rig's parameters by name (SI numbers).
+    """
+
+    seed: int = 1
+    supply: Annotated[Voltage, Field(gt=0)] = 36.0
+    supply_resistance: Annotated[Resistance, Field(ge=0)] = 0.05
+    actual: dict[str, Any] = {}
+
+
+class Profile(Part):
+    name: str
+    description: str = ""
+    actuator: Actuator
+    rig: Rig
+    drive: dict[str, Any]  # checked by the protocol's own options model
+    sensors: Sensors
+    calibration: Calibration
+    control: Control = Control()
+    limits: Limits
+    stop: Stop
+    link: Link = Link()
+    simulation: Simulation | None = None
