@@ -1,0 +1,190 @@
+"""Start and end the processes of a bench: simulated rig, rig host, recorder."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import selectors
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+from types import TracebackType
+
+from hil.devices import drive_options, rig_parameters
+from hil.profile.loader import load_profile
+
+READY_S = 20.0
+END_S = 5.0
+
+
+class BenchError(Exception):
+    """A process of the bench did not start or ended by itself; text says which and why.
+
+    ``exit_code`` is the process's own (2 bad input, 3 hardware not reached), or 1.
+    """
+
+    def __init__(self, text: str, exit_code: int = 1) -> None:
+        super().__init__(text)
+        self.exit_code = exit_code
+
+
+class BenchProcesses:
+    """The running processes; a context manager that ends them in a safe order.
+
+    Attributes:
+        link_directory: where clients connect.
+        processes: by name: ``rig`` (simulated), ``host``, ``recorder``.
+    """
+
+    def __init__(self, link_directory: Path, runs_directory: Path) -> None:
+        self.link_directory = link_directory
+        self.runs_directory = runs_directory
+        self.processes: dict[str, subprocess.Popen[str]] = {}
+        self.notices: list[str] = []
+        self._owned: contextlib.ExitStack = contextlib.ExitStack()
+
+    def __enter__(self) -> BenchProcesses:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def start(self, name: str, arguments: list[str]) -> None:
+        """Start ``python -m`` arguments and wait for its line ``ready``.
+
+        Raises:
+            BenchError: it ended before, or said nothing for 20 s.
+        """
+        log = self._log(name).open("w")
+        process = subprocess.Popen(
+            [sys.executable, "-m", *arguments],
+            stdout=subprocess.PIPE,
+            stderr=log,
+            stdin=subprocess.DEVNULL,
+            text=True,
+            # A Ctrl-C belongs to the program in front, which ends these in order.
+            start_new_session=True,
+        )
+        log.close()
+        self.processes[name] = process
+        assert process.stdout is not None
+        deadline = time.monotonic() + READY_S
+        with selectors.DefaultSelector() as selector:
+            selector.register(process.stdout, selectors.EVENT_READ)
+            while True:
+                left = deadline - time.monotonic()
+                if left <= 0 or not selector.select(left):
+                    raise BenchError(f"{name}: not ready after {READY_S:g} s; {self.said(name)}")
+                line = process.stdout.readline()
+                if line.strip() == "ready":
+                    return
+                if not line:
+                    process.wait(END_S)
+                    raise BenchError(self.said(name), process.returncode or 1)
+
+    def said(self, name: str) -> str:
+        """What the process wrote on its error output, the last 2000 characters."""
+        text = self._log(name).read_text(errors="replace").strip()
+        return text[-2000:] or f"{name} ended without a word"
+
+    def wait_failed(self) -> str | None:
+        """Name and last words of a process that ended by itself, or None."""
+        for name, process in self.processes.items():
+            if process.poll() is not None:
+                return f"{name} ended (code {process.returncode}): {self.said(name)}"
+        return None
+
+    def close(self) -> None:
+        """End host, recorder, simulated rig, in this order; kill what does not end."""
+        for name in ("host", "recorder", "rig"):
+            process = self.processes.pop(name, None)
+            if process is None:
+                continue
+            if process.poll() is None:
+                process.send_signal(signal.SIGTERM)
+                try:
+                    process.wait(END_S * (3 if name == "recorder" else 1))
+                except subprocess.TimeoutExpired:
+                    process.kill()
+                    process.wait()
+            if process.stdout is not None:
+                process.stdout.close()
+        self._owned.close()
+
+    def _log(self, name: str) -> Path:
+        return self.link_directory / f"{name}.log"
+
+
+def start_bench(
+    profile_path: str | Path,
+    *,
+    runs_directory: Path,
+    link_directory: Path | None = None,
+    tcp: str | None = None,
+    keys: Path | None = None,
+    recorder: bool = True,
+) -> BenchProcesses:
+    """Start everything the profile needs; the simulated rig only if the profile has one.
+
+    Raises:
+        ProfileError: the profile is not valid.
+        BenchError: a process did not come up.
+    """
+    profile = load_profile(profile_path)
+    owned = contextlib.ExitStack()
+    if link_directory is None:
+        parent = os.environ.get("XDG_RUNTIME_DIR")
+        if parent is not None and not os.access(parent, os.W_OK):
+            parent = None
+        link_directory = Path(
+            owned.enter_context(tempfile.TemporaryDirectory(prefix="hookeline-", dir=parent))
+        )
+    else:
+        link_directory.mkdir(mode=0o700, parents=True, exist_ok=True)
+    bench = BenchProcesses(link_directory, runs_directory)
+    bench._owned = owned
+    try:
+        host = ["hil.host", "--profile", str(profile_path), "--link", str(link_directory)]
+        if profile.simulation is not None:
+            channel = str(link_directory / "can.sock")
+            door = f"ipc://{link_directory / 'surroundings.ipc'}"
+            options = drive_options(profile, channel_override=channel)
+            configuration = link_directory / "rig.json"
+            configuration.write_text(
+                json.dumps(
+                    {
+                        "protocol": profile.drive["protocol"],
+                        "options": options.model_dump(mode="json"),
+                        "parameters": json.loads(rig_parameters(profile).to_json()),
+                        "surroundings": door,
+                        "seed": profile.simulation.seed,
+                    }
+                )
+            )
+            bench.start("rig", ["drivers.simulated.process", "--config", str(configuration)])
+            host += ["--channel", channel, "--surroundings", door]
+        if tcp is not None:
+            host += ["--tcp", tcp]
+        if keys is not None:
+            host += ["--keys", str(keys)]
+        bench.start("host", host)
+        bench.notices.append(bench.said("host"))
+        if recorder:
+            runs_directory.mkdir(parents=True, exist_ok=True)
+            bench.start(
+                "recorder",
+                ["hil.recorder", "--link", str(link_directory), "--runs", str(runs_directory)],
+            )
+    except BaseException:
+        bench.close()
+        raise
+    return bench
