@@ -1,0 +1,59 @@
+"""What is wrong with a profile, where, and how to mend it."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any, Literal
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One thing wrong in one place.
+
+    Attributes:
+        file: as the user wrote it.
+        line, column: 1-based; 0 where the place has no line (a file that cannot be read).
+        key: dotted, such as ``actuator.screw.lead``; empty for the whole file.
+        what: what is wrong.
+        mend: what to do about it.
+        severity: an ``error`` refuses the profile, a ``warning`` does not.
+    """
+
+    file: str
+    line: int
+    column: int
+    key: str
+    what: str
+    mend: str
+    severity: Literal["error", "warning"] = "error"
+
+    def __str__(self) -> str:
+        place = f"{self.file}:{self.line}" if self.line else self.file
+        parts = [place, self.key, self.what] if self.key else [place, self.what]
+        text = ": ".join(parts)
+        return f"{text}; {self.mend}" if self.mend else text
+
+    def as_data(self) -> dict[str, Any]:
+        """Plain values for JSON."""
+        return asdict(self)
+
+
+class ProfileError(Exception):
+    """A profile is refused; ``str`` gives one line per problem.
+
+    Attributes:
+        problems: at least one, in the order of the file.
+        file, line, key, mend: those of the first problem.
+    """
+
+    def __init__(self, problems: list[Problem]) -> None:
+        super().__init__("\n".join(str(problem) for problem in problems))
+        self.problems = problems
+        self.file = problems[0].file
+        self.line = problems[0].line
+        self.key = problems[0].key
+        self.mend = problems[0].mend
+
+    def as_data(self) -> list[dict[str, Any]]:
+        """Plain values for JSON, one mapping per problem."""
+        return [problem.as_data() for problem in self.problems]
