@@ -157,6 +157,16 @@ class RigParameters:
             )
         if not 1 <= self.sensor_bits <= 32:
             raise ValueError(f"sensor_bits = {self.sensor_bits}: must be 1 to 32")
+        inertia = (
+            self.lever_inertia_kg_m2
+            + self.lever_mass_kg * self.lever_centre_m**2
+            + self.pan_mass_kg * self.load_arm_m**2
+        )
+        if self.rig != "linear" and inertia <= 0:
+            raise ValueError(
+                "lever_mass_kg, lever_inertia_kg_m2 and pan_mass_kg are all 0: "
+                "the lever needs some inertia without weights"
+            )
         if self.rig == "lever_pin":
             far = max(self.level_position_m, self.stroke_m - self.level_position_m)
             if far >= 0.95 * self.rod_arm_m:

@@ -1,0 +1,488 @@
+"""Motor, screw, springs, lever, weights and supply, integrated in substeps of 250 µs at most.
+
+Two bodies: the nut (with rotor and screw reflected to it) and the output (lever, pan and
+weights, in the lever's angle; or the carriage). Between them the springs. Each substep
+drifts half a step, kicks once and drifts again (leapfrog, symplectic for the springs, so
+that energy does not grow). Viscous terms are taken at the mean speed; dry friction is solved
+as the set-valued law it is (Moreau's time stepping: either the impulse stops the body and it
+sticks, or it slips against full friction), which neither creeps nor chatters.
+"""
+
+from __future__ import annotations
+
+import enum
+import math
+from math import cos, exp, expm1, sin, sqrt
+
+from drivers.simulated.parameters import RigParameters
+
+LONGEST_SUBSTEP_S = 250e-6
+SHORTEST_SUBSTEP_S = 10e-6
+IMMOVABLE_N = 1e12
+
+
+class Winding(enum.IntEnum):
+    """What the power stage does with the windings."""
+
+    OPEN = 0  # only the diodes of the bridge may carry current
+    DRIVEN = 1
+    SHORTED = 2
+
+
+class RigPhysics:
+    """One rig in motion. All attributes are true values, before any sensor.
+
+    Attributes:
+        time_s: simulated time.
+        nut_position_m, nut_velocity_m_s: nut, rod extension positive.
+        coordinate, coordinate_rate: of the output: lever angle from level (rad) or metres.
+        current_A: torque-making motor current, positive turning the shaft positively.
+        link_V: voltage of the drive's DC link; source_V: of the supply behind it.
+        motor_rise_K, drive_rise_K: above ambient.
+        motor_work_J, hand_work_J, source_work_J: energy put in since the start, by shaft
+            torque, hand and supply.
+    """
+
+    def __init__(self, parameters: RigParameters) -> None:
+        p = parameters
+        self.parameters = p
+        self.time_s = 0.0
+        self.nut_velocity_m_s = 0.0
+        self.coordinate_rate = 0.0
+        self.current_A = 0.0
+        self.link_V = p.supply_V
+        self.source_V = p.supply_V
+        self.motor_rise_K = 0.0
+        self.drive_rise_K = 0.0
+        self.motor_work_J = 0.0
+        self.hand_work_J = 0.0
+        self.source_work_J = 0.0
+        self.hung_mass_kg = p.initial_hung_mass_kg
+        self.jammed = False  # the nut is held fast
+        self.blocked = False  # the output is held fast
+        self.spring_factor = 1.0
+        self.friction_factor = 1.0
+        self._hand = (0.0, 0.0, 0.0, math.inf)  # amplitude N, rad/s, start, end
+        self._slip_m = 0.0  # presliding of the springs' internal friction
+        self.metres_per_radian: float = p.screw_hand * p.screw_lead_m / (2 * math.pi)
+        self.nut_mass_kg: float = p.rotor_inertia_kg_m2 / self.metres_per_radian**2 + p.nut_mass_kg
+        self._substep_s = 0.0
+        self.output_inertia: float = 0.0  # kg·m² or kg, in the coordinate
+        self._moment: float = 0.0  # N·m with the lever level, or the weight in N
+        self.nut_position_m: float = 0.0
+        self.coordinate: float = 0.0
+        self._rebuild()
+        self._place()
+        self._last_deflection = self.deflection_m
+
+    # -- read-outs ---------------------------------------------------------------------
+
+    @property
+    def output_position_m(self) -> float:
+        p = self.parameters
+        if p.rig == "linear":
+            return self.coordinate
+        turned = sin(self.coordinate) if p.rig == "lever_pin" else self.coordinate
+        return p.level_position_m + p.rod_arm_m * turned
+
+    @property
+    def output_velocity_m_s(self) -> float:
+        return self.coordinate_rate * self._metres_per_coordinate(self.coordinate)
+
+    @property
+    def deflection_m(self) -> float:
+        """Compression of the springs: nut minus output, less the backlash taken up."""
+        gap = self.nut_position_m - self.output_position_m
+        half = 0.5 * self.parameters.backlash_m
+        return gap - min(max(gap, -half), half)
+
+    @property
+    def spring_force_N(self) -> float:
+        """Force on the rod at rest, internal friction of the springs included."""
+        return self.spring_law(self.deflection_m) + self._presliding_N_m * self._slip_m
+
+    @property
+    def shaft_angle_rad(self) -> float:
+        return self.nut_position_m / self.metres_per_radian
+
+    @property
+    def shaft_speed_rad_s(self) -> float:
+        return self.nut_velocity_m_s / self.metres_per_radian
+
+    @property
+    def hand_force_N(self) -> float:
+        amplitude, pulsation, start, end = self._hand
+        if amplitude == 0.0 or self.time_s >= end:
+            return 0.0
+        return amplitude * sin(pulsation * (self.time_s - start)) if pulsation else amplitude
+
+    def spring_law(self, deflection_m: float) -> float:
+        """Force in N of both sets at a deflection: two slopes, knees, solid height.
+
+        Each set only pushes: with compressions c at rest, F = k₁·max(0, c₁ + δ) −
+        k₂·max(0, c₂ − δ), so one slope is k₁ + k₂ until a set goes slack.
+        """
+        k1, k2, c1, c2 = self._springs
+        force = k1 * max(0.0, c1 + deflection_m) - k2 * max(0.0, c2 - deflection_m)
+        solid = self.parameters.spring_solid_m
+        beyond = deflection_m - min(max(deflection_m, -solid), solid)
+        return force + self.parameters.spring_solid_stiffness_N_m * beyond
+
+    def load_N(self, output_position_m: float) -> float:
+        """Weight of lever, pan and weights as a force on the rod, in N (+ = inward)."""
+        q = self._coordinate_at(output_position_m)
+        return self._weight(q) / self._metres_per_coordinate(q)
+
+    def mechanical_energy_J(self) -> float:
+        """Kinetic, spring, end-stop and potential energy (level, or zero, as datum)."""
+        p = self.parameters
+        k1, k2, c1, c2 = self._springs
+        d = self.deflection_m
+        energy: float = 0.5 * self.nut_mass_kg * self.nut_velocity_m_s**2
+        energy += 0.5 * self.output_inertia * self.coordinate_rate**2
+        energy += 0.5 * k1 * max(0.0, c1 + d) ** 2 + 0.5 * k2 * max(0.0, c2 - d) ** 2
+        energy += 0.5 * p.spring_solid_stiffness_N_m * max(0.0, abs(d) - p.spring_solid_m) ** 2
+        energy += 0.5 * self._presliding_N_m * self._slip_m**2
+        x = self.output_position_m
+        energy += 0.5 * p.end_stop_stiffness_N_m * max(0.0, -x, x - p.stroke_m) ** 2
+        if p.rig == "linear":
+            return energy + self._moment * self.coordinate
+        return energy + self._moment * sin(self.coordinate)
+
+    def stored_energy_J(self) -> float:
+        """Mechanical energy and that of the link capacitor and the winding inductance."""
+        p = self.parameters
+        return (
+            self.mechanical_energy_J()
+            + 0.5 * p.link_capacitance_F * self.link_V**2
+            + 0.5 * p.winding_inductance_H * self.current_A**2
+        )
+
+    # -- what surroundings do ----------------------------------------------------------
+
+    def hang(self, mass_kg: float) -> None:
+        """Hang this mass in place of what hung; mass added at rest takes momentum."""
+        before = self.output_inertia
+        self.hung_mass_kg = mass_kg
+        self._rebuild()
+        if self.output_inertia > before:
+            self.coordinate_rate *= before / self.output_inertia
+
+    def push(self, force_N: float, frequency_Hz: float, duration_s: float) -> None:
+        """Hand at the load point, square to the lever; + in the sense of extension."""
+        end = self.time_s + duration_s if duration_s > 0 else math.inf
+        self._hand = (force_N, 2 * math.pi * frequency_Hz, self.time_s, end)
+
+    def rebuild(self) -> None:
+        """Take over changed factors (springs, friction, jam, block)."""
+        self._rebuild()
+
+    # -- integration -------------------------------------------------------------------
+
+    def advance(self, dt_s: float, asked_A: float, winding: Winding) -> None:
+        """Integrate over ``dt_s`` with one asked current and winding state."""
+        if dt_s <= 0.0:
+            return
+        count = math.ceil(dt_s / self._longest_s - 1e-9) or 1
+        h = dt_s / count
+        if h != self._substep_s:
+            self._set_substep(h)
+        (
+            h2, mn, kt, resistance, inductance_2h, decay, decay_lr, half_backlash,
+            k1, k2, c1, c2, solid, ks, sigma, hysteresis, guide, cs,
+            coulomb, stribeck_N, per_stribeck, stribeck_end, loss_forward, loss_backward, bn,
+            spot, spot_half, spot_N, ripple, ripple_per_m,
+            kind, level, arm, mq, moment, bo, friction_q, stroke, ke, ce, hand_arm,
+            source_R, decay_rc, takes, per_c, idle,
+        ) = self._constants  # fmt: skip
+        xn = self.nut_position_m
+        vn = self.nut_velocity_m_s
+        q = self.coordinate
+        w = self.coordinate_rate
+        i = self.current_A
+        link = self.link_V
+        source = self.source_V
+        slip = self._slip_m
+        last_d = self._last_deflection
+        time = self.time_s
+        amplitude, pulsation, hand_start, hand_end = self._hand
+        motor_work = hand_work = source_work = heat = 0.0
+        jac = arm
+        push = 0.0
+        kt_n = kt
+        for _ in range(count):
+            v0 = vn
+            w0 = w
+            xn += h2 * vn
+            q += h2 * w
+            # geometry: rod position, rod per coordinate, weight
+            if kind == 1:  # sector
+                x = level + arm * q
+                weight = moment * cos(q)
+            elif kind == 0:  # linear
+                x = q
+                weight = moment
+            else:  # pin
+                jac = arm * cos(q)
+                x = level + arm * sin(q)
+                weight = moment * jac / arm
+            vo = w * jac
+            # springs
+            d = xn - x
+            rate = vn - vo
+            if half_backlash:
+                if d > half_backlash:
+                    d -= half_backlash
+                elif d < -half_backlash:
+                    d += half_backlash
+                else:
+                    d = rate = 0.0
+            e1 = c1 + d
+            e2 = c2 - d
+            f = k1 * e1 if e1 > 0.0 else 0.0
+            if e2 > 0.0:
+                f -= k2 * e2
+            if d > solid:
+                f += ks * (d - solid)
+            elif d < -solid:
+                f += ks * (d + solid)
+            if sigma:
+                slip += d - last_d
+                last_d = d
+                most = (hysteresis * (f if f > 0.0 else -f) + guide) / sigma
+                if slip > most:
+                    slip = most
+                elif slip < -most:
+                    slip = -most
+                f += sigma * slip
+            f += cs * rate
+            # motor current: loop lag, and what the link voltage can force through R and L
+            if ripple:
+                kt_n = kt * (1.0 + ripple * cos(ripple_per_m * xn))
+            emf = kt_n * vn
+            if winding == 2:
+                settled = -emf / resistance
+                i1 = settled + (i - settled) * decay_lr
+            else:
+                i1 = asked_A + (i - asked_A) * decay if winding else i * decay
+                settled = (link - emf) / resistance
+                bound = settled + (i - settled) * decay_lr
+                if i1 > bound:
+                    i1 = bound
+                else:
+                    settled = (-link - emf) / resistance
+                    bound = settled + (i - settled) * decay_lr
+                    if i1 < bound:
+                        i1 = bound
+            im = 0.5 * (i + i1)
+            drive = kt_n * im
+            # nut: screw loss depends on the direction of power, so on sign of load and motion
+            friction = coulomb
+            if -stribeck_end < vn < stribeck_end:
+                part = vn * per_stribeck
+                friction += stribeck_N * exp(-part * part)
+            if spot_N:
+                near = xn - spot
+                if near < 0.0:
+                    near = -near
+                if near < spot_half:
+                    friction += spot_N * (1.0 - near / spot_half)
+            if f >= 0.0:
+                resist_up = friction + f * loss_forward
+                resist_down = friction + f * loss_backward
+            else:
+                resist_up = friction - f * loss_backward
+                resist_down = friction - f * loss_forward
+            impulse = (mn - bn * h2) * vn + h * (drive - f)
+            if impulse > h * resist_up:
+                vn = (impulse - h * resist_up) / (mn + bn * h2)
+            elif impulse < -h * resist_down:
+                vn = (impulse + h * resist_down) / (mn + bn * h2)
+            else:
+                vn = 0.0
+            # output
+            damping = bo
+            if x < 0.0:
+                if ke * x + ce * vo < 0.0:
+                    f -= ke * x
+                    damping += ce
+            elif x > stroke:
+                over = x - stroke
+                if ke * over + ce * vo > 0.0:
+                    f -= ke * over
+                    damping += ce
+            force = f * jac - weight
+            if amplitude:
+                if time >= hand_end:
+                    amplitude = push = 0.0
+                else:
+                    push = amplitude * hand_arm
+                    if pulsation:
+                        push *= sin(pulsation * (time + h2 - hand_start))
+                    force += push
+            damping *= jac * jac * h2
+            impulse = (mq - damping) * w + h * force
+            if impulse > h * friction_q:
+                w = (impulse - h * friction_q) / (mq + damping)
+            elif impulse < -h * friction_q:
+                w = (impulse + h * friction_q) / (mq + damping)
+            else:
+                w = 0.0
+            xn += h2 * vn
+            q += h2 * w
+            # energy, and what the supply gives or takes
+            moved = h2 * (v0 + vn)
+            motor_work += drive * moved
+            hand_work += push * h2 * (w0 + w)
+            square = im * im
+            heat += square
+            drawn = idle
+            if winding != 2:
+                drawn += resistance * square + drive * moved / h + inductance_2h * (i1 * i1 - i * i)
+            i = i1
+            taken = drawn / link
+            if takes or link < source:
+                settled = source - source_R * taken
+                after = settled + (link - settled) * decay_rc
+                source_work += source * (taken * h + (after - link) / per_c)
+            else:
+                after = link * link - 2.0 * drawn * h * per_c
+                after = sqrt(after) if after > 1.0 else 1.0
+            link = after if after > 1.0 else 1.0
+            time += h
+        self.nut_position_m = xn
+        self.nut_velocity_m_s = vn
+        self.coordinate = q
+        self.coordinate_rate = w
+        self.current_A = i
+        self.link_V = link
+        self._slip_m = slip
+        self._last_deflection = last_d
+        self.time_s = time
+        self.motor_work_J += motor_work
+        self.hand_work_J += hand_work
+        self.source_work_J += source_work
+        load = heat / count * self._per_continuous_square
+        p = self.parameters
+        warming = -expm1(-dt_s / p.motor_thermal_time_constant_s)
+        self.motor_rise_K += (load * p.motor_rise_K - self.motor_rise_K) * warming
+        warming = -expm1(-dt_s / p.drive_thermal_time_constant_s)
+        self.drive_rise_K += (load * p.drive_rise_K - self.drive_rise_K) * warming
+        # The winding's resistance follows its temperature, slowly: no need each advance.
+        if abs(self.motor_rise_K - self._resistance_at_K) > 1.0:
+            self._set_substep(h)
+
+    # -- inside ------------------------------------------------------------------------
+
+    def _metres_per_coordinate(self, q: float) -> float:
+        p = self.parameters
+        if p.rig == "linear":
+            return 1.0
+        return p.rod_arm_m * cos(q) if p.rig == "lever_pin" else p.rod_arm_m
+
+    def _coordinate_at(self, x: float) -> float:
+        p = self.parameters
+        if p.rig == "linear":
+            return x
+        turned = (x - p.level_position_m) / p.rod_arm_m
+        return math.asin(turned) if p.rig == "lever_pin" else turned
+
+    def _weight(self, q: float) -> float:
+        return self._moment * (1.0 if self.parameters.rig == "linear" else cos(q))
+
+    def _rebuild(self) -> None:
+        """Everything that depends on parameters, weights and factors, not on the substep."""
+        p = self.parameters
+        hung = self.hung_mass_kg
+        if p.rig == "linear":
+            self.output_inertia = p.carriage_mass_kg + hung
+            self._moment = self.output_inertia * p.gravity_m_s2 if p.linear_vertical else 0.0
+        else:
+            at_load = p.pan_mass_kg + hung
+            self.output_inertia = (
+                p.lever_inertia_kg_m2
+                + p.lever_mass_kg * p.lever_centre_m**2
+                + at_load * p.load_arm_m**2
+            )
+            self._moment = p.gravity_m_s2 * (
+                p.lever_mass_kg * p.lever_centre_m + at_load * p.load_arm_m
+            )
+        k1 = p.spring_rate_push_N_m * self.spring_factor
+        k2 = p.spring_rate_pull_N_m * self.spring_factor
+        # The two compressions add up to twice the preload and balance each other at rest.
+        total = k1 + k2
+        c1 = 2 * p.spring_preload_m * k2 / total if total else 0.0
+        c2 = 2 * p.spring_preload_m * k1 / total if total else 0.0
+        self._springs = (k1, k2, c1, c2)
+        internal = p.spring_hysteresis > 0 or p.spring_guide_friction_N > 0
+        # Presliding an order stiffer than the springs: microns before the loop is full.
+        self._presliding_N_m = 10.0 * max(total, 1e4) if internal else 0.0
+        arm = 1.0 if p.rig == "linear" else p.rod_arm_m
+        lightest = self.output_inertia / arm**2
+        stiffest = max(total + p.spring_solid_stiffness_N_m, p.end_stop_stiffness_N_m)
+        stiffest += self._presliding_N_m
+        fastest = math.sqrt(stiffest * (1 / lightest + 1 / self.nut_mass_kg))
+        damped = p.spring_damping_N_s_m * (1 / lightest + 1 / self.nut_mass_kg)
+        longest = min(LONGEST_SUBSTEP_S, 0.35 / fastest, 0.5 / max(damped, 1e-9))
+        self._longest_s = max(longest, SHORTEST_SUBSTEP_S)
+        self._per_continuous_square = 1.0 / p.continuous_current_A**2
+        self._set_substep(self._substep_s or self._longest_s)
+
+    def _set_substep(self, h: float) -> None:
+        """Constants of the inner loop for a substep length, in the loop's own order."""
+        p = self.parameters
+        self._substep_s = h
+        per_m = 1.0 / self.metres_per_radian
+        size = abs(per_m)
+        k1, k2, c1, c2 = self._springs
+        self._resistance_at_K = self.motor_rise_K
+        resistance = p.winding_resistance_ohm * (
+            1 + p.winding_resistance_per_K * self.motor_rise_K
+        )
+        breakaway = max(p.friction_breakaway_N_m, p.friction_coulomb_N_m)
+        linear = p.rig == "linear"
+        friction_q = p.guide_friction_N if linear else p.pivot_friction_N_m
+        rc = p.supply_resistance_ohm * p.link_capacitance_F
+        self._constants = (
+            0.5 * h, self.nut_mass_kg, p.torque_constant_N_m_A * per_m, resistance,
+            0.5 * p.winding_inductance_H / h, exp(-h / p.current_loop_time_constant_s),
+            exp(-h * resistance / p.winding_inductance_H), 0.5 * p.backlash_m,
+            k1, k2, c1, c2, p.spring_solid_m, p.spring_solid_stiffness_N_m,
+            self._presliding_N_m, p.spring_hysteresis, p.spring_guide_friction_N,
+            p.spring_damping_N_s_m,
+            IMMOVABLE_N if self.jammed else p.friction_coulomb_N_m * size * self.friction_factor,
+            (breakaway - p.friction_coulomb_N_m) * size * self.friction_factor,
+            1.0 / p.friction_stribeck_m_s, 4.0 * p.friction_stribeck_m_s,
+            1.0 / p.screw_efficiency_forward - 1.0, 1.0 - p.screw_efficiency_backward,
+            p.friction_viscous_N_m_s * size**2,
+            p.tight_spot_position_m, 0.5 * p.tight_spot_width_m,
+            p.tight_spot_torque_N_m * size if p.tight_spot_width_m else 0.0,
+            p.torque_ripple, 6.0 * p.pole_pairs * per_m,
+            {"linear": 0, "lever_sector": 1, "lever_pin": 2}[p.rig],
+            p.level_position_m, 1.0 if linear else p.rod_arm_m,
+            self.output_inertia, self._moment, p.output_damping_N_s_m,
+            IMMOVABLE_N if self.blocked else friction_q,
+            p.stroke_m, p.end_stop_stiffness_N_m, p.end_stop_damping_N_s_m,
+            1.0 if linear else p.load_arm_m,
+            p.supply_resistance_ohm, exp(-h / rc) if rc else 0.0,
+            p.supply_takes_regeneration, 1.0 / p.link_capacitance_F, p.drive_idle_W,
+        )  # fmt: skip
+
+    def _place(self) -> None:
+        """Start at rest: on the lower end with slack springs, or held by the springs."""
+        p = self.parameters
+        x = p.initial_output_m
+        load = self.load_N(max(x, 0.0))
+        if x <= 0.0:
+            x = -max(load, 0.0) / p.end_stop_stiffness_N_m
+            deflection = 0.0
+        else:
+            low, high = -2 * p.spring_solid_m, 2 * p.spring_solid_m
+            for _ in range(80):
+                deflection = 0.5 * (low + high)
+                low, high = (deflection, high) if self.spring_law(deflection) < load else (
+                    low, deflection)  # fmt: skip
+            deflection = 0.5 * (low + high)
+            deflection += math.copysign(0.5 * p.backlash_m, deflection) if load else 0.0
+        self.coordinate = self._coordinate_at(x)
+        self.nut_position_m = x + deflection
