@@ -6,20 +6,34 @@ refused where a dimension is needed, because a silent millimetre is a broken fin
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import Annotated, Any, cast
 
 import pint
-from pydantic import GetCoreSchemaHandler
+from pydantic import GetCoreSchemaHandler, ValidationInfo
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
 units: pint.UnitRegistry[Any] = pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
 units.define("count = []")
+# One number, then a unit without arithmetic on numbers: "9**9**9 m" must not be computed.
+_QUANTITY = re.compile(
+    r"\s*([-+]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][-+]?[0-9]{1,3})?)\s*([^0-9\s][^\n]{0,40}|)"
+)
+
+
+def _pure(quantity: Any) -> dict[str, float]:
+    """Powers of the units without dimension: 60 rpm is no Hz, and um no um/count."""
+    roots = dict(units.get_base_units(quantity.units)[1]._units)
+    return {name: float(cast(float, power)) for name, power in roots.items() if name in ("radian", "count")}
 
 
 @dataclass(frozen=True)
 class Dimension:
     """Pydantic annotation: parse text such as ``"60 N/mm"`` to a float in ``unit``.
+
+    Bare numbers pass only where validation is told ``context={"si": True}``: values that
+    were dumped from a model and not written by a person.
 
     Raises (through pydantic) ``quantity_unit`` for a missing or wrong unit and
     ``quantity_text`` for text that is no quantity.
@@ -30,9 +44,15 @@ class Dimension:
     def __get_pydantic_core_schema__(
         self, source: Any, handler: GetCoreSchemaHandler
     ) -> CoreSchema:
-        return core_schema.no_info_before_validator_function(
-            self.parse, core_schema.float_schema(allow_inf_nan=False)
+        return core_schema.with_info_before_validator_function(
+            self._validate, core_schema.float_schema(allow_inf_nan=False)
         )
+
+    def _validate(self, value: object, info: ValidationInfo) -> object:
+        si = isinstance(info.context, dict) and info.context.get("si") is True
+        if si and isinstance(value, int | float) and not isinstance(value, bool):
+            return value
+        return self.parse(value)
 
     def parse(self, value: object) -> float:
         if isinstance(value, bool) or not isinstance(value, int | float | str):
@@ -46,12 +66,17 @@ class Dimension:
                 "of the same kind", {"value": value, "unit": self.unit},
             )
         try:
-            parsed: Any = units.Quantity(value.replace("·", "*"))
-            if parsed.dimensionless and units.Quantity(1, self.unit).dimensionless is False:
+            match = _QUANTITY.fullmatch(value.replace("·", "*"))
+            if match is None or re.search(r"[0-9]{2}|\*\*\s*\(", match[2]):
+                raise ValueError(value)
+            parsed: Any = units.Quantity(float(match[1]), match[2])
+            if not match[2]:
                 raise PydanticCustomError(
                     "quantity_unit", "the unit is missing: write '{value} {unit}' or another "
                     "unit of the same kind", {"value": value, "unit": self.unit},
                 )
+            if _pure(parsed) != _pure(units.Quantity(1, self.unit)):
+                raise pint.DimensionalityError(match[2], self.unit)
             return float(parsed.to(self.unit).magnitude)
         except PydanticCustomError:
             raise

@@ -41,7 +41,7 @@ Sign = Literal[-1, 1]
 class Part(BaseModel):
     """Base of all profile parts: unknown keys are errors, values do not change."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
 class Screw(Part):

@@ -1,0 +1,186 @@
+"""From a profile to its drive: real, simulated behind a wire protocol, or in lockstep."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+from pydantic import BaseModel, ValidationError
+
+from drivers.base import Drive
+from drivers.registry import find_protocol
+from drivers.simulated.parameters import RigParameters
+from hil.profile.explain import explain
+from hil.profile.problems import Problem, ProfileError
+from hil.profile.schema import Lever, Profile
+from hil.profile.source import Source
+
+if TYPE_CHECKING:
+    from drivers.simulated.lockstep import LockstepDrive
+
+
+def drive_options(profile: Profile, channel_override: str | None = None) -> Any:
+    """The profile's ``drive`` mapping as the options model of its protocol.
+
+    ``channel_override`` is the local bus of a simulated rig: it takes the place of whatever
+    bus the profile names.
+
+    Raises:
+        ProfileError: the mapping does not fit the protocol's options.
+        DriverError: no such protocol.
+    """
+    protocol = find_protocol(str(profile.drive.get("protocol")))
+    data = dict(profile.drive)
+    if channel_override is not None:
+        data["bus"] = {"interface": "local_socket", "channel": channel_override}
+    try:
+        options: BaseModel = protocol.options.model_validate(data)
+    except ValidationError as error:
+        source = Source("drive", {"drive": data})
+        raise ProfileError(explain(error, protocol.options, source, ("drive",))) from None
+    return options
+
+
+def make_drive(profile: Profile, channel_override: str | None = None) -> Drive:
+    """Build, not open, the drive that the profile names.
+
+    Raises:
+        ProfileError, DriverError: as :func:`drive_options`.
+    """
+    options = drive_options(profile, channel_override)
+    protocol = find_protocol(str(profile.drive["protocol"]))
+    return protocol.make(options, 1.0 / profile.control.rate)
+
+
+def make_lockstep_drive(profile: Profile, seed: int = 1) -> LockstepDrive:
+    """Build, not open, the deterministic simulated drive.
+
+    Raises:
+        ProfileError: ``simulation.actual`` is not possible.
+    """
+    # Only lockstep needs the physics; a host on real hardware need not load it.
+    from drivers.simulated.lockstep import LockstepDrive
+
+    return LockstepDrive(
+        rig_parameters(profile), seed, 1.0 / profile.control.rate, drive_options(profile)
+    )
+
+
+def rig_parameters(profile: Profile) -> RigParameters:
+    """The simulated rig that this profile describes, with ``simulation.actual`` on top.
+
+    What the profile does not say (end stops, spring damping, drive firmware) keeps the
+    simulated rig's defaults; the drive's own protection is set outside the profile's limits,
+    so that it is the bench that acts first.
+
+    Raises:
+        ProfileError: an entry of ``simulation.actual`` is unknown or impossible, or the whole
+            is no rig.
+    """
+    try:
+        base = RigParameters().but(_described(profile))
+    except ValueError as error:
+        raise ProfileError([_problem("", str(error), "change the profile")]) from None
+    actual = profile.simulation.actual if profile.simulation else {}
+    problems = []
+    for name, value in actual.items():
+        try:
+            base.but({name: value})
+        except ValueError as error:
+            problems.append(_problem(
+                f"simulation.actual.{name}", str(error),
+                "write a parameter of the simulated rig by its name, in SI units",
+            ))
+    if problems:
+        raise ProfileError(problems)
+    try:
+        return base.but(actual)
+    except ValueError as error:
+        raise ProfileError([_problem(
+            "simulation.actual", str(error), "change one of the two"
+        )]) from None
+
+
+def _problem(key: str, what: str, mend: str) -> Problem:
+    return Problem("profile", 0, 0, key, what, mend)
+
+
+def _described(profile: Profile) -> dict[str, Any]:
+    actuator, limits, sensors = profile.actuator, profile.limits, profile.sensors
+    motor, screw, friction, springs = (
+        actuator.motor, actuator.screw, actuator.friction, actuator.springs
+    )
+    deflection, calibration = sensors.deflection, profile.calibration
+    counts = 2**deflection.bits
+    absolute = sensors.motor.reference == "absolute"
+    values: dict[str, Any] = {
+        "screw_lead_m": screw.lead,
+        "screw_hand": 1.0 if screw.hand == "right" else -1.0,
+        "screw_efficiency_forward": screw.efficiency_forward,
+        "screw_efficiency_backward": screw.efficiency_backward,
+        "torque_constant_N_m_A": motor.torque_constant,
+        "winding_resistance_ohm": motor.winding_resistance,
+        "winding_inductance_H": motor.winding_inductance,
+        "pole_pairs": motor.pole_pairs,
+        "rotor_inertia_kg_m2": motor.rotor_inertia,
+        "nut_mass_kg": actuator.nut_mass,
+        "peak_current_A": motor.peak_current,
+        "continuous_current_A": motor.continuous_current,
+        "motor_thermal_time_constant_s": motor.thermal_time_constant,
+        "friction_coulomb_N_m": friction.coulomb,
+        "friction_breakaway_N_m": max(friction.breakaway, friction.coulomb),
+        "friction_stribeck_m_s": friction.stribeck_speed,
+        "friction_viscous_N_m_s": friction.viscous,
+        "spring_rate_push_N_m": springs.rate_per_set,
+        "spring_rate_pull_N_m": springs.rate_per_set,
+        "spring_preload_m": springs.preload,
+        "spring_solid_m": springs.solid_deflection,
+        "stroke_m": actuator.stroke,
+        "rated_torque_N_m": motor.torque_constant * motor.continuous_current,
+        "drive_max_torque_N_m": motor.torque_constant * motor.peak_current,
+        "drive_overcurrent_A": 1.3 * motor.peak_current,
+        "drive_overspeed_rad_s": 2.0 * limits.speed.tripped * actuator.radians_per_metre,
+        "drive_overvoltage_V": 1.2 * limits.supply.high,
+        "drive_undervoltage_V": 0.7 * limits.supply.low,
+        "drive_overtemperature_degC": limits.drive_temperature.tripped + 10.0,
+        "drive_polarity": float(sensors.motor.sign),
+        "encoder_counts_per_revolution": sensors.motor.counts_per_revolution,
+        "encoder": "absolute" if absolute else "incremental",
+        "encoder_zero_m": sensors.motor.absolute_offset if absolute else 0.0,
+        "sensor_bits": deflection.bits,
+        "sensor_span_m": deflection.span,
+        "sensor_zero_counts": calibration.zero,
+        "sensor_sign": math.copysign(1.0, calibration.deflection_per_count),
+        "sensor_scale": deflection.span / (counts * abs(calibration.deflection_per_count)),
+        "sensor_noise_counts": deflection.noise,
+    }
+    if profile.simulation is not None:
+        values["supply_V"] = profile.simulation.supply
+        values["supply_resistance_ohm"] = profile.simulation.supply_resistance
+    values |= _rig(profile)
+    return values
+
+
+def _rig(profile: Profile) -> dict[str, Any]:
+    rig = profile.rig
+    if isinstance(rig, Lever):
+        return {
+            "rig": "lever_sector" if rig.attachment == "sector" else "lever_pin",
+            "gravity_m_s2": rig.gravity,
+            "rod_arm_m": rig.rod_arm,
+            "load_arm_m": rig.load_arm,
+            "level_position_m": rig.level_position,
+            "lever_mass_kg": rig.lever_mass,
+            "lever_centre_m": rig.lever_centre,
+            # A slender beam hinged at its end: J about its centre is m·(2·c)²/12.
+            "lever_inertia_kg_m2": rig.lever_mass * rig.lever_centre**2 / 3.0,
+            "pan_mass_kg": rig.pan_mass,
+            "pivot_friction_N_m": rig.pivot_friction,
+        }
+    return {
+        "rig": "linear",
+        "gravity_m_s2": rig.gravity,
+        "carriage_mass_kg": rig.carriage_mass,
+        "linear_vertical": rig.vertical,
+        "guide_friction_N": rig.guide_friction,
+    }

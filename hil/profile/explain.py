@@ -1,0 +1,234 @@
+"""Turn pydantic's findings about a profile into a place, a reason and a mend."""
+
+from __future__ import annotations
+
+import difflib
+import types
+import typing
+from typing import Any
+
+from pydantic import BaseModel, ValidationError
+from pydantic.fields import FieldInfo
+
+from drivers.quantities import Dimension
+from hil.profile.problems import Problem
+from hil.profile.source import Path_, Source, dotted
+
+EXAMPLES = {
+    "m": "10 mm", "m/s": "250 mm/s", "m/s^2": "2 m/s^2", "N": "600 N", "N/s": "8000 N/s",
+    "N/m": "60 N/mm", "N*s/m": "0.3 N*s/mm", "kg": "5 kg", "kg*m^2": "1.2e-4 kg*m^2",
+    "N*m": "0.03 N*m", "N*m/A": "0.09 N*m/A", "N*m*s/rad": "1.0e-4 N*m*s/rad",
+    "rad": "15 deg", "rad/s": "300 rad/s", "A": "14 A", "V": "36 V", "ohm": "0.15 ohm",
+    "H": "0.15 mH", "F": "2 mF", "s": "20 ms", "Hz": "25 Hz", "degC": "70 degC",
+    "m/count": "3.66 um/count",
+}
+_UNION_TAGS = ("union_tag_invalid", "union_tag_not_found")
+
+
+def explain(
+    error: ValidationError, model: type[BaseModel], source: Source, prefix: Path_ = ()
+) -> list[Problem]:
+    """One problem for each place that ``model`` refused.
+
+    ``prefix`` is where the model's own mapping stands in ``source``.
+    """
+    problems: dict[tuple[Path_, str], Problem] = {}
+    for finding in error.errors(include_url=False, include_context=True):
+        path = prefix + _written_path(finding["loc"], _at(source.data, prefix), finding["type"])
+        if finding["type"] == "none_required":
+            continue  # the other half of "a quantity or nothing" says it better
+        what, mend = _words(finding, model, source, prefix, path)
+        place = source.place(path)
+        problem = Problem(place.file, place.line, place.column, dotted(path), what, mend)
+        problems.setdefault((path, what), problem)
+    return sorted(problems.values(), key=lambda p: (p.file != source.file, p.line, p.column))
+
+
+def _at(data: Any, path: Path_) -> Any:
+    for part in path:
+        data = data[part]
+    return data
+
+
+def _written_path(location: tuple[int | str, ...], data: Any, kind: str) -> Path_:
+    """Pydantic's location without the tags of unions, which nobody wrote."""
+    path: Path_ = ()
+    for i, part in enumerate(location):
+        last = i == len(location) - 1
+        present = (isinstance(data, dict) and part in data) or (
+            isinstance(data, list) and isinstance(part, int) and part < len(data)
+        )
+        if present:
+            data = data[part]
+            path = (*path, part)
+        elif last and kind == "missing":
+            path = (*path, part)
+    return path
+
+
+def _words(
+    finding: Any, model: type[BaseModel], source: Source, prefix: Path_, path: Path_
+) -> tuple[str, str]:
+    kind: str = finding["type"]
+    context: dict[str, Any] = finding.get("ctx", {})
+    value = finding.get("input")
+    inner = path[len(prefix):]
+    data = _at(source.data, prefix)
+    parent = _model_at(model, data, inner[:-1]) if inner else None
+    name = str(path[-1]) if path else ""
+    field = parent.model_fields.get(name) if parent else None
+    example = _example(field)
+    if kind == "extra_forbidden":
+        return "unknown key", _known(parent, name)
+    if kind == "missing":
+        where = f" under '{dotted(path[:-1])}'" if path[:-1] else " at the top level"
+        return "the key is missing", f"add '{name}: {example}'{where}"
+    if kind in _UNION_TAGS:
+        tag = str(context.get("discriminator", "'kind'")).strip("'")
+        tags = context.get("expected_tags") or _tags(_model_field(model, data, inner))
+        if kind == "union_tag_not_found":
+            return f"the key '{tag}' is missing", f"add '{tag}:' with one of {tags}"
+        return f"'{tag}: {shown(context.get('tag'))}' is not known", f"write one of {tags}"
+    if kind == "quantity_unit" or kind == "quantity_text":
+        unit = str(context.get("unit", ""))
+        if isinstance(value, str):
+            return (
+                f"{shown(value)} is no quantity of the kind {unit}",
+                f"write for instance '{EXAMPLES.get(unit, '1 ' + unit)}'",
+            )
+        if isinstance(value, int | float) and not isinstance(value, bool):
+            return (
+                f"{shown(value)} has no unit",
+                f"write it with its unit, for instance '{EXAMPLES.get(unit, '1 ' + unit)}'",
+            )
+        return (
+            f"{shown(value)} is no quantity",
+            f"write a number with its unit, for instance '{EXAMPLES.get(unit, '1 ' + unit)}'",
+        )
+    if kind in ("model_type", "model_attributes_type", "dict_type"):
+        if inner in (("actuator",), ("rig",), ("drive",)):
+            return f"{shown(value)} is no mapping", (
+                "indent its keys below, or name a file that ends in .yaml"
+            )
+        return f"{shown(value)} is no mapping", "indent its keys below it"
+    if kind in ("tuple_type", "list_type"):
+        return f"{shown(value)} is no list", "write it in brackets, such as '[a, b]'"
+    if kind == "string_type":
+        return f"{shown(value)} is not text", "put it in quotes"
+    if kind == "literal_error":
+        return f"{shown(value)} is not permitted", f"write {context.get('expected', 'another')}"
+    if kind.startswith("bool_"):
+        return f"{shown(value)} is neither true nor false", "write true or false"
+    if kind.startswith(("int_", "float_")):
+        whole = "a whole number" if kind.startswith("int_") else "a number without a unit"
+        return f"{shown(value)} is not {whole}", f"write {whole}"
+    return f"{shown(value)} is impossible: {_bound(str(finding['msg']), field)}", (
+        f"write for instance '{example}'" if _unit(field) else "change it"
+    )
+
+
+def _bound(message: str, field: FieldInfo | None) -> str:
+    """Pydantic's words about a bound, with the unit that it counts in."""
+    text = message.removeprefix("Value error, ").replace("Input should", "it must")
+    unit = _unit(field)
+    return f"{text} {unit}" if unit and text[-1:].isdigit() else text
+
+
+def shown(value: object) -> str:
+    """A value as it may stand in a one-line message."""
+    if value is None:
+        return "nothing"
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, dict):
+        return "a mapping"
+    if isinstance(value, list):
+        return "a list"
+    text = " ".join(str(value).split())
+    return f"'{text if len(text) <= 60 else text[:59] + '…'}'"
+
+
+def _known(parent: type[BaseModel] | None, name: str) -> str:
+    if parent is None:
+        return "take it out"
+    names = list(parent.model_fields)
+    near = difflib.get_close_matches(name, names, 1)
+    if near:
+        return f"did you mean '{near[0]}'?"
+    return "known here: " + ", ".join(names)
+
+
+def _model_at(model: type[BaseModel], data: Any, path: Path_) -> type[BaseModel] | None:
+    """The model that holds the keys at ``path``."""
+    found: type[BaseModel] | None = model
+    for part in path:
+        if isinstance(part, int):
+            data = data[part] if isinstance(data, list) and part < len(data) else None
+            continue
+        field = found.model_fields.get(part) if found else None
+        data = data.get(part) if isinstance(data, dict) else None
+        found = _choose(field, data)
+    return found
+
+
+def _model_field(model: type[BaseModel], data: Any, path: Path_) -> FieldInfo | None:
+    parent = _model_at(model, data, path[:-1]) if path else None
+    return parent.model_fields.get(str(path[-1])) if parent else None
+
+
+def _models(annotation: Any) -> list[type[BaseModel]]:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return [annotation]
+    if typing.get_origin(annotation) is types.GenericAlias:
+        return []
+    return [model for part in typing.get_args(annotation) for model in _models(part)]
+
+
+def _choose(field: FieldInfo | None, data: Any) -> type[BaseModel] | None:
+    models = _models(field.annotation) if field else []
+    if len(models) > 1 and isinstance(data, dict):
+        for model in models:
+            for name, inner in model.model_fields.items():
+                tags = typing.get_args(inner.annotation)
+                if typing.get_origin(inner.annotation) is typing.Literal and (
+                    data.get(name) in tags
+                ):
+                    return model
+    return models[0] if models else None
+
+
+def _tags(field: FieldInfo | None) -> str:
+    tags = [
+        repr(tag)
+        for model in (_models(field.annotation) if field else [])
+        for inner in model.model_fields.values()
+        if typing.get_origin(inner.annotation) is typing.Literal
+        for tag in typing.get_args(inner.annotation)[:1]
+    ]
+    return ", ".join(tags[:6])
+
+
+def _unit(field: FieldInfo | None) -> str:
+    if field is None:
+        return ""
+    stack: list[Any] = [field.annotation, *field.metadata]
+    while stack:
+        item = stack.pop()
+        if isinstance(item, Dimension):
+            return item.unit
+        stack.extend(getattr(item, "__metadata__", ()))
+        stack.extend(typing.get_args(item))
+    return ""
+
+
+def _example(field: FieldInfo | None) -> str:
+    unit = _unit(field)
+    if unit:
+        return EXAMPLES.get(unit, f"1 {unit}")
+    if field is None:
+        return "…"
+    if typing.get_origin(field.annotation) is typing.Literal:
+        return str(typing.get_args(field.annotation)[0])
+    return {int: "1", float: "1.0", str: "text", bool: "true"}.get(
+        typing.cast(Any, field.annotation), "…"
+    )

@@ -1,0 +1,225 @@
+"""From a profile file to a checked :class:`~hil.profile.schema.Profile`, and back to data."""
+
+from __future__ import annotations
+
+import difflib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel, ValidationError
+
+from drivers.base import DriverError
+from drivers.registry import find_protocol, protocol_names
+from hil.devices import rig_parameters
+from hil.profile import checks
+from hil.profile.explain import explain
+from hil.profile.problems import Problem, ProfileError
+from hil.profile.schema import Profile
+from hil.profile.source import Path_, Source, dotted, read_source
+
+__all__ = [
+    "Examined",
+    "Problem",
+    "ProfileError",
+    "examine_profile",
+    "find_profile",
+    "load_profile",
+    "profile_from_dict",
+    "profile_to_dict",
+    "shipped_profiles",
+]
+
+SHIPPED = Path(__file__).resolve().parents[2] / "profiles"
+INCLUDED = ("actuator", "rig", "drive")
+
+
+@dataclass(frozen=True)
+class Examined:
+    """What reading a profile brought: the profile if there is no error, and every problem."""
+
+    profile: Profile | None
+    problems: list[Problem]
+
+    @property
+    def errors(self) -> list[Problem]:
+        return [problem for problem in self.problems if problem.severity == "error"]
+
+    @property
+    def warnings(self) -> list[Problem]:
+        return [problem for problem in self.problems if problem.severity == "warning"]
+
+
+def load_profile(path: str | Path) -> Profile:
+    """The profile at ``path``, or the shipped one of that bare name; all values in SI.
+
+    Raises:
+        ProfileError: with every problem found, each with file, line, key and mend.
+    """
+    examined = examine_profile(path)
+    if examined.profile is None:
+        raise ProfileError(examined.errors)
+    return examined.profile
+
+
+def examine_profile(path: str | Path) -> Examined:
+    """As :func:`load_profile`, but never raises; warnings are kept."""
+    try:
+        file = find_profile(path)
+        source = _read_with_parts(file, str(path) if file == Path(path) else str(file))
+    except ProfileError as error:
+        return Examined(None, error.problems)
+    problems: list[Problem] = []
+    profile: Profile | None = None
+    options = None
+    try:
+        profile = Profile.model_validate(source.data)
+    except ValidationError as error:
+        problems += explain(error, Profile, source)
+    if isinstance(source.data.get("drive"), dict):
+        options, found = _drive_options(source)
+        problems += found
+    if profile is not None and options is not None:
+        for finding in checks.inconsistencies(profile, options):
+            place = source.place(finding.path)
+            problems.append(Problem(
+                place.file, place.line, place.column, dotted(finding.path),
+                finding.what, finding.mend, finding.severity,
+            ))
+        problems += _simulation(profile, source)
+    if any(problem.severity == "error" for problem in problems):
+        profile = None
+    return Examined(profile, problems)
+
+
+def find_profile(path: str | Path) -> Path:
+    """The file meant by a path or by a shipped profile's bare name.
+
+    Raises:
+        ProfileError: no such file; lists the shipped names.
+    """
+    given = Path(path)
+    shipped = shipped_profiles()
+    try:
+        if given.exists():
+            return given
+    except (OSError, ValueError):
+        return given  # reading it gives the reason
+    bare = str(path).removesuffix(".yaml")
+    if bare in shipped:
+        return SHIPPED / f"{bare}.yaml"
+    near = difflib.get_close_matches(bare, shipped, 1)
+    hint = f"did you mean '{near[0]}'? " if near else "check the path, or name a shipped profile; "
+    raise ProfileError([Problem(
+        str(path), 0, 0, "", "no such file", f"{hint}shipped: {', '.join(shipped) or 'none'}"
+    )])
+
+
+def shipped_profiles() -> list[str]:
+    """Bare names of the profiles that come with the package, sorted."""
+    return sorted(file.stem for file in SHIPPED.glob("*.yaml"))
+
+
+def profile_to_dict(profile: Profile) -> dict[str, Any]:
+    """Plain values for JSON, SI numbers without units; ``drive`` stays as it was written."""
+    return profile.model_dump(mode="json")
+
+
+def profile_from_dict(data: object) -> Profile:
+    """The inverse of :func:`profile_to_dict`.
+
+    Raises:
+        ProfileError: ``data`` is no dumped profile.
+    """
+    if not isinstance(data, dict):
+        raise ProfileError([Problem(
+            "profile", 0, 0, "", "not a mapping", "pass what profile_to_dict returned"
+        )])
+    source = Source("profile", data)
+    try:
+        return Profile.model_validate(data, context={"si": True})
+    except ValidationError as error:
+        problems = explain(error, Profile, source)
+        raise ProfileError([
+            Problem(p.file, 0, 0, p.key, p.what, p.mend) for p in problems
+        ]) from None
+
+
+def _read_with_parts(file: Path, shown: str) -> Source:
+    source = read_source(file, shown)
+    problems: list[Problem] = []
+    for key in INCLUDED:
+        name = source.data.get(key)
+        if not isinstance(name, str) or not name.endswith((".yaml", ".yml")):
+            if key == "drive" and isinstance(name, dict):
+                _resolve_eds(name, file.parent)
+            continue
+        part_file = file.parent / name
+        if not part_file.exists() and (SHIPPED / name).exists():
+            part_file = SHIPPED / name
+        place = source.place((key,))
+        if part_file.resolve() == file.resolve():
+            problems.append(Problem(place.file, place.line, place.column, key,
+                                    "the file names itself", "name another file"))
+            continue
+        if not part_file.is_file():
+            problems.append(Problem(
+                place.file, place.line, place.column, key, f"no file '{name}'",
+                "the name is taken from this file's own directory, then from the shipped parts",
+            ))
+            continue
+        try:
+            part = read_source(part_file, str(part_file))
+        except ProfileError as error:
+            problems += error.problems
+            continue
+        if key == "drive":
+            _resolve_eds(part.data, part_file.parent)
+        source.graft((key,), part)
+    if problems:
+        raise ProfileError(problems)
+    return source
+
+
+def _resolve_eds(drive: dict[str, Any], directory: Path) -> None:
+    """A maker's EDS file is named relative to the file that names it."""
+    eds = drive.get("eds")
+    if isinstance(eds, str) and eds:
+        drive["eds"] = str((directory / eds).resolve())
+
+
+def _drive_options(source: Source) -> tuple[BaseModel | None, list[Problem]]:
+    data = source.data["drive"]
+    path: Path_ = ("drive", "protocol")
+    place = source.place(path)
+    name = data.get("protocol")
+    if not isinstance(name, str):
+        what = "the key is missing" if name is None else "not a text"
+        return None, [Problem(place.file, place.line, place.column, dotted(path), what,
+                              f"write one of: {', '.join(protocol_names())}")]
+    try:
+        protocol = find_protocol(name)
+    except DriverError as error:
+        return None, [Problem(place.file, place.line, place.column, dotted(path), str(error),
+                              f"write one of: {', '.join(protocol_names())}")]
+    try:
+        options: BaseModel = protocol.options.model_validate(data)
+    except ValidationError as error:
+        return None, explain(error, protocol.options, source, ("drive",))
+    return options, []
+
+
+def _simulation(profile: Profile, source: Source) -> list[Problem]:
+    if profile.simulation is None:
+        return []
+    problems = []
+    try:
+        rig_parameters(profile)
+    except ProfileError as error:
+        for problem in error.problems:
+            key = problem.key or "simulation"
+            place = source.place(tuple(key.split(".")))
+            problems.append(Problem(
+                place.file, place.line, place.column, key, problem.what, problem.mend
+            ))
+    return problems
