@@ -137,5 +137,13 @@ class WireProtocol(Protocol):
     def make(self, options: Any, period_s: float) -> Drive:
         """Build, not open, a drive for validated options and a cycle period in seconds."""
 
-    def simulate(self, options: Any, parameters: Any, ready: Any) -> None:
-        """Run a simulated device behind this protocol until told to end (own process)."""
+    def simulate(self, options: Any, core: Any, door: Any) -> None:
+        """Run a simulated device behind this protocol until ``door.ending`` (own process).
+
+        ``core`` is a ``drivers.simulated.drive_core.SimulatedDriveCore``, ``door`` a
+        ``drivers.simulated.surroundings_door.SurroundingsDoor``: call ``door.ready()`` once on
+        the bus, then ``core.advance(elapsed_s)`` and ``door.poll()`` in every turn.
+
+        Raises:
+            DriverError: the bus cannot be opened or went away.
+        """

@@ -1,10 +1,154 @@
 """The simulated rig as a process: ``python -m drivers.simulated.process --config FILE``.
 
-FILE is JSON: ``{"protocol", "options", "parameters", "surroundings", "seed"}``. The process
-finds the protocol, builds the core and its side door, and calls
-``protocol.simulate(options, core, door)``, which must
+FILE is JSON: ``{"protocol": name, "options": {...}, "parameters": {...}, "surroundings":
+endpoint, "seed": 1, "end_with_parent": true}``. The process finds the protocol, builds the
+core and its side door, and calls ``protocol.simulate(options, core, door)``, which must
 
-- bring the node on the bus, then call ``door.ready()`` once (prints the line ``ready``),
+- bring the node on the bus, then call ``door.ready()`` (prints the line ``ready``),
 - in its loop call ``core.advance(elapsed_s)`` and ``door.poll()`` (never blocks),
-- return soon after ``door.ending`` has become true (SIGTERM, SIGINT or the parent gone).
+- return soon after ``door.ending`` has become true (SIGTERM, SIGINT, or the parent gone).
+
+Exit code 0 when told to end, 2 for a bad configuration, 3 when the bus is not reached or lost.
 """
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import signal
+import sys
+import threading
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pydantic
+
+from drivers.base import DriverError, WireProtocol
+from drivers.registry import find_protocol
+from drivers.simulated.drive_core import SimulatedDriveCore
+from drivers.simulated.parameters import RigParameters
+from drivers.simulated.surroundings_door import SurroundingsDoor
+
+PARENT_CHECK_S = 0.5
+_KEYS = {"protocol", "options", "parameters", "surroundings", "seed", "end_with_parent"}
+
+
+class ConfigurationError(Exception):
+    """The configuration file cannot be used; the text names the place and the mend."""
+
+
+@dataclass(frozen=True)
+class Configuration:
+    protocol: WireProtocol
+    options: Any  # validated by the protocol's own model
+    parameters: RigParameters
+    surroundings: str
+    seed: int
+    end_with_parent: bool
+
+
+def read_configuration(path: Path) -> Configuration:
+    """Read and check everything before anything starts.
+
+    Raises:
+        ConfigurationError: naming the file, the key and what it should be.
+    """
+    try:
+        values = json.loads(path.read_text())
+    except OSError as error:
+        raise ConfigurationError(f"{path}: {error.strerror}") from None
+    except ValueError as error:
+        raise ConfigurationError(f"{path} is no JSON: {error}") from None
+    if not isinstance(values, dict):
+        raise ConfigurationError(f"{path}: must hold one JSON object")
+    unknown = sorted(set(values) - _KEYS)
+    if unknown:
+        raise ConfigurationError(
+            f"{path}: unknown key '{unknown[0]}' (known: {', '.join(sorted(_KEYS))})"
+        )
+    for key in ("protocol", "options", "surroundings"):
+        if key not in values:
+            raise ConfigurationError(f"{path}: key '{key}' is missing")
+    seed = values.get("seed", 1)
+    if isinstance(seed, bool) or not isinstance(seed, int):
+        raise ConfigurationError(f"{path}: seed = {seed!r} must be a whole number")
+    try:
+        protocol = find_protocol(values["protocol"])
+        options = protocol.options.model_validate(values["options"])
+        parameters = RigParameters.from_mapping(values.get("parameters", {}))
+    except pydantic.ValidationError as error:
+        first = error.errors()[0]
+        place = ".".join(str(part) for part in first["loc"])
+        raise ConfigurationError(f"{path}: options.{place}: {first['msg']}") from None
+    except (ValueError, TypeError, DriverError) as error:
+        raise ConfigurationError(f"{path}: {error}") from None
+    return Configuration(
+        protocol,
+        options,
+        parameters,
+        str(values["surroundings"]),
+        seed,
+        bool(values.get("end_with_parent", True)),
+    )
+
+
+def run(configuration: Configuration) -> None:
+    """Serve the node until told to end.
+
+    Raises:
+        DriverError: the door or the bus cannot be opened, or the bus went away.
+    """
+    core = SimulatedDriveCore(configuration.parameters, configuration.seed)
+    door = SurroundingsDoor(
+        configuration.surroundings, core.surroundings, lambda: print("ready", flush=True)
+    )
+
+    def end(*_: object) -> None:
+        door.ending = True
+
+    signal.signal(signal.SIGTERM, end)
+    signal.signal(signal.SIGINT, end)
+    over = threading.Event()
+    parent = os.getppid()
+
+    def watch() -> None:
+        while not over.wait(PARENT_CHECK_S):
+            if os.getppid() != parent:
+                door.ending = True
+                return
+
+    if configuration.end_with_parent:
+        threading.Thread(target=watch, daemon=True).start()
+    try:
+        configuration.protocol.simulate(configuration.options, core, door)
+    finally:
+        over.set()
+        door.close()
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Entry point; returns the exit code."""
+    parser = argparse.ArgumentParser(
+        prog="python -m drivers.simulated.process",
+        description="Run the simulated rig as a node on a bus, behind a drive's wire protocol.",
+    )
+    parser.add_argument("--config", required=True, type=Path, help="JSON file, see this module")
+    options = parser.parse_args(arguments)
+    try:
+        configuration = read_configuration(options.config)
+    except ConfigurationError as error:
+        print(f"simulated rig: {error}", file=sys.stderr)
+        return 2
+    try:
+        run(configuration)
+    except DriverError as error:
+        print(f"simulated rig: {error}", file=sys.stderr)
+        return 3
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,310 @@
+"""The simulated drive behind any wire protocol: power stage, loops, sensors, own faults."""
+
+from __future__ import annotations
+
+import math
+import random
+
+from drivers.base import Mode, PowerRequest, PowerStage
+from drivers.simulated.parameters import RigParameters
+from drivers.simulated.physics import RigPhysics, Winding
+from drivers.simulated.surroundings import Surroundings
+
+# Error codes of CiA 402 (IEC 61800-7-201) and CiA 301; those marked * from memory.
+OVERCURRENT = 0x2310
+OVERVOLTAGE = 0x3210
+UNDERVOLTAGE = 0x3220
+OVERTEMPERATURE = 0x4310
+HOST_LOST = 0x8130
+OVERSPEED = 0x8400  # *: velocity controller
+
+FAULT_TEXTS: dict[int, str] = {
+    OVERCURRENT: "drive: motor current too high",
+    OVERVOLTAGE: "drive: DC link voltage too high",
+    UNDERVOLTAGE: "drive: DC link voltage too low",
+    OVERTEMPERATURE: "drive: too hot",
+    HOST_LOST: "drive: the host fell silent",
+    OVERSPEED: "drive: motor too fast",
+}
+
+FIRMWARE_TICK_S = 250e-6  # speed and position loops
+QUICK_STOP_LONGEST_S = 1.0
+STANDSTILL_RAD_S = 1.0
+
+_ENERGISED = (PowerStage.CHANGING, PowerStage.ON, PowerStage.QUICK_STOP)
+
+
+class SimulatedDriveCore:
+    """Rig and drive as one thing that any protocol can put on a wire.
+
+    All read-outs are as the drive's firmware knows them, in SI units and in the wire's
+    sense (``drive_polarity`` and ``encoder_sign`` applied); they are those of the end of
+    the latest ``advance``.
+
+    A fault removes power and is left only by CLEAR_FAULT, to OFF. After any loss of power
+    ON is honoured only once OFF or CLEAR_FAULT has been asked, so that a request left
+    standing never energises the drive again.
+
+    Attributes:
+        physics: the true rig. surroundings: weights, hand, disturbances.
+        power, fault_code, mode: of the firmware. restarts: how often its logic restarted.
+        position_counts: encoder counts. deflection_counts: as converted.
+        velocity_rad_s, torque_N_m, supply_V, temperature_degC: measured by the drive.
+    """
+
+    def __init__(self, parameters: RigParameters, seed: int = 1) -> None:
+        p = parameters
+        self.parameters = p
+        self.physics = RigPhysics(p)
+        self.surroundings = Surroundings(self.physics, self.fault, self.restart)
+        self._faults = self.surroundings.disturbances
+        self._random = random.Random(seed)
+        self.power = PowerStage.OFF
+        self.fault_code = 0
+        self.mode = Mode.TORQUE
+        self.restarts = 0
+        self.position_counts = 0
+        self.velocity_rad_s = 0.0
+        self.torque_N_m = 0.0
+        self.supply_V = p.supply_V
+        self.temperature_degC = p.ambient_degC
+        self.deflection_counts = 0
+        self._armed = True
+        self._changing_left_s = 0.0
+        self._quick_stop_s = 0.0
+        self._torque_target = 0.0
+        self._velocity_target = 0.0
+        self._position_target = 0.0
+        self._integral_N_m = 0.0
+        self._asked_A = 0.0
+        self._off_winding = Winding.SHORTED if p.off_state == "shorted" else Winding.OPEN
+        self._sensor_m = self.physics.deflection_m
+        self._top_count = (1 << int(p.sensor_bits)) - 1
+        self._counts_per_m = (
+            p.sensor_sign * p.sensor_scale * (self._top_count + 1) / p.sensor_span_m
+        )
+        self._counts_per_rad = p.encoder_counts_per_revolution / (2 * math.pi)
+        self._zero_rad = 0.0
+        inertia = self.physics.nut_mass_kg * self.physics.metres_per_radian**2
+        bandwidth = 2 * math.pi * p.drive_velocity_loop_Hz
+        self._speed_gain = inertia * bandwidth
+        self._speed_integral_gain = self._speed_gain * bandwidth / 5.0
+        self._position_gain = 2 * math.pi * p.drive_position_loop_Hz
+        self._find_zero()
+        self._measure(0.0)
+
+    # -- asked by the wire -------------------------------------------------------------
+
+    def request_power(self, request: PowerRequest) -> None:
+        """Ask something of the power stage; may be repeated every cycle."""
+        stage = self.power
+        if request is PowerRequest.OFF:
+            if stage in _ENERGISED:
+                self._switch_off(PowerStage.OFF)
+            if self.power is PowerStage.OFF:
+                self._armed = True
+        elif request is PowerRequest.ON:
+            if stage is PowerStage.OFF and self._armed:
+                self._armed = False
+                self.power = PowerStage.CHANGING
+                self._changing_left_s = self.parameters.drive_switch_on_s
+                self._torque_target = self._velocity_target = 0.0
+                self._position_target = self._position_rad()
+        elif request is PowerRequest.QUICK_STOP:
+            if stage is PowerStage.ON:
+                self.power = PowerStage.QUICK_STOP
+                self._quick_stop_s = 0.0
+                self._velocity_target = self.velocity_rad_s
+                self._integral_N_m = self.torque_N_m
+            elif stage is PowerStage.CHANGING:
+                self._switch_off(PowerStage.OFF)
+        elif request is PowerRequest.CLEAR_FAULT and stage is PowerStage.FAULT:
+            self.fault_code = 0
+            self.power = PowerStage.OFF
+            self._armed = True
+
+    def set_target(self, mode: Mode, value: float) -> None:
+        """Target of ``mode`` (N·m, rad/s or rad), which becomes the active mode.
+
+        A quick stop in progress takes no target.
+
+        Raises:
+            ValueError: the value is not finite.
+        """
+        if not math.isfinite(value):
+            raise ValueError(f"target {value} of mode {mode.name} is not a finite number")
+        if self.power is PowerStage.QUICK_STOP:
+            return
+        if mode is not self.mode:
+            # Bumpless: the speed loop goes on from the torque that acts now.
+            self._integral_N_m = self.torque_N_m
+            self.mode = Mode(mode)
+        if mode is Mode.TORQUE:
+            self._torque_target = value
+        elif mode is Mode.VELOCITY:
+            self._velocity_target = value
+        else:
+            self._position_target = value
+
+    def host_lost(self) -> None:
+        """The host has fallen silent: an energised drive faults, one that is off does not."""
+        if self.power in _ENERGISED:
+            self.fault(HOST_LOST)
+
+    def fault(self, code: int) -> None:
+        """Report ``code`` and remove power. The first fault stands until cleared."""
+        if self.power is not PowerStage.FAULT:
+            self.fault_code = code
+            self._switch_off(PowerStage.FAULT)
+
+    def restart(self) -> None:
+        """The logic starts anew, as after a loss of its supply: off, counts from 0."""
+        self._switch_off(PowerStage.OFF)
+        self._armed = True
+        self.fault_code = 0
+        self.mode = Mode.TORQUE
+        self.restarts += 1
+        self._find_zero()
+        self._measure(0.0)
+
+    # -- time --------------------------------------------------------------------------
+
+    def advance(self, dt_s: float) -> None:
+        """Let ``dt_s`` pass: firmware, physics, then one reading of every sensor.
+
+        Raises:
+            ValueError: ``dt_s`` is negative or not finite.
+        """
+        if not 0.0 <= dt_s < math.inf:
+            raise ValueError(f"dt_s = {dt_s}: must be finite and not below 0")
+        stage = self.power
+        if stage is PowerStage.ON and self.mode is Mode.TORQUE:
+            self._ask(self._torque_target)
+            self.physics.advance(dt_s, self._asked_A, Winding.DRIVEN)
+        elif stage is PowerStage.ON or stage is PowerStage.QUICK_STOP:
+            count = max(1, math.ceil(dt_s / FIRMWARE_TICK_S - 1e-9))
+            for _ in range(count):
+                self._tick(dt_s / count)
+        else:
+            self.physics.advance(dt_s, 0.0, self._off_winding)
+        self._measure(dt_s)
+        if stage is PowerStage.CHANGING and self.power is PowerStage.CHANGING:
+            self._changing_left_s -= dt_s
+            if self._changing_left_s <= 0.0:
+                self.power = PowerStage.ON
+        self._guard()
+
+    def _tick(self, dt_s: float) -> None:
+        """One turn of the speed and position loops, then of the physics."""
+        p = self.parameters
+        position = self._position_rad()
+        speed = self._speed_rad_s()
+        if self.power is PowerStage.QUICK_STOP:
+            step = p.drive_quick_stop_rad_s2 * dt_s
+            self._velocity_target -= min(max(self._velocity_target, -step), step)
+            self._quick_stop_s += dt_s
+            slow = abs(speed) < STANDSTILL_RAD_S and self._velocity_target == 0.0
+            if slow or self._quick_stop_s > QUICK_STOP_LONGEST_S:
+                self._switch_off(PowerStage.OFF)
+                self.physics.advance(dt_s, 0.0, self._off_winding)
+                return
+            wanted = self._velocity_target
+        elif self.mode is Mode.VELOCITY:
+            wanted = self._velocity_target
+        else:
+            wanted = self._position_gain * (self._position_target - position)
+        error = wanted - speed
+        torque = self._speed_gain * error + self._integral_N_m
+        if self._ask(torque):
+            self._integral_N_m += self._speed_integral_gain * error * dt_s
+        self.physics.advance(dt_s, self._asked_A, Winding.DRIVEN)
+
+    def _ask(self, torque_N_m: float) -> bool:
+        """Turn a torque in the wire's sense into a current; False if it was limited."""
+        p = self.parameters
+        most = min(p.drive_max_torque_N_m, p.peak_current_A * p.torque_constant_N_m_A)
+        limited = min(max(torque_N_m, -most), most)
+        self._asked_A = p.drive_polarity * limited / p.torque_constant_N_m_A
+        return limited == torque_N_m
+
+    def _switch_off(self, stage: PowerStage) -> None:
+        self.power = stage
+        self._armed = False
+        self._torque_target = self._velocity_target = 0.0
+        self._integral_N_m = self._asked_A = 0.0
+
+    # -- sensors -----------------------------------------------------------------------
+
+    def _sense(self) -> float:
+        backward = (self.parameters.encoder_sign < 0) != bool(self._faults["encoder_reversed"])
+        return -self.parameters.drive_polarity if backward else self.parameters.drive_polarity
+
+    def _find_zero(self) -> None:
+        p = self.parameters
+        if p.encoder == "absolute":
+            self._zero_rad = p.encoder_zero_m / self.physics.metres_per_radian
+        else:
+            self._zero_rad = self.physics.shaft_angle_rad
+
+    def _position_rad(self) -> float:
+        if self._faults["encoder_frozen"]:
+            return (self.position_counts + 0.5) / self._counts_per_rad
+        return self._sense() * (self.physics.shaft_angle_rad - self._zero_rad)
+
+    def _speed_rad_s(self) -> float:
+        if self._faults["encoder_frozen"]:
+            return 0.0
+        return self._sense() * self.physics.shaft_speed_rad_s
+
+    def _measure(self, dt_s: float) -> None:
+        p = self.parameters
+        physics = self.physics
+        faults = self._faults
+        self.position_counts = math.floor(self._position_rad() * self._counts_per_rad)
+        part = -math.expm1(-dt_s / p.drive_velocity_filter_s) if p.drive_velocity_filter_s else 1.0
+        self.velocity_rad_s += part * (self._speed_rad_s() - self.velocity_rad_s)
+        self.torque_N_m = p.drive_polarity * p.torque_constant_N_m_A * physics.current_A
+        self.supply_V = physics.link_V
+        held = faults["temperature_degC"]
+        self.temperature_degC = held if held == held else p.ambient_degC + physics.drive_rise_K
+        self._measure_deflection()
+
+    def _measure_deflection(self) -> None:
+        p = self.parameters
+        faults = self._faults
+        true = self.physics.deflection_m
+        half = 0.5 * p.sensor_hysteresis_m
+        self._sensor_m = min(max(self._sensor_m, true - half), true + half)
+        noise = p.sensor_noise_counts + faults["deflection_noise_counts"]
+        reading = (
+            p.sensor_zero_counts
+            + self._counts_per_m * faults["deflection_factor"] * self._sensor_m
+            + p.sensor_drift_counts_per_s * self.physics.time_s
+            + faults["deflection_jump_counts"]
+        )
+        if noise > 0.0:
+            reading += self._random.gauss(0.0, noise)
+        if faults["deflection_frozen"]:
+            return
+        if faults["deflection_rail"]:
+            reading = self._top_count if faults["deflection_rail"] > 0 else 0.0
+        elif faults["deflection_dropout"] and self._random.random() < faults["deflection_dropout"]:
+            reading = 0.0
+        self.deflection_counts = min(max(math.floor(reading + 0.5), 0), self._top_count)
+
+    def _guard(self) -> None:
+        """The firmware's own limits, each a fault."""
+        p = self.parameters
+        if self.power is PowerStage.FAULT:
+            return
+        if self.supply_V > p.drive_overvoltage_V:
+            self.fault(OVERVOLTAGE)
+        elif self.temperature_degC > p.drive_overtemperature_degC:
+            self.fault(OVERTEMPERATURE)
+        elif self.power in _ENERGISED:
+            if self.supply_V < p.drive_undervoltage_V:
+                self.fault(UNDERVOLTAGE)
+            elif abs(self.physics.current_A) > p.drive_overcurrent_A:
+                self.fault(OVERCURRENT)
+            elif abs(self.velocity_rad_s) > p.drive_overspeed_rad_s:
+                self.fault(OVERSPEED)

@@ -1,0 +1,132 @@
+"""The simulated drive without a wire: one ``read`` is one period, deterministic from a seed."""
+
+from __future__ import annotations
+
+import math
+
+from drivers.base import Capabilities, Command, DriverError, Mode, PowerRequest, Telemetry
+from drivers.simulated.drive_core import FAULT_TEXTS, SimulatedDriveCore
+from drivers.simulated.parameters import RigParameters
+
+
+class LockstepDrive:
+    """A ``drivers.base.Drive`` that advances its rig by one period with every ``read``.
+
+    Timing is that of a drive on synchronous messages: what is written in one cycle is taken
+    over at the start of the next, together with that cycle's sampling. Values carry the
+    resolution they would have on the wire: torque in per mille of rated torque, position in
+    counts, velocity in counts per second, voltage in millivolts, temperature in 0.1 K.
+
+    Args:
+        parameters: the rig and its drive.
+        seed: of every random number in it.
+        period_s: cycle period.
+
+    Attributes:
+        core: the drive and its rig; ``core.surroundings`` holds weights, hand, disturbances.
+    """
+
+    def __init__(self, parameters: RigParameters, seed: int = 1, period_s: float = 0.001) -> None:
+        if not 0 < period_s < math.inf:
+            raise DriverError(f"period_s = {period_s}: must be above 0")
+        p = parameters
+        self.core = SimulatedDriveCore(p, seed)
+        self.period_s = period_s
+        self.telemetry = Telemetry()
+        self.capabilities = Capabilities(
+            modes=frozenset(Mode),
+            rated_torque_N_m=p.rated_torque_N_m,
+            peak_torque_N_m=min(
+                p.drive_max_torque_N_m, p.peak_current_A * p.torque_constant_N_m_A
+            ),
+            torque_resolution_N_m=p.rated_torque_N_m / 1000,
+            host_loss_s=p.drive_host_loss_s,
+            command_delay_cycles=1.0,
+            identity="simulated rig, lockstep",
+        )
+        self._torque_step = p.rated_torque_N_m / 1000
+        self._rad_per_count = 2 * math.pi / p.encoder_counts_per_revolution
+        self._waiting = False
+        self._power = PowerRequest.OFF
+        self._mode = Mode.TORQUE
+        self._target = 0.0
+        self._cycles = 0
+        self._time_s = 0.0
+        self._written_s = 0.0
+        self._received_s = -1e9
+
+    def open(self) -> None:
+        """Nothing to reach: sets the host's watch going."""
+        self._written_s = self._time_s
+
+    def read(self, deadline_s: float = 0.0) -> Telemetry:
+        """Let one period pass, sample, then take over the command written before."""
+        core = self.core
+        core.advance(self.period_s)
+        self._cycles += 1
+        self._time_s = self._cycles * self.period_s
+        telemetry = self.telemetry
+        if core.surroundings.silent:
+            self._waiting = False
+        else:
+            self._sample()
+        telemetry.age_s = telemetry.deflection_age_s = self._time_s - self._received_s
+        if self._waiting:
+            self._waiting = False
+            core.set_target(self._mode, self._target)
+            core.request_power(self._power)
+        if self._time_s - self._written_s > core.parameters.drive_host_loss_s:
+            core.host_lost()
+        return telemetry
+
+    def write(self, command: Command) -> None:
+        """Keep one command for the next period.
+
+        Raises:
+            DriverError: a target that is not finite.
+        """
+        mode = command.mode
+        if mode is Mode.TORQUE:
+            value, step = command.torque_N_m, self._torque_step
+        elif mode is Mode.VELOCITY:
+            value, step = command.velocity_rad_s, self._rad_per_count
+        else:
+            value, step = command.position_rad, self._rad_per_count
+        if not math.isfinite(value):
+            raise DriverError(f"target {value} for mode {mode.name} is not a finite number")
+        self._mode = mode
+        self._target = round(value / step) * step
+        self._power = command.power
+        self._waiting = True
+        if not self.core.surroundings.silent:
+            self._written_s = self._time_s
+
+    def de_energise(self) -> None:
+        """Remove power now and forget what was written."""
+        self._waiting = False
+        self.core.request_power(PowerRequest.OFF)
+
+    def close(self) -> None:
+        """De-energise. May be called twice."""
+        self.de_energise()
+
+    def _sample(self) -> None:
+        core = self.core
+        telemetry = self.telemetry
+        self._received_s = self._time_s
+        telemetry.time_s = self._time_s
+        telemetry.position_rad = core.position_counts * self._rad_per_count
+        telemetry.velocity_rad_s = (
+            round(core.velocity_rad_s / self._rad_per_count) * self._rad_per_count
+        )
+        telemetry.torque_N_m = round(core.torque_N_m / self._torque_step) * self._torque_step
+        telemetry.deflection_counts = float(core.deflection_counts)
+        telemetry.supply_V = round(core.supply_V, 3)
+        telemetry.temperature_degC = round(core.temperature_degC, 1)
+        telemetry.power = core.power
+        telemetry.mode = int(core.mode)
+        if core.fault_code != telemetry.fault_code:
+            code = core.fault_code
+            telemetry.fault_code = code
+            telemetry.fault_text = FAULT_TEXTS.get(code, f"error {code:#06x}") if code else ""
+        telemetry.frames += 1

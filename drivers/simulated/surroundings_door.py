@@ -1,0 +1,154 @@
+"""A side door into the simulated rig's process: weights, hand and disturbances by request.
+
+It is no part of the wire that the bench uses, so that nothing the bench knows can come
+from here. One JSON object each way: ``{"do": "hang", "mass_kg": 5}`` is answered by
+``{"ok": true}`` or ``{"ok": false, "error": "..."}``.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import threading
+from collections.abc import Callable
+from typing import Any
+
+import zmq
+
+from drivers.base import DriverError
+from drivers.simulated.surroundings import Surroundings
+
+
+class SurroundingsDoor:
+    """The rig's end of the door, and the process's word with whoever started it.
+
+    Args:
+        endpoint: ZeroMQ endpoint to bind, ``ipc://`` in a directory only the user may enter.
+        surroundings: what requests act on.
+        on_ready: called once by ``ready``.
+
+    Attributes:
+        ending: set when the process has been told to end; the node's loop returns then.
+
+    Raises:
+        DriverError: the endpoint cannot be bound.
+    """
+
+    def __init__(
+        self,
+        endpoint: str,
+        surroundings: Surroundings,
+        on_ready: Callable[[], None] = lambda: None,
+    ) -> None:
+        self._surroundings = surroundings
+        self._on_ready = on_ready
+        self.ending = False
+        self._context = zmq.Context()
+        self._socket: zmq.Socket[bytes] = self._context.socket(zmq.REP)
+        self._socket.setsockopt(zmq.LINGER, 0)
+        self._socket.setsockopt(zmq.MAXMSGSIZE, 65536)
+        try:
+            self._socket.bind(endpoint)
+        except zmq.ZMQError as error:
+            self.close()
+            raise DriverError(
+                f"side door '{endpoint}' cannot be opened: {error.strerror}; its directory must "
+                "exist and its path stay below 108 characters"
+            ) from None
+
+    def ready(self) -> None:
+        """The node is on the bus: say so, once."""
+        on_ready, self._on_ready = self._on_ready, lambda: None
+        on_ready()
+
+    def poll(self) -> int:
+        """Answer what is waiting, never blocking. Returns how many requests it answered."""
+        answered = 0
+        while True:
+            try:
+                text = self._socket.recv(zmq.NOBLOCK)
+            except zmq.Again:
+                return answered
+            reply = self._answer(text)
+            with contextlib.suppress(zmq.Again):
+                self._socket.send(json.dumps(reply).encode(), zmq.NOBLOCK)
+            answered += 1
+
+    def close(self) -> None:
+        """Let go of the endpoint. May be called twice."""
+        self._socket.close()
+        self._context.term()
+
+    def _answer(self, text: bytes) -> dict[str, Any]:
+        try:
+            request = json.loads(text)
+            if not isinstance(request, dict):
+                raise ValueError("a request is one JSON object")
+            action = request.pop("do", None)
+            if action not in ("hang", "push", "disturb", "state"):
+                raise ValueError(f"'do' is {action!r}: must be hang, push, disturb or state")
+            result = getattr(self._surroundings, action)(**request)
+        except (ValueError, TypeError, RecursionError) as error:
+            return {"ok": False, "error": str(error)}
+        return {"ok": True, "state": result} if action == "state" else {"ok": True}
+
+
+class SurroundingsClient:
+    """The other end, with the methods of :class:`Surroundings`. Not for several threads.
+
+    Every method raises ``ValueError`` for what the rig refuses and ``DriverError`` if it
+    does not answer within ``timeout_s``.
+    """
+
+    def __init__(self, endpoint: str, timeout_s: float = 2.0) -> None:
+        self.endpoint = endpoint
+        self._timeout_ms = round(1000 * timeout_s)
+        self._context = zmq.Context()
+        self._socket = self._connect()
+        self._lock = threading.Lock()
+
+    def hang(self, mass_kg: float) -> None:
+        """Let this mass hang at the load point in place of what hung there."""
+        self._ask({"do": "hang", "mass_kg": mass_kg})
+
+    def push(self, force_N: float, frequency_Hz: float = 0.0, duration_s: float = 0.0) -> None:
+        """A hand at the load point; see ``Surroundings.push``."""
+        self._ask(
+            {"do": "push", "force_N": force_N, "frequency_Hz": frequency_Hz,
+             "duration_s": duration_s}
+        )  # fmt: skip
+
+    def disturb(self, name: str, value: float | bool | None) -> None:
+        """Make something wrong; see ``Surroundings.disturb``."""
+        self._ask({"do": "disturb", "name": name, "value": value})
+
+    def state(self) -> dict[str, float]:
+        """True values of the rig; see ``Surroundings.state``."""
+        state: dict[str, float] = self._ask({"do": "state"})["state"]
+        return state
+
+    def close(self) -> None:
+        """Let go of the endpoint. May be called twice."""
+        self._socket.close()
+        self._context.term()
+
+    def _connect(self) -> zmq.Socket[bytes]:
+        socket = self._context.socket(zmq.REQ)
+        socket.setsockopt(zmq.LINGER, 0)
+        socket.connect(self.endpoint)
+        return socket
+
+    def _ask(self, request: dict[str, Any]) -> dict[str, Any]:
+        with self._lock:
+            self._socket.send(json.dumps(request).encode())
+            if not self._socket.poll(self._timeout_ms):
+                # A REQ socket that got no answer can ask no more.
+                self._socket.close()
+                self._socket = self._connect()
+                raise DriverError(
+                    f"the simulated rig does not answer at '{self.endpoint}'; does it still run?"
+                )
+            reply: dict[str, Any] = json.loads(self._socket.recv())
+        if not reply["ok"]:
+            raise ValueError(reply["error"])
+        return reply
