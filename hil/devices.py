@@ -61,9 +61,7 @@ def make_lockstep_drive(profile: Profile, seed: int = 1) -> LockstepDrive:
     # Only lockstep needs the physics; a host on real hardware need not load it.
     from drivers.simulated.lockstep import LockstepDrive
 
-    return LockstepDrive(
-        rig_parameters(profile), seed, 1.0 / profile.control.rate, drive_options(profile)
-    )
+    return LockstepDrive(rig_parameters(profile), seed, 1.0 / profile.control.rate)
 
 
 def rig_parameters(profile: Profile) -> RigParameters:

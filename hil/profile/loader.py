@@ -12,7 +12,7 @@ from pydantic import BaseModel, ValidationError
 from drivers.base import DriverError
 from drivers.registry import find_protocol, protocol_names
 from hil.devices import rig_parameters
-from hil.profile import checks
+from hil.profile.checks import inconsistencies
 from hil.profile.explain import explain
 from hil.profile.problems import Problem, ProfileError
 from hil.profile.schema import Profile
@@ -79,8 +79,8 @@ def examine_profile(path: str | Path) -> Examined:
     if isinstance(source.data.get("drive"), dict):
         options, found = _drive_options(source)
         problems += found
-    if profile is not None and options is not None:
-        for finding in checks.inconsistencies(profile, options):
+    if profile is not None:
+        for finding in inconsistencies(profile):
             place = source.place(finding.path)
             problems.append(Problem(
                 place.file, place.line, place.column, dotted(finding.path),

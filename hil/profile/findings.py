@@ -1,0 +1,16 @@
+"""What a check of a whole profile brings: a path in it, a reason and a mend."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from hil.profile.source import Path_
+
+
+@dataclass(frozen=True)
+class Finding:
+    path: Path_
+    what: str
+    mend: str
+    severity: Literal["error", "warning"] = "error"

@@ -1,0 +1,81 @@
+"""Bounds outside which a value is a slip of unit or decimal point, not an actuator."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Iterator
+from typing import Any
+
+from hil.profile.findings import Finding
+from hil.profile.schema import Profile
+
+# Key: lowest and highest in SI, and both in words. Wide on purpose: from a finger joint to a
+# press (common practice, no source).
+BOUNDS: dict[str, tuple[float, float, str]] = {
+    "actuator.screw.lead": (0.2e-3, 0.2, "0.2 mm to 200 mm"),
+    "actuator.motor.torque_constant": (1e-4, 20, "0.0001 N*m/A to 20 N*m/A"),
+    "actuator.motor.winding_resistance": (1e-3, 200, "0.001 ohm to 200 ohm"),
+    "actuator.motor.winding_inductance": (1e-6, 1, "1 uH to 1 H"),
+    "actuator.motor.rotor_inertia": (1e-8, 1, "1e-8 kg*m^2 to 1 kg*m^2"),
+    "actuator.motor.continuous_current": (0.05, 1000, "0.05 A to 1000 A"),
+    "actuator.motor.peak_current": (0.05, 3000, "0.05 A to 3000 A"),
+    "actuator.motor.thermal_time_constant": (0.5, 36000, "0.5 s to 10 h"),
+    "actuator.friction.coulomb": (0, 100, "0 to 100 N*m"),
+    "actuator.friction.stribeck_speed": (1e-6, 0.1, "0.001 mm/s to 100 mm/s"),
+    "actuator.friction.viscous": (0, 1, "0 to 1 N*m*s/rad"),
+    "actuator.springs.rate_per_set": (100, 1e8, "0.1 N/mm to 100 kN/mm"),
+    "actuator.springs.preload": (0, 0.1, "0 to 100 mm"),
+    "actuator.springs.solid_deflection": (1e-4, 0.2, "0.1 mm to 200 mm"),
+    "actuator.stroke": (1e-3, 3, "1 mm to 3 m"),
+    "actuator.nut_mass": (0, 1000, "0 to 1000 kg"),
+    "rig.rod_arm": (2e-3, 3, "2 mm to 3 m"),
+    "rig.load_arm": (2e-3, 10, "2 mm to 10 m"),
+    "rig.lever_mass": (0, 1000, "0 to 1000 kg"),
+    "rig.lever_centre": (0, 10, "0 to 10 m"),
+    "rig.pan_mass": (0, 200, "0 to 200 kg"),
+    "rig.carriage_mass": (1e-3, 2000, "1 g to 2000 kg"),
+    "sensors.deflection.span": (1e-4, 0.5, "0.1 mm to 500 mm"),
+    "limits.force.tripped": (1, 1e6, "1 N to 1 MN"),
+    "limits.force_rate.bounded": (10, 1e8, "10 N/s to 100 MN/s"),
+    "limits.travel.braking": (0.01, 200, "0.01 m/s^2 to 200 m/s^2"),
+    "limits.speed.tripped": (1e-3, 10, "1 mm/s to 10 m/s"),
+    "limits.supply.low": (5, 900, "5 V to 900 V"),
+    "limits.supply.high": (5, 1000, "5 V to 1000 V"),
+    "limits.supply.filter": (0, 1, "0 to 1 s"),
+    "limits.drive_temperature.bounded": (30, 150, "30 degC to 150 degC"),
+    "limits.drive_temperature.tripped": (30, 150, "30 degC to 150 degC"),
+    "limits.motor_heat.tripped": (0.05, 1.5, "0.05 to 1.5"),
+    "limits.telemetry_age": (1e-4, 0.1, "0.1 ms to 100 ms"),
+    "limits.sensor_rail": (0, 0.1, "0 to 100 ms"),
+    "limits.sensor_frozen.lasting": (1e-3, 5, "1 ms to 5 s"),
+    "limits.disagreement.lasting": (1e-3, 5, "1 ms to 5 s"),
+    "stop.deceleration": (0.01, 200, "0.01 m/s^2 to 200 m/s^2"),
+    "simulation.supply_resistance": (0, 10, "0 to 10 ohm"),
+}
+
+
+def implausible(profile: Profile) -> Iterator[Finding]:
+    """An error for each value outside its bounds."""
+    for key, (low, high, words) in BOUNDS.items():
+        value: Any = profile
+        for part in key.split("."):
+            value = getattr(value, part, None)
+        if value is not None and not low <= value <= high:
+            yield Finding(
+                tuple(key.split(".")), f"{value:.4g} in SI units is impossible here",
+                f"write a value from {words}; is the unit right?",
+            )
+    for i, weight in enumerate(profile.rig.weights):
+        if not 0 < weight <= 1000:
+            yield Finding(("rig", "weights", i), f"{weight:.4g} kg is impossible here",
+                          "write a mass from 1 g to 1000 kg, or take it out")
+    for path, text in ((("name",), profile.name), (("stop", "load"), profile.stop.load),
+                       (("actuator", "name"), profile.actuator.name)):
+        if not text.strip():
+            yield Finding(path, "the text is empty", "say it in words")
+    if profile.calibration.dated:
+        try:
+            datetime.date.fromisoformat(profile.calibration.dated)
+        except ValueError:
+            yield Finding(("calibration", "dated"), f"'{profile.calibration.dated}' is no date",
+                          "write it as in ISO 8601, such as \"2026-01-15\"")
