@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 from drivers.base import Capabilities, Command, DriverError, Mode, PowerRequest, Telemetry
 from drivers.simulated.drive_core import FAULT_TEXTS, SimulatedDriveCore
@@ -21,17 +22,25 @@ class LockstepDrive:
         parameters: the rig and its drive.
         seed: of every random number in it.
         period_s: cycle period.
+        options: of the wire protocol that the drive stands for, kept for reference.
 
     Attributes:
         core: the drive and its rig; ``core.surroundings`` holds weights, hand, disturbances.
     """
 
-    def __init__(self, parameters: RigParameters, seed: int = 1, period_s: float = 0.001) -> None:
+    def __init__(
+        self,
+        parameters: RigParameters,
+        seed: int = 1,
+        period_s: float = 0.001,
+        options: Any = None,
+    ) -> None:
         if not 0 < period_s < math.inf:
             raise DriverError(f"period_s = {period_s}: must be above 0")
         p = parameters
         self.core = SimulatedDriveCore(p, seed)
         self.period_s = period_s
+        self.options = options
         self.telemetry = Telemetry()
         self.capabilities = Capabilities(
             modes=frozenset(Mode),

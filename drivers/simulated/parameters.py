@@ -63,7 +63,7 @@ class RigParameters:
     spring_preload_m: float = 0.003  # compression of each set at rest (mean of the two)
     spring_solid_m: float = 0.009  # deflection at which the coils touch, either way
     spring_solid_stiffness_N_m: float = 5.0e6
-    spring_damping_N_s_m: float = 20.0
+    spring_damping_N_s_m: float = 60.0
     spring_hysteresis: float = 0.0  # fraction of the spring force, half the loop's width
     spring_guide_friction_N: float = 0.0  # constant part of the same loop
 

@@ -188,7 +188,7 @@ class RigPhysics:
         if h != self._substep_s:
             self._set_substep(h)
         (
-            h2, mn, kt, resistance, inductance_2h, decay, decay_lr, half_backlash,
+            h2, mn, kt, resistance, inductance_2h, decay, mean, decay_lr, mean_lr, half_backlash,
             k1, k2, c1, c2, solid, ks, sigma, hysteresis, guide, cs,
             coulomb, stribeck_N, per_stribeck, stribeck_end, loss_forward, loss_backward, bn,
             spot, spot_half, spot_N, ripple, ripple_per_m,
@@ -260,21 +260,26 @@ class RigPhysics:
             if ripple:
                 kt_n = kt * (1.0 + ripple * cos(ripple_per_m * xn))
             emf = kt_n * vn
+            # (im is the exact mean of the exponential over the substep)
             if winding == 2:
                 settled = -emf / resistance
                 i1 = settled + (i - settled) * decay_lr
+                im = settled + (i - settled) * mean_lr
             else:
-                i1 = asked_A + (i - asked_A) * decay if winding else i * decay
+                aim = asked_A if winding else 0.0
+                i1 = aim + (i - aim) * decay
+                im = aim + (i - aim) * mean
                 settled = (link - emf) / resistance
                 bound = settled + (i - settled) * decay_lr
                 if i1 > bound:
                     i1 = bound
+                    im = settled + (i - settled) * mean_lr
                 else:
                     settled = (-link - emf) / resistance
                     bound = settled + (i - settled) * decay_lr
                     if i1 < bound:
                         i1 = bound
-            im = 0.5 * (i + i1)
+                        im = settled + (i - settled) * mean_lr
             drive = kt_n * im
             # nut: screw loss depends on the direction of power, so on sign of load and motion
             friction = coulomb
@@ -439,14 +444,17 @@ class RigPhysics:
         resistance = p.winding_resistance_ohm * (
             1 + p.winding_resistance_per_K * self.motor_rise_K
         )
+        loop = h / p.current_loop_time_constant_s
+        electric = h * resistance / p.winding_inductance_H
         breakaway = max(p.friction_breakaway_N_m, p.friction_coulomb_N_m)
         linear = p.rig == "linear"
         friction_q = p.guide_friction_N if linear else p.pivot_friction_N_m
         rc = p.supply_resistance_ohm * p.link_capacitance_F
         self._constants = (
             0.5 * h, self.nut_mass_kg, p.torque_constant_N_m_A * per_m, resistance,
-            0.5 * p.winding_inductance_H / h, exp(-h / p.current_loop_time_constant_s),
-            exp(-h * resistance / p.winding_inductance_H), 0.5 * p.backlash_m,
+            0.5 * p.winding_inductance_H / h,
+            exp(-loop), -expm1(-loop) / loop, exp(-electric), -expm1(-electric) / electric,
+            0.5 * p.backlash_m,
             k1, k2, c1, c2, p.spring_solid_m, p.spring_solid_stiffness_N_m,
             self._presliding_N_m, p.spring_hysteresis, p.spring_guide_friction_N,
             p.spring_damping_N_s_m,
