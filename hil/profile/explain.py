@@ -88,7 +88,7 @@ def _words(
         tags = context.get("expected_tags") or _tags(_model_field(model, data, inner))
         if kind == "union_tag_not_found":
             return f"the key '{tag}' is missing", f"add '{tag}:' with one of {tags}"
-        return f"'{tag}: {shown(context.get('tag'))}' is not known", f"write one of {tags}"
+        return f"{shown(f'{tag}: ' + str(context.get('tag')))} is not known", f"write one of {tags}"
     if kind == "quantity_unit" or kind == "quantity_text":
         unit = str(context.get("unit", ""))
         if isinstance(value, str):

@@ -7,13 +7,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from pydantic import BaseModel, ValidationError
+from pydantic import ValidationError
 
 from drivers.base import DriverError
 from drivers.registry import find_protocol, protocol_names
 from hil.devices import rig_parameters
 from hil.profile.checks import inconsistencies
 from hil.profile.explain import explain
+from hil.profile.explain import shown as shown_value
+from hil.profile.findings import Finding
 from hil.profile.problems import Problem, ProfileError
 from hil.profile.schema import Profile
 from hil.profile.source import Path_, Source, dotted, read_source
@@ -71,25 +73,26 @@ def examine_profile(path: str | Path) -> Examined:
         return Examined(None, error.problems)
     problems: list[Problem] = []
     profile: Profile | None = None
-    options = None
     try:
         profile = Profile.model_validate(source.data)
     except ValidationError as error:
         problems += explain(error, Profile, source)
     if isinstance(source.data.get("drive"), dict):
-        options, found = _drive_options(source)
-        problems += found
+        problems += _drive_problems(source)
     if profile is not None:
-        for finding in inconsistencies(profile):
-            place = source.place(finding.path)
-            problems.append(Problem(
-                place.file, place.line, place.column, dotted(finding.path),
-                finding.what, finding.mend, finding.severity,
-            ))
-        problems += _simulation(profile, source)
+        found = [_placed(finding, source) for finding in inconsistencies(profile)]
+        if not any(problem.severity == "error" for problem in found):
+            found += _simulation(profile, source)
+        problems += found
     if any(problem.severity == "error" for problem in problems):
         profile = None
     return Examined(profile, problems)
+
+
+def _placed(finding: Finding, source: Source) -> Problem:
+    place = source.place(finding.path)
+    return Problem(place.file, place.line, place.column, dotted(finding.path),
+                   finding.what, finding.mend, finding.severity)
 
 
 def find_profile(path: str | Path) -> Path:
@@ -188,25 +191,24 @@ def _resolve_eds(drive: dict[str, Any], directory: Path) -> None:
         drive["eds"] = str((directory / eds).resolve())
 
 
-def _drive_options(source: Source) -> tuple[BaseModel | None, list[Problem]]:
+def _drive_problems(source: Source) -> list[Problem]:
     data = source.data["drive"]
     path: Path_ = ("drive", "protocol")
     place = source.place(path)
     name = data.get("protocol")
+    mend = f"write one of: {', '.join(protocol_names())}"
     if not isinstance(name, str):
-        what = "the key is missing" if name is None else "not a text"
-        return None, [Problem(place.file, place.line, place.column, dotted(path), what,
-                              f"write one of: {', '.join(protocol_names())}")]
+        what = "the key is missing" if name is None else f"{shown_value(name)} is not text"
+        return [Problem(place.file, place.line, place.column, dotted(path), what, mend)]
     try:
         protocol = find_protocol(name)
     except DriverError as error:
-        return None, [Problem(place.file, place.line, place.column, dotted(path), str(error),
-                              f"write one of: {', '.join(protocol_names())}")]
+        return [Problem(place.file, place.line, place.column, dotted(path), str(error), mend)]
     try:
-        options: BaseModel = protocol.options.model_validate(data)
+        protocol.options.model_validate(data)
     except ValidationError as error:
-        return None, explain(error, protocol.options, source, ("drive",))
-    return options, []
+        return explain(error, protocol.options, source, ("drive",))
+    return []
 
 
 def _simulation(profile: Profile, source: Source) -> list[Problem]:

@@ -65,6 +65,11 @@ def implausible(profile: Profile) -> Iterator[Finding]:
                 tuple(key.split(".")), f"{value:.4g} in SI units is impossible here",
                 f"write a value from {words}; is the unit right?",
             )
+    # Signed, and everything that counts deflection divides by it.
+    if not 1e-9 <= abs(profile.calibration.deflection_per_count) <= 0.1:
+        yield Finding(("calibration", "deflection_per_count"),
+                      f"{profile.calibration.deflection_per_count:.4g} m/count is impossible",
+                      "write span / 2^bits, or what was measured; is the unit right?")
     for i, weight in enumerate(profile.rig.weights):
         if not 0 < weight <= 1000:
             yield Finding(("rig", "weights", i), f"{weight:.4g} kg is impossible here",

@@ -15,6 +15,8 @@ LARGEST_BYTES = 256 * 1024
 MOST_VALUES = 20_000  # aliases that multiply would otherwise fill the memory
 DEEPEST = 40
 
+_TAGS = ("map", "seq", "str", "int", "float", "bool", "null")
+
 Path_ = tuple[str | int, ...]
 
 
@@ -124,6 +126,10 @@ class _Reader:
                 "write the values out")])
         if path not in self.source.places:
             self.source.places[path] = self._place(node)
+        if node.tag.removeprefix("tag:yaml.org,2002:") not in _TAGS:
+            self.problems.append(self._problem(
+                node, path, f"the tag '{_short(node.tag)}' is not read", "leave the tag out"))
+            return None
         if isinstance(node, yaml.MappingNode):
             return self._mapping(node, path)
         if isinstance(node, yaml.SequenceNode):
@@ -160,23 +166,17 @@ class _Reader:
     def _scalar(self, node: yaml.Node, path: Path_) -> Any:
         tag = node.tag.rpartition(":")[2]
         text = str(node.value)
-        if not node.tag.startswith("tag:yaml.org,2002:") or tag not in (
-            "str", "int", "float", "bool", "null"
-        ):
-            self.problems.append(self._problem(
-                node, path, f"the tag '{node.tag}' is not read", "leave the tag out"))
-            return None
         try:
             if tag == "int":
                 return int(text)
             if tag == "float":
                 return float(text)
-        except ValueError:
+            if tag == "bool":
+                return {"true": True, "false": False}[text.lower()]
+        except (ValueError, KeyError):
             self.problems.append(self._problem(
-                node, path, f"'{_short(text)}' is no number", "leave the tag out"))
+                node, path, f"'{_short(text)}' does not fit its tag", "leave the tag out"))
             return None
-        if tag == "bool":
-            return text.lower() == "true"
         return None if tag == "null" else text
 
     def _place(self, node: yaml.Node) -> Place:
@@ -204,6 +204,8 @@ def _read_text(path: Path, shown: str) -> str:
     try:
         if path.is_dir():
             raise _refused(shown, 0, 0, "", "this is a directory", "name the profile file in it")
+        if path.exists() and not path.is_file():
+            raise _refused(shown, 0, 0, "", "not a plain file", "name the profile file")
         with path.open("rb") as stream:
             raw = stream.read(LARGEST_BYTES + 1)
     except FileNotFoundError:
