@@ -66,7 +66,8 @@ class SurroundingsDoor:
         answered = 0
         while True:
             try:
-                text = self._socket.recv(zmq.NOBLOCK)
+                # All parts, or a message of several would leave the socket out of step.
+                text = b"".join(self._socket.recv_multipart(zmq.NOBLOCK))
             except zmq.Again:
                 return answered
             reply = self._answer(text)

@@ -1,0 +1,112 @@
+from __future__ import annotations
+
+import json
+import tempfile
+import threading
+import time
+
+import pytest
+import zmq
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from drivers.base import DriverError
+from drivers.simulated.drive_core import SimulatedDriveCore
+from drivers.simulated.parameters import RigParameters
+from drivers.simulated.surroundings_door import SurroundingsClient, SurroundingsDoor
+
+
+@pytest.fixture
+def served(tmp_path):
+    """A core and its door, served by a thread as a node's loop would."""
+    endpoint = f"ipc://{tmp_path}/s.ipc"
+    core = SimulatedDriveCore(RigParameters())
+    door = SurroundingsDoor(endpoint, core.surroundings)
+
+    def loop():
+        while not door.ending:
+            core.advance(1e-3)
+            door.poll()
+            time.sleep(1e-3)
+
+    thread = threading.Thread(target=loop)
+    thread.start()
+    client = SurroundingsClient(endpoint)
+    yield core, client, endpoint
+    client.close()
+    door.ending = True
+    thread.join()
+    door.close()
+    door.close()
+
+
+def test_weights_hand_and_disturbances_over_a_real_socket(served):
+    core, client, _ = served
+    client.hang(5.0)
+    client.push(12.0)
+    client.disturb("deflection_rail", 1)
+    state = client.state()
+    assert state["mass_kg"] == 5.0
+    assert state["hand_force_N"] == 12.0
+    deadline = time.monotonic() + 5
+    while core.deflection_counts != 4095 and time.monotonic() < deadline:
+        time.sleep(0.01)
+    assert core.deflection_counts == 4095
+    client.disturb("deflection_rail", None)
+    assert client.state()["time_s"] >= state["time_s"]
+
+
+def test_refusals_come_back_as_the_rig_words_them(served):
+    _, client, _ = served
+    with pytest.raises(ValueError, match="mass_kg = -1"):
+        client.hang(-1.0)
+    with pytest.raises(ValueError, match="did you mean 'jam'"):
+        client.disturb("jamm", 1)
+    with pytest.raises(ValueError, match="force_N"):
+        client.push("hard")
+    assert client.state()["mass_kg"] == 0.0
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    st.binary(max_size=40)
+    | st.recursive(
+        st.none() | st.booleans() | st.floats() | st.text(max_size=5)
+        | st.sampled_from(["hang", "push", "disturb", "close"]),
+        lambda inner: st.lists(inner, max_size=3) | st.dictionaries(
+            st.sampled_from(["do", "mass_kg", "force_N", "name", "value"]), inner, max_size=3),
+        max_leaves=5,
+    ).map(lambda value: json.dumps(value).encode())
+)  # fmt: skip
+def test_garbage_is_answered_and_the_door_stays_open(message):
+    with tempfile.TemporaryDirectory() as directory, zmq.Context() as context:
+        endpoint = f"ipc://{directory}/s.ipc"
+        door = SurroundingsDoor(endpoint, SimulatedDriveCore(RigParameters()).surroundings)
+        with context.socket(zmq.REQ) as socket:
+            socket.linger = 0
+            socket.connect(endpoint)
+            for parts in ([message], [message, message], [b'{"do": "state"}']):
+                socket.send_multipart(parts)
+                deadline = time.monotonic() + 5
+                while not door.poll():
+                    assert time.monotonic() < deadline
+                reply = json.loads(socket.recv())
+                assert reply["ok"] or reply["error"]
+            assert reply["ok"]
+        door.close()
+
+
+def test_nobody_at_the_other_end_is_an_error_not_a_wait(tmp_path):
+    client = SurroundingsClient(f"ipc://{tmp_path}/nobody.ipc", timeout_s=0.1)
+    for _ in range(2):
+        with pytest.raises(DriverError, match="does not answer"):
+            client.state()
+    client.close()
+
+
+def test_a_door_that_cannot_open_says_where(tmp_path):
+    core = SimulatedDriveCore(RigParameters())
+    with pytest.raises(DriverError, match=r"missing/s\.ipc.*directory must"):
+        SurroundingsDoor(f"ipc://{tmp_path}/missing/s.ipc", core.surroundings)
+    with pytest.raises(DriverError, match="108"):
+        SurroundingsDoor(f"ipc://{tmp_path}/{'x' * 120}", core.surroundings)
