@@ -101,8 +101,7 @@ class SimulatedDriveCore:
         if request is PowerRequest.OFF:
             if stage in _ENERGISED:
                 self._switch_off(PowerStage.OFF)
-            if self.power is PowerStage.OFF:
-                self._armed = True
+            self._armed = True
         elif request is PowerRequest.ON:
             if stage is PowerStage.OFF and self._armed:
                 self._armed = False
@@ -229,7 +228,6 @@ class SimulatedDriveCore:
 
     def _switch_off(self, stage: PowerStage) -> None:
         self.power = stage
-        self._armed = False
         self._torque_target = self._velocity_target = 0.0
         self._integral_N_m = self._asked_A = 0.0
 

@@ -481,16 +481,17 @@ class RigPhysics:
         p = self.parameters
         x = p.initial_output_m
         load = self.load_N(max(x, 0.0))
+        deflection = 0.0
         if x <= 0.0:
             x = -max(load, 0.0) / p.end_stop_stiffness_N_m
-            deflection = 0.0
-        else:
+        elif load:
             low, high = -2 * p.spring_solid_m, 2 * p.spring_solid_m
             for _ in range(80):
                 deflection = 0.5 * (low + high)
-                low, high = (deflection, high) if self.spring_law(deflection) < load else (
-                    low, deflection)  # fmt: skip
-            deflection = 0.5 * (low + high)
-            deflection += math.copysign(0.5 * p.backlash_m, deflection) if load else 0.0
+                if self.spring_law(deflection) < load:
+                    low = deflection
+                else:
+                    high = deflection
+            deflection += math.copysign(0.5 * p.backlash_m, load)
         self.coordinate = self._coordinate_at(x)
         self.nut_position_m = x + deflection

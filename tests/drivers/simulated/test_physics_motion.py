@@ -95,15 +95,58 @@ def test_current_follows_the_loop_and_the_winding():
         assert large.current_A == pytest.approx(120.0 * (1 - math.exp(-t * 1e3)), rel=1e-9)
 
 
-def test_no_load_speed_is_the_supply_over_the_constant():
+@pytest.mark.parametrize("hand, way", [(1.0, 1), (1.0, -1), (-1.0, 1)])
+def test_no_load_speed_is_the_supply_over_the_constant(hand, way):
     physics = RigPhysics(FREE.but({
-        "stroke_m": 100.0, "supply_resistance_ohm": 0.0, "supply_V": 24.0,
-        "spring_damping_N_s_m": 200.0,
+        "stroke_m": 20.0, "initial_output_m": 10.0, "supply_resistance_ohm": 0.0,
+        "supply_V": 24.0, "spring_damping_N_s_m": 200.0, "screw_hand": hand,
     }))  # fmt: skip
     for _ in range(4000):
-        physics.advance(1e-3, 30.0, Winding.DRIVEN)
-    assert physics.shaft_speed_rad_s == pytest.approx(24.0 / 0.09, rel=1e-3)
+        physics.advance(1e-3, way * 30.0, Winding.DRIVEN)
+    assert physics.shaft_speed_rad_s == pytest.approx(way * 24.0 / 0.09, rel=1e-3)
     assert abs(physics.current_A) < 0.1
+
+
+def test_torque_ripple_comes_six_times_an_electrical_turn():
+    loose = FREE.but({
+        "spring_rate_push_N_m": 0.0, "spring_rate_pull_N_m": 0.0, "torque_ripple": 0.1,
+        "pole_pairs": 4, "spring_solid_m": 0.05,
+    })  # fmt: skip
+    gained = []
+    for k in range(256):
+        physics = RigPhysics(loose)
+        physics.nut_position_m = 0.0275 + 0.01 * k / 256
+        physics.advance(250e-6, 5.0, Winding.DRIVEN)
+        gained.append(physics.nut_velocity_m_s)
+    lines = np.abs(np.fft.rfft(np.array(gained) / np.mean(gained) - 1)) / 128
+    assert np.argmax(lines) == 6 * 4
+    assert lines[24] == pytest.approx(0.1, rel=1e-3)
+
+
+def test_a_swinging_hand_moves_a_free_mass_as_newton_says():
+    # x = F/m·(t/ω − sin(ωt)/ω²) from rest.
+    physics = RigPhysics(FREE.but({
+        "spring_rate_push_N_m": 0.0, "spring_rate_pull_N_m": 0.0, "spring_solid_m": 0.05,
+    }))  # fmt: skip
+    physics.push(8.0, 4.0, 0.0)
+    pulsation = 2 * math.pi * 4.0
+    for _ in range(150):
+        physics.advance(1e-3, 0.0, Winding.OPEN)
+    t = physics.time_s
+    expected = 8.0 / 5.0 * (t / pulsation - math.sin(pulsation * t) / pulsation**2)
+    assert physics.coordinate - 0.0275 == pytest.approx(expected, rel=1e-4)
+
+
+def test_a_weight_hung_on_a_moving_lever_takes_momentum_and_gives_none_back():
+    physics = RigPhysics(RigParameters(initial_output_m=0.03))
+    before = physics.output_inertia
+    physics.coordinate_rate = 0.5
+    physics.hang(5.0)
+    assert physics.output_inertia == pytest.approx(before + 5.0 * 0.42**2)
+    assert physics.coordinate_rate == pytest.approx(0.5 * before / physics.output_inertia)
+    slower = physics.coordinate_rate
+    physics.hang(0.0)
+    assert physics.coordinate_rate == slower
 
 
 def test_supply_sags_by_its_resistance():

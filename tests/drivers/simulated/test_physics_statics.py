@@ -69,7 +69,8 @@ def test_a_missing_set_pushes_one_way_only():
 
 @pytest.mark.parametrize("hand", [1.0, -1.0])
 @pytest.mark.parametrize("friction_N_m", [0.0, 0.04])
-def test_stall_force_from_torque_both_ways(hand, friction_N_m):
+@pytest.mark.parametrize("way", [1.0, -1.0])
+def test_stall_force_from_torque_both_ways(hand, friction_N_m, way):
     # Screw: F = 2π·η·T/lead driving (ISO 3408-1 practice); back-driven, T = F·lead·η'/2π.
     # Friction takes its part of the torque on the way up and gives it on the way down.
     lead, forward, backward, kt = 0.01, 0.85, 0.7, 0.09
@@ -82,17 +83,18 @@ def test_stall_force_from_torque_both_ways(hand, friction_N_m):
     physics.blocked = True
     physics.rebuild()
     top, middle = 0.9, 0.35
+    turn = hand * way / kt
     for k in range(3000):
-        physics.advance(1e-3, hand * top / kt * (k + 1) / 3000, Winding.DRIVEN)
-    run(physics, 1.0, hand * top / kt, Winding.DRIVEN)  # viscous drag dies away
-    assert physics.spring_force_N == pytest.approx(
+        physics.advance(1e-3, turn * top * (k + 1) / 3000, Winding.DRIVEN)
+    run(physics, 1.0, turn * top, Winding.DRIVEN)  # viscous drag dies away
+    assert way * physics.spring_force_N == pytest.approx(
         TURN * forward * (top - friction_N_m) / lead, rel=0.001
     )
     for k in range(3000):
         torque = top + (middle - top) * (k + 1) / 3000
-        physics.advance(1e-3, hand * torque / kt, Winding.DRIVEN)
-    run(physics, 1.0, hand * middle / kt, Winding.DRIVEN)
-    assert physics.spring_force_N == pytest.approx(
+        physics.advance(1e-3, turn * torque, Winding.DRIVEN)
+    run(physics, 1.0, turn * middle, Winding.DRIVEN)
+    assert way * physics.spring_force_N == pytest.approx(
         TURN * (middle + friction_N_m) / (lead * backward), rel=0.001
     )
 
@@ -200,7 +202,7 @@ def test_stiction_holds_exactly_below_breakaway_and_lets_go_above():
 def test_a_slowed_screw_stops_for_good_without_chatter():
     physics = RigPhysics(PLAIN.but({"friction_coulomb_N_m": 0.03, "friction_breakaway_N_m": 0.04}))
     physics.nut_velocity_m_s = 0.05
-    run(physics, 2.0)
+    run(physics, 0.4)
     rest = physics.nut_position_m
     for _ in range(1000):
         physics.advance(1e-3, 0.0, Winding.OPEN)
@@ -230,3 +232,27 @@ def test_backlash_is_lost_motion_before_any_force():
     assert physics.deflection_m == pytest.approx(0.001)
     physics.nut_position_m -= 0.0025
     assert physics.deflection_m == pytest.approx(-0.0005)
+
+
+@pytest.mark.parametrize("force_N", [60.0, -60.0])
+def test_a_pushed_output_gives_by_half_the_backlash_and_the_spring(force_N):
+    physics = RigPhysics(PLAIN.but({"backlash_m": 0.001}))
+    physics.jammed = True
+    physics.rebuild()
+    physics.push(force_N, 0.0, 0.0)
+    run(physics, 3.0)
+    expected = 0.0275 + math.copysign(0.0005, force_N) + force_N / 120e3
+    assert physics.output_position_m == pytest.approx(expected, abs=1e-7)
+
+
+def test_a_hand_on_the_lever_acts_at_the_load_arm():
+    physics = RigPhysics(RigParameters(
+        initial_output_m=0.0275, pivot_friction_N_m=0.0, output_damping_N_s_m=2000.0
+    ))  # fmt: skip
+    physics.jammed = True
+    physics.rebuild()
+    run(physics, 2.0)
+    before = physics.spring_force_N
+    physics.push(-20.0, 0.0, 0.0)
+    run(physics, 3.0)
+    assert physics.spring_force_N - before == pytest.approx(20.0 * 0.42 / 0.06, rel=1e-3)
