@@ -15,6 +15,7 @@ import math
 from math import cos, exp, expm1, sin, sqrt
 
 from drivers.simulated.parameters import RigParameters
+from drivers.simulated.rig_state import RigState
 
 LONGEST_SUBSTEP_S = 250e-6
 SHORTEST_SUBSTEP_S = 10e-6
@@ -29,134 +30,13 @@ class Winding(enum.IntEnum):
     SHORTED = 2
 
 
-class RigPhysics:
-    """One rig in motion. All attributes are true values, before any sensor.
-
-    Attributes:
-        time_s: simulated time.
-        nut_position_m, nut_velocity_m_s: nut, rod extension positive.
-        coordinate, coordinate_rate: of the output: lever angle from level (rad) or metres.
-        current_A: torque-making motor current, positive turning the shaft positively.
-        link_V: voltage of the drive's DC link; source_V: of the supply behind it.
-        motor_rise_K, drive_rise_K: above ambient.
-        motor_work_J, hand_work_J, source_work_J: energy put in since the start, by shaft
-            torque, hand and supply.
-    """
+class RigPhysics(RigState):
+    """One rig in motion: see :class:`~drivers.simulated.rig_state.RigState` for its state."""
 
     def __init__(self, parameters: RigParameters) -> None:
-        p = parameters
-        self.parameters = p
-        self.time_s = 0.0
-        self.nut_velocity_m_s = 0.0
-        self.coordinate_rate = 0.0
-        self.current_A = 0.0
-        self.link_V = p.supply_V
-        self.source_V = p.supply_V
-        self.motor_rise_K = 0.0
-        self.drive_rise_K = 0.0
-        self.motor_work_J = 0.0
-        self.hand_work_J = 0.0
-        self.source_work_J = 0.0
-        self.hung_mass_kg = p.initial_hung_mass_kg
-        self.jammed = False  # the nut is held fast
-        self.blocked = False  # the output is held fast
-        self.spring_factor = 1.0
-        self.friction_factor = 1.0
-        self._hand = (0.0, 0.0, 0.0, math.inf)  # amplitude N, rad/s, start, end
-        self._slip_m = 0.0  # presliding of the springs' internal friction
-        self.metres_per_radian: float = p.screw_hand * p.screw_lead_m / (2 * math.pi)
-        self.nut_mass_kg: float = p.rotor_inertia_kg_m2 / self.metres_per_radian**2 + p.nut_mass_kg
+        super().__init__(parameters)
         self._substep_s = 0.0
-        self.output_inertia: float = 0.0  # kg·m² or kg, in the coordinate
-        self._moment: float = 0.0  # N·m with the lever level, or the weight in N
-        self.nut_position_m: float = 0.0
-        self.coordinate: float = 0.0
         self._rebuild()
-        self._place()
-        self._last_deflection = self.deflection_m
-
-    # -- read-outs ---------------------------------------------------------------------
-
-    @property
-    def output_position_m(self) -> float:
-        p = self.parameters
-        if p.rig == "linear":
-            return self.coordinate
-        turned = sin(self.coordinate) if p.rig == "lever_pin" else self.coordinate
-        return p.level_position_m + p.rod_arm_m * turned
-
-    @property
-    def output_velocity_m_s(self) -> float:
-        return self.coordinate_rate * self._metres_per_coordinate(self.coordinate)
-
-    @property
-    def deflection_m(self) -> float:
-        """Compression of the springs: nut minus output, less the backlash taken up."""
-        gap = self.nut_position_m - self.output_position_m
-        half = 0.5 * self.parameters.backlash_m
-        return gap - min(max(gap, -half), half)
-
-    @property
-    def spring_force_N(self) -> float:
-        """Force on the rod at rest, internal friction of the springs included."""
-        return self.spring_law(self.deflection_m) + self._presliding_N_m * self._slip_m
-
-    @property
-    def shaft_angle_rad(self) -> float:
-        return self.nut_position_m / self.metres_per_radian
-
-    @property
-    def shaft_speed_rad_s(self) -> float:
-        return self.nut_velocity_m_s / self.metres_per_radian
-
-    @property
-    def hand_force_N(self) -> float:
-        amplitude, pulsation, start, end = self._hand
-        if amplitude == 0.0 or self.time_s >= end:
-            return 0.0
-        return amplitude * sin(pulsation * (self.time_s - start)) if pulsation else amplitude
-
-    def spring_law(self, deflection_m: float) -> float:
-        """Force in N of both sets at a deflection: two slopes, knees, solid height.
-
-        Each set only pushes: with compressions c at rest, F = k₁·max(0, c₁ + δ) −
-        k₂·max(0, c₂ − δ), so one slope is k₁ + k₂ until a set goes slack.
-        """
-        k1, k2, c1, c2 = self._springs
-        force = k1 * max(0.0, c1 + deflection_m) - k2 * max(0.0, c2 - deflection_m)
-        solid = self.parameters.spring_solid_m
-        beyond = deflection_m - min(max(deflection_m, -solid), solid)
-        return force + self.parameters.spring_solid_stiffness_N_m * beyond
-
-    def load_N(self, output_position_m: float) -> float:
-        """Weight of lever, pan and weights as a force on the rod, in N (+ = inward)."""
-        q = self._coordinate_at(output_position_m)
-        return self._weight(q) / self._metres_per_coordinate(q)
-
-    def mechanical_energy_J(self) -> float:
-        """Kinetic, spring, end-stop and potential energy (level, or zero, as datum)."""
-        p = self.parameters
-        k1, k2, c1, c2 = self._springs
-        d = self.deflection_m
-        energy: float = 0.5 * self.nut_mass_kg * self.nut_velocity_m_s**2
-        energy += 0.5 * self.output_inertia * self.coordinate_rate**2
-        energy += 0.5 * k1 * max(0.0, c1 + d) ** 2 + 0.5 * k2 * max(0.0, c2 - d) ** 2
-        energy += 0.5 * p.spring_solid_stiffness_N_m * max(0.0, abs(d) - p.spring_solid_m) ** 2
-        energy += 0.5 * self._presliding_N_m * self._slip_m**2
-        x = self.output_position_m
-        energy += 0.5 * p.end_stop_stiffness_N_m * max(0.0, -x, x - p.stroke_m) ** 2
-        if p.rig == "linear":
-            return energy + self._moment * self.coordinate
-        return energy + self._moment * sin(self.coordinate)
-
-    def stored_energy_J(self) -> float:
-        """Mechanical energy and that of the link capacitor and the winding inductance."""
-        p = self.parameters
-        return (
-            self.mechanical_energy_J()
-            + 0.5 * p.link_capacitance_F * self.link_V**2
-            + 0.5 * p.winding_inductance_H * self.current_A**2
-        )
 
     # -- what surroundings do ----------------------------------------------------------
 
@@ -379,53 +259,14 @@ class RigPhysics:
 
     # -- inside ------------------------------------------------------------------------
 
-    def _metres_per_coordinate(self, q: float) -> float:
-        p = self.parameters
-        if p.rig == "linear":
-            return 1.0
-        return p.rod_arm_m * cos(q) if p.rig == "lever_pin" else p.rod_arm_m
-
-    def _coordinate_at(self, x: float) -> float:
-        p = self.parameters
-        if p.rig == "linear":
-            return x
-        turned = (x - p.level_position_m) / p.rod_arm_m
-        return math.asin(turned) if p.rig == "lever_pin" else turned
-
-    def _weight(self, q: float) -> float:
-        return self._moment * (1.0 if self.parameters.rig == "linear" else cos(q))
-
     def _rebuild(self) -> None:
-        """Everything that depends on parameters, weights and factors, not on the substep."""
+        """All that depends on weights and factors; the longest substep the stiffest part bears."""
+        self._weigh()
         p = self.parameters
-        hung = self.hung_mass_kg
-        if p.rig == "linear":
-            self.output_inertia = p.carriage_mass_kg + hung
-            self._moment = self.output_inertia * p.gravity_m_s2 if p.linear_vertical else 0.0
-        else:
-            at_load = p.pan_mass_kg + hung
-            self.output_inertia = (
-                p.lever_inertia_kg_m2
-                + p.lever_mass_kg * p.lever_centre_m**2
-                + at_load * p.load_arm_m**2
-            )
-            self._moment = p.gravity_m_s2 * (
-                p.lever_mass_kg * p.lever_centre_m + at_load * p.load_arm_m
-            )
-        k1 = p.spring_rate_push_N_m * self.spring_factor
-        k2 = p.spring_rate_pull_N_m * self.spring_factor
-        # The two compressions add up to twice the preload and balance each other at rest.
-        total = k1 + k2
-        c1 = 2 * p.spring_preload_m * k2 / total if total else 0.0
-        c2 = 2 * p.spring_preload_m * k1 / total if total else 0.0
-        self._springs = (k1, k2, c1, c2)
-        internal = p.spring_hysteresis > 0 or p.spring_guide_friction_N > 0
-        # Presliding an order stiffer than the springs: microns before the loop is full.
-        self._presliding_N_m = 10.0 * max(total, 1e4) if internal else 0.0
         arm = 1.0 if p.rig == "linear" else p.rod_arm_m
         lightest = self.output_inertia / arm**2
-        stiffest = max(total + p.spring_solid_stiffness_N_m, p.end_stop_stiffness_N_m)
-        stiffest += self._presliding_N_m
+        springs = sum(self._springs[:2]) + p.spring_solid_stiffness_N_m
+        stiffest = max(springs, p.end_stop_stiffness_N_m) + self._presliding_N_m
         fastest = math.sqrt(stiffest * (1 / lightest + 1 / self.nut_mass_kg))
         damped = p.spring_damping_N_s_m * (1 / lightest + 1 / self.nut_mass_kg)
         longest = min(LONGEST_SUBSTEP_S, 0.35 / fastest, 0.5 / max(damped, 1e-9))
@@ -475,23 +316,3 @@ class RigPhysics:
             p.supply_resistance_ohm, exp(-h / rc) if rc else 0.0,
             p.supply_takes_regeneration, 1.0 / p.link_capacitance_F, p.drive_idle_W,
         )  # fmt: skip
-
-    def _place(self) -> None:
-        """Start at rest: on the lower end with slack springs, or held by the springs."""
-        p = self.parameters
-        x = p.initial_output_m
-        load = self.load_N(max(x, 0.0))
-        deflection = 0.0
-        if x <= 0.0:
-            x = -max(load, 0.0) / p.end_stop_stiffness_N_m
-        elif load:
-            low, high = -2 * p.spring_solid_m, 2 * p.spring_solid_m
-            for _ in range(80):
-                deflection = 0.5 * (low + high)
-                if self.spring_law(deflection) < load:
-                    low = deflection
-                else:
-                    high = deflection
-            deflection += math.copysign(0.5 * p.backlash_m, load)
-        self.coordinate = self._coordinate_at(x)
-        self.nut_position_m = x + deflection

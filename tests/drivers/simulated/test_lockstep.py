@@ -82,7 +82,7 @@ def test_de_energise_acts_without_another_cycle_and_forgets_the_last_command():
 
 
 def test_a_silent_host_is_a_fault_after_the_drives_own_limit():
-    drive, command = started()
+    drive, _ = started()
     cycles = 0
     while drive.read(0.0).power is not PowerStage.FAULT:
         cycles += 1

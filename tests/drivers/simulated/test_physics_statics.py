@@ -201,6 +201,10 @@ def test_stiction_holds_exactly_below_breakaway_and_lets_go_above():
 
 def test_a_slowed_screw_stops_for_good_without_chatter():
     physics = RigPhysics(PLAIN.but({"friction_coulomb_N_m": 0.03, "friction_breakaway_N_m": 0.04}))
+    # Momentum 48 kg · 0.1 mm/s, below the friction impulse of one substep, 25 N · 250 µs.
+    physics.nut_velocity_m_s = 1e-4
+    physics.advance(250e-6, 0.0, Winding.OPEN)
+    assert physics.nut_velocity_m_s == 0.0
     physics.nut_velocity_m_s = 0.05
     run(physics, 0.4)
     rest = physics.nut_position_m
