@@ -95,7 +95,7 @@ class SurroundingsDoor:
 
 
 class SurroundingsClient:
-    """The other end, with the methods of :class:`Surroundings`. Not for several threads.
+    """The other end, with the methods of :class:`Surroundings`; threads may share one.
 
     Every method raises ``ValueError`` for what the rig refuses and ``DriverError`` if it
     does not answer within ``timeout_s``.
