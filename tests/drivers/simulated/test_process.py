@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from drivers.base import DriverError
 from drivers.registry import find_protocol
 from drivers.simulated.parameters import RigParameters
 from drivers.simulated.process import ConfigurationError, read_configuration
@@ -84,7 +85,7 @@ def test_ends_when_the_one_who_started_it_is_gone(tmp_path):
     for _ in range(50):
         try:
             client.state()
-        except Exception:
+        except DriverError:
             break
     else:
         os.kill(int(pid), signal.SIGKILL)
