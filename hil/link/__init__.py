@@ -1,0 +1,1 @@
+"""The link between the rig host and everything that watches or asks: ZeroMQ, local or CURVE."""

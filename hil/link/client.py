@@ -1,0 +1,433 @@
+"""The client's end of the link: for the dashboard, the recorder, scripts and notebooks.
+
+::
+
+    from hil.link.client import Client
+    from hil.requests import Apply, Energise, Float, PowerOff
+
+    with Client.connect(directory, name="notebook") as bench:
+        bench.take_control()
+        with bench.keep_control():
+            bench.request(Energise(load_supported=True))
+            bench.request(Apply(behaviour=Float()))
+            for item in bench.watch(2.0):
+                if isinstance(item, Block):
+                    force_N = item.rows[:, INDEX["spring_force_N"]]
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import select
+import threading
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import numpy as np
+import zmq
+from numpy.typing import NDArray
+
+from hil.link.connection import Sockets, open_sockets
+from hil.link.errors import HostGone, LinkError, Refused
+from hil.link.gaps import GapCounter
+from hil.link.keys import ClientKeys
+from hil.link.messages import EDITION, EVENT, HEAD, MOST_BYTES, ROWS, to_json
+from hil.requests import Request, Stop
+from hil.samples import COLUMNS
+
+__all__ = ["Block", "Client", "Event", "HostGone", "LinkError", "Refused"]
+
+SILENT_S = 1.0  # the rig host beats 25 times a second
+ANSWER_S = 2.0
+PRESENCE_S = 1.0  # between signs of life of a client without control
+BEATS_PER_LIMIT = 5  # of the holder of control
+_SLICE_MS = 5
+
+
+@dataclass(frozen=True, eq=False)
+class Block:
+    """Consecutive samples.
+
+    Attributes:
+        rows: shape (n, number of columns), float64, read-only; see ``hil.samples.COLUMNS``.
+    """
+
+    rows: NDArray[np.float64]
+
+
+class Event(dict[str, Any]):
+    """What happened: a dict with ``kind``, ``time_s``, ``wall`` (ISO 8601) and more."""
+
+    @property
+    def kind(self) -> str:
+        return str(self.get("kind", ""))
+
+
+class Client:
+    """A connection to a rig host; make it with :meth:`connect`. A context manager.
+
+    One thread polls or watches; ``request``, ``stop`` and ``beat`` may come from any thread.
+
+    Attributes:
+        name: under which the rig host knows this client; made unique there.
+        description: of the bench, as the rig host gave it (profile, columns, rate_hz, ...).
+        in_control: whether this client holds control, as far as it has heard.
+    """
+
+    def __init__(self, sockets: Sockets, name: str) -> None:
+        self.name = name
+        self.description: dict[str, Any] = {}
+        self.in_control = False
+        self._sockets = sockets
+        self._id = ""
+        self._limit_s = 0.15
+        self._next_id = 1
+        self._next_beat_s = 0.0
+        self._heard_s = 0.0
+        self._gaps = GapCounter()
+        self._pending: list[Block | Event] = []
+        self._sending = threading.Lock()  # a ZeroMQ socket is for one thread at a time
+        self._asking = threading.Lock()
+        self._receiving = threading.Lock()
+        self._keeper: threading.Thread | None = None
+        self._keeping = threading.Event()
+        self._closed = False
+
+    @classmethod
+    def connect(
+        cls,
+        where: str | Path,
+        name: str = "script",
+        keys: ClientKeys | None = None,
+        timeout_s: float = 5.0,
+        unlimited: bool = False,
+    ) -> Client:
+        """Connect to a rig host and wait until its samples flow.
+
+        Args:
+            where: link directory, or ``tcp://HOST:PORT``.
+            name: shown to others, for instance as the holder of control.
+            keys: needed for ``tcp://``.
+            timeout_s: how long the rig host may take to answer.
+            unlimited: keep everything that was not polled yet, however much; else about two
+                minutes are kept.
+
+        Raises:
+            LinkError: address or directory cannot be used, or keys are missing.
+            HostGone: nobody answers there, or it does not allow this key.
+            Refused: the rig host is of another version.
+        """
+        deadline = time.monotonic() + timeout_s
+        client = cls(open_sockets(where, keys, unlimited), name)
+        try:
+            client._greet(timeout_s)
+            while not client._heard_s:
+                if time.monotonic() > deadline:
+                    raise HostGone(
+                        f"the rig host at '{where}' answers but sends nothing; is it stuck?"
+                    )
+                client._wait(0.05)
+                client._drain()
+        except BaseException:
+            client.close()
+            raise
+        return client
+
+    def __enter__(self) -> Client:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def __repr__(self) -> str:
+        control = "in control" if self.in_control else "watching"
+        return f"<Client '{self.name}' at '{self._sockets.where}', {control}>"
+
+    # ------------------------------------------------------------------ watching
+
+    def poll(self) -> list[Block | Event]:
+        """Everything that has come since the last call; never waits.
+
+        Also tells the rig host that this client is alive, so the holder of control must
+        call it (or ``beat``) several times in each heartbeat limit.
+        """
+        self._beat_if_due()
+        self._drain()
+        items, self._pending = self._pending, []
+        return items
+
+    def watch(self, seconds: float) -> Iterator[Block | Event]:
+        """Blocks and events of the next ``seconds`` (of the clock), as they come.
+
+        Raises:
+            HostGone: nothing was heard for a second.
+        """
+        end = time.monotonic() + seconds
+        while (left := end - time.monotonic()) > 0:
+            self._wait(min(left, 0.02 if self.in_control else 0.2))
+            yield from self.poll()
+            if not self.alive:
+                raise HostGone(self._silence())
+
+    @property
+    def alive(self) -> bool:
+        """Whether the rig host has been heard within the last second."""
+        if time.monotonic() - self._heard_s <= SILENT_S:
+            return True
+        self._drain()  # it may have been this end that slept
+        return time.monotonic() - self._heard_s <= SILENT_S
+
+    @property
+    def lost_samples(self) -> int:
+        """Samples published since connecting that never came, by their cycle numbers."""
+        return self._gaps.lost
+
+    # ------------------------------------------------------------------ asking
+
+    def request(self, request: Request, timeout_s: float = ANSWER_S) -> str:
+        """Ask the bench for something; returns its answer in words.
+
+        Raises:
+            Refused: with the reason.
+            HostGone: no answer; the request may or may not have been obeyed.
+        """
+        message = {"say": "ask", "request": request.model_dump(mode="json")}
+        return str(self._ask(message, timeout_s)["text"])
+
+    def stop(self, cause: str = "operator", timeout_s: float = ANSWER_S) -> str:
+        """Stop the rig; anyone may. ``cause`` is shown to the operator.
+
+        Raises:
+            HostGone: no answer. If the rig host died, the drive has stopped by itself.
+        """
+        sent_s = time.monotonic() if self._sockets.local else 0.0
+        return self.request(Stop(cause=cause[:200], sent_s=sent_s), timeout_s)
+
+    def take_control(self) -> None:
+        """Become the one client whose requests move the rig. Then ``beat``, or be dropped.
+
+        Raises:
+            Refused: somebody else holds it; the text says who.
+            HostGone: no answer.
+        """
+        self._ask({"say": "take"}, ANSWER_S)
+        self.in_control = True
+        self._next_beat_s = 0.0
+
+    def release_control(self) -> None:
+        """Give control up. With the power stage on, that stops the rig.
+
+        Raises:
+            HostGone: no answer.
+        """
+        self._stop_keeping()
+        self.in_control = False
+        self._ask({"say": "release"}, ANSWER_S)
+
+    def beat(self) -> None:
+        """Tell the rig host that this client is alive; never waits."""
+        now_s = time.monotonic()
+        rest_s = self._limit_s / BEATS_PER_LIMIT if self.in_control else PRESENCE_S
+        self._next_beat_s = now_s + rest_s
+        with contextlib.suppress(HostGone):
+            self._send({"say": "beat"})
+
+    @contextlib.contextmanager
+    def keep_control(self) -> Iterator[None]:
+        """Beat from a thread, so that a script may sleep or compute meanwhile.
+
+        The rig host then cannot tell a script that thinks from one that hangs. Where a person
+        must be able to trust that it is attended, call ``poll`` or ``beat`` from the main loop.
+        """
+        self._keeping.clear()
+        self._keeper = threading.Thread(target=self._keep, name="keep control", daemon=True)
+        self._keeper.start()
+        try:
+            yield
+        finally:
+            self._stop_keeping()
+
+    def tell(self, kind: str, text: str = "", run: str = "", **values: float) -> None:
+        """Publish a notice, or where a run is kept, to every client; never waits.
+
+        Args:
+            kind: ``notice``, ``recording``, ``recorded`` or ``kept``.
+            text: for the operator, at most 500 characters.
+            run: folder name.
+            values: numbers, such as samples recorded.
+        """
+        message = {"say": "tell", "kind": kind, "text": text[:500], "run": run[:200]}
+        with contextlib.suppress(HostGone):
+            self._send({**message, "values": {key: float(values[key]) for key in values}})
+
+    def close(self) -> None:
+        """Leave, giving up control. May be called twice; never raises."""
+        if self._closed:
+            return
+        self._stop_keeping()
+        self._closed = True
+        self.in_control = False
+        with contextlib.suppress(HostGone):
+            self._send({"say": "bye"})
+        with self._sending, self._receiving:
+            self._sockets.close()
+
+    # ------------------------------------------------------------------ inside
+
+    def _greet(self, timeout_s: float) -> None:
+        reply = self._ask(
+            {"say": "hello", "name": self.name, "edition": EDITION}, timeout_s, greeting=True
+        )
+        data = reply["data"]
+        description = dict(data["description"])
+        names = [column["name"] for column in description.get("columns", [])]
+        if names and names != [column.name for column in COLUMNS]:
+            raise Refused(
+                f"the rig host (version {description.get('version', 'unknown')}) sends other "
+                "columns than this client knows; install the same version on both sides"
+            )
+        self.description = description
+        self.name = str(data["name"])
+        self.in_control = False
+        self._id = str(data["client"])
+        self._limit_s = float(data["control_heartbeat_s"])
+        self._sockets.subscribe(int(data["samples_port"]))
+
+    def _ask(
+        self, message: dict[str, Any], timeout_s: float, greeting: bool = False
+    ) -> dict[str, Any]:
+        with self._asking:
+            reply = self._exchange(message, timeout_s, greeting)
+        if reply["data"].get("hello"):
+            # Another rig host answers here now, one that has not met this client.
+            self._greet(timeout_s)
+            with self._asking:
+                reply = self._exchange(message, timeout_s, greeting)
+        if not reply["ok"]:
+            raise Refused(str(reply["text"]))
+        return reply
+
+    def _exchange(
+        self, message: dict[str, Any], timeout_s: float, greeting: bool
+    ) -> dict[str, Any]:
+        for _ in self._replies():
+            pass  # answers that came too late for whoever asked
+        self._next_id += 1
+        number = self._next_id
+        deadline = time.monotonic() + timeout_s
+        while True:
+            try:
+                self._send({**message, "id": number})
+                break
+            except HostGone:
+                if not greeting or time.monotonic() > deadline:
+                    raise
+                self._refusal()
+                time.sleep(0.005)
+        waiting = select.poll()
+        waiting.register(self._sockets.requests.fileno(), select.POLLIN)
+        while True:
+            for reply in self._replies():
+                # A reply without a number is about a message too broken to have one.
+                if reply.get("id") in (number, 0):
+                    return reply
+            if self._closed:
+                raise LinkError("the connection is closed")
+            if time.monotonic() > deadline:
+                raise HostGone(self._silence(timeout_s))
+            if greeting:
+                self._refusal()
+            elif self.in_control:
+                self._beat_if_due()
+            waiting.poll(_SLICE_MS)
+
+    def _replies(self) -> Iterator[dict[str, Any]]:
+        while True:
+            with self._sending:
+                if self._closed:
+                    return
+                try:
+                    frame = self._sockets.requests.recv(zmq.NOBLOCK)
+                except zmq.Again:
+                    return
+            yield json.loads(frame)
+
+    def _send(self, message: dict[str, Any]) -> None:
+        if self._sockets.local and message["say"] in ("take", "ask", "beat"):
+            message["sent_s"] = time.monotonic()
+        data = to_json(message)
+        if len(data) > MOST_BYTES:
+            raise Refused(f"message of {len(data)} bytes; it may have {MOST_BYTES}")
+        with self._sending:
+            if self._sockets.requests.closed:
+                raise HostGone("the connection is closed; connect again")
+            try:
+                self._sockets.requests.send(data, zmq.NOBLOCK)
+            except zmq.Again:
+                raise HostGone(self._silence()) from None
+
+    def _silence(self, timeout_s: float = 0.0) -> str:
+        after = f" within {timeout_s:g} s" if timeout_s else ""
+        where = self._sockets.where
+        if not self._heard_s:
+            mend = "" if self._sockets.local else " and does it allow this client's key"
+            return f"no rig host answered at '{where}'{after}; is it running{mend}?"
+        return f"the rig host at '{where}' does not answer{after}; it may have ended or be stuck"
+
+    def _refusal(self) -> None:
+        reason = self._sockets.refused()
+        if reason:
+            raise HostGone(f"no link to '{self._sockets.where}': {reason}")
+
+    def _wait(self, seconds: float) -> None:
+        if self._closed:
+            raise LinkError("the connection is closed; connect again")
+        if not self._pending:
+            self._sockets.samples.poll(round(1000 * seconds))
+
+    def _drain(self) -> None:
+        with self._receiving:
+            while not self._closed:
+                try:
+                    frame = self._sockets.samples.recv(zmq.NOBLOCK)
+                except zmq.Again:
+                    return
+                self._heard_s = time.monotonic()
+                head = frame[:HEAD]
+                if head == ROWS:
+                    rows = np.frombuffer(frame, "<f8", offset=HEAD).reshape(-1, len(COLUMNS))
+                    self._gaps.take(rows[:, _CYCLE])
+                    self._pending.append(Block(rows))
+                elif head == EVENT:
+                    event = Event(json.loads(memoryview(frame)[HEAD:].tobytes()))
+                    if event.kind == "control":
+                        self.in_control = event.get("client") == self._id
+                    self._pending.append(event)
+
+    def _beat_if_due(self) -> None:
+        if time.monotonic() >= self._next_beat_s:
+            self.beat()
+
+    def _keep(self) -> None:
+        while not self._keeping.wait(self._limit_s / BEATS_PER_LIMIT):
+            if self.in_control:
+                self.beat()
+
+    def _stop_keeping(self) -> None:
+        self._keeping.set()
+        keeper, self._keeper = self._keeper, None
+        if keeper is not None and keeper is not threading.current_thread():
+            keeper.join()
+
+
+_CYCLE = next(i for i, column in enumerate(COLUMNS) if column.name == "cycle")

@@ -1,0 +1,56 @@
+"""Who has said hello, and under which name."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+MOST_CLIENTS = 256
+AWAY_S = 5.0  # silence after which another client may have the name
+
+
+@dataclass(slots=True)
+class _Known:
+    name: str
+    heard_s: float
+
+
+class ClientBook:
+    """Names of clients by routing identity; bounded, the longest silent are forgotten."""
+
+    def __init__(self) -> None:
+        self._known: dict[bytes, _Known] = {}
+
+    def heard(self, client: bytes, now_s: float) -> str | None:
+        """Name of a client that has just been heard, None if it never said hello."""
+        known = self._known.get(client)
+        if known is None:
+            return None
+        known.heard_s = now_s
+        return known.name
+
+    def forget(self, client: bytes) -> None:
+        self._known.pop(client, None)
+
+    def greet(self, client: bytes, name: str, now_s: float, keep: bytes) -> str:
+        """Enter a client and return its name, made unique among those present.
+
+        Args:
+            keep: identity that is not forgotten, whatever happens.
+        """
+        self._known.pop(client, None)
+        for other, known in list(self._known.items()):
+            if other != keep and known.name == name and now_s - known.heard_s > AWAY_S:
+                del self._known[other]
+        while len(self._known) >= MOST_CLIENTS:
+            silent = min(
+                (other for other in self._known if other != keep),
+                key=lambda other: self._known[other].heard_s,
+            )
+            del self._known[silent]
+        taken = {known.name for known in self._known.values()}
+        unique, number = name, 1
+        while unique in taken:
+            number += 1
+            unique = f"{name} {number}"
+        self._known[client] = _Known(unique, now_s)
+        return unique

@@ -1,0 +1,151 @@
+"""The forms of what travels on the link.
+
+Requests socket (ROUTER at the rig host, DEALER at a client): one JSON object in one frame each
+way. ``say`` names what a client wants; ``id`` comes back in the reply, 0 asks for none::
+
+    {"say": "ask", "id": 7, "request": {"kind": "tare"}}
+    {"id": 7, "ok": true, "text": "tare taken", "data": {}}
+
+Samples socket (PUB at the rig host): one frame. Its first eight bytes tell the kind:
+``ROWS`` is followed by rows of little-endian float64 (``hil.samples.ROW``), ``EVENT`` by
+a JSON object.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, TypeAdapter, ValidationError
+
+from hil.requests import Message, Request
+
+EDITION = 1  # of these forms; both ends must have the same
+ROWS = b"rows\0\0\0\0"
+EVENT = b"event\0\0\0"
+HEAD = 8
+
+MOST_BYTES = 1_000_000  # of one message; a full table waveform needs about half
+MOST_BYTES_WATCHER = 16_384  # who holds no control has nothing long to say
+MOST_BYTES_ANSWERED = 16_000_000  # beyond it the connection is cut without an answer
+
+Id = Annotated[int, Field(ge=0, le=2**53)]
+Moment = Annotated[float | None, Field(default=None)]
+Text = Annotated[str, Field(max_length=500)]
+
+
+class Hello(Message):
+    """Introduce oneself; the answer carries the description of the bench."""
+
+    say: Literal["hello"]
+    id: Id = 0
+    name: Annotated[str, Field(min_length=1, max_length=60, pattern=r"^[^\x00-\x1f\x7f]+$")]
+    edition: int
+
+
+class Take(Message):
+    """Ask for control."""
+
+    say: Literal["take"]
+    id: Id = 0
+    sent_s: Moment
+
+
+class Release(Message):
+    """Give control up."""
+
+    say: Literal["release"]
+    id: Id = 0
+
+
+class Beat(Message):
+    """Still here. Never answered."""
+
+    say: Literal["beat"]
+    id: Id = 0
+    sent_s: Moment  # time.monotonic() of a sender on the same machine
+
+
+class Ask(Message):
+    """A request to the bench. ``sent_s`` as in ``Beat``: one that lay too long is not obeyed."""
+
+    say: Literal["ask"]
+    id: Id = 0
+    sent_s: Moment
+    request: Request
+
+
+class Tell(Message):
+    """Something that the operator should see; published as an event of this kind."""
+
+    say: Literal["tell"]
+    id: Id = 0
+    kind: Literal["notice", "recording", "recorded", "kept"]
+    text: Text = ""
+    run: Annotated[str, Field(max_length=200)] = ""
+    values: dict[str, float] = {}
+
+
+class Bye(Message):
+    """Leave; gives up control as well."""
+
+    say: Literal["bye"]
+    id: Id = 0
+
+
+Envelope = Annotated[Hello | Take | Release | Beat | Ask | Tell | Bye, Field(discriminator="say")]
+ENVELOPE: TypeAdapter[Envelope] = TypeAdapter(Envelope)
+
+
+def id_of(text: bytes) -> int:
+    """The ``id`` of a message that is not valid otherwise, or 0."""
+    if len(text) <= MOST_BYTES_WATCHER:
+        try:
+            found = json.loads(text)["id"]
+        except (ValueError, TypeError, KeyError, RecursionError):
+            return 0
+        if type(found) is int and 0 < found <= 2**53:
+            return found
+    return 0
+
+
+def explain(error: ValueError) -> str:
+    """The first mistake of a message as one sentence with its place."""
+    if not isinstance(error, ValidationError):
+        return f"message not understood: {error!s:.200}"
+    errors = error.errors(include_url=False, include_context=False)
+    first = errors[0]
+    place = ".".join(str(part) for part in first["loc"])[:120]
+    found = first.get("input")
+    plain = isinstance(found, str | int | float)
+    shown = f" (got {found!r:.60})" if plain else ""
+    more = f"; and {len(errors) - 1} more" if len(errors) > 1 else ""
+    where = f"{place}: " if place else ""
+    return f"message not understood: {where}{str(first['msg'])[:200]}{shown}{more}"
+
+
+def to_json(data: dict[str, Any]) -> bytes:
+    """JSON in UTF-8; numbers that JSON does not know become null."""
+    try:
+        return json.dumps(data, allow_nan=False, separators=(",", ":")).encode()
+    except (TypeError, ValueError):
+        return json.dumps(_plain(data), allow_nan=False, separators=(",", ":")).encode()
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple | set | frozenset):
+        return [_plain(item) for item in value]
+    if value is None or isinstance(value, bool | str | int):
+        return value
+    if isinstance(value, float):
+        return float(value) if math.isfinite(value) else None
+    item = getattr(value, "item", None)  # numpy scalars and arrays of one
+    if item is not None:
+        try:
+            return _plain(item())
+        except ValueError:
+            return _plain(value.tolist())
+    return str(value)

@@ -1,0 +1,430 @@
+"""The rig host's end of the link, made for the inside of the cycle.
+
+It never blocks, starts no thread of Python's and raises nothing for whatever a client sends.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import datetime
+import fcntl
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import IO, Any
+
+import zmq
+
+from hil.link.admission import DOMAIN, Admission
+from hil.link.clients import ClientBook
+from hil.link.directory import LOCK, REQUESTS, SAMPLES, endpoint, make_private_directory
+from hil.link.errors import LinkError
+from hil.link.io_thread import raise_io_thread
+from hil.link.keys import ServerKeys
+from hil.link.messages import (
+    EDITION,
+    ENVELOPE,
+    EVENT,
+    HEAD,
+    MOST_BYTES,
+    MOST_BYTES_ANSWERED,
+    MOST_BYTES_WATCHER,
+    ROWS,
+    Ask,
+    Beat,
+    Bye,
+    Hello,
+    Release,
+    Take,
+    Tell,
+    explain,
+    id_of,
+    to_json,
+)
+from hil.requests import Marker, Request, Stop
+from hil.samples import ROW
+
+__all__ = ["Incoming", "LinkError", "LinkServer"]
+
+BLOCK_S = 0.02  # of samples in one message
+KEPT_S = 120.0  # of messages kept for a client that does not take them
+AT_ONCE = 6  # messages answered in one call of poll
+OLDEST_S = 1.0  # a request that lay longer than this is not obeyed
+ADMISSION_S = 0.005  # between looks at who wants in over the network
+LINGER_S = 0.5
+_POLLIN = int(zmq.POLLIN)
+
+
+@dataclass(slots=True)
+class Incoming:
+    """A request for the cycle, to be answered with ``LinkServer.reply``."""
+
+    client: bytes
+    name: str
+    request: Request
+    id: int = field(default=0)
+
+
+class LinkServer:
+    """Publishes rows and events, takes requests, knows who holds control.
+
+    Args:
+        directory: made with mode 0700, or refused if others may enter it.
+        description: what a client is told at hello, plain JSON values.
+        control_heartbeat_s: silence after which the holder of control is late.
+        tcp: also serve on ``HOST:PORT`` (requests) and the next port (samples).
+        keys: needed for ``tcp``; there is no network link in the clear.
+        rows_per_block: rows in one message; None for 20 ms of them.
+
+    Attributes:
+        holder: name of the client that holds control, or None.
+        tcp: the address served, with the real ports if 0 was asked for; or None.
+
+    Raises:
+        LinkError: the directory is not private or in use, or an address cannot be bound.
+    """
+
+    def __init__(
+        self,
+        directory: Path | str,
+        description: Mapping[str, Any],
+        control_heartbeat_s: float,
+        tcp: str | None = None,
+        keys: ServerKeys | None = None,
+        rows_per_block: int | None = None,
+    ) -> None:
+        if tcp is not None and keys is None:
+            raise LinkError(
+                "the network link is encrypted only: give the key directory as well (--keys)"
+            )
+        self.directory = Path(directory)
+        make_private_directory(self.directory)
+        rate_hz = float(description.get("rate_hz", 1000.0))
+        rows = max(1, round(rate_hz * BLOCK_S)) if rows_per_block is None else rows_per_block
+        self.tcp: str | None = None
+        self.holder: str | None = None
+        self._holder_id = b""
+        self._heard_s = 0.0
+        self._control_heartbeat_s = control_heartbeat_s
+        self._clients = ClientBook()
+        self._time_s = 0.0  # of the last row
+        self._row_size = ROW.size
+        self._block = bytearray(HEAD + rows * ROW.size)
+        self._block[:HEAD] = ROWS
+        self._view = memoryview(self._block)
+        self._at = HEAD
+        self._full = len(self._block)
+        self._admission: Admission | None = None
+        self._next_admission_s = 0.0
+        self._lock = self._take_lock()
+        self._context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
+        try:
+            self._requests = self._socket(zmq.ROUTER, MOST_BYTES_ANSWERED)
+            self._samples = self._socket(zmq.PUB, 4096)
+            messages_per_s = rate_hz / rows + 100
+            self._samples.setsockopt(zmq.SNDHWM, max(1000, round(KEPT_S * messages_per_s)))
+            raise_io_thread()
+            for socket, name in ((self._samples, SAMPLES), (self._requests, REQUESTS)):
+                _bind(socket, endpoint(self.directory, name))
+            samples_port = 0
+            if tcp is not None and keys is not None:
+                samples_port = self._serve_network(tcp, keys)
+        except BaseException:
+            self._context.destroy(linger=0)
+            self._lock.close()
+            raise
+        self._hello = {
+            "edition": EDITION,
+            "control_heartbeat_s": control_heartbeat_s,
+            "samples_port": samples_port,
+            "description": dict(description),
+        }
+
+    # ------------------------------------------------------------------ every cycle
+
+    def publish_row(self, row: tuple[float, ...]) -> None:
+        """Add one row (see ``hil.samples.COLUMNS``); leaves with the block it fills."""
+        at = self._at
+        ROW.pack_into(self._block, at, *row)
+        self._at = at = at + self._row_size
+        if at == self._full:
+            self.flush()
+
+    def flush(self) -> None:
+        """Send the rows that wait for their block to fill."""
+        if self._at > HEAD:
+            self._time_s = ROW.unpack_from(self._block, self._at - self._row_size)[0]
+            self._samples.send(self._view[: self._at], zmq.NOBLOCK)
+            self._at = HEAD
+
+    def publish_event(self, event: Mapping[str, Any]) -> None:
+        """Send an event, a mapping with ``kind``; rows before it leave first."""
+        if event.get("kind") != "beat":
+            self.flush()
+        self._samples.send(EVENT + to_json(dict(event)), zmq.NOBLOCK)
+
+    def poll(self, now_s: float) -> list[Incoming]:
+        """Requests that the cycle must decide on, stops first; the rest is answered here.
+
+        Args:
+            now_s: ``time.monotonic()``.
+        """
+        if self._admission is not None and now_s >= self._next_admission_s:
+            self._next_admission_s = now_s + ADMISSION_S
+            self._admission.poll()
+        taken: list[Incoming] = []
+        requests = self._requests
+        for _ in range(AT_ONCE):
+            if not int(requests.getsockopt(zmq.EVENTS)) & _POLLIN:
+                break
+            incoming = self._receive(now_s)
+            if incoming is None:
+                continue
+            if isinstance(incoming.request, Stop):
+                taken.insert(0, incoming)
+            else:
+                taken.append(incoming)
+        return taken
+
+    def reply(
+        self,
+        incoming: Incoming,
+        accepted: bool,
+        text: str,
+        data: Mapping[str, Any] | None = None,
+    ) -> None:
+        """Tell the client what became of its request; nothing happens if it is gone."""
+        self._answer(incoming.client, incoming.id, accepted, text, data)
+
+    def holder_late(self, now_s: float) -> bool:
+        """Whether somebody holds control and has been silent for too long."""
+        return self.holder is not None and now_s - self._heard_s > self._control_heartbeat_s
+
+    def drop_holder(self) -> None:
+        """Take control away from whoever holds it."""
+        if self.holder is not None:
+            self._set_holder(b"", None)
+
+    def close(self) -> None:
+        """Let what was sent leave (half a second at most) and free the directory."""
+        if self._context.closed:
+            return
+        if self._admission is not None:
+            self._admission.close()
+        self._samples.close(round(1000 * LINGER_S))
+        self._requests.close(round(1000 * LINGER_S))
+        self._context.term()
+        for name in (SAMPLES, REQUESTS):
+            with contextlib.suppress(OSError):
+                (self.directory / name).unlink()
+        self._lock.close()
+
+    # ------------------------------------------------------------------ messages
+
+    def _receive(self, now_s: float) -> Incoming | None:
+        """Take one message; answer it here, or return what the cycle must decide on."""
+        try:
+            client = self._requests.recv(zmq.NOBLOCK)
+            frame = self._requests.recv(zmq.NOBLOCK, copy=False)
+            last, extra = frame, False
+            while last.more:
+                last = self._requests.recv(zmq.NOBLOCK, copy=False)
+                extra = True
+        except zmq.Again:
+            return None
+        holds = client == self._holder_id
+        size = len(frame.buffer)
+        most = MOST_BYTES if holds else MOST_BYTES_WATCHER
+        if extra or size > most:
+            what = (
+                "a message is one frame"
+                if extra
+                else f"message of {size} bytes; {'' if holds else 'without control '}"
+                f"it may have {most}"
+            )
+            self._answer(client, 0, False, what)
+            return None
+        text = frame.bytes
+        try:
+            said = ENVELOPE.validate_json(text)
+        except ValueError as error:
+            self._answer(client, id_of(text), False, explain(error))
+            return None
+        if type(said) is Beat:
+            if holds:
+                self._hear(said.sent_s, now_s)
+            self._clients.heard(client, now_s)
+            return None
+        return self._decide(client, said, now_s)
+
+    def _decide(
+        self, client: bytes, said: Hello | Take | Release | Ask | Tell | Bye | Beat, now_s: float
+    ) -> Incoming | None:
+        if isinstance(said, Hello):
+            self._greet(client, said, now_s)
+            return None
+        name = self._clients.heard(client, now_s)
+        if isinstance(said, Ask) and isinstance(said.request, Stop):
+            return Incoming(client, name or "a client without a name", said.request, said.id)
+        if name is None:
+            self._answer(client, said.id, False, "say hello first", {"hello": True})
+            return None
+        holds = client == self._holder_id
+        if isinstance(said, Ask):
+            if isinstance(said.request, Marker):
+                return Incoming(client, name, said.request, said.id)
+            if not holds:
+                self._answer(client, said.id, False, f"you do not hold control; {self._who()}")
+                return None
+            self._hear(said.sent_s, now_s)
+            if said.sent_s is not None and now_s - said.sent_s > OLDEST_S:
+                self._answer(
+                    client, said.id, False,
+                    f"the request lay for {now_s - said.sent_s:.1f} s and was not obeyed; "
+                    "ask again if it still holds",
+                )  # fmt: skip
+                return None
+            return Incoming(client, name, said.request, said.id)
+        if isinstance(said, Take):
+            self._give_control(client, name, said, now_s)
+        elif isinstance(said, Release):
+            if holds:
+                self._set_holder(b"", None)
+            self._answer(client, said.id, True, "control is free" if holds else "you held none")
+        elif isinstance(said, Tell):
+            self._pass_on(name, said)
+            self._answer(client, said.id, True, "told")
+        elif isinstance(said, Bye):
+            if holds:
+                self._set_holder(b"", None)
+            self._clients.forget(client)
+            self._answer(client, said.id, True, "bye")
+        return None
+
+    def _greet(self, client: bytes, said: Hello, now_s: float) -> None:
+        if said.edition != EDITION:
+            self._answer(
+                client, said.id, False,
+                f"rig host and client are of different versions (link edition {EDITION} and "
+                f"{said.edition}); install the same one",
+            )  # fmt: skip
+            return
+        name = self._clients.greet(client, said.name, now_s, keep=self._holder_id)
+        self._answer(
+            client, said.id, True, "hello",
+            {**self._hello, "name": name, "client": client.hex(), "holder": self.holder},
+        )  # fmt: skip
+
+    def _give_control(self, client: bytes, name: str, said: Take, now_s: float) -> None:
+        if said.sent_s is not None and now_s - said.sent_s > OLDEST_S:
+            self._answer(client, said.id, False, "the request lay too long; ask again")
+        elif self.holder is not None and client != self._holder_id:
+            self._answer(
+                client, said.id, False,
+                f"control is held by '{self.holder}'; it must be released there first",
+                {"holder": self.holder},
+            )  # fmt: skip
+        else:
+            self._heard_s = now_s
+            if client != self._holder_id:
+                self._set_holder(client, name)
+            self._answer(client, said.id, True, "you hold control", {"holder": name})
+
+    def _who(self) -> str:
+        return f"'{self.holder}' does" if self.holder else "take it first"
+
+    def _hear(self, sent_s: float | None, now_s: float) -> None:
+        # What waited here while this process slept is no proof that its sender lives.
+        heard_s = now_s if sent_s is None else min(sent_s, now_s)
+        if heard_s > self._heard_s:
+            self._heard_s = heard_s
+
+    def _set_holder(self, client: bytes, name: str | None) -> None:
+        self.holder = name
+        self._holder_id = client
+        self._publish_own({"kind": "control", "holder": name, "client": client.hex()})
+
+    def _pass_on(self, name: str, said: Tell) -> None:
+        event: dict[str, Any] = {"kind": said.kind, "text": said.text, "from": name}
+        if said.run:
+            event["run"] = said.run
+        if said.values:
+            event["values"] = said.values
+        self._publish_own(event)
+
+    def _publish_own(self, event: dict[str, Any]) -> None:
+        self.flush()
+        now = datetime.datetime.now().astimezone()
+        event["time_s"] = self._time_s
+        event["wall"] = now.isoformat(timespec="milliseconds")
+        self.publish_event(event)
+
+    def _answer(
+        self,
+        client: bytes,
+        id: int,
+        ok: bool,
+        text: str,
+        data: Mapping[str, Any] | None = None,
+    ) -> None:
+        if id == 0 and ok:
+            return
+        answer = to_json({"id": id, "ok": ok, "text": text, "data": dict(data or {})})
+        # A client that is gone or does not take its answers goes without.
+        with contextlib.suppress(zmq.ZMQError):
+            self._requests.send_multipart((client, answer), zmq.NOBLOCK)
+
+    # ------------------------------------------------------------------ set-up
+
+    def _take_lock(self) -> IO[bytes]:
+        try:
+            lock = (self.directory / LOCK).open("ab")
+        except OSError as error:
+            raise LinkError(
+                f"link directory '{self.directory}' cannot be used: {error.strerror}"
+            ) from None
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            lock.close()
+            raise LinkError(
+                f"another rig host serves '{self.directory}' already; end it or use another "
+                "link directory"
+            ) from None
+        return lock
+
+    def _socket(self, kind: int, most_bytes: int) -> zmq.Socket[bytes]:
+        socket: zmq.Socket[bytes] = self._context.socket(kind)
+        socket.setsockopt(zmq.LINGER, 0)
+        socket.setsockopt(zmq.MAXMSGSIZE, most_bytes)
+        return socket
+
+    def _serve_network(self, tcp: str, keys: ServerKeys) -> int:
+        """Bind the same sockets once more, encrypted. Returns the port of the samples."""
+        host, _, port_text = tcp.rpartition(":")
+        if not host or not port_text.isdigit() or int(port_text) > 65534:
+            raise LinkError(f"'{tcp}' is no address to serve on; write HOST:PORT, 0.0.0.0:5600")
+        self._admission = Admission(self._context, keys.allowed)
+        ports = []
+        for socket, offset in ((self._requests, 0), (self._samples, 1)):
+            # These options hold for what is bound from here on; the local endpoints keep theirs.
+            socket.setsockopt(zmq.CURVE_SERVER, 1)
+            socket.setsockopt(zmq.CURVE_SECRETKEY, keys.secret.encode())
+            socket.setsockopt(zmq.ZAP_DOMAIN, DOMAIN.encode())
+            socket.setsockopt(zmq.ZAP_ENFORCE_DOMAIN, 1)
+            socket.setsockopt(zmq.HEARTBEAT_IVL, 1000)
+            socket.setsockopt(zmq.HEARTBEAT_TIMEOUT, 5000)
+            port = int(port_text)
+            _bind(socket, f"tcp://{host}:{port + offset if port else '*'}")
+            bound = socket.getsockopt_string(zmq.LAST_ENDPOINT)
+            ports.append(int(bound.rpartition(":")[2]))
+        self.tcp = f"{host}:{ports[0]}"
+        return ports[1]
+
+
+def _bind(socket: zmq.Socket[bytes], address: str) -> None:
+    try:
+        socket.bind(address)
+    except zmq.ZMQError as error:
+        raise LinkError(f"'{address}' cannot be bound: {os.strerror(error.errno or 0)}") from None
