@@ -1,0 +1,167 @@
+"""Run a procedure through the link, in real time, on a real or a simulated rig."""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+import time
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drivers.base import PowerStage
+from hil.link.client import Block, Client, HostGone, LinkError, Refused
+from hil.procedure import (
+    AFTER_TRIP_S,
+    Ended,
+    Procedure,
+    Push,
+    Runner,
+    SurroundingsLike,
+    no_rows,
+)
+from hil.requests import EndRun, PowerOff, Request, Stop
+from hil.samples import INDEX, State
+
+POLL_S = 0.01
+POWER_OFF_WAIT_S = 3.0
+STATE, POWER = INDEX["state"], INDEX["power_stage"]
+
+
+class LiveRunner(Runner):
+    """Runs a procedure through the link, in real time.
+
+    It takes control for the length of the procedure and beats while it waits, also while a
+    person is being asked.
+
+    Args:
+        client: connected, no one else using it.
+        surroundings: of a simulated rig; None on a real one, where a person is asked instead.
+        prompt: asks a person and returns the answer; called in a thread of its own.
+        tell: takes progress lines.
+    """
+
+    def __init__(
+        self,
+        client: Client,
+        surroundings: SurroundingsLike | None,
+        prompt: Callable[[str], bool],
+        tell: Callable[[str], None] = lambda _text: None,
+    ) -> None:
+        super().__init__(tell)
+        self._client = client
+        self._surroundings = surroundings
+        self._prompt = prompt
+        self._blocks: list[NDArray[np.float64]] = []
+        self._last: NDArray[np.float64] | None = None
+
+    def run(self, procedure: Procedure) -> Ended:
+        """As in the base class.
+
+        Raises:
+            Refused: somebody else holds control.
+        """
+        self._client.take_control()
+        try:
+            return super().run(procedure)
+        finally:
+            # If the host is gone or has dropped us there is nothing left to give back.
+            with contextlib.suppress(LinkError):
+                self._client.request(EndRun())
+                self._client.release_control()
+
+    def _send(self, request: Request) -> tuple[bool, str]:
+        self._service()
+        try:
+            if isinstance(request, Stop):
+                return True, self._client.stop(request.cause)
+            return True, self._client.request(request)
+        except Refused as refusal:
+            return False, str(refusal)
+        finally:
+            self._service()
+
+    def _pause(self, seconds: float) -> None:
+        until = time.monotonic() + seconds
+        while (left := until - time.monotonic()) > 0:
+            self._service()
+            self._raise_if_stopped()
+            time.sleep(min(POLL_S, left))
+        self._service()
+
+    def _confirm(self, question: str) -> bool:
+        if self._surroundings is not None:
+            return True
+        answers: list[bool] = []
+        asking = threading.Thread(
+            target=lambda: answers.append(self._prompt(question)), daemon=True
+        )
+        asking.start()
+        while asking.is_alive():
+            self._service()
+            self._raise_if_stopped()
+            time.sleep(POLL_S)
+        return bool(answers and answers[0])
+
+    def _hang(self, mass_kg: float) -> bool:
+        if self._surroundings is not None:
+            self._surroundings.hang(mass_kg)
+            return True
+        return self._confirm(
+            f"Hang {mass_kg:g} kg." if mass_kg > 0 else "Take every weight off."
+        )
+
+    def _push(self, push: Push) -> None:
+        if self._surroundings is not None:
+            self._surroundings.push(push.force_N, push.frequency_Hz, push.duration_s)
+        elif push.force_N:
+            rhythm = f", {push.frequency_Hz:g} times a second" if push.frequency_Hz else ""
+            lasting = f" for {push.duration_s:g} s" if push.duration_s else ""
+            self._tell(f"Push by hand at the load with about {push.force_N:g} N{rhythm}{lasting}.")
+
+    def _service(self) -> None:
+        """Take in what the host has sent; ``poll`` beats as often as is due.
+
+        Raises:
+            HostGone: the host has fallen silent.
+        """
+        for item in self._client.poll():
+            if isinstance(item, Block):
+                self._blocks.append(item.rows)
+                self._last = item.rows[-1]
+            else:
+                self._events.append(item)
+        if not self._client.alive:
+            raise HostGone("the rig host has fallen silent; the drive stops by itself")
+
+    def _take_rows(self) -> NDArray[np.float64]:
+        rows = np.concatenate(self._blocks) if self._blocks else no_rows()
+        self._blocks.clear()
+        return rows
+
+    def _power_down(self) -> None:
+        if self._last is not None and self._last[STATE] in (State.STANDBY, State.WORKING):
+            self._send(PowerOff())
+        self._await_power_off()
+
+    def _after_stop(self, trip: bool) -> None:
+        self._stop_is_own = True
+        if trip:
+            self._pause(AFTER_TRIP_S)
+        self._await_power_off()
+
+    def _stop(self, cause: str) -> None:
+        self._stop_is_own = True
+        self._client.stop(cause)
+        self._await_power_off()
+
+    def _await_power_off(self) -> None:
+        until = time.monotonic() + POWER_OFF_WAIT_S
+        self._last = None
+        while self._last is None or self._last[POWER] not in (PowerStage.OFF, PowerStage.FAULT):
+            if time.monotonic() > until:
+                self._tell("The drive has not said that its power is off: use the mains switch.")
+                return
+            self._service()
+            time.sleep(POLL_S)

@@ -1,0 +1,238 @@
+"""Figures from a recorded run: what was asked, what came, between the markers of a sequence.
+
+A figure named N of kind K stands between the markers ``begin K: N`` and ``end K: N``; a
+``steady K: N`` between them ends the settling. Markers carry what was asked as values.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence as Items
+from dataclasses import dataclass, field
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+_MARKER = re.compile(r"(begin|steady|end) (\w+): (.*)")
+LEAST_MOVED_M = 5e-5  # less movement than this says nothing about a stiffness
+
+
+class Recorded(Protocol):
+    """What is needed of a run: a column by its name, and the events in order."""
+
+    events: list[dict[str, Any]]
+
+    def column(self, name: str) -> Any: ...
+
+
+@dataclass(frozen=True)
+class Section:
+    """A marked part of a run; ``begin``, ``steady``, ``end`` are row numbers."""
+
+    kind: str
+    name: str
+    begin: int
+    steady: int
+    end: int
+    values: dict[str, float]
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One measured result. ``values`` is as it is printed; ``section`` says where it is from."""
+
+    kind: str
+    name: str
+    values: dict[str, Any]
+    section: Section
+
+
+@dataclass(frozen=True)
+class Measured:
+    """Everything that a run gave, and what it should have given and did not."""
+
+    figures: list[Figure]
+    missing: list[str]
+    timing: dict[str, Any] = field(default_factory=dict)
+
+    def as_data(self) -> dict[str, Any]:
+        """For JSON: ``virtual_spring`` is a list, of each other kind the last one stands."""
+        data: dict[str, Any] = dict(self.timing)
+        for figure in self.figures:
+            values = {"name": figure.name, **figure.values}
+            if figure.kind == "virtual_spring":
+                data.setdefault("virtual_spring", []).append(values)
+            else:
+                data[figure.kind] = values
+        if self.missing:
+            data["missing"] = list(self.missing)
+        return data
+
+
+def measure(run: Recorded, expected: Items[tuple[str, str]] = ()) -> Measured:
+    """All figures of a run.
+
+    Args:
+        run: recorded, or held in memory.
+        expected: (kind, name) that must be there; what is not is named in ``missing``.
+    """
+    figures: list[Figure] = []
+    missing: list[str] = []
+    for section in sections(run):
+        try:
+            values = _MEASURES[section.kind](run, section)
+        except ValueError as error:
+            missing.append(f"{section.kind} '{section.name}': {error}")
+            continue
+        figures.append(Figure(section.kind, section.name, values, section))
+    got = {(figure.kind, figure.name) for figure in figures}
+    named = " ".join(missing)
+    for kind, name in expected:
+        if (kind, name) not in got and f"{kind} '{name}'" not in named:
+            missing.append(f"{kind} '{name}': the run ended before it was measured")
+    return Measured(figures, missing, timing(run))
+
+
+def sections(run: Recorded) -> list[Section]:
+    """The complete marked parts of a run, in order of their ends."""
+    cycles = np.asarray(run.column("cycle"))
+    open_: dict[tuple[str, str], dict[str, int]] = {}
+    found: list[Section] = []
+    for event in run.events:
+        match = _MARKER.fullmatch(str(event.get("text", ""))) if event["kind"] == "marker" else None
+        if match is None or match[2] not in _MEASURES:
+            continue
+        moment, key = match[1], (match[2], match[3])
+        # A marker of cycle n was taken after that cycle's row.
+        row = int(np.searchsorted(cycles, event["cycle"], side="right"))
+        if moment == "begin":
+            open_[key] = {"begin": row, "steady": row}
+        elif key in open_ and moment == "steady":
+            open_[key]["steady"] = row
+        elif key in open_:
+            rows = open_.pop(key)
+            found.append(
+                Section(*key, rows["begin"], rows["steady"], row, dict(event.get("values", {})))
+            )
+    return found
+
+
+def timing(run: Recorded) -> dict[str, Any]:
+    """rate_hz, cycles, late_cycles and lost_samples of a run.
+
+    A cycle is late if its work was done more than one period after it was due.
+    """
+    time_s, cycle = np.asarray(run.column("time_s")), np.asarray(run.column("cycle"))
+    if len(time_s) < 2:
+        return {"rate_hz": 0.0, "cycles": len(time_s), "late_cycles": 0, "lost_samples": 0}
+    span = float(time_s[-1] - time_s[0])
+    steps = float(cycle[-1] - cycle[0])
+    period = float(np.median(np.diff(time_s)))
+    # A row holds the work of the cycle before it.
+    done = np.asarray(run.column("wake_latency_s"))[:-1] + np.asarray(run.column("work_s"))[1:]
+    return {
+        "rate_hz": round(steps / span, 3) if span > 0 else 0.0,
+        "cycles": len(cycle),
+        "late_cycles": int(np.count_nonzero(done > period)),
+        "lost_samples": int(np.sum(np.diff(cycle) - 1)),
+    }
+
+
+def _steady(run: Recorded, section: Section, *names: str) -> list[Array]:
+    arrays = [
+        np.asarray(run.column(name), dtype=float)[section.steady : section.end] for name in names
+    ]
+    if len(arrays[0]) < 50:
+        raise ValueError(f"only {len(arrays[0])} samples between its markers")
+    return arrays
+
+
+def constant_force(run: Recorded, section: Section) -> dict[str, Any]:
+    """Mean and rms error of the spring force against the force asked for, in N.
+
+    ``follow_rms_N`` is the same against the force that virtual damping made of it.
+    """
+    force, wanted = _steady(run, section, "spring_force_N", "asked_force_N")
+    asked = section.values["asked_N"]
+    return {
+        "asked_N": asked,
+        "mean_N": round(float(np.mean(force)), 3),
+        "rms_error_N": round(float(np.sqrt(np.mean((force - asked) ** 2))), 3),
+        "follow_rms_N": round(float(np.sqrt(np.nanmean((force - wanted) ** 2))), 3),
+    }
+
+
+def virtual_spring(run: Recorded, section: Section) -> dict[str, Any]:
+    """Stiffness in N/mm by least squares of recorded force on output position and velocity.
+
+    The spring pulls back: F = F0 − K·x − B·v. Velocity is in the fit so that damping, felt or
+    asked for, does not lean on the stiffness. ``u95_N_per_mm`` is twice the standard
+    uncertainty of K (JCGM 100:2008, H.3), its residuals taken as lasting for as long as they
+    keep their sign, since samples a millisecond apart say nothing new about each other.
+    """
+    force, x, v = _steady(
+        run, section, "spring_force_N", "output_position_m", "output_velocity_m_s"
+    )
+    moved = float(np.ptp(x))
+    if moved < LEAST_MOVED_M:
+        raise ValueError(f"the output moved only {moved * 1e3:.3f} mm")
+    design = np.column_stack([np.ones_like(x), x - x.mean(), v])
+    scale = np.maximum(np.linalg.norm(design, axis=0), 1e-12)
+    coefficients, _, rank, _ = np.linalg.lstsq(design / scale, force, rcond=None)
+    if rank < 3:
+        raise ValueError("position and velocity do not vary apart from each other")
+    coefficients = coefficients / scale
+    residuals = force - design @ coefficients
+    crossings = int(np.count_nonzero(np.diff(np.signbit(residuals))))
+    independent = max(2.0, float(crossings))
+    covariance = np.linalg.inv((design / scale).T @ (design / scale))
+    variance = float(np.mean(residuals**2)) * len(x) / independent
+    deviation = math.sqrt(covariance[1, 1] * variance) / scale[1]
+    return {
+        "asked_N_per_mm": round(section.values["asked_N_per_mm"], 6),
+        "measured_N_per_mm": round(-float(coefficients[1]) / 1e3, 3),
+        "u95_N_per_mm": round(2.0 * deviation / 1e3, 3),
+        "moved_mm": round(moved * 1e3, 3),
+    }
+
+
+def hold(run: Recorded, section: Section) -> dict[str, Any]:
+    """How far the output stands below the position asked for, in mm, weight in kg.
+
+    ``dip_mm`` is the largest way below it since the weight came on.
+    """
+    x, rest = _steady(run, section, "output_position_m", "rest_position_m")
+    whole = np.asarray(run.column("output_position_m"), dtype=float)[section.begin : section.end]
+    asked = float(np.nanmean(rest)) if np.isfinite(rest).any() else math.nan
+    if not math.isfinite(asked):
+        raise ValueError("no position was being held")
+    return {
+        "weight_kg": section.values["weight_kg"],
+        "sag_mm": round((asked - float(np.mean(x))) * 1e3, 3),
+        "dip_mm": round((asked - float(np.min(whole))) * 1e3, 3),
+    }
+
+
+def stop(run: Recorded, section: Section) -> dict[str, Any]:
+    """Cause of the stop between the markers and ms from asking to the wire."""
+    cycles = np.asarray(run.column("cycle"))
+    first = cycles[min(section.begin, len(cycles) - 1)] - 1
+    last = cycles[min(section.end, len(cycles) - 1)]
+    for event in run.events:
+        if event["kind"] == "stop" and first <= event["cycle"] <= last:
+            return {
+                "cause": event["detail"] or event["cause"],
+                "to_wire_ms": event["to_wire_ms"],
+            }
+    raise ValueError("no stop was recorded between its markers")
+
+
+_MEASURES = {
+    "constant_force": constant_force,
+    "virtual_spring": virtual_spring,
+    "hold": hold,
+    "stop": stop,
+}
