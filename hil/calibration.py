@@ -1,0 +1,103 @@
+"""Force from counts: sensor law, then spring law, both from the profile's calibration."""
+
+from __future__ import annotations
+
+import math
+
+from hil.profile.schema import Calibration, DeflectionSensor, Polynomial
+
+SOLVE_STEPS = 60
+
+
+class ForceCalibration:
+    """Counts → deflection (m) → force (N), and back.
+
+    A polynomial is continued beyond the sensor's span by its end slope, so that force stays
+    monotonic where the fit says nothing.
+    """
+
+    def __init__(self, calibration: Calibration, sensor: DeflectionSensor) -> None:
+        self.zero_counts = calibration.zero
+        self.per_count = calibration.deflection_per_count
+        self._u_absolute = calibration.absolute_uncertainty
+        self._u_relative = calibration.relative_uncertainty
+        law = calibration.spring_law
+        self._reach = sensor.span / 2
+        if isinstance(law, Polynomial):
+            # Coefficients are given against millimetres, as people write them.
+            self._c: tuple[float, ...] = tuple(
+                c * 1e3**i for i, c in enumerate(law.coefficients)
+            )
+            self._inner = self._outer = self._knee = self._knee_force = 0.0
+        else:
+            self._c = ()
+            self._inner = law.inner_rate
+            self._outer = law.outer_rate
+            self._knee = law.knee
+            self._knee_force = law.inner_rate * law.knee
+
+    def deflection(self, counts: float) -> float:
+        """Deflection in m for a sensor reading in counts."""
+        return (counts - self.zero_counts) * self.per_count
+
+    def force(self, deflection_m: float) -> float:
+        """Spring force in N."""
+        if self._c:
+            return self._polynomial(deflection_m)
+        magnitude = abs(deflection_m)
+        if magnitude <= self._knee:
+            return self._inner * deflection_m
+        force = self._knee_force + self._outer * (magnitude - self._knee)
+        return force if deflection_m > 0 else -force
+
+    def stiffness(self, deflection_m: float) -> float:
+        """Local slope dF/dδ in N/m."""
+        if self._c:
+            x = max(-self._reach, min(self._reach, deflection_m))
+            slope = 0.0
+            for i in range(len(self._c) - 1, 0, -1):
+                slope = slope * x + i * self._c[i]
+            return slope
+        return self._inner if abs(deflection_m) <= self._knee else self._outer
+
+    def deflection_for(self, force_N: float) -> float:
+        """Deflection in m at which the law gives ``force_N`` (the inverse)."""
+        if not self._c:
+            magnitude = abs(force_N)
+            if magnitude <= self._knee_force:
+                return force_N / self._inner
+            x = self._knee + (magnitude - self._knee_force) / self._outer
+            return x if force_N > 0 else -x
+        reach = self._reach
+        low, high = self._polynomial(-reach), self._polynomial(reach)
+        if force_N <= low:
+            return -reach + (force_N - low) / self.stiffness(-reach)
+        if force_N >= high:
+            return reach + (force_N - high) / self.stiffness(reach)
+        below, above = -reach, reach
+        x = 0.0
+        for _ in range(SOLVE_STEPS):
+            error = self._polynomial(x) - force_N
+            if error > 0:
+                above = x
+            else:
+                below = x
+            slope = self.stiffness(x)
+            # Newton's step, kept inside the bracket that the bisection guarantees.
+            step = x - error / slope if slope > 0 else x
+            following = step if below < step < above else (below + above) / 2
+            if abs(following - x) < 1e-10:
+                return following
+            x = following
+        return x
+
+    def u95(self, force_N: float) -> float:
+        """Expanded uncertainty of force in N, coverage factor k = 2 (JCGM 100:2008, 6.2)."""
+        return 2.0 * math.hypot(self._u_absolute, self._u_relative * force_N)
+
+    def _polynomial(self, deflection_m: float) -> float:
+        x = max(-self._reach, min(self._reach, deflection_m))
+        force = 0.0
+        for c in reversed(self._c):
+            force = force * x + c
+        return force + self.stiffness(x) * (deflection_m - x) if x != deflection_m else force
