@@ -5,6 +5,7 @@ accepted. ``python publisher.py DIRECTORY [--key value ...]`` prints ``ready ADD
 from __future__ import annotations
 
 import argparse
+import datetime
 import math
 import signal
 import sys
@@ -73,7 +74,8 @@ def main() -> int:
     step = max(1, round(rate / 500))  # rows at once: this process need not be punctual
 
     def stamped(event: dict[str, Any]) -> dict[str, Any]:
-        return {**event, "time_s": cycle / rate, "wall": "2000-01-01T00:00:00.000+00:00"}
+        wall = datetime.datetime.now().astimezone().isoformat(timespec="milliseconds")
+        return {**event, "time_s": cycle / rate, "wall": wall}
 
     while not ending:
         for _ in range(step):

@@ -1,0 +1,1 @@
+"""Runs on disk: written by a process of its own, or in-process by lockstep runs."""

@@ -1,0 +1,36 @@
+"""``python -m hil.recorder --link DIRECTORY --runs DIRECTORY``: record until SIGTERM.
+
+Exit codes: 0 every run is whole, 1 a run could not be finished (repair it), 2 no rig host.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+from hil.link.errors import LinkError
+from hil.recorder.process import record
+
+
+def main(arguments: list[str] | None = None) -> int:
+    parser = argparse.ArgumentParser(prog="hookeline recorder", description=__doc__)
+    parser.add_argument("--link", required=True, type=Path, help="link directory of the rig host")
+    parser.add_argument("--runs", required=True, type=Path, help="where run folders are made")
+    options = parser.parse_args(arguments)
+    try:
+        code = record(options.link, options.runs)
+    except LinkError as error:
+        print(error, file=sys.stderr)
+        return 2
+    if code:
+        print(
+            f"a run in '{options.runs}' could not be finished; what is there is readable, and "
+            "'hookeline runs repair' finishes it once there is room",
+            file=sys.stderr,
+        )
+    return code
+
+
+if __name__ == "__main__":
+    sys.exit(main())

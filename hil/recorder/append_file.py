@@ -1,0 +1,131 @@
+"""A file that only grows, and keeps in memory what the disk does not take."""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import os
+from collections import deque
+from pathlib import Path
+
+_CHUNK = 1 << 20
+
+
+class Disk:
+    """The calls that may stall or fail; tests and benchmarks replace them."""
+
+    def write(self, file: int, data: memoryview) -> int:
+        return os.write(file, data)
+
+    def sync(self, file: int) -> None:
+        os.fsync(file)
+
+
+class AppendFile:
+    """Nothing given to ``append`` is ever lost by an error of the disk; ``flush`` tries again.
+
+    While open, the file is locked (``flock``), so that a run being recorded can be told from
+    one that was interrupted.
+    """
+
+    def __init__(self, path: Path, disk: Disk) -> None:
+        self.path = path
+        self._disk = disk
+        self._file = -1
+        self._written = 0
+        self._waiting: deque[memoryview] = deque()
+        self._dirty = False
+
+    @property
+    def waiting_bytes(self) -> int:
+        return sum(len(data) for data in self._waiting)
+
+    def append(self, data: bytes) -> None:
+        """Keep ``data`` for the next flush."""
+        if data:
+            self._waiting.append(memoryview(data))
+
+    def flush(self, sync: bool = False) -> None:
+        """Write what waits.
+
+        Args:
+            sync: also wait until it is on the medium.
+
+        Raises:
+            OSError: the disk refused; what it did not take is kept.
+        """
+        if self._file < 0:
+            self._file = self._open()
+        elif not self._is_there():
+            self._restore()
+        while self._waiting:
+            data = self._waiting[0]
+            count = self._disk.write(self._file, data[:_CHUNK])
+            self._written += count
+            self._dirty = True
+            if count == len(data):
+                self._waiting.popleft()
+            else:
+                self._waiting[0] = data[count:]
+        if sync and self._dirty:
+            self._disk.sync(self._file)
+            self._dirty = False
+
+    def close(self) -> None:
+        """Let go of the file; what still waits is lost, so flush before."""
+        if self._file >= 0:
+            os.close(self._file)
+            self._file = -1
+
+    def _open(self) -> int:
+        self.path.parent.mkdir(parents=True, exist_ok=True)
+        file = os.open(
+            self.path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_APPEND | os.O_CLOEXEC, 0o644
+        )
+        with contextlib.suppress(OSError):  # file systems without locks; it only informs
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        return file
+
+    def _is_there(self) -> bool:
+        try:
+            found = os.stat(self.path)
+        except FileNotFoundError:
+            return False
+        return os.path.samestat(found, os.fstat(self._file))
+
+    def _restore(self) -> None:
+        """The folder was removed under us: write it anew from the file that is still open."""
+        fresh = self._open()
+        try:
+            at = 0
+            while at < self._written:
+                data = memoryview(os.pread(self._file, _CHUNK, at))
+                if not data:
+                    break
+                at += len(data)
+                while data:
+                    data = data[self._disk.write(fresh, data) :]
+        except OSError:
+            os.close(fresh)
+            self.path.unlink(missing_ok=True)
+            raise
+        os.close(self._file)
+        self._file = fresh
+        self._dirty = True
+
+
+def is_being_written(path: Path) -> bool:
+    """Whether some process holds ``path`` open as an ``AppendFile``."""
+    try:
+        file = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+    except OSError:
+        return False
+    try:
+        fcntl.flock(file, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return True
+    except OSError:
+        return False
+    finally:
+        os.close(file)
+    return False

@@ -1,0 +1,270 @@
+"""The recorder's writing thread: everything that may wait for a disk happens here."""
+
+from __future__ import annotations
+
+import os
+import queue
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hil.recorder.append_file import Disk
+from hil.recorder.errors import RunError
+from hil.recorder.meta import later_iso, now_iso
+from hil.recorder.trips import AFTER_S, Recent
+from hil.recorder.writer import WRITE_S, RunWriter
+from hil.samples import INDEX
+
+_TIME = INDEX["time_s"]
+_IDLE_S = 0.1
+_GIVE_UP_S = 4.0  # trying to end runs on a disk that refuses, once asked to end
+
+
+@dataclass(frozen=True)
+class Said:
+    """Something for the operator: arguments of ``Client.tell``."""
+
+    kind: str
+    text: str = ""
+    run: str = ""
+    values: Mapping[str, float] | None = None
+
+
+class Desk(threading.Thread):
+    """Takes rows and events from a queue without end and writes the runs they belong to.
+
+    Args:
+        runs: directory of the runs.
+        say: called from this thread with what the operator should know.
+        disk: replaced in tests and benchmarks.
+
+    Attributes:
+        busy_since_s: ``time.monotonic()`` since which the disk has not answered, or None.
+        unfinished: runs that could not be ended, after the thread has.
+    """
+
+    def __init__(self, runs: Path, say: Callable[[Said], None], disk: Disk | None = None) -> None:
+        super().__init__(name="writing", daemon=True)
+        self._runs = runs
+        self._say = say
+        self._disk = disk or Disk()
+        self._queue: queue.SimpleQueue[Callable[[], None] | None] = queue.SimpleQueue()
+        self._description: Mapping[str, Any] = {}
+        self._recent = Recent()
+        self._run: RunWriter | None = None
+        self._trip: RunWriter | None = None
+        self._trip_end_s = 0.0
+        self._closing: deque[tuple[RunWriter, str, str]] = deque()  # how it ended, kind to say
+        self._announced: RunWriter | None = None
+        self._refused = False
+        self._finisher = Finisher(say)
+        self.busy_since_s: float | None = None
+        self.unfinished = 0
+
+    # ------------------------------------------------------------------ from the receiver
+
+    def describe(self, description: Mapping[str, Any]) -> None:
+        """A rig host was reached; its description goes into the runs."""
+        self._queue.put(lambda: self._described(description))
+
+    def rows(self, rows: NDArray[np.float64]) -> None:
+        self._queue.put(lambda: self._take_rows(rows))
+
+    def event(self, event: dict[str, Any]) -> None:
+        self._queue.put(lambda: self._take_event(event))
+
+    def host_gone(self, how_it_ended: str) -> None:
+        """Close what is open; what comes next is of another rig host."""
+        self._queue.put(lambda: self._end_all(how_it_ended))
+
+    def end(self, how_it_ended: str) -> None:
+        """Close what is open and end the thread; ``join`` waits for it."""
+        self._queue.put(lambda: self._end_all(how_it_ended))
+        self._queue.put(None)
+
+    # ------------------------------------------------------------------ the thread
+
+    def run(self) -> None:
+        self._finisher.start()
+        next_write_s = 0.0
+        while True:
+            try:
+                task = self._queue.get(timeout=_IDLE_S)
+            except queue.Empty:
+                pass
+            else:
+                if task is None:
+                    break
+                try:
+                    task()
+                except Exception as error:
+                    self._say(Said("notice", f"the recorder left something out: {error}"))
+            now_s = time.monotonic()
+            if now_s >= next_write_s:
+                next_write_s = now_s + WRITE_S
+                self._write()
+        give_up_s = time.monotonic() + _GIVE_UP_S
+        while self._closing and time.monotonic() < give_up_s:
+            self._write()
+            if self._closing:
+                time.sleep(0.1)
+        self.unfinished = len(self._closing)
+        for writer, _, _ in self._closing:
+            writer.abandon()
+        self._finisher.end()
+        self.unfinished += self._finisher.failed
+
+    def _write(self) -> None:
+        try:
+            self.busy_since_s = time.monotonic()
+            for writer in (self._run, self._trip):
+                if writer is not None:
+                    writer.flush_if_due()
+                    if writer is self._run:
+                        self._announce(writer)
+            while self._closing:
+                writer, how, kind = self._closing[0]
+                writer.seal(how)
+                self._closing.popleft()
+                if kind == "recorded":
+                    self._announce(writer)
+                self._finisher.finish(writer, kind)
+        except OSError as error:
+            if not self._refused:
+                self._refused = True
+                place = error.filename or self._runs
+                self._say(Said(
+                    "notice",
+                    f"the disk does not take the recording ({error.strerror or error}: '{place}'); "
+                    "samples are kept in memory: make room or end the run",
+                ))  # fmt: skip
+        else:
+            if self._refused:
+                self._refused = False
+                self._say(Said("notice", "the disk takes the recording again; nothing was lost"))
+        finally:
+            self.busy_since_s = None
+
+    def _announce(self, writer: RunWriter) -> None:
+        if writer.path is not None and self._announced is not writer:
+            self._announced = writer
+            self._say(Said("recording", run=writer.path.name))
+
+    # ------------------------------------------------------------------ what comes
+
+    def _described(self, description: Mapping[str, Any]) -> None:
+        self._description = description
+        self._recent.clear()
+
+    def _take_rows(self, rows: NDArray[np.float64]) -> None:
+        self._recent.take_rows(rows)
+        if self._run is not None:
+            self._run.rows(rows)
+        if self._trip is not None:
+            times = rows[:, _TIME]
+            self._trip.rows(rows[times <= self._trip_end_s])
+            if times[-1] >= self._trip_end_s:
+                self._end_trip("two seconds after the trip")
+
+    def _take_event(self, event: dict[str, Any]) -> None:
+        kind = event.get("kind")
+        if kind == "beat":
+            return
+        if kind == "start_run":
+            self._end_run("another run was started")
+            self._run = RunWriter(
+                self._runs, str(event.get("name") or "run"), self._description,
+                note=str(event.get("note") or ""), started=event.get("wall"),
+                patient=True, disk=self._disk,
+            )  # fmt: skip
+        self._recent.take_event(event)
+        for writer in (self._run, self._trip):
+            if writer is not None:
+                writer.event(event)
+        if kind == "end_run":
+            self._end_run("ended as asked")
+        elif kind == "stop" and event.get("trip"):
+            self._begin_trip(event)
+
+    def _begin_trip(self, event: Mapping[str, Any]) -> None:
+        time_s = float(event.get("time_s") or 0.0)
+        self._trip_end_s = time_s + AFTER_S
+        if self._trip is not None:
+            return  # one run holds both
+        rows, events = self._recent.before(time_s)
+        wall = str(event.get("wall") or now_iso())
+        first_s = float(rows[0][0, _TIME]) if rows else time_s
+        self._trip = RunWriter(
+            self._runs, "trip", self._description,
+            note=str(event.get("detail") or ""),
+            started=later_iso(wall, first_s - time_s),
+            trip={key: event.get(key) for key in ("cause", "code", "detail", "time_s", "wall")},
+            patient=True, disk=self._disk,
+        )  # fmt: skip
+        for block in rows:
+            self._trip.rows(block)
+        for earlier in events:
+            self._trip.event(earlier)
+
+    def _end_run(self, how: str) -> None:
+        if self._run is not None:
+            self._closing.append((self._run, how, "recorded"))
+            self._run = None
+
+    def _end_trip(self, how: str) -> None:
+        if self._trip is not None:
+            self._closing.append((self._trip, how, "kept"))
+            self._trip = None
+
+    def _end_all(self, how: str) -> None:
+        self._end_run(how)
+        self._end_trip(how)
+
+
+class Finisher(threading.Thread):
+    """Makes the Parquet files of ended runs, so that the next run need not wait for them."""
+
+    def __init__(self, say: Callable[[Said], None]) -> None:
+        super().__init__(name="finishing", daemon=True)
+        self._say = say
+        self._queue: queue.SimpleQueue[tuple[RunWriter, str] | None] = queue.SimpleQueue()
+        self.failed = 0
+
+    def finish(self, writer: RunWriter, kind: str) -> None:
+        """Finish a sealed run, then say so as an event of this kind."""
+        self._queue.put((writer, kind))
+
+    def end(self) -> None:
+        """Finish what is left, then end."""
+        self._queue.put(None)
+        self.join()
+
+    def run(self) -> None:
+        if hasattr(os, "setpriority"):
+            os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), 10)
+        while (work := self._queue.get()) is not None:
+            writer, kind = work
+            assert writer.path is not None
+            name = writer.path.name
+            try:
+                writer.finish()
+            except (OSError, RunError) as error:
+                self.failed += 1
+                writer.abandon()
+                reason = getattr(error, "strerror", None) or str(error)
+                self._say(Said(
+                    "notice", f"run '{name}' is whole in samples.arrows, but samples.parquet could "
+                    f"not be written ({reason}): make room, then 'hookeline runs repair'", name,
+                ))  # fmt: skip
+            else:
+                self._say(Said(
+                    kind, f"run '{name}' is on disk", name,
+                    {"samples": writer.samples, "lost_samples": writer.lost_samples},
+                ))  # fmt: skip

@@ -1,0 +1,7 @@
+"""What can go wrong with runs on disk."""
+
+from __future__ import annotations
+
+
+class RunError(Exception):
+    """A run cannot be written, read or repaired; the text names the place and the mend."""

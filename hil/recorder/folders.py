@@ -1,0 +1,79 @@
+"""Run folders: numbered once and for all, whoever records."""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import os
+import re
+from pathlib import Path
+
+_FOLDER = re.compile(r"(\d{4,})-(.+)")
+_LAST = ".last_number"
+SAMPLES_OPEN = "samples.arrows"
+SAMPLES = "samples.parquet"
+EVENTS = "events.jsonl"
+META = "run.yaml"
+
+
+def number_and_name(folder: Path) -> tuple[int, str] | None:
+    """``0012-float`` gives (12, "float"); None for a folder that is no run."""
+    match = _FOLDER.fullmatch(folder.name)
+    return (int(match[1]), match[2]) if match else None
+
+
+def new_run_folder(runs: Path, name: str) -> Path:
+    """Make the next folder in ``runs``. A number is never given twice, even after a run has
+    been removed, and concurrent recorders get different ones.
+
+    Raises:
+        OSError: the directory cannot be made or written.
+    """
+    runs.mkdir(parents=True, exist_ok=True)
+    word = re.sub(r"[^A-Za-z0-9_.]+", "-", name).strip("-.")[:60] or "run"
+    file = os.open(runs / _LAST, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+    try:
+        with contextlib.suppress(OSError):  # file systems without locks
+            fcntl.flock(file, fcntl.LOCK_EX)
+        text = os.pread(file, 32, 0).decode("ascii", "replace").strip()
+        last = int(text) if text.isdigit() else 0
+        for folder in runs.iterdir():
+            found = number_and_name(folder)
+            if found:
+                last = max(last, found[0])
+        # Fixed width, written in place: a full disk cannot leave half a number.
+        os.pwrite(file, f"{last + 1:09d}\n".encode(), 0)
+        path = runs / f"{last + 1:04d}-{word}"
+        path.mkdir()
+        return path
+    finally:
+        os.close(file)
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Write a file so that after a crash there is either the old one or the new one.
+
+    Raises:
+        OSError: the disk refused; the old file is untouched.
+    """
+    part = path.with_name(f".{path.name}.part")
+    try:
+        with part.open("wb") as out:
+            out.write(data)
+            out.flush()
+            os.fsync(out.fileno())
+        part.replace(path)
+    except OSError:
+        with contextlib.suppress(OSError):
+            part.unlink()
+        raise
+    sync_folder(path.parent)
+
+
+def sync_folder(folder: Path) -> None:
+    """Wait until the folder's entries are on the medium."""
+    file = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        os.fsync(file)
+    finally:
+        os.close(file)

@@ -1,0 +1,126 @@
+"""``run.yaml``: what a colleague needs to know of a run next year."""
+
+from __future__ import annotations
+
+import datetime
+import platform
+import sys
+from collections.abc import Mapping, Sequence
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any, Literal
+
+import yaml
+
+from hil.recorder.errors import RunError
+from hil.recorder.folders import META, write_whole
+from hil.samples import COLUMNS, Column
+
+EDITION = 1
+Status = Literal["recording", "complete", "repaired"]
+
+
+class _Dumper(yaml.SafeDumper):
+    """Writes what occurs twice (the calibration) twice, in full."""
+
+    def ignore_aliases(self, data: Any) -> bool:
+        return True
+
+
+def new_meta(
+    name: str,
+    note: str,
+    started: str,
+    description: Mapping[str, Any],
+    trip: Mapping[str, Any] | None,
+    columns: Sequence[Column] = COLUMNS,
+) -> dict[str, Any]:
+    """Contents of ``run.yaml`` for a run that begins.
+
+    Args:
+        started: ISO 8601 with offset.
+        description: of the bench, as the link's hello gives it; every key is optional.
+        trip: cause, detail and time of the trip that this run is kept for.
+    """
+    profile = dict(description.get("profile") or {})
+    return {
+        "edition": EDITION,
+        "name": name,
+        "note": note,
+        "status": "recording",
+        "started": started,
+        "ended": None,
+        "how_it_ended": "recording, or interrupted if nothing records it now",
+        "samples": None,
+        "lost_samples": None,
+        "duration_s": None,
+        "rate_hz": description.get("rate_hz"),
+        "trip": dict(trip) if trip else None,
+        "simulated": description.get("simulated"),
+        "drive": description.get("drive"),
+        "software": {
+            "hookeline": description.get("version") or own_version(),
+            "python": description.get("python") or sys.version.split()[0],
+        },
+        "host": {
+            "name": description.get("host") or platform.node(),
+            "platform": platform.platform(),
+            "realtime": description.get("realtime"),
+        },
+        "profile_path": description.get("profile_path"),
+        "calibration": profile.get("calibration"),
+        "profile": profile,
+        "columns": [column._asdict() for column in columns],
+    }
+
+
+def own_version() -> str:
+    try:
+        return version("hookeline")
+    except PackageNotFoundError:
+        return "not installed"
+
+
+def write_meta(folder: Path, meta: Mapping[str, Any]) -> None:
+    """Write ``run.yaml`` whole.
+
+    Raises:
+        OSError: the disk refused; the old file is untouched.
+    """
+    text = yaml.dump(dict(meta), Dumper=_Dumper, sort_keys=False, allow_unicode=True, width=100)
+    write_whole(folder / META, text.encode())
+
+
+def read_meta(folder: Path) -> dict[str, Any]:
+    """Contents of ``run.yaml``.
+
+    Raises:
+        RunError: missing, unreadable or no mapping.
+    """
+    file = folder / META
+    try:
+        meta = yaml.safe_load(file.read_text("utf-8"))
+    except FileNotFoundError:
+        raise RunError(f"'{file}' is missing; 'hookeline runs repair' makes it anew") from None
+    except OSError as error:
+        raise RunError(f"'{file}' cannot be read: {error.strerror}") from None
+    except (yaml.YAMLError, UnicodeDecodeError) as error:
+        where = getattr(error, "problem_mark", None)
+        line = f", line {where.line + 1}" if where else ""
+        raise RunError(f"'{file}'{line} is no YAML; mend it by hand") from None
+    if not isinstance(meta, dict):
+        raise RunError(f"'{file}' is no mapping of keys to values; mend it by hand")
+    return meta
+
+
+def now_iso() -> str:
+    return datetime.datetime.now().astimezone().isoformat(timespec="milliseconds")
+
+
+def later_iso(moment: str, seconds: float) -> str:
+    """``moment`` (ISO 8601) shifted by ``seconds``; as it was if it is no moment."""
+    try:
+        start = datetime.datetime.fromisoformat(moment)
+    except (ValueError, TypeError):
+        return moment
+    return (start + datetime.timedelta(seconds=seconds)).isoformat(timespec="milliseconds")

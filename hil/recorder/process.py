@@ -1,0 +1,146 @@
+"""The recorder: a client of the link that writes runs, in a process of its own.
+
+The receiving thread never touches the disk; the writing thread may wait for it as long as it
+likes. What arrives meanwhile is kept in memory, without bound.
+"""
+
+from __future__ import annotations
+
+import queue
+import signal
+import sys
+import time
+from pathlib import Path
+from types import FrameType
+
+from hil.link.client import Block, Client
+from hil.link.errors import HostGone, LinkError
+from hil.recorder.append_file import Disk
+from hil.recorder.desk import Desk, Said
+from hil.samples import INDEX
+
+LOOK_S = 0.05  # between looks at what has come
+SILENT_S = 3.0  # after which the rig host is taken for gone
+STALLED_S = 1.5  # without an answer from the disk before the operator is told
+LAST_LOOK_S = 0.15
+END_S = 12.0
+_CYCLE = INDEX["cycle"]
+
+
+class Recorder:
+    """Receives and hands over to the writing thread until told to end.
+
+    Args:
+        link: link directory.
+        runs: directory of the runs.
+        disk: replaced in tests and benchmarks.
+
+    Raises:
+        LinkError: no rig host could be reached.
+    """
+
+    def __init__(self, link: Path, runs: Path, disk: Disk | None = None) -> None:
+        self._link = link
+        self._said: queue.SimpleQueue[Said] = queue.SimpleQueue()
+        self._desk = Desk(runs, self._said.put, disk)
+        self._stalled = False
+        self._last_cycle = -1.0
+        self.ending = False
+        self._client: Client | None = self._connect(5.0)
+        self._desk.describe(self._client.description)
+
+    def run(self) -> int:
+        """Record until ``ending`` is set or the link is gone. 0: every run is whole."""
+        self._desk.start()
+        heard_s = time.monotonic()
+        while not self.ending:
+            if self._client is None:
+                try:
+                    self._client = self._connect(0.3)
+                except HostGone:
+                    continue
+                except LinkError:
+                    break  # its directory went: nobody will come again
+                self._desk.describe(self._client.description)
+                heard_s = time.monotonic()
+            time.sleep(LOOK_S)
+            if self._take():
+                heard_s = time.monotonic()
+            elif time.monotonic() - heard_s > SILENT_S:
+                self._let_go(f"the rig host fell silent and is taken for dead after {SILENT_S:g} s")
+            self._tell()
+        self._last_look()
+        self._desk.end("the recorder was told to end")
+        self._desk.join(END_S)
+        self._tell()
+        if self._client is not None:
+            self._client.close()
+        return 1 if self._desk.is_alive() or self._desk.unfinished else 0
+
+    def _connect(self, timeout_s: float) -> Client:
+        self._last_cycle = -1.0
+        return Client.connect(self._link, name="recorder", timeout_s=timeout_s, unlimited=True)
+
+    def _take(self) -> bool:
+        """Hand over what has come; whether the rig host was heard."""
+        assert self._client is not None
+        items = self._client.poll()
+        for item in items:
+            if isinstance(item, Block):
+                cycle = float(item.rows[-1, _CYCLE])
+                if cycle < self._last_cycle:
+                    self._let_go("another rig host took over")
+                    return True
+                self._last_cycle = cycle
+                self._desk.rows(item.rows)
+                continue
+            self._desk.event(item)
+            if item.kind == "host_ending":
+                self._let_go("the rig host ended")
+                return True
+        return bool(items)
+
+    def _let_go(self, how_it_ended: str) -> None:
+        self._desk.host_gone(how_it_ended)
+        if self._client is not None:
+            self._client.close()
+            self._client = None
+
+    def _last_look(self) -> None:
+        """What was published before the end was asked for belongs to the run."""
+        until_s = time.monotonic() + LAST_LOOK_S
+        while self._client is not None and time.monotonic() < until_s:
+            self._take()
+            time.sleep(0.02)
+
+    def _tell(self) -> None:
+        busy_since_s = self._desk.busy_since_s
+        stalled = busy_since_s is not None and time.monotonic() - busy_since_s > STALLED_S
+        if stalled and not self._stalled:
+            self._said.put(Said("notice", "the disk is slow to take the recording; samples are "
+                                "kept in memory meanwhile"))  # fmt: skip
+        self._stalled = stalled
+        while not self._said.empty():
+            said = self._said.get()
+            if self._client is None:
+                if said.text:
+                    print(said.text, file=sys.stderr, flush=True)
+            else:
+                self._client.tell(said.kind, said.text, said.run, **(said.values or {}))
+
+
+def record(link: Path, runs: Path, disk: Disk | None = None) -> int:
+    """Run a recorder in this process until SIGTERM or SIGINT; prints ``ready``.
+
+    Raises:
+        LinkError: no rig host could be reached.
+    """
+    recorder = Recorder(link, runs, disk)
+
+    def end(_signal: int, _frame: FrameType | None) -> None:
+        recorder.ending = True
+
+    signal.signal(signal.SIGTERM, end)
+    signal.signal(signal.SIGINT, end)
+    print("ready", flush=True)
+    return recorder.run()

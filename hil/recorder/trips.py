@@ -1,0 +1,49 @@
+"""The seconds around a trip: what came before is kept in memory until it is needed."""
+
+from __future__ import annotations
+
+from collections import deque
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hil.samples import INDEX
+
+BEFORE_S = 10.0
+AFTER_S = 2.0
+_TIME = INDEX["time_s"]
+
+Rows = NDArray[np.float64]
+
+
+class Recent:
+    """Rows and events of the last ``BEFORE_S`` seconds."""
+
+    def __init__(self) -> None:
+        self._rows: deque[Rows] = deque()
+        self._events: deque[dict[str, Any]] = deque()
+
+    def take_rows(self, rows: Rows) -> None:
+        """Add rows, shape (n, number of columns); older ones leave."""
+        if not len(rows):
+            return
+        self._rows.append(rows)
+        oldest_s = float(rows[-1, _TIME]) - BEFORE_S
+        while self._rows and self._rows[0][-1, _TIME] < oldest_s:
+            self._rows.popleft()
+        while self._events and self._events[0].get("time_s", 0.0) < oldest_s:
+            self._events.popleft()
+
+    def take_event(self, event: dict[str, Any]) -> None:
+        self._events.append(event)
+
+    def before(self, time_s: float) -> tuple[list[Rows], list[dict[str, Any]]]:
+        """What is held from ``BEFORE_S`` before ``time_s`` on."""
+        since_s = time_s - BEFORE_S
+        rows = [part for block in self._rows if len(part := block[block[:, _TIME] >= since_s])]
+        return rows, [event for event in self._events if event.get("time_s", 0.0) >= since_s]
+
+    def clear(self) -> None:
+        self._rows.clear()
+        self._events.clear()

@@ -1,0 +1,285 @@
+"""Recorded runs: find, open, repair. Nothing here deletes anything.
+
+::
+
+    run = load_run("runs/0012-float")
+    run.column("spring_force_N")      # numpy
+    run.table.to_pandas()             # or polars.from_arrow, duckdb, ...
+
+The files need no code of ours: ``samples.parquet`` (or ``samples.arrows``, an Arrow IPC stream,
+for a run that was not closed), ``events.jsonl``, ``run.yaml``.
+"""
+
+from __future__ import annotations
+
+import difflib
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+from numpy.typing import NDArray
+
+from hil.link.gaps import GapCounter
+from hil.recorder.append_file import is_being_written
+from hil.recorder.errors import RunError
+from hil.recorder.folders import EVENTS, SAMPLES, SAMPLES_OPEN, number_and_name
+from hil.recorder.meta import later_iso, new_meta, now_iso, read_meta, write_meta
+from hil.recorder.table import stream_batches, stream_schema, write_parquet
+from hil.recorder.writer import read_events
+
+__all__ = ["Run", "RunError", "RunSummary", "find_run", "list_runs", "load_run", "repair_run"]
+
+
+@dataclass(frozen=True, eq=False)
+class Run:
+    """A run on disk.
+
+    Attributes:
+        path: its folder.
+        meta: contents of ``run.yaml``; empty if that is missing.
+    """
+
+    path: Path
+    meta: dict[str, Any]
+
+    @property
+    def number(self) -> int:
+        found = number_and_name(self.path)
+        return found[0] if found else 0
+
+    @property
+    def name(self) -> str:
+        found = number_and_name(self.path)
+        return str(self.meta.get("name") or (found[1] if found else self.path.name))
+
+    @property
+    def complete(self) -> bool:
+        """Whether it was closed or repaired; otherwise the table ends where it was cut off."""
+        return self.meta.get("status") in ("complete", "repaired")
+
+    @cached_property
+    def table(self) -> pa.Table:
+        """All samples as an Arrow table; fields carry ``unit`` and ``description``.
+
+        Raises:
+            RunError: the samples cannot be read.
+        """
+        file = self.path / SAMPLES
+        try:
+            if file.exists():
+                return pq.read_table(file)
+            file = self.path / SAMPLES_OPEN
+            return pa.Table.from_batches(list(stream_batches(file)), stream_schema(file))
+        except (OSError, pa.ArrowException) as error:
+            raise RunError(
+                f"'{file}' cannot be read: {error}"
+                + ("; 'hookeline runs repair' may help" if not self.complete else "")
+            ) from None
+
+    @cached_property
+    def events(self) -> list[dict[str, Any]]:
+        """Events in order, each a dict with ``kind``, ``time_s``, ``wall`` and more.
+
+        Raises:
+            RunError: the file cannot be read.
+        """
+        file = self.path / EVENTS
+        try:
+            return read_events(file)
+        except FileNotFoundError:
+            return []
+        except OSError as error:
+            raise RunError(f"'{file}' cannot be read: {error.strerror}") from None
+
+    def column(self, name: str) -> NDArray[Any]:
+        """One column, shape (samples,), in its own type; missing values make it float with NaN.
+
+        Raises:
+            RunError: no such column.
+        """
+        if name not in self.table.column_names:
+            near = difflib.get_close_matches(name, self.table.column_names, 1)
+            hint = f"; did you mean '{near[0]}'?" if near else ""
+            raise RunError(f"run '{self.path.name}' has no column '{name}'{hint}")
+        column = self.table.column(name)
+        if column.null_count:
+            column = column.cast(pa.float64()).fill_null(float("nan"))
+        return np.asarray(column.to_numpy())
+
+    def unit(self, name: str) -> str:
+        """Unit of a column, "1" for a number without one.
+
+        Raises:
+            RunError: no such column.
+        """
+        self.column(name)
+        metadata = self.table.schema.field(name).metadata or {}
+        return str(metadata.get(b"unit", b"1").decode())
+
+
+@dataclass(frozen=True)
+class RunSummary:
+    """A line of a list of runs.
+
+    Attributes:
+        status: ``recording``, ``interrupted`` (to be repaired), ``complete``, ``repaired`` or
+            ``damaged`` (``problem`` says how).
+        started: ISO 8601, empty if not known.
+        samples, lost_samples, duration_s: None if not known without reading the samples.
+        trip: cause of the trip that it was kept for, else empty.
+    """
+
+    path: Path
+    number: int
+    name: str
+    status: str
+    started: str = ""
+    duration_s: float | None = None
+    samples: int | None = None
+    lost_samples: int | None = None
+    how_it_ended: str = ""
+    note: str = ""
+    trip: str = ""
+    problem: str = ""
+
+
+def list_runs(directory: Path | str) -> list[RunSummary]:
+    """Runs in a directory by number; one that is damaged is listed with its problem.
+
+    Raises:
+        RunError: the directory cannot be read.
+    """
+    directory = Path(directory)
+    try:
+        folders = [entry for entry in directory.iterdir() if entry.is_dir()]
+    except OSError as error:
+        raise RunError(
+            f"directory of runs '{directory}' cannot be read: {error.strerror}"
+        ) from None
+    runs = [folder for folder in folders if number_and_name(folder)]
+    return sorted((_summary(run) for run in runs), key=lambda run: (run.number, run.name))
+
+
+def find_run(directory: Path | str, which: str) -> Path:
+    """Folder of a run named by its number (``12``), folder name, name (the latest) or path.
+
+    Raises:
+        RunError: there is none; the text says which there are.
+    """
+    directory = Path(directory)
+    if (directory / which).is_dir():
+        return directory / which
+    if Path(which).is_dir():
+        return Path(which)
+    runs = list_runs(directory)
+    for run in reversed(runs):
+        if which in (run.name, run.path.name) or (which.isdigit() and int(which) == run.number):
+            return run.path
+    there = ", ".join(run.path.name for run in runs[-5:]) or "none"
+    raise RunError(f"no run '{which}' in '{directory}' (the latest there: {there})")
+
+
+def load_run(path: Path | str) -> Run:
+    """Open a run folder, closed or not. Samples and events are read when first used.
+
+    Raises:
+        RunError: it is no run folder.
+    """
+    path = Path(path)
+    if not path.is_dir():
+        raise RunError(f"'{path}' is no run folder; 'hookeline runs' lists what there is")
+    if not any((path / name).exists() for name in (SAMPLES, SAMPLES_OPEN)):
+        raise RunError(f"'{path}' holds neither {SAMPLES} nor {SAMPLES_OPEN}; it is no run folder")
+    try:
+        meta = read_meta(path)
+    except RunError:
+        if (path / "run.yaml").exists():
+            raise
+        meta = {}
+    return Run(path, meta)
+
+
+def repair_run(path: Path | str) -> str:
+    """Finish a run that was interrupted: everything readable becomes ``samples.parquet``, and
+    ``run.yaml`` says that it was repaired. Returns in words what was done.
+
+    ``samples.arrows`` is left where it is.
+
+    Raises:
+        RunError: it is being recorded, is no run folder, or the disk refuses.
+    """
+    run = load_run(path)
+    source, target = run.path / SAMPLES_OPEN, run.path / SAMPLES
+    if source.exists() and is_being_written(source):
+        raise RunError(f"run '{run.path.name}' is being recorded; end it first")
+    if run.complete and target.exists():
+        return f"run '{run.path.name}' is {run.meta['status']}; nothing to do"
+    try:
+        if source.exists():
+            write_parquet(source, target)
+        run = Run(run.path, run.meta)
+        meta = run.meta or new_meta(run.name, "", now_iso(), {}, None)
+        samples, lost, span_s = _count(run)
+        meta.update(
+            status="repaired",
+            ended=meta.get("ended") or later_iso(str(meta.get("started")), span_s),
+            how_it_ended=f"interrupted while recording; repaired on {now_iso()}, "
+            "readable up to its last complete block",
+            samples=samples,
+            lost_samples=lost,
+            duration_s=span_s,
+        )
+        if not run.meta:
+            meta["started"] = meta["ended"] = None
+        write_meta(run.path, meta)
+    except OSError as error:
+        raise RunError(
+            f"run '{run.path.name}' cannot be repaired: {error.strerror or error}; "
+            "make room or check the permissions of its folder"
+        ) from None
+    return f"run '{run.path.name}': {samples} samples, {span_s:.1f} s, repaired"
+
+
+def _count(run: Run) -> tuple[int, int, float]:
+    """Samples, lost samples and seconds."""
+    gaps = GapCounter()
+    names = run.table.column_names
+    if "cycle" in names and run.table.num_rows:
+        gaps.take(run.column("cycle").astype(np.float64))
+    span_s = 0.0
+    if "time_s" in names and run.table.num_rows:
+        time_s = run.column("time_s")
+        span_s = round(float(time_s[-1] - time_s[0]), 6)
+    return run.table.num_rows, gaps.lost, span_s
+
+
+def _summary(folder: Path) -> RunSummary:
+    found = number_and_name(folder)
+    assert found is not None
+    number, name = found
+    try:
+        run = load_run(folder)
+    except RunError as error:
+        return RunSummary(folder, number, name, "damaged", problem=str(error))
+    meta = run.meta
+    status = str(meta.get("status", ""))
+    if not run.complete:
+        status = "recording" if is_being_written(folder / SAMPLES_OPEN) else "interrupted"
+    trip = meta.get("trip")
+    return RunSummary(
+        folder,
+        number,
+        run.name,
+        status,
+        started=str(meta.get("started") or ""),
+        duration_s=meta.get("duration_s"),
+        samples=meta.get("samples"),
+        lost_samples=meta.get("lost_samples"),
+        how_it_ended=str(meta.get("how_it_ended") or "") if run.complete else "",
+        note=str(meta.get("note") or ""),
+        trip=str(trip.get("cause") or "trip") if isinstance(trip, dict) else "",
+    )
