@@ -1,0 +1,154 @@
+"""Ask the operating system for what a 1 kHz loop needs, and say what it granted.
+
+Every step is tried on its own; none is needed for the loop to run, but each refusal makes
+late cycles likelier, so the operator is told in one plain notice.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import gc
+import os
+import resource
+import sys
+import time
+from dataclasses import dataclass
+
+MCL_CURRENT = 1
+MCL_FUTURE = 2
+PR_SET_TIMERSLACK = 29
+STACK_TOUCH_BYTES = 512 * 1024
+# No other thread belongs in this process, but if one runs it gives way this soon.
+SWITCH_INTERVAL_S = 0.0005
+
+
+@dataclass(frozen=True)
+class GrantedStep:
+    """One thing asked of the system, whether it was granted, and in words what that means."""
+
+    name: str
+    granted: bool
+    text: str
+
+
+@dataclass(frozen=True)
+class RealtimeGrant:
+    """Outcome of ``prepare_realtime``.
+
+    Attributes:
+        granted: real-time scheduling is in force (the step that matters most).
+        notice: one or more lines for the operator.
+        steps: every step with its own outcome.
+    """
+
+    granted: bool
+    notice: str
+    steps: tuple[GrantedStep, ...]
+
+
+def prepare_realtime(priority: int = 60, cpu: int | None = None) -> RealtimeGrant:
+    """Make this process fit for a paced loop, as far as the system permits. Never raises.
+
+    Args:
+        priority: SCHED_FIFO priority, 1 to 99; 0 leaves the scheduler as it is.
+        cpu: number of the processor to stay on; None leaves the choice to the system.
+    """
+    steps = [
+        _scheduler(priority),
+        _lock_memory(),
+        _timer_slack(),
+        _affinity(cpu),
+        _interpreter(),
+    ]
+    real = steps[0].granted
+    refused = [step for step in steps[1:] if not step.granted]
+    if real:
+        notice = f"Real-time: {steps[0].text}"
+    else:
+        notice = (
+            f"NOT real-time: {steps[0].text}. The loop runs, but another busy program can make "
+            "cycles late. Mend: raise the limit 'rtprio' for this user to at least "
+            f"{max(priority, 1)}, or grant the interpreter CAP_SYS_NICE"
+        )
+    for step in refused:
+        notice += f"\n{step.name}: {step.text}"
+    return RealtimeGrant(real, notice, tuple(steps))
+
+
+def _scheduler(priority: int) -> GrantedStep:
+    name = "scheduler"
+    if priority <= 0:
+        return GrantedStep(name, False, "real-time scheduling was not asked for")
+    if not hasattr(os, "sched_setscheduler"):
+        return GrantedStep(name, False, f"{sys.platform} offers no SCHED_FIFO")
+    least, most = os.sched_get_priority_min(os.SCHED_FIFO), os.sched_get_priority_max(os.SCHED_FIFO)
+    asked = min(max(priority, least), most)
+    try:
+        # Children (none are meant) would not inherit it.
+        os.sched_setscheduler(
+            0, os.SCHED_FIFO | os.SCHED_RESET_ON_FORK, os.sched_param(asked)
+        )
+    except OSError as error:
+        return GrantedStep(
+            name, False, f"SCHED_FIFO priority {asked} was refused ({error.strerror})"
+        )
+    return GrantedStep(name, True, f"SCHED_FIFO priority {asked} granted")
+
+
+def _lock_memory() -> GrantedStep:
+    name = "memory"
+    try:
+        c_library = ctypes.CDLL(None, use_errno=True)
+        outcome = c_library.mlockall(MCL_CURRENT | MCL_FUTURE)
+    except (OSError, AttributeError):
+        return GrantedStep(name, False, f"{sys.platform} offers no mlockall")
+    if outcome != 0:
+        reason = os.strerror(ctypes.get_errno())
+        soft, _hard = resource.getrlimit(resource.RLIMIT_MEMLOCK)
+        allowed = "unlimited" if soft == resource.RLIM_INFINITY else f"{soft // 1024} KiB"
+        return GrantedStep(
+            name, False, f"pages may be swapped out: mlockall was refused ({reason}; the limit "
+            f"'memlock' is {allowed}, raise it to 'unlimited')",
+        )
+    # Touch the stack once so that its first deep use does not fault inside a cycle.
+    ctypes.memset(ctypes.create_string_buffer(STACK_TOUCH_BYTES), 0, STACK_TOUCH_BYTES)
+    return GrantedStep(name, True, "all pages locked")
+
+
+def _timer_slack() -> GrantedStep:
+    name = "timer slack"
+    try:
+        c_library = ctypes.CDLL(None, use_errno=True)
+        outcome = c_library.prctl(PR_SET_TIMERSLACK, ctypes.c_ulong(1), 0, 0, 0)
+    except (OSError, AttributeError):
+        return GrantedStep(name, False, f"{sys.platform} offers no timer slack setting")
+    if outcome != 0:
+        return GrantedStep(name, False, "sleeps may end up to 50 us late (prctl was refused)")
+    return GrantedStep(name, True, "1 ns")
+
+
+def _affinity(cpu: int | None) -> GrantedStep:
+    name = "processor"
+    if cpu is None:
+        return GrantedStep(name, True, "left to the system")
+    try:
+        os.sched_setaffinity(0, {cpu})
+    except (OSError, AttributeError, ValueError) as error:
+        return GrantedStep(name, False, f"processor {cpu} cannot be used ({error})")
+    return GrantedStep(name, True, f"kept on processor {cpu}")
+
+
+def _interpreter() -> GrantedStep:
+    # What lives now lives to the end; what the cycle makes is freed by reference count.
+    gc.collect()
+    gc.freeze()
+    gc.disable()
+    sys.setswitchinterval(SWITCH_INTERVAL_S)
+    return GrantedStep("interpreter", True, "garbage collector off, present objects frozen")
+
+
+def sleep_until(due_s: float) -> None:
+    """Sleep until ``time.monotonic()`` reads ``due_s``; returns at once if it already does."""
+    left = due_s - time.monotonic()
+    if left > 0.0:
+        time.sleep(left)
