@@ -53,6 +53,8 @@ class LiveRunner(Runner):
         self._client = client
         self._surroundings = surroundings
         self._prompt = prompt
+        self.recording = ""  # run folder's name, once the recorder has told it
+        self.recorded = ""  # the same, once the run is complete on disk
         self._blocks: list[NDArray[np.float64]] = []
         self._last: NDArray[np.float64] | None = None
 
@@ -70,6 +72,18 @@ class LiveRunner(Runner):
             with contextlib.suppress(LinkError):
                 self._client.request(EndRun())
                 self._client.release_control()
+
+    def wait_recorded(self, timeout_s: float) -> str:
+        """Name of the run's folder once it is complete on disk.
+
+        After ``timeout_s`` the name as far as it is known: empty if no recorder has spoken.
+        """
+        until = time.monotonic() + timeout_s
+        with contextlib.suppress(HostGone):
+            while not self.recorded and time.monotonic() < until:
+                self._service()
+                time.sleep(POLL_S)
+        return self.recorded or self.recording
 
     def _send(self, request: Request) -> tuple[bool, str]:
         self._service()
@@ -130,6 +144,10 @@ class LiveRunner(Runner):
             if isinstance(item, Block):
                 self._blocks.append(item.rows)
                 self._last = item.rows[-1]
+            elif item.kind == "recording":
+                self.recording = str(item.get("run", ""))
+            elif item.kind == "recorded":
+                self.recorded = str(item.get("run", ""))
             else:
                 self._events.append(item)
         if not self._client.alive:

@@ -3,24 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from hil.lockstep import LockstepBench
 from hil.procedure import AFTER_TRIP_S, Push, Runner, no_rows
+from hil.recorder.writer import RunWriter
 from hil.requests import PowerOff, Request, Stop
 from hil.samples import INDEX, State
 
 STATE = INDEX["state"]
-
-
-class Writer(Protocol):
-    """Where a lockstep runner leaves rows and events, see ``hil.recorder``."""
-
-    def write_rows(self, rows: Any) -> None: ...
-    def write_event(self, event: dict[str, Any]) -> None: ...
 
 
 class LockstepRunner(Runner):
@@ -35,7 +28,7 @@ class LockstepRunner(Runner):
     def __init__(
         self,
         bench: LockstepBench,
-        writer: Writer | None = None,
+        writer: RunWriter | None = None,
         tell: Callable[[str], None] = lambda _text: None,
     ) -> None:
         super().__init__(tell)
@@ -73,7 +66,7 @@ class LockstepRunner(Runner):
         self._events.extend(fresh)
         if self._writer is not None:
             for event in fresh:
-                self._writer.write_event(event)
+                self._writer.event(event)
 
     def _take_rows(self) -> NDArray[np.float64]:
         if not self._rows:
@@ -81,7 +74,7 @@ class LockstepRunner(Runner):
         rows = np.array(self._rows)
         self._rows.clear()
         if self._writer is not None:
-            self._writer.write_rows(rows)
+            self._writer.rows(rows)
         return rows
 
     def _power_down(self) -> None:

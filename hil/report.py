@@ -173,9 +173,9 @@ def _plot(run: Recorded, measured: Measured) -> str:
                     ha="center", va="bottom", fontsize=7,
                 )  # fmt: skip
         axes[-1].set_xlabel("Time in s")
-        text = io.StringIO()
-        canvas.savefig(text, format="svg", transparent=True, metadata={"Date": None})
-    svg = text.getvalue()
+        page = io.StringIO()
+        canvas.savefig(page, format="svg", transparent=True, metadata={"Date": None})
+    svg: str = page.getvalue()
     return svg[svg.index("<svg") :]
 
 

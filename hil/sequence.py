@@ -83,7 +83,9 @@ class Sequence:
         return max(least_length(step), lasts * self.stretch) if lasts else 0.0
 
     def settle(self, step: Lasting) -> float:
-        return step.settle * min(1.0, max(SETTLE_SHARE, self.stretch))
+        """Time in s before a step's measurement; gives way when a sequence is shortened."""
+        spare = self.length(step) - least_window(step)
+        return max(SETTLE_SHARE * step.settle, min(step.settle, spare))
 
     def fitted(self, seconds: float) -> Sequence:
         """The same sequence in about ``seconds`` s in all.
@@ -112,6 +114,14 @@ def kind_of(step: Any) -> str:
     return str(step.do)
 
 
+def least_window(step: Lasting) -> float:
+    """Shortest measurement in s: a push must come round in it."""
+    push = step.push
+    if push is None or push.frequency is None:
+        return LEAST_MEASURED_S
+    return max(LEAST_MEASURED_S, 1.5 / push.frequency)
+
+
 def least_length(step: Any) -> float:
     """Shortest time a step can be given and still mean something, in s."""
     lasts: float = getattr(step, "lasts", 0.0)
@@ -120,10 +130,7 @@ def least_length(step: Any) -> float:
         # A move needs its time whatever the clock says.
         least = max(least, 0.75 * lasts)
     if isinstance(step, Lasting) and step.measure is not None:
-        window = LEAST_MEASURED_S
-        if step.push is not None and step.push.frequency is not None:
-            window = max(window, 1.5 / step.push.frequency)
-        least = max(least, SETTLE_SHARE * step.settle + window)
+        least = max(least, SETTLE_SHARE * step.settle + least_window(step))
     return min(least, lasts)
 
 

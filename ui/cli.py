@@ -1,0 +1,73 @@
+"""The command ``hookeline``: find the command, run it, and let no bare traceback out."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import importlib
+import os
+import signal
+import sys
+from collections.abc import Iterator, Sequence
+from importlib.metadata import version
+from types import FrameType
+from typing import NoReturn
+
+from ui.commands.answers import BAD_INPUT, EXIT_CODES, Help, fail
+
+COMMANDS = ("demo", "bench", "serve", "perform", "runs", "check", "host")
+
+
+def parser() -> argparse.ArgumentParser:
+    """The whole command line, with every command's own options."""
+    top = argparse.ArgumentParser(
+        prog="hookeline",
+        description="Bench instrument for spring-coupled (series elastic) actuators: force and\n"
+        "virtual-spring control behind limits and a stop, recorded.",
+        epilog=f"Start with 'hookeline demo'; 'hookeline COMMAND --help' teaches each command.\n\n"
+        f"{EXIT_CODES}",
+        formatter_class=Help,
+        allow_abbrev=False,
+    )
+    top.add_argument("--version", action="version", version=f"hookeline {version('hookeline')}")
+    commands = top.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    for name in COMMANDS:
+        importlib.import_module(f"ui.commands.{name}").add(commands)
+    return top
+
+
+@contextlib.contextmanager
+def _termination_as_interrupt() -> Iterator[None]:
+    """A polite kill ends a command as Ctrl-C does: rig first, then the rest."""
+
+    def interrupt(_signal: int, _frame: FrameType | None) -> NoReturn:
+        raise KeyboardInterrupt
+
+    before = signal.signal(signal.SIGTERM, interrupt)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Entry point; returns the exit code."""
+    given = list(sys.argv[1:] if arguments is None else arguments)
+    as_json = "--json" in given
+    try:
+        options = parser().parse_args(given)
+    except SystemExit as end:
+        return BAD_INPUT if end.code not in (0, None) else 0
+    try:
+        with _termination_as_interrupt():
+            return int(options.run(options))
+    except BrokenPipeError:
+        # Whoever read our output has gone: nobody is left to tell.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except (Exception, KeyboardInterrupt) as error:
+        return fail(error, as_json)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,1 @@
+"""One module per command of ``hookeline``; each has ``add(commands)`` and ``run(options)``."""

@@ -1,0 +1,141 @@
+"""How every command speaks: exit codes, lines for people, one object for machines."""
+
+from __future__ import annotations
+
+import argparse
+import datetime
+import json
+import os
+import sys
+import tempfile
+import traceback
+from pathlib import Path
+from typing import Any
+
+from drivers.base import DriverError
+from hil.link.client import HostGone, LinkError
+from hil.link.keys import KeyError_
+from hil.processes import BenchError
+from hil.profile.problems import ProfileError
+from hil.recorder.errors import RunError
+
+OK, FAILED, BAD_INPUT, NOT_REACHED, INTERRUPTED = 0, 1, 2, 3, 130
+
+EXIT_CODES = """\
+exit codes:
+  0    done
+  1    failed: a limit tripped, a request was refused, a figure could not be measured
+  2    usage, or bad input (profile, sequence, keys); the message names file, line and key
+  3    the hardware, the bus or the rig host could not be reached
+  130  interrupted; the rig was stopped first
+"""
+CAUTION = """\
+caution:
+  This command can move a machine. A ball screw back-drives: without power the load may sink.
+  Support the load, keep hands off the lever, and keep a hard-wired emergency stop
+  (ISO 13850) within reach. Esc and Ctrl-C stop the rig, but a software stop is no safety
+  function.
+"""
+
+
+class CommandError(Exception):
+    """A command cannot do what was asked; the text says why and what to do."""
+
+    def __init__(self, text: str, exit_code: int = FAILED) -> None:
+        super().__init__(text)
+        self.exit_code = exit_code
+
+
+class Help(argparse.RawDescriptionHelpFormatter):
+    """Keeps the line breaks of descriptions and examples."""
+
+    def __init__(self, prog: str) -> None:
+        super().__init__(prog, max_help_position=28, width=96)
+
+
+def add_command(
+    commands: Any, name: str, summary: str, description: str, example: str, motion: bool = False
+) -> argparse.ArgumentParser:
+    """A subcommand whose ``--help`` teaches; every one takes ``--json``."""
+    parser: argparse.ArgumentParser = commands.add_parser(
+        name,
+        help=summary,
+        description=description,
+        epilog=f"example:\n{example}\n{CAUTION + chr(10) if motion else ''}{EXIT_CODES}",
+        formatter_class=Help,
+        allow_abbrev=False,
+    )
+    parser.add_argument(
+        "--json", action="store_true", help="print one JSON object as the last line"
+    )
+    return parser
+
+
+def say(options: argparse.Namespace, text: str) -> None:
+    """A line for people; aside, on the error output, when a machine reads the other one."""
+    print(text, file=sys.stderr if options.json else sys.stdout, flush=True)
+
+
+def answer(options: argparse.Namespace, data: dict[str, Any]) -> None:
+    """The one object for machines, if it was asked for."""
+    if options.json:
+        print(json.dumps(_plain(data), ensure_ascii=False), flush=True)
+
+
+def _plain(value: Any) -> Any:
+    """JSON has no NaN and no paths."""
+    if isinstance(value, dict):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    if isinstance(value, float) and (value != value or value in (float("inf"), float("-inf"))):
+        return None
+    return str(value) if isinstance(value, Path) else value
+
+
+def explain_error(error: BaseException) -> tuple[list[str], int]:
+    """Lines and exit code for an error that ended a command."""
+    if isinstance(error, CommandError | BenchError):
+        return _lines(error), error.exit_code
+    if isinstance(error, ProfileError | KeyError_):
+        return _lines(error), BAD_INPUT
+    if isinstance(error, HostGone | DriverError):
+        return _lines(error), NOT_REACHED
+    if isinstance(error, LinkError | RunError):
+        return _lines(error), FAILED
+    if isinstance(error, KeyboardInterrupt):
+        return ["interrupted"], INTERRUPTED
+    if isinstance(error, OSError) and error.filename:
+        return [f"{error.filename}: {error.strerror}; check the path, its permissions and the "
+                "space left"], FAILED  # fmt: skip
+    kept = _keep_details(error)
+    text = " ".join(str(error).split()) or "no more is known"
+    return [f"an error of the program itself: {type(error).__name__}: {text[:200]}{kept}"], FAILED
+
+
+def _lines(error: BaseException) -> list[str]:
+    return [line for line in str(error).splitlines() if line.strip()] or [type(error).__name__]
+
+
+def _keep_details(error: BaseException) -> str:
+    stamp = datetime.datetime.now().strftime("%Y%m%d-%H%M%S")
+    try:
+        number, name = tempfile.mkstemp(prefix=f"hookeline-{stamp}-", suffix=".txt")
+        with os.fdopen(number, "w") as file:
+            file.write("".join(traceback.format_exception(error)))
+    except OSError:
+        return ""
+    return f"; details are in {name}"
+
+
+def fail(error: BaseException, as_json: bool) -> int:
+    """Tell the user about an error, in one line for each problem; returns the exit code."""
+    lines, code = explain_error(error)
+    for line in lines:
+        print(f"hookeline: {line}", file=sys.stderr, flush=True)
+    if as_json:
+        data: dict[str, Any] = {"error": "\n".join(lines), "exit_code": code}
+        if isinstance(error, ProfileError):
+            data["problems"] = error.as_data()
+        print(json.dumps(data, ensure_ascii=False), flush=True)
+    return code

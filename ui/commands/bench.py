@@ -1,0 +1,53 @@
+"""``hookeline bench``: the dashboard on a rig."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+from hil.link.keys import ClientKeys
+from hil.processes import start_bench
+from ui.commands.answers import BAD_INPUT, CommandError, add_command, answer, say
+from ui.commands.screen import has_display, operate
+
+
+def add(commands: Any) -> None:
+    parser = add_command(
+        commands, "bench", "operate a rig from the dashboard",
+        "Start rig host and recorder for a profile and open the dashboard on them. If the\n"
+        "profile has a 'simulation' part, a simulated rig is started as well. With --link the\n"
+        "dashboard opens on a bench that 'hookeline serve' runs, here or over the network.\n\n"
+        "Closing the window stops the rig and ends what was started here. If the window hangs\n"
+        "or dies, the rig host stops the rig by itself.",
+        "  hookeline bench --profile my_rig.yaml\n"
+        "  hookeline bench --link tcp://bench-pc:7700 --keys ~/keys\n",
+        motion=True,
+    )  # fmt: skip
+    which = parser.add_mutually_exclusive_group(required=True)
+    which.add_argument("--profile", help="profile file, or the name of a shipped one")
+    which.add_argument("--link", help="link directory or tcp://HOST:PORT of a running bench")
+    parser.add_argument("--keys", type=Path, help="client's key directory, for tcp://")
+    parser.add_argument("--runs", type=Path, default=Path("runs"), metavar="DIR",
+                        help="directory of runs (default: runs)")  # fmt: skip
+    parser.add_argument("--watch", action="store_true", help="do not ask for control")
+    parser.set_defaults(run=run)
+
+
+def run(options: argparse.Namespace) -> int:
+    if not has_display():
+        raise CommandError(
+            "no display here (neither DISPLAY nor WAYLAND_DISPLAY is set): use "
+            "'hookeline serve' on this machine and 'hookeline bench --link' on one with a "
+            "screen, or 'hookeline perform SEQUENCE --headless'", BAD_INPUT,
+        )  # fmt: skip
+    if options.link is not None:
+        keys = ClientKeys.load(options.keys) if options.keys is not None else None
+        code = operate(options.link, keys=keys, watch=options.watch)
+    else:
+        with start_bench(options.profile, runs_directory=options.runs) as bench:
+            for notice in bench.notices:
+                say(options, notice)
+            code = operate(bench.link_directory, watch=options.watch)
+    answer(options, {"exit_code": code, "runs": options.runs})
+    return code

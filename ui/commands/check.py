@@ -1,0 +1,113 @@
+"""``hookeline check``: is this profile right, and what follows from it."""
+
+from __future__ import annotations
+
+import argparse
+import math
+from typing import Any
+
+from drivers.registry import find_protocol
+from hil.devices import drive_options
+from hil.force_design import design
+from hil.profile.checks import holding_force, motor_force
+from hil.profile.loader import examine_profile, shipped_profiles
+from hil.profile.problems import ProfileError
+from hil.profile.schema import Profile, TwoSlopes
+from ui.commands.answers import OK, add_command, answer, say
+
+# A cyclic command is taken over with the next synchronous message.
+COMMAND_DELAY_CYCLES = 1.0
+
+
+def add(commands: Any) -> None:
+    parser = add_command(
+        commands, "check", "validate a profile and show what follows from it",
+        "Read a profile strictly, as every other command does, and show the figures that\n"
+        "follow from it: reflected mass, force per torque, stiffness up to which a virtual\n"
+        "spring is passive, force bandwidth and margin to be expected, load on the bus.\n\n"
+        "Each mistake is one line: FILE:LINE: KEY: what is wrong; the mend. Nothing is opened\n"
+        "and nothing can move.",
+        "  hookeline check my_rig.yaml\n"
+        "  hookeline check footplate_trainer --json\n",
+    )  # fmt: skip
+    parser.add_argument(
+        "profile", help=f"profile file, or a shipped one: {', '.join(shipped_profiles())}"
+    )
+    parser.set_defaults(run=run)
+
+
+def run(options: argparse.Namespace) -> int:
+    examined = examine_profile(options.profile)
+    if examined.profile is None:
+        raise ProfileError(examined.errors)
+    profile = examined.profile
+    rows = figures(profile)
+    say(options, f"{profile.name}: the profile is valid")
+    for _key, label, value, unit, note in rows:
+        text = f"{value:.4g} {unit}" if isinstance(value, float) else f"{value}"
+        say(options, f"  {label:34} {text:>16}  {note}")
+    for warning in examined.warnings:
+        say(options, f"warning: {warning}")
+    answer(
+        options,
+        {
+            "profile": profile.name,
+            "valid": True,
+            "figures": {key: value for key, _label, value, _unit, _note in rows},
+            "warnings": [warning.as_data() for warning in examined.warnings],
+        },
+    )
+    return OK
+
+
+def figures(profile: Profile) -> list[tuple[str, str, float | str, str, str]]:
+    """(key with unit, label, value in that unit, unit, note) of what follows from a profile."""
+    actuator, control, limits = profile.actuator, profile.control, profile.limits
+    screw, law = actuator.screw, profile.calibration.spring_law
+    rows: list[tuple[str, str, float | str, str, str]] = [
+        ("reflected_mass_kg", "Mass of motor and screw at the nut", actuator.reflected_mass, "kg",
+         "J·(2π/lead)² + nut"),
+        ("force_per_torque_N_per_N_m", "Force per motor torque",
+         screw.efficiency_forward * actuator.radians_per_metre, "N/(N·m)", "2π·η/lead"),
+        ("force_at_current_limit_N", "Force at the current limit",
+         motor_force(profile, limits.current.bounded), "N",
+         f"limit {limits.force.bounded:g} N"),
+    ]  # fmt: skip
+    if isinstance(law, TwoSlopes):
+        rows += [
+            ("passive_stiffness_N_per_mm", "Virtual stiffness, passive up to",
+             control.passive_fraction * law.inner_rate / 1e3, "N/mm",
+             f"{control.passive_fraction:g} of the springs' own; above it: {control.over_stiff}"),
+            ("passive_stiffness_beyond_knee_N_per_mm", "the same beyond the knee",
+             control.passive_fraction * law.outer_rate / 1e3, "N/mm",
+             f"from {law.inner_rate * law.knee:.0f} N on, one spring set is slack"),
+        ]  # fmt: skip
+        own = math.sqrt(law.inner_rate / actuator.reflected_mass) / (2 * math.pi)
+        rows.append(("natural_frequency_Hz", "Natural frequency, output blocked", own, "Hz",
+                     "√(k/m)/2π"))  # fmt: skip
+    period = 1.0 / control.rate
+    gains = design(profile, period, COMMAND_DELAY_CYCLES * period)
+    predicted = gains.predicted
+    rows += [
+        ("force_bandwidth_Hz", "Force bandwidth to be expected", predicted.bandwidth_Hz, "Hz",
+         gains.notice or f"−3 dB, output blocked; asked {control.force_bandwidth:g} Hz"),
+        ("phase_margin_deg", "Phase margin to be expected", predicted.phase_margin_deg, "°",
+         f"never below {control.phase_margin:g}°"),
+    ]  # fmt: skip
+    for i, weight in enumerate(profile.rig.weights):
+        force = holding_force(profile, weight)
+        rows.append((f"force_to_hold_{i}_N", f"Rod force to hold {weight:g} kg", force, "N",
+                     f"{force / limits.force.bounded:.0%} of the limit"))  # fmt: skip
+    rows += _bus(profile)
+    rows.append(("link", "Heartbeat limit of the holder of control",
+                 profile.link.control_heartbeat * 1e3, "ms", ""))  # fmt: skip
+    return rows
+
+
+def _bus(profile: Profile) -> list[tuple[str, str, float | str, str, str]]:
+    protocol = find_protocol(str(profile.drive["protocol"]))
+    load = getattr(protocol, "bus_load", None)
+    if load is None:
+        return []
+    share, note = load(drive_options(profile), 1.0 / profile.control.rate)
+    return [("bus_load_percent", "Load on the bus, worst case", 100.0 * share, "%", note)]

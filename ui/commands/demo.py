@@ -1,0 +1,84 @@
+"""``hookeline demo``: the simulated footplate trainer, at the screen or as a session."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+from hil.processes import start_bench
+from hil.profile.loader import load_profile
+from hil.sequence import load_sequence
+from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, say
+from ui.commands.screen import has_display, operate, watching_dashboard
+from ui.commands.session import finish, fit, perform_live, perform_lockstep
+
+HINT = (
+    "Simulated rig. Try: hang 2.5 kg, Energise, Hold position at 27.5 mm, then Constant force "
+    "210 N or a Virtual spring, and push. Esc stops."
+)
+PROFILE = "footplate_trainer"
+
+
+def add(commands: Any) -> None:
+    parser = add_command(
+        commands, "demo", "the simulated footplate trainer: try everything, break nothing",
+        "Start a simulated lever rig in a process of its own, speaking a real drive's wire\n"
+        "protocol, and everything of the bench around it.\n\n"
+        "With a display the dashboard opens and you have control. With --scripted the shipped\n"
+        "session 'demo' has control and you watch; Esc stops it. Without a display, or with\n"
+        "--headless, the same session runs in the terminal and leaves in DIR the run, a picture\n"
+        "of the dashboard and a one-page report. Nothing real can move.",
+        "  hookeline demo\n"
+        "  hookeline demo --headless --seconds 30 --out /tmp/demo --json\n"
+        "  hookeline demo --lockstep --seed 7        (same samples every time, no waiting)\n",
+    )  # fmt: skip
+    parser.add_argument("--scripted", action="store_true", help="watch the scripted session")
+    parser.add_argument("--headless", action="store_true", help="no dashboard: in the terminal")
+    parser.add_argument("--seconds", type=float, help="length of the session in s, about")
+    parser.add_argument(
+        "--out", type=Path, default=Path("runs"), metavar="DIR",
+        help="directory of runs (default: runs)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--lockstep", action="store_true",
+        help="in this process and faster than real time; one seed, one set of samples",
+    )  # fmt: skip
+    parser.add_argument("--seed", type=int, default=1, help="of the simulated rig in lockstep")
+    parser.add_argument(
+        "--profile", default=PROFILE, help=f"simulated rig to use (default: {PROFILE})"
+    )
+    parser.set_defaults(run=run)
+
+
+def run(options: argparse.Namespace) -> int:
+    sequence = fit(load_sequence("demo"), options.seconds)
+    profile = load_profile(options.profile)
+    if profile.simulation is None:
+        raise CommandError(
+            f"'{profile.name}' describes a real rig; a demo needs a profile with a 'simulation' "
+            "part. For a real rig: hookeline perform demo --profile P", BAD_INPUT,
+        )  # fmt: skip
+    if options.lockstep:
+        performed = perform_lockstep(
+            options, sequence, options.profile, options.out, options.seed
+        )
+    elif options.headless or not has_display():
+        if not options.headless:
+            say(options, "No display: the session runs here, in the terminal.")
+        with start_bench(options.profile, runs_directory=options.out) as bench:
+            performed = perform_live(options, sequence, bench.link_directory, options.out, True)
+    elif options.scripted:
+        with (
+            start_bench(options.profile, runs_directory=options.out) as bench,
+            watching_dashboard(bench.link_directory),
+        ):
+            performed = perform_live(options, sequence, bench.link_directory, options.out, True)
+    else:
+        with start_bench(options.profile, runs_directory=options.out) as bench:
+            code = operate(bench.link_directory, hint=HINT)
+        answer(options, {"exit_code": code, "runs": options.out})
+        return OK if code == 0 else code
+    code, data = finish(options, sequence, profile, performed)
+    answer(options, data)
+    return code

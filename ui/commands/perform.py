@@ -1,0 +1,113 @@
+"""``hookeline perform``: a sequence on whatever the profile reaches."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+from pathlib import Path
+from typing import Any
+
+from hil.link.keys import ClientKeys
+from hil.processes import start_bench
+from hil.profile.loader import load_profile
+from hil.sequence import load_sequence
+from ui.commands.answers import BAD_INPUT, CommandError, add_command, answer, say
+from ui.commands.screen import has_display, watching_dashboard
+from ui.commands.session import (
+    finish,
+    fit,
+    perform_live,
+    perform_lockstep,
+    require_person,
+)
+
+
+def add(commands: Any) -> None:
+    parser = add_command(
+        commands, "perform", "perform a sequence file on a rig, recorded",
+        "Perform a sequence: a short YAML file that energises the rig, applies behaviours for\n"
+        "given times, names the loads to hang, what to measure, and powers off. It runs on\n"
+        "whatever the profile reaches, simulated or real, with every limit and stop in force.\n"
+        "The run is recorded; a report with the figures is left in the run's folder.\n\n"
+        "On a simulated rig loads are hung and pushed by the program. On a real one you are\n"
+        "asked for each, at the terminal; with --headless nobody can be asked, so state with\n"
+        "--confirm-loads that everything is in place.",
+        "  hookeline perform demo --profile footplate_trainer\n"
+        "  hookeline perform my.yaml --profile my_rig.yaml --headless --confirm-loads --json\n",
+        motion=True,
+    )  # fmt: skip
+    parser.add_argument("sequence", help="sequence file, or the name of a shipped one: demo")
+    parser.add_argument(
+        "--profile", help="profile file or shipped name; default: the one the sequence names"
+    )
+    parser.add_argument(
+        "--link", help="perform on a bench that 'hookeline serve' runs: link directory or "
+        "tcp://HOST:PORT; the profile is then that bench's",
+    )  # fmt: skip
+    parser.add_argument("--keys", type=Path, help="client's key directory, for tcp://")
+    parser.add_argument(
+        "--out", type=Path, default=Path("runs"), metavar="DIR",
+        help="directory of runs (default: runs); with --link, the one its recorder uses",
+    )  # fmt: skip
+    parser.add_argument("--seconds", type=float, help="stretch or shorten to this length in all")
+    parser.add_argument("--headless", action="store_true", help="no dashboard, no questions")
+    parser.add_argument(
+        "--confirm-loads", action="store_true",
+        help="you answer for every load of the sequence: in place and supported",
+    )  # fmt: skip
+    parser.add_argument(
+        "--lockstep", action="store_true",
+        help="simulated rig in this process, faster than real time, same samples for one seed",
+    )  # fmt: skip
+    parser.add_argument("--seed", type=int, default=1, help="of the simulated rig in lockstep")
+    parser.set_defaults(run=run)
+
+
+def run(options: argparse.Namespace) -> int:
+    sequence = fit(load_sequence(options.sequence), options.seconds)
+    if options.link is not None:
+        return _on_running_bench(options, sequence)
+    name = options.profile or sequence.profile
+    if name is None:
+        raise CommandError("the sequence names no profile: add --profile P", BAD_INPUT)
+    profile = load_profile(name)
+    if options.lockstep:
+        performed = perform_lockstep(options, sequence, name, options.out, options.seed)
+    else:
+        simulated = profile.simulation is not None
+        require_person(sequence, simulated, options.confirm_loads, options.headless)
+        with contextlib.ExitStack() as stack:
+            bench = stack.enter_context(start_bench(name, runs_directory=options.out))
+            if not options.headless and has_display():
+                stack.enter_context(watching_dashboard(bench.link_directory))
+            performed = perform_live(
+                options, sequence, bench.link_directory, options.out, options.confirm_loads
+            )
+    code, data = finish(options, sequence, profile, performed)
+    answer(options, data)
+    return code
+
+
+def _on_running_bench(options: argparse.Namespace, sequence: Any) -> int:
+    if options.profile is not None or options.lockstep:
+        raise CommandError(
+            "--link performs on a running bench with its own profile: leave --profile and "
+            "--lockstep out", BAD_INPUT,
+        )  # fmt: skip
+    keys = ClientKeys.load(options.keys) if options.keys is not None else None
+    from hil.link.client import Client
+    from hil.profile.loader import profile_from_dict
+
+    with Client.connect(options.link, name="asks for the profile", keys=keys) as client:
+        description = client.description
+    profile = profile_from_dict(description["profile"])
+    require_person(
+        sequence, bool(description["simulated"]), options.confirm_loads, options.headless
+    )
+    say(options, f"performing on '{profile.name}' at {options.link}")
+    performed = perform_live(
+        options, sequence, options.link, options.out, options.confirm_loads, keys
+    )
+    code, data = finish(options, sequence, profile, performed)
+    answer(options, data)
+    return code

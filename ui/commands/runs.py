@@ -1,0 +1,174 @@
+"""``hookeline runs``: what was recorded, and getting at it."""
+
+from __future__ import annotations
+
+import argparse
+import os
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+import pyarrow.csv
+import pyarrow.parquet
+
+from hil.measures import measure
+from hil.runs import Run, RunError, RunSummary, find_run, list_runs, load_run, repair_run
+from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, say
+
+
+def add(commands: Any) -> None:
+    parser = add_command(
+        commands, "runs", "list, show, repair and export recorded runs",
+        "A run is a folder: run.yaml (profile, calibration, versions, note), samples.parquet\n"
+        "(or samples.arrows, if recording was cut off) and events.jsonl. pandas, polars, DuckDB\n"
+        "and MATLAB open the samples as they are; columns carry their unit.\n\n"
+        "  list              what there is\n"
+        "  show RUN          how it went, its events, its figures\n"
+        "  repair RUN        finish a run whose recorder was killed; without RUN, all of them\n"
+        "  export RUN FILE   samples as CSV (a name ending in .csv) or Parquet\n\n"
+        "RUN is a number, a folder's name, or a path.",
+        "  hookeline runs\n"
+        "  hookeline runs show 12\n"
+        "  hookeline runs export 12 step.csv\n",
+    )  # fmt: skip
+    parser.add_argument(
+        "--runs", dest="directory", type=Path, default=Path("runs"), metavar="DIR",
+        help="directory of runs (default: runs)",
+    )  # fmt: skip
+    parser.add_argument(
+        "action", nargs="?", default="list", choices=("list", "show", "repair", "export")
+    )
+    parser.add_argument("which", nargs="?", metavar="RUN")
+    parser.add_argument("file", nargs="?", type=Path, metavar="FILE")
+    parser.set_defaults(run=run)
+
+
+def run(options: argparse.Namespace) -> int:
+    actions = {"list": _list, "show": _show, "repair": _repair, "export": _export}
+    return actions[options.action](options)
+
+
+def _list(options: argparse.Namespace) -> int:
+    if options.which is not None:
+        raise CommandError("list takes no RUN; to see one: hookeline runs show RUN", BAD_INPUT)
+    runs = list_runs(options.directory) if options.directory.exists() else []
+    if not runs:
+        say(options, f"no runs in '{options.directory}'")
+    for summary in runs:
+        say(options, _line(summary))
+    answer(options, {"runs": [asdict(summary) for summary in runs]})
+    return OK
+
+
+def _line(summary: RunSummary) -> str:
+    seconds = "" if summary.duration_s is None else f"{summary.duration_s:8.1f} s"
+    started = summary.started[:19].replace("T", " ")
+    told = summary.problem or (f"tripped: {summary.trip}" if summary.trip else summary.note)
+    told = " ".join(told.split())
+    return f"{summary.path.name:28} {started:19} {seconds:>10} {summary.status:11} {told[:60]}"
+
+
+def _find(options: argparse.Namespace) -> Path:
+    if options.which is None:
+        raise CommandError(f"runs {options.action} needs a RUN, such as 12", BAD_INPUT)
+    try:
+        return find_run(options.directory, options.which)
+    except RunError as error:
+        raise CommandError(str(error), BAD_INPUT) from None
+
+
+def _show(options: argparse.Namespace) -> int:
+    found = load_run(_find(options))
+    meta = found.meta
+    measured = measure(found)
+    say(options, f"{found.path}  ({meta.get('status', 'not closed')})")
+    for key in ("started", "ended", "how_it_ended", "note", "drive"):
+        if meta.get(key):
+            say(options, f"  {key.replace('_', ' '):13} {meta[key]}")
+    timing = measured.timing
+    say(options, f"  samples       {timing['cycles']} at {timing['rate_hz']:.2f} Hz, "
+        f"{timing['late_cycles']} late, {timing['lost_samples']} lost")  # fmt: skip
+    for figure in measured.figures:
+        values = ", ".join(f"{key} {value}" for key, value in figure.values.items())
+        say(options, f"  {figure.kind.replace('_', ' ')} '{figure.name}': {values}")
+    for event in found.events:
+        text = _event_line(event)
+        if text:
+            say(options, f"  {event.get('time_s', 0.0):10.3f} s  {text}")
+    answer(
+        options,
+        {"run": found.path, "meta": meta, **measured.as_data(), "events": found.events},
+    )
+    return OK
+
+
+def _event_line(event: dict[str, Any]) -> str:
+    kind = event["kind"]
+    if kind == "stop":
+        return f"stop: {event.get('cause')}: {event.get('detail')}"
+    if kind == "state":
+        return f"state {str(event.get('state')).lower().replace('_', '-')}"
+    if kind == "applied":
+        behaviour = dict(event.get("behaviour") or {})
+        name = str(behaviour.pop("kind", ""))
+        behaviour.pop("points", None)
+        return f"{name.replace('_', ' ')} " + ", ".join(
+            f"{key} {value}" for key, value in behaviour.items()
+        )
+    if kind in ("marker", "notice", "refused"):
+        return f"{kind}: {event.get('text')}"
+    if kind == "bounded":
+        return f"bounded by {', '.join(event.get('limits', []))}"
+    return ""
+
+
+def _repair(options: argparse.Namespace) -> int:
+    if options.which is not None:
+        paths = [_find(options)]
+    else:
+        paths = [
+            run.path for run in list_runs(options.directory)
+            if run.status in ("interrupted", "damaged")
+        ]  # fmt: skip
+    done = []
+    for path in paths:
+        text = repair_run(path)
+        say(options, text)
+        done.append({"run": path, "text": text})
+    if not paths:
+        say(options, "nothing to repair")
+    answer(options, {"repaired": done})
+    return OK
+
+
+def _export(options: argparse.Namespace) -> int:
+    path = _find(options)
+    target: Path | None = options.file
+    if target is None or target.suffix not in (".csv", ".parquet"):
+        raise CommandError(
+            "runs export needs a file name that ends in .csv or .parquet", BAD_INPUT
+        )
+    if target.exists():
+        raise CommandError(f"'{target}' is there already: choose another name", BAD_INPUT)
+    found = load_run(path)
+    part = target.with_name(f".{target.name}.part")
+    try:
+        _write(found, part, target.suffix)
+        os.replace(part, target)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        raise CommandError(
+            f"'{target}' cannot be written: {error.strerror or error}; check path and space left"
+        ) from None
+    rows = found.table.num_rows
+    say(options, f"{rows} samples in {target}")
+    answer(options, {"run": path, "file": target, "samples": rows})
+    return OK
+
+
+def _write(found: Run, part: Path, suffix: str) -> None:
+    if suffix == ".csv":
+        pa.csv.write_csv(found.table, part)
+    else:
+        pa.parquet.write_table(found.table, part)

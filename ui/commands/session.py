@@ -1,0 +1,270 @@
+"""Perform a sequence, live or in lockstep, and leave run, picture and report."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from drivers.simulated.surroundings_door import SurroundingsClient
+from hil.link.client import Client
+from hil.live_runner import LiveRunner
+from hil.lockstep import EPOCH, LockstepBench
+from hil.lockstep_runner import LockstepRunner
+from hil.measures import measure
+from hil.performing import perform
+from hil.procedure import Ended
+from hil.profile.loader import load_profile, profile_from_dict, profile_to_dict
+from hil.profile.problems import ProfileError
+from hil.profile.schema import Profile
+from hil.recorder.writer import RunWriter
+from hil.report import write_report
+from hil.runs import Run, load_run
+from hil.sequence import Sequence, unfit
+from ui.commands.answers import (
+    BAD_INPUT,
+    FAILED,
+    INTERRUPTED,
+    OK,
+    CommandError,
+    say,
+)
+
+RECORDED_WAIT_S = 60.0
+
+
+@dataclass(frozen=True)
+class Performed:
+    """What performing a sequence left behind."""
+
+    ended: Ended
+    run: Path | None
+    about: str = ""
+
+
+def fit(sequence: Sequence, seconds: float | None) -> Sequence:
+    """The sequence stretched or shortened to ``seconds``.
+
+    Raises:
+        CommandError: too short for what it measures.
+    """
+    if seconds is None:
+        return sequence
+    try:
+        return sequence.fitted(seconds)
+    except ValueError as error:
+        raise CommandError(f"--seconds: {error}", BAD_INPUT) from None
+
+
+def check_fit(sequence: Sequence, profile: Profile) -> None:
+    """Raises ProfileError if the rig cannot do what the sequence asks."""
+    problems = unfit(sequence, profile)
+    if problems:
+        raise ProfileError(problems)
+
+
+def ask_person(options: argparse.Namespace, confirmed: bool) -> Callable[[str], bool]:
+    """Asks at the terminal; with ``confirmed`` the answer was given on the command line."""
+
+    def ask(question: str) -> bool:
+        if confirmed:
+            say(options, f"{question} (confirmed on the command line)")
+            return True
+        print(f"{question} [y/N] ", end="", file=sys.stderr, flush=True)
+        return sys.stdin.readline().strip().lower() in ("y", "yes")
+
+    return ask
+
+
+def require_person(sequence: Sequence, simulated: bool, confirmed: bool, headless: bool) -> None:
+    """On a real rig somebody must answer for the loads.
+
+    Raises:
+        CommandError: nobody could be asked.
+    """
+    if simulated or confirmed or not sequence.needs_person:
+        return
+    if headless or not sys.stdin.isatty():
+        raise CommandError(
+            f"the sequence '{sequence.name}' hangs loads or energises a real rig, and nobody can "
+            "be asked: run it at a terminal without --headless, or state with --confirm-loads "
+            "that every load it names is in place and supported",
+            BAD_INPUT,
+        )
+
+
+def perform_live(
+    options: argparse.Namespace,
+    sequence: Sequence,
+    where: str | Path,
+    runs_directory: Path,
+    confirmed: bool,
+    keys: Any = None,
+) -> Performed:
+    """Perform on a bench that is running; returns when the recorder has finished the run.
+
+    Raises:
+        LinkError: the rig host cannot be reached or somebody else holds control.
+    """
+    with contextlib.ExitStack() as stack:
+        client = stack.enter_context(
+            Client.connect(where, name=f"sequence {sequence.name}", keys=keys)
+        )
+        description = client.description
+        profile = profile_from_dict(description["profile"])
+        check_fit(sequence, profile)
+        surroundings = None
+        if description["surroundings"]:
+            surroundings = SurroundingsClient(description["surroundings"])
+            stack.callback(surroundings.close)
+        elif description["simulated"]:
+            raise CommandError("the simulated rig's side door is not open to this client", FAILED)
+        notice = str(description["realtime"].get("notice", ""))
+        if notice:
+            say(options, notice.splitlines()[0])
+        runner = LiveRunner(
+            client, surroundings, ask_person(options, confirmed), lambda text: say(options, text)
+        )
+        ended = runner.run(perform(sequence, profile))
+        name = runner.wait_recorded(RECORDED_WAIT_S)
+        about = f"{description['drive']} · host {description['host']}"
+    return Performed(ended, runs_directory / name if name else None, about)
+
+
+def perform_lockstep(
+    options: argparse.Namespace, sequence: Sequence, profile_path: str, runs: Path, seed: int
+) -> Performed:
+    """Perform on the simulated rig in this process, faster than real time.
+
+    Raises:
+        ProfileError: the profile or what the sequence asks of it.
+    """
+    profile = load_profile(profile_path)
+    if profile.simulation is None:
+        raise CommandError(
+            f"'{profile.name}' describes a real rig; lockstep needs a profile with a "
+            "'simulation' part",
+            BAD_INPUT,
+        )
+    check_fit(sequence, profile)
+    bench = LockstepBench(profile, seed)
+    writer = RunWriter(
+        runs,
+        sequence.name,
+        {
+            "profile": profile_to_dict(profile),
+            "profile_path": Path(profile_path).name,
+            "rate_hz": profile.control.rate,
+            "simulated": True,
+            "drive": bench.drive.capabilities.identity,
+        },
+        note=f"lockstep, seed {seed}",
+        started=EPOCH.isoformat(timespec="milliseconds"),
+    )
+    with writer:
+        runner = LockstepRunner(bench, writer, lambda text: say(options, text))
+        ended = runner.run(perform(sequence, profile))
+        path = writer.close(verdict(ended, []))
+    return Performed(ended, path, f"simulated rig in lockstep, seed {seed}")
+
+
+def finish(
+    options: argparse.Namespace, sequence: Sequence, profile: Profile, performed: Performed
+) -> tuple[int, dict[str, Any]]:
+    """Measure the run, leave picture and report beside it; returns exit code and JSON data."""
+    ended = performed.ended
+    data: dict[str, Any] = {
+        "sequence": sequence.name,
+        "ended": ended.how,
+        "cause": ended.cause,
+        "text": ended.text,
+        "run": None,
+    }
+    if performed.run is None:
+        say(options, verdict(ended, []))
+        say(options, "The recorder did not say where it keeps the run.")
+        return (exit_code(ended, ["run"]), data)
+    run = load_run(performed.run)
+    measured = measure(run, sequence.figures)
+    data["run"] = performed.run
+    data |= measured.as_data()
+    picture = _picture(options, profile, run, performed.run / "operate.png")
+    report = performed.run / "report.html"
+    text = verdict(ended, measured.missing)
+    write_report(
+        report,
+        run,
+        profile,
+        measured,
+        title=f"{profile.name}: {performed.run.name}",
+        lead=sequence.description.strip(),
+        verdict=text,
+        good=ended.how == "finished" and not measured.missing,
+        picture=picture,
+        about=performed.about,
+    )
+    data["picture"] = picture
+    data["report"] = report
+    for figure in measured.figures:
+        say(options, "  " + _line(figure.kind, figure.name, figure.values))
+    for missing in measured.missing:
+        say(options, f"  not measured: {missing}")
+    timing = measured.timing
+    say(options, f"  {timing['cycles']} cycles at {timing['rate_hz']:.2f} Hz, "
+        f"{timing['late_cycles']} late, {timing['lost_samples']} samples lost")  # fmt: skip
+    say(options, text)
+    say(options, f"run {performed.run}")
+    say(options, f"report {report}")
+    return exit_code(ended, measured.missing), data
+
+
+def exit_code(ended: Ended, missing: list[str]) -> int:
+    if ended.how == "interrupted":
+        return INTERRUPTED
+    return OK if ended.how == "finished" and not missing else FAILED
+
+
+def verdict(ended: Ended, missing: list[str]) -> str:
+    """How it ended, in one sentence."""
+    if ended.how == "finished":
+        if missing:
+            return f"Finished, but {len(missing)} of its figures could not be measured."
+        return "Finished as asked; the rig is without power."
+    if ended.how == "stopped":
+        return f"Stopped: {ended.cause}. {ended.text}"
+    if ended.how == "interrupted":
+        return "Interrupted; the rig was stopped."
+    if ended.how == "lost":
+        return f"Contact lost: {ended.text}"
+    return f"Failed, and the rig was stopped: {ended.text}"
+
+
+def _line(kind: str, name: str, values: dict[str, Any]) -> str:
+    if kind == "constant_force":
+        return (f"{name}: asked {values['asked_N']:.1f} N, mean {values['mean_N']:.1f} N, "
+                f"rms error {values['rms_error_N']:.1f} N")  # fmt: skip
+    if kind == "virtual_spring":
+        return (f"{name}: asked {values['asked_N_per_mm']:.1f} N/mm, measured "
+                f"{values['measured_N_per_mm']:.1f} N/mm")  # fmt: skip
+    if kind == "hold":
+        return f"{name}: {values['weight_kg']:g} kg sag {values['sag_mm']:.2f} mm"
+    lag = values["to_wire_ms"]
+    when = "not timed" if lag is None else f"{lag:.2f} ms to the wire"
+    return f"{name}: {values['cause']}, {when}"
+
+
+def _picture(
+    options: argparse.Namespace, profile: Profile, run: Run, path: Path
+) -> Path | None:
+    """Draw the dashboard as it stood in mid-run; a missing screen library is said, not fatal."""
+    try:
+        from ui.dashboard.picture import save_picture
+    except ImportError as error:
+        say(options, f"no picture: {error}")
+        return None
+    save_picture(profile, run, path)
+    return path
