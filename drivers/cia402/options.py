@@ -1,0 +1,70 @@
+"""The profile's ``drive:`` mapping for protocol ``cia402``."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from drivers.quantities import Duration
+
+ObjectType = Literal["INTEGER8", "INTEGER16", "INTEGER32", "UNSIGNED8", "UNSIGNED16", "UNSIGNED32"]
+
+
+class Part(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class BusOptions(BaseModel):
+    """``interface`` and ``channel`` as python-can names them; further keys are passed on."""
+
+    model_config = ConfigDict(extra="allow", frozen=True)
+
+    interface: str
+    channel: str | None = None
+
+    def extra(self) -> dict[str, object]:
+        return dict(self.model_extra or {})
+
+
+class ObjectReference(Part):
+    index: Annotated[int, Field(ge=0x1000, le=0xFFFF)]
+    subindex: Annotated[int, Field(ge=0, le=255)] = 0
+    type: ObjectType = "INTEGER16"
+    scale: float = 1.0  # value = raw · scale
+
+
+class Cia402Options(Part):
+    """All that a CiA 402 drive needs to be reached and configured."""
+
+    protocol: Literal["cia402"] = "cia402"
+    bus: BusOptions
+    node: Annotated[int, Field(ge=1, le=127)]
+    host_node: Annotated[int, Field(ge=1, le=127)] = 127
+    host_heartbeat: Duration = 0.02  # how often the host says that it lives
+    host_loss: Duration = 0.1  # silence after which the drive removes power by itself
+    drive_heartbeat: Duration = 0.05
+    drive_loss: Duration = 0.2
+    sdo_timeout: Duration = 0.5
+    sdo_tries: Annotated[int, Field(ge=1, le=10)] = 3
+    eds: str | None = None
+    # CiA 401 read analogue input, 16 bit, input 1
+    deflection_object: ObjectReference = ObjectReference(index=0x6401, subindex=1)
+    temperature_object: ObjectReference | None = ObjectReference(
+        index=0x2010, type="INTEGER16", scale=0.1
+    )
+    velocity_unit: Literal["counts/s", "rpm"] = "counts/s"
+    rpdo_transmission: Literal["sync", "event"] = "sync"
+    slow_every: Annotated[int, Field(ge=1, le=240)] = 10
+
+    @model_validator(mode="after")
+    def _agree(self) -> Cia402Options:
+        if self.node == self.host_node:
+            raise ValueError("node and host_node must differ on one bus")
+        if self.host_loss < 2 * self.host_heartbeat:
+            raise ValueError(
+                "host_loss must be at least twice host_heartbeat, or one lost frame stops the rig"
+            )
+        if self.drive_loss < 2 * self.drive_heartbeat:
+            raise ValueError("drive_loss must be at least twice drive_heartbeat")
+        return self
