@@ -14,7 +14,7 @@ import time
 from pathlib import Path
 from types import TracebackType
 
-from hil.devices import drive_options, rig_parameters
+from hil.devices import rig_parameters
 from hil.profile.loader import load_profile
 
 READY_S = 20.0
@@ -157,13 +157,13 @@ def start_bench(
         if profile.simulation is not None:
             channel = str(link_directory / "can.sock")
             door = f"ipc://{link_directory / 'surroundings.ipc'}"
-            options = drive_options(profile, channel_override=channel)
+            options = {**profile.drive, "bus": {"interface": "local_socket", "channel": channel}}
             configuration = link_directory / "rig.json"
             configuration.write_text(
                 json.dumps(
                     {
                         "protocol": profile.drive["protocol"],
-                        "options": options.model_dump(mode="json"),
+                        "options": options,
                         "parameters": json.loads(rig_parameters(profile).to_json()),
                         "surroundings": door,
                         "seed": profile.simulation.seed,

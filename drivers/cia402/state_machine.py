@@ -1,0 +1,74 @@
+"""The power drive system state machine of IEC 61800-7-201 (CiA 402), as pure functions."""
+
+from __future__ import annotations
+
+import enum
+
+from drivers.base import PowerRequest, PowerStage
+
+
+class DriveState(enum.Enum):
+    """States by (mask, value) of the statusword."""
+
+    NOT_READY_TO_SWITCH_ON = (0x4F, 0x00)
+    SWITCH_ON_DISABLED = (0x4F, 0x40)
+    READY_TO_SWITCH_ON = (0x6F, 0x21)
+    SWITCHED_ON = (0x6F, 0x23)
+    OPERATION_ENABLED = (0x6F, 0x27)
+    QUICK_STOP_ACTIVE = (0x6F, 0x07)
+    FAULT_REACTION_ACTIVE = (0x4F, 0x0F)
+    FAULT = (0x4F, 0x08)
+
+
+DISABLE_VOLTAGE = 0x00
+QUICK_STOP = 0x02
+SHUTDOWN = 0x06
+SWITCH_ON = 0x07
+ENABLE_OPERATION = 0x0F
+FAULT_RESET = 0x80
+
+_BY_BITS: dict[int, DriveState] = {}
+for _bits in range(0x80):
+    for _state in DriveState:
+        if _bits & _state.value[0] == _state.value[1]:
+            _BY_BITS[_bits] = _state
+
+STAGE: dict[DriveState, PowerStage] = {
+    DriveState.NOT_READY_TO_SWITCH_ON: PowerStage.OFF,
+    DriveState.SWITCH_ON_DISABLED: PowerStage.OFF,
+    DriveState.READY_TO_SWITCH_ON: PowerStage.OFF,
+    DriveState.SWITCHED_ON: PowerStage.CHANGING,
+    DriveState.OPERATION_ENABLED: PowerStage.ON,
+    DriveState.QUICK_STOP_ACTIVE: PowerStage.QUICK_STOP,
+    DriveState.FAULT_REACTION_ACTIVE: PowerStage.FAULT,
+    DriveState.FAULT: PowerStage.FAULT,
+}
+
+_TOWARDS_ON = {
+    DriveState.SWITCH_ON_DISABLED: SHUTDOWN,
+    DriveState.READY_TO_SWITCH_ON: SWITCH_ON,
+    DriveState.SWITCHED_ON: ENABLE_OPERATION,
+    DriveState.OPERATION_ENABLED: ENABLE_OPERATION,
+}
+
+
+def state_of(status_word: int) -> DriveState | None:
+    """State told by a statusword; None for a bit pattern the standard does not know."""
+    return _BY_BITS.get(status_word & 0x6F)
+
+
+def control_word(status_word: int, request: PowerRequest, reset_edge: bool = False) -> int:
+    """Next controlword towards ``request``.
+
+    ``reset_edge`` is whether the last controlword had the fault-reset bit: the drive acts on
+    its rising edge only, so the bit has to fall in between.
+    """
+    state = state_of(status_word)
+    if request is PowerRequest.CLEAR_FAULT:
+        return FAULT_RESET if state is DriveState.FAULT and not reset_edge else DISABLE_VOLTAGE
+    if request is PowerRequest.QUICK_STOP:
+        running = (DriveState.OPERATION_ENABLED, DriveState.QUICK_STOP_ACTIVE)
+        return QUICK_STOP if state in running else DISABLE_VOLTAGE
+    if request is PowerRequest.ON and state is not None:
+        return _TOWARDS_ON.get(state, DISABLE_VOLTAGE)
+    return DISABLE_VOLTAGE
