@@ -1,0 +1,257 @@
+"""The bounded tier: what force and torque may be asked of the actuator in this cycle.
+
+Caps on the force come from three sides. The force and deflection limits cap it flatly. The
+travel corridor and the speed limit cap it by a one-sided speed control: the cap is the load
+that the rod balances now, plus a margin that grows with the distance to the allowed speed
+and turns against the motion beyond it. So a cap brakes what moves towards an end, holds a
+hung weight there, and leaves everything that leads away from the end free; it never takes
+away the force that carries a weight.
+
+Stopping distance d at deceleration a allows the speed √(2·a·d); near the end the law goes
+over into speed = d·k, whose slope stays finite.
+"""
+
+from __future__ import annotations
+
+import math
+
+from hil.calibration import ForceCalibration
+from hil.estimation import Estimator
+from hil.limits import Limit
+from hil.profile.schema import Lever, Profile
+
+BALANCE_FILTER_S = 0.05
+APPROACH_1_S = 10.0  # slope of allowed speed over distance at an end
+RETURN_SPEED_M_S = 0.01  # back to a soft end that was overrun
+EASE_M_S = 0.02  # speed margin from which a cap opens quickly
+LEAST_BRAKING_M_S2 = 0.03
+DAMPING_SHARE = 0.15  # of the forceloop's bandwidth
+LOAD_SHARE = 0.15  # of the hung mass in the damping: a hand may push without that mass
+HEAT_EASE = 0.15  # below the bound, over which current is led back
+ACTING = 0.97  # of a bounded current: from here the bound counts as acting
+
+
+class Bounds:
+    """``watch`` every cycle, ``renew`` in those that command a force.
+
+    Attributes:
+        torque_limit_N_m: most motor torque, either way.
+        force_low_N, force_high_N: the shaped force must lie between, low ≤ high.
+        low_limit, high_limit: the ``Limit`` each of the two comes from.
+        bounded: bit mask of the limits that act on the current.
+    """
+
+    def __init__(self, profile: Profile, period_s: float) -> None:
+        limits = profile.limits
+        motor = profile.actuator.motor
+        self._kt = motor.torque_constant
+        self._most_current = min(limits.current.bounded, motor.peak_current)
+        heat = limits.motor_heat
+        self._heat_bound = heat.bounded
+        # Current at which heat settles at its bound: a hair below continuous, never at a trip.
+        self._settled_square = heat.bounded * motor.continuous_current**2
+        self._warm_current = min(motor.continuous_current, self._most_current)
+        self._cool = limits.drive_temperature.bounded
+        self._hot = limits.drive_temperature.tripped
+
+        law = ForceCalibration(profile.calibration, profile.sensors.deflection)
+        most = min(limits.deflection.bounded, profile.actuator.springs.solid_deflection)
+        force = limits.force.bounded
+        high, low = law.force(most), law.force(-most)
+        self.most_high_N = min(force, high)
+        self.most_low_N = max(-force, low)
+        self._flat_high = Limit.FORCE if force <= high else Limit.DEFLECTION
+        self._flat_low = Limit.FORCE if -force >= low else Limit.DEFLECTION
+
+        travel = limits.travel
+        self._lower, self._upper = travel.lower, travel.upper
+        self._braking = travel.braking
+        self._speed = limits.speed.bounded
+        self._mass, self._mass_per_load = moved_mass(profile)
+        self._bandwidth = DAMPING_SHARE * 2 * math.pi * profile.control.force_bandwidth
+        self._period = period_s
+        self.reset()
+
+    def reset(self) -> None:
+        """Forget the load; the ends are found anew from the first position seen."""
+        self.torque_limit_N_m = self._most_current * self._kt
+        self.force_low_N, self.force_high_N = self.most_low_N, self.most_high_N
+        self.low_limit, self.high_limit = self._flat_low, self._flat_high
+        self.bounded = 0
+        self._smooth_force = math.nan
+        self._smooth_velocity = 0.0
+        self.balance_N = 0.0
+        self.low_end_m = self._lower
+        self.high_end_m = self._upper
+
+    def watch(
+        self, estimator: Estimator, spring_force_N: float, energised: bool, dt: float
+    ) -> None:
+        """Follow the load that the rod balances, and where the output may go.
+
+        Where the output stands outside a soft end when power comes, that place is the end
+        until the output has moved in; it is not driven in by itself.
+        """
+        velocity = estimator.output_velocity_m_s
+        position = estimator.output_position_m
+        smooth = self._smooth_force
+        if not -1e9 < smooth < 1e9:
+            smooth = spring_force_N
+            self._smooth_velocity = velocity
+        blend = dt / (BALANCE_FILTER_S + dt)
+        self._smooth_force = smooth + blend * (spring_force_N - smooth)
+        self._smooth_velocity += blend * (velocity - self._smooth_velocity)
+        # Low-pass of (force − mass·acceleration), without differentiating.
+        self.balance_N = self._smooth_force - self._mass * (
+            velocity - self._smooth_velocity
+        ) / BALANCE_FILTER_S
+        if energised:
+            low, high = self.low_end_m, self.high_end_m
+            if position > low:
+                low = position
+            if position < high:
+                high = position
+            self.low_end_m = low if low < self._lower else self._lower
+            self.high_end_m = high if high > self._upper else self._upper
+        else:
+            self.low_end_m = position if position < self._lower else self._lower
+            self.high_end_m = position if position > self._upper else self._upper
+
+    def renew(
+        self,
+        estimator: Estimator,
+        motor_heat: float,
+        temperature_degC: float,
+        current_A: float,
+    ) -> None:
+        """Caps for this cycle, from the latest ``watch``."""
+        self._current(motor_heat, temperature_degC, current_A)
+        velocity = estimator.output_velocity_m_s
+        nut_velocity = estimator.nut_velocity_m_s
+        position = estimator.output_position_m
+        most_low, most_high = self.most_low_N, self.most_high_N
+        balance = self.balance_N
+        if not most_low < balance < most_high:
+            # NaN falls through to no load at all.
+            balance = most_high if balance > 0 else most_low if balance < 0 else 0.0
+        load_mass = self._mass_per_load * balance if balance > 0.0 else 0.0
+        mass = self._mass + load_mass
+        damping = self._bandwidth * (self._mass + LOAD_SHARE * load_mass)
+        high, low = most_high, most_low
+        high_limit, low_limit = self._flat_high, self._flat_low
+
+        margin = self._speed - nut_velocity
+        cap = balance + damping * margin * (1.0 + (margin / EASE_M_S if margin > 0.0 else 0.0))
+        if cap < high:
+            high = cap
+            high_limit = Limit.SPEED
+        margin = self._speed + nut_velocity
+        cap = balance - damping * margin * (1.0 + (margin / EASE_M_S if margin > 0.0 else 0.0))
+        if cap > low:
+            low = cap
+            low_limit = Limit.SPEED
+
+        # A travel cap outranks a speed cap where the two collide.
+        distance = self.high_end_m - position
+        braking = self._brake((balance - most_low) / mass)
+        allowed = allowed_speed(distance, braking)
+        margin = allowed - velocity
+        cap = balance + damping * margin * (1.0 + (margin / EASE_M_S if margin > 0.0 else 0.0))
+        if velocity > 0.0 and distance > 0.0:
+            cap -= self._mass * min(APPROACH_1_S * velocity, braking) * min(
+                1.0, velocity / allowed
+            )
+        if cap < high:
+            high = cap
+            high_limit = Limit.TRAVEL
+            if low > high:
+                low = high
+
+        distance = position - self.low_end_m
+        braking = self._brake((most_high - balance) / mass)
+        allowed = allowed_speed(distance, braking)
+        margin = allowed + velocity
+        cap = balance - damping * margin * (1.0 + (margin / EASE_M_S if margin > 0.0 else 0.0))
+        if velocity < 0.0 and distance > 0.0:
+            cap += self._mass * min(-APPROACH_1_S * velocity, braking) * min(
+                1.0, -velocity / allowed
+            )
+        if cap > low:
+            low = cap
+            low_limit = Limit.TRAVEL
+            if high < low:
+                high = low
+
+        if high < most_low:
+            high = most_low
+        elif not high <= most_high:
+            high = most_high
+        if low > most_high:
+            low = most_high
+        elif not low >= most_low:
+            low = most_low
+        if low > high:
+            low = high = max(most_low, min(most_high, balance))
+        self.force_low_N, self.force_high_N = low, high
+        self.low_limit, self.high_limit = low_limit, high_limit
+
+    def _brake(self, available_m_s2: float) -> float:
+        if available_m_s2 > self._braking:
+            return self._braking
+        return available_m_s2 if available_m_s2 > LEAST_BRAKING_M_S2 else LEAST_BRAKING_M_S2
+
+    def _current(self, heat: float, temperature: float, current: float) -> None:
+        most = limit = self._most_current
+        mask = 0
+        left = (self._heat_bound - heat) / HEAT_EASE
+        if left < 1.0:
+            settled = self._settled_square
+            square = settled + max(left, 0.0) * max(most * most - settled, 0.0)
+            led_back = math.sqrt(square)
+            if led_back < limit:
+                limit = led_back
+                mask = 1 << Limit.MOTOR_HEAT
+        if temperature > self._cool:
+            share = (temperature - self._cool) / (self._hot - self._cool)
+            led_back = most - min(share, 1.0) * (most - self._warm_current)
+            if led_back < limit:
+                limit = led_back
+                mask = 1 << Limit.DRIVE_TEMPERATURE
+        self.torque_limit_N_m = limit * self._kt
+        self.bounded = mask if current >= ACTING * limit else 0
+
+    def note_shaped(self, force_N: float) -> None:
+        """Add to ``bounded`` the limit whose cap the shaped force stands at."""
+        if force_N >= self.force_high_N:
+            self.bounded |= 1 << self.high_limit
+        elif force_N <= self.force_low_N:
+            self.bounded |= 1 << self.low_limit
+
+
+def allowed_speed(distance_m: float, braking_m_s2: float) -> float:
+    """Most speed towards an end in m/s; negative, a slow return, beyond it."""
+    if distance_m <= 0.0:
+        speed = APPROACH_1_S * distance_m
+        return speed if speed > -RETURN_SPEED_M_S else -RETURN_SPEED_M_S
+    joint = braking_m_s2 / APPROACH_1_S**2
+    if distance_m < joint:
+        return APPROACH_1_S * distance_m
+    return math.sqrt(2.0 * braking_m_s2 * (distance_m - 0.5 * joint))
+
+
+def moved_mass(profile: Profile) -> tuple[float, float]:
+    """(mass at the rod without weights in kg, kg more per newton of load on the rod).
+
+    A weight m on an arm L pulls the rod (arm r) with m·g·L/r and weighs m·(L/r)² there.
+    """
+    rig = profile.rig
+    if isinstance(rig, Lever):
+        # The lever as a slender beam hinged at its end: J = m·(2·c)²/3.
+        inertia = (
+            rig.lever_mass * (2 * rig.lever_centre) ** 2 / 3 + rig.pan_mass * rig.load_arm**2
+        )
+        light = max(inertia / rig.rod_arm**2, 0.1)
+        return light, rig.load_arm / rig.rod_arm / rig.gravity
+    if rig.vertical:
+        return rig.carriage_mass, 1.0 / rig.gravity
+    return rig.carriage_mass + max(rig.weights, default=0.0), 0.0
