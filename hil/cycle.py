@@ -327,6 +327,7 @@ class Bench:
                 dt_s,
             )
             self._shaped = shaped
+            supervisor.note_shaped(shaped + self.tare_N)
             limit = min(supervisor.torque_limit_N_m, self.peak_torque_N_m)
             torque = self.force_law.torque(shaped + self.tare_N, estimator, dt_s, limit)
             behaviour = int(active.code)
