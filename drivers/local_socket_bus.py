@@ -42,7 +42,7 @@ class LocalSocketBus(can.BusABC):
         self._path = path
         self._hub = role == "hub"
         self._peers: dict[int, socket.socket] = {}
-        self._poll = select.poll()
+        self._watched: list[int] = []
         self._waiting: list[int] = []
         self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_SEQPACKET)
         try:
@@ -59,7 +59,7 @@ class LocalSocketBus(can.BusABC):
             self._socket.close()
             raise can.CanInitializationError(f"{path}: {error.strerror}") from error
         self._socket.setblocking(False)
-        self._poll.register(self._socket, select.POLLIN)
+        self._watched.append(self._socket.fileno())
         self.channel_info = f"local_socket {path}"
         super().__init__(channel=channel, **kwargs)
 
@@ -96,17 +96,16 @@ class LocalSocketBus(can.BusABC):
             raise can.CanOperationError(f"{self._path}: the bus is gone") from error
         peer = self._peers.pop(number, None)
         if peer is not None:
-            self._poll.unregister(number)
+            self._watched.remove(number)
             peer.close()
 
     def _recv_internal(self, timeout: float | None) -> tuple[can.Message | None, bool]:
         deadline = None if timeout is None else time.monotonic() + timeout
         while True:
             if not self._waiting:
-                left = None
-                if deadline is not None:
-                    left = max(0.0, (deadline - time.monotonic()) * 1e3)
-                self._waiting = [number for number, _ in self._poll.poll(left)]
+                # select, not poll: poll rounds a wait of 0.3 ms up to a whole millisecond.
+                left = None if deadline is None else max(0.0, deadline - time.monotonic())
+                self._waiting = select.select(self._watched, (), (), left)[0]
                 if not self._waiting:
                     return None, False
             number = self._waiting[-1]
@@ -152,7 +151,7 @@ class LocalSocketBus(can.BusABC):
             peer, _ = self._socket.accept()
             peer.setblocking(False)
             self._peers[peer.fileno()] = peer
-            self._poll.register(peer, select.POLLIN)
+            self._watched.append(peer.fileno())
 
     def shutdown(self) -> None:
         """Leave the bus; a hub takes it down."""

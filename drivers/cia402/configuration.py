@@ -42,7 +42,7 @@ class Configurator:
         self._options = options
         self._bus = bus
         self._network = canopen.Network(bus)
-        dictionary: canopen.ObjectDictionary | str = canopen.ObjectDictionary()
+        dictionary = canopen.ObjectDictionary()  # type: ignore[no-untyped-call]
         if options.eds is not None:
             try:
                 dictionary = canopen.import_od(options.eds, options.node)

@@ -74,7 +74,9 @@ class Cia402Drive:
         self._beat = can.Message(
             arbitration_id=0x700 + options.host_node, is_extended_id=False, data=[OPERATIONAL]
         )
-        self._next_beat_s = 0.0
+        # The drive watches the host from its first heartbeat on (CiA 301), so none goes out
+        # before the caller is ready to cycle.
+        self._next_beat_s = math.inf
         self._heard_s = 0.0
         self._sampled_s = -1e9
         self._deflected_s = -1e9
@@ -114,6 +116,8 @@ class Cia402Drive:
                 identity=found.identity,
             )
             self._await_first()
+            self._next_beat_s = 0.0
+            self._heard_s = math.inf
         except BaseException:
             self.close()
             raise
@@ -143,6 +147,8 @@ class Cia402Drive:
             raise DriverError("the drive is not open")
         monotonic = time.monotonic
         now = monotonic()
+        if self._heard_s == math.inf:
+            self._heard_s = now
         try:
             if now >= self._next_beat_s:
                 bus.send(self._beat)
