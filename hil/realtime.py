@@ -148,7 +148,12 @@ def _interpreter() -> GrantedStep:
 
 
 def sleep_until(due_s: float) -> None:
-    """Sleep until ``time.monotonic()`` reads ``due_s``; returns at once if it already does."""
+    """Sleep until ``time.monotonic()`` reads ``due_s``; returns at once if it already does.
+
+    ``time.sleep`` waits for an absolute time by itself (clock_nanosleep, since Python 3.11),
+    and calling that by ctypes woke no sooner. Spinning through the last 100 us takes the median
+    from about 30 us to 1 us and a tenth of a processor, which the drive has no use for.
+    """
     left = due_s - time.monotonic()
     if left > 0.0:
         time.sleep(left)

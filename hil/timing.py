@@ -20,6 +20,7 @@ OCTAVES = 18  # up to about 131 ms
 BAR = 40
 LATE_SHARE_HELD = 0.0005
 WAKE_SHARE_HELD = 0.3  # of the period: what is left must hold drive, cycle and link
+LEAST_RATE_HZ = 50.0  # that a profile may ask for
 BUSY = "x = 0\nwhile True: x += 1"
 
 
@@ -284,15 +285,21 @@ def judge(
             f"This computer holds {rate_hz:g} Hz: 999 wake-ups of 1000 come within "
             f"{1e6 * p999_s:.0f} us of the {1e6 * period:.0f} us period."
         )
-    # The rate whose period the worst of a thousand wake-ups would still leave room in.
-    fit = WAKE_SHARE_HELD / p999_s if p999_s > 0 else rate_hz
-    fit = min(fit, rate_hz)
-    advice = (
-        f"lower control.rate to {_round_down(fit):g} Hz or below"
-        if fit >= 50
-        else "it is not fit for a paced loop now"
-    )
     first = "" if realtime else "get real-time scheduling granted first (see above), or "
+    if p999_s <= WAKE_SHARE_HELD * period:
+        return False, (
+            f"This computer does NOT hold {rate_hz:g} Hz: {100 * share:.3f} % of the cycles are "
+            "late, in a few long gaps rather than everywhere, so something stops it altogether "
+            f"now and then. Mend: {first}look for a virtual machine's pauses, power saving, or a "
+            "quota on real-time programs."
+        )
+    # The rate whose period would still leave room after the worst of a thousand wake-ups.
+    fit = min(WAKE_SHARE_HELD / p999_s, rate_hz)
+    advice = (
+        f"lower control.rate to {_round_down(fit):g} Hz"
+        if fit >= LEAST_RATE_HZ
+        else "use another computer: it is not fit for a paced loop now"
+    )
     return False, (
         f"This computer does NOT hold {rate_hz:g} Hz: {100 * share:.3f} % of the cycles are late "
         f"and one wake-up in 1000 takes more than {1e6 * p999_s:.0f} us of the "
@@ -301,8 +308,8 @@ def judge(
 
 
 def _round_down(rate: float) -> float:
-    step = 10 ** math.floor(math.log10(rate))
-    return math.floor(rate / step) * step
+    step = 10.0 ** math.floor(math.log10(rate))
+    return float(math.floor(rate / step) * step)
 
 
 if __name__ == "__main__":
