@@ -36,7 +36,7 @@ from hil.link.connection import Sockets, open_sockets
 from hil.link.errors import HostGone, LinkError, Refused
 from hil.link.gaps import GapCounter
 from hil.link.keys import ClientKeys
-from hil.link.messages import EDITION, EVENT, HEAD, MOST_BYTES, ROWS, to_json
+from hil.link.messages import EDITION, EVENT, HEAD, KIND, MOST_BYTES, ROWS, to_json
 from hil.requests import Request, Stop
 from hil.samples import COLUMNS
 
@@ -55,9 +55,11 @@ class Block:
 
     Attributes:
         rows: shape (n, number of columns), float64, read-only; see ``hil.samples.COLUMNS``.
+        host: tells one rig host process from the next on the same link.
     """
 
     rows: NDArray[np.float64]
+    host: bytes = b""
 
 
 class Event(dict[str, Any]):
@@ -89,6 +91,7 @@ class Client:
         self._next_id = 1
         self._next_beat_s = 0.0
         self._heard_s = 0.0
+        self._host = b""
         self._gaps = GapCounter()
         self._pending: list[Block | Event] = []
         self._sending = threading.Lock()  # a ZeroMQ socket is for one thread at a time
@@ -281,6 +284,7 @@ class Client:
             self._send({"say": "bye"})
         with self._sending, self._receiving:
             self._sockets.close()
+            self._pending.clear()
 
     # ------------------------------------------------------------------ inside
 
@@ -403,11 +407,15 @@ class Client:
                 except zmq.Again:
                     return
                 self._heard_s = time.monotonic()
-                head = frame[:HEAD]
+                head, host = frame[:KIND], frame[KIND:HEAD]
+                if host != self._host:
+                    self._host = host
+                    self._gaps.restart()
+                    self.in_control = False
                 if head == ROWS:
                     rows = np.frombuffer(frame, "<f8", offset=HEAD).reshape(-1, len(COLUMNS))
                     self._gaps.take(rows[:, _CYCLE])
-                    self._pending.append(Block(rows))
+                    self._pending.append(Block(rows, host))
                 elif head == EVENT:
                     event = Event(json.loads(memoryview(frame)[HEAD:].tobytes()))
                     if event.kind == "control":

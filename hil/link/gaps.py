@@ -10,12 +10,15 @@ class GapCounter:
     """Counts cycle numbers that are missing from a stream of rows.
 
     Attributes:
-        lost: samples missing so far. What came before the first row is not missing; a cycle
-            number that falls means that another rig host took over, and loses nothing.
+        lost: samples missing so far. What came before the first row is not missing.
     """
 
     def __init__(self) -> None:
         self.lost = 0
+        self._last = -1
+
+    def restart(self) -> None:
+        """Another rig host counts from here on; nothing is missing between the two."""
         self._last = -1
 
     def take(self, cycles: NDArray[np.float64]) -> int:

@@ -6,9 +6,9 @@ way. ``say`` names what a client wants; ``id`` comes back in the reply, 0 asks f
     {"say": "ask", "id": 7, "request": {"kind": "tare"}}
     {"id": 7, "ok": true, "text": "tare taken", "data": {}}
 
-Samples socket (PUB at the rig host): one frame. Its first eight bytes tell the kind:
-``ROWS`` is followed by rows of little-endian float64 (``hil.samples.ROW``), ``EVENT`` by
-a JSON object.
+Samples socket (PUB at the rig host): one frame. Its first four bytes tell the kind, the next
+four the rig host that sent it (drawn by lot at its start). ``ROWS`` is followed by rows of
+little-endian float64 (``hil.samples.ROW``), ``EVENT`` by a JSON object.
 """
 
 from __future__ import annotations
@@ -22,8 +22,9 @@ from pydantic import Field, TypeAdapter, ValidationError
 from hil.requests import Message, Request
 
 EDITION = 1  # of these forms; both ends must have the same
-ROWS = b"rows\0\0\0\0"
-EVENT = b"event\0\0\0"
+ROWS = b"rows"
+EVENT = b"evnt"
+KIND = 4
 HEAD = 8
 
 MOST_BYTES = 1_000_000  # of one message; a full table waveform needs about half

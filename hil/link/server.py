@@ -9,6 +9,7 @@ import contextlib
 import datetime
 import fcntl
 import os
+import time
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -27,6 +28,7 @@ from hil.link.messages import (
     ENVELOPE,
     EVENT,
     HEAD,
+    KIND,
     MOST_BYTES,
     MOST_BYTES_ANSWERED,
     MOST_BYTES_WATCHER,
@@ -111,7 +113,9 @@ class LinkServer:
         self._time_s = 0.0  # of the last row
         self._row_size = ROW.size
         self._block = bytearray(HEAD + rows * ROW.size)
-        self._block[:HEAD] = ROWS
+        instance = os.urandom(HEAD - KIND)
+        self._block[:HEAD] = ROWS + instance
+        self._event_head = EVENT + instance
         self._view = memoryview(self._block)
         self._at = HEAD
         self._full = len(self._block)
@@ -162,7 +166,7 @@ class LinkServer:
         """Send an event, a mapping with ``kind``; rows before it leave first."""
         if event.get("kind") != "beat":
             self.flush()
-        self._samples.send(EVENT + to_json(dict(event)), zmq.NOBLOCK)
+        self._samples.send(self._event_head + to_json(dict(event)), zmq.NOBLOCK)
 
     def poll(self, now_s: float) -> list[Incoming]:
         """Requests that the cycle must decide on, stops first; the rest is answered here.
@@ -178,7 +182,7 @@ class LinkServer:
         for _ in range(AT_ONCE):
             if not int(requests.getsockopt(zmq.EVENTS)) & _POLLIN:
                 break
-            incoming = self._receive(now_s)
+            incoming = self._receive()
             if incoming is None:
                 continue
             if isinstance(incoming.request, Stop):
@@ -222,7 +226,7 @@ class LinkServer:
 
     # ------------------------------------------------------------------ messages
 
-    def _receive(self, now_s: float) -> Incoming | None:
+    def _receive(self) -> Incoming | None:
         """Take one message; answer it here, or return what the cycle must decide on."""
         try:
             client = self._requests.recv(zmq.NOBLOCK)
@@ -233,6 +237,7 @@ class LinkServer:
                 extra = True
         except zmq.Again:
             return None
+        now_s = time.monotonic()  # anew: this process may have been held up since the last
         holds = client == self._holder_id
         size = len(frame.buffer)
         most = MOST_BYTES if holds else MOST_BYTES_WATCHER

@@ -17,14 +17,12 @@ from hil.link.client import Block, Client
 from hil.link.errors import HostGone, LinkError
 from hil.recorder.append_file import Disk
 from hil.recorder.desk import Desk, Said
-from hil.samples import INDEX
 
 LOOK_S = 0.05  # between looks at what has come
 SILENT_S = 3.0  # after which the rig host is taken for gone
 STALLED_S = 1.5  # without an answer from the disk before the operator is told
 LAST_LOOK_S = 0.15
 END_S = 12.0
-_CYCLE = INDEX["cycle"]
 
 
 class Recorder:
@@ -44,7 +42,7 @@ class Recorder:
         self._said: queue.SimpleQueue[Said] = queue.SimpleQueue()
         self._desk = Desk(runs, self._said.put, disk)
         self._stalled = False
-        self._last_cycle = -1.0
+        self._host = b""
         self.ending = False
         self._client: Client | None = self._connect(5.0)
         self._desk.describe(self._client.description)
@@ -78,7 +76,7 @@ class Recorder:
         return 1 if self._desk.is_alive() or self._desk.unfinished else 0
 
     def _connect(self, timeout_s: float) -> Client:
-        self._last_cycle = -1.0
+        self._host = b""
         return Client.connect(self._link, name="recorder", timeout_s=timeout_s, unlimited=True)
 
     def _take(self) -> bool:
@@ -87,11 +85,10 @@ class Recorder:
         items = self._client.poll()
         for item in items:
             if isinstance(item, Block):
-                cycle = float(item.rows[-1, _CYCLE])
-                if cycle < self._last_cycle:
+                self._host = self._host or item.host
+                if item.host != self._host:
                     self._let_go("another rig host took over")
                     return True
-                self._last_cycle = cycle
                 self._desk.rows(item.rows)
                 continue
             self._desk.event(item)

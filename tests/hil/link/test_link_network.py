@@ -1,0 +1,149 @@
+"""The link over the network: encrypted, for listed keys, and not at all otherwise."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+import zmq
+from served import Served
+
+from hil.link.client import Block, Client, HostGone, LinkError
+from hil.link.keys import ClientKeys, KeyError_, ServerKeys, make_client_keys, make_server_keys
+from hil.link.messages import EDITION
+from hil.link.server import LinkServer
+from hil.requests import Marker, Tare
+
+HELLO = {"say": "hello", "id": 1, "name": "plain", "edition": EDITION}
+
+
+@pytest.fixture
+def keys(directory: Path) -> Path:
+    make_server_keys(directory / "server")
+    make_client_keys(directory / "laptop", directory / "server", "laptop")
+    return directory
+
+
+@pytest.fixture
+def network(keys: Path) -> Iterator[Served]:
+    with Served(keys / "link", "--tcp", "127.0.0.1:0", "--keys", str(keys / "server")) as process:
+        yield process
+
+
+def test_a_listed_key_watches_and_asks(network: Served, keys: Path) -> None:
+    mine = ClientKeys.load(keys / "laptop")
+    with Client.connect(f"tcp://{network.address}", name="far", keys=mine) as client:
+        rows = sum(len(item.rows) for item in client.watch(0.3) if isinstance(item, Block))
+        assert rows > 20 and client.lost_samples == 0
+        client.take_control()
+        assert client.request(Tare()) == "taken from far"
+        assert client.stop() == "taken from far"
+        # The same rig host serves its own machine without keys, in its private directory.
+        with Client.connect(network.directory, name="near") as near:
+            assert near.request(Marker(text="both")) == "taken from near"
+
+
+def test_a_key_that_is_not_listed_is_turned_away(network: Served, keys: Path) -> None:
+    make_client_keys(keys / "stranger", keys / "server", "stranger")  # after the host's start
+    theirs = ClientKeys.load(keys / "stranger")
+    with pytest.raises(HostGone, match="does not allow this client's key"):
+        Client.connect(f"tcp://{network.address}", keys=theirs, timeout_s=5)
+
+
+def test_a_false_host_is_not_trusted(network: Served, keys: Path) -> None:
+    mine = ClientKeys.load(keys / "laptop")
+    wrong = ClientKeys(mine.public, mine.secret, server=mine.public)
+    with pytest.raises(HostGone):
+        Client.connect(f"tcp://{network.address}", keys=wrong, timeout_s=0.5)
+
+
+def test_nothing_is_served_in_the_clear(network: Served) -> None:
+    host, port = network.address.split(":")
+    context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
+    try:
+        requests, samples = context.socket(zmq.DEALER), context.socket(zmq.SUB)
+        requests.connect(f"tcp://{host}:{port}")
+        samples.subscribe(b"")
+        for offset in (0, 1):
+            samples.connect(f"tcp://{host}:{int(port) + offset}")
+        requests.send(json.dumps(HELLO).encode())
+        assert not requests.poll(500)
+        assert not samples.poll(200)
+    finally:
+        context.destroy(linger=0)
+
+
+def test_no_keys_no_network(directory: Path) -> None:
+    with pytest.raises(LinkError, match="encrypted only"):
+        LinkServer(directory, {}, 0.15, tcp="127.0.0.1:0")
+    with pytest.raises(LinkError, match="encrypted only"):
+        Client.connect("tcp://127.0.0.1:5600")
+    with pytest.raises(LinkError, match="write tcp://HOST:PORT"):
+        Client.connect("http://127.0.0.1:5600")
+    with pytest.raises(LinkError, match="write tcp://HOST:PORT"):
+        Client.connect("tcp://127.0.0.1:99999")
+
+
+@pytest.mark.parametrize("address", ["5600", "host:", "127.0.0.1:x", "127.0.0.1:70000"])
+def test_an_address_that_is_none_is_named(keys: Path, address: str) -> None:
+    with pytest.raises(LinkError, match=r"HOST:PORT"):
+        LinkServer(keys / "link", {}, 0.15, tcp=address, keys=ServerKeys.load(keys / "server"))
+
+
+def test_a_port_in_use_is_named(network: Served, keys: Path) -> None:
+    with pytest.raises(LinkError, match="cannot be bound: Address already in use"):
+        LinkServer(
+            keys / "other", {}, 0.15, tcp=network.address, keys=ServerKeys.load(keys / "server")
+        )
+
+
+# ---------------------------------------------------------------------- key files
+
+
+def test_secrets_are_for_their_owner_only(keys: Path) -> None:
+    for secret in (keys / "server" / "server.secret", keys / "laptop" / "client.secret"):
+        assert secret.stat().st_mode & 0o777 == 0o600
+    (keys / "server" / "server.secret").chmod(0o640)
+    with pytest.raises(KeyError_, match=r"can be read by other users.*chmod 600"):
+        ServerKeys.load(keys / "server")
+
+
+def test_a_pair_that_exists_is_kept(keys: Path) -> None:
+    before = ServerKeys.load(keys / "server")
+    make_server_keys(keys / "server")
+    assert ServerKeys.load(keys / "server") == before
+    assert before.secret not in repr(before)
+
+
+def test_names_of_clients_are_unique_and_file_names(keys: Path) -> None:
+    with pytest.raises(KeyError_, match="exists already"):
+        make_client_keys(keys / "again", keys / "server", "laptop")
+    for name in ("../up", "", "a b", "x" * 61):
+        with pytest.raises(KeyError_, match="is no name"):
+            make_client_keys(keys / "again", keys / "server", name)
+    assert not (keys / "again").exists()
+
+
+def test_a_directory_without_clients_says_what_to_do(directory: Path) -> None:
+    make_server_keys(directory / "server")
+    with pytest.raises(KeyError_, match="nobody could connect"):
+        ServerKeys.load(directory / "server")
+
+
+@pytest.mark.parametrize("content", [b"", b"\xff" * 40, b"short", b"~" * 40, b"a" * 41])
+def test_a_file_that_holds_no_key_is_named(keys: Path, content: bytes) -> None:
+    (keys / "laptop" / "server.public").write_bytes(content)
+    with pytest.raises(KeyError_, match=r"server\.public' holds no key"):
+        ClientKeys.load(keys / "laptop")
+
+
+def test_missing_and_mixed_up_files_are_named(keys: Path) -> None:
+    os.replace(keys / "laptop" / "server.public", keys / "laptop" / "client.public")
+    with pytest.raises(KeyError_, match="does not belong"):
+        ClientKeys.load(keys / "laptop")
+    (keys / "laptop" / "client.public").unlink()
+    with pytest.raises(KeyError_, match="cannot be read"):
+        ClientKeys.load(keys / "laptop")

@@ -1,0 +1,438 @@
+"""The rig host's end in this process, spoken to by a bare socket: nothing a client sends may
+raise, block, or go unanswered."""
+
+from __future__ import annotations
+
+import json
+import os
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+import zmq
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from hil.link.directory import REQUESTS, SAMPLES, endpoint
+from hil.link.errors import LinkError
+from hil.link.messages import EDITION, HEAD, MOST_BYTES, MOST_BYTES_WATCHER
+from hil.link.server import Incoming, LinkServer
+from hil.requests import Stop, Tare
+from hil.samples import COLUMNS, ROW
+
+PATIENCE_S = 10.0
+ROW_0 = tuple(float(i) for i in range(len(COLUMNS)))
+DESCRIPTION: dict[str, Any] = {"rate_hz": 1000.0, "profile": {"name": "made up"}}
+
+
+class Bare:
+    """A server and a socket that says to it whatever a test likes."""
+
+    def __init__(self, directory: Path) -> None:
+        self.server = LinkServer(directory, DESCRIPTION, 0.15)
+        self.context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
+        self.socket = self.open()
+
+    def open(self) -> zmq.Socket[bytes]:
+        socket = self.context.socket(zmq.DEALER)
+        socket.setsockopt(zmq.LINGER, 0)
+        socket.connect(endpoint(self.server.directory, REQUESTS))
+        return socket
+
+    def subscribe(self) -> zmq.Socket[bytes]:
+        socket = self.context.socket(zmq.SUB)
+        socket.setsockopt(zmq.RCVHWM, 0)
+        socket.subscribe(b"")
+        socket.connect(endpoint(self.server.directory, SAMPLES))
+        while not socket.poll(10):
+            self.server.publish_event({"kind": "beat"})
+        while socket.poll(20):
+            socket.recv()
+        return socket
+
+    def send(self, message: object, socket: zmq.Socket[bytes] | None = None) -> None:
+        data = message if isinstance(message, bytes) else json.dumps(message).encode()
+        (socket or self.socket).send(data)
+
+    def answer(self, socket: zmq.Socket[bytes] | None = None) -> tuple[dict[str, Any], list[Any]]:
+        """The next answer, and what the cycle was given meanwhile."""
+        socket = socket or self.socket
+        given: list[Incoming] = []
+        deadline = time.monotonic() + PATIENCE_S
+        while time.monotonic() < deadline:
+            for incoming in self.server.poll(time.monotonic()):
+                self.server.reply(incoming, True, "done")
+                given.append(incoming)
+            if socket.poll(1):
+                return json.loads(socket.recv()), given
+        raise AssertionError("no answer")
+
+    def ask(self, message: object, socket: zmq.Socket[bytes] | None = None) -> dict[str, Any]:
+        self.send(message, socket)
+        return self.answer(socket)[0]
+
+    def settle(self) -> list[Incoming]:
+        """Let everything said so far be taken; what the cycle was given."""
+        given: list[Incoming] = []
+        quiet = 0
+        while quiet < 20:
+            taken = self.server.poll(time.monotonic())
+            given += taken
+            quiet = 0 if taken else quiet + 1
+            time.sleep(0.001)
+        return given
+
+    def close(self) -> None:
+        self.context.destroy(linger=0)
+        self.server.close()
+
+
+@pytest.fixture
+def bare(directory: Path) -> Iterator[Bare]:
+    both = Bare(directory)
+    yield both
+    both.close()
+
+
+def hello(name: str = "bare") -> dict[str, Any]:
+    return {"say": "hello", "id": 1, "name": name, "edition": EDITION}
+
+
+def take_control(bare: Bare) -> None:
+    assert bare.ask(hello())["ok"]
+    assert bare.ask({"say": "take", "id": 2})["ok"]
+
+
+MALFORMED: list[tuple[object, str]] = [
+    (b"", "not understood"),
+    (b"\x00\xff\xfe", "not understood"),
+    (b'{"say": "take"', "not understood"),
+    (b"[" * 5000, "not understood"),
+    (b"[1, 2]", "not understood"),
+    (b"null", "not understood"),
+    ({"say": "fly"}, "not understood"),
+    ({"id": 4}, "say"),
+    ({"say": "take", "id": "4"}, "id"),
+    ({"say": "take", "id": -4}, "id"),
+    ({"say": "take", "id": 4, "more": 1}, "more"),
+    ({"say": "hello", "id": 4, "name": "", "edition": 1}, "name"),
+    ({"say": "hello", "id": 4, "name": "a\nb", "edition": 1}, "name"),
+    ({"say": "hello", "id": 4, "name": "old", "edition": 0}, "different versions"),
+    ({"say": "ask", "id": 4}, "request"),
+    ({"say": "ask", "id": 4, "request": {"kind": "dance"}}, "request"),
+    ({"say": "ask", "id": 4, "request": {"kind": "energise"}}, "load_supported"),
+    ({"say": "ask", "id": 4, "request": {"kind": "energise", "load_supported": 1}}, "boolean"),
+    ({"say": "tell", "id": 4, "kind": "stop"}, "kind"),
+    ({"say": "tell", "id": 4, "kind": "notice", "text": "x" * 501}, "text"),
+]
+
+
+@pytest.mark.parametrize(("message", "word"), MALFORMED)
+def test_each_malformed_message_gets_one_clear_answer(
+    bare: Bare, message: object, word: str
+) -> None:
+    bare.send(message)
+    reply, given = bare.answer()
+    assert not reply["ok"] and word in reply["text"] and len(reply["text"]) < 600
+    assert not given
+    expected = message.get("id") if isinstance(message, dict) else 0
+    assert reply["id"] == (expected if isinstance(expected, int) and expected > 0 else 0)
+    assert not bare.socket.poll(20)
+    assert bare.ask(hello())["ok"]
+
+
+@pytest.mark.parametrize(
+    "force", ["NaN", "Infinity", "-Infinity", "1e999", '"12"', "true", "null", "[1]"]
+)
+def test_a_force_that_is_no_finite_number_is_refused(bare: Bare, force: str) -> None:
+    take_control(bare)
+    text = (
+        '{"say": "ask", "id": 9, "request": {"kind": "apply", "behaviour": '
+        f'{{"kind": "constant_force", "force_N": {force}}}}}}}'
+    )
+    bare.send(text.encode())
+    reply, given = bare.answer()
+    assert not reply["ok"] and "force_N" in reply["text"]
+    assert reply["id"] == 9 and not given
+
+
+def test_a_long_message_is_refused_by_its_length(bare: Bare) -> None:
+    reply = bare.ask(b" " * (MOST_BYTES_WATCHER + 1))
+    assert "without control" in reply["text"]
+    take_control(bare)
+    reply = bare.ask(b" " * (MOST_BYTES + 1))
+    assert str(MOST_BYTES) in reply["text"]
+    reply = bare.ask(b" " * MOST_BYTES)  # read, and found to be nothing
+    assert "not understood" in reply["text"]
+
+
+def test_several_frames_are_refused_as_one(bare: Bare) -> None:
+    bare.socket.send_multipart([b'{"say": "take", "id": 4}', b"{}", b"{}"])
+    assert "one frame" in bare.answer()[0]["text"]
+    assert bare.ask(hello())["ok"]
+
+
+def test_an_enormous_message_costs_its_sender_the_link_and_nobody_else(bare: Bare) -> None:
+    other = bare.open()
+    assert bare.ask(hello("other"), other)["ok"]
+    bare.send(b" " * 20_000_000)
+    bare.settle()
+    assert bare.ask({"say": "take", "id": 3}, other)["ok"]
+
+
+def test_strangers_are_sent_to_say_hello_but_may_stop(bare: Bare) -> None:
+    reply = bare.ask({"say": "take", "id": 5})
+    assert not reply["ok"] and "hello" in reply["text"]
+    bare.send({"say": "ask", "id": 6, "request": {"kind": "stop", "cause": "a stranger"}})
+    reply, given = bare.answer()
+    assert reply["ok"] and isinstance(given[0].request, Stop)
+
+
+def test_stops_come_first(bare: Bare) -> None:
+    take_control(bare)
+    for request in ({"kind": "tare"}, {"kind": "reset"}, {"kind": "stop"}):
+        bare.send({"say": "ask", "id": 7, "request": request})
+    time.sleep(0.05)  # until all three wait at the server
+    given = bare.server.poll(time.monotonic())
+    assert [incoming.request.kind for incoming in given] == ["stop", "tare", "reset"]
+
+
+def test_control_passes_only_through_release_or_drop(bare: Bare) -> None:
+    other = bare.open()
+    take_control(bare)
+    assert bare.server.holder == "bare"
+    assert bare.ask(hello("other"), other)["ok"]
+    refused = bare.ask({"say": "take", "id": 3}, other)
+    assert not refused["ok"] and "'bare'" in refused["text"]
+    assert refused["data"]["holder"] == "bare"
+    # Hello again, or a beat by somebody else, changes nothing.
+    bare.send({"say": "beat"}, other)
+    bare.ask(hello("other"), other)
+    now = time.monotonic()
+    assert not bare.server.holder_late(now)
+    assert bare.server.holder_late(now + 0.2)
+    bare.server.drop_holder()
+    assert bare.server.holder is None and not bare.server.holder_late(now + 9)
+    assert not bare.ask({"say": "ask", "id": 4, "request": {"kind": "tare"}})["ok"]
+    assert bare.ask({"say": "take", "id": 3}, other)["ok"]
+
+
+def test_a_late_request_is_named_as_late(bare: Bare) -> None:
+    take_control(bare)
+    old = time.monotonic() - 5.0
+    tare = {"say": "ask", "id": 4, "sent_s": old, "request": {"kind": "tare"}}
+    assert "lay for 5" in bare.ask(tare)["text"]
+    stop = {"say": "ask", "id": 5, "sent_s": old, "request": {"kind": "stop"}}
+    assert bare.ask(stop)["ok"]  # a stop is never too late
+    # A clock that runs ahead buys no more life than being heard now.
+    bare.send({"say": "beat", "sent_s": old + 1e6})
+    bare.settle()
+    assert bare.server.holder_late(time.monotonic() + 0.2)
+
+
+def test_the_holder_is_never_forgotten_among_many(bare: Bare) -> None:
+    take_control(bare)
+    crowd = bare.open()
+    for i in range(300):
+        bare.ask(hello(f"crowd {i}"), crowd)
+    for _ in range(300):
+        with bare.context.socket(zmq.DEALER) as one:
+            one.connect(endpoint(bare.server.directory, REQUESTS))
+            bare.ask(hello("crowd"), one)
+    assert bare.ask({"say": "ask", "id": 4, "request": {"kind": "tare"}})["ok"]
+
+
+JSON = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=20),
+    lambda inner: (
+        st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=8), inner, max_size=4)
+    ),
+    max_leaves=10,
+)
+WORDS = st.sampled_from(["hello", "take", "release", "ask", "tell", "bye", "beat", "", "x"])
+KINDS = st.sampled_from(
+    ["apply", "energise", "stop", "tare", "marker", "start_run", "reset", "power_off", "y"]
+)
+NEARLY = st.fixed_dictionaries(
+    {"say": WORDS},
+    optional={
+        "id": st.integers(-2, 9) | JSON,
+        "name": st.text(max_size=70) | JSON,
+        "edition": st.integers(0, 2) | JSON,
+        "request": st.fixed_dictionaries(
+            {"kind": KINDS},
+            optional={"behaviour": JSON, "cause": JSON, "text": JSON, "values": JSON},
+        )
+        | JSON,
+        "kind": st.sampled_from(["notice", "kept"]) | JSON,
+        "text": st.text(max_size=600) | JSON,
+        "sent_s": st.floats() | JSON,
+    },
+)
+
+
+@pytest.fixture(scope="module")
+def long_lived(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bare]:
+    directory = tmp_path_factory.mktemp("l", numbered=True)
+    directory.chmod(0o700)
+    both = Bare(directory)
+    yield both
+    both.close()
+
+
+@settings(max_examples=300, deadline=None)
+@given(message=st.binary(max_size=200) | NEARLY.map(lambda m: json.dumps(m).encode()) |
+       JSON.map(lambda m: json.dumps(m).encode()))  # fmt: skip
+def test_whatever_is_said_is_answered_once_and_nothing_breaks(
+    long_lived: Bare, message: bytes
+) -> None:
+    bare = long_lived
+    bare.send(message)
+    # The answer to this one tells that the message before has been dealt with.
+    bare.send({"say": "ask", "id": 77, "request": {"kind": "stop", "cause": "probe"}})
+    answers = 0
+    while True:
+        reply, _ = bare.answer()
+        assert set(reply) == {"id", "ok", "text", "data"} and isinstance(reply["text"], str)
+        if reply["id"] == 77:
+            break
+        answers += 1
+    assert answers <= 1
+    if answers == 0:  # only what is valid and asked for no answer
+        assert json.loads(message)["say"] in {"beat", "take", "release", "tell", "bye", "ask",
+                                              "hello"}  # fmt: skip
+
+
+def test_rows_and_events_keep_their_order(bare: Bare) -> None:
+    subscriber = bare.subscribe()
+    for i in range(25):
+        bare.server.publish_row((float(i), *ROW_0[1:]))
+    bare.server.publish_event({"kind": "marker", "text": "here"})
+    bare.server.publish_row((25.0, *ROW_0[1:]))
+    bare.server.flush()
+    bare.server.flush()
+    frames = []
+    while subscriber.poll(100):
+        frames.append(subscriber.recv())
+    sizes = [(len(frame) - HEAD) // ROW.size for frame in frames if frame[:4] == b"rows"]
+    assert sizes == [20, 5, 1]
+    assert json.loads(frames[2][HEAD:]) == {"kind": "marker", "text": "here"}
+    rows = [np.frombuffer(f, "<f8", offset=HEAD).reshape(-1, len(COLUMNS)) for f in
+            (frames[0], frames[1], frames[3])]  # fmt: skip
+    np.testing.assert_array_equal(np.concatenate(rows)[:, 0], np.arange(26.0))
+
+
+def test_an_event_may_hold_what_json_does_not_know(bare: Bare) -> None:
+    subscriber = bare.subscribe()
+    event = {
+        "kind": "tare",
+        "bad": float("nan"),
+        "big": np.float64("inf"),
+        "count": np.int64(3),
+        "many": np.array([1.0, 2.0]),
+        "path": Path("x"),
+        "set": {2},
+    }
+    bare.server.publish_event(event)
+    assert subscriber.poll(1000)
+    assert json.loads(subscriber.recv()[HEAD:]) == {
+        "kind": "tare", "bad": None, "big": None, "count": 3, "many": [1.0, 2.0],
+        "path": "x", "set": [2],
+    }  # fmt: skip
+
+
+def test_a_subscriber_that_takes_nothing_blocks_nobody(bare: Bare) -> None:
+    sleeper, reader = bare.subscribe(), bare.subscribe()
+    taken = 0
+    for _ in range(300):  # 300 s of blocks: more than is kept for anybody
+        for _ in range(1000):
+            bare.server.publish_row(ROW_0)
+        while reader.poll(0):
+            taken += (len(reader.recv()) - HEAD) // ROW.size
+    while reader.poll(100):
+        taken += (len(reader.recv()) - HEAD) // ROW.size
+    assert taken == 300_000
+    sleeper.close()
+
+
+def test_two_minutes_are_kept_for_one_who_sleeps(bare: Bare) -> None:
+    sleeper = bare.subscribe()
+    for _ in range(120_000):
+        bare.server.publish_row(ROW_0)
+    taken = 0
+    while sleeper.poll(100):
+        taken += (len(sleeper.recv()) - HEAD) // ROW.size
+    assert taken == 120_000
+
+
+def test_no_thread_of_pythons_is_started(directory: Path) -> None:
+    before = threading.active_count()
+    server = LinkServer(directory, DESCRIPTION, 0.15)
+    assert threading.active_count() == before
+    server.close()
+    server.close()
+
+
+def test_what_is_given_is_named_and_answered(bare: Bare) -> None:
+    take_control(bare)
+    bare.send({"say": "ask", "id": 11, "request": {"kind": "tare"}})
+    given = bare.settle()
+    assert [(one.name, one.request, one.id) for one in given] == [("bare", Tare(), 11)]
+    bare.server.reply(given[0], False, "not now", {"why": 1})
+    assert bare.answer()[0] == {"id": 11, "ok": False, "text": "not now", "data": {"why": 1}}
+
+
+# ---------------------------------------------------------------------- the directory
+
+
+def refused(directory: Path, words: str) -> None:
+    with pytest.raises(LinkError, match=words):
+        LinkServer(directory, DESCRIPTION, 0.15)
+
+
+def test_the_directory_is_made_for_one_user(directory: Path) -> None:
+    server = LinkServer(directory / "a" / "b", DESCRIPTION, 0.15)
+    assert (directory / "a" / "b").stat().st_mode & 0o777 == 0o700
+    server.close()
+    assert sorted(path.name for path in (directory / "a" / "b").iterdir()) == ["host.lock"]
+
+
+def test_a_directory_that_is_not_private_is_refused(directory: Path) -> None:
+    directory.chmod(0o750)
+    refused(directory, "open to other users.*chmod 700")
+    directory.chmod(0o701)
+    refused(directory, "open to other users")
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root may give a directory away")
+def test_a_directory_of_another_user_is_refused(directory: Path) -> None:
+    theirs = directory / "theirs"
+    theirs.mkdir(mode=0o700)
+    os.chown(theirs, 65534, 65534)
+    refused(theirs, "belongs to another user")
+
+
+def test_no_directory_at_all_is_refused(directory: Path) -> None:
+    (directory / "file").touch()
+    refused(directory / "file", "is a file|is no directory")
+    (directory / "link").symlink_to(directory)
+    refused(directory / "link", "is no directory")
+    refused(directory / ("x" * 100), "too long a path")
+    refused(Path("/proc/nothing"), "cannot be made")
+
+
+def test_one_host_for_a_directory(directory: Path) -> None:
+    server = LinkServer(directory, DESCRIPTION, 0.15)
+    refused(directory, "another rig host")
+    server.close()
+    LinkServer(directory, DESCRIPTION, 0.15).close()
+
+
+def test_sockets_left_by_a_killed_host_are_no_obstacle(directory: Path) -> None:
+    (directory / SAMPLES).touch()
+    (directory / REQUESTS).touch()
+    LinkServer(directory, DESCRIPTION, 0.15).close()
