@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import gc
 import math
 import os
@@ -279,6 +280,9 @@ def simulate(options: Cia402Options, core: Any, door: Any) -> None:
     bus = open_bus(options.bus.interface, options.bus.channel, extra)
     with contextlib.suppress(OSError):
         os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(40))
+    with contextlib.suppress(OSError, AttributeError):
+        # A page fault in the simulated drive looks like a drive that does not answer.
+        ctypes.CDLL(None).mlockall(3)
     gc.collect()
     gc.freeze()
     gc.disable()
