@@ -1,0 +1,72 @@
+"""Open the dashboard on a rig host."""
+
+from __future__ import annotations
+
+import signal
+import sys
+from pathlib import Path
+from typing import cast
+
+from PySide6.QtCore import Qt, QTimer
+from PySide6.QtGui import QFont
+from PySide6.QtWidgets import QApplication
+
+from hil.link.client import Client
+from hil.link.keys import ClientKeys
+from ui.dashboard.header import default_size
+from ui.dashboard.session import Session
+from ui.dashboard.window import Window
+
+
+def application() -> QApplication:
+    """The one application object, with a font whose figures stand in columns."""
+    running = QApplication.instance()
+    if running is not None:
+        return cast(QApplication, running)
+    QApplication.setHighDpiScaleFactorRoundingPolicy(
+        Qt.HighDpiScaleFactorRoundingPolicy.PassThrough
+    )
+    app = QApplication([sys.argv[0] or "hookeline"])
+    app.setApplicationName("Hookeline")
+    app.setStyle("Fusion")
+    font = QFont(app.font())
+    font.setFeature(QFont.Tag("tnum"), 1)
+    app.setFont(font)
+    return app
+
+
+def run_dashboard(
+    endpoint: str | Path,
+    *,
+    keys: ClientKeys | None = None,
+    theme: str = "light",
+    watch_only: bool = False,
+    runs_directory: Path | None = None,
+    name: str = "dashboard",
+) -> int:
+    """Show the dashboard until it is closed; returns an exit code.
+
+    Args:
+        endpoint: link directory or ``tcp://HOST:PORT`` of a rig host.
+        keys: needed for ``tcp://``.
+        theme: ``light`` or ``dark``.
+        watch_only: never take control; stop works all the same.
+        runs_directory: folder shown on the Runs page.
+        name: shown to others as the holder of control.
+
+    Raises:
+        hil.link.client.LinkError: the rig host cannot be reached.
+    """
+    client = Client.connect(endpoint, name=name, keys=keys)
+    app = application()
+    session = Session(client, watch_only)
+    window = Window(session.model, session, theme, runs_directory)
+    window.resize(*default_size())
+    window.show()
+    # A Ctrl-C in the terminal closes the window in order; Python sees it at the next beat.
+    before = signal.signal(signal.SIGINT, lambda *_: QTimer.singleShot(0, window.close))
+    try:
+        return app.exec()
+    finally:
+        signal.signal(signal.SIGINT, before)
+        window.close()

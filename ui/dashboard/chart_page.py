@@ -1,0 +1,153 @@
+"""Strip charts with their row of acts: window length, freeze, mark, record, tare."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from PySide6.QtCore import Qt
+from PySide6.QtWidgets import (
+    QButtonGroup,
+    QHBoxLayout,
+    QLineEdit,
+    QPushButton,
+    QVBoxLayout,
+    QWidget,
+)
+
+from ui.dashboard.chart_view import WINDOWS_S
+from ui.dashboard.operate_model import OperateModel
+from ui.dashboard.strip_charts import StripCharts
+from ui.dashboard.theme import Sizes, Theme
+
+
+class MarkEntry(QLineEdit):
+    """Text of a marker; up and down are the charts', Return keeps it."""
+
+
+class ChartPage(QWidget):
+    """The centre column.
+
+    Args:
+        mark: called with the text of a marker; None leaves the button out.
+        record: called to start or end a run; None leaves the button out.
+        tare: called to take the present force as zero; None leaves the button out.
+    """
+
+    def __init__(
+        self,
+        model: OperateModel,
+        theme: Theme,
+        sizes: Sizes,
+        *,
+        mark: Callable[[str], None] | None = None,
+        record: Callable[[], None] | None = None,
+        tare: Callable[[], None] | None = None,
+    ) -> None:
+        super().__init__()
+        self.model = model
+        px = sizes.px
+        self.charts = StripCharts(model, theme, sizes)
+        self.charts.view_changed.connect(self.refresh)
+        self._mark = mark
+        row = QHBoxLayout()
+        row.setContentsMargins(px(12), px(7), px(12), 0)
+        row.setSpacing(px(4))
+        self.lengths = QButtonGroup(self)
+        for i, seconds in enumerate(WINDOWS_S):
+            word = f"{seconds:g} s" if seconds < 120 else f"{seconds / 60:g} min"
+            button = self._button(word, lambda _=False, s=seconds: self.choose_window(s), sizes)
+            button.setCheckable(True)
+            button.setToolTip("Length of the window, key W")
+            self.lengths.addButton(button, i)
+            row.addWidget(button)
+        row.addStretch(1)
+        self.freeze = self._button("Freeze Space", lambda: self.toggle_freeze(), sizes)
+        self.freeze.setCheckable(True)
+        self.freeze.setToolTip(
+            "Stop the paper; drag or page up to look back, click or C for a cursor, "
+            "shift-click for the second, E for live"
+        )
+        row.addWidget(self.freeze)
+        self.mark = self.record = self.tare = None
+        if mark is not None:
+            self.mark = self._button("Mark M", lambda: self.begin_mark(), sizes)
+            row.addWidget(self.mark)
+        if tare is not None:
+            self.tare = self._button("Tare Z", lambda: tare(), sizes)
+            self.tare.setToolTip("Take the present force as zero")
+            row.addWidget(self.tare)
+        if record is not None:
+            self.record = self._button("Record R", lambda: record(), sizes)
+            self.record.setCheckable(True)
+            row.addWidget(self.record)
+        self.entry = MarkEntry()
+        self.entry.setPlaceholderText("what happened here? Enter keeps the mark")
+        self.entry.setMaxLength(200)
+        self.entry.setAccessibleName("Text of the marker")
+        self.entry.returnPressed.connect(self._keep_mark)
+        self.entry.hide()
+        column = QVBoxLayout(self)
+        column.setContentsMargins(0, 0, 0, px(4))
+        column.setSpacing(px(4))
+        column.addLayout(row)
+        column.addWidget(self.entry)
+        column.addWidget(self.charts, 1)
+        self.refresh()
+
+    @staticmethod
+    def _button(word: str, act: Callable[..., None], sizes: Sizes) -> QPushButton:
+        button = QPushButton(word)
+        button.setStyleSheet(f"padding-left: {sizes.px(6)}px; padding-right: {sizes.px(6)}px")
+        button.clicked.connect(act)
+        return button
+
+    def choose_window(self, seconds: float) -> None:
+        self.charts.view.choose_window(seconds)
+        self.refresh()
+        self.charts.update()
+
+    def next_window(self) -> None:
+        self.charts.view.next_window()
+        self.refresh()
+        self.charts.update()
+
+    def toggle_freeze(self) -> None:
+        self.charts.view.freeze(not self.charts.view.frozen)
+        self.refresh()
+        self.charts.update()
+
+    def step_cursors(self) -> None:
+        self.charts.view.step_cursors()
+        self.charts.setFocus(Qt.FocusReason.ShortcutFocusReason)
+        self.refresh()
+        self.charts.update()
+
+    def begin_mark(self) -> None:
+        """Ask for the marker's text in place; a second time keeps an unnamed one."""
+        if self._mark is None:
+            return
+        if self.entry.isVisible():
+            self._keep_mark()
+            return
+        self.entry.clear()
+        self.entry.show()
+        self.entry.setFocus()
+
+    def _keep_mark(self) -> None:
+        if self._mark is not None and self.entry.isVisible():
+            self._mark(self.entry.text().strip() or "mark")
+        self.entry.hide()
+        self.charts.setFocus()
+
+    def refresh(self) -> None:
+        view = self.charts.view
+        if view.window_s in WINDOWS_S:
+            self.lengths.button(WINDOWS_S.index(view.window_s)).setChecked(True)
+        self.freeze.setChecked(view.frozen)
+        if self.record is not None:
+            running = self.model.recording_since is not None
+            self.record.setChecked(running)
+            self.record.setText("End run R" if running else "Record R")
+            self.record.setEnabled(not self.model.hands_off)
+        if self.tare is not None:
+            self.tare.setEnabled(not self.model.hands_off)

@@ -1,0 +1,114 @@
+"""The top edge: whose rig this is, the pages, and how connection and timing do."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from PySide6.QtCore import Qt
+from PySide6.QtGui import QFontMetricsF, QGuiApplication
+from PySide6.QtWidgets import QButtonGroup, QHBoxLayout, QLabel, QPushButton, QSizePolicy, QWidget
+
+from ui.dashboard.operate_model import OperateModel
+from ui.dashboard.theme import Sizes, Theme
+
+PAGES = (("Operate", "F1"), ("Runs", "F2"))
+
+
+class Header(QWidget):
+    """Name of the profile, pages, health in words.
+
+    Args:
+        show_page: called with the number of a page.
+        swap_theme: called by the light/dark button.
+    """
+
+    def __init__(
+        self,
+        model: OperateModel,
+        theme: Theme,
+        sizes: Sizes,
+        *,
+        show_page: Callable[[int], None],
+        swap_theme: Callable[[], None],
+    ) -> None:
+        super().__init__()
+        self.model = model
+        self.theme = theme
+        self.setObjectName("header")
+        self.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
+        px = sizes.px
+        name = QLabel(model.profile.name)
+        name.setObjectName("head")
+        rig = QLabel(model.rig_text())
+        rig.setObjectName("quiet")
+        row = QHBoxLayout(self)
+        row.setContentsMargins(px(20), 0, px(12), 0)
+        row.setSpacing(px(10))
+        row.addWidget(name)
+        row.addWidget(rig)
+        row.addSpacing(px(14))
+        self.pages = QButtonGroup(self)
+        for i, (word, key) in enumerate(PAGES):
+            button = QPushButton(word)
+            button.setObjectName("page")
+            button.setCheckable(True)
+            button.setChecked(i == 0)
+            button.setToolTip(f"Key {key}")
+            button.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Expanding)
+            button.clicked.connect(lambda _=False, n=i: show_page(n))
+            self.pages.addButton(button, i)
+            row.addWidget(button)
+        self.health = QLabel()
+        self.health.setTextFormat(Qt.TextFormat.RichText)
+        self.health.setAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
+        self.health.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
+        row.addWidget(self.health, 1)
+        other = "Dark" if theme.name == "light" else "Light"
+        self.swap = QPushButton(other)
+        self.swap.setToolTip("Light or dark, key F9")
+        self.swap.clicked.connect(lambda: swap_theme())
+        row.addWidget(self.swap)
+        self.setFixedHeight(max(px(46), 40))
+        self._shown = ""
+        self.refresh()
+
+    def refresh(self) -> None:
+        """Health in words; trouble is bold, marked and in another colour."""
+        theme = self.theme
+        words = self.model.health()
+        parts = []
+        plain = []
+        for word in words:
+            if word.well:
+                parts.append(f'<span style="color:{theme.quiet}">{word.text}</span>')
+                plain.append(word.text)
+            else:
+                parts.append(f'<b style="color:{theme.warning}">▲ {word.text}</b>')
+                plain.append("▲ " + word.text)
+        control = self.model.control_text
+        parts.append(f'<span style="color:{theme.quiet}">{control}</span>')
+        plain.append(control)
+        # The least telling words give way where the window is narrow.
+        metrics = QFontMetricsF(self.health.font())
+        room = self.health.width()
+        while len(parts) > 2 and room > 0 and metrics.horizontalAdvance(" · ".join(plain)) > room:
+            calm = [i for i, word in enumerate(words) if word.well]
+            if not calm:
+                break
+            drop = calm[-1]
+            words = words[:drop] + words[drop + 1 :]
+            del parts[drop], plain[drop]
+        text = " · ".join(parts)
+        if text != self._shown:
+            self._shown = text
+            self.health.setText(text)
+            self.health.setToolTip("\n".join(w.teach for w in self.model.health() if w.teach))
+
+
+def default_size() -> tuple[int, int]:
+    """A window that fits the screen at hand."""
+    screen = QGuiApplication.primaryScreen()
+    if screen is None:
+        return 1440, 900
+    room = screen.availableSize()
+    return min(1440, room.width()), min(900, room.height())

@@ -1,0 +1,88 @@
+"""One bar per limit: how much is used before it acts."""
+
+from __future__ import annotations
+
+import math
+
+from PySide6.QtCore import QPointF, QRectF, QSize
+from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPaintEvent
+from PySide6.QtWidgets import QSizePolicy, QWidget
+
+from hil.headroom import Headroom, headroom
+from ui.dashboard.drawing import Draughtsman
+from ui.dashboard.operate_model import OperateModel
+from ui.dashboard.theme import Sizes, Theme
+
+NEAR = 0.85  # from here a bar is hatched and its text bold: near the limit
+
+
+class HeadroomBars(QWidget):
+    """Bars in one column, in two where the height does not hold one."""
+
+    def __init__(self, model: OperateModel, theme: Theme, sizes: Sizes) -> None:
+        super().__init__()
+        self.model = model
+        self.theme = theme
+        self.sizes = sizes
+        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
+        self.setAccessibleName("Headroom before a limit acts")
+        self.entries: list[Headroom] = headroom(model.profile, model.figures)
+
+    def refresh(self) -> None:
+        self.entries = headroom(self.model.profile, self.model.figures)
+        self.update()
+
+    def _line(self) -> float:
+        font = QFont(self.font())
+        font.setPointSizeF(self.sizes.text_pt)
+        return QFontMetricsF(font).height()
+
+    def sizeHint(self) -> QSize:
+        head = self._line() * 1.45 + self.sizes.px(8)
+        rows = len(self.entries)
+        return QSize(self.sizes.px(300), round(head + rows * self._pitch() + self.sizes.px(8)))
+
+    minimumSizeHint = sizeHint
+
+    def _pitch(self) -> float:
+        return self._line() * 1.06
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        painter = QPainter(self)
+        draw = Draughtsman(painter, self.theme, self.sizes, self.font())
+        u, theme = draw.u, self.theme
+        left = 14 * u
+        y = 8 * u + draw.line_height / 2
+        draw.text(left, y, "Headroom before a limit acts", bold=True)
+        y += draw.line_height * 1.2
+        metrics = draw.metrics
+        labels = max((metrics.horizontalAdvance(e.label) for e in self.entries), default=0.0)
+        bold = QFont(draw.font)
+        bold.setBold(True)
+        texts = max(
+            (QFontMetricsF(bold).horizontalAdvance(e.text) for e in self.entries), default=0.0
+        )
+        start = left + labels + 14 * u
+        end = max(start + 40 * u, self.width() - 14 * u - texts - 12 * u)
+        for entry in self.entries:
+            self._bar(draw, entry, left, start, end, y)
+            y += self._pitch()
+        painter.end()
+
+    def _bar(
+        self, draw: Draughtsman, entry: Headroom, left: float, start: float, end: float, y: float
+    ) -> None:
+        u, theme, painter = draw.u, self.theme, draw.painter
+        used = entry.used if math.isfinite(entry.used) else 0.0
+        near = bool(used >= NEAR)
+        draw.text(left, y, entry.label)
+        half = 4 * u
+        painter.fillRect(QRectF(start, y - half, end - start, 2 * half), QColor(theme.grid))
+        length = (end - start) * min(max(used, 0.0), 1.0)
+        bar = QRectF(start, y - half, length, 2 * half)
+        painter.fillRect(bar, QColor(theme.nut if near else theme.measured))
+        if near:
+            draw.hatch(bar, theme.ground, 5.0)
+        painter.setPen(draw.wide())
+        painter.drawLine(QPointF(end, y - half - 3 * u), QPointF(end, y + half + 3 * u))
+        draw.text(end + 11 * u, y, entry.text, theme.ink if near else theme.quiet, bold=near)

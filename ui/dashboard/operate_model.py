@@ -1,0 +1,526 @@
+"""What the Operate page shows, in plain Python: fed with what the link brings, read by widgets.
+
+No Qt here, no clock and no socket: ``feed`` and ``tick`` are told the time, so every state of
+the page can be reached in a test by handing in rows and events.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drivers.base import PowerStage
+from hil.limit_texts import label, mend, sentence
+from hil.limits import Cause, Limit
+from hil.profile.loader import profile_from_dict
+from hil.profile.schema import Lever, Profile
+from hil.samples import COLUMNS, INDEX, BehaviourCode, State
+from ui.dashboard.behaviour_forms import BehaviourForm, behaviour_forms
+from ui.dashboard.trace_buffer import TraceBuffer
+
+STATE_WORDS = {
+    State.DE_ENERGISED: "De-energised",
+    State.STANDBY: "Standby",
+    State.WORKING: "Working",
+    State.STOPPED: "Stopped",
+}
+BEHAVIOUR_WORDS = {
+    BehaviourCode.NONE: "none",
+    BehaviourCode.FLOAT: "Float",
+    BehaviourCode.CONSTANT_FORCE: "Constant force",
+    BehaviourCode.VIRTUAL_SPRING: "Virtual spring",
+    BehaviourCode.HOLD_POSITION: "Hold position",
+    BehaviourCode.WAVEFORM: "Waveform",
+}
+TRACES = (
+    "asked_force_N",
+    "shaped_force_N",
+    "spring_force_N",
+    "force_u95_N",
+    "motor_force_N",
+    "deflection_m",
+    "output_position_m",
+    "nut_position_m",
+    "rest_position_m",
+    "commanded_torque_N_m",
+    "measured_torque_N_m",
+    "motor_heat",
+)
+TRACE_INDEX = {name: i for i, name in enumerate(TRACES)}
+_TRACE_COLUMNS = [INDEX[name] for name in TRACES]
+_STATE = INDEX["state"]
+_BOUNDED = INDEX["bounded"]
+_TIME = INDEX["time_s"]
+_CYCLE = INDEX["cycle"]
+HISTORY_S = 1800.0
+MOST_SAMPLES = 4_000_000
+FIGURES_S = 0.15  # big numbers are means over this long, renewed as often
+BOUNDED_HOLD_S = 1.0  # a trim shows at least this long
+SILENT_S = 0.5  # of the link, before the page says that nothing comes
+
+
+@dataclass(frozen=True)
+class Readout:
+    """A big number: ``value`` and ``unit`` large, ``note`` beside, ``below`` underneath."""
+
+    label: str
+    value: str
+    unit: str
+    note: str = ""
+    below: str = ""
+
+
+@dataclass(frozen=True)
+class HealthWord:
+    text: str
+    well: bool = True
+    teach: str = ""
+
+
+@dataclass(frozen=True)
+class Mark:
+    time_s: float
+    text: str
+
+
+class OperateModel:
+    """View model of the bench.
+
+    Args:
+        description: what the rig host said at hello (see ``hil.link.client``).
+        history_s: how far back the charts reach.
+
+    Attributes:
+        in_control, lost_samples, hung_kg, hand_N: set by whoever holds the connections.
+    """
+
+    def __init__(self, description: Mapping[str, Any], history_s: float = HISTORY_S) -> None:
+        self.description = description
+        self.profile: Profile = profile_from_dict(description["profile"])
+        self.simulated = bool(description.get("simulated"))
+        self.period_s = 1.0 / self.profile.control.rate
+        self.forms: list[BehaviourForm] = behaviour_forms(self.profile)
+        capacity = min(int(history_s * self.profile.control.rate), MOST_SAMPLES)
+        self.buffer = TraceBuffer(len(TRACES), capacity)
+        self.row: NDArray[np.float64] = np.full(len(COLUMNS), np.nan)
+        self.row[[_STATE, INDEX["behaviour"], _BOUNDED, INDEX["tripped"]]] = 0.0
+        self.figures = self.row.copy()
+        self.marks: deque[Mark] = deque(maxlen=500)
+        self.notices: deque[tuple[str, str]] = deque(maxlen=50)  # (wall clock, text)
+        self.holder: str | None = None
+        self.in_control = False
+        self.watch_only = False
+        self.kept_run = ""
+        self.last_stop = ""
+        self.last_stop_mend = ""
+        self.cause_text = ""
+        self.energising = False
+        self.refusal = ""
+        self.host_gone = False
+        self.recording = ""
+        self.recording_since: float | None = None
+        self.late_cycles = 0
+        self.skipped_periods = 0
+        self.lost_samples = 0
+        self.tare_N = 0.0
+        self.working_since: float | None = None
+        self.applied: dict[str, Any] = {}
+        self.chosen = 1
+        self.follow = False
+        self.hung_kg: float | None = None
+        self.hand_N = 0.0
+        self.now_s = 0.0
+        self._heard_s: float | None = None
+        self._pace: deque[tuple[float, float]] = deque(maxlen=64)
+        self._bounded_until: dict[int, float] = {}
+        self._figures_due = 0.0
+        self._recent: list[NDArray[np.float64]] = []
+
+    # ------------------------------------------------------------------ input
+
+    def feed(self, items: Iterable[Any], now_s: float) -> None:
+        """Take blocks (``.rows`` of shape (n, len(COLUMNS))) and events (mappings)."""
+        self.now_s = now_s
+        for item in items:
+            self._heard_s = now_s
+            if isinstance(item, Mapping):
+                self._event(item)
+            else:
+                self._rows(np.asarray(item.rows))
+        self._renew_figures()
+
+    def tick(self, now_s: float) -> None:
+        """Let time pass without input."""
+        self.now_s = now_s
+
+    def _rows(self, rows: NDArray[np.float64]) -> None:
+        if not len(rows):
+            return
+        times = rows[:, _TIME]
+        if self.buffer.count and times[0] < self.buffer.end_s:
+            # Another rig host answers on this link; its clock began anew.
+            self.buffer.clear()
+            self.marks.clear()
+            self._pace.clear()
+            self._figures_due = 0.0
+            self._bounded_until.clear()
+        self.buffer.append(times, rows[:, _TRACE_COLUMNS])
+        self.row = rows[-1].copy()
+        self._pace.append((float(times[-1]), float(rows[-1, _CYCLE])))
+        self._recent.append(rows)
+        mask = int(np.bitwise_or.reduce(rows[:, _BOUNDED].astype(np.int64)))
+        for limit in Limit:
+            if mask >> limit & 1:
+                self._bounded_until[limit] = float(times[-1]) + BOUNDED_HOLD_S
+        if self.state is not State.WORKING:
+            self.working_since = None
+        elif self.working_since is None:
+            self.working_since = float(times[-1])
+
+    def _renew_figures(self) -> None:
+        if not self._recent or self.time_s < self._figures_due:
+            return
+        self._figures_due = self.time_s + FIGURES_S
+        rows = np.concatenate(self._recent)
+        rows = rows[rows[:, _TIME] > self.time_s - FIGURES_S]
+        self._recent.clear()
+        # A column that is NaN throughout stays NaN; only one that is there is averaged.
+        self.figures = rows.mean(axis=0)
+
+    def _event(self, event: Mapping[str, Any]) -> None:
+        kind = event.get("kind")
+        handler = getattr(self, f"_on_{kind}", None)
+        if handler is not None:
+            handler(event)
+
+    def _on_beat(self, event: Mapping[str, Any]) -> None:
+        self._holder(event.get("holder"))
+        self.late_cycles = int(event.get("late_cycles", 0))
+        self.skipped_periods = int(event.get("skipped_periods", 0))
+        self.tare_N = float(event.get("tare_N", 0.0))
+        self.cause_text = str(event.get("cause_text", ""))
+        self.host_gone = False
+
+    def _on_control(self, event: Mapping[str, Any]) -> None:
+        before = self.holder
+        self._holder(event.get("holder"))
+        if self.holder != before:
+            self._notice(event, f"{self.holder or 'nobody'} holds control")
+
+    def _holder(self, holder: Any) -> None:
+        self.holder = str(holder) if holder else None
+
+    def _on_state(self, event: Mapping[str, Any]) -> None:
+        word = str(event.get("state", ""))
+        if word in State.__members__:
+            state = State[word]
+            self.row[_STATE] = state
+            self.energising = False
+            if state is State.DE_ENERGISED:
+                self.refusal = ""
+
+    def _on_stop(self, event: Mapping[str, Any]) -> None:
+        cause = str(event.get("cause", ""))
+        detail = str(event.get("detail") or "").strip()
+        self.kept_run = ""
+        self.energising = False
+        self.cause_text = detail
+        code = int(event.get("code", 0))
+        self.last_stop_mend = mend(code)
+        if code == Cause.OPERATOR:
+            detail = "" if detail.lower() == "operator" else detail
+        self.last_stop = ": ".join(part for part in (cause, detail) if part).rstrip(".")
+        clock = clock_text(event)
+        if clock:
+            self.last_stop += f", {clock}"
+        self.marks.append(Mark(float(event.get("time_s", self.time_s)), f"stop: {cause}"))
+        self._notice(event, f"stopped: {cause.lower()}")
+
+    def _on_kept(self, event: Mapping[str, Any]) -> None:
+        self.kept_run = str(event.get("run", ""))
+        self._notice(event, f"kept as run {self.kept_run}")
+
+    def _on_applied(self, event: Mapping[str, Any]) -> None:
+        self.applied = dict(event.get("behaviour", {}))
+        self.working_since = float(event.get("time_s", self.time_s))
+
+    def _on_refused(self, event: Mapping[str, Any]) -> None:
+        self._notice(event, f"refused: {event.get('text', '')}")
+
+    def _on_bounded(self, event: Mapping[str, Any]) -> None:
+        names = ", ".join(str(name).lower() for name in event.get("limits", []))
+        self._notice(event, f"trimmed by {names}")
+
+    def _on_tare(self, event: Mapping[str, Any]) -> None:
+        self.tare_N = float(event.get("tare_N", 0.0))
+        self._notice(event, f"tare {number(self.tare_N, 1)} N")
+
+    def _on_marker(self, event: Mapping[str, Any]) -> None:
+        text = str(event.get("text", ""))
+        self.marks.append(Mark(float(event.get("time_s", self.time_s)), text))
+
+    def _on_notice(self, event: Mapping[str, Any]) -> None:
+        self._notice(event, str(event.get("text", "")))
+
+    def _on_recording(self, event: Mapping[str, Any]) -> None:
+        self.recording = str(event.get("run", ""))
+        self.recording_since = float(event.get("time_s", self.time_s))
+        self._notice(event, f"recording run {self.recording}")
+
+    def _on_recorded(self, event: Mapping[str, Any]) -> None:
+        if event.get("run") == self.recording:
+            self.recording = ""
+            self.recording_since = None
+        self._notice(event, f"recorded run {event.get('run', '')}")
+
+    def _on_host_ending(self, event: Mapping[str, Any]) -> None:
+        self.host_gone = True
+        self._notice(event, "the rig host has ended")
+
+    def _notice(self, event: Mapping[str, Any], text: str) -> None:
+        self.notices.append((clock_text(event), text))
+
+    def say(self, text: str, clock: str = "") -> None:
+        """Add a notice of the window's own."""
+        self.notices.append((clock, text))
+
+    # ------------------------------------------------------------------ state in words
+
+    @property
+    def time_s(self) -> float:
+        return self.buffer.end_s
+
+    @property
+    def state(self) -> State:
+        return State(int(self.row[_STATE]))
+
+    @property
+    def state_word(self) -> str:
+        if not self.link_well:
+            return "No answer"
+        if self.energising and self.state is State.DE_ENERGISED:
+            return "Energising"
+        return STATE_WORDS[self.state]
+
+    @property
+    def link_well(self) -> bool:
+        """Something came within the last half second."""
+        return (
+            not self.host_gone
+            and self._heard_s is not None
+            and self.now_s - self._heard_s < SILENT_S
+        )
+
+    @property
+    def powered(self) -> bool:
+        return self.state in (State.STANDBY, State.WORKING)
+
+    @property
+    def active_behaviour(self) -> BehaviourCode:
+        return BehaviourCode(int(self.row[INDEX["behaviour"]]))
+
+    @property
+    def state_detail(self) -> str:
+        """One line below the state word."""
+        if not self.link_well:
+            return "the rig host is silent: use the hard-wired emergency stop if in doubt"
+        if self.state is State.STOPPED:
+            code = int(self.row[INDEX["tripped"]])
+            return self.cause_text or sentence(code) or "power stage off"
+        stage = int(self.row[INDEX["power_stage"]])
+        power = "power stage on" if stage == PowerStage.ON else "power stage off"
+        if self.state is State.WORKING:
+            name = BEHAVIOUR_WORDS[self.active_behaviour]
+            since = self.time_s - self.working_since if self.working_since is not None else 0.0
+            return f"{power} · {name} for {duration_text(since)}"
+        if self.state is State.STANDBY:
+            return f"{power}, zero torque · ready for Apply"
+        return f"{power} · sensors live · nothing can move by motor"
+
+    @property
+    def last_stop_text(self) -> str:
+        if not self.last_stop:
+            return "No stop since this window opened."
+        kept = f" Kept as run {self.kept_run}." if self.kept_run else ""
+        return f"Last stop: {self.last_stop}.{kept}"
+
+    @property
+    def hands_off(self) -> str:
+        """Why this window may not act, '' if it may. Stop is never withheld."""
+        if not self.link_well:
+            return "the rig host does not answer"
+        if self.in_control:
+            return ""
+        if self.holder:
+            return f"{self.holder} holds control; this window watches"
+        if self.watch_only:
+            return "this window was opened to watch"
+        return "nobody holds control: take it to act"
+
+    @property
+    def why_not_apply(self) -> str:
+        if self.hands_off:
+            return self.hands_off
+        if self.state is State.STOPPED:
+            return "stopped: find the cause, then reset"
+        if self.state is State.DE_ENERGISED:
+            return "power is off: power on first"
+        return ""
+
+    @property
+    def may_energise(self) -> bool:
+        return not self.hands_off and self.state is State.DE_ENERGISED and not self.energising
+
+    @property
+    def may_power_off(self) -> bool:
+        return not self.hands_off and (self.powered or self.energising)
+
+    @property
+    def may_reset(self) -> bool:
+        return not self.hands_off and self.state is State.STOPPED
+
+    @property
+    def form(self) -> BehaviourForm:
+        """The behaviour chosen in the deck, not necessarily the active one."""
+        return self.forms[self.chosen - 1]
+
+    @property
+    def bounded(self) -> list[str]:
+        """Labels of the limits that trim now or did within the last second."""
+        return [label(limit) for limit, until in self._bounded_until.items() if until > self.time_s]
+
+    # ------------------------------------------------------------------ numbers
+
+    def value(self, name: str) -> float:
+        """Latest value of a sample column, SI."""
+        return float(self.row[INDEX[name]])
+
+    def figure(self, name: str) -> float:
+        """Short mean of a sample column, SI, calm enough to read."""
+        return float(self.figures[INDEX[name]])
+
+    def readouts(self) -> list[Readout]:
+        force = self.figure("spring_force_N")
+        band = self.figure("force_u95_N")
+        tare = f", tare {number(self.tare_N, 0)}" if self.tare_N else ""
+        readouts = [
+            Readout(
+                "Spring force",
+                number(force, 0),
+                "N",
+                f"± {number(band, 0 if band >= 2 else 1)}",
+                f"motor says {number(self.figure('motor_force_N'), 0)} N{tare}",
+            ),
+            Readout("Deflection", number(1e3 * self.figure("deflection_m"), 2), "mm"),
+            Readout("Output", number(1e3 * self.figure("output_position_m"), 1), "mm"),
+        ]
+        mass = self.borne_mass()
+        rig = self.profile.rig
+        where = "At load arm" if isinstance(rig, Lever) else "Bears"
+        readouts.append(Readout(where, number(mass, 1), "kg"))
+        return readouts
+
+    def lever_angle(self, output_m: float) -> float:
+        """Angle of the lever above level in rad for an output position."""
+        rig = self.profile.rig
+        assert isinstance(rig, Lever)
+        moved = (output_m - rig.level_position) / rig.rod_arm
+        if rig.attachment == "pin":
+            return math.asin(min(max(moved, -1.0), 1.0))
+        return moved
+
+    def borne_mass(self) -> float:
+        """Mass that the present spring force would balance at rest, in kg.
+
+        Lever: moments about the pivot, its own weight and the pan taken off. Linear rig, vertical:
+        F/g less the carriage; horizontal: NaN.
+        """
+        rig = self.profile.rig
+        force = self.figure("spring_force_N")
+        if isinstance(rig, Lever):
+            angle = self.lever_angle(self.figure("output_position_m"))
+            cosine = math.cos(angle) if math.isfinite(angle) else math.nan
+            arm = rig.rod_arm * (cosine if rig.attachment == "pin" else 1.0)
+            if not cosine > 0.1:
+                return math.nan
+            at_load = force * arm / (rig.gravity * rig.load_arm * cosine)
+            return at_load - rig.lever_mass * rig.lever_centre / rig.load_arm - rig.pan_mass
+        if rig.vertical:
+            return force / rig.gravity - rig.carriage_mass
+        return math.nan
+
+    def rate_hz(self) -> float:
+        """Cycles a second over the last second or so, NaN while unknown."""
+        if len(self._pace) < 2:
+            return math.nan
+        (first_s, first), (last_s, last) = self._pace[0], self._pace[-1]
+        return (last - first) / (last_s - first_s) if last_s > first_s else math.nan
+
+    def health(self) -> list[HealthWord]:
+        """Connection and timing in words, the troubled ones marked."""
+        words: list[HealthWord] = []
+        if not self.link_well:
+            words.append(HealthWord("rig host silent", False))
+        else:
+            age = self.value("telemetry_age_s")
+            if math.isnan(age) or age > self.profile.limits.telemetry_age:
+                words.append(HealthWord("drive silent", False, "no fresh sample from the drive"))
+            else:
+                words.append(HealthWord("drive answering"))
+            rate = self.rate_hz()
+            asked = self.profile.control.rate
+            well = not rate < 0.98 * asked
+            shown = f"{rate / 1e3:.2f} kHz" if asked >= 1000 else f"{rate:.0f} Hz"
+            words.append(HealthWord(shown, well, f"{asked:g} Hz asked"))
+            words.append(HealthWord(f"{self.late_cycles} late", True, "cycles that overran"))
+            if self.lost_samples:
+                words.append(HealthWord(f"{self.lost_samples} samples lost here", False))
+            granted = bool(self.description.get("realtime", {}).get("granted"))
+            notice = str(self.description.get("realtime", {}).get("notice", ""))
+            words.append(HealthWord("real-time" if granted else "not real-time", granted, notice))
+        if self.recording_since is not None:
+            words.append(
+                HealthWord(f"recording {duration_text(self.time_s - self.recording_since)}")
+            )
+        return words
+
+    @property
+    def control_text(self) -> str:
+        if self.in_control:
+            return "you hold control"
+        return f"{self.holder} holds control" if self.holder else "nobody holds control"
+
+    def rig_text(self) -> str:
+        """The rig in half a line."""
+        rig = self.profile.rig
+        if isinstance(rig, Lever):
+            return f"lever rig {1e3 * rig.rod_arm:g} : {1e3 * rig.load_arm:g} mm"
+        return "linear rig, " + ("vertical" if rig.vertical else "horizontal")
+
+
+def number(value: float, decimals: int) -> str:
+    """Fixed decimals, a true minus sign, no minus zero, an en dash for what is not known."""
+    if not math.isfinite(value):
+        return "–"
+    text = f"{value:.{decimals}f}"
+    if float(text) == 0.0:
+        text = text.removeprefix("-")
+    return text.replace("-", "−")
+
+
+def duration_text(seconds: float) -> str:
+    """h:mm:ss for people."""
+    whole = max(0, int(seconds))
+    return f"{whole // 3600:02d}:{whole // 60 % 60:02d}:{whole % 60:02d}"
+
+
+def clock_text(event: Mapping[str, Any]) -> str:
+    """Time of day hh:mm:ss from the event's wall clock, '' if it has none."""
+    wall = str(event.get("wall", ""))
+    return wall[11:19] if len(wall) >= 19 else ""

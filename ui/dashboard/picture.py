@@ -1,0 +1,109 @@
+"""Draw the Operate page into a file, as it stood at a moment of a recorded run."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from hil.profile.loader import profile_to_dict
+from hil.profile.schema import Profile
+from hil.runs import Run
+from hil.samples import COLUMNS, INDEX
+
+
+@dataclass(frozen=True)
+class _Rows:
+    rows: NDArray[np.float64]
+
+
+def save_picture(
+    profile: Profile,
+    run: Run,
+    path: str | Path,
+    *,
+    at_s: float | None = None,
+    size: tuple[int, int] = (1440, 900),
+    theme: str = "light",
+    scale: float = 1.0,
+) -> None:
+    """Draw the page from a recorded run into a PNG file; see ``save_rows_picture``.
+
+    Raises:
+        hil.runs.RunError: the run cannot be read.
+        OSError: the file cannot be written.
+    """
+    rows = np.full((run.table.num_rows, len(COLUMNS)), np.nan)
+    names = set(run.table.column_names)
+    for i, column in enumerate(COLUMNS):
+        if column.name in names:
+            rows[:, i] = run.column(column.name)
+    save_rows_picture(
+        profile, rows, run.events, path, at_s=at_s, size=size, theme=theme, scale=scale
+    )
+
+
+def save_rows_picture(
+    profile: Profile,
+    rows: ArrayLike,
+    events: Iterable[Mapping[str, Any]],
+    path: str | Path,
+    *,
+    at_s: float | None = None,
+    size: tuple[int, int] = (1440, 900),
+    theme: str = "light",
+    scale: float = 1.0,
+    window_s: float = 60.0,
+) -> None:
+    """Draw the page as it stood at ``at_s`` of the rows (the end if None) into a PNG file.
+
+    Args:
+        rows: samples, shape (n, len(COLUMNS)), SI.
+        events: mappings as on the link; those after ``at_s`` are left out.
+        size: of the window in logical pixels; the picture has ``scale`` times as many.
+        window_s: length of the charts' window.
+
+    Raises:
+        OSError: the file cannot be written.
+    """
+    # Without a screen the page is drawn in memory; a Qt that runs already keeps its screen.
+    if "DISPLAY" not in os.environ and "WAYLAND_DISPLAY" not in os.environ:
+        os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
+    from PySide6.QtCore import QPoint
+    from PySide6.QtGui import QImage, QPainter
+
+    from ui.dashboard.app import application
+    from ui.dashboard.operate_model import OperateModel
+    from ui.dashboard.window import Window
+
+    table = np.asarray(rows, dtype=float).reshape(-1, len(COLUMNS))
+    times = table[:, INDEX["time_s"]]
+    end_s = float(times[-1]) if at_s is None and len(times) else float(at_s or 0.0)
+    table = table[times <= end_s]
+    application()
+    model = OperateModel({"profile": profile_to_dict(profile)}, history_s=window_s + 10.0)
+    model.in_control = True
+    before = [event for event in events if float(event.get("time_s", 0.0)) <= end_s]
+    recent = table[table[:, INDEX["time_s"]] > end_s - window_s - 1.0]
+    model.feed([*before, _Rows(recent)], now_s=0.0)
+    window = Window(model, theme=theme)
+    window.resize(*size)
+    window.ensurePolished()
+    window.build()
+    window.operate.chart_page.choose_window(window_s)
+    image = QImage(
+        round(size[0] * scale), round(size[1] * scale), QImage.Format.Format_ARGB32_Premultiplied
+    )
+    image.setDevicePixelRatio(scale)
+    image.fill(window.theme.ground)
+    painter = QPainter(image)
+    window.render(painter, QPoint())
+    painter.end()
+    window.deleteLater()
+    if not image.save(str(path)):
+        raise OSError(f"picture '{path}' cannot be written; does its folder exist?")

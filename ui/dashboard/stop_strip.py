@@ -1,0 +1,233 @@
+"""The bottom edge of every page: state, cause of the last stop, STOP, power and reset."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from PySide6.QtCore import Qt
+from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPaintEvent
+from PySide6.QtWidgets import (
+    QHBoxLayout,
+    QLabel,
+    QPushButton,
+    QSizePolicy,
+    QStackedLayout,
+    QVBoxLayout,
+    QWidget,
+)
+
+from hil.samples import State
+from ui.dashboard.operate_model import OperateModel
+from ui.dashboard.theme import Sizes, Theme
+
+SENTENCE = (
+    "A software stop is no safety function: keep the hard-wired emergency stop within reach, "
+    "and support the load before power is removed."
+)
+
+
+class StopButton(QPushButton):
+    """Acts when pressed, not when released: the way back up is time lost."""
+
+    def __init__(self, theme: Theme, sizes: Sizes) -> None:
+        super().__init__("STOP")
+        self.theme, self.sizes = theme, sizes
+        self.setObjectName("stop")
+        self.setAccessibleName("Stop")
+        self.setAccessibleDescription("Stops the rig at once. Key Esc, from anywhere.")
+        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
+        self.setAutoRepeat(False)
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        super().paintEvent(event)
+        painter = QPainter(self)
+        font = QFont(self.font())
+        font.setPointSizeF(max(self.sizes.text_pt, 12 * self.sizes.scale))
+        font.setBold(True)
+        metrics = QFontMetricsF(font)
+        painter.setFont(font)
+        painter.setPen(QColor(self.theme.on_stop))
+        edge = self.sizes.px(14)
+        painter.drawText(
+            round(self.width() - edge - metrics.horizontalAdvance("Esc")),
+            round(self.height() - edge),
+            "Esc",
+        )
+        painter.end()
+
+
+class ElidedLabel(QLabel):
+    """One line that gives way with an ellipsis; the whole text in the tool tip."""
+
+    def __init__(self, name: str = "quiet") -> None:
+        super().__init__()
+        self.setObjectName(name)
+        self._whole = ""
+        self.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
+
+    def say(self, text: str) -> None:
+        if text != self._whole:
+            self._whole = text
+            self.setToolTip(text)
+            self._fit()
+
+    @property
+    def whole(self) -> str:
+        return self._whole
+
+    def resizeEvent(self, event) -> None:
+        super().resizeEvent(event)
+        self._fit()
+
+    def _fit(self) -> None:
+        self.setText(
+            self.fontMetrics().elidedText(
+                self._whole, Qt.TextElideMode.ElideRight, max(0, self.width() - 2)
+            )
+        )
+
+
+class StopStrip(QWidget):
+    """Mirror of the model's state, with the acts that are never far away.
+
+    Args:
+        stop, energise, power_off, reset, take_control: what the buttons call.
+    """
+
+    def __init__(
+        self,
+        model: OperateModel,
+        theme: Theme,
+        sizes: Sizes,
+        *,
+        stop: Callable[[], None],
+        energise: Callable[[], None],
+        power_off: Callable[[], None],
+        reset: Callable[[], None],
+        take_control: Callable[[], None],
+    ) -> None:
+        super().__init__()
+        self.model = model
+        self.theme = theme
+        self._energise = energise
+        self.setObjectName("strip")
+        self.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
+        px = sizes.px
+
+        self.state = QLabel()
+        self.state.setObjectName("state")
+        self.detail = ElidedLabel("plain")
+        self.last = ElidedLabel()
+        self.sentence = ElidedLabel()
+        self.sentence.say(SENTENCE)
+        words = QWidget()
+        column = QVBoxLayout(words)
+        column.setContentsMargins(0, 0, 0, 0)
+        column.setSpacing(px(2))
+        top = QHBoxLayout()
+        top.setSpacing(px(14))
+        top.addWidget(self.state)
+        top.addStretch(1)
+        column.addLayout(top)
+        column.addWidget(self.detail)
+        column.addWidget(self.last)
+        column.addWidget(self.sentence)
+
+        question = QWidget()
+        ask = QVBoxLayout(question)
+        ask.setContentsMargins(0, 0, 0, 0)
+        ask.setSpacing(px(3))
+        head = QLabel("Is the load supported?")
+        head.setObjectName("state")
+        self.load = QLabel(model.profile.stop.load)
+        self.load.setWordWrap(True)
+        self.load.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
+        self.no = QPushButton("Not yet   N")
+        self.yes = QPushButton("Supported: power on   Y")
+        self.no.clicked.connect(self.answer_no)
+        self.yes.clicked.connect(self.answer_yes)
+        answers = QHBoxLayout()
+        answers.setSpacing(px(8))
+        answers.addWidget(self.no)
+        answers.addWidget(self.yes)
+        answers.addStretch(1)
+        ask.addWidget(head)
+        ask.addWidget(self.load, 1)
+        ask.addLayout(answers)
+
+        self.stack = QStackedLayout()
+        self.stack.addWidget(words)
+        self.stack.addWidget(question)
+
+        self.stop_button = StopButton(theme, sizes)
+        self.stop_button.pressed.connect(stop)
+        self.power = QPushButton()
+        self.power.clicked.connect(self.power_pressed)
+        self._power_off = power_off
+        self.reset = QPushButton("Reset   T")
+        self.reset.clicked.connect(lambda: reset())
+        self.control = QPushButton("Take control   K")
+        self.control.clicked.connect(lambda: take_control())
+        acts = QVBoxLayout()
+        acts.setSpacing(px(7))
+        for button in (self.power, self.reset, self.control):
+            button.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
+            acts.addWidget(button)
+
+        row = QHBoxLayout(self)
+        row.setContentsMargins(px(22), px(10), px(20), px(10))
+        row.setSpacing(px(22))
+        row.addLayout(self.stack, 55)
+        row.addWidget(self.stop_button, 30)
+        row.addLayout(acts, 15)
+        self.setFixedHeight(max(px(142), 128))
+        self.refresh()
+
+    # ------------------------------------------------------------------ acts
+
+    def power_pressed(self) -> None:
+        """Power off at once; power on only after the question has been answered."""
+        if self.model.may_power_off:
+            self._power_off()
+        elif self.model.may_energise:
+            self.stack.setCurrentIndex(1)
+            self.no.setFocus()
+        self.refresh()
+
+    @property
+    def asking(self) -> bool:
+        return self.stack.currentIndex() == 1
+
+    def answer_no(self) -> None:
+        self.stack.setCurrentIndex(0)
+        self.power.setFocus()
+
+    def answer_yes(self) -> None:
+        if not self.asking:
+            return
+        self.stack.setCurrentIndex(0)
+        self.power.setFocus()
+        if self.model.may_energise:
+            self._energise()
+        self.refresh()
+
+    # ------------------------------------------------------------------ looks
+
+    def refresh(self) -> None:
+        model = self.model
+        if self.asking and not model.may_energise:
+            self.stack.setCurrentIndex(0)
+        self.state.setText(model.state_word)
+        self.detail.say(model.state_detail)
+        last = model.last_stop_text
+        if model.state is State.STOPPED and model.last_stop_mend:
+            last += f" {model.last_stop_mend}"
+        self.last.say(last)
+        off = model.powered or model.energising
+        self.power.setText("Power off   P" if off else "Power on   P")
+        self.power.setEnabled(model.may_power_off or model.may_energise)
+        self.reset.setEnabled(model.may_reset)
+        self.power.setToolTip(model.hands_off)
+        self.reset.setToolTip(model.hands_off)
+        self.control.setVisible(not model.in_control)
+        self.control.setEnabled(model.holder is None and not model.watch_only and model.link_well)
