@@ -1,0 +1,38 @@
+"""``hookeline host``: can this computer hold the rate."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+from hil.timing import measure_host
+from ui.commands.answers import BAD_INPUT, FAILED, OK, CommandError, add_command, answer, say
+
+
+def add(commands: Any) -> None:
+    parser = add_command(
+        commands, "host", "is this computer fast enough",
+        "Run an empty loop at the asked rate and report how late it woke, with a histogram,\n"
+        "what real-time scheduling the system granted, and what to mend. --load runs a busy\n"
+        "program on every processor meanwhile, as a dashboard and a browser would. Exit code\n"
+        "1 if the rate is not held. Nothing is opened and nothing can move.",
+        "  hookeline host\n"
+        "  hookeline host --rate 1000 --seconds 30 --load\n",
+    )  # fmt: skip
+    parser.add_argument("--rate", type=float, default=1000.0, metavar="HZ",
+                        help="cycles a second (default: 1000)")  # fmt: skip
+    parser.add_argument("--seconds", type=float, default=10.0, help="how long (default: 10)")
+    parser.add_argument("--load", action="store_true", help="with every processor busy")
+    parser.set_defaults(run=run)
+
+
+def run(options: argparse.Namespace) -> int:
+    if not 1 <= options.rate <= 20_000:
+        raise CommandError("--rate must be between 1 and 20000 Hz", BAD_INPUT)
+    if not 0.1 <= options.seconds <= 3600:
+        raise CommandError("--seconds must be between 0.1 and 3600 s", BAD_INPUT)
+    say(options, f"Measuring for {options.seconds:g} s ...")
+    report = measure_host(options.rate, options.seconds, options.load)
+    say(options, report.text())
+    answer(options, report.as_data())
+    return OK if report.holds else FAILED
