@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Protocol
 
 from hil.calibration import ForceCalibration
@@ -127,7 +128,7 @@ def _wrong_waveform(behaviour: Waveform, profile: Profile) -> str | None:
         times = [time for time, _ in behaviour.points]
         if len(times) < 2:
             return "a waveform table needs at least two points (time_s, value)"
-        if any(not b > a for a, b in zip(times, times[1:], strict=False)):
+        if any(not b > a for a, b in pairwise(times)):
             return "the times of a waveform table must rise from point to point"
     return None
 

@@ -25,8 +25,10 @@ APPROACH_1_S = 10.0  # slope of allowed speed over distance at an end
 RETURN_SPEED_M_S = 0.01  # back to a soft end that was overrun
 EASE_M_S = 0.02  # speed margin from which a cap opens quickly
 LEAST_BRAKING_M_S2 = 0.03
-DAMPING_SHARE = 0.15  # of the forceloop's bandwidth
-LOAD_SHARE = 0.15  # of the hung mass in the damping: a hand may push without that mass
+DAMPING_SHARE = 0.15  # of the force loop's bandwidth
+# A load is taken for a weight, which also has mass; a hand that pushes as hard has less.
+LOAD_SHARE = 0.7
+LOAD_LEARNING_S = 0.1
 HEAT_EASE = 0.15  # below the bound, over which current is led back
 ACTING = 0.97  # of a bounded current: from here the bound counts as acting
 
@@ -67,7 +69,7 @@ class Bounds:
         self._lower, self._upper = travel.lower, travel.upper
         self._braking = travel.braking
         self._speed = limits.speed.bounded
-        self._mass, self._mass_per_load = moved_mass(profile)
+        self._mass, self._own_load, self._mass_per_load = moved_mass(profile)
         self._bandwidth = DAMPING_SHARE * 2 * math.pi * profile.control.force_bandwidth
         self._period = period_s
         self.reset()
@@ -81,6 +83,7 @@ class Bounds:
         self._smooth_force = math.nan
         self._smooth_velocity = 0.0
         self.balance_N = 0.0
+        self.hung_load_N = 0.0
         self.low_end_m = self._lower
         self.high_end_m = self._upper
 
@@ -101,10 +104,7 @@ class Bounds:
         blend = dt / (BALANCE_FILTER_S + dt)
         self._smooth_force = smooth + blend * (spring_force_N - smooth)
         self._smooth_velocity += blend * (velocity - self._smooth_velocity)
-        # Low-pass of (force − mass·acceleration), without differentiating.
-        self.balance_N = self._smooth_force - self._mass * (
-            velocity - self._smooth_velocity
-        ) / BALANCE_FILTER_S
+        self._follow_load((velocity - self._smooth_velocity) / BALANCE_FILTER_S, dt)
         if energised:
             low, high = self.low_end_m, self.high_end_m
             if position > low:
@@ -116,6 +116,25 @@ class Bounds:
         else:
             self.low_end_m = position if position < self._lower else self._lower
             self.high_end_m = position if position > self._upper else self._upper
+
+    def _follow_load(self, acceleration: float, dt: float) -> None:
+        """Balance and hung weight from low-passed force and acceleration.
+
+        A weight that pulls the rod with L makes force − own load − own mass·a = L·(1 + κ·a),
+        κ being ``moved_mass``'s mass per load. L is learned by normalised least mean squares
+        (Widrow and Hoff 1960, from memory), which keeps what it knows while the weight falls
+        freely, when 1 + κ·a is near zero and nothing can be learned.
+        """
+        seen = 1.0 + self._mass_per_load * acceleration
+        force = self._smooth_force
+        hung = self.hung_load_N
+        hung += dt / LOAD_LEARNING_S * seen * (
+            force - self._own_load - self._mass * acceleration - seen * hung
+        )
+        most = self.most_high_N
+        self.hung_load_N = hung if 0.0 < hung < most else most if hung >= most else 0.0
+        mass = self._mass + LOAD_SHARE * self._mass_per_load * self.hung_load_N
+        self.balance_N = force - mass * acceleration
 
     def renew(
         self,
@@ -134,9 +153,10 @@ class Bounds:
         if not most_low < balance < most_high:
             # NaN falls through to no load at all.
             balance = most_high if balance > 0 else most_low if balance < 0 else 0.0
-        load_mass = self._mass_per_load * balance if balance > 0.0 else 0.0
+        load_mass = self._mass_per_load * self.hung_load_N
         mass = self._mass + load_mass
-        damping = self._bandwidth * (self._mass + LOAD_SHARE * load_mass)
+        felt = self._mass + LOAD_SHARE * load_mass
+        damping = self._bandwidth * felt
         high, low = most_high, most_low
         high_limit, low_limit = self._flat_high, self._flat_low
 
@@ -158,7 +178,7 @@ class Bounds:
         margin = allowed - velocity
         cap = balance + damping * margin * (1.0 + (margin / EASE_M_S if margin > 0.0 else 0.0))
         if velocity > 0.0 and distance > 0.0:
-            cap -= self._mass * min(APPROACH_1_S * velocity, braking) * min(
+            cap -= felt * min(APPROACH_1_S * velocity, braking) * min(
                 1.0, velocity / allowed
             )
         if cap < high:
@@ -173,7 +193,7 @@ class Bounds:
         margin = allowed + velocity
         cap = balance - damping * margin * (1.0 + (margin / EASE_M_S if margin > 0.0 else 0.0))
         if velocity < 0.0 and distance > 0.0:
-            cap += self._mass * min(-APPROACH_1_S * velocity, braking) * min(
+            cap += felt * min(-APPROACH_1_S * velocity, braking) * min(
                 1.0, -velocity / allowed
             )
         if cap > low:
@@ -239,19 +259,24 @@ def allowed_speed(distance_m: float, braking_m_s2: float) -> float:
     return math.sqrt(2.0 * braking_m_s2 * (distance_m - 0.5 * joint))
 
 
-def moved_mass(profile: Profile) -> tuple[float, float]:
-    """(mass at the rod without weights in kg, kg more per newton of load on the rod).
+def moved_mass(profile: Profile) -> tuple[float, float, float]:
+    """(mass in kg and load in N at the rod without weights, kg more per newton hung).
 
     A weight m on an arm L pulls the rod (arm r) with m·g·L/r and weighs m·(L/r)² there.
     """
     rig = profile.rig
     if isinstance(rig, Lever):
+        arm = rig.rod_arm
         # The lever as a slender beam hinged at its end: J = m·(2·c)²/3.
         inertia = (
             rig.lever_mass * (2 * rig.lever_centre) ** 2 / 3 + rig.pan_mass * rig.load_arm**2
         )
-        light = max(inertia / rig.rod_arm**2, 0.1)
-        return light, rig.load_arm / rig.rod_arm / rig.gravity
+        moment = rig.lever_mass * rig.lever_centre + rig.pan_mass * rig.load_arm
+        return (
+            max(inertia / arm**2, 0.1),
+            moment * rig.gravity / arm,
+            rig.load_arm / arm / rig.gravity,
+        )
     if rig.vertical:
-        return rig.carriage_mass, 1.0 / rig.gravity
-    return rig.carriage_mass + max(rig.weights, default=0.0), 0.0
+        return rig.carriage_mass, rig.carriage_mass * rig.gravity, 1.0 / rig.gravity
+    return rig.carriage_mass + max(rig.weights, default=0.0), 0.0, 0.0

@@ -115,7 +115,7 @@ def predict(plant: Plant, natural: float, damping: float, predictor: bool) -> Pr
     z = np.exp(2j * np.pi * frequencies * plant.period_s)
     eye = np.eye(n)
     resolvent = np.linalg.solve(z[:, None, None] * eye - a, np.broadcast_to(b, (len(z), n, 1)))
-    loop = resolvent[:, :, 0] @ row
+    loop: NDArray[np.complex128] = np.asarray(resolvent[:, :, 0] @ row, dtype=np.complex128)
     closed = resolvent[:, 0, 0] * reference / (1 + loop)
     acl = a - b @ row[None, :]
     stable = bool(np.max(np.abs(np.linalg.eigvals(acl))) < 1)
