@@ -1,0 +1,221 @@
+"""Our drive against our node, and each against the ``canopen`` package, in real processes."""
+
+from __future__ import annotations
+
+import json
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import can
+import canopen
+import pytest
+
+from drivers.base import Command, DriverError, Mode, PowerRequest, PowerStage
+from drivers.cia402 import protocol
+from drivers.simulated.surroundings_door import SurroundingsClient
+
+PERIOD = 0.002
+
+
+class Rig:
+    def __init__(self, directory: Path) -> None:
+        self.channel = str(directory / "can.sock")
+        self.door = f"ipc://{directory / 'door.ipc'}"
+        self.data = {
+            "protocol": "cia402",
+            "node": 5,
+            "bus": {"interface": "local_socket", "channel": self.channel},
+        }
+        configuration = directory / "rig.json"
+        configuration.write_text(
+            json.dumps(
+                {"protocol": "cia402", "options": self.data, "surroundings": self.door}
+            )
+        )
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "drivers.simulated.process", "--config", str(configuration)],
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        assert self.process.stdout is not None
+        assert self.process.stdout.readline().strip() == "ready"
+
+    def drive(self, **changes):
+        return protocol.make(
+            protocol.options.model_validate({**self.data, **changes}), PERIOD
+        )
+
+    def end(self) -> None:
+        self.process.terminate()
+        self.process.wait(5)
+        self.process.stdout.close()
+
+
+@pytest.fixture
+def rig(tmp_path):
+    rig = Rig(tmp_path)
+    yield rig
+    rig.end()
+
+
+def cycle(drive, command, seconds, until=None):
+    """Cycle in real time; returns the telemetry object."""
+    due = time.monotonic()
+    for _ in range(round(seconds / PERIOD)):
+        due += PERIOD
+        time.sleep(max(0.0, due - time.monotonic()))
+        telemetry = drive.read(due + 0.6 * PERIOD)
+        drive.write(command)
+        if until is not None and until(telemetry):
+            break
+    return drive.telemetry
+
+
+def energise(drive, **targets):
+    command = Command(power=PowerRequest.ON, **targets)
+    telemetry = cycle(drive, command, 2.0, lambda t: t.power == PowerStage.ON)
+    assert telemetry.power == PowerStage.ON
+    return command
+
+
+def test_torque_moves_the_motor_and_off_removes_power(rig):
+    drive = rig.drive()
+    drive.open()
+    try:
+        assert drive.telemetry.power == PowerStage.OFF
+        command = energise(drive)
+        command.torque_N_m = 0.15
+        assert cycle(drive, command, 0.3).position_rad > 1.0
+        assert drive.telemetry.torque_N_m == pytest.approx(0.15, abs=0.01)
+        assert drive.telemetry.supply_V > 30
+        command.power = PowerRequest.OFF
+        assert cycle(drive, command, 0.1).power == PowerStage.OFF
+    finally:
+        drive.close()
+
+
+@pytest.mark.parametrize("mode", [Mode.VELOCITY, Mode.POSITION])
+def test_velocity_and_position_modes(rig, mode):
+    drive = rig.drive()
+    drive.open()
+    try:
+        command = energise(drive, mode=mode, position_rad=drive.telemetry.position_rad)
+        start = drive.telemetry.position_rad
+        command.velocity_rad_s = 10.0
+        command.position_rad = start + 5.0
+        telemetry = cycle(drive, command, 0.6)
+        if mode is Mode.VELOCITY:
+            assert telemetry.velocity_rad_s == pytest.approx(10.0, rel=0.2)
+        else:
+            assert telemetry.position_rad == pytest.approx(start + 5.0, abs=0.3)
+    finally:
+        drive.close()
+
+
+def test_drive_stops_by_itself_when_the_host_falls_silent(rig):
+    drive = rig.drive()
+    drive.open()
+    command = energise(drive)
+    cycle(drive, command, 0.05)
+    with can.Bus(interface="local_socket", channel=rig.channel) as watcher:
+        heard = []
+        end = time.monotonic() + 1.0
+        while time.monotonic() < end:
+            message = watcher.recv(0.1)
+            if message is not None:
+                heard.append((message.arbitration_id, bytes(message.data)))
+    emergencies = [data for identifier, data in heard if identifier == 0x85]
+    assert emergencies and emergencies[0][:2] == b"\x30\x81"  # 8130h, CiA 301
+    states = [data[0] for identifier, data in heard if identifier == 0x705]
+    assert states[-1] == 0x7F  # pre-operational
+    assert drive.read(time.monotonic() + 0.01).lost
+    drive.close()
+
+
+def test_fault_is_told_and_clearing_never_energises(rig):
+    drive = rig.drive()
+    drive.open()
+    door = SurroundingsClient(rig.door)
+    try:
+        command = energise(drive)
+        door.disturb("drive_fault", 0x2310)
+        telemetry = cycle(drive, command, 0.3, lambda t: t.power == PowerStage.FAULT)
+        assert telemetry.power == PowerStage.FAULT
+        assert "over current" in cycle(drive, command, 0.1).fault_text
+        command.power = PowerRequest.CLEAR_FAULT
+        telemetry = cycle(drive, command, 0.3)
+        assert telemetry.power == PowerStage.OFF and telemetry.fault_code == 0
+    finally:
+        door.close()
+        drive.close()
+
+
+def test_restart_and_loss_of_the_bus_are_told_as_lost(rig):
+    drive = rig.drive()
+    drive.open()
+    door = SurroundingsClient(rig.door)
+    try:
+        door.disturb("restart", True)
+    except Exception:
+        with can.Bus(interface="local_socket", channel=rig.channel) as other:
+            other.send(can.Message(arbitration_id=0, is_extended_id=False, data=[0x81, 5]))
+            time.sleep(0.05)
+    assert "restarted" in cycle(drive, Command(), 1.0, lambda t: bool(t.lost)).lost
+    drive.close()
+    second = rig.drive()
+    second.open()
+    rig.process.send_signal(signal.SIGKILL)
+    assert "gone" in cycle(second, Command(), 1.0, lambda t: bool(t.lost)).lost
+    second.close()
+    door.close()
+
+
+def test_foreign_short_and_garbage_frames_are_passed_over(rig):
+    drive = rig.drive()
+    drive.open()
+    try:
+        with can.Bus(interface="local_socket", channel=rig.channel) as other:
+            for identifier in (0x185, 0x285, 0x385, 0x85, 0x705, 0x123):
+                other.send(can.Message(arbitration_id=identifier, is_extended_id=False, data=b"\1"))
+            other.send(can.Message(arbitration_id=0x185, is_extended_id=True, data=bytes(8)))
+            telemetry = cycle(drive, Command(), 0.1)
+        assert drive.malformed >= 3 and drive.foreign >= 2
+        assert telemetry.age_s < 0.05
+    finally:
+        drive.close()
+
+
+def test_a_node_that_never_answers_is_named(rig):
+    with pytest.raises(DriverError, match="node 9 does not answer"):
+        rig.drive(node=9, sdo_timeout="30 ms", sdo_tries=2).open()
+
+
+def test_an_abort_names_the_object(rig):
+    with pytest.raises(DriverError, match=r"0x6402:01.*refuses|refuses.*|0x0602"):
+        rig.drive(deflection_object={"index": 0x6402, "subindex": 1}).open()
+
+
+def test_canopen_package_as_host_of_our_node(rig):
+    """Independent peer: RemoteNode of the ``canopen`` package reads and commands the node."""
+    network = canopen.Network()
+    network.connect(interface="local_socket", channel=rig.channel)
+    try:
+        node = network.add_node(5, canopen.ObjectDictionary())
+        node.sdo.RESPONSE_TIMEOUT = 1.0
+        time.sleep(0.05)
+        assert int.from_bytes(node.sdo.upload(0x1000, 0), "little") & 0xFFFF == 402
+        with pytest.raises(canopen.SdoAbortedError) as abort:
+            node.sdo.upload(0x5000, 0)
+        assert abort.value.code == 0x06020000  # CiA 301: object does not exist
+        with pytest.raises(canopen.SdoAbortedError) as abort:
+            node.sdo.download(0x1000, 0, b"\0\0\0\0")
+        assert abort.value.code == 0x06010002  # CiA 301: read only
+        for word in (b"\x06\0", b"\x07\0", b"\x0f\0"):
+            node.sdo.download(0x6040, 0, word)
+        time.sleep(0.3)
+        node.sdo.download(0x6040, 0, b"\x00\0")
+    finally:
+        network.disconnect()
