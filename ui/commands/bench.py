@@ -8,7 +8,7 @@ from typing import Any
 
 from hil.link.keys import ClientKeys
 from hil.processes import start_bench
-from ui.commands.answers import BAD_INPUT, CommandError, add_command, answer, say
+from ui.commands.answers import BAD_INPUT, FAILED, OK, CommandError, add_command, answer, say
 from ui.commands.screen import has_display, operate
 
 
@@ -43,11 +43,13 @@ def run(options: argparse.Namespace) -> int:
         )  # fmt: skip
     if options.link is not None:
         keys = ClientKeys.load(options.keys) if options.keys is not None else None
-        code = operate(options.link, keys=keys, watch=options.watch)
+        code = operate(options.link, keys=keys, watch=options.watch, runs=options.runs)
     else:
         with start_bench(options.profile, runs_directory=options.runs) as bench:
             for notice in bench.notices:
                 say(options, notice)
-            code = operate(bench.link_directory, watch=options.watch)
+            code = operate(
+                bench.link_directory, watch=options.watch, runs=options.runs, record_as="bench"
+            )
     answer(options, {"exit_code": code, "runs": options.runs})
-    return code
+    return OK if code == 0 else FAILED

@@ -9,7 +9,7 @@ from typing import Any
 from hil.processes import start_bench
 from hil.profile.loader import load_profile
 from hil.sequence import load_sequence
-from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, say
+from ui.commands.answers import BAD_INPUT, FAILED, OK, CommandError, add_command, answer, say
 from ui.commands.screen import has_display, operate, watching_dashboard
 from ui.commands.session import finish, fit, perform_live, perform_lockstep
 
@@ -60,9 +60,7 @@ def run(options: argparse.Namespace) -> int:
             "part. For a real rig: hookeline perform demo --profile P", BAD_INPUT,
         )  # fmt: skip
     if options.lockstep:
-        performed = perform_lockstep(
-            options, sequence, options.profile, options.out, options.seed
-        )
+        performed = perform_lockstep(options, sequence, options.profile, options.out, options.seed)
     elif options.headless or not has_display():
         if not options.headless:
             say(options, "No display: the session runs here, in the terminal.")
@@ -71,14 +69,15 @@ def run(options: argparse.Namespace) -> int:
     elif options.scripted:
         with (
             start_bench(options.profile, runs_directory=options.out) as bench,
-            watching_dashboard(bench.link_directory),
+            watching_dashboard(bench.link_directory, options.out),
         ):
             performed = perform_live(options, sequence, bench.link_directory, options.out, True)
     else:
         with start_bench(options.profile, runs_directory=options.out) as bench:
-            code = operate(bench.link_directory, hint=HINT)
+            code = operate(bench.link_directory, runs=options.out, record_as="demo", hint=HINT)
+        say(options, f"the run is in '{options.out}': hookeline runs --runs {options.out}")
         answer(options, {"exit_code": code, "runs": options.out})
-        return OK if code == 0 else code
+        return OK if code == 0 else FAILED
     code, data = finish(options, sequence, profile, performed)
     answer(options, data)
     return code

@@ -7,9 +7,10 @@ import contextlib
 from pathlib import Path
 from typing import Any
 
+from hil.link.client import Client
 from hil.link.keys import ClientKeys
 from hil.processes import start_bench
-from hil.profile.loader import load_profile
+from hil.profile.loader import load_profile, profile_from_dict
 from hil.sequence import load_sequence
 from ui.commands.answers import BAD_INPUT, CommandError, add_command, answer, say
 from ui.commands.screen import has_display, watching_dashboard
@@ -79,7 +80,7 @@ def run(options: argparse.Namespace) -> int:
         with contextlib.ExitStack() as stack:
             bench = stack.enter_context(start_bench(name, runs_directory=options.out))
             if not options.headless and has_display():
-                stack.enter_context(watching_dashboard(bench.link_directory))
+                stack.enter_context(watching_dashboard(bench.link_directory, options.out))
             performed = perform_live(
                 options, sequence, bench.link_directory, options.out, options.confirm_loads
             )
@@ -95,9 +96,6 @@ def _on_running_bench(options: argparse.Namespace, sequence: Any) -> int:
             "--lockstep out", BAD_INPUT,
         )  # fmt: skip
     keys = ClientKeys.load(options.keys) if options.keys is not None else None
-    from hil.link.client import Client
-    from hil.profile.loader import profile_from_dict
-
     with Client.connect(options.link, name="asks for the profile", keys=keys) as client:
         description = client.description
     profile = profile_from_dict(description["profile"])

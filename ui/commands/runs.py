@@ -146,9 +146,7 @@ def _export(options: argparse.Namespace) -> int:
     path = _find(options)
     target: Path | None = options.file
     if target is None or target.suffix not in (".csv", ".parquet"):
-        raise CommandError(
-            "runs export needs a file name that ends in .csv or .parquet", BAD_INPUT
-        )
+        raise CommandError("runs export needs a file name that ends in .csv or .parquet", BAD_INPUT)
     if target.exists():
         raise CommandError(f"'{target}' is there already: choose another name", BAD_INPUT)
     found = load_run(path)

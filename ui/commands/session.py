@@ -15,7 +15,7 @@ from hil.link.client import Client
 from hil.live_runner import LiveRunner
 from hil.lockstep import EPOCH, LockstepBench
 from hil.lockstep_runner import LockstepRunner
-from hil.measures import measure
+from hil.measures import Measured, measure
 from hil.performing import perform
 from hil.procedure import Ended
 from hil.profile.loader import load_profile, profile_from_dict, profile_to_dict
@@ -192,7 +192,7 @@ def finish(
     measured = measure(run, sequence.figures)
     data["run"] = performed.run
     data |= measured.as_data()
-    picture = _picture(options, profile, run, performed.run / "operate.png")
+    picture = _picture(options, profile, run, measured, performed.run / "operate.png")
     report = performed.run / "report.html"
     text = verdict(ended, measured.missing)
     write_report(
@@ -258,13 +258,16 @@ def _line(kind: str, name: str, values: dict[str, Any]) -> str:
 
 
 def _picture(
-    options: argparse.Namespace, profile: Profile, run: Run, path: Path
+    options: argparse.Namespace, profile: Profile, run: Run, measured: Measured, path: Path
 ) -> Path | None:
     """Draw the dashboard as it stood in mid-run; a missing screen library is said, not fatal."""
     try:
         from ui.dashboard.picture import save_picture
+
+        springs = [f.section.end for f in measured.figures if f.kind == "virtual_spring"]
+        at_s = float(run.column("time_s")[springs[-1] - 1]) if springs else None
+        save_picture(profile, run, path, at_s=at_s)
     except ImportError as error:
-        say(options, f"no picture: {error}")
+        say(options, f"no picture: {error}; install the system packages that README.md names")
         return None
-    save_picture(profile, run, path)
     return path

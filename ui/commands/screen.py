@@ -1,0 +1,94 @@
+"""Whether there is a screen, and the dashboard on it."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from ui.commands.answers import CommandError
+
+END_S = 5.0
+
+
+def has_display() -> bool:
+    """Whether a window can be opened; a platform that was named for Qt is taken at its word."""
+    names = ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM")
+    return any(os.environ.get(name) for name in names)
+
+
+def operate(
+    where: str | Path,
+    *,
+    keys: Any = None,
+    watch: bool = False,
+    runs: Path | None = None,
+    record_as: str = "",
+    hint: str = "",
+) -> int:
+    """Show the dashboard until it is closed; returns its exit code.
+
+    Args:
+        where: link directory or ``tcp://HOST:PORT``.
+        keys: ``ClientKeys`` for ``tcp://``.
+        watch: never take control.
+        runs: folder shown on the Runs page.
+        record_as: name of a run to record from the start, if not empty.
+        hint: said to the operator when the window has opened.
+
+    Raises:
+        CommandError: the screen libraries do not load.
+        hil.link.client.LinkError: the rig host cannot be reached.
+    """
+    try:
+        from PySide6.QtCore import QTimer
+        from PySide6.QtWidgets import QApplication
+
+        from ui.dashboard.app import application, run_dashboard
+        from ui.dashboard.window import Window
+    except ImportError as error:
+        raise CommandError(
+            f"the dashboard does not load ({error}): install the system packages that README.md "
+            "names, or use 'hookeline perform SEQUENCE --headless'"
+        ) from None
+    from hil.requests import StartRun
+
+    application()
+
+    def opened() -> None:
+        for widget in QApplication.topLevelWidgets():
+            if isinstance(widget, Window) and widget.session is not None:
+                if record_as and not watch:
+                    widget.session.ask(StartRun(name=record_as))
+                if hint:
+                    widget.model.say(hint)
+
+    QTimer.singleShot(0, opened)
+    return run_dashboard(where, keys=keys, watch_only=watch, runs_directory=runs)
+
+
+@contextlib.contextmanager
+def watching_dashboard(where: Path, runs: Path) -> Iterator[None]:
+    """A dashboard that watches, in a process of its own, closed at the end."""
+    process = subprocess.Popen(
+        [
+            sys.executable, "-m", "ui.cli", "bench", "--watch",
+            "--link", str(where), "--runs", str(runs),
+        ],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.DEVNULL,
+        start_new_session=True,
+    )  # fmt: skip
+    try:
+        yield
+    finally:
+        process.terminate()
+        try:
+            process.wait(END_S)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            process.wait()
