@@ -22,6 +22,7 @@ from PySide6.QtWidgets import (
 from hil.requests import Behaviour
 from ui.dashboard.behaviour_forms import BehaviourForm, Choice, EntryError, Field
 from ui.dashboard.field_slider import FieldSlider
+from ui.dashboard.key_button import KeyButton
 from ui.dashboard.operate_model import OperateModel
 from ui.dashboard.theme import Sizes, Theme
 
@@ -39,7 +40,7 @@ class BehaviourButton(QPushButton):
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
 
     def sizeHint(self) -> QSize:
-        return QSize(self.sizes.px(220), max(self.sizes.px(35), 30))
+        return QSize(self.sizes.px(220), max(self.sizes.px(35), 29))
 
     minimumSizeHint = sizeHint
 
@@ -95,17 +96,20 @@ class FieldRow(QWidget):
         self.field = field
         self.changed = changed
         self.wrong = ""
+        text_font = QFont(self.font())
+        text_font.setPointSizeF(sizes.text_pt)
         self.label = QLabel(field.label)
         self.entry = QLineEdit(field.shown())
         self.entry.setAlignment(Qt.AlignmentFlag.AlignRight)
         self.entry.setAccessibleName(f"{field.label} in {field.unit}")
         self.entry.textEdited.connect(self._typed)
         self.entry.editingFinished.connect(self._finished)
-        self.entry.setFixedWidth(sizes.px(78))
+        digits = QFontMetricsF(text_font).horizontalAdvance("−000.00")
+        self.entry.setFixedWidth(round(digits) + sizes.px(18))
         self.label.setBuddy(self.entry)
         unit = QLabel(field.unit)
         unit.setObjectName("quiet")
-        unit.setFixedWidth(sizes.px(58))
+        unit.setFixedWidth(round(QFontMetricsF(text_font).horizontalAdvance("N·s/mm")) + 2)
         self.slider = FieldSlider(field, theme, sizes)
         self.slider.moved.connect(self._slid)
         top = QHBoxLayout()
@@ -229,10 +233,10 @@ class BehaviourDeck(QWidget):
         column.addWidget(self.message)
         foot = QHBoxLayout()
         foot.setSpacing(px(6))
-        self.apply_button = QPushButton("Apply   Enter")
+        self.apply_button = KeyButton("Apply", "Enter", theme)
         self.apply_button.setObjectName("apply")
         self.apply_button.clicked.connect(self.apply)
-        self.follow_button = QPushButton("Follow   F")
+        self.follow_button = KeyButton("Follow", "F", theme)
         self.follow_button.setCheckable(True)
         self.follow_button.setToolTip("Send every change at once while this behaviour acts")
         self.follow_button.clicked.connect(self._follow_clicked)
@@ -264,7 +268,7 @@ class BehaviourDeck(QWidget):
         else:
             layout = QVBoxLayout(self.fields)
             layout.setContentsMargins(0, self.sizes.px(6), self.sizes.px(2), 0)
-            layout.setSpacing(self.sizes.px(6))
+            layout.setSpacing(self.sizes.px(5))
         column = self.fields.layout()
         form = self.model.form
         self.path = None

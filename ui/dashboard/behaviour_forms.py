@@ -173,12 +173,12 @@ def behaviour_forms(profile: Profile) -> list[BehaviourForm]:
             make=lambda f: Float(damping_N_s_m=f["damping"]),
         ),
         BehaviourForm(
-            2, BehaviourCode.CONSTANT_FORCE, "Constant force", "carries a weight",
+            2, BehaviourCode.CONSTANT_FORCE, "Constant force", "weight floats",
             [force_field("force", "Force"), damping(0.1 * limits.damping)],
             make=lambda f: ConstantForce(force_N=f["force"], damping_N_s_m=f["damping"]),
         ),
         BehaviourForm(
-            3, BehaviourCode.VIRTUAL_SPRING, "Virtual spring", "pulls back to rest",
+            3, BehaviourCode.VIRTUAL_SPRING, "Virtual spring", "pulls to rest",
             [stiffness(), place("rest", "Rest position"), damping(0.3 * limits.damping),
              force_field("bias", "Bias force")],
             make=lambda f: VirtualSpring(
@@ -187,14 +187,14 @@ def behaviour_forms(profile: Profile) -> list[BehaviourForm]:
             ),
         ),
         BehaviourForm(
-            4, BehaviourCode.HOLD_POSITION, "Hold position", "moves there and holds",
+            4, BehaviourCode.HOLD_POSITION, "Hold position", "moves, holds",
             [place("position", "Position"),
              Field("speed", "Speed", "mm/s", 1e3, 0.001, limits.speed.bounded,
                    min(0.03, limits.speed.bounded), 0.001)],
             make=lambda f: HoldPosition(position_m=f["position"], speed_m_s=f["speed"]),
         ),
         BehaviourForm(
-            5, BehaviourCode.WAVEFORM, "Waveform", "step, sine, sweep, file",
+            5, BehaviourCode.WAVEFORM, "Waveform", "step, sine, file",
             [force_field("offset_force", "Offset"),
              Field("amplitude_force", "Amplitude", "N", 1.0, -force, force, 20.0, 5.0),
              place("offset_rest", "Offset"),

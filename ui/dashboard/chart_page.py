@@ -1,4 +1,4 @@
-"""Strip charts with their row of acts: window length, freeze, mark, record, tare."""
+"""Strip charts with their row of acts: window length, freeze, mark, tare."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ from PySide6.QtWidgets import (
 )
 
 from ui.dashboard.chart_view import WINDOWS_S
+from ui.dashboard.key_button import KeyButton
 from ui.dashboard.operate_model import OperateModel
 from ui.dashboard.strip_charts import StripCharts
 from ui.dashboard.theme import Sizes, Theme
@@ -29,7 +30,6 @@ class ChartPage(QWidget):
 
     Args:
         mark: called with the text of a marker; None leaves the button out.
-        record: called to start or end a run; None leaves the button out.
         tare: called to take the present force as zero; None leaves the button out.
     """
 
@@ -40,7 +40,6 @@ class ChartPage(QWidget):
         sizes: Sizes,
         *,
         mark: Callable[[str], None] | None = None,
-        record: Callable[[], None] | None = None,
         tare: Callable[[], None] | None = None,
     ) -> None:
         super().__init__()
@@ -61,25 +60,21 @@ class ChartPage(QWidget):
             self.lengths.addButton(button, i)
             row.addWidget(button)
         row.addStretch(1)
-        self.freeze = self._button("Freeze Space", lambda: self.toggle_freeze(), sizes)
+        self.freeze = self._key("Freeze", "Space", lambda: self.toggle_freeze(), theme, sizes)
         self.freeze.setCheckable(True)
         self.freeze.setToolTip(
             "Stop the paper; drag or page up to look back, click or C for a cursor, "
             "shift-click for the second, E for live"
         )
         row.addWidget(self.freeze)
-        self.mark = self.record = self.tare = None
+        self.mark = self.tare = None
         if mark is not None:
-            self.mark = self._button("Mark M", lambda: self.begin_mark(), sizes)
+            self.mark = self._key("Mark", "M", lambda: self.begin_mark(), theme, sizes)
             row.addWidget(self.mark)
         if tare is not None:
-            self.tare = self._button("Tare Z", lambda: tare(), sizes)
+            self.tare = self._key("Tare", "Z", lambda: tare(), theme, sizes)
             self.tare.setToolTip("Take the present force as zero")
             row.addWidget(self.tare)
-        if record is not None:
-            self.record = self._button("Record R", lambda: record(), sizes)
-            self.record.setCheckable(True)
-            row.addWidget(self.record)
         self.entry = MarkEntry()
         self.entry.setPlaceholderText("what happened here? Enter keeps the mark")
         self.entry.setMaxLength(200)
@@ -97,6 +92,15 @@ class ChartPage(QWidget):
     @staticmethod
     def _button(word: str, act: Callable[..., None], sizes: Sizes) -> QPushButton:
         button = QPushButton(word)
+        button.setStyleSheet(f"padding-left: {sizes.px(6)}px; padding-right: {sizes.px(6)}px")
+        button.clicked.connect(act)
+        return button
+
+    @staticmethod
+    def _key(
+        word: str, key: str, act: Callable[..., None], theme: Theme, sizes: Sizes
+    ) -> KeyButton:
+        button = KeyButton(word, key, theme)
         button.setStyleSheet(f"padding-left: {sizes.px(6)}px; padding-right: {sizes.px(6)}px")
         button.clicked.connect(act)
         return button
@@ -144,10 +148,5 @@ class ChartPage(QWidget):
         if view.window_s in WINDOWS_S:
             self.lengths.button(WINDOWS_S.index(view.window_s)).setChecked(True)
         self.freeze.setChecked(view.frozen)
-        if self.record is not None:
-            running = self.model.recording_since is not None
-            self.record.setChecked(running)
-            self.record.setText("End run R" if running else "Record R")
-            self.record.setEnabled(not self.model.hands_off)
         if self.tare is not None:
             self.tare.setEnabled(not self.model.hands_off)

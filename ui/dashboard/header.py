@@ -8,6 +8,7 @@ from PySide6.QtCore import Qt
 from PySide6.QtGui import QFontMetricsF, QGuiApplication
 from PySide6.QtWidgets import QButtonGroup, QHBoxLayout, QLabel, QPushButton, QSizePolicy, QWidget
 
+from ui.dashboard.key_button import KeyButton
 from ui.dashboard.operate_model import OperateModel
 from ui.dashboard.theme import Sizes, Theme
 
@@ -20,6 +21,7 @@ class Header(QWidget):
     Args:
         show_page: called with the number of a page.
         swap_theme: called by the light/dark button.
+        record: called to start or end a run.
     """
 
     def __init__(
@@ -30,6 +32,7 @@ class Header(QWidget):
         *,
         show_page: Callable[[int], None],
         swap_theme: Callable[[], None],
+        record: Callable[[], None],
     ) -> None:
         super().__init__()
         self.model = model
@@ -63,6 +66,10 @@ class Header(QWidget):
         self.health.setAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
         self.health.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
         row.addWidget(self.health, 1)
+        self.record = KeyButton("Record", "R", theme)
+        self.record.setCheckable(True)
+        self.record.clicked.connect(lambda: record())
+        row.addWidget(self.record)
         other = "Dark" if theme.name == "light" else "Light"
         self.swap = QPushButton(other)
         self.swap.setToolTip("Light or dark, key F9")
@@ -75,6 +82,10 @@ class Header(QWidget):
     def refresh(self) -> None:
         """Health in words; trouble is bold, marked and in another colour."""
         theme = self.theme
+        running = self.model.recording_since is not None
+        self.record.setChecked(running)
+        self.record.setText("End run" if running else "Record")
+        self.record.setEnabled(not self.model.hands_off)
         words = self.model.health()
         parts = []
         plain = []

@@ -37,9 +37,16 @@ class HeadroomBars(QWidget):
         font.setPointSizeF(self.sizes.text_pt)
         return QFontMetricsF(font).height()
 
+    @property
+    def compact(self) -> bool:
+        """Two columns, shares in place of values: where the window is low."""
+        return self.sizes.scale < 0.95
+
     def sizeHint(self) -> QSize:
         head = self._line() * 1.45 + self.sizes.px(8)
         rows = len(self.entries)
+        if self.compact:
+            rows = -(-rows // 2)
         return QSize(self.sizes.px(300), round(head + rows * self._pitch() + self.sizes.px(8)))
 
     minimumSizeHint = sizeHint
@@ -47,27 +54,41 @@ class HeadroomBars(QWidget):
     def _pitch(self) -> float:
         return self._line() * 1.06
 
+    def _text(self, entry: Headroom) -> str:
+        if self.compact:
+            return f"{100 * entry.used:.0f} %" if math.isfinite(entry.used) else "–"
+        return entry.text.replace("degC", "°C")
+
     def paintEvent(self, event: QPaintEvent) -> None:
         painter = QPainter(self)
         draw = Draughtsman(painter, self.theme, self.sizes, self.font())
-        u, theme = draw.u, self.theme
-        left = 14 * u
-        y = 8 * u + draw.line_height / 2
-        draw.text(left, y, "Headroom before a limit acts", bold=True)
-        y += draw.line_height * 1.2
-        metrics = draw.metrics
-        labels = max((metrics.horizontalAdvance(e.label) for e in self.entries), default=0.0)
+        u = draw.u
+        top = 8 * u + draw.line_height / 2
+        draw.text(14 * u, top, "Headroom before a limit acts", bold=True)
+        top += draw.line_height * 1.2
+        if self.compact:
+            half = -(-len(self.entries) // 2)
+            middle = self.width() / 2
+            self._column(draw, self.entries[:half], 14 * u, middle - 10 * u, top)
+            self._column(draw, self.entries[half:], middle + 8 * u, self.width() - 10 * u, top)
+        else:
+            self._column(draw, self.entries, 14 * u, self.width() - 14 * u, top)
+        painter.end()
+
+    def _column(
+        self, draw: Draughtsman, entries: list[Headroom], left: float, right: float, y: float
+    ) -> None:
+        u = draw.u
         bold = QFont(draw.font)
         bold.setBold(True)
-        texts = max(
-            (QFontMetricsF(bold).horizontalAdvance(e.text) for e in self.entries), default=0.0
-        )
-        start = left + labels + 14 * u
-        end = max(start + 40 * u, self.width() - 14 * u - texts - 12 * u)
-        for entry in self.entries:
+        wide = QFontMetricsF(bold)
+        labels = max((draw.metrics.horizontalAdvance(e.label) for e in entries), default=0.0)
+        texts = max((wide.horizontalAdvance(self._text(e)) for e in entries), default=0.0)
+        start = left + labels + 12 * u
+        end = max(start + 30 * u, right - texts - 12 * u)
+        for entry in entries:
             self._bar(draw, entry, left, start, end, y)
             y += self._pitch()
-        painter.end()
 
     def _bar(
         self, draw: Draughtsman, entry: Headroom, left: float, start: float, end: float, y: float
@@ -85,4 +106,4 @@ class HeadroomBars(QWidget):
             draw.hatch(bar, theme.ground, 5.0)
         painter.setPen(draw.wide())
         painter.drawLine(QPointF(end, y - half - 3 * u), QPointF(end, y + half + 3 * u))
-        draw.text(end + 11 * u, y, entry.text, theme.ink if near else theme.quiet, bold=near)
+        draw.text(end + 10 * u, y, self._text(entry), theme.ink if near else theme.quiet, bold=near)

@@ -71,11 +71,11 @@ def _paint_lever(
 
     # The longest lever whose swing, with the hanging weight, stays in the picture. The rod arm
     # must not be lost: at less than a tenth of the lever it is drawn at a tenth.
-    hang = 46 * u
+    hang = 9 * u + max(31 * u, line) + 4 * u
     head = 10 * u
     swing = math.sin(max(top, 0.02)) + math.sin(max(-bottom, 0.02))
     pivot_x = 30 * u
-    long_arm = min((height - hang - head) / swing, (width - pivot_x - 74 * u))
+    long_arm = min((height - hang - head) / swing, (width - pivot_x - 60 * u))
     short_arm = long_arm * max(rig.rod_arm / rig.load_arm, 0.1)
     pivot = QPointF(pivot_x, head + long_arm * math.sin(max(top, 0.02)))
 
@@ -106,9 +106,13 @@ def _paint_lever(
         sweep(8 * u, a, b)
         for i in range(5):
             turn = a + (b - a) * i / 4
-            draw.line(at(long_arm + 4 * u, turn).x(), at(long_arm + 4 * u, turn).y(),
-                      at(long_arm + 12 * u, turn).x(), at(long_arm + 12 * u, turn).y(),
-                      draw.narrow(theme.nut))  # fmt: skip
+            draw.line(
+                at(long_arm + 4 * u, turn).x(),
+                at(long_arm + 4 * u, turn).y(),
+                at(long_arm + 12 * u, turn).x(),
+                at(long_arm + 12 * u, turn).y(),
+                draw.narrow(theme.nut),
+            )
 
     # Weight first, so that the lever lies over its hook.
     mass, words = weight_words(model)
@@ -137,9 +141,13 @@ def _paint_lever(
         else:
             draw.force_arrow(QPointF(joint.x(), foot), math.pi / 2, length, theme.force)
         if length > 3 * u:
-            draw.text(joint.x() + 10 * u, foot + max(length, line) - line / 2,
-                      f"{number(model.figure('spring_force_N'), 0)} N", theme.force,
-                      bold=True)  # fmt: skip
+            draw.text(
+                joint.x() + 10 * u,
+                foot + max(length, line) - line / 2,
+                f"{number(model.figure('spring_force_N'), 0)} N",
+                theme.force,
+                bold=True,
+            )
 
     # Lever: a slender bar, pivot over hatched ground.
     normal = QPointF(math.sin(angle), math.cos(angle))
@@ -148,9 +156,10 @@ def _paint_lever(
     painter.setPen(draw.wide())
     painter.setBrush(QColor(theme.metal))
     painter.drawPolygon(
-        QPolygonF([back - normal * thick, tip - normal * thin, tip + normal * thin,
-                   back + normal * thick])
-    )  # fmt: skip
+        QPolygonF(
+            [back - normal * thick, tip - normal * thin, tip + normal * thin, back + normal * thick]
+        )
+    )
     base = 17 * u
     painter.setBrush(QColor(theme.raised))
     painter.drawPolygon(
@@ -164,15 +173,22 @@ def _paint_lever(
 
     # The hand, only where it is known.
     if abs(model.hand_N) >= 0.5:
+        beside = (box_w / 2 if mass > 0 else 14 * u) + 22 * u
         length = (14 + min(abs(model.hand_N), 150.0) * 0.22) * u
         up = model.hand_N > 0
-        start = QPointF(tip.x() - 16 * u, tip.y() + (length + 8 * u if up else -length - 8 * u))
+        start = QPointF(tip.x() + beside, tip.y() + (length if up else -length) / 2)
         draw.force_arrow(start, -math.pi / 2 if up else math.pi / 2, length, theme.marker, 4.0)
-        draw.text(start.x() - 5 * u, start.y() + (-length / 2 if up else length / 2),
-                  f"hand {number(abs(model.hand_N), 0)} N", theme.marker, anchor="right")  # fmt: skip
+        draw.text(
+            start.x() + 9 * u,
+            start.y() + (-length / 2 if up else length / 2),
+            f"hand {number(abs(model.hand_N), 0)} N",
+            theme.marker,
+        )
     if math.isfinite(output):
-        shown = f"{number(math.degrees(model.lever_angle(model.figure('output_position_m'))), 1)}°"
-        draw.text(pivot.x() + long_arm + 30 * u, pivot.y(), shown, theme.quiet)
+        turned = math.degrees(model.lever_angle(model.figure("output_position_m")))
+        where = "above" if turned >= 0 else "below"
+        draw.text(14 * u, 0.6 * line, "lever", theme.quiet)
+        draw.text(14 * u, 1.7 * line, f"{number(abs(turned), 1)}° {where} level", theme.quiet)
 
 
 def _paint_linear(
@@ -236,14 +252,25 @@ def _paint_linear(
         right = width * 0.4 + rail + 14 * u
         if mass > 0:
             draw.text(centre.x(), centre.y(), words, bold=True, anchor="middle")
-        draw.text(right, centre.y() - 0.6 * line,
-                  f"{number(model.figure('spring_force_N'), 0)} N", theme.force, bold=True)  # fmt: skip
+        draw.text(
+            right,
+            centre.y() - 0.6 * line,
+            f"{number(model.figure('spring_force_N'), 0)} N",
+            theme.force,
+            bold=True,
+        )
         if abs(model.hand_N) >= 0.5:
-            draw.text(right, centre.y() + 0.6 * line,
-                      f"hand {number(model.hand_N, 0)} N", theme.marker)  # fmt: skip
+            draw.text(
+                right, centre.y() + 0.6 * line, f"hand {number(model.hand_N, 0)} N", theme.marker
+            )
     else:
         centre = QPointF(20 * u + x + body / 2, height * 0.5)
         if mass > 0:
             draw.text(centre.x(), centre.y(), words, bold=True, anchor="middle")
-        draw.text(20 * u, height * 0.5 - rail - 7 * u - 0.8 * line,
-                  f"{number(model.figure('spring_force_N'), 0)} N", theme.force, bold=True)  # fmt: skip
+        draw.text(
+            20 * u,
+            height * 0.5 - rail - 7 * u - 0.8 * line,
+            f"{number(model.figure('spring_force_N'), 0)} N",
+            theme.force,
+            bold=True,
+        )

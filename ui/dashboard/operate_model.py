@@ -475,9 +475,9 @@ class OperateModel:
                 words.append(HealthWord("drive answering"))
             rate = self.rate_hz()
             asked = self.profile.control.rate
-            well = not rate < 0.98 * asked
-            shown = f"{rate / 1e3:.2f} kHz" if asked >= 1000 else f"{rate:.0f} Hz"
-            words.append(HealthWord(shown, well, f"{asked:g} Hz asked"))
+            if math.isfinite(rate):
+                shown = f"{rate / 1e3:.2f} kHz" if asked >= 1000 else f"{rate:.0f} Hz"
+                words.append(HealthWord(shown, rate > 0.98 * asked, f"{asked:g} Hz asked"))
             words.append(HealthWord(f"{self.late_cycles} late", True, "cycles that overran"))
             if self.lost_samples:
                 words.append(HealthWord(f"{self.lost_samples} samples lost here", False))

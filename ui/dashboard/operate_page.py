@@ -42,14 +42,13 @@ class OperatePage(QWidget):
             self.surroundings = SurroundingsPanel(
                 model, theme, sizes, hang=session.load.hang, push=session.load.push
             )
-            self.surroundings.setFixedWidth(px(232))
             below.addWidget(self.surroundings, 0, Qt.AlignmentFlag.AlignBottom)
         left = QVBoxLayout()
         left.setContentsMargins(px(8), px(6), 0, px(4))
         left.setSpacing(0)
         left.addWidget(self.readouts)
-        left.addWidget(self.rig, 12)
-        left.addLayout(below, 11)
+        left.addWidget(self.rig, 11)
+        left.addLayout(below, 12)
         left.addWidget(self._rule(across=True))
         left.addWidget(self.bars)
 
@@ -58,7 +57,6 @@ class OperatePage(QWidget):
             theme,
             sizes,
             mark=session.mark if session else lambda text: None,
-            record=session.toggle_record if session else lambda: None,
             tare=session.tare if session else lambda: None,
         )
         self.deck = BehaviourDeck(
@@ -66,9 +64,9 @@ class OperatePage(QWidget):
         )
         columns = QHBoxLayout()
         columns.setSpacing(0)
-        columns.addLayout(left, 41)
+        columns.addLayout(left, 42)
         columns.addWidget(self._rule())
-        columns.addWidget(self.chart_page, 36)
+        columns.addWidget(self.chart_page, 35)
         columns.addWidget(self._rule())
         columns.addWidget(self.deck, 23)
         self.notices = ElidedLabel()
@@ -106,7 +104,6 @@ class OperatePage(QWidget):
             key.Key_C: charts.step_cursors,
             key.Key_W: charts.next_window,
             key.Key_M: charts.begin_mark,
-            key.Key_R: lambda: charts.record.click(),
             key.Key_Z: lambda: charts.tare.click(),
             key.Key_PageUp: lambda: self._scroll(-0.5),
             key.Key_PageDown: lambda: self._scroll(0.5),

@@ -47,7 +47,7 @@ class Readouts(QWidget):
         bold = QFont.Weight.Bold
         large = QFontMetricsF(self._font(self.sizes.large_pt, bold))
         base = text.height() + self.sizes.px(12) + large.capHeight()
-        shares = (0.40, 0.22, 0.20, 0.18)
+        shares = (0.345, 0.245, 0.225, 0.185)
         x = float(self.sizes.px(14))
         room = self.width() - x
         for readout, share, first in zip(

@@ -61,9 +61,14 @@ class _Actuator:
         self.left = 14 * u
         self.coupling = 16 * u
         fixed = (
-            self.left + self.motor_width + self.coupling + 2 * self.flange + self.nut_width
-            + self.arrow_room + 8 * u
-        )  # fmt: skip
+            self.left
+            + self.motor_width
+            + self.coupling
+            + 2 * self.flange
+            + self.nut_width
+            + self.arrow_room
+            + 8 * u
+        )
         # What is left is shared between travel, springs (each 1.35 × solid at their scale) and rod.
         room = max(width - fixed, 100 * u)
         rod_share = 1.05
@@ -73,7 +78,7 @@ class _Actuator:
         self.gap = 1.35 * self.solid * self.spring_per_m  # of either spring at no deflection
         self.rod_length = self.stroke * self.per_m * rod_share
 
-        self.half = min(42 * u, (height - 4.6 * line) / 2.6)  # half height of the flanges
+        self.half = min(56 * u, (height - 5.5 * line) / 2)  # half height of the flanges
         self.axis = line * 1.75 + self.half + 8 * u
         spare = height - (self.axis + self.half + 2.9 * line + 14 * u)
         self.axis += max(0.0, spare * 0.35)
@@ -110,7 +115,8 @@ class _Actuator:
 
     def _motor(self) -> None:
         draw, u, theme = self.draw, self.draw.u, self.draw.theme
-        top, height = self.axis - 36 * u, 72 * u
+        height = 1.7 * self.half
+        top = self.axis - height / 2
         body = QRectF(self.left, top, self.motor_width, height)
         draw.box(self.left, top, self.motor_width, height, theme.raised)
         # Cut view: the wound stator is hatched, the rotor between is not.
@@ -118,8 +124,13 @@ class _Actuator:
         for y in (top, top + height - band):
             stator = QRectF(body.left(), y, body.width(), band)
             draw.hatch(stator)
-            draw.line(stator.left(), y + (band if y == top else 0), stator.right(),
-                      y + (band if y == top else 0), draw.narrow())  # fmt: skip
+            draw.line(
+                stator.left(),
+                y + (band if y == top else 0),
+                stator.right(),
+                y + (band if y == top else 0),
+                draw.narrow(),
+            )
         draw.box(self.left, top, self.motor_width, height)
         neck = self.left + self.motor_width
         draw.box(neck, self.axis - 11 * u, 9 * u, 22 * u, theme.metal)
@@ -133,7 +144,7 @@ class _Actuator:
         draw, u, theme = self.draw, self.draw.u, self.draw.theme
         start = self.left + self.motor_width + 9 * u
         end = self.rod + 8 * u
-        radius = 7 * u
+        radius = 8 * u
         draw.box(start, self.axis - radius, end - start, 2 * radius, theme.metal, draw.narrow())
         # The thread turns with the nut's travel: one pitch of the picture per turn of the motor.
         pitch = 9.0 * u
@@ -148,8 +159,13 @@ class _Actuator:
             draw.line(x, self.axis + radius, x + slant, self.axis - radius, draw.narrow())
             x += pitch
         draw.painter.restore()
-        draw.line(self.left - 8 * u, self.axis, self.rod + self.rod_length + 14 * u, self.axis,
-                  draw.chain())  # fmt: skip
+        draw.line(
+            self.left - 8 * u,
+            self.axis,
+            self.rod + self.rod_length + 14 * u,
+            self.axis,
+            draw.chain(),
+        )
 
     def _carriage(self) -> None:
         """Two flanges and the tie rods between them: what moves with the output."""
@@ -177,13 +193,14 @@ class _Actuator:
         for y in (self.axis - offset, self.axis + offset):
             # Beyond its preload a set is at its free length and lets go of the nut.
             self._coil(self.inner_left, min(left, self.inner_left + free), y, moved > self.preload)
-            self._coil(self.inner_right, max(right, self.inner_right - free), y,
-                       moved < -self.preload)  # fmt: skip
+            self._coil(
+                self.inner_right, max(right, self.inner_right - free), y, moved < -self.preload
+            )
 
     def _coil(self, fixed: float, free: float, y: float, slack: bool) -> None:
         draw, u, theme = self.draw, self.draw.u, self.draw.theme
         turns = 6
-        radius = min(11.5 * u, self.half * 0.27)
+        radius = min(15 * u, self.half * 0.27)
         pitch = (free - fixed) / turns
         front = draw.pen(theme.quiet if slack else theme.ink, 1.1 if slack else 2.0)
         front.setCapStyle(Qt.PenCapStyle.RoundCap)
@@ -207,7 +224,7 @@ class _Actuator:
 
     def _rod(self) -> None:
         draw, u, theme = self.draw, self.draw.u, self.draw.theme
-        radius = 12 * u
+        radius = 14 * u
         eye = 11 * u
         draw.box(self.rod, self.axis - radius, self.rod_length - eye, 2 * radius, theme.raised)
         centre = QPointF(self.rod + self.rod_length - eye / 2, self.axis)
@@ -217,8 +234,9 @@ class _Actuator:
         draw.painter.drawEllipse(centre, 4 * u, 4 * u)
         room = self.rod_length - 2 * eye
         if draw.metrics.horizontalAdvance("output") < room - 6 * u:
-            draw.text(self.rod + room / 2 + 2 * u, self.axis, "output", theme.quiet,
-                      anchor="middle")  # fmt: skip
+            draw.text(
+                self.rod + room / 2 + 2 * u, self.axis, "output", theme.quiet, anchor="middle"
+            )
 
     def _deflection(self) -> None:
         draw, u = self.draw, self.draw.u
@@ -250,11 +268,16 @@ class _Actuator:
         while mark <= self.stroke * 1e3 + 1e-6:
             x = self.x_of(mark / 1e3)
             draw.line(x, y, x, y + 6 * u, draw.narrow())
-            draw.text(x, y + 8 * u + 0.55 * draw.line_height, f"{mark:g}", theme.quiet,
-                      anchor="middle")  # fmt: skip
+            draw.text(
+                x, y + 8 * u + 0.55 * draw.line_height, f"{mark:g}", theme.quiet, anchor="middle"
+            )
             mark += step
-        draw.text(last + 12 * u, y + 8 * u + 0.55 * draw.line_height,
-                  f"travel, mm   ·   springs drawn {SPRING_SCALE:g} : 1", theme.quiet)  # fmt: skip
+        draw.text(
+            last + 12 * u,
+            y + 8 * u + 0.55 * draw.line_height,
+            f"travel, mm   ·   springs drawn {SPRING_SCALE:g} : 1",
+            theme.quiet,
+        )
         # The output's place: a plumb line from the rear flange to a filled pointer.
         if self.known:
             x = self.back
@@ -266,8 +289,13 @@ class _Actuator:
             self._pointer(x, y, theme.asked, False)
             if abs(x - self.back) > 4 * u:
                 side = "right" if x < self.back else "left"
-                draw.text(x + (-9 * u if side == "right" else 9 * u), y - 9 * u, "rest",
-                          theme.quiet, anchor=side)  # fmt: skip
+                draw.text(
+                    x + (-9 * u if side == "right" else 9 * u),
+                    y - 9 * u,
+                    "rest",
+                    theme.quiet,
+                    anchor=side,
+                )
 
     def _pointer(self, x: float, y: float, colour: str, filled: bool) -> None:
         draw, u = self.draw, self.draw.u
@@ -292,7 +320,14 @@ class _Actuator:
         if force >= 0:
             draw.force_arrow(QPointF(start, self.axis), 0.0, length, theme.force, weight)
         else:
-            draw.force_arrow(QPointF(start + length, self.axis), math.pi, length, theme.force,
-                             weight)  # fmt: skip
-        draw.text(start, self.axis - 17 * u - 0.3 * draw.line_height, f"{number(shown, 0)} N",
-                  theme.force, bold=True, points=1.2 * self.draw.sizes.text_pt)  # fmt: skip
+            draw.force_arrow(
+                QPointF(start + length, self.axis), math.pi, length, theme.force, weight
+            )
+        draw.text(
+            start,
+            self.axis - 17 * u - 0.3 * draw.line_height,
+            f"{number(shown, 0)} N",
+            theme.force,
+            bold=True,
+            points=1.2 * self.draw.sizes.text_pt,
+        )

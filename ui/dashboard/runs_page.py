@@ -9,7 +9,6 @@ from PySide6.QtWidgets import (
     QHBoxLayout,
     QHeaderView,
     QLabel,
-    QPushButton,
     QTableWidget,
     QTableWidgetItem,
     QVBoxLayout,
@@ -17,6 +16,7 @@ from PySide6.QtWidgets import (
 )
 
 from ui.dashboard.chart_page import ChartPage
+from ui.dashboard.key_button import KeyButton
 from ui.dashboard.operate_model import duration_text
 from ui.dashboard.runs_model import STATUS_WORDS, RecordedTraces, RunsModel
 from ui.dashboard.theme import Sizes, Theme
@@ -67,7 +67,7 @@ class RunsPage(QWidget):
         header.setDefaultAlignment(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter)
         title = QLabel("Runs")
         title.setObjectName("head")
-        again = QPushButton("Read again F5")
+        again = KeyButton("Read again", "F5", theme)
         again.clicked.connect(self.renew)
         head = QHBoxLayout()
         head.addWidget(title)

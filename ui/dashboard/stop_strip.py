@@ -17,6 +17,7 @@ from PySide6.QtWidgets import (
 )
 
 from hil.samples import State
+from ui.dashboard.key_button import KeyButton
 from ui.dashboard.operate_model import OperateModel
 from ui.dashboard.theme import Sizes, Theme
 
@@ -118,12 +119,14 @@ class StopStrip(QWidget):
         self.state.setObjectName("state")
         self.detail = ElidedLabel("plain")
         self.last = ElidedLabel()
-        self.sentence = ElidedLabel()
-        self.sentence.say(SENTENCE)
+        self.sentence = QLabel(SENTENCE)
+        self.sentence.setObjectName("quiet")
+        self.sentence.setWordWrap(True)
+        self.sentence.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
         words = QWidget()
         column = QVBoxLayout(words)
         column.setContentsMargins(0, 0, 0, 0)
-        column.setSpacing(px(2))
+        column.setSpacing(px(1))
         top = QHBoxLayout()
         top.setSpacing(px(14))
         top.addWidget(self.state)
@@ -142,8 +145,8 @@ class StopStrip(QWidget):
         self.load = QLabel(model.profile.stop.load)
         self.load.setWordWrap(True)
         self.load.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
-        self.no = QPushButton("Not yet   N")
-        self.yes = QPushButton("Supported: power on   Y")
+        self.no = KeyButton("Not yet", "N", theme)
+        self.yes = KeyButton("Supported: power on", "Y", theme)
         self.no.clicked.connect(self.answer_no)
         self.yes.clicked.connect(self.answer_yes)
         answers = QHBoxLayout()
@@ -161,12 +164,12 @@ class StopStrip(QWidget):
 
         self.stop_button = StopButton(theme, sizes)
         self.stop_button.pressed.connect(stop)
-        self.power = QPushButton()
+        self.power = KeyButton("Power on", "P", theme)
         self.power.clicked.connect(self.power_pressed)
         self._power_off = power_off
-        self.reset = QPushButton("Reset   T")
+        self.reset = KeyButton("Reset", "T", theme)
         self.reset.clicked.connect(lambda: reset())
-        self.control = QPushButton("Take control   K")
+        self.control = KeyButton("Take control", "K", theme)
         self.control.clicked.connect(lambda: take_control())
         acts = QVBoxLayout()
         acts.setSpacing(px(7))
@@ -175,12 +178,12 @@ class StopStrip(QWidget):
             acts.addWidget(button)
 
         row = QHBoxLayout(self)
-        row.setContentsMargins(px(22), px(10), px(20), px(10))
+        row.setContentsMargins(px(22), px(8), px(20), px(8))
         row.setSpacing(px(22))
         row.addLayout(self.stack, 55)
         row.addWidget(self.stop_button, 30)
         row.addLayout(acts, 15)
-        self.setFixedHeight(max(px(142), 128))
+        self.setFixedHeight(max(px(142), 118))
         self.refresh()
 
     # ------------------------------------------------------------------ acts
@@ -218,13 +221,20 @@ class StopStrip(QWidget):
         if self.asking and not model.may_energise:
             self.stack.setCurrentIndex(0)
         self.state.setText(model.state_word)
+        alarm = model.state is State.STOPPED or not model.link_well
+        kind = "stopped" if alarm else "state"
+        if self.state.objectName() != kind:
+            self.state.setObjectName(kind)
+            self.state.style().unpolish(self.state)
+            self.state.style().polish(self.state)
         self.detail.say(model.state_detail)
-        last = model.last_stop_text
-        if model.state is State.STOPPED and model.last_stop_mend:
-            last += f" {model.last_stop_mend}"
-        self.last.say(last)
+        if model.state is State.STOPPED and model.last_stop:
+            kept = f"Kept as run {model.kept_run}. " if model.kept_run else ""
+            self.last.say(kept + model.last_stop_mend)
+        else:
+            self.last.say(model.last_stop_text)
         off = model.powered or model.energising
-        self.power.setText("Power off   P" if off else "Power on   P")
+        self.power.setText("Power off" if off else "Power on")
         self.power.setEnabled(model.may_power_off or model.may_energise)
         self.reset.setEnabled(model.may_reset)
         self.power.setToolTip(model.hands_off)

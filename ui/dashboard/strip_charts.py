@@ -144,11 +144,13 @@ class StripCharts(QWidget):
         metrics = QFontMetricsF(painter.font())
         line = metrics.height()
         span = self.view.spans[index]
-        ticks, decimals = span.ticks(max(2, int(inner.height() / (1.5 * line))))
+        ticks, decimals = span.ticks(max(2, int(inner.height() / (1.35 * line))))
         for value in ticks:
             y = round(self._y(inner, span, value)) + 0.5
             painter.setPen(QPen(QColor(theme.rule if value == 0 else theme.grid), 1))
             painter.drawLine(QPointF(inner.left(), y), QPointF(inner.right(), y))
+            if y < inner.top() + 0.3 * line:
+                continue  # the title stands there
             painter.setPen(QColor(theme.quiet))
             text = number(value, decimals)
             painter.drawText(

@@ -43,7 +43,7 @@ class SurroundingsPanel(QWidget):
         self.model = model
         self._push = push
         px = sizes.px
-        self.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Maximum)
+        self.setSizePolicy(QSizePolicy.Policy.Fixed, QSizePolicy.Policy.Maximum)
         title = QLabel("Simulated load")
         title.setObjectName("head")
         column = QVBoxLayout(self)

@@ -128,7 +128,7 @@ def sizes_for(width: int, height: int) -> Sizes:
         text_pt=text,
         head_pt=max(SMALLEST_PT, 12.5 * scale),
         state_pt=max(18.0, 25 * scale),
-        figure_pt=max(16.0, 22 * scale),
+        figure_pt=max(15.0, 20 * scale),
         large_pt=max(26.0, 36 * scale),
         stop_pt=max(28.0, 42 * scale),
     )
@@ -147,6 +147,8 @@ QLabel {{ background: transparent; }}
 QLabel#quiet {{ color: {t.quiet}; }}
 QLabel#head {{ font-weight: 600; font-size: {sizes.head_pt}pt; }}
 QLabel#state {{ font-weight: 700; font-size: {sizes.state_pt}pt; }}
+QLabel#stopped {{ font-weight: 700; font-size: {sizes.state_pt}pt; color: {t.warning};
+    background: {t.warning_ground}; padding: 0 {px(10)}px; border-radius: {px(3)}px; }}
 QLabel#warning {{ color: {t.warning}; background: {t.warning_ground};
     padding: {px(3)}px {px(7)}px; border-radius: {px(3)}px; }}
 QPushButton {{ background: {t.raised}; border: 1px solid {t.rule}; border-radius: {px(4)}px;
@@ -155,7 +157,8 @@ QPushButton:hover {{ border-color: {t.quiet}; }}
 QPushButton:focus {{ border: 2px solid {t.accent}; padding: {px(3) - 1}px {px(9) - 1}px; }}
 QPushButton:pressed {{ background: {t.rule}; }}
 QPushButton:disabled {{ color: {t.disabled}; background: {t.strip}; }}
-QPushButton:checked {{ background: {t.ink}; color: {t.ground}; font-weight: 600; }}
+QPushButton:checked {{ background: {t.ink}; color: {t.ground}; border-color: {t.ink}; }}
+QPushButton:checked:focus {{ border-color: {t.accent}; }}
 QPushButton:checked:disabled {{ background: {t.disabled}; color: {t.ground}; }}
 QPushButton#page {{ background: transparent; border: none; border-radius: 0;
     border-bottom: {px(3)}px solid transparent; padding: {px(4)}px {px(12)}px; color: {t.quiet}; }}

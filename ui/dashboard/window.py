@@ -95,7 +95,12 @@ class Window(QMainWindow):
         sheet = QWidget()
         sheet.setObjectName("sheet")
         self.header = Header(
-            model, self.theme, self.sizes, show_page=self.show_page, swap_theme=self.swap_theme
+            model,
+            self.theme,
+            self.sizes,
+            show_page=self.show_page,
+            swap_theme=self.swap_theme,
+            record=session.toggle_record if session else nothing,
         )
         self.operate = OperatePage(model, session, self.theme, self.sizes)
         if view is not None:
@@ -180,6 +185,7 @@ class Window(QMainWindow):
             Qt.Key.Key_P: strip.power_pressed,
             Qt.Key.Key_T: strip.reset.click,
             Qt.Key.Key_K: strip.control.click,
+            Qt.Key.Key_R: self.header.record.click,
         }
         if strip.asking:
             everywhere |= {Qt.Key.Key_Y: strip.answer_yes, Qt.Key.Key_N: strip.answer_no}
