@@ -25,10 +25,12 @@ APPROACH_1_S = 10.0  # slope of allowed speed over distance at an end
 RETURN_SPEED_M_S = 0.01  # back to a soft end that was overrun
 EASE_M_S = 0.02  # speed margin from which a cap opens quickly
 LEAST_BRAKING_M_S2 = 0.03
+BRAKING_SHARE = 0.6  # of what the force limit leaves above the load
 DAMPING_SHARE = 0.15  # of the force loop's bandwidth
 # A load is taken for a weight, which also has mass; a hand that pushes as hard has less.
 LOAD_SHARE = 0.7
 LOAD_LEARNING_S = 0.1
+REACTION_S = 0.06  # until a cap has become force: estimator, cycle and force loop
 HEAT_EASE = 0.15  # below the bound, over which current is led back
 ACTING = 0.97  # of a bounded current: from here the bound counts as acting
 
@@ -68,6 +70,7 @@ class Bounds:
         travel = limits.travel
         self._lower, self._upper = travel.lower, travel.upper
         self._braking = travel.braking
+        self._ease = 1.0 / (EASE_M_S * travel.braking)
         self._speed = limits.speed.bounded
         self._mass, self._own_load, self._mass_per_load = moved_mass(profile)
         self._bandwidth = DAMPING_SHARE * 2 * math.pi * profile.control.force_bandwidth
@@ -139,6 +142,7 @@ class Bounds:
     def renew(
         self,
         estimator: Estimator,
+        spring_force_N: float,
         motor_heat: float,
         temperature_degC: float,
         current_A: float,
@@ -171,16 +175,23 @@ class Bounds:
             low = cap
             low_limit = Limit.SPEED
 
+        # The ends are judged by where the output will be, and how fast, when a cap acts.
+        load = self._own_load + self.hung_load_N
+        ahead = velocity + REACTION_S * (spring_force_N - balance) / felt
+
+        # What can hardly be braked may hardly gain speed: its cap opens slowly.
+        ease = self._ease
         # A travel cap outranks a speed cap where the two collide.
         distance = self.high_end_m - position
-        braking = self._brake((balance - most_low) / mass)
+        if velocity > 0.0:
+            distance -= REACTION_S * velocity
+        braking = self._brake(((load if load < balance else balance) - most_low) / mass)
         allowed = allowed_speed(distance, braking)
-        margin = allowed - velocity
-        cap = balance + damping * margin * (1.0 + (margin / EASE_M_S if margin > 0.0 else 0.0))
+        margin = allowed - (ahead if ahead > velocity else velocity)
+        opening = 1.0 + (margin * braking * ease if margin > 0.0 else 0.0)
+        cap = balance + damping * margin * opening
         if velocity > 0.0 and distance > 0.0:
-            cap -= felt * min(APPROACH_1_S * velocity, braking) * min(
-                1.0, velocity / allowed
-            )
+            cap -= felt * min(APPROACH_1_S * velocity, braking) * min(1.0, velocity / allowed)
         if cap < high:
             high = cap
             high_limit = Limit.TRAVEL
@@ -188,14 +199,15 @@ class Bounds:
                 low = high
 
         distance = position - self.low_end_m
-        braking = self._brake((most_high - balance) / mass)
+        if velocity < 0.0:
+            distance += REACTION_S * velocity
+        braking = self._brake((most_high - (load if load > balance else balance)) / mass)
         allowed = allowed_speed(distance, braking)
-        margin = allowed + velocity
-        cap = balance - damping * margin * (1.0 + (margin / EASE_M_S if margin > 0.0 else 0.0))
+        margin = allowed + (ahead if ahead < velocity else velocity)
+        opening = 1.0 + (margin * braking * ease if margin > 0.0 else 0.0)
+        cap = balance - damping * margin * opening
         if velocity < 0.0 and distance > 0.0:
-            cap += felt * min(-APPROACH_1_S * velocity, braking) * min(
-                1.0, -velocity / allowed
-            )
+            cap += felt * min(-APPROACH_1_S * velocity, braking) * min(1.0, -velocity / allowed)
         if cap > low:
             low = cap
             low_limit = Limit.TRAVEL
@@ -216,9 +228,10 @@ class Bounds:
         self.low_limit, self.high_limit = low_limit, high_limit
 
     def _brake(self, available_m_s2: float) -> float:
-        if available_m_s2 > self._braking:
+        braking = BRAKING_SHARE * available_m_s2
+        if braking > self._braking:
             return self._braking
-        return available_m_s2 if available_m_s2 > LEAST_BRAKING_M_S2 else LEAST_BRAKING_M_S2
+        return braking if braking > LEAST_BRAKING_M_S2 else LEAST_BRAKING_M_S2
 
     def _current(self, heat: float, temperature: float, current: float) -> None:
         most = limit = self._most_current

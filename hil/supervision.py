@@ -228,7 +228,7 @@ class Supervisor:
     def bounds(self, estimator: Estimator, spring_force_N: float) -> None:
         """Renew the caps; ``check`` must have run in this cycle."""
         self._bounds.renew(
-            estimator, self.motor_heat, self._temperature_degC, self._current_A
+            estimator, spring_force_N, self.motor_heat, self._temperature_degC, self._current_A
         )
 
     def note_shaped(self, force_N: float) -> None:
