@@ -17,9 +17,10 @@ def main(arguments: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="hookeline recorder", description=__doc__)
     parser.add_argument("--link", required=True, type=Path, help="link directory of the rig host")
     parser.add_argument("--runs", required=True, type=Path, help="where run folders are made")
+    parser.add_argument("--wait", type=float, default=5.0, help="seconds to wait for the rig host")
     options = parser.parse_args(arguments)
     try:
-        code = record(options.link, options.runs)
+        code = record(options.link, options.runs, wait_s=options.wait)
     except LinkError as error:
         print(error, file=sys.stderr)
         return 2

@@ -24,7 +24,7 @@ from hil.samples import INDEX
 
 _TIME = INDEX["time_s"]
 _IDLE_S = 0.1
-_GIVE_UP_S = 4.0  # trying to end runs on a disk that refuses, once asked to end
+_GIVE_UP_S = 2.0  # trying to end runs on a disk that refuses, once asked to end
 
 
 @dataclass(frozen=True)
@@ -224,6 +224,8 @@ class Desk(threading.Thread):
             self._trip = None
 
     def _end_all(self, how: str) -> None:
+        if self._run is not None:
+            self._say(Said("notice", f"recording ended: {how}"))
         self._end_run(how)
         self._end_trip(how)
 

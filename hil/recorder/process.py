@@ -19,8 +19,8 @@ from hil.recorder.append_file import Disk
 from hil.recorder.desk import Desk, Said
 
 LOOK_S = 0.05  # between looks at what has come
-SILENT_S = 3.0  # after which the rig host is taken for gone
-STALLED_S = 1.5  # without an answer from the disk before the operator is told
+SILENT_S = 2.0  # after which the rig host is taken for gone
+STALLED_S = 1.0  # without an answer from the disk before the operator is told
 LAST_LOOK_S = 0.15
 END_S = 12.0
 
@@ -32,19 +32,22 @@ class Recorder:
         link: link directory.
         runs: directory of the runs.
         disk: replaced in tests and benchmarks.
+        wait_s: for the rig host, at the beginning.
 
     Raises:
         LinkError: no rig host could be reached.
     """
 
-    def __init__(self, link: Path, runs: Path, disk: Disk | None = None) -> None:
+    def __init__(
+        self, link: Path, runs: Path, disk: Disk | None = None, wait_s: float = 5.0
+    ) -> None:
         self._link = link
         self._said: queue.SimpleQueue[Said] = queue.SimpleQueue()
         self._desk = Desk(runs, self._said.put, disk)
         self._stalled = False
         self._host = b""
         self.ending = False
-        self._client: Client | None = self._connect(5.0)
+        self._client: Client | None = self._connect(wait_s)
         self._desk.describe(self._client.description)
 
     def run(self) -> int:
@@ -117,22 +120,23 @@ class Recorder:
             self._said.put(Said("notice", "the disk is slow to take the recording; samples are "
                                 "kept in memory meanwhile"))  # fmt: skip
         self._stalled = stalled
+        if self._client is None and not self.ending:
+            return  # the next rig host's operator will want to know
         while not self._said.empty():
             said = self._said.get()
             if self._client is None:
-                if said.text:
-                    print(said.text, file=sys.stderr, flush=True)
+                print(said.text, file=sys.stderr, flush=True)
             else:
                 self._client.tell(said.kind, said.text, said.run, **(said.values or {}))
 
 
-def record(link: Path, runs: Path, disk: Disk | None = None) -> int:
+def record(link: Path, runs: Path, disk: Disk | None = None, wait_s: float = 5.0) -> int:
     """Run a recorder in this process until SIGTERM or SIGINT; prints ``ready``.
 
     Raises:
         LinkError: no rig host could be reached.
     """
-    recorder = Recorder(link, runs, disk)
+    recorder = Recorder(link, runs, disk, wait_s)
 
     def end(_signal: int, _frame: FrameType | None) -> None:
         recorder.ending = True

@@ -49,11 +49,13 @@ def main() -> int:
     parser = argparse.ArgumentParser()
     parser.add_argument("directory", type=Path)
     parser.add_argument("--rate", type=float, default=1000.0)
-    parser.add_argument("--heartbeat", type=float, default=0.3)
+    parser.add_argument("--time-scale", type=float, default=1.0, help="of the rows' own time")
+    parser.add_argument("--heartbeat", type=float, default=0.2)
     parser.add_argument("--tcp")
     parser.add_argument("--keys", type=Path)
     options = parser.parse_args()
     rate = options.rate
+    rows_per_s = rate / options.time_scale
     description = {
         "profile": {"name": "made up", "calibration": {"zero": 2048.0}},
         "columns": [column._asdict() for column in COLUMNS],
@@ -75,11 +77,11 @@ def main() -> int:
 
     def stamped(event: dict[str, Any]) -> dict[str, Any]:
         wall = datetime.datetime.now().astimezone().isoformat(timespec="milliseconds")
-        return {**event, "time_s": cycle / rate, "wall": wall}
+        return {**event, "time_s": cycle / rows_per_s, "wall": wall}
 
     while not ending:
         for _ in range(step):
-            server.publish_row(made_row(cycle, rate))
+            server.publish_row(made_row(cycle, rows_per_s))
             cycle += 1
         now = time.monotonic()
         for incoming in server.poll(now):

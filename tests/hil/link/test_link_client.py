@@ -30,7 +30,7 @@ from hil.requests import (
 )
 
 PATIENCE_S = 10.0
-LIMIT_S = 0.3  # the publisher's limit for the heartbeat of control
+LIMIT_S = 0.2  # the publisher's limit for the heartbeat of control
 
 HOLDER = """
 import sys
@@ -181,10 +181,10 @@ def test_leaving_gives_control_up(served: Served) -> None:
         watcher.take_control()
 
 
-def test_a_dead_host_is_seen_and_said(served: Served) -> None:
-    with Client.connect(served.directory) as client:
+def test_a_dead_host_is_seen_and_said(mortal: Served) -> None:
+    with Client.connect(mortal.directory) as client:
         client.take_control()
-        served.kill()
+        mortal.kill()
         with pytest.raises(HostGone, match="may have ended"):
             for _ in client.watch(PATIENCE_S):
                 pass
@@ -196,22 +196,22 @@ def test_a_dead_host_is_seen_and_said(served: Served) -> None:
         assert client.poll() == []
 
 
-def test_a_host_that_ends_says_so(served: Served) -> None:
-    with Client.connect(served.directory) as client:
-        served.terminate()
+def test_a_host_that_ends_says_so(mortal: Served) -> None:
+    with Client.connect(mortal.directory) as client:
+        mortal.terminate()
         wait_for(client, "host_ending")
 
 
-def test_a_new_host_is_met_again_and_gets_nothing_old(served: Served) -> None:
-    with Client.connect(served.directory, name="holder") as client:
+def test_a_new_host_is_met_again_and_gets_nothing_old(mortal: Served) -> None:
+    with Client.connect(mortal.directory, name="holder") as client:
         client.take_control()
-        served.kill()
+        mortal.kill()
         with pytest.raises(HostGone):
             for _ in client.watch(PATIENCE_S):
                 pass
         with pytest.raises(HostGone):
             client.request(Marker(text="old"))
-        served.start()
+        mortal.start()
         gather(client, lambda items: any(isinstance(item, Block) for item in items))
         with pytest.raises(Refused, match="you do not hold control"):
             client.request(Tare())
@@ -222,39 +222,39 @@ def test_a_new_host_is_met_again_and_gets_nothing_old(served: Served) -> None:
         assert client.lost_samples == 0
 
 
-def test_a_request_that_lay_too_long_is_not_obeyed(served: Served) -> None:
-    with Client.connect(served.directory, name="holder") as client:
+def test_a_request_that_lay_too_long_is_not_obeyed(mortal: Served) -> None:
+    with Client.connect(mortal.directory, name="holder") as client:
         client.take_control()
-        served.pause()
+        mortal.pause()
         with pytest.raises(HostGone, match="does not answer"):
             client.request(StartRun(), timeout_s=0.1)
         time.sleep(1.2)
-        served.resume()
+        mortal.resume()
         client.request(Marker(text="after"))
         seen = gather(client, lambda items: bool(events(items, "marker")))
         assert not events(seen, "start_run")
 
 
-def test_old_beats_are_no_sign_of_life(served: Served) -> None:
+def test_old_beats_are_no_sign_of_life(mortal: Served) -> None:
     with (
-        Client.connect(served.directory, name="watcher") as watcher,
-        Client.connect(served.directory, name="holder") as holder,
+        Client.connect(mortal.directory, name="watcher") as watcher,
+        Client.connect(mortal.directory, name="holder") as holder,
     ):
         holder.take_control()
-        served.pause()
+        mortal.pause()
         for _ in range(5):
             holder.beat()
         time.sleep(2 * LIMIT_S)
-        served.resume()
+        mortal.resume()
         wait_for(watcher, "control", holder=None)
 
 
-def test_an_impatient_answer_is_not_taken_for_the_next(served: Served) -> None:
-    with Client.connect(served.directory, name="holder") as client:
-        served.pause()
+def test_an_impatient_answer_is_not_taken_for_the_next(mortal: Served) -> None:
+    with Client.connect(mortal.directory, name="holder") as client:
+        mortal.pause()
         with pytest.raises(HostGone):
             client.request(Marker(text="one"), timeout_s=0.05)
-        served.resume()
+        mortal.resume()
         with pytest.raises(Refused, match="take it first"):
             client.request(Tare())
 

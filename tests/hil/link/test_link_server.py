@@ -284,7 +284,7 @@ def long_lived(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bare]:
     both.close()
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(message=st.binary(max_size=200) | NEARLY.map(lambda m: json.dumps(m).encode()) |
        JSON.map(lambda m: json.dumps(m).encode()))  # fmt: skip
 def test_whatever_is_said_is_answered_once_and_nothing_breaks(

@@ -112,7 +112,7 @@ def test_the_files_need_no_code_of_ours(tmp_path: Path) -> None:
         assert json.loads(line)["kind"] == "marker"
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(cuts=st.lists(st.integers(0, 400), max_size=6), seed=st.integers(0, 9))
 def test_equal_samples_give_equal_files_however_they_come(
     tmp_path_factory: pytest.TempPathFactory, cuts: list[int], seed: int
@@ -248,7 +248,7 @@ def test_a_full_disk_is_said_at_once_in_process(tmp_path: Path) -> None:
         writer.close()
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(room=st.lists(st.integers(0, 30_000), min_size=1, max_size=5))
 def test_a_full_disk_loses_nothing_once_there_is_room(
     tmp_path_factory: pytest.TempPathFactory, room: list[int]
@@ -306,7 +306,7 @@ def interrupted(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return writer.path
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(data=st.data())
 def test_a_stream_cut_anywhere_is_readable_up_to_there(
     interrupted: Path, tmp_path_factory: pytest.TempPathFactory, data: st.DataObject
