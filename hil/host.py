@@ -64,14 +64,18 @@ class Host:
         answer_by = ANSWER_SHARE * period
         started = monotonic()
         due = started + period
-        dt = period
+        woke = started
         work = 0.0
         next_beat = started
         while not self.ending:
             sleep_until(due)
-            woke = monotonic()
+            last, woke = woke, monotonic()
+            # Whole periods since the last cycle: after a pause the estimator must know it.
+            dt = period * max(1, round((woke - last) / period))
             try:
-                telemetry = drive.read(due + answer_by if due + answer_by > woke else woke)
+                # After a late wake-up the answer is waited for all the same: the age of the
+                # sample is judged, not the pause of this process, which the drive watches.
+                telemetry = drive.read(woke + answer_by)
                 answered = telemetry.time_s - woke
                 row = bench.advance(
                     telemetry,
@@ -99,7 +103,6 @@ class Host:
                 self._failed(error)
             done = monotonic()
             work = done - woke
-            dt = period
             if written - due > period:
                 self.late_cycles += 1
             due += period
@@ -108,7 +111,6 @@ class Host:
                 behind = int((done - due) / period)
                 self.skipped_periods += behind
                 due += behind * period
-                dt += behind * period
         bench.stop(Cause.HOST_ENDING)
         bench.controlled_stop.abandon()
         drive.de_energise()

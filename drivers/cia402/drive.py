@@ -153,7 +153,13 @@ class Cia402Drive:
             if now >= self._next_beat_s:
                 bus.send(self._beat)
                 self._next_beat_s = now + self._options.host_heartbeat
-            # Telemetry of the cycle before that came too late is read off first.
+            # What came too late for the cycle before is read off first: left in the queue it
+            # would pass for this cycle's answer, and every answer after it would be one old.
+            for _ in range(MOST_FRAMES_A_CYCLE):
+                late = bus.recv(0.0)
+                if late is None:
+                    break
+                self._take(late)
             bus.send(self._sync)
             got = 0
             for _ in range(MOST_FRAMES_A_CYCLE):

@@ -18,10 +18,12 @@ from drivers.local_socket_bus import LocalSocketBus
 @pytest.fixture
 def pair(tmp_path: Path):
     path = str(tmp_path / "can.sock")
-    with can.Bus(interface="local_socket", channel=path, role="hub") as hub:
-        with can.Bus(interface="local_socket", channel=path) as member:
-            assert hub.recv(0.05) is None  # the hub accepts while it reads
-            yield hub, member, path
+    with (
+        can.Bus(interface="local_socket", channel=path, role="hub") as hub,
+        can.Bus(interface="local_socket", channel=path) as member,
+    ):
+        assert hub.recv(0.05) is None  # the hub accepts while it reads
+        yield hub, member, path
 
 
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
@@ -74,7 +76,8 @@ def test_malformed_packets_are_counted_and_passed_over(pair):
 
 
 @pytest.mark.parametrize(
-    ("interface", "says"), [("local_soket", "did you mean 'local_socket'"), ("local_socket", "open")]
+    ("interface", "says"),
+    [("local_soket", "did you mean 'local_socket'"), ("local_socket", "does not open")],
 )
 def test_a_bus_that_does_not_open_says_what_to_do(tmp_path, interface, says):
     with pytest.raises(DriverError, match=says):

@@ -219,3 +219,23 @@ def test_canopen_package_as_host_of_our_node(rig):
         node.sdo.download(0x6040, 0, b"\x00\0")
     finally:
         network.disconnect()
+
+
+def test_an_answer_that_came_late_does_not_delay_those_after_it(rig):
+    drive = rig.drive()
+    drive.open()
+    try:
+        command = energise(drive, mode=Mode.VELOCITY)
+        command.velocity_rad_s = 20.0
+        cycle(drive, command, 0.3)
+        for _ in range(3):  # answers that nobody waits for
+            drive.read(time.monotonic())
+            time.sleep(0.002)
+        drive.read(time.monotonic() + 0.05)
+        first = drive.telemetry.position_rad
+        time.sleep(0.05)
+        drive.read(time.monotonic() + 0.05)
+        # 50 ms at 20 rad/s: an answer left in the queue would say that nothing moved
+        assert drive.telemetry.position_rad - first > 0.5
+    finally:
+        drive.close()
