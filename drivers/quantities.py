@@ -25,7 +25,11 @@ _QUANTITY = re.compile(
 def _pure(quantity: Any) -> dict[str, float]:
     """Powers of the units without dimension: 60 rpm is no Hz, and um no um/count."""
     roots = dict(units.get_base_units(quantity.units)[1]._units)
-    return {name: float(cast(float, power)) for name, power in roots.items() if name in ("radian", "count")}
+    return {
+        name: float(cast(float, power))
+        for name, power in roots.items()
+        if name in ("radian", "count")
+    }
 
 
 @dataclass(frozen=True)

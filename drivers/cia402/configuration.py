@@ -142,7 +142,9 @@ class Configurator:
         self._try(index, subindex, lambda: self._node.sdo.download(index, subindex, data))
 
     def _read(self, index: int, subindex: int, kind: str, patience_s: float = 0.0) -> int:
-        data = self._try(index, subindex, lambda: self._node.sdo.upload(index, subindex), patience_s)
+        data = self._try(
+            index, subindex, lambda: self._node.sdo.upload(index, subindex), patience_s
+        )
         size = struct.calcsize("<" + kind)
         if len(data) != size:
             raise DriverError(
