@@ -20,16 +20,19 @@ from hil.estimation import Estimator
 from hil.limits import Limit
 from hil.profile.schema import Lever, Profile
 
-BALANCE_FILTER_S = 0.05
+BALANCE_FILTER_S = 0.03
 APPROACH_1_S = 10.0  # slope of allowed speed over distance at an end
 RETURN_SPEED_M_S = 0.01  # back to a soft end that was overrun
 EASE_M_S = 0.02  # speed margin from which a cap opens quickly
 LEAST_BRAKING_M_S2 = 0.03
 BRAKING_SHARE = 0.6  # of what the force limit leaves above the load
-DAMPING_SHARE = 0.15  # of the force loop's bandwidth
+DAMPING_SHARE = 0.25  # of the force loop's bandwidth
 # A load is taken for a weight, which also has mass; a hand that pushes as hard has less.
 LOAD_SHARE = 0.7
 LOAD_LEARNING_S = 0.1
+STEADY_S = 0.2
+WEIGHING_S = 0.4
+PRIOR_SQUARE = 0.05  # (m/s²)²: changes of acceleration that outweigh what the weight says
 REACTION_S = 0.06  # until a cap has become force: estimator, cycle and force loop
 HEAT_EASE = 0.15  # below the bound, over which current is led back
 ACTING = 0.97  # of a bounded current: from here the bound counts as acting
@@ -87,6 +90,9 @@ class Bounds:
         self._smooth_velocity = 0.0
         self.balance_N = 0.0
         self.hung_load_N = 0.0
+        self._felt = self._mass
+        self._steady_force = self._steady_acceleration = 0.0
+        self._squares = self._products = 0.0
         self.low_end_m = self._lower
         self.high_end_m = self._upper
 
@@ -102,7 +108,7 @@ class Bounds:
         position = estimator.output_position_m
         smooth = self._smooth_force
         if not -1e9 < smooth < 1e9:
-            smooth = spring_force_N
+            smooth = self._steady_force = spring_force_N
             self._smooth_velocity = velocity
         blend = dt / (BALANCE_FILTER_S + dt)
         self._smooth_force = smooth + blend * (spring_force_N - smooth)
@@ -136,8 +142,30 @@ class Bounds:
         )
         most = self.most_high_N
         self.hung_load_N = hung if 0.0 < hung < most else most if hung >= most else 0.0
-        mass = self._mass + LOAD_SHARE * self._mass_per_load * self.hung_load_N
-        self.balance_N = force - mass * acceleration
+        self._weigh(acceleration, force, dt)
+        self.balance_N = force - self._felt * acceleration
+
+    def _weigh(self, acceleration: float, force: float, dt: float) -> None:
+        """Felt mass: from the hung weight, corrected by how changes of force accelerate it.
+
+        Regression of force on acceleration, both high-passed so that a steady load or hand
+        drops out, over the last ``WEIGHING_S``, with the weight's mass as prior.
+        """
+        blend = dt / STEADY_S
+        self._steady_force += blend * (force - self._steady_force)
+        self._steady_acceleration += blend * (acceleration - self._steady_acceleration)
+        change = acceleration - self._steady_acceleration
+        blend = dt / WEIGHING_S
+        squares = self._squares
+        self._squares = squares = squares + blend * (change * change - squares)
+        products = self._products
+        self._products = products = products + blend * (
+            change * (force - self._steady_force) - products
+        )
+        whole = self._mass + self._mass_per_load * self.hung_load_N
+        prior = self._mass + LOAD_SHARE * (whole - self._mass)
+        felt = (products + PRIOR_SQUARE * prior) / (squares + PRIOR_SQUARE)
+        self._felt = self._mass if felt < self._mass else whole if felt > whole else felt
 
     def renew(
         self,
@@ -159,7 +187,7 @@ class Bounds:
             balance = most_high if balance > 0 else most_low if balance < 0 else 0.0
         load_mass = self._mass_per_load * self.hung_load_N
         mass = self._mass + load_mass
-        felt = self._mass + LOAD_SHARE * load_mass
+        felt = self._felt
         damping = self._bandwidth * felt
         high, low = most_high, most_low
         high_limit, low_limit = self._flat_high, self._flat_low
