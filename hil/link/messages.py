@@ -17,6 +17,7 @@ import json
 import math
 from typing import Annotated, Any, Literal
 
+import pydantic_core
 from pydantic import Field, TypeAdapter, ValidationError
 
 from hil.requests import Message, Request
@@ -127,10 +128,10 @@ def explain(error: ValueError) -> str:
 
 
 def to_json(data: dict[str, Any]) -> bytes:
-    """JSON in UTF-8; numbers that JSON does not know become null."""
+    """JSON in UTF-8; numbers that JSON does not know become null. Raises nothing."""
     try:
-        return json.dumps(data, allow_nan=False, separators=(",", ":")).encode()
-    except (TypeError, ValueError):
+        return pydantic_core.to_json(data, inf_nan_mode="null")
+    except Exception:  # arrays, text that is no Unicode: rare, so slowly
         return json.dumps(_plain(data), allow_nan=False, separators=(",", ":")).encode()
 
 

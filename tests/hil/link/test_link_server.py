@@ -3,8 +3,11 @@ raise, block, or go unanswered."""
 
 from __future__ import annotations
 
+import gc
 import json
 import os
+import subprocess
+import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -436,3 +439,56 @@ def test_sockets_left_by_a_killed_host_are_no_obstacle(directory: Path) -> None:
     (directory / SAMPLES).touch()
     (directory / REQUESTS).touch()
     LinkServer(directory, DESCRIPTION, 0.15).close()
+
+
+# ---------------------------------------------------------------------- the process around it
+
+REAL_TIME = """
+import os, sys
+from pathlib import Path
+from hil.link.server import LinkServer
+try:
+    os.sched_setscheduler(0, os.SCHED_FIFO | os.SCHED_RESET_ON_FORK, os.sched_param(10))
+except PermissionError:
+    print("not permitted")
+    sys.exit()
+server = LinkServer(sys.argv[1], {}, 0.15)
+for task in Path("/proc/self/task").iterdir():
+    if (task / "comm").read_text().strip() == "ZMQbg/IO/0":
+        policy = os.sched_getscheduler(int(task.name)) == os.SCHED_FIFO
+        print(policy, os.sched_getparam(int(task.name)).sched_priority)
+server.close()
+"""
+
+
+def test_a_real_time_cycle_hears_a_stop_beside_busy_programs(directory: Path) -> None:
+    """ZeroMQ's own thread runs in real time too, below the cycle."""
+    done = subprocess.run(
+        [sys.executable, "-c", REAL_TIME, str(directory)],
+        capture_output=True, text=True, timeout=30,
+    )  # fmt: skip
+    if done.stdout.strip() == "not permitted":
+        pytest.skip("real-time scheduling is not permitted here")
+    assert done.stdout.strip() == "True 1", done.stderr
+
+
+def test_malformed_messages_leave_nothing_behind_without_a_garbage_collector(bare: Bare) -> None:
+    """The rig host runs with the collector off."""
+    bad = [b"{", b"[1]", json.dumps({"say": "ask", "id": 3, "request": {"kind": "x"}}).encode()]
+
+    def flood(count: int) -> None:
+        for i in range(count):
+            bare.send(bad[i % len(bad)])
+            bare.answer()
+
+    flood(30)
+    gc.collect()
+    gc.disable()
+    try:
+        flood(30)
+        before = len(gc.get_objects())
+        flood(300)
+        assert len(gc.get_objects()) - before < 50
+        assert gc.collect() < 50
+    finally:
+        gc.enable()

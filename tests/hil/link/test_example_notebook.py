@@ -1,0 +1,36 @@
+"""The documented example does what it says, on the simulated rig with its own wire protocol."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from hil.processes import start_bench
+
+EXAMPLE = Path(__file__).with_name("example_notebook.py")
+
+
+def test_the_example_runs_on_the_simulated_rig(directory: Path) -> None:
+    with start_bench(
+        "footplate_trainer",
+        runs_directory=directory / "runs",
+        link_directory=directory / "link",
+        recorder=False,
+    ) as bench:
+        done = subprocess.run(
+            [sys.executable, str(EXAMPLE), str(bench.link_directory)],
+            capture_output=True, text=True, timeout=60,
+        )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    said = done.stdout
+    assert "at 1000 Hz" in said
+    # The law of the spring that the example asks for: 15 N/mm about 25 mm.
+    found = re.search(r"it holds (-?\d+) N at ([\d.]+) mm", said)
+    assert found is not None
+    assert float(found[1]) == pytest.approx(15 * (25 - float(found[2])), abs=10)
+    assert "refused:" in said and "spring applied" in said and "it holds" in said
+    assert "end of the example" in said and "0 samples lost" in said
