@@ -19,24 +19,23 @@ from __future__ import annotations
 
 import contextlib
 import json
-import select
 import threading
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 from typing import Any
 
 import numpy as np
 import zmq
-from numpy.typing import NDArray
 
+from hil.link.asking import Asker
 from hil.link.connection import Sockets, open_sockets
 from hil.link.errors import HostGone, LinkError, Refused
 from hil.link.gaps import GapCounter
+from hil.link.items import Block, Event
 from hil.link.keys import ClientKeys
-from hil.link.messages import EDITION, EVENT, HEAD, KIND, MOST_BYTES, ROWS, to_json
+from hil.link.messages import EDITION, EVENT, HEAD, KIND, ROWS
 from hil.requests import Request, Stop
 from hil.samples import COLUMNS
 
@@ -46,28 +45,6 @@ SILENT_S = 1.0  # the rig host beats 25 times a second
 ANSWER_S = 2.0
 PRESENCE_S = 1.0  # between signs of life of a client without control
 BEATS_PER_LIMIT = 5  # of the holder of control
-_SLICE_MS = 5
-
-
-@dataclass(frozen=True, eq=False)
-class Block:
-    """Consecutive samples.
-
-    Attributes:
-        rows: shape (n, number of columns), float64, read-only; see ``hil.samples.COLUMNS``.
-        host: tells one rig host process from the next on the same link.
-    """
-
-    rows: NDArray[np.float64]
-    host: bytes = b""
-
-
-class Event(dict[str, Any]):
-    """What happened: a dict with ``kind``, ``time_s``, ``wall`` (ISO 8601) and more."""
-
-    @property
-    def kind(self) -> str:
-        return str(self.get("kind", ""))
 
 
 class Client:
@@ -88,14 +65,12 @@ class Client:
         self._sockets = sockets
         self._id = ""
         self._limit_s = 0.15
-        self._next_id = 1
         self._next_beat_s = 0.0
         self._heard_s = 0.0
         self._host = b""
         self._gaps = GapCounter()
         self._pending: list[Block | Event] = []
-        self._sending = threading.Lock()  # a ZeroMQ socket is for one thread at a time
-        self._asking = threading.Lock()
+        self._asker = Asker(sockets, self._beat_if_in_control)
         self._receiving = threading.Lock()
         self._keeper: threading.Thread | None = None
         self._keeping = threading.Event()
@@ -166,7 +141,8 @@ class Client:
         """
         self._beat_if_due()
         self._drain()
-        items, self._pending = self._pending, []
+        with self._receiving:
+            items, self._pending = self._pending, []
         return items
 
     def watch(self, seconds: float) -> Iterator[Block | Event]:
@@ -180,7 +156,7 @@ class Client:
             self._wait(min(left, 0.02 if self.in_control else 0.2))
             yield from self.poll()
             if not self.alive:
-                raise HostGone(self._silence())
+                raise HostGone(self._asker.silence())
 
     @property
     def alive(self) -> bool:
@@ -214,7 +190,12 @@ class Client:
             HostGone: no answer. If the rig host died, the drive has stopped by itself.
         """
         sent_s = time.monotonic() if self._sockets.local else 0.0
-        return self.request(Stop(cause=cause[:200], sent_s=sent_s), timeout_s)
+        stop = Stop(cause=cause[:200], sent_s=sent_s)
+        if self._asker.busy:
+            # Another thread waits for an answer: the stop goes now, its answer may come later.
+            with contextlib.suppress(HostGone):
+                self._asker.send({"say": "ask", "request": stop.model_dump(mode="json")})
+        return self.request(stop, timeout_s)
 
     def take_control(self) -> None:
         """Become the one client whose requests move the rig. Then ``beat``, or be dropped.
@@ -243,7 +224,7 @@ class Client:
         rest_s = self._limit_s / BEATS_PER_LIMIT if self.in_control else PRESENCE_S
         self._next_beat_s = now_s + rest_s
         with contextlib.suppress(HostGone):
-            self._send({"say": "beat"})
+            self._asker.send({"say": "beat"})
 
     @contextlib.contextmanager
     def keep_control(self) -> Iterator[None]:
@@ -271,7 +252,7 @@ class Client:
         """
         message = {"say": "tell", "kind": kind, "text": text[:500], "run": run[:200]}
         with contextlib.suppress(HostGone):
-            self._send({**message, "values": {key: float(values[key]) for key in values}})
+            self._asker.send({**message, "values": {key: float(values[key]) for key in values}})
 
     def close(self) -> None:
         """Leave, giving up control. May be called twice; never raises."""
@@ -281,9 +262,9 @@ class Client:
         self._closed = True
         self.in_control = False
         with contextlib.suppress(HostGone):
-            self._send({"say": "bye"})
-        with self._sending, self._receiving:
-            self._sockets.close()
+            self._asker.send({"say": "bye"})
+        with self._receiving:
+            self._asker.close()
             self._pending.clear()
 
     # ------------------------------------------------------------------ inside
@@ -310,88 +291,14 @@ class Client:
     def _ask(
         self, message: dict[str, Any], timeout_s: float, greeting: bool = False
     ) -> dict[str, Any]:
-        with self._asking:
-            reply = self._exchange(message, timeout_s, greeting)
+        reply = self._asker.ask(message, timeout_s, greeting)
         if reply["data"].get("hello"):
             # Another rig host answers here now, one that has not met this client.
             self._greet(timeout_s)
-            with self._asking:
-                reply = self._exchange(message, timeout_s, greeting)
+            reply = self._asker.ask(message, timeout_s, greeting)
         if not reply["ok"]:
             raise Refused(str(reply["text"]))
         return reply
-
-    def _exchange(
-        self, message: dict[str, Any], timeout_s: float, greeting: bool
-    ) -> dict[str, Any]:
-        for _ in self._replies():
-            pass  # answers that came too late for whoever asked
-        self._next_id += 1
-        number = self._next_id
-        deadline = time.monotonic() + timeout_s
-        while True:
-            try:
-                self._send({**message, "id": number})
-                break
-            except HostGone:
-                if not greeting or time.monotonic() > deadline:
-                    raise
-                self._refusal()
-                time.sleep(0.005)
-        waiting = select.poll()
-        waiting.register(self._sockets.requests.fileno(), select.POLLIN)
-        while True:
-            for reply in self._replies():
-                # A reply without a number is about a message too broken to have one.
-                if reply.get("id") in (number, 0):
-                    return reply
-            if self._closed:
-                raise LinkError("the connection is closed")
-            if time.monotonic() > deadline:
-                raise HostGone(self._silence(timeout_s))
-            if greeting:
-                self._refusal()
-            elif self.in_control:
-                self._beat_if_due()
-            waiting.poll(_SLICE_MS)
-
-    def _replies(self) -> Iterator[dict[str, Any]]:
-        while True:
-            with self._sending:
-                if self._closed:
-                    return
-                try:
-                    frame = self._sockets.requests.recv(zmq.NOBLOCK)
-                except zmq.Again:
-                    return
-            yield json.loads(frame)
-
-    def _send(self, message: dict[str, Any]) -> None:
-        if self._sockets.local and message["say"] in ("take", "ask", "beat"):
-            message["sent_s"] = time.monotonic()
-        data = to_json(message)
-        if len(data) > MOST_BYTES:
-            raise Refused(f"message of {len(data)} bytes; it may have {MOST_BYTES}")
-        with self._sending:
-            if self._sockets.requests.closed:
-                raise HostGone("the connection is closed; connect again")
-            try:
-                self._sockets.requests.send(data, zmq.NOBLOCK)
-            except zmq.Again:
-                raise HostGone(self._silence()) from None
-
-    def _silence(self, timeout_s: float = 0.0) -> str:
-        after = f" within {timeout_s:g} s" if timeout_s else ""
-        where = self._sockets.where
-        if not self._heard_s:
-            mend = "" if self._sockets.local else " and does it allow this client's key"
-            return f"no rig host answered at '{where}'{after}; is it running{mend}?"
-        return f"the rig host at '{where}' does not answer{after}; it may have ended or be stuck"
-
-    def _refusal(self) -> None:
-        reason = self._sockets.refused()
-        if reason:
-            raise HostGone(f"no link to '{self._sockets.where}': {reason}")
 
     def _wait(self, seconds: float) -> None:
         if self._closed:
@@ -407,6 +314,7 @@ class Client:
                 except zmq.Again:
                     return
                 self._heard_s = time.monotonic()
+                self._asker.heard = True
                 head, host = frame[:KIND], frame[KIND:HEAD]
                 if host != self._host:
                     self._host = host
@@ -425,6 +333,10 @@ class Client:
     def _beat_if_due(self) -> None:
         if time.monotonic() >= self._next_beat_s:
             self.beat()
+
+    def _beat_if_in_control(self) -> None:
+        if self.in_control:
+            self._beat_if_due()
 
     def _keep(self) -> None:
         while not self._keeping.wait(self._limit_s / BEATS_PER_LIMIT):

@@ -7,21 +7,17 @@ from __future__ import annotations
 
 import contextlib
 import datetime
-import fcntl
 import os
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
 import zmq
 
-from hil.link.admission import DOMAIN, Admission
 from hil.link.clients import ClientBook
-from hil.link.directory import LOCK, REQUESTS, SAMPLES, endpoint, make_private_directory
 from hil.link.errors import LinkError
-from hil.link.io_thread import raise_io_thread
 from hil.link.keys import ServerKeys
 from hil.link.messages import (
     EDITION,
@@ -30,7 +26,6 @@ from hil.link.messages import (
     HEAD,
     KIND,
     MOST_BYTES,
-    MOST_BYTES_ANSWERED,
     MOST_BYTES_WATCHER,
     ROWS,
     Ask,
@@ -44,6 +39,7 @@ from hil.link.messages import (
     id_of,
     to_json,
 )
+from hil.link.serving import ServerSockets
 from hil.requests import Marker, Request, Stop
 from hil.samples import ROW
 
@@ -54,7 +50,6 @@ KEPT_S = 120.0  # of messages kept for a client that does not take them
 AT_ONCE = 6  # messages answered in one call of poll
 OLDEST_S = 1.0  # a request that lay longer than this is not obeyed
 ADMISSION_S = 0.005  # between looks at who wants in over the network
-LINGER_S = 0.5
 _POLLIN = int(zmq.POLLIN)
 
 
@@ -96,15 +91,9 @@ class LinkServer:
         keys: ServerKeys | None = None,
         rows_per_block: int | None = None,
     ) -> None:
-        if tcp is not None and keys is None:
-            raise LinkError(
-                "the network link is encrypted only: give the key directory as well (--keys)"
-            )
         self.directory = Path(directory)
-        make_private_directory(self.directory)
         rate_hz = float(description.get("rate_hz", 1000.0))
         rows = max(1, round(rate_hz * BLOCK_S)) if rows_per_block is None else rows_per_block
-        self.tcp: str | None = None
         self.holder: str | None = None
         self._holder_id = b""
         self._heard_s = 0.0
@@ -119,29 +108,17 @@ class LinkServer:
         self._view = memoryview(self._block)
         self._at = HEAD
         self._full = len(self._block)
-        self._admission: Admission | None = None
         self._next_admission_s = 0.0
-        self._lock = self._take_lock()
-        self._context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
-        try:
-            self._requests = self._socket(zmq.ROUTER, MOST_BYTES_ANSWERED)
-            self._samples = self._socket(zmq.PUB, 4096)
-            messages_per_s = rate_hz / rows + 100
-            self._samples.setsockopt(zmq.SNDHWM, max(1000, round(KEPT_S * messages_per_s)))
-            raise_io_thread()
-            for socket, name in ((self._samples, SAMPLES), (self._requests, REQUESTS)):
-                _bind(socket, endpoint(self.directory, name))
-            samples_port = 0
-            if tcp is not None and keys is not None:
-                samples_port = self._serve_network(tcp, keys)
-        except BaseException:
-            self._context.destroy(linger=0)
-            self._lock.close()
-            raise
+        kept = max(1000, round(KEPT_S * (rate_hz / rows + 100)))
+        self._sockets = ServerSockets(self.directory, kept, tcp, keys)
+        self._requests = self._sockets.requests
+        self._samples = self._sockets.samples
+        self._admission = self._sockets.admission
+        self.tcp = self._sockets.tcp
         self._hello = {
             "edition": EDITION,
             "control_heartbeat_s": control_heartbeat_s,
-            "samples_port": samples_port,
+            "samples_port": self._sockets.samples_port,
             "description": dict(description),
         }
 
@@ -212,17 +189,7 @@ class LinkServer:
 
     def close(self) -> None:
         """Let what was sent leave (half a second at most) and free the directory."""
-        if self._context.closed:
-            return
-        if self._admission is not None:
-            self._admission.close()
-        self._samples.close(round(1000 * LINGER_S))
-        self._requests.close(round(1000 * LINGER_S))
-        self._context.term()
-        for name in (SAMPLES, REQUESTS):
-            with contextlib.suppress(OSError):
-                (self.directory / name).unlink()
-        self._lock.close()
+        self._sockets.close()
 
     # ------------------------------------------------------------------ messages
 
@@ -379,57 +346,3 @@ class LinkServer:
         # A client that is gone or does not take its answers goes without.
         with contextlib.suppress(zmq.ZMQError):
             self._requests.send_multipart((client, answer), zmq.NOBLOCK)
-
-    # ------------------------------------------------------------------ set-up
-
-    def _take_lock(self) -> IO[bytes]:
-        try:
-            lock = (self.directory / LOCK).open("ab")
-        except OSError as error:
-            raise LinkError(
-                f"link directory '{self.directory}' cannot be used: {error.strerror}"
-            ) from None
-        try:
-            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError:
-            lock.close()
-            raise LinkError(
-                f"another rig host serves '{self.directory}' already; end it or use another "
-                "link directory"
-            ) from None
-        return lock
-
-    def _socket(self, kind: int, most_bytes: int) -> zmq.Socket[bytes]:
-        socket: zmq.Socket[bytes] = self._context.socket(kind)
-        socket.setsockopt(zmq.LINGER, 0)
-        socket.setsockopt(zmq.MAXMSGSIZE, most_bytes)
-        return socket
-
-    def _serve_network(self, tcp: str, keys: ServerKeys) -> int:
-        """Bind the same sockets once more, encrypted. Returns the port of the samples."""
-        host, _, port_text = tcp.rpartition(":")
-        if not host or not port_text.isdigit() or int(port_text) > 65534:
-            raise LinkError(f"'{tcp}' is no address to serve on; write HOST:PORT, 0.0.0.0:5600")
-        self._admission = Admission(self._context, keys.allowed)
-        ports = []
-        for socket, offset in ((self._requests, 0), (self._samples, 1)):
-            # These options hold for what is bound from here on; the local endpoints keep theirs.
-            socket.setsockopt(zmq.CURVE_SERVER, 1)
-            socket.setsockopt(zmq.CURVE_SECRETKEY, keys.secret.encode())
-            socket.setsockopt(zmq.ZAP_DOMAIN, DOMAIN.encode())
-            socket.setsockopt(zmq.ZAP_ENFORCE_DOMAIN, 1)
-            socket.setsockopt(zmq.HEARTBEAT_IVL, 1000)
-            socket.setsockopt(zmq.HEARTBEAT_TIMEOUT, 5000)
-            port = int(port_text)
-            _bind(socket, f"tcp://{host}:{port + offset if port else '*'}")
-            bound = socket.getsockopt_string(zmq.LAST_ENDPOINT)
-            ports.append(int(bound.rpartition(":")[2]))
-        self.tcp = f"{host}:{ports[0]}"
-        return ports[1]
-
-
-def _bind(socket: zmq.Socket[bytes], address: str) -> None:
-    try:
-        socket.bind(address)
-    except zmq.ZMQError as error:
-        raise LinkError(f"'{address}' cannot be bound: {os.strerror(error.errno or 0)}") from None

@@ -10,7 +10,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -20,11 +20,12 @@ import zmq
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from hil.link.client import Client
 from hil.link.directory import REQUESTS, SAMPLES, endpoint
 from hil.link.errors import LinkError
 from hil.link.messages import EDITION, HEAD, MOST_BYTES, MOST_BYTES_WATCHER
 from hil.link.server import Incoming, LinkServer
-from hil.requests import Stop, Tare
+from hil.requests import Marker, Stop, Tare
 from hil.samples import COLUMNS, ROW
 
 PATIENCE_S = 10.0
@@ -387,6 +388,44 @@ def test_what_is_given_is_named_and_answered(bare: Bare) -> None:
     assert [(one.name, one.request, one.id) for one in given] == [("bare", Tare(), 11)]
     bare.server.reply(given[0], False, "not now", {"why": 1})
     assert bare.answer()[0] == {"id": 11, "ok": False, "text": "not now", "data": {"why": 1}}
+
+
+def test_a_stop_does_not_wait_behind_another_request(bare: Bare) -> None:
+    clients: list[Client] = []
+    stopped: list[str] = []
+    given: list[Incoming] = []
+
+    def until(done: Callable[[], bool]) -> None:
+        deadline = time.monotonic() + PATIENCE_S
+        while not done():
+            assert time.monotonic() < deadline
+            given.extend(bare.server.poll(time.monotonic()))
+            bare.server.publish_event({"kind": "beat"})
+            time.sleep(0.002)
+
+    def kinds() -> list[str]:
+        return [incoming.request.kind for incoming in given]
+
+    def start(work: Callable[[], object]) -> threading.Thread:
+        thread = threading.Thread(target=work, daemon=True)
+        thread.start()
+        return thread
+
+    start(lambda: clients.append(Client.connect(bare.server.directory)))
+    until(lambda: bool(clients))
+    client = clients[0]
+    asking = start(lambda: stopped.append(client.request(Marker(text="slow"), PATIENCE_S)))
+    until(lambda: kinds() == ["marker"])  # and it gets no answer yet
+    stopping = start(lambda: stopped.append(client.stop("now")))
+    until(lambda: "stop" in kinds())
+    assert stopped == []
+    bare.server.reply(given[0], True, "marked")
+    until(lambda: kinds().count("stop") == 2)
+    bare.server.reply(given[-1], True, "stopped")
+    asking.join(PATIENCE_S)
+    stopping.join(PATIENCE_S)
+    assert stopped == ["marked", "stopped"]
+    client.close()
 
 
 # ---------------------------------------------------------------------- the directory

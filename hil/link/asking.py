@@ -1,0 +1,139 @@
+"""A client's questions and the rig host's answers."""
+
+from __future__ import annotations
+
+import json
+import select
+import threading
+import time
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import zmq
+
+from hil.link.connection import Sockets
+from hil.link.errors import HostGone, LinkError, Refused
+from hil.link.messages import MOST_BYTES, to_json
+
+_SLICE_MS = 5
+_DATED = ("take", "ask", "beat")  # what the rig host must not obey when it comes too late
+
+
+class Asker:
+    """Sends from any thread; one question at a time waits for its answer.
+
+    Args:
+        sockets: of the client.
+        meanwhile: called again and again while an answer is awaited.
+
+    Attributes:
+        heard: whether anything was ever heard of the rig host.
+    """
+
+    def __init__(self, sockets: Sockets, meanwhile: Callable[[], None]) -> None:
+        self.heard = False
+        self._sockets = sockets
+        self._meanwhile = meanwhile
+        self._number = 0
+        self._closed = False
+        self._sending = threading.Lock()  # a ZeroMQ socket is for one thread at a time
+        self._asking = threading.Lock()
+
+    @property
+    def busy(self) -> bool:
+        """Whether some thread waits for an answer."""
+        return self._asking.locked()
+
+    def send(self, message: dict[str, Any]) -> None:
+        """Send without waiting for anything.
+
+        Raises:
+            HostGone: nobody is connected at the other end.
+            Refused: the message is too long.
+        """
+        if self._sockets.local and message["say"] in _DATED:
+            message["sent_s"] = time.monotonic()
+        data = to_json(message)
+        if len(data) > MOST_BYTES:
+            raise Refused(f"message of {len(data)} bytes; it may have {MOST_BYTES}")
+        with self._sending:
+            if self._closed:
+                raise HostGone("the connection is closed; connect again")
+            try:
+                self._sockets.requests.send(data, zmq.NOBLOCK)
+            except zmq.Again:
+                raise HostGone(self.silence()) from None
+
+    def ask(self, message: dict[str, Any], timeout_s: float, greeting: bool) -> dict[str, Any]:
+        """Send, and return the answer.
+
+        Args:
+            greeting: the connection is just being made: wait for it too.
+
+        Raises:
+            HostGone: no answer within ``timeout_s``, or nobody is connected.
+            LinkError: closed by another thread.
+        """
+        with self._asking:
+            for _ in self._replies():
+                pass  # answers that came too late for whoever asked
+            self._number += 1
+            number = self._number
+            deadline = time.monotonic() + timeout_s
+            self._send_when_connected({**message, "id": number}, deadline if greeting else 0.0)
+            waiting = select.poll()
+            waiting.register(self._sockets.requests.fileno(), select.POLLIN)
+            while True:
+                for reply in self._replies():
+                    # A reply without a number is about a message too broken to have one.
+                    if reply.get("id") in (number, 0):
+                        return reply
+                if self._closed:
+                    raise LinkError("the connection is closed")
+                if time.monotonic() > deadline:
+                    raise HostGone(self.silence(timeout_s))
+                if greeting:
+                    self._see_refusal()
+                self._meanwhile()
+                waiting.poll(_SLICE_MS)
+
+    def silence(self, timeout_s: float = 0.0) -> str:
+        """That nothing is heard, in words."""
+        after = f" within {timeout_s:g} s" if timeout_s else ""
+        where = self._sockets.where
+        if not self.heard:
+            mend = "" if self._sockets.local else " and does it allow this client's key"
+            return f"no rig host answered at '{where}'{after}; is it running{mend}?"
+        return f"the rig host at '{where}' does not answer{after}; it may have ended or be stuck"
+
+    def close(self) -> None:
+        with self._sending:
+            self._closed = True
+            self._sockets.close()
+
+    def _send_when_connected(self, message: dict[str, Any], deadline_s: float) -> None:
+        while True:
+            try:
+                self.send(message)
+                return
+            except HostGone:
+                if self._closed or time.monotonic() > deadline_s:
+                    raise
+                self._see_refusal()
+                time.sleep(0.005)
+
+    def _see_refusal(self) -> None:
+        reason = self._sockets.refused()
+        if reason:
+            raise HostGone(f"no link to '{self._sockets.where}': {reason}")
+
+    def _replies(self) -> Iterator[dict[str, Any]]:
+        while True:
+            with self._sending:
+                if self._closed:
+                    return
+                try:
+                    frame = self._sockets.requests.recv(zmq.NOBLOCK)
+                except zmq.Again:
+                    return
+            yield json.loads(frame)
