@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import signal
 import subprocess
 import sys
@@ -135,6 +136,8 @@ def test_lost_bus_stops_and_the_trip_is_kept(bench, client):
     stop = watch.until("stop")
     # whichever is seen first: the bus that closed, or samples that no longer come
     assert "gone" in stop["detail"] or "old" in stop["detail"]
+    with contextlib.suppress(AssertionError):  # the loss itself may be seen a moment later
+        watch.until("nothing", seconds=0.5)
     with pytest.raises(Refused, match="lost"):
         client.request(Reset())
     deadline = time.monotonic() + 10
