@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import os
+import time
 from pathlib import Path
 
 _NAME = "ZMQbg/IO/0"
 _LOWEST = 1
+_TRIES = 200
 
 
 def raise_io_thread() -> bool:
@@ -22,12 +24,14 @@ def raise_io_thread() -> bool:
         return False
     if os.sched_getscheduler(0) & ~getattr(os, "SCHED_RESET_ON_FORK", 0) != os.SCHED_FIFO:
         return False
-    raised = False
-    for task in Path("/proc/self/task").glob("*"):
-        try:
-            if (task / "comm").read_text().strip() == _NAME:
-                os.sched_setscheduler(int(task.name), os.SCHED_FIFO, os.sched_param(_LOWEST))
-                raised = True
-        except OSError:
-            return False  # not permitted: it works without, only later
-    return raised
+    # A young thread names itself a moment after it was started.
+    for _ in range(_TRIES):
+        for task in Path("/proc/self/task").glob("*"):
+            try:
+                if (task / "comm").read_text().strip() == _NAME:
+                    os.sched_setscheduler(int(task.name), os.SCHED_FIFO, os.sched_param(_LOWEST))
+                    return True
+            except OSError:
+                return False  # not permitted: it works without, only later
+        time.sleep(0.002)
+    return False
