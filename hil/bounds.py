@@ -32,8 +32,9 @@ LOAD_SHARE = 0.7
 LOAD_LEARNING_S = 0.1
 STEADY_S = 0.2
 WEIGHING_S = 0.4
-PRIOR_SQUARE = 0.05  # (m/s²)²: changes of acceleration that outweigh what the weight says
+PRIOR_SQUARE = 0.01  # (m/s²)²: changes of acceleration that outweigh what the weight says
 REACTION_S = 0.06  # until a cap has become force: estimator, cycle and force loop
+LEAD_S = 0.02  # of that, by acceleration: more would feed force back upon itself
 HEAT_EASE = 0.15  # below the bound, over which current is led back
 ACTING = 0.97  # of a bounded current: from here the bound counts as acting
 
@@ -73,7 +74,6 @@ class Bounds:
         travel = limits.travel
         self._lower, self._upper = travel.lower, travel.upper
         self._braking = travel.braking
-        self._ease = 1.0 / (EASE_M_S * travel.braking)
         self._speed = limits.speed.bounded
         self._mass, self._own_load, self._mass_per_load = moved_mass(profile)
         self._bandwidth = DAMPING_SHARE * 2 * math.pi * profile.control.force_bandwidth
@@ -203,41 +203,29 @@ class Bounds:
             low = cap
             low_limit = Limit.SPEED
 
-        # The ends are judged by where the output will be, and how fast, when a cap acts.
+        # A travel cap outranks a speed cap where the two collide. The load that must be braked
+        # is the larger of what the rod balances and what is known to hang on it.
         load = self._own_load + self.hung_load_N
-        ahead = velocity + REACTION_S * (spring_force_N - balance) / felt
-
-        # What can hardly be braked may hardly gain speed: its cap opens slowly.
-        ease = self._ease
-        # A travel cap outranks a speed cap where the two collide.
-        distance = self.high_end_m - position
-        if velocity > 0.0:
-            distance -= REACTION_S * velocity
-        braking = self._brake(((load if load < balance else balance) - most_low) / mass)
-        allowed = allowed_speed(distance, braking)
-        margin = allowed - (ahead if ahead > velocity else velocity)
-        opening = 1.0 + (margin * braking * ease if margin > 0.0 else 0.0)
-        cap = balance + damping * margin * opening
-        if velocity > 0.0 and distance > 0.0:
-            cap -= felt * min(APPROACH_1_S * velocity, braking) * min(1.0, velocity / allowed)
-        if cap < high:
-            high = cap
+        gaining = (spring_force_N - balance) / felt
+        room = self._room(
+            self.high_end_m - position,
+            velocity,
+            gaining,
+            ((load if load < balance else balance) - most_low) / mass,
+        )
+        if balance + room < high:
+            high = balance + room
             high_limit = Limit.TRAVEL
             if low > high:
                 low = high
-
-        distance = position - self.low_end_m
-        if velocity < 0.0:
-            distance += REACTION_S * velocity
-        braking = self._brake((most_high - (load if load > balance else balance)) / mass)
-        allowed = allowed_speed(distance, braking)
-        margin = allowed + (ahead if ahead < velocity else velocity)
-        opening = 1.0 + (margin * braking * ease if margin > 0.0 else 0.0)
-        cap = balance - damping * margin * opening
-        if velocity < 0.0 and distance > 0.0:
-            cap += felt * min(-APPROACH_1_S * velocity, braking) * min(1.0, -velocity / allowed)
-        if cap > low:
-            low = cap
+        room = self._room(
+            position - self.low_end_m,
+            -velocity,
+            -gaining,
+            (most_high - (load if load > balance else balance)) / mass,
+        )
+        if balance - room > low:
+            low = balance - room
             low_limit = Limit.TRAVEL
             if high < low:
                 high = low
@@ -255,11 +243,37 @@ class Bounds:
         self.force_low_N, self.force_high_N = low, high
         self.low_limit, self.high_limit = low_limit, high_limit
 
-    def _brake(self, available_m_s2: float) -> float:
-        braking = BRAKING_SHARE * available_m_s2
-        if braking > self._braking:
-            return self._braking
-        return braking if braking > LEAST_BRAKING_M_S2 else LEAST_BRAKING_M_S2
+    def _room(self, distance: float, speed: float, gaining: float, available: float) -> float:
+        """Force in N towards an end that may act beyond the balanced load; negative brakes.
+
+        Args:
+            distance: m left to the end.
+            speed, gaining: towards the end, m/s and m/s².
+            available: deceleration in m/s² that the force limit leaves.
+        """
+        most = self._braking
+        braking = BRAKING_SHARE * available
+        braking = most if braking > most else braking
+        braking = braking if braking > LEAST_BRAKING_M_S2 else LEAST_BRAKING_M_S2
+        scarce = 1.0 - braking / most
+        felt = self._felt
+        follow = 0.0
+        if speed > 0.0:
+            distance -= REACTION_S * speed
+        allowed = allowed_speed(distance, braking)
+        if speed > 0.0 and distance > 0.0:
+            follow = APPROACH_1_S * speed
+            follow = follow if follow < braking else braking
+            if speed < allowed:
+                follow *= speed / allowed
+        if gaining > 0.0:
+            speed += (LEAD_S + scarce * (REACTION_S - LEAD_S)) * gaining
+        margin = allowed - speed
+        damping = self._bandwidth * felt
+        if margin > 0.0:
+            # What can hardly be braked may hardly gain speed: its cap opens slowly.
+            damping *= 1.0 + margin / EASE_M_S * (1.0 - scarce)
+        return damping * margin - felt * follow
 
     def _current(self, heat: float, temperature: float, current: float) -> None:
         most = limit = self._most_current
@@ -282,10 +296,10 @@ class Bounds:
         self.bounded = mask if current >= ACTING * limit else 0
 
     def note_shaped(self, force_N: float) -> None:
-        """Add to ``bounded`` the limit whose cap the shaped force stands at."""
+        """Add to ``bounded`` the limits whose caps the shaped force stands at."""
         if force_N >= self.force_high_N:
             self.bounded |= 1 << self.high_limit
-        elif force_N <= self.force_low_N:
+        if force_N <= self.force_low_N:
             self.bounded |= 1 << self.low_limit
 
 

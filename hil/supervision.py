@@ -176,6 +176,8 @@ class Supervisor:
         self, estimator: Estimator, force: float, current: float, dt: float
     ) -> int:
         # Each is written so that a value that is no number trips.
+        if self._sensors.reference_lost:
+            return Limit.SPEED
         tripped = self._force_tripped
         if not -tripped <= force <= tripped:
             return Limit.FORCE
@@ -185,7 +187,7 @@ class Supervisor:
         if not self._low_allowed <= estimator.output_position_m <= self._high_allowed:
             return Limit.TRAVEL
         tripped = self._speed_tripped
-        if self._sensors.reference_lost or not -tripped <= estimator.nut_velocity_m_s <= tripped:
+        if not -tripped <= estimator.nut_velocity_m_s <= tripped:
             return Limit.SPEED
         tripped = self._rate_tripped
         if not -tripped <= self._force_rate <= tripped:
@@ -308,7 +310,7 @@ class Supervisor:
             what = "the drive's sample" if stale else "the deflection sensor's value"
             if age > 1e6:
                 return f"{what} has never come"
-            return f"{what} is {1e3 * age:.1f} ms old, above {1e3 * self._most_age:.1f} ms"
+            return f"{what} is {1e3 * age:.2f} ms old, above {1e3 * self._most_age:g} ms"
         if cause in (Limit.SENSOR_RAIL, Limit.SENSOR_JUMP, Limit.SENSOR_FROZEN):
             return self._sensors.text(cause, telemetry.deflection_counts)
         if cause == Limit.SPEED and self._sensors.reference_lost:
@@ -319,7 +321,7 @@ class Supervisor:
         self, cause: int, telemetry: Telemetry, estimator: Estimator, force: float
     ) -> str:
         if cause == Limit.FORCE:
-            return f"spring force {force:.0f} N is beyond ±{self._force_tripped:.0f} N"
+            return f"spring force {force:.1f} N is beyond ±{self._force_tripped:.0f} N"
         if cause == Limit.FORCE_RATE:
             return (
                 f"spring force changes at {self._force_rate:.0f} N/s, beyond "
@@ -341,12 +343,12 @@ class Supervisor:
             )
         if cause == Limit.SPEED:
             return (
-                f"nut speed {1e3 * estimator.nut_velocity_m_s:.0f} mm/s is beyond "
+                f"nut speed {1e3 * estimator.nut_velocity_m_s:.1f} mm/s is beyond "
                 f"±{1e3 * self._speed_tripped:.0f} mm/s"
             )
         if cause == Limit.CURRENT:
             return (
-                f"motor current {self._current_A:.1f} A is above {self._current_tripped:.1f} A"
+                f"motor current {self._current_A:.2f} A is above {self._current_tripped:g} A"
             )
         if cause == Limit.MOTOR_HEAT:
             return (
@@ -355,13 +357,13 @@ class Supervisor:
             )
         if cause == Limit.DRIVE_TEMPERATURE:
             return (
-                f"the drive is at {telemetry.temperature_degC:.0f} degC, above "
+                f"the drive is at {telemetry.temperature_degC:.1f} degC, above "
                 f"{self._temperature.tripped:.0f} degC"
             )
         if cause == Limit.SUPPLY_LOW:
-            return f"supply {self.supply_V:.1f} V is below {self._supply.low:.1f} V"
+            return f"supply {self.supply_V:.2f} V is below {self._supply.low:g} V"
         if cause == Limit.SUPPLY_HIGH:
-            return f"supply {self.supply_V:.1f} V is above {self._supply.high:.1f} V"
+            return f"supply {self.supply_V:.2f} V is above {self._supply.high:g} V"
         assert cause == Limit.DISAGREEMENT
         return (
             f"spring force {force:.0f} N and motor-derived force "
