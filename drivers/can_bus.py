@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import errno
 from collections.abc import Mapping
 from typing import Any
 
@@ -11,12 +12,26 @@ from can.interfaces import VALID_INTERFACES
 
 from drivers.base import DriverError
 
+MENDS: dict[int, str] = {
+    errno.EACCES: "you may not use it: ask for the right, often membership of the device's group",
+    errno.EPERM: "you may not use it: ask for the right, often membership of the device's group",
+    errno.ENOENT: "nothing has this name: check drive.bus.channel and that the adapter is "
+    "plugged in",
+    errno.ENODEV: "nothing has this name: check drive.bus.channel and that the adapter is "
+    "plugged in",
+    errno.ENETDOWN: "the interface is down: set its bit rate and bring it up",
+    errno.ECONNREFUSED: "nobody serves it any more: start the other end first",
+    errno.EAFNOSUPPORT: "this computer's kernel has no support for it: choose another interface",
+    errno.EBUSY: "another program holds it: end that one first",
+}
+GENERAL_MEND = "check that the adapter is plugged in, drive.bus.channel is right and you may use it"
+
 
 def open_bus(interface: str, channel: str | None, options: Mapping[str, Any]) -> can.BusABC:
     """Open the bus; ``options`` go to the python-can interface as they are.
 
     Raises:
-        DriverError: unknown interface, or the device does not open.
+        DriverError: unknown interface, an option it does not take, or it does not open.
     """
     if interface not in VALID_INTERFACES:
         near = difflib.get_close_matches(interface, sorted(VALID_INTERFACES), 1)
@@ -30,6 +45,20 @@ def open_bus(interface: str, channel: str | None, options: Mapping[str, Any]) ->
     except Exception as error:
         # Each adapter raises its own kinds; all of them mean that the bus did not open.
         raise DriverError(
-            f"drive.bus: {interface} on '{channel}' does not open: {error}; check that the "
-            "adapter is plugged in, the channel is right and you may use it"
+            f"drive.bus: {interface} on '{channel}' does not open: {error}; {_mend(error)}"
         ) from error
+
+
+def _mend(error: BaseException) -> str:
+    """What to do about it, from the error and from those that led to it."""
+    if isinstance(error, TypeError | ValueError):
+        return "correct the keys and values under drive.bus"
+    if isinstance(error, ImportError | can.CanInterfaceNotImplementedError):
+        return "install what this interface of python-can needs"
+    cause: BaseException | None = error
+    while cause is not None:
+        for number in (getattr(cause, "errno", None), getattr(cause, "error_code", None)):
+            if number in MENDS:
+                return MENDS[number]
+        cause = cause.__cause__ or cause.__context__
+    return GENERAL_MEND

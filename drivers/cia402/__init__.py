@@ -20,7 +20,7 @@ class Cia402Protocol:
         return Cia402Drive(options, period_s)
 
     def simulate(self, options: Any, core: Any, door: Any) -> None:
-        from drivers.cia402.node import simulate
+        from drivers.cia402.simulation import simulate
 
         simulate(options, core, door)
 

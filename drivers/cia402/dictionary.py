@@ -11,6 +11,7 @@ from typing import Any
 from drivers.cia402 import objects as od
 from drivers.cia402.options import Cia402Options
 
+# Abort codes of CiA 301
 ABORT_NO_OBJECT = 0x0602_0000
 ABORT_NO_SUBINDEX = 0x0609_0011
 ABORT_READ_ONLY = 0x0601_0002
@@ -18,6 +19,14 @@ ABORT_LENGTH = 0x0607_0010
 ABORT_NOT_MAPPABLE = 0x0604_0041
 ABORT_TOO_LONG = 0x0604_0042
 ABORT_RANGE = 0x0609_0030
+ABORT_STATE = 0x0800_0022  # not in the present device state
+
+PDO_COUNT = 4
+DEVICE_NAME = b"bench drive, simulated"
+NOT_VALID = 1 << 31
+DEVICE_TYPE_SERVO = 0x0002_0192  # servo drive, device profile 402
+TPDO_IDS = (0x180, 0x280, 0x380, 0x480)
+RPDO_IDS = (0x200, 0x300, 0x400, 0x500)
 
 
 class Abort(Exception):
@@ -28,9 +37,9 @@ class Abort(Exception):
         self.code = code
 
 
-@dataclass
+@dataclass(slots=True)
 class Item:
-    """One entry; ``get`` overrides the stored value, ``put`` sees each write."""
+    """One entry; ``get`` overrides the stored value, ``put`` sees each write beforehand."""
 
     kind: str
     value: int = 0
@@ -38,9 +47,21 @@ class Item:
     mappable: bool = False
     get: Callable[[], int] | None = None
     put: Callable[[int], None] | None = None
+    text: bytes = b""  # of a VISIBLE_STRING
+    low: int = 0
+    high: int = 0
+
+    def __post_init__(self) -> None:
+        if self.kind in od.FORMATS:
+            bits = od.size(self.kind) * 8
+            signed = self.kind.startswith("I")
+            self.low = -(1 << bits - 1) if signed else 0
+            self.high = (1 << bits - signed) - 1
 
     def read(self) -> int:
-        return self.get() if self.get is not None else self.value
+        """The present value, saturated to the type as a drive does."""
+        value = self.value if self.get is None else self.get()
+        return self.low if value < self.low else self.high if value > self.high else value
 
 
 class Dictionary:
@@ -48,6 +69,7 @@ class Dictionary:
 
     def __init__(self) -> None:
         self.items: dict[tuple[int, int], Item] = {}
+        self.pdos_changed = True
 
     def add(self, index: int, subindex: int, kind: str, **more: Any) -> Item:
         item = Item(kind, **more)
@@ -63,10 +85,12 @@ class Dictionary:
         return item
 
     def upload(self, index: int, subindex: int) -> bytes:
+        """Value on the wire. Raises ``Abort``."""
         item = self.find(index, subindex)
-        return struct.pack("<" + od.FORMATS[item.kind], clip(item.kind, item.read()))
+        return item.text or struct.pack("<" + od.FORMATS[item.kind], item.read())
 
     def download(self, index: int, subindex: int, data: bytes) -> None:
+        """Write a value from the wire. Raises ``Abort`` and leaves it as it was."""
         item = self.find(index, subindex)
         if not item.writable:
             raise Abort(ABORT_READ_ONLY)
@@ -76,59 +100,33 @@ class Dictionary:
         if item.put is not None:
             item.put(value)
         item.value = value
-
-
-def clip(kind: str, value: int) -> int:
-    """Saturate to the type, as a drive does."""
-    bits = od.size(kind) * 8
-    if kind.startswith("U"):
-        return max(0, min((1 << bits) - 1, value))
-    return max(-(1 << bits - 1), min((1 << bits - 1) - 1, value))
+        if od.RPDO_COMMUNICATION <= index < 0x1C00:
+            self.pdos_changed = True
 
 
 def build(options: Cia402Options, core: Any, status: Callable[[], int]) -> Dictionary:
     """The simulated node's dictionary over a ``SimulatedDriveCore``."""
     p = core.parameters
     d = Dictionary()
+    _communication(d, options, core)
+    for n in range(PDO_COUNT):
+        _pdo(d, n, od.RPDO_COMMUNICATION, od.RPDO_MAPPING, RPDO_IDS[n] + options.node, False)
+        _pdo(d, n, od.TPDO_COMMUNICATION, od.TPDO_MAPPING, TPDO_IDS[n] + options.node, True)
     rated = p.rated_torque_N_m
     peak = min(p.drive_max_torque_N_m, p.peak_current_A * p.torque_constant_N_m_A)
     counts = int(p.encoder_counts_per_revolution)
     speed_unit = 2 * math.pi / (60 if options.velocity_unit == "rpm" else counts)
-    d.add(od.DEVICE_TYPE, 0, "UNSIGNED32", value=0x0002_0192)
-    d.add(od.ERROR_REGISTER, 0, "UNSIGNED8", get=lambda: 1 if core.fault_code else 0)
-    d.add(od.SYNC_COB_ID, 0, "UNSIGNED32", value=0x80)
-    d.add(od.EMCY_COB_ID, 0, "UNSIGNED32", value=0x80 + options.node)
-    d.add(od.CONSUMER_HEARTBEAT, 0, "UNSIGNED8", value=1)
-    d.add(od.CONSUMER_HEARTBEAT, 1, "UNSIGNED32", writable=True)
-    d.add(od.PRODUCER_HEARTBEAT, 0, "UNSIGNED16", writable=True)
-    d.add(od.IDENTITY, 0, "UNSIGNED8", value=4)
-    for subindex, value in enumerate((0, 1, 1, 1), 1):
-        d.add(od.IDENTITY, subindex, "UNSIGNED32", value=value)
-    for base_com, base_map, base_id in (
-        (od.RPDO_COMMUNICATION, od.RPDO_MAPPING, (0x200, 0x300)),
-        (od.TPDO_COMMUNICATION, od.TPDO_MAPPING, (0x180, 0x280, 0x380)),
-    ):
-        for n, cob in enumerate(base_id):
-            d.add(base_com + n, 0, "UNSIGNED8", value=2)
-            cob_id = 0xC000_0000 + cob + options.node
-            d.add(base_com + n, 1, "UNSIGNED32", value=cob_id, writable=True)
-            d.add(base_com + n, 2, "UNSIGNED8", value=1, writable=True)
-            for i in range(1, 9):
-                d.add(base_map + n, i, "UNSIGNED32", writable=True, put=_mappable(d))
-            d.add(base_map + n, 0, "UNSIGNED8", writable=True, put=_count(d, base_map + n))
-    d.add(od.ABORT_CONNECTION_OPTION, 0, "INTEGER16", value=1, writable=True)
-    d.add(od.QUICK_STOP_OPTION, 0, "INTEGER16", value=2, writable=True)
     m = {"mappable": True}
+    d.add(od.ABORT_CONNECTION_OPTION, 0, "INTEGER16", value=1, writable=True, put=_within(0, 3))
     d.add(od.ERROR_CODE, 0, "UNSIGNED16", get=lambda: int(core.fault_code), **m)
     d.add(od.CONTROL_WORD, 0, "UNSIGNED16", writable=True, **m)
     d.add(od.STATUS_WORD, 0, "UNSIGNED16", get=status, **m)
-    d.add(od.MODES_OF_OPERATION, 0, "INTEGER8", value=10, writable=True, put=_mode, **m)
+    d.add(od.QUICK_STOP_OPTION, 0, "INTEGER16", value=2, writable=True, put=_only(2))
+    d.add(od.MODES_OF_OPERATION, 0, "INTEGER8", value=10, writable=True, put=_within(8, 10), **m)
     d.add(od.MODES_OF_OPERATION_DISPLAY, 0, "INTEGER8", get=lambda: int(core.mode), **m)
     d.add(od.POSITION_ACTUAL, 0, "INTEGER32", get=lambda: int(core.position_counts), **m)
-    d.add(
-        od.VELOCITY_ACTUAL, 0, "INTEGER32",
-        get=lambda: round(core.velocity_rad_s / speed_unit), **m,
-    )
+    d.add(od.VELOCITY_ACTUAL, 0, "INTEGER32",
+          get=lambda: round(core.velocity_rad_s / speed_unit), **m)
     d.add(od.TARGET_TORQUE, 0, "INTEGER16", writable=True, **m)
     d.add(od.MAX_TORQUE, 0, "UNSIGNED16", value=min(65535, round(1000 * peak / rated)))
     d.add(od.MOTOR_RATED_CURRENT, 0, "UNSIGNED32",
@@ -141,39 +139,100 @@ def build(options: Cia402Options, core: Any, status: Callable[[], int]) -> Dicti
     d.add(od.ENCODER_RESOLUTION, 0, "UNSIGNED8", value=2)
     d.add(od.ENCODER_RESOLUTION, 1, "UNSIGNED32", value=counts)
     d.add(od.ENCODER_RESOLUTION, 2, "UNSIGNED32", value=1)
+    d.add(od.INTERPOLATION_PERIOD, 0, "UNSIGNED8", value=2)
+    d.add(od.INTERPOLATION_PERIOD, 1, "UNSIGNED8", value=1, writable=True)
+    d.add(od.INTERPOLATION_PERIOD, 2, "INTEGER8", value=-3, writable=True, put=_within(-6, 0))
     d.add(od.TARGET_VELOCITY, 0, "INTEGER32", writable=True, **m)
     d.add(od.SUPPORTED_MODES, 0, "UNSIGNED32", value=1 << 7 | 1 << 8 | 1 << 9)
     deflection = options.deflection_object
+    if deflection.subindex:
+        d.add(deflection.index, 0, "UNSIGNED8", value=deflection.subindex)
     d.add(deflection.index, deflection.subindex, deflection.type,
-          get=lambda: int(core.deflection_counts), **m)
+          get=lambda: round(core.deflection_counts / deflection.scale), **m)
     t = options.temperature_object
     if t is not None:
         d.add(t.index, t.subindex, t.type, get=lambda: round(core.temperature_degC / t.scale), **m)
     return d
 
 
-def _mode(value: int) -> None:
-    if value not in (8, 9, 10):
-        raise Abort(ABORT_RANGE)
+def _communication(d: Dictionary, options: Cia402Options, core: Any) -> None:
+    d.add(od.DEVICE_TYPE, 0, "UNSIGNED32", value=DEVICE_TYPE_SERVO)
+    d.add(od.ERROR_REGISTER, 0, "UNSIGNED8", get=lambda: error_register(core.fault_code))
+    d.add(od.SYNC_COB_ID, 0, "UNSIGNED32", value=0x80)
+    d.add(od.DEVICE_NAME, 0, "VISIBLE_STRING", text=DEVICE_NAME)
+    d.add(od.EMCY_COB_ID, 0, "UNSIGNED32", value=0x80 + options.node)
+    d.add(od.CONSUMER_HEARTBEAT, 0, "UNSIGNED8", value=1)
+    d.add(od.CONSUMER_HEARTBEAT, 1, "UNSIGNED32", writable=True, put=_within(0, 0x7F_FFFF))
+    d.add(od.PRODUCER_HEARTBEAT, 0, "UNSIGNED16", writable=True)
+    d.add(od.IDENTITY, 0, "UNSIGNED8", value=4)
+    for subindex, value in enumerate((0, 1, 1, 1), 1):  # invented: no vendor has number 0
+        d.add(od.IDENTITY, subindex, "UNSIGNED32", value=value)
 
 
-def _mappable(d: Dictionary) -> Callable[[int], None]:
-    def put(word: int) -> None:
+def error_register(code: int) -> int:
+    """Error register of CiA 301 for an error code: bit 0 any, the others by the code's class."""
+    classes = {0x2: 0x02, 0x3: 0x04, 0x4: 0x08, 0x8: 0x10}
+    return 1 | classes.get(code >> 12, 0) if code else 0
+
+
+def _pdo(d: Dictionary, n: int, communication: int, mapping: int, cob_id: int, t: bool) -> None:
+    """Records of PDO ``n`` from 0; ``t`` for a transmit PDO, which is not valid at first."""
+    com, where = communication + n, mapping + n
+    last = 5 if t else 2
+
+    def unused() -> bool:
+        return d.items[com, 1].value & NOT_VALID != 0
+
+    def put_identifier(value: int) -> None:
+        if value & 1 << 29 or (not unused() and (value ^ d.items[com, 1].value) & 0x7FF):
+            raise Abort(ABORT_RANGE if value & 1 << 29 else ABORT_STATE)
+
+    def put_type(value: int) -> None:
+        if 240 < value < 254:  # reserved, or sent on remote request only
+            raise Abort(ABORT_RANGE)
+
+    def put_entry(word: int) -> None:
+        if not unused() or d.items[where, 0].value:
+            raise Abort(ABORT_STATE)
         item = d.items.get((word >> 16, word >> 8 & 0xFF))
         if item is None:
             raise Abort(ABORT_NO_OBJECT)
         if not item.mappable or od.size(item.kind) * 8 != word & 0xFF:
             raise Abort(ABORT_NOT_MAPPABLE)
+        if not t and not item.writable:
+            raise Abort(ABORT_NOT_MAPPABLE)
 
-    return put
-
-
-def _count(d: Dictionary, index: int) -> Callable[[int], None]:
-    def put(count: int) -> None:
+    def put_count(count: int) -> None:
+        if not unused():
+            raise Abort(ABORT_STATE)
         if count > 8:
             raise Abort(ABORT_TOO_LONG)
-        bits = sum(d.items[index, i].value & 0xFF for i in range(1, count + 1))
-        if bits > 64:
+        words = [d.items[where, i].value for i in range(1, count + 1)]
+        if 0 in words:
+            raise Abort(ABORT_NO_OBJECT)
+        if sum(word & 0xFF for word in words) > 64:
             raise Abort(ABORT_TOO_LONG)
 
+    d.add(com, 0, "UNSIGNED8", value=last)
+    no_remote_request = 1 << 30 if t else 0
+    d.add(com, 1, "UNSIGNED32", value=NOT_VALID | no_remote_request | cob_id, writable=True,
+          put=put_identifier)
+    d.add(com, 2, "UNSIGNED8", value=1, writable=True, put=put_type)
+    if t:
+        d.add(com, 3, "UNSIGNED16", writable=True)  # inhibit time, 0.1 ms
+        d.add(com, 5, "UNSIGNED16", writable=True)  # event timer, ms
+    d.add(where, 0, "UNSIGNED8", writable=True, put=put_count)
+    for i in range(1, 9):
+        d.add(where, i, "UNSIGNED32", writable=True, put=put_entry)
+
+
+def _within(low: int, high: int) -> Callable[[int], None]:
+    def put(value: int) -> None:
+        if not low <= value <= high:
+            raise Abort(ABORT_RANGE)
+
     return put
+
+
+def _only(wanted: int) -> Callable[[int], None]:
+    return _within(wanted, wanted)

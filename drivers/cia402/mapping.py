@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from drivers.cia402 import objects as od
 from drivers.cia402.options import Cia402Options
 
+PDO_BYTES = 8
+
 
 @dataclass(frozen=True)
 class Entry:
@@ -35,11 +37,33 @@ class Pdo:
         return struct.Struct("<" + "".join(od.FORMATS[entry.kind] for entry in self.entries))
 
 
+STATUS = Entry(od.STATUS_WORD, 0, "UNSIGNED16")
+POSITION = Entry(od.POSITION_ACTUAL, 0, "INTEGER32")
+TORQUE = Entry(od.TORQUE_ACTUAL, 0, "INTEGER16")
+VELOCITY = Entry(od.VELOCITY_ACTUAL, 0, "INTEGER32")
+MODE = Entry(od.MODES_OF_OPERATION_DISPLAY, 0, "INTEGER8")
+SUPPLY = Entry(od.DC_LINK_VOLTAGE, 0, "UNSIGNED32")
+ERROR = Entry(od.ERROR_CODE, 0, "UNSIGNED16")
+
+
+def deflection(options: Cia402Options) -> Entry:
+    o = options.deflection_object
+    return Entry(o.index, o.subindex, o.type)
+
+
+def temperature(options: Cia402Options) -> Entry | None:
+    o = options.temperature_object
+    return None if o is None else Entry(o.index, o.subindex, o.type)
+
+
 def pdos(options: Cia402Options) -> tuple[tuple[Pdo, ...], tuple[Pdo, ...]]:
-    """(receive, transmit) PDOs as seen from the drive."""
+    """(receive, transmit) PDOs as seen from the drive.
+
+    TPDO 1 and 2 come with every SYNC, the others with every ``slow_every``-th. TPDO 2 holds
+    velocity and deflection first; what does not fit beside them is sent slowly.
+    """
     node = options.node
     receive_type = 1 if options.rpdo_transmission == "sync" else 255
-    deflection = options.deflection_object
     receive = (
         Pdo(1, 0x200 + node, receive_type, (
             Entry(od.CONTROL_WORD, 0, "UNSIGNED16"),
@@ -51,24 +75,25 @@ def pdos(options: Cia402Options) -> tuple[tuple[Pdo, ...], tuple[Pdo, ...]]:
             Entry(od.TARGET_POSITION, 0, "INTEGER32"),
         )),
     )
-    slow = [
-        Entry(od.DC_LINK_VOLTAGE, 0, "UNSIGNED32"),
-        Entry(od.ERROR_CODE, 0, "UNSIGNED16"),
+    fast = [VELOCITY, deflection(options)]
+    slow = [SUPPLY, ERROR]
+    (fast if _bytes([*fast, MODE]) <= PDO_BYTES else slow).append(MODE)
+    heat = temperature(options)
+    if heat is not None:
+        slow.append(heat)
+    first = slow
+    second: list[Entry] = []
+    while _bytes(first) > PDO_BYTES:
+        second.insert(0, first.pop())
+    transmit = [
+        Pdo(1, 0x180 + node, 1, (STATUS, POSITION, TORQUE)),
+        Pdo(2, 0x280 + node, 1, tuple(fast)),
+        Pdo(3, 0x380 + node, options.slow_every, tuple(first)),
     ]
-    if options.temperature_object is not None:
-        t = options.temperature_object
-        slow.append(Entry(t.index, t.subindex, t.type))
-    transmit = (
-        Pdo(1, 0x180 + node, 1, (
-            Entry(od.STATUS_WORD, 0, "UNSIGNED16"),
-            Entry(od.POSITION_ACTUAL, 0, "INTEGER32"),
-            Entry(od.TORQUE_ACTUAL, 0, "INTEGER16"),
-        )),
-        Pdo(2, 0x280 + node, 1, (
-            Entry(od.VELOCITY_ACTUAL, 0, "INTEGER32"),
-            Entry(deflection.index, deflection.subindex, deflection.type),
-            Entry(od.MODES_OF_OPERATION_DISPLAY, 0, "INTEGER8"),
-        )),
-        Pdo(3, 0x380 + node, options.slow_every, tuple(slow)),
-    )
-    return receive, transmit
+    if second:
+        transmit.append(Pdo(4, 0x480 + node, options.slow_every, tuple(second)))
+    return receive, tuple(transmit)
+
+
+def _bytes(entries: list[Entry]) -> int:
+    return sum(od.size(entry.kind) for entry in entries)

@@ -7,6 +7,7 @@ import struct
 DEVICE_TYPE = 0x1000
 ERROR_REGISTER = 0x1001
 SYNC_COB_ID = 0x1005
+DEVICE_NAME = 0x1008
 EMCY_COB_ID = 0x1014
 CONSUMER_HEARTBEAT = 0x1016
 PRODUCER_HEARTBEAT = 0x1017
@@ -32,11 +33,16 @@ TORQUE_ACTUAL = 0x6077
 DC_LINK_VOLTAGE = 0x6079
 TARGET_POSITION = 0x607A
 ENCODER_RESOLUTION = 0x608F
+INTERPOLATION_PERIOD = 0x60C2
 TARGET_VELOCITY = 0x60FF
 SUPPORTED_MODES = 0x6502
 
 NAMES: dict[int, str] = {
     DEVICE_TYPE: "device type",
+    ERROR_REGISTER: "error register",
+    SYNC_COB_ID: "COB-ID SYNC message",
+    DEVICE_NAME: "manufacturer device name",
+    EMCY_COB_ID: "COB-ID EMCY",
     CONSUMER_HEARTBEAT: "consumer heartbeat time",
     PRODUCER_HEARTBEAT: "producer heartbeat time",
     IDENTITY: "identity object",
@@ -44,6 +50,7 @@ NAMES: dict[int, str] = {
     ERROR_CODE: "error code",
     CONTROL_WORD: "controlword",
     STATUS_WORD: "statusword",
+    QUICK_STOP_OPTION: "quick stop option code",
     MODES_OF_OPERATION: "modes of operation",
     MODES_OF_OPERATION_DISPLAY: "modes of operation display",
     POSITION_ACTUAL: "position actual value",
@@ -56,9 +63,17 @@ NAMES: dict[int, str] = {
     DC_LINK_VOLTAGE: "DC link circuit voltage",
     TARGET_POSITION: "target position",
     ENCODER_RESOLUTION: "position encoder resolution",
+    INTERPOLATION_PERIOD: "interpolation time period",
     TARGET_VELOCITY: "target velocity",
     SUPPORTED_MODES: "supported drive modes",
 }
+
+PDO_RANGES = (
+    (RPDO_COMMUNICATION, RPDO_MAPPING, "communication of RPDO"),
+    (RPDO_MAPPING, TPDO_COMMUNICATION, "mapping of RPDO"),
+    (TPDO_COMMUNICATION, TPDO_MAPPING, "communication of TPDO"),
+    (TPDO_MAPPING, 0x1C00, "mapping of TPDO"),
+)
 
 FORMATS: dict[str, str] = {
     "INTEGER8": "b",
@@ -78,6 +93,7 @@ def size(kind: str) -> int:
 def name_of(index: int, subindex: int = 0) -> str:
     """``0x6040 controlword``, with the subindex where there is one."""
     place = f"{index:#06x}" + (f":{subindex:02x}" if subindex else "")
-    if RPDO_COMMUNICATION <= index < 0x1C00:
-        return f"{place} PDO parameter"
+    for start, end, words in PDO_RANGES:
+        if start <= index < end:
+            return f"{place} {words} {index - start + 1}"
     return f"{place} {NAMES.get(index, '')}".rstrip()

@@ -9,10 +9,13 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 from drivers.quantities import Duration
 
 ObjectType = Literal["INTEGER8", "INTEGER16", "INTEGER32", "UNSIGNED8", "UNSIGNED16", "UNSIGNED32"]
+ModeName = Literal["torque", "velocity", "position"]
+# Heartbeat times travel as 16-bit milliseconds (CiA 301, 0x1016 and 0x1017).
+HeartbeatTime = Annotated[Duration, Field(ge=0, le=65.0)]
 
 
 class Part(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
 class BusOptions(BaseModel):
@@ -41,19 +44,24 @@ class Cia402Options(Part):
     bus: BusOptions
     node: Annotated[int, Field(ge=1, le=127)]
     host_node: Annotated[int, Field(ge=1, le=127)] = 127
-    host_heartbeat: Duration = 0.02  # how often the host says that it lives
-    host_loss: Duration = 0.1  # silence after which the drive removes power by itself
-    drive_heartbeat: Duration = 0.05
-    drive_loss: Duration = 0.2
-    sdo_timeout: Duration = 0.5
+    host_heartbeat: HeartbeatTime = 0.02  # how often the host says that it lives
+    host_loss: HeartbeatTime = 0.1  # silence after which the drive removes power by itself
+    drive_heartbeat: HeartbeatTime = 0.05
+    drive_loss: HeartbeatTime = 0.2  # silence after which the host takes the drive for lost
+    sdo_timeout: Annotated[Duration, Field(gt=0)] = 0.5
     sdo_tries: Annotated[int, Field(ge=1, le=10)] = 3
-    eds: str | None = None
+    eds: str | None = None  # the maker's electronic data sheet, checked against what is used
     # CiA 401 read analogue input, 16 bit, input 1
     deflection_object: ObjectReference = ObjectReference(index=0x6401, subindex=1)
     temperature_object: ObjectReference | None = ObjectReference(
         index=0x2010, type="INTEGER16", scale=0.1
     )
+    # Must agree with the drive's 0x608F; needed where the drive lacks that object.
+    counts_per_revolution: Annotated[int, Field(ge=4)] | None = None
     velocity_unit: Literal["counts/s", "rpm"] = "counts/s"
+    modes: Annotated[tuple[ModeName, ...], Field(min_length=1)] = ("torque",)
+    # 0x605A, of which those that end without power; None leaves what the drive has.
+    quick_stop: Annotated[int, Field(ge=0, le=4)] | None = 2
     rpdo_transmission: Literal["sync", "event"] = "sync"
     slow_every: Annotated[int, Field(ge=1, le=240)] = 10
 
@@ -67,4 +75,8 @@ class Cia402Options(Part):
             )
         if self.drive_loss < 2 * self.drive_heartbeat:
             raise ValueError("drive_loss must be at least twice drive_heartbeat")
+        for name in ("deflection_object", "temperature_object"):
+            reference = getattr(self, name)
+            if reference is not None and reference.scale == 0.0:
+                raise ValueError(f"{name}.scale must not be 0")
         return self

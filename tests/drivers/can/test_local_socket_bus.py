@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import socket
+import subprocess
+import sys
 from pathlib import Path
 
 import can
@@ -10,8 +12,6 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from drivers.base import DriverError
-from drivers.can_bus import open_bus
 from drivers.local_socket_bus import LocalSocketBus
 
 
@@ -75,10 +75,132 @@ def test_malformed_packets_are_counted_and_passed_over(pair):
     assert hub.malformed == 2
 
 
-@pytest.mark.parametrize(
-    ("interface", "says"),
-    [("local_soket", "did you mean 'local_socket'"), ("local_socket", "does not open")],
-)
-def test_a_bus_that_does_not_open_says_what_to_do(tmp_path, interface, says):
-    with pytest.raises(DriverError, match=says):
-        open_bus(interface, str(tmp_path / "nobody.sock"), {})
+def test_frames_of_a_member_that_left_are_not_lost(pair):
+    """The kernel resets a socket closed with unread frames: what it sent must still count."""
+    hub, member, path = pair
+    with LocalSocketBus(path) as other:
+        hub.recv(0.05)
+        for i in range(5):
+            hub.send(can.Message(arbitration_id=0x180 + i))  # nobody reads these
+        other.send(can.Message(arbitration_id=0x205, is_extended_id=False, data=bytes(5)))
+    hub.send(can.Message(arbitration_id=0x700))  # fails for the one that left
+    got = hub.recv(1.0)
+    assert got is not None and got.arbitration_id == 0x205
+    assert hub.recv(0.05) is None
+    member.send(can.Message(arbitration_id=7))
+    assert hub.recv(1.0).arbitration_id == 7
+
+
+def test_member_reads_what_a_dead_hub_had_sent_before_it_is_told(pair):
+    hub, member, _ = pair
+    member.send(can.Message(arbitration_id=1))
+    hub.send(can.Message(arbitration_id=2))
+    hub.shutdown()
+    assert member.recv(1.0).arbitration_id == 2
+    with pytest.raises(can.CanOperationError, match="gone"):
+        member.recv(1.0)
+
+
+def test_a_full_member_misses_frames_and_the_others_do_not(pair):
+    hub, member, path = pair
+    with LocalSocketBus(path) as sleeper:
+        hub.recv(0.05)
+        for i in range(20_000):
+            hub.send(can.Message(arbitration_id=i & 0x7FF, is_extended_id=False))
+            assert member.recv(1.0).arbitration_id == i & 0x7FF
+            if hub.dropped:
+                break
+        assert hub.dropped > 0
+        assert sleeper.recv(1.0).arbitration_id == 0
+
+
+def test_no_member_keeps_the_others_out(pair):
+    hub, member, path = pair
+    with LocalSocketBus(path) as babbler:
+        hub.recv(0.05)
+        for _ in range(50):
+            babbler.send(can.Message(arbitration_id=1))
+        member.send(can.Message(arbitration_id=2))
+        assert 2 in [hub.recv(1.0).arbitration_id for _ in range(4)]
+
+
+def test_hub_removes_only_a_socket_that_nobody_serves(tmp_path):
+    path = tmp_path / "can.sock"
+    path.write_text("precious")
+    with pytest.raises(can.CanInitializationError, match="no socket"):
+        LocalSocketBus(str(path), role="hub")
+    assert path.read_text() == "precious"
+    path.unlink()
+    with (
+        LocalSocketBus(str(path), role="hub"),
+        pytest.raises(can.CanInitializationError, match="already"),
+    ):
+        LocalSocketBus(str(path), role="hub")
+    with socket.socket(socket.AF_UNIX, socket.SOCK_SEQPACKET) as left_behind:
+        left_behind.bind(str(path))
+    LocalSocketBus(str(path), role="hub").shutdown()
+
+
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@given(packets=st.lists(st.binary(min_size=1, max_size=40), max_size=20))
+def test_any_packet_is_a_frame_or_counted(pair, packets):
+    hub, _, path = pair
+    before = hub.malformed
+    with socket.socket(socket.AF_UNIX, socket.SOCK_SEQPACKET) as raw:
+        raw.connect(path)
+        for packet in packets:
+            raw.send(packet)
+    frames = 0
+    while hub.recv(0.02) is not None:
+        frames += 1
+    assert frames + hub.malformed - before == len(packets)
+
+
+def test_what_the_bus_cannot_carry_is_refused(pair):
+    hub, _, path = pair
+    with pytest.raises(ValueError, match="classic"):
+        hub.send(can.Message(arbitration_id=1, is_fd=True, data=bytes(12)))
+    with pytest.raises(can.CanInitializationError, match="no option 'rol'"):
+        LocalSocketBus(path, rol="hub")
+    with pytest.raises(can.CanInitializationError, match="at most"):
+        LocalSocketBus("/tmp/" + "x" * 120)
+
+
+def test_filters_and_the_notifier_of_python_can_work(pair):
+    hub, member, _ = pair
+    member.set_filters([{"can_id": 5, "can_mask": 0x7FF, "extended": False}])
+    reader = can.BufferedReader()
+    notifier = can.Notifier(member, [reader], 0.05)
+    try:
+        for i in (4, 5):
+            hub.send(can.Message(arbitration_id=i, is_extended_id=False))
+        assert reader.get_message(2.0).arbitration_id == 5
+    finally:
+        notifier.stop()
+
+
+SENDER = """
+import sys, can
+with can.Bus(interface="local_socket", channel=sys.argv[1]) as bus:
+    for i in range(int(sys.argv[2])):
+        bus.send(can.Message(arbitration_id=0x123, is_extended_id=False,
+                             data=i.to_bytes(8, "little")))
+        if i % 50 == 49:
+            bus.recv(5.0)
+"""
+
+
+def test_every_frame_of_another_process_arrives_in_order(tmp_path):
+    path, count = str(tmp_path / "can.sock"), 5000
+    with LocalSocketBus(path, role="hub") as hub:
+        sender = subprocess.Popen([sys.executable, "-c", SENDER, path, str(count)])
+        try:
+            for i in range(count):
+                message = hub.recv(10.0)
+                assert message is not None and int.from_bytes(message.data, "little") == i
+                if i % 50 == 49:
+                    hub.send(can.Message(arbitration_id=0x124, is_extended_id=False))
+            assert sender.wait(10) == 0
+        finally:
+            sender.kill()
+            sender.wait()

@@ -12,53 +12,39 @@ from pathlib import Path
 import can
 import canopen
 import pytest
+from cia402_rig import PERIOD, Rig
 
 from drivers.base import Command, DriverError, Mode, PowerRequest, PowerStage
-from drivers.cia402 import protocol
 from drivers.simulated.surroundings_door import SurroundingsClient
 
-PERIOD = 0.002
-
-
-class Rig:
-    def __init__(self, directory: Path) -> None:
-        self.channel = str(directory / "can.sock")
-        self.door = f"ipc://{directory / 'door.ipc'}"
-        self.data = {
-            "protocol": "cia402",
-            "node": 5,
-            "bus": {"interface": "local_socket", "channel": self.channel},
-        }
-        configuration = directory / "rig.json"
-        configuration.write_text(
-            json.dumps(
-                {"protocol": "cia402", "options": self.data, "surroundings": self.door}
-            )
-        )
-        self.process = subprocess.Popen(
-            [sys.executable, "-m", "drivers.simulated.process", "--config", str(configuration)],
-            stdout=subprocess.PIPE,
-            text=True,
-        )
-        assert self.process.stdout is not None
-        assert self.process.stdout.readline().strip() == "ready"
-
-    def drive(self, **changes):
-        return protocol.make(
-            protocol.options.model_validate({**self.data, **changes}), PERIOD
-        )
-
-    def end(self) -> None:
-        self.process.terminate()
-        self.process.wait(5)
-        self.process.stdout.close()
+EDS = Path(__file__).parents[3] / "profiles" / "drives" / "bench_cia402.eds"
 
 
 @pytest.fixture
 def rig(tmp_path):
+    """A rig of the test's own: it moves, or ends."""
     rig = Rig(tmp_path)
     yield rig
     rig.end()
+
+
+@pytest.fixture(scope="module")
+def running(tmp_path_factory):
+    rig = Rig(tmp_path_factory.mktemp("rig"))
+    yield rig
+    rig.end()
+
+
+@pytest.fixture
+def still_rig(running):
+    """One rig for all that leave it where it is; each finds it as after power-up."""
+    with can.Bus(interface="local_socket", channel=running.channel) as bus:
+        bus.send(can.Message(arbitration_id=0, is_extended_id=False, data=[0x81, 5]))
+        while (message := bus.recv(5.0)) is not None:
+            if message.arbitration_id == 0x705 and message.data == b"\0":
+                break
+        assert message is not None, "the node did not boot"
+    return running
 
 
 def cycle(drive, command, seconds, until=None):
@@ -173,11 +159,11 @@ def test_restart_and_loss_of_the_bus_are_told_as_lost(rig):
     door.close()
 
 
-def test_foreign_short_and_garbage_frames_are_passed_over(rig):
-    drive = rig.drive()
+def test_foreign_short_and_garbage_frames_are_passed_over(still_rig):
+    drive = still_rig.drive()
     drive.open()
     try:
-        with can.Bus(interface="local_socket", channel=rig.channel) as other:
+        with can.Bus(interface="local_socket", channel=still_rig.channel) as other:
             for identifier in (0x185, 0x285, 0x385, 0x85, 0x705, 0x123):
                 other.send(can.Message(arbitration_id=identifier, is_extended_id=False, data=b"\1"))
             other.send(can.Message(arbitration_id=0x185, is_extended_id=True, data=bytes(8)))
@@ -188,20 +174,20 @@ def test_foreign_short_and_garbage_frames_are_passed_over(rig):
         drive.close()
 
 
-def test_a_node_that_never_answers_is_named(rig):
+def test_a_node_that_never_answers_is_named(still_rig):
     with pytest.raises(DriverError, match="node 9 does not answer"):
-        rig.drive(node=9, sdo_timeout="30 ms", sdo_tries=2).open()
+        still_rig.drive(node=9, sdo_timeout="30 ms", sdo_tries=2).open()
 
 
-def test_an_abort_names_the_object(rig):
+def test_an_abort_names_the_object(still_rig):
     with pytest.raises(DriverError, match=r"0x6402:01.*refuses|refuses.*|0x0602"):
-        rig.drive(deflection_object={"index": 0x6402, "subindex": 1}).open()
+        still_rig.drive(deflection_object={"index": 0x6402, "subindex": 1}).open()
 
 
-def test_canopen_package_as_host_of_our_node(rig):
+def test_canopen_package_as_host_of_our_node(still_rig):
     """Independent peer: RemoteNode of the ``canopen`` package reads and commands the node."""
     network = canopen.Network()
-    network.connect(interface="local_socket", channel=rig.channel)
+    network.connect(interface="local_socket", channel=still_rig.channel)
     try:
         node = network.add_node(5, canopen.ObjectDictionary())
         node.sdo.RESPONSE_TIMEOUT = 1.0
@@ -239,3 +225,151 @@ def test_an_answer_that_came_late_does_not_delay_those_after_it(rig):
         assert drive.telemetry.position_rad - first > 0.5
     finally:
         drive.close()
+
+
+def test_close_right_after_a_cycle_still_removes_power(still_rig):
+    """The answers to the last SYNC are unread when the socket closes."""
+    drive = still_rig.drive()
+    drive.open()
+    command = energise(drive)
+    drive.read(time.monotonic() + 0.01)
+    drive.write(command)
+    drive.close()
+    with can.Bus(interface="local_socket", channel=still_rig.channel) as watcher:
+        states = []
+        end = time.monotonic() + 2.0
+        while not states and time.monotonic() < end:
+            message = watcher.recv(0.1)
+            if message is not None and message.arbitration_id == 0x85:
+                pytest.fail("only the lost heartbeat stopped the drive")
+            if message is not None and message.arbitration_id == 0x705:
+                states.append(message.data[0])
+    assert states == [0x7F]  # told to go to pre-operational, before the host was missed
+
+
+def test_killed_host_process_leaves_the_drive_without_power(rig):
+    code = (
+        "import json, sys, time\n"
+        "from drivers.base import Command, PowerRequest\n"
+        "from drivers.cia402 import protocol\n"
+        "drive = protocol.make(protocol.options.model_validate(json.loads(sys.argv[1])), 0.002)\n"
+        "drive.open()\n"
+        "command = Command(power=PowerRequest.ON, torque_N_m=0.02)\n"
+        "while True:\n"
+        "    t = drive.read(time.monotonic() + 0.002)\n"
+        "    drive.write(command)\n"
+        "    if t.power == 3: print('on', flush=True)\n"
+    )
+    host = subprocess.Popen(
+        [sys.executable, "-c", code, json.dumps(rig.data)], stdout=subprocess.PIPE, text=True
+    )
+    try:
+        assert host.stdout.readline().strip() == "on"
+        network = canopen.Network()
+        network.connect(interface="local_socket", channel=rig.channel)
+        try:
+            node = network.add_node(5, canopen.ObjectDictionary())
+            node.sdo.RESPONSE_TIMEOUT = 1.0
+            host.kill()
+            emergency = node.emcy.wait(0x8130, timeout=3.0)  # CiA 301: heartbeat error
+            assert emergency is not None
+            status = int.from_bytes(node.sdo.upload(0x6041, 0), "little")
+            assert status & 0x4F == 0x40  # CiA 402: switch on disabled, by 0x6007 = 2
+        finally:
+            network.disconnect()
+    finally:
+        host.kill()
+        host.wait()
+        host.stdout.close()
+
+
+def test_nothing_but_off_is_sent_once_the_drive_is_lost(still_rig):
+    drive = still_rig.drive()
+    drive.open()
+    try:
+        command = energise(drive)
+        with can.Bus(interface="local_socket", channel=still_rig.channel) as other:
+            other.send(can.Message(arbitration_id=0, is_extended_id=False, data=[0x80, 5]))
+            telemetry = cycle(drive, command, 1.0, lambda t: bool(t.lost))
+            assert "left state Operational" in telemetry.lost
+            other.send(can.Message(arbitration_id=0, is_extended_id=False, data=[0x01, 5]))
+            assert cycle(drive, command, 0.3).power == PowerStage.OFF
+    finally:
+        drive.close()
+
+
+@pytest.mark.parametrize("mode", list(Mode))
+def test_a_target_that_is_no_number_is_refused(still_rig, mode):
+    drive = still_rig.drive()
+    drive.open()
+    try:
+        drive.read(time.monotonic() + 0.05)
+        bad = float("nan")
+        with pytest.raises(DriverError, match="finite"):
+            drive.write(Command(mode=mode, torque_N_m=bad, velocity_rad_s=bad, position_rad=bad))
+    finally:
+        drive.close()
+
+
+def test_quick_stop_ends_without_power_and_needs_a_new_walk(rig):
+    drive = rig.drive()
+    drive.open()
+    try:
+        command = energise(drive)
+        command.power = PowerRequest.QUICK_STOP
+        telemetry = cycle(drive, command, 2.0, lambda t: t.power == PowerStage.OFF)
+        assert telemetry.power == PowerStage.OFF
+        assert cycle(drive, command, 0.05).power == PowerStage.OFF
+    finally:
+        drive.close()
+
+
+def test_a_silent_drive_is_lost(still_rig):
+    drive = still_rig.drive(drive_heartbeat="20 ms", drive_loss="60 ms")
+    drive.open()
+    door = SurroundingsClient(still_rig.door)
+    try:
+        door.disturb("silent", True)
+        assert "no heartbeat" in cycle(drive, Command(), 2.0, lambda t: bool(t.lost)).lost
+        assert drive.telemetry.age_s > 0.02
+    finally:
+        door.disturb("silent", None)
+        door.close()
+        drive.close()
+
+
+def test_the_shipped_sheet_fits_the_node(still_rig):
+    drive = still_rig.drive(eds=str(EDS), modes=["torque", "velocity", "position"])
+    drive.open()
+    assert drive.capabilities.identity.startswith("bench drive, simulated, node 5")
+    assert drive.capabilities.modes == frozenset(Mode)
+    drive.close()
+    drive.open()  # and once more, from whatever state was left
+    drive.close()
+    drive.close()
+
+
+def test_event_driven_pdos_come_upon_change_and_by_their_timer(still_rig):
+    network = canopen.Network()
+    network.connect(interface="local_socket", channel=still_rig.channel)
+    try:
+        node = network.add_node(5, str(EDS))
+        node.sdo.RESPONSE_TIMEOUT = 1.0
+        heard = []
+        network.subscribe(0x185, lambda i, data, t: heard.append(bytes(data)))
+        node.sdo.download(0x1A00, 1, (0x60410010).to_bytes(4, "little"))
+        node.sdo.download(0x1A00, 0, b"\x01")
+        node.sdo.download(0x1800, 2, b"\xff")  # event-driven, device profile
+        node.sdo.download(0x1800, 5, (20).to_bytes(2, "little"))  # event timer, ms
+        node.sdo.download(0x1800, 1, (0x185).to_bytes(4, "little"))
+        node.nmt.state = "OPERATIONAL"
+        deadline = time.monotonic() + 3
+        while len(heard) < 5 and time.monotonic() < deadline:
+            time.sleep(0.01)
+        assert len(heard) >= 5  # no SYNC was sent
+        node.sdo.download(0x6040, 0, b"\x06\0")
+        while heard[-1][0] & 0x6F != 0x21 and time.monotonic() < deadline:
+            time.sleep(0.01)
+        assert heard[-1][0] & 0x6F == 0x21  # CiA 402: ready to switch on
+    finally:
+        network.disconnect()

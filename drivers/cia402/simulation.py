@@ -1,0 +1,93 @@
+"""The simulated node's loop: real time, the bus, the side door."""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import gc
+import os
+import time
+from typing import Any
+
+import can
+
+from drivers.base import DriverError
+from drivers.can_bus import open_bus
+from drivers.cia402.node import SimulatedNode
+from drivers.cia402.options import Cia402Options
+
+SYNC_ID = 0x80
+IDLE_S = 0.001
+TICK_S = 0.002
+DOOR_S = 0.01
+LONGEST_STEP_S = 0.02
+HELD_UP_S = 0.01
+PRIORITY = 40  # below the rig host's, which must not wait for its own simulation
+LOCK_NOW_AND_LATER = 3  # MCL_CURRENT | MCL_FUTURE
+
+
+def simulate(options: Cia402Options, core: Any, door: Any) -> None:
+    """Run the node until ``door.ending``; physics is paced by real time.
+
+    On ``local_socket`` the node is the hub, so that its end is the end of the bus.
+
+    Raises:
+        DriverError: the bus does not open or went away.
+    """
+    extra = options.bus.extra()
+    if options.bus.interface == "local_socket":
+        extra["role"] = "hub"
+    bus = open_bus(options.bus.interface, options.bus.channel, extra)
+    with contextlib.suppress(OSError):
+        os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(PRIORITY))
+    with contextlib.suppress(OSError, AttributeError):
+        # A page fault in the simulated drive looks like a drive that does not answer.
+        ctypes.CDLL(None).mlockall(LOCK_NOW_AND_LATER)
+    gc.collect()
+    gc.freeze()
+    gc.disable()
+    try:
+        _run(bus, SimulatedNode(bus, options, core), core, door)
+    except can.CanError as error:
+        raise DriverError(f"the bus is gone: {error}") from error
+    finally:
+        bus.shutdown()
+
+
+def _run(bus: can.BusABC, node: SimulatedNode, core: Any, door: Any) -> None:
+    monotonic = time.monotonic
+    recv = bus.recv
+    node.boot()
+    door.ready()
+    turned = last = monotonic()
+    polled = ticked = 0.0
+    while not door.ending:
+        message = recv(IDLE_S)
+        now = monotonic()
+        if now - turned > HELD_UP_S:
+            node.slept(now - turned)
+        turned = now
+        if message is None:
+            _advance(core, now - last)
+            last = now
+        elif message.arbitration_id == SYNC_ID and not message.is_extended_id:
+            _advance(core, now - last)
+            last = now
+            node.sync()
+        else:
+            node.take(message)
+        if now - ticked > TICK_S:
+            ticked = now
+            node.tick()
+        if now - polled > DOOR_S:
+            polled = now
+            if now - last > IDLE_S:  # frames, but no SYNC: time passes all the same
+                _advance(core, now - last)
+                last = now
+            door.poll()
+
+
+def _advance(core: Any, elapsed: float) -> None:
+    """Let real time pass; a long pause (a debugger, a sleeping machine) is cut short."""
+    if elapsed > 0.0:
+        core.advance(min(elapsed, LONGEST_STEP_S))
