@@ -16,9 +16,12 @@ from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
 units: pint.UnitRegistry[Any] = pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
 units.define("count = []")
-# One number, then a unit without arithmetic on numbers: "9**9**9 m" must not be computed.
+# One number, then units with small powers, and no arithmetic: "1 m**9**9**9" must not be
+# worked out.
+_UNIT = r"°?[^\W\d_]+(?:_[^\W\d_]+)*(?:[²³]|(?:\*\*|\^)-?[1-9])?"
 _QUANTITY = re.compile(
-    r"\s*([-+]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][-+]?[0-9]{1,3})?)\s*([^0-9\s][^\n]{0,40}|)"
+    r"\s*([-+]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][-+]?[0-9]{1,3})?)"
+    rf"\s*((?:{_UNIT}(?:\s*[*/]\s*{_UNIT}){{0,5}})?)\s*"
 )
 
 
@@ -71,7 +74,7 @@ class Dimension:
             )
         try:
             match = _QUANTITY.fullmatch(value.replace("·", "*"))
-            if match is None or re.search(r"[0-9]{2}|\*\*\s*\(", match[2]):
+            if match is None:
                 raise ValueError(value)
             parsed: Any = units.Quantity(float(match[1]), match[2])
             if not match[2]:

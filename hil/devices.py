@@ -72,6 +72,7 @@ def rig_parameters(profile: Profile) -> RigParameters:
     so that it is the bench that acts first.
 
     Raises:
+        DriverError: no such protocol.
         ProfileError: an entry of ``simulation.actual`` is unknown or impossible, or the whole
             is no rig.
     """
@@ -152,6 +153,9 @@ def _described(profile: Profile) -> dict[str, Any]:
         "sensor_scale": deflection.span / (counts * abs(calibration.deflection_per_count)),
         "sensor_noise_counts": deflection.noise,
     }
+    host_loss = getattr(drive_options(profile), "host_loss", None)
+    if host_loss is not None:
+        values["drive_host_loss_s"] = host_loss
     if profile.simulation is not None:
         values["supply_V"] = profile.simulation.supply
         values["supply_resistance_ohm"] = profile.simulation.supply_resistance

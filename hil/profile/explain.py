@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 import types
 import typing
 from typing import Any
@@ -35,6 +36,8 @@ def explain(
     problems: dict[tuple[Path_, str], Problem] = {}
     for finding in error.errors(include_url=False, include_context=True):
         path = prefix + _written_path(finding["loc"], _at(source.data, prefix), finding["type"])
+        if finding["type"] == "value_error":
+            path += _named_key(str(finding["msg"]), _at(source.data, path))
         if finding["type"] == "none_required":
             continue  # the other half of "a quantity or nothing" says it better
         what, mend = _words(finding, model, source, prefix, path)
@@ -66,6 +69,12 @@ def _written_path(location: tuple[int | str, ...], data: Any, kind: str) -> Path
     return path
 
 
+def _named_key(message: str, data: Any) -> Path_:
+    """The key that a message about a whole mapping speaks of first, if it is written down."""
+    keys = data if isinstance(data, dict) else {}
+    return next(((word,) for word in re.findall(r"\w+", message) if word in keys), ())
+
+
 def _words(
     finding: Any, model: type[BaseModel], source: Source, prefix: Path_, path: Path_
 ) -> tuple[str, str]:
@@ -83,6 +92,8 @@ def _words(
     if kind == "missing":
         where = f" under '{dotted(path[:-1])}'" if path[:-1] else " at the top level"
         return "the key is missing", f"add '{name}: {example}'{where}"
+    if kind == "value_error":
+        return str(finding["msg"]).removeprefix("Value error, "), "correct one of the two"
     if kind in _UNION_TAGS:
         tag = str(context.get("discriminator", "'kind'")).strip("'")
         tags = context.get("expected_tags") or _tags(_model_field(model, data, inner))
@@ -129,7 +140,7 @@ def _words(
 
 def _bound(message: str, field: FieldInfo | None) -> str:
     """Pydantic's words about a bound, with the unit that it counts in."""
-    text = message.removeprefix("Value error, ").replace("Input should", "it must")
+    text = message.replace("Input should", "it must")
     unit = _unit(field)
     return f"{text} {unit}" if unit and text[-1:].isdigit() else text
 

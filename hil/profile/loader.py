@@ -16,6 +16,7 @@ from hil.profile.checks import inconsistencies
 from hil.profile.explain import explain
 from hil.profile.explain import shown as shown_value
 from hil.profile.findings import Finding
+from hil.profile.plausible import implausible_watch
 from hil.profile.problems import Problem, ProfileError
 from hil.profile.schema import Profile
 from hil.profile.source import Path_, Source, dotted, read_source
@@ -81,7 +82,7 @@ def examine_profile(path: str | Path) -> Examined:
         problems += _drive_problems(source)
     if profile is not None:
         found = [_placed(finding, source) for finding in inconsistencies(profile)]
-        if not any(problem.severity == "error" for problem in found):
+        if not any(problem.severity == "error" for problem in problems + found):
             found += _simulation(profile, source)
         problems += found
     if any(problem.severity == "error" for problem in problems):
@@ -205,10 +206,14 @@ def _drive_problems(source: Source) -> list[Problem]:
     except DriverError as error:
         return [Problem(place.file, place.line, place.column, dotted(path), str(error), mend)]
     try:
-        protocol.options.model_validate(data)
+        options = protocol.options.model_validate(data)
     except ValidationError as error:
         return explain(error, protocol.options, source, ("drive",))
-    return []
+    found = list(implausible_watch(options))
+    if "eds" in data and data["eds"] and not Path(data["eds"]).is_file():
+        found.append(Finding(("drive", "eds"), f"no file '{Path(data['eds']).name}'",
+                             "the name is taken from the directory of the file that names it"))
+    return [_placed(finding, source) for finding in found]
 
 
 def _simulation(profile: Profile, source: Source) -> list[Problem]:

@@ -53,6 +53,25 @@ BOUNDS: dict[str, tuple[float, float, str]] = {
     "simulation.supply_resistance": (0, 10, "0 to 10 ohm"),
 }
 
+# Watch times under the names that every protocol's options share. A watch of 0 would be no
+# watch: the drive would go on without a host.
+WATCH_BOUNDS: dict[str, tuple[float, float, str]] = {
+    "host_heartbeat": (1e-3, 0.5, "1 ms to 500 ms"),
+    "host_loss": (5e-3, 1.0, "5 ms to 1 s"),
+    "drive_heartbeat": (1e-3, 1.0, "1 ms to 1 s"),
+    "drive_loss": (5e-3, 2.0, "5 ms to 2 s"),
+    "sdo_timeout": (5e-3, 10.0, "5 ms to 10 s"),
+}
+
+
+def implausible_watch(options: Any) -> Iterator[Finding]:
+    """An error for each watch time of a drive's ``options`` outside its bounds."""
+    for name, (low, high, words) in WATCH_BOUNDS.items():
+        value = getattr(options, name, None)
+        if value is not None and not low <= value <= high:
+            yield Finding(("drive", name), f"{value * 1e3:.4g} ms is impossible here",
+                          f"write a time from {words}")
+
 
 def implausible(profile: Profile) -> Iterator[Finding]:
     """An error for each value outside its bounds."""

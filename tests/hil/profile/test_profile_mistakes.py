@@ -278,3 +278,57 @@ def test_warnings_do_not_refuse(tmp_path: Path) -> None:
         ("control.force_bandwidth", line_of(text, "150 Hz"))
     ]
     assert load_profile(file) == examined.profile
+
+
+DRIVE = (SHIPPED / "drives" / "bench_cia402.yaml").read_text()
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "part", "key", "what", "mend"),
+    [
+        ("node: 5", "node: 500", "500", "drive.node", "less than or equal to 127", "change it"),
+        ("node: 5", "nod: 5", "nod: 5", "drive.nod", "unknown key", "did you mean 'node'"),
+        ("node: 5\n", "", "protocol", "drive.node", "missing", "add 'node: 1' under 'drive'"),
+        ("node: 5", "node: 127", "127", "drive.node", "node and host_node must differ", "correct"),
+        ("node: 5", "node: 5\nhost_loss: 20 N", "20 N", "drive.host_loss", "kind s", "'20 ms'"),
+        ("node: 5", "node: 5\nhost_loss: 30 ms", "30 ms", "drive.host_loss",
+         "at least twice host_heartbeat", "correct"),
+        # Rounded to the wire's milliseconds these would switch the drive's watch off.
+        ("node: 5", "node: 5\nhost_heartbeat: 0 s\nhost_loss: 0 s", "host_loss",
+         "drive.host_loss", "0 ms is impossible", "5 ms to 1 s"),
+        ("node: 5", "node: 5\nhost_heartbeat: 0.2 ms", "0.2 ms", "drive.host_heartbeat",
+         "0.2 ms is impossible", "1 ms to 500 ms"),
+        ("node: 5", "node: 5\neds: none.eds", "none.eds", "drive.eds", "no file 'none.eds'",
+         "directory of the file"),
+        ("node: 5", "node: 5\ndeflection_object: {index: 3}", "index: 3",
+         "drive.deflection_object.index", "greater than or equal to 4096", "change it"),
+        ("interface: local_socket", "interfac: local_socket", "bus:", "drive.bus.interface",
+         "missing", "add 'interface: text' under 'drive.bus'"),
+        ("protocol: cia402", "protocol: 402", "402", "drive.protocol", "'402' is not text",
+         "write one of"),
+    ],
+)
+def test_mistake_in_the_drive_is_named(
+    tmp_path: Path, old: str, new: str, part: str, key: str, what: str, mend: str
+) -> None:
+    text = edited(DRIVE.replace("# Invented drive board of the footplate trainer, spoken to by "
+                                "CiA 301/402 over CAN.", "#"), old, new)
+    drive = tmp_path / "drive.yaml"
+    drive.write_text(text)
+    file = tmp_path / "profile.yaml"
+    file.write_text(edited(FOOTPLATE, "drives/bench_cia402.yaml", "drive.yaml"))
+    found = [p for p in problems_of(file) if p.key == key]
+    assert [p.file for p in found] == [str(drive)]
+    # A missing key is shown where its mapping begins: the key that names the part, or 'bus'.
+    assert re.search(what, found[0].what), found[0].what
+    assert re.search(mend, found[0].mend), found[0].mend
+    assert found[0].line == line_of(text, part)
+
+
+def test_eds_is_found_beside_the_file_that_names_it(tmp_path: Path) -> None:
+    (tmp_path / "drives").mkdir()
+    (tmp_path / "drives" / "mine.eds").write_text("[FileInfo]\n")
+    (tmp_path / "drives" / "mine.yaml").write_text(DRIVE + "eds: mine.eds\n")
+    file = tmp_path / "profile.yaml"
+    file.write_text(edited(FOOTPLATE, "drives/bench_cia402.yaml", "drives/mine.yaml"))
+    assert load_profile(file).drive["eds"] == str(tmp_path / "drives" / "mine.eds")
