@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from hil.profile.schema import Calibration, DeflectionSensor, Polynomial
+from hil.profile.schema import Calibration, DeflectionSensor, Polynomial, Profile, TwoSlopes
 
 SOLVE_STEPS = 60
 
@@ -101,3 +101,18 @@ class ForceCalibration:
         for c in reversed(self._c):
             force = force * x + c
         return force + self.stiffness(x) * (deflection_m - x) if x != deflection_m else force
+
+
+def passive_bounds(profile: Profile) -> tuple[float, float, float]:
+    """(inner, outer, knee force): most virtual stiffness in N/m below and beyond the knee.
+
+    A fraction of the spring's own slope; see ``hil.behaviours`` for the source.
+    """
+    law = profile.calibration.spring_law
+    fraction = profile.control.passive_fraction
+    if isinstance(law, TwoSlopes):
+        return law.inner_rate * fraction, law.outer_rate * fraction, law.inner_rate * law.knee
+    calibration = ForceCalibration(profile.calibration, profile.sensors.deflection)
+    most = profile.limits.deflection.bounded
+    softest = min(calibration.stiffness(most * i / 20) for i in range(-20, 21))
+    return softest * fraction, softest * fraction, math.inf

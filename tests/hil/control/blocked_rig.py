@@ -1,0 +1,93 @@
+"""The force loop alone on the simulated rig: output held fast, no states, no supervision."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drivers.base import Command, PowerRequest, PowerStage
+from drivers.simulated.lockstep import LockstepDrive
+from drivers.simulated.parameters import RigParameters
+from hil.calibration import ForceCalibration
+from hil.devices import rig_parameters
+from hil.estimation import Estimator
+from hil.force_design import ForceGains, design
+from hil.force_law import ForceLaw
+from hil.profile.schema import Profile
+
+Array = NDArray[np.float64]
+FORCE, TORQUE, NET, RATE = range(4)  # columns of ``BlockedRig.run``
+
+
+class BlockedRig:
+    """Calibration, estimator and force law around a lockstep drive whose output is blocked.
+
+    Args:
+        delay_cycles: of command beyond what the drive has by itself, whole cycles.
+        parameters: of the rig, in place of what the profile says.
+    """
+
+    def __init__(
+        self,
+        profile: Profile,
+        seed: int = 1,
+        delay_cycles: int = 0,
+        parameters: RigParameters | None = None,
+        gains: ForceGains | None = None,
+        blocked: bool = True,
+    ) -> None:
+        self.profile = profile
+        self.period = t = 1 / profile.control.rate
+        self.drive = LockstepDrive(parameters or rig_parameters(profile), seed, t)
+        self.drive.open()
+        self.drive.core.surroundings.disturb("block", blocked)
+        delay = (self.drive.capabilities.command_delay_cycles + delay_cycles) * t
+        self.gains = gains or design(profile, t, delay)
+        self.calibration = ForceCalibration(profile.calibration, profile.sensors.deflection)
+        self.estimator = Estimator(profile, t)
+        self.law = ForceLaw(profile, self.gains, t)
+        motor = profile.actuator.motor
+        self.limit = motor.torque_constant * motor.peak_current
+        hand = 1 if profile.actuator.screw.hand == "right" else -1
+        self.sign = hand * profile.sensors.motor.sign
+        self._waiting = [0.0] * delay_cycles
+        self._command = Command(power=PowerRequest.ON)
+        self._offset: float | None = None
+        self._cycle = 0
+
+    def run(
+        self,
+        seconds: float,
+        asked: Callable[[float], float],
+        added: Callable[[float], float] | None = None,
+    ) -> Array:
+        """Columns: spring force measured (N), torque commanded by the law, torque sent (with
+        ``added`` on top), estimated deflection rate. ``asked(t)`` in N, ``added(t)`` in N·m."""
+        t, sign = self.period, self.sign
+        metres = sign * self.profile.actuator.screw.lead / (2 * math.pi)
+        estimator, drive, command = self.estimator, self.drive, self._command
+        rows = np.empty((round(seconds / t), 4))
+        for row in rows:
+            time_s = self._cycle * t
+            self._cycle += 1
+            telemetry = drive.read()
+            deflection = self.calibration.deflection(telemetry.deflection_counts)
+            nut = telemetry.position_rad * metres
+            if self._offset is None:
+                self._offset = deflection - nut
+                estimator.reset(deflection, deflection)
+            force = self.calibration.force(deflection)
+            estimator.update(nut + self._offset, deflection, force, telemetry.torque_N_m * sign, t)
+            torque = sent = 0.0
+            if telemetry.power == PowerStage.ON:
+                torque = sent = self.law.torque(asked(time_s), estimator, t, self.limit)
+                if added is not None:
+                    sent += added(time_s)
+            self._waiting.append(sent * sign)
+            command.torque_N_m = self._waiting.pop(0)
+            drive.write(command)
+            row[:] = force, torque, sent, estimator.deflection_rate_m_s
+        return rows

@@ -1,0 +1,364 @@
+"""Behaviours: what is trimmed or refused, what they ask for, and how the rig then moves."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import signal
+
+from hil.behaviours import check_behaviour, passive_bounds, start_behaviour
+from hil.calibration import ForceCalibration
+from hil.force_design import design, gains_of
+from hil.limits import Limit
+from hil.lockstep import LockstepBench
+from hil.profile.loader import load_profile
+from hil.requests import (
+    Apply,
+    ConstantForce,
+    Energise,
+    Float,
+    HoldPosition,
+    VirtualSpring,
+    Waveform,
+)
+from hil.samples import INDEX, State
+
+T = 0.001
+TRAINER = load_profile("footplate_trainer")
+SLIDE = load_profile("bench_slide")
+GAINS = design(TRAINER, T, T)
+FORCE = TRAINER.limits.force.bounded
+LOWER, UPPER = TRAINER.limits.travel.lower, TRAINER.limits.travel.upper
+
+
+def with_control(**values: object):
+    return TRAINER.model_copy(update={"control": TRAINER.control.model_copy(update=values)})
+
+
+# ------------------------------------------------------------------ limits
+
+
+@pytest.mark.parametrize(
+    ("behaviour", "limit", "name", "kept"),
+    [
+        (ConstantForce(force_N=9000.0), Limit.FORCE, "force_N", FORCE),
+        (ConstantForce(force_N=-9000.0), Limit.FORCE, "force_N", -FORCE),
+        (VirtualSpring(rest_m=0.03, stiffness_N_m=1e3, bias_N=1e4), Limit.FORCE, "bias_N", FORCE),
+        (VirtualSpring(rest_m=-1.0, stiffness_N_m=1e3), Limit.TRAVEL, "rest_m", LOWER),
+        (HoldPosition(position_m=0.2), Limit.TRAVEL, "position_m", UPPER),
+        (HoldPosition(position_m=0.03, speed_m_s=3.0), Limit.SPEED, "speed_m_s",
+         TRAINER.limits.speed.bounded),
+        (Float(damping_N_s_m=1e9), Limit.DAMPING, "damping_N_s_m", TRAINER.limits.damping),
+        (Waveform(shape="sine", offset=100.0, amplitude=1e4), Limit.FORCE, "amplitude",
+         FORCE - 100.0),
+        (Waveform(shape="step", offset=0.0, amplitude=-1e4), Limit.FORCE, "amplitude", -FORCE),
+        (Waveform(shape="sine", offset=1e4, amplitude=0.0), Limit.FORCE, "offset", FORCE),
+        (Waveform(shape="sine", of="rest", offset=0.05, amplitude=0.02), Limit.TRAVEL,
+         "amplitude", UPPER - 0.05),
+        (Waveform(shape="table", points=((0.0, 0.0), (1.0, 1e4))), Limit.FORCE, "points",
+         ((0.0, 0.0), (1.0, FORCE))),
+    ],
+)  # fmt: skip
+def test_requests_outside_limits_are_trimmed(behaviour, limit, name, kept):
+    checked = check_behaviour(behaviour, TRAINER)
+    assert checked.refusal is None and checked.bounded_mask == 1 << limit
+    got = getattr(checked.behaviour, name)
+    assert got == (kept if isinstance(kept, tuple) else pytest.approx(kept))
+    # what was trimmed once passes as it is
+    assert check_behaviour(checked.behaviour, TRAINER).bounded_mask == 0
+
+
+@pytest.mark.parametrize("behaviour", [
+    Float(), ConstantForce(force_N=100.0, damping_N_s_m=500.0), HoldPosition(position_m=0.03),
+    VirtualSpring(rest_m=0.03, stiffness_N_m=50e3, damping_N_s_m=800.0),
+    Waveform(shape="sine", offset=100.0, amplitude=50.0, frequency_Hz=5.0),
+])  # fmt: skip
+def test_requests_within_limits_pass_untouched(behaviour):
+    checked = check_behaviour(behaviour, TRAINER)
+    assert checked.refusal is None and checked.bounded_mask == 0
+    assert checked.behaviour is behaviour
+
+
+@pytest.mark.parametrize(("behaviour", "words"), [
+    (Waveform(shape="sine", frequency_Hz=400.0, amplitude=1.0), "400 Hz is refused"),
+    (Waveform(shape="sweep", frequency_Hz=1.0, end_frequency_Hz=300.0), "300 Hz is refused"),
+    (Waveform(shape="table", points=((0.0, 1.0),)), "at least two points"),
+    (Waveform(shape="table", points=((0.0, 1.0), (0.0, 2.0))), "must rise"),
+    (ConstantForce.model_construct(force_N=math.nan, damping_N_s_m=0.0), "no finite number"),
+    (Waveform.model_construct(shape="table", points=((0.0, 1.0), (1.0, math.inf))),
+     "no finite number"),
+])  # fmt: skip
+def test_what_cannot_be_done_is_refused_with_the_reason(behaviour, words):
+    assert words in (check_behaviour(behaviour, TRAINER).refusal or "")
+
+
+def test_too_stiff_is_refused_or_bounded_as_the_profile_says():
+    stiff = VirtualSpring(rest_m=0.03, stiffness_N_m=200e3)
+    most = passive_bounds(TRAINER)[0]
+    bounding = check_behaviour(stiff, with_control(over_stiff="bound"))
+    assert bounding.refusal is None
+    assert bounding.bounded_mask & 1 << Limit.VIRTUAL_STIFFNESS
+    assert bounding.behaviour.stiffness_N_m == pytest.approx(most)
+    refusing = check_behaviour(stiff, with_control(over_stiff="refuse"))
+    assert "200.0 N/mm is refused: above 117.6 N/mm" in (refusing.refusal or "")
+    rest = Waveform(shape="sine", of="rest", offset=0.03, stiffness_N_m=200e3)
+    assert check_behaviour(rest, with_control(over_stiff="refuse")).refusal
+
+
+def test_damping_is_held_lower_beside_a_stiff_spring():
+    stiffest = passive_bounds(TRAINER)[0]
+    soft = VirtualSpring(rest_m=0.03, stiffness_N_m=20e3, damping_N_s_m=1000.0)
+    stiff = VirtualSpring(rest_m=0.03, stiffness_N_m=stiffest, damping_N_s_m=1000.0)
+    assert check_behaviour(soft, TRAINER, GAINS).bounded_mask == 0
+    checked = check_behaviour(stiff, TRAINER, GAINS)
+    assert checked.bounded_mask == 1 << Limit.DAMPING
+    assert checked.behaviour.damping_N_s_m == pytest.approx(GAINS.most_damping(stiffest))
+
+
+def test_a_slow_cycle_renders_less_stiffness():
+    """At 200 Hz the loop cannot hold the empty lever with a spring near the real one's rate."""
+    slow = with_control(rate=200.0, over_stiff="refuse")
+    design(slow, 1 / 200, 1 / 200)
+    refusal = check_behaviour(VirtualSpring(rest_m=0.03, stiffness_N_m=100e3), slow).refusal
+    assert refusal and "too slow" in refusal
+
+
+def test_gains_are_those_of_the_latest_design_of_the_profile():
+    profile = with_control(force_bandwidth=12.0)
+    assert gains_of(profile).predicted.bandwidth_Hz == pytest.approx(12.0, rel=0.02)
+    later = design(profile, T, 3 * T)
+    assert gains_of(profile) is later and gains_of(TRAINER) is not later
+
+
+# ------------------------------------------------------------------ what they ask for
+
+
+def test_virtual_spring_follows_its_formula():
+    active = start_behaviour(
+        VirtualSpring(rest_m=0.03, stiffness_N_m=40e3, damping_N_s_m=500.0, bias_N=20.0),
+        TRAINER, 0.03, 0.0, GAINS,
+    )  # fmt: skip
+    assert active.force(0.028, 0.0, T) == pytest.approx(40e3 * 0.002 + 20)
+    assert active.force(0.031, 0.01, T) == pytest.approx(
+        40e3 * (0.03 - 0.031 - GAINS.lead_s * 0.01) + 20 - 500 * 0.01
+    )
+    assert active.stiffness_N_m == 40e3 and active.rest_m == 0.03 and active.bounded == 0
+
+
+@given(st.floats(1e3, 300e3), st.floats(-0.012, 0.012))
+def test_virtual_spring_is_nowhere_stiffer_than_the_real_one_at_that_force(stiffness, stretch):
+    """Also beyond the knee, where one set of springs has gone slack; and it has no steps."""
+    checked = check_behaviour(
+        VirtualSpring(rest_m=0.03, stiffness_N_m=stiffness), with_control(over_stiff="bound"), GAINS
+    )
+    active = start_behaviour(checked.behaviour, TRAINER, 0.03, 0.0, GAINS)
+    spring = ForceCalibration(TRAINER.calibration, TRAINER.sensors.deflection)
+    h = 1e-6
+    below, force, above = (active.force(0.03 - stretch + i * h, 0.0, T) for i in (1, 0, -1))
+    slope = max(above - force, force - below) / h
+    own = max(
+        spring.stiffness(spring.deflection_for(force + beside)) for beside in (-0.2, 0.0, 0.2)
+    )
+    assert 0 < slope <= own * (1 + 1e-6)
+    assert math.copysign(1, force) == math.copysign(1, stretch) or abs(stretch) < 1e-12
+    active.force(0.03 - stretch, 0.0, T)
+    trimmed = active.stiffness_N_m < 0.999 * checked.behaviour.stiffness_N_m
+    assert bool(active.bounded) == trimmed
+
+
+@pytest.mark.parametrize("end", [20.0, 1.0, 0.2])
+def test_sweep_is_scipys_logarithmic_chirp(end):
+    wave = start_behaviour(
+        Waveform(shape="sweep", offset=10, amplitude=5, frequency_Hz=1, end_frequency_Hz=end,
+                 duration_s=4.0), TRAINER, 0.03, 0.0, GAINS)  # fmt: skip
+    t = np.arange(0, 4, T)
+    got = np.array([wave.force(0.03, 0.0, T) for _ in t])
+    reference = 10 + 5 * signal.chirp(t, 1, 4.0, end, method="logarithmic", phi=-90)
+    assert np.allclose(got, reference, atol=1e-6)
+
+
+def test_sine_step_and_their_end():
+    sine = start_behaviour(
+        Waveform(shape="sine", offset=10, amplitude=5, frequency_Hz=4, duration_s=0.5),
+        TRAINER, 0.03, 0.0, GAINS)  # fmt: skip
+    t = np.arange(0, 0.5, T)
+    got = np.array([sine.force(0.03, 0.0, T) for _ in t])
+    assert np.allclose(got, 10 + 5 * np.sin(2 * np.pi * 4 * t), atol=1e-9)
+    assert [sine.force(0.03, 0.0, T) for _ in range(3)][-1] == 10 and sine.finished
+    step = start_behaviour(
+        Waveform(shape="step", offset=10, amplitude=30, duration_s=0.01), TRAINER, 0.03, 0.0, GAINS
+    )
+    course = [step.force(0.03, 0.0, T) for _ in range(20)]
+    assert course[0] == 40 and course[-1] == 10
+
+
+@settings(deadline=None)
+@given(st.lists(st.floats(1e-3, 0.05), min_size=2, max_size=12), st.data())
+def test_table_interpolates_as_numpy_does(gaps, data):
+    times = np.cumsum(gaps)
+    values = [data.draw(st.floats(-500, 500)) for _ in times]
+    points = tuple((float(t), float(v)) for t, v in zip(times, values, strict=True))
+    wave = start_behaviour(Waveform(shape="table", points=points), TRAINER, 0.03, 0.0, GAINS)
+    grid = np.arange(0, times[-1] + 0.01, T)
+    got = [wave.force(0.03, 0.0, T) for _ in grid]
+    time = np.cumsum(np.full(len(grid), T)) - T  # as the behaviour adds it up
+    assert got == pytest.approx(np.interp(time, times, values), abs=1e-6 * 500 / 1e-3)
+    assert wave.finished
+
+
+def test_rest_waveform_is_a_moving_spring():
+    wave = start_behaviour(
+        Waveform(shape="step", of="rest", offset=0.03, amplitude=0.002, stiffness_N_m=20e3),
+        TRAINER, 0.03, 0.0, GAINS)  # fmt: skip
+    assert wave.force(0.03, 0.0, T) == pytest.approx(40.0)
+    assert wave.rest_m == pytest.approx(0.032) and wave.stiffness_N_m == 20e3
+
+
+def test_hold_moves_smoothly_within_its_speed():
+    hold = start_behaviour(
+        HoldPosition(position_m=0.04, speed_m_s=0.03), TRAINER, 0.02, 50.0, GAINS
+    )
+    first = hold.force(0.02, 0.0, T)
+    assert first == pytest.approx(50.0, abs=0.1)  # takes over the force that acts
+    rest = [hold.rest_m]
+    while not hold.finished:
+        hold.force(hold.rest_m, 0.0, T)
+        rest.append(hold.rest_m)
+    speed = np.diff(rest) / T
+    assert rest[-1] == pytest.approx(0.04) and np.all(speed >= -1e-9)
+    assert np.max(speed) == pytest.approx(0.03, rel=0.01)
+    assert np.max(np.abs(np.diff(speed))) / T < 1.0  # m/s², no jerk at either end
+
+
+def test_hold_does_not_wind_up():
+    """Held off target by a wall for a minute, it lets go of the force as soon as it is past."""
+    hold = start_behaviour(HoldPosition(position_m=0.03), TRAINER, 0.03, 0.0, GAINS)
+    for _ in range(60_000):
+        force = hold.force(0.028, 0.0, T)
+    assert force <= FORCE + 60
+    course = [hold.force(0.0305, 0.0, T) for _ in range(2000)]
+    assert course[-1] < 0.9 * FORCE and all(math.isfinite(value) for value in course)
+
+
+# ------------------------------------------------------------------ on the rig
+
+
+def working(profile, position_m: float, mass_kg: float = 0.0) -> LockstepBench:
+    """A bench that holds ``position_m``, with a weight on it."""
+    bench = LockstepBench(profile, 1)
+    bench.run(0.05)
+    assert bench.request(Energise(load_supported=True)).accepted
+    bench.run(0.1)
+    bench.request(Apply(behaviour=HoldPosition(position_m=position_m, speed_m_s=0.06)))
+    bench.run(1.2)
+    if mass_kg:
+        bench.surroundings.hang(mass_kg)
+        bench.run(2.5)
+    return bench
+
+
+def column(rows, name: str) -> np.ndarray:
+    return np.array(rows)[:, INDEX[name]]
+
+
+@pytest.mark.parametrize(("profile", "position", "mass"), [
+    (TRAINER, 0.0275, 0.0), (TRAINER, 0.0275, 5.0), (SLIDE, 0.045, 5.0),
+], ids=["lever", "lever with 5 kg", "slide with 5 kg"])  # fmt: skip
+def test_hold_carries_a_hung_weight_without_sag_and_lifts_it(profile, position, mass):
+    bench = working(profile, position, mass)
+    sag = position - column(bench.run(0.5), "output_position_m").mean()
+    assert abs(sag) < 0.2e-3
+    bench.request(Apply(behaviour=HoldPosition(position_m=position + 0.01, speed_m_s=0.03)))
+    bench.run(4.0)
+    rows = bench.run(0.5)
+    assert column(rows, "output_position_m").mean() == pytest.approx(position + 0.01, abs=2e-4)
+    assert column(rows, "output_velocity_m_s").std() < 1e-3
+    assert bench.bench.state is State.WORKING
+
+
+SPRINGS = [(0.25, 0.0), (0.5, 0.0), (0.75, 300.0), (1.0, 0.0), (1.0, 1000.0)]
+
+
+@pytest.mark.parametrize(("share", "damping"), SPRINGS)
+@pytest.mark.parametrize(("profile", "position", "blow"), [
+    (TRAINER, 0.0275, 8.0), (TRAINER, 0.0275, 20.0), (SLIDE, 0.045, 25.0),
+], ids=["lever", "lever, hard", "slide"])  # fmt: skip
+def test_a_struck_virtual_spring_comes_to_rest(profile, position, blow, share, damping):
+    """On the empty rig, the hardest case: no stiffness up to the bound, no damping, rings on."""
+    bench = working(profile, position)
+    load = float(bench.last_row[INDEX["spring_force_N"]])
+    bench.request(Apply(behaviour=VirtualSpring(
+        rest_m=position, stiffness_N_m=share * passive_bounds(profile)[0],
+        damping_N_s_m=damping, bias_N=load)))  # fmt: skip
+    bench.run(0.4)
+    # Hard enough to reach the limit on force rate on the lever.
+    bench.surroundings.push(blow, 0.0, 0.1)
+    struck = bench.run(0.5)
+    assert np.ptp(column(struck, "output_position_m")) > 1e-4
+    late = bench.run(2.5)[-800:]
+    assert bench.bench.state is State.WORKING
+    assert column(late, "output_velocity_m_s").std() < 1.5e-3
+    assert column(late, "commanded_torque_N_m").std() < 0.02
+
+
+def test_measured_stiffness_is_the_one_asked_for():
+    """Pressed by a slow hand: force over output position, on both sides of the knee's force."""
+    for stiffness in (20e3, 60e3, 110e3):
+        bench = working(TRAINER, 0.0275)
+        load = float(bench.last_row[INDEX["spring_force_N"]])
+        bench.request(Apply(behaviour=VirtualSpring(
+            rest_m=0.0275, stiffness_N_m=stiffness, damping_N_s_m=400.0, bias_N=load)))  # fmt: skip
+        bench.run(0.5)
+        bench.surroundings.push(15.0, 0.5)
+        bench.run(2.0)
+        rows = bench.run(4.0)
+        x, force = column(rows, "output_position_m"), column(rows, "spring_force_N")
+        design_matrix = np.column_stack(
+            [np.ones_like(x), x - x.mean(), column(rows, "output_velocity_m_s")]
+        )
+        slope = -np.linalg.lstsq(design_matrix, force, rcond=None)[0][1]
+        assert slope == pytest.approx(stiffness, rel=0.03)
+
+
+def test_changing_behaviour_never_jumps():
+    """Shaped force and torque through every pair of behaviours, with a weight on."""
+    bench = working(TRAINER, 0.0275, 2.5)
+    load = float(bench.last_row[INDEX["spring_force_N"]])
+    behaviours = [
+        ConstantForce(force_N=load, damping_N_s_m=600.0),
+        VirtualSpring(rest_m=0.027, stiffness_N_m=60e3, damping_N_s_m=700.0, bias_N=load),
+        HoldPosition(position_m=0.028),
+        Waveform(shape="sine", offset=load, amplitude=20.0, frequency_Hz=3.0, damping_N_s_m=600.0),
+    ]
+    for first in behaviours:
+        for second in behaviours:
+            bench.request(Apply(behaviour=first))
+            before = bench.run(0.3)
+            bench.request(Apply(behaviour=second))
+            after = bench.run(0.1)
+            shaped = column([*before[-30:], *after[:30]], "shaped_force_N")
+            usual = np.max(np.abs(np.diff(shaped[:30])))
+            apart = abs(column(after[:1], "asked_force_N")[0] - shaped[29])
+            # of a difference of hundreds of newtons, no more than the first slice of the blend
+            assert np.abs(shaped[30] - shaped[29]) < usual + 0.015 * apart + 0.5
+            torque = column([*before[-1:], *after[:3]], "commanded_torque_N_m")
+            assert np.max(np.abs(np.diff(torque))) < 0.12
+    assert bench.bench.state is State.WORKING
+
+
+def test_float_yields_to_a_light_hand():
+    """Zero force: 5 N at the load point (35 N at the rod, less than friction) moves the lever."""
+    bench = working(TRAINER, 0.0275)
+    load = float(bench.last_row[INDEX["spring_force_N"]])
+    bench.request(Apply(behaviour=ConstantForce(force_N=load, damping_N_s_m=200.0)))
+    bench.run(0.4)
+    start = float(bench.last_row[INDEX["output_position_m"]])
+    bench.surroundings.push(3.0, 0.0, 0.3)
+    rows = bench.run(0.3)
+    assert float(bench.last_row[INDEX["output_position_m"]]) - start > 2e-3
+    felt = np.abs(column(rows, "spring_force_N") - load)
+    assert np.max(felt) < 25 + 200 * np.max(column(rows, "output_velocity_m_s"))

@@ -1,0 +1,115 @@
+"""What the estimator makes of encoder and deflection sensor, against the rig's true state."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from blocked_rig import BlockedRig
+
+from hil.estimation import Estimator
+from hil.profile.loader import load_profile
+
+T = 0.001
+TRAINER = load_profile("footplate_trainer")
+
+
+def follow(asked, seconds: float, blocked: bool = True, name: str = "footplate_trainer"):
+    """Per cycle: true and estimated nut velocity, output velocity; force true, derived, band."""
+    rig = BlockedRig(load_profile(name), blocked=blocked)
+    physics = rig.drive.core.physics
+    found = []
+    for _ in range(round(seconds / T)):
+        rig.run(T, asked)
+        e = rig.estimator
+        found.append((
+            physics.nut_velocity_m_s, e.nut_velocity_m_s, physics.output_velocity_m_s,
+            e.output_velocity_m_s, physics.spring_force_N, e.motor_force_N, e.motor_force_band_N,
+            physics.deflection_m - e.deflection_m,
+        ))  # fmt: skip
+    return np.array(found)
+
+
+@pytest.mark.parametrize("name", ["footplate_trainer", "bench_slide"])
+def test_nut_velocity_hardly_lags(name):
+    """A 10 Hz wave: the model in the observer knows the torque, so a lag of far under 1 ms."""
+    found = follow(lambda t: 60 + 50 * math.sin(2 * math.pi * 10 * t), 0.8, name=name)[200:]
+    true, seen = found[:, 0], found[:, 1]
+    turn = np.exp(-2j * np.pi * 10 * T * np.arange(len(true)))
+    ratio = np.sum(seen * turn) / np.sum(true * turn)
+    assert abs(ratio) == pytest.approx(1.0, abs=0.03)
+    lag = -np.angle(ratio) / (2 * np.pi * 10)
+    assert -0.3e-3 < lag < 0.6e-3
+    assert np.sqrt(np.mean((seen - true) ** 2)) < 0.12 * np.sqrt(np.mean(true**2))
+
+
+def test_standing_still_is_quiet():
+    found = follow(lambda t: 100.0, 1.5)[700:]
+    assert np.std(found[:, 1]) < 0.3e-3  # m/s
+    assert np.std(found[:, 3]) < 0.6e-3
+
+
+def test_output_velocity_of_a_falling_lever():
+    """Float from the lower end: the hand's work aside, the lever moves as the tracker says."""
+    found = follow(lambda t: 60.0, 0.6, blocked=False)[60:]
+    true, seen = found[:, 2], found[:, 3]
+    assert np.max(np.abs(true)) > 0.05
+    assert np.sqrt(np.mean((seen - true) ** 2)) < 0.12 * np.max(np.abs(true))
+
+
+@pytest.mark.parametrize("asked", [
+    lambda t: 200.0,  # at rest: stiction may hide a good deal
+    lambda t: 200 + 150 * math.sin(2 * math.pi * 1.0 * t),
+    lambda t: -100 + 80 * math.sin(2 * math.pi * 4.0 * t),
+])  # fmt: skip
+def test_motor_torque_confirms_the_spring_force_within_what_friction_explains(asked):
+    found = follow(asked, 1.5)[300:]
+    apart = np.abs(found[:, 4] - found[:, 5])
+    assert np.mean(apart <= found[:, 6]) > 0.94
+    assert np.all(apart <= found[:, 6] + 15)  # N, for the moments around a reversal
+
+
+def test_moving_the_band_is_narrow():
+    """While the nut slips, friction's direction is known and the two agree closely."""
+    found = follow(lambda t: 50 + 400 * t, 1.0)[300:900]
+    assert np.mean(np.abs(found[:, 4] - found[:, 5])) < 10
+    assert np.mean(found[:, 6]) < 0.7 * np.mean(follow(lambda t: 250.0, 1.0)[700:, 6])
+
+
+def test_disturbance_is_friction():
+    """Slow motion at constant speed: what neither torque nor spring explains is dry friction."""
+    rig = BlockedRig(TRAINER)
+    rig.run(0.4, lambda t: 100.0)
+    rig.run(0.5, lambda t: 100 + 400 * (t - 0.4))
+    actuator = TRAINER.actuator
+    force = rig.drive.core.physics.spring_force_N
+    loss = 1 / actuator.screw.efficiency_forward - 1
+    friction = 0.032 * actuator.radians_per_metre + force * loss
+    assert -rig.estimator.disturbance_N == pytest.approx(friction, rel=0.3)
+
+
+def test_a_pause_does_not_throw_the_filters():
+    """Nothing for 50 ms while all moves on at 0.1 m/s: the speed is known at once after it."""
+    estimator = Estimator(TRAINER, T)
+    estimator.reset(0.0, 0.0)
+    for i in range(300):
+        estimator.update(1e-4 * i, 0.0, 0.0, 0.0, T)
+    assert estimator.nut_velocity_m_s == pytest.approx(0.1, abs=0.002)
+    estimator.update(1e-4 * 349, 0.0, 0.0, 0.0, 50 * T)
+    for i in range(350, 380):
+        estimator.update(1e-4 * i, 0.0, 0.0, 0.0, T)
+        assert estimator.nut_velocity_m_s == pytest.approx(0.1, abs=0.01)
+        assert estimator.output_velocity_m_s == pytest.approx(0.1, abs=0.005)
+
+
+def test_signs_and_reset():
+    estimator = Estimator(TRAINER, T)
+    estimator.update(0.02, 0.003, 360.0, 0.5, T)
+    estimator.reset(0.030, 0.002)
+    assert estimator.output_position_m == pytest.approx(0.028)
+    assert estimator.nut_velocity_m_s == estimator.deflection_rate_m_s == 0.0
+    for i in range(400):  # the nut presses on, the output stands
+        estimator.update(0.030 + 1e-5 * i, 0.002 + 1e-5 * i, 240.0 + i, 0.0, T)
+    assert estimator.deflection_rate_m_s == pytest.approx(0.01, abs=0.002)
+    assert estimator.output_velocity_m_s == pytest.approx(0.0, abs=1e-6)

@@ -1,0 +1,130 @@
+"""From asked to shaped force."""
+
+from __future__ import annotations
+
+import itertools
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from hil.limits import Limit
+from hil.profile.loader import load_profile
+from hil.shaping import Shaper
+
+T = 0.001
+PROFILE = load_profile("footplate_trainer")
+RATE = PROFILE.limits.force_rate.bounded
+asked_forces = st.lists(st.floats(-5e3, 5e3), min_size=1, max_size=60)
+
+
+@settings(deadline=None)
+@given(st.floats(-600, 600), asked_forces, st.floats(-600, 0), st.floats(0, 600))
+def test_caps_and_rate_hold(start, asked, low, high):
+    shaper = Shaper(PROFILE)
+    last = max(low, min(high, start))
+    shaper.start(last)
+    for value in asked:
+        shaped = shaper.shape(value, low, high, T)
+        assert low <= shaped <= high
+        assert abs(shaped - last) <= RATE * T + 1e-9
+        last = shaped
+
+
+@settings(deadline=None)
+@given(st.floats(-600, 600), st.lists(st.floats(-600, 600), min_size=1, max_size=8))
+def test_a_change_of_behaviour_begins_without_a_step(start, changes):
+    """Force at the moment of change moves by no more than the first slice of the blend."""
+    shaper = Shaper(PROFILE)
+    force = start
+    shaper.start(force)
+    for asked in changes:
+        shaper.start(force)
+        first = shaper.shape(asked, -600, 600, T)
+        assert abs(first - force) <= abs(asked - force) * T / 0.05 + 1e-9
+        for _ in range(40):
+            force = shaper.shape(asked, -600, 600, T)
+
+
+def test_the_blend_dies_away():
+    """Half gone in 60 ms, all but 2 % in a third of a second."""
+    shaper = Shaper(PROFILE)
+    shaper.start(0.0)
+    course = [shaper.shape(100.0, -600, 600, T) for _ in range(350)]
+    assert course[60] == pytest.approx(50, abs=10)
+    assert course[-1] > 98
+    assert all(b >= a for a, b in itertools.pairwise(course))
+
+
+def test_rate_limit_is_told_and_let_go():
+    shaper = Shaper(PROFILE)
+    shaper.start(0.0)
+    shaper.shape(0.0, -600, 600, T)
+    assert shaper.shape(500.0, -600, 600, T) == pytest.approx(RATE * T)
+    assert shaper.bounded == 1 << Limit.FORCE_RATE
+    for _ in range(100):
+        last = shaper.shape(500.0, -600, 600, T)
+    assert last == pytest.approx(500.0) and shaper.bounded == 0
+
+
+def test_a_cap_that_closes_outranks_the_rate():
+    shaper = Shaper(PROFILE)
+    shaper.start(400.0)
+    shaper.shape(400.0, -600, 600, T)
+    assert shaper.shape(400.0, -600, 100.0, T) == 100.0
+    # when it opens again the force comes back at the permitted rate
+    assert shaper.shape(400.0, -600, 600, T) == pytest.approx(100.0 + RATE * T)
+
+
+@pytest.mark.parametrize("bad", [math.nan, math.inf, -math.inf])
+def test_what_is_no_number_keeps_the_last_force(bad):
+    shaper = Shaper(PROFILE)
+    shaper.start(50.0)
+    assert shaper.shape(bad, -600, 600, T) == pytest.approx(50.0)
+    shaper.shape(60.0, -600, 600, T)
+    kept = shaper.shape(bad, -600, 600, T)
+    assert math.isfinite(kept) and abs(kept - 50) < 2
+    for _ in range(600):
+        last = shaper.shape(60.0, -600, 600, T)
+    assert last == pytest.approx(60.0, abs=0.1)
+
+
+def shaped_wave(frequency: float, amplitude: float, cycles: int = 3000) -> np.ndarray:
+    shaper = Shaper(PROFILE)
+    shaper.start(0.0)
+    wave = [amplitude * math.sin(2 * math.pi * frequency * T * i) for i in range(cycles)]
+    return np.array([shaper.shape(value, -600, 600, T) for value in wave])
+
+
+@pytest.mark.parametrize(("frequency", "amplitude"), [(13.0, 150.0), (13.0, 300.0), (8.0, 400.0)])
+def test_a_wave_steeper_than_the_rate_is_cut_and_not_delayed(frequency, amplitude):
+    """What answers motion late feeds energy in. A plain limiter would lag by up to 90°."""
+    assert 2 * math.pi * frequency * amplitude > 1.4 * RATE
+    shaped = shaped_wave(frequency, amplitude)
+    late = np.arange(2000, 3000)
+    turn = np.exp(-2j * np.pi * frequency * T * late)
+    part = 2j * np.mean(shaped[late] * turn) / amplitude
+    assert abs(math.degrees(np.angle(part))) < 6
+    assert 0.2 < abs(part) < 0.95
+    assert np.max(np.abs(np.diff(shaped))) <= RATE * T + 1e-9
+
+
+def test_a_wave_within_the_rate_passes_untouched():
+    shaped = shaped_wave(8.0, 100.0)
+    wave = 100 * np.sin(2 * np.pi * 8 * T * np.arange(3000))
+    assert shaped == pytest.approx(wave, abs=1e-6)
+
+
+def test_a_jump_amid_motion_is_ramped_at_the_full_rate():
+    """A new set point comes as fast as permitted, also while the force answers motion."""
+    shaper = Shaper(PROFILE)
+    shaper.start(0.0)
+    gaps = []
+    for i in range(200):
+        asked = 30 * math.sin(2 * math.pi * 5 * T * i) + (300.0 if i >= 100 else 0.0)
+        gaps.append(asked - shaper.shape(asked, -600, 600, T))
+    assert max(abs(gap) for gap in gaps[:100]) < 1e-6
+    assert gaps[100] == pytest.approx(300 - RATE * T, abs=2)
+    assert abs(gaps[100 + round(300 / (RATE * T)) + 8]) < 1.0
