@@ -261,7 +261,8 @@ class Bounds:
         if speed > 0.0:
             distance -= REACTION_S * speed
         allowed = allowed_speed(distance, braking)
-        if speed > 0.0 and distance > 0.0:
+        if speed > 0.0:
+            # Past the end too: a cap that let go there would be looser nearer the end.
             follow = APPROACH_1_S * speed
             follow = follow if follow < braking else braking
             if speed < allowed:

@@ -129,7 +129,7 @@ class Supervisor:
         self._temperature_degC = telemetry.temperature_degC
         share = current * self._per_continuous
         heat = self.motor_heat + (share * share - self.motor_heat) * dt * self._heat_rate
-        if heat >= 0.0:  # not for a current that is no number
+        if 0.0 <= heat < 1e3:  # not for a current that is no number
             self.motor_heat = heat
         fresh = telemetry.age_s <= self._most_age
         sensor = 0

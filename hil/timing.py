@@ -62,7 +62,7 @@ class LatencyHistogram:
         seen = 0
         for index, number in enumerate(self._counts):
             seen += number
-            if seen >= wanted:
+            if seen >= wanted and index < self._top:
                 return min(self._edge(index), self.max_s)
         return self.max_s
 

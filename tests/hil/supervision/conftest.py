@@ -1,0 +1,43 @@
+"""Profiles with single limits changed, and the parts that supervision looks at."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from pydantic import BaseModel
+
+from hil.profile.loader import load_profile
+from hil.profile.schema import Profile
+
+
+def changed(part: Any, **values: Any) -> Any:
+    """A copy of a profile with values replaced; ``a__b=1.0`` reaches into parts.
+
+    Values are SI numbers and are not checked: limits may be set as no profile may set them.
+    """
+    for name, value in values.items():
+        first, _, rest = name.partition("__")
+        if rest:
+            inner = getattr(part, first)
+            assert isinstance(inner, BaseModel), first
+            value = changed(inner, **{rest: value})
+        assert first in type(part).model_fields, first
+        part = part.model_copy(update={first: value})
+    return part
+
+
+@pytest.fixture(scope="session")
+def footplate() -> Profile:
+    return load_profile("footplate_trainer")
+
+
+@pytest.fixture(scope="session")
+def slide() -> Profile:
+    return load_profile("bench_slide")
+
+
+@pytest.fixture(scope="session")
+def change() -> Callable[..., Any]:
+    return changed

@@ -1,0 +1,276 @@
+"""The bounded tier by itself: caps are always sane, and brake the right way."""
+
+from __future__ import annotations
+
+import copy
+import math
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from hil.bounds import Bounds, allowed_speed, moved_mass
+from hil.estimation import Estimator
+from hil.limits import Limit
+from hil.profile.loader import load_profile
+from hil.profile.schema import Lever, Profile
+
+PERIOD = 0.001
+PROFILE = load_profile("footplate_trainer")
+SLIDE = load_profile("bench_slide")
+ESTIMATOR = Estimator(PROFILE, PERIOD)
+MIDDLE = 0.0275
+
+
+class Held:
+    """Bounds that have watched a load at rest for half a second."""
+
+    def __init__(self, profile: Profile = PROFILE, load_N: float = 38.0) -> None:
+        self.bounds = Bounds(profile, PERIOD)
+        self.estimator = copy.copy(ESTIMATOR)  # its filter takes long to design
+        self.estimator.reset((profile.limits.travel.lower + profile.limits.travel.upper) / 2, 0.0)
+        self.load = load_N
+        for _ in range(500):
+            self.bounds.watch(self.estimator, load_N, True, PERIOD)
+
+    def at(
+        self,
+        position: float | None = None,
+        velocity: float = 0.0,
+        nut_velocity: float | None = None,
+        heat: float = 0.0,
+        temperature: float = 20.0,
+        current: float = 0.0,
+    ) -> Bounds:
+        estimator = self.estimator
+        if position is not None:
+            estimator.output_position_m = position
+        estimator.output_velocity_m_s = velocity
+        estimator.nut_velocity_m_s = velocity if nut_velocity is None else nut_velocity
+        self.bounds.renew(estimator, self.load, heat, temperature, current)
+        return self.bounds
+
+
+anything = st.one_of(st.floats(), st.floats(-1, 1))
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    profile=st.sampled_from([PROFILE, SLIDE]),
+    cycles=st.lists(
+        st.tuples(anything, anything, anything, st.one_of(st.floats(), st.floats(-700, 700))),
+        max_size=20,
+    ),
+    energised=st.booleans(),
+    heat=st.floats(0, 10),
+    temperature=st.floats(),
+)
+def test_caps_are_numbers_in_order_within_the_flat_ones(
+    profile: Profile,
+    cycles: list[tuple[float, float, float, float]],
+    energised: bool,
+    heat: float,
+    temperature: float,
+) -> None:
+    bounds = Bounds(profile, PERIOD)
+    estimator = copy.copy(ESTIMATOR)
+    most_torque = profile.limits.current.bounded * profile.actuator.motor.torque_constant
+    for position, velocity, nut_velocity, force in cycles:
+        estimator.output_position_m = position
+        estimator.output_velocity_m_s = velocity
+        estimator.nut_velocity_m_s = nut_velocity
+        bounds.watch(estimator, force, energised, PERIOD)
+        bounds.renew(estimator, force, heat, temperature, 5.0)
+        assert bounds.most_low_N <= bounds.force_low_N <= bounds.force_high_N
+        assert bounds.force_high_N <= bounds.most_high_N
+        assert 0 < bounds.torque_limit_N_m <= most_torque + 1e-12
+        bounds.note_shaped(bounds.force_low_N)
+        assert bounds.bounded >> bounds.low_limit & 1
+
+
+@settings(max_examples=60, deadline=None)
+@given(load=st.floats(0, 500), position=st.floats(0.003, 0.052), velocity=st.floats(-0.25, 0.25))
+def test_a_cap_never_takes_away_what_carries_the_load(
+    load: float, position: float, velocity: float
+) -> None:
+    # Moving down or at rest, the upper cap leaves at least the load; and the mirror of it.
+    held = Held(load_N=load)
+    bounds = held.at(position, velocity)
+    if velocity <= 0:
+        assert bounds.force_high_N >= load - 1e-6
+    if velocity >= 0:
+        assert bounds.force_low_N <= load + 1e-6
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    load=st.floats(0, 500),
+    position=st.floats(0.0, 0.055),
+    velocity=st.floats(-0.3, 0.3),
+    nearer=st.floats(0, 0.01),
+)
+def test_caps_tighten_towards_an_end(
+    load: float, position: float, velocity: float, nearer: float
+) -> None:
+    held = Held(load_N=load)
+    near_top = held.at(position + nearer, velocity).force_high_N
+    assert near_top <= held.at(position, velocity).force_high_N + 1e-6
+    near_bottom = held.at(position - nearer, velocity).force_low_N
+    assert near_bottom >= held.at(position, velocity).force_low_N - 1e-6
+
+
+@settings(max_examples=60, deadline=None)
+@given(velocity=st.floats(-0.5, 0.5), faster=st.floats(0, 0.3))
+def test_caps_tighten_with_speed(velocity: float, faster: float) -> None:
+    held = Held()
+    quick = held.at(MIDDLE, velocity + faster).force_high_N
+    assert quick <= held.at(MIDDLE, velocity).force_high_N + 1e-6
+    quick = held.at(MIDDLE, velocity - faster).force_low_N
+    assert quick >= held.at(MIDDLE, velocity).force_low_N - 1e-6
+
+
+def test_in_mid_stroke_at_rest_only_the_flat_limits_cap() -> None:
+    bounds = Held().at()
+    assert (bounds.force_low_N, bounds.force_high_N) == (-580.0, 580.0)
+    assert (bounds.low_limit, bounds.high_limit) == (Limit.FORCE, Limit.FORCE)
+    bounds.note_shaped(579.9)
+    assert bounds.bounded == 0
+    bounds.note_shaped(580.0)
+    assert bounds.bounded == 1 << Limit.FORCE
+
+
+def test_deflection_caps_force_through_the_calibration(change: Callable[..., Any]) -> None:
+    short = change(PROFILE, limits__deflection__bounded=0.004)
+    bounds = Held(short).at()
+    assert bounds.force_high_N == pytest.approx(360.0 + 60.0)  # 3 mm at 120, 1 mm at 60 N/mm
+    assert bounds.force_low_N == pytest.approx(-420.0)
+    assert bounds.high_limit == bounds.low_limit == Limit.DEFLECTION
+
+
+def test_overspeed_brakes_against_the_motion() -> None:
+    held = Held()
+    up = held.at(MIDDLE, 0.0, nut_velocity=0.27)
+    assert up.high_limit == Limit.SPEED and up.force_high_N < held.load
+    down = held.at(MIDDLE, 0.0, nut_velocity=-0.27)
+    assert down.low_limit == Limit.SPEED and down.force_low_N > held.load
+
+
+def test_ends_brake_against_the_motion_and_hold_the_weight() -> None:
+    held = Held(load_N=200.0)
+    sinking = held.at(0.006, -0.1)
+    assert sinking.low_limit == Limit.TRAVEL and sinking.force_low_N > 200.0
+    resting = held.at(0.002, 0.0)
+    assert resting.force_low_N == pytest.approx(200.0, abs=1.0)
+    assert resting.force_high_N == 580.0  # up and away is free
+    rising = held.at(0.050, 0.1)
+    assert rising.high_limit == Limit.TRAVEL and rising.force_high_N < 200.0
+
+
+def test_outside_a_soft_end_the_place_itself_is_the_end_until_left() -> None:
+    bounds = Bounds(PROFILE, PERIOD)
+    estimator = Estimator(PROFILE, PERIOD)
+    estimator.reset(0.0, 0.0)
+    bounds.watch(estimator, 0.0, False, PERIOD)
+    assert bounds.low_end_m == 0.0
+    for step in range(40):
+        estimator.output_position_m = 1e-4 * step
+        bounds.watch(estimator, 0.0, True, PERIOD)
+    assert bounds.low_end_m == 0.002
+    estimator.output_position_m = 0.001
+    bounds.watch(estimator, 0.0, True, PERIOD)
+    assert bounds.low_end_m == 0.002
+
+
+class TestAllowedSpeed:
+    @given(st.floats(0, 0.1), st.floats(0.03, 5))
+    def test_stops_within_the_distance(self, distance: float, braking: float) -> None:
+        # Uniform deceleration: v² = 2·a·d; the law stays on the safe side of it.
+        speed = allowed_speed(distance, braking)
+        assert 0 <= speed <= math.sqrt(2 * braking * distance) + 1e-12
+
+    @given(st.floats(-0.1, 0.1), st.floats(0, 0.01), st.floats(0.03, 5))
+    def test_rises_with_distance_without_a_step(
+        self, distance: float, more: float, braking: float
+    ) -> None:
+        near, far = allowed_speed(distance, braking), allowed_speed(distance + more, braking)
+        assert near <= far <= near + 10.0 * more + 1e-9
+
+    def test_beyond_an_end_it_leads_slowly_back(self) -> None:
+        assert allowed_speed(-0.0005, 2.0) == pytest.approx(-0.005)
+        assert allowed_speed(-1.0, 2.0) == -0.01
+
+
+class TestCurrent:
+    motor = PROFILE.actuator.motor
+
+    def amperes(self, **how: float) -> float:
+        return Held().at(**how).torque_limit_N_m / self.motor.torque_constant
+
+    def test_cool_is_the_bound(self) -> None:
+        assert self.amperes() == pytest.approx(22.0)
+
+    def test_heat_leads_back_to_what_can_last(self) -> None:
+        last = self.amperes(heat=0.9)
+        assert last == pytest.approx(math.sqrt(0.9) * self.motor.continuous_current)
+        assert self.amperes(heat=5.0) == pytest.approx(last)
+        # I²t of that current settles at the bound, below the trip.
+        assert (last / self.motor.continuous_current) ** 2 == pytest.approx(0.9)
+
+    @settings(max_examples=40, deadline=None)
+    @given(st.floats(0, 3), st.floats(0, 1))
+    def test_hotter_never_permits_more(self, heat: float, more: float) -> None:
+        assert self.amperes(heat=heat + more) <= self.amperes(heat=heat) + 1e-9
+
+    @settings(max_examples=40, deadline=None)
+    @given(st.floats(-20, 120), st.floats(0, 50))
+    def test_a_hotter_drive_never_permits_more(self, temperature: float, more: float) -> None:
+        cool = self.amperes(temperature=temperature)
+        assert self.amperes(temperature=temperature + more) <= cool + 1e-9
+        assert cool >= self.motor.continuous_current - 1e-9
+
+    def test_unreported_temperature_changes_nothing(self) -> None:
+        assert self.amperes(temperature=math.nan) == pytest.approx(22.0)
+
+    def test_the_bit_is_set_when_the_current_stands_there(self) -> None:
+        held = Held()
+        assert held.at(heat=0.85, current=5.0).bounded == 0
+        assert held.at(heat=0.9, current=13.2).bounded == 1 << Limit.MOTOR_HEAT
+        assert held.at(temperature=85.0, current=14.0).bounded == 1 << Limit.DRIVE_TEMPERATURE
+
+
+class TestLoad:
+    def test_a_weight_is_learned_and_kept_through_free_fall(self) -> None:
+        # 5 kg on 420/60 mm: 5·9.80665·7 N at the rod, and 5·49 kg.
+        hung = 5 * 9.80665 * 7
+        own = moved_mass(PROFILE)[1]
+        held = Held(load_N=own + hung)
+        assert held.bounds.hung_load_N == pytest.approx(hung, rel=0.01)
+        velocity = 0.0
+        for _ in range(150):
+            velocity -= 9.80665 / 7 * PERIOD  # what a free weight does to the rod
+            held.estimator.output_velocity_m_s = velocity
+            held.bounds.watch(held.estimator, 0.0, True, PERIOD)
+        assert held.bounds.hung_load_N == pytest.approx(hung, rel=0.15)
+
+    def test_mass_at_the_rod_against_the_simulated_rig(self) -> None:
+        # The simulated rig is built from the same profile by other code (hil.devices).
+        from drivers.simulated.physics import RigPhysics
+        from hil.devices import rig_parameters
+
+        physics = RigPhysics(rig_parameters(PROFILE))
+        mass, load, per_load = moved_mass(PROFILE)
+        assert load == pytest.approx(physics.load_N(MIDDLE), rel=0.01)
+        physics.hang(5.0)
+        hung = physics.load_N(MIDDLE) - load
+        assert per_load * hung == pytest.approx(5 * 49, rel=0.01)
+        assert isinstance(PROFILE.rig, Lever)
+        rig = PROFILE.rig
+        beam = rig.lever_mass * (2 * rig.lever_centre) ** 2 / 3
+        assert mass == pytest.approx((beam + 0.2 * 0.42**2) / 0.06**2)
+
+    def test_slide(self) -> None:
+        mass, load, per_load = moved_mass(SLIDE)
+        assert (mass, load) == (6.0, pytest.approx(6 * SLIDE.rig.gravity))
+        assert per_load * 10 * SLIDE.rig.gravity == pytest.approx(10.0)

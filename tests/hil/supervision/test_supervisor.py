@@ -1,0 +1,484 @@
+"""The tripped tier by itself: fabricated telemetry, real estimator object set by hand."""
+
+from __future__ import annotations
+
+import copy
+import math
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from drivers.base import PowerStage, Telemetry
+from hil.estimation import Estimator
+from hil.limit_texts import WORDING, label, mend, sentence
+from hil.limits import Cause, Limit
+from hil.profile.loader import load_profile
+from hil.profile.schema import Profile
+from hil.supervision import Supervisor
+
+PERIOD = 0.001
+PROFILE = load_profile("footplate_trainer")
+ESTIMATOR = Estimator(PROFILE, PERIOD)
+
+
+class Watched:
+    """A supervisor with a rig at rest in mid-stroke before it."""
+
+    def __init__(self, profile: Profile = PROFILE) -> None:
+        self.profile = profile
+        self.supervisor = Supervisor(profile, PERIOD)
+        self.estimator = copy.copy(ESTIMATOR)  # its filter takes long to design
+        self.estimator.reset(0.0275, 0.0)
+        self.force = 0.0
+        self.telemetry = Telemetry(
+            age_s=0.0002,
+            deflection_age_s=0.0002,
+            deflection_counts=2048.0,
+            supply_V=36.0,
+            temperature_degC=30.0,
+            power=PowerStage.ON,
+        )
+        self._flip = 1.0
+
+    def cycle(self, energised: bool = True, alive: bool = True) -> int:
+        """One cycle; ``alive`` lets the sensor's last count flicker as noise does."""
+        if alive:
+            self.telemetry.deflection_counts += self._flip
+            self._flip = -self._flip
+        return self.supervisor.check(
+            self.telemetry, self.estimator, self.force, energised, PERIOD
+        )
+
+    def cycles(self, number: int, **how: bool) -> int:
+        """First cause within ``number`` cycles, or 0."""
+        for _ in range(number):
+            cause = self.cycle(**how)
+            if cause:
+                return cause
+        return 0
+
+    def refusal(self) -> str | None:
+        return self.supervisor.refusal(self.telemetry, self.estimator, self.force)
+
+
+@pytest.fixture
+def watched() -> Watched:
+    watched = Watched()
+    assert watched.cycles(20) == 0
+    return watched
+
+
+# What the estimator or the drive shows, the limit it must trip, and the value just inside.
+LIMITS = PROFILE.limits
+KT = PROFILE.actuator.motor.torque_constant
+SIMPLE = [
+    (Limit.FORCE, "force", 615.5, 614.5),
+    (Limit.FORCE, "force", -615.5, -614.5),
+    (Limit.DEFLECTION, "estimator.deflection_m", 0.00741, 0.00739),
+    (Limit.DEFLECTION, "estimator.deflection_m", -0.00741, -0.00739),
+    (Limit.TRAVEL, "estimator.output_position_m", 0.0546, 0.0544),
+    (Limit.TRAVEL, "estimator.output_position_m", 0.0004, 0.0006),
+    (Limit.SPEED, "estimator.nut_velocity_m_s", 0.321, 0.319),
+    (Limit.SPEED, "estimator.nut_velocity_m_s", -0.321, -0.319),
+    (Limit.CURRENT, "telemetry.torque_N_m", 30.1 * KT, 29.9 * KT),
+    (Limit.CURRENT, "telemetry.torque_N_m", -30.1 * KT, -29.9 * KT),
+    (Limit.DRIVE_TEMPERATURE, "telemetry.temperature_degC", 85.1, 84.9),
+    (Limit.TELEMETRY_AGE, "telemetry.age_s", 1.01 * LIMITS.telemetry_age, 0.0),
+    (Limit.TELEMETRY_AGE, "telemetry.deflection_age_s", 1.01 * LIMITS.telemetry_age, 0.0),
+]
+
+
+def put(watched: Watched, name: str, value: object) -> None:
+    part, _, attribute = name.rpartition(".")
+    setattr(getattr(watched, part) if part else watched, attribute, value)
+
+
+@pytest.mark.parametrize(("limit", "name", "beyond", "inside"), SIMPLE)
+def test_trips_beyond_and_not_inside(
+    watched: Watched, limit: Limit, name: str, beyond: float, inside: float
+) -> None:
+    put(watched, name, inside)
+    assert watched.cycles(3) == 0
+    put(watched, name, beyond)
+    assert watched.cycle() == limit
+    assert any(digit.isdigit() for digit in watched.supervisor.detail)
+
+
+@pytest.mark.parametrize(
+    ("name", "limit"),
+    [
+        ("force", Limit.FORCE),
+        ("estimator.deflection_m", Limit.DEFLECTION),
+        ("estimator.output_position_m", Limit.TRAVEL),
+        ("estimator.nut_velocity_m_s", Limit.SPEED),
+        ("telemetry.torque_N_m", Limit.CURRENT),
+        ("telemetry.age_s", Limit.TELEMETRY_AGE),
+        ("telemetry.deflection_age_s", Limit.TELEMETRY_AGE),
+        ("telemetry.deflection_counts", Limit.SENSOR_JUMP),
+    ],
+)
+@pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf])
+def test_what_is_no_number_trips(
+    watched: Watched, name: str, limit: Limit, value: float
+) -> None:
+    if name.endswith("age_s"):
+        value = abs(value)
+    put(watched, name, value)
+    assert watched.cycle() == limit
+    assert math.isfinite(watched.supervisor.motor_heat)
+
+
+def test_temperature_that_is_not_reported_is_no_cause(watched: Watched) -> None:
+    watched.telemetry.temperature_degC = math.nan
+    assert watched.cycles(10) == 0
+
+
+def test_a_limit_left_out_never_trips(change: Callable[..., Any]) -> None:
+    free = change(PROFILE, limits__current__tripped=None, limits__force_rate__tripped=None)
+    watched = Watched(free)
+    assert watched.cycles(5) == 0
+    watched.telemetry.torque_N_m = 100.0 * KT
+    watched.force = 500.0
+    assert watched.cycle() == 0
+
+
+class TestTravel:
+    def test_standing_outside_and_moving_in_is_permitted(self) -> None:
+        watched = Watched()
+        watched.estimator.reset(0.0, 0.0)
+        assert watched.cycles(5, energised=False) == 0
+        assert watched.cycles(5) == 0
+        for step in range(30):
+            watched.estimator.output_position_m = 1e-4 * step
+            assert watched.cycle() == 0
+
+    def test_going_back_out_again_trips(self) -> None:
+        watched = Watched()
+        watched.estimator.reset(-0.001, 0.0)
+        watched.cycles(2, energised=False)
+        watched.estimator.output_position_m = 0.0003
+        assert watched.cycle() == 0
+        watched.estimator.output_position_m = -0.0004
+        assert watched.cycle() == Limit.TRAVEL
+        assert "lower soft end at 2.0 mm" in watched.supervisor.detail
+
+    def test_once_inside_the_line_is_the_profiles(self, watched: Watched) -> None:
+        watched.estimator.output_position_m = 0.00045
+        assert watched.cycle() == Limit.TRAVEL
+
+
+class TestForceRate:
+    def rate_of(self, change: Callable[..., Any], per_cycle: float, cycles: int) -> int:
+        limited = change(
+            PROFILE, limits__force_rate__tripped=10000.0, limits__force__tripped=1e9
+        )
+        watched = Watched(limited)
+        watched.cycles(5)
+        for _ in range(cycles):
+            watched.force += per_cycle
+            cause = watched.cycle()
+            if cause:
+                return cause
+        return 0
+
+    def test_a_lasting_rate_trips(self, change: Callable[..., Any]) -> None:
+        assert self.rate_of(change, 10.5, 60) == Limit.FORCE_RATE
+        assert self.rate_of(change, -10.5, 60) == Limit.FORCE_RATE
+        assert self.rate_of(change, 9.5, 60) == 0
+
+    def test_sensor_noise_is_no_rate(self, change: Callable[..., Any]) -> None:
+        # Two counts to and fro every cycle: 120 N/mm times 3.66 um times 4 in one millisecond.
+        limited = change(PROFILE, limits__force_rate__tripped=1000.0)
+        watched = Watched(limited)
+        for step in range(200):
+            watched.force = 0.88 if step % 2 else -0.88
+            assert watched.cycle() == 0
+
+
+class TestHeat:
+    def test_follows_the_first_order_law(self, watched: Watched) -> None:
+        # h(t) = (I/Ic)²·(1 − exp(−t/τ)), the solution of τ·h' = (I/Ic)² − h.
+        motor = PROFILE.actuator.motor
+        watched.telemetry.torque_N_m = 0.8 * motor.continuous_current * KT
+        start = watched.supervisor.motor_heat
+        for _ in range(5000):
+            watched.cycle()
+        expected = start + (0.64 - start) * -math.expm1(-5.0 / motor.thermal_time_constant)
+        assert watched.supervisor.motor_heat == pytest.approx(expected, rel=1e-3)
+
+    def test_trips_outlives_reset_decays_and_refuses(self, change: Callable[..., Any]) -> None:
+        quick = change(PROFILE, actuator__motor__thermal_time_constant=0.5)
+        watched = Watched(quick)
+        watched.telemetry.torque_N_m = 1.5 * quick.actuator.motor.continuous_current * KT
+        assert watched.cycles(2000) == Limit.MOTOR_HEAT
+        watched.supervisor.reset()
+        watched.telemetry.torque_N_m = 0.0
+        assert watched.supervisor.motor_heat >= 1.0
+        watched.cycle(energised=False)
+        assert "thermal capacity" in (watched.refusal() or "")
+        assert watched.cycles(2000, energised=False) == 0
+        assert watched.supervisor.motor_heat < 0.05
+        assert watched.refusal() is None
+
+
+class TestSupply:
+    @pytest.mark.parametrize(
+        ("volts", "limit"), [(30.0, Limit.SUPPLY_LOW), (44.0, Limit.SUPPLY_HIGH)]
+    )
+    def test_a_dip_passes_and_a_lasting_one_trips(
+        self, watched: Watched, volts: float, limit: Limit
+    ) -> None:
+        watched.telemetry.supply_V = volts
+        assert watched.cycles(3) == 0  # the filter is 20 ms
+        watched.telemetry.supply_V = 36.0
+        assert watched.cycles(200) == 0
+        watched.telemetry.supply_V = volts
+        assert watched.cycles(200) == limit
+
+    def test_not_reported_is_no_cause(self) -> None:
+        watched = Watched()
+        watched.telemetry.supply_V = math.nan
+        assert watched.cycles(100) == 0
+
+    def test_the_first_value_counts_at_once(self) -> None:
+        watched = Watched()
+        watched.telemetry.supply_V = 20.0
+        assert watched.cycle() == Limit.SUPPLY_LOW
+
+
+class TestDeflectionSensor:
+    def test_rail_for_a_time(self, watched: Watched, change: Callable[..., Any]) -> None:
+        watched = Watched(change(PROFILE, limits__sensor_jump__counts=1e4))
+        watched.cycles(5)
+        watched.telemetry.deflection_counts = 4090.0
+        assert [watched.cycle(alive=False) for _ in range(3)] == [0, 0, Limit.SENSOR_RAIL]
+        watched.telemetry.deflection_counts = 2048.0
+        assert watched.cycle() == 0
+
+    def test_short_rail_is_forgiven(self, change: Callable[..., Any]) -> None:
+        watched = Watched(change(PROFILE, limits__sensor_jump__counts=1e4))
+        watched.cycles(5)
+        for _ in range(5):
+            watched.telemetry.deflection_counts = 3.0
+            assert watched.cycles(2, alive=False) == 0
+            watched.telemetry.deflection_counts = 2048.0
+            assert watched.cycle(alive=False) == 0
+
+    @pytest.mark.parametrize("jump", [201.5, -201.5])
+    def test_jump(self, watched: Watched, jump: float) -> None:
+        watched.telemetry.deflection_counts += jump
+        assert watched.cycle(alive=False) == Limit.SENSOR_JUMP
+        assert f"{jump:+.0f} counts" in watched.supervisor.detail
+
+    def test_a_missed_frame_allows_the_change_of_two_periods(self, watched: Watched) -> None:
+        watched.telemetry.deflection_age_s += PERIOD  # not renewed this time
+        assert watched.cycle(alive=False) == 0
+        watched.telemetry.deflection_age_s -= PERIOD
+        watched.telemetry.deflection_counts += 350.0
+        assert watched.cycle(alive=False) == 0
+        watched.telemetry.deflection_counts += 350.0
+        assert watched.cycle(alive=False) == Limit.SENSOR_JUMP
+
+    def test_frozen_needs_time_and_travel(self, watched: Watched) -> None:
+        watched.cycle()
+        assert watched.cycles(400, alive=False) == 0  # nothing moves: nothing to see
+        for _ in range(2):
+            watched.estimator.nut_position_m += 0.0009
+            assert watched.cycle(alive=False) == 0
+        watched.estimator.nut_position_m += 0.0003
+        assert watched.cycle(alive=False) == Limit.SENSOR_FROZEN
+        assert watched.cycle() == 0  # one count of change is enough
+
+    def test_frozen_for_a_moment_while_moving_is_forgiven(self, watched: Watched) -> None:
+        for _ in range(3):
+            watched.cycle()
+            for _ in range(150):
+                watched.estimator.nut_position_m += 2e-5
+                assert watched.cycle(alive=False) == 0
+
+
+class TestReference:
+    def test_counts_that_restart_are_seen_while_off_and_stay_refused(
+        self, watched: Watched
+    ) -> None:
+        watched.cycles(3, energised=False)
+        assert watched.refusal() is None
+        watched.estimator.nut_position_m = 0.0
+        assert watched.cycle(energised=False) == 0
+        assert "restart the rig host" in (watched.refusal() or "")
+        watched.supervisor.reset()
+        watched.cycles(5, energised=False)
+        assert "restart the rig host" in (watched.refusal() or "")
+
+    def test_a_gap_in_the_telemetry_is_no_jump(self, watched: Watched) -> None:
+        for _ in range(50):
+            watched.telemetry.age_s += PERIOD
+            watched.telemetry.deflection_age_s += PERIOD
+            watched.cycle(energised=False, alive=False)
+        watched.telemetry.age_s = watched.telemetry.deflection_age_s = 0.0002
+        watched.estimator.nut_position_m += 0.010  # 0.2 m/s over the gap
+        watched.cycles(3, energised=False)
+        assert watched.refusal() is None
+
+
+class TestDisagreement:
+    def part(self, watched: Watched, newton: float) -> None:
+        watched.estimator.motor_force_N = watched.force + newton
+        watched.estimator.motor_force_band_N = 50.0
+
+    def test_friction_is_allowed_for(self, watched: Watched) -> None:
+        self.part(watched, 229.0)  # tripped at 180 beside a band of 50
+        assert watched.cycles(1000) == 0
+
+    @pytest.mark.parametrize("newton", [232.0, -232.0])
+    def test_lasting_trips(self, watched: Watched, newton: float) -> None:
+        self.part(watched, newton)
+        assert watched.cycles(295) == 0
+        assert watched.cycles(10) == Limit.DISAGREEMENT
+
+    def test_now_and_then_is_forgiven(self, watched: Watched) -> None:
+        for _ in range(20):
+            self.part(watched, 300.0)
+            assert watched.cycles(40) == 0
+            self.part(watched, 0.0)
+            assert watched.cycles(60) == 0
+
+    def test_mostly_is_not(self, watched: Watched) -> None:
+        for _ in range(20):
+            self.part(watched, 300.0)
+            if watched.cycles(60) == Limit.DISAGREEMENT:
+                return
+            self.part(watched, 0.0)
+            watched.cycles(20)
+        raise AssertionError("an oscillation hid in the timer")
+
+
+class TestDrive:
+    def test_fault_with_its_text(self, watched: Watched) -> None:
+        watched.telemetry.power = PowerStage.FAULT
+        watched.telemetry.fault_code = 0x2310
+        watched.telemetry.fault_text = "motor current too high"
+        assert watched.cycle() == Limit.DRIVE_FAULT
+        assert watched.supervisor.detail == (
+            "the drive reports fault 0x2310: motor current too high"
+        )
+
+    def test_emergency_message_before_the_status_follows(self, watched: Watched) -> None:
+        watched.telemetry.fault_code = 0x4310
+        assert watched.cycle() == Limit.DRIVE_FAULT
+
+    def test_code_that_a_drive_keeps_after_clearing_is_no_fault(self, watched: Watched) -> None:
+        watched.telemetry.fault_code = 0x4310
+        assert watched.cycles(3, energised=False) == 0
+        assert watched.refusal() is None
+        assert watched.cycles(3) == 0
+        watched.telemetry.fault_code = 0x2310
+        assert watched.cycle() == Limit.DRIVE_FAULT
+
+    @pytest.mark.parametrize(
+        "stage", [PowerStage.OFF, PowerStage.CHANGING, PowerStage.QUICK_STOP, PowerStage.UNKNOWN]
+    )
+    def test_dropped_out(self, watched: Watched, stage: PowerStage) -> None:
+        watched.telemetry.power = stage
+        assert watched.cycles(2, energised=False) == 0
+        assert watched.cycle() == Cause.DRIVE_DROPPED_OUT
+        assert stage.name.lower().replace("_", " ") in watched.supervisor.detail
+
+    @pytest.mark.parametrize("energised", [True, False])
+    def test_lost_outranks_everything(self, watched: Watched, energised: bool) -> None:
+        watched.telemetry.lost = "no heartbeat"
+        watched.telemetry.age_s = 9.0
+        watched.force = math.nan
+        assert watched.cycle(energised=energised) == Cause.DRIVE_LOST
+        assert "no heartbeat" in watched.supervisor.detail
+
+
+class TestRefusal:
+    @pytest.mark.parametrize(
+        ("name", "value", "says"),
+        [
+            ("force", 590.0, "590 N, beyond 580 N"),
+            ("force", math.nan, "nan N"),
+            ("estimator.deflection_m", 0.0072, "7.20 mm, beyond 7.00 mm"),
+            ("estimator.output_position_m", -0.01, "-10.0 mm, outside the stroke"),
+            ("estimator.nut_velocity_m_s", 0.3, "300 mm/s"),
+            ("telemetry.age_s", 0.1, "100.00 ms old"),
+            ("telemetry.power", PowerStage.FAULT, "fault"),
+            ("telemetry.lost", "gone", "gone"),
+        ],
+    )
+    def test_reason_with_numbers(
+        self, watched: Watched, name: str, value: object, says: str
+    ) -> None:
+        watched.telemetry.power = PowerStage.OFF
+        watched.cycles(3, energised=False)
+        assert watched.refusal() is None
+        put(watched, name, value)
+        watched.cycle(energised=False)
+        assert says in (watched.refusal() or "")
+
+    def test_never_heard(self) -> None:
+        watched = Watched()
+        watched.telemetry = Telemetry()
+        watched.cycle(energised=False)
+        assert "has never come" in (watched.refusal() or "")
+
+
+@settings(max_examples=120, deadline=None)
+@given(
+    values=st.lists(
+        st.tuples(
+            st.sampled_from(
+                ["force", "estimator.deflection_m", "estimator.output_position_m",
+                 "estimator.nut_velocity_m_s", "telemetry.torque_N_m", "telemetry.supply_V",
+                 "telemetry.temperature_degC", "telemetry.deflection_counts",
+                 "telemetry.age_s", "estimator.motor_force_N"]
+            ),
+            st.floats(),
+        ),
+        max_size=12,
+    ),
+    energised=st.booleans(),
+)
+def test_any_input_gives_a_cause_with_words_or_none(
+    values: list[tuple[str, float]], energised: bool
+) -> None:
+    watched = Watched()
+    watched.cycle()
+    for name, value in values:
+        put(watched, name, value)
+        cause = watched.cycle(energised=energised, alive=False)
+        assert (cause != 0) == (watched.supervisor.detail != "")
+        assert cause == 0 or cause in {*Limit, *Cause}
+        assert watched.supervisor.motor_heat >= 0.0
+        watched.refusal()
+
+
+@settings(max_examples=100, deadline=None)
+@given(
+    force=st.floats(-2000, 2000),
+    more=st.floats(0, 500),
+)
+def test_what_trips_at_a_force_trips_at_a_greater_one(force: float, more: float) -> None:
+    def trips(newton: float) -> bool:
+        watched = Watched()
+        watched.force = newton
+        return watched.cycle() == Limit.FORCE
+
+    greater = math.copysign(abs(force) + more, force)
+    assert trips(greater) >= trips(force)
+    assert not trips(force) or abs(force) > LIMITS.force.bounded
+
+
+def test_every_limit_and_cause_has_words() -> None:
+    codes = {*map(int, Limit), *map(int, Cause)}
+    assert set(map(int, WORDING)) == codes
+    for code in codes:
+        assert 3 <= len(label(code)) <= 20
+        assert sentence(code).endswith(".") and mend(code).endswith(".")
+    assert len({label(code) for code in codes}) == len(codes)
+    assert (label(0), sentence(0), mend(0)) == ("", "", "")
+    assert "99" in label(99) and "99" in sentence(99) and mend(99) == ""
