@@ -6,7 +6,7 @@ import argparse
 import math
 from typing import Any
 
-from drivers.registry import find_protocol
+from drivers.can_load import cia402_load
 from hil.devices import drive_options
 from hil.force_design import design
 from hil.profile.checks import holding_force, motor_force
@@ -17,6 +17,7 @@ from ui.commands.answers import OK, add_command, answer, say
 
 # A cyclic command is taken over with the next synchronous message.
 COMMAND_DELAY_CYCLES = 1.0
+LOADS = {"cia402": cia402_load}
 
 
 def add(commands: Any) -> None:
@@ -99,14 +100,13 @@ def figures(profile: Profile) -> list[tuple[str, str, float | str, str, str]]:
         rows.append((f"force_to_hold_{i}_N", f"Rod force to hold {weight:g} kg", force, "N",
                      f"{force / limits.force.bounded:.0%} of the limit"))  # fmt: skip
     rows += _bus(profile)
-    rows.append(("link", "Heartbeat limit of the holder of control",
+    rows.append(("control_heartbeat_ms", "Heartbeat limit of the holder of control",
                  profile.link.control_heartbeat * 1e3, "ms", ""))  # fmt: skip
     return rows
 
 
 def _bus(profile: Profile) -> list[tuple[str, str, float | str, str, str]]:
-    protocol = find_protocol(str(profile.drive["protocol"]))
-    load = getattr(protocol, "bus_load", None)
+    load = LOADS.get(str(profile.drive["protocol"]))
     if load is None:
         return []
     share, note = load(drive_options(profile), 1.0 / profile.control.rate)
