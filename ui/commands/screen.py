@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import signal
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -13,12 +14,12 @@ from typing import Any
 from ui.commands.answers import CommandError
 
 END_S = 5.0
+OPENED_MS = 300  # until the window has taken control
 
 
 def has_display() -> bool:
-    """Whether a window can be opened; a platform that was named for Qt is taken at its word."""
-    names = ("DISPLAY", "WAYLAND_DISPLAY", "QT_QPA_PLATFORM")
-    return any(os.environ.get(name) for name in names)
+    """Whether a window can be opened where somebody sees it."""
+    return bool(os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"))
 
 
 def operate(
@@ -59,16 +60,28 @@ def operate(
 
     application()
 
-    def opened() -> None:
-        for widget in QApplication.topLevelWidgets():
-            if isinstance(widget, Window) and widget.session is not None:
-                if record_as and not watch:
-                    widget.session.ask(StartRun(name=record_as))
-                if hint:
-                    widget.model.say(hint)
+    def windows() -> list[Window]:
+        return [w for w in QApplication.topLevelWidgets() if isinstance(w, Window)]
 
-    QTimer.singleShot(0, opened)
-    return run_dashboard(where, keys=keys, watch_only=watch, runs_directory=runs)
+    def opened() -> None:
+        for window in windows():
+            if window.session is not None:
+                if record_as and not watch:
+                    window.session.ask(StartRun(name=record_as))
+                if hint:
+                    window.model.say(hint)
+
+    def close_all() -> None:
+        for window in windows():
+            window.close()
+
+    QTimer.singleShot(OPENED_MS, opened)
+    # An exception out of a signal handler would be lost in Qt's loop: close in order instead.
+    before = signal.signal(signal.SIGTERM, lambda *_: QTimer.singleShot(0, close_all))
+    try:
+        return run_dashboard(where, keys=keys, watch_only=watch, runs_directory=runs)
+    finally:
+        signal.signal(signal.SIGTERM, before)
 
 
 @contextlib.contextmanager

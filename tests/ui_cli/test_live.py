@@ -1,0 +1,173 @@
+"""The command line with every process running, as a person starts it."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import select
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from hil.runs import load_run
+
+ROOT = Path(__file__).resolve().parents[2]
+SHORT = """\
+name: short
+profile: footplate_trainer
+steps:
+  - energise
+  - {do: hold_position, position: 12 mm, speed: 30 mm/s, for: LONG, settle: 0.5 s, measure: held}
+  - {do: stop, measure: exercise, for: 0.3 s}
+  - reset
+"""
+
+
+def started(
+    tmp_path: Path, *arguments: str, display: bool = False, merge: bool = False
+) -> subprocess.Popen[str]:
+    environment = {k: v for k, v in os.environ.items() if k not in ("DISPLAY", "WAYLAND_DISPLAY")}
+    environment["QT_QPA_PLATFORM"] = "offscreen"
+    if display:
+        environment["DISPLAY"] = ":99"
+    return subprocess.Popen(
+        [sys.executable, "-m", "ui.cli", *arguments],
+        cwd=tmp_path,
+        env={**environment, "PYTHONPATH": str(ROOT)},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT if merge else subprocess.PIPE,
+        text=True,
+    )
+
+
+def line_with(process: subprocess.Popen[str], part: str, timeout_s: float = 40.0) -> str:
+    """Read lines of the output until one holds ``part``."""
+    assert process.stdout is not None
+    end = time.monotonic() + timeout_s
+    read = ""
+    while time.monotonic() < end:
+        if select.select([process.stdout], [], [], 0.2)[0]:
+            line = process.stdout.readline()
+            read += line
+            if part in line:
+                return line
+            if not line:
+                break
+    process.kill()
+    raise AssertionError(f"no '{part}' in: {read}")
+
+
+def ended(process: subprocess.Popen[str]) -> tuple[int, str, str]:
+    try:
+        out, err = process.communicate(timeout=60)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        raise
+    return process.returncode, out, err or ""
+
+
+def sequence(tmp_path: Path, seconds: float) -> str:
+    file = tmp_path / "short.yaml"
+    file.write_text(SHORT.replace("LONG", f"{seconds:g} s"))
+    return str(file)
+
+
+def last_object(out: str) -> dict[str, Any]:
+    data: dict[str, Any] = json.loads(out.splitlines()[-1])
+    return data
+
+
+def test_a_sequence_is_performed_recorded_and_measured(tmp_path: Path) -> None:
+    process = started(tmp_path, "perform", sequence(tmp_path, 2.0), "--headless", "--json")
+    code, out, err = ended(process)
+    assert code == 0, err
+    data = last_object(out)
+    assert data["ended"] == "finished"
+    assert data["hold"]["name"] == "held"
+    assert data["stop"]["to_wire_ms"] > 0
+    run = load_run(tmp_path / data["run"])
+    assert run.complete and run.table.num_rows == data["cycles"] > 2000
+    assert (tmp_path / data["report"]).exists() and (tmp_path / data["picture"]).exists()
+
+
+@pytest.mark.parametrize("sent", [signal.SIGINT, signal.SIGTERM])
+def test_an_interrupt_stops_the_rig_closes_the_run_and_says_so(
+    tmp_path: Path, sent: signal.Signals
+) -> None:
+    process = started(
+        tmp_path, "perform", sequence(tmp_path, 30.0), "--headless", "--json", merge=True
+    )
+    line_with(process, "hold position")
+    time.sleep(0.3)
+    process.send_signal(sent)
+    code, out, _ = ended(process)
+    assert code == 130, out
+    assert "Traceback" not in out
+    data = last_object(out)
+    assert data["ended"] == "interrupted"
+    run = load_run(tmp_path / data["run"])
+    assert run.complete
+    [stop] = [event for event in run.events if event["kind"] == "stop"]
+    assert "interrupted" in stop["detail"]
+    assert run.column("power_stage")[-1] == 1
+
+
+def test_serve_performs_for_others_and_the_readme_example_runs(tmp_path: Path) -> None:
+    link, runs = tmp_path / "link", tmp_path / "served"
+    serving = started(
+        tmp_path, "serve", "--profile", "footplate_trainer", "--link", str(link),
+        "--runs", str(runs), "--json",
+    )  # fmt: skip
+    try:
+        told = json.loads(line_with(serving, '"link"'))
+        assert told["link"] == str(link)
+        # From rest: after a stop the lever sinks for a while, and energising then would trip.
+        [example] = re.findall(r"```python\n(.*?)```", (ROOT / "README.md").read_text(), re.S)
+        variables: dict[str, Any] = {"link_directory": link}
+        exec(compile(example, "README.md", "exec"), variables)
+        assert len(variables["forces_N"]) > 5
+        assert max(abs(force) for force in variables["forces_N"]) < 600.0
+        code, out, err = ended(
+            started(
+                tmp_path, "perform", sequence(tmp_path, 2.0), "--link", str(link),
+                "--out", str(runs), "--headless", "--json",
+            )
+        )  # fmt: skip
+        assert code == 0, err
+        assert Path(last_object(out)["run"]).parent == runs
+    finally:
+        serving.send_signal(signal.SIGINT)
+        code, _, err = ended(serving)
+    assert code == 0, err
+
+
+@pytest.mark.parametrize("sent", [signal.SIGINT, signal.SIGTERM])
+def test_the_demo_at_a_screen_records_from_the_start_and_closes_in_order(
+    tmp_path: Path, sent: signal.Signals
+) -> None:
+    process = started(tmp_path, "demo", "--out", "seen", "--json", display=True)
+    deadline = time.monotonic() + 40.0
+    while not list(tmp_path.glob("seen/*-demo/samples.arrows")):
+        assert process.poll() is None and time.monotonic() < deadline
+        time.sleep(0.1)
+    process.send_signal(sent)
+    code, out, err = ended(process)
+    assert code == 0, err
+    assert last_object(out)["exit_code"] == 0
+    [folder] = tmp_path.glob("seen/*-demo")
+    assert load_run(folder).complete
+
+
+def test_a_watching_dashboard_does_not_take_the_script_its_control(tmp_path: Path) -> None:
+    process = started(
+        tmp_path, "perform", sequence(tmp_path, 3.0), "--json", "--confirm-loads", display=True
+    )
+    code, out, err = ended(process)
+    assert code == 0, err
+    assert last_object(out)["ended"] == "finished"
