@@ -24,6 +24,7 @@ from ui.dashboard.behaviour_forms import BehaviourForm, Choice, EntryError, Fiel
 from ui.dashboard.field_slider import FieldSlider
 from ui.dashboard.key_button import KeyButton
 from ui.dashboard.operate_model import OperateModel
+from ui.dashboard.spoken_label import SpokenLabel
 from ui.dashboard.theme import Sizes, Theme
 
 
@@ -132,6 +133,7 @@ class FieldRow(QWidget):
     def _typed(self, text: str) -> None:
         try:
             self.field.value = self.field.parse(text)
+            self.field.touched = True
         except EntryError as error:
             self._mark(str(error))
         else:
@@ -144,6 +146,7 @@ class FieldRow(QWidget):
             self.entry.setText(self.field.shown())
 
     def _slid(self) -> None:
+        self.field.touched = True
         self._mark("")
         self.entry.setText(self.field.shown())
         self.changed()
@@ -227,9 +230,7 @@ class BehaviourDeck(QWidget):
         self.fields.setAutoFillBackground(False)
         self.scroll = scroll
         column.addWidget(scroll, 1)
-        self.message = QLabel()
-        self.message.setWordWrap(True)
-        self.message.setObjectName("quiet")
+        self.message = SpokenLabel("quiet", "warning", wrap=True)
         column.addWidget(self.message)
         foot = QHBoxLayout()
         foot.setSpacing(px(6))
@@ -250,9 +251,7 @@ class BehaviourDeck(QWidget):
 
     def choose(self, number: int) -> None:
         """Show the settings of behaviour ``number`` (1 to 5). Acts on nothing."""
-        self.model.chosen = number
-        self.model.refusal = ""
-        self.model.follow = False
+        self.model.choose(number)
         self.buttons[number - 1].setChecked(True)
         self._lay_fields()
         self.refresh()
@@ -330,6 +329,9 @@ class BehaviourDeck(QWidget):
             else:
                 self.model.refusal = ""
                 self._apply(behaviour)
+                if isinstance(self.window().focusWidget(), QLineEdit):
+                    # What was typed is done with: digits choose again.
+                    self.buttons[self.model.chosen - 1].setFocus()
         self.refresh()
 
     def follow(self) -> None:
@@ -368,8 +370,4 @@ class BehaviourDeck(QWidget):
             text, kind = "Following: every change acts at once", "warning"
         else:
             text, kind = "Nothing acts before Apply", "quiet"
-        if self.message.text() != text or self.message.objectName() != kind:
-            self.message.setText(text)
-            self.message.setObjectName(kind)
-            self.message.style().unpolish(self.message)
-            self.message.style().polish(self.message)
+        self.message.say(text, kind == "warning")

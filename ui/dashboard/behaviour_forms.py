@@ -12,7 +12,8 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
-from hil.profile.schema import Profile, TwoSlopes
+from hil.behaviours import passive_bounds
+from hil.profile.schema import Profile
 from hil.requests import Behaviour, ConstantForce, Float, HoldPosition, VirtualSpring, Waveform
 from hil.samples import BehaviourCode
 
@@ -41,6 +42,8 @@ class Field:
     decimals: int = 0
     bound: float | None = None
     bound_text: str = ""
+    present: str = ""  # figure that the value starts from, so that Apply moves little
+    touched: bool = False  # set by a hand; then it stays
 
     def shown(self, value: float | None = None) -> str:
         """The value as text without unit; minus as a true minus sign."""
@@ -68,6 +71,12 @@ class Field:
                 f"{self.label}: {self.shown(self.low)} to {self.shown(self.high)} {self.unit}"
             )
         return min(max(value, self.low), self.high)
+
+    def start_from(self, value: float) -> None:
+        """Take what the rig does at present, unless a hand has set the field."""
+        if self.present and not self.touched and math.isfinite(value):
+            shown = round(value * self.factor, self.decimals) / self.factor
+            self.value = min(max(shown, self.low), self.high)
 
     def nudge(self, steps: float) -> None:
         """Move by whole steps, kept within the range and on the grid of steps."""
@@ -134,12 +143,12 @@ def behaviour_forms(profile: Profile) -> list[BehaviourForm]:
     force = limits.force.bounded
     low, high = limits.travel.lower, limits.travel.upper
     middle = round((low + high) / 2, 3)
-    own = spring_rate(profile)
-    passive = own * profile.control.passive_fraction
+    passive = passive_bounds(profile)[0]
+    most_stiff = 1.25 * passive  # beyond the bound there must be room to see that it is one
     tier = "trimmed to" if profile.control.over_stiff == "bound" else "refused above"
 
-    def force_field(key: str, label: str, value: float = 0.0) -> Field:
-        return Field(key, label, "N", 1.0, -force, force, value, 5.0)
+    def force_field(key: str, label: str, present: str = "") -> Field:
+        return Field(key, label, "N", 1.0, -force, force, 0.0, 5.0, present=present)
 
     def damping(value: float = 0.0) -> Field:
         return Field(
@@ -147,13 +156,15 @@ def behaviour_forms(profile: Profile) -> list[BehaviourForm]:
         )
 
     def place(key: str, label: str) -> Field:
-        return Field(key, label, "mm", 1e3, low, high, middle, 0.0005, 1)
+        return Field(
+            key, label, "mm", 1e3, low, high, middle, 0.0005, 1, present="output_position_m"
+        )
 
     def stiffness(key: str = "stiffness", share: float = 0.25) -> Field:
-        step = 10 ** math.floor(math.log10(own / 50))
+        step = 10 ** math.floor(math.log10(passive / 50))
         return Field(
-            key, "Stiffness", "N/mm", 1e-3, step, own * 1.25, round(own * share / step) * step,
-            step, 0 if step >= 1000 else 1, passive, f"{tier} {passive / 1e3:.0f}",
+            key, "Stiffness", "N/mm", 1e-3, step, most_stiff, round(passive * share / step) * step,
+            step, 0 if step > 999 else 1, passive, f"{tier} {passive / 1e3:.0f}",
         )  # fmt: skip
 
     def wave_keys(form: BehaviourForm) -> list[str]:
@@ -174,7 +185,7 @@ def behaviour_forms(profile: Profile) -> list[BehaviourForm]:
         ),
         BehaviourForm(
             2, BehaviourCode.CONSTANT_FORCE, "Constant force", "weight floats",
-            [force_field("force", "Force"), damping(0.1 * limits.damping)],
+            [force_field("force", "Force", "spring_force_N"), damping(0.1 * limits.damping)],
             make=lambda f: ConstantForce(force_N=f["force"], damping_N_s_m=f["damping"]),
         ),
         BehaviourForm(
@@ -195,7 +206,7 @@ def behaviour_forms(profile: Profile) -> list[BehaviourForm]:
         ),
         BehaviourForm(
             5, BehaviourCode.WAVEFORM, "Waveform", "step, sine, file",
-            [force_field("offset_force", "Offset"),
+            [force_field("offset_force", "Offset", "spring_force_N"),
              Field("amplitude_force", "Amplitude", "N", 1.0, -force, force, 20.0, 5.0),
              place("offset_rest", "Offset"),
              Field("amplitude_rest", "Amplitude", "mm", 1e3, -span, span, 0.005, 0.0005, 1),
@@ -209,14 +220,6 @@ def behaviour_forms(profile: Profile) -> list[BehaviourForm]:
             make=_waveform, shown_keys=wave_keys,
         ),
     ]  # fmt: skip
-
-
-def spring_rate(profile: Profile) -> float:
-    """The spring's own rate at rest in N/m, the most that a passive rendering can show."""
-    law = profile.calibration.spring_law
-    if isinstance(law, TwoSlopes):
-        return law.inner_rate
-    return law.coefficients[1] * 1e3
 
 
 def _waveform(form: BehaviourForm) -> Behaviour:

@@ -31,6 +31,7 @@ class ChartPage(QWidget):
     Args:
         mark: called with the text of a marker; None leaves the button out.
         tare: called to take the present force as zero; None leaves the button out.
+        recorded: a run to look through: its whole length first, no freezing.
     """
 
     def __init__(
@@ -41,6 +42,7 @@ class ChartPage(QWidget):
         *,
         mark: Callable[[str], None] | None = None,
         tare: Callable[[], None] | None = None,
+        recorded: bool = False,
     ) -> None:
         super().__init__()
         self.model = model
@@ -52,6 +54,12 @@ class ChartPage(QWidget):
         row.setContentsMargins(px(12), px(7), px(12), 0)
         row.setSpacing(px(4))
         self.lengths = QButtonGroup(self)
+        if recorded:
+            self.charts.view.show_all()
+            whole = self._button("All", self.show_all, sizes)
+            whole.setCheckable(True)
+            self.lengths.addButton(whole, len(WINDOWS_S))
+            row.addWidget(whole)
         for i, seconds in enumerate(WINDOWS_S):
             word = f"{seconds:g} s" if seconds < 120 else f"{seconds / 60:g} min"
             button = self._button(word, lambda _=False, s=seconds: self.choose_window(s), sizes)
@@ -66,6 +74,7 @@ class ChartPage(QWidget):
             "Stop the paper; drag or page up to look back, click or C for a cursor, "
             "shift-click for the second, E for live"
         )
+        self.freeze.setVisible(not recorded)
         row.addWidget(self.freeze)
         self.mark = self.tare = None
         if mark is not None:
@@ -110,6 +119,11 @@ class ChartPage(QWidget):
         self.refresh()
         self.charts.update()
 
+    def show_all(self) -> None:
+        self.charts.view.show_all()
+        self.refresh()
+        self.charts.update()
+
     def next_window(self) -> None:
         self.charts.view.next_window()
         self.refresh()
@@ -147,6 +161,8 @@ class ChartPage(QWidget):
         view = self.charts.view
         if view.window_s in WINDOWS_S:
             self.lengths.button(WINDOWS_S.index(view.window_s)).setChecked(True)
+        elif view.recorded:
+            self.lengths.button(len(WINDOWS_S)).setChecked(True)
         self.freeze.setChecked(view.frozen)
         if self.tare is not None:
             self.tare.setEnabled(not self.model.hands_off)

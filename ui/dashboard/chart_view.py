@@ -21,6 +21,7 @@ class Trace:
     dashed: bool = False
     thin: bool = False
     band: str = ""  # column of the half width of a band around it
+    scales: bool = True  # whether the value range makes room for its spikes
 
 
 @dataclass(frozen=True)
@@ -39,7 +40,7 @@ class Panel:
 PANELS = (
     Panel("Force", "N", 1.0, 20.0, 1, 1.9, (
         Trace("shaped_force_N", "shaped", "shaped", thin=True),
-        Trace("motor_force_N", "from motor", "motor", thin=True),
+        Trace("motor_force_N", "from motor", "motor", thin=True, scales=False),
         Trace("asked_force_N", "asked", "asked", dashed=True),
         Trace("spring_force_N", "spring", "measured", band="force_u95_N"),
     )),
@@ -110,6 +111,7 @@ class ChartView:
     def __init__(self, buffer: TraceBuffer) -> None:
         self.buffer = buffer
         self.window_s = WINDOWS_S[0]
+        self.recorded = False  # nothing more will come: neither live nor frozen
         self.frozen_s: float | None = None  # right edge while frozen
         self.cursors: list[float] = []  # at most two times
         self.spans = [Span(panel.least) for panel in PANELS]
@@ -142,6 +144,12 @@ class ChartView:
             self.frozen_s = min(middle + seconds / 2, self.buffer.end_s)
         self.window_s = seconds
         self.spans = [Span(panel.least) for panel in PANELS]
+
+    def show_all(self) -> None:
+        """All that is held, for a recorded run."""
+        self.recorded = True
+        self.choose_window(max(self.buffer.end_s - self.buffer.start_s, 0.1))
+        self.freeze(True)
 
     def next_window(self) -> None:
         place = WINDOWS_S.index(self.window_s) if self.window_s in WINDOWS_S else -1

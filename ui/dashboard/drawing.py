@@ -102,7 +102,7 @@ class Draughtsman:
         if length < 2.0 * self.u:
             return tip
         half = weight * self.u / 2
-        head = min(3.2 * weight * self.u, length)
+        head = min(2.3 * weight * self.u, length)
         cosine, sine = math.cos(angle), math.sin(angle)
         neck = length - head
         outline = [

@@ -8,8 +8,10 @@ from PySide6.QtCore import Qt
 from PySide6.QtGui import QFontMetricsF, QGuiApplication
 from PySide6.QtWidgets import QButtonGroup, QHBoxLayout, QLabel, QPushButton, QSizePolicy, QWidget
 
+from ui.dashboard.health import health
 from ui.dashboard.key_button import KeyButton
 from ui.dashboard.operate_model import OperateModel
+from ui.dashboard.rig_statics import rig_text
 from ui.dashboard.theme import Sizes, Theme
 
 PAGES = (("Operate", "F1"), ("Runs", "F2"))
@@ -42,7 +44,7 @@ class Header(QWidget):
         px = sizes.px
         name = QLabel(model.profile.name)
         name.setObjectName("head")
-        rig = QLabel(model.rig_text())
+        rig = QLabel(rig_text(model.profile))
         rig.setObjectName("quiet")
         row = QHBoxLayout(self)
         row.setContentsMargins(px(20), 0, px(12), 0)
@@ -86,7 +88,7 @@ class Header(QWidget):
         self.record.setChecked(running)
         self.record.setText("End run" if running else "Record")
         self.record.setEnabled(not self.model.hands_off)
-        words = self.model.health()
+        words = health(self.model)
         parts = []
         plain = []
         for word in words:
@@ -113,7 +115,7 @@ class Header(QWidget):
         if text != self._shown:
             self._shown = text
             self.health.setText(text)
-            self.health.setToolTip("\n".join(w.teach for w in self.model.health() if w.teach))
+            self.health.setToolTip("\n".join(w.teach for w in health(self.model) if w.teach))
 
 
 def default_size() -> tuple[int, int]:

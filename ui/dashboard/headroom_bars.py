@@ -29,7 +29,10 @@ class HeadroomBars(QWidget):
         self.entries: list[Headroom] = headroom(model.profile, model.figures)
 
     def refresh(self) -> None:
+        before = len(self.entries)
         self.entries = headroom(self.model.profile, self.model.figures)
+        if len(self.entries) != before:
+            self.updateGeometry()  # not every drive reports all that a limit is on
         self.update()
 
     def _line(self) -> float:

@@ -10,8 +10,10 @@ from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from hil.profile.schema import Lever, Linear
 from ui.dashboard.drawing import Draughtsman
-from ui.dashboard.operate_model import OperateModel, number
+from ui.dashboard.operate_model import OperateModel
+from ui.dashboard.rig_statics import lever_angle
 from ui.dashboard.theme import Sizes, Theme
+from ui.dashboard.wording import number
 
 
 class LoadPicture(QWidget):
@@ -65,7 +67,7 @@ def _paint_lever(
     u, theme, line = draw.u, draw.theme, draw.line_height
     stroke = model.profile.actuator.stroke
     travel = model.profile.limits.travel
-    angles = [model.lever_angle(x) for x in (0.0, stroke, travel.lower, travel.upper)]
+    angles = [lever_angle(rig, x) for x in (0.0, stroke, travel.lower, travel.upper)]
     bottom, top = min(angles[0], angles[1]), max(angles[0], angles[1])
     low, high = angles[2], angles[3]
 
@@ -80,7 +82,7 @@ def _paint_lever(
     pivot = QPointF(pivot_x, head + long_arm * math.sin(max(top, 0.02)))
 
     output = model.value("output_position_m")
-    angle = model.lever_angle(output) if math.isfinite(output) else 0.0
+    angle = lever_angle(rig, output) if math.isfinite(output) else 0.0
     angle = min(max(angle, -1.3), 1.3)
 
     def at(arm: float, turn: float = angle) -> QPointF:
@@ -141,9 +143,11 @@ def _paint_lever(
         else:
             draw.force_arrow(QPointF(joint.x(), foot), math.pi / 2, length, theme.force)
         if length > 3 * u:
+            # A lever that hangs down would cover the label: then it stands above.
+            above = angle < -0.12
             draw.text(
                 joint.x() + 10 * u,
-                foot + max(length, line) - line / 2,
+                joint.y() - 1.1 * line if above else foot + max(length, line) - line / 2,
                 f"{number(model.figure('spring_force_N'), 0)} N",
                 theme.force,
                 bold=True,
@@ -185,7 +189,7 @@ def _paint_lever(
             theme.marker,
         )
     if math.isfinite(output):
-        turned = math.degrees(model.lever_angle(model.figure("output_position_m")))
+        turned = math.degrees(lever_angle(rig, model.figure("output_position_m")))
         where = "above" if turned >= 0 else "below"
         draw.text(14 * u, 0.6 * line, "lever", theme.quiet)
         draw.text(14 * u, 1.7 * line, f"{number(abs(turned), 1)}° {where} level", theme.quiet)

@@ -22,22 +22,10 @@ from hil.profile.loader import profile_from_dict
 from hil.profile.schema import Lever, Profile
 from hil.samples import COLUMNS, INDEX, BehaviourCode, State
 from ui.dashboard.behaviour_forms import BehaviourForm, behaviour_forms
+from ui.dashboard.rig_statics import borne_mass
 from ui.dashboard.trace_buffer import TraceBuffer
+from ui.dashboard.wording import BEHAVIOUR_WORDS, STATE_WORDS, clock_text, duration_text, number
 
-STATE_WORDS = {
-    State.DE_ENERGISED: "De-energised",
-    State.STANDBY: "Standby",
-    State.WORKING: "Working",
-    State.STOPPED: "Stopped",
-}
-BEHAVIOUR_WORDS = {
-    BehaviourCode.NONE: "none",
-    BehaviourCode.FLOAT: "Float",
-    BehaviourCode.CONSTANT_FORCE: "Constant force",
-    BehaviourCode.VIRTUAL_SPRING: "Virtual spring",
-    BehaviourCode.HOLD_POSITION: "Hold position",
-    BehaviourCode.WAVEFORM: "Waveform",
-}
 TRACES = (
     "asked_force_N",
     "shaped_force_N",
@@ -62,6 +50,7 @@ HISTORY_S = 1800.0
 MOST_SAMPLES = 4_000_000
 FIGURES_S = 0.15  # big numbers are means over this long, renewed as often
 BOUNDED_HOLD_S = 1.0  # a trim shows at least this long
+TRIM_AGAIN_S = 10.0
 SILENT_S = 0.5  # of the link, before the page says that nothing comes
 
 
@@ -74,13 +63,6 @@ class Readout:
     unit: str
     note: str = ""
     below: str = ""
-
-
-@dataclass(frozen=True)
-class HealthWord:
-    text: str
-    well: bool = True
-    teach: str = ""
 
 
 @dataclass(frozen=True)
@@ -140,6 +122,7 @@ class OperateModel:
         self._pace: deque[tuple[float, float]] = deque(maxlen=64)
         self._bounded_until: dict[int, float] = {}
         self._figures_due = 0.0
+        self._trimmed: dict[str, float] = {}
         self._recent: list[NDArray[np.float64]] = []
 
     # ------------------------------------------------------------------ input
@@ -170,6 +153,7 @@ class OperateModel:
             self._pace.clear()
             self._figures_due = 0.0
             self._bounded_until.clear()
+            self._trimmed.clear()
         self.buffer.append(times, rows[:, _TRACE_COLUMNS])
         self.row = rows[-1].copy()
         self._pace.append((float(times[-1]), float(rows[-1, _CYCLE])))
@@ -181,7 +165,8 @@ class OperateModel:
         if self.state is not State.WORKING:
             self.working_since = None
         elif self.working_since is None:
-            self.working_since = float(times[-1])
+            began = int(np.argmax(rows[:, _STATE] == State.WORKING))
+            self.working_since = float(times[began])
 
     def _renew_figures(self) -> None:
         if not self._recent or self.time_s < self._figures_due:
@@ -255,7 +240,10 @@ class OperateModel:
 
     def _on_bounded(self, event: Mapping[str, Any]) -> None:
         names = ", ".join(str(name).lower() for name in event.get("limits", []))
-        self._notice(event, f"trimmed by {names}")
+        # Limits that come and go with every swing are said once in a while.
+        if self.time_s - self._trimmed.get(names, -math.inf) > TRIM_AGAIN_S:
+            self._trimmed[names] = self.time_s
+            self._notice(event, f"trimmed by {names}")
 
     def _on_tare(self, event: Mapping[str, Any]) -> None:
         self.tare_N = float(event.get("tare_N", 0.0))
@@ -332,7 +320,8 @@ class OperateModel:
             return "the rig host is silent: use the hard-wired emergency stop if in doubt"
         if self.state is State.STOPPED:
             code = int(self.row[INDEX["tripped"]])
-            return self.cause_text or sentence(code) or "power stage off"
+            said = "" if self.cause_text == "operator" else self.cause_text
+            return said or sentence(code or Cause.OPERATOR)
         stage = int(self.row[INDEX["power_stage"]])
         power = "power stage on" if stage == PowerStage.ON else "power stage off"
         if self.state is State.WORKING:
@@ -390,6 +379,16 @@ class OperateModel:
         """The behaviour chosen in the deck, not necessarily the active one."""
         return self.forms[self.chosen - 1]
 
+    def choose(self, number: int) -> None:
+        """Bring up behaviour ``number`` (1 to 5), starting from what the rig does now."""
+        self.chosen = number
+        self.refusal = ""
+        self.follow = False
+        if self.active_behaviour != self.form.code:
+            for entry in self.form.fields:
+                if entry.present:
+                    entry.start_from(self.figure(entry.present))
+
     @property
     def bounded(self) -> list[str]:
         """Labels of the limits that trim now or did within the last second."""
@@ -426,34 +425,11 @@ class OperateModel:
         readouts.append(Readout(where, number(mass, 1), "kg"))
         return readouts
 
-    def lever_angle(self, output_m: float) -> float:
-        """Angle of the lever above level in rad for an output position."""
-        rig = self.profile.rig
-        assert isinstance(rig, Lever)
-        moved = (output_m - rig.level_position) / rig.rod_arm
-        if rig.attachment == "pin":
-            return math.asin(min(max(moved, -1.0), 1.0))
-        return moved
-
     def borne_mass(self) -> float:
-        """Mass that the present spring force would balance at rest, in kg.
-
-        Lever: moments about the pivot, its own weight and the pan taken off. Linear rig, vertical:
-        F/g less the carriage; horizontal: NaN.
-        """
-        rig = self.profile.rig
-        force = self.figure("spring_force_N")
-        if isinstance(rig, Lever):
-            angle = self.lever_angle(self.figure("output_position_m"))
-            cosine = math.cos(angle) if math.isfinite(angle) else math.nan
-            arm = rig.rod_arm * (cosine if rig.attachment == "pin" else 1.0)
-            if not cosine > 0.1:
-                return math.nan
-            at_load = force * arm / (rig.gravity * rig.load_arm * cosine)
-            return at_load - rig.lever_mass * rig.lever_centre / rig.load_arm - rig.pan_mass
-        if rig.vertical:
-            return force / rig.gravity - rig.carriage_mass
-        return math.nan
+        """Mass in kg that the present spring force would balance."""
+        return borne_mass(
+            self.profile, self.figure("spring_force_N"), self.figure("output_position_m")
+        )
 
     def rate_hz(self) -> float:
         """Cycles a second over the last second or so, NaN while unknown."""
@@ -462,65 +438,8 @@ class OperateModel:
         (first_s, first), (last_s, last) = self._pace[0], self._pace[-1]
         return (last - first) / (last_s - first_s) if last_s > first_s else math.nan
 
-    def health(self) -> list[HealthWord]:
-        """Connection and timing in words, the troubled ones marked."""
-        words: list[HealthWord] = []
-        if not self.link_well:
-            words.append(HealthWord("rig host silent", False))
-        else:
-            age = self.value("telemetry_age_s")
-            if math.isnan(age) or age > self.profile.limits.telemetry_age:
-                words.append(HealthWord("drive silent", False, "no fresh sample from the drive"))
-            else:
-                words.append(HealthWord("drive answering"))
-            rate = self.rate_hz()
-            asked = self.profile.control.rate
-            if math.isfinite(rate):
-                shown = f"{rate / 1e3:.2f} kHz" if asked >= 1000 else f"{rate:.0f} Hz"
-                words.append(HealthWord(shown, rate > 0.98 * asked, f"{asked:g} Hz asked"))
-            words.append(HealthWord(f"{self.late_cycles} late", True, "cycles that overran"))
-            if self.lost_samples:
-                words.append(HealthWord(f"{self.lost_samples} samples lost here", False))
-            granted = bool(self.description.get("realtime", {}).get("granted"))
-            notice = str(self.description.get("realtime", {}).get("notice", ""))
-            words.append(HealthWord("real-time" if granted else "not real-time", granted, notice))
-        if self.recording_since is not None:
-            words.append(
-                HealthWord(f"recording {duration_text(self.time_s - self.recording_since)}")
-            )
-        return words
-
     @property
     def control_text(self) -> str:
         if self.in_control:
             return "you hold control"
         return f"{self.holder} holds control" if self.holder else "nobody holds control"
-
-    def rig_text(self) -> str:
-        """The rig in half a line."""
-        rig = self.profile.rig
-        if isinstance(rig, Lever):
-            return f"lever rig {1e3 * rig.rod_arm:g} : {1e3 * rig.load_arm:g} mm"
-        return "linear rig, " + ("vertical" if rig.vertical else "horizontal")
-
-
-def number(value: float, decimals: int) -> str:
-    """Fixed decimals, a true minus sign, no minus zero, an en dash for what is not known."""
-    if not math.isfinite(value):
-        return "–"
-    text = f"{value:.{decimals}f}"
-    if float(text) == 0.0:
-        text = text.removeprefix("-")
-    return text.replace("-", "−")
-
-
-def duration_text(seconds: float) -> str:
-    """h:mm:ss for people."""
-    whole = max(0, int(seconds))
-    return f"{whole // 3600:02d}:{whole // 60 % 60:02d}:{whole % 60:02d}"
-
-
-def clock_text(event: Mapping[str, Any]) -> str:
-    """Time of day hh:mm:ss from the event's wall clock, '' if it has none."""
-    wall = str(event.get("wall", ""))
-    return wall[11:19] if len(wall) >= 19 else ""

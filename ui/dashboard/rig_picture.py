@@ -10,8 +10,9 @@ from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from ui.dashboard.chart_view import nice_step
 from ui.dashboard.drawing import Draughtsman
-from ui.dashboard.operate_model import OperateModel, number
+from ui.dashboard.operate_model import OperateModel
 from ui.dashboard.theme import Sizes, Theme
+from ui.dashboard.wording import number
 
 SPRING_SCALE = 2.0  # springs are drawn this much larger than travel, and say so
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import (
@@ -17,9 +19,9 @@ from PySide6.QtWidgets import (
 
 from ui.dashboard.chart_page import ChartPage
 from ui.dashboard.key_button import KeyButton
-from ui.dashboard.operate_model import duration_text
 from ui.dashboard.runs_model import STATUS_WORDS, RecordedTraces, RunsModel
 from ui.dashboard.theme import Sizes, Theme
+from ui.dashboard.wording import duration_text
 
 COLUMNS = ("Run", "Started", "Length", "What it holds")
 
@@ -107,6 +109,12 @@ class RunsPage(QWidget):
             self.runs.open(self.runs.runs[row])
             self.text.setText(self.runs.text)
 
+    def keys(self) -> dict[int, Callable[[], object]]:
+        """Keys of this page, once a run is open."""
+        if self.charts is None:
+            return {}
+        return {Qt.Key.Key_C: self.charts.step_cursors, Qt.Key.Key_W: self.charts.next_window}
+
     def refresh(self) -> None:
         """Called at the pace of the screen while the page is shown."""
         if self.runs.take():
@@ -140,10 +148,5 @@ class RunsPage(QWidget):
             self.charts.deleteLater()
         self._shown = run
         self.name.setText(run.name)
-        self.charts = ChartPage(run, self.theme, self.sizes)
-        view = self.charts.charts.view
-        length = run.buffer.end_s - run.buffer.start_s
-        view.window_s = max(length, 0.1)
-        view.freeze(True)
-        self.charts.refresh()
+        self.charts = ChartPage(run, self.theme, self.sizes, recorded=True)
         self.room.addWidget(self.charts, 1)

@@ -102,8 +102,8 @@ class Session:
         endpoint = client.description.get("surroundings")
         if self.model.simulated and endpoint:
             self.load = LoadHand(str(endpoint))
-        if not watch_only:
-            self.take_control()
+        # Control is taken at the first beat: building a window takes longer than one may be.
+        self._to_take = not watch_only
 
     def close(self) -> None:
         """Leave; with control held and power on, that stops the rig."""
@@ -114,6 +114,7 @@ class Session:
     def pump(self) -> None:
         """Beat, hear, and hand on. Never waits."""
         model = self.model
+        self._take_if_due()
         if self.client.in_control:
             self.client.beat()
         items = self.client.poll()
@@ -129,6 +130,11 @@ class Session:
             model.hand_N = self.load.hand_N
             while not self.load.troubles.empty():
                 model.say(self.load.troubles.get())
+
+    def _take_if_due(self) -> None:
+        if self._to_take:
+            self._to_take = False
+            self.take_control()
 
     # ------------------------------------------------------------------ acts
 
@@ -174,6 +180,7 @@ class Session:
         """Send a request; a refusal ends up in the deck, in words."""
         model = self.model
         model.refusal = ""
+        self._take_if_due()
         try:
             answer = self.client.request(request, timeout_s=ANSWER_S)
         except Refused as error:

@@ -19,6 +19,7 @@ from PySide6.QtWidgets import (
 from hil.samples import State
 from ui.dashboard.key_button import KeyButton
 from ui.dashboard.operate_model import OperateModel
+from ui.dashboard.spoken_label import SpokenLabel
 from ui.dashboard.theme import Sizes, Theme
 
 SENTENCE = (
@@ -115,8 +116,7 @@ class StopStrip(QWidget):
         self.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
         px = sizes.px
 
-        self.state = QLabel()
-        self.state.setObjectName("state")
+        self.state = SpokenLabel("state", "stopped")
         self.detail = ElidedLabel("plain")
         self.last = ElidedLabel()
         self.sentence = QLabel(SENTENCE)
@@ -127,11 +127,6 @@ class StopStrip(QWidget):
         column = QVBoxLayout(words)
         column.setContentsMargins(0, 0, 0, 0)
         column.setSpacing(px(1))
-        top = QHBoxLayout()
-        top.setSpacing(px(14))
-        top.addWidget(self.state)
-        top.addStretch(1)
-        column.addLayout(top)
         column.addWidget(self.detail)
         column.addWidget(self.last)
         column.addWidget(self.sentence)
@@ -140,8 +135,6 @@ class StopStrip(QWidget):
         ask = QVBoxLayout(question)
         ask.setContentsMargins(0, 0, 0, 0)
         ask.setSpacing(px(3))
-        head = QLabel("Is the load supported?")
-        head.setObjectName("state")
         self.load = QLabel(model.profile.stop.load)
         self.load.setWordWrap(True)
         self.load.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
@@ -154,10 +147,20 @@ class StopStrip(QWidget):
         answers.addWidget(self.no)
         answers.addWidget(self.yes)
         answers.addStretch(1)
-        ask.addWidget(head)
         ask.addWidget(self.load, 1)
         ask.addLayout(answers)
 
+        # The state stays in sight while the question stands.
+        self.question = QLabel("Is the load supported?")
+        self.question.setObjectName("head")
+        self.question.hide()
+        self.kept = QLabel()
+        top = QHBoxLayout()
+        top.setSpacing(px(18))
+        top.addWidget(self.state)
+        top.addWidget(self.question)
+        top.addWidget(self.kept)
+        top.addStretch(1)
         self.stack = QStackedLayout()
         self.stack.addWidget(words)
         self.stack.addWidget(question)
@@ -180,7 +183,11 @@ class StopStrip(QWidget):
         row = QHBoxLayout(self)
         row.setContentsMargins(px(22), px(8), px(20), px(8))
         row.setSpacing(px(22))
-        row.addLayout(self.stack, 55)
+        left = QVBoxLayout()
+        left.setSpacing(px(1))
+        left.addLayout(top)
+        left.addLayout(self.stack, 1)
+        row.addLayout(left, 55)
         row.addWidget(self.stop_button, 30)
         row.addLayout(acts, 15)
         self.setFixedHeight(max(px(142), 118))
@@ -193,7 +200,7 @@ class StopStrip(QWidget):
         if self.model.may_power_off:
             self._power_off()
         elif self.model.may_energise:
-            self.stack.setCurrentIndex(1)
+            self._ask(True)
             self.no.setFocus()
         self.refresh()
 
@@ -201,14 +208,18 @@ class StopStrip(QWidget):
     def asking(self) -> bool:
         return self.stack.currentIndex() == 1
 
+    def _ask(self, on: bool) -> None:
+        self.stack.setCurrentIndex(1 if on else 0)
+        self.question.setVisible(on)
+
     def answer_no(self) -> None:
-        self.stack.setCurrentIndex(0)
+        self._ask(False)
         self.power.setFocus()
 
     def answer_yes(self) -> None:
         if not self.asking:
             return
-        self.stack.setCurrentIndex(0)
+        self._ask(False)
         self.power.setFocus()
         if self.model.may_energise:
             self._energise()
@@ -219,18 +230,15 @@ class StopStrip(QWidget):
     def refresh(self) -> None:
         model = self.model
         if self.asking and not model.may_energise:
-            self.stack.setCurrentIndex(0)
-        self.state.setText(model.state_word)
+            self._ask(False)
         alarm = model.state is State.STOPPED or not model.link_well
-        kind = "stopped" if alarm else "state"
-        if self.state.objectName() != kind:
-            self.state.setObjectName(kind)
-            self.state.style().unpolish(self.state)
-            self.state.style().polish(self.state)
+        self.state.say(model.state_word, alarm)
         self.detail.say(model.state_detail)
+        stopped = model.state is State.STOPPED and model.link_well
+        self.kept.setText(f"Kept as run {model.kept_run}" if model.kept_run else "")
+        self.kept.setVisible(stopped and bool(model.kept_run))
         if model.state is State.STOPPED and model.last_stop:
-            kept = f"Kept as run {model.kept_run}. " if model.kept_run else ""
-            self.last.say(kept + model.last_stop_mend)
+            self.last.say(model.last_stop_mend)
         else:
             self.last.say(model.last_stop_text)
         off = model.powered or model.energising

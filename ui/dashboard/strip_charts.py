@@ -1,13 +1,13 @@
 """Strip charts over one time axis, drawn from the trace buffer's pixel columns.
 
-Lines are drawn one device pixel wide, several times side by side where they should look
-wider: Qt strokes wider pens in software at ten to twenty times the cost.
+Reduced windows are drawn as bars between the extremes of each column, on whole device
+pixels. Single samples are joined by lines one device pixel wide, several side by side where
+they should look wider: Qt strokes wider pens in software at ten to twenty times the cost.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,28 +21,28 @@ from PySide6.QtGui import (
     QPainter,
     QPaintEvent,
     QPen,
-    QPolygonF,
     QWheelEvent,
 )
 from PySide6.QtWidgets import QSizePolicy, QWidget
-from shiboken6 import VoidPtr
 
-from ui.dashboard.chart_view import PANELS, ChartView, Panel, Trace
-from ui.dashboard.operate_model import TRACE_INDEX, OperateModel, number
+from ui.dashboard.chart_cursors import Plot, paint_cursors
+from ui.dashboard.chart_lines import (
+    band_shapes,
+    column_bars,
+    draw_bars,
+    extremes,
+    mixed,
+    passes,
+    sample_lines,
+)
+from ui.dashboard.chart_view import PANELS, ChartView
+from ui.dashboard.operate_model import TRACE_INDEX, OperateModel
 from ui.dashboard.theme import Sizes, Theme
-from ui.dashboard.trace_buffer import Window
+from ui.dashboard.trace_buffer import Values, Window
+from ui.dashboard.wording import number
 
 DRAG_PIXELS = 4
 MOST_COLUMNS = 900
-
-
-@dataclass
-class _Plot:
-    """A panel's place: whole and plotting area in logical pixels."""
-
-    panel: Panel
-    outer: QRectF
-    inner: QRectF
 
 
 class StripCharts(QWidget):
@@ -59,6 +59,7 @@ class StripCharts(QWidget):
         self._pressed: QPointF | None = None
         self._dragging = False
         self._drag_end_s = 0.0
+        self._column_px = 1
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
         self.setAccessibleName("Strip charts")
@@ -81,7 +82,7 @@ class StripCharts(QWidget):
         font.setPointSizeF(self.sizes.text_pt)
         return font
 
-    def _plots(self) -> list[_Plot]:
+    def _plots(self) -> list[Plot]:
         metrics = QFontMetricsF(self._text_font())
         line = metrics.height()
         u = self.sizes.scale
@@ -99,7 +100,7 @@ class StripCharts(QWidget):
                 outer.width() - round(gutter) - round(12 * u),
                 max(outer.height() - round(line + 7 * u) - round(9 * u), 10.0),
             )
-            plots.append(_Plot(panel, outer, inner))
+            plots.append(Plot(panel, outer, inner))
             y += tall
         return plots
 
@@ -115,22 +116,25 @@ class StripCharts(QWidget):
         plots = self._plots()
         inner = plots[0].inner
         ratio = self.devicePixelRatioF()
-        columns = max(10, min(int(inner.width() * ratio), MOST_COLUMNS))
         view = self.view
-        # Column edges stand still in time, or a passing peak would shimmer.
-        width_s = view.window_s / columns
+        wide = inner.width() * ratio
+        # Columns take whole device pixels, and their edges stand still in time: a passing
+        # peak would shimmer otherwise.
+        self._column_px = max(1, math.ceil(wide / MOST_COLUMNS))
+        width_s = view.window_s * self._column_px / wide
+        columns = math.ceil(wide / self._column_px) + 1
         start = math.floor(view.start_s / width_s) * width_s
-        window = view.buffer.window(start, start + (columns + 1) * width_s, columns + 1)
+        window = view.buffer.window(start, start + columns * width_s, columns)
         for plot, span in zip(plots, view.spans, strict=True):
-            low, high = _extremes(plot.panel, window)
+            low, high = extremes(plot.panel, window)
             span.settle(low, high, view.buffer.end_s)
         for i, plot in enumerate(plots):
             self._paint_ground(painter, i, plot)
             self._paint_traces(painter, i, plot, window, ratio)
         self._paint_marks(painter, plots)
-        self._paint_cursors(painter, plots)
         self._paint_time_axis(painter, plots[-1].inner)
-        if view.frozen:
+        paint_cursors(painter, view, plots, self.theme, self.sizes.scale)
+        if view.frozen and not view.recorded:
             self._paint_frozen(painter, inner)
         if self.hasFocus():
             painter.setPen(QPen(QColor(self.theme.accent), 2))
@@ -138,7 +142,7 @@ class StripCharts(QWidget):
             painter.drawRect(self.rect().adjusted(1, 1, -1, -1))
         painter.end()
 
-    def _paint_ground(self, painter: QPainter, index: int, plot: _Plot) -> None:
+    def _paint_ground(self, painter: QPainter, index: int, plot: Plot) -> None:
         theme, u = self.theme, self.sizes.scale
         inner, panel = plot.inner, plot.panel
         metrics = QFontMetricsF(painter.font())
@@ -154,8 +158,12 @@ class StripCharts(QWidget):
             painter.setPen(QColor(theme.quiet))
             text = number(value, decimals)
             painter.drawText(
-                QPointF(inner.left() - 7 * u - metrics.horizontalAdvance(text),
-                        y + metrics.capHeight() / 2), text)  # fmt: skip
+                QPointF(
+                    inner.left() - 7 * u - metrics.horizontalAdvance(text),
+                    y + metrics.capHeight() / 2,
+                ),
+                text,
+            )
         painter.setPen(QPen(QColor(theme.rule), 1))
         if index:
             painter.drawLine(plot.outer.topLeft(), plot.outer.topRight())
@@ -189,7 +197,7 @@ class StripCharts(QWidget):
         return inner.bottom() - (value - span.low) / (span.high - span.low) * inner.height()
 
     def _paint_traces(
-        self, painter: QPainter, index: int, plot: _Plot, window: Window, ratio: float
+        self, painter: QPainter, index: int, plot: Plot, window: Window, ratio: float
     ) -> None:
         if not len(window.times):
             return
@@ -209,47 +217,51 @@ class StripCharts(QWidget):
         painter.setClipRect(inner.adjusted(0, -1, 0, 1))
         painter.scale(1 / ratio, 1 / ratio)
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        first = round(x[0] - self._column_px / 2)
+
+        def bars(low: Values, high: Values, least: float, dashed: bool = False) -> None:
+            rectangles = column_bars(
+                first, self._column_px, device_y(low), device_y(high), least, dashed, window
+            )
+            draw_bars(painter, rectangles)
+
+        painter.setPen(Qt.PenStyle.NoPen)
         for trace in panel.traces:
-            low = window.low[TRACE_INDEX[trace.column]]
-            high = window.high[TRACE_INDEX[trace.column]]
+            if not trace.band:
+                continue
+            # Below every line and opaque: Qt blends tall transparent bars at thirty times
+            # the cost of plain ones.
+            place = TRACE_INDEX[trace.column]
+            half = window.high[TRACE_INDEX[trace.band]]
+            painter.setBrush(mixed(getattr(self.theme, trace.colour), self.theme.ground))
+            low, high = window.low[place] - half, window.high[place] + half
+            if window.reduced:
+                bars(low, high, 0.0)
+            else:
+                for shape in band_shapes(x, device_y(high), device_y(low)):
+                    painter.drawPolygon(shape)
+        for trace in panel.traces:
+            place = TRACE_INDEX[trace.column]
             colour = QColor(getattr(self.theme, trace.colour))
-            if trace.band:
-                half = window.high[TRACE_INDEX[trace.band]]
-                self._paint_band(painter, x, device_y(low - half), device_y(high + half), colour)
+            width = max(1.0, (1.0 if trace.thin else 1.9) * self.sizes.scale * ratio)
+            if window.reduced:
+                painter.setPen(Qt.PenStyle.NoPen)
+                painter.setBrush(colour)
+                bars(window.low[place], window.high[place], width, trace.dashed)
+                continue
             pen = QPen(colour, 1)
             pen.setCosmetic(True)
             painter.setPen(pen)
-            widen = max(1.0, (1.0 if trace.thin else 1.9) * self.sizes.scale * ratio)
-            if window.reduced:
-                lines = _column_lines(x, device_y(low), device_y(high), trace.dashed, window)
-            else:
-                lines = _sample_lines(x, device_y(low), trace.dashed)
-            for dx, dy in _passes(widen):
+            painter.setBrush(Qt.BrushStyle.NoBrush)
+            lines = sample_lines(x, device_y(window.low[place]), trace.dashed)
+            for dx, dy in passes(width):
                 painter.translate(dx, dy)
                 for line in lines:
                     painter.drawPolyline(line)
                 painter.translate(-dx, -dy)
         painter.restore()
 
-    @staticmethod
-    def _paint_band(
-        painter: QPainter, x: NDArray, upper: NDArray, lower: NDArray, colour: QColor
-    ) -> None:
-        tint = QColor(colour)
-        tint.setAlpha(50)
-        painter.setPen(Qt.PenStyle.NoPen)
-        painter.setBrush(tint)
-        for first, last in _runs(np.isfinite(upper) & np.isfinite(lower)):
-            part = slice(first, last)
-            painter.drawPolygon(
-                polygon(
-                    np.concatenate((x[part], x[part][::-1])),
-                    np.concatenate((upper[part], lower[part][::-1])),
-                )
-            )
-        painter.setBrush(Qt.BrushStyle.NoBrush)
-
-    def _paint_marks(self, painter: QPainter, plots: list[_Plot]) -> None:
+    def _paint_marks(self, painter: QPainter, plots: list[Plot]) -> None:
         view, theme, u = self.view, self.theme, self.sizes.scale
         inner = plots[0].inner
         metrics = QFontMetricsF(painter.font())
@@ -274,75 +286,6 @@ class StripCharts(QWidget):
             painter.setPen(QColor(theme.marker))
             painter.drawText(QPointF(at, inner.top() + metrics.ascent()), text)
 
-    def _paint_cursors(self, painter: QPainter, plots: list[_Plot]) -> None:
-        view, theme, u = self.view, self.theme, self.sizes.scale
-        if not view.cursors:
-            return
-        metrics = QFontMetricsF(painter.font())
-        line = metrics.height()
-        samples = [view.buffer.sample_at(time_s) for time_s in view.cursors]
-        places = []
-        for time_s in view.cursors:
-            inner = plots[0].inner
-            places.append(inner.left() + (time_s - view.start_s) / view.window_s * inner.width())
-        for x, name in zip(places, "AB", strict=False):
-            if not inner.left() <= x <= inner.right():
-                continue
-            painter.setPen(QPen(QColor(theme.ink), max(1.0, u)))
-            for plot in plots:
-                painter.drawLine(QPointF(x, plot.inner.top()), QPointF(x, plot.inner.bottom()))
-            tag = QRectF(x - 0.5 * line, plots[-1].inner.bottom() + 1, line, line * 0.95)
-            painter.fillRect(tag, QColor(theme.ink))
-            painter.setPen(QColor(theme.ground))
-            painter.drawText(tag, Qt.AlignmentFlag.AlignCenter, name)
-        if samples[0] is None:
-            return
-        for plot in plots:
-            rows = []
-            for trace in reversed(plot.panel.traces):
-                rows.append((trace, self._cursor_text(trace, plot.panel, samples)))
-            self._paint_box(painter, plot.inner, places, rows, line, metrics)
-
-    @staticmethod
-    def _cursor_text(trace: Trace, panel: Panel, samples: list) -> str:
-        place = TRACE_INDEX[trace.column]
-        first = float(samples[0][1][place]) * panel.factor
-        text = number(first, panel.decimals)
-        if len(samples) == 2 and samples[1] is not None:
-            second = float(samples[1][1][place]) * panel.factor
-            change = number(second - first, panel.decimals)
-            if not change.startswith("−") and change != "–":
-                change = "+" + change
-            text += f" → {number(second, panel.decimals)}  Δ {change}"
-        return text
-
-    def _paint_box(self, painter, inner: QRectF, places, rows, line: float, metrics) -> None:
-        theme, u = self.theme, self.sizes.scale
-        fits = max(1, int(inner.height() / line))
-        rows = rows[:fits]
-        mark = 14 * u
-        width = max(metrics.horizontalAdvance(text) for _, text in rows) + mark + 12 * u
-        x = max(places) + 5 * u
-        if x + width > inner.right():
-            x = min(places) - 5 * u - width
-        x = min(max(x, inner.left() + 2), inner.right() - width - 2)
-        box = QRectF(x, inner.top() + 1, width, line * len(rows) + 4 * u)
-        ground = QColor(theme.raised)
-        ground.setAlpha(235)
-        painter.setPen(QPen(QColor(theme.rule), 1))
-        painter.setBrush(ground)
-        painter.drawRect(box)
-        for i, (trace, text) in enumerate(rows):
-            base = box.top() + 2 * u + metrics.ascent() + i * line
-            pen = QPen(QColor(getattr(theme, trace.colour)), 2.6 * u)
-            if trace.dashed:
-                pen.setDashPattern([1.4, 1.0])
-            painter.setPen(pen)
-            middle = base - metrics.xHeight() / 2
-            painter.drawLine(QPointF(x + 5 * u, middle), QPointF(x + 5 * u + mark - 4 * u, middle))
-            painter.setPen(QColor(theme.ink))
-            painter.drawText(QPointF(x + 6 * u + mark, base), text)
-
     def _paint_time_axis(self, painter: QPainter, inner: QRectF) -> None:
         view, theme, u = self.view, self.theme, self.sizes.scale
         metrics = QFontMetricsF(painter.font())
@@ -363,7 +306,7 @@ class StripCharts(QWidget):
                 else number(shown, 0 if whole else 1)
             )
             if i == fifths and abs(behind) < 0.01:
-                text = "frozen" if view.frozen else "now"
+                text = "end" if view.recorded else "frozen" if view.frozen else "now"
             wide = metrics.horizontalAdvance(text)
             at = min(max(x - wide / 2, inner.left() - wide / 2), self.width() - wide - 3 * u)
             painter.drawText(QPointF(at, base), text)
@@ -373,8 +316,10 @@ class StripCharts(QWidget):
             if abs(apart) > 1e-4:
                 text += f"  ({1 / abs(apart):.3g} Hz)"
             wide = metrics.horizontalAdvance(text)
-            spot = QRectF(inner.center().x() - wide / 2 - 6 * u, inner.bottom() + 2 * u,
-                          wide + 12 * u, metrics.height())  # fmt: skip
+            # On the side where the cursors are not.
+            late = sum(view.cursors) / 2 > view.start_s + view.window_s / 2
+            middle = inner.left() + inner.width() * (0.3 if late else 0.7)
+            spot = QRectF(middle - wide / 2, inner.bottom() + 5 * u, wide, metrics.height())
             painter.fillRect(spot, QColor(theme.ground))
             painter.setPen(QColor(theme.ink))
             painter.drawText(spot, Qt.AlignmentFlag.AlignCenter, text)
@@ -386,8 +331,12 @@ class StripCharts(QWidget):
         behind = self.view.buffer.end_s - self.view.end_s
         text = f"frozen, {behind:.1f} s ago · Space: live"
         wide = metrics.horizontalAdvance(text) + 14 * u
-        spot = QRectF(inner.center().x() - wide / 2, inner.bottom() - metrics.height() - 3 * u,
-                      wide, metrics.height() + 2 * u)  # fmt: skip
+        spot = QRectF(
+            inner.center().x() - wide / 2,
+            inner.bottom() - metrics.height() - 3 * u,
+            wide,
+            metrics.height() + 2 * u,
+        )
         painter.fillRect(spot, QColor(self.theme.warning_ground))
         painter.setPen(QColor(self.theme.warning))
         painter.drawText(spot, Qt.AlignmentFlag.AlignCenter, text)
@@ -457,7 +406,7 @@ class StripCharts(QWidget):
         elif key == Qt.Key.Key_Home:
             view.scroll(-1e12)
         elif key == Qt.Key.Key_End:
-            view.freeze(False)
+            view.freeze(view.recorded)
         else:
             event.ignore()
             return
@@ -466,79 +415,3 @@ class StripCharts(QWidget):
     def _changed(self) -> None:
         self.view_changed.emit()
         self.update()
-
-
-def _extremes(panel: Panel, window: Window) -> tuple[float, float]:
-    low = high = math.nan
-    for trace in panel.traces:
-        lower, upper = window.low[TRACE_INDEX[trace.column]], window.high[TRACE_INDEX[trace.column]]
-        if np.isfinite(lower).any():
-            low = np.fmin(low, np.nanmin(lower))
-            high = np.fmax(high, np.nanmax(upper))
-    return float(low) * panel.factor, float(high) * panel.factor
-
-
-def _runs(present: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """First and past-last index of every unbroken stretch of True."""
-    padded = np.concatenate(([False], present, [False]))
-    changes = np.flatnonzero(padded[1:] != padded[:-1])
-    return [(int(a), int(b)) for a, b in zip(changes[::2], changes[1::2], strict=True)]
-
-
-def polygon(x: NDArray[np.floating], y: NDArray[np.floating]) -> QPolygonF:
-    """Points (n,) and (n,) as a Qt polygon, filled through its memory."""
-    shape = QPolygonF()
-    shape.resize(len(x))
-    if len(x):
-        memory = np.frombuffer(VoidPtr(shape.data(), 16 * len(x), True), dtype=np.float64)
-        memory[0::2] = x
-        memory[1::2] = y
-    return shape
-
-
-def _column_lines(
-    x: NDArray, y_low: NDArray, y_high: NDArray, dashed: bool, window: Window
-) -> list[QPolygonF]:
-    """Lines through both extremes of every column, entering at the end nearer to the last."""
-    present = np.isfinite(y_low)
-    if dashed and len(x) > 1:
-        # Dashes stand still in time; a step is drawn whole wherever it falls.
-        width_s = window.times[1] - window.times[0]
-        on = (np.round(window.times / width_s).astype(np.int64) % 12) < 8
-        middle = (y_low + y_high) / 2
-        jump = np.abs(np.diff(middle, prepend=middle[:1])) > 3
-        jump[:-1] |= jump[1:]
-        present &= on | jump | (np.abs(y_low - y_high) > 3)
-    middle = y_low + y_high
-    falling = np.diff(middle, prepend=middle[:1]) > 0  # downwards on the screen
-    first = np.where(falling, y_high, y_low)
-    second = np.where(falling, y_low, y_high)
-    lines = []
-    for a, b in _runs(present):
-        ys = np.empty(2 * (b - a))
-        ys[0::2] = first[a:b]
-        ys[1::2] = second[a:b]
-        lines.append(polygon(np.repeat(x[a:b], 2), ys))
-    return lines
-
-
-def _sample_lines(x: NDArray, y: NDArray, dashed: bool) -> list[QPolygonF]:
-    present = np.isfinite(y)
-    if dashed and len(x) > 1:
-        jump = np.abs(np.diff(y, prepend=y[:1])) > 3
-        jump[:-1] |= jump[1:]
-        present &= (np.floor(x / 4).astype(np.int64) % 3 < 2) | jump
-    return [polygon(x[a:b], y[a:b]) for a, b in _runs(present)]
-
-
-def _passes(width: float) -> list[tuple[float, float]]:
-    """Offsets at which one-pixel lines drawn together look ``width`` device pixels wide."""
-    if width <= 1.25:
-        return [(0.0, 0.0)]
-    reach = (width - 1) / 2
-    if width <= 2.6:
-        return [(-reach, 0.0), (reach, 0.0), (0.0, -reach), (0.0, reach)]
-    ring = max(6, math.ceil(2 * math.pi * reach / 1.2))
-    turns = [2 * math.pi * i / ring for i in range(ring)]
-    outer = [(reach * math.cos(a), reach * math.sin(a)) for a in turns]
-    return outer if width <= 4 else outer + [(x / 2, y / 2) for x, y in outer[::2]]

@@ -144,9 +144,9 @@ QWidget#header, QWidget#strip {{ background: {t.strip}; }}
 QWidget#header {{ border-bottom: 1px solid {t.rule}; }}
 QWidget#strip {{ border-top: 1px solid {t.rule}; }}
 QLabel {{ background: transparent; }}
-QLabel#quiet {{ color: {t.quiet}; }}
+QLabel#quiet {{ color: {t.quiet}; padding: 0; border-radius: 0; }}
 QLabel#head {{ font-weight: 600; font-size: {sizes.head_pt}pt; }}
-QLabel#state {{ font-weight: 700; font-size: {sizes.state_pt}pt; }}
+QLabel#state {{ font-weight: 700; font-size: {sizes.state_pt}pt; padding: 0; border-radius: 0; }}
 QLabel#stopped {{ font-weight: 700; font-size: {sizes.state_pt}pt; color: {t.warning};
     background: {t.warning_ground}; padding: 0 {px(10)}px; border-radius: {px(3)}px; }}
 QLabel#warning {{ color: {t.warning}; background: {t.warning_ground};

@@ -148,7 +148,8 @@ class TraceBuffer:
             high = np.concatenate((high, none), axis=1)
         edges = np.linspace(start_s, end_s, columns + 1)
         bounds = np.searchsorted(times, edges)
-        bounds[-1] = len(times)
+        # Blocks do not begin at the edges; the one across the first edge is not to be lost.
+        bounds[0], bounds[-1] = 0, len(times)
         low = np.fmin.reduceat(low, bounds[:-1], axis=1)
         high = np.fmax.reduceat(high, bounds[:-1], axis=1)
         empty = bounds[1:] <= bounds[:-1]

@@ -19,7 +19,7 @@ from ui.dashboard.stop_strip import StopStrip
 from ui.dashboard.theme import THEMES, sizes_for, style_sheet
 
 BEAT_MS = 20
-FRAME_MS = 33
+FRAME_MS = 40
 WORDS_MS = 100
 SETTLE_MS = 150  # after the last change of size, before widgets are laid anew
 
@@ -61,6 +61,8 @@ class Window(QMainWindow):
         escape.setContext(Qt.ShortcutContext.ApplicationShortcut)
         escape.setAutoRepeat(False)
         escape.activated.connect(self.stop)
+        # Two windows in one process: Qt then asks which is meant; any of them may stop.
+        escape.activatedAmbiguously.connect(self.stop)
         for key, page in ((Qt.Key.Key_F1, 0), (Qt.Key.Key_F2, 1)):
             QShortcut(QKeySequence(key), self).activated.connect(lambda n=page: self.show_page(n))
         QShortcut(QKeySequence(Qt.Key.Key_F9), self).activated.connect(self.swap_theme)
@@ -189,7 +191,8 @@ class Window(QMainWindow):
         }
         if strip.asking:
             everywhere |= {Qt.Key.Key_Y: strip.answer_yes, Qt.Key.Key_N: strip.answer_no}
-        here = self.operate.keys() if self.page == 0 and not strip.asking else {}
+        page = self.operate if self.page == 0 else self.runs_page
+        here = {} if strip.asking else page.keys()
         act = everywhere.get(key) or here.get(key)
         if act is None:
             super().keyPressEvent(event)

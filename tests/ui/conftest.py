@@ -1,0 +1,36 @@
+"""Widgets are drawn in memory; rows that a test hands to the view models are made here."""
+
+import os
+import sys
+from pathlib import Path
+
+os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
+sys.path.insert(0, str(Path(__file__).parent))
+
+import pytest
+
+from hil.profile.loader import load_profile, profile_to_dict
+from ui.dashboard.app import application
+from ui.dashboard.operate_model import OperateModel
+
+
+@pytest.fixture(scope="session")
+def qapp():
+    """The application as the dashboard makes it."""
+    return application()
+
+
+@pytest.fixture
+def description():
+    return {
+        "profile": profile_to_dict(load_profile("footplate_trainer")),
+        "simulated": True,
+        "realtime": {"granted": True, "notice": ""},
+    }
+
+
+@pytest.fixture
+def model(description):
+    model = OperateModel(description, history_s=60.0)
+    model.in_control = True
+    return model

@@ -1,0 +1,95 @@
+"""Freeze, scroll, cursors and value ranges, without a widget."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from ui.dashboard.chart_view import ChartView, Span, nice_step
+from ui.dashboard.trace_buffer import TraceBuffer
+
+
+@pytest.fixture
+def view():
+    buffer = TraceBuffer(1, 40_000)
+    buffer.append(np.arange(30_000) / 1000.0, np.zeros((30_000, 1)))
+    return ChartView(buffer)
+
+
+def test_the_window_follows_until_it_is_frozen(view):
+    assert (view.start_s, view.end_s) == (pytest.approx(19.999), pytest.approx(29.999))
+    view.freeze(True)
+    view.buffer.append(np.array([30.0, 30.5]), np.zeros((2, 1)))
+    assert view.end_s == pytest.approx(29.999)
+    view.freeze(False)
+    assert view.end_s == pytest.approx(30.5)
+
+
+def test_looking_back_stays_on_what_is_held(view):
+    view.scroll(-5.0)
+    assert view.frozen and view.end_s == pytest.approx(24.999)
+    view.scroll(-1e9)
+    assert view.start_s == pytest.approx(0.0)
+    view.scroll(1e9)
+    assert view.end_s == pytest.approx(29.999)
+
+
+def test_another_length_keeps_the_middle_of_a_frozen_window(view):
+    view.scroll(-12.0)
+    middle = view.end_s - view.window_s / 2
+    view.choose_window(4.0)
+    assert view.end_s - 2.0 == pytest.approx(middle)
+    view.choose_window(10.0)
+    view.next_window()
+    assert view.window_s == 60.0
+
+
+def test_cursors_come_one_two_none(view):
+    for count in (1, 2, 0):
+        view.step_cursors()
+        assert len(view.cursors) == count
+    view.place_cursor(1, 3.0)  # a second without a first is the first
+    assert view.cursors == [3.0]
+    view.place_cursor(1, 1e9)
+    assert view.cursors[1] == pytest.approx(29.999)
+
+
+@given(st.floats(-1e4, 1e4), st.floats(0, 1e4), st.floats(0.01, 100))
+def test_a_range_always_holds_what_is_shown(low, spread, least):
+    span = Span(least)
+    span.settle(low, low + spread, 0.0)
+    assert span.low <= low and low + spread <= span.high
+    ticks, decimals = span.ticks(5)
+    assert 1 <= len(ticks) <= 7
+    texts = {f"{tick:.{decimals}f}" for tick in ticks}
+    assert len(texts) == len(ticks)
+
+
+def test_a_range_grows_at_once_and_shrinks_late():
+    span = Span(1.0)
+    span.settle(0.0, 100.0, 0.0)
+    high = span.high
+    span.settle(0.0, 10.0, 1.0)
+    assert span.high == high
+    span.settle(0.0, 10.0, 2.0)
+    assert span.high == high
+    span.settle(0.0, 10.0, 3.5)
+    assert span.high < high / 4
+    span.settle(0.0, 400.0, 3.6)
+    assert span.high >= 400.0
+
+
+def test_a_range_without_data_is_still_a_range():
+    span = Span(2.0)
+    span.settle(math.nan, math.nan, 0.0)
+    assert span.high - span.low == 2.0
+
+
+@given(st.floats(1e-6, 1e6))
+def test_steps_are_round(rough):
+    step = nice_step(rough)
+    assert rough * 0.99 <= step <= 10.01 * rough
+    mantissa = step / 10 ** math.floor(math.log10(step) + 1e-9)
+    assert min(abs(mantissa - m) for m in (1, 2, 5, 10)) < 1e-6

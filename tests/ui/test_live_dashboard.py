@@ -1,0 +1,224 @@
+"""The window on a simulated rig that runs as real processes, driven by keys."""
+
+import time
+from pathlib import Path
+
+import pytest
+from PySide6.QtCore import Qt
+from PySide6.QtTest import QTest
+
+from hil.link.client import Client, Event, Refused
+from hil.processes import start_bench
+from hil.profile.loader import find_profile
+from hil.requests import Apply, Energise, Float
+from hil.samples import BehaviourCode, State
+from ui.dashboard.session import Session
+from ui.dashboard.window import Window
+
+PATIENCE_MS = 15_000
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory):
+    """The demo rig, patient with a busy machine: what is tested here is not the heartbeat."""
+    folder = tmp_path_factory.mktemp("live")
+    shipped = Path(find_profile("footplate_trainer"))
+    text = shipped.read_text().replace("control_heartbeat: 150 ms", "control_heartbeat: 2 s")
+    text = text.replace("telemetry_age: 20 ms", "telemetry_age: 100 ms")
+    assert "2 s" in text and "100 ms" in text
+    for part in ("actuators", "rigs", "drives"):
+        text = text.replace(f": {part}/", f": {shipped.parent}/{part}/")
+    profile = folder / "patient.yaml"
+    profile.write_text(text)
+    with start_bench(profile, runs_directory=folder / "runs") as running:
+        yield running
+
+
+class Seat:
+    """A dashboard and somebody who sits before it."""
+
+    def __init__(self, bench, qtbot, watch_only=False, name="dashboard"):
+        self.qtbot = qtbot
+        client = Client.connect(bench.link_directory, name=name)
+        self.session = Session(client, watch_only)
+        self.model = self.session.model
+        self.window = Window(self.model, self.session, runs_directory=bench.runs_directory)
+        qtbot.addWidget(self.window)
+        self.window.resize(1280, 720)
+        self.window.show()
+        self.until(lambda: self.model.link_well)
+
+    def until(self, condition):
+        def met():
+            assert condition(), f"{self.model.state_word}; {list(self.model.notices)}"
+
+        self.qtbot.waitUntil(met, timeout=PATIENCE_MS)
+        self.window.refresh()
+
+    def press(self, *keys):
+        for key in keys:
+            QTest.keyClick(self.window.focusWidget() or self.window, key)
+
+    def state_is(self, state):
+        self.until(lambda: self.model.state is state)
+
+    def reset(self):
+        if self.model.state is State.STOPPED:
+            self.press(Qt.Key.Key_T)
+        self.state_is(State.DE_ENERGISED)
+
+    def power_on(self):
+        # With power off the lever sinks onto its end; energising meanwhile would trip.
+        self.until(lambda: abs(self.model.figure("output_velocity_m_s")) < 5e-4)
+        QTest.qWait(300)
+        self.until(lambda: abs(self.model.figure("output_velocity_m_s")) < 5e-4)
+        self.press(Qt.Key.Key_P, Qt.Key.Key_Y)
+        self.state_is(State.STANDBY)
+
+    def leave(self):
+        self.window.close()
+
+
+@pytest.fixture
+def seat(bench, qtbot):
+    seat = Seat(bench, qtbot)
+    seat.until(lambda: seat.model.in_control)
+    yield seat
+    seat.leave()
+
+
+def test_every_behaviour_by_keyboard_then_esc_then_reset(seat):
+    model = seat.model
+    assert model.state is State.DE_ENERGISED
+    seat.session.load.hang(2.5)
+    seat.until(lambda: model.hung_kg == 2.5)
+    seat.power_on()
+    for key, code in zip(
+        (Qt.Key.Key_1, Qt.Key.Key_2, Qt.Key.Key_3, Qt.Key.Key_4, Qt.Key.Key_5),
+        list(BehaviourCode)[1:],
+        strict=True,
+    ):
+        seat.press(key)
+        if code is BehaviourCode.CONSTANT_FORCE:
+            seat.press(Qt.Key.Key_Tab)
+            entry = seat.window.operate.deck.rows[0].entry
+            entry.setFocus()
+            entry.selectAll()
+            QTest.keyClicks(entry, "200")
+        before = model.active_behaviour
+        QTest.qWait(60)
+        assert model.active_behaviour == before  # choosing acts on nothing
+        seat.press(Qt.Key.Key_Return)
+        seat.until(lambda code=code: model.active_behaviour == code)
+        assert model.refusal == ""
+        assert seat.window.operate.deck.buttons[code - 1].acting
+    seat.press(Qt.Key.Key_Escape)
+    seat.state_is(State.STOPPED)
+    seat.until(lambda: model.last_stop.startswith("Operator"))
+    assert seat.window.strip.state.text() == "Stopped"
+    seat.press(Qt.Key.Key_1, Qt.Key.Key_Return)  # nothing but a reset leads out
+    QTest.qWait(100)
+    assert model.state is State.STOPPED
+    assert "reset" in model.refusal or "reset" in model.why_not_apply
+    seat.press(Qt.Key.Key_T)
+    seat.state_is(State.DE_ENERGISED)
+    assert model.active_behaviour is BehaviourCode.NONE
+
+
+def test_a_second_dashboard_watches_and_may_stop(bench, seat, qtbot):
+    seat.reset()
+    seat.power_on()
+    second = Seat(bench, qtbot, watch_only=True, name="second")
+    second.until(lambda: second.model.holder is not None)
+    assert not second.model.in_control
+    assert "holds control" in second.model.why_not_apply
+    assert not second.window.operate.deck.apply_button.isEnabled()
+    second.press(Qt.Key.Key_1, Qt.Key.Key_Return, Qt.Key.Key_P)
+    QTest.qWait(100)
+    assert seat.model.state is State.STANDBY, list(seat.model.notices)
+    second.press(Qt.Key.Key_Escape)
+    seat.state_is(State.STOPPED)
+    second.leave()
+    seat.reset()
+
+
+def test_the_bench_trims_what_is_too_stiff_and_the_deck_says_so(seat):
+    seat.reset()
+    seat.power_on()
+    seat.press(Qt.Key.Key_3)
+    stiffness = seat.model.form.entry("stiffness")
+    QTest.keyClick(seat.window.operate.deck.rows[0].slider, Qt.Key.Key_End)
+    assert stiffness.value > stiffness.bound
+    seat.press(Qt.Key.Key_Return)
+    seat.until(lambda: "Virtual stiffness" in seat.model.bounded)
+    assert "virtual stiffness" in seat.window.operate.deck.message.text()
+    assert seat.model.value("virtual_stiffness_N_m") <= stiffness.bound * 1.001
+    seat.press(Qt.Key.Key_P)
+    seat.state_is(State.DE_ENERGISED)
+
+
+def test_a_refusal_is_told_in_the_deck(bench, seat):
+    seat.reset()
+    seat.session.ask(Energise(load_supported=False))
+    seat.window.refresh()
+    assert "support the load" in seat.window.operate.deck.message.text()
+    seat.session.ask(Apply(behaviour=Float()))
+    assert "power is off" in seat.model.refusal
+    other = Client.connect(bench.link_directory, name="script")
+    with other, pytest.raises(Refused, match="dashboard"):
+        other.take_control()
+
+
+def test_marks_and_a_recorded_run_come_back_on_the_runs_page(seat):
+    seat.reset()
+    model = seat.model
+    seat.press(Qt.Key.Key_R)
+    seat.until(lambda: model.recording_since is not None)
+    seat.press(Qt.Key.Key_M)
+    QTest.keyClicks(seat.window.focusWidget(), "5 kg taken off, 123")
+    seat.press(Qt.Key.Key_Return)
+    seat.until(lambda: any(mark.text == "5 kg taken off, 123" for mark in model.marks))
+    QTest.qWait(400)
+    name = model.recording
+    seat.press(Qt.Key.Key_R)
+    seat.until(lambda: model.recording_since is None)
+    seat.press(Qt.Key.Key_F2)
+    runs = seat.window.runs
+    seat.until(lambda: any(run.path.name == name for run in runs.runs))
+    row = next(i for i, run in enumerate(runs.runs) if run.path.name == name)
+    seat.window.runs_page.table.setCurrentCell(row, 0)
+    seat.press(Qt.Key.Key_Return)
+    seat.until(lambda: runs.opened is not None and runs.opened.name == name)
+    assert runs.opened.buffer.count > 300
+    assert "5 kg taken off, 123" in [mark.text for mark in runs.opened.marks]
+    seat.until(lambda: seat.window.runs_page.charts.charts.isVisible())
+    seat.press(Qt.Key.Key_F1)
+
+
+def test_weights_and_a_hand_act_as_long_as_they_are_there(seat):
+    seat.reset()
+    panel = seat.window.operate.surroundings
+    QTest.mouseClick(panel.weights.button(2), Qt.MouseButton.LeftButton)
+    seat.until(lambda: seat.model.hung_kg == 5.0)
+    QTest.mousePress(panel.hand, Qt.MouseButton.LeftButton)
+    seat.until(lambda: seat.model.hand_N == 20.0)
+    QTest.mouseRelease(panel.hand, Qt.MouseButton.LeftButton)
+    seat.until(lambda: seat.model.hand_N == 0.0)
+    QTest.mouseClick(panel.weights.button(0), Qt.MouseButton.LeftButton)
+    seat.until(lambda: seat.model.hung_kg == 0.0)
+
+
+def test_a_window_that_hangs_stops_the_rig(bench, seat):
+    seat.reset()
+    seat.power_on()
+    with Client.connect(bench.link_directory, name="witness") as witness:
+        witness.poll()
+        time.sleep(2.6)  # the main loop does not turn, so nothing beats
+        stops = [i for i in witness.poll() if isinstance(i, Event) and i.kind == "stop"]
+    assert [stop["cause"] for stop in stops] == ["Heartbeat late"]
+    seat.state_is(State.STOPPED)
+    seat.until(lambda: not seat.model.in_control)
+    assert seat.window.strip.control.isVisible()
+    seat.press(Qt.Key.Key_K)
+    seat.until(lambda: seat.model.in_control)
+    seat.reset()

@@ -1,0 +1,221 @@
+"""What the Operate page says in every state, without a window."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from made_rows import make_rows
+
+from hil.limits import Limit
+from hil.profile.loader import load_profile, profile_to_dict
+from hil.samples import BehaviourCode, State
+from ui.dashboard.health import health
+from ui.dashboard.operate_model import TRACE_INDEX, OperateModel
+from ui.dashboard.rig_statics import borne_mass, lever_angle, rig_text
+from ui.dashboard.wording import clock_text, duration_text, number
+
+WALL = "2026-01-20T09:41:07.250+01:00"
+
+
+def test_before_anything_comes_nothing_is_promised(model):
+    model.tick(3.0)
+    assert model.state_word == "No answer"
+    assert "hard-wired" in model.state_detail
+    assert model.hands_off == "the rig host does not answer"
+    assert not (model.may_energise or model.may_power_off or model.may_reset)
+    assert [word.value for word in model.readouts()] == ["–"] * 4
+
+
+@pytest.mark.parametrize(
+    "state, word, detail, apply",
+    [
+        (State.DE_ENERGISED, "De-energised", "nothing can move by motor", "power is off"),
+        (State.STANDBY, "Standby", "zero torque", ""),
+        (State.WORKING, "Working", "Float for 00:00:01", ""),
+        (State.STOPPED, "Stopped", "Somebody pressed stop", "find the cause, then reset"),
+    ],
+)
+def test_states_in_words(model, state, word, detail, apply):
+    model.feed([make_rows(1500, state=state, behaviour=BehaviourCode.FLOAT, tripped=40)], 1.0)
+    assert model.state_word == word
+    assert detail in model.state_detail
+    assert apply in model.why_not_apply
+    assert bool(apply) == bool(model.why_not_apply)
+    assert model.may_reset == (state is State.STOPPED)
+    assert model.may_energise == (state is State.DE_ENERGISED)
+    assert model.may_power_off == (state in (State.STANDBY, State.WORKING))
+
+
+def test_silence_is_said_after_half_a_second(model):
+    model.feed([make_rows(10)], 10.0)
+    model.tick(10.4)
+    assert model.state_word == "Working"
+    model.tick(10.6)
+    assert model.state_word == "No answer"
+    assert health(model)[0].text == "rig host silent" and not health(model)[0].well
+
+
+def test_a_trip_names_cause_clock_and_the_kept_run(model):
+    model.feed(
+        [
+            make_rows(10),
+            {"kind": "stop", "cause": "Travel", "code": int(Limit.TRAVEL), "time_s": 0.005,
+             "detail": "output past the upper soft end.", "wall": WALL},
+            {"kind": "state", "state": "STOPPED"},
+        ],
+        1.0,
+    )  # fmt: skip
+    assert model.state_word == "Stopped"
+    assert model.state_detail == "output past the upper soft end."
+    assert model.last_stop_text == ("Last stop: Travel: output past the upper soft end, 09:41:07.")
+    assert "inside" in model.last_stop_mend
+    model.feed([{"kind": "kept", "run": "0017-trip", "wall": WALL}], 1.1)
+    assert model.last_stop_text.endswith(" Kept as run 0017-trip.")
+    assert model.marks[-1].text == "stop: Travel"
+    model.feed([{"kind": "stop", "cause": "Operator", "code": 40, "detail": "operator"}], 2.0)
+    assert model.last_stop_text == "Last stop: Operator."
+
+
+def test_a_trim_stays_readable_for_a_second(model):
+    mask = 1 << Limit.FORCE | 1 << Limit.TRAVEL
+    rows = make_rows(100)
+    rows.rows[50, [c for c in range(rows.rows.shape[1])][23]] = mask  # column ``bounded``
+    model.feed([rows], 1.0)
+    assert model.bounded == ["Force", "Travel"]
+    model.feed([make_rows(800, start_s=0.1)], 1.9)
+    assert model.bounded == ["Force", "Travel"]
+    model.feed([make_rows(400, start_s=0.9)], 2.3)
+    assert model.bounded == []
+
+
+def test_only_the_holder_may_act(model):
+    model.feed([make_rows(10, state=State.STANDBY), {"kind": "beat", "holder": "notebook"}], 1.0)
+    model.in_control = False
+    assert model.why_not_apply == "notebook holds control; this window watches"
+    assert not model.may_power_off
+    model.feed([{"kind": "beat", "holder": None}], 1.1)
+    assert "nobody holds control" in model.hands_off
+    model.watch_only = True
+    assert model.hands_off == "this window was opened to watch"
+
+
+def test_big_numbers_are_short_means_and_the_charts_hold_all(model):
+    force = 100.0 + 10.0 * (-1.0) ** np.arange(2000)
+    model.feed([make_rows(2000, spring_force_N=force, force_u95_N=3.2, deflection_m=0.00286)], 1.0)
+    first, second, third, _ = model.readouts()
+    assert (first.value, first.unit, first.note) == ("100", "N", "± 3")
+    assert (second.value, third.value) == ("2.86", "30.0")
+    assert model.buffer.count == 2000
+    held = model.buffer.window(0.0, 2.0, 20)
+    assert np.nanmax(held.high[TRACE_INDEX["spring_force_N"]]) == 110.0
+
+
+def test_another_rig_host_begins_a_new_history(model):
+    model.feed([make_rows(3000, start_s=50.0), {"kind": "marker", "text": "a", "time_s": 51}], 1.0)
+    model.feed([make_rows(100, start_s=0.2)], 2.0)
+    assert model.buffer.count == 100
+    assert not model.marks
+
+
+def test_timing_health(model):
+    for i in range(50):
+        model.feed([make_rows(20, start_s=0.02 * i)], 1.0 + 0.02 * i)
+    model.feed([{"kind": "beat", "holder": "x", "late_cycles": 7}], 2.0)
+    words = {word.text: word.well for word in health(model)}
+    assert words == {"drive answering": True, "1.00 kHz": True, "7 late": True, "real-time": True}
+    slow = make_rows(20, start_s=1.0, telemetry_age_s=0.3)
+    slow.rows[:, 0] = 1.0 + np.arange(20) * 0.01
+    model.feed([slow], 2.1)
+    troubled = [word.text for word in health(model) if not word.well]
+    assert troubled[0] == "drive silent"
+    assert troubled[1].endswith("kHz")
+
+
+def test_no_real_time_is_a_trouble_that_is_told(description):
+    description["realtime"] = {"granted": False, "notice": "Real-time: not permitted"}
+    model = OperateModel(description, history_s=5.0)
+    model.feed([make_rows(10)], 1.0)
+    word = next(word for word in health(model) if "real-time" in word.text)
+    assert not word.well and word.teach == "Real-time: not permitted"
+
+
+def test_recording_counts_from_its_start(model):
+    model.feed([make_rows(100), {"kind": "recording", "run": "0003-a", "time_s": 0.05}], 1.0)
+    model.feed([make_rows(9950, start_s=0.1)], 2.0)
+    assert health(model)[-1].text == "recording 00:00:09"
+    model.feed([{"kind": "recorded", "run": "0002-trip"}], 2.1)
+    assert model.recording == "0003-a"
+    model.feed([{"kind": "recorded", "run": "0003-a"}], 2.2)
+    assert model.recording_since is None
+
+
+@pytest.mark.parametrize("mass", [0.0, 2.5, 5.0, 7.5])
+@pytest.mark.parametrize("output_m", [0.005, 0.0275, 0.05])
+def test_the_borne_mass_is_the_one_in_equilibrium(mass, output_m):
+    """Moments about the pivot, written out: F·a = g·cosθ·(m·L + m_pan·L + m_lever·c)."""
+    profile = load_profile("footplate_trainer")
+    rig = profile.rig
+    angle = (output_m - 0.0275) / 0.060
+    assert lever_angle(rig, output_m) == pytest.approx(angle)
+    moment = 9.80665 * math.cos(angle) * ((mass + 0.2) * 0.420 + 1.0 * 0.150)
+    assert borne_mass(profile, moment / 0.060, output_m) == pytest.approx(mass, abs=1e-9)
+
+
+def test_a_linear_rig_bears_weight_less_its_carriage():
+    profile = load_profile("bench_slide")
+    force = (4.0 + profile.rig.carriage_mass) * 9.80665
+    assert borne_mass(profile, force, 0.03) == pytest.approx(4.0)
+    assert rig_text(profile) == "linear rig, vertical"
+    model = OperateModel({"profile": profile_to_dict(profile)}, history_s=5.0)
+    assert model.readouts()[3].label == "Bears"
+
+
+@given(st.floats(allow_nan=True), st.integers(0, 4))
+def test_numbers_carry_a_true_minus_and_no_minus_zero(value, decimals):
+    text = number(value, decimals)
+    assert "-" not in text
+    if not math.isfinite(value):
+        assert text == "–"
+    else:
+        assert float(text.replace("−", "-")) == pytest.approx(value, abs=0.51 * 10**-decimals)
+        assert text.strip("−0.") or not text.startswith("−")
+
+
+def test_times_in_words():
+    assert duration_text(3725.9) == "01:02:05"
+    assert duration_text(-1) == "00:00:00"
+    assert clock_text({"wall": WALL}) == "09:41:07"
+    assert clock_text({}) == ""
+
+
+def test_unknown_events_and_empty_blocks_do_no_harm(model):
+    model.feed(
+        [{"kind": "something new"}, {}, make_rows(0), {"kind": "notice", "text": "hello"}], 1.0
+    )
+    assert model.notices[-1] == ("", "hello")
+
+
+def test_what_is_offered_starts_from_what_the_rig_does(model):
+    """Apply of a behaviour as offered must hardly move anything."""
+    model.feed([make_rows(500, state=State.STANDBY, spring_force_N=173.4)], 1.0)
+    model.choose(2)
+    assert model.form["force"] == 173.0
+    model.choose(3)
+    assert model.form["rest"] == pytest.approx(0.030)
+    model.choose(4)
+    model.form.entry("position").value = 0.041
+    model.form.entry("position").touched = True
+    model.choose(1)
+    model.choose(4)
+    assert model.form["position"] == 0.041  # a hand's setting stays
+
+
+def test_a_trim_that_comes_and_goes_is_said_once(model):
+    model.feed([make_rows(100)], 1.0)
+    trim = {"kind": "bounded", "limits": ["Travel"]}
+    model.feed([trim, trim, {"kind": "bounded", "limits": ["Force"]}, trim], 1.1)
+    assert [text for _, text in model.notices] == ["trimmed by travel", "trimmed by force"]
+    model.feed([make_rows(100, start_s=20.0), trim], 21.0)
+    assert len(model.notices) == 3

@@ -1,0 +1,46 @@
+"""How numbers, times and states are put into words on every page."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from hil.samples import BehaviourCode, State
+
+STATE_WORDS = {
+    State.DE_ENERGISED: "De-energised",
+    State.STANDBY: "Standby",
+    State.WORKING: "Working",
+    State.STOPPED: "Stopped",
+}
+BEHAVIOUR_WORDS = {
+    BehaviourCode.NONE: "none",
+    BehaviourCode.FLOAT: "Float",
+    BehaviourCode.CONSTANT_FORCE: "Constant force",
+    BehaviourCode.VIRTUAL_SPRING: "Virtual spring",
+    BehaviourCode.HOLD_POSITION: "Hold position",
+    BehaviourCode.WAVEFORM: "Waveform",
+}
+
+
+def number(value: float, decimals: int) -> str:
+    """Fixed decimals, a true minus sign, no minus zero, an en dash for what is not known."""
+    if not math.isfinite(value):
+        return "–"
+    text = f"{value:.{decimals}f}"
+    if float(text) == 0.0:
+        text = text.removeprefix("-")
+    return text.replace("-", "−")
+
+
+def duration_text(seconds: float) -> str:
+    """h:mm:ss for people."""
+    whole = max(0, int(seconds))
+    return f"{whole // 3600:02d}:{whole // 60 % 60:02d}:{whole % 60:02d}"
+
+
+def clock_text(event: Mapping[str, Any]) -> str:
+    """Time of day hh:mm:ss from the event's wall clock, '' if it has none."""
+    wall = str(event.get("wall", ""))
+    return wall[11:19] if len(wall) >= 19 else ""
