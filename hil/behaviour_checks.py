@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from hil.calibration import passive_bounds
-from hil.force_design import ForceGains, gains_of
+from hil.force_design import ForceGains
 from hil.limits import Limit
 from hil.profile.schema import Profile
 from hil.requests import Behaviour, ConstantForce, HoldPosition, VirtualSpring, Waveform
@@ -25,12 +25,12 @@ class Checked:
 
 
 def check_behaviour(
-    behaviour: Behaviour, profile: Profile, gains: ForceGains | None = None
+    behaviour: Behaviour, profile: Profile, gains: ForceGains
 ) -> Checked:
     """Trim a behaviour to the profile's limits, or say in words why it is refused.
 
-    Stiffness and damping are also held to what the force loop renders without shaking; its
-    ``gains`` are those designed last for this profile if not given.
+    Stiffness and damping are also held to what the force loop with these ``gains``
+    renders without shaking.
     """
     numbers = [value for _, value in behaviour if isinstance(value, float)]
     if isinstance(behaviour, Waveform):
@@ -38,7 +38,6 @@ def check_behaviour(
     if not all(math.isfinite(number) for number in numbers):
         return Checked(behaviour, 0, "a value that is no finite number is refused")
     trim = _Trim(behaviour)
-    loop = gains if gains is not None else gains_of(profile)
     limits = profile.limits
     force, travel = limits.force.bounded, limits.travel
     if isinstance(behaviour, ConstantForce):
@@ -62,7 +61,7 @@ def check_behaviour(
         isinstance(behaviour, Waveform) and behaviour.of == "rest"
     ):
         passive = passive_bounds(profile)[0]
-        most = min(passive, loop.most_stiffness_N_m)
+        most = min(passive, gains.most_stiffness_N_m)
         asked = behaviour.stiffness_N_m
         if asked > most and profile.control.over_stiff == "refuse":
             reason = (
@@ -79,7 +78,7 @@ def check_behaviour(
             )
         stiffness = trim.bound("stiffness_N_m", 0.0, most, Limit.VIRTUAL_STIFFNESS)
     if not isinstance(behaviour, HoldPosition):
-        most = min(limits.damping, loop.most_damping(stiffness))
+        most = min(limits.damping, gains.most_damping(stiffness))
         trim.bound("damping_N_s_m", 0.0, most, Limit.DAMPING)
     changed = behaviour.model_copy(update=trim.changes) if trim.changes else behaviour
     return Checked(changed, trim.mask)

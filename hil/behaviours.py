@@ -17,7 +17,7 @@ from typing import Protocol
 from hil.behaviour_checks import Checked as Checked
 from hil.behaviour_checks import check_behaviour as check_behaviour
 from hil.calibration import passive_bounds as passive_bounds
-from hil.force_design import ForceGains, gains_of
+from hil.force_design import ForceGains
 from hil.limits import Limit
 from hil.profile.schema import Profile
 from hil.requests import (
@@ -59,15 +59,13 @@ def start_behaviour(
     profile: Profile,
     output_position_m: float,
     force_N: float,
-    gains: ForceGains | None = None,
+    gains: ForceGains,
 ) -> ActiveBehaviour:
     """Make a checked behaviour active from the present output position and force.
 
-    ``gains`` are those of the force loop that will render it; the ones designed last for this
-    profile if not given.
+    ``gains`` are those of the force loop that will render it.
     """
-    loop = gains if gains is not None else gains_of(profile)
-    lead_s = loop.lead_s
+    lead_s = gains.lead_s
     if isinstance(behaviour, Float):
         return _Force(BehaviourCode.FLOAT, 0.0, behaviour.damping_N_s_m)
     if isinstance(behaviour, ConstantForce):
@@ -75,7 +73,7 @@ def start_behaviour(
     if isinstance(behaviour, VirtualSpring):
         return _Spring(behaviour, profile, lead_s)
     if isinstance(behaviour, HoldPosition):
-        return _Hold(behaviour, profile, output_position_m, force_N, loop)
+        return _Hold(behaviour, profile, output_position_m, force_N, gains)
     return _Wave(behaviour, profile, lead_s)
 
 

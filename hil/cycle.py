@@ -233,7 +233,7 @@ class Bench:
             return Outcome(False, "the bench is stopped: find the cause, then reset")
         if self.state is State.DE_ENERGISED:
             return Outcome(False, "power is off: energise first")
-        checked = check_behaviour(request.behaviour, self.profile)
+        checked = check_behaviour(request.behaviour, self.profile, self.gains)
         if checked.refusal:
             self._event("refused", text=checked.refusal)
             return Outcome(False, checked.refusal)
@@ -247,6 +247,7 @@ class Bench:
             self.profile,
             self.estimator.output_position_m,
             self._spring_force if self.state is State.STANDBY else self._shaped,
+            self.gains,
         )
         self._request_bounds = checked.bounded_mask
         self._event("applied", behaviour=checked.behaviour.model_dump())

@@ -35,7 +35,6 @@ STEP_S = 0.6
 DAMPING_GRID = (0.0, 0.25, 0.5, 0.75, 0.9, 1.0)  # of the stiffest virtual spring
 DAMPING_SHARE = 0.6  # of the damping at which the model turns unstable
 BOUND_ROUNDS = 9
-KEPT = 8  # designs remembered, see ``gains_of``
 DEAD_COUNTS = 1.0  # see ``dead_zone_m``
 
 
@@ -144,21 +143,7 @@ def design(profile: Profile, period_s: float, delay_s: float) -> ForceGains:
         lasting_m=dead_zone_m(profile) + counts,
         torque_per_N=1 / profile.actuator.radians_per_metre,
     )
-    gains = _with_bounds(profile, choices, observer, gains)
-    _designed.append((profile, gains))
-    del _designed[:-KEPT]
-    return gains
-
-
-def gains_of(profile: Profile) -> ForceGains:
-    """The latest design for this very profile; failing that, one for a delay of one period.
-
-    A design takes too long for a cycle, and a bench makes its own before the first one.
-    """
-    for known, gains in reversed(_designed):
-        if known is profile:
-            return gains
-    return design(profile, 1 / profile.control.rate, 1 / profile.control.rate)
+    return _with_bounds(profile, choices, observer, gains)
 
 
 def _with_bounds(
@@ -269,7 +254,6 @@ def design_for_plants(
     )
 
 
-_designed: list[tuple[Profile, ForceGains]] = []
 
 
 @dataclass(frozen=True)

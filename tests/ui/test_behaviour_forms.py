@@ -5,11 +5,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hil.behaviours import check_behaviour
+from hil.force_design import design
 from hil.profile.loader import load_profile
 from hil.requests import ConstantForce, Float, HoldPosition, VirtualSpring, Waveform
 from ui.dashboard.behaviour_forms import EntryError, Field, behaviour_forms, read_table
 
 PROFILE = load_profile("footplate_trainer")
+GAINS = design(PROFILE, 0.001, 0.001)
 
 
 @pytest.fixture
@@ -21,7 +23,7 @@ def test_every_behaviour_as_offered_is_one_the_bench_takes(forms):
     kinds = []
     for form in forms:
         behaviour = form.build()
-        checked = check_behaviour(behaviour, PROFILE)
+        checked = check_behaviour(behaviour, PROFILE, GAINS)
         assert checked.refusal is None and checked.bounded_mask == 0, form.name
         kinds.append(type(behaviour))
     assert kinds == [Float, ConstantForce, VirtualSpring, HoldPosition, Waveform]
@@ -43,9 +45,9 @@ def test_beyond_the_hatched_bound_the_bench_trims(forms):
     spring = forms[2]
     stiffness = spring.entry("stiffness")
     stiffness.value = stiffness.bound * 1.001
-    assert check_behaviour(spring.build(), PROFILE).bounded_mask
+    assert check_behaviour(spring.build(), PROFILE, GAINS).bounded_mask
     stiffness.value = stiffness.bound * 0.999
-    assert not check_behaviour(spring.build(), PROFILE).bounded_mask
+    assert not check_behaviour(spring.build(), PROFILE, GAINS).bounded_mask
 
 
 FIELD = Field("x", "Rest position", "mm", 1e3, 0.002, 0.053, 0.01, 0.0005, 1)

@@ -12,7 +12,7 @@ from scipy import signal
 
 from hil.behaviours import check_behaviour, passive_bounds, start_behaviour
 from hil.calibration import ForceCalibration
-from hil.force_design import design, gains_of
+from hil.force_design import design
 from hil.limits import Limit
 from hil.lockstep import LockstepBench
 from hil.profile.loader import load_profile
@@ -64,12 +64,12 @@ def with_control(**values: object):
     ],
 )  # fmt: skip
 def test_requests_outside_limits_are_trimmed(behaviour, limit, name, kept):
-    checked = check_behaviour(behaviour, TRAINER)
+    checked = check_behaviour(behaviour, TRAINER, GAINS)
     assert checked.refusal is None and checked.bounded_mask == 1 << limit
     got = getattr(checked.behaviour, name)
     assert got == (kept if isinstance(kept, tuple) else pytest.approx(kept))
     # what was trimmed once passes as it is
-    assert check_behaviour(checked.behaviour, TRAINER).bounded_mask == 0
+    assert check_behaviour(checked.behaviour, TRAINER, GAINS).bounded_mask == 0
 
 
 @pytest.mark.parametrize("behaviour", [
@@ -78,7 +78,7 @@ def test_requests_outside_limits_are_trimmed(behaviour, limit, name, kept):
     Waveform(shape="sine", offset=100.0, amplitude=50.0, frequency_Hz=5.0),
 ])  # fmt: skip
 def test_requests_within_limits_pass_untouched(behaviour):
-    checked = check_behaviour(behaviour, TRAINER)
+    checked = check_behaviour(behaviour, TRAINER, GAINS)
     assert checked.refusal is None and checked.bounded_mask == 0
     assert checked.behaviour is behaviour
 
@@ -93,20 +93,20 @@ def test_requests_within_limits_pass_untouched(behaviour):
      "no finite number"),
 ])  # fmt: skip
 def test_what_cannot_be_done_is_refused_with_the_reason(behaviour, words):
-    assert words in (check_behaviour(behaviour, TRAINER).refusal or "")
+    assert words in (check_behaviour(behaviour, TRAINER, GAINS).refusal or "")
 
 
 def test_too_stiff_is_refused_or_bounded_as_the_profile_says():
     stiff = VirtualSpring(rest_m=0.03, stiffness_N_m=200e3)
     most = passive_bounds(TRAINER)[0]
-    bounding = check_behaviour(stiff, with_control(over_stiff="bound"))
+    bounding = check_behaviour(stiff, with_control(over_stiff="bound"), GAINS)
     assert bounding.refusal is None
     assert bounding.bounded_mask & 1 << Limit.VIRTUAL_STIFFNESS
     assert bounding.behaviour.stiffness_N_m == pytest.approx(most)
-    refusing = check_behaviour(stiff, with_control(over_stiff="refuse"))
+    refusing = check_behaviour(stiff, with_control(over_stiff="refuse"), GAINS)
     assert "200.0 N/mm is refused: above 117.6 N/mm" in (refusing.refusal or "")
     rest = Waveform(shape="sine", of="rest", offset=0.03, stiffness_N_m=200e3)
-    assert check_behaviour(rest, with_control(over_stiff="refuse")).refusal
+    assert check_behaviour(rest, with_control(over_stiff="refuse"), GAINS).refusal
 
 
 def test_damping_is_held_lower_beside_a_stiff_spring():
@@ -122,16 +122,15 @@ def test_damping_is_held_lower_beside_a_stiff_spring():
 def test_a_slow_cycle_renders_less_stiffness():
     """At 200 Hz the loop cannot hold the empty lever with a spring near the real one's rate."""
     slow = with_control(rate=200.0, over_stiff="refuse")
-    design(slow, 1 / 200, 1 / 200)
-    refusal = check_behaviour(VirtualSpring(rest_m=0.03, stiffness_N_m=100e3), slow).refusal
+    gains = design(slow, 1 / 200, 1 / 200)
+    stiff = VirtualSpring(rest_m=0.03, stiffness_N_m=100e3)
+    refusal = check_behaviour(stiff, slow, gains).refusal
     assert refusal and "too slow" in refusal
 
 
-def test_gains_are_those_of_the_latest_design_of_the_profile():
-    profile = with_control(force_bandwidth=12.0)
-    assert gains_of(profile).predicted.bandwidth_Hz == pytest.approx(12.0, rel=0.02)
-    later = design(profile, T, 3 * T)
-    assert gains_of(profile) is later and gains_of(TRAINER) is not later
+def test_the_asked_bandwidth_is_designed_for():
+    gains = design(with_control(force_bandwidth=12.0), T, T)
+    assert gains.predicted.bandwidth_Hz == pytest.approx(12.0, rel=0.02)
 
 
 # ------------------------------------------------------------------ what they ask for
