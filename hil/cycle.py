@@ -306,7 +306,10 @@ class Bench:
 
         supervisor = self.supervisor
         state = self.state
-        energised = state is State.STANDBY or state is State.WORKING
+        # A controlled stop still drives the motor: what makes that wrong must cut it short.
+        energised = (
+            state is State.STANDBY or state is State.WORKING or self.controlled_stop.running
+        )
         cause = supervisor.check(telemetry, estimator, true_force, energised, dt_s)
         if cause and (energised or self._energising_s >= 0 or cause == Cause.DRIVE_LOST):
             self.stop(cause, supervisor.detail)
