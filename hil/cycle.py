@@ -11,7 +11,6 @@ command → sample.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Any
 
 from drivers.base import Capabilities, Command, Mode, PowerRequest, PowerStage, Telemetry
@@ -21,14 +20,16 @@ from hil.controlled_stop import ControlledStop
 from hil.estimation import Estimator
 from hil.force_design import design
 from hil.force_law import ForceLaw
-from hil.limit_texts import label, sentence
-from hil.limits import Cause, Limit
+from hil.limit_texts import bound_names, label, sentence
+from hil.limits import ALWAYS_CATEGORY_0, CHOSEN, Cause, Limit
+from hil.power_sequence import LONGEST_S, PowerSequence, Progress
 from hil.profile.schema import Profile
 from hil.requests import (
     Apply,
     EndRun,
     Energise,
     Marker,
+    Outcome,
     PowerOff,
     Request,
     Reset,
@@ -41,32 +42,6 @@ from hil.shaping import Shaper
 from hil.supervision import Supervisor
 
 NAN = float("nan")
-ENERGISE_TIMEOUT_S = 2.0
-CLEAR_FAULT_TIMEOUT_S = 1.0
-# Causes after which nothing may be commanded any more: power is removed at once.
-ALWAYS_CATEGORY_0 = frozenset(
-    (
-        Limit.TELEMETRY_AGE,
-        Limit.SENSOR_RAIL,
-        Limit.SENSOR_JUMP,
-        Limit.SENSOR_FROZEN,
-        Limit.DISAGREEMENT,
-        Limit.DRIVE_FAULT,
-        Cause.EXCEPTION,
-        Cause.DRIVE_LOST,
-        Cause.DRIVE_DROPPED_OUT,
-    )
-)
-# Causes a person or program chose; every other one is a trip, kept as a run of its own.
-CHOSEN = frozenset((Cause.OPERATOR, Cause.HOST_ENDING))
-
-
-@dataclass(frozen=True)
-class Outcome:
-    """Answer to a request: whether it was taken, and a sentence for the person who asked."""
-
-    accepted: bool
-    text: str
 
 
 class Bench:
@@ -89,7 +64,7 @@ class Bench:
         self.nut_per_rad = self.sign * profile.actuator.screw.lead / (2 * math.pi)
         self.calibration = ForceCalibration(profile.calibration, profile.sensors.deflection)
         self.estimator = Estimator(profile, period_s)
-        self.gains = design(profile, period_s, loop_delay_s(capabilities, period_s))
+        self.gains = design(profile, period_s, capabilities.command_delay_cycles * period_s)
         self.force_law = ForceLaw(profile, self.gains, period_s)
         self.shaper = Shaper(profile)
         self.supervisor = Supervisor(profile, period_s)
@@ -106,8 +81,7 @@ class Bench:
         self.tare_N = 0.0
         self.row: tuple[float, ...] = ()
 
-        self._energising_s = -1.0  # time spent waiting for the power stage; <0: not asked
-        self._clearing_s = -1.0
+        self._power = PowerSequence()
         self._active: ActiveBehaviour | None = None
         self._request_bounds = 0
         self._announced_bounds = 0
@@ -120,7 +94,7 @@ class Bench:
     @property
     def energising(self) -> bool:
         """Whether the power stage has been asked on and has not come yet."""
-        return self._energising_s >= 0
+        return self._power.asked is PowerRequest.ON
 
     # ---------------------------------------------------------------- requests
 
@@ -160,7 +134,8 @@ class Bench:
         self.cause = int(cause)
         self.cause_text = detail or sentence(cause)
         self.state = State.STOPPED
-        self._energising_s = -1.0
+        if self.energising:
+            self._power.ask(PowerRequest.OFF)
         self._active = None
         self._shaped = NAN
         if (
@@ -186,7 +161,7 @@ class Bench:
     def _energise(self, request: Energise) -> Outcome:
         if self.state is State.STOPPED:
             return Outcome(False, "the bench is stopped: find the cause, then reset")
-        if self.state is not State.DE_ENERGISED or self._energising_s >= 0:
+        if self.state is not State.DE_ENERGISED or self.energising:
             return Outcome(False, "the power stage is on already")
         if not request.load_supported:
             return Outcome(
@@ -199,7 +174,7 @@ class Bench:
         refusal = self.supervisor.refusal(self._telemetry, self.estimator, self._spring_force)
         if refusal:
             return Outcome(False, refusal)
-        self._energising_s = 0.0
+        self._power.ask(PowerRequest.ON)
         return Outcome(True, "energising")
 
     def _power_off(self) -> Outcome:
@@ -207,7 +182,8 @@ class Bench:
             return Outcome(True, "power is off or on its way off: the bench is stopped")
         self._active = None
         self._shaped = NAN
-        self._energising_s = -1.0
+        if self.energising:
+            self._power.ask(PowerRequest.OFF)
         self._enter(State.DE_ENERGISED)
         return Outcome(True, "power off")
 
@@ -220,7 +196,8 @@ class Bench:
             )
         if self.controlled_stop.running:
             return Outcome(False, "wait: the controlled stop is still running")
-        self._clearing_s = 0.0 if self._telemetry.power == PowerStage.FAULT else -1.0
+        faulty = self._telemetry.power == PowerStage.FAULT
+        self._power.ask(PowerRequest.CLEAR_FAULT if faulty else PowerRequest.OFF)
         self.cause = 0
         self.cause_text = ""
         self.supervisor.reset()
@@ -253,7 +230,7 @@ class Bench:
         self._event("applied", behaviour=checked.behaviour.model_dump())
         if self.state is not State.WORKING:
             self._enter(State.WORKING)
-        trimmed = bound_labels(checked.bounded_mask)
+        trimmed = ", ".join(bound_names(checked.bounded_mask)).lower()
         return Outcome(True, f"applied, trimmed by {trimmed}" if trimmed else "applied")
 
     def _tare(self, request: Tare) -> Outcome:
@@ -311,7 +288,7 @@ class Bench:
             state is State.STANDBY or state is State.WORKING or self.controlled_stop.running
         )
         cause = supervisor.check(telemetry, estimator, true_force, energised, dt_s)
-        if cause and (energised or self._energising_s >= 0 or cause == Cause.DRIVE_LOST):
+        if cause and (energised or self.energising or cause == Cause.DRIVE_LOST):
             self.stop(cause, supervisor.detail)
         self._follow_power(telemetry, dt_s)
         state = self.state
@@ -400,30 +377,28 @@ class Bench:
         return offset
 
     def _follow_power(self, telemetry: Telemetry, dt_s: float) -> None:
-        """Advance the states that wait for the drive's power stage."""
-        if self._energising_s >= 0:
-            self._energising_s += dt_s
-            if telemetry.power == PowerStage.ON:
-                self._energising_s = -1.0
-                self._enter(State.STANDBY)
-            elif self._energising_s > ENERGISE_TIMEOUT_S:
-                self.stop(
-                    Cause.DRIVE_DROPPED_OUT,
-                    f"the drive did not energise within {ENERGISE_TIMEOUT_S:g} s "
-                    f"(power stage {telemetry.power.name}): check its enable input and supply",
-                )
-        if self._clearing_s >= 0:
-            self._clearing_s += dt_s
-            if telemetry.power == PowerStage.OFF:
-                self._clearing_s = -1.0
-                self._event("notice", text="the drive's fault is cleared")
-            elif self._clearing_s > CLEAR_FAULT_TIMEOUT_S:
-                self._clearing_s = -1.0
-                self._event(
-                    "notice",
-                    text=f"the drive keeps its fault ({telemetry.fault_text}): "
-                    "mend the cause, then reset again",
-                )
+        """Act on what the drive's power stage has become, if it was waited for."""
+        asked = self._power.asked
+        progress = self._power.follow(telemetry.power, dt_s)
+        if progress is Progress.NONE:
+            return
+        reached = progress is Progress.REACHED
+        if asked is PowerRequest.CLEAR_FAULT:
+            text = (
+                "the drive's fault is cleared"
+                if reached
+                else f"the drive keeps its fault ({telemetry.fault_text}): "
+                "mend the cause, then reset again"
+            )
+            self._event("notice", text=text)
+        elif reached:
+            self._enter(State.STANDBY)
+        else:
+            self.stop(
+                Cause.DRIVE_DROPPED_OUT,
+                f"the drive did not energise within {LONGEST_S[asked]:g} s "
+                f"(power stage {telemetry.power.name}): check its enable input and supply",
+            )
 
     def _command(self, torque: float) -> None:
         command = self.command
@@ -433,12 +408,7 @@ class Bench:
             command.torque_N_m = torque * self.sign
             return
         command.torque_N_m = 0.0
-        if self.state is State.STANDBY or self._energising_s >= 0:
-            command.power = PowerRequest.ON
-        elif self._clearing_s >= 0:
-            command.power = PowerRequest.CLEAR_FAULT
-        else:
-            command.power = PowerRequest.OFF
+        command.power = PowerRequest.ON if self.state is State.STANDBY else self._power.asked
 
     def _enter(self, state: State) -> None:
         self.state = state
@@ -446,18 +416,3 @@ class Bench:
 
     def _event(self, kind: str, **more: Any) -> None:
         self.events.append({"kind": kind, "time_s": self.time_s, "cycle": self.cycle, **more})
-
-
-def loop_delay_s(capabilities: Capabilities, period_s: float) -> float:
-    """Time from a sample to the torque it causes: whole cycles on the wire."""
-    return capabilities.command_delay_cycles * period_s
-
-
-def bound_names(mask: int) -> list[str]:
-    """Labels of the limits whose bits are set in ``mask``."""
-    return [label(limit) for limit in Limit if mask >> limit & 1]
-
-
-def bound_labels(mask: int) -> str:
-    """The same as one phrase, empty for no bit."""
-    return ", ".join(name.lower() for name in bound_names(mask))

@@ -159,3 +159,8 @@ def mend(code: int) -> str:
     """What to do about it, in one sentence; '' for 0 or an unknown code."""
     wording = WORDING.get(code)
     return wording.mend if wording is not None else ""
+
+
+def bound_names(mask: int) -> list[str]:
+    """Labels of the limits whose bits are set in ``mask`` (column ``bounded``)."""
+    return [label(limit) for limit in Limit if mask >> limit & 1]

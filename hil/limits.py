@@ -38,3 +38,21 @@ class Cause(enum.IntEnum):
     DRIVE_LOST = 43
     HOST_ENDING = 44
     DRIVE_DROPPED_OUT = 45  # power stage left ON by itself, without a fault
+
+
+# Causes after which nothing may be commanded any more: power is removed at once.
+ALWAYS_CATEGORY_0 = frozenset(
+    (
+        Limit.TELEMETRY_AGE,
+        Limit.SENSOR_RAIL,
+        Limit.SENSOR_JUMP,
+        Limit.SENSOR_FROZEN,
+        Limit.DISAGREEMENT,
+        Limit.DRIVE_FAULT,
+        Cause.EXCEPTION,
+        Cause.DRIVE_LOST,
+        Cause.DRIVE_DROPPED_OUT,
+    )
+)
+# Causes a person or program chose; every other one is a trip, kept as a run of its own.
+CHOSEN = frozenset((Cause.OPERATOR, Cause.HOST_ENDING))

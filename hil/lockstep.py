@@ -6,11 +6,11 @@ import datetime
 from typing import Any
 
 from drivers.base import PowerRequest
-from hil.cycle import Bench, Outcome
+from hil.cycle import Bench
 from hil.devices import make_lockstep_drive
 from hil.limits import Cause
 from hil.profile.schema import Profile
-from hil.requests import Request
+from hil.requests import Outcome, Request
 
 # Lockstep runs carry one fixed date: two runs of one seed must be identical.
 EPOCH = datetime.datetime(2000, 1, 1, tzinfo=datetime.UTC)

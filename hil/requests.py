@@ -6,6 +6,7 @@ are the cycle's own affair.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
@@ -132,3 +133,11 @@ Request = Annotated[
     Field(discriminator="kind"),
 ]
 REQUEST: TypeAdapter[Request] = TypeAdapter(Request)
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """Answer to a request: whether it was taken, and a sentence for the person who asked."""
+
+    accepted: bool
+    text: str

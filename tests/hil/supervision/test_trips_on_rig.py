@@ -9,8 +9,7 @@ from typing import Any
 import pytest
 
 from drivers.base import Command, PowerRequest, PowerStage
-from hil.cycle import bound_names
-from hil.limit_texts import label
+from hil.limit_texts import bound_names, label
 from hil.limits import Cause, Limit
 from hil.lockstep import LockstepBench
 from hil.profile.schema import Profile

@@ -1,0 +1,45 @@
+"""Waiting for the drive's power stage: after it was asked on, or asked to clear a fault."""
+
+from __future__ import annotations
+
+import enum
+
+from drivers.base import PowerRequest, PowerStage
+
+LONGEST_S = {PowerRequest.ON: 2.0, PowerRequest.CLEAR_FAULT: 1.0}
+AWAITED = {PowerRequest.ON: PowerStage.ON, PowerRequest.CLEAR_FAULT: PowerStage.OFF}
+
+
+class Progress(enum.Enum):
+    """What one cycle brought to what is waited for."""
+
+    NONE = enum.auto()
+    REACHED = enum.auto()
+    TOO_LONG = enum.auto()
+
+
+class PowerSequence:
+    """``asked`` is what the power stage was asked and has not become yet; OFF for nothing."""
+
+    def __init__(self) -> None:
+        self.asked = PowerRequest.OFF
+        self._waited_s = 0.0
+
+    def ask(self, request: PowerRequest) -> None:
+        """Begin to wait for ``ON`` or ``CLEAR_FAULT``; ``OFF`` ends all waiting."""
+        self.asked = request
+        self._waited_s = 0.0
+
+    def follow(self, stage: PowerStage, dt_s: float) -> Progress:
+        """One cycle of waiting; after ``REACHED`` or ``TOO_LONG`` nothing is waited for."""
+        asked = self.asked
+        if asked is PowerRequest.OFF:
+            return Progress.NONE
+        self._waited_s += dt_s
+        if stage == AWAITED[asked]:
+            self.asked = PowerRequest.OFF
+            return Progress.REACHED
+        if self._waited_s > LONGEST_S[asked]:
+            self.asked = PowerRequest.OFF
+            return Progress.TOO_LONG
+        return Progress.NONE
