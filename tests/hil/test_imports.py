@@ -14,14 +14,6 @@ QT = {"PySide6", "PyQt5", "PyQt6", "pyqtgraph", "shiboken6"}
 # What puts bytes on a wire or takes them off belongs to drivers.
 WIRE = {"can", "canopen", "serial", "cantools"}
 LONGEST = 420
-# Still to be parted; the figure may only fall.
-TO_BE_PARTED = {
-    "hil/cycle.py": 470,
-    "hil/link/client.py": 450,
-    "hil/link/server.py": 450,
-    "ui/dashboard/operate_model.py": 540,
-    "ui/dashboard/strip_charts.py": 550,
-}
 
 
 def modules() -> list[Path]:
@@ -84,6 +76,6 @@ def test_files_are_short_enough_to_read() -> None:
     long = {
         name: length
         for name, length in lengths.items()
-        if length > TO_BE_PARTED.get(name, LONGEST)
+        if length > LONGEST
     }
     assert long == {}

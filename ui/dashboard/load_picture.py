@@ -4,45 +4,29 @@ from __future__ import annotations
 
 import math
 
-from PySide6.QtCore import QPointF, QRectF, QSize
-from PySide6.QtGui import QColor, QPainter, QPaintEvent, QPolygonF
-from PySide6.QtWidgets import QSizePolicy, QWidget
+from PySide6.QtCore import QPointF, QRectF
+from PySide6.QtGui import QColor, QPolygonF
 
 from hil.profile.schema import Lever, Linear
 from ui.dashboard.drawing import Draughtsman
+from ui.dashboard.live_drawing import LiveDrawing
 from ui.dashboard.operate_model import OperateModel
 from ui.dashboard.rig_statics import lever_angle
-from ui.dashboard.theme import Sizes, Theme
 from ui.dashboard.wording import number
 
 
-class LoadPicture(QWidget):
+class LoadPicture(LiveDrawing):
     """Lever or carriage, redrawn from the model's latest row."""
 
-    def __init__(self, model: OperateModel, theme: Theme, sizes: Sizes) -> None:
-        super().__init__()
-        self.model = model
-        self.theme = theme
-        self.sizes = sizes
-        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
-        self.setAccessibleName("Drawing of the rig")
+    NAME = "Drawing of the rig"
+    LEAST = (220, 150)
 
-    def dress(self, theme: Theme, sizes: Sizes) -> None:
-        self.theme, self.sizes = theme, sizes
-        self.update()
-
-    def minimumSizeHint(self) -> QSize:
-        return QSize(self.sizes.px(220), self.sizes.px(150))
-
-    def paintEvent(self, event: QPaintEvent) -> None:
-        painter = QPainter(self)
-        draw = Draughtsman(painter, self.theme, self.sizes, self.font())
+    def draw(self, draw: Draughtsman) -> None:
         rig = self.model.profile.rig
         if isinstance(rig, Lever):
             _paint_lever(draw, self.model, rig, self.width(), self.height())
         else:
             _paint_linear(draw, self.model, rig, self.width(), self.height())
-        painter.end()
 
 
 def weight_words(model: OperateModel) -> tuple[float, str]:

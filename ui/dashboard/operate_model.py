@@ -19,7 +19,7 @@ from drivers.base import PowerStage
 from hil.limit_texts import label, mend, sentence
 from hil.limits import Cause, Limit
 from hil.profile.loader import profile_from_dict
-from hil.profile.schema import Lever, Profile
+from hil.profile.schema import Profile
 from hil.samples import COLUMNS, INDEX, BehaviourCode, State
 from ui.dashboard.behaviour_forms import BehaviourForm, behaviour_forms
 from ui.dashboard.rig_statics import borne_mass
@@ -52,17 +52,6 @@ FIGURES_S = 0.15  # big numbers are means over this long, renewed as often
 BOUNDED_HOLD_S = 1.0  # a trim shows at least this long
 TRIM_AGAIN_S = 10.0
 SILENT_S = 0.5  # of the link, before the page says that nothing comes
-
-
-@dataclass(frozen=True)
-class Readout:
-    """A big number: ``value`` and ``unit`` large, ``note`` beside, ``below`` underneath."""
-
-    label: str
-    value: str
-    unit: str
-    note: str = ""
-    below: str = ""
 
 
 @dataclass(frozen=True)
@@ -403,27 +392,6 @@ class OperateModel:
     def figure(self, name: str) -> float:
         """Short mean of a sample column, SI, calm enough to read."""
         return float(self.figures[INDEX[name]])
-
-    def readouts(self) -> list[Readout]:
-        force = self.figure("spring_force_N")
-        band = self.figure("force_u95_N")
-        tare = f", tare {number(self.tare_N, 0)}" if self.tare_N else ""
-        readouts = [
-            Readout(
-                "Spring force",
-                number(force, 0),
-                "N",
-                f"± {number(band, 0 if band >= 2 else 1)}",
-                f"motor says {number(self.figure('motor_force_N'), 0)} N{tare}",
-            ),
-            Readout("Deflection", number(1e3 * self.figure("deflection_m"), 2), "mm"),
-            Readout("Output", number(1e3 * self.figure("output_position_m"), 1), "mm"),
-        ]
-        mass = self.borne_mass()
-        rig = self.profile.rig
-        where = "At load arm" if isinstance(rig, Lever) else "Bears"
-        readouts.append(Readout(where, number(mass, 1), "kg"))
-        return readouts
 
     def borne_mass(self) -> float:
         """Mass in kg that the present spring force would balance."""

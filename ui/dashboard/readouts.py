@@ -6,7 +6,8 @@ from PySide6.QtCore import QPointF, QSize
 from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPaintEvent
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
-from ui.dashboard.operate_model import OperateModel, Readout
+from ui.dashboard.operate_model import OperateModel
+from ui.dashboard.readout_texts import Readout, readouts
 from ui.dashboard.theme import Sizes, Theme
 
 
@@ -41,7 +42,7 @@ class Readouts(QWidget):
     def paintEvent(self, event: QPaintEvent) -> None:
         painter = QPainter(self)
         painter.setRenderHint(QPainter.RenderHint.TextAntialiasing)
-        readouts = self.model.readouts()
+        shown = readouts(self.model)
         text_font = self._font(self.sizes.text_pt)
         text = QFontMetricsF(text_font)
         bold = QFont.Weight.Bold
@@ -51,7 +52,7 @@ class Readouts(QWidget):
         x = float(self.sizes.px(14))
         room = self.width() - x
         for readout, share, first in zip(
-            readouts, shares, (True, False, False, False), strict=True
+            shown, shares, (True, False, False, False), strict=True
         ):
             points = self.sizes.large_pt if first else self.sizes.figure_pt
             self._paint_one(painter, readout, x, base, points, text_font)

@@ -4,42 +4,26 @@ from __future__ import annotations
 
 import math
 
-from PySide6.QtCore import QPointF, QRectF, QSize, Qt
-from PySide6.QtGui import QColor, QPainter, QPaintEvent, QPolygonF
-from PySide6.QtWidgets import QSizePolicy, QWidget
+from PySide6.QtCore import QPointF, QRectF, Qt
+from PySide6.QtGui import QColor, QPolygonF
 
 from ui.dashboard.chart_view import nice_step
 from ui.dashboard.drawing import Draughtsman
+from ui.dashboard.live_drawing import LiveDrawing
 from ui.dashboard.operate_model import OperateModel
-from ui.dashboard.theme import Sizes, Theme
 from ui.dashboard.wording import number
 
 SPRING_SCALE = 2.0  # springs are drawn this much larger than travel, and say so
 
 
-class RigPicture(QWidget):
+class RigPicture(LiveDrawing):
     """Side view of the actuator, redrawn from the model's latest row."""
 
-    def __init__(self, model: OperateModel, theme: Theme, sizes: Sizes) -> None:
-        super().__init__()
-        self.model = model
-        self.theme = theme
-        self.sizes = sizes
-        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
-        self.setAccessibleName("Drawing of the actuator")
+    NAME = "Drawing of the actuator"
+    LEAST = (400, 170)
 
-    def dress(self, theme: Theme, sizes: Sizes) -> None:
-        self.theme, self.sizes = theme, sizes
-        self.update()
-
-    def minimumSizeHint(self) -> QSize:
-        return QSize(self.sizes.px(400), self.sizes.px(170))
-
-    def paintEvent(self, event: QPaintEvent) -> None:
-        painter = QPainter(self)
-        draw = Draughtsman(painter, self.theme, self.sizes, self.font())
+    def draw(self, draw: Draughtsman) -> None:
         _Actuator(draw, self.model, self.width(), self.height()).paint()
-        painter.end()
 
 
 class _Actuator:
