@@ -35,9 +35,11 @@ def health(model: OperateModel) -> list[HealthWord]:
         words.append(HealthWord(f"{model.late_cycles} late", True, "cycles that overran"))
         if model.lost_samples:
             words.append(HealthWord(f"{model.lost_samples} samples lost here", False))
-        granted = bool(model.description.get("realtime", {}).get("granted"))
-        notice = str(model.description.get("realtime", {}).get("notice", ""))
-        words.append(HealthWord("real-time" if granted else "not real-time", granted, notice))
+        realtime = model.description.get("realtime")
+        if realtime is not None:  # a recorded run does not tell
+            granted = bool(realtime.get("granted"))
+            notice = str(realtime.get("notice", ""))
+            words.append(HealthWord("real-time" if granted else "not real-time", granted, notice))
     if model.recording_since is not None:
         words.append(HealthWord(f"recording {duration_text(model.time_s - model.recording_since)}"))
     return words

@@ -91,10 +91,13 @@ def save_rows_picture(
     before = [event for event in events if float(event.get("time_s", 0.0)) <= end_s]
     recent = table[table[:, INDEX["time_s"]] > end_s - window_s - 1.0]
     model.feed([*before, _Rows(recent)], now_s=0.0)
+    if model.active_behaviour:
+        model.choose(int(model.active_behaviour))
     window = Window(model, theme=theme)
     window.resize(*size)
     window.ensurePolished()
     window.build()
+    window.grab()  # lays out with the fonts that are drawn; before it rows are too low
     window.operate.chart_page.choose_window(window_s)
     image = QImage(
         round(size[0] * scale), round(size[1] * scale), QImage.Format.Format_ARGB32_Premultiplied
