@@ -78,11 +78,19 @@ class Command:
     torque_N_m: float = 0.0
     velocity_rad_s: float = 0.0
     position_rad: float = 0.0
+    # False: nothing goes out that keeps the drive's watch over its host content, so that it
+    # can be seen to act. Telemetry goes on as far as the protocol allows.
+    beat: bool = True
 
 
 @dataclass(frozen=True)
 class Capabilities:
-    """What a drive can do, asked before the first cycle."""
+    """What a drive can do, asked before the first cycle.
+
+    ``own_limits``: what is set in the drive itself, as far as it can be read, SI: any of
+    ``torque_N_m``, ``current_A``, ``speed_rad_s``, ``supply_high_V``, ``supply_low_V``,
+    ``temperature_degC``.
+    """
 
     modes: frozenset[Mode]
     rated_torque_N_m: float
@@ -92,6 +100,7 @@ class Capabilities:
     command_delay_cycles: float  # whole cycles between write and the drive acting on it
     identity: str = ""
     details: dict[str, str] = field(default_factory=dict)
+    own_limits: dict[str, float] = field(default_factory=dict)
 
 
 class Drive(Protocol):

@@ -74,7 +74,9 @@ def start_behaviour(
         return _Spring(behaviour, profile, lead_s)
     if isinstance(behaviour, HoldPosition):
         return _Hold(behaviour, profile, output_position_m, force_N, gains)
-    return _Wave(behaviour, profile, lead_s)
+    if isinstance(behaviour, Waveform):
+        return _Wave(behaviour, profile, lead_s)
+    raise AssertionError(behaviour)  # open loop: hil.commissioning
 
 
 class PassiveSpring:

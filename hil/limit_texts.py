@@ -131,6 +131,11 @@ WORDING: dict[int, Wording] = {
         "The rig host was asked to end.",
         "Start it again.",
     ),
+    Cause.ENABLING_RELEASED: Wording(
+        "Enabling control",
+        "The enabling control was let go.",
+        "Reset, hold it again, and energise.",
+    ),
     Cause.DRIVE_DROPPED_OUT: Wording(
         "Drive dropped out",
         "The drive switched its power stage off by itself.",

@@ -38,6 +38,7 @@ class Cause(enum.IntEnum):
     DRIVE_LOST = 43
     HOST_ENDING = 44
     DRIVE_DROPPED_OUT = 45  # power stage left ON by itself, without a fault
+    ENABLING_RELEASED = 46  # the hold-to-run control was let go, or its sign stayed out
 
 
 # Causes after which nothing may be commanded any more: power is removed at once.
@@ -55,4 +56,4 @@ ALWAYS_CATEGORY_0 = frozenset(
     )
 )
 # Causes a person or program chose; every other one is a trip, kept as a run of its own.
-CHOSEN = frozenset((Cause.OPERATOR, Cause.HOST_ENDING))
+CHOSEN = frozenset((Cause.OPERATOR, Cause.HOST_ENDING, Cause.ENABLING_RELEASED))

@@ -66,8 +66,39 @@ class Waveform(Message):
     damping_N_s_m: float = Field(0.0, ge=0)
 
 
+class MotorTorque(Message):
+    """Open-loop motor torque (profile sign), in restricted operation only.
+
+    It falls to zero for good once nut speed, nut travel or spring force pass the values given
+    here, or after ``duration_s``.
+    """
+
+    kind: Literal["motor_torque"] = "motor_torque"
+    torque_N_m: float
+    ramp_s: float = Field(0.2, ge=0, le=10)
+    duration_s: float = Field(gt=0, le=60)
+    speed_m_s: float = Field(gt=0)
+    travel_m: float = Field(gt=0)
+    force_N: float = Field(gt=0)
+
+
+class MotorSpeed(Message):
+    """The nut at ``speed_m_s`` (signed) with at most ``torque_N_m``, in restricted operation only.
+
+    Open to the springs: no force loop. Ends as :class:`MotorTorque` does, and when blocked.
+    """
+
+    kind: Literal["motor_speed"] = "motor_speed"
+    speed_m_s: float
+    torque_N_m: float = Field(gt=0)
+    duration_s: float = Field(gt=0, le=120)
+    travel_m: float = Field(gt=0)
+    force_N: float = Field(gt=0)
+
+
 Behaviour = Annotated[
-    Float | ConstantForce | VirtualSpring | HoldPosition | Waveform, Field(discriminator="kind")
+    Float | ConstantForce | VirtualSpring | HoldPosition | Waveform | MotorTorque | MotorSpeed,
+    Field(discriminator="kind"),
 ]
 
 
@@ -128,8 +159,63 @@ class EndRun(Message):
     kind: Literal["end_run"] = "end_run"
 
 
+class Commission(Message):
+    """Restricted operation: limits no wider than these, for as long as it lasts.
+
+    Taken while de-energised only; asked again it replaces the envelope before. Until
+    ``closed_loop`` is set only :class:`MotorTorque` and :class:`MotorSpeed` are accepted;
+    they are accepted at no other time. ``bandwidth_Hz`` 0 leaves the force loop as the
+    profile says. With ``hold_to_run`` the power stage stays on only while
+    :class:`Enable` keeps coming.
+    """
+
+    kind: Literal["commission"] = "commission"
+    force_N: float = Field(gt=0)
+    speed_m_s: float = Field(gt=0)
+    torque_N_m: float = Field(gt=0)
+    bandwidth_Hz: float = Field(0.0, ge=0)
+    closed_loop: bool = False
+    ends_known: bool = False  # False: positions are not to be trusted, soft ends do not act
+    hold_to_run: bool = True
+
+
+class EndCommission(Message):
+    """Back to the profile's own limits; while de-energised only."""
+
+    kind: Literal["end_commission"] = "end_commission"
+
+
+class Enable(Message):
+    """The enabling control is held (sent again and again), or was let go."""
+
+    kind: Literal["enable"] = "enable"
+    held: bool
+
+
+class WithholdBeat(Message):
+    """Let the drive miss the host's heartbeat for so long, to prove that it stops by itself.
+
+    In restricted operation only, in Standby.
+    """
+
+    kind: Literal["withhold_beat"] = "withhold_beat"
+    seconds: float = Field(gt=0, le=2)
+
+
 Request = Annotated[
-    Energise | PowerOff | Apply | Stop | Reset | Tare | Marker | StartRun | EndRun,
+    Energise
+    | PowerOff
+    | Apply
+    | Stop
+    | Reset
+    | Tare
+    | Marker
+    | StartRun
+    | EndRun
+    | Commission
+    | EndCommission
+    | Enable
+    | WithholdBeat,
     Field(discriminator="kind"),
 ]
 REQUEST: TypeAdapter[Request] = TypeAdapter(Request)

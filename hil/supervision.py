@@ -94,6 +94,13 @@ class Supervisor:
         self.detail = ""
         self._cause = 0
 
+    def take_over(self, before: Supervisor) -> None:
+        """Go on where another supervisor of the same rig leaves off: heat, supply, sensors."""
+        self.motor_heat = before.motor_heat
+        self.supply_V = before.supply_V
+        self._sensors = before._sensors
+        self._known_fault = before._known_fault
+
     def check(
         self,
         telemetry: Telemetry,

@@ -71,6 +71,7 @@ class Cia402Drive:
         # The drive watches the host from its first heartbeat on (CiA 301), so none goes out
         # before the caller is ready to cycle.
         self._next_beat_s = math.inf
+        self._beating = True
         self._last_word = DISABLE_VOLTAGE
         self._looking_is_cheap = True
         self._looks_due = 0
@@ -163,7 +164,7 @@ class Cia402Drive:
         now = monotonic()
         take = reception.take
         try:
-            if now >= self._next_beat_s:
+            if now >= self._next_beat_s and self._beating:
                 bus.send(self._beat)
                 self._next_beat_s = now + self._options.host_heartbeat
             if self._looking_is_cheap or self._looks_due > 0:
@@ -215,6 +216,7 @@ class Cia402Drive:
             raise DriverError("the drive is not open")
         telemetry = self.telemetry
         mode = command.mode
+        self._beating = command.beat
         request = PowerRequest.OFF if telemetry.lost else command.power
         word = control_word(telemetry.status_word, request, bool(self._last_word & FAULT_RESET))
         if word == ENABLE_OPERATION and telemetry.mode != mode:

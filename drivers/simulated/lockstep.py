@@ -107,7 +107,7 @@ class LockstepDrive:
         self._target = round(value / step) * step
         self._power = command.power
         self._waiting = True
-        if not self.core.surroundings.silent:
+        if command.beat and not self.core.surroundings.silent:
             self._written_s = self._time_s
 
     def de_energise(self) -> None:
