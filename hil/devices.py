@@ -9,6 +9,7 @@ from pydantic import BaseModel, ValidationError
 
 from drivers.base import Drive
 from drivers.registry import find_protocol
+from drivers.simulated.mistakes import with_mistakes
 from drivers.simulated.parameters import RigParameters
 from hil.profile.explain import explain
 from hil.profile.problems import Problem, ProfileError
@@ -67,6 +68,8 @@ def make_lockstep_drive(profile: Profile, seed: int = 1) -> LockstepDrive:
 def rig_parameters(profile: Profile) -> RigParameters:
     """The simulated rig that this profile describes, with ``simulation.actual`` on top.
 
+    The mistakes of ``simulation.mistakes`` are then made in building it.
+
     What the profile does not say (end stops, spring damping, drive firmware) keeps the
     simulated rig's defaults; the drive's own protection is set outside the profile's limits,
     so that it is the bench that acts first.
@@ -93,7 +96,8 @@ def rig_parameters(profile: Profile) -> RigParameters:
     if problems:
         raise ProfileError(problems)
     try:
-        return base.but(actual)
+        mistakes = profile.simulation.mistakes if profile.simulation else ()
+        return with_mistakes(base.but(actual), mistakes)
     except ValueError as error:
         raise ProfileError([_problem(
             "simulation.actual", str(error), "change one of the two"

@@ -16,6 +16,7 @@ from typing import Any, Literal, get_args
 RigKind = Literal["lever_sector", "lever_pin", "linear"]
 OffState = Literal["open", "shorted"]
 EncoderKind = Literal["incremental", "absolute"]
+SensorWiring = Literal["sound", "open", "top", "shorted", "frozen"]
 
 
 @dataclass(frozen=True)
@@ -133,6 +134,21 @@ class RigParameters:
     sensor_drift_counts_per_s: float = 0.0
     sensor_hysteresis_m: float = 0.0  # whole width of the loop
 
+    # what may be wrong in how it was built; see drivers.simulated.mistakes
+    encoder_scale: float = 1.0  # counts per turn in truth, over those stated
+    commutation_by_encoder: bool = False  # or by a sensor of the motor's own, always right
+    phases_swapped: bool = False
+    drive_pole_pairs: int = 0  # as set in the drive; 0: those of the motor
+    drive_torque_constant_N_m_A: float = 0.0  # as set in the drive; 0: that of the motor
+    drive_watches_host: bool = True
+    drive_refresh_every: int = 1  # synchronous messages for one new set of values
+    bus_loss: float = 0.0  # share of cyclic frames that never arrive, each way
+    sensor_wiring: SensorWiring = "sound"
+    sensor_loose: bool = False  # its connection opens for moments, above all when moved
+    analogue_swapped: bool = False  # the spare input is read in place of the sensor's
+    nut_jammed: bool = False
+    mistakes: tuple[str, ...] = ()  # for the record; what they do is in the values above
+
     def __post_init__(self) -> None:
         for field in dataclasses.fields(self):
             _check_type(field.name, str(field.type), getattr(self, field.name))
@@ -155,6 +171,8 @@ class RigParameters:
                 f"screw_efficiency_backward = {self.screw_efficiency_backward}: "
                 "must be at most 1 (0 or below: does not back-drive)"
             )
+        if not 0 <= self.bus_loss < 1:
+            raise ValueError(f"bus_loss = {self.bus_loss}: must be at least 0 and below 1")
         if not 1 <= self.sensor_bits <= 32:
             raise ValueError(f"sensor_bits = {self.sensor_bits}: must be 1 to 32")
         inertia = (
@@ -208,6 +226,8 @@ class RigParameters:
                 near = difflib.get_close_matches(str(name), names, 1)
                 hint = f"; did you mean '{near[0]}'?" if near else ""
                 raise ValueError(f"the simulated rig has no parameter '{name}'{hint}")
+        if isinstance(values.get("mistakes"), list):  # JSON knows no tuple
+            values = {**values, "mistakes": tuple(values["mistakes"])}
         return dataclasses.replace(self, **values)
 
 
@@ -215,6 +235,7 @@ _CHOICES: dict[str, tuple[str, ...]] = {
     "RigKind": get_args(RigKind),
     "OffState": get_args(OffState),
     "EncoderKind": get_args(EncoderKind),
+    "SensorWiring": get_args(SensorWiring),
 }
 _SIGNS = ("screw_hand", "drive_polarity", "encoder_sign", "sensor_sign")
 _POSITIVE = (
@@ -227,7 +248,7 @@ _POSITIVE = (
     "drive_overspeed_rad_s", "drive_overcurrent_A", "drive_overvoltage_V",
     "drive_thermal_time_constant_s", "drive_host_loss_s", "drive_quick_stop_rad_s2",
     "drive_velocity_loop_Hz", "drive_position_loop_Hz", "encoder_counts_per_revolution",
-    "sensor_span_m", "sensor_scale",
+    "sensor_span_m", "sensor_scale", "encoder_scale", "drive_refresh_every",
 )
 _NOT_NEGATIVE = (
     "backlash_m", "winding_resistance_per_K", "torque_ripple", "nut_mass_kg", "motor_rise_K",
@@ -239,6 +260,7 @@ _NOT_NEGATIVE = (
     "pivot_friction_N_m", "guide_friction_N", "initial_hung_mass_kg", "supply_resistance_ohm",
     "drive_idle_W", "drive_undervoltage_V", "drive_rise_K", "drive_switch_on_s",
     "drive_velocity_filter_s", "sensor_noise_counts", "sensor_hysteresis_m",
+    "drive_pole_pairs", "drive_torque_constant_N_m_A",
 )
 
 
@@ -246,6 +268,9 @@ def _check_type(name: str, kind: str, value: object) -> None:
     if kind in _CHOICES:
         if value not in _CHOICES[kind]:
             raise ValueError(f"{name} = {value!r}: must be {' or '.join(_CHOICES[kind])}")
+    elif kind.startswith("tuple"):
+        if not isinstance(value, tuple) or not all(isinstance(part, str) for part in value):
+            raise ValueError(f"{name} = {value!r}: must be a list of names")
     elif kind == "bool":
         if not isinstance(value, bool):
             raise ValueError(f"{name} = {value!r}: must be true or false")

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic_core import PydanticCustomError
 
 from drivers.quantities import (
     Acceleration,
@@ -33,6 +34,7 @@ from drivers.quantities import (
 )
 from drivers.quantities import Inductance as InductanceQuantity
 from drivers.quantities import LengthPerCount as LengthPerCountQuantity
+from drivers.simulated.mistakes import MISTAKES, near_mistakes
 
 Fraction = Annotated[float, Field(gt=0, le=1)]
 Sign = Literal[-1, 1]
@@ -295,16 +297,26 @@ class Link(Part):
     control_heartbeat: Annotated[Duration, Field(ge=0.02, le=2)] = 0.15
 
 
+def _known_mistake(code: str) -> str:
+    if code not in MISTAKES:
+        raise PydanticCustomError(
+            "literal_error", "unknown mistake", {"expected": near_mistakes(code)}
+        )
+    return code
+
+
 class Simulation(Part):
     """Where the simulated rig differs from what the profile believes; and its surroundings.
 
-    ``actual`` overrides fields of the simulated rig's parameters by name (SI numbers).
+    ``actual`` overrides fields of the simulated rig's parameters by name (SI numbers);
+    ``mistakes`` are made on top, by their codes in ``drivers.simulated.mistakes``.
     """
 
     seed: int = 1
     supply: Annotated[Voltage, Field(gt=0)] = 36.0
     supply_resistance: Annotated[Resistance, Field(ge=0)] = 0.05
     actual: dict[str, Any] = {}
+    mistakes: tuple[Annotated[str, AfterValidator(_known_mistake)], ...] = ()
 
 
 class Profile(Part):

@@ -1,0 +1,175 @@
+"""Mistakes made in building a rig, each as a change of the simulated rig's parameters.
+
+Whatever a mistake does is in the parameters it changes; nothing else in the simulated rig
+knows its code. The drive commutates by its encoder in those that concern encoder or phases:
+with rotor angle θ from where the drive aligned itself at power-up, pole pairs p, those set
+in the drive p', and counts that run s times as fast as they should (−1: backward), the
+torque is Kt·i·cos((p'·s − p)·θ), and with two phases swapped −Kt·i·cos((p'·s + p)·θ)
+(current vector against rotor flux, from the phase geometry). A motor held by such a field
+swings into the place where its torque passes zero, and stays there.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from drivers.simulated.parameters import RigParameters
+
+Group = Literal["motor", "screw", "deflection", "springs", "supply", "drive", "bus"]
+Change = Callable[[RigParameters], dict[str, Any]]
+
+
+@dataclass(frozen=True)
+class Mistake:
+    """One thing wrong with a rig.
+
+    Attributes:
+        code: its name in profiles and findings. sentence: what is wrong, in words.
+        group: the part of the rig that it concerns.
+        change: the parameters it alters, by name, for the rig as it was meant.
+    """
+
+    code: str
+    sentence: str
+    group: Group
+    change: Change
+
+
+def _motor(p: RigParameters, **more: Any) -> dict[str, Any]:
+    return {"commutation_by_encoder": True, **more}
+
+
+def _end_inside(p: RigParameters) -> dict[str, Any]:
+    stroke = 0.7 * p.stroke_m
+    return {"stroke_m": stroke, "initial_output_m": min(p.initial_output_m, 0.9 * stroke)}
+
+
+def _no_way_back(p: RigParameters) -> dict[str, Any]:
+    # Little capacitance and little else that draws power: braking shows in the link at once.
+    return {
+        "supply_takes_regeneration": False,
+        "link_capacitance_F": 0.1 * p.link_capacitance_F,
+        "drive_idle_W": 0.1 * p.drive_idle_W,
+        "drive_overvoltage_V": min(p.drive_overvoltage_V, 1.1 * p.supply_V),
+    }
+
+
+def _set_in_drive(p: RigParameters) -> dict[str, Any]:
+    stated = p.drive_torque_constant_N_m_A or p.torque_constant_N_m_A
+    return {
+        "torque_constant_N_m_A": 2.0 * p.torque_constant_N_m_A,
+        "drive_torque_constant_N_m_A": stated,
+    }
+
+
+_ALL: Sequence[Mistake] = (
+    Mistake("encoder_reversed",
+            "the encoder counts backward: its tracks are swapped; the drive, which commutates "
+            "by it, turns the field backward",
+            "motor", lambda p: _motor(p, encoder_sign=-p.encoder_sign)),
+    Mistake("phases_swapped", "two phases of the motor are swapped",
+            "motor", lambda p: _motor(p, phases_swapped=not p.phases_swapped)),
+    Mistake("pole_pairs_wrong", "the drive is set to twice the motor's pole pairs",
+            "motor", lambda p: _motor(p, drive_pole_pairs=2 * p.pole_pairs)),
+    Mistake("encoder_counts_wrong", "the encoder gives twice the counts per turn that are set",
+            "motor", lambda p: _motor(p, encoder_scale=2.0 * p.encoder_scale)),
+    Mistake("torque_constant_wrong",
+            "the motor makes twice the torque per ampere that the drive is set to",
+            "motor", _set_in_drive),
+    Mistake("screw_lead_wrong", "the screw has half the lead that is stated",
+            "screw", lambda p: {"screw_lead_m": 0.5 * p.screw_lead_m}),
+    Mistake("screw_left_handed", "the screw has the other hand than is stated",
+            "screw", lambda p: {"screw_hand": -p.screw_hand}),
+    Mistake("screw_stiff_spot", "the screw is stiff at one place",
+            "screw", lambda p: {
+                "tight_spot_position_m": 0.45 * p.stroke_m,
+                "tight_spot_width_m": 0.12 * p.stroke_m,
+                "tight_spot_torque_N_m": 4.0 * p.friction_coulomb_N_m + 0.02}),
+    Mistake("nut_jammed", "the nut is jammed", "screw", lambda p: {"nut_jammed": True}),
+    Mistake("end_stop_inside", "an end stop stands inside the stroke: 70 % of it is left",
+            "screw", _end_inside),
+    Mistake("deflection_reversed", "the deflection sensor falls when it should rise",
+            "deflection", lambda p: {"sensor_sign": -p.sensor_sign}),
+    Mistake("deflection_scale_wrong",
+            "the deflection sensor shows half the deflection: its span is twice what is stated",
+            "deflection", lambda p: {"sensor_scale": 0.5 * p.sensor_scale}),
+    Mistake("deflection_noisy", "the deflection signal is noisy",
+            "deflection", lambda p: {
+                "sensor_noise_counts": p.sensor_noise_counts + 0.008 * 2**p.sensor_bits}),
+    Mistake("deflection_intermittent",
+            "a wire of the deflection sensor has a loose contact, worst when it is moved",
+            "deflection", lambda p: {"sensor_loose": True}),
+    Mistake("channels_swapped",
+            "the deflection sensor and the spare analogue input are swapped",
+            "deflection", lambda p: {"analogue_swapped": not p.analogue_swapped}),
+    Mistake("deflection_open", "the deflection sensor's wiper is open: the input floats",
+            "deflection", lambda p: {"sensor_wiring": "open"}),
+    Mistake("deflection_frozen",
+            "the deflection reading does not change: the sensor is not driven",
+            "deflection", lambda p: {"sensor_wiring": "frozen"}),
+    Mistake("deflection_rail",
+            "the deflection reading stands at its top: its return wire is broken",
+            "deflection", lambda p: {"sensor_wiring": "top"}),
+    Mistake("deflection_shorted", "the deflection signal is shorted to ground",
+            "deflection", lambda p: {"sensor_wiring": "shorted"}),
+    Mistake("springs_soft", "the springs are half as stiff as stated",
+            "springs", lambda p: {
+                "spring_rate_push_N_m": 0.5 * p.spring_rate_push_N_m,
+                "spring_rate_pull_N_m": 0.5 * p.spring_rate_pull_N_m}),
+    Mistake("preload_absent", "the springs are not preloaded: 0.5 mm of play either way",
+            "springs", lambda p: {"spring_preload_m": -0.0005}),
+    Mistake("spring_missing", "the spring set that works in pull is missing",
+            "springs", lambda p: {"spring_rate_pull_N_m": 0.0}),
+    Mistake("supply_low", "the supply gives three quarters of its voltage",
+            "supply", lambda p: {"supply_V": 0.75 * p.supply_V}),
+    Mistake("regeneration_not_taken",
+            "the supply takes no power back and the drive's voltage limit is close above it",
+            "supply", _no_way_back),
+    Mistake("heartbeat_ignored", "the drive goes on when the host falls silent",
+            "drive", lambda p: {"drive_watches_host": False}),
+    Mistake("sample_rate_half",
+            "the drive renews its values with every second synchronous message only",
+            "drive", lambda p: {"drive_refresh_every": 2 * p.drive_refresh_every}),
+    Mistake("bus_lossy", "one frame in ten is lost on the bus",
+            "bus", lambda p: {"bus_loss": 0.1}),
+)  # fmt: skip
+
+MISTAKES: dict[str, Mistake] = {mistake.code: mistake for mistake in _ALL}
+
+
+def near_mistakes(code: object) -> str:
+    """The codes that resemble ``code``, or all of them, in words."""
+    near = difflib.get_close_matches(str(code), MISTAKES, 3, 0.5)
+    names = [repr(name) for name in near or MISTAKES]
+    return ", ".join(names[:-1]) + " or " + names[-1] if len(names) > 1 else names[0]
+
+
+def check_mistakes(codes: Iterable[str]) -> None:
+    """Raise ``ValueError`` for the first code that is not in ``MISTAKES``, with near ones."""
+    for code in codes:
+        if code not in MISTAKES:
+            raise ValueError(
+                f"the simulated rig knows no mistake {code!r}; write {near_mistakes(code)}"
+            )
+
+
+def with_mistakes(parameters: RigParameters, codes: Sequence[str]) -> RigParameters:
+    """The rig as it was meant, with these mistakes made in building it.
+
+    The order of ``codes`` does not matter, nor does one given twice; those already made
+    (``parameters.mistakes``) are not made again. Of several that fix one and the same wire,
+    the last in the catalogue shows.
+
+    Raises:
+        ValueError: a code that is not in ``MISTAKES``.
+    """
+    check_mistakes(codes)
+    made = parameters
+    for mistake in _ALL:
+        if mistake.code in codes and mistake.code not in parameters.mistakes:
+            made = made.but(mistake.change(made))
+    together = {*parameters.mistakes, *codes}
+    return made.but({"mistakes": tuple(code for code in MISTAKES if code in together)})
