@@ -299,7 +299,11 @@ class BenchState:
         return Outcome(True, "applied")
 
     def _commission(self, request: Commission | EndCommission) -> Outcome:
-        if self.state is not State.DE_ENERGISED or self.energising:
+        if (
+            self.state in (State.STANDBY, State.WORKING)
+            or self.energising
+            or self.controlled_stop.running
+        ):
             return Outcome(False, "power off first: limits change only while de-energised")
         if isinstance(request, EndCommission):
             self.envelope = None

@@ -28,7 +28,7 @@ from hil.link.server import LinkError, LinkServer
 from hil.profile.loader import ProfileError, load_profile, profile_to_dict
 from hil.profile.schema import Profile
 from hil.realtime import RealtimeGrant, prepare_realtime, sleep_until
-from hil.requests import Stop
+from hil.requests import EndCommission, Stop
 from hil.samples import COLUMNS, State
 
 ANSWER_SHARE = 0.6  # of the period in which the drive must have answered
@@ -144,7 +144,10 @@ class Host:
                 name = link.holder
                 link.drop_holder()
                 self._lost_holder(f"no heartbeat from '{name}', who held control")
-        elif self._had_holder:
+            return
+        if bench.envelope is not None:
+            bench.ask(EndCommission())  # whoever restricted the bench is gone
+        if self._had_holder:
             self._had_holder = False
             if bench.state in (State.STANDBY, State.WORKING):
                 self._lost_holder("control was given up while the power stage was on")

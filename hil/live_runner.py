@@ -6,6 +6,7 @@ import contextlib
 import threading
 import time
 from collections.abc import Callable
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,17 +15,20 @@ from drivers.base import PowerStage
 from hil.link.client import Block, Client, HostGone, LinkError, Refused
 from hil.procedure import (
     AFTER_TRIP_S,
+    ENABLE_EVERY_S,
     Ended,
+    Operator,
     Procedure,
     Push,
     Runner,
     SurroundingsLike,
     no_rows,
 )
-from hil.requests import EndRun, PowerOff, Request, Stop
+from hil.requests import Enable, EndRun, PowerOff, Request, Stop
 from hil.samples import INDEX, State
 
 POLL_S = 0.01
+T = TypeVar("T")
 POWER_OFF_WAIT_S = 3.0
 STATE, POWER = INDEX["state"], INDEX["power_stage"]
 
@@ -40,6 +44,7 @@ class LiveRunner(Runner):
         surroundings: of a simulated rig; None on a real one, where a person is asked instead.
         prompt: asks a person and returns the answer; called in a thread of its own.
         tell: takes progress lines.
+        operator: for procedures that need a person's hands; called in a thread of its own.
     """
 
     def __init__(
@@ -48,8 +53,10 @@ class LiveRunner(Runner):
         surroundings: SurroundingsLike | None,
         prompt: Callable[[str], bool],
         tell: Callable[[str], None] = lambda _text: None,
+        operator: Operator | None = None,
     ) -> None:
-        super().__init__(tell)
+        super().__init__(tell, operator)
+        self._next_enable_s = 0.0
         self._client = client
         self._surroundings = surroundings
         self._prompt = prompt
@@ -107,16 +114,31 @@ class LiveRunner(Runner):
     def _confirm(self, question: str) -> bool:
         if self._surroundings is not None:
             return True
-        answers: list[bool] = []
-        asking = threading.Thread(
-            target=lambda: answers.append(self._prompt(question)), daemon=True
-        )
-        asking.start()
-        while asking.is_alive():
+        return bool(self._meanwhile(lambda: self._prompt(question)))
+
+    def _meanwhile(self, ask: Callable[[], T]) -> T:
+        """What ``ask`` returns, or raises, in a thread of its own while the bench goes on."""
+        answers: list[T] = []
+        errors: list[BaseException] = []
+
+        def asking() -> None:
+            try:
+                answers.append(ask())
+            except BaseException as error:
+                errors.append(error)
+
+        thread = threading.Thread(target=asking, daemon=True)
+        thread.start()
+        while thread.is_alive():
             self._service()
             self._raise_if_stopped()
             time.sleep(POLL_S)
-        return bool(answers and answers[0])
+        if errors:
+            raise errors[0]
+        return answers[0]
+
+    def _wait_for(self, answer: Callable[[Operator], T]) -> T:
+        return self._meanwhile(lambda: super(LiveRunner, self)._wait_for(answer))
 
     def _hang(self, mass_kg: float) -> bool:
         if self._surroundings is not None:
@@ -150,6 +172,10 @@ class LiveRunner(Runner):
                 self.recorded = str(item.get("run", ""))
             else:
                 self._events.append(item)
+        now = time.monotonic()
+        if self._held and self._operator is not None and now >= self._next_enable_s:
+            self._next_enable_s = now + ENABLE_EVERY_S
+            self._client.request(Enable(held=self._operator.holding))
         if not self._client.alive:
             raise HostGone("the rig host has fallen silent; the drive stops by itself")
 

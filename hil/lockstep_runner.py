@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hil.lockstep import LockstepBench
-from hil.procedure import AFTER_TRIP_S, Push, Runner, no_rows
+from hil.procedure import AFTER_TRIP_S, ENABLE_EVERY_S, Operator, Push, Runner, no_rows
 from hil.recorder.writer import RunWriter
 from hil.requests import PowerOff, Request, Stop
 from hil.samples import INDEX, State
@@ -23,6 +23,7 @@ class LockstepRunner(Runner):
         bench: simulated rig and cycle.
         writer: takes every row and event, or None.
         tell: takes progress lines.
+        operator: a simulated one, for procedures that need a person's hands.
     """
 
     def __init__(
@@ -30,8 +31,9 @@ class LockstepRunner(Runner):
         bench: LockstepBench,
         writer: RunWriter | None = None,
         tell: Callable[[str], None] = lambda _text: None,
+        operator: Operator | None = None,
     ) -> None:
-        super().__init__(tell)
+        super().__init__(tell, operator)
         self._bench = bench
         self._writer = writer
         self._rows: list[tuple[float, ...]] = []
@@ -44,7 +46,10 @@ class LockstepRunner(Runner):
 
     def _pause(self, seconds: float) -> None:
         bench, rows = self._bench, self._rows
-        for _ in range(max(1, round(seconds / bench.period_s))):
+        enable_every = max(1, round(ENABLE_EVERY_S / bench.period_s))
+        for step in range(max(1, round(seconds / bench.period_s))):
+            if self._held and step % enable_every == 0:
+                self._enable()
             rows.append(bench.step())
             if len(bench.events) != self._taken_events:
                 self._collect()

@@ -7,21 +7,24 @@ simulated rig in real time (``hil.live_runner``) and faster than real time
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Generator, Iterable
 from dataclasses import dataclass, field
-from typing import Any, Literal, Protocol
+from typing import Any, Literal, Protocol, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from drivers.base import DriverError
 from hil.link.errors import HostGone
-from hil.requests import Request, Reset, Stop
+from hil.requests import Enable, Request, Reset, Stop
 from hil.samples import COLUMNS, INDEX, State
 
 # The recorder keeps the seconds after a trip as well: stay for them.
 AFTER_TRIP_S = 2.5
 STATE = INDEX["state"]
+ENABLE_EVERY_S = 0.04
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -68,7 +71,58 @@ class Note:
     text: str
 
 
-Action = Ask | Pause | Confirm | Hang | Push | Note
+Act = Literal[
+    "turn_screw",  # by ``amount`` turns; + extends the nut of a right-hand screw
+    "hold_screw",  # or clamp it, so that the nut stays
+    "let_screw_go",
+    "push_load",  # ``amount`` N at the load point with a spring balance, + extends the rod
+    "let_load_go",
+    "hold_output",
+    "let_output_go",
+    "wiggle_cable",  # of the deflection sensor, for ``amount`` s
+    "press_stop",  # the hard-wired emergency stop
+    "release_stop",
+    "support_load",  # so that no weight acts on the rod
+    "free_load",
+]
+
+
+@dataclass(frozen=True)
+class Hand:
+    """Something done by hand at the rig, told in words; a simulated rig has hands of its own."""
+
+    act: Act
+    instruction: str
+    amount: float = 0.0
+
+
+@dataclass(frozen=True)
+class Read:
+    """A number that a person reads off a measure; comes back as ``Seen.value`` in SI."""
+
+    question: str
+    quantity: Literal["nut_position_m", "output_position_m"]
+    unit: str = "mm"
+
+
+@dataclass(frozen=True)
+class Choose:
+    """A question with a few answers; the one chosen comes back as ``Seen.text``."""
+
+    question: str
+    about: str  # a word that a simulated operator knows the answer to
+    options: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class HoldToRun:
+    """Begin, or end, a stretch in which the person holds the enabling control."""
+
+    on: bool
+    text: str = ""
+
+
+Action = Ask | Pause | Confirm | Hang | Push | Note | Hand | Read | Choose | HoldToRun
 
 
 def no_rows() -> NDArray[np.float64]:
@@ -83,6 +137,7 @@ class Seen:
     accepted: bool = True
     text: str = ""
     events: tuple[dict[str, Any], ...] = ()
+    value: float = math.nan
 
 
 Procedure = Generator[Action, Seen, Any]
@@ -119,20 +174,51 @@ class SurroundingsLike(Protocol):
     ) -> None: ...
 
 
+class Operator(Protocol):
+    """The person at the rig. Each call may take as long as a person takes."""
+
+    @property
+    def holding(self) -> bool:
+        """Whether the enabling control is held at this moment."""
+
+    def act(self, hand: Hand) -> float:
+        """Do it; returns for how many more seconds the rig is to be watched.
+
+        Raises:
+            ProcedureFailed: it cannot be done, or is not going to be.
+        """
+
+    def read(self, question: Read) -> float:
+        """The number in SI, NaN if it cannot be told."""
+
+    def choose(self, question: Choose) -> str:
+        """One of the options, or an empty text."""
+
+    def hold_to_run(self, wanted: HoldToRun) -> bool:
+        """The enabling control is wanted from here on, or no longer; False: not now."""
+
+
 class BenchStopped(Exception):
-    """The bench entered Stopped and the procedure had not asked for it."""
+    """The bench entered Stopped and the procedure had not asked for it.
+
+    It is thrown into the procedure, which may take it for a finding and go on (``seen`` holds
+    the rows up to it); a procedure that lets it pass ends.
+    """
 
     def __init__(self, cause: str, detail: str, trip: bool) -> None:
         super().__init__(detail)
         self.cause = cause
         self.trip = trip
+        self.seen = Seen()
 
 
 class Runner:
     """What both runners share: drive the generator, watch for stops, end safely."""
 
-    def __init__(self, tell: Callable[[str], None]) -> None:
+    def __init__(self, tell: Callable[[str], None], operator: Operator | None = None) -> None:
         self._tell = tell
+        self._operator = operator
+        self._held = False  # a hold-to-run stretch is under way
         self._stop_is_own = False
         self._events: list[dict[str, Any]] = []
 
@@ -140,11 +226,16 @@ class Runner:
         """Run to its end; the rig is without power afterwards, whatever happened."""
         try:
             try:
-                seen = Seen()
                 action = next(procedure)
                 while True:
-                    seen = self._do(action)
-                    action = procedure.send(seen)
+                    try:
+                        seen = self._do(action)
+                    except BenchStopped as stop:
+                        self._stop_is_own = True
+                        stop.seen = self._seen(False, str(stop))
+                        action = procedure.throw(stop)
+                    else:
+                        action = procedure.send(seen)
             except StopIteration as end:
                 ended = Ended("finished", text="finished", value=end.value)
                 self._power_down()
@@ -167,7 +258,7 @@ class Runner:
         return ended
 
     def _do(self, action: Action) -> Seen:
-        accepted, text = True, ""
+        accepted, text, value = True, "", math.nan
         if isinstance(action, Ask):
             accepted, text = self._ask(action.request)
         elif isinstance(action, Pause):
@@ -180,10 +271,39 @@ class Runner:
             self._push(action)
         elif isinstance(action, Note):
             self._tell(action.text)
+        elif isinstance(action, Hand):
+            self._pause(self._wait_for(lambda operator: operator.act(action)))
+        elif isinstance(action, Read):
+            value = self._wait_for(lambda operator: operator.read(action))
+        elif isinstance(action, Choose):
+            text = self._wait_for(lambda operator: operator.choose(action))
+        else:
+            accepted = self._wait_for(lambda operator: operator.hold_to_run(action))
+            self._held = action.on and accepted
+            if self._held:
+                self._enable()
         self._raise_if_stopped()
+        return self._seen(accepted, text, value)
+
+    def _seen(self, accepted: bool, text: str, value: float = math.nan) -> Seen:
         events = tuple(self._events)
         self._events.clear()
-        return Seen(self._take_rows(), accepted, text, events)
+        return Seen(self._take_rows(), accepted, text, events, value)
+
+    def _enable(self) -> None:
+        """Pass on whether the enabling control is held; often enough, while it is wanted."""
+        if self._held and self._operator is not None:
+            self._send(Enable(held=self._operator.holding))
+
+    def _wait_for(self, answer: Callable[[Operator], T]) -> T:
+        """What the operator says; the bench goes on meanwhile.
+
+        Raises:
+            ProcedureFailed: there is nobody to ask.
+        """
+        if self._operator is None:
+            raise ProcedureFailed("this procedure needs a person at the rig, and none is there")
+        return answer(self._operator)
 
     def _ask(self, request: Request) -> tuple[bool, str]:
         if isinstance(request, Stop):
