@@ -1,0 +1,1 @@
+"""First power-up of an actuator that has never moved under this software, step by step."""

@@ -1,0 +1,148 @@
+"""What a step of the bring-up is, what it finds, and what the steps have proven so far."""
+
+from __future__ import annotations
+
+import datetime
+import enum
+from collections.abc import Callable, Generator
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hil.procedure import Action, Seen
+from hil.profile.schema import Profile
+
+
+class Verdict(enum.StrEnum):
+    """How a step ended."""
+
+    PASS = "pass"
+    FAIL = "fail"
+    NEEDS_PERSON = "needs a person"
+    NOT_RUN = "not run"
+
+
+@dataclass(frozen=True)
+class Finding:
+    """A mistake, named: ``code`` from ``hil.bringup.findings``, and in words with the mend.
+
+    ``changes``: profile keys (dotted) and their new values as text, if the mend may as well
+    be one of the profile.
+    """
+
+    code: str
+    sentence: str
+    mend: str
+    changes: dict[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Measured:
+    """One figure of a step: what it is, what was expected, and why that was expected."""
+
+    name: str
+    value: float | str
+    unit: str = ""
+    expected: str = ""
+    why: str = ""
+    good: bool = True
+
+
+@dataclass(frozen=True)
+class Trace:
+    """One line of a plot; ``x`` and ``y`` of the same length, in the plot's units."""
+
+    label: str
+    x: NDArray[np.float64]
+    y: NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Plot:
+    """Evidence to look at."""
+
+    title: str
+    x_label: str
+    y_label: str
+    traces: tuple[Trace, ...]
+    levels: tuple[tuple[str, float], ...] = ()  # horizontal lines: label and height
+
+
+@dataclass
+class Result:
+    """What one step brought. ``changes`` are measured values proposed for the profile."""
+
+    step: str
+    verdict: Verdict = Verdict.NOT_RUN
+    text: str = ""
+    measured: list[Measured] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+    plots: list[Plot] = field(default_factory=list)
+    changes: dict[str, str] = field(default_factory=dict)
+    closed_loop: bool = False  # the force loop was closed in this step
+    ended: datetime.datetime | None = None
+
+    def judge(self) -> Result:
+        """Set ``verdict`` from findings and measured values, unless it is set already."""
+        if self.verdict is Verdict.NOT_RUN:
+            bad = bool(self.findings) or not all(m.good for m in self.measured)
+            self.verdict = Verdict.FAIL if bad else Verdict.PASS
+        return self
+
+
+@dataclass(frozen=True)
+class DriveFacts:
+    """What is known of the drive without moving it."""
+
+    identity: str
+    details: dict[str, str]
+    own_limits: dict[str, float]  # as ``drivers.base.Capabilities.own_limits``
+    host_loss_s: float
+    rated_torque_N_m: float
+    peak_torque_N_m: float
+    bus_load: float = float("nan")  # worst case, share of the bus
+
+
+@dataclass
+class Context:
+    """What every step may use.
+
+    Attributes:
+        profile: as loaded.
+        facts: of the drive.
+        known: what earlier steps have measured (SI; names end in their unit), kept in the
+            record so that a resumed bring-up has it. A step may rely only on what the steps
+            that it ``needs`` have put there.
+        simulated: no person is there; simulated hands answer.
+    """
+
+    profile: Profile
+    facts: DriveFacts
+    known: dict[str, float] = field(default_factory=dict)
+    simulated: bool = False
+
+
+@dataclass(frozen=True)
+class Step:
+    """One step: words for the person, and the generator that does it.
+
+    Attributes:
+        key: short name, as on the command line.
+        happens: what will happen.
+        wrong: what could go wrong.
+        clear: what must be clear of the machine.
+        energises: the power stage is on at some time.
+        needs: keys of steps that must have passed.
+        reprove: run again when a bring-up is resumed, since it may have changed meanwhile.
+    """
+
+    key: str
+    title: str
+    happens: str
+    wrong: str
+    clear: str
+    run: Callable[[Context], Generator[Action, Seen, Result]]
+    energises: bool = False
+    needs: tuple[str, ...] = ()
+    reprove: bool = False
