@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import enum
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import Any, Protocol, runtime_checkable
 
 
 class DriverError(Exception):
@@ -67,6 +67,7 @@ class Telemetry:
     status_word: int = 0
     lost: str = ""  # not empty: the device is gone, and why
     frames: int = 0  # frames received since open, any kind
+    spare_counts: float = float("nan")  # a second analogue input, where the drive sends one
 
 
 @dataclass(slots=True)
@@ -131,6 +132,22 @@ class Drive(Protocol):
 
     def close(self) -> None:
         """De-energise and let go of the bus. Never raises; may be called twice."""
+
+
+@runtime_checkable
+class Rejoining(Protocol):
+    """A drive that leaves the cyclic exchange when it misses its host, and can be taken back."""
+
+    def rejoin(self) -> None:
+        """Take the drive back into the cyclic exchange, without power.
+
+        After a silence that was provoked (``Command.beat``), and no other: of any other loss
+        find the cause and open the drive anew. ``Telemetry.lost`` is empty afterwards; a fault
+        stays until CLEAR_FAULT.
+
+        Raises:
+            DriverError: the drive is not open.
+        """
 
 
 class WireProtocol(Protocol):

@@ -6,6 +6,7 @@ import math
 import random
 
 from drivers.base import Mode, PowerRequest, PowerStage
+from drivers.simulated.faulty_wiring import FaultyWiring
 from drivers.simulated.parameters import RigParameters
 from drivers.simulated.physics import RigPhysics, Winding
 from drivers.simulated.surroundings import Surroundings
@@ -30,6 +31,8 @@ FAULT_TEXTS: dict[int, str] = {
 FIRMWARE_TICK_S = 250e-6  # speed and position loops
 QUICK_STOP_LONGEST_S = 1.0
 STANDSTILL_RAD_S = 1.0
+SPARE_SHARE = 0.3  # of the range: where the spare analogue input rests
+SPARE_NOISE_COUNTS = 0.7
 
 _ENERGISED = (PowerStage.CHANGING, PowerStage.ON, PowerStage.QUICK_STOP)
 
@@ -50,15 +53,22 @@ class SimulatedDriveCore:
         power, fault_code, mode: of the firmware. restarts: how often its logic restarted.
         position_counts: encoder counts. deflection_counts: as converted.
         velocity_rad_s, torque_N_m, supply_V, temperature_degC: measured by the drive.
+        peak_spring_force_N, peak_driven_force_N, peak_speed_m_s, peak_end_speed_m_s: true
+            largest values since ``reset_peaks``; see ``RigState``.
     """
 
     def __init__(self, parameters: RigParameters, seed: int = 1) -> None:
         p = parameters
         self.parameters = p
         self.physics = RigPhysics(p)
-        self.surroundings = Surroundings(self.physics, self.fault, self.restart)
+        self.surroundings = Surroundings(
+            self.physics, self.fault, self.restart, lambda: self.power in _ENERGISED
+        )
         self._faults = self.surroundings.disturbances
         self._random = random.Random(seed)
+        self._spare_chance = random.Random(f"spare {seed}")
+        faulty = p.sensor_wiring != "sound" or p.sensor_loose
+        self._wiring = FaultyWiring(p, seed) if faulty else None
         self.power = PowerStage.OFF
         self.fault_code = 0
         self.mode = Mode.TORQUE
@@ -83,6 +93,10 @@ class SimulatedDriveCore:
         self._counts_per_m = (
             p.sensor_sign * p.sensor_scale * (self._top_count + 1) / p.sensor_span_m
         )
+        self._spare_level = SPARE_SHARE * self._top_count
+        self._swapped_counts = 0
+        self._torque_constant = p.stated_torque_constant_N_m_A
+        self._forward = p.drive_polarity * p.encoder_scale
         self._counts_per_rad = p.encoder_counts_per_revolution / (2 * math.pi)
         self._zero_rad = 0.0
         inertia = self.physics.nut_mass_kg * self.physics.metres_per_radian**2
@@ -92,6 +106,33 @@ class SimulatedDriveCore:
         self._position_gain = 2 * math.pi * p.drive_position_loop_Hz
         self._find_zero()
         self._measure(0.0)
+
+    @property
+    def spare_counts(self) -> int:
+        """Reading of the second analogue input, to which nothing is wired by right."""
+        if self.parameters.analogue_swapped:
+            return self._swapped_counts
+        return self._read_spare()
+
+    @property
+    def peak_spring_force_N(self) -> float:
+        return self.physics.peak_spring_force_N
+
+    @property
+    def peak_driven_force_N(self) -> float:
+        return self.physics.peak_driven_force_N
+
+    @property
+    def peak_speed_m_s(self) -> float:
+        return self.physics.peak_speed_m_s
+
+    @property
+    def peak_end_speed_m_s(self) -> float:
+        return self.physics.peak_end_speed_m_s
+
+    def reset_peaks(self) -> None:
+        """Forget the largest force and speeds so far."""
+        self.physics.reset_peaks()
 
     # -- asked by the wire -------------------------------------------------------------
 
@@ -146,8 +187,11 @@ class SimulatedDriveCore:
             self._position_target = value
 
     def host_lost(self) -> None:
-        """The host has fallen silent: an energised drive faults, one that is off does not."""
-        if self.power in _ENERGISED:
+        """The host has fallen silent: an energised drive faults, one that is off does not.
+
+        One that does not watch its host (``drive_watches_host``) goes on.
+        """
+        if self.power in _ENERGISED and self.parameters.drive_watches_host:
             self.fault(HOST_LOST)
 
     def fault(self, code: int) -> None:
@@ -163,6 +207,7 @@ class SimulatedDriveCore:
         self.fault_code = 0
         self.mode = Mode.TORQUE
         self.restarts += 1
+        self.physics.align()
         self._find_zero()
         self._measure(0.0)
 
@@ -221,9 +266,9 @@ class SimulatedDriveCore:
     def _ask(self, torque_N_m: float) -> bool:
         """Turn a torque in the wire's sense into a current; False if it was limited."""
         p = self.parameters
-        most = min(p.drive_max_torque_N_m, p.peak_current_A * p.torque_constant_N_m_A)
+        most = min(p.drive_max_torque_N_m, p.peak_current_A * self._torque_constant)
         limited = min(max(torque_N_m, -most), most)
-        self._asked_A = p.drive_polarity * limited / p.torque_constant_N_m_A
+        self._asked_A = p.drive_polarity * limited / self._torque_constant
         return limited == torque_N_m
 
     def _switch_off(self, stage: PowerStage) -> None:
@@ -235,7 +280,7 @@ class SimulatedDriveCore:
 
     def _sense(self) -> float:
         backward = (self.parameters.encoder_sign < 0) != bool(self._faults["encoder_reversed"])
-        return -self.parameters.drive_polarity if backward else self.parameters.drive_polarity
+        return -self._forward if backward else self._forward
 
     def _find_zero(self) -> None:
         p = self.parameters
@@ -261,11 +306,22 @@ class SimulatedDriveCore:
         self.position_counts = math.floor(self._position_rad() * self._counts_per_rad)
         part = -math.expm1(-dt_s / p.drive_velocity_filter_s) if p.drive_velocity_filter_s else 1.0
         self.velocity_rad_s += part * (self._speed_rad_s() - self.velocity_rad_s)
-        self.torque_N_m = p.drive_polarity * p.torque_constant_N_m_A * physics.current_A
+        self.torque_N_m = p.drive_polarity * self._torque_constant * physics.current_A
         self.supply_V = physics.link_V
         held = faults["temperature_degC"]
         self.temperature_degC = held if held == held else p.ambient_degC + physics.drive_rise_K
         self._measure_deflection()
+        if self._wiring is not None:
+            self.deflection_counts = self._wiring.read(
+                self.deflection_counts, dt_s, physics.nut_velocity_m_s, self.surroundings.wiggled
+            )
+        if p.analogue_swapped:
+            self._swapped_counts = self.deflection_counts
+            self.deflection_counts = self._read_spare()
+
+    def _read_spare(self) -> int:
+        reading = self._spare_level + self._spare_chance.gauss(0.0, SPARE_NOISE_COUNTS)
+        return min(max(round(reading), 0), self._top_count)
 
     def _measure_deflection(self) -> None:
         p = self.parameters
@@ -300,7 +356,7 @@ class SimulatedDriveCore:
         elif self.temperature_degC > p.drive_overtemperature_degC:
             self.fault(OVERTEMPERATURE)
         elif self.power in _ENERGISED:
-            if self.supply_V < p.drive_undervoltage_V:
+            if self.supply_V < p.drive_undervoltage_V or self.surroundings.stop_pressed:
                 self.fault(UNDERVOLTAGE)
             elif abs(self.physics.current_A) > p.drive_overcurrent_A:
                 self.fault(OVERCURRENT)

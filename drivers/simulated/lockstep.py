@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 import math
+import random
 from typing import Any
 
 from drivers.base import Capabilities, Command, DriverError, Mode, PowerRequest, Telemetry
 from drivers.simulated.drive_core import FAULT_TEXTS, SimulatedDriveCore
 from drivers.simulated.parameters import RigParameters
+
+SLOW_EVERY = 10  # cycles between values that a drive sends slowly
+_MOTOR_FRAME = ("position_rad", "torque_N_m", "power", "fault_code", "fault_text")
+_SENSOR_FRAME = ("velocity_rad_s", "deflection_counts", "mode")
+_SLOW_FRAME = ("supply_V", "temperature_degC", "spare_counts")
 
 
 class LockstepDrive:
@@ -17,6 +23,9 @@ class LockstepDrive:
     over at the start of the next, together with that cycle's sampling. Values carry the
     resolution they would have on the wire: torque in per mille of rated torque, position in
     counts, velocity in counts per second, voltage in millivolts, temperature in 0.1 K.
+    With ``bus_loss`` or ``drive_refresh_every`` in its parameters, frames are lost and values
+    grow old as they would on the wire: SYNC, two frames of telemetry and the command each
+    have their own luck.
 
     Args:
         parameters: the rig and its drive.
@@ -46,7 +55,7 @@ class LockstepDrive:
             modes=frozenset(Mode),
             rated_torque_N_m=p.rated_torque_N_m,
             peak_torque_N_m=min(
-                p.drive_max_torque_N_m, p.peak_current_A * p.torque_constant_N_m_A
+                p.drive_max_torque_N_m, p.peak_current_A * p.stated_torque_constant_N_m_A
             ),
             torque_resolution_N_m=p.rated_torque_N_m / 1000,
             host_loss_s=p.drive_host_loss_s,
@@ -63,6 +72,12 @@ class LockstepDrive:
         self._time_s = 0.0
         self._written_s = 0.0
         self._received_s = -1e9
+        self._sensed_s = -1e9
+        self._loss = p.bus_loss
+        self._impaired = p.bus_loss > 0.0 or p.drive_refresh_every > 1
+        self._luck = random.Random(f"bus {seed}")
+        self._syncs = 0
+        self._device = Telemetry()  # what an impaired drive would send
 
     def open(self) -> None:
         """Nothing to reach: sets the host's watch going."""
@@ -75,12 +90,18 @@ class LockstepDrive:
         self._cycles += 1
         self._time_s = self._cycles * self.period_s
         telemetry = self.telemetry
+        heard = True
         if core.surroundings.silent:
             self._waiting = False
+            telemetry.age_s = self._time_s - self._received_s
+            telemetry.deflection_age_s = self._time_s - self._sensed_s
+        elif self._impaired:
+            heard = self._exchange()
         else:
-            self._sample()
-        telemetry.age_s = telemetry.deflection_age_s = self._time_s - self._received_s
-        if self._waiting:
+            self._sample(telemetry)
+            self._received_s = self._sensed_s = self._time_s
+            telemetry.age_s = telemetry.deflection_age_s = 0.0
+        if self._waiting and heard:
             self._waiting = False
             core.set_target(self._mode, self._target)
             core.request_power(self._power)
@@ -103,10 +124,11 @@ class LockstepDrive:
             value, step = command.position_rad, self._rad_per_count
         if not math.isfinite(value):
             raise DriverError(f"target {value} for mode {mode.name} is not a finite number")
-        self._mode = mode
-        self._target = round(value / step) * step
-        self._power = command.power
-        self._waiting = True
+        if not self._lost():
+            self._mode = mode
+            self._target = round(value / step) * step
+            self._power = command.power
+            self._waiting = True
         if command.beat and not self.core.surroundings.silent:
             self._written_s = self._time_s
 
@@ -119,10 +141,32 @@ class LockstepDrive:
         """De-energise. May be called twice."""
         self.de_energise()
 
-    def _sample(self) -> None:
+    def _lost(self) -> bool:
+        return self._loss > 0.0 and self._luck.random() < self._loss
+
+    def _exchange(self) -> bool:
+        """One cycle over a poor bus, or with a slow drive; False if the SYNC was lost."""
+        telemetry, device = self.telemetry, self._device
+        heard = not self._lost()
+        if heard:
+            if self._syncs % self.core.parameters.drive_refresh_every == 0:
+                self._sample(device)
+            self._syncs += 1
+            if not self._lost():
+                for name in _MOTOR_FRAME + _SLOW_FRAME:
+                    setattr(telemetry, name, getattr(device, name))
+                telemetry.frames += 1
+                telemetry.time_s = self._received_s = self._time_s
+            if not self._lost():
+                for name in _SENSOR_FRAME:
+                    setattr(telemetry, name, getattr(device, name))
+                self._sensed_s = self._time_s
+        telemetry.age_s = self._time_s - self._received_s
+        telemetry.deflection_age_s = self._time_s - self._sensed_s
+        return heard
+
+    def _sample(self, telemetry: Telemetry) -> None:
         core = self.core
-        telemetry = self.telemetry
-        self._received_s = self._time_s
         telemetry.time_s = self._time_s
         telemetry.position_rad = core.position_counts * self._rad_per_count
         telemetry.velocity_rad_s = (
@@ -139,3 +183,5 @@ class LockstepDrive:
             telemetry.fault_code = code
             telemetry.fault_text = FAULT_TEXTS.get(code, f"error {code:#06x}") if code else ""
         telemetry.frames += 1
+        if self._cycles % SLOW_EVERY == 0:
+            telemetry.spare_counts = float(core.spare_counts)

@@ -194,6 +194,11 @@ class RigParameters:
                     f"{self.rod_arm_m}; shorten stroke_m or lengthen rod_arm_m"
                 )
 
+    @property
+    def stated_torque_constant_N_m_A(self) -> float:
+        """By which the drive turns torque into current and back."""
+        return self.drive_torque_constant_N_m_A or self.torque_constant_N_m_A
+
     def to_json(self) -> str:
         """One JSON object, every parameter in it."""
         return json.dumps(dataclasses.asdict(self), allow_nan=False)

@@ -16,6 +16,7 @@ from math import cos, exp, expm1, sin, sqrt
 
 from drivers.simulated.parameters import RigParameters
 from drivers.simulated.rig_state import RigState
+from drivers.simulated.turning_hand import TurningHand
 
 LONGEST_SUBSTEP_S = 250e-6
 SHORTEST_SUBSTEP_S = 10e-6
@@ -36,6 +37,7 @@ class RigPhysics(RigState):
     def __init__(self, parameters: RigParameters) -> None:
         super().__init__(parameters)
         self._substep_s = 0.0
+        self._turning: TurningHand | None = None
         self._rebuild()
 
     # -- what surroundings do ----------------------------------------------------------
@@ -53,8 +55,24 @@ class RigPhysics(RigState):
         end = self.time_s + duration_s if duration_s > 0 else math.inf
         self._hand = (force_N, 2 * math.pi * frequency_Hz, self.time_s, end)
 
+    def turn(self, distance_m: float, speed_m_s: float, most_N: float) -> None:
+        """A hand at the screw moves the nut so far and lets go; 0 m lets go at once."""
+        self._turning = TurningHand(
+            self.nut_position_m, distance_m, speed_m_s, most_N, self.nut_mass_kg
+        )
+
+    @property
+    def turning(self) -> bool:
+        """A hand is at the screw."""
+        return self._turning is not None and not self._turning.done
+
+    def align(self) -> None:
+        """The drive finds the rotor's angle anew, where it stands."""
+        self.aligned_m = self.nut_position_m
+        self._rebuild()
+
     def rebuild(self) -> None:
-        """Take over changed factors (springs, friction, jam, block)."""
+        """Take over changed factors (springs, friction, jam, block, support)."""
         self._rebuild()
 
     # -- integration -------------------------------------------------------------------
@@ -71,7 +89,7 @@ class RigPhysics(RigState):
             h2, mn, kt, resistance, inductance_2h, decay, mean, decay_lr, mean_lr, half_backlash,
             k1, k2, c1, c2, solid, ks, sigma, hysteresis, guide, cs,
             coulomb, stribeck_N, per_stribeck, stribeck_end, loss_forward, loss_backward, bn,
-            spot, spot_half, spot_N, ripple, ripple_per_m,
+            spot, spot_half, spot_N, uneven, ripple, ripple_per_m, field, field_per_m, aligned,
             kind, level, arm, mq, moment, bo, friction_q, stroke, ke, ce, hand_arm,
             source_R, decay_rc, takes, per_c, idle,
         ) = self._constants  # fmt: skip
@@ -88,7 +106,9 @@ class RigPhysics(RigState):
         amplitude, pulsation, hand_start, hand_end = self._hand
         motor_work = hand_work = source_work = heat = 0.0
         jac = arm
-        push = 0.0
+        push = struck = turn = 0.0
+        if self._turning is not None:
+            turn = self._turn(dt_s, winding)
         kt_n = kt
         for _ in range(count):
             v0 = vn
@@ -136,9 +156,12 @@ class RigPhysics(RigState):
                     slip = -most
                 f += sigma * slip
             f += cs * rate
+            rod = f
             # motor current: loop lag, and what the link voltage can force through R and L
-            if ripple:
+            if uneven:
                 kt_n = kt * (1.0 + ripple * cos(ripple_per_m * xn))
+                if field:
+                    kt_n *= field * cos(field_per_m * (xn - aligned))
             emf = kt_n * vn
             # (im is the exact mean of the exponential over the substep)
             if winding == 2:
@@ -178,7 +201,7 @@ class RigPhysics(RigState):
             else:
                 resist_up = friction - f * loss_backward
                 resist_down = friction - f * loss_forward
-            impulse = (mn - bn * h2) * vn + h * (drive - f)
+            impulse = (mn - bn * h2) * vn + h * (drive - f + turn)
             if impulse > h * resist_up:
                 vn = (impulse - h * resist_up) / (mn + bn * h2)
             elif impulse < -h * resist_down:
@@ -188,10 +211,14 @@ class RigPhysics(RigState):
             # output
             damping = bo
             if x < 0.0:
+                if -vo > struck:
+                    struck = -vo
                 if ke * x + ce * vo < 0.0:
                     f -= ke * x
                     damping += ce
             elif x > stroke:
+                if vo > struck:
+                    struck = vo
                 over = x - stroke
                 if ke * over + ce * vo > 0.0:
                     f -= ke * over
@@ -235,6 +262,19 @@ class RigPhysics(RigState):
                 after = sqrt(after) if after > 1.0 else 1.0
             link = after if after > 1.0 else 1.0
             time += h
+        if turn:
+            hand_work += turn * (xn - self.nut_position_m)
+        if rod < 0.0:
+            rod = -rod
+        if rod > self.peak_spring_force_N:
+            self.peak_spring_force_N = rod
+        if winding == 1 and rod > self.peak_driven_force_N:
+            self.peak_driven_force_N = rod
+        speed = vn if vn > 0.0 else -vn
+        if speed > self.peak_speed_m_s:
+            self.peak_speed_m_s = speed
+        if struck > self.peak_end_speed_m_s:
+            self.peak_end_speed_m_s = struck
         self.nut_position_m = xn
         self.nut_velocity_m_s = vn
         self.coordinate = q
@@ -258,6 +298,26 @@ class RigPhysics(RigState):
             self._set_substep(h)
 
     # -- inside ------------------------------------------------------------------------
+
+    def _turn(self, dt_s: float, winding: Winding) -> float:
+        hand = self._turning
+        # Nobody holds a screw that the motor may turn.
+        if hand is None or hand.done or winding is Winding.DRIVEN:
+            self._turning = None
+            return 0.0
+        return hand.force_N(self.nut_position_m, self.nut_velocity_m_s, dt_s)
+
+    def _field(self) -> tuple[float, float]:
+        """(sign, electrical radians of error per radian of shaft) of the drive's field.
+
+        See ``drivers.simulated.mistakes``; (0, 0) if the field is always where it should be.
+        """
+        p = self.parameters
+        seen = p.encoder_sign * p.encoder_scale if p.commutation_by_encoder else 1.0
+        drives = (p.drive_pole_pairs or p.pole_pairs) * seen
+        error = drives + p.pole_pairs if p.phases_swapped else drives - p.pole_pairs
+        sign = -1.0 if p.phases_swapped else 1.0
+        return (sign, error) if error or sign < 0.0 else (0.0, 0.0)
 
     def _rebuild(self) -> None:
         """All that depends on weights and factors; the longest substep the stiffest part bears."""
@@ -291,6 +351,7 @@ class RigPhysics(RigState):
         linear = p.rig == "linear"
         friction_q = p.guide_friction_N if linear else p.pivot_friction_N_m
         rc = p.supply_resistance_ohm * p.link_capacitance_F
+        field, error = self._field()
         self._constants = (
             0.5 * h, self.nut_mass_kg, p.torque_constant_N_m_A * per_m, resistance,
             0.5 * p.winding_inductance_H / h,
@@ -306,7 +367,8 @@ class RigPhysics(RigState):
             p.friction_viscous_N_m_s * size**2,
             p.tight_spot_position_m, 0.5 * p.tight_spot_width_m,
             p.tight_spot_torque_N_m * size if p.tight_spot_width_m else 0.0,
-            p.torque_ripple, 6.0 * p.pole_pairs * per_m,
+            bool(p.torque_ripple or field), p.torque_ripple, 6.0 * p.pole_pairs * per_m,
+            field, error * per_m, self.aligned_m,
             {"linear": 0, "lever_sector": 1, "lever_pin": 2}[p.rig],
             p.level_position_m, 1.0 if linear else p.rod_arm_m,
             self.output_inertia, self._moment, p.output_damping_N_s_m,

@@ -19,7 +19,11 @@ class RigState:
         link_V: voltage of the drive's DC link; source_V: of the supply behind it.
         motor_rise_K, drive_rise_K: above ambient.
         motor_work_J, hand_work_J, source_work_J: energy put in since the start, by shaft
-            torque, hand and supply.
+            torque, hands and supply.
+        aligned_m: nut position at which the drive found the rotor's angle.
+        peak_spring_force_N, peak_speed_m_s, peak_end_speed_m_s: largest since the last
+            ``reset_peaks``: force of the springs on the rod, speed of the nut, speed at which
+            the output met an end. peak_driven_force_N: of the first, with the power stage on.
     """
 
     def __init__(self, parameters: RigParameters) -> None:
@@ -37,8 +41,9 @@ class RigState:
         self.hand_work_J = 0.0
         self.source_work_J = 0.0
         self.hung_mass_kg = p.initial_hung_mass_kg
-        self.jammed = False  # the nut is held fast
+        self.jammed = p.nut_jammed  # the nut is held fast
         self.blocked = False  # the output is held fast
+        self.supported = False  # a stand bears lever and weights
         self.spring_factor = 1.0
         self.friction_factor = 1.0
         self._hand = (0.0, 0.0, 0.0, math.inf)  # amplitude N, rad/s, start, end
@@ -52,6 +57,8 @@ class RigState:
         self._weigh()
         self._place()
         self._last_deflection = self.deflection_m
+        self.aligned_m = self.nut_position_m
+        self.reset_peaks()
 
     # -- read-outs ---------------------------------------------------------------------
 
@@ -93,6 +100,13 @@ class RigState:
         if amplitude == 0.0 or self.time_s >= end:
             return 0.0
         return amplitude * sin(pulsation * (self.time_s - start)) if pulsation else amplitude
+
+    def reset_peaks(self) -> None:
+        """Forget the largest force and speeds so far."""
+        self.peak_spring_force_N = 0.0
+        self.peak_driven_force_N = 0.0
+        self.peak_speed_m_s = 0.0
+        self.peak_end_speed_m_s = 0.0
 
     def spring_law(self, deflection_m: float) -> float:
         """Force in N of both sets at a deflection: two slopes, knees, solid height.
@@ -171,6 +185,8 @@ class RigState:
             self._moment = p.gravity_m_s2 * (
                 p.lever_mass_kg * p.lever_centre_m + at_load * p.load_arm_m
             )
+        if self.supported:
+            self._moment = 0.0
         k1 = p.spring_rate_push_N_m * self.spring_factor
         k2 = p.spring_rate_pull_N_m * self.spring_factor
         # The two compressions add up to twice the preload and balance each other at rest.

@@ -1,4 +1,4 @@
-"""What happens around the simulated rig: weights, a hand, and things that go wrong."""
+"""What happens around the simulated rig: weights, hands, and things that go wrong."""
 
 from __future__ import annotations
 
@@ -7,6 +7,8 @@ import math
 from collections.abc import Callable
 
 from drivers.simulated.physics import RigPhysics
+
+MOST_BY_HAND_N = 150.0  # at the nut, by a hand at the screw
 
 # Each with its normal value, which undoes it. Flags are 0 or 1.
 DISTURBANCES: dict[str, float] = {
@@ -37,14 +39,25 @@ class Surroundings:
         physics: the rig.
         fault: called with an error code that the drive shall report.
         restart: called to restart the drive's logic.
+        powered: says whether the power stage is on.
+
+    Attributes:
+        disturbances: present values. stop_pressed: the hard-wired emergency stop.
     """
 
     def __init__(
-        self, physics: RigPhysics, fault: Callable[[int], None], restart: Callable[[], None]
+        self,
+        physics: RigPhysics,
+        fault: Callable[[int], None],
+        restart: Callable[[], None],
+        powered: Callable[[], bool] = lambda: False,
     ) -> None:
         self._physics = physics
         self._fault = fault
         self._restart = restart
+        self._powered = powered
+        self._wiggled_until_s = -math.inf
+        self.stop_pressed = False
         self.disturbances = dict(DISTURBANCES)
 
     def hang(self, mass_kg: float) -> None:
@@ -75,6 +88,85 @@ class Surroundings:
             raise ValueError("frequency_Hz and duration_s must not be below 0")
         self._physics.push(force, frequency, duration)
 
+    def move_nut(
+        self, speed_m_s: float, distance_m: float, most_N: float = MOST_BY_HAND_N
+    ) -> None:
+        """Turn the screw by hand so that the nut moves so far, + in rod extension; let go.
+
+        The hand is no stronger than ``most_N`` at the nut, so that it may be slower than
+        asked; it lets go early at an end, at anything it cannot move, and when power comes on.
+        ``state()["turning"]`` is 1 until then. A distance of 0 lets go at once.
+
+        Raises:
+            ValueError: not finite, not above 0 (``speed_m_s``, ``most_N``), or the power
+                stage is on.
+        """
+        speed = _number("speed_m_s", speed_m_s)
+        distance = _number("distance_m", distance_m)
+        most = _number("most_N", most_N)
+        if speed <= 0 or most <= 0:
+            raise ValueError("speed_m_s and most_N must be above 0; distance_m has the sign")
+        if self._powered():
+            raise ValueError("the power stage is on: the screw is not to be turned by hand")
+        self._physics.turn(distance, speed, most)
+
+    def turn_screw(
+        self, turns: float, turns_per_s: float = 1.0, most_N: float = MOST_BY_HAND_N
+    ) -> None:
+        """Turn the screw by this many turns, + in the sense of positive shaft angle.
+
+        As a person does who has marked the shaft; otherwise as ``move_nut``.
+
+        Raises:
+            ValueError: as ``move_nut``.
+        """
+        per_turn = 2 * math.pi * self._physics.metres_per_radian
+        speed = abs(_number("turns_per_s", turns_per_s) * per_turn)
+        self.move_nut(speed, _number("turns", turns) * per_turn, most_N)
+
+    def hold_screw(self, held: bool) -> None:
+        """Hold the screw fast, so that the nut stays, or let go."""
+        self.disturb("jam", bool(held))
+
+    def hold_output(self, held: bool) -> None:
+        """Hold the output fast (a clamp at the lever), or let go."""
+        self.disturb("block", bool(held))
+
+    def support_load(self, supported: bool) -> None:
+        """Put a stand under lever and weights, so that none of their weight acts; or take it."""
+        self._physics.supported = bool(supported)
+        self._physics.rebuild()
+
+    def wiggle_cable(self, duration_s: float) -> None:
+        """Move the sensor's cable about for so long.
+
+        Raises:
+            ValueError: not finite, or below 0.
+        """
+        duration = _number("duration_s", duration_s)
+        if duration < 0:
+            raise ValueError(f"duration_s = {duration_s}: must not be below 0")
+        self._wiggled_until_s = self._physics.time_s + duration
+
+    @property
+    def wiggled(self) -> bool:
+        """The sensor's cable is being moved."""
+        return self._physics.time_s < self._wiggled_until_s
+
+    def emergency_stop(self, pressed: bool) -> None:
+        """Press or release the hard-wired stop, which parts the supply from the power stage.
+
+        While pressed, the DC link is discharged, an energised drive faults (DC link voltage
+        too low) and the drive's logic lives on. Released, the link charges again; nothing else
+        happens.
+        """
+        self.stop_pressed = bool(pressed)
+        self._set_supply()
+
+    def reset_peaks(self) -> None:
+        """Forget the largest force and speeds so far."""
+        self._physics.reset_peaks()
+
     def disturb(self, name: str, value: float | bool | None) -> None:
         """Make something wrong; ``None`` makes it right again.
 
@@ -104,14 +196,21 @@ class Surroundings:
             raise ValueError(f"{name} = {value}: must not be below 0")
         self.disturbances[name] = number
         if name == "supply_V":
-            own = physics.parameters.supply_V
-            physics.source_V = own if math.isnan(number) else max(number, 0.0)
+            self._set_supply()
         elif name in ("jam", "block", "spring_factor", "friction_factor"):
-            physics.jammed = bool(self.disturbances["jam"])
+            physics.jammed = physics.parameters.nut_jammed or bool(self.disturbances["jam"])
             physics.blocked = bool(self.disturbances["block"])
             physics.spring_factor = self.disturbances["spring_factor"]
             physics.friction_factor = self.disturbances["friction_factor"]
             physics.rebuild()
+
+    def _set_supply(self) -> None:
+        held = self.disturbances["supply_V"]
+        if self.stop_pressed:
+            self._physics.source_V = 0.0
+        else:
+            own = self._physics.parameters.supply_V
+            self._physics.source_V = own if math.isnan(held) else max(held, 0.0)
 
     @property
     def silent(self) -> bool:
@@ -119,7 +218,7 @@ class Surroundings:
         return bool(self.disturbances["silent"])
 
     def state(self) -> dict[str, float]:
-        """True values, before any sensor: time, mass hung, hand, force, positions, supply."""
+        """True values, before any sensor: what hands do, forces, positions, supply, peaks."""
         physics = self._physics
         return {
             "time_s": physics.time_s,
@@ -134,6 +233,15 @@ class Surroundings:
             "nut_velocity_m_s": physics.nut_velocity_m_s,
             "current_A": physics.current_A,
             "supply_V": physics.link_V,
+            "shaft_turns": physics.shaft_angle_rad / (2 * math.pi),
+            "turning": float(physics.turning),
+            "held": float(physics.blocked),
+            "supported": float(physics.supported),
+            "stop_pressed": float(self.stop_pressed),
+            "peak_spring_force_N": physics.peak_spring_force_N,
+            "peak_driven_force_N": physics.peak_driven_force_N,
+            "peak_speed_m_s": physics.peak_speed_m_s,
+            "peak_end_speed_m_s": physics.peak_end_speed_m_s,
         }
 
 

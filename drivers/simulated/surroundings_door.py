@@ -16,7 +16,12 @@ from typing import Any
 import zmq
 
 from drivers.base import DriverError
-from drivers.simulated.surroundings import Surroundings
+from drivers.simulated.surroundings import MOST_BY_HAND_N, Surroundings
+
+ACTIONS = (
+    "hang", "push", "disturb", "move_nut", "turn_screw", "hold_screw", "hold_output",
+    "support_load", "wiggle_cable", "emergency_stop", "reset_peaks", "state",
+)
 
 
 class SurroundingsDoor:
@@ -86,8 +91,8 @@ class SurroundingsDoor:
             if not isinstance(request, dict):
                 raise ValueError("a request is one JSON object")
             action = request.pop("do", None)
-            if action not in ("hang", "push", "disturb", "state"):
-                raise ValueError(f"'do' is {action!r}: must be hang, push, disturb or state")
+            if action not in ACTIONS:
+                raise ValueError(f"'do' is {action!r}: must be one of {', '.join(ACTIONS)}")
             result = getattr(self._surroundings, action)(**request)
         except (ValueError, TypeError, RecursionError) as error:
             return {"ok": False, "error": str(error)}
@@ -122,6 +127,46 @@ class SurroundingsClient:
     def disturb(self, name: str, value: float | bool | None) -> None:
         """Make something wrong; see ``Surroundings.disturb``."""
         self._ask({"do": "disturb", "name": name, "value": value})
+
+    def move_nut(
+        self, speed_m_s: float, distance_m: float, most_N: float = MOST_BY_HAND_N
+    ) -> None:
+        """Turn the screw by hand; see ``Surroundings.move_nut``."""
+        self._ask(
+            {"do": "move_nut", "speed_m_s": speed_m_s, "distance_m": distance_m, "most_N": most_N}
+        )
+
+    def turn_screw(
+        self, turns: float, turns_per_s: float = 1.0, most_N: float = MOST_BY_HAND_N
+    ) -> None:
+        """Turn the screw by whole and part turns; see ``Surroundings.turn_screw``."""
+        self._ask(
+            {"do": "turn_screw", "turns": turns, "turns_per_s": turns_per_s, "most_N": most_N}
+        )
+
+    def hold_screw(self, held: bool) -> None:
+        """Hold the screw fast, or let go."""
+        self._ask({"do": "hold_screw", "held": held})
+
+    def hold_output(self, held: bool) -> None:
+        """Hold the output fast, or let go."""
+        self._ask({"do": "hold_output", "held": held})
+
+    def support_load(self, supported: bool) -> None:
+        """A stand under lever and weights, or none; see ``Surroundings.support_load``."""
+        self._ask({"do": "support_load", "supported": supported})
+
+    def wiggle_cable(self, duration_s: float) -> None:
+        """Move the sensor's cable about for so long."""
+        self._ask({"do": "wiggle_cable", "duration_s": duration_s})
+
+    def emergency_stop(self, pressed: bool) -> None:
+        """The hard-wired stop; see ``Surroundings.emergency_stop``."""
+        self._ask({"do": "emergency_stop", "pressed": pressed})
+
+    def reset_peaks(self) -> None:
+        """Forget the largest force and speeds so far."""
+        self._ask({"do": "reset_peaks"})
 
     def state(self) -> dict[str, float]:
         """True values of the rig; see ``Surroundings.state``."""

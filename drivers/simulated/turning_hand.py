@@ -1,0 +1,55 @@
+"""A hand that turns the screw: pulls it along at a speed, with no more than a hand's force."""
+
+from __future__ import annotations
+
+import math
+
+FOLLOWS_S = 0.02  # how fast the hand follows its own speed
+LEANS_S = 0.05  # how fast it finds the force that friction takes
+LEANS_N_S = 200.0  # and with what it tries a screw that stands still
+SLOWS_M_S2 = 0.3
+LETS_GO_M = 5e-5
+STANDS_M_S = 1e-4
+GIVES_UP_S = 0.5
+
+
+class TurningHand:
+    """One movement of the nut by ``distance_m``, in rod extension positive; all at the nut.
+
+    Attributes:
+        done: it has let go, having arrived or met something too strong.
+    """
+
+    def __init__(
+        self, start_m: float, distance_m: float, speed_m_s: float, most_N: float, mass_kg: float
+    ) -> None:
+        self.done = distance_m == 0.0
+        self._goal_m = start_m + distance_m
+        self._sense = math.copysign(1.0, distance_m)
+        self._speed_m_s = speed_m_s
+        self._most_N = most_N
+        self._gain = mass_kg / FOLLOWS_S
+        self._leaning_N = 0.0
+        self._stood_s = 0.0
+
+    def force_N(self, position_m: float, velocity_m_s: float, dt_s: float) -> float:
+        """Force on the nut over the next ``dt_s``; 0 once done."""
+        left = self._sense * (self._goal_m - position_m)
+        if left < LETS_GO_M:
+            self.done = True
+        if self.done:
+            return 0.0
+        wanted = self._sense * min(self._speed_m_s, math.sqrt(2 * SLOWS_M_S2 * left))
+        error = wanted - velocity_m_s
+        most = self._most_N
+        grows = self._gain / LEANS_S * error
+        if abs(velocity_m_s) < STANDS_M_S:
+            grows += self._sense * LEANS_N_S
+        self._leaning_N = min(max(self._leaning_N + grows * dt_s, -most), most)
+        force = self._gain * error + self._leaning_N
+        if abs(velocity_m_s) < STANDS_M_S and self._sense * force >= most:
+            self._stood_s += dt_s
+            self.done = self._stood_s > GIVES_UP_S
+        else:
+            self._stood_s = 0.0
+        return min(max(force, -most), most)
