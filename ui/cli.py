@@ -15,7 +15,7 @@ from typing import NoReturn
 
 from ui.commands.answers import BAD_INPUT, EXIT_CODES, Help, fail
 
-COMMANDS = ("demo", "bench", "serve", "perform", "runs", "check", "host")
+COMMANDS = ("demo", "bench", "serve", "perform", "runs", "check", "host", "calibrate")
 
 
 def parser() -> argparse.ArgumentParser:

@@ -1,0 +1,1 @@
+"""From known loads to a force law that can be defended: fit, uncertainty, history, procedure."""
