@@ -67,7 +67,7 @@ class SimulatedDriveCore:
         self._faults = self.surroundings.disturbances
         self._random = random.Random(seed)
         self._spare_chance = random.Random(f"spare {seed}")
-        faulty = p.sensor_wiring != "sound" or p.sensor_loose
+        faulty = p.sensor_wiring != "sound" or p.sensor_loose or p.analogue_swapped
         self._wiring = FaultyWiring(p, seed) if faulty else None
         self.power = PowerStage.OFF
         self.fault_code = 0
@@ -315,9 +315,9 @@ class SimulatedDriveCore:
             self.deflection_counts = self._wiring.read(
                 self.deflection_counts, dt_s, physics.nut_velocity_m_s, self.surroundings.wiggled
             )
-        if p.analogue_swapped:
-            self._swapped_counts = self.deflection_counts
-            self.deflection_counts = self._read_spare()
+            if p.analogue_swapped:
+                self._swapped_counts = self.deflection_counts
+                self.deflection_counts = self._read_spare()
 
     def _read_spare(self) -> int:
         reading = self._spare_level + self._spare_chance.gauss(0.0, SPARE_NOISE_COUNTS)

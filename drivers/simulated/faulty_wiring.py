@@ -22,11 +22,7 @@ MOVING_M_S = 0.002
 
 
 class FaultyWiring:
-    """Turns what the sensor would read into what arrives; deterministic from a seed.
-
-    Attributes:
-        spare_counts: what arrives at the spare input if the two are swapped.
-    """
+    """Turns what the sensor would read into what arrives; deterministic from a seed."""
 
     def __init__(self, parameters: RigParameters, seed: int) -> None:
         p = parameters

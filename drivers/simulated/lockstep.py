@@ -13,7 +13,7 @@ from drivers.simulated.parameters import RigParameters
 SLOW_EVERY = 10  # cycles between values that a drive sends slowly
 _MOTOR_FRAME = ("position_rad", "torque_N_m", "power", "fault_code", "fault_text")
 _SENSOR_FRAME = ("velocity_rad_s", "deflection_counts", "mode")
-_SLOW_FRAME = ("supply_V", "temperature_degC", "spare_counts")
+_SLOW_FRAME = ("supply_V", "temperature_degC")
 
 
 class LockstepDrive:
@@ -101,6 +101,8 @@ class LockstepDrive:
             self._sample(telemetry)
             self._received_s = self._sensed_s = self._time_s
             telemetry.age_s = telemetry.deflection_age_s = 0.0
+        if self._cycles % SLOW_EVERY == 0 and not core.surroundings.silent:
+            telemetry.spare_counts = float(core.spare_counts)
         if self._waiting and heard:
             self._waiting = False
             core.set_target(self._mode, self._target)
@@ -124,7 +126,7 @@ class LockstepDrive:
             value, step = command.position_rad, self._rad_per_count
         if not math.isfinite(value):
             raise DriverError(f"target {value} for mode {mode.name} is not a finite number")
-        if not self._lost():
+        if not self._loss or not self._lost():
             self._mode = mode
             self._target = round(value / step) * step
             self._power = command.power
@@ -183,5 +185,3 @@ class LockstepDrive:
             telemetry.fault_code = code
             telemetry.fault_text = FAULT_TEXTS.get(code, f"error {code:#06x}") if code else ""
         telemetry.frames += 1
-        if self._cycles % SLOW_EVERY == 0:
-            telemetry.spare_counts = float(core.spare_counts)

@@ -266,10 +266,11 @@ class RigPhysics(RigState):
             hand_work += turn * (xn - self.nut_position_m)
         if rod < 0.0:
             rod = -rod
-        if rod > self.peak_spring_force_N:
-            self.peak_spring_force_N = rod
-        if winding == 1 and rod > self.peak_driven_force_N:
-            self.peak_driven_force_N = rod
+        if rod > self.peak_driven_force_N:
+            if winding == 1:
+                self.peak_driven_force_N = rod
+            if rod > self.peak_spring_force_N:
+                self.peak_spring_force_N = rod
         speed = vn if vn > 0.0 else -vn
         if speed > self.peak_speed_m_s:
             self.peak_speed_m_s = speed
