@@ -113,7 +113,8 @@ def build(options: Cia402Options, core: Any, status: Callable[[], int]) -> Dicti
         _pdo(d, n, od.RPDO_COMMUNICATION, od.RPDO_MAPPING, RPDO_IDS[n] + options.node, False)
         _pdo(d, n, od.TPDO_COMMUNICATION, od.TPDO_MAPPING, TPDO_IDS[n] + options.node, True)
     rated = p.rated_torque_N_m
-    peak = min(p.drive_max_torque_N_m, p.peak_current_A * p.torque_constant_N_m_A)
+    constant = p.stated_torque_constant_N_m_A
+    peak = min(p.drive_max_torque_N_m, p.peak_current_A * constant)
     counts = int(p.encoder_counts_per_revolution)
     speed_unit = 2 * math.pi / (60 if options.velocity_unit == "rpm" else counts)
     m = {"mappable": True}
@@ -130,7 +131,7 @@ def build(options: Cia402Options, core: Any, status: Callable[[], int]) -> Dicti
     d.add(od.TARGET_TORQUE, 0, "INTEGER16", writable=True, **m)
     d.add(od.MAX_TORQUE, 0, "UNSIGNED16", value=min(65535, round(1000 * peak / rated)))
     d.add(od.MOTOR_RATED_CURRENT, 0, "UNSIGNED32",
-          value=round(1000 * rated / p.torque_constant_N_m_A))
+          value=round(1000 * rated / constant))
     d.add(od.MOTOR_RATED_TORQUE, 0, "UNSIGNED32", value=round(1000 * rated))
     d.add(od.TORQUE_ACTUAL, 0, "INTEGER16",
           get=lambda: round(1000 * core.torque_N_m / rated), **m)
@@ -144,11 +145,16 @@ def build(options: Cia402Options, core: Any, status: Callable[[], int]) -> Dicti
     d.add(od.INTERPOLATION_PERIOD, 2, "INTEGER8", value=-3, writable=True, put=_within(-6, 0))
     d.add(od.TARGET_VELOCITY, 0, "INTEGER32", writable=True, **m)
     d.add(od.SUPPORTED_MODES, 0, "UNSIGNED32", value=1 << 7 | 1 << 8 | 1 << 9)
-    deflection = options.deflection_object
-    if deflection.subindex:
-        d.add(deflection.index, 0, "UNSIGNED8", value=deflection.subindex)
+    deflection, spare = options.deflection_object, options.spare_object
     d.add(deflection.index, deflection.subindex, deflection.type,
           get=lambda: round(core.deflection_counts / deflection.scale), **m)
+    if spare is not None:
+        d.add(spare.index, spare.subindex, spare.type,
+              get=lambda: round(core.spare_counts / spare.scale), **m)
+    for index in {deflection.index} | ({spare.index} if spare else set()):
+        last = max(subindex for i, subindex in d.items if i == index)
+        if last:
+            d.add(index, 0, "UNSIGNED8", value=last)
     t = options.temperature_object
     if t is not None:
         d.add(t.index, t.subindex, t.type, get=lambda: round(core.temperature_degC / t.scale), **m)

@@ -39,6 +39,7 @@ FIRST_ANSWER_S = 1.0
 CHEAP_LOOK_S = 0.2e-3
 LOOKS_AFTER_A_GAP = 10
 OPERATIONAL_BEAT = b"\x05"
+NMT_START = 0x01
 LARGEST = 2**31 - 1
 # What adapters are known to raise for one damaged frame; the next may be sound.
 DAMAGED = (ValueError, IndexError, KeyError)
@@ -274,6 +275,22 @@ class Cia402Drive:
             self._rpdo_1.data = bytearray(self._pack_1(DISABLE_VOLTAGE, Mode.TORQUE, 0))
             bus.send(self._rpdo_1)
             bus.send(self._sync)
+
+    def rejoin(self) -> None:
+        """See ``drivers.base.Rejoining``: the node is Operational again from the next SYNC on."""
+        bus = self._bus
+        if bus is None:
+            raise DriverError("the drive is not open")
+        self._last_word = DISABLE_VOLTAGE
+        try:
+            self._rpdo_1.data = bytearray(self._pack_1(DISABLE_VOLTAGE, Mode.TORQUE, 0))
+            bus.send(self._beat)
+            bus.send(_frame(0, bytes((NMT_START, self._options.node))))
+            bus.send(self._rpdo_1)
+        except GONE as error:
+            self._bus_gone(error)
+            return
+        self._reception.rejoin()
 
     def close(self) -> None:
         """De-energise, put the node back to pre-operational, leave the bus."""

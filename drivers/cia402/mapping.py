@@ -56,6 +56,11 @@ def temperature(options: Cia402Options) -> Entry | None:
     return None if o is None else Entry(o.index, o.subindex, o.type)
 
 
+def spare(options: Cia402Options) -> Entry | None:
+    o = options.spare_object
+    return None if o is None else Entry(o.index, o.subindex, o.type)
+
+
 def pdos(options: Cia402Options) -> tuple[tuple[Pdo, ...], tuple[Pdo, ...]]:
     """(receive, transmit) PDOs as seen from the drive.
 
@@ -81,6 +86,9 @@ def pdos(options: Cia402Options) -> tuple[tuple[Pdo, ...], tuple[Pdo, ...]]:
     heat = temperature(options)
     if heat is not None:
         slow.append(heat)
+    second_input = spare(options)
+    if second_input is not None:
+        slow.append(second_input)
     first = slow
     second: list[Entry] = []
     while _bytes(first) > PDO_BYTES:

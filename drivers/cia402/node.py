@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import random
 import struct
 import time
 from typing import Any
@@ -17,11 +18,13 @@ from drivers.cia402.options import Cia402Options
 from drivers.cia402.sdo_server import SdoServer
 
 PRE_OPERATIONAL, OPERATIONAL, STOPPED = 0x7F, 0x05, 0x04
+SYNC = 0x80
 HEARTBEAT_ERROR = 0x8130
 PDO_LENGTH_ERROR = 0x8210  # PDO not processed due to length error
 LAST_SYNCHRONOUS = 240
-# Statusword beside the state bits: voltage enabled (4), remote (9).
-ALWAYS = 0x0210
+# Statusword beside the state bits
+VOLTAGE_ENABLED = 0x0010
+REMOTE = 0x0200
 
 
 class SimulatedNode:
@@ -45,6 +48,9 @@ class SimulatedNode:
         self._host_heard_s = 0.0
         self._told_fault = 0
         self._restarts = core.restarts
+        self._refresh_every: int = core.parameters.drive_refresh_every
+        self._loss: float = core.parameters.bus_loss
+        self._luck = random.Random(f"bus {options.node}")
 
     def boot(self) -> None:
         """Everything as after power-up: boot-up message, then Pre-operational."""
@@ -61,8 +67,17 @@ class SimulatedNode:
         self._send(0x700 + self._node, b"\x00")
 
     def _send(self, identifier: int, data: bytes) -> None:
-        if not self._core.surroundings.silent:
+        if not self._core.surroundings.silent and not self._lost(identifier):
             self._bus.send(can.Message(arbitration_id=identifier, is_extended_id=False, data=data))
+
+    def _lost(self, identifier: int) -> bool:
+        """A frame of the cyclic exchange that goes missing, as when a queue overruns.
+
+        NMT and SDO, one at a time, come through.
+        """
+        if not self._loss or identifier == 0 or 0x580 <= identifier < 0x700:
+            return False
+        return self._luck.random() < self._loss
 
     # ------------------------------------------------------------------ frames in
 
@@ -71,6 +86,8 @@ class SimulatedNode:
         if message.is_extended_id or message.is_remote_frame:
             return
         identifier, data = message.arbitration_id, bytes(message.data)
+        if self._loss and self._lost(identifier):
+            return
         pdo = self._receive.get(identifier)
         if pdo is not None and self._nmt == OPERATIONAL:
             self._take_pdo(identifier, pdo, data)
@@ -139,21 +156,29 @@ class SimulatedNode:
 
     def sync(self) -> None:
         """Transmit what is due, then take over the RPDOs received before this SYNC."""
-        if self._nmt != OPERATIONAL:
+        if self._nmt != OPERATIONAL or (self._loss and self._lost(SYNC)):
             return
         self._syncs += 1
         if not self._core.surroundings.silent:
             # All are packed before the first is sent, so that they reach the host together.
             send = self._bus.send
-            for message in [
-                pdo.pack() for pdo in self._transmit if pdo.due_at_sync(self._syncs)
-            ]:
+            for message in self._due():
                 send(message)
         if self._pending:
             for identifier, data in self._pending.items():
                 self._receive[identifier].store(data)
             self._pending.clear()
             self._act()
+
+    def _due(self) -> list[can.Message]:
+        due = [pdo for pdo in self._transmit if pdo.due_at_sync(self._syncs)]
+        if self._refresh_every == 1 and not self._loss:
+            return [pdo.pack() for pdo in due]
+        if (self._syncs - 1) % self._refresh_every == 0:
+            for pdo in self._transmit:
+                pdo.pack()
+        messages = [pdo.message for pdo in due]
+        return [message for message in messages if not self._lost(message.arbitration_id)]
 
     def _act(self) -> None:
         """Controlword and targets to the firmware (transitions of IEC 61800-7-201)."""
@@ -214,7 +239,8 @@ class SimulatedNode:
             if self._level == 3:  # power left by itself, after a quick stop
                 self._level = 0
             bits = (0x40, 0x21, 0x23)[self._level]
-        return ALWAYS | bits
+        charged = self._core.supply_V >= self._core.parameters.drive_undervoltage_V
+        return REMOTE | (VOLTAGE_ENABLED if charged else 0) | bits
 
     # ------------------------------------------------------------------ time
 
@@ -232,7 +258,8 @@ class SimulatedNode:
             self.boot()
             return
         limit = (self._consumer() & 0xFFFF) * 1e-3
-        if limit > 0 and self._host_heard_s > 0 and now - self._host_heard_s > limit:
+        watching = limit > 0 and core.parameters.drive_watches_host
+        if watching and self._host_heard_s > 0 and now - self._host_heard_s > limit:
             self._host_lost()
         if core.fault_code != self._told_fault:
             self._told_fault = core.fault_code

@@ -56,6 +56,8 @@ class Cia402Options(Part):
     temperature_object: ObjectReference | None = ObjectReference(
         index=0x2010, type="INTEGER16", scale=0.1
     )
+    # A second analogue input: shows whether the sensor is wired to the first
+    spare_object: ObjectReference | None = None
     # Must agree with the drive's 0x608F; needed where the drive lacks that object.
     counts_per_revolution: Annotated[int, Field(ge=4)] | None = None
     velocity_unit: Literal["counts/s", "rpm"] = "counts/s"
@@ -75,8 +77,13 @@ class Cia402Options(Part):
             )
         if self.drive_loss < 2 * self.drive_heartbeat:
             raise ValueError("drive_loss must be at least twice drive_heartbeat")
-        for name in ("deflection_object", "temperature_object"):
+        for name in ("deflection_object", "temperature_object", "spare_object"):
             reference = getattr(self, name)
             if reference is not None and reference.scale == 0.0:
                 raise ValueError(f"{name}.scale must not be 0")
+        spare, deflection = self.spare_object, self.deflection_object
+        if spare is not None and (spare.index, spare.subindex) == (
+            deflection.index, deflection.subindex
+        ):
+            raise ValueError("spare_object must be another input than deflection_object")
         return self

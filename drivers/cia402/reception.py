@@ -53,6 +53,8 @@ class Reception:
         self._mode_is_fast = mapping.MODE in transmit[1].entries
         self._slow = {pdo.cob_id: (pdo.packing, pdo.entries) for pdo in transmit[2:]}
         self._temperature = mapping.temperature(options)
+        self._spare = mapping.spare(options)
+        self._spare_scale = options.spare_object.scale if options.spare_object else math.nan
         self._temperature_scale = (
             options.temperature_object.scale if options.temperature_object else math.nan
         )
@@ -81,6 +83,12 @@ class Reception:
     def complete(self) -> bool:
         """Whether each fast TPDO has come."""
         return self._sampled_s > 0 and self._deflected_s > 0
+
+    def rejoin(self) -> None:
+        """A loss that was provoked is over; what was heard before it is not believed."""
+        self.telemetry.lost = ""
+        self._sampled_s = self._deflected_s = NEVER
+        self._heard_s = math.inf
 
     def watch(self) -> None:
         """Mind the drive's heartbeat, from the next look at the clock on."""
@@ -159,6 +167,8 @@ class Reception:
                     self._fault(value)
             elif entry is mapping.MODE:
                 telemetry.mode = value
+            elif entry == self._spare:
+                telemetry.spare_counts = value * self._spare_scale
             else:
                 telemetry.temperature_degC = value * self._temperature_scale
         return True

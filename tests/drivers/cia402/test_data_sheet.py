@@ -34,7 +34,9 @@ def variables(sheet):
 
 def test_sheet_describes_exactly_this_node():
     sheet = dict(variables(canopen.import_od(str(EDS), 5)))
-    node = build(options(), SimulatedDriveCore(RigParameters(), 1), lambda: 0).items
+    spare = {"index": 0x6401, "subindex": 2}
+    core = SimulatedDriveCore(RigParameters(), 1)
+    node = build(options(spare_object=spare), core, lambda: 0).items
     assert set(sheet) == set(node)
     for place, item in node.items():
         told = sheet[place]
