@@ -179,8 +179,13 @@ class HostReport:
         }
 
 
-def empty_loop(rate_hz: float, seconds: float) -> tuple[LatencyHistogram, int, int]:
+def empty_loop(
+    rate_hz: float, seconds: float, each_s: list[float] | None = None
+) -> tuple[LatencyHistogram, int, int]:
     """Wake ``rate_hz`` times a second and do nothing: (latencies, cycles, late cycles).
+
+    Args:
+        each_s: takes every single latency as well, in s.
 
     Raises:
         ValueError: rate or duration is not above 0.
@@ -198,6 +203,8 @@ def empty_loop(rate_hz: float, seconds: float) -> tuple[LatencyHistogram, int, i
         sleep_until(due)
         behind = monotonic() - due
         record(behind)
+        if each_s is not None:
+            each_s.append(behind)
         cycles += 1
         if behind > period:
             late += 1

@@ -29,6 +29,9 @@ print(json.dumps({{
     "policy": os.sched_getscheduler(0) & 0xff, "priority": os.sched_getparam(0).sched_priority,
     "cpus": sorted(os.sched_getaffinity(0)), "collects": gc.isenabled(),
     "frozen": gc.get_freeze_count(), "switch": sys.getswitchinterval(),
+    "awake": [fd for fd in os.listdir("/proc/self/fd")
+              if os.path.exists(f"/proc/self/fd/{{fd}}")
+              and os.readlink(f"/proc/self/fd/{{fd}}") == "/dev/cpu_dma_latency"],
     "locked": [line for line in open("/proc/self/status") if line.startswith("VmLck")],
 }}))
 """
@@ -55,6 +58,7 @@ def test_the_notice_tells_what_is_in_force() -> None:
     steps = seen["steps"]
     assert isinstance(steps, dict)
     assert steps["memory"][0] is (seen["locked"] != [] and " 0 kB" not in str(seen["locked"]))
+    assert steps["idle processors"][0] is (seen["awake"] != [])  # held as long as it lives
     assert seen["cpus"] == [cpu]
     assert seen["collects"] is False and int(str(seen["frozen"])) > 1000
     assert seen["switch"] == pytest.approx(0.0005)
@@ -75,6 +79,7 @@ def test_refusals_are_told_with_their_mend() -> None:
     assert "SCHED_FIFO priority 60 was refused" in notice
     assert "'rtprio'" in notice and "'memlock'" in notice
     assert "processor 4095 cannot be used" in notice
+    assert "/dev/cpu_dma_latency" in notice
 
 
 def test_nothing_is_asked_of_the_scheduler_at_priority_0() -> None:
