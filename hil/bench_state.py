@@ -11,7 +11,8 @@ from typing import Any
 
 from drivers.base import Capabilities, Command, PowerRequest, PowerStage, Telemetry
 from hil.behaviours import ActiveBehaviour, check_behaviour, start_behaviour
-from hil.calibration import ForceCalibration
+from hil.calibration import ForceCalibration, LiveCalibration
+from hil.changed_calibration import changed_calibration, slide_s
 from hil.commissioning import Enabling, OpenLoop, SpeedRun, TorqueRun, narrowed
 from hil.controlled_stop import ControlledStop
 from hil.estimation import Estimator
@@ -37,6 +38,7 @@ from hil.requests import (
     Reset,
     StartRun,
     Tare,
+    UseCalibration,
     WithholdBeat,
 )
 from hil.requests import Stop as StopRequest
@@ -67,7 +69,9 @@ class BenchState:
         hand = 1 if profile.actuator.screw.hand == "right" else -1
         self.sign = hand * profile.sensors.motor.sign
         self.nut_per_rad = self.sign * profile.actuator.screw.lead / (2 * math.pi)
-        self.calibration = ForceCalibration(profile.calibration, profile.sensors.deflection)
+        self.calibration = LiveCalibration(
+            ForceCalibration(profile.calibration, profile.sensors.deflection)
+        )
         self.estimator = Estimator(profile, period_s)
         self.supervisor = Supervisor(profile, period_s)
         self.gains = self._designed(profile)
@@ -113,7 +117,7 @@ class BenchState:
             # Some 60 ms, in which the drive hears nothing: only where it is needed.
             self.gains = self._designed(profile)
         self.profile = profile
-        self.force_law = ForceLaw(profile, self.gains, self.period_s)
+        self.force_law = ForceLaw(profile, self.gains, self.period_s, self.calibration)
         self.shaper = Shaper(profile)
         before = self.supervisor
         self.supervisor = Supervisor(profile, self.period_s)
@@ -143,6 +147,8 @@ class BenchState:
             return self._commission(request)
         if isinstance(request, WithholdBeat):
             return self._withhold_beat(request)
+        if isinstance(request, UseCalibration):
+            return self._use_calibration(request)
         if isinstance(request, Marker):
             self._event("marker", text=request.text, values=dict(request.values))
             return Outcome(True, "marked")
@@ -328,6 +334,20 @@ class BenchState:
             return Outcome(False, "for restricted operation in standby only")
         self._withheld_s = request.seconds
         return Outcome(True, "the drive misses the heartbeat")
+
+    def _use_calibration(self, request: UseCalibration) -> Outcome:
+        changed = changed_calibration(self.own_profile, request.calibration)
+        if isinstance(changed, str):
+            return Outcome(False, changed)
+        new = ForceCalibration(changed.calibration, changed.sensors.deflection)
+        self.calibration.slide_to(
+            new, slide_s(self.calibration.newest, new, self.own_profile.limits.deflection.bounded)
+        )
+        self.own_profile = changed
+        self.profile = self.profile.model_copy(update={"calibration": changed.calibration})
+        self.supervisor.use_calibration(self.profile)
+        self._event("calibration", calibration=changed.calibration.model_dump(mode="json"))
+        return Outcome(True, "the calibration is taken")
 
     def _tare(self, request: Tare) -> Outcome:
         if self.state is State.WORKING:

@@ -62,14 +62,7 @@ class Bounds:
         self._cool = limits.drive_temperature.bounded
         self._hot = limits.drive_temperature.tripped
 
-        law = ForceCalibration(profile.calibration, profile.sensors.deflection)
-        most = min(limits.deflection.bounded, profile.actuator.springs.solid_deflection)
-        force = limits.force.bounded
-        high, low = law.force(most), law.force(-most)
-        self.most_high_N = min(force, high)
-        self.most_low_N = max(-force, low)
-        self._flat_high = Limit.FORCE if force <= high else Limit.DEFLECTION
-        self._flat_low = Limit.FORCE if -force >= low else Limit.DEFLECTION
+        self.use_calibration(profile)
 
         travel = limits.travel
         self._lower, self._upper = travel.lower, travel.upper
@@ -79,6 +72,18 @@ class Bounds:
         self._bandwidth = DAMPING_SHARE * 2 * math.pi * profile.control.force_bandwidth
         self._period = period_s
         self.reset()
+
+    def use_calibration(self, profile: Profile) -> None:
+        """Renew the flat caps: force limit, and deflection limit by the spring law."""
+        limits = profile.limits
+        law = ForceCalibration(profile.calibration, profile.sensors.deflection)
+        most = min(limits.deflection.bounded, profile.actuator.springs.solid_deflection)
+        force = limits.force.bounded
+        high, low = law.force(most), law.force(-most)
+        self.most_high_N = min(force, high)
+        self.most_low_N = max(-force, low)
+        self._flat_high = Limit.FORCE if force <= high else Limit.DEFLECTION
+        self._flat_low = Limit.FORCE if -force >= low else Limit.DEFLECTION
 
     def reset(self) -> None:
         """Forget the load; the ends are found anew from the first position seen."""

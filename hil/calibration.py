@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 
 from hil.profile.schema import Calibration, DeflectionSensor, Polynomial, Profile, TwoSlopes
 
 SOLVE_STEPS = 60
+SLIDING_STEPS = 4  # two laws have up to three kinks on either side
 
 
 class ForceCalibration:
@@ -19,6 +21,12 @@ class ForceCalibration:
     def __init__(self, calibration: Calibration, sensor: DeflectionSensor) -> None:
         self.zero_counts = calibration.zero
         self.per_count = calibration.deflection_per_count
+        self.identity = calibration.identity
+        sensor_table = calibration.sensor_table
+        self._sensor_counts = [row[0] for row in sensor_table]
+        self._sensor_m = [1e-3 * row[1] for row in sensor_table]
+        self._u_force = [row[0] for row in calibration.uncertainty_table]
+        self._u_values = [row[1] for row in calibration.uncertainty_table]
         self._u_absolute = calibration.absolute_uncertainty
         self._u_relative = calibration.relative_uncertainty
         law = calibration.spring_law
@@ -38,6 +46,8 @@ class ForceCalibration:
 
     def deflection(self, counts: float) -> float:
         """Deflection in m for a sensor reading in counts."""
+        if self._sensor_counts:
+            return _interpolated(self._sensor_counts, self._sensor_m, counts - self.zero_counts)
         return (counts - self.zero_counts) * self.per_count
 
     def force(self, deflection_m: float) -> float:
@@ -93,6 +103,10 @@ class ForceCalibration:
 
     def u95(self, force_N: float) -> float:
         """Expanded uncertainty of force in N, coverage factor k = 2 (JCGM 100:2008, 6.2)."""
+        table = self._u_force
+        if table:
+            force = min(max(force_N, table[0]), table[-1])
+            return 2.0 * _interpolated(table, self._u_values, force)
         return 2.0 * math.hypot(self._u_absolute, self._u_relative * force_N)
 
     def _polynomial(self, deflection_m: float) -> float:
@@ -101,6 +115,77 @@ class ForceCalibration:
         for c in reversed(self._c):
             force = force * x + c
         return force + self.stiffness(x) * (deflection_m - x) if x != deflection_m else force
+
+
+def _interpolated(xs: list[float], ys: list[float], x: float) -> float:
+    """On straight lines between the rows, and on beyond the ends."""
+    i = min(max(bisect_right(xs, x), 1), len(xs) - 1)
+    x0, y0 = xs[i - 1], ys[i - 1]
+    return y0 + (ys[i] - y0) * (x - x0) / (xs[i] - x0)
+
+
+class LiveCalibration:
+    """The calibration in force, which can slide over to another without a jump.
+
+    While it slides, deflection and force are a mean of both whose weight moves steadily from
+    the one to the other, so whatever is controlled by them moves as steadily.
+    """
+
+    def __init__(self, calibration: ForceCalibration) -> None:
+        self._old = self._new = calibration
+        self._share = 1.0
+        self._per_s = 0.0
+
+    @property
+    def sliding(self) -> bool:
+        return self._share < 1.0
+
+    @property
+    def newest(self) -> ForceCalibration:
+        return self._new
+
+    def slide_to(self, calibration: ForceCalibration, seconds: float) -> None:
+        """Go over to ``calibration`` within ``seconds``; a slide under way jumps to its end."""
+        self._old, self._new = self._new, calibration
+        self._share = 0.0
+        self._per_s = 1.0 / seconds
+
+    def advance(self, dt: float) -> None:
+        """One cycle goes by."""
+        if self._share < 1.0:
+            self._share = min(1.0, self._share + dt * self._per_s)
+            if self._share == 1.0:
+                self._old = self._new
+
+    def deflection(self, counts: float) -> float:
+        new = self._new.deflection(counts)
+        return new if self._share == 1.0 else self._mean(self._old.deflection(counts), new)
+
+    def force(self, deflection_m: float) -> float:
+        new = self._new.force(deflection_m)
+        return new if self._share == 1.0 else self._mean(self._old.force(deflection_m), new)
+
+    def stiffness(self, deflection_m: float) -> float:
+        new = self._new.stiffness(deflection_m)
+        return new if self._share == 1.0 else self._mean(self._old.stiffness(deflection_m), new)
+
+    def deflection_for(self, force_N: float) -> float:
+        """Between both inverses; Newton's steps, which end exactly on straight pieces."""
+        new = self._new.deflection_for(force_N)
+        if self._share == 1.0:
+            return new
+        guess = self._mean(self._old.deflection_for(force_N), new)
+        for _ in range(SLIDING_STEPS):
+            guess += (force_N - self.force(guess)) / self.stiffness(guess)
+        return guess
+
+    def u95(self, force_N: float) -> float:
+        new = self._new.u95(force_N)
+        # The larger of both: neither is proven for a mean.
+        return new if self._share == 1.0 else max(self._old.u95(force_N), new)
+
+    def _mean(self, old: float, new: float) -> float:
+        return old + self._share * (new - old)
 
 
 def passive_bounds(profile: Profile) -> tuple[float, float, float]:

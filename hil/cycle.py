@@ -44,6 +44,7 @@ class Bench(BenchState):
 
         nut = telemetry.position_rad * self.nut_per_rad
         torque_measured = telemetry.torque_N_m * self.sign
+        self.calibration.advance(dt_s)
         deflection = self.calibration.deflection(telemetry.deflection_counts)
         if self._nut_offset is None:
             nut_offset = self._reference(telemetry, nut, deflection)

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import math
 
-from hil.calibration import ForceCalibration
+from hil.calibration import ForceCalibration, LiveCalibration
 from hil.estimation import Estimator
 from hil.force_design import ForceGains, dead_zone_m
 from hil.profile.schema import Profile
@@ -27,13 +27,24 @@ INTEGRAL_SHARE = 0.4  # of the force limit: friction and the screw's loss, nothi
 
 
 class ForceLaw:
-    """Holds the disturbance observer and the commands in flight; all else is passed in."""
+    """Holds the disturbance observer and the commands in flight; all else is passed in.
 
-    def __init__(self, profile: Profile, gains: ForceGains, period_s: float) -> None:
+    ``calibration`` is the bench's own, so that both change over together.
+    """
+
+    def __init__(
+        self,
+        profile: Profile,
+        gains: ForceGains,
+        period_s: float,
+        calibration: LiveCalibration | None = None,
+    ) -> None:
         actuator = profile.actuator
         screw = actuator.screw
         plant, law = gains.plant, gains.law
-        self._calibration = ForceCalibration(profile.calibration, profile.sensors.deflection)
+        self._calibration = calibration or LiveCalibration(
+            ForceCalibration(profile.calibration, profile.sensors.deflection)
+        )
         self._mass = plant.mass
         self._viscous = plant.viscous
         self._kp, self._kd, self._kc = law.position, law.rate, law.current

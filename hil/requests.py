@@ -7,7 +7,7 @@ are the cycle's own affair.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
@@ -202,6 +202,16 @@ class WithholdBeat(Message):
     seconds: float = Field(gt=0, le=2)
 
 
+class UseCalibration(Message):
+    """Take this calibration (the profile's ``calibration`` part, SI numbers) at once.
+
+    A behaviour under way does not jump: the bench slides over to it.
+    """
+
+    kind: Literal["use_calibration"] = "use_calibration"
+    calibration: dict[str, Any]
+
+
 Request = Annotated[
     Energise
     | PowerOff
@@ -215,7 +225,8 @@ Request = Annotated[
     | Commission
     | EndCommission
     | Enable
-    | WithholdBeat,
+    | WithholdBeat
+    | UseCalibration,
     Field(discriminator="kind"),
 ]
 REQUEST: TypeAdapter[Request] = TypeAdapter(Request)

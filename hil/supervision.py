@@ -101,6 +101,10 @@ class Supervisor:
         self._sensors = before._sensors
         self._known_fault = before._known_fault
 
+    def use_calibration(self, profile: Profile) -> None:
+        """Renew what follows from the profile's calibration."""
+        self._bounds.use_calibration(profile)
+
     def check(
         self,
         telemetry: Telemetry,

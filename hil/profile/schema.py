@@ -7,9 +7,18 @@ force pushes the output rod out. ``output = nut - deflection``.
 
 from __future__ import annotations
 
+import math
+from itertools import pairwise
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationInfo,
+    field_validator,
+)
 from pydantic_core import PydanticCustomError
 
 from drivers.quantities import (
@@ -175,7 +184,31 @@ class Calibration(Part):
     # standard uncertainty of force: sqrt(absolute² + (relative·F)²)
     absolute_uncertainty: Annotated[Force, Field(ge=0)] = 2.0
     relative_uncertainty: Annotated[float, Field(ge=0, lt=1)] = 0.01
+    # in place of the two: rows of (force in N, standard uncertainty in N), forces rising
+    uncertainty_table: tuple[tuple[float, float], ...] = ()
+    # in place of deflection_per_count for a sensor that is not linear: rows of
+    # (counts from zero, deflection in mm), counts rising, deflection monotonic
+    sensor_table: tuple[tuple[float, float], ...] = ()
     dated: str = ""
+    identity: str = ""  # of the calibration file that it came from
+
+    @field_validator("uncertainty_table", "sensor_table")
+    @classmethod
+    def _rising(
+        cls, table: tuple[tuple[float, float], ...], info: ValidationInfo
+    ) -> tuple[tuple[float, float], ...]:
+        if not all(math.isfinite(number) for row in table for number in row):
+            raise ValueError("every number must be finite")
+        if len(table) == 1 or any(not b[0] > a[0] for a, b in pairwise(table)):
+            raise ValueError("needs two rows or more, the first column rising from row to row")
+        steps = [b[1] - a[1] for a, b in pairwise(table)]
+        if info.field_name == "sensor_table" and not (
+            all(step > 0 for step in steps) or all(step < 0 for step in steps)
+        ):
+            raise ValueError("the deflection must rise, or fall, from row to row throughout")
+        if info.field_name == "uncertainty_table" and any(row[1] < 0 for row in table):
+            raise ValueError("an uncertainty is never below 0")
+        return table
 
 
 class Control(Part):
@@ -184,6 +217,10 @@ class Control(Part):
     phase_margin: Annotated[float, Field(ge=10, le=80)] = 40.0  # degrees, never below
     damping_ratio: Annotated[float, Field(ge=0.3, le=2)] = 0.8
     friction_compensation: Annotated[float, Field(ge=0, le=1)] = 0.6
+    # force amplitude for which force_bandwidth is asked: friction makes it depend on that
+    bandwidth_amplitude: Annotated[Force, Field(gt=0)] | None = None
+    # time constant of the drive's current loop; the default is common practice, no source
+    current_loop_lag: Annotated[Duration, Field(gt=0, le=0.02)] = 0.00025
     passive_fraction: Annotated[float, Field(gt=0, le=1)] = 0.98  # of the spring's own rate
     over_stiff: Literal["refuse", "bound"] = "refuse"
     predictor: bool = True
