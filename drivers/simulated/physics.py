@@ -21,6 +21,7 @@ from drivers.simulated.turning_hand import TurningHand
 LONGEST_SUBSTEP_S = 250e-6
 SHORTEST_SUBSTEP_S = 10e-6
 IMMOVABLE_N = 1e12
+DISCHARGE_S = 0.04  # of the link through its resistor, once parted from the supply; invented
 
 
 class Winding(enum.IntEnum):
@@ -72,7 +73,7 @@ class RigPhysics(RigState):
         self._rebuild()
 
     def rebuild(self) -> None:
-        """Take over changed factors (springs, friction, jam, block, support)."""
+        """Take over changed factors (springs, friction, jam, block, support, supply)."""
         self._rebuild()
 
     # -- integration -------------------------------------------------------------------
@@ -91,7 +92,7 @@ class RigPhysics(RigState):
             coulomb, stribeck_N, per_stribeck, stribeck_end, loss_forward, loss_backward, bn,
             spot, spot_half, spot_N, uneven, ripple, ripple_per_m, field, field_per_m, aligned,
             kind, level, arm, mq, moment, bo, friction_q, stroke, ke, ce, hand_arm,
-            source_R, decay_rc, takes, per_c, idle,
+            source_R, decay_rc, takes, per_c, idle, bleed,
         ) = self._constants  # fmt: skip
         xn = self.nut_position_m
         vn = self.nut_velocity_m_s
@@ -258,7 +259,7 @@ class RigPhysics(RigState):
                 after = settled + (link - settled) * decay_rc
                 source_work += source * (taken * h + (after - link) / per_c)
             else:
-                after = link * link - 2.0 * drawn * h * per_c
+                after = link * link * bleed - 2.0 * drawn * h * per_c
                 after = sqrt(after) if after > 1.0 else 1.0
             link = after if after > 1.0 else 1.0
             time += h
@@ -377,5 +378,8 @@ class RigPhysics(RigState):
             p.stroke_m, p.end_stop_stiffness_N_m, p.end_stop_damping_N_s_m,
             1.0 if linear else p.load_arm_m,
             p.supply_resistance_ohm, exp(-h / rc) if rc else 0.0,
-            p.supply_takes_regeneration, 1.0 / p.link_capacitance_F, p.drive_idle_W,
+            p.supply_takes_regeneration and not self.disconnected, 1.0 / p.link_capacitance_F,
+            # Parted from its supply, the link discharges itself; the logic is fed elsewhere.
+            0.0 if self.disconnected else p.drive_idle_W,
+            exp(-2.0 * h / DISCHARGE_S) if self.disconnected else 1.0,
         )  # fmt: skip

@@ -43,6 +43,7 @@ class RigState:
         self.hung_mass_kg = p.initial_hung_mass_kg
         self.jammed = p.nut_jammed  # the nut is held fast
         self.blocked = False  # the output is held fast
+        self.disconnected = False  # the supply is parted from the power stage
         self.supported = False  # a stand bears lever and weights
         self.spring_factor = 1.0
         self.friction_factor = 1.0

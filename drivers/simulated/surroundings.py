@@ -156,12 +156,13 @@ class Surroundings:
     def emergency_stop(self, pressed: bool) -> None:
         """Press or release the hard-wired stop, which parts the supply from the power stage.
 
-        While pressed, the DC link is discharged, an energised drive faults (DC link voltage
-        too low) and the drive's logic lives on. Released, the link charges again; nothing else
-        happens.
+        While pressed, the DC link discharges within a tenth of a second, an energised drive
+        faults at once (DC link voltage too low) and the drive's logic lives on. Released, the
+        link charges again; nothing else happens.
         """
-        self.stop_pressed = bool(pressed)
+        self.stop_pressed = self._physics.disconnected = bool(pressed)
         self._set_supply()
+        self._physics.rebuild()
 
     def reset_peaks(self) -> None:
         """Forget the largest force and speeds so far."""

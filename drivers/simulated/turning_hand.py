@@ -8,6 +8,7 @@ FOLLOWS_S = 0.02  # how fast the hand follows its own speed
 LEANS_S = 0.05  # how fast it finds the force that friction takes
 LEANS_N_S = 200.0  # and with what it tries a screw that stands still
 SLOWS_M_S2 = 0.3
+ARRIVES_S = 0.1
 LETS_GO_M = 5e-5
 STANDS_M_S = 1e-4
 GIVES_UP_S = 0.5
@@ -39,7 +40,8 @@ class TurningHand:
             self.done = True
         if self.done:
             return 0.0
-        wanted = self._sense * min(self._speed_m_s, math.sqrt(2 * SLOWS_M_S2 * left))
+        slowed = min(math.sqrt(2 * SLOWS_M_S2 * left), left / ARRIVES_S)
+        wanted = self._sense * min(self._speed_m_s, slowed)
         error = wanted - velocity_m_s
         most = self._most_N
         grows = self._gain / LEANS_S * error
