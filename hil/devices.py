@@ -125,6 +125,7 @@ def _described(profile: Profile) -> dict[str, Any]:
         "winding_resistance_ohm": motor.winding_resistance,
         "winding_inductance_H": motor.winding_inductance,
         "pole_pairs": motor.pole_pairs,
+        "current_loop_time_constant_s": profile.control.current_loop_lag,
         "rotor_inertia_kg_m2": motor.rotor_inertia,
         "nut_mass_kg": actuator.nut_mass,
         "peak_current_A": motor.peak_current,

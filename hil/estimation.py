@@ -58,11 +58,17 @@ def observer_gains(profile: Profile, period_s: float) -> ObserverGains:
         measured_variance=resolution**2 / 12,
         force_noise=0.02 * force,
         wander=(2 * dry + 0.3 * loss * force + 0.01 * force) ** 2 * period_s / WANDER_S,
+        lag_s=profile.control.current_loop_lag,
     )
 
 
 def gains_for(
-    mass: float, period_s: float, measured_variance: float, force_noise: float, wander: float
+    mass: float,
+    period_s: float,
+    measured_variance: float,
+    force_noise: float,
+    wander: float,
+    lag_s: float = CURRENT_LAG_S,
 ) -> ObserverGains:
     """Gains for a nut of ``mass`` kg.
 
@@ -70,6 +76,7 @@ def gains_for(
         measured_variance: of the nut position, m².
         force_noise: standard deviation of the unknown force within one period, N.
         wander: variance that the lasting disturbance gains per period, N².
+        lag_s: time constant of the drive's current loop.
     """
     t, m = period_s, mass
     a = np.array([[1, t, t * t / 2 / m], [0, 1, t / m], [0, 0, 1]])
@@ -82,8 +89,8 @@ def gains_for(
     scaled = back @ a @ s
     p = solve_discrete_are(scaled.T, np.array([[1.0], [0], [0]]), process, np.eye(1))
     gain = s @ (p[:, 0] / (p[0, 0] + 1.0)) / scale
-    decay = math.exp(-t / CURRENT_LAG_S)
-    mean = CURRENT_LAG_S / t * (1 - decay)
+    decay = math.exp(-t / lag_s)
+    mean = lag_s / t * (1 - decay)
     pole = math.exp(-OUTPUT_BANDWIDTH_RAD_S * t)
     return ObserverGains(
         float(gain[0]),

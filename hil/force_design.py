@@ -4,8 +4,10 @@ The law (``hil.force_law``) carries the spring force and places the poles of wha
 δ'' = ω²·(δ_d − δ) − 2ζω·δ', so that one set of gains serves both slopes of the spring
 (feedback linearisation; Khalil, Nonlinear Systems, 3rd ed., chapter 13). ω is solved so that
 the discrete model with delay, hold, current lag, observer and integral action
-(``hil.force_model``) has the asked bandwidth; margins are those of the loop broken at the
-plant's input. If the asked margin is not kept, integral action is slowed first, then ω cut.
+(``hil.force_model``) has the asked bandwidth, against the friction that the feed-forward
+leaves over (``hil.dry_friction``). Margins are those of the loop broken at the plant's input,
+without dry friction, which only adds to them. If the asked margin is not kept, integral
+action is slowed first, then ω cut.
 """
 
 from __future__ import annotations
@@ -20,6 +22,7 @@ from scipy.optimize import brentq
 
 from hil.bounds import moved_mass
 from hil.calibration import ForceCalibration, passive_bounds
+from hil.dry_friction import at_half_power, bandwidth_Hz, left_over_N, sine_N
 from hil.estimation import ObserverGains, observer_gains
 from hil.force_model import LawGains, Loop, Plant, law_gains
 from hil.profile.schema import Profile, TwoSlopes
@@ -43,7 +46,8 @@ class Prediction:
     """Closed loop with the output blocked, from the discrete model, on the stiffest slope.
 
     Attributes:
-        bandwidth_Hz: −3 dB of desired to actual force.
+        bandwidth_Hz: −3 dB of desired to actual force, for sines of ``control.bandwidth_amplitude``
+            against the friction that the feed-forward leaves over.
         phase_margin_deg, gain_margin: the least over the spring's slopes, at the plant input.
         overshoot: of a step, as a share of it.
         steady_error_N: most lasting error that the law lets stand: dead zone and one count.
@@ -114,7 +118,10 @@ def plants(profile: Profile, period_s: float, delay_s: float) -> list[Plant]:
         slopes = [calibration.stiffness(0.0), min(found), max(found)]
     viscous = actuator.friction.viscous * actuator.radians_per_metre**2
     return [
-        Plant(actuator.reflected_mass, viscous, max(slope, 1.0), period_s, delay_s)
+        Plant(
+            actuator.reflected_mass, viscous, max(slope, 1.0), period_s, delay_s,
+            profile.control.current_loop_lag,
+        )
         for slope in dict.fromkeys(slopes)
     ]
 
@@ -134,7 +141,7 @@ def design(profile: Profile, period_s: float, delay_s: float) -> ForceGains:
     gains = design_for_plants(
         choices,
         observer,
-        bandwidth_Hz=control.force_bandwidth,
+        asked_Hz=control.force_bandwidth,
         margin_deg=control.phase_margin,
         damping_ratio=control.damping_ratio,
         predictor=control.predictor,
@@ -142,6 +149,8 @@ def design(profile: Profile, period_s: float, delay_s: float) -> ForceGains:
         position_noise_m=resolution / math.sqrt(12),
         lasting_m=dead_zone_m(profile) + counts,
         torque_per_N=1 / profile.actuator.radians_per_metre,
+        friction_N=left_over_N(profile),
+        amplitude_N=sine_N(profile)[1],
     )
     return _with_bounds(profile, choices, observer, gains)
 
@@ -197,7 +206,7 @@ def design_for_plants(
     choices: list[Plant],
     observer: ObserverGains,
     *,
-    bandwidth_Hz: float,
+    asked_Hz: float,
     margin_deg: float,
     damping_ratio: float,
     predictor: bool,
@@ -205,16 +214,24 @@ def design_for_plants(
     position_noise_m: float = 0.0,
     lasting_m: float = 0.0,
     torque_per_N: float = 1.0,
+    friction_N: float = 0.0,
+    amplitude_N: float = 1.0,
 ) -> ForceGains:
-    """The same for plants given directly: one per slope, differing in stiffness only."""
-    task = _Task(choices, observer, bandwidth_Hz, damping_ratio, predictor)
+    """The same for plants given directly: one per slope, differing in stiffness only.
+
+    ``friction_N`` is met by the sines of ``amplitude_N`` that the bandwidth is asked for.
+    """
+    task = _Task(
+        choices, observer, asked_Hz, damping_ratio, predictor, friction_N, amplitude_N
+    )
     for ratio in SMOOTHINGS:
         shaping = task.smoothing(ratio)
-        natural = task.solved(shaping)
+        natural = task.solved(INTEGRAL_SHARES[0], shaping)
         if task.overshoot(natural, shaping) <= MOST_OVERSHOOT:
             break
     share = INTEGRAL_SHARES[-1]
     for candidate in INTEGRAL_SHARES:
+        natural = task.solved(candidate, shaping)
         if task.margin(natural, candidate) >= margin_deg:
             share = candidate
             break
@@ -227,7 +244,7 @@ def design_for_plants(
     loops = task.loops(natural, share, shaping)
     margins = [loop.margins() for loop in loops]
     predicted = Prediction(
-        loops[0].bandwidth_Hz(),
+        bandwidth_Hz(loops[0], friction_N, amplitude_N),
         min(margin for margin, _ in margins),
         min(gain for _, gain in margins),
         task.overshoot(natural, shaping),
@@ -241,10 +258,10 @@ def design_for_plants(
             f"phase margin is {predicted.phase_margin_deg:.0f}°, not the asked "
             f"{margin_deg:.0f}°: at this rate no gains leave more; {mend}"
         )
-    elif predicted.bandwidth_Hz < 0.97 * bandwidth_Hz:
+    elif predicted.bandwidth_Hz < 0.97 * asked_Hz:
         notice = (
             f"force bandwidth is {predicted.bandwidth_Hz:.0f} Hz, not the asked "
-            f"{bandwidth_Hz:.0f} Hz: more would leave less than {margin_deg:.0f}° phase margin; "
+            f"{asked_Hz:.0f} Hz: more would leave less than {margin_deg:.0f}° phase margin; "
             f"{mend}"
         )
     # Half a period more than the lag, to err on the side that takes energy out.
@@ -260,9 +277,11 @@ def design_for_plants(
 class _Task:
     plants: list[Plant]
     observer: ObserverGains
-    bandwidth_Hz: float
+    asked_Hz: float
     damping_ratio: float
     predictor: bool
+    friction_N: float
+    amplitude_N: float
 
     def loops(self, natural: float, share: float, shaping: float) -> list[Loop]:
         law = self.law(natural, share, shaping)
@@ -282,7 +301,7 @@ class _Task:
         """Share passed on per period by a first-order lag at ``ratio`` times the bandwidth."""
         if math.isinf(ratio):
             return 1.0
-        return 1 - math.exp(-ratio * 2 * math.pi * self.bandwidth_Hz * self.plants[0].period_s)
+        return 1 - math.exp(-ratio * 2 * math.pi * self.asked_Hz * self.plants[0].period_s)
 
     def margin(self, natural: float, share: float) -> float:
         """Least phase margin in degrees; the reference's smoothing has no part in it."""
@@ -315,19 +334,20 @@ class _Task:
         answer = loop.step(max(50, round(STEP_S / loop.plant.period_s)))
         return max(0.0, float(np.max(answer)) - 1.0)
 
-    def solved(self, shaping: float) -> float:
+    def solved(self, share: float, shaping: float) -> float:
         """ω at which the model has the asked bandwidth, or the highest that is stable."""
-        at = np.array([self.bandwidth_Hz])
+        at = np.array([self.asked_Hz])
 
         def miss(natural: float) -> float:
-            loop = self.first(natural, shaping)
+            loop = Loop(self.plants[0], self.law(natural, share, shaping), self.observer)
             if not loop.stable:
                 return 1.0
+            loop = at_half_power(loop, self.friction_N, self.amplitude_N, self.asked_Hz)
             size = abs(loop.response("deflection", "reference_m", at)[0])
             return float(size) - 1 / math.sqrt(2)
 
         # The curve is scanned upwards: where it first passes −3 dB is the solution wanted.
-        low = 0.2 * self.bandwidth_Hz
+        low = 0.2 * self.asked_Hz
         highest = HIGHEST * 2 / self.plants[0].period_s
         while low < highest:
             high = 1.25 * low

@@ -2,7 +2,7 @@
 
 On the simulated demo rig with its output blocked, by sines and steps; beside it what the
 discrete model (scipy) says of the same profile, dry friction included by its describing
-function 4·R/(π·V) (Gelb and Vander Velde 1968, from memory). Then the published plant of
+function (``hil.dry_friction``). The profile is judged as it is shipped. Then the published plant of
 Paine, Oh, Sentis 2014 (IEEE/ASME T-Mech 19(3); 350 N/mm, 360 kg, 2200 N·s/m, values from
 memory; 70 Hz reported) with the attainable bandwidth over the loop's delay.
 """
@@ -12,12 +12,10 @@ from __future__ import annotations
 import json
 import math
 import sys
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from scipy.optimize import brentq
 from table import Benchmark
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "hil" / "control"))
@@ -25,6 +23,7 @@ from blocked_rig import FORCE, NET, TORQUE, BlockedRig  # type: ignore[import-no
 
 from drivers.simulated.parameters import RigParameters
 from hil.devices import rig_parameters
+from hil.dry_friction import friction_N, rubbed, sine_N
 from hil.estimation import observer_gains
 from hil.force_design import ForceGains, design
 from hil.force_model import Loop
@@ -33,13 +32,12 @@ from hil.profile.schema import Profile
 
 MARGIN_DEG = 30.0
 REPORTED_HZ = 70.0
-LEVEL_N, AMPLITUDE_N = 180.0, 100.0  # of the sines: on the inner slope, well above friction
 PUSH_N = 500.0  # at the plant's input, to measure the loop
 STEP_N = (100.0, 250.0)
 RATIOS = (0.5, 0.6, 0.7, 0.8, 1.0)  # damping ratios tried for the attainable bandwidth
 LONGEST_MS = 5.0  # of the curve over delay, in whole periods of each rate
 RATES_HZ = (1000.0, 2000.0, 4000.0)
-MORE_HZ = 30.0  # asked of the demo rig with the least margin
+GOAL_HZ = 25.0  # of the demo rig, as shipped
 
 
 def with_control(profile: Profile, **values: Any) -> Profile:
@@ -113,20 +111,6 @@ def least_margin(frequencies: np.ndarray, loops: np.ndarray) -> tuple[float, flo
     return min(found, key=lambda crossing: crossing[1] if crossing[1] == crossing[1] else 1e3)
 
 
-def friction_N(profile: Profile, level: float, share: float = 1.0) -> float:
-    """Dry friction at the nut at a mean force, averaged over the two directions."""
-    screw = profile.actuator.screw
-    loss = (1 / screw.efficiency_forward - 1 + 1 - screw.efficiency_backward) / 2
-    coulomb = profile.actuator.friction.coulomb * profile.actuator.radians_per_metre
-    return share * (coulomb + loss * abs(level))
-
-
-def rubbed(loop: Loop, friction: float, velocity: float) -> Loop:
-    """The loop with friction as the damping that it is to a sine of ``velocity`` amplitude."""
-    drag = 4 * friction / (math.pi * max(velocity, 1e-6))
-    return replace(loop, plant=replace(loop.plant, unknown_viscous=drag))
-
-
 def at_sine(loop: Loop, friction: float, given: str, size: float, frequency: float) -> Loop:
     """``rubbed`` at the velocity that the loop itself then has, by iteration."""
     found = loop
@@ -134,19 +118,6 @@ def at_sine(loop: Loop, friction: float, given: str, size: float, frequency: flo
         deflection = abs(found.response("deflection", given, np.array([frequency]))[0]) * size
         found = rubbed(loop, friction, 2 * math.pi * frequency * deflection)
     return found
-
-
-def predicted_bandwidth(profile: Profile, loop: Loop, level: float, amplitude: float) -> float:
-    """−3 dB with the friction that the feed-forward leaves over."""
-    rest = friction_N(profile, level, 1 - profile.control.friction_compensation)
-    size = amplitude / loop.plant.stiffness
-
-    def miss(frequency: float) -> float:
-        at = at_sine(loop, rest, "reference_m", size, frequency)
-        return abs(at.response("deflection", "reference_m", np.array([frequency]))[0]) - 0.5**0.5
-
-    plain = loop.bandwidth_Hz()
-    return float(brentq(miss, 0.4 * plain, 1.3 * plain, xtol=0.02))
 
 
 def predicted_margin(profile: Profile, loop: Loop, level: float, push: float) -> float:
@@ -243,16 +214,18 @@ def demo_rig(bench: Benchmark) -> None:
     period = 1 / profile.control.rate
     gains = design(profile, period, period)
     loop = Loop(gains.plant, gains.law, observer_gains(profile, period))
-    measured = bandwidth(profile, gains, None, LEVEL_N, AMPLITUDE_N)
-    expected = predicted_bandwidth(profile, loop, LEVEL_N, AMPLITUDE_N)
+    level, amplitude = sine_N(profile)
+    measured = bandwidth(profile, gains, None, level, amplitude)
     plain = gains.predicted
-    bench.figure("demo rig, bandwidth", measured, unit="Hz",
-                 baseline=f"predicted {expected:.1f}, without friction {plain.bandwidth_Hz:.1f}")
+    expected = plain.bandwidth_Hz
+    bench.figure(f"demo rig as shipped, bandwidth at {amplitude:.0f} N", measured, unit="Hz",
+                 least=GOAL_HZ,
+                 baseline=f"predicted {expected:.1f}, without friction {loop.bandwidth_Hz():.1f}")
     bench.figure("bandwidth, measured to predicted", measured / expected, unit="×",
                  least=0.9, most=1.1)
-    measured = margin(profile, gains, None, LEVEL_N, PUSH_N, crossover(loop))
-    expected = predicted_margin(profile, loop, LEVEL_N, PUSH_N)
-    bench.figure("demo rig, phase margin", measured, unit="°", least=MARGIN_DEG,
+    measured = margin(profile, gains, None, level, PUSH_N, crossover(loop))
+    expected = predicted_margin(profile, loop, level, PUSH_N)
+    bench.figure("demo rig as shipped, phase margin", measured, unit="°", least=MARGIN_DEG,
                  baseline=f"predicted {expected:.1f}, without friction "
                  f"{loop.margins()[0]:.1f}, least slope {plain.phase_margin_deg:.1f}")
     bench.figure("phase margin, measured to predicted", measured / expected, unit="×",
@@ -265,27 +238,17 @@ def demo_rig(bench: Benchmark) -> None:
     bench.figure("demo rig, torque at rest, rms", 1e3 * ripple, unit="mN·m",
                  baseline=f"predicted at most {1e3 * plain.torque_ripple_N_m:.1f}")
 
-    eager = with_control(profile, phase_margin=MARGIN_DEG, force_bandwidth=MORE_HZ)
-    gains = design(eager, period, period)
-    loop = Loop(gains.plant, gains.law, observer_gains(eager, period))
-    measured = bandwidth(eager, gains, None, LEVEL_N, 60.0)
-    left = margin(eager, gains, None, LEVEL_N, PUSH_N, crossover(loop))
-    bench.figure(f"demo rig asked for {MORE_HZ:.0f} Hz, bandwidth", measured, unit="Hz",
-                 least=25.0, baseline=f"predicted without friction "
-                 f"{gains.predicted.bandwidth_Hz:.1f}")
-    bench.figure("margin left there", left, unit="°", least=MARGIN_DEG,
-                 baseline=f"predicted without friction {gains.predicted.phase_margin_deg:.1f}")
-
 
 def smooth_rig(bench: Benchmark) -> None:
     profile, parameters = frictionless(load_profile("footplate_trainer"))
     period = 1 / profile.control.rate
     gains = design(profile, period, period)
     loop = Loop(gains.plant, gains.law, observer_gains(profile, period))
-    measured = bandwidth(profile, gains, parameters, LEVEL_N, 60.0)
+    level = sine_N(profile)[0]
+    measured = bandwidth(profile, gains, parameters, level, 60.0)
     bench.figure("without dry friction, bandwidth to predicted",
                  measured / gains.predicted.bandwidth_Hz, unit="×", least=0.95, most=1.05)
-    measured = margin(profile, gains, parameters, LEVEL_N, 200.0, crossover(loop))
+    measured = margin(profile, gains, parameters, level, 200.0, crossover(loop))
     bench.figure("without dry friction, margin to predicted", measured / loop.margins()[0],
                  unit="×", least=0.95, most=1.05)
     overshoot, error, _ = step_figures(profile, gains, parameters)

@@ -74,7 +74,7 @@ def test_moving_the_band_is_narrow():
     """While the nut slips, friction's direction is known and the two agree closely."""
     found = follow(lambda t: 50 + 400 * t, 1.0)[300:900]
     assert np.mean(np.abs(found[:, 4] - found[:, 5])) < 10
-    assert np.mean(found[:, 6]) < 0.7 * np.mean(follow(lambda t: 250.0, 1.0)[700:, 6])
+    assert np.mean(found[:, 6]) < 0.8 * np.mean(follow(lambda t: 250.0, 1.0)[700:, 6])
 
 
 def test_disturbance_is_friction():

@@ -10,6 +10,7 @@ from blocked_rig import FORCE, TORQUE, BlockedRig
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from hil.dry_friction import sine_N
 from hil.estimation import Estimator
 from hil.force_design import design
 from hil.force_law import ForceLaw
@@ -34,7 +35,7 @@ def test_force_steps_and_stands_still(name, asked):
     assert error <= predicted.steady_error_N
     over = np.max(np.abs(rows[:, FORCE])) - abs(asked)
     assert over < (predicted.overshoot + 0.03) * abs(asked) + 3 * predicted.steady_error_N
-    assert late[:, TORQUE].std() < 0.012 * profile.actuator.motor.torque_constant * (
+    assert late[:, TORQUE].std() < 0.014 * profile.actuator.motor.torque_constant * (
         profile.actuator.motor.continuous_current
     )
 
@@ -48,25 +49,26 @@ def test_no_hunting_in_stiction():
 
 
 def gain_and_phase(rig: BlockedRig, level: float, amplitude: float, frequency: float) -> complex:
-    rows = rig.run(1.5, lambda t: level + amplitude * math.sin(2 * math.pi * frequency * t))
-    n = np.arange(500, 1500)
+    end = 500 + round(round(frequency) / frequency / T)  # whole periods
+    rows = rig.run(end * T, lambda t: level + amplitude * math.sin(2 * math.pi * frequency * t))
+    n = np.arange(500, end)
     turn = np.exp(-2j * np.pi * frequency * n * T)
     return 2j * complex(np.mean(rows[n, FORCE] * turn)) / amplitude
 
 
-@pytest.mark.parametrize(("name", "level", "amplitude"), [
-    ("footplate_trainer", 180.0, 100.0),  # inner slope
-    ("footplate_trainer", 430.0, 60.0),  # outer slope
-    ("bench_slide", 80.0, 60.0),
+@pytest.mark.parametrize(("name", "level", "amplitude", "near"), [
+    ("footplate_trainer", *sine_N(TRAINER), (25.0 / 26.0, 1.04)),  # as it is asked for
+    ("footplate_trainer", 430.0, 60.0, (0.9, 1.1)),  # outer slope
+    ("bench_slide", *sine_N(PROFILES["bench_slide"]), (0.96, 1.04)),
 ])  # fmt: skip
-def test_bandwidth_is_the_asked_one(name, level, amplitude):
-    """−3 dB between 0.9 and 1.1 times ``control.force_bandwidth``, by sines on the rig."""
+def test_bandwidth_is_the_asked_one(name, level, amplitude, near):
+    """−3 dB near ``control.force_bandwidth``, by sines on the rig, friction and all."""
     profile = PROFILES[name]
     gains = design(profile, T, T)
     asked = profile.control.force_bandwidth
     size = [
         abs(gain_and_phase(BlockedRig(profile, gains=gains), level, amplitude, f * asked))
-        for f in (0.9, 1.1)
+        for f in near
     ]
     assert size[0] > 1 / math.sqrt(2) > size[1]
 

@@ -134,7 +134,7 @@ TABLE = [
      "no load"),
     ("absolute_uncertainty: 1.5 N", "absolute_uncertainty: 90 N", "90 N",
      "calibration.absolute_uncertainty", "no measurement", "calibrate again"),
-    ("force_bandwidth: 25 Hz", "force_bandwidth: 250 Hz", "250 Hz", "control.force_bandwidth",
+    ("force_bandwidth: 26 Hz", "force_bandwidth: 250 Hz", "250 Hz", "control.force_bandwidth",
      "too much of a rate of 1000 Hz", "at most 100 Hz"),
     ("telemetry_age: 20 ms", "telemetry_age: 1 ms", "telemetry_age: 1 ms", "limits.telemetry_age",
      "up to a cycle old", "at least 2 ms"),
@@ -269,7 +269,7 @@ def test_all_mistakes_are_told_at_once(tmp_path: Path) -> None:
 
 
 def test_warnings_do_not_refuse(tmp_path: Path) -> None:
-    text = edited(FOOTPLATE, "force_bandwidth: 25 Hz", "force_bandwidth: 150 Hz")
+    text = edited(FOOTPLATE, "force_bandwidth: 26 Hz", "force_bandwidth: 150 Hz")
     file = tmp_path / "profile.yaml"
     file.write_text(text)
     examined = examine_profile(file)
