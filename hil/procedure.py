@@ -98,10 +98,14 @@ class Hand:
 
 @dataclass(frozen=True)
 class Read:
-    """A number that a person reads off a measure; comes back as ``Seen.value`` in SI."""
+    """A number that a person reads off a measure; comes back as ``Seen.value`` in SI.
+
+    ``balance_N`` is what a spring balance at the load point shows that keeps the output
+    where it is, + where it pulls in the sense of extension.
+    """
 
     question: str
-    quantity: Literal["nut_position_m", "output_position_m"]
+    quantity: Literal["nut_position_m", "output_position_m", "balance_N"]
     unit: str = "mm"
 
 

@@ -1,0 +1,287 @@
+"""What a bring-up can find wrong: a code, a sentence, and the mend in words."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from hil.bringup.step import Finding
+
+FINDINGS: dict[str, tuple[str, str]] = {
+    # drive and bus
+    "bus_lossy": (
+        "frames are lost on the bus",
+        "check termination at both ends (60 ohm between the wires), the shield, the bit rate and "
+        "the length of stubs; then repeat",
+    ),
+    "sample_rate_half": (
+        "the drive renews its values less often than it is asked",
+        "set the drive to send with every synchronous message (transmission type 1), or lower "
+        "control.rate to what the drive can do",
+    ),
+    "telemetry_stale": (
+        "the drive's values come late or not at all",
+        "check power, wiring, termination and bit rate; raise limits.telemetry_age only if the "
+        "drive's own answer time is known to be longer",
+    ),
+    "bus_overloaded": (
+        "the bus is too full in the worst case",
+        "raise the bit rate, lower control.rate, or map fewer values",
+    ),
+    "host_loss_long": (
+        "the drive waits too long before it takes the host for lost",
+        "shorten the watch over the host in the drive (drive.host_loss)",
+    ),
+    "heartbeat_ignored": (
+        "the drive goes on when the host falls silent",
+        "set the drive's watch over the host's heartbeat and what it does then; do not energise "
+        "before it stops by itself",
+    ),
+    # supply
+    "supply_low": (
+        "the supply voltage is too low",
+        "charge the battery or set the supply; look for thin or loose supply wires",
+    ),
+    "supply_high": (
+        "the supply voltage is too high",
+        "set the supply down before anything is energised",
+    ),
+    "supply_unsteady": (
+        "the supply voltage is not steady with nothing running",
+        "look for a loose or thin supply wire and for a charger or another load beside it",
+    ),
+    "supply_sags": (
+        "the supply sags when the power stage comes on",
+        "look for a discharged battery, thin wires or a current limit of the supply",
+    ),
+    "supply_limits_unset": (
+        "the supply limits do not enclose the supply",
+        "set limits.supply.low and limits.supply.high to either side of the supply's voltage",
+    ),
+    "regeneration_not_taken": (
+        "the supply takes no power back: braking will raise the voltage until the drive faults",
+        "fit a battery or a brake resistor that takes what the motor gives back",
+    ),
+    # deflection sensor
+    "deflection_rail": (
+        "the deflection reading stands at its top",
+        "look for a broken return wire, or a short of the signal to the sensor's supply",
+    ),
+    "deflection_shorted": (
+        "the deflection reading stands at its bottom",
+        "look for a short of the signal to ground, or a broken supply wire of the sensor",
+    ),
+    "deflection_open": (
+        "the deflection reading wanders by itself: the input floats",
+        "reconnect the sensor's wiper (signal wire)",
+    ),
+    "deflection_noisy": (
+        "the deflection reading is noisy",
+        "check the sensor's shield and ground, keep its cable away from the motor's, and look "
+        "for a worn track",
+    ),
+    "deflection_intermittent": (
+        "the deflection reading drops out for moments: a loose contact",
+        "re-crimp or replace the sensor's connector and cable, and relieve it of strain",
+    ),
+    "deflection_frozen": (
+        "the deflection reading does not change at all: the sensor is not driven",
+        "check the converter's setting and the sensor's supply",
+    ),
+    "channels_swapped": (
+        "the deflection reading is alive but does not follow the springs: another input is read",
+        "swap the two analogue inputs, or map the other one",
+    ),
+    "deflection_reversed": (
+        "the deflection sensor falls when it should rise",
+        "swap its end wires or turn the sign of calibration.deflection_per_count",
+    ),
+    "deflection_scale_wrong": (
+        "the deflection sensor shows another deflection than there is",
+        "check the sensor's span and its lever, or correct calibration.deflection_per_count and "
+        "sensors.deflection.span",
+    ),
+    "deflection_zero_off": (
+        "the deflection reading at no load is far from the stated zero",
+        "shift the sensor in its mount, or correct calibration.zero",
+    ),
+    "deflection_missing_codes": (
+        "the deflection reading leaves out counts on its way",
+        "check the converter's number of bits against sensors.deflection.bits, and the track",
+    ),
+    # springs
+    "springs_soft": (
+        "the springs are softer than stated",
+        "check which springs are fitted, or correct actuator.springs.rate_per_set and the "
+        "calibration",
+    ),
+    "springs_stiff": (
+        "the springs are stiffer than stated",
+        "check which springs are fitted and that no coils touch, or correct "
+        "actuator.springs.rate_per_set and the calibration",
+    ),
+    "preload_absent": (
+        "the springs give no force about the middle: they are not preloaded",
+        "tighten the springs until both sets are compressed by actuator.springs.preload",
+    ),
+    "spring_missing": (
+        "the springs work in one sense only: a set is missing or broken",
+        "open the actuator and fit the missing set",
+    ),
+    # motor and screw
+    "encoder_reversed": (
+        "the encoder counts backward",
+        "swap its tracks (A with B) or its direction in the drive, never the profile's sign "
+        "alone; then have the drive find its commutation anew",
+    ),
+    "encoder_counts_wrong": (
+        "the encoder gives other counts per turn than are set",
+        "correct the counts per turn in the drive and sensors.motor.counts_per_revolution "
+        "(lines and counts differ by four)",
+    ),
+    "encoder_silent": (
+        "the encoder gives no counts when the shaft is turned",
+        "check the encoder's supply and cable",
+    ),
+    "phases_swapped": (
+        "two phases of the motor are swapped",
+        "swap any two of the motor's three wires",
+    ),
+    "pole_pairs_wrong": (
+        "the drive is set to another number of pole pairs than the motor has",
+        "set the drive to the motor's pole pairs",
+    ),
+    "commutation_wrong": (
+        "the motor does not turn as a rightly commutated one would",
+        "check encoder direction, phase order and pole pairs in the drive",
+    ),
+    "torque_constant_wrong": (
+        "the motor makes another torque per ampere than is stated",
+        "correct the torque constant (or rated torque) in the drive and "
+        "actuator.motor.torque_constant",
+    ),
+    "current_not_following": (
+        "the motor current does not follow what is asked",
+        "check the phase wires and the drive's current loop",
+    ),
+    "motion_reversed": (
+        "the nut moves the other way than the torque asks",
+        "check sensors.motor.sign, actuator.screw.hand and the phase order",
+    ),
+    "moves_unasked": (
+        "the nut moves though no torque is asked",
+        "support the load; check the drive's offset of torque and its mode",
+    ),
+    "no_motion": (
+        "the nut does not move under the torque that should move it",
+        "look for a brake, a blocked nut, or wrong commutation",
+    ),
+    "screw_left_handed": (
+        "the screw has the other hand than is stated",
+        "correct actuator.screw.hand",
+    ),
+    "screw_lead_wrong": (
+        "the screw has another lead than is stated",
+        "correct actuator.screw.lead",
+    ),
+    "screw_stiff_spot": (
+        "the screw is stiff at one place",
+        "clean and oil the screw there; look for a dent, a bent screw or a misaligned guide",
+    ),
+    "nut_jammed": (
+        "the nut is jammed",
+        "free it by hand before anything is energised: look for a clamp, a lock or a fallen part",
+    ),
+    "friction_high": (
+        "the friction is far from what is stated",
+        "look for misalignment or lack of oil, or correct actuator.friction",
+    ),
+    "end_stop_inside": (
+        "an end stands inside the stroke",
+        "take away what stands there, or correct actuator.stroke and limits.travel",
+    ),
+    "stroke_long": (
+        "the travel is longer than the stroke",
+        "fit the missing end stop, or correct actuator.stroke and limits.travel",
+    ),
+    # stop chain and limits
+    "stop_not_wired": (
+        "pressing the hard-wired stop is not seen: the supply of the power stage stays",
+        "wire the emergency stop so that it removes the drive's power (ISO 13850); do not "
+        "energise without it",
+    ),
+    "stop_not_released": (
+        "the supply of the power stage does not come back after the hard-wired stop",
+        "release and re-arm the stop; look at the contactor and its fuse",
+    ),
+    "stop_starts_motion": (
+        "the power stage came back by itself after a stop",
+        "the drive must wait to be energised anew; correct its restart setting",
+    ),
+    "software_stop_failed": (
+        "a software stop does not remove power",
+        "check the drive's answer to its control word; do not go on",
+    ),
+    "drive_limit_high": (
+        "a limit set in the drive itself is above what the profile permits",
+        "set the drive's own limit no higher than the profile's",
+    ),
+    "drive_limit_low": (
+        "a limit set in the drive is so low that the bench cannot work within it",
+        "raise the drive's own limit, or lower the profile's",
+    ),
+    # force loop
+    "forces_disagree": (
+        "spring force and motor-derived force disagree",
+        "check spring calibration, torque constant and screw efficiency",
+    ),
+    "loop_polarity_wrong": (
+        "the spring force falls when the torque rises",
+        "check signs of deflection sensor, encoder and screw; never close the loop like this",
+    ),
+    "loop_margin_low": (
+        "the force loop is nearer to oscillation than it was designed for",
+        "lower control.force_bandwidth; check reflected mass, current loop and delays",
+    ),
+    "loop_restless": (
+        "the closed force loop does not settle",
+        "lower control.force_bandwidth; look for play, friction and noise",
+    ),
+    "runs_hot": (
+        "motor or drive warms faster than it should",
+        "check phase wires, brake and cooling, and the sensor of temperature",
+    ),
+    "stopped": (
+        "the bench stopped during the step",
+        "find the cause of the stop first",
+    ),
+}
+
+UNITS = {"percent": "%", "ratio": "times", "count": "", "counts": "counts"}
+
+
+def finding(
+    code: str,
+    *,
+    note: str = "",
+    changes: Mapping[str, str] | None = None,
+    **numbers: float | str,
+) -> Finding:
+    """The finding ``code``, with what was measured.
+
+    Args:
+        note: said after the sentence, where that alone is not enough.
+        changes: profile keys that would mend it, with their new values.
+        numbers: named ``what_unit``, as ``turned_mm=0.4``; shown in that order.
+
+    Raises:
+        KeyError: no such code.
+    """
+    sentence, mend = FINDINGS[code]
+    shown = ", ".join([note] * bool(note) + [_shown(name, n) for name, n in numbers.items()])
+    return Finding(code, f"{sentence} ({shown})" if shown else sentence, mend, dict(changes or {}))
+
+
+def _shown(name: str, number: float | str) -> str:
+    what, _, unit = name.rpartition("_")
+    value = number if isinstance(number, str) else f"{number:.4g}"
+    return f"{what.replace('_', ' ')} {value} {UNITS.get(unit, unit)}".strip()
