@@ -87,6 +87,8 @@ class Reception:
     def rejoin(self) -> None:
         """A loss that was provoked is over; what was heard before it is not believed."""
         self.telemetry.lost = ""
+        self.telemetry.fault_code = 0  # its EMCY was about that loss; a fault is told anew
+        self.telemetry.fault_text = ""
         self._sampled_s = self._deflected_s = NEVER
         self._heard_s = math.inf
 

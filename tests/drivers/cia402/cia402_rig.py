@@ -13,18 +13,24 @@ PERIOD = 0.002
 
 
 class Rig:
-    def __init__(self, directory: Path) -> None:
+    def __init__(self, directory: Path, parameters: str = "{}", **options) -> None:
         self.channel = str(directory / "can.sock")
         self.door = f"ipc://{directory / 'door.ipc'}"
         self.data = {
             "protocol": "cia402",
             "node": 5,
             "bus": {"interface": "local_socket", "channel": self.channel},
+            **options,
         }
         configuration = directory / "rig.json"
         configuration.write_text(
             json.dumps(
-                {"protocol": "cia402", "options": self.data, "surroundings": self.door}
+                {
+                    "protocol": "cia402",
+                    "options": self.data,
+                    "surroundings": self.door,
+                    "parameters": json.loads(parameters),
+                }
             )
         )
         self.process = subprocess.Popen(

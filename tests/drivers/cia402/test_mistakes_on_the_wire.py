@@ -1,0 +1,134 @@
+"""Mistakes that live in the drive or on the bus, seen through real frames; and the way back."""
+
+from __future__ import annotations
+
+import contextlib
+import itertools
+import time
+
+import numpy as np
+import pytest
+from cia402_rig import PERIOD, Rig
+
+from drivers.base import Command, PowerRequest, PowerStage, Rejoining
+from drivers.simulated.mistakes import with_mistakes
+from drivers.simulated.parameters import RigParameters
+from drivers.simulated.surroundings_door import SurroundingsClient
+
+SPARE = {"index": 0x6401, "subindex": 2}
+MIDDLE = RigParameters(initial_output_m=0.02)
+OFF = Command()
+
+
+@contextlib.contextmanager
+def reached(directory, *codes):
+    """(drive, surroundings) of a rig in its own process, built with these mistakes."""
+    rig = Rig(directory, with_mistakes(MIDDLE, codes).to_json(), spare_object=SPARE)
+    drive, client = rig.drive(), SurroundingsClient(rig.door)
+    try:
+        drive.open()
+        yield drive, client
+    finally:
+        drive.close()
+        client.close()
+        rig.end()
+
+
+def cycle(drive, command, count, until=None):
+    """Rows of (age, deflection age, position, deflection, spare), one a cycle."""
+    rows = []
+    due = time.monotonic()
+    for _ in range(count):
+        due += PERIOD
+        time.sleep(max(0.0, due - time.monotonic()))
+        t = drive.read(due + 0.6 * PERIOD)
+        drive.write(command)
+        rows.append((t.age_s, t.deflection_age_s, t.position_rad, t.deflection_counts,
+                     t.spare_counts))  # fmt: skip
+        if until is not None and until(t):
+            break
+    return np.array(rows)
+
+
+def energised(drive):
+    command = Command(power=PowerRequest.ON)
+    cycle(drive, command, 1000, lambda t: t.power is PowerStage.ON)
+    assert drive.telemetry.power is PowerStage.ON
+    return command
+
+
+def test_a_lossy_bus_loses_frames_each_on_its_own(tmp_path):
+    with reached(tmp_path, "bus_lossy") as (drive, _):
+        command = energised(drive)
+        rows = cycle(drive, command, 800)
+    # A frame that was lost leaves its value at least a period old: 1 − 0.9², and its own luck.
+    lost = rows[:, :2] > 0.9 * PERIOD
+    for share in np.mean(lost, axis=0):
+        assert 0.10 < share < 0.35
+    assert np.any(lost[:, 0] != lost[:, 1])
+
+
+def test_half_the_rate_sends_every_value_twice(tmp_path):
+    with reached(tmp_path, "sample_rate_half") as (drive, surroundings):
+        cycle(drive, OFF, 100)
+        surroundings.move_nut(0.02, 0.02)  # some 16 counts a cycle
+        rows = cycle(drive, OFF, 400)
+    positions = rows[150:350, 2]
+    steps = [b != a for a, b in itertools.pairwise(positions)]
+    # Not every cycle of a busy computer hears exactly one SYNC's answer.
+    assert 0.4 < np.mean(steps) < 0.6
+    assert np.mean([a != b for a, b in itertools.pairwise(steps)]) > 0.8
+    assert np.median(rows[:, 0]) < PERIOD
+
+
+@pytest.mark.parametrize("code", [None, "heartbeat_ignored"])
+def test_a_withheld_heartbeat_and_the_way_back(tmp_path, code):
+    with reached(tmp_path, *([code] if code else [])) as (drive, _):
+        command = energised(drive)
+        command.beat = False
+        cycle(drive, command, 250, lambda t: bool(t.lost))
+        if code:
+            assert drive.telemetry.lost == ""
+            assert drive.telemetry.power is PowerStage.ON
+            return
+        assert "Pre-operational" in drive.telemetry.lost
+        assert drive.telemetry.fault_code == 0x8130
+        assert isinstance(drive, Rejoining)
+        drive.rejoin()
+        cycle(drive, OFF, 250, lambda t: t.age_s < 1.0 and t.deflection_age_s < 1.0)
+        assert drive.telemetry.lost == ""
+        # 0x6007 tells it to disable the voltage: it is off, not in fault.
+        cycle(drive, OFF, 50)
+        assert drive.telemetry.power is PowerStage.OFF
+        assert drive.telemetry.fault_code == 0
+        energised(drive)
+        cycle(drive, Command(power=PowerRequest.ON), 200)
+        assert drive.telemetry.lost == ""  # it watches again, and hears the host
+
+
+@pytest.mark.parametrize("swapped", [False, True])
+def test_the_spare_input_travels_and_tells_swapped_channels(tmp_path, swapped):
+    with reached(tmp_path, *(["channels_swapped"] if swapped else [])) as (drive, surroundings):
+        surroundings.hold_screw(True)
+        before = cycle(drive, OFF, 200)[-1, 3:]
+        surroundings.push(-30.0)
+        surroundings.hold_output(False)
+        moved = np.abs(cycle(drive, OFF, 300)[-1, 3:] - before)
+    follows, rests = reversed(moved) if swapped else moved
+    assert follows > 100  # 30 N at the load, 210 N at the rod
+    assert rests < 8
+
+
+def test_the_hard_wired_stop_is_seen_in_status_word_and_fault(tmp_path):
+    with reached(tmp_path) as (drive, surroundings):
+        command = energised(drive)
+        assert drive.telemetry.status_word & 0x10  # voltage enabled
+        surroundings.emergency_stop(True)
+        cycle(drive, command, 250, lambda t: t.power is PowerStage.FAULT and t.supply_V < 10)
+        assert drive.telemetry.power is PowerStage.FAULT
+        assert drive.telemetry.fault_code == 0x3220
+        assert not drive.telemetry.status_word & 0x10
+        surroundings.emergency_stop(False)
+        cycle(drive, command, 250, lambda t: t.supply_V > 30)
+        assert drive.telemetry.status_word & 0x10
+        assert drive.telemetry.power is PowerStage.FAULT
