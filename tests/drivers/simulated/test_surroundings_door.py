@@ -56,6 +56,33 @@ def test_weights_hand_and_disturbances_over_a_real_socket(served):
     assert client.state()["time_s"] >= state["time_s"]
 
 
+def test_hands_and_the_hard_wired_stop_over_a_real_socket(served):
+    core, client, _ = served
+    client.support_load(True)
+    client.turn_screw(0.2, 1.0)
+    deadline = time.monotonic() + 10
+    while client.state()["turning"] and time.monotonic() < deadline:
+        time.sleep(0.02)
+    assert client.state()["nut_position_m"] == pytest.approx(0.002, abs=3e-4)
+    client.hold_screw(True)
+    client.hold_output(True)
+    client.wiggle_cable(60.0)
+    assert core.surroundings.wiggled
+    client.emergency_stop(True)
+    state = client.state()
+    assert (state["held"], state["supported"], state["stop_pressed"]) == (1.0, 1.0, 1.0)
+    client.emergency_stop(False)
+    client.hold_screw(False)
+    client.hold_output(False)
+    client.move_nut(0.01, 0.0)
+    client.support_load(False)
+    client.reset_peaks()
+    state = client.state()
+    assert (state["held"], state["supported"], state["stop_pressed"]) == (0.0, 0.0, 0.0)
+    with pytest.raises(ValueError, match="speed_m_s"):
+        client.move_nut(-0.01, 0.01)
+
+
 def test_refusals_come_back_as_the_rig_words_them(served):
     _, client, _ = served
     with pytest.raises(ValueError, match="mass_kg = -1"):
