@@ -1,0 +1,57 @@
+"""What a described board may give and take, in SI, and the one way from its numbers to ours."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, field_validator
+
+GIVEN_UNITS: dict[str, str] = {
+    "position": "rad",
+    "velocity": "rad/s",
+    "torque": "N·m",
+    "current": "A",
+    "supply": "V",
+    "temperature": "degC",
+    "deflection": "counts",
+    "status": "",
+    "fault": "",
+}
+TAKEN_UNITS: dict[str, str] = {
+    "torque": "N·m",
+    "current": "A",
+    "velocity": "rad/s",
+    "position": "rad",
+}
+Given = Literal[
+    "position", "velocity", "torque", "current", "supply", "temperature", "deflection",
+    "status", "fault",
+]  # fmt: skip
+Taken = Literal["torque", "current", "velocity", "position"]
+
+
+class Part(BaseModel):
+    """A part of a description: unknown keys are refused, numbers are finite."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class Scaling(Part):
+    """SI value = sign·(number·scale + offset), ``number`` being the board's own."""
+
+    scale: float = 1.0
+    offset: float = 0.0
+    sign: Annotated[int, Field(ge=-1, le=1)] = 1
+
+    @field_validator("scale", "sign")
+    @classmethod
+    def _not_zero(cls, value: float) -> float:
+        if value == 0:
+            raise ValueError("must not be 0: every value would read the same")
+        return value
+
+    def to_si(self, number: float) -> float:
+        return self.sign * (number * self.scale + self.offset)
+
+    def from_si(self, value: float) -> float:
+        return (self.sign * value - self.offset) / self.scale
