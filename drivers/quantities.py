@@ -8,14 +8,30 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import Annotated, Any, cast
+from functools import cache
+from typing import TYPE_CHECKING, Annotated, Any, cast
 
-import pint
 from pydantic import GetCoreSchemaHandler, ValidationInfo
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
-units: pint.UnitRegistry[Any] = pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
-units.define("count = []")
+if TYPE_CHECKING:
+    import pint
+
+
+@cache
+def units() -> pint.UnitRegistry[Any]:
+    """The units that texts may carry.
+
+    Loaded at the first text: a process that is handed SI values starts a third of a second
+    sooner without.
+    """
+    import pint
+
+    registry: pint.UnitRegistry[Any] = pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
+    registry.define("count = []")
+    return registry
+
+
 # One number, then units with small powers, and no arithmetic: "1 m**9**9**9" must not be
 # worked out.
 _UNIT = r"°?[^\W\d_]+(?:_[^\W\d_]+)*(?:[²³]|(?:\*\*|\^)-?[1-9])?"
@@ -27,7 +43,7 @@ _QUANTITY = re.compile(
 
 def _pure(quantity: Any) -> dict[str, float]:
     """Powers of the units without dimension: 60 rpm is no Hz, and um no um/count."""
-    roots = dict(units.get_base_units(quantity.units)[1]._units)
+    roots = dict(units().get_base_units(quantity.units)[1]._units)
     return {
         name: float(cast(float, power))
         for name, power in roots.items()
@@ -72,22 +88,24 @@ class Dimension:
                 "quantity_unit", "the unit is missing: write '{value} {unit}' or another unit "
                 "of the same kind", {"value": value, "unit": self.unit},
             )
+        from pint import DimensionalityError
+
         try:
             match = _QUANTITY.fullmatch(value.replace("·", "*"))
             if match is None:
                 raise ValueError(value)
-            parsed: Any = units.Quantity(float(match[1]), match[2])
+            parsed: Any = units().Quantity(float(match[1]), match[2])
             if not match[2]:
                 raise PydanticCustomError(
                     "quantity_unit", "the unit is missing: write '{value} {unit}' or another "
                     "unit of the same kind", {"value": value, "unit": self.unit},
                 )
-            if _pure(parsed) != _pure(units.Quantity(1, self.unit)):
-                raise pint.DimensionalityError(match[2], self.unit)
+            if _pure(parsed) != _pure(units().Quantity(1, self.unit)):
+                raise DimensionalityError(match[2], self.unit)
             return float(parsed.to(self.unit).magnitude)
         except PydanticCustomError:
             raise
-        except pint.DimensionalityError:
+        except DimensionalityError:
             raise PydanticCustomError(
                 "quantity_unit", "'{value}' is not of the kind {unit}",
                 {"value": value, "unit": self.unit},

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import argparse
 import datetime
+import json
 import platform
 import signal
 import sys
@@ -25,7 +26,7 @@ from hil.devices import make_drive
 from hil.limits import Cause
 from hil.link.keys import KeyError_, ServerKeys
 from hil.link.server import LinkError, LinkServer
-from hil.profile.loader import ProfileError, load_profile, profile_to_dict
+from hil.profile.loader import ProfileError, load_profile, profile_from_dict, profile_to_dict
 from hil.profile.schema import Profile
 from hil.realtime import RealtimeGrant, prepare_realtime, sleep_until
 from hil.requests import EndCommission, Stop
@@ -213,6 +214,8 @@ def main(arguments: list[str] | None = None) -> int:
     """Process entry. Exit codes: 0 ended as asked, 2 bad input, 3 hardware not reached."""
     parser = argparse.ArgumentParser(prog="hookeline rig host", description=__doc__)
     parser.add_argument("--profile", required=True)
+    parser.add_argument("--checked", type=Path, help="the profile, checked, as JSON in SI")
+    parser.add_argument("--hold", action="store_true", help="go on at a line on standard input")
     parser.add_argument("--link", required=True, type=Path, help="link directory")
     parser.add_argument("--channel", help="bus channel in place of the profile's")
     parser.add_argument("--surroundings", help="side door of the simulated rig")
@@ -224,8 +227,13 @@ def main(arguments: list[str] | None = None) -> int:
     drive: Drive | None = None
     link: LinkServer | None = None
     try:
-        profile = load_profile(options.profile)
+        if options.checked is None:
+            profile = load_profile(options.profile)
+        else:
+            profile = profile_from_dict(json.loads(options.checked.read_text()))
         drive = make_drive(profile, channel_override=options.channel)
+        if options.hold and not sys.stdin.readline():
+            return 0  # whoever started this is gone
         drive.open()
         grant = prepare_realtime(options.priority)
         print(grant.notice, file=sys.stderr, flush=True)

@@ -15,10 +15,13 @@ from pathlib import Path
 from types import TracebackType
 
 from hil.devices import rig_parameters
-from hil.profile.loader import load_profile
+from hil.profile.loader import load_profile, profile_to_dict
 
 READY_S = 20.0
 END_S = 5.0
+# The matrices are small: threads for them would cost more than they save, and wake beside the
+# cycle.
+ONE_THREAD = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
 
 
 class BenchError(Exception):
@@ -58,24 +61,41 @@ class BenchProcesses:
     ) -> None:
         self.close()
 
-    def start(self, name: str, arguments: list[str]) -> None:
-        """Start ``python -m`` arguments and wait for its line ``ready``.
+    def start(self, name: str, arguments: list[str], *, held: bool = False) -> None:
+        """Start ``python -m`` arguments.
 
-        Raises:
-            BenchError: it ended before, or said nothing for 20 s.
+        A ``held`` process loads its modules and its input, and goes on at :meth:`let_go`:
+        processes that wait for each other load at the same time.
         """
         log = self._log(name).open("w")
         process = subprocess.Popen(
             [sys.executable, "-m", *arguments],
             stdout=subprocess.PIPE,
             stderr=log,
-            stdin=subprocess.DEVNULL,
+            stdin=subprocess.PIPE if held else subprocess.DEVNULL,
             text=True,
+            env=os.environ | ONE_THREAD,
             # A Ctrl-C belongs to the program in front, which ends these in order.
             start_new_session=True,
         )
         log.close()
         self.processes[name] = process
+
+    def let_go(self, name: str) -> None:
+        """Tell a held process that those it needs are ready."""
+        pipe = self.processes[name].stdin
+        assert pipe is not None
+        with contextlib.suppress(BrokenPipeError):  # it ended: await_ready says why
+            pipe.write("go\n")
+            pipe.close()
+
+    def await_ready(self, name: str) -> None:
+        """Wait for the line ``ready`` of a process.
+
+        Raises:
+            BenchError: it ended before, or said nothing for 20 s.
+        """
+        process = self.processes[name]
         assert process.stdout is not None
         deadline = time.monotonic() + READY_S
         with selectors.DefaultSelector() as selector:
@@ -116,8 +136,10 @@ class BenchProcesses:
                 except subprocess.TimeoutExpired:
                     process.kill()
                     process.wait()
-            if process.stdout is not None:
-                process.stdout.close()
+            for pipe in (process.stdin, process.stdout):
+                if pipe is not None:
+                    with contextlib.suppress(BrokenPipeError):
+                        pipe.close()
         self._owned.close()
 
     def _log(self, name: str) -> Path:
@@ -153,7 +175,11 @@ def start_bench(
     bench = BenchProcesses(link_directory, runs_directory)
     bench._owned = owned
     try:
-        host = ["hil.host", "--profile", str(profile_path), "--link", str(link_directory)]
+        # The profile is read once; what was checked here is what runs there.
+        checked = link_directory / "profile.json"
+        checked.write_text(json.dumps(profile_to_dict(profile)))
+        host = ["hil.host", "--hold", "--checked", str(checked), "--profile", str(profile_path),
+                "--link", str(link_directory)]  # fmt: skip
         if profile.simulation is not None:
             channel = str(link_directory / "can.sock")
             door = f"ipc://{link_directory / 'surroundings.ipc'}"
@@ -176,14 +202,23 @@ def start_bench(
             host += ["--tcp", tcp]
         if keys is not None:
             host += ["--keys", str(keys)]
-        bench.start("host", host)
-        bench.notices.append(bench.said("host"))
+        bench.start("host", host, held=True)
         if recorder:
             runs_directory.mkdir(parents=True, exist_ok=True)
             bench.start(
                 "recorder",
-                ["hil.recorder", "--link", str(link_directory), "--runs", str(runs_directory)],
-            )
+                ["hil.recorder", "--hold", "--link", str(link_directory),
+                 "--runs", str(runs_directory)],
+                held=True,
+            )  # fmt: skip
+        if "rig" in bench.processes:
+            bench.await_ready("rig")
+        bench.let_go("host")
+        bench.await_ready("host")
+        bench.notices.append(bench.said("host"))
+        if recorder:
+            bench.let_go("recorder")
+            bench.await_ready("recorder")
     except BaseException:
         bench.close()
         raise

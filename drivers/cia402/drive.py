@@ -135,11 +135,15 @@ class Cia402Drive:
 
     def _await_first(self) -> None:
         reception = self._reception
-        give_up = time.monotonic() + FIRST_ANSWER_S
+        started = time.monotonic()
+        give_up = started + FIRST_ANSWER_S
+        slow_by = started + 3 * self._options.slow_every * self._period_s
         command = Command()
-        while not reception.complete:
+        while not reception.settled:
             now = time.monotonic()
-            if now > give_up:
+            if reception.complete and now > slow_by:
+                return
+            if now > give_up and not reception.complete:
                 raise DriverError(
                     f"node {self._options.node} is configured but sends no telemetry after SYNC: "
                     "check that it went to state Operational and that the PDO COB-IDs are free"

@@ -65,6 +65,7 @@ class Reception:
         self._deflected_s = NEVER
         self._heard_s = math.inf
         self._watching = False
+        self._awaited = set(self._slow)
 
     def start(self, torque_unit_N_m: float, counts_per_revolution: float) -> None:
         """Forget the past; from now on frames are those of a configured drive."""
@@ -78,11 +79,17 @@ class Reception:
         self._sampled_s = self._deflected_s = NEVER
         self._heard_s = math.inf
         self._watching = False
+        self._awaited = set(self._slow)
 
     @property
     def complete(self) -> bool:
         """Whether each fast TPDO has come."""
         return self._sampled_s > 0 and self._deflected_s > 0
+
+    @property
+    def settled(self) -> bool:
+        """Whether each TPDO has come: before its first, the supply would pass for 0 V."""
+        return self.complete and not self._awaited
 
     def rejoin(self) -> None:
         """A loss that was provoked is over; what was heard before it is not believed."""
@@ -160,6 +167,7 @@ class Reception:
         packing, entries = self._slow[identifier]
         if len(data) != packing.size:
             return False
+        self._awaited.discard(identifier)
         telemetry = self.telemetry
         for entry, value in zip(entries, packing.unpack(data), strict=True):
             if entry is mapping.SUPPLY:

@@ -18,7 +18,10 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--link", required=True, type=Path, help="link directory of the rig host")
     parser.add_argument("--runs", required=True, type=Path, help="where run folders are made")
     parser.add_argument("--wait", type=float, default=5.0, help="seconds to wait for the rig host")
+    parser.add_argument("--hold", action="store_true", help="go on at a line on standard input")
     options = parser.parse_args(arguments)
+    if options.hold and not sys.stdin.readline():
+        return 0  # whoever started this is gone
     try:
         code = record(options.link, options.runs, wait_s=options.wait)
     except LinkError as error:
