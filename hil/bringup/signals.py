@@ -1,0 +1,95 @@
+"""What samples at rest say of a sensor and of the bus: pure functions of columns."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+WINDOW_S = 0.2
+BLOCK = 50  # samples in which a drive that lags keeps in step
+DROPOUT_SIGMAS = 12.0  # no noise that is anywhere near normal goes so far
+HUM_LAG = 2  # samples; hum is alike there, noise is not, nor noise that comes twice
+
+
+@dataclass(frozen=True)
+class AtRest:
+    """How a reading behaves while nothing moves, in counts.
+
+    Attributes:
+        middle: median. noise: standard deviation of the bulk, slow changes and outliers apart.
+        wander: range of the medians of windows of 0.2 s. dropouts: how often it left the bulk
+            for a moment. share_top, share_bottom: of samples at either end of the range.
+        distinct: different values seen. hum: correlation of neighbours, 0 for white noise.
+    """
+
+    middle: float
+    noise: float
+    wander: float
+    dropouts: int
+    share_top: float
+    share_bottom: float
+    distinct: int
+    hum: float
+
+
+def at_rest(counts: Floats, top: int, margin: int, period_s: float) -> AtRest:
+    """Judge at least one window of readings; ``margin`` counts from an end are the end."""
+    window = max(2, round(WINDOW_S / period_s))
+    whole = max(1, len(counts) // window)
+    medians = np.array([np.median(part) for part in np.array_split(counts, whole)])
+    lengths = [len(part) for part in np.array_split(counts, whole)]
+    rest = counts - np.repeat(medians, lengths)
+    spread = 1.4826 * float(np.median(np.abs(rest)))  # of a normal distribution
+    # Rounding alone may leave no spread at all.
+    outside = np.abs(rest) > DROPOUT_SIGMAS * (spread + 0.5)
+    bulk = rest[~outside]
+    started = int(np.count_nonzero(outside[1:] & ~outside[:-1])) + int(outside[0])
+    return AtRest(
+        middle=float(np.median(counts)),
+        noise=float(np.std(bulk)),
+        wander=float(np.ptp(medians)),
+        dropouts=started,
+        share_top=float(np.mean(counts >= top - margin)),
+        share_bottom=float(np.mean(counts <= margin)),
+        distinct=len(np.unique(counts)),
+        hum=_alike(bulk, HUM_LAG),
+    )
+
+
+def _alike(values: Floats, lag: int) -> float:
+    a, b = values[lag:], values[:-lag]
+    size = float(np.std(a) * np.std(b))
+    return float(np.mean((a - a.mean()) * (b - b.mean()))) / size if size > 0 else 0.0
+
+
+def lost_share(age_s: Floats, period_s: float) -> float:
+    """Share of cycles in which no new sample of the motor had come."""
+    return float(np.mean(age_s > 0.95 * period_s))
+
+
+def doubled_share(values: Floats) -> float:
+    """Share of blocks in which every value comes twice and does change in between.
+
+    NaN if the values change too seldom to tell.
+    """
+    doubled = told = 0
+    for start in range(0, len(values) - BLOCK, BLOCK):
+        same = values[start : start + BLOCK] == values[start + 1 : start + BLOCK + 1]
+        even, odd = float(np.mean(same[::2])), float(np.mean(same[1::2]))
+        if min(even, odd) > 0.8:
+            continue  # hardly a change: nothing to see
+        told += 1
+        doubled += max(even, odd) >= 0.95
+    return doubled / told if told else math.nan
+
+
+def lazy_bits(counts: Floats, bits: int = 3) -> list[int]:
+    """Which of the lowest ``bits`` hardly ever change in a sweep over many counts."""
+    whole = counts.astype(np.int64)
+    shares = [float(np.mean((whole >> bit) & 1)) for bit in range(bits)]
+    return [bit for bit, share in enumerate(shares) if not 0.1 < share < 0.9]

@@ -1,0 +1,327 @@
+"""Steps that need no power and no hands: talk, supply, sensors at rest, the drive's limits."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Generator
+
+import numpy as np
+
+from hil.bringup.findings import finding
+from hil.bringup.signals import AtRest, Floats, at_rest, doubled_share, lost_share
+from hil.bringup.step import Context, Finding, Measured, Plot, Result, Step, Trace, Verdict
+from hil.procedure import Action, Choose, Pause, Seen, column
+
+WATCH_S = 2.0
+MOST_LOST = 0.02  # a sound bus loses none; room for a busy computer
+MOST_BUS_LOAD = 0.7  # room for SDO and errors; common practice, no source
+LONGEST_HOST_LOSS_S = 0.2
+STEADY_SHARE = 0.02
+NOISE_FACTOR = 4.0
+WANDER_SHARE = 0.01  # of the range
+YES_NO = ("yes", "no", "cannot tell")
+
+
+def talk(context: Context) -> Generator[Action, Seen, Result]:
+    profile, facts = context.profile, context.facts
+    period = 1.0 / profile.control.rate
+    result = Result("talk")
+    yield Pause(0.3)  # the first samples after opening may be late
+    rows = (yield Pause(WATCH_S)).rows
+    if not len(rows):
+        result.findings.append(finding("telemetry_stale", note="no sample has come"))
+        return result
+    age = column(rows, "telemetry_age_s")
+    oldest, lost = float(np.max(age)), lost_share(age, period)
+    doubled = doubled_share(column(rows, "deflection_counts"))
+    most_age = profile.limits.telemetry_age
+    measured = result.measured
+    measured.append(Measured("drive", facts.identity or "says nothing", "", "", "who answers"))
+    measured += [Measured(name, text) for name, text in facts.details.items()]
+    measured.append(Measured(
+        "cycles without a new sample", 100 * lost, "%", f"at most {100 * MOST_LOST:g}",
+        "a sound bus loses no frame", lost <= MOST_LOST,
+    ))
+    measured.append(Measured(
+        "oldest sample used", 1e3 * oldest, "ms", f"at most {1e3 * most_age:g}",
+        "limits.telemetry_age stops the bench beyond it", oldest <= most_age,
+    ))
+    if not math.isnan(doubled):
+        measured.append(Measured(
+            "samples that come twice", 100 * doubled, "%", "0",
+            "each cycle asks for a new one: control.rate", doubled < 0.5,
+        ))
+    measured.append(Measured(
+        "the drive's watch over the host", 1e3 * facts.host_loss_s, "ms",
+        f"at most {1e3 * LONGEST_HOST_LOSS_S:g}",
+        "so long may the motor go on when the host dies", _within(facts.host_loss_s),
+    ))
+    if not math.isnan(facts.bus_load):
+        measured.append(Measured(
+            "bus load, worst case", 100 * facts.bus_load, "%", f"at most {100 * MOST_BUS_LOAD:g}",
+            "room for configuration and error frames", facts.bus_load <= MOST_BUS_LOAD,
+        ))
+        if facts.bus_load > MOST_BUS_LOAD:
+            result.findings.append(finding("bus_overloaded", load_percent=100 * facts.bus_load))
+    if doubled >= 0.5:
+        result.findings.append(finding("sample_rate_half", doubled_percent=100 * doubled))
+    if lost > MOST_LOST:
+        result.findings.append(finding("bus_lossy", cycles_without_percent=100 * lost))
+    elif oldest > most_age:
+        result.findings.append(finding("telemetry_stale", oldest_ms=1e3 * oldest))
+    if not _within(facts.host_loss_s):
+        result.findings.append(finding("host_loss_long", waits_ms=1e3 * facts.host_loss_s))
+    result.plots.append(Plot(
+        "Age of the drive's sample", "time (s)", "age (ms)",
+        (Trace("age", _time(rows), 1e3 * age),), (("limit", 1e3 * most_age),),
+    ))
+    result.text = (
+        f"{facts.identity or 'the drive'} answers; {100 * lost:.1f} % of cycles without a "
+        f"new sample, the oldest {1e3 * oldest:.1f} ms"
+    )
+    return result
+
+
+def _within(host_loss_s: float) -> bool:
+    return 0.0 < host_loss_s <= LONGEST_HOST_LOSS_S
+
+
+def supply(context: Context) -> Generator[Action, Seen, Result]:
+    limits = context.profile.limits.supply
+    result = Result("supply")
+    rows = (yield Pause(1.0)).rows
+    volts = column(rows, "supply_V")
+    middle, ripple = float(np.median(volts)), float(np.ptp(volts))
+    own_high = context.facts.own_limits.get("supply_high_V", math.nan)
+    most_ripple = STEADY_SHARE * limits.high
+    result.measured.append(Measured(
+        "supply", middle, "V", f"{limits.low:g} to {limits.high:g}",
+        "limits.supply of the profile", limits.low < middle < limits.high,
+    ))
+    result.measured.append(Measured(
+        "its ripple", ripple, "V", f"at most {most_ripple:.2g}",
+        "nothing draws power yet", ripple <= most_ripple,
+    ))
+    if not math.isnan(own_high):
+        result.measured.append(Measured(
+            "the drive's own upper limit", own_high, "V", f"above {middle:.1f}",
+            "braking raises the voltage",
+        ))
+    if not middle > limits.low:  # no number is too low as well
+        result.findings.append(finding("supply_low", supply_V=middle, least_V=limits.low))
+    elif middle >= limits.high:
+        result.findings.append(finding("supply_high", supply_V=middle, most_V=limits.high))
+    elif ripple > most_ripple:
+        result.findings.append(finding("supply_unsteady", ripple_V=ripple))
+    answer = (yield Choose(
+        "What the motor gives back when it brakes: does the supply take it (a battery, or a "
+        "brake resistor at the drive)?",
+        "regeneration",
+        YES_NO,
+    )).text
+    result.measured.append(Measured(
+        "the supply takes power back", answer or "no answer", "", "yes",
+        "told by the operator; an electronic supply alone takes none", answer == "yes",
+    ))
+    if answer == "no":
+        result.findings.append(finding("regeneration_not_taken"))
+    elif answer != "yes" and not result.findings:
+        result.verdict = Verdict.NEEDS_PERSON
+        result.text = "find out whether the supply takes power back, then repeat this step"
+        return result
+    context.known["supply_V"] = middle
+    result.plots.append(Plot(
+        "Supply at rest", "time (s)", "voltage (V)", (Trace("supply", _time(rows), volts),),
+        (("low", limits.low), ("high", limits.high)),
+    ))
+    result.text = f"{middle:.1f} V, ripple {ripple:.2f} V, takes power back: {answer}"
+    return result
+
+
+def sensors_at_rest(context: Context) -> Generator[Action, Seen, Result]:
+    profile = context.profile
+    sensor = profile.sensors.deflection
+    result = Result("sensors_at_rest")
+    rows = (yield Pause(WATCH_S)).rows
+    counts = column(rows, "deflection_counts")
+    top = 2**sensor.bits - 1
+    seen = at_rest(counts, top, sensor.rail_margin, 1.0 / profile.control.rate)
+    most_noise = NOISE_FACTOR * sensor.noise + 1.0
+    most_wander = WANDER_SHARE * top + sensor.noise
+    result.measured += [
+        Measured(
+            "deflection reading", seen.middle, "counts",
+            f"{sensor.rail_margin} to {top - sensor.rail_margin}",
+            "inside its range, so that a broken wire can be told",
+            sensor.rail_margin < seen.middle < top - sensor.rail_margin,
+        ),
+        Measured(
+            "its noise", seen.noise, "counts", f"at most {most_noise:g}",
+            f"{NOISE_FACTOR:g} times sensors.deflection.noise, and one for rounding",
+            seen.noise <= most_noise,
+        ),
+        Measured(
+            "its wander", seen.wander, "counts", f"at most {most_wander:.0f}",
+            "nothing moves: a reading that does floats", seen.wander <= most_wander,
+        ),
+        Measured(
+            "dropouts", seen.dropouts, "", "0", "no contact opens at rest", seen.dropouts == 0
+        ),
+        Measured(
+            "different values seen", seen.distinct, "", "2 or more",
+            "a converter that works shows its last bit change",
+            seen.distinct > 1 or sensor.noise < 0.5,
+        ),
+    ]
+    wrong = judge_at_rest(seen, sensor.noise, most_noise, most_wander)
+    if wrong is not None:
+        result.findings.append(wrong)
+    nut = column(rows, "nut_position_m")
+    moved = float(np.ptp(nut))
+    per_count = profile.actuator.screw.lead / profile.sensors.motor.counts_per_revolution
+    result.measured.append(Measured(
+        "motor sensor", moved / per_count, "counts", "at most 4", "the screw stands still",
+        moved <= 4 * per_count,
+    ))
+    if moved > 4 * per_count:
+        result.findings.append(finding("moves_unasked", moved_counts=moved / per_count))
+    context.known["sensor_noise_counts"] = seen.noise
+    context.known["rest_counts"] = seen.middle
+    result.plots.append(Plot(
+        "Deflection sensor at rest", "time (s)", "reading (counts)",
+        (Trace("reading", _time(rows), counts),), (("bottom", 0.0), ("top", float(top))),
+    ))
+    result.text = (
+        f"reading {seen.middle:.0f} of {top}, noise {seen.noise:.1f} counts, wander "
+        f"{seen.wander:.1f}, {seen.dropouts} dropouts"
+    )
+    return result
+
+
+def judge_at_rest(
+    seen: AtRest, stated_noise: float, most_noise: float, most_wander: float
+) -> Finding | None:
+    """The one thing that explains what a deflection sensor shows at rest; None if sound.
+
+    Args:
+        stated_noise, most_noise, most_wander: in counts.
+    """
+    if seen.share_top > 0.9:
+        return finding("deflection_rail", reading_counts=seen.middle)
+    if seen.share_bottom > 0.9:
+        return finding("deflection_shorted", reading_counts=seen.middle)
+    if seen.wander > most_wander or (seen.noise > most_noise and seen.hum > 0.5):
+        return finding("deflection_open", wander_counts=seen.wander, noise_counts=seen.noise)
+    if seen.noise > most_noise:
+        return finding("deflection_noisy", noise_counts=seen.noise, stated_counts=stated_noise)
+    if seen.dropouts:
+        return finding("deflection_intermittent", dropouts_count=seen.dropouts)
+    # A converter of little noise may well stand still: then the hand tells.
+    if seen.distinct == 1 and stated_noise >= 0.5:
+        return finding("deflection_frozen", reading_counts=seen.middle)
+    return None
+
+
+def drive_limits(context: Context) -> Generator[Action, Seen, Result]:
+    result = Result("drive_limits")
+    own = context.facts.own_limits
+    unknown = []
+    for name, label, unit, most, why in _permitted(context):
+        value = own.get(name, math.nan)
+        if not math.isnan(value):
+            good = value <= most * (1 + 1e-3)
+            result.measured.append(
+                Measured(label, value, unit, f"at most {most:.4g}", why, good)
+            )
+            if not good:
+                result.findings.append(
+                    finding("drive_limit_high", note=label, drive=f"{value:.4g} {unit}",
+                            profile=f"{most:.4g} {unit}")
+                )
+        elif name in REQUIRED:
+            unknown.append((name, label, unit, most, why))
+    for name, label, unit, most, why in unknown:
+        answer = (yield Choose(
+            f"The drive does not tell its own {label}. Look it up in its configuration: is it "
+            f"at most {most:.4g} {unit}?",
+            f"drive_limit {name} {most * (1 + 1e-3):.9g}",
+            YES_NO,
+        )).text
+        result.measured.append(Measured(
+            label, answer or "no answer", "", f"at most {most:.4g} {unit}",
+            f"{why}; told by the operator", answer == "yes",
+        ))
+        if answer == "no":
+            result.findings.append(finding("drive_limit_high", note=f"{label}, told"))
+        elif answer != "yes" and not result.findings:
+            result.verdict = Verdict.NEEDS_PERSON
+            result.text = f"look up the drive's own {label}, then repeat this step"
+            return result
+    high = own.get("supply_high_V", math.nan)
+    if high < context.profile.limits.supply.high:
+        result.findings.append(finding(
+            "drive_limit_low", note="voltage of the DC link", drive_V=high,
+            profile_V=context.profile.limits.supply.high,
+        ))
+    result.text = f"{len(result.measured)} limits in the drive compared with the profile"
+    return result
+
+
+REQUIRED = ("torque_N_m", "speed_rad_s")
+
+
+def _permitted(context: Context) -> list[tuple[str, str, str, float, str]]:
+    """(name in ``own_limits``, label, unit, most, why) of every limit that is compared."""
+    actuator, limits = context.profile.actuator, context.profile.limits
+    motor = actuator.motor
+    second = "the second line, behind the bench's own limit"
+    return [
+        ("torque_N_m", "torque limit", "N·m", motor.torque_constant * motor.peak_current,
+         "the motor's peak current times its torque constant"),
+        ("current_A", "current protection", "A", 1.5 * motor.peak_current,
+         f"{second}: half above the motor's peak current, common practice, no source"),
+        ("speed_rad_s", "speed limit", "rad/s",
+         2.0 * limits.speed.tripped * actuator.radians_per_metre,
+         f"{second}: twice limits.speed.tripped"),
+        ("supply_high_V", "upper voltage limit", "V", 1.5 * limits.supply.high,
+         f"{second}: half above limits.supply.high"),
+        ("temperature_degC", "temperature limit", "degC",
+         limits.drive_temperature.tripped + 15.0,
+         f"{second}: 15 K above limits.drive_temperature.tripped"),
+    ]  # fmt: skip
+
+
+def _time(rows: Floats) -> Floats:
+    time = column(rows, "time_s")
+    since: Floats = time - time[0]
+    return since
+
+
+TALK = Step(
+    "talk", "Talk with the drive",
+    happens="The drive is asked who it is, and its samples are watched for two seconds.",
+    wrong="No answer, frames lost, values that come late or twice.",
+    clear="Nothing moves; the power stage stays off.",
+    run=talk, reprove=True,
+)
+SUPPLY = Step(
+    "supply", "Supply",
+    happens="The voltage is watched, and you are asked where braking power goes.",
+    wrong="A flat battery, a wrong supply, a supply that takes no power back.",
+    clear="Nothing moves; the power stage stays off.",
+    run=supply, needs=("talk",), reprove=True,
+)
+SENSORS_AT_REST = Step(
+    "sensors_at_rest", "Sensors at rest",
+    happens="Both sensors are watched for two seconds while nothing moves.",
+    wrong="A broken, shorted, floating or noisy wire of the deflection sensor.",
+    clear="Hands off the lever and the cables; the power stage stays off.",
+    run=sensors_at_rest, needs=("talk",), reprove=True,
+)
+DRIVE_LIMITS = Step(
+    "drive_limits", "Limits in the drive itself",
+    happens="The limits set in the drive are compared with the profile's.",
+    wrong="A drive that would give more than the motor and the rig bear.",
+    clear="Nothing moves; the power stage stays off.",
+    run=drive_limits, needs=("talk",),
+)  # fmt: skip
