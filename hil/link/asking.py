@@ -6,6 +6,7 @@ import json
 import select
 import threading
 import time
+from collections import deque
 from collections.abc import Callable, Iterator
 from typing import Any
 
@@ -13,14 +14,18 @@ import zmq
 
 from hil.link.connection import Sockets
 from hil.link.errors import HostGone, LinkError, Refused
+from hil.link.items import Answer
 from hil.link.messages import MOST_BYTES, to_json
 
 _SLICE_MS = 5
+_NEW_HOST = "the rig host is another one than before: look at its state, then ask again"
 _DATED = ("take", "ask", "beat")  # what the rig host must not obey when it comes too late
 
 
 class Asker:
     """Sends from any thread; one question at a time waits for its answer.
+
+    What is posted waits for nothing: its answer is handed out by ``answers``.
 
     Args:
         sockets: of the client.
@@ -36,6 +41,9 @@ class Asker:
         self._meanwhile = meanwhile
         self._number = 0
         self._closed = False
+        self._posted: dict[int, float] = {}  # number: when it is given up
+        self._answers: deque[Answer] = deque()
+        self._unknown = False  # to the rig host that answers now
         self._sending = threading.Lock()  # a ZeroMQ socket is for one thread at a time
         self._asking = threading.Lock()
 
@@ -75,10 +83,8 @@ class Asker:
             LinkError: closed by another thread.
         """
         with self._asking:
-            for _ in self._replies():
-                pass  # answers that came too late for whoever asked
-            self._number += 1
-            number = self._number
+            self._sort_in()  # answers that came too late for whoever asked
+            number = self._next_number()
             deadline = time.monotonic() + timeout_s
             self._send_when_connected({**message, "id": number}, deadline if greeting else 0.0)
             waiting = select.poll()
@@ -88,6 +94,7 @@ class Asker:
                     # A reply without a number is about a message too broken to have one.
                     if reply.get("id") in (number, 0):
                         return reply
+                    self._keep(reply)
                 if self._closed:
                     raise LinkError("the connection is closed")
                 if time.monotonic() > deadline:
@@ -96,6 +103,46 @@ class Asker:
                     self._see_refusal()
                 self._meanwhile()
                 waiting.poll(_SLICE_MS)
+
+    def post(self, message: dict[str, Any], timeout_s: float) -> int:
+        """Send without waiting; returns the number under which ``answers`` brings the answer.
+
+        It brings one whatever happens: also that nobody is connected, or that none came within
+        ``timeout_s``.
+
+        Raises:
+            Refused: the message is too long.
+        """
+        number = self._next_number()
+        try:
+            # Entered first: the answer may be there before this call returns.
+            self._posted[number] = time.monotonic() + timeout_s
+            self.send({**message, "id": number})
+        except HostGone as error:
+            self._posted.pop(number, None)
+            self._answers.append(Answer(number, False, str(error), silent=True))
+        except Refused:
+            self._posted.pop(number, None)
+            raise
+        return number
+
+    def answers(self) -> tuple[list[Answer], bool]:
+        """Answers that have come to what was posted; never waits.
+
+        Returns also whether another rig host answers than the one greeted: greet it.
+        """
+        if self._asking.acquire(blocking=False):
+            try:
+                self._sort_in()
+            finally:
+                self._asking.release()
+        now_s = time.monotonic()
+        for number in [n for n, due_s in list(self._posted.items()) if now_s > due_s]:
+            if self._posted.pop(number, None) is not None:
+                self._answers.append(Answer(number, False, self.silence(), silent=True))
+        answers = [self._answers.popleft() for _ in range(len(self._answers))]
+        unknown, self._unknown = self._unknown, False
+        return answers, unknown
 
     def silence(self, timeout_s: float = 0.0) -> str:
         """That nothing is heard, in words."""
@@ -121,6 +168,29 @@ class Asker:
                     raise
                 self._see_refusal()
                 time.sleep(0.005)
+
+    def _next_number(self) -> int:
+        with self._sending:
+            self._number += 1
+            return self._number
+
+    def _sort_in(self) -> None:
+        for reply in self._replies():
+            self._keep(reply)
+
+    def _keep(self, reply: dict[str, Any]) -> None:
+        """Keep an answer that somebody who posted waits for; drop any other."""
+        number = int(reply.get("id", 0))
+        if number == 0 and self._posted:
+            number = min(self._posted)  # a message too broken to be told by its number
+        if self._posted.pop(number, None) is None:
+            return
+        self.heard = True
+        text, data = str(reply["text"]), dict(reply["data"])
+        if data.get("hello"):
+            self._unknown = True
+            text = _NEW_HOST
+        self._answers.append(Answer(number, bool(reply["ok"]), text, data=data))
 
     def _see_refusal(self) -> None:
         reason = self._sockets.refused()

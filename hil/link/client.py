@@ -13,6 +13,14 @@
             for item in bench.watch(2.0):
                 if isinstance(item, Block):
                     force_N = item.rows[:, INDEX["spring_force_N"]]
+
+A main loop that may not wait posts instead of asking, and picks the answers up later::
+
+    number = bench.post(Apply(behaviour=Float()))
+    ...
+    for answer in bench.answers():
+        if answer.number == number:
+            print(answer.text)
 """
 
 from __future__ import annotations
@@ -33,13 +41,13 @@ from hil.link.asking import Asker
 from hil.link.connection import Sockets, open_sockets
 from hil.link.errors import HostGone, LinkError, Refused
 from hil.link.gaps import GapCounter
-from hil.link.items import Block, Event
+from hil.link.items import Answer, Block, Event
 from hil.link.keys import ClientKeys
 from hil.link.messages import EDITION, EVENT, HEAD, KIND, ROWS
 from hil.requests import Request, Stop
 from hil.samples import COLUMNS
 
-__all__ = ["Block", "Client", "Event", "HostGone", "LinkError", "Refused"]
+__all__ = ["Answer", "Block", "Client", "Event", "HostGone", "LinkError", "Refused"]
 
 SILENT_S = 1.0  # the rig host beats 25 times a second
 ANSWER_S = 2.0
@@ -75,6 +83,7 @@ class Client:
         self._keeper: threading.Thread | None = None
         self._keeping = threading.Event()
         self._closed = False
+        self._taking = self._greeting = 0  # numbers of what was posted
 
     @classmethod
     def connect(
@@ -189,13 +198,61 @@ class Client:
         Raises:
             HostGone: no answer. If the rig host died, the drive has stopped by itself.
         """
-        sent_s = time.monotonic() if self._sockets.local else 0.0
-        stop = Stop(cause=cause[:200], sent_s=sent_s)
+        stop = self._stop(cause)
         if self._asker.busy:
             # Another thread waits for an answer: the stop goes now, its answer may come later.
             with contextlib.suppress(HostGone):
                 self._asker.send({"say": "ask", "request": stop.model_dump(mode="json")})
         return self.request(stop, timeout_s)
+
+    # ------------------------------------------------------------------ asking without waiting
+
+    def post(self, request: Request, timeout_s: float = ANSWER_S) -> int:
+        """Send a request at once and return; ``answers`` brings the answer under this number.
+
+        Raises:
+            Refused: the message is too long to be sent.
+        """
+        message = {"say": "ask", "request": request.model_dump(mode="json")}
+        return self._asker.post(message, timeout_s)
+
+    def post_stop(self, cause: str = "operator", timeout_s: float = ANSWER_S) -> int:
+        """Stop the rig without waiting for the answer; else like ``stop`` and ``post``."""
+        return self.post(self._stop(cause), timeout_s)
+
+    def post_take(self) -> int:
+        """Ask for control without waiting; ``in_control`` once the answer has come."""
+        self._taking = self._asker.post({"say": "take"}, ANSWER_S)
+        return self._taking
+
+    def answers(self) -> list[Answer]:
+        """Answers that have come to what was posted; never waits.
+
+        Each number is answered once: also when nobody is there, or no answer comes in time.
+
+        Raises:
+            Refused: another rig host answers here now, and it is of another version.
+        """
+        answers, unknown = self._asker.answers()
+        for answer in answers:
+            if answer.number == self._taking and answer.accepted:
+                self._now_in_control()
+            elif answer.number == self._greeting and answer.accepted:
+                self._greeted(answer.data)
+        if unknown:
+            hello = {"say": "hello", "name": self.name, "edition": EDITION}
+            self._greeting = self._asker.post(hello, ANSWER_S)
+        return [answer for answer in answers if answer.number != self._greeting]
+
+    def _stop(self, cause: str) -> Stop:
+        sent_s = time.monotonic() if self._sockets.local else 0.0
+        return Stop(cause=cause[:200], sent_s=sent_s)
+
+    def _now_in_control(self) -> None:
+        self.in_control = True
+        self._next_beat_s = 0.0
+
+    # ------------------------------------------------------------------ control
 
     def take_control(self) -> None:
         """Become the one client whose requests move the rig. Then ``beat``, or be dropped.
@@ -205,8 +262,7 @@ class Client:
             HostGone: no answer.
         """
         self._ask({"say": "take"}, ANSWER_S)
-        self.in_control = True
-        self._next_beat_s = 0.0
+        self._now_in_control()
 
     def release_control(self) -> None:
         """Give control up. With the power stage on, that stops the rig.
@@ -273,7 +329,9 @@ class Client:
         reply = self._ask(
             {"say": "hello", "name": self.name, "edition": EDITION}, timeout_s, greeting=True
         )
-        data = reply["data"]
+        self._greeted(reply["data"])
+
+    def _greeted(self, data: dict[str, Any]) -> None:
         description = dict(data["description"])
         names = [column["name"] for column in description.get("columns", [])]
         if names and names != [column.name for column in COLUMNS]:

@@ -1,8 +1,8 @@
-"""What a client is given: blocks of samples, and events."""
+"""What a client is given: blocks of samples, events, and answers to what it posted."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -28,3 +28,22 @@ class Event(dict[str, Any]):
     @property
     def kind(self) -> str:
         return str(self.get("kind", ""))
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What became of something posted; only who posts gets any.
+
+    Attributes:
+        number: that ``post`` returned.
+        accepted: whether the bench does as asked.
+        text: its answer in words, its reason if it refused, or that none came.
+        silent: no answer came in time; what was asked may or may not be done.
+        data: what else the rig host says.
+    """
+
+    number: int
+    accepted: bool
+    text: str
+    silent: bool = False
+    data: dict[str, Any] = field(default_factory=dict)

@@ -115,7 +115,7 @@ def test_a_file_waveform(forms, tmp_path):
         ("0 1\n1 nan\n", "line 2: not a finite number"),
         ("0 1\n", "at least two lines"),
         ("", "at least two lines"),
-        ("\n".join(f"{i} 0" for i in range(20002)), "20002 points; at most 20000"),
+        ("\n".join(f"{i} 0" for i in range(4001)), "4001 points; at most 2000 fit. Keep one in 3"),
     ],
 )
 def test_a_bad_file_is_told_by_its_line(tmp_path, text, told):

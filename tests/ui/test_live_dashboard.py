@@ -50,6 +50,7 @@ class Seat:
 
     def until(self, condition):
         def met():
+            self.window.refresh()
             assert condition(), f"{self.model.state_word}; {list(self.model.notices)}"
 
         self.qtbot.waitUntil(met, timeout=PATIENCE_MS)
@@ -95,13 +96,13 @@ def test_every_behaviour_by_keyboard_then_esc_then_reset(seat):
     seat.power_on()
     for key, code in zip(
         (Qt.Key.Key_1, Qt.Key.Key_2, Qt.Key.Key_3, Qt.Key.Key_4, Qt.Key.Key_5),
-        list(BehaviourCode)[1:],
+        list(BehaviourCode)[1:6],
         strict=True,
     ):
         seat.press(key)
         if code is BehaviourCode.CONSTANT_FORCE:
             seat.press(Qt.Key.Key_Tab)
-            entry = seat.window.operate.deck.rows[0].entry
+            entry = seat.window.page_of("Operate").deck.rows[0].entry
             entry.setFocus()
             entry.selectAll()
             QTest.keyClicks(entry, "200")
@@ -111,7 +112,7 @@ def test_every_behaviour_by_keyboard_then_esc_then_reset(seat):
         seat.press(Qt.Key.Key_Return)
         seat.until(lambda code=code: model.active_behaviour == code)
         assert model.refusal == ""
-        assert seat.window.operate.deck.buttons[code - 1].acting
+        assert seat.window.page_of("Operate").deck.buttons[code - 1].acting
     seat.press(Qt.Key.Key_Escape)
     seat.state_is(State.STOPPED)
     seat.until(lambda: model.last_stop.startswith("Operator"))
@@ -132,7 +133,7 @@ def test_a_second_dashboard_watches_and_may_stop(bench, seat, qtbot):
     second.until(lambda: second.model.holder is not None)
     assert not second.model.in_control
     assert "holds control" in second.model.why_not_apply
-    assert not second.window.operate.deck.apply_button.isEnabled()
+    assert not second.window.page_of("Operate").deck.apply_button.isEnabled()
     second.press(Qt.Key.Key_1, Qt.Key.Key_Return, Qt.Key.Key_P)
     QTest.qWait(100)
     assert seat.model.state is State.STANDBY, list(seat.model.notices)
@@ -147,11 +148,11 @@ def test_the_bench_trims_what_is_too_stiff_and_the_deck_says_so(seat):
     seat.power_on()
     seat.press(Qt.Key.Key_3)
     stiffness = seat.model.form.entry("stiffness")
-    QTest.keyClick(seat.window.operate.deck.rows[0].slider, Qt.Key.Key_End)
+    QTest.keyClick(seat.window.page_of("Operate").deck.rows[0].slider, Qt.Key.Key_End)
     assert stiffness.value > stiffness.bound
     seat.press(Qt.Key.Key_Return)
     seat.until(lambda: "Virtual stiffness" in seat.model.bounded)
-    assert "virtual stiffness" in seat.window.operate.deck.message.text()
+    assert "virtual stiffness" in seat.window.page_of("Operate").deck.message.text()
     assert seat.model.value("virtual_stiffness_N_m") <= stiffness.bound * 1.001
     seat.press(Qt.Key.Key_P)
     seat.state_is(State.DE_ENERGISED)
@@ -160,10 +161,14 @@ def test_the_bench_trims_what_is_too_stiff_and_the_deck_says_so(seat):
 def test_a_refusal_is_told_in_the_deck(bench, seat):
     seat.reset()
     seat.session.ask(Energise(load_supported=False))
-    seat.window.refresh()
-    assert "support the load" in seat.window.operate.deck.message.text()
-    seat.session.ask(Apply(behaviour=Float()))
-    assert "power is off" in seat.model.refusal
+    message = seat.window.page_of("Operate").deck.message
+    seat.until(lambda: "support the load" in message.text())
+    assert "support the load" in seat.window.strip.word.whole
+    answers = []
+    number = seat.session.ask(Apply(behaviour=Float()), then=answers.append)
+    assert answers == []  # nothing waits for it
+    seat.until(lambda: "power is off" in seat.model.refusal)
+    assert [answer.number for answer in answers] == [number]
     other = Client.connect(bench.link_directory, name="script")
     with other, pytest.raises(Refused, match="dashboard"):
         other.take_control()
@@ -182,22 +187,22 @@ def test_marks_and_a_recorded_run_come_back_on_the_runs_page(seat):
     name = model.recording
     seat.press(Qt.Key.Key_R)
     seat.until(lambda: model.recording_since is None)
-    seat.press(Qt.Key.Key_F2)
-    runs = seat.window.runs
+    seat.press(Qt.Key.Key_F5)
+    runs = seat.window.page_of("Runs").runs
     seat.until(lambda: any(run.path.name == name for run in runs.runs))
     row = next(i for i, run in enumerate(runs.runs) if run.path.name == name)
-    seat.window.runs_page.table.setCurrentCell(row, 0)
+    seat.window.page_of("Runs").table.setCurrentCell(row, 0)
     seat.press(Qt.Key.Key_Return)
     seat.until(lambda: runs.opened is not None and runs.opened.name == name)
     assert runs.opened.buffer.count > 300
     assert "5 kg taken off, 123" in [mark.text for mark in runs.opened.marks]
-    seat.until(lambda: seat.window.runs_page.charts.charts.isVisible())
+    seat.until(lambda: seat.window.page_of("Runs").charts.charts.isVisible())
     seat.press(Qt.Key.Key_F1)
 
 
 def test_weights_and_a_hand_act_as_long_as_they_are_there(seat):
     seat.reset()
-    panel = seat.window.operate.surroundings
+    panel = seat.window.page_of("Operate").surroundings
     QTest.mouseClick(panel.weights.button(2), Qt.MouseButton.LeftButton)
     seat.until(lambda: seat.model.hung_kg == 5.0)
     QTest.mousePress(panel.hand, Qt.MouseButton.LeftButton)

@@ -13,9 +13,10 @@ from hil.limits import Limit
 from hil.profile.loader import load_profile, profile_to_dict
 from hil.samples import BehaviourCode, State
 from ui.dashboard.health import health
-from ui.dashboard.operate_model import TRACE_INDEX, OperateModel
+from ui.dashboard.operate_model import OperateModel
 from ui.dashboard.readout_texts import readouts
 from ui.dashboard.rig_statics import borne_mass, lever_angle, rig_text
+from ui.dashboard.traces import TRACE_INDEX
 from ui.dashboard.wording import clock_text, duration_text, number
 
 WALL = "2026-01-20T09:41:07.250+01:00"

@@ -109,8 +109,8 @@ def test_digits_choose_and_typed_digits_do_not(window):
     for key, number in ((Qt.Key.Key_4, 4), (Qt.Key.Key_2, 2)):
         press(window, key)
         assert window.model.chosen == number
-        assert window.operate.deck.buttons[number - 1].isChecked()
-    entry = window.operate.deck.rows[0].entry
+        assert window.page_of("Operate").deck.buttons[number - 1].isChecked()
+    entry = window.page_of("Operate").deck.rows[0].entry
     entry.setFocus()
     entry.selectAll()
     QTest.keyClicks(entry, "145")
@@ -136,23 +136,23 @@ def test_everything_that_acts_is_reached_by_tab(window):
         widget.accessibleName() or widget.text() for widget in wanted if widget not in reached
     ]
     assert len(wanted) >= 12 and missed == []
-    assert window.operate.chart_page.charts in reached
+    assert window.page_of("Operate").chart_page.charts in reached
 
 
 def test_focus_is_seen(window):
     for widget in (
-        window.strip.stop_button, window.strip.power, window.operate.chart_page.charts,
-        window.operate.deck.buttons[0], window.operate.deck.rows[0].slider,
-        window.operate.deck.rows[0].entry,
+        window.strip.stop_button, window.strip.power, window.page_of("Operate").chart_page.charts,
+        window.page_of("Operate").deck.buttons[0], window.page_of("Operate").deck.rows[0].slider,
+        window.page_of("Operate").deck.rows[0].entry,
     ):  # fmt: skip
-        window.operate.chart_page.freeze.setFocus()
+        window.page_of("Operate").chart_page.freeze.setFocus()
         plain = widget.grab().toImage()
         widget.setFocus()
         assert widget.grab().toImage() != plain, widget.accessibleName()
 
 
 def test_space_freezes_and_the_picture_says_so(window):
-    charts = window.operate.chart_page.charts
+    charts = window.page_of("Operate").chart_page.charts
     live = charts.grab().toImage()
     press(window, Qt.Key.Key_C)  # charts take the focus, so that Space is no button's
     charts.view.cursors = []
@@ -160,14 +160,14 @@ def test_space_freezes_and_the_picture_says_so(window):
     press(window, Qt.Key.Key_Space)
     assert not charts.view.frozen
     press(window, Qt.Key.Key_Space)
-    assert charts.view.frozen and window.operate.chart_page.freeze.isChecked()
+    assert charts.view.frozen and window.page_of("Operate").chart_page.freeze.isChecked()
     assert charts.grab().toImage() != live
     window.model.feed([make_rows(1000, 4.0, State.STANDBY)], 2.0)
     assert charts.view.end_s == pytest.approx(3.999)
 
 
 def test_dragging_looks_back_and_a_click_places_cursors(window):
-    charts = window.operate.chart_page.charts
+    charts = window.page_of("Operate").chart_page.charts
     middle = QPoint(charts.width() * 7 // 10, 60)
     QTest.mousePress(charts, Qt.MouseButton.LeftButton, pos=middle)
     QTest.mouseMove(charts, middle + QPoint(40, 0))
@@ -194,7 +194,7 @@ def test_the_charts_draw_what_they_are_given(model, qtbot):
     qtbot.addWidget(window)
     window.resize(1440, 900)
     window.show()
-    charts = window.operate.chart_page.charts
+    charts = window.page_of("Operate").chart_page.charts
     image = charts.grab().toImage()
     inner = charts._plots()[0].inner
     span = charts.view.spans[0]
@@ -209,7 +209,7 @@ def test_the_charts_draw_what_they_are_given(model, qtbot):
 
 
 def test_the_picture_moves_with_the_data(window):
-    rig, load = window.operate.rig, window.operate.load
+    rig, load = window.page_of("Operate").rig, window.page_of("Operate").load
     seen = []
     for i, (output, deflection) in enumerate(((0.01, 0.0), (0.01, 0.004), (0.045, 0.004))):
         rows = make_rows(
@@ -247,8 +247,9 @@ def test_who_only_watches_can_still_stop(model, window):
     model.in_control = False
     model.holder = "notebook"
     window.refresh()
-    assert not window.operate.deck.apply_button.isEnabled()
-    assert window.operate.deck.message.text() == "Notebook holds control; this window watches"
+    deck = window.page_of("Operate").deck
+    assert not deck.apply_button.isEnabled()
+    assert deck.message.text() == "Notebook holds control; this window watches"
     assert not window.strip.power.isEnabled() and not window.strip.reset.isEnabled()
     assert window.strip.stop_button.isEnabled()
 
@@ -256,13 +257,13 @@ def test_who_only_watches_can_still_stop(model, window):
 def test_stop_is_on_every_page_and_takes_esc_from_anywhere(window, monkeypatch):
     stops = []
     monkeypatch.setattr(window, "refresh", lambda: stops.append(window.focusWidget()))
-    entry = window.operate.deck.rows[0].entry
+    entry = window.page_of("Operate").deck.rows[0].entry
     entry.setFocus()
     press(window, Qt.Key.Key_Escape)
-    window.show_page(1)
+    window.show_page("Runs")
     assert window.strip.stop_button.isVisible()
     press(window, Qt.Key.Key_Escape)
-    assert stops == [entry, window.runs_page.table]
+    assert stops == [entry, window.page_of("Runs").table]
     QTest.mousePress(window.strip.stop_button, Qt.MouseButton.LeftButton)
     assert len(stops) == 3  # on the way down
     QTest.mouseRelease(window.strip.stop_button, Qt.MouseButton.LeftButton)
@@ -294,11 +295,11 @@ def test_nothing_is_clipped_or_too_small(profile, size, qtbot):
     for button in window.findChildren(QAbstractButton):
         if button.isVisible():
             assert button.width() >= button.minimumSizeHint().width() - 1, button.text()
-    for widget in (window.operate.readouts, window.operate.rig, window.operate.load,
-                   window.operate.bars, window.operate.deck, window.strip):  # fmt: skip
+    page = window.page_of("Operate")
+    for widget in (page.readouts, page.rig, page.load, page.bars, page.deck, window.strip):
         corner = widget.mapTo(window, QPoint(widget.width(), widget.height()))
         assert corner.x() <= size[0] and corner.y() <= size[1]
-    assert window.operate.bars.height() >= window.operate.bars.sizeHint().height()
+    assert page.bars.height() >= page.bars.sizeHint().height()
 
 
 def contrast(first: str, second: str) -> float:
@@ -337,9 +338,9 @@ def test_no_size_in_the_style_is_below_eleven_points():
 def test_light_and_dark_keep_what_was_set(window):
     press(window, Qt.Key.Key_3)
     window.model.form.entry("stiffness").value = 55e3
-    window.operate.chart_page.choose_window(60.0)
+    window.page_of("Operate").chart_page.choose_window(60.0)
     press(window, Qt.Key.Key_F9)
     assert window.theme is DARK
-    assert window.operate.deck.rows[0].entry.text() == "55"
-    assert window.operate.chart_page.charts.view.window_s == 60.0
-    assert window.operate.deck.buttons[2].isChecked()
+    assert window.page_of("Operate").deck.rows[0].entry.text() == "55"
+    assert window.page_of("Operate").chart_page.charts.view.window_s == 60.0
+    assert window.page_of("Operate").deck.buttons[2].isChecked()

@@ -14,10 +14,16 @@ from pydantic import ValidationError
 
 from hil.behaviours import passive_bounds
 from hil.profile.schema import Profile
-from hil.requests import Behaviour, ConstantForce, Float, HoldPosition, VirtualSpring, Waveform
+from hil.requests import (
+    MOST_POINTS,
+    Behaviour,
+    ConstantForce,
+    Float,
+    HoldPosition,
+    VirtualSpring,
+    Waveform,
+)
 from hil.samples import BehaviourCode
-
-MOST_FILE_POINTS = 20000
 
 
 class EntryError(ValueError):
@@ -274,6 +280,10 @@ def read_table(path: str, to_SI: float) -> tuple[tuple[float, float], ...]:
         points.append((time_s, value * to_SI))
     if len(points) < 2:
         raise EntryError(f"{path}: at least two lines of time and value expected")
-    if len(points) > MOST_FILE_POINTS:
-        raise EntryError(f"{path}: {len(points)} points; at most {MOST_FILE_POINTS} fit")
+    if len(points) > MOST_POINTS:
+        every = -(-len(points) // MOST_POINTS)
+        raise EntryError(
+            f"{path}: {len(points)} points; at most {MOST_POINTS} fit. Keep one in {every}: "
+            "straight lines join the points"
+        )
     return tuple(points)

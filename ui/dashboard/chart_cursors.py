@@ -8,8 +8,8 @@ from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPen
 
 from ui.dashboard.chart_view import ChartView, Panel, Trace
-from ui.dashboard.operate_model import TRACE_INDEX
 from ui.dashboard.theme import Theme
+from ui.dashboard.traces import TRACE_INDEX
 from ui.dashboard.wording import number
 
 

@@ -11,8 +11,8 @@ from PySide6.QtGui import QColor, QPainter, QPolygonF
 from shiboken6 import VoidPtr, wrapInstance
 
 from ui.dashboard.chart_view import Panel
-from ui.dashboard.operate_model import TRACE_INDEX
 from ui.dashboard.trace_buffer import Window
+from ui.dashboard.traces import TRACE_INDEX
 
 
 def extremes(panel: Panel, window: Window) -> tuple[float, float]:

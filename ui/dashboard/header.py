@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QFontMetricsF, QGuiApplication
@@ -14,14 +14,13 @@ from ui.dashboard.operate_model import OperateModel
 from ui.dashboard.rig_statics import rig_text
 from ui.dashboard.theme import Sizes, Theme
 
-PAGES = (("Operate", "F1"), ("Runs", "F2"))
-
 
 class Header(QWidget):
     """Name of the profile, pages, health in words.
 
     Args:
-        show_page: called with the number of a page.
+        pages: title and key of each.
+        show_page: called with the title of a page.
         swap_theme: called by the light/dark button.
         record: called to start or end a run.
     """
@@ -32,7 +31,8 @@ class Header(QWidget):
         theme: Theme,
         sizes: Sizes,
         *,
-        show_page: Callable[[int], None],
+        pages: Sequence[tuple[str, str]],
+        show_page: Callable[[str], None],
         swap_theme: Callable[[], None],
         record: Callable[[], None],
     ) -> None:
@@ -53,14 +53,14 @@ class Header(QWidget):
         row.addWidget(rig)
         row.addSpacing(px(14))
         self.pages = QButtonGroup(self)
-        for i, (word, key) in enumerate(PAGES):
+        for i, (word, key) in enumerate(pages):
             button = QPushButton(word)
             button.setObjectName("page")
             button.setCheckable(True)
             button.setChecked(i == 0)
             button.setToolTip(f"Key {key}")
             button.setSizePolicy(QSizePolicy.Policy.Preferred, QSizePolicy.Policy.Expanding)
-            button.clicked.connect(lambda _=False, n=i: show_page(n))
+            button.clicked.connect(lambda _=False, title=word: show_page(title))
             self.pages.addButton(button, i)
             row.addWidget(button)
         self.health = QLabel()
@@ -98,7 +98,7 @@ class Header(QWidget):
             else:
                 parts.append(f'<b style="color:{theme.warning}">▲ {word.text}</b>')
                 plain.append("▲ " + word.text)
-        control = self.model.control_text
+        control = control_text(self.model)
         parts.append(f'<span style="color:{theme.quiet}">{control}</span>')
         plain.append(control)
         # The least telling words give way where the window is narrow.
@@ -116,6 +116,12 @@ class Header(QWidget):
             self._shown = text
             self.health.setText(text)
             self.health.setToolTip("\n".join(w.teach for w in health(self.model) if w.teach))
+
+
+def control_text(model: OperateModel) -> str:
+    if model.in_control:
+        return "you hold control"
+    return f"{model.holder} holds control" if model.holder else "nobody holds control"
 
 
 def default_size() -> tuple[int, int]:

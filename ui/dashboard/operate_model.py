@@ -18,29 +18,17 @@ from numpy.typing import NDArray
 from drivers.base import PowerStage
 from hil.limit_texts import label, mend, sentence
 from hil.limits import Cause, Limit
+from hil.link.items import Answer
 from hil.profile.loader import profile_from_dict
 from hil.profile.schema import Profile
 from hil.samples import COLUMNS, INDEX, BehaviourCode, State
 from ui.dashboard.behaviour_forms import BehaviourForm, behaviour_forms
+from ui.dashboard.last_word import LastWord
 from ui.dashboard.rig_statics import borne_mass
 from ui.dashboard.trace_buffer import TraceBuffer
+from ui.dashboard.traces import TRACES
 from ui.dashboard.wording import BEHAVIOUR_WORDS, STATE_WORDS, clock_text, duration_text, number
 
-TRACES = (
-    "asked_force_N",
-    "shaped_force_N",
-    "spring_force_N",
-    "force_u95_N",
-    "motor_force_N",
-    "deflection_m",
-    "output_position_m",
-    "nut_position_m",
-    "rest_position_m",
-    "commanded_torque_N_m",
-    "measured_torque_N_m",
-    "motor_heat",
-)
-TRACE_INDEX = {name: i for i, name in enumerate(TRACES)}
 _TRACE_COLUMNS = [INDEX[name] for name in TRACES]
 _STATE = INDEX["state"]
 _BOUNDED = INDEX["bounded"]
@@ -68,6 +56,7 @@ class OperateModel:
         history_s: how far back the charts reach.
 
     Attributes:
+        refusal: why the bench did not do what was asked last, '' if it did.
         in_control, lost_samples, hung_kg, hand_N: set by whoever holds the connections.
     """
 
@@ -93,6 +82,7 @@ class OperateModel:
         self.cause_text = ""
         self.energising = False
         self.refusal = ""
+        self.word = LastWord()
         self.host_gone = False
         self.recording = ""
         self.recording_since: float | None = None
@@ -118,7 +108,7 @@ class OperateModel:
 
     def feed(self, items: Iterable[Any], now_s: float) -> None:
         """Take blocks (``.rows`` of shape (n, len(COLUMNS))) and events (mappings)."""
-        self.now_s = now_s
+        self.tick(now_s)
         for item in items:
             self._heard_s = now_s
             if isinstance(item, Mapping):
@@ -130,6 +120,24 @@ class OperateModel:
     def tick(self, now_s: float) -> None:
         """Let time pass without input."""
         self.now_s = now_s
+        self.word.fade(now_s)
+
+    def asked(self, what: str) -> None:
+        """Something has been asked of the bench, and the answer is on its way."""
+        self.refusal = ""
+        self.word.asked(what)
+
+    def answered(self, what: str, answer: Answer) -> None:
+        """The bench has answered, or has not in time."""
+        if answer.accepted:
+            self.word.done(what, self.now_s)
+            if "trimmed" in answer.text:
+                self.say(answer.text)
+            return
+        self.energising = False
+        self.refusal = f"no answer: {answer.text}" if answer.silent else answer.text
+        self.word.failed(what, self.refusal)
+        self.say(f"{what}: {self.refusal}")
 
     def _rows(self, rows: NDArray[np.float64]) -> None:
         if not len(rows):
@@ -196,8 +204,9 @@ class OperateModel:
             state = State[word]
             self.row[_STATE] = state
             self.energising = False
-            if state is State.DE_ENERGISED:
+            if state is State.DE_ENERGISED and self.refusal:
                 self.refusal = ""
+                self.word.clear()
 
     def _on_stop(self, event: Mapping[str, Any]) -> None:
         cause = str(event.get("cause", ""))
@@ -405,9 +414,3 @@ class OperateModel:
             return math.nan
         (first_s, first), (last_s, last) = self._pace[0], self._pace[-1]
         return (last - first) / (last_s - first_s) if last_s > first_s else math.nan
-
-    @property
-    def control_text(self) -> str:
-        if self.in_control:
-            return "you hold control"
-        return f"{self.holder} holds control" if self.holder else "nobody holds control"

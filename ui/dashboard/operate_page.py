@@ -11,22 +11,19 @@ from ui.dashboard.behaviour_deck import BehaviourDeck
 from ui.dashboard.chart_page import ChartPage
 from ui.dashboard.headroom_bars import HeadroomBars
 from ui.dashboard.load_picture import LoadPicture
-from ui.dashboard.operate_model import OperateModel
+from ui.dashboard.pages import Page, Place
 from ui.dashboard.readouts import Readouts
 from ui.dashboard.rig_picture import RigPicture
-from ui.dashboard.session import Session
 from ui.dashboard.stop_strip import ElidedLabel
 from ui.dashboard.surroundings_panel import SurroundingsPanel
-from ui.dashboard.theme import Sizes, Theme
 
 
-class OperatePage(QWidget):
+class OperatePage(Page):
     """Mirror of the model; acts go to the session."""
 
-    def __init__(
-        self, model: OperateModel, session: Session | None, theme: Theme, sizes: Sizes
-    ) -> None:
+    def __init__(self, place: Place) -> None:
         super().__init__()
+        model, session, theme, sizes = place.model, place.session, place.theme, place.sizes
         self.model = model
         self.theme = theme
         px = sizes.px
@@ -108,6 +105,14 @@ class OperatePage(QWidget):
             key.Key_PageUp: lambda: self._scroll(-0.5),
             key.Key_PageDown: lambda: self._scroll(0.5),
         }
+
+    def first_focus(self) -> QWidget:
+        return self.deck.buttons[self.model.chosen - 1]
+
+    def carry_from(self, old: Page) -> None:
+        if isinstance(old, OperatePage):
+            self.chart_page.charts.view = old.chart_page.charts.view
+            self.chart_page.refresh()
 
     def choose(self, number: int) -> None:
         self.deck.choose(number)

@@ -79,6 +79,7 @@ def save_rows_picture(
 
     from ui.dashboard.app import application
     from ui.dashboard.operate_model import OperateModel
+    from ui.dashboard.operate_page import OperatePage
     from ui.dashboard.window import Window
 
     table = np.asarray(rows, dtype=float).reshape(-1, len(COLUMNS))
@@ -98,7 +99,9 @@ def save_rows_picture(
     window.ensurePolished()
     window.build()
     window.grab()  # lays out with the fonts that are drawn; before it rows are too low
-    window.operate.chart_page.choose_window(window_s)
+    page = window.page
+    assert isinstance(page, OperatePage)
+    page.chart_page.choose_window(window_s)
     image = QImage(
         round(size[0] * scale), round(size[1] * scale), QImage.Format.Format_ARGB32_Premultiplied
     )

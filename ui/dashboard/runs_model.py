@@ -10,8 +10,9 @@ from pathlib import Path
 import numpy as np
 
 from hil.runs import RunError, RunSummary, list_runs, load_run
-from ui.dashboard.operate_model import TRACES, Mark
+from ui.dashboard.operate_model import Mark
 from ui.dashboard.trace_buffer import TraceBuffer
+from ui.dashboard.traces import TRACES
 
 STATUS_WORDS = {
     "recording": "recording now",

@@ -19,8 +19,8 @@ from PySide6.QtWidgets import (
 
 from ui.dashboard.chart_page import ChartPage
 from ui.dashboard.key_button import KeyButton
+from ui.dashboard.pages import Page, Place
 from ui.dashboard.runs_model import STATUS_WORDS, RecordedTraces, RunsModel
-from ui.dashboard.theme import Sizes, Theme
 from ui.dashboard.wording import duration_text
 
 COLUMNS = ("Run", "Started", "Length", "What it holds")
@@ -45,13 +45,13 @@ class RunTable(QTableWidget):
         """Letters are keys of the window, not a search."""
 
 
-class RunsPage(QWidget):
+class RunsPage(Page):
     """List on the left, charts of the opened run on the right."""
 
-    def __init__(self, runs: RunsModel, theme: Theme, sizes: Sizes) -> None:
+    def __init__(self, place: Place) -> None:
         super().__init__()
-        self.runs = runs
-        self.theme, self.sizes = theme, sizes
+        self.runs: RunsModel = place.view
+        self.theme, self.sizes = theme, sizes = place.theme, place.sizes
         px = sizes.px
         self.table = RunTable(self.open_row)
         self.table.setHorizontalHeaderLabels(list(COLUMNS))
@@ -69,7 +69,7 @@ class RunsPage(QWidget):
         header.setDefaultAlignment(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter)
         title = QLabel("Runs")
         title.setObjectName("head")
-        again = KeyButton("Read again", "F5", theme)
+        again = KeyButton("Read again", "U", theme)
         again.clicked.connect(self.renew)
         head = QHBoxLayout()
         head.addWidget(title)
@@ -110,10 +110,22 @@ class RunsPage(QWidget):
             self.text.setText(self.runs.text)
 
     def keys(self) -> dict[int, Callable[[], object]]:
-        """Keys of this page, once a run is open."""
-        if self.charts is None:
-            return {}
-        return {Qt.Key.Key_C: self.charts.step_cursors, Qt.Key.Key_W: self.charts.next_window}
+        acts: dict[int, Callable[[], object]] = {Qt.Key.Key_U: self.renew}
+        if self.charts is not None:
+            acts[Qt.Key.Key_C] = self.charts.step_cursors
+            acts[Qt.Key.Key_W] = self.charts.next_window
+        return acts
+
+    def first_focus(self) -> QWidget:
+        return self.table
+
+    def shown(self) -> None:
+        self.renew()
+
+    def carry_from(self, old: Page) -> None:
+        if isinstance(old, RunsPage) and self.charts is not None and old.charts is not None:
+            self.charts.charts.view = old.charts.charts.view
+            self.charts.refresh()
 
     def refresh(self) -> None:
         """Called at the pace of the screen while the page is shown."""

@@ -9,12 +9,15 @@ from __future__ import annotations
 import queue
 import threading
 import time
+import traceback
 from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 from drivers.base import DriverError
 from drivers.simulated.surroundings_door import SurroundingsClient
-from hil.link.client import Client, HostGone, LinkError, Refused
+from hil.link.client import Answer, Client, Refused
 from hil.requests import (
     Apply,
     Behaviour,
@@ -28,8 +31,9 @@ from hil.requests import (
     Tare,
 )
 from ui.dashboard.operate_model import OperateModel
+from ui.dashboard.wording import asked_words
 
-ANSWER_S = 0.25  # a silent rig host must not hold the window longer
+ANSWER_S = 0.5  # after which the operator is told that none came
 STATE_EVERY_S = 0.2
 DOOR_TIMEOUT_S = 1.0
 
@@ -86,8 +90,14 @@ class LoadHand:
         door.close()
 
 
+@dataclass(frozen=True)
+class _Asked:
+    what: str  # in words, for the notices
+    then: Callable[[Answer], None] | None
+
+
 class Session:
-    """What the window asks of the bench, and what it hears.
+    """What the window asks of the bench, and what it hears. No call of it waits.
 
     Args:
         client: connected.
@@ -102,6 +112,8 @@ class Session:
         endpoint = client.description.get("surroundings")
         if self.model.simulated and endpoint:
             self.load = LoadHand(str(endpoint))
+        self._asked: dict[int, _Asked] = {}
+        self._listeners: list[tuple[Any, str]] = []
         # Control is taken at the first beat: building a window takes longer than one may be.
         self._to_take = not watch_only
 
@@ -111,18 +123,31 @@ class Session:
             self.load.close()
         self.client.close()
 
+    def listen(self, listener: Any, name: str) -> None:
+        """Hand what is heard to ``listener.feed(items, now_s)`` and ``listener.answered(answer)``.
+
+        Either may be missing. A listener that raises hears no more, and the rig is stopped: what
+        it was watching goes on unwatched.
+
+        Args:
+            name: of the listener, for the notice that tells of it.
+        """
+        if hasattr(listener, "feed") or hasattr(listener, "answered"):
+            self._listeners.append((listener, name))
+
     def pump(self) -> None:
         """Beat, hear, and hand on. Never waits."""
-        model = self.model
         self._take_if_due()
         if self.client.in_control:
             self.client.beat()
         items = self.client.poll()
         now_s = time.monotonic()
+        model = self.model
         if items:
             model.feed(items, now_s)
         else:
             model.tick(now_s)
+        answers = self._answers()
         model.in_control = self.client.in_control
         model.lost_samples = self.client.lost_samples
         if self.load is not None:
@@ -130,6 +155,34 @@ class Session:
             model.hand_N = self.load.hand_N
             while not self.load.troubles.empty():
                 model.say(self.load.troubles.get())
+        for answer in answers:
+            self._answered(answer)
+        for listener, name in list(self._listeners):
+            self._guarded(name, listener, partial(_hand_on, listener, items, answers, now_s))
+
+    def _answers(self) -> list[Answer]:
+        try:
+            return self.client.answers()
+        except Refused as error:
+            self.model.say(str(error))
+            return []
+
+    def _answered(self, answer: Answer) -> None:
+        asked = self._asked.pop(answer.number, None)
+        if asked is None:
+            return
+        self.model.answered(asked.what, answer)
+        if asked.then is not None:
+            self._guarded(asked.what, None, partial(asked.then, answer))
+
+    def _guarded(self, name: str, listener: Any, act: Callable[[], None]) -> None:
+        try:
+            act()
+        except Exception as error:  # whatever a page does wrong must not still the beat
+            self._listeners = [pair for pair in self._listeners if pair[0] is not listener]
+            self.model.say(f"{name} has failed ({type(error).__name__}: {error}); rig stopped")
+            self.stop()
+            traceback.print_exc()
 
     def _take_if_due(self) -> None:
         if self._to_take:
@@ -139,22 +192,16 @@ class Session:
     # ------------------------------------------------------------------ acts
 
     def stop(self) -> None:
-        """Stop the rig, in control or not."""
-        try:
-            self.client.stop("operator", timeout_s=ANSWER_S)
-        except (LinkError, Refused) as error:
-            self.model.say(f"stop was sent but not answered: {error}")
+        """Stop the rig, in control or not. The stop has left when this returns."""
+        self._note("stop", self.client.post_stop("operator", ANSWER_S))
 
     def take_control(self) -> None:
-        try:
-            self.client.take_control()
-        except (LinkError, Refused) as error:
-            self.model.say(str(error))
-        self.model.in_control = self.client.in_control
+        self._note("take control", self.client.post_take())
 
     def energise(self) -> None:
         """Ask for power, the operator having said that the load is supported."""
-        self.model.energising = self.ask(Energise(load_supported=True))
+        self.model.energising = True
+        self.ask(Energise(load_supported=True))
 
     def power_off(self) -> None:
         self.ask(PowerOff())
@@ -176,19 +223,36 @@ class Session:
         running = self.model.recording_since is not None
         self.ask(EndRun() if running else StartRun(name="operate"))
 
-    def ask(self, request: Request) -> bool:
-        """Send a request; a refusal ends up in the deck, in words."""
-        model = self.model
-        model.refusal = ""
+    def ask(self, request: Request, then: Callable[[Answer], None] | None = None) -> int:
+        """Send a request and return its number; the answer goes to the strip and the deck.
+
+        Args:
+            then: called with the answer, from ``pump``; it comes once, whatever happens. A
+                request too long to be sent is answered at once, as 0.
+        """
         self._take_if_due()
+        what = asked_words(request)
         try:
-            answer = self.client.request(request, timeout_s=ANSWER_S)
+            number = self.client.post(request, ANSWER_S)
         except Refused as error:
-            model.refusal = str(error)
-            return False
-        except (HostGone, LinkError) as error:
-            model.refusal = f"no answer: {error}"
-            return False
-        if "trimmed" in answer:
-            model.say(answer)
-        return True
+            answer = Answer(0, False, str(error))
+            self.model.answered(what, answer)
+            if then is not None:
+                then(answer)
+            return 0
+        self._note(what, number, then)
+        return number
+
+    def _note(
+        self, what: str, number: int, then: Callable[[Answer], None] | None = None
+    ) -> None:  # fmt: skip
+        self._asked[number] = _Asked(what, then)
+        self.model.asked(what)
+
+
+def _hand_on(listener: Any, items: list[Any], answers: list[Answer], now_s: float) -> None:
+    if items and hasattr(listener, "feed"):
+        listener.feed(items, now_s)
+    if hasattr(listener, "answered"):
+        for answer in answers:
+            listener.answered(answer)

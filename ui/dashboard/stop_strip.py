@@ -155,12 +155,14 @@ class StopStrip(QWidget):
         self.question.setObjectName("head")
         self.question.hide()
         self.kept = QLabel()
+        self.word = ElidedLabel()
+        self.word.setAccessibleName("Answer of the bench")
         top = QHBoxLayout()
         top.setSpacing(px(18))
         top.addWidget(self.state)
         top.addWidget(self.question)
         top.addWidget(self.kept)
-        top.addStretch(1)
+        top.addWidget(self.word, 1)
         self.stack = QStackedLayout()
         self.stack.addWidget(words)
         self.stack.addWidget(question)
@@ -241,6 +243,7 @@ class StopStrip(QWidget):
             self.last.say(model.last_stop_mend)
         else:
             self.last.say(model.last_stop_text)
+        self.word.say(f"▲ {model.word.text}" if model.word.wrong else model.word.text)
         off = model.powered or model.energising
         self.power.setText("Power off" if off else "Power on")
         self.power.setEnabled(model.may_power_off or model.may_energise)

@@ -36,9 +36,10 @@ from ui.dashboard.chart_lines import (
     sample_lines,
 )
 from ui.dashboard.chart_view import PANELS, ChartView
-from ui.dashboard.operate_model import TRACE_INDEX, OperateModel
+from ui.dashboard.operate_model import OperateModel
 from ui.dashboard.theme import Sizes, Theme
 from ui.dashboard.trace_buffer import Values, Window
+from ui.dashboard.traces import TRACE_INDEX
 from ui.dashboard.wording import number
 
 DRAG_PIXELS = 4

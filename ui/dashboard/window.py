@@ -1,4 +1,24 @@
-"""The one window: header, the page, the stop strip; its keys and its heartbeat."""
+"""The one window: header, the pages, the stop strip; its keys and its heartbeat.
+
+A page is one line of ``PAGES``: its title, its key, what makes its widget (a
+``ui.dashboard.pages.Page``) and, if it has one, what makes its view model. The window builds
+the widget anew whenever theme or size change, so whatever must outlive that belongs in the view
+model (plain Python, no Qt), which is made once, or is handed on in ``Page.carry_from``. It may
+have, each called on the Qt thread, in order, and expected to return within milliseconds:
+
+``feed(items, now_s)``
+    every ``Block`` and ``Event`` of the link, whether the page is shown or not;
+``answered(answer)``
+    every ``Answer`` of the bench to a request of this window, whoever asked;
+``close()``
+    the window is closing.
+
+A page asks with ``Session.ask(request, then=...)``, which returns at once. A view model that
+raises is fed no more, the rig is stopped and the notices say so.
+
+The window keeps for itself, on every page: Esc (stop), the pages' keys, F9, and where no text
+field has the focus P, T, K, R, and Y and N while the strip asks. ``Page.keys`` has the rest.
+"""
 
 from __future__ import annotations
 
@@ -12,6 +32,7 @@ from PySide6.QtWidgets import QMainWindow, QStackedLayout, QVBoxLayout, QWidget
 from ui.dashboard.header import Header
 from ui.dashboard.operate_model import OperateModel
 from ui.dashboard.operate_page import OperatePage
+from ui.dashboard.pages import Page, PageEntry, Place
 from ui.dashboard.runs_model import RunsModel
 from ui.dashboard.runs_page import RunsPage
 from ui.dashboard.session import Session
@@ -22,6 +43,12 @@ BEAT_MS = 20
 FRAME_MS = 40
 WORDS_MS = 100
 SETTLE_MS = 150  # after the last change of size, before widgets are laid anew
+
+
+PAGES = (
+    PageEntry("Operate", "F1", OperatePage),
+    PageEntry("Runs", "F5", RunsPage, view=lambda model, session, runs: RunsModel(runs)),
+)
 
 
 def nothing() -> None:
@@ -49,12 +76,20 @@ class Window(QMainWindow):
         self.model = model
         self.session = session
         self.theme = THEMES[theme]
-        self.runs = RunsModel(runs_directory)
+        self.entries = PAGES
+        self.runs_directory = runs_directory
+        self.views = [
+            entry.view(model, session, runs_directory) if entry.view else None
+            for entry in self.entries
+        ]
+        if session is not None:
+            for entry, view in zip(self.entries, self.views, strict=True):
+                session.listen(view, entry.title)
         self.sizes = sizes_for(self.width(), self.height())
-        self.page = 0
+        self.page_number = 0
+        self.pages: list[Page] = []
         self.setWindowTitle(f"{model.profile.name} – Hookeline")
         self.setMinimumSize(1024, 640)
-        self._built = False
 
         # Esc from anywhere, whatever has the focus; on key down, once.
         escape = QShortcut(QKeySequence(Qt.Key.Key_Escape), self)
@@ -63,10 +98,10 @@ class Window(QMainWindow):
         escape.activated.connect(self.stop)
         # Two windows in one process: Qt then asks which is meant; any of them may stop.
         escape.activatedAmbiguously.connect(self.stop)
-        for key, page in ((Qt.Key.Key_F1, 0), (Qt.Key.Key_F2, 1)):
-            QShortcut(QKeySequence(key), self).activated.connect(lambda n=page: self.show_page(n))
+        for entry in self.entries:
+            key = QShortcut(QKeySequence(entry.key), self)
+            key.activated.connect(lambda title=entry.title: self.show_page(title))
         QShortcut(QKeySequence(Qt.Key.Key_F9), self).activated.connect(self.swap_theme)
-        QShortcut(QKeySequence(Qt.Key.Key_F5), self).activated.connect(self.runs.renew)
 
         self._resized = QTimer(self)
         self._resized.setSingleShot(True)
@@ -90,7 +125,6 @@ class Window(QMainWindow):
 
     def build(self) -> None:
         """Lay all widgets for the present theme and size; what was set and shown stays."""
-        view = self.operate.chart_page.charts.view if self._built else None
         self.setStyleSheet(style_sheet(self.theme, self.sizes))
         session = self.session
         model = self.model
@@ -100,15 +134,20 @@ class Window(QMainWindow):
             model,
             self.theme,
             self.sizes,
+            pages=[(entry.title, entry.key) for entry in self.entries],
             show_page=self.show_page,
             swap_theme=self.swap_theme,
             record=session.toggle_record if session else nothing,
         )
-        self.operate = OperatePage(model, session, self.theme, self.sizes)
-        if view is not None:
-            self.operate.chart_page.charts.view = view
-            self.operate.chart_page.refresh()
-        self.runs_page = RunsPage(self.runs, self.theme, self.sizes)
+        before = self.pages
+        self.pages = []
+        for entry, view in zip(self.entries, self.views, strict=True):
+            place = Place(
+                model, session, view, self.theme, self.sizes, self.runs_directory, self.show_page
+            )
+            self.pages.append(entry.page(place))
+        for page, old in zip(self.pages, before, strict=False):
+            page.carry_from(old)
         self.strip = StopStrip(
             model,
             self.theme,
@@ -119,49 +158,72 @@ class Window(QMainWindow):
             reset=session.reset if session else nothing,
             take_control=session.take_control if session else nothing,
         )
-        self.pages = QStackedLayout()
-        self.pages.addWidget(self.operate)
-        self.pages.addWidget(self.runs_page)
+        self.stack = QStackedLayout()
+        for page in self.pages:
+            self.stack.addWidget(page)
         column = QVBoxLayout(sheet)
         column.setContentsMargins(0, 0, 0, 0)
         column.setSpacing(0)
         column.addWidget(self.header)
-        column.addLayout(self.pages, 1)
+        column.addLayout(self.stack, 1)
         column.addWidget(self.strip)
         self.setCentralWidget(sheet)
-        self._built = True
-        self.show_page(self.page)
-        self.operate.deck.buttons[model.chosen - 1].setFocus()
+        self._bring_up(self.page_number)
         self.refresh()
+
+    @property
+    def page(self) -> Page:
+        """The page that is shown."""
+        return self.pages[self.page_number]
+
+    def page_of(self, title: str) -> Page:
+        """The page with this title.
+
+        Raises:
+            KeyError: there is none.
+        """
+        return self.pages[self._number_of(title)]
+
+    def _number_of(self, title: str) -> int:
+        for number, entry in enumerate(self.entries):
+            if entry.title == title:
+                return number
+        raise KeyError(title)
 
     def _fit(self) -> None:
         sizes = sizes_for(self.width(), self.height())
-        if not self._built or sizes != self.sizes:
+        if not self.pages or sizes != self.sizes:
             self.sizes = sizes
             self.build()
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         super().resizeEvent(event)
-        if self._built:
+        if self.pages:
             self._resized.start()
         else:
             self._fit()
 
     def event(self, event: QEvent) -> bool:
-        if event.type() == QEvent.Type.WindowDeactivate and self._built:
+        if event.type() == QEvent.Type.WindowDeactivate and self.pages:
             # A hand that holds a key down and looks elsewhere must not go on pushing.
-            self.operate.let_go()
+            self.page.let_go()
         return super().event(event)
 
     # ------------------------------------------------------------------ acts
 
-    def show_page(self, number: int) -> None:
-        self.page = number
-        self.pages.setCurrentIndex(number)
+    def show_page(self, title: str) -> None:
+        self.page.let_go()
+        self._bring_up(self._number_of(title))
+        self.page.refresh()
+
+    def _bring_up(self, number: int) -> None:
+        self.page_number = number
+        self.stack.setCurrentIndex(number)
         self.header.pages.button(number).setChecked(True)
-        if number == 1:
-            self.runs.renew()
-            self.runs_page.table.setFocus()
+        self.page.shown()
+        focus = self.page.first_focus()
+        if focus is not None:
+            focus.setFocus()
 
     def swap_theme(self) -> None:
         self.theme = THEMES["dark" if self.theme.name == "light" else "light"]
@@ -191,8 +253,7 @@ class Window(QMainWindow):
         }
         if strip.asking:
             everywhere |= {Qt.Key.Key_Y: strip.answer_yes, Qt.Key.Key_N: strip.answer_no}
-        page = self.operate if self.page == 0 else self.runs_page
-        here = {} if strip.asking else page.keys()
+        here = {} if strip.asking else self.page.keys()
         act = everywhere.get(key) or here.get(key)
         if act is None:
             super().keyPressEvent(event)
@@ -202,6 +263,9 @@ class Window(QMainWindow):
 
     def closeEvent(self, event: QCloseEvent) -> None:
         if self.session is not None:
+            for view in self.views:
+                if hasattr(view, "close"):
+                    view.close()
             self.session.close()
             self.session = None
             for timer in self.findChildren(QTimer):
@@ -212,16 +276,13 @@ class Window(QMainWindow):
 
     def frame(self) -> None:
         """Redraw what moves."""
-        if self._built and self.page == 0 and self.isVisible():
-            self.operate.frame()
+        if self.pages and self.isVisible():
+            self.page.frame()
 
     def refresh(self) -> None:
         """Renew words, bars and what may be pressed."""
-        if not self._built:
+        if not self.pages:
             return
         self.header.refresh()
         self.strip.refresh()
-        if self.page == 0:
-            self.operate.refresh()
-        else:
-            self.runs_page.refresh()
+        self.page.refresh()

@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+from hil.requests import Apply, Request
 from hil.samples import BehaviourCode, State
 
 STATE_WORDS = {
@@ -21,7 +22,26 @@ BEHAVIOUR_WORDS = {
     BehaviourCode.VIRTUAL_SPRING: "Virtual spring",
     BehaviourCode.HOLD_POSITION: "Hold position",
     BehaviourCode.WAVEFORM: "Waveform",
+    BehaviourCode.MOTOR_TORQUE: "Motor torque",
+    BehaviourCode.MOTOR_SPEED: "Motor speed",
 }
+REQUEST_WORDS = {
+    "energise": "power on",
+    "power_off": "power off",
+    "stop": "stop",
+    "reset": "reset",
+    "tare": "tare",
+    "marker": "mark",
+    "start_run": "record",
+    "end_run": "end run",
+}
+
+
+def asked_words(request: Request) -> str:
+    """What a request asks for, as the screen names it."""
+    kind = str(request.behaviour.kind if isinstance(request, Apply) else request.kind)
+    words = kind.replace("_", " ")
+    return words.capitalize() if isinstance(request, Apply) else REQUEST_WORDS.get(kind, words)
 
 
 def number(value: float, decimals: int) -> str:

@@ -1,0 +1,40 @@
+"""What was asked of the bench last and what became of it, in short."""
+
+from __future__ import annotations
+
+import math
+
+DONE_S = 3.0  # that something was done is shown so long; that it was not, until the next
+
+
+class LastWord:
+    """One line.
+
+    Attributes:
+        text: '' when there is nothing to say.
+        wrong: what was asked is not done.
+    """
+
+    def __init__(self) -> None:
+        self.text = ""
+        self.wrong = False
+        self._until_s = math.inf
+
+    def asked(self, what: str) -> None:
+        self._say(f"{what} asked …", False, math.inf)
+
+    def done(self, what: str, now_s: float) -> None:
+        self._say(f"{what}: done", False, now_s + DONE_S)
+
+    def failed(self, what: str, why: str) -> None:
+        self._say(f"{what}: {why}", True, math.inf)
+
+    def clear(self) -> None:
+        self._say("", False, math.inf)
+
+    def fade(self, now_s: float) -> None:
+        if now_s > self._until_s:
+            self.clear()
+
+    def _say(self, text: str, wrong: bool, until_s: float) -> None:
+        self.text, self.wrong, self._until_s = text, wrong, until_s
