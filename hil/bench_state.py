@@ -11,6 +11,7 @@ from typing import Any
 
 from drivers.base import Capabilities, Command, PowerRequest, PowerStage, Telemetry
 from hil.behaviours import ActiveBehaviour, check_behaviour, start_behaviour
+from hil.bound_notices import BoundNotices
 from hil.calibration import ForceCalibration, LiveCalibration
 from hil.changed_calibration import changed_calibration, slide_s
 from hil.commissioning import Enabling, OpenLoop, SpeedRun, TorqueRun, narrowed
@@ -39,6 +40,7 @@ from hil.requests import (
     StartRun,
     Tare,
     UseCalibration,
+    Waveform,
     WithholdBeat,
 )
 from hil.requests import Stop as StopRequest
@@ -95,7 +97,7 @@ class BenchState:
         self._active: ActiveBehaviour | OpenLoop | None = None
         self._withheld_s = 0.0  # how long the drive is still to miss the heartbeat
         self._request_bounds = 0
-        self._announced_bounds = 0
+        self._bound_notices = BoundNotices()
         self._nut_offset: float | None = None
         self._torque = 0.0
         self._shaped = NAN
@@ -272,7 +274,10 @@ class BenchState:
             self.gains,
         )
         self._request_bounds = checked.bounded_mask
-        self._event("applied", behaviour=checked.behaviour.model_dump())
+        told = checked.behaviour.model_dump(exclude={"points"})
+        if isinstance(checked.behaviour, Waveform):
+            told["point_count"] = len(checked.behaviour.points)
+        self._event("applied", behaviour=told)
         if self.state is not State.WORKING:
             self._enter(State.WORKING)
         trimmed = ", ".join(bound_names(checked.bounded_mask)).lower()

@@ -11,6 +11,9 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
+# Of a waveform's table: more would take the rig host longer than a period to take in.
+MOST_POINTS = 2000
+
 
 class Message(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, strict=True)
@@ -50,7 +53,8 @@ class HoldPosition(Message):
 class Waveform(Message):
     """A force (``of: force``, N) or a spring's rest position (``of: rest``, m) over time.
 
-    ``points`` (time_s, value) for shape ``table`` (the file waveform, read by the client).
+    ``points`` (time_s, value) for shape ``table`` (the file waveform, read by the client), no
+    more than ``MOST_POINTS``; straight lines join them.
     """
 
     kind: Literal["waveform"] = "waveform"
@@ -61,7 +65,7 @@ class Waveform(Message):
     frequency_Hz: float = Field(1.0, gt=0, le=500)
     end_frequency_Hz: float = Field(1.0, gt=0, le=500)
     duration_s: float = Field(10.0, gt=0, le=3600)
-    points: tuple[tuple[float, float], ...] = Field((), max_length=20000)
+    points: tuple[tuple[float, float], ...] = Field((), max_length=MOST_POINTS)
     stiffness_N_m: float = Field(20000.0, gt=0)  # for ``of: rest``
     damping_N_s_m: float = Field(0.0, ge=0)
 

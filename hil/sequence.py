@@ -17,6 +17,7 @@ from hil.profile.loader import SHIPPED
 from hil.profile.problems import Problem, ProfileError
 from hil.profile.schema import Profile
 from hil.profile.source import Source, dotted, read_source
+from hil.requests import MOST_POINTS
 from hil.sequence_steps import (
     STEPS,
     BehaviourStep,
@@ -40,7 +41,6 @@ SEQUENCES = SHIPPED / "sequences"
 LEAST_MEASURED_S = 1.0
 LEAST_SHARE = 0.35  # of its own time a step keeps when a sequence is shortened
 SETTLE_SHARE = 0.6
-MOST_POINTS = 20_000
 
 
 @dataclass(frozen=True)
@@ -343,7 +343,8 @@ def read_points(path: Path) -> tuple[tuple[float, float], ...]:
                 points.append((moment, value))
                 if len(points) > MOST_POINTS:
                     raise ValueError(
-                        f"{path.name}: more than {MOST_POINTS} points; thin it out"
+                        f"{path.name}: more than {MOST_POINTS} points; keep every second row or "
+                        "fewer: straight lines join the points"
                     )
     except (UnicodeDecodeError, csv.Error):
         raise ValueError(f"{path.name}: not CSV text; save it as UTF-8") from None

@@ -112,7 +112,7 @@ def _event_line(event: dict[str, Any]) -> str:
     if kind == "applied":
         behaviour = dict(event.get("behaviour") or {})
         name = str(behaviour.pop("kind", ""))
-        behaviour.pop("points", None)
+        behaviour.pop("points", None)  # of older runs
         return f"{name.replace('_', ' ')} " + ", ".join(
             f"{key} {value}" for key, value in behaviour.items()
         )

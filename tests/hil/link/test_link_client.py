@@ -13,10 +13,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 from publisher import made_row
+from pydantic import ValidationError
 from served import Served
 
 from hil.link.client import Block, Client, Event, HostGone, LinkError, Refused
 from hil.requests import (
+    MOST_POINTS,
     Apply,
     ConstantForce,
     EndRun,
@@ -286,10 +288,12 @@ def test_a_not_a_number_never_leaves_but_is_refused_if_it_does(served: Served) -
 
 
 def test_the_longest_table_passes(served: Served) -> None:
-    points = tuple((i * 0.1 + 1 / 3, 100.0 / 3 + i / 7) for i in range(20000))
+    points = tuple((i * 0.1 + 1 / 3, 100.0 / 3 + i / 7) for i in range(MOST_POINTS))
     with Client.connect(served.directory) as client:
         client.take_control()
         assert client.request(Apply(behaviour=Waveform(shape="table", points=points)))
+    with pytest.raises(ValidationError, match="at most 2000"):
+        Waveform(shape="table", points=(*points, (1e6, 0.0)))
 
 
 def test_notices_reach_everybody(served: Served) -> None:

@@ -187,6 +187,10 @@ def test_a_force_waveform_in_millimetres_is_refused(tmp_path: Path) -> None:
         ("time_s,value\n0,1\n0,2\n", "f.csv:3: time does not grow"),
         ("time_s,value\n-1,1\n0,2\n", "f.csv:2: time does not grow"),
         ("time_s,value\n0,1\n", "fewer than two points"),
+        (
+            "time_s,value\n" + "".join(f"{i},0\n" for i in range(2001)),
+            "more than 2000 points; keep every second row",
+        ),
         ("", "f.csv:1: the header"),
     ],
 )
