@@ -7,6 +7,11 @@ and turns against the motion beyond it. So a cap brakes what moves towards an en
 hung weight there, and leaves everything that leads away from the end free; it never takes
 away the force that carries a weight.
 
+The motor torque has three caps of its own, one-sided as well: the current limit; what the
+supply can still drive through the winding against the back-EMF, kt·(±V − kt·ω)/R, so that the
+force law knows beforehand what it will not get; and a speed control of the nut, which acts
+within a cycle when a load comes off at once and the springs throw output and nut apart.
+
 Stopping distance d at deceleration a allows the speed √(2·a·d); near the end the law goes
 over into speed = d·k, whose slope stays finite.
 """
@@ -36,6 +41,8 @@ PRIOR_SQUARE = 0.01  # (m/s²)²: changes of acceleration that outweigh what the
 REACTION_S = 0.06  # until a cap has become force: estimator, cycle and force loop
 LEAD_S = 0.02  # of that, by acceleration: more would feed force back upon itself
 HEAT_EASE = 0.15  # below the bound, over which current is led back
+MODULATION = 0.95  # of the supply that reaches the winding; common practice, no source
+NUT_BRAKING_S = 0.01  # in which the nut is brought back to its speed limit
 ACTING = 0.97  # of a bounded current: from here the bound counts as acting
 
 
@@ -43,7 +50,9 @@ class Bounds:
     """``watch`` every cycle, ``renew`` in those that command a force.
 
     Attributes:
-        torque_limit_N_m: most motor torque, either way.
+        torque_limit_N_m: most motor torque by the current limit, either way.
+        torque_low_N_m, torque_high_N_m: caps by that limit, supply and nut speed, low ≤ high.
+        low_torque_limit, high_torque_limit: the ``Limit`` each of the two comes from.
         force_low_N, force_high_N: the shaped force must lie between, low ≤ high.
         low_limit, high_limit: the ``Limit`` each of the two comes from.
         bounded: bit mask of the limits that act on the current.
@@ -53,6 +62,10 @@ class Bounds:
         limits = profile.limits
         motor = profile.actuator.motor
         self._kt = motor.torque_constant
+        self._resistance = motor.winding_resistance
+        self._per_metre = profile.actuator.radians_per_metre
+        self._viscous = profile.actuator.friction.viscous * self._per_metre**2
+        self._nut_gain = profile.actuator.reflected_mass / NUT_BRAKING_S
         self._most_current = min(limits.current.bounded, motor.peak_current)
         heat = limits.motor_heat
         self._heat_bound = heat.bounded
@@ -88,6 +101,8 @@ class Bounds:
     def reset(self) -> None:
         """Forget the load; the ends are found anew from the first position seen."""
         self.torque_limit_N_m = self._most_current * self._kt
+        self.torque_low_N_m, self.torque_high_N_m = -self.torque_limit_N_m, self.torque_limit_N_m
+        self.low_torque_limit = self.high_torque_limit = Limit.CURRENT
         self.force_low_N, self.force_high_N = self.most_low_N, self.most_high_N
         self.low_limit, self.high_limit = self._flat_low, self._flat_high
         self.bounded = 0
@@ -179,11 +194,16 @@ class Bounds:
         motor_heat: float,
         temperature_degC: float,
         current_A: float,
+        supply_V: float = math.nan,
     ) -> None:
-        """Caps for this cycle, from the latest ``watch``."""
+        """Caps for this cycle, from the latest ``watch``.
+
+        ``supply_V`` is what the drive measures, under load; NaN if it reports none.
+        """
         self._current(motor_heat, temperature_degC, current_A)
         velocity = estimator.output_velocity_m_s
         nut_velocity = estimator.nut_velocity_m_s
+        self._torques(nut_velocity, spring_force_N, supply_V)
         position = estimator.output_position_m
         most_low, most_high = self.most_low_N, self.most_high_N
         balance = self.balance_N
@@ -300,6 +320,43 @@ class Bounds:
                 mask = 1 << Limit.DRIVE_TEMPERATURE
         self.torque_limit_N_m = limit * self._kt
         self.bounded = mask if current >= ACTING * limit else 0
+
+    def _torques(self, nut_velocity: float, spring_force: float, supply: float) -> None:
+        high = self.torque_limit_N_m
+        low = -high
+        high_limit = low_limit = Limit.CURRENT
+        emf = self._kt * self._per_metre * nut_velocity
+        per_volt = self._kt / self._resistance
+        # A supply that is not known, or no number, bounds nothing.
+        most = per_volt * (MODULATION * supply - emf)
+        if low <= most < high:
+            high = most
+            high_limit = Limit.SUPPLY_LOW
+        most = per_volt * (-MODULATION * supply - emf)
+        if high >= most > low:
+            low = most
+            low_limit = Limit.SUPPLY_LOW
+        # What balances springs and drag, and an acceleration that ends at the speed limit.
+        balanced = spring_force + self._viscous * nut_velocity
+        most = (balanced + self._nut_gain * (self._speed - nut_velocity)) / self._per_metre
+        if most < high:
+            high = most if most > low else low
+            high_limit = Limit.SPEED
+        most = (balanced - self._nut_gain * (self._speed + nut_velocity)) / self._per_metre
+        if most > low:
+            low = most if most < high else high
+            low_limit = Limit.SPEED
+        self.torque_low_N_m, self.torque_high_N_m = low, high
+        self.low_torque_limit, self.high_torque_limit = low_limit, high_limit
+
+    def note_torque(self, torque_N_m: float) -> None:
+        """Add to ``bounded`` the limit whose cap a saturated torque stands at."""
+        if torque_N_m >= self.torque_high_N_m:
+            self.bounded |= 1 << self.high_torque_limit
+        elif torque_N_m <= self.torque_low_N_m:
+            self.bounded |= 1 << self.low_torque_limit
+        else:  # cut by what the drive itself can give
+            self.bounded |= 1 << Limit.CURRENT
 
     def note_shaped(self, force_N: float) -> None:
         """Add to ``bounded`` the limits whose caps the shaped force stands at."""

@@ -14,7 +14,7 @@ from drivers.base import Mode, PowerRequest, Telemetry
 from hil.bench_state import BenchState
 from hil.commissioning import OpenLoop
 from hil.limit_texts import bound_names
-from hil.limits import Cause, Limit
+from hil.limits import Cause
 from hil.power_sequence import LONGEST_S, Progress
 from hil.samples import State
 
@@ -95,25 +95,26 @@ class Bench(BenchState):
             )
             self._shaped = shaped
             supervisor.note_shaped(shaped + self.tare_N)
-            torque = self.force_law.torque(shaped + self.tare_N, estimator, dt_s, limit)
+            torque = self.force_law.torque(
+                shaped + self.tare_N, estimator, dt_s, limit,
+                supervisor.torque_low_N_m, supervisor.torque_high_N_m,
+            )
+            if self.force_law.saturated:
+                supervisor.note_torque(torque)
             behaviour = int(active.code)
             rest = active.rest_m
             stiffness = active.stiffness_N_m
             bounded = (
                 active.bounded | self._request_bounds | self.shaper.bounded | supervisor.bounded
             )
-            if self.force_law.saturated:
-                bounded |= 1 << Limit.CURRENT
         elif self.controlled_stop.running:
             supervisor.bounds(estimator, true_force)
             torque = self.controlled_stop.torque(
                 estimator, true_force, dt_s, min(supervisor.torque_limit_N_m, self.peak_torque_N_m)
             )
         self._command(torque)
-        if bounded & ~self._announced_bounds:
+        if self._bound_notices.new(bounded, dt_s):
             self._event("bounded", limits=bound_names(bounded))
-        # A bound that flickers is announced once; it is forgotten when all is clear.
-        self._announced_bounds = (self._announced_bounds | bounded) if bounded else 0
 
         self.row = (
             time_s,

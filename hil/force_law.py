@@ -90,9 +90,19 @@ class ForceLaw:
         self.saturated = False
 
     def torque(
-        self, desired_force_N: float, estimator: Estimator, dt: float, torque_limit_N_m: float
+        self,
+        desired_force_N: float,
+        estimator: Estimator,
+        dt: float,
+        torque_limit_N_m: float,
+        torque_low_N_m: float = -math.inf,
+        torque_high_N_m: float = math.inf,
     ) -> float:
-        """Motor torque in N·m, profile sign, within ±``torque_limit_N_m``; never NaN."""
+        """Motor torque in N·m, profile sign, within ±``torque_limit_N_m``; never NaN.
+
+        Within ``torque_low_N_m`` and ``torque_high_N_m`` too, such as what the supply can
+        drive at this speed: what cannot come is not taken for friction (anti-windup).
+        """
         law = self._calibration
         mass = self._mass
         deflection = estimator.deflection_m
@@ -167,16 +177,17 @@ class ForceLaw:
         )
         friction = self._friction(target, force, output_velocity, dt)
         torque = (net + friction) * self._gear
-        limit = torque_limit_N_m
-        if -limit <= torque <= limit:
+        high = torque_high_N_m if torque_high_N_m < torque_limit_N_m else torque_limit_N_m
+        low = torque_low_N_m if torque_low_N_m > -torque_limit_N_m else -torque_limit_N_m
+        if low <= torque <= high:
             self.saturated = False
             self._advance(net)
             return torque
         self.saturated = True
-        if torque > limit:
-            torque = limit
-        elif torque < -limit:
-            torque = -limit
+        if torque > high:
+            torque = high if high > -torque_limit_N_m else -torque_limit_N_m
+        elif torque < low:
+            torque = low if low < torque_limit_N_m else torque_limit_N_m
         else:
             self.reset()
             return 0.0

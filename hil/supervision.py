@@ -19,6 +19,9 @@ from hil.sensor_watch import SensorWatch
 RATE_FILTER_S = 0.005  # a 12-bit count a cycle must not look like a blow
 STANDING_M = 0.0005  # outside a soft end, this much further out is still standing there
 
+MOVED_M = 5e-4  # of the nut: with the next constant, a creep of 1 mm/s still counts as rest
+RESTING_S = 0.5  # without such a movement it rests
+
 
 class Supervisor:
     """``check`` once a cycle, then ``bounds`` in cycles that command a force.
@@ -26,7 +29,8 @@ class Supervisor:
     Attributes:
         detail: a sentence with numbers for the cause that ``check`` returned last.
         motor_heat: share of the motor's thermal capacity used. It outlives stops and resets.
-        torque_limit_N_m, force_low_N, force_high_N: caps of this cycle, see ``hil.bounds``.
+        torque_limit_N_m, torque_low_N_m, torque_high_N_m, force_low_N, force_high_N: caps of
+            this cycle, see ``hil.bounds``.
         bounded: bit mask of the limits that trim.
     """
 
@@ -64,6 +68,8 @@ class Supervisor:
         self._disagreeing_s = 0.0
         self._low_allowed = self._low_line
         self._high_allowed = self._high_line
+        self._stood_at_m = float("nan")
+        self._stood_s = RESTING_S
         self._known_fault = 0
         self._current_A = 0.0
         self._temperature_degC = float("nan")
@@ -72,6 +78,14 @@ class Supervisor:
     @property
     def torque_limit_N_m(self) -> float:
         return self._bounds.torque_limit_N_m
+
+    @property
+    def torque_low_N_m(self) -> float:
+        return self._bounds.torque_low_N_m
+
+    @property
+    def torque_high_N_m(self) -> float:
+        return self._bounds.torque_high_N_m
 
     @property
     def force_low_N(self) -> float:
@@ -99,6 +113,7 @@ class Supervisor:
         self.motor_heat = before.motor_heat
         self.supply_V = before.supply_V
         self._sensors = before._sensors
+        self._stood_at_m, self._stood_s = before._stood_at_m, before._stood_s
         self._known_fault = before._known_fault
 
     def use_calibration(self, profile: Profile) -> None:
@@ -155,6 +170,13 @@ class Supervisor:
             self._force_rate += (rate - self._force_rate) * dt / (RATE_FILTER_S + dt)
         self._bounds.watch(estimator, force, energised, dt)
         self._follow_ends(estimator.output_position_m, energised)
+        moved = estimator.nut_position_m - self._stood_at_m
+        self._stood_s += dt
+        if not -MOVED_M <= moved <= MOVED_M:
+            # NaN at first, when nothing is known to have moved.
+            if moved == moved:
+                self._stood_s = 0.0
+            self._stood_at_m = estimator.nut_position_m
 
         if telemetry.lost:
             return Cause.DRIVE_LOST
@@ -241,12 +263,17 @@ class Supervisor:
     def bounds(self, estimator: Estimator, spring_force_N: float) -> None:
         """Renew the caps; ``check`` must have run in this cycle."""
         self._bounds.renew(
-            estimator, spring_force_N, self.motor_heat, self._temperature_degC, self._current_A
+            estimator, spring_force_N, self.motor_heat, self._temperature_degC, self._current_A,
+            self.supply_V,
         )
 
     def note_shaped(self, force_N: float) -> None:
         """Tell what was shaped from the caps (without tare): completes ``bounded``."""
         self._bounds.note_shaped(force_N)
+
+    def note_torque(self, torque_N_m: float) -> None:
+        """Tell a torque that its caps cut: completes ``bounded``."""
+        self._bounds.note_torque(torque_N_m)
 
     def refusal(
         self, telemetry: Telemetry, estimator: Estimator, spring_force_N: float
@@ -286,11 +313,11 @@ class Supervisor:
                 f"{1e3 * self._stroke:.0f} mm. Bring the output to where its position is known "
                 "and restart the rig host"
             )
-        most = self._speed.bounded
-        if not -most <= estimator.nut_velocity_m_s <= most:
+        if self._stood_s < RESTING_S:
+            # In Standby no torque holds it: what sinks would go on, faster, past the soft end.
             return (
-                f"the nut moves at {1e3 * estimator.nut_velocity_m_s:.0f} mm/s. "
-                "Wait until it rests"
+                f"the output still moves, the nut at {1e3 * estimator.nut_velocity_m_s:.1f} mm/s. "
+                "Wait until it rests on its end, or support the load"
             )
         if not self.motor_heat <= self._heat.bounded:
             return (

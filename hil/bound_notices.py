@@ -1,0 +1,35 @@
+"""When a limit that begins to trim is worth telling."""
+
+from __future__ import annotations
+
+FORGET_S = 1.0  # free of a bound for this long, its next action is news again
+
+
+class BoundNotices:
+    """Tells each bound once, however it flickers, until it has left free for ``FORGET_S``."""
+
+    def __init__(self) -> None:
+        self._told = 0
+        self._quiet_s: dict[int, float] = {}  # per bit that is told and does not act now
+
+    def new(self, mask: int, dt_s: float) -> int:
+        """Bits of ``mask``, the bounds that act in this cycle, to be told now."""
+        told = self._told
+        if not mask and not told:
+            return 0
+        if mask == told and not self._quiet_s:
+            return 0
+        fresh = mask & ~told
+        self._told = told = told | mask
+        resting = told & ~mask
+        quiet = {}
+        while resting:
+            bit = resting & -resting
+            resting ^= bit
+            waited = self._quiet_s.get(bit, 0.0) + dt_s
+            if waited < FORGET_S:
+                quiet[bit] = waited
+            else:
+                self._told &= ~bit
+        self._quiet_s = quiet
+        return fresh
