@@ -30,8 +30,9 @@ def test_the_shipped_drive_fits_at_1_kHz() -> None:
     options = drive_options(load_profile("footplate_trainer"))
     share, note = cia402_load(options, 0.001)
     # A cycle: SYNC 55, RPDO of 5 and 8 bytes 105 + 135, TPDO of 8 and 7 bytes 135 + 125 bits.
-    # Every tenth: TPDO of 8 bytes, 135 bits. Heartbeats of one byte, 65 bits, 50 and 20 a second.
-    bits_per_s = 1000 * (55 + 105 + 135 + 135 + 125) + 100 * 135 + 65 * (50 + 20)
+    # Every tenth: TPDO of 8 and 2 bytes, 135 + 75 bits. Heartbeats of one byte, 65 bits, 50 and
+    # 20 a second.
+    bits_per_s = 1000 * (55 + 105 + 135 + 135 + 125) + 100 * (135 + 75) + 65 * (50 + 20)
     assert share == pytest.approx(bits_per_s / 1e6)
     assert "1 Mbit/s" in note
     assert cia402_load(options, 0.002)[0] < 0.6 * share
