@@ -1,0 +1,285 @@
+"""Travel: both ends found by force, friction over the stroke, and what braking gives back."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Generator
+
+import numpy as np
+
+from hil.bringup.findings import finding
+from hil.bringup.step import Context, Measured, Plot, Result, Step
+from hil.bringup.under_power import (
+    Floats,
+    Gentle,
+    Ran,
+    gentle,
+    power_up,
+    restart,
+    run,
+    seek_end,
+    trace,
+)
+from hil.procedure import Action, BenchStopped, Seen, column
+from hil.requests import MotorSpeed, MotorTorque
+
+STROKE_OFF_M = 0.001  # ends give by microns under these forces; the encoder does not err so far
+STROKE_OFF_SHARE = 0.02
+ENDS_LEFT_M = 0.003  # next to an end the nut starts, stops and presses
+BINS = 25
+PRESSED_ROWS = 50  # the last of a run; where it was blocked the springs stand as they were
+# A tight place shows as a peak; friction of a sound screw varies less over its length.
+STIFF_TIMES = 1.8
+STIFF_OF_BREAKAWAY = 0.35
+FRICTION_OFF = 0.6  # of what is stated: more than oil, load and temperature make
+PROPOSE_FROM = 0.1
+SOFT_END_OFF_M = 0.0005
+FAST_M_S = 0.03  # in mid-stroke only: enough energy in the rotor for braking to be seen
+FAST_TRAVEL = 0.4  # of the stroke
+FAST_FROM = 0.25  # of the travel: settled by then
+# A supply that takes power back rises by its resistance times a fraction of an ampere; a
+# capacitor alone keeps what it was given.
+RISE_SHARE = 0.005
+
+
+def _travel(context: Context) -> Generator[Action, Seen, Result]:
+    result = Result("travel")
+    g = gentle(context.profile)
+    yield from power_up(
+        g.envelope(g.seeking_N_m, 0.02), "travel: slowly to the lower end, to the upper and back"
+    )
+    low = yield from seek_end(g, -1)
+    if not _is_end(result, g, low):
+        return result
+    up = yield from seek_end(g, 1)
+    if not _is_end(result, g, up):
+        return result
+    down = yield from seek_end(g, -1)
+    if not _is_end(result, g, down):
+        return result
+    low_m, high_m = _end(down), _end(up)
+    _judge_stroke(context, result, g, low_m, high_m)
+    friction = _judge_friction(context, result, g, up, down)
+    if result.findings:
+        return result
+    yield from restart(
+        g.envelope(1.5 * g.torque_N_m, 0.06), "two quicker strokes about the middle, with braking"
+    )
+    yield from _quick(context, result, g, friction)
+    result.text = (
+        f"stroke {1e3 * (high_m - low_m):.1f} mm, friction {1e3 * friction:.0f} mN·m at the shaft"
+    )
+    return result
+
+
+def _end(ran: Ran) -> float:
+    """Output position at its end: the springs still hold it there."""
+    return float(np.median(ran.of("output_position_m")[-PRESSED_ROWS:]))
+
+
+def _is_end(result: Result, g: Gentle, ran: Ran) -> bool:
+    """Whether the springs said that an end was met; otherwise a finding says what it was."""
+    pressed = abs(float(np.median(ran.of("spring_force_N")[-PRESSED_ROWS:])))
+    if ran.reason == "force" or (ran.reason == "blocked" and pressed > g.touch_N):
+        return True
+    at = float(ran.of("nut_position_m")[-1])
+    result.plots.append(_over_travel("torque where the nut stopped", ran))
+    if ran.reason == "blocked":
+        result.findings.append(
+            finding("screw_stiff_spot", at_mm=1e3 * at, torque_Nm=g.seeking_N_m)
+        )
+    elif ran.reason in ("travel", "time"):
+        result.findings.append(finding("stroke_long", moved_mm=1e3 * abs(ran.moved_m)))
+    else:
+        result.findings.append(finding("commutation_wrong", at_mm=1e3 * at, note=ran.reason))
+    return False
+
+
+def _over_travel(title: str, *runs: Ran) -> Plot:
+    return Plot(
+        title, "nut / mm", "torque / mN·m",
+        tuple(
+            trace(
+                "outward" if ran.moved_m > 0 else "inward",
+                1e3 * ran.of("nut_position_m"),
+                1e3 * ran.of("measured_torque_N_m"),
+            )
+            for ran in runs
+        ),
+    )  # fmt: skip
+
+
+def _judge_stroke(
+    context: Context, result: Result, g: Gentle, low_m: float, high_m: float
+) -> None:
+    stroke = high_m - low_m
+    allowed = max(STROKE_OFF_M, STROKE_OFF_SHARE * g.stroke_m)
+    good = abs(stroke - g.stroke_m) < allowed
+    result.measured += [
+        Measured(
+            "stroke", 1e3 * stroke, "mm", f"{1e3 * g.stroke_m:.1f} ± {1e3 * allowed:.1f} mm",
+            "actuator.stroke; both ends by the force of the springs", good,
+        ),
+        Measured(
+            "lower end", 1e3 * low_m, "mm", f"0 ± {1e3 * allowed:.1f} mm",
+            "positions count from it", abs(low_m) < allowed,
+        ),
+    ]  # fmt: skip
+    if not good:
+        code = "end_stop_inside" if stroke < g.stroke_m else "stroke_long"
+        result.findings.append(
+            finding(code, stroke_mm=1e3 * stroke, lower_mm=1e3 * low_m, upper_mm=1e3 * high_m)
+        )
+        return
+    context.known |= {"stroke_low_m": low_m, "stroke_high_m": high_m}
+    # Soft ends keep the distance to the ends that the profile meant them to have.
+    travel = context.profile.limits.travel
+    for name, soft, wanted in (
+        ("lower", travel.lower, low_m + travel.lower),
+        ("upper", travel.upper, high_m - (g.stroke_m - travel.upper)),
+    ):
+        if abs(wanted - soft) > SOFT_END_OFF_M:
+            result.changes[f"limits.travel.{name}"] = f"{1e3 * wanted:.1f} mm"
+
+
+def _binned(ran: Ran, edges: Floats, sense: int, least_m_s: float) -> Floats:
+    """Mean torque in each bin of nut position, of what moved in ``sense``; NaN where none."""
+    nut, torque = ran.of("nut_position_m"), ran.of("measured_torque_N_m")
+    moving = sense * ran.of("nut_velocity_m_s") > least_m_s
+    number = np.digitize(nut[moving], edges) - 1
+    sums = np.bincount(number.clip(0, BINS), torque[moving], BINS + 1)[:BINS]
+    counts = np.bincount(number.clip(0, BINS), None, BINS + 1)[:BINS]
+    with np.errstate(invalid="ignore"):
+        return np.asarray(sums / np.where(counts > 5, counts, np.nan))
+
+
+def _judge_friction(
+    context: Context, result: Result, g: Gentle, up: Ran, down: Ran
+) -> float:
+    """Friction in N·m by half the difference of both senses; the load cancels."""
+    low, high = _end(down) + ENDS_LEFT_M, _end(up) - ENDS_LEFT_M
+    edges = np.linspace(low, high, BINS + 1)
+    slow = 0.5 * g.speed_m_s
+    outward, inward = _binned(up, edges, 1, slow), _binned(down, edges, -1, slow)
+    friction = 0.5 * (outward - inward)
+    middle = float(np.nanmedian(friction))
+    worst = int(np.nanargmax(friction))
+    peak = float(friction[worst])
+    at = float(0.5 * (edges[worst] + edges[worst + 1]))
+    stated = context.profile.actuator.friction.coulomb
+    limit = max(STIFF_TIMES * middle, middle + STIFF_OF_BREAKAWAY * g.breakaway_N_m)
+    even = peak < limit
+    result.plots.append(_over_travel("torque over the stroke", up, down))
+    result.measured += [
+        Measured(
+            "friction over the stroke, median", middle, "N·m",
+            f"{stated:.3f} N·m, not over {100 * FRICTION_OFF:.0f} % more",
+            "half the difference between both senses, so that the load cancels",
+            not stated or middle / stated - 1 < FRICTION_OFF,
+        ),
+        Measured(
+            f"greatest friction, at {1e3 * at:.1f} mm", peak, "N·m", f"below {limit:.3f} N·m",
+            "a sound screw is even over its length", even,
+        ),
+        Measured(
+            "torque that the load takes", float(np.nanmedian(0.5 * (outward + inward))), "N·m",
+            "about 0 N·m", "half the sum of both senses: the output is balanced",
+        ),
+    ]  # fmt: skip
+    if not even:
+        result.findings.append(
+            finding("screw_stiff_spot", at_mm=1e3 * at, friction_Nm=peak, elsewhere_Nm=middle)
+        )
+    elif stated and middle / stated - 1 >= FRICTION_OFF:
+        result.findings.append(finding("friction_high", measured_Nm=middle, stated_Nm=stated))
+    context.known["friction_N_m"] = middle
+    if stated and abs(middle / stated - 1) > PROPOSE_FROM:
+        result.changes["actuator.friction.coulomb"] = f"{middle:.3g} N*m"
+    return middle
+
+
+def _quick(
+    context: Context, result: Result, g: Gentle, slow_friction: float
+) -> Generator[Action, Seen, None]:
+    """Two quicker strokes: friction that grows with speed, and where braking puts its energy."""
+    speed = min(FAST_M_S, context.profile.limits.speed.bounded)
+    torques = []
+    rises = []
+    try:
+        for sense in (1, -1):
+            asked = MotorSpeed(
+                speed_m_s=sense * speed, torque_N_m=1.4 * g.torque_N_m, duration_s=4.0,
+                travel_m=FAST_TRAVEL * g.stroke_m * (1.0 if sense > 0 else 0.7),
+                force_N=g.leave_N,
+            )  # fmt: skip
+            quick = yield from run(asked, 0.001)
+            nut, velocity = quick.of("nut_position_m"), quick.of("nut_velocity_m_s")
+            settled = (np.abs(nut - nut[0]) > FAST_FROM * abs(quick.moved_m)) & (
+                sense * velocity > 0.8 * speed
+            )
+            if np.any(settled):
+                torques.append(sense * float(np.mean(quick.of("measured_torque_N_m")[settled])))
+            before = float(np.median(quick.of("supply_V")))
+            brake = yield from run(_brake(g, sense, float(velocity[-1])), 0.15)
+            rises.append(float(np.max(brake.of("supply_V"))) - before)
+    except BenchStopped as stop:
+        volts = column(stop.seen.rows, "supply_V")
+        if (len(volts) and "voltage too high" in str(stop)) or stop.cause == "Supply high":
+            result.findings.append(
+                finding("regeneration_not_taken", note=str(stop), peak_V=float(np.max(volts)))
+            )
+            return
+        raise
+    allowed = RISE_SHARE * after_supply(context)
+    rise = max(rises)
+    result.measured.append(
+        Measured(
+            "rise of the supply while braking", rise, "V", f"below {allowed:.2f} V",
+            "a supply that takes power back keeps its voltage", rise < allowed,
+        )
+    )
+    if rise >= allowed:
+        result.findings.append(finding("regeneration_not_taken", rise_V=rise))
+    if len(torques) == 2:
+        more = 0.5 * sum(torques) - slow_friction
+        viscous = more / ((speed - g.speed_m_s) * g.per_torque)
+        result.measured.append(
+            Measured(
+                "friction that grows with speed", viscous, "N·m·s/rad",
+                f"about {context.profile.actuator.friction.viscous:.1e} N·m·s/rad",
+                f"from {1e3 * g.speed_m_s:.0f} to {1e3 * speed:.0f} mm/s; so slow it is rough",
+            )
+        )
+
+
+def _brake(g: Gentle, sense: int, velocity_m_s: float) -> MotorTorque:
+    """Just long enough to bring the rotor to rest, friction helping; then nothing."""
+    actuator = g.profile.actuator
+    torque = 1.5 * g.torque_N_m
+    momentum = actuator.reflected_mass * abs(velocity_m_s)
+    force = (torque + 0.7 * g.breakaway_N_m) * g.per_torque
+    return MotorTorque(
+        torque_N_m=-sense * torque, ramp_s=0.0, duration_s=max(0.9 * momentum / force, 0.003),
+        speed_m_s=0.055, travel_m=0.1 * g.stroke_m, force_N=g.leave_N,
+    )  # fmt: skip
+
+
+def after_supply(context: Context) -> float:
+    """The supply's voltage as measured, or as the profile's limits enclose it."""
+    measured = context.known.get("supply_V", math.nan)
+    supply = context.profile.limits.supply
+    return measured if measured == measured else 0.5 * (supply.low + supply.high)
+
+
+TRAVEL = Step(
+    key="travel",
+    title="Travel and friction",
+    happens="The nut goes slowly to the lower end until the springs feel it, then to the upper "
+    "end and back; then two quicker strokes about the middle, with braking.",
+    wrong="Something may stand within the stroke, or the screw may be stiff at one place; both "
+    "stop the run. Braking may raise the supply.",
+    clear="The whole stroke of the output. No weight on the rod.",
+    run=_travel,
+    energises=True,
+    needs=("first_motion",),
+)

@@ -1,0 +1,271 @@
+"""What the steps under power share: figures that keep them gentle, and runs that end by themselves.
+
+No weight acts on the rod in any of them, so a torque that just overcomes friction is enough
+for all of it, and a drive that makes twice the torque it is asked for still stays within the
+force that is permitted here.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Generator
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hil.bringup.step import Context, Trace
+from hil.calibration import ForceCalibration
+from hil.procedure import (
+    Action,
+    Ask,
+    Hand,
+    HoldToRun,
+    Pause,
+    ProcedureFailed,
+    Seen,
+    column,
+    no_rows,
+    wait_for_state,
+)
+from hil.profile.schema import Profile
+from hil.requests import (
+    Apply,
+    Commission,
+    Energise,
+    MotorSpeed,
+    MotorTorque,
+    PowerOff,
+)
+from hil.samples import State
+
+Rows = NDArray[np.float64]
+Floats = NDArray[np.float64]
+Part = Generator[Action, Seen, "Ran"]
+
+# Of the rated force. At an end the nut's own momentum comes on top of the force at which a run
+# ends; the envelope's trip, a quarter above its bound, stays below 15 %.
+END_SHARE = 0.05
+LEAVE_SHARE = 0.09  # springs pressed at an end may stand at more than it took to find it
+ENVELOPE_SHARE = 0.10
+MOMENTUM_SHARE = 0.04  # what the springs may take of the nut's momentum
+FASTEST_M_S = 0.008  # towards an end: the output may swing at twice that, below 20 mm/s
+FIRST_TORQUE = 1.8  # of the break-away torque: a screw a fifth stiffer than stated still turns
+SEEKING = 1.2
+TOUCH_SHARE = 0.012
+LEAST_SHARE = 0.02  # of the rated torque, where the profile states no friction
+PLOT_POINTS = 400
+RESTS_WITHIN_S = 5.0
+HOLD = "hold the enabling control until told otherwise; let go at anything unexpected"
+SUPPORT = (
+    "Take the weights off, and balance the output (a counterweight, a spring balance, or the "
+    "rod uncoupled from it), so that no weight acts on the rod and it is free to move over the "
+    "whole stroke. Leave it so until the bring-up is over."
+)
+
+
+@dataclass(frozen=True)
+class Gentle:
+    """Torques, forces and speeds for one profile; all positive, SI.
+
+    Attributes:
+        per_torque: N of the nut per N·m of the motor without losses, 2π/lead.
+        breakaway_N_m: as the profile states it, or what stands in for it.
+        torque_N_m: enough to move; speed_m_s: slow enough to meet an end.
+        end_N, leave_N, envelope_N: spring forces that end a run at an end, one that leaves an
+            end, and any.
+        rate_N_m: of the springs at rest.
+    """
+
+    profile: Profile
+    per_torque: float
+    breakaway_N_m: float
+    torque_N_m: float
+    speed_m_s: float
+    end_N: float
+    leave_N: float
+    envelope_N: float
+    rate_N_m: float
+
+    @property
+    def seeking_N_m(self) -> float:
+        """Torque at which an end is sought: enough to press the springs beyond doubt."""
+        return SEEKING * self.torque_N_m
+
+    @property
+    def touch_N(self) -> float:
+        """Spring force that only an end gives an output on which no weight acts."""
+        return TOUCH_SHARE * self.profile.limits.force.bounded
+
+    @property
+    def stroke_m(self) -> float:
+        return self.profile.actuator.stroke
+
+    @property
+    def lead_m(self) -> float:
+        return self.profile.actuator.screw.lead
+
+    def envelope(self, torque_N_m: float, speed_m_s: float) -> Commission:
+        return Commission(
+            force_N=self.envelope_N,
+            speed_m_s=min(speed_m_s, self.profile.limits.speed.bounded),
+            torque_N_m=torque_N_m,
+        )
+
+
+def gentle(profile: Profile) -> Gentle:
+    actuator = profile.actuator
+    per_torque = actuator.radians_per_metre
+    rated = profile.limits.force.bounded
+    rated_torque = actuator.motor.torque_constant * actuator.motor.continuous_current
+    friction = actuator.friction
+    breakaway = max(friction.breakaway, friction.coulomb, LEAST_SHARE * rated_torque)
+    rate = ForceCalibration(profile.calibration, profile.sensors.deflection).stiffness(0.0)
+    # A mass m stopped by a spring k from speed v presses it with v·√(k·m).
+    slow = MOMENTUM_SHARE * rated / math.sqrt(rate * actuator.reflected_mass)
+    return Gentle(
+        profile, per_torque, breakaway, FIRST_TORQUE * breakaway, min(FASTEST_M_S, slow),
+        END_SHARE * rated, LEAVE_SHARE * rated, ENVELOPE_SHARE * rated, rate,
+    )  # fmt: skip
+
+
+@dataclass
+class Ran:
+    """One run: its rows and why it ended (as ``hil.commissioning.OpenLoop.ended``)."""
+
+    rows: Rows = field(default_factory=no_rows)
+    reason: str = ""
+
+    def of(self, name: str) -> Floats:
+        return column(self.rows, name)
+
+    @property
+    def moved_m(self) -> float:
+        """From the first row to the last, signed."""
+        nut = self.of("nut_position_m")
+        return float(nut[-1] - nut[0]) if len(nut) else 0.0
+
+    @property
+    def force_N(self) -> float:
+        """Spring force of largest size in it, signed."""
+        force = self.of("spring_force_N")
+        return float(force[np.argmax(np.abs(force))]) if len(force) else 0.0
+
+
+def power_up(envelope: Commission, text: str) -> Generator[Action, Seen, None]:
+    """No weight on the rod, envelope, enabling control held, power on.
+
+    Raises:
+        ProcedureFailed: one of them is refused; nothing is energised then.
+    """
+    yield Hand("support_load", SUPPORT)
+    yield from restart(envelope, text)
+
+
+def restart(envelope: Commission, text: str) -> Generator[Action, Seen, None]:
+    """The same with the load as it is. Powers off first, since envelopes are for no power."""
+    yield HoldToRun(False)
+    yield Ask(PowerOff())
+    yield Pause(0.05)
+    seen = yield Ask(envelope)
+    if not seen.accepted:
+        raise ProcedureFailed(f"restricted operation was refused: {seen.text}")
+    seen = yield HoldToRun(True, f"{text}: {HOLD}")
+    if not seen.accepted:
+        raise ProcedureFailed("the enabling control is not held: nothing was energised")
+    for _ in range(round(RESTS_WITHIN_S / 0.1)):
+        # Refused while the output still swings from what hands did.
+        seen = yield Ask(Energise(load_supported=True))
+        if seen.accepted:
+            yield from wait_for_state(State.STANDBY)
+            return
+        yield Pause(0.1)
+    raise ProcedureFailed(seen.text)
+
+
+def power_down() -> Generator[Action, Seen, None]:
+    """Power off, enabling control no longer wanted: hands may touch the machine."""
+    yield HoldToRun(False)
+    yield Ask(PowerOff())
+    yield Pause(0.1)
+
+
+def run(behaviour: MotorTorque | MotorSpeed, settle_s: float = 0.1) -> Part:
+    """Apply an open-loop run and stay until it has ended and ``settle_s`` more.
+
+    Raises:
+        ProcedureFailed: it is refused.
+    """
+    seen = yield Ask(Apply(behaviour=behaviour))
+    if not seen.accepted:
+        raise ProcedureFailed(f"the run was refused: {seen.text}")
+    parts, reason, waited = [seen.rows], _ended(seen), 0.0
+    while not reason and waited < behaviour.duration_s + 0.5:
+        seen = yield Pause(0.02)
+        waited += 0.02
+        parts.append(seen.rows)
+        reason = _ended(seen)
+    seen = yield Pause(settle_s)
+    parts.append(seen.rows)
+    return Ran(np.concatenate(parts), reason)
+
+
+def _ended(seen: Seen) -> str:
+    reasons = [str(e.get("reason", "")) for e in seen.events if e["kind"] == "run_ended"]
+    return reasons[-1] if reasons else ""
+
+
+def watch(seconds: float) -> Part:
+    """What is seen while nothing is asked for."""
+    seen = yield Pause(seconds)
+    return Ran(seen.rows)
+
+
+def seek_end(g: Gentle, sense: int) -> Part:
+    """Towards an end until the springs say that it is met, or something else ends it."""
+    leave = MotorSpeed(
+        speed_m_s=sense * g.speed_m_s, torque_N_m=g.seeking_N_m, duration_s=4.0,
+        travel_m=min(0.04 * g.stroke_m, 0.002), force_N=g.leave_N,
+    )  # fmt: skip
+    first = yield from run(leave, 0.02)
+    if first.reason != "travel":
+        return first
+    length = 1.2 * g.stroke_m
+    sweep = leave.model_copy(
+        update={
+            "travel_m": length,
+            "force_N": g.end_N,
+            "duration_s": length / g.speed_m_s + 2.0,
+        }
+    )
+    second = yield from run(sweep, 0.3)
+    return Ran(np.concatenate([first.rows, second.rows]), second.reason)
+
+
+def go_to(g: Gentle, nut_m: float) -> Part:
+    """The nut to about ``nut_m``, slowly."""
+    seen = yield Pause(0.05)
+    away = nut_m - float(column(seen.rows, "nut_position_m")[-1])
+    if abs(away) < 1e-4:
+        return Ran(seen.rows, "travel")
+    behaviour = MotorSpeed(
+        speed_m_s=math.copysign(g.speed_m_s, away), torque_N_m=g.seeking_N_m,
+        duration_s=abs(away) / g.speed_m_s + 3.0, travel_m=abs(away), force_N=g.leave_N,
+    )  # fmt: skip
+    return (yield from run(behaviour))
+
+
+def trace(label: str, x: Floats, y: Floats) -> Trace:
+    """A line of a plot with no more points than a page shows."""
+    step = max(1, len(x) // PLOT_POINTS)
+    return Trace(label, np.asarray(x[::step], dtype=float), np.asarray(y[::step], dtype=float))
+
+
+def millimetres(metres: float) -> str:
+    return f"{1e3 * metres:.2f} mm"
+
+
+def after(context: Context, name: str, default: float) -> float:
+    """What an earlier step has measured, or ``default`` if it has not."""
+    value = context.known.get(name, math.nan)
+    return value if math.isfinite(value) else default
