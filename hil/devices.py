@@ -32,6 +32,12 @@ def drive_options(profile: Profile, channel_override: str | None = None) -> Any:
     """
     protocol = find_protocol(str(profile.drive.get("protocol")))
     data = dict(profile.drive)
+    if (
+        "counts_per_revolution" in protocol.options.model_fields
+        and data.get("counts_per_revolution") is None
+    ):
+        # Told once, under sensors: the drive is held to it, or lacks it and is given it.
+        data["counts_per_revolution"] = profile.sensors.motor.counts_per_revolution
     if channel_override is not None:
         data["bus"] = {"interface": "local_socket", "channel": channel_override}
     try:

@@ -92,7 +92,13 @@ def _actuator(profile: Profile) -> Iterator[Finding]:
         yield Finding(("actuator", "springs", "preload"),
                       f"not below the solid deflection of {_mm(springs.solid_deflection)}",
                       "correct one; is the unit right?")
-    step = actuator.screw.lead / profile.sensors.motor.counts_per_revolution
+    counts = profile.sensors.motor.counts_per_revolution
+    if profile.drive.get("counts_per_revolution", None) not in (None, counts):
+        yield Finding(("drive", "counts_per_revolution"),
+                      f"{profile.drive['counts_per_revolution']} differs from the {counts} of "
+                      "sensors.motor.counts_per_revolution",
+                      "leave this one out, or correct one of the two")
+    step = actuator.screw.lead / counts
     if step > 0.02 * profile.limits.deflection.bounded:
         yield Finding(("sensors", "motor", "counts_per_revolution"),
                       f"one count is {_mm(step)} at the nut, too coarse beside a deflection of "

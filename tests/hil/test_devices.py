@@ -110,6 +110,14 @@ def test_drive_options_and_the_local_bus_in_place_of_the_profiles() -> None:
     assert profile.drive["bus"]["channel"] == "can0"
 
 
+def test_the_encoder_is_told_once_and_the_data_sheet_is_found() -> None:
+    options = drive_options(load_profile("footplate_trainer"))
+    assert options.counts_per_revolution == 4096
+    assert Path(options.eds).is_file()
+    other = changed("footplate_trainer", drive={"counts_per_revolution": 2048})
+    assert drive_options(other).counts_per_revolution == 2048
+
+
 def test_the_drives_own_watch_is_the_profiles(tmp_path: Path) -> None:
     profile = changed("footplate_trainer", drive={"host_loss": "70 ms"})
     assert rig_parameters(profile).drive_host_loss_s == pytest.approx(0.07)

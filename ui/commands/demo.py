@@ -10,7 +10,7 @@ from hil.processes import start_bench
 from hil.profile.loader import load_profile
 from hil.sequence import load_sequence
 from ui.commands.answers import BAD_INPUT, FAILED, OK, CommandError, add_command, answer, say
-from ui.commands.screen import has_display, operate, watching_dashboard
+from ui.commands.screen import has_display, has_platform, operate, watching_dashboard
 from ui.commands.session import finish, fit, perform_live, perform_lockstep
 
 HINT = (
@@ -61,7 +61,7 @@ def run(options: argparse.Namespace) -> int:
         )  # fmt: skip
     if options.lockstep:
         performed = perform_lockstep(options, sequence, options.profile, options.out, options.seed)
-    elif options.headless or not has_display():
+    elif options.headless or not (has_display() or (options.scripted and has_platform())):
         if not options.headless:
             say(options, "No display: the session runs here, in the terminal.")
         with start_bench(options.profile, runs_directory=options.out) as bench:

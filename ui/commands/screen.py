@@ -22,6 +22,11 @@ def has_display() -> bool:
     return bool(os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"))
 
 
+def has_platform() -> bool:
+    """Whether somebody chose where windows go, such as offscreen: one that ends by itself may."""
+    return bool(os.environ.get("QT_QPA_PLATFORM"))
+
+
 def operate(
     where: str | Path,
     *,

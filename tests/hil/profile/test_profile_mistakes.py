@@ -298,14 +298,16 @@ DRIVE = (SHIPPED / "drives" / "bench_cia402.yaml").read_text()
          "drive.host_loss", "0 ms is impossible", "5 ms to 1 s"),
         ("node: 5", "node: 5\nhost_heartbeat: 0.2 ms", "0.2 ms", "drive.host_heartbeat",
          "0.2 ms is impossible", "1 ms to 500 ms"),
-        ("node: 5", "node: 5\neds: none.eds", "none.eds", "drive.eds", "no file 'none.eds'",
+        ("eds: bench_cia402.eds", "eds: none.eds", "none.eds", "drive.eds", "no file 'none.eds'",
          "directory of the file"),
+        ("node: 5", "node: 5\ncounts_per_revolution: 8192", "8192", "drive.counts_per_revolution",
+         "8192 differs from the 4096 of sensors.motor", "leave this one out"),
         ("node: 5", "node: 5\ndeflection_object: {index: 3}", "index: 3",
          "drive.deflection_object.index", "greater than or equal to 4096", "change it"),
         ("interface: local_socket", "interfac: local_socket", "bus:", "drive.bus.interface",
          "missing", "add 'interface: text' under 'drive.bus'"),
-        ("protocol: cia402", "protocol: 402", "402", "drive.protocol", "'402' is not text",
-         "write one of"),
+        ("protocol: cia402", "protocol: 402", "protocol: 402", "drive.protocol",
+         "'402' is not text", "write one of"),
     ],
 )
 def test_mistake_in_the_drive_is_named(
@@ -328,7 +330,9 @@ def test_mistake_in_the_drive_is_named(
 def test_eds_is_found_beside_the_file_that_names_it(tmp_path: Path) -> None:
     (tmp_path / "drives").mkdir()
     (tmp_path / "drives" / "mine.eds").write_text("[FileInfo]\n")
-    (tmp_path / "drives" / "mine.yaml").write_text(DRIVE + "eds: mine.eds\n")
+    (tmp_path / "drives" / "mine.yaml").write_text(
+        edited(DRIVE, "eds: bench_cia402.eds", "eds: mine.eds")
+    )
     file = tmp_path / "profile.yaml"
     file.write_text(edited(FOOTPLATE, "drives/bench_cia402.yaml", "drives/mine.yaml"))
     assert load_profile(file).drive["eds"] == str(tmp_path / "drives" / "mine.eds")
