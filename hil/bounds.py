@@ -42,7 +42,7 @@ REACTION_S = 0.06  # until a cap has become force: estimator, cycle and force lo
 LEAD_S = 0.02  # of that, by acceleration: more would feed force back upon itself
 HEAT_EASE = 0.15  # below the bound, over which current is led back
 MODULATION = 0.95  # of the supply that reaches the winding; common practice, no source
-NUT_BRAKING_S = 0.01  # in which the nut is brought back to its speed limit
+NUT_BRAKING_S = 0.008  # in which the nut is brought back to its speed limit
 ACTING = 0.97  # of a bounded current: from here the bound counts as acting
 
 

@@ -19,8 +19,8 @@ from hil.sensor_watch import SensorWatch
 RATE_FILTER_S = 0.005  # a 12-bit count a cycle must not look like a blow
 STANDING_M = 0.0005  # outside a soft end, this much further out is still standing there
 
-MOVED_M = 5e-4  # of the nut: with the next constant, a creep of 1 mm/s still counts as rest
-RESTING_S = 0.5  # without such a movement it rests
+WATCHED_S = 0.3  # over which the mean speed of the nut is taken before power comes
+CREEP_M_S = 0.002  # below it the output counts as at rest, or held by friction
 
 
 class Supervisor:
@@ -68,8 +68,8 @@ class Supervisor:
         self._disagreeing_s = 0.0
         self._low_allowed = self._low_line
         self._high_allowed = self._high_line
-        self._stood_at_m = float("nan")
-        self._stood_s = RESTING_S
+        self._window_from_m = float("nan")
+        self._window_s = self._mean_m_s = 0.0
         self._known_fault = 0
         self._current_A = 0.0
         self._temperature_degC = float("nan")
@@ -113,7 +113,8 @@ class Supervisor:
         self.motor_heat = before.motor_heat
         self.supply_V = before.supply_V
         self._sensors = before._sensors
-        self._stood_at_m, self._stood_s = before._stood_at_m, before._stood_s
+        self._window_from_m, self._window_s = before._window_from_m, before._window_s
+        self._mean_m_s = before._mean_m_s
         self._known_fault = before._known_fault
 
     def use_calibration(self, profile: Profile) -> None:
@@ -170,13 +171,12 @@ class Supervisor:
             self._force_rate += (rate - self._force_rate) * dt / (RATE_FILTER_S + dt)
         self._bounds.watch(estimator, force, energised, dt)
         self._follow_ends(estimator.output_position_m, energised)
-        moved = estimator.nut_position_m - self._stood_at_m
-        self._stood_s += dt
-        if not -MOVED_M <= moved <= MOVED_M:
-            # NaN at first, when nothing is known to have moved.
-            if moved == moved:
-                self._stood_s = 0.0
-            self._stood_at_m = estimator.nut_position_m
+        self._window_s += dt
+        if self._window_s >= WATCHED_S:
+            moved = estimator.nut_position_m - self._window_from_m
+            self._mean_m_s = moved / self._window_s if moved == moved else 0.0
+            self._window_from_m = estimator.nut_position_m
+            self._window_s = 0.0
 
         if telemetry.lost:
             return Cause.DRIVE_LOST
@@ -313,10 +313,12 @@ class Supervisor:
                 f"{1e3 * self._stroke:.0f} mm. Bring the output to where its position is known "
                 "and restart the rig host"
             )
-        if self._stood_s < RESTING_S:
+        mean, most, now = self._mean_m_s, self._speed.bounded, estimator.nut_velocity_m_s
+        if not -CREEP_M_S <= mean <= CREEP_M_S or not -most <= now <= most:
             # In Standby no torque holds it: what sinks would go on, faster, past the soft end.
+            speed = now if not -most <= now <= most else mean
             return (
-                f"the output still moves, the nut at {1e3 * estimator.nut_velocity_m_s:.1f} mm/s. "
+                f"the output still moves, the nut at {1e3 * speed:.0f} mm/s. "
                 "Wait until it rests on its end, or support the load"
             )
         if not self.motor_heat <= self._heat.bounded:

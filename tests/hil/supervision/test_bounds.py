@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from hil.bound_notices import BoundNotices
 from hil.bounds import Bounds, allowed_speed, moved_mass
 from hil.estimation import Estimator
 from hil.limits import Limit
@@ -274,3 +275,74 @@ class TestLoad:
         mass, load, per_load = moved_mass(SLIDE)
         assert (mass, load) == (6.0, pytest.approx(6 * SLIDE.rig.gravity))
         assert per_load * 10 * SLIDE.rig.gravity == pytest.approx(10.0)
+
+
+class TestTorqueCaps:
+    """Current, supply against back-EMF, and nut speed, each one-sided."""
+
+    motor = PROFILE.actuator.motor
+    per_m = PROFILE.actuator.radians_per_metre
+    speed = PROFILE.limits.speed.bounded
+
+    def at(self, velocity: float, supply_V: float) -> Bounds:
+        held = Held()
+        held.estimator.nut_velocity_m_s = velocity
+        held.bounds.renew(held.estimator, held.load, 0.0, 20.0, 0.0, supply_V)
+        return held.bounds
+
+    def test_ample_supply_leaves_the_current_limit(self) -> None:
+        for supply_V in (36.0, math.nan, -math.nan):
+            bounds = self.at(0.0, supply_V)
+            assert bounds.torque_high_N_m == bounds.torque_limit_N_m
+            assert bounds.torque_low_N_m == -bounds.torque_limit_N_m
+            assert bounds.high_torque_limit == bounds.low_torque_limit == Limit.CURRENT
+
+    def test_stall_and_no_load_line_of_a_weak_supply(self) -> None:
+        """T = kt·(V − kt·ω)/R: stall torque kt·V/R at rest, less with speed, more against it."""
+        kt, resistance = self.motor.torque_constant, self.motor.winding_resistance
+        volts = 0.95 * 2.5
+        assert self.at(0.0, 2.5).torque_high_N_m == pytest.approx(kt * volts / resistance)
+        emf = kt * 0.02 * self.per_m
+        bounds = self.at(0.02, 2.5)
+        assert bounds.torque_high_N_m == pytest.approx(kt * (volts - emf) / resistance)
+        assert bounds.high_torque_limit == Limit.SUPPLY_LOW
+        # Braking, the back-EMF helps the supply.
+        assert bounds.torque_low_N_m == -bounds.torque_limit_N_m
+        assert self.at(-0.02, 2.5).torque_low_N_m == pytest.approx(-bounds.torque_high_N_m)
+
+    def test_nut_is_held_to_its_speed_and_braked_beyond_it(self) -> None:
+        balanced = 38.0 / self.per_m
+        drag = PROFILE.actuator.friction.viscous * self.speed * self.per_m
+        at_limit = self.at(self.speed, 36.0)
+        assert at_limit.torque_high_N_m == pytest.approx(balanced + drag)
+        assert at_limit.high_torque_limit == Limit.SPEED
+        assert self.at(1.2 * self.speed, 36.0).torque_high_N_m < balanced
+        assert self.at(-1.2 * self.speed, 36.0).torque_low_N_m > balanced
+
+    @settings(max_examples=150, deadline=None)
+    @given(velocity=anything, supply_V=anything)
+    def test_always_an_interval_within_the_current_limit(
+        self, velocity: float, supply_V: float
+    ) -> None:
+        bounds = self.at(velocity, supply_V)
+        limit = bounds.torque_limit_N_m
+        assert -limit <= bounds.torque_low_N_m <= bounds.torque_high_N_m <= limit
+
+    def test_told_by_the_limit_whose_cap_cut(self) -> None:
+        bounds = self.at(0.0, 2.5)
+        for torque, limit in (
+            (bounds.torque_high_N_m, Limit.SUPPLY_LOW), (0.1, Limit.CURRENT)
+        ):
+            bounds.bounded = 0
+            bounds.note_torque(torque)
+            assert bounds.bounded == 1 << limit
+
+
+def test_a_bound_that_flickers_is_told_once() -> None:
+    notices = BoundNotices()
+    told = [notices.new(mask, PERIOD) for mask in (0, 6, 2, 0, 6, 4) * 100]
+    assert told[1] == 6 and sum(told) == 6
+    assert notices.new(8, PERIOD) == 8  # another one is news at once
+    assert sum(notices.new(2, PERIOD) for _ in range(1100)) == 0
+    # bits 4 and 8 have left free for a second: news again, bit 2 is not
+    assert notices.new(14, PERIOD) == 12

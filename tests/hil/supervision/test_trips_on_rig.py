@@ -146,9 +146,11 @@ CASES = {
     ),
     "travel, above": Case(
         Limit.TRAVEL,
-        lambda rig: (rig.apply(Float()), rig.do.push(80)),
+        lambda rig: (rig.apply(Float()), rig.do.push(60)),
         "upper soft end at 53.0 mm",
-        {"limits__speed__tripped": 5.0, "limits__force__tripped": 5000.0},
+        # A hand stronger than the rig may be.
+        {"limits__speed__tripped": 5.0, "limits__force__bounded": 300.0,
+         "limits__force__tripped": 5000.0},
         mass_kg=0.0,
         bounds=(Limit.TRAVEL,),
         undo=lambda rig: rig.do.push(0),
@@ -157,7 +159,9 @@ CASES = {
         Limit.SPEED,
         lambda rig: (rig.apply(Float()), rig.do.push(60)),
         "beyond ±120 mm/s",
-        {"limits__speed__bounded": 0.09, "limits__speed__tripped": 0.12},
+        # A motor too weak to hold the nut back.
+        {"limits__speed__bounded": 0.09, "limits__speed__tripped": 0.12,
+         "limits__current__bounded": 3.0},
         mass_kg=0.0,
         bounds=(Limit.SPEED,),
         undo=lambda rig: rig.do.push(0),
