@@ -7,11 +7,13 @@ from collections.abc import Callable, Mapping
 from typing import Protocol
 
 from drivers.simulated.parameters import RigParameters
+from drivers.simulated.surroundings import MOST_BY_HAND_N
 from hil.procedure import Choose, Hand, HoldToRun, ProcedureFailed, Read
 
 CALIPER_M = 1e-5  # digital step of a caliper (ISO 13385-1 knows 0.01 mm)
 BALANCE_N = 0.02  # what a spring balance of 10 N shows; common practice, no source
-TURNS_PER_S = 1.0
+TURNS_PER_S = 0.5
+EASE = 0.7  # of what a hand can just do
 SETTLES_S = 0.3
 YES, NO, CANNOT_TELL = "yes", "no", "cannot tell"
 
@@ -87,7 +89,7 @@ class SimulatedOperator:
     def act(self, hand: Hand) -> float:
         doing: dict[str, Callable[[], float]] = {
             "turn_screw": lambda: self._turn(hand.amount),
-            "hold_screw": lambda: self._then(self._hands.hold_screw, True),
+            "hold_screw": self._hold_screw,
             "let_screw_go": lambda: self._then(self._hands.hold_screw, False),
             "push_load": lambda: self._push(hand.amount),
             "let_load_go": lambda: self._push(0.0),
@@ -109,9 +111,24 @@ class SimulatedOperator:
         return SETTLES_S
 
     def _turn(self, turns: float) -> float:
-        self._hands.turn_screw(turns, TURNS_PER_S)
-        # The hand starts, slows down before the end, and is slower where it is stiff.
-        return 1.2 * abs(turns) / TURNS_PER_S + 0.5
+        pace = self._turns_per_s()
+        self._hands.turn_screw(turns, pace)
+        # The hand slows down before the end; what the springs push back is not to get far.
+        return 1.2 * abs(turns) / pace + 0.35
+
+    def _turns_per_s(self) -> float:
+        """As fast as a hand manages: a motor whose windings are shorted resists."""
+        p = self._parameters
+        if p.off_state != "shorted":
+            return TURNS_PER_S
+        per_m = 2 * math.pi / p.screw_lead_m
+        resists = p.torque_constant_N_m_A**2 / p.winding_resistance_ohm * per_m**2
+        left_N = MOST_BY_HAND_N - p.friction_breakaway_N_m * per_m
+        return min(TURNS_PER_S, max(0.05, EASE * left_N / resists / p.screw_lead_m))
+
+    def _hold_screw(self) -> float:
+        self._hands.turn_screw(0.0)
+        return self._then(self._hands.hold_screw, True)
 
     def _push(self, force_N: float) -> float:
         self._hands.push(force_N)

@@ -1,0 +1,113 @@
+"""What the steps ask of a person's hands, in words, and what is read meanwhile."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Generator
+from dataclasses import dataclass
+
+import numpy as np
+
+from hil.bringup.signals import Floats
+from hil.procedure import Action, Hand, ProcedureFailed, Read, Seen, column
+from hil.profile.schema import Profile
+
+SETTLED_S = 0.1  # of samples that make up one reading
+BY_HAND_SHARE = 0.1  # of the bounded force: what hands put on the springs
+
+
+@dataclass(frozen=True)
+class Spot:
+    """One place where the screw was held and everything was read.
+
+    ``nut_m`` and ``deflection_m`` by the sensors as the profile has them, ``true_nut_m`` by
+    caliper (NaN if not asked for); ``rows`` since the last spot.
+    """
+
+    nut_m: float
+    deflection_m: float
+    counts: float
+    true_nut_m: float
+    rows: Floats
+
+
+def hand_of(profile: Profile) -> int:
+    """+1 for a right-hand screw, as stated."""
+    return 1 if profile.actuator.screw.hand == "right" else -1
+
+
+def gentle_deflection_m(profile: Profile) -> float:
+    """Deflection at a tenth of the bounded force, by the stated springs."""
+    return BY_HAND_SHARE * profile.limits.force.bounded / stated_rate_N_m(profile)
+
+
+def stated_rate_N_m(profile: Profile) -> float:
+    """Rate about the middle by the stated springs: both sets work if they are preloaded."""
+    springs = profile.actuator.springs
+    return (2.0 if springs.preload > 0 else 1.0) * springs.rate_per_set
+
+
+def turn_screw(turns: float) -> Hand:
+    sense = "clockwise" if turns > 0 else "anticlockwise"
+    return Hand(
+        "turn_screw",
+        f"Turn the shaft slowly by {_turned(abs(turns))} {sense}, seen facing the motor's shaft "
+        "end (IEC 60034-8); go by a mark on it, and keep it there.",
+        turns,
+    )
+
+
+def _turned(turns: float) -> str:
+    return f"{turns:g} turn{'s' * (turns > 1)}" if turns >= 0.25 else f"{360 * turns:.0f} degrees"
+
+
+def read_spot(rows: Floats, true_nut_m: float = math.nan) -> Spot:
+    """The median of the last samples.
+
+    Raises:
+        ProcedureFailed: there are none.
+    """
+    if not len(rows):
+        raise ProcedureFailed("no sample came while the screw was held: repeat this step")
+    time = column(rows, "time_s")
+    last = rows[time >= time[-1] - SETTLED_S]
+    names = ("nut_position_m", "deflection_m", "deflection_counts")
+    nut, deflection, counts = (float(np.median(column(last, name))) for name in names)
+    return Spot(nut, deflection, counts, true_nut_m, rows)
+
+
+def at_spot(
+    turns: float, caliper: bool = False
+) -> Generator[Action, Seen, Spot]:
+    """Part of a procedure: turn so far (0: stay), hold the screw, read, leave it held."""
+    rows = []
+    if turns:
+        yield Hand("let_screw_go", "Take the clamp off the shaft.")
+        rows.append((yield turn_screw(turns)).rows)
+    rows.append((yield Hand("hold_screw", "Hold the shaft fast, or clamp it.")).rows)
+    true = math.nan
+    if caliper:
+        seen = yield Read("Position of the nut, by caliper from a fixed face", "nut_position_m")
+        true = seen.value
+        if math.isnan(true):
+            raise ProcedureFailed("without the nut's position nothing can be compared: repeat")
+    return read_spot(np.concatenate(rows), true)
+
+
+def support_load() -> Hand:
+    return Hand(
+        "support_load",
+        "Take every weight off and support lever or carriage (a stand, or a cord from above), so "
+        "that no weight acts on the rod and it can follow the nut.",
+    )
+
+
+def hold_output(how: str = "Hold the output fast: clamp the lever or the carriage.") -> Hand:
+    return Hand("hold_output", how)
+
+
+def let_all_go() -> Generator[Action, Seen, None]:
+    """Part of a procedure: nothing is held or supported any more."""
+    yield Hand("let_output_go", "Let the output go.")
+    yield Hand("let_screw_go", "Take the clamp off the shaft, hands off the screw.")
+    yield Hand("free_load", "Take the support away.")
