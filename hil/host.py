@@ -28,7 +28,7 @@ from hil.link.keys import KeyError_, ServerKeys
 from hil.link.server import LinkError, LinkServer
 from hil.profile.loader import ProfileError, load_profile, profile_from_dict, profile_to_dict
 from hil.profile.schema import Profile
-from hil.realtime import RealtimeGrant, prepare_realtime, sleep_until
+from hil.realtime import RealtimeGrant, own_processor, prepare_realtime, sleep_until
 from hil.requests import EndCommission, Stop
 from hil.samples import COLUMNS, State
 
@@ -63,11 +63,12 @@ class Host:
         bench, drive, link = self.bench, self.drive, self.link
         monotonic = time.monotonic
         answer_by = ANSWER_SHARE * period
+        most_between = period + bench.profile.limits.most_cycle_late
         started = monotonic()
         due = started + period
         woke = started
         work = 0.0
-        next_beat = started
+        next_beat = acted = started
         while not self.ending:
             sleep_until(due)
             last, woke = woke, monotonic()
@@ -78,6 +79,11 @@ class Host:
                 # sample is judged, not the pause of this process, which the drive watches.
                 telemetry = drive.read(woke + answer_by)
                 answered = telemetry.time_s - woke
+                # From here to here, so that no place in the cycle is left where a pause of
+                # this process would go unseen.
+                before, acted = acted, monotonic()
+                if acted - before > most_between:
+                    self._held_up(acted - before - period)
                 row = bench.advance(
                     telemetry,
                     dt,
@@ -118,6 +124,20 @@ class Host:
         self._publish_events(monotonic(), monotonic())
         link.publish_event(self._stamp({"kind": "host_ending", "time_s": bench.time_s}))
         link.flush()
+
+    def _held_up(self, late_s: float) -> None:
+        bench = self.bench
+        if (
+            bench.state in (State.STANDBY, State.WORKING)
+            or bench.energising
+            or bench.controlled_stop.running
+        ):
+            most = bench.profile.limits.most_cycle_late
+            bench.stop(
+                Cause.CYCLE_LATE,
+                f"a cycle came {1e3 * late_s:.1f} ms late, above {1e3 * most:g} ms: this computer "
+                "held the rig host up",
+            )
 
     def _failed(self, error: Exception) -> float:
         self.drive.de_energise()
@@ -235,7 +255,7 @@ def main(arguments: list[str] | None = None) -> int:
         if options.hold and not sys.stdin.readline():
             return 0  # whoever started this is gone
         drive.open()
-        grant = prepare_realtime(options.priority)
+        grant = prepare_realtime(options.priority, own_processor())
         print(grant.notice, file=sys.stderr, flush=True)
         link = LinkServer(
             options.link,

@@ -136,6 +136,11 @@ WORDING: dict[int, Wording] = {
         "The enabling control was let go.",
         "Reset, hold it again, and energise.",
     ),
+    Cause.CYCLE_LATE: Wording(
+        "Cycle late",
+        "The rig host was held up; meanwhile the drive followed its last command.",
+        "End other programs, run the host check for this computer, then reset.",
+    ),
     Cause.DRIVE_DROPPED_OUT: Wording(
         "Drive dropped out",
         "The drive switched its power stage off by itself.",

@@ -39,6 +39,7 @@ class Cause(enum.IntEnum):
     HOST_ENDING = 44
     DRIVE_DROPPED_OUT = 45  # power stage left ON by itself, without a fault
     ENABLING_RELEASED = 46  # the hold-to-run control was let go, or its sign stayed out
+    CYCLE_LATE = 47  # the rig host itself was held up; meanwhile the last command stood
 
 
 # Causes after which nothing may be commanded any more: power is removed at once.
@@ -53,6 +54,7 @@ ALWAYS_CATEGORY_0 = frozenset(
         Cause.EXCEPTION,
         Cause.DRIVE_LOST,
         Cause.DRIVE_DROPPED_OUT,
+        Cause.CYCLE_LATE,
     )
 )
 # Causes a person or program chose; every other one is a trip, kept as a run of its own.

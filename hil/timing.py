@@ -12,7 +12,7 @@ import time
 from array import array
 from dataclasses import dataclass
 
-from hil.realtime import prepare_realtime, sleep_until
+from hil.realtime import own_processor, prepare_realtime, sleep_until
 
 BINS_PER_OCTAVE = 8
 FIRST_US = 0.5
@@ -180,12 +180,16 @@ class HostReport:
 
 
 def empty_loop(
-    rate_hz: float, seconds: float, each_s: list[float] | None = None
+    rate_hz: float,
+    seconds: float,
+    each_s: list[float] | None = None,
+    first_s: float | None = None,
 ) -> tuple[LatencyHistogram, int, int]:
     """Wake ``rate_hz`` times a second and do nothing: (latencies, cycles, late cycles).
 
     Args:
         each_s: takes every single latency as well, in s.
+        first_s: first wake-up on the monotonic clock; None for one period from now.
 
     Raises:
         ValueError: rate or duration is not above 0.
@@ -197,7 +201,7 @@ def empty_loop(
     record = histogram.record
     monotonic = time.monotonic
     late = cycles = 0
-    due = monotonic() + period
+    due = monotonic() + period if first_s is None else first_s
     end = due + seconds
     while due < end:
         sleep_until(due)
@@ -257,7 +261,7 @@ def measure_host(
 def main(arguments: list[str]) -> None:
     """The measuring process: rate in Hz, seconds, priority; prints one JSON object."""
     rate_hz, seconds, priority = float(arguments[0]), float(arguments[1]), int(arguments[2])
-    grant = prepare_realtime(priority)
+    grant = prepare_realtime(priority, own_processor())
     histogram, cycles, late = empty_loop(rate_hz, seconds)
     p999 = histogram.percentile(99.9)
     holds, verdict = judge(rate_hz, cycles, late, p999, grant.granted)

@@ -46,6 +46,7 @@ BOUNDS: dict[str, tuple[float, float, str]] = {
     "limits.drive_temperature.tripped": (30, 150, "30 degC to 150 degC"),
     "limits.motor_heat.tripped": (0.05, 1.5, "0.05 to 1.5"),
     "limits.telemetry_age": (1e-4, 0.1, "0.1 ms to 100 ms"),
+    "limits.cycle_late": (1e-4, 0.1, "0.1 ms to 100 ms"),
     "limits.sensor_rail": (0, 0.1, "0 to 100 ms"),
     "limits.sensor_frozen.lasting": (1e-3, 5, "1 ms to 5 s"),
     "limits.disagreement.lasting": (1e-3, 5, "1 ms to 5 s"),

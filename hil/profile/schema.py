@@ -312,10 +312,17 @@ class Limits(Part):
     supply: SupplyLimit
     damping: Annotated[Damping, Field(gt=0)]  # most virtual damping, bounded
     telemetry_age: Annotated[Duration, Field(gt=0)] = 0.005
+    # How late a cycle of the rig host itself may be: meanwhile the drive follows its last
+    # command, as with a sample that does not come, hence the same limit if none is written.
+    cycle_late: Annotated[Duration, Field(gt=0)] | None = None
     sensor_rail: Annotated[Duration, Field(ge=0)] = 0.003  # at rail for this long
     sensor_jump: JumpLimit
     sensor_frozen: FrozenLimit = FrozenLimit()
     disagreement: DisagreementLimit
+
+    @property
+    def most_cycle_late(self) -> float:
+        return self.telemetry_age if self.cycle_late is None else self.cycle_late
 
 
 class Stop(Part):

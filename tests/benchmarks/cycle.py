@@ -1,0 +1,202 @@
+"""How late the rig host's cycle wakes and how long it works, beside an empty loop.
+
+The whole bench runs on the footplate trainer at 1 kHz: simulated rig, rig host, recorder and the
+dashboard, each a process of its own; the dashboard holds control and draws, a position is held
+while a hand pushes, the recorder writes. The host's figures are read from the recorded run.
+
+The baseline is a loop at the same rate that does nothing, in a process prepared exactly like the
+rig host: same scheduling priority, same processor, same requests to the system. It runs *at the
+same time*, its wake-ups put 0.7 ms after the host's, when the host's cycle is over. So both meet
+the same background load, and the same pauses when a shared machine takes the processor away from
+this one, which are rare, long, and never alike in two runs; what differs is what the host does.
+An empty loop *alone*, before the bench starts and after it has ended, shows the machine by
+itself; no goal is held against it.
+
+Work is the time from waking to the end of the cycle, the waiting for the drive's answer included.
+It is also given in its two parts: until the answer came (the host's SYNC, the bus, and a
+simulated drive that computes a cycle of physics meanwhile), and after it (the host's computing,
+its command to the drive, its samples to the link, requests). A cycle is late that woke after the
+next was due; a pause of several periods counts each.
+"""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import can
+import numpy as np
+from numpy.typing import NDArray
+from seat import Seat, until_state
+from table import Benchmark
+
+from drivers.simulated.surroundings_door import SurroundingsClient
+from hil.link.client import Client
+from hil.processes import BenchProcesses, start_bench
+from hil.realtime import own_processor, prepare_realtime
+from hil.runs import Run, load_run
+from hil.samples import State
+from hil.timing import empty_loop
+
+PROFILE = "footplate_trainer"
+RATE_HZ = 1000.0
+PERIOD_S = 1.0 / RATE_HZ
+PRIORITY = 60  # that the rig host asks for
+SECONDS = 60.0
+SETTLE_S = 1.0
+AFTER_S = 0.0007  # from the host's SYNC to the empty loop's wake-up
+SYNC_ID = 0x80
+HEARD = 300  # SYNCs, to find the host's phase
+HOLD, MIDDLE_M = 4, 0.027  # Hold position, and where
+HAND_N, HAND_HZ = 15.0, 0.7
+PATIENCE_S = 20.0
+MORE_LATE_PER_CENT = 0.05  # than the baseline
+
+
+def run_empty_loop(seconds: float, channel: str) -> None:
+    """The baseline's process; with a bus channel it keeps away from the host's cycle."""
+    first_s = None
+    if channel:
+        heard = []
+        with can.Bus(interface="local_socket", channel=channel) as bus:
+            while len(heard) < HEARD:
+                frame = bus.recv(1.0)
+                if frame is not None and frame.arbitration_id == SYNC_ID:
+                    heard.append(time.monotonic())
+        turns = np.exp(2j * np.pi * np.array(heard) / PERIOD_S)
+        middle = np.median(turns.real) + 1j * np.median(turns.imag)
+        phase_s = np.angle(middle) / 2 / np.pi * PERIOD_S
+        periods = np.ceil((time.monotonic() + SETTLE_S) / PERIOD_S)
+        first_s = float(periods * PERIOD_S + phase_s % PERIOD_S + AFTER_S)
+    each_s: list[float] = []
+    grant = prepare_realtime(PRIORITY, own_processor())
+    empty_loop(RATE_HZ, seconds, each_s, first_s)
+    print(json.dumps({"each_s": each_s, "first_s": first_s or 0.0, "notice": grant.notice}))
+
+
+def empty(seconds: float, channel: str = "") -> tuple[NDArray[np.float64], float, str]:
+    """(latencies of the empty loop in s, its first wake-up, what the system granted)."""
+    process = subprocess.run(
+        [sys.executable, __file__, "--empty-loop", str(seconds), "--channel", channel],
+        stdout=subprocess.PIPE, text=True, check=True,
+    )  # fmt: skip
+    answer = json.loads(process.stdout)
+    return np.array(answer["each_s"]), float(answer["first_s"]), str(answer["notice"])
+
+
+def late(latencies_s: NDArray[np.float64]) -> float:
+    """Share of late cycles in %, pauses of several periods counted in full."""
+    missed = int((latencies_s / PERIOD_S).astype(int).sum())
+    return 100 * missed / (len(latencies_s) + missed)
+
+
+def host_began(client: Client) -> float:
+    """The rig host's time 0 on the monotonic clock, to within the age of a fresh block."""
+    began = []
+    end = time.monotonic() + SETTLE_S
+    while time.monotonic() < end:
+        for item in client.poll():
+            if hasattr(item, "rows"):
+                began.append(time.monotonic() - float(item.rows[-1, 0]))
+        time.sleep(0.002)
+    return min(began)
+
+
+def kept_run(bench: BenchProcesses) -> Run:
+    """The recorded run, once the recorder has closed it."""
+    end = time.monotonic() + PATIENCE_S
+    while time.monotonic() < end:
+        for file in sorted(bench.runs_directory.glob("*/samples.parquet")):
+            if "trip" not in file.parent.name:
+                return load_run(file.parent)
+        time.sleep(0.2)
+    raise RuntimeError("the recorder kept no run")
+
+
+def measure_bench(
+    bench: BenchProcesses, seat: Seat, seconds: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64], str]:
+    """(wake, work, answer) of the host's cycles, the empty loop's latencies, the grant."""
+    with Client.connect(bench.link_directory, name="benchmark") as client:
+        seat.press("P")
+        seat.press("Y")
+        until_state(client, State.STANDBY)
+        time.sleep(SETTLE_S)  # the window sees it a moment later, and the load comes to rest
+        seat.enter(HOLD, "position", MIDDLE_M)
+        seat.press(str(HOLD))
+        seat.press("Return")
+        until_state(client, State.WORKING)
+        time.sleep(SETTLE_S)
+        began_s = host_began(client)
+    door = SurroundingsClient(f"ipc://{bench.link_directory / 'surroundings.ipc'}")
+    door.push(HAND_N, HAND_HZ)
+    seat.press("R")
+    time.sleep(SETTLE_S)
+    latencies, first_s, notice = empty(seconds, str(bench.link_directory / "can.sock"))
+    with Client.connect(bench.link_directory, name="benchmark") as client:
+        until_state(client, State.WORKING, 1.0)
+        seat.press("R")
+        door.push(0.0)
+        door.close()
+        run = kept_run(bench)
+        seat.press("Escape")
+        until_state(client, State.STOPPED)
+    since_s = run.column("time_s") - (first_s - began_s)
+    inside = (since_s >= 0) & (since_s <= seconds)
+    # A row's work is that of the cycle before it.
+    work = np.append(run.column("work_s")[1:], np.nan)
+    table = np.stack([run.column("wake_latency_s"), work, run.column("answer_s")])
+    return table[:, inside], latencies, notice
+
+
+def main() -> int:
+    bench = Benchmark("The rig host's cycle at 1 kHz, everything running", __doc__)
+    bench.parser.add_argument("--empty-loop", type=float, help="only that, for so many seconds")
+    bench.parser.add_argument("--channel", default="", help="bus of the bench it runs beside")
+    options = bench.parse()
+    if options.empty_loop:
+        run_empty_loop(options.empty_loop, options.channel)
+        return 0
+    seconds = options.seconds or SECONDS
+    alone_s = max(2.0, seconds / 10)
+    before = empty(alone_s)[0]
+    with tempfile.TemporaryDirectory(prefix="hookeline-") as folder:
+        place = Path(folder)
+        with (
+            start_bench(
+                PROFILE, runs_directory=place / "runs", link_directory=place / "link"
+            ) as running,
+            Seat(running.link_directory, running.runs_directory) as seat,
+        ):
+            (wake, work, answer), beside, notice = measure_bench(running, seat, seconds)
+    alone = np.concatenate([before, empty(alone_s)[0]])
+
+    for name, latencies in (
+        ("wake-up of the cycle", wake),
+        ("empty loop meanwhile", beside),
+        ("empty loop alone", alone),
+        ("work of the cycle", work),
+        ("until the drive's answer", answer),
+        ("after the answer", work - answer),
+    ):
+        bench.samples(name, latencies[~np.isnan(latencies)], unit="us", scale=1e6)
+    bench.ratio(
+        "wake-up p99.9 to the empty loop's", "wake-up of the cycle", "empty loop meanwhile",
+        "p99.9", most=2.0,
+    )  # fmt: skip
+    bench.percentile("work p99", "work of the cycle", "p99", most=400.0)
+    bench.figure(
+        "late cycles", late(wake), unit="%", most=late(beside) + MORE_LATE_PER_CENT,
+        baseline=f"empty loop meanwhile {late(beside):.3f} %, alone {late(alone):.3f} %",
+    )  # fmt: skip
+    for line in notice.splitlines():
+        bench.note(line)
+    return bench.finish()
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -1,0 +1,117 @@
+"""A rig host that is itself held up: what the drive gets when it goes on."""
+
+from __future__ import annotations
+
+import itertools
+import shutil
+import signal
+import time
+from pathlib import Path
+
+import can
+import pytest
+
+from drivers.base import PowerStage
+from hil.limits import ALWAYS_CATEGORY_0, CHOSEN, Cause
+from hil.link.client import Client
+from hil.processes import start_bench
+from hil.profile.loader import find_profile, load_profile
+from hil.requests import Apply, Energise, HoldPosition
+from hil.samples import INDEX
+
+SYNC, RPDO_1, EMCY = 0x80, 0x205, 0x85
+ENABLE_VOLTAGE = 0x02
+HELD_UP_S = 0.25
+
+
+@pytest.fixture
+def bench(tmp_path):
+    """The demo rig whose drive waits longer for its host than the host will be held up."""
+    shipped = Path(find_profile("footplate_trainer"))
+    folder = shutil.copytree(shipped.parent, tmp_path / "profiles")
+    drive = folder / "drives" / "bench_cia402.yaml"
+    drive.write_text(drive.read_text() + "host_loss: 900 ms\n")
+    profile = folder / shipped.name
+    text = profile.read_text()
+    profile.write_text(text.replace("control_heartbeat: 150 ms", "control_heartbeat: 2 s"))
+    with start_bench(profile, runs_directory=tmp_path / "runs", recorder=False) as bench:
+        yield bench
+
+
+def until(client: Client, power: PowerStage, seconds: float = 10.0) -> None:
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        for item in client.poll():
+            if hasattr(item, "rows") and item.rows[-1, INDEX["power_stage"]] == power:
+                return
+        time.sleep(0.01)
+    raise AssertionError(f"power stage not {power.name}")
+
+
+def events(client: Client, seconds: float = 1.5) -> list[dict]:
+    heard = []
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        heard += [item for item in client.poll() if not hasattr(item, "rows")]
+        time.sleep(0.01)
+    return [item for item in heard if item["kind"] in ("stop", "beat")]
+
+
+def heard(wire: can.BusABC, seconds: float) -> list[can.Message]:
+    frames = []
+    end = time.monotonic() + seconds
+    while (left := end - time.monotonic()) > 0:
+        frame = wire.recv(left)
+        if frame is not None:
+            frames.append(frame)
+    return frames
+
+
+def test_the_first_command_after_a_pause_removes_power(bench):
+    channel = str(bench.link_directory / "can.sock")
+    with Client.connect(bench.link_directory, name="test") as client:
+        client.take_control()
+        time.sleep(0.3)  # the supply's filter has its value
+        client.request(Energise(load_supported=True))
+        until(client, PowerStage.ON)
+        client.request(Apply(behaviour=HoldPosition(position_m=0.01, speed_m_s=0.03)))
+        time.sleep(0.3)
+        with can.Bus(interface="local_socket", channel=channel) as wire:
+            frames = heard(wire, 0.1)
+            bench.processes["host"].send_signal(signal.SIGSTOP)
+            frames += heard(wire, HELD_UP_S)
+            bench.processes["host"].send_signal(signal.SIGCONT)
+            frames += heard(wire, 0.2)
+        assert EMCY not in [frame.arbitration_id for frame in frames], "the drive's own watch acted"
+        stop = next(item for item in events(client) if item["kind"] == "stop")
+    commands = [frame.data for frame in frames if frame.arbitration_id == RPDO_1]
+    on = [bool(data[0] & ENABLE_VOLTAGE) for data in commands]
+    # Up to the pause it was under power; from the first command after it, never again.
+    assert on[0] and not on[-1] and on == sorted(on, reverse=True)
+    syncs = [k for k, frame in enumerate(frames) if frame.arbitration_id == SYNC]
+    silence_s, resumed = max(
+        (frames[k].timestamp - frames[j].timestamp, k)
+        for j, k in itertools.pairwise(syncs)
+    )
+    assert silence_s > 0.8 * HELD_UP_S
+    after = [frame for frame in frames[resumed:] if frame.arbitration_id == RPDO_1]
+    assert not after[0].data[0] & ENABLE_VOLTAGE and after[0].data[3:5] == b"\0\0"
+    assert stop["code"] == Cause.CYCLE_LATE and stop["trip"] and stop["category"] == 0
+    assert "late, above 40 ms" in stop["detail"]
+
+
+def test_without_power_a_pause_stops_nothing(bench):
+    with Client.connect(bench.link_directory, name="test") as client:
+        bench.processes["host"].send_signal(signal.SIGSTOP)
+        time.sleep(HELD_UP_S)
+        bench.processes["host"].send_signal(signal.SIGCONT)
+        seen = events(client)
+    assert {item["state"] for item in seen if item["kind"] == "beat"} == {"DE_ENERGISED"}
+    assert not [item for item in seen if item["kind"] == "stop"]
+
+
+def test_the_limit_is_that_of_a_stale_sample_unless_it_is_written():
+    limits = load_profile("footplate_trainer").limits
+    assert limits.most_cycle_late == limits.cycle_late == pytest.approx(0.04)
+    assert limits.model_copy(update={"cycle_late": None}).most_cycle_late == limits.telemetry_age
+    assert Cause.CYCLE_LATE in ALWAYS_CATEGORY_0 and Cause.CYCLE_LATE not in CHOSEN
