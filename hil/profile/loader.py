@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -65,11 +66,17 @@ def load_profile(path: str | Path) -> Profile:
     return examined.profile
 
 
-def examine_profile(path: str | Path) -> Examined:
-    """As :func:`load_profile`, but never raises; warnings are kept."""
+def examine_profile(
+    path: str | Path, texts: Mapping[Path, str] | None = None
+) -> Examined:
+    """As :func:`load_profile`, but never raises; warnings are kept.
+
+    ``texts`` stand for the contents of files (resolved paths) that are to be changed.
+    """
     try:
         file = find_profile(path)
-        source = _read_with_parts(file, str(path) if file == Path(path) else str(file))
+        shown = str(path) if file == Path(path) else str(file)
+        source = _read_with_parts(file, shown, texts or {})
     except ProfileError as error:
         return Examined(None, error.problems)
     problems: list[Problem] = []
@@ -149,18 +156,24 @@ def profile_from_dict(data: object) -> Profile:
         ]) from None
 
 
-def _read_with_parts(file: Path, shown: str) -> Source:
-    source = read_source(file, shown)
+def part_path(file: Path, name: object) -> Path | None:
+    """The file that ``name`` in a profile includes, or None if it names none."""
+    if not isinstance(name, str) or not name.endswith((".yaml", ".yml")):
+        return None
+    beside = file.parent / name
+    return SHIPPED / name if not beside.exists() and (SHIPPED / name).exists() else beside
+
+
+def _read_with_parts(file: Path, shown: str, texts: Mapping[Path, str]) -> Source:
+    source = read_source(file, shown, texts.get(file.resolve()) if texts else None)
     problems: list[Problem] = []
     for key in INCLUDED:
         name = source.data.get(key)
-        if not isinstance(name, str) or not name.endswith((".yaml", ".yml")):
+        part_file = part_path(file, name)
+        if part_file is None:
             if key == "drive" and isinstance(name, dict):
-                _resolve_eds(name, file.parent)
+                _resolve_files(name, file.parent)
             continue
-        part_file = file.parent / name
-        if not part_file.exists() and (SHIPPED / name).exists():
-            part_file = SHIPPED / name
         place = source.place((key,))
         if part_file.resolve() == file.resolve():
             problems.append(Problem(place.file, place.line, place.column, key,
@@ -173,23 +186,25 @@ def _read_with_parts(file: Path, shown: str) -> Source:
             ))
             continue
         try:
-            part = read_source(part_file, str(part_file))
+            text = texts.get(part_file.resolve()) if texts else None
+            part = read_source(part_file, str(part_file), text)
         except ProfileError as error:
             problems += error.problems
             continue
         if key == "drive":
-            _resolve_eds(part.data, part_file.parent)
+            _resolve_files(part.data, part_file.parent)
         source.graft((key,), part)
     if problems:
         raise ProfileError(problems)
     return source
 
 
-def _resolve_eds(drive: dict[str, Any], directory: Path) -> None:
-    """A maker's EDS file is named relative to the file that names it."""
-    eds = drive.get("eds")
-    if isinstance(eds, str) and eds:
-        drive["eds"] = str((directory / eds).resolve())
+def _resolve_files(drive: dict[str, Any], directory: Path) -> None:
+    """A maker's data sheet or database is named relative to the file that names it."""
+    for key in ("eds", "dbc"):
+        name = drive.get(key)
+        if isinstance(name, str) and name:
+            drive[key] = str((directory / name).resolve())
 
 
 def _drive_problems(source: Source) -> list[Problem]:

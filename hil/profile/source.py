@@ -65,7 +65,9 @@ _Loader.add_implicit_resolver(
     list("tTfF"),
 )
 _Loader.add_implicit_resolver(
-    "tag:yaml.org,2002:int", re.compile(r"^[-+]?[0-9]{1,18}$"), list("-+0123456789")
+    "tag:yaml.org,2002:int",
+    re.compile(r"^(?:[-+]?[0-9]{1,18}|0x[0-9a-fA-F]{1,15})$"),
+    list("-+0123456789"),
 )
 _Loader.add_implicit_resolver(
     "tag:yaml.org,2002:float",
@@ -74,13 +76,15 @@ _Loader.add_implicit_resolver(
 )
 
 
-def read_source(path: Path, shown: str) -> Source:
+def read_source(path: Path, shown: str, text: str | None = None) -> Source:
     """Values and places of one YAML file; ``shown`` names it in errors.
+
+    ``text`` stands for the file's contents if given: what a change would make of them.
 
     Raises:
         ProfileError: unreadable, too large, not text, not YAML, not a mapping, a key twice.
     """
-    text = _read_text(path, shown)
+    text = _read_text(path, shown) if text is None else text
     loader = None
     try:
         loader = _Loader(text)
@@ -168,7 +172,7 @@ class _Reader:
         text = str(node.value)
         try:
             if tag == "int":
-                return int(text)
+                return int(text, 16) if text.startswith("0x") else int(text)
             if tag == "float":
                 return float(text)
             if tag == "bool":

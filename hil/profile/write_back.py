@@ -1,0 +1,285 @@
+"""Write changed values into a profile's own files, and nothing else of them.
+
+Only the characters of a value are replaced, or one line put in for a key that is missing:
+comments, order, blank lines and line ends stay as they were written. Values that a profile
+includes from another file (``actuator: actuators/x.yaml``) are changed there.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import datetime
+import os
+import re
+import shutil
+import tempfile
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import yaml
+
+from hil.profile.loader import INCLUDED, SHIPPED, examine_profile, find_profile, part_path
+from hil.profile.problems import Problem, ProfileError
+from hil.profile.source import Path_, Source, _Loader, dotted, read_source
+
+_PART = re.compile(r"[^.\[\]]+|\[\d+\]")
+BOM = "\ufeff"
+
+
+@dataclass(frozen=True)
+class Written:
+    """A file that was changed, and the copy of what it was before."""
+
+    file: Path
+    backup: Path
+
+
+def write_back(path: str | Path, changes: Mapping[str, str]) -> list[Written]:
+    """Set dotted keys (``actuator.screw.lead``) to value texts with unit (``5 mm``).
+
+    All files are changed or none; each keeps a copy beside it, named ``.before-`` and the time.
+
+    Raises:
+        ProfileError: a key or value that cannot be written, a profile that ships with the
+            program, or a result that is no valid profile; nothing is changed then.
+        OSError: the disk refused; nothing is changed then.
+    """
+    texts, raw = changed_texts(path, changes)
+    stamp = datetime.datetime.now().strftime("%Y%m%d-%H%M%S")
+    ready: list[tuple[Path, Path, Path]] = []
+    done: list[tuple[Path, Path]] = []
+    try:
+        for file, text in texts.items():
+            backup = _free(file.with_name(f"{file.name}.before-{stamp}"))
+            shutil.copy2(file, backup)
+            number, name = tempfile.mkstemp(prefix=f".{file.name}.", dir=file.parent)
+            ready.append((file, Path(name), backup))
+            with os.fdopen(number, "wb") as out:
+                out.write((BOM if raw[file] else "").encode() + text.encode())
+                out.flush()
+                os.fsync(out.fileno())
+            shutil.copymode(file, name)
+        for file, part, backup in ready:
+            part.replace(file)
+            done.append((file, backup))
+    except OSError:
+        for file, backup in done:
+            shutil.copy2(backup, file)
+        for _file, part, backup in ready:
+            for left in (part, backup):
+                with contextlib.suppress(OSError):
+                    left.unlink()
+        raise
+    return [Written(file, backup) for file, _part, backup in ready]
+
+
+def changed_texts(
+    path: str | Path, changes: Mapping[str, str]
+) -> tuple[dict[Path, str], dict[Path, bool]]:
+    """(new text of each file that changes, whether it begins with a byte-order mark).
+
+    Raises:
+        ProfileError: as :func:`write_back`.
+    """
+    main = find_profile(path).resolve()
+    top = read_source(main, str(path)).data
+    texts: dict[Path, str] = {}
+    marks: dict[Path, bool] = {}
+    for key, value in changes.items():
+        file, inner = _where(main, top, key, _parse(str(path), key))
+        if file.is_relative_to(SHIPPED):
+            raise _refused(str(file), key, "this file ships with the program",
+                           "copy the profile and its parts to a directory of your own, and "
+                           "name the copy")  # fmt: skip
+        if file not in texts:
+            text = file.read_bytes().decode("utf-8")
+            marks[file] = text.startswith(BOM)
+            texts[file] = text.removeprefix(BOM)
+        texts[file] = edited(texts[file], inner, value, str(file), key)
+    examined = examine_profile(main, texts)
+    if examined.profile is None:
+        raise ProfileError(examined.errors)
+    return texts, marks
+
+
+def edited(text: str, path: Path_, value: str, shown: str = "profile", key: str = "") -> str:
+    """``text`` with the value at ``path`` replaced, or put in; all else untouched.
+
+    Raises:
+        ProfileError: not possible without touching anything else.
+    """
+    key = key or dotted(path)
+    if not value.strip() or len(value.splitlines()) != 1 or not value.isprintable():
+        raise _refused(shown, key, f"{value!r} is no value of one line", "give one, with unit")
+    before = read_source(Path(shown), shown, text)
+    root = _compose(text)
+    node, at, keys = root, 0, list(path)
+    while at < len(keys):
+        if text[node.start_mark.index : node.start_mark.index + 1] in ("&", "!"):
+            raise _refused(shown, key, "the value has an anchor or a tag and may stand for "
+                           "several", "write the value out in the file first")  # fmt: skip
+        child = _child(node, keys[at])
+        if child is None:
+            break
+        node, at = child, at + 1
+    new = _set(text, node, keys[at:], value.strip(), shown, key)
+    _check(before, read_source(Path(shown), shown, new), path, shown, key)
+    return new
+
+
+def _set(
+    text: str, node: yaml.Node, missing: list[str | int], value: str, shown: str, key: str
+) -> str:
+    if any(isinstance(part, int) for part in missing):
+        raise _refused(shown, key, "no such entry of the list", "write it by hand")
+    names = [str(part) for part in missing]
+    start, end = node.start_mark.index, node.end_mark.index
+    flow = _in_flow(text, node)
+    if isinstance(node, yaml.ScalarNode):
+        if text[start : start + 1] in ("&", "!"):
+            raise _refused(shown, key, "the value has an anchor or a tag",
+                           "write the value out in the file first")  # fmt: skip
+        if names and node.tag != "tag:yaml.org,2002:null":
+            raise _refused(shown, key, "a single value stands where keys belong",
+                           "write it by hand")  # fmt: skip
+        put = _flow_text(names, value) if names else _scalar_text(value, flow)
+        if node.style in ("|", ">"):
+            put += _line_end(text) if text[start:end].endswith("\n") else ""
+        if start == end:  # nothing stands there: right behind the colon
+            put = f" {put}"
+        return text[:start] + put + text[end:]
+    if not isinstance(node, yaml.MappingNode) or not names:
+        raise _refused(shown, key, "no single value stands there", "write it by hand")
+    if node.flow_style:
+        inner = text[start:end].rstrip()[:-1].rstrip()
+        comma = "" if inner.endswith(("{", ",")) else ","
+        space = "" if inner.endswith("{") else " "
+        put = f"{comma}{space}{_key(names[0])}: {_flow_text(names[1:], value)}"
+        return text[: start + len(inner)] + put + text[start + len(inner) :]
+    column = node.value[0][0].start_mark.column
+    lines = [f"{' ' * (column + 2 * i)}{_key(name)}:" for i, name in enumerate(names)]
+    lines[-1] += " " + _scalar_text(value, False)
+    at = _end(node)
+    newline = _line_end(text)
+    if text[:at].endswith("\n"):  # behind a block of text
+        return text[:at] + newline.join(lines) + newline + text[at:]
+    rest = re.search(r"\r?\n", text[at:])
+    at = at + rest.start() if rest else len(text)
+    return text[:at] + newline + newline.join(lines) + text[at:]
+
+
+def _check(before: Source, after: Source, path: Path_, shown: str, key: str) -> None:
+    """The same values but for the one: a last look before anything is written."""
+    here, there = before.data, after.data
+    try:
+        for part in path[:-1]:
+            if isinstance(here, dict) and here.get(part) is None:
+                here[part] = {}
+            here, there = here[part], there[part]
+        here[path[-1]] = there[path[-1]]
+        same = before.data == after.data
+    except (KeyError, IndexError, TypeError):
+        same = False
+    if not same:
+        raise _refused(shown, key, "the value cannot be set without touching others",
+                       "write it by hand")  # fmt: skip
+
+
+def _compose(text: str) -> yaml.Node:
+    loader = _Loader(text)
+    try:
+        node = loader.get_single_node()
+    finally:
+        loader.dispose()
+    assert node is not None
+    return node
+
+
+def _child(node: yaml.Node, key: str | int) -> yaml.Node | None:
+    if isinstance(node, yaml.MappingNode):
+        return next((v for k, v in node.value if k.value == key), None)
+    if isinstance(node, yaml.SequenceNode) and isinstance(key, int) and key < len(node.value):
+        child: yaml.Node = node.value[key]
+        return child
+    return None
+
+
+def _in_flow(text: str, node: yaml.Node) -> bool:
+    """Whether brackets enclose it."""
+    depth = 0
+    for token in yaml.scan(text, Loader=yaml.SafeLoader):
+        if token.start_mark.index >= node.start_mark.index:
+            break
+        if isinstance(token, yaml.FlowMappingStartToken | yaml.FlowSequenceStartToken):
+            depth += 1
+        elif isinstance(token, yaml.FlowMappingEndToken | yaml.FlowSequenceEndToken):
+            depth -= 1
+    return depth > 0
+
+
+def _end(node: yaml.Node) -> int:
+    """Where what is written of a node ends; marks of blocks lie behind comments that follow."""
+    if isinstance(node, yaml.CollectionNode) and not node.flow_style and node.value:
+        last = node.value[-1]
+        if isinstance(last, tuple):
+            return max(_end(last[1]), int(last[0].end_mark.index))
+        return _end(last)
+    return int(node.end_mark.index)
+
+
+def _scalar_text(value: str, flow: bool) -> str:
+    """Plain if it reads back as itself, else quoted."""
+    try:
+        node = _compose(f"{{k: {value}}}\n" if flow else f"k: {value}\n").value[0][1]
+        if isinstance(node, yaml.ScalarNode) and node.value == value and node.style is None:
+            return value
+    except (yaml.YAMLError, IndexError):
+        pass
+    return "'" + value.replace("'", "''") + "'"
+
+
+def _flow_text(names: list[str], value: str) -> str:
+    text = _scalar_text(value, True)
+    for name in reversed(names):
+        text = f"{{{_key(name)}: {text}}}"
+    return text
+
+
+def _key(name: str) -> str:
+    return _scalar_text(name, True)
+
+
+def _line_end(text: str) -> str:
+    return "\r\n" if "\r\n" in text else "\n"
+
+
+def _parse(shown: str, key: str) -> Path_:
+    parts = _PART.findall(key)
+    path = tuple(int(p[1:-1]) if p.startswith("[") else p for p in parts)
+    if not path or dotted(path) != key:
+        raise _refused(shown, key, "no key of a profile", "write it as actuator.screw.lead")
+    return path
+
+
+def _where(main: Path, top: object, key: str, path: Path_) -> tuple[Path, Path_]:
+    assert isinstance(top, dict)
+    if path[0] in INCLUDED:
+        part = part_path(main, top.get(path[0]))
+        if part is not None:
+            if len(path) < 2:
+                raise _refused(str(main), key, "another file stands there", "name a key in it")
+            return part.resolve(), path[1:]
+    return main, path
+
+
+def _free(path: Path) -> Path:
+    number, free = 1, path
+    while free.exists():
+        number += 1
+        free = path.with_name(f"{path.name}-{number}")
+    return free
+
+
+def _refused(file: str, key: str, what: str, mend: str) -> ProfileError:
+    return ProfileError([Problem(file, 0, 0, key, what, mend)])
