@@ -1,0 +1,282 @@
+"""The stop chain: every way to stop is used once and seen to act, before the motor moves.
+
+The hard-wired stop first without power, then, in Standby at zero torque under hold-to-run:
+a software stop, the enabling control let go, a silent host, the hard-wired stop again.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Generator
+
+import numpy as np
+
+from drivers.base import PowerStage
+from hil.bringup.findings import finding
+from hil.bringup.signals import Floats
+from hil.bringup.step import Context, Measured, Plot, Result, Step, Trace
+from hil.procedure import (
+    Action,
+    Ask,
+    BenchStopped,
+    Choose,
+    Hand,
+    HoldToRun,
+    Pause,
+    ProcedureFailed,
+    Seen,
+    asked,
+    column,
+    wait_for_state,
+)
+from hil.requests import Commission, Energise, PowerOff, Reset, Stop, WithholdBeat
+from hil.samples import State
+
+# Nothing is commanded here; should something push all the same, it stops at once.
+FORCE_SHARE = 0.1  # of the bounded force
+SPEED_M_S = 0.01
+TORQUE_SHARE = 0.05  # of rated torque
+GONE_SHARE = 0.5  # of the supply: an opened contactor leaves less, once the link is discharged
+DISCHARGE_S = 2.0
+OFF_S = 0.3
+BACK_SHARE = 0.95
+SAGS = 0.05  # of the supply; at zero torque the power stage draws next to nothing
+HOST_LOSS_ROOM_S = 0.1
+ALIVE = (PowerStage.CHANGING, PowerStage.ON, PowerStage.QUICK_STOP)
+
+
+def stop_chain(context: Context) -> Generator[Action, Seen, Result]:
+    result = Result("stop_chain")
+    if not (yield from _hard_wired_without_power(context, result)):
+        return result
+    limits, facts = context.profile.limits, context.facts
+    yield from asked([Commission(
+        force_N=FORCE_SHARE * limits.force.bounded,
+        speed_m_s=min(SPEED_M_S, limits.speed.bounded),
+        torque_N_m=TORQUE_SHARE * facts.rated_torque_N_m,
+    )])
+    for part in (_software_stop, _let_go, _silent_host, _hard_wired):
+        try:
+            yield from _energised(context)
+            yield from part(context, result)
+        except ProcedureFailed as failure:
+            if not result.findings:
+                raise
+            result.text = str(failure)
+        if result.findings:
+            # Whatever does not stop as it should is not energised again.
+            result.text = result.text or result.findings[0].sentence
+            return result
+        yield from _reset()
+    result.text = (
+        "software stop, enabling control, silent host and hard-wired stop each removed power"
+    )
+    return result
+
+
+def _energised(context: Context) -> Generator[Action, Seen, None]:
+    """Standby under hold-to-run, the load supported as the profile says."""
+    held = yield HoldToRun(True, "Hold the enabling control; nothing is to move.")
+    if not held.accepted:
+        raise ProcedureFailed("the enabling control was not held: repeat when you are ready")
+    answer = (yield Choose(
+        f"Is the load supported? {context.profile.stop.load}", "load_supported", ("yes", "no")
+    )).text
+    yield from asked([Energise(load_supported=answer == "yes")])
+    yield from wait_for_state(State.STANDBY)
+
+
+def _reset() -> Generator[Action, Seen, None]:
+    yield HoldToRun(False)
+    yield Pause(0.2)
+    yield from asked([Reset()])
+    yield from wait_for_state(State.DE_ENERGISED)
+    yield Pause(0.2)
+
+
+def _hard_wired_without_power(
+    context: Context, result: Result
+) -> Generator[Action, Seen, bool]:
+    """Pressed and released while nothing is energised; seen on the telemetry."""
+    before = (yield Pause(0.3)).rows
+    volts = float(np.median(column(before, "supply_V")))
+    rows = (yield Hand("press_stop", "Press the hard-wired emergency stop.")).rows
+    more = (yield Pause(DISCHARGE_S)).rows
+    pressed = np.concatenate([rows, more])
+    left = float(column(pressed, "supply_V")[-1])
+    told = _told_by_drive(before, pressed)
+    seen = left < GONE_SHARE * volts or told
+    result.measured.append(Measured(
+        "supply with the hard-wired stop pressed", left, "V", f"below {GONE_SHARE * volts:.0f}",
+        "the stop parts the supply from the power stage"
+        + (", or the drive tells of it, as here" if told else ""), seen,
+    ))
+    back = (yield Hand("release_stop", "Release the hard-wired stop and re-arm it.")).rows
+    back = np.concatenate([back, (yield Pause(1.0)).rows])
+    again = float(column(back, "supply_V")[-1])
+    result.plots.append(_supply_plot("Hard-wired stop, not energised", pressed, back))
+    if not seen:
+        result.findings.append(finding("stop_not_wired", supply_V=left))
+        result.text = "the hard-wired stop was pressed and nothing of it was seen"
+        return False
+    good = again > BACK_SHARE * volts
+    result.measured.append(Measured(
+        "supply after its release", again, "V", f"above {BACK_SHARE * volts:.1f}",
+        "as before", good,
+    ))
+    if not good:
+        result.findings.append(finding("stop_not_released", supply_V=again, before_V=volts))
+        return False
+    if _powered(back):
+        result.findings.append(finding("stop_starts_motion"))
+        return False
+    yield Ask(Reset())  # some drives keep a fault
+    yield Pause(0.3)
+    return True
+
+
+def _told_by_drive(before: Floats, after: Floats) -> bool:
+    """The drive shows the stop by itself (safe torque off): status word or fault."""
+    last = after[-1:]
+    for name in ("fault_code", "status_word"):
+        if float(column(last, name)[0]) not in column(before, name):
+            return True
+    return False
+
+
+def _software_stop(context: Context, result: Result) -> Generator[Action, Seen, None]:
+    standing = (yield Pause(0.3)).rows
+    volts = float(np.min(column(standing, "supply_V")))
+    before = context.known.get("supply_V", volts)
+    sag = 1.0 - volts / before
+    result.measured.append(Measured(
+        "sag of the supply with the power stage on", 100 * sag, "%", f"at most {100 * SAGS:g}",
+        "at zero torque it draws next to nothing", sag <= SAGS,
+    ))
+    moved = float(np.ptp(column(standing, "nut_position_m")))
+    most = 0.02 * context.profile.actuator.screw.lead
+    result.measured.append(Measured(
+        "motion of the nut at zero torque", 1e3 * moved, "mm", f"at most {1e3 * most:g}",
+        "nothing is commanded", moved <= most,
+    ))
+    if sag > SAGS:
+        result.findings.append(finding("supply_sags", sag_percent=100 * sag))
+    if moved > most:
+        result.findings.append(finding("moves_unasked", moved_mm=1e3 * moved))
+    yield Ask(Stop(cause="bring-up: software stop"))
+    rows = (yield Pause(OFF_S)).rows
+    _removed(result, "software stop", rows, "software_stop_failed", OFF_S)
+
+
+def _let_go(context: Context, result: Result) -> Generator[Action, Seen, None]:
+    del context
+    try:
+        yield HoldToRun(False, "Let the enabling control go.")
+        rows = (yield Pause(OFF_S + 0.2)).rows
+    except BenchStopped as stop:
+        rows = stop.seen.rows
+        rows = np.concatenate([rows, (yield Pause(OFF_S)).rows])
+    _removed(result, "enabling control let go", rows, "software_stop_failed", OFF_S + 0.2)
+
+
+def _silent_host(context: Context, result: Result) -> Generator[Action, Seen, None]:
+    """The drive misses the heartbeat; the bench must see it stop by itself."""
+    waits = context.facts.host_loss_s
+    longest = min(2.0, 2 * waits + HOST_LOSS_ROOM_S)
+    yield from asked([WithholdBeat(seconds=longest)])
+    stopped = ""
+    try:
+        rows = (yield Pause(longest)).rows
+    except BenchStopped as stop:
+        stopped, rows = f"{stop.cause}: {stop}", stop.seen.rows
+        rows = np.concatenate([rows, (yield Pause(0.1)).rows])
+    after = _time_to_off(rows)
+    good = not math.isnan(after) and after <= longest
+    result.measured.append(Measured(
+        "power removed after the host fell silent", 1e3 * after, "ms",
+        f"about {1e3 * waits:g}, at most {1e3 * longest:g}",
+        "the drive's own watch over the host: drive.host_loss", good,
+    ))
+    result.plots.append(_stage_plot("Silent host", rows))
+    if not good:
+        if not stopped:
+            yield Ask(PowerOff())
+        result.findings.append(finding("heartbeat_ignored", silent_ms=1e3 * longest))
+    elif stopped:
+        result.measured.append(Measured("told by the bench", stopped))
+
+
+def _hard_wired(context: Context, result: Result) -> Generator[Action, Seen, None]:
+    del context
+    parts: list[Floats] = []
+    try:
+        parts.append((yield Hand("press_stop", "Press the hard-wired stop.")).rows)
+        parts.append((yield Pause(0.5)).rows)
+    except BenchStopped as stop:
+        parts.append(stop.seen.rows)
+        parts.append((yield Pause(0.5)).rows)
+    _removed(result, "hard-wired stop", np.concatenate(parts), "stop_not_wired", 1.0)
+    back = (yield Hand("release_stop", "Release the hard-wired stop and re-arm it.")).rows
+    back = np.concatenate([back, (yield Pause(1.0)).rows])
+    came_back = _powered(back[len(back) // 2 :])
+    result.measured.append(Measured(
+        "power stage after its release", "on" if came_back else "off", "", "off",
+        "releasing a stop never starts anything (ISO 13850)", not came_back,
+    ))
+    if came_back and not result.findings:
+        result.findings.append(finding("stop_starts_motion"))
+
+
+def _removed(result: Result, what: str, rows: Floats, code: str, longest_s: float) -> None:
+    after = _time_to_off(rows)
+    good = not math.isnan(after)
+    result.measured.append(Measured(
+        f"power removed after {what}", 1e3 * after, "ms", f"at most {1e3 * longest_s:g}",
+        "from the samples: the drive's power stage", good,
+    ))
+    if not good:
+        result.findings.append(finding(code, note=what))
+
+
+def _time_to_off(rows: Floats) -> float:
+    """Seconds from the first row to that in which the power stage is off for good, or NaN."""
+    if not len(rows) or _powered(rows[-1:]):
+        return math.nan
+    alive = np.flatnonzero(np.isin(column(rows, "power_stage"), ALIVE))
+    time = column(rows, "time_s")
+    return float(time[alive[-1] + 1] - time[0]) if len(alive) else 0.0
+
+
+def _powered(rows: Floats) -> bool:
+    return bool(np.any(np.isin(column(rows, "power_stage"), ALIVE)))
+
+
+def _supply_plot(title: str, *parts: Floats) -> Plot:
+    rows = np.concatenate(parts)
+    time = column(rows, "time_s")
+    return Plot(
+        title, "time (s)", "supply (V)",
+        (Trace("supply", time - time[0], column(rows, "supply_V")),),
+    )  # fmt: skip
+
+
+def _stage_plot(title: str, rows: Floats) -> Plot:
+    time = column(rows, "time_s")
+    on = np.isin(column(rows, "power_stage"), ALIVE).astype(np.float64)
+    return Plot(
+        title, "time (s)", "power stage (0 off, 1 on)", (Trace("power stage", time - time[0], on),)
+    )
+
+
+STOP_CHAIN = Step(
+    "stop_chain", "Stop chain",
+    happens="You press the hard-wired stop. Then the motor is energised without torque, under "
+    "hold-to-run, and stopped in every way there is.",
+    wrong="A stop that does not act: this step finds it while nothing moves.",
+    clear="Take every weight off; nobody in reach of the lever. The motor is energised, without "
+    "torque.",
+    run=stop_chain, energises=True,
+    needs=("talk", "supply", "sensors_at_rest", "sensors_by_hand", "springs_by_hand",
+           "drive_limits"),
+    reprove=True,
+)  # fmt: skip
