@@ -18,8 +18,8 @@ from ui.commands.answers import BAD_INPUT, EXIT_CODES, Help, fail
 COMMANDS = ("demo", "bench", "serve", "perform", "runs", "check", "host", "calibrate")
 
 
-def parser() -> argparse.ArgumentParser:
-    """The whole command line, with every command's own options."""
+def parser(names: Sequence[str] = COMMANDS) -> argparse.ArgumentParser:
+    """The command line with the options of these commands; loading all takes a second."""
     top = argparse.ArgumentParser(
         prog="hookeline",
         description="Bench instrument for spring-coupled (series elastic) actuators: force and\n"
@@ -31,7 +31,7 @@ def parser() -> argparse.ArgumentParser:
     )
     top.add_argument("--version", action="version", version=f"hookeline {version('hookeline')}")
     commands = top.add_subparsers(dest="command", required=True, metavar="COMMAND")
-    for name in COMMANDS:
+    for name in names:
         importlib.import_module(f"ui.commands.{name}").add(commands)
     return top
 
@@ -55,7 +55,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     given = list(sys.argv[1:] if arguments is None else arguments)
     as_json = "--json" in given
     try:
-        options = parser().parse_args(given)
+        named = given[:1] if given[:1] and given[0] in COMMANDS else COMMANDS
+        options = parser(named).parse_args(given)
     except SystemExit as end:
         return BAD_INPUT if end.code not in (0, None) else 0
     try:

@@ -22,7 +22,6 @@ from hil.profile.loader import load_profile, profile_from_dict, profile_to_dict
 from hil.profile.problems import ProfileError
 from hil.profile.schema import Profile
 from hil.recorder.writer import RunWriter
-from hil.report import write_report
 from hil.runs import Run, load_run
 from hil.sequence import Sequence, unfit
 from ui.commands.answers import (
@@ -176,6 +175,9 @@ def finish(
     options: argparse.Namespace, sequence: Sequence, profile: Profile, performed: Performed
 ) -> tuple[int, dict[str, Any]]:
     """Measure the run, leave picture and report beside it; returns exit code and JSON data."""
+    # Plots take a while to load: not before the session.
+    from hil.report import write_report
+
     ended = performed.ended
     data: dict[str, Any] = {
         "sequence": sequence.name,
