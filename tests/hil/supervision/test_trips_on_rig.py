@@ -270,6 +270,7 @@ CASES = {
         "pressed by a test",
     ),
     "heartbeat late": Case(Cause.HEARTBEAT_LATE, ended(Cause.HEARTBEAT_LATE), "fell silent"),
+    "cycle late": Case(Cause.CYCLE_LATE, ended(Cause.CYCLE_LATE), "host was held up"),
     "host ending": Case(Cause.HOST_ENDING, ended(Cause.HOST_ENDING), "asked to end"),
     "exception": Case(
         Cause.EXCEPTION,
