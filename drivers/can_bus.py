@@ -9,8 +9,22 @@ from typing import Any
 
 import can
 from can.interfaces import VALID_INTERFACES
+from pydantic import BaseModel, ConfigDict
 
 from drivers.base import DriverError
+
+
+class BusOptions(BaseModel):
+    """``interface`` and ``channel`` as python-can names them; further keys are passed on."""
+
+    model_config = ConfigDict(extra="allow", frozen=True)
+
+    interface: str
+    channel: str | None = None
+
+    def extra(self) -> dict[str, object]:
+        return dict(self.model_extra or {})
+
 
 MENDS: dict[int, str] = {
     errno.EACCES: "you may not use it: ask for the right, often membership of the device's group",

@@ -6,6 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from drivers.can_bus import BusOptions as BusOptions
 from drivers.quantities import Duration
 
 ObjectType = Literal["INTEGER8", "INTEGER16", "INTEGER32", "UNSIGNED8", "UNSIGNED16", "UNSIGNED32"]
@@ -16,18 +17,6 @@ HeartbeatTime = Annotated[Duration, Field(ge=0, le=65.0)]
 
 class Part(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
-
-
-class BusOptions(BaseModel):
-    """``interface`` and ``channel`` as python-can names them; further keys are passed on."""
-
-    model_config = ConfigDict(extra="allow", frozen=True)
-
-    interface: str
-    channel: str | None = None
-
-    def extra(self) -> dict[str, object]:
-        return dict(self.model_extra or {})
 
 
 class ObjectReference(Part):
@@ -58,7 +47,8 @@ class Cia402Options(Part):
     )
     # A second analogue input: shows whether the sensor is wired to the first
     spare_object: ObjectReference | None = None
-    # Must agree with the drive's 0x608F; needed where the drive lacks that object.
+    # Must agree with the drive's 0x608F; needed where the drive lacks that object. A profile's
+    # sensors.motor.counts_per_revolution is passed here.
     counts_per_revolution: Annotated[int, Field(ge=4)] | None = None
     velocity_unit: Literal["counts/s", "rpm"] = "counts/s"
     modes: Annotated[tuple[ModeName, ...], Field(min_length=1)] = ("torque",)

@@ -2,10 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
-import ctypes
-import gc
-import os
 import time
 from typing import Any
 
@@ -15,15 +11,13 @@ from drivers.base import DriverError
 from drivers.can_bus import open_bus
 from drivers.cia402.node import SimulatedNode
 from drivers.cia402.options import Cia402Options
+from drivers.simulated.pacing import advance, real_time
 
 SYNC_ID = 0x80
 IDLE_S = 0.001
 TICK_S = 0.002
 DOOR_S = 0.01
-LONGEST_STEP_S = 0.02
 HELD_UP_S = 0.01
-PRIORITY = 40  # below the rig host's, which must not wait for its own simulation
-LOCK_NOW_AND_LATER = 3  # MCL_CURRENT | MCL_FUTURE
 
 
 def simulate(options: Cia402Options, core: Any, door: Any) -> None:
@@ -38,14 +32,7 @@ def simulate(options: Cia402Options, core: Any, door: Any) -> None:
     if options.bus.interface == "local_socket":
         extra["role"] = "hub"
     bus = open_bus(options.bus.interface, options.bus.channel, extra)
-    with contextlib.suppress(OSError):
-        os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(PRIORITY))
-    with contextlib.suppress(OSError, AttributeError):
-        # A page fault in the simulated drive looks like a drive that does not answer.
-        ctypes.CDLL(None).mlockall(LOCK_NOW_AND_LATER)
-    gc.collect()
-    gc.freeze()
-    gc.disable()
+    real_time()
     try:
         _run(bus, SimulatedNode(bus, options, core), core, door)
     except can.CanError as error:
@@ -68,10 +55,10 @@ def _run(bus: can.BusABC, node: SimulatedNode, core: Any, door: Any) -> None:
             node.slept(now - turned)
         turned = now
         if message is None:
-            _advance(core, now - last)
+            advance(core, now - last)
             last = now
         elif message.arbitration_id == SYNC_ID and not message.is_extended_id:
-            _advance(core, now - last)
+            advance(core, now - last)
             last = now
             node.sync()
         else:
@@ -82,12 +69,7 @@ def _run(bus: can.BusABC, node: SimulatedNode, core: Any, door: Any) -> None:
         if now - polled > DOOR_S:
             polled = now
             if now - last > IDLE_S:  # frames, but no SYNC: time passes all the same
-                _advance(core, now - last)
+                advance(core, now - last)
                 last = now
             door.poll()
 
-
-def _advance(core: Any, elapsed: float) -> None:
-    """Let real time pass; a long pause (a debugger, a sleeping machine) is cut short."""
-    if elapsed > 0.0:
-        core.advance(min(elapsed, LONGEST_STEP_S))

@@ -93,7 +93,10 @@ def _words(
         where = f" under '{dotted(path[:-1])}'" if path[:-1] else " at the top level"
         return "the key is missing", f"add '{name}: {example}'{where}"
     if kind == "value_error":
-        return str(finding["msg"]).removeprefix("Value error, "), "correct one of the two"
+        what = str(finding["msg"]).removeprefix("Value error, ")
+        # Some say their mend themselves, after the first semicolon.
+        what, _, own = what.partition("; ")
+        return what, own or "correct one of the two"
     if kind in _UNION_TAGS:
         tag = str(context.get("discriminator", "'kind'")).strip("'")
         tags = context.get("expected_tags") or _tags(_model_field(model, data, inner))

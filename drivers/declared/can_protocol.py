@@ -1,0 +1,29 @@
+"""Registration of ``declared_can``."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from drivers.base import Drive
+from drivers.declared.can_options import DeclaredCanOptions
+
+
+class DeclaredCanProtocol:
+    """A board on a CAN bus whose messages the profile describes."""
+
+    name = "declared_can"
+    options = DeclaredCanOptions
+
+    def make(self, options: Any, period_s: float) -> Drive:
+        from drivers.declared.can_board import CanBoard
+        from drivers.declared.drive import DeclaredDrive
+
+        return DeclaredDrive(CanBoard(options), period_s)
+
+    def simulate(self, options: Any, core: Any, door: Any) -> None:
+        from drivers.declared.simulated_can import simulate_can
+
+        simulate_can(options, core, door)
+
+
+protocol = DeclaredCanProtocol()

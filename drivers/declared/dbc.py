@@ -1,0 +1,81 @@
+"""Messages from a database file for CAN, of any format that cantools loads."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import cantools
+from cantools.database.can import Database, Message
+
+
+class DbcError(Exception):
+    """The database cannot be used; the text names the file and the mend."""
+
+
+def nearest(name: str, known: Iterable[str]) -> str:
+    """ "; did you mean ...", or what there is if nothing is near."""
+    names = list(known)
+    near = difflib.get_close_matches(name, names, 3, 0.5)
+    if near:
+        return f"; did you mean {' or '.join(repr(n) for n in near)}?"
+    return f" (there are: {', '.join(names[:12])})" if names else ""
+
+
+def dbc_messages(path: Path) -> dict[str, dict[str, Any]]:
+    """Every message of the file by name, as the description of it that a profile could hold.
+
+    Raises:
+        DbcError: no such file, or none that cantools reads as a CAN database.
+    """
+    try:
+        stamp = path.stat().st_mtime_ns
+    except OSError:
+        raise DbcError(
+            f"dbc: no file '{path.name}'; give its path from the folder of the profile"
+        ) from None
+    return _read(path, stamp)
+
+
+@cache
+def _read(path: Path, _stamp: int) -> dict[str, dict[str, Any]]:
+    try:
+        database = cantools.database.load_file(path, strict=False)
+    except Exception as error:
+        # The readers of the formats raise kinds of their own; all mean that it cannot be read.
+        first = str(error).strip().splitlines()[0] if str(error).strip() else type(error).__name__
+        raise DbcError(f"dbc: '{path.name}' is no database file for CAN: {first}") from None
+    if not isinstance(database, Database):
+        raise DbcError(f"dbc: '{path.name}' describes no CAN messages but diagnostics")
+    return {message.name: _message(message) for message in database.messages}
+
+
+def _message(message: Message) -> dict[str, Any]:
+    described: dict[str, Any] = {
+        "id": message.frame_id,
+        "extended": message.is_extended_frame,
+        "length": message.length,
+        "fd": message.is_fd,
+        "signals": {},
+    }
+    if message.cycle_time:
+        described["every"] = f"{message.cycle_time} ms"
+    for signal in message.signals:
+        entry: dict[str, Any] = {
+            "start": signal.start,
+            "bits": signal.length,
+            "order": signal.byte_order,
+            "signed": signal.is_signed and not signal.is_float,
+            "floating": signal.is_float,
+            "scale": float(signal.scale),
+            "offset": float(signal.offset),
+        }
+        if signal.is_multiplexer:
+            described["multiplexer"] = signal.name
+        if signal.multiplexer_ids:
+            entry["when"] = signal.multiplexer_ids[0]
+        described["signals"][signal.name] = entry
+    return described
