@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from drivers.base import Command, PowerRequest, PowerStage
 from drivers.simulated.lockstep import LockstepDrive
 from drivers.simulated.parameters import RigParameters
+from hil.bounds import Bounds
 from hil.calibration import ForceCalibration
 from hil.devices import rig_parameters
 from hil.estimation import Estimator
@@ -51,6 +52,7 @@ class BlockedRig:
         self.law = ForceLaw(profile, self.gains, t)
         motor = profile.actuator.motor
         self.limit = motor.torque_constant * motor.peak_current
+        self.bounds: Bounds | None = None  # whose torque caps the law is to keep
         hand = 1 if profile.actuator.screw.hand == "right" else -1
         self.sign = hand * profile.sensors.motor.sign
         self._waiting = [0.0] * delay_cycles
@@ -83,7 +85,13 @@ class BlockedRig:
             estimator.update(nut + self._offset, deflection, force, telemetry.torque_N_m * sign, t)
             torque = sent = 0.0
             if telemetry.power == PowerStage.ON:
-                torque = sent = self.law.torque(asked(time_s), estimator, t, self.limit)
+                low, high = -math.inf, math.inf
+                if self.bounds is not None:
+                    self.bounds.renew(estimator, force, 0.0, 20.0, 0.0, telemetry.supply_V)
+                    low, high = self.bounds.torque_low_N_m, self.bounds.torque_high_N_m
+                torque = sent = self.law.torque(
+                    asked(time_s), estimator, t, self.limit, low, high
+                )
                 if added is not None:
                     sent += added(time_s)
             self._waiting.append(sent * sign)

@@ -10,6 +10,7 @@ from blocked_rig import FORCE, TORQUE, BlockedRig
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from hil.bounds import Bounds
 from hil.dry_friction import sine_N
 from hil.estimation import Estimator
 from hil.force_design import design
@@ -177,3 +178,25 @@ def test_friction_is_helped_never_overcome():
 def test_one_seed_one_run(seed):
     runs = [BlockedRig(TRAINER, seed).run(0.3, lambda t: 100.0) for _ in range(2)]
     assert np.array_equal(*runs)
+
+
+def test_what_the_supply_cannot_drive_is_not_wound_up():
+    """A winding that lets through less than is asked: the law, told by supply and back-EMF,
+    takes the missing torque for no disturbance, and comes back without a swing below."""
+    motor = TRAINER.actuator.motor.model_copy(update={"winding_resistance": 5.0})
+    actuator = TRAINER.actuator.model_copy(update={"motor": motor})
+    weak = TRAINER.model_copy(update={"actuator": actuator})
+    lowest = {}
+    for aware in (True, False):
+        rig = BlockedRig(weak)
+        rig.bounds = Bounds(weak, T) if aware else None
+        rows = rig.run(1.2, lambda t: 500.0)
+        assert rows[-200:, FORCE].mean() < 490  # out of reach of kt·V/R
+        if aware:
+            stall = motor.torque_constant * 36.0 / motor.winding_resistance
+            assert 0.9 * stall < np.max(rows[-200:, TORQUE]) < stall and rig.law.saturated
+        rows = rig.run(0.3, lambda t: 100.0)
+        lowest[aware] = rows[:, FORCE].min()
+        if aware:
+            assert np.max(np.abs(rows[80:, FORCE] - 100)) < 5
+    assert lowest[True] > lowest[False] + 30

@@ -1,0 +1,76 @@
+"""Weights that come off or on at once, and power asked for while the load still moves."""
+
+from __future__ import annotations
+
+import pytest
+from test_trips_on_rig import MIDDLE, Rig
+
+from hil.limits import Limit
+from hil.profile.schema import Profile
+from hil.requests import Energise, HoldPosition, PowerOff
+from hil.samples import INDEX, State
+
+
+def held(profile: Profile, mass_kg: float, at_m: float) -> Rig:
+    """A rig that holds the weight there, at rest."""
+    rig = Rig(profile, mass_kg)
+    rig.apply(HoldPosition(position_m=at_m, speed_m_s=0.08))
+    rig.run(3.0)
+    assert rig.state is State.WORKING, rig.bench.bench.cause_text
+    assert rig.value("output_position_m") == pytest.approx(at_m, abs=0.003)
+    rig.bounded = 0
+    return rig
+
+
+@pytest.mark.parametrize("at_m", [0.008, MIDDLE, 0.032])
+def test_the_heaviest_weight_may_come_off_at_once(footplate: Profile, at_m: float) -> None:
+    """The springs throw the light output up; the nut keeps to its speed, and all comes back."""
+    rig = held(footplate, 7.5, at_m)
+    rig.do.hang(0.0)
+    fastest = 0.0
+    for _ in range(2500):
+        row = rig.bench.step()
+        rig.bounded |= int(row[INDEX["bounded"]])
+        fastest = max(fastest, abs(row[INDEX["nut_velocity_m_s"]]))
+    assert rig.state is State.WORKING, rig.bench.bench.cause_text
+    assert 0.6 * footplate.limits.speed.bounded < fastest < 1.05 * footplate.limits.speed.bounded
+    assert rig.bounded >> Limit.SPEED & 1
+    assert rig.value("output_position_m") == pytest.approx(at_m, abs=3e-4)
+
+
+@pytest.mark.parametrize(("before", "after"), [(0.0, 5.0), (2.5, 5.0), (5.0, 7.5)])
+def test_a_weight_laid_on_at_once_is_caught_and_lifted_back(
+    footplate: Profile, before: float, after: float
+) -> None:
+    rig = held(footplate, before, MIDDLE)
+    rig.do.hang(after)
+    rig.run(4.0)
+    assert rig.state is State.WORKING, rig.bench.bench.cause_text
+    assert rig.value("output_position_m") == pytest.approx(MIDDLE, abs=3e-4)
+
+
+def test_five_kilograms_more_at_once_than_can_be_braked_trip_at_the_soft_end(
+    footplate: Profile,
+) -> None:
+    """7.5 kg weigh 561 N at the rod and the force limit is 580 N: 19 N brake 380 kg, which
+    is 0.05 m/s², 60 mm for the speed that the load has when the force has grown."""
+    rig = held(footplate, 2.5, MIDDLE)
+    rig.do.hang(7.5)
+    rig.until_stopped()
+    assert rig.bench.bench.cause == Limit.TRAVEL
+    assert rig.bounded >> Limit.FORCE & 1
+
+
+def test_no_power_to_a_load_that_still_sinks(footplate: Profile) -> None:
+    """Standby holds nothing: power given now would end in a trip at the lower soft end."""
+    rig = held(footplate, 5.0, MIDDLE)
+    assert rig.bench.request(PowerOff()).accepted
+    rig.run(0.8)
+    assert rig.value("output_position_m") > 0.005
+    outcome = rig.bench.request(Energise(load_supported=True))
+    assert not outcome.accepted
+    assert "still moves" in outcome.text and "Wait until it rests" in outcome.text
+    rig.run(3.0)
+    assert rig.bench.request(Energise(load_supported=True)).accepted
+    rig.run(1.0)
+    assert rig.state is State.STANDBY
