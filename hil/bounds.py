@@ -9,7 +9,8 @@ away the force that carries a weight.
 
 The motor torque has three caps of its own, one-sided as well: the current limit; what the
 supply can still drive through the winding against the back-EMF, kt·(±V − kt·ω)/R, so that the
-force law knows beforehand what it will not get; and a speed control of the nut, which acts
+force law knows beforehand what it will not get (below that the drive's own current loop
+makes up for the back-EMF: it is commanded in torque); and a speed control of the nut, which acts
 within a cycle when a load comes off at once and the springs throw output and nut apart.
 
 Stopping distance d at deceleration a allows the speed √(2·a·d); near the end the law goes
@@ -398,3 +399,13 @@ def moved_mass(profile: Profile) -> tuple[float, float, float]:
     if rig.vertical:
         return rig.carriage_mass, rig.carriage_mass * rig.gravity, 1.0 / rig.gravity
     return rig.carriage_mass + max(rig.weights, default=0.0), 0.0, 0.0
+
+
+def driven_current_A(profile: Profile, supply_V: float, nut_velocity_m_s: float) -> float:
+    """Most current that the supply drives in the sense in which the nut moves, (V − kt·ω)/R.
+
+    A negative velocity is motion against the current; NaN if the supply is not known.
+    """
+    motor = profile.actuator.motor
+    emf = motor.torque_constant * profile.actuator.radians_per_metre * nut_velocity_m_s
+    return (MODULATION * supply_V - emf) / motor.winding_resistance

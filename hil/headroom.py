@@ -6,8 +6,8 @@ import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from hil.behaviours import passive_bounds
-from hil.calibration import ForceCalibration
+from hil.bounds import driven_current_A
+from hil.calibration import ForceCalibration, passive_bounds
 from hil.limits import Limit
 from hil.profile.schema import Profile
 from hil.samples import INDEX
@@ -62,8 +62,14 @@ def headroom(profile: Profile, row: Sequence[float]) -> list[Headroom]:
     most_deflection = min(
         limits.deflection.bounded, profile.actuator.springs.solid_deflection
     )
+    torque = row[INDEX["measured_torque_N_m"]]
+    current = torque / motor.torque_constant
     most_current = min(limits.current.bounded, motor.peak_current)
-    current = row[INDEX["measured_torque_N_m"]] / motor.torque_constant
+    driven = driven_current_A(
+        profile, row[INDEX["supply_V"]], math.copysign(1.0, torque) * row[INDEX["nut_velocity_m_s"]]
+    )
+    if 0.0 < driven < most_current:
+        most_current = driven
     entries = [
         of("Force", force, limits.force.bounded, "N", Limit.FORCE, 0),
         of("Deflection", 1e3 * deflection, 1e3 * most_deflection, "mm", Limit.DEFLECTION, 1),

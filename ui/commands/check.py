@@ -7,7 +7,9 @@ import math
 from typing import Any
 
 from drivers.can_load import cia402_load
+from hil.bounds import driven_current_A
 from hil.devices import drive_options
+from hil.dry_friction import sine_N
 from hil.force_design import design
 from hil.profile.checks import holding_force, motor_force
 from hil.profile.loader import examine_profile, shipped_profiles
@@ -92,6 +94,13 @@ def figures(profile: Profile) -> list[tuple[str, str, float | str, str, str]]:
     rows += [
         ("force_bandwidth_Hz", "Force bandwidth to be expected", predicted.bandwidth_Hz, "Hz",
          gains.notice or f"−3 dB, output blocked; asked {control.force_bandwidth:g} Hz"),
+        ("force_bandwidth_amplitude_N", "for sines of an amplitude of", sine_N(profile)[1], "N",
+         "friction left over by the feed-forward is reckoned with"),
+        ("current_loop_lag_ms", "Current loop's time constant", 1e3 * control.current_loop_lag,
+         "ms", "control.current_loop_lag, part of the design"),
+        ("driven_current_A", "Current the lowest supply drives at the speed limit",
+         driven_current_A(profile, limits.supply.low, limits.speed.bounded), "A",
+         f"(V − back-EMF)/R; limit {limits.current.bounded:g} A"),
         ("phase_margin_deg", "Phase margin to be expected", predicted.phase_margin_deg, "°",
          f"never below {control.phase_margin:g}°"),
     ]  # fmt: skip

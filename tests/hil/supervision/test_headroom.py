@@ -80,3 +80,20 @@ def test_any_row_gives_the_same_bars(values: list[float]) -> None:
     for entry in entries:
         assert math.isnan(entry.used) or entry.used >= 0
         assert entry.text and "nan" not in entry.text
+
+
+def test_current_headroom_knows_what_the_supply_can_drive() -> None:
+    """A sagging supply at speed leaves less than the limit; against the motion, all of it."""
+    profile = load_profile("footplate_trainer")
+    motor = profile.actuator.motor
+    row = [math.nan] * len(INDEX)
+    row[INDEX["supply_V"]] = 15.0
+    row[INDEX["measured_torque_N_m"]] = 2.0 * motor.torque_constant
+    for velocity, most in (
+        (0.24, (0.95 * 15.0 - motor.torque_constant * 2 * math.pi * 0.24 / 0.01)
+         / motor.winding_resistance),
+        (-0.24, profile.limits.current.bounded),
+    ):
+        row[INDEX["nut_velocity_m_s"]] = velocity
+        entry = next(e for e in headroom(profile, row) if e.limit is Limit.CURRENT)
+        assert entry.used == pytest.approx(2.0 / most)
