@@ -216,7 +216,7 @@ def _judge_ends(g: Gentle, result: Result, forth: Ran, back: Ran) -> None:
 def _onset(ran: Ran, threshold_m: float) -> tuple[float, int]:
     """(torque in N·m at which the nut began to move, sense in which it moved)."""
     nut = ran.of("nut_position_m")
-    moved = np.nonzero(np.abs(nut - nut[0]) > threshold_m)[0] if len(nut) else []
+    moved = np.nonzero(np.abs(nut - nut[:1]) > threshold_m)[0]
     if not len(moved):
         return math.nan, 0
     at = int(moved[0])

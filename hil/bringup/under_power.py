@@ -222,10 +222,16 @@ def watch(seconds: float) -> Part:
 
 
 def seek_end(g: Gentle, sense: int) -> Part:
-    """Towards an end until the springs say that it is met, or something else ends it."""
+    """Towards an end until the springs say that it is met, or something else ends it.
+
+    Springs still pressed at the other end may stand at more than what says so, at first.
+    """
+    seen = yield Pause(0.05)
+    pressed = abs(float(np.median(column(seen.rows, "spring_force_N"))))
     leave = MotorSpeed(
         speed_m_s=sense * g.speed_m_s, torque_N_m=g.seeking_N_m, duration_s=4.0,
-        travel_m=min(0.04 * g.stroke_m, 0.002), force_N=g.leave_N,
+        travel_m=min(0.04 * g.stroke_m, 0.002),
+        force_N=g.leave_N if pressed > 0.5 * g.end_N else g.end_N,
     )  # fmt: skip
     first = yield from run(leave, 0.02)
     if first.reason != "travel":

@@ -1,0 +1,354 @@
+"""The force loop: its polarity while it is open, then closed in stages with a margin check each."""
+
+from __future__ import annotations
+
+import cmath
+import math
+from collections.abc import Generator
+from dataclasses import dataclass
+
+import numpy as np
+
+from hil.bringup.findings import finding
+from hil.bringup.step import Context, Finding, Measured, Plot, Result, Step, Trace
+from hil.bringup.under_power import (
+    Floats,
+    Gentle,
+    Ran,
+    after,
+    gentle,
+    go_to,
+    power_down,
+    power_up,
+    restart,
+    run,
+    trace,
+    watch,
+)
+from hil.commissioning import narrowed
+from hil.estimation import observer_gains
+from hil.force_design import ForceGains, design
+from hil.force_model import Loop
+from hil.procedure import Action, Ask, BenchStopped, Hand, Pause, ProcedureFailed, Seen
+from hil.requests import Apply, Commission, ConstantForce, MotorTorque, Waveform
+from hil.samples import State
+
+STAGES = (0.3, 0.5, 0.75, 1.0)  # of the profile's bandwidth
+WAVE_SHARE = 0.04  # of the rated force
+# Cut off at any moment, the nut's momentum presses the springs: waves no faster than this share.
+WAVE_MOMENTUM_SHARE = 0.05
+# Frequencies of the check, in bandwidths: well inside, where the phase turns, and at −3 dB.
+TRIED = (0.35, 0.7, 1.0)
+AT_BANDWIDTH = 2  # of these
+PERIODS = 4
+LEAST_S = 0.4
+FAST_M_S = 0.08  # the nut alone moves, the output is clamped
+COMMAND_DELAY_CYCLES = 1.0  # from a sample to its command; most drives take it up a cycle later
+POLARITY_TORQUE = 1.35  # of break-away: enough to be seen, little to be wrong with
+# Closed-loop peak Mt leaves at least 2·asin(1/(2·Mt)) of phase margin (Skogestad and
+# Postlethwaite, Multivariable Feedback Control, 2nd ed., eq. 2.41; from memory).
+LEAST_MARGIN_DEG = 30.0
+SLOWER = 0.4  # of the predicted size at least, friction taking its share of a small wave
+OVER_FRICTION = 3.0  # force that the error calls up, over break-away: less says nothing of size
+LOUDER = 1.6  # of the predicted size at most
+RESTLESS_SHARE = 0.012  # standard deviation of the force at rest, of the rated force
+
+
+@dataclass(frozen=True)
+class Stage:
+    """One bandwidth: frequencies in Hz, measured and predicted response, force at rest in N.
+
+    ``smoothing`` is the part of both that lies before the loop; ``calls_up_N`` the force on
+    the nut that an error of the wave's size asks for.
+    """
+
+    bandwidth_Hz: float
+    frequencies_Hz: Floats
+    measured: tuple[complex, ...]
+    predicted: tuple[complex, ...]
+    smoothing: tuple[complex, ...]
+    restless_N: float
+    calls_up_N: float
+
+    @property
+    def peak(self) -> float:
+        """Closed-loop peak, the design's own smoothing of the reference divided out."""
+        return max(abs(m / s) for m, s in zip(self.measured, self.smoothing, strict=True))
+
+    @property
+    def reached_Hz(self) -> float:
+        """Where the measured size falls to −3 dB; the last frequency tried if it does not."""
+        sizes = [abs(m) * math.sqrt(2) for m in self.measured]
+        for i in range(1, len(sizes)):
+            if sizes[i] < 1 <= sizes[i - 1]:
+                share = (sizes[i - 1] - 1) / (sizes[i - 1] - sizes[i])
+                low, high = self.frequencies_Hz[i - 1], self.frequencies_Hz[i]
+                return float(low + share * (high - low))
+        return float(self.frequencies_Hz[-1] if sizes[-1] >= 1 else self.frequencies_Hz[0])
+
+    @property
+    def margin_deg(self) -> float:
+        """Phase margin that the peak leaves at least."""
+        return math.degrees(2 * math.asin(min(1.0, 1 / (2 * self.peak)))) if self.peak > 0 else 0.0
+
+
+def _loop(context: Context) -> Generator[Action, Seen, Result]:
+    result = Result("loop")
+    g = gentle(context.profile)
+    yield from power_up(g.envelope(g.seeking_N_m, 0.02), "the nut goes to the middle of its travel")
+    middle = 0.5 * (
+        after(context, "stroke_low_m", 0.0) + after(context, "stroke_high_m", g.stroke_m)
+    )
+    yield from go_to(g, middle)
+    yield from power_down()
+    yield Hand(
+        "hold_output",
+        "Clamp the output fast, so that neither hand nor motor can move it: the force loop is "
+        "tried against a fixed output first.",
+    )
+    try:
+        yield from _clamped(context, result, g)
+    except BenchStopped as stop:
+        found = _stopped(stop)
+        if found is not None and result.closed_loop:
+            result.findings.append(found)
+        yield from power_down()
+        yield Hand("let_output_go", "Take the clamp off the output.")
+        if not result.findings:
+            raise
+        return result
+    yield from power_down()
+    yield Hand("let_output_go", "Take the clamp off the output.")
+    return result
+
+
+def _stopped(stop: BenchStopped) -> Finding | None:
+    """A limit that acted while the loop was closed speaks of the loop."""
+    if stop.cause in ("Force", "Force rate", "Speed", "Deflection", "Travel"):
+        return finding("loop_restless", note=f"stopped by {stop.cause.lower()}")
+    return None
+
+
+def _clamped(context: Context, result: Result, g: Gentle) -> Generator[Action, Seen, None]:
+    torque = POLARITY_TORQUE * max(after(context, "breakaway_N_m", 0.0), g.breakaway_N_m)
+    torque = min(torque, g.seeking_N_m)
+    yield from restart(
+        g.envelope(g.seeking_N_m, 0.02), "a small torque each way against the clamp, loop open"
+    )
+    yield from _polarity(result, g, torque)
+    if result.findings:
+        return
+    profile = context.profile
+    stages: list[Stage] = []
+    for share in STAGES:
+        bandwidth = share * profile.control.force_bandwidth
+        envelope = _envelope(g, bandwidth)
+        gains = _designed(context, envelope)
+        yield from restart(envelope, f"force loop closed at {bandwidth:.1f} Hz, output clamped")
+        result.closed_loop = True
+        stage = yield from _stage(g, gains, bandwidth, envelope)
+        stages.append(stage)
+        _judge(result, g, stage, gains)
+        if result.findings:
+            break
+        context.known["loop_bandwidth_Hz"] = stage.reached_Hz
+        context.known["loop_margin_deg"] = stage.margin_deg
+    result.plots.append(_plot(stages))
+    last = stages[-1]
+    result.text = (
+        f"the force loop works up to {context.known.get('loop_bandwidth_Hz', 0.0):.1f} Hz; phase "
+        f"margin at least {last.margin_deg:.0f}° at {last.bandwidth_Hz:.1f} Hz"
+    )
+
+
+def _envelope(g: Gentle, bandwidth_Hz: float) -> Commission:
+    # Torque for the envelope's force and the friction of the screw, and nothing beyond.
+    torque = g.envelope_N / g.per_torque / 0.85 + 1.5 * g.breakaway_N_m
+    return g.envelope(torque, FAST_M_S).model_copy(
+        update={"closed_loop": True, "ends_known": True, "bandwidth_Hz": bandwidth_Hz}
+    )
+
+
+def _designed(context: Context, envelope: Commission) -> ForceGains:
+    profile = context.profile
+    period = 1.0 / profile.control.rate
+    return design(narrowed(profile, envelope), period, COMMAND_DELAY_CYCLES * period)
+
+
+def _polarity(result: Result, g: Gentle, torque: float) -> Generator[Action, Seen, None]:
+    """A torque each way with the loop open: force, deflection and nut must follow its sign."""
+    runs: list[Ran] = []
+    for sense in (1, -1):
+        asked = MotorTorque(
+            torque_N_m=sense * torque, ramp_s=0.5, duration_s=0.7, speed_m_s=0.018,
+            travel_m=0.003, force_N=g.end_N,
+        )  # fmt: skip
+        runs.append((yield from run(asked, 0.2)))
+    changes = [
+        float(np.median(ran.of("spring_force_N")[-50:]) - np.median(ran.of("spring_force_N")[:50]))
+        for ran in runs
+    ]
+    swing = changes[0] - changes[1]
+    most = 2.5 * torque * g.per_torque
+    good = 0.1 * g.touch_N < swing < most
+    result.measured.append(
+        Measured(
+            "force that follows a torque, loop open", swing, "N",
+            f"rising with the torque, up to {most:.0f} N",
+            "a loop closed with the wrong sign runs away", good,
+        )
+    )
+    result.plots.append(
+        Plot(
+            "loop open: force follows torque", "torque / mN·m", "force by the springs / N",
+            tuple(
+                trace(
+                    "positive" if i == 0 else "negative",
+                    1e3 * ran.of("measured_torque_N_m"), ran.of("spring_force_N"),
+                )
+                for i, ran in enumerate(runs)
+            ),
+        )
+    )
+    if swing <= 0.1 * g.touch_N:
+        moved = runs[0].moved_m - runs[1].moved_m
+        code = "loop_polarity_wrong" if swing < -g.touch_N else "forces_disagree"
+        result.findings.append(finding(code, force_N=swing, nut_mm=1e3 * moved))
+    elif not good:
+        result.findings.append(finding("torque_constant_wrong", force_N=swing, most_N=most))
+
+
+def _stage(
+    g: Gentle, gains: ForceGains, bandwidth: float, envelope: Commission
+) -> Generator[Action, Seen, Stage]:
+    yield from _apply(ConstantForce(force_N=0.0))
+    yield Pause(0.3)
+    rest = yield from watch(0.4)
+    restless = float(np.std(rest.of("spring_force_N")))
+    profile = narrowed(g.profile, envelope)
+    period = 1.0 / profile.control.rate
+    loop = Loop(gains.plant, gains.law, observer_gains(profile, period))
+    frequencies = np.array([share * bandwidth for share in TRIED])
+    predicted = loop.response("deflection", "reference_m", frequencies)
+    measured = []
+    for frequency in frequencies:
+        amplitude = _wave(g, float(frequency))
+        periods = max(PERIODS, math.ceil(LEAST_S * frequency))
+        settle = max(2 / frequency, 0.15)
+        yield from _apply(
+            Waveform(
+                shape="sine", of="force", amplitude=amplitude, frequency_Hz=float(frequency),
+                duration_s=settle + periods / frequency + 1.0,
+            )
+        )
+        yield Pause(settle)
+        ran = yield from watch(periods / frequency)
+        measured.append(_answer(ran, float(frequency)))
+    yield from _apply(ConstantForce(force_N=0.0))
+    yield Pause(0.2)
+    turn = np.exp(-2j * math.pi * frequencies * period)
+    smoothing = gains.law.shaping / (1 - (1 - gains.law.shaping) * turn)
+    calls_up = gains.law.position * _wave(g, bandwidth) / g.rate_N_m
+    return Stage(
+        bandwidth, frequencies, tuple(measured), tuple(predicted), tuple(smoothing), restless,
+        calls_up,
+    )  # fmt: skip
+
+
+def _wave(g: Gentle, frequency: float) -> float:
+    """Size of the wave in N at a frequency."""
+    rated = g.profile.limits.force.bounded
+    mass = g.profile.actuator.reflected_mass
+    speed = WAVE_MOMENTUM_SHARE * rated / math.sqrt(g.rate_N_m * mass)
+    return min(WAVE_SHARE * rated, g.rate_N_m * speed / (2 * math.pi * frequency))
+
+
+def _apply(behaviour: ConstantForce | Waveform) -> Generator[Action, Seen, None]:
+    seen = yield Ask(Apply(behaviour=behaviour))
+    if not seen.accepted:
+        raise ProcedureFailed(f"the loop's check was refused: {seen.text}")
+
+
+def _answer(ran: Ran, frequency: float) -> complex:
+    """Measured force over asked force at one frequency, by correlation over whole periods."""
+    time = ran.of("time_s")
+    turn = np.exp(-2j * math.pi * frequency * time)
+    asked, got = ran.of("shaped_force_N"), ran.of("spring_force_N")
+    working = ran.of("state") == State.WORKING
+    if not np.all(working):
+        return complex(math.nan, math.nan)
+    return complex(
+        np.sum((got - np.mean(got)) * turn) / np.sum((asked - np.mean(asked)) * turn)
+    )
+
+
+def _judge(result: Result, g: Gentle, stage: Stage, gains: ForceGains) -> None:
+    rated = g.profile.limits.force.bounded
+    name = f"at {stage.bandwidth_Hz:.1f} Hz"
+    answer, design_answer = stage.measured[AT_BANDWIDTH], stage.predicted[AT_BANDWIDTH]
+    size, wanted = abs(answer), abs(design_answer)
+    least = SLOWER if stage.calls_up_N > OVER_FRICTION * g.breakaway_N_m * g.per_torque else 0.0
+    enough = least * wanted <= size < LOUDER * wanted
+    restful = stage.restless_N < RESTLESS_SHARE * rated
+    margin = stage.margin_deg > LEAST_MARGIN_DEG
+    result.measured += [
+        Measured(
+            f"size of the answer {name}", size, "1", f"{wanted:.2f} by design",
+            "below it the loop is slower than designed; friction takes a share", enough,
+        ),
+        Measured(
+            f"lag of the answer {name}", -math.degrees(cmath.phase(answer)), "°",
+            f"{-math.degrees(cmath.phase(design_answer)):.0f}° by design",
+            "time that the loop takes",
+        ),
+        Measured(
+            f"phase margin {name}, at least", stage.margin_deg, "°",
+            f"above {LEAST_MARGIN_DEG:.0f}°, design {gains.predicted.phase_margin_deg:.0f}°",
+            "2·asin(1/(2·Mt)) of the closed loop's peak Mt", margin,
+        ),
+        Measured(
+            f"force at rest {name}, standard deviation", stage.restless_N, "N",
+            f"below {RESTLESS_SHARE * rated:.1f} N", "a loop that hunts is never at rest", restful,
+        ),
+    ]
+    if not restful:
+        result.findings.append(
+            finding("loop_restless", at_Hz=stage.bandwidth_Hz, force_N=stage.restless_N)
+        )
+    elif not margin or not enough:
+        result.findings.append(
+            finding(
+                "loop_margin_low", at_Hz=stage.bandwidth_Hz, margin_deg=stage.margin_deg,
+                size_ratio=size / wanted,
+            )
+        )
+
+
+def _plot(stages: list[Stage]) -> Plot:
+    lines = []
+    for stage in stages:
+        name = f"{stage.bandwidth_Hz:.1f} Hz"
+        lines.append(
+            Trace(name, stage.frequencies_Hz, np.array([abs(m) for m in stage.measured]))
+        )
+        lines.append(
+            Trace(
+                f"{name}, design", stage.frequencies_Hz,
+                np.array([abs(p) for p in stage.predicted]),
+            )
+        )
+    return Plot("force over asked force", "frequency / Hz", "size", tuple(lines))
+
+
+LOOP = Step(
+    key="loop",
+    title="Force loop",
+    happens="With the output clamped a small torque shows that force follows it, the loop still "
+    "open. Then the loop is closed at a low bandwidth, and raised in stages; small waves at each "
+    "show how much margin is left.",
+    wrong="A loop with too little margin hums or shakes; the envelope and your hand end it.",
+    clear="Hands away from screw and springs; the clamp on the output holds.",
+    run=_loop,
+    energises=True,
+    needs=("spring_push",),
+)
