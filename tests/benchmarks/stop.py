@@ -1,0 +1,233 @@
+"""How soon power is asked off on the wire, whoever asks or dies; all processes run.
+
+A listener of its own, at real-time priority, stands on the bus beside simulated drive and rig
+host and reads the clock that all processes share (CLOCK_MONOTONIC). It counts
+
+- *key*: from Esc in the dashboard, put where a window system puts it, into the window's event
+  loop at whatever moment that is, to the first control word that disables voltage. Baseline: the
+  same from a script that calls ``Client.stop``, without a window;
+- *limit*: from the telemetry frame that shows the crossed limit (a jump of the deflection sensor)
+  to that control word; both are on the bus, and baseline is the cycle's period;
+- *dashboard killed*: from SIGKILL to that control word, with the dashboard holding control.
+  Baseline: the profile's heartbeat limit;
+- *host killed*: from SIGKILL to the drive's own stop, the EMCY with which it removes power.
+  Baseline: the drive's heartbeat limit.
+"""
+
+from __future__ import annotations
+
+import os
+import queue
+import random
+import signal
+import struct
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from pathlib import Path
+
+import can
+from seat import Seat, until_state
+from table import Benchmark
+
+from drivers.simulated.surroundings_door import SurroundingsClient
+from hil.link.client import Client
+from hil.processes import BenchProcesses, start_bench
+from hil.profile.loader import load_profile
+from hil.realtime import prepare_realtime
+from hil.requests import Energise
+from hil.samples import State
+
+PROFILE = "footplate_trainer"
+RPDO_1, TPDO_2, EMCY = 0x205, 0x285, 0x85
+ENABLE_VOLTAGE = 0x02
+COUNTS = struct.Struct("<4xh")  # of the deflection sensor in TPDO 2, behind the velocity
+JUMP_COUNTS = 250  # the limit is 200
+PRIORITY = 50
+KEYS, SCRIPTED, CROSSED, KILLED = 100, 25, 25, 5
+BETWEEN_S = 0.2  # states are seen by everybody, and the load has come to rest
+LATEST_S = 3.0
+
+
+def listen(channel: str) -> None:
+    """The listener's process: one line, kind and time, for each thing worth knowing."""
+    with can.Bus(interface="local_socket", channel=channel) as bus:
+        on = False
+        counts = None
+        prepare_realtime(PRIORITY)
+        print("ready", flush=True)
+        while True:
+            frame = bus.recv(1.0)
+            if frame is None:
+                continue
+            now_s = time.monotonic()
+            identifier, data = frame.arbitration_id, frame.data
+            if identifier == RPDO_1:
+                was, on = on, bool(data[0] & ENABLE_VOLTAGE)
+                if was and not on:
+                    print("off", now_s, flush=True)
+            elif identifier == TPDO_2:
+                before, counts = counts, COUNTS.unpack_from(data)[0]
+                if before is not None and abs(counts - before) > JUMP_COUNTS / 2:
+                    print("jump", now_s, flush=True)
+            elif identifier == EMCY and data[0:2] == b"\x30\x81":  # 8130h: heartbeat error
+                print("own", now_s, flush=True)
+
+
+class Listener:
+    """The listener as the benchmark sees it. A context manager."""
+
+    def __init__(self, link_directory: Path) -> None:
+        self.process = subprocess.Popen(
+            [sys.executable, __file__, "--listen", str(link_directory / "can.sock")],
+            stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
+        )  # fmt: skip
+        self._heard: queue.SimpleQueue[tuple[str, float]] = queue.SimpleQueue()
+        threading.Thread(target=self._read, daemon=True).start()
+        self.next("ready")
+
+    def _read(self) -> None:
+        assert self.process.stdout is not None
+        for line in self.process.stdout:
+            kind, _, when = line.partition(" ")
+            self._heard.put((kind.strip(), float(when or 0.0)))
+
+    def next(self, kind: str, after_s: float = 0.0) -> float:
+        """Time of the next thing of this kind after ``after_s``; NaN if none comes."""
+        end = time.monotonic() + (LATEST_S if after_s else 20.0)
+        while (left := end - time.monotonic()) > 0:
+            try:
+                heard, when_s = self._heard.get(timeout=left)
+            except queue.Empty:
+                break
+            if heard == kind and when_s >= after_s:
+                return when_s
+        return float("nan")
+
+    def __enter__(self) -> Listener:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.process.kill()
+        self.process.wait()
+        assert self.process.stdout is not None
+        self.process.stdout.close()
+
+
+def energise(seat: Seat, client: Client) -> None:
+    """From Stopped or De-energised to Standby, by keys."""
+    time.sleep(BETWEEN_S)
+    seat.press("T")
+    until_state(client, State.DE_ENERGISED)
+    time.sleep(BETWEEN_S)
+    seat.press("P")
+    seat.press("Y")
+    until_state(client, State.STANDBY)
+    time.sleep(0.1 + 0.1 * random.random())  # at any phase of the window's drawing
+
+
+def measure_stops(
+    running: BenchProcesses, keys: int
+) -> tuple[list[float], list[float], list[float], list[float]]:
+    """Seconds from key, script, crossed limit and killed dashboard to the wire."""
+    pressed, scripted, crossed, killed = [], [], [], []
+    door = SurroundingsClient(f"ipc://{running.link_directory / 'surroundings.ipc'}")
+    with (
+        Listener(running.link_directory) as wire,
+        Client.connect(running.link_directory, name="benchmark") as client,
+    ):
+        with Seat(running.link_directory, running.runs_directory) as seat:
+            time.sleep(1.0)
+            for _ in range(keys):
+                energise(seat, client)
+                asked_s = seat.press("Escape")
+                pressed.append(wire.next("off", asked_s) - asked_s)
+            for _ in range(max(2, keys * SCRIPTED // KEYS)):
+                energise(seat, client)
+                asked_s = time.monotonic()
+                client.stop()
+                scripted.append(wire.next("off", asked_s) - asked_s)
+            for _ in range(max(2, keys * CROSSED // KEYS)):
+                energise(seat, client)
+                door.disturb("deflection_jump_counts", JUMP_COUNTS)
+                seen_s = wire.next("jump", time.monotonic() - 0.1)
+                crossed.append(wire.next("off", seen_s) - seen_s)
+                door.disturb("deflection_jump_counts", None)
+        for _ in range(max(2, keys * KILLED // KEYS)):
+            with Seat(running.link_directory, running.runs_directory) as seat:
+                time.sleep(1.0)
+                energise(seat, client)
+                killed_s = time.monotonic()
+                seat.process.kill()
+                killed.append(wire.next("off", killed_s) - killed_s)
+    door.close()
+    return pressed, scripted, crossed, killed
+
+
+def measure_own_stop(folder: Path) -> float:
+    """Seconds from a killed rig host to the drive's own stop."""
+    with (
+        start_bench(
+            PROFILE, runs_directory=folder / "runs", link_directory=folder / "link",
+            recorder=False,
+        ) as running,
+        Listener(running.link_directory) as wire,
+        Client.connect(running.link_directory, name="benchmark") as client,
+    ):  # fmt: skip
+        client.take_control()
+        with client.keep_control():
+            time.sleep(BETWEEN_S)
+            client.request(Energise(load_supported=True))
+            until_state(client, State.STANDBY)
+            time.sleep(0.1 * random.random())
+            killed_s = time.monotonic()
+            os.kill(running.processes["host"].pid, signal.SIGKILL)
+            return wire.next("own", killed_s) - killed_s
+
+
+def main() -> int:
+    bench = Benchmark("From a stop, a crossed limit or a death to the wire", __doc__)
+    bench.parser.add_argument("--listen", default="", help="only listen, on this bus channel")
+    bench.parser.add_argument("--keys", type=int, default=KEYS, help="stops by key; others by it")
+    options = bench.parse()
+    if options.listen:
+        listen(options.listen)
+        return 0
+    keys = round(options.seconds) if options.seconds else options.keys
+    profile = load_profile(PROFILE)
+    with tempfile.TemporaryDirectory(prefix="hookeline-") as folder:
+        place = Path(folder)
+        with start_bench(
+            PROFILE, runs_directory=place / "runs", link_directory=place / "link"
+        ) as running:
+            pressed, scripted, crossed, killed = measure_stops(running, keys)
+        own = [
+            measure_own_stop(place / f"{k}") for k in range(max(2, keys * KILLED // KEYS))
+        ]
+    in_ms = {"unit": "ms", "scale": 1e3}
+    bench.samples("key to wire", pressed, **in_ms)
+    bench.samples("script to wire", scripted, **in_ms)
+    bench.samples("limit to wire", crossed, **in_ms)
+    bench.samples("dashboard killed", killed, **in_ms)
+    bench.samples("host killed, drive's own stop", own, **in_ms)
+    bench.percentile("key to wire p99", "key to wire", "p99", most=20.0)
+    bench.ratio("key to script", "key to wire", "script to wire", "median")
+    period_ms = 1e3 / profile.control.rate
+    bench.percentile("limit to wire p99", "limit to wire", "p99", most=period_ms + 1.0)
+    heartbeat_ms = 1e3 * profile.link.control_heartbeat
+    bench.percentile("dashboard killed", "dashboard killed", "max", most=heartbeat_ms + 20.0)
+    drive_ms = 1e3 * float(profile.drive.get("host_loss", 0.1))
+    bench.percentile(
+        "host killed", "host killed, drive's own stop", "max", most=drive_ms + 20.0
+    )
+    bench.note(
+        f"baselines: period {period_ms:g} ms, heartbeat limit {heartbeat_ms:g} ms, "
+        f"drive's heartbeat limit {drive_ms:g} ms"
+    )
+    return bench.finish()
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
