@@ -7,6 +7,7 @@ since it skips silently what the dictionary declares unexpectedly.
 from __future__ import annotations
 
 import contextlib
+import math
 import struct
 import time
 from collections.abc import Callable
@@ -30,7 +31,8 @@ BOOT_WAIT_S = 0.6
 MILLISECOND = 1e-3
 NMT_START, NMT_PRE_OPERATIONAL = 0x01, 0x80
 DISABLE_VOLTAGE_OPTION = 2
-ABSENT = (0x0602_0000, 0x0609_0011)  # no such object, no such subindex
+# no such object, no such subindex, nothing behind it
+ABSENT = (0x0602_0000, 0x0609_0011, 0x060A_0023)
 T = TypeVar("T")
 MODES = {"torque": Mode.TORQUE, "velocity": Mode.VELOCITY, "position": Mode.POSITION}
 
@@ -44,6 +46,7 @@ class Found:
     max_torque_per_mille: int
     counts_per_revolution: float
     modes: frozenset[Mode]
+    own_limits: dict[str, float]  # as ``drivers.base.Capabilities.own_limits``
 
 
 class Absent(DriverError):
@@ -132,9 +135,26 @@ class Configurator:
             self._optional(lambda: self._read(od.MAX_TORQUE, 0, "H"), 1000),
             self._counts_per_revolution(),
             modes,
+            self._own_limits(rated),
         )
         self._node.nmt.send_command(NMT_START)
         return found
+
+    def _own_limits(self, rated_torque_N_m: float) -> dict[str, float]:
+        """What the drive tells of its own limits: torque and current are per mille of rated."""
+        limits: tuple[tuple[str, int, str, Callable[[], float]], ...] = (
+            ("torque_N_m", od.MAX_TORQUE, "H", lambda: 1e-3 * rated_torque_N_m),
+            ("current_A", od.MAX_CURRENT, "H", self._rated_current_A_per_mille),
+            ("speed_rad_s", od.MAX_MOTOR_SPEED, "I", lambda: 2 * math.pi / 60),  # rpm
+        )
+        own = {}
+        for name, index, kind, unit in limits:
+            with contextlib.suppress(Absent):
+                own[name] = self._read(index, 0, kind) * unit()
+        return own
+
+    def _rated_current_A_per_mille(self) -> float:
+        return 1e-6 * self._read(od.MOTOR_RATED_CURRENT, 0, "I")  # mA on the wire
 
     def _watch_each_other(self) -> None:
         """Heartbeats both ways, and what the drive does when the host falls silent."""

@@ -107,6 +107,7 @@ class Cia402Drive:
                 host_loss_s=o.host_loss,
                 command_delay_cycles=1.0 if o.rpdo_transmission == "sync" else 0.5,
                 identity=found.identity,
+                own_limits=found.own_limits,
                 details={
                     "bus": str(self._bus.channel_info),
                     "counts per revolution": f"{found.counts_per_revolution:g}",

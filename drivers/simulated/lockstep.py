@@ -61,6 +61,16 @@ class LockstepDrive:
             host_loss_s=p.drive_host_loss_s,
             command_delay_cycles=1.0,
             identity="simulated rig, lockstep",
+            own_limits={
+                "torque_N_m": min(
+                    p.drive_max_torque_N_m, p.peak_current_A * p.stated_torque_constant_N_m_A
+                ),
+                "current_A": p.drive_overcurrent_A,
+                "speed_rad_s": p.drive_overspeed_rad_s,
+                "supply_high_V": p.drive_overvoltage_V,
+                "supply_low_V": p.drive_undervoltage_V,
+                "temperature_degC": p.drive_overtemperature_degC,
+            },
         )
         self._torque_step = p.rated_torque_N_m / 1000
         self._rad_per_count = 2 * math.pi / p.encoder_counts_per_revolution
