@@ -10,6 +10,7 @@ import math
 from collections.abc import Generator
 
 import numpy as np
+from numpy.typing import NDArray
 
 from drivers.base import PowerStage
 from hil.bringup.findings import finding
@@ -91,7 +92,11 @@ def _reset() -> Generator[Action, Seen, None]:
     yield Pause(0.2)
     yield from asked([Reset()])
     yield from wait_for_state(State.DE_ENERGISED)
-    yield Pause(0.2)
+    rows = (yield Pause(0.3)).rows
+    if len(rows) and column(rows, "power_stage")[-1] == PowerStage.FAULT:
+        # A drive that was silent tells of its fault only once it has been taken back.
+        yield from asked([Reset()])
+        yield Pause(0.3)
 
 
 def _hard_wired_without_power(
@@ -242,13 +247,20 @@ def _time_to_off(rows: Floats) -> float:
     """Seconds from the first row to that in which the power stage is off for good, or NaN."""
     if not len(rows) or _powered(rows[-1:]):
         return math.nan
-    alive = np.flatnonzero(np.isin(column(rows, "power_stage"), ALIVE))
+    alive = np.flatnonzero(_alive(rows))
     time = column(rows, "time_s")
     return float(time[alive[-1] + 1] - time[0]) if len(alive) else 0.0
 
 
 def _powered(rows: Floats) -> bool:
-    return bool(np.any(np.isin(column(rows, "power_stage"), ALIVE)))
+    return bool(np.any(_alive(rows)))
+
+
+def _alive(rows: Floats) -> NDArray[np.bool_]:
+    """Where the power stage is on; a drive that tells a fault may send no more of its state."""
+    on = np.isin(column(rows, "power_stage"), ALIVE)
+    alive: NDArray[np.bool_] = on & (column(rows, "fault_code") == 0.0)
+    return alive
 
 
 def _supply_plot(title: str, *parts: Floats) -> Plot:
@@ -262,7 +274,7 @@ def _supply_plot(title: str, *parts: Floats) -> Plot:
 
 def _stage_plot(title: str, rows: Floats) -> Plot:
     time = column(rows, "time_s")
-    on = np.isin(column(rows, "power_stage"), ALIVE).astype(np.float64)
+    on = _alive(rows).astype(np.float64)
     return Plot(
         title, "time (s)", "power stage (0 off, 1 on)", (Trace("power stage", time - time[0], on),)
     )
