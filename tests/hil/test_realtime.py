@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hil.realtime import sleep_until
+from hil.realtime import own_processor, sleep_until
 from hil.timing import LatencyHistogram, empty_loop, judge, measure_host
 
 # In a process of its own: real-time settings are for good.
@@ -145,6 +145,24 @@ def test_empty_loop_keeps_count() -> None:
     assert 0 <= late <= cycles
     assert cycles in (99, 100, 101)
     assert 0 < histogram.count <= cycles
+
+
+def test_empty_loop_begins_when_told_and_gives_every_latency() -> None:
+    each_s: list[float] = []
+    first_s = time.monotonic() + 0.05
+    histogram, _, _ = empty_loop(500.0, 0.1, each_s, first_s)
+    assert len(each_s) == histogram.count and max(each_s) == histogram.max_s
+    assert time.monotonic() >= first_s + 0.098
+
+
+def test_a_loop_of_its_own_stays_on_the_last_processor_if_there_are_several() -> None:
+    allowed = os.sched_getaffinity(0)
+    assert own_processor() == (max(allowed) if len(allowed) > 1 else None)
+    try:
+        os.sched_setaffinity(0, {min(allowed)})
+        assert own_processor() is None
+    finally:
+        os.sched_setaffinity(0, allowed)
 
 
 @pytest.mark.parametrize("bad", [(0.0, 1.0), (100.0, 0.0), (math.nan, 1.0)])
