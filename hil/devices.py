@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from pydantic import BaseModel, ValidationError
 
 from drivers.base import Drive
 from drivers.registry import find_protocol
-from drivers.simulated.mistakes import with_mistakes
+from drivers.simulated.mistakes import check_mistakes, with_mistakes
 from drivers.simulated.parameters import RigParameters
+from drivers.simulated.variation import GROUPS as VARIED
+from drivers.simulated.variation import varied
 from hil.profile.explain import explain
 from hil.profile.problems import Problem, ProfileError
 from hil.profile.schema import Lever, Profile
@@ -69,6 +72,44 @@ def make_lockstep_drive(profile: Profile, seed: int = 1) -> LockstepDrive:
     from drivers.simulated.lockstep import LockstepDrive
 
     return LockstepDrive(rig_parameters(profile), seed, 1.0 / profile.control.rate)
+
+
+def with_simulated_mistakes(profile: Profile, codes: Sequence[str]) -> Profile:
+    """The profile with these mistakes made in building its simulated rig as well.
+
+    Raises:
+        ProfileError: a mistake that is not known, or there is no ``simulation`` part.
+    """
+    if profile.simulation is None:
+        raise ProfileError([_problem(
+            "simulation", f"'{profile.name}' describes a real rig, not a simulated one",
+            "name a profile with a 'simulation' part",
+        )])
+    try:
+        check_mistakes(codes)
+    except ValueError as error:
+        raise ProfileError([_problem("simulation.mistakes", str(error), "")]) from None
+    together = tuple(dict.fromkeys((*profile.simulation.mistakes, *codes)))
+    simulation = profile.simulation.model_copy(update={"mistakes": together})
+    return profile.model_copy(update={"simulation": simulation})
+
+
+def varied_simulation(profile: Profile, seed: int) -> Profile:
+    """The profile with friction, noise and springs of its simulated rig off by up to a fifth.
+
+    Raises:
+        ProfileError: as :func:`rig_parameters`, or there is no ``simulation`` part.
+    """
+    simulation = with_simulated_mistakes(profile, ()).simulation
+    assert simulation is not None
+    sound = simulation.model_copy(update={"mistakes": ()})
+    drawn = rig_parameters(profile.model_copy(update={"simulation": sound}))
+    made = varied(drawn, seed)
+    actual = simulation.actual | {
+        name: getattr(made, name) for group in VARIED for name in group
+    }
+    simulation = simulation.model_copy(update={"actual": actual, "seed": seed})
+    return profile.model_copy(update={"simulation": simulation})
 
 
 def rig_parameters(profile: Profile) -> RigParameters:

@@ -20,7 +20,8 @@ from pathlib import Path
 from types import FrameType
 from typing import Any
 
-from drivers.base import Drive, DriverError, PowerRequest
+from drivers.base import Drive, DriverError, PowerRequest, Rejoining
+from hil.bringup.facts import drive_facts, facts_to_dict
 from hil.cycle import Bench
 from hil.devices import make_drive
 from hil.limits import Cause
@@ -29,7 +30,7 @@ from hil.link.server import LinkError, LinkServer
 from hil.profile.loader import ProfileError, load_profile, profile_from_dict, profile_to_dict
 from hil.profile.schema import Profile
 from hil.realtime import RealtimeGrant, own_processor, prepare_realtime, sleep_until
-from hil.requests import EndCommission, Stop
+from hil.requests import EndCommission, Reset, Stop
 from hil.samples import COLUMNS, State
 
 ANSWER_SHARE = 0.6  # of the period in which the drive must have answered
@@ -153,6 +154,14 @@ class Host:
         request = incoming.request
         if isinstance(request, Stop):
             self._sent_s = request.sent_s or None
+        drive = self.drive
+        if (
+            isinstance(request, Reset)
+            and self.bench.provoked_loss
+            and drive.telemetry.lost
+            and isinstance(drive, Rejoining)
+        ):
+            drive.rejoin()
         outcome = self.bench.ask(request)
         self.link.reply(incoming, outcome.accepted, outcome.text)
 
@@ -223,6 +232,7 @@ def describe(
         "simulated": endpoint is not None,
         "surroundings": endpoint,
         "drive": drive.capabilities.identity,
+        "drive_facts": facts_to_dict(drive_facts(drive.capabilities, profile)),
         "version": version("hookeline"),
         "python": platform.python_version(),
         "host": platform.node(),

@@ -16,6 +16,7 @@ from types import TracebackType
 
 from hil.devices import rig_parameters
 from hil.profile.loader import load_profile, profile_to_dict
+from hil.profile.schema import Profile
 
 READY_S = 20.0
 END_S = 5.0
@@ -154,14 +155,18 @@ def start_bench(
     tcp: str | None = None,
     keys: Path | None = None,
     recorder: bool = True,
+    profile: Profile | None = None,
 ) -> BenchProcesses:
     """Start everything the profile needs; the simulated rig only if the profile has one.
+
+    ``profile`` is what was read from ``profile_path``, if it is to differ from the file: a
+    simulated rig with mistakes.
 
     Raises:
         ProfileError: the profile is not valid.
         BenchError: a process did not come up.
     """
-    profile = load_profile(profile_path)
+    profile = load_profile(profile_path) if profile is None else profile
     owned = contextlib.ExitStack()
     if link_directory is None:
         parent = os.environ.get("XDG_RUNTIME_DIR")

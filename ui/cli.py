@@ -15,7 +15,7 @@ from typing import NoReturn
 
 from ui.commands.answers import BAD_INPUT, EXIT_CODES, Help, fail
 
-COMMANDS = ("demo", "bench", "serve", "perform", "runs", "check", "host", "calibrate")
+COMMANDS = ("demo", "bench", "serve", "perform", "runs", "check", "host", "bringup", "calibrate")
 
 
 def parser(names: Sequence[str] = COMMANDS) -> argparse.ArgumentParser:

@@ -1,0 +1,46 @@
+"""What is known of the drive before anything moves, in this process or told over the link."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from typing import Any
+
+from drivers.base import Capabilities
+from drivers.can_load import cia402_load
+from hil.bringup.step import DriveFacts
+from hil.devices import drive_options
+from hil.profile.schema import Profile
+
+_LOADS = {"cia402": cia402_load}
+
+
+def drive_facts(capabilities: Capabilities, profile: Profile) -> DriveFacts:
+    """Facts of an opened drive."""
+    load = _LOADS.get(str(profile.drive["protocol"]))
+    share = math.nan
+    if load is not None:
+        share, _note = load(drive_options(profile), 1.0 / profile.control.rate)
+    return DriveFacts(
+        capabilities.identity,
+        dict(capabilities.details),
+        dict(capabilities.own_limits),
+        capabilities.host_loss_s,
+        capabilities.rated_torque_N_m,
+        capabilities.peak_torque_N_m,
+        share,
+    )
+
+
+def facts_to_dict(facts: DriveFacts) -> dict[str, Any]:
+    """Plain values for JSON, which knows no NaN: that is None."""
+    return {
+        name: None if isinstance(value, float) and not math.isfinite(value) else value
+        for name, value in dataclasses.asdict(facts).items()
+    }
+
+
+def facts_from_dict(data: dict[str, Any]) -> DriveFacts:
+    """The inverse of :func:`facts_to_dict`."""
+    values: dict[str, Any] = {k: math.nan if v is None else v for k, v in data.items()}
+    return DriveFacts(**values)

@@ -1,0 +1,410 @@
+"""The commissioning record: what was proven, by what evidence, and where to go on.
+
+A folder: ``bringup.yaml`` for programs, ``bringup.html`` for people (self-contained), and in
+``evidence`` each step's samples (Parquet, columns as in ``hil.samples``) and plots. It is whole
+on the disk after each step, whatever ends the bring-up.
+"""
+
+from __future__ import annotations
+
+import datetime
+import hashlib
+import json
+import platform
+from collections.abc import Callable, Generator, Iterable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+import yaml
+from numpy.typing import NDArray
+
+from drivers.base import PowerStage
+from hil.bringup.step import Context, DriveFacts, Plot, Result, Step, Verdict
+from hil.procedure import Action, BenchStopped, Procedure, Seen
+from hil.profile.loader import profile_to_dict
+from hil.profile.schema import Profile
+from hil.recorder.folders import write_whole
+from hil.recorder.meta import own_version
+from hil.recorder.table import batch_of, schema_of
+from hil.samples import COLUMNS, INDEX
+
+EDITION = 1
+YAML, HTML, EVIDENCE = "bringup.yaml", "bringup.html", "evidence"
+POWER, FORCE, SPEED = (
+    INDEX[name] for name in ("power_stage", "spring_force_N", "nut_velocity_m_s")
+)
+BEGUN = "begun; interrupted unless it runs now"
+Rows = NDArray[np.float64]
+
+
+class RecordError(Exception):
+    """A record cannot be used; the text says why and what to do."""
+
+
+def profile_hash(profile: Profile) -> str:
+    """SHA-256 of what the profile says of the rig; how a rig is simulated is left out."""
+    data = profile_to_dict(profile)
+    data.pop("simulation", None)
+    return hashlib.sha256(json.dumps(data, sort_keys=True).encode()).hexdigest()
+
+
+class BringUpRecord:
+    """A record that grows. Files are written in a thread of its own: the bench goes on.
+
+    Args:
+        folder: made if missing.
+        data: contents of ``bringup.yaml``; see :meth:`begin` and :meth:`load`.
+        steps: all of the bring-up, for their words and what needs what.
+
+    Attributes:
+        passed: keys of the steps that stand proven; ``hil.bringup.procedure.bring_up`` and this
+            share it.
+        known: what the steps have measured.
+        peak_force_N, peak_speed_m_s: largest seen with the power stage on, by the sensors.
+    """
+
+    def __init__(self, folder: Path, data: dict[str, Any], steps: Sequence[Step]) -> None:
+        self.folder = folder
+        self.data = data
+        self._steps = {step.key: step for step in steps}
+        self.known: dict[str, float] = dict(data["known"])
+        self.passed = {e["step"] for e in data["steps"] if e["verdict"] == Verdict.PASS}
+        self.peak_force_N = self.peak_speed_m_s = 0.0
+        self._rows: list[Rows] = []
+        self._jobs = ThreadPoolExecutor(1, "record")
+        self._error: OSError | None = None
+
+    @classmethod
+    def begin(
+        cls,
+        folder: Path | str,
+        profile: Profile,
+        profile_path: str,
+        facts: DriveFacts,
+        steps: Sequence[Step],
+        simulated: bool,
+    ) -> BringUpRecord:
+        """A new record; written at once, with every step not run.
+
+        Raises:
+            RecordError: the folder holds one already.
+            OSError: it cannot be written.
+        """
+        folder = Path(folder)
+        if (folder / YAML).exists():
+            raise RecordError(
+                f"'{folder}' holds a bring-up record already; go on with it (--resume), or "
+                "name another folder"
+            )
+        (folder / EVIDENCE).mkdir(parents=True, exist_ok=True)
+        now = _now()
+        record = cls(
+            folder,
+            {
+                "edition": EDITION,
+                "profile": {
+                    "name": profile.name,
+                    "file": Path(profile_path).name,
+                    "sha256": profile_hash(profile),
+                },
+                "drive": {"identity": facts.identity, "details": dict(facts.details)},
+                "simulated": simulated,
+                "begun": now,
+                "updated": now,
+                "resumed": [],
+                "software": {"hookeline": own_version(), "python": platform.python_version()},
+                "cautions": profile.stop.load,
+                "carried_out_by": None,
+                "place": None,
+                "signed": None,
+                "known": {},
+                "proposed_changes": {},
+                "applied_changes": {},
+                "steps": [_entry(step) for step in steps],
+            },
+            steps,
+        )
+        record._save()
+        record.wait()
+        return record
+
+    @classmethod
+    def load(
+        cls, folder: Path | str, profile: Profile, steps: Sequence[Step]
+    ) -> BringUpRecord:
+        """The record in ``folder``, to go on with.
+
+        Raises:
+            RecordError: there is none, it is damaged, or it is one of another profile.
+        """
+        data = read_record(folder)
+        theirs = data["profile"]
+        if theirs["name"] != profile.name:
+            raise RecordError(
+                f"'{folder}' is the record of '{theirs['name']}', not of '{profile.name}'; name "
+                "that one's profile, or begin a new bring-up"
+            )
+        if theirs["sha256"] != profile_hash(profile):
+            raise RecordError(
+                f"the profile '{profile.name}' has changed since '{folder}' was recorded, so "
+                "that what was proven may no longer hold; begin a new bring-up, or take the "
+                "change back"
+            )
+        known = {step.key for step in steps}
+        kept = {e["step"]: e for e in data["steps"] if e["step"] in known}
+        data["steps"] = [kept.get(step.key) or _entry(step) for step in steps]
+        data["resumed"] = [*data.get("resumed", []), _now()]
+        return cls(Path(folder), data, steps)
+
+    def to_run(self) -> list[Step]:
+        """What a resumed bring-up runs: what may have changed meanwhile, and what has not
+        passed, in order."""
+        return [s for s in self._steps.values() if s.reprove or s.key not in self.passed]
+
+    def to_reach(self, key: str) -> list[Step]:
+        """The step ``key``, after what it needs and is not, or no longer, proven."""
+        wanted = needed(key, self._steps)
+        return [
+            s
+            for s in self._steps.values()
+            if s.key == key or (s.key in wanted and (s.reprove or s.key not in self.passed))
+        ]
+
+    def context(self, profile: Profile, facts: DriveFacts, simulated: bool) -> Context:
+        """For the steps; shares ``known``."""
+        return Context(profile, facts, self.known, simulated)
+
+    # -- while it runs ------------------------------------------------------------------
+
+    def on_start(self, step: Step) -> None:
+        """A step begins: whatever cuts it off, the record says that it had."""
+        self._rows.clear()
+        # It is not proven while it runs, nor is what relies on it if it is cut off.
+        self.passed.discard(step.key)
+        entry = self._entry_of(step.key)
+        entry.clear()
+        entry.update(_entry(step, BEGUN))
+        self._save()
+
+    def on_result(self, step: Step, result: Result) -> None:
+        """A step has ended: write it, its samples and its plots."""
+        if result.verdict is not Verdict.PASS:
+            # What was proven on the strength of this one is proven no longer.
+            for other in self._steps:
+                if step.key in needed(other, self._steps):
+                    self.passed.discard(other)
+                    if self._entry_of(other)["verdict"] == Verdict.PASS:
+                        self._entry_of(other).update(
+                            verdict=str(Verdict.NOT_RUN), text=f"to be proven again: {step.key}"
+                        )
+        rows = np.concatenate(self._rows) if self._rows else None
+        self._rows.clear()
+        entry = self._entry_of(step.key)
+        entry.clear()
+        entry.update(_entry(step) | _result(result))
+        number = list(self._steps).index(step.key) + 1
+        stem = f"{number:02d}-{step.key}"
+        if rows is not None and len(rows):
+            entry["samples"] = f"{EVIDENCE}/{stem}.parquet"
+            self._later(lambda: _write_samples(self.folder / f"{EVIDENCE}/{stem}.parquet", rows))
+        for i, plot in enumerate(result.plots, 1):
+            name = f"{EVIDENCE}/{stem}-{i}.svg"
+            entry["plots"].append({"title": plot.title, "file": name})
+            self._later(lambda name=name, plot=plot: self._draw(name, plot))  # type: ignore[misc]
+        self._save()
+
+    def watch(self, procedure: Procedure) -> Generator[Action, Seen, Any]:
+        """The procedure, with every sample that it sees kept as evidence."""
+        action = next(procedure)
+        try:
+            while True:
+                try:
+                    seen = yield action
+                except BenchStopped as stop:
+                    self._keep(stop.seen)
+                    action = procedure.throw(stop)
+                else:
+                    self._keep(seen)
+                    action = procedure.send(seen)
+        except StopIteration as end:
+            return end.value
+        finally:
+            procedure.close()
+
+    def applied(self, profile: Profile, changes: dict[str, str]) -> None:
+        """Proposed changes were written to the profile, which is now ``profile``."""
+        self.data["applied_changes"] = {**self.data["applied_changes"], **changes}
+        self.data["profile"]["sha256"] = profile_hash(profile)
+        for entry in self.data["steps"]:
+            entry["changes"] = {k: v for k, v in entry["changes"].items() if k not in changes}
+        self._save()
+
+    def close(self) -> None:
+        """Wait until everything is on the disk.
+
+        Raises:
+            OSError: the disk refused something.
+        """
+        self._jobs.shutdown()
+        self._complain()
+
+    def wait(self) -> None:
+        """As :meth:`close`, to be gone on with."""
+        self._jobs.submit(lambda: None).result()
+        self._complain()
+
+    # -- its own --------------------------------------------------------------------------
+
+    def _complain(self) -> None:
+        if self._error is not None:
+            error, self._error = self._error, None
+            raise error
+
+    def _keep(self, seen: Seen) -> None:
+        if not len(seen.rows):
+            return
+        self._rows.append(seen.rows)
+        driven = seen.rows[seen.rows[:, POWER] == PowerStage.ON]
+        if len(driven):
+            force, speed = np.nanmax(np.abs(driven[:, [FORCE, SPEED]]), axis=0, initial=0.0)
+            self.peak_force_N = max(self.peak_force_N, float(force))
+            self.peak_speed_m_s = max(self.peak_speed_m_s, float(speed))
+
+    def _entry_of(self, key: str) -> dict[str, Any]:
+        entry: dict[str, Any] = next(e for e in self.data["steps"] if e["step"] == key)
+        return entry
+
+    def _later(self, job: Callable[[], None]) -> None:
+        def guarded() -> None:
+            try:
+                job()
+            except OSError as error:
+                self._error = self._error or error
+
+        self._jobs.submit(guarded)
+
+    def _draw(self, name: str, plot: Plot) -> None:
+        from hil.bringup.record_page import plot_svg
+
+        write_whole(self.folder / name, plot_svg(plot).encode())
+
+    def _save(self) -> None:
+        changes: dict[str, str] = {}
+        for entry in self.data["steps"]:
+            changes |= entry["changes"]
+            for found in entry["findings"]:
+                changes |= found["changes"]
+        self.data["proposed_changes"] = changes
+        self.data["known"] = {k: float(v) for k, v in self.known.items()}
+        self.data["updated"] = _now()
+        snapshot = json.loads(json.dumps(self.data))
+        self._later(lambda: self._write(snapshot))
+
+    def _write(self, data: dict[str, Any]) -> None:
+        # The page draws with matplotlib, which takes a second to load: not before it is needed.
+        from hil.bringup.record_page import page
+
+        write_whole(self.folder / YAML, _yaml(data).encode())
+        write_whole(self.folder / HTML, page(self.folder, data).encode())
+
+
+def read_record(folder: Path | str) -> dict[str, Any]:
+    """Contents of a folder's ``bringup.yaml``.
+
+    Raises:
+        RecordError: missing, damaged, or of another edition.
+    """
+    file = Path(folder) / YAML
+    try:
+        data = yaml.safe_load(file.read_text("utf-8"))
+        if not isinstance(data, dict) or data.get("edition") != EDITION:
+            raise RecordError(f"'{file}' is no bring-up record of edition {EDITION}")
+        for entry in data["steps"]:
+            Verdict(entry["verdict"])
+            entry["step"], entry["changes"], entry["findings"], entry["plots"]
+        data["profile"]["name"], data["profile"]["sha256"], data["applied_changes"]
+        {str(k): float(v) for k, v in data["known"].items()}
+    except FileNotFoundError:
+        raise RecordError(f"'{folder}' holds no bring-up record ({YAML})") from None
+    except OSError as error:
+        raise RecordError(f"'{file}' cannot be read: {error.strerror}") from None
+    except (yaml.YAMLError, UnicodeDecodeError, KeyError, TypeError, ValueError,
+            AttributeError):  # fmt: skip
+        raise RecordError(f"'{file}' is damaged; begin a new bring-up") from None
+    return data
+
+
+def needed(key: str, steps: dict[str, Step]) -> set[str]:
+    """Keys of every step that ``key`` relies on, at any remove."""
+    found: set[str] = set()
+    waiting = list(steps[key].needs) if key in steps else []
+    while waiting:
+        other = waiting.pop()
+        if other not in found:
+            found.add(other)
+            waiting += steps[other].needs if other in steps else ()
+    return found
+
+
+def first_finding(results: Iterable[Result]) -> dict[str, str] | None:
+    """Code, sentence and mend of the first finding, for machines."""
+    for result in results:
+        for found in result.findings:
+            return {"code": found.code, "sentence": found.sentence, "mend": found.mend}
+    return None
+
+
+def _entry(step: Step, text: str = "") -> dict[str, Any]:
+    return {
+        "step": step.key, "title": step.title, "verdict": str(Verdict.NOT_RUN), "text": text,
+        "ended": None, "energises": step.energises, "closed_loop": False, "measured": [],
+        "findings": [], "changes": {}, "plots": [], "samples": None,
+    }  # fmt: skip
+
+
+def _result(result: Result) -> dict[str, Any]:
+    return {
+        "verdict": str(result.verdict),
+        "text": result.text,
+        "ended": result.ended.isoformat(timespec="seconds") if result.ended else None,
+        "closed_loop": result.closed_loop,
+        "measured": [
+            {
+                "name": m.name, "value": m.value if isinstance(m.value, str) else float(m.value),
+                "unit": m.unit, "expected": m.expected, "why": m.why, "good": bool(m.good),
+            }
+            for m in result.measured
+        ],
+        "findings": [
+            {"code": f.code, "sentence": f.sentence, "mend": f.mend, "changes": dict(f.changes)}
+            for f in result.findings
+        ],
+        "changes": dict(result.changes),
+    }  # fmt: skip
+
+
+def _write_samples(path: Path, rows: Rows) -> None:
+    schema = schema_of()
+    sink = pa.BufferOutputStream()
+    table = pa.Table.from_batches([batch_of(rows, COLUMNS, schema)], schema)
+    pq.write_table(table, sink, compression="zstd", compression_level=3)
+    write_whole(path, sink.getvalue().to_pybytes())
+
+
+def _yaml(data: dict[str, Any]) -> str:
+    head = (
+        "# Commissioning record. 'hookeline bringup --resume' goes on from here; bringup.html is\n"
+        "# the same to read, sign and keep. Values in 'known' are in SI units.\n"
+    )
+    dumper = getattr(yaml, "CSafeDumper", yaml.SafeDumper)
+    return head + str(
+        yaml.dump(data, Dumper=dumper, sort_keys=False, allow_unicode=True, width=100)
+    )
+
+
+def _now() -> str:
+    return datetime.datetime.now().astimezone().isoformat(timespec="seconds")

@@ -1,0 +1,105 @@
+"""The commissioning record as one page: to read, to sign, to keep."""
+
+from __future__ import annotations
+
+import io
+import math
+from pathlib import Path
+from typing import Any
+
+import matplotlib
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+from matplotlib.backends.backend_svg import FigureCanvasSVG
+from matplotlib.figure import Figure as Canvas
+
+from hil.bringup.step import Plot, Verdict
+
+# Okabe and Ito's palette, told apart with any colour vision; the dashes tell lines apart in grey.
+COLOURS = ("#0072B2", "#D55E00", "#009E73", "#E69F00", "#56B4E9", "#1b2230")
+DASHES = ("-", "--", "-.", ":")
+
+
+def plot_svg(plot: Plot) -> str:
+    """A plot as an ``<svg>`` element, to stand in a page."""
+    with matplotlib.rc_context({"font.size": 8, "svg.fonttype": "path"}):
+        canvas = Canvas(figsize=(6.4, 2.9), layout="constrained")
+        FigureCanvasSVG(canvas)
+        axis = canvas.subplots()
+        for i, trace in enumerate(plot.traces):
+            axis.plot(
+                trace.x, trace.y, DASHES[i // len(COLOURS) % len(DASHES)],
+                color=COLOURS[i % len(COLOURS)], lw=1.0, label=trace.label,
+            )  # fmt: skip
+        for label, height in plot.levels:
+            if math.isfinite(height):
+                axis.axhline(height, color=COLOURS[-1], ls=":", lw=0.9)
+                axis.annotate(
+                    label, (1.0, height), xycoords=("axes fraction", "data"), fontsize=7,
+                    ha="right", va="bottom",
+                )  # fmt: skip
+        axis.set_title(plot.title, fontsize=9)
+        axis.set_xlabel(plot.x_label)
+        axis.set_ylabel(plot.y_label)
+        axis.grid(alpha=0.25)
+        for spine in ("top", "right"):
+            axis.spines[spine].set_visible(False)
+        if len(plot.traces) > 1:
+            axis.legend(frameon=False, fontsize=7, loc="best")
+        text = io.StringIO()
+        canvas.savefig(text, format="svg", transparent=True, metadata={"Date": None})
+    svg = text.getvalue()
+    return svg[svg.index("<svg") :]
+
+
+def page(folder: Path, data: dict[str, Any]) -> str:
+    """The whole page from the contents of ``bringup.yaml``; plots are read from the folder."""
+    environment = Environment(
+        loader=FileSystemLoader(Path(__file__).parent), autoescape=True, undefined=StrictUndefined
+    )
+    steps = [
+        {
+            **entry,
+            "measured": [{**m, "shown": _shown(m["value"])} for m in entry["measured"]],
+            "svgs": [Markup(svg) for svg in _svgs(folder, entry)],
+        }
+        for entry in data["steps"]
+    ]
+    verdict, good = summary(data)
+    return environment.get_template("record.html").render(
+        data=data, steps=steps, verdict=verdict, good=good
+    )
+
+
+def summary(data: dict[str, Any]) -> tuple[str, bool]:
+    """One sentence on the whole, and whether every step has passed."""
+    steps = data["steps"]
+    passed = sum(entry["verdict"] == Verdict.PASS for entry in steps)
+    if passed == len(steps):
+        return f"All {passed} steps passed.", True
+    stuck = next(
+        (e for e in steps if e["verdict"] in (Verdict.FAIL, Verdict.NEEDS_PERSON)), None
+    )
+    text = f"{passed} of {len(steps)} steps passed; this rig is not known to be right."
+    if stuck is not None:
+        text += f" {stuck['title']}: {stuck['verdict']}."
+    return text, False
+
+
+def _svgs(folder: Path, entry: dict[str, Any]) -> list[str]:
+    found = []
+    for plot in entry["plots"]:
+        try:
+            # Only what lies in the folder: a record may come from elsewhere.
+            found.append((folder / "evidence" / Path(plot["file"]).name).read_text("utf-8"))
+        except OSError:
+            continue
+    return found
+
+
+def _shown(value: float | str | None) -> str:
+    if isinstance(value, str):
+        return value
+    if value is None or not math.isfinite(value):
+        return "not measured"
+    return f"{value:.4g}"

@@ -1,0 +1,333 @@
+"""``hookeline bringup``: from "unpowered, nothing trusted" to a rig that is known to be right."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import datetime
+import re
+import shlex
+from pathlib import Path
+from typing import Any
+
+from drivers.simulated.mistakes import MISTAKES
+from drivers.simulated.surroundings_door import SurroundingsClient
+from hil.bringup.facts import drive_facts, facts_from_dict
+from hil.bringup.operator import SimulatedOperator
+from hil.bringup.procedure import bring_up
+from hil.bringup.record import HTML, BringUpRecord, RecordError, first_finding
+from hil.bringup.step import DriveFacts, Result, Step, Verdict
+from hil.bringup.steps import STEPS
+from hil.devices import rig_parameters, varied_simulation, with_simulated_mistakes
+from hil.link.client import Client
+from hil.live_runner import LiveRunner
+from hil.lockstep import LockstepBench
+from hil.lockstep_runner import LockstepRunner
+from hil.procedure import Ended, Runner
+from hil.processes import start_bench
+from hil.profile.loader import load_profile
+from hil.profile.schema import Profile
+from hil.profile.write_back import write_back
+from ui.commands.answers import (
+    BAD_INPUT,
+    FAILED,
+    INTERRUPTED,
+    NOT_REACHED,
+    OK,
+    CommandError,
+    add_command,
+    answer,
+    say,
+)
+from ui.commands.terminal_operator import TerminalOperator, at_a_terminal
+
+
+def add(commands: Any) -> None:
+    parser = add_command(
+        commands, "bringup", "first power-up: prove a new rig one guarded step at a time",
+        "Bring up a rig that has never moved under this program: wiring, signs, scales, limits\n"
+        "and stops are proven one step at a time, by hand first and under power only where what\n"
+        "it relies on is proven. Nothing moves unless the enabling control is held. A step that\n"
+        "fails names the mistake and the mend, and no later step is energised.\n\n"
+        "A record is kept in a folder: bringup.html to read and sign, bringup.yaml, and each\n"
+        "step's samples. Interrupted or failed, go on with --resume: what may have changed\n"
+        "meanwhile is proven again first. --apply writes measured values into the profile.\n\n"
+        "At a terminal you are told what to do; the space bar held down is the enabling\n"
+        "control. With --lockstep a simulated person does it, faster than real time.",
+        "  hookeline bringup --profile my_rig.yaml\n"
+        "  hookeline bringup --profile my_rig.yaml --resume bring-up/DIR --only first_motion\n"
+        "  hookeline bringup --profile footplate_trainer --lockstep --mistake phases_swapped "
+        "--json\n",
+        motion=True,
+    )  # fmt: skip
+    parser.add_argument("--profile", help="profile file or shipped name")
+    parser.add_argument(
+        "--out", type=Path, metavar="DIR",
+        help="folder of the record (default: bring-up/ and the date)",
+    )  # fmt: skip
+    parser.add_argument("--resume", type=Path, metavar="DIR", help="go on with the record in DIR")
+    parser.add_argument(
+        "--only", metavar="STEP", choices=[step.key for step in STEPS],
+        help="this step alone, after what it needs and is not proven",
+    )  # fmt: skip
+    parser.add_argument(
+        "--apply", action="store_true",
+        help="write the changes that the record proposes into the profile's files (a copy of "
+        "each is kept); with --resume alone, nothing else is done",
+    )  # fmt: skip
+    parser.add_argument("--list", action="store_true", help="list steps and simulated mistakes")
+    parser.add_argument(
+        "--lockstep", action="store_true",
+        help="simulated rig and person in this process, faster than real time",
+    )  # fmt: skip
+    parser.add_argument(
+        "--simulated-operator", action="store_true",
+        help="on a simulated rig in real time: a simulated person does what is asked",
+    )  # fmt: skip
+    parser.add_argument(
+        "--mistake", action="append", default=[], metavar="NAME",
+        help="build the simulated rig with this mistake; may be given several times",
+    )  # fmt: skip
+    parser.add_argument("--seed", type=int, default=1, help="of the simulated rig")
+    parser.add_argument(
+        "--varied", action="store_true",
+        help="simulated friction, noise and springs off by up to 20 %%, by the seed",
+    )  # fmt: skip
+    parser.set_defaults(run=run)
+
+
+def run(options: argparse.Namespace) -> int:
+    if options.list:
+        return _list(options)
+    if options.profile is None:
+        raise CommandError("name the rig: --profile P", BAD_INPUT)
+    if options.resume is not None and options.out is not None:
+        raise CommandError("--resume goes on in its own folder: leave --out out", BAD_INPUT)
+    profile = load_profile(options.profile)
+    if options.mistake:
+        profile = with_simulated_mistakes(profile, options.mistake)
+    if options.varied:
+        profile = varied_simulation(profile, options.seed)
+    try:
+        if options.apply and options.resume is not None and options.only is None:
+            record = BringUpRecord.load(options.resume, profile, STEPS)
+            with contextlib.closing(record):
+                _apply(options, record)
+            answer(options, {"record": options.resume,
+                             "applied": record.data["applied_changes"]})  # fmt: skip
+            return OK
+        return _bring_up(options, profile)
+    except RecordError as error:
+        raise CommandError(str(error), BAD_INPUT) from None
+
+
+def _bring_up(options: argparse.Namespace, profile: Profile) -> int:
+    simulated = profile.simulation is not None
+    if options.lockstep or options.simulated_operator:
+        if not simulated:
+            raise CommandError(
+                f"'{profile.name}' describes a real rig: a person must be there; leave "
+                "--lockstep and --simulated-operator out", BAD_INPUT,
+            )  # fmt: skip
+    elif not at_a_terminal():
+        raise CommandError(
+            "a person must be asked, and this is no terminal; on a simulated rig use --lockstep "
+            "or --simulated-operator", BAD_INPUT,
+        )  # fmt: skip
+    session = _Session(options, profile)
+    if options.lockstep:
+        return session.lockstep()
+    return session.live()
+
+
+class _Session:
+    """One run of the command: record, runner, what is told and what it comes to."""
+
+    def __init__(self, options: argparse.Namespace, profile: Profile) -> None:
+        self.options, self.profile = options, profile
+        self.results: list[Result] = []
+        self.folder = options.resume or options.out or _new_folder(profile)
+
+    def lockstep(self) -> int:
+        bench = LockstepBench(self.profile, self.options.seed)
+        person = SimulatedOperator(bench.surroundings, bench.drive.core.parameters)
+        runner = LockstepRunner(bench, tell=self._tell, operator=person)
+        facts = drive_facts(bench.drive.capabilities, self.profile)
+        with contextlib.closing(self._record(facts)) as record:
+            ended = self._run(runner, record, facts)
+            peaks = bench.surroundings.state()
+        return self._finish(record, ended, peaks)
+
+    def live(self) -> int:
+        with contextlib.ExitStack() as stack:
+            bench = stack.enter_context(
+                start_bench(self.options.profile, runs_directory=self.folder, recorder=False,
+                            profile=self.profile)
+            )  # fmt: skip
+            client = stack.enter_context(Client.connect(bench.link_directory, name="bring-up"))
+            description = client.description
+            facts = facts_from_dict(description["drive_facts"])
+            door: SurroundingsClient | None = None
+            if description["surroundings"]:
+                door = SurroundingsClient(description["surroundings"])
+                stack.callback(door.close)
+            if self.options.simulated_operator:
+                assert door is not None
+                person = SimulatedOperator(door, rig_parameters(self.profile))
+                runner = LiveRunner(client, door, lambda _q: True, self._tell, person)
+            else:
+                terminal = stack.enter_context(TerminalOperator())
+                runner = LiveRunner(client, None, terminal.confirm, self._tell, terminal)
+            # Begun before control is taken: its page takes a moment to load.
+            record = stack.enter_context(contextlib.closing(self._record(facts)))
+            ended = self._run(runner, record, facts)
+            peaks: dict[str, float] = {}
+            if door is not None:
+                # The rig may be what was lost.
+                with contextlib.suppress(Exception):
+                    peaks = door.state()
+        return self._finish(record, ended, peaks)
+
+    def _record(self, facts: DriveFacts) -> BringUpRecord:
+        if self.options.resume is not None:
+            return BringUpRecord.load(self.folder, self.profile, STEPS)
+        return BringUpRecord.begin(
+            self.folder, self.profile, self.options.profile, facts, STEPS,
+            self.profile.simulation is not None,
+        )  # fmt: skip
+
+    def _run(self, runner: Runner, record: BringUpRecord, facts: DriveFacts) -> Ended:
+        only = self.options.only
+        steps = record.to_reach(only) if only else record.to_run()
+        context = record.context(
+            self.profile, facts, self.options.lockstep or self.options.simulated_operator
+        )
+        say(self.options, self.profile.stop.load)
+        say(self.options, "A software stop is no safety function: keep the hard-wired emergency "
+                          "stop within reach.")  # fmt: skip
+
+        def on_start(step: Step) -> None:
+            record.on_start(step)
+            say(self.options, f"\n--- {step.title} ({step.key})\n"
+                              f"What could go wrong: {step.wrong}\n"
+                              f"Must be clear: {step.clear}")  # fmt: skip
+
+        def on_result(step: Step, result: Result) -> None:
+            record.on_result(step, result)
+            self.results.append(result)
+            self._show(step, result)
+
+        return runner.run(
+            record.watch(bring_up(steps, context, record.passed, on_start, on_result))
+        )
+
+    def _show(self, step: Step, result: Result) -> None:
+        number = STEPS.index(step) + 1
+        say(self.options, f"{number:2}/{len(STEPS)}  {step.key:16} "
+                          f"{result.verdict.upper():14} {result.text}")  # fmt: skip
+        for found in result.findings:
+            say(self.options, f"      found: {found.sentence} [{found.code}]\n"
+                              f"      mend:  {found.mend}")  # fmt: skip
+        for measured in result.measured:
+            if not measured.good:
+                say(self.options, f"      {measured.name}: {measured.value} {measured.unit}, "
+                                  f"expected {measured.expected}: {measured.why}")  # fmt: skip
+
+    def _tell(self, text: str) -> None:
+        say(self.options, text)
+
+    def _finish(self, record: BringUpRecord, ended: Ended, peaks: dict[str, float]) -> int:
+        options = self.options
+        verdicts = {e["step"]: e["verdict"] for e in record.data["steps"]}
+        done = list(verdicts.values()).count(Verdict.PASS)
+        right = ended.how == "finished" and all(
+            r.verdict is Verdict.PASS for r in self.results
+        )
+        say(options, "")
+        if ended.how != "finished":
+            say(options, f"{ended.how}: {ended.text}; the rig was left without power")
+        say(options, f"{done} of {len(verdicts)} steps stand proven; record {self.folder / HTML}")
+        if done < len(verdicts):
+            say(options, "go on with: hookeline bringup --profile "
+                         f"{shlex.quote(str(options.profile))} --resume "
+                         f"{shlex.quote(str(self.folder))}")  # fmt: skip
+        applied = False
+        changes = record.data["proposed_changes"]
+        for key, value in changes.items():
+            say(options, f"proposed for the profile: {key}: {value}")
+        if options.apply and changes and ended.how == "finished":
+            applied = _apply(options, BringUpRecord.load(self.folder, self.profile, STEPS))
+        elif changes:
+            say(options, "write them with --apply and --resume")
+        answer(options, {
+            "profile": self.profile.name,
+            "ended": ended.how,
+            "text": ended.text,
+            "passed": done == len(verdicts),
+            "steps": [
+                {
+                    "step": r.step, "verdict": str(r.verdict), "text": r.text,
+                    "findings": [
+                        {"code": f.code, "sentence": f.sentence, "mend": f.mend}
+                        for f in r.findings
+                    ],
+                }
+                for r in self.results
+            ],
+            "finding": first_finding(self.results),
+            "mistakes": list(options.mistake),
+            "peak_force_N": peaks.get("peak_driven_force_N", record.peak_force_N),
+            "peak_speed_mm_s": 1e3 * peaks.get("peak_speed_m_s", record.peak_speed_m_s),
+            "peak_end_speed_mm_s": 1e3 * peaks.get("peak_end_speed_m_s", float("nan")),
+            "energised_closed_loop": any(r.closed_loop for r in self.results),
+            "proposed_changes": changes,
+            "applied": applied,
+            "record": self.folder,
+        })  # fmt: skip
+        if ended.how == "interrupted":
+            return INTERRUPTED
+        if ended.how == "lost":
+            return NOT_REACHED
+        return OK if right else FAILED
+
+
+def _apply(options: argparse.Namespace, record: BringUpRecord) -> bool:
+    """Write what the record proposes into the profile; says what was changed."""
+    changes = dict(record.data["proposed_changes"])
+    if not changes:
+        say(options, "the record proposes no change")
+        return False
+    with contextlib.closing(record):
+        for written in write_back(options.profile, changes):
+            say(options, f"changed {written.file}; as it was: {written.backup}")
+        record.applied(load_profile(options.profile), changes)
+    return True
+
+
+def _list(options: argparse.Namespace) -> int:
+    for number, step in enumerate(STEPS, 1):
+        needs = f"; needs {', '.join(step.needs)}" if step.needs else ""
+        power = "under power, hold-to-run" if step.energises else "power off"
+        say(options, f"{number:2}  {step.key:16} {step.title} ({power}{needs})\n"
+                     f"    {step.happens}")  # fmt: skip
+    say(options, "\nMistakes of the simulated rig (--mistake):")
+    for mistake in MISTAKES.values():
+        say(options, f"  {mistake.code:24} {mistake.sentence}")
+    answer(options, {
+        "steps": [
+            {"step": s.key, "title": s.title, "energises": s.energises, "needs": list(s.needs)}
+            for s in STEPS
+        ],
+        "mistakes": {m.code: m.sentence for m in MISTAKES.values()},
+    })  # fmt: skip
+    return OK
+
+
+def _new_folder(profile: Profile) -> Path:
+    word = re.sub(r"[^A-Za-z0-9]+", "-", profile.name).strip("-").lower() or "rig"
+    stamp = f"{datetime.datetime.now():%Y%m%d-%H%M%S}"
+    free, number = Path("bring-up") / f"{stamp}-{word}", 1
+    while free.exists():
+        number += 1
+        free = Path("bring-up") / f"{stamp}-{word}-{number}"
+    return free
