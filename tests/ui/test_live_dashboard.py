@@ -20,16 +20,9 @@ PATIENCE_MS = 15_000
 
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory):
-    """The demo rig, patient with a busy machine: what is tested here is not the heartbeat."""
+    """The demo rig as it is shipped, its heartbeat limit included."""
     folder = tmp_path_factory.mktemp("live")
-    shipped = Path(find_profile("footplate_trainer"))
-    text = shipped.read_text().replace("control_heartbeat: 150 ms", "control_heartbeat: 2 s")
-    text = text.replace("telemetry_age: 20 ms", "telemetry_age: 100 ms")
-    assert "2 s" in text and "100 ms" in text
-    for part in ("actuators", "rigs", "drives"):
-        text = text.replace(f": {part}/", f": {shipped.parent}/{part}/")
-    profile = folder / "patient.yaml"
-    profile.write_text(text)
+    profile = Path(find_profile("footplate_trainer"))
     with start_bench(profile, runs_directory=folder / "runs") as running:
         yield running
 
@@ -59,6 +52,12 @@ class Seat:
     def press(self, *keys):
         for key in keys:
             QTest.keyClick(self.window.focusWidget() or self.window, key)
+
+    def hold(self):
+        QTest.qWait(300)
+        if not self.model.in_control:
+            self.press(Qt.Key.Key_K)
+        self.until(lambda: self.model.in_control)
 
     def state_is(self, state):
         self.until(lambda: self.model.state is state)
@@ -127,9 +126,11 @@ def test_every_behaviour_by_keyboard_then_esc_then_reset(seat):
 
 
 def test_a_second_dashboard_watches_and_may_stop(bench, seat, qtbot):
+    # One loop carries both windows here: while the second is built, the first cannot beat.
+    second = Seat(bench, qtbot, watch_only=True, name="second")
+    seat.hold()
     seat.reset()
     seat.power_on()
-    second = Seat(bench, qtbot, watch_only=True, name="second")
     second.until(lambda: second.model.holder is not None)
     assert not second.model.in_control
     assert "holds control" in second.model.why_not_apply
@@ -218,7 +219,7 @@ def test_a_window_that_hangs_stops_the_rig(bench, seat):
     seat.power_on()
     with Client.connect(bench.link_directory, name="witness") as witness:
         witness.poll()
-        time.sleep(2.6)  # the main loop does not turn, so nothing beats
+        time.sleep(0.5)  # the main loop does not turn, so nothing beats
         stops = [i for i in witness.poll() if isinstance(i, Event) and i.kind == "stop"]
     assert [stop["cause"] for stop in stops] == ["Heartbeat late"]
     seat.state_is(State.STOPPED)

@@ -31,6 +31,18 @@ def test_a_page_of_the_asked_size_with_the_stop_strip(qapp, tmp_path, theme, dar
     assert (image.pixelColor(1100, 1100).lightness() < 100) is dark
 
 
+def test_text_and_lines_grow_with_the_page(qapp, tmp_path):
+    rows = make_rows(100).rows
+    heights = []
+    for size in ((1280, 720), (2560, 1440)):
+        path = tmp_path / "page.png"
+        save_rows_picture(PROFILE, rows, [], path, size=size)
+        image = QImage(str(path))
+        column = [image.pixelColor(size[0] * 2 // 3, y) for y in range(image.height())]
+        heights.append(sum(c.red() > 150 and c.green() < 60 for c in column))
+    assert heights[1] > 1.5 * heights[0]
+
+
 def test_the_moment_is_the_one_asked_for(qapp, tmp_path):
     working = make_rows(2000, 0.0, State.WORKING, spring_force_N=200.0).rows
     stopped = make_rows(2000, 2.0, State.STOPPED, tripped=40, spring_force_N=0.0).rows

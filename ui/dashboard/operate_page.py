@@ -11,6 +11,7 @@ from ui.dashboard.behaviour_deck import BehaviourDeck
 from ui.dashboard.chart_page import ChartPage
 from ui.dashboard.headroom_bars import HeadroomBars
 from ui.dashboard.load_picture import LoadPicture
+from ui.dashboard.pacer import Slice
 from ui.dashboard.pages import Page, Place
 from ui.dashboard.readouts import Readouts
 from ui.dashboard.rig_picture import RigPicture
@@ -129,16 +130,26 @@ class OperatePage(Page):
             self.surroundings.hand.setDown(False)
             self.surroundings.hand.released.emit()
 
-    def frame(self) -> None:
-        self.rig.update()
-        self.load.update()
-        self.chart_page.charts.update()
-        self.deck.follow()
+    def frame_slices(self) -> list[Slice]:
+        return [
+            self.deck.follow,
+            *self.chart_page.charts.slices(),
+            self.rig.repaint,
+            self.load.repaint,
+        ]
+
+    def word_slices(self) -> list[Slice]:
+        return [self.readouts.repaint, self._refresh_bars, self.deck.refresh, self._refresh_rest]
 
     def refresh(self) -> None:
-        self.readouts.update()
+        for act in self.word_slices():
+            act()
+
+    def _refresh_bars(self) -> None:
         self.bars.refresh()
-        self.deck.refresh()
+        self.bars.repaint()
+
+    def _refresh_rest(self) -> None:
         self.chart_page.refresh()
         if self.surroundings is not None:
             self.surroundings.refresh()

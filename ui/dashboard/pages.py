@@ -10,6 +10,7 @@ from typing import Any
 from PySide6.QtWidgets import QWidget
 
 from ui.dashboard.operate_model import OperateModel
+from ui.dashboard.pacer import Slice
 from ui.dashboard.session import Session
 from ui.dashboard.theme import Sizes, Theme
 
@@ -54,6 +55,18 @@ class Page(QWidget):
 
     def refresh(self) -> None:
         """Renew words and what may be pressed, some 10 times a second while shown."""
+
+    def frame_slices(self) -> list[Slice]:
+        """``frame`` in parts of a few milliseconds each; the heartbeat comes in between.
+
+        A part that draws should ``repaint()`` its widget: ``update()`` would gather all parts
+        in one long pass.
+        """
+        return [self.frame]
+
+    def word_slices(self) -> list[Slice]:
+        """``refresh`` in parts, likewise."""
+        return [self.refresh]
 
     def let_go(self) -> None:
         """The window has lost the keyboard: end whatever lasts as long as something is held."""

@@ -97,7 +97,7 @@ def save_rows_picture(
     window = Window(model, theme=theme)
     window.resize(*size)
     window.ensurePolished()
-    window.build()
+    window.fit()  # a window that is not shown is not told its size
     window.grab()  # lays out with the fonts that are drawn; before it rows are too low
     page = window.page
     assert isinstance(page, OperatePage)

@@ -51,9 +51,7 @@ class Readouts(QWidget):
         shares = (0.345, 0.245, 0.225, 0.185)
         x = float(self.sizes.px(14))
         room = self.width() - x
-        for readout, share, first in zip(
-            shown, shares, (True, False, False, False), strict=True
-        ):
+        for readout, share, first in zip(shown, shares, (True, False, False, False), strict=True):
             points = self.sizes.large_pt if first else self.sizes.figure_pt
             self._paint_one(painter, readout, x, base, points, text_font)
             x += room * share

@@ -34,6 +34,8 @@ from ui.dashboard.operate_model import OperateModel
 from ui.dashboard.wording import asked_words
 
 ANSWER_S = 0.5  # after which the operator is told that none came
+SMOOTH_S, SMOOTH_TURNS = 0.05, 8  # turns of the main loop that show that it is at its ease
+OPENING_S = 2.0  # after which control is taken all the same
 STATE_EVERY_S = 0.2
 DOOR_TIMEOUT_S = 1.0
 
@@ -114,8 +116,11 @@ class Session:
             self.load = LoadHand(str(endpoint))
         self._asked: dict[int, _Asked] = {}
         self._listeners: list[tuple[Any, str]] = []
-        # Control is taken at the first beat: building a window takes longer than one may be.
+        # Control is taken once the loop turns smoothly: building a window, and its first
+        # drawing with fonts to be read, takes longer than a beat may.
         self._to_take = not watch_only
+        self._opened_s = self._turned_s = time.monotonic()
+        self._smooth = 0
 
     def close(self) -> None:
         """Leave; with control held and power on, that stops the rig."""
@@ -137,7 +142,11 @@ class Session:
 
     def pump(self) -> None:
         """Beat, hear, and hand on. Never waits."""
-        self._take_if_due()
+        now_s = time.monotonic()
+        self._smooth = self._smooth + 1 if now_s - self._turned_s < SMOOTH_S else 0
+        self._turned_s = now_s
+        if self._smooth >= SMOOTH_TURNS or now_s - self._opened_s > OPENING_S:
+            self._take_if_due()
         if self.client.in_control:
             self.client.beat()
         items = self.client.poll()

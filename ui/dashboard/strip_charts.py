@@ -8,10 +8,12 @@ they should look wider: Qt strokes wider pens in software at ten to twenty times
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
-from PySide6.QtCore import QPointF, QRectF, QSize, Qt, Signal
+from PySide6.QtCore import QPointF, QRectF, Qt, Signal
 from PySide6.QtGui import (
     QColor,
     QFont,
@@ -63,18 +65,12 @@ class StripCharts(QWidget):
         self._column_px = 1
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
+        self.setMinimumSize(sizes.px(300), sizes.px(320))
         self.setAccessibleName("Strip charts")
         self.setAccessibleDescription(
             "Left and right move the cursor, with shift the second one; page up and page down "
             "look back; C places and removes cursors"
         )
-
-    def dress(self, theme: Theme, sizes: Sizes) -> None:
-        self.theme, self.sizes = theme, sizes
-        self.update()
-
-    def minimumSizeHint(self) -> QSize:
-        return QSize(self.sizes.px(300), self.sizes.px(320))
 
     # ------------------------------------------------------------------ geometry
 
@@ -126,10 +122,11 @@ class StripCharts(QWidget):
         columns = math.ceil(wide / self._column_px) + 1
         start = math.floor(view.start_s / width_s) * width_s
         window = view.buffer.window(start, start + columns * width_s, columns)
-        for plot, span in zip(plots, view.spans, strict=True):
-            low, high = extremes(plot.panel, window)
-            span.settle(low, high, view.buffer.end_s)
         for i, plot in enumerate(plots):
+            if not event.rect().intersects(plot.outer.toRect()):
+                continue
+            low, high = extremes(plot.panel, window)
+            view.spans[i].settle(low, high, view.buffer.end_s)
             self._paint_ground(painter, i, plot)
             self._paint_traces(painter, i, plot, window, ratio)
         self._paint_marks(painter, plots)
@@ -142,6 +139,12 @@ class StripCharts(QWidget):
             painter.setBrush(Qt.BrushStyle.NoBrush)
             painter.drawRect(self.rect().adjusted(1, 1, -1, -1))
         painter.end()
+
+    def slices(self) -> list[Callable[[], None]]:
+        """One for each chart, the time axis with the last: together a whole repaint."""
+        rects = [plot.outer.toRect() for plot in self._plots()]
+        rects[-1].setBottom(self.height())
+        return [partial(self.repaint, rect) for rect in rects]
 
     def _paint_ground(self, painter: QPainter, index: int, plot: Plot) -> None:
         theme, u = self.theme, self.sizes.scale

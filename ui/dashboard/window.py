@@ -32,6 +32,7 @@ from PySide6.QtWidgets import QMainWindow, QStackedLayout, QVBoxLayout, QWidget
 from ui.dashboard.header import Header
 from ui.dashboard.operate_model import OperateModel
 from ui.dashboard.operate_page import OperatePage
+from ui.dashboard.pacer import Pacer, Slice
 from ui.dashboard.pages import Page, PageEntry, Place
 from ui.dashboard.runs_model import RunsModel
 from ui.dashboard.runs_page import RunsPage
@@ -40,8 +41,9 @@ from ui.dashboard.stop_strip import StopStrip
 from ui.dashboard.theme import THEMES, sizes_for, style_sheet
 
 BEAT_MS = 20
-FRAME_MS = 40
-WORDS_MS = 100
+FRAME_S = 0.04
+WORDS_S = 0.1
+DRAWING_S = 0.008  # in one beat, beyond which what is to be drawn waits for the next
 SETTLE_MS = 150  # after the last change of size, before widgets are laid anew
 
 
@@ -106,20 +108,21 @@ class Window(QMainWindow):
         self._resized = QTimer(self)
         self._resized.setSingleShot(True)
         self._resized.setInterval(SETTLE_MS)
-        self._resized.timeout.connect(self._fit)
+        self._resized.timeout.connect(self.fit)
         if session is not None:
-            self._every(BEAT_MS, session.pump, Qt.TimerType.PreciseTimer)
-            self._every(FRAME_MS, self.frame)
-            self._every(WORDS_MS, self.refresh)
+            self.pacer = Pacer(DRAWING_S)
+            self.pacer.add(FRAME_S, self.frame_slices)
+            self.pacer.add(WORDS_S, self.word_slices)
+            beat = QTimer(self)
+            beat.setTimerType(Qt.TimerType.PreciseTimer)
+            beat.timeout.connect(self.beat)
+            beat.start(BEAT_MS)
 
-    def _every(
-        self, milliseconds: int, act: Callable[[], None],
-        kind: Qt.TimerType = Qt.TimerType.CoarseTimer,
-    ) -> None:  # fmt: skip
-        timer = QTimer(self)
-        timer.setTimerType(kind)
-        timer.timeout.connect(act)
-        timer.start(milliseconds)
+    def beat(self) -> None:
+        """The one rhythm of the window: heartbeat and stop first, drawing with what is left."""
+        if self.session is not None:
+            self.session.pump()
+            self.pacer.turn()
 
     # ------------------------------------------------------------------ building
 
@@ -190,7 +193,8 @@ class Window(QMainWindow):
                 return number
         raise KeyError(title)
 
-    def _fit(self) -> None:
+    def fit(self) -> None:
+        """Lay widgets for the window's present size, if that asks for others."""
         sizes = sizes_for(self.width(), self.height())
         if not self.pages or sizes != self.sizes:
             self.sizes = sizes
@@ -201,7 +205,7 @@ class Window(QMainWindow):
         if self.pages:
             self._resized.start()
         else:
-            self._fit()
+            self.fit()
 
     def event(self, event: QEvent) -> bool:
         if event.type() == QEvent.Type.WindowDeactivate and self.pages:
@@ -274,15 +278,17 @@ class Window(QMainWindow):
 
     # ------------------------------------------------------------------ looks
 
-    def frame(self) -> None:
+    def frame_slices(self) -> list[Slice]:
         """Redraw what moves."""
-        if self.pages and self.isVisible():
-            self.page.frame()
+        return self.page.frame_slices() if self.pages and self.isVisible() else []
 
-    def refresh(self) -> None:
+    def word_slices(self) -> list[Slice]:
         """Renew words, bars and what may be pressed."""
         if not self.pages:
-            return
-        self.header.refresh()
-        self.strip.refresh()
-        self.page.refresh()
+            return []
+        return [self.header.refresh, self.strip.refresh, *self.page.word_slices()]
+
+    def refresh(self) -> None:
+        """Renew words, bars and what may be pressed, all at once."""
+        for act in self.word_slices():
+            act()
