@@ -95,6 +95,7 @@ class BenchState:
 
         self._power = PowerSequence()
         self._active: ActiveBehaviour | OpenLoop | None = None
+        self.provoked_loss = False  # a loss of the drive would be our own doing
         self._withheld_s = 0.0  # how long the drive is still to miss the heartbeat
         self._request_bounds = 0
         self._bound_notices = BoundNotices()
@@ -237,7 +238,9 @@ class BenchState:
             )
         if self.controlled_stop.running:
             return Outcome(False, "wait: the controlled stop is still running")
-        faulty = self._telemetry.power == PowerStage.FAULT
+        # A drive that has just been taken back may not have told its fault yet.
+        faulty = self._telemetry.power == PowerStage.FAULT or self.provoked_loss
+        self.provoked_loss = False
         self._power.ask(PowerRequest.CLEAR_FAULT if faulty else PowerRequest.OFF)
         self.cause = 0
         self.cause_text = ""
@@ -338,6 +341,7 @@ class BenchState:
         if self.envelope is None or self.state is not State.STANDBY:
             return Outcome(False, "for restricted operation in standby only")
         self._withheld_s = request.seconds
+        self.provoked_loss = True
         return Outcome(True, "the drive misses the heartbeat")
 
     def _use_calibration(self, request: UseCalibration) -> Outcome:
