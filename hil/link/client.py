@@ -240,6 +240,7 @@ class Client:
             elif answer.number == self._greeting and answer.accepted:
                 self._greeted(answer.data)
         if unknown:
+            self.in_control = False
             hello = {"say": "hello", "name": self.name, "edition": EDITION}
             self._greeting = self._asker.post(hello, ANSWER_S)
         return [answer for answer in answers if answer.number != self._greeting]
