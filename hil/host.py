@@ -34,6 +34,8 @@ from hil.requests import EndCommission, Reset, Stop
 from hil.samples import COLUMNS, State
 
 ANSWER_SHARE = 0.6  # of the period in which the drive must have answered
+# After a missed cycle: what held this process up may hold up the bus and the drive still.
+LATE_ANSWER_S = 0.004
 BEAT_S = 0.04
 WAIT_S = 0.0005  # until the first cycle
 
@@ -76,9 +78,10 @@ class Host:
             # Whole periods since the last cycle: after a pause the estimator must know it.
             dt = period * max(1, round((woke - last) / period))
             try:
-                # After a late wake-up the answer is waited for all the same: the age of the
-                # sample is judged, not the pause of this process, which the drive watches.
-                telemetry = drive.read(woke + answer_by)
+                # After a late wake-up the answer is waited for all the same, and longer: the
+                # last sample is old by then, and the age of the sample is judged.
+                in_time = woke - due <= period
+                telemetry = drive.read(woke + (answer_by if in_time else LATE_ANSWER_S))
                 answered = telemetry.time_s - woke
                 # From here to here, so that no place in the cycle is left where a pause of
                 # this process would go unseen.

@@ -30,7 +30,7 @@ def bench(tmp_path):
     shipped = Path(find_profile("footplate_trainer"))
     folder = shutil.copytree(shipped.parent, tmp_path / "profiles")
     drive = folder / "drives" / "bench_cia402.yaml"
-    drive.write_text(drive.read_text() + "host_loss: 900 ms\n")
+    drive.write_text(drive.read_text() + "host_loss: 900 ms\ndrive_loss: 1 s\n")
     profile = folder / shipped.name
     text = profile.read_text()
     profile.write_text(text.replace("control_heartbeat: 150 ms", "control_heartbeat: 2 s"))
@@ -49,9 +49,9 @@ def until(client: Client, power: PowerStage, seconds: float = 10.0) -> None:
 
 
 def events(client: Client, seconds: float = 1.5) -> list[dict]:
-    heard = []
+    heard: list[dict] = []
     end = time.monotonic() + seconds
-    while time.monotonic() < end:
+    while time.monotonic() < end or not heard:
         heard += [item for item in client.poll() if not hasattr(item, "rows")]
         time.sleep(0.01)
     return [item for item in heard if item["kind"] in ("stop", "beat")]
