@@ -141,7 +141,7 @@ class StripCharts(QWidget):
         painter.end()
 
     def slices(self) -> list[Callable[[], None]]:
-        """One for each chart, the time axis with the last: together a whole repaint."""
+        """One for each chart, the time axis with the last."""
         rects = [plot.outer.toRect() for plot in self._plots()]
         rects[-1].setBottom(self.height())
         return [partial(self.repaint, rect) for rect in rects]
@@ -269,8 +269,7 @@ class StripCharts(QWidget):
         view, theme, u = self.view, self.theme, self.sizes.scale
         inner = plots[0].inner
         metrics = QFontMetricsF(painter.font())
-        free_from = inner.left()
-        pen = QPen(QColor(theme.marker), max(1.0, 1.2 * u))
+        free_from, pen = inner.left(), QPen(QColor(theme.marker), max(1.0, 1.2 * u))
         pen.setDashPattern([3, 3])
         for mark in self.model.marks:
             if not view.start_s <= mark.time_s <= view.end_s:
