@@ -14,7 +14,8 @@ CALIPER_M = 1e-5  # digital step of a caliper (ISO 13385-1 knows 0.01 mm)
 BALANCE_N = 0.02  # what a spring balance of 10 N shows; common practice, no source
 TURNS_PER_S = 0.5
 EASE = 0.7  # of what a hand can just do
-SETTLES_S = 0.3
+SETTLES_S = 0.2
+GRIPS_S = 0.02  # from taking the clamp off to turning
 YES, NO, CANNOT_TELL = "yes", "no", "cannot tell"
 
 
@@ -37,9 +38,16 @@ class SimulatedOperator:
     Args:
         surroundings: of the rig, or a ``SurroundingsClient``.
         parameters: of the rig as it really is; questions are answered from them.
+        turns_per_s: how fast the screw is turned, unless the motor resists.
     """
 
-    def __init__(self, surroundings: RigHands, parameters: RigParameters) -> None:
+    def __init__(
+        self,
+        surroundings: RigHands,
+        parameters: RigParameters,
+        turns_per_s: float = TURNS_PER_S,
+    ) -> None:
+        self._most_turns_per_s = turns_per_s
         self._hands = surroundings
         self._parameters = parameters
         self._gripping = False
@@ -90,7 +98,7 @@ class SimulatedOperator:
         doing: dict[str, Callable[[], float]] = {
             "turn_screw": lambda: self._turn(hand.amount),
             "hold_screw": self._hold_screw,
-            "let_screw_go": lambda: self._then(self._hands.hold_screw, False),
+            "let_screw_go": self._let_screw_go,
             "push_load": lambda: self._push(hand.amount),
             "let_load_go": lambda: self._push(0.0),
             "hold_output": lambda: self._then(self._hands.hold_output, True),
@@ -120,11 +128,15 @@ class SimulatedOperator:
         """As fast as a hand manages: a motor whose windings are shorted resists."""
         p = self._parameters
         if p.off_state != "shorted":
-            return TURNS_PER_S
+            return self._most_turns_per_s
         per_m = 2 * math.pi / p.screw_lead_m
         resists = p.torque_constant_N_m_A**2 / p.winding_resistance_ohm * per_m**2
         left_N = MOST_BY_HAND_N - p.friction_breakaway_N_m * per_m
-        return min(TURNS_PER_S, max(0.05, EASE * left_N / resists / p.screw_lead_m))
+        return min(self._most_turns_per_s, max(0.05, EASE * left_N / resists / p.screw_lead_m))
+
+    def _let_screw_go(self) -> float:
+        self._hands.hold_screw(False)
+        return GRIPS_S
 
     def _hold_screw(self) -> float:
         self._hands.turn_screw(0.0)
