@@ -52,7 +52,7 @@ AFTER_S = 0.0007  # from the host's SYNC to the empty loop's wake-up
 SYNC_ID = 0x80
 HEARD = 300  # SYNCs, to find the host's phase
 HOLD, MIDDLE_M = 4, 0.027  # Hold position, and where
-HAND_N, HAND_HZ = 15.0, 0.7
+HAND_N, HAND_HZ = 8.0, 0.7
 PATIENCE_S = 20.0
 MORE_LATE_PER_CENT = 0.05  # than the baseline
 
