@@ -18,6 +18,7 @@ from hil.procedure import (
     Seen,
     asked,
     wait_for_state,
+    wait_until_resting,
 )
 from hil.profile.schema import Profile
 from hil.requests import (
@@ -79,6 +80,7 @@ def _perform(
         seen = yield Confirm(f"{profile.stop.load} Is the load supported?")
         if not seen.accepted:
             raise ProcedureFailed("the load was not confirmed as supported; nothing was energised")
+        yield from wait_until_resting()
         yield from asked([Energise(load_supported=True)])
         yield from wait_for_state(State.STANDBY)
     elif isinstance(step, PowerOffStep):

@@ -24,6 +24,8 @@ from hil.samples import COLUMNS, INDEX, State
 AFTER_TRIP_S = 2.5
 STATE = INDEX["state"]
 ENABLE_EVERY_S = 0.04
+RESTING_S = 0.35  # the bench looks at the mean of 0.3 s
+RESTING_M_S = 0.001  # and takes 2 mm/s for moving
 T = TypeVar("T")
 
 
@@ -382,6 +384,22 @@ def wait_for_state(state: State, timeout_s: float = 3.0) -> Generator[Action, Se
         f"the bench did not reach '{state.name.lower()}' within {timeout_s:g} s; "
         "see the last notice of the rig host"
     )
+
+
+def wait_until_resting(timeout_s: float = 6.0) -> Generator[Action, Seen, None]:
+    """Part of a procedure: wait until nothing sinks any more, at most so long.
+
+    Power is refused to what still moves; the refusal then says so.
+    """
+    seen = yield Pause(RESTING_S)
+    waited = RESTING_S
+    while waited < timeout_s:
+        if len(seen.rows) > 1:
+            nut, time = column(seen.rows, "nut_position_m"), column(seen.rows, "time_s")
+            if abs(nut[-1] - nut[0]) < RESTING_M_S * (time[-1] - time[0]):
+                return
+        seen = yield Pause(RESTING_S)
+        waited += RESTING_S
 
 
 def asked(requests: Iterable[Request]) -> Generator[Action, Seen, None]:

@@ -28,6 +28,7 @@ from hil.procedure import (
     Seen,
     asked,
     wait_for_state,
+    wait_until_resting,
 )
 from hil.processes import BenchProcesses, start_bench
 from hil.profile.loader import load_profile, profile_from_dict, profile_to_dict
@@ -81,6 +82,7 @@ def watched(procedure: Procedure, kept: list[Any]) -> Procedure:
 
 
 def energised(then: Generator[Action, Seen, None]) -> Procedure:
+    yield from wait_until_resting()
     yield from asked([Energise(load_supported=True)])
     yield from wait_for_state(State.STANDBY)
     yield from asked([Apply(behaviour=Float(damping_N_s_m=300.0))])
