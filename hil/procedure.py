@@ -386,7 +386,7 @@ def wait_for_state(state: State, timeout_s: float = 3.0) -> Generator[Action, Se
     )
 
 
-def wait_until_resting(timeout_s: float = 6.0) -> Generator[Action, Seen, None]:
+def wait_until_resting(timeout_s: float = 15.0) -> Generator[Action, Seen, None]:
     """Part of a procedure: wait until nothing sinks any more, at most so long.
 
     Power is refused to what still moves; the refusal then says so.
