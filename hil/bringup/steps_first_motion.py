@@ -202,7 +202,9 @@ def _judge_ends(g: Gentle, result: Result, forth: Ran, back: Ran) -> None:
         if ran.reason == "travel":
             continue
         at = float(ran.of("nut_position_m")[-1])
-        if ran.reason == "force":
+        if ran.reason == "force" and ran.pressed_N < g.touch_N:
+            result.findings.append(finding("deflection_noisy", peak_N=abs(ran.force_N)))
+        elif ran.reason == "force":
             result.findings.append(
                 finding("end_stop_inside", at_mm=1e3 * at, force_N=abs(ran.force_N))
             )

@@ -193,16 +193,16 @@ def _compared(g: Gentle, stairs: Stairs) -> Compared:
     """
     torque, force = np.array(stairs.torque), stairs.true_share * np.array(stairs.force)
     nut = np.array(stairs.nut)
-    if stairs.top < 4 or len(torque) - stairs.top < 3:
-        return Compared(math.nan, math.nan, math.nan, math.nan)
-    top = stairs.top
-    most = float(np.max(force))
     # Before the output stands at its end the nut takes it along.
-    pressed = np.abs(force) > 0.3 * float(np.max(np.abs(force)))
+    pressed = np.abs(force) > 0.3 * float(np.max(np.abs(force), initial=0.0))
     follows = math.nan
-    if np.count_nonzero(pressed) > 3 and np.ptp(nut[pressed]) > 0:
+    if np.count_nonzero(pressed) > 2 and np.ptp(nut[pressed]) > 0:
         given = np.array(stairs.deflection)[pressed]
         follows = float(np.polyfit(nut[pressed], given, 1)[0])
+    if stairs.top < 4 or len(torque) - stairs.top < 3:
+        return Compared(math.nan, math.nan, follows, math.nan)
+    top = stairs.top
+    most = float(np.max(force))
     # Coming back the nut stands at first, while the torque falls: no part of the comparison.
     back = np.arange(len(force)) >= top
     back &= force < 0.95 * most
@@ -253,7 +253,9 @@ def _judge(result: Result, g: Gentle, stairs: Stairs, compared: Compared) -> Non
             "as friction makes it", "spring force at which the nut yields without torque",
         ),
     ]  # fmt: skip
-    if stairs.too_strong:
+    if compared.follows < 0:
+        result.findings.append(finding("deflection_reversed", follows_ratio=compared.follows))
+    elif stairs.too_strong:
         result.findings.append(
             finding(
                 "torque_constant_wrong", torque_Nm=max(stairs.torque, default=math.nan),
@@ -261,8 +263,6 @@ def _judge(result: Result, g: Gentle, stairs: Stairs, compared: Compared) -> Non
                 force_N=max(stairs.force, default=math.nan),
             )
         )
-    elif compared.follows < 0:
-        result.findings.append(finding("deflection_reversed", follows_ratio=compared.follows))
     elif not follows and not math.isnan(compared.follows):
         result.findings.append(finding("deflection_scale_wrong", follows_ratio=compared.follows))
     elif not good:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from hil.bounds import moved_mass
 from hil.bringup.findings import finding
 from hil.bringup.step import Context, Finding, Measured, Plot, Result, Step, Trace
 from hil.bringup.under_power import (
@@ -44,6 +45,7 @@ PERIODS = 4
 LEAST_S = 0.4
 FAST_M_S = 0.08  # the nut alone moves, the output is clamped
 COMMAND_DELAY_CYCLES = 1.0  # from a sample to its command; most drives take it up a cycle later
+OVER_OWN_LOAD = 1.4
 POLARITY_TORQUE = 1.35  # of break-away: enough to be seen, little to be wrong with
 # Closed-loop peak Mt leaves at least 2·asin(1/(2·Mt)) of phase margin (Skogestad and
 # Postlethwaite, Multivariable Feedback Control, 2nd ed., eq. 2.41; from memory).
@@ -164,8 +166,16 @@ def _clamped(context: Context, result: Result, g: Gentle) -> Generator[Action, S
 def _envelope(g: Gentle, bandwidth_Hz: float) -> Commission:
     # Torque for the envelope's force and the friction of the screw, and nothing beyond.
     torque = g.envelope_N / g.per_torque / 0.85 + 1.5 * g.breakaway_N_m
+    # The caps before the soft ends reckon with the output's own weight, balanced or not: a
+    # force limit below it would leave them nothing to brake with, and the loop no room.
+    force = max(g.envelope_N, OVER_OWN_LOAD * moved_mass(g.profile)[1])
     return g.envelope(torque, FAST_M_S).model_copy(
-        update={"closed_loop": True, "ends_known": True, "bandwidth_Hz": bandwidth_Hz}
+        update={
+            "force_N": min(force, g.profile.limits.force.bounded),
+            "closed_loop": True,
+            "ends_known": True,
+            "bandwidth_Hz": bandwidth_Hz,
+        }
     )
 
 
@@ -274,9 +284,12 @@ def _answer(ran: Ran, frequency: float) -> complex:
     time = ran.of("time_s")
     turn = np.exp(-2j * math.pi * frequency * time)
     asked, got = ran.of("shaped_force_N"), ran.of("spring_force_N")
-    working = ran.of("state") == State.WORKING
-    if not np.all(working):
+    if not np.all(ran.of("state") == State.WORKING):
         return complex(math.nan, math.nan)
+    if not np.std(asked) > 0.5 * np.std(ran.of("asked_force_N")):
+        raise ProcedureFailed(
+            "a limit trims the wave that tries the loop: widen the soft ends or the force limit"
+        )
     return complex(
         np.sum((got - np.mean(got)) * turn) / np.sum((asked - np.mean(asked)) * turn)
     )

@@ -10,6 +10,7 @@ import numpy as np
 from hil.bringup.findings import finding
 from hil.bringup.step import Context, Measured, Plot, Result, Step
 from hil.bringup.under_power import (
+    PRESSED_ROWS,
     Floats,
     Gentle,
     Ran,
@@ -21,13 +22,13 @@ from hil.bringup.under_power import (
     trace,
 )
 from hil.procedure import Action, BenchStopped, Seen, column
+from hil.profile.schema import Lever, Profile
 from hil.requests import MotorSpeed, MotorTorque
 
 STROKE_OFF_M = 0.001  # ends give by microns under these forces; the encoder does not err so far
 STROKE_OFF_SHARE = 0.02
 ENDS_LEFT_M = 0.003  # next to an end the nut starts, stops and presses
 BINS = 25
-PRESSED_ROWS = 50  # the last of a run; where it was blocked the springs stand as they were
 # A tight place shows as a peak; friction of a sound screw varies less over its length.
 STIFF_TIMES = 1.8
 STIFF_OF_BREAKAWAY = 0.35
@@ -79,8 +80,7 @@ def _end(ran: Ran) -> float:
 
 def _is_end(result: Result, g: Gentle, ran: Ran) -> bool:
     """Whether the springs said that an end was met; otherwise a finding says what it was."""
-    pressed = abs(float(np.median(ran.of("spring_force_N")[-PRESSED_ROWS:])))
-    if ran.reason == "force" or (ran.reason == "blocked" and pressed > g.touch_N):
+    if ran.reason in ("force", "blocked") and ran.pressed_N > g.touch_N:
         return True
     at = float(ran.of("nut_position_m")[-1])
     result.plots.append(_over_travel("torque where the nut stopped", ran))
@@ -88,6 +88,8 @@ def _is_end(result: Result, g: Gentle, ran: Ran) -> bool:
         result.findings.append(
             finding("screw_stiff_spot", at_mm=1e3 * at, torque_Nm=g.seeking_N_m)
         )
+    elif ran.reason == "force":
+        result.findings.append(finding("deflection_noisy", at_mm=1e3 * at, peak_N=ran.force_N))
     elif ran.reason in ("travel", "time"):
         result.findings.append(finding("stroke_long", moved_mm=1e3 * abs(ran.moved_m)))
     else:
@@ -192,10 +194,19 @@ def _judge_friction(
         )
     elif stated and middle / stated - 1 >= FRICTION_OFF:
         result.findings.append(finding("friction_high", measured_Nm=middle, stated_Nm=stated))
-    context.known["friction_N_m"] = middle
-    if stated and abs(middle / stated - 1) > PROPOSE_FROM:
-        result.changes["actuator.friction.coulomb"] = f"{middle:.3g} N*m"
+    # Guide or pivot, and what grows with speed, have places of their own in the profile.
+    viscous = context.profile.actuator.friction.viscous * g.speed_m_s * g.per_torque
+    coulomb = middle - _beside_the_screw(context.profile) / g.per_torque - viscous
+    context.known["friction_N_m"] = coulomb
+    if stated and abs(coulomb / stated - 1) > PROPOSE_FROM:
+        result.changes["actuator.friction.coulomb"] = f"{coulomb:.3g} N*m"
     return middle
+
+
+def _beside_the_screw(profile: Profile) -> float:
+    """Dry friction of the rig at the rod in N, as the profile states it."""
+    rig = profile.rig
+    return rig.pivot_friction / rig.rod_arm if isinstance(rig, Lever) else rig.guide_friction
 
 
 def _quick(

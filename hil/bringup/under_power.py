@@ -55,6 +55,7 @@ SEEKING = 1.2
 TOUCH_SHARE = 0.012
 LEAST_SHARE = 0.02  # of the rated torque, where the profile states no friction
 PLOT_POINTS = 400
+PRESSED_ROWS = 50  # the last of a run: nut and springs stand as they came to rest
 RESTS_WITHIN_S = 5.0
 HOLD = "hold the enabling control until told otherwise; let go at anything unexpected"
 SUPPORT = (
@@ -146,6 +147,12 @@ class Ran:
         return float(nut[-1] - nut[0]) if len(nut) else 0.0
 
     @property
+    def pressed_N(self) -> float:
+        """Size of the spring force at its end, noise taken off."""
+        force = self.of("spring_force_N")[-PRESSED_ROWS:]
+        return abs(float(np.median(force))) if len(force) else 0.0
+
+    @property
     def force_N(self) -> float:
         """Spring force of largest size in it, signed."""
         force = self.of("spring_force_N")
@@ -231,7 +238,7 @@ def seek_end(g: Gentle, sense: int) -> Part:
     leave = MotorSpeed(
         speed_m_s=sense * g.speed_m_s, torque_N_m=g.seeking_N_m, duration_s=4.0,
         travel_m=min(0.04 * g.stroke_m, 0.002),
-        force_N=g.leave_N if pressed > 0.5 * g.end_N else g.end_N,
+        force_N=g.envelope_N if pressed > 0.5 * g.end_N else g.end_N,
     )  # fmt: skip
     first = yield from run(leave, 0.02)
     if first.reason != "travel":
@@ -249,16 +256,25 @@ def seek_end(g: Gentle, sense: int) -> Part:
 
 
 def go_to(g: Gentle, nut_m: float) -> Part:
-    """The nut to about ``nut_m``, slowly."""
+    """The nut to about ``nut_m``, slowly; springs may be pressed as it leaves an end.
+
+    Raises:
+        ProcedureFailed: it did not get there.
+    """
     seen = yield Pause(0.05)
     away = nut_m - float(column(seen.rows, "nut_position_m")[-1])
     if abs(away) < 1e-4:
         return Ran(seen.rows, "travel")
     behaviour = MotorSpeed(
         speed_m_s=math.copysign(g.speed_m_s, away), torque_N_m=g.seeking_N_m,
-        duration_s=abs(away) / g.speed_m_s + 3.0, travel_m=abs(away), force_N=g.leave_N,
+        duration_s=abs(away) / g.speed_m_s + 3.0, travel_m=abs(away), force_N=g.envelope_N,
     )  # fmt: skip
-    return (yield from run(behaviour))
+    ran = yield from run(behaviour)
+    if ran.reason != "travel":
+        raise ProcedureFailed(
+            f"the nut stopped on its way to {1e3 * nut_m:.0f} mm ({ran.reason}): repeat travel"
+        )
+    return ran
 
 
 def trace(label: str, x: Floats, y: Floats) -> Trace:

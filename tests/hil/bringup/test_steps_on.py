@@ -1,0 +1,246 @@
+"""The steps under power, on the simulated rig: sound ones pass, each mistake is named, gently."""
+
+from __future__ import annotations
+
+import functools
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+
+from drivers.simulated.variation import GROUPS, varied
+from hil.bringup.operator import SimulatedOperator
+from hil.bringup.procedure import bring_up
+from hil.bringup.step import Context, DriveFacts, Result, Step, Verdict
+from hil.bringup.steps_first_motion import FIRST_MOTION
+from hil.bringup.steps_force import SPRING_PUSH
+from hil.bringup.steps_heat import HEAT
+from hil.bringup.steps_loop import LOOP
+from hil.bringup.steps_travel import TRAVEL
+from hil.devices import rig_parameters
+from hil.lockstep import LockstepBench
+from hil.lockstep_runner import LockstepRunner
+from hil.profile.loader import load_profile
+from hil.profile.schema import Profile, Simulation
+from hil.samples import State
+
+ALL = (FIRST_MOTION, TRAVEL, SPRING_PUSH, LOOP, HEAT)
+WITHOUT_POWER = {
+    "talk", "supply", "sensors_at_rest", "sensors_by_hand", "springs_by_hand", "drive_limits",
+    "stop_chain",
+}  # fmt: skip
+MOST_FORCE_SHARE = 0.15  # of the rated force, true, while the drive is on
+MOST_AT_AN_END_M_S = 0.020
+
+
+@dataclass
+class Outcome:
+    results: dict[str, Result]
+    context: Context
+    bench: LockstepBench
+
+    @property
+    def codes(self) -> set[str]:
+        return {f.code for result in self.results.values() for f in result.findings}
+
+    def assert_gentle(self) -> None:
+        core = self.bench.drive.core
+        most = MOST_FORCE_SHARE * self.context.profile.limits.force.bounded
+        assert 0.0 < core.peak_driven_force_N < most
+        assert core.peak_end_speed_m_s < MOST_AT_AN_END_M_S
+
+    def assert_safe(self) -> None:
+        assert self.bench.drive.core.power.name in ("OFF", "FAULT")
+        assert self.bench.bench.state in (State.DE_ENERGISED, State.STOPPED)
+
+
+def built(name: str, mistakes: tuple[str, ...] = (), seed: int = 0) -> Profile:
+    profile = load_profile(name)
+    if name == "bench_slide":
+        limits = profile.limits
+        travel = limits.travel.model_copy(update={"upper": SHORT_M - 0.003})
+        profile = profile.model_copy(
+            update={
+                "actuator": profile.actuator.model_copy(update={"stroke": SHORT_M}),
+                "limits": limits.model_copy(update={"travel": travel}),
+            }
+        )
+    simulation = profile.simulation or Simulation()
+    actual = dict(simulation.actual)
+    if seed:
+        other = varied(rig_parameters(profile), seed)
+        actual |= {key: getattr(other, key) for group in GROUPS for key in group}
+    simulation = simulation.model_copy(update={"actual": actual, "mistakes": mistakes})
+    return profile.model_copy(update={"simulation": simulation})
+
+
+def brought_up(
+    profile: Profile, steps: tuple[Step, ...], let_go_after_s: float = math.inf, seed: int = 1
+) -> Outcome:
+    """``steps`` on this rig, all before them taken as passed."""
+    bench = LockstepBench(profile, seed)
+    bench.run(0.3)
+    operator = SimulatedOperator(bench.surroundings, bench.drive.core.parameters)
+    if math.isfinite(let_go_after_s):
+        operator.let_go(let_go_after_s)
+    motor = profile.actuator.motor
+    facts = DriveFacts(
+        "simulated", {}, {}, 0.05,
+        motor.torque_constant * motor.continuous_current,
+        motor.torque_constant * motor.peak_current,
+    )  # fmt: skip
+    context = Context(profile, facts, {"supply_V": bench.drive.core.supply_V}, simulated=True)
+    results: dict[str, Result] = {}
+    before = ALL[: ALL.index(steps[0])]
+    runner = LockstepRunner(bench, operator=operator)
+    ended = runner.run(
+        bring_up(
+            steps, context, WITHOUT_POWER | {step.key for step in before},
+            lambda _step: None, lambda step, result: results.update({step.key: result}),
+        )
+    )  # fmt: skip
+    assert ended.how == "finished", ended.text
+    return Outcome(results, context, bench)
+
+
+@functools.cache
+def healthy(name: str, seed: int) -> Outcome:
+    return brought_up(built(name, seed=seed), ALL, seed=seed or 1)
+
+
+# The slide cut short: half the way, half the time.
+SHORT_M = 0.045
+
+
+HEALTHY = [("footplate_trainer", 6), ("bench_slide", 0)]
+
+
+@pytest.mark.parametrize(("name", "seed"), HEALTHY)
+def test_a_sound_rig_passes_gently(name: str, seed: int) -> None:
+    found = healthy(name, seed)
+    verdicts = {key: (r.verdict, r.text, r.findings) for key, r in found.results.items()}
+    assert all(r.verdict is Verdict.PASS for r in found.results.values()), verdicts
+    assert list(found.results) == [step.key for step in ALL]
+    found.assert_gentle()
+    found.assert_safe()
+
+
+@pytest.mark.parametrize(("name", "seed"), HEALTHY)
+def test_what_is_measured_is_what_the_rig_is(name: str, seed: int) -> None:
+    found = healthy(name, seed)
+    true = found.bench.drive.core.parameters
+    known = found.context.known
+    stroke = known["stroke_high_m"] - known["stroke_low_m"]
+    assert stroke == pytest.approx(true.stroke_m, abs=2e-4)
+    # Stribeck's law leaves next to nothing at the speed of the sweep.
+    lead = true.screw_lead_m
+    assert known["friction_N_m"] == pytest.approx(true.friction_coulomb_N_m, rel=0.05)
+    assert known["breakaway_N_m"] == pytest.approx(true.friction_breakaway_N_m, rel=0.15)
+    # Backward efficiency bears the force that friction holds: F·η_b·lead/2π = T_friction.
+    yields = true.friction_breakaway_N_m * 2 * math.pi / lead / true.screw_efficiency_backward
+    assert known["back_drive_N"] == pytest.approx(yields, rel=0.45)
+    wanted = found.context.profile.control.force_bandwidth
+    assert 0.5 * wanted < known["loop_bandwidth_Hz"] < 1.5 * wanted
+    assert known["loop_margin_deg"] > 40
+
+
+def test_what_was_measured_is_proposed_and_plotted() -> None:
+    found = healthy(*HEALTHY[0])
+    actuator = found.context.profile.actuator
+    changes = {k: v for r in found.results.values() for k, v in r.changes.items()}
+    friction = found.context.known["friction_N_m"]
+    off = abs(friction / actuator.friction.coulomb - 1)
+    assert ("actuator.friction.coulomb" in changes) == (off > 0.1)
+    assert not any(key.startswith("limits.travel") for key in changes)
+    for step in (FIRST_MOTION, TRAVEL, SPRING_PUSH, LOOP):
+        plots = found.results[step.key].plots
+        assert plots, step.key
+        for plot in plots:
+            for trace in plot.traces:
+                assert len(trace.x) == len(trace.y) > 2
+                assert np.all(np.isfinite(trace.x)) and np.all(np.isfinite(trace.y))
+
+
+def test_the_loop_is_closed_in_its_own_step_only() -> None:
+    found = healthy(*HEALTHY[0])
+    closed = [key for key, result in found.results.items() if result.closed_loop]
+    assert closed == ["loop"]
+
+
+@pytest.mark.parametrize(
+    ("mistake", "steps"),
+    [
+        ("phases_swapped", (FIRST_MOTION, TRAVEL)),
+        ("pole_pairs_wrong", (FIRST_MOTION, TRAVEL)),
+        ("screw_stiff_spot", (TRAVEL, SPRING_PUSH)),
+        ("end_stop_inside", (TRAVEL, SPRING_PUSH)),
+        ("regeneration_not_taken", (TRAVEL, SPRING_PUSH)),
+        ("torque_constant_wrong", (SPRING_PUSH, LOOP)),
+        # Those that hands should have found before are stopped here as well.
+        ("deflection_reversed", (SPRING_PUSH, LOOP)),
+        ("deflection_scale_wrong", (SPRING_PUSH, LOOP)),
+        ("deflection_reversed", (LOOP,)),
+    ],
+)
+def test_a_mistake_is_named_and_nothing_after_it_is_energised(
+    mistake: str, steps: tuple[Step, ...]
+) -> None:
+    found = brought_up(built("footplate_trainer", (mistake,)), steps)
+    expected = {mistake} if steps != (LOOP,) else {"loop_polarity_wrong"}
+    assert found.codes == expected, found.results
+    assert found.results[steps[0].key].verdict is Verdict.FAIL
+    assert all(found.results[s.key].verdict is Verdict.NOT_RUN for s in steps[1:])
+    assert not any(result.closed_loop for result in found.results.values())
+    found.assert_gentle()
+    found.assert_safe()
+
+
+@pytest.mark.parametrize(
+    ("mistake", "start_m"),
+    [("phases_swapped", 0.0013), ("phases_swapped", 0.0016), ("pole_pairs_wrong", 0.0019)],
+)
+def test_wrong_fields_are_told_apart_wherever_the_rotor_stands(
+    mistake: str, start_m: float
+) -> None:
+    profile = built("footplate_trainer", (mistake,))
+    simulation = profile.simulation
+    assert simulation is not None
+    # Hands have turned the screw since the drive found its angle, to where one cannot know.
+    actual = {**simulation.actual, "initial_output_m": start_m}
+    profile = profile.model_copy(
+        update={"simulation": simulation.model_copy(update={"actual": actual})}
+    )
+    found = brought_up(profile, (FIRST_MOTION,))
+    assert found.codes == {mistake}
+    found.assert_gentle()
+
+
+@pytest.mark.parametrize(
+    ("step", "after_s"), [(FIRST_MOTION, 1.5), (TRAVEL, 1.0), (SPRING_PUSH, 2.5), (LOOP, 1.2)]
+)
+def test_letting_go_ends_the_step_without_power(step: Step, after_s: float) -> None:
+    profile = built("footplate_trainer")
+    found = brought_up(profile, (step, HEAT), let_go_after_s=after_s)
+    assert found.results[step.key].verdict is Verdict.FAIL
+    assert "Enabling" in found.results[step.key].text
+    assert found.results[HEAT.key].verdict is Verdict.NOT_RUN
+    found.assert_safe()
+    assert found.bench.bench.profile.limits == profile.limits  # the envelope is over
+
+
+def test_nobody_at_the_enabling_control_means_no_power() -> None:
+    bench = LockstepBench(built("footplate_trainer"))
+    bench.run(0.3)
+    operator = SimulatedOperator(bench.surroundings, bench.drive.core.parameters)
+    operator.hold_to_run = lambda wanted: not wanted.on  # type: ignore[method-assign]
+    context = Context(bench.profile, DriveFacts("", {}, {}, 0.05, 1.0, 2.0), simulated=True)
+    results: list[Result] = []
+    LockstepRunner(bench, operator=operator).run(
+        bring_up(
+            (FIRST_MOTION,), context, set(WITHOUT_POWER), lambda _: None,
+            lambda _, result: results.append(result),
+        )
+    )  # fmt: skip
+    assert results[0].verdict is Verdict.NEEDS_PERSON
+    assert bench.drive.core.peak_driven_force_N == 0.0
