@@ -240,7 +240,10 @@ class BringUpRecord:
         self.data["applied_changes"] = {**self.data["applied_changes"], **changes}
         self.data["profile"]["sha256"] = profile_hash(profile)
         for entry in self.data["steps"]:
-            entry["changes"] = {k: v for k, v in entry["changes"].items() if k not in changes}
+            for holder in (entry, *entry["findings"]):
+                holder["changes"] = {
+                    k: v for k, v in holder["changes"].items() if k not in changes
+                }
         self._save()
 
     def close(self) -> None:
