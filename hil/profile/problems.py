@@ -30,8 +30,9 @@ class Problem:
     def __str__(self) -> str:
         place = f"{self.file}:{self.line}" if self.line else self.file
         parts = [place, self.key, self.what] if self.key else [place, self.what]
-        text = ": ".join(parts)
-        return f"{text}; {self.mend}" if self.mend else text
+        text = ": ".join(parts) + (f"; {self.mend}" if self.mend else "")
+        # A key or a name may hold line breaks, and a problem is one line.
+        return text.replace("\r", "\\r").replace("\n", "\\n")
 
     def as_data(self) -> dict[str, Any]:
         """Plain values for JSON."""

@@ -190,6 +190,8 @@ class Calibration(Part):
     # (counts from zero, deflection in mm), counts rising, deflection monotonic
     sensor_table: tuple[tuple[float, float], ...] = ()
     dated: str = ""
+    # after which it counts as old; a year is common practice, no source
+    valid_months: Annotated[float, Field(gt=0, le=600)] = 12.0
     identity: str = ""  # of the calibration file that it came from
 
     @field_validator("uncertainty_table", "sensor_table")
