@@ -15,6 +15,9 @@ from hil.samples import BehaviourCode, State
 from ui.dashboard.session import Session
 from ui.dashboard.window import Window
 
+# Real time: one of these at a time.
+pytestmark = pytest.mark.xdist_group("real time")
+
 PATIENCE_MS = 15_000
 
 

@@ -17,6 +17,9 @@ import pytest
 
 from hil.runs import load_run
 
+# Real time: one of these at a time.
+pytestmark = pytest.mark.xdist_group("real time")
+
 ROOT = Path(__file__).resolve().parents[2]
 SHORT = """\
 name: short

@@ -15,6 +15,9 @@ from drivers.simulated.mistakes import with_mistakes
 from drivers.simulated.parameters import RigParameters
 from drivers.simulated.surroundings_door import SurroundingsClient
 
+# Real time: one of these at a time.
+pytestmark = pytest.mark.xdist_group("real time")
+
 SPARE = {"index": 0x6401, "subindex": 2}
 MIDDLE = RigParameters(initial_output_m=0.02)
 OFF = Command()

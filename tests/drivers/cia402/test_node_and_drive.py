@@ -17,6 +17,9 @@ from cia402_rig import PERIOD, Rig
 from drivers.base import Command, DriverError, Mode, PowerRequest, PowerStage
 from drivers.simulated.surroundings_door import SurroundingsClient
 
+# Real time: one of these at a time.
+pytestmark = pytest.mark.xdist_group("real time")
+
 EDS = Path(__file__).parents[3] / "profiles" / "drives" / "bench_cia402.eds"
 
 

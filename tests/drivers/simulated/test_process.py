@@ -17,6 +17,9 @@ from drivers.simulated.parameters import RigParameters
 from drivers.simulated.process import ConfigurationError, read_configuration
 from drivers.simulated.surroundings_door import SurroundingsClient
 
+# Real time: one of these at a time.
+pytestmark = pytest.mark.xdist_group("real time")
+
 
 def options_for(directory: Path) -> dict[str, object]:
     return {

@@ -11,6 +11,9 @@ import pytest
 
 from hil.processes import start_bench
 
+# Real time: one of these at a time.
+pytestmark = pytest.mark.xdist_group("real time")
+
 EXAMPLE = Path(__file__).with_name("example_notebook.py")
 
 

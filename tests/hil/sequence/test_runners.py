@@ -39,6 +39,9 @@ from hil.runs import load_run
 from hil.samples import State
 from hil.sequence import load_sequence
 
+# Real time: one of these at a time.
+pytestmark = pytest.mark.xdist_group("real time")
+
 SHORT = """\
 name: short
 steps:
