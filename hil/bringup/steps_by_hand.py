@@ -68,11 +68,16 @@ def sensors_by_hand(context: Context) -> Generator[Action, Seen, Result]:
     yield Hand("let_output_go", "Let the output go.")
     yield from at_spot((start.true_nut_m - spots[-1].true_nut_m) / lead)
     yield from let_all_go()
-    if not result.findings:
-        context.known["nut_m_per_turn"] = lead
-    result.text = result.text or (
+    if result.findings:
+        result.verdict = Verdict.NOT_RUN  # what was found counts for more than a turn cut short
+        result.text = "; ".join(found.sentence for found in result.findings)
+        return result
+    if result.verdict is Verdict.NEEDS_PERSON:
+        return result
+    context.known["nut_m_per_turn"] = lead
+    result.text = (
         f"{1e3 * abs(lead):.2f} mm a turn, {'right' if lead > 0 else 'left'} hand; the "
-        f"deflection sensor follows by {context.known.get('deflection_scale', math.nan):.2f}"
+        f"deflection sensor follows by {context.known['deflection_scale']:.2f}"
     )
     return result
 
