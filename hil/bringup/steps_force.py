@@ -18,6 +18,7 @@ from hil.bringup.under_power import (
     power_up,
     run,
     seek_end,
+    told,
 )
 from hil.procedure import Action, Ask, Pause, ProcedureFailed, Seen, column
 from hil.requests import Apply, MotorSpeed, MotorTorque
@@ -61,6 +62,7 @@ class Compared:
     back_drive_N: float
 
 
+@told
 def _spring_push(context: Context) -> Generator[Action, Seen, Result]:
     result = Result("spring_push")
     g = gentle(context.profile)

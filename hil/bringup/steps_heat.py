@@ -9,7 +9,7 @@ import numpy as np
 
 from hil.bringup.findings import finding
 from hil.bringup.step import Context, Measured, Plot, Result, Step
-from hil.bringup.under_power import after, trace, watch
+from hil.bringup.under_power import after, told, trace, watch
 from hil.procedure import Action, Hand, Seen
 
 WATCH_S = 1.0
@@ -20,6 +20,7 @@ ROOM_degC = 30.0
 SUPPLY_OFF_SHARE = 0.03
 
 
+@told
 def _heat(context: Context) -> Generator[Action, Seen, Result]:
     result = Result("heat")
     ran = yield from watch(WATCH_S)

@@ -23,6 +23,7 @@ from hil.bringup.under_power import (
     power_up,
     restart,
     run,
+    told,
     trace,
     watch,
 )
@@ -94,6 +95,7 @@ class Stage:
         return math.degrees(2 * math.asin(min(1.0, 1 / (2 * self.peak)))) if self.peak > 0 else 0.0
 
 
+@told
 def _loop(context: Context) -> Generator[Action, Seen, Result]:
     result = Result("loop")
     g = gentle(context.profile)

@@ -19,6 +19,7 @@ from hil.bringup.under_power import (
     restart,
     run,
     seek_end,
+    told,
     trace,
 )
 from hil.procedure import Action, BenchStopped, Seen, column
@@ -43,6 +44,7 @@ FAST_FROM = 0.25  # of the travel: settled by then
 RISE_SHARE = 0.005
 
 
+@told
 def _travel(context: Context) -> Generator[Action, Seen, Result]:
     result = Result("travel")
     g = gentle(context.profile)

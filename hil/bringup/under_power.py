@@ -7,14 +7,15 @@ force that is permitted here.
 
 from __future__ import annotations
 
+import functools
 import math
-from collections.abc import Generator
+from collections.abc import Callable, Generator
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
-from hil.bringup.step import Context, Trace
+from hil.bringup.step import Context, Result, Trace
 from hil.calibration import ForceCalibration
 from hil.procedure import (
     Action,
@@ -275,6 +276,21 @@ def go_to(g: Gentle, nut_m: float) -> Part:
             f"the nut stopped on its way to {1e3 * nut_m:.0f} mm ({ran.reason}): repeat travel"
         )
     return ran
+
+
+def told(
+    part: Callable[[Context], Generator[Action, Seen, Result]],
+) -> Callable[[Context], Generator[Action, Seen, Result]]:
+    """A step whose text, if it ended early, is what it found."""
+
+    @functools.wraps(part)
+    def run_and_tell(context: Context) -> Generator[Action, Seen, Result]:
+        result = yield from part(context)
+        if result.findings:
+            result.text = "; ".join(found.sentence for found in result.findings)
+        return result
+
+    return run_and_tell
 
 
 def trace(label: str, x: Floats, y: Floats) -> Trace:
