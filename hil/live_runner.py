@@ -97,11 +97,19 @@ class LiveRunner(Runner):
         try:
             if isinstance(request, Stop):
                 return True, self._client.stop(request.cause)
+            if not self._client.in_control and self._without_power:
+                # A busy computer let a beat be late while nothing could move: begin again.
+                self._client.take_control()
             return True, self._client.request(request)
         except Refused as refusal:
             return False, str(refusal)
         finally:
             self._service()
+
+    @property
+    def _without_power(self) -> bool:
+        resting = (State.DE_ENERGISED, State.STOPPED)
+        return self._last is not None and self._last[STATE] in resting
 
     def _pause(self, seconds: float) -> None:
         until = time.monotonic() + seconds
@@ -175,7 +183,9 @@ class LiveRunner(Runner):
         now = time.monotonic()
         if self._held and self._operator is not None and now >= self._next_enable_s:
             self._next_enable_s = now + ENABLE_EVERY_S
-            self._client.request(Enable(held=self._operator.holding))
+            # Refused means not enabled, and the host stops what moves: its event says why.
+            with contextlib.suppress(Refused):
+                self._client.request(Enable(held=self._operator.holding))
         if not self._client.alive:
             raise HostGone("the rig host has fallen silent; the drive stops by itself")
 

@@ -6,6 +6,7 @@ from hil.bringup.step import Step
 from hil.bringup.steps_by_hand import SENSORS_BY_HAND
 from hil.bringup.steps_first_motion import FIRST_MOTION
 from hil.bringup.steps_force import SPRING_PUSH
+from hil.bringup.steps_heat import HEAT
 from hil.bringup.steps_loop import LOOP
 from hil.bringup.steps_springs import SPRINGS_BY_HAND
 from hil.bringup.steps_stop_chain import STOP_CHAIN
@@ -24,4 +25,5 @@ STEPS: tuple[Step, ...] = (
     TRAVEL,
     SPRING_PUSH,
     LOOP,
+    HEAT,
 )

@@ -12,9 +12,10 @@ import pyarrow.parquet as pq
 import pytest
 import yaml
 
-from drivers.base import Capabilities, Mode
+from drivers.base import Capabilities, Mode, PowerStage
 from hil.bringup.facts import drive_facts, facts_from_dict, facts_to_dict
 from hil.bringup.findings import finding
+from hil.bringup.operator import SimulatedOperator
 from hil.bringup.procedure import bring_up
 from hil.bringup.record import BringUpRecord, RecordError, needed, profile_hash
 from hil.bringup.step import (
@@ -32,10 +33,11 @@ from hil.lockstep import LockstepBench
 from hil.lockstep_runner import LockstepRunner
 from hil.procedure import Action, Ended, Pause, Seen
 from hil.profile.loader import load_profile
-from hil.samples import COLUMNS
+from hil.samples import COLUMNS, INDEX, State
 
 PROFILE = load_profile("footplate_trainer")
 FACTS = DriveFacts("a drive", {"firmware": "3"}, {"current_A": 30.0}, 0.1, 1.2, 3.0)
+POWER = INDEX["power_stage"]
 PLOT = Plot("noise", "time / s", "counts", (Trace("x", np.arange(5.0), np.arange(5.0)),))
 
 
@@ -298,3 +300,45 @@ def test_a_step_under_power_relies_on_every_step_before_it() -> None:
             assert needed(s.key, steps) == before, f"{s.key} may be energised without some"
         before.add(s.key)
     assert len(steps) == len(STEPS)
+
+
+class _Interrupting(SimulatedOperator):
+    """Presses Ctrl-C, once, after so many looks at the enabling control with the power on."""
+
+    bench: LockstepBench
+    looks = 5
+
+    @property
+    def holding(self) -> bool:
+        self.looks -= self.bench.last_row[POWER] == PowerStage.ON
+        if self.looks == 0:
+            self.looks = -1
+            raise KeyboardInterrupt
+        return super().holding
+
+
+@pytest.mark.parametrize("s", [s for s in STEPS if s.energises], ids=lambda s: s.key)
+def test_interrupted_under_power_the_rig_is_safe_and_the_record_kept(
+    s: Step, tmp_path: Path
+) -> None:
+    bench = LockstepBench(PROFILE)
+    person = _Interrupting(bench.surroundings, bench.drive.core.parameters)
+    person.bench = bench
+    record = began(tmp_path, list(STEPS))
+    record.passed |= set(s.needs)
+    facts = drive_facts(bench.drive.capabilities, PROFILE)
+    context = record.context(PROFILE, facts, True)
+    ended = LockstepRunner(bench, operator=person).run(
+        record.watch(bring_up([s], context, record.passed, record.on_start, record.on_result))
+    )
+    record.close()
+    assert ended.how == "interrupted" and person.looks < 0
+    assert bench.last_row[POWER] == PowerStage.OFF
+    assert bench.last_row[INDEX["commanded_torque_N_m"]] == 0.0
+    assert bench.last_row[INDEX["state"]] == State.STOPPED
+    data = yaml.safe_load((tmp_path / "bringup.yaml").read_text())
+    entry = next(e for e in data["steps"] if e["step"] == s.key)
+    assert entry["verdict"] == "not run" and "interrupted" in entry["text"]
+    again = BringUpRecord.load(tmp_path, PROFILE, STEPS)
+    assert s in again.to_run()
+    again.close()
