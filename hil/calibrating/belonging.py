@@ -1,0 +1,67 @@
+"""What of a profile a calibration rests on, so that one of another rig is refused.
+
+Limits, control, friction and the drive may change: the force law stays what it was. Sensor,
+springs, screw and the lever by which the loads were reckoned may not.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from hil.profile.loader import profile_to_dict
+from hil.profile.schema import Profile
+
+_FREE_RIG_KEYS = ("weights", "pivot_friction", "guide_friction")  # change no force law
+MOST_NAMED = 3
+
+
+def rig_facts(profile: Profile) -> dict[str, Any]:
+    """What the calibration rests on, SI numbers, as plain values."""
+    data = profile_to_dict(profile)
+    rig = {key: value for key, value in data["rig"].items() if key not in _FREE_RIG_KEYS}
+    actuator = data["actuator"]
+    return {
+        "actuator": {key: actuator[key] for key in ("name", "screw", "springs", "stroke")},
+        "rig": rig,
+        "sensors": data["sensors"],
+    }
+
+
+def facts_hash(name: str, facts: Mapping[str, Any]) -> str:
+    """SHA-256 over the profile's name and its facts."""
+    return canonical_hash({"name": name, "facts": facts})
+
+
+def canonical_hash(data: object) -> str:
+    """SHA-256 of plain values: JSON with sorted keys and no blanks, in UTF-8.
+
+    Raises:
+        TypeError, ValueError: values that JSON does not have.
+    """
+    text = json.dumps(
+        data, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False
+    )
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def differences(then: Mapping[str, Any], now: Mapping[str, Any]) -> str:
+    """In words where two sets of facts part, at most ``MOST_NAMED`` of them; empty if nowhere."""
+    before, after = dict(_flat(then)), dict(_flat(now))
+    parted = [
+        f"{key} was {before.get(key, 'missing')}, is {after.get(key, 'missing')}"
+        for key in {**before, **after}
+        if before.get(key) != after.get(key)
+    ]
+    more = len(parted) - MOST_NAMED
+    return "; ".join(parted[:MOST_NAMED]) + (f"; and {more} more" if more > 0 else "")
+
+
+def _flat(data: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str, Any]]:
+    for key, value in data.items():
+        if isinstance(value, Mapping):
+            yield from _flat(value, f"{prefix}{key}.")
+        else:
+            yield f"{prefix}{key}", value
