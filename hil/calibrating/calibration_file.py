@@ -29,7 +29,7 @@ from hil.calibration import ForceCalibration
 from hil.changed_calibration import changed_calibration
 from hil.profile.schema import Calibration, DeflectionSensor, Profile
 from hil.recorder.folders import write_whole
-from hil.recorder.meta import own_version
+from hil.recorder.meta import named_calibration, own_version
 from hil.recorder.table import batch_of, schema_of
 from hil.samples import COLUMNS, Column
 
@@ -90,7 +90,9 @@ def identity_of(name: str, sha256: str) -> str:
 def calibration_hash(part: Mapping[str, Any]) -> str:
     """SHA-256 of a profile's ``calibration`` part in SI numbers, from a file or not."""
     data = Calibration.model_validate(dict(part), context={"si": True}).model_dump(mode="json")
-    return canonical_hash(data)
+    named = named_calibration(data)
+    assert named is not None and named["sha256"] is not None
+    return named["sha256"]
 
 
 # -- write -------------------------------------------------------------------------------------

@@ -135,7 +135,7 @@ class Content(_Strict):
     """
 
     edition: int
-    name: str
+    name: str = Field(pattern=r"^[0-9a-z-]{1,80}$")
     made: str
     profile: Owner
     drive: str

@@ -13,7 +13,7 @@ import os
 import re
 import shutil
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -45,7 +45,51 @@ def write_back(path: str | Path, changes: Mapping[str, str]) -> list[Written]:
             program, or a result that is no valid profile; nothing is changed then.
         OSError: the disk refused; nothing is changed then.
     """
-    texts, raw = changed_texts(path, changes)
+    return _write(*changed_texts(path, changes))
+
+
+def write_part(path: str | Path, key: str, lines: Sequence[str]) -> list[Written]:
+    """Put ``lines`` in place of all that stands under the top-level ``key``; nothing else changes.
+
+    Comments inside the part go with it; the copy beside the file has them.
+
+    Raises:
+        ProfileError, OSError: as :func:`write_back`; or the part is in another file.
+    """
+    main = find_profile(path).resolve()
+    before = read_source(main, str(path))
+    if main.is_relative_to(SHIPPED):
+        raise _shipped(str(main), key)
+    if key not in before.data or part_path(main, before.data[key]) is not None:
+        raise _refused(str(main), key, "no such part in this file", "write it by hand")
+    text = main.read_bytes().decode("utf-8")
+    mark = text.startswith(BOM)
+    text = text.removeprefix(BOM)
+    root = _compose(text)
+    if not isinstance(root, yaml.MappingNode) or root.flow_style:
+        raise _refused(str(main), key, "the file is one bracket", "write it out in lines first")
+    name, value = next((k, v) for k, v in root.value if k.value == key)
+    newline = _line_end(text)
+    end = re.search(r"\r?\n", text[_end(value) :])
+    at = _end(value) + end.start() if end else len(text)
+    if text[: _end(value)].endswith("\n"):  # behind a block of text
+        at = _end(value) - len(newline)
+    new = newline.join([f"{_key(key)}:", *(f"  {line}" for line in lines)])
+    new = text[: name.start_mark.index] + new + text[at:]
+    after = read_source(main, str(path), new)
+    here, there = before.data, dict(after.data)
+    if {**here, key: None} != {**there, key: None}:
+        raise _refused(str(main), key, "the part cannot be set without touching others",
+                       "write it by hand")  # fmt: skip
+    texts = {main: new}
+    examined = examine_profile(main, texts)
+    if examined.profile is None:
+        raise ProfileError(examined.errors)
+    return _write(texts, {main: mark})
+
+
+def _write(texts: Mapping[Path, str], raw: Mapping[Path, bool]) -> list[Written]:
+    """All files or none; ``raw``: which begin with a byte-order mark."""
     stamp = datetime.datetime.now().strftime("%Y%m%d-%H%M%S")
     ready: list[tuple[Path, Path, Path]] = []
     done: list[tuple[Path, Path]] = []
@@ -89,9 +133,7 @@ def changed_texts(
     for key, value in changes.items():
         file, inner = _where(main, top, key, _parse(str(path), key))
         if file.is_relative_to(SHIPPED):
-            raise _refused(str(file), key, "this file ships with the program",
-                           "copy the profile and its parts to a directory of your own, and "
-                           "name the copy")  # fmt: skip
+            raise _shipped(str(file), key)
         if file not in texts:
             text = file.read_bytes().decode("utf-8")
             marks[file] = text.startswith(BOM)
@@ -279,6 +321,12 @@ def _free(path: Path) -> Path:
         number += 1
         free = path.with_name(f"{path.name}-{number}")
     return free
+
+
+def _shipped(file: str, key: str) -> ProfileError:
+    return _refused(file, key, "this file ships with the program",
+                    "copy the profile and its parts to a directory of your own, and name the "
+                    "copy")  # fmt: skip
 
 
 def _refused(file: str, key: str, what: str, mend: str) -> ProfileError:

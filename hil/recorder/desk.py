@@ -192,6 +192,11 @@ class Desk(threading.Thread):
             self._end_run("ended as asked")
         elif kind == "stop" and event.get("trip"):
             self._begin_trip(event)
+        elif kind == "calibration":
+            # Runs that begin from here on are recorded with it.
+            profile = {**(self._description.get("profile") or {}),
+                       "calibration": event.get("calibration")}  # fmt: skip
+            self._description = {**self._description, "profile": profile}
 
     def _begin_trip(self, event: Mapping[str, Any]) -> None:
         time_s = float(event.get("time_s") or 0.0)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import datetime
+import hashlib
+import json
 import platform
 import sys
 from collections.abc import Mapping, Sequence
@@ -69,9 +71,38 @@ def new_meta(
         },
         "profile_path": description.get("profile_path"),
         "calibration": profile.get("calibration"),
+        "active_calibration": named_calibration(profile.get("calibration")),
+        "calibration_changes": [],
         "profile": profile,
         "columns": [column._asdict() for column in columns],
     }
+
+
+def named_calibration(part: object) -> dict[str, str | None] | None:
+    """What names a calibration: identity, date, and the SHA-256 of the profile's part.
+
+    The hash is that of JSON with sorted keys and no blanks, in UTF-8.
+    """
+    if not isinstance(part, Mapping):
+        return None
+    text = json.dumps(dict(part), sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    return {
+        "identity": str(part.get("identity") or "") or None,
+        "dated": str(part.get("dated") or "") or None,
+        "sha256": hashlib.sha256(text.encode("utf-8", "replace")).hexdigest(),
+    }
+
+
+def note_calibration(meta: dict[str, Any], event: Mapping[str, Any]) -> None:
+    """Another calibration came into force within the run: note which, from when on."""
+    meta["calibration_changes"].append(
+        {
+            "time_s": event.get("time_s"),
+            "cycle": event.get("cycle"),
+            "active_calibration": named_calibration(event.get("calibration")),
+            "calibration": event.get("calibration"),
+        }
+    )
 
 
 def own_version() -> str:

@@ -16,7 +16,7 @@ from hil.link.messages import to_json
 from hil.recorder.append_file import AppendFile, Disk
 from hil.recorder.errors import RunError
 from hil.recorder.folders import EVENTS, META, SAMPLES, SAMPLES_OPEN, new_run_folder
-from hil.recorder.meta import later_iso, new_meta, now_iso, write_meta
+from hil.recorder.meta import later_iso, new_meta, note_calibration, now_iso, write_meta
 from hil.recorder.table import StreamEncoder, write_parquet
 from hil.samples import COLUMNS, Column
 
@@ -134,6 +134,8 @@ class RunWriter:
     def event(self, event: Mapping[str, Any]) -> None:
         """Add an event, a mapping with ``kind`` and ``time_s``; raises as ``rows``."""
         self._still_open()
+        if event.get("kind") == "calibration":
+            note_calibration(self._meta, event)
         line = to_json(dict(event)) + b"\n"
         if self._events_file is None:
             self._early_events += line

@@ -6,7 +6,7 @@ import numpy as np
 
 from hil.calibrating.figures import merit
 from hil.calibrating.laws import fit_law
-from hil.calibrating.loads import Accuracy, rod_load
+from hil.calibrating.loads import Accuracy, RodLoad, rod_load
 from hil.calibrating.points import Points
 from hil.calibrating.result import Budget, CalibrationFinding, CalibrationPoint, CalibrationResult
 from hil.calibration import ForceCalibration
@@ -17,7 +17,7 @@ from hil.samples import COLUMNS, INDEX
 PROFILE = load_profile("footplate_trainer")
 LAW = ForceCalibration(PROFILE.calibration, PROFILE.sensors.deflection)
 PER_COUNT = PROFILE.calibration.deflection_per_count
-MASSES = (0.0, 2.5, 5.0, 7.5)
+LOADS = (None, 0.0, 2.5, 5.0, 7.5)  # kg; None: the lever is held up
 
 
 def made_up(
@@ -32,9 +32,12 @@ def made_up(
     points: list[CalibrationPoint] = []
     for series in (1, 2, 3):
         for direction in (1, -1):
-            for mass in MASSES[::direction]:
+            for hung in LOADS[::direction]:
                 for approach in (1, -1):
+                    mass = hung or 0.0
                     load = rod_load(PROFILE, mass, 0.02)
+                    if hung is None:
+                        load = RodLoad(0.0, dict.fromkeys(load.parts, 0.0))
                     counts = zero + LAW.deflection_for(load.force_N / stiffer) / PER_COUNT
                     counts += -1.5 * direction + rng.normal(0, 0.2)
                     rows = np.zeros((20 if raw else 0, len(COLUMNS)))
@@ -43,8 +46,8 @@ def made_up(
                     rows[:, INDEX["drive_temperature_degC"]] = np.nan
                     points.append(
                         CalibrationPoint(
-                            f"{mass:g} kg", mass, load.force_N, load.u_N, load.parts, counts, 0.8,
-                            400, series, 1 if direction > 0 else -1, 1 if approach > 0 else -1,
+                            "no load" if hung is None else f"{mass:g} kg", mass, load.force_N,
+                            load.u_N, load.parts, counts, 0.8, 400, series, 1 if direction > 0 else -1, 1 if approach > 0 else -1,
                             1, 0.02, load.force_N + 9.0 * approach, rows=rows,
                         )
                     )  # fmt: skip
@@ -74,6 +77,6 @@ def made_up(
         }
     )
     return CalibrationResult(
-        PROFILE, Accuracy(), MASSES[1:], tuple(points), None, fit, {"cubic": fit},
+        PROFILE, Accuracy(), (2.5, 5.0, 7.5), tuple(points), None, fit, {"cubic": fit},
         merit(table, fit), budget, calibration, law.knee, 2e-5, 0.0, findings,
     )  # fmt: skip
