@@ -6,6 +6,7 @@ from typing import Any
 
 from drivers.base import Drive
 from drivers.cia402.options import Cia402Options
+from drivers.wire_budget import Budget
 
 
 class Cia402Protocol:
@@ -23,6 +24,12 @@ class Cia402Protocol:
         from drivers.cia402.simulation import simulate
 
         simulate(options, core, door)
+
+    def budgets(self, options: Any, period_s: float) -> tuple[Budget, ...]:
+        """See ``drivers.wire_budget.Budgeting``."""
+        from drivers.cia402.budget import budget
+
+        return (budget(options, period_s),)
 
 
 protocol = Cia402Protocol()

@@ -6,6 +6,7 @@ from typing import Any
 
 from drivers.base import Drive
 from drivers.declared.can_options import DeclaredCanOptions
+from drivers.wire_budget import Budget
 
 
 class DeclaredCanProtocol:
@@ -24,6 +25,12 @@ class DeclaredCanProtocol:
         from drivers.declared.simulated_can import simulate_can
 
         simulate_can(options, core, door)
+
+    def budgets(self, options: Any, period_s: float) -> tuple[Budget, ...]:
+        """See ``drivers.wire_budget.Budgeting``."""
+        from drivers.declared.can_budget import budget
+
+        return (budget(options, period_s),)
 
 
 protocol = DeclaredCanProtocol()

@@ -7,20 +7,20 @@ import math
 from typing import Any
 
 from drivers.base import Capabilities
-from drivers.can_load import cia402_load
+from drivers.registry import find_protocol
+from drivers.wire_budget import Budgeting
 from hil.bringup.step import DriveFacts
 from hil.devices import drive_options
 from hil.profile.schema import Profile
 
-_LOADS = {"cia402": cia402_load}
-
 
 def drive_facts(capabilities: Capabilities, profile: Profile) -> DriveFacts:
     """Facts of an opened drive."""
-    load = _LOADS.get(str(profile.drive["protocol"]))
+    protocol = find_protocol(str(profile.drive["protocol"]))
     share = math.nan
-    if load is not None:
-        share, _note = load(drive_options(profile), 1.0 / profile.control.rate)
+    if isinstance(protocol, Budgeting):
+        budgets = protocol.budgets(drive_options(profile), 1.0 / profile.control.rate)
+        share = max(budget.share for budget in budgets)
     return DriveFacts(
         capabilities.identity,
         dict(capabilities.details),

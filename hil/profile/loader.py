@@ -21,6 +21,7 @@ from hil.profile.plausible import implausible_watch
 from hil.profile.problems import Problem, ProfileError
 from hil.profile.schema import Profile
 from hil.profile.source import Path_, Source, dotted, read_source
+from hil.profile.wire_load import overloaded
 
 __all__ = [
     "Examined",
@@ -86,7 +87,8 @@ def examine_profile(
     except ValidationError as error:
         problems += explain(error, Profile, source)
     if isinstance(source.data.get("drive"), dict):
-        problems += _drive_problems(source)
+        rate = profile.control.rate if profile is not None else None
+        problems += _drive_problems(source, rate)
     if profile is not None:
         found = [_placed(finding, source) for finding in inconsistencies(profile)]
         if not any(problem.severity == "error" for problem in problems + found):
@@ -207,7 +209,7 @@ def _resolve_files(drive: dict[str, Any], directory: Path) -> None:
             drive[key] = str((directory / name).resolve())
 
 
-def _drive_problems(source: Source) -> list[Problem]:
+def _drive_problems(source: Source, rate_Hz: float | None) -> list[Problem]:
     data = source.data["drive"]
     path: Path_ = ("drive", "protocol")
     place = source.place(path)
@@ -228,6 +230,8 @@ def _drive_problems(source: Source) -> list[Problem]:
     if "eds" in data and data["eds"] and not Path(data["eds"]).is_file():
         found.append(Finding(("drive", "eds"), f"no file '{Path(data['eds']).name}'",
                              "the name is taken from the directory of the file that names it"))
+    if rate_Hz is not None:
+        found += overloaded(protocol, options, rate_Hz)
     return [_placed(finding, source) for finding in found]
 
 

@@ -6,7 +6,8 @@ import argparse
 import math
 from typing import Any
 
-from drivers.can_load import cia402_load
+from drivers.registry import find_protocol
+from drivers.wire_budget import Budgeting
 from hil.bounds import driven_current_A
 from hil.devices import drive_options
 from hil.dry_friction import sine_N
@@ -19,7 +20,6 @@ from ui.commands.answers import OK, add_command, answer, say
 
 # A cyclic command is taken over with the next synchronous message.
 COMMAND_DELAY_CYCLES = 1.0
-LOADS = {"cia402": cia402_load}
 
 
 def add(commands: Any) -> None:
@@ -115,8 +115,17 @@ def figures(profile: Profile) -> list[tuple[str, str, float | str, str, str]]:
 
 
 def _bus(profile: Profile) -> list[tuple[str, str, float | str, str, str]]:
-    load = LOADS.get(str(profile.drive["protocol"]))
-    if load is None:
+    protocol = find_protocol(str(profile.drive["protocol"]))
+    if not isinstance(protocol, Budgeting):
         return []
-    share, note = load(drive_options(profile), 1.0 / profile.control.rate)
-    return [("bus_load_percent", "Load on the bus, worst case", 100.0 * share, "%", note)]
+    rows: list[tuple[str, str, float | str, str, str]] = []
+    for budget in protocol.budgets(drive_options(profile), 1.0 / profile.control.rate):
+        where = "" if budget.key == "bus" else budget.key.replace(".", "_") + "_"
+        words = f" ({budget.key})" if where else ""
+        rows.append((f"{where}bus_load_percent", f"Load on the wire, worst case{words}",
+                     100.0 * budget.share, "%", budget.what))  # fmt: skip
+        if math.isfinite(budget.fastest_rate_hz):
+            rows.append((f"{where}fastest_rate_Hz", f"Fastest rate the wire carries{words}",
+                         budget.fastest_rate_hz, "Hz",
+                         f"control.rate is {profile.control.rate:g} Hz"))  # fmt: skip
+    return rows

@@ -1,0 +1,22 @@
+"""What the cyclic exchange with a CiA 402 drive takes of the bus."""
+
+from __future__ import annotations
+
+from drivers.cia402.mapping import pdos
+from drivers.cia402.options import Cia402Options
+from drivers.wire_budget import Budget, CanWire, WireLoad
+
+
+def budget(options: Cia402Options, period_s: float) -> Budget:
+    """SYNC, all PDOs at their rates, both heartbeats; SDO and EMCY come on top now and then."""
+    wire = CanWire.of(options.bus.extra())
+    load = WireLoad()
+    receive, transmit = pdos(options)
+    load.each_cycle(wire.frame_s(0))
+    for pdo in receive:
+        load.each_cycle(wire.frame_s(pdo.packing.size))
+    for pdo in transmit:
+        load.each_cycle(wire.frame_s(pdo.packing.size), max(1, pdo.transmission))
+    for every_s in (options.host_heartbeat, options.drive_heartbeat):
+        load.each(wire.frame_s(1), every_s)
+    return load.budget(period_s, wire.words)
