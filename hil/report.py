@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import datetime
 import io
 import platform
 from importlib.metadata import version
@@ -17,10 +18,12 @@ from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure as Canvas
 from numpy.typing import NDArray
 
+from hil.calibrating.drift import run_warnings
 from hil.limit_texts import label
 from hil.limits import Limit
 from hil.measures import Figure, Measured, Recorded
 from hil.profile.schema import Profile, TwoSlopes
+from hil.recorder.meta import named_calibration
 
 Array = NDArray[np.float64]
 PLOT_COLUMNS = 1100  # upright pixels of a plot; more points than twice this show nothing more
@@ -71,7 +74,8 @@ def write_report(
         limits=_limit_rows(run, profile),
         bounded=_bounded(run),
         timing=_timing_rows(run, measured),
-        calibration=_calibration_rows(profile),
+        calibration=_calibration_rows(run, profile),
+        drift=run_warnings(run, profile, _day(run)),
         caution=profile.stop.load,
         picture=base64.b64encode(picture.read_bytes()).decode() if picture else "",
         versions=_versions(about),
@@ -267,10 +271,22 @@ def _timing_rows(run: Recorded, measured: Measured) -> list[tuple[str, str]]:
     return rows
 
 
-def _calibration_rows(profile: Profile) -> list[tuple[str, str]]:
+def _day(run: Recorded) -> datetime.date | None:
+    """On which it was recorded, if it says so."""
+    started = str(getattr(run, "meta", {}).get("started"))
+    try:
+        return datetime.datetime.fromisoformat(started).date()
+    except ValueError:
+        return None
+
+
+def _calibration_rows(run: Recorded, profile: Profile) -> list[tuple[str, str]]:
     calibration = profile.calibration
     law = calibration.spring_law
+    named = named_calibration(calibration.model_dump(mode="json")) or {}
     rows = [
+        ("Identity", calibration.identity or "written by hand"),
+        ("SHA-256", f"{str(named.get('sha256'))[:16]}…"),
         ("Zero", f"{calibration.zero:g} counts"),
         ("Deflection", f"{calibration.deflection_per_count * 1e6:.4f} µm/count"),
     ]
@@ -282,14 +298,21 @@ def _calibration_rows(profile: Profile) -> list[tuple[str, str]]:
         ]
     else:
         rows.append(("Spring law", "polynomial of degree " + str(len(law.coefficients) - 1)))
+    table = calibration.uncertainty_table
     rows += [
         (
             "Uncertainty, k = 1",
+            f"table, at most {max(u for _force, u in table):.3g} N" if table else
             f"√({calibration.absolute_uncertainty:g}² + "
             f"({calibration.relative_uncertainty:g}·F)²) N",
         ),
         ("Dated", calibration.dated or "not said"),
-    ]
+    ]  # fmt: skip
+    for event in run.events:
+        if event.get("kind") == "calibration":
+            part = event.get("calibration") or {}
+            rows.append((f"From {event.get('time_s', 0.0):.1f} s of the bench on",
+                         str(part.get("identity") or "one written by hand")))  # fmt: skip
     return rows
 
 

@@ -47,8 +47,9 @@ def made_up(
                     points.append(
                         CalibrationPoint(
                             "no load" if hung is None else f"{mass:g} kg", mass, load.force_N,
-                            load.u_N, load.parts, counts, 0.8, 400, series, 1 if direction > 0 else -1, 1 if approach > 0 else -1,
-                            1, 0.02, load.force_N + 9.0 * approach, rows=rows,
+                            load.u_N, load.parts, counts, 0.8, 400, series,
+                            1 if direction > 0 else -1, 1 if approach > 0 else -1, 1, 0.02,
+                            load.force_N + 9.0 * approach, rows=rows,
                         )
                     )  # fmt: skip
     load_N = np.array([p.load_N for p in points])
