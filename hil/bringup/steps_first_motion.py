@@ -32,10 +32,12 @@ RAMP_S = 2.0
 TURNS = 2.0  # whole turns pass every pole pair, whatever their number
 LOCKED_TURNS = 0.9  # a rotor in a wrong field comes to rest within one turn
 ROOM = 0.12  # of the stroke, above the lower end: where it begins
-# Against a wrong field: 1.8 times the torque turns the rotor back although friction holds it.
-STRONGER = 1.7
+STRONGER = 1.7  # against a wrong field, so that friction leaves the rotor near where it holds
 SWING_M_S = 0.05  # of a rotor that a wrong field throws over, in mid-stroke
-LOCK_SPLIT = 0.35
+# Of a pole pitch. The first turn by hand leaves a place where the field has no hold.
+NUDGES = (0.15, 0.4)
+ON_OR_BACK = 0.22
+LEAST_SWING = 0.03
 AGREE = 0.1
 CURRENT_AGREES = 0.15
 
@@ -137,33 +139,38 @@ def _why_locked(g: Gentle) -> Generator[Action, Seen, Finding]:
 
     With p pole pairs and a field that runs at p' of them by the encoder, torque goes with the
     cosine of |p' − p| times the shaft angle (p' + p with two phases swapped): the places that
-    hold the rotor under opposite currents are lead / (2·|p' ∓ p|) apart, friction aside.
+    hold the rotor are lead / |p' ∓ p| apart, half a pole pitch with phases swapped and a whole
+    one with p' = 2p. Turned on by hand by 0.4 pitches it swings on to the next place in the
+    one case, and back in the other.
     """
-    pitch = g.lead_m / g.profile.actuator.motor.pole_pairs
-    apart = 0.0
-    for attempt in range(3):
-        first = yield from _push(g, g.torque_N_m)
-        second = yield from _push(g, -STRONGER * g.torque_N_m)
-        apart = max(abs(first.moved_m), abs(second.moved_m))
-        if apart > 0.1 * pitch:
-            apart = abs(second.moved_m) if abs(second.moved_m) > 0.1 * pitch else apart
-            break
-        # It may stand where the field has no hold on it: a little further it has.
+    pole_pairs = g.profile.actuator.motor.pole_pairs
+    pitch = g.lead_m / pole_pairs
+    torque = STRONGER * g.torque_N_m
+    yield from _push(g, torque)
+    place = moved = 0.0
+    for nudge in NUDGES:
         yield from power_down()
         before = yield from watch(0.05)
+        place = float(before.of("nut_position_m")[-1])
+        turns = nudge / pole_pairs
         yield Hand(
-            "turn_screw", "Turn the screw by hand by a fiftieth of a turn and let go.", 0.02
+            "turn_screw", f"Turn the screw by hand by {360 * turns:.0f}° and let go.", turns
         )
         now = yield from watch(0.1)
-        nut = float(now.of("nut_position_m")[-1] - before.of("nut_position_m")[-1])
-        if abs(nut) < 0.002 * g.lead_m and attempt == 0:
-            return finding("nut_jammed", moved_by_hand_mm=1e3 * abs(nut))
-        yield from restart(g.envelope(STRONGER * g.torque_N_m, SWING_M_S), "once more")
-    if apart <= 0.1 * pitch:
-        return finding("no_motion", asked_Nm=STRONGER * g.torque_N_m)
-    code = "phases_swapped" if apart < LOCK_SPLIT * pitch else "pole_pairs_wrong"
-    note = "the rotor swings into one place and stays"
-    return finding(code, note=note, places_apart_mm=1e3 * apart, pole_pitch_mm=1e3 * pitch)
+        by_hand = abs(float(now.of("nut_position_m")[-1]) - place)
+        if by_hand < 0.2 * turns * g.lead_m:
+            return finding("nut_jammed", moved_by_hand_mm=1e3 * by_hand)
+        yield from restart(g.envelope(torque, SWING_M_S), "once more")
+        swung = yield from _push(g, torque)
+        moved = max(moved, abs(swung.moved_m))
+        place = abs(float(swung.of("nut_position_m")[-1]) - place)
+    if moved < LEAST_SWING * pitch:
+        return finding("no_motion", asked_Nm=torque)
+    return finding(
+        "phases_swapped" if place > ON_OR_BACK * pitch else "pole_pairs_wrong",
+        note="the rotor swings into one place and stays",
+        held_next_mm=1e3 * place, pole_pitch_mm=1e3 * pitch,
+    )  # fmt: skip
 
 
 def _push(g: Gentle, torque_N_m: float) -> Part:
