@@ -24,7 +24,7 @@ from hil.procedure import (
     SurroundingsLike,
     no_rows,
 )
-from hil.requests import Enable, EndRun, PowerOff, Request, Stop
+from hil.requests import Commission, Enable, EndCommission, EndRun, PowerOff, Request, Stop
 from hil.samples import INDEX, State
 
 POLL_S = 0.01
@@ -57,6 +57,7 @@ class LiveRunner(Runner):
     ) -> None:
         super().__init__(tell, operator)
         self._next_enable_s = 0.0
+        self._envelope: Commission | None = None
         self._client = client
         self._surroundings = surroundings
         self._prompt = prompt
@@ -100,7 +101,15 @@ class LiveRunner(Runner):
             if not self._client.in_control and self._without_power:
                 # A busy computer let a beat be late while nothing could move: begin again.
                 self._client.take_control()
-            return True, self._client.request(request)
+                if self._envelope is not None:
+                    # The host forgot it with the control.
+                    self._client.request(self._envelope)
+            text = self._client.request(request)
+            if isinstance(request, Commission):
+                self._envelope = request
+            elif isinstance(request, EndCommission):
+                self._envelope = None
+            return True, text
         except Refused as refusal:
             return False, str(refusal)
         finally:
