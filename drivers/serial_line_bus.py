@@ -1,0 +1,359 @@
+"""CAN adapters on a serial line for python-can: interface ``serial_line``, channel = port.
+
+The open text protocol that python-can's ``slcan`` speaks as well, and the names of its options:
+``t`` and ``T`` are data frames with 11 and 29 bits of identifier, ``r`` and ``R`` remote ones,
+``d``, ``D``, ``b`` and ``B`` CAN FD frames (``b``, ``B`` with the data's own bit rate), which
+some adapters know; a line ends with CR, and BELL alone refuses a command. Whatever waits is read
+and cut into frames at once, where the stock reader makes a system call for each byte.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import select
+import time
+from binascii import Error as NoHexadecimal
+from binascii import unhexlify
+from collections import deque
+from typing import Any
+
+import can
+import serial
+
+BIT_RATES = {
+    10_000: b"S0", 20_000: b"S1", 50_000: b"S2", 100_000: b"S3", 125_000: b"S4",
+    250_000: b"S5", 500_000: b"S6", 750_000: b"S7", 1_000_000: b"S8", 83_300: b"S9",
+}  # fmt: skip
+DATA_BIT_RATES = {2_000_000: b"Y2", 5_000_000: b"Y5"}
+LENGTHS = (*range(9), 12, 16, 20, 24, 32, 48, 64)
+CODE_OF = {length: code for code, length in enumerate(LENGTHS)}
+LONGEST_LINE = 1 + 8 + 1 + 2 * 64 + 4
+CHUNK = 65536
+MOST_UNSENT = 4096
+ANSWER_S = 0.3
+# Letter: extended, remote, flexible, switched.
+KINDS: dict[int, tuple[bool, bool, bool, bool]] = {
+    ord("t"): (False, False, False, False), ord("T"): (True, False, False, False),
+    ord("r"): (False, True, False, False), ord("R"): (True, True, False, False),
+    ord("d"): (False, False, True, False), ord("D"): (True, False, True, False),
+    ord("b"): (False, False, True, True), ord("B"): (True, False, True, True),
+}  # fmt: skip
+ANSWERS = frozenset(b"zZVvNFA")  # taken, version, serial number, flags
+# Of python-can's general options, those that make sense here or do no harm.
+TAKEN = frozenset({"can_filters", "fd", "receive_own_messages"})
+
+
+class SerialLineBus(can.BusABC):
+    """One adapter, whose port is this process's own.
+
+    Attributes:
+        malformed: lines that were no frame and no answer, and were left out.
+        refused: commands and frames that the adapter answered with BELL.
+        acknowledged: those that it said to have taken.
+
+    Args:
+        channel: port, such as a path; ``PORT@BAUD`` also gives the line's rate.
+        tty_baudrate: of the serial line in bit/s; adapters on USB do not care.
+        bitrate: of the bus in bit/s; without it the adapter keeps the one that it has.
+        data_bitrate: of the data of CAN FD frames in bit/s, for adapters that know them.
+        listen_only: the adapter acknowledges and sends nothing.
+        sleep_after_open: seconds that an adapter needs which starts anew when opened.
+        rtscts: hardware handshake.
+
+    Raises:
+        can.CanInitializationError: the port does not open, or the adapter refuses to.
+        ValueError: a bit rate that the protocol has no command for.
+    """
+
+    def __init__(
+        self,
+        channel: str,
+        tty_baudrate: int = 115200,
+        bitrate: int | None = None,
+        data_bitrate: int | None = None,
+        listen_only: bool = False,
+        sleep_after_open: float = 0.0,
+        rtscts: bool = False,
+        **kwargs: Any,
+    ) -> None:
+        self._is_shutdown = True  # until there is something to shut down
+        for key in set(kwargs) - TAKEN:
+            raise can.CanInitializationError(f"serial_line has no option '{key}': take it out")
+        if not channel:
+            raise can.CanInitializationError("serial_line needs a port as its channel")
+        commands = [_rate(bitrate, BIT_RATES, "bitrate")]
+        commands += [_rate(data_bitrate, DATA_BIT_RATES, "data_bitrate")]
+        path, at, baud = str(channel).rpartition("@")
+        if at and baud.isdecimal():
+            tty_baudrate = int(baud)
+        else:
+            path = str(channel)
+        self.malformed = self.refused = self.acknowledged = 0
+        self._path = path
+        self._frames: deque[can.Message] = deque()
+        self._rest = b""  # the beginning of a line
+        self._skipping = False  # the rest of a line that was too long
+        self._unsent = bytearray()
+        try:
+            self._port = serial.Serial(path, tty_baudrate, timeout=0, rtscts=rtscts, exclusive=True)
+            self._number = self._port.fileno()
+            os.set_blocking(self._number, False)
+        except (OSError, ValueError) as error:
+            raise can.CanInitializationError(
+                f"{path}: {getattr(error, 'strerror', None) or error}",
+                getattr(error, "errno", None),
+            ) from error
+        with contextlib.suppress(Exception):
+            # Converters collect bytes for up to 16 ms otherwise; not every kind can be told.
+            self._port.set_low_latency_mode(True)
+        self._is_shutdown = False
+        self.channel_info = f"serial_line {path}"
+        self._can_protocol = (
+            can.CanProtocol.CAN_FD if kwargs.get("fd") or data_bitrate else can.CanProtocol.CAN_20
+        )
+        try:
+            self._start(commands, listen_only, sleep_after_open)
+            super().__init__(channel=channel, **kwargs)
+        except BaseException:
+            self.shutdown()
+            raise
+
+    def _start(self, commands: list[bytes], listen_only: bool, settle_s: float) -> None:
+        if settle_s > 0:
+            time.sleep(settle_s)
+        # An adapter that is closed already may refuse to close; one that someone left open, or
+        # in the middle of a line, is brought to a known state by it. Never an empty line: to
+        # some adapters that is a mistake.
+        for _ in range(2):
+            self._ask(b"C", 0.1)
+        self._drain()
+        for command in (*commands, b"L" if listen_only else b"O"):
+            if command and self._ask(command, ANSWER_S) is False:
+                raise can.CanInitializationError(
+                    f"{self._path}: the adapter refuses '{command.decode()}': check that it "
+                    "knows this bit rate and mode"
+                )
+
+    def _ask(self, command: bytes, wait_s: float) -> bool | None:
+        """Whether the adapter took a command; None if it says nothing, as some never do."""
+        taken, refused = self.acknowledged, self.refused
+        self._write(command + b"\r")
+        until = time.monotonic() + wait_s
+        while (left := until - time.monotonic()) > 0:
+            self._fill(left)
+            if self.refused != refused:
+                return False
+            if self.acknowledged != taken:
+                return True
+        return None
+
+    def _drain(self) -> None:
+        """What was sent before the adapter was closed is of no interest."""
+        while self._fill(0.0):
+            pass
+        self._frames.clear()
+        self._rest, self._skipping = b"", False
+        self.malformed = self.refused = self.acknowledged = 0
+
+    def send(self, msg: can.Message, timeout: float | None = None) -> None:
+        """Hand a frame to the adapter, without waiting.
+
+        Raises:
+            can.CanOperationError: the port is gone, or has taken nothing for long.
+            ValueError: an error frame.
+        """
+        self._write(frame_line(msg))
+
+    def _write(self, line: bytes) -> None:
+        unsent = self._unsent
+        if unsent:
+            if len(unsent) > MOST_UNSENT:
+                self._flush()
+                if len(unsent) > MOST_UNSENT:
+                    raise can.CanOperationError(f"{self._path}: the adapter takes no more frames")
+            unsent += line
+            self._flush()
+            return
+        try:
+            count = os.write(self._number, line)
+        except BlockingIOError:
+            count = 0
+        except OSError as error:
+            raise self._gone(error) from error
+        if count < len(line):
+            unsent += line[count:]
+
+    def _flush(self) -> None:
+        try:
+            count = os.write(self._number, self._unsent)
+        except BlockingIOError:
+            return
+        except OSError as error:
+            raise self._gone(error) from error
+        del self._unsent[:count]
+
+    def recv(self, timeout: float | None = None) -> can.Message | None:
+        """One frame, or None after ``timeout`` seconds; 0 does not wait.
+
+        Its time stamp is that of its arrival here.
+
+        Raises:
+            can.CanOperationError: the port is gone.
+        """
+        if self._filters:
+            return super().recv(timeout)
+        # The wait, the clock and the log of python-can's own are left out: cycles run here.
+        return self._recv_internal(timeout)[0]
+
+    def _recv_internal(self, timeout: float | None) -> tuple[can.Message | None, bool]:
+        frames = self._frames
+        if frames:
+            return frames.popleft(), False
+        deadline = None if not timeout else time.monotonic() + timeout
+        left = timeout
+        while True:
+            if self._unsent:
+                self._flush()
+            read = self._fill(left)
+            if frames:
+                return frames.popleft(), False
+            if deadline is not None:
+                left = max(0.0, deadline - time.monotonic())
+            if not read and left is not None and left <= 0:
+                return None, False
+            if read and timeout == 0:
+                # Half a line: the rest is not here yet.
+                return None, False
+
+    def _fill(self, timeout: float | None) -> bool:
+        """Whether bytes came within ``timeout``; all that wait are taken in."""
+        try:
+            ready = select.select((self._number,), (), (), timeout)[0]
+            if not ready:
+                return False
+            chunk = os.read(self._number, CHUNK)
+        except BlockingIOError:
+            return False
+        except (OSError, ValueError) as error:
+            raise self._gone(error) from error
+        if not chunk:
+            # Readable and yet empty: unplugged.
+            raise self._gone(None)
+        self._take(chunk, time.time())
+        return True
+
+    def _take(self, chunk: bytes, now_s: float) -> None:
+        if b"\a" in chunk:
+            self.refused += chunk.count(b"\a")
+            # A line that BELL breaks into is no frame; a line end alone would be an answer.
+            chunk = chunk.replace(b"\a", b"\a\r")
+        lines = (self._rest + chunk).split(b"\r")
+        rest = lines.pop()
+        if self._skipping and lines:
+            self._skipping = False
+            lines[0] = b"\a"
+        if len(rest) > LONGEST_LINE or self._skipping:
+            if not self._skipping:
+                self.malformed += 1
+            self._skipping = True
+            rest = b""
+        self._rest = rest
+        append = self._frames.append
+        for line in lines:
+            if not line:
+                self.acknowledged += 1
+                continue
+            frame = line_frame(line, now_s)
+            if frame is not None:
+                append(frame)
+            elif line[0] in ANSWERS:
+                self.acknowledged += 1
+            elif line != b"\a":
+                self.malformed += 1
+
+    def _gone(self, error: BaseException | None) -> can.CanOperationError:
+        text = (getattr(error, "strerror", None) or str(error)) if error else "it was unplugged"
+        return can.CanOperationError(f"{self._path}: the port is gone: {text}")
+
+    def shutdown(self) -> None:
+        """Close the adapter and the port."""
+        if self._is_shutdown:
+            return
+        super().shutdown()
+        with contextlib.suppress(can.CanError):
+            self._write(b"C\r")
+        with contextlib.suppress(Exception):
+            self._port.close()
+
+
+def _rate(given: int | None, known: dict[int, bytes], name: str) -> bytes:
+    if given is None:
+        return b""
+    if given not in known:
+        raise ValueError(f"{name} {given}: choose one of {', '.join(map(str, sorted(known)))}")
+    return known[given]
+
+
+def line_frame(line: bytes, now_s: float) -> can.Message | None:
+    """The frame that a line (without its CR) stands for, or None if it is none.
+
+    Four hexadecimal digits behind the data are an adapter's own time stamp and are left out.
+    """
+    kind = KINDS.get(line[0])
+    if kind is None:
+        return None
+    extended, remote, flexible, switched = kind
+    try:
+        # Identifier and length code are 4 or 9 digits: whole bytes, with a 0 before the longer.
+        raw = unhexlify(b"0" + line[1:] if extended else line[1:])
+    except NoHexadecimal:
+        return None
+    head = 5 if extended else 2
+    if len(raw) < head:
+        return None
+    number = int.from_bytes(raw[:head], "big")
+    identifier, code = number >> 4, number & 15
+    if identifier > (0x1FFF_FFFF if extended else 0x7FF) or (code > 8 and not flexible):
+        return None
+    length = LENGTHS[code]
+    end = head if remote else head + length
+    if len(raw) != end and len(raw) != end + 2:
+        return None
+    return can.Message(
+        now_s,
+        identifier,
+        extended,
+        remote,
+        dlc=length,
+        data=None if remote else bytearray(raw[head:end]),
+        is_fd=flexible,
+        bitrate_switch=switched,
+    )
+
+
+def frame_line(msg: can.Message) -> bytes:
+    """The line, CR included, that stands for a frame.
+
+    Raises:
+        ValueError: an error frame.
+    """
+    if msg.is_error_frame:
+        raise ValueError("serial_line sends no error frames")
+    extended = msg.is_extended_id
+    if msg.is_fd:
+        letter = "b" if msg.bitrate_switch else "d"
+        code = CODE_OF.get(len(msg.data))
+        if code is None:
+            raise ValueError(f"CAN FD has no frame of {len(msg.data)} data bytes")
+    else:
+        letter = "r" if msg.is_remote_frame else "t"
+        code = msg.dlc
+    data = "" if msg.is_remote_frame else msg.data.hex()
+    if extended:
+        text = f"{letter}{msg.arbitration_id:08x}{code:x}{data}\r"
+    else:
+        text = f"{letter}{msg.arbitration_id:03x}{code:x}{data}\r"
+    # Digits are written large, as adapters do; 'd' and 'b' would be digits as well.
+    head = text[0].upper() if extended else text[0]
+    return (head + text[1:].upper()).encode()
