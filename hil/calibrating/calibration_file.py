@@ -67,6 +67,18 @@ class CalibrationFile:
         return self.calibration.identity
 
     @property
+    def range_N(self) -> tuple[float, float]:
+        """Forces between which loads were hung; beyond them the law is continued."""
+        return self.content.law.load_range
+
+    @property
+    def largest_u95_N(self) -> float:
+        """Largest expanded uncertainty (k = 2) within ``range_N``."""
+        low, high = self.range_N
+        inside = [f for f, _u in self.content.uncertainty if low < f < high]
+        return max(self.law.u95(force) for force in (low, *inside, high))
+
+    @property
     def errors(self) -> list[Finding]:
         """What forbids to use it."""
         return [found for found in self.content.findings if found.severity == "error"]

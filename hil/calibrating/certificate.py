@@ -59,7 +59,8 @@ def certificate(file: CalibrationFile) -> str:
         budget=_budget_rows(file),
         components=[_word(name) for name in content.budget.columns[2:]],
         figures=content.figures,
-        largest_u95=max(2 * u for _force, u in content.uncertainty),
+        range_N=file.range_N,
+        largest_u95=file.largest_u95_N,
     )  # fmt: skip
 
 
@@ -115,8 +116,9 @@ def _plots(file: CalibrationFile, law: ForceCalibration) -> list[str]:
     series = np.array(table.column("series"), dtype=int)
     out = np.array(table.column("outlier"), dtype=bool)
     force = np.array([law.force(law.deflection(r)) for r in reading])
-    low, high = (f(force_u[0] for force_u in file.content.uncertainty) for f in (min, max))
-    grid = np.linspace(low, high, LOOKS)
+    low, high = file.range_N
+    beyond = 0.02 * (high - low)
+    grid = np.linspace(low - beyond, high + beyond, LOOKS)
     band = np.array([law.u95(f) for f in grid])
     marks = [
         (sense >= 0, "^", BLUE, "rising"), (sense < 0, "v", VERMILION, "falling"),
@@ -148,11 +150,13 @@ def _plots(file: CalibrationFile, law: ForceCalibration) -> list[str]:
     def drawn_uncertainty(axis: Any) -> None:
         budget = file.content.budget
         x = np.array(budget.column("force_N"), dtype=float)
+        inside = (x >= low - beyond) & (x <= high + beyond)
         for i, name in enumerate(budget.columns[2:]):
-            axis.plot(x, np.array(budget.column(name), dtype=float),
+            axis.plot(x[inside], np.array(budget.column(name), dtype=float)[inside],
                       DASHES[i // len(COLOURS) % len(DASHES)],
                       color=COLOURS[i % len(COLOURS)], lw=0.9, label=_word(name))  # fmt: skip
-        axis.plot(x, np.array(budget.column("u_N"), dtype=float), color=INK, lw=1.6, label="u(F)")
+        axis.plot(x[inside], np.array(budget.column("u_N"), dtype=float)[inside], color=INK,
+                  lw=1.6, label="u(F)")  # fmt: skip
         axis.set_ylim(bottom=0)
 
     plots = [

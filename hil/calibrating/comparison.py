@@ -67,8 +67,8 @@ def compare(a: CalibrationFile, b: CalibrationFile) -> Comparison:
             "was changed: their readings cannot be compared; name two of one rig"
         )
     first, second = a.law, b.law
-    low = max(min(row[0] for row in file.content.uncertainty) for file in (a, b))
-    high = min(max(row[0] for row in file.content.uncertainty) for file in (a, b))
+    low = max(file.range_N[0] for file in (a, b))
+    high = min(file.range_N[1] for file in (a, b))
     if not low < high:
         raise CalibrationFileError(
             f"'{a.path}' and '{b.path}' were made over forces that do not meet; name two that do"

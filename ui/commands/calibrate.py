@@ -7,6 +7,7 @@ import math
 from pathlib import Path
 from typing import Any
 
+from hil.calibrating.calibration_file import FOLDER, CalibrationFileError
 from hil.calibrating.laws import LAWS, Fit, FitError, choose_law, fit_law
 from hil.calibrating.points import Points, PointsError, read_points
 from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, say
@@ -14,32 +15,117 @@ from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer
 
 def add(commands: Any) -> None:
     parser = add_command(
-        commands, "calibrate", "fit a force law to known loads, with its uncertainty",
-        "With --points, fit a table of known loads and readings: the law is fitted as reading\n"
-        "on load, since the loads are what is known, and inverted for use. Standard errors and\n"
-        "correlation follow from the scatter about the law (JCGM 100:2008).\n\n"
-        "The header names the columns and may carry units: load (N), reading (counts), series,\n"
-        "direction. Two columns without units are load, then reading. Lines that begin with #\n"
-        "are comments.",
+        commands, "calibrate", "turn sensor counts into newtons, with an uncertainty to defend",
+        "On a rig (--profile): you are told what to hang next; the actuator goes to each point\n"
+        "from below and from above, waits until the reading has settled, and takes it. Law,\n"
+        "uncertainty (JCGM 100:2008) and figures of merit (ISO 376) follow, and what is wrong\n"
+        "is named with its mend. Every calibration is kept as a dated file with a hash, its raw\n"
+        "samples and a certificate to read and sign; --accept puts it into the profile as well.\n\n"
+        "From a table (--points): known loads and readings in a CSV file. The law is fitted as\n"
+        "reading on load, since the loads are what is known, and inverted for use. The header\n"
+        "names the columns and may carry units: load (N), reading (counts), series, direction.\n"
+        "Two columns without units are load, then reading. Lines that begin with # are comments."
+        "\n\n"
+        "Kept ones: --list, --compare, and --use, which writes one into its rig's profile, or\n"
+        "gives it to a running bench without a jump. One of another rig, or one that was\n"
+        "changed, is refused.",
+        "  hookeline calibrate --profile my_rig.yaml --weights 2.5,5,7.5 --note 'new springs'\n"
+        "  hookeline calibrate --profile footplate_trainer --lockstep --json\n"
+        "  hookeline calibrate --list calibrations\n"
+        "  hookeline calibrate --compare calibrations/A.yaml calibrations/B.yaml\n"
+        "  hookeline calibrate --use calibrations/B.yaml --profile my_rig.yaml\n"
         "  hookeline calibrate --points loads.csv --law auto\n"
         "  hookeline calibrate --points loads.csv --law quadratic --at 250 --reading 1830 --json\n",
+        motion=True,
     )  # fmt: skip
-    parser.add_argument("--points", type=Path, required=True, metavar="FILE.csv",
-                        help="table of load and reading")  # fmt: skip
-    parser.add_argument(
+    what = parser.add_argument_group("what to do (one of these)")
+    what.add_argument("--profile", metavar="P", help="calibrate this rig: profile file or shipped "
+                      "name; with --use: the profile to write to")  # fmt: skip
+    what.add_argument("--points", type=Path, metavar="FILE.csv",
+                      help="fit a table of load and reading")  # fmt: skip
+    what.add_argument("--list", nargs="?", type=Path, const=Path(FOLDER), metavar="DIR",
+                      help=f"list the calibrations in DIR (default: {FOLDER})")  # fmt: skip
+    what.add_argument("--compare", nargs=2, type=Path, metavar=("A", "B"),
+                      help="how far B is from A over force, beside their uncertainty")  # fmt: skip
+    what.add_argument("--use", type=Path, metavar="FILE",
+                      help="put a kept calibration to use, with --profile or --link")  # fmt: skip
+    rig = parser.add_argument_group("on a rig")
+    rig.add_argument("--weights", metavar="KG,...", type=_weights, default=(),
+                     help="masses in kg, hung one at a time (default: rig.weights)")  # fmt: skip
+    rig.add_argument("--series", type=int, default=3, metavar="N",
+                     help="loads up and down so many times (default 3)")  # fmt: skip
+    rig.add_argument("--gravity", type=float, metavar="M_S2",
+                     help="local gravity in m/s² (default: the profile's)")  # fmt: skip
+    rig.add_argument("--room", type=float, metavar="DEGC", help="temperature of the room, kept "
+                     "with the conditions")  # fmt: skip
+    rig.add_argument("--note", default="", metavar="TEXT", help="kept with the calibration")
+    rig.add_argument("--out", type=Path, metavar="DIR",
+                     help=f"where to keep it (default: {FOLDER} beside the profile)")  # fmt: skip
+    rig.add_argument("--accept", action="store_true", help="write it into the profile if nothing "
+                     "is wrong with it (a copy of the file as it was is kept)")  # fmt: skip
+    rig.add_argument("--lockstep", action="store_true", help="simulated rig and person in this "
+                     "process, faster than real time")  # fmt: skip
+    rig.add_argument("--simulated-operator", action="store_true", help="on a simulated rig in "
+                     "real time: a simulated person does what is asked")  # fmt: skip
+    rig.add_argument("--seed", type=int, default=1, metavar="N", help="of the simulated rig")
+    rig.add_argument("--varied", action="store_true", help="simulated friction, noise and springs "
+                     "off by up to 20 %%, by the seed")  # fmt: skip
+    law = parser.add_argument_group("law")
+    law.add_argument(
         "--law", default="auto", choices=("auto", *LAWS),
         help="shape of the law; auto takes the one with the least corrected AIC",
     )  # fmt: skip
-    parser.add_argument("--at", type=float, metavar="LOAD", help="also the law at this load")
-    parser.add_argument("--reading", type=float, metavar="R", help="also the load of a reading")
+    law.add_argument("--at", type=float, metavar="LOAD",
+                     help="with --points: also the law at this load")  # fmt: skip
+    law.add_argument("--reading", type=float, metavar="R",
+                     help="with --points: also the load of a reading")  # fmt: skip
+    parser.add_argument("--link", metavar="DIR", help="with --use: link directory of a running "
+                        "bench, as 'hookeline serve' prints it")  # fmt: skip
     parser.set_defaults(run=run)
 
 
 def run(options: argparse.Namespace) -> int:
+    given = [name for name in ("points", "list", "compare", "use")
+             if getattr(options, name) is not None]  # fmt: skip
+    if len(given) > 1:
+        raise CommandError(f"--{given[0]} and --{given[1]} are two things: give one", BAD_INPUT)
+    do = given[0] if given else "rig"
+    if do == "rig" and options.profile is None:
+        raise CommandError(
+            "say what to do: --profile P (a rig), --points FILE.csv (a table), --list, "
+            "--compare A B or --use FILE", BAD_INPUT,
+        )  # fmt: skip
+    if do in ("points", "compare") and options.profile is not None:
+        raise CommandError(f"--{do} needs no rig: leave --profile out", BAD_INPUT)
+    if do != "points" and (options.at is not None or options.reading is not None):
+        raise CommandError("--at and --reading belong to --points", BAD_INPUT)
+    if do != "use" and options.link is not None:
+        raise CommandError("--link belongs to --use", BAD_INPUT)
+    # Each loads only what it needs.
     try:
-        return _offline(options)
-    except (PointsError, FitError) as error:
+        if do == "points":
+            return _offline(options)
+        if do == "rig":
+            from ui.commands.calibrate_rig import calibrate_rig
+
+            return calibrate_rig(options)
+        from ui.commands import calibrations_kept
+
+        return int(getattr(calibrations_kept, f"{do}_kept")(options))
+    except (PointsError, FitError, CalibrationFileError) as error:
         raise CommandError(str(error), BAD_INPUT) from None
+
+
+def _weights(text: str) -> tuple[float, ...]:
+    try:
+        weights = tuple(float(part.removesuffix("kg")) for part in text.split(","))
+    except ValueError:
+        raise argparse.ArgumentTypeError(
+            f"'{text}': write masses in kg with commas between, such as 2.5,5,7.5"
+        ) from None
+    if any(not 0.0 < mass < math.inf for mass in weights):
+        raise argparse.ArgumentTypeError(f"'{text}': every mass is above 0 kg")
+    return weights
 
 
 def _offline(options: argparse.Namespace) -> int:

@@ -1,0 +1,246 @@
+"""``hookeline calibrate --profile P``: the guided calibration of a rig."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import math
+import shlex
+from typing import Any
+
+from drivers.simulated.surroundings_door import SurroundingsClient
+from hil.bringup.facts import drive_facts, facts_from_dict
+from hil.bringup.operator import SimulatedOperator
+from hil.calibrating.calibration_file import CalibrationFile
+from hil.calibrating.filing import keep_calibration
+from hil.calibrating.laws import LAWS
+from hil.calibrating.result import CalibrationResult
+from hil.calibrating.session import Options, Progress, calibrate
+from hil.devices import rig_parameters, varied_simulation
+from hil.link.client import Client
+from hil.live_runner import LiveRunner
+from hil.lockstep import LockstepBench
+from hil.lockstep_runner import LockstepRunner
+from hil.procedure import Ended, Runner
+from hil.processes import start_bench
+from hil.profile.loader import load_profile
+from hil.profile.schema import Profile, TwoSlopes
+from ui.commands.answers import (
+    BAD_INPUT,
+    FAILED,
+    INTERRUPTED,
+    NOT_REACHED,
+    OK,
+    CommandError,
+    answer,
+    say,
+)
+from ui.commands.calibrations_kept import beside, is_shipped, put_into_profile
+from ui.commands.terminal_operator import TerminalOperator, at_a_terminal
+
+MOST_SERIES = 20
+SHOWN = (0.0, 0.25, 0.5, 0.75, 1.0)  # of the range, where the band is told
+
+
+def calibrate_rig(options: argparse.Namespace) -> int:
+    """The command; returns its exit code."""
+    profile = load_profile(options.profile)
+    _check(options, profile)
+    if options.varied:
+        profile = varied_simulation(profile, options.seed)
+    wanted = Options(
+        weights_kg=options.weights,
+        series=options.series,
+        laws=LAWS if options.law == "auto" else (options.law,),
+        gravity_m_s2=options.gravity,
+    )
+    say(options, profile.stop.load)
+    say(options, "A software stop is no safety function: keep the hard-wired emergency stop "
+                 "within reach.")  # fmt: skip
+    session = _lockstep if options.lockstep else _live
+    ended, drive = session(options, profile, wanted)
+    return _finish(options, profile, ended, drive)
+
+
+def _check(options: argparse.Namespace, profile: Profile) -> None:
+    if not 1 <= options.series <= MOST_SERIES:
+        raise CommandError(f"--series {options.series}: give 1 to {MOST_SERIES}; three or more "
+                           "show how well loads repeat", BAD_INPUT)  # fmt: skip
+    if options.gravity is not None and not 9.7 < options.gravity < 9.9:
+        raise CommandError(f"--gravity {options.gravity:g}: on earth it is 9.76 to 9.84 m/s²",
+                           BAD_INPUT)  # fmt: skip
+    if options.room is not None and not math.isfinite(options.room):
+        raise CommandError("--room: give a temperature in °C", BAD_INPUT)
+    for word in ("lockstep", "simulated_operator", "varied"):
+        if getattr(options, word) and profile.simulation is None:
+            raise CommandError(
+                f"'{profile.name}' describes a real rig, where a person must be: leave "
+                f"--{word.replace('_', '-')} out", BAD_INPUT,
+            )  # fmt: skip
+    if not options.lockstep and not options.simulated_operator and not at_a_terminal():
+        raise CommandError(
+            "a person must be asked, and this is no terminal; on a simulated rig use --lockstep "
+            "or --simulated-operator", BAD_INPUT,
+        )  # fmt: skip
+
+
+def _lockstep(
+    options: argparse.Namespace, profile: Profile, wanted: Options
+) -> tuple[Ended, str]:
+    bench = LockstepBench(profile, options.seed)
+    person = SimulatedOperator(bench.surroundings, bench.drive.core.parameters)
+    runner = LockstepRunner(bench, tell=lambda text: say(options, text), operator=person)
+    ended = _run(runner, options, profile, wanted)
+    return ended, drive_facts(bench.drive.capabilities, profile).identity
+
+
+def _live(options: argparse.Namespace, profile: Profile, wanted: Options) -> tuple[Ended, str]:
+    folder = options.out or beside(options.profile)
+    with contextlib.ExitStack() as stack:
+        bench = stack.enter_context(
+            start_bench(options.profile, runs_directory=folder, recorder=False, profile=profile)
+        )
+        client = stack.enter_context(Client.connect(bench.link_directory, name="calibrate"))
+        description = client.description
+        door: SurroundingsClient | None = None
+        if description["surroundings"]:
+            door = SurroundingsClient(description["surroundings"])
+            stack.callback(door.close)
+        if options.simulated_operator:
+            assert door is not None
+            person = SimulatedOperator(door, rig_parameters(profile))
+            runner = LiveRunner(client, door, lambda _q: True, _teller(options), person)
+        else:
+            terminal = stack.enter_context(TerminalOperator())
+            runner = LiveRunner(client, None, terminal.confirm, _teller(options), terminal)
+        ended = _run(runner, options, profile, wanted)
+        return ended, facts_from_dict(description["drive_facts"]).identity
+
+
+def _teller(options: argparse.Namespace) -> Any:
+    return lambda text: say(options, text)
+
+
+def _run(
+    runner: Runner, options: argparse.Namespace, profile: Profile, wanted: Options
+) -> Ended:
+    def tell(progress: Progress) -> None:
+        point = progress.point
+        if progress.kind == "point" and point is not None:
+            way = "rising" if point.direction > 0 else "falling"
+            side = "below" if point.approach > 0 else "above"
+            say(options, f"  {progress.done:3}/{progress.total}  {point.label:12} {way}, from "
+                         f"{side}: {point.load_N:7.1f} N, {point.reading_counts:8.1f} counts"
+                         f"{'' if point.settled else ', not settled'}")  # fmt: skip
+        elif progress.kind in ("sensor", "law"):
+            say(options, f"  {progress.text}")
+
+    return runner.run(calibrate(profile, wanted, tell))
+
+
+def _finish(
+    options: argparse.Namespace, profile: Profile, ended: Ended, drive: str
+) -> int:
+    data: dict[str, Any] = {
+        "profile": profile.name, "ended": ended.how, "text": ended.text, "acceptable": False,
+        "findings": [], "file": None, "certificate": None, "in_profile": False,
+    }  # fmt: skip
+    result = ended.value
+    if not isinstance(result, CalibrationResult):
+        say(options, f"{ended.how}: {ended.text}; the rig was left without power and nothing was "
+                     "calibrated")  # fmt: skip
+        answer(options, data)
+        codes = {"interrupted": INTERRUPTED, "lost": NOT_REACHED}
+        return codes.get(ended.how, FAILED)
+    _tell_findings(options, result)
+    data |= _as_data(result)
+    if result.calibration is None:
+        say(options, "no force law was found: nothing is kept")
+        answer(options, data)
+        return FAILED
+    conditions: dict[str, str | float] = {}
+    if options.room is not None:
+        conditions["room_degC"] = options.room
+    if options.gravity is not None:
+        conditions["gravity_m_s2"] = options.gravity
+    file = keep_calibration(
+        options.out or beside(options.profile), result, profile_file=options.profile,
+        drive=drive, simulated=profile.simulation is not None, note=options.note,
+        conditions=conditions,
+    )  # fmt: skip
+    data |= {"file": file.path, "certificate": file.path.with_suffix(".html"),
+             "identity": file.identity, "sha256": file.sha256}  # fmt: skip
+    _tell_law(options, result, file)
+    if result.acceptable:
+        data["in_profile"] = _accept(options, file)
+    else:
+        say(options, "It is kept as evidence and not to be used.")
+    answer(options, data)
+    return OK if result.acceptable else FAILED
+
+
+def _accept(options: argparse.Namespace, file: CalibrationFile) -> bool:
+    own = not is_shipped(options.profile)
+    if options.accept and own:
+        return bool(put_into_profile(options, file))
+    if options.accept:
+        say(options, "Not written into the profile, which ships with the program: copy it to a "
+                     "directory of your own, and use the calibration there.")  # fmt: skip
+    profile = options.profile if own else "COPY_OF_IT.yaml"
+    say(options, f"use it with: hookeline calibrate --use {shlex.quote(str(file.path))} "
+                 f"--profile {shlex.quote(str(profile))}")  # fmt: skip
+    return False
+
+
+def _tell_findings(options: argparse.Namespace, result: CalibrationResult) -> None:
+    for found in result.findings:
+        word = "found" if found.severity == "error" else "warning"
+        say(options, f"{word}: {found.sentence} [{found.code}]\n  mend: {found.mend}")
+
+
+def _tell_law(
+    options: argparse.Namespace, result: CalibrationResult, file: CalibrationFile
+) -> None:
+    assert result.calibration is not None and result.fit is not None
+    law = file.calibration.spring_law
+    say(options, f"zero {file.calibration.zero:.2f} counts, "
+                 f"{file.calibration.deflection_per_count * 1e6:+.4f} µm/count"
+                 + (", sensor by a table" if file.calibration.sensor_table else ""))  # fmt: skip
+    if isinstance(law, TwoSlopes):
+        known = f" ±{2e3 * result.u_knee_m:.2g}" if math.isfinite(result.u_knee_m) else ""
+        say(options, f"springs {law.inner_rate / 1e3:.2f} N/mm up to {law.knee * 1e3:.3f}{known} "
+                     f"mm, {law.outer_rate / 1e3:.2f} N/mm beyond")  # fmt: skip
+    else:
+        say(options, f"springs by a polynomial of degree {len(law.coefficients) - 1}")
+    low, high = file.range_N
+    forces = [low + share * (high - low) for share in SHOWN]
+    told = ", ".join(f"±{file.law.u95(force):.2g} N at {force:.0f} N" for force in forces)
+    say(options, f"known to {told} (k = 2)")
+    merit = result.merit
+    if merit is not None:
+        names = ("repeatability", "reproducibility", "reversibility", "interpolation")
+        worst = {name: merit.worst(name) for name in names}
+        told = ", ".join(f"{name} {value:.2g} %" for name, value in worst.items()
+                         if math.isfinite(value))  # fmt: skip
+        say(options, f"at worst (ISO 376): {told}")
+    say(options, f"certificate {file.path.with_suffix('.html')}\nkept as {file.path}")
+
+
+def _as_data(result: CalibrationResult) -> dict[str, Any]:
+    budget, calibration = result.budget, result.calibration
+    return {
+        "acceptable": result.acceptable,
+        "findings": [
+            {"code": f.code, "sentence": f.sentence, "mend": f.mend, "severity": f.severity,
+             "points": list(f.points)}
+            for f in result.findings
+        ],
+        "points": len(result.points),
+        "outliers": sum(point.outlier for point in result.points),
+        "law": result.fit.law if result.fit else None,
+        "knee_mm": 1e3 * result.knee_m,
+        "u_knee_mm": 1e3 * result.u_knee_m,
+        "dead_zone_mm": 1e3 * result.dead_zone_m,
+        "uncertainty": [list(row) for row in budget.table] if budget else [],
+        "calibration": calibration.model_dump(mode="json") if calibration else None,
+    }  # fmt: skip

@@ -1,0 +1,157 @@
+"""``hookeline calibrate --list``, ``--compare`` and ``--use``: calibrations on file."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from hil.calibrating.calibration_file import (
+    FOLDER,
+    CalibrationFile,
+    CalibrationFileError,
+    check_belongs,
+    check_samples,
+    list_calibrations,
+    load_calibration,
+)
+from hil.calibrating.comparison import compare
+from hil.calibrating.drift import age_warning
+from hil.calibrating.profile_part import use_in_profile
+from hil.link.client import Client
+from hil.profile.loader import find_profile, load_profile, profile_from_dict
+from hil.requests import UseCalibration
+from ui.commands.answers import BAD_INPUT, OK, CommandError, answer, say
+
+SHOWN_FORCES = 9
+
+
+def beside(profile: str) -> Path:
+    """Where the calibrations of a profile are kept: beside it, or here for a shipped name."""
+    return (Path(profile).parent if Path(profile).exists() else Path()) / FOLDER
+
+
+def list_kept(options: argparse.Namespace) -> int:
+    folder = options.list
+    rig = None
+    if options.profile is not None:
+        rig = load_profile(options.profile)
+        if folder == Path(FOLDER):
+            folder = beside(options.profile)
+    rows: list[dict[str, Any]] = []
+    for found in list_calibrations(folder):
+        if isinstance(found, CalibrationFileError):
+            say(options, f"cannot be used: {found}")
+            rows.append({"problem": str(found)})
+            continue
+        row = _row(found)
+        if rig is not None:
+            try:
+                check_belongs(found, rig)
+            except CalibrationFileError as error:
+                row["problem"] = str(error)
+            row["active"] = found.identity == rig.calibration.identity
+        rows.append(row)
+        _show(options, row)
+    if not rows:
+        say(options, f"no calibrations in '{folder}'")
+    answer(options, {"folder": folder, "calibrations": rows})
+    return OK
+
+
+def _row(file: CalibrationFile) -> dict[str, Any]:
+    content = file.content
+    old = age_warning(file.calibration)
+    return {
+        "file": file.path,
+        "identity": file.identity,
+        "sha256": file.sha256,
+        "made": content.made,
+        "profile": content.profile.name,
+        "simulated": content.simulated,
+        "law": content.law.law,
+        "points": len(content.points.rows),
+        "range_N": list(file.range_N),
+        "largest_u95_N": file.largest_u95_N,
+        "note": content.note,
+        "old": old is not None,
+        "problem": "; ".join(f"{f.sentence}; {f.mend}" for f in file.errors) or None,
+    }
+
+
+def _show(options: argparse.Namespace, row: dict[str, Any]) -> None:
+    marks = [text for text, on in (
+        ("in the profile", row.get("active")), ("old", row["old"]),
+        ("simulated", row["simulated"]), (f"not to be used: {row['problem']}", row["problem"]),
+    ) if on]  # fmt: skip
+    say(options, f"{row['made'][:16].replace('T', ' ')}  {row['file']}\n"
+                 f"    {row['profile']}, {row['law'].replace('_', ' ')}, {row['points']} points, "
+                 f"{row['range_N'][0]:.0f} to {row['range_N'][1]:.0f} N, "
+                 f"±{row['largest_u95_N']:.2g} N or better"
+                 + (f"; {'; '.join(marks)}" if marks else ""))  # fmt: skip
+    if row["note"]:
+        say(options, f"    {row['note']}")
+
+
+def compare_kept(options: argparse.Namespace) -> int:
+    a, b = (load_calibration(path) for path in options.compare)
+    found = compare(a, b)
+    say(options, f"A  {a.identity}\nB  {b.identity}\n")
+    say(options, "force by A / N   B less A / N   ±U of both, k = 2 / N")
+    for i in np.linspace(0, found.force_N.size - 1, SHOWN_FORCES).astype(int):
+        beyond = abs(found.difference_N[i]) > 2 * found.u_N[i]
+        say(options, f"{found.force_N[i]:14.1f} {found.difference_N[i]:+14.2f} "
+                     f"{2 * found.u_N[i]:14.2f}{'   beyond it' if beyond else ''}")  # fmt: skip
+    say(options, f"\nzero: B less A {found.zero_counts:+.1f} counts, {found.zero_N:+.1f} N")
+    say(options, "A and B agree within their uncertainty" if found.agree else
+        f"A and B differ by up to {found.apart:.1f} times the uncertainty of both: "
+        "see what was changed at the rig between them, or calibrate again")  # fmt: skip
+    answer(options, {"a": a.identity, "b": b.identity, **found.as_data()})
+    return OK
+
+
+def use_kept(options: argparse.Namespace) -> int:
+    if options.profile is None and options.link is None:
+        raise CommandError("say where to: --profile P (the rig's file) or --link DIR (a running "
+                           "bench)", BAD_INPUT)  # fmt: skip
+    file = load_calibration(options.use)
+    check_samples(file)
+    data: dict[str, Any] = {"identity": file.identity, "sha256": file.sha256, "written": [],
+                            "bench": None}  # fmt: skip
+    if options.profile is not None:
+        data["written"] = put_into_profile(options, file)
+    if options.link is not None:
+        data["bench"] = _give_to_bench(file, options.link)
+        say(options, data["bench"])
+    answer(options, data)
+    return OK
+
+
+def put_into_profile(options: argparse.Namespace, file: CalibrationFile) -> list[Path]:
+    """Write it into the profile and say so; returns the files that were changed."""
+    written = use_in_profile(file, options.profile)
+    for change in written:
+        say(options, f"{file.identity}\nis now in {change.file}; as it was: {change.backup}")
+    found = age_warning(file.calibration)
+    if found is not None:
+        say(options, f"warning: {found.sentence}; {found.mend}")
+    return [change.file for change in written]
+
+
+def _give_to_bench(file: CalibrationFile, link: str) -> str:
+    with Client.connect(link, name="calibrate") as client:
+        check_belongs(file, profile_from_dict(client.description["profile"]))
+        client.take_control()
+        with client.keep_control():
+            text = client.request(UseCalibration(calibration=file.part))
+        client.release_control()
+    return text
+
+
+def is_shipped(profile: str) -> bool:
+    """Whether the profile ships with the program, which is never written to."""
+    from hil.profile.loader import SHIPPED
+
+    return find_profile(profile).resolve().is_relative_to(SHIPPED)
