@@ -30,6 +30,7 @@ BUCKET_S = 1.0
 WINDOW_S = 60.0
 LEAST_S = 20.0  # of powered time, before anything is said of the motor's torque
 MOST_SHARE = 0.6  # of it in which friction cannot explain the difference
+LEAST_MOVING_S = 2.0  # each way, before the mean of both is taken
 Rows = NDArray[np.float64]
 Array = NDArray[np.float64]
 
@@ -144,8 +145,7 @@ class DriftWatch:
         """Another calibration is in force: begin anew."""
         self.profile = profile
         self._band = MotorBand(profile)
-        # Of each bucket of powered time: seconds, seconds unexplained, sum of the difference.
-        self._buckets: list[list[float]] = []
+        self._buckets: list[Array] = []  # sums over a stretch of powered time, see _take_motor
         self._last_s = math.nan
         self._no_load: list[Array] | None = None
         self._no_load_until_s = 0.0
@@ -215,24 +215,44 @@ class DriftWatch:
         )
         unexplained = np.abs(gap) > allowed
         if not self._buckets or self._buckets[-1][0] >= BUCKET_S:
-            self._buckets.append([0.0, 0.0, 0.0])
+            self._buckets.append(np.zeros(11))
             del self._buckets[: -int(WINDOW_S / BUCKET_S)]
-        bucket = self._buckets[-1]
-        bucket[0] += float(steps.sum())
-        bucket[1] += float(steps[unexplained].sum())
-        bucket[2] += float((gap * steps)[unexplained].sum())
+        sums = [steps.sum(), steps[unexplained].sum(), (gap * steps)[unexplained].sum()]
+        for moving in (rows[:, SPEED] >= SLIP_SPEED_M_S, rows[:, SPEED] <= -SLIP_SPEED_M_S):
+            weights = steps[moving]
+            sums += [weights.sum(), *(float((values[moving] * weights).sum()) for values in
+                                      (gap, np.abs(rows[:, SPRING]), rows[:, U95]))]  # fmt: skip
+        self._buckets[-1] += sums
         self._set("motor_disagrees", self._motor_warning())
 
     def _motor_warning(self) -> DriftWarning | None:
-        seconds, bad, area = (math.fsum(b[i] for b in self._buckets) for i in range(3))
-        if seconds < LEAST_S or bad < MOST_SHARE * seconds:
+        sums = np.sum(self._buckets, axis=0)
+        seconds, bad, area = (float(value) for value in sums[:3])
+        mend = (
+            "hang a known weight and see which of the two is right: calibrate again, or correct "
+            "torque constant, screw efficiency or lever arms in the profile"
+        )
+        if seconds >= LEAST_S and bad >= MOST_SHARE * seconds:
+            return DriftWarning(
+                "motor_disagrees",
+                f"for {bad:.0f} of the last {seconds:.0f} s of work the force from the motor's "
+                f"torque was {area / bad:+.0f} N off the springs' on average, more than friction "
+                "explains",
+                mend,
+            )
+        out, back = sums[3:7], sums[7:]
+        if min(out[0], back[0]) < LEAST_MOVING_S:
+            return None
+        # Friction acts against motion: in the mean of both ways it cancels.
+        gap, level, u95 = (float(v) for v in (out[1:] / out[0] + back[1:] / back[0]) / 2)
+        if abs(gap) <= TORQUE_SHARE * level + u95:
             return None
         return DriftWarning(
             "motor_disagrees",
-            f"for {bad:.0f} of the last {seconds:.0f} s of work the force from the motor's torque "
-            f"was {area / bad:+.0f} N off the springs' on average, more than friction explains",
-            "hang a known weight and see which of the two is right: calibrate again, or correct "
-            "torque constant, screw efficiency or lever arms in the profile",
+            f"in the mean of {out[0]:.0f} s of motion one way and {back[0]:.0f} s the other, where "
+            f"friction cancels, the force from the motor's torque is {gap:+.0f} N off the "
+            f"springs' {level:.0f} N",
+            mend,
         )
 
 
