@@ -9,12 +9,13 @@ from typing import Any
 from drivers.registry import find_protocol
 from drivers.wire_budget import Budgeting
 from hil.bounds import driven_current_A
+from hil.calibrating.drift import age_warning
 from hil.devices import drive_options
 from hil.dry_friction import sine_N
 from hil.force_design import design
 from hil.profile.checks import holding_force, motor_force
 from hil.profile.loader import examine_profile, shipped_profiles
-from hil.profile.problems import ProfileError
+from hil.profile.problems import Problem, ProfileError
 from hil.profile.schema import Profile, TwoSlopes
 from ui.commands.answers import OK, add_command, answer, say
 
@@ -49,7 +50,8 @@ def run(options: argparse.Namespace) -> int:
     for _key, label, value, unit, note in rows:
         text = f"{value:.4g} {unit}" if isinstance(value, float) else f"{value}"
         say(options, f"  {label:34} {text:>16}  {note}")
-    for warning in examined.warnings:
+    warnings = [*examined.warnings, *_age(options.profile, profile)]
+    for warning in warnings:
         say(options, f"warning: {warning}")
     answer(
         options,
@@ -57,10 +59,17 @@ def run(options: argparse.Namespace) -> int:
             "profile": profile.name,
             "valid": True,
             "figures": {key: value for key, _label, value, _unit, _note in rows},
-            "warnings": [warning.as_data() for warning in examined.warnings],
+            "warnings": [warning.as_data() for warning in warnings],
         },
     )
     return OK
+
+
+def _age(path: str, profile: Profile) -> list[Problem]:
+    found = age_warning(profile.calibration)
+    if found is None:
+        return []
+    return [Problem(path, 0, 0, "calibration.dated", found.sentence, found.mend, "warning")]
 
 
 def figures(profile: Profile) -> list[tuple[str, str, float | str, str, str]]:
@@ -109,6 +118,9 @@ def figures(profile: Profile) -> list[tuple[str, str, float | str, str, str]]:
         rows.append((f"force_to_hold_{i}_N", f"Rod force to hold {weight:g} kg", force, "N",
                      f"{force / limits.force.bounded:.0%} of the limit"))  # fmt: skip
     rows += _bus(profile)
+    calibration = profile.calibration
+    rows.append(("calibration", "Calibration", calibration.dated or "no date", "",
+                 calibration.identity or "written by hand, from no file"))  # fmt: skip
     rows.append(("control_heartbeat_ms", "Heartbeat limit of the holder of control",
                  profile.link.control_heartbeat * 1e3, "ms", ""))  # fmt: skip
     return rows
