@@ -20,10 +20,10 @@ from hil.calibrating.calibration_file import (
 from hil.calibrating.comparison import compare
 from hil.calibrating.drift import age_warning
 from hil.calibrating.profile_part import use_in_profile
-from hil.link.client import Client
+from hil.link.client import Client, LinkError
 from hil.profile.loader import find_profile, load_profile, profile_from_dict
 from hil.requests import UseCalibration
-from ui.commands.answers import BAD_INPUT, OK, CommandError, answer, say
+from ui.commands.answers import BAD_INPUT, NOT_REACHED, OK, CommandError, answer, say
 
 SHOWN_FORCES = 9
 
@@ -141,7 +141,11 @@ def put_into_profile(options: argparse.Namespace, file: CalibrationFile) -> list
 
 
 def _give_to_bench(file: CalibrationFile, link: str) -> str:
-    with Client.connect(link, name="calibrate") as client:
+    try:
+        connected = Client.connect(link, name="calibrate")
+    except LinkError as error:
+        raise CommandError(str(error), NOT_REACHED) from None
+    with connected as client:
         check_belongs(file, profile_from_dict(client.description["profile"]))
         client.take_control()
         with client.keep_control():
