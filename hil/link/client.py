@@ -225,6 +225,11 @@ class Client:
         self._taking = self._asker.post({"say": "take"}, ANSWER_S)
         return self._taking
 
+    def post_release(self) -> int:
+        """Give control up, as ``release_control`` does, without waiting."""
+        self.in_control = False
+        return self._asker.post({"say": "release"}, ANSWER_S)
+
     def answers(self) -> list[Answer]:
         """Answers that have come to what was posted; never waits.
 

@@ -23,11 +23,13 @@ class Sockets:
     Attributes:
         where: as the user wrote it.
         local: whether both ends share one machine and its monotonic clock.
+        keys: of an encrypted link.
     """
 
     def __init__(self, where: str, local: bool) -> None:
         self.where = where
         self.local = local
+        self.keys: ClientKeys | None = None
         self._context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
         self.requests = self._context.socket(zmq.DEALER)
         self.samples = self._context.socket(zmq.SUB)
@@ -41,6 +43,7 @@ class Sockets:
         self.requests.setsockopt(zmq.IMMEDIATE, 1)
 
     def encrypt(self, keys: ClientKeys) -> None:
+        self.keys = keys
         for socket in (self.requests, self.samples):
             socket.setsockopt(zmq.CURVE_PUBLICKEY, keys.public.encode())
             socket.setsockopt(zmq.CURVE_SECRETKEY, keys.secret.encode())

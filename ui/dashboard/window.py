@@ -29,6 +29,8 @@ from PySide6.QtCore import QEvent, Qt, QTimer
 from PySide6.QtGui import QCloseEvent, QKeyEvent, QKeySequence, QResizeEvent, QShortcut
 from PySide6.QtWidgets import QMainWindow, QStackedLayout, QVBoxLayout, QWidget
 
+from ui.dashboard.bringup_model import BringUpModel
+from ui.dashboard.bringup_page import BringUpPage
 from ui.dashboard.header import Header
 from ui.dashboard.operate_model import OperateModel
 from ui.dashboard.operate_page import OperatePage
@@ -49,6 +51,7 @@ SETTLE_MS = 150  # after the last change of size, before widgets are laid anew
 
 PAGES = (
     PageEntry("Operate", "F1", OperatePage),
+    PageEntry("Bring-up", "F3", BringUpPage, view=BringUpModel),
     PageEntry("Runs", "F5", RunsPage, view=lambda model, session, runs: RunsModel(runs)),
 )
 

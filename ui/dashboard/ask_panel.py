@@ -1,0 +1,230 @@
+"""What the person at the rig is to do now, in large words, and the ways to answer."""
+
+from __future__ import annotations
+
+import contextlib
+import math
+
+from pydantic_core import PydanticCustomError
+from PySide6.QtCore import Qt
+from PySide6.QtGui import QFontMetrics
+from PySide6.QtWidgets import (
+    QFrame,
+    QHBoxLayout,
+    QLabel,
+    QLineEdit,
+    QSizePolicy,
+    QVBoxLayout,
+)
+
+from drivers.quantities import Dimension
+from ui.dashboard.bringup_model import BringUpModel
+from ui.dashboard.hold_button import HoldButton
+from ui.dashboard.key_button import KeyButton
+from ui.dashboard.page_operator import Question
+from ui.dashboard.theme import Sizes, Theme
+
+PER_UNIT = {"mm": 1e3, "m": 1.0, "N": 1.0}
+MOST_OPTIONS = 6
+CANNOT = {"act": "Cannot do it", "read": "Cannot tell", "hold": "Not now"}
+
+
+class AskPanel(QFrame):
+    """Mirror of the model's question. Enter is the answer that goes on, X the one that does not."""
+
+    def __init__(self, bringup: BringUpModel, theme: Theme, sizes: Sizes) -> None:
+        super().__init__()
+        self.bringup, self.theme, self.sizes = bringup, theme, sizes
+        px = sizes.px
+        self.setObjectName("ask")
+        self.head = QLabel()
+        self.head.setObjectName("quiet")
+        self.text = QLabel()
+        self.text.setWordWrap(True)
+        self.text.setTextFormat(Qt.TextFormat.PlainText)
+        self.text.setAlignment(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignTop)
+        # As tall as there is room: what is asked must not push the evidence about.
+        self.text.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Ignored)
+        self.hold = HoldButton(theme, sizes, bringup.grip, bringup.let_go)
+        self.done = KeyButton("Done", "Enter", theme)
+        self.done.setObjectName("apply")
+        self.done.clicked.connect(self.accept)
+        self.cannot = KeyButton("Cannot do it", "X", theme)
+        self.cannot.clicked.connect(self.refuse)
+        self.entry = QLineEdit()
+        self.entry.setAccessibleName("Number")
+        self.entry.setMaximumWidth(px(170))
+        self.entry.textEdited.connect(lambda _text: self._mark(""))
+        self.unit = QLabel()
+        self.wrong = QLabel()
+        self.wrong.setObjectName("warning")
+        self.options = []
+        for number in range(MOST_OPTIONS):
+            button = KeyButton("", str(number + 1), theme)
+            button.clicked.connect(lambda _=False, n=number: self.choose(n))
+            self.options.append(button)
+        row = QHBoxLayout()
+        row.setSpacing(px(10))
+        for widget in (self.entry, self.unit, *self.options, self.done, self.cannot, self.wrong):
+            row.addWidget(widget)
+        row.addStretch(1)
+        large = f"font-size: {sizes.figure_pt}pt; padding: {px(6)}px {px(14)}px;"
+        for button in (*self.options, self.done, self.cannot):
+            button.setStyleSheet(large)
+        self.entry.setStyleSheet(f"font-size: {sizes.figure_pt}pt")
+        self.unit.setStyleSheet(f"font-size: {sizes.figure_pt}pt")
+        column = QVBoxLayout(self)
+        column.setContentsMargins(px(16), px(8), px(16), px(10))
+        column.setSpacing(px(6))
+        column.addWidget(self.head)
+        column.addWidget(self.text, 1)
+        column.addLayout(row)
+        column.addWidget(self.hold)
+        self._look: object = None
+        self._asked: Question | None = None
+        self._ask(None, False)
+        self.refresh()
+
+    # ------------------------------------------------------------------ acts
+
+    def accept(self) -> None:
+        """Done, or the number that stands in the field."""
+        question = self.bringup.question
+        if question is None:
+            return
+        if question.kind == "act":
+            self.bringup.answer(True)
+        elif question.kind == "read":
+            self._read(question)
+
+    def refuse(self) -> None:
+        question = self.bringup.question
+        if question is not None and question.kind in CANNOT:
+            self.bringup.answer(math.nan if question.kind == "read" else False)
+
+    def choose(self, number: int) -> None:
+        question = self.bringup.question
+        if question is not None and number < len(question.options):
+            self.bringup.answer(question.options[number])
+
+    def _read(self, question: Question) -> None:
+        typed = self.entry.text().strip().replace(",", ".").replace("−", "-")
+        if not typed:
+            self._mark("type a number, or choose 'Cannot tell'")
+            return
+        try:
+            with contextlib.suppress(ValueError):  # or it carries a unit of its own
+                typed = f"{float(typed):.12g} {question.unit}"
+            self.bringup.answer(float(Dimension(question.dimension).parse(typed)))
+        except (PydanticCustomError, ValueError) as error:
+            self._mark(str(error))
+
+    def _mark(self, problem: str) -> None:
+        self.wrong.setText(problem)
+        self.wrong.setVisible(bool(problem))
+
+    # ------------------------------------------------------------------ looks
+
+    def refresh(self) -> None:
+        bringup = self.bringup
+        question = bringup.question
+        wanted = bool(bringup.hold_text)
+        if wanted:
+            acts = bringup.holding
+            self.hold.show_as(
+                "Held: let go to stop" if acts
+                else "Let go, then hold again  (Space or mouse)" if self.hold.held
+                else "Hold to run  (Space or mouse)", acts,
+            )  # fmt: skip
+        if wanted and not self.hold.isVisibleTo(self):
+            self.hold.show()
+            self.hold.setFocus()
+        elif not wanted and self.hold.isVisibleTo(self):
+            self.hold.hide()
+        head, text, warn = self._words(question)
+        self.head.setText(head)
+        self.text.setText(text)
+        self._fit(text)
+        edge = self.theme.accent if question is not None else self.theme.rule
+        edge = self.theme.nut if warn else edge
+        look = (edge, question is not None or warn)
+        if look != self._look:
+            self._look = look
+            self.setStyleSheet(
+                f"QFrame#ask {{ background: {self.theme.raised}; border: "
+                f"{self.sizes.px(3 if look[1] else 1)}px solid {edge}; "
+                f"border-radius: {self.sizes.px(6)}px; }}"
+            )
+        if question is not self._asked:
+            self._asked = question
+            self._ask(question, wanted)
+
+    def _words(self, question: Question | None) -> tuple[str, str, bool]:
+        """Head line, large words, and whether they are bad news."""
+        bringup = self.bringup
+        if question is not None:
+            by = " (simulated hands answer)" if bringup.alone else ""
+            heads = {
+                "act": "Do this now", "read": "Read this off", "choose": "Answer this",
+                "hold": "Hold the enabling control", "let_go": "Let go now",
+            }  # fmt: skip
+            return heads[question.kind] + by, question.text, False
+        if bringup.running:
+            if bringup.hold_text:
+                return "Runs only while you hold", bringup.hold_text, False
+            if bringup.doing:
+                return "Being done by hand", bringup.doing, False
+            return "Nothing for you to do", bringup.note or "Measuring.", False
+        if bringup.message:
+            return bringup.record_text, bringup.message, bringup.wrong
+        if bringup.why_not_begin:
+            return "Cannot begin yet", bringup.why_not_begin.capitalize() + ".", False
+        return (
+            "Nothing runs",
+            "Begin (G) goes through the steps in order. Nothing is energised before what it "
+            "relies on is proven, and nothing moves unless you hold the enabling control.",
+            False,
+        )
+
+    def _fit(self, text: str) -> None:
+        """As large as the room allows."""
+        room = self.text.contentsRect()
+        font = self.text.font()
+        flags = Qt.TextFlag.TextWordWrap | Qt.AlignmentFlag.AlignLeft
+        for size in (self.sizes.large_pt * 0.8, self.sizes.state_pt, self.sizes.figure_pt,
+                     self.sizes.head_pt, self.sizes.text_pt):  # fmt: skip
+            font.setPointSizeF(size)
+            box = QFontMetrics(font).boundingRect(room, int(flags), text)
+            if box.height() <= room.height() and box.width() <= room.width():
+                break
+        style = f"font-size: {size}pt; font-weight: 600"
+        if self.text.styleSheet() != style:
+            self.text.setStyleSheet(style)
+
+    def _ask(self, question: Question | None, hold_wanted: bool) -> None:
+        kind = question.kind if question else ""
+        options = question.options if question else ()
+        self.entry.setVisible(kind == "read")
+        self.unit.setVisible(kind == "read")
+        self.done.setVisible(kind in ("act", "read"))
+        self.done.setText("Enter it" if kind == "read" else "Done")
+        self.cannot.setVisible(kind in CANNOT)
+        self.cannot.setText(CANNOT.get(kind, ""))
+        for number, button in enumerate(self.options):
+            button.setVisible(number < len(options))
+            button.setText(options[number] if number < len(options) else "")
+        # While the enabling control is wanted the focus stays on it: answers come by key.
+        policy = Qt.FocusPolicy.NoFocus if hold_wanted else Qt.FocusPolicy.StrongFocus
+        for widget in (self.done, self.cannot, *self.options):
+            widget.setFocusPolicy(policy)
+        self._mark("")
+        if question is None:
+            return
+        if kind == "read":
+            known = math.isfinite(question.suggestion)
+            shown = PER_UNIT.get(question.unit, 1.0) * question.suggestion
+            self.entry.setText(f"{shown:.6g}" if known else "")
+            self.unit.setText(question.unit)
+            self.entry.selectAll()
+        if not hold_wanted and self.isVisible():
+            {"read": self.entry, "choose": self.options[0]}.get(kind, self.done).setFocus()
