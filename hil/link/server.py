@@ -115,11 +115,12 @@ class LinkServer:
         self._samples = self._sockets.samples
         self._admission = self._sockets.admission
         self.tcp = self._sockets.tcp
+        self.description = dict(description)  # may be changed: the next client is told so
         self._hello = {
             "edition": EDITION,
             "control_heartbeat_s": control_heartbeat_s,
             "samples_port": self._sockets.samples_port,
-            "description": dict(description),
+            "description": self.description,
         }
 
     # ------------------------------------------------------------------ every cycle
