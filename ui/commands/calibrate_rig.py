@@ -207,9 +207,10 @@ def _tell_law(
                  f"{file.calibration.deflection_per_count * 1e6:+.4f} µm/count"
                  + (", sensor by a table" if file.calibration.sensor_table else ""))  # fmt: skip
     if isinstance(law, TwoSlopes):
-        known = f" ±{2e3 * result.u_knee_m:.2g}" if math.isfinite(result.u_knee_m) else ""
-        say(options, f"springs {law.inner_rate / 1e3:.2f} N/mm up to {law.knee * 1e3:.3f}{known} "
-                     f"mm, {law.outer_rate / 1e3:.2f} N/mm beyond")  # fmt: skip
+        u = result.u_knee_m
+        known = f" ±{2e3 * u:.2g} mm" if u < law.knee else " (not known from these loads)"
+        say(options, f"springs {law.inner_rate / 1e3:.2f} N/mm up to {law.knee * 1e3:.3f} mm"
+                     f"{known}, {law.outer_rate / 1e3:.2f} N/mm beyond")  # fmt: skip
     else:
         say(options, f"springs by a polynomial of degree {len(law.coefficients) - 1}")
     low, high = file.range_N
