@@ -11,6 +11,7 @@ import can
 from can.interfaces import VALID_INTERFACES
 from pydantic import BaseModel, ConfigDict
 
+from drivers import wires
 from drivers.base import DriverError
 
 
@@ -47,6 +48,9 @@ def open_bus(interface: str, channel: str | None, options: Mapping[str, Any]) ->
     Raises:
         DriverError: unknown interface, an option it does not take, or it does not open.
     """
+    recording = wires.replayed()
+    if recording is not None:
+        return recording.bus()
     if interface not in VALID_INTERFACES:
         near = difflib.get_close_matches(interface, sorted(VALID_INTERFACES), 1)
         hint = f"; did you mean '{near[0]}'?" if near else ""
@@ -55,12 +59,14 @@ def open_bus(interface: str, channel: str | None, options: Mapping[str, Any]) ->
             f"(known: {', '.join(sorted(VALID_INTERFACES))})"
         )
     try:
-        return can.Bus(interface=interface, channel=channel, **options)
+        bus = can.Bus(interface=interface, channel=channel, **options)
     except Exception as error:
         # Each adapter raises its own kinds; all of them mean that the bus did not open.
         raise DriverError(
             f"drive.bus: {interface} on '{channel}' does not open: {error}; {_mend(error)}"
         ) from error
+    wires.opened_bus(bus, f"{interface} {channel}")
+    return bus
 
 
 def _mend(error: BaseException) -> str:

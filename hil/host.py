@@ -20,7 +20,9 @@ from pathlib import Path
 from types import FrameType
 from typing import Any
 
+from drivers import wires
 from drivers.base import Drive, DriverError, PowerRequest, Rejoining
+from drivers.wire_log import WireRecorder
 from hil.bringup.facts import drive_facts, facts_to_dict
 from hil.cycle import Bench
 from hil.devices import make_drive
@@ -47,11 +49,15 @@ class Host:
         profile: the rig.
         drive: opened.
         link: bound.
+        wire: records what passes on the drive's wires, if that is wanted.
     """
 
-    def __init__(self, profile: Profile, drive: Drive, link: LinkServer) -> None:
+    def __init__(
+        self, profile: Profile, drive: Drive, link: LinkServer, wire: WireRecorder | None = None
+    ) -> None:
         self.drive = drive
         self.link = link
+        self.wire = wire
         self.period_s = 1.0 / profile.control.rate
         self.bench = Bench(profile, drive.capabilities, self.period_s)
         self.late_cycles = 0
@@ -64,6 +70,7 @@ class Host:
         """Cycle until ``ending`` is set; the drive is de-energised on the way out."""
         period = self.period_s
         bench, drive, link = self.bench, self.drive, self.link
+        wire = self.wire
         monotonic = time.monotonic
         answer_by = ANSWER_SHARE * period
         most_between = period + bench.profile.limits.most_cycle_late
@@ -76,7 +83,10 @@ class Host:
             sleep_until(due)
             last, woke = woke, monotonic()
             # Whole periods since the last cycle: after a pause the estimator must know it.
-            dt = period * max(1, round((woke - last) / period))
+            periods = max(1, round((woke - last) / period))
+            dt = period * periods
+            if wire is not None:
+                wire.cycle(periods)
             try:
                 # After a late wake-up the answer is waited for all the same, and longer: the
                 # last sample is old by then, and the age of the sample is judged.
@@ -166,6 +176,8 @@ class Host:
         ):
             drive.rejoin()
         outcome = self.bench.ask(request)
+        if self.wire is not None:
+            self.wire.note({"asked": request.model_dump(mode="json")})
         self.link.reply(incoming, outcome.accepted, outcome.text)
 
     def _watch_holder(self, now_s: float) -> None:
@@ -199,6 +211,12 @@ class Host:
                 lag = written_s - (asked if asked and 0 < written_s - asked < 10 else seen_s)
                 event["to_wire_ms"] = round(1e3 * max(lag, 0.0), 3)
                 self._sent_s = None
+                if self.wire is not None:
+                    self.wire.note({"stopped": event["code"], "detail": event["detail"]})
+            elif event["kind"] == "calibration":
+                # Whoever comes later is told of the one in force.
+                told = self.link.description
+                told["profile"] = {**told["profile"], "calibration": event["calibration"]}
             self.link.publish_event(self._stamp(event))
         self.bench.events.clear()
 
@@ -250,23 +268,28 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--checked", type=Path, help="the profile, checked, as JSON in SI")
     parser.add_argument("--hold", action="store_true", help="go on at a line on standard input")
     parser.add_argument("--link", required=True, type=Path, help="link directory")
-    parser.add_argument("--channel", help="bus channel in place of the profile's")
+    parser.add_argument("--wires", type=Path, help="directory of a simulated rig's wires")
     parser.add_argument("--surroundings", help="side door of the simulated rig")
     parser.add_argument("--tcp", help="also serve on this address, HOST:PORT")
     parser.add_argument("--keys", type=Path, help="directory of CURVE keys, needed for --tcp")
+    parser.add_argument("--log-wire", type=Path, help="record the wires into this directory")
     parser.add_argument("--priority", type=int, default=60)
     options = parser.parse_args(arguments)
 
     drive: Drive | None = None
     link: LinkServer | None = None
+    wire: WireRecorder | None = None
     try:
         if options.checked is None:
             profile = load_profile(options.profile)
         else:
             profile = profile_from_dict(json.loads(options.checked.read_text()))
-        drive = make_drive(profile, channel_override=options.channel)
+        drive = make_drive(profile, options.wires)
         if options.hold and not sys.stdin.readline():
             return 0  # whoever started this is gone
+        if options.log_wire is not None:
+            wire = WireRecorder(options.log_wire)
+            wires.record(wire)
         drive.open()
         grant = prepare_realtime(options.priority, own_processor())
         print(grant.notice, file=sys.stderr, flush=True)
@@ -277,7 +300,7 @@ def main(arguments: list[str] | None = None) -> int:
             tcp=options.tcp,
             keys=ServerKeys.load(options.keys) if options.keys else None,
         )
-        host = Host(profile, drive, link)
+        host = Host(profile, drive, link, wire)
 
         def end(_signal: int, _frame: FrameType | None) -> None:
             host.ending = True
@@ -301,6 +324,8 @@ def main(arguments: list[str] | None = None) -> int:
             drive.close()
         if link is not None:
             link.close()
+        if wire is not None:
+            wire.close()
 
 
 if __name__ == "__main__":

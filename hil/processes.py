@@ -6,6 +6,7 @@ import contextlib
 import json
 import os
 import selectors
+import shutil
 import signal
 import subprocess
 import sys
@@ -14,7 +15,7 @@ import time
 from pathlib import Path
 from types import TracebackType
 
-from hil.devices import rig_parameters
+from hil.devices import rig_parameters, simulated_wires
 from hil.profile.loader import load_profile, profile_to_dict
 from hil.profile.schema import Profile
 
@@ -49,6 +50,7 @@ class BenchProcesses:
         self.runs_directory = runs_directory
         self.processes: dict[str, subprocess.Popen[str]] = {}
         self.notices: list[str] = []
+        self.wire_log: Path | None = None  # where it grows
         self._owned: contextlib.ExitStack = contextlib.ExitStack()
 
     def __enter__(self) -> BenchProcesses:
@@ -124,6 +126,16 @@ class BenchProcesses:
                 return f"{name} ended (code {process.returncode}): {self.said(name)}"
         return None
 
+    def keep_wire_log(self, run: Path | None) -> None:
+        """Once the processes have ended: put the recorded wires into ``run``, or remove them."""
+        grown, self.wire_log = self.wire_log, None
+        if grown is None:
+            return
+        if run is not None:
+            for file in grown.iterdir():
+                file.replace(run / file.name)
+        shutil.rmtree(grown, ignore_errors=True)
+
     def close(self) -> None:
         """End host, recorder, simulated rig, in this order; kill what does not end."""
         for name in ("host", "recorder", "rig"):
@@ -156,11 +168,13 @@ def start_bench(
     keys: Path | None = None,
     recorder: bool = True,
     profile: Profile | None = None,
+    log_wire: bool = False,
 ) -> BenchProcesses:
     """Start everything the profile needs; the simulated rig only if the profile has one.
 
     ``profile`` is what was read from ``profile_path``, if it is to differ from the file: a
-    simulated rig with mistakes.
+    simulated rig with mistakes. With ``log_wire`` what passes on the drive's wires is kept:
+    :meth:`BenchProcesses.keep_wire_log` puts it into a run's folder when the bench has ended.
 
     Raises:
         ProfileError: the profile is not valid.
@@ -186,9 +200,8 @@ def start_bench(
         host = ["hil.host", "--hold", "--checked", str(checked), "--profile", str(profile_path),
                 "--link", str(link_directory)]  # fmt: skip
         if profile.simulation is not None:
-            channel = str(link_directory / "can.sock")
             door = f"ipc://{link_directory / 'surroundings.ipc'}"
-            options = {**profile.drive, "bus": {"interface": "local_socket", "channel": channel}}
+            options = simulated_wires(profile, link_directory)
             configuration = link_directory / "rig.json"
             configuration.write_text(
                 json.dumps(
@@ -202,7 +215,12 @@ def start_bench(
                 )
             )
             bench.start("rig", ["drivers.simulated.process", "--config", str(configuration)])
-            host += ["--channel", channel, "--surroundings", door]
+            host += ["--wires", str(link_directory), "--surroundings", door]
+        if log_wire:
+            # In the directory of the runs, so that it can be moved into one of them.
+            runs_directory.mkdir(parents=True, exist_ok=True)
+            bench.wire_log = Path(tempfile.mkdtemp(prefix=".wire-", dir=runs_directory))
+            host += ["--log-wire", str(bench.wire_log)]
         if tcp is not None:
             host += ["--tcp", tcp]
         if keys is not None:

@@ -10,6 +10,7 @@ from hil.link.keys import ClientKeys
 from hil.processes import start_bench
 from ui.commands.answers import BAD_INPUT, FAILED, OK, CommandError, add_command, answer, say
 from ui.commands.screen import has_display, operate
+from ui.commands.wire import add_wire, last_run
 
 
 def add(commands: Any) -> None:
@@ -31,6 +32,7 @@ def add(commands: Any) -> None:
     parser.add_argument("--runs", type=Path, default=Path("runs"), metavar="DIR",
                         help="directory of runs (default: runs)")  # fmt: skip
     parser.add_argument("--watch", action="store_true", help="do not ask for control")
+    add_wire(parser, replay=False)
     parser.set_defaults(run=run)
 
 
@@ -45,11 +47,14 @@ def run(options: argparse.Namespace) -> int:
         keys = ClientKeys.load(options.keys) if options.keys is not None else None
         code = operate(options.link, keys=keys, watch=options.watch, runs=options.runs)
     else:
-        with start_bench(options.profile, runs_directory=options.runs) as bench:
+        with start_bench(
+            options.profile, runs_directory=options.runs, log_wire=options.log_wire
+        ) as bench:
             for notice in bench.notices:
                 say(options, notice)
             code = operate(
                 bench.link_directory, watch=options.watch, runs=options.runs, record_as="bench"
             )
+        bench.keep_wire_log(last_run(options.runs))
     answer(options, {"exit_code": code, "runs": options.runs})
     return OK if code == 0 else FAILED

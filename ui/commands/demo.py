@@ -12,6 +12,7 @@ from hil.sequence import load_sequence
 from ui.commands.answers import BAD_INPUT, FAILED, OK, CommandError, add_command, answer, say
 from ui.commands.screen import has_display, has_platform, operate, watching_dashboard
 from ui.commands.session import finish, fit, perform_live, perform_lockstep
+from ui.commands.wire import add_wire, check_wire, last_run, perform_replay
 
 HINT = (
     "Simulated rig. Try: hang 2.5 kg, Energise, Hold position at 27.5 mm, then Constant force "
@@ -48,10 +49,12 @@ def add(commands: Any) -> None:
     parser.add_argument(
         "--profile", default=PROFILE, help=f"simulated rig to use (default: {PROFILE})"
     )
+    add_wire(parser)
     parser.set_defaults(run=run)
 
 
 def run(options: argparse.Namespace) -> int:
+    check_wire(options)
     sequence = fit(load_sequence("demo"), options.seconds)
     profile = load_profile(options.profile)
     if profile.simulation is None:
@@ -59,22 +62,33 @@ def run(options: argparse.Namespace) -> int:
             f"'{profile.name}' describes a real rig; a demo needs a profile with a 'simulation' "
             "part. For a real rig: hookeline perform demo --profile P", BAD_INPUT,
         )  # fmt: skip
-    if options.lockstep:
+    if options.replay is not None:
+        performed = perform_replay(options, sequence, profile, options.out)
+    elif options.lockstep:
         performed = perform_lockstep(options, sequence, options.profile, options.out, options.seed)
     elif options.headless or not (has_display() or (options.scripted and has_platform())):
         if not options.headless:
             say(options, "No display: the session runs here, in the terminal.")
-        with start_bench(options.profile, runs_directory=options.out) as bench:
+        with start_bench(
+            options.profile, runs_directory=options.out, log_wire=options.log_wire
+        ) as bench:
             performed = perform_live(options, sequence, bench.link_directory, options.out, True)
+        bench.keep_wire_log(performed.run)
     elif options.scripted:
         with (
-            start_bench(options.profile, runs_directory=options.out) as bench,
+            start_bench(
+                options.profile, runs_directory=options.out, log_wire=options.log_wire
+            ) as bench,
             watching_dashboard(bench.link_directory, options.out),
         ):
             performed = perform_live(options, sequence, bench.link_directory, options.out, True)
+        bench.keep_wire_log(performed.run)
     else:
-        with start_bench(options.profile, runs_directory=options.out) as bench:
+        with start_bench(
+            options.profile, runs_directory=options.out, log_wire=options.log_wire
+        ) as bench:
             code = operate(bench.link_directory, runs=options.out, record_as="demo", hint=HINT)
+        bench.keep_wire_log(last_run(options.out))
         say(options, f"the run is in '{options.out}': hookeline runs --runs {options.out}")
         answer(options, {"exit_code": code, "runs": options.out})
         return OK if code == 0 else FAILED

@@ -21,6 +21,7 @@ from ui.commands.session import (
     perform_lockstep,
     require_person,
 )
+from ui.commands.wire import add_wire, check_wire, perform_replay
 
 
 def add(commands: Any) -> None:
@@ -61,29 +62,41 @@ def add(commands: Any) -> None:
         help="simulated rig in this process, faster than real time, same samples for one seed",
     )  # fmt: skip
     parser.add_argument("--seed", type=int, default=1, help="of the simulated rig in lockstep")
+    add_wire(parser)
     parser.set_defaults(run=run)
 
 
 def run(options: argparse.Namespace) -> int:
+    check_wire(options)
     sequence = fit(load_sequence(options.sequence), options.seconds)
     if options.link is not None:
+        if options.log_wire or options.replay is not None:
+            raise CommandError(
+                "--link performs on a running bench, whose wires belong to another process: leave "
+                "--log-wire and --replay out", BAD_INPUT,
+            )  # fmt: skip
         return _on_running_bench(options, sequence)
     name = options.profile or sequence.profile
     if name is None:
         raise CommandError("the sequence names no profile: add --profile P", BAD_INPUT)
     profile = load_profile(name)
-    if options.lockstep:
+    if options.replay is not None:
+        performed = perform_replay(options, sequence, profile, options.out)
+    elif options.lockstep:
         performed = perform_lockstep(options, sequence, name, options.out, options.seed)
     else:
         simulated = profile.simulation is not None
         require_person(sequence, simulated, options.confirm_loads, options.headless)
         with contextlib.ExitStack() as stack:
-            bench = stack.enter_context(start_bench(name, runs_directory=options.out))
+            bench = stack.enter_context(
+                start_bench(name, runs_directory=options.out, log_wire=options.log_wire)
+            )
             if not options.headless and has_display():
                 stack.enter_context(watching_dashboard(bench.link_directory, options.out))
             performed = perform_live(
                 options, sequence, bench.link_directory, options.out, options.confirm_loads
             )
+        bench.keep_wire_log(performed.run)
     code, data = finish(options, sequence, profile, performed)
     answer(options, data)
     return code

@@ -1,0 +1,203 @@
+"""A recording in place of the device: what was received then is received again.
+
+While a drive is opened, a frame that is sent releases what was received after it. In the cycle,
+each cycle receives what it received then, whatever is sent.
+"""
+
+from __future__ import annotations
+
+import json
+from collections import deque
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import can
+
+from drivers.base import DriverError
+from drivers.wire_log import INDEX_FILE
+from drivers.wire_text import read_timed
+
+Item = tuple[bool, Any]  # received, and a frame or bytes
+
+
+@dataclass
+class Cycle:
+    """Periods since the last cycle, records of each wire in it, notes made in it."""
+
+    periods: int
+    counts: list[int]
+    notes: list[dict[str, Any]] = field(default_factory=list)
+
+
+class WireRecording:
+    """A recording as :class:`~drivers.wire_log.WireRecorder` left it.
+
+    Attributes:
+        cycles: the first stands for the time before the first cycle.
+
+    Raises:
+        DriverError: no recording, or a damaged one.
+    """
+
+    def __init__(self, path: Path) -> None:
+        folder = path if path.is_dir() else path.parent
+        self.folder = folder
+        self.cycles: list[Cycle] = []
+        self._wires: list[list[Item]] = []
+        index = folder / INDEX_FILE
+        try:
+            with index.open() as file:
+                for line in file:
+                    self._index_line(json.loads(line))
+        except OSError as error:
+            raise DriverError(
+                f"{index}: {error.strerror}; replay a log that --log-wire left, together with "
+                f"the {INDEX_FILE} beside it"
+            ) from None
+        except (ValueError, KeyError, TypeError, IndexError) as error:
+            raise DriverError(f"{folder}: the recording is damaged: {error}") from None
+        self._opened = 0
+        self._sources: list[Source] = []
+        self._cycle = 0
+
+    def _index_line(self, data: dict[str, Any]) -> None:
+        if "wire" in data:
+            path = self.folder / f"{data['wire']}.log"
+            items: list[Item] = []
+            if data["kind"] == "can":
+                with can.LogReader(str(path)) as reader:
+                    items = [(frame.is_rx, frame) for frame in reader]
+            else:
+                with path.open() as file:
+                    items = [(received, chunk) for _, received, chunk in read_timed(file)]
+            self._wires.append(items)
+        elif "cycles" in data:
+            self.cycles += [Cycle(periods, counts) for periods, *counts in data["cycles"]]
+        elif self.cycles:
+            self.cycles[-1].notes.append(data)
+
+    def bus(self) -> can.BusABC:
+        """The next recorded wire, in place of a bus. Raises ``DriverError`` if there is none."""
+        return ReplayBus(self._source())
+
+    def port(self) -> ReplayPort:
+        """The next recorded wire, in place of a serial port."""
+        return ReplayPort(self._source())
+
+    def _source(self) -> Source:
+        number = self._opened
+        if number >= len(self._wires):
+            raise DriverError(
+                f"the recording has {len(self._wires)} wire(s) and the profile more: replay it "
+                "with the profile that it was recorded with"
+            )
+        self._opened += 1
+        counts = [c.counts[number] if number < len(c.counts) else 0 for c in self.cycles]
+        source = Source(self._wires[number], counts)
+        self._sources.append(source)
+        return source
+
+    def begin_cycle(self) -> Cycle | None:
+        """The next cycle, whose frames can be received from now on; None at the end."""
+        self._cycle += 1
+        if self._cycle >= len(self.cycles):
+            return None
+        for source in self._sources:
+            source.begin(self._cycle)
+        return self.cycles[self._cycle]
+
+
+class Source:
+    """Items of one wire, released as the device would."""
+
+    def __init__(self, items: list[Item], counts: list[int]) -> None:
+        self._items = items
+        self._counts = counts
+        self._next = 0
+        self._end = counts[0] if counts else 0
+        self.waiting: deque[Any] = deque()
+        self._opening = True
+        self._release()
+
+    def _release(self) -> None:
+        """What was received before the next thing was sent."""
+        while self._next < self._end and self._items[self._next][0]:
+            self.waiting.append(self._items[self._next][1])
+            self._next += 1
+
+    def sent(self, matches: Any) -> None:
+        """Something is sent; ``matches`` compares it with what was sent then."""
+        if not self._opening:
+            return
+        for i in range(self._next, self._end):
+            received, item = self._items[i]
+            if not received and matches(item):
+                # What lies between was received before this was sent.
+                self.waiting.extend(
+                    item for came, item in self._items[self._next : i] if came
+                )
+                self._next = i + 1
+                self._release()
+                return
+
+    def _release_all(self) -> None:
+        while self._next < self._end:
+            received, item = self._items[self._next]
+            if received:
+                self.waiting.append(item)
+            self._next += 1
+
+    def begin(self, cycle: int) -> None:
+        # All at once: when a beat goes out depends on the time, and must change nothing.
+        self._opening = False
+        self._end += self._counts[cycle]
+        self._release_all()
+
+
+class ReplayBus(can.BusABC):
+    """A bus on which a recording plays. It never waits."""
+
+    def __init__(self, source: Source) -> None:
+        self._source = source
+        self.channel_info = "recording"
+        super().__init__(channel="recording")
+
+    def send(self, msg: can.Message, timeout: float | None = None) -> None:
+        """Release what was received after this then."""
+        identifier, data = msg.arbitration_id, msg.data
+        self._source.sent(
+            lambda then: then.arbitration_id == identifier and then.data == data
+        )
+
+    def _recv_internal(self, timeout: float | None) -> tuple[can.Message | None, bool]:
+        waiting = self._source.waiting
+        return (waiting.popleft() if waiting else None), False
+
+    def recv(self, timeout: float | None = None) -> can.Message | None:
+        """The next frame, or None at once."""
+        return self._recv_internal(timeout)[0]
+
+
+class ReplayPort:
+    """A serial port on which a recording plays."""
+
+    path = "recording"
+
+    def __init__(self, source: Source) -> None:
+        self._source = source
+
+    def open(self) -> None:
+        """Nothing to be done."""
+
+    def read(self, until_s: float = 0.0) -> bytes:
+        """What waits."""
+        waiting = self._source.waiting
+        return waiting.popleft() if waiting else b""
+
+    def write(self, data: bytes) -> None:
+        """Release what was received after this then."""
+        self._source.sent(lambda then: then == data)
+
+    def close(self) -> None:
+        """Nothing to be done."""

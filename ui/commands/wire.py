@@ -1,0 +1,51 @@
+"""``--log-wire`` and ``--replay``: what passes on the wires, kept and played again."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from hil.procedure import Ended
+from hil.profile.schema import Profile
+from hil.recorder.folders import number_and_name
+from hil.replaying import replay
+from hil.sequence import Sequence
+from ui.commands.answers import BAD_INPUT, CommandError
+from ui.commands.session import Performed
+
+
+def add_wire(parser: argparse.ArgumentParser, replay: bool = True) -> None:
+    """The options of a command that runs a bench."""
+    parser.add_argument(
+        "--log-wire", action="store_true",
+        help="keep what passes on the wires: bus.log, serial.log and wire.jsonl in the run",
+    )  # fmt: skip
+    if replay:
+        parser.add_argument(
+            "--replay", type=Path, metavar="FILE",
+            help="no device: play a bus.log (or the folder it is in) that --log-wire left, with "
+            "what was asked then; gives the same samples",
+        )  # fmt: skip
+
+
+def check_wire(options: argparse.Namespace) -> None:
+    """Raises CommandError: two of the options that exclude each other."""
+    if options.lockstep and (options.log_wire or options.replay is not None):
+        raise CommandError("--lockstep has no wires: leave it out", BAD_INPUT)
+    if options.log_wire and options.replay is not None:
+        raise CommandError("--replay has no wires of its own: leave --log-wire out", BAD_INPUT)
+
+
+def perform_replay(
+    options: argparse.Namespace, sequence: Sequence, profile: Profile, runs: Path
+) -> Performed:
+    """Play a recording; raises as :func:`hil.replaying.replay`."""
+    about = f"replay of {options.replay.name}"
+    run = replay(profile, options.replay, runs, f"{sequence.name}-replay", about)
+    return Performed(Ended("finished"), run, about)
+
+
+def last_run(runs: Path) -> Path | None:
+    """The youngest run folder in a directory of runs."""
+    folders = [folder for folder in runs.glob("*") if number_and_name(folder)]
+    return max(folders, key=lambda folder: number_and_name(folder) or (0, ""), default=None)
