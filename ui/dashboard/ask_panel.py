@@ -178,7 +178,7 @@ class AskPanel(QFrame):
         if bringup.message:
             return bringup.record_text, bringup.message, bringup.wrong
         if bringup.why_not_begin:
-            return "Cannot begin yet", bringup.why_not_begin.capitalize() + ".", False
+            return "Cannot begin yet", f"{bringup.why_not_begin}.", False
         return (
             "Nothing runs",
             "Begin (G) goes through the steps in order. Nothing is energised before what it "

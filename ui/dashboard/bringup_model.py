@@ -377,7 +377,7 @@ class BringUpModel:
                 found = result.findings[0]
                 return f"{what}{found.sentence}. Mend: {found.mend}.", step.key
             if _bad(result):
-                return f"{what}{result.text}. Then go on (G).", step.key
+                return f"{what}{result.text.rstrip('.')}. Then go on (G).", step.key
         missing = len(self.steps) - self.passed
         if missing:
             return f"{self.passed} of {len(self.steps)} steps stand proven; go on (G).", ""
@@ -396,5 +396,5 @@ def _in_words(ended: Ended, why: str) -> str:
     if ended.how == "finished":
         return ""
     how = {"interrupted": why, "lost": f"contact lost: {ended.text}"}
-    text = how.get(ended.how) or ended.text
+    text = (how.get(ended.how) or ended.text).rstrip(".")
     return f"Ended: {text}. The rig was left without power; the record is kept."

@@ -80,6 +80,7 @@ class PageRunner(LiveRunner):
             raise KeyboardInterrupt
 
     def _stop(self, cause: str) -> None:
+        self._ending = True  # this stop is our own
         super()._stop(self.why or cause)
 
     def _meanwhile(self, ask: Callable[[], T]) -> T:

@@ -17,7 +17,7 @@ from typing import Literal
 from hil.bringup.operator import SimulatedOperator
 from hil.procedure import Choose, Hand, HoldToRun, ProcedureFailed, Read
 
-LIVE_S = 0.15  # as long as the rig host waits for a silent window
+LIVE_S = 0.25  # a loop that draws and shares its processor is late at times; no hand is faster
 SHOWN_S = 0.5  # what simulated hands are asked is seen so long before they do it
 LETS_GO_S = 20.0
 SETTLES_S = 0.5
