@@ -64,6 +64,8 @@ class WireRecording:
     def _index_line(self, data: dict[str, Any]) -> None:
         if "wire" in data:
             path = self.folder / f"{data['wire']}.log"
+            if data["kind"] == "can" and not path.exists():
+                path = path.with_suffix(".log.gz")
             items: list[Item] = []
             if data["kind"] == "can":
                 with can.LogReader(str(path)) as reader:
