@@ -39,9 +39,11 @@ class EvidencePlot(pyqtgraph.PlotWidget):
             axis.setStyle(tickFont=self._font)
             axis.enableAutoSIPrefix(False)
         self._size = f"{sizes.text_pt}pt"
+        clear = QColor(theme.raised)
+        clear.setAlpha(120)  # the line below it must be seen
         self._legend = self.addLegend(
             offset=(-8, 4), labelTextColor=theme.ink, labelTextSize=self._size,
-            brush=QColor(theme.raised),
+            brush=clear,
         )  # fmt: skip
         self._drawn: object = None
 
