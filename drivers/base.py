@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import enum
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any, Protocol, runtime_checkable
 
 
@@ -148,6 +149,18 @@ class Rejoining(Protocol):
         Raises:
             DriverError: the drive is not open.
         """
+
+
+@runtime_checkable
+class Redirecting(Protocol):
+    """A protocol (``WireProtocol``) whose wire is no ``bus`` of python-can's alone.
+
+    Without it, a simulated rig gets ``bus: {interface: local_socket}`` in its link directory.
+    """
+
+    def redirected(self, data: dict[str, Any], directory: Path) -> dict[str, Any]:
+        """The profile's ``drive`` mapping with its wires in ``directory``, where simulated
+        devices are found; ``data`` stays as it is."""
 
 
 class WireProtocol(Protocol):

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import difflib
+from collections.abc import Mapping
 from importlib.metadata import entry_points
-from typing import cast
+from pathlib import Path
+from typing import Any, cast
 
-from drivers.base import DriverError, WireProtocol
+from drivers.base import DriverError, Redirecting, WireProtocol
 
 GROUP = "hookeline.protocols"
+LOCAL_BUS = "can.sock"  # in the directory of a simulated rig's wires
 
 
 def protocol_names() -> list[str]:
@@ -33,3 +36,16 @@ def find_protocol(name: str) -> WireProtocol:
     raise DriverError(
         f"no drive protocol '{name}'{hint} (installed: {', '.join(protocol_names()) or 'none'})"
     )
+
+
+def redirected(data: Mapping[str, Any], directory: Path) -> dict[str, Any]:
+    """A ``drive`` mapping with its wires in ``directory``, where simulated devices are found.
+
+    Raises:
+        DriverError: no such protocol.
+    """
+    protocol = find_protocol(str(data.get("protocol")))
+    if isinstance(protocol, Redirecting):
+        return protocol.redirected(dict(data), directory)
+    channel = str(directory / LOCAL_BUS)
+    return {**data, "bus": {"interface": "local_socket", "channel": channel}}

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pydantic import BaseModel, ValidationError
 
 from drivers.base import Drive
-from drivers.registry import find_protocol
+from drivers.registry import find_protocol, redirected
 from drivers.simulated.mistakes import check_mistakes, with_mistakes
 from drivers.simulated.parameters import RigParameters
 from drivers.simulated.variation import GROUPS as VARIED
@@ -23,26 +24,24 @@ if TYPE_CHECKING:
     from drivers.simulated.lockstep import LockstepDrive
 
 
-def drive_options(profile: Profile, channel_override: str | None = None) -> Any:
+def drive_options(profile: Profile, wires: Path | None = None) -> Any:
     """The profile's ``drive`` mapping as the options model of its protocol.
 
-    ``channel_override`` is the local bus of a simulated rig: it takes the place of whatever
-    bus the profile names.
+    ``wires`` is the directory with the wires of a simulated rig: they take the place of those
+    that the profile names.
 
     Raises:
         ProfileError: the mapping does not fit the protocol's options.
         DriverError: no such protocol.
     """
     protocol = find_protocol(str(profile.drive.get("protocol")))
-    data = dict(profile.drive)
+    data = simulated_wires(profile, wires) if wires is not None else dict(profile.drive)
     if (
         "counts_per_revolution" in protocol.options.model_fields
         and data.get("counts_per_revolution") is None
     ):
         # Told once, under sensors: the drive is held to it, or lacks it and is given it.
         data["counts_per_revolution"] = profile.sensors.motor.counts_per_revolution
-    if channel_override is not None:
-        data["bus"] = {"interface": "local_socket", "channel": channel_override}
     try:
         options: BaseModel = protocol.options.model_validate(data)
     except ValidationError as error:
@@ -51,13 +50,22 @@ def drive_options(profile: Profile, channel_override: str | None = None) -> Any:
     return options
 
 
-def make_drive(profile: Profile, channel_override: str | None = None) -> Drive:
+def simulated_wires(profile: Profile, wires: Path) -> dict[str, Any]:
+    """The profile's ``drive`` mapping with the wires of a simulated rig in this directory.
+
+    Raises:
+        DriverError: no such protocol.
+    """
+    return redirected(profile.drive, wires)
+
+
+def make_drive(profile: Profile, wires: Path | None = None) -> Drive:
     """Build, not open, the drive that the profile names.
 
     Raises:
         ProfileError, DriverError: as :func:`drive_options`.
     """
-    options = drive_options(profile, channel_override)
+    options = drive_options(profile, wires)
     protocol = find_protocol(str(profile.drive["protocol"]))
     return protocol.make(options, 1.0 / profile.control.rate)
 
@@ -118,8 +126,9 @@ def rig_parameters(profile: Profile) -> RigParameters:
     The mistakes of ``simulation.mistakes`` are then made in building it.
 
     What the profile does not say (end stops, spring damping, drive firmware) keeps the
-    simulated rig's defaults; the drive's own protection is set outside the profile's limits,
-    so that it is the bench that acts first.
+    simulated rig's defaults. What the drive limits of the rig (torque, current, speed) is set
+    to what the profile trips at, as the bring-up asks of a real one; what it protects itself
+    by (voltage, temperature) lies outside, so that it is the bench that acts first.
 
     Raises:
         DriverError: no such protocol.
@@ -149,6 +158,12 @@ def rig_parameters(profile: Profile) -> RigParameters:
         raise ProfileError([_problem(
             "simulation.actual", str(error), "change one of the two"
         )]) from None
+
+
+def most_current(profile: Profile) -> float:
+    """Current in A that nothing may exceed: what the bench trips at, or the motor's peak."""
+    tripped, peak = profile.limits.current.tripped, profile.actuator.motor.peak_current
+    return peak if tripped is None else min(tripped, peak)
 
 
 def _problem(key: str, what: str, mend: str) -> Problem:
@@ -188,9 +203,9 @@ def _described(profile: Profile) -> dict[str, Any]:
         "spring_solid_m": springs.solid_deflection,
         "stroke_m": actuator.stroke,
         "rated_torque_N_m": motor.torque_constant * motor.continuous_current,
-        "drive_max_torque_N_m": motor.torque_constant * motor.peak_current,
-        "drive_overcurrent_A": 1.3 * motor.peak_current,
-        "drive_overspeed_rad_s": 2.0 * limits.speed.tripped * actuator.radians_per_metre,
+        "drive_max_torque_N_m": motor.torque_constant * most_current(profile),
+        "drive_overcurrent_A": most_current(profile),
+        "drive_overspeed_rad_s": limits.speed.tripped * actuator.radians_per_metre,
         "drive_overvoltage_V": 1.2 * limits.supply.high,
         "drive_undervoltage_V": 0.7 * limits.supply.low,
         "drive_overtemperature_degC": limits.drive_temperature.tripped + 10.0,

@@ -13,6 +13,8 @@ from drivers.declared.quantities import Part, Scaling
 from drivers.quantities import Duration, Torque, TorqueConstant
 
 NEVER = -1e18
+# The first of these that a board gives sets its pace: one cycle, one sample of it.
+PACE = ("position", "deflection", "velocity", "torque", "current")
 
 
 class Sample:
@@ -32,6 +34,12 @@ class Sample:
         self.value = value
         self.time_s = now_s
         self.number += 1
+
+
+def pace(values: Mapping[str, Sample]) -> Sample:
+    """The sample that tells whether this cycle's has come, of a board's quantities."""
+    named = (values[name] for name in PACE if name in values)
+    return next(named, next(iter(values.values()), Sample()))
 
 
 @dataclass

@@ -10,7 +10,7 @@ import can
 
 from drivers.base import DriverError
 from drivers.can_bus import open_bus
-from drivers.declared.board import Counters, Sample
+from drivers.declared.board import Counters, Sample, pace
 from drivers.declared.can_messages import MessageReader, MessageWriter, Output
 from drivers.declared.can_options import DeclaredCanOptions
 
@@ -35,8 +35,7 @@ class CanBoard:
         self._readers: dict[tuple[int, bool], MessageReader] = {}
         self._writers: dict[str, MessageWriter] = {}
         self._build()
-        key = "position" if "position" in self.gives else "deflection"
-        self._motor = self.values.get(key, Sample())
+        self._motor = pace(self.values)
         self._seen = 0
         self._targets = {
             str(quantity): (self._writers[taken.target.partition(".")[0]],

@@ -15,7 +15,7 @@ from drivers.base import (
     PowerStage,
     Telemetry,
 )
-from drivers.declared.board import NEVER, Board, Sample
+from drivers.declared.board import NEVER, Board, Sample, pace
 from drivers.declared.sequences import Dialogue, Progress
 
 FIRST_ANSWER_S = 1.5
@@ -52,7 +52,7 @@ class DeclaredDrive:
         self._state = values.get("status", missing)
         self._fault = values.get("fault")
         # A board that only senses is as young as its deflection.
-        self._motor = self._position if "position" in values else self._deflection
+        self._motor = pace(values)
         self._next_beat_s = NEVER
         self._off_again_s = NEVER
         self._assumed = PowerStage.OFF

@@ -71,6 +71,14 @@ def _written_path(location: tuple[int | str, ...], data: Any, kind: str) -> Path
 
 def _named_key(message: str, data: Any) -> Path_:
     """The key that a message about a whole mapping speaks of first, if it is written down."""
+    path: Path_ = ()
+    start = re.match(r"[\w.]+(?=[:\[ ])", message.removeprefix("Value error, "))
+    for part in start.group().split(".") if start else ():
+        if not isinstance(data, dict) or part not in data:
+            break
+        path, data = (*path, part), data[part]
+    if path:
+        return path
     keys = data if isinstance(data, dict) else {}
     return next(((word,) for word in re.findall(r"\w+", message) if word in keys), ())
 
@@ -175,14 +183,27 @@ def _known(parent: type[BaseModel] | None, name: str) -> str:
 def _model_at(model: type[BaseModel], data: Any, path: Path_) -> type[BaseModel] | None:
     """The model that holds the keys at ``path``."""
     found: type[BaseModel] | None = model
+    named: FieldInfo | None = None  # a mapping whose keys are names, not fields
     for part in path:
         if isinstance(part, int):
             data = data[part] if isinstance(data, list) and part < len(data) else None
             continue
-        field = found.model_fields.get(part) if found else None
         data = data.get(part) if isinstance(data, dict) else None
+        if named is not None:
+            found, named = _choose(named, data), None
+            continue
+        field = found.model_fields.get(part) if found else None
         found = _choose(field, data)
+        if field is not None and typing.get_origin(_bare(field.annotation)) is dict:
+            found, named = None, field
     return found
+
+
+def _bare(annotation: Any) -> Any:
+    """A type without what is only said beside it."""
+    while typing.get_origin(annotation) is typing.Annotated:
+        annotation = typing.get_args(annotation)[0]
+    return annotation
 
 
 def _model_field(model: type[BaseModel], data: Any, path: Path_) -> FieldInfo | None:
@@ -190,7 +211,9 @@ def _model_field(model: type[BaseModel], data: Any, path: Path_) -> FieldInfo | 
     return parent.model_fields.get(str(path[-1])) if parent else None
 
 
-def _models(annotation: Any) -> list[type[BaseModel]]:
+def _models(annotation: Any) -> list[Any]:
+    if hasattr(annotation, "model_for"):
+        return [annotation]
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return [annotation]
     if typing.get_origin(annotation) is types.GenericAlias:
@@ -200,6 +223,7 @@ def _models(annotation: Any) -> list[type[BaseModel]]:
 
 def _choose(field: FieldInfo | None, data: Any) -> type[BaseModel] | None:
     models = _models(field.annotation) if field else []
+    model: type[BaseModel]
     if len(models) > 1 and isinstance(data, dict):
         for model in models:
             for name, inner in model.model_fields.items():
@@ -208,7 +232,11 @@ def _choose(field: FieldInfo | None, data: Any) -> type[BaseModel] | None:
                     data.get(name) in tags
                 ):
                     return model
-    return models[0] if models else None
+    first = models[0] if models else None
+    # One that stands for others says which of them fits.
+    model_for = getattr(first, "model_for", None)
+    found: type[BaseModel] | None = first if model_for is None else model_for(data)
+    return found
 
 
 def _tags(field: FieldInfo | None) -> str:

@@ -207,6 +207,10 @@ def _resolve_files(drive: dict[str, Any], directory: Path) -> None:
         name = drive.get(key)
         if isinstance(name, str) and name:
             drive[key] = str((directory / name).resolve())
+    members = drive.get("members")
+    for member in members.values() if isinstance(members, dict) else ():
+        if isinstance(member, dict):
+            _resolve_files(member, directory)
 
 
 def _drive_problems(source: Source, rate_Hz: float | None) -> list[Problem]:

@@ -34,7 +34,10 @@ def test_footplate_rig_is_the_scenario() -> None:
     assert (p.spring_preload_m, p.spring_solid_m) == pytest.approx((0.003, 0.009))
     assert (p.sensor_bits, p.sensor_zero_counts, p.sensor_sign) == (12, 2048.0, 1.0)
     assert p.sensor_scale == pytest.approx(1.0)
-    assert p.drive_max_torque_N_m == pytest.approx(0.09 * 33)
+    # The drive's own limits of what moves: no higher than what the profile trips at.
+    assert p.drive_max_torque_N_m == pytest.approx(0.09 * 30)
+    assert p.drive_overcurrent_A == 30.0
+    assert p.drive_overspeed_rad_s == pytest.approx(0.320 / 0.010 * 2 * math.pi)
     assert p.off_state == "shorted"  # from simulation.actual
     assert RigParameters.from_json(p.to_json()) == p
 
@@ -105,7 +108,7 @@ def test_drive_options_and_the_local_bus_in_place_of_the_profiles() -> None:
         "footplate_trainer", drive={"bus": {"interface": "socketcan", "channel": "can0"}}
     )
     assert drive_options(profile).bus.interface == "socketcan"
-    bus = drive_options(profile, channel_override="/tmp/x/can.sock").bus
+    bus = drive_options(profile, Path("/tmp/x")).bus
     assert (bus.interface, bus.channel) == ("local_socket", "/tmp/x/can.sock")
     assert profile.drive["bus"]["channel"] == "can0"
 
@@ -122,7 +125,7 @@ def test_the_drives_own_watch_is_the_profiles(tmp_path: Path) -> None:
     profile = changed("footplate_trainer", drive={"host_loss": "70 ms"})
     assert rig_parameters(profile).drive_host_loss_s == pytest.approx(0.07)
     assert make_lockstep_drive(profile).capabilities.host_loss_s == pytest.approx(0.07)
-    drive = make_drive(profile, channel_override=str(tmp_path / "none.sock"))
+    drive = make_drive(profile, tmp_path)
     # Nothing listens there: building is no opening.
     with pytest.raises(DriverError):
         drive.open()

@@ -164,7 +164,7 @@ def test_bad_profile_and_missing_drive_end_with_one_line(tmp_path):
     assert done.returncode == 2 and "Traceback" not in done.stderr and "bad.yaml" in done.stderr
     done = subprocess.run(
         [sys.executable, "-m", "hil.host", "--profile", PROFILE, "--link", str(tmp_path / "l"),
-         "--channel", str(tmp_path / "nobody.sock")],
+         "--wires", str(tmp_path)],
         capture_output=True, text=True, timeout=60,
     )
     assert done.returncode == 3 and "Traceback" not in done.stderr

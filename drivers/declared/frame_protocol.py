@@ -1,0 +1,43 @@
+"""Registration of ``declared_frames``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from drivers.base import Drive
+from drivers.declared.frame_options import DeclaredFramesOptions
+from drivers.wire_budget import Budget
+
+
+class DeclaredFramesProtocol:
+    """A board on a serial port whose binary frames the profile describes."""
+
+    name = "declared_frames"
+    options = DeclaredFramesOptions
+
+    def make(self, options: Any, period_s: float) -> Drive:
+        from drivers.declared.drive import DeclaredDrive
+        from drivers.declared.frame_board import FrameBoard
+
+        return DeclaredDrive(FrameBoard(options), period_s)
+
+    def simulate(self, options: Any, core: Any, door: Any) -> None:
+        from drivers.declared.simulated_frames import simulate_frames
+
+        simulate_frames(options, core, door)
+
+    def redirected(self, data: dict[str, Any], directory: Path) -> dict[str, Any]:
+        """See ``drivers.base.Redirecting``."""
+        from drivers.declared.simulated_serial import redirected
+
+        return redirected(data, directory)
+
+    def budgets(self, options: Any, period_s: float) -> tuple[Budget, ...]:
+        """See ``drivers.wire_budget.Budgeting``."""
+        from drivers.declared.serial_budget import frame_budget
+
+        return frame_budget(options, period_s)
+
+
+protocol = DeclaredFramesProtocol()

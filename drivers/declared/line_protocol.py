@@ -1,0 +1,43 @@
+"""Registration of ``declared_lines``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from drivers.base import Drive
+from drivers.declared.line_options import DeclaredLinesOptions
+from drivers.wire_budget import Budget
+
+
+class DeclaredLinesProtocol:
+    """A board on a serial port whose lines of text the profile describes."""
+
+    name = "declared_lines"
+    options = DeclaredLinesOptions
+
+    def make(self, options: Any, period_s: float) -> Drive:
+        from drivers.declared.drive import DeclaredDrive
+        from drivers.declared.line_board import LineBoard
+
+        return DeclaredDrive(LineBoard(options), period_s)
+
+    def simulate(self, options: Any, core: Any, door: Any) -> None:
+        from drivers.declared.simulated_lines import simulate_lines
+
+        simulate_lines(options, core, door)
+
+    def redirected(self, data: dict[str, Any], directory: Path) -> dict[str, Any]:
+        """See ``drivers.base.Redirecting``."""
+        from drivers.declared.simulated_serial import redirected
+
+        return redirected(data, directory)
+
+    def budgets(self, options: Any, period_s: float) -> tuple[Budget, ...]:
+        """See ``drivers.wire_budget.Budgeting``."""
+        from drivers.declared.serial_budget import line_budget
+
+        return line_budget(options, period_s)
+
+
+protocol = DeclaredLinesProtocol()
