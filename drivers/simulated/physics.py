@@ -21,6 +21,7 @@ from drivers.simulated.turning_hand import TurningHand
 LONGEST_SUBSTEP_S = 250e-6
 SHORTEST_SUBSTEP_S = 10e-6
 IMMOVABLE_N = 1e12
+LOWERED_M_S, LOWERED_S = 0.010, 1.5  # a hand that lowers a load
 DISCHARGE_S = 0.04  # of the link through its resistor, once parted from the supply; invented
 
 
@@ -39,6 +40,7 @@ class RigPhysics(RigState):
         super().__init__(parameters)
         self._substep_s = 0.0
         self._turning: TurningHand | None = None
+        self._lowering_N_s_m, self._lowered_at_s = 0.0, math.inf
         self._rebuild()
 
     # -- what surroundings do ----------------------------------------------------------
@@ -66,6 +68,16 @@ class RigPhysics(RigState):
     def turning(self) -> bool:
         """A hand is at the screw."""
         return self._turning is not None and not self._turning.done
+
+    def support(self, supported: bool) -> None:
+        """A stand under lever and weights; taken away it is lowered by hand, at 10 mm/s at most."""
+        lowering = self.supported and not supported
+        self.supported = supported
+        self._weigh()
+        load = abs(self.load_N(self.output_position_m)) if lowering else 0.0
+        self._lowering_N_s_m = load / LOWERED_M_S
+        self._lowered_at_s = self.time_s + LOWERED_S if lowering else math.inf
+        self._rebuild()
 
     def align(self) -> None:
         """The drive finds the rotor's angle anew, where it stands."""
@@ -110,6 +122,9 @@ class RigPhysics(RigState):
         push = struck = turn = 0.0
         if self._turning is not None:
             turn = self._turn(dt_s, winding)
+        if time > self._lowered_at_s:
+            self._lowering_N_s_m, self._lowered_at_s = 0.0, math.inf
+            self._set_substep(h)
         kt_n = kt
         for _ in range(count):
             v0 = vn
@@ -373,7 +388,7 @@ class RigPhysics(RigState):
             field, error * per_m, self.aligned_m,
             {"linear": 0, "lever_sector": 1, "lever_pin": 2}[p.rig],
             p.level_position_m, 1.0 if linear else p.rod_arm_m,
-            self.output_inertia, self._moment, p.output_damping_N_s_m,
+            self.output_inertia, self._moment, p.output_damping_N_s_m + self._lowering_N_s_m,
             IMMOVABLE_N if self.blocked else friction_q,
             p.stroke_m, p.end_stop_stiffness_N_m, p.end_stop_damping_N_s_m,
             1.0 if linear else p.load_arm_m,

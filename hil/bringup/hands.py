@@ -110,4 +110,8 @@ def let_all_go() -> Generator[Action, Seen, None]:
     """Part of a procedure: nothing is held or supported any more."""
     yield Hand("let_output_go", "Let the output go.")
     yield Hand("let_screw_go", "Take the clamp off the shaft, hands off the screw.")
-    yield Hand("free_load", "Take the support away.")
+    yield Hand(
+        "free_load",
+        "Hold the load by hand, take the support away, and let it down slowly until springs or "
+        "end carry it: where a spring is missing or slack it would fall.",
+    )

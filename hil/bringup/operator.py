@@ -15,6 +15,7 @@ BALANCE_N = 0.02  # what a spring balance of 10 N shows; common practice, no sou
 TURNS_PER_S = 0.5
 EASE = 0.7  # of what a hand can just do
 SETTLES_S = 0.2
+LOWERS_S = 1.6
 GRIPS_S = 0.02  # from taking the clamp off to turning
 YES, NO, CANNOT_TELL = "yes", "no", "cannot tell"
 
@@ -107,7 +108,7 @@ class SimulatedOperator:
             "press_stop": lambda: self._then(self._hands.emergency_stop, True),
             "release_stop": lambda: self._then(self._hands.emergency_stop, False),
             "support_load": lambda: self._then(self._hands.support_load, True),
-            "free_load": lambda: self._then(self._hands.support_load, False),
+            "free_load": self._lower_load,
         }
         try:
             return doing[hand.act]()
@@ -141,6 +142,10 @@ class SimulatedOperator:
     def _hold_screw(self) -> float:
         self._hands.turn_screw(0.0)
         return self._then(self._hands.hold_screw, True)
+
+    def _lower_load(self) -> float:
+        self._hands.support_load(False)
+        return LOWERS_S
 
     def _push(self, force_N: float) -> float:
         self._hands.push(force_N)

@@ -58,7 +58,8 @@ def sensors_by_hand(context: Context) -> Generator[Action, Seen, Result]:
     if abs(lead) < STANDS_M:
         yield from let_all_go()
         return result
-    free = up
+    # Springs that do not carry the output back leave it anywhere: their own step finds that.
+    free = min(start, up, key=lambda spot: abs(spot.deflection_m))
     yield hold_output()
     spots = [(yield from at_spot(0.0, caliper=True))]
     for target in (gentle_m, -gentle_m, 0.0):

@@ -23,7 +23,7 @@ from hil.bringup.under_power import (
     trace,
     watch,
 )
-from hil.procedure import Action, Hand, Seen
+from hil.procedure import Action, Hand, ProcedureFailed, Seen
 from hil.requests import MotorSpeed, MotorTorque
 
 STILL_M = 1e-4  # standing still: less than the springs give by the sensor's noise
@@ -218,15 +218,26 @@ def _judge_ends(g: Gentle, result: Result, forth: Ran, back: Ran) -> None:
         if ran.reason == "travel":
             continue
         at = float(ran.of("nut_position_m")[-1])
+        turned = _turned(g, ran)
         if ran.reason == "force" and ran.pressed_N < g.touch_N:
             result.findings.append(finding("deflection_noisy", peak_N=abs(ran.force_N)))
         elif ran.reason == "force":
             result.findings.append(
                 finding("end_stop_inside", at_mm=1e3 * at, force_N=abs(ran.force_N))
             )
-        else:
+        elif ran.reason == "blocked":
             result.findings.append(
-                finding("screw_stiff_spot", at_mm=1e3 * at, turned_turns=_turned(g, ran))
+                finding("screw_stiff_spot", at_mm=1e3 * at, turned_turns=turned)
+            )
+        elif ran.reason == "speed":
+            result.findings.append(
+                finding("commutation_wrong", note="faster than asked", turned_turns=turned)
+            )
+        else:
+            raise ProcedureFailed(
+                f"the motor turned {turned:.2f} turns and then came to no end of its own "
+                f"({ran.reason or 'the run did not end'}): look for what delays the bench or "
+                "holds the screw, and repeat this step"
             )
         return
 

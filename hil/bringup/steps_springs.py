@@ -76,7 +76,10 @@ def springs_by_hand(context: Context) -> Generator[Action, Seen, Result]:
 
 
 def _back_down(travel_m: float, lead: float) -> Generator[Action, Seen, None]:
-    """Part of a procedure: the output free, the nut back where it was, nothing held."""
+    """Part of a procedure: the output free, the nut back where it was, the load let down.
+
+    The support bears the output meanwhile: springs that do not may leave it up.
+    """
     yield Hand("let_output_go", "Take the balance away.")
     yield from at_spot(travel_m / lead)
     yield from let_all_go()

@@ -22,7 +22,7 @@ from hil.bringup.under_power import (
     told,
     trace,
 )
-from hil.procedure import Action, BenchStopped, Seen, column
+from hil.procedure import Action, BenchStopped, ProcedureFailed, Seen, column
 from hil.profile.schema import Lever, Profile
 from hil.requests import MotorSpeed, MotorTorque
 
@@ -92,8 +92,13 @@ def _is_end(result: Result, g: Gentle, ran: Ran) -> bool:
         )
     elif ran.reason == "force":
         result.findings.append(finding("deflection_noisy", at_mm=1e3 * at, peak_N=ran.force_N))
-    elif ran.reason in ("travel", "time"):
+    elif ran.reason == "travel":
         result.findings.append(finding("stroke_long", moved_mm=1e3 * abs(ran.moved_m)))
+    elif ran.reason != "speed":
+        raise ProcedureFailed(
+            f"no end was met ({ran.reason or 'the run did not end'}), the nut at "
+            f"{1e3 * at:.1f} mm: look for what delays the bench or the screw, and repeat"
+        )
     else:
         result.findings.append(finding("commutation_wrong", at_mm=1e3 * at, note=ran.reason))
     return False

@@ -10,6 +10,7 @@ import numpy as np
 from hil.bringup.findings import finding
 from hil.bringup.signals import AtRest, Floats, at_rest, doubled_share, lost_share
 from hil.bringup.step import Context, Finding, Measured, Plot, Result, Step, Trace, Verdict
+from hil.devices import most_current
 from hil.procedure import Action, Choose, Pause, Seen, column
 
 WATCH_S = 2.0
@@ -273,21 +274,23 @@ REQUIRED = ("torque_N_m", "speed_rad_s")
 def _permitted(context: Context) -> list[tuple[str, str, str, float, str]]:
     """(name in ``own_limits``, label, unit, most, why) of every limit that is compared."""
     actuator, limits = context.profile.actuator, context.profile.limits
-    motor = actuator.motor
-    second = "the second line, behind the bench's own limit"
+    current = most_current(context.profile)
+    moves = "it acts on the mechanics even if the bench is dead, so no higher than"
+    itself = "by it the drive protects itself, not the rig; the bench stops before, at"
     return [
-        ("torque_N_m", "torque limit", "N·m", motor.torque_constant * motor.peak_current,
-         "the motor's peak current times its torque constant"),
-        ("current_A", "current protection", "A", 1.5 * motor.peak_current,
-         f"{second}: half above the motor's peak current, common practice, no source"),
+        ("torque_N_m", "torque limit", "N·m", actuator.motor.torque_constant * current,
+         f"{moves} limits.current.tripped (or the motor's peak) times the torque constant"),
+        ("current_A", "current limit", "A", current,
+         f"{moves} limits.current.tripped, or the motor's peak current"),
         ("speed_rad_s", "speed limit", "rad/s",
-         2.0 * limits.speed.tripped * actuator.radians_per_metre,
-         f"{second}: twice limits.speed.tripped"),
+         limits.speed.tripped * actuator.radians_per_metre,
+         f"{moves} limits.speed.tripped over the screw's lead"),
         ("supply_high_V", "upper voltage limit", "V", 1.5 * limits.supply.high,
-         f"{second}: half above limits.supply.high"),
+         f"{itself} limits.supply.high; up to half above, common practice, no source"),
         ("temperature_degC", "temperature limit", "degC",
          limits.drive_temperature.tripped + 15.0,
-         f"{second}: 15 K above limits.drive_temperature.tripped"),
+         f"{itself} limits.drive_temperature.tripped; up to 15 K above, common practice, "
+         "no source"),
     ]  # fmt: skip
 
 
@@ -323,5 +326,5 @@ DRIVE_LIMITS = Step(
     happens="The limits set in the drive are compared with the profile's.",
     wrong="A drive that would give more than the motor and the rig bear.",
     clear="Nothing moves; the power stage stays off.",
-    run=drive_limits, needs=("talk",),
+    run=drive_limits, needs=("talk", "supply"),
 )  # fmt: skip

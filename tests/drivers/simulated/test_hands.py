@@ -132,9 +132,27 @@ def test_a_stand_takes_the_weight_off_and_gives_it_back():
     assert rig.state()["load_N"] == 0.0
     assert abs(core.physics.spring_force_N) < 1.0
     rig.support_load(False)
+    assert rig.state()["load_N"] > 0
     run(core, 2.0)
     assert rig.state()["load_N"] == pytest.approx(loaded, rel=0.05)
     assert core.physics.spring_force_N == pytest.approx(rig.state()["load_N"], abs=2.0)
+
+
+@pytest.mark.parametrize("mass_kg", [0.0, 7.5])
+def test_a_load_is_let_down_by_hand_where_no_spring_carries_it(mass_kg: float):
+    core = SimulatedDriveCore(RigParameters(
+        initial_output_m=0.008, spring_rate_pull_N_m=0.0, pivot_friction_N_m=0.2,
+    ))  # fmt: skip
+    rig = core.surroundings
+    rig.hang(mass_kg)
+    rig.support_load(True)
+    rig.move_nut(0.01, -0.007)
+    until_let_go(core)
+    assert core.physics.output_position_m > 0.005, "the stand bears it"
+    rig.support_load(False)
+    run(core, 2.0)
+    assert core.physics.output_position_m < 0.001
+    assert 0.001 < core.peak_end_speed_m_s < 0.012
 
 
 # -- the hard-wired stop ---------------------------------------------------------------

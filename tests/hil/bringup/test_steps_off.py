@@ -195,6 +195,7 @@ def test_one_mistake_is_found_without_torque_and_named_rightly(code: str) -> Non
         told, _, rest = found.changes[key].partition(" ")
         assert float(told) == pytest.approx(number, rel=0.06) and rest == unit
     assert ran.bench.drive.core.peak_spring_force_N < HAND_FORCE_N
+    assert ran.bench.drive.core.peak_end_speed_m_s < 0.020
     if code != "heartbeat_ignored":
         assert ran.bench.drive.core.peak_driven_force_N == 0.0
 

@@ -26,6 +26,11 @@ from hil.requests import Stop as StopRequest
 from hil.samples import INDEX, State
 
 MIDDLE = 0.0275
+# A drive set wider than its profile, so that it is the bench that is seen to act.
+WIDE = {
+    "off_state": "shorted", "drive_max_torque_N_m": 3.0, "drive_overcurrent_A": 40.0,
+    "drive_overspeed_rad_s": 700.0,
+}  # fmt: skip
 
 
 class Rig:
@@ -161,7 +166,7 @@ CASES = {
         "beyond ±120 mm/s",
         # A motor too weak to hold the nut back.
         {"limits__speed__bounded": 0.09, "limits__speed__tripped": 0.12,
-         "limits__current__bounded": 3.0},
+         "limits__current__bounded": 3.0, "simulation__actual": WIDE},
         mass_kg=0.0,
         bounds=(Limit.SPEED,),
         undo=lambda rig: rig.do.push(0),
@@ -172,7 +177,7 @@ CASES = {
         Limit.CURRENT,
         lambda rig: rig.do.hang(2.5),
         "above 3 A",
-        {"limits__current__tripped": 3.0},
+        {"limits__current__tripped": 3.0, "simulation__actual": WIDE},
         mass_kg=0.0,
     ),
     "motor heat": Case(
