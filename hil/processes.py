@@ -200,21 +200,7 @@ def start_bench(
         host = ["hil.host", "--hold", "--checked", str(checked), "--profile", str(profile_path),
                 "--link", str(link_directory)]  # fmt: skip
         if profile.simulation is not None:
-            door = f"ipc://{link_directory / 'surroundings.ipc'}"
-            options = simulated_wires(profile, link_directory)
-            configuration = link_directory / "rig.json"
-            configuration.write_text(
-                json.dumps(
-                    {
-                        "protocol": profile.drive["protocol"],
-                        "options": options,
-                        "parameters": json.loads(rig_parameters(profile).to_json()),
-                        "surroundings": door,
-                        "seed": profile.simulation.seed,
-                    }
-                )
-            )
-            bench.start("rig", ["drivers.simulated.process", "--config", str(configuration)])
+            door = _start_rig(bench, profile)
             host += ["--wires", str(link_directory), "--surroundings", door]
         if log_wire:
             # In the directory of the runs, so that it can be moved into one of them.
@@ -246,3 +232,44 @@ def start_bench(
         bench.close()
         raise
     return bench
+
+
+def start_rig(profile: Profile) -> BenchProcesses:
+    """The simulated rig of a profile alone, without power; its wires are in the link directory.
+
+    Raises:
+        ProfileError: the rig is not possible.
+        BenchError: it did not come up.
+    """
+    owned = contextlib.ExitStack()
+    directory = Path(owned.enter_context(tempfile.TemporaryDirectory(prefix="hookeline-")))
+    bench = BenchProcesses(directory, directory)
+    bench._owned = owned
+    try:
+        _start_rig(bench, profile)
+        bench.await_ready("rig")
+    except BaseException:
+        bench.close()
+        raise
+    return bench
+
+
+def _start_rig(bench: BenchProcesses, profile: Profile) -> str:
+    """Start its process; the address of its side door."""
+    assert profile.simulation is not None
+    directory = bench.link_directory
+    door = f"ipc://{directory / 'surroundings.ipc'}"
+    configuration = directory / "rig.json"
+    configuration.write_text(
+        json.dumps(
+            {
+                "protocol": profile.drive["protocol"],
+                "options": simulated_wires(profile, directory),
+                "parameters": json.loads(rig_parameters(profile).to_json()),
+                "surroundings": door,
+                "seed": profile.simulation.seed,
+            }
+        )
+    )
+    bench.start("rig", ["drivers.simulated.process", "--config", str(configuration)])
+    return door

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from drivers.base import Drive
 from drivers.cia402.options import Cia402Options
 from drivers.wire_budget import Budget
+
+if TYPE_CHECKING:
+    from drivers.listening import Ear
 
 
 class Cia402Protocol:
@@ -30,6 +33,12 @@ class Cia402Protocol:
         from drivers.cia402.budget import budget
 
         return (budget(options, period_s),)
+
+    def ear(self, options: Any, period_s: float) -> tuple[Ear, ...]:
+        """See ``drivers.listening.Listenable``."""
+        from drivers.cia402.listening import ear
+
+        return (ear(options),)
 
 
 protocol = Cia402Protocol()

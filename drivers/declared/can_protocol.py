@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from drivers.base import Drive
 from drivers.declared.can_options import DeclaredCanOptions
 from drivers.wire_budget import Budget
+
+if TYPE_CHECKING:
+    from drivers.listening import Ear
 
 
 class DeclaredCanProtocol:
@@ -31,6 +34,12 @@ class DeclaredCanProtocol:
         from drivers.declared.can_budget import budget
 
         return (budget(options, period_s),)
+
+    def ear(self, options: Any, period_s: float) -> tuple[Ear, ...]:
+        """See ``drivers.listening.Listenable``."""
+        from drivers.declared.can_listening import ear
+
+        return (ear(options, period_s),)
 
 
 protocol = DeclaredCanProtocol()

@@ -17,7 +17,7 @@ from hil.profile.checks import holding_force, motor_force
 from hil.profile.loader import examine_profile, shipped_profiles
 from hil.profile.problems import Problem, ProfileError
 from hil.profile.schema import Profile, TwoSlopes
-from ui.commands.answers import OK, add_command, answer, say
+from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, say
 
 # A cyclic command is taken over with the next synchronous message.
 COMMAND_DELAY_CYCLES = 1.0
@@ -30,17 +30,38 @@ def add(commands: Any) -> None:
         "follow from it: reflected mass, force per torque, stiffness up to which a virtual\n"
         "spring is passive, force bandwidth and margin to be expected, load on the bus.\n\n"
         "Each mistake is one line: FILE:LINE: KEY: what is wrong; the mend. Nothing is opened\n"
-        "and nothing can move.",
+        "and nothing can move.\n\n"
+        "With --listen the wire is opened and what the board sends is shown: no motion, the\n"
+        "power stage is left alone, and nothing is sent but a poll that the profile declares.\n"
+        "With --ports the adapters and ports that are plugged in are listed.",
         "  hookeline check my_rig.yaml\n"
-        "  hookeline check footplate_trainer --json\n",
+        "  hookeline check footplate_trainer --json\n"
+        "  hookeline check my_rig.yaml --listen --seconds 10\n"
+        "  hookeline check --ports\n",
     )  # fmt: skip
     parser.add_argument(
-        "profile", help=f"profile file, or a shipped one: {', '.join(shipped_profiles())}"
-    )
+        "profile", nargs="?",
+        help=f"profile file, or a shipped one: {', '.join(shipped_profiles())}",
+    )  # fmt: skip
+    parser.add_argument("--listen", action="store_true", help="show what the board sends")
+    parser.add_argument("--seconds", type=float, help="how long to listen, in s (default: 5)")
+    parser.add_argument("--ports", action="store_true", help="list what is plugged in")
     parser.set_defaults(run=run)
 
 
 def run(options: argparse.Namespace) -> int:
+    if options.ports or options.listen:
+        # Other commands need not load what finds adapters.
+        from ui.commands.listen import listen, ports
+
+        if options.ports:
+            return ports(options)
+    if options.profile is None:
+        raise CommandError("name a profile, or list what is plugged in with --ports", BAD_INPUT)
+    if options.listen:
+        return listen(options)
+    if options.seconds is not None:
+        raise CommandError("--seconds belongs to --listen", BAD_INPUT)
     examined = examine_profile(options.profile)
     if examined.profile is None:
         raise ProfileError(examined.errors)

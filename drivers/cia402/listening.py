@@ -1,0 +1,96 @@
+"""Listen to a CiA 402 drive. Nothing is sent, SYNC included: with it a drive would obey."""
+
+from __future__ import annotations
+
+import math
+
+import can
+
+from drivers.cia402 import mapping
+from drivers.cia402.emergency import text_of
+from drivers.cia402.mapping import Pdo, pdos
+from drivers.cia402.options import Cia402Options
+from drivers.listening import CanEar, Heard, Take, identifier_text
+
+HEARTBEAT, EMCY = 0x700, 0x80
+SYNC_NOTE = "comes with SYNC, which nobody sends while the drive is only listened to"
+NAMES = {
+    mapping.STATUS: "status word", mapping.POSITION: "position", mapping.TORQUE: "torque",
+    mapping.VELOCITY: "velocity", mapping.MODE: "mode", mapping.SUPPLY: "supply",
+    mapping.ERROR: "error code",
+}  # fmt: skip
+UNITS = {
+    mapping.POSITION: "counts", mapping.TORQUE: "per mille of rated", mapping.SUPPLY: "mV",
+}  # fmt: skip
+
+
+def ear(options: Cia402Options) -> CanEar:
+    """Heartbeat, EMCY and the transmit PDOs, whoever makes the drive send them."""
+    declared: list[Heard] = []
+    takes: dict[tuple[int, bool], Take] = {}
+
+    def add(heard: Heard, identifier: int, take: Take) -> None:
+        declared.append(heard)
+        takes[identifier, False] = take
+
+    node = options.node
+    beat = Heard("heartbeat", identifier_text(HEARTBEAT + node, False), options.drive_heartbeat,
+                 note="a drive that no host has configured yet may send none")  # fmt: skip
+    add(beat, HEARTBEAT + node, _one_byte(beat, "NMT state"))
+    emergency = Heard("EMCY", identifier_text(EMCY + node, False), note="comes with a fault")
+    add(emergency, EMCY + node, _emergency(emergency))
+    for pdo in pdos(options)[1]:
+        heard = Heard(f"TPDO {pdo.number}", identifier_text(pdo.cob_id, False), note=SYNC_NOTE)
+        add(heard, pdo.cob_id, _pdo(heard, pdo, options))
+    return CanEar(options.bus, declared, takes)
+
+
+def _one_byte(heard: Heard, name: str) -> Take:
+    def take(frame: can.Message, now_s: float) -> None:
+        if len(frame.data) != 1:
+            heard.troubles["malformed"] = heard.troubles.get("malformed", 0) + 1
+            return
+        heard.came(now_s)
+        heard.values[name] = float(frame.data[0]), ""
+
+    return take
+
+
+def _emergency(heard: Heard) -> Take:
+    def take(frame: can.Message, now_s: float) -> None:
+        if len(frame.data) != 8:
+            heard.troubles["malformed"] = heard.troubles.get("malformed", 0) + 1
+            return
+        heard.came(now_s)
+        code = int.from_bytes(frame.data[:2], "little")
+        heard.values["error code"] = float(code), ""
+        heard.note = text_of(code)
+
+    return take
+
+
+def _pdo(heard: Heard, pdo: Pdo, options: Cia402Options) -> Take:
+    packing = pdo.packing
+    names = dict(NAMES)
+    names[mapping.deflection(options)] = "deflection"
+    units = dict(UNITS)
+    units[mapping.deflection(options)] = "counts"
+    scales: dict[mapping.Entry, float] = {}
+    heat, spare = mapping.temperature(options), mapping.spare(options)
+    if heat is not None and options.temperature_object is not None:
+        names[heat], units[heat] = "temperature", "degC"
+        scales[heat] = options.temperature_object.scale
+    if spare is not None:
+        names[spare] = "spare input"
+
+    def take(frame: can.Message, now_s: float) -> None:
+        if len(frame.data) != packing.size:
+            heard.troubles["malformed"] = heard.troubles.get("malformed", 0) + 1
+            return
+        heard.came(now_s)
+        for entry, value in zip(pdo.entries, packing.unpack(frame.data), strict=True):
+            scaled = value * scales.get(entry, 1.0)
+            if math.isfinite(scaled):
+                heard.values[names.get(entry, hex(entry.index))] = scaled, units.get(entry, "")
+
+    return take

@@ -1,0 +1,51 @@
+"""``hookeline check --listen`` and ``--ports``, as commands."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+
+import pytest
+
+# Real time: one of these at a time.
+pytestmark = pytest.mark.xdist_group("real time")
+
+
+def hookeline(*arguments: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "ui.cli", *arguments], capture_output=True, text=True, timeout=60
+    )
+
+
+def test_a_simulated_board_is_started_and_heard() -> None:
+    done = hookeline("check", "treadle_can", "--listen", "--seconds", "0.5", "--json")
+    assert done.returncode == 0, done.stderr
+    data = json.loads(done.stdout.splitlines()[-1])
+    assert data["never_came"] == [] and data["undeclared"] == []
+    messages = {entry["name"]: entry for entry in data["declared"]}
+    assert set(messages) == {"MOTION", "PROBE", "HEALTH"}
+    assert messages["PROBE"]["values"]["deflection"]["unit"] == "counts"
+    assert messages["HEALTH"]["values"]["supply"]["value"] == pytest.approx(36, abs=2)
+    # The power stage was left alone.
+    assert messages["MOTION"]["values"]["status"]["value"] == 0
+    assert "ASK" in data["polling"][0]
+
+
+def test_what_is_plugged_in_is_listed() -> None:
+    done = hookeline("check", "--ports", "--json")
+    assert done.returncode == 0
+    data = json.loads(done.stdout.splitlines()[-1])
+    assert set(data) == {"buses", "serial_ports"}
+    assert "CAN buses" in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [((), "name a profile"), (("treadle_can", "--seconds", "3"), "--listen"),
+     (("treadle_can", "--listen", "--seconds", "-1"), "--seconds")],
+)  # fmt: skip
+def test_wrong_use_is_told_in_a_line(arguments: tuple[str, ...], words: str) -> None:
+    done = hookeline("check", *arguments)
+    assert done.returncode == 2
+    assert words in done.stderr and "Traceback" not in done.stderr

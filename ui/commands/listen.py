@@ -1,0 +1,162 @@
+"""``hookeline check --listen`` and ``--ports``: what is there, and what it sends."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import math
+import sys
+import time
+from typing import Any
+
+from drivers.listening import Ear, Heard, Listenable
+from drivers.registry import find_protocol
+from hil.devices import drive_options
+from hil.processes import start_rig
+from hil.profile.loader import load_profile
+from ui.commands.answers import BAD_INPUT, FAILED, OK, CommandError, answer, say
+
+TURN_S = 0.5
+USUAL_S = 5.0
+
+
+def listen(options: argparse.Namespace) -> int:
+    """Listen for ``--seconds``; 1 if a message declared at a rate never came or was damaged."""
+    profile = load_profile(options.profile)
+    protocol = find_protocol(str(profile.drive["protocol"]))
+    if not isinstance(protocol, Listenable):
+        raise CommandError(f"protocol '{protocol.name}' cannot be listened to", BAD_INPUT)
+    seconds = options.seconds if options.seconds is not None else USUAL_S
+    if not 0 < seconds <= 86400:
+        raise CommandError("--seconds: between 0 and one day", BAD_INPUT)
+    with contextlib.ExitStack() as stack:
+        simulated = None
+        if profile.simulation is not None:
+            simulated = stack.enter_context(start_rig(profile)).link_directory
+        period = 1.0 / profile.control.rate
+        ears = protocol.ear(drive_options(profile, simulated), period)
+        for ear in ears:
+            ear.open()
+            stack.callback(ear.close)
+            sent = f"only {ear.polling} is sent" if ear.polling else "nothing is sent"
+            say(options, f"listening to {profile.name} for {seconds:g} s; {sent}")
+        lines = 0
+        interrupted = False
+        end = time.monotonic() + seconds
+        live = sys.stdout.isatty() and not options.json
+        try:
+            while (now := time.monotonic()) < end:
+                # A slice each, so that none waits for the others.
+                for ear in ears:
+                    ear.turn(min(end, now + TURN_S / len(ears)))
+                    now = time.monotonic()
+                if live:
+                    lines = _redraw(table(ears, time.monotonic()), lines)
+        except KeyboardInterrupt:
+            interrupted = True
+        now = time.monotonic()
+    if live:
+        _redraw(table(ears, now), lines)
+    else:
+        say(options, "\n".join(table(ears, now)))
+    data = as_data(ears, now)
+    for line in data["problems"]:
+        say(options, f"warning: {line}")
+    answer(options, {"profile": profile.name, "seconds": seconds, "interrupted": interrupted,
+                     **data})  # fmt: skip
+    return FAILED if data["problems"] else OK
+
+
+def as_data(ears: tuple[Ear, ...], now_s: float) -> dict[str, Any]:
+    """All that was heard as plain values, and what is wrong with it in words."""
+    declared = [heard for ear in ears for heard in ear.declared]
+    undeclared = [seen for ear in ears for seen in ear.undeclared.values()]
+    problems = [problem for heard in declared for problem in _problems(heard)]
+    return {
+        "declared": [heard.as_data(now_s) for heard in declared],
+        "never_came": [heard.name for heard in declared if not heard.count],
+        "undeclared": [
+            {"what": seen.what, "count": seen.count, "bytes": seen.size, "last": seen.last.hex()}
+            for seen in undeclared
+        ],
+        "polling": [ear.polling for ear in ears if ear.polling],
+        "problems": problems,
+    }
+
+
+def _problems(heard: Heard) -> list[str]:
+    found = [
+        f"{heard.name} ({heard.what}): {count} {kind}"
+        for kind, count in heard.troubles.items() if count
+    ]  # fmt: skip
+    if not heard.count and not heard.note:
+        found.append(
+            f"{heard.name} ({heard.what}) never came: check its identifier, length and checksum "
+            "in the description, and that the board is on"
+        )
+    elif heard.every_s and heard.rate_Hz < 0.5 / heard.every_s:
+        found.append(
+            f"{heard.name} comes at {heard.rate_Hz:.4g} Hz, declared are {1 / heard.every_s:.4g}"
+        )
+    return found
+
+
+def table(ears: tuple[Ear, ...], now_s: float) -> list[str]:
+    """Lines for a terminal."""
+    lines = [f"{'message':16} {'on the wire':>12} {'count':>8} {'Hz':>8} {'jitter ms':>9} "
+             f"{'age ms':>8}  values"]  # fmt: skip
+    for heard in (heard for ear in ears for heard in ear.declared):
+        age = 1e3 * (now_s - heard.last_s) if heard.count else math.nan
+        values = "  ".join(
+            f"{name} {value:.5g}{' ' + unit if unit else ''}"
+            for name, (value, unit) in heard.values.items()
+        )
+        trouble = ", ".join(f"{count} {kind}" for kind, count in heard.troubles.items() if count)
+        if not heard.count:
+            values = f"never came{': ' + heard.note if heard.note else ''}"
+        lines.append(
+            f"{heard.name[:16]:16} {heard.what:>12} {heard.count:8} {_number(heard.rate_Hz)} "
+            f"{_number(1e3 * heard.jitter_s, 9)} {_number(age)}  {values}"
+            + (f"  [{trouble}]" if trouble else "")
+        )
+    for seen in (seen for ear in ears for seen in ear.undeclared.values()):
+        lines.append(f"{'(not declared)':16} {seen.what:>12} {seen.count:8} {'':>8} {'':>9} "
+                     f"{'':>8}  {seen.size} bytes, last {seen.last.hex(' ')}")  # fmt: skip
+    return lines
+
+
+def _number(value: float, width: int = 8) -> str:
+    return f"{value:{width}.4g}" if math.isfinite(value) else " " * (width - 1) + "–"
+
+
+def _redraw(lines: list[str], before: int) -> int:
+    """Write over the table that stands there; the number of lines written."""
+    up = f"\x1b[{before}A" if before else ""
+    print(up + "\n".join(f"\x1b[2K{line}" for line in lines), flush=True)
+    return len(lines)
+
+
+def ports(options: argparse.Namespace) -> int:
+    """List CAN adapters that python-can finds and serial ports, with their stable names."""
+    # Only here: finding adapters loads every interface there is.
+    from drivers.ports import can_adapters, serial_ports
+
+    buses, serial = can_adapters(), serial_ports()
+    say(options, "CAN buses (interface and channel as drive.bus takes them):")
+    for entry in buses:
+        more = {k: v for k, v in entry.items() if k not in ("interface", "channel")}
+        extra = "".join(f"  {key}: {value}" for key, value in more.items())
+        say(options, f"  {{interface: {entry['interface']}, channel: {entry['channel']}}}{extra}")
+    if not buses:
+        say(options, "  none found; some adapters show only when their driver is installed")
+    say(options, "serial ports (path or usb as drive.port takes them):")
+    for port in serial:
+        usb = port["usb"]
+        say(options, f"  {port['stable_path'] or port['path']}  {port['description']}" + (
+            "" if usb is None else f"  usb: {{vendor_id: 0x{usb['vendor_id']:04x}, product_id: "
+            f"0x{usb['product_id']:04x}, serial_number: {usb['serial_number']}}}"
+        ))  # fmt: skip
+    if not serial:
+        say(options, "  none found; check the plug and the right to use it")
+    answer(options, {"buses": buses, "serial_ports": serial})
+    return OK
