@@ -204,7 +204,8 @@ def _described(profile: Profile) -> dict[str, Any]:
         "stroke_m": actuator.stroke,
         "rated_torque_N_m": motor.torque_constant * motor.continuous_current,
         "drive_max_torque_N_m": motor.torque_constant * most_current(profile),
-        "drive_overcurrent_A": most_current(profile),
+        # Above what the loop is clamped to, or its overshoot would be a fault.
+        "drive_overcurrent_A": 1.3 * motor.peak_current,
         "drive_overspeed_rad_s": limits.speed.tripped * actuator.radians_per_metre,
         "drive_overvoltage_V": 1.2 * limits.supply.high,
         "drive_undervoltage_V": 0.7 * limits.supply.low,

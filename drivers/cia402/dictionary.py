@@ -131,7 +131,7 @@ def build(options: Cia402Options, core: Any, status: Callable[[], int]) -> Dicti
     d.add(od.TARGET_TORQUE, 0, "INTEGER16", writable=True, **m)
     d.add(od.MAX_TORQUE, 0, "UNSIGNED16", value=min(65535, round(1000 * peak / rated)))
     d.add(od.MAX_CURRENT, 0, "UNSIGNED16",
-          value=min(65535, round(1000 * p.drive_overcurrent_A * constant / rated)))
+          value=min(65535, round(1000 * p.drive_max_torque_N_m / rated)))
     d.add(od.MAX_MOTOR_SPEED, 0, "UNSIGNED32",
           value=round(p.drive_overspeed_rad_s * 60 / (2 * math.pi)))
     d.add(od.MOTOR_RATED_CURRENT, 0, "UNSIGNED32",

@@ -65,7 +65,7 @@ class LockstepDrive:
                 "torque_N_m": min(
                     p.drive_max_torque_N_m, p.peak_current_A * p.stated_torque_constant_N_m_A
                 ),
-                "current_A": p.drive_overcurrent_A,
+                "current_A": p.drive_max_torque_N_m / p.stated_torque_constant_N_m_A,
                 "speed_rad_s": p.drive_overspeed_rad_s,
                 "supply_high_V": p.drive_overvoltage_V,
                 "supply_low_V": p.drive_undervoltage_V,

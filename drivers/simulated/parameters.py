@@ -104,7 +104,7 @@ class RigParameters:
     rated_torque_N_m: float = 0.9  # torque on the wire is per mille of this
     drive_max_torque_N_m: float = 2.7
     drive_overspeed_rad_s: float = 700.0
-    drive_overcurrent_A: float = 45.0
+    drive_overcurrent_A: float = 45.0  # a fault; what the current loop gives is clamped below
     drive_overvoltage_V: float = 56.0
     drive_undervoltage_V: float = 20.0
     drive_overtemperature_degC: float = 90.0

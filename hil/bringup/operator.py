@@ -190,7 +190,7 @@ class SimulatedOperator:
         p = self._parameters
         return {
             "torque_N_m": p.drive_max_torque_N_m,
-            "current_A": p.drive_overcurrent_A,
+            "current_A": p.drive_max_torque_N_m / p.stated_torque_constant_N_m_A,
             "speed_rad_s": p.drive_overspeed_rad_s,
             "supply_high_V": p.drive_overvoltage_V,
             "supply_low_V": p.drive_undervoltage_V,

@@ -42,7 +42,11 @@ class BlockedRig:
     ) -> None:
         self.profile = profile
         self.period = t = 1 / profile.control.rate
-        self.drive = LockstepDrive(parameters or rig_parameters(profile), seed, t)
+        # No bounds here to keep the nut slow: the drive's own limit is not what is tested.
+        unguarded = {"drive_overspeed_rad_s": 1e4}
+        self.drive = LockstepDrive(
+            parameters or rig_parameters(profile).but(unguarded), seed, t
+        )
         self.drive.open()
         self.drive.core.surroundings.disturb("block", blocked)
         delay = (self.drive.capabilities.command_delay_cycles + delay_cycles) * t
@@ -51,7 +55,9 @@ class BlockedRig:
         self.estimator = Estimator(profile, t)
         self.law = ForceLaw(profile, self.gains, t)
         motor = profile.actuator.motor
-        self.limit = motor.torque_constant * motor.peak_current
+        self.limit = min(
+            motor.torque_constant * motor.peak_current, self.drive.capabilities.peak_torque_N_m
+        )
         self.bounds: Bounds | None = None  # whose torque caps the law is to keep
         hand = 1 if profile.actuator.screw.hand == "right" else -1
         self.sign = hand * profile.sensors.motor.sign
