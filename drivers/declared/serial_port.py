@@ -15,6 +15,7 @@ import serial
 from pydantic import Field, model_validator
 from serial.tools import list_ports
 
+from drivers import wires
 from drivers.base import DriverError
 from drivers.declared.quantities import Part
 
@@ -80,6 +81,16 @@ class SerialPort:
             DriverError: naming the port and the mend.
         """
         self.close()
+        recording = wires.replayed()
+        if recording is not None:
+            # In place of reading and writing: what came then comes again.
+            port = recording.port()
+            self.__dict__.update(read=port.read, write=port.write)
+            return
+        self._open()
+        wires.opened_port(self, self.path)
+
+    def _open(self) -> None:
         options = self._options
         self.path = path = options.path or find_port(options.usb)
         if is_socket(path):
@@ -168,6 +179,8 @@ class SerialPort:
 
     def close(self) -> None:
         """Let go of it. Never raises."""
+        for replaced in ("read", "write"):
+            self.__dict__.pop(replaced, None)
         port, self._port = self._port, None
         self._number = -1
         if port is not None:

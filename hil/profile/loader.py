@@ -37,6 +37,7 @@ __all__ = [
 
 SHIPPED = Path(__file__).resolve().parents[2] / "profiles"
 INCLUDED = ("actuator", "rig", "drive")
+BASE = "based_on"  # another profile, of which this one says only what differs
 
 
 @dataclass(frozen=True)
@@ -166,9 +167,14 @@ def part_path(file: Path, name: object) -> Path | None:
     return SHIPPED / name if not beside.exists() and (SHIPPED / name).exists() else beside
 
 
-def _read_with_parts(file: Path, shown: str, texts: Mapping[Path, str]) -> Source:
+def _read_with_parts(
+    file: Path, shown: str, texts: Mapping[Path, str], above: tuple[Path, ...] = ()
+) -> Source:
     source = read_source(file, shown, texts.get(file.resolve()) if texts else None)
     problems: list[Problem] = []
+    base = _base(source, file, texts, (*above, file.resolve()))
+    # What is named as a file replaces the base's part; what is written out is laid over it.
+    whole = [key for key in INCLUDED if part_path(file, source.data.get(key)) is not None]
     for key in INCLUDED:
         name = source.data.get(key)
         part_file = part_path(file, name)
@@ -198,7 +204,30 @@ def _read_with_parts(file: Path, shown: str, texts: Mapping[Path, str]) -> Sourc
         source.graft((key,), part)
     if problems:
         raise ProfileError(problems)
+    if base is not None:
+        source.lay_over(base, whole)
     return source
+
+
+def _base(
+    source: Source, file: Path, texts: Mapping[Path, str], above: tuple[Path, ...]
+) -> Source | None:
+    """The profile that this one says it is ``based_on``, which is no key of a profile."""
+    if BASE not in source.data:
+        return None
+    name = source.data.pop(BASE)
+    place = source.place((BASE,))
+    base = part_path(file, name)
+    what, mend = "", "the name is taken from this file's own directory, then from the shipped ones"
+    if base is None:
+        what, mend = f"{shown_value(name)} is no profile", "name a file that ends in .yaml"
+    elif not base.is_file():
+        what = f"no file '{name}'"
+    elif base.resolve() in above:
+        what, mend = "the profile is based on itself", "name another file"
+    if what or base is None:
+        raise ProfileError([Problem(place.file, place.line, place.column, BASE, what, mend)])
+    return _read_with_parts(base, str(base), texts, above)
 
 
 def _resolve_files(drive: dict[str, Any], directory: Path) -> None:

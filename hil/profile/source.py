@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -48,6 +49,42 @@ class Source:
         self.data[path[0]] = part.data
         for inner, place in part.places.items():
             self.places[path + inner] = place
+
+    def lay_over(self, base: Source, whole: Collection[str] = ()) -> None:
+        """Take from ``base`` what is not written here, with its places.
+
+        Mappings are laid over each other key by key. What is written here replaces all that the
+        base has at its key if it is no mapping, says its own ``kind`` or ``protocol``, or is one
+        of the top-level keys in ``whole``.
+        """
+        replaced: list[Path_] = []
+        self.data = _laid_over(base.data, self.data, (), whole, replaced)
+        for path, place in base.places.items():
+            if not any(path[: len(gone)] == gone for gone in replaced):
+                self.places.setdefault(path, place)
+
+
+def _laid_over(
+    below: dict[str, Any],
+    above: dict[str, Any],
+    path: Path_,
+    whole: Collection[str],
+    replaced: list[Path_],
+) -> dict[str, Any]:
+    result = dict(below)
+    for key, value in above.items():
+        under, here = below.get(key), (*path, key)
+        if (
+            isinstance(value, dict)
+            and isinstance(under, dict)
+            and not {"kind", "protocol"} & value.keys()
+            and not (not path and key in whole)
+        ):
+            result[key] = _laid_over(under, value, here, whole, replaced)
+        else:
+            result[key] = value
+            replaced.append(here)
+    return result
 
 
 class _Loader(yaml.SafeLoader):
