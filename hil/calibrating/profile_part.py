@@ -37,12 +37,11 @@ def profile_lines(calibration: Calibration) -> Iterator[str]:
         yield f"  knee: {law.knee!r} m"
     else:
         yield f"  coefficients: [{', '.join(repr(c) for c in law.coefficients)}]"
-    if calibration.sensor_table:
-        yield "sensor_table:   # counts from zero, deflection in mm"
-        yield from _rows(calibration.sensor_table)
-    if calibration.uncertainty_table:
-        yield "uncertainty_table:   # force in N, standard uncertainty in N"
-        yield from _rows(calibration.uncertainty_table)
+    # Also where they are empty: those of a profile that this one is based on do not count then.
+    yield from _rows("sensor_table", "counts from zero, deflection in mm",
+                     calibration.sensor_table)  # fmt: skip
+    yield from _rows("uncertainty_table", "force in N, standard uncertainty in N",
+                     calibration.uncertainty_table)  # fmt: skip
     # They do not count beside a table; what is read back is then the same all through.
     yield f"absolute_uncertainty: {calibration.absolute_uncertainty!r} N"
     yield f"relative_uncertainty: {calibration.relative_uncertainty!r}"
@@ -51,6 +50,7 @@ def profile_lines(calibration: Calibration) -> Iterator[str]:
     yield f'identity: "{calibration.identity}"'
 
 
-def _rows(table: tuple[tuple[float, float], ...]) -> Iterator[str]:
+def _rows(key: str, about: str, table: tuple[tuple[float, float], ...]) -> Iterator[str]:
+    yield f"{key}:   # {about}" if table else f"{key}: []"
     for x, y in table:
         yield f"  - [{x!r}, {y!r}]"

@@ -19,7 +19,7 @@ from pathlib import Path
 
 import yaml
 
-from hil.profile.loader import INCLUDED, SHIPPED, examine_profile, find_profile, part_path
+from hil.profile.loader import BASE, INCLUDED, SHIPPED, examine_profile, find_profile, part_path
 from hil.profile.problems import Problem, ProfileError
 from hil.profile.source import Path_, Source, _Loader, dotted, read_source
 
@@ -51,6 +51,7 @@ def write_back(path: str | Path, changes: Mapping[str, str]) -> list[Written]:
 def write_part(path: str | Path, key: str, lines: Sequence[str]) -> list[Written]:
     """Put ``lines`` in place of all that stands under the top-level ``key``; nothing else changes.
 
+    In a profile that is based on another and leaves the part to that, they go to its end.
     Comments inside the part go with it; the copy beside the file has them.
 
     Raises:
@@ -60,7 +61,8 @@ def write_part(path: str | Path, key: str, lines: Sequence[str]) -> list[Written
     before = read_source(main, str(path))
     if main.is_relative_to(SHIPPED):
         raise _shipped(str(main), key)
-    if key not in before.data or part_path(main, before.data[key]) is not None:
+    missing = key not in before.data
+    if (missing and BASE not in before.data) or part_path(main, before.data.get(key)) is not None:
         raise _refused(str(main), key, "no such part in this file", "write it by hand")
     text = main.read_bytes().decode("utf-8")
     mark = text.startswith(BOM)
@@ -68,14 +70,17 @@ def write_part(path: str | Path, key: str, lines: Sequence[str]) -> list[Written
     root = _compose(text)
     if not isinstance(root, yaml.MappingNode) or root.flow_style:
         raise _refused(str(main), key, "the file is one bracket", "write it out in lines first")
-    name, value = next((k, v) for k, v in root.value if k.value == key)
     newline = _line_end(text)
-    end = re.search(r"\r?\n", text[_end(value) :])
-    at = _end(value) + end.start() if end else len(text)
-    if text[: _end(value)].endswith("\n"):  # behind a block of text
-        at = _end(value) - len(newline)
     new = newline.join([f"{_key(key)}:", *(f"  {line}" for line in lines)])
-    new = text[: name.start_mark.index] + new + text[at:]
+    if missing:
+        new = text.rstrip() + 2 * newline + new + newline
+    else:
+        name, value = next((k, v) for k, v in root.value if k.value == key)
+        end = re.search(r"\r?\n", text[_end(value) :])
+        at = _end(value) + end.start() if end else len(text)
+        if text[: _end(value)].endswith("\n"):  # behind a block of text
+            at = _end(value) - len(newline)
+        new = text[: name.start_mark.index] + new + text[at:]
     after = read_source(main, str(path), new)
     here, there = before.data, dict(after.data)
     if {**here, key: None} != {**there, key: None}:

@@ -316,6 +316,18 @@ def test_it_goes_into_the_profile_as_it_is(one: CalibrationFile, tmp_path: Path)
         use_in_profile(one, "footplate_trainer")
 
 
+def test_a_profile_that_is_based_on_another_gets_a_part_of_its_own(
+    one: CalibrationFile, tmp_path: Path
+) -> None:
+    path = tmp_path / "mine.yaml"
+    before = "# mine\nbased_on: footplate_trainer.yaml   # all but the springs\n"
+    path.write_text(before)
+    for _ in range(2):
+        use_in_profile(one, path)
+        assert load_profile(path).calibration == one.calibration
+        assert path.read_text().startswith(before)
+
+
 def test_a_running_bench_takes_it_and_the_run_names_both(
     one: CalibrationFile, tmp_path: Path
 ) -> None:
