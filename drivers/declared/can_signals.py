@@ -17,6 +17,7 @@ from drivers.declared.quantities import Part
 
 Decode = Callable[[bytes], tuple[float, ...]]
 FLOATS = {16: "e", 32: "f", 64: "d"}
+LARGEST = {16: 65504.0, 32: 3.4028234663852886e38, 64: 1.7976931348623157e308}  # IEEE 754
 
 
 class Signal(Part):
@@ -75,9 +76,9 @@ class Signal(Part):
         if value != value:
             raise ValueError("not a number")
         if self.floating:
-            code = FLOATS[self.bits]
-            packed = struct.pack(">" + code, (value - self.offset) / self.scale)
-            return int.from_bytes(packed, "big")
+            most = LARGEST[self.bits]
+            wanted = max(-most, min(most, (value - self.offset) / self.scale))
+            return int.from_bytes(struct.pack(">" + FLOATS[self.bits], wanted), "big")
         low, high = self.raw_range()
         wanted = (value - self.offset) / self.scale
         number = low if wanted <= low else high if wanted >= high else round(wanted)
