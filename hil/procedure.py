@@ -240,6 +240,9 @@ class Runner:
                         self._stop_is_own = True
                         stop.seen = self._seen(False, str(stop))
                         action = procedure.throw(stop)
+                    except ProcedureFailed as failure:
+                        # The person cannot do it: the procedure may go on without.
+                        action = procedure.throw(failure)
                     else:
                         action = procedure.send(seen)
             except StopIteration as end:

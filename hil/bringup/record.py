@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 
 from drivers.base import PowerStage
 from hil.bringup.step import Context, DriveFacts, Plot, Result, Step, Verdict
-from hil.procedure import Action, BenchStopped, Procedure, Seen
+from hil.procedure import Action, BenchStopped, Procedure, ProcedureFailed, Seen
 from hil.profile.loader import profile_to_dict
 from hil.profile.schema import Profile
 from hil.recorder.folders import write_whole
@@ -227,6 +227,8 @@ class BringUpRecord:
                 except BenchStopped as stop:
                     self._keep(stop.seen)
                     action = procedure.throw(stop)
+                except ProcedureFailed as failure:
+                    action = procedure.throw(failure)
                 else:
                     self._keep(seen)
                     action = procedure.send(seen)

@@ -22,6 +22,7 @@ from hil.procedure import (
     Action,
     Ask,
     Confirm,
+    Hand,
     Pause,
     Procedure,
     ProcedureFailed,
@@ -289,3 +290,33 @@ def test_a_stop_step_of_its_own_does_not_end_a_procedure(bench: BenchProcesses) 
         ended = LiveRunner(client, hand, lambda _question: True).run(energised(stops_itself()))
     hand.close()
     assert ended.how == "finished"
+
+
+class _Unwilling:
+    """A person who cannot do what is asked."""
+
+    holding = False
+
+    def act(self, hand: Hand) -> float:
+        raise ProcedureFailed(f"cannot: {hand.instruction}")
+
+
+def test_what_a_person_cannot_do_is_for_the_procedure_to_judge(profile: Profile) -> None:
+    heard: list[str] = []
+
+    def asks() -> Generator[Action, Seen, str]:
+        try:
+            yield Hand("turn_screw", "turn the screw", 1.0)
+        except ProcedureFailed as failure:
+            heard.append(str(failure))
+        yield Pause(0.01)
+        return "went on"
+
+    def does_not_catch() -> Generator[Action, Seen, None]:
+        yield Hand("turn_screw", "turn the screw", 1.0)
+
+    operator: Any = _Unwilling()
+    ended = LockstepRunner(LockstepBench(profile), operator=operator).run(asks())
+    assert (ended.how, ended.value, heard) == ("finished", "went on", ["cannot: turn the screw"])
+    ended = LockstepRunner(LockstepBench(profile), operator=operator).run(does_not_catch())
+    assert (ended.how, ended.text) == ("failed", "cannot: turn the screw")
