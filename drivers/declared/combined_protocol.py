@@ -8,6 +8,7 @@ from typing import Any
 
 from drivers.base import Drive
 from drivers.declared.combined_options import CombinedOptions
+from drivers.listening import Ear, Listenable
 from drivers.registry import find_protocol, redirected
 from drivers.wire_budget import Budget, Budgeting
 
@@ -51,6 +52,15 @@ class CombinedProtocol:
                     replace(budget, key=f"members.{name}.{budget.key}")
                     for budget in protocol.budgets(member, period_s)
                 ]
+        return tuple(found)
+
+    def ear(self, options: Any, period_s: float) -> tuple[Ear, ...]:
+        """See ``drivers.listening.Listenable``."""
+        found: list[Ear] = []
+        for member in options.members.values():
+            protocol = find_protocol(member.protocol)
+            if isinstance(protocol, Listenable):
+                found += protocol.ear(member, period_s)
         return tuple(found)
 
 

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from drivers.base import Drive
 from drivers.declared.line_options import DeclaredLinesOptions
 from drivers.wire_budget import Budget
+
+if TYPE_CHECKING:
+    from drivers.listening import Ear
 
 
 class DeclaredLinesProtocol:
@@ -38,6 +41,15 @@ class DeclaredLinesProtocol:
         from drivers.declared.serial_budget import line_budget
 
         return line_budget(options, period_s)
+
+    def ear(self, options: Any, period_s: float) -> tuple[Ear, ...]:
+        """See ``drivers.listening.Listenable``."""
+        from functools import partial
+
+        from drivers.declared.line_codec import host_codec
+        from drivers.declared.serial_listening import SerialEar
+
+        return (SerialEar(options, partial(host_codec, options), period_s),)
 
 
 protocol = DeclaredLinesProtocol()

@@ -32,6 +32,25 @@ def test_a_simulated_board_is_started_and_heard() -> None:
     assert "ASK" in data["polling"][0]
 
 
+@pytest.mark.parametrize(
+    ("profile", "names"),
+    [("treadle_lines", {"state", "health", "done"}),
+     ("treadle_frames", {"MOTION", "PROBE", "HEALTH", "sample"})],
+)  # fmt: skip
+def test_serial_boards_and_several_devices_are_heard(profile: str, names: set[str]) -> None:
+    done = hookeline("check", profile, "--listen", "--seconds", "0.6", "--json")
+    data = json.loads(done.stdout.splitlines()[-1])
+    messages = {entry["name"]: entry for entry in data["declared"]}
+    assert set(messages) == names
+    # The answer to an order does not come: none is given.
+    assert data["never_came"] == [name for name in names if name == "done"]
+    assert done.returncode == 0, done.stderr
+    values = [entry["values"].get("deflection") for entry in messages.values()]
+    assert [v["value"] for v in values if v] == [pytest.approx(2048, abs=20)]
+    assert all(entry["values"].get("status", {"value": 0})["value"] == 0
+               for entry in messages.values())  # fmt: skip
+
+
 def test_what_is_plugged_in_is_listed() -> None:
     done = hookeline("check", "--ports", "--json")
     assert done.returncode == 0

@@ -7,6 +7,7 @@ import contextlib
 import math
 import sys
 import time
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 from drivers.listening import Ear, Heard, Listenable
@@ -40,16 +41,17 @@ def listen(options: argparse.Namespace) -> int:
             stack.callback(ear.close)
             sent = f"only {ear.polling} is sent" if ear.polling else "nothing is sent"
             say(options, f"listening to {profile.name} for {seconds:g} s; {sent}")
+        pool = stack.enter_context(ThreadPoolExecutor(len(ears)))
         lines = 0
         interrupted = False
         end = time.monotonic() + seconds
         live = sys.stdout.isatty() and not options.json
         try:
             while (now := time.monotonic()) < end:
-                # A slice each, so that none waits for the others.
-                for ear in ears:
-                    ear.turn(min(end, now + TURN_S / len(ears)))
-                    now = time.monotonic()
+                # Side by side: slices in turn would make gaps in what the others send.
+                turns = [pool.submit(ear.turn, min(end, now + TURN_S)) for ear in ears]
+                for turn in turns:
+                    turn.result()
                 if live:
                     lines = _redraw(table(ears, time.monotonic()), lines)
         except KeyboardInterrupt:
