@@ -1,0 +1,130 @@
+"""How a protocol is thrown garbage at, and what is counted."""
+
+from __future__ import annotations
+
+import math
+import random
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+BURST = 8  # damaged units at most in a row
+MOST_LOST = 2
+PERIOD_S = 0.001
+KINDS = ("random", "truncated", "spliced", "flipped")
+
+
+@dataclass
+class Result:
+    """What became of one protocol."""
+
+    protocol: str
+    damaged: int = 0
+    exceptions: int = 0
+    wrong_without_checksum: int = 0  # taken although its checksum does not fit
+    undetectable: int = 0  # taken, and its checksum fits by chance
+    most_undetectable: float = math.inf
+    longest_resync: int = 0  # good units until one was taken
+    lost_after_s: float = math.nan  # silence told after this long
+    lost_by_s: float = math.nan
+    seconds: float = 0.0
+    first_error: str = ""
+
+    def short(self) -> list[str]:
+        """What is not as it should be."""
+        found = []
+        if self.exceptions:
+            found.append(f"{self.exceptions} exceptions, first: {self.first_error}")
+        if self.wrong_without_checksum:
+            found.append(f"{self.wrong_without_checksum} values taken with a wrong checksum")
+        if self.undetectable > self.most_undetectable:
+            found.append(
+                f"{self.undetectable} damaged ones taken, {self.most_undetectable:.0f} are likely"
+            )
+        if self.longest_resync > MOST_LOST:
+            found.append(f"{self.longest_resync} good ones until one was taken")
+        if not self.lost_after_s <= self.lost_by_s:
+            found.append(
+                f"silence told after {self.lost_after_s:.3f} s, declared {self.lost_by_s:.3f} s"
+            )
+        return found
+
+
+def crc(data: bytes, width: int, polynomial: int, init: int, xor_out: int) -> int:
+    """A cyclic redundancy check without reflection, bit by bit."""
+    register, top, mask = init, 1 << width - 1, (1 << width) - 1
+    for byte in data:
+        register ^= byte << width - 8
+        for _ in range(8):
+            register = (register << 1 ^ (polynomial if register & top else 0)) & mask
+    return register ^ xor_out
+
+
+def flipped(data: bytes, draw: random.Random) -> bytes:
+    """One to four bits turned over."""
+    out = bytearray(data)
+    for _ in range(draw.randint(1, 4)):
+        if out:
+            out[draw.randrange(len(out))] ^= 1 << draw.randrange(8)
+    return bytes(out)
+
+
+def damaged(kind: str, one: bytes, other: bytes, draw: random.Random) -> bytes:
+    """Bytes of a unit that is damaged in one of four ways."""
+    if kind == "random":
+        return draw.randbytes(draw.randrange(1, 2 * len(one) + 2))
+    if kind == "truncated":
+        return one[: draw.randrange(len(one))]
+    if kind == "spliced":
+        return one[: draw.randrange(len(one))] + other[draw.randrange(len(other)) :]
+    return flipped(one, draw)
+
+
+class Campaign:
+    """Runs bursts against ``feed``, which tells how many units it took and judges them."""
+
+    def __init__(self, name: str, seed: int) -> None:
+        self.result = Result(name)
+        self.draw = random.Random(seed)
+
+    def guarded(self, function: Callable[..., Any], *arguments: Any) -> Any:
+        """The function's answer, or None if it raised."""
+        try:
+            return function(*arguments)
+        except Exception as error:
+            self.result.exceptions += 1
+            self.result.first_error = (
+                self.result.first_error or f"{type(error).__name__}: {error}"
+            )
+            return None
+
+    def until_lost(self, drive: Any, most_s: float) -> float:
+        """Seconds of reading until the drive says that it is lost; infinite if it never does."""
+        began = time.monotonic()
+        while (now := time.monotonic()) - began < 3 * most_s + 1:
+            telemetry = self.guarded(drive.read, now + PERIOD_S)
+            if telemetry is None:
+                break
+            if telemetry.lost:
+                return time.monotonic() - began
+        return math.inf
+
+    def run(self, count: int, burst: Callable[[int], None], good: Callable[[], bool]) -> None:
+        """``burst(n)`` sends n damaged units, ``good()`` one good one: whether it was taken."""
+        began = time.monotonic()
+        while self.result.damaged < count:
+            number = min(self.draw.randint(1, BURST), count - self.result.damaged)
+            burst(number)
+            self.result.damaged += number
+            tries = 1
+            while not self.guarded(good) and tries <= 20:
+                tries += 1
+            self.result.longest_resync = max(self.result.longest_resync, tries)
+        self.result.seconds = time.monotonic() - began
+
+
+def likely(count: int, width: int) -> float:
+    """Damaged units that fit their checksum by chance, five standard deviations above."""
+    mean = count / 2**width
+    return mean + 5 * math.sqrt(mean) + 3
