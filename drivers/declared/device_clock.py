@@ -41,7 +41,7 @@ class DeviceClock:
         if step and not risen - AHEAD_S <= difference <= risen + BEHIND_S:
             return self._begin(received_s)
         self._offset_s = min(difference, risen)
-        return stamp_s + self._offset_s
+        return min(stamp_s + self._offset_s, received_s)
 
     def _begin(self, received_s: float) -> float:
         self._elapsed = 0

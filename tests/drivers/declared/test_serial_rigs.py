@@ -1,0 +1,284 @@
+"""Described serial boards and combined devices against the simulated rig, over real wires."""
+
+from __future__ import annotations
+
+import math
+import os
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from drivers.base import Command, Drive, DriverError, Mode, PowerRequest, PowerStage
+from drivers.declared import simulated_can, simulated_serial
+from drivers.declared.combined import AnswerTime
+from drivers.declared.device_clock import AHEAD_S, DeviceClock
+from drivers.declared.serial_port import PortOptions, SerialPort
+from drivers.declared.simulated_devices import SharedCore
+from drivers.registry import find_protocol, redirected
+from drivers.simulated.drive_core import SimulatedDriveCore
+from drivers.simulated.parameters import RigParameters
+from hil.profile.loader import load_profile
+
+PERIOD_S = 0.002
+PATIENCE_S = 10.0
+
+
+class Far:
+    """The device's end, in a thread; its own door."""
+
+    def __init__(self, options: Any, core: Any) -> None:
+        self.ending = False
+        self.is_ready = threading.Event()
+        self.error: Exception | None = None
+        protocol = find_protocol(options.protocol)
+
+        def run() -> None:
+            try:
+                protocol.simulate(options, core, self)
+            except Exception as error:
+                self.error = error
+            self.is_ready.set()
+
+        self._thread = threading.Thread(target=run, daemon=True)
+        self._thread.start()
+        assert self.is_ready.wait(PATIENCE_S)
+        if self.error:
+            raise self.error
+
+    def ready(self) -> None:
+        self.is_ready.set()
+
+    def poll(self) -> None:
+        pass
+
+    def end(self) -> None:
+        self.ending = True
+        self._thread.join(PATIENCE_S)
+        assert not self._thread.is_alive()
+
+
+@pytest.fixture
+def far(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[Any, Any], Far]]:
+    # This process is the test's: it keeps its priority and its garbage collection.
+    monkeypatch.setattr(simulated_serial, "real_time", lambda: None)
+    monkeypatch.setattr(simulated_can, "real_time", lambda: None)
+    started: list[Far] = []
+
+    def start(options: Any, core: Any) -> Far:
+        started.append(Far(options, core))
+        return started[-1]
+
+    yield start
+    for one in started:
+        one.end()
+
+
+def options_of(name: str, directory: Path, **changes: Any) -> Any:
+    data = redirected(load_profile(name).drive, directory) | changes
+    return find_protocol(data["protocol"]).options.model_validate(data)
+
+
+def cycle(drive: Drive, command: Command, until: Callable[[], bool]) -> None:
+    """Read and write until something has happened."""
+    give_up = time.monotonic() + PATIENCE_S
+    while not until():
+        assert time.monotonic() < give_up, drive.telemetry
+        drive.read(time.monotonic() + PERIOD_S)
+        drive.write(command)
+        time.sleep(0.0005)
+
+
+def cycles(drive: Drive, command: Command, seconds: float) -> None:
+    end = time.monotonic() + seconds
+    cycle(drive, command, lambda: time.monotonic() > end)
+
+
+ON = Command(power=PowerRequest.ON, mode=Mode.TORQUE, torque_N_m=0.2)
+
+
+def through_its_life(drive: Drive, core: SimulatedDriveCore) -> None:
+    telemetry = drive.telemetry
+    drive.open()
+    assert core.power is PowerStage.OFF
+    cycle(drive, Command(), lambda: telemetry.frames > 20)
+    cycle(drive, ON, lambda: telemetry.power is PowerStage.ON)
+    cycle(drive, ON, lambda: abs(telemetry.torque_N_m - 0.2) < 0.01)
+    assert telemetry.deflection_counts == pytest.approx(core.deflection_counts, abs=40)
+    turn = 2 * math.pi / core.parameters.encoder_counts_per_revolution
+    assert telemetry.position_rad == pytest.approx(core.position_counts * turn, abs=1.0)
+    assert telemetry.supply_V == pytest.approx(core.supply_V, abs=0.5)
+    core.fault(0x2310)
+    cycle(drive, Command(), lambda: telemetry.power is PowerStage.FAULT)
+    cycle(drive, Command(), lambda: "above what the board carries" in telemetry.fault_text)
+    clear = Command(power=PowerRequest.CLEAR_FAULT)
+    cycle(drive, clear, lambda: telemetry.power is PowerStage.OFF)
+    cycle(drive, Command(), lambda: not telemetry.fault_text)
+    cycle(drive, ON, lambda: telemetry.power is PowerStage.ON)
+    drive.de_energise()
+    cycle(drive, Command(), lambda: core.power is PowerStage.OFF)
+    assert not telemetry.lost
+
+
+@pytest.mark.parametrize("wire", ["board.sock", "board.tty"])
+def test_a_line_board_through_its_life(tmp_path: Path, far: Any, wire: str) -> None:
+    """Over a local socket, as the bench has it, and over a pseudo-terminal."""
+    port = {"path": str(tmp_path / wire), "baud": 1_000_000}
+    options = options_of("treadle_lines", tmp_path, port=port)
+    core = SimulatedDriveCore(RigParameters(), 1)
+    board = far(options, core)
+    drive = find_protocol("declared_lines").make(options, PERIOD_S)
+    through_its_life(drive, core)
+    counters = drive.board.counters
+    assert (counters.malformed, counters.checksum_failures) == (0, 0)
+    # The board goes away with power on: lost, and what comes back later is not taken up again.
+    cycle(drive, ON, lambda: drive.telemetry.power is PowerStage.ON)
+    board.end()
+    cycle(drive, ON, lambda: bool(drive.telemetry.lost))
+    assert "treadle line board" in drive.telemetry.lost or wire in drive.telemetry.lost
+    core.request_power(PowerRequest.OFF)
+    far(options, core)
+    cycles(drive, ON, 0.1)
+    assert drive.telemetry.lost and core.power is PowerStage.OFF
+    drive.close()
+    again = find_protocol("declared_lines").make(options, PERIOD_S)
+    again.open()
+    cycles(again, Command(), 0.05)
+    assert core.power is PowerStage.OFF and not again.telemetry.lost
+    again.close()
+
+
+def test_a_line_board_stops_when_its_host_falls_silent(tmp_path: Path, far: Any) -> None:
+    options = options_of("treadle_lines", tmp_path)
+    core = SimulatedDriveCore(RigParameters(), 1)
+    far(options, core)
+    drive = find_protocol("declared_lines").make(options, PERIOD_S)
+    drive.open()
+    cycle(drive, ON, lambda: drive.telemetry.power is PowerStage.ON)
+    silent = Command(power=PowerRequest.ON, beat=False)
+    cycle(drive, silent, lambda: drive.telemetry.power is PowerStage.FAULT)
+    # Why, it tells in a line that comes less often.
+    cycle(drive, silent, lambda: "silent" in drive.telemetry.fault_text)
+    drive.close()
+
+
+def test_two_devices_through_their_life(tmp_path: Path, far: Any) -> None:
+    options = options_of("treadle_frames", tmp_path)
+    core = SimulatedDriveCore(RigParameters(), 1)
+    far(options, core)
+    drive = find_protocol("combined").make(options, PERIOD_S)
+    through_its_life(drive, core)
+    assert drive.telemetry.deflection_age_s < 1.0
+    assert -0.005 < drive.shift_s < 0.005
+    assert drive.capabilities.identity == "treadle board + treadle probe"
+    drive.close()
+
+
+@pytest.mark.parametrize("name", ["motor", "probe"])
+def test_either_device_lost_stops_the_other(tmp_path: Path, far: Any, name: str) -> None:
+    options = options_of("treadle_frames", tmp_path)
+    core = SimulatedDriveCore(RigParameters(), 1)
+    shared = SharedCore(core)
+    ends = {member: far(options.members[member], shared) for member in options.members}
+    drive = find_protocol("combined").make(options, PERIOD_S)
+    drive.open()
+    cycle(drive, ON, lambda: drive.telemetry.power is PowerStage.ON)
+    ends[name].end()
+    cycle(drive, ON, lambda: bool(drive.telemetry.lost))
+    assert drive.telemetry.lost.startswith(f"{name}: ")
+    if name == "probe":
+        # The motor still hears: it is told to remove power, though power is still asked for.
+        cycle(drive, ON, lambda: core.power is PowerStage.OFF)
+    drive.close()
+
+
+def test_a_sensor_that_stands_still_in_its_own_time_grows_old(tmp_path: Path, far: Any) -> None:
+    """Frames go on, but the board's stamp does not: what it says is as old as the stamp."""
+    options = options_of("treadle_frames", tmp_path).members["probe"]
+    core = SimulatedDriveCore(RigParameters(), 1)
+    far(options, core)
+    drive = find_protocol("declared_frames").make(options, PERIOD_S)
+    drive.open()
+    cycles(drive, Command(), 0.1)
+    stuck = drive.board._codec.feed
+    stamps: list[float] = []
+
+    def feed(chunk: bytes) -> list[Any]:
+        frames = stuck(chunk)
+        stamps.extend(values[1] for _, values in frames)
+        return [(name, (v[0], stamps[0], v[2])) for name, v in frames]
+
+    drive.board._codec.feed = feed
+    cycle(drive, Command(), lambda: drive.telemetry.deflection_age_s > 0.1)
+    assert not drive.telemetry.lost
+    drive.close()
+
+
+def test_a_port_that_is_not_there_says_where_and_what_to_do(tmp_path: Path) -> None:
+    for port, words in (
+        ({"path": str(tmp_path / "none")}, ("none", "check drive.port.path")),
+        ({"usb": {"vendor_id": 0x1, "product_id": 0x2}}, ("0001:0002", "not plugged in")),
+    ):
+        with pytest.raises(DriverError) as caught:
+            SerialPort(PortOptions.model_validate(port)).open()
+        assert all(word in str(caught.value) for word in words)
+
+
+def test_a_terminal_in_use_is_not_opened_twice(tmp_path: Path) -> None:
+    near, end = os.openpty()
+    options = PortOptions(path=os.ttyname(end))
+    first, second = SerialPort(options), SerialPort(options)
+    first.open()
+    with pytest.raises(DriverError, match="another program"):
+        second.open()
+    os.write(near, b"abc")
+    assert first.read(time.monotonic() + PATIENCE_S) == b"abc"
+    first.write(b"de")
+    assert os.read(near, 10) == b"de"
+    os.close(near)
+    os.close(end)
+    with pytest.raises(DriverError, match="gone"):
+        first.read(time.monotonic() + PATIENCE_S)
+    first.close()
+    with pytest.raises(DriverError, match="not open"):
+        first.read()
+
+
+def test_a_clock_of_its_own_takes_out_the_jitter_of_reception() -> None:
+    clock = DeviceClock(1e-6, 1 << 16)  # wraps every 65 ms
+    drift, latency = 50e-6, 0.0007
+    errors = []
+    for i in range(5000):
+        true = 100.0 + 0.001 * i
+        jitter = 0.003 if i % 7 else 0.0
+        count = int((true * (1 + drift) + 3.0) * 1e6) % (1 << 16)
+        received = true + latency + jitter
+        measured = clock.measured_s(count, received)
+        assert measured <= received
+        errors.append(measured - (true + latency))
+    assert max(map(abs, errors[10:])) < 20e-6
+
+
+def test_a_clock_that_begins_anew_is_believed_at_once() -> None:
+    clock = DeviceClock(1e-3, 1 << 32)
+    for i in range(100):
+        clock.measured_s(5_000_000 + i, 10.0 + 1e-3 * i)
+    assert clock.measured_s(3, 10.2) == 10.2
+    assert clock.measured_s(4, 10.201) == pytest.approx(10.201, abs=1e-4)
+    ahead = clock.measured_s(4 + round(2e3 * AHEAD_S), 10.202)
+    assert ahead <= 10.202
+
+
+def test_the_shortest_answer_is_kept_for_a_while() -> None:
+    times = AnswerTime()
+    assert times.half_s == 0.0
+    for i in range(400):
+        times.add(0.0004 if i == 3 else 0.001)
+        times.add(-0.5)  # received before it was asked for: no answer
+    assert times.half_s == pytest.approx(0.0002)
+    for _ in range(1200):
+        times.add(0.001)
+    assert times.half_s == pytest.approx(0.0005)
