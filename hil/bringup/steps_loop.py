@@ -134,6 +134,14 @@ def _stopped(stop: BenchStopped) -> Finding | None:
 
 
 def _clamped(context: Context, result: Result, g: Gentle) -> Generator[Action, Seen, None]:
+    profile = context.profile
+    # A design takes longer than a heartbeat may be late: all of them before power comes on.
+    designed = []
+    for share in STAGES:
+        bandwidth = share * profile.control.force_bandwidth
+        envelope = _envelope(g, bandwidth)
+        designed.append((bandwidth, envelope, _designed(context, envelope)))
+        yield Pause(0.02)
     torque = POLARITY_TORQUE * max(after(context, "breakaway_N_m", 0.0), g.breakaway_N_m)
     torque = min(torque, g.seeking_N_m)
     yield from restart(
@@ -142,12 +150,8 @@ def _clamped(context: Context, result: Result, g: Gentle) -> Generator[Action, S
     yield from _polarity(result, g, torque)
     if result.findings:
         return
-    profile = context.profile
     stages: list[Stage] = []
-    for share in STAGES:
-        bandwidth = share * profile.control.force_bandwidth
-        envelope = _envelope(g, bandwidth)
-        gains = _designed(context, envelope)
+    for bandwidth, envelope, gains in designed:
         yield from restart(envelope, f"force loop closed at {bandwidth:.1f} Hz, output clamped")
         result.closed_loop = True
         stage = yield from _stage(g, gains, bandwidth, envelope)
