@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import signal
 import sys
 from pathlib import Path
@@ -107,6 +108,7 @@ def copy(source: BinaryIO, writer: Writer) -> None:
 def main() -> int:
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, signal.SIG_IGN)  # the end of the input ends it
+    os.nice(10)  # whoever runs the cycle goes first
     writer = Writer(Path(sys.argv[1]))
     try:
         copy(sys.stdin.buffer, writer)
