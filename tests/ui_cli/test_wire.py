@@ -1,0 +1,78 @@
+"""``--log-wire`` and ``--replay`` as commands: recorded from a live bench, played again."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import can
+import numpy as np
+import pytest
+
+from hil.runs import load_run
+
+# Real time: one of these at a time.
+pytestmark = pytest.mark.xdist_group("real time")
+
+BRIEF = """
+name: brief
+description: Energise at the lower end, and off again.
+profile: footplate_trainer
+steps:
+  - energise
+  - do: hold_position
+    position: 2 mm
+    speed: 20 mm/s
+    for: 0.3 s
+  - power_off
+"""
+DECODED = (
+    "deflection_counts", "measured_torque_N_m", "supply_V", "drive_temperature_degC",
+    "power_stage", "fault_code", "status_word",
+)  # fmt: skip
+
+
+def hookeline(*arguments: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "ui.cli", *arguments], capture_output=True, text=True, timeout=80
+    )
+
+
+@pytest.mark.parametrize("profile", ["footplate_trainer", "treadle_frames"])
+def test_recorded_live_and_played_again(profile: str, tmp_path: Path) -> None:
+    sequence = tmp_path / "brief.yaml"
+    sequence.write_text(BRIEF)
+    common = (str(sequence), "--profile", profile, "--headless", "--json", "--out", str(tmp_path))
+    done = hookeline("perform", *common, "--log-wire")
+    recorded = json.loads(done.stdout.splitlines()[-1])
+    assert recorded["run"], done.stderr
+    folder = Path(recorded["run"])
+    with can.LogReader(folder / "bus.log") as reader:
+        assert sum(1 for _ in reader) > 1000
+    assert (folder / "serial.log").exists() == (profile == "treadle_frames")
+    assert not list(tmp_path.glob(".wire-*"))
+    again = hookeline("perform", *common, "--replay", str(folder / "bus.log"))
+    replayed = json.loads(again.stdout.splitlines()[-1])
+    assert again.returncode == 0, again.stderr
+    first, second = load_run(folder), load_run(Path(replayed["run"]))
+    cycles = first.column("cycle")
+    at = np.searchsorted(second.column("cycle"), cycles)
+    # Several devices are aligned by when their messages arrived, which is not played again.
+    aligned = profile == "treadle_frames"
+    for column in DECODED if aligned else (*DECODED, "nut_position_m", "state"):
+        assert np.array_equal(
+            first.column(column), second.column(column)[at], equal_nan=True
+        ), column
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [(("--lockstep", "--log-wire"), "no wires"), (("--replay", "x", "--log-wire"), "leave"),
+     (("--replay", "there_is_none/bus.log"), "--log-wire")],
+)  # fmt: skip
+def test_wrong_use_is_told_in_a_line(arguments: tuple[str, ...], words: str) -> None:
+    done = hookeline("perform", "demo", *arguments)
+    assert done.returncode in (2, 3)
+    assert words in done.stderr and "Traceback" not in done.stderr
