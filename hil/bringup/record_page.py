@@ -17,6 +17,8 @@ from hil.bringup.step import Plot, Verdict
 
 # Okabe and Ito's palette, told apart with any colour vision; the dashes tell lines apart in grey.
 COLOURS = ("#0072B2", "#D55E00", "#009E73", "#E69F00", "#56B4E9", "#1b2230")
+EXPECTED = ("design", "as stated", "expected")
+LEGEND_INSIDE = 4  # more names than these hide what they name
 DASHES = ("-", "--", "-.", ":")
 
 
@@ -26,9 +28,13 @@ def plot_svg(plot: Plot) -> str:
         canvas = Canvas(figsize=(6.4, 2.9), layout="constrained")
         FigureCanvasSVG(canvas)
         axis = canvas.subplots()
-        for i, trace in enumerate(plot.traces):
+        i = -1
+        for trace in plot.traces:
+            # What was expected is dashed, in the colour of what was measured just before it.
+            expected = i >= 0 and trace.label.endswith(EXPECTED)
+            i += not expected
             axis.plot(
-                trace.x, trace.y, DASHES[i // len(COLOURS) % len(DASHES)],
+                trace.x, trace.y, "--" if expected else DASHES[i // len(COLOURS) % len(DASHES)],
                 color=COLOURS[i % len(COLOURS)], lw=1.0, label=trace.label,
             )  # fmt: skip
         for label, height in plot.levels:
@@ -45,7 +51,9 @@ def plot_svg(plot: Plot) -> str:
         for spine in ("top", "right"):
             axis.spines[spine].set_visible(False)
         if len(plot.traces) > 1:
-            axis.legend(frameon=False, fontsize=7, loc="best")
+            many = len(plot.traces) > LEGEND_INSIDE
+            beside: dict[str, Any] = {"loc": "upper left", "bbox_to_anchor": (1.0, 1.0)}
+            axis.legend(frameon=False, fontsize=7, **beside if many else {"loc": "best"})
         text = io.StringIO()
         canvas.savefig(text, format="svg", transparent=True, metadata={"Date": None})
     svg = text.getvalue()
