@@ -168,6 +168,9 @@ class DeclaredDrive:
             self._next_beat_s = now + beat.every
             board.send(beat.send, {})
         if options.poll is not None:
+            # An answer that came too late for its own cycle must not pass for one to this
+            # question: from then on every sample would be one cycle old, and look new.
+            board.poll(0.0)
             board.send(options.poll, {})
         board.poll(now + self._period_s if until_s is None else until_s)
         return time.monotonic()

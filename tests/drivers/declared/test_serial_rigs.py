@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 import os
+import socket
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -282,3 +284,43 @@ def test_the_shortest_answer_is_kept_for_a_while() -> None:
     for _ in range(1200):
         times.add(0.001)
     assert times.half_s == pytest.approx(0.0005)
+
+
+def test_a_late_answer_does_not_put_every_later_one_behind(tmp_path: Path) -> None:
+    """The board numbers the questions, and is late with one of its answers."""
+    path = tmp_path / "board.sock"
+    options = find_protocol("declared_lines").options.model_validate({
+        "port": {"path": str(path)}, "commands": {"ask": "?"}, "poll": "ask",
+        "lines": {"answer": {"starts": "=", "fields": ["number"]}},
+        "gives": {"deflection": {"from": "answer.number"}}, "silence": "5 s",
+    })  # fmt: skip
+    listener = socket.socket(socket.AF_UNIX)
+    listener.bind(str(path))
+    listener.listen()
+    asked = 0
+
+    def answer() -> None:
+        nonlocal asked
+        host = listener.accept()[0]
+        while chunk := host.recv(100):
+            for _ in range(chunk.count(b"?")):
+                asked += 1
+                time.sleep(0.1 if asked == 5 else 0.003)
+                with contextlib.suppress(OSError):
+                    host.send(f"={asked}\n".encode())
+
+    thread = threading.Thread(target=answer, daemon=True)
+    thread.start()
+    drive = find_protocol("declared_lines").make(options, PERIOD_S)
+    drive.open()
+    behind = []
+    for _ in range(40):
+        telemetry = drive.read(time.monotonic() + 0.03)
+        behind.append(asked - telemetry.deflection_counts)
+        if behind[-1]:
+            time.sleep(0.1)  # until the late one has come, and waits
+    assert max(behind) >= 1
+    assert behind[-20:].count(0) >= 15
+    drive.close()
+    thread.join(PATIENCE_S)
+    listener.close()
