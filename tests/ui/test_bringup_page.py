@@ -29,6 +29,9 @@ from ui.dashboard.session import Session
 from ui.dashboard.theme import LIGHT, sizes_for
 from ui.dashboard.window import Window
 
+# Real time: one of these at a time.
+pytestmark = pytest.mark.xdist_group("real time")
+
 PATIENCE_MS = 12_000
 TALK, SUPPLY = STEPS[:2]
 STANDS_S = 20.0

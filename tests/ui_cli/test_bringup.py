@@ -22,6 +22,9 @@ from hil.profile.loader import SHIPPED, load_profile
 from ui import cli
 from ui.commands.terminal_operator import TerminalOperator
 
+# Real time: one of these at a time.
+pytestmark = pytest.mark.xdist_group("real time")
+
 KEYS = [step.key for step in STEPS]
 
 

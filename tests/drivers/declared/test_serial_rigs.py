@@ -25,6 +25,9 @@ from drivers.simulated.drive_core import SimulatedDriveCore
 from drivers.simulated.parameters import RigParameters
 from hil.profile.loader import load_profile
 
+# Real time: one of these at a time.
+pytestmark = pytest.mark.xdist_group("real time")
+
 PERIOD_S = 0.002
 PATIENCE_S = 10.0
 
