@@ -104,6 +104,8 @@ class BenchState:
         self._shaped = NAN
         self._spring_force = 0.0
         self._telemetry = Telemetry()
+        self._seen_at_s = math.nan  # when the youngest motor sample came
+        self._unseen_s = 0.0  # and what has gone by since
 
     @property
     def energising(self) -> bool:

@@ -54,7 +54,13 @@ class Bench(BenchState):
         true_force = self.calibration.force(deflection)
         spring_force = true_force - self.tare_N
         self._spring_force = spring_force
-        estimator.update(nut, deflection, true_force, torque_measured, dt_s)
+        # A sample that did not come must not pass for one of a motor that stands still: the
+        # next one would look like a leap.
+        self._unseen_s += dt_s
+        if telemetry.time_s != self._seen_at_s:
+            self._seen_at_s = telemetry.time_s
+            estimator.update(nut, deflection, true_force, torque_measured, self._unseen_s)
+            self._unseen_s = 0.0
 
         supervisor = self.supervisor
         state = self.state
