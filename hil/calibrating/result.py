@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
@@ -35,6 +36,7 @@ class CalibrationPoint:
         settled: whether slope and scatter had come to rest in time.
         outlier: set aside by the robust look at its own series; takes no part in the law.
         rows: the samples, shape (n, len(COLUMNS)).
+        wanted_m: output position that was asked for.
     """
 
     label: str
@@ -54,6 +56,7 @@ class CalibrationPoint:
     settled: bool = True
     outlier: bool = False
     rows: Array = field(default_factory=lambda: np.empty((0, 0)), repr=False)
+    wanted_m: float = math.nan
 
 
 @dataclass(frozen=True, eq=False)

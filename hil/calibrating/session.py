@@ -1,19 +1,412 @@
-"""The guided calibration: what to hang next, when it has settled, and what comes of it."""
+"""The guided calibration: what to hang next, when it has settled, and what comes of it.
+
+Weights change with the power off and the lever on its lower end, so that nobody's hand is at
+a lever that a motor holds. Each load is then held at a few positions (the lever's cosine makes
+loads in between) and approached from below and from above, so that friction and hysteresis
+show from both sides and cancel in the law.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Generator
+from dataclasses import dataclass, field, replace
+from typing import Literal
+
+import numpy as np
+
+from hil.calibrating.evaluation import evaluate, stopped_finding
+from hil.calibrating.law_for_profile import sensor_law
+from hil.calibrating.laws import LAWS, FitError
+from hil.calibrating.loads import Accuracy, RodLoad, rod_load
 from hil.calibrating.result import (
+    Array,
     Budget,
     CalibrationFinding,
     CalibrationPoint,
     CalibrationResult,
     SensorLaw,
 )
+from hil.procedure import (
+    Action,
+    Ask,
+    BenchStopped,
+    Hand,
+    Hang,
+    Note,
+    Pause,
+    ProcedureFailed,
+    Seen,
+    asked,
+    column,
+    no_rows,
+    wait_for_state,
+    wait_until_resting,
+)
+from hil.profile.schema import Lever, Profile
+from hil.requests import Apply, Behaviour, Energise, HoldPosition, PowerOff, Waveform
+from hil.samples import State
 
 __all__ = [
     "Budget",
     "CalibrationFinding",
     "CalibrationPoint",
     "CalibrationResult",
+    "Options",
+    "Progress",
     "SensorLaw",
+    "calibrate",
+    "planned_loads",
 ]
+
+WINDOW_S = 0.25
+LONGEST_SETTLING_S = 4.0
+SLOPE_COUNTS_S = 12.0
+SCATTER = 2.5  # of the sensor's noise
+MOVED_COUNTS = 2.0  # from one window to the next
+NOISE_LEAST_COUNTS = 0.6
+ABOVE_M = 0.004  # how far beyond a position it is approached from above
+REST_M = 0.001  # inside the soft end: where the lever is let down from
+FORCE_SHARE = 0.97  # of the bounded force that a load may make
+SWEEP_SHARE = 0.9
+SWEEP_S = 2.0  # for each of four quarters
+RESTS_WITHIN_S = 8.0
+SINKS_S = 6.0  # as long is waited for a lever that friction lets down slowly
+
+Visit = tuple[tuple[float, Literal[-1, 1]], ...]
+# Shares of the permitted travel, each with its approach. Taken in turn, so that every load
+# meets every position and both approaches within three series.
+PATTERNS: tuple[Visit, ...] = (
+    ((0.5, 1), (0.07, -1)),
+    ((0.07, 1), (0.93, 1), (0.5, -1)),
+    ((0.93, 1), (0.07, -1)),
+)
+
+
+@dataclass(frozen=True)
+class Options:
+    """How a calibration is made.
+
+    Attributes:
+        weights_kg: to be hung one at a time; empty: those of the profile.
+        series: up (and down) so many times; every series is a mounting of its own, since all
+            weights come off in between. falling: hang the loads in falling order as well.
+        sweep: find the sensor's law with the output held.
+        laws: to choose from; one alone is taken without choice.
+        accuracy, gravity_m_s2: of the loads; None: the profile's gravity.
+        speed_m_s: between positions. read_s: length of a reading.
+    """
+
+    weights_kg: tuple[float, ...] = ()
+    series: int = 3
+    falling: bool = True
+    sweep: bool = True
+    laws: tuple[str, ...] = LAWS
+    accuracy: Accuracy = field(default_factory=Accuracy)
+    gravity_m_s2: float | None = None
+    speed_m_s: float = 0.03
+    read_s: float = 0.3
+
+
+@dataclass(frozen=True)
+class Progress:
+    """One thing that whoever watches is told.
+
+    Attributes:
+        kind: ``load`` (something to be done by hand: ``text``), ``moving``, ``settling`` (slope
+            and scatter of the last window), ``point`` (taken), ``sensor``, ``law``.
+        done, total: points.
+    """
+
+    kind: Literal["load", "moving", "settling", "point", "sensor", "law"]
+    text: str
+    done: int
+    total: int
+    slope_counts_s: float = float("nan")
+    scatter_counts: float = float("nan")
+    point: CalibrationPoint | None = None
+    sensor: SensorLaw | None = None
+
+
+@dataclass(frozen=True)
+class PlannedLoad:
+    """A load of a series; ``mass_kg`` None: nothing at all acts on the rod."""
+
+    label: str
+    mass_kg: float | None
+    direction: Literal[-1, 1]
+
+
+@dataclass
+class _Session:
+    profile: Profile
+    options: Options
+    tell: Callable[[Progress], None]
+    total: int
+    points: list[CalibrationPoint] = field(default_factory=list)
+    sensor: SensorLaw | None = None
+    findings: list[CalibrationFinding] = field(default_factory=list)
+    output_m: float = 0.0
+
+    def say(self, kind: Literal["load", "moving", "settling", "point", "sensor", "law"], text: str,
+            slope: float = float("nan"), scatter: float = float("nan"),
+            point: CalibrationPoint | None = None) -> None:  # fmt: skip
+        self.tell(
+            Progress(kind, text, len(self.points), self.total, slope, scatter, point, self.sensor)
+        )
+
+    def at(self, share: float) -> float:
+        travel = self.profile.limits.travel
+        return travel.lower + share * (travel.upper - travel.lower)
+
+
+def planned_loads(profile: Profile, options: Options) -> list[PlannedLoad]:
+    """The loads of one series, in order.
+
+    Raises:
+        ProcedureFailed: no weights, one that is none, or one too heavy for the force limit.
+    """
+    weights = options.weights_kg or tuple(profile.rig.weights)
+    if not weights:
+        raise ProcedureFailed(
+            "no weights are named: give --weights, or write rig.weights into the profile"
+        )
+    if any(not 0.0 < mass < float("inf") for mass in weights):
+        raise ProcedureFailed("a weight is not above 0 kg; name masses in kilograms")
+    most = FORCE_SHARE * profile.limits.force.bounded
+    for mass in weights:
+        middle = rod_load(profile, mass, profile.actuator.stroke / 2, options.accuracy,
+                          options.gravity_m_s2).force_N  # fmt: skip
+        if middle > most:
+            newtons = rod_load(profile, mass / 9.81, profile.actuator.stroke / 2).force_N <= most
+            also = "; if it was meant in newtons, give its mass in kilograms" if newtons else ""
+            raise ProcedureFailed(
+                f"{mass:g} kg would press the rod with {middle:.0f} N, more than {most:.0f} N "
+                f"({100 * FORCE_SHARE:.0f} % of limits.force.bounded): take a lighter one{also}"
+            )
+    alone = "lever alone" if isinstance(profile.rig, Lever) else "carriage alone"
+    rising: list[tuple[str, float | None]] = [("no load", None)]
+    if isinstance(profile.rig, Lever) or profile.rig.vertical:
+        rising.append((alone, 0.0))
+    rising += [(f"{mass:g} kg", mass) for mass in sorted(set(weights))]
+    plan = [PlannedLoad(label, mass, 1) for label, mass in rising]
+    if options.falling:
+        plan += [PlannedLoad(label, mass, -1) for label, mass in rising[-2::-1]]
+    return plan
+
+
+def calibrate(
+    profile: Profile,
+    options: Options = Options(),
+    tell: Callable[[Progress], None] = lambda _progress: None,
+) -> Generator[Action, Seen, CalibrationResult]:
+    """A whole calibration: a procedure for either runner. It needs an operator.
+
+    A stop of the bench ends it early; the result then says so and holds what there is.
+
+    Raises:
+        ProcedureFailed: a request was refused, or the weights cannot be used.
+    """
+    plan = planned_loads(profile, options)
+    visits = [(number, load) for number in range(1, options.series + 1) for load in plan]
+    total = sum(len(_pattern(number, i % len(plan))) for i, (number, _) in enumerate(visits))
+    session = _Session(profile, options, tell, total)
+    hung = -1.0
+    supported = sinking = False
+    try:
+        for i, (series, load) in enumerate(visits):
+            mass = load.mass_kg or 0.0
+            if load.mass_kg is None and not supported:
+                session.say("load", "Take everything off the rod")
+                yield Hand("support_load", _NO_LOAD)
+                supported = True
+            if mass != hung:
+                text = f"Hang {mass:g} kg" if mass else "Take all weights off"
+                session.say("load", text)
+                yield Note(f"series {series} of {options.series}, {_way(load)}: {text}")
+                seen = yield Hang(mass)
+                if not seen.accepted:
+                    raise ProcedureFailed(f"'{text}' was not confirmed: nothing was calibrated")
+                hung = mass
+                sinking = True
+            if load.mass_kg is not None and supported:
+                session.say("load", "Let the lever act on the rod again")
+                yield Hand("free_load", _FREE)
+                supported = False
+                sinking = True
+            if sinking:
+                # What friction held up so far may sink under more weight.
+                yield from wait_until_resting(SINKS_S)
+                sinking = False
+            yield from _visit(session, load, series, _pattern(series, i % len(plan)))
+            if options.sweep and session.sensor is None and supported:
+                yield from _sweep(session)
+        yield Hang(0.0)
+    except BenchStopped as stop:
+        session.findings.append(stopped_finding(stop.cause, str(stop)))
+    session.say("law", "Fitting the law")
+    return evaluate(
+        profile, options.accuracy, options.laws, session.points, session.sensor,
+        session.findings, planned=len(plan),
+    )  # fmt: skip
+
+
+_NO_LOAD = (
+    "Take the weights off and balance the lever (a counterweight, a spring balance, or the rod "
+    "uncoupled from it), so that nothing acts on the rod and it moves freely."
+)
+_FREE = "Take the balance away again: lever and pan rest on the rod."
+_HOLD = "Clamp the output so that the rod cannot move at all. Keep your hands away."
+_LET = "Take the clamp off the output."
+
+
+def _way(load: PlannedLoad) -> str:
+    return "loads rising" if load.direction > 0 else "loads falling"
+
+
+def _pattern(series: int, step: int) -> Visit:
+    return PATTERNS[(series + step) % len(PATTERNS)]
+
+
+def _visit(
+    session: _Session, load: PlannedLoad, series: int, pattern: Visit
+) -> Generator[Action, Seen, None]:
+    """One load: power on, its points, down again, power off."""
+    yield from _energise()
+    session.output_m = yield from _output()
+    for share, approach in pattern:
+        goal = session.at(share)
+        if approach < 0 and session.output_m < goal + ABOVE_M / 2:
+            yield from _move(session, goal + ABOVE_M)
+        session.say("moving", f"{load.label}: to {1e3 * goal:.1f} mm")
+        yield from _move(session, goal)
+        yield from _read(session, load, series, approach, goal)
+    low = session.profile.limits.travel.lower + REST_M
+    if session.output_m > low + REST_M:
+        yield from _move(session, low)
+    yield Ask(PowerOff())
+    yield from wait_until_resting(SINKS_S)
+
+
+def _energise() -> Generator[Action, Seen, None]:
+    waited = 0.0
+    while True:
+        seen = yield Ask(Energise(load_supported=True))
+        if seen.accepted:
+            break
+        if waited >= RESTS_WITHIN_S:
+            raise ProcedureFailed(f"power was refused: {seen.text}")
+        yield Pause(0.1)  # it still sinks, or swings from what hands did
+        waited += 0.1
+    yield from wait_for_state(State.STANDBY)
+
+
+def _output() -> Generator[Action, Seen, float]:
+    seen = yield Pause(0.02)
+    return float(column(seen.rows, "output_position_m")[-1])
+
+
+def _move(session: _Session, goal: float) -> Generator[Action, Seen, None]:
+    speed = session.options.speed_m_s
+    yield from asked([Apply(behaviour=HoldPosition(position_m=goal, speed_m_s=speed))])
+    seen = yield Pause(max(0.2, 1.875 * abs(goal - session.output_m) / speed))
+    session.output_m = float(column(seen.rows, "output_position_m")[-1])
+
+
+def _read(
+    session: _Session,
+    load: PlannedLoad,
+    series: int,
+    approach: Literal[-1, 1],
+    goal: float,
+) -> Generator[Action, Seen, None]:
+    """Wait until the reading rests, then take it."""
+    noise = max(session.profile.sensors.deflection.noise, NOISE_LEAST_COUNTS)
+    before, waited, settled = float("nan"), 0.0, False
+    rows = no_rows()
+    while waited < LONGEST_SETTLING_S and not settled:
+        seen = yield Pause(WINDOW_S)
+        waited += WINDOW_S
+        counts = column(seen.rows, "deflection_counts")
+        slope, scatter, mean = _trend(seen.rows)
+        settled = (
+            abs(slope) < SLOPE_COUNTS_S
+            and scatter < SCATTER * noise
+            and abs(mean - before) < MOVED_COUNTS
+        )
+        before = mean
+        session.say("settling", load.label, slope, scatter)
+        if not counts.size:
+            raise ProcedureFailed("no samples come from the bench: see its last notice")
+    seen = yield Pause(session.options.read_s)
+    rows = seen.rows
+    slope, scatter, mean = _trend(rows)
+    output = float(column(rows, "output_position_m").mean())
+    session.output_m = output
+    known = _load(session, load, output)
+    point = CalibrationPoint(
+        load.label, load.mass_kg or 0.0, known.force_N, known.u_N, known.parts, mean, scatter,
+        len(rows), series, load.direction, approach, series, output,
+        float(column(rows, "motor_force_N").mean()),
+        settled and scatter < 2 * SCATTER * noise, False, rows, goal,
+    )  # fmt: skip
+    session.points.append(point)
+    session.say("point", load.label, slope, scatter, point)
+
+
+def _load(session: _Session, load: PlannedLoad, output_m: float) -> RodLoad:
+    options = session.options
+    known = rod_load(
+        session.profile, load.mass_kg or 0.0, output_m, options.accuracy, options.gravity_m_s2
+    )
+    if load.mass_kg is None:
+        return RodLoad(0.0, dict.fromkeys(known.parts, 0.0))
+    return known
+
+
+def _trend(rows: Array) -> tuple[float, float, float]:
+    """(slope in counts/s, scatter about it in counts, mean) of the reading."""
+    counts, time = column(rows, "deflection_counts"), column(rows, "time_s")
+    if counts.size < 3:
+        return 0.0, 0.0, float(counts.mean()) if counts.size else 0.0
+    slope, start = np.polyfit(time - time[0], counts, 1)
+    scatter = float(np.std(counts - start - slope * (time - time[0]), ddof=2))
+    return float(slope), scatter, float(counts.mean())
+
+
+def _sweep(session: _Session) -> Generator[Action, Seen, None]:
+    """The sensor against the nut, with the output held: out and back, both ways."""
+    session.say("load", "Clamp the output")
+    yield Hand("hold_output", _HOLD)
+    yield from _energise()
+    most = SWEEP_SHARE * session.profile.limits.force.bounded
+    shape = (0.0, most, 0.0, -most, 0.0)
+    table = tuple((SWEEP_S * i, force) for i, force in enumerate(shape))
+    wave: Behaviour = Waveform(
+        shape="table", of="force", points=table, duration_s=SWEEP_S * (len(shape) - 1)
+    )
+    yield from asked([Apply(behaviour=wave)])
+    session.say("sensor", "Springs pressed and let go against the clamp")
+    seen = yield Pause(SWEEP_S * (len(shape) - 1))
+    rows = seen.rows
+    yield Ask(PowerOff())
+    yield from wait_until_resting(SINKS_S)
+    session.say("load", "Take the clamp off")
+    yield Hand("let_output_go", _LET)
+    try:
+        session.sensor = sensor_law(
+            column(rows, "deflection_counts"),
+            column(rows, "nut_position_m"),
+            column(rows, "motor_force_N"),
+        )
+    except FitError as error:
+        session.findings.append(
+            CalibrationFinding(
+                "no_sensor_law", str(error), "repeat with the output clamped firmly", "warning"
+            )
+        )
+    session.say("sensor", "Sensor law found" if session.sensor else "No sensor law")
+
+
+def shorter(options: Options) -> Options:
+    """The same with one series up and down: a quick look."""
+    return replace(options, series=1)
