@@ -11,6 +11,7 @@ from __future__ import annotations
 import argparse
 import datetime
 import json
+import os
 import platform
 import signal
 import sys
@@ -63,6 +64,7 @@ class Host:
         self.late_cycles = 0
         self.skipped_periods = 0
         self.ending = False
+        self.parent: int | None = None  # ends when this process is gone
         self._sent_s: float | None = None  # when the stop being executed was asked for
         self._had_holder = False
 
@@ -119,6 +121,8 @@ class Host:
                 self._watch_holder(written)
                 if written >= next_beat:
                     next_beat = written + BEAT_S
+                    if self.parent is not None and os.getppid() != self.parent:
+                        self.ending = True  # nobody is left who would end this process
                     link.publish_event(self._beat(written - started))
             except Exception as error:
                 self._failed(error)
@@ -276,6 +280,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--priority", type=int, default=60)
     options = parser.parse_args(arguments)
 
+    parent = os.getppid()
     drive: Drive | None = None
     link: LinkServer | None = None
     wire: WireRecorder | None = None
@@ -301,6 +306,7 @@ def main(arguments: list[str] | None = None) -> int:
             keys=ServerKeys.load(options.keys) if options.keys else None,
         )
         host = Host(profile, drive, link, wire)
+        host.parent = parent if options.hold else None
 
         def end(_signal: int, _frame: FrameType | None) -> None:
             host.ending = True

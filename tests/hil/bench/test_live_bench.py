@@ -176,3 +176,35 @@ def test_second_host_on_one_link_is_refused(bench, tmp_path):
         start_bench(
             PROFILE, runs_directory=tmp_path / "r2", link_directory=bench.link_directory
         )
+
+
+STARTER = """
+import sys, time
+from pathlib import Path
+from hil.processes import start_bench
+bench = start_bench(sys.argv[1], runs_directory=Path(sys.argv[2]))
+print(*(process.pid for process in bench.processes.values()), flush=True)
+time.sleep(60)
+"""
+
+
+def gone(pid: int) -> bool:
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[0] == "Z"
+    except FileNotFoundError:
+        return True
+
+
+def test_no_process_outlives_the_one_who_started_the_bench(tmp_path):
+    starter = subprocess.Popen(
+        [sys.executable, "-c", STARTER, PROFILE, str(tmp_path)], stdout=subprocess.PIPE, text=True
+    )
+    assert starter.stdout is not None
+    pids = [int(word) for word in starter.stdout.readline().split()]
+    assert len(pids) == 3 and not any(gone(pid) for pid in pids)
+    starter.kill()
+    starter.wait()
+    until = time.monotonic() + 20
+    while not all(gone(pid) for pid in pids):
+        assert time.monotonic() < until, [pid for pid in pids if not gone(pid)]
+        time.sleep(0.1)
