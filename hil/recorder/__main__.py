@@ -6,6 +6,7 @@ Exit codes: 0 every run is whole, 1 a run could not be finished (repair it), 2 n
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from pathlib import Path
 
@@ -20,10 +21,11 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--wait", type=float, default=5.0, help="seconds to wait for the rig host")
     parser.add_argument("--hold", action="store_true", help="go on at a line on standard input")
     options = parser.parse_args(arguments)
+    parent = os.getppid() if options.hold else None
     if options.hold and not sys.stdin.readline():
         return 0  # whoever started this is gone
     try:
-        code = record(options.link, options.runs, wait_s=options.wait)
+        code = record(options.link, options.runs, wait_s=options.wait, parent=parent)
     except LinkError as error:
         print(error, file=sys.stderr)
         return 2

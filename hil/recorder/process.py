@@ -6,6 +6,7 @@ likes. What arrives meanwhile is kept in memory, without bound.
 
 from __future__ import annotations
 
+import os
 import queue
 import signal
 import sys
@@ -33,15 +34,22 @@ class Recorder:
         runs: directory of the runs.
         disk: replaced in tests and benchmarks.
         wait_s: for the rig host, at the beginning.
+        parent: once it and the rig host are both gone, the recorder ends.
 
     Raises:
         LinkError: no rig host could be reached.
     """
 
     def __init__(
-        self, link: Path, runs: Path, disk: Disk | None = None, wait_s: float = 5.0
+        self,
+        link: Path,
+        runs: Path,
+        disk: Disk | None = None,
+        wait_s: float = 5.0,
+        parent: int | None = None,
     ) -> None:
         self._link = link
+        self._parent = parent
         self._said: queue.SimpleQueue[Said] = queue.SimpleQueue()
         self._desk = Desk(runs, self._said.put, disk)
         self._stalled = False
@@ -59,6 +67,8 @@ class Recorder:
                 try:
                     self._client = self._connect(0.3)
                 except HostGone:
+                    if self._parent is not None and os.getppid() != self._parent:
+                        break  # nobody is left who would start another one
                     continue
                 except LinkError:
                     break  # its directory went: nobody will come again
@@ -130,13 +140,19 @@ class Recorder:
                 self._client.tell(said.kind, said.text, said.run, **(said.values or {}))
 
 
-def record(link: Path, runs: Path, disk: Disk | None = None, wait_s: float = 5.0) -> int:
+def record(
+    link: Path,
+    runs: Path,
+    disk: Disk | None = None,
+    wait_s: float = 5.0,
+    parent: int | None = None,
+) -> int:
     """Run a recorder in this process until SIGTERM or SIGINT; prints ``ready``.
 
     Raises:
         LinkError: no rig host could be reached.
     """
-    recorder = Recorder(link, runs, disk, wait_s)
+    recorder = Recorder(link, runs, disk, wait_s, parent)
 
     def end(_signal: int, _frame: FrameType | None) -> None:
         recorder.ending = True

@@ -256,7 +256,7 @@ def test_every_question_is_answered_by_keyboard_alone(person):
     someone.press(Qt.Key.Key_X)
     someone.ended()
     assert "Do the impossible" in someone.page.ask.text.text()
-    assert someone.bringup.state_of(ASKING) == Verdict.NOT_RUN
+    assert someone.bringup.state_of(ASKING) == Verdict.NEEDS_PERSON
     assert HEARD == [0.0125, "that"]
 
 

@@ -100,7 +100,7 @@ def test_the_first_command_after_a_pause_removes_power(bench):
     after = [frame for frame in frames[resumed:] if frame.arbitration_id == RPDO_1]
     assert not after[0].data[0] & ENABLE_VOLTAGE and after[0].data[3:5] == b"\0\0"
     assert stop["code"] == Cause.CYCLE_LATE and stop["trip"] and stop["category"] == 0
-    assert "late, above 40 ms" in stop["detail"]
+    assert "late, above 90 ms" in stop["detail"]
 
 
 def test_without_power_a_pause_stops_nothing(bench):
@@ -115,6 +115,6 @@ def test_without_power_a_pause_stops_nothing(bench):
 
 def test_the_limit_is_that_of_a_stale_sample_unless_it_is_written():
     limits = load_profile("footplate_trainer").limits
-    assert limits.most_cycle_late == limits.cycle_late == pytest.approx(0.04)
+    assert limits.most_cycle_late == limits.cycle_late == pytest.approx(0.09)
     assert limits.model_copy(update={"cycle_late": None}).most_cycle_late == limits.telemetry_age
     assert Cause.CYCLE_LATE in ALWAYS_CATEGORY_0 and Cause.CYCLE_LATE not in CHOSEN
