@@ -206,7 +206,7 @@ def _judge_deflection(
     if scale < 0:
         changes = {"calibration.deflection_per_count": _per_count(-per_count)} if linear else {}
         result.findings.append(
-            finding("deflection_reversed", note=f"it shows {scale:.3g} mm for each mm", changes=changes)
+            finding("deflection_reversed", note=f"{scale:.3g} mm for each mm", changes=changes)
         )
     if not SCALE_LOW <= abs(scale) <= SCALE_HIGH:
         true_per_count = per_count / scale
@@ -215,7 +215,9 @@ def _judge_deflection(
             "sensors.deflection.span": f"{1e3 * sensor.span / abs(scale):.3g} mm",
         } if linear else {}
         result.findings.append(
-            finding("deflection_scale_wrong", note=f"it shows {abs(scale):.3g} mm for each mm", changes=changes)
+            finding(
+                "deflection_scale_wrong", note=f"{abs(scale):.3g} mm for each mm", changes=changes
+            )
         )
     zero = free.counts
     far = abs(free.deflection_m) > FAR_FROM_ZERO * sensor.span
