@@ -103,7 +103,8 @@ class LocalSocketBus(can.BusABC):
         self._pass_on(PACK(identifier, msg.dlc, data), -1)
 
     def _pass_on(self, packet: bytes, but: int) -> None:
-        for number, peer in self._peers.items():
+        # A copy, made in one step: another thread may be accepting a member meanwhile.
+        for number, peer in tuple(self._peers.items()):
             if number == but:
                 continue
             try:
