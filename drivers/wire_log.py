@@ -72,8 +72,9 @@ class WireRecorder:
             return frame
 
         def send_too(msg: can.Message, timeout: float | None = None) -> None:
-            send(msg, timeout)
+            # Noted first: another thread may receive the answer before this one goes on.
             put(CAN_OUT, wire, _packed(msg))
+            send(msg, timeout)
 
         # On the one object: each interface is a class of its own.
         for key, function in (("recv", recv), ("send", send_too)):
@@ -91,8 +92,8 @@ class WireRecorder:
             return data
 
         def write_too(data: bytes) -> None:
-            write(data)
             put(BYTES_OUT, wire, data)
+            write(data)
 
         for key, function in (("read", read_too), ("write", write_too)):
             setattr(port, key, function)

@@ -7,6 +7,7 @@ each cycle receives what it received then, whatever is sent.
 from __future__ import annotations
 
 import json
+import time
 from collections import deque
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -17,6 +18,8 @@ import can
 from drivers.base import DriverError
 from drivers.wire_log import INDEX_FILE
 from drivers.wire_text import read_timed
+
+NAP_S = 0.001
 
 Item = tuple[bool, Any]  # received, and a frame or bytes
 
@@ -158,7 +161,7 @@ class Source:
 
 
 class ReplayBus(can.BusABC):
-    """A bus on which a recording plays. It never waits."""
+    """A bus on which a recording plays."""
 
     def __init__(self, source: Source) -> None:
         self._source = source
@@ -177,7 +180,9 @@ class ReplayBus(can.BusABC):
         return (waiting.popleft() if waiting else None), False
 
     def recv(self, timeout: float | None = None) -> can.Message | None:
-        """The next frame, or None at once."""
+        """The next frame, or None: at once if ``timeout`` is 0, else soon."""
+        if not self._source.waiting and timeout != 0:
+            time.sleep(NAP_S)  # while a drive is opened, a thread waits here without end
         return self._recv_internal(timeout)[0]
 
 
