@@ -9,17 +9,25 @@ show from both sides and cancel in the law.
 from __future__ import annotations
 
 from collections.abc import Callable, Generator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Literal
 
-import numpy as np
-
 from hil.calibrating.evaluation import evaluate, stopped_finding
+from hil.calibrating.holding import (
+    SCATTER,
+    SINKS_S,
+    SPEED_M_S,
+    energise,
+    hold_at,
+    let_down,
+    noise_counts,
+    settle,
+    trend,
+)
 from hil.calibrating.law_for_profile import sensor_law
 from hil.calibrating.laws import LAWS, FitError
 from hil.calibrating.loads import Accuracy, RodLoad, rod_load
 from hil.calibrating.result import (
-    Array,
     Budget,
     CalibrationFinding,
     CalibrationPoint,
@@ -38,13 +46,10 @@ from hil.procedure import (
     Seen,
     asked,
     column,
-    no_rows,
-    wait_for_state,
     wait_until_resting,
 )
 from hil.profile.schema import Lever, Profile
-from hil.requests import Apply, Behaviour, Energise, HoldPosition, PowerOff, Waveform
-from hil.samples import State
+from hil.requests import Apply, Behaviour, PowerOff, Waveform
 
 __all__ = [
     "Budget",
@@ -58,19 +63,9 @@ __all__ = [
     "planned_loads",
 ]
 
-WINDOW_S = 0.25
-LONGEST_SETTLING_S = 4.0
-SLOPE_COUNTS_S = 12.0
-SCATTER = 2.5  # of the sensor's noise
-MOVED_COUNTS = 2.0  # from one window to the next
-NOISE_LEAST_COUNTS = 0.6
-ABOVE_M = 0.004  # how far beyond a position it is approached from above
-REST_M = 0.001  # inside the soft end: where the lever is let down from
 FORCE_SHARE = 0.97  # of the bounded force that a load may make
 SWEEP_SHARE = 0.9
 SWEEP_S = 2.0  # for each of four quarters
-RESTS_WITHIN_S = 8.0
-SINKS_S = 6.0  # as long is waited for a lever that friction lets down slowly
 
 Visit = tuple[tuple[float, Literal[-1, 1]], ...]
 # Shares of the permitted travel, each with its approach. Taken in turn, so that every load
@@ -103,7 +98,7 @@ class Options:
     laws: tuple[str, ...] = LAWS
     accuracy: Accuracy = field(default_factory=Accuracy)
     gravity_m_s2: float | None = None
-    speed_m_s: float = 0.03
+    speed_m_s: float = SPEED_M_S
     read_s: float = 0.3
 
 
@@ -145,7 +140,6 @@ class _Session:
     points: list[CalibrationPoint] = field(default_factory=list)
     sensor: SensorLaw | None = None
     findings: list[CalibrationFinding] = field(default_factory=list)
-    output_m: float = 0.0
 
     def say(self, kind: Literal["load", "moving", "settling", "point", "sensor", "law"], text: str,
             slope: float = float("nan"), scatter: float = float("nan"),
@@ -240,7 +234,8 @@ def calibrate(
             yield from _visit(session, load, series, _pattern(series, i % len(plan)))
             if options.sweep and session.sensor is None and supported:
                 yield from _sweep(session)
-        yield Hang(0.0)
+        if supported:
+            yield Hand("free_load", _FREE)
     except BenchStopped as stop:
         session.findings.append(stopped_finding(stop.cause, str(stop)))
     session.say("law", "Fitting the law")
@@ -271,45 +266,14 @@ def _visit(
     session: _Session, load: PlannedLoad, series: int, pattern: Visit
 ) -> Generator[Action, Seen, None]:
     """One load: power on, its points, down again, power off."""
-    yield from _energise()
-    session.output_m = yield from _output()
+    speed = session.options.speed_m_s
+    output = yield from energise()
     for share, approach in pattern:
         goal = session.at(share)
-        if approach < 0 and session.output_m < goal + ABOVE_M / 2:
-            yield from _move(session, goal + ABOVE_M)
         session.say("moving", f"{load.label}: to {1e3 * goal:.1f} mm")
-        yield from _move(session, goal)
-        yield from _read(session, load, series, approach, goal)
-    low = session.profile.limits.travel.lower + REST_M
-    if session.output_m > low + REST_M:
-        yield from _move(session, low)
-    yield Ask(PowerOff())
-    yield from wait_until_resting(SINKS_S)
-
-
-def _energise() -> Generator[Action, Seen, None]:
-    waited = 0.0
-    while True:
-        seen = yield Ask(Energise(load_supported=True))
-        if seen.accepted:
-            break
-        if waited >= RESTS_WITHIN_S:
-            raise ProcedureFailed(f"power was refused: {seen.text}")
-        yield Pause(0.1)  # it still sinks, or swings from what hands did
-        waited += 0.1
-    yield from wait_for_state(State.STANDBY)
-
-
-def _output() -> Generator[Action, Seen, float]:
-    seen = yield Pause(0.02)
-    return float(column(seen.rows, "output_position_m")[-1])
-
-
-def _move(session: _Session, goal: float) -> Generator[Action, Seen, None]:
-    speed = session.options.speed_m_s
-    yield from asked([Apply(behaviour=HoldPosition(position_m=goal, speed_m_s=speed))])
-    seen = yield Pause(max(0.2, 1.875 * abs(goal - session.output_m) / speed))
-    session.output_m = float(column(seen.rows, "output_position_m")[-1])
+        yield from hold_at(goal, output, approach, speed)
+        output = yield from _read(session, load, series, approach, goal)
+    yield from let_down(session.profile, output, speed)
 
 
 def _read(
@@ -318,39 +282,27 @@ def _read(
     series: int,
     approach: Literal[-1, 1],
     goal: float,
-) -> Generator[Action, Seen, None]:
-    """Wait until the reading rests, then take it."""
-    noise = max(session.profile.sensors.deflection.noise, NOISE_LEAST_COUNTS)
-    before, waited, settled = float("nan"), 0.0, False
-    rows = no_rows()
-    while waited < LONGEST_SETTLING_S and not settled:
-        seen = yield Pause(WINDOW_S)
-        waited += WINDOW_S
-        counts = column(seen.rows, "deflection_counts")
-        slope, scatter, mean = _trend(seen.rows)
-        settled = (
-            abs(slope) < SLOPE_COUNTS_S
-            and scatter < SCATTER * noise
-            and abs(mean - before) < MOVED_COUNTS
-        )
-        before = mean
+) -> Generator[Action, Seen, float]:
+    """Wait until the reading rests, then take it; returns where the output is."""
+
+    def tell(slope: float, scatter: float) -> None:
         session.say("settling", load.label, slope, scatter)
-        if not counts.size:
-            raise ProcedureFailed("no samples come from the bench: see its last notice")
+
+    settled = yield from settle(session.profile, tell)
     seen = yield Pause(session.options.read_s)
     rows = seen.rows
-    slope, scatter, mean = _trend(rows)
+    slope, scatter, mean = trend(rows)
     output = float(column(rows, "output_position_m").mean())
-    session.output_m = output
     known = _load(session, load, output)
     point = CalibrationPoint(
         load.label, load.mass_kg or 0.0, known.force_N, known.u_N, known.parts, mean, scatter,
         len(rows), series, load.direction, approach, series, output,
         float(column(rows, "motor_force_N").mean()),
-        settled and scatter < 2 * SCATTER * noise, False, rows, goal,
+        settled and scatter < 2 * SCATTER * noise_counts(session.profile), False, rows, goal,
     )  # fmt: skip
     session.points.append(point)
     session.say("point", load.label, slope, scatter, point)
+    return output
 
 
 def _load(session: _Session, load: PlannedLoad, output_m: float) -> RodLoad:
@@ -363,21 +315,16 @@ def _load(session: _Session, load: PlannedLoad, output_m: float) -> RodLoad:
     return known
 
 
-def _trend(rows: Array) -> tuple[float, float, float]:
-    """(slope in counts/s, scatter about it in counts, mean) of the reading."""
-    counts, time = column(rows, "deflection_counts"), column(rows, "time_s")
-    if counts.size < 3:
-        return 0.0, 0.0, float(counts.mean()) if counts.size else 0.0
-    slope, start = np.polyfit(time - time[0], counts, 1)
-    scatter = float(np.std(counts - start - slope * (time - time[0]), ddof=2))
-    return float(slope), scatter, float(counts.mean())
-
-
 def _sweep(session: _Session) -> Generator[Action, Seen, None]:
     """The sensor against the nut, with the output held: out and back, both ways."""
+    # In the middle no soft end bounds the force, either way.
+    output = yield from energise()
+    yield from hold_at(session.at(0.5), output, 1, session.options.speed_m_s)
+    yield Ask(PowerOff())
+    yield from wait_until_resting(SINKS_S)
     session.say("load", "Clamp the output")
     yield Hand("hold_output", _HOLD)
-    yield from _energise()
+    yield from energise()
     most = SWEEP_SHARE * session.profile.limits.force.bounded
     shape = (0.0, most, 0.0, -most, 0.0)
     table = tuple((SWEEP_S * i, force) for i, force in enumerate(shape))
@@ -405,8 +352,3 @@ def _sweep(session: _Session) -> Generator[Action, Seen, None]:
             )
         )
     session.say("sensor", "Sensor law found" if session.sensor else "No sensor law")
-
-
-def shorter(options: Options) -> Options:
-    """The same with one series up and down: a quick look."""
-    return replace(options, series=1)
