@@ -120,6 +120,17 @@ def sections(run: Recorded) -> list[Section]:
     return found
 
 
+def mark_label(text: str) -> str:
+    """What a chart writes beside a marker: the figure's name where it begins, else its text.
+
+    Where a figure is steady and where it ends a line says enough: "".
+    """
+    match = _MARKER.fullmatch(text)
+    if match is None:
+        return text
+    return match[3] if match[1] == "begin" else ""
+
+
 def timing(run: Recorded) -> dict[str, Any]:
     """rate_hz, cycles, late_cycles and lost_samples of a run.
 

@@ -133,3 +133,11 @@ def test_a_missing_or_binary_file_is_told(tmp_path):
     (tmp_path / "b").write_bytes(b"\xff\xfe\x00\x80")
     with pytest.raises(EntryError, match="no text file"):
         read_table(str(tmp_path / "b"), 1.0)
+
+
+def test_a_form_shows_what_acts_within_its_own_range(forms):
+    form = forms[2]
+    acting = VirtualSpring(rest_m=0.03, stiffness_N_m=4e4, damping_N_s_m=50.0, bias_N=1e5)
+    form.show(acting.model_dump())
+    assert (form["stiffness"], form["rest"], form["damping"]) == (4e4, 0.03, 50.0)
+    assert form["bias"] == form.entry("bias").high

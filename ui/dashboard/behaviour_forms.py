@@ -6,7 +6,7 @@ Values are SI inside; a field knows the factor and the unit in which it is shown
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -122,6 +122,13 @@ class BehaviourForm:
 
     def choice(self, key: str) -> str:
         return next(c.value for c in self.choices if c.key == key)
+
+    def show(self, behaviour: Mapping[str, object]) -> None:
+        """Take the values of a behaviour as the bench tells them, in SI (``stiffness_N_m``)."""
+        for entry in self.fields:
+            for name, value in behaviour.items():
+                if name.startswith(f"{entry.key}_") and isinstance(value, int | float):
+                    entry.value = min(max(float(value), entry.low), entry.high)
 
     def visible(self) -> list[Field]:
         """Fields that matter for what is chosen."""

@@ -19,6 +19,7 @@ from drivers.base import PowerStage
 from hil.limit_texts import label, mend, sentence
 from hil.limits import Cause, Limit
 from hil.link.items import Answer
+from hil.measures import mark_label
 from hil.profile.loader import profile_from_dict
 from hil.profile.schema import Profile
 from hil.samples import COLUMNS, INDEX, BehaviourCode, State
@@ -248,7 +249,7 @@ class OperateModel:
         self._notice(event, f"tare {number(self.tare_N, 1)} N")
 
     def _on_marker(self, event: Mapping[str, Any]) -> None:
-        text = str(event.get("text", ""))
+        text = mark_label(str(event.get("text", "")))
         self.marks.append(Mark(float(event.get("time_s", self.time_s)), text))
 
     def _on_notice(self, event: Mapping[str, Any]) -> None:

@@ -94,6 +94,7 @@ def save_rows_picture(
     model.feed([*before, _Rows(recent)], now_s=0.0)
     if model.active_behaviour:
         model.choose(int(model.active_behaviour))
+        model.form.show(model.applied)  # what acts, not what would be asked for next
     window = Window(model, theme=theme)
     window.resize(*size)
     window.ensurePolished()

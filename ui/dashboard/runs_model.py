@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from hil.measures import mark_label
 from hil.runs import RunError, RunSummary, list_runs, load_run
 from ui.dashboard.operate_model import Mark
 from ui.dashboard.trace_buffer import TraceBuffer
@@ -41,7 +42,8 @@ class RecordedTraces:
         self.marks: deque[Mark] = deque(maxlen=500)
         for event in run.events:
             if event.get("kind") == "marker":
-                self.marks.append(Mark(float(event.get("time_s", 0.0)), str(event.get("text", ""))))
+                label = mark_label(str(event.get("text", "")))
+                self.marks.append(Mark(float(event.get("time_s", 0.0)), label))
             elif event.get("kind") == "stop":
                 cause = str(event.get("cause", ""))
                 self.marks.append(Mark(float(event.get("time_s", 0.0)), f"stop: {cause}"))

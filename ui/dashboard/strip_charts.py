@@ -37,6 +37,7 @@ from ui.dashboard.chart_lines import (
     passes,
     sample_lines,
 )
+from ui.dashboard.chart_marks import paint_marks
 from ui.dashboard.chart_view import PANELS, ChartView
 from ui.dashboard.operate_model import OperateModel
 from ui.dashboard.theme import Sizes, Theme
@@ -129,7 +130,7 @@ class StripCharts(QWidget):
             view.spans[i].settle(low, high, view.buffer.end_s)
             self._paint_ground(painter, i, plot)
             self._paint_traces(painter, i, plot, window, ratio)
-        self._paint_marks(painter, plots)
+        paint_marks(painter, plots, self.view, self.model.marks, self.theme, self.sizes.scale)
         self._paint_time_axis(painter, plots[-1].inner)
         paint_cursors(painter, view, plots, self.theme, self.sizes.scale)
         if view.frozen and not view.recorded:
@@ -264,30 +265,6 @@ class StripCharts(QWidget):
                     painter.drawPolyline(line)
                 painter.translate(-dx, -dy)
         painter.restore()
-
-    def _paint_marks(self, painter: QPainter, plots: list[Plot]) -> None:
-        view, theme, u = self.view, self.theme, self.sizes.scale
-        inner = plots[0].inner
-        metrics = QFontMetricsF(painter.font())
-        free_from, pen = inner.left(), QPen(QColor(theme.marker), max(1.0, 1.2 * u))
-        pen.setDashPattern([3, 3])
-        for mark in self.model.marks:
-            if not view.start_s <= mark.time_s <= view.end_s:
-                continue
-            x = inner.left() + (mark.time_s - view.start_s) / view.window_s * inner.width()
-            painter.setPen(pen)
-            for plot in plots:
-                painter.drawLine(QPointF(x, plot.inner.top()), QPointF(x, plot.inner.bottom()))
-            text = metrics.elidedText(mark.text, Qt.TextElideMode.ElideRight, 0.4 * inner.width())
-            width = metrics.horizontalAdvance(text)
-            at = x + 4 * u if x + 4 * u + width < inner.right() else x - 4 * u - width
-            if at < free_from:
-                continue
-            free_from = at + width + 6 * u
-            back = QRectF(at - 2 * u, inner.top(), width + 4 * u, metrics.height())
-            painter.fillRect(back, QColor(theme.ground))
-            painter.setPen(QColor(theme.marker))
-            painter.drawText(QPointF(at, inner.top() + metrics.ascent()), text)
 
     def _paint_time_axis(self, painter: QPainter, inner: QRectF) -> None:
         view, theme, u = self.view, self.theme, self.sizes.scale

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from hil.measures import measure, sections
+from hil.measures import mark_label, measure, sections
 from hil.samples import COLUMNS
 
 N = 6000
@@ -157,3 +157,9 @@ def test_a_run_without_samples_gives_nothing_and_does_not_fail() -> None:
     run.marker("begin hold: h", 10)
     run.marker("end hold: h", 12)
     assert measure(run).as_data()["cycles"] == 0
+
+
+def test_a_chart_names_a_figure_once_where_it_begins() -> None:
+    labels = [mark_label(f"{moment} virtual_spring: soft") for moment in ("begin", "steady", "end")]
+    assert labels == ["soft", "", ""]
+    assert mark_label("weight touched: left") == "weight touched: left"
