@@ -267,7 +267,8 @@ def _picture(
         from ui.dashboard.picture import save_picture
 
         springs = [f.section.end for f in measured.figures if f.kind == "virtual_spring"]
-        at_s = float(run.column("time_s")[springs[-1] - 1]) if springs else None
+        # Shortly before its end: what comes next may be asked for in that cycle already.
+        at_s = float(run.column("time_s")[springs[-1] - 1]) - 0.05 if springs else None
         save_picture(profile, run, path, at_s=at_s)
     except ImportError as error:
         say(options, f"no picture: {error}; install the system packages that README.md names")
