@@ -17,7 +17,7 @@ from hil.profile.checks import inconsistencies
 from hil.profile.explain import explain
 from hil.profile.explain import shown as shown_value
 from hil.profile.findings import Finding
-from hil.profile.plausible import implausible_watch
+from hil.profile.plausible import implausible_watch, later_than_the_drive
 from hil.profile.problems import Problem, ProfileError
 from hil.profile.schema import Profile
 from hil.profile.source import Path_, Source, dotted, read_source
@@ -88,8 +88,7 @@ def examine_profile(
     except ValidationError as error:
         problems += explain(error, Profile, source)
     if isinstance(source.data.get("drive"), dict):
-        rate = profile.control.rate if profile is not None else None
-        problems += _drive_problems(source, rate)
+        problems += _drive_problems(source, profile)
     if profile is not None:
         found = [_placed(finding, source) for finding in inconsistencies(profile)]
         if not any(problem.severity == "error" for problem in problems + found):
@@ -242,7 +241,7 @@ def _resolve_files(drive: dict[str, Any], directory: Path) -> None:
             _resolve_files(member, directory)
 
 
-def _drive_problems(source: Source, rate_Hz: float | None) -> list[Problem]:
+def _drive_problems(source: Source, profile: Profile | None) -> list[Problem]:
     data = source.data["drive"]
     path: Path_ = ("drive", "protocol")
     place = source.place(path)
@@ -263,8 +262,9 @@ def _drive_problems(source: Source, rate_Hz: float | None) -> list[Problem]:
     if "eds" in data and data["eds"] and not Path(data["eds"]).is_file():
         found.append(Finding(("drive", "eds"), f"no file '{Path(data['eds']).name}'",
                              "the name is taken from the directory of the file that names it"))
-    if rate_Hz is not None:
-        found += overloaded(protocol, options, rate_Hz)
+    if profile is not None:
+        found += overloaded(protocol, options, profile.control.rate)
+        found += later_than_the_drive(options, profile.limits.most_cycle_late)
     return [_placed(finding, source) for finding in found]
 
 

@@ -74,6 +74,15 @@ def implausible_watch(options: Any) -> Iterator[Finding]:
                           f"write a time from {words}")
 
 
+def later_than_the_drive(options: Any, cycle_late_s: float) -> Iterator[Finding]:
+    """An error if the drive removes power by itself before a late cycle would stop the rig."""
+    loss = getattr(options, "host_loss", None)
+    if loss is not None and cycle_late_s >= loss:
+        yield Finding(("limits", "cycle_late"),
+                      f"the drive misses the host after {loss * 1e3:.4g} ms already: this would "
+                      "never act first", f"write less than {loss * 1e3:.4g} ms")
+
+
 def implausible(profile: Profile) -> Iterator[Finding]:
     """An error for each value outside its bounds."""
     for key, (low, high, words) in BOUNDS.items():

@@ -138,6 +138,8 @@ TABLE = [
      "too much of a rate of 1000 Hz", "at most 100 Hz"),
     ("telemetry_age: 20 ms", "telemetry_age: 1 ms", "telemetry_age: 1 ms", "limits.telemetry_age",
      "up to a cycle old", "at least 2 ms"),
+    ("cycle_late: 90 ms", "cycle_late: 100 ms", "cycle_late: 100 ms", "limits.cycle_late",
+     "misses the host after 100 ms", "less than 100 ms"),
     ("counts: 200", "counts: 20", "counts: 20", "limits.sensor_jump.counts",
      "honest motion changes 93 counts", "at least 141"),
     ("tripped: 180 N", "tripped: 3 N", "tripped: 3 N", "limits.disagreement.tripped",
