@@ -11,9 +11,6 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from garbage import PROTOCOLS, crc
 
-# Real time: one of these at a time.
-pytestmark = pytest.mark.xdist_group("real time")
-
 
 def test_the_checksum_that_judges_is_that_of_the_catalogue() -> None:
     # Check values of "123456789": CRC-8/SAE-J1850 0x4B, CRC-16/CCITT-FALSE 0x29B1.

@@ -18,9 +18,6 @@ from hypothesis import strategies as st
 from hil.realtime import own_processor, sleep_until
 from hil.timing import LatencyHistogram, empty_loop, judge, measure_host
 
-# Real time: one of these at a time.
-pytestmark = pytest.mark.xdist_group("real time")
-
 # In a process of its own: real-time settings are for good.
 PROBE = """
 import gc, json, os, sys

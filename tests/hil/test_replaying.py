@@ -18,9 +18,6 @@ from hil.profile.loader import load_profile
 from hil.replaying import replay
 from hil.runs import load_run
 
-# Real time: one of these at a time.
-pytestmark = pytest.mark.xdist_group("real time")
-
 RECORDINGS = Path(__file__).parent / "recordings"
 # Decoded from the wire, with nothing of the bench's own between.
 DECODED = (

@@ -14,9 +14,6 @@ from hil.profile.loader import SHIPPED
 from ui import cli
 from ui.commands.answers import fail
 
-# Real time: one of these at a time.
-pytestmark = pytest.mark.xdist_group("real time")
-
 REAL = (SHIPPED / "footplate_trainer.yaml").read_text().split("\nsimulation:")[0] + "\n"
 
 

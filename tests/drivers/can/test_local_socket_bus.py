@@ -14,9 +14,6 @@ from hypothesis import strategies as st
 
 from drivers.local_socket_bus import LocalSocketBus
 
-# Real time: one of these at a time.
-pytestmark = pytest.mark.xdist_group("real time")
-
 
 @pytest.fixture
 def pair(tmp_path: Path):

@@ -15,9 +15,6 @@ from drivers.can_bus import open_bus
 from drivers.serial_line_bus import SerialLineBus, frame_line, line_frame
 from tests.drivers.can.serial_line_adapter import Adapter
 
-# Real time: one of these at a time.
-pytestmark = pytest.mark.xdist_group("real time")
-
 SOUND = b"t1232AABB\r"
 
 

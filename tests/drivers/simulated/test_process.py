@@ -17,9 +17,6 @@ from drivers.simulated.parameters import RigParameters
 from drivers.simulated.process import ConfigurationError, read_configuration
 from drivers.simulated.surroundings_door import SurroundingsClient
 
-# Real time: one of these at a time.
-pytestmark = pytest.mark.xdist_group("real time")
-
 
 def options_for(directory: Path) -> dict[str, object]:
     return {
@@ -50,6 +47,7 @@ def start(path: Path) -> subprocess.Popen[str]:
     )  # fmt: skip
 
 
+@pytest.mark.xdist_group("real time")
 @pytest.mark.parametrize("end", [signal.SIGTERM, signal.SIGINT])
 def test_comes_up_paces_itself_by_the_clock_and_ends_cleanly(tmp_path, end):
     process = start(write(tmp_path))

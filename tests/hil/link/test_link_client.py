@@ -31,9 +31,6 @@ from hil.requests import (
     Waveform,
 )
 
-# Real time: one of these at a time.
-pytestmark = pytest.mark.xdist_group("real time")
-
 PATIENCE_S = 10.0
 LIMIT_S = 0.2  # the publisher's limit for the heartbeat of control
 

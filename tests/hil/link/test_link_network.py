@@ -17,9 +17,6 @@ from hil.link.messages import EDITION
 from hil.link.server import LinkServer
 from hil.requests import Marker, Tare
 
-# Real time: one of these at a time.
-pytestmark = pytest.mark.xdist_group("real time")
-
 HELLO = {"say": "hello", "id": 1, "name": "plain", "edition": EDITION}
 
 

@@ -28,9 +28,6 @@ from hil.link.server import Incoming, LinkServer
 from hil.requests import Marker, Stop, Tare
 from hil.samples import COLUMNS, ROW
 
-# Real time: one of these at a time.
-pytestmark = pytest.mark.xdist_group("real time")
-
 PATIENCE_S = 10.0
 ROW_0 = tuple(float(i) for i in range(len(COLUMNS)))
 DESCRIPTION: dict[str, Any] = {"rate_hz": 1000.0, "profile": {"name": "made up"}}

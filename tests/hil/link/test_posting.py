@@ -4,14 +4,10 @@ from __future__ import annotations
 
 import time
 
-import pytest
 from served import Served
 
 from hil.link.client import Answer, Client
 from hil.requests import Tare
-
-# Real time: one of these at a time.
-pytestmark = pytest.mark.xdist_group("real time")
 
 PATIENCE_S = 10.0
 

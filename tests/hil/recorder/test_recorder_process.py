@@ -23,9 +23,6 @@ from hil.requests import EndRun, Marker, StartRun
 from hil.runs import Run, list_runs, load_run, repair_run
 from hil.samples import COLUMNS
 
-# Real time: one of these at a time.
-pytestmark = pytest.mark.xdist_group("real time")
-
 PATIENCE_S = 20.0
 UNLIMITED = (resource.RLIM_INFINITY, resource.RLIM_INFINITY)
 

@@ -27,9 +27,6 @@ from hil.recorder.writer import RunWriter
 from hil.runs import RunError, find_run, list_runs, load_run, repair_run
 from hil.samples import COLUMNS, INDEX
 
-# Real time: one of these at a time.
-pytestmark = pytest.mark.xdist_group("real time")
-
 START = "2000-01-01T00:00:00.000+00:00"
 DESCRIPTION: dict[str, Any] = {
     "profile": {"name": "made up", "calibration": {"zero": 2048.0}},

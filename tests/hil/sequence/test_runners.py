@@ -40,9 +40,6 @@ from hil.runs import load_run
 from hil.samples import State
 from hil.sequence import load_sequence
 
-# Real time: one of these at a time.
-pytestmark = pytest.mark.xdist_group("real time")
-
 SHORT = """\
 name: short
 steps:
@@ -215,6 +212,7 @@ def at_rest(bench: BenchProcesses) -> None:
         hand.close()
 
 
+@pytest.mark.xdist_group("real time")
 def test_the_same_sequence_asks_the_same_live_and_in_lockstep(
     tmp_path: Path, bench: BenchProcesses, profile: Profile
 ) -> None:
@@ -239,6 +237,7 @@ def test_the_same_sequence_asks_the_same_live_and_in_lockstep(
     assert run.column("power_stage")[-1] == PowerStage.OFF
 
 
+@pytest.mark.xdist_group("real time")
 def test_a_stop_by_a_watcher_ends_a_live_procedure(bench: BenchProcesses) -> None:
     at_rest(bench)
     client, hand = connected(bench)
@@ -255,6 +254,7 @@ def test_a_stop_by_a_watcher_ends_a_live_procedure(bench: BenchProcesses) -> Non
     assert (ended.how, ended.cause, ended.text) == ("stopped", "Operator", "a colleague")
 
 
+@pytest.mark.xdist_group("real time")
 def test_control_is_kept_while_a_person_thinks_and_no_means_no(bench: BenchProcesses) -> None:
     at_rest(bench)
     asked_in: list[str] = []
@@ -280,6 +280,7 @@ def test_control_is_kept_while_a_person_thinks_and_no_means_no(bench: BenchProce
     assert len(asked_in) == 2 and threading.main_thread().name not in asked_in
 
 
+@pytest.mark.xdist_group("real time")
 def test_a_stop_step_of_its_own_does_not_end_a_procedure(bench: BenchProcesses) -> None:
     at_rest(bench)
 
