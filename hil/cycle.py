@@ -19,6 +19,10 @@ from hil.power_sequence import LONGEST_S, Progress
 from hil.samples import State
 
 NAN = float("nan")
+# Of the period. An answer that comes later was held up, and nobody knows where: the rig may have
+# moved on before it was sampled.
+PROMPT_SHARE = 0.7
+BLURRED_SHARE = 0.2  # of the time since the sample before: what a late answer may leave open
 
 
 class Bench(BenchState):
@@ -35,7 +39,9 @@ class Bench(BenchState):
     ) -> tuple[float, ...]:
         """Run one cycle; returns the sample row and leaves the command in ``command``.
 
-        The timing arguments are only passed through to the sample.
+        Of the timing arguments only ``answer_s`` is used, the rest are passed through to the
+        sample: how long after the wake-up the drive's answer came. ``dt_s`` counts from wake-up
+        to wake-up.
         """
         self.cycle += 1
         self.time_s = time_s
@@ -55,12 +61,13 @@ class Bench(BenchState):
         spring_force = true_force - self.tare_N
         self._spring_force = spring_force
         # A sample that did not come must not pass for one of a motor that stands still: the
-        # next one would look like a leap.
+        # next one would look like a leap. Nor must one of an uncertain moment.
         self._unseen_s += dt_s
         if telemetry.time_s != self._seen_at_s:
             self._seen_at_s = telemetry.time_s
-            estimator.update(nut, deflection, true_force, torque_measured, self._unseen_s)
-            self._unseen_s = 0.0
+            if not self._blurred(answer_s):
+                estimator.update(nut, deflection, true_force, torque_measured, self._unseen_s)
+                self._unseen_s = 0.0
 
         supervisor = self.supervisor
         state = self.state
@@ -157,6 +164,15 @@ class Bench(BenchState):
             answer_s,
         )
         return self.row
+
+    def _blurred(self, answer_s: float) -> bool:
+        """Whether the sample's moment is too uncertain to take a speed from it.
+
+        Waiting for better ones ends where a sample would be too old to be used at all.
+        """
+        return answer_s > PROMPT_SHARE * self.period_s and self._unseen_s < min(
+            answer_s / BLURRED_SHARE, self.profile.limits.telemetry_age
+        )
 
     def _reference(self, telemetry: Telemetry, nut: float, deflection: float) -> float:
         """Nut offset from the first fresh sample; provisional (0) until one has come."""

@@ -97,7 +97,9 @@ class Host:
                 if monotonic() - woke > LATE_ANSWER_S + period:
                     # Held up while it waited: the answer may lie there unread.
                     telemetry = drive.read(monotonic() + LATE_ANSWER_S)
-                answered = telemetry.time_s - woke
+                answered = max(0.0, telemetry.time_s - woke)
+                if wire is not None and answered > answer_by:
+                    wire.note({"answer_s": answered})
                 # From here to here, so that no place in the cycle is left where a pause of
                 # this process would go unseen.
                 before, acted = acted, monotonic()
@@ -109,7 +111,7 @@ class Host:
                     woke - started,
                     woke - due,
                     work,
-                    answered if answered > 0.0 else 0.0,
+                    answered,
                 )
                 drive.write(bench.command)
                 written = monotonic()

@@ -81,7 +81,9 @@ class Replayed:
         while (cycle := recording.begin_cycle()) is not None:
             dt = self.period_s * max(1, cycle.periods)
             try:
-                rows.append(bench.advance(self._read(dt), dt, periods * self.period_s))
+                answer = max((n.get("answer_s", 0.0) for n in cycle.notes), default=0.0)
+                time_s = periods * self.period_s
+                rows.append(bench.advance(self._read(dt), dt, time_s, answer_s=answer))
                 drive.write(bench.command)
             except Exception as error:
                 drive.de_energise()
