@@ -11,8 +11,9 @@ import can
 from drivers.base import DriverError
 from drivers.can_bus import open_bus
 from drivers.declared.board import Counters, Sample, pace
-from drivers.declared.can_messages import MessageReader, MessageWriter, Output
+from drivers.declared.can_messages import MessageReader, MessageWriter, Output, Take
 from drivers.declared.can_options import DeclaredCanOptions
+from drivers.declared.quantities import Scaling
 
 MOST_FRAMES_A_CYCLE = 64  # a babbling node must not hold the cycle
 GONE = (can.CanError, OSError)
@@ -32,16 +33,16 @@ class CanBoard:
         self.heard_s = time.monotonic()
         self._bus: can.BusABC | None = None
         self._watched: dict[str, Sample] = {}
-        self._readers: dict[tuple[int, bool], MessageReader] = {}
+        self._readers: dict[tuple[int, bool], Take] = {}
         self._writers: dict[str, MessageWriter] = {}
         self._build()
         self._motor = pace(self.values)
         self._seen = 0
-        self._targets = {
-            str(quantity): (self._writers[taken.target.partition(".")[0]],
-                            taken.target.partition(".")[2], taken)
-            for quantity, taken in options.takes.items()
-        }  # fmt: skip
+        self._commands = {
+            quantity: (set_value, writer.build)
+            for writer in self._writers.values()
+            for quantity, set_value in writer.commands.items()
+        }
 
     def _build(self) -> None:
         options = self.options
@@ -64,12 +65,16 @@ class CanBoard:
             declared = options.messages[name]
             self._readers[declared.id, declared.extended] = MessageReader(
                 declared, self.counters, outputs.get(name, {}), watched.get(name, {})
-            )
-        sent |= {taken.target.partition(".")[0] for taken in options.takes.values()}
+            ).take
+        takes: dict[str, dict[str, tuple[str, Scaling]]] = {}
+        for quantity, taken in options.takes.items():
+            message, _, signal = taken.target.partition(".")
+            takes.setdefault(message, {})[str(quantity)] = signal, taken
+        sent |= set(takes)
         sent |= {options.heartbeat.send} if options.heartbeat else set()
         sent |= {options.poll} if options.poll else set()
         for name in sent:
-            self._writers[name] = MessageWriter(options.messages[name])
+            self._writers[name] = MessageWriter(options.messages[name], takes.get(name, {}))
 
     def open(self) -> None:
         """See ``Board``."""
@@ -98,17 +103,17 @@ class CanBoard:
         self._seen = motor.number
 
     def _take(self, frame: can.Message, now_s: float) -> None:
-        reader = self._readers.get((frame.arbitration_id, frame.is_extended_id))
-        if reader is None or frame.is_remote_frame or frame.is_error_frame:
+        take = self._readers.get((frame.arbitration_id, frame.is_extended_id))
+        if take is None or frame.is_remote_frame or frame.is_error_frame:
             self.counters.foreign += 1
-        elif reader.take(bytes(frame.data), now_s):
+        elif take(frame.data, now_s):
             self.heard_s = now_s
 
     def command(self, quantity: str, value: float) -> None:
         """See ``Board``."""
-        writer, signal, scaling = self._targets[quantity]
-        writer.set(signal, scaling.from_si(value))
-        self._send(writer.build())
+        set_value, build = self._commands[quantity]
+        set_value(value)
+        self._send(build())
 
     def send(self, name: str, values: Mapping[str, float]) -> None:
         """See ``Board``."""

@@ -52,7 +52,7 @@ def _taker(name: str, message: CanMessage, options: DeclaredCanOptions, heard: H
     plain = [signal for signal in message.signals if signal not in used | hidden]
 
     def take(frame: can.Message, now_s: float) -> None:
-        sound = reader.take(bytes(frame.data), now_s)
+        sound = reader.take(frame.data, now_s)
         heard.troubles = {
             "malformed": counters.malformed,
             "checksum failures": counters.checksum_failures,

@@ -1,20 +1,32 @@
-"""Reader and writer of one described CAN message, compiled once."""
+"""Reader and writer of one described CAN message, each compiled to one function."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 
 import can
 
 from drivers.declared.board import Counters, Sample
 from drivers.declared.can_options import CanMessage
-from drivers.declared.can_signals import Decode, Encoder, Signal, decoder
-from drivers.declared.checksums import checksum
+from drivers.declared.can_source import (
+    PLAIN,
+    Scope,
+    bits_of,
+    compiled,
+    computed_check,
+    counted,
+    setter,
+    value_of,
+    words,
+)
 from drivers.declared.quantities import Scaling
 
 Output = tuple[Sample, Scaling]
-Target = tuple[Sample, float, float]  # scale and offset, sign included
-Verify = Callable[[bytes], int]
+Take = Callable[[bytes | bytearray, float], bool]
+Set = Callable[[float], None]
+Build = Callable[[], can.Message]
+NO_COMMANDS: Mapping[str, tuple[str, Scaling]] = {}
 
 
 class MessageReader:
@@ -23,6 +35,10 @@ class MessageReader:
     Args:
         outputs: what is wanted of it: signal name to sample and scaling.
         watched: samples of signals that a dialogue may look at, in the board's own units.
+
+    Attributes:
+        take: of the bytes and the time, whether they were sound and new; then the samples have
+            their values. A floating signal that is not finite makes them unsound.
     """
 
     def __init__(
@@ -32,140 +48,164 @@ class MessageReader:
         outputs: Mapping[str, list[Output]],
         watched: Mapping[str, Sample],
     ) -> None:
-        self._length = message.length
-        self._counters = counters
-        self._check = _check(message) if message.checksum is not None else None
-        self._check_of: Decode = _nothing
-        if message.checksum is not None:
-            own = message.checksum.signal
-            self._check_of = decoder({own: _bare(message, own)}, message.length)
-        rolling = message.counter
-        self._count_of = None
-        self._modulo = 0
-        self._last: int | None = None
-        if rolling is not None:
-            bare = _bare(message, rolling.signal)
-            self._count_of = decoder({rolling.signal: bare}, message.length)
-            self._modulo = rolling.modulo or 1 << bare.bits
-        wanted = [*outputs, *(name for name in watched if name not in outputs)]
-        self._multiplexer = None
-        if message.multiplexer is not None:
-            bare = _bare(message, message.multiplexer)
-            self._multiplexer = decoder({message.multiplexer: bare}, message.length)
-        # One decoder for each value of the multiplexer; None stands for what is always there.
-        self._decoders: dict[int | None, tuple[Decode, list[list[Target]]]] = {}
-        kinds = {message.signals[name].when for name in wanted} | {None}
-        for kind in kinds:
-            names = [n for n in wanted if message.signals[n].when in (None, kind)]
-            if names:
-                targets = [
-                    [(sample, s.sign * s.scale, s.sign * s.offset)
-                     for sample, s in outputs.get(name, [])]
-                    + ([(watched[name], 1.0, 0.0)] if name in watched else [])
-                    for name in names
-                ]  # fmt: skip
-                signals = {name: message.signals[name] for name in names}
-                self._decoders[kind] = (decoder(signals, message.length), targets)
+        scope: Scope = {
+            "counters": counters, "from_bytes": int.from_bytes, "isfinite": math.isfinite,
+        }  # fmt: skip
+        body = _checks(message, scope)
+        names = [*outputs, *(name for name in watched if name not in outputs)]
+        targets = {
+            name: [*outputs.get(name, [])]
+            + ([(watched[name], PLAIN)] if name in watched else [])
+            for name in names
+        }
+        body += _by_kind(message, targets, scope)
+        body += ["counters.received += 1", "return True"]
+        lines = ["last = -1", "def take(data, now_s):", " nonlocal last"]
+        lines += [f" if len(data) != {message.length}:", *_refused("malformed", "  ")]
+        lines += [*words(body, " "), *(f" {line}" for line in body)]
+        self.take: Take = compiled(lines, "take", scope)
 
-    def take(self, data: bytes, now_s: float) -> bool:
-        """Whether it was sound and new; then the samples have its values."""
-        counters = self._counters
-        if len(data) != self._length:
-            counters.malformed += 1
-            return False
-        if self._check is not None and self._check(data) != self._check_of(data)[0]:
-            counters.checksum_failures += 1
-            return False
-        if self._count_of is not None:
-            count = int(self._count_of(data)[0])
-            last, self._last = self._last, count
-            if count == last:
-                # The sender repeats itself: what it says is as old as the first time.
-                counters.repeated += 1
-                return False
-            if last is not None and count != (last + 1) % self._modulo:
-                counters.counter_gaps += 1
-        kind = None
-        if self._multiplexer is not None:
-            kind = int(self._multiplexer(data)[0])
-            if kind not in self._decoders:
-                kind = None
-        found = self._decoders.get(kind)
-        if found is not None:
-            decode, targets = found
-            for value, places in zip(decode(data), targets, strict=True):
-                for sample, scale, offset in places:
-                    sample.value = value * scale + offset
-                    sample.time_s = now_s
-                    sample.number += 1
-        counters.received += 1
-        return True
+
+def _checks(message: CanMessage, scope: Scope) -> list[str]:
+    """Lines that refuse a wrong checksum and a message that was said before."""
+    lines = []
+    if message.checksum is not None:
+        carried = bits_of(message.signals[message.checksum.signal], message.length)
+        lines.append(f"if {computed_check(message, scope)} != {carried}:")
+        lines += _refused("checksum_failures", " ")
+    if message.counter is not None:
+        signal = message.signals[message.counter.signal]
+        modulo = message.counter.modulo or 1 << signal.bits
+        lines.append(f"count = {bits_of(signal, message.length)}")
+        lines.append(f"if count != {counted('last', modulo)}:")
+        lines.append(" if count == last:")
+        # The sender repeats itself: what it says is as old as the first time.
+        lines += _refused("repeated", "  ")
+        lines += [" counters.counter_gaps += last >= 0", "last = count"]
+    return lines
+
+
+def _refused(why: str, indent: str) -> list[str]:
+    return [f"{indent}counters.{why} += 1", f"{indent}return False"]
+
+
+def _by_kind(
+    message: CanMessage, targets: Mapping[str, list[Output]], scope: Scope
+) -> list[str]:
+    """Lines that store what is there at each value of the multiplexer."""
+    there: dict[int, list[str]] = {}
+    for name in targets:
+        for kind in message.signals[name].when:
+            there.setdefault(kind, []).append(name)
+    always = [name for name in targets if not message.signals[name].when]
+    if not there or message.multiplexer is None:
+        return _stores(message, targets, scope)
+    lines = [f"kind = {bits_of(message.signals[message.multiplexer], message.length)}"]
+    alike: dict[tuple[str, ...], list[int]] = {}
+    for kind, names in there.items():
+        alike.setdefault(tuple(names), []).append(kind)
+    for i, (own, kinds) in enumerate(alike.items()):
+        scope[f"kinds{i}"] = frozenset(kinds)
+        lines.append(f"{'elif' if i else 'if'} kind in kinds{i}:")
+        stores = _stores(message, {name: targets[name] for name in (*always, *own)}, scope)
+        lines += [f" {line}" for line in stores]
+    stores = _stores(message, {name: targets[name] for name in always}, scope)
+    return [*lines, "else:", *(f" {line}" for line in stores or ["pass"])]
+
+
+def _stores(
+    message: CanMessage, targets: Mapping[str, list[Output]], scope: Scope
+) -> list[str]:
+    """Lines that bring the signals of these names to their samples, all of them or none."""
+    values, finite, stores = [], [], []
+    for name, places in targets.items():
+        signal = message.signals[name]
+        for sample, scaling in places:
+            i = sum(key.startswith("sample") for key in scope)
+            scope[f"sample{i}"] = sample
+            text = value_of(signal, message.length, f"unpack{i}", scope)
+            scale, offset = scaling.sign * scaling.scale, scaling.sign * scaling.offset
+            text = text if scale == 1.0 else f"({text}) * {float(scale)!r}"
+            text = text if offset == 0.0 else f"{text} + {float(offset)!r}"
+            if signal.floating:
+                finite.append(f"isfinite(v{i})")
+            values.append(f"v{i} = {text}")
+            stores += [f"sample{i}.value = v{i}", f"sample{i}.time_s = now_s"]
+            stores.append(f"sample{i}.number += 1")
+    if finite:
+        values += [f"if not ({' and '.join(finite)}):", *_refused("malformed", " ")]
+    return [*values, *stores]
 
 
 class MessageWriter:
-    """Builds one kind of message: values, then counter, then checksum."""
+    """Builds one kind of message: values, then counter, then checksum.
 
-    def __init__(self, message: CanMessage) -> None:
-        self._message = message
-        self._encoder = Encoder(message.signals, message.length)
-        for name, value in message.values.items():
-            self._encoder.set(name, value)
-        self._check = _check(message) if message.checksum is not None else None
-        self._modulo = 0
-        self._count = -1
-        if message.counter is not None:
-            bits = message.signals[message.counter.signal].bits
-            self._modulo = message.counter.modulo or 1 << bits
+    Args:
+        takes: by quantity, the signal that it is sent in, and its scaling.
+
+    Attributes:
+        setters: for each signal, what puts a value in the board's own units into it; it stays
+            until set again, held to what its bits can say. ``ValueError`` for no number.
+        commands: the same for each quantity, in SI.
+        build: the message as it is to be sent now; the same object every time.
+    """
+
+    def __init__(
+        self, message: CanMessage, takes: Mapping[str, tuple[str, Scaling]] = NO_COMMANDS
+    ) -> None:
         self.frame = can.Message(
             arbitration_id=message.id,
             is_extended_id=message.extended,
             is_fd=message.fd,
             data=bytes(message.length),
         )
+        scope: Scope = {"frame": self.frame, "from_bytes": int.from_bytes}
+        lines = ["little = big = 0", "count = -1", "stale = True"]
+        wanted = [(name, PLAIN) for name in message.signals] + list(takes.values())
+        for i, (name, scaling) in enumerate(wanted):
+            lines += setter(
+                message.signals[name], message.signals, message.length, f"set{i}", scope, scaling
+            )
+        lines += _build(message, scope)
+        lines.append(f"all = [{', '.join(f'set{i}' for i in range(len(wanted)))}], build")
+        sets, build = compiled(lines, "all", scope)
+        self.build: Build = build
+        own = len(message.signals)
+        self.setters: dict[str, Set] = dict(zip(message.signals, sets[:own], strict=True))
+        self.commands: dict[str, Set] = dict(zip(takes, sets[own:], strict=True))
+        for name, value in message.values.items():
+            self.setters[name](value)
 
     def set(self, name: str, value: float) -> None:
-        """One signal in the board's own units; it stays until set again."""
-        self._encoder.set(name, value)
-
-    def build(self) -> can.Message:
-        """The message as it is to be sent now; the same object every time."""
-        message, encoder = self._message, self._encoder
-        if message.counter is not None:
-            self._count = (self._count + 1) % self._modulo
-            encoder.set_raw(message.counter.signal, self._count)
-        data = encoder.bytes()
-        if self._check is not None and message.checksum is not None:
-            encoder.set_raw(message.checksum.signal, self._check(data))
-            data = encoder.bytes()
-        self.frame.data = bytearray(data)
-        return self.frame
+        """One signal in the board's own units."""
+        self.setters[name](value)
 
 
-def _bare(message: CanMessage, name: str) -> Signal:
-    """A signal as it is on the wire, a whole number."""
-    return message.signals[name].model_copy(update={"scale": 1.0, "offset": 0.0})
-
-
-def _nothing(_data: bytes) -> tuple[float, ...]:
-    return (0.0,)
-
-
-def _check(message: CanMessage) -> Verify:
-    """Checksum over the covered bytes of a whole message, its own bytes left out."""
-    declared = message.checksum
-    assert declared is not None
-    first, last = (end + message.length if end < 0 else end for end in declared.covers)
-    own = {bit // 8 for bit in message.signals[declared.signal].positions()}
-    head = message.id.to_bytes(4, "big")[4 - declared.first_identifier_bytes :]
-    head = head if declared.first_identifier_bytes else b""
-    compute = checksum(declared)
-    inside = sorted(own & set(range(first, last + 1)))
-    if not inside:
-        if not head:
-            return lambda data: compute(data[first : last + 1])
-        return lambda data: compute(head + data[first : last + 1])
-    low, high = inside[0], inside[-1]
-    filler = b"" if declared.itself is None else bytes((declared.itself,)) * (high - low + 1)
-    return lambda data: compute(
-        head + data[first:low] + filler + data[high + 1 : last + 1]
-    )
+def _build(message: CanMessage, scope: Scope) -> list[str]:
+    length = message.length
+    lines = ["def build():", " nonlocal little, big, count, stale"]
+    if message.counter is None and message.checksum is None:
+        lines += [" if not stale:", "  return frame", " stale = False"]
+    if message.counter is not None:
+        signal = message.signals[message.counter.signal]
+        word, shift = signal.order.partition("_")[0], signal.shift(length)
+        clear = (1 << 8 * length) - 1 ^ (1 << signal.bits) - 1 << shift
+        lines.append(f" count = {counted('count', message.counter.modulo or 1 << signal.bits)}")
+        lines.append(f" {word} = {word} & {clear:#x} | count << {shift}")
+    orders = {signal.order for signal in message.signals.values()}
+    if len(orders) == 1:
+        order = orders.pop().partition("_")[0]
+        lines.append(f" data = bytearray({order}.to_bytes({length}, '{order}'))")
+    else:
+        turned = f"from_bytes(big.to_bytes({length}, 'big'), 'little')"
+        lines.append(f" data = bytearray((little | {turned}).to_bytes({length}, 'little'))")
+    if message.checksum is not None:
+        carrier = message.signals[message.checksum.signal]
+        at = min(carrier.positions()) // 8
+        check = computed_check(message, scope)
+        if carrier.bits == 8:
+            lines.append(f" data[{at}] = {check}")
+        else:
+            size, order = carrier.bits // 8, carrier.order.partition("_")[0]
+            lines.append(f" data[{at}:{at + size}] = ({check}).to_bytes({size}, '{order}')")
+    return [*lines, " frame.data = data", " return frame"]

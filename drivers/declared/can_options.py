@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -11,7 +12,7 @@ from drivers.can_bus import BusOptions
 from drivers.declared.board import BoardOptions, Given, Taken
 from drivers.declared.can_signals import Signal, problems
 from drivers.declared.checksums import Checksum
-from drivers.declared.dbc import DbcError, dbc_messages, nearest
+from drivers.declared.dbc import REFUSED, DbcError, dbc_messages, nearest
 from drivers.declared.quantities import Given as GivenName
 from drivers.declared.quantities import Part
 from drivers.declared.quantities import Taken as TakenName
@@ -116,6 +117,8 @@ class DeclaredCanOptions(BoardOptions):
             own = declared.get(name) or {}
             if name in known:
                 base = known[name]
+                if REFUSED in base:
+                    raise ValueError(f"message '{name}': {base[REFUSED]}")
                 merged[name] = {**base, **own} if isinstance(own, dict) else own
                 if isinstance(own, dict) and isinstance(own.get("signals"), dict):
                     merged[name]["signals"] = {**base["signals"], **own["signals"]}
@@ -134,6 +137,7 @@ class DeclaredCanOptions(BoardOptions):
             self._signal(f"gives.{quantity}", given.source)
         for quantity, taken in self.takes.items():
             self._signal(f"takes.{quantity}", taken.target)
+            self._switched(f"takes.{quantity}", taken.target, {})
         if len({taken.target.partition(".")[0] for taken in self.takes.values()}) > 1:
             raise ValueError("takes: all commands must be in one message")
         self.check_drive(self.gives, self.takes)
@@ -146,6 +150,7 @@ class DeclaredCanOptions(BoardOptions):
                     self._message(place, step.send)
                     for signal in step.values:
                         self._signal(f"{place}.with", f"{step.send}.{signal}")
+                        self._switched(f"{place}.with", f"{step.send}.{signal}", step.values)
                 for wanted in step.expect:
                     if wanted not in ("energised", "fault"):
                         self._signal(f"{place}.expect", wanted)
@@ -157,6 +162,22 @@ class DeclaredCanOptions(BoardOptions):
             if message:
                 self._message(place, message)
         return self
+
+    def _switched(self, place: str, path: str, values: Mapping[str, float]) -> None:
+        """Whether a multiplexed signal is there in the message that is sent."""
+        name, _, signal = path.partition(".")
+        message = self.messages[name]
+        when, switch = message.signals[signal].when, message.multiplexer
+        if not when or switch is None:
+            return
+        declared = message.signals[switch]
+        wanted = [number * declared.scale + declared.offset for number in when]
+        if {**message.values, **values}.get(switch) not in wanted:
+            raise ValueError(
+                f"{place}: '{signal}' is there only while '{switch}' is "
+                f"{' or '.join(f'{value:g}' for value in wanted[:4])}; say so in "
+                f"messages.{name}.values"
+            )
 
     def _message(self, place: str, name: str) -> CanMessage:
         if name not in self.messages:

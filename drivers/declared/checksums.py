@@ -7,6 +7,7 @@ exclusive-or'ed with.
 
 from __future__ import annotations
 
+from binascii import crc32, crc_hqx
 from collections.abc import Callable
 from functools import reduce
 from operator import xor
@@ -16,7 +17,8 @@ from pydantic import Field, model_validator
 
 from drivers.declared.quantities import Part
 
-Check = Callable[[bytes], int]
+Octets = bytes | bytearray
+Check = Callable[[Octets], int]
 
 
 class Checksum(Part):
@@ -68,41 +70,61 @@ def checksum(declared: Checksum) -> Check:
     return lambda data: (-(declared.init + sum(data)) & mask) ^ out
 
 
+def crc_8(declared: Checksum) -> tuple[list[int], int, list[int]]:
+    """Of a CRC of 8 bits: table of each step, value to begin with, table of the last step."""
+    start = _reflected(declared.init, 8) if declared.reflect_in else declared.init
+    table = _table(declared.polynomial, 8, declared.reflect_in)
+    finish = _finish(declared)
+    return table, start, [finish(value) for value in table] if finish else table
+
+
+def _finish(declared: Checksum) -> Callable[[int], int] | None:
+    """What is done to the last value, if anything."""
+    width, out = declared.width, declared.xor_out
+    if declared.reflect_out != declared.reflect_in:
+        return lambda value: _reflected(value, width) ^ out
+    return (lambda value: value ^ out) if out else None
+
+
 def _crc(declared: Checksum) -> Check:
+    update, finish = _update(declared), _finish(declared)
+    return update if finish is None else lambda data: finish(update(data))
+
+
+def _update(declared: Checksum) -> Check:
     width, mask = declared.width, (1 << declared.width) - 1
-    swap = declared.reflect_out != declared.reflect_in
-    out = declared.xor_out
     table = _table(declared.polynomial, width, declared.reflect_in)
     start = _reflected(declared.init, width) if declared.reflect_in else declared.init
-
-    def finish(value: int) -> int:
-        return (_reflected(value, width) if swap else value) ^ out
-
+    # Two are there in the standard library, compiled.
+    if (width, declared.polynomial, declared.reflect_in) == (16, 0x1021, False):
+        return lambda data: crc_hqx(data, start)
+    if (width, declared.polynomial, declared.reflect_in) == (32, 0x04C11DB7, True):
+        return lambda data: crc32(data, start ^ mask) ^ mask
     if width == 8:
 
-        def crc8(data: bytes) -> int:
+        def crc8(data: Octets) -> int:
             value = start
             for byte in data:
                 value = table[value ^ byte]
-            return finish(value)
+            return value
 
         return crc8
     if declared.reflect_in:
 
-        def crc_reflected(data: bytes) -> int:
+        def crc_reflected(data: Octets) -> int:
             value = start
             for byte in data:
                 value = table[(value ^ byte) & 0xFF] ^ (value >> 8)
-            return finish(value)
+            return value
 
         return crc_reflected
     top = width - 8
 
-    def crc(data: bytes) -> int:
+    def crc(data: Octets) -> int:
         value = start
         for byte in data:
             value = table[(value >> top) ^ byte] ^ ((value << 8) & mask)
-        return finish(value)
+        return value
 
     return crc
 

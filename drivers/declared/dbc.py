@@ -11,6 +11,8 @@ from typing import Any
 import cantools
 from cantools.database.can import Database, Message
 
+REFUSED = "refused"  # why a message cannot be described
+
 
 class DbcError(Exception):
     """The database cannot be used; the text names the file and the mend."""
@@ -73,9 +75,15 @@ def _message(message: Message) -> dict[str, Any]:
             "scale": float(signal.scale),
             "offset": float(signal.offset),
         }
-        if signal.is_multiplexer:
+        if signal.is_multiplexer and not signal.multiplexer_ids:
             described["multiplexer"] = signal.name
         if signal.multiplexer_ids:
-            entry["when"] = signal.multiplexer_ids[0]
+            entry["when"] = signal.multiplexer_ids
         described["signals"][signal.name] = entry
+    switching = [signal.name for signal in message.signals if signal.is_multiplexer]
+    if len(switching) > 1:
+        described[REFUSED] = (
+            f"its signals hang on more than one multiplexer ({', '.join(switching)}); only one can "
+            "be described: take what you need from another message"
+        )
     return described

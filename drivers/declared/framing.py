@@ -112,7 +112,7 @@ class Framer:
         counters, sync = self._counters, self._sync
         found: list[tuple[int, bytes]] = []
         at = 0
-        while True:
+        while at < len(buffer):
             start = buffer.find(sync, at)
             if start < 0:
                 # What may be the beginning of a sync is kept; all else was garbage.

@@ -17,6 +17,8 @@ from drivers.declared.quantities import Scaling
 from drivers.declared.simulated_board import BoardLogic
 from drivers.simulated.pacing import advance, real_time
 
+Source = tuple[str, str, Scaling]  # quantity, its signal, its scaling
+
 IDLE_S = 0.001
 DOOR_S = 0.01
 
@@ -33,14 +35,15 @@ class SimulatedCanBoard:
             (message.id, message.extended): _Heard(name, message)
             for name, message in options.messages.items()
         }
-        sources: dict[str, list[tuple[str, str, Scaling]]] = {}
+        sources: dict[str, list[Source]] = {}
         for quantity, given in options.gives.items():
             message, _, signal = given.source.partition(".")
             sources.setdefault(message, []).append((str(quantity), signal, given))
         self._told = [
-            (MessageWriter(options.messages[name]), sources[name], options.messages[name].every)
+            (MessageWriter(options.messages[name]), _turns(options.messages[name], sources[name]),
+             options.messages[name].every)
             for name in sources
-        ]
+        ]  # fmt: skip
         self._due = [0.0] * len(self._told)
         self._replies = {name: MessageWriter(options.messages[name]) for name in options.messages}
         beat = options.heartbeat
@@ -50,7 +53,7 @@ class SimulatedCanBoard:
     def take(self, frame: can.Message, now_s: float) -> None:
         """One frame from the host; physics has been brought up to now."""
         heard = self._heard.get((frame.arbitration_id, frame.is_extended_id))
-        if heard is None or not heard.reader.take(bytes(frame.data), now_s):
+        if heard is None or not heard.reader.take(frame.data, now_s):
             return
         name, options, logic = heard.name, self._options, self._logic
         if name in self._signs_of_life:
@@ -90,7 +93,7 @@ class SimulatedCanBoard:
         """Without a time: all that answers a poll. With one: what is streamed and due."""
         if self._core.surroundings.silent:
             return
-        for i, (writer, sources, every) in enumerate(self._told):
+        for i, (writer, turns, every) in enumerate(self._told):
             if now_s is None:
                 if every is not None:
                     continue
@@ -99,9 +102,35 @@ class SimulatedCanBoard:
             else:
                 behind = now_s - self._due[i]
                 self._due[i] = self._due[i] + every if behind < every else now_s + every
-            for quantity, signal, scaling in sources:
-                writer.set(signal, scaling.from_si(self._logic.reading(quantity)))
-            self._bus.send(writer.build())
+            for constants, sources in turns:
+                for signal, value in constants:
+                    writer.set(signal, value)
+                for quantity, signal, scaling in sources:
+                    writer.set(signal, scaling.from_si(self._logic.reading(quantity)))
+                self._bus.send(writer.build())
+
+
+def _turns(
+    message: CanMessage, sources: list[Source]
+) -> list[tuple[list[tuple[str, float]], list[Source]]]:
+    """(constants, quantities) of each frame that it takes to tell all: one for each multiplexed
+    part."""
+    parts = sorted({message.signals[signal].when[:1] for _, signal, _ in sources} - {()})
+    turns = []
+    for part in parts or [()]:
+        told = [
+            source for source in sources
+            if not (when := message.signals[source[1]].when) or set(part) & set(when)
+        ]  # fmt: skip
+        signal = message.multiplexer
+        constant = [(signal, _scaled(message, signal, part[0]))] if part and signal else []
+        turns.append((constant, told))
+    return turns
+
+
+def _scaled(message: CanMessage, signal: str, raw: int) -> float:
+    declared = message.signals[signal]
+    return raw * declared.scale + declared.offset
 
 
 class _Heard:
