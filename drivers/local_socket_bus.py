@@ -1,9 +1,12 @@
 """A CAN bus on one machine for python-can: interface ``local_socket``, channel = socket path.
 
 One member opens with ``role="hub"`` (the simulated node) and passes every frame on to all
-others; when it goes, the bus is gone and the others are told. A frame is 16 bytes: identifier
-with flags (bit 31 extended, bit 30 remote), length, 3 bytes of padding, 8 data bytes, little
-endian, one packet each (Unix SOCK_SEQPACKET). Classic frames only.
+others; when it goes, the bus is gone and the others are told. A classic frame is 16 bytes:
+identifier with flags (bit 31 extended, bit 30 remote, bit 29 CAN FD), length, 3 bytes of padding,
+8 data bytes, little endian, one packet each (Unix SOCK_SEQPACKET). One of CAN FD has its flags
+(1: data at the second bit rate, 2: error state) in the first byte of padding, and only as many
+data bytes as its length says. As on a wire, it needs ``fd=True`` at both ends: for who has it
+not it is damage.
 """
 
 from __future__ import annotations
@@ -22,11 +25,16 @@ import can
 FRAME = struct.Struct("<IB3x8s")
 EXTENDED = 0x8000_0000
 REMOTE = 0x4000_0000
+FLEXIBLE = 0x2000_0000
+FLEXIBLE_HEAD = struct.Struct("<IBB2x")
+SWITCHED, ERROR_STATE = 1, 2
+FLEXIBLE_LENGTHS = frozenset((*range(9), 12, 16, 20, 24, 32, 48, 64))
+LONGEST = FLEXIBLE_HEAD.size + 64
 PACK = FRAME.pack
 UNPACK = FRAME.unpack
 LONGEST_PATH = 100
 # Of python-can's general options, those that make sense here or do no harm.
-TAKEN = frozenset({"can_filters", "bitrate", "fd", "receive_own_messages"})
+TAKEN = frozenset({"can_filters", "bitrate", "data_bitrate", "receive_own_messages"})
 
 
 class LocalSocketBus(can.BusABC):
@@ -40,7 +48,9 @@ class LocalSocketBus(can.BusABC):
         can.CanInitializationError: no hub there, a hub there already, or no such place.
     """
 
-    def __init__(self, channel: str, role: str = "member", **kwargs: Any) -> None:
+    def __init__(
+        self, channel: str, role: str = "member", fd: bool = False, **kwargs: Any
+    ) -> None:
         self._is_shutdown = True  # until there is something to shut down
         if role not in ("hub", "member"):
             raise can.CanInitializationError(f"role '{role}': write 'hub' or 'member'")
@@ -51,6 +61,7 @@ class LocalSocketBus(can.BusABC):
             raise can.CanInitializationError(
                 f"socket path of {len(path)} characters is too long: at most {LONGEST_PATH}"
             )
+        self._flexible = fd
         self.malformed = 0
         self.dropped = 0
         self._path = path
@@ -90,17 +101,34 @@ class LocalSocketBus(can.BusABC):
 
         Raises:
             can.CanOperationError: the hub is gone.
-            ValueError: no classic data or remote frame.
+            ValueError: a frame that this bus does not carry.
         """
         data = msg.data
-        if msg.is_fd or msg.is_error_frame or len(data) > 8:
-            raise ValueError("local_socket carries classic data and remote frames only")
+        if msg.is_fd:
+            self._pass_on(self._flexible_packet(msg), -1)
+            return
+        if msg.is_error_frame or len(data) > 8:
+            raise ValueError(
+                "local_socket carries no error frames, and classic ones of 8 bytes at most"
+            )
         identifier = msg.arbitration_id
         if msg.is_extended_id:
             identifier |= EXTENDED
         if msg.is_remote_frame:
             identifier |= REMOTE
         self._pass_on(PACK(identifier, msg.dlc, data), -1)
+
+    def _flexible_packet(self, msg: can.Message) -> bytes:
+        if not self._flexible:
+            raise ValueError("this bus is classic: open it with fd=True for frames of CAN FD")
+        length = len(msg.data)
+        if length not in FLEXIBLE_LENGTHS or msg.is_remote_frame:
+            raise ValueError(f"CAN FD has no remote frames, and none of {length} bytes")
+        identifier = msg.arbitration_id | FLEXIBLE
+        if msg.is_extended_id:
+            identifier |= EXTENDED
+        flags = msg.bitrate_switch * SWITCHED | msg.error_state_indicator * ERROR_STATE
+        return FLEXIBLE_HEAD.pack(identifier, length, flags) + msg.data
 
     def _pass_on(self, packet: bytes, but: int) -> None:
         # A copy, made in one step: another thread may be accepting a member meanwhile.
@@ -157,7 +185,7 @@ class LocalSocketBus(can.BusABC):
                     self._accept()
                 continue
             try:
-                packet = peer.recv(64)
+                packet = peer.recv(LONGEST + 1)
             except BlockingIOError:
                 continue
             except ConnectionResetError:
@@ -166,6 +194,11 @@ class LocalSocketBus(can.BusABC):
                 packet = b""
             if not packet:
                 self._gone(number)
+                continue
+            if len(packet) > 3 and packet[3] & 0x20:
+                frame = self._flexible_frame(packet, number)
+                if frame is not None:
+                    return frame, False
                 continue
             if len(packet) != 16 or packet[4] > 8:
                 self.malformed += 1
@@ -183,6 +216,30 @@ class LocalSocketBus(can.BusABC):
                 dlc=length,
                 data=None if remote else bytearray(data[:length]),
             ), False
+
+    def _flexible_frame(self, packet: bytes, number: int) -> can.Message | None:
+        """A frame of CAN FD, or None: counted as malformed."""
+        size = FLEXIBLE_HEAD.size
+        sound = len(packet) >= size and packet[4] in FLEXIBLE_LENGTHS and (
+            len(packet) == size + packet[4] and not packet[3] & 0x40
+        )
+        if sound and self._hub:
+            self._pass_on(packet, number)
+        if not sound or not self._flexible:
+            self.malformed += 1
+            return None
+        identifier, length, flags = FLEXIBLE_HEAD.unpack_from(packet)
+        extended = identifier >= EXTENDED
+        return can.Message(
+            time.time(),
+            identifier & (0x1FFF_FFFF if extended else 0x7FF),
+            extended,
+            dlc=length,
+            data=bytearray(packet[size:]),
+            is_fd=True,
+            bitrate_switch=bool(flags & SWITCHED),
+            error_state_indicator=bool(flags & ERROR_STATE),
+        )
 
     def _gone(self, number: int) -> None:
         if not self._hub:

@@ -47,5 +47,7 @@ def redirected(data: Mapping[str, Any], directory: Path) -> dict[str, Any]:
     protocol = find_protocol(str(data.get("protocol")))
     if isinstance(protocol, Redirecting):
         return protocol.redirected(dict(data), directory)
-    channel = str(directory / LOCAL_BUS)
-    return {**data, "bus": {"interface": "local_socket", "channel": channel}}
+    bus = {"interface": "local_socket", "channel": str(directory / LOCAL_BUS)}
+    declared = data.get("bus")
+    flexible = isinstance(declared, Mapping) and declared.get("fd")
+    return {**data, "bus": {**bus, "fd": True} if flexible else bus}

@@ -133,6 +133,7 @@ class DeclaredCanOptions(BoardOptions):
 
     @model_validator(mode="after")
     def _whole(self) -> DeclaredCanOptions:
+        self._told_apart()
         for quantity, given in self.gives.items():
             self._signal(f"gives.{quantity}", given.source)
         for quantity, taken in self.takes.items():
@@ -162,6 +163,19 @@ class DeclaredCanOptions(BoardOptions):
             if message:
                 self._message(place, message)
         return self
+
+    def _told_apart(self) -> None:
+        """Whether each message has an identifier of its own, on a bus that can carry it."""
+        names: dict[tuple[int, bool], str] = {}
+        for name, message in self.messages.items():
+            other = names.setdefault((message.id, message.extended), name)
+            if other != name:
+                raise ValueError(
+                    f"messages: '{other}' and '{name}' have the same id {message.id:#x}; give each "
+                    "its own"
+                )
+            if message.fd and not self.bus.extra().get("fd"):
+                raise ValueError(f"messages.{name}: it is CAN FD; say 'fd: true' under bus as well")
 
     def _switched(self, place: str, path: str, values: Mapping[str, float]) -> None:
         """Whether a multiplexed signal is there in the message that is sent."""

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from drivers.local_socket_bus import LocalSocketBus
+from drivers.local_socket_bus import FLEXIBLE_LENGTHS, LocalSocketBus
 
 
 @pytest.fixture
@@ -24,6 +24,17 @@ def pair(tmp_path: Path):
     ):
         assert hub.recv(0.05) is None  # the hub accepts while it reads
         yield hub, member, path
+
+
+@pytest.fixture
+def fd_pair(tmp_path: Path):
+    path = str(tmp_path / "fd.sock")
+    with (
+        can.Bus(interface="local_socket", channel=path, role="hub", fd=True) as hub,
+        can.Bus(interface="local_socket", channel=path, fd=True) as member,
+    ):
+        assert hub.recv(0.05) is None
+        yield hub, member
 
 
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
@@ -42,6 +53,47 @@ def test_frame_comes_as_it_was_sent(pair, extended, identifier, high, data):
         got = other.recv(1.0)
         assert got is not None and got.equals(sent, timestamp_delta=None, check_channel=False,
                                               check_direction=False)
+
+
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
+@given(
+    extended=st.booleans(),
+    identifier=st.integers(0, 0x7FF),
+    flags=st.tuples(st.booleans(), st.booleans()),
+    data=st.integers(0, 64).filter(FLEXIBLE_LENGTHS.__contains__).flatmap(
+        lambda size: st.binary(min_size=size, max_size=size)
+    ),
+)
+def test_frame_of_can_fd_comes_as_it_was_sent(fd_pair, extended, identifier, flags, data):
+    hub, member = fd_pair
+    sent = can.Message(
+        arbitration_id=identifier << 18 if extended else identifier, is_extended_id=extended,
+        is_fd=True, bitrate_switch=flags[0], error_state_indicator=flags[1], data=data,
+        check=True,
+    )  # fmt: skip
+    classic = can.Message(arbitration_id=identifier, is_extended_id=False, data=data[:8])
+    for one, other in ((hub, member), (member, hub)):
+        for frame in (sent, classic):
+            one.send(frame)
+            got = other.recv(1.0)
+            assert got is not None and got.equals(frame, timestamp_delta=None, check_channel=False,
+                                                  check_direction=False)
+
+
+def test_for_a_classic_member_a_frame_of_can_fd_is_damage(fd_pair, tmp_path):
+    hub, member = fd_pair
+    frame = can.Message(arbitration_id=5, is_extended_id=False, is_fd=True, data=bytes(12))
+    with LocalSocketBus(str(tmp_path / "fd.sock")) as classic:
+        hub.recv(0.05)
+        member.send(frame)
+        assert len(hub.recv(1.0).data) == 12
+        assert classic.recv(0.05) is None and classic.malformed == 1
+        with pytest.raises(ValueError, match="fd=True"):
+            classic.send(frame)
+    for wrong in (can.Message(is_fd=True, data=bytes(12)), can.Message(is_fd=True)):
+        wrong.data = bytearray(9)
+        with pytest.raises(ValueError, match="none of 9 bytes"):
+            member.send(wrong)
 
 
 def test_hub_passes_frames_between_members(pair):
@@ -142,7 +194,7 @@ def test_hub_removes_only_a_socket_that_nobody_serves(tmp_path):
 
 
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
-@given(packets=st.lists(st.binary(min_size=1, max_size=40), max_size=20))
+@given(packets=st.lists(st.binary(min_size=1, max_size=80), max_size=20))
 def test_any_packet_is_a_frame_or_counted(pair, packets):
     hub, _, path = pair
     before = hub.malformed
@@ -160,6 +212,8 @@ def test_what_the_bus_cannot_carry_is_refused(pair):
     hub, _, path = pair
     with pytest.raises(ValueError, match="classic"):
         hub.send(can.Message(arbitration_id=1, is_fd=True, data=bytes(12)))
+    with pytest.raises(ValueError, match="no error frames"):
+        hub.send(can.Message(arbitration_id=1, is_error_frame=True))
     with pytest.raises(can.CanInitializationError, match="no option 'rol'"):
         LocalSocketBus(path, rol="hub")
     with pytest.raises(can.CanInitializationError, match="at most"):

@@ -96,7 +96,7 @@ def decoded(message: CanMessage, wire: bytes) -> dict[str, float]:
     return {name: sample.value for name, sample in samples.items() if sample.number}
 
 
-@settings(max_examples=250, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(message=messages(), data=st.data())
 def test_decoding_as_the_library_does(message, data):
     wire = bytearray(data.draw(st.binary(min_size=message.length, max_size=message.length)))
@@ -115,7 +115,7 @@ def test_decoding_as_the_library_does(message, data):
         assert value == pytest.approx(theirs[name], rel=1e-15), name
 
 
-@settings(max_examples=250, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(message=messages(), data=st.data())
 def test_encoding_as_the_library_does_bit_for_bit(message, data):
     kinds = kinds_of(message)
@@ -147,7 +147,7 @@ def test_encoding_as_the_library_does_bit_for_bit(message, data):
     assert bytes(frame.data) == as_library(message).encode(values, strict=False)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=50, deadline=None)
 @given(message=messages(), value=st.floats(allow_nan=False, allow_infinity=False))
 def test_a_value_out_of_range_stays_at_the_end_of_its_range(message, value):
     name, signal = next(iter(message.signals.items()))
@@ -265,7 +265,7 @@ def independent(message: CanMessage, wire: bytes) -> int:
     return crc.final()
 
 
-@settings(max_examples=250, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(message=checked(), data=st.data())
 def test_counter_and_checksum_as_others_have_them(message, data):
     library = as_library(message)

@@ -1,0 +1,27 @@
+"""Boards that end with their test."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import pytest
+from declared_rig import Far
+
+from drivers.declared import simulated_can, simulated_serial
+
+
+@pytest.fixture
+def far(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[Any, Any], Far]]:
+    # This process is the test's: it keeps its priority and its garbage collection.
+    monkeypatch.setattr(simulated_serial, "real_time", lambda: None)
+    monkeypatch.setattr(simulated_can, "real_time", lambda: None)
+    started: list[Far] = []
+
+    def start(options: Any, core: Any) -> Far:
+        started.append(Far(options, core))
+        return started[-1]
+
+    yield start
+    for one in started:
+        one.end()
