@@ -70,6 +70,12 @@ class Telemetry:
     frames: int = 0  # frames received since open, any kind
     spare_counts: float = float("nan")  # a second analogue input, where the drive sends one
 
+    def forget(self) -> None:
+        """As before anything was received: a drive that is opened anew believes nothing old."""
+        fresh = Telemetry()
+        for name in Telemetry.__slots__:
+            setattr(self, name, getattr(fresh, name))
+
 
 @dataclass(slots=True)
 class Command:

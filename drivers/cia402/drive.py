@@ -74,6 +74,9 @@ class Cia402Drive:
         self._next_beat_s = math.inf
         self._beating = True
         self._last_word = DISABLE_VOLTAGE
+        self._most_torque = 0  # units of the wire
+        self._came_on = False
+        self._gave_up = False  # power went away though it was asked for
         self._looking_is_cheap = True
         self._looks_due = 0
 
@@ -99,6 +102,7 @@ class Cia402Drive:
         try:
             found = Configurator(self._bus, o, self._period_s).configure()
             reception.start(found.rated_torque_N_m / 1000, found.counts_per_revolution)
+            self._most_torque = min(found.max_torque_per_mille, 32767)
             self.capabilities = Capabilities(
                 modes=found.modes,
                 rated_torque_N_m=found.rated_torque_N_m,
@@ -210,9 +214,10 @@ class Cia402Drive:
     def write(self, command: Command) -> None:
         """RPDO 1, and RPDO 2 only when velocity or position is the mode in use.
 
-        Once the drive is lost, nothing but OFF is sent until it is opened anew. A change of
-        mode while energised goes through "switched on", without power, until the drive shows
-        the new mode.
+        Once the drive is lost, nothing but OFF is sent until it is opened anew. Once it has
+        given up its power or is in fault, nothing but OFF is sent for an ON that still stands.
+        A change of mode while energised goes through "switched on", without power, until the
+        drive shows the new mode.
 
         Raises:
             DriverError: not open, or a target that is not a finite number.
@@ -223,7 +228,7 @@ class Cia402Drive:
         telemetry = self.telemetry
         mode = command.mode
         self._beating = command.beat
-        request = PowerRequest.OFF if telemetry.lost else command.power
+        request = PowerRequest.OFF if telemetry.lost else self._renewed(command.power)
         word = control_word(telemetry.status_word, request, bool(self._last_word & FAULT_RESET))
         if word == ENABLE_OPERATION and telemetry.mode != mode:
             # Never enable in a mode that the drive has not confirmed.
@@ -235,7 +240,8 @@ class Cia402Drive:
             if not math.isfinite(scaled):
                 raise DriverError(f"torque {command.torque_N_m} is not a finite number")
             if enabled:
-                torque = max(-32768, min(32767, round(scaled)))
+                most = self._most_torque
+                torque = max(-most, min(most, round(scaled)))
         try:
             if mode is not Mode.TORQUE:
                 self._send_motion(bus, command, enabled)
@@ -244,6 +250,17 @@ class Cia402Drive:
         except GONE as error:
             self._bus_gone(error)
         self._last_word = word
+
+    def _renewed(self, request: PowerRequest) -> PowerRequest:
+        """What was asked, but OFF for an ON from before the drive gave up its power."""
+        stage = self.telemetry.power
+        if request is not PowerRequest.ON:
+            self._came_on = self._gave_up = False
+        elif stage is PowerStage.ON:
+            self._came_on = True
+        elif stage is PowerStage.FAULT or (self._came_on and stage is PowerStage.OFF):
+            self._gave_up = True
+        return PowerRequest.OFF if self._gave_up else request
 
     def _send_motion(self, bus: can.BusABC, command: Command, enabled: bool) -> None:
         """Targets of RPDO 2: standstill where it is, unless operation is enabled."""

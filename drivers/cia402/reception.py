@@ -69,9 +69,7 @@ class Reception:
 
     def start(self, torque_unit_N_m: float, counts_per_revolution: float) -> None:
         """Forget the past; from now on frames are those of a configured drive."""
-        fresh = Telemetry()
-        for name in Telemetry.__slots__:
-            setattr(self.telemetry, name, getattr(fresh, name))
+        self.telemetry.forget()
         self.torque_unit = torque_unit_N_m
         self.position_unit = 2 * math.pi / counts_per_revolution
         rpm = self._options.velocity_unit == "rpm"

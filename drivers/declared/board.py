@@ -26,6 +26,10 @@ class Sample:
     __slots__ = ("number", "time_s", "value")
 
     def __init__(self) -> None:
+        self.forget()
+
+    def forget(self) -> None:
+        """As before anything was received."""
         self.value = 0.0
         self.time_s = NEVER
         self.number = 0

@@ -115,6 +115,7 @@ class CombinedDrive:
         self._moving = list({id(d): d for d in (source[q] for q in MOVING)}.values())
         self._resting = Command()
         self._shift_s = 0.0
+        self._opened = False
 
     @property
     def shift_s(self) -> float:
@@ -127,6 +128,11 @@ class CombinedDrive:
         Raises:
             DriverError: naming the member; those that are open are closed again.
         """
+        if self._opened:
+            raise DriverError("the drive is open already")
+        self._opened = True
+        self.telemetry.forget()
+        self._shift_s = 0.0
         try:
             for device in (*self._others, self._main):
                 try:
@@ -192,6 +198,7 @@ class CombinedDrive:
 
     def close(self) -> None:
         """De-energise and close all, the one that moves first. Never raises."""
+        self._opened = False
         for device in self._devices:
             with contextlib.suppress(Exception):
                 device.drive.close()

@@ -58,6 +58,10 @@ class DeclaredDrive:
         self._assumed = PowerStage.OFF
         self._asked = PowerRequest.OFF
         self._takes = "torque" if "torque" in board.takes else "current"
+        self._modes = frozenset(
+            mode for mode in Mode if mode is Mode.TORQUE or mode.name.lower() in board.takes
+        )
+        self._most_torque = options.peak_torque or options.rated_torque or 0.0
         self._beating = True
         self._opened = False
 
@@ -69,6 +73,9 @@ class DeclaredDrive:
                 never comes.
         """
         board, options = self.board, self._options
+        if self._opened:
+            raise DriverError("the drive is open already")
+        self._begin_anew()
         board.open()
         try:
             self._opened = True
@@ -85,13 +92,9 @@ class DeclaredDrive:
             raise
         torque = options.rated_torque or 0.0
         self.capabilities = Capabilities(
-            modes=frozenset(
-                {Mode.TORQUE}
-                | ({Mode.VELOCITY} & _modes(board, "velocity", Mode.VELOCITY))
-                | ({Mode.POSITION} & _modes(board, "position", Mode.POSITION))
-            ),
+            modes=self._modes,
             rated_torque_N_m=torque,
-            peak_torque_N_m=options.peak_torque or torque,
+            peak_torque_N_m=self._most_torque,
             torque_resolution_N_m=0.0,
             host_loss_s=options.host_loss or math.inf,
             command_delay_cycles=options.command_delay,
@@ -123,19 +126,30 @@ class DeclaredDrive:
         """Send one command; power changes through the declared sequences.
 
         Raises:
-            DriverError: not open, or a target that is no finite number.
+            DriverError: not open, a target that is no finite number, or power asked for in a
+                mode that the board has not got.
         """
         if not self._opened:
             raise DriverError("the drive is not open")
         telemetry = self.telemetry
-        if not math.isfinite(command.torque_N_m):
-            raise DriverError(f"torque {command.torque_N_m} is not a finite number")
+        mode = command.mode
+        target = (
+            command.torque_N_m if mode is Mode.TORQUE
+            else command.velocity_rad_s if mode is Mode.VELOCITY else command.position_rad
+        )
+        if not math.isfinite(target):
+            raise DriverError(f"{mode.name.lower()} {target} is not a finite number")
+        if mode not in self._modes and command.power is PowerRequest.ON:
+            raise DriverError(
+                f"{self._options.name} takes no {mode.name.lower()}: declare under 'takes' where "
+                "it is sent, or use another mode"
+            )
         self._beating = command.beat
         request = PowerRequest.OFF if telemetry.lost else command.power
         try:
             self._follow(request)
             if command.beat and telemetry.power is PowerStage.ON and request is PowerRequest.ON:
-                self._send_target(command)
+                self._send_target(mode, target)
         except DriverError as error:
             telemetry.lost = telemetry.lost or str(error)
         self._asked = request
@@ -159,6 +173,17 @@ class DeclaredDrive:
         self.board.close()
 
     # ------------------------------------------------------------------------------------
+
+    def _begin_anew(self) -> None:
+        """Nothing of an earlier connection is believed."""
+        self.telemetry.forget()
+        for sample in self.board.values.values():
+            sample.forget()
+        self._dialogue.cancel()
+        self._assumed = PowerStage.OFF
+        self._asked = PowerRequest.OFF
+        self._beating = True
+        self._next_beat_s = self._off_again_s = NEVER
 
     def _poll_and_beat(self, until_s: float | None = None) -> float:
         board, options = self.board, self._options
@@ -213,16 +238,15 @@ class DeclaredDrive:
             self._zero()
             dialogue.run_through("de_energise", sequences.de_energise)
 
-    def _send_target(self, command: Command) -> None:
-        if command.mode is Mode.TORQUE:
-            value = command.torque_N_m
+    def _send_target(self, mode: Mode, target: float) -> None:
+        if mode is Mode.TORQUE:
+            most = self._most_torque
+            target = max(-most, min(most, target))
             if self._takes == "current":
-                value /= self._options.torque_constant or 1.0
-            self.board.command(self._takes, value)
-        elif command.mode is Mode.VELOCITY:
-            self.board.command("velocity", command.velocity_rad_s)
+                target /= self._options.torque_constant or 1.0
+            self.board.command(self._takes, target)
         else:
-            self.board.command("position", command.position_rad)
+            self.board.command(mode.name.lower(), target)
 
     def _zero(self) -> None:
         if self.board.takes:
@@ -270,7 +294,3 @@ class DeclaredDrive:
             telemetry.fault_code, telemetry.fault_text = 0, dialogue.reason
         else:
             telemetry.fault_code, telemetry.fault_text = 0, ""
-
-
-def _modes(board: Board, quantity: str, mode: Mode) -> set[Mode]:
-    return {mode} if quantity in board.takes else set()

@@ -1,0 +1,259 @@
+"""A drive and its simulated board on a real wire, seen and disturbed from both ends.
+
+The board runs in a thread of this process: a test sees what its core was asked, and no test has
+to wait for a process.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+import threading
+import time
+from collections.abc import Callable
+from typing import Any
+
+from conformance_wires import Wires
+
+from drivers.base import Command, Drive, Mode, PowerRequest, PowerStage, Telemetry, WireProtocol
+from drivers.simulated.drive_core import SimulatedDriveCore
+from drivers.simulated.parameters import RigParameters
+
+PERIOD_S = 0.002
+ANSWER_S = 0.005  # a cycle goes on as soon as its answer is there
+PATIENCE_S = 6.0
+# No board misses its host before a test has lost its patience: what removes power in between
+# is what the test did, and not the board's watch. The longest that every description allows.
+NEVER_MISSED = "10 s"
+ENERGISED = (PowerStage.CHANGING, PowerStage.ON, PowerStage.QUICK_STOP)
+SOON_MISSED_S = 0.15
+SLOWEST_S = 0.02  # between two messages that a board sends less often
+LONG_ENOUGH = 40  # cycles in which any drive would have come on, if it were going to
+TARGETS = {
+    Mode.TORQUE: "torque_N_m",
+    Mode.VELOCITY: "velocity_rad_s",
+    Mode.POSITION: "position_rad",
+}
+OFF = Command()
+
+
+class WatchedCore:
+    """The simulated rig's core, with a note of what its board asks of it.
+
+    Attributes:
+        asked: every request to the power stage. targets: every target, by mode, SI.
+        energisings: how often power came on.
+    """
+
+    def __init__(self, parameters: RigParameters) -> None:
+        self._core = SimulatedDriveCore(parameters, 1)
+        self._lock = threading.RLock()
+        self.asked: list[PowerRequest] = []
+        self.targets: list[tuple[Mode, float]] = []
+        self.energisings = 0
+        self._still = False
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._core, name)
+
+    @property
+    def off(self) -> bool:
+        """Whether the power stage drives nothing."""
+        return self._core.power not in ENERGISED
+
+    def advance(self, dt_s: float) -> None:
+        with self._lock:
+            self._core.advance(0.0 if self._still else dt_s)
+
+    def request_power(self, request: PowerRequest) -> None:
+        with self._lock:
+            before = self.off
+            self.asked.append(request)
+            self._core.request_power(request)
+            self.energisings += before and not self.off
+
+    def set_target(self, mode: Mode, value: float) -> None:
+        with self._lock:
+            self.targets.append((mode, value))
+            self._core.set_target(mode, value)
+
+    def host_lost(self) -> None:
+        with self._lock:
+            self._core.host_lost()
+
+    # What a test does to the board.
+
+    def stand_still(self, still: bool = True) -> None:
+        """Time stands still in the rig, and sensors go on reading it."""
+        self._still = still
+
+    def come_to_rest(self) -> None:
+        """Somebody holds the screw fast until nothing moves."""
+        with self._lock:
+            self._core.surroundings.hold_screw(True)
+            for _ in range(1000):
+                self._core.advance(0.001)
+
+    def begin_anew(self) -> None:
+        """The board restarts, as after a loss of its supply."""
+        with self._lock:
+            self._core.restart()
+
+    def fault(self, code: int) -> None:
+        with self._lock:
+            self._core.fault(code)
+
+    def clear(self) -> None:
+        """The fault goes away without a word of the host."""
+        with self._lock:
+            self._core.request_power(PowerRequest.CLEAR_FAULT)
+
+    def power_by_itself(self, on: bool) -> None:
+        """Power comes or goes without a word of the host."""
+        with self._lock:
+            self._core.request_power(PowerRequest.OFF)
+            if on:
+                self._core.request_power(PowerRequest.ON)
+                self._core.advance(2 * self._core.parameters.drive_switch_on_s)
+
+
+class Board:
+    """The device's end in a thread; it is its own door."""
+
+    def __init__(self, protocol: Any, options: Any, core: Any) -> None:
+        self.ending = False
+        self._ready = threading.Event()
+        self._errors: list[Exception] = []
+
+        def run() -> None:
+            try:
+                protocol.simulate(options, core, self)
+            except Exception as error:
+                self._errors.append(error)
+            self._ready.set()
+
+        self._thread = threading.Thread(target=run, daemon=True)
+        self._thread.start()
+        assert self._ready.wait(PATIENCE_S), "the simulated board never got ready"
+        self._raise()
+
+    def ready(self) -> None:
+        self._ready.set()
+
+    def poll(self) -> None:
+        pass
+
+    def end(self) -> None:
+        self.ending = True
+        self._thread.join(PATIENCE_S)
+        assert not self._thread.is_alive(), "the simulated board does not end when told to"
+        self._raise()
+
+    def _raise(self) -> None:
+        if self._errors:
+            raise self._errors.pop()
+
+
+class Bench:
+    """One board and the drives that are opened on it."""
+
+    def __init__(self, protocol: WireProtocol, options: Any, parameters: RigParameters) -> None:
+        self.protocol = protocol
+        self.options = options
+        self.core = WatchedCore(parameters)
+        self.wires = Wires()
+        self._board: Board | None = None
+        self._drives: list[Drive] = []
+
+    def start_board(self) -> None:
+        self._board = Board(self.protocol, self.options, self.core)
+
+    def end_board(self) -> None:
+        board, self._board = self._board, None
+        if board is not None:
+            board.end()
+
+    def make(self) -> Drive:
+        """A drive that is not open yet; it is closed at the end at the latest."""
+        drive = self.protocol.make(self.options, PERIOD_S)
+        self._drives.append(drive)
+        return drive
+
+    def opened(self) -> Drive:
+        drive = self.make()
+        drive.open()
+        return drive
+
+    def end(self) -> None:
+        for drive in self._drives:
+            drive.close()
+        self.end_board()
+
+
+def once(drive: Drive, command: Command) -> Telemetry:
+    """One cycle."""
+    telemetry = drive.read(time.monotonic() + ANSWER_S)
+    drive.write(command)
+    return telemetry
+
+
+def cycles(drive: Drive, command: Command, count: int) -> None:
+    for _ in range(count):
+        once(drive, command)
+
+
+def cycle_until(
+    drive: Drive, command: Command, until: Callable[[Telemetry], bool], what: str
+) -> int:
+    """Cycle until it has happened; how many cycles that took."""
+    give_up = time.monotonic() + PATIENCE_S
+    count = 1
+    while not until(once(drive, command)):
+        assert time.monotonic() < give_up, f"{what} never came: {drive.telemetry}"
+        count += 1
+    return count
+
+
+def wait_until(met: Callable[[], bool], what: str) -> None:
+    """Without a call to the drive."""
+    give_up = time.monotonic() + PATIENCE_S
+    while not met():
+        assert time.monotonic() < give_up, f"{what} never came"
+        time.sleep(0.0005)
+
+
+def energise(drive: Drive, core: WatchedCore, **targets: Any) -> Command:
+    """The command by which power is on now."""
+    command = Command(power=PowerRequest.ON, **targets)
+    cycle_until(drive, command, lambda t: t.power is PowerStage.ON, "power")
+    assert core.power is PowerStage.ON, "the drive tells of power that is not on"
+    return command
+
+
+def through_the_delay(drive: Drive) -> None:
+    """The cycles after which a command acts, as the drive's capabilities have it."""
+    for _ in range(math.ceil(drive.capabilities.command_delay_cycles)):
+        drive.read(time.monotonic() + PATIENCE_S)
+
+
+def moved(drive: Drive, core: WatchedCore) -> Command:
+    """With power, and some way from where it was at first."""
+    command = energise(drive, core)
+    command.torque_N_m = 0.2 * drive.capabilities.rated_torque_N_m
+    start = core.position_counts
+    cycle_until(drive, command, lambda _: abs(core.position_counts - start) > 2000, "motion")
+    return command
+
+
+def all_told(drive: Drive, command: Command) -> None:
+    """Until what the drive tells less often has come as well."""
+    end, frames = time.monotonic() + 2 * SLOWEST_S, drive.telemetry.frames
+    cycle_until(
+        drive, command, lambda t: t.frames > frames + 100 and time.monotonic() > end, "all values"
+    )
+
+
+def handles() -> tuple[int, frozenset[int]]:
+    """What a leak would add to: open files, and threads."""
+    threads = frozenset(thread.ident or 0 for thread in threading.enumerate())
+    return len(os.listdir("/proc/self/fd")), threads

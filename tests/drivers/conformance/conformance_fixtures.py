@@ -1,0 +1,82 @@
+"""What every part of the suite begins with: a board and a drive on a wire of their own."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from conformance_bench import NEVER_MISSED, SOON_MISSED_S, Bench
+
+from drivers import wires as process_wires
+from drivers.base import WireProtocol
+from drivers.registry import find_protocol, redirected
+from drivers.simulated import pacing
+from drivers.simulated.parameters import RigParameters
+
+
+class Benched:
+    """Give ``drive``; the fixtures are made of it."""
+
+    # Without noise, what is read twice at rest differs only if something went wrong.
+    parameters = RigParameters(sensor_noise_counts=0.0)
+
+    def drive(self, host_loss: str) -> dict[str, Any]:
+        """The profile's ``drive`` mapping, with this time after which the board misses its host.
+
+        Where its wires are does not matter: see ``placed``.
+        """
+        raise NotImplementedError
+
+    def placed(self, data: dict[str, Any], directory: Path) -> dict[str, Any]:
+        """The mapping with its wires in this directory, as for any simulated rig."""
+        return redirected(data, directory)
+
+    def checked_frames(self, options: Any) -> frozenset[int]:
+        """Identifiers of CAN messages whose content a checksum guards, beside CAN's own."""
+        return frozenset()
+
+    def __init_subclass__(cls) -> None:
+        cls._described: dict[str, tuple[WireProtocol, Any]] = {}  # read once, not for each test
+
+    @pytest.fixture
+    def before_power_up(
+        self, tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch
+    ) -> Iterator[Bench]:
+        """Nothing is there yet, and no board will miss its host."""
+        yield from self._benched(NEVER_MISSED, tmp_path_factory, monkeypatch)
+
+    @pytest.fixture
+    def bench(self, before_power_up: Bench) -> Bench:
+        before_power_up.start_board()
+        return before_power_up
+
+    @pytest.fixture
+    def watching(
+        self, tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch
+    ) -> Iterator[Bench]:
+        """The board soon misses its host."""
+        host_loss = f"{1e3 * SOON_MISSED_S:g} ms"
+        for bench in self._benched(host_loss, tmp_path_factory, monkeypatch):
+            bench.start_board()
+            yield bench
+
+    def _benched(
+        self, host_loss: str, factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch
+    ) -> Iterator[Bench]:
+        if host_loss not in self._described:
+            data = self.placed(self.drive(host_loss), factory.mktemp("wires"))
+            protocol = find_protocol(str(data["protocol"]))
+            self._described[host_loss] = protocol, protocol.options.model_validate(data)
+        protocol, options = self._described[host_loss]
+        # This process is the tests': it keeps its priority and its garbage collection, whatever
+        # module has taken the function's name.
+        monkeypatch.setattr(pacing.real_time, "__code__", (lambda: None).__code__)
+        bench = Bench(protocol, options, self.parameters)
+        bench.wires.checked = self.checked_frames(options)
+        monkeypatch.setattr(process_wires, "_recorder", bench.wires)
+        try:
+            yield bench
+        finally:
+            bench.end()

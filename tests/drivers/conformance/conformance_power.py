@@ -1,0 +1,129 @@
+"""Power comes when it is asked for and at no other time; what a command may hold; faults."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from conformance_bench import (
+    LONG_ENOUGH,
+    OFF,
+    TARGETS,
+    Bench,
+    cycle_until,
+    cycles,
+    energise,
+    through_the_delay,
+    wait_until,
+)
+from conformance_fixtures import Benched
+
+from drivers.base import Command, DriverError, PowerRequest, PowerStage
+from drivers.simulated.drive_core import HOST_LOST, OVERCURRENT
+
+NO_SUCH_CODE = 0x7123  # of a device's own range, described by nobody
+
+
+class PowerConformance(Benched):
+    """See ``conformance_suite``."""
+
+    def test_power_comes_only_when_asked_for(self, bench: Bench) -> None:
+        drive, core = bench.opened(), bench.core
+        for request in (PowerRequest.OFF, PowerRequest.QUICK_STOP, PowerRequest.CLEAR_FAULT):
+            cycles(drive, Command(power=request, torque_N_m=0.1), LONG_ENOUGH // 2)
+        assert core.energisings == 0
+        energise(drive, core)
+        assert core.energisings == 1
+
+    def test_de_energise_needs_no_further_call(self, bench: Bench) -> None:
+        drive, core = bench.opened(), bench.core
+        energise(drive, core, torque_N_m=0.1)
+        drive.de_energise()
+        wait_until(lambda: core.off, "the end of power")
+        cycles(drive, OFF, LONG_ENOUGH)
+        assert core.energisings == 1
+        assert drive.telemetry.power is PowerStage.OFF and not drive.telemetry.lost
+
+    def test_off_while_power_comes_on_wins(self, bench: Bench) -> None:
+        drive, core = bench.opened(), bench.core
+        cycle_until(
+            drive, Command(power=PowerRequest.ON), lambda _: core.energisings > 0, "the start"
+        )
+        cycle_until(drive, OFF, lambda _: core.off, "the end of power")
+        cycles(drive, OFF, LONG_ENOUGH)
+        assert core.off and core.energisings == 1
+        cycle_until(drive, OFF, lambda t: t.power is PowerStage.OFF, "the end of power told")
+
+    def test_quick_stop_ends_without_power(self, bench: Bench) -> None:
+        drive, core = bench.opened(), bench.core
+        command = energise(drive, core, torque_N_m=0.1)
+        command.power = PowerRequest.QUICK_STOP
+        cycle_until(drive, command, lambda t: t.power is PowerStage.OFF, "the end of power")
+        cycles(drive, command, LONG_ENOUGH)
+        assert core.off and core.energisings == 1
+
+    @pytest.mark.parametrize("number", [math.nan, math.inf, -math.inf])
+    def test_a_target_that_is_no_number_is_refused(self, bench: Bench, number: float) -> None:
+        drive, core = bench.opened(), bench.core
+        for mode in drive.capabilities.modes:
+            bad = Command(power=PowerRequest.ON, mode=mode, **{TARGETS[mode]: number})
+            with pytest.raises(DriverError, match="finite"):
+                drive.write(bad)
+            command = energise(drive, core, mode=mode, position_rad=drive.telemetry.position_rad)
+            with pytest.raises(DriverError, match="finite"):
+                drive.write(bad)
+            cycles(drive, command, 5)
+            cycle_until(drive, OFF, lambda t: t.power is PowerStage.OFF, "the end of power")
+        assert all(math.isfinite(value) for _, value in core.targets)
+
+    @pytest.mark.parametrize("torque", [1e9, -1e300])
+    def test_a_torque_beyond_the_peak_is_held_to_it(self, bench: Bench, torque: float) -> None:
+        drive, core = bench.opened(), bench.core
+        command = energise(drive, core)
+        command.torque_N_m = torque
+        before = len(core.targets)
+        drive.write(command)
+        through_the_delay(drive)
+        wait_until(lambda: len(core.targets) > before and core.targets[-1][1] != 0.0, "a target")
+        peak = drive.capabilities.peak_torque_N_m
+        assert core.targets[-1][1] == pytest.approx(math.copysign(peak, torque), rel=0.01)
+
+    @pytest.mark.parametrize("code", [OVERCURRENT, HOST_LOST, NO_SUCH_CODE])
+    def test_a_fault_is_told_and_clearing_it_starts_nothing(
+        self, bench: Bench, code: int
+    ) -> None:
+        drive, core = bench.opened(), bench.core
+        command = energise(drive, core, torque_N_m=0.1)
+        core.fault(code)
+        cycle_until(
+            drive, OFF, lambda t: t.power is PowerStage.FAULT and t.fault_code == code, "the fault"
+        )
+        assert len(drive.telemetry.fault_text) > 3
+        command.power = PowerRequest.CLEAR_FAULT
+        cycle_until(drive, command, lambda t: t.power is PowerStage.OFF, "the end of the fault")
+        cycle_until(drive, command, lambda t: not t.fault_code and not t.fault_text, "no text")
+        cycles(drive, command, LONG_ENOUGH)
+        assert core.off and core.energisings == 1
+        energise(drive, core)
+
+    @pytest.mark.parametrize("way", ["fault", "by itself", "restart"])
+    def test_power_that_went_away_is_not_taken_up_again(self, bench: Bench, way: str) -> None:
+        """ON that still stands from before is no new request."""
+        drive, core = bench.opened(), bench.core
+        command = energise(drive, core)
+        if way == "fault":
+            core.fault(OVERCURRENT)
+            cycle_until(drive, command, lambda t: t.power is PowerStage.FAULT, "the fault")
+            core.clear()
+        elif way == "restart":
+            core.begin_anew()
+        else:
+            core.power_by_itself(False)
+        cycle_until(
+            drive, command, lambda t: t.power is PowerStage.OFF or t.lost != "", "the loss"
+        )
+        cycles(drive, command, LONG_ENOUGH)
+        assert core.off and core.energisings == 1
+        if not drive.telemetry.lost:
+            cycles(drive, OFF, 5)
+            energise(drive, core)

@@ -1,0 +1,21 @@
+"""What any drive must do, whatever its protocol: inherit from ``DriveConformance``.
+
+The class that inherits gives the profile's ``drive`` mapping; every test then runs that
+protocol's ``make`` against its own ``simulate`` over a real wire.
+"""
+
+from __future__ import annotations
+
+import pytest
+
+# Before they are imported: what failed is then told with its values.
+for part in ("cycle", "power", "loss"):
+    pytest.register_assert_rewrite(f"conformance_{part}")
+
+from conformance_cycle import CycleConformance  # noqa: E402
+from conformance_loss import LossConformance  # noqa: E402
+from conformance_power import PowerConformance  # noqa: E402
+
+
+class DriveConformance(CycleConformance, PowerConformance, LossConformance):
+    """Give ``drive``, and the whole suite runs against it."""

@@ -1,0 +1,107 @@
+"""The four kinds of drive that are shipped, and a CiA 402 motor beside a sensor of its own."""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import pytest
+from conformance_bench import Bench, Board, cycle_until, energise
+from conformance_suite import DriveConformance
+
+from drivers.declared.simulated_devices import SharedCore
+from drivers.registry import find_protocol, redirected
+from hil.profile.loader import load_profile
+
+# Real time: one of these at a time.
+pytestmark = pytest.mark.xdist_group("real time")
+
+# The shipped ones take 50 ms of silence for a loss: a busy computer that runs tests takes as
+# much from a board in a thread.
+SILENCE = "150 ms"
+
+
+@cache
+def shipped(name: str) -> dict[str, Any]:
+    return load_profile(name).drive
+
+
+def at_a_terminal(data: dict[str, Any], directory: Path) -> dict[str, Any]:
+    return {**data, "port": {**data["port"], "path": str(directory / "board.tty")}}
+
+
+class TestCia402(DriveConformance):
+    def drive(self, host_loss: str) -> dict[str, Any]:
+        loss = {"host_loss": host_loss, "drive_loss": SILENCE}
+        return {**shipped("bench_slide"), **loss, "drive_heartbeat": "30 ms"}
+
+
+class TestCanBoard(DriveConformance):
+    def drive(self, host_loss: str) -> dict[str, Any]:
+        return {**shipped("treadle_can"), "host_loss": host_loss, "silence": SILENCE}
+
+    def checked_frames(self, options: Any) -> frozenset[int]:
+        return frozenset(m.id for m in options.messages.values() if m.checksum is not None)
+
+
+class TestLineBoard(DriveConformance):
+    """Over a pseudo-terminal; simulated rigs have a local socket."""
+
+    def drive(self, host_loss: str) -> dict[str, Any]:
+        return {**shipped("treadle_lines"), "host_loss": host_loss, "silence": SILENCE}
+
+    def placed(self, data: dict[str, Any], directory: Path) -> dict[str, Any]:
+        return at_a_terminal(data, directory)
+
+
+class BesideASensor:
+    """What is asked of a rig of two devices beyond what is asked of any."""
+
+    def placed(self, data: dict[str, Any], directory: Path) -> dict[str, Any]:
+        data = redirected(data, directory)
+        probe = at_a_terminal(data["members"]["probe"], directory)
+        return {**data, "members": {**data["members"], "probe": probe}}
+
+    @pytest.mark.parametrize("name", ["motor", "probe"])
+    def test_either_device_lost_ends_power(self, before_power_up: Bench, name: str) -> None:
+        bench, members = before_power_up, before_power_up.options.members
+        shared = SharedCore(bench.core)
+        boards = {
+            member: Board(find_protocol(options.protocol), options, shared)
+            for member, options in members.items()
+        }
+        try:
+            drive = bench.opened()
+            command = energise(drive, bench.core)
+            boards[name].end()
+            cycle_until(drive, command, lambda t: t.lost != "", "the loss")
+            assert drive.telemetry.lost.startswith(f"{name}: ")
+            if name == "probe":
+                # The motor still hears, and is told to end power that is still asked for.
+                assert drive.telemetry.deflection_age_s > drive.telemetry.age_s
+                cycle_until(drive, command, lambda _: bench.core.off, "the end of power")
+            drive.close()
+        finally:
+            for board in boards.values():
+                board.end()
+
+
+def beside_a_sensor(motor: dict[str, Any], **more: Any) -> dict[str, Any]:
+    probe = {**shipped("treadle_frames")["members"]["probe"], "silence": SILENCE}
+    return {"protocol": "combined", "members": {"motor": motor, "probe": probe}, **more}
+
+
+class TestFrameSensorBesideACanMotor(BesideASensor, TestCanBoard):
+    def drive(self, host_loss: str) -> dict[str, Any]:
+        motor = shipped("treadle_frames")["members"]["motor"]
+        return beside_a_sensor({**motor, "host_loss": host_loss, "silence": SILENCE})
+
+    def checked_frames(self, options: Any) -> frozenset[int]:
+        return super().checked_frames(options.members["motor"])
+
+
+class TestFrameSensorBesideACia402Motor(BesideASensor, TestCia402):
+    def drive(self, host_loss: str) -> dict[str, Any]:
+        # The motor's drive has an input for a sensor, to which nothing is wired.
+        return beside_a_sensor(super().drive(host_loss), quantities={"deflection": "probe"})
