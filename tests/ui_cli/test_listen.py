@@ -8,9 +8,6 @@ import sys
 
 import pytest
 
-# Real time: one of these at a time.
-pytestmark = pytest.mark.xdist_group("real time")
-
 
 def hookeline(*arguments: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
@@ -18,6 +15,7 @@ def hookeline(*arguments: str) -> subprocess.CompletedProcess[str]:
     )
 
 
+@pytest.mark.xdist_group("real time")
 def test_a_simulated_board_is_started_and_heard() -> None:
     done = hookeline("check", "treadle_can", "--listen", "--seconds", "0.5", "--json")
     assert done.returncode == 0, done.stderr
@@ -32,6 +30,7 @@ def test_a_simulated_board_is_started_and_heard() -> None:
     assert "ASK" in data["polling"][0]
 
 
+@pytest.mark.xdist_group("real time")
 @pytest.mark.parametrize(
     ("profile", "names"),
     [("treadle_lines", {"state", "health", "done"}),

@@ -99,16 +99,13 @@ def test_a_sequence_is_performed_recorded_and_measured(tmp_path: Path) -> None:
     assert (tmp_path / data["report"]).exists() and (tmp_path / data["picture"]).exists()
 
 
-@pytest.mark.parametrize("sent", [signal.SIGINT, signal.SIGTERM])
-def test_an_interrupt_stops_the_rig_closes_the_run_and_says_so(
-    tmp_path: Path, sent: signal.Signals
-) -> None:
+def test_an_interrupt_stops_the_rig_closes_the_run_and_says_so(tmp_path: Path) -> None:
     process = started(
         tmp_path, "perform", sequence(tmp_path, 30.0), "--headless", "--json", merge=True
     )
     line_with(process, "hold position")
     time.sleep(0.3)
-    process.send_signal(sent)
+    process.send_signal(signal.SIGINT)
     code, out, _ = ended(process)
     assert code == 130, out
     assert "Traceback" not in out
@@ -138,7 +135,7 @@ def test_serve_performs_for_others_and_the_readme_example_runs(tmp_path: Path) -
         assert max(abs(force) for force in variables["forces_N"]) < 600.0
         code, out, err = ended(
             started(
-                tmp_path, "perform", sequence(tmp_path, 2.0), "--link", str(link),
+                tmp_path, "perform", sequence(tmp_path, 1.5), "--link", str(link),
                 "--out", str(runs), "--headless", "--json",
             )
         )  # fmt: skip
@@ -150,16 +147,13 @@ def test_serve_performs_for_others_and_the_readme_example_runs(tmp_path: Path) -
     assert code == 0, err
 
 
-@pytest.mark.parametrize("sent", [signal.SIGINT, signal.SIGTERM])
-def test_the_demo_at_a_screen_records_from_the_start_and_closes_in_order(
-    tmp_path: Path, sent: signal.Signals
-) -> None:
+def test_the_demo_at_a_screen_records_from_the_start_and_closes_in_order(tmp_path: Path) -> None:
     process = started(tmp_path, "demo", "--out", "seen", "--json", display=True)
     deadline = time.monotonic() + 40.0
     while not list(tmp_path.glob("seen/*-demo/samples.arrows")):
         assert process.poll() is None and time.monotonic() < deadline
         time.sleep(0.1)
-    process.send_signal(sent)
+    process.send_signal(signal.SIGTERM)
     code, out, err = ended(process)
     assert code == 0, err
     assert last_object(out)["exit_code"] == 0
@@ -169,7 +163,7 @@ def test_the_demo_at_a_screen_records_from_the_start_and_closes_in_order(
 
 def test_a_watching_dashboard_does_not_take_the_script_its_control(tmp_path: Path) -> None:
     process = started(
-        tmp_path, "perform", sequence(tmp_path, 3.0), "--json", "--confirm-loads", display=True
+        tmp_path, "perform", sequence(tmp_path, 1.5), "--json", "--confirm-loads", display=True
     )
     code, out, err = ended(process)
     assert code == 0, err

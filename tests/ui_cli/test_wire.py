@@ -13,9 +13,6 @@ import pytest
 
 from hil.runs import load_run
 
-# Real time: one of these at a time.
-pytestmark = pytest.mark.xdist_group("real time")
-
 BRIEF = """
 name: brief
 description: Energise at the lower end, and off again.
@@ -40,6 +37,7 @@ def hookeline(*arguments: str) -> subprocess.CompletedProcess[str]:
     )
 
 
+@pytest.mark.xdist_group("real time")
 @pytest.mark.parametrize("profile", ["footplate_trainer", "treadle_frames"])
 def test_recorded_live_and_played_again(profile: str, tmp_path: Path) -> None:
     sequence = tmp_path / "brief.yaml"
