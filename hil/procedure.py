@@ -211,9 +211,10 @@ class BenchStopped(Exception):
     the rows up to it); a procedure that lets it pass ends.
     """
 
-    def __init__(self, cause: str, detail: str, trip: bool) -> None:
+    def __init__(self, cause: str, detail: str, trip: bool, code: int = 0) -> None:
         super().__init__(detail)
         self.cause = cause
+        self.code = code  # a ``hil.limits.Cause`` or ``Limit``
         self.trip = trip
         self.seen = Seen()
 
@@ -333,6 +334,7 @@ class Runner:
                     str(event.get("cause", "")),
                     str(event.get("detail", "")),
                     bool(event.get("trip", True)),
+                    int(event.get("code", 0)),
                 )
 
     # Each runner's own part.

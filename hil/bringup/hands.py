@@ -48,17 +48,19 @@ def stated_rate_N_m(profile: Profile) -> float:
 
 
 def turn_screw(turns: float) -> Hand:
-    sense = "clockwise" if turns > 0 else "anticlockwise"
     return Hand(
         "turn_screw",
-        f"Turn the shaft slowly by {_turned(abs(turns))} {sense}, seen facing the motor's shaft "
-        "end (IEC 60034-8); go by a mark on it, and keep it there.",
+        f"Turn the shaft slowly by {by_turns(turns)}; go by a mark on it, and keep it there.",
         turns,
     )
 
 
-def _turned(turns: float) -> str:
-    return f"{turns:g} turn{'s' * (turns > 1)}" if turns >= 0.25 else f"{360 * turns:.0f} degrees"
+def by_turns(turns: float) -> str:
+    """How far and which way, in words; + is clockwise."""
+    size = abs(turns)
+    far = f"{size:.2g} turn{'s' * (size != 1)}" if size >= 0.25 else f"{360 * size:.0f} degrees"
+    sense = "clockwise" if turns > 0 else "anticlockwise"
+    return f"{far} {sense}, seen facing the motor's shaft end (IEC 60034-8)"
 
 
 def read_spot(rows: Floats, true_nut_m: float = math.nan) -> Spot:

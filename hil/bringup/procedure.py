@@ -4,9 +4,15 @@ from __future__ import annotations
 
 import contextlib
 import datetime
+from collections import deque
 from collections.abc import Callable, Generator, Sequence
+from typing import Any
 
-from hil.bringup.step import Context, Result, Step, Verdict
+import numpy as np
+
+from hil.bringup.signals import Floats
+from hil.bringup.step import Context, Plot, Result, Step, Trace, Verdict
+from hil.limit_texts import mend
 from hil.procedure import (
     Action,
     Ask,
@@ -14,12 +20,17 @@ from hil.procedure import (
     HoldToRun,
     Note,
     Pause,
+    Procedure,
     ProcedureFailed,
     Seen,
+    column,
     wait_for_state,
 )
 from hil.requests import EndCommission, PowerOff, Reset
 from hil.samples import State
+
+BEFORE_STOP_S = 2.0
+MOST_LOOKS = 200  # at what a step saw; each brings 20 ms or more
 
 
 def bring_up(
@@ -59,16 +70,56 @@ def bring_up(
     return results
 
 
-def _one(step: Step, context: Context) -> Generator[Action, Seen, Result]:
+def watched(
+    procedure: Procedure, keep: Callable[[Seen], None]
+) -> Generator[Action, Seen, Any]:
+    """The procedure, with all that it sees told to ``keep``."""
     try:
-        result = yield from step.run(context)
+        action = next(procedure)
+        while True:
+            try:
+                seen = yield action
+            except BenchStopped as stop:
+                keep(stop.seen)
+                action = procedure.throw(stop)
+            except ProcedureFailed as failure:
+                action = procedure.throw(failure)
+            else:
+                keep(seen)
+                action = procedure.send(seen)
+    except StopIteration as end:
+        return end.value
+    finally:
+        procedure.close()
+
+
+def _one(step: Step, context: Context) -> Generator[Action, Seen, Result]:
+    last: deque[Seen] = deque(maxlen=MOST_LOOKS)
+    try:
+        result: Result = yield from watched(step.run(context), last.append)
     except BenchStopped as stop:
-        return Result(
-            step.key, Verdict.FAIL, f"the bench stopped ({stop.cause}): {stop}"
-        )
+        return _stopped(step, stop, np.concatenate([seen.rows for seen in last]))
     except ProcedureFailed as failure:
         return Result(step.key, Verdict.NEEDS_PERSON, str(failure))
     return result.judge()
+
+
+def _stopped(step: Step, stop: BenchStopped, rows: Floats) -> Result:
+    """What stopped the bench, what to do about it, and the moments before."""
+    text = f"the bench stopped ({stop.cause}): {str(stop).rstrip('.')}"
+    result = Result(step.key, Verdict.FAIL, f"{text}. {mend(stop.code)}".strip())
+    ago = column(rows, "time_s") - column(rows, "time_s")[-1:]
+    near = ago > -BEFORE_STOP_S
+    if np.count_nonzero(near) > 1:
+        for name, unit, column_name, scale in (
+            ("spring force", "N", "spring_force_N", 1.0),
+            ("nut speed", "mm/s", "nut_velocity_m_s", 1e3),
+        ):
+            line = Trace(name, ago[near], scale * column(rows, column_name)[near])
+            result.plots.append(
+                Plot("Before the stop", "time before it (s)", f"{name} ({unit})", (line,))
+            )
+    return result
 
 
 def _make_safe() -> Generator[Action, Seen, None]:

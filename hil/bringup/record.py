@@ -1,7 +1,8 @@
 """The commissioning record: what was proven, by what evidence, and where to go on.
 
 A folder: ``bringup.yaml`` for programs, ``bringup.html`` for people (self-contained), and in
-``evidence`` each step's samples (Parquet, columns as in ``hil.samples``) and plots. It is whole
+``evidence`` each step's samples (Parquet, columns as in ``hil.samples``) and plots (SVG, and
+JSON to be drawn again). It is whole
 on the disk after each step, whatever ends the bring-up.
 """
 
@@ -17,32 +18,33 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pyarrow as pa
-import pyarrow.parquet as pq
-import yaml
-from numpy.typing import NDArray
 
 from drivers.base import PowerStage
+from hil.bringup.procedure import watched
+from hil.bringup.record_files import (
+    EDITION,
+    EVIDENCE,
+    HTML,
+    YAML,
+    RecordError,
+    Rows,
+    plot_text,
+    read_record,
+    record_text,
+    write_samples,
+)
 from hil.bringup.step import Context, DriveFacts, Plot, Result, Step, Verdict
-from hil.procedure import Action, BenchStopped, Procedure, ProcedureFailed, Seen
+from hil.procedure import Action, Procedure, Seen
 from hil.profile.loader import profile_to_dict
 from hil.profile.schema import Profile
 from hil.recorder.folders import write_whole
 from hil.recorder.meta import own_version
-from hil.recorder.table import batch_of, schema_of
-from hil.samples import COLUMNS, INDEX
+from hil.samples import INDEX
 
-EDITION = 1
-YAML, HTML, EVIDENCE = "bringup.yaml", "bringup.html", "evidence"
 POWER, FORCE, SPEED = (
     INDEX[name] for name in ("power_stage", "spring_force_N", "nut_velocity_m_s")
 )
 BEGUN = "begun; interrupted unless it runs now"
-Rows = NDArray[np.float64]
-
-
-class RecordError(Exception):
-    """A record cannot be used; the text says why and what to do."""
 
 
 def profile_hash(profile: Profile) -> str:
@@ -76,7 +78,7 @@ class BringUpRecord:
         self.peak_force_N = self.peak_speed_m_s = 0.0
         self._rows: list[Rows] = []
         self._jobs = ThreadPoolExecutor(1, "record")
-        self._error: OSError | None = None
+        self._error: Exception | None = None
 
     @classmethod
     def begin(
@@ -210,32 +212,18 @@ class BringUpRecord:
         stem = f"{number:02d}-{step.key}"
         if rows is not None and len(rows):
             entry["samples"] = f"{EVIDENCE}/{stem}.parquet"
-            self._later(lambda: _write_samples(self.folder / f"{EVIDENCE}/{stem}.parquet", rows))
+            self._later(lambda: write_samples(self.folder / f"{EVIDENCE}/{stem}.parquet", rows))
         for i, plot in enumerate(result.plots, 1):
-            name = f"{EVIDENCE}/{stem}-{i}.svg"
-            entry["plots"].append({"title": plot.title, "file": name})
+            name = f"{EVIDENCE}/{stem}-{i}"
+            entry["plots"].append(
+                {"title": plot.title, "file": f"{name}.svg", "data": f"{name}.json"}
+            )
             self._later(lambda name=name, plot=plot: self._draw(name, plot))  # type: ignore[misc]
         self._save()
 
     def watch(self, procedure: Procedure) -> Generator[Action, Seen, Any]:
         """The procedure, with every sample that it sees kept as evidence."""
-        action = next(procedure)
-        try:
-            while True:
-                try:
-                    seen = yield action
-                except BenchStopped as stop:
-                    self._keep(stop.seen)
-                    action = procedure.throw(stop)
-                except ProcedureFailed as failure:
-                    action = procedure.throw(failure)
-                else:
-                    self._keep(seen)
-                    action = procedure.send(seen)
-        except StopIteration as end:
-            return end.value
-        finally:
-            procedure.close()
+        return watched(procedure, self._keep)
 
     def applied(self, profile: Profile, changes: dict[str, str]) -> None:
         """Proposed changes were written to the profile, which is now ``profile``."""
@@ -253,6 +241,7 @@ class BringUpRecord:
 
         Raises:
             OSError: the disk refused something.
+            RecordError: something else went wrong.
         """
         self._jobs.shutdown()
         self._complain()
@@ -265,9 +254,13 @@ class BringUpRecord:
     # -- its own --------------------------------------------------------------------------
 
     def _complain(self) -> None:
-        if self._error is not None:
-            error, self._error = self._error, None
+        error, self._error = self._error, None
+        if isinstance(error, OSError):
             raise error
+        if error is not None:
+            raise RecordError(
+                f"'{self.folder}' was not written whole ({type(error).__name__}: {error})"
+            ) from error
 
     def _keep(self, seen: Seen) -> None:
         if not len(seen.rows):
@@ -287,7 +280,7 @@ class BringUpRecord:
         def guarded() -> None:
             try:
                 job()
-            except OSError as error:
+            except Exception as error:  # told by close and wait
                 self._error = self._error or error
 
         self._jobs.submit(guarded)
@@ -295,7 +288,8 @@ class BringUpRecord:
     def _draw(self, name: str, plot: Plot) -> None:
         from hil.bringup.record_page import plot_svg
 
-        write_whole(self.folder / name, plot_svg(plot).encode())
+        write_whole(self.folder / f"{name}.json", plot_text(plot).encode())
+        write_whole(self.folder / f"{name}.svg", plot_svg(plot).encode())
 
     def _save(self) -> None:
         changes: dict[str, str] = {}
@@ -313,34 +307,8 @@ class BringUpRecord:
         # The page draws with matplotlib, which takes a second to load: not before it is needed.
         from hil.bringup.record_page import page
 
-        write_whole(self.folder / YAML, _yaml(data).encode())
+        write_whole(self.folder / YAML, record_text(data).encode())
         write_whole(self.folder / HTML, page(self.folder, data).encode())
-
-
-def read_record(folder: Path | str) -> dict[str, Any]:
-    """Contents of a folder's ``bringup.yaml``.
-
-    Raises:
-        RecordError: missing, damaged, or of another edition.
-    """
-    file = Path(folder) / YAML
-    try:
-        data = yaml.safe_load(file.read_text("utf-8"))
-        if not isinstance(data, dict) or data.get("edition") != EDITION:
-            raise RecordError(f"'{file}' is no bring-up record of edition {EDITION}")
-        for entry in data["steps"]:
-            Verdict(entry["verdict"])
-            entry["step"], entry["changes"], entry["findings"], entry["plots"]
-        data["profile"]["name"], data["profile"]["sha256"], data["applied_changes"]
-        {str(k): float(v) for k, v in data["known"].items()}
-    except FileNotFoundError:
-        raise RecordError(f"'{folder}' holds no bring-up record ({YAML})") from None
-    except OSError as error:
-        raise RecordError(f"'{file}' cannot be read: {error.strerror}") from None
-    except (yaml.YAMLError, UnicodeDecodeError, KeyError, TypeError, ValueError,
-            AttributeError):  # fmt: skip
-        raise RecordError(f"'{file}' is damaged; begin a new bring-up") from None
-    return data
 
 
 def needed(key: str, steps: dict[str, Step]) -> set[str]:
@@ -390,25 +358,6 @@ def _result(result: Result) -> dict[str, Any]:
         ],
         "changes": dict(result.changes),
     }  # fmt: skip
-
-
-def _write_samples(path: Path, rows: Rows) -> None:
-    schema = schema_of()
-    sink = pa.BufferOutputStream()
-    table = pa.Table.from_batches([batch_of(rows, COLUMNS, schema)], schema)
-    pq.write_table(table, sink, compression="zstd", compression_level=3)
-    write_whole(path, sink.getvalue().to_pybytes())
-
-
-def _yaml(data: dict[str, Any]) -> str:
-    head = (
-        "# Commissioning record. 'hookeline bringup --resume' goes on from here; bringup.html is\n"
-        "# the same to read, sign and keep. Values in 'known' are in SI units.\n"
-    )
-    dumper = getattr(yaml, "CSafeDumper", yaml.SafeDumper)
-    return head + str(
-        yaml.dump(data, Dumper=dumper, sort_keys=False, allow_unicode=True, width=100)
-    )
 
 
 def _now() -> str:

@@ -17,7 +17,6 @@ from hil.bringup.step import Plot, Verdict
 
 # Okabe and Ito's palette, told apart with any colour vision; the dashes tell lines apart in grey.
 COLOURS = ("#0072B2", "#D55E00", "#009E73", "#E69F00", "#56B4E9", "#1b2230")
-EXPECTED = ("design", "as stated", "expected")
 LEGEND_INSIDE = 4  # more names than these hide what they name
 DASHES = ("-", "--", "-.", ":")
 
@@ -25,13 +24,15 @@ DASHES = ("-", "--", "-.", ":")
 def plot_svg(plot: Plot) -> str:
     """A plot as an ``<svg>`` element, to stand in a page."""
     with matplotlib.rc_context({"font.size": 8, "svg.fonttype": "path"}):
-        canvas = Canvas(figsize=(6.4, 2.9), layout="constrained")
+        canvas = Canvas(figsize=(6.4, 2.9))
         FigureCanvasSVG(canvas)
-        axis = canvas.subplots()
+        many = len(plot.traces) > LEGEND_INSIDE  # beside the plot then
+        # Fixed margins: having them laid out takes as long again as all the rest.
+        axis = canvas.add_axes((0.11, 0.17, 0.68 if many else 0.86, 0.72))
         i = -1
         for trace in plot.traces:
             # What was expected is dashed, in the colour of what was measured just before it.
-            expected = i >= 0 and trace.label.endswith(EXPECTED)
+            expected = i >= 0 and trace.expected
             i += not expected
             axis.plot(
                 trace.x, trace.y, "--" if expected else DASHES[i // len(COLOURS) % len(DASHES)],
@@ -44,14 +45,13 @@ def plot_svg(plot: Plot) -> str:
                     label, (1.0, height), xycoords=("axes fraction", "data"), fontsize=7,
                     ha="right", va="bottom",
                 )  # fmt: skip
-        axis.set_title(plot.title, fontsize=9)
+        axis.set_title(plot.title, fontsize=9, y=1.0)
         axis.set_xlabel(plot.x_label)
         axis.set_ylabel(plot.y_label)
         axis.grid(alpha=0.25)
         for spine in ("top", "right"):
             axis.spines[spine].set_visible(False)
         if len(plot.traces) > 1:
-            many = len(plot.traces) > LEGEND_INSIDE
             beside: dict[str, Any] = {"loc": "upper left", "bbox_to_anchor": (1.0, 1.0)}
             axis.legend(frameon=False, fontsize=7, **beside if many else {"loc": "best"})
         text = io.StringIO()

@@ -13,6 +13,8 @@ from numpy.typing import NDArray
 from hil.procedure import Action, Seen
 from hil.profile.schema import Profile
 
+EXPECTED = ("design", "as stated", "expected")
+
 
 class Verdict(enum.StrEnum):
     """How a step ended."""
@@ -51,11 +53,18 @@ class Measured:
 
 @dataclass(frozen=True)
 class Trace:
-    """One line of a plot; ``x`` and ``y`` of the same length, in the plot's units."""
+    """One line of a plot; ``x`` and ``y`` of the same length, in the plot's units.
+
+    A label that ends in one of ``EXPECTED`` is what was expected of the line before it.
+    """
 
     label: str
     x: NDArray[np.float64]
     y: NDArray[np.float64]
+
+    @property
+    def expected(self) -> bool:
+        return self.label.endswith(EXPECTED)
 
 
 @dataclass(frozen=True)

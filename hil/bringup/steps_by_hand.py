@@ -257,7 +257,8 @@ SENSORS_BY_HAND = Step(
     "sensors_by_hand", "Sensors by hand",
     happens="You move the sensor's cable, turn the screw by one turn and read the nut with a "
     "caliper, then load the springs a little both ways with the output held.",
-    wrong="A reversed or wrongly scaled sensor, a left-hand screw, a wrong lead, a loose contact.",
+    wrong="A reversed or wrongly scaled sensor, a left-hand screw, a wrong lead or a loose contact "
+    "is found here. Pressed springs turn a shaft back that is let go.",
     clear="Power stays off. Take every weight off; keep fingers out of the lever.",
     run=sensors_by_hand, needs=("sensors_at_rest",),
 )  # fmt: skip

@@ -8,6 +8,7 @@ from collections.abc import Generator
 import numpy as np
 
 from hil.bringup.findings import finding
+from hil.bringup.hands import by_turns
 from hil.bringup.step import Context, Finding, Measured, Plot, Result, Step
 from hil.bringup.under_power import (
     SUPPORT,
@@ -51,7 +52,7 @@ def _first_motion(context: Context) -> Generator[Action, Seen, Result]:
     if result.findings:
         return result
     envelope = g.envelope(STRONGER * g.torque_N_m, SWING_M_S)
-    yield from restart(envelope, "first motion: the nut moves a little, then two turns each way")
+    yield from restart(envelope, "First motion: the nut moves a little, then two turns each way")
 
     zero = yield from watch(0.5)
     strayed = _strayed(zero)
@@ -73,12 +74,12 @@ def _first_motion(context: Context) -> Generator[Action, Seen, Result]:
         back = yield from _turns(g, -1)
         if _turned(g, back) < LOCKED_TURNS and back.reason != "force":
             found = yield from _why_locked(g)
-            result.plots.append(_plot(forth, "the nut does not turn on"))
+            result.plots.append(_plot(forth, "The nut does not turn on"))
             result.findings.append(found)
             return result
     else:
         back = yield from _turns(g, -1)
-    result.plots.append(_plot(_joined(forth, back), "two turns each way"))
+    result.plots.append(_plot(_joined(forth, back), "Two turns each way"))
     _judge_ends(g, result, forth, back)
     _judge_breakaway(g, context, result, up, down)
     _judge_turns(g, context, result, forth, back)
@@ -100,8 +101,8 @@ def _to_the_start(g: Gentle, result: Result) -> Generator[Action, Seen, None]:
     turns = (start - nut) / (hand * g.lead_m)
     yield Hand(
         "turn_screw",
-        f"Turn the screw by hand so that the nut stands about {1e3 * start:.0f} mm from the "
-        f"lower end: {turns:+.1f} turns.",
+        f"Bring the nut by hand to about {1e3 * start:.0f} mm from the lower end: turn the shaft "
+        f"by {by_turns(turns)}.",
         turns,
     )
     seen = yield from watch(0.1)
@@ -154,13 +155,13 @@ def _why_locked(g: Gentle) -> Generator[Action, Seen, Finding]:
         place = float(before.of("nut_position_m")[-1])
         turns = nudge / pole_pairs
         yield Hand(
-            "turn_screw", f"Turn the screw by hand by {360 * turns:.0f}° and let go.", turns
+            "turn_screw", f"Turn the shaft by {by_turns(turns)}, and let go.", turns
         )
         now = yield from watch(0.1)
         by_hand = abs(float(now.of("nut_position_m")[-1]) - place)
         if by_hand < 0.2 * turns * g.lead_m:
             return finding("nut_jammed", moved_by_hand_mm=1e3 * by_hand)
-        yield from restart(g.envelope(torque, SWING_M_S), "once more")
+        yield from restart(g.envelope(torque, SWING_M_S), "Once more: a push of half a second")
         swung = yield from _push(g, torque)
         moved = max(moved, abs(swung.moved_m))
         place = abs(float(swung.of("nut_position_m")[-1]) - place)
@@ -203,8 +204,9 @@ def _joined(*runs: Ran) -> Ran:
 
 def _plot(ran: Ran, title: str) -> Plot:
     time = ran.of("time_s")
+    time = time - time[:1]
     return Plot(
-        title, "time / s", "nut / mm, torque / mN·m",
+        title, "time (s)", "nut (mm), torque (mN·m)",
         (
             trace("nut", time, 1e3 * ran.of("nut_position_m")),
             trace("torque", time, 1e3 * ran.of("measured_torque_N_m")),

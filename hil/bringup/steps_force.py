@@ -68,7 +68,7 @@ def _spring_push(context: Context) -> Generator[Action, Seen, Result]:
     g = gentle(context.profile)
     most = _most_torque(context, g)
     yield from power_up(
-        g.envelope(most, 0.02), "spring push: gently against each end in small steps, and back"
+        g.envelope(most, 0.02), "Spring push: gently against each end in small steps, and back"
     )
     found = []
     for sense in (-1, 1):
@@ -230,7 +230,7 @@ def _judge(result: Result, g: Gentle, stairs: Stairs, compared: Compared) -> Non
     torque, force = np.array(stairs.torque), np.array(stairs.force)
     result.plots.append(
         Plot(
-            f"push and release at the {end} end", "force by the springs / N", "torque / mN·m",
+            f"Push and release at the {end} end", "force by the springs (N)", "torque (mN·m)",
             (Trace("stairs", force, 1e3 * torque),),
         )
     )
@@ -280,7 +280,7 @@ SPRING_PUSH = Step(
     "come back; force by the springs is compared with force by the motor.",
     wrong="If the motor makes more torque than it is asked for, the force rises faster than it "
     "should; the push ends then.",
-    clear="The whole stroke of the output. No weight on the rod.",
+    clear="The whole stroke of the output, hands included. No weight on the rod.",
     run=_spring_push,
     energises=True,
     needs=("travel",),

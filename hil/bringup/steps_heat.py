@@ -60,10 +60,10 @@ def _heat(context: Context) -> Generator[Action, Seen, Result]:
     if not recovered:
         code = "supply_sags" if volts < before else "regeneration_not_taken"
         result.findings.append(finding(code, before_V=before, after_V=volts))
-    time = ran.of("time_s")
+    time = ran.of("time_s") - ran.of("time_s")[:1]
     result.plots.append(
         Plot(
-            "supply after the work", "time / s", "supply / V",
+            "Supply after the work", "time (s)", "supply (V)",
             (trace("supply", time, ran.of("supply_V")),),
         )
     )
@@ -96,9 +96,10 @@ def _summary(context: Context, heat: float, temperature: float, volts: float) ->
 HEAT = Step(
     key="heat",
     title="Heat and summary",
-    happens="Power is off. Temperatures and supply are read after the work.",
+    happens="With the power off temperatures and supply are read after the work; then the weight "
+    "of the output comes back on the rod.",
     wrong="A motor or drive that is warm already would be hot in use.",
-    clear="Nothing moves.",
+    clear="Power stays off. Keep fingers out of the output as its weight comes down.",
     run=_heat,
     needs=("loop",),
 )

@@ -99,7 +99,7 @@ class Stage:
 def _loop(context: Context) -> Generator[Action, Seen, Result]:
     result = Result("loop")
     g = gentle(context.profile)
-    yield from power_up(g.envelope(g.seeking_N_m, 0.02), "the nut goes to the middle of its travel")
+    yield from power_up(g.envelope(g.seeking_N_m, 0.02), "The nut goes to the middle of its travel")
     middle = 0.5 * (
         after(context, "stroke_low_m", 0.0) + after(context, "stroke_high_m", g.stroke_m)
     )
@@ -145,14 +145,14 @@ def _clamped(context: Context, result: Result, g: Gentle) -> Generator[Action, S
     torque = POLARITY_TORQUE * max(after(context, "breakaway_N_m", 0.0), g.breakaway_N_m)
     torque = min(torque, g.seeking_N_m)
     yield from restart(
-        g.envelope(g.seeking_N_m, 0.02), "a small torque each way against the clamp, loop open"
+        g.envelope(g.seeking_N_m, 0.02), "A small torque each way against the clamp, the loop open"
     )
     yield from _polarity(result, g, torque)
     if result.findings:
         return
     stages: list[Stage] = []
     for bandwidth, envelope, gains in designed:
-        yield from restart(envelope, f"force loop closed at {bandwidth:.1f} Hz, output clamped")
+        yield from restart(envelope, f"Small waves, the loop closed at {bandwidth:.1f} Hz")
         result.closed_loop = True
         stage = yield from _stage(g, gains, bandwidth, envelope)
         stages.append(stage)
@@ -216,7 +216,7 @@ def _polarity(result: Result, g: Gentle, torque: float) -> Generator[Action, See
     )
     result.plots.append(
         Plot(
-            "loop open: force follows torque", "torque / mN·m", "force by the springs / N",
+            "Loop open: force follows torque", "torque (mN·m)", "force by the springs (N)",
             tuple(
                 trace(
                     "positive" if i == 0 else "negative",
@@ -356,7 +356,7 @@ def _plot(stages: list[Stage]) -> Plot:
                 np.array([abs(p) for p in stage.predicted]),
             )
         )
-    return Plot("force over asked force", "frequency / Hz", "size", tuple(lines))
+    return Plot("Force over asked force", "frequency (Hz)", "size", tuple(lines))
 
 
 LOOP = Step(

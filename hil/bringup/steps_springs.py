@@ -150,7 +150,8 @@ SPRINGS_BY_HAND = Step(
     "springs_by_hand", "Springs by hand",
     happens="With a spring balance holding the load point, you turn the screw a little both ways "
     "and read the balance.",
-    wrong="Springs other than stated, a set missing or broken, no preload.",
+    wrong="Springs other than stated, a set missing or broken, or no preload is found here. The "
+    "output jumps if the balance slips off.",
     clear="Power stays off. Take every weight off; keep fingers out of the lever.",
     run=springs_by_hand, needs=("sensors_by_hand",),
 )  # fmt: skip

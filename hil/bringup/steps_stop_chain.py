@@ -56,9 +56,12 @@ def stop_chain(context: Context) -> Generator[Action, Seen, Result]:
         speed_m_s=min(SPEED_M_S, limits.speed.bounded),
         torque_N_m=TORQUE_SHARE * facts.rated_torque_N_m,
     )])
+    answer = yield Choose(
+        f"Is the load supported? {context.profile.stop.load}", "load_supported", ("yes", "no")
+    )
     for part in (_software_stop, _let_go, _silent_host, _hard_wired):
         try:
-            yield from _energised(context)
+            yield from _energised(answer.text == "yes")
             yield from part(context, result)
         except ProcedureFailed as failure:
             if not result.findings:
@@ -75,15 +78,12 @@ def stop_chain(context: Context) -> Generator[Action, Seen, Result]:
     return result
 
 
-def _energised(context: Context) -> Generator[Action, Seen, None]:
-    """Standby under hold-to-run, the load supported as the profile says."""
+def _energised(supported: bool) -> Generator[Action, Seen, None]:
+    """Standby under hold-to-run, the load supported as the person has said."""
     held = yield HoldToRun(True, "Hold the enabling control; nothing is to move.")
     if not held.accepted:
         raise ProcedureFailed("the enabling control was not held: repeat when you are ready")
-    answer = (yield Choose(
-        f"Is the load supported? {context.profile.stop.load}", "load_supported", ("yes", "no")
-    )).text
-    yield from asked([Energise(load_supported=answer == "yes")])
+    yield from asked([Energise(load_supported=supported)])
     yield from wait_for_state(State.STANDBY)
 
 
@@ -282,9 +282,10 @@ def _stage_plot(title: str, rows: Floats) -> Plot:
 
 STOP_CHAIN = Step(
     "stop_chain", "Stop chain",
-    happens="You press the hard-wired stop. Then the motor is energised without torque, under "
-    "hold-to-run, and stopped in every way there is.",
-    wrong="A stop that does not act: this step finds it while nothing moves.",
+    happens="You press the hard-wired stop. Then the motor is energised without torque while you "
+    "hold, four times, and stopped each time in another way.",
+    wrong="A stop may not act; the motor then stays energised without torque. Be ready at the "
+    "mains switch.",
     clear="Take every weight off; nobody in reach of the lever. The motor is energised, without "
     "torque.",
     run=stop_chain, energises=True,

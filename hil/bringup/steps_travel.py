@@ -49,7 +49,7 @@ def _travel(context: Context) -> Generator[Action, Seen, Result]:
     result = Result("travel")
     g = gentle(context.profile)
     yield from power_up(
-        g.envelope(g.seeking_N_m, 0.02), "travel: slowly to the lower end, to the upper and back"
+        g.envelope(g.seeking_N_m, 0.02), "Travel: slowly to the lower end, to the upper and back"
     )
     low = yield from seek_end(g, -1)
     if not _is_end(result, g, low):
@@ -66,7 +66,7 @@ def _travel(context: Context) -> Generator[Action, Seen, Result]:
     if result.findings:
         return result
     yield from restart(
-        g.envelope(1.5 * g.torque_N_m, 0.06), "two quicker strokes about the middle, with braking"
+        g.envelope(1.5 * g.torque_N_m, 0.06), "Two quicker strokes about the middle, with braking"
     )
     yield from _quick(context, result, g, friction)
     result.text = (
@@ -85,7 +85,7 @@ def _is_end(result: Result, g: Gentle, ran: Ran) -> bool:
     if ran.reason in ("force", "blocked") and ran.pressed_N > g.touch_N:
         return True
     at = float(ran.of("nut_position_m")[-1])
-    result.plots.append(_over_travel("torque where the nut stopped", ran))
+    result.plots.append(_over_travel("Torque where the nut stopped", ran))
     if ran.reason == "blocked":
         result.findings.append(
             finding("screw_stiff_spot", at_mm=1e3 * at, torque_Nm=g.seeking_N_m)
@@ -106,7 +106,7 @@ def _is_end(result: Result, g: Gentle, ran: Ran) -> bool:
 
 def _over_travel(title: str, *runs: Ran) -> Plot:
     return Plot(
-        title, "nut / mm", "torque / mN·m",
+        title, "nut (mm)", "torque (mN·m)",
         tuple(
             trace(
                 "outward" if ran.moved_m > 0 else "inward",
@@ -178,7 +178,7 @@ def _judge_friction(
     stated = context.profile.actuator.friction.coulomb
     limit = max(STIFF_TIMES * middle, middle + STIFF_OF_BREAKAWAY * g.breakaway_N_m)
     even = peak < limit
-    result.plots.append(_over_travel("torque over the stroke", up, down))
+    result.plots.append(_over_travel("Torque over the stroke", up, down))
     result.measured += [
         Measured(
             "friction over the stroke, median", middle, "N·m",
@@ -296,7 +296,7 @@ TRAVEL = Step(
     "end and back; then two quicker strokes about the middle, with braking.",
     wrong="Something may stand within the stroke, or the screw may be stiff at one place; both "
     "stop the run. Braking may raise the supply.",
-    clear="The whole stroke of the output. No weight on the rod.",
+    clear="The whole stroke of the output, hands included. No weight on the rod.",
     run=_travel,
     energises=True,
     needs=("first_motion",),

@@ -303,28 +303,28 @@ def _time(rows: Floats) -> Floats:
 TALK = Step(
     "talk", "Talk with the drive",
     happens="The drive is asked who it is, and its samples are watched for two seconds.",
-    wrong="No answer, frames lost, values that come late or twice.",
+    wrong="No answer, frames lost, values that come late or twice: found here.",
     clear="Nothing moves; the power stage stays off.",
     run=talk, reprove=True,
 )
 SUPPLY = Step(
     "supply", "Supply",
     happens="The voltage is watched, and you are asked where braking power goes.",
-    wrong="A flat battery, a wrong supply, a supply that takes no power back.",
+    wrong="A flat battery, a wrong supply, or one that takes no power back: found here.",
     clear="Nothing moves; the power stage stays off.",
     run=supply, needs=("talk",), reprove=True,
 )
 SENSORS_AT_REST = Step(
     "sensors_at_rest", "Sensors at rest",
     happens="Both sensors are watched for two seconds while nothing moves.",
-    wrong="A broken, shorted, floating or noisy wire of the deflection sensor.",
+    wrong="A broken, shorted, floating or noisy wire of the deflection sensor: found here.",
     clear="Hands off the lever and the cables; the power stage stays off.",
     run=sensors_at_rest, needs=("talk",), reprove=True,
 )
 DRIVE_LIMITS = Step(
     "drive_limits", "Limits in the drive itself",
     happens="The limits set in the drive are compared with the profile's.",
-    wrong="A drive that would give more than the motor and the rig bear.",
+    wrong="A drive that would give more than the motor and the rig bear: found here.",
     clear="Nothing moves; the power stage stays off.",
     run=drive_limits, needs=("talk", "supply"),
 )  # fmt: skip

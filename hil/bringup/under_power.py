@@ -58,7 +58,7 @@ LEAST_SHARE = 0.02  # of the rated torque, where the profile states no friction
 PLOT_POINTS = 400
 PRESSED_ROWS = 50  # the last of a run: nut and springs stand as they came to rest
 RESTS_WITHIN_S = 5.0
-HOLD = "hold the enabling control until told otherwise; let go at anything unexpected"
+HOLD = "Hold the enabling control until told otherwise; let go at anything unexpected."
 SUPPORT = (
     "Take the weights off, and balance the output (a counterweight, a spring balance, or the "
     "rod uncoupled from it), so that no weight acts on the rod and it is free to move over the "
@@ -178,7 +178,7 @@ def restart(envelope: Commission, text: str) -> Generator[Action, Seen, None]:
     seen = yield Ask(envelope)
     if not seen.accepted:
         raise ProcedureFailed(f"restricted operation was refused: {seen.text}")
-    seen = yield HoldToRun(True, f"{text}: {HOLD}")
+    seen = yield HoldToRun(True, f"{text}. {HOLD}")
     if not seen.accepted:
         raise ProcedureFailed("the enabling control is not held: nothing was energised")
     for _ in range(round(RESTS_WITHIN_S / 0.1)):

@@ -13,7 +13,7 @@ from PySide6.QtWidgets import QApplication
 
 import ui.dashboard.window as window_module
 from drivers.base import PowerStage
-from hil.bringup.record import YAML, read_record
+from hil.bringup.record_files import YAML, read_record
 from hil.bringup.step import Result, Step, Verdict
 from hil.bringup.steps import STEPS
 from hil.devices import with_simulated_mistakes

@@ -15,7 +15,8 @@ from drivers.simulated.surroundings_door import SurroundingsClient
 from hil.bringup.facts import drive_facts, facts_from_dict
 from hil.bringup.operator import SimulatedOperator
 from hil.bringup.procedure import bring_up
-from hil.bringup.record import HTML, BringUpRecord, RecordError, first_finding
+from hil.bringup.record import BringUpRecord, first_finding
+from hil.bringup.record_files import HTML, RecordError
 from hil.bringup.step import DriveFacts, Result, Step, Verdict
 from hil.bringup.steps import STEPS
 from hil.devices import rig_parameters, varied_simulation, with_simulated_mistakes

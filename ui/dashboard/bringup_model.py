@@ -19,7 +19,8 @@ from drivers.simulated.surroundings_door import SurroundingsClient
 from hil.bringup.facts import facts_from_dict
 from hil.bringup.operator import SimulatedOperator
 from hil.bringup.procedure import bring_up
-from hil.bringup.record import HTML, YAML, BringUpRecord, RecordError
+from hil.bringup.record import BringUpRecord
+from hil.bringup.record_files import HTML, YAML, RecordError
 from hil.bringup.step import Result, Step, Verdict
 from hil.bringup.steps import STEPS
 from hil.devices import rig_parameters

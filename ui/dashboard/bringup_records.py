@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from hil.bringup.record import YAML
+from hil.bringup.record_files import YAML
 from hil.bringup.step import Finding, Measured, Result, Verdict
 
 MOST_RECORDS = 20

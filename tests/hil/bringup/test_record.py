@@ -17,7 +17,8 @@ from hil.bringup.facts import drive_facts, facts_from_dict, facts_to_dict
 from hil.bringup.findings import finding
 from hil.bringup.operator import SimulatedOperator
 from hil.bringup.procedure import bring_up
-from hil.bringup.record import BringUpRecord, RecordError, needed, profile_hash
+from hil.bringup.record import BringUpRecord, needed, profile_hash
+from hil.bringup.record_files import RecordError, kept_plots, plot_text
 from hil.bringup.step import (
     Context,
     DriveFacts,
@@ -111,6 +112,27 @@ def test_what_was_done_is_on_the_disk(tmp_path: Path) -> None:
         [pq.read_table(tmp_path / "r" / e["samples"])["cycle"] for e in data["steps"][:2]]
     )
     assert (np.diff(cycles) == 1).all()  # no sample between the steps is left out
+
+
+def test_plots_are_drawn_again_from_what_was_kept(tmp_path: Path) -> None:
+    steps = [step("a")]
+    record = began(tmp_path, steps)
+    carried_out(record, steps)
+    record.close()
+    (entry,) = record.data["steps"]
+    (plot,) = kept_plots(tmp_path, entry)
+    assert (plot.title, plot.x_label, plot.y_label) == (PLOT.title, PLOT.x_label, PLOT.y_label)
+    assert plot.traces[0].label == "x" and np.array_equal(plot.traces[0].y, PLOT.traces[0].y)
+    odd = Plot("t", "x", "y", (Trace("a", np.array([0.0, 1.0]), np.array([np.nan, 2.0])),),
+               (("low", 1.5), ("unknown", np.nan)))  # fmt: skip
+    (tmp_path / "evidence" / "odd.json").write_text(plot_text(odd))
+    (again,) = kept_plots(tmp_path, {"plots": [{"data": "../../evidence/odd.json"}]})
+    assert np.isnan(again.traces[0].y[0]) and again.traces[0].y[1] == 2.0
+    assert again.levels[0] == ("low", 1.5) and np.isnan(again.levels[1][1])
+    for damaged in ("", "{}", '{"title": 1, "traces": [{"label": "a", "x": [1], "y": []}]}'):
+        (tmp_path / "evidence" / "odd.json").write_text(damaged)
+        kept = {"plots": [{"data": "odd.json"}, {"title": "of an older record"}]}
+        assert kept_plots(tmp_path, kept) == []
 
 
 class _Reader(html.parser.HTMLParser):
@@ -261,6 +283,16 @@ def test_a_full_disk_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) ->
     monkeypatch.setattr("hil.bringup.record.write_whole", refuse)
     assert carried_out(record, [step("a")]).how == "finished"  # the rig first
     with pytest.raises(OSError, match="space"):
+        record.close()
+
+
+def test_what_goes_wrong_in_writing_is_not_lost(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    record = began(tmp_path, [step("a")])
+    monkeypatch.setattr("hil.bringup.record_page.plot_svg", lambda _plot: 1 / 0)
+    assert carried_out(record, [step("a")]).how == "finished"
+    with pytest.raises(RecordError, match="ZeroDivisionError"):
         record.close()
 
 

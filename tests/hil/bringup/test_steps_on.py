@@ -19,6 +19,8 @@ from hil.bringup.steps_heat import HEAT
 from hil.bringup.steps_loop import LOOP
 from hil.bringup.steps_travel import TRAVEL
 from hil.devices import rig_parameters
+from hil.limit_texts import mend
+from hil.limits import Cause
 from hil.lockstep import LockstepBench
 from hil.lockstep_runner import LockstepRunner
 from hil.profile.loader import load_profile
@@ -224,6 +226,9 @@ def test_letting_go_ends_the_step_without_power(step: Step, after_s: float) -> N
     found = brought_up(profile, (step, HEAT), let_go_after_s=after_s)
     assert found.results[step.key].verdict is Verdict.FAIL
     assert "Enabling" in found.results[step.key].text
+    # The moments before it are there to be looked at, and a mend.
+    assert [len(p.traces[0].x) > 500 for p in found.results[step.key].plots] == [True, True]
+    assert mend(Cause.ENABLING_RELEASED) in found.results[step.key].text
     assert found.results[HEAT.key].verdict is Verdict.NOT_RUN
     found.assert_safe()
     assert found.bench.bench.profile.limits == profile.limits  # the envelope is over
