@@ -171,10 +171,12 @@ class CycleConformance(Benched):
         setattr(command, TARGETS[mode], wanted)
         drive.write(command)
         through_the_delay(drive)
-        wait_until(
-            lambda: core.targets[-1][0] is mode and abs(core.targets[-1][1] - wanted) < 0.005,
-            "the target",
-        )
+
+        def arrived() -> bool:
+            kind, value = core.targets[-1] if core.targets else (None, 0.0)
+            return kind is mode and abs(value - wanted) < 0.005
+
+        wait_until(arrived, "the target")
         command.power = PowerRequest.OFF
         drive.write(command)
         through_the_delay(drive)

@@ -1,0 +1,47 @@
+"""The postern board, invented as an example: it asks for a secret before it gives power.
+
+To each wish for power it answers with a number drawn anew, and comes on only for the checksum of
+that number and a key. No description of messages can say so; it takes a program.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from drivers.base import Drive
+from drivers.wire_budget import Budget
+from hookeline_postern.options import PosternOptions
+
+
+class PosternProtocol:
+    """Registered as ``postern``."""
+
+    name = "postern"
+    options = PosternOptions
+
+    def make(self, options: Any, period_s: float) -> Drive:
+        from hookeline_postern.drive import PosternDrive
+
+        return PosternDrive(options)
+
+    def simulate(self, options: Any, core: Any, door: Any) -> None:
+        from drivers.declared.simulated_serial import simulate_serial
+        from hookeline_postern.board import PosternBoard
+
+        simulate_serial(options, core, door, PosternBoard(options, core))
+
+    def redirected(self, data: dict[str, Any], directory: Path) -> dict[str, Any]:
+        """See ``drivers.base.Redirecting``: the port of a simulated board."""
+        from drivers.declared.simulated_serial import redirected
+
+        return redirected(data, directory)
+
+    def budgets(self, options: Any, period_s: float) -> tuple[Budget, ...]:
+        """See ``drivers.wire_budget.Budgeting``."""
+        from hookeline_postern.budget import budgets
+
+        return budgets(options, period_s)
+
+
+protocol = PosternProtocol()

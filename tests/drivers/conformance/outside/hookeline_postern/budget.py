@@ -1,0 +1,22 @@
+"""What the cyclic exchange takes of the line."""
+
+from __future__ import annotations
+
+from drivers.wire_budget import Budget, WireLoad, serial_s
+from hookeline_postern.frames import SIZE
+from hookeline_postern.options import PosternOptions
+
+
+def budgets(options: PosternOptions, period_s: float) -> tuple[Budget, ...]:
+    """One for each direction: a question and a torque there, a state back."""
+    port = options.port
+    one = serial_s(SIZE, port.baud, port.bits_per_byte)
+    there, back = WireLoad(), WireLoad()
+    there.each_cycle(2 * one)
+    there.each(one, options.host_heartbeat)
+    back.each_cycle(one)
+    words = f"at {port.baud} baud"
+    return (
+        there.budget(period_s, f"to the board, {words}", "port.baud"),
+        back.budget(period_s, f"from the board, {words}", "port.baud"),
+    )
