@@ -8,6 +8,13 @@ from dataclasses import dataclass
 from ui.dashboard.operate_model import OperateModel
 from ui.dashboard.wording import duration_text
 
+DRIFT_WORDS = {
+    "old": "calibration old",
+    "undated": "calibration undated",
+    "zero_moved": "zero has moved",
+    "motor_disagrees": "motor and springs disagree",
+}
+
 
 @dataclass(frozen=True)
 class HealthWord:
@@ -40,6 +47,11 @@ def health(model: OperateModel) -> list[HealthWord]:
             granted = bool(realtime.get("granted"))
             notice = str(realtime.get("notice", ""))
             words.append(HealthWord("real-time" if granted else "not real-time", granted, notice))
+    words += [
+        HealthWord(DRIFT_WORDS.get(found.code, found.code), False,
+                   f"{found.sentence}; {found.mend}")
+        for found in model.drift
+    ]  # fmt: skip
     if model.recording_since is not None:
         words.append(HealthWord(f"recording {duration_text(model.time_s - model.recording_since)}"))
     return words

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drivers.base import PowerStage
+from hil.calibrating.drift import DriftWarning
 from hil.limit_texts import label, mend, sentence
 from hil.limits import Cause, Limit
 from hil.link.items import Answer
@@ -70,7 +71,8 @@ class OperateModel:
         capacity = min(int(history_s * self.profile.control.rate), MOST_SAMPLES)
         self.buffer = TraceBuffer(len(TRACES), capacity)
         self.row: NDArray[np.float64] = np.full(len(COLUMNS), np.nan)
-        self.row[[_STATE, INDEX["behaviour"], _BOUNDED, INDEX["tripped"]]] = 0.0
+        for name in ("state", "behaviour", "bounded", "tripped", "power_stage"):
+            self.row[INDEX[name]] = 0.0
         self.figures = self.row.copy()
         self.marks: deque[Mark] = deque(maxlen=500)
         self.notices: deque[tuple[str, str]] = deque(maxlen=50)  # (wall clock, text)
@@ -91,6 +93,7 @@ class OperateModel:
         self.skipped_periods = 0
         self.lost_samples = 0
         self.tare_N = 0.0
+        self.drift: list[DriftWarning] = []  # set by whoever watches the calibration
         self.working_since: float | None = None
         self.applied: dict[str, Any] = {}
         self.chosen = 1

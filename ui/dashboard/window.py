@@ -31,6 +31,8 @@ from PySide6.QtWidgets import QMainWindow, QStackedLayout, QVBoxLayout, QWidget
 
 from ui.dashboard.bringup_model import BringUpModel
 from ui.dashboard.bringup_page import BringUpPage
+from ui.dashboard.calibrate_model import CalibrateModel
+from ui.dashboard.calibrate_page import CalibratePage
 from ui.dashboard.header import Header
 from ui.dashboard.operate_model import OperateModel
 from ui.dashboard.operate_page import OperatePage
@@ -52,6 +54,7 @@ SETTLE_MS = 150  # after the last change of size, before widgets are laid anew
 PAGES = (
     PageEntry("Operate", "F1", OperatePage),
     PageEntry("Bring-up", "F3", BringUpPage, view=BringUpModel),
+    PageEntry("Calibrate", "F4", CalibratePage, view=CalibrateModel),
     PageEntry("Runs", "F5", RunsPage, view=lambda model, session, runs: RunsModel(runs)),
 )
 

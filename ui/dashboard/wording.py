@@ -54,6 +54,17 @@ def number(value: float, decimals: int) -> str:
     return text.replace("-", "−")
 
 
+def two_digits(value: float) -> str:
+    """Two significant digits, as uncertainties are told; whole numbers from 10 on."""
+    if not math.isfinite(value):
+        return "–"
+    if value == 0.0:
+        return "0"
+    # Rounded first: 9.96 is 10, not 10.0.
+    size = math.floor(math.log10(float(f"{abs(value):.1e}")))
+    return number(value, max(0, 1 - size))
+
+
 def duration_text(seconds: float) -> str:
     """h:mm:ss for people."""
     whole = max(0, int(seconds))

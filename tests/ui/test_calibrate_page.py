@@ -1,0 +1,415 @@
+"""The Calibrate page, mostly on a simulated rig in lockstep, driven by keys and the mouse."""
+
+import dataclasses
+import functools
+import sys
+import threading
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PySide6.QtCore import Qt
+from PySide6.QtTest import QTest
+from PySide6.QtWidgets import QLineEdit
+
+import ui.dashboard.window as window_module
+from drivers.base import PowerStage
+from hil.bringup.operator import SimulatedOperator
+from hil.calibrating.calibration_file import list_calibrations
+from hil.calibrating.filing import keep_calibration
+from hil.calibrating.result import CalibrationFinding
+from hil.link.items import Answer
+from hil.lockstep import LockstepBench
+from hil.lockstep_runner import LockstepRunner
+from hil.profile.loader import load_profile, profile_to_dict
+from hil.requests import Marker, UseCalibration
+from hil.samples import COLUMNS, INDEX, State
+from ui.dashboard.calibrate_model import CalibrateModel
+from ui.dashboard.calibrate_rig import CalibrateOperator
+from ui.dashboard.health import health
+from ui.dashboard.operate_model import OperateModel
+from ui.dashboard.window import Window
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "hil" / "calibrating"))
+from made_up import PROFILE, made_up
+
+PATIENCE_MS = 9_000
+
+
+@dataclasses.dataclass(frozen=True)
+class Rows:
+    rows: np.ndarray
+
+
+class PagedLockstep(LockstepRunner):
+    """In lockstep, with weights hung by the page's operator, and broken off as a page does."""
+
+    def __init__(self, bench, operator, tell):
+        super().__init__(bench, tell=tell, operator=operator)
+        self.why = ""
+        self._person = operator
+        self._broken_off = threading.Event()
+
+    def break_off(self, why):
+        self.why = self.why or why
+        self._broken_off.set()
+        self._person.withdraw()
+
+    def _hang(self, mass_kg):
+        return self._person.hang(mass_kg)
+
+    def _pause(self, seconds):
+        if self._broken_off.is_set() and not self._stop_is_own:
+            raise KeyboardInterrupt
+        super()._pause(seconds)
+
+
+class LockstepRig:
+    """Implements ``ui.dashboard.calibrate_rig.PageRig``."""
+
+    drive = "simulated, in lockstep"
+
+    def __init__(self, profile):
+        self.bench = LockstepBench(profile, 1)
+        self.hung = []
+
+    def open(self, stack, alone, tell):
+        bench = self.bench
+        hands = SimulatedOperator(bench.surroundings, bench.drive.core.parameters)
+
+        def hang(mass_kg):
+            self.hung.append(mass_kg)
+            bench.surroundings.hang(mass_kg)
+
+        operator = CalibrateOperator(hands, alone, hang)
+        return operator, PagedLockstep(bench, operator, tell)
+
+
+class LockstepSession:
+    """What a window asks of a bench in lockstep: a session without a link."""
+
+    def __init__(self, model, rig):
+        self.model, self.rig = model, rig
+        self.client = self
+        self.load = None
+        self.listeners = []
+
+    def listen(self, view, name):
+        if hasattr(view, "feed"):
+            self.listeners.append(view)
+
+    def feed(self, items):
+        self.model.feed(items, 0.0)
+        for view in self.listeners:
+            view.feed(items, 0.0)
+
+    def ask(self, request, then=None):
+        bench = self.rig.bench
+        first = len(bench.events)
+        outcome = bench.request(request)
+        self.feed(bench.events[first:])
+        if then is not None:
+            then(Answer(1, outcome.accepted, outcome.text))
+
+    def mark(self, text):
+        self.ask(Marker(text=text))
+
+    def pump(self):
+        self.feed([])
+
+    def nothing(self, *_):
+        pass
+
+    apply = energise = power_off = reset = stop = tare = toggle_record = nothing
+    post_release = take_control = close = nothing
+
+
+class Person:
+    """Somebody at the page."""
+
+    def __init__(self, qtbot, monkeypatch, folder, profile=None):
+        self.qtbot = qtbot
+        profile = profile or load_profile("footplate_trainer")
+        self.rig = LockstepRig(profile)
+        make = functools.partial(CalibrateModel, rig=self.rig)
+        entries = [
+            dataclasses.replace(e, view=make) if e.title == "Calibrate" else e
+            for e in window_module.PAGES
+            if e.title in ("Operate", "Calibrate")
+        ]
+        monkeypatch.setattr(window_module, "PAGES", tuple(entries))
+        description = {"profile": profile_to_dict(profile), "simulated": True}
+        self.model = OperateModel(description, history_s=5.0)
+        self.model.in_control = True
+        self.session = LockstepSession(self.model, self.rig)
+        self.window = Window(self.model, self.session, runs_directory=folder / "runs")
+        qtbot.addWidget(self.window)
+        self.window.resize(1280, 800)
+        self.window.show()
+        self.window.activateWindow()
+        qtbot.waitUntil(self.window.isActiveWindow)
+        self.press(Qt.Key.Key_F4)
+        self.page = self.window.page_of("Calibrate")
+        self.calibrating = self.page.calibrating
+        assert self.window.page is self.page
+
+    def until(self, condition):
+        def met():
+            # A bench in lockstep has no beat to tell of itself.
+            self.session.feed([{"kind": "beat"}])
+            self.window.refresh()
+            asked = self.page.ask.text.text()
+            assert condition(), (asked, self.calibrating.message, list(self.model.notices))
+
+        self.qtbot.waitUntil(met, timeout=PATIENCE_MS)
+
+    def press(self, *keys):
+        for key in keys:
+            QTest.keyClick(self.window.focusWidget() or self.window, key)
+
+    def type(self, key, text):
+        field = self.page.form.fields[key]
+        field.setFocus()
+        field.selectAll()
+        QTest.keyClicks(field, text)
+
+    def away(self):
+        """Out of the text field, by keyboard."""
+        while isinstance(self.window.focusWidget(), QLineEdit):
+            self.press(Qt.Key.Key_Tab)
+
+    def choose(self, path):
+        """A row of the earlier ones, by keyboard."""
+        paths = [kept.path for kept in self.calibrating.kept.rows]
+        steps = paths.index(path) - self.page.kept.currentRow()
+        self.press(*[Qt.Key.Key_Down if steps > 0 else Qt.Key.Key_Up] * abs(steps))
+        assert self.page.kept.chosen.path == path
+
+    @property
+    def said(self):
+        self.window.refresh()
+        return self.page.ask.text.text()
+
+
+@pytest.fixture
+def person(qtbot, monkeypatch, tmp_path):
+    sitting = Person(qtbot, monkeypatch, tmp_path)
+    sitting.until(lambda: not sitting.calibrating.kept.reading)
+    yield sitting
+    sitting.window.close()
+
+
+def keep(folder, note="", profile=None, **how):
+    """A calibration on file; of another rig if ``profile`` is given."""
+    result = made_up(**how)
+    if profile is not None:
+        result = dataclasses.replace(result, profile=profile)
+    return keep_calibration(
+        folder, result, profile_file="p.yaml", drive="d", simulated=True, note=note
+    )
+
+
+def quick(person, monkeypatch):
+    """Moves faster than a person would have it."""
+    options = person.calibrating.setup.options
+    monkeypatch.setattr(
+        person.calibrating.setup, "options",
+        lambda: dataclasses.replace(options(), speed_m_s=0.15, read_s=0.1),
+    )  # fmt: skip
+
+
+def test_a_guided_calibration_by_keyboard_alone(person, monkeypatch):
+    calibrating, page = person.calibrating, person.page
+    quick(person, monkeypatch)
+    person.press(Qt.Key.Key_H)
+    assert not calibrating.alone
+    person.type("weights", "5 kg")
+    person.type("series", "1")
+    person.away()
+    calibrating.setup.sweep = False
+    person.press(Qt.Key.Key_G)
+    asked, marked = [], []
+    while calibrating.running:
+        # The answer that goes on has the focus: Enter is enough.
+        person.until(lambda: page.ask.done.hasFocus() or not calibrating.running)
+        if not calibrating.running:
+            break
+        asked.append(page.ask.text.text())
+        marked.append(page.plan.text().partition("▶")[2].partition("</b>")[0][-5:])
+        question = calibrating.question
+        person.press(Qt.Key.Key_Return)
+        person.until(lambda q=question: calibrating.question is not q)
+    assert "Hang 5 kg." in asked and asked[-1].startswith("Take the balance away")
+    assert person.rig.hung == [0.0, 5.0, 0.0]
+    assert marked[asked.index("Hang 5 kg.")] == " 5 kg"
+    result = calibrating.result
+    assert result is not None and len(result.points) == page.points.rowCount() == 10
+    assert all(page.points.item(row, 5).text() for row in range(10))
+    assert [f.code for f in result.findings] == ["few_series"]
+    assert "repeat with three series" in page.law_words.toPlainText()
+    # Another law, and the next one.
+    person.press(Qt.Key.Key_L)
+    person.until(lambda: calibrating.law == "line" and not calibrating.busy)
+    assert calibrating.fit.law == "line" and calibrating.law_by_evidence != "line"
+    straight = page.outcome.band.text()
+    person.press(Qt.Key.Key_L)
+    person.until(lambda: calibrating.fit.law == "quadratic" and not calibrating.busy)
+    assert page.outcome.band.text() != straight
+    person.press(Qt.Key.Key_D)
+    assert calibrating.phase == "set-up" and "nothing was kept" in person.said
+    assert not calibrating.kept.folder.exists()
+
+
+def test_what_cannot_be_done_ends_it_in_words(person):
+    calibrating, page = person.calibrating, person.page
+    calibrating.set_alone(False)
+    person.press(Qt.Key.Key_G)
+    person.until(page.ask.cannot.isVisible)
+    QTest.mouseClick(page.ask.cannot, Qt.MouseButton.LeftButton)
+    person.until(lambda: not calibrating.running)
+    assert "not done: Take the weights off" in person.said
+    assert calibrating.phase == "set-up" and page.begin.isEnabled()
+
+
+def test_breaking_off_leaves_the_rig_without_power(person):
+    calibrating = person.calibrating
+    person.press(Qt.Key.Key_G)
+    person.until(lambda: calibrating.points)
+    person.press(Qt.Key.Key_B)
+    person.until(lambda: not calibrating.running)
+    assert "broken off by the operator" in person.said
+    row = person.rig.bench.last_row
+    assert row[INDEX["power_stage"]] == PowerStage.OFF
+    assert row[INDEX["state"]] == State.STOPPED
+
+
+@pytest.mark.parametrize(
+    ("key", "text", "mend"),
+    [
+        ("weights", "heavy", "in kg with commas"),
+        ("weights", "-2", "above 0"),
+        ("series", "0", "1 to 20"),
+        ("gravity", "98", "9.76 to 9.84"),
+        ("room", "warm", "or nothing"),
+        ("u_load_arm", "-1", "0 or more"),
+    ],
+)
+def test_a_wrong_entry_is_marked_and_nothing_begins(person, key, text, mend):
+    person.type(key, text)
+    form = person.page.form
+    assert mend in form.wrong.text() and form.wrong.isVisible()
+    assert [k for k, field in form.fields.items() if field.property("wrong")] == [key]
+    person.window.refresh()
+    assert not person.page.begin.isEnabled()
+    person.away()
+    person.press(Qt.Key.Key_G)
+    assert not person.calibrating.running
+
+
+def test_a_weight_too_heavy_for_the_rig_is_refused_with_its_mend(person):
+    person.type("weights", "25")
+    person.away()
+    person.press(Qt.Key.Key_G)
+    assert not person.calibrating.running
+    assert "give its mass in kilograms" in person.said
+
+
+def test_a_sound_one_is_filed_and_used_at_once(person):
+    calibrating, page = person.calibrating, person.page
+    person.type("note", "new springs")
+    person.type("room", "21,5")
+    person.away()
+    calibrating.come(made_up(zero=2047.0))
+    person.window.refresh()
+    assert page.outcome.accept.isEnabled()
+    person.press(Qt.Key.Key_A)
+    person.until(lambda: "in use now" in calibrating.message)
+    (file,) = list_calibrations(calibrating.kept.folder)
+    assert file.content.note == "new springs"
+    assert file.content.conditions["room_degC"] == 21.5
+    assert file.path.with_suffix(".html").exists()
+    assert person.rig.bench.bench.calibration.newest.identity == file.identity
+    assert person.model.profile.calibration.identity == file.identity
+    person.until(lambda: page.kept.rowCount() == 1)
+    assert "in force" in page.kept.item(0, 4).text()
+
+
+def test_one_with_a_finding_is_evidence_and_not_used(person):
+    calibrating, page = person.calibrating, person.page
+    found = CalibrationFinding("pan_forgotten", "the pan is missing", "hang the pan")
+    calibrating.come(made_up(findings=(found,)))
+    assert person.said == "The pan is missing. Hang the pan."
+    assert not page.outcome.accept.isEnabled() and "hang the pan" in page.outcome.why.text()
+    assert "hang the pan" in page.law_words.toPlainText()
+    person.press(Qt.Key.Key_A)
+    assert calibrating.result is not None and not calibrating.busy
+    person.press(Qt.Key.Key_E)
+    person.until(lambda: "Kept as evidence" in calibrating.message)
+    assert person.model.profile.calibration.identity == ""
+    assert len(list_calibrations(calibrating.kept.folder)) == 1
+    person.until(lambda: page.kept.rowCount() == 1)
+    # Nor later on.
+    person.press(Qt.Key.Key_3, Qt.Key.Key_U)
+    assert "the pan is missing" in person.said
+
+
+def test_a_law_that_the_bench_would_refuse_cannot_be_accepted(person):
+    result = made_up()
+    law = result.calibration.spring_law.model_copy(update={"outer_rate": 20e3})
+    calibration = result.calibration.model_copy(update={"spring_law": law})
+    person.calibrating.come(dataclasses.replace(result, calibration=calibration))
+    person.window.refresh()
+    assert not person.page.outcome.accept.isEnabled()
+    assert "calibration.spring_law.outer_rate" in person.page.outcome.why.text()
+
+
+def test_earlier_ones_are_compared_and_used_by_keyboard(person):
+    calibrating, page = person.calibrating, person.page
+    folder = calibrating.kept.folder
+    old = keep(folder, note="old one", zero=2048.0, raw=False)
+    new = keep(folder, note="moved by a knock", zero=2090.0, raw=False)
+    other = PROFILE.model_copy(update={"name": "another rig"})
+    foreign = keep(folder, profile=other, raw=False)
+    person.press(Qt.Key.Key_F1, Qt.Key.Key_F4)
+    person.until(lambda: page.kept.rowCount() == 3)
+    assert page.kept.hasFocus()
+    person.choose(old.path)
+    person.press(Qt.Key.Key_C)
+    assert page.kept.item(page.kept.currentRow(), 4).text().startswith("A")
+    person.choose(new.path)
+    person.until(lambda: calibrating.kept.compared is not None)
+    words = page.kept_words.toPlainText()
+    assert "B less A" in words and "42.0 counts" in words and "differ by up to" in words
+    assert page.compared.isVisible()
+    person.choose(foreign.path)
+    person.until(lambda: "cannot be compared" in page.kept_words.toPlainText().lower())
+    assert not page.compared.isVisible()
+    person.press(Qt.Key.Key_U)
+    assert "another rig" in person.said and calibrating.wrong
+    person.choose(old.path)
+    person.press(Qt.Key.Key_C, Qt.Key.Key_U)
+    person.until(lambda: "In use now" in calibrating.message)
+    assert person.model.profile.calibration.identity == old.identity
+
+
+def test_a_zero_that_has_moved_and_an_old_calibration_are_told(person):
+    model, watch = person.model, person.calibrating.watch
+    rows = np.zeros((700, len(COLUMNS)))
+    rows[:, INDEX["time_s"]] = np.arange(700) / 1e3
+    rows[:, INDEX["deflection_counts"]] = 2048.0
+    rows[:, INDEX["power_stage"]] = PowerStage.OFF
+    person.press(Qt.Key.Key_O)
+    person.session.feed([Rows(rows)])
+    assert "no sign" in watch.zero_text and not model.drift
+    person.press(Qt.Key.Key_O)
+    rows[:, INDEX["deflection_counts"]] = 2078.0
+    person.session.feed([Rows(rows)])
+    assert [w.code for w in model.drift] == ["zero_moved"]
+    assert "+30.0 counts" in watch.zero_text
+    assert "zero has moved" in [word.text for word in health(model) if not word.well]
+    assert "+30.0 counts" in person.said
+    # With another calibration in force it begins anew; this one is old.
+    old = PROFILE.calibration.model_copy(update={"dated": "2020-01-01"})
+    person.session.ask(UseCalibration(calibration=old.model_dump(mode="json")))
+    assert [w.code for w in model.drift] == ["old"]
+    assert "calibration old" in [word.text for word in health(model) if not word.well]

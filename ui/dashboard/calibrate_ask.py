@@ -1,0 +1,252 @@
+"""What the person at the rig is to do now, in large words, and how the reading settles."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from PySide6.QtCore import QPointF, QRectF, Qt
+from PySide6.QtGui import (
+    QBrush,
+    QColor,
+    QFont,
+    QFontMetrics,
+    QFontMetricsF,
+    QPainter,
+    QPaintEvent,
+    QPen,
+    QPolygonF,
+)
+from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QSizePolicy, QVBoxLayout, QWidget
+
+from hil.calibrating.holding import SCATTER, SLOPE_COUNTS_S, noise_counts
+from ui.dashboard.calibrate_model import CalibrateModel
+from ui.dashboard.calibrate_words import large_words
+from ui.dashboard.key_button import KeyButton
+from ui.dashboard.page_operator import Question
+from ui.dashboard.theme import Sizes, Theme
+from ui.dashboard.wording import number
+
+LEAST_SPAN_COUNTS = 12.0
+
+
+class SettlingView(QWidget):
+    """The reading of the last seconds, and whether it rests: slope and scatter beside their limits.
+
+    Past its limit a figure is bold and its bar hatched.
+    """
+
+    def __init__(self, calibrating: CalibrateModel, theme: Theme, sizes: Sizes) -> None:
+        super().__init__()
+        self.calibrating, self.theme, self.sizes = calibrating, theme, sizes
+        self.limits = (SLOPE_COUNTS_S, SCATTER * noise_counts(calibrating.model.profile))
+        self.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Ignored)
+        self.setMinimumHeight(sizes.px(96))
+        self.setAccessibleName("How the reading settles")
+
+    @property
+    def word(self) -> str:
+        """Where it is, in one word or two."""
+        progress = self.calibrating.run.progress
+        if progress is None:
+            return ""
+        if progress.kind == "settling":
+            return "Settled" if self.within else "Settling"
+        return {"moving": "Moving", "point": "Taken"}.get(progress.kind, "")
+
+    @property
+    def within(self) -> bool:
+        now = self.calibrating.run.settling
+        return now is not None and abs(now[0]) < self.limits[0] and now[1] < self.limits[1]
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        del event
+        painter = QPainter(self)
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        font = QFont(self.font())
+        font.setPointSizeF(self.sizes.text_pt)
+        painter.setFont(font)
+        line = QFontMetricsF(font).height()
+        low = self.height() - 2.3 * line
+        self._trace(painter, QRectF(0, 1.5 * line, self.width(), max(8.0, low - 1.9 * line)), line)
+        now = self.calibrating.run.settling or (float("nan"), float("nan"))
+        names = ("drift", "scatter")
+        units = ("counts/s", "counts")
+        for row, (name, value, most, unit) in enumerate(
+            zip(names, now, self.limits, units, strict=True)
+        ):
+            self._figure(painter, low + row * 1.15 * line, line, name, value, most, unit)
+        painter.end()
+
+    def _trace(self, painter: QPainter, room: QRectF, line: float) -> None:
+        theme = self.theme
+        live: Sequence[tuple[float, float]] = list(self.calibrating.run.live)
+        counts = np.array([c for _, c in live])
+        times = np.array([t for t, _ in live])
+        good = np.isfinite(counts)
+        last = counts[good][-1] if good.any() else float("nan")
+        bold = QFont(painter.font())
+        bold.setBold(True)
+        painter.setPen(QColor(theme.quiet))
+        painter.drawText(QPointF(0, 0.85 * line), "Sensor reads")
+        wide = QFontMetricsF(painter.font()).horizontalAdvance("Sensor reads ")
+        painter.setFont(bold)
+        painter.setPen(QColor(theme.ink))
+        painter.drawText(QPointF(wide + 4, 0.85 * line), f"{number(float(last), 0)} counts")
+        word = self.word
+        painter.drawText(
+            QPointF(self.width() - QFontMetricsF(bold).horizontalAdvance(word), 0.85 * line), word
+        )
+        painter.setFont(self._plain(painter.font()))
+        painter.setPen(QPen(QColor(theme.rule), 1))
+        painter.drawRect(room)
+        if good.sum() < 2:
+            return
+        middle = (counts[good].max() + counts[good].min()) / 2
+        half = max(LEAST_SPAN_COUNTS, np.ptp(counts[good])) / 2 * 1.15
+        span_s = max(times[-1] - times[0], 1e-3)
+        x = room.left() + (times[good] - times[0]) / span_s * room.width()
+        y = room.center().y() - (counts[good] - middle) / half * room.height() / 2
+        pen = QPen(QColor(theme.measured), 2)
+        painter.setPen(pen)
+        painter.drawPolyline(QPolygonF([QPointF(a, b) for a, b in zip(x, y, strict=True)]))
+
+    @staticmethod
+    def _plain(font: QFont) -> QFont:
+        plain = QFont(font)
+        plain.setBold(False)
+        return plain
+
+    def _figure(
+        self, painter: QPainter, y: float, line: float, name: str, value: float, most: float,
+        unit: str,
+    ) -> None:  # fmt: skip
+        theme = self.theme
+        known = np.isfinite(value)
+        beyond = bool(known and abs(value) >= most)
+        font = self._plain(painter.font())
+        metrics = QFontMetricsF(font)
+        painter.setPen(QColor(theme.quiet))
+        painter.setFont(font)
+        base = y + 0.8 * line
+        painter.drawText(QPointF(0, base), name)
+        text = f"{number(abs(value), 1)} of {most:.1f} {unit}"
+        font.setBold(beyond)
+        wide = QFontMetricsF(font).horizontalAdvance(text)
+        painter.setFont(font)
+        painter.setPen(QColor(theme.ink if known else theme.quiet))
+        painter.drawText(QPointF(self.width() - wide, base), text)
+        left = metrics.horizontalAdvance("scatter  ")
+        room = QRectF(left, y + 0.3 * line, self.width() - left - wide - 10, 0.5 * line)
+        if room.width() < 20:
+            return
+        painter.fillRect(room, QColor(theme.grid))
+        if known:
+            # The limit stands at two thirds, so that one sees by how much it is passed.
+            share = min(1.0, abs(value) / most * 2 / 3)
+            bar = QRectF(room.left(), room.top(), room.width() * share, room.height())
+            colour = QColor(theme.nut if beyond else theme.measured)
+            painter.fillRect(bar, colour)
+            if beyond:
+                painter.fillRect(bar, _hatched(theme))
+        painter.setPen(QPen(QColor(theme.ink), 2))
+        x = room.left() + room.width() * 2 / 3
+        painter.drawLine(QPointF(x, room.top() - 2), QPointF(x, room.bottom() + 2))
+
+
+def _hatched(theme: Theme) -> QBrush:
+    return QBrush(QColor(theme.ground), Qt.BrushStyle.BDiagPattern)
+
+
+class CalibrateAsk(QFrame):
+    """Enter is done, X is that it is not going to be."""
+
+    def __init__(self, calibrating: CalibrateModel, theme: Theme, sizes: Sizes) -> None:
+        super().__init__()
+        self.calibrating, self.theme, self.sizes = calibrating, theme, sizes
+        px = sizes.px
+        self.setObjectName("ask")
+        self.head = QLabel()
+        self.head.setObjectName("quiet")
+        self.text = QLabel()
+        self.text.setWordWrap(True)
+        self.text.setTextFormat(Qt.TextFormat.PlainText)
+        self.text.setAlignment(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignTop)
+        # As tall as there is room: what is asked must not push the rest about.
+        self.text.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Ignored)
+        self.done = KeyButton("Done", "Enter", theme)
+        self.done.setObjectName("apply")
+        self.done.clicked.connect(self.accept)
+        self.cannot = KeyButton("Cannot do it", "X", theme)
+        self.cannot.clicked.connect(self.refuse)
+        large = f"font-size: {sizes.figure_pt}pt; padding: {px(6)}px {px(14)}px;"
+        row = QHBoxLayout()
+        row.setSpacing(px(10))
+        for button in (self.done, self.cannot):
+            button.setStyleSheet(large)
+            row.addWidget(button)
+        row.addStretch(1)
+        words = QVBoxLayout()
+        words.setSpacing(px(6))
+        words.addWidget(self.head)
+        words.addWidget(self.text, 1)
+        words.addLayout(row)
+        self.settling = SettlingView(calibrating, theme, sizes)
+        whole = QHBoxLayout(self)
+        whole.setContentsMargins(px(16), px(8), px(16), px(10))
+        whole.setSpacing(px(18))
+        whole.addLayout(words, 62)
+        whole.addWidget(self.settling, 38)
+        self._look: object = None
+        self._asked: Question | None = None
+        self._ask(None)
+        self.refresh()
+
+    def accept(self) -> None:
+        self.calibrating.answer(True)
+
+    def refuse(self) -> None:
+        self.calibrating.answer(False)
+
+    def refresh(self) -> None:
+        calibrating = self.calibrating
+        question = calibrating.question
+        head, text, warn = large_words(calibrating)
+        self.head.setText(head)
+        self.text.setText(text)
+        self.settling.setVisible(calibrating.running)
+        self._fit(text)
+        edge = self.theme.accent if question is not None else self.theme.rule
+        edge = self.theme.nut if warn else edge
+        look = (edge, question is not None or warn)
+        if look != self._look:
+            self._look = look
+            self.setStyleSheet(
+                f"QFrame#ask {{ background: {self.theme.raised}; border: "
+                f"{self.sizes.px(3 if look[1] else 1)}px solid {edge}; "
+                f"border-radius: {self.sizes.px(6)}px; }}"
+            )
+        if question is not self._asked:
+            self._asked = question
+            self._ask(question)
+
+    def _fit(self, text: str) -> None:
+        """As large as the room allows."""
+        room = self.text.contentsRect()
+        font = self.text.font()
+        flags = Qt.TextFlag.TextWordWrap | Qt.AlignmentFlag.AlignLeft
+        for size in (self.sizes.large_pt, self.sizes.large_pt * 0.8, self.sizes.state_pt,
+                     self.sizes.figure_pt, self.sizes.head_pt, self.sizes.text_pt):  # fmt: skip
+            font.setPointSizeF(size)
+            box = QFontMetrics(font).boundingRect(room, int(flags), text)
+            if box.height() <= room.height() and box.width() <= room.width():
+                break
+        style = f"font-size: {size}pt; font-weight: 600"
+        if self.text.styleSheet() != style:
+            self.text.setStyleSheet(style)
+
+    def _ask(self, question: Question | None) -> None:
+        self.done.setVisible(question is not None)
+        self.cannot.setVisible(question is not None)
+        if question is not None and self.isVisible():
+            self.done.setFocus()
