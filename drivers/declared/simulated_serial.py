@@ -11,7 +11,7 @@ import time
 import tty
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 from drivers.base import DriverError
 from drivers.declared.quantities import Scaling
@@ -39,6 +39,25 @@ def redirected(data: dict[str, Any], directory: Path) -> dict[str, Any]:
         isinstance(port, dict)
     ) else {}
     return {**data, "port": {**kept, "path": str(directory / WIRE_NAME)}}
+
+
+class FarEnd(Protocol):
+    """What ``simulate_serial`` runs: a board of whatever firmware.
+
+    Attributes:
+        out: bytes that wait to be sent.
+    """
+
+    out: bytearray
+
+    def next_due_s(self) -> float:
+        """When something is to be said next without being asked; infinite: never."""
+
+    def take(self, chunk: bytes, now_s: float) -> None:
+        """Bytes from the host; physics has been brought up to now."""
+
+    def tick(self, now_s: float) -> None:
+        """What is due, and the watch over the host."""
 
 
 class SimulatedSerialBoard:
@@ -156,13 +175,11 @@ class SimulatedSerialBoard:
         self.out += codec.build(name)
 
 
-def simulate_serial(
-    options: SerialOptions, core: Any, door: Any, board: SimulatedSerialBoard
-) -> None:
+def simulate_serial(options: Any, core: Any, door: Any, board: FarEnd) -> None:
     """Run a board until ``door.ending``; physics is paced by real time.
 
-    ``options.port.path`` becomes a local socket if it ends in ``.sock``, else a link to a
-    pseudo-terminal.
+    ``options.port`` is a ``PortOptions``; its path becomes a local socket if it ends in
+    ``.sock``, else a link to a pseudo-terminal.
 
     Raises:
         DriverError: neither can be made, or something else stands at the path.

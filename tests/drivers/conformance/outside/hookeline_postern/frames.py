@@ -48,7 +48,7 @@ class Framer:
         """Kind and content of each whole frame. Never raises."""
         waiting = self._waiting
         waiting += chunk
-        found = []
+        found: list[tuple[int, bytes]] = []
         while True:
             start = waiting.find(SYNC)
             if start < 0:
