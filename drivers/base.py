@@ -115,24 +115,36 @@ class Drive(Protocol):
     """One drive with its sensors. Every method but ``open``/``close`` is for the cycle.
 
     ``read`` and ``write`` never block longer than a fraction of a period and raise only
-    ``DriverError``. A lost device is reported by ``Telemetry.lost``, not by exception.
+    ``DriverError``. A lost device is reported by ``Telemetry.lost``, not by exception; from then
+    on nothing but OFF is sent until the drive is opened anew. Every duty, with the test that
+    holds it: DEVELOPERS.md, "Add a drive protocol".
     """
 
     capabilities: Capabilities
     telemetry: Telemetry
 
     def open(self) -> None:
-        """Reach the device, configure it, prove the configuration by reading it back.
+        """Reach the device, take its power away, configure it, prove that by reading it back.
+
+        Every quantity has been received once it returns, and nothing of an earlier connection
+        is believed.
 
         Raises:
-            DriverError: naming the object or message, what came back, and the mend.
+            DriverError: open already; or naming the object or message, what came back, and the mend.
         """
 
     def read(self, deadline_s: float) -> Telemetry:
         """Trigger and collect one cycle's telemetry, waiting at most until ``deadline_s``."""
 
     def write(self, command: Command) -> None:
-        """Send one command."""
+        """Send one command; a torque is held to ``peak_torque_N_m``.
+
+        Once power went away, an ON that still stands is no new request: OFF comes first.
+
+        Raises:
+            DriverError: not open, a target that is no finite number, or power asked for in a
+                mode that is none of the ``capabilities``.
+        """
 
     def de_energise(self) -> None:
         """Remove power now, from any state, whatever was asked before. Never raises."""
