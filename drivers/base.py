@@ -130,7 +130,8 @@ class Drive(Protocol):
         is believed.
 
         Raises:
-            DriverError: open already; or naming the object or message, what came back, and the mend.
+            DriverError: open already; or naming the object or message, what came back, and the
+                mend.
         """
 
     def read(self, deadline_s: float) -> Telemetry:

@@ -220,13 +220,19 @@ class Cia402Drive:
         drive shows the new mode.
 
         Raises:
-            DriverError: not open, or a target that is not a finite number.
+            DriverError: not open, a target that is not a finite number, or power asked for in
+                a mode that the drive has not got.
         """
         bus = self._bus
         if bus is None:
             raise DriverError("the drive is not open")
         telemetry = self.telemetry
         mode = command.mode
+        if command.power is PowerRequest.ON and mode not in self.capabilities.modes:
+            raise DriverError(
+                f"node {self._options.node} has no cyclic synchronous {mode.name.lower()} mode: "
+                "enable it in the drive, or use another"
+            )
         self._beating = command.beat
         request = PowerRequest.OFF if telemetry.lost else self._renewed(command.power)
         word = control_word(telemetry.status_word, request, bool(self._last_word & FAULT_RESET))

@@ -10,6 +10,9 @@ import pytest
 from conformance_bench import Bench, Board, cycle_until, energise
 from conformance_suite import DriveConformance
 
+from drivers.base import Mode
+from drivers.cia402 import node
+from drivers.cia402.objects import SUPPORTED_MODES
 from drivers.declared.simulated_devices import SharedCore
 from drivers.registry import find_protocol, redirected
 from hil.profile.loader import load_profile
@@ -35,6 +38,20 @@ class TestCia402(DriveConformance):
     def drive(self, host_loss: str) -> dict[str, Any]:
         loss = {"host_loss": host_loss, "drive_loss": SILENCE}
         return {**shipped("bench_slide"), **loss, "drive_heartbeat": "30 ms"}
+
+    def test_a_mode_that_the_drive_lacks_gives_no_power(
+        self, before_power_up: Bench, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        build = node.build
+
+        def of_torque_alone(*arguments: Any) -> Any:
+            dictionary = build(*arguments)
+            dictionary.items[SUPPORTED_MODES, 0].value = 1 << 9
+            return dictionary
+
+        monkeypatch.setattr(node, "build", of_torque_alone)
+        before_power_up.start_board()
+        self.test_a_command_acts_within_its_cycles(before_power_up, Mode.VELOCITY)
 
 
 class TestCanBoard(DriveConformance):
