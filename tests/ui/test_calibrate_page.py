@@ -28,6 +28,7 @@ from ui.dashboard.calibrate_model import CalibrateModel
 from ui.dashboard.calibrate_rig import CalibrateOperator
 from ui.dashboard.health import health
 from ui.dashboard.operate_model import OperateModel
+from ui.dashboard.readout_texts import readouts
 from ui.dashboard.window import Window
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "hil" / "calibrating"))
@@ -332,6 +333,27 @@ def test_a_sound_one_is_filed_and_used_at_once(person):
     assert person.model.profile.calibration.identity == file.identity
     person.until(lambda: page.kept.rowCount() == 1)
     assert "in force" in page.kept.item(0, 4).text()
+
+
+def test_ranges_follow_the_calibration_in_force(person):
+    stiffness = person.model.forms[2].entry("stiffness")
+    before = stiffness.bound
+    stiffer = made_up(stiffer=1.1, raw=False).calibration
+    person.session.ask(UseCalibration(calibration=stiffer.model_dump(mode="json")))
+    assert stiffness.bound == pytest.approx(1.1 * before)
+
+
+def test_a_tare_that_is_set_is_seen_and_taken_back(person):
+    bench = person.rig.bench.bench
+    bench.tare_N = 12.3
+    person.press(Qt.Key.Key_F1)
+    person.session.feed([{"kind": "beat", "tare_N": 12.3}])
+    person.window.refresh()
+    button = person.window.page.chart_page.tare
+    assert button.text() == "Tare off" and button.isChecked() and "12.3 N" in button.toolTip()
+    assert "tare 12" in readouts(person.model)[0].below
+    person.press(Qt.Key.Key_Z)
+    assert bench.tare_N == 0.0 and button.text() == "Tare" and not button.isChecked()
 
 
 def test_one_with_a_finding_is_evidence_and_not_used(person):

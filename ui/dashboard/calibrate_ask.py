@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from PySide6.QtCore import QPointF, QRectF, Qt
+from PySide6.QtCore import QPointF, QRectF, QSize, Qt
 from PySide6.QtGui import (
     QBrush,
     QColor,
@@ -158,6 +158,30 @@ def _hatched(theme: Theme) -> QBrush:
     return QBrush(QColor(theme.ground), Qt.BrushStyle.BDiagPattern)
 
 
+class _Words(QLabel):
+    """As tall as there is room: what is asked must not push the rest about.
+
+    A label that wraps asks for a height again with each text, whatever its size policy says.
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.setWordWrap(True)
+        self.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Ignored)
+
+    def hasHeightForWidth(self) -> bool:
+        return False
+
+    def heightForWidth(self, width: int) -> int:
+        del width
+        return -1
+
+    def sizeHint(self) -> QSize:
+        return QSize(1, 1)
+
+    minimumSizeHint = sizeHint
+
+
 class CalibrateAsk(QFrame):
     """Enter is done, X is that it is not going to be."""
 
@@ -168,12 +192,9 @@ class CalibrateAsk(QFrame):
         self.setObjectName("ask")
         self.head = QLabel()
         self.head.setObjectName("quiet")
-        self.text = QLabel()
-        self.text.setWordWrap(True)
+        self.text = _Words()
         self.text.setTextFormat(Qt.TextFormat.PlainText)
         self.text.setAlignment(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignTop)
-        # As tall as there is room: what is asked must not push the rest about.
-        self.text.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Ignored)
         self.done = KeyButton("Done", "Enter", theme)
         self.done.setObjectName("apply")
         self.done.clicked.connect(self.accept)

@@ -67,13 +67,16 @@ class KeptCalibrations:
         self.compared: Compared | None = None
         self.message = ""
         self.reading = False
+        self._again: Profile | None = None
         self._tell = tell
 
     def renew(self, profile: Profile) -> None:
         """Read the folder again."""
-        if not self.reading:
-            self.reading = True
-            self._in_background(lambda: self._list(profile))
+        if self.reading:
+            self._again = profile  # it may have read past what is new
+            return
+        self.reading = True
+        self._in_background(lambda: self._list(profile))
 
     def compare_with(self, kept: Kept | None) -> None:
         """Take this as the first of two; again, or None: compare no more."""
@@ -133,6 +136,9 @@ class KeptCalibrations:
         if self.first is not None:
             paths = [kept.path for kept in rows]
             self.first = rows[paths.index(self.first.path)] if self.first.path in paths else None
+        if self._again is not None:
+            profile, self._again = self._again, None
+            self.renew(profile)
 
     def _compare(self, first: CalibrationFile, second: CalibrationFile) -> None:
         try:

@@ -149,7 +149,7 @@ class CalibratePage(Page):
     def _earlier(self) -> QWidget:
         self.kept = KeptTable(self.calibrating, self.look_at)
         self.kept_words = self._browser("The calibration chosen")
-        self.compared = CalibrationPlot(self.theme, self.sizes)
+        self.compared = CalibrationPlot(self.theme, self.sizes, legend="")
         self.compared.hide()
         self.kept_note = QLabel()
         self.kept_note.setObjectName("quiet")

@@ -91,20 +91,20 @@ class CalibrationPlot(pyqtgraph.PlotWidget):
         self.setYRange(0.0, 2.1 * float(budget.u_N.max()))
 
     def show_sensor(self, sensor: SensorLaw) -> None:
-        """How far the sensor's readings are off its law, over deflection."""
-        if self._begin("Sensor: residual (counts) over deflection (mm)", sensor):
+        """How far the sensor's readings are off its law, over the nut's travel."""
+        if self._begin("Sensor: residual (counts) over nut position (mm)", sensor):
             return
         self.addItem(pyqtgraph.InfiniteLine(0.0, angle=0, pen=self._pen(self.theme.ink, 1)))
         self._line(1e3 * sensor.deflection_m, sensor.residual_counts, "", self.theme.deflection, 2)
 
     def show_compared(self, found: Comparison) -> None:
         """How far the second is off the first, beside the uncertainty of both."""
-        if self._begin("B less A (N) over force by A (N)", found):
+        if self._begin("B less A (N) over force (N); dashed: ±U of both, k = 2", found):
             return
         band = 2 * found.u_N
         dashed = Qt.PenStyle.DashLine
-        self._line(found.force_N, found.difference_N, "B less A", self.theme.force, 3)
-        self._line(found.force_N, band, "±U of both, k = 2", self.theme.measured, 2, dashed)
+        self._line(found.force_N, found.difference_N, "", self.theme.force, 3)
+        self._line(found.force_N, band, "", self.theme.measured, 2, dashed)
         self._line(found.force_N, -band, "", self.theme.measured, 2, dashed)
         self.addItem(pyqtgraph.InfiniteLine(0.0, angle=0, pen=self._pen(self.theme.ink, 1)))
 

@@ -127,7 +127,9 @@ class Setup:
         """
         self.conditions()
         series = self._number(
-            "series", lambda n: n == int(n) and 1 <= n <= MOST_SERIES, f"1 to {MOST_SERIES}, whole"
+            "series",
+            lambda n: n == int(n) and 1 <= n <= MOST_SERIES,
+            f"a whole number, 1 to {MOST_SERIES}",
         )
         return Options(
             weights_kg=self._weights(),

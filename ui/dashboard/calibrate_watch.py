@@ -9,6 +9,7 @@ import numpy as np
 
 from hil.calibrating.drift import NO_LOAD, NO_LOAD_S, DriftWarning, DriftWatch
 from hil.samples import INDEX
+from ui.dashboard.behaviour_forms import behaviour_forms
 from ui.dashboard.operate_model import OperateModel
 
 _TIME = INDEX["time_s"]
@@ -58,9 +59,19 @@ class CalibrationWatch:
         self._watch.event(event)
         if self._watch.profile is not before:
             self._model.profile = self._watch.profile
+            _renew_ranges(self._model)
             identity = self._watch.profile.calibration.identity or "one without a name"
             self._model.say(f"calibration in force: {identity}")
             self.zero_text = ""
         if event.get("kind") == "marker" and event.get("text") == NO_LOAD:
             self.zero_asked = True
             self._until_s = float(event.get("time_s") or 0.0) + NO_LOAD_S
+
+
+def _renew_ranges(model: OperateModel) -> None:
+    """What is permitted follows from the calibration; what a hand has set stays inside it."""
+    for form, fresh in zip(model.forms, behaviour_forms(model.profile), strict=True):
+        for entry, new in zip(form.fields, fresh.fields, strict=True):
+            entry.low, entry.high, entry.step = new.low, new.high, new.step
+            entry.bound, entry.bound_text = new.bound, new.bound_text
+            entry.value = min(max(entry.value, entry.low), entry.high)

@@ -19,6 +19,7 @@ from ui.dashboard.key_button import KeyButton
 from ui.dashboard.operate_model import OperateModel
 from ui.dashboard.strip_charts import StripCharts
 from ui.dashboard.theme import Sizes, Theme
+from ui.dashboard.wording import number
 
 
 class MarkEntry(QLineEdit):
@@ -30,7 +31,8 @@ class ChartPage(QWidget):
 
     Args:
         mark: called with the text of a marker; None leaves the button out.
-        tare: called to take the present force as zero; None leaves the button out.
+        tare: called to take the present force as zero, or to take that back if one is set; None
+            leaves the button out.
         recorded: a run to look through: its whole length first, no freezing.
     """
 
@@ -81,8 +83,8 @@ class ChartPage(QWidget):
             self.mark = self._key("Mark", "M", lambda: self.begin_mark(), theme, sizes)
             row.addWidget(self.mark)
         if tare is not None:
-            self.tare = self._key("Tare", "Z", lambda: tare(), theme, sizes)
-            self.tare.setToolTip("Take the present force as zero")
+            self.tare = self._key("Tare", "Z", lambda: (tare(), self.refresh()), theme, sizes)
+            self.tare.setCheckable(True)
             row.addWidget(self.tare)
         self.entry = MarkEntry()
         self.entry.setPlaceholderText("what happened here? Enter keeps the mark")
@@ -166,3 +168,11 @@ class ChartPage(QWidget):
         self.freeze.setChecked(view.frozen)
         if self.tare is not None:
             self.tare.setEnabled(not self.model.hands_off)
+            tared = self.model.tare_N != 0.0
+            self.tare.setChecked(tared)
+            self.tare.setText("Tare off" if tared else "Tare")
+            self.tare.setToolTip(
+                f"{number(self.model.tare_N, 1)} N are taken off every force; take that back"
+                if tared
+                else "Take the present force as zero; the calibration stays as it is"
+            )

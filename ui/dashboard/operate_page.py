@@ -7,6 +7,7 @@ from collections.abc import Callable
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QFrame, QHBoxLayout, QVBoxLayout, QWidget
 
+from hil.requests import Tare
 from ui.dashboard.behaviour_deck import BehaviourDeck
 from ui.dashboard.chart_page import ChartPage
 from ui.dashboard.headroom_bars import HeadroomBars
@@ -55,7 +56,8 @@ class OperatePage(Page):
             theme,
             sizes,
             mark=session.mark if session else lambda text: None,
-            tare=session.tare if session else lambda: None,
+            # A tare that is set is taken back.
+            tare=lambda: session and session.ask(Tare(clear=model.tare_N != 0.0)),
         )
         self.deck = BehaviourDeck(
             model, theme, sizes, session.apply if session else lambda behaviour: None

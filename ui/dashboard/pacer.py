@@ -33,6 +33,11 @@ class Pacer:
         """Do ``slices()`` once in ``period_s``, or as often as there is time."""
         self._rhythms.append(_Rhythm(period_s, slices))
 
+    def forget(self) -> None:
+        """Leave out what still waits: the widgets that it would draw are gone."""
+        for rhythm in self._rhythms:
+            rhythm.waiting.clear()
+
     def turn(self) -> None:
         """Do the slices that are due, as far as the budget goes; rhythms take turns."""
         began_s = self._clock()

@@ -96,6 +96,7 @@ class Window(QMainWindow):
         self.sizes = sizes_for(self.width(), self.height())
         self.page_number = 0
         self.pages: list[Page] = []
+        self.pacer = Pacer(DRAWING_S)
         self.setWindowTitle(f"{model.profile.name} – Hookeline")
         self.setMinimumSize(1024, 640)
 
@@ -116,7 +117,6 @@ class Window(QMainWindow):
         self._resized.setInterval(SETTLE_MS)
         self._resized.timeout.connect(self.fit)
         if session is not None:
-            self.pacer = Pacer(DRAWING_S)
             self.pacer.add(FRAME_S, self.frame_slices)
             self.pacer.add(WORDS_S, self.word_slices)
             beat = QTimer(self)
@@ -134,6 +134,7 @@ class Window(QMainWindow):
 
     def build(self) -> None:
         """Lay all widgets for the present theme and size; what was set and shown stays."""
+        self.pacer.forget()
         self.setStyleSheet(style_sheet(self.theme, self.sizes))
         session = self.session
         model = self.model
