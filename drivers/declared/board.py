@@ -9,7 +9,7 @@ from typing import Annotated, Any, Protocol
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from drivers.declared.quantities import Part, Scaling
+from drivers.declared.quantities import TAKEN_UNITS, Part, Scaling
 from drivers.quantities import Duration, Torque, TorqueConstant
 
 NEVER = -1e18
@@ -77,7 +77,7 @@ class Masked(Part):
     @model_validator(mode="after")
     def _possible(self) -> Masked:
         if self.equals & ~self.mask:
-            raise ValueError("equals has bits outside mask: it could never be met")
+            raise ValueError("equals: it has bits outside of mask and is never met; correct it")
         return self
 
     def met(self, status: int) -> bool:
@@ -162,27 +162,57 @@ class BoardOptions(Part):
             ValueError: naming the key that is missing, and why it is needed.
         """
         if not gives:
-            raise ValueError("gives: name at least one quantity that comes from this board")
-        if "current" in (*gives, *takes) and self.torque_constant is None:
-            raise ValueError("torque_constant is needed: a current is declared")
+            raise ValueError("gives: nothing is named that comes from this board; name a quantity")
+        if "torque" in takes and "current" in takes:
+            raise ValueError("takes: torque and current are one command; declare one of the two")
+        for part, names in (("takes", takes), ("gives", gives)):
+            if "current" in names and self.torque_constant is None:
+                raise ValueError(
+                    f"{part}.current: nothing says what torque it makes; add torque_constant, such "
+                    "as '0.09 N*m/A'"
+                )
         if not takes:
             return
         if "torque" not in takes and "current" not in takes:
             raise ValueError(
                 "takes: the force law needs torque or current; declare where it is sent"
             )
-        if "torque" in takes and "current" in takes:
-            raise ValueError("takes: torque and current are one command; declare one of the two")
-        for key in ("rated_torque", "peak_torque", "host_loss"):
+        for key, example in (
+            ("rated_torque", "1.2 N*m"), ("peak_torque", "3 N*m"), ("host_loss", "100 ms")
+        ):
             if getattr(self, key) is None:
-                raise ValueError(f"{key} is needed of a board that takes commands")
+                raise ValueError(
+                    f"takes: a board that takes commands must say its {key}; add "
+                    f"'{key}: {example}', as it is set in the board"
+                )
         if not self.sequences.energise and self.status is None:
             raise ValueError(
-                "sequences.energise or status is needed: otherwise nobody knows "
-                "whether the power stage is on"
+                "sequences: nobody would know whether the power stage is on; add energise, or "
+                "status"
             )
         if not self.sequences.de_energise:
-            raise ValueError("sequences.de_energise is needed: how is power removed?")
+            raise ValueError("sequences: nothing says how power is removed; add de_energise")
+
+
+    def check_command(self, quantity: str, scaling: Scaling, low: float, high: float) -> None:
+        """Whether numbers from ``low`` to ``high`` can say what the force law may ask for.
+
+        Raises:
+            ValueError: naming what they can say.
+        """
+        most = self.peak_torque or 0.0
+        if quantity == "current":
+            most /= self.torque_constant or 1.0
+        elif quantity != "torque":
+            return
+        ends = sorted(scaling.to_si(number) for number in (low, high))
+        if ends[0] > -most or ends[1] < most:
+            unit = TAKEN_UNITS[quantity]
+            raise ValueError(
+                f"takes.{quantity}: it says {ends[0]:.4g} to {ends[1]:.4g} {unit}, and the force "
+                f"law may ask for {-most:.4g} to {most:.4g}; correct scale, offset or sign of the "
+                "number, or lower peak_torque"
+            )
 
 
 class Board(Protocol):

@@ -12,6 +12,7 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field, field_validator, model_validator
 
+from drivers.declared.dbc import nearest
 from drivers.declared.quantities import Part
 
 FLOATS = {16: "e", 32: "f", 64: "d"}
@@ -21,6 +22,7 @@ LARGEST = {16: 65504.0, 32: 3.4028234663852886e38, 64: 1.7976931348623157e308}  
 class Signal(Part):
     """One signal: where its bits are, and value = raw·scale + offset in the board's own units.
 
+    ``unit``: their name, by which a wrong use is found; it converts nothing.
     ``when``: of a multiplexed message, the values of the multiplexer at which it is there.
     """
 
@@ -31,6 +33,7 @@ class Signal(Part):
     floating: bool = False  # IEEE 754 of 16, 32 or 64 bits
     scale: float = 1.0
     offset: float = 0.0
+    unit: str = ""
     when: Annotated[
         tuple[Annotated[int, Field(ge=0)], ...],
         BeforeValidator(lambda when: (when,) if isinstance(when, int) else when),
@@ -40,13 +43,13 @@ class Signal(Part):
     @classmethod
     def _not_zero(cls, value: float) -> float:
         if value == 0:
-            raise ValueError("must not be 0: every value would read the same")
+            raise ValueError("it must not be 0: every value would read the same; write a number")
         return value
 
     @model_validator(mode="after")
     def _float_size(self) -> Signal:
         if self.floating and self.bits not in FLOATS:
-            raise ValueError("a floating signal has 16, 32 or 64 bits")
+            raise ValueError("bits: a floating signal has 16, 32 or 64; correct one of the two")
         return self
 
     def positions(self) -> list[int]:
@@ -77,23 +80,31 @@ def problems(signals: Mapping[str, Signal], length: int, multiplexer: str | None
         bits = signal.positions()
         if max(bits) >= 8 * length or min(bits) < 0:
             found.append(
-                f"signal '{name}' reaches bit {max(bits)}, the message of {length} bytes ends at "
-                f"bit {8 * length - 1}: correct start, bits or length"
+                f"signals.{name}: it reaches bit {max(bits)}, and the message of {length} bytes "
+                f"ends at bit {8 * length - 1}; correct start, bits or the message's length"
             )
             continue
         for bit in bits:
             for other in taken.get(bit, ()):
                 both = signals[other].when, signal.when
                 if not all(both) or set(both[0]) & set(both[1]):
-                    text = f"signals '{other}' and '{name}' overlap at bit {bit}: correct one start"
-                    if not any(f"'{other}' and '{name}'" in old for old in found):
-                        found.append(text)
+                    found.append(
+                        f"signals.{name}: it overlaps '{other}' at bit {bit}; correct start or "
+                        "bits of one of the two"
+                    )
             taken.setdefault(bit, []).append(name)
         if signal.when and multiplexer is None:
-            found.append(f"signal '{name}' has 'when', but the message names no multiplexer")
+            found.append(
+                f"signals.{name}.when: the message names no multiplexer; add 'multiplexer: SIGNAL'"
+            )
     if multiplexer is not None:
         if multiplexer not in signals:
-            found.append(f"multiplexer '{multiplexer}' is no signal of the message")
+            found.append(
+                f"multiplexer: no signal '{multiplexer}'{nearest(multiplexer, signals)}"
+            )
         elif signals[multiplexer].when or signals[multiplexer].floating:
-            found.append(f"multiplexer '{multiplexer}' must be a whole number that is always there")
+            found.append(
+                f"multiplexer: '{multiplexer}' must be a whole number that is always there; name "
+                "another"
+            )
     return found

@@ -42,18 +42,23 @@ class Checksum(Part):
     @model_validator(mode="after")
     def _fits(self) -> Checksum:
         if self.width % 8:
-            raise ValueError("width must be 8, 16, 24 or 32 bits")
+            raise ValueError("width: no checksum has so many bits; write 8, 16, 24 or 32")
         top = 1 << self.width
         for name in ("polynomial", "init", "xor_out"):
             if getattr(self, name) >= top:
-                raise ValueError(f"{name} does not fit into {self.width} bits")
+                raise ValueError(
+                    f"{name}: it does not fit into {self.width} bits; leave out the leading term "
+                    "of a polynomial, or correct width"
+                )
         if self.kind == "crc" and not self.polynomial:
-            raise ValueError("a crc needs its polynomial")
+            raise ValueError(
+                "polynomial: a crc needs one that is not 0; take it from the board's papers"
+            )
         if self.kind == "xor" and self.width != 8:
-            raise ValueError("xor works on bytes: width must be 8")
+            raise ValueError("width: xor works on bytes; write 8")
         first, last = self.covers
         if (first >= 0) == (last >= 0) and first > last:
-            raise ValueError("covers: the first byte lies behind the last")
+            raise ValueError("covers: the first byte lies behind the last; swap the two")
         return self
 
 

@@ -19,12 +19,12 @@ class DbcError(Exception):
 
 
 def nearest(name: str, known: Iterable[str]) -> str:
-    """ "; did you mean ...", or what there is if nothing is near."""
+    """ "; did you mean ...", or what there is if nothing is near: the mend of a wrong name."""
     names = list(known)
     near = difflib.get_close_matches(name, names, 3, 0.5)
     if near:
         return f"; did you mean {' or '.join(repr(n) for n in near)}?"
-    return f" (there are: {', '.join(names[:12])})" if names else ""
+    return f"; name one of: {', '.join(names[:12])}" if names else "; there is none: declare it"
 
 
 def dbc_messages(path: Path) -> dict[str, dict[str, Any]]:
@@ -37,7 +37,7 @@ def dbc_messages(path: Path) -> dict[str, dict[str, Any]]:
         stamp = path.stat().st_mtime_ns
     except OSError:
         raise DbcError(
-            f"dbc: no file '{path.name}'; give its path from the folder of the profile"
+            f"dbc: no file '{path.name}'; give its path from the folder of the file that names it"
         ) from None
     return _read(path, stamp)
 
@@ -49,9 +49,12 @@ def _read(path: Path, _stamp: int) -> dict[str, dict[str, Any]]:
     except Exception as error:
         # The readers of the formats raise kinds of their own; all mean that it cannot be read.
         first = str(error).strip().splitlines()[0] if str(error).strip() else type(error).__name__
-        raise DbcError(f"dbc: '{path.name}' is no database file for CAN: {first}") from None
+        raise DbcError(
+            f"dbc: '{path.name}' is no database file for CAN: {first}; give one in a format that "
+            "cantools loads (DBC, KCD, SYM, ARXML), or spell out 'messages' in its place"
+        ) from None
     if not isinstance(database, Database):
-        raise DbcError(f"dbc: '{path.name}' describes no CAN messages but diagnostics")
+        raise DbcError(f"dbc: '{path.name}' describes diagnostics, no messages; name another")
     return {message.name: _message(message) for message in database.messages}
 
 
@@ -74,6 +77,7 @@ def _message(message: Message) -> dict[str, Any]:
             "floating": signal.is_float,
             "scale": float(signal.scale),
             "offset": float(signal.offset),
+            "unit": signal.unit or "",
         }
         if signal.is_multiplexer and not signal.multiplexer_ids:
             described["multiplexer"] = signal.name

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import math
-import re
 import struct
 
 from drivers.declared.board import Counters
-from drivers.declared.frame_options import IGNORED, DeclaredFramesOptions, FrameOptions
+from drivers.declared.frame_options import (
+    IGNORED,
+    DeclaredFramesOptions,
+    FrameOptions,
+    span,
+)
 from drivers.declared.framing import Framer
 from drivers.declared.serial_codec import Message
-
-CODE = re.compile(r"([0-9]*)([a-zA-Z?])")
-LARGEST_SINGLE = 3.4028234e38
 
 
 class FrameLayout:
@@ -23,14 +24,12 @@ class FrameLayout:
         packed = struct.Struct(frame.layout)
         self._unpack = packed.unpack
         self._pack = packed.pack
-        codes = "".join(
-            code * int(count or 1) for count, code in CODE.findall(frame.layout) if code != "x"
-        )
+        codes = frame.codes
         self._wanted = [i for i, field in enumerate(frame.fields) if field != IGNORED]
         self._all = len(self._wanted) == len(frame.fields)
         self._floating = any(code in "fd" for code in codes)
         self._places = {field: i for i, field in enumerate(frame.fields) if field != IGNORED}
-        self._ranges = [_range(code) for code in codes]
+        self._ranges = [span(code) for code in codes]
         self._values: list[float] = [0] * len(codes)
 
     def values(self, payload: bytes) -> tuple[float, ...] | None:
@@ -51,18 +50,6 @@ class FrameLayout:
 
     def build(self) -> bytes:
         return self._pack(*self._values)
-
-
-def _range(code: str) -> tuple[float, float, bool]:
-    if code in "fd":
-        most = LARGEST_SINGLE if code == "f" else math.inf
-        return -most, most, False
-    if code == "?":
-        return 0, 1, True
-    bits = 8 * struct.calcsize("<" + code)
-    if code.isupper():
-        return 0, (1 << bits) - 1, True
-    return -(1 << bits - 1), (1 << bits - 1) - 1, True
 
 
 class FrameCodec:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+import re
 import struct
 from typing import Annotated, Literal
 
@@ -15,6 +17,21 @@ from drivers.quantities import Duration
 IGNORED = "_"
 Order = Literal["little_endian", "big_endian"]
 LAYOUT_CODES = "bBhHiIqQfd?x"
+CODE = re.compile(r"([0-9]*)([a-zA-Z?])")
+LARGEST_SINGLE = 3.4028234e38
+
+
+def span(code: str) -> tuple[float, float, bool]:
+    """Least and largest number of a layout's code, and whether it is a whole one."""
+    if code in "fd":
+        most = LARGEST_SINGLE if code == "f" else math.inf
+        return -most, most, False
+    if code == "?":
+        return 0, 1, True
+    bits = 8 * struct.calcsize("<" + code)
+    if code.isupper():
+        return 0, (1 << bits) - 1, True
+    return -(1 << bits - 1), (1 << bits - 1) - 1, True
 
 
 class FrameCheck(Checksum):
@@ -102,6 +119,17 @@ class FrameOptions(Part):
     def size(self) -> int:
         return struct.calcsize(self.layout)
 
+    @property
+    def codes(self) -> str:
+        """The layout's code of each number."""
+        found = CODE.findall(self.layout)
+        return "".join(code * int(count or 1) for count, code in found if code != "x")
+
+    def reach(self, field: str) -> tuple[float, float]:
+        """Least and largest number that a field can say."""
+        low, high, _ = span(self.codes[self.fields.index(field)])
+        return low, high
+
     @model_validator(mode="after")
     def _sound(self) -> FrameOptions:
         if self.layout[:1] not in ("<", ">"):
@@ -175,7 +203,23 @@ class DeclaredFramesOptions(SerialOptions):
         self.check_names()
         for names in (self.used, self.said):
             self._told_apart(sorted(names))
+        self._check_reach()
         return self
+
+    def _check_reach(self) -> None:
+        """Commands and constants must fit into the numbers of their frames."""
+        for quantity, taken in self.takes.items():
+            name, _, field = taken.target.partition(".")
+            self.check_command(str(quantity), taken, *self.frames[name].reach(field))
+        for sequence, steps in self.sequences:
+            for i, step in enumerate(steps):
+                for field, value in step.values.items():
+                    low, high = self.frames[step.send or ""].reach(field)
+                    if not low <= value <= high:
+                        raise ValueError(
+                            f"sequences.{sequence}[{i}].with.{field}: {value:g} cannot be said by "
+                            f"its number; write {low:g} to {high:g}, or widen the layout"
+                        )
 
     def _check_cover(self, name: str, frame: FrameOptions) -> None:
         framing = self.framing

@@ -47,7 +47,7 @@ class Scaling(Part):
     @classmethod
     def _not_zero(cls, value: float) -> float:
         if value == 0:
-            raise ValueError("must not be 0: every value would read the same")
+            raise ValueError("it must not be 0: every value would read the same; write a number")
         return value
 
     def to_si(self, number: float) -> float:

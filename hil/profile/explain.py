@@ -37,7 +37,8 @@ def explain(
     for finding in error.errors(include_url=False, include_context=True):
         path = prefix + _written_path(finding["loc"], _at(source.data, prefix), finding["type"])
         if finding["type"] == "value_error":
-            path += _named_key(str(finding["msg"]), _at(source.data, path))
+            named, finding["msg"] = _named_key(str(finding["msg"]), _at(source.data, path))
+            path += named
         if finding["type"] == "none_required":
             continue  # the other half of "a quantity or nothing" says it better
         what, mend = _words(finding, model, source, prefix, path)
@@ -69,18 +70,28 @@ def _written_path(location: tuple[int | str, ...], data: Any, kind: str) -> Path
     return path
 
 
-def _named_key(message: str, data: Any) -> Path_:
-    """The key that a message about a whole mapping speaks of first, if it is written down."""
+def _named_key(message: str, data: Any) -> tuple[Path_, str]:
+    """The key that a message about a whole mapping speaks of first, if it is written down.
+
+    With it comes the message, without that key if the message begins with it.
+    """
+    message = message.removeprefix("Value error, ")
     path: Path_ = ()
-    start = re.match(r"[\w.]+(?=[:\[ ])", message.removeprefix("Value error, "))
-    for part in start.group().split(".") if start else ():
-        if not isinstance(data, dict) or part not in data:
+    inner = data
+    start = re.match(r"[\w.\[\]]+(?=[: ])", message)
+    spoken = start.group() if start else ""
+    names = re.findall(r"\w+", spoken)
+    for text in names:
+        part: int | str = text
+        if isinstance(inner, list) and text.isdigit() and int(text) < len(inner):
+            part = int(text)
+        elif not isinstance(inner, dict) or text not in inner:
             break
-        path, data = (*path, part), data[part]
+        path, inner = (*path, part), inner[part]
     if path:
-        return path
+        return path, message.removeprefix(f"{spoken}: ") if len(path) == len(names) else message
     keys = data if isinstance(data, dict) else {}
-    return next(((word,) for word in re.findall(r"\w+", message) if word in keys), ())
+    return next(((word,) for word in re.findall(r"\w+", message) if word in keys), ()), message
 
 
 def _words(
@@ -101,7 +112,7 @@ def _words(
         where = f" under '{dotted(path[:-1])}'" if path[:-1] else " at the top level"
         return "the key is missing", f"add '{name}: {example}'{where}"
     if kind == "value_error":
-        what = str(finding["msg"]).removeprefix("Value error, ")
+        what = str(finding["msg"])
         # Some say their mend themselves, after the first semicolon.
         what, _, own = what.partition("; ")
         return what, own or "correct one of the two"

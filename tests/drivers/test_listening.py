@@ -30,11 +30,13 @@ def described(path: str, poll: str | None = "ask") -> DeclaredCanOptions:
         "poll": poll,
         "messages": {
             "ask": {"id": 0x101, "length": 0},
-            "demand": {"id": 0x102, "length": 2, "signals": {"torque": {"start": 0, "bits": 16}}},
+            "demand": {"id": 0x102, "length": 2, "signals": {
+                "torque": {"start": 0, "bits": 16, "signed": True},
+            }},
             "order": {"id": 0x103, "length": 1, "signals": {"action": {"start": 0, **byte}}},
             "beat": {"id": 0x104, "length": 0},
             "state": {
-                "id": 0x201, "length": 4,
+                "id": 0x201, "length": 4, **({} if poll else {"every": "5 ms"}),
                 "signals": {
                     "angle": {"start": 0, **byte}, "flags": {"start": 8, **byte},
                     "alive": {"start": 16, **byte}, "check": {"start": 24, **byte},

@@ -67,11 +67,11 @@ def test_an_impossible_checksum_is_refused(wrong):
 @pytest.mark.parametrize(
     ("signals", "multiplexer", "word"),
     [
-        ({"a": Signal(start=0, bits=9), "b": Signal(start=8, bits=8)}, None, "overlap at bit 8"),
+        ({"a": Signal(start=0, bits=9), "b": Signal(start=8, bits=8)}, None, "'a' at bit 8"),
         ({"a": Signal(start=60, bits=8)}, None, "ends at bit 63"),
         ({"a": Signal(start=56, bits=16, order="big_endian")}, None, "ends at bit 63"),
         ({"a": Signal(start=0, bits=8, when=(1,))}, None, "no multiplexer"),
-        ({"a": Signal(start=0, bits=8)}, "m", "is no signal"),
+        ({"a": Signal(start=0, bits=8)}, "m", "no signal 'm'"),
     ],
 )
 def test_a_wrong_layout_is_told_with_its_mend(signals, multiplexer, word):

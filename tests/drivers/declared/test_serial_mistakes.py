@@ -5,7 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from pydantic import ValidationError
 
+from drivers.declared.frame_options import DeclaredFramesOptions
 from hil.profile.loader import SHIPPED, examine_profile
 
 DBC = str(SHIPPED / "drives" / "treadle_board.dbc")
@@ -43,14 +45,18 @@ LINES = [
     ("path: /dev/ttyUSB0", "path: /dev/x\n  usb: {vendor_id: 1, product_id: 2}", "either", "one"),
     ("poll: ask", "poll: question", "'question'", ""),
     ("poll: ask", "", "'every'", "how often"),
-    ("polynomial: 0x1021", "polynomial: 0", "polynomial", ""),
-    ("width: 16", "width: 12", "8, 16, 24 or 32", ""),
+    ("polynomial: 0x1021", "polynomial: 0", "needs one that is not 0", "papers"),
+    ("width: 16", "width: 12", "so many bits", "8, 16, 24 or 32"),
     ("{done: true, fault: false}", "{dome: true}", "'dome'", "done"),
     ("send: alive, every", "send: alife, every", "'alife'", "alive"),
-    ("energised: {mask: 1, equals: 1}", "energised: {mask: 1, equals: 2}", "never be met", ""),
+    ("energised: {mask: 1, equals: 1}", "energised: {mask: 1, equals: 2}", "never met", ""),
     ("done: {starts: \"done\"}", "done: {pattern: '('}", "no regular expression", ""),
     ("done: {starts: \"done\"}", "done: {}", "starts is needed", ""),
     ("baud: 1000000", "baud: 460800", "of the wire", "control.rate"),
+    ("done: {starts: \"done\"}", "done: {starts: \"= \", fields: [a, b, c, d, e]}",
+     "looks like 'state'", "'starts' of its own"),
+    ("torque: {to: demand.torque}", "current: {to: demand.torque}", "what torque", "N*m/A"),
+    ("from: state.flags", "from: state.flag", "no field 'flag'", "flags"),
     ("host_loss: 100 ms\n", "host_los: 100 ms\n", "unknown key", "host_loss"),
 ]
 FRAMES = [
@@ -108,6 +114,36 @@ def test_refused_with_file_line_and_mend(tmp_path, name, old, new, reason, mend)
 def test_the_very_line_is_named(tmp_path, name, old, new) -> None:
     line, found = examined(tmp_path, name, old, new)
     assert [error.line for error in found.errors] == [line]
+
+
+MOTOR_FRAMES = {
+    "port": {"path": "/dev/x"},
+    "framing": {"cobs": True, "head": ["identifier"]},
+    "frames": {
+        "state": {"identifier": 1, "layout": "<fB", "fields": ["angle", "flags"], "every": "1 ms"},
+        "demand": {"identifier": 2, "layout": "<hB", "fields": ["torque", "mode"]},
+    },
+    "gives": {"position": {"from": "state.angle"}, "status": {"from": "state.flags"}},
+    "takes": {"torque": {"to": "demand.torque", "scale": 0.001}},
+    "status": {"energised": {"mask": 1, "equals": 1}},
+    "sequences": {"energise": [{"send": "demand", "with": {"mode": 1}}],
+                  "de_energise": [{"send": "demand", "with": {"mode": 0}}]},
+    "host_loss": "100 ms", "rated_torque": "1 N*m", "peak_torque": "2 N*m",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("part", "key", "value", "words"), [
+    ("takes", "torque", {"to": "demand.torque", "scale": 1e-5}, "says -0.3277 to 0.3277 N·m"),
+    ("takes", "torque", {"to": "demand.mode"}, "says 0 to 255 N·m"),
+    ("sequences", "energise", [{"send": "demand", "with": {"mode": 256}}], "write 0 to 255"),
+    ("frames", "other", {"identifier": 300, "layout": "<h", "fields": ["a"]}, "does not fit"),
+    ("takes", "position", {"to": "state.angle"}, "in one message"),
+])  # fmt: skip
+def test_a_frame_that_cannot_say_it_is_refused(part, key, value, words) -> None:
+    DeclaredFramesOptions.model_validate(MOTOR_FRAMES)
+    wrong = {**MOTOR_FRAMES, part: {**MOTOR_FRAMES[part], key: value}}
+    with pytest.raises(ValidationError, match=words):
+        DeclaredFramesOptions.model_validate(wrong)
 
 
 def test_a_quantity_given_twice_is_taken_where_it_is_said(tmp_path: Path) -> None:
