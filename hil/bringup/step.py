@@ -51,7 +51,7 @@ class Measured:
     good: bool = True
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)  # arrays have no one answer to whether they are equal
 class Trace:
     """One line of a plot; ``x`` and ``y`` of the same length, in the plot's units.
 

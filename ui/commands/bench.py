@@ -8,6 +8,7 @@ from typing import Any
 
 from hil.link.keys import ClientKeys
 from hil.processes import start_bench
+from hil.profile.loader import find_profile
 from ui.commands.answers import BAD_INPUT, FAILED, OK, CommandError, add_command, answer, say
 from ui.commands.screen import has_display, operate
 from ui.commands.wire import add_wire, last_run
@@ -53,8 +54,9 @@ def run(options: argparse.Namespace) -> int:
             for notice in bench.notices:
                 say(options, notice)
             code = operate(
-                bench.link_directory, watch=options.watch, runs=options.runs, record_as="bench"
-            )
+                bench.link_directory, watch=options.watch, runs=options.runs, record_as="bench",
+                profile_file=Path(find_profile(options.profile)),
+            )  # fmt: skip
         bench.keep_wire_log(last_run(options.runs))
     answer(options, {"exit_code": code, "runs": options.runs})
     return OK if code == 0 else FAILED

@@ -35,6 +35,7 @@ def operate(
     runs: Path | None = None,
     record_as: str = "",
     hint: str = "",
+    profile_file: Path | None = None,
 ) -> int:
     """Show the dashboard until it is closed; returns its exit code.
 
@@ -45,6 +46,7 @@ def operate(
         runs: folder shown on the Runs page.
         record_as: name of a run to record from the start, if not empty.
         hint: said to the operator when the window has opened.
+        profile_file: the rig's profile, if its file is on this computer.
 
     Raises:
         CommandError: the screen libraries do not load.
@@ -84,7 +86,9 @@ def operate(
     # An exception out of a signal handler would be lost in Qt's loop: close in order instead.
     before = signal.signal(signal.SIGTERM, lambda *_: QTimer.singleShot(0, close_all))
     try:
-        return run_dashboard(where, keys=keys, watch_only=watch, runs_directory=runs)
+        return run_dashboard(
+            where, keys=keys, watch_only=watch, runs_directory=runs, profile_file=profile_file
+        )
     finally:
         signal.signal(signal.SIGTERM, before)
 

@@ -21,6 +21,7 @@ from ui.dashboard.session import Session
 from ui.dashboard.window import Window
 
 NICE = -5  # of -20 to 19
+SWITCH_INTERVAL_S = 0.0005
 
 
 def application() -> QApplication:
@@ -49,6 +50,8 @@ def favour() -> None:
     with contextlib.suppress(OSError, AttributeError):
         for thread in os.listdir("/proc/self/task"):  # the link's own among them
             os.setpriority(os.PRIO_PROCESS, int(thread), NICE)
+    # Other threads write records and calibrations: the beat must not wait long for its turn.
+    sys.setswitchinterval(SWITCH_INTERVAL_S)
     # What lives as long as the window is never garbage: do not look through it again and again.
     gc.collect()
     gc.freeze()
@@ -62,6 +65,7 @@ def run_dashboard(
     watch_only: bool = False,
     runs_directory: Path | None = None,
     name: str = "dashboard",
+    profile_file: Path | None = None,
 ) -> int:
     """Show the dashboard until it is closed; returns an exit code.
 
@@ -72,13 +76,15 @@ def run_dashboard(
         watch_only: never take control; stop works all the same.
         runs_directory: folder shown on the Runs page.
         name: shown to others as the holder of control.
+        profile_file: the rig's profile, if its file is on this computer: measured values may be
+            written into it.
 
     Raises:
         hil.link.client.LinkError: the rig host cannot be reached.
     """
     client = Client.connect(endpoint, name=name, keys=keys)
     app = application()
-    session = Session(client, watch_only)
+    session = Session(client, watch_only, profile_file)
     window = Window(session.model, session, theme, runs_directory)
     window.resize(*default_size())
     window.show()

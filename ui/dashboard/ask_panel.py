@@ -26,7 +26,8 @@ from ui.dashboard.theme import Sizes, Theme
 
 PER_UNIT = {"mm": 1e3, "m": 1.0, "N": 1.0}
 MOST_OPTIONS = 6
-CANNOT = {"act": "Cannot do it", "read": "Cannot tell", "hold": "Not now"}
+CANNOT = {"act": "Cannot do it", "read": "Cannot tell", "hold": "Not now", "confirm": "Leave it"}
+DONE = {"act": "Done", "read": "Enter it", "confirm": "Write it"}
 
 
 class AskPanel(QFrame):
@@ -39,6 +40,8 @@ class AskPanel(QFrame):
         self.setObjectName("ask")
         self.head = QLabel()
         self.head.setObjectName("quiet")
+        # A long path must not widen the window.
+        self.head.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
         self.text = QLabel()
         self.text.setWordWrap(True)
         self.text.setTextFormat(Qt.TextFormat.PlainText)
@@ -92,7 +95,7 @@ class AskPanel(QFrame):
         question = self.bringup.question
         if question is None:
             return
-        if question.kind == "act":
+        if question.kind in ("act", "confirm"):
             self.bringup.answer(True)
         elif question.kind == "read":
             self._read(question)
@@ -163,10 +166,13 @@ class AskPanel(QFrame):
         """Head line, large words, and whether they are bad news."""
         bringup = self.bringup
         if question is not None:
-            by = " (simulated hands answer)" if bringup.alone else ""
+            by = " (simulated hands answer)" if bringup.alone and bringup.running else ""
+            if not by and math.isfinite(question.suggestion):
+                by = " (what simulated eyes read stands there)"
             heads = {
                 "act": "Do this now", "read": "Read this off", "choose": "Answer this",
                 "hold": "Hold the enabling control", "let_go": "Let go now",
+                "confirm": "Answer this",
             }  # fmt: skip
             return heads[question.kind] + by, question.text, False
         if bringup.running:
@@ -174,7 +180,7 @@ class AskPanel(QFrame):
                 return "Runs only while you hold", bringup.hold_text, False
             if bringup.doing:
                 return "Being done by hand", bringup.doing, False
-            return "Nothing for you to do", bringup.note or "Measuring.", False
+            return "Nothing for you to do", bringup.note or "Wait: it is measuring.", False
         if bringup.message:
             return bringup.record_text, bringup.message, bringup.wrong
         if bringup.why_not_begin:
@@ -206,8 +212,8 @@ class AskPanel(QFrame):
         options = question.options if question else ()
         self.entry.setVisible(kind == "read")
         self.unit.setVisible(kind == "read")
-        self.done.setVisible(kind in ("act", "read"))
-        self.done.setText("Enter it" if kind == "read" else "Done")
+        self.done.setVisible(kind in DONE)
+        self.done.setText(DONE.get(kind, ""))
         self.cannot.setVisible(kind in CANNOT)
         self.cannot.setText(CANNOT.get(kind, ""))
         for number, button in enumerate(self.options):

@@ -26,10 +26,11 @@ from hil.bringup.steps import STEPS
 from hil.devices import rig_parameters
 from hil.link.beside import connect_beside
 from hil.link.errors import LinkError
-from hil.procedure import Choose, Ended
-from hil.samples import INDEX, State
+from hil.samples import INDEX
 from ui.dashboard.bringup_records import Kept, kept_records, new_folder, result_of
 from ui.dashboard.bringup_runner import PageRunner
+from ui.dashboard.bringup_values import START_ANEW, ProfileValues
+from ui.dashboard.bringup_words import end_text, proposed, summary, why_not_begin, without_changes
 from ui.dashboard.operate_model import OperateModel
 from ui.dashboard.page_operator import PageOperator, Question
 from ui.dashboard.session import Session
@@ -86,6 +87,8 @@ class BringUpModel:
         self._thread: threading.Thread | None = None
         self._runner: PageRunner | None = None
         self._breaking_off = threading.Event()
+        self.values = ProfileValues(model.profile, steps, session and session.profile_file)
+        self._last = ""  # key of the step that ended last
 
     # ------------------------------------------------------------------ what the link brings
 
@@ -120,7 +123,7 @@ class BringUpModel:
 
     @property
     def question(self) -> Question | None:
-        return self.operator.question if self.operator is not None else None
+        return self.operator.question if self.operator is not None else self.values.question
 
     @property
     def hold_text(self) -> str:
@@ -160,18 +163,9 @@ class BringUpModel:
     @property
     def why_not_begin(self) -> str:
         """Why a bring-up cannot be begun now, '' if it can."""
-        model = self.model
         if self.running:
             return "it runs already"
-        if self.session is None or not model.link_well:
-            return "the rig host does not answer"
-        if model.hands_off and (model.holder or model.watch_only):
-            return model.hands_off
-        if model.state is State.STOPPED:
-            return "stopped: find the cause, then reset (T)"
-        if model.state is not State.DE_ENERGISED or model.energising:
-            return "power off first (P): it begins without power"
-        return ""
+        return START_ANEW if self.values.written else why_not_begin(self.model, self.session)
 
     # ------------------------------------------------------------------ acts
 
@@ -186,8 +180,16 @@ class BringUpModel:
 
     def answer(self, value: float | str | bool) -> None:
         """Answer the question that is shown; see ``PageOperator.answer``."""
-        if self.operator is not None and self.question is not None:
-            self.operator.answer(self.question, value)
+        if self.operator is not None:
+            if self.operator.question is not None:
+                self.operator.answer(self.operator.question, value)
+        elif self.values.question is not None:
+            if value is True:
+                self.message, self.wrong = "Writing.", False
+                self.values.write(
+                    lambda text, done: self._told.put(lambda: self._have_written(text, done))
+                )
+            self.values.question = None
 
     def grip(self) -> None:
         """The enabling control has been pressed."""
@@ -206,7 +208,7 @@ class BringUpModel:
         """Go on with this record, None for a new one."""
         if self.running or folder == self.folder:
             return
-        self.folder, self.results, self.looked_at = None, {}, ""
+        self.folder, self.results, self.looked_at, self.values.question = None, {}, "", None
         self.message, self.wrong = "", False
         if folder is None:
             return
@@ -221,7 +223,7 @@ class BringUpModel:
             with contextlib.closing(
                 BringUpRecord.load(folder, self.model.profile, self.steps)
             ) as record:
-                results = {e["step"]: result_of(e) for e in record.data["steps"]}
+                results = {e["step"]: result_of(folder, e) for e in record.data["steps"]}
         except (RecordError, OSError) as error:
             problem = str(error)
         self._told.put(lambda: self._have_read(folder, results, problem))
@@ -232,6 +234,8 @@ class BringUpModel:
         self.results = results
         if problem:
             self.folder, self.message, self.wrong = None, problem, True
+        else:
+            self._sum_up()
 
     def renew_records(self) -> None:
         """Look again for records of this rig."""
@@ -247,6 +251,7 @@ class BringUpModel:
             self.message, self.wrong = f"not begun: {self.why_not_begin}", True
             return
         self.message, self.wrong, self.looked_at = "", False, ""
+        self.values.question, self._last = None, ""
         self.note = "Opening the record."
         self._breaking_off.clear()
         resume = self.folder is not None
@@ -260,6 +265,31 @@ class BringUpModel:
             daemon=True,  # a window that dies must not leave it behind, in control
         )
         self._thread.start()
+
+    def offer_values(self) -> None:
+        """Ask whether to write the values that are proposed into the profile."""
+        if self.proposed and self.folder is not None:
+            problem = self.values.offer(self.proposed, self.folder)
+            if problem:
+                self.message, self.wrong = problem, True
+
+    @property
+    def proposed(self) -> dict[str, str]:
+        """Profile keys and values that the record shown proposes."""
+        return {} if self.running else proposed(self.results)
+
+    def _sum_up(self) -> None:
+        """What the record that is shown came to, and the step to look at."""
+        self.message, bad = summary(self.steps, self.results)
+        self.wrong = bool(bad)
+        if self.proposed:
+            self.message += " Measured values are proposed for the profile (W)."
+        self.looked_at = self.looked_at or bad or self._last
+
+    def _have_written(self, text: str, done: bool) -> None:
+        self.message, self.wrong = text, not done
+        if done:
+            self.results = {key: without_changes(r) for key, r in self.results.items()}
 
     def break_off(self, why: str = "broken off by the operator") -> None:
         """Stop the rig and end; the record is kept."""
@@ -307,9 +337,7 @@ class BringUpModel:
             stack.callback(door.close)
             hands = SimulatedOperator(door, rig_parameters(profile))
         operator = self.operator = PageOperator(hands, self.alone)
-        runner = self._runner = PageRunner(
-            client, operator, lambda question: _yes(operator, question), self._tell
-        )
+        runner = self._runner = PageRunner(client, operator, operator.confirm, self._tell)
         if self._breaking_off.is_set():
             runner.break_off(self.note)
         steps = record.to_reach(only) if only else record.to_run()
@@ -328,12 +356,17 @@ class BringUpModel:
             record.watch(bring_up(steps, context, record.passed, on_start, on_result))
         )
         self._tell("Writing the record.")
-        return _in_words(ended, runner.why), ended.how != "finished"
+        return end_text(ended, runner.why), ended.how != "finished"
 
     def _tell(self, text: str) -> None:
-        self._told.put(lambda: setattr(self, "note", text))
+        self._told.put(lambda: self._noted(text))
 
     # ------------------------------------------------------------------ told, on the page's own
+
+    def _noted(self, text: str) -> None:
+        step = self.current
+        # What a step says of itself stands on the page already, and would pass for an order.
+        self.note = "" if step and text == f"{step.title}: {step.happens}" else text
 
     def _begun(self, step: Step) -> None:
         self.current = step
@@ -343,6 +376,7 @@ class BringUpModel:
     def _came(self, step: Step, result: Result, standing: dict[str, str]) -> None:
         self.current = None
         self.results[step.key] = result
+        self._last = step.key
         # A failure takes what was proven on the strength of it.
         for key, verdict in standing.items():
             had = self.results.get(key)
@@ -356,9 +390,7 @@ class BringUpModel:
         self.current = self.operator = self._runner = self._thread = None
         self.message, self.wrong = text, wrong
         if not wrong:
-            self.message, bad = self._summary()
-            self.wrong = bool(bad)
-            self.looked_at = self.looked_at or bad
+            self._sum_up()
         elif cut is not None:
             self.looked_at = cut.key
         if self.session is not None and not self.model.watch_only:
@@ -366,36 +398,3 @@ class BringUpModel:
         if self.folder is not None and not (self.folder / YAML).exists():
             self.folder = None
         self.renew_records()
-
-    def _summary(self) -> tuple[str, str]:
-        """What it came to, and the key of the first step that is not right."""
-        for number, step in enumerate(self.steps, 1):
-            result = self.results.get(step.key)
-            if result is None or result.verdict is Verdict.PASS:
-                continue
-            what = f"Step {number}, {step.title}: "
-            if result.findings:
-                found = result.findings[0]
-                return f"{what}{found.sentence}. Mend: {found.mend}.", step.key
-            if _bad(result):
-                return f"{what}{result.text.rstrip('.')}. Then go on (G).", step.key
-        missing = len(self.steps) - self.passed
-        if missing:
-            return f"{self.passed} of {len(self.steps)} steps stand proven; go on (G).", ""
-        return f"All {self.passed} steps passed: this rig is known to be right.", ""
-
-
-def _yes(operator: PageOperator, question: str) -> bool:
-    return operator.choose(Choose(question, "confirm", ("yes", "no"))) == "yes"
-
-
-def _bad(result: Result) -> bool:
-    return result.verdict in (Verdict.FAIL, Verdict.NEEDS_PERSON)
-
-
-def _in_words(ended: Ended, why: str) -> str:
-    if ended.how == "finished":
-        return ""
-    how = {"interrupted": why, "lost": f"contact lost: {ended.text}"}
-    text = (how.get(ended.how) or ended.text).rstrip(".")
-    return f"Ended: {text}. The rig was left without power; the record is kept."

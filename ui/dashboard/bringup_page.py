@@ -18,7 +18,7 @@ from PySide6.QtWidgets import (
 from hil.bringup.step import Step
 from ui.dashboard.ask_panel import MOST_OPTIONS, AskPanel
 from ui.dashboard.bringup_model import RUNNING, BringUpModel
-from ui.dashboard.evidence import EvidencePlot, evidence_html, live_plot
+from ui.dashboard.evidence import EvidencePlot, evidence_html, live_plots
 from ui.dashboard.key_button import KeyButton
 from ui.dashboard.pacer import Slice
 from ui.dashboard.pages import Page, Place
@@ -26,6 +26,8 @@ from ui.dashboard.step_list import WORDS, StepList
 from ui.dashboard.theme import Sizes, Theme
 
 LIVE_EVERY = 3  # of the renewals of words
+# Heights of what is to be done and of the evidence: while it runs, and once it has ended.
+RUNNING_HEIGHTS, BAD_HEIGHTS, GOOD_HEIGHTS = (10, 11), (8, 13), (5, 16)
 
 
 class BringUpPage(Page):
@@ -39,9 +41,11 @@ class BringUpPage(Page):
         self.steps = StepList(self.bringup, self.theme, self.sizes, self.look_at)
         self.ask = AskPanel(self.bringup, self.theme, self.sizes)
         self.plot = EvidencePlot(self.theme, self.sizes)
+        self.live = EvidencePlot(self.theme, self.sizes)  # beside it, while a step runs
         self.plot_number = 0
         self._shown: tuple[object, ...] = ()
         self._renewals = 0
+        self._running = False
 
         row = QHBoxLayout(self)
         row.setContentsMargins(px(16), px(10), px(16), px(8))
@@ -68,6 +72,9 @@ class BringUpPage(Page):
         self.end = KeyButton("Break off", "B", theme)
         self.end.setToolTip("Stops the rig; the record is kept")
         self.end.clicked.connect(lambda: self.bringup.break_off())
+        self.write = KeyButton("Write values to profile", "W", theme)
+        self.write.setToolTip("Measured values that the steps propose; you are asked first")
+        self.write.clicked.connect(lambda: self.offer_values())
         self.hands = KeyButton("", "H", theme)
         self.hands.setCheckable(True)
         self.hands.setToolTip("On a simulated rig: watch it go by itself, or answer it yourself")
@@ -84,6 +91,7 @@ class BringUpPage(Page):
         column.addWidget(self.records)
         column.addWidget(self.begin)
         column.addLayout(two)
+        column.addWidget(self.write)
         column.addWidget(self.hands)
         return column
 
@@ -120,12 +128,13 @@ class BringUpPage(Page):
         below.setSpacing(px(14))
         below.addLayout(plots, 1)
         below.addWidget(self.evidence, 1)
-        column = QVBoxLayout()
+        below.addWidget(self.live, 1)
+        self.heights = column = QVBoxLayout()
         column.setSpacing(px(7))
         column.addLayout(head)
         column.addLayout(words)
-        column.addWidget(self.ask, 10)
-        column.addLayout(below, 11)
+        column.addWidget(self.ask)
+        column.addLayout(below)
         return column
 
     # ------------------------------------------------------------------ acts
@@ -149,6 +158,10 @@ class BringUpPage(Page):
             self.bringup.begin(self.bringup.shown.key)
             self.refresh()
 
+    def offer_values(self) -> None:
+        self.bringup.offer_values()
+        self.refresh()
+
     def record_chosen(self, index: int) -> None:
         self.bringup.choose_record(self.records.itemData(index))
         self.refresh()
@@ -168,6 +181,7 @@ class BringUpPage(Page):
             key.Key_B: self.bringup.break_off,
             key.Key_H: self.hands.toggle,
             key.Key_V: self.show_next_plot,
+            key.Key_W: self.offer_values,
             # Wherever the focus was: the next press holds.
             key.Key_Space: self.ask.hold.setFocus,
         }
@@ -213,6 +227,15 @@ class BringUpPage(Page):
         self.begin.setToolTip(bringup.why_not_begin)
         self.alone_step.setEnabled(may)
         self.end.setEnabled(bringup.running)
+        self.write.setVisible(bool(bringup.proposed))
+        heights = BAD_HEIGHTS if bringup.wrong else GOOD_HEIGHTS
+        if bringup.running or bringup.question is not None:
+            heights = RUNNING_HEIGHTS
+        for place, share in enumerate(heights, 2):
+            self.heights.setStretch(place, share)
+        if self._running and not bringup.running and self.isVisible():
+            self.steps.setFocus()  # what had it is gone
+        self._running = bringup.running
         self.hands.setText(f"Simulated hands answer: {'yes' if bringup.alone else 'no'}")
         self.records.setEnabled(not bringup.running)
         self._fill_records()
@@ -223,10 +246,7 @@ class BringUpPage(Page):
         listed = {kept.folder for kept in bringup.kept}
         if bringup.folder is not None and bringup.folder not in listed:
             wanted.append((f"{bringup.folder.name} (now)", bringup.folder))
-        wanted += [
-            (f"{kept.folder.name}: {kept.passed} of {kept.steps} proven", kept.folder)
-            for kept in bringup.kept
-        ]
+        wanted += [(kept.text, kept.folder) for kept in bringup.kept]
         have = [(self.records.itemText(i), self.records.itemData(i))
                 for i in range(self.records.count())]  # fmt: skip
         if have != wanted:
@@ -240,7 +260,10 @@ class BringUpPage(Page):
     def _refresh_evidence(self) -> None:
         bringup = self.bringup
         step = bringup.shown
-        if bringup.current is step:
+        live = bringup.current is step
+        self.live.setVisible(live)
+        self.evidence.setVisible(not live)
+        if live:
             self._show_live(step)
             return
         result = bringup.results.get(step.key)
@@ -257,8 +280,12 @@ class BringUpPage(Page):
         self.next_plot.setVisible(len(plots) > 1)
         self.next_plot.setText(f"Plot {number + 1} of {len(plots)}: next")
         self.evidence.setHtml(
-            evidence_html(result, self.theme, self.sizes) if result else _unseen(step)
+            evidence_html(result, self.theme, self.sizes) if result else self._unseen(step)
         )
+
+    def _unseen(self, step: Step) -> str:
+        needs = ", ".join(s.title for s in self.bringup.steps if s.key in step.needs)
+        return f"<p>Not run yet.{f' First must pass: {needs}.' if needs else ''}</p>"
 
     def _show_live(self, step: Step) -> None:
         self._renewals += 1
@@ -267,10 +294,11 @@ class BringUpPage(Page):
             self._shown = shown
             self.plot.setVisible(True)
             self.next_plot.setVisible(False)
-            self.evidence.setHtml("<p>What this step measures is shown here when it ends.</p>")
         elif self._renewals % LIVE_EVERY:
             return
-        self.plot.draw(live_plot(self.bringup.live, step.energises))
+        nut, force = live_plots(self.bringup.live)
+        self.plot.draw(nut)
+        self.live.draw(force)
 
 
 class _Words(QLabel):
@@ -301,8 +329,3 @@ def _combo(theme: Theme, edge: int) -> str:
         f"QComboBox QAbstractItemView {{ background: {theme.raised}; color: {theme.ink}; "
         f"selection-background-color: {theme.accent}; selection-color: {theme.on_accent}; }}"
     )
-
-
-def _unseen(step: Step) -> str:
-    needs = ", ".join(step.needs)
-    return f"<p>Not run yet.{f' First must pass: {needs}.' if needs else ''}</p>"

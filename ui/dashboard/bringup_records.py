@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from hil.bringup.record_files import YAML
+from hil.bringup.record_files import YAML, kept_plots
 from hil.bringup.step import Finding, Measured, Result, Verdict
 
 MOST_RECORDS = 20
@@ -23,6 +23,13 @@ class Kept:
     folder: Path
     passed: int
     steps: int
+
+    @property
+    def text(self) -> str:
+        """When it was begun, as its folder says, and how far it is."""
+        begun = re.match(r"(\d{4})(\d\d)(\d\d)-(\d\d)(\d\d)", self.folder.name)
+        name = "{}-{}-{} {}:{}".format(*begun.groups()) if begun else self.folder.name
+        return f"{name} · {self.passed} of {self.steps} proven"
 
 
 def new_folder(records: Path, rig: str) -> Path:
@@ -53,8 +60,8 @@ def kept_records(records: Path, rig: str, steps: int) -> list[Kept]:
     return kept
 
 
-def result_of(entry: dict[str, Any]) -> Result:
-    """A step as the record has it; its plots are pictures there."""
+def result_of(folder: Path, entry: dict[str, Any]) -> Result:
+    """A step as the record in ``folder`` has it."""
     return Result(
         entry["step"],
         Verdict(entry["verdict"]),
@@ -66,6 +73,11 @@ def result_of(entry: dict[str, Any]) -> Result:
             )
             for m in entry["measured"]
         ],
-        [Finding(f["code"], f["sentence"], f["mend"]) for f in entry["findings"]],
+        [
+            Finding(f["code"], f["sentence"], f["mend"], dict(f["changes"]))
+            for f in entry["findings"]
+        ],
+        kept_plots(folder, entry),
+        dict(entry["changes"]),
         closed_loop=bool(entry["closed_loop"]),
     )  # fmt: skip

@@ -30,12 +30,13 @@ class Question:
 
     Attributes:
         kind: ``act`` done or not; ``read`` a number in ``unit``; ``choose`` one of
-            ``options``; ``hold`` and ``let_go`` the enabling control.
+            ``options``; ``hold`` and ``let_go`` the enabling control; ``confirm`` yes or no,
+            while nothing runs.
         dimension: ``m`` or ``N`` of what is read.
         suggestion: in SI, what simulated eyes read; NaN without any.
     """
 
-    kind: Literal["act", "read", "choose", "hold", "let_go"]
+    kind: Literal["act", "read", "choose", "hold", "let_go", "confirm"]
     text: str
     unit: str = ""
     dimension: str = ""
@@ -145,6 +146,9 @@ class PageOperator:
         simulated = self._hands.choose(question) if self._hands is not None else ""
         asked = Question("choose", question.question, options=question.options)
         return str(self._ask(asked, simulated))
+
+    def confirm(self, question: str) -> bool:
+        return self.choose(Choose(question, "confirm", ("yes", "no"))) == "yes"
 
     def hold_to_run(self, wanted: HoldToRun) -> bool:
         if not wanted.on:

@@ -13,6 +13,7 @@ import traceback
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
+from pathlib import Path
 from typing import Any
 
 from drivers.base import DriverError
@@ -104,10 +105,14 @@ class Session:
     Args:
         client: connected.
         watch_only: never ask for control.
+        profile_file: the rig's profile, if its file is on this computer.
     """
 
-    def __init__(self, client: Client, watch_only: bool = False) -> None:
+    def __init__(
+        self, client: Client, watch_only: bool = False, profile_file: Path | None = None
+    ) -> None:
         self.client = client
+        self.profile_file = profile_file
         self.model = OperateModel(client.description)
         self.model.watch_only = watch_only
         self.load: LoadHand | None = None
