@@ -216,7 +216,9 @@ class DeclaredDrive:
         dialogue, sequences = self._dialogue, self._options.sequences
         stage = self.telemetry.power
         if request is PowerRequest.ON:
-            if self._asked is not PowerRequest.ON and stage is not PowerStage.ON:
+            if stage is PowerStage.FAULT:
+                dialogue.cancel()  # whatever is left of it must not follow upon the fault
+            elif self._asked is not PowerRequest.ON and stage is not PowerStage.ON:
                 dialogue.start("energise", sequences.energise)
             elif (
                 self._status is None
@@ -225,18 +227,25 @@ class DeclaredDrive:
             ):
                 self._assumed = PowerStage.ON
             return
-        if request is PowerRequest.CLEAR_FAULT:
-            if self._asked is not PowerRequest.CLEAR_FAULT:
+        powered = stage in (PowerStage.ON, PowerStage.CHANGING) or (
+            stage is PowerStage.OFF and self._asked is PowerRequest.ON
+        )
+        if request is PowerRequest.CLEAR_FAULT and not powered:
+            if self._asked is not PowerRequest.CLEAR_FAULT or dialogue.name != "clear_fault":
                 dialogue.start("clear_fault", sequences.clear_fault)
             return
-        # Quick stop is what the bench makes of it itself; here both remove power.
-        first = self._asked in (PowerRequest.ON, PowerRequest.CLEAR_FAULT)
+        # Quick stop is what the bench makes of it itself; here all of them remove power.
+        first = self._asked is not request and (
+            self._asked in (PowerRequest.ON, PowerRequest.CLEAR_FAULT)
+        )
         self._assumed = PowerStage.OFF
         now = time.monotonic()
         if first or (stage is PowerStage.ON and now >= self._off_again_s):
             self._off_again_s = now + REPEAT_OFF_S
-            self._zero()
-            dialogue.run_through("de_energise", sequences.de_energise)
+            try:
+                self._zero()
+            finally:
+                dialogue.run_through("de_energise", sequences.de_energise)
 
     def _send_target(self, mode: Mode, target: float) -> None:
         if mode is Mode.TORQUE:

@@ -106,6 +106,27 @@ class PowerConformance(Benched):
         assert core.off and core.energisings == 1
         energise(drive, core)
 
+    def test_on_during_a_fault_brings_no_power(self, bench: Bench) -> None:
+        """Neither then nor when the fault is gone."""
+        drive, core = bench.opened(), bench.core
+        core.fault(OVERCURRENT)
+        cycle_until(drive, OFF, lambda t: t.power is PowerStage.FAULT, "the fault")
+        command = Command(power=PowerRequest.ON)
+        cycles(drive, command, LONG_ENOUGH)
+        assert PowerRequest.ON not in core.asked
+        core.clear()
+        cycle_until(drive, command, lambda t: t.power is PowerStage.OFF, "the end of the fault")
+        cycles(drive, command, LONG_ENOUGH)
+        assert core.off and PowerRequest.ON not in core.asked
+
+    def test_clearing_where_there_is_no_fault_ends_power(self, bench: Bench) -> None:
+        drive, core = bench.opened(), bench.core
+        command = energise(drive, core, torque_N_m=0.1)
+        command.power = PowerRequest.CLEAR_FAULT
+        cycle_until(drive, command, lambda _: core.off, "the end of power")
+        cycles(drive, command, LONG_ENOUGH)
+        assert core.off and core.energisings == 1
+
     @pytest.mark.parametrize("way", ["fault", "by itself", "restart"])
     def test_power_that_went_away_is_not_taken_up_again(self, bench: Bench, way: str) -> None:
         """ON that still stands from before is no new request."""

@@ -192,10 +192,10 @@ class PosternDrive:
                 self._send(frames.KNOCK)
             return
         self._knocking = False
-        if request is PowerRequest.CLEAR_FAULT:
-            if new:
-                self._send(frames.CLEAR)
-        elif new or self.telemetry.power is not PowerStage.OFF:
+        stage = self.telemetry.power
+        if request is PowerRequest.CLEAR_FAULT and stage is PowerStage.FAULT:
+            self._send(frames.CLEAR)
+        elif new or stage not in (PowerStage.OFF, PowerStage.FAULT):
             self._send(frames.OFF)  # a quick stop as well: the springs bring it to rest
 
     # ------------------------------------------------------------------ the wire
