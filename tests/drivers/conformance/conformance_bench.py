@@ -26,9 +26,9 @@ PATIENCE_S = 6.0
 # is what the test did, and not the board's watch. The longest that every description allows.
 NEVER_MISSED = "10 s"
 ENERGISED = (PowerStage.CHANGING, PowerStage.ON, PowerStage.QUICK_STOP)
-SOON_MISSED_S = 0.15
+SOON_MISSED_S = 0.1
 SLOWEST_S = 0.02  # between two messages that a board sends less often
-LONG_ENOUGH = 40  # cycles in which any drive would have come on, if it were going to
+LONG_ENOUGH = 25  # cycles in which any drive would have come on, if it were going to
 TARGETS = {
     Mode.TORQUE: "torque_N_m",
     Mode.VELOCITY: "velocity_rad_s",

@@ -103,7 +103,7 @@ class LossConformance(Benched):
         all_told(drive, OFF)
         wanted = readings(drive.telemetry)
         wires.noise = True
-        while wires.damaged < 400:
+        while wires.damaged < 300:
             telemetry = drive.read(time.monotonic() + 0.003)
             drive.write(OFF)
             assert readings(telemetry) == wanted

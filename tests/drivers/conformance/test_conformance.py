@@ -22,7 +22,7 @@ pytestmark = pytest.mark.xdist_group("real time")
 
 # The shipped ones take 50 ms of silence for a loss: a busy computer that runs tests takes as
 # much from a board in a thread.
-SILENCE = "150 ms"
+SILENCE = "100 ms"
 
 
 @cache
@@ -37,7 +37,7 @@ def at_a_terminal(data: dict[str, Any], directory: Path) -> dict[str, Any]:
 class TestCia402(DriveConformance):
     def drive(self, host_loss: str) -> dict[str, Any]:
         loss = {"host_loss": host_loss, "drive_loss": SILENCE}
-        return {**shipped("bench_slide"), **loss, "drive_heartbeat": "30 ms"}
+        return {**shipped("bench_slide"), **loss, "drive_heartbeat": "20 ms"}
 
     def test_a_mode_that_the_drive_lacks_gives_no_power(
         self, before_power_up: Bench, monkeypatch: pytest.MonkeyPatch

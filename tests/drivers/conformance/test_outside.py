@@ -51,5 +51,5 @@ class TestPostern(DriveConformance):
             "port": {"path": "/dev/ttyUSB0"},
             "key": 0x5EA1,
             "host_loss": host_loss,
-            "silence": "150 ms",
+            "silence": "100 ms",
         }

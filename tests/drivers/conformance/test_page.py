@@ -109,7 +109,7 @@ def test_the_steps_do_what_they_say(tmp_path: Path) -> None:
         [sys.executable, *arguments, "-q", "-p", "no:cacheprovider", "-k", "tells_what or peak"],
         cwd=place, env=environment, capture_output=True, text=True, timeout=60, check=False,
     )  # fmt: skip
-    assert "3 passed" in told.stdout, told.stdout + told.stderr
+    assert "2 passed" in told.stdout, told.stdout + told.stderr
     for line in (checking, demonstrating):
         assert line.startswith("hookeline ") and "my_rig.yaml" in line
     told = subprocess.run(
