@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import math
+import re
 from pathlib import Path
 from typing import Any
 
@@ -17,13 +18,14 @@ from hil.bringup.step import Plot, Verdict
 
 # Okabe and Ito's palette, told apart with any colour vision; the dashes tell lines apart in grey.
 COLOURS = ("#0072B2", "#D55E00", "#009E73", "#E69F00", "#56B4E9", "#1b2230")
+UNSAID = dict.fromkeys(("Creator", "Date", "Format", "Type"))
 LEGEND_INSIDE = 4  # more names than these hide what they name
 DASHES = ("-", "--", "-.", ":")
 
 
 def plot_svg(plot: Plot) -> str:
     """A plot as an ``<svg>`` element, to stand in a page."""
-    with matplotlib.rc_context({"font.size": 8, "svg.fonttype": "path"}):
+    with matplotlib.rc_context({"font.size": 8, "svg.fonttype": "none"}):
         canvas = Canvas(figsize=(6.4, 2.9))
         FigureCanvasSVG(canvas)
         many = len(plot.traces) > LEGEND_INSIDE  # beside the plot then
@@ -55,9 +57,10 @@ def plot_svg(plot: Plot) -> str:
             beside: dict[str, Any] = {"loc": "upper left", "bbox_to_anchor": (1.0, 1.0)}
             axis.legend(frameon=False, fontsize=7, **beside if many else {"loc": "best"})
         text = io.StringIO()
-        canvas.savefig(text, format="svg", transparent=True, metadata={"Date": None})
+        canvas.savefig(text, format="svg", transparent=True, metadata=UNSAID)
     svg = text.getvalue()
-    return svg[svg.index("<svg") :]
+    # Names of groups are the same in every plot, and a page may have each but once.
+    return re.sub(r'<g id="[^"]*"', "<g", svg[svg.index("<svg") :])
 
 
 def page(folder: Path, data: dict[str, Any]) -> str:

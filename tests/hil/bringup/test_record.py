@@ -140,11 +140,24 @@ class _Reader(html.parser.HTMLParser):
         super().__init__()
         self.links: list[str] = []
         self.tags: list[str] = []
+        self.open: list[str] = []
+        self.names: list[str] = []
         self.text = ""
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.tags.append(tag)
+        self.names += [v or "" for k, v in attrs if k == "id"]
+        if tag not in ("meta", "br"):
+            self.open.append(tag)
         self.links += [v or "" for k, v in attrs if k in ("src", "href", "xlink:href")]
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.handle_starttag(tag, attrs)
+        if tag not in ("meta", "br"):
+            self.open.pop()
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag, self.getpos()
 
     def handle_data(self, data: str) -> None:
         self.text += data
@@ -160,6 +173,8 @@ def test_the_page_stands_alone_and_says_it_all(tmp_path: Path) -> None:
     assert all(link.startswith("#") for link in reader.links)  # nothing is fetched
     assert not {"script", "img", "link", "iframe"} & set(reader.tags)
     assert reader.tags.count("svg") == 2
+    assert not reader.open and len(set(reader.names)) == len(reader.names)
+    assert {link[1:] for link in reader.links} <= set(reader.names)
     for part in (
         "a & <done>", "the supply voltage is too low", "charge the battery", "supply_low",
         "carried out by", "date", "signature", "ISO 13850", "Simulated rig", "1 of 2 steps",
