@@ -22,9 +22,6 @@ from hil.profile.loader import SHIPPED, load_profile
 from ui import cli
 from ui.commands.terminal_operator import TerminalOperator
 
-# Real time: one of these at a time.
-pytestmark = pytest.mark.xdist_group("real time")
-
 KEYS = [step.key for step in STEPS]
 
 
@@ -194,6 +191,7 @@ def test_what_cannot_be_done_ends_the_step(seat: tuple[TerminalOperator, int]) -
     thread.join()
 
 
+@pytest.mark.xdist_group("real time")  # a key that repeats must not be held up
 def test_only_a_key_that_is_held_runs(seat: tuple[TerminalOperator, int]) -> None:
     operator, person = seat
     held = threading.Event()

@@ -67,7 +67,7 @@ def test_cut_off_the_record_is_kept_and_says_how_to_go_on(
     tmp_path: Path, how: str, code: int, ended: str
 ) -> None:
     process = started(tmp_path)
-    said(process, "(sensors_at_rest)")
+    said(process, "(talk)")
     bench = children(process)
     assert {"hil.host", "drivers.simulated.process"} <= set(bench)
     if how == "Ctrl-C":
@@ -85,7 +85,7 @@ def test_cut_off_the_record_is_kept_and_says_how_to_go_on(
     assert "--resume r" in err and "Traceback" not in err
     record = yaml.safe_load((tmp_path / "r" / "bringup.yaml").read_text())
     verdicts = {e["step"]: e["verdict"] for e in record["steps"]}
-    assert verdicts["talk"] == "pass" and verdicts["sensors_at_rest"] == "not run"
+    assert verdicts["talk"] == "not run" and "begun" in record["steps"][0]["text"]
     assert not children(process)
     gone = [pid for pid in bench.values() if Path(f"/proc/{pid}").exists()]
     assert gone == []
