@@ -7,12 +7,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from conformance_bench import Bench, Board, cycle_until, energise
+from conformance_bench import PERIOD_S, Bench, Board, cycle_until, energise, moved
 from conformance_suite import DriveConformance
 
 from drivers.base import Mode
 from drivers.cia402 import node
 from drivers.cia402.objects import SUPPORTED_MODES
+from drivers.declared.combined import CombinedDrive
 from drivers.declared.simulated_devices import SharedCore
 from drivers.registry import find_protocol, redirected
 from hil.profile.loader import load_profile
@@ -102,6 +103,26 @@ class BesideASensor:
         finally:
             for board in boards.values():
                 board.end()
+
+
+    def test_the_motor_is_told_of_at_the_time_of_the_deflection(self, bench: Bench) -> None:
+        """Which is measured 3 ms before it is received: the motor was further back then."""
+        options = bench.options.model_copy(update={"latency": {"probe": 0.003}})
+        members = {
+            name: find_protocol(member.protocol).make(member, PERIOD_S)
+            for name, member in options.members.items()
+        }
+        drive = CombinedDrive(members, options)
+        drive.open()
+        try:
+            command = moved(drive, bench.core)
+            cycle_until(drive, command, lambda _: drive.shift_s < -0.0025, "the shift")
+            motor, told = members["motor"].telemetry, drive.telemetry
+            back = told.position_rad - motor.position_rad
+            assert told.velocity_rad_s > 1.0
+            assert back == pytest.approx(told.velocity_rad_s * drive.shift_s)
+        finally:
+            drive.close()
 
 
 def beside_a_sensor(motor: dict[str, Any], **more: Any) -> dict[str, Any]:
