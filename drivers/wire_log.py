@@ -22,9 +22,9 @@ from typing import Any
 
 import can
 
-HEAD = struct.Struct("<BBHd")  # kind, wire, size of what follows, time in s since 1970
+HEAD = struct.Struct("<BBHq")  # kind, wire, size of what follows, time.monotonic() in us
 FRAME = struct.Struct("<IBB")  # identifier and flags, more flags, length
-OPENED, CAN_IN, CAN_OUT, BYTES_IN, BYTES_OUT, CYCLE, NOTE = range(7)
+OPENED, CAN_IN, CAN_OUT, BYTES_IN, BYTES_OUT, CYCLE, NOTE, ASKED = range(8)
 EXTENDED, REMOTE = 0x8000_0000, 0x4000_0000
 FLEXIBLE, SWITCHED, ERROR = 1, 2, 4
 INDEX_FILE = "wire.jsonl"
@@ -50,8 +50,10 @@ class WireRecorder:
         self._handing_on = threading.Lock()
         self._wires = 0
         self._cycles = 0
+        self._last_us = round(1e6 * time.monotonic())
+        began = time.time() - time.monotonic()
         self._process = subprocess.Popen(
-            [sys.executable, "-m", "drivers.wire_log_writer", str(folder)],
+            [sys.executable, "-m", "drivers.wire_log_writer", str(folder), repr(began)],
             stdin=subprocess.PIPE, start_new_session=True,
         )  # fmt: skip
         assert self._process.stdin is not None
@@ -98,8 +100,17 @@ class WireRecorder:
         for key, function in (("read", read_too), ("write", write_too)):
             setattr(port, key, function)
 
+    def now(self) -> float:
+        """The time, on record."""
+        self._put(ASKED, 0, b"")
+        return self._last_us / 1e6
+
+    def came(self) -> float:
+        """When the last record was made: right after something was received, that is its time."""
+        return self._last_us / 1e6
+
     def cycle(self, periods: int) -> None:
-        """A cycle begins, this many periods after the last."""
+        """A cycle begins, this many periods after the last; 0: the drive is read again in it."""
         self._put(CYCLE, min(periods, 255), b"")
         self._cycles += 1
         if self._cycles % WRITE_EVERY == 0:
@@ -144,11 +155,12 @@ class WireRecorder:
 
     def _put(self, kind: int, wire: int, data: bytes) -> None:
         waiting = self._waiting
+        self._last_us = at_us = int(1e6 * time.monotonic())
         if len(waiting) > MOST_WAITING or len(data) > 0xFFFF:
             self.lost += 1
             return
         # In one step: while a drive is opened, other threads may receive as well.
-        waiting += HEAD.pack(kind, wire, len(data), time.time()) + data
+        waiting += HEAD.pack(kind, wire, len(data), at_us) + data
         if len(waiting) > WRITE_AT and not self._cycles:
             self.flush()
 

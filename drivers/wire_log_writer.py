@@ -1,4 +1,7 @@
-"""``python -m drivers.wire_log_writer FOLDER``: write records from the standard input to files."""
+"""``python -m drivers.wire_log_writer FOLDER BEGAN``: write records from the input to files.
+
+``BEGAN``: when the clock of the records was at 0, in s since 1970.
+"""
 
 from __future__ import annotations
 
@@ -12,6 +15,7 @@ from typing import Any, BinaryIO
 import can
 
 from drivers.wire_log import (
+    ASKED,
     BYTES_IN,
     BYTES_OUT,
     CAN_IN,
@@ -31,8 +35,13 @@ CYCLES_A_LINE = 500
 class Writer:
     """Sorts records into one file a wire, and counts those of each cycle."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, began_s: float = 0.0) -> None:
         self._folder = folder
+        self._began_s = began_s
+        self._asked_us = 0
+        self._asked: list[list[int]] = [[]]  # of each cycle
+        self._came_us: list[int] = []
+        self._came: list[list[int]] = []  # of each wire
         self._index = (folder / INDEX_FILE).open("w")
         self._wires: list[Any] = []
         self._names: list[str] = []
@@ -41,9 +50,16 @@ class Writer:
         self._cycles: list[list[int]] = []
         self._notes: list[dict[str, Any]] = []
 
-    def take(self, kind: int, wire: int, time_s: float, data: bytes) -> None:
+    def take(self, kind: int, wire: int, at_us: int, data: bytes) -> None:
         """One record."""
-        if kind == CYCLE:
+        time_s = self._began_s + at_us / 1e6
+        if kind in (CAN_IN, BYTES_IN):
+            self._came[wire].append(at_us - self._came_us[wire])
+            self._came_us[wire] = at_us
+        if kind == ASKED:
+            self._asked[-1].append(at_us - self._asked_us)
+            self._asked_us = at_us
+        elif kind == CYCLE:
             self._end_cycle()
             self._periods = wire
         elif kind == NOTE:
@@ -75,10 +91,13 @@ class Writer:
         self._wires.append(can.Logger(str(path)) if kind == "can" else path.open("w"))
         self._names.append(name)
         self._counts.append(0)
+        self._came.append([])
+        self._came_us.append(0)
         self._line({"wire": name, **described})
 
     def _end_cycle(self) -> None:
         self._cycles.append([self._periods, *self._counts])
+        self._asked.append([])
         self._counts = [0] * len(self._counts)
         if self._notes or len(self._cycles) >= CYCLES_A_LINE:
             self._write_cycles()
@@ -88,8 +107,11 @@ class Writer:
 
     def _write_cycles(self) -> None:
         if self._cycles:
-            self._line({"cycles": self._cycles})
+            times = {"asked": self._asked[:-1], "came": self._came}
+            self._line({"cycles": self._cycles, **times})
         self._cycles = []
+        self._asked = self._asked[-1:]
+        self._came = [[] for _ in self._came]
 
     def _line(self, data: dict[str, Any]) -> None:
         self._index.write(json.dumps(data, separators=(",", ":")) + "\n")
@@ -98,18 +120,18 @@ class Writer:
 def copy(source: BinaryIO, writer: Writer) -> None:
     """Until the end of ``source``, which may come in the middle of a record."""
     while len(head := source.read(HEAD.size)) == HEAD.size:
-        kind, wire, size, time_s = HEAD.unpack(head)
+        kind, wire, size, at_us = HEAD.unpack(head)
         data = source.read(size)
         if len(data) < size:
             break
-        writer.take(kind, wire, time_s, data)
+        writer.take(kind, wire, at_us, data)
 
 
 def main() -> int:
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, signal.SIG_IGN)  # the end of the input ends it
     os.nice(10)  # whoever runs the cycle goes first
-    writer = Writer(Path(sys.argv[1]))
+    writer = Writer(Path(sys.argv[1]), float(sys.argv[2]))
     try:
         copy(sys.stdin.buffer, writer)
     finally:

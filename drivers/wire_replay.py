@@ -22,14 +22,19 @@ from drivers.wire_text import read_timed
 NAP_S = 0.001
 
 Item = tuple[bool, Any]  # received, and a frame or bytes
+Received = tuple[Any, float]  # a frame or bytes, and when
 
 
 @dataclass
 class Cycle:
-    """Periods since the last cycle, records of each wire in it, notes made in it."""
+    """Periods since the last cycle, records of each wire in it, notes made and times told in it.
+
+    No period: in the cycle before the drive was read again.
+    """
 
     periods: int
     counts: list[int]
+    asked_s: list[float] = field(default_factory=list)
     notes: list[dict[str, Any]] = field(default_factory=list)
 
 
@@ -38,6 +43,7 @@ class WireRecording:
 
     Attributes:
         cycles: the first stands for the time before the first cycle.
+        timed: whether it has the times that the samples depended on.
 
     Raises:
         DriverError: no recording, or a damaged one.
@@ -47,7 +53,11 @@ class WireRecording:
         folder = path if path.is_dir() else path.parent
         self.folder = folder
         self.cycles: list[Cycle] = []
+        self.timed = True
         self._wires: list[list[Item]] = []
+        self._times_us: list[list[int]] = []  # of each wire: when things were received
+        self._asked_us = 0
+        self._last_s = 0.0
         index = folder / INDEX_FILE
         try:
             with index.open() as file:
@@ -77,18 +87,50 @@ class WireRecording:
                 with path.open() as file:
                     items = [(received, chunk) for _, received, chunk in read_timed(file)]
             self._wires.append(items)
+            self._times_us.append([0])
         elif "cycles" in data:
-            self.cycles += [Cycle(periods, counts) for periods, *counts in data["cycles"]]
+            cycles = [Cycle(periods, counts) for periods, *counts in data["cycles"]]
+            self.cycles += cycles
+            self.timed = self.timed and "asked" in data
+            for cycle, asked in zip(cycles, data.get("asked", ()), strict=False):
+                for step in asked:
+                    self._asked_us += step
+                    cycle.asked_s.append(self._asked_us / 1e6)
+            for times, came in zip(self._times_us, data.get("came", ()), strict=False):
+                for step in came:
+                    times.append(times[-1] + step)
         elif self.cycles:
             self.cycles[-1].notes.append(data)
 
+    def now(self) -> float:
+        """What the clock said when it was asked then, in this cycle."""
+        asked = self.cycles[self._cycle].asked_s
+        if asked:
+            self._last_s = asked.pop(0)
+        return self._last_s
+
+    def came(self) -> float:
+        """When that was received which was received last."""
+        return self._last_s
+
+    def received(self, item: Received) -> Any:
+        """This is received now: so late is it."""
+        self._last_s = item[1]
+        return item[0]
+
+    @property
+    def goes_on(self) -> bool:
+        """Whether the drive was read once more in this cycle."""
+        following = self._cycle + 1
+        return following < len(self.cycles) and self.cycles[following].periods == 0
+
     def bus(self) -> can.BusABC:
         """The next recorded wire, in place of a bus. Raises ``DriverError`` if there is none."""
-        return ReplayBus(self._source())
+        return ReplayBus(self, self._source())
 
     def port(self) -> ReplayPort:
         """The next recorded wire, in place of a serial port."""
-        return ReplayPort(self._source())
+        return ReplayPort(self, self._source())
 
     def _source(self) -> Source:
         number = self._opened
@@ -99,7 +141,8 @@ class WireRecording:
             )
         self._opened += 1
         counts = [c.counts[number] if number < len(c.counts) else 0 for c in self.cycles]
-        source = Source(self._wires[number], counts)
+        times = [us / 1e6 for us in self._times_us[number][1:]]
+        source = Source(self._wires[number], counts, times)
         self._sources.append(source)
         return source
 
@@ -116,20 +159,24 @@ class WireRecording:
 class Source:
     """Items of one wire, released as the device would."""
 
-    def __init__(self, items: list[Item], counts: list[int]) -> None:
+    def __init__(self, items: list[Item], counts: list[int], times_s: list[float]) -> None:
         self._items = items
+        self._times_s = iter(times_s)
         self._counts = counts
         self._next = 0
         self._end = counts[0] if counts else 0
-        self.waiting: deque[Any] = deque()
+        self.waiting: deque[Received] = deque()
         self._opening = True
         self._release()
 
     def _release(self) -> None:
         """What was received before the next thing was sent."""
         while self._next < self._end and self._items[self._next][0]:
-            self.waiting.append(self._items[self._next][1])
+            self._receive(self._items[self._next][1])
             self._next += 1
+
+    def _receive(self, item: Any) -> None:
+        self.waiting.append((item, next(self._times_s, 0.0)))
 
     def sent(self, matches: Any) -> None:
         """Something is sent; ``matches`` compares it with what was sent then."""
@@ -139,9 +186,9 @@ class Source:
             received, item = self._items[i]
             if not received and matches(item):
                 # What lies between was received before this was sent.
-                self.waiting.extend(
-                    item for came, item in self._items[self._next : i] if came
-                )
+                for came, between in self._items[self._next : i]:
+                    if came:
+                        self._receive(between)
                 self._next = i + 1
                 self._release()
                 return
@@ -150,7 +197,7 @@ class Source:
         while self._next < self._end:
             received, item = self._items[self._next]
             if received:
-                self.waiting.append(item)
+                self._receive(item)
             self._next += 1
 
     def begin(self, cycle: int) -> None:
@@ -163,7 +210,8 @@ class Source:
 class ReplayBus(can.BusABC):
     """A bus on which a recording plays."""
 
-    def __init__(self, source: Source) -> None:
+    def __init__(self, recording: WireRecording, source: Source) -> None:
+        self._recording = recording
         self._source = source
         self.channel_info = "recording"
         super().__init__(channel="recording")
@@ -177,7 +225,7 @@ class ReplayBus(can.BusABC):
 
     def _recv_internal(self, timeout: float | None) -> tuple[can.Message | None, bool]:
         waiting = self._source.waiting
-        return (waiting.popleft() if waiting else None), False
+        return (self._recording.received(waiting.popleft()) if waiting else None), False
 
     def recv(self, timeout: float | None = None) -> can.Message | None:
         """The next frame, or None: at once if ``timeout`` is 0, else soon."""
@@ -191,7 +239,8 @@ class ReplayPort:
 
     path = "recording"
 
-    def __init__(self, source: Source) -> None:
+    def __init__(self, recording: WireRecording, source: Source) -> None:
+        self._recording = recording
         self._source = source
 
     def open(self) -> None:
@@ -200,7 +249,8 @@ class ReplayPort:
     def read(self, until_s: float = 0.0) -> bytes:
         """What waits."""
         waiting = self._source.waiting
-        return waiting.popleft() if waiting else b""
+        chunk: bytes = self._recording.received(waiting.popleft()) if waiting else b""
+        return chunk
 
     def write(self, data: bytes) -> None:
         """Release what was received after this then."""

@@ -96,6 +96,8 @@ class Host:
                 telemetry = drive.read(woke + (answer_by if in_time else LATE_ANSWER_S))
                 if monotonic() - woke > LATE_ANSWER_S + period:
                     # Held up while it waited: the answer may lie there unread.
+                    if wire is not None:
+                        wire.cycle(0)
                     telemetry = drive.read(monotonic() + LATE_ANSWER_S)
                 answered = max(0.0, telemetry.time_s - woke)
                 if wire is not None and answered > answer_by:

@@ -31,7 +31,8 @@ AT_ONCE_S = 0.0
 def replay(profile: Profile, recording: Path, runs: Path, name: str, about: str) -> Path:
     """Run the bench through a recording, with what was asked of it then; the run's folder.
 
-    The ages of samples count in the recording's cycles. A stop that came from outside the
+    A described board is told the time of the recording. Of any other drive the ages of samples
+    count in the recording's cycles. A stop that came from outside the
     bench then (its host was held up, the holder of control was lost) comes again.
 
     Raises:
@@ -41,6 +42,8 @@ def replay(profile: Profile, recording: Path, runs: Path, name: str, about: str)
     recorded = WireRecording(recording)
     wires.replay(recorded)
     drive = make_drive(profile)
+    timed = recorded.timed and getattr(drive, "timed_by_wires", False)
+    wires.replay(recorded, timed)
     try:
         drive.open()
         with RunWriter(
@@ -55,7 +58,7 @@ def replay(profile: Profile, recording: Path, runs: Path, name: str, about: str)
             note=about,
             started=EPOCH.isoformat(timespec="milliseconds"),
         ) as writer:  # fmt: skip
-            Replayed(profile, drive, writer).run(recorded)
+            Replayed(profile, drive, writer, timed).run(recorded)
             return writer.close("the recording is at its end")
     finally:
         wires.replay(None)
@@ -63,13 +66,19 @@ def replay(profile: Profile, recording: Path, runs: Path, name: str, about: str)
 
 
 class Replayed:
-    """The cycle over a recording. Nothing that it sends goes anywhere."""
+    """The cycle over a recording. Nothing that it sends goes anywhere.
 
-    def __init__(self, profile: Profile, drive: Drive, writer: RunWriter) -> None:
+    ``timed``: the drive is told the recording's time, and knows itself how old its samples are.
+    """
+
+    def __init__(
+        self, profile: Profile, drive: Drive, writer: RunWriter, timed: bool = False
+    ) -> None:
         self.period_s = 1.0 / profile.control.rate
         self.bench = Bench(profile, drive.capabilities, self.period_s)
         self._drive = drive
         self._writer = writer
+        self._timed = timed
         self._ages = [1e9, 1e9]
         self._seen_s = drive.telemetry.time_s
 
@@ -80,17 +89,22 @@ class Replayed:
         rows = []
         while (cycle := recording.begin_cycle()) is not None:
             dt = self.period_s * max(1, cycle.periods)
+            first = cycle
             try:
+                telemetry = self._read(dt)
+                while recording.goes_on and (again := recording.begin_cycle()) is not None:
+                    cycle = again
+                    telemetry = self._read(0.0)
                 answer = max((n.get("answer_s", 0.0) for n in cycle.notes), default=0.0)
                 time_s = periods * self.period_s
-                rows.append(bench.advance(self._read(dt), dt, time_s, answer_s=answer))
+                rows.append(bench.advance(telemetry, dt, time_s, answer_s=answer))
                 drive.write(bench.command)
             except Exception as error:
                 drive.de_energise()
                 cause = Cause.DRIVE_LOST if isinstance(error, DriverError) else Cause.EXCEPTION
                 bench.stop(cause, f"{type(error).__name__}: {error}")
                 bench.command.power, bench.command.torque_N_m = PowerRequest.OFF, 0.0
-            periods += max(1, cycle.periods)
+            periods += max(1, first.periods)
             for note in cycle.notes:
                 self._note(note)
             self._hand_on()
@@ -103,6 +117,8 @@ class Replayed:
     def _read(self, dt: float) -> Telemetry:
         before = time.monotonic()
         telemetry = self._drive.read(before + AT_ONCE_S)
+        if self._timed:
+            return telemetry
         after = time.monotonic()
         fresh = telemetry.time_s > self._seen_s, after - telemetry.deflection_age_s >= before
         self._seen_s = max(self._seen_s, telemetry.time_s)

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 
 import can
 
+from drivers import wires
 from drivers.base import DriverError
 from drivers.can_bus import open_bus
 from drivers.declared.board import Counters, Sample, pace
@@ -99,7 +100,7 @@ class CanBoard:
                 raise DriverError(f"the bus is gone: {error}") from error
             if frame is None:
                 break
-            self._take(frame, monotonic())
+            self._take(frame, wires.came())
         self._seen = motor.number
 
     def _take(self, frame: can.Message, now_s: float) -> None:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
-import time
 from collections.abc import Mapping
 
+from drivers import wires
 from drivers.base import (
     Capabilities,
     Command,
@@ -63,7 +63,7 @@ class _Device:
         self._last_s = 0.0
 
     def read(self, deadline_s: float) -> None:
-        before = time.monotonic()
+        before = wires.now()
         # One that speaks by itself is not waited for: what it said last has come already.
         telemetry = self.drive.read(deadline_s if self.asked else before)
         self.telemetry = telemetry
@@ -114,6 +114,7 @@ class CombinedDrive:
         self._source = source
         self._moving = list({id(d): d for d in (source[q] for q in MOVING)}.values())
         self._resting = Command()
+        self.timed_by_wires = all(getattr(d, "timed_by_wires", False) for d in drives.values())
         self._shift_s = 0.0
         self._opened = False
 
@@ -159,7 +160,7 @@ class CombinedDrive:
                 device.read(deadline_s)
             except DriverError as error:
                 device.telemetry.lost = device.telemetry.lost or str(error)
-        self._fill(time.monotonic())
+        self._fill(wires.now())
         return self.telemetry
 
     def write(self, command: Command) -> None:

@@ -6,6 +6,7 @@ import contextlib
 import math
 import time
 
+from drivers import wires
 from drivers.base import (
     Capabilities,
     Command,
@@ -31,6 +32,7 @@ class DeclaredDrive:
     """
 
     capabilities: Capabilities
+    timed_by_wires = True  # a recording tells it the time as well
 
     def __init__(self, board: Board, period_s: float) -> None:
         self.board = board
@@ -110,10 +112,14 @@ class DeclaredDrive:
         telemetry = self.telemetry
         try:
             self._poll_and_beat(deadline_s)
-            self._dialogue.look(time.monotonic())
         except DriverError as error:
             telemetry.lost = telemetry.lost or str(error)
-        now = time.monotonic()
+        now = wires.now()
+        if not telemetry.lost:
+            try:
+                self._dialogue.look(now)
+            except DriverError as error:
+                telemetry.lost = str(error)
         self._fill(telemetry, now)
         if not telemetry.lost and now - self.board.heard_s > self._options.silence:
             telemetry.lost = (

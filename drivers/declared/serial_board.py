@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Mapping
 
+from drivers import wires
 from drivers.base import DriverError
 from drivers.declared.board import Counters, pace
 from drivers.declared.message_fields import build_fields
@@ -57,7 +58,7 @@ class SerialBoard:
             chunk = port.read(until_s if motor.number == self._seen else 0.0)
             if not chunk:
                 break
-            self.take(chunk, time.monotonic())
+            self.take(chunk, wires.came())
         self._seen = motor.number
 
     def take(self, chunk: bytes, now_s: float) -> None:

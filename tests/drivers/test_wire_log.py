@@ -152,10 +152,12 @@ def test_half_a_record_at_the_end_is_left_out(tmp_path: Path) -> None:
     from drivers.wire_log_writer import Writer, copy
 
     writer = Writer(tmp_path)
-    copy(BytesIO(HEAD.pack(CYCLE, 1, 0, 1.0) + HEAD.pack(NOTE, 0, 50, 1.0) + b"{"), writer)
+    copy(BytesIO(HEAD.pack(CYCLE, 1, 0, 1) + HEAD.pack(NOTE, 0, 50, 1) + b"{"), writer)
     writer.close()
     lines = (tmp_path / "wire.jsonl").read_text().splitlines()
-    assert [json.loads(line) for line in lines] == [{"cycles": [[0], [1]]}]
+    assert [json.loads(line) for line in lines] == [
+        {"cycles": [[0], [1]], "asked": [[], []], "came": []}
+    ]
 
 
 @given(st.lists(st.tuples(st.floats(0, 2e9), st.booleans(), st.binary(max_size=30))))
