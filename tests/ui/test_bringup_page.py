@@ -7,7 +7,7 @@ import shutil
 import time
 
 import pytest
-from PySide6.QtCore import QEvent, Qt
+from PySide6.QtCore import QEvent, QPoint, Qt
 from PySide6.QtGui import QKeyEvent
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication
@@ -27,12 +27,10 @@ from hil.requests import Apply, Commission, Energise, MotorSpeed
 from hil.samples import INDEX, State
 from ui.dashboard.bringup_model import RUNNING, BringUpModel
 from ui.dashboard.bringup_page import BringUpPage
+from ui.dashboard.page_operator import PageOperator
 from ui.dashboard.session import Session
 from ui.dashboard.theme import LIGHT, sizes_for
 from ui.dashboard.window import Window
-
-# Real time: one of these at a time.
-pytestmark = pytest.mark.xdist_group("real time")
 
 PATIENCE_MS = 12_000
 PROFILE = "footplate_trainer.yaml"
@@ -231,6 +229,7 @@ def person(bench, qtbot, monkeypatch):
         sitting.window.close()
 
 
+@pytest.mark.xdist_group("real time")
 def test_simulated_hands_go_through_the_steps_and_a_failure_names_its_mend(person):
     someone = person(LIMITS, SUPPLY, hands=True)
     bringup, page = someone.bringup, someone.page
@@ -251,12 +250,13 @@ def test_simulated_hands_go_through_the_steps_and_a_failure_names_its_mend(perso
     assert someone.window.focusWidget() is page.steps
     kept = read_record(bringup.folder)
     assert [e["verdict"] for e in kept["steps"]] == ["pass", "fail"]
-    # The step that failed alone, on the same record.
-    someone.press(Qt.Key.Key_O)
-    someone.until(lambda: bringup.current is SUPPLY)
+    drawn = bringup.results["supply"].plots[0].traces[0].y
+    # One step alone, on the same record.
+    someone.press(Qt.Key.Key_Home, Qt.Key.Key_O)
+    someone.until(lambda: bringup.running)
     someone.ended()
     assert read_record(bringup.folder)["resumed"]
-    drawn = bringup.results["supply"].plots[0].traces[0].y
+    assert [e["verdict"] for e in read_record(bringup.folder)["steps"]] == ["pass", "fail"]
     # Another record, and back: what it says is shown without being run.
     folder = bringup.folder
     bringup.choose_record(None)
@@ -270,6 +270,7 @@ def test_simulated_hands_go_through_the_steps_and_a_failure_names_its_mend(perso
     assert len(line.yData) == len(drawn)
 
 
+@pytest.mark.xdist_group("real time")
 def test_values_are_written_into_the_profile_once_confirmed_by_key(person):
     someone = person(MEASURING)
     bringup, page, file = someone.bringup, someone.page, someone.profile_file
@@ -300,6 +301,7 @@ def test_values_are_written_into_the_profile_once_confirmed_by_key(person):
     assert not page.write.isVisibleTo(page)
 
 
+@pytest.mark.xdist_group("real time")
 def test_letting_go_stops_and_a_key_that_repeats_does_neither(person):
     someone = person(STANDING)
     someone.standing_by_key()
@@ -316,8 +318,43 @@ def test_letting_go_stops_and_a_key_that_repeats_does_neither(person):
     assert someone.bringup.results["stands"].verdict is Verdict.FAIL
 
 
-@pytest.mark.parametrize("how", ["focus", "deactivated", "page", "mouse", "hangs", "esc", "theme"])
-def test_whatever_takes_the_hand_away_stops_the_rig(person, how):
+@pytest.mark.parametrize("how", ["focus", "deactivated", "page", "mouse", "theme"])
+def test_whatever_takes_the_hand_away_lets_go(qapp, qtbot, model, how):
+    window = window_module.Window(model)
+    qtbot.addWidget(window)
+    window.resize(1280, 720)
+    window.show()
+    window.activateWindow()
+    qtbot.waitUntil(window.isActiveWindow)
+    window.show_page("Bring-up")
+    page = window.page_of("Bring-up")
+    asking = page.bringup.operator = PageOperator(None, alone=False)
+    page.bringup.operator.hold_text = "Hold; it would move."
+    page.refresh()
+    assert window.focusWidget() is page.ask.hold
+    if how == "mouse":
+        QTest.mousePress(page.ask.hold, Qt.MouseButton.LeftButton)
+    else:
+        QTest.keyPress(page.ask.hold, Qt.Key.Key_Space)
+    asking.turn()
+    assert asking.holding
+    if how == "focus":
+        page.steps.setFocus()
+    elif how == "deactivated":
+        QApplication.sendEvent(window, QEvent(QEvent.Type.WindowDeactivate))
+    elif how == "page":
+        window.show_page("Operate")
+    elif how == "mouse":
+        QTest.mouseMove(page.ask.hold, QPoint(-30, -30))
+    elif how == "theme":
+        window.swap_theme()
+    asking.turn()
+    assert not asking.holding
+
+
+@pytest.mark.xdist_group("real time")
+@pytest.mark.parametrize("how", ["mouse", "hangs", "esc"])
+def test_a_hand_that_is_gone_stops_the_rig(person, how):
     someone = person(STANDING)
     hold = someone.page.ask.hold
     if how == "mouse":
@@ -325,18 +362,10 @@ def test_whatever_takes_the_hand_away_stops_the_rig(person, how):
         QTest.mouseRelease(hold, Qt.MouseButton.LeftButton)
     else:
         someone.standing_by_key()
-    if how == "focus":
-        someone.page.steps.setFocus()
-    elif how == "deactivated":
-        QApplication.sendEvent(someone.window, QEvent(QEvent.Type.WindowDeactivate))
-    elif how == "page":
-        someone.press(Qt.Key.Key_F1)
-    elif how == "hangs":
+    if how == "hangs":
         time.sleep(0.6)
     elif how == "esc":
         someone.press(Qt.Key.Key_Escape)
-    elif how == "theme":
-        someone.press(Qt.Key.Key_F9)
     someone.until(lambda: bool(someone.model.last_stop))
     assert ("Operator" if how == "esc" else "Enabling") in someone.model.last_stop
     someone.ended()
@@ -346,6 +375,7 @@ def test_whatever_takes_the_hand_away_stops_the_rig(person, how):
         assert someone.bringup.state_of(STANDING) == Verdict.NOT_RUN
 
 
+@pytest.mark.xdist_group("real time")
 def test_every_question_is_answered_by_keyboard_alone(person):
     someone = person(ASKING)
     someone.press(Qt.Key.Key_G)
@@ -372,6 +402,7 @@ def test_every_question_is_answered_by_keyboard_alone(person):
     assert HEARD == [0.0125, "that"]
 
 
+@pytest.mark.xdist_group("real time")
 def test_a_window_that_closes_leaves_the_rig_safe_and_the_record_whole(bench, person):
     someone = person(STANDING)
     someone.standing_by_key()
@@ -384,6 +415,7 @@ def test_a_window_that_closes_leaves_the_rig_safe_and_the_record_whole(bench, pe
     assert "begun" in read_record(folder)["steps"][0]["text"]
 
 
+@pytest.mark.xdist_group("real time")
 def test_a_rig_host_that_dies_ends_it_and_the_record_is_kept(qtbot, monkeypatch, tmp_path):
     with started(tmp_path) as bench:
         someone = Person(bench, qtbot, monkeypatch, (MOVING,))
@@ -403,6 +435,7 @@ def test_a_rig_host_that_dies_ends_it_and_the_record_is_kept(qtbot, monkeypatch,
             someone.window.close()
 
 
+@pytest.mark.xdist_group("real time")
 def test_nothing_is_begun_while_somebody_else_holds_control(bench, person):
     someone = person(SUPPLY)
     someone.session.client.post_release()
