@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -69,6 +69,7 @@ def run(
     known: dict[str, float] | None = None,
     limits: dict[str, float] | None = None,
     person: type[Person] = Person,
+    prepare: Callable[[LockstepBench], None] = lambda _bench: None,
     **actual: object,
 ) -> Ran:
     """Run ``steps`` on a rig built with ``mistakes``; what else they need counts as passed."""
@@ -80,6 +81,7 @@ def run(
         update={"mistakes": mistakes, "actual": {**profile.simulation.actual, **actual}}
     )
     bench = LockstepBench(profile.model_copy(update={"simulation": simulation}), seed)
+    prepare(bench)
     c = bench.drive.capabilities
     own = c.own_limits if limits is None else limits
     facts = DriveFacts(
@@ -212,6 +214,27 @@ def test_nothing_is_energised_after_a_failure() -> None:
     assert ran.results["stop_chain"].verdict is Verdict.NOT_RUN
     assert "sensors_at_rest" in ran.results["stop_chain"].text
     assert not any(e["kind"] == "state" and e["state"] == "STANDBY" for e in ran.bench.events)
+
+
+@pytest.mark.parametrize(("gaps_s", "found"), [((1.0,), []), ((1.0, 4.0), ["telemetry_stale"])])
+def test_a_gap_that_comes_once_is_no_finding(gaps_s: tuple[float, ...], found: list[str]) -> None:
+    begun = [
+        (round(1e3 * at), round(1e3 * at) + round(1.5e3 * TRAINER.limits.telemetry_age))
+        for at in gaps_s
+    ]
+
+    def silent(bench: LockstepBench) -> None:
+        def step(one_cycle: Callable[[], tuple[float, ...]] = bench.step) -> tuple[float, ...]:
+            quiet = any(start <= bench.cycle < end for start, end in begun)
+            bench.surroundings.disturb("silent", float(quiet))
+            return one_cycle()
+
+        bench.step = step  # type: ignore[method-assign]
+
+    ran = run(steps=(TALK,), prepare=silent)
+    assert ran.found == found
+    told = {m.name: m for m in ran.results["talk"].measured}
+    assert told["oldest sample in a first watch"].value == pytest.approx(30.0, abs=2.0)
 
 
 def test_two_mistakes_on_the_encoder_are_both_told() -> None:
