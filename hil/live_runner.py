@@ -98,13 +98,14 @@ class LiveRunner(Runner):
         try:
             if isinstance(request, Stop):
                 return True, self._client.stop(request.cause)
-            if not self._client.in_control and self._without_power:
-                # A busy computer let a beat be late while nothing could move: begin again.
-                self._client.take_control()
-                if self._envelope is not None:
-                    # The host forgot it with the control.
-                    self._client.request(self._envelope)
-            text = self._client.request(request)
+            self._take_back()
+            try:
+                text = self._client.request(request)
+            except Refused:
+                self._service()
+                if not self._take_back():
+                    raise
+                text = self._client.request(request)
             if isinstance(request, Commission):
                 self._envelope = request
             elif isinstance(request, EndCommission):
@@ -114,6 +115,16 @@ class LiveRunner(Runner):
             return False, str(refusal)
         finally:
             self._service()
+
+    def _take_back(self) -> bool:
+        """Control again, if a busy computer let a beat be late while nothing could move."""
+        if self._client.in_control or not self._without_power:
+            return False
+        self._client.take_control()
+        if self._envelope is not None:
+            # The host forgot it with the control.
+            self._client.request(self._envelope)
+        return True
 
     @property
     def _without_power(self) -> bool:

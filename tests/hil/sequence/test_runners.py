@@ -35,7 +35,7 @@ from hil.processes import BenchProcesses, start_bench
 from hil.profile.loader import load_profile, profile_from_dict, profile_to_dict
 from hil.profile.schema import Profile
 from hil.recorder.writer import RunWriter
-from hil.requests import Apply, Energise, Float, Reset, Stop
+from hil.requests import Apply, Commission, Energise, Float, Request, Reset, Stop
 from hil.runs import load_run
 from hil.samples import State
 from hil.sequence import load_sequence
@@ -210,6 +210,33 @@ def at_rest(bench: BenchProcesses) -> None:
         hand = SurroundingsClient(client.description["surroundings"])
         hand.push(-25.0, 0.0, 1.5)
         hand.close()
+
+
+@pytest.mark.xdist_group("real time")
+def test_a_beat_that_is_late_just_as_something_is_asked_costs_nothing(
+    bench: BenchProcesses, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    at_rest(bench)
+    client, hand = connected(bench)
+    ask, held_up_s = client.request, [0.4]
+
+    def request(asked: Request) -> str:
+        if isinstance(asked, Commission) and held_up_s:
+            time.sleep(held_up_s.pop())
+        return ask(asked)
+
+    monkeypatch.setattr(client, "request", request)
+
+    def narrow() -> Generator[Action, Seen, bool]:
+        yield Pause(0.1)
+        seen = yield Ask(Commission(force_N=50.0, speed_m_s=0.01, torque_N_m=0.02))
+        return seen.accepted
+
+    with client:
+        ended = LiveRunner(client, hand, lambda _question: True).run(narrow())
+    hand.close()
+    assert ended.value is True, ended
+    assert not held_up_s
 
 
 @pytest.mark.xdist_group("real time")
