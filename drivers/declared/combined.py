@@ -23,6 +23,7 @@ MOST_SHIFT_S = 0.005  # what is further apart is not brought together, but is ol
 SHIFT_SHARE = 0.02  # of a new difference in time; the rest is of those before
 WINDOW = 500  # cycles over which the shortest answer is looked for
 NEVER_S = 1e9
+HELD_UP_S = 0.005  # without a word from one that speaks by itself
 
 MOVING = ("position", "velocity", "torque")
 
@@ -64,8 +65,10 @@ class _Device:
 
     def read(self, deadline_s: float) -> None:
         before = wires.now()
-        # One that speaks by itself is not waited for: what it said last has come already.
-        telemetry = self.drive.read(deadline_s if self.asked else before)
+        # One that speaks by itself is not waited for: what it said last has come already. But
+        # what held up this computer may have held up the way of what it said since.
+        held_up = before - self.telemetry.time_s > HELD_UP_S
+        telemetry = self.drive.read(deadline_s if self.asked or held_up else before)
         self.telemetry = telemetry
         if self.asked and telemetry.time_s != self._last_s:
             self._last_s = telemetry.time_s

@@ -22,7 +22,9 @@ from declared_rig import (
 )
 
 from drivers.base import Command, DriverError, PowerRequest, PowerStage
-from drivers.declared.combined import AnswerTime
+from drivers.declared import frame_codec
+from drivers.declared.board import Counters
+from drivers.declared.combined import AnswerTime, _Device
 from drivers.declared.device_clock import AHEAD_S, DeviceClock
 from drivers.declared.serial_port import PortOptions, SerialPort
 from drivers.declared.simulated_devices import SharedCore
@@ -103,6 +105,45 @@ def test_either_device_lost_stops_the_other(tmp_path: Path, far: Any, name: str)
         # The motor still hears: it is told to remove power, though power is still asked for.
         cycle(drive, ON, lambda: core.power is PowerStage.OFF)
     drive.close()
+
+
+def test_after_a_pause_a_sensor_is_waited_for(tmp_path: Path) -> None:
+    """What held up the bench held up the wire as well: the next frame is on its way."""
+    path = str(tmp_path / "probe.sock")
+    server = socket.socket(socket.AF_UNIX)
+    server.bind(path)
+    server.listen()
+    options = options_of("treadle_frames", tmp_path).members["probe"]
+    options = options.model_copy(update={"port": PortOptions(path=path)})
+    codec = frame_codec.board_codec(options, Counters())
+    drive = find_protocol("declared_frames").make(options, PERIOD_S)
+    drive.board.open()
+    far_end, _ = server.accept()
+
+    def send(count: int) -> None:
+        codec.set("sample", "count", count)
+        codec.set("sample", "stamp", int(1e6 * time.monotonic()) % (1 << 32))
+        codec.set("sample", "deflection", count)
+        far_end.send(codec.build("sample"))
+
+    device = _Device("probe", drive, False, None)
+    send(1)
+    time.sleep(0.01)
+    device.read(time.monotonic() + PERIOD_S)
+    assert device.telemetry.deflection_counts == 1
+    time.sleep(1.5 * options.silence)
+    late = threading.Timer(0.01, send, (2,))
+    late.start()
+    device.read(time.monotonic() + PATIENCE_S)
+    assert (device.telemetry.deflection_counts, device.telemetry.lost) == (2, "")
+    late.join()
+    # One that stays silent is lost.
+    time.sleep(1.5 * options.silence)
+    device.read(time.monotonic() + PERIOD_S)
+    assert "silent" in device.telemetry.lost
+    drive.board.close()
+    far_end.close()
+    server.close()
 
 
 def test_a_sensor_that_stands_still_in_its_own_time_grows_old(tmp_path: Path, far: Any) -> None:
