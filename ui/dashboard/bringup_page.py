@@ -124,7 +124,7 @@ class BringUpPage(Page):
         plots.setSpacing(0)
         plots.addWidget(self.plot, 1)
         plots.addWidget(self.next_plot, 0, Qt.AlignmentFlag.AlignRight)
-        below = QHBoxLayout()
+        self.below = below = QHBoxLayout()
         below.setSpacing(px(14))
         below.addLayout(plots, 1)
         below.addWidget(self.evidence, 1)
@@ -275,13 +275,17 @@ class BringUpPage(Page):
         if shown == self._shown:
             return
         self._shown = shown
-        self.plot.setVisible(bool(plots))
+        self._plot_visible(bool(plots))
         self.plot.draw(plots[number] if plots else None)
         self.next_plot.setVisible(len(plots) > 1)
         self.next_plot.setText(f"Plot {number + 1} of {len(plots)}: next")
         self.evidence.setHtml(
             evidence_html(result, self.theme, self.sizes) if result else self._unseen(step)
         )
+
+    def _plot_visible(self, visible: bool) -> None:
+        self.plot.setVisible(visible)
+        self.below.setStretch(0, int(visible))  # or words have the whole width
 
     def _unseen(self, step: Step) -> str:
         needs = ", ".join(s.title for s in self.bringup.steps if s.key in step.needs)
@@ -292,7 +296,7 @@ class BringUpPage(Page):
         shown = (step.key, RUNNING)
         if shown != self._shown:
             self._shown = shown
-            self.plot.setVisible(True)
+            self._plot_visible(True)
             self.next_plot.setVisible(False)
         elif self._renewals % LIVE_EVERY:
             return
