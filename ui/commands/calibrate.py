@@ -67,6 +67,8 @@ def add(commands: Any) -> None:
                      "process, faster than real time")  # fmt: skip
     rig.add_argument("--simulated-operator", action="store_true", help="on a simulated rig in "
                      "real time: a simulated person does what is asked")  # fmt: skip
+    rig.add_argument("--picture", type=Path, metavar="FILE.png", help="with --lockstep: draw the "
+                     "dashboard's Calibrate page with what came of it")  # fmt: skip
     rig.add_argument("--seed", type=int, default=1, metavar="N", help="of the simulated rig")
     rig.add_argument("--varied", action="store_true", help="simulated friction, noise and springs "
                      "off by up to 20 %%, by the seed")  # fmt: skip

@@ -8,6 +8,8 @@ import math
 import shlex
 from typing import Any
 
+import numpy as np
+
 from drivers.simulated.surroundings_door import SurroundingsClient
 from hil.bringup.facts import drive_facts, facts_from_dict
 from hil.bringup.operator import SimulatedOperator
@@ -39,6 +41,7 @@ from ui.commands.calibrations_kept import beside, is_shipped, put_into_profile
 from ui.commands.terminal_operator import TerminalOperator, at_a_terminal
 
 MOST_SERIES = 20
+PICTURE_S = 0.3  # of samples after it, from which the page's numbers are taken
 SHOWN = (0.0, 0.25, 0.5, 0.75, 1.0)  # of the range, where the band is told
 
 
@@ -71,6 +74,10 @@ def _check(options: argparse.Namespace, profile: Profile) -> None:
                            BAD_INPUT)  # fmt: skip
     if options.room is not None and not math.isfinite(options.room):
         raise CommandError("--room: give a temperature in °C", BAD_INPUT)
+    if options.picture is not None and not options.lockstep:
+        raise CommandError(
+            "--picture goes with --lockstep; the dashboard shows the page while it runs", BAD_INPUT
+        )
     for word in ("lockstep", "simulated_operator", "varied"):
         if getattr(options, word) and profile.simulation is None:
             raise CommandError(
@@ -91,7 +98,24 @@ def _lockstep(
     person = SimulatedOperator(bench.surroundings, bench.drive.core.parameters)
     runner = LockstepRunner(bench, tell=lambda text: say(options, text), operator=person)
     ended = _run(runner, options, profile, wanted)
+    if options.picture is not None and isinstance(ended.value, CalibrationResult):
+        _draw(options, ended.value, bench)
     return ended, drive_facts(bench.drive.capabilities, profile).identity
+
+
+def _draw(
+    options: argparse.Namespace, result: CalibrationResult, bench: LockstepBench
+) -> None:
+    try:
+        from ui.dashboard.calibrate_picture import save_calibrate_picture
+    except ImportError as error:
+        raise CommandError(
+            f"the dashboard does not load ({error}): install the system packages that README.md "
+            "names, or leave --picture out", FAILED,
+        ) from None  # fmt: skip
+    rows = np.array(bench.run(PICTURE_S))
+    save_calibrate_picture(result, rows, options.picture)
+    say(options, f"picture {options.picture}")
 
 
 def _live(options: argparse.Namespace, profile: Profile, wanted: Options) -> tuple[Ended, str]:

@@ -5,45 +5,55 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from hil.calibrating.calibration_file import CalibrationFile, CalibrationFileError
+from hil.calibrating.calibration_file import FOLDER, CalibrationFile, CalibrationFileError
 from hil.calibrating.evaluation import evaluate
 from hil.calibrating.filing import keep_calibration
 from hil.calibrating.laws import LAWS
 from hil.calibrating.profile_part import use_in_profile
-from hil.calibrating.result import CalibrationResult
+from hil.calibrating.result import CalibrationFinding, CalibrationResult
 from hil.calibrating.session import Options, PlannedLoad
 from hil.profile.loader import SHIPPED
 from hil.profile.problems import ProfileError
 from ui.dashboard.operate_model import OperateModel
 
-# What the procedure itself found; all else is found anew from the points.
-OF_THE_PROCEDURE = ("stopped", "near_rail", "no_sensor_law")
-
 
 def law_again(
-    result: CalibrationResult, options: Options, plan: Sequence[PlannedLoad], law: str
+    measured: CalibrationResult, options: Options, plan: Sequence[PlannedLoad], law: str
 ) -> CalibrationResult:
-    """The same points with one law, or with ``auto`` the one that they speak for."""
-    laws = LAWS if law == "auto" else (law,)
-    found = [f for f in result.findings if f.code in OF_THE_PROCEDURE and not f.points]
-    return evaluate(
-        result.profile, options.accuracy, laws, result.points, result.sensor, found, len(plan)
-    )
+    """The points of a calibration with one law.
+
+    Args:
+        measured: what the procedure came to, the law by evidence.
+    """
+
+    def found(laws: Sequence[str], more: Sequence[CalibrationFinding]) -> CalibrationResult:
+        return evaluate(
+            measured.profile, options.accuracy, laws, measured.points, measured.sensor, more,
+            len(plan),
+        )  # fmt: skip
+
+    # What the procedure itself met does not follow from the points.
+    anew = {(f.code, f.sentence) for f in found(LAWS, ()).findings}
+    return found((law,), [f for f in measured.findings if (f.code, f.sentence) not in anew])
 
 
 class Filing:
     """Puts calibrations on file.
 
     Args:
-        folder: where they are kept.
+        runs: folder of runs, None if not known.
+        profile_file: the rig's profile, if it is on this computer.
 
     Attributes:
-        profile_file: the rig's profile, if it is on this computer and one's own; else None.
+        folder: beside a profile of one's own, else beside the folder of runs.
+        own: the profile, if it may be written to; those that ship with the program are not.
     """
 
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
-        self.profile_file: Path | None = None
+    def __init__(self, runs: Path | None, profile_file: Path | None) -> None:
+        shipped = profile_file is not None and profile_file.resolve().is_relative_to(SHIPPED)
+        self.own = None if shipped else profile_file
+        beside = self.own or runs
+        self.folder = beside.parent / FOLDER if beside is not None else Path(FOLDER)
 
     def keep(
         self,
@@ -62,14 +72,13 @@ class Filing:
 
     def put_into_profile(self, file: CalibrationFile) -> str:
         """Write it where the next start reads it; returns in words what came of it."""
-        own = self.profile_file
-        if own is None or own.resolve().is_relative_to(SHIPPED):
+        if self.own is None:
             return (
                 "It lasts until the bench ends; to keep it in the profile: hookeline calibrate "
                 f"--use {file.path} --profile YOUR_PROFILE.yaml"
             )
         try:
-            written = use_in_profile(file, own)
+            written = use_in_profile(file, self.own)
         except (CalibrationFileError, ProfileError, OSError) as error:
             return f"It was not written into the profile: {error}"
         return "Written into " + ", ".join(

@@ -68,6 +68,7 @@ class KeptCalibrations:
         self.message = ""
         self.reading = False
         self._again: Profile | None = None
+        self._second: CalibrationFile | None = None
         self._tell = tell
 
     def renew(self, profile: Profile) -> None:
@@ -82,17 +83,17 @@ class KeptCalibrations:
         """Take this as the first of two; again, or None: compare no more."""
         again = kept is None or (self.first is not None and kept.path == self.first.path)
         self.first = None if again else kept
-        self.compared = None
+        self.compared = self._second = None
 
     def look_at(self, kept: Kept) -> None:
         """The second of two, if a first has been taken."""
         first = self.first.file if self.first is not None else None
         if first is None or kept.file is None or kept.path == first.path:
-            self.compared = None
+            self.compared = self._second = None
             return
         second = kept.file
-        if self.compared is None or self.compared.second is not second:
-            self.compared = None
+        if self._second is not second:
+            self.compared, self._second = None, second
             self._in_background(lambda: self._compare(first, second))
 
     def check(
@@ -136,6 +137,7 @@ class KeptCalibrations:
         if self.first is not None:
             paths = [kept.path for kept in rows]
             self.first = rows[paths.index(self.first.path)] if self.first.path in paths else None
+            self.compared = self._second = None
         if self._again is not None:
             profile, self._again = self._again, None
             self.renew(profile)
@@ -148,7 +150,10 @@ class KeptCalibrations:
         self._tell(lambda: self._have_compared(done))
 
     def _have_compared(self, done: Compared) -> None:
-        if self.first is not None and self.first.path == done.first.path:
+        # One that was looked at in passing may be ready later.
+        if self.first is not None and self.first.file is done.first and (
+            done.second is self._second
+        ):  # fmt: skip
             self.compared = done
 
     def _check(

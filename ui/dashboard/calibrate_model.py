@@ -16,7 +16,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from hil.calibrating.calibration_file import FOLDER, CalibrationFile
+from hil.calibrating.calibration_file import CalibrationFile
 from hil.calibrating.drift import NO_LOAD
 from hil.calibrating.laws import Fit
 from hil.calibrating.result import CalibrationPoint, CalibrationResult
@@ -45,14 +45,15 @@ class CalibrateModel:
 
     Args:
         model, session: of the window; without a session nothing can be begun.
-        runs: folder of runs; calibrations are kept beside it, in ``calibrations``.
+        runs: folder of runs, see ``Filing``.
         rig: where it runs; the session's if None.
 
     Attributes:
         setup: the form. run: the guided run, or the last one. kept: earlier calibrations.
         watch: whether the one in force is still true.
         points: of the run or the result, in the order in which they were taken.
-        result: to be accepted or discarded, or None. misfit: why the bench would refuse it.
+        result: to be accepted or discarded, or None; measured: the same by the law that the
+            points speak for. misfit: why the bench would refuse the result.
         law: the one chosen by hand, ``AUTO`` by evidence; law_by_evidence: which one that is.
         busy: what is being done, or ''.
         message, wrong: what there is to say, and whether it is bad news.
@@ -71,17 +72,16 @@ class CalibrateModel:
         self.watch = CalibrationWatch(model)
         self.alone = model.simulated
         self._told: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
-        self.run = GuidedRun(model.profile.control.rate, self._told.put, self._ended)
-        self.kept = KeptCalibrations(
-            Path(FOLDER) if runs is None else runs.parent / FOLDER, self._told.put
-        )
-        self.filing = Filing(self.kept.folder)
+        self.run = GuidedRun(model.profile.control.rate, self._told.put, self._ended, model.say)
+        self.filing = Filing(runs, session and session.profile_file)
+        self.kept = KeptCalibrations(self.filing.folder, self._told.put)
         self.busy = ""
         self._clear()
 
     def _clear(self) -> None:
         self.run.clear()
         self.result: CalibrationResult | None = None
+        self.measured: CalibrationResult | None = None
         self.misfit = ""
         self.law, self.law_by_evidence = AUTO, ""
         self.message, self.wrong = "", False
@@ -185,8 +185,6 @@ class CalibrateModel:
     @property
     def why_not_use(self) -> str:
         """Why no calibration can be given to the bench now, '' if one can."""
-        if self.session is None:
-            return "there is no bench behind this window"
         if self.running:
             return "a calibration runs"
         return self.busy or self.model.hands_off
@@ -227,11 +225,14 @@ class CalibrateModel:
 
     def choose_law(self, law: str) -> None:
         """Take this law for the result, ``AUTO`` the one that the points speak for."""
-        result = self.result
-        if result is None or self.busy or law == self.law:
+        measured = self.measured
+        if measured is None or self.busy or law == self.law:
             return
         before, self.law = self.law, law
-        work = partial(law_again, result, self.run.options, self.run.plan, law)
+        if law == AUTO:
+            self.come(measured)
+            return
+        work = partial(law_again, measured, self.run.options, self.run.plan, law)
         self._in_background("fitting", work, partial(self._have_law, before))
 
     def _have_law(self, before: str, found: CalibrationResult) -> None:
@@ -244,7 +245,7 @@ class CalibrateModel:
 
     def accept(self) -> None:
         """File the result and give it to the bench."""
-        if self.why_not_accept:
+        if self.session is None or self.why_not_accept:
             self._say(f"Not accepted: {self.why_not_accept}.", True)
             return
         self._file(self._accepted)
@@ -298,7 +299,8 @@ class CalibrateModel:
             self.session.mark(NO_LOAD)
 
     def _use(self, file: CalibrationFile, done: str = "In use now:") -> None:
-        assert self.session is not None
+        if self.session is None:  # a still picture
+            return
         self.busy = "the bench is asked"
         self.session.ask(UseCalibration(calibration=file.part), partial(self._used, file, done))
 
@@ -354,8 +356,9 @@ class CalibrateModel:
             part = result.calibration.model_dump(mode="json")
             fits = changed_calibration(self.model.profile, part)
             self.misfit = fits if isinstance(fits, str) else ""
-        if self.law == AUTO and result.fit is not None:
-            self.law_by_evidence = result.fit.law
+        if self.law == AUTO:
+            self.measured = result
+            self.law_by_evidence = result.fit.law if result.fit is not None else ""
         self.message, self.wrong = "", False
 
     def _say(self, text: str, wrong: bool) -> None:

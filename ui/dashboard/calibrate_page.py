@@ -60,7 +60,8 @@ class CalibratePage(Page):
         self.form = SetupForm(calibrating, theme, sizes)
         self.plan = PlanView(calibrating, theme, sizes)
         self.outcome = OutcomeView(calibrating, theme, sizes, self.refresh)
-        self.faces = QStackedLayout()
+        room = QWidget()  # without one, what is added would be a window of its own for a moment
+        self.faces = QStackedLayout(room)
         for face in (self.form, self.plan, self.outcome):
             self.faces.addWidget(face)
         self.begin = KeyButton("Begin", "G", theme)
@@ -72,12 +73,11 @@ class CalibratePage(Page):
         self.hands = KeyButton("", "H", theme)
         self.hands.setCheckable(True)
         self.hands.setToolTip("On a simulated rig: watch it go by itself, or answer it yourself")
-        self.hands.setVisible(calibrating.model.simulated)
         self.hands.setChecked(calibrating.alone)
         self.hands.toggled.connect(calibrating.set_alone)
         column = QVBoxLayout()
         column.setSpacing(px(7))
-        column.addLayout(self.faces, 1)
+        column.addWidget(room, 1)
         column.addWidget(self.begin)
         column.addWidget(self.end)
         column.addWidget(self.hands)
@@ -110,14 +110,15 @@ class CalibratePage(Page):
         self.zero.clicked.connect(lambda: self.calibrating.check_zero())
         for button in (self.next_plot, self.zero, self.compare, self.use):
             head.addWidget(button)
-        self.views = QStackedLayout()
+        below = QWidget()
+        self.views = QStackedLayout(below)
         for view in (self._points(), self._law(), self._earlier()):
             self.views.addWidget(view)
         column = QVBoxLayout()
         column.setSpacing(px(7))
         column.addWidget(self.ask, 8)
         column.addLayout(head)
-        column.addLayout(self.views, 15)
+        column.addWidget(below, 15)
         return column
 
     def _beside(self, left: QWidget, right: QWidget, shares: tuple[int, int]) -> QWidget:

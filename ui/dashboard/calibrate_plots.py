@@ -8,7 +8,7 @@ import numpy as np
 import pyqtgraph
 from numpy.typing import ArrayLike, NDArray
 from PySide6.QtCore import Qt
-from PySide6.QtGui import QBrush, QColor, QFont, QPen
+from PySide6.QtGui import QBrush, QColor, QFont, QFontMetricsF, QPen
 
 from hil.calibrating.comparison import Comparison
 from hil.calibrating.laws import Fit
@@ -45,6 +45,8 @@ class CalibrationPlot(pyqtgraph.PlotWidget):
             axis.setTextPen(QColor(theme.ink))
             axis.setStyle(tickFont=font)
             axis.enableAutoSIPrefix(False)
+        # Plots that stand above each other have their axes in line.
+        self.getAxis("left").setWidth(round(QFontMetricsF(font).horizontalAdvance("−0000.00")))
         self._size = f"{sizes.text_pt}pt"
         self._mark = sizes.px(9)
         clear = QColor(theme.raised)

@@ -37,21 +37,23 @@ class GuidedRun:
         rate_Hz: of the bench's samples.
         put: takes what is to be done on the page's own thread.
         ended: called there with a sentence and the result, or None.
+        remark: called there with what the operator should know.
 
     Attributes:
         plan, options: loads of one series, and how it is done.
         points, law_so_far: taken until now, and the law laid through them on the way.
         progress: the last word of the procedure, or None.
-        note: which series, and what hangs, in words.
+        note: which series, and what hangs, in words. remarks: what else was said.
         settling: slope in counts/s and scatter in counts of the last window, or None.
         live: (time in s, reading in counts) of the last seconds.
         operator: asks and is answered, while it runs.
     """
 
     def __init__(
-        self, rate_Hz: float, put: Put, ended: Callable[[str, CalibrationResult | None], None]
-    ) -> None:
-        self._put, self._on_end = put, ended
+        self, rate_Hz: float, put: Put, ended: Callable[[str, CalibrationResult | None], None],
+        remark: Callable[[str], None],
+    ) -> None:  # fmt: skip
+        self._put, self._on_end, self._remark = put, ended, remark
         self.live: deque[tuple[float, float]] = deque(
             maxlen=max(2, round(LIVE_S * rate_Hz / LIVE_EVERY))
         )
@@ -70,6 +72,7 @@ class GuidedRun:
         self.law_so_far: Fit | None = None
         self.progress: Progress | None = None
         self.note = ""
+        self.remarks: list[str] = []
         self.settling: tuple[float, float] | None = None
 
     @property
@@ -138,7 +141,7 @@ class GuidedRun:
         self._put(lambda: self._progress(progress))
 
     def _say(self, text: str) -> None:
-        self._put(lambda: setattr(self, "note", text))
+        self._put(lambda: self._noted(text))
 
     def _lay_law(self, points: list[CalibrationPoint]) -> None:
         fit: Fit | None = None
@@ -162,6 +165,13 @@ class GuidedRun:
             threading.Thread(
                 target=self._lay_law, args=(list(self.points),), name="law so far", daemon=True
             ).start()
+
+    def _noted(self, text: str) -> None:
+        if text.startswith("series "):
+            self.note = text
+        else:
+            self.remarks.append(text)
+            self._remark(text)
 
     def _have_law(self, fit: Fit | None) -> None:
         self._fitting = False

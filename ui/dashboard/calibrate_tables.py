@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 from collections.abc import Callable
 from itertools import groupby
 
@@ -185,7 +186,11 @@ def plan_html(calibrating: CalibrateModel, theme: Theme) -> str:
             lines.append(f'<span style="color:{theme.ink}">○&nbsp; {text}</span>')
     count = calibrating.run.options.series
     taken = f"{len(calibrating.points)} of {progress.total} points" if progress else ""
+    remarks = "".join(
+        f'<p style="color:{theme.warning}">{html.escape(text)}</p>'
+        for text in calibrating.run.remarks[-2:]
+    )
     return (
         f'<p><b>Series {series} of {count}</b> &nbsp;<span style="color:{theme.quiet}">{taken}'
-        f"</span></p><p>{'<br>'.join(lines)}</p>"
+        f"</span></p><p>{'<br>'.join(lines)}</p>{remarks}"
     )

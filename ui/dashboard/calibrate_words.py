@@ -60,7 +60,8 @@ def large_words(calibrating: CalibrateModel) -> tuple[str, str, bool]:
         return _outcome(calibrating.result)
     if calibrating.model.drift:
         first = calibrating.model.drift[0]
-        return "The calibration in force", f"{_begun(first.sentence)}. {_begun(first.mend)}.", True
+        mend = _begun(first.mend.partition(": hookeline")[0])  # here it is done by the page
+        return "The calibration in force", f"{_begun(first.sentence)}. {mend}.", True
     if calibrating.why_not_begin:
         return "Cannot begin yet", f"{_begun(calibrating.why_not_begin)}.", False
     return (

@@ -6,7 +6,7 @@ import os
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -15,6 +15,9 @@ from hil.profile.loader import profile_to_dict
 from hil.profile.schema import Profile
 from hil.runs import Run
 from hil.samples import COLUMNS, INDEX
+
+if TYPE_CHECKING:
+    from ui.dashboard.window import Window
 
 
 @dataclass(frozen=True)
@@ -71,12 +74,7 @@ def save_rows_picture(
     Raises:
         OSError: the file cannot be written.
     """
-    # Without a screen the page is drawn in memory; a Qt that runs already keeps its screen.
-    if "DISPLAY" not in os.environ and "WAYLAND_DISPLAY" not in os.environ:
-        os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
-    from PySide6.QtCore import QPoint
-    from PySide6.QtGui import QImage, QPainter
-
+    no_screen_needed()
     from ui.dashboard.app import application
     from ui.dashboard.operate_model import OperateModel
     from ui.dashboard.operate_page import OperatePage
@@ -103,6 +101,18 @@ def save_rows_picture(
     page = window.page
     assert isinstance(page, OperatePage)
     page.chart_page.choose_window(window_s)
+    save_window(window, path, size, scale)
+
+
+def save_window(window: Window, path: str | Path, size: tuple[int, int], scale: float) -> None:
+    """Draw a window that is not shown into a PNG file, and be done with it.
+
+    Raises:
+        OSError: the file cannot be written.
+    """
+    from PySide6.QtCore import QPoint
+    from PySide6.QtGui import QImage, QPainter
+
     image = QImage(
         round(size[0] * scale), round(size[1] * scale), QImage.Format.Format_ARGB32_Premultiplied
     )
@@ -114,3 +124,9 @@ def save_rows_picture(
     window.deleteLater()
     if not image.save(str(path)):
         raise OSError(f"picture '{path}' cannot be written; does its folder exist?")
+
+
+def no_screen_needed() -> None:
+    """Without a screen pages are drawn in memory; a Qt that runs already keeps its screen."""
+    if "DISPLAY" not in os.environ and "WAYLAND_DISPLAY" not in os.environ:
+        os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")

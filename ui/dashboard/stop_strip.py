@@ -163,7 +163,8 @@ class StopStrip(QWidget):
         top.addWidget(self.question)
         top.addWidget(self.kept)
         top.addWidget(self.word, 1)
-        self.stack = QStackedLayout()
+        room = QWidget()  # without one, what is added would be a window of its own for a moment
+        self.stack = QStackedLayout(room)
         self.stack.addWidget(words)
         self.stack.addWidget(question)
 
@@ -188,7 +189,7 @@ class StopStrip(QWidget):
         left = QVBoxLayout()
         left.setSpacing(px(1))
         left.addLayout(top)
-        left.addLayout(self.stack, 1)
+        left.addWidget(room, 1)
         row.addLayout(left, 55)
         row.addWidget(self.stop_button, 30)
         row.addLayout(acts, 15)

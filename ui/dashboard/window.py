@@ -24,6 +24,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 from PySide6.QtCore import QEvent, Qt, QTimer
 from PySide6.QtGui import QCloseEvent, QKeyEvent, QKeySequence, QResizeEvent, QShortcut
@@ -168,14 +169,15 @@ class Window(QMainWindow):
             reset=session.reset if session else nothing,
             take_control=session.take_control if session else nothing,
         )
-        self.stack = QStackedLayout()
+        room = QWidget()  # without one, a page would be a window of its own for a moment
+        self.stack = QStackedLayout(room)
         for page in self.pages:
             self.stack.addWidget(page)
         column = QVBoxLayout(sheet)
         column.setContentsMargins(0, 0, 0, 0)
         column.setSpacing(0)
         column.addWidget(self.header)
-        column.addLayout(self.stack, 1)
+        column.addWidget(room, 1)
         column.addWidget(self.strip)
         self.setCentralWidget(sheet)
         self._bring_up(self.page_number)
@@ -193,6 +195,14 @@ class Window(QMainWindow):
             KeyError: there is none.
         """
         return self.pages[self._number_of(title)]
+
+    def view_of(self, title: str) -> Any:
+        """The view model of the page with this title, None if it has none.
+
+        Raises:
+            KeyError: there is no such page.
+        """
+        return self.views[self._number_of(title)]
 
     def _number_of(self, title: str) -> int:
         for number, entry in enumerate(self.entries):
