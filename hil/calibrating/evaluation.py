@@ -9,7 +9,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from hil.calibrating.figures import Merit, merit
-from hil.calibrating.judge import judge_points, judge_result
+from hil.calibrating.judge import judge_points
+from hil.calibrating.judge_law import judge_result
 from hil.calibrating.law_for_profile import calibration_for, without_sensor_law
 from hil.calibrating.laws import Fit, FitError, choose_law
 from hil.calibrating.loads import Accuracy
@@ -21,29 +22,16 @@ from hil.calibrating.result import (
     CalibrationResult,
     SensorLaw,
 )
-from hil.calibrating.uncertainty import budget_for, table_of
+from hil.calibrating.uncertainty import budget_for, refits, table_of
 from hil.profile.schema import Profile, TwoSlopes
 
-OUTLIER_SCORE = 7.0  # of robust standard deviations; Iglewicz and Hoaglin 1993 take 3.5 for any
+# Of robust standard deviations. Iglewicz and Hoaglin (1993) take 3.5 for bell curves; hysteresis
+# and friction, half a loop's width either way, reach farther.
+OUTLIER_SCORE = 6.0
 OUTLIER_LEAST_COUNTS = 4.0
 OUTLIER_SHARE = 0.15  # more than that are no outliers but something wrong
 DEAD_LEAST_M = 1e-4
 DEAD_FROM, DEAD_TO = 0.15, 0.55  # of the largest force of the sweep: where each side is straight
-
-
-def stopped_finding(cause: str, detail: str) -> CalibrationFinding:
-    """The bench stopped by itself while a load was held."""
-    if "rail" in f"{cause} {detail}".lower():
-        return CalibrationFinding(
-            "near_rail",
-            f"the deflection sensor reached the end of its range: {detail}",
-            "set the sensor so that no load reads near the middle of its range, or leave the "
-            "heaviest weight out",
-        )
-    return CalibrationFinding(
-        "stopped", f"the bench stopped: {detail or cause}",
-        "clear the cause that the bench names, then begin again",
-    )  # fmt: skip
 
 
 def evaluate(
@@ -74,29 +62,34 @@ def evaluate(
         )
         return replace(empty, findings=(*found, *([missing] if not found else [])))
     try:
+        if dead_m and len(laws) > 1:
+            laws = ("line",)  # beyond a gap one set works alone, and no knee follows
         marked = set_aside(usable, laws)
         table = table_of(marked)
         fit, fits = choose_law(table, laws)
         if fit.law != "two_slopes" and "two_slopes" in fits and len(laws) > 1:
             fit = _plainer(fit, fits)
-        budget = budget_for(marked, fit)
+        drawn = refits(marked, fit)
+        budget = budget_for(marked, fit, drawn)
         if dead_m:
             dead_m = _dead_by_weights(profile, fit, sensor, dead_m)
         calibration = calibration_for(profile, fit, sensor, dead_m, budget.table)
     except FitError as error:
-        found.append(_too_few(points, str(error)))
+        if not any(f.severity == "error" for f in found):  # which would be why
+            found.append(_too_few(points, str(error)))
         return replace(empty, findings=tuple(found))
     points = [p for p in points if p not in usable] + marked
     points.sort(key=lambda p: p.rows[0, 0] if len(p.rows) else 0.0)
     knee = Knee(math.nan, math.nan)
     if fit.law == "two_slopes":
-        knee = knee_of(calibration.spring_law, fit, sensor)
+        knee = knee_of(calibration.spring_law, fit, drawn, sensor)
     result = replace(
         empty, points=tuple(points), fit=fit, fits=fits, budget=budget, calibration=calibration,
         merit=_figures(table, fit, [p.mounting for p in marked if not p.outlier]),
         knee_m=knee.value, u_knee_m=knee.u, dead_zone_m=dead_m,
+        findings=tuple(found),
     )  # fmt: skip
-    found += judge_result(result, planned)
+    found += judge_result(result, planned, cut_short=any(f.severity == "error" for f in findings))
     return replace(result, findings=tuple(found))
 
 
@@ -129,13 +122,18 @@ def set_aside(points: Sequence[CalibrationPoint], laws: Sequence[str]) -> list[C
         FitError: no law fits at all.
     """
     fit, _ = choose_law(table_of([replace(p, outlier=False) for p in points]), laws)
+    size = np.array([abs(p.load_N) for p in points])
+    light = size <= 0.5 * size.max()
     marks = []
     for series in sorted({p.series for p in points}):
-        mine = [i for i, p in enumerate(points) if p.series == series]
-        residuals = fit.residuals[mine]
-        away = np.abs(residuals - np.median(residuals))
-        scale = max(1.4826 * float(np.median(away)), OUTLIER_LEAST_COUNTS / OUTLIER_SCORE)
-        marks += [i for i, far in zip(mine, away, strict=True) if far > OUTLIER_SCORE * scale]
+        mine = np.array([p.series == series for p in points])
+        away = np.abs(fit.residuals - np.median(fit.residuals[mine]))
+        # Hysteresis grows with the load: heavy loads are measured by heavy ones.
+        for alike in (mine & light, mine & ~light):
+            if alike.any():
+                scale = 1.4826 * float(np.median(away[alike]))
+                far = away > max(OUTLIER_SCORE * scale, OUTLIER_LEAST_COUNTS)
+                marks += np.flatnonzero(far & alike).tolist()
     if len(marks) > OUTLIER_SHARE * len(points):
         marks = []
     return [replace(p, outlier=i in marks) for i, p in enumerate(points)]
@@ -147,14 +145,17 @@ class Knee:
     u: float
 
 
-def knee_of(law: object, fit: Fit, sensor: SensorLaw | None) -> Knee:
-    """Deflection at the knee and its standard uncertainty in m."""
-    if not isinstance(law, TwoSlopes):
+def knee_of(law: object, fit: Fit, drawn: Sequence[Fit], sensor: SensorLaw | None) -> Knee:
+    """Deflection at the knee and its standard uncertainty in m.
+
+    Seen in counts: what is wrong with all loads alike moves no knee.
+    """
+    if not isinstance(law, TwoSlopes) or not drawn:
         return Knee(math.nan, math.nan)
-    load = float(fit.coefficients[3])
-    u_load = float(fit.standard_errors[3])
+    counts = fit.coefficients[1] * fit.coefficients[3]
+    away = [one.coefficients[1] * one.coefficients[3] / counts - 1.0 for one in drawn]
     scale = 0.0 if sensor is None else sensor.u_per_count_m / abs(sensor.per_count_m)
-    return Knee(law.knee, math.hypot(law.knee * u_load / load, law.knee * scale))
+    return Knee(law.knee, law.knee * math.hypot(float(np.sqrt(np.mean(np.square(away)))), scale))
 
 
 def dead_zone(sensor: SensorLaw) -> float:

@@ -28,7 +28,10 @@ SLOPE_COUNTS_S = 12.0
 SCATTER = 2.5  # of the sensor's noise
 MOVED_COUNTS = 2.0  # from one window to the next
 NOISE_LEAST_COUNTS = 0.6
-ABOVE_M = 0.004  # how far beyond a position it is approached from above
+ABOVE_M = 0.003  # how far beyond a position it is approached from above
+THERE_M = 0.001
+STILL_M = 0.0001  # less than that in one window is no motion
+LATE_S = 5.0
 REST_M = 0.001  # inside the soft end: where the lever is let down from
 RESTS_WITHIN_S = 8.0
 SINKS_S = 6.0  # as long is waited for a lever that friction lets down slowly
@@ -68,7 +71,17 @@ def hold_at(
 def _move(goal_m: float, from_m: float, speed_m_s: float) -> Generator[Action, Seen, float]:
     yield from asked([Apply(behaviour=HoldPosition(position_m=goal_m, speed_m_s=speed_m_s))])
     seen = yield Pause(max(0.2, FULLEST * abs(goal_m - from_m) / speed_m_s))
-    return float(column(seen.rows, "output_position_m")[-1])
+    output = float(column(seen.rows, "output_position_m")[-1])
+    waited = 0.0
+    while abs(output - goal_m) > THERE_M and waited < LATE_S:
+        # A limit may hold a heavy load back; what does not move will not come.
+        before = output
+        seen = yield Pause(WINDOW_S)
+        waited += WINDOW_S
+        output = float(column(seen.rows, "output_position_m")[-1])
+        if abs(output - before) < STILL_M:
+            break
+    return output
 
 
 def let_down(

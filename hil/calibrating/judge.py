@@ -1,4 +1,4 @@
-"""What is wrong with a calibration, and what to do about it.
+"""What is wrong with the readings of a calibration, and what to do about it.
 
 Two things are told apart here that a good fit alone would hide: loads that are not what the
 operator says, and an instrument that is not what the law says. The force that the motor's
@@ -9,65 +9,82 @@ weights and lever. Without it the calibration that the profile has so far must d
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 
 import numpy as np
-from scipy.optimize import minimize_scalar
 
-from hil.calibrating.laws import FitError, fit_law
 from hil.calibrating.loads import rod_load
-from hil.calibrating.points import Points
-from hil.calibrating.result import (
-    Array,
-    CalibrationFinding,
-    CalibrationPoint,
-    CalibrationResult,
-    SensorLaw,
-)
-from hil.calibrating.uncertainty import table_of
+from hil.calibrating.result import Array, CalibrationFinding, CalibrationPoint, SensorLaw
 from hil.calibration import ForceCalibration
-from hil.profile.schema import Lever, Profile
+from hil.limit_texts import label
+from hil.limits import Limit
+from hil.procedure import BenchStopped, column
+from hil.profile.schema import Profile
 
 # The motor's torque constant and the screw's losses are known to a few percent (common
 # practice, no source); without a sweep the springs of one drawing differ by a fifth.
 ARM_SHARE = 0.06
 ARM_SHARE_UNSWEPT = 0.30
 KILOGRAM = 9.81
+NEARLY = 1.6  # how far from 9.81 or 1/9.81 the ratio may be, springs and arms being unknown
 FROM_END_M = 0.0007
 AWAY_M = 0.002
 SOLID_SHARE = 0.4
 RAIL_SHARE = 0.01
-OFFSET_LEAST_N = 2.0
-OFFSET_MOST_N = 60.0
-OFFSET_SURE = 4.0
-PAN_NEAR = 0.35
-UNSETTLED_SHARE = 0.2
+LAST_ROWS = 100  # before a stop: a tenth of a second at 1 kHz
 NEAR_MASS = 0.3  # of the step to the next weight
+
+
+def stopped_finding(stop: BenchStopped) -> CalibrationFinding:
+    """The bench stopped by itself: what its last samples tell of springs and sensor."""
+    if stop.cause == label(Limit.SENSOR_RAIL):
+        return CalibrationFinding(
+            "near_rail", f"the deflection sensor reached the end of its range: {stop}",
+            "set the sensor so that no load reads near the middle of its range, or leave the "
+            "heaviest weight out",
+        )  # fmt: skip
+    plain = CalibrationFinding(
+        "stopped", f"the bench stopped: {stop or stop.cause}",
+        "clear the cause that the bench names, then begin again",
+    )  # fmt: skip
+    rows = stop.seen.rows[-LAST_ROWS:]
+    if stop.cause != label(Limit.DISAGREEMENT) or not len(rows):
+        return plain
+    springs = float(column(rows, "spring_force_N").mean())
+    motor = float(column(rows, "motor_force_N").mean())
+    if springs * motor <= 0.0:
+        return plain
+    if abs(motor) > abs(springs):
+        return CalibrationFinding(
+            "solid",
+            f"the motor pressed ever harder and the springs gave no more: {stop}. They stand at "
+            "solid height, or something beside them bears the load",
+            "see that nothing blocks the springs; calibrate with lower force limits or lighter "
+            "weights, so that they stay clear of solid height",
+        )  # fmt: skip
+    return CalibrationFinding(
+        "no_preload",
+        f"the springs gave way far more easily than the calibration so far says: {stop}. Their "
+        "preload is lost, or a set is missing",
+        "look at both spring sets, set the preload again, then begin anew",
+    )  # fmt: skip
 
 
 def judge_points(
     profile: Profile, points: Sequence[CalibrationPoint], sensor: SensorLaw | None
 ) -> list[CalibrationFinding]:
     """What the readings say against the loads, before any law is fitted."""
-    found = [*_ends(profile, points), *_rail(profile, points)]
+    found = [*_ends(profile, points), *_rail(profile, points, sensor)]
     if not points:
         return found
-    second = _second_opinion(profile, sensor)
+    second = second_opinion(profile, sensor)
     forces = np.array([second(p.reading_counts) for p in points])
     loads = np.array([p.load_N for p in points])
     heavy = loads > 0.0
     if not heavy.any():
         return found
-    ratio = float(np.sum(forces * loads) / np.sum(loads**2))
-    if ratio > KILOGRAM / 2 or 0.0 < ratio < 2 / KILOGRAM:
-        typed = "kilograms were typed for newtons" if ratio > 1 else (
-            "newtons were typed for kilograms"
-        )  # fmt: skip
-        return [*found, CalibrationFinding(
-            "wrong_unit",
-            f"the motor feels {ratio:.2g} times the loads that were typed, at every load: {typed}",
-            "type loads in newtons and masses in kilograms (1 kg weighs 9.81 N), then repeat",
-        )]  # fmt: skip
+    unit = _unit(profile, points, forces)
+    if unit:
+        return [*found, *unit]
     wrong = _other_weights(profile, points, forces)
     if any(f.code == "on_stop" for f in found):
         return found
@@ -79,59 +96,10 @@ def judge_points(
     return [*found, *_steady_ratio(points, forces, loads, sensor is not None)]
 
 
-def judge_result(result: CalibrationResult, planned: int) -> list[CalibrationFinding]:
-    """What the law and its residuals say."""
-    found: list[CalibrationFinding] = []
-    points = result.points
-    if result.dead_zone_m > 0.0:
-        found.append(CalibrationFinding(
-            "no_preload",
-            f"the springs give no force over {1e3 * result.dead_zone_m:.2f} mm about the middle: "
-            "their preload is lost",
-            "set the preload again, then calibrate; the law found here steps over the gap",
-            "warning",
-        ))  # fmt: skip
-    else:
-        found += _offset(result)
-    if all(p.direction > 0 for p in points):
-        found.append(CalibrationFinding(
-            "only_rising",
-            "all loads were hung in rising order: how far a falling load reads differently "
-            "(reversibility) is not known, and the uncertainty leaves it out",
-            "take the weights off one by one as well and read at each, in every series",
-        ))  # fmt: skip
-    loads = {p.label for p in points}
-    if planned and len(loads) < min(planned, 3):
-        found.append(CalibrationFinding(
-            "too_few", f"only {len(loads)} different loads were read",
-            "hang more weights: three loads and no load at least",
-        ))  # fmt: skip
-    if len({p.series for p in points}) < 3:
-        found.append(CalibrationFinding(
-            "few_series", "fewer than three series: repeatability rests on few readings",
-            "repeat with three series or more", "warning",
-        ))  # fmt: skip
-    loose = [i for i, p in enumerate(points) if not p.settled]
-    if len(loose) > UNSETTLED_SHARE * len(points):
-        found.append(CalibrationFinding(
-            "unsettled", f"{len(loose)} of {len(points)} readings had not come to rest",
-            "keep hands off the lever, see that weights do not swing, and repeat", "warning",
-            tuple(loose),
-        ))  # fmt: skip
-    aside = [i for i, p in enumerate(points) if p.outlier]
-    if aside:
-        found.append(CalibrationFinding(
-            "outliers", f"{len(aside)} of {len(points)} readings were set aside as outliers",
-            "look at their raw samples; repeat the series if they are real", "warning",
-            tuple(aside),
-        ))  # fmt: skip
-    return found
-
-
 # -- second opinion ----------------------------------------------------------------------------
 
 
-def _second_opinion(profile: Profile, sensor: SensorLaw | None) -> Callable[[float], float]:
+def second_opinion(profile: Profile, sensor: SensorLaw | None) -> Callable[[float], float]:
     if sensor is None:
         law = ForceCalibration(profile.calibration, profile.sensors.deflection)
         return lambda counts: law.force(law.deflection(counts))
@@ -150,6 +118,28 @@ def _second_opinion(profile: Profile, sensor: SensorLaw | None) -> Callable[[flo
         return float(force[a] + slope * (reading - counts[a]))
 
     return read
+
+
+def _unit(
+    profile: Profile, points: Sequence[CalibrationPoint], forces: Array
+) -> list[CalibrationFinding]:
+    """Masses that were typed in the unit of forces, or the other way about."""
+    hung = [i for i, p in enumerate(points) if p.mass_kg > 0.0]
+    if not hung:
+        return []
+    named = np.array([points[i].mass_kg for i in hung])
+    felt = np.array([_mass(profile, points[i], forces[i]) for i in hung])
+    ratio = float(np.sum(felt * named) / np.sum(named**2))
+    if NEARLY / KILOGRAM < ratio < KILOGRAM / NEARLY:
+        return []
+    typed = "kilograms were typed for newtons" if ratio > 1 else (
+        "newtons were typed for kilograms"
+    )  # fmt: skip
+    return [CalibrationFinding(
+        "wrong_unit",
+        f"every weight acts {ratio:.2g} times as strongly as was typed: {typed}",
+        "type masses in kilograms and loads in newtons (1 kg weighs 9.81 N), then repeat",
+    )]  # fmt: skip
 
 
 def _steady_ratio(
@@ -249,20 +239,38 @@ def _ends(profile: Profile, points: Sequence[CalibrationPoint]) -> list[Calibrat
     )]  # fmt: skip
 
 
-def _rail(profile: Profile, points: Sequence[CalibrationPoint]) -> list[CalibrationFinding]:
-    sensor = profile.sensors.deflection
-    top = 2**sensor.bits - 1
-    margin = sensor.rail_margin + RAIL_SHARE * top
+def _rail(
+    profile: Profile, points: Sequence[CalibrationPoint], sensor: SensorLaw | None
+) -> list[CalibrationFinding]:
+    """Readings near an end of the sensor's range, and a zero from which one would be met."""
+    about = profile.sensors.deflection
+    top = 2**about.bits - 1
+    margin = about.rail_margin + RAIL_SHARE * top
+    mend = (
+        "set the sensor so that no load reads near the middle of its range, or leave the "
+        "heaviest weight out"
+    )
     shown = [i for i, p in enumerate(points) if not margin < p.reading_counts < top - margin]
-    if not shown:
+    if shown:
+        worst = points[shown[-1]]
+        return [CalibrationFinding(
+            "near_rail",
+            f"with {worst.label} the sensor reads {worst.reading_counts:.0f} of 0 to {top} counts: "
+            "so near the end of its range it may be bent or cut off", mend, "error", tuple(shown),
+        )]  # fmt: skip
+    free = [p.reading_counts for p in points if p.load_N == 0.0]
+    if not free:
         return []
-    worst = points[shown[-1]]
+    per_count = profile.calibration.deflection_per_count if sensor is None else sensor.per_count_m
+    most = profile.limits.deflection.bounded
+    zero, reach = float(np.mean(free)), most / abs(per_count)
+    if about.rail_margin < zero - reach and zero + reach < top - about.rail_margin:
+        return []
     return [CalibrationFinding(
         "near_rail",
-        f"with {worst.label} the sensor reads {worst.reading_counts:.0f} of 0 to {top} counts: "
-        "so near the end of its range it may be bent or cut off",
-        "set the sensor so that no load reads near the middle of its range, or leave the "
-        "heaviest weight out", "error", tuple(shown),
+        f"without load the sensor reads {zero:.0f} of 0 to {top} counts: so far from the middle "
+        f"that {1e3 * most:.1f} mm, as limits.deflection permits, would pass the end of its range",
+        mend.split(", or")[0],
     )]  # fmt: skip
 
 
@@ -288,47 +296,3 @@ def _solid(profile: Profile, points: Sequence[CalibrationPoint]) -> list[Calibra
         f"leave {heaviest.label} out; below solid height the springs are what is calibrated",
         "error", tuple(int(i) for i in order[top]),
     )]  # fmt: skip
-
-
-def _offset(result: CalibrationResult) -> list[CalibrationFinding]:
-    """A force that is missing, or too much, at every load but no load."""
-    fit = result.fit
-    if fit is None or not isinstance(result.profile.rig, Lever):
-        return []
-    table = table_of(result.points)
-    if not (np.any(table.load == 0.0) and len({p.label for p in result.points}) >= 4):
-        return []
-    loaded = (table.load > 0.0).astype(float)
-
-    def squares(offset: float) -> float:
-        try:
-            moved = fit_law(_moved(table, offset * loaded), fit.law)
-        except FitError:
-            return float("inf")
-        return float(np.sum(moved.residuals**2))
-
-    best = minimize_scalar(squares, bounds=(-OFFSET_MOST_N, OFFSET_MOST_N), method="bounded",
-                           options={"xatol": 0.02})  # fmt: skip
-    offset, least = float(best.x), float(best.fun)
-    variance = least / max(1, table.load.size - fit.coefficients.size - 1)
-    bend = (squares(offset + 1.0) + squares(offset - 1.0) - 2 * least) / 2
-    u = float(np.sqrt(variance / bend)) if bend > 0 else float("inf")
-    own = rod_load(result.profile, 0.0, result.profile.rig.level_position, result.accuracy)
-    if abs(offset) < max(OFFSET_LEAST_N, OFFSET_SURE * u, 3.0 * own.u_N):
-        return []
-    rig = result.profile.rig
-    pan = rig.pan_mass * rig.load_arm * rig.gravity / rig.rod_arm
-    forgotten = offset < 0 and abs(offset + pan) < PAN_NEAR * pan
-    return [CalibrationFinding(
-        "pan_forgotten" if forgotten else "own_weight",
-        f"every load but no load is {abs(offset):.1f} N {'less' if offset < 0 else 'more'} than "
-        "reckoned" + (f", which is what the pan weighs ({pan:.1f} N at the rod): it does not hang "
-                      "there" if forgotten else ": lever and pan weigh something else"),
-        "hang the pan, or write rig.pan_mass: 0 kg if there is none; then repeat" if forgotten
-        else "weigh lever and pan at the load point, correct rig.lever_mass, rig.lever_centre "
-        "and rig.pan_mass, then repeat",
-    )]  # fmt: skip
-
-
-def _moved(table: Points, by: Array) -> Points:
-    return replace(table, load=table.load + by)

@@ -11,6 +11,7 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
+from pydantic import ValidationError
 
 from hil.calibrating.laws import Fit, FitError
 from hil.calibrating.result import Array, SensorLaw
@@ -41,6 +42,7 @@ def sensor_law(counts: Array, nut_m: Array, motor_force_N: Array) -> SensorLaw:
             "the sensor's law cannot be told: nut or reading hardly moved while the output was "
             "held; see that the motor turns and the clamp holds the output, then repeat"
         )
+    nut_m = nut_m - nut_m[0]
     edges = np.linspace(nut_m.min(), nut_m.max(), TABLE_ROWS + 1)
     bins = np.clip(np.digitize(nut_m, edges) - 1, 0, TABLE_ROWS - 1)
     outward = np.gradient(nut_m) >= 0
@@ -169,7 +171,15 @@ def calibration_for(
         "uncertainty_table": tuple(uncertainty),
         "valid_months": profile.calibration.valid_months,
     }
-    return Calibration.model_validate(data, context={"si": True})
+    try:
+        return Calibration.model_validate(data, context={"si": True})
+    except ValidationError as error:
+        first = error.errors()[0]
+        place = ".".join(str(part) for part in first["loc"])
+        raise FitError(
+            f"no usable law follows from the points ({place} {first['input']:.4g}: "
+            f"{first['msg'].lower()})"
+        ) from None
 
 
 def _odd_polynomial(fit: Fit, deflection: Callable[[float], float], high: float) -> dict[str, Any]:

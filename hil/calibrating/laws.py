@@ -86,12 +86,25 @@ class Fit:
         """The law at one load."""
         return float(_model(self.law, self.coefficients, np.array([load]))[0])
 
+    def readings(self, loads: Array) -> Array:
+        """The law at many loads, shape (n,)."""
+        found: Array = _model(self.law, self.coefficients, loads)
+        return found
+
     def slope(self, load: float) -> float:
         """Change of reading per load."""
+        return float(self.slopes(np.array([load]))[0])
+
+    def slopes(self, loads: Array) -> Array:
+        """Change of reading per load at many loads, shape (n,)."""
         c = self.coefficients
         if self.law == "two_slopes":
-            return float(c[1] if abs(load) <= c[3] else c[2])
-        return float(sum(i * c[i] * load ** (i - 1) for i in range(1, c.size)))
+            inner: Array = np.where(np.abs(loads) <= c[3], c[1], c[2])
+            return inner
+        found = np.zeros_like(loads)
+        for i in range(c.size - 1, 0, -1):
+            found = found * loads + i * c[i]
+        return found
 
     def at(self, load: float) -> Value:
         """Law and its standard uncertainty at a load, correlation counted (JCGM 100, 5.2.2)."""
@@ -220,8 +233,10 @@ def _two_slopes(x: Array, y: Array) -> Fit:
         return found, float(np.sum((y - matrix @ found) ** 2))
 
     tries = np.linspace(low, high, KNEE_TRIES + 2)[1:-1]
-    sums = [inner(knee)[1] for knee in tries]
-    best = int(np.argmin(sums))
+    within = np.clip(x, -tries[:, None], tries[:, None])
+    bases, _ = np.linalg.qr(np.stack((np.ones_like(within), within, x - within), axis=-1))
+    # Least residual: most of the readings lies within the space of the columns.
+    best = int(np.argmax(np.sum((y @ bases) ** 2, axis=-1)))
     step = tries[1] - tries[0]
     found = minimize_scalar(
         lambda knee: inner(knee)[1],

@@ -6,7 +6,8 @@ Each rig is drawn from its seed: friction, hysteresis, noise, spring rates, prel
 and scale as rigs of one drawing differ; arms, weights, angle, gravity and own weight within
 the standard uncertainties that the calibration states for them. The procedure knows the profile
 alone. Check points lie at other loads and positions than the calibration's, come to from below
-and from above; each is one sample: the force by the new law against the springs' true one.
+and from above, and in pull, where no weight ever hung, with the output clamped. Each is one
+sample: the force by the new law against the springs' true one.
 """
 
 from __future__ import annotations
@@ -35,9 +36,10 @@ from hil.calibration import ForceCalibration
 from hil.devices import rig_parameters, varied_simulation
 from hil.lockstep import LockstepBench
 from hil.lockstep_runner import LockstepRunner
-from hil.procedure import Action, Hang, Pause, Seen, column, wait_until_resting
+from hil.procedure import Action, Hand, Hang, Pause, Seen, asked, column, wait_until_resting
 from hil.profile.loader import load_profile
 from hil.profile.schema import Profile
+from hil.requests import Apply, Waveform
 
 PROFILE = "footplate_trainer"
 SEEDS = 40
@@ -47,9 +49,13 @@ KNEE_MM = 0.1
 SENSOR_COUNTS = 1.0
 CHECK_MASSES = (0.0, 1.3, 3.1, 4.2, 6.4)
 CHECK_SHARES = ((0.22, 1), (0.78, 1), (0.64, -1), (0.33, -1))
+CHECK_PULLS = (-60.0, -200.0, -320.0, -430.0, -540.0, -480.0, -380.0, -260.0, -130.0)
+PULL_S = 1.0
 MOST_ZERO_COUNTS = 30.0
-SCALE, RATE = 0.015, 0.04
+SCALE, RATE, SETS_DIFFER = 0.015, 0.04, 0.007
 PRELOAD_M = (0.00285, 0.0035)
+
+Check = tuple[float, float]
 
 
 @dataclass(frozen=True)
@@ -85,8 +91,8 @@ def drawn(seed: int) -> tuple[Profile, Callable[[float], float]]:
     rate = 60e3 * chance.uniform(1 - RATE, 1 + RATE)
     own = chance.gauss(1.0, accuracy.own_moment)
     actual = {
-        "spring_rate_push_N_m": rate,
-        "spring_rate_pull_N_m": rate,
+        "spring_rate_push_N_m": rate * chance.gauss(1.0, SETS_DIFFER),
+        "spring_rate_pull_N_m": rate * chance.gauss(1.0, SETS_DIFFER),
         "spring_preload_m": chance.uniform(*PRELOAD_M),
         "sensor_zero_counts": 2048.0 + chance.uniform(-MOST_ZERO_COUNTS, MOST_ZERO_COUNTS),
         "sensor_scale": chance.uniform(1 - SCALE, 1 + SCALE),
@@ -100,12 +106,8 @@ def drawn(seed: int) -> tuple[Profile, Callable[[float], float]]:
     }
     assert base.simulation is not None
     simulation = base.simulation.model_copy(update={"actual": base.simulation.actual | actual})
-    true: dict[float, float] = {}
-
-    def weighs(mass: float) -> float:
-        return true.setdefault(mass, mass * chance.gauss(1.0, accuracy.weights))
-
-    return base.model_copy(update={"simulation": simulation}), weighs
+    heavier = chance.gauss(1.0, accuracy.weights)
+    return base.model_copy(update={"simulation": simulation}), lambda mass: mass * heavier
 
 
 class RealWeights(LockstepRunner):
@@ -117,12 +119,17 @@ class RealWeights(LockstepRunner):
         return super()._hang(self.weighs(mass_kg))
 
 
-def checks(
-    profile: Profile, bench: LockstepBench, law: ForceCalibration
-) -> Generator[Action, Seen, list[tuple[float, float, float]]]:
-    """Procedure: (true force, read less true, half the band) at each check point, in N."""
-    found = []
+def checks(profile: Profile, bench: LockstepBench) -> Generator[Action, Seen, list[Check]]:
+    """Procedure: (true force in N, reading in counts) at each check point."""
+    found: list[Check] = []
     travel = profile.limits.travel
+
+    def look() -> Generator[Action, Seen, None]:
+        yield from settle(profile)
+        rows = (yield Pause(0.1)).rows
+        true = bench.surroundings.state()["spring_force_N"]
+        found.append((true, float(column(rows, "deflection_counts")[-1])))
+
     for mass in CHECK_MASSES:
         yield Hang(mass)
         yield from wait_until_resting(6.0)
@@ -130,12 +137,18 @@ def checks(
         for share, approach in CHECK_SHARES:
             goal = travel.lower + share * (travel.upper - travel.lower)
             output = yield from hold_at(goal, output, approach)
-            yield from settle(profile)
-            rows = (yield Pause(0.1)).rows
-            true = bench.surroundings.state()["spring_force_N"]
-            read = law.force(law.deflection(float(column(rows, "deflection_counts")[-1])))
-            found.append((true, read - true, law.u95(read)))
+            yield from look()
         yield from let_down(profile, output)
+    yield Hang(0.0)
+    yield from wait_until_resting(6.0)
+    output = yield from energise()
+    yield from hold_at(0.5 * (travel.lower + travel.upper), output, 1)
+    yield Hand("hold_output", "Clamp the output.")
+    for force, before in zip(CHECK_PULLS, (0.0, *CHECK_PULLS), strict=False):
+        ramp = Waveform(shape="table", duration_s=60.0, points=((0.0, before), (PULL_S, force)))
+        yield from asked([Apply(behaviour=ramp)])
+        yield Pause(PULL_S)
+        yield from look()
     return found
 
 
@@ -161,17 +174,20 @@ def run_seed(seed: int) -> Outcome:
         law_name = result.fit.law
         knee_mm = 1e3 * abs(result.knee_m - true_knee_m(parameters))
         sensor_counts = sensor_error(parameters, law)
-        second = RealWeights(bench)
-        second.weighs = weighs
-        checked = second.run(checks(profile, bench, law))
+        checked = runner.run(checks(profile, bench))
         how = how or ("" if checked.how == "finished" else f"check {checked.how}: {checked.text}")
-        parted = tuple(checked.value or ())
+        parted = tuple(held_to(law, *check) for check in checked.value or ())
     inside = sum(abs(error) <= band for _, error, band in parted)
     return Outcome(
         seed, how, law_name, inside, len(parted), parted, knee_mm, sensor_counts,
         max((abs(error) / band for _, error, band in parted), default=float("nan")), codes,
         bench.time_s, time.perf_counter() - began,
     )  # fmt: skip
+
+
+def held_to(law: ForceCalibration, true: float, counts: float) -> tuple[float, float, float]:
+    read = law.force(law.deflection(counts))
+    return true, read - true, law.u95(read)
 
 
 def true_knee_m(p: RigParameters) -> float:
@@ -254,7 +270,7 @@ def main(arguments: list[str] | None = None) -> int:
 def summary(outcomes: list[Outcome], wall_s: float) -> dict[str, Any]:
     every = np.array([point for o in outcomes for point in o.parted]).reshape(-1, 3)
     inside = np.abs(every[:, 1]) <= every[:, 2]
-    edges = (0.0, 100.0, 250.0, 350.0, 450.0, 600.0)
+    edges = (-600.0, -450.0, -350.0, -250.0, -100.0, 0.0, 100.0, 250.0, 350.0, 450.0, 600.0)
     by_force = []
     for low, high in itertools.pairwise(edges):
         mine = (every[:, 0] >= low) & (every[:, 0] < high)
