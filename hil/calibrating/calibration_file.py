@@ -25,6 +25,7 @@ from pydantic import ValidationError
 
 from hil.calibrating.belonging import canonical_hash, differences, facts_hash, rig_facts
 from hil.calibrating.content import EDITION, Content, Finding, plain_values
+from hil.calibrating.file_text import as_text
 from hil.calibration import ForceCalibration
 from hil.changed_calibration import changed_calibration
 from hil.profile.schema import Calibration, DeflectionSensor, Profile
@@ -161,7 +162,7 @@ def write_calibration(
     sha256 = _hash(plain)
     plain["calibration"]["identity"] = identity_of(stem, sha256)
     path = folder / f"{stem}.yaml"
-    write_whole(path, _text({**plain, "sha256": sha256}).encode())
+    write_whole(path, as_text({**plain, "sha256": sha256}).encode())
     return load_calibration(path)
 
 
@@ -202,39 +203,6 @@ def _hash(plain: Mapping[str, Any]) -> str:
     data = {key: value for key, value in plain.items() if key != "sha256"}
     part = {key: value for key, value in data["calibration"].items() if key != "identity"}
     return canonical_hash({**data, "calibration": part})
-
-
-class _Line(list[Any]):
-    """A list that is written on one line."""
-
-
-class _Dumper(yaml.SafeDumper):
-    def ignore_aliases(self, data: Any) -> bool:
-        return True
-
-
-_Dumper.add_representer(
-    _Line, lambda dumper, line: dumper.represent_sequence("tag:yaml.org,2002:seq", line, True)
-)
-
-
-def _text(plain: dict[str, Any]) -> str:
-    head = (
-        "# Calibration of a force measurement by springs. Do not edit: the hash at the end would\n"
-        "# no longer fit, and the file would be refused. Units stand in the names.\n"
-    )
-    return head + str(
-        yaml.dump(_lined(plain), Dumper=_Dumper, sort_keys=False, allow_unicode=True, width=1000)
-    )
-
-
-def _lined(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {key: _lined(item) for key, item in value.items()}
-    if isinstance(value, list):
-        flat = all(not isinstance(item, list | dict) for item in value)
-        return _Line(value) if flat else [_lined(item) for item in value]
-    return value
 
 
 # -- read --------------------------------------------------------------------------------------

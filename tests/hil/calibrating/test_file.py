@@ -16,7 +16,7 @@ import numpy as np
 import pyarrow.parquet as pq
 import pytest
 import yaml
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from made_up import PROFILE, made_up
 
@@ -258,6 +258,7 @@ def test_a_bomb_of_aliases_is_not_unfolded(tmp_path: Path) -> None:
 @settings(max_examples=25, deadline=None,
           suppress_health_check=[HealthCheck.function_scoped_fixture])  # fmt: skip
 @given(note=st.text(max_size=40), zero=st.floats(1900, 2200))
+@example(note="one\u0085two\u2028three\nfour", zero=2048.0)
 def test_what_is_written_reads_back(note: str, zero: float, tmp_path: Path) -> None:
     content = content_of(made_up(raw=False), profile_file="p.yaml", drive="d", simulated=False,
                          note=note)  # fmt: skip
