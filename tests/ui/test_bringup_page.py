@@ -5,6 +5,7 @@ import dataclasses
 import functools
 import shutil
 import time
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 from PySide6.QtCore import QEvent, QPoint, Qt
@@ -318,8 +319,9 @@ def test_letting_go_stops_and_a_key_that_repeats_does_neither(person):
     assert someone.bringup.results["stands"].verdict is Verdict.FAIL
 
 
-@pytest.mark.parametrize("how", ["focus", "deactivated", "page", "mouse", "theme"])
-def test_whatever_takes_the_hand_away_lets_go(qapp, qtbot, model, how):
+@pytest.fixture
+def still(qapp, qtbot, model):
+    """A window without a bench, at the page, and somebody who asks through it."""
     window = window_module.Window(model)
     qtbot.addWidget(window)
     window.resize(1280, 720)
@@ -328,8 +330,26 @@ def test_whatever_takes_the_hand_away_lets_go(qapp, qtbot, model, how):
     qtbot.waitUntil(window.isActiveWindow)
     window.show_page("Bring-up")
     page = window.page_of("Bring-up")
-    asking = page.bringup.operator = PageOperator(None, alone=False)
-    page.bringup.operator.hold_text = "Hold; it would move."
+    page.bringup.operator = PageOperator(None, alone=False)
+    return window, page, page.bringup.operator
+
+
+def test_a_question_that_is_not_seen_yet_is_not_answered(still, qtbot):
+    window, page, asking = still
+    with ThreadPoolExecutor(1) as thread:
+        done = thread.submit(asking.act, Hand("support_load", "Support the load."))
+        qtbot.waitUntil(lambda: asking.question is not None)
+        QTest.keyClick(window, Qt.Key.Key_X)  # meant for the one before
+        assert "Support the load." in page.ask.text.text()  # by now it is seen
+        assert not done.done() and asking.question is not None
+        QTest.keyClick(page.ask.done, Qt.Key.Key_Return)
+        assert done.result(5) > 0
+
+
+@pytest.mark.parametrize("how", ["focus", "deactivated", "page", "mouse", "theme"])
+def test_whatever_takes_the_hand_away_lets_go(still, how):
+    window, page, asking = still
+    asking.hold_text = "Hold; it would move."
     page.refresh()
     assert window.focusWidget() is page.ask.hold
     if how == "mouse":

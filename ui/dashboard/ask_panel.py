@@ -92,7 +92,7 @@ class AskPanel(QFrame):
 
     def accept(self) -> None:
         """Done, or the number that stands in the field."""
-        question = self.bringup.question
+        question = self._shown_question
         if question is None:
             return
         if question.kind in ("act", "confirm"):
@@ -101,14 +101,19 @@ class AskPanel(QFrame):
             self._read(question)
 
     def refuse(self) -> None:
-        question = self.bringup.question
+        question = self._shown_question
         if question is not None and question.kind in CANNOT:
             self.bringup.answer(math.nan if question.kind == "read" else False)
 
     def choose(self, number: int) -> None:
-        question = self.bringup.question
+        question = self._shown_question
         if question is not None and number < len(question.options):
             self.bringup.answer(question.options[number])
+
+    @property
+    def _shown_question(self) -> Question | None:
+        """The one that is asked, if it is seen: a key pressed twice must not answer the next."""
+        return self._asked if self._asked is self.bringup.question else None
 
     def _read(self, question: Question) -> None:
         typed = self.entry.text().strip().replace(",", ".").replace("−", "-")
