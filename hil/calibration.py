@@ -102,11 +102,16 @@ class ForceCalibration:
         return x
 
     def u95(self, force_N: float) -> float:
-        """Expanded uncertainty of force in N, coverage factor k = 2 (JCGM 100:2008, 6.2)."""
+        """Expanded uncertainty of force in N, coverage factor k = 2 (JCGM 100:2008, 6.2).
+
+        Beyond the forces of the table it grows in proportion to the force: nothing was there
+        to know the law by.
+        """
         table = self._u_force
         if table:
             force = min(max(force_N, table[0]), table[-1])
-            return 2.0 * _interpolated(table, self._u_values, force)
+            u = 2.0 * _interpolated(table, self._u_values, force)
+            return u * max(1.0, force_N / force) if force else u
         return 2.0 * math.hypot(self._u_absolute, self._u_relative * force_N)
 
     def _polynomial(self, deflection_m: float) -> float:

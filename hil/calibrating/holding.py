@@ -34,7 +34,7 @@ STILL_M = 0.0001  # less than that in one window is no motion
 LATE_S = 5.0
 REST_M = 0.001  # inside the soft end: where the lever is let down from
 RESTS_WITHIN_S = 8.0
-SINKS_S = 6.0  # as long is waited for a lever that friction lets down slowly
+SINKS_S = 60.0  # so long is waited for a load that shorted windings or friction let down slowly
 SPEED_M_S = 0.03
 FULLEST = 1.875  # peak over mean speed of a move that starts and ends smoothly
 

@@ -104,8 +104,10 @@ def test_a_sensor_table_and_an_uncertainty_table_are_followed() -> None:
     assert law.deflection(2048.0 + 1000.0) == pytest.approx(3.6e-3)
     assert law.deflection(2048.0 - 500.0) == pytest.approx(-1.85e-3)
     assert law.u95(250.0) == pytest.approx(4.0)
-    assert law.u95(9999.0) == pytest.approx(6.0)
+    assert law.u95(1000.0) == pytest.approx(12.0)
     assert law.u95(-50.0) == pytest.approx(2.0)
+    both = calibration(uncertainty_table=[[-100.0, 1.0], [500.0, 3.0]])
+    assert both.u95(-300.0) == pytest.approx(6.0)
 
 
 @settings(max_examples=60, deadline=None)
