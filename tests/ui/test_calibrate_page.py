@@ -12,7 +12,7 @@ import pytest
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QImage
 from PySide6.QtTest import QTest
-from PySide6.QtWidgets import QLineEdit
+from PySide6.QtWidgets import QAbstractButton, QLabel, QLineEdit
 
 import ui.dashboard.window as window_module
 from drivers.base import PowerStage
@@ -35,6 +35,7 @@ from ui.dashboard.health import health
 from ui.dashboard.operate_model import OperateModel
 from ui.dashboard.readout_texts import readouts
 from ui.dashboard.session import Session
+from ui.dashboard.theme import sizes_for
 from ui.dashboard.window import Window
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "hil" / "calibrating"))
@@ -157,10 +158,13 @@ class Person:
         self.window.activateWindow()
         qtbot.waitUntil(self.window.isActiveWindow)
         self.press(Qt.Key.Key_F4)
-        self.page = self.window.page_of("Calibrate")
         self.calibrating = self.page.calibrating
         assert self.window.page is self.page
         self.until(lambda: not self.calibrating.kept.reading)
+
+    @property
+    def page(self):
+        return self.window.page_of("Calibrate")
 
     def until(self, condition):
         def met():
@@ -461,6 +465,48 @@ def test_a_zero_that_has_moved_and_an_old_calibration_are_told(person):
     person.session.ask(UseCalibration(calibration=old.model_dump(mode="json")))
     assert [w.code for w in model.drift] == ["old"]
     assert "calibration old" in [word.text for word in health(model) if not word.well]
+
+
+@pytest.mark.parametrize("size", [(1024, 640), (1280, 720), (1920, 1080)])
+def test_nothing_is_clipped(person, size):
+    window = person.window
+    window.resize(*size)
+    person.until(lambda: window.width() == size[0] and window.sizes == sizes_for(*size))
+    page = window.page
+    found = CalibrationFinding("wrong_order", "weights were hung in another order than told: "
+                               "2.5 kg was named and 5 kg hung, 5 kg was named and 2.5 kg hung",
+                               "hang them as told, the lightest first, and repeat")  # fmt: skip
+
+    def check():
+        window.refresh()
+        QTest.qWait(30)
+        window.refresh()
+        for label in page.findChildren(QLabel):
+            if label.isVisible() and label is page.ask.text:
+                room = label.contentsRect()
+                box = label.fontMetrics().boundingRect(
+                    room, int(Qt.TextFlag.TextWordWrap | Qt.AlignmentFlag.AlignLeft), label.text()
+                )
+                assert box.height() <= room.height() and box.width() <= room.width(), label.text()
+            elif label.isVisible() and label.wordWrap():
+                assert label.heightForWidth(label.width()) <= label.height() + 1, label.text()
+            elif label.isVisible():
+                wide = label.fontMetrics().horizontalAdvance(label.text())
+                assert wide <= label.width() + 2, label.text()
+        for button in page.findChildren(QAbstractButton):
+            if button.isVisible():
+                assert button.width() >= button.minimumSizeHint().width() - 1, button.text()
+        for widget in (page.ask, page.faces, page.views):
+            corner = widget.geometry().bottomRight()
+            assert corner.x() <= size[0] and corner.y() <= size[1]
+
+    check()
+    page.calibrating.come(made_up(findings=(found,), raw=False))
+    check()
+    page.show_view(0)
+    check()
+    page.calibrating.discard()
+    check()
 
 
 def test_a_picture_shows_what_came_of_it(qapp, tmp_path):

@@ -216,8 +216,8 @@ class CalibrateAsk(QFrame):
         whole = QHBoxLayout(self)
         whole.setContentsMargins(px(16), px(8), px(16), px(10))
         whole.setSpacing(px(18))
-        whole.addLayout(words, 62)
-        whole.addWidget(self.settling, 38)
+        whole.addLayout(words, 66)
+        whole.addWidget(self.settling, 34)
         self._look: object = None
         self._asked: Question | None = None
         self._ask(None)
@@ -257,7 +257,8 @@ class CalibrateAsk(QFrame):
         font = self.text.font()
         flags = Qt.TextFlag.TextWordWrap | Qt.AlignmentFlag.AlignLeft
         for size in (self.sizes.large_pt, self.sizes.large_pt * 0.8, self.sizes.state_pt,
-                     self.sizes.figure_pt, self.sizes.head_pt, self.sizes.text_pt):  # fmt: skip
+                     self.sizes.figure_pt, 0.8 * self.sizes.figure_pt,
+                     self.sizes.head_pt, self.sizes.text_pt):  # fmt: skip
             font.setPointSizeF(size)
             box = QFontMetrics(font).boundingRect(room, int(flags), text)
             if box.height() <= room.height() and box.width() <= room.width():

@@ -105,7 +105,7 @@ class CalibratePage(Page):
         self.compare.clicked.connect(self.compare_now)
         self.use = KeyButton("Use it", "U", theme)
         self.use.clicked.connect(self.use_now)
-        self.zero = KeyButton("Look at the zero", "O", theme)
+        self.zero = KeyButton("Check zero", "O", theme)
         self.zero.setToolTip("When nothing acts on the rod: whether the reading is still the zero")
         self.zero.clicked.connect(lambda: self.calibrating.check_zero())
         for button in (self.next_plot, self.zero, self.compare, self.use):
@@ -116,9 +116,9 @@ class CalibratePage(Page):
             self.views.addWidget(view)
         column = QVBoxLayout()
         column.setSpacing(px(7))
-        column.addWidget(self.ask, 8)
+        column.addWidget(self.ask, 9)
         column.addLayout(head)
-        column.addWidget(below, 15)
+        column.addWidget(below, 14)
         return column
 
     def _beside(self, left: QWidget, right: QWidget, shares: tuple[int, int]) -> QWidget:
@@ -134,13 +134,13 @@ class CalibratePage(Page):
         self.points = PointsTable(self.calibrating)
         self.readings = CalibrationPlot(self.theme, self.sizes, legend="left")
         self.residuals = CalibrationPlot(self.theme, self.sizes, legend="")
-        plots = QWidget()
-        column = QVBoxLayout(plots)
+        self.plots = QWidget()
+        column = QVBoxLayout(self.plots)
         column.setContentsMargins(0, 0, 0, 0)
         column.setSpacing(0)
         column.addWidget(self.readings, 1)
         column.addWidget(self.residuals, 1)
-        return self._beside(plots, self.points, (50, 50))
+        return self._beside(self.plots, self.points, (50, 50))
 
     def _law(self) -> QWidget:
         self.band = CalibrationPlot(self.theme, self.sizes)
@@ -294,8 +294,8 @@ class CalibratePage(Page):
         calibrating = self.calibrating
         self.points.refresh()
         points, fit = calibrating.points, calibrating.fit
-        self.readings.setVisible(bool(points))
-        self.residuals.setVisible(bool(points) and fit is not None)
+        self.plots.setVisible(bool(points))
+        self.residuals.setVisible(fit is not None)
         self.readings.show_points(points, fit)
         self.residuals.show_residuals(points, calibrating.residuals_N(), fit)
 

@@ -41,7 +41,8 @@ def large_words(calibrating: CalibrateModel) -> tuple[str, str, bool]:
         if progress is None:
             return "Nothing for you to do", "Connecting to the rig.", False
         if progress.kind == "load":
-            return f"One moment{_where(calibrating)}", f"{progress.text}.", False
+            text = f"{progress.text}: waiting until nothing moves."
+            return f"Nothing for you to do{_where(calibrating)}", text, False
         if progress.kind == "point" and progress.point is not None:
             point = progress.point
             text = f"{_begun(point.label)}: {number(point.load_N, 1)} N taken."
