@@ -11,6 +11,7 @@ from typing import Any, cast
 from drivers.base import DriverError, Redirecting, WireProtocol
 
 GROUP = "hookeline.protocols"
+PARTS = ("name", "options", "make", "simulate")
 LOCAL_BUS = "can.sock"  # in the directory of a simulated rig's wires
 
 
@@ -23,14 +24,33 @@ def find_protocol(name: str) -> WireProtocol:
     """The protocol registered as ``name``.
 
     Raises:
-        DriverError: no such protocol, or its module does not import.
+        DriverError: no such protocol, two of that name, or it cannot be used.
     """
-    for entry in entry_points(group=GROUP):
-        if entry.name == name:
-            try:
-                return cast(WireProtocol, entry.load())
-            except Exception as error:
-                raise DriverError(f"protocol '{name}' does not load: {error}") from error
+    # One package installed twice over registers the same twice; two packages do not.
+    found = {entry.value: entry for entry in entry_points(group=GROUP) if entry.name == name}
+    if len(found) > 1:
+        raise DriverError(
+            f"protocol '{name}' is registered twice, as {' and as '.join(sorted(found))}: "
+            "uninstall the package that is not meant"
+        )
+    for place, entry in found.items():
+        try:
+            protocol = entry.load()
+        except Exception as error:
+            raise DriverError(
+                f"protocol '{name}' does not load from {place}: {error}; mend or uninstall its "
+                "package"
+            ) from error
+        lacking = [part for part in PARTS if not hasattr(protocol, part)]
+        if lacking or protocol.name != name:
+            what = f"has no {' and no '.join(lacking)}" if lacking else (
+                f"calls itself '{protocol.name}'"
+            )
+            raise DriverError(
+                f"protocol '{name}' from {place} {what}: mend its package, see 'Add a drive "
+                "protocol' in DEVELOPERS.md"
+            )
+        return cast(WireProtocol, protocol)
     near = difflib.get_close_matches(name, protocol_names(), 1)
     hint = f"; did you mean '{near[0]}'?" if near else ""
     raise DriverError(
