@@ -15,6 +15,7 @@ from pydantic import ValidationError
 
 from hil.calibrating.laws import Fit, FitError
 from hil.calibrating.result import Array, SensorLaw
+from hil.calibration import ForceCalibration
 from hil.profile.schema import Calibration, Profile
 
 STRAIGHT_COUNTS = 1.0  # a sensor that leaves its line by less than one count is linear
@@ -172,7 +173,7 @@ def calibration_for(
         "valid_months": profile.calibration.valid_months,
     }
     try:
-        return Calibration.model_validate(data, context={"si": True})
+        found = Calibration.model_validate(data, context={"si": True})
     except ValidationError as error:
         first = error.errors()[0]
         place = ".".join(str(part) for part in first["loc"])
@@ -180,6 +181,15 @@ def calibration_for(
             f"no usable law follows from the points ({place} {first['input']:.4g}: "
             f"{first['msg'].lower()})"
         ) from None
+    most = profile.limits.deflection.bounded
+    curve = ForceCalibration(found, profile.sensors.deflection)
+    if min(curve.stiffness(x) for x in np.linspace(-most, most, LOOKS).tolist()) <= 0.0:
+        raise FitError(
+            f"by this law ({fit.law.replace('_', ' ')}) the force falls again before the "
+            f"{1e3 * most:g} mm that limits.deflection permits: hang heavier weights, or choose a "
+            "simpler law"
+        )
+    return found
 
 
 def _odd_polynomial(fit: Fit, deflection: Callable[[float], float], high: float) -> dict[str, Any]:

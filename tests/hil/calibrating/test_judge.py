@@ -10,10 +10,11 @@ import pytest
 
 from hil.calibrating.evaluation import dead_zone, evaluate, set_aside
 from hil.calibrating.judge import judge_points
-from hil.calibrating.law_for_profile import sensor_law
-from hil.calibrating.laws import LAWS, FitError
+from hil.calibrating.law_for_profile import calibration_for, sensor_law
+from hil.calibrating.laws import LAWS, FitError, fit_law
 from hil.calibrating.loads import INPUTS, Accuracy
 from hil.calibrating.result import CalibrationPoint, CalibrationResult, SensorLaw
+from hil.calibrating.uncertainty import table_of
 from hil.calibration import ForceCalibration
 from hil.profile.loader import load_profile
 from hil.profile.schema import Polynomial
@@ -115,6 +116,15 @@ def test_a_law_that_gives_way_is_no_law() -> None:
     assert result.calibration is None
     (found,) = [f for f in result.findings if f.severity == "error"]
     assert found.code in ("too_few", "not_hung")
+
+
+def test_a_curve_that_falls_within_the_permitted_deflection_is_refused() -> None:
+    """Loads over the first 2 mm tell of no 7 mm."""
+    force = 90.0 * GRID[:1500] - 1.5 * GRID[:1500] ** 3
+    loads = tuple(np.interp(np.linspace(0.0, 2.0, 6), GRID[:1500], force).tolist())
+    made = points(lambda load: float(np.interp(load, force, GRID[:1500])), loads)
+    with pytest.raises(FitError, match="the force falls again before the 7 mm"):
+        calibration_for(PROFILE, fit_law(table_of(made), "cubic"), None)
 
 
 # -- outliers ----------------------------------------------------------------------------------
