@@ -104,7 +104,7 @@ class WireRecording:
 
     def now(self) -> float:
         """What the clock said when it was asked then, in this cycle."""
-        asked = self.cycles[self._cycle].asked_s
+        asked = self.cycles[self._cycle].asked_s if self._cycle < len(self.cycles) else None
         if asked:
             self._last_s = asked.pop(0)
         return self._last_s
