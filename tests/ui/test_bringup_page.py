@@ -286,6 +286,8 @@ def test_values_are_written_into_the_profile_once_confirmed_by_key(person):
     someone.press(Qt.Key.Key_X)  # not now
     assert bringup.question is None and part.read_text() == before
     someone.press(Qt.Key.Key_W, Qt.Key.Key_Return)
+    assert bringup.why_not_begin
+    assert someone.window.focusWidget() is page.steps
     someone.until(lambda: bringup.values.written)
     someone.until(lambda: not bringup.proposed)
     after = part.read_text()

@@ -29,7 +29,7 @@ from hil.link.errors import LinkError
 from hil.samples import INDEX
 from ui.dashboard.bringup_records import Kept, kept_records, new_folder, result_of
 from ui.dashboard.bringup_runner import PageRunner
-from ui.dashboard.bringup_values import START_ANEW, ProfileValues
+from ui.dashboard.bringup_values import ProfileValues
 from ui.dashboard.bringup_words import end_text, proposed, summary, why_not_begin, without_changes
 from ui.dashboard.operate_model import OperateModel
 from ui.dashboard.page_operator import PageOperator, Question
@@ -165,7 +165,7 @@ class BringUpModel:
         """Why a bring-up cannot be begun now, '' if it can."""
         if self.running:
             return "it runs already"
-        return START_ANEW if self.values.written else why_not_begin(self.model, self.session)
+        return self.values.in_the_way or why_not_begin(self.model, self.session)
 
     # ------------------------------------------------------------------ acts
 

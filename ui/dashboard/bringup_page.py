@@ -45,7 +45,7 @@ class BringUpPage(Page):
         self.plot_number = 0
         self._shown: tuple[object, ...] = ()
         self._renewals = 0
-        self._running = False
+        self._busy = False
 
         row = QHBoxLayout(self)
         row.setContentsMargins(px(16), px(10), px(16), px(8))
@@ -228,14 +228,15 @@ class BringUpPage(Page):
         self.alone_step.setEnabled(may)
         self.end.setEnabled(bringup.running)
         self.write.setVisible(bool(bringup.proposed))
+        busy = bringup.running or bringup.question is not None
+        if self._busy and not busy and self.isVisible():
+            self.steps.setFocus()  # what had it is gone
+        self._busy = busy
         heights = BAD_HEIGHTS if bringup.wrong else GOOD_HEIGHTS
-        if bringup.running or bringup.question is not None:
+        if self._busy:
             heights = RUNNING_HEIGHTS
         for place, share in enumerate(heights, 2):
             self.heights.setStretch(place, share)
-        if self._running and not bringup.running and self.isVisible():
-            self.steps.setFocus()  # what had it is gone
-        self._running = bringup.running
         self.hands.setText(f"Simulated hands answer: {'yes' if bringup.alone else 'no'}")
         self.records.setEnabled(not bringup.running)
         self._fill_records()

@@ -31,17 +31,27 @@ class ProfileValues:
 
     Attributes:
         question: whether to write, or None.
-        written: values have been, so that the bench must be started anew.
+        writing: values are being written.
+        written: they have been, so that the bench must be started anew.
     """
 
     def __init__(self, running: Profile, steps: Sequence[Step], file: Path | None) -> None:
         self.question: Question | None = None
-        self.written = False
+        self.writing = self.written = False
         self._running, self._steps, self._file = running, steps, file
         self._offered: tuple[Path, dict[str, str]] | None = None
 
+    @property
+    def in_the_way(self) -> str:
+        """Why nothing can be proven now, '' if it can."""
+        if self.writing:
+            return "values are being written into the profile"
+        return START_ANEW if self.written else ""
+
     def offer(self, changes: Mapping[str, str], folder: Path) -> str:
         """Ask; returns why not, or ''. ``folder`` is the record's."""
+        if self.writing:
+            return "Writing."
         if self._file is None:
             return (
                 "This window was not told where the rig's profile is. There: hookeline bringup "
@@ -60,15 +70,20 @@ class ProfileValues:
         """Write what was offered, in a thread; ``told`` hears what came of it, and whether done."""
         assert self._offered is not None and self._file is not None
         file, (folder, changes) = self._file, self._offered
+        self.writing = True
 
         def work() -> None:
+            text = ""
             try:
                 text = write_values(file, self._running, folder, self._steps, changes)
-            except (RecordError, ProfileError, OSError) as error:
-                told(str(error), False)
-            else:
                 self.written = True
-                told(text, True)
+            except (RecordError, ProfileError, OSError) as error:
+                text = str(error)
+            except Exception as error:  # the page must learn that nothing is written any more
+                text = f"writing has failed ({type(error).__name__}: {error})"
+            finally:
+                self.writing = False
+                told(text, self.written)
 
         # Reading and checking a profile takes longer than a beat may.
         threading.Thread(target=work, daemon=True).start()
