@@ -29,6 +29,7 @@ IDENTIFIER = 0x1FFF_FFFF
 PREDEFINED_PDOS = 4  # of each direction (CiA 301, pre-defined connection set)
 BOOT_WAIT_S = 0.6
 MILLISECOND = 1e-3
+LOOK_S = 0.01  # the reader of the bus ends within this when it is told to
 NMT_START, NMT_PRE_OPERATIONAL = 0x01, 0x80
 DISABLE_VOLTAGE_OPTION = 2
 # no such object, no such subindex, nothing behind it
@@ -80,7 +81,7 @@ class Configurator:
             DriverError: no answer, an abort, or a value that does not read back.
         """
         network = self._network
-        notifier = can.Notifier(self._bus, network.listeners, 0.05)
+        notifier = can.Notifier(self._bus, network.listeners, LOOK_S)
         network.notifier = notifier
         try:
             network.add_node(self._node)

@@ -73,6 +73,55 @@ class TestLineBoard(DriveConformance):
         return at_a_terminal(data, directory)
 
 
+class TestFrameBoard(DriveConformance):
+    """A motor's board in binary frames, stuffed, that takes a current: invented, not shipped."""
+
+    def drive(self, host_loss: str) -> dict[str, Any]:
+        # What orders look like and how a state is told is the line board's own.
+        kept = ("status", "fault_texts", "heartbeat", "poll", "rated_torque", "peak_torque")
+        order = {
+            name: [{"send": "order", "with": {"action": action}}]
+            for name, action in (("de_energise", 0), ("clear_fault", 2))
+        }
+        energise = {"send": "order", "with": {"action": 1}, "expect": {"energised": True}}
+        return {
+            **{key: shipped("treadle_lines")[key] for key in kept},
+            "protocol": "declared_frames",
+            "port": {"path": "/dev/ttyACM0"},
+            "framing": {
+                "cobs": True, "head": ["identifier"],
+                "checksum": {"width": 16, "polynomial": 0x1021, "init": 0xFFFF, "covers": [0, -3]},
+            },
+            "frames": {
+                "ask": {"identifier": 1, "layout": "<"},
+                "state": {
+                    "identifier": 2, "layout": "<dffHBB", "answers": "ask",
+                    "fields": ["angle", "speed", "amperes", "probe", "flags", "count"],
+                    "counter": {"field": "count"},
+                },
+                "health": {
+                    "identifier": 3, "layout": "<fhH", "fields": ["volts", "tenths", "fault"],
+                    "every": "10 ms",
+                },
+                "demand": {"identifier": 4, "layout": "<f", "fields": ["amperes"]},
+                "order": {"identifier": 5, "layout": "<B", "fields": ["action"]},
+                "alive": {"identifier": 6, "layout": "<"},
+            },
+            "gives": {
+                "position": {"from": "state.angle"}, "velocity": {"from": "state.speed"},
+                "current": {"from": "state.amperes"}, "deflection": {"from": "state.probe"},
+                "status": {"from": "state.flags"}, "supply": {"from": "health.volts"},
+                "temperature": {"from": "health.tenths", "scale": 0.1},
+                "fault": {"from": "health.fault"},
+            },
+            "takes": {"current": {"to": "demand.amperes"}},
+            "torque_constant": "0.09 N*m/A",
+            "sequences": {"energise": [energise], **order},
+            "host_loss": host_loss,
+            "silence": SILENCE,
+        }  # fmt: skip
+
+
 class BesideASensor:
     """What is asked of a rig of two devices beyond what is asked of any."""
 
