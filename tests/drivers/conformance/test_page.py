@@ -63,6 +63,7 @@ def test_no_part_of_the_interface_is_left_out(interface: type) -> None:
 
 def test_parts_that_are_named_without_their_owner_are_there() -> None:
     from drivers.base import Capabilities, Command, Rejoining, Telemetry
+    from drivers.declared.drive import DeclaredDrive
     from drivers.simulated.drive_core import SimulatedDriveCore
     from drivers.simulated.parameters import RigParameters
     from drivers.simulated.surroundings_door import SurroundingsDoor
@@ -83,6 +84,7 @@ def test_parts_that_are_named_without_their_owner_are_there() -> None:
     for name in ("command_delay_cycles", "peak_torque_N_m"):
         assert name in NAMES and name in Capabilities.__dataclass_fields__
     assert "rejoin" in NAMES and hasattr(Rejoining, "rejoin")
+    assert "timed_by_wires = True" in NAMES and DeclaredDrive.timed_by_wires
 
 
 def test_the_registration_is_the_examples_own() -> None:
