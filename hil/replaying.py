@@ -31,9 +31,9 @@ AT_ONCE_S = 0.0
 def replay(profile: Profile, recording: Path, runs: Path, name: str, about: str) -> Path:
     """Run the bench through a recording, with what was asked of it then; the run's folder.
 
-    A described board is told the time of the recording. Of any other drive the ages of samples
-    count in the recording's cycles. A stop that came from outside the
-    bench then (its host was held up, the holder of control was lost) comes again.
+    The drive is told the time of the recording. If that has none, or the drive asks elsewhere, the
+    ages of samples count in the recording's cycles. A stop that came from outside the bench then
+    (its host was held up, the holder of control was lost) comes again.
 
     Raises:
         DriverError: no recording, or one of another drive or profile.

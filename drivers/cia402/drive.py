@@ -12,6 +12,7 @@ import time
 
 import can
 
+from drivers import wires
 from drivers.base import (
     Capabilities,
     Command,
@@ -55,6 +56,7 @@ class Cia402Drive:
     """
 
     capabilities: Capabilities
+    timed_by_wires = True  # a recording tells it the time as well
 
     def __init__(self, options: Cia402Options, period_s: float) -> None:
         self._options = options
@@ -208,7 +210,7 @@ class Cia402Drive:
                 self._looks_due = LOOKS_AFTER_A_GAP
         except GONE as error:
             self._bus_gone(error)
-        reception.age(monotonic())
+        reception.age(wires.now())
         return telemetry
 
     def write(self, command: Command) -> None:

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-import time
 
 import can
 
+from drivers import wires
 from drivers.base import PowerStage, Telemetry
 from drivers.cia402 import mapping
 from drivers.cia402.emergency import text_of
@@ -123,7 +123,7 @@ class Reception:
             telemetry.power = power
             telemetry.position_rad = position * self.position_unit
             telemetry.torque_N_m = torque * self.torque_unit
-            self._sampled_s = telemetry.time_s = time.monotonic()
+            self._sampled_s = telemetry.time_s = wires.came()
             telemetry.frames += 1
             return FAST_1
         if identifier == self._id_2:
@@ -135,7 +135,7 @@ class Reception:
             telemetry.deflection_counts = values[1] * self._deflection_scale
             if self._mode_is_fast:
                 telemetry.mode = values[2]
-            self._deflected_s = time.monotonic()
+            self._deflected_s = wires.came()
             telemetry.frames += 1
             return FAST_2
         self._take_rare(identifier, data)
@@ -196,7 +196,7 @@ class Reception:
             self.telemetry.fault_text = text_of(code)
 
     def _hear(self, nmt_state: int) -> None:
-        self._heard_s = time.monotonic()
+        self._heard_s = wires.came()
         telemetry = self.telemetry
         if telemetry.lost:
             return

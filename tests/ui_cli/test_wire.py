@@ -56,9 +56,7 @@ def test_recorded_live_and_played_again(profile: str, tmp_path: Path) -> None:
     first, second = load_run(folder), load_run(Path(replayed["run"]))
     cycles = first.column("cycle")
     at = np.searchsorted(second.column("cycle"), cycles)
-    # A described board is told the time of the recording; of others the samples have no age.
-    own = OWN | ({"telemetry_age_s"} if profile == "footplate_trainer" else set())
-    for column in {column.name for column in COLUMNS} - own:
+    for column in {column.name for column in COLUMNS} - OWN:
         assert np.array_equal(
             first.column(column), second.column(column)[at], equal_nan=True
         ), column
