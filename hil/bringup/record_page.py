@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import io
 import math
 import re
@@ -9,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import matplotlib
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from jinja2 import Environment, FileSystemLoader, StrictUndefined, Template
 from markupsafe import Markup
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure as Canvas
@@ -65,9 +66,6 @@ def plot_svg(plot: Plot) -> str:
 
 def page(folder: Path, data: dict[str, Any]) -> str:
     """The whole page from the contents of ``bringup.yaml``; plots are read from the folder."""
-    environment = Environment(
-        loader=FileSystemLoader(Path(__file__).parent), autoescape=True, undefined=StrictUndefined
-    )
     steps = [
         {
             **entry,
@@ -77,9 +75,16 @@ def page(folder: Path, data: dict[str, Any]) -> str:
         for entry in data["steps"]
     ]
     verdict, good = summary(data)
-    return environment.get_template("record.html").render(
+    return _template().render(
         data=data, steps=steps, verdict=verdict, good=good
     )
+
+
+@functools.cache
+def _template() -> Template:
+    return Environment(
+        loader=FileSystemLoader(Path(__file__).parent), autoescape=True, undefined=StrictUndefined
+    ).get_template("record.html")
 
 
 def summary(data: dict[str, Any]) -> tuple[str, bool]:
