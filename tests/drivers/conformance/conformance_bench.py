@@ -226,7 +226,7 @@ def energise(drive: Drive, core: WatchedCore, **targets: Any) -> Command:
     """The command by which power is on now."""
     command = Command(power=PowerRequest.ON, **targets)
     cycle_until(drive, command, lambda t: t.power is PowerStage.ON, "power")
-    assert core.power is PowerStage.ON, "the drive tells of power that is not on"
+    assert core.power is PowerStage.ON, f"power is told of, and {core.power!r} {core.fault_code:#x}"
     return command
 
 
