@@ -6,15 +6,18 @@ name is the same points told otherwise. Only what acts on the rig itself runs on
 
 from __future__ import annotations
 
+import contextlib
 import math
 from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pytest
 
 from hil.bringup.operator import SimulatedOperator
 from hil.calibrating.evaluation import evaluate
+from hil.calibrating.holding import ABOVE_M, hold_at
 from hil.calibrating.judge import judge_points
 from hil.calibrating.laws import LAWS
 from hil.calibrating.loads import Accuracy, rod_load
@@ -22,9 +25,11 @@ from hil.calibrating.result import CalibrationFinding, CalibrationPoint, Calibra
 from hil.calibrating.session import Options, Progress, calibrate, planned_loads
 from hil.lockstep import LockstepBench
 from hil.lockstep_runner import LockstepRunner
-from hil.procedure import Ended, ProcedureFailed
+from hil.procedure import Ask, Ended, ProcedureFailed, Seen
 from hil.profile.loader import load_profile
 from hil.profile.schema import Lever, Profile, TwoSlopes
+from hil.requests import Apply, HoldPosition
+from hil.samples import COLUMNS
 
 TRAINER = load_profile("footplate_trainer")
 assert isinstance(TRAINER.rig, Lever)
@@ -134,6 +139,21 @@ def test_every_load_is_met_from_both_sides_and_what_was_told(
     assert [p.done for p in points] == list(range(1, len(result.points) + 1))
     assert points[-1].total == len(result.points)
     assert any(p.kind == "settling" and math.isfinite(p.slope_counts_s) for p in told)
+
+
+@pytest.mark.parametrize(("approach", "goals"), [(1, [0.0275]), (-1, [0.0275 + ABOVE_M, 0.0275])])
+def test_from_above_means_from_above(approach: int, goals: list[float]) -> None:
+    asked = []
+    seen = Seen(rows=np.zeros((1, len(COLUMNS))))
+    moving = hold_at(0.0275, 0.01, approach)
+    action = next(moving)
+    with contextlib.suppress(StopIteration):
+        while True:
+            if isinstance(action, Ask) and isinstance(action.request, Apply):
+                assert isinstance(action.request.behaviour, HoldPosition)
+                asked.append(action.request.behaviour.position_m)
+            action = moving.send(seen)
+    assert asked == pytest.approx(goals)
 
 
 # -- the same points told otherwise ------------------------------------------------------------

@@ -15,6 +15,7 @@ from hil.calibrating.uncertainty import (
     budget_for,
     common_parts,
     drift_N,
+    law_part,
     refits,
     scatter_law,
     table_of,
@@ -40,9 +41,12 @@ def slope(load: float) -> float:
     return TRUE[1] if load <= TRUE[3] else TRUE[2]
 
 
-def experiment(chance: np.random.Generator) -> list[CalibrationPoint]:
-    """Points of one calibration, each input off by what it may be, hysteresis by condition."""
-    off = {name: chance.standard_normal() for name in INPUTS}
+def experiment(chance: np.random.Generator, known: bool = False) -> list[CalibrationPoint]:
+    """Points of one calibration, hysteresis by condition; each input off by what it may be.
+
+    ``known``: no input is off.
+    """
+    off = {name: 0.0 if known else chance.standard_normal() for name in INPUTS}
     points = []
     for label, mass in MASSES.items():
         for position in POSITIONS:
@@ -91,6 +95,20 @@ def test_the_budget_holds_what_whole_experiments_scatter() -> None:
     assert np.mean(stated, axis=0) == pytest.approx(half, rel=0.15)
     inside = np.abs(np.array(errors)[::40]) <= np.array(stated)
     assert 0.9 <= inside.mean() <= 1.0
+
+
+def test_the_laws_own_part_is_what_it_scatters_by() -> None:
+    """Loads known without fault: what is left is how well the points fix the law."""
+    forces = np.array([20.0, 250.0, 340.0, 420.0, 530.0])
+    errors, stated = [], []
+    for seed in range(200):
+        points = experiment(np.random.default_rng(seed), known=True)
+        fit = law_of(points)
+        errors.append([load_at(fit, reading(force)) - force for force in forces])
+        if seed % 50 == 0:
+            stated.append(law_part(fit, refits(points, fit), forces))
+    scatter = np.sqrt(np.mean(np.square(errors), axis=0))
+    assert np.sqrt(np.mean(np.square(stated), axis=0)) == pytest.approx(scatter, rel=0.35)
 
 
 def test_a_part_is_the_change_of_the_law_when_its_input_is_off() -> None:
