@@ -208,14 +208,12 @@ class BenchStopped(Exception):
     """The bench entered Stopped and the procedure had not asked for it.
 
     It is thrown into the procedure, which may take it for a finding and go on (``seen`` holds
-    the rows up to it); a procedure that lets it pass ends.
+    the rows up to it); a procedure that lets it pass ends. ``code`` is of ``hil.limits``.
     """
 
     def __init__(self, cause: str, detail: str, trip: bool, code: int = 0) -> None:
         super().__init__(detail)
-        self.cause = cause
-        self.code = code  # a ``hil.limits.Cause`` or ``Limit``
-        self.trip = trip
+        self.cause, self.code, self.trip = cause, code, trip
         self.seen = Seen()
 
 
