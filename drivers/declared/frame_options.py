@@ -45,7 +45,9 @@ class FrameCheck(Checksum):
     @model_validator(mode="after")
     def _plain(self) -> FrameCheck:
         if self.itself is not None:
-            raise ValueError("itself: the checksum of a frame stands behind what it covers")
+            raise ValueError(
+                "itself: a frame's checksum stands behind what it covers; leave it out"
+            )
         return self
 
 
@@ -139,11 +141,13 @@ class FrameOptions(Part):
             )
         wrong = sorted(set(self.layout[1:]) - set(LAYOUT_CODES) - set("0123456789 "))
         if wrong:
-            raise ValueError(f"layout: '{wrong[0]}' is none of {' '.join(LAYOUT_CODES)}")
+            raise ValueError(
+                f"layout: '{wrong[0]}' is no code of a number; write {' '.join(LAYOUT_CODES)}"
+            )
         try:
             count = len(struct.unpack(self.layout, bytes(self.size)))
         except (struct.error, MemoryError, OverflowError) as error:
-            raise ValueError(f"layout: {error}") from None
+            raise ValueError(f"layout: {error}; correct it") from None
         if self.size > 1024:
             raise ValueError(f"layout: {self.size} bytes; at most 1024 make a frame")
         if count != len(self.fields):
@@ -191,14 +195,22 @@ class DeclaredFramesOptions(SerialOptions):
         most = 1 << 8 * self.framing.identifier.bytes
         for name, frame in self.frames.items():
             if has_identifier and frame.identifier is None:
-                raise ValueError(f"frames.{name}: identifier is needed, as head has one")
+                raise ValueError(
+                    f"frames.{name}: head has an identifier; add 'identifier', its number"
+                )
             if not has_identifier and frame.identifier is not None:
-                raise ValueError(f"frames.{name}: its identifier is not in framing.head; add it")
+                raise ValueError(
+                    f"frames.{name}.identifier: it is not in framing.head; add it there"
+                )
             if frame.identifier is not None and frame.identifier >= most:
-                raise ValueError(f"frames.{name}: identifier does not fit into its bytes")
+                raise ValueError(
+                    f"frames.{name}.identifier: it does not fit; say framing.identifier.bytes"
+                )
             length = self.framing.length
             if "length" in self.framing.head and frame.size + 24 >= 1 << 8 * length.bytes:
-                raise ValueError(f"frames.{name}: its length does not fit into the length field")
+                raise ValueError(
+                    f"frames.{name}: its length does not fit; say framing.length.bytes"
+                )
             self._check_cover(name, frame)
         self.check_names()
         for names in (self.used, self.said):
@@ -230,7 +242,8 @@ class DeclaredFramesOptions(SerialOptions):
         first, last = (end + whole if end < 0 else end for end in framing.checksum.covers)
         if not 0 <= first <= last < whole or first >= size:
             raise ValueError(
-                f"framing.checksum covers bytes outside of frame '{name}' with {whole} bytes"
+                f"framing.checksum.covers: it names bytes outside of frame '{name}' with {whole}; "
+                "write -1 for the last"
             )
 
     def _told_apart(self, names: list[str]) -> None:

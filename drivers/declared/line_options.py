@@ -9,6 +9,7 @@ from typing import Annotated, Literal
 from pydantic import Field, model_validator
 
 from drivers.declared.checksums import Checksum
+from drivers.declared.dbc import nearest
 from drivers.declared.quantities import Part
 from drivers.declared.serial_options import FieldCounter, SerialOptions, unique
 from drivers.quantities import Duration
@@ -30,7 +31,9 @@ class LineCheck(Checksum):
     @model_validator(mode="after")
     def _plain(self) -> LineCheck:
         if self.itself is not None:
-            raise ValueError("itself: the checksum of a line stands outside of what it covers")
+            raise ValueError(
+                "itself: a line's checksum stands outside of what it covers; leave it out"
+            )
         return self
 
 
@@ -70,27 +73,29 @@ class LineOptions(Part):
         if len(ways) > 1:
             raise ValueError(f"{ways[1]}: {ways[0]} is there already; find the fields in one way")
         if not ways and not self.starts:
-            raise ValueError("starts is needed of a line without fields: how is it told?")
+            raise ValueError("nothing tells this line from others; add 'starts', or fields")
         if self.pattern is not None:
             try:
                 compiled = re.compile(self.pattern, re.ASCII)
             except re.error as error:
-                raise ValueError(f"pattern is no regular expression: {error}") from None
+                raise ValueError(
+                    f"pattern: it is no regular expression: {error}; correct it there"
+                ) from None
             if self.starts:
-                raise ValueError("starts: a pattern says itself how the line begins")
+                raise ValueError("starts: a pattern says itself how the line begins; leave it out")
             if compiled.match("") and not compiled.groupindex:
-                raise ValueError("pattern matches an empty line; say what stands there")
+                raise ValueError("pattern: it fits an empty line; say what stands there")
         for text in (self.starts, self.separator, self.equals, *self.pairs, self.pattern or ""):
             _ascii(text)
         names = self.names
         unique(names, ways[0] if ways else "fields")
         known = {*self.hexadecimal, *self.words, *({self.counter.field} if self.counter else ())}
         for name in sorted(known - set(names)):
-            raise ValueError(f"no field '{name}' (there are: {', '.join(names) or 'none'})")
+            raise ValueError(f"no field '{name}'{nearest(name, names)}")
         if self.written is not None:
             for name in template_fields(self.written):
                 if name not in names:
-                    raise ValueError(f"written: no field '{name}' (there are: {', '.join(names)})")
+                    raise ValueError(f"written: no field '{name}'{nearest(name, names)}")
         return self
 
 
@@ -134,9 +139,11 @@ class DeclaredLinesOptions(SerialOptions):
         for text in (self.line_end, self.received_end or "", self.prompt):
             _ascii(text)
         if not set(self.line_end) <= set("\r\n;"):
-            raise ValueError("line_end must be made of CR, LF or ';'")
+            raise ValueError("line_end: it is made of something else; write it with CR, LF or ';'")
         if self.received_end is not None and not set(self.received_end) <= set("\r\n;>"):
-            raise ValueError("received_end must be made of CR, LF, ';' or '>'")
+            raise ValueError(
+                "received_end: it is made of something else; write it with CR, LF, ';' or '>'"
+            )
         starts = [(n, line.starts) for n, line in self.lines.items() if line.pattern is None]
         for i, (name, start) in enumerate(starts):
             for other, second in starts[:i]:
@@ -158,26 +165,34 @@ def template_fields(text: str) -> tuple[str, ...]:
     """
     _ascii(text)
     if not text.isprintable() and "\t" not in text:
-        raise ValueError("line ends and control characters do not belong into a template")
+        raise ValueError(
+            "there are control characters in it; leave them out, 'line_end' ends each line"
+        )
     names: list[str] = []
     last_was_value = False
     try:
         parts = list(string.Formatter().parse(text))
     except ValueError as error:
-        raise ValueError(f"'{text}' is no template: {error}") from None
+        raise ValueError(
+            f"'{text}' is no template: {error}; write values as {{name:+.4f}}"
+        ) from None
     for literal, name, spec, conversion in parts:
         if name is None:
             last_was_value = False
             continue
         if not name.isidentifier():
-            raise ValueError(f"'{{{name}}}': give each value a name of letters, digits and _")
+            raise ValueError(
+                f"'{{{name}}}' is no name; give each value one of letters, digits and _"
+            )
         if conversion or FORMAT.fullmatch(spec or "") is None:
             raise ValueError(
                 f"'{{{name}:{spec}}}' is no format of a number; write it as {{{name}:+.4f}}, "
                 "or with d, x, g or e"
             )
         if (spec or "")[-1:] in ("d", "x", "X") and "." in (spec or ""):
-            raise ValueError(f"'{{{name}:{spec}}}': whole numbers have no decimals")
+            raise ValueError(
+                f"'{{{name}:{spec}}}': whole numbers have no decimals; leave out what follows '.'"
+            )
         if last_was_value and not literal:
             raise ValueError(f"'{{{name}}}' stands right behind another value; part the two")
         last_was_value = True
@@ -188,4 +203,4 @@ def template_fields(text: str) -> tuple[str, ...]:
 
 def _ascii(text: str) -> None:
     if not text.isascii():
-        raise ValueError(f"'{text}' has characters that are not ASCII")
+        raise ValueError(f"'{text}' has characters that are not ASCII; write it with others")

@@ -85,7 +85,7 @@ class SerialOptions(BoardOptions):
             raise ValueError("takes: all commands must be in one message")
         self.check_drive(self.gives, self.takes)
         if self.status is not None and "status" not in self.gives:
-            raise ValueError("gives.status is needed: status says how to read it")
+            raise ValueError("status: it reads a number that is not there; add gives.status")
         for name, steps in self.sequences:
             for i, step in enumerate(steps):
                 place = f"sequences.{name}[{i}]"
@@ -128,7 +128,7 @@ def unique(names: Iterable[str], what: str) -> None:
     seen: set[str] = set()
     for name in names:
         if name in seen:
-            raise ValueError(f"{what}: '{name}' stands there twice")
+            raise ValueError(f"{what}: '{name}' stands there twice; name each once")
         seen.add(name)
 
 
@@ -140,7 +140,7 @@ def _name(place: str, name: str, known: Collection[str]) -> None:
 def _path(place: str, path: str, known: Mapping[str, Collection[str]]) -> None:
     message, dot, field = path.partition(".")
     if not dot:
-        raise ValueError(f"{place}: write '{path}' as message.field")
+        raise ValueError(f"{place}: '{path}' is no path; write it as message.field")
     _name(place, message, known)
     if field not in known[message]:
         raise ValueError(
