@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import socket
+import struct
 import subprocess
 import sys
 from pathlib import Path
@@ -12,7 +13,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from drivers.local_socket_bus import FLEXIBLE_LENGTHS, LocalSocketBus
+from drivers.local_socket_bus import FLEXIBLE, FLEXIBLE_LENGTHS, LocalSocketBus
 
 
 @pytest.fixture
@@ -193,19 +194,38 @@ def test_hub_removes_only_a_socket_that_nobody_serves(tmp_path):
     LocalSocketBus(str(path), role="hub").shutdown()
 
 
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
-@given(packets=st.lists(st.binary(min_size=1, max_size=80), max_size=20))
-def test_any_packet_is_a_frame_or_counted(pair, packets):
-    hub, _, path = pair
+def packet_of_can_fd(draw_from: tuple[int, int, int, bytes]) -> bytes:
+    """Nearly one: the length said may be wrong."""
+    identifier, length, flags, data = draw_from
+    return struct.pack("<IBB2x", identifier | FLEXIBLE, length, flags) + data
+
+
+NEARLY = st.tuples(
+    st.integers(0, 2**32 - 1), st.integers(0, 70), st.integers(0, 255), st.binary(max_size=70)
+).flatmap(
+    lambda parts: st.sampled_from([
+        packet_of_can_fd(parts), packet_of_can_fd((parts[0], len(parts[3]), *parts[2:])),
+    ])
+)
+
+
+@settings(
+    suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None, max_examples=60
+)
+@given(packets=st.lists(st.binary(min_size=1, max_size=80) | NEARLY, max_size=20))
+def test_any_packet_is_a_frame_or_counted(fd_pair, packets):
+    hub, _ = fd_pair
     before = hub.malformed
     with socket.socket(socket.AF_UNIX, socket.SOCK_SEQPACKET) as raw:
-        raw.connect(path)
+        raw.connect(str(hub.channel_info).split()[-1])
         for packet in packets:
             raw.send(packet)
-    frames = 0
-    while hub.recv(0.02) is not None:
-        frames += 1
-    assert frames + hub.malformed - before == len(packets)
+    frames = []
+    while (frame := hub.recv(0.02)) is not None:
+        frames.append(frame)
+    assert len(frames) + hub.malformed - before == len(packets)
+    for frame in frames:
+        assert len(frame.data) in (FLEXIBLE_LENGTHS if frame.is_fd else range(9))
 
 
 def test_what_the_bus_cannot_carry_is_refused(pair):
