@@ -132,7 +132,7 @@ class LockstepSession:
     def nothing(self, *_):
         pass
 
-    apply = energise = power_off = reset = stop = tare = toggle_record = nothing
+    apply = energise = power_off = reset = stop = toggle_record = nothing
     post_release = take_control = close = nothing
 
 
@@ -433,7 +433,7 @@ def test_a_law_that_the_bench_would_refuse_cannot_be_accepted(person):
 def test_earlier_ones_are_compared_and_used_by_keyboard(person):
     calibrating, page = person.calibrating, person.page
     folder = calibrating.kept.folder
-    old = keep(folder, note="old one", zero=2048.0, raw=False)
+    old = keep(folder, note="old one", zero=2048.0)
     new = keep(folder, note="moved by a knock", zero=2090.0, raw=False)
     other = PROFILE.model_copy(update={"name": "another rig"})
     foreign = keep(folder, profile=other, raw=False)
@@ -454,7 +454,14 @@ def test_earlier_ones_are_compared_and_used_by_keyboard(person):
     person.press(Qt.Key.Key_U)
     assert "another rig" in person.said and calibrating.wrong
     person.choose(old.path)
+    # Changed since the list was read.
+    samples = old.path.with_suffix(".parquet")
+    whole = samples.read_bytes()
+    samples.write_bytes(whole[:-1])
     person.press(Qt.Key.Key_C, Qt.Key.Key_U)
+    person.until(lambda: "were changed after they were written" in calibrating.message)
+    samples.write_bytes(whole)
+    person.press(Qt.Key.Key_U)
     person.until(lambda: "In use now" in calibrating.message)
     assert person.model.profile.calibration.identity == old.identity
 

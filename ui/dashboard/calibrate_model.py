@@ -266,6 +266,9 @@ class CalibrateModel:
 
     def _accepted(self, file: CalibrationFile) -> None:
         self._clear()  # it is on file
+        # Filing is heavy work: a busy computer may have let a beat be late meanwhile.
+        if self.session is not None and not self.model.in_control and not self.model.holder:
+            self.session.take_control()
         self._use(file, "Accepted, and in use now:")
 
     def _kept_as_evidence(self, file: CalibrationFile) -> None:

@@ -29,7 +29,6 @@ from hil.requests import (
     Request,
     Reset,
     StartRun,
-    Tare,
 )
 from ui.dashboard.operate_model import OperateModel
 from ui.dashboard.wording import asked_words
@@ -228,9 +227,6 @@ class Session:
 
     def mark(self, text: str) -> None:
         self.ask(Marker(text=text[:200]))
-
-    def tare(self) -> None:
-        self.ask(Tare())
 
     def toggle_record(self) -> None:
         """Start a run, or end the one that is recorded."""
