@@ -5,10 +5,9 @@ import dataclasses
 import functools
 import shutil
 import time
-from concurrent.futures import ThreadPoolExecutor
 
 import pytest
-from PySide6.QtCore import QEvent, QPoint, Qt
+from PySide6.QtCore import QEvent, Qt
 from PySide6.QtGui import QKeyEvent
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication
@@ -27,10 +26,7 @@ from hil.profile.loader import SHIPPED, load_profile
 from hil.requests import Apply, Commission, Energise, MotorSpeed
 from hil.samples import INDEX, State
 from ui.dashboard.bringup_model import RUNNING, BringUpModel
-from ui.dashboard.bringup_page import BringUpPage
-from ui.dashboard.page_operator import PageOperator
 from ui.dashboard.session import Session
-from ui.dashboard.theme import LIGHT, sizes_for
 from ui.dashboard.window import Window
 
 PATIENCE_MS = 12_000
@@ -321,59 +317,6 @@ def test_letting_go_stops_and_a_key_that_repeats_does_neither(person):
     assert someone.bringup.results["stands"].verdict is Verdict.FAIL
 
 
-@pytest.fixture
-def still(qapp, qtbot, model):
-    """A window without a bench, at the page, and somebody who asks through it."""
-    window = window_module.Window(model)
-    qtbot.addWidget(window)
-    window.resize(1280, 720)
-    window.show()
-    window.activateWindow()
-    qtbot.waitUntil(window.isActiveWindow)
-    window.show_page("Bring-up")
-    page = window.page_of("Bring-up")
-    page.bringup.operator = PageOperator(None, alone=False)
-    return window, page, page.bringup.operator
-
-
-def test_a_question_that_is_not_seen_yet_is_not_answered(still, qtbot):
-    window, page, asking = still
-    with ThreadPoolExecutor(1) as thread:
-        done = thread.submit(asking.act, Hand("support_load", "Support the load."))
-        qtbot.waitUntil(lambda: asking.question is not None)
-        QTest.keyClick(window, Qt.Key.Key_X)  # meant for the one before
-        assert "Support the load." in page.ask.text.text()  # by now it is seen
-        assert not done.done() and asking.question is not None
-        QTest.keyClick(page.ask.done, Qt.Key.Key_Return)
-        assert done.result(5) > 0
-
-
-@pytest.mark.parametrize("how", ["focus", "deactivated", "page", "mouse", "theme"])
-def test_whatever_takes_the_hand_away_lets_go(still, how):
-    window, page, asking = still
-    asking.hold_text = "Hold; it would move."
-    page.refresh()
-    assert window.focusWidget() is page.ask.hold
-    if how == "mouse":
-        QTest.mousePress(page.ask.hold, Qt.MouseButton.LeftButton)
-    else:
-        QTest.keyPress(page.ask.hold, Qt.Key.Key_Space)
-    asking.turn()
-    assert asking.holding
-    if how == "focus":
-        page.steps.setFocus()
-    elif how == "deactivated":
-        QApplication.sendEvent(window, QEvent(QEvent.Type.WindowDeactivate))
-    elif how == "page":
-        window.show_page("Operate")
-    elif how == "mouse":
-        QTest.mouseMove(page.ask.hold, QPoint(-30, -30))
-    elif how == "theme":
-        window.swap_theme()
-    asking.turn()
-    assert not asking.holding
-
-
 @pytest.mark.xdist_group("real time")
 @pytest.mark.parametrize("how", ["mouse", "hangs", "esc"])
 def test_a_hand_that_is_gone_stops_the_rig(person, how):
@@ -471,16 +414,3 @@ def test_nothing_is_begun_while_somebody_else_holds_control(bench, person):
             someone.page.refresh()
             assert "script holds control" in someone.page.ask.text.text()
         script.release_control()
-
-
-def test_a_still_page_has_nothing_to_begin(qapp, model):
-    from ui.dashboard.pages import Place
-
-    view = BringUpModel(model, None, None)
-    page = BringUpPage(
-        Place(model, None, view, LIGHT, sizes_for(1280, 720), None, lambda title: None)
-    )
-    assert page.steps.count() == len(STEPS)
-    assert not page.begin.isEnabled()
-    page.begin_now()
-    assert not view.running
