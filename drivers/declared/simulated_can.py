@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections import deque
 from collections.abc import Mapping
 from typing import Any
 
@@ -40,10 +41,10 @@ class SimulatedCanBoard:
             message, _, signal = given.source.partition(".")
             sources.setdefault(message, []).append((str(quantity), signal, given))
         self._told = [
-            (MessageWriter(options.messages[name]), _turns(options.messages[name], sources[name]),
-             options.messages[name].every)
-            for name in sources
-        ]  # fmt: skip
+            (MessageWriter(message), deque(_turns(message, sources[name])), message.every)
+            for name, message in options.messages.items()
+            if name in sources
+        ]
         self._due = [0.0] * len(self._told)
         self._replies = {name: MessageWriter(options.messages[name]) for name in options.messages}
         beat = options.heartbeat
@@ -102,7 +103,10 @@ class SimulatedCanBoard:
             else:
                 behind = now_s - self._due[i]
                 self._due[i] = self._due[i] + every if behind < every else now_s + every
-            for constants, sources in turns:
+            # What is streamed comes in parts, one at a time; what is asked for comes whole.
+            if now_s is not None:
+                turns.rotate(-1)
+            for constants, sources in turns if now_s is None else [turns[-1]]:
                 for signal, value in constants:
                     writer.set(signal, value)
                 for quantity, signal, scaling in sources:
