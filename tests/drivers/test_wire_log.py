@@ -117,6 +117,49 @@ def test_each_cycle_gets_back_what_it_had(tmp_path: Path) -> None:
     assert chunks == [b"S 1\r\n", b"", b'\xff"\\\x00']
 
 
+def told(bus: can.BusABC) -> list[float]:
+    """What a drive asks in a cycle: the time, when each frame came, and the time again."""
+    times = [wires.now()]
+    while bus.recv(0.0) is not None:
+        times.append(wires.came())
+    return [*times, wires.now()]
+
+
+def test_the_times_come_again_to_the_last_bit(tmp_path: Path) -> None:
+    recorder = WireRecorder(tmp_path)
+    wires.record(recorder)
+    bus = open_bus("virtual", "times", {})
+    peer = can.Bus(interface="virtual", channel="times")
+    try:
+        then = []
+        for frames in ([LONG, REMOTE], [], [FLEXIBLE]):
+            recorder.cycle(1)
+            for frame in frames:
+                peer.send(frame)
+            then.append(told(bus))
+        assert wires.now() <= time.monotonic()  # it is the real time, in whole microseconds
+        assert time.monotonic() - wires.came() < 60
+    finally:
+        wires.record(None)
+        recorder.close()
+        peer.shutdown()
+        bus.shutdown()
+    assert [len(times) for times in then] == [4, 2, 3]
+    recording = WireRecording(tmp_path)
+    assert recording.timed
+    wires.replay(recording, timed=True)
+    try:
+        bus = open_bus("whatever", None, {})
+        again = []
+        while recording.begin_cycle() is not None:
+            again.append(told(bus))
+        assert again == then
+        assert wires.now() == wires.came()  # at the end it stands still
+    finally:
+        wires.replay(None)
+    assert wires.now() > then[-1][-1]
+
+
 def test_more_wires_than_were_recorded(tmp_path: Path) -> None:
     recording = WireRecording(recorded(tmp_path))
     recording.bus()
