@@ -17,13 +17,13 @@ from drivers.base import (
     Rejoining,
     Telemetry,
 )
-from drivers.declared.combined_options import CombinedOptions
+from drivers.declared.combined_options import CombinedOptions, interval_s
 
 MOST_SHIFT_S = 0.005  # what is further apart is not brought together, but is old
 SHIFT_SHARE = 0.02  # of a new difference in time; the rest is of those before
 WINDOW = 500  # cycles over which the shortest answer is looked for
 NEVER_S = 1e9
-HELD_UP_S = 0.005  # without a word from one that speaks by itself
+HELD_UP_S = 0.005  # without a word from one that speaks by itself, and often
 
 MOVING = ("position", "velocity", "torque")
 
@@ -54,12 +54,20 @@ class AnswerTime:
 class _Device:
     """A member and what is known of its time."""
 
-    def __init__(self, name: str, drive: Drive, asked: bool, latency_s: float | None) -> None:
+    def __init__(
+        self,
+        name: str,
+        drive: Drive,
+        asked: bool,
+        latency_s: float | None,
+        interval_s: float = 0.0,
+    ) -> None:
         self.name = name
         self.drive = drive
         self.asked = asked
         self.telemetry = drive.telemetry
         self._latency_s = latency_s
+        self._held_up_s = max(HELD_UP_S, 2.0 * interval_s)
         self._answers = AnswerTime()
         self._last_s = 0.0
 
@@ -67,7 +75,7 @@ class _Device:
         before = wires.now()
         # One that speaks by itself is not waited for: what it said last has come already. But
         # what held up this computer may have held up the way of what it said since.
-        held_up = before - self.telemetry.time_s > HELD_UP_S
+        held_up = before - self.telemetry.time_s > self._held_up_s
         telemetry = self.drive.read(deadline_s if self.asked or held_up else before)
         self.telemetry = telemetry
         if self.asked and telemetry.time_s != self._last_s:
@@ -106,6 +114,7 @@ class CombinedDrive:
                 drive,
                 name == commanded or bool(getattr(options.members[name], "poll", None)),
                 options.latency.get(name),
+                interval_s(options.members[name]),
             )
             for name, drive in drives.items()
         }

@@ -7,9 +7,11 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, BeforeValidator, Field, model_validator
 
 from drivers.base import DriverError
+from drivers.declared.can_options import DeclaredCanOptions
 from drivers.declared.dbc import nearest
 from drivers.declared.quantities import Given as GivenName
 from drivers.declared.quantities import Part
+from drivers.declared.serial_options import SerialOptions
 from drivers.quantities import Duration
 from drivers.registry import find_protocol
 
@@ -62,6 +64,18 @@ def takes(options: Any) -> bool:
     """Whether a member can take commands."""
     declared = getattr(options, "takes", None)
     return bool(declared) if declared is not None else True
+
+
+def interval_s(options: Any) -> float:
+    """How often a member speaks by itself, s, its rarest message counted; 0 if it does not."""
+    if isinstance(options, SerialOptions):
+        every = [s for name, s in options.cadence().items() if s and name in options.used]
+    elif isinstance(options, DeclaredCanOptions):
+        used = {given.source.partition(".")[0] for given in options.gives.values()}
+        every = [m.every for name, m in options.messages.items() if m.every and name in used]
+    else:
+        every = []
+    return max(every, default=0.0)
 
 
 class CombinedOptions(Part):

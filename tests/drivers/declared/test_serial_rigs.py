@@ -25,6 +25,7 @@ from drivers.base import Command, DriverError, PowerRequest, PowerStage
 from drivers.declared import frame_codec
 from drivers.declared.board import Counters
 from drivers.declared.combined import AnswerTime, _Device
+from drivers.declared.combined_options import interval_s
 from drivers.declared.device_clock import AHEAD_S, DeviceClock
 from drivers.declared.serial_port import PortOptions, SerialPort
 from drivers.declared.simulated_devices import SharedCore
@@ -107,7 +108,9 @@ def test_either_device_lost_stops_the_other(tmp_path: Path, far: Any, name: str)
     drive.close()
 
 
-def test_after_a_pause_a_sensor_is_waited_for(tmp_path: Path) -> None:
+def test_after_a_pause_a_sensor_is_waited_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """What held up the bench held up the wire as well: the next frame is on its way."""
     path = str(tmp_path / "probe.sock")
     server = socket.socket(socket.AF_UNIX)
@@ -137,6 +140,16 @@ def test_after_a_pause_a_sensor_is_waited_for(tmp_path: Path) -> None:
     device.read(time.monotonic() + PATIENCE_S)
     assert (device.telemetry.deflection_counts, device.telemetry.lost) == (2, "")
     late.join()
+    # One that speaks rarely is not waited for between its words: the cycle would be late.
+    asked: list[float] = []
+    monkeypatch.setattr(drive, "read", lambda until: asked.append(until) or drive.telemetry)
+    for interval, waited in ((0.0, True), (0.05, False)):
+        other = _Device("probe", drive, False, None, interval)
+        drive.telemetry.time_s = time.monotonic() - 0.02
+        other.read(1e12)
+        assert (asked.pop() == 1e12) is waited
+    monkeypatch.undo()
+    assert interval_s(options) == 0.001
     # One that stays silent is lost.
     time.sleep(1.5 * options.silence)
     device.read(time.monotonic() + PERIOD_S)
