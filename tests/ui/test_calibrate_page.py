@@ -31,6 +31,7 @@ from hil.samples import COLUMNS, INDEX, State
 from ui.dashboard.calibrate_model import CalibrateModel
 from ui.dashboard.calibrate_picture import save_calibrate_picture
 from ui.dashboard.calibrate_rig import CalibrateOperator
+from ui.dashboard.calibrate_setup import Setup
 from ui.dashboard.health import health
 from ui.dashboard.operate_model import OperateModel
 from ui.dashboard.readout_texts import readouts
@@ -336,6 +337,14 @@ def test_a_wrong_entry_is_marked_and_nothing_begins(person, key, text, mend):
     person.away()
     person.press(Qt.Key.Key_G)
     assert not person.calibrating.running
+
+
+def test_a_level_rig_has_no_use_for_weights():
+    level = load_profile("bench_slide")
+    level = level.model_copy(update={"rig": level.rig.model_copy(update={"vertical": False})})
+    problem = Setup(level).problem
+    assert problem is not None and "--points" in str(problem)
+    assert Setup(load_profile("bench_slide")).problem is None
 
 
 def test_a_weight_too_heavy_for_the_rig_is_refused_with_its_mend(person):

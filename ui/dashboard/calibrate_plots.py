@@ -94,14 +94,14 @@ class CalibrationPlot(pyqtgraph.PlotWidget):
 
     def show_sensor(self, sensor: SensorLaw) -> None:
         """How far the sensor's readings are off its law, over the nut's travel."""
-        if self._begin("Sensor: residual (counts) over nut position (mm)", sensor):
+        if self._begin("Sensor residual (counts) over nut (mm)", sensor):
             return
         self.addItem(pyqtgraph.InfiniteLine(0.0, angle=0, pen=self._pen(self.theme.ink, 1)))
         self._line(1e3 * sensor.deflection_m, sensor.residual_counts, "", self.theme.deflection, 2)
 
     def show_compared(self, found: Comparison) -> None:
         """How far the second is off the first, beside the uncertainty of both."""
-        if self._begin("B less A (N) over force (N); dashed: ±U of both, k = 2", found):
+        if self._begin("B less A, dashed ±U (N) over force (N)", found):
             return
         band = 2 * found.u_N
         dashed = Qt.PenStyle.DashLine

@@ -90,8 +90,8 @@ class Setup:
         """What the profile says of lever and pan, in one sentence."""
         rig = self.profile.rig
         if not isinstance(rig, Lever):
-            way = "upright" if rig.vertical else "level"
-            return f"From the profile: a {way} carriage of {rig.carriage_mass:g} kg."
+            way = "an upright" if rig.vertical else "a level"
+            return f"From the profile: {way} carriage of {rig.carriage_mass:g} kg."
         return (
             f"From the profile: arms {1e3 * rig.rod_arm:g} mm (rod) and {1e3 * rig.load_arm:g} mm "
             f"(load), lever {rig.lever_mass:g} kg with its centre at {1e3 * rig.lever_centre:g} "
@@ -125,6 +125,13 @@ class Setup:
         Raises:
             SetupError: with the entry and what may be typed.
         """
+        rig = self.profile.rig
+        if not isinstance(rig, Lever) and not rig.vertical:
+            raise SetupError(
+                "weights",
+                "Weights do not act on the rod of a level rig: read a reference load cell and fit "
+                "the table with 'hookeline calibrate --points'",
+            )
         self.conditions()
         series = self._number(
             "series",
