@@ -62,6 +62,7 @@ __all__ = [
 ]
 
 FORCE_SHARE = 0.97  # of the bounded force that a load may make
+NEWTONS = 2.0  # times what may be lifted: no mere heavy weight any more
 MOST_OFF = 1.25
 LIKE_HEAVY = 0.7  # of the heaviest so far: loads that tell how the next one will read
 
@@ -189,7 +190,8 @@ def planned_loads(profile: Profile, options: Options) -> list[PlannedLoad]:
         middle = rod_load(profile, mass, profile.actuator.stroke / 2, options.accuracy,
                           options.gravity_m_s2).force_N  # fmt: skip
         if middle > most:
-            newtons = rod_load(profile, mass / 9.81, profile.actuator.stroke / 2).force_N <= most
+            light = rod_load(profile, mass / 9.81, profile.actuator.stroke / 2).force_N
+            newtons = middle > NEWTONS * most and light <= most
             also = "; if it was meant in newtons, give its mass in kilograms" if newtons else ""
             raise ProcedureFailed(
                 f"{mass:g} kg would press the rod with {middle:.0f} N, more than {most:.0f} N "

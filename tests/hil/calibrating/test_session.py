@@ -332,6 +332,12 @@ def test_weights_that_cannot_be_used(weights: tuple[float, ...], words: str) -> 
         planned_loads(TRAINER, Options(weights_kg=weights))
 
 
+def test_a_weight_merely_too_heavy_is_not_taken_for_newtons() -> None:
+    with pytest.raises(ProcedureFailed) as refused:
+        planned_loads(TRAINER, Options(weights_kg=(9.0,)))
+    assert "newtons" not in str(refused.value)
+
+
 def test_a_profile_without_weights_asks_for_them() -> None:
     bare = TRAINER.model_copy(update={"rig": LEVER.model_copy(update={"weights": ()})})
     with pytest.raises(ProcedureFailed, match="no weights are named"):
