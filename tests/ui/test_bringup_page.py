@@ -307,7 +307,7 @@ def test_letting_go_stops_and_a_key_that_repeats_does_neither(person):
     for _ in range(5):
         someone.down(Qt.Key.Key_Space, repeat=True, up=True)
         someone.down(Qt.Key.Key_Space, repeat=True)
-        QTest.qWait(40)
+        someone.qtbot.wait(40)
     assert someone.model.state is State.STANDBY
     assert someone.bringup.holding
     someone.down(Qt.Key.Key_Space, up=True)
@@ -405,7 +405,7 @@ def test_nothing_is_begun_while_somebody_else_holds_control(bench, person):
     someone = person(SUPPLY)
     someone.session.client.post_release()
     with Client.connect(bench.link_directory, name="script") as script:
-        QTest.qWait(100)
+        someone.qtbot.wait(100)
         script.take_control()
         with script.keep_control():
             someone.until(lambda: someone.model.holder == "script")
