@@ -92,36 +92,35 @@ class Template:
 
     def __init__(self, text: str, words: Mapping[str, Mapping[str, float]] | None = None) -> None:
         self.names = template_fields(text)
-        self.values: dict[str, float] = dict.fromkeys(self.names, 0.0)
-        whole = {
-            name
-            for _, name, spec, _ in string.Formatter().parse(text)
-            if name is not None and (spec or "")[-1:] in ("d", "x", "X")
-        }
-        self._whole = whole
-        self._text = text
+        self._at = {name: i for i, name in enumerate(self.names)}
+        self._values: list[float | int | str] = [0.0] * len(self.names)
+        parts: list[str] = []
+        self._whole: set[str] = set()
+        for literal, name, spec, _ in string.Formatter().parse(text):
+            parts.append(literal.replace("{", "{{").replace("}", "}}"))
+            if name is not None:
+                parts.append(f"{{{self._at[name]}:{spec}}}")
+                if (spec or "")[-1:] in ("d", "x", "X"):
+                    self._whole.add(name)
+        self._format = "".join(parts).format
         self._words = {
             name: {number: word for word, number in by_word.items()}
             for name, by_word in (words or {}).items()
         }
+        for name in self.names:
+            self.set(name, 0.0)
 
     def set(self, name: str, value: float) -> None:
         """One value. Raises ``ValueError`` if it is no finite number."""
         if not math.isfinite(value):
             raise ValueError(f"{name} = {value} is not a finite number")
-        self.values[name] = value
+        written: float | int | str = round(value) if name in self._whole else value
+        word = self._words[name].get(value) if name in self._words else None
+        self._values[self._at[name]] = written if word is None else _Word(word)
 
     def build(self) -> bytes:
         """The line, without checksum and end."""
-        values: dict[str, float | int | str] = dict(self.values)
-        for name in self._whole:
-            values[name] = round(self.values[name])
-        text = self._text
-        for name, by_number in self._words.items():
-            word = by_number.get(self.values[name])
-            if word is not None:
-                values[name] = _Word(word)
-        return text.format_map(values).encode()
+        return self._format(*self._values).encode()
 
 
 class _Word(str):
