@@ -35,6 +35,7 @@ LATE_S = 5.0
 REST_M = 0.001  # inside the soft end: where the lever is let down from
 RESTS_WITHIN_S = 8.0
 SINKS_S = 60.0  # so long is waited for a load that shorted windings or friction let down slowly
+CREEP_S, CREEP_M = 0.3, 1e-5  # what moves further in this time creeps
 SPEED_M_S = 0.03
 FULLEST = 1.875  # peak over mean speed of a move that starts and ends smoothly
 
@@ -45,6 +46,7 @@ def energise() -> Generator[Action, Seen, float]:
     Raises:
         ProcedureFailed: refused, with the host's reason.
     """
+    yield from _stands()
     waited = 0.0
     while True:
         seen = yield Ask(Energise(load_supported=True))
@@ -57,6 +59,18 @@ def energise() -> Generator[Action, Seen, float]:
     yield from wait_for_state(State.STANDBY)
     seen = yield Pause(0.02)
     return float(column(seen.rows, "output_position_m")[-1])
+
+
+def _stands() -> Generator[Action, Seen, None]:
+    """Wait until nothing creeps: in standby no shorted winding brakes, and what creeps would fall
+    past its soft end before it is held."""
+    waited = 0.0
+    while waited < SINKS_S:
+        seen = yield Pause(CREEP_S)
+        waited += CREEP_S
+        nut = column(seen.rows, "nut_position_m")
+        if nut.size > 1 and abs(nut[-1] - nut[0]) < CREEP_M:
+            return
 
 
 def hold_at(
