@@ -28,6 +28,8 @@ from hil.processes import start_bench
 from hil.profile.loader import SHIPPED, find_profile, load_profile, profile_to_dict
 from hil.requests import Marker, UseCalibration
 from hil.samples import COLUMNS, INDEX, State
+from ui import cli
+from ui.commands.answers import BAD_INPUT
 from ui.dashboard.calibrate_model import CalibrateModel
 from ui.dashboard.calibrate_picture import save_calibrate_picture
 from ui.dashboard.calibrate_rig import CalibrateOperator
@@ -555,6 +557,18 @@ def test_a_picture_shows_what_came_of_it(qapp, tmp_path):
         assert len(colours) > 50
     with pytest.raises(OSError, match="does its folder exist"):
         save_calibrate_picture(result, rows, tmp_path / "none" / "x.png", size=(1280, 800))
+
+
+@pytest.mark.parametrize(
+    ("more", "mend"),
+    [
+        (["--picture", "x.png"], "goes with --lockstep"),
+        (["--lockstep", "--picture", "none/x.png"], "no folder 'none'"),
+    ],
+)
+def test_a_picture_that_cannot_be_drawn_is_refused_before(more, mend, capsys):
+    code = cli.main(["calibrate", "--profile", "footplate_trainer", *more])
+    assert code == BAD_INPUT and mend in capsys.readouterr().err
 
 
 @pytest.mark.xdist_group("real time")

@@ -78,6 +78,11 @@ def _check(options: argparse.Namespace, profile: Profile) -> None:
         raise CommandError(
             "--picture goes with --lockstep; the dashboard shows the page while it runs", BAD_INPUT
         )
+    if options.picture is not None and not options.picture.parent.is_dir():
+        raise CommandError(
+            f"--picture {options.picture}: there is no folder '{options.picture.parent}'; make it "
+            "first, or name another", BAD_INPUT,
+        )  # fmt: skip
     for word in ("lockstep", "simulated_operator", "varied"):
         if getattr(options, word) and profile.simulation is None:
             raise CommandError(
