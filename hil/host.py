@@ -285,6 +285,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--keys", type=Path, help="directory of CURVE keys, needed for --tcp")
     parser.add_argument("--log-wire", type=Path, help="record the wires into this directory")
     parser.add_argument("--priority", type=int, default=60)
+    parser.add_argument("--processor", type=int, default=own_processor(), help="stay on this one")
     options = parser.parse_args(arguments)
 
     parent = os.getppid()
@@ -303,7 +304,7 @@ def main(arguments: list[str] | None = None) -> int:
             wire = WireRecorder(options.log_wire)
             wires.record(wire)
         drive.open()
-        grant = prepare_realtime(options.priority, own_processor())
+        grant = prepare_realtime(options.priority, options.processor)
         print(grant.notice, file=sys.stderr, flush=True)
         link = LinkServer(
             options.link,

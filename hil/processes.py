@@ -18,6 +18,7 @@ from types import TracebackType
 from hil.devices import rig_parameters, simulated_wires
 from hil.profile.loader import load_profile, profile_to_dict
 from hil.profile.schema import Profile
+from hil.realtime import ClaimedProcessor
 
 READY_S = 20.0
 END_S = 5.0
@@ -194,13 +195,16 @@ def start_bench(
     bench = BenchProcesses(link_directory, runs_directory)
     bench._owned = owned
     try:
+        processor = _processor(bench)
         # The profile is read once; what was checked here is what runs there.
         checked = link_directory / "profile.json"
         checked.write_text(json.dumps(profile_to_dict(profile)))
         host = ["hil.host", "--hold", "--checked", str(checked), "--profile", str(profile_path),
                 "--link", str(link_directory)]  # fmt: skip
+        if processor is not None:
+            host += ["--processor", str(processor)]
         if profile.simulation is not None:
-            door = _start_rig(bench, profile)
+            door = _start_rig(bench, profile, processor)
             host += ["--wires", str(link_directory), "--surroundings", door]
         if log_wire:
             # In the directory of the runs, so that it can be moved into one of them.
@@ -246,7 +250,7 @@ def start_rig(profile: Profile) -> BenchProcesses:
     bench = BenchProcesses(directory, directory)
     bench._owned = owned
     try:
-        _start_rig(bench, profile)
+        _start_rig(bench, profile, _processor(bench))
         bench.await_ready("rig")
     except BaseException:
         bench.close()
@@ -254,7 +258,14 @@ def start_rig(profile: Profile) -> BenchProcesses:
     return bench
 
 
-def _start_rig(bench: BenchProcesses, profile: Profile) -> str:
+def _processor(bench: BenchProcesses) -> int | None:
+    """The bench's own while it runs, for rig host and simulated rig."""
+    claimed = ClaimedProcessor()
+    bench._owned.callback(claimed.close)
+    return claimed.number
+
+
+def _start_rig(bench: BenchProcesses, profile: Profile, processor: int | None) -> str:
     """Start its process; the address of its side door."""
     assert profile.simulation is not None
     directory = bench.link_directory
@@ -268,6 +279,7 @@ def _start_rig(bench: BenchProcesses, profile: Profile) -> str:
                 "parameters": json.loads(rig_parameters(profile).to_json()),
                 "surroundings": door,
                 "seed": profile.simulation.seed,
+                "processor": processor,
             }
         )
     )

@@ -10,6 +10,7 @@ import ctypes
 import gc
 import os
 import resource
+import socket
 import struct
 import sys
 import time
@@ -60,6 +61,42 @@ def own_processor() -> int | None:
     except AttributeError:
         return None
     return max(allowed) if len(allowed) > 1 else None
+
+
+class ClaimedProcessor:
+    """A processor for one bench: two that share one hold each other up.
+
+    The last that no other bench has claimed; if all are claimed, the last. A claim is a name in
+    the system's abstract socket space (Linux), which lapses with the process however it ends.
+
+    Attributes:
+        number: of the processor; None if there is but one, or the system does not say.
+    """
+
+    def __init__(self) -> None:
+        self._claim: socket.socket | None = None
+        self.number = own_processor()
+        if self.number is None:
+            return
+        for number in sorted(os.sched_getaffinity(0), reverse=True):
+            claim = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
+            try:
+                claim.bind(f"\0hookeline processor {number}")
+            except OSError:
+                claim.close()
+                continue
+            self.number, self._claim = number, claim
+            return
+
+    @property
+    def claimed(self) -> bool:
+        """Whether it is this bench's alone."""
+        return self._claim is not None
+
+    def close(self) -> None:
+        """Give it back."""
+        if self._claim is not None:
+            self._claim.close()
 
 
 def prepare_realtime(priority: int = 60, cpu: int | None = None) -> RealtimeGrant:

@@ -10,6 +10,7 @@ from typing import Any
 from drivers.base import DriverError, Mode, PowerRequest
 from drivers.declared.combined_options import CombinedOptions
 from drivers.registry import find_protocol
+from drivers.simulated.pacing import real_time
 
 SHORTEST_STEP_S = 100e-6  # of physics: two devices that wake together need one
 LONGEST_STEP_S = 0.02
@@ -104,6 +105,9 @@ def simulate_devices(options: CombinedOptions, core: Any, door: Any) -> None:
             thread.start()
         for own in doors.values():
             own.is_ready.wait()
+        # This thread holds the interpreter's lock as well: without priority it would keep it from
+        # the devices while others have the processor.
+        real_time()
         if not errors:
             door.ready()
         while not door.ending and not ending.wait(0.01):

@@ -1,8 +1,9 @@
 """The simulated rig as a process: ``python -m drivers.simulated.process --config FILE``.
 
 FILE is JSON: ``{"protocol": name, "options": {...}, "parameters": {...}, "surroundings":
-endpoint, "seed": 1, "end_with_parent": true}``. The process finds the protocol, builds the
-core and its side door, and calls ``protocol.simulate(options, core, door)``, which must
+endpoint, "seed": 1, "end_with_parent": true, "processor": null}``. The process finds the
+protocol, builds the core and its side door, and calls ``protocol.simulate(options, core, door)``,
+which must
 
 - bring the node on the bus, then call ``door.ready()`` (prints the line ``ready``),
 - in its loop call ``core.advance(elapsed_s)`` and ``door.poll()`` (never blocks),
@@ -14,11 +15,11 @@ Exit code 0 when told to end, 2 for a bad configuration, 3 when the bus is not r
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import os
 import signal
 import sys
-import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -32,8 +33,9 @@ from drivers.simulated.drive_core import SimulatedDriveCore
 from drivers.simulated.parameters import RigParameters
 from drivers.simulated.surroundings_door import SurroundingsDoor
 
-PARENT_CHECK_S = 0.5
-_KEYS = {"protocol", "options", "parameters", "surroundings", "seed", "end_with_parent"}
+_KEYS = {
+    "protocol", "options", "parameters", "surroundings", "seed", "end_with_parent", "processor",
+}  # fmt: skip
 
 
 class ConfigurationError(Exception):
@@ -48,6 +50,7 @@ class Configuration:
     surroundings: str
     seed: int
     end_with_parent: bool
+    processor: int | None  # its number, to stay on
 
 
 def read_configuration(path: Path) -> Configuration:
@@ -75,6 +78,9 @@ def read_configuration(path: Path) -> Configuration:
     seed = values.get("seed", 1)
     if isinstance(seed, bool) or not isinstance(seed, int):
         raise ConfigurationError(f"{path}: seed = {seed!r} must be a whole number")
+    processor = values.get("processor")
+    if processor is not None and (isinstance(processor, bool) or not isinstance(processor, int)):
+        raise ConfigurationError(f"{path}: processor = {processor!r} must be its number")
     try:
         protocol = find_protocol(values["protocol"])
         options = protocol.options.model_validate(values["options"])
@@ -92,6 +98,7 @@ def read_configuration(path: Path) -> Configuration:
         str(values["surroundings"]),
         seed,
         bool(values.get("end_with_parent", True)),
+        processor,
     )
 
 
@@ -103,29 +110,23 @@ def run(configuration: Configuration) -> None:
     """
     core = SimulatedDriveCore(configuration.parameters, configuration.seed)
     door = SurroundingsDoor(
-        configuration.surroundings, core.surroundings, lambda: print("ready", flush=True)
+        configuration.surroundings,
+        core.surroundings,
+        lambda: print("ready", flush=True),
+        os.getppid() if configuration.end_with_parent else None,
     )
+    if configuration.processor is not None:
+        with contextlib.suppress(OSError, AttributeError):
+            os.sched_setaffinity(0, {configuration.processor})
 
     def end(*_: object) -> None:
         door.ending = True
 
     signal.signal(signal.SIGTERM, end)
     signal.signal(signal.SIGINT, end)
-    over = threading.Event()
-    parent = os.getppid()
-
-    def watch() -> None:
-        while not over.wait(PARENT_CHECK_S):
-            if os.getppid() != parent:
-                door.ending = True
-                return
-
-    if configuration.end_with_parent:
-        threading.Thread(target=watch, daemon=True).start()
     try:
         configuration.protocol.simulate(configuration.options, core, door)
     finally:
-        over.set()
         door.close()
 
 

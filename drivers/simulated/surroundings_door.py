@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
 import threading
 from collections.abc import Callable
 from typing import Any
@@ -31,6 +32,7 @@ class SurroundingsDoor:
         endpoint: ZeroMQ endpoint to bind, ``ipc://`` in a directory only the user may enter.
         surroundings: what requests act on.
         on_ready: called once by ``ready``.
+        parent: process that started this one; ``poll`` sets ``ending`` once it is gone.
 
     Attributes:
         ending: set when the process has been told to end; the node's loop returns then.
@@ -44,9 +46,11 @@ class SurroundingsDoor:
         endpoint: str,
         surroundings: Surroundings,
         on_ready: Callable[[], None] = lambda: None,
+        parent: int | None = None,
     ) -> None:
         self._surroundings = surroundings
         self._on_ready = on_ready
+        self._parent = parent
         self.ending = False
         self._context = zmq.Context()
         self._socket: zmq.Socket[bytes] = self._context.socket(zmq.REP)
@@ -69,6 +73,10 @@ class SurroundingsDoor:
     def poll(self) -> int:
         """Answer what is waiting, never blocking. Returns how many requests it answered."""
         answered = 0
+        # Looked at here and not by a thread: one without priority that holds the interpreter's
+        # lock while others have the processor would hold up the loop.
+        if self._parent is not None and os.getppid() != self._parent:
+            self.ending = True
         while True:
             try:
                 # All parts, or a message of several would leave the socket out of step.

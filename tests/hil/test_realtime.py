@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hil.realtime import own_processor, sleep_until
+from hil.realtime import ClaimedProcessor, own_processor, sleep_until
 from hil.timing import LatencyHistogram, empty_loop, judge, measure_host
 
 # In a process of its own: real-time settings are for good.
@@ -163,6 +163,25 @@ def test_a_loop_of_its_own_stays_on_the_last_processor_if_there_are_several() ->
         assert own_processor() is None
     finally:
         os.sched_setaffinity(0, allowed)
+
+
+def test_no_two_benches_claim_one_processor_while_there_are_others() -> None:
+    allowed = os.sched_getaffinity(0)
+    if len(allowed) < 2:
+        assert ClaimedProcessor().number is None
+        return
+    claims = [ClaimedProcessor() for _ in range(len(allowed) + 1)]
+    try:
+        # Benches of other tests may hold some.
+        claimed = [c.number for c in claims if c.claimed]
+        assert len(set(claimed)) == len(claimed) <= len(allowed)
+        assert not claims[-1].claimed and claims[-1].number == max(allowed)
+    finally:
+        for claim in claims:
+            claim.close()
+    again = ClaimedProcessor()
+    again.close()
+    assert again.number in allowed
 
 
 @pytest.mark.parametrize("bad", [(0.0, 1.0), (100.0, 0.0), (math.nan, 1.0)])

@@ -101,6 +101,7 @@ def test_ends_when_the_one_who_started_it_is_gone(tmp_path):
         ({"protocol": "cia420"}, "cia402"),
         ({"sed": 2}, "unknown key 'sed'"),
         ({"seed": 1.5}, "seed = 1.5"),
+        ({"processor": "last"}, "processor = 'last'"),
         ({"parameters": {"screw_laed_m": 1}}, "screw_lead_m"),
         ({"parameters": {"supply_V": -1}}, "supply_V"),
         ({"options": {"protocol": "cia402", "nodes": 5}}, "options"),
