@@ -26,7 +26,7 @@ from hil.profile.schema import Lever
 PROFILE = load_profile("footplate_trainer")
 MASSES = {"no load": None, "lever alone": 0.0, "2.5 kg": 2.5, "5 kg": 5.0, "7.5 kg": 7.5}
 POSITIONS = (0.0056, 0.0275, 0.0494)
-HYSTERESIS = 0.004  # of the force, either way
+HYSTERESIS = 0.004  # of the force, either way at most: worn off in part, at random
 NOISE = 0.8
 TRUE = (2048.0, 2.2756, 4.5511, 330.0)
 
@@ -55,7 +55,7 @@ def experiment(chance: np.random.Generator, known: bool = False) -> list[Calibra
                 parts = dict.fromkeys(INPUTS, 0.0) if mass is None else told.parts
                 load = 0.0 if mass is None else told.force_N
                 true = load + sum(parts[name] * off[name] for name in INPUTS)
-                way = chance.choice((-1.0, 1.0)) * HYSTERESIS * true
+                way = chance.uniform(-1.0, 1.0) * HYSTERESIS * true
                 for series in (1, 2, 3):
                     counts = reading(true - way) + chance.normal(0.0, NOISE / math.sqrt(300))
                     points.append(CalibrationPoint(
@@ -84,7 +84,7 @@ def test_the_budget_holds_what_whole_experiments_scatter() -> None:
         fit = law_of(points)
         for_one = []
         for force in forces:
-            way = chance.choice((-1.0, 1.0)) * HYSTERESIS * force
+            way = chance.uniform(-1.0, 1.0) * HYSTERESIS * force
             counts = round(reading(force - way) + chance.normal(0.0, NOISE))
             for_one.append(load_at(fit, counts) - force)
         errors.append(for_one)
@@ -99,16 +99,16 @@ def test_the_budget_holds_what_whole_experiments_scatter() -> None:
 
 def test_the_laws_own_part_is_what_it_scatters_by() -> None:
     """Loads known without fault: what is left is how well the points fix the law."""
-    forces = np.array([20.0, 250.0, 340.0, 420.0, 530.0])
+    forces = np.array([250.0, 340.0, 420.0, 530.0])  # near zero it is nothing beside the rest
     errors, stated = [], []
     for seed in range(200):
         points = experiment(np.random.default_rng(seed), known=True)
         fit = law_of(points)
         errors.append([load_at(fit, reading(force)) - force for force in forces])
-        if seed % 50 == 0:
+        if seed % 25 == 0:
             stated.append(law_part(fit, refits(points, fit), forces))
     scatter = np.sqrt(np.mean(np.square(errors), axis=0))
-    assert np.sqrt(np.mean(np.square(stated), axis=0)) == pytest.approx(scatter, rel=0.35)
+    assert np.sqrt(np.mean(np.square(stated), axis=0)) == pytest.approx(scatter, rel=0.25)
 
 
 def test_a_part_is_the_change_of_the_law_when_its_input_is_off() -> None:
@@ -144,10 +144,10 @@ def test_scatter_is_split_into_a_constant_and_what_grows_with_the_force() -> Non
     for p in experiment(chance):
         # Worn off in part, at random, as by a load that swings before it rests.
         loop = chance.uniform(-1.0, 1.0) * HYSTERESIS * p.load_N
-        away = (loop + chance.normal(0.0, 0.3)) * slope(p.load_N)
+        away = (loop + chance.normal(0.0, 0.15)) * slope(p.load_N)
         points.append(replace(p, reading_counts=reading(p.load_N) + away))
     constant, hysteresis = scatter_law(points, law_of(points))
-    assert constant == pytest.approx(0.3, rel=0.2)
+    assert constant == pytest.approx(0.15, rel=0.25)
     assert hysteresis == pytest.approx(HYSTERESIS, rel=0.35)
 
 
