@@ -17,8 +17,7 @@ from drivers.declared.can_options import DeclaredCanOptions
 from drivers.listening import Heard, Listenable
 from drivers.registry import find_protocol
 
-# Real time: one of these at a time.
-pytestmark = pytest.mark.xdist_group("real time")
+pytestmark = pytest.mark.real_time
 
 CHECK = {"signal": "check", "polynomial": 0x1D, "init": 0xFF, "xor_out": 0xFF}
 

@@ -226,7 +226,7 @@ def person(bench, qtbot, monkeypatch):
         sitting.window.close()
 
 
-@pytest.mark.xdist_group("real time")
+@pytest.mark.real_time
 def test_simulated_hands_go_through_the_steps_and_a_failure_names_its_mend(person):
     someone = person(LIMITS, SUPPLY, hands=True)
     bringup, page = someone.bringup, someone.page
@@ -267,7 +267,7 @@ def test_simulated_hands_go_through_the_steps_and_a_failure_names_its_mend(perso
     assert len(line.yData) == len(drawn)
 
 
-@pytest.mark.xdist_group("real time")
+@pytest.mark.real_time
 def test_values_are_written_into_the_profile_once_confirmed_by_key(person):
     someone = person(MEASURING)
     bringup, page, file = someone.bringup, someone.page, someone.profile_file
@@ -300,7 +300,7 @@ def test_values_are_written_into_the_profile_once_confirmed_by_key(person):
     assert not page.write.isVisibleTo(page)
 
 
-@pytest.mark.xdist_group("real time")
+@pytest.mark.real_time
 def test_letting_go_stops_and_a_key_that_repeats_does_neither(person):
     someone = person(STANDING)
     someone.standing_by_key()
@@ -317,7 +317,7 @@ def test_letting_go_stops_and_a_key_that_repeats_does_neither(person):
     assert someone.bringup.results["stands"].verdict is Verdict.FAIL
 
 
-@pytest.mark.xdist_group("real time")
+@pytest.mark.real_time
 @pytest.mark.parametrize("how", ["mouse", "hangs", "esc"])
 def test_a_hand_that_is_gone_stops_the_rig(person, how):
     someone = person(STANDING)
@@ -340,7 +340,7 @@ def test_a_hand_that_is_gone_stops_the_rig(person, how):
         assert someone.bringup.state_of(STANDING) == Verdict.NOT_RUN
 
 
-@pytest.mark.xdist_group("real time")
+@pytest.mark.real_time
 def test_every_question_is_answered_by_keyboard_alone(person):
     someone = person(ASKING)
     someone.press(Qt.Key.Key_G)
@@ -367,7 +367,7 @@ def test_every_question_is_answered_by_keyboard_alone(person):
     assert HEARD == [0.0125, "that"]
 
 
-@pytest.mark.xdist_group("real time")
+@pytest.mark.real_time
 def test_a_window_that_closes_leaves_the_rig_safe_and_the_record_whole(bench, person):
     someone = person(STANDING)
     someone.standing_by_key()
@@ -380,7 +380,7 @@ def test_a_window_that_closes_leaves_the_rig_safe_and_the_record_whole(bench, pe
     assert "begun" in read_record(folder)["steps"][0]["text"]
 
 
-@pytest.mark.xdist_group("real time")
+@pytest.mark.real_time
 def test_a_rig_host_that_dies_ends_it_and_the_record_is_kept(qtbot, monkeypatch, tmp_path):
     with started(tmp_path) as bench:
         someone = Person(bench, qtbot, monkeypatch, (MOVING,))
@@ -400,7 +400,7 @@ def test_a_rig_host_that_dies_ends_it_and_the_record_is_kept(qtbot, monkeypatch,
             someone.window.close()
 
 
-@pytest.mark.xdist_group("real time")
+@pytest.mark.real_time
 def test_nothing_is_begun_while_somebody_else_holds_control(bench, person):
     someone = person(SUPPLY)
     someone.session.client.post_release()

@@ -571,7 +571,7 @@ def test_a_picture_that_cannot_be_drawn_is_refused_before(more, mend, capsys):
     assert code == BAD_INPUT and mend in capsys.readouterr().err
 
 
-@pytest.mark.xdist_group("real time")
+@pytest.mark.real_time
 def test_esc_stops_a_live_one_and_ends_it(qtbot, tmp_path):
     profile = Path(find_profile("footplate_trainer"))
     with start_bench(profile, runs_directory=tmp_path / "runs", recorder=False) as bench:

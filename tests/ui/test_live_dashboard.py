@@ -15,8 +15,7 @@ from hil.samples import BehaviourCode, State
 from ui.dashboard.session import Session
 from ui.dashboard.window import Window
 
-# Real time: one of these at a time.
-pytestmark = pytest.mark.xdist_group("real time")
+pytestmark = pytest.mark.real_time
 
 PATIENCE_MS = 15_000
 
@@ -57,7 +56,7 @@ class Seat:
             QTest.keyClick(self.window.focusWidget() or self.window, key)
 
     def hold(self):
-        QTest.qWait(300)
+        self.qtbot.wait(300)  # not QTest.qWait, which keeps the beating thread from the lock
         if not self.model.in_control:
             self.press(Qt.Key.Key_K)
         self.until(lambda: self.model.in_control)
@@ -73,7 +72,7 @@ class Seat:
     def power_on(self):
         # With power off the lever sinks onto its end; energising meanwhile would trip.
         self.until(lambda: abs(self.model.figure("output_velocity_m_s")) < 5e-4)
-        QTest.qWait(300)
+        self.qtbot.wait(300)
         self.until(lambda: abs(self.model.figure("output_velocity_m_s")) < 5e-4)
         self.press(Qt.Key.Key_P, Qt.Key.Key_Y)
         self.state_is(State.STANDBY)
@@ -109,7 +108,7 @@ def test_every_behaviour_by_keyboard_then_esc_then_reset(seat):
             entry.selectAll()
             QTest.keyClicks(entry, "200")
         before = model.active_behaviour
-        QTest.qWait(60)
+        seat.qtbot.wait(60)
         assert model.active_behaviour == before  # choosing acts on nothing
         seat.press(Qt.Key.Key_Return)
         seat.until(lambda code=code: model.active_behaviour == code)
@@ -120,7 +119,7 @@ def test_every_behaviour_by_keyboard_then_esc_then_reset(seat):
     seat.until(lambda: model.last_stop.startswith("Operator"))
     assert seat.window.strip.state.text() == "Stopped"
     seat.press(Qt.Key.Key_1, Qt.Key.Key_Return)  # nothing but a reset leads out
-    QTest.qWait(100)
+    seat.qtbot.wait(100)
     assert model.state is State.STOPPED
     assert "reset" in model.refusal or "reset" in model.why_not_apply
     seat.press(Qt.Key.Key_T)
@@ -139,7 +138,7 @@ def test_a_second_dashboard_watches_and_may_stop(bench, seat, qtbot):
     assert "holds control" in second.model.why_not_apply
     assert not second.window.page_of("Operate").deck.apply_button.isEnabled()
     second.press(Qt.Key.Key_1, Qt.Key.Key_Return, Qt.Key.Key_P)
-    QTest.qWait(100)
+    seat.qtbot.wait(100)
     assert seat.model.state is State.STANDBY, list(seat.model.notices)
     second.press(Qt.Key.Key_Escape)
     seat.state_is(State.STOPPED)
@@ -187,7 +186,7 @@ def test_marks_and_a_recorded_run_come_back_on_the_runs_page(seat):
     QTest.keyClicks(seat.window.focusWidget(), "5 kg taken off, 123")
     seat.press(Qt.Key.Key_Return)
     seat.until(lambda: any(mark.text == "5 kg taken off, 123" for mark in model.marks))
-    QTest.qWait(400)
+    seat.qtbot.wait(400)
     name = model.recording
     seat.press(Qt.Key.Key_R)
     seat.until(lambda: model.recording_since is None)

@@ -191,7 +191,7 @@ def test_what_cannot_be_done_ends_the_step(seat: tuple[TerminalOperator, int]) -
     thread.join()
 
 
-@pytest.mark.xdist_group("real time")  # a key that repeats must not be held up
+@pytest.mark.real_time  # a key that repeats must not be held up
 def test_only_a_key_that_is_held_runs(seat: tuple[TerminalOperator, int]) -> None:
     operator, person = seat
     held = threading.Event()

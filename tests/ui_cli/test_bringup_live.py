@@ -14,8 +14,7 @@ from typing import Any
 import pytest
 import yaml
 
-# Real time: one of these at a time.
-pytestmark = pytest.mark.xdist_group("real time")
+pytestmark = pytest.mark.real_time
 
 ROOT = Path(__file__).resolve().parents[2]
 

@@ -93,7 +93,7 @@ def test_list_compare_and_use(here: Path, capfd: Any) -> None:
     assert load_profile("second.yaml").calibration == file.calibration
 
 
-@pytest.mark.xdist_group("real time")
+@pytest.mark.real_time
 def test_a_running_bench_takes_it(here: Path, capfd: Any) -> None:
     file = only_file(here)
     with start_bench("footplate_trainer", runs_directory=here, recorder=False) as bench:

@@ -15,7 +15,7 @@ def hookeline(*arguments: str) -> subprocess.CompletedProcess[str]:
     )
 
 
-@pytest.mark.xdist_group("real time")
+@pytest.mark.real_time
 def test_a_simulated_board_is_started_and_heard() -> None:
     done = hookeline("check", "treadle_can", "--listen", "--seconds", "0.5", "--json")
     assert done.returncode == 0, done.stderr
@@ -30,7 +30,7 @@ def test_a_simulated_board_is_started_and_heard() -> None:
     assert "ASK" in data["polling"][0]
 
 
-@pytest.mark.xdist_group("real time")
+@pytest.mark.real_time
 @pytest.mark.parametrize(
     ("profile", "names"),
     [("treadle_lines", {"state", "health", "done"}),

@@ -17,8 +17,7 @@ import pytest
 
 from hil.runs import load_run
 
-# Real time: one of these at a time.
-pytestmark = pytest.mark.xdist_group("real time")
+pytestmark = pytest.mark.real_time
 
 ROOT = Path(__file__).resolve().parents[2]
 SHORT = """\
@@ -86,19 +85,6 @@ def last_object(out: str) -> dict[str, Any]:
     return data
 
 
-def test_a_sequence_is_performed_recorded_and_measured(tmp_path: Path) -> None:
-    process = started(tmp_path, "perform", sequence(tmp_path, 2.0), "--headless", "--json")
-    code, out, err = ended(process)
-    assert code == 0, err
-    data = last_object(out)
-    assert data["ended"] == "finished"
-    assert data["hold"]["name"] == "held"
-    assert data["stop"]["to_wire_ms"] > 0
-    run = load_run(tmp_path / data["run"])
-    assert run.complete and run.table.num_rows == data["cycles"] > 2000
-    assert (tmp_path / data["report"]).exists() and (tmp_path / data["picture"]).exists()
-
-
 def test_an_interrupt_stops_the_rig_closes_the_run_and_says_so(tmp_path: Path) -> None:
     process = started(
         tmp_path, "perform", sequence(tmp_path, 30.0), "--headless", "--json", merge=True
@@ -161,10 +147,16 @@ def test_the_demo_at_a_screen_records_from_the_start_and_closes_in_order(tmp_pat
     assert load_run(folder).complete
 
 
-def test_a_watching_dashboard_does_not_take_the_script_its_control(tmp_path: Path) -> None:
+def test_a_sequence_is_performed_and_measured_while_a_dashboard_watches(tmp_path: Path) -> None:
     process = started(
         tmp_path, "perform", sequence(tmp_path, 1.5), "--json", "--confirm-loads", display=True
     )
     code, out, err = ended(process)
     assert code == 0, err
-    assert last_object(out)["ended"] == "finished"
+    data = last_object(out)
+    assert data["ended"] == "finished"
+    assert data["hold"]["name"] == "held"
+    assert data["stop"]["to_wire_ms"] > 0
+    run = load_run(tmp_path / data["run"])
+    assert run.complete and run.table.num_rows == data["cycles"] > 1500
+    assert (tmp_path / data["report"]).exists() and (tmp_path / data["picture"]).exists()

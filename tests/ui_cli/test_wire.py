@@ -36,9 +36,10 @@ def hookeline(*arguments: str) -> subprocess.CompletedProcess[str]:
     )
 
 
-@pytest.mark.xdist_group("real time")
-@pytest.mark.parametrize("profile", ["footplate_trainer", "treadle_frames"])
-def test_recorded_live_and_played_again(profile: str, tmp_path: Path) -> None:
+@pytest.mark.real_time
+def test_recorded_live_and_played_again(tmp_path: Path) -> None:
+    """Of a rig with a CAN bus and a serial port, aligned in time."""
+    profile = "treadle_frames"
     sequence = tmp_path / "brief.yaml"
     sequence.write_text(BRIEF)
     common = (str(sequence), "--profile", profile, "--headless", "--json", "--out", str(tmp_path))
@@ -48,7 +49,7 @@ def test_recorded_live_and_played_again(profile: str, tmp_path: Path) -> None:
     folder = Path(recorded["run"])
     with can.LogReader(folder / "bus.log") as reader:
         assert sum(1 for _ in reader) > 1000
-    assert (folder / "serial.log").exists() == (profile == "treadle_frames")
+    assert (folder / "serial.log").stat().st_size > 1000
     assert not list(tmp_path.glob(".wire-*"))
     again = hookeline("perform", *common, "--replay", str(folder / "bus.log"))
     replayed = json.loads(again.stdout.splitlines()[-1])

@@ -17,8 +17,7 @@ from drivers.base import Command, DriverError
 from drivers.cia402 import protocol
 from drivers.cia402.mapping import pdos
 
-# Real time: one of these at a time.
-pytestmark = pytest.mark.xdist_group("real time")
+pytestmark = pytest.mark.real_time
 
 EDS = Path(__file__).parents[3] / "profiles" / "drives" / "bench_cia402.eds"
 PERIOD = 0.002

@@ -17,8 +17,7 @@ from cia402_rig import PERIOD, Rig
 from drivers.base import Command, DriverError, Mode, PowerRequest, PowerStage
 from drivers.simulated.surroundings_door import SurroundingsClient
 
-# Real time: one of these at a time.
-pytestmark = pytest.mark.xdist_group("real time")
+pytestmark = pytest.mark.real_time
 
 EDS = Path(__file__).parents[3] / "profiles" / "drives" / "bench_cia402.eds"
 

@@ -18,8 +18,7 @@ from drivers.declared.simulated_devices import SharedCore
 from drivers.registry import find_protocol, redirected
 from hil.profile.loader import load_profile
 
-# Real time: one of these at a time.
-pytestmark = pytest.mark.xdist_group("real time")
+pytestmark = pytest.mark.real_time
 
 # The shipped ones take 50 ms of silence for a loss: a busy computer that runs tests takes as
 # much from a board in a thread.

@@ -11,8 +11,7 @@ from typing import Any
 import pytest
 from conformance_suite import DriveConformance
 
-# Real time: one of these at a time.
-pytestmark = pytest.mark.xdist_group("real time")
+pytestmark = pytest.mark.real_time
 
 OUTSIDE = Path(__file__).parent / "outside"
 

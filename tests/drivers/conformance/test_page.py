@@ -91,7 +91,7 @@ def test_the_registration_is_the_examples_own() -> None:
     assert BLOCKS["toml"] in (OUTSIDE / "pyproject.toml").read_text()
 
 
-@pytest.mark.xdist_group("real time")
+@pytest.mark.real_time
 def test_the_steps_do_what_they_say(tmp_path: Path) -> None:
     """In a new process, which finds the package as any other program would."""
     place, tree = tmp_path / "work", tmp_path / "installed"

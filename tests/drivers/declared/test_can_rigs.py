@@ -16,8 +16,7 @@ from drivers.registry import find_protocol
 from drivers.simulated.drive_core import SimulatedDriveCore
 from drivers.simulated.parameters import RigParameters
 
-# Real time: one of these at a time.
-pytestmark = pytest.mark.xdist_group("real time")
+pytestmark = pytest.mark.real_time
 
 # Invented: CAN FD, 29-bit identifiers, both byte orders, IEEE 754, a multiplexed message.
 FLEXIBLE = """

@@ -33,8 +33,7 @@ from drivers.registry import find_protocol
 from drivers.simulated.drive_core import SimulatedDriveCore
 from drivers.simulated.parameters import RigParameters
 
-# Real time: one of these at a time.
-pytestmark = pytest.mark.xdist_group("real time")
+pytestmark = pytest.mark.real_time
 
 @pytest.mark.parametrize("wire", ["board.sock", "board.tty"])
 def test_a_line_board_through_its_life(tmp_path: Path, far: Any, wire: str) -> None:

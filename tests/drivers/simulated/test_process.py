@@ -47,7 +47,7 @@ def start(path: Path) -> subprocess.Popen[str]:
     )  # fmt: skip
 
 
-@pytest.mark.xdist_group("real time")
+@pytest.mark.real_time
 @pytest.mark.parametrize("end", [signal.SIGTERM, signal.SIGINT])
 def test_comes_up_paces_itself_by_the_clock_and_ends_cleanly(tmp_path, end):
     process = start(write(tmp_path))

@@ -19,8 +19,7 @@ from hil.profile.loader import find_profile, load_profile
 from hil.requests import Apply, Energise, HoldPosition
 from hil.samples import INDEX
 
-# Real time: one of these at a time.
-pytestmark = pytest.mark.xdist_group("real time")
+pytestmark = pytest.mark.real_time
 
 SYNC, RPDO_1, EMCY = 0x80, 0x205, 0x85
 ENABLE_VOLTAGE = 0x02

@@ -19,8 +19,7 @@ from hil.profile.loader import find_profile
 from hil.requests import Apply, ConstantForce, Energise, Float, HoldPosition, Reset
 from hil.runs import load_run
 
-# Real time: one of these at a time.
-pytestmark = pytest.mark.xdist_group("real time")
+pytestmark = pytest.mark.real_time
 
 PROFILE = "footplate_trainer"
 

@@ -11,8 +11,7 @@ import pytest
 
 from hil.processes import start_bench
 
-# Real time: one of these at a time.
-pytestmark = pytest.mark.xdist_group("real time")
+pytestmark = pytest.mark.real_time
 
 EXAMPLE = Path(__file__).with_name("example_notebook.py")
 
