@@ -188,8 +188,11 @@ class Person:
             self.until(lambda: self.bringup.running)
             while True:
                 self.until(lambda: self.bringup.question or not self.bringup.running)
-                if not self.bringup.running or self.bringup.question.kind != "act":
+                question = self.bringup.question  # the procedure's thread may take it back
+                if not self.bringup.running or (question and question.kind != "act"):
                     break
+                if not question:
+                    continue
                 self.page.refresh()
                 self.press(Qt.Key.Key_Return)
             if self.bringup.running:
