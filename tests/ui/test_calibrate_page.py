@@ -500,7 +500,7 @@ def test_a_zero_that_has_moved_and_an_old_calibration_are_told(person):
     assert "calibration old" in [word.text for word in health(model) if not word.well]
 
 
-@pytest.mark.parametrize("size", [(1024, 640), (1280, 720), (1920, 1080)])
+@pytest.mark.parametrize("size", [(1200, 680), (1280, 720), (1920, 1080)])
 def test_nothing_is_clipped(person, size):
     window = person.window
     window.resize(*size)

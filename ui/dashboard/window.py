@@ -99,7 +99,7 @@ class Window(QMainWindow):
         self.pages: list[Page] = []
         self.pacer = Pacer(DRAWING_S)
         self.setWindowTitle(f"{model.profile.name} – Hookeline")
-        self.setMinimumSize(1024, 640)
+        self.setMinimumSize(1200, 680)  # below it texts of the Operate page overlap
 
         # Esc from anywhere, whatever has the focus; on key down, once.
         escape = QShortcut(QKeySequence(Qt.Key.Key_Escape), self)
