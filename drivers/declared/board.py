@@ -177,6 +177,11 @@ class BoardOptions(Part):
             raise ValueError(
                 "takes: the force law needs torque or current; declare where it is sent"
             )
+        for name in sorted(set(takes) - {"torque", "current"}):
+            raise ValueError(
+                f"takes.{name}: the bench commands torque alone, and a message that says {name} as "
+                "well leaves open which of them the board follows; take it out"
+            )
         for key, example in (
             ("rated_torque", "1.2 N*m"), ("peak_torque", "3 N*m"), ("host_loss", "100 ms")
         ):

@@ -138,6 +138,7 @@ MOTOR_FRAMES = {
     ("sequences", "energise", [{"send": "demand", "with": {"mode": 256}}], "write 0 to 255"),
     ("frames", "other", {"identifier": 300, "layout": "<h", "fields": ["a"]}, "does not fit"),
     ("takes", "position", {"to": "state.angle"}, "in one message"),
+    ("takes", "velocity", {"to": "demand.torque"}, "takes.velocity: the bench commands torque"),
 ])  # fmt: skip
 def test_a_frame_that_cannot_say_it_is_refused(part, key, value, words) -> None:
     DeclaredFramesOptions.model_validate(MOTOR_FRAMES)
