@@ -151,8 +151,7 @@ class Session:
         self._turned_s = now_s
         if self._smooth >= SMOOTH_TURNS or now_s - self._opened_s > OPENING_S:
             self._take_if_due()
-        if self.client.in_control:
-            self.client.beat()
+        self.beat()
         items = self.client.poll()
         now_s = time.monotonic()
         model = self.model
@@ -172,6 +171,11 @@ class Session:
             self._answered(answer)
         for listener, name in list(self._listeners):
             self._guarded(name, listener, partial(_hand_on, listener, items, answers, now_s))
+
+    def beat(self) -> None:
+        """Beat alone, between the parts of work whose end is sure (pages laid anew)."""
+        if self.client.in_control:
+            self.client.beat()
 
     def _answers(self) -> list[Answer]:
         try:

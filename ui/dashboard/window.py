@@ -157,6 +157,8 @@ class Window(QMainWindow):
                 model, session, view, self.theme, self.sizes, self.runs_directory, self.show_page
             )
             self.pages.append(entry.page(place))
+            if session is not None:
+                session.beat()
         for page, old in zip(self.pages, before, strict=False):
             page.carry_from(old)
         self.strip = StopStrip(
