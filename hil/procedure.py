@@ -102,12 +102,13 @@ class Hand:
 class Read:
     """A number that a person reads off a measure; comes back as ``Seen.value`` in SI.
 
+    ``cell_N`` is the force on the rod by a reference load cell, + where the rod presses on it.
     ``balance_N`` is what a spring balance at the load point shows that keeps the output
     where it is, + where it pulls in the sense of extension.
     """
 
     question: str
-    quantity: Literal["nut_position_m", "output_position_m", "balance_N"]
+    quantity: Literal["nut_position_m", "output_position_m", "balance_N", "cell_N"]
     unit: str = "mm"
 
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+import random
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from typing import Protocol
 
 from drivers.simulated.parameters import RigParameters
@@ -33,6 +35,22 @@ class RigHands(Protocol):
     def state(self) -> dict[str, float]: ...
 
 
+@dataclass(frozen=True)
+class LoadCell:
+    """A reference load cell with errors of its own; all figures invented.
+
+    Attributes:
+        scale: reading over force. zero_N: reading without force. noise_N: standard deviation
+            from reading to reading. step_N: of its indicator.
+    """
+
+    scale: float = 1.0006
+    zero_N: float = 0.03
+    noise_N: float = 0.05
+    step_N: float = 0.1
+    seed: int = 1
+
+
 class SimulatedOperator:
     """Implements ``hil.procedure.Operator`` on a simulated rig.
 
@@ -40,6 +58,7 @@ class SimulatedOperator:
         surroundings: of the rig, or a ``SurroundingsClient``.
         parameters: of the rig as it really is; questions are answered from them.
         turns_per_s: how fast the screw is turned, unless the motor resists.
+        cell: the reference load cell that is put into the rod's line.
     """
 
     def __init__(
@@ -47,7 +66,9 @@ class SimulatedOperator:
         surroundings: RigHands,
         parameters: RigParameters,
         turns_per_s: float = TURNS_PER_S,
+        cell: LoadCell = LoadCell(),
     ) -> None:
+        self._cell, self._chance = cell, random.Random(cell.seed)
         self._most_turns_per_s = turns_per_s
         self._hands = surroundings
         self._parameters = parameters
@@ -165,6 +186,10 @@ class SimulatedOperator:
             # Whatever springs and weight leave over is on the balance.
             pull = (state["load_N"] - state["spring_force_N"]) / arms
             return _stepped(pull, BALANCE_N)
+        if question.quantity == "cell_N":
+            cell = self._cell
+            reads = cell.zero_N + cell.scale * state["spring_force_N"]
+            return _stepped(reads + self._chance.gauss(0.0, cell.noise_N), cell.step_N)
         return _stepped(state[question.quantity], CALIPER_M)
 
     def choose(self, question: Choose) -> str:

@@ -13,7 +13,7 @@ from hil.calibrating.judge import judge_points
 from hil.calibrating.judge_law import judge_result
 from hil.calibrating.law_for_profile import calibration_for, without_sensor_law
 from hil.calibrating.laws import Fit, FitError, choose_law
-from hil.calibrating.loads import Accuracy
+from hil.calibrating.loads import Accuracy, Kind
 from hil.calibrating.points import Points
 from hil.calibrating.result import (
     Array,
@@ -21,6 +21,7 @@ from hil.calibrating.result import (
     CalibrationPoint,
     CalibrationResult,
     SensorLaw,
+    unloaded,
 )
 from hil.calibrating.uncertainty import budget_for, refits, table_of
 from hil.profile.schema import Profile, TwoSlopes
@@ -42,19 +43,22 @@ def evaluate(
     sensor: SensorLaw | None,
     findings: Sequence[CalibrationFinding] = (),
     planned: int = 0,
+    loads: Kind = "lever",
 ) -> CalibrationResult:
     """Everything that follows from the points; whatever is wrong becomes a finding.
 
     Args:
         laws: to choose from by AICc. planned: loads in one series, 0 if not known.
+        loads: what kind they were.
     """
-    found = [*findings, *judge_points(profile, points, sensor)]
+    found = [*findings, *judge_points(profile, points, sensor, loads)]
     dead_m = dead_zone(sensor) if sensor is not None else 0.0
-    usable = [p for p in points if not (dead_m and p.load_N == 0.0)]
+    free = unloaded(points)
+    usable = [p for p, none in zip(points, free, strict=True) if not (dead_m and none)]
     weights = tuple(sorted({p.mass_kg for p in points if p.mass_kg > 0.0}))
     empty = CalibrationResult(
         profile, accuracy, weights, tuple(points), sensor, None, {}, None, None, None,
-        math.nan, math.nan, dead_m, (),
+        math.nan, math.nan, dead_m, (), loads,
     )  # fmt: skip
     if not usable:
         missing = CalibrationFinding(

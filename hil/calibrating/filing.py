@@ -15,6 +15,7 @@ from hil.calibrating.calibration_file import (
     owner_of,
     write_calibration,
 )
+from hil.calibrating.loads import INPUTS, KINDS
 from hil.calibrating.result import CalibrationPoint, CalibrationResult
 from hil.calibration import ForceCalibration
 from hil.profile.schema import TwoSlopes
@@ -95,7 +96,7 @@ def content_of(
         "simulated": simulated,
         "note": note,
         "conditions": {**_conditions(result), **(conditions or {})},
-        "accuracy": dataclasses.asdict(result.accuracy),
+        "accuracy": result.accuracy.about(result.loads),
         "points": _points(result.points),
         "law": result.fit.as_data(),
         "compared": {name: fit.aicc for name, fit in result.fits.items()},
@@ -115,7 +116,7 @@ def content_of(
 
 
 def _points(points: tuple[CalibrationPoint, ...]) -> dict[str, Any]:
-    parts = list(points[0].parts) if points else []
+    parts = [name for name in INPUTS if any(point.parts.get(name) for point in points)]
     return {
         "columns": [
             "label", "mass_kg", "load_N", "u_load_N", "reading_counts", "sd_counts", "n",
@@ -134,8 +135,10 @@ def _points(points: tuple[CalibrationPoint, ...]) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _conditions(result: CalibrationResult) -> dict[str, float]:
-    found = {"gravity_m_s2": result.profile.rig.gravity}
+def _conditions(result: CalibrationResult) -> dict[str, str | float]:
+    found: dict[str, str | float] = {"loads": KINDS[result.loads]}
+    if result.loads != "cell":
+        found["gravity_m_s2"] = result.profile.rig.gravity
     blocks = [point.rows for point in result.points if point.rows.size]
     if blocks:
         rows = np.concatenate(blocks)

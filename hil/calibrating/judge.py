@@ -12,8 +12,14 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
-from hil.calibrating.loads import rod_load
-from hil.calibrating.result import Array, CalibrationFinding, CalibrationPoint, SensorLaw
+from hil.calibrating.loads import Kind, rod_load
+from hil.calibrating.result import (
+    Array,
+    CalibrationFinding,
+    CalibrationPoint,
+    SensorLaw,
+    unloaded,
+)
 from hil.calibration import ForceCalibration
 from hil.limit_texts import label
 from hil.limits import Limit
@@ -70,7 +76,10 @@ def stopped_finding(stop: BenchStopped) -> CalibrationFinding:
 
 
 def judge_points(
-    profile: Profile, points: Sequence[CalibrationPoint], sensor: SensorLaw | None
+    profile: Profile,
+    points: Sequence[CalibrationPoint],
+    sensor: SensorLaw | None,
+    kind: Kind = "lever",
 ) -> list[CalibrationFinding]:
     """What the readings say against the loads, before any law is fitted."""
     found = [*_ends(profile, points), *_rail(profile, points, sensor)]
@@ -93,7 +102,7 @@ def judge_points(
     solid = _solid(profile, points)
     if solid:
         return [*found, *solid]
-    return [*found, *_steady_ratio(points, forces, loads, sensor is not None)]
+    return [*found, *_steady_ratio(points, forces, loads, sensor is not None, kind)]
 
 
 # -- second opinion ----------------------------------------------------------------------------
@@ -143,10 +152,10 @@ def _unit(
 
 
 def _steady_ratio(
-    points: Sequence[CalibrationPoint], forces: Array, loads: Array, swept: bool
+    points: Sequence[CalibrationPoint], forces: Array, loads: Array, swept: bool, kind: Kind
 ) -> list[CalibrationFinding]:
     """Whether both forces stand in one ratio that is not 1."""
-    free = loads == 0.0
+    free = unloaded(points)
     zero = float(forces[free].mean()) if free.any() else 0.0
     felt = forces[~free] - zero
     hung = loads[~free]
@@ -157,6 +166,22 @@ def _steady_ratio(
     steady = float(np.std(felt - ratio * hung)) < 0.5 * away * float(np.abs(hung).max())
     by = "motor" if swept else "calibration so far"
     sense = "longer" if ratio > 1 else "shorter"
+    if kind == "cell":
+        return [CalibrationFinding(
+            "cell_disagrees",
+            f"the force by the {by} is {ratio:.2f} times what the load cell read"
+            + (", at every load alike" if steady else ", and not by one ratio"),
+            "see that the cell stands in the rod's own line, that nothing beside it bears force, "
+            "and that its indicator is set to this cell's sensitivity; then repeat",
+        )]  # fmt: skip
+    if kind == "rod":
+        return [CalibrationFinding(
+            "weights_disagree",
+            f"the force by the {by} is {ratio:.2f} times that by the weights on the rod"
+            + (", at every load alike" if steady else ", and not by one ratio"),
+            "weigh weights and carriage (rig.carriage_mass), see that the rod stands upright and "
+            "nothing beside it bears weight; then repeat",
+        )]  # fmt: skip
     return [CalibrationFinding(
         "arm_wrong" if steady else "forces_disagree",
         f"the force by the {by} is {ratio:.2f} times that by weights and lever"
@@ -258,7 +283,7 @@ def _rail(
             f"with {worst.label} the sensor reads {worst.reading_counts:.0f} of 0 to {top} counts: "
             "so near the end of its range it may be bent or cut off", mend, "error", tuple(shown),
         )]  # fmt: skip
-    free = [p.reading_counts for p in points if p.load_N == 0.0]
+    free = [p.reading_counts for p, zero in zip(points, unloaded(points), strict=True) if zero]
     if not free:
         return []
     per_count = profile.calibration.deflection_per_count if sensor is None else sensor.per_count_m

@@ -87,7 +87,7 @@ def judge_result(
 def _offset(result: CalibrationResult) -> list[CalibrationFinding]:
     """A force that is missing, or too much, at every load but no load."""
     fit = result.fit
-    if fit is None or not isinstance(result.profile.rig, Lever):
+    if fit is None or result.loads != "lever" or not isinstance(result.profile.rig, Lever):
         return []
     table = table_of(result.points)
     if not (np.any(table.load == 0.0) and len({p.label for p in result.points}) >= 4):
@@ -149,8 +149,8 @@ def _beyond(result: CalibrationResult) -> list[CalibrationFinding]:
         "too_few",
         f"above the heaviest load ({heaviest:.0f} N) this law ({fit.law.replace('_', ' ')}) is "
         f"wrong: it says {by_law:.0f} N where the {by} says {by_other:.0f} N",
-        f"hang more weights: one law over the whole range needs loads up to {far:.0f} N or more, "
-        "two of them beyond the knee",
+        f"{'press at more forces' if result.loads == 'cell' else 'hang more weights'}: one law "
+        f"over the whole range needs loads up to {far:.0f} N or more, two of them beyond the knee",
     )]  # fmt: skip
 
 

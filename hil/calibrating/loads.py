@@ -1,20 +1,40 @@
-"""The force on the rod that known weights make, and how well it is known.
+"""The force on the rod that known loads make, and how well it is known.
 
 A weight on a lever presses the rod with the moment about the pivot over the rod's own arm.
 Uncertainties of arms, gravity and of the lever's own moment act on every point of a
 calibration alike (they are correlated, JCGM 100:2008, 5.2), those of single weights too as far
 as the same weights are hung again. :func:`rod_load` therefore gives the derivative by each
-input beside the load.
+input beside the load. A reference load cell in the rod's line tells the force itself; its
+sensitivity and its zero act on all points alike in the same way.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from typing import Literal
 
+from hil.procedure import ProcedureFailed
 from hil.profile.schema import Lever, Profile
 
-INPUTS = ("weights", "load_arm", "rod_arm", "own_moment", "angle", "gravity")
+# Weights hung on the lever; dead weights on the rod itself, with no lever between, its axis
+# upright; or the readings of a reference load cell that the actuator presses on.
+Kind = Literal["lever", "rod", "cell"]
+KINDS: dict[Kind, str] = {
+    "lever": "weights on the lever",
+    "rod": "dead weights on the rod",
+    "cell": "reference load cell",
+}
+INPUTS = (
+    "weights", "load_arm", "rod_arm", "own_moment", "angle", "gravity", "guide_friction",
+    "cell_scale", "cell_zero",
+)  # fmt: skip
+NONE = dict.fromkeys(INPUTS, 0.0)
+_KNOWN_BY: dict[Kind, tuple[str, ...]] = {
+    "lever": ("weights", "load_arm_m", "rod_arm_m", "own_moment", "angle_rad", "gravity"),
+    "rod": ("weights", "own_moment", "gravity"),
+    "cell": ("cell", "cell_N"),
+}
 
 
 @dataclass(frozen=True)
@@ -31,6 +51,8 @@ class Accuracy:
         angle_rad: of the lever's angle at level.
         gravity: relative; local gravity lies within 0.3 % of the standard value everywhere, and
             is known far better where the place is.
+        cell: relative, of a reference load cell. cell_N: of its zero. Its certificate tells
+            them; there is no usual value.
     """
 
     weights: float = 0.0005
@@ -39,6 +61,12 @@ class Accuracy:
     own_moment: float = 0.01
     angle_rad: float = 0.005
     gravity: float = 0.0003
+    cell: float = 0.0
+    cell_N: float = 0.0
+
+    def about(self, kind: Kind) -> dict[str, float]:
+        """Those that loads of this kind rest on, by name."""
+        return {name: value for name, value in asdict(self).items() if name in _KNOWN_BY[kind]}
 
 
 @dataclass(frozen=True)
@@ -56,6 +84,52 @@ class RodLoad:
     def u_N(self) -> float:
         """Standard uncertainty of this one load."""
         return math.sqrt(math.fsum(part**2 for part in self.parts.values()))
+
+
+def kind_of_loads(profile: Profile, wanted: Kind | Literal[""] = "") -> Kind:
+    """The kind of loads that a calibration works with; by the rig if none is wanted.
+
+    Raises:
+        ProcedureFailed: such loads do not act on this rig's rod.
+    """
+    rig = profile.rig
+    cell = "press on a reference load cell (--loads cell --cell-u ...)"
+    if wanted == "cell":
+        return "cell"
+    if isinstance(rig, Lever):
+        if wanted == "rod":
+            raise ProcedureFailed(
+                "a lever stands between weights and rod, so that no dead weight acts on the rod "
+                f"itself: hang them on the lever (--loads lever), or {cell}"
+            )
+        return "lever"
+    if wanted == "lever":
+        raise ProcedureFailed(
+            f"'{profile.name}' has no lever: lay weights on the rod (--loads rod), or {cell}"
+        )
+    if not rig.vertical:
+        raise ProcedureFailed(
+            "weights do not act on the rod of a level rig (rig.vertical: false): "
+            f"{cell}, or fit a table of its readings (--points)"
+        )
+    return "rod"
+
+
+def cell_load(reading_N: float, accuracy: Accuracy) -> RodLoad:
+    """Load on the rod that a reference load cell in its line reads; + the rod presses on it."""
+    parts = {"cell_scale": reading_N * accuracy.cell, "cell_zero": accuracy.cell_N}
+    return RodLoad(reading_N, NONE | parts)
+
+
+def no_load(profile: Profile) -> RodLoad:
+    """Nothing acts on the rod but the friction of a carriage's guide.
+
+    Whichever side a carriage came to rest from, it may have swung back: all of the friction may
+    stand against the rod at every load alike (rectangular, JCGM 100:2008, F.2.2.1).
+    """
+    rig = profile.rig
+    friction = 0.0 if isinstance(rig, Lever) else rig.guide_friction
+    return RodLoad(0.0, NONE | {"guide_friction": friction / math.sqrt(3.0)})
 
 
 def lever_angle(rig: Lever, output_position_m: float) -> float:
@@ -83,11 +157,11 @@ def rod_load(
     g = rig.gravity if gravity_m_s2 is None else gravity_m_s2
     if not isinstance(rig, Lever):
         if not rig.vertical:
-            return RodLoad(0.0, dict.fromkeys(INPUTS, 0.0))
+            return no_load(profile)
         force = g * (mass_kg + rig.carriage_mass)
         return RodLoad(
             force,
-            dict.fromkeys(INPUTS, 0.0)
+            no_load(profile).parts
             | {
                 "weights": g * mass_kg * accuracy.weights,
                 "own_moment": g * rig.carriage_mass * accuracy.own_moment,
@@ -103,7 +177,8 @@ def rod_load(
     force = per_moment * moment
     return RodLoad(
         force,
-        {
+        NONE
+        | {
             "weights": per_moment * mass_kg * rig.load_arm * accuracy.weights,
             "load_arm": per_moment * mass_kg * accuracy.load_arm_m,
             "rod_arm": -force / rig.rod_arm * accuracy.rod_arm_m,

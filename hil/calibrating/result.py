@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -12,10 +12,11 @@ from numpy.typing import NDArray
 
 from hil.calibrating.figures import Merit
 from hil.calibrating.laws import Fit
-from hil.calibrating.loads import Accuracy
+from hil.calibrating.loads import Accuracy, Kind
 from hil.profile.schema import Calibration, Profile
 
 Array = NDArray[np.float64]
+NO_LOAD_SHARE = 0.005  # of the largest load
 
 
 @dataclass(frozen=True, eq=False)
@@ -23,7 +24,7 @@ class CalibrationPoint:
     """One settled reading under one known load.
 
     Attributes:
-        label: of the load, as the operator was told: "no load", "lever alone", "2.5 kg".
+        label: of the load, as the operator was told: "no load", "2.5 kg", "press 60 N".
         mass_kg: hung. load_N: static force on the rod, + pushes it in.
         u_load_N: standard uncertainty of the load.
         parts: as ``RodLoad.parts``; each acts on all points of a calibration together.
@@ -57,6 +58,16 @@ class CalibrationPoint:
     outlier: bool = False
     rows: Array = field(default_factory=lambda: np.empty((0, 0)), repr=False)
     wanted_m: float = math.nan
+
+
+def unloaded(points: Sequence[CalibrationPoint]) -> NDArray[np.bool_]:
+    """Which points were read under no load, shape (n,).
+
+    A load cell that nothing presses on still reads a little.
+    """
+    loads = np.array([abs(point.load_N) for point in points])
+    found: NDArray[np.bool_] = loads <= NO_LOAD_SHARE * loads.max(initial=0.0)
+    return found
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,6 +140,7 @@ class CalibrationResult:
         knee_m, u_knee_m: deflection at the knee, NaN without one. dead_zone_m: whole width in
             which springs give no force, 0 if none.
         findings: empty if nothing is wrong.
+        loads: what kind they were.
     """
 
     profile: Profile
@@ -145,6 +157,7 @@ class CalibrationResult:
     u_knee_m: float
     dead_zone_m: float
     findings: tuple[CalibrationFinding, ...]
+    loads: Kind = "lever"
 
     @property
     def acceptable(self) -> bool:

@@ -26,7 +26,7 @@ import numpy as np
 from hil.calibrating.laws import Fit, FitError, fit_law
 from hil.calibrating.loads import INPUTS
 from hil.calibrating.points import Points
-from hil.calibrating.result import Array, Budget, CalibrationPoint
+from hil.calibrating.result import Array, Budget, CalibrationPoint, unloaded
 
 NODES = 12  # rows of the table on either side of zero
 DRAWS = 40_000
@@ -37,6 +37,7 @@ LEAST_COUNT_U = 1.0 / math.sqrt(12.0)  # rectangular over one count (JCGM 100, F
 # Springs loaded in one sense tell of the other only that both sets are of one drawing: their
 # rates agree to so much (standard uncertainty; common practice, no source).
 OTHER_SENSE = 0.01
+NEAR_END = 1.01  # times the largest load of a sense: still loaded there
 LIGHT = 0.25  # of the largest load: what scatters below it is not hysteresis
 
 
@@ -150,9 +151,10 @@ def drift_N(points: Sequence[CalibrationPoint], fit: Fit, constant_N: float) -> 
     what single readings scatter.
     """
     by_series: dict[int, list[float]] = {}
-    for point in points:
-        if not point.outlier and abs(point.load_N) < 1e-9:
-            by_series.setdefault(point.series, []).append(point.reading_counts)
+    for point, free in zip(points, unloaded(points), strict=True):
+        if free and not point.outlier:
+            zero = point.reading_counts - fit.slope(0.0) * point.load_N
+            by_series.setdefault(point.series, []).append(zero)
     if len(by_series) < 2:
         return 0.0
     first, last = by_series[min(by_series)], by_series[max(by_series)]
@@ -194,7 +196,7 @@ def budget_for(
     mirrored = {name: np.concatenate((part[:0:-1], part)) for name, part in components.items()}
     mirrored = {name: np.abs(part) for name, part in mirrored.items()}
     mirrored["other sense not loaded"] = np.where(
-        both < min(low, 0.0), OTHER_SENSE * _by_one_set(fit, np.abs(both)), 0.0
+        both < NEAR_END * min(low, 0.0), OTHER_SENSE * _by_one_set(fit, np.abs(both)), 0.0
     )
     return Budget(both, mirrored, _half_widths(mirrored, seed) / 2.0)
 

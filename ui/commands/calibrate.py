@@ -12,6 +12,8 @@ from hil.calibrating.laws import LAWS, Fit, FitError, choose_law, fit_law
 from hil.calibrating.points import Points, PointsError, read_points
 from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, say
 
+MOST_CELL_U = 0.05  # springs are told by the motor alone as well as that
+
 
 def add(commands: Any) -> None:
     parser = add_command(
@@ -19,7 +21,12 @@ def add(commands: Any) -> None:
         "On a rig (--profile): you are told what to hang next; the actuator goes to each point\n"
         "from below and from above, waits until the reading has settled, and takes it. Law,\n"
         "uncertainty (JCGM 100:2008) and figures of merit (ISO 376) follow, and what is wrong\n"
-        "is named with its mend. Every calibration is kept as a dated file with a hash, its raw\n"
+        "is named with its mend. The loads are weights on the lever, dead weights on the rod of\n"
+        "an upright rig without lever, or (--loads cell) a reference load cell: with it clamped\n"
+        "in the rod's line the actuator presses on it in steps, and you type what it reads at\n"
+        "each; no weights, arms or gravity enter, and a level rig can do it too. --cell-u is its\n"
+        "standard uncertainty: half of the expanded one (k = 2) that its certificate states.\n\n"
+        "Every calibration is kept as a dated file with a hash, its raw\n"
         "samples and a certificate to read and sign; --accept puts it into the profile as well.\n\n"
         "From a table (--points): known loads and readings in a CSV file. The law is fitted as\n"
         "reading on load, since the loads are what is known, and inverted for use. The header\n"
@@ -31,6 +38,7 @@ def add(commands: Any) -> None:
         "changed, is refused.",
         "  hookeline calibrate --profile my_rig.yaml --weights 2.5,5,7.5 --note 'new springs'\n"
         "  hookeline calibrate --profile footplate_trainer --lockstep --json\n"
+        "  hookeline calibrate --profile my_rig.yaml --loads cell --cell-u '0.1 %' --pull\n"
         "  hookeline calibrate --list calibrations\n"
         "  hookeline calibrate --compare calibrations/A.yaml calibrations/B.yaml\n"
         "  hookeline calibrate --use calibrations/B.yaml --profile my_rig.yaml\n"
@@ -52,6 +60,15 @@ def add(commands: Any) -> None:
     rig = parser.add_argument_group("on a rig")
     rig.add_argument("--weights", metavar="KG,...", type=_weights, default=(),
                      help="masses in kg, hung one at a time (default: rig.weights)")  # fmt: skip
+    rig.add_argument("--loads", choices=("lever", "rod", "cell"), default="", help="weights on the "
+                     "lever, dead weights on the rod, or a reference load cell whose readings "
+                     "you type (default: weights, where the rig carries them)")  # fmt: skip
+    rig.add_argument("--cell-u", metavar="U", type=_cell_u, help="with --loads cell: its standard "
+                     "uncertainty, such as '0.1 %%' of the reading or '0.5 N'")  # fmt: skip
+    rig.add_argument("--forces", metavar="N,...", type=_forces, default=(), help="with --loads "
+                     "cell: to press with, in N (default: ten even steps)")  # fmt: skip
+    rig.add_argument("--pull", action="store_true", help="with --loads cell: the cell and its "
+                     "clamp take pull, so pull as well")  # fmt: skip
     rig.add_argument("--series", type=int, default=3, metavar="N",
                      help="loads up and down so many times (default 3)")  # fmt: skip
     rig.add_argument("--gravity", type=float, metavar="M_S2",
@@ -128,6 +145,44 @@ def _weights(text: str) -> tuple[float, ...]:
     if any(not 0.0 < mass < math.inf for mass in weights):
         raise argparse.ArgumentTypeError(f"'{text}': every mass is above 0 kg")
     return weights
+
+
+def _forces(text: str) -> tuple[float, ...]:
+    try:
+        forces = tuple(float(part.removesuffix("N")) for part in text.split(","))
+    except ValueError:
+        raise argparse.ArgumentTypeError(
+            f"'{text}': write forces in N with commas between, such as 100,200,300"
+        ) from None
+    if any(not 0.0 < force < math.inf for force in forces):
+        raise argparse.ArgumentTypeError(
+            f"'{text}': every force is above 0 N; --pull adds the same ones pulling"
+        )
+    return forces
+
+
+def _cell_u(text: str) -> tuple[float, float]:
+    """(relative, in N), one of them 0."""
+    number, per = text.strip(), math.nan
+    for unit, factor in (("%", 0.01), ("kN", 1e3), ("N", 1.0)):
+        if number.endswith(unit):
+            number, per = number.removesuffix(unit), factor
+            break
+    try:
+        value = float(number) * per
+    except ValueError:
+        value = math.nan
+    if not 0.0 < value < math.inf:
+        raise argparse.ArgumentTypeError(
+            f"'{text}': write a number above 0 with its unit, such as '0.1 %' (of the reading) or "
+            "'0.5 N'"
+        )
+    if per == 0.01 and value > MOST_CELL_U:
+        raise argparse.ArgumentTypeError(
+            f"'{text}': a cell known no better than {100 * MOST_CELL_U:g} % is no reference; "
+            "give its standard uncertainty, half of the expanded one on its certificate"
+        )
+    return (value, 0.0) if per == 0.01 else (0.0, value)
 
 
 def _offline(options: argparse.Namespace) -> int:

@@ -16,14 +16,15 @@ from hil.bringup.operator import SimulatedOperator
 from hil.calibrating.calibration_file import CalibrationFile
 from hil.calibrating.filing import keep_calibration
 from hil.calibrating.laws import LAWS
+from hil.calibrating.loads import Accuracy, kind_of_loads
 from hil.calibrating.result import CalibrationResult
-from hil.calibrating.session import Options, Progress, calibrate
+from hil.calibrating.session import Options, Progress, calibrate, planned_loads
 from hil.devices import rig_parameters, varied_simulation
 from hil.link.client import Client
 from hil.live_runner import LiveRunner
 from hil.lockstep import LockstepBench
 from hil.lockstep_runner import LockstepRunner
-from hil.procedure import Ended, Runner
+from hil.procedure import Ended, ProcedureFailed, Runner
 from hil.processes import start_bench
 from hil.profile.loader import load_profile
 from hil.profile.schema import Profile, TwoSlopes
@@ -56,13 +57,41 @@ def calibrate_rig(options: argparse.Namespace) -> int:
         series=options.series,
         laws=LAWS if options.law == "auto" else (options.law,),
         gravity_m_s2=options.gravity,
+        loads=options.loads,
+        forces_N=options.forces,
+        pull=options.pull,
+        accuracy=_accuracy(options),
     )
+    try:
+        if kind_of_loads(profile, wanted.loads) == "cell":
+            planned_loads(profile, wanted)
+    except ProcedureFailed as refused:
+        raise CommandError(str(refused), BAD_INPUT) from None
     say(options, profile.stop.load)
     say(options, "A software stop is no safety function: keep the hard-wired emergency stop "
                  "within reach.")  # fmt: skip
     session = _lockstep if options.lockstep else _live
     ended, drive = session(options, profile, wanted)
     return _finish(options, profile, ended, drive)
+
+
+def _accuracy(options: argparse.Namespace) -> Accuracy:
+    if options.loads == "cell":
+        if options.cell_u is None:
+            raise CommandError(
+                "--loads cell needs --cell-u, the cell's standard uncertainty (half of the "
+                "expanded one, k = 2, on its certificate), such as --cell-u '0.1 %'", BAD_INPUT,
+            )  # fmt: skip
+        for word in ("weights", "gravity"):
+            if getattr(options, word):
+                raise CommandError(f"--{word}: no weights hang with --loads cell; leave it out",
+                                   BAD_INPUT)  # fmt: skip
+        relative, newtons = options.cell_u
+        return Accuracy(cell=relative, cell_N=newtons)
+    for word in ("cell_u", "forces", "pull"):
+        if getattr(options, word):
+            raise CommandError(f"--{word.replace('_', '-')} belongs to --loads cell", BAD_INPUT)
+    return Accuracy()
 
 
 def _check(options: argparse.Namespace, profile: Profile) -> None:
@@ -158,7 +187,7 @@ def _run(
         if progress.kind == "point" and point is not None:
             way = "rising" if point.direction > 0 else "falling"
             side = "below" if point.approach > 0 else "above"
-            say(options, f"  {progress.done:3}/{progress.total}  {point.label:12} {way}, from "
+            say(options, f"  {progress.done:3}/{progress.total}  {point.label:13} {way}, from "
                          f"{side}: {point.load_N:7.1f} N, {point.reading_counts:8.1f} counts"
                          f"{'' if point.settled else ', not settled'}")  # fmt: skip
         elif progress.kind in ("sensor", "law"):
@@ -260,6 +289,7 @@ def _as_data(result: CalibrationResult) -> dict[str, Any]:
     budget, calibration = result.budget, result.calibration
     return {
         "acceptable": result.acceptable,
+        "loads": result.loads,
         "findings": [
             {"code": f.code, "sentence": f.sentence, "mend": f.mend, "severity": f.severity,
              "points": list(f.points)}

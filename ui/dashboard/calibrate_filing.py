@@ -29,7 +29,7 @@ def law_again(
     def found(laws: Sequence[str], more: Sequence[CalibrationFinding]) -> CalibrationResult:
         return evaluate(
             measured.profile, options.accuracy, laws, measured.points, measured.sensor, more,
-            len(plan),
+            len(plan), measured.loads,
         )  # fmt: skip
 
     # What the procedure itself met does not follow from the points.

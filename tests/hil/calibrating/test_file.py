@@ -75,7 +75,9 @@ def test_a_file_holds_all_that_was_found(one: CalibrationFile) -> None:
     assert result.fit is not None and result.budget is not None
     np.testing.assert_array_equal(content.law.covariance, result.fit.covariance)
     assert content.uncertainty == result.budget.table
-    assert content.conditions == {"gravity_m_s2": 9.80665, "supply_V": 36.0}
+    assert content.conditions == {
+        "loads": "weights on the lever", "gravity_m_s2": 9.80665, "supply_V": 36.0,
+    }  # fmt: skip
     # The profile's part is what came out, with date and identity.
     assert result.calibration is not None
     assert read.calibration == result.calibration.model_copy(
