@@ -85,6 +85,7 @@ def press_on(
     before = (yield Pause(session.options.read_s)).rows
     session.say("load", f"Read the load cell: {load.label}")
     reading = yield from ask_cell(session, load, float(column(before, "spring_force_N").mean()))
+    session.say("settling", load.label)
     # The person takes a while: what crept meanwhile was not what the cell read.
     after = (yield Pause(session.options.read_s)).rows
     crept = abs(trend(after)[2] - trend(before)[2]) > MOVED_COUNTS

@@ -136,7 +136,7 @@ class LockstepSession:
         pass
 
     apply = energise = power_off = reset = stop = toggle_record = nothing
-    post_release = take_control = close = nothing
+    beat = post_release = take_control = close = nothing
 
 
 class Person:
@@ -344,9 +344,62 @@ def test_a_wrong_entry_is_marked_and_nothing_begins(person, key, text, mend):
 def test_a_level_rig_has_no_use_for_weights():
     level = load_profile("bench_slide")
     level = level.model_copy(update={"rig": level.rig.model_copy(update={"vertical": False})})
-    problem = Setup(level).problem
-    assert problem is not None and "--points" in str(problem)
-    assert Setup(load_profile("bench_slide")).problem is None
+    setup = Setup(level)
+    assert setup.kinds == ("cell",) and not setup.wanted("weights")
+    assert setup.problem is not None and "k = 2" in str(setup.problem)
+    setup.type("u_cell", "0.1")
+    assert setup.problem is None and setup.options().loads == "cell"
+    upright = Setup(load_profile("bench_slide"))
+    assert upright.problem is None and upright.kinds == ("rod", "cell")
+
+
+def test_a_calibration_by_load_cell_by_keyboard_alone(person, monkeypatch):
+    """A kind is chosen, its entries take the place of the weights', readings are typed."""
+    calibrating, page = person.calibrating, person.page
+    quick(person, monkeypatch)
+    person.press(Qt.Key.Key_H)
+    page.form.loads.setFocus()
+    person.press(Qt.Key.Key_Down)
+    form = page.form
+    shown = {key for key, field in form.fields.items() if field.isVisible()}
+    assert shown == {"forces", "series", "room", "note", "u_cell", "u_cell_zero"}
+    assert "half of the expanded one (k = 2)" in form.wrong.text()
+    assert form.fields["u_cell"].property("wrong")
+    person.type("u_cell", "0.1")
+    person.type("forces", "300, none")
+    assert "above 0 in N" in form.wrong.text()
+    person.type("forces", "300, 150")
+    person.type("series", "1")
+    assert form.wrong.text() == ""
+    person.away()
+    assert form.sweep.hasFocus()
+    person.press(Qt.Key.Key_Space, Qt.Key.Key_Tab, Qt.Key.Key_Space, Qt.Key.Key_G)
+    assert calibrating.running, person.said
+    typed, asked = ["0", "", "many", "0.15", "151", "299,4"], []
+    while calibrating.running:
+        person.until(lambda: calibrating.question is not None or not calibrating.running)
+        question = calibrating.question
+        if question is None:
+            break
+        person.until(lambda q=question: page.ask._asked is q)
+        asked.append(page.ask.text.text())
+        if question.kind == "read":
+            assert page.ask.entry.hasFocus() and page.ask.unit.text() == "N"
+            person.press(Qt.Key.Key_Delete)
+            QTest.keyClicks(page.ask.entry, typed.pop(0))
+            person.press(Qt.Key.Key_Return)
+            if page.ask.wrong.isVisible():  # no number: asked on, in words
+                assert "number" in page.ask.wrong.text() or "quantity" in page.ask.wrong.text()
+                continue
+        else:
+            person.press(Qt.Key.Key_Return)
+        person.until(lambda q=question: calibrating.question is not q)
+    assert not typed
+    assert any("kilonewtons were typed for newtons" in text for text in asked)
+    result = calibrating.result
+    assert result is not None and result.loads == "cell"
+    assert [p.load_N for p in result.points] == [0.0, 151.0, 299.4]
+    assert person.rig.hung == []
 
 
 def test_a_weight_too_heavy_for_the_rig_is_refused_with_its_mend(person):

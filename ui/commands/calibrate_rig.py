@@ -273,7 +273,7 @@ def _tell_law(
         say(options, f"springs by a polynomial of degree {len(law.coefficients) - 1}")
     low, high = file.range_N
     forces = [low + share * (high - low) for share in SHOWN]
-    told = ", ".join(f"±{file.law.u95(force):.2g} N at {force:.0f} N" for force in forces)
+    told = ", ".join(f"±{file.law.u95(force):.2g} N at {round(force)} N" for force in forces)
     say(options, f"known to {told} (k = 2)")
     merit = result.merit
     if merit is not None:

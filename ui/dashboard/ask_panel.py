@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import contextlib
 import math
 
-from pydantic_core import PydanticCustomError
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QFontMetrics
 from PySide6.QtWidgets import (
@@ -17,12 +15,12 @@ from PySide6.QtWidgets import (
     QVBoxLayout,
 )
 
-from drivers.quantities import Dimension
 from ui.dashboard.bringup_model import BringUpModel
 from ui.dashboard.hold_button import HoldButton
 from ui.dashboard.key_button import KeyButton
 from ui.dashboard.page_operator import Question
 from ui.dashboard.theme import Sizes, Theme
+from ui.dashboard.typed_number import typed_number
 
 PER_UNIT = {"mm": 1e3, "m": 1.0, "N": 1.0}
 MOST_OPTIONS = 6
@@ -116,15 +114,9 @@ class AskPanel(QFrame):
         return self._asked if self._asked is self.bringup.question else None
 
     def _read(self, question: Question) -> None:
-        typed = self.entry.text().strip().replace(",", ".").replace("−", "-")
-        if not typed:
-            self._mark("type a number, or choose 'Cannot tell'")
-            return
         try:
-            with contextlib.suppress(ValueError):  # or it carries a unit of its own
-                typed = f"{float(typed):.12g} {question.unit}"
-            self.bringup.answer(float(Dimension(question.dimension).parse(typed)))
-        except (PydanticCustomError, ValueError) as error:
+            self.bringup.answer(typed_number(question, self.entry.text()))
+        except ValueError as error:
             self._mark(str(error))
 
     def _mark(self, problem: str) -> None:

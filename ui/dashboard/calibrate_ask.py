@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -17,7 +18,15 @@ from PySide6.QtGui import (
     QPen,
     QPolygonF,
 )
-from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QSizePolicy, QVBoxLayout, QWidget
+from PySide6.QtWidgets import (
+    QFrame,
+    QHBoxLayout,
+    QLabel,
+    QLineEdit,
+    QSizePolicy,
+    QVBoxLayout,
+    QWidget,
+)
 
 from hil.calibrating.holding import SCATTER, SLOPE_COUNTS_S, noise_counts
 from ui.dashboard.calibrate_model import CalibrateModel
@@ -25,6 +34,7 @@ from ui.dashboard.calibrate_words import large_words
 from ui.dashboard.key_button import KeyButton
 from ui.dashboard.page_operator import Question
 from ui.dashboard.theme import Sizes, Theme
+from ui.dashboard.typed_number import typed_number
 from ui.dashboard.wording import number
 
 LEAST_SPAN_COUNTS = 12.0
@@ -200,12 +210,21 @@ class CalibrateAsk(QFrame):
         self.done.clicked.connect(self.accept)
         self.cannot = KeyButton("Cannot do it", "X", theme)
         self.cannot.clicked.connect(self.refuse)
+        self.entry = QLineEdit()
+        self.entry.setAccessibleName("Number")
+        self.entry.setMaximumWidth(px(170))
+        self.entry.textEdited.connect(lambda _text: self._mark(""))
+        self.unit, self.wrong = QLabel(), QLabel()
+        self.wrong.setObjectName("warning")
         large = f"font-size: {sizes.figure_pt}pt; padding: {px(6)}px {px(14)}px;"
         row = QHBoxLayout()
         row.setSpacing(px(10))
+        for widget in (self.entry, self.unit, self.done, self.cannot, self.wrong):
+            row.addWidget(widget)
         for button in (self.done, self.cannot):
             button.setStyleSheet(large)
-            row.addWidget(button)
+        for widget in (self.entry, self.unit):
+            widget.setStyleSheet(f"font-size: {sizes.figure_pt}pt")
         row.addStretch(1)
         words = QVBoxLayout()
         words.setSpacing(px(6))
@@ -224,10 +243,24 @@ class CalibrateAsk(QFrame):
         self.refresh()
 
     def accept(self) -> None:
-        self.calibrating.answer(True)
+        question = self.calibrating.question
+        if question is None or question.kind != "read":
+            self.calibrating.answer(True)
+        elif question is self._asked:  # what stands in the field was typed for it
+            try:
+                self.calibrating.answer(typed_number(question, self.entry.text()))
+            except ValueError as error:
+                self._mark(str(error))
+                self.entry.selectAll()  # what is typed next takes its place
 
     def refuse(self) -> None:
-        self.calibrating.answer(False)
+        question = self.calibrating.question
+        reads = question is not None and question.kind == "read"
+        self.calibrating.answer(math.nan if reads else False)
+
+    def _mark(self, problem: str) -> None:
+        self.wrong.setText(problem)
+        self.wrong.setVisible(bool(problem))
 
     def refresh(self) -> None:
         calibrating = self.calibrating
@@ -270,5 +303,18 @@ class CalibrateAsk(QFrame):
     def _ask(self, question: Question | None) -> None:
         self.done.setVisible(question is not None)
         self.cannot.setVisible(question is not None)
-        if question is not None and self.isVisible():
-            self.done.setFocus()
+        reads = question is not None and question.kind == "read"
+        for widget in (self.entry, self.unit):
+            widget.setVisible(reads)
+        self._mark("")
+        self.done.setText("Enter it" if reads else "Done")
+        self.cannot.setText("Cannot tell" if reads else "Cannot do it")
+        if question is None:
+            return
+        if reads:
+            known = math.isfinite(question.suggestion)
+            self.entry.setText(f"{question.suggestion:.6g}" if known else "")
+            self.entry.selectAll()
+            self.unit.setText(question.unit)
+        if self.isVisible():
+            (self.entry if reads else self.done).setFocus()

@@ -18,6 +18,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from hil.calibrating.loads import KINDS, Kind
 from ui.dashboard.calibrate_model import CalibrateModel
 from ui.dashboard.calibrate_setup import Entry
 from ui.dashboard.calibrate_tables import plan_html
@@ -40,16 +41,29 @@ class SetupForm(QWidget):
         grid.setHorizontalSpacing(px(8))
         grid.setVerticalSpacing(px(5))
         grid.setColumnStretch(1, 1)
-        row = self._lines(grid, 0, list(setup.entries.values()))
+        self.loads = LawBox()
+        self.loads.setAccessibleName("Loads")
+        self.loads.setToolTip("Up and Down choose")
+        self.loads.setStyleSheet(combo_style(theme, px(3)))
+        self.loads.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
+        for kind in setup.kinds:
+            self.loads.addItem(KINDS[kind], kind)
+        self.loads.currentIndexChanged.connect(lambda _row: self.choose(self.loads.currentData()))
+        grid.addWidget(QLabel("Loads"), 0, 0)
+        grid.addWidget(self.loads, 0, 1, 1, 2)
+        self.rows: dict[str, list[QWidget]] = {}
+        row = self._lines(grid, 1, list(setup.entries.values()))
         self.sweep = _check("Sensor law, output clamped", setup.sweep, theme, sizes)
         self.sweep.toggled.connect(lambda on: setattr(setup, "sweep", on))
         self.falling = _check("Loads falling as well", setup.falling, theme, sizes)
         self.falling.toggled.connect(lambda on: setattr(setup, "falling", on))
-        for box in (self.sweep, self.falling):
+        self.pull = _check("Pull on the load cell as well", setup.pull, theme, sizes)
+        self.pull.toggled.connect(lambda on: setattr(setup, "pull", on))
+        for box in (self.sweep, self.falling, self.pull):
             grid.addWidget(box, row, 0, 1, 3)
             row += 1
-        facts = _words(setup.facts)
-        grid.addWidget(facts, row, 0, 1, 3)
+        self.facts = _words(setup.facts)
+        grid.addWidget(self.facts, row, 0, 1, 3)
         grid.addWidget(_words("Standard uncertainty of"), row + 1, 0, 1, 3)
         self._lines(grid, row + 2, list(setup.accuracies.values()))
         inner = QWidget()
@@ -67,7 +81,7 @@ class SetupForm(QWidget):
         scroll.viewport().setAutoFillBackground(False)
         inner.setAutoFillBackground(False)
         self.scroll = scroll
-        for field in self.fields.values():
+        for field in (self.loads, *self.fields.values()):
             # Tab brings a field into sight.
             field.installEventFilter(self)
         self.wrong = QLabel()
@@ -96,10 +110,13 @@ class SetupForm(QWidget):
             field.textEdited.connect(lambda text, key=entry.key: self.typed(key, text))
             label.setBuddy(field)
             self.fields[entry.key] = field
+            self.rows[entry.key] = [label, field]
             grid.addWidget(label, row, 0)
             if entry.unit:
+                unit = QLabel(entry.unit)
+                self.rows[entry.key].append(unit)
                 grid.addWidget(field, row, 1)
-                grid.addWidget(QLabel(entry.unit), row, 2)
+                grid.addWidget(unit, row, 2)
             else:
                 grid.addWidget(field, row, 1, 1, 2)
             row += 1
@@ -109,8 +126,19 @@ class SetupForm(QWidget):
         self.calibrating.setup.type(key, text)
         self.refresh()
 
+    def choose(self, kind: Kind) -> None:
+        """Loads of this kind."""
+        self.calibrating.setup.kind = kind
+        self.refresh()
+
     def refresh(self) -> None:
-        problem = self.calibrating.setup.problem
+        setup = self.calibrating.setup
+        for key, widgets in self.rows.items():
+            for widget in widgets:
+                widget.setVisible(setup.wanted(key))
+        self.pull.setVisible(setup.kind == "cell")
+        self.facts.setVisible(setup.kind != "cell")
+        problem = setup.problem
         self.wrong.setText(str(problem) if problem else "")
         self.wrong.setVisible(problem is not None)
         for key, field in self.fields.items():

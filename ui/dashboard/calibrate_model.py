@@ -197,11 +197,11 @@ class CalibrateModel:
         if self.run.operator is not None:
             self.run.operator.alone = self.alone
 
-    def answer(self, done: bool) -> None:
-        """What is asked has been done, or is not going to be."""
+    def answer(self, value: bool | float) -> None:
+        """What is asked has been done, or is not going to be; or the number that was read."""
         operator, question = self.run.operator, self.question
         if operator is not None and question is not None:
-            operator.answer(question, done)
+            operator.answer(question, value)
 
     def begin(self) -> None:
         """Begin as the form says."""

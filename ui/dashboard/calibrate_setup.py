@@ -6,13 +6,14 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from hil.calibrating.loads import Accuracy
+from hil.calibrating.loads import Accuracy, Kind
 from hil.calibrating.session import Options
 from hil.profile.schema import Lever, Profile
 
 MOST_SERIES = 20
 GRAVITY = (9.7, 9.9)
 ROOM_DEGC = (-40.0, 80.0)
+MOST_CELL_PERCENT = 5.0
 
 
 class SetupError(ValueError):
@@ -52,7 +53,9 @@ class Setup:
         entries, accuracies: lines by key; the second are standard uncertainties of what the
             loads are reckoned from.
         sweep: whether the sensor's law is found with the output clamped.
-        falling: whether loads are hung in falling order as well.
+        falling: whether loads come in falling order as well.
+        kinds: of loads that act on this rig's rod, the usual one first; kind: the one chosen.
+        pull: whether a load cell is pulled as well.
     """
 
     def __init__(self, profile: Profile) -> None:
@@ -62,8 +65,14 @@ class Setup:
         self.profile = profile
         self.sweep = True
         self.falling = True
+        self.pull = False
+        self.kinds: tuple[Kind, ...] = ("lever", "cell")
+        if not isinstance(rig, Lever):
+            self.kinds = ("rod", "cell") if rig.vertical else ("cell",)
+        self.kind: Kind = self.kinds[0]
         lines = [
             Entry("weights", "Weights", "kg", weights, "such as 2.5, 5, 7.5"),
+            Entry("forces", "Forces", "N", "", "empty: ten even steps"),
             Entry("series", "Series", "", "3", "up and down; three or more show how loads repeat"),
             Entry("gravity", "Local gravity", "m/s²", f"{rig.gravity:.6g}",
                   "9.80665 is the standard value; yours is known better"),
@@ -82,6 +91,10 @@ class Setup:
             Entry("u_own_moment", own, "%", f"{100 * usual.own_moment:g}"),
             Entry("u_gravity", "Gravity", "%", f"{100 * usual.gravity:g}"),
         ]
+        known += [
+            Entry("u_cell", "Load cell", "%", "", "half of U (k = 2) on its certificate"),
+            Entry("u_cell_zero", "Its zero", "N", "0"),
+        ]
         self.entries = {line.key: line for line in lines}
         self.accuracies = {line.key: line for line in known}
 
@@ -98,6 +111,12 @@ class Setup:
             f"mm, pan {rig.pan_mass:g} kg."
         )
 
+    def wanted(self, key: str) -> bool:
+        """Whether this line matters for the kind of loads chosen."""
+        if key in ("series", "room", "note"):
+            return True
+        return (key in ("forces", "u_cell", "u_cell_zero")) == (self.kind == "cell")
+
     def type(self, key: str, text: str) -> None:
         """Take what was typed."""
         (self.entries.get(key) or self.accuracies[key]).text = text
@@ -112,7 +131,9 @@ class Setup:
         Raises:
             SetupError: with the entry and what may be typed.
         """
-        found: dict[str, str | float] = {"gravity_m_s2": self._gravity()}
+        found: dict[str, str | float] = {}
+        if self.kind != "cell":
+            found["gravity_m_s2"] = self._gravity()
         if self.entries["room"].text.strip():
             low, high = ROOM_DEGC
             found["room_degC"] = self._number("room", lambda t: low <= t <= high,
@@ -125,19 +146,22 @@ class Setup:
         Raises:
             SetupError: with the entry and what may be typed.
         """
-        rig = self.profile.rig
-        if not isinstance(rig, Lever) and not rig.vertical:
-            raise SetupError(
-                "weights",
-                "Weights do not act on the rod of a level rig: read a reference load cell and fit "
-                "the table with 'hookeline calibrate --points'",
-            )
         self.conditions()
         series = self._number(
             "series",
             lambda n: n == int(n) and 1 <= n <= MOST_SERIES,
             f"a whole number, 1 to {MOST_SERIES}",
         )
+        if self.kind == "cell":
+            return Options(
+                series=int(series),
+                falling=self.falling,
+                sweep=self.sweep,
+                accuracy=self._cell(),
+                loads="cell",
+                forces_N=self._forces(),
+                pull=self.pull,
+            )
         return Options(
             weights_kg=self._weights(),
             series=int(series),
@@ -161,20 +185,35 @@ class Setup:
         return self._number("gravity", lambda g: low < g < high, "on earth 9.76 to 9.84 m/s²")
 
     def _weights(self) -> tuple[float, ...]:
-        entry = self.entries["weights"]
-        # Commas part masses, unless semicolons do: then they are decimal ones.
-        text = entry.text.replace("kg", " ")
-        text = text.replace(",", ".") if ";" in text else text.replace(",", " ")
-        parts = text.replace(";", " ").split()
-        try:
-            masses = tuple(float(part) for part in parts)
-        except ValueError:
-            masses = ()
-        if not masses or any(not 0.0 < mass < math.inf for mass in masses):
+        masses = _listed(self.entries["weights"].text, "kg")
+        if not masses:
             raise SetupError(
                 "weights", "Weights: masses above 0 in kg with commas between, such as 2.5, 5, 7.5"
             )
         return masses
+
+    def _forces(self) -> tuple[float, ...]:
+        text = self.entries["forces"].text
+        forces = _listed(text, "N")
+        if text.strip() and not forces:
+            raise SetupError(
+                "forces", "Forces: above 0 in N with commas between, such as 100, 200, 300; or "
+                "nothing for ten even steps",
+            )  # fmt: skip
+        return forces
+
+    def _cell(self) -> Accuracy:
+        relative = 0.0
+        if self.accuracies["u_cell"].text.strip():
+            relative = self._number("u_cell", lambda u: 0 <= u <= MOST_CELL_PERCENT,
+                                    f"0 to {MOST_CELL_PERCENT:g} %") / 100  # fmt: skip
+        zero = self._number("u_cell_zero", lambda u: 0 <= u < math.inf, "0 or more")
+        if relative <= 0.0 and zero <= 0.0:
+            raise SetupError(
+                "u_cell", "Load cell: its standard uncertainty, half of the expanded one (k = 2) "
+                "on its certificate",
+            )  # fmt: skip
+        return Accuracy(cell=relative, cell_N=zero)
 
     def _accuracy(self) -> Accuracy:
         usual = Accuracy()
@@ -203,3 +242,15 @@ class Setup:
         if not (math.isfinite(value) and good(value)):
             raise SetupError(key, f"{entry.label}: {may}, not '{entry.text.strip()}'")
         return value
+
+
+def _listed(text: str, unit: str) -> tuple[float, ...]:
+    """Numbers above 0; none if one is not."""
+    # Commas part numbers, unless semicolons do: then they are decimal ones.
+    text = text.replace(unit, " ")
+    text = text.replace(",", ".") if ";" in text else text.replace(",", " ")
+    try:
+        found = tuple(float(part) for part in text.replace(";", " ").split())
+    except ValueError:
+        return ()
+    return found if all(0.0 < value < math.inf for value in found) else ()

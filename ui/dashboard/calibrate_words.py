@@ -33,7 +33,8 @@ def large_words(calibrating: CalibrateModel) -> tuple[str, str, bool]:
     question, progress = calibrating.question, calibrating.run.progress
     if question is not None:
         by = " (simulated hands answer)" if calibrating.alone else ""
-        return f"Do this now{by}{_where(calibrating)}", question.text, False
+        do = "Read this off" if question.kind == "read" else "Do this now"
+        return f"{do}{by}{_where(calibrating)}", question.text, False
     if calibrating.running:
         if calibrating.doing:
             return f"Being done by hand{_where(calibrating)}", calibrating.doing, False
