@@ -344,3 +344,6 @@ def test_light_and_dark_keep_what_was_set(window):
     assert window.page_of("Operate").deck.rows[0].entry.text() == "55"
     assert window.page_of("Operate").chart_page.charts.view.window_s == 60.0
     assert window.page_of("Operate").deck.buttons[2].isChecked()
+    # The keyboard is still this window's: nothing else was shown as one.
+    press(window, Qt.Key.Key_F9)
+    assert window.theme is LIGHT

@@ -76,7 +76,10 @@ class ChartPage(QWidget):
             "Stop the paper; drag or page up to look back, click or C for a cursor, "
             "shift-click for the second, E for live"
         )
-        self.freeze.setVisible(not recorded)
+        # Not shown as long as it has no parent: it would be a window for a moment, and take the
+        # keyboard from this one.
+        if recorded:
+            self.freeze.hide()
         row.addWidget(self.freeze)
         self.mark = self.tare = None
         if mark is not None:
