@@ -105,7 +105,7 @@ def ask_cell(session: Session, load: PlannedLoad, felt_N: float) -> Generator[Ac
     Raises:
         ProcedureFailed: whatever was typed cannot be its reading.
     """
-    question, wrong = f"{load.label}. {QUESTION}", ""
+    question, wrong = f"{load.label[:1].upper()}{load.label[1:]}. {QUESTION}", ""
     for _ in range(TRIES):
         reading = (yield Read(question, "cell_N", "N")).value
         wrong = misread(reading, felt_N, session.profile.limits.force.bounded)

@@ -212,14 +212,15 @@ class CalibrateAsk(QFrame):
         self.cannot.clicked.connect(self.refuse)
         self.entry = QLineEdit()
         self.entry.setAccessibleName("Number")
-        self.entry.setMaximumWidth(px(170))
+        self.entry.setFixedWidth(px(130))
         self.entry.textEdited.connect(lambda _text: self._mark(""))
         self.unit, self.wrong = QLabel(), QLabel()
         self.wrong.setObjectName("warning")
+        self.wrong.setWordWrap(True)
         large = f"font-size: {sizes.figure_pt}pt; padding: {px(6)}px {px(14)}px;"
         row = QHBoxLayout()
         row.setSpacing(px(10))
-        for widget in (self.entry, self.unit, self.done, self.cannot, self.wrong):
+        for widget in (self.entry, self.unit, self.done, self.cannot):
             row.addWidget(widget)
         for button in (self.done, self.cannot):
             button.setStyleSheet(large)
@@ -230,6 +231,7 @@ class CalibrateAsk(QFrame):
         words.setSpacing(px(6))
         words.addWidget(self.head)
         words.addWidget(self.text, 1)
+        words.addWidget(self.wrong)
         words.addLayout(row)
         self.settling = SettlingView(calibrating, theme, sizes)
         whole = QHBoxLayout(self)

@@ -227,7 +227,7 @@ def answered(typed: list[float]) -> tuple[list[Action], float]:
 def test_what_cannot_be_is_told_and_asked_again_with_the_mend() -> None:
     (first, note, again), reading = answered([0.2, 200.4])
     assert reading == 200.4
-    assert isinstance(first, Read) and first.question.startswith("press 200 N. The load cell's")
+    assert isinstance(first, Read) and first.question.startswith("Press 200 N. The load cell's")
     assert isinstance(note, Note) and "kilonewtons" in note.text
     assert isinstance(again, Read) and "kilonewtons" in again.question
 
