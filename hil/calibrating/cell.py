@@ -67,7 +67,8 @@ def press_on(
     Raises:
         ProcedureFailed: refused, or no reading came that can be one.
     """
-    if not _bearable(session, load):
+    force = _bearable_N(session, load)
+    if force != load.press_N and load.direction > 0 and abs(force) < abs(from_N) + 1.0:
         session.total -= 1
         session.never.add(load.label)
         yield Note(
@@ -77,7 +78,7 @@ def press_on(
         return from_N
     session.say("moving", load.label)
     # The last value of the table lasts.
-    points = ((0.0, from_N), (RAMP_S, load.press_N))
+    points = ((0.0, from_N), (RAMP_S, force))
     wave = Waveform(shape="table", of="force", points=points, duration_s=RAMP_S)
     yield from asked([Apply(behaviour=wave)])
     yield Pause(RAMP_S)
@@ -93,7 +94,7 @@ def press_on(
     known = cell_load(reading, session.options.accuracy)
     goal = session.at(0.5)
     take(session, load, series, load.direction, goal, rows, known, settled and not crept)
-    return load.press_N
+    return force
 
 
 def ask_cell(session: Session, load: PlannedLoad, felt_N: float) -> Generator[Action, Seen, float]:
@@ -151,11 +152,12 @@ def misread(reading_N: float, felt_N: float, bounded_N: float) -> str:
     )
 
 
-def _bearable(session: Session, load: PlannedLoad) -> bool:
-    """Whether the true force there stays below the limit, by how the cell has read so far."""
+def _bearable_N(session: Session, load: PlannedLoad) -> float:
+    """The force of a step, less if the true one would pass the limit, by the cell so far."""
     so_far = [
         p.load_N / float(column(p.rows, "spring_force_N").mean())
         for p in session.points if abs(p.load_N) > LIGHT * session.profile.limits.force.bounded
     ]  # fmt: skip
-    true = abs(load.press_N) * max(so_far[-2:], default=1.0)
-    return true <= FORCE_SHARE * session.profile.limits.force.bounded
+    reads = max(so_far[-2:], default=1.0)
+    most = FORCE_SHARE * session.profile.limits.force.bounded / reads
+    return max(-most, min(most, load.press_N))
