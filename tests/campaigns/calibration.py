@@ -43,6 +43,8 @@ from hil.requests import Apply, Waveform
 
 PROFILE = "footplate_trainer"
 SEEDS = 40
+# The profile's, and one between the two heaviest: a knee far from every load is known badly.
+WEIGHTS_KG = (2.5, 5.0, 6.25, 7.5)
 PROCESSES = 2
 LEAST, MOST = 0.93, 0.98
 KNEE_MM = 0.1
@@ -159,8 +161,13 @@ def run_seed(seed: int) -> Outcome:
     parameters: RigParameters = bench.drive.core.parameters
     runner = RealWeights(bench, operator=SimulatedOperator(bench.surroundings, parameters))
     runner.weighs = weighs
-    ended = runner.run(calibrate(profile, Options()))
+    ended = runner.run(calibrate(profile, Options(weights_kg=WEIGHTS_KG)))
     result: CalibrationResult | None = ended.value
+    if result is not None and any(f.code == "on_stop" for f in result.findings):
+        # This rig's motor does not lift the heaviest everywhere within its limit. The mend that
+        # is told is followed: leave that weight out, and repeat.
+        ended = runner.run(calibrate(profile, Options(weights_kg=WEIGHTS_KG[:-1])))
+        result = ended.value
     how = "" if ended.how == "finished" else f"{ended.how}: {ended.text}"
     codes: tuple[str, ...] = ()
     if result is not None:
