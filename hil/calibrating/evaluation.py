@@ -32,6 +32,7 @@ OUTLIER_SCORE = 6.0
 OUTLIER_LEAST_COUNTS = 4.0
 OUTLIER_SHARE = 0.15  # more than that are no outliers but something wrong
 DEAD_LEAST_M = 1e-4
+SPRINGS_WRONG = ("no_preload", "solid")
 DEAD_FROM, DEAD_TO = 0.15, 0.55  # of the largest force of the sweep: where each side is straight
 
 
@@ -51,7 +52,11 @@ def evaluate(
         laws: to choose from by AICc. planned: loads in one series, 0 if not known.
         loads: what kind they were.
     """
-    found = [*findings, *judge_points(profile, points, sensor, loads)]
+    judged = judge_points(profile, points, sensor, loads)
+    if any(f.code in SPRINGS_WRONG for f in findings):
+        # Then the springs' ratio to the motor says nothing of the arms.
+        judged = [f for f in judged if f.code not in ("arm_wrong", "forces_disagree")]
+    found = [*findings, *judged]
     dead_m = dead_zone(sensor) if sensor is not None else 0.0
     free = unloaded(points)
     usable = [p for p, none in zip(points, free, strict=True) if not (dead_m and none)]
