@@ -136,29 +136,23 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _weights(text: str) -> tuple[float, ...]:
-    try:
-        weights = tuple(float(part.removesuffix("kg")) for part in text.split(","))
-    except ValueError:
-        raise argparse.ArgumentTypeError(
-            f"'{text}': write masses in kg with commas between, such as 2.5,5,7.5"
-        ) from None
-    if any(not 0.0 < mass < math.inf for mass in weights):
-        raise argparse.ArgumentTypeError(f"'{text}': every mass is above 0 kg")
-    return weights
+    return _above_zero(text, "kg", "write masses in kg with commas between, such as 2.5,5,7.5",
+                       "every mass is above 0 kg")  # fmt: skip
 
 
 def _forces(text: str) -> tuple[float, ...]:
+    return _above_zero(text, "N", "write forces in N with commas between, such as 100,200,300",
+                       "every force is above 0 N; --pull adds the same ones pulling")  # fmt: skip
+
+
+def _above_zero(text: str, unit: str, form: str, range_: str) -> tuple[float, ...]:
     try:
-        forces = tuple(float(part.removesuffix("N")) for part in text.split(","))
+        values = tuple(float(part.removesuffix(unit)) for part in text.split(","))
     except ValueError:
-        raise argparse.ArgumentTypeError(
-            f"'{text}': write forces in N with commas between, such as 100,200,300"
-        ) from None
-    if any(not 0.0 < force < math.inf for force in forces):
-        raise argparse.ArgumentTypeError(
-            f"'{text}': every force is above 0 N; --pull adds the same ones pulling"
-        )
-    return forces
+        raise argparse.ArgumentTypeError(f"'{text}': {form}") from None
+    if any(not 0.0 < value < math.inf for value in values):
+        raise argparse.ArgumentTypeError(f"'{text}': {range_}")
+    return values
 
 
 def _cell_u(text: str) -> tuple[float, float]:

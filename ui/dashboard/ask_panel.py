@@ -5,9 +5,7 @@ from __future__ import annotations
 import math
 
 from PySide6.QtCore import Qt
-from PySide6.QtGui import QFontMetrics
 from PySide6.QtWidgets import (
-    QFrame,
     QHBoxLayout,
     QLabel,
     QLineEdit,
@@ -15,6 +13,7 @@ from PySide6.QtWidgets import (
     QVBoxLayout,
 )
 
+from ui.dashboard.ask_frame import AskFrame
 from ui.dashboard.bringup_model import BringUpModel
 from ui.dashboard.hold_button import HoldButton
 from ui.dashboard.key_button import KeyButton
@@ -28,19 +27,19 @@ CANNOT = {"act": "Cannot do it", "read": "Cannot tell", "hold": "Not now", "conf
 DONE = {"act": "Done", "read": "Enter it", "confirm": "Write it"}
 
 
-class AskPanel(QFrame):
+class AskPanel(AskFrame):
     """Mirror of the model's question. Enter is the answer that goes on, X the one that does not."""
 
     def __init__(self, bringup: BringUpModel, theme: Theme, sizes: Sizes) -> None:
-        super().__init__()
-        self.bringup, self.theme, self.sizes = bringup, theme, sizes
+        points = (0.8 * sizes.large_pt, sizes.state_pt, sizes.figure_pt, sizes.head_pt,
+                  sizes.text_pt)  # fmt: skip
+        super().__init__(theme, sizes, QLabel(), QLabel(), points)
+        self.bringup = bringup
         px = sizes.px
-        self.setObjectName("ask")
         self.head = QLabel()
         self.head.setObjectName("quiet")
         # A long path must not widen the window.
         self.head.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
-        self.text = QLabel()
         self.text.setWordWrap(True)
         self.text.setTextFormat(Qt.TextFormat.PlainText)
         self.text.setAlignment(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignTop)
@@ -55,9 +54,8 @@ class AskPanel(QFrame):
         self.entry = QLineEdit()
         self.entry.setAccessibleName("Number")
         self.entry.setMaximumWidth(px(170))
-        self.entry.textEdited.connect(lambda _text: self._mark(""))
+        self.entry.textEdited.connect(lambda _text: self.mark(""))
         self.unit = QLabel()
-        self.wrong = QLabel()
         self.wrong.setObjectName("warning")
         self.options = []
         for number in range(MOST_OPTIONS):
@@ -81,7 +79,6 @@ class AskPanel(QFrame):
         column.addWidget(self.text, 1)
         column.addLayout(row)
         column.addWidget(self.hold)
-        self._look: object = None
         self._asked: Question | None = None
         self._ask(None, False)
         self.refresh()
@@ -117,11 +114,7 @@ class AskPanel(QFrame):
         try:
             self.bringup.answer(typed_number(question, self.entry.text()))
         except ValueError as error:
-            self._mark(str(error))
-
-    def _mark(self, problem: str) -> None:
-        self.wrong.setText(problem)
-        self.wrong.setVisible(bool(problem))
+            self.mark(str(error))
 
     # ------------------------------------------------------------------ looks
 
@@ -143,18 +136,7 @@ class AskPanel(QFrame):
             self.hold.hide()
         head, text, warn = self._words(question)
         self.head.setText(head)
-        self.text.setText(text)
-        self._fit(text)
-        edge = self.theme.accent if question is not None else self.theme.rule
-        edge = self.theme.nut if warn else edge
-        look = (edge, question is not None or warn)
-        if look != self._look:
-            self._look = look
-            self.setStyleSheet(
-                f"QFrame#ask {{ background: {self.theme.raised}; border: "
-                f"{self.sizes.px(3 if look[1] else 1)}px solid {edge}; "
-                f"border-radius: {self.sizes.px(6)}px; }}"
-            )
+        self.say(text, question is not None, warn)
         if question is not self._asked:
             self._asked = question
             self._ask(question, wanted)
@@ -189,21 +171,6 @@ class AskPanel(QFrame):
             False,
         )
 
-    def _fit(self, text: str) -> None:
-        """As large as the room allows."""
-        room = self.text.contentsRect()
-        font = self.text.font()
-        flags = Qt.TextFlag.TextWordWrap | Qt.AlignmentFlag.AlignLeft
-        for size in (self.sizes.large_pt * 0.8, self.sizes.state_pt, self.sizes.figure_pt,
-                     self.sizes.head_pt, self.sizes.text_pt):  # fmt: skip
-            font.setPointSizeF(size)
-            box = QFontMetrics(font).boundingRect(room, int(flags), text)
-            if box.height() <= room.height() and box.width() <= room.width():
-                break
-        style = f"font-size: {size}pt; font-weight: 600"
-        if self.text.styleSheet() != style:
-            self.text.setStyleSheet(style)
-
     def _ask(self, question: Question | None, hold_wanted: bool) -> None:
         kind = question.kind if question else ""
         options = question.options if question else ()
@@ -220,7 +187,7 @@ class AskPanel(QFrame):
         policy = Qt.FocusPolicy.NoFocus if hold_wanted else Qt.FocusPolicy.StrongFocus
         for widget in (self.done, self.cannot, *self.options):
             widget.setFocusPolicy(policy)
-        self._mark("")
+        self.mark("")
         if question is None:
             return
         if kind == "read":

@@ -23,7 +23,7 @@ from ui.dashboard.key_button import KeyButton
 from ui.dashboard.pacer import Slice
 from ui.dashboard.pages import Page, Place
 from ui.dashboard.step_list import WORDS, StepList
-from ui.dashboard.theme import Sizes, Theme
+from ui.dashboard.theme import Sizes, Theme, combo_style
 
 LIVE_EVERY = 3  # of the renewals of words
 # Heights of what is to be done and of the evidence: while it runs, and once it has ended.
@@ -61,7 +61,7 @@ class BringUpPage(Page):
         self.records = QComboBox()
         self.records.setAccessibleName("Record to go on with")
         self.records.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
-        self.records.setStyleSheet(_combo(theme, px(3)))
+        self.records.setStyleSheet(combo_style(theme, px(3)))
         self.records.activated.connect(self.record_chosen)
         self.begin = KeyButton("Begin", "G", theme)
         self.begin.setObjectName("apply")
@@ -323,14 +323,3 @@ class _Words(QLabel):
             self._text = text
             self.setText(f'<span style="color:{self._theme.quiet}">{self._name}</span>'
                          f"<br>{text}")  # fmt: skip
-
-
-def _combo(theme: Theme, edge: int) -> str:
-    return (
-        f"QComboBox {{ background: {theme.raised}; color: {theme.ink}; border: 1px solid "
-        f"{theme.rule}; border-radius: {edge}px; padding: {edge}px {2 * edge}px; }}"
-        f"QComboBox:focus {{ border: 2px solid {theme.accent}; }}"
-        f"QComboBox:disabled {{ color: {theme.disabled}; background: {theme.strip}; }}"
-        f"QComboBox QAbstractItemView {{ background: {theme.raised}; color: {theme.ink}; "
-        f"selection-background-color: {theme.accent}; selection-color: {theme.on_accent}; }}"
-    )

@@ -7,8 +7,8 @@ from dataclasses import replace
 
 from hil.bringup.step import Result, Step, Verdict
 from hil.procedure import Ended
-from hil.samples import State
 from ui.dashboard.operate_model import OperateModel
+from ui.dashboard.ready_to_begin import why_not_ready
 from ui.dashboard.session import Session
 
 
@@ -54,13 +54,7 @@ def why_not_begin(model: OperateModel, session: Session | None) -> str:
     """Why a bring-up cannot be begun on the bench as it is, '' if it can."""
     if session is None or not model.link_well:
         return "the rig host does not answer"
-    if model.hands_off and (model.holder or model.watch_only):
-        return model.hands_off
-    if model.state is State.STOPPED:
-        return "stopped: find the cause, then reset (T)"
-    if model.state is not State.DE_ENERGISED or model.energising:
-        return "power off first (P): it begins without power"
-    return ""
+    return why_not_ready(model)
 
 
 def end_text(ended: Ended, why: str) -> str:

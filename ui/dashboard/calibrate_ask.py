@@ -11,7 +11,6 @@ from PySide6.QtGui import (
     QBrush,
     QColor,
     QFont,
-    QFontMetrics,
     QFontMetricsF,
     QPainter,
     QPaintEvent,
@@ -19,7 +18,6 @@ from PySide6.QtGui import (
     QPolygonF,
 )
 from PySide6.QtWidgets import (
-    QFrame,
     QHBoxLayout,
     QLabel,
     QLineEdit,
@@ -29,6 +27,7 @@ from PySide6.QtWidgets import (
 )
 
 from hil.calibrating.holding import SCATTER, SLOPE_COUNTS_S, noise_counts
+from ui.dashboard.ask_frame import AskFrame
 from ui.dashboard.calibrate_model import CalibrateModel
 from ui.dashboard.calibrate_words import large_words
 from ui.dashboard.key_button import KeyButton
@@ -192,17 +191,17 @@ class _Words(QLabel):
     minimumSizeHint = sizeHint
 
 
-class CalibrateAsk(QFrame):
+class CalibrateAsk(AskFrame):
     """Enter is done, X is that it is not going to be."""
 
     def __init__(self, calibrating: CalibrateModel, theme: Theme, sizes: Sizes) -> None:
-        super().__init__()
-        self.calibrating, self.theme, self.sizes = calibrating, theme, sizes
+        points = (sizes.large_pt, 0.8 * sizes.large_pt, sizes.state_pt, sizes.figure_pt,
+                  0.8 * sizes.figure_pt, sizes.head_pt, sizes.text_pt)  # fmt: skip
+        super().__init__(theme, sizes, _Words(), QLabel(), points)
+        self.calibrating = calibrating
         px = sizes.px
-        self.setObjectName("ask")
         self.head = QLabel()
         self.head.setObjectName("quiet")
-        self.text = _Words()
         self.text.setTextFormat(Qt.TextFormat.PlainText)
         self.text.setAlignment(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignTop)
         self.done = KeyButton("Done", "Enter", theme)
@@ -213,8 +212,8 @@ class CalibrateAsk(QFrame):
         self.entry = QLineEdit()
         self.entry.setAccessibleName("Number")
         self.entry.setFixedWidth(px(130))
-        self.entry.textEdited.connect(lambda _text: self._mark(""))
-        self.unit, self.wrong = QLabel(), QLabel()
+        self.entry.textEdited.connect(lambda _text: self.mark(""))
+        self.unit = QLabel()
         self.wrong.setObjectName("warning")
         self.wrong.setWordWrap(True)
         large = f"font-size: {sizes.figure_pt}pt; padding: {px(6)}px {px(14)}px;"
@@ -239,7 +238,6 @@ class CalibrateAsk(QFrame):
         whole.setSpacing(px(18))
         whole.addLayout(words, 66)
         whole.addWidget(self.settling, 34)
-        self._look: object = None
         self._asked: Question | None = None
         self._ask(None)
         self.refresh()
@@ -252,7 +250,7 @@ class CalibrateAsk(QFrame):
             try:
                 self.calibrating.answer(typed_number(question, self.entry.text()))
             except ValueError as error:
-                self._mark(str(error))
+                self.mark(str(error))
                 self.entry.selectAll()  # what is typed next takes its place
 
     def refuse(self) -> None:
@@ -260,47 +258,16 @@ class CalibrateAsk(QFrame):
         reads = question is not None and question.kind == "read"
         self.calibrating.answer(math.nan if reads else False)
 
-    def _mark(self, problem: str) -> None:
-        self.wrong.setText(problem)
-        self.wrong.setVisible(bool(problem))
-
     def refresh(self) -> None:
         calibrating = self.calibrating
         question = calibrating.question
         head, text, warn = large_words(calibrating)
         self.head.setText(head)
-        self.text.setText(text)
         self.settling.setVisible(calibrating.running)
-        self._fit(text)
-        edge = self.theme.accent if question is not None else self.theme.rule
-        edge = self.theme.nut if warn else edge
-        look = (edge, question is not None or warn)
-        if look != self._look:
-            self._look = look
-            self.setStyleSheet(
-                f"QFrame#ask {{ background: {self.theme.raised}; border: "
-                f"{self.sizes.px(3 if look[1] else 1)}px solid {edge}; "
-                f"border-radius: {self.sizes.px(6)}px; }}"
-            )
+        self.say(text, question is not None, warn)
         if question is not self._asked:
             self._asked = question
             self._ask(question)
-
-    def _fit(self, text: str) -> None:
-        """As large as the room allows."""
-        room = self.text.contentsRect()
-        font = self.text.font()
-        flags = Qt.TextFlag.TextWordWrap | Qt.AlignmentFlag.AlignLeft
-        for size in (self.sizes.large_pt, self.sizes.large_pt * 0.8, self.sizes.state_pt,
-                     self.sizes.figure_pt, 0.8 * self.sizes.figure_pt,
-                     self.sizes.head_pt, self.sizes.text_pt):  # fmt: skip
-            font.setPointSizeF(size)
-            box = QFontMetrics(font).boundingRect(room, int(flags), text)
-            if box.height() <= room.height() and box.width() <= room.width():
-                break
-        style = f"font-size: {size}pt; font-weight: 600"
-        if self.text.styleSheet() != style:
-            self.text.setStyleSheet(style)
 
     def _ask(self, question: Question | None) -> None:
         self.done.setVisible(question is not None)
@@ -308,7 +275,7 @@ class CalibrateAsk(QFrame):
         reads = question is not None and question.kind == "read"
         for widget in (self.entry, self.unit):
             widget.setVisible(reads)
-        self._mark("")
+        self.mark("")
         self.done.setText("Enter it" if reads else "Done")
         self.cannot.setText("Cannot tell" if reads else "Cannot do it")
         if question is None:

@@ -24,7 +24,7 @@ from ui.dashboard.calibrate_setup import Entry
 from ui.dashboard.calibrate_tables import plan_html
 from ui.dashboard.calibrate_words import largest_u95, law_choices, spring_rows
 from ui.dashboard.key_button import KeyButton
-from ui.dashboard.theme import Sizes, Theme
+from ui.dashboard.theme import Sizes, Theme, combo_style
 from ui.dashboard.wording import two_digits
 
 
@@ -289,15 +289,3 @@ def _check(text: str, on: bool, theme: Theme, sizes: Sizes) -> QCheckBox:
         f"QCheckBox:focus {{ color: {theme.accent}; }}"
     )
     return box
-
-
-def combo_style(theme: Theme, edge: int) -> str:
-    """Style sheet of a box of choices."""
-    return (
-        f"QComboBox {{ background: {theme.raised}; color: {theme.ink}; border: 1px solid "
-        f"{theme.rule}; border-radius: {edge}px; padding: {edge}px {2 * edge}px; }}"
-        f"QComboBox:focus {{ border: 2px solid {theme.accent}; }}"
-        f"QComboBox:disabled {{ color: {theme.disabled}; background: {theme.strip}; }}"
-        f"QComboBox QAbstractItemView {{ background: {theme.raised}; color: {theme.ink}; "
-        f"selection-background-color: {theme.accent}; selection-color: {theme.on_accent}; }}"
-    )

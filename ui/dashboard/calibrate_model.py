@@ -25,7 +25,6 @@ from hil.changed_calibration import changed_calibration
 from hil.link.items import Answer
 from hil.procedure import ProcedureFailed
 from hil.requests import UseCalibration
-from hil.samples import State
 from ui.dashboard.calibrate_filing import Filing, law_again
 from ui.dashboard.calibrate_kept import Kept, KeptCalibrations
 from ui.dashboard.calibrate_rig import LiveRig, PageRig
@@ -34,6 +33,7 @@ from ui.dashboard.calibrate_setup import Setup, SetupError
 from ui.dashboard.calibrate_watch import CalibrationWatch
 from ui.dashboard.operate_model import OperateModel
 from ui.dashboard.page_operator import Question
+from ui.dashboard.ready_to_begin import why_not_ready
 from ui.dashboard.session import Session
 
 AUTO = "auto"
@@ -159,13 +159,7 @@ class CalibrateModel:
             return "accept the last one, keep it as evidence or discard it first"
         if self.rig is None or (self.session is not None and not model.link_well):
             return "the rig host does not answer"
-        if model.hands_off and (model.holder or model.watch_only):
-            return model.hands_off
-        if model.state is State.STOPPED:
-            return "stopped: find the cause, then reset (T)"
-        if model.state is not State.DE_ENERGISED or model.energising:
-            return "power off first (P): it begins without power"
-        return str(problem) if problem else ""
+        return why_not_ready(model) or (str(problem) if problem else "")
 
     @property
     def why_not_accept(self) -> str:

@@ -192,3 +192,15 @@ QScrollBar::handle:vertical {{ background: {t.rule}; border-radius: {px(4)}px;
     min-height: {px(24)}px; }}
 QScrollBar::add-line, QScrollBar::sub-line {{ width: 0; height: 0; }}
 """
+
+
+def combo_style(theme: Theme, edge: int) -> str:
+    """Style sheet of a box of choices."""
+    return (
+        f"QComboBox {{ background: {theme.raised}; color: {theme.ink}; border: 1px solid "
+        f"{theme.rule}; border-radius: {edge}px; padding: {edge}px {2 * edge}px; }}"
+        f"QComboBox:focus {{ border: 2px solid {theme.accent}; }}"
+        f"QComboBox:disabled {{ color: {theme.disabled}; background: {theme.strip}; }}"
+        f"QComboBox QAbstractItemView {{ background: {theme.raised}; color: {theme.ink}; "
+        f"selection-background-color: {theme.accent}; selection-color: {theme.on_accent}; }}"
+    )
