@@ -52,11 +52,8 @@ def evaluate(
         laws: to choose from by AICc. planned: loads in one series, 0 if not known.
         loads: what kind they were.
     """
-    judged = judge_points(profile, points, sensor, loads)
-    if any(f.code in SPRINGS_WRONG for f in findings):
-        # Then the springs' ratio to the motor says nothing of the arms.
-        judged = [f for f in judged if f.code not in ("arm_wrong", "forces_disagree")]
-    found = [*findings, *judged]
+    springs_wrong = any(f.code in SPRINGS_WRONG for f in findings)
+    found = [*findings, *judge_points(profile, points, sensor, loads, springs_wrong)]
     dead_m = dead_zone(sensor) if sensor is not None else 0.0
     free = unloaded(points)
     usable = [p for p, none in zip(points, free, strict=True) if not (dead_m and none)]

@@ -80,8 +80,13 @@ def judge_points(
     points: Sequence[CalibrationPoint],
     sensor: SensorLaw | None,
     kind: Kind = "lever",
+    springs_wrong: bool = False,
 ) -> list[CalibrationFinding]:
-    """What the readings say against the loads, before any law is fitted."""
+    """What the readings say against the loads, before any law is fitted.
+
+    Args:
+        springs_wrong: known already; their ratio to the motor then tells nothing of the loads.
+    """
     found = [*_ends(profile, points), *_rail(profile, points, sensor)]
     if not points:
         return found
@@ -100,7 +105,7 @@ def judge_points(
     if wrong:
         return [*found, *wrong]
     solid = _solid(profile, points)
-    if solid:
+    if solid or springs_wrong:
         return [*found, *solid]
     return [*found, *_steady_ratio(points, forces, loads, sensor is not None, kind)]
 
