@@ -27,6 +27,8 @@ def started(tmp_path: Path) -> subprocess.Popen[str]:
         env={**os.environ, "PYTHONPATH": str(ROOT)},
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
+        # A script that runs these in its background has them started deaf to Ctrl-C.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
         text=True,
     )  # fmt: skip
 

@@ -44,6 +44,8 @@ def started(
         env={**environment, "PYTHONPATH": str(ROOT)},
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT if merge else subprocess.PIPE,
+        # A script that runs these in its background has them started deaf to Ctrl-C.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
         text=True,
     )
 

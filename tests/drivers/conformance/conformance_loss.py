@@ -49,6 +49,9 @@ class LossConformance(Benched):
         assert core.off and core.energisings == 1
         if isinstance(drive, Rejoining):
             drive.rejoin()
+        if drive.telemetry.lost:  # which stays so, and only opening it again leads back
+            drive.close()
+            drive = watching.opened()
         clear = Command(power=PowerRequest.CLEAR_FAULT)
         cycle_until(drive, clear, lambda t: t.power is PowerStage.OFF, "the way back")
         energise(drive, core)
