@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING, Any
 
 from drivers.base import Drive
 from drivers.cia402.options import Cia402Options
-from drivers.wire_budget import Budget
+from drivers.transport.wire_budget import Budget
 
 if TYPE_CHECKING:
-    from drivers.listening import Ear
+    from drivers.transport.listening import Ear
 
 
 class Cia402Protocol:
@@ -29,13 +29,13 @@ class Cia402Protocol:
         simulate(options, core, door)
 
     def budgets(self, options: Any, period_s: float) -> tuple[Budget, ...]:
-        """See ``drivers.wire_budget.Budgeting``."""
+        """See ``drivers.transport.wire_budget.Budgeting``."""
         from drivers.cia402.budget import budget
 
         return (budget(options, period_s),)
 
     def ear(self, options: Any, period_s: float) -> tuple[Ear, ...]:
-        """See ``drivers.listening.Listenable``."""
+        """See ``drivers.transport.listening.Listenable``."""
         from drivers.cia402.listening import ear
 
         return (ear(options),)

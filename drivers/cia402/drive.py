@@ -12,7 +12,6 @@ import time
 
 import can
 
-from drivers import wires
 from drivers.base import (
     Capabilities,
     Command,
@@ -22,7 +21,7 @@ from drivers.base import (
     PowerStage,
     Telemetry,
 )
-from drivers.can_bus import open_bus
+from drivers.capture import wires
 from drivers.cia402.configuration import Configurator
 from drivers.cia402.mapping import pdos
 from drivers.cia402.options import Cia402Options
@@ -34,6 +33,7 @@ from drivers.cia402.state_machine import (
     SWITCH_ON,
     control_word,
 )
+from drivers.transport.can_bus import open_bus
 
 MOST_FRAMES_A_CYCLE = 64  # a babbling node must not hold the cycle
 FIRST_ANSWER_S = 1.0

@@ -6,8 +6,8 @@ import math
 
 import can
 
-from drivers import wires
 from drivers.base import PowerStage, Telemetry
+from drivers.capture import wires
 from drivers.cia402 import mapping
 from drivers.cia402.emergency import text_of
 from drivers.cia402.options import Cia402Options

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from hil.bringup.signals import Floats
-from hil.procedure import Action, Hand, ProcedureFailed, Read, Seen, column
+from hil.procedures.procedure import Action, Hand, ProcedureFailed, Read, Seen, column
 from hil.profile.schema import Profile
 
 SETTLED_S = 0.1  # of samples that make up one reading

@@ -12,8 +12,10 @@ import numpy as np
 
 from hil.bringup.signals import Floats
 from hil.bringup.step import Context, Plot, Result, Step, Trace, Verdict
-from hil.limit_texts import mend
-from hil.procedure import (
+from hil.core.limit_texts import mend
+from hil.core.requests import EndCommission, PowerOff, Reset
+from hil.core.samples import State
+from hil.procedures.procedure import (
     Action,
     Ask,
     BenchStopped,
@@ -26,8 +28,6 @@ from hil.procedure import (
     column,
     wait_for_state,
 )
-from hil.requests import EndCommission, PowerOff, Reset
-from hil.samples import State
 
 BEFORE_STOP_S = 2.0
 MOST_LOOKS = 200  # at what a step saw; each brings 20 ms or more

@@ -1,7 +1,7 @@
 """The commissioning record: what was proven, by what evidence, and where to go on.
 
 A folder: ``bringup.yaml`` for programs, ``bringup.html`` for people (self-contained), and in
-``evidence`` each step's samples (Parquet, columns as in ``hil.samples``) and plots (SVG, and
+``evidence`` each step's samples (Parquet, columns as in ``hil.core.samples``) and plots (SVG, and
 JSON to be drawn again). It is whole
 on the disk after each step, whatever ends the bring-up.
 """
@@ -20,6 +20,7 @@ from typing import Any
 import numpy as np
 
 from drivers.base import PowerStage
+from hil.bench.facts import DriveFacts
 from hil.bringup.procedure import watched
 from hil.bringup.record_files import (
     EDITION,
@@ -33,13 +34,13 @@ from hil.bringup.record_files import (
     record_text,
     write_samples,
 )
-from hil.bringup.step import Context, DriveFacts, Plot, Result, Step, Verdict
-from hil.procedure import Action, Procedure, Seen
+from hil.bringup.step import Context, Plot, Result, Step, Verdict
+from hil.core.samples import INDEX
+from hil.procedures.procedure import Action, Procedure, Seen
 from hil.profile.loader import profile_to_dict
 from hil.profile.schema import Profile
 from hil.recorder.folders import write_whole
 from hil.recorder.meta import own_version
-from hil.samples import INDEX
 
 POWER, FORCE, SPEED = (
     INDEX[name] for name in ("power_stage", "spring_force_N", "nut_velocity_m_s")

@@ -10,7 +10,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from hil.procedure import Action, Seen
+from hil.bench.facts import DriveFacts
+from hil.procedures.procedure import Action, Seen
 from hil.profile.schema import Profile
 
 EXPECTED = ("design", "as stated", "expected")
@@ -98,19 +99,6 @@ class Result:
             bad = bool(self.findings) or not all(m.good for m in self.measured)
             self.verdict = Verdict.FAIL if bad else Verdict.PASS
         return self
-
-
-@dataclass(frozen=True)
-class DriveFacts:
-    """What is known of the drive without moving it."""
-
-    identity: str
-    details: dict[str, str]
-    own_limits: dict[str, float]  # as ``drivers.base.Capabilities.own_limits``
-    host_loss_s: float
-    rated_torque_N_m: float
-    peak_torque_N_m: float
-    bus_load: float = float("nan")  # worst case, share of the bus
 
 
 @dataclass

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from hil.bounds import moved_mass
 from hil.bringup.findings import finding
 from hil.bringup.step import Context, Finding, Measured, Plot, Result, Step, Trace
 from hil.bringup.under_power import (
@@ -27,13 +26,14 @@ from hil.bringup.under_power import (
     trace,
     watch,
 )
-from hil.commissioning import narrowed
-from hil.estimation import observer_gains
-from hil.force_design import ForceGains, design
-from hil.force_model import Loop
-from hil.procedure import Action, Ask, BenchStopped, Hand, Pause, ProcedureFailed, Seen
-from hil.requests import Apply, Commission, ConstantForce, MotorTorque, Waveform
-from hil.samples import State
+from hil.control.commissioning import narrowed
+from hil.control.estimation import observer_gains
+from hil.control.force_design import ForceGains, design
+from hil.control.force_model import Loop
+from hil.control.rig_model import moved_mass
+from hil.core.requests import Apply, Commission, ConstantForce, MotorTorque, Waveform
+from hil.core.samples import State
+from hil.procedures.procedure import Action, Ask, BenchStopped, Hand, Pause, ProcedureFailed, Seen
 
 STAGES = (0.3, 0.5, 0.75, 1.0)  # of the profile's bandwidth
 WAVE_SHARE = 0.04  # of the rated force

@@ -16,7 +16,9 @@ from drivers.base import PowerStage
 from hil.bringup.findings import finding
 from hil.bringup.signals import Floats
 from hil.bringup.step import Context, Measured, Plot, Result, Step, Trace
-from hil.procedure import (
+from hil.core.requests import Commission, Energise, PowerOff, Reset, Stop, WithholdBeat
+from hil.core.samples import State
+from hil.procedures.procedure import (
     Action,
     Ask,
     BenchStopped,
@@ -30,8 +32,6 @@ from hil.procedure import (
     column,
     wait_for_state,
 )
-from hil.requests import Commission, Energise, PowerOff, Reset, Stop, WithholdBeat
-from hil.samples import State
 
 # Nothing is commanded here; should something push all the same, it stops at once.
 FORCE_SHARE = 0.1  # of the bounded force

@@ -16,8 +16,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hil.bringup.step import Context, Result, Trace
-from hil.calibration import ForceCalibration
-from hil.procedure import (
+from hil.control.calibration import ForceCalibration
+from hil.core.requests import (
+    Apply,
+    Commission,
+    Energise,
+    MotorSpeed,
+    MotorTorque,
+    PowerOff,
+)
+from hil.core.samples import State
+from hil.procedures.procedure import (
     Action,
     Ask,
     Hand,
@@ -30,15 +39,6 @@ from hil.procedure import (
     wait_for_state,
 )
 from hil.profile.schema import Profile
-from hil.requests import (
-    Apply,
-    Commission,
-    Energise,
-    MotorSpeed,
-    MotorTorque,
-    PowerOff,
-)
-from hil.samples import State
 
 Rows = NDArray[np.float64]
 Floats = NDArray[np.float64]
@@ -133,7 +133,7 @@ def gentle(profile: Profile) -> Gentle:
 
 @dataclass
 class Ran:
-    """One run: its rows and why it ended (as ``hil.commissioning.OpenLoop.ended``)."""
+    """One run: its rows and why it ended (as ``hil.control.commissioning.OpenLoop.ended``)."""
 
     rows: Rows = field(default_factory=no_rows)
     reason: str = ""

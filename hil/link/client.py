@@ -3,7 +3,7 @@
 ::
 
     from hil.link.client import Client
-    from hil.requests import Apply, Energise, Float, PowerOff
+    from hil.core.requests import Apply, Energise, Float, PowerOff
 
     with Client.connect(directory, name="notebook") as bench:
         bench.take_control()
@@ -37,6 +37,8 @@ from typing import Any
 import numpy as np
 import zmq
 
+from hil.core.requests import Request, Stop
+from hil.core.samples import COLUMNS
 from hil.link.asking import Asker
 from hil.link.connection import Sockets, open_sockets
 from hil.link.errors import HostGone, LinkError, Refused
@@ -44,8 +46,6 @@ from hil.link.gaps import GapCounter
 from hil.link.items import Answer, Block, Event
 from hil.link.keys import ClientKeys
 from hil.link.messages import EDITION, EVENT, HEAD, KIND, ROWS
-from hil.requests import Request, Stop
-from hil.samples import COLUMNS
 
 __all__ = ["Answer", "Block", "Client", "Event", "HostGone", "LinkError", "Refused"]
 

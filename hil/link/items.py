@@ -14,7 +14,7 @@ class Block:
     """Consecutive samples.
 
     Attributes:
-        rows: shape (n, number of columns), float64, read-only; see ``hil.samples.COLUMNS``.
+        rows: shape (n, number of columns), float64, read-only; see ``hil.core.samples.COLUMNS``.
         host: tells one rig host process from the next on the same link.
     """
 

@@ -8,7 +8,7 @@ way. ``say`` names what a client wants; ``id`` comes back in the reply, 0 asks f
 
 Samples socket (PUB at the rig host): one frame. Its first four bytes tell the kind, the next
 four the rig host that sent it (drawn by lot at its start). ``ROWS`` is followed by rows of
-little-endian float64 (``hil.samples.ROW``), ``EVENT`` by a JSON object.
+little-endian float64 (``hil.core.samples.ROW``), ``EVENT`` by a JSON object.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from typing import Annotated, Any, Literal
 import pydantic_core
 from pydantic import Field, TypeAdapter, ValidationError
 
-from hil.requests import Message, Request
+from hil.core.requests import Message, Request
 
 EDITION = 1  # of these forms; both ends must have the same
 ROWS = b"rows"

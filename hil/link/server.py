@@ -16,6 +16,8 @@ from typing import Any
 
 import zmq
 
+from hil.core.requests import Marker, Request, Stop
+from hil.core.samples import ROW
 from hil.link.clients import ClientBook
 from hil.link.errors import LinkError
 from hil.link.keys import ServerKeys
@@ -40,8 +42,6 @@ from hil.link.messages import (
     to_json,
 )
 from hil.link.serving import ServerSockets
-from hil.requests import Marker, Request, Stop
-from hil.samples import ROW
 
 __all__ = ["Incoming", "LinkError", "LinkServer"]
 
@@ -126,7 +126,7 @@ class LinkServer:
     # ------------------------------------------------------------------ every cycle
 
     def publish_row(self, row: tuple[float, ...]) -> None:
-        """Add one row (see ``hil.samples.COLUMNS``); leaves with the block it fills."""
+        """Add one row (see ``hil.core.samples.COLUMNS``); leaves with the block it fills."""
         at = self._at
         ROW.pack_into(self._block, at, *row)
         self._at = at = at + self._row_size

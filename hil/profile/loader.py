@@ -12,8 +12,8 @@ from pydantic import ValidationError
 
 from drivers.base import DriverError
 from drivers.registry import find_protocol, protocol_names
-from hil.devices import rig_parameters
 from hil.profile.checks import inconsistencies
+from hil.profile.devices import rig_parameters
 from hil.profile.explain import explain
 from hil.profile.explain import shown as shown_value
 from hil.profile.findings import Finding

@@ -15,12 +15,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from hil.core.samples import INDEX
 from hil.recorder.append_file import Disk
 from hil.recorder.errors import RunError
 from hil.recorder.meta import later_iso, now_iso
 from hil.recorder.trips import AFTER_S, Recent
 from hil.recorder.writer import WRITE_S, RunWriter
-from hil.samples import INDEX
 
 _TIME = INDEX["time_s"]
 _IDLE_S = 0.1

@@ -14,9 +14,9 @@ from typing import Any, Literal
 
 import yaml
 
+from hil.core.samples import COLUMNS, Column
 from hil.recorder.errors import RunError
 from hil.recorder.folders import META, write_whole
-from hil.samples import COLUMNS, Column
 
 EDITION = 1
 Status = Literal["recording", "complete", "repaired"]

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from hil.core.samples import COLUMNS, Column
 from hil.link.gaps import GapCounter
 from hil.link.messages import to_json
 from hil.recorder.append_file import AppendFile, Disk
@@ -18,7 +19,6 @@ from hil.recorder.errors import RunError
 from hil.recorder.folders import EVENTS, META, SAMPLES, SAMPLES_OPEN, new_run_folder
 from hil.recorder.meta import later_iso, new_meta, note_calibration, now_iso, write_meta
 from hil.recorder.table import StreamEncoder, write_parquet
-from hil.samples import COLUMNS, Column
 
 WRITE_S = 0.2  # between writes to the file
 SYNC_S = 0.4  # between waits for the medium

@@ -35,12 +35,12 @@ from seat import Seat, until_state
 from table import Benchmark
 
 from drivers.simulated.surroundings_door import SurroundingsClient
+from hil.core.samples import State
+from hil.host.processes import BenchProcesses, start_bench
+from hil.host.realtime import own_processor, prepare_realtime
+from hil.host.timing import empty_loop
 from hil.link.client import Client
-from hil.processes import BenchProcesses, start_bench
-from hil.realtime import own_processor, prepare_realtime
-from hil.runs import Run, load_run
-from hil.samples import State
-from hil.timing import empty_loop
+from hil.recorder.runs import Run, load_run
 
 PROFILE = "footplate_trainer"
 RATE_HZ = 1000.0

@@ -20,12 +20,12 @@ import cantools
 import crccheck
 from table import Benchmark
 
-from drivers.declared import frame_codec, line_codec
-from drivers.declared.board import Counters
-from drivers.declared.can_board import CanBoard
-from drivers.declared.can_messages import MessageWriter
-from drivers.declared.can_options import DeclaredCanOptions
-from hil.devices import drive_options
+from drivers.declared.can.board import CanBoard
+from drivers.declared.can.messages import MessageWriter
+from drivers.declared.can.options import DeclaredCanOptions
+from drivers.declared.common.board import Counters
+from drivers.declared.serial import frame_codec, line_codec
+from hil.profile.devices import drive_options
 from hil.profile.loader import SHIPPED, load_profile
 
 LEAST = 5.0

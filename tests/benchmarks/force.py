@@ -2,8 +2,8 @@
 
 On the simulated demo rig with its output blocked, by sines and steps; beside it what the
 discrete model (scipy) says of the same profile, dry friction included by its describing
-function (``hil.dry_friction``). The profile is judged as it is shipped. Then the published plant of
-Paine, Oh, Sentis 2014 (IEEE/ASME T-Mech 19(3); 350 N/mm, 360 kg, 2200 N·s/m, values from
+function (``hil.control.dry_friction``). The profile is judged as it is shipped. Then the
+published plant of Paine, Oh, Sentis 2014 (IEEE/ASME T-Mech 19(3); 350 N/mm, 360 kg, 2200 N·s/m, values from
 memory; 70 Hz reported) with the attainable bandwidth over the loop's delay.
 """
 
@@ -22,11 +22,11 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "hil" / "control"))
 from blocked_rig import FORCE, NET, TORQUE, BlockedRig  # type: ignore[import-not-found]
 
 from drivers.simulated.parameters import RigParameters
-from hil.devices import rig_parameters
-from hil.dry_friction import friction_N, rubbed, sine_N
-from hil.estimation import observer_gains
-from hil.force_design import ForceGains, design
-from hil.force_model import Loop
+from hil.control.dry_friction import friction_N, rubbed, sine_N
+from hil.control.estimation import observer_gains
+from hil.control.force_design import ForceGains, design
+from hil.control.force_model import Loop
+from hil.profile.devices import rig_parameters
 from hil.profile.loader import load_profile
 from hil.profile.schema import Profile
 

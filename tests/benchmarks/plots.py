@@ -29,11 +29,11 @@ from table import Benchmark
 
 from hil.profile.loader import load_profile, profile_to_dict
 from ui.dashboard.app import application
-from ui.dashboard.chart_view import PANELS
-from ui.dashboard.operate_model import OperateModel
-from ui.dashboard.strip_charts import StripCharts
-from ui.dashboard.theme import LIGHT, sizes_for
-from ui.dashboard.traces import TRACE_INDEX, TRACES
+from ui.dashboard.bench.operate_model import OperateModel
+from ui.dashboard.bench.traces import TRACE_INDEX, TRACES
+from ui.dashboard.charts.chart_view import PANELS
+from ui.dashboard.charts.strip_charts import StripCharts
+from ui.dashboard.widgets.theme import LIGHT, sizes_for
 
 WINDOWS_S = (10.0, 60.0, 600.0)
 RATE_HZ = 1000

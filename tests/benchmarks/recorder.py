@@ -28,15 +28,15 @@ from typing import IO, Any
 import numpy as np
 from table import Benchmark
 
+from hil.bench.lockstep import LockstepBench
+from hil.core.requests import Apply, EndRun, Energise, HoldPosition, StartRun, VirtualSpring
+from hil.core.samples import COLUMNS, INDEX
 from hil.link.client import Block, Client, Event
 from hil.link.server import LinkServer
-from hil.lockstep import LockstepBench
 from hil.profile.loader import load_profile
 from hil.recorder.append_file import Disk
 from hil.recorder.process import record
-from hil.requests import Apply, EndRun, Energise, HoldPosition, StartRun, VirtualSpring
-from hil.runs import load_run
-from hil.samples import COLUMNS, INDEX
+from hil.recorder.runs import load_run
 
 STALL_S = 2.0
 RATES_HZ = (1000.0, 10000.0)

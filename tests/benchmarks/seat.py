@@ -13,8 +13,8 @@ import time
 from pathlib import Path
 from types import TracebackType
 
+from hil.core.samples import State
 from hil.link.client import Client
-from hil.samples import State
 
 PATIENCE_S = 20.0
 

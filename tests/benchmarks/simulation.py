@@ -16,12 +16,12 @@ import time
 from table import Benchmark
 
 from drivers.base import Mode, PowerRequest
-from hil.devices import make_lockstep_drive
-from hil.lockstep import LockstepBench
+from hil.bench.lockstep import LockstepBench
+from hil.core.requests import Apply, ConstantForce, Energise, HoldPosition, VirtualSpring
+from hil.core.samples import State
+from hil.profile.devices import make_lockstep_drive
 from hil.profile.loader import load_profile
 from hil.profile.schema import Profile
-from hil.requests import Apply, ConstantForce, Energise, HoldPosition, VirtualSpring
-from hil.samples import State
 
 LEAST = 5.0  # to reach; 10 is aimed at
 WEIGHT_KG = 2.5

@@ -33,12 +33,12 @@ from seat import Seat, until_state
 from table import Benchmark
 
 from drivers.simulated.surroundings_door import SurroundingsClient
+from hil.core.requests import Energise
+from hil.core.samples import State
+from hil.host.processes import BenchProcesses, start_bench
+from hil.host.realtime import prepare_realtime
 from hil.link.client import Client
-from hil.processes import BenchProcesses, start_bench
 from hil.profile.loader import load_profile
-from hil.realtime import prepare_realtime
-from hil.requests import Energise
-from hil.samples import State
 
 PROFILE = "footplate_trainer"
 RPDO_1, TPDO_2, EMCY = 0x205, 0x285, 0x85

@@ -20,14 +20,14 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from drivers.simulated.mistakes import MISTAKES
-from hil.bringup.facts import drive_facts
-from hil.bringup.operator import SimulatedOperator
+from hil.bench.facts import drive_facts
+from hil.bench.lockstep import LockstepBench
 from hil.bringup.procedure import bring_up
 from hil.bringup.step import Context, Result, Verdict
 from hil.bringup.steps import STEPS
-from hil.devices import varied_simulation, with_simulated_mistakes
-from hil.lockstep import LockstepBench
-from hil.lockstep_runner import LockstepRunner
+from hil.procedures.lockstep_runner import LockstepRunner
+from hil.procedures.operator import SimulatedOperator
+from hil.profile.devices import varied_simulation, with_simulated_mistakes
 from hil.profile.loader import load_profile
 
 PROFILE = "footplate_trainer"

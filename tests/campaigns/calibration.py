@@ -27,19 +27,28 @@ from typing import Any
 import numpy as np
 
 from drivers.simulated.parameters import RigParameters
-from hil.bringup.operator import SimulatedOperator
-from hil.calibrating.holding import energise, hold_at, let_down, settle
-from hil.calibrating.loads import Accuracy
-from hil.calibrating.result import CalibrationResult
-from hil.calibrating.session import Options, calibrate
-from hil.calibration import ForceCalibration
-from hil.devices import rig_parameters, varied_simulation
-from hil.lockstep import LockstepBench
-from hil.lockstep_runner import LockstepRunner
-from hil.procedure import Action, Hand, Hang, Pause, Seen, asked, column, wait_until_resting
+from hil.bench.lockstep import LockstepBench
+from hil.calibration.loads import Accuracy
+from hil.calibration.result import CalibrationResult
+from hil.calibration.session import Options, calibrate
+from hil.calibration.settling import energise, hold_at, let_down, settle
+from hil.control.calibration import ForceCalibration
+from hil.core.requests import Apply, Waveform
+from hil.procedures.lockstep_runner import LockstepRunner
+from hil.procedures.operator import SimulatedOperator
+from hil.procedures.procedure import (
+    Action,
+    Hand,
+    Hang,
+    Pause,
+    Seen,
+    asked,
+    column,
+    wait_until_resting,
+)
+from hil.profile.devices import rig_parameters, varied_simulation
 from hil.profile.loader import load_profile
 from hil.profile.schema import Profile
-from hil.requests import Apply, Waveform
 
 PROFILE = "footplate_trainer"
 SEEDS = 40

@@ -16,10 +16,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from hil.bringup.operator import SimulatedOperator
-from hil.calibrating.session import Options, calibrate
-from hil.lockstep import LockstepBench
-from hil.lockstep_runner import LockstepRunner
+from hil.bench.lockstep import LockstepBench
+from hil.calibration.session import Options, calibrate
+from hil.procedures.lockstep_runner import LockstepRunner
+from hil.procedures.operator import SimulatedOperator
 from hil.profile.loader import load_profile
 from hil.profile.schema import Lever, Profile
 

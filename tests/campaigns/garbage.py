@@ -27,9 +27,9 @@ import can
 from garbage_common import KINDS, PERIOD_S, Campaign, Result, crc, damaged, likely
 from garbage_serial import declared_frames, declared_lines
 
-from drivers.declared.can_messages import MessageWriter
-from drivers.serial_line_bus import SerialLineBus, frame_line
-from hil.devices import drive_options
+from drivers.declared.can.messages import MessageWriter
+from drivers.transport.serial_line_bus import SerialLineBus, frame_line
+from hil.profile.devices import drive_options
 from hil.profile.loader import load_profile
 
 
@@ -73,8 +73,8 @@ class GarbageBus:
 
 def declared_can(count: int, seed: int) -> Result:
     """The shipped CAN board: counters and CRC-8 over identifier and data."""
-    from drivers.declared.can_board import CanBoard
-    from drivers.declared.drive import DeclaredDrive
+    from drivers.declared.can.board import CanBoard
+    from drivers.declared.common.drive import DeclaredDrive
 
     campaign = Campaign("declared_can", seed)
     draw, result = campaign.draw, campaign.result

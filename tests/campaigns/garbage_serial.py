@@ -9,8 +9,8 @@ from typing import Any
 
 from garbage_common import KINDS, PERIOD_S, Campaign, Result, crc, damaged, likely
 
-from drivers.declared.board import Counters
-from hil.devices import drive_options
+from drivers.declared.common.board import Counters
+from hil.profile.devices import drive_options
 from hil.profile.loader import load_profile
 
 
@@ -45,7 +45,7 @@ def serial_board(
     fits: Callable[[bytes, tuple[float, ...]], bool], count: int, seed: int,
 ) -> Result:  # fmt: skip
     """A board on a serial port; ``fits`` looks for a sound unit with these values in bytes."""
-    from drivers.declared.drive import DeclaredDrive
+    from drivers.declared.common.drive import DeclaredDrive
 
     campaign = Campaign(name, seed)
     draw, result = campaign.draw, campaign.result
@@ -111,8 +111,8 @@ def declared_lines(count: int, seed: int) -> Result:
     """The shipped line board: CRC-16 in hexadecimal behind an asterisk."""
     from functools import partial
 
-    from drivers.declared.line_board import LineBoard
-    from drivers.declared.line_codec import board_codec, host_codec
+    from drivers.declared.serial.line_board import LineBoard
+    from drivers.declared.serial.line_codec import board_codec, host_codec
 
     options = drive_options(load_profile("treadle_lines"))
 
@@ -141,8 +141,8 @@ def declared_frames(count: int, seed: int) -> Result:
     import struct
     from functools import partial
 
-    from drivers.declared.frame_board import FrameBoard
-    from drivers.declared.frame_codec import board_codec, host_codec
+    from drivers.declared.serial.frame_board import FrameBoard
+    from drivers.declared.serial.frame_codec import board_codec, host_codec
 
     options = drive_options(load_profile("treadle_frames")).members["probe"]
     layout = struct.Struct("<BIh")

@@ -28,7 +28,8 @@ def test_a_few_thousand(name: str) -> None:
 def test_a_board_that_does_not_look_at_checksums_is_found(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    from drivers.declared import can_messages, framing, line_templates
+    from drivers.declared.can import messages as can_messages
+    from drivers.declared.serial import framing, line_templates
 
     monkeypatch.setattr(
         line_templates.LineSeal, "take", lambda self, line: line.rpartition(b"*")[0] or None
@@ -47,7 +48,7 @@ def test_a_board_that_does_not_look_at_checksums_is_found(
 
 def test_an_exception_and_a_jam_are_found(monkeypatch: pytest.MonkeyPatch) -> None:
     from drivers.cia402.reception import Reception
-    from drivers.serial_line_bus import SerialLineBus
+    from drivers.transport.serial_line_bus import SerialLineBus
 
     def raises(self: Reception, message: object) -> int:
         raise IndexError("beyond the end")

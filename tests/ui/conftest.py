@@ -11,7 +11,7 @@ import pytest
 
 from hil.profile.loader import load_profile, profile_to_dict
 from ui.dashboard.app import application
-from ui.dashboard.operate_model import OperateModel
+from ui.dashboard.bench.operate_model import OperateModel
 
 
 @pytest.fixture(scope="session")

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from drivers.base import PowerStage
-from hil.samples import COLUMNS, INDEX, State
+from hil.core.samples import COLUMNS, INDEX, State
 
 
 @dataclass

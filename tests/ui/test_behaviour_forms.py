@@ -4,11 +4,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hil.behaviours import check_behaviour
-from hil.force_design import design
+from hil.control.behaviours import check_behaviour
+from hil.control.force_design import design
+from hil.core.requests import ConstantForce, Float, HoldPosition, VirtualSpring, Waveform
 from hil.profile.loader import load_profile
-from hil.requests import ConstantForce, Float, HoldPosition, VirtualSpring, Waveform
-from ui.dashboard.behaviour_forms import EntryError, Field, behaviour_forms, read_table
+from ui.dashboard.bench.behaviour_forms import EntryError, Field, behaviour_forms, read_table
 
 PROFILE = load_profile("footplate_trainer")
 GAINS = design(PROFILE, 0.001, 0.001)

@@ -18,15 +18,15 @@ from drivers.simulated.surroundings_door import SurroundingsClient
 from hil.bringup.record_files import YAML, read_record
 from hil.bringup.step import Result, Step, Verdict
 from hil.bringup.steps import STEPS
-from hil.devices import with_simulated_mistakes
+from hil.core.requests import Apply, Commission, Energise, MotorSpeed
+from hil.core.samples import INDEX, State
+from hil.host.processes import start_bench
 from hil.link.client import Client
-from hil.procedure import Choose, Hand, HoldToRun, Pause, Read, asked, wait_for_state
-from hil.processes import start_bench
+from hil.procedures.procedure import Choose, Hand, HoldToRun, Pause, Read, asked, wait_for_state
+from hil.profile.devices import with_simulated_mistakes
 from hil.profile.loader import SHIPPED, load_profile
-from hil.requests import Apply, Commission, Energise, MotorSpeed
-from hil.samples import INDEX, State
-from ui.dashboard.bringup_model import RUNNING, BringUpModel
-from ui.dashboard.session import Session
+from ui.dashboard.bench.session import Session
+from ui.dashboard.bringup.model import RUNNING, BringUpModel
 from ui.dashboard.window import Window
 
 PATIENCE_MS = 12_000

@@ -8,12 +8,12 @@ from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication
 
 from hil.bringup.steps import STEPS
-from hil.procedure import Hand
-from ui.dashboard.bringup_model import BringUpModel
-from ui.dashboard.bringup_page import BringUpPage
-from ui.dashboard.page_operator import PageOperator
-from ui.dashboard.pages import Place
-from ui.dashboard.theme import LIGHT, sizes_for
+from hil.procedures.procedure import Hand
+from ui.dashboard.bench.pages import Place
+from ui.dashboard.bringup.model import BringUpModel
+from ui.dashboard.bringup.page import BringUpPage
+from ui.dashboard.guided.page_operator import PageOperator
+from ui.dashboard.widgets.theme import LIGHT, sizes_for
 from ui.dashboard.window import Window
 
 

@@ -16,32 +16,32 @@ from PySide6.QtWidgets import QAbstractButton, QLabel, QLineEdit
 
 import ui.dashboard.window as window_module
 from drivers.base import PowerStage
-from hil.bringup.operator import SimulatedOperator
-from hil.calibrating.calibration_file import list_calibrations
-from hil.calibrating.filing import keep_calibration
-from hil.calibrating.result import CalibrationFinding
+from hil.bench.lockstep import LockstepBench
+from hil.calibration.archive import keep_calibration
+from hil.calibration.calibration_file import list_calibrations
+from hil.calibration.result import CalibrationFinding
+from hil.core.requests import Marker, UseCalibration
+from hil.core.samples import COLUMNS, INDEX, State
+from hil.host.processes import start_bench
 from hil.link.client import Client
 from hil.link.items import Answer
-from hil.lockstep import LockstepBench
-from hil.lockstep_runner import LockstepRunner
-from hil.processes import start_bench
+from hil.procedures.lockstep_runner import LockstepRunner
+from hil.procedures.operator import SimulatedOperator
 from hil.profile.loader import SHIPPED, find_profile, load_profile, profile_to_dict
-from hil.requests import Marker, UseCalibration
-from hil.samples import COLUMNS, INDEX, State
 from ui import cli
 from ui.commands.answers import BAD_INPUT
-from ui.dashboard.calibrate_model import CalibrateModel
+from ui.dashboard.bench.health import health
+from ui.dashboard.bench.operate_model import OperateModel
+from ui.dashboard.bench.readout_texts import readouts
+from ui.dashboard.bench.session import Session
+from ui.dashboard.calibrate.model import CalibrateModel
+from ui.dashboard.calibrate.rig import CalibrateOperator
+from ui.dashboard.calibrate.setup import Setup
 from ui.dashboard.calibrate_picture import save_calibrate_picture
-from ui.dashboard.calibrate_rig import CalibrateOperator
-from ui.dashboard.calibrate_setup import Setup
-from ui.dashboard.health import health
-from ui.dashboard.operate_model import OperateModel
-from ui.dashboard.readout_texts import readouts
-from ui.dashboard.session import Session
-from ui.dashboard.theme import sizes_for
+from ui.dashboard.widgets.theme import sizes_for
 from ui.dashboard.window import Window
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "hil" / "calibrating"))
+sys.path.insert(0, str(Path(__file__).parents[1] / "hil" / "calibration"))
 from made_up import PROFILE, made_up
 
 PATIENCE_MS = 9_000
@@ -76,7 +76,7 @@ class PagedLockstep(LockstepRunner):
 
 
 class LockstepRig:
-    """Implements ``ui.dashboard.calibrate_rig.PageRig``."""
+    """Implements ``ui.dashboard.calibrate.rig.PageRig``."""
 
     drive = "simulated, in lockstep"
 

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ui.dashboard.chart_view import ChartView, Span, nice_step
-from ui.dashboard.trace_buffer import TraceBuffer
+from ui.dashboard.bench.trace_buffer import TraceBuffer
+from ui.dashboard.charts.chart_view import ChartView, Span, nice_step
 
 
 @pytest.fixture

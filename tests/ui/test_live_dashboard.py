@@ -7,12 +7,12 @@ import pytest
 from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
 
+from hil.core.requests import Apply, Energise, Float
+from hil.core.samples import BehaviourCode, State
+from hil.host.processes import start_bench
 from hil.link.client import Client, Event, Refused
-from hil.processes import start_bench
 from hil.profile.loader import find_profile
-from hil.requests import Apply, Energise, Float
-from hil.samples import BehaviourCode, State
-from ui.dashboard.session import Session
+from ui.dashboard.bench.session import Session
 from ui.dashboard.window import Window
 
 pytestmark = pytest.mark.real_time

@@ -9,15 +9,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 from made_rows import make_rows
 
-from hil.limits import Limit
+from hil.core.limits import Limit
+from hil.core.samples import BehaviourCode, State
 from hil.profile.loader import load_profile, profile_to_dict
-from hil.samples import BehaviourCode, State
-from ui.dashboard.health import health
-from ui.dashboard.operate_model import OperateModel
-from ui.dashboard.readout_texts import readouts
-from ui.dashboard.rig_statics import borne_mass, lever_angle, rig_text
-from ui.dashboard.traces import TRACE_INDEX
-from ui.dashboard.wording import clock_text, duration_text, number
+from ui.dashboard.bench.health import health
+from ui.dashboard.bench.operate_model import OperateModel
+from ui.dashboard.bench.readout_texts import readouts
+from ui.dashboard.bench.rig_statics import borne_mass, lever_angle, rig_text
+from ui.dashboard.bench.traces import TRACE_INDEX
+from ui.dashboard.bench.wording import clock_text, duration_text, number
 
 WALL = "2026-01-20T09:41:07.250+01:00"
 

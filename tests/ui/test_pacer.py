@@ -2,7 +2,7 @@
 
 import pytest
 
-from ui.dashboard.pacer import Pacer
+from ui.dashboard.widgets.pacer import Pacer
 
 
 class Clock:

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ui.dashboard.trace_buffer import BLOCK, FOLD, TraceBuffer
+from ui.dashboard.bench.trace_buffer import BLOCK, FOLD, TraceBuffer
 
 
 def filled(count, channels=2, capacity=200_000, seed=1, pieces=33):

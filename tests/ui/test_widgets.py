@@ -10,13 +10,13 @@ from PySide6.QtGui import QColor, QFontInfo
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QAbstractButton, QLabel, QLineEdit, QWidget
 
-from hil.limits import Limit
+from hil.core.limits import Limit
+from hil.core.requests import VirtualSpring
+from hil.core.samples import BehaviourCode, State
 from hil.profile.loader import load_profile, profile_to_dict
-from hil.requests import VirtualSpring
-from hil.samples import BehaviourCode, State
-from ui.dashboard.behaviour_deck import BehaviourDeck, FieldRow
-from ui.dashboard.operate_model import OperateModel
-from ui.dashboard.theme import DARK, LIGHT, SMALLEST_PT, sizes_for, style_sheet
+from ui.dashboard.bench.operate_model import OperateModel
+from ui.dashboard.operate.behaviour_deck import BehaviourDeck, FieldRow
+from ui.dashboard.widgets.theme import DARK, LIGHT, SMALLEST_PT, sizes_for, style_sheet
 from ui.dashboard.window import Window
 
 

@@ -17,7 +17,7 @@ import pytest
 import yaml
 
 from hil.bringup.steps import STEPS
-from hil.procedure import Choose, Hand, HoldToRun, ProcedureFailed, Read
+from hil.procedures.procedure import Choose, Hand, HoldToRun, ProcedureFailed, Read
 from hil.profile.loader import SHIPPED, load_profile
 from ui import cli
 from ui.commands.terminal_operator import TerminalOperator

@@ -10,9 +10,9 @@ from typing import Any
 import pytest
 import yaml
 
-from hil.calibrating.calibration_file import check_samples, load_calibration
+from hil.calibration.calibration_file import check_samples, load_calibration
+from hil.host.processes import start_bench
 from hil.link.client import Client
-from hil.processes import start_bench
 from hil.profile.loader import SHIPPED, load_profile
 from hil.profile.schema import TwoSlopes
 from ui import cli

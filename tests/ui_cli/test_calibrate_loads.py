@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from hil.calibrating.calibration_file import load_calibration
+from hil.calibration.calibration_file import load_calibration
 from hil.profile.loader import SHIPPED
 from ui import cli
 

@@ -15,7 +15,7 @@ from typing import Any
 
 import pytest
 
-from hil.runs import load_run
+from hil.recorder.runs import load_run
 
 pytestmark = pytest.mark.real_time
 

@@ -11,8 +11,8 @@ import can
 import numpy as np
 import pytest
 
-from hil.runs import load_run
-from hil.samples import COLUMNS
+from hil.core.samples import COLUMNS
+from hil.recorder.runs import load_run
 
 BRIEF = """
 name: brief

@@ -13,9 +13,9 @@ from pathlib import Path
 from typing import Any
 
 from drivers.base import DriverError
+from hil.host.processes import BenchError
 from hil.link.client import HostGone, LinkError
 from hil.link.keys import KeyError_
-from hil.processes import BenchError
 from hil.profile.problems import ProfileError
 from hil.recorder.errors import RunError
 

@@ -6,8 +6,8 @@ import argparse
 from pathlib import Path
 from typing import Any
 
+from hil.host.processes import start_bench
 from hil.link.keys import ClientKeys
-from hil.processes import start_bench
 from hil.profile.loader import find_profile
 from ui.commands.answers import BAD_INPUT, FAILED, OK, CommandError, add_command, answer, say
 from ui.commands.screen import has_display, operate

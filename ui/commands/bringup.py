@@ -14,20 +14,20 @@ from typing import Any
 
 from drivers.simulated.mistakes import MISTAKES
 from drivers.simulated.surroundings_door import SurroundingsClient
-from hil.bringup.facts import drive_facts, facts_from_dict
-from hil.bringup.operator import SimulatedOperator
+from hil.bench.facts import DriveFacts, drive_facts, facts_from_dict
+from hil.bench.lockstep import LockstepBench
 from hil.bringup.procedure import bring_up
 from hil.bringup.record import BringUpRecord, first_finding
 from hil.bringup.record_files import HTML, RecordError
-from hil.bringup.step import DriveFacts, Result, Step, Verdict
+from hil.bringup.step import Result, Step, Verdict
 from hil.bringup.steps import STEPS
-from hil.devices import rig_parameters, varied_simulation, with_simulated_mistakes
+from hil.host.processes import start_bench
 from hil.link.client import Client
-from hil.live_runner import LiveRunner
-from hil.lockstep import LockstepBench
-from hil.lockstep_runner import LockstepRunner
-from hil.procedure import Ended, Runner
-from hil.processes import start_bench
+from hil.procedures.live_runner import LiveRunner
+from hil.procedures.lockstep_runner import LockstepRunner
+from hil.procedures.operator import SimulatedOperator
+from hil.procedures.procedure import Ended, Runner
+from hil.profile.devices import rig_parameters, varied_simulation, with_simulated_mistakes
 from hil.profile.loader import load_profile
 from hil.profile.schema import Profile
 from hil.profile.write_back import write_back

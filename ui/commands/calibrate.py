@@ -7,9 +7,9 @@ import math
 from pathlib import Path
 from typing import Any
 
-from hil.calibrating.calibration_file import FOLDER, CalibrationFileError
-from hil.calibrating.laws import LAWS, Fit, FitError, choose_law, fit_law
-from hil.calibrating.points import Points, PointsError, read_points
+from hil.calibration.calibration_file import FOLDER, CalibrationFileError
+from hil.calibration.fit_models import LAWS, Fit, FitError, choose_law, fit_law
+from hil.calibration.points import Points, PointsError, read_points
 from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, say
 
 MOST_CELL_U = 0.05  # springs are told by the motor alone as well as that

@@ -11,21 +11,21 @@ from typing import Any
 import numpy as np
 
 from drivers.simulated.surroundings_door import SurroundingsClient
-from hil.bringup.facts import drive_facts, facts_from_dict
-from hil.bringup.operator import SimulatedOperator
-from hil.calibrating.calibration_file import CalibrationFile
-from hil.calibrating.filing import keep_calibration
-from hil.calibrating.laws import LAWS
-from hil.calibrating.loads import Accuracy, kind_of_loads
-from hil.calibrating.result import CalibrationResult
-from hil.calibrating.session import Options, Progress, calibrate, planned_loads
-from hil.devices import rig_parameters, varied_simulation
+from hil.bench.facts import drive_facts, facts_from_dict
+from hil.bench.lockstep import LockstepBench
+from hil.calibration.archive import keep_calibration
+from hil.calibration.calibration_file import CalibrationFile
+from hil.calibration.fit_models import LAWS
+from hil.calibration.loads import Accuracy, kind_of_loads
+from hil.calibration.result import CalibrationResult
+from hil.calibration.session import Options, Progress, calibrate, planned_loads
+from hil.host.processes import start_bench
 from hil.link.client import Client
-from hil.live_runner import LiveRunner
-from hil.lockstep import LockstepBench
-from hil.lockstep_runner import LockstepRunner
-from hil.procedure import Ended, ProcedureFailed, Runner
-from hil.processes import start_bench
+from hil.procedures.live_runner import LiveRunner
+from hil.procedures.lockstep_runner import LockstepRunner
+from hil.procedures.operator import SimulatedOperator
+from hil.procedures.procedure import Ended, ProcedureFailed, Runner
+from hil.profile.devices import rig_parameters, varied_simulation
 from hil.profile.loader import load_profile
 from hil.profile.schema import Profile, TwoSlopes
 from ui.commands.answers import (

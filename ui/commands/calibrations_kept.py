@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from hil.calibrating.calibration_file import (
+from hil.calibration.calibration_file import (
     FOLDER,
     CalibrationFile,
     CalibrationFileError,
@@ -17,12 +17,12 @@ from hil.calibrating.calibration_file import (
     list_calibrations,
     load_calibration,
 )
-from hil.calibrating.comparison import compare
-from hil.calibrating.drift import age_warning
-from hil.calibrating.profile_part import use_in_profile
+from hil.calibration.comparison import compare
+from hil.calibration.drift import age_warning
+from hil.calibration.profile_part import use_in_profile
+from hil.core.requests import UseCalibration
 from hil.link.client import Client, LinkError
 from hil.profile.loader import find_profile, load_profile, profile_from_dict
-from hil.requests import UseCalibration
 from ui.commands.answers import BAD_INPUT, NOT_REACHED, OK, CommandError, answer, say
 
 SHOWN_FORCES = 9

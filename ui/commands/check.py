@@ -7,13 +7,13 @@ import math
 from typing import Any
 
 from drivers.registry import find_protocol
-from drivers.wire_budget import Budgeting
-from hil.bounds import driven_current_A
-from hil.calibrating.drift import age_warning
-from hil.devices import drive_options
-from hil.dry_friction import sine_N
-from hil.force_design import design
+from drivers.transport.wire_budget import Budgeting
+from hil.calibration.drift import age_warning
+from hil.control.dry_friction import sine_N
+from hil.control.force_design import design
+from hil.control.rig_model import driven_current_A
 from hil.profile.checks import holding_force, motor_force
+from hil.profile.devices import drive_options
 from hil.profile.loader import examine_profile, shipped_profiles
 from hil.profile.problems import Problem, ProfileError
 from hil.profile.schema import Profile, TwoSlopes

@@ -10,10 +10,10 @@ import time
 from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
-from drivers.listening import Ear, Heard, Listenable
 from drivers.registry import find_protocol
-from hil.devices import drive_options
-from hil.processes import start_rig
+from drivers.transport.listening import Ear, Heard, Listenable
+from hil.host.processes import start_rig
+from hil.profile.devices import drive_options
 from hil.profile.loader import load_profile
 from ui.commands.answers import BAD_INPUT, FAILED, OK, CommandError, answer, say
 
@@ -141,7 +141,7 @@ def _redraw(lines: list[str], before: int) -> int:
 def ports(options: argparse.Namespace) -> int:
     """List CAN adapters that python-can finds and serial ports, with their stable names."""
     # Only here: finding adapters loads every interface there is.
-    from drivers.ports import can_adapters, serial_ports
+    from drivers.transport.ports import can_adapters, serial_ports
 
     buses, serial = can_adapters(), serial_ports()
     say(options, "CAN buses (interface and channel as drive.bus takes them):")

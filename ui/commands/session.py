@@ -11,19 +11,19 @@ from pathlib import Path
 from typing import Any
 
 from drivers.simulated.surroundings_door import SurroundingsClient
+from hil.analysis.measures import Measured, measure
+from hil.bench.lockstep import EPOCH, LockstepBench
 from hil.link.client import Client
-from hil.live_runner import LiveRunner
-from hil.lockstep import EPOCH, LockstepBench
-from hil.lockstep_runner import LockstepRunner
-from hil.measures import Measured, measure
-from hil.performing import perform
-from hil.procedure import Ended
+from hil.procedures.live_runner import LiveRunner
+from hil.procedures.lockstep_runner import LockstepRunner
+from hil.procedures.procedure import Ended
 from hil.profile.loader import load_profile, profile_from_dict, profile_to_dict
 from hil.profile.problems import ProfileError
 from hil.profile.schema import Profile
+from hil.recorder.runs import Run, load_run
 from hil.recorder.writer import RunWriter
-from hil.runs import Run, load_run
-from hil.sequence import Sequence, unfit
+from hil.sequences.performing import perform
+from hil.sequences.sequence import Sequence, unfit
 from ui.commands.answers import (
     BAD_INPUT,
     FAILED,
@@ -176,7 +176,7 @@ def finish(
 ) -> tuple[int, dict[str, Any]]:
     """Measure the run, leave picture and report beside it; returns exit code and JSON data."""
     # Plots take a while to load: not before the session.
-    from hil.report import write_report
+    from hil.analysis.report import write_report
 
     ended = performed.ended
     data: dict[str, Any] = {

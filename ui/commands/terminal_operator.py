@@ -26,7 +26,7 @@ from typing import Any
 from pydantic_core import PydanticCustomError
 
 from drivers.quantities import Dimension
-from hil.procedure import Choose, Hand, HoldToRun, ProcedureFailed, Read
+from hil.procedures.procedure import Choose, Hand, HoldToRun, ProcedureFailed, Read
 
 LETS_GO_S = 0.25
 ARMING_S = 120.0
@@ -37,7 +37,7 @@ GONE = "the terminal is gone: nobody can be asked"
 
 
 class TerminalOperator:
-    """Implements ``hil.procedure.Operator``; a context manager that gives the terminal back.
+    """Implements ``hil.procedures.Operator``; a context manager that gives the terminal back.
 
     Ctrl-C stays a signal. Asked in one thread at a time; ``holding`` may be read in any.
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from hil.procedure import Ended
+from hil.host.replaying import replay
+from hil.procedures.procedure import Ended
 from hil.profile.schema import Profile
 from hil.recorder.folders import number_and_name
-from hil.replaying import replay
-from hil.sequence import Sequence
+from hil.sequences.sequence import Sequence
 from ui.commands.answers import BAD_INPUT, CommandError
 from ui.commands.session import Performed
 
@@ -39,7 +39,7 @@ def check_wire(options: argparse.Namespace) -> None:
 def perform_replay(
     options: argparse.Namespace, sequence: Sequence, profile: Profile, runs: Path
 ) -> Performed:
-    """Play a recording; raises as :func:`hil.replaying.replay`."""
+    """Play a recording; raises as :func:`hil.host.replaying.replay`."""
     about = f"replay of {options.replay.name}"
     run = replay(profile, options.replay, runs, f"{sequence.name}-replay", about)
     return Performed(Ended("finished"), run, about)

@@ -16,8 +16,8 @@ from PySide6.QtWidgets import QApplication
 
 from hil.link.client import Client
 from hil.link.keys import ClientKeys
+from ui.dashboard.bench.session import Session
 from ui.dashboard.header import default_size
-from ui.dashboard.session import Session
 from ui.dashboard.window import Window
 
 NICE = -5  # of -20 to 19

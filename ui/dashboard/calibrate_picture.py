@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from hil.calibrating.result import CalibrationResult
+from hil.calibration.result import CalibrationResult
 from hil.profile.loader import profile_to_dict
 from ui.dashboard.picture import no_screen_needed, save_window
 
@@ -42,8 +42,8 @@ def save_calibrate_picture(
     """
     no_screen_needed()
     from ui.dashboard.app import application
-    from ui.dashboard.calibrate_page import CalibratePage
-    from ui.dashboard.operate_model import OperateModel
+    from ui.dashboard.bench.operate_model import OperateModel
+    from ui.dashboard.calibrate.page import CalibratePage
     from ui.dashboard.window import Window
 
     application()

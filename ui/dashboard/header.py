@@ -8,11 +8,11 @@ from PySide6.QtCore import Qt
 from PySide6.QtGui import QFontMetricsF, QGuiApplication
 from PySide6.QtWidgets import QButtonGroup, QHBoxLayout, QLabel, QPushButton, QSizePolicy, QWidget
 
-from ui.dashboard.health import health
-from ui.dashboard.key_button import KeyButton
-from ui.dashboard.operate_model import OperateModel
-from ui.dashboard.rig_statics import rig_text
-from ui.dashboard.theme import Sizes, Theme
+from ui.dashboard.bench.health import health
+from ui.dashboard.bench.operate_model import OperateModel
+from ui.dashboard.bench.rig_statics import rig_text
+from ui.dashboard.widgets.key_button import KeyButton
+from ui.dashboard.widgets.theme import Sizes, Theme
 
 
 class Header(QWidget):

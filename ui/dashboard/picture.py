@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from hil.core.samples import COLUMNS, INDEX
 from hil.profile.loader import profile_to_dict
 from hil.profile.schema import Profile
-from hil.runs import Run
-from hil.samples import COLUMNS, INDEX
+from hil.recorder.runs import Run
 
 if TYPE_CHECKING:
     from ui.dashboard.window import Window
@@ -38,7 +38,7 @@ def save_picture(
     """Draw the page from a recorded run into a PNG file; see ``save_rows_picture``.
 
     Raises:
-        hil.runs.RunError: the run cannot be read.
+        hil.recorder.runs.RunError: the run cannot be read.
         OSError: the file cannot be written.
     """
     rows = np.full((run.table.num_rows, len(COLUMNS)), np.nan)
@@ -76,8 +76,8 @@ def save_rows_picture(
     """
     no_screen_needed()
     from ui.dashboard.app import application
-    from ui.dashboard.operate_model import OperateModel
-    from ui.dashboard.operate_page import OperatePage
+    from ui.dashboard.bench.operate_model import OperateModel
+    from ui.dashboard.operate.operate_page import OperatePage
     from ui.dashboard.window import Window
 
     table = np.asarray(rows, dtype=float).reshape(-1, len(COLUMNS))

@@ -1,7 +1,7 @@
 """The one window: header, the pages, the stop strip; its keys and its heartbeat.
 
 A page is one line of ``PAGES``: its title, its key, what makes its widget (a
-``ui.dashboard.pages.Page``) and, if it has one, what makes its view model. The window builds
+``ui.dashboard.bench.pages.Page``) and, if it has one, what makes its view model. The window builds
 the widget anew whenever theme or size change, so whatever must outlive that belongs in the view
 model (plain Python, no Qt), which is made once, or is handed on in ``Page.carry_from``. It may
 have, each called on the Qt thread, in order, and expected to return within milliseconds:
@@ -30,20 +30,20 @@ from PySide6.QtCore import QEvent, Qt, QTimer
 from PySide6.QtGui import QCloseEvent, QKeyEvent, QKeySequence, QResizeEvent, QShortcut
 from PySide6.QtWidgets import QMainWindow, QStackedLayout, QVBoxLayout, QWidget
 
-from ui.dashboard.bringup_model import BringUpModel
-from ui.dashboard.bringup_page import BringUpPage
-from ui.dashboard.calibrate_model import CalibrateModel
-from ui.dashboard.calibrate_page import CalibratePage
+from ui.dashboard.bench.operate_model import OperateModel
+from ui.dashboard.bench.pages import Page, PageEntry, Place
+from ui.dashboard.bench.session import Session
+from ui.dashboard.bringup.model import BringUpModel
+from ui.dashboard.bringup.page import BringUpPage
+from ui.dashboard.calibrate.model import CalibrateModel
+from ui.dashboard.calibrate.page import CalibratePage
 from ui.dashboard.header import Header
-from ui.dashboard.operate_model import OperateModel
-from ui.dashboard.operate_page import OperatePage
-from ui.dashboard.pacer import Pacer, Slice
-from ui.dashboard.pages import Page, PageEntry, Place
-from ui.dashboard.runs_model import RunsModel
-from ui.dashboard.runs_page import RunsPage
-from ui.dashboard.session import Session
-from ui.dashboard.stop_strip import StopStrip
-from ui.dashboard.theme import THEMES, sizes_for, style_sheet
+from ui.dashboard.operate.operate_page import OperatePage
+from ui.dashboard.operate.stop_strip import StopStrip
+from ui.dashboard.runs.model import RunsModel
+from ui.dashboard.runs.page import RunsPage
+from ui.dashboard.widgets.pacer import Pacer, Slice
+from ui.dashboard.widgets.theme import THEMES, sizes_for, style_sheet
 
 BEAT_MS = 20
 FRAME_S = 0.04

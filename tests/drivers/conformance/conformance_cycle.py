@@ -44,7 +44,7 @@ class CycleConformance(Benched):
         assert telemetry.power is PowerStage.OFF
         assert telemetry.supply_V == pytest.approx(bench.core.supply_V, abs=0.1)
         assert telemetry.age_s < PATIENCE_S and telemetry.deflection_age_s < PATIENCE_S
-        assert bench.wires.names, "no wire was opened through drivers.wires"
+        assert bench.wires.names, "no wire was opened through drivers.capture.wires"
 
     def test_open_takes_power_away_and_never_brings_it(self, bench: Bench) -> None:
         core = bench.core

@@ -9,8 +9,8 @@ from typing import Any
 import pytest
 from conformance_bench import NEVER_MISSED, SOON_MISSED_S, Bench
 
-from drivers import wires as process_wires
 from drivers.base import WireProtocol
+from drivers.capture import wires as process_wires
 from drivers.registry import find_protocol, redirected
 from drivers.simulated import pacing
 from drivers.simulated.parameters import RigParameters

@@ -12,7 +12,7 @@ import can
 
 
 class Wires:
-    """Stands where a recorder of the wires stands (``drivers.wires``), and disturbs them.
+    """Stands where a recorder of the wires stands (``drivers.capture.wires``), and disturbs them.
 
     ``noise``: after each thing that came, damaged copies of it come as well. ``deaf``: what
     came is swallowed; with both, nothing but damaged things come.
@@ -34,7 +34,7 @@ class Wires:
         self._own_thread = threading.get_ident()
 
     def tap_bus(self, bus: can.BusABC, name: str) -> None:
-        """See ``drivers.wire_log.WireRecorder``."""
+        """See ``drivers.capture.wire_log.WireRecorder``."""
         if threading.get_ident() != self._own_thread:
             return  # the board's end
         self.names.append(name)
@@ -66,7 +66,7 @@ class Wires:
         vars(bus).update(recv=recv, send=send_too)
 
     def tap_port(self, port: Any, name: str) -> None:
-        """See ``drivers.wire_log.WireRecorder``."""
+        """See ``drivers.capture.wire_log.WireRecorder``."""
         if threading.get_ident() != self._own_thread:
             return
         self.names.append(name)

@@ -13,8 +13,8 @@ from conformance_suite import DriveConformance
 from drivers.base import Mode
 from drivers.cia402 import node
 from drivers.cia402.objects import SUPPORTED_MODES
-from drivers.declared.combined import CombinedDrive
-from drivers.declared.simulated_devices import SharedCore
+from drivers.declared.combined.drive import CombinedDrive
+from drivers.declared.combined.simulated import SharedCore
 from drivers.registry import find_protocol, redirected
 from hil.profile.loader import load_profile
 

@@ -63,7 +63,7 @@ def test_no_part_of_the_interface_is_left_out(interface: type) -> None:
 
 def test_parts_that_are_named_without_their_owner_are_there() -> None:
     from drivers.base import Capabilities, Command, Rejoining, Telemetry
-    from drivers.declared.drive import DeclaredDrive
+    from drivers.declared.common.drive import DeclaredDrive
     from drivers.simulated.drive_core import SimulatedDriveCore
     from drivers.simulated.parameters import RigParameters
     from drivers.simulated.surroundings_door import SurroundingsDoor

@@ -8,7 +8,8 @@ from typing import Any
 import pytest
 from declared_rig import Far
 
-from drivers.declared import simulated_can, simulated_serial
+from drivers.declared.can import simulated as simulated_can
+from drivers.declared.serial import simulated as simulated_serial
 
 
 @pytest.fixture

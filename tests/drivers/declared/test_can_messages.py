@@ -12,11 +12,11 @@ from cantools.database import conversion
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from drivers.declared.board import Counters, Sample
-from drivers.declared.can_messages import MessageReader, MessageWriter
-from drivers.declared.can_options import CanMessage
-from drivers.declared.can_signals import Signal
-from drivers.declared.quantities import Scaling
+from drivers.declared.can.message_options import CanMessage
+from drivers.declared.can.messages import MessageReader, MessageWriter
+from drivers.declared.can.signals import Signal
+from drivers.declared.common.board import Counters, Sample
+from drivers.transport.board_quantities import Scaling
 
 SCALES = st.sampled_from((1.0, 0.5, 0.001, -2.0, 1.5339808e-3))
 WHOLE = st.sampled_from((8, 16, 32, 64))

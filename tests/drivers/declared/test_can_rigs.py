@@ -11,7 +11,7 @@ from declared_rig import ON, PERIOD_S, cycle, options_of, through_its_life
 from pydantic import ValidationError
 
 from drivers.base import Command, PowerRequest, PowerStage
-from drivers.declared.can_options import DeclaredCanOptions
+from drivers.declared.can.options import DeclaredCanOptions
 from drivers.registry import find_protocol
 from drivers.simulated.drive_core import SimulatedDriveCore
 from drivers.simulated.parameters import RigParameters

@@ -8,9 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from drivers.declared.can_signals import Signal, problems
-from drivers.declared.checksums import Checksum, checksum
-from drivers.declared.quantities import Scaling
+from drivers.declared.can.signals import Signal, problems
+from drivers.declared.common.checksums import Checksum, checksum
+from drivers.transport.board_quantities import Scaling
 
 NINE = b"123456789"
 

@@ -8,10 +8,11 @@ from pathlib import Path
 import cantools
 import pytest
 
-from drivers.declared.board import Counters, Sample
-from drivers.declared.can_messages import MessageReader
-from drivers.declared.can_options import CanMessage, DeclaredCanOptions
-from drivers.declared.dbc import DbcError, dbc_messages
+from drivers.declared.can.dbc import DbcError, dbc_messages
+from drivers.declared.can.message_options import CanMessage
+from drivers.declared.can.messages import MessageReader
+from drivers.declared.can.options import DeclaredCanOptions
+from drivers.declared.common.board import Counters, Sample
 
 # Invented. HEALTH has a 29-bit identifier and two parts that take turns; VARIED has three, one of
 # which is there with two values of the multiplexer.

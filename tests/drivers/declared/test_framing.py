@@ -8,11 +8,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from drivers.declared import frame_codec, line_codec
-from drivers.declared.board import Counters
-from drivers.declared.frame_options import DeclaredFramesOptions
-from drivers.declared.framing import cobs_decode, cobs_encode
-from drivers.declared.line_options import DeclaredLinesOptions
+from drivers.declared.common.board import Counters
+from drivers.declared.serial import frame_codec, line_codec
+from drivers.declared.serial.frame_options import DeclaredFramesOptions
+from drivers.declared.serial.framing import cobs_decode, cobs_encode
+from drivers.declared.serial.line_options import DeclaredLinesOptions
 
 CRC32 = {"width": 32, "polynomial": 0x04C11DB7, "init": 0xFFFFFFFF, "xor_out": 0xFFFFFFFF}
 FRAMINGS = {

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 import yaml
 
-from drivers.declared.combined_options import CombinedOptions
+from drivers.declared.combined.options import CombinedOptions
 from drivers.registry import find_protocol
 from hil.profile.loader import SHIPPED
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from pydantic import ValidationError
 
-from drivers.declared.frame_options import DeclaredFramesOptions
+from drivers.declared.serial.frame_options import DeclaredFramesOptions
 from hil.profile.loader import SHIPPED, examine_profile
 
 DBC = str(SHIPPED / "drives" / "treadle_board.dbc")

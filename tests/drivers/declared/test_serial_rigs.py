@@ -22,16 +22,16 @@ from declared_rig import (
 )
 
 from drivers.base import Command, DriverError, PowerRequest, PowerStage
-from drivers.declared import frame_codec
-from drivers.declared.board import Counters
-from drivers.declared.combined import AnswerTime, _Device
-from drivers.declared.combined_options import interval_s
-from drivers.declared.device_clock import AHEAD_S, DeviceClock
-from drivers.declared.serial_port import PortOptions, SerialPort
-from drivers.declared.simulated_devices import SharedCore
+from drivers.declared.combined.drive import AnswerTime, _Device
+from drivers.declared.combined.options import interval_s
+from drivers.declared.combined.simulated import SharedCore
+from drivers.declared.common.board import Counters
+from drivers.declared.common.device_clock import AHEAD_S, DeviceClock
+from drivers.declared.serial import frame_codec
 from drivers.registry import find_protocol
 from drivers.simulated.drive_core import SimulatedDriveCore
 from drivers.simulated.parameters import RigParameters
+from drivers.transport.serial_port import PortOptions, SerialPort
 
 pytestmark = pytest.mark.real_time
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import pytest
 
 from drivers.base import PowerRequest
-from hil.lockstep import LockstepBench
+from hil.bench.lockstep import LockstepBench
+from hil.core.requests import Apply, Energise, HoldPosition, Stop
+from hil.core.samples import INDEX, State
 from hil.profile.loader import load_profile
-from hil.requests import Apply, Energise, HoldPosition, Stop
-from hil.samples import INDEX, State
 
 TRAINER = load_profile("footplate_trainer")
 PROFILE = TRAINER.model_copy(

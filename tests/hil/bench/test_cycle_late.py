@@ -12,12 +12,12 @@ import can
 import pytest
 
 from drivers.base import PowerStage
-from hil.limits import ALWAYS_CATEGORY_0, CHOSEN, Cause
+from hil.core.limits import ALWAYS_CATEGORY_0, CHOSEN, Cause
+from hil.core.requests import Apply, Energise, HoldPosition
+from hil.core.samples import INDEX
+from hil.host.processes import start_bench
 from hil.link.client import Client
-from hil.processes import start_bench
 from hil.profile.loader import find_profile, load_profile
-from hil.requests import Apply, Energise, HoldPosition
-from hil.samples import INDEX
 
 pytestmark = pytest.mark.real_time
 

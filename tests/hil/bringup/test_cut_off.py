@@ -9,16 +9,16 @@ import pytest
 import yaml
 
 from drivers.base import PowerStage
-from hil.bringup.facts import drive_facts
-from hil.bringup.operator import SimulatedOperator
+from hil.bench.facts import DriveFacts, drive_facts
+from hil.bench.lockstep import LockstepBench
 from hil.bringup.procedure import bring_up
 from hil.bringup.record import BringUpRecord
-from hil.bringup.step import DriveFacts, Step
+from hil.bringup.step import Step
 from hil.bringup.steps import STEPS
-from hil.lockstep import LockstepBench
-from hil.lockstep_runner import LockstepRunner
+from hil.core.samples import INDEX
+from hil.procedures.lockstep_runner import LockstepRunner
+from hil.procedures.operator import SimulatedOperator
 from hil.profile.loader import load_profile
-from hil.samples import INDEX
 
 PROFILE = load_profile("footplate_trainer")
 FACTS = DriveFacts("a drive", {"firmware": "3"}, {"current_A": 30.0}, 0.1, 1.2, 3.0)

@@ -13,14 +13,14 @@ import pytest
 import yaml
 
 from drivers.base import Capabilities, Mode
-from hil.bringup.facts import drive_facts, facts_from_dict, facts_to_dict
+from hil.bench.facts import DriveFacts, drive_facts, facts_from_dict, facts_to_dict
+from hil.bench.lockstep import LockstepBench
 from hil.bringup.findings import finding
 from hil.bringup.procedure import bring_up
 from hil.bringup.record import BringUpRecord, needed, profile_hash
 from hil.bringup.record_files import RecordError, kept_plots, plot_text
 from hil.bringup.step import (
     Context,
-    DriveFacts,
     Measured,
     Plot,
     Result,
@@ -29,11 +29,10 @@ from hil.bringup.step import (
     Verdict,
 )
 from hil.bringup.steps import STEPS
-from hil.lockstep import LockstepBench
-from hil.lockstep_runner import LockstepRunner
-from hil.procedure import Action, Ended, Pause, Seen
+from hil.core.samples import COLUMNS, INDEX
+from hil.procedures.lockstep_runner import LockstepRunner
+from hil.procedures.procedure import Action, Ended, Pause, Seen
 from hil.profile.loader import load_profile
-from hil.samples import COLUMNS, INDEX
 
 PROFILE = load_profile("footplate_trainer")
 FACTS = DriveFacts("a drive", {"firmware": "3"}, {"current_A": 30.0}, 0.1, 1.2, 3.0)

@@ -10,19 +10,20 @@ import pytest
 
 from drivers.simulated.mistakes import MISTAKES
 from drivers.simulated.variation import GROUPS, varied
+from hil.bench.facts import DriveFacts
+from hil.bench.lockstep import LockstepBench
 from hil.bringup.findings import FINDINGS, finding
-from hil.bringup.operator import SimulatedOperator
 from hil.bringup.procedure import bring_up
 from hil.bringup.signals import at_rest, doubled_share, lazy_bits, lost_share
-from hil.bringup.step import Context, DriveFacts, Result, Step, Verdict
+from hil.bringup.step import Context, Result, Step, Verdict
 from hil.bringup.steps_by_hand import SENSORS_BY_HAND
 from hil.bringup.steps_springs import SPRINGS_BY_HAND, judge_springs
 from hil.bringup.steps_stop_chain import STOP_CHAIN
 from hil.bringup.steps_without_power import DRIVE_LIMITS, SENSORS_AT_REST, SUPPLY, TALK
-from hil.devices import rig_parameters
-from hil.lockstep import LockstepBench
-from hil.lockstep_runner import LockstepRunner
-from hil.procedure import Choose, Hand, HoldToRun, Read
+from hil.procedures.lockstep_runner import LockstepRunner
+from hil.procedures.operator import SimulatedOperator
+from hil.procedures.procedure import Choose, Hand, HoldToRun, Read
+from hil.profile.devices import rig_parameters
 from hil.profile.loader import load_profile
 from hil.profile.schema import Profile
 

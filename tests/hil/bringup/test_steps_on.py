@@ -10,22 +10,23 @@ import numpy as np
 import pytest
 
 from drivers.simulated.variation import GROUPS, varied
-from hil.bringup.operator import SimulatedOperator
+from hil.bench.facts import DriveFacts
+from hil.bench.lockstep import LockstepBench
 from hil.bringup.procedure import bring_up
-from hil.bringup.step import Context, DriveFacts, Result, Step, Verdict
+from hil.bringup.step import Context, Result, Step, Verdict
 from hil.bringup.steps_first_motion import FIRST_MOTION
 from hil.bringup.steps_force import SPRING_PUSH
 from hil.bringup.steps_heat import HEAT
 from hil.bringup.steps_loop import LOOP
 from hil.bringup.steps_travel import TRAVEL
-from hil.devices import rig_parameters
-from hil.limit_texts import mend
-from hil.limits import Cause
-from hil.lockstep import LockstepBench
-from hil.lockstep_runner import LockstepRunner
+from hil.core.limit_texts import mend
+from hil.core.limits import Cause
+from hil.core.samples import State
+from hil.procedures.lockstep_runner import LockstepRunner
+from hil.procedures.operator import SimulatedOperator
+from hil.profile.devices import rig_parameters
 from hil.profile.loader import load_profile
 from hil.profile.schema import Profile, Simulation
-from hil.samples import State
 
 ALL = (FIRST_MOTION, TRAVEL, SPRING_PUSH, LOOP, HEAT)
 WITHOUT_POWER = {

@@ -11,13 +11,13 @@ from numpy.typing import NDArray
 from drivers.base import Command, PowerRequest, PowerStage
 from drivers.simulated.lockstep import LockstepDrive
 from drivers.simulated.parameters import RigParameters
-from hil.bounds import Bounds
-from hil.calibration import ForceCalibration
-from hil.devices import rig_parameters
-from hil.estimation import Estimator
-from hil.force_design import ForceGains, design
-from hil.force_law import ForceLaw
+from hil.control.calibration import ForceCalibration
+from hil.control.estimation import Estimator
+from hil.control.force_design import ForceGains, design
+from hil.control.force_law import ForceLaw
+from hil.profile.devices import rig_parameters
 from hil.profile.schema import Profile
+from hil.supervision.bounds import Bounds
 
 Array = NDArray[np.float64]
 FORCE, TORQUE, NET, RATE = range(4)  # columns of ``BlockedRig.run``

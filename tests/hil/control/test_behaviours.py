@@ -10,13 +10,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import signal
 
-from hil.behaviours import check_behaviour, passive_bounds, start_behaviour
-from hil.calibration import ForceCalibration
-from hil.force_design import design
-from hil.limits import Limit
-from hil.lockstep import LockstepBench
-from hil.profile.loader import load_profile
-from hil.requests import (
+from hil.bench.lockstep import LockstepBench
+from hil.control.behaviours import check_behaviour, passive_bounds, start_behaviour
+from hil.control.calibration import ForceCalibration
+from hil.control.force_design import design
+from hil.core.limits import Limit
+from hil.core.requests import (
     Apply,
     ConstantForce,
     Energise,
@@ -25,7 +24,8 @@ from hil.requests import (
     VirtualSpring,
     Waveform,
 )
-from hil.samples import INDEX, State
+from hil.core.samples import INDEX, State
+from hil.profile.loader import load_profile
 
 T = 0.001
 TRAINER = load_profile("footplate_trainer")

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hil.calibration import ForceCalibration, passive_bounds
+from hil.control.calibration import ForceCalibration, passive_bounds
 from hil.profile.loader import load_profile
 from hil.profile.schema import Calibration, DeflectionSensor, Polynomial, TwoSlopes
 

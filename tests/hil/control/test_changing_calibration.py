@@ -9,12 +9,19 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from hil.calibration import ForceCalibration, LiveCalibration
-from hil.lockstep import LockstepBench
+from hil.bench.lockstep import LockstepBench
+from hil.control.calibration import ForceCalibration, LiveCalibration
+from hil.core.requests import (
+    Apply,
+    Behaviour,
+    ConstantForce,
+    Energise,
+    UseCalibration,
+    VirtualSpring,
+)
+from hil.core.samples import INDEX
 from hil.profile.loader import load_profile
 from hil.profile.schema import Calibration
-from hil.requests import Apply, Behaviour, ConstantForce, Energise, UseCalibration, VirtualSpring
-from hil.samples import INDEX
 
 PROFILE = load_profile("footplate_trainer")
 OWN = PROFILE.calibration.model_dump(mode="json")

@@ -6,11 +6,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from hil.commissioning import narrowed
-from hil.limits import Cause
-from hil.lockstep import LockstepBench
-from hil.profile.loader import load_profile
-from hil.requests import (
+from hil.bench.lockstep import LockstepBench
+from hil.control.commissioning import narrowed
+from hil.core.limits import Cause
+from hil.core.requests import (
     Apply,
     Commission,
     Enable,
@@ -23,7 +22,8 @@ from hil.requests import (
     Reset,
     WithholdBeat,
 )
-from hil.samples import INDEX, State
+from hil.core.samples import INDEX, State
+from hil.profile.loader import load_profile
 
 PROFILE = load_profile("footplate_trainer")
 ENVELOPE = Commission(force_N=70.0, speed_m_s=0.03, torque_N_m=0.13)

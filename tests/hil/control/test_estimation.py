@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from blocked_rig import BlockedRig
 
-from hil.estimation import Estimator
+from hil.control.estimation import Estimator
 from hil.profile.loader import load_profile
 
 T = 0.001

@@ -10,12 +10,12 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from hil.devices import rig_parameters
-from hil.dry_friction import at_half_power, bandwidth_Hz, drag, left_over_N, sine_N
-from hil.estimation import Estimator, gains_for, observer_gains
-from hil.force_design import design, design_for_plants, plants
-from hil.force_law import ForceLaw
-from hil.force_model import Loop, Plant, law_gains
+from hil.control.dry_friction import at_half_power, bandwidth_Hz, drag, left_over_N, sine_N
+from hil.control.estimation import Estimator, gains_for, observer_gains
+from hil.control.force_design import design, design_for_plants, plants
+from hil.control.force_law import ForceLaw
+from hil.control.force_model import Loop, Plant, law_gains
+from hil.profile.devices import rig_parameters
 from hil.profile.loader import load_profile
 
 T = 0.001

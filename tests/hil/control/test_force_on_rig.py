@@ -10,12 +10,12 @@ from blocked_rig import FORCE, TORQUE, BlockedRig
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from hil.bounds import Bounds
-from hil.dry_friction import sine_N
-from hil.estimation import Estimator
-from hil.force_design import design
-from hil.force_law import ForceLaw
+from hil.control.dry_friction import sine_N
+from hil.control.estimation import Estimator
+from hil.control.force_design import design
+from hil.control.force_law import ForceLaw
 from hil.profile.loader import load_profile
+from hil.supervision.bounds import Bounds
 
 T = 0.001
 PROFILES = {name: load_profile(name) for name in ("footplate_trainer", "bench_slide")}

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from hil.lockstep import LockstepBench
+from hil.bench.lockstep import LockstepBench
+from hil.core.requests import Apply, Commission, Enable, Energise, Float, MotorSpeed
+from hil.core.samples import INDEX, State
 from hil.profile.loader import load_profile
-from hil.requests import Apply, Commission, Enable, Energise, Float, MotorSpeed
-from hil.samples import INDEX, State
 
 SPEED = INDEX["nut_velocity_m_s"]
 

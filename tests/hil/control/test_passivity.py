@@ -13,11 +13,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from hil.behaviours import passive_bounds
-from hil.bounds import moved_mass
-from hil.estimation import observer_gains
-from hil.force_design import ForceGains, design, plants
-from hil.force_model import Loop, Plant
+from hil.control.behaviours import passive_bounds
+from hil.control.estimation import observer_gains
+from hil.control.force_design import ForceGains, design, plants
+from hil.control.force_model import Loop, Plant
+from hil.control.rig_model import moved_mass
 from hil.profile.loader import load_profile
 
 T = 0.001

@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from hil.limits import Limit
+from hil.control.shaping import Shaper
+from hil.core.limits import Limit
 from hil.profile.loader import load_profile
-from hil.shaping import Shaper
 
 T = 0.001
 PROFILE = load_profile("footplate_trainer")

@@ -11,8 +11,7 @@ import sys
 
 import numpy as np
 
-from hil.link.client import Block, Client, Event, Refused
-from hil.requests import (
+from hil.core.requests import (
     Apply,
     Energise,
     Float,
@@ -22,7 +21,8 @@ from hil.requests import (
     StartRun,
     VirtualSpring,
 )
-from hil.samples import INDEX, State
+from hil.core.samples import INDEX, State
+from hil.link.client import Block, Client, Event, Refused
 
 
 def rows_of(bench: Client, seconds: float) -> np.ndarray:

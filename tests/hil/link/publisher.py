@@ -13,10 +13,10 @@ import time
 from pathlib import Path
 from typing import Any
 
+from hil.core.requests import EndRun, Marker, StartRun, Stop
+from hil.core.samples import COLUMNS, INDEX
 from hil.link.keys import ServerKeys
 from hil.link.server import LinkServer
-from hil.requests import EndRun, Marker, StartRun, Stop
-from hil.samples import COLUMNS, INDEX
 
 NAN = math.nan
 

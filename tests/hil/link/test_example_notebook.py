@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from hil.processes import start_bench
+from hil.host.processes import start_bench
 
 pytestmark = pytest.mark.real_time
 

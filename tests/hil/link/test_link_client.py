@@ -16,8 +16,7 @@ from publisher import made_row
 from pydantic import ValidationError
 from served import Served
 
-from hil.link.client import Block, Client, Event, HostGone, LinkError, Refused
-from hil.requests import (
+from hil.core.requests import (
     MOST_POINTS,
     Apply,
     ConstantForce,
@@ -30,6 +29,7 @@ from hil.requests import (
     Tare,
     Waveform,
 )
+from hil.link.client import Block, Client, Event, HostGone, LinkError, Refused
 
 PATIENCE_S = 10.0
 LIMIT_S = 0.2  # the publisher's limit for the heartbeat of control

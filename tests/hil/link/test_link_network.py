@@ -11,11 +11,11 @@ import pytest
 import zmq
 from served import Served
 
+from hil.core.requests import Marker, Tare
 from hil.link.client import Block, Client, HostGone, LinkError
 from hil.link.keys import ClientKeys, KeyError_, ServerKeys, make_client_keys, make_server_keys
 from hil.link.messages import EDITION
 from hil.link.server import LinkServer
-from hil.requests import Marker, Tare
 
 HELLO = {"say": "hello", "id": 1, "name": "plain", "edition": EDITION}
 

@@ -20,13 +20,13 @@ import zmq
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from hil.core.requests import Marker, Stop, Tare
+from hil.core.samples import COLUMNS, ROW
 from hil.link.client import Client
 from hil.link.directory import REQUESTS, SAMPLES, endpoint
 from hil.link.errors import LinkError
 from hil.link.messages import EDITION, HEAD, MOST_BYTES, MOST_BYTES_WATCHER
 from hil.link.server import Incoming, LinkServer
-from hil.requests import Marker, Stop, Tare
-from hil.samples import COLUMNS, ROW
 
 PATIENCE_S = 10.0
 ROW_0 = tuple(float(i) for i in range(len(COLUMNS)))

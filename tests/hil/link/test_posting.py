@@ -6,8 +6,8 @@ import time
 
 from served import Served
 
+from hil.core.requests import Tare
 from hil.link.client import Answer, Client
-from hil.requests import Tare
 
 PATIENCE_S = 10.0
 

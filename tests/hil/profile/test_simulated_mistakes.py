@@ -9,7 +9,7 @@ import pytest
 
 from drivers.simulated.mistakes import MISTAKES
 from drivers.simulated.parameters import RigParameters
-from hil.devices import make_lockstep_drive, rig_parameters
+from hil.profile.devices import make_lockstep_drive, rig_parameters
 from hil.profile.loader import load_profile
 from hil.profile.problems import ProfileError
 

@@ -17,11 +17,11 @@ import numpy as np
 import pytest
 from served import Served
 
+from hil.core.requests import EndRun, Marker, StartRun
+from hil.core.samples import COLUMNS
 from hil.link.client import Block, Client, Event
 from hil.recorder.folders import new_run_folder
-from hil.requests import EndRun, Marker, StartRun
-from hil.runs import Run, list_runs, load_run, repair_run
-from hil.samples import COLUMNS
+from hil.recorder.runs import Run, list_runs, load_run, repair_run
 
 PATIENCE_S = 20.0
 UNLIMITED = (resource.RLIM_INFINITY, resource.RLIM_INFINITY)

@@ -21,11 +21,11 @@ import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from hil.core.samples import COLUMNS, INDEX
 from hil.recorder.append_file import Disk
+from hil.recorder.runs import RunError, find_run, list_runs, load_run, repair_run
 from hil.recorder.table import ROW_GROUP
 from hil.recorder.writer import RunWriter
-from hil.runs import RunError, find_run, list_runs, load_run, repair_run
-from hil.samples import COLUMNS, INDEX
 
 START = "2000-01-01T00:00:00.000+00:00"
 DESCRIPTION: dict[str, Any] = {

@@ -11,12 +11,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from hil.bound_notices import BoundNotices
-from hil.bounds import Bounds, allowed_speed, moved_mass
-from hil.estimation import Estimator
-from hil.limits import Limit
+from hil.control.estimation import Estimator
+from hil.control.rig_model import moved_mass
+from hil.core.limits import Limit
 from hil.profile.loader import load_profile
 from hil.profile.schema import Lever, Profile
+from hil.supervision.bound_notices import BoundNotices
+from hil.supervision.bounds import Bounds, allowed_speed
 
 PERIOD = 0.001
 PROFILE = load_profile("footplate_trainer")
@@ -256,9 +257,9 @@ class TestLoad:
         assert held.bounds.hung_load_N == pytest.approx(hung, rel=0.15)
 
     def test_mass_at_the_rod_against_the_simulated_rig(self) -> None:
-        # The simulated rig is built from the same profile by other code (hil.devices).
+        # The simulated rig is built from the same profile by other code (hil.profile.devices).
         from drivers.simulated.physics import RigPhysics
-        from hil.devices import rig_parameters
+        from hil.profile.devices import rig_parameters
 
         physics = RigPhysics(rig_parameters(PROFILE))
         mass, load, per_load = moved_mass(PROFILE)

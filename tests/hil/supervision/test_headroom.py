@@ -8,10 +8,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hil.headroom import Headroom, headroom
-from hil.limits import Limit
+from hil.core.limits import Limit
+from hil.core.samples import COLUMNS, INDEX
 from hil.profile.loader import load_profile
-from hil.samples import COLUMNS, INDEX
+from hil.supervision.headroom import Headroom, headroom
 
 PROFILE = load_profile("footplate_trainer")
 

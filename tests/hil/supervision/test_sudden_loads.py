@@ -5,10 +5,10 @@ from __future__ import annotations
 import pytest
 from test_trips_on_rig import MIDDLE, Rig
 
-from hil.limits import Limit
+from hil.core.limits import Limit
+from hil.core.requests import Energise, HoldPosition, PowerOff
+from hil.core.samples import INDEX, State
 from hil.profile.schema import Profile
-from hil.requests import Energise, HoldPosition, PowerOff
-from hil.samples import INDEX, State
 
 
 def held(profile: Profile, mass_kg: float, at_m: float) -> Rig:

@@ -12,12 +12,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drivers.base import PowerStage, Telemetry
-from hil.estimation import Estimator
-from hil.limit_texts import WORDING, label, mend, sentence
-from hil.limits import Cause, Limit
+from hil.control.estimation import Estimator
+from hil.core.limit_texts import WORDING, label, mend, sentence
+from hil.core.limits import Cause, Limit
 from hil.profile.loader import load_profile
 from hil.profile.schema import Profile
-from hil.supervision import Supervisor
+from hil.supervision.supervision import Supervisor
 
 PERIOD = 0.001
 PROFILE = load_profile("footplate_trainer")

@@ -9,11 +9,10 @@ from typing import Any
 import pytest
 
 from drivers.base import Command, PowerRequest, PowerStage
-from hil.limit_texts import bound_names, label
-from hil.limits import Cause, Limit
-from hil.lockstep import LockstepBench
-from hil.profile.schema import Profile
-from hil.requests import (
+from hil.bench.lockstep import LockstepBench
+from hil.core.limit_texts import bound_names, label
+from hil.core.limits import Cause, Limit
+from hil.core.requests import (
     Apply,
     ConstantForce,
     Energise,
@@ -22,8 +21,9 @@ from hil.requests import (
     Reset,
     VirtualSpring,
 )
-from hil.requests import Stop as StopRequest
-from hil.samples import INDEX, State
+from hil.core.requests import Stop as StopRequest
+from hil.core.samples import INDEX, State
+from hil.profile.schema import Profile
 
 MIDDLE = 0.0275
 # A drive set wider than its profile, so that it is the bench that is seen to act.

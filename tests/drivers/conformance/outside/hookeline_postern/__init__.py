@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from drivers.base import Drive
-from drivers.wire_budget import Budget
+from drivers.transport.wire_budget import Budget
 from hookeline_postern.options import PosternOptions
 
 
@@ -26,19 +26,19 @@ class PosternProtocol:
         return PosternDrive(options)
 
     def simulate(self, options: Any, core: Any, door: Any) -> None:
-        from drivers.declared.simulated_serial import simulate_serial
+        from drivers.declared.serial.simulated import simulate_serial
         from hookeline_postern.board import PosternBoard
 
         simulate_serial(options, core, door, PosternBoard(options, core))
 
     def redirected(self, data: dict[str, Any], directory: Path) -> dict[str, Any]:
         """See ``drivers.base.Redirecting``: the port of a simulated board."""
-        from drivers.declared.simulated_serial import redirected
+        from drivers.declared.serial.simulated import redirected
 
         return redirected(data, directory)
 
     def budgets(self, options: Any, period_s: float) -> tuple[Budget, ...]:
-        """See ``drivers.wire_budget.Budgeting``."""
+        """See ``drivers.transport.wire_budget.Budgeting``."""
         from hookeline_postern.budget import budgets
 
         return budgets(options, period_s)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from drivers.wire_budget import Budget, WireLoad, serial_s
+from drivers.transport.wire_budget import Budget, WireLoad, serial_s
 from hookeline_postern.frames import SIZE
 from hookeline_postern.options import PosternOptions
 

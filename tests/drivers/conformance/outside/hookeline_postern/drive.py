@@ -15,7 +15,7 @@ from drivers.base import (
     PowerStage,
     Telemetry,
 )
-from drivers.declared.serial_port import SerialPort
+from drivers.transport.serial_port import SerialPort
 from hookeline_postern import frames
 from hookeline_postern.options import PosternOptions
 
@@ -45,7 +45,7 @@ class PosternDrive:
     def __init__(self, options: PosternOptions) -> None:
         self.telemetry = Telemetry()
         self._options = options
-        self._port = SerialPort(options.port)  # tells drivers.wires, so that it can be recorded
+        self._port = SerialPort(options.port)  # opened through drivers.capture: can be recorded
         self._opened = False
         self._begin_anew()
 

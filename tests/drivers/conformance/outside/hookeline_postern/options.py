@@ -6,8 +6,8 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from drivers.declared.serial_port import PortOptions
 from drivers.quantities import Duration
+from drivers.transport.serial_port import PortOptions
 
 
 class PosternOptions(BaseModel):

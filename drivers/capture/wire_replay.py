@@ -1,0 +1,260 @@
+"""A recording in place of the device: what was received then is received again.
+
+While a drive is opened, a frame that is sent releases what was received after it. In the cycle,
+each cycle receives what it received then, whatever is sent.
+"""
+
+from __future__ import annotations
+
+import json
+import time
+from collections import deque
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import can
+
+from drivers.base import DriverError
+from drivers.capture.wire_log import INDEX_FILE
+from drivers.capture.wire_text import read_timed
+
+NAP_S = 0.001
+
+Item = tuple[bool, Any]  # received, and a frame or bytes
+Received = tuple[Any, float]  # a frame or bytes, and when
+
+
+@dataclass
+class Cycle:
+    """Periods since the last cycle, records of each wire in it, notes made and times told in it.
+
+    No period: in the cycle before the drive was read again.
+    """
+
+    periods: int
+    counts: list[int]
+    asked_s: list[float] = field(default_factory=list)
+    notes: list[dict[str, Any]] = field(default_factory=list)
+
+
+class WireRecording:
+    """A recording as :class:`~drivers.capture.wire_log.WireRecorder` left it.
+
+    Attributes:
+        cycles: the first stands for the time before the first cycle.
+        timed: whether it has the times that the samples depended on.
+
+    Raises:
+        DriverError: no recording, or a damaged one.
+    """
+
+    def __init__(self, path: Path) -> None:
+        folder = path if path.is_dir() else path.parent
+        self.folder = folder
+        self.cycles: list[Cycle] = []
+        self.timed = True
+        self._wires: list[list[Item]] = []
+        self._times_us: list[list[int]] = []  # of each wire: when things were received
+        self._asked_us = 0
+        self._last_s = 0.0
+        index = folder / INDEX_FILE
+        try:
+            with index.open() as file:
+                for line in file:
+                    self._index_line(json.loads(line))
+        except OSError as error:
+            raise DriverError(
+                f"{index}: {error.strerror}; replay a log that --log-wire left, together with "
+                f"the {INDEX_FILE} beside it"
+            ) from None
+        except (ValueError, KeyError, TypeError, IndexError) as error:
+            raise DriverError(f"{folder}: the recording is damaged: {error}") from None
+        self._opened = 0
+        self._sources: list[Source] = []
+        self._cycle = 0
+
+    def _index_line(self, data: dict[str, Any]) -> None:
+        if "wire" in data:
+            path = self.folder / f"{data['wire']}.log"
+            if data["kind"] == "can" and not path.exists():
+                path = path.with_suffix(".log.gz")
+            items: list[Item] = []
+            if data["kind"] == "can":
+                with can.LogReader(str(path)) as reader:
+                    items = [(frame.is_rx, frame) for frame in reader]
+            else:
+                with path.open() as file:
+                    items = [(received, chunk) for _, received, chunk in read_timed(file)]
+            self._wires.append(items)
+            self._times_us.append([0])
+        elif "cycles" in data:
+            cycles = [Cycle(periods, counts) for periods, *counts in data["cycles"]]
+            self.cycles += cycles
+            self.timed = self.timed and "asked" in data
+            for cycle, asked in zip(cycles, data.get("asked", ()), strict=False):
+                for step in asked:
+                    self._asked_us += step
+                    cycle.asked_s.append(self._asked_us / 1e6)
+            for times, came in zip(self._times_us, data.get("came", ()), strict=False):
+                for step in came:
+                    times.append(times[-1] + step)
+        elif self.cycles:
+            self.cycles[-1].notes.append(data)
+
+    def now(self) -> float:
+        """What the clock said when it was asked then, in this cycle."""
+        asked = self.cycles[self._cycle].asked_s if self._cycle < len(self.cycles) else None
+        if asked:
+            self._last_s = asked.pop(0)
+        return self._last_s
+
+    def came(self) -> float:
+        """When that was received which was received last."""
+        return self._last_s
+
+    def received(self, item: Received) -> Any:
+        """This is received now: so late is it."""
+        self._last_s = item[1]
+        return item[0]
+
+    @property
+    def goes_on(self) -> bool:
+        """Whether the drive was read once more in this cycle."""
+        following = self._cycle + 1
+        return following < len(self.cycles) and self.cycles[following].periods == 0
+
+    def bus(self) -> can.BusABC:
+        """The next recorded wire, in place of a bus. Raises ``DriverError`` if there is none."""
+        return ReplayBus(self, self._source())
+
+    def port(self) -> ReplayPort:
+        """The next recorded wire, in place of a serial port."""
+        return ReplayPort(self, self._source())
+
+    def _source(self) -> Source:
+        number = self._opened
+        if number >= len(self._wires):
+            raise DriverError(
+                f"the recording has {len(self._wires)} wire(s) and the profile more: replay it "
+                "with the profile that it was recorded with"
+            )
+        self._opened += 1
+        counts = [c.counts[number] if number < len(c.counts) else 0 for c in self.cycles]
+        times = [us / 1e6 for us in self._times_us[number][1:]]
+        source = Source(self._wires[number], counts, times)
+        self._sources.append(source)
+        return source
+
+    def begin_cycle(self) -> Cycle | None:
+        """The next cycle, whose frames can be received from now on; None at the end."""
+        self._cycle += 1
+        if self._cycle >= len(self.cycles):
+            return None
+        for source in self._sources:
+            source.begin(self._cycle)
+        return self.cycles[self._cycle]
+
+
+class Source:
+    """Items of one wire, released as the device would."""
+
+    def __init__(self, items: list[Item], counts: list[int], times_s: list[float]) -> None:
+        self._items = items
+        self._times_s = iter(times_s)
+        self._counts = counts
+        self._next = 0
+        self._end = counts[0] if counts else 0
+        self.waiting: deque[Received] = deque()
+        self._opening = True
+        self._release()
+
+    def _release(self) -> None:
+        """What was received before the next thing was sent."""
+        while self._next < self._end and self._items[self._next][0]:
+            self._receive(self._items[self._next][1])
+            self._next += 1
+
+    def _receive(self, item: Any) -> None:
+        self.waiting.append((item, next(self._times_s, 0.0)))
+
+    def sent(self, matches: Any) -> None:
+        """Something is sent; ``matches`` compares it with what was sent then."""
+        if not self._opening:
+            return
+        for i in range(self._next, self._end):
+            received, item = self._items[i]
+            if not received and matches(item):
+                # What lies between was received before this was sent.
+                for came, between in self._items[self._next : i]:
+                    if came:
+                        self._receive(between)
+                self._next = i + 1
+                self._release()
+                return
+
+    def _release_all(self) -> None:
+        while self._next < self._end:
+            received, item = self._items[self._next]
+            if received:
+                self._receive(item)
+            self._next += 1
+
+    def begin(self, cycle: int) -> None:
+        # All at once: when a beat goes out depends on the time, and must change nothing.
+        self._opening = False
+        self._end += self._counts[cycle]
+        self._release_all()
+
+
+class ReplayBus(can.BusABC):
+    """A bus on which a recording plays."""
+
+    def __init__(self, recording: WireRecording, source: Source) -> None:
+        self._recording = recording
+        self._source = source
+        self.channel_info = "recording"
+        super().__init__(channel="recording")
+
+    def send(self, msg: can.Message, timeout: float | None = None) -> None:
+        """Release what was received after this then."""
+        identifier, data = msg.arbitration_id, msg.data
+        self._source.sent(
+            lambda then: then.arbitration_id == identifier and then.data == data
+        )
+
+    def _recv_internal(self, timeout: float | None) -> tuple[can.Message | None, bool]:
+        waiting = self._source.waiting
+        return (self._recording.received(waiting.popleft()) if waiting else None), False
+
+    def recv(self, timeout: float | None = None) -> can.Message | None:
+        """The next frame, or None: at once if ``timeout`` is 0, else soon."""
+        if not self._source.waiting and timeout != 0:
+            time.sleep(NAP_S)  # while a drive is opened, a thread waits here without end
+        return self._recv_internal(timeout)[0]
+
+
+class ReplayPort:
+    """A serial port on which a recording plays."""
+
+    path = "recording"
+
+    def __init__(self, recording: WireRecording, source: Source) -> None:
+        self._recording = recording
+        self._source = source
+
+    def open(self) -> None:
+        """Nothing to be done."""
+
+    def read(self, until_s: float = 0.0) -> bytes:
+        """What waits."""
+        waiting = self._source.waiting
+        chunk: bytes = self._recording.received(waiting.popleft()) if waiting else b""
+        return chunk
+
+    def write(self, data: bytes) -> None:
+        """Release what was received after this then."""
+        self._source.sent(lambda then: then == data)
+
+    def close(self) -> None:
+        """Nothing to be done."""

@@ -1,0 +1,37 @@
+"""What the cyclic exchange with a described CAN board takes of the bus."""
+
+from __future__ import annotations
+
+from drivers.declared.can.message_options import CanMessage
+from drivers.declared.can.options import DeclaredCanOptions
+from drivers.transport.wire_budget import Budget, CanWire, WireLoad
+
+
+def budget(options: DeclaredCanOptions, period_s: float) -> Budget:
+    """Command and poll once a cycle, all else as often as declared; sequences come on top.
+
+    What the board gives without a declared ``every`` is taken to come once a cycle.
+    """
+    wire = CanWire.of(options.bus.extra())
+    load = WireLoad()
+
+    def seconds(message: CanMessage, received: bool) -> float:
+        # Those we send do not switch to the data's bit rate; the board may.
+        return wire.frame_s(message.length, message.extended, message.fd, received)
+
+    cyclic = {taken.target.partition(".")[0] for taken in options.takes.values()}
+    cyclic |= {options.poll} if options.poll else set()
+    beat = options.heartbeat
+    if beat is not None and beat.send not in cyclic:
+        load.each(seconds(options.messages[beat.send], False), beat.every)
+    given = {given.source.partition(".")[0] for given in options.gives.values()}
+    for name, message in options.messages.items():
+        if name in cyclic:
+            load.each_cycle(seconds(message, False))
+        elif beat is not None and name == beat.send:
+            continue
+        elif message.every is not None:
+            load.each(seconds(message, True), message.every)
+        elif name in given:
+            load.each_cycle(seconds(message, True))
+    return load.budget(period_s, wire.words)

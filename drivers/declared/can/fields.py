@@ -1,0 +1,40 @@
+"""Fields of the profile's ``drive:`` mapping for protocol ``declared_can``."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from drivers.declared.can.message_options import CanMessage
+from drivers.declared.can.signals import Signal
+from drivers.declared.common.board import BoardOptions, Given, Taken
+from drivers.suggest import nearest
+from drivers.transport.board_quantities import Given as GivenName
+from drivers.transport.board_quantities import Taken as TakenName
+from drivers.transport.can_bus import BusOptions
+
+
+class DeclaredCanFields(BoardOptions):
+    """Fields of the mapping, and the messages and signals that they name."""
+
+    protocol: Literal["declared_can"] = "declared_can"
+    bus: BusOptions
+    dbc: str | None = None  # database file with messages; those below are added, or refine it
+    messages: dict[str, CanMessage] = {}
+    gives: dict[GivenName, Given] = {}
+    takes: dict[TakenName, Taken] = {}
+
+    def message(self, place: str, name: str) -> CanMessage:
+        if name not in self.messages:
+            raise ValueError(f"{place}: no message '{name}'{nearest(name, self.messages)}")
+        return self.messages[name]
+
+    def signal(self, place: str, path: str) -> Signal:
+        message, dot, signal = path.partition(".")
+        if not dot:
+            raise ValueError(f"{place}: '{path}' is no path; write it as message.signal")
+        signals = self.message(place, message).signals
+        if signal not in signals:
+            raise ValueError(
+                f"{place}: message '{message}' has no signal '{signal}'{nearest(signal, signals)}"
+            )
+        return signals[signal]

@@ -1,0 +1,73 @@
+"""Listen to a described CAN board. Only a declared poll is sent, and only if it orders nothing."""
+
+from __future__ import annotations
+
+import can
+
+from drivers.declared.can.message_options import CanMessage
+from drivers.declared.can.messages import MessageReader, MessageWriter
+from drivers.declared.can.options import DeclaredCanOptions
+from drivers.declared.common.board import Counters, Sample
+from drivers.transport.board_quantities import GIVEN_UNITS
+from drivers.transport.listening import CanEar, Heard, Take, identifier_text
+
+
+def ear(options: DeclaredCanOptions, period_s: float) -> CanEar:
+    """Every message that the board gives something with, or answers or streams."""
+    ours = {taken.target.partition(".")[0] for taken in options.takes.values()}
+    orders = set(ours)
+    for _, steps in options.sequences:
+        orders |= {step.send for step in steps if step.send}
+    ours |= orders | ({options.heartbeat.send} if options.heartbeat else set())
+    ours |= {options.poll} if options.poll else set()
+    declared: list[Heard] = []
+    takes: dict[tuple[int, bool], Take] = {}
+    given = {given.source.partition(".")[0] for given in options.gives.values()}
+    for name, message in options.messages.items():
+        if name in ours and name not in given:
+            continue
+        heard = Heard(name, identifier_text(message.id, message.extended), message.every)
+        declared.append(heard)
+        takes[message.id, message.extended] = _taker(name, message, options, heard)
+    poll = None
+    polling = ""
+    beat = options.heartbeat.send if options.heartbeat else None
+    if options.poll is not None and options.poll not in orders and options.poll != beat:
+        writer = MessageWriter(options.messages[options.poll])
+        poll = writer.build
+        polling = f"the poll '{options.poll}', {1 / period_s:g} times a second"
+    return CanEar(options.bus, declared, takes, poll, period_s, polling)
+
+
+def _taker(name: str, message: CanMessage, options: DeclaredCanOptions, heard: Heard) -> Take:
+    counters = Counters()
+    samples = {signal: Sample() for signal in message.signals}
+    reader = MessageReader(message, counters, {}, samples)
+    hidden = {part.signal for part in (message.counter, message.checksum) if part is not None}
+    quantities = [
+        (str(quantity), given.source.partition(".")[2], given)
+        for quantity, given in options.gives.items()
+        if given.source.partition(".")[0] == name
+    ]
+    used = {signal for _, signal, _ in quantities}
+    plain = [signal for signal in message.signals if signal not in used | hidden]
+
+    def take(frame: can.Message, now_s: float) -> None:
+        sound = reader.take(frame.data, now_s)
+        heard.troubles = {
+            "malformed": counters.malformed,
+            "checksum failures": counters.checksum_failures,
+            "counter gaps": counters.counter_gaps,
+            "repeated": counters.repeated,
+        }
+        if not sound:
+            return
+        heard.came(now_s)
+        for quantity, signal, given in quantities:
+            if samples[signal].number:
+                heard.values[quantity] = given.to_si(samples[signal].value), GIVEN_UNITS[quantity]
+        for signal in plain:
+            if samples[signal].number:
+                heard.values[signal] = samples[signal].value, ""
+
+    return take

@@ -1,0 +1,45 @@
+"""Registration of ``declared_can``."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from drivers.base import Drive
+from drivers.declared.can.options import DeclaredCanOptions
+from drivers.transport.wire_budget import Budget
+
+if TYPE_CHECKING:
+    from drivers.transport.listening import Ear
+
+
+class DeclaredCanProtocol:
+    """A board on a CAN bus whose messages the profile describes."""
+
+    name = "declared_can"
+    options = DeclaredCanOptions
+
+    def make(self, options: Any, period_s: float) -> Drive:
+        from drivers.declared.can.board import CanBoard
+        from drivers.declared.common.drive import DeclaredDrive
+
+        return DeclaredDrive(CanBoard(options), period_s)
+
+    def simulate(self, options: Any, core: Any, door: Any) -> None:
+        from drivers.declared.can.simulated import simulate_can
+
+        simulate_can(options, core, door)
+
+    def budgets(self, options: Any, period_s: float) -> tuple[Budget, ...]:
+        """See ``drivers.transport.wire_budget.Budgeting``."""
+        from drivers.declared.can.budget import budget
+
+        return (budget(options, period_s),)
+
+    def ear(self, options: Any, period_s: float) -> tuple[Ear, ...]:
+        """See ``drivers.transport.listening.Listenable``."""
+        from drivers.declared.can.listening import ear
+
+        return (ear(options, period_s),)
+
+
+protocol = DeclaredCanProtocol()

@@ -1,0 +1,260 @@
+"""Several devices, each on its own wire and with its own clock, as one drive."""
+
+from __future__ import annotations
+
+import contextlib
+import dataclasses
+from collections.abc import Mapping
+
+from drivers.base import (
+    Capabilities,
+    Command,
+    Drive,
+    DriverError,
+    PowerRequest,
+    PowerStage,
+    Rejoining,
+    Telemetry,
+)
+from drivers.capture import wires
+from drivers.declared.combined.options import CombinedOptions, interval_s
+
+MOST_SHIFT_S = 0.005  # what is further apart is not brought together, but is old
+SHIFT_SHARE = 0.02  # of a new difference in time; the rest is of those before
+WINDOW = 500  # cycles over which the shortest answer is looked for
+NEVER_S = 1e9
+HELD_UP_S = 0.005  # without a word from one that speaks by itself, and often
+
+MOVING = ("position", "velocity", "torque")
+
+
+class AnswerTime:
+    """The shortest time from question to answer over the last one to two windows."""
+
+    def __init__(self) -> None:
+        self._now = self._before = NEVER_S
+        self._left = WINDOW
+
+    def add(self, seconds: float) -> None:
+        """One answer; what was received before the question is none."""
+        if seconds <= 0.0:
+            return
+        self._now = min(self._now, seconds)
+        self._left -= 1
+        if not self._left:
+            self._before, self._now, self._left = self._now, NEVER_S, WINDOW
+
+    @property
+    def half_s(self) -> float:
+        """Half of it: as long as the answer was under way, if both ways take equally long."""
+        shortest = min(self._now, self._before)
+        return 0.5 * shortest if shortest < NEVER_S else 0.0
+
+
+class _Device:
+    """A member and what is known of its time."""
+
+    def __init__(
+        self,
+        name: str,
+        drive: Drive,
+        asked: bool,
+        latency_s: float | None,
+        interval_s: float = 0.0,
+    ) -> None:
+        self.name = name
+        self.drive = drive
+        self.asked = asked
+        self.telemetry = drive.telemetry
+        self._latency_s = latency_s
+        self._held_up_s = max(HELD_UP_S, 2.0 * interval_s)
+        self._answers = AnswerTime()
+        self._last_s = 0.0
+
+    def read(self, deadline_s: float) -> None:
+        before = wires.now()
+        # One that speaks by itself is not waited for: what it said last has come already. But
+        # what held up this computer may have held up the way of what it said since.
+        held_up = before - self.telemetry.time_s > self._held_up_s
+        telemetry = self.drive.read(deadline_s if self.asked or held_up else before)
+        self.telemetry = telemetry
+        if self.asked and telemetry.time_s != self._last_s:
+            self._last_s = telemetry.time_s
+            self._answers.add(telemetry.time_s - before)
+
+    @property
+    def latency_s(self) -> float:
+        if self._latency_s is not None:
+            return self._latency_s
+        return self._answers.half_s if self.asked else 0.0
+
+
+class CombinedDrive:
+    """See ``drivers.base.Drive``.
+
+    Motor and sensor measure at different times. The position of the motor is brought to the
+    time of the deflection with the speed that the motor tells: a smooth, fine number, so that
+    this adds no noise, where the deflection's own rate of change would add much. Times of
+    measurement are those of reception less the latency of each member (half of the shortest time
+    from question to answer, over the last 500 to 1000 cycles), or a member's own clock. It is
+    the mean difference of some 50 cycles that is made good: the single one jumps as the two
+    clocks drift past each other and as processes are held up, and its jumps would look like
+    speed.
+    """
+
+    capabilities: Capabilities
+
+    def __init__(self, drives: Mapping[str, Drive], options: CombinedOptions) -> None:
+        self.telemetry = Telemetry()
+        self._options = options
+        commanded = options.commanded
+        devices = {
+            name: _Device(
+                name,
+                drive,
+                name == commanded or bool(getattr(options.members[name], "poll", None)),
+                options.latency.get(name),
+                interval_s(options.members[name]),
+            )
+            for name, drive in drives.items()
+        }
+        self._main = devices[commanded]
+        self._others = [device for name, device in devices.items() if name != commanded]
+        self._devices = [self._main, *self._others]
+        source = {q: devices.get(options.source(q) or "", self._main) for q in
+                  (*MOVING, "deflection", "supply", "temperature")}  # fmt: skip
+        self._source = source
+        self._moving = list({id(d): d for d in (source[q] for q in MOVING)}.values())
+        self._resting = Command()
+        self.timed_by_wires = all(getattr(d, "timed_by_wires", False) for d in drives.values())
+        self._shift_s = 0.0
+        self._opened = False
+
+    @property
+    def shift_s(self) -> float:
+        """By how much the motor's position is moved in time."""
+        return self._shift_s
+
+    def open(self) -> None:
+        """Open all, those that only sense first.
+
+        Raises:
+            DriverError: naming the member; those that are open are closed again.
+        """
+        if self._opened:
+            raise DriverError("the drive is open already")
+        self._opened = True
+        self.telemetry.forget()
+        self._shift_s = 0.0
+        try:
+            for device in (*self._others, self._main):
+                try:
+                    device.drive.open()
+                except DriverError as error:
+                    raise DriverError(f"{device.name}: {error}") from error
+        except BaseException:
+            self.close()
+            raise
+        main = self._main.drive.capabilities
+        details = dict(main.details)
+        for device in self._others:
+            details |= {
+                f"{device.name}: {key}": text
+                for key, text in device.drive.capabilities.details.items()
+            }
+        names = [device.drive.capabilities.identity or device.name for device in self._devices]
+        self.capabilities = dataclasses.replace(main, identity=" + ".join(names), details=details)
+
+    def read(self, deadline_s: float) -> Telemetry:
+        """See ``drivers.base.Drive``."""
+        for device in self._devices:
+            try:
+                device.read(deadline_s)
+            except DriverError as error:
+                device.telemetry.lost = device.telemetry.lost or str(error)
+        self._fill(wires.now())
+        return self.telemetry
+
+    def write(self, command: Command) -> None:
+        """Send the command to its member; the others are asked for no power, ever.
+
+        Raises:
+            DriverError: not open, or a target that is no finite number.
+        """
+        if self.telemetry.lost:
+            # Whichever is lost: without all of them there is no power.
+            command = dataclasses.replace(self._resting, beat=command.beat)
+        self._main.drive.write(command)
+        resting = self._resting
+        clearing = command.power is PowerRequest.CLEAR_FAULT
+        resting.power = PowerRequest.CLEAR_FAULT if clearing else PowerRequest.OFF
+        resting.beat = command.beat
+        for device in self._others:
+            device.drive.write(resting)
+        resting.power = PowerRequest.OFF
+
+    def de_energise(self) -> None:
+        """Remove power from all now. Never raises."""
+        for device in self._devices:
+            with contextlib.suppress(Exception):
+                device.drive.de_energise()
+
+    def rejoin(self) -> None:
+        """See ``drivers.base.Rejoining``; members that need it are taken back.
+
+        Raises:
+            DriverError: a member is not open.
+        """
+        for device in self._devices:
+            if isinstance(device.drive, Rejoining):
+                device.drive.rejoin()
+
+    def close(self) -> None:
+        """De-energise and close all, the one that moves first. Never raises."""
+        self._opened = False
+        for device in self._devices:
+            with contextlib.suppress(Exception):
+                device.drive.close()
+
+    def _fill(self, now: float) -> None:
+        telemetry, source = self.telemetry, self._source
+        main = self._main.telemetry
+        position = source["position"]
+        moved = position.telemetry
+        deflected = source["deflection"].telemetry
+        telemetry.time_s = moved.time_s
+        telemetry.age_s = max([device.telemetry.age_s for device in self._moving])
+        telemetry.deflection_age_s = deflected.deflection_age_s
+        telemetry.velocity_rad_s = speed = source["velocity"].telemetry.velocity_rad_s
+        telemetry.position_rad = moved.position_rad
+        telemetry.torque_N_m = source["torque"].telemetry.torque_N_m
+        telemetry.deflection_counts = deflected.deflection_counts
+        telemetry.spare_counts = deflected.spare_counts
+        telemetry.supply_V = source["supply"].telemetry.supply_V
+        telemetry.temperature_degC = source["temperature"].telemetry.temperature_degC
+        if self._options.align and source["deflection"] is not position:
+            felt_s = now - deflected.deflection_age_s - source["deflection"].latency_s
+            apart_s = felt_s - (moved.time_s - position.latency_s)
+            if -MOST_SHIFT_S <= apart_s <= MOST_SHIFT_S:
+                self._shift_s += SHIFT_SHARE * (apart_s - self._shift_s)
+            telemetry.position_rad += speed * self._shift_s
+        telemetry.mode = main.mode
+        telemetry.power = main.power
+        telemetry.status_word = main.status_word
+        telemetry.fault_code, telemetry.fault_text = main.fault_code, main.fault_text
+        frames = 0
+        lost = ""
+        for device in self._devices:
+            own = device.telemetry
+            frames += own.frames
+            if own.lost and not lost:
+                lost = f"{device.name}: {own.lost}"
+            if device is self._main:
+                continue
+            if own.power is PowerStage.FAULT:
+                telemetry.power = PowerStage.FAULT
+            if own.fault_code and not telemetry.fault_code:
+                telemetry.fault_code = own.fault_code
+                telemetry.fault_text = f"{device.name}: {own.fault_text}"
+        telemetry.frames = frames
+        telemetry.lost = lost

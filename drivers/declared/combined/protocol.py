@@ -1,0 +1,67 @@
+"""Registration of ``combined``."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from drivers.base import Drive
+from drivers.declared.combined.options import CombinedOptions
+from drivers.registry import find_protocol, redirected
+from drivers.transport.listening import Ear, Listenable
+from drivers.transport.wire_budget import Budget, Budgeting
+
+
+class CombinedProtocol:
+    """Several devices, of any protocols, that make one rig."""
+
+    name = "combined"
+    options = CombinedOptions
+
+    def make(self, options: Any, period_s: float) -> Drive:
+        from drivers.declared.combined.drive import CombinedDrive
+
+        drives = {
+            name: find_protocol(member.protocol).make(member, period_s)
+            for name, member in options.members.items()
+        }
+        return CombinedDrive(drives, options)
+
+    def simulate(self, options: Any, core: Any, door: Any) -> None:
+        from drivers.declared.combined.simulated import simulate_devices
+
+        simulate_devices(options, core, door)
+
+    def redirected(self, data: dict[str, Any], directory: Path) -> dict[str, Any]:
+        """See ``drivers.base.Redirecting``: each member has a directory of its own, made here."""
+        members = {}
+        for name, member in data["members"].items():
+            own = directory / name
+            own.mkdir(mode=0o700, parents=True, exist_ok=True)
+            members[name] = redirected(member, own)
+        return {**data, "members": members}
+
+    def budgets(self, options: Any, period_s: float) -> tuple[Budget, ...]:
+        """See ``drivers.transport.wire_budget.Budgeting``."""
+        found = []
+        for name, member in options.members.items():
+            protocol = find_protocol(member.protocol)
+            if isinstance(protocol, Budgeting):
+                found += [
+                    replace(budget, key=f"members.{name}.{budget.key}")
+                    for budget in protocol.budgets(member, period_s)
+                ]
+        return tuple(found)
+
+    def ear(self, options: Any, period_s: float) -> tuple[Ear, ...]:
+        """See ``drivers.transport.listening.Listenable``."""
+        found: list[Ear] = []
+        for member in options.members.values():
+            protocol = find_protocol(member.protocol)
+            if isinstance(protocol, Listenable):
+                found += protocol.ear(member, period_s)
+        return tuple(found)
+
+
+protocol = CombinedProtocol()

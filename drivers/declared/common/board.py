@@ -1,0 +1,265 @@
+"""What every kind of described board looks like to the drive that is made of it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from typing import Annotated, Any, Protocol
+
+from pydantic import BeforeValidator, Field, model_validator
+
+from drivers.quantities import Duration, Torque, TorqueConstant
+from drivers.transport.board_quantities import TAKEN_UNITS, Part, Scaling
+
+NEVER = -1e18
+# The first of these that a board gives sets its pace: one cycle, one sample of it.
+PACE = ("position", "deflection", "velocity", "torque", "current")
+
+
+class Sample:
+    """Latest value of one quantity in SI, and when it was received (``time.monotonic()``).
+
+    ``number`` counts the values received.
+    """
+
+    __slots__ = ("number", "time_s", "value")
+
+    def __init__(self) -> None:
+        self.forget()
+
+    def forget(self) -> None:
+        """As before anything was received."""
+        self.value = 0.0
+        self.time_s = NEVER
+        self.number = 0
+
+    def take(self, value: float, now_s: float) -> None:
+        self.value = value
+        self.time_s = now_s
+        self.number += 1
+
+
+def pace(values: Mapping[str, Sample]) -> Sample:
+    """The sample that tells whether this cycle's has come, of a board's quantities."""
+    named = (values[name] for name in PACE if name in values)
+    return next(named, next(iter(values.values()), Sample()))
+
+
+@dataclass
+class Counters:
+    """What came that was of no use, and why."""
+
+    received: int = 0
+    malformed: int = 0
+    checksum_failures: int = 0
+    counter_gaps: int = 0
+    repeated: int = 0
+    foreign: int = 0
+
+
+def _numbered(texts: Any) -> Any:
+    """Keys of a mapping are text in a profile; a code may be written in hexadecimal."""
+    if not isinstance(texts, dict):
+        return texts
+    return {
+        int(key, 16) if isinstance(key, str) and re.fullmatch("0x[0-9a-fA-F]+", key) else key: text
+        for key, text in texts.items()
+    }
+
+
+class Masked(Part):
+    """A state that stands when the status number, masked, equals a value."""
+
+    mask: Annotated[int, Field(gt=0)]
+    equals: Annotated[int, Field(ge=0)]
+
+    @model_validator(mode="after")
+    def _possible(self) -> Masked:
+        if self.equals & ~self.mask:
+            raise ValueError("equals: it has bits outside of mask and is never met; correct it")
+        return self
+
+    def met(self, status: int) -> bool:
+        return status & self.mask == self.equals
+
+
+class Given(Scaling):
+    """Where a quantity comes from (``message.signal``, or a field's name) and its scaling."""
+
+    source: Annotated[str, Field(alias="from")]
+
+
+class Taken(Scaling):
+    """Where a command goes to (``message.signal``, or the name in a template)."""
+
+    target: Annotated[str, Field(alias="to")]
+
+
+class Status(Part):
+    """How the board's status number tells the state of its power stage."""
+
+    energised: Masked
+    fault: Masked | None = None
+
+
+class SequenceStep(Part):
+    """Send one message (with these values), then wait for what is expected of it.
+
+    ``expect``: ``energised``, ``fault`` (true or false), or the name of a signal or field and
+    the value it must have, in the board's own units.
+    """
+
+    send: str | None = None
+    values: Annotated[dict[str, float], Field(alias="with")] = {}
+    expect: dict[str, float | bool] = {}
+    within: Annotated[Duration, Field(gt=0, le=10)] = 0.5
+
+    @model_validator(mode="after")
+    def _does_something(self) -> SequenceStep:
+        if self.send is None and not self.expect:
+            raise ValueError("a step must send something or expect something")
+        return self
+
+
+class Sequences(Part):
+    """Declared dialogues; an empty one needs nothing to be sent."""
+
+    start_up: tuple[SequenceStep, ...] = ()
+    energise: tuple[SequenceStep, ...] = ()
+    de_energise: tuple[SequenceStep, ...] = ()
+    clear_fault: tuple[SequenceStep, ...] = ()
+    shut_down: tuple[SequenceStep, ...] = ()
+
+
+class Heartbeat(Part):
+    """A message sent at a steady rate, by which the board knows that its host lives."""
+
+    send: str
+    every: Annotated[Duration, Field(gt=0, le=10)]
+
+
+class BoardOptions(Part):
+    """What every description has, whatever the wire. A board without ``takes`` is a sensor."""
+
+    name: str = "board"
+    sequences: Sequences = Sequences()
+    status: Status | None = None
+    fault_texts: Annotated[dict[int, str], BeforeValidator(_numbered)] = {}
+    heartbeat: Heartbeat | None = None
+    poll: str | None = None  # sent at the start of each cycle, if the board answers only then
+    host_loss: Annotated[Duration, Field(gt=0, le=10)] | None = None
+    silence: Annotated[Duration, Field(gt=0, le=10)] = 0.05
+    rated_torque: Annotated[Torque, Field(gt=0)] | None = None
+    peak_torque: Annotated[Torque, Field(gt=0)] | None = None
+    torque_constant: Annotated[TorqueConstant, Field(gt=0)] | None = None
+    command_delay: Annotated[float, Field(ge=0, le=20)] = 1.0  # cycles until a command acts
+
+    def check_drive(self, gives: Collection[str], takes: Collection[str]) -> None:
+        """Whether a board that takes commands has all that a drive needs.
+
+        Raises:
+            ValueError: naming the key that is missing, and why it is needed.
+        """
+        if not gives:
+            raise ValueError("gives: nothing is named that comes from this board; name a quantity")
+        if "torque" in takes and "current" in takes:
+            raise ValueError("takes: torque and current are one command; declare one of the two")
+        for part, names in (("takes", takes), ("gives", gives)):
+            if "current" in names and self.torque_constant is None:
+                raise ValueError(
+                    f"{part}.current: nothing says what torque it makes; add torque_constant, such "
+                    "as '0.09 N*m/A'"
+                )
+        if not takes:
+            return
+        if "torque" not in takes and "current" not in takes:
+            raise ValueError(
+                "takes: the force law needs torque or current; declare where it is sent"
+            )
+        for name in sorted(set(takes) - {"torque", "current"}):
+            raise ValueError(
+                f"takes.{name}: the bench commands torque alone, and a message that says {name} as "
+                "well leaves open which of them the board follows; take it out"
+            )
+        for key, example in (
+            ("rated_torque", "1.2 N*m"), ("peak_torque", "3 N*m"), ("host_loss", "100 ms")
+        ):
+            if getattr(self, key) is None:
+                raise ValueError(
+                    f"takes: a board that takes commands must say its {key}; add "
+                    f"'{key}: {example}', as it is set in the board"
+                )
+        if not self.sequences.energise and self.status is None:
+            raise ValueError(
+                "sequences: nobody would know whether the power stage is on; add energise, or "
+                "status"
+            )
+        if not self.sequences.de_energise:
+            raise ValueError("sequences: nothing says how power is removed; add de_energise")
+
+
+    def check_command(self, quantity: str, scaling: Scaling, low: float, high: float) -> None:
+        """Whether numbers from ``low`` to ``high`` can say what the force law may ask for.
+
+        Raises:
+            ValueError: naming what they can say.
+        """
+        most = self.peak_torque or 0.0
+        if quantity == "current":
+            most /= self.torque_constant or 1.0
+        elif quantity != "torque":
+            return
+        ends = sorted(scaling.to_si(number) for number in (low, high))
+        if ends[0] > -most or ends[1] < most:
+            unit = TAKEN_UNITS[quantity]
+            raise ValueError(
+                f"takes.{quantity}: it says {ends[0]:.4g} to {ends[1]:.4g} {unit}, and the force "
+                f"law may ask for {-most:.4g} to {most:.4g}; correct scale, offset or sign of the "
+                "number, or lower peak_torque"
+            )
+
+
+class Board(Protocol):
+    """One described board on its wire; one thread may use it.
+
+    Attributes:
+        gives: quantities that come from it; takes: commands that it obeys.
+        values: the latest of each, ``status`` and ``fault`` included where declared.
+        heard_s: when it was last heard of.
+    """
+
+    @property
+    def options(self) -> BoardOptions:
+        """The description."""
+
+    gives: frozenset[str]
+    takes: frozenset[str]
+    values: dict[str, Sample]
+    counters: Counters
+    heard_s: float
+
+    def open(self) -> None:
+        """Open the wire. Raises ``DriverError`` naming the place and the mend."""
+
+    def poll(self, until_s: float) -> None:
+        """Take in all that waits; wait for this cycle's motor sample until ``until_s`` at most.
+
+        Raises:
+            DriverError: the wire is gone.
+        """
+
+    def command(self, quantity: str, value: float) -> None:
+        """Send one command in SI. Raises ``DriverError``."""
+
+    def send(self, name: str, values: Mapping[str, float]) -> None:
+        """Send one declared message with these values. Raises ``DriverError``."""
+
+    def met(self, name: str, wanted: float) -> bool:
+        """Whether the signal or field ``name`` has this value now, received since it was asked."""
+
+    def forget(self, name: str) -> None:
+        """What ``name`` said up to now is no answer any more."""
+
+    def close(self) -> None:
+        """Let go of the wire. Never raises."""

@@ -1,0 +1,311 @@
+"""A drive made of one described board."""
+
+from __future__ import annotations
+
+import contextlib
+import math
+import time
+
+from drivers.base import (
+    Capabilities,
+    Command,
+    DriverError,
+    Mode,
+    PowerRequest,
+    PowerStage,
+    Telemetry,
+)
+from drivers.capture import wires
+from drivers.declared.common.board import NEVER, Board, Sample, pace
+from drivers.declared.common.sequences import Dialogue, Progress
+
+FIRST_ANSWER_S = 1.5
+REPEAT_OFF_S = 0.02  # de-energising is said again until the board says that it is off
+NEVER_HAPPENS_S = 1e9
+
+
+class DeclaredDrive:
+    """See ``drivers.base.Drive``; the wire is the board's affair.
+
+    A board that tells no status is taken for energised once its ``energise`` sequence has run
+    through; the capabilities say so.
+    """
+
+    capabilities: Capabilities
+    timed_by_wires = True  # a recording tells it the time as well
+
+    def __init__(self, board: Board, period_s: float) -> None:
+        self.board = board
+        self.telemetry = Telemetry()
+        self._period_s = period_s
+        options = board.options
+        self._options = options
+        self._status = options.status
+        self._dialogue = Dialogue(board, options.status)
+        values = board.values
+        missing = Sample()
+        self._position = values.get("position", missing)
+        self._velocity = values.get("velocity", missing)
+        self._torque = values.get("torque") or values.get("current", missing)
+        self._per_torque = 1.0 if "torque" in values else options.torque_constant or 1.0
+        self._supply = values.get("supply", missing)
+        self._temperature = values.get("temperature")
+        self._deflection = values.get("deflection", missing)
+        self._state = values.get("status", missing)
+        self._fault = values.get("fault")
+        # A board that only senses is as young as its deflection.
+        self._motor = pace(values)
+        self._next_beat_s = NEVER
+        self._off_again_s = NEVER
+        self._assumed = PowerStage.OFF
+        self._asked = PowerRequest.OFF
+        self._takes = "torque" if "torque" in board.takes else "current"
+        self._modes = frozenset(
+            mode for mode in Mode if mode is Mode.TORQUE or mode.name.lower() in board.takes
+        )
+        self._most_torque = options.peak_torque or options.rated_torque or 0.0
+        self._beating = True
+        self._opened = False
+
+    def open(self) -> None:
+        """Open the wire, remove power, run the start-up dialogue, wait for every quantity.
+
+        Raises:
+            DriverError: the wire does not open, a step is not answered, or a declared quantity
+                never comes.
+        """
+        board, options = self.board, self._options
+        if self._opened:
+            raise DriverError("the drive is open already")
+        self._begin_anew()
+        board.open()
+        try:
+            self._opened = True
+            reason = self._dialogue.run_blocking(
+                "start_up", options.sequences.start_up, self._poll_and_beat
+            )
+            if reason:
+                raise DriverError(f"{options.name}: {reason}: check wiring, power and description")
+            if board.takes:
+                self._dialogue.run_through("de_energise", options.sequences.de_energise)
+            self._await_all()
+        except BaseException:
+            self.close()
+            raise
+        torque = options.rated_torque or 0.0
+        self.capabilities = Capabilities(
+            modes=self._modes,
+            rated_torque_N_m=torque,
+            peak_torque_N_m=self._most_torque,
+            torque_resolution_N_m=0.0,
+            host_loss_s=options.host_loss or math.inf,
+            command_delay_cycles=options.command_delay,
+            identity=options.name,
+            details={
+                "power stage": "as its status says" if options.status
+                else "taken for on once its energise sequence has run: the board tells no status",
+            },
+        )
+
+    def read(self, deadline_s: float) -> Telemetry:
+        """See ``drivers.base.Drive``."""
+        telemetry = self.telemetry
+        try:
+            self._poll_and_beat(deadline_s)
+        except DriverError as error:
+            telemetry.lost = telemetry.lost or str(error)
+        now = wires.now()
+        if not telemetry.lost:
+            try:
+                self._dialogue.look(now)
+            except DriverError as error:
+                telemetry.lost = str(error)
+        self._fill(telemetry, now)
+        if not telemetry.lost and now - self.board.heard_s > self._options.silence:
+            telemetry.lost = (
+                f"{self._options.name} has been silent for more than "
+                f"{1e3 * self._options.silence:g} ms: check its power and its wire"
+            )
+        return telemetry
+
+    def write(self, command: Command) -> None:
+        """Send one command; power changes through the declared sequences.
+
+        Raises:
+            DriverError: not open, a target that is no finite number, or power asked for in a
+                mode that the board has not got.
+        """
+        if not self._opened:
+            raise DriverError("the drive is not open")
+        telemetry = self.telemetry
+        mode = command.mode
+        target = (
+            command.torque_N_m if mode is Mode.TORQUE
+            else command.velocity_rad_s if mode is Mode.VELOCITY else command.position_rad
+        )
+        if not math.isfinite(target):
+            raise DriverError(f"{mode.name.lower()} {target} is not a finite number")
+        if mode not in self._modes and command.power is PowerRequest.ON:
+            raise DriverError(
+                f"{self._options.name} takes no {mode.name.lower()}: declare under 'takes' where "
+                "it is sent, or use another mode"
+            )
+        self._beating = command.beat
+        request = PowerRequest.OFF if telemetry.lost else command.power
+        try:
+            self._follow(request)
+            if command.beat and telemetry.power is PowerStage.ON and request is PowerRequest.ON:
+                self._send_target(mode, target)
+        except DriverError as error:
+            telemetry.lost = telemetry.lost or str(error)
+        self._asked = request
+
+    def de_energise(self) -> None:
+        """Send the whole declared sequence now, from any state. Never raises."""
+        self._assumed = PowerStage.OFF
+        self._asked = PowerRequest.OFF
+        with contextlib.suppress(Exception):
+            self._zero()
+        with contextlib.suppress(Exception):
+            self._dialogue.run_through("de_energise", self._options.sequences.de_energise)
+
+    def close(self) -> None:
+        """De-energise, run the shut-down dialogue without waiting, let go of the wire."""
+        if self._opened:
+            self._opened = False
+            self.de_energise()
+            with contextlib.suppress(Exception):
+                self._dialogue.run_through("shut_down", self._options.sequences.shut_down)
+        self.board.close()
+
+    # ------------------------------------------------------------------------------------
+
+    def _begin_anew(self) -> None:
+        """Nothing of an earlier connection is believed."""
+        self.telemetry.forget()
+        for sample in self.board.values.values():
+            sample.forget()
+        self._dialogue.cancel()
+        self._assumed = PowerStage.OFF
+        self._asked = PowerRequest.OFF
+        self._beating = True
+        self._next_beat_s = self._off_again_s = NEVER
+
+    def _poll_and_beat(self, until_s: float | None = None) -> float:
+        board, options = self.board, self._options
+        now = time.monotonic()
+        beat = options.heartbeat
+        if beat is not None and self._beating and now >= self._next_beat_s:
+            self._next_beat_s = now + beat.every
+            board.send(beat.send, {})
+        if options.poll is not None:
+            # An answer that came too late for its own cycle must not pass for one to this
+            # question: from then on every sample would be one cycle old, and look new.
+            board.poll(0.0)
+            board.send(options.poll, {})
+        board.poll(now + self._period_s if until_s is None else until_s)
+        return time.monotonic()
+
+    def _await_all(self) -> None:
+        give_up = time.monotonic() + FIRST_ANSWER_S
+        wanted = self.board.values
+        while missing := [name for name, sample in wanted.items() if not sample.number]:
+            if self._poll_and_beat() > give_up:
+                raise DriverError(
+                    f"{self._options.name}: {', '.join(missing)} never came: check that the board "
+                    "sends it, and where the description says it comes from"
+                )
+            time.sleep(0.2 * self._period_s)
+
+    def _follow(self, request: PowerRequest) -> None:
+        """Start the sequence that leads to what is asked, once."""
+        dialogue, sequences = self._dialogue, self._options.sequences
+        stage = self.telemetry.power
+        if request is PowerRequest.ON:
+            if stage is PowerStage.FAULT:
+                dialogue.cancel()  # whatever is left of it must not follow upon the fault
+            elif self._asked is not PowerRequest.ON and stage is not PowerStage.ON:
+                dialogue.start("energise", sequences.energise)
+            elif (
+                self._status is None
+                and dialogue.name == "energise"
+                and dialogue.progress is Progress.DONE
+            ):
+                self._assumed = PowerStage.ON
+            return
+        powered = stage in (PowerStage.ON, PowerStage.CHANGING) or (
+            stage is PowerStage.OFF and self._asked is PowerRequest.ON
+        )
+        if request is PowerRequest.CLEAR_FAULT and not powered:
+            if self._asked is not PowerRequest.CLEAR_FAULT or dialogue.name != "clear_fault":
+                dialogue.start("clear_fault", sequences.clear_fault)
+            return
+        # Quick stop is what the bench makes of it itself; here all of them remove power.
+        first = self._asked is not request and (
+            self._asked in (PowerRequest.ON, PowerRequest.CLEAR_FAULT)
+        )
+        self._assumed = PowerStage.OFF
+        now = time.monotonic()
+        if first or (stage is PowerStage.ON and now >= self._off_again_s):
+            self._off_again_s = now + REPEAT_OFF_S
+            try:
+                self._zero()
+            finally:
+                dialogue.run_through("de_energise", sequences.de_energise)
+
+    def _send_target(self, mode: Mode, target: float) -> None:
+        if mode is Mode.TORQUE:
+            most = self._most_torque
+            target = max(-most, min(most, target))
+            if self._takes == "current":
+                target /= self._options.torque_constant or 1.0
+            self.board.command(self._takes, target)
+        else:
+            self.board.command(mode.name.lower(), target)
+
+    def _zero(self) -> None:
+        if self.board.takes:
+            self.board.command(self._takes, 0.0)
+
+    def _fill(self, telemetry: Telemetry, now: float) -> None:
+        motor, deflection = self._motor, self._deflection
+        telemetry.time_s = motor.time_s
+        telemetry.age_s = min(now - motor.time_s, NEVER_HAPPENS_S)
+        telemetry.deflection_age_s = min(now - deflection.time_s, NEVER_HAPPENS_S)
+        telemetry.position_rad = self._position.value
+        telemetry.velocity_rad_s = self._velocity.value
+        telemetry.torque_N_m = self._torque.value * self._per_torque
+        telemetry.deflection_counts = deflection.value
+        telemetry.supply_V = self._supply.value if self._supply.number else math.nan
+        if self._temperature is not None:
+            telemetry.temperature_degC = self._temperature.value
+        telemetry.frames = self.board.counters.received
+        telemetry.mode = Mode.TORQUE
+        self._fill_state(telemetry)
+
+    def _fill_state(self, telemetry: Telemetry) -> None:
+        dialogue = self._dialogue
+        status = self._status
+        word = int(self._state.value) if self._state.number else 0
+        telemetry.status_word = word
+        if status is None:
+            stage = self._assumed
+        elif status.fault is not None and status.fault.met(word):
+            stage = PowerStage.FAULT
+        elif status.energised.met(word):
+            stage = PowerStage.ON
+        elif dialogue.name == "energise" and dialogue.progress is Progress.RUNNING:
+            stage = PowerStage.CHANGING
+        else:
+            stage = PowerStage.OFF
+        telemetry.power = stage
+        code = int(self._fault.value) if self._fault is not None else 0
+        if stage is PowerStage.FAULT or code:
+            telemetry.fault_code = code or 1
+            telemetry.fault_text = self._options.fault_texts.get(
+                code, f"code {code}, of which the description says nothing"
+            )
+        elif dialogue.progress is Progress.FAILED:
+            telemetry.fault_code, telemetry.fault_text = 0, dialogue.reason
+        else:
+            telemetry.fault_code, telemetry.fault_text = 0, ""

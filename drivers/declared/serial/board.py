@@ -1,0 +1,104 @@
+"""A described board on a serial port, be it text or binary."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping
+
+from drivers.base import DriverError
+from drivers.capture import wires
+from drivers.declared.common.board import Counters, pace
+from drivers.declared.serial.codec import Codec
+from drivers.declared.serial.message_fields import build_fields
+from drivers.declared.serial.options import FieldCounter, SerialOptions
+from drivers.transport.serial_port import SerialPort
+
+MOST_CHUNKS_A_CYCLE = 16  # a babbling board must not hold the cycle
+
+
+class SerialBoard:
+    """See :class:`drivers.declared.common.board.Board`.
+
+    ``make_codec`` is called at each opening: nothing of an earlier connection is left in it.
+    """
+
+    def __init__(
+        self,
+        options: SerialOptions,
+        make_codec: Callable[[Counters], Codec],
+        rolling: dict[str, FieldCounter | None],
+    ) -> None:
+        self.options: SerialOptions = options
+        self.gives = frozenset(str(name) for name in options.gives)
+        self.takes = frozenset(str(name) for name in options.takes)
+        self.counters = Counters()
+        self.heard_s = time.monotonic()
+        self._make_codec = make_codec
+        self._codec = make_codec(self.counters)
+        self._port = SerialPort(options.port)
+        self._fields, self.values, self._watched = build_fields(options, self.counters, rolling)
+        self._motor = pace(self.values)
+        self._seen = 0
+        self._targets = {
+            str(quantity): (*taken.target.partition(".")[::2], taken)
+            for quantity, taken in options.takes.items()
+        }
+
+    def open(self) -> None:
+        """See ``Board``."""
+        self._codec = self._make_codec(self.counters)
+        self._port.open()
+        self.heard_s = time.monotonic()
+
+    def poll(self, until_s: float) -> None:
+        """See ``Board``."""
+        port, motor = self._port, self._motor
+        for _ in range(MOST_CHUNKS_A_CYCLE):
+            # Once this cycle's sample is there, only what waits already is taken in.
+            chunk = port.read(until_s if motor.number == self._seen else 0.0)
+            if not chunk:
+                break
+            self.take(chunk, wires.came())
+        self._seen = motor.number
+
+    def take(self, chunk: bytes, now_s: float) -> None:
+        """Bytes from the board. Never raises."""
+        for name, values in self._codec.feed(chunk):
+            fields = self._fields.get(name)
+            if fields is None:
+                self.counters.foreign += 1
+            elif fields.take(values, now_s):
+                self.heard_s = now_s
+
+    def command(self, quantity: str, value: float) -> None:
+        """See ``Board``."""
+        message, name, scaling = self._targets[quantity]
+        self._set(message, name, scaling.from_si(value))
+        self._port.write(self._codec.build(message))
+
+    def send(self, name: str, values: Mapping[str, float]) -> None:
+        """See ``Board``."""
+        for key, value in values.items():
+            self._set(name, key, value)
+        self._port.write(self._codec.build(name))
+
+    def met(self, name: str, wanted: float) -> bool:
+        """See ``Board``."""
+        sample = self._watched[name]
+        return sample.number > 0 and abs(sample.value - wanted) < 1e-9 * (1.0 + abs(wanted))
+
+    def forget(self, name: str) -> None:
+        """See ``Board``."""
+        sample = self._watched.get(name)
+        if sample is not None:
+            sample.number = 0
+
+    def close(self) -> None:
+        """See ``Board``."""
+        self._port.close()
+
+    def _set(self, message: str, name: str, value: float) -> None:
+        try:
+            self._codec.set(message, name, value)
+        except ValueError as error:
+            raise DriverError(f"{self.options.name}: {message}: {error}") from None

@@ -1,0 +1,55 @@
+"""Registration of ``declared_frames``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from drivers.base import Drive
+from drivers.declared.serial.frame_options import DeclaredFramesOptions
+from drivers.transport.wire_budget import Budget
+
+if TYPE_CHECKING:
+    from drivers.transport.listening import Ear
+
+
+class DeclaredFramesProtocol:
+    """A board on a serial port whose binary frames the profile describes."""
+
+    name = "declared_frames"
+    options = DeclaredFramesOptions
+
+    def make(self, options: Any, period_s: float) -> Drive:
+        from drivers.declared.common.drive import DeclaredDrive
+        from drivers.declared.serial.frame_board import FrameBoard
+
+        return DeclaredDrive(FrameBoard(options), period_s)
+
+    def simulate(self, options: Any, core: Any, door: Any) -> None:
+        from drivers.declared.serial.simulated_frames import simulate_frames
+
+        simulate_frames(options, core, door)
+
+    def redirected(self, data: dict[str, Any], directory: Path) -> dict[str, Any]:
+        """See ``drivers.base.Redirecting``."""
+        from drivers.declared.serial.simulated import redirected
+
+        return redirected(data, directory)
+
+    def budgets(self, options: Any, period_s: float) -> tuple[Budget, ...]:
+        """See ``drivers.transport.wire_budget.Budgeting``."""
+        from drivers.declared.serial.budget import frame_budget
+
+        return frame_budget(options, period_s)
+
+    def ear(self, options: Any, period_s: float) -> tuple[Ear, ...]:
+        """See ``drivers.transport.listening.Listenable``."""
+        from functools import partial
+
+        from drivers.declared.serial.frame_codec import host_codec
+        from drivers.declared.serial.listening import SerialEar
+
+        return (SerialEar(options, partial(host_codec, options), period_s),)
+
+
+protocol = DeclaredFramesProtocol()

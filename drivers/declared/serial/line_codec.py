@@ -1,0 +1,165 @@
+"""Lines of text on a serial port, from either side."""
+
+from __future__ import annotations
+
+import re
+from collections import deque
+from collections.abc import Mapping, Sequence
+
+from drivers.base import DriverError
+from drivers.declared.common.board import Counters
+from drivers.declared.serial.codec import Message
+from drivers.declared.serial.line_options import DeclaredLinesOptions, LineCheck
+from drivers.declared.serial.line_templates import (
+    LinePattern,
+    LineSeal,
+    PairsPattern,
+    Template,
+    pattern_of,
+    reverse_pattern,
+    template_of,
+)
+
+ECHOES = 16  # lines sent of which the echo may still be under way
+GRAPHIC = bytes(range(0x20, 0x7F)) + b"\t"
+
+
+class LineCodec:
+    """See :class:`drivers.declared.serial.codec.Codec`."""
+
+    def __init__(
+        self,
+        counters: Counters,
+        patterns: Sequence[LinePattern | PairsPattern],
+        templates: Mapping[str, Template],
+        *,
+        ends: str | None,
+        end: str,
+        longest: int,
+        prompt: str = "",
+        echo: bool = False,
+        check_received: LineCheck | None = None,
+        check_sent: LineCheck | None = None,
+        skip_first: bool = False,
+    ) -> None:
+        self._counters = counters
+        self._patterns = list(patterns)
+        self._templates = dict(templates)
+        self._split = re.compile(re.escape(ends.encode()) if ends else rb"[\r\n]+").split
+        self._end = end.encode()
+        self._longest = longest
+        self._prompt = prompt.strip().encode()
+        self._echoes: deque[bytes] | None = deque(maxlen=ECHOES) if echo else None
+        self._unseal = LineSeal(check_received).take if check_received else None
+        self._seal = LineSeal(check_sent).put if check_sent else None
+        self._rest = b""
+        self._dropping = skip_first
+        self._first = skip_first
+
+    def feed(self, chunk: bytes) -> list[Message]:
+        """See ``Codec``."""
+        *lines, rest = self._split(self._rest + chunk)
+        messages: list[Message] = []
+        for line in lines:
+            if self._dropping:
+                # The end of a line whose beginning was not seen or not kept.
+                self._dropping = False
+                self._counters.malformed += not self._first
+                self._first = False
+                continue
+            message = self._message(line)
+            if message is not None:
+                messages.append(message)
+        if len(rest) > self._longest:
+            self._dropping = True
+            rest = b""
+        self._rest = rest
+        return messages
+
+    def _message(self, line: bytes) -> Message | None:
+        counters = self._counters
+        line = line.strip()
+        prompt = self._prompt
+        while prompt and line.startswith(prompt):
+            line = line[len(prompt) :].lstrip()
+        if not line:
+            return None
+        echoes = self._echoes
+        if echoes and line in echoes:
+            while echoes.popleft() != line:
+                pass
+            return None
+        if len(line) > self._longest or line.translate(None, GRAPHIC):
+            counters.malformed += 1
+            return None
+        if self._unseal is not None:
+            bare = self._unseal(line)
+            if bare is None:
+                counters.checksum_failures += 1
+                return None
+            line = bare
+        for pattern in self._patterns:
+            values = pattern.find(line)
+            if values is not None:
+                return pattern.name, values
+        # What other lines a board writes is its own affair; damaged ones are among them.
+        counters.malformed += 1
+        return None
+
+    def set(self, message: str, name: str, value: float) -> None:
+        """See ``Codec``."""
+        self._templates[message].set(name, value)
+
+    def build(self, message: str) -> bytes:
+        """See ``Codec``."""
+        line = self._templates[message].build()
+        if self._seal is not None:
+            line = self._seal(line)
+        if self._echoes is not None:
+            self._echoes.append(line.strip())
+        return line + self._end
+
+
+def host_codec(options: DeclaredLinesOptions, counters: Counters) -> LineCodec:
+    """What speaks to the board."""
+    check = options.checksum
+    lines = options.lines
+    return LineCodec(
+        counters,
+        [pattern_of(name, line) for name, line in lines.items()],
+        {name: Template(text) for name, text in options.commands.items()},
+        ends=options.received_end,
+        end=options.line_end,
+        longest=options.longest,
+        prompt=options.prompt,
+        echo=options.echo,
+        check_received=check if check and check.on in ("both", "received") else None,
+        check_sent=check if check and check.on in ("both", "sent") else None,
+        # A port may be opened in the midst of a line, of which the end may look like a whole.
+        skip_first=any(line.every is not None for line in lines.values()),
+    )
+
+
+def board_codec(options: DeclaredLinesOptions, counters: Counters) -> LineCodec:
+    """What a simulated board speaks with.
+
+    Raises:
+        DriverError: it is not said how a line is written.
+    """
+    check = options.checksum
+    templates = {}
+    for name, line in options.lines.items():
+        try:
+            templates[name] = Template(template_of(line), line.words)
+        except ValueError as error:
+            raise DriverError(f"drive.lines.{name}: {error}") from None
+    return LineCodec(
+        counters,
+        [reverse_pattern(name, text) for name, text in options.commands.items()],
+        templates,
+        ends=options.line_end,
+        end=options.received_end or options.line_end,
+        longest=max(options.longest, 256),
+        check_received=check if check and check.on in ("both", "sent") else None,
+        check_sent=check if check and check.on in ("both", "received") else None,
+    )

@@ -1,0 +1,148 @@
+"""What descriptions of boards on a serial port share, be it text or binary."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping
+from typing import Annotated
+
+from pydantic import Field
+
+from drivers.declared.common.board import BoardOptions, Given, Taken
+from drivers.quantities import Duration
+from drivers.suggest import nearest
+from drivers.transport.board_quantities import Given as GivenName
+from drivers.transport.board_quantities import Part
+from drivers.transport.board_quantities import Taken as TakenName
+from drivers.transport.serial_port import PortOptions
+
+
+class FieldCounter(Part):
+    """A field that goes up by one with each message, back to 0 after ``modulo - 1``."""
+
+    field: str
+    modulo: Annotated[int, Field(ge=2)] = 256
+
+
+class Clock(Part):
+    """The field by which a board says when it measured, on a clock of its own.
+
+    ``tick``: what one count stands for. ``modulo``: counts after which it begins anew at 0.
+    """
+
+    source: Annotated[str, Field(alias="from")]
+    tick: Annotated[Duration, Field(gt=0, le=1)]
+    modulo: Annotated[int, Field(ge=2)] = 1 << 32
+
+
+class SerialOptions(BoardOptions):
+    """A board on a serial port. Its messages are named by the two kinds of description."""
+
+    port: PortOptions
+    gives: dict[GivenName, Given] = {}
+    takes: dict[TakenName, Taken] = {}
+    clock: Clock | None = None
+
+    def received(self) -> dict[str, tuple[str, ...]]:
+        """Names of the messages that may come from the board, and their fields."""
+        raise NotImplementedError
+
+    def sent(self) -> dict[str, tuple[str, ...]]:
+        """Names of the messages that may be sent to the board, and their values."""
+        raise NotImplementedError
+
+    def cadence(self) -> dict[str, float | None]:
+        """How often each message comes by itself, s; None: only in answer to another."""
+        raise NotImplementedError
+
+    def answered(self) -> dict[str, str | None]:
+        """The message that each one comes in answer to; None: to ``poll``."""
+        return {}
+
+    @property
+    def used(self) -> frozenset[str]:
+        """Messages of the board that are looked at."""
+        names = {given.source.partition(".")[0] for given in self.gives.values()}
+        names |= {self.clock.source.partition(".")[0]} if self.clock else set()
+        for _, steps in self.sequences:
+            for step in steps:
+                names |= {name.partition(".")[0] for name in step.expect}
+        return frozenset(names - {"energised", "fault"})
+
+    def check_names(self) -> None:
+        """Whether all that is named is there.
+
+        Raises:
+            ValueError: naming the place and what is near.
+        """
+        received, sent = self.received(), self.sent()
+        for quantity, given in self.gives.items():
+            _path(f"gives.{quantity}", given.source, received)
+        if self.clock is not None:
+            _path("clock", self.clock.source, received)
+        for quantity, taken in self.takes.items():
+            _path(f"takes.{quantity}", taken.target, sent)
+        if len({taken.target.partition(".")[0] for taken in self.takes.values()}) > 1:
+            raise ValueError("takes: all commands must be in one message")
+        self.check_drive(self.gives, self.takes)
+        if self.status is not None and "status" not in self.gives:
+            raise ValueError("status: it reads a number that is not there; add gives.status")
+        for name, steps in self.sequences:
+            for i, step in enumerate(steps):
+                place = f"sequences.{name}[{i}]"
+                if step.send is not None:
+                    _name(place, step.send, sent)
+                    for value in step.values:
+                        _path(f"{place}.with", f"{step.send}.{value}", sent)
+                for wanted in step.expect:
+                    if wanted in ("energised", "fault"):
+                        if self.status is None or (wanted == "fault" and not self.status.fault):
+                            raise ValueError(f"{place}.expect: '{wanted}' needs status.{wanted}")
+                    elif "." in wanted:
+                        _path(f"{place}.expect", wanted, received)
+                    else:
+                        _name(f"{place}.expect", wanted, received)
+        for place, message in (
+            ("heartbeat.send", self.heartbeat and self.heartbeat.send), ("poll", self.poll)
+        ):
+            if message:
+                _name(place, message, sent)
+        self._check_arrival()
+
+    def _check_arrival(self) -> None:
+        """Everything that is given must come by itself or be asked for."""
+        cadence, answered = self.cadence(), self.answered()
+        for quantity, given in self.gives.items():
+            message = given.source.partition(".")[0]
+            if cadence[message] is None and not self.poll and not answered.get(message):
+                raise ValueError(
+                    f"gives.{quantity}: '{message}' neither says 'every' nor is there a poll that "
+                    "it answers; say how often it comes, or what to ask it with"
+                )
+        for message, asked in answered.items():
+            if asked is not None:
+                _name(f"'{message}' answers", asked, self.sent())
+
+
+def unique(names: Iterable[str], what: str) -> None:
+    """Raises ``ValueError`` if a name stands twice."""
+    seen: set[str] = set()
+    for name in names:
+        if name in seen:
+            raise ValueError(f"{what}: '{name}' stands there twice; name each once")
+        seen.add(name)
+
+
+def _name(place: str, name: str, known: Collection[str]) -> None:
+    if name not in known:
+        raise ValueError(f"{place}: nothing is named '{name}'{nearest(name, known)}")
+
+
+def _path(place: str, path: str, known: Mapping[str, Collection[str]]) -> None:
+    message, dot, field = path.partition(".")
+    if not dot:
+        raise ValueError(f"{place}: '{path}' is no path; write it as message.field")
+    _name(place, message, known)
+    if field not in known[message]:
+        raise ValueError(
+            f"{place}: '{message}' has no field '{field}'{nearest(field, known[message])}"
+        )

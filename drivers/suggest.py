@@ -1,0 +1,15 @@
+"""Names near to a mistyped one, for the fix that an error ends with."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+
+
+def nearest(name: str, known: Iterable[str]) -> str:
+    """ "; did you mean ...", or what there is if nothing is near: the mend of a wrong name."""
+    names = list(known)
+    near = difflib.get_close_matches(name, names, 3, 0.5)
+    if near:
+        return f"; did you mean {' or '.join(repr(n) for n in near)}?"
+    return f"; name one of: {', '.join(names[:12])}" if names else "; there is none: declare it"

@@ -1,0 +1,84 @@
+"""Open any python-can bus, with errors that name the place and the mend."""
+
+from __future__ import annotations
+
+import difflib
+import errno
+from collections.abc import Mapping
+from typing import Any
+
+import can
+from can.interfaces import VALID_INTERFACES
+from pydantic import BaseModel, ConfigDict
+
+from drivers.base import DriverError
+from drivers.capture import wires
+
+
+class BusOptions(BaseModel):
+    """``interface`` and ``channel`` as python-can names them; further keys are passed on."""
+
+    model_config = ConfigDict(extra="allow", frozen=True)
+
+    interface: str
+    channel: str | None = None
+
+    def extra(self) -> dict[str, object]:
+        return dict(self.model_extra or {})
+
+
+MENDS: dict[int, str] = {
+    errno.EACCES: "you may not use it: ask for the right, often membership of the device's group",
+    errno.EPERM: "you may not use it: ask for the right, often membership of the device's group",
+    errno.ENOENT: "nothing has this name: check drive.bus.channel and that the adapter is "
+    "plugged in",
+    errno.ENODEV: "nothing has this name: check drive.bus.channel and that the adapter is "
+    "plugged in",
+    errno.ENETDOWN: "the interface is down: set its bit rate and bring it up",
+    errno.ECONNREFUSED: "nobody serves it any more: start the other end first",
+    errno.EAFNOSUPPORT: "this computer's kernel has no support for it: choose another interface",
+    errno.EBUSY: "another program holds it: end that one first",
+}
+GENERAL_MEND = "check that the adapter is plugged in, drive.bus.channel is right and you may use it"
+
+
+def open_bus(interface: str, channel: str | None, options: Mapping[str, Any]) -> can.BusABC:
+    """Open the bus; ``options`` go to the python-can interface as they are.
+
+    Raises:
+        DriverError: unknown interface, an option it does not take, or it does not open.
+    """
+    recording = wires.replayed()
+    if recording is not None:
+        return recording.bus()
+    if interface not in VALID_INTERFACES:
+        near = difflib.get_close_matches(interface, sorted(VALID_INTERFACES), 1)
+        hint = f"; did you mean '{near[0]}'?" if near else ""
+        raise DriverError(
+            f"drive.bus.interface: no CAN interface '{interface}'{hint} "
+            f"(known: {', '.join(sorted(VALID_INTERFACES))})"
+        )
+    try:
+        bus = can.Bus(interface=interface, channel=channel, **options)
+    except Exception as error:
+        # Each adapter raises its own kinds; all of them mean that the bus did not open.
+        raise DriverError(
+            f"drive.bus: {interface} on '{channel}' does not open: {error}; {_mend(error)}"
+        ) from error
+    wires.opened_bus(bus, f"{interface} {channel}")
+    return bus
+
+
+def _mend(error: BaseException) -> str:
+    """What to do about it, from the error and from those that led to it."""
+    if isinstance(error, TypeError | ValueError):
+        return "correct the keys and values under drive.bus"
+    if isinstance(error, ImportError | can.CanInterfaceNotImplementedError):
+        return "install what this interface of python-can needs"
+    cause: BaseException | None = error
+    while cause is not None:
+        for number in (getattr(cause, "errno", None), getattr(cause, "error_code", None)):
+            if number in MENDS:
+                return MENDS[number]
+        cause = cause.__cause__ or cause.__context__
+    return GENERAL_MEND

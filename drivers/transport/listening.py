@@ -1,0 +1,216 @@
+"""Hear what a board sends, and send nothing that could move it.
+
+A protocol that can be listened to has a method ``ear(options)`` (:class:`Listenable`).
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Protocol, runtime_checkable
+
+import can
+
+from drivers.base import DriverError
+from drivers.transport.can_bus import BusOptions, open_bus
+
+MOST_UNDECLARED = 200  # a babbling wire must not fill the memory
+GONE = (can.CanError, OSError)
+DAMAGED = (ValueError, IndexError, KeyError)
+
+
+@dataclass
+class Heard:
+    """One declared message and what came of it.
+
+    Attributes:
+        name: as declared. ``what``: how it looks on the wire, such as ``0x201``.
+        every_s: how often it should come, None if that is not declared.
+        values: the latest, by signal or quantity: value and unit.
+        troubles: what was wrong with those that came: kind and how often.
+        note: why it may be missing, if there is a usual reason.
+    """
+
+    name: str
+    what: str
+    every_s: float | None = None
+    values: dict[str, tuple[float, str]] = field(default_factory=dict)
+    troubles: dict[str, int] = field(default_factory=dict)
+    note: str = ""
+    count: int = 0
+    first_s: float = 0.0
+    last_s: float = -math.inf
+    _mean: float = 0.0
+    _squares: float = 0.0
+    longest_s: float = 0.0
+
+    def came(self, now_s: float) -> None:
+        """It came, and was sound."""
+        self.count += 1
+        if self.count == 1:
+            self.first_s = now_s
+        else:
+            interval = now_s - self.last_s
+            # Mean and spread in one pass (Welford 1962).
+            off = interval - self._mean
+            self._mean += off / (self.count - 1)
+            self._squares += off * (interval - self._mean)
+            self.longest_s = max(self.longest_s, interval)
+        self.last_s = now_s
+
+    @property
+    def rate_Hz(self) -> float:
+        """NaN before the second."""
+        lasted = self.last_s - self.first_s
+        return (self.count - 1) / lasted if self.count > 1 and lasted > 0 else math.nan
+
+    @property
+    def jitter_s(self) -> float:
+        """Standard deviation of the intervals; NaN before the third message."""
+        return math.sqrt(self._squares / (self.count - 2)) if self.count > 2 else math.nan
+
+    def as_data(self, now_s: float) -> dict[str, Any]:
+        """Plain values for JSON."""
+        return {
+            "name": self.name,
+            "what": self.what,
+            "count": self.count,
+            "rate_Hz": self.rate_Hz,
+            "declared_rate_Hz": 1.0 / self.every_s if self.every_s else None,
+            "jitter_ms": 1e3 * self.jitter_s,
+            "longest_interval_ms": 1e3 * self.longest_s if self.count > 1 else math.nan,
+            "age_ms": 1e3 * (now_s - self.last_s) if self.count else math.nan,
+            "values": {
+                name: {"value": value, "unit": unit} for name, (value, unit) in self.values.items()
+            },
+            "troubles": {kind: count for kind, count in self.troubles.items() if count},
+            "note": self.note,
+        }
+
+
+@dataclass
+class Undeclared:
+    """Something that came and that the description does not know."""
+
+    what: str
+    count: int = 0
+    size: int = 0  # bytes of the last
+    last: bytes = b""
+
+
+class Ear(Protocol):
+    """Listens on one wire.
+
+    Attributes:
+        declared: every declared message that the board sends.
+        undeclared: by what identifies it.
+        polling: what is sent while listening, in words; empty for nothing.
+    """
+
+    declared: list[Heard]
+    undeclared: dict[str, Undeclared]
+    polling: str
+
+    def open(self) -> None:
+        """Open the wire. Raises ``DriverError``."""
+
+    def turn(self, until_s: float) -> None:
+        """Listen until then (monotonic). Raises ``DriverError``: the wire is gone."""
+
+    def close(self) -> None:
+        """Let go of the wire. Never raises."""
+
+
+@runtime_checkable
+class Listenable(Protocol):
+    """A protocol (``drivers.base.WireProtocol``) whose board can be listened to."""
+
+    def ear(self, options: Any, period_s: float) -> tuple[Ear, ...]:
+        """One for each wire; polls, if it polls, once a period."""
+
+
+Take = Callable[[can.Message, float], None]
+
+
+class CanEar:
+    """See :class:`Ear`; ``takes`` says what to do with a frame, by identifier and its length."""
+
+    def __init__(
+        self,
+        bus: BusOptions,
+        declared: list[Heard],
+        takes: Mapping[tuple[int, bool], Take],
+        poll: Callable[[], can.Message] | None = None,
+        period_s: float = 0.001,
+        polling: str = "",
+    ) -> None:
+        self.declared = declared
+        self.undeclared: dict[str, Undeclared] = {}
+        self.polling = polling
+        self._options = bus
+        self._takes = takes
+        self._poll = poll
+        self._period_s = period_s
+        self._next_poll_s = 0.0
+        self._bus: can.BusABC | None = None
+
+    def open(self) -> None:
+        """See ``Ear``."""
+        options = self._options
+        self._bus = open_bus(options.interface, options.channel, options.extra())
+
+    def turn(self, until_s: float) -> None:
+        """See ``Ear``."""
+        bus = self._bus
+        if bus is None:
+            raise DriverError("the bus is not open")
+        try:
+            while (now := time.monotonic()) < until_s:
+                wait = until_s - now
+                if self._poll is not None:
+                    if now >= self._next_poll_s:
+                        self._next_poll_s = max(self._next_poll_s, now - self._period_s)
+                        self._next_poll_s += self._period_s
+                        bus.send(self._poll())
+                    wait = min(wait, max(0.0, self._next_poll_s - now))
+                try:
+                    frame = bus.recv(wait)
+                except DAMAGED:
+                    continue
+                if frame is not None:
+                    self._take(frame, time.monotonic())
+        except GONE as error:
+            raise DriverError(f"the bus is gone: {error}") from error
+
+    def _take(self, frame: can.Message, now_s: float) -> None:
+        take = self._takes.get((frame.arbitration_id, frame.is_extended_id))
+        if take is not None and not frame.is_remote_frame and not frame.is_error_frame:
+            take(frame, now_s)
+            return
+        what = "error frame" if frame.is_error_frame else identifier_text(
+            frame.arbitration_id, frame.is_extended_id
+        )
+        if frame.is_remote_frame:
+            what += " remote"
+        if what not in self.undeclared and len(self.undeclared) >= MOST_UNDECLARED:
+            what = "others"
+        seen = self.undeclared.setdefault(what, Undeclared(what))
+        seen.count += 1
+        seen.size = frame.dlc
+        seen.last = bytes(frame.data)
+
+    def close(self) -> None:
+        """See ``Ear``."""
+        bus, self._bus = self._bus, None
+        if bus is not None:
+            try:
+                bus.shutdown()
+            except Exception:
+                return
+
+
+def identifier_text(identifier: int, extended: bool) -> str:
+    """``0x201``, or ``0x00000201`` of 29 bits."""
+    return f"0x{identifier:08X}" if extended else f"0x{identifier:03X}"

@@ -1,0 +1,235 @@
+"""A serial port by its path or by the identity of its adapter, read in whole chunks."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import select
+import socket
+import stat
+import time
+from typing import Annotated, Literal
+
+import serial
+from pydantic import Field, model_validator
+from serial.tools import list_ports
+
+from drivers.base import DriverError
+from drivers.capture import wires
+from drivers.transport.board_quantities import Part
+
+CHUNK = 4096
+LONGEST_SEND_S = 0.002  # a full output buffer: the line is slower than what is sent on it
+MENDS = {
+    errno.EACCES: "you may not use it: ask for the right, often membership of the device's group",
+    errno.EPERM: "you may not use it: ask for the right, often membership of the device's group",
+    errno.ENOENT: "nothing has this name: check drive.port.path and that the board is plugged in",
+    errno.ENODEV: "nothing has this name: check drive.port.path and that the board is plugged in",
+    errno.ECONNREFUSED: "nobody serves it any more: start the other end first",
+    errno.EAGAIN: "another program holds it: end that one first",
+    errno.EBUSY: "another program holds it: end that one first",
+}
+GENERAL_MEND = "check that the board is plugged in, drive.port is right and you may use it"
+
+
+class UsbIdentity(Part):
+    """An adapter as USB knows it; the serial number tells two of a kind apart."""
+
+    vendor_id: Annotated[int, Field(ge=0, le=0xFFFF)]
+    product_id: Annotated[int, Field(ge=0, le=0xFFFF)]
+    serial_number: str | None = None
+
+    def __str__(self) -> str:
+        number = f", serial number {self.serial_number}" if self.serial_number else ""
+        return f"USB {self.vendor_id:04x}:{self.product_id:04x}{number}"
+
+
+class PortOptions(Part):
+    """Which port, and how its bits are sent: eight data bits always."""
+
+    path: str | None = None
+    usb: UsbIdentity | None = None
+    baud: Annotated[int, Field(ge=300, le=20_000_000)] = 115_200
+    parity: Literal["none", "even", "odd"] = "none"
+    stop_bits: Literal[1, 2] = 1
+
+    @model_validator(mode="after")
+    def _one_name(self) -> PortOptions:
+        if (self.path is None) == (self.usb is None):
+            raise ValueError("a port needs either path or usb; name one of the two")
+        return self
+
+    @property
+    def bits_per_byte(self) -> int:
+        return 9 + (self.parity != "none") + self.stop_bits
+
+
+class SerialPort:
+    """An open port. Once lost it stays lost: whoever opens it anew begins without power."""
+
+    def __init__(self, options: PortOptions) -> None:
+        self._options = options
+        self._port: serial.Serial | socket.socket | None = None
+        self._number = -1
+        self.path = options.path or str(options.usb)
+
+    def open(self) -> None:
+        """Open it and forget what waits in it.
+
+        Raises:
+            DriverError: naming the port and the mend.
+        """
+        self.close()
+        recording = wires.replayed()
+        if recording is not None:
+            # In place of reading and writing: what came then comes again.
+            port = recording.port()
+            self.__dict__.update(read=port.read, write=port.write)
+            return
+        self._open()
+        wires.opened_port(self, self.path)
+
+    def _open(self) -> None:
+        options = self._options
+        self.path = path = options.path or find_port(options.usb)
+        if is_socket(path):
+            self._connect(path)
+            return
+        try:
+            port = serial.Serial(
+                path, options.baud, parity=options.parity[0].upper(),
+                stopbits=options.stop_bits, timeout=0, write_timeout=0, exclusive=True,
+            )  # fmt: skip
+        except (OSError, ValueError) as error:  # pyserial's own is an OSError
+            number = getattr(error, "errno", None)
+            raise _not_opened(path, error, number) from error
+        with contextlib.suppress(Exception):
+            port.set_low_latency_mode(True)  # adapters otherwise hold bytes back for 16 ms
+        with contextlib.suppress(Exception):
+            port.reset_input_buffer()
+        self._port = port
+        self._number = port.fileno()
+        os.set_blocking(self._number, False)
+
+    def _connect(self, path: str) -> None:
+        """A local socket in place of a port: what a serial server or a simulated board offers."""
+        connection = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+        try:
+            connection.connect(path)
+        except OSError as error:
+            connection.close()
+            raise _not_opened(path, error, error.errno) from error
+        connection.setblocking(False)
+        self._port = connection
+        self._number = connection.fileno()
+
+    def read(self, until_s: float = 0.0) -> bytes:
+        """What waits; if nothing does, wait for it until ``until_s`` (monotonic) at most.
+
+        Raises:
+            DriverError: not open, or the port is gone.
+        """
+        number = self._number
+        if number < 0:
+            raise DriverError("the drive is not open")
+        try:
+            with contextlib.suppress(BlockingIOError):
+                chunk = os.read(number, CHUNK)
+                if chunk:
+                    return chunk
+                if isinstance(self._port, socket.socket):  # of a terminal, nothing waits
+                    raise self._gone(None)
+            left = until_s - time.monotonic()
+            if left <= 0.0 or not select.select((number,), (), (), left)[0]:
+                return b""
+            chunk = os.read(number, CHUNK)
+        except BlockingIOError:
+            return b""
+        except OSError as error:
+            raise self._gone(error) from error
+        if not chunk:
+            raise self._gone(None)
+        return chunk
+
+    def write(self, data: bytes) -> None:
+        """Send all of it.
+
+        Raises:
+            DriverError: not open, gone, or so far behind that it takes no more.
+        """
+        if self._number < 0:
+            raise DriverError("the drive is not open")
+        give_up = 0.0
+        while data:
+            try:
+                data = data[os.write(self._number, data) :]
+                continue
+            except BlockingIOError:
+                pass
+            except OSError as error:
+                raise self._gone(error) from error
+            now = time.monotonic()
+            give_up = give_up or now + LONGEST_SEND_S
+            if now >= give_up:
+                raise DriverError(
+                    f"serial port {self.path} takes no more bytes: send less, or raise its baud"
+                )
+            select.select((), (self._number,), (), give_up - now)
+
+    def close(self) -> None:
+        """Let go of it. Never raises."""
+        for replaced in ("read", "write"):
+            self.__dict__.pop(replaced, None)
+        port, self._port = self._port, None
+        self._number = -1
+        if port is not None:
+            with contextlib.suppress(Exception):
+                port.close()
+
+    def _gone(self, error: OSError | None) -> DriverError:
+        reason = f": {error.strerror}" if error else ""
+        return DriverError(
+            f"serial port {self.path} is gone{reason}: check its plug and its power"
+        )
+
+
+def is_socket(path: str) -> bool:
+    """Whether a local socket stands at this path."""
+    try:
+        return stat.S_ISSOCK(os.stat(path).st_mode)
+    except (OSError, ValueError):
+        return False
+
+
+def _not_opened(path: str, error: Exception, number: int | None) -> DriverError:
+    reason = os.strerror(number) if number else str(error)
+    mend = MENDS.get(number or 0, GENERAL_MEND)
+    return DriverError(f"serial port {path} does not open: {reason}: {mend}")
+
+
+def find_port(usb: UsbIdentity | None) -> str:
+    """Path of the adapter with this identity.
+
+    Raises:
+        DriverError: none is plugged in, or more than one.
+    """
+    assert usb is not None
+    plugged = list(list_ports.comports())
+    found = [
+        port.device
+        for port in plugged
+        if (port.vid, port.pid) == (usb.vendor_id, usb.product_id)
+        and usb.serial_number in (None, port.serial_number)
+    ]
+    if len(found) == 1:
+        return str(found[0])
+    if found:
+        raise DriverError(
+            f"{usb}: plugged in {len(found)} times ({', '.join(found)}): "
+            "name the serial_number in drive.port.usb"
+        )
+    there = ", ".join(
+        f"{port.device} {port.vid:04x}:{port.pid:04x}" for port in plugged if port.vid is not None
+    )
+    raise DriverError(f"{usb}: not plugged in (there are: {there or 'none'})")

@@ -1,0 +1,322 @@
+"""One page about one run: figures, course, limits, timing, calibration, cautions, versions."""
+
+from __future__ import annotations
+
+import base64
+import datetime
+import io
+import platform
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import matplotlib
+import numpy as np
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+from matplotlib.backends.backend_svg import FigureCanvasSVG
+from matplotlib.figure import Figure as Canvas
+from numpy.typing import NDArray
+
+from hil.analysis.measures import Figure, Measured, Recorded
+from hil.calibration.drift import run_warnings
+from hil.core.limit_texts import label
+from hil.core.limits import Limit
+from hil.profile.schema import Profile, TwoSlopes
+from hil.recorder.meta import named_calibration
+
+Array = NDArray[np.float64]
+PLOT_COLUMNS = 1100  # upright pixels of a plot; more points than twice this show nothing more
+# Okabe and Ito's palette, told apart with any colour vision.
+BLUE, SKY, ORANGE, VERMILION, GREEN, INK = (
+    "#0072B2", "#56B4E9", "#E69F00", "#D55E00", "#009E73", "#1b2230",
+)  # fmt: skip
+
+
+def write_report(
+    path: Path,
+    run: Recorded,
+    profile: Profile,
+    measured: Measured,
+    *,
+    title: str,
+    lead: str = "",
+    verdict: str = "",
+    good: bool = True,
+    picture: Path | None = None,
+    about: str = "",
+) -> None:
+    """Write a self-contained HTML page.
+
+    Args:
+        path: of the page; written whole or not at all.
+        run: what was recorded.
+        profile: of the rig.
+        measured: figures of the run.
+        title, lead, verdict: texts at the head; ``good`` False frames the verdict doubly.
+        picture: PNG of the dashboard, embedded.
+        about: of drive and host, for the foot.
+
+    Raises:
+        OSError: the page cannot be written.
+    """
+    environment = Environment(
+        loader=FileSystemLoader(Path(__file__).parent), autoescape=True, undefined=StrictUndefined
+    )
+    html = environment.get_template("report.html").render(
+        title=title,
+        lead=lead,
+        verdict=verdict,
+        good=good,
+        figures=[_figure_row(figure) for figure in measured.figures],
+        missing=measured.missing,
+        plot=Markup(_plot(run, measured)),
+        limits=_limit_rows(run, profile),
+        bounded=_bounded(run),
+        timing=_timing_rows(run, measured),
+        calibration=_calibration_rows(run, profile),
+        drift=run_warnings(run, profile, _day(run)),
+        caution=profile.stop.load,
+        picture=base64.b64encode(picture.read_bytes()).decode() if picture else "",
+        versions=_versions(about),
+    )
+    part = path.with_suffix(".part")
+    part.write_text(html, encoding="utf-8")
+    part.replace(path)
+
+
+def _figure_row(figure: Figure) -> dict[str, str]:
+    values = figure.values
+    if figure.kind == "constant_force":
+        return {
+            "what": "Constant force",
+            "name": figure.name,
+            "asked": f"{values['asked_N']:.1f} N",
+            "measured": f"{values['mean_N']:.1f} N",
+            "beside": f"rms error {values['rms_error_N']:.1f} N",
+        }
+    if figure.kind == "virtual_spring":
+        return {
+            "what": "Virtual spring",
+            "name": figure.name,
+            "asked": f"{values['asked_N_per_mm']:.1f} N/mm",
+            "measured": f"{values['measured_N_per_mm']:.1f} ± {values['u95_N_per_mm']:.1f} N/mm",
+            "beside": f"output moved {values['moved_mm']:.2f} mm",
+        }
+    if figure.kind == "hold":
+        return {
+            "what": "Hold position",
+            "name": figure.name,
+            "asked": "0 mm sag",
+            "measured": f"{values['sag_mm']:.2f} mm sag",
+            "beside": f"with {values['weight_kg']:g} kg; dip {values['dip_mm']:.2f} mm",
+        }
+    lag = values["to_wire_ms"]
+    return {
+        "what": "Stop",
+        "name": figure.name,
+        "asked": "at once",
+        "measured": "not timed" if lag is None else f"{lag:.2f} ms to the wire",
+        "beside": str(values["cause"]),
+    }
+
+
+def _column(run: Recorded, name: str) -> Array:
+    return np.asarray(run.column(name), dtype=float)
+
+
+def envelope(time_s: Array, values: Array, columns: int = PLOT_COLUMNS) -> tuple[Array, Array]:
+    """Lowest and highest value in each of ``columns`` parts: what a plot that wide can show."""
+    if len(values) <= 2 * columns:
+        return time_s, values
+    edges = np.linspace(0, len(values), columns + 1).astype(int)[:-1]
+    filled = np.where(np.isfinite(values), values, np.nan)
+    low = np.fmin.reduceat(filled, edges)
+    high = np.fmax.reduceat(filled, edges)
+    return np.repeat(time_s[edges], 2), np.column_stack([low, high]).ravel()
+
+
+def _plot(run: Recorded, measured: Measured) -> str:
+    time_s = _column(run, "time_s")
+    if len(time_s):
+        time_s = time_s - time_s[0]
+    panels: list[tuple[str, list[tuple[str, str, str, float]]]] = [
+        ("Force in N", [
+            ("asked_force_N", "asked", ORANGE, 1.0),
+            ("motor_force_N", "from motor", SKY, 1.0),
+            ("spring_force_N", "spring", BLUE, 1.0),
+        ]),
+        ("Deflection in mm", [("deflection_m", "nut to output", GREEN, 1e3)]),
+        ("Position in mm", [
+            ("output_position_m", "output", BLUE, 1e3),
+            ("nut_position_m", "nut", VERMILION, 1e3),
+        ]),
+        ("Motor torque in N·m", [("measured_torque_N_m", "measured", INK, 1.0)]),
+    ]  # fmt: skip
+    with matplotlib.rc_context({"font.size": 8, "svg.fonttype": "path", "path.simplify": True}):
+        canvas = Canvas(figsize=(10.2, 6.6), layout="constrained")
+        FigureCanvasSVG(canvas)
+        axes = canvas.subplots(4, 1, sharex=True, height_ratios=[1.7, 1, 1, 1])
+        for axis, (title, traces) in zip(axes, panels, strict=True):
+            for name, text, colour, scale in traces:
+                x, y = envelope(time_s, _column(run, name) * scale)
+                style = "--" if text == "asked" else "-"
+                axis.plot(x, y, style, color=colour, lw=0.9, label=text)
+            axis.set_ylabel(title)
+            axis.grid(alpha=0.25)
+            axis.legend(loc="upper left", ncols=3, frameon=False, fontsize=7)
+            for spine in ("top", "right"):
+                axis.spines[spine].set_visible(False)
+            _shade(axis, run, measured, time_s)
+        for figure in measured.figures:
+            if figure.kind != "stop":
+                section = figure.section
+                middle = (time_s[section.steady] + time_s[section.end - 1]) / 2
+                axes[0].annotate(
+                    figure.name, (middle, 1.01), xycoords=("data", "axes fraction"),
+                    ha="center", va="bottom", fontsize=7,
+                )  # fmt: skip
+        axes[-1].set_xlabel("Time in s")
+        page = io.StringIO()
+        canvas.savefig(page, format="svg", transparent=True, metadata={"Date": None})
+    svg: str = page.getvalue()
+    return svg[svg.index("<svg") :]
+
+
+def _shade(axis: Any, run: Recorded, measured: Measured, time_s: Array) -> None:
+    for figure in measured.figures:
+        section = figure.section
+        if figure.kind != "stop" and section.end > section.steady:
+            axis.axvspan(
+                time_s[section.steady], time_s[section.end - 1], color=BLUE, alpha=0.07, lw=0
+            )
+    cycles = np.asarray(run.column("cycle"))
+    for event in run.events:
+        if event["kind"] == "stop" and len(cycles):
+            row = min(int(np.searchsorted(cycles, event["cycle"])), len(time_s) - 1)
+            axis.axvline(time_s[row], color=VERMILION, ls="--", lw=1)
+
+
+def _limit_rows(run: Recorded, profile: Profile) -> list[dict[str, str]]:
+    limits = profile.limits
+
+    def largest(name: str, scale: float, unit: str, places: int = 1) -> str:
+        values = np.abs(_column(run, name))
+        values = values[np.isfinite(values)]
+        return f"{values.max() * scale:.{places}f} {unit}" if len(values) else "not reported"
+
+    travel, position = limits.travel, _column(run, "output_position_m") * 1e3
+    supply = _column(run, "supply_V")
+    constant = profile.actuator.motor.torque_constant
+    rows = [
+        (Limit.FORCE, largest("spring_force_N", 1, "N"), f"{limits.force.bounded:.0f} N",
+         f"{limits.force.tripped:.0f} N"),
+        (Limit.DEFLECTION, largest("deflection_m", 1e3, "mm", 2),
+         f"{limits.deflection.bounded * 1e3:.2f} mm", f"{limits.deflection.tripped * 1e3:.2f} mm"),
+        (Limit.TRAVEL,
+         f"{position.min():.1f} to {position.max():.1f} mm" if len(position) else "none",
+         f"{travel.lower * 1e3:.1f} to {travel.upper * 1e3:.1f} mm",
+         f"{travel.tripped_beyond * 1e3:.1f} mm beyond"),
+        (Limit.SPEED, largest("nut_velocity_m_s", 1e3, "mm/s"),
+         f"{limits.speed.bounded * 1e3:.0f} mm/s", f"{limits.speed.tripped * 1e3:.0f} mm/s"),
+        (Limit.CURRENT, largest("measured_torque_N_m", 1 / constant, "A"),
+         f"{limits.current.bounded:.1f} A",
+         "none" if limits.current.tripped is None else f"{limits.current.tripped:.1f} A"),
+        (Limit.MOTOR_HEAT, largest("motor_heat", 100, "%", 0),
+         f"{limits.motor_heat.bounded * 100:.0f} %", f"{limits.motor_heat.tripped * 100:.0f} %"),
+        (Limit.DRIVE_TEMPERATURE, largest("drive_temperature_degC", 1, "°C"),
+         f"{limits.drive_temperature.bounded:.0f} °C",
+         f"{limits.drive_temperature.tripped:.0f} °C"),
+        (Limit.SUPPLY_LOW,
+         f"{supply.min():.1f} to {supply.max():.1f} V" if len(supply) else "none", "",
+         f"{limits.supply.low:.1f} to {limits.supply.high:.1f} V"),
+    ]  # fmt: skip
+    return [
+        {
+            "label": "Supply" if limit is Limit.SUPPLY_LOW else label(limit),
+            "largest": largest_,
+            "bounded": bounded,
+            "tripped": tripped,
+        }
+        for limit, largest_, bounded, tripped in rows
+    ]
+
+
+def _bounded(run: Recorded) -> str:
+    masks = np.asarray(run.column("bounded")).astype(np.int64)
+    return ", ".join(
+        f"{label(limit).lower()} ({int(np.count_nonzero(masks >> limit & 1))} cycles)"
+        for limit in Limit
+        if (masks >> limit & 1).any()
+    )
+
+
+def _timing_rows(run: Recorded, measured: Measured) -> list[tuple[str, str]]:
+    rows = [
+        ("Cycles", f"{measured.timing.get('cycles', 0)}"),
+        ("Rate", f"{measured.timing.get('rate_hz', 0.0):.2f} Hz"),
+        ("Late cycles", f"{measured.timing.get('late_cycles', 0)}"),
+        ("Lost samples", f"{measured.timing.get('lost_samples', 0)}"),
+    ]
+    for name, text in (
+        ("wake_latency_s", "Wake-up latency"),
+        ("work_s", "Work"),
+        ("telemetry_age_s", "Telemetry age"),
+    ):
+        values = _column(run, name)
+        values = values[np.isfinite(values)] * 1e6
+        if len(values):
+            p50, p99 = np.percentile(values, [50, 99])
+            rows.append((f"{text} p50, p99, max", f"{p50:.0f}, {p99:.0f}, {values.max():.0f} µs"))
+    return rows
+
+
+def _day(run: Recorded) -> datetime.date | None:
+    """On which it was recorded, if it says so."""
+    started = str(getattr(run, "meta", {}).get("started"))
+    try:
+        return datetime.datetime.fromisoformat(started).date()
+    except ValueError:
+        return None
+
+
+def _calibration_rows(run: Recorded, profile: Profile) -> list[tuple[str, str]]:
+    calibration = profile.calibration
+    law = calibration.spring_law
+    named = named_calibration(calibration.model_dump(mode="json")) or {}
+    rows = [
+        ("Identity", calibration.identity or "written by hand"),
+        ("SHA-256", f"{str(named.get('sha256'))[:16]}…"),
+        ("Zero", f"{calibration.zero:g} counts"),
+        ("Deflection", f"{calibration.deflection_per_count * 1e6:.4f} µm/count"),
+    ]
+    if isinstance(law, TwoSlopes):
+        rows += [
+            ("Spring rate, both sets", f"{law.inner_rate / 1e3:g} N/mm"),
+            ("Spring rate, one set slack", f"{law.outer_rate / 1e3:g} N/mm"),
+            ("Knee", f"{law.knee * 1e3:g} mm"),
+        ]
+    else:
+        rows.append(("Spring law", "polynomial of degree " + str(len(law.coefficients) - 1)))
+    table = calibration.uncertainty_table
+    rows += [
+        (
+            "Uncertainty, k = 1",
+            f"table, at most {max(u for _force, u in table):.3g} N" if table else
+            f"√({calibration.absolute_uncertainty:g}² + "
+            f"({calibration.relative_uncertainty:g}·F)²) N",
+        ),
+        ("Dated", calibration.dated or "not said"),
+    ]  # fmt: skip
+    for event in run.events:
+        if event.get("kind") == "calibration":
+            part = event.get("calibration") or {}
+            rows.append((f"From {event.get('time_s', 0.0):.1f} s of the bench on",
+                         str(part.get("identity") or "one written by hand")))  # fmt: skip
+    return rows
+
+
+def _versions(about: str) -> str:
+    parts = [f"hookeline {version('hookeline')}", f"Python {platform.python_version()}"]
+    parts += [f"{name} {version(name)}" for name in ("numpy", "pyarrow", "matplotlib")]
+    return " · ".join([*([about] if about else []), *parts])

@@ -1,0 +1,383 @@
+"""What the bench is between two cycles: its state, and what requests make of it.
+
+``hil.bench.cycle`` advances it. Nothing here reads a clock, does input or output, or moves anything
+by itself: a request changes what the next cycle does.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from drivers.base import Capabilities, Command, PowerRequest, PowerStage, Telemetry
+from hil.control.behaviours import ActiveBehaviour, check_behaviour, start_behaviour
+from hil.control.calibration import ForceCalibration, LiveCalibration
+from hil.control.changed_calibration import changed_calibration, slide_s
+from hil.control.commissioning import Enabling, OpenLoop, SpeedRun, TorqueRun, narrowed
+from hil.control.controlled_stop import ControlledStop
+from hil.control.estimation import Estimator
+from hil.control.force_design import ForceGains, design
+from hil.control.force_law import ForceLaw
+from hil.control.power_sequence import PowerSequence
+from hil.control.shaping import Shaper
+from hil.core.limit_texts import bound_names, label, sentence
+from hil.core.limits import ALWAYS_CATEGORY_0, CHOSEN, Cause
+from hil.core.requests import (
+    Apply,
+    Commission,
+    Enable,
+    EndCommission,
+    EndRun,
+    Energise,
+    Marker,
+    MotorSpeed,
+    MotorTorque,
+    Outcome,
+    PowerOff,
+    Request,
+    Reset,
+    StartRun,
+    Tare,
+    UseCalibration,
+    Waveform,
+    WithholdBeat,
+)
+from hil.core.requests import Stop as StopRequest
+from hil.core.samples import State
+from hil.profile.schema import Profile
+from hil.supervision.bound_notices import BoundNotices
+from hil.supervision.supervision import Supervisor
+
+NAN = float("nan")
+
+
+class BenchState:
+    """Everything that lives from one cycle to the next, and the requests that change it.
+
+    Args:
+        profile: the rig.
+        capabilities: of the opened drive.
+        period_s: cycle period in s.
+
+    ``command`` is what the drive must be sent after ``advance``. ``events`` collects what a
+    reader of the run needs to know; the owner of the loop empties it.
+    """
+
+    def __init__(self, profile: Profile, capabilities: Capabilities, period_s: float) -> None:
+        self.own_profile = profile  # as loaded; ``profile`` may be narrower
+        self.profile = profile
+        self.period_s = period_s
+        self.capabilities = capabilities
+        hand = 1 if profile.actuator.screw.hand == "right" else -1
+        self.sign = hand * profile.sensors.motor.sign
+        self.nut_per_rad = self.sign * profile.actuator.screw.lead / (2 * math.pi)
+        self.calibration = LiveCalibration(
+            ForceCalibration(profile.calibration, profile.sensors.deflection)
+        )
+        self.estimator = Estimator(profile, period_s)
+        self.supervisor = Supervisor(profile, period_s)
+        self.gains = self._designed(profile)
+        self._adopt(profile)
+        self.peak_torque_N_m = capabilities.peak_torque_N_m
+
+        self.command = Command()
+        self.events: list[dict[str, Any]] = []
+        self.state = State.DE_ENERGISED
+        self.cycle = 0
+        self.time_s = 0.0
+        self.cause = 0
+        self.cause_text = ""
+        self.tare_N = 0.0
+        self.row: tuple[float, ...] = ()
+
+        self.envelope: Commission | None = None
+        self.enabling = Enabling()
+
+        self._power = PowerSequence()
+        self._active: ActiveBehaviour | OpenLoop | None = None
+        self.provoked_loss = False  # a loss of the drive would be our own doing
+        self._withheld_s = 0.0  # how long the drive is still to miss the heartbeat
+        self._request_bounds = 0
+        self._bound_notices = BoundNotices()
+        self._nut_offset: float | None = None
+        self._torque = 0.0
+        self._shaped = NAN
+        self._spring_force = 0.0
+        self._telemetry = Telemetry()
+        self._seen_at_s = math.nan  # when the youngest motor sample came
+        self._unseen_s = 0.0  # and what has gone by since
+
+    @property
+    def energising(self) -> bool:
+        """Whether the power stage has been asked on and has not come yet."""
+        return self._power.asked is PowerRequest.ON
+
+    def _designed(self, profile: Profile) -> ForceGains:
+        delay_s = self.capabilities.command_delay_cycles * self.period_s
+        return design(profile, self.period_s, delay_s)
+
+    def _adopt(self, profile: Profile) -> None:
+        """Work to this profile's limits and force loop; while de-energised only."""
+        if profile.control != self.profile.control:
+            # Some 60 ms, in which the drive hears nothing: only where it is needed.
+            self.gains = self._designed(profile)
+        self.profile = profile
+        self.force_law = ForceLaw(profile, self.gains, self.period_s, self.calibration)
+        self.shaper = Shaper(profile)
+        before = self.supervisor
+        self.supervisor = Supervisor(profile, self.period_s)
+        self.supervisor.take_over(before)
+        self.controlled_stop = ControlledStop(profile)
+
+    # ---------------------------------------------------------------- requests
+
+    def ask(self, request: Request) -> Outcome:
+        """Take or refuse a request; what it starts becomes visible from the next cycle on."""
+        if isinstance(request, StopRequest):
+            self.stop(Cause.OPERATOR, request.cause)
+            return Outcome(True, "stopped")
+        if isinstance(request, Apply):
+            return self._apply(request)
+        if isinstance(request, Enable):
+            return self._enable(request)
+        if isinstance(request, Energise):
+            return self._energise(request)
+        if isinstance(request, PowerOff):
+            return self._power_off()
+        if isinstance(request, Reset):
+            return self._reset()
+        if isinstance(request, Tare):
+            return self._tare(request)
+        if isinstance(request, Commission | EndCommission):
+            return self._commission(request)
+        if isinstance(request, WithholdBeat):
+            return self._withhold_beat(request)
+        if isinstance(request, UseCalibration):
+            return self._use_calibration(request)
+        if isinstance(request, Marker):
+            self._event("marker", text=request.text, values=dict(request.values))
+            return Outcome(True, "marked")
+        if isinstance(request, StartRun):
+            self._event("start_run", name=request.name, note=request.note)
+            return Outcome(True, "the recorder was asked to start a run")
+        if isinstance(request, EndRun):
+            self._event("end_run")
+            return Outcome(True, "the recorder was asked to end the run")
+        raise AssertionError(request)
+
+    def stop(self, cause: int, detail: str = "") -> None:
+        """Enter Stopped and latch the first cause; power goes as the profile says."""
+        if self.state is State.STOPPED:
+            if cause in ALWAYS_CATEGORY_0:
+                self.controlled_stop.abandon()
+            return
+        moving_under_power = self.state in (State.STANDBY, State.WORKING)
+        self.cause = int(cause)
+        self.cause_text = detail or sentence(cause)
+        self.state = State.STOPPED
+        if self.energising:
+            self._power.ask(PowerRequest.OFF)
+        self._active = None
+        self._withheld_s = 0.0
+        self._shaped = NAN
+        if (
+            self.profile.stop.category == 1
+            and moving_under_power
+            and cause not in ALWAYS_CATEGORY_0
+        ):
+            self.controlled_stop.start(self.estimator.nut_velocity_m_s)
+        else:
+            self.controlled_stop.abandon()
+        trip = cause not in CHOSEN
+        self._event(
+            "stop",
+            cause=label(cause),
+            code=int(cause),
+            detail=self.cause_text,
+            trip=trip,
+            category=1 if self.controlled_stop.running else 0,
+            to_wire_ms=None,
+        )
+        self._event("state", state=self.state.name, cause=label(cause), cause_text=self.cause_text)
+
+    def _energise(self, request: Energise) -> Outcome:
+        if self.state is State.STOPPED:
+            return Outcome(False, "the bench is stopped: find the cause, then reset")
+        if self.state is not State.DE_ENERGISED or self.energising:
+            return Outcome(False, "the power stage is on already")
+        if self.enabling.needed and not self.enabling.held:
+            return Outcome(False, "hold the enabling control first: motion only while it is held")
+        if not request.load_supported:
+            return Outcome(
+                False, "support the load and confirm it first: " + self.profile.stop.load
+            )
+        if self._telemetry.power == PowerStage.FAULT:
+            return Outcome(
+                False, f"the drive holds a fault ({self._telemetry.fault_text}): reset clears it"
+            )
+        refusal = self.supervisor.refusal(self._telemetry, self.estimator, self._spring_force)
+        if refusal:
+            return Outcome(False, refusal)
+        self._power.ask(PowerRequest.ON)
+        return Outcome(True, "energising")
+
+    def _power_off(self) -> Outcome:
+        if self.state is State.STOPPED:
+            return Outcome(True, "power is off or on its way off: the bench is stopped")
+        self._active = None
+        self._shaped = NAN
+        if self.energising:
+            self._power.ask(PowerRequest.OFF)
+        self._enter(State.DE_ENERGISED)
+        return Outcome(True, "power off")
+
+    def _reset(self) -> Outcome:
+        if self.state not in (State.STOPPED, State.DE_ENERGISED):
+            return Outcome(False, "nothing to reset: the bench is not stopped")
+        if self._telemetry.lost:
+            return Outcome(
+                False, f"the drive is lost ({self._telemetry.lost}): restart the rig host"
+            )
+        if self.controlled_stop.running:
+            return Outcome(False, "wait: the controlled stop is still running")
+        # A drive that has just been taken back may not have told its fault yet.
+        faulty = self._telemetry.power == PowerStage.FAULT or self.provoked_loss
+        self.provoked_loss = False
+        self._power.ask(PowerRequest.CLEAR_FAULT if faulty else PowerRequest.OFF)
+        self.cause = 0
+        self.cause_text = ""
+        self.supervisor.reset()
+        if self.state is State.STOPPED:
+            self._enter(State.DE_ENERGISED)
+        return Outcome(True, "reset; power is off")
+
+    def _apply(self, request: Apply) -> Outcome:
+        if self.state is State.STOPPED:
+            return Outcome(False, "the bench is stopped: find the cause, then reset")
+        if self.state is State.DE_ENERGISED:
+            return Outcome(False, "power is off: energise first")
+        if isinstance(request.behaviour, MotorTorque | MotorSpeed):
+            return self._apply_open_loop(request.behaviour)
+        if self.envelope is not None and not self.envelope.closed_loop:
+            return Outcome(
+                False, "restricted operation: the force loop is not to be closed yet"
+            )
+        checked = check_behaviour(request.behaviour, self.profile, self.gains)
+        if checked.refusal:
+            self._event("refused", text=checked.refusal)
+            return Outcome(False, checked.refusal)
+        if self.state is State.STANDBY:
+            self.force_law.reset(0.0)
+            self.shaper.start(self._spring_force)
+        else:
+            self.shaper.start(self._shaped)
+        self._active = start_behaviour(
+            checked.behaviour,
+            self.profile,
+            self.estimator.output_position_m,
+            self._spring_force if self.state is State.STANDBY else self._shaped,
+            self.gains,
+        )
+        self._request_bounds = checked.bounded_mask
+        told = checked.behaviour.model_dump(exclude={"points"})
+        if isinstance(checked.behaviour, Waveform):
+            told["point_count"] = len(checked.behaviour.points)
+        self._event("applied", behaviour=told)
+        if self.state is not State.WORKING:
+            self._enter(State.WORKING)
+        trimmed = ", ".join(bound_names(checked.bounded_mask)).lower()
+        return Outcome(True, f"applied, trimmed by {trimmed}" if trimmed else "applied")
+
+    def _apply_open_loop(self, behaviour: MotorTorque | MotorSpeed) -> Outcome:
+        if self.envelope is None:
+            return Outcome(
+                False, f"{behaviour.kind.replace('_', ' ')} is for restricted operation only"
+            )
+        if not all(math.isfinite(v) for _, v in behaviour if isinstance(v, float)):
+            return Outcome(False, "a value that is no finite number is refused")
+        most = min(self.supervisor.torque_limit_N_m, self.envelope.torque_N_m)
+        if abs(behaviour.torque_N_m) > most + 1e-9:
+            return Outcome(
+                False,
+                f"{abs(behaviour.torque_N_m):.3g} N·m is refused: the envelope ends at {most:.3g}",
+            )
+        if isinstance(behaviour, MotorTorque):
+            self._active = TorqueRun(behaviour, self.estimator)
+        else:
+            if abs(behaviour.speed_m_s) > self.profile.limits.speed.bounded:
+                return Outcome(False, "the speed is refused: it lies outside the envelope")
+            self._active = SpeedRun(behaviour, self.estimator, self.profile)
+        self._request_bounds = 0
+        self._shaped = NAN
+        self._event("applied", behaviour=behaviour.model_dump())
+        if self.state is not State.WORKING:
+            self._enter(State.WORKING)
+        return Outcome(True, "applied")
+
+    def _commission(self, request: Commission | EndCommission) -> Outcome:
+        if (
+            self.state in (State.STANDBY, State.WORKING)
+            or self.energising
+            or self.controlled_stop.running
+        ):
+            return Outcome(False, "power off first: limits change only while de-energised")
+        if isinstance(request, EndCommission):
+            self.envelope = None
+            self.enabling.needed = False
+            self._adopt(self.own_profile)
+        else:
+            self.envelope = request
+            self.enabling.needed = request.hold_to_run
+            self._adopt(narrowed(self.own_profile, request))
+        self._event("envelope", envelope=self.envelope and self.envelope.model_dump())
+        return Outcome(True, "the limits are the profile's" if self.envelope is None else "taken")
+
+    def _enable(self, request: Enable) -> Outcome:
+        self.enabling.hold(request.held)
+        powered = self.state in (State.STANDBY, State.WORKING) or self.energising
+        if self.enabling.needed and not request.held and powered:
+            self.stop(Cause.ENABLING_RELEASED)
+        return Outcome(True, "held" if request.held else "let go")
+
+    def _withhold_beat(self, request: WithholdBeat) -> Outcome:
+        if self.envelope is None or self.state is not State.STANDBY:
+            return Outcome(False, "for restricted operation in standby only")
+        self._withheld_s = request.seconds
+        self.provoked_loss = True
+        return Outcome(True, "the drive misses the heartbeat")
+
+    def _use_calibration(self, request: UseCalibration) -> Outcome:
+        changed = changed_calibration(self.own_profile, request.calibration)
+        if isinstance(changed, str):
+            return Outcome(False, changed)
+        new = ForceCalibration(changed.calibration, changed.sensors.deflection)
+        self.calibration.slide_to(
+            new, slide_s(self.calibration.newest, new, self.own_profile.limits.deflection.bounded)
+        )
+        self.own_profile = changed
+        self.profile = self.profile.model_copy(update={"calibration": changed.calibration})
+        self.supervisor.use_calibration(self.profile)
+        self._event("calibration", calibration=changed.calibration.model_dump(mode="json"))
+        return Outcome(True, "the calibration is taken")
+
+    def _tare(self, request: Tare) -> Outcome:
+        if self.state is State.WORKING:
+            return Outcome(False, "a behaviour is active and would jump: power off, then tare")
+        if request.clear:
+            self.tare_N = 0.0
+        elif abs(self._spring_force + self.tare_N) > 0.2 * self.profile.limits.force.bounded:
+            return Outcome(
+                False,
+                "more than a fifth of the force limit hangs on the rod: take the load off first",
+            )
+        else:
+            self.tare_N += self._spring_force
+        self._event("tare", tare_N=self.tare_N)
+        return Outcome(True, f"tare is {self.tare_N:.1f} N")
+
+    def _enter(self, state: State) -> None:
+        self.state = state
+        self._event("state", state=state.name, cause="", cause_text="")
+
+    def _event(self, kind: str, **more: Any) -> None:
+        self.events.append({"kind": kind, "time_s": self.time_s, "cycle": self.cycle, **more})

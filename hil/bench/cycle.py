@@ -1,0 +1,230 @@
+"""One control cycle, and the bench state it advances.
+
+``Bench.advance`` is a function of (state, telemetry, dt): it does no input or output, reads
+no clock and starts no thread, so the same code runs paced against hardware and unpaced
+against the simulated rig. Order of one cycle, one direction, no step calls back:
+
+telemetry → calibration → estimation → supervision → behaviour → shaping → force law →
+command → sample.
+"""
+
+from __future__ import annotations
+
+from drivers.base import Mode, PowerRequest, Telemetry
+from hil.bench.bench_state import BenchState
+from hil.control.commissioning import OpenLoop
+from hil.control.power_sequence import LONGEST_S, Progress
+from hil.core.limit_texts import bound_names
+from hil.core.limits import Cause
+from hil.core.samples import State
+
+NAN = float("nan")
+# Of the period. An answer that comes later was held up, and nobody knows where: the rig may have
+# moved on before it was sampled.
+PROMPT_SHARE = 0.7
+BLURRED_SHARE = 0.2  # of the time since the sample before: what a late answer may leave open
+
+
+class Bench(BenchState):
+    """The bench, and one cycle of it; see :class:`~hil.bench.bench_state.BenchState`."""
+
+    def advance(
+        self,
+        telemetry: Telemetry,
+        dt_s: float,
+        time_s: float,
+        wake_latency_s: float = 0.0,
+        work_s: float = 0.0,
+        answer_s: float = 0.0,
+    ) -> tuple[float, ...]:
+        """Run one cycle; returns the sample row and leaves the command in ``command``.
+
+        Of the timing arguments only ``answer_s`` is used, the rest are passed through to the
+        sample: how long after the wake-up the drive's answer came. ``dt_s`` counts from wake-up
+        to wake-up.
+        """
+        self.cycle += 1
+        self.time_s = time_s
+        self._telemetry = telemetry
+        estimator = self.estimator
+
+        nut = telemetry.position_rad * self.nut_per_rad
+        torque_measured = telemetry.torque_N_m * self.sign
+        self.calibration.advance(dt_s)
+        deflection = self.calibration.deflection(telemetry.deflection_counts)
+        if self._nut_offset is None:
+            nut_offset = self._reference(telemetry, nut, deflection)
+        else:
+            nut_offset = self._nut_offset
+        nut += nut_offset
+        true_force = self.calibration.force(deflection)
+        spring_force = true_force - self.tare_N
+        self._spring_force = spring_force
+        # A sample that did not come must not pass for one of a motor that stands still: the
+        # next one would look like a leap. Nor must one of an uncertain moment.
+        self._unseen_s += dt_s
+        if telemetry.time_s != self._seen_at_s:
+            self._seen_at_s = telemetry.time_s
+            if not self._blurred(answer_s):
+                estimator.update(nut, deflection, true_force, torque_measured, self._unseen_s)
+                self._unseen_s = 0.0
+
+        supervisor = self.supervisor
+        state = self.state
+        # A controlled stop still drives the motor: what makes that wrong must cut it short.
+        energised = (
+            state is State.STANDBY or state is State.WORKING or self.controlled_stop.running
+        )
+        cause = supervisor.check(telemetry, estimator, true_force, energised, dt_s)
+        if cause and (energised or self.energising or cause == Cause.DRIVE_LOST):
+            self.stop(cause, supervisor.detail)
+        if self.enabling.needed:
+            self._follow_enabling(dt_s)
+        self._follow_power(telemetry, dt_s)
+        state = self.state
+
+        asked = rest = stiffness = NAN
+        behaviour = 0
+        bounded = 0
+        torque = limit = 0.0
+        active = None
+        if state is State.WORKING and self._active is not None:
+            active = self._active
+            supervisor.bounds(estimator, true_force)
+            limit = min(supervisor.torque_limit_N_m, self.peak_torque_N_m)
+        if isinstance(active, OpenLoop):
+            was_over = active.finished
+            torque = active.torque(estimator, true_force, dt_s, limit)
+            behaviour = int(active.code)
+            if active.finished and not was_over:
+                self._event("run_ended", reason=active.ended)
+        elif active is not None:
+            asked = active.force(estimator.output_position_m, estimator.output_velocity_m_s, dt_s)
+            shaped = self.shaper.shape(
+                asked,
+                supervisor.force_low_N - self.tare_N,
+                supervisor.force_high_N - self.tare_N,
+                dt_s,
+            )
+            self._shaped = shaped
+            supervisor.note_shaped(shaped + self.tare_N)
+            torque = self.force_law.torque(
+                shaped + self.tare_N, estimator, dt_s, limit,
+                supervisor.torque_low_N_m, supervisor.torque_high_N_m,
+            )
+            if self.force_law.saturated:
+                supervisor.note_torque(torque)
+            behaviour = int(active.code)
+            rest = active.rest_m
+            stiffness = active.stiffness_N_m
+            bounded = (
+                active.bounded | self._request_bounds | self.shaper.bounded | supervisor.bounded
+            )
+        elif self.controlled_stop.running:
+            supervisor.bounds(estimator, true_force)
+            torque = self.controlled_stop.torque(
+                estimator, true_force, dt_s, min(supervisor.torque_limit_N_m, self.peak_torque_N_m)
+            )
+        self._command(torque)
+        if self._bound_notices.new(bounded, dt_s):
+            self._event("bounded", limits=bound_names(bounded))
+
+        self.row = (
+            time_s,
+            self.cycle,
+            int(state),
+            behaviour,
+            asked,
+            self._shaped,
+            spring_force,
+            self.calibration.u95(true_force),
+            estimator.motor_force_N - self.tare_N,
+            telemetry.deflection_counts,
+            deflection,
+            estimator.deflection_rate_m_s,
+            estimator.output_position_m,
+            estimator.output_velocity_m_s,
+            nut,
+            estimator.nut_velocity_m_s,
+            self.command.torque_N_m * self.sign,
+            torque_measured,
+            telemetry.supply_V,
+            telemetry.temperature_degC,
+            supervisor.motor_heat,
+            rest,
+            stiffness,
+            bounded,
+            self.cause,
+            int(telemetry.power),
+            telemetry.fault_code,
+            telemetry.status_word,
+            telemetry.age_s,
+            wake_latency_s,
+            work_s,
+            answer_s,
+        )
+        return self.row
+
+    def _blurred(self, answer_s: float) -> bool:
+        """Whether the sample's moment is too uncertain to take a speed from it.
+
+        Waiting for better ones ends where a sample would be too old to be used at all.
+        """
+        return answer_s > PROMPT_SHARE * self.period_s and self._unseen_s < min(
+            answer_s / BLURRED_SHARE, self.profile.limits.telemetry_age
+        )
+
+    def _reference(self, telemetry: Telemetry, nut: float, deflection: float) -> float:
+        """Nut offset from the first fresh sample; provisional (0) until one has come."""
+        if telemetry.age_s > self.profile.limits.telemetry_age:
+            return 0.0
+        motor = self.profile.sensors.motor
+        offset = motor.absolute_offset if motor.reference == "absolute" else deflection - nut
+        self._nut_offset = offset
+        self.estimator.reset(nut + offset, deflection)
+        return offset
+
+    def _follow_power(self, telemetry: Telemetry, dt_s: float) -> None:
+        """Act on what the drive's power stage has become, if it was waited for."""
+        asked = self._power.asked
+        progress = self._power.follow(telemetry.power, dt_s)
+        if progress is Progress.NONE:
+            return
+        reached = progress is Progress.REACHED
+        if asked is PowerRequest.CLEAR_FAULT:
+            text = (
+                "the drive's fault is cleared"
+                if reached
+                else f"the drive keeps its fault ({telemetry.fault_text}): "
+                "mend the cause, then reset again"
+            )
+            self._event("notice", text=text)
+        elif reached:
+            self._enter(State.STANDBY)
+        else:
+            self.stop(
+                Cause.DRIVE_DROPPED_OUT,
+                f"the drive did not energise within {LONGEST_S[asked]:g} s "
+                f"(power stage {telemetry.power.name}): check its enable input and supply",
+            )
+
+    def _follow_enabling(self, dt_s: float) -> None:
+        enabling = self.enabling
+        enabling.wait(dt_s)
+        if not enabling.held and (
+            self.state in (State.STANDBY, State.WORKING) or self.energising
+        ):
+            self.stop(Cause.ENABLING_RELEASED)
+
+    def _command(self, torque: float) -> None:
+        command = self.command
+        command.mode = Mode.TORQUE
+        command.beat = self._withheld_s <= 0.0
+        if not command.beat:
+            self._withheld_s -= self.period_s
+        if self.state is State.WORKING or self.controlled_stop.running:
+            command.power = PowerRequest.ON
+            command.torque_N_m = torque * self.sign
+            return
+        command.torque_N_m = 0.0
+        command.power = PowerRequest.ON if self.state is State.STANDBY else self._power.asked

@@ -1,0 +1,59 @@
+"""What is known of the drive before anything moves, in this process or told over the link."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from dataclasses import dataclass
+from typing import Any
+
+from drivers.base import Capabilities
+from drivers.registry import find_protocol
+from drivers.transport.wire_budget import Budgeting
+from hil.profile.devices import drive_options
+from hil.profile.schema import Profile
+
+
+@dataclass(frozen=True)
+class DriveFacts:
+    """What is known of the drive without moving it."""
+
+    identity: str
+    details: dict[str, str]
+    own_limits: dict[str, float]  # as ``drivers.base.Capabilities.own_limits``
+    host_loss_s: float
+    rated_torque_N_m: float
+    peak_torque_N_m: float
+    bus_load: float = float("nan")  # worst case, share of the bus
+
+
+def drive_facts(capabilities: Capabilities, profile: Profile) -> DriveFacts:
+    """Facts of an opened drive."""
+    protocol = find_protocol(str(profile.drive["protocol"]))
+    share = math.nan
+    if isinstance(protocol, Budgeting):
+        budgets = protocol.budgets(drive_options(profile), 1.0 / profile.control.rate)
+        share = max(budget.share for budget in budgets)
+    return DriveFacts(
+        capabilities.identity,
+        dict(capabilities.details),
+        dict(capabilities.own_limits),
+        capabilities.host_loss_s,
+        capabilities.rated_torque_N_m,
+        capabilities.peak_torque_N_m,
+        share,
+    )
+
+
+def facts_to_dict(facts: DriveFacts) -> dict[str, Any]:
+    """Plain values for JSON, which knows no NaN: that is None."""
+    return {
+        name: None if isinstance(value, float) and not math.isfinite(value) else value
+        for name, value in dataclasses.asdict(facts).items()
+    }
+
+
+def facts_from_dict(data: dict[str, Any]) -> DriveFacts:
+    """The inverse of :func:`facts_to_dict`."""
+    values: dict[str, Any] = {k: math.nan if v is None else v for k, v in data.items()}
+    return DriveFacts(**values)

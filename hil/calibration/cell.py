@@ -1,0 +1,173 @@
+"""Loads that a reference load cell reads: the actuator presses on it, by force, in steps.
+
+The cell stands in the rod's own line and what is behind it is clamped, so that no weight, arm or
+gravity enters, and a level rig can be calibrated in this way as well. Each step is come to from
+the one before, rising or falling, so that hysteresis shows from both sides. The cell is taken
+out after each series: how well it repeats when it is mounted anew is seen (ISO 376). Its number
+is typed by a person: what cannot be is asked again, with the mend.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Generator
+
+import numpy as np
+
+from hil.calibration.load_points import settled_under, take
+from hil.calibration.loads import cell_load
+from hil.calibration.plan import FORCE_SHARE, PlannedLoad, Session
+from hil.calibration.settling import MOVED_COUNTS, energise, trend
+from hil.calibration.sweep import bring, rest
+from hil.core.requests import Apply, Waveform
+from hil.procedures.procedure import (
+    Action,
+    Hand,
+    Note,
+    Pause,
+    ProcedureFailed,
+    Read,
+    Seen,
+    asked,
+    column,
+)
+
+RAMP_S = 1.0  # from step to step
+TRIES = 3
+KILOGRAM = 9.81
+NEARLY = 1.7  # how far from a known slip the ratio may be: the springs are not known yet
+FARTHEST = 2.5  # times what springs read so far that a reading may be
+LIGHT = 0.05  # of the bounded force: below it a ratio tells nothing
+# Typed over true, in words, with what is to be typed instead.
+SLIPS = (
+    (1e-3, "kilonewtons were typed for newtons"),
+    (1.0 / KILOGRAM, "kilograms were typed for newtons"),
+    (1e3, "millinewtons were typed for newtons"),
+)
+PUT_IN = (
+    "Set the reference load cell to zero with nothing on it. Put it in the rod's own line, and "
+    "clamp what is behind it so that the rod cannot move. Keep your hands away."
+)
+TAKE_OUT = "Take the clamp off, and the load cell out of the rod's line."
+QUESTION = "The load cell's reading in N, + where the rod presses on it, − where it pulls"
+
+
+def put_in(session: Session) -> Generator[Action, Seen, None]:
+    """The cell between rod and clamp, power on, no force."""
+    session.say("moving", "No load: to where the load cell is put in")
+    # In the middle no soft end bounds the force, either way.
+    yield from bring(session.profile, session.at(0.5), session.options.speed_m_s)
+    session.say("load", "Put the load cell in and clamp it")
+    yield Hand("hold_output", PUT_IN)
+    yield from energise()
+
+
+def take_out(session: Session) -> Generator[Action, Seen, None]:
+    """Power off, the cell out, the rod free."""
+    yield from rest()
+    session.say("load", "Take the load cell out")
+    yield Hand("let_output_go", TAKE_OUT)
+
+
+def press_on(
+    session: Session, load: PlannedLoad, series: int, from_N: float
+) -> Generator[Action, Seen, float]:
+    """One step: to its force, settle, read springs and cell; returns the force asked for now.
+
+    Raises:
+        ProcedureFailed: refused, or no reading came that can be one.
+    """
+    force = _bearable_N(session, load)
+    if force != load.press_N and load.direction > 0 and abs(force) < abs(from_N) + 1.0:
+        session.total -= 1
+        session.never.add(load.label)
+        yield Note(
+            f"{load.label} is left out: by the load cell it would be more than "
+            f"{100 * FORCE_SHARE:.0f} % of limits.force.bounded"
+        )
+        return from_N
+    session.say("moving", load.label)
+    # The last value of the table lasts.
+    points = ((0.0, from_N), (RAMP_S, force))
+    wave = Waveform(shape="table", of="force", points=points, duration_s=RAMP_S)
+    yield from asked([Apply(behaviour=wave)])
+    yield Pause(RAMP_S)
+    settled = yield from settled_under(session, load)
+    before = (yield Pause(session.options.read_s)).rows
+    session.say("load", f"Read the load cell: {load.label}")
+    reading = yield from ask_cell(session, load, float(column(before, "spring_force_N").mean()))
+    session.say("settling", load.label)
+    # The person takes a while: what crept meanwhile was not what the cell read.
+    after = (yield Pause(session.options.read_s)).rows
+    crept = abs(trend(after)[2] - trend(before)[2]) > MOVED_COUNTS
+    rows = np.concatenate((before, after))
+    known = cell_load(reading, session.options.accuracy)
+    goal = session.at(0.5)
+    take(session, load, series, load.direction, goal, rows, known, settled and not crept)
+    return force
+
+
+def ask_cell(session: Session, load: PlannedLoad, felt_N: float) -> Generator[Action, Seen, float]:
+    """What the cell reads in N.
+
+    Args:
+        felt_N: what the springs read by the calibration so far.
+
+    Raises:
+        ProcedureFailed: whatever was typed cannot be its reading.
+    """
+    question, wrong = f"{load.label[:1].upper()}{load.label[1:]}. {QUESTION}", ""
+    for _ in range(TRIES):
+        reading = (yield Read(question, "cell_N", "N")).value
+        wrong = misread(reading, felt_N, session.profile.limits.force.bounded)
+        if not wrong:
+            return reading
+        yield Note(wrong)
+        question = f"{wrong}. {QUESTION}"
+    raise ProcedureFailed(f"{load.label}: {wrong}; nothing was calibrated")
+
+
+def misread(reading_N: float, felt_N: float, bounded_N: float) -> str:
+    """Why this cannot be the cell's reading, with the mend; '' if it can.
+
+    Args:
+        felt_N: what the springs read by the calibration so far; only slips that leave no doubt
+            are told, what merely disagrees is judged at the end.
+    """
+    about = f"springs and motor hold about {felt_N:.0f} N"
+    if not math.isfinite(reading_N):
+        return (
+            "No number was given: type what the cell's indicator shows, in newtons; if it shows "
+            "nothing, stop here and see to the cell first"
+        )
+    if abs(reading_N - felt_N) <= LIGHT * bounded_N:
+        return ""
+    ratio = reading_N / felt_N if felt_N else math.inf
+    if 1.0 / FARTHEST < ratio < FARTHEST:
+        return ""
+    for slip, words in SLIPS:
+        if slip / NEARLY < abs(ratio) < slip * NEARLY:
+            return (
+                f"{reading_N:g} N cannot be, for {about}; it looks as if {words}: type newtons, or "
+                "the number with its unit"
+            )
+    if 1.0 / FARTHEST < -ratio < FARTHEST:
+        return (
+            f"{reading_N:g} N has the wrong sign, for {about}: type + where the rod presses on the "
+            "cell and − where it pulls; if the indicator shows the opposite, turn its sign"
+        )
+    return (
+        f"{reading_N:g} N cannot be, for {about}: look at the indicator again, and see that the "
+        "cell stands in the rod's line and nothing beside it bears force"
+    )
+
+
+def _bearable_N(session: Session, load: PlannedLoad) -> float:
+    """The force of a step, less if the true one would pass the limit, by the cell so far."""
+    so_far = [
+        p.load_N / float(column(p.rows, "spring_force_N").mean())
+        for p in session.points if abs(p.load_N) > LIGHT * session.profile.limits.force.bounded
+    ]  # fmt: skip
+    reads = max(so_far[-2:], default=1.0)
+    most = FORCE_SHARE * session.profile.limits.force.bounded / reads
+    return max(-most, min(most, load.press_N))

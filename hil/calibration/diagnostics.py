@@ -1,0 +1,328 @@
+"""What is wrong with the readings of a calibration, and what to do about it.
+
+Two things are told apart here that a good fit alone would hide: loads that are not what the
+operator says, and an instrument that is not what the law says. The force that the motor's
+torque gives, found while the output was held, is the second opinion: it knows nothing of
+weights and lever. Without it the calibration that the profile has so far must do.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+import numpy as np
+
+from hil.calibration.loads import Kind, rod_load
+from hil.calibration.result import (
+    Array,
+    CalibrationFinding,
+    CalibrationPoint,
+    SensorLaw,
+    unloaded,
+)
+from hil.control.calibration import ForceCalibration
+from hil.core.limit_texts import label
+from hil.core.limits import Limit
+from hil.procedures.procedure import BenchStopped, column
+from hil.profile.schema import Profile
+
+# The motor's torque constant and the screw's losses are known to a few percent (common
+# practice, no source); without a sweep the springs of one drawing differ by a fifth.
+ARM_SHARE = 0.06
+ARM_SHARE_UNSWEPT = 0.30
+KILOGRAM = 9.81
+NEARLY = 1.6  # how far from 9.81 or 1/9.81 the ratio may be, springs and arms being unknown
+FROM_END_M = 0.0007
+AWAY_M = 0.002
+SOLID_SHARE = 0.4
+RAIL_SHARE = 0.01
+LAST_ROWS = 100  # before a stop: a tenth of a second at 1 kHz
+NEAR_MASS = 0.3  # of the step to the next weight
+
+
+def stopped_finding(stop: BenchStopped) -> CalibrationFinding:
+    """The bench stopped by itself: what its last samples tell of springs and sensor."""
+    if stop.cause == label(Limit.SENSOR_RAIL):
+        return CalibrationFinding(
+            "near_rail", f"the deflection sensor reached the end of its range: {stop}",
+            "set the sensor so that no load reads near the middle of its range, or leave the "
+            "heaviest weight out",
+        )  # fmt: skip
+    plain = CalibrationFinding(
+        "stopped", f"the bench stopped: {stop or stop.cause}",
+        "clear the cause that the bench names, then begin again",
+    )  # fmt: skip
+    rows = stop.seen.rows[-LAST_ROWS:]
+    if stop.cause != label(Limit.DISAGREEMENT) or not len(rows):
+        return plain
+    springs = float(column(rows, "spring_force_N").mean())
+    motor = float(column(rows, "motor_force_N").mean())
+    if springs * motor <= 0.0:
+        return plain
+    if abs(motor) > abs(springs):
+        return CalibrationFinding(
+            "solid",
+            f"the motor pressed ever harder and the springs gave no more: {stop}. They stand at "
+            "solid height, or something beside them bears the load",
+            "see that nothing blocks the springs; calibrate with lower force limits or lighter "
+            "weights, so that they stay clear of solid height",
+        )  # fmt: skip
+    return CalibrationFinding(
+        "no_preload",
+        f"the springs gave way far more easily than the calibration so far says: {stop}. Their "
+        "preload is lost, or a set is missing",
+        "look at both spring sets, set the preload again, then begin anew",
+    )  # fmt: skip
+
+
+def judge_points(
+    profile: Profile,
+    points: Sequence[CalibrationPoint],
+    sensor: SensorLaw | None,
+    kind: Kind = "lever",
+    springs_wrong: bool = False,
+) -> list[CalibrationFinding]:
+    """What the readings say against the loads, before any law is fitted.
+
+    Args:
+        springs_wrong: known already; their ratio to the motor then tells nothing of the loads.
+    """
+    found = [*_ends(profile, points), *_rail(profile, points, sensor)]
+    if not points:
+        return found
+    second = second_opinion(profile, sensor)
+    forces = np.array([second(p.reading_counts) for p in points])
+    loads = np.array([p.load_N for p in points])
+    heavy = loads > 0.0
+    if not heavy.any():
+        return found
+    unit = _unit(profile, points, forces)
+    if unit:
+        return [*found, *unit]
+    wrong = _other_weights(profile, points, forces)
+    if any(f.code == "on_stop" for f in found):
+        return found
+    if wrong:
+        return [*found, *wrong]
+    solid = _solid(profile, points)
+    if solid or springs_wrong:
+        return [*found, *solid]
+    return [*found, *_steady_ratio(points, forces, loads, sensor is not None, kind)]
+
+
+# -- second opinion ----------------------------------------------------------------------------
+
+
+def second_opinion(profile: Profile, sensor: SensorLaw | None) -> Callable[[float], float]:
+    if sensor is None:
+        law = ForceCalibration(profile.calibration, profile.sensors.deflection)
+        return lambda counts: law.force(law.deflection(counts))
+    order = np.argsort(sensor.counts)
+    counts, force = sensor.counts[order], sensor.motor_force_N[order]
+    if profile.calibration.deflection_per_count * (force[-1] - force[0]) < 0:
+        force = force.copy()
+
+    def read(reading: float) -> float:
+        i = int(np.clip(np.searchsorted(counts, reading), 2, counts.size - 2))
+        # Beyond the sweep along its last pieces, two of them against noise.
+        a, b = (i - 1, i) if counts[0] <= reading <= counts[-1] else (
+            (0, 2) if reading < counts[0] else (counts.size - 3, counts.size - 1)
+        )  # fmt: skip
+        slope = (force[b] - force[a]) / (counts[b] - counts[a])
+        return float(force[a] + slope * (reading - counts[a]))
+
+    return read
+
+
+def _unit(
+    profile: Profile, points: Sequence[CalibrationPoint], forces: Array
+) -> list[CalibrationFinding]:
+    """Masses that were typed in the unit of forces, or the other way about."""
+    hung = [i for i, p in enumerate(points) if p.mass_kg > 0.0]
+    if not hung:
+        return []
+    named = np.array([points[i].mass_kg for i in hung])
+    felt = np.array([_mass(profile, points[i], forces[i]) for i in hung])
+    ratio = float(np.sum(felt * named) / np.sum(named**2))
+    if NEARLY / KILOGRAM < ratio < KILOGRAM / NEARLY:
+        return []
+    typed = "kilograms were typed for newtons" if ratio > 1 else (
+        "newtons were typed for kilograms"
+    )  # fmt: skip
+    return [CalibrationFinding(
+        "wrong_unit",
+        f"every weight acts {ratio:.2g} times as strongly as was typed: {typed}",
+        "type masses in kilograms and loads in newtons (1 kg weighs 9.81 N), then repeat",
+    )]  # fmt: skip
+
+
+def _steady_ratio(
+    points: Sequence[CalibrationPoint], forces: Array, loads: Array, swept: bool, kind: Kind
+) -> list[CalibrationFinding]:
+    """Whether both forces stand in one ratio that is not 1."""
+    free = unloaded(points)
+    zero = float(forces[free].mean()) if free.any() else 0.0
+    felt = forces[~free] - zero
+    hung = loads[~free]
+    ratio = float(np.sum(felt * hung) / np.sum(hung**2))
+    away = abs(ratio - 1.0)
+    if away < (ARM_SHARE if swept else ARM_SHARE_UNSWEPT):
+        return []
+    steady = float(np.std(felt - ratio * hung)) < 0.5 * away * float(np.abs(hung).max())
+    by = "motor" if swept else "calibration so far"
+    sense = "longer" if ratio > 1 else "shorter"
+    if kind == "cell":
+        return [CalibrationFinding(
+            "cell_disagrees",
+            f"the force by the {by} is {ratio:.2f} times what the load cell read"
+            + (", at every load alike" if steady else ", and not by one ratio"),
+            "see that the cell stands in the rod's own line, that nothing beside it bears force, "
+            "and that its indicator is set to this cell's sensitivity; then repeat",
+        )]  # fmt: skip
+    if kind == "rod":
+        return [CalibrationFinding(
+            "weights_disagree",
+            f"the force by the {by} is {ratio:.2f} times that by the weights on the rod"
+            + (", at every load alike" if steady else ", and not by one ratio"),
+            "weigh weights and carriage (rig.carriage_mass), see that the rod stands upright and "
+            "nothing beside it bears weight; then repeat",
+        )]  # fmt: skip
+    return [CalibrationFinding(
+        "arm_wrong" if steady else "forces_disagree",
+        f"the force by the {by} is {ratio:.2f} times that by weights and lever"
+        + (", at every load alike: an arm of the lever differs from the profile" if steady
+           else ", and not by one ratio"),
+        f"measure rig.load_arm and rig.rod_arm again: the load arm looks {100 * away:.0f} % "
+        f"{sense} than written, or the rod arm the other way about; then repeat"
+        if steady else "see that nothing touches the lever, then repeat",
+    )]  # fmt: skip
+
+
+def _other_weights(
+    profile: Profile, points: Sequence[CalibrationPoint], forces: Array
+) -> list[CalibrationFinding]:
+    """Visits whose force is that of another weight of the set than the one named."""
+    told = np.array(sorted({p.mass_kg for p in points}))
+    if told.size < 2:
+        return []
+    visits: dict[tuple[int, int, str], list[int]] = {}
+    for i, p in enumerate(points):
+        if p.load_N != 0.0:
+            visits.setdefault((p.series, p.direction, p.label), []).append(i)
+    wrong: dict[tuple[int, int, str], tuple[float, float]] = {}
+    for key, mine in visits.items():
+        felt = float(np.mean([_mass(profile, points[i], forces[i]) for i in mine]))
+        named = points[mine[0]].mass_kg
+        nearest = float(told[np.argmin(np.abs(told - felt))])
+        step = float(np.diff(told).min())
+        # As near as a tenth off allows for the heavy ones.
+        near = abs(felt - nearest) < NEAR_MASS * step + 0.05 * nearest
+        if nearest != named and near:
+            wrong[key] = (named, nearest)
+    if not wrong:
+        return []
+    shown = tuple(i for key in wrong for i in visits[key])
+    pairs = set(wrong.values())
+    if any((b, a) in pairs for a, b in pairs) and all(b > 0 for _, b in pairs):
+        order = ", ".join(f"{a:g} kg was named and {b:g} kg hung" for a, b in sorted(pairs))
+        return [CalibrationFinding(
+            "wrong_order", f"weights were hung in another order than told: {order}",
+            "hang them as told, the lightest first, and repeat", "error", shown,
+        )]  # fmt: skip
+    (series, direction, label), (named, nearest) = next(iter(wrong.items()))
+    where = f"series {series}, loads {'rising' if direction > 0 else 'falling'}"
+    return [CalibrationFinding(
+        "not_hung" if nearest < named else "other_weight",
+        f"{label} was named and {'nothing' if nearest == 0 else f'{nearest:g} kg'} hung ({where}"
+        + (f", and {len(wrong) - 1} more" if len(wrong) > 1 else "") + ")",
+        f"hang {named:g} kg where it is asked for, see that it hangs free, and repeat",
+        "error", shown,
+    )]  # fmt: skip
+
+
+def _mass(profile: Profile, point: CalibrationPoint, force_N: float) -> float:
+    none = rod_load(profile, 0.0, point.output_position_m).force_N
+    one = rod_load(profile, 1.0, point.output_position_m).force_N
+    return (force_N - none) / (one - none)
+
+
+# -- lever, springs, sensor --------------------------------------------------------------------
+
+
+def _ends(profile: Profile, points: Sequence[CalibrationPoint]) -> list[CalibrationFinding]:
+    stroke = profile.actuator.stroke
+    shown = [
+        i for i, p in enumerate(points)
+        if not FROM_END_M < p.output_position_m < stroke - FROM_END_M
+        or abs(p.output_position_m - p.wanted_m) > AWAY_M
+    ]  # fmt: skip
+    if not shown:
+        return []
+    first = points[shown[0]]
+    return [CalibrationFinding(
+        "on_stop",
+        f"with {first.label} the output stood at {1e3 * first.output_position_m:.1f} mm in place "
+        f"of {1e3 * first.wanted_m:.1f} mm: the lever rests on its stop, or on something else "
+        "that bears part of the load",
+        "take away whatever is under the lever, see that the motor can lift the weight, or leave "
+        "the weight out; then repeat", "error", tuple(shown),
+    )]  # fmt: skip
+
+
+def _rail(
+    profile: Profile, points: Sequence[CalibrationPoint], sensor: SensorLaw | None
+) -> list[CalibrationFinding]:
+    """Readings near an end of the sensor's range, and a zero from which one would be met."""
+    about = profile.sensors.deflection
+    top = 2**about.bits - 1
+    margin = about.rail_margin + RAIL_SHARE * top
+    mend = (
+        "set the sensor so that no load reads near the middle of its range, or leave the "
+        "heaviest weight out"
+    )
+    shown = [i for i, p in enumerate(points) if not margin < p.reading_counts < top - margin]
+    if shown:
+        worst = points[shown[-1]]
+        return [CalibrationFinding(
+            "near_rail",
+            f"with {worst.label} the sensor reads {worst.reading_counts:.0f} of 0 to {top} counts: "
+            "so near the end of its range it may be bent or cut off", mend, "error", tuple(shown),
+        )]  # fmt: skip
+    free = [p.reading_counts for p, zero in zip(points, unloaded(points), strict=True) if zero]
+    if not free:
+        return []
+    per_count = profile.calibration.deflection_per_count if sensor is None else sensor.per_count_m
+    most = profile.limits.deflection.bounded
+    zero, reach = float(np.mean(free)), most / abs(per_count)
+    if about.rail_margin < zero - reach and zero + reach < top - about.rail_margin:
+        return []
+    return [CalibrationFinding(
+        "near_rail",
+        f"without load the sensor reads {zero:.0f} of 0 to {top} counts: so far from the middle "
+        f"that {1e3 * most:.1f} mm, as limits.deflection permits, would pass the end of its range",
+        mend.split(", or")[0],
+    )]  # fmt: skip
+
+
+def _solid(profile: Profile, points: Sequence[CalibrationPoint]) -> list[CalibrationFinding]:
+    """Springs that hardly give at the heaviest loads, beside what they gave at first."""
+    loads = np.array([p.load_N for p in points])
+    readings = np.array([p.reading_counts for p in points])
+    order = np.argsort(loads)
+    loads, readings = loads[order], readings[order]
+    light = loads < 0.5 * loads.max()
+    top = loads > 0.88 * loads.max()
+    if np.ptp(loads[light]) < 1.0 or np.ptp(loads[top]) < 0.02 * loads.max():
+        return []
+    first = np.polyfit(loads[light], readings[light], 1)[0]
+    last = np.polyfit(loads[top], readings[top], 1)[0]
+    if last / first > SOLID_SHARE:
+        return []
+    heaviest = points[int(order[-1])]
+    return [CalibrationFinding(
+        "solid",
+        f"above {loads[top][0]:.0f} N the springs give {max(0.0, 100 * last / first):.0f} % of "
+        "what they gave at first: they stand at solid height",
+        f"leave {heaviest.label} out; below solid height the springs are what is calibrated",
+        "error", tuple(int(i) for i in order[top]),
+    )]  # fmt: skip

@@ -1,0 +1,189 @@
+"""The force on the rod that known loads make, and how well it is known.
+
+A weight on a lever presses the rod with the moment about the pivot over the rod's own arm.
+Uncertainties of arms, gravity and of the lever's own moment act on every point of a
+calibration alike (they are correlated, JCGM 100:2008, 5.2), those of single weights too as far
+as the same weights are hung again. :func:`rod_load` therefore gives the derivative by each
+input beside the load. A reference load cell in the rod's line tells the force itself; its
+sensitivity and its zero act on all points alike in the same way.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict, dataclass
+from typing import Literal
+
+from hil.procedures.procedure import ProcedureFailed
+from hil.profile.schema import Lever, Profile
+
+# Weights hung on the lever; dead weights on the rod itself, with no lever between, its axis
+# upright; or the readings of a reference load cell that the actuator presses on.
+Kind = Literal["lever", "rod", "cell"]
+KINDS: dict[Kind, str] = {
+    "lever": "weights on the lever",
+    "rod": "dead weights on the rod",
+    "cell": "reference load cell",
+}
+INPUTS = (
+    "weights", "load_arm", "rod_arm", "own_moment", "angle", "gravity", "guide_friction",
+    "cell_scale", "cell_zero",
+)  # fmt: skip
+NONE = dict.fromkeys(INPUTS, 0.0)
+_KNOWN_BY: dict[Kind, tuple[str, ...]] = {
+    "lever": ("weights", "load_arm_m", "rod_arm_m", "own_moment", "angle_rad", "gravity"),
+    "rod": ("weights", "own_moment", "gravity"),
+    "cell": ("cell", "cell_N"),
+}
+
+
+@dataclass(frozen=True)
+class Accuracy:
+    """Standard uncertainties of what the loads are reckoned from.
+
+    Defaults are what a balance, a vernier caliper, a rule and a spirit level give; common
+    practice, no source. ``own_moment`` is that of lever and pan, weighed at the load point.
+
+    Attributes:
+        weights: relative, of every weight alike.
+        load_arm_m, rod_arm_m: of the two arms.
+        own_moment: relative, of the moment of lever and pan.
+        angle_rad: of the lever's angle at level.
+        gravity: relative; local gravity lies within 0.3 % of the standard value everywhere, and
+            is known far better where the place is.
+        cell: relative, of a reference load cell. cell_N: of its zero. Its certificate tells
+            them; there is no usual value.
+    """
+
+    weights: float = 0.0005
+    load_arm_m: float = 0.0005
+    rod_arm_m: float = 0.00005
+    own_moment: float = 0.01
+    angle_rad: float = 0.005
+    gravity: float = 0.0003
+    cell: float = 0.0
+    cell_N: float = 0.0
+
+    def about(self, kind: Kind) -> dict[str, float]:
+        """Those that loads of this kind rest on, by name."""
+        return {name: value for name, value in asdict(self).items() if name in _KNOWN_BY[kind]}
+
+
+@dataclass(frozen=True)
+class RodLoad:
+    """Force on the rod in N (+ pushes the rod in) and its derivatives.
+
+    ``parts`` gives, for each of ``INPUTS``, the change of the load in N when that input is off
+    by one standard uncertainty.
+    """
+
+    force_N: float
+    parts: dict[str, float]
+
+    @property
+    def u_N(self) -> float:
+        """Standard uncertainty of this one load."""
+        return math.sqrt(math.fsum(part**2 for part in self.parts.values()))
+
+
+def kind_of_loads(profile: Profile, wanted: Kind | Literal[""] = "") -> Kind:
+    """The kind of loads that a calibration works with; by the rig if none is wanted.
+
+    Raises:
+        ProcedureFailed: such loads do not act on this rig's rod.
+    """
+    rig = profile.rig
+    cell = "press on a reference load cell (--loads cell --cell-u ...)"
+    if wanted == "cell":
+        return "cell"
+    if isinstance(rig, Lever):
+        if wanted == "rod":
+            raise ProcedureFailed(
+                "a lever stands between weights and rod, so that no dead weight acts on the rod "
+                f"itself: hang them on the lever (--loads lever), or {cell}"
+            )
+        return "lever"
+    if wanted == "lever":
+        raise ProcedureFailed(
+            f"'{profile.name}' has no lever: lay weights on the rod (--loads rod), or {cell}"
+        )
+    if not rig.vertical:
+        raise ProcedureFailed(
+            "weights do not act on the rod of a level rig (rig.vertical: false): "
+            f"{cell}, or fit a table of its readings (--points)"
+        )
+    return "rod"
+
+
+def cell_load(reading_N: float, accuracy: Accuracy) -> RodLoad:
+    """Load on the rod that a reference load cell in its line reads; + the rod presses on it."""
+    parts = {"cell_scale": reading_N * accuracy.cell, "cell_zero": accuracy.cell_N}
+    return RodLoad(reading_N, NONE | parts)
+
+
+def no_load(profile: Profile) -> RodLoad:
+    """Nothing acts on the rod but the friction of a carriage's guide.
+
+    Whichever side a carriage came to rest from, it may have swung back: all of the friction may
+    stand against the rod at every load alike (rectangular, JCGM 100:2008, F.2.2.1).
+    """
+    rig = profile.rig
+    friction = 0.0 if isinstance(rig, Lever) else rig.guide_friction
+    return RodLoad(0.0, NONE | {"guide_friction": friction / math.sqrt(3.0)})
+
+
+def lever_angle(rig: Lever, output_position_m: float) -> float:
+    """Angle of the lever from level in rad, + when the rod is extended further."""
+    way = (output_position_m - rig.level_position) / rig.rod_arm
+    if rig.attachment == "sector":
+        return way
+    return math.asin(max(-1.0, min(1.0, way)))
+
+
+def rod_load(
+    profile: Profile,
+    mass_kg: float,
+    output_position_m: float,
+    accuracy: Accuracy = Accuracy(),
+    gravity_m_s2: float | None = None,
+) -> RodLoad:
+    """Static load on the rod with ``mass_kg`` hung and the output at rest.
+
+    Lever with the rod on a sector: F = g·cos θ·(m·L + M)/r with L the load arm, r the rod arm
+    and M the moment of lever and pan in kg·m; with the rod pinned and guided straight its arm
+    is r·cos θ, and the cosines cancel. A vertical linear rig carries its carriage and the mass.
+    """
+    rig = profile.rig
+    g = rig.gravity if gravity_m_s2 is None else gravity_m_s2
+    if not isinstance(rig, Lever):
+        if not rig.vertical:
+            return no_load(profile)
+        force = g * (mass_kg + rig.carriage_mass)
+        return RodLoad(
+            force,
+            no_load(profile).parts
+            | {
+                "weights": g * mass_kg * accuracy.weights,
+                "own_moment": g * rig.carriage_mass * accuracy.own_moment,
+                "gravity": force * accuracy.gravity,
+            },
+        )
+    own = rig.lever_mass * rig.lever_centre + rig.pan_mass * rig.load_arm
+    moment = mass_kg * rig.load_arm + own
+    angle = lever_angle(rig, output_position_m)
+    cosine = math.cos(angle) if rig.attachment == "sector" else 1.0
+    sine = math.sin(angle) if rig.attachment == "sector" else 0.0
+    per_moment = g * cosine / rig.rod_arm
+    force = per_moment * moment
+    return RodLoad(
+        force,
+        NONE
+        | {
+            "weights": per_moment * mass_kg * rig.load_arm * accuracy.weights,
+            "load_arm": per_moment * mass_kg * accuracy.load_arm_m,
+            "rod_arm": -force / rig.rod_arm * accuracy.rod_arm_m,
+            "own_moment": per_moment * own * accuracy.own_moment,
+            "angle": -g * sine * moment / rig.rod_arm * accuracy.angle_rad,
+            "gravity": force * accuracy.gravity,
+        },
+    )

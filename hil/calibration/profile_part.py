@@ -1,0 +1,56 @@
+"""A calibration written into the profile's own file, or given to a running bench."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+from hil.calibration.calibration_file import CalibrationFile, check_belongs
+from hil.profile.loader import load_profile
+from hil.profile.schema import Calibration, TwoSlopes
+from hil.profile.write_back import Written, write_part
+
+
+def use_in_profile(file: CalibrationFile, profile_path: str | Path) -> list[Written]:
+    """Put the calibration into the profile; a copy of the profile as it was stays beside it.
+
+    Raises:
+        CalibrationFileError: it belongs to another rig, or must not be used.
+        ProfileError: the profile cannot be written; one that ships with the program never is.
+        OSError: the disk refused.
+    """
+    check_belongs(file, load_profile(profile_path))
+    return write_part(profile_path, "calibration", list(profile_lines(file.calibration)))
+
+
+def profile_lines(calibration: Calibration) -> Iterator[str]:
+    """The profile's ``calibration`` part as YAML lines; every number reads back as it is."""
+    law = calibration.spring_law
+    yield f"# From {calibration.identity}"
+    yield f"zero: {calibration.zero!r}"
+    yield f"deflection_per_count: {calibration.deflection_per_count!r} m/count"
+    yield "spring_law:"
+    yield f"  kind: {law.kind}"
+    if isinstance(law, TwoSlopes):
+        yield f"  inner_rate: {law.inner_rate!r} N/m"
+        yield f"  outer_rate: {law.outer_rate!r} N/m"
+        yield f"  knee: {law.knee!r} m"
+    else:
+        yield f"  coefficients: [{', '.join(repr(c) for c in law.coefficients)}]"
+    # Also where they are empty: those of a profile that this one is based on do not count then.
+    yield from _rows("sensor_table", "counts from zero, deflection in mm",
+                     calibration.sensor_table)  # fmt: skip
+    yield from _rows("uncertainty_table", "force in N, standard uncertainty in N",
+                     calibration.uncertainty_table)  # fmt: skip
+    # They do not count beside a table; what is read back is then the same all through.
+    yield f"absolute_uncertainty: {calibration.absolute_uncertainty!r} N"
+    yield f"relative_uncertainty: {calibration.relative_uncertainty!r}"
+    yield f'dated: "{calibration.dated}"'
+    yield f"valid_months: {calibration.valid_months!r}"
+    yield f'identity: "{calibration.identity}"'
+
+
+def _rows(key: str, about: str, table: tuple[tuple[float, float], ...]) -> Iterator[str]:
+    yield f"{key}:   # {about}" if table else f"{key}: []"
+    for x, y in table:
+        yield f"  - [{x!r}, {y!r}]"

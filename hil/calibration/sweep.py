@@ -1,0 +1,61 @@
+"""The sensor against the nut: with the output clamped, nut travel is deflection."""
+
+from __future__ import annotations
+
+from collections.abc import Generator
+
+import numpy as np
+
+from hil.calibration.law_for_profile import sensor_law
+from hil.calibration.result import SensorLaw
+from hil.calibration.settling import SINKS_S, energise, hold_at
+from hil.control.calibration import ForceCalibration
+from hil.core.requests import Apply, PowerOff, Waveform
+from hil.procedures.procedure import Action, Ask, Pause, Seen, asked, column, wait_until_resting
+from hil.profile.schema import Profile
+
+# Shares of the bounded force, with the seconds for each quarter of the way out and back, both
+# ways. Half the force first: what is wrong with the springs shows there, before it matters.
+STAGES = ((0.45, 1.0), (0.9, 2.0))
+MOST_APART = 1.33  # motor to springs by the calibration so far, or the other way about
+
+
+def bring(profile: Profile, output_m: float, speed_m_s: float) -> Generator[Action, Seen, None]:
+    """Bring the output to where it is to be clamped, power off again."""
+    output = yield from energise()
+    yield from hold_at(output_m, output, 1, speed_m_s)
+    yield from rest()
+
+
+def press(profile: Profile, share: float, quarter_s: float) -> Generator[Action, Seen, SensorLaw]:
+    """Press and pull with ``share`` of the bounded force, out and back.
+
+    Raises:
+        FitError: nothing can be told from it.
+    """
+    most = share * profile.limits.force.bounded
+    shape = (0.0, most, 0.0, -most, 0.0)
+    table = tuple((quarter_s * i, force) for i, force in enumerate(shape))
+    lasts = quarter_s * (len(shape) - 1)
+    wave = Waveform(shape="table", of="force", points=table, duration_s=lasts)
+    yield from asked([Apply(behaviour=wave)])
+    rows = (yield Pause(lasts)).rows
+    return sensor_law(
+        column(rows, "deflection_counts"),
+        column(rows, "nut_position_m"),
+        column(rows, "motor_force_N"),
+    )
+
+
+def much_as_so_far(profile: Profile, found: SensorLaw) -> bool:
+    """Whether motor and springs agree well enough to press harder."""
+    so_far = ForceCalibration(profile.calibration, profile.sensors.deflection)
+    springs = [so_far.force(so_far.deflection(counts)) for counts in found.counts]
+    ratio = float(np.polyfit(springs, found.motor_force_N, 1)[0])
+    return 1.0 / MOST_APART < ratio < MOST_APART
+
+
+def rest() -> Generator[Action, Seen, None]:
+    """Power off; wait until nothing moves."""
+    yield Ask(PowerOff())
+    yield from wait_until_resting(SINKS_S)

@@ -1,0 +1,47 @@
+"""Going over to another calibration while the bench is alive."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from pydantic import ValidationError
+
+from hil.control.calibration import ForceCalibration
+from hil.profile.checks import inconsistencies
+from hil.profile.schema import Calibration, Profile
+
+LEAST_S = 0.5
+STEADY_N_S = 40.0  # no faster than a hand would feel as a push
+LONGEST_S = 10.0
+LOOKS = 41
+
+
+def changed_calibration(profile: Profile, data: dict[str, Any]) -> Profile | str:
+    """The profile with another calibration, or in words why it cannot be."""
+    try:
+        calibration = Calibration.model_validate(data, context={"si": True})
+    except ValidationError as error:
+        first = error.errors()[0]
+        place = ".".join(str(part) for part in first["loc"])
+        return f"the calibration is refused: {place}: {first['msg']}"
+    changed = profile.model_copy(update={"calibration": calibration})
+    for finding in inconsistencies(changed):
+        if finding.severity == "error":
+            place = ".".join(str(part) for part in finding.path)
+            return (
+                f"the calibration does not fit this profile: {place}: {finding.what}; "
+                f"{finding.mend}"
+            )
+    return changed
+
+
+def slide_s(old: ForceCalibration, new: ForceCalibration, reach_m: float) -> float:
+    """Seconds in which to go over, from how far the two differ within ±``reach_m``."""
+    apart = 0.0
+    for i in range(LOOKS):
+        deflection = reach_m * (2 * i / (LOOKS - 1) - 1)
+        counts = new.zero_counts + deflection / new.per_count
+        apart = max(
+            apart, abs(new.force(new.deflection(counts)) - old.force(old.deflection(counts)))
+        )
+    return min(LONGEST_S, max(LEAST_S, apart / STEADY_N_S))

@@ -1,0 +1,191 @@
+"""Restricted operation for a rig that nobody trusts yet: open-loop motion inside an envelope.
+
+Two behaviours drive the motor without the force loop, for as long as signs and scales are
+unproven. Each ends by itself, and for good, at the first of several conditions; what comes
+after is zero torque. :func:`narrowed` makes of a profile one with tighter limits and never a
+wider one. :class:`Enabling` is the hold-to-run control: a device that permits motion only
+while it is held (enabling control, IEC 60204-1).
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TypeVar
+
+from hil.control.estimation import Estimator
+from hil.core.requests import Commission, MotorSpeed, MotorTorque
+from hil.core.samples import BehaviourCode
+from hil.profile.schema import CurrentLimit, ForceLimit, Profile, SpeedLimit
+
+NAN = float("nan")
+L = TypeVar("L", ForceLimit, SpeedLimit, CurrentLimit)
+TRIPPED_OVER_BOUNDED = 1.25
+ENABLING_LASTS_S = 0.15  # after the last sign that the control is held
+SPEED_BANDWIDTH_RAD_S = 2 * math.pi * 5
+BLOCKED_SHARE = 0.1  # of the asked speed
+BLOCKED_S = 0.25
+STARTING_S = 0.4  # in which standing still is no blocking yet
+
+
+class OpenLoop:
+    """What both open-loop behaviours share: the conditions that end them.
+
+    Attributes:
+        ended: why it gives no torque any more: ``time``, ``travel``, ``speed``, ``force``,
+            ``blocked``; empty while it runs.
+    """
+
+    code: BehaviourCode
+    rest_m = NAN
+    stiffness_N_m = NAN
+    bounded = 0
+
+    def __init__(self, asked: MotorTorque | MotorSpeed, estimator: Estimator) -> None:
+        self.ended = ""
+        self._asked = asked
+        self._time = 0.0
+        self._from = estimator.nut_position_m
+
+    @property
+    def finished(self) -> bool:
+        return bool(self.ended)
+
+    def torque(self, estimator: Estimator, spring_force_N: float, dt: float, most: float) -> float:
+        """Motor torque in N·m, profile sign, within ±``most``; 0 once ``ended``."""
+        if not self.ended:
+            self._time += dt
+            self.ended = self._end(estimator, spring_force_N)
+        if self.ended:
+            return 0.0
+        torque = self._torque(estimator, dt)
+        return max(-most, min(most, torque))
+
+    def _end(self, estimator: Estimator, force: float) -> str:
+        # Each is written so that a value that is no number ends the motion.
+        asked = self._asked
+        if not abs(force) <= asked.force_N:
+            return "force"
+        if not abs(estimator.nut_position_m - self._from) <= asked.travel_m:
+            return "travel"
+        if not abs(estimator.nut_velocity_m_s) <= self._most_speed():
+            return "speed"
+        return "time" if self._time > asked.duration_s else ""
+
+    def _most_speed(self) -> float:
+        raise NotImplementedError
+
+    def _torque(self, estimator: Estimator, dt: float) -> float:
+        raise NotImplementedError
+
+
+class TorqueRun(OpenLoop):
+    """A torque that rises along a ramp and stays."""
+
+    code = BehaviourCode.MOTOR_TORQUE
+
+    def __init__(self, asked: MotorTorque, estimator: Estimator) -> None:
+        super().__init__(asked, estimator)
+        self._torque_N_m, self._ramp, self._speed = asked.torque_N_m, asked.ramp_s, asked.speed_m_s
+
+    def _most_speed(self) -> float:
+        return self._speed
+
+    def _torque(self, estimator: Estimator, dt: float) -> float:
+        share = min(1.0, self._time / self._ramp) if self._ramp > 0.0 else 1.0
+        return share * self._torque_N_m
+
+
+class SpeedRun(OpenLoop):
+    """The nut at a steady speed by proportional-integral speed control with a torque cap.
+
+    The gain gives the rotor a bandwidth of 5 Hz; the integral carries friction and load and
+    stays within the cap. Needs a motor sensor that counts the way the torque turns.
+    """
+
+    code = BehaviourCode.MOTOR_SPEED
+
+    def __init__(self, asked: MotorSpeed, estimator: Estimator, profile: Profile) -> None:
+        super().__init__(asked, estimator)
+        per_metre = profile.actuator.radians_per_metre
+        inertia = profile.actuator.reflected_mass / per_metre**2
+        self._gain = inertia * SPEED_BANDWIDTH_RAD_S * per_metre  # N·m per m/s of the nut
+        self._rate = self._gain * SPEED_BANDWIDTH_RAD_S / 4
+        self._speed, self._most = asked.speed_m_s, asked.torque_N_m
+        self._integral = 0.0
+        self._still = 0.0
+
+    def _most_speed(self) -> float:
+        # Twice the asked speed, and room for the noise of a slow one.
+        return 2.0 * abs(self._speed) + 0.005
+
+    def _end(self, estimator: Estimator, force: float) -> str:
+        return super()._end(estimator, force) or ("blocked" if self._still > BLOCKED_S else "")
+
+    def _torque(self, estimator: Estimator, dt: float) -> float:
+        error = self._speed - estimator.nut_velocity_m_s
+        if self._time > STARTING_S:
+            moving = estimator.nut_velocity_m_s * math.copysign(1.0, self._speed)
+            self._still = self._still + dt if moving < BLOCKED_SHARE * abs(self._speed) else 0.0
+        most = self._most
+        self._integral = max(-most, min(most, self._integral + self._rate * error * dt))
+        return max(-most, min(most, self._gain * error + self._integral))
+
+
+class Enabling:
+    """Hold-to-run: motion is permitted for ``ENABLING_LASTS_S`` after each sign of holding."""
+
+    def __init__(self) -> None:
+        self.needed = False
+        self._since_s = math.inf
+
+    @property
+    def held(self) -> bool:
+        return self._since_s <= ENABLING_LASTS_S
+
+    def hold(self, held: bool) -> None:
+        """A sign that the control is held, or that it was let go."""
+        self._since_s = 0.0 if held else math.inf
+
+    def wait(self, dt_s: float) -> None:
+        """One cycle goes by."""
+        self._since_s += dt_s
+
+
+def _tiers(limit: L, bounded: float, tripped: float) -> L:
+    own = limit.tripped
+    return limit.model_copy(
+        update={"bounded": bounded, "tripped": tripped if own is None else min(own, tripped)}
+    )
+
+
+def narrowed(profile: Profile, envelope: Commission) -> Profile:
+    """The profile with limits and loop no wider than both it and ``envelope`` say.
+
+    Force and speed trip a quarter above their bound, but never above the profile's own trip.
+    Only the soft ends go, until ``ends_known``: open-loop runs have a travel of their own.
+    """
+    limits = profile.limits
+    force = min(limits.force.bounded, envelope.force_N)
+    speed = min(limits.speed.bounded, envelope.speed_m_s)
+    current = min(
+        limits.current.bounded, envelope.torque_N_m / profile.actuator.motor.torque_constant
+    )
+    narrow = limits.model_copy(
+        update={
+            "force": _tiers(limits.force, force, TRIPPED_OVER_BOUNDED * force),
+            "speed": _tiers(limits.speed, speed, TRIPPED_OVER_BOUNDED * speed),
+            # Peaks of the current loop lie above what is asked.
+            "current": _tiers(limits.current, current, 2.0 * current + 0.5),
+        }
+    )
+    if not envelope.ends_known:
+        stroke, travel = profile.actuator.stroke, limits.travel
+        narrow = narrow.model_copy(
+            update={"travel": travel.model_copy(update={"lower": -stroke, "upper": 2 * stroke})}
+        )
+    control = profile.control
+    if envelope.bandwidth_Hz:
+        control = control.model_copy(
+            update={"force_bandwidth": min(control.force_bandwidth, envelope.bandwidth_Hz)}
+        )
+    return profile.model_copy(update={"limits": narrow, "control": control})

@@ -1,0 +1,211 @@
+"""Velocities and motor-derived force from positions, deflection and motor torque.
+
+The nut is followed by a steady-state Kalman filter whose model knows motor and spring force
+(states: position, velocity, disturbance force), so its velocity lags little; the output by
+an alpha-beta tracker, since its load is unknown.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.linalg import solve_discrete_are
+
+from hil.profile.schema import Profile
+
+CURRENT_LAG_S = 0.00025  # time constant of a drive's current loop; common practice, no source
+OUTPUT_BANDWIDTH_RAD_S = 2 * math.pi * 60  # lag of output velocity costs passivity
+SLIP_SPEED_M_S = 0.004
+WANDER_S = 0.03  # friction may turn round within this time
+GAP_FILTER_S = 0.008  # of what the encoder's steps put on the motor-derived force
+LONG_PERIODS = 3.5  # a pause beyond this says more by its ends than by the filter
+
+
+@dataclass(frozen=True)
+class ObserverGains:
+    """Constants of the filters for one profile and period.
+
+    Attributes:
+        position: 1. velocity: 1/s. disturbance: N/m. Innovation gains of the nut's filter.
+        torque_now, torque_before: weights (sum 1) that give the mean motor torque over the
+            last period from its values at the end and at the start.
+        alpha, beta: of the output's tracker, critically damped.
+    """
+
+    position: float
+    velocity: float
+    disturbance: float
+    torque_now: float
+    torque_before: float
+    alpha: float
+    beta: float
+
+
+def observer_gains(profile: Profile, period_s: float) -> ObserverGains:
+    """Steady-state gains from the profile's friction and resolution (Riccati equation)."""
+    actuator = profile.actuator
+    friction = actuator.friction
+    resolution = actuator.screw.lead / profile.sensors.motor.counts_per_revolution
+    dry = max(friction.coulomb, friction.breakaway) * actuator.radians_per_metre
+    force = profile.limits.force.bounded
+    screw = actuator.screw
+    loss = 1 / screw.efficiency_forward - 1 + 1 - screw.efficiency_backward
+    return gains_for(
+        actuator.reflected_mass,
+        period_s,
+        measured_variance=resolution**2 / 12,
+        force_noise=0.02 * force,
+        wander=(2 * dry + 0.3 * loss * force + 0.01 * force) ** 2 * period_s / WANDER_S,
+        lag_s=profile.control.current_loop_lag,
+    )
+
+
+def gains_for(
+    mass: float,
+    period_s: float,
+    measured_variance: float,
+    force_noise: float,
+    wander: float,
+    lag_s: float = CURRENT_LAG_S,
+) -> ObserverGains:
+    """Gains for a nut of ``mass`` kg.
+
+    Args:
+        measured_variance: of the nut position, m².
+        force_noise: standard deviation of the unknown force within one period, N.
+        wander: variance that the lasting disturbance gains per period, N².
+        lag_s: time constant of the drive's current loop.
+    """
+    t, m = period_s, mass
+    a = np.array([[1, t, t * t / 2 / m], [0, 1, t / m], [0, 0, 1]])
+    g = np.array([[t * t / 2 / m], [t / m], [0]])
+    # Scaled to units in which the Riccati solver sees numbers of one size.
+    scale = math.sqrt(measured_variance)
+    s = np.diag([scale, scale / t, scale * m / t**2])
+    back = np.linalg.inv(s)
+    process = back @ (g @ g.T * force_noise**2 + np.diag([0, 0, wander])) @ back.T
+    scaled = back @ a @ s
+    p = solve_discrete_are(scaled.T, np.array([[1.0], [0], [0]]), process, np.eye(1))
+    gain = s @ (p[:, 0] / (p[0, 0] + 1.0)) / scale
+    decay = math.exp(-t / lag_s)
+    mean = lag_s / t * (1 - decay)
+    pole = math.exp(-OUTPUT_BANDWIDTH_RAD_S * t)
+    return ObserverGains(
+        float(gain[0]),
+        float(gain[1]),
+        float(gain[2]),
+        (1 - mean) / (1 - decay),
+        mean - (1 - mean) * decay / (1 - decay),
+        1 - pole * pole,
+        (1 - pole) ** 2,
+    )
+
+
+class Estimator:
+    """Attributes hold the present estimates, SI; see ``hil.core.samples`` for their meaning.
+
+    ``motor_force_N`` is what the motor's torque says of the spring force (inertia and moving
+    friction taken off); ``motor_force_band_N`` is how far friction alone can part the two.
+    ``disturbance_N`` is the force on the nut that neither torque nor springs account for,
+    friction above all.
+    """
+
+    def __init__(self, profile: Profile, period_s: float) -> None:
+        actuator = profile.actuator
+        screw = actuator.screw
+        self.mass = actuator.reflected_mass
+        self._per_torque = actuator.radians_per_metre
+        self._loss_forward = 1 / screw.efficiency_forward - 1
+        self._loss_backward = 1 - screw.efficiency_backward
+        self._coulomb_N = actuator.friction.coulomb * self._per_torque
+        self._breakaway_N = max(actuator.friction.breakaway * self._per_torque, self._coulomb_N)
+        self._viscous = actuator.friction.viscous * self._per_torque**2
+        self._long = LONG_PERIODS * period_s
+        gains = observer_gains(profile, period_s)
+        self._gain_x = gains.position
+        self._gain_v = gains.velocity
+        self._gain_d = gains.disturbance
+        self._torque_now = gains.torque_now
+        self._torque_before = gains.torque_before
+        self._alpha = gains.alpha
+        self._beta = gains.beta / period_s
+        self.reset(0.0, 0.0)
+
+    def reset(self, nut_position_m: float, deflection_m: float) -> None:
+        """Start at rest at the given positions."""
+        self.nut_position_m = nut_position_m
+        self.deflection_m = deflection_m
+        self.output_position_m = nut_position_m - deflection_m
+        self.nut_velocity_m_s = 0.0
+        self.output_velocity_m_s = 0.0
+        self.deflection_rate_m_s = 0.0
+        self.disturbance_N = 0.0
+        self.motor_force_N = 0.0
+        self.motor_force_band_N = self._breakaway_N
+        self._x = nut_position_m
+        self._xo = self.output_position_m
+        self._torque = 0.0
+        self._force = 0.0
+        self._gap = 0.0
+
+    def update(
+        self,
+        nut_position_m: float,
+        deflection_m: float,
+        spring_force_N: float,
+        motor_torque_N_m: float,
+        dt: float,
+    ) -> None:
+        """Take one cycle's measurements; ``motor_torque_N_m`` in the profile's sign."""
+        m = self.mass
+        v = self.nut_velocity_m_s
+        output = nut_position_m - deflection_m
+        if dt < self._long:
+            mean_torque = self._torque_now * motor_torque_N_m + self._torque_before * self._torque
+            acceleration = (
+                mean_torque * self._per_torque
+                - 0.5 * (spring_force_N + self._force)
+                + self.disturbance_N
+                - self._viscous * v
+            ) / m
+            x = self._x + (v + 0.5 * acceleration * dt) * dt
+            error = nut_position_m - x
+            self._x = x + self._gain_x * error
+            v_next = v + acceleration * dt + self._gain_v * error
+            self.disturbance_N += self._gain_d * error
+            x = self._xo + self.output_velocity_m_s * dt
+            error = output - x
+            self._xo = x + self._alpha * error
+            self.output_velocity_m_s += self._beta * error
+        else:
+            v_next = (nut_position_m - self.nut_position_m) / dt
+            self.output_velocity_m_s = (output - self.output_position_m) / dt
+            self._x = nut_position_m
+            self._xo = output
+        self._torque = motor_torque_N_m
+        self._force = spring_force_N
+        self.nut_velocity_m_s = v_next
+        self.nut_position_m = nut_position_m
+        self.deflection_m = deflection_m
+        self.output_position_m = output
+        self.deflection_rate_m_s = v_next - self.output_velocity_m_s
+
+        # Torque less inertia is what the observer already holds: measured force less the
+        # disturbance. With the sensor wrong the disturbance takes up the difference, and this
+        # stays right. The screw's loss depends on which way power flows; at rest it may act
+        # either way.
+        slip = v_next / SLIP_SPEED_M_S
+        slip = slip if -1.0 < slip < 1.0 else math.copysign(1.0, slip)
+        net = spring_force_N - self.disturbance_N - self._coulomb_N * slip
+        along = slip if net > 0.0 else -slip
+        loss = self._loss_forward if along > 0.0 else self._loss_backward
+        derived = net / (1.0 + along * loss)
+        gap = self._gap
+        self._gap = gap = gap + dt / (GAP_FILTER_S + dt) * (derived - spring_force_N - gap)
+        self.motor_force_N = spring_force_N + gap
+        rest = 1.0 - 0.5 * (slip if slip > 0.0 else -slip)
+        self.motor_force_band_N = rest * (
+            self._breakaway_N + self._loss_backward * (net if net > 0.0 else -net)
+        )

@@ -1,0 +1,357 @@
+"""Gains of the force law from the profile's physics, and what the closed loop will do.
+
+The law (``hil.control.force_law``) carries the spring force and places the poles of what remains,
+δ'' = ω²·(δ_d − δ) − 2ζω·δ', so that one set of gains serves both slopes of the spring
+(feedback linearisation; Khalil, Nonlinear Systems, 3rd ed., chapter 13). ω is solved so that
+the discrete model with delay, hold, current lag, observer and integral action
+(``hil.control.force_model``) has the asked bandwidth, against the friction that the feed-forward
+leaves over (``hil.control.dry_friction``). Margins are those of the loop broken at the
+plant's input, without dry friction, which only adds to them. If the asked margin is not kept, integral
+action is slowed first, then ω cut.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import partial
+
+import numpy as np
+from scipy.optimize import brentq
+
+from hil.control.calibration import ForceCalibration, passive_bounds
+from hil.control.dry_friction import at_half_power, bandwidth_Hz, left_over_N, sine_N
+from hil.control.estimation import ObserverGains, observer_gains
+from hil.control.force_model import LawGains, Loop, Plant, law_gains
+from hil.control.rig_model import moved_mass
+from hil.profile.schema import Profile, TwoSlopes
+
+INTEGRAL_SHARES = (0.25, 0.15, 0.1, 0.05)  # of ω, in order of preference
+MOST_OVERSHOOT = 0.05  # beyond this the reference is smoothed
+# Corners tried for it, as multiples of the asked bandwidth.
+SMOOTHINGS = (math.inf, 6.0, 4.0, 3.0, 2.0, 1.5, 1.0, 0.7, 0.5, 0.35, 0.25, 0.18, 0.12)
+HIGHEST = 0.6 / 2  # of 1/period, rad/s per cycle: where the model ends to mean anything
+SEARCH = 16  # values of ω tried, from high to low
+ROUNDS = 8
+STEP_S = 0.6
+DAMPING_GRID = (0.0, 0.25, 0.5, 0.75, 0.9, 1.0)  # of the stiffest virtual spring
+DAMPING_SHARE = 0.6  # of the damping at which the model turns unstable
+BOUND_ROUNDS = 9
+DEAD_COUNTS = 1.0  # see ``dead_zone_m``
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """Closed loop with the output blocked, from the discrete model, on the stiffest slope.
+
+    Attributes:
+        bandwidth_Hz: −3 dB of desired to actual force, for sines of ``control.bandwidth_amplitude``
+            against the friction that the feed-forward leaves over.
+        phase_margin_deg, gain_margin: the least over the spring's slopes, at the plant input.
+        overshoot: of a step, as a share of it.
+        steady_error_N: most lasting error that the law lets stand: dead zone and one count.
+        torque_ripple_N_m: standard deviation of the commanded torque by sensor noise at rest.
+    """
+
+    bandwidth_Hz: float
+    phase_margin_deg: float
+    gain_margin: float
+    overshoot: float
+    steady_error_N: float
+    torque_ripple_N_m: float
+
+
+@dataclass(frozen=True)
+class ForceGains:
+    """Result of the design. ``notice`` is not empty if the asked bandwidth was cut.
+
+    ``lead_s`` is how long force lags behind what is asked of it. A virtual spring
+    must look that far ahead: what it renders late feeds energy into the output.
+    ``most_stiffness_N_m`` is what it can render on the rig's lightest output, up to the passive
+    bound; ``damping_bounds``: (virtual stiffness in N/m, most virtual damping in N·s/m), rising.
+    """
+
+    natural_rad_s: float
+    damping_ratio: float
+    plant: Plant
+    law: LawGains
+    predictor: bool
+    lead_s: float
+    predicted: Prediction
+    notice: str = ""
+    damping_bounds: tuple[tuple[float, float], ...] = ()
+    most_stiffness_N_m: float = math.inf
+
+    def most_damping(self, stiffness_N_m: float) -> float:
+        """Most virtual damping in N·s/m beside a virtual stiffness; infinite if not known."""
+        bounds = self.damping_bounds
+        if not bounds:
+            return math.inf
+        before = bounds[0]
+        for after in bounds:
+            if stiffness_N_m <= after[0]:
+                span = after[0] - before[0]
+                share = (stiffness_N_m - before[0]) / span if span > 0 else 1.0
+                return before[1] + share * (after[1] - before[1])
+            before = after
+        return before[1]
+
+
+def dead_zone_m(profile: Profile) -> float:
+    """Error in deflection that does not act at rest: it is noise, and acting on it would hunt
+    in stiction for ever."""
+    count = abs(profile.calibration.deflection_per_count)
+    return max(DEAD_COUNTS, 0.5 * profile.sensors.deflection.noise) * count
+
+
+def plants(profile: Profile, period_s: float, delay_s: float) -> list[Plant]:
+    """The blocked plant on each slope of the spring law, the one at rest first."""
+    actuator = profile.actuator
+    law = profile.calibration.spring_law
+    if isinstance(law, TwoSlopes):
+        slopes = [law.inner_rate, law.outer_rate]
+    else:
+        calibration = ForceCalibration(profile.calibration, profile.sensors.deflection)
+        most = profile.limits.deflection.bounded
+        found = [calibration.stiffness(most * i / 10) for i in range(-10, 11)]
+        slopes = [calibration.stiffness(0.0), min(found), max(found)]
+    viscous = actuator.friction.viscous * actuator.radians_per_metre**2
+    return [
+        Plant(
+            actuator.reflected_mass, viscous, max(slope, 1.0), period_s, delay_s,
+            profile.control.current_loop_lag,
+        )
+        for slope in dict.fromkeys(slopes)
+    ]
+
+
+def design(profile: Profile, period_s: float, delay_s: float) -> ForceGains:
+    """Solve ω for ``control.force_bandwidth``; keep ``control.phase_margin`` if it must yield.
+
+    Args:
+        period_s: of the cycle. delay_s: from a sample to the moment its command acts.
+    """
+    control = profile.control
+    sensors = profile.sensors
+    calibration = profile.calibration
+    counts = abs(calibration.deflection_per_count)
+    resolution = profile.actuator.screw.lead / sensors.motor.counts_per_revolution
+    choices, observer = plants(profile, period_s, delay_s), observer_gains(profile, period_s)
+    gains = design_for_plants(
+        choices,
+        observer,
+        asked_Hz=control.force_bandwidth,
+        margin_deg=control.phase_margin,
+        damping_ratio=control.damping_ratio,
+        predictor=control.predictor,
+        deflection_noise_m=counts * math.sqrt(sensors.deflection.noise**2 + 1 / 12),
+        position_noise_m=resolution / math.sqrt(12),
+        lasting_m=dead_zone_m(profile) + counts,
+        torque_per_N=1 / profile.actuator.radians_per_metre,
+        friction_N=left_over_N(profile),
+        amplitude_N=sine_N(profile)[1],
+    )
+    return _with_bounds(profile, choices, observer, gains)
+
+
+def _with_bounds(
+    profile: Profile, choices: list[Plant], observer: ObserverGains, gains: ForceGains
+) -> ForceGains:
+    """Virtual stiffness and damping that the loop bears on the lightest output.
+
+    Below the passive bound a spring is passive at once, not a cycle later; and damping needs
+    the velocity at once: late, it shakes what it should calm.
+    """
+    lightest = moved_mass(profile)[0]
+    fraction = profile.control.passive_fraction
+    plain = [
+        Loop(replace(plant, output_mass=lightest), gains.law, observer, lead_s=gains.lead_s)
+        for plant in choices
+    ]
+
+    def stable(stiffness: float, damping: float) -> bool:
+        # Beyond the knee a virtual spring goes on with what is passive there.
+        return all(
+            replace(
+                loop,
+                virtual_stiffness=min(stiffness, fraction * loop.plant.stiffness),
+                virtual_damping=damping,
+            ).stable
+            for loop in plain
+        )
+
+    most = passive_bounds(profile)[0]
+    stiffest = _highest(lambda stiffness: stable(stiffness, 0.0), most)
+    bounds = []
+    for share in DAMPING_GRID:
+        stiffness = share * stiffest
+        damping = _highest(partial(stable, stiffness), 20 * lightest / gains.lead_s)
+        bounds.append((stiffness, DAMPING_SHARE * damping))
+    return replace(gains, damping_bounds=tuple(bounds), most_stiffness_N_m=stiffest)
+
+
+def _highest(good: Callable[[float], bool], most: float) -> float:
+    """The highest value up to ``most`` that is ``good``, all below it being so."""
+    if good(most):
+        return most
+    low, high = 0.0, most
+    for _ in range(BOUND_ROUNDS):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if good(middle) else (low, middle)
+    return low
+
+
+def design_for_plants(
+    choices: list[Plant],
+    observer: ObserverGains,
+    *,
+    asked_Hz: float,
+    margin_deg: float,
+    damping_ratio: float,
+    predictor: bool,
+    deflection_noise_m: float = 0.0,
+    position_noise_m: float = 0.0,
+    lasting_m: float = 0.0,
+    torque_per_N: float = 1.0,
+    friction_N: float = 0.0,
+    amplitude_N: float = 1.0,
+) -> ForceGains:
+    """The same for plants given directly: one per slope, differing in stiffness only.
+
+    ``friction_N`` is met by the sines of ``amplitude_N`` that the bandwidth is asked for.
+    """
+    task = _Task(
+        choices, observer, asked_Hz, damping_ratio, predictor, friction_N, amplitude_N
+    )
+    for ratio in SMOOTHINGS:
+        shaping = task.smoothing(ratio)
+        natural = task.solved(INTEGRAL_SHARES[0], shaping)
+        if task.overshoot(natural, shaping) <= MOST_OVERSHOOT:
+            break
+    share = INTEGRAL_SHARES[-1]
+    for candidate in INTEGRAL_SHARES:
+        natural = task.solved(candidate, shaping)
+        if task.margin(natural, candidate) >= margin_deg:
+            share = candidate
+            break
+    else:
+        natural = task.yielded(natural, share, margin_deg)
+        for ratio in SMOOTHINGS:
+            shaping = task.smoothing(ratio)
+            if task.overshoot(natural, shaping) <= MOST_OVERSHOOT:
+                break
+    loops = task.loops(natural, share, shaping)
+    margins = [loop.margins() for loop in loops]
+    predicted = Prediction(
+        bandwidth_Hz(loops[0], friction_N, amplitude_N),
+        min(margin for margin, _ in margins),
+        min(gain for _, gain in margins),
+        task.overshoot(natural, shaping),
+        lasting_m * max(plant.stiffness for plant in choices),
+        loops[0].ripple_N(deflection_noise_m, position_noise_m) * torque_per_N,
+    )
+    notice = ""
+    mend = "raise control.rate or shorten the path to the drive"
+    if predicted.phase_margin_deg < margin_deg - 1:
+        notice = (
+            f"phase margin is {predicted.phase_margin_deg:.0f}°, not the asked "
+            f"{margin_deg:.0f}°: at this rate no gains leave more; {mend}"
+        )
+    elif predicted.bandwidth_Hz < 0.97 * asked_Hz:
+        notice = (
+            f"force bandwidth is {predicted.bandwidth_Hz:.0f} Hz, not the asked "
+            f"{asked_Hz:.0f} Hz: more would leave less than {margin_deg:.0f}° phase margin; "
+            f"{mend}"
+        )
+    # Half a period more than the lag, to err on the side that takes energy out.
+    lead = loops[0].delay_s() + 0.5 * choices[0].period_s
+    return ForceGains(
+        natural, damping_ratio, choices[0], loops[0].law, predictor, lead, predicted, notice
+    )
+
+
+
+
+@dataclass(frozen=True)
+class _Task:
+    plants: list[Plant]
+    observer: ObserverGains
+    asked_Hz: float
+    damping_ratio: float
+    predictor: bool
+    friction_N: float
+    amplitude_N: float
+
+    def loops(self, natural: float, share: float, shaping: float) -> list[Loop]:
+        law = self.law(natural, share, shaping)
+        return [Loop(plant, law, self.observer) for plant in self.plants]
+
+    def law(self, natural: float, share: float, shaping: float) -> LawGains:
+        return law_gains(
+            self.plants[0], natural, self.damping_ratio, share * natural, self.predictor, shaping
+        )
+
+    def first(self, natural: float, shaping: float) -> Loop:
+        """On the first plant. The share of the integral does not touch what is asked of it."""
+        law = self.law(natural, INTEGRAL_SHARES[-1], shaping)
+        return Loop(self.plants[0], law, self.observer)
+
+    def smoothing(self, ratio: float) -> float:
+        """Share passed on per period by a first-order lag at ``ratio`` times the bandwidth."""
+        if math.isinf(ratio):
+            return 1.0
+        return 1 - math.exp(-ratio * 2 * math.pi * self.asked_Hz * self.plants[0].period_s)
+
+    def margin(self, natural: float, share: float) -> float:
+        """Least phase margin in degrees; the reference's smoothing has no part in it."""
+        return min(loop.margins()[0] for loop in self.loops(natural, share, 1.0))
+
+    def yielded(self, natural: float, share: float, margin_deg: float) -> float:
+        """The highest ω below ``natural`` that keeps the margin, or the one that leaves most."""
+        best, most = natural, -1.0
+        above = natural
+        for below in np.geomspace(natural, 0.1 * natural, SEARCH)[1:]:
+            margin = self.margin(float(below), share)
+            if margin >= margin_deg:
+                low, high = float(below), above
+                for _ in range(ROUNDS):
+                    middle = 0.5 * (low + high)
+                    if self.margin(middle, share) >= margin_deg:
+                        low = middle
+                    else:
+                        high = middle
+                return low
+            if margin > most:
+                best, most = float(below), margin
+            above = float(below)
+        return best
+
+    def overshoot(self, natural: float, shaping: float) -> float:
+        loop = self.first(natural, shaping)
+        if not loop.stable:
+            return math.inf
+        answer = loop.step(max(50, round(STEP_S / loop.plant.period_s)))
+        return max(0.0, float(np.max(answer)) - 1.0)
+
+    def solved(self, share: float, shaping: float) -> float:
+        """ω at which the model has the asked bandwidth, or the highest that is stable."""
+        at = np.array([self.asked_Hz])
+
+        def miss(natural: float) -> float:
+            loop = Loop(self.plants[0], self.law(natural, share, shaping), self.observer)
+            if not loop.stable:
+                return 1.0
+            loop = at_half_power(loop, self.friction_N, self.amplitude_N, self.asked_Hz)
+            size = abs(loop.response("deflection", "reference_m", at)[0])
+            return float(size) - 1 / math.sqrt(2)
+
+        # The curve is scanned upwards: where it first passes −3 dB is the solution wanted.
+        low = 0.2 * self.asked_Hz
+        highest = HIGHEST * 2 / self.plants[0].period_s
+        while low < highest:
+            high = 1.25 * low
+            if miss(high) >= 0:
+                return float(brentq(miss, low, high, xtol=1e-3 * low))
+            low = high
+        return low

@@ -1,0 +1,240 @@
+"""The force law: motor torque that makes the spring force follow a desired force.
+
+With δ_d the deflection that the calibration gives for the desired force, and every state as
+predicted for the moment at which the command will act:
+
+    F_m = F(δ) + K_p·(δ_d − δ) − K_d·δ' − K_c·(i − F) − disturbance + friction + viscous
+
+``disturbance`` comes from a momentum observer (De Luca, Albu-Schäffer, Haddadin, Hirzinger,
+"Collision detection and safe reaction with the DLR-III lightweight manipulator arm", IROS
+2006): what the nut's momentum shows beyond the commanded force. It is the law's integral
+action. It is fed with the command as it was after limiting, so it does not wind up.
+"""
+
+from __future__ import annotations
+
+import math
+
+from hil.control.calibration import ForceCalibration, LiveCalibration
+from hil.control.estimation import Estimator
+from hil.control.force_design import ForceGains, dead_zone_m
+from hil.profile.schema import Profile
+
+SLIP_FROM_M_S = 0.0015  # wanted nut speed from which friction is helped: above the noise
+SLIP_SPEED_M_S = 0.005  # and how much later in full
+RESTING_M_S = 0.004  # nut speed below which the dead zone acts, growing towards standstill
+INTEGRAL_SHARE = 0.4  # of the force limit: friction and the screw's loss, nothing larger
+
+
+class ForceLaw:
+    """Holds the disturbance observer and the commands in flight; all else is passed in.
+
+    ``calibration`` is the bench's own, so that both change over together.
+    """
+
+    def __init__(
+        self,
+        profile: Profile,
+        gains: ForceGains,
+        period_s: float,
+        calibration: LiveCalibration | None = None,
+    ) -> None:
+        actuator = profile.actuator
+        screw = actuator.screw
+        plant, law = gains.plant, gains.law
+        self._calibration = calibration or LiveCalibration(
+            ForceCalibration(profile.calibration, profile.sensors.deflection)
+        )
+        self._mass = plant.mass
+        self._viscous = plant.viscous
+        self._kp, self._kd, self._kc = law.position, law.rate, law.current
+        self._integral_rad_s = law.disturbance_rad_s
+        self._shaping = law.shaping
+        self._natural = gains.natural_rad_s
+        self._twice_damping = 2 * gains.damping_ratio * gains.natural_rad_s
+        self._gear = 1 / actuator.radians_per_metre
+        share = profile.control.friction_compensation
+        self._coulomb = share * actuator.friction.coulomb * actuator.radians_per_metre
+        self._loss_forward = share * (1 / screw.efficiency_forward - 1)
+        self._loss_backward = share * (1 - screw.efficiency_backward)
+        self._most = INTEGRAL_SHARE * profile.limits.force.bounded
+        self._dead = dead_zone_m(profile)
+
+        self._ahead = law.ahead_s
+        self._half_square = 0.5 * law.ahead_s**2
+        (_, self._x_v, self._x_i), (_, self._v_v, self._v_i), (_, _, self._i_i) = law.phi
+        self._in_flight = law.in_flight if law.ahead_s > 0.0 else ()
+        self._period = period_s
+        self._long = 1.5 * period_s
+        # Lag of the motor force: decay and mean over the parts of a period before and after
+        # the moment at which a command comes to act.
+        self._whole, part = plant.whole, plant.fraction
+        self._part = part
+        self._decay_1, self._mean_1 = _lag(plant.lag_s, part * period_s)
+        self._decay_2, self._mean_2 = _lag(plant.lag_s, (1 - part) * period_s)
+        self._sent = [0.0] * (plant.in_flight + 1)
+        self.saturated = False
+        self.reset()
+
+    def reset(self, torque_N_m: float = 0.0) -> None:
+        """Forget the past; ``torque_N_m`` is what the motor carries at this moment."""
+        force = torque_N_m / self._gear
+        for j in range(len(self._sent)):
+            self._sent[j] = force
+        self._current = self._mean = force
+        self._momentum = self._disturbance = 0.0
+        self._last_force = self._shaped = 0.0
+        self._reference_m = self._reference_m_s = 0.0
+        self._rested = False
+        self._fresh = True
+        self.saturated = False
+
+    def torque(
+        self,
+        desired_force_N: float,
+        estimator: Estimator,
+        dt: float,
+        torque_limit_N_m: float,
+        torque_low_N_m: float = -math.inf,
+        torque_high_N_m: float = math.inf,
+    ) -> float:
+        """Motor torque in N·m, profile sign, within ±``torque_limit_N_m``; never NaN.
+
+        Within ``torque_low_N_m`` and ``torque_high_N_m`` too, such as what the supply can
+        drive at this speed: what cannot come is not taken for friction (anti-windup).
+        """
+        law = self._calibration
+        mass = self._mass
+        deflection = estimator.deflection_m
+        rate = estimator.deflection_rate_m_s
+        nut_velocity = estimator.nut_velocity_m_s
+        output_velocity = estimator.output_velocity_m_s
+        force = law.force(deflection)
+        sent = self._sent
+        if self._fresh:
+            self._fresh = False
+            self._momentum = mass * nut_velocity
+            self._last_force = force
+            self._shaped = desired_force_N
+            self._reference_m = law.deflection_for(desired_force_N)
+        elif dt > self._long:
+            # The drive went on with the last command that reached it.
+            self._mean = self._current = sent[0]
+            for j in range(1, len(sent)):
+                sent[j] = sent[0]
+
+        self._shaped += self._shaping * (desired_force_N - self._shaped)
+        target = law.deflection_for(self._shaped)
+
+        # Disturbance: momentum that is there beside momentum that commands and spring explain.
+        gain = self._integral_rad_s * dt
+        momentum = mass * nut_velocity
+        expected = self._mean - 0.5 * (force + self._last_force) - self._viscous * nut_velocity
+        explained = (self._momentum + dt * expected + gain * momentum) / (1.0 + gain)
+        disturbance = self._integral_rad_s * (momentum - explained)
+        self._last_force = force
+
+        # State at the moment of action.
+        current = self._current
+        then, then_rate, then_current = deflection, rate, current
+        if self._ahead > 0.0:
+            steady = (disturbance - force - self._viscous * output_velocity) / mass
+            then += self._x_v * rate + self._x_i * current + self._half_square * steady
+            then_rate = self._v_v * rate + self._v_i * current + self._ahead * steady
+            then_current = self._i_i * current
+            for j, (x, v, i) in enumerate(self._in_flight):
+                then += x * sent[j]
+                then_rate += v * sent[j]
+                then_current += i * sent[j]
+
+        error = target - then
+        speed = nut_velocity if nut_velocity >= 0.0 else -nut_velocity
+        if speed < RESTING_M_S:
+            dead = self._dead * (1.0 - speed / RESTING_M_S)
+            if error > dead:
+                error -= dead
+            elif error < -dead:
+                error += dead
+            else:
+                error = 0.0
+                # What the last command did of its own is still to be seen in this one.
+                if self._rested:
+                    disturbance = self._disturbance
+        self._rested = error == 0.0
+        most = self._most
+        disturbance = max(-most, min(most, disturbance))
+        self._disturbance = disturbance
+        self._momentum = momentum - disturbance / self._integral_rad_s
+
+        spring = force + law.stiffness(deflection) * (then - deflection)
+        net = (
+            spring
+            + self._kp * error
+            - self._kd * then_rate
+            - self._kc * (then_current - spring)
+            - disturbance
+            + self._viscous * output_velocity
+        )
+        friction = self._friction(target, force, output_velocity, dt)
+        torque = (net + friction) * self._gear
+        high = torque_high_N_m if torque_high_N_m < torque_limit_N_m else torque_limit_N_m
+        low = torque_low_N_m if torque_low_N_m > -torque_limit_N_m else -torque_limit_N_m
+        if low <= torque <= high:
+            self.saturated = False
+            self._advance(net)
+            return torque
+        self.saturated = True
+        if torque > high:
+            torque = high if high > -torque_limit_N_m else -torque_limit_N_m
+        elif torque < low:
+            torque = low if low < torque_limit_N_m else torque_limit_N_m
+        else:
+            self.reset()
+            return 0.0
+        self._advance(torque / self._gear - friction)
+        return torque
+
+    def _friction(self, target: float, force: float, output_velocity: float, dt: float) -> float:
+        """Share of the dry friction that the wanted motion of the nut will meet, in N.
+
+        From the wanted motion, not the measured: a feed-forward cannot make the loop unstable.
+        """
+        natural = self._natural
+        gap = target - self._reference_m
+        self._reference_m_s += dt * (
+            natural * natural * gap - self._twice_damping * self._reference_m_s
+        )
+        self._reference_m += dt * self._reference_m_s
+        velocity = self._reference_m_s + output_velocity
+        if -SLIP_FROM_M_S <= velocity <= SLIP_FROM_M_S:
+            return 0.0
+        slip = (velocity - math.copysign(SLIP_FROM_M_S, velocity)) / SLIP_SPEED_M_S
+        slip = slip if -1.0 < slip < 1.0 else math.copysign(1.0, slip)
+        driving = (force > 0.0) == (slip > 0.0)
+        loss = self._loss_forward if driving else self._loss_backward
+        return slip * (self._coulomb + loss * (force if force > 0.0 else -force))
+
+    def _advance(self, net: float) -> None:
+        """Note what was sent, and where it takes the motor force over the coming period."""
+        sent = self._sent
+        for j in range(len(sent) - 1, 0, -1):
+            sent[j] = sent[j - 1]
+        sent[0] = net
+        current = self._current
+        part = self._part
+        mean = 0.0
+        if part > 0.0:
+            old = sent[self._whole + 1]
+            mean = part * (old + (current - old) * self._mean_1)
+            current = old + (current - old) * self._decay_1
+        new = sent[self._whole]
+        self._mean = mean + (1.0 - part) * (new + (current - new) * self._mean_2)
+        self._current = new + (current - new) * self._decay_2
+
+
+def _lag(lag_s: float, seconds: float) -> tuple[float, float]:
+    """(decay at the end, mean) of a first-order lag's error over ``seconds``."""
+    if seconds <= 0.0:
+        return 1.0, 1.0
+    decay = math.exp(-seconds / lag_s)
+    return decay, lag_s / seconds * (1.0 - decay)

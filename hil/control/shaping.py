@@ -1,0 +1,101 @@
+"""From asked to shaped force: bumpless change of behaviour, rate and caps.
+
+A plain rate limiter lags behind a force that answers motion, and so feeds energy into the
+output: a stiff virtual spring struck hard would swing for ever. So what answers motion has
+only its slope cut and turns round when the asked force does (after Rundqwist, "Phase
+compensation of rate limiters in unstable aircraft", IEEE CCA 1996, from memory); what is
+missing then comes slowly. A jump of the asked force, which no motion can cause, is ramped.
+"""
+
+from __future__ import annotations
+
+from hil.core.limits import Limit
+from hil.profile.schema import Profile
+
+IMPOSSIBLE_N = 1e9  # beyond this a force is a mistake, not a wish
+BLEND_S = 0.08  # time constant with which the step of a change of behaviour dies away
+JUMP_STEPS = 2.0  # change of slope within one cycle, in steps of the rate limit, that is a jump
+SLOW_S = 0.5  # time constant for what was cut off a slope, while slopes are still being cut
+CALM_S = 0.1  # without a cut; from then on it comes as quickly as a change of behaviour
+SETTLED_N = 0.5
+
+
+class Shaper:
+    """``shape`` once a cycle; ``bounded`` tells which limits trimmed the last one.
+
+    Shaped force = asked force + three parts that die away: ``_blend`` of a change of
+    behaviour, ``_jump`` still to be ramped, ``_cut`` off slopes.
+    """
+
+    def __init__(self, profile: Profile) -> None:
+        self._rate = profile.limits.force_rate.bounded
+        self.bounded = 0
+        self.start(0.0)
+
+    def start(self, force_N: float) -> None:
+        """Begin at ``force_N``, whatever the new behaviour asks for at first."""
+        self._shaped = force_N
+        self._blend = self._jump = self._cut = 0.0
+        self._asked = self._slope = 0.0
+        self._calm_s = CALM_S
+        self._fresh = True
+
+    def shape(self, asked_N: float, low_N: float, high_N: float, dt: float) -> float:
+        """Shaped force in N, never outside [low, high] (``low_N`` ≤ ``high_N``), never NaN."""
+        step = self._rate * dt
+        last = self._shaped
+        self.bounded = 0
+        change = 0.0
+        if -IMPOSSIBLE_N < asked_N < IMPOSSIBLE_N:
+            if self._fresh:
+                self._fresh = False
+                self._blend = last - asked_N
+            else:
+                change = asked_N - self._asked
+                bend = change - self._slope
+                if not -JUMP_STEPS * step <= bend <= JUMP_STEPS * step:
+                    self._jump -= bend
+                    change -= bend
+                self._slope = change
+            self._asked = asked_N
+        faded = self._blend * dt / (BLEND_S + dt)
+        self._blend -= faded
+        change -= faded
+        if change > step or change < -step:
+            within = step if change > 0.0 else -step
+            self._cut += within - change
+            change = within
+            self._calm_s = 0.0
+            self.bounded = 1 << Limit.FORCE_RATE
+        else:
+            self._calm_s += dt
+        if self._jump != 0.0:
+            ramped = -self._jump
+            if change + ramped > step:
+                ramped = step - change
+            elif change + ramped < -step:
+                ramped = -step - change
+            self._jump += ramped
+            change += ramped
+            if not -SETTLED_N <= self._jump <= SETTLED_N:
+                self.bounded = 1 << Limit.FORCE_RATE
+        if self._cut != 0.0:
+            slow = SLOW_S if self._calm_s < CALM_S else BLEND_S
+            come = -self._cut * dt / (slow + dt)
+            if change + come > step:
+                come = step - change
+            elif change + come < -step:
+                come = -step - change
+            self._cut += come
+            change += come
+        wanted = last + change
+        # Caps come last: holding a limit outranks holding a rate. What a cap takes is ramped
+        # back when it opens.
+        if wanted > high_N:
+            self._jump += high_N - wanted
+            wanted = high_N
+        elif wanted < low_N:
+            self._jump += low_N - wanted
+            wanted = low_N
+        self._shaped = wanted
+        return wanted

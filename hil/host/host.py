@@ -1,0 +1,343 @@
+"""The rig host: one process, one thread, one drive, one cycle every period.
+
+``python -m hil.host --profile P --link DIR`` opens the drive, prints ``ready`` and runs until
+SIGTERM. It touches no disk after that. Whoever dies, the rig stops: a late holder of control,
+a lost drive, an exception here; and if this process dies, the drive's own heartbeat
+consumer removes power.
+"""
+
+from __future__ import annotations
+
+import argparse
+import datetime
+import json
+import os
+import platform
+import signal
+import sys
+import time
+from importlib.metadata import version
+from pathlib import Path
+from types import FrameType
+from typing import Any
+
+from drivers.base import Drive, DriverError, PowerRequest, Rejoining
+from drivers.capture import wires
+from drivers.capture.wire_log import WireRecorder
+from hil.bench.cycle import Bench
+from hil.bench.facts import drive_facts, facts_to_dict
+from hil.core.limits import Cause
+from hil.core.requests import EndCommission, Reset, Stop
+from hil.core.samples import COLUMNS, State
+from hil.host.realtime import RealtimeGrant, own_processor, prepare_realtime, sleep_until
+from hil.link.keys import KeyError_, ServerKeys
+from hil.link.server import LinkError, LinkServer
+from hil.profile.devices import make_drive
+from hil.profile.loader import ProfileError, load_profile, profile_from_dict, profile_to_dict
+from hil.profile.schema import Profile
+
+ANSWER_SHARE = 0.6  # of the period in which the drive must have answered
+# After a missed cycle: what held this process up may hold up the bus and the drive still.
+LATE_ANSWER_S = 0.004
+BEAT_S = 0.04
+WAIT_S = 0.0005  # until the first cycle
+
+
+class Host:
+    """The paced loop around ``Bench.advance``.
+
+    Args:
+        profile: the rig.
+        drive: opened.
+        link: bound.
+        wire: records what passes on the drive's wires, if that is wanted.
+    """
+
+    def __init__(
+        self, profile: Profile, drive: Drive, link: LinkServer, wire: WireRecorder | None = None
+    ) -> None:
+        self.drive = drive
+        self.link = link
+        self.wire = wire
+        self.period_s = 1.0 / profile.control.rate
+        self.bench = Bench(profile, drive.capabilities, self.period_s)
+        self.late_cycles = 0
+        self.skipped_periods = 0
+        self.ending = False
+        self.parent: int | None = None  # ends when this process is gone
+        self._sent_s: float | None = None  # when the stop being executed was asked for
+        self._had_holder = False
+
+    def run(self) -> None:
+        """Cycle until ``ending`` is set; the drive is de-energised on the way out."""
+        period = self.period_s
+        bench, drive, link = self.bench, self.drive, self.link
+        wire = self.wire
+        monotonic = time.monotonic
+        answer_by = ANSWER_SHARE * period
+        most_between = period + bench.profile.limits.most_cycle_late
+        started = monotonic()
+        due = started + period
+        woke = started
+        work = 0.0
+        next_beat = acted = started
+        while not self.ending:
+            sleep_until(due)
+            last, woke = woke, monotonic()
+            # Whole periods since the last cycle: after a pause the estimator must know it.
+            periods = max(1, round((woke - last) / period))
+            dt = period * periods
+            if wire is not None:
+                wire.cycle(periods)
+            try:
+                # After a late wake-up the answer is waited for all the same, and longer: the
+                # last sample is old by then, and the age of the sample is judged.
+                in_time = woke - due <= period
+                telemetry = drive.read(woke + (answer_by if in_time else LATE_ANSWER_S))
+                if monotonic() - woke > LATE_ANSWER_S + period:
+                    # Held up while it waited: the answer may lie there unread.
+                    if wire is not None:
+                        wire.cycle(0)
+                    telemetry = drive.read(monotonic() + LATE_ANSWER_S)
+                answered = max(0.0, telemetry.time_s - woke)
+                if wire is not None and answered > answer_by:
+                    wire.note({"answer_s": answered})
+                # From here to here, so that no place in the cycle is left where a pause of
+                # this process would go unseen.
+                before, acted = acted, monotonic()
+                if acted - before > most_between:
+                    self._held_up(acted - before - period)
+                row = bench.advance(
+                    telemetry,
+                    dt,
+                    woke - started,
+                    woke - due,
+                    work,
+                    answered,
+                )
+                drive.write(bench.command)
+                written = monotonic()
+                link.publish_row(row)
+            except Exception as error:
+                written = self._failed(error)
+            if bench.events:
+                self._publish_events(woke, written)
+            try:
+                for incoming in link.poll(written):
+                    self._answer(incoming)
+                self._watch_holder(written)
+                if written >= next_beat:
+                    next_beat = written + BEAT_S
+                    if self.parent is not None and os.getppid() != self.parent:
+                        self.ending = True  # nobody is left who would end this process
+                    link.publish_event(self._beat(written - started))
+            except Exception as error:
+                self._failed(error)
+            done = monotonic()
+            work = done - woke
+            if written - due > period:
+                self.late_cycles += 1
+            due += period
+            if done > due + period:
+                # Periods that are over cannot be made good; sending a burst would be worse.
+                behind = int((done - due) / period)
+                self.skipped_periods += behind
+                due += behind * period
+        bench.stop(Cause.HOST_ENDING)
+        bench.controlled_stop.abandon()
+        drive.de_energise()
+        self._publish_events(monotonic(), monotonic())
+        link.publish_event(self._stamp({"kind": "host_ending", "time_s": bench.time_s}))
+        link.flush()
+
+    def _held_up(self, late_s: float) -> None:
+        bench = self.bench
+        if (
+            bench.state in (State.STANDBY, State.WORKING)
+            or bench.energising
+            or bench.controlled_stop.running
+        ):
+            most = bench.profile.limits.most_cycle_late
+            bench.stop(
+                Cause.CYCLE_LATE,
+                f"a cycle came {1e3 * late_s:.1f} ms late, above {1e3 * most:g} ms: this computer "
+                "held the rig host up",
+            )
+
+    def _failed(self, error: Exception) -> float:
+        self.drive.de_energise()
+        written = time.monotonic()
+        command = self.bench.command
+        command.power = PowerRequest.OFF
+        command.torque_N_m = 0.0
+        cause = Cause.DRIVE_LOST if isinstance(error, DriverError) else Cause.EXCEPTION
+        self.bench.stop(cause, f"{type(error).__name__}: {error}")
+        return written
+
+    def _answer(self, incoming: Any) -> None:
+        request = incoming.request
+        if isinstance(request, Stop):
+            self._sent_s = request.sent_s or None
+        drive = self.drive
+        if (
+            isinstance(request, Reset)
+            and self.bench.provoked_loss
+            and drive.telemetry.lost
+            and isinstance(drive, Rejoining)
+        ):
+            drive.rejoin()
+        outcome = self.bench.ask(request)
+        if self.wire is not None:
+            self.wire.note({"asked": request.model_dump(mode="json")})
+        self.link.reply(incoming, outcome.accepted, outcome.text)
+
+    def _watch_holder(self, now_s: float) -> None:
+        link = self.link
+        bench = self.bench
+        if link.holder is not None:
+            self._had_holder = True
+            if link.holder_late(now_s):
+                name = link.holder
+                link.drop_holder()
+                self._lost_holder(f"no heartbeat from '{name}', who held control")
+            return
+        if bench.envelope is not None:
+            bench.ask(EndCommission())  # whoever restricted the bench is gone
+        if self._had_holder:
+            self._had_holder = False
+            if bench.state in (State.STANDBY, State.WORKING):
+                self._lost_holder("control was given up while the power stage was on")
+
+    def _lost_holder(self, detail: str) -> None:
+        self._had_holder = False
+        if self.bench.state is not State.DE_ENERGISED or self.bench.energising:
+            self.bench.stop(Cause.HEARTBEAT_LATE, detail)
+
+    def _publish_events(self, seen_s: float, written_s: float) -> None:
+        # Requests are taken after a cycle's command has left, so a stop asked for is published
+        # after the next cycle's write: ``written_s`` is when its command was on the wire.
+        for event in self.bench.events:
+            if event["kind"] == "stop":
+                asked = self._sent_s if event["code"] == Cause.OPERATOR else None
+                lag = written_s - (asked if asked and 0 < written_s - asked < 10 else seen_s)
+                event["to_wire_ms"] = round(1e3 * max(lag, 0.0), 3)
+                self._sent_s = None
+                if self.wire is not None:
+                    self.wire.note({"stopped": event["code"], "detail": event["detail"]})
+            elif event["kind"] == "calibration":
+                # Whoever comes later is told of the one in force.
+                told = self.link.description
+                told["profile"] = {**told["profile"], "calibration": event["calibration"]}
+            self.link.publish_event(self._stamp(event))
+        self.bench.events.clear()
+
+    @staticmethod
+    def _stamp(event: dict[str, Any]) -> dict[str, Any]:
+        now = datetime.datetime.now().astimezone()
+        event["wall"] = now.isoformat(timespec="milliseconds")
+        return event
+
+    def _beat(self, time_s: float) -> dict[str, Any]:
+        return {
+            "kind": "beat",
+            "time_s": time_s,
+            "state": self.bench.state.name,
+            "holder": self.link.holder,
+            "cycles": self.bench.cycle,
+            "late_cycles": self.late_cycles,
+            "skipped_periods": self.skipped_periods,
+            "tare_N": self.bench.tare_N,
+            "cause_text": self.bench.cause_text,
+        }
+
+
+def describe(
+    profile: Profile, profile_path: str, drive: Drive, grant: RealtimeGrant, endpoint: str | None
+) -> dict[str, Any]:
+    """What a client is told when it says hello."""
+    return {
+        "profile": profile_to_dict(profile),
+        "profile_path": Path(profile_path).name,
+        "columns": [column._asdict() for column in COLUMNS],
+        "rate_hz": profile.control.rate,
+        "period_s": 1.0 / profile.control.rate,
+        "simulated": endpoint is not None,
+        "surroundings": endpoint,
+        "drive": drive.capabilities.identity,
+        "drive_facts": facts_to_dict(drive_facts(drive.capabilities, profile)),
+        "version": version("hookeline"),
+        "python": platform.python_version(),
+        "host": platform.node(),
+        "realtime": {"granted": grant.granted, "notice": grant.notice},
+    }
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Process entry. Exit codes: 0 ended as asked, 2 bad input, 3 hardware not reached."""
+    parser = argparse.ArgumentParser(prog="hookeline rig host", description=__doc__)
+    parser.add_argument("--profile", required=True)
+    parser.add_argument("--checked", type=Path, help="the profile, checked, as JSON in SI")
+    parser.add_argument("--hold", action="store_true", help="go on at a line on standard input")
+    parser.add_argument("--link", required=True, type=Path, help="link directory")
+    parser.add_argument("--wires", type=Path, help="directory of a simulated rig's wires")
+    parser.add_argument("--surroundings", help="side door of the simulated rig")
+    parser.add_argument("--tcp", help="also serve on this address, HOST:PORT")
+    parser.add_argument("--keys", type=Path, help="directory of CURVE keys, needed for --tcp")
+    parser.add_argument("--log-wire", type=Path, help="record the wires into this directory")
+    parser.add_argument("--priority", type=int, default=60)
+    parser.add_argument("--processor", type=int, default=own_processor(), help="stay on this one")
+    options = parser.parse_args(arguments)
+
+    parent = os.getppid()
+    drive: Drive | None = None
+    link: LinkServer | None = None
+    wire: WireRecorder | None = None
+    try:
+        if options.checked is None:
+            profile = load_profile(options.profile)
+        else:
+            profile = profile_from_dict(json.loads(options.checked.read_text()))
+        drive = make_drive(profile, options.wires)
+        if options.hold and not sys.stdin.readline():
+            return 0  # whoever started this is gone
+        if options.log_wire is not None:
+            wire = WireRecorder(options.log_wire)
+            wires.record(wire)
+        drive.open()
+        grant = prepare_realtime(options.priority, options.processor)
+        print(grant.notice, file=sys.stderr, flush=True)
+        link = LinkServer(
+            options.link,
+            describe(profile, options.profile, drive, grant, options.surroundings),
+            profile.link.control_heartbeat,
+            tcp=options.tcp,
+            keys=ServerKeys.load(options.keys) if options.keys else None,
+        )
+        host = Host(profile, drive, link, wire)
+        host.parent = parent if options.hold else None
+
+        def end(_signal: int, _frame: FrameType | None) -> None:
+            host.ending = True
+
+        signal.signal(signal.SIGTERM, end)
+        signal.signal(signal.SIGINT, end)
+        print("ready", flush=True)
+        host.run()
+        return 0
+    except ProfileError as error:
+        print(error, file=sys.stderr)
+        return 2
+    except (LinkError, KeyError_) as error:
+        print(error, file=sys.stderr)
+        return 2
+    except DriverError as error:
+        print(error, file=sys.stderr)
+        return 3
+    finally:
+        if drive is not None:
+            drive.close()
+        if link is not None:
+            link.close()
+        if wire is not None:
+            wire.close()
+

@@ -1,0 +1,287 @@
+"""Start and end the processes of a bench: simulated rig, rig host, recorder."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import selectors
+import shutil
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+from types import TracebackType
+
+from hil.host.realtime import ClaimedProcessor
+from hil.profile.devices import rig_parameters, simulated_wires
+from hil.profile.loader import load_profile, profile_to_dict
+from hil.profile.schema import Profile
+
+READY_S = 20.0
+END_S = 5.0
+# The matrices are small: threads for them would cost more than they save, and wake beside the
+# cycle.
+ONE_THREAD = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
+
+
+class BenchError(Exception):
+    """A process of the bench did not start or ended by itself; text says which and why.
+
+    ``exit_code`` is the process's own (2 bad input, 3 hardware not reached), or 1.
+    """
+
+    def __init__(self, text: str, exit_code: int = 1) -> None:
+        super().__init__(text)
+        self.exit_code = exit_code
+
+
+class BenchProcesses:
+    """The running processes; a context manager that ends them in a safe order.
+
+    Attributes:
+        link_directory: where clients connect.
+        processes: by name: ``rig`` (simulated), ``host``, ``recorder``.
+    """
+
+    def __init__(self, link_directory: Path, runs_directory: Path) -> None:
+        self.link_directory = link_directory
+        self.runs_directory = runs_directory
+        self.processes: dict[str, subprocess.Popen[str]] = {}
+        self.notices: list[str] = []
+        self.wire_log: Path | None = None  # where it grows
+        self._owned: contextlib.ExitStack = contextlib.ExitStack()
+
+    def __enter__(self) -> BenchProcesses:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def start(self, name: str, arguments: list[str], *, held: bool = False) -> None:
+        """Start ``python -m`` arguments.
+
+        A ``held`` process loads its modules and its input, and goes on at :meth:`let_go`:
+        processes that wait for each other load at the same time.
+        """
+        log = self._log(name).open("w")
+        process = subprocess.Popen(
+            [sys.executable, "-m", *arguments],
+            stdout=subprocess.PIPE,
+            stderr=log,
+            stdin=subprocess.PIPE if held else subprocess.DEVNULL,
+            text=True,
+            env=os.environ | ONE_THREAD,
+            # A Ctrl-C belongs to the program in front, which ends these in order.
+            start_new_session=True,
+        )
+        log.close()
+        self.processes[name] = process
+
+    def let_go(self, name: str) -> None:
+        """Tell a held process that those it needs are ready."""
+        pipe = self.processes[name].stdin
+        assert pipe is not None
+        with contextlib.suppress(BrokenPipeError):  # it ended: await_ready says why
+            pipe.write("go\n")
+            pipe.close()
+
+    def await_ready(self, name: str) -> None:
+        """Wait for the line ``ready`` of a process.
+
+        Raises:
+            BenchError: it ended before, or said nothing for 20 s.
+        """
+        process = self.processes[name]
+        assert process.stdout is not None
+        deadline = time.monotonic() + READY_S
+        with selectors.DefaultSelector() as selector:
+            selector.register(process.stdout, selectors.EVENT_READ)
+            while True:
+                left = deadline - time.monotonic()
+                if left <= 0 or not selector.select(left):
+                    raise BenchError(f"{name}: not ready after {READY_S:g} s; {self.said(name)}")
+                line = process.stdout.readline()
+                if line.strip() == "ready":
+                    return
+                if not line:
+                    process.wait(END_S)
+                    raise BenchError(self.said(name), process.returncode or 1)
+
+    def said(self, name: str) -> str:
+        """What the process wrote on its error output, the last 2000 characters."""
+        text = self._log(name).read_text(errors="replace").strip()
+        return text[-2000:] or f"{name} ended without a word"
+
+    def wait_failed(self) -> str | None:
+        """Name and last words of a process that ended by itself, or None."""
+        for name, process in self.processes.items():
+            if process.poll() is not None:
+                return f"{name} ended (code {process.returncode}): {self.said(name)}"
+        return None
+
+    def keep_wire_log(self, run: Path | None) -> None:
+        """Once the processes have ended: put the recorded wires into ``run``, or remove them."""
+        grown, self.wire_log = self.wire_log, None
+        if grown is None:
+            return
+        if run is not None:
+            for file in grown.iterdir():
+                file.replace(run / file.name)
+        shutil.rmtree(grown, ignore_errors=True)
+
+    def close(self) -> None:
+        """End host, recorder, simulated rig, in this order; kill what does not end."""
+        for name in ("host", "recorder", "rig"):
+            process = self.processes.pop(name, None)
+            if process is None:
+                continue
+            if process.poll() is None:
+                process.send_signal(signal.SIGTERM)
+                try:
+                    process.wait(END_S * (3 if name == "recorder" else 1))
+                except subprocess.TimeoutExpired:
+                    process.kill()
+                    process.wait()
+            for pipe in (process.stdin, process.stdout):
+                if pipe is not None:
+                    with contextlib.suppress(BrokenPipeError):
+                        pipe.close()
+        self._owned.close()
+
+    def _log(self, name: str) -> Path:
+        return self.link_directory / f"{name}.log"
+
+
+def start_bench(
+    profile_path: str | Path,
+    *,
+    runs_directory: Path,
+    link_directory: Path | None = None,
+    tcp: str | None = None,
+    keys: Path | None = None,
+    recorder: bool = True,
+    profile: Profile | None = None,
+    log_wire: bool = False,
+) -> BenchProcesses:
+    """Start everything the profile needs; the simulated rig only if the profile has one.
+
+    ``profile`` is what was read from ``profile_path``, if it is to differ from the file: a
+    simulated rig with mistakes. With ``log_wire`` what passes on the drive's wires is kept:
+    :meth:`BenchProcesses.keep_wire_log` puts it into a run's folder when the bench has ended.
+
+    Raises:
+        ProfileError: the profile is not valid.
+        BenchError: a process did not come up.
+    """
+    profile = load_profile(profile_path) if profile is None else profile
+    owned = contextlib.ExitStack()
+    if link_directory is None:
+        parent = os.environ.get("XDG_RUNTIME_DIR")
+        if parent is not None and not os.access(parent, os.W_OK):
+            parent = None
+        link_directory = Path(
+            owned.enter_context(tempfile.TemporaryDirectory(prefix="hookeline-", dir=parent))
+        )
+    else:
+        link_directory.mkdir(mode=0o700, parents=True, exist_ok=True)
+    bench = BenchProcesses(link_directory, runs_directory)
+    bench._owned = owned
+    try:
+        processor = _processor(bench)
+        # The profile is read once; what was checked here is what runs there.
+        checked = link_directory / "profile.json"
+        checked.write_text(json.dumps(profile_to_dict(profile)))
+        host = ["hil.host", "--hold", "--checked", str(checked), "--profile", str(profile_path),
+                "--link", str(link_directory)]  # fmt: skip
+        if processor is not None:
+            host += ["--processor", str(processor)]
+        if profile.simulation is not None:
+            door = _start_rig(bench, profile, processor)
+            host += ["--wires", str(link_directory), "--surroundings", door]
+        if log_wire:
+            # In the directory of the runs, so that it can be moved into one of them.
+            runs_directory.mkdir(parents=True, exist_ok=True)
+            bench.wire_log = Path(tempfile.mkdtemp(prefix=".wire-", dir=runs_directory))
+            host += ["--log-wire", str(bench.wire_log)]
+        if tcp is not None:
+            host += ["--tcp", tcp]
+        if keys is not None:
+            host += ["--keys", str(keys)]
+        bench.start("host", host, held=True)
+        if recorder:
+            runs_directory.mkdir(parents=True, exist_ok=True)
+            bench.start(
+                "recorder",
+                ["hil.recorder", "--hold", "--link", str(link_directory),
+                 "--runs", str(runs_directory)],
+                held=True,
+            )  # fmt: skip
+        if "rig" in bench.processes:
+            bench.await_ready("rig")
+        bench.let_go("host")
+        bench.await_ready("host")
+        bench.notices.append(bench.said("host"))
+        if recorder:
+            bench.let_go("recorder")
+            bench.await_ready("recorder")
+    except BaseException:
+        bench.close()
+        raise
+    return bench
+
+
+def start_rig(profile: Profile) -> BenchProcesses:
+    """The simulated rig of a profile alone, without power; its wires are in the link directory.
+
+    Raises:
+        ProfileError: the rig is not possible.
+        BenchError: it did not come up.
+    """
+    owned = contextlib.ExitStack()
+    directory = Path(owned.enter_context(tempfile.TemporaryDirectory(prefix="hookeline-")))
+    bench = BenchProcesses(directory, directory)
+    bench._owned = owned
+    try:
+        _start_rig(bench, profile, _processor(bench))
+        bench.await_ready("rig")
+    except BaseException:
+        bench.close()
+        raise
+    return bench
+
+
+def _processor(bench: BenchProcesses) -> int | None:
+    """The bench's own while it runs, for rig host and simulated rig."""
+    claimed = ClaimedProcessor()
+    bench._owned.callback(claimed.close)
+    return claimed.number
+
+
+def _start_rig(bench: BenchProcesses, profile: Profile, processor: int | None) -> str:
+    """Start its process; the address of its side door."""
+    assert profile.simulation is not None
+    directory = bench.link_directory
+    door = f"ipc://{directory / 'surroundings.ipc'}"
+    configuration = directory / "rig.json"
+    configuration.write_text(
+        json.dumps(
+            {
+                "protocol": profile.drive["protocol"],
+                "options": simulated_wires(profile, directory),
+                "parameters": json.loads(rig_parameters(profile).to_json()),
+                "surroundings": door,
+                "seed": profile.simulation.seed,
+                "processor": processor,
+            }
+        )
+    )
+    bench.start("rig", ["drivers.simulated.process", "--config", str(configuration)])
+    return door

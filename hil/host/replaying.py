@@ -1,0 +1,148 @@
+"""The bench on recorded wires: no device, no clock, the same samples."""
+
+from __future__ import annotations
+
+import contextlib
+import datetime
+import time
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from drivers.base import Drive, DriverError, PowerRequest, Telemetry
+from drivers.capture import wires
+from drivers.capture.wire_replay import WireRecording
+from hil.bench.cycle import Bench
+from hil.bench.lockstep import EPOCH
+from hil.core.limits import Cause
+from hil.core.requests import REQUEST
+from hil.core.samples import State
+from hil.profile.devices import make_drive
+from hil.profile.loader import profile_to_dict
+from hil.profile.schema import Profile
+from hil.recorder.writer import RunWriter
+
+ROWS_AT_ONCE = 1000
+# Nothing is waited for: what was received in a cycle is there when it begins.
+AT_ONCE_S = 0.0
+
+
+def replay(profile: Profile, recording: Path, runs: Path, name: str, about: str) -> Path:
+    """Run the bench through a recording, with what was asked of it then; the run's folder.
+
+    The drive is told the time of the recording. If that has none, or the drive asks elsewhere, the
+    ages of samples count in the recording's cycles. A stop that came from outside the bench then
+    (its host was held up, the holder of control was lost) comes again.
+
+    Raises:
+        DriverError: no recording, or one of another drive or profile.
+        RunError: the run cannot be written.
+    """
+    recorded = WireRecording(recording)
+    wires.replay(recorded)
+    drive = make_drive(profile)
+    timed = recorded.timed and getattr(drive, "timed_by_wires", False)
+    wires.replay(recorded, timed)
+    try:
+        drive.open()
+        with RunWriter(
+            runs, name,
+            {
+                "profile": profile_to_dict(profile),
+                "profile_path": profile.name,
+                "rate_hz": profile.control.rate,
+                "simulated": True,
+                "drive": drive.capabilities.identity,
+            },
+            note=about,
+            started=EPOCH.isoformat(timespec="milliseconds"),
+        ) as writer:  # fmt: skip
+            Replayed(profile, drive, writer, timed).run(recorded)
+            return writer.close("the recording is at its end")
+    finally:
+        wires.replay(None)
+        drive.close()
+
+
+class Replayed:
+    """The cycle over a recording. Nothing that it sends goes anywhere.
+
+    ``timed``: the drive is told the recording's time, and knows itself how old its samples are.
+    """
+
+    def __init__(
+        self, profile: Profile, drive: Drive, writer: RunWriter, timed: bool = False
+    ) -> None:
+        self.period_s = 1.0 / profile.control.rate
+        self.bench = Bench(profile, drive.capabilities, self.period_s)
+        self._drive = drive
+        self._writer = writer
+        self._timed = timed
+        self._ages = [1e9, 1e9]
+        self._seen_s = drive.telemetry.time_s
+
+    def run(self, recording: WireRecording) -> None:
+        """Through all of its cycles."""
+        bench, drive = self.bench, self._drive
+        periods = 0
+        rows = []
+        while (cycle := recording.begin_cycle()) is not None:
+            dt = self.period_s * max(1, cycle.periods)
+            first = cycle
+            try:
+                telemetry = self._read(dt)
+                while recording.goes_on and (again := recording.begin_cycle()) is not None:
+                    cycle = again
+                    telemetry = self._read(0.0)
+                answer = max((n.get("answer_s", 0.0) for n in cycle.notes), default=0.0)
+                time_s = periods * self.period_s
+                rows.append(bench.advance(telemetry, dt, time_s, answer_s=answer))
+                drive.write(bench.command)
+            except Exception as error:
+                drive.de_energise()
+                cause = Cause.DRIVE_LOST if isinstance(error, DriverError) else Cause.EXCEPTION
+                bench.stop(cause, f"{type(error).__name__}: {error}")
+                bench.command.power, bench.command.torque_N_m = PowerRequest.OFF, 0.0
+            periods += max(1, first.periods)
+            for note in cycle.notes:
+                self._note(note)
+            self._hand_on()
+            if len(rows) >= ROWS_AT_ONCE:
+                self._writer.rows(rows)
+                rows.clear()
+        if rows:
+            self._writer.rows(rows)
+
+    def _read(self, dt: float) -> Telemetry:
+        before = time.monotonic()
+        telemetry = self._drive.read(before + AT_ONCE_S)
+        if self._timed:
+            return telemetry
+        after = time.monotonic()
+        fresh = telemetry.time_s > self._seen_s, after - telemetry.deflection_age_s >= before
+        self._seen_s = max(self._seen_s, telemetry.time_s)
+        self._ages = [0.0 if new else age + dt for new, age in zip(fresh, self._ages, strict=True)]
+        telemetry.age_s, telemetry.deflection_age_s = self._ages
+        # The drive judges silence by the clock, which means nothing here. A loss that was real
+        # stopped the bench then, and stops it again by its note.
+        telemetry.lost = ""
+        return telemetry
+
+    def _note(self, note: dict[str, Any]) -> None:
+        bench = self.bench
+        if "asked" in note:
+            with contextlib.suppress(ValidationError):
+                bench.ask(REQUEST.validate_python(note["asked"]))
+        elif "stopped" in note and bench.state is not State.STOPPED:
+            # It came of time that passed, which is not played again.
+            bench.stop(Cause(note["stopped"]), str(note["detail"]))
+
+    def _hand_on(self) -> None:
+        for event in self.bench.events:
+            if event["kind"] == "stop" and event["to_wire_ms"] is None:
+                event["to_wire_ms"] = 1e3 * self.period_s
+            moment = EPOCH + datetime.timedelta(seconds=event["time_s"])
+            event["wall"] = moment.isoformat(timespec="milliseconds")
+            self._writer.event(event)
+        self.bench.events.clear()

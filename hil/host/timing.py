@@ -1,0 +1,327 @@
+"""Latencies counted into fixed bins, and a measure of what this computer can hold."""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import platform
+import subprocess
+import sys
+import time
+from array import array
+from dataclasses import dataclass
+
+from hil.host.realtime import own_processor, prepare_realtime, sleep_until
+
+BINS_PER_OCTAVE = 8
+FIRST_US = 0.5
+OCTAVES = 18  # up to about 131 ms
+BAR = 40
+LATE_SHARE_HELD = 0.0005
+WAKE_SHARE_HELD = 0.3  # of the period: what is left must hold drive, cycle and link
+LEAST_RATE_HZ = 50.0  # that a profile may ask for
+BUSY = "x = 0\nwhile True: x += 1"
+
+
+class LatencyHistogram:
+    """Counts of durations in bins that widen by 2^(1/8); ``record`` allocates nothing lasting.
+
+    A percentile read from it is right to within one bin, 9 %; the largest value is exact.
+    """
+
+    def __init__(self) -> None:
+        self._counts = array("Q", bytes(8 * (OCTAVES * BINS_PER_OCTAVE + 2)))
+        self._top = len(self._counts) - 1
+        self.count = 0
+        self.max_s = 0.0
+        self.total_s = 0.0
+
+    def record(self, duration_s: float) -> None:
+        """Count one duration in s; a negative one counts as 0."""
+        us = duration_s * 1e6
+        index = 0
+        if us >= FIRST_US:
+            index = 1 + int(BINS_PER_OCTAVE * math.log2(us / FIRST_US))
+            if index > self._top:
+                index = self._top
+        self._counts[index] += 1
+        self.count += 1
+        if duration_s > self.max_s:
+            self.max_s = duration_s
+        if duration_s > 0.0:
+            self.total_s += duration_s
+
+    def percentile(self, percent: float) -> float:
+        """Upper edge of the bin that holds this percentile, in s; NaN while empty."""
+        if not 0.0 <= percent <= 100.0:
+            raise ValueError(f"percent = {percent}: must be between 0 and 100")
+        if self.count == 0:
+            return math.nan
+        wanted = max(1, math.ceil(self.count * percent / 100 - 1e-9))
+        seen = 0
+        for index, number in enumerate(self._counts):
+            seen += number
+            if seen >= wanted and index < self._top:
+                return min(self._edge(index), self.max_s)
+        return self.max_s
+
+    @property
+    def mean_s(self) -> float:
+        return self.total_s / self.count if self.count else math.nan
+
+    def share_above(self, duration_s: float) -> float:
+        """Share of the counted durations that lie in bins wholly above ``duration_s``."""
+        if self.count == 0:
+            return 0.0
+        above = sum(
+            number
+            for index, number in enumerate(self._counts)
+            if index and self._edge(index - 1) >= duration_s
+        )
+        return above / self.count
+
+    def text(self, indent: str = "") -> str:
+        """Bars of the shares, one line per octave, on a logarithmic scale of counts."""
+        if self.count == 0:
+            return indent + "nothing counted"
+        rows: list[tuple[float, float, int]] = [(0.0, FIRST_US, self._counts[0])]
+        for octave in range(OCTAVES):
+            first = 1 + octave * BINS_PER_OCTAVE
+            number = sum(self._counts[first : first + BINS_PER_OCTAVE])
+            rows.append((FIRST_US * 2**octave, FIRST_US * 2 ** (octave + 1), number))
+        rows.append((FIRST_US * 2**OCTAVES, math.inf, self._counts[self._top]))
+        filled = [index for index, row in enumerate(rows) if row[2]]
+        shown = rows[filled[0] : filled[-1] + 1]
+        longest = math.log1p(max(row[2] for row in shown))
+        lines = []
+        for low, high, number in shown:
+            bar = "#" * round(BAR * math.log1p(number) / longest)
+            upper = f"{_us(high)}" if math.isfinite(high) else "more"
+            lines.append(f"{indent}{_us(low):>8} to {upper:<8} {number:>9}  {bar}")
+        return "\n".join(lines)
+
+    @staticmethod
+    def _edge(index: int) -> float:
+        return 1e-6 * FIRST_US * 2 ** (index / BINS_PER_OCTAVE)
+
+
+def _us(us: float) -> str:
+    return f"{us / 1000:.3g} ms" if us >= 1000 else f"{us:.3g} us"
+
+
+@dataclass(frozen=True)
+class HostReport:
+    """What an empty loop met on this computer; durations in s.
+
+    A cycle is late if it woke after the next one was due. ``wake`` holds the histogram.
+    """
+
+    rate_hz: float
+    seconds: float
+    loaded: bool
+    cycles: int
+    late_cycles: int
+    p50_s: float
+    p99_s: float
+    p999_s: float
+    max_s: float
+    realtime: bool
+    notice: str
+    machine: str
+    holds: bool
+    verdict: str
+    histogram: str
+
+    @property
+    def late_share(self) -> float:
+        return self.late_cycles / self.cycles if self.cycles else 1.0
+
+    def text(self) -> str:
+        """The whole report for a terminal."""
+        return "\n".join(
+            (
+                f"{self.machine}; empty loop at {self.rate_hz:g} Hz for {self.seconds:g} s"
+                + (", beside a busy program on every processor" if self.loaded else ""),
+                self.notice,
+                "",
+                f"wake-up after it was due: median {1e6 * self.p50_s:.0f} us, p99 "
+                f"{1e6 * self.p99_s:.0f} us, p99.9 {1e6 * self.p999_s:.0f} us, max "
+                f"{1e6 * self.max_s:.0f} us",
+                f"late cycles: {self.late_cycles} of {self.cycles} ({100 * self.late_share:.3f} %)",
+                "",
+                self.histogram,
+                "",
+                self.verdict,
+            )
+        )
+
+    def as_data(self) -> dict[str, object]:
+        """Plain values for ``--json``."""
+        return {
+            "rate_hz": self.rate_hz,
+            "seconds": self.seconds,
+            "loaded": self.loaded,
+            "cycles": self.cycles,
+            "late_cycles": self.late_cycles,
+            "late_share": self.late_share,
+            "wake_us": {
+                "p50": round(1e6 * self.p50_s, 2),
+                "p99": round(1e6 * self.p99_s, 2),
+                "p99.9": round(1e6 * self.p999_s, 2),
+                "max": round(1e6 * self.max_s, 2),
+            },
+            "realtime": self.realtime,
+            "notice": self.notice,
+            "machine": self.machine,
+            "holds": self.holds,
+            "verdict": self.verdict,
+        }
+
+
+def empty_loop(
+    rate_hz: float,
+    seconds: float,
+    each_s: list[float] | None = None,
+    first_s: float | None = None,
+) -> tuple[LatencyHistogram, int, int]:
+    """Wake ``rate_hz`` times a second and do nothing: (latencies, cycles, late cycles).
+
+    Args:
+        each_s: takes every single latency as well, in s.
+        first_s: first wake-up on the monotonic clock; None for one period from now.
+
+    Raises:
+        ValueError: rate or duration is not above 0.
+    """
+    if not rate_hz > 0 or not seconds > 0:
+        raise ValueError("rate_hz and seconds must be above 0")
+    period = 1.0 / rate_hz
+    histogram = LatencyHistogram()
+    record = histogram.record
+    monotonic = time.monotonic
+    late = cycles = 0
+    due = monotonic() + period if first_s is None else first_s
+    end = due + seconds
+    while due < end:
+        sleep_until(due)
+        behind = monotonic() - due
+        record(behind)
+        if each_s is not None:
+            each_s.append(behind)
+        cycles += 1
+        if behind > period:
+            late += 1
+            missed = int(behind / period)
+            cycles += missed
+            late += missed
+            due += missed * period
+        due += period
+    return histogram, cycles, late
+
+
+def measure_host(
+    rate_hz: float = 1000.0, seconds: float = 10.0, load: bool = False, priority: int = 60
+) -> HostReport:
+    """Run an empty loop in a process of its own and judge whether this computer holds the rate.
+
+    Args:
+        load: run one busy neighbour process per processor meanwhile.
+        priority: SCHED_FIFO priority to ask for; 0 for none.
+
+    Raises:
+        ValueError: rate or duration is not above 0.
+        RuntimeError: the measuring process failed (its own words are on stderr).
+    """
+    if not rate_hz > 0 or not seconds > 0:
+        raise ValueError("rate_hz and seconds must be above 0")
+    # Real-time settings are for good: they belong in a process that ends afterwards.
+    processes: list[subprocess.Popen[str]] = []
+    try:
+        for _ in range(len(os.sched_getaffinity(0)) if load else 0):
+            processes.append(subprocess.Popen([sys.executable, "-c", BUSY], text=True))
+        if load:
+            time.sleep(0.3)  # the neighbours are at work by then
+        worker = subprocess.Popen(
+            [sys.executable, "-m", "hil.host.timing", str(rate_hz), str(seconds), str(priority)],
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        processes.append(worker)
+        output, _ = worker.communicate()
+    finally:
+        for process in processes:
+            process.kill()
+            process.wait()
+    if worker.returncode != 0:
+        raise RuntimeError(f"the measuring process ended with code {worker.returncode}")
+    return HostReport(loaded=load, **json.loads(output))
+
+
+def main(arguments: list[str]) -> None:
+    """The measuring process: rate in Hz, seconds, priority; prints one JSON object."""
+    rate_hz, seconds, priority = float(arguments[0]), float(arguments[1]), int(arguments[2])
+    grant = prepare_realtime(priority, own_processor())
+    histogram, cycles, late = empty_loop(rate_hz, seconds)
+    p999 = histogram.percentile(99.9)
+    holds, verdict = judge(rate_hz, cycles, late, p999, grant.granted)
+    fields = {
+        "rate_hz": rate_hz,
+        "seconds": seconds,
+        "cycles": cycles,
+        "late_cycles": late,
+        "p50_s": histogram.percentile(50),
+        "p99_s": histogram.percentile(99),
+        "p999_s": p999,
+        "max_s": histogram.max_s,
+        "realtime": grant.granted,
+        "notice": grant.notice,
+        "machine": f"{len(os.sched_getaffinity(0))} processors, {platform.system()} "
+        f"{platform.release().split('-')[0]}, Python {platform.python_version()}",
+        "holds": holds,
+        "verdict": verdict,
+        "histogram": histogram.text(),
+    }
+    print(json.dumps(fields))
+
+
+def judge(
+    rate_hz: float, cycles: int, late: int, p999_s: float, realtime: bool
+) -> tuple[bool, str]:
+    """(whether the rate is held, the verdict in words). Thresholds: common practice, no source."""
+    period = 1.0 / rate_hz
+    share = late / cycles if cycles else 1.0
+    if share <= LATE_SHARE_HELD and p999_s <= WAKE_SHARE_HELD * period:
+        return True, (
+            f"This computer holds {rate_hz:g} Hz: 999 wake-ups of 1000 come within "
+            f"{1e6 * p999_s:.0f} us of the {1e6 * period:.0f} us period."
+        )
+    first = "" if realtime else "get real-time scheduling granted first (see above), or "
+    if p999_s <= WAKE_SHARE_HELD * period:
+        return False, (
+            f"This computer does NOT hold {rate_hz:g} Hz: {100 * share:.3f} % of the cycles are "
+            "late, in a few long gaps rather than everywhere, so something stops it altogether "
+            f"now and then. Mend: {first}look for a virtual machine's pauses, power saving, or a "
+            "quota on real-time programs."
+        )
+    # The rate whose period would still leave room after the worst of a thousand wake-ups.
+    fit = min(WAKE_SHARE_HELD / p999_s, rate_hz)
+    advice = (
+        f"lower control.rate to {_round_down(fit):g} Hz"
+        if fit >= LEAST_RATE_HZ
+        else "use another computer: it is not fit for a paced loop now"
+    )
+    return False, (
+        f"This computer does NOT hold {rate_hz:g} Hz: {100 * share:.3f} % of the cycles are late "
+        f"and one wake-up in 1000 takes more than {1e6 * p999_s:.0f} us of the "
+        f"{1e6 * period:.0f} us period. Mend: {first}end other programs, or {advice}."
+    )
+
+
+def _round_down(rate: float) -> float:
+    step = 10.0 ** math.floor(math.log10(rate))
+    return float(math.floor(rate / step) * step)
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])

@@ -1,0 +1,241 @@
+"""Run a procedure through the link, in real time, on a real or a simulated rig."""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+import time
+from collections.abc import Callable
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drivers.base import PowerStage
+from hil.core.requests import Commission, Enable, EndCommission, EndRun, PowerOff, Request, Stop
+from hil.core.samples import INDEX, State
+from hil.link.client import Block, Client, HostGone, LinkError, Refused
+from hil.procedures.procedure import (
+    AFTER_TRIP_S,
+    ENABLE_EVERY_S,
+    Ended,
+    Operator,
+    Procedure,
+    Push,
+    Runner,
+    SurroundingsLike,
+    no_rows,
+)
+
+POLL_S = 0.01
+T = TypeVar("T")
+POWER_OFF_WAIT_S = 3.0
+STATE, POWER = INDEX["state"], INDEX["power_stage"]
+
+
+class LiveRunner(Runner):
+    """Runs a procedure through the link, in real time.
+
+    It takes control for the length of the procedure and beats while it waits, also while a
+    person is being asked.
+
+    Args:
+        client: connected, no one else using it.
+        surroundings: of a simulated rig; None on a real one, where a person is asked instead.
+        prompt: asks a person and returns the answer; called in a thread of its own.
+        tell: takes progress lines.
+        operator: for procedures that need a person's hands; called in a thread of its own.
+    """
+
+    def __init__(
+        self,
+        client: Client,
+        surroundings: SurroundingsLike | None,
+        prompt: Callable[[str], bool],
+        tell: Callable[[str], None] = lambda _text: None,
+        operator: Operator | None = None,
+    ) -> None:
+        super().__init__(tell, operator)
+        self._next_enable_s = 0.0
+        self._envelope: Commission | None = None
+        self._client = client
+        self._surroundings = surroundings
+        self._prompt = prompt
+        self.recording = ""  # run folder's name, once the recorder has told it
+        self.recorded = ""  # the same, once the run is complete on disk
+        self._blocks: list[NDArray[np.float64]] = []
+        self._last: NDArray[np.float64] | None = None
+
+    def run(self, procedure: Procedure) -> Ended:
+        """As in the base class.
+
+        Raises:
+            Refused: somebody else holds control.
+        """
+        self._client.take_control()
+        try:
+            return super().run(procedure)
+        finally:
+            # If the host is gone or has dropped us there is nothing left to give back.
+            with contextlib.suppress(LinkError):
+                self._client.request(EndRun())
+                self._client.release_control()
+
+    def wait_recorded(self, timeout_s: float) -> str:
+        """Name of the run's folder once it is complete on disk.
+
+        After ``timeout_s`` the name as far as it is known: empty if no recorder has spoken.
+        """
+        until = time.monotonic() + timeout_s
+        with contextlib.suppress(HostGone):
+            while not self.recorded and time.monotonic() < until:
+                self._service()
+                time.sleep(POLL_S)
+        return self.recorded or self.recording
+
+    def _send(self, request: Request) -> tuple[bool, str]:
+        self._service()
+        try:
+            if isinstance(request, Stop):
+                return True, self._client.stop(request.cause)
+            self._take_back()
+            try:
+                text = self._client.request(request)
+            except Refused:
+                self._service()
+                if not self._take_back():
+                    raise
+                text = self._client.request(request)
+            if isinstance(request, Commission):
+                self._envelope = request
+            elif isinstance(request, EndCommission):
+                self._envelope = None
+            return True, text
+        except Refused as refusal:
+            return False, str(refusal)
+        finally:
+            self._service()
+
+    def _take_back(self) -> bool:
+        """Control again, if a busy computer let a beat be late while nothing could move."""
+        if self._client.in_control or not self._without_power:
+            return False
+        self._client.take_control()
+        if self._envelope is not None:
+            # The host forgot it with the control.
+            self._client.request(self._envelope)
+        return True
+
+    @property
+    def _without_power(self) -> bool:
+        resting = (State.DE_ENERGISED, State.STOPPED)
+        return self._last is not None and self._last[STATE] in resting
+
+    def _pause(self, seconds: float) -> None:
+        until = time.monotonic() + seconds
+        while (left := until - time.monotonic()) > 0:
+            self._service()
+            self._raise_if_stopped()
+            time.sleep(min(POLL_S, left))
+        self._service()
+
+    def _confirm(self, question: str) -> bool:
+        if self._surroundings is not None:
+            return True
+        return bool(self._meanwhile(lambda: self._prompt(question)))
+
+    def _meanwhile(self, ask: Callable[[], T]) -> T:
+        """What ``ask`` returns, or raises, in a thread of its own while the bench goes on."""
+        answers: list[T] = []
+        errors: list[BaseException] = []
+
+        def asking() -> None:
+            try:
+                answers.append(ask())
+            except BaseException as error:
+                errors.append(error)
+
+        thread = threading.Thread(target=asking, daemon=True)
+        thread.start()
+        while thread.is_alive():
+            self._service()
+            self._raise_if_stopped()
+            time.sleep(POLL_S)
+        if errors:
+            raise errors[0]
+        return answers[0]
+
+    def _wait_for(self, answer: Callable[[Operator], T]) -> T:
+        return self._meanwhile(lambda: super(LiveRunner, self)._wait_for(answer))
+
+    def _hang(self, mass_kg: float) -> bool:
+        if self._surroundings is not None:
+            self._surroundings.hang(mass_kg)
+            return True
+        return self._confirm(
+            f"Hang {mass_kg:g} kg." if mass_kg > 0 else "Take every weight off."
+        )
+
+    def _push(self, push: Push) -> None:
+        if self._surroundings is not None:
+            self._surroundings.push(push.force_N, push.frequency_Hz, push.duration_s)
+        elif push.force_N:
+            rhythm = f", {push.frequency_Hz:g} times a second" if push.frequency_Hz else ""
+            lasting = f" for {push.duration_s:g} s" if push.duration_s else ""
+            self._tell(f"Push by hand at the load with about {push.force_N:g} N{rhythm}{lasting}.")
+
+    def _service(self) -> None:
+        """Take in what the host has sent; ``poll`` beats as often as is due.
+
+        Raises:
+            HostGone: the host has fallen silent.
+        """
+        for item in self._client.poll():
+            if isinstance(item, Block):
+                self._blocks.append(item.rows)
+                self._last = item.rows[-1]
+            elif item.kind == "recording":
+                self.recording = str(item.get("run", ""))
+            elif item.kind == "recorded":
+                self.recorded = str(item.get("run", ""))
+            else:
+                self._events.append(item)
+        now = time.monotonic()
+        if self._held and self._operator is not None and now >= self._next_enable_s:
+            self._next_enable_s = now + ENABLE_EVERY_S
+            # Refused means not enabled, and the host stops what moves: its event says why.
+            with contextlib.suppress(Refused):
+                self._client.request(Enable(held=self._operator.holding))
+        if not self._client.alive:
+            raise HostGone("the rig host has fallen silent; the drive stops by itself")
+
+    def _take_rows(self) -> NDArray[np.float64]:
+        rows = np.concatenate(self._blocks) if self._blocks else no_rows()
+        self._blocks.clear()
+        return rows
+
+    def _power_down(self) -> None:
+        if self._last is not None and self._last[STATE] in (State.STANDBY, State.WORKING):
+            self._send(PowerOff())
+        self._await_power_off()
+
+    def _after_stop(self, trip: bool) -> None:
+        self._stop_is_own = True
+        if trip:
+            self._pause(AFTER_TRIP_S)
+        self._await_power_off()
+
+    def _stop(self, cause: str) -> None:
+        self._stop_is_own = True
+        self._client.stop(cause)
+        self._await_power_off()
+
+    def _await_power_off(self) -> None:
+        until = time.monotonic() + POWER_OFF_WAIT_S
+        self._last = None
+        while self._last is None or self._last[POWER] not in (PowerStage.OFF, PowerStage.FAULT):
+            if time.monotonic() > until:
+                self._tell("The drive has not said that its power is off: use the mains switch.")
+                return
+            self._service()
+            time.sleep(POLL_S)

@@ -1,0 +1,191 @@
+"""A sequence as a procedure: its steps in order, its figures marked in the run."""
+
+from __future__ import annotations
+
+from collections.abc import Generator
+from typing import Any
+
+from hil.core.requests import (
+    Apply,
+    EndRun,
+    Energise,
+    Marker,
+    PowerOff,
+    Request,
+    Reset,
+    StartRun,
+    Stop,
+    Tare,
+)
+from hil.core.samples import State
+from hil.procedures.procedure import (
+    Action,
+    Ask,
+    Confirm,
+    Hang,
+    Note,
+    Pause,
+    Procedure,
+    ProcedureFailed,
+    Push,
+    Seen,
+    asked,
+    wait_for_state,
+    wait_until_resting,
+)
+from hil.profile.schema import Profile
+from hil.sequences.sequence import Sequence, kind_of
+from hil.sequences.sequence_steps import (
+    BehaviourStep,
+    EnergiseStep,
+    HangStep,
+    Lasting,
+    MarkerStep,
+    PowerOffStep,
+    PushStep,
+    ResetStep,
+    StopStep,
+    TareStep,
+    WaitStep,
+)
+
+# Between a request and the next: the host answers within a cycle or two.
+BREATH_S = 0.05
+
+
+def perform(sequence: Sequence, profile: Profile) -> Procedure:
+    """The sequence as a procedure, with a run around it.
+
+    Figures are marked in the run by three markers, ``begin``, ``steady`` and ``end`` of
+    ``KIND: NAME``, which carry what was asked; ``hil.analysis.measures`` reads them back.
+    """
+    note = sequence.description.strip()
+    yield from asked([StartRun(name=sequence.name, note=note)])
+    yield Pause(BREATH_S)
+    hung = 0.0
+    total = len(sequence.steps)
+    for number, step in enumerate(sequence.steps, 1):
+        yield Note(f"{number:2d}/{total}  {describe(step)}")
+        if isinstance(step, HangStep):
+            hung = step.mass
+        yield from _perform(sequence, step, profile, hung)
+    yield from asked([EndRun()])
+
+
+def _perform(
+    sequence: Sequence, step: Any, profile: Profile, hung: float
+) -> Generator[Action, Seen, None]:
+    length = sequence.length(step)
+    if isinstance(step, EnergiseStep):
+        seen = yield Confirm(f"{profile.stop.load} Is the load supported?")
+        if not seen.accepted:
+            raise ProcedureFailed("the load was not confirmed as supported; nothing was energised")
+        yield from wait_until_resting()
+        yield from asked([Energise(load_supported=True)])
+        yield from wait_for_state(State.STANDBY)
+    elif isinstance(step, PowerOffStep):
+        yield from asked([PowerOff()])
+        yield Pause(BREATH_S)
+    elif isinstance(step, TareStep):
+        yield from asked([Tare(clear=step.clear)])
+    elif isinstance(step, MarkerStep):
+        yield from asked([Marker(text=step.text)])
+    elif isinstance(step, WaitStep):
+        yield Pause(length)
+    elif isinstance(step, PushStep):
+        yield Push(step.force, step.frequency or 0.0, length)
+        yield Pause(length)
+    elif isinstance(step, StopStep):
+        if step.measure is not None:
+            yield from asked([_marker("begin", step, {})])
+        yield from asked([Stop(cause="exercise of the stop")])
+        yield Pause(length)
+        if step.measure is not None:
+            yield from asked([_marker("end", step, {})])
+    elif isinstance(step, ResetStep):
+        yield from _reset()
+    elif isinstance(step, HangStep):
+        yield from _measured(sequence, step, {"weight_kg": hung}, [], Hang(step.mass))
+    elif isinstance(step, BehaviourStep):
+        yield from _measured(
+            sequence, step, _asked_values(step, hung), [Apply(behaviour=step.behaviour())], None
+        )
+
+
+def _measured(
+    sequence: Sequence,
+    step: Lasting,
+    values: dict[str, float],
+    requests: list[Request],
+    hang: Hang | None,
+) -> Generator[Action, Seen, None]:
+    length = sequence.length(step)
+    measure = step.measure is not None
+    if measure:
+        yield from asked([_marker("begin", step, values)])
+    yield from asked(requests)
+    if hang is not None:
+        seen = yield hang
+        if not seen.accepted:
+            raise ProcedureFailed("the load was not confirmed; the rig was stopped")
+    if step.push is not None:
+        yield Push(step.push.force, step.push.frequency or 0.0, length)
+    if not measure:
+        yield Pause(length)
+        return
+    settle = sequence.settle(step)
+    yield Pause(settle)
+    yield from asked([_marker("steady", step, values)])
+    yield Pause(length - settle)
+    yield from asked([_marker("end", step, values)])
+
+
+def _reset() -> Generator[Action, Seen, None]:
+    # A controlled stop takes its time, and a reset is refused until it is over.
+    for _ in range(60):
+        seen = yield Ask(Reset())
+        if seen.accepted:
+            yield from wait_for_state(State.DE_ENERGISED)
+            return
+        yield Pause(BREATH_S)
+    raise ProcedureFailed(f"reset was refused: {seen.text}")
+
+
+def _marker(moment: str, step: Any, values: dict[str, float]) -> Marker:
+    return Marker(text=f"{moment} {kind_of(step)}: {step.measure}", values=values)
+
+
+def _asked_values(step: Any, hung: float) -> dict[str, float]:
+    values: dict[str, float] = {}
+    if step.do == "constant_force":
+        values = {"asked_N": step.force}
+    elif step.do == "virtual_spring":
+        values = {"asked_N_per_mm": step.stiffness / 1e3}
+        if step.push is not None and step.push.frequency is not None:
+            values["push_Hz"] = step.push.frequency
+    elif step.do == "hold_position":
+        values = {"asked_mm": step.position * 1e3, "weight_kg": hung}
+    return values
+
+
+def describe(step: Any) -> str:
+    """A step in one line for the person who watches."""
+    words = str(step.do).replace("_", " ")
+    parts = []
+    for key, unit, scale in (
+        ("force", "N", 1.0), ("stiffness", "N/mm", 1e-3), ("position", "mm", 1e3),
+        ("rest", "at mm", 1e3), ("mass", "kg", 1.0),
+    ):  # fmt: skip
+        value = getattr(step, key, None)
+        if value is None or (step.do == "waveform" and key != "stiffness"):
+            continue
+        parts.append(f"at {value * 1e3:g} mm" if key == "rest" else f"{value * scale:g} {unit}")
+    if step.do == "waveform":
+        parts = [step.shape, "of", step.of]
+    if step.do == "marker":
+        parts = [f"'{step.text}'"]
+    if getattr(step, "push", None) is not None:
+        parts.append("while a hand pushes")
+    if getattr(step, "measure", None) is not None:
+        parts.append(f"(measured: {step.measure})")
+    return " ".join([words, *parts])

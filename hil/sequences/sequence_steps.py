@@ -1,0 +1,212 @@
+"""What a sequence file may say: one model per step, quantities with their units."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal, get_args
+
+from pydantic import BaseModel, Field, PrivateAttr
+
+from drivers.quantities import (
+    Damping,
+    Dimension,
+    Duration,
+    Force,
+    Frequency,
+    Length,
+    Mass,
+    Speed,
+    Stiffness,
+)
+from hil.core.requests import (
+    Behaviour,
+    ConstantForce,
+    Float,
+    HoldPosition,
+    VirtualSpring,
+    Waveform,
+)
+from hil.profile.schema import Part
+
+Span = Annotated[Duration, Field(gt=0, le=3600)]
+Name = Annotated[str, Field(min_length=1, max_length=60)]
+
+
+class Step(Part):
+    """Base of all steps. ``for`` is how long a step lasts."""
+
+    do: str
+
+
+class PushPart(Part):
+    """A hand at the load point; with a frequency, a sine of that amplitude."""
+
+    force: Force
+    frequency: Annotated[Frequency, Field(gt=0, le=20)] | None = None
+
+
+class Lasting(Step):
+    """A step that takes time. ``settle`` is the part of it before a measurement begins."""
+
+    lasts: Annotated[Span, Field(alias="for")]
+    settle: Annotated[Duration, Field(ge=0)] = 0.5
+    measure: Name | None = None
+    push: PushPart | None = None
+
+
+class EnergiseStep(Step):
+    do: Literal["energise"]
+
+
+class PowerOffStep(Step):
+    do: Literal["power_off"]
+
+
+class TareStep(Step):
+    do: Literal["tare"]
+    clear: bool = False
+
+
+class MarkerStep(Step):
+    do: Literal["marker"]
+    text: Name
+
+
+class WaitStep(Step):
+    do: Literal["wait"]
+    lasts: Annotated[Span, Field(alias="for")]
+
+
+class HangStep(Lasting):
+    """Hang ``mass`` in place of what hangs there. ``measure`` gives the sag it causes."""
+
+    do: Literal["hang"]
+    mass: Annotated[Mass, Field(ge=0, le=1000)]
+    lasts: Annotated[Span, Field(alias="for")] = 0.5
+
+
+class PushStep(Step):
+    """A push for its own time, while the behaviour before it goes on."""
+
+    do: Literal["push"]
+    force: Force
+    frequency: Annotated[Frequency, Field(gt=0, le=20)] | None = None
+    lasts: Annotated[Span, Field(alias="for")]
+
+
+class StopStep(Step):
+    """Exercise the stop; ``measure`` keeps the time to the wire. ``for`` waits afterwards."""
+
+    do: Literal["stop"]
+    measure: Name | None = None
+    lasts: Annotated[Span, Field(alias="for")] = 0.5
+
+
+class ResetStep(Step):
+    do: Literal["reset"]
+
+
+class FloatStep(Lasting):
+    do: Literal["float"]
+    damping: Annotated[Damping, Field(ge=0)] = 0.0
+    measure: None = None
+
+    def behaviour(self) -> Behaviour:
+        return Float(damping_N_s_m=self.damping)
+
+
+class ConstantForceStep(Lasting):
+    do: Literal["constant_force"]
+    force: Force
+    damping: Annotated[Damping, Field(ge=0)] = 0.0
+
+    def behaviour(self) -> Behaviour:
+        return ConstantForce(force_N=self.force, damping_N_s_m=self.damping)
+
+
+class VirtualSpringStep(Lasting):
+    do: Literal["virtual_spring"]
+    stiffness: Annotated[Stiffness, Field(gt=0)]
+    rest: Length
+    damping: Annotated[Damping, Field(ge=0)] = 0.0
+    bias: Force = 0.0
+
+    def behaviour(self) -> Behaviour:
+        return VirtualSpring(
+            rest_m=self.rest,
+            stiffness_N_m=self.stiffness,
+            damping_N_s_m=self.damping,
+            bias_N=self.bias,
+        )
+
+
+class HoldPositionStep(Lasting):
+    do: Literal["hold_position"]
+    position: Length
+    speed: Annotated[Speed, Field(gt=0)] = 0.03
+
+    def behaviour(self) -> Behaviour:
+        return HoldPosition(position_m=self.position, speed_m_s=self.speed)
+
+
+class WaveformStep(Lasting):
+    """A force or a spring's rest position over time; ``offset`` and ``amplitude`` carry N or
+    a length accordingly. ``file`` is a CSV with the header ``time_s,value`` (SI)."""
+
+    do: Literal["waveform"]
+    shape: Literal["step", "sine", "sweep", "file"]
+    of: Literal["force", "rest"] = "force"
+    offset: str | None = None
+    amplitude: str | None = None
+    frequency: Annotated[Frequency, Field(gt=0, le=500)] = 1.0
+    end_frequency: Annotated[Frequency, Field(gt=0, le=500)] = 1.0
+    stiffness: Annotated[Stiffness, Field(gt=0)] = 20000.0
+    damping: Annotated[Damping, Field(ge=0)] = 0.0
+    file: str | None = None
+    measure: None = None
+
+    _points: tuple[tuple[float, float], ...] = PrivateAttr(())
+
+    def with_points(self, points: tuple[tuple[float, float], ...]) -> None:
+        """Keep what the file held (the model itself is frozen)."""
+        self._points = points
+
+    def value(self, text: str | None) -> float:
+        """``offset`` or ``amplitude`` in SI. Raises what ``Dimension.parse`` raises."""
+        unit = "N" if self.of == "force" else "m"
+        return 0.0 if text is None else Dimension(unit).parse(text)
+
+    def behaviour(self) -> Behaviour:
+        return Waveform(
+            shape="table" if self.shape == "file" else self.shape,
+            of=self.of,
+            offset=self.value(self.offset),
+            amplitude=self.value(self.amplitude),
+            frequency_Hz=self.frequency,
+            end_frequency_Hz=self.end_frequency,
+            duration_s=self.lasts,
+            points=self._points,
+            stiffness_N_m=self.stiffness,
+            damping_N_s_m=self.damping,
+        )
+
+
+BehaviourStep = (
+    FloatStep | ConstantForceStep | VirtualSpringStep | HoldPositionStep | WaveformStep
+)
+AnyStep = (
+    EnergiseStep | PowerOffStep | TareStep | MarkerStep | WaitStep | HangStep | PushStep
+    | StopStep | ResetStep | BehaviourStep
+)  # fmt: skip
+
+STEPS: dict[str, type[BaseModel]] = {
+    get_args(model.model_fields["do"].annotation)[0]: model for model in get_args(AnyStep)
+}
+
+
+class Head(Part):
+    """Top level of a sequence file."""
+
+    name: Annotated[str, Field(pattern=r"^[A-Za-z0-9 _.-]{1,60}$")]
+    description: str = ""
+    profile: str | None = None  # the profile it was written for, used if none is given
+    steps: Annotated[list[Any], Field(min_length=1)]

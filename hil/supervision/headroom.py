@@ -1,0 +1,137 @@
+"""How much of each limit is used, for screens and reports: a pure function of one sample."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import NamedTuple
+
+from hil.control.calibration import ForceCalibration, passive_bounds
+from hil.control.rig_model import driven_current_A
+from hil.core.limits import Limit
+from hil.core.samples import INDEX
+from hil.profile.schema import Profile
+
+UNKNOWN = "no value"
+
+
+class Headroom(NamedTuple):
+    """Use of one limit.
+
+    ``used`` is 0 with nothing used and 1 where the limit begins to act (more is possible, NaN
+    where nothing is known); ``text`` is for people, such as ``'343 of 650 N'``; ``acting``
+    tells that the limit trims in this very sample.
+    """
+
+    label: str
+    used: float
+    text: str
+    limit: Limit
+    acting: bool
+
+
+def headroom(profile: Profile, row: Sequence[float]) -> list[Headroom]:
+    """One entry per limit with a headroom, always in the same order.
+
+    Args:
+        row: a sample as ``hil.core.samples.COLUMNS`` lays it out; averages of several are fine,
+            but then ``bounded`` must be a mask still (a fraction counts as none).
+
+    The drive's temperature has an entry only where it is reported.
+    """
+    limits = profile.limits
+    motor = profile.actuator.motor
+    mask = row[INDEX["bounded"]]
+    bits = int(mask) if math.isfinite(mask) and mask == int(mask) and mask > 0 else 0
+
+    def entry(label: str, used: float, text: str, limit: Limit) -> Headroom:
+        known = math.isfinite(used)
+        return Headroom(
+            label, max(used, 0.0) if known else math.nan, text if known else UNKNOWN, limit,
+            bool(bits >> limit & 1),
+        )
+
+    def of(label: str, value: float, most: float, unit: str, limit: Limit, digits: int) -> Headroom:
+        size = abs(value)
+        text = f"{size:.{digits}f} of {_plain(most)} {unit}"
+        return entry(label, size / most, text, limit)
+
+    # The limit is on the true force; the column has the tare taken off.
+    deflection = row[INDEX["deflection_m"]]
+    force = ForceCalibration(profile.calibration, profile.sensors.deflection).force(deflection)
+    most_deflection = min(
+        limits.deflection.bounded, profile.actuator.springs.solid_deflection
+    )
+    torque = row[INDEX["measured_torque_N_m"]]
+    current = torque / motor.torque_constant
+    most_current = min(limits.current.bounded, motor.peak_current)
+    driven = driven_current_A(
+        profile, row[INDEX["supply_V"]], math.copysign(1.0, torque) * row[INDEX["nut_velocity_m_s"]]
+    )
+    if 0.0 < driven < most_current:
+        most_current = driven
+    entries = [
+        of("Force", force, limits.force.bounded, "N", Limit.FORCE, 0),
+        of("Deflection", 1e3 * deflection, 1e3 * most_deflection, "mm", Limit.DEFLECTION, 1),
+        entry("Travel", *_travel(profile, row[INDEX["output_position_m"]]), Limit.TRAVEL),
+        of(
+            "Speed", 1e3 * row[INDEX["nut_velocity_m_s"]], 1e3 * limits.speed.bounded, "mm/s",
+            Limit.SPEED, 0,
+        ),
+        of("Motor current", current, most_current, "A", Limit.CURRENT, 1),
+        of(
+            "Motor heat", 100 * row[INDEX["motor_heat"]], 100 * limits.motor_heat.bounded, "%",
+            Limit.MOTOR_HEAT, 0,
+        ),
+    ]
+    used, text, limit = _supply(profile, row[INDEX["supply_V"]])
+    entries.append(entry("Supply", used, text, limit))
+    stiffest = passive_bounds(profile)[0]
+    stiffness = row[INDEX["virtual_stiffness_N_m"]]
+    if math.isfinite(stiffness):
+        entries.append(
+            of(
+                "Virtual stiffness", 1e-3 * stiffness, 1e-3 * stiffest, "N/mm",
+                Limit.VIRTUAL_STIFFNESS, 0,
+            )
+        )
+    else:
+        entries.append(
+            entry("Virtual stiffness", 0.0, f"none of {_plain(1e-3 * stiffest)} N/mm",
+                  Limit.VIRTUAL_STIFFNESS)
+        )
+    temperature = row[INDEX["drive_temperature_degC"]]
+    if math.isfinite(temperature):
+        entries.append(
+            of(
+                "Drive temperature", max(temperature, 0.0), limits.drive_temperature.bounded,
+                "degC", Limit.DRIVE_TEMPERATURE, 0,
+            )
+        )
+    return entries
+
+
+def _travel(profile: Profile, position: float) -> tuple[float, str]:
+    """Nothing is used in the middle between the soft ends, all at either."""
+    travel = profile.limits.travel
+    middle, half = (travel.upper + travel.lower) / 2, (travel.upper - travel.lower) / 2
+    end = "upper" if position > middle else "lower"
+    left = half - abs(position - middle)
+    if left >= 0.0:
+        text = f"{1e3 * left:.1f} mm to {end} end"
+    else:
+        text = f"{-1e3 * left:.1f} mm past {end} end"
+    return abs(position - middle) / half, text
+
+
+def _supply(profile: Profile, volts: float) -> tuple[float, str, Limit]:
+    supply = profile.limits.supply
+    middle, half = (supply.high + supply.low) / 2, (supply.high - supply.low) / 2
+    limit = Limit.SUPPLY_HIGH if volts > middle else Limit.SUPPLY_LOW
+    text = f"{volts:.1f} in {_plain(supply.low)} to {_plain(supply.high)} V"
+    return abs(volts - middle) / half, text, limit
+
+
+def _plain(value: float) -> str:
+    """A limit's number without needless digits."""
+    return f"{value:.0f}" if value >= 100 else f"{value:.3g}"

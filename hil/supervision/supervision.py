@@ -1,0 +1,413 @@
+"""Supervision: the tripped tier of every limit, and the bounded tier's caps each cycle.
+
+While energised every limit is watched. While de-energised only the conditions that would
+make it wrong to energise are: lost or faulty drive, stale or implausible sensors, supply,
+temperature. The bench stops on those only once it is energising; until then they are told as
+the reason why it refuses to.
+"""
+
+from __future__ import annotations
+
+from drivers.base import PowerStage, Telemetry
+from hil.control.estimation import Estimator
+from hil.core.limit_texts import mend
+from hil.core.limits import Cause, Limit
+from hil.profile.schema import Profile
+from hil.supervision.bounds import Bounds
+from hil.supervision.sensor_watch import SensorWatch
+
+RATE_FILTER_S = 0.005  # a 12-bit count a cycle must not look like a blow
+STANDING_M = 0.0005  # outside a soft end, this much further out is still standing there
+
+WATCHED_S = 0.3  # over which the mean speed of the nut is taken before power comes
+CREEP_M_S = 0.002  # below it the output counts as at rest, or held by friction
+
+
+class Supervisor:
+    """``check`` once a cycle, then ``bounds`` in cycles that command a force.
+
+    Attributes:
+        detail: a sentence with numbers for the cause that ``check`` returned last.
+        motor_heat: share of the motor's thermal capacity used. It outlives stops and resets.
+        torque_limit_N_m, torque_low_N_m, torque_high_N_m, force_low_N, force_high_N: caps of
+            this cycle, see ``hil.supervision.bounds``.
+        bounded: bit mask of the limits that trim.
+    """
+
+    def __init__(self, profile: Profile, period_s: float) -> None:
+        limits = profile.limits
+        motor = profile.actuator.motor
+        self._bounds = Bounds(profile, period_s)
+        self._sensors = SensorWatch(profile, period_s)
+        self._period = period_s
+        self._kt = motor.torque_constant
+        self._heat_rate = 1.0 / motor.thermal_time_constant
+        self._per_continuous = 1.0 / motor.continuous_current
+        self._stroke = profile.actuator.stroke
+        self._force = limits.force
+        self._force_tripped = limits.force.tripped
+        self._rate_tripped = limits.force_rate.tripped or float("inf")
+        self._deflection = limits.deflection
+        self._deflection_tripped = limits.deflection.tripped
+        self._travel = limits.travel
+        self._low_line = limits.travel.lower - limits.travel.tripped_beyond
+        self._high_line = limits.travel.upper + limits.travel.tripped_beyond
+        self._speed = limits.speed
+        self._speed_tripped = limits.speed.tripped
+        self._current_tripped = limits.current.tripped or float("inf")
+        self._heat = limits.motor_heat
+        self._temperature = limits.drive_temperature
+        self._supply = limits.supply
+        self._most_age = limits.telemetry_age
+        self._disagreement = limits.disagreement
+        self.detail = ""
+        self.motor_heat = 0.0
+        self.supply_V = float("nan")  # filtered
+        self._last_force = float("nan")
+        self._force_rate = 0.0
+        self._disagreeing_s = 0.0
+        self._low_allowed = self._low_line
+        self._high_allowed = self._high_line
+        self._window_from_m = float("nan")
+        self._window_s = self._mean_m_s = 0.0
+        self._known_fault = 0
+        self._current_A = 0.0
+        self._temperature_degC = float("nan")
+        self._cause = 0
+
+    @property
+    def torque_limit_N_m(self) -> float:
+        return self._bounds.torque_limit_N_m
+
+    @property
+    def torque_low_N_m(self) -> float:
+        return self._bounds.torque_low_N_m
+
+    @property
+    def torque_high_N_m(self) -> float:
+        return self._bounds.torque_high_N_m
+
+    @property
+    def force_low_N(self) -> float:
+        return self._bounds.force_low_N
+
+    @property
+    def force_high_N(self) -> float:
+        return self._bounds.force_high_N
+
+    @property
+    def bounded(self) -> int:
+        return self._bounds.bounded
+
+    def reset(self) -> None:
+        """Forget timers and the last cause; heat, supply and a lost reference stay."""
+        self._sensors.reset()
+        self._force_rate = 0.0
+        self._last_force = float("nan")
+        self._disagreeing_s = 0.0
+        self.detail = ""
+        self._cause = 0
+
+    def take_over(self, before: Supervisor) -> None:
+        """Go on where another supervisor of the same rig leaves off: heat, supply, sensors."""
+        self.motor_heat = before.motor_heat
+        self.supply_V = before.supply_V
+        self._sensors = before._sensors
+        self._window_from_m, self._window_s = before._window_from_m, before._window_s
+        self._mean_m_s = before._mean_m_s
+        self._known_fault = before._known_fault
+
+    def use_calibration(self, profile: Profile) -> None:
+        """Renew what follows from the profile's calibration."""
+        self._bounds.use_calibration(profile)
+
+    def check(
+        self,
+        telemetry: Telemetry,
+        estimator: Estimator,
+        spring_force_N: float,
+        energised: bool,
+        dt: float,
+    ) -> int:
+        """0, or the ``Limit`` or ``Cause`` that stands; its sentence is in ``detail``.
+
+        Args:
+            energised: the bench relies on the power stage being on.
+            spring_force_N: true force, without tare.
+        """
+        cause = self._look(telemetry, estimator, spring_force_N, energised, dt)
+        if cause != self._cause:
+            self._cause = cause
+            self.detail = self._sentence(cause, telemetry, estimator, spring_force_N)
+        return cause
+
+    def _look(
+        self,
+        telemetry: Telemetry,
+        estimator: Estimator,
+        force: float,
+        energised: bool,
+        dt: float,
+    ) -> int:
+        # What must go on whatever is found: heat, filters, timers.
+        current = telemetry.torque_N_m / self._kt
+        current = current if current >= 0.0 else -current
+        self._current_A = current
+        self._temperature_degC = telemetry.temperature_degC
+        share = current * self._per_continuous
+        heat = self.motor_heat + (share * share - self.motor_heat) * dt * self._heat_rate
+        if 0.0 <= heat < 1e3:  # not for a current that is no number
+            self.motor_heat = heat
+        fresh = telemetry.age_s <= self._most_age
+        sensor = 0
+        if fresh:
+            self._follow_supply(telemetry.supply_V, dt)
+            sensor = self._sensors.look(telemetry, estimator.nut_position_m, dt)
+        else:
+            self._sensors.missed(dt)
+        rate = (force - self._last_force) / dt
+        self._last_force = force
+        if -1e12 < rate < 1e12:
+            self._force_rate += (rate - self._force_rate) * dt / (RATE_FILTER_S + dt)
+        self._bounds.watch(estimator, force, energised, dt)
+        self._follow_ends(estimator.output_position_m, energised)
+        self._window_s += dt
+        if self._window_s >= WATCHED_S:
+            moved = estimator.nut_position_m - self._window_from_m
+            self._mean_m_s = moved / self._window_s if moved == moved else 0.0
+            self._window_from_m = estimator.nut_position_m
+            self._window_s = 0.0
+
+        if telemetry.lost:
+            return Cause.DRIVE_LOST
+        power = telemetry.power
+        if power is PowerStage.FAULT:
+            return Limit.DRIVE_FAULT
+        if energised:
+            if telemetry.fault_code and telemetry.fault_code != self._known_fault:
+                return Limit.DRIVE_FAULT
+        else:
+            self._known_fault = telemetry.fault_code
+        if not fresh or not telemetry.deflection_age_s <= self._most_age:
+            return Limit.TELEMETRY_AGE
+        if energised and power is not PowerStage.ON:
+            return Cause.DRIVE_DROPPED_OUT
+        if sensor:
+            return sensor
+        if self.supply_V < self._supply.low:
+            return Limit.SUPPLY_LOW
+        if self.supply_V > self._supply.high:
+            return Limit.SUPPLY_HIGH
+        if telemetry.temperature_degC > self._temperature.tripped:
+            return Limit.DRIVE_TEMPERATURE
+        if not energised:
+            self._disagreeing_s = 0.0
+            return 0
+        return self._energised(estimator, force, current, dt)
+
+    def _energised(
+        self, estimator: Estimator, force: float, current: float, dt: float
+    ) -> int:
+        # Each is written so that a value that is no number trips.
+        if self._sensors.reference_lost:
+            return Limit.SPEED
+        tripped = self._force_tripped
+        if not -tripped <= force <= tripped:
+            return Limit.FORCE
+        tripped = self._deflection_tripped
+        if not -tripped <= estimator.deflection_m <= tripped:
+            return Limit.DEFLECTION
+        if not self._low_allowed <= estimator.output_position_m <= self._high_allowed:
+            return Limit.TRAVEL
+        tripped = self._speed_tripped
+        if not -tripped <= estimator.nut_velocity_m_s <= tripped:
+            return Limit.SPEED
+        tripped = self._rate_tripped
+        if not -tripped <= self._force_rate <= tripped:
+            return Limit.FORCE_RATE
+        if not current <= self._current_tripped:
+            return Limit.CURRENT
+        if self.motor_heat >= self._heat.tripped:
+            return Limit.MOTOR_HEAT
+
+        # Counted down as it was counted up, so that an oscillation cannot hide in the timer.
+        parted = estimator.motor_force_N - force
+        parted = (parted if parted >= 0.0 else -parted) - estimator.motor_force_band_N
+        if parted > self._disagreement.tripped:
+            self._disagreeing_s += dt
+            if self._disagreeing_s >= self._disagreement.lasting:
+                return Limit.DISAGREEMENT
+        elif self._disagreeing_s > 0.0:
+            self._disagreeing_s -= dt
+        return 0
+
+    def _follow_supply(self, volts: float, dt: float) -> None:
+        if not -1e6 < volts < 1e6:
+            return  # not reported
+        if not self.supply_V > -1e6:
+            self.supply_V = volts
+            return
+        self.supply_V += (volts - self.supply_V) * dt / (self._supply.filter + dt)
+
+    def _follow_ends(self, position: float, energised: bool) -> None:
+        """Lines past which the output may not go: they follow it in, and never out."""
+        low, high = position - STANDING_M, position + STANDING_M
+        if energised:
+            if low < self._low_allowed:
+                low = self._low_allowed
+            if high > self._high_allowed:
+                high = self._high_allowed
+        self._low_allowed = low if low < self._low_line else self._low_line
+        self._high_allowed = high if high > self._high_line else self._high_line
+
+    def bounds(self, estimator: Estimator, spring_force_N: float) -> None:
+        """Renew the caps; ``check`` must have run in this cycle."""
+        self._bounds.renew(
+            estimator, spring_force_N, self.motor_heat, self._temperature_degC, self._current_A,
+            self.supply_V,
+        )
+
+    def note_shaped(self, force_N: float) -> None:
+        """Tell what was shaped from the caps (without tare): completes ``bounded``."""
+        self._bounds.note_shaped(force_N)
+
+    def note_torque(self, torque_N_m: float) -> None:
+        """Tell a torque that its caps cut: completes ``bounded``."""
+        self._bounds.note_torque(torque_N_m)
+
+    def refusal(
+        self, telemetry: Telemetry, estimator: Estimator, spring_force_N: float
+    ) -> str | None:
+        """Why energising would be wrong now, with the mend; None if nothing speaks against it."""
+        cause = self._cause
+        if cause:
+            reason = self._sentence(cause, telemetry, estimator, spring_force_N)
+            return f"not energised: {reason}. {mend(cause)}"
+        if self._sensors.reference_lost:
+            return (
+                f"not energised: {self._sensors.reference_lost}. Bring the output to where "
+                "its position is known and restart the rig host"
+            )
+        reason = self._unready(estimator, spring_force_N)
+        return f"not energised: {reason}" if reason else None
+
+    def _unready(self, estimator: Estimator, force: float) -> str:
+        """Measured values outside what energising may start from."""
+        most = self._force.bounded
+        if not -most <= force <= most:
+            return (
+                f"the spring force is {force:.0f} N, beyond {most:.0f} N. "
+                f"{mend(Limit.FORCE)}"
+            )
+        most = self._deflection.bounded
+        if not -most <= estimator.deflection_m <= most:
+            return (
+                f"the deflection is {1e3 * estimator.deflection_m:.2f} mm, beyond "
+                f"{1e3 * most:.2f} mm. {mend(Limit.DEFLECTION)}"
+            )
+        position = estimator.output_position_m
+        slack = self._travel.tripped_beyond
+        if not -slack <= position <= self._stroke + slack:
+            return (
+                f"the output position reads {1e3 * position:.1f} mm, outside the stroke of 0 to "
+                f"{1e3 * self._stroke:.0f} mm. Bring the output to where its position is known "
+                "and restart the rig host"
+            )
+        mean, most, now = self._mean_m_s, self._speed.bounded, estimator.nut_velocity_m_s
+        if not -CREEP_M_S <= mean <= CREEP_M_S or not -most <= now <= most:
+            # In Standby no torque holds it: what sinks would go on, faster, past the soft end.
+            speed = now if not -most <= now <= most else mean
+            return (
+                f"the output still moves, the nut at {1e3 * speed:.0f} mm/s. "
+                "Wait until it rests on its end, or support the load"
+            )
+        if not self.motor_heat <= self._heat.bounded:
+            return (
+                f"the motor has used {100 * self.motor_heat:.0f} % of its thermal capacity, "
+                f"above {100 * self._heat.bounded:.0f} %. {mend(Limit.MOTOR_HEAT)}"
+            )
+        return ""
+
+    def _sentence(
+        self, cause: int, telemetry: Telemetry, estimator: Estimator, force: float
+    ) -> str:
+        """One sentence with numbers and units, for the operator."""
+        if cause == 0:
+            return ""
+        if cause == Cause.DRIVE_LOST:
+            return f"the drive is lost: {telemetry.lost}"
+        if cause == Limit.DRIVE_FAULT:
+            text = telemetry.fault_text or "it gives no reason"
+            return f"the drive reports fault {telemetry.fault_code:#06x}: {text}"
+        if cause == Cause.DRIVE_DROPPED_OUT:
+            return (
+                "the drive left the energised state by itself (power stage "
+                f"{PowerStage(telemetry.power).name.lower().replace('_', ' ')})"
+            )
+        if cause == Limit.TELEMETRY_AGE:
+            stale = not telemetry.age_s <= self._most_age
+            age = telemetry.age_s if stale else telemetry.deflection_age_s
+            what = "the drive's sample" if stale else "the deflection sensor's value"
+            if age > 1e6:
+                return f"{what} has never come"
+            return f"{what} is {1e3 * age:.2f} ms old, above {1e3 * self._most_age:g} ms"
+        if cause in (Limit.SENSOR_RAIL, Limit.SENSOR_JUMP, Limit.SENSOR_FROZEN):
+            return self._sensors.text(cause, telemetry.deflection_counts)
+        if cause == Limit.SPEED and self._sensors.reference_lost:
+            return self._sensors.reference_lost
+        return self._measured_sentence(cause, telemetry, estimator, force)
+
+    def _measured_sentence(
+        self, cause: int, telemetry: Telemetry, estimator: Estimator, force: float
+    ) -> str:
+        if cause == Limit.FORCE:
+            return f"spring force {force:.1f} N is beyond ±{self._force_tripped:.0f} N"
+        if cause == Limit.FORCE_RATE:
+            return (
+                f"spring force changes at {self._force_rate:.0f} N/s, beyond "
+                f"±{self._rate_tripped:.0f} N/s"
+            )
+        if cause == Limit.DEFLECTION:
+            return (
+                f"deflection {1e3 * estimator.deflection_m:.2f} mm is beyond "
+                f"±{1e3 * self._deflection_tripped:.2f} mm"
+            )
+        if cause == Limit.TRAVEL:
+            position = estimator.output_position_m
+            lower = position < self._low_allowed
+            end = self._travel.lower if lower else self._travel.upper
+            return (
+                f"the output at {1e3 * position:.1f} mm moved past the "
+                f"{'lower' if lower else 'upper'} soft end at {1e3 * end:.1f} mm by more than "
+                f"{1e3 * self._travel.tripped_beyond:.1f} mm"
+            )
+        if cause == Limit.SPEED:
+            return (
+                f"nut speed {1e3 * estimator.nut_velocity_m_s:.1f} mm/s is beyond "
+                f"±{1e3 * self._speed_tripped:.0f} mm/s"
+            )
+        if cause == Limit.CURRENT:
+            return (
+                f"motor current {self._current_A:.2f} A is above {self._current_tripped:g} A"
+            )
+        if cause == Limit.MOTOR_HEAT:
+            return (
+                f"the motor has used {100 * self.motor_heat:.0f} % of its thermal capacity, "
+                f"limit {100 * self._heat.tripped:.0f} %"
+            )
+        if cause == Limit.DRIVE_TEMPERATURE:
+            return (
+                f"the drive is at {telemetry.temperature_degC:.1f} degC, above "
+                f"{self._temperature.tripped:.0f} degC"
+            )
+        if cause == Limit.SUPPLY_LOW:
+            return f"supply {self.supply_V:.2f} V is below {self._supply.low:g} V"
+        if cause == Limit.SUPPLY_HIGH:
+            return f"supply {self.supply_V:.2f} V is above {self._supply.high:g} V"
+        assert cause == Limit.DISAGREEMENT
+        return (
+            f"spring force {force:.0f} N and motor-derived force "
+            f"{estimator.motor_force_N:.0f} N differ by more than "
+            f"{self._disagreement.tripped:.0f} N beside {estimator.motor_force_band_N:.0f} N "
+            f"of friction, for {self._disagreement.lasting:.2f} s"
+        )

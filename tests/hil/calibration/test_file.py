@@ -1,0 +1,413 @@
+"""A calibration on file: whole, unchanged, of this rig, and written into the profile as it is."""
+
+from __future__ import annotations
+
+import contextlib
+import datetime
+import hashlib
+import html.parser
+import json
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow.parquet as pq
+import pytest
+import yaml
+from hypothesis import HealthCheck, example, given, settings
+from hypothesis import strategies as st
+from made_up import PROFILE, made_up
+
+from hil.bench.lockstep import LockstepBench
+from hil.calibration import calibration_file
+from hil.calibration.archive import content_of, keep_calibration
+from hil.calibration.calibration_file import (
+    CalibrationFile,
+    CalibrationFileError,
+    calibration_hash,
+    check_belongs,
+    check_samples,
+    list_calibrations,
+    load_calibration,
+    write_calibration,
+)
+from hil.calibration.comparison import compare, counts_for
+from hil.calibration.profile_part import use_in_profile
+from hil.calibration.result import CalibrationFinding
+from hil.core.requests import UseCalibration
+from hil.profile.loader import SHIPPED, load_profile
+from hil.profile.problems import ProfileError
+from hil.profile.schema import Profile
+from hil.recorder.desk import Desk, Said
+from hil.recorder.meta import named_calibration
+from hil.recorder.runs import list_runs, load_run
+from hil.recorder.writer import RunWriter
+
+MADE = datetime.datetime(2026, 3, 4, 5, 6, 7, tzinfo=datetime.UTC)
+ERROR = CalibrationFinding("one_not_hung", "a weight was not hung", "hang it and repeat")
+
+
+def kept(folder: Path, note: str = "", **more: Any) -> CalibrationFile:
+    """On file without a certificate, which takes a second to draw."""
+    result = made_up(**more)
+    content = content_of(
+        result, profile_file="x/trainer.yaml", drive="a drive", simulated=True, note=note
+    )
+    raw = ((i, point.rows) for i, point in enumerate(result.points) if point.rows.size)
+    return write_calibration(folder, content, raw, MADE)
+
+
+@pytest.fixture(scope="module")
+def one(tmp_path_factory: pytest.TempPathFactory) -> CalibrationFile:
+    return kept(tmp_path_factory.mktemp("one"))
+
+
+def test_a_file_holds_all_that_was_found(one: CalibrationFile) -> None:
+    result = made_up()
+    assert one.path.name == "20260304-050607-footplate-trainer.yaml"
+    read = load_calibration(one.path, PROFILE)
+    content = read.content
+    assert content.points.column("load_N") == [p.load_N for p in result.points]
+    assert content.points.column("reading_counts") == [p.reading_counts for p in result.points]
+    assert content.points.column("part_gravity_N") == [p.parts["gravity"] for p in result.points]
+    assert result.fit is not None and result.budget is not None
+    np.testing.assert_array_equal(content.law.covariance, result.fit.covariance)
+    assert content.uncertainty == result.budget.table
+    assert content.conditions == {
+        "loads": "weights on the lever", "gravity_m_s2": 9.80665, "supply_V": 36.0,
+    }  # fmt: skip
+    # The profile's part is what came out, with date and identity.
+    assert result.calibration is not None
+    assert read.calibration == result.calibration.model_copy(
+        update={"dated": "2026-03-04", "identity": read.identity}
+    )
+    assert read.identity.startswith("20260304-050607-footplate-trainer sha256:")
+    assert read.sha256.startswith(read.identity.rpartition(":")[2])
+
+
+def test_the_hash_is_one_that_anybody_can_take(one: CalibrationFile) -> None:
+    """As the module says: JSON with sorted keys and no blanks, without hash and identity."""
+    data = yaml.safe_load(one.path.read_text("utf-8"))
+    stored = data.pop("sha256")
+    del data["calibration"]["identity"]
+    text = json.dumps(data, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+    assert hashlib.sha256(text.encode()).hexdigest() == stored
+
+
+def test_raw_samples_lie_beside_it_and_are_checked(tmp_path: Path) -> None:
+    file = kept(tmp_path)
+    assert file.content.samples is not None
+    beside = tmp_path / file.content.samples.file
+    table = pq.read_table(beside)
+    points = table.column("point").to_numpy()
+    counts = table.column("deflection_counts").to_numpy()
+    for number, mean in enumerate(file.content.points.column("reading_counts")):
+        assert counts[points == number].mean() == pytest.approx(mean, abs=1e-3)
+    check_samples(file)
+    beside.write_bytes(beside.read_bytes()[:-1] + b"?")
+    with pytest.raises(CalibrationFileError, match="were changed"):
+        check_samples(file)
+    beside.unlink()
+    with pytest.raises(CalibrationFileError, match="cannot be read"):
+        check_samples(file)
+
+
+def test_nothing_half_written_and_no_file_twice(tmp_path: Path) -> None:
+    first, second = kept(tmp_path), kept(tmp_path, note="again")
+    assert first.path.name != second.path.name and first.sha256 != second.sha256
+    assert not [p for p in tmp_path.iterdir() if p.name.startswith(".")]
+    assert [f.path.name for f in list_calibrations(tmp_path)] == sorted(  # type: ignore[union-attr]
+        (first.path.name, second.path.name)
+    )
+    with pytest.raises(CalibrationFileError, match="no force law"):
+        result = made_up(findings=(ERROR,))
+        content_of(type(result)(**{**vars(result), "calibration": None}), profile_file="p",
+                   drive="d", simulated=True)  # fmt: skip
+
+
+# -- refused -----------------------------------------------------------------------------------
+
+
+def every_value(data: Any, path: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
+    if isinstance(data, dict):
+        return [p for k, v in data.items() for p in every_value(v, (*path, k))]
+    if isinstance(data, list):
+        return [p for i, v in enumerate(data) for p in every_value(v, (*path, i))]
+    return [path]
+
+
+def test_any_value_that_was_changed_is_noticed(one: CalibrationFile, tmp_path: Path) -> None:
+    text = one.path.read_text("utf-8")
+    data = yaml.load(text, Loader=yaml.CSafeLoader)
+    paths = every_value(data)
+    rng = np.random.default_rng(1)
+    chosen = {paths[i] for i in rng.choice(len(paths), 15, replace=False)}
+    chosen |= {("sha256",), ("name",), ("calibration", "identity"), ("calibration", "zero")}
+    for path in chosen:
+        changed = yaml.load(text, Loader=yaml.CSafeLoader)
+        part = changed
+        for key in path[:-1]:
+            part = part[key]
+        old = part[path[-1]]
+        part[path[-1]] = f"{old}x" if isinstance(old, str) else 1.0 if old is None else old + 1
+        file = tmp_path / "changed.yaml"
+        file.write_text(yaml.dump(changed, Dumper=yaml.CSafeDumper))
+        with pytest.raises(CalibrationFileError, match=r"changed after|edition|damaged") as told:
+            load_calibration(file)
+        assert "\n" not in str(told.value)
+    # Comments and order are no values.
+    file.write_text("# mine\n" + yaml.dump(data, sort_keys=True))
+    assert load_calibration(file).sha256 == one.sha256
+
+
+def other_arm(profile: Profile) -> Profile:
+    rig = profile.rig.model_copy(update={"rod_arm": 0.066})
+    return profile.model_copy(update={"rig": rig})
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (lambda p: load_profile("bench_slide"), "not of 'bench slide'"),
+        (other_arm, "rig.rod_arm was 0.06, is 0.066"),
+        (
+            lambda p: p.model_copy(update={"sensors": p.sensors.model_copy(update={
+                "deflection": p.sensors.deflection.model_copy(update={"bits": 11})})}),
+            "sensors.deflection.bits was 12, is 11",
+        ),
+    ],
+)  # fmt: skip
+def test_one_of_another_rig_is_refused(
+    change: Callable[[Profile], Profile], words: str, one: CalibrationFile
+) -> None:
+    with pytest.raises(CalibrationFileError) as told:
+        load_calibration(one.path, change(PROFILE))
+    assert words in str(told.value) and "\n" not in str(told.value)
+
+
+def test_what_the_law_does_not_rest_on_may_change(one: CalibrationFile) -> None:
+    weights = PROFILE.rig.model_copy(update={"weights": (1.0,)})
+    control = PROFILE.control.model_copy(update={"force_bandwidth": 20.0})
+    check_belongs(one, PROFILE.model_copy(update={"rig": weights, "control": control}))
+
+
+def test_one_with_an_error_is_kept_and_not_used(tmp_path: Path) -> None:
+    file = kept(tmp_path, findings=(ERROR,))
+    assert load_calibration(file.path).errors
+    with pytest.raises(CalibrationFileError, match="a weight was not hung; hang it and repeat"):
+        check_belongs(file, PROFILE)
+
+
+@settings(max_examples=100, deadline=None,
+          suppress_health_check=[HealthCheck.function_scoped_fixture])  # fmt: skip
+@given(data=st.data())
+def test_whatever_the_file_holds_there_is_one_clear_error(
+    data: st.DataObject, one: CalibrationFile, tmp_path: Path
+) -> None:
+    raw = one.path.read_bytes()
+    at = data.draw(st.integers(0, len(raw)))
+    kind = data.draw(st.sampled_from(["cut", "put", "whole", "part"]))
+    file = tmp_path / "broken.yaml"
+    if kind == "cut":
+        file.write_bytes(raw[:at])
+    elif kind == "put":
+        put = data.draw(st.binary(min_size=1, max_size=8))
+        file.write_bytes(raw[:at] + put + raw[at + len(put) :])
+    elif kind == "whole":
+        file.write_bytes(data.draw(st.binary(max_size=80)))
+    else:
+        # A wrong value under a right hash: then the models must hold.
+        top = yaml.load(raw, Loader=yaml.CSafeLoader)
+        inside = top
+        for key in (path := data.draw(st.sampled_from(every_value(top))))[:-1]:
+            inside = inside[key]
+        wrong = st.none() | st.integers() | st.floats() | st.text(max_size=5) | st.just([[1]])
+        inside[path[-1]] = data.draw(wrong)
+        _seal(top)
+        file.write_text(yaml.dump(top))
+    try:
+        read = load_calibration(file)
+    except CalibrationFileError as error:
+        assert "\n" not in str(error) and len(str(error)) < 600
+    else:
+        assert kind == "part" or read.sha256 == one.sha256
+
+
+def _seal(top: dict[str, Any]) -> None:
+    """Give it the hash that fits."""
+    top.pop("sha256", None)
+    with contextlib.suppress(TypeError, ValueError):
+        top["sha256"] = calibration_file._hash(top)
+        top["calibration"]["identity"] = calibration_file.identity_of(top["name"], top["sha256"])
+
+
+def test_a_bomb_of_aliases_is_not_unfolded(tmp_path: Path) -> None:
+    file = tmp_path / "bomb.yaml"
+    file.write_text("a: &a [x, x]\n" + "".join(
+        f"k{i}: &k{i} [*{'a' if i == 0 else f'k{i - 1}'}, *{'a' if i == 0 else f'k{i - 1}'}]\n"
+        for i in range(60)
+    ))  # fmt: skip
+    for text in (file.read_text(), "[" * 5000):
+        file.write_text(text)
+        with pytest.raises(CalibrationFileError, match="damaged"):
+            load_calibration(file)
+    with pytest.raises(CalibrationFileError, match="no such file"):
+        load_calibration(tmp_path / "none.yaml")
+
+
+@settings(max_examples=25, deadline=None,
+          suppress_health_check=[HealthCheck.function_scoped_fixture])  # fmt: skip
+@given(note=st.text(max_size=40), zero=st.floats(1900, 2200))
+@example(note="one\u0085two\u2028three\nfour", zero=2048.0)
+def test_what_is_written_reads_back(note: str, zero: float, tmp_path: Path) -> None:
+    content = content_of(made_up(raw=False), profile_file="p.yaml", drive="d", simulated=False,
+                         note=note)  # fmt: skip
+    content["calibration"] = {**content["calibration"], "zero": zero}
+    content["points"]["rows"] = content["points"]["rows"][:2]
+    file = write_calibration(tmp_path, content, (), MADE)
+    assert file.content.note == note.encode("utf-8", "replace").decode()
+    assert load_calibration(file.path).calibration.zero == zero
+
+
+# -- two beside each other ---------------------------------------------------------------------
+
+
+def test_comparing_finds_what_was_changed(tmp_path: Path) -> None:
+    a = kept(tmp_path, raw=False)
+    same = compare(a, kept(tmp_path, raw=False, note="same"))
+    assert np.abs(same.difference_N).max() < 1e-6 and same.agree and same.zero_counts == 0
+    moved = compare(a, kept(tmp_path, raw=False, zero=2050.0))
+    # Ten counts of 15 mm / 4096 at 120 N/mm below the knee, at half of it beyond.
+    count_N = 120.0 * 15.0 / 4096
+    assert moved.zero_counts == 10.0 and moved.zero_N == pytest.approx(10 * count_N)
+    np.testing.assert_allclose(moved.difference_N[2:20], -10 * count_N, rtol=1e-6)
+    assert moved.difference_N[-1] == pytest.approx(-5 * count_N, rel=1e-6)
+    assert not moved.agree
+    stiffer = compare(a, kept(tmp_path, raw=False, stiffer=1.01))
+    np.testing.assert_allclose(stiffer.difference_N, 0.01 * stiffer.force_N, atol=1e-6)
+    u = np.array([a.law.u95(f) for f in stiffer.force_N]) / 2
+    np.testing.assert_allclose(stiffer.u_N, np.sqrt(2) * u)
+
+
+@given(force=st.floats(-700, 700))
+def test_the_reading_of_a_force_gives_that_force(force: float, one: CalibrationFile) -> None:
+    law = one.law
+    assert law.force(law.deflection(counts_for(law, force))) == pytest.approx(force, abs=1e-6)
+
+
+# -- put to use --------------------------------------------------------------------------------
+
+
+def test_it_goes_into_the_profile_as_it_is(one: CalibrationFile, tmp_path: Path) -> None:
+    path = tmp_path / "mine.yaml"
+    shutil.copy(SHIPPED / "footplate_trainer.yaml", path)
+    before = path.read_text()
+    [written] = use_in_profile(one, path)
+    assert written.backup.read_text() == before
+    profile = load_profile(path)
+    assert profile.calibration == one.calibration
+    assert calibration_hash(profile.calibration.model_dump()) == calibration_hash(one.part)
+    # Whatever else stands in the file stays to the letter, comments and all.
+    head, _, rest = before.partition("calibration:\n")
+    assert path.read_text().startswith(head)
+    assert path.read_text().endswith(rest[rest.index("\ncontrol:") :])
+    use_in_profile(one, path)
+    assert load_profile(path) == profile
+    with pytest.raises(ProfileError, match="ships with the program"):
+        use_in_profile(one, "footplate_trainer")
+
+
+def test_a_profile_that_is_based_on_another_gets_a_part_of_its_own(
+    one: CalibrationFile, tmp_path: Path
+) -> None:
+    path = tmp_path / "mine.yaml"
+    before = "# mine\nbased_on: footplate_trainer.yaml   # all but the springs\n"
+    path.write_text(before)
+    for _ in range(2):
+        use_in_profile(one, path)
+        assert load_profile(path).calibration == one.calibration
+        assert path.read_text().startswith(before)
+
+
+def test_a_running_bench_takes_it_and_the_run_names_both(
+    one: CalibrationFile, tmp_path: Path
+) -> None:
+    bench = LockstepBench(PROFILE)
+    description = {"profile": PROFILE.model_dump(mode="json")}
+    with RunWriter(tmp_path, "r", description) as writer:
+        writer.rows(bench.run(0.1))
+        assert bench.request(UseCalibration(calibration=one.part)).accepted
+        for event in bench.events:
+            writer.event(event)
+        path = writer.close()
+    meta = load_run(path).meta
+    assert meta["active_calibration"] == named_calibration(
+        PROFILE.calibration.model_dump(mode="json")
+    )
+    [change] = meta["calibration_changes"]
+    assert change["time_s"] == pytest.approx(0.1, abs=0.01)
+    assert change["active_calibration"] == {
+        "identity": one.identity, "dated": "2026-03-04", "sha256": calibration_hash(one.part),
+    }  # fmt: skip
+
+
+def test_runs_begun_after_a_change_are_recorded_with_it(
+    one: CalibrationFile, tmp_path: Path
+) -> None:
+    said: list[Said] = []
+    desk = Desk(tmp_path, said.append)
+    desk.start()
+    desk.describe({"profile": PROFILE.model_dump(mode="json")})
+    desk.event({"kind": "start_run", "name": "before", "time_s": 0.0})
+    desk.event({"kind": "calibration", "time_s": 1.0, "calibration": one.part})
+    desk.event({"kind": "start_run", "name": "after", "time_s": 2.0})
+    desk.end("as asked")
+    desk.join(20.0)
+    before, after = (load_run(run.path).meta for run in list_runs(tmp_path))
+    assert before["active_calibration"]["identity"] is None
+    [change] = before["calibration_changes"]
+    assert change["active_calibration"]["identity"] == one.identity
+    assert after["active_calibration"]["identity"] == one.identity
+    assert after["calibration"] == one.part and after["calibration_changes"] == []
+
+
+# -- certificate -------------------------------------------------------------------------------
+
+
+class Page(html.parser.HTMLParser):
+    """What a page asks for from elsewhere, and its words."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.outside: list[str] = []
+        self.words: list[str] = []
+        self.plots = 0
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.plots += tag == "svg"
+        for name, value in attrs:
+            if name in ("src", "href", "xlink:href") and not str(value).startswith("#"):
+                self.outside.append(str(value))
+
+    def handle_data(self, data: str) -> None:
+        self.words.append(data)
+
+
+def test_the_certificate_is_one_page_with_everything_on_it(tmp_path: Path) -> None:
+    file = keep_calibration(
+        tmp_path, made_up(findings=(ERROR,)), profile_file="p.yaml", drive="drive <7>",
+        simulated=True, note="first & <b>best</b>", conditions={"room_degC": 21.5},
+    )  # fmt: skip
+    page = Page()
+    page.feed(file.path.with_suffix(".html").read_text("utf-8"))
+    words = " ".join(" ".join(page.words).split())
+    assert page.outside == [] and page.plots == 4
+    for text in (
+        file.identity, file.sha256, "drive <7>", "first & <b>best</b>", "Simulated rig",
+        "Not to be used: a weight was not hung", "room_degC", "21.5", "Repeatability",
+        "Reproducibility", "Reversibility", "Interpolation", "Zero error", "Resolution",
+        "weights and arms", "carried out by", "ISO 13850", "JCGM 100:2008", "7.5 kg",
+    ):  # fmt: skip
+        assert text in words, text

@@ -1,0 +1,210 @@
+"""The whole bench as processes: simulated rig on a CAN bus, rig host, recorder, clients."""
+
+from __future__ import annotations
+
+import contextlib
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import can
+import pytest
+
+from hil.core.requests import Apply, ConstantForce, Energise, Float, HoldPosition, Reset
+from hil.host.processes import BenchError, start_bench
+from hil.link.client import Client
+from hil.link.errors import Refused
+from hil.profile.loader import find_profile
+from hil.recorder.runs import load_run
+
+pytestmark = pytest.mark.real_time
+
+PROFILE = "footplate_trainer"
+
+
+class Watch:
+    """Collects what one client hears."""
+
+    def __init__(self, client: Client) -> None:
+        self.client = client
+        self.events: list[dict] = []
+        self.state = ""
+
+    def until(self, kind: str, seconds: float = 5.0, beat: bool = True, **match):
+        end = time.monotonic() + seconds
+        while time.monotonic() < end:
+            if beat:
+                self.client.beat()
+            for item in self.client.poll():
+                if hasattr(item, "rows"):
+                    continue
+                self.events.append(item)
+                if item["kind"] == "beat":
+                    self.state = item["state"]
+                if item["kind"] == kind and all(item.get(k) == v for k, v in match.items()):
+                    return item
+            time.sleep(0.01)
+        heard = [event for event in self.events if event["kind"] != "beat"]
+        raise AssertionError(f"no {kind} {match} in {heard}")
+
+
+@pytest.fixture
+def bench(tmp_path):
+    with start_bench(PROFILE, runs_directory=tmp_path / "runs") as bench:
+        yield bench
+
+
+@pytest.fixture
+def client(bench):
+    with Client.connect(bench.link_directory, name="test") as client:
+        yield client
+
+
+def work(client: Client) -> Watch:
+    watch = Watch(client)
+    client.take_control()
+    client.request(Energise(load_supported=True))
+    watch.until("state", state="STANDBY")
+    client.request(Apply(behaviour=Float()))
+    watch.until("state", state="WORKING")
+    return watch
+
+
+def disabled_on_wire(bench, seconds: float = 2.0) -> bool:
+    """Whether RPDO 1 carries a controlword that disables voltage within ``seconds``."""
+    channel = str(bench.link_directory / "can.sock")
+    with can.Bus(interface="local_socket", channel=channel) as wire:
+        end = time.monotonic() + seconds
+        while time.monotonic() < end:
+            frame = wire.recv(0.1)
+            if frame is not None and frame.arbitration_id == 0x205 and not frame.data[0] & 0x02:
+                return frame.data[3:5] == b"\0\0"
+    return False
+
+
+def test_session_stop_reset_and_run_on_disk(bench, client):
+    with pytest.raises(Refused, match="control"):
+        client.request(Energise(load_supported=True))
+    client.take_control()
+    with pytest.raises(Refused, match="support the load"):
+        client.request(Energise(load_supported=False))
+    watch = work(client)
+    with pytest.raises(Refused, match="not stopped"):
+        client.request(Reset())
+    client.request(Apply(behaviour=HoldPosition(position_m=0.02, speed_m_s=0.05)))
+    watch.until("applied")
+    with Client.connect(bench.link_directory, name="bystander") as other:
+        with pytest.raises(Refused, match="test"):
+            other.take_control()
+        other.stop("pinched finger")
+    stop = watch.until("stop")
+    assert stop["detail"] == "pinched finger" and 0 <= stop["to_wire_ms"] < 100
+    assert disabled_on_wire(bench)
+    with pytest.raises(Refused, match="stopped"):
+        client.request(Apply(behaviour=ConstantForce(force_N=50.0)))
+    client.request(Reset())
+    watch.until("state", state="DE_ENERGISED")
+    assert disabled_on_wire(bench), "a reset must not energise"
+
+
+def test_silent_holder_stops_the_rig(bench, client):
+    work(client)
+    with Client.connect(bench.link_directory, name="bystander") as other:
+        # the holder neither beats nor polls from here on
+        stop = Watch(other).until("stop", beat=False)
+    assert stop["cause"].lower().startswith("heartbeat") and stop["trip"]
+    assert disabled_on_wire(bench)
+
+
+def test_killed_host_lets_the_drive_stop_by_itself(bench, client):
+    work(client)
+    channel = str(bench.link_directory / "can.sock")
+    with can.Bus(interface="local_socket", channel=channel) as wire:
+        bench.processes["host"].send_signal(signal.SIGKILL)
+        end = time.monotonic() + 2
+        emergency = None
+        while emergency is None and time.monotonic() < end:
+            frame = wire.recv(0.1)
+            if frame is not None and frame.arbitration_id == 0x85:
+                emergency = bytes(frame.data[:2])
+    assert emergency == b"\x30\x81"  # CiA 301: 8130h, heartbeat error
+    assert "host" in (bench.wait_failed() or "")
+
+
+def test_lost_bus_stops_and_the_trip_is_kept(bench, client):
+    watch = work(client)
+    bench.processes["rig"].kill()
+    stop = watch.until("stop")
+    # whichever is seen first: the bus that closed, or samples that no longer come
+    assert "gone" in stop["detail"] or "old" in stop["detail"]
+    with contextlib.suppress(AssertionError):  # the loss itself may be seen a moment later
+        watch.until("nothing", seconds=0.5)
+    with pytest.raises(Refused, match="lost"):
+        client.request(Reset())
+    deadline = time.monotonic() + 10
+    kept: list = []
+    while not kept and time.monotonic() < deadline:
+        kept = list(bench.runs_directory.glob("*trip*/samples.parquet"))
+        client.poll()
+        time.sleep(0.1)
+    run = load_run(kept[0].parent)
+    assert run.column("tripped").max() > 0
+
+
+def test_bad_profile_and_missing_drive_end_with_one_line(tmp_path):
+    text = find_profile(PROFILE).read_text()
+    bad = tmp_path / "bad.yaml"
+    bad.write_text(text.replace("name:", "nmae:", 1))
+    done = subprocess.run(
+        [sys.executable, "-m", "hil.host", "--profile", str(bad), "--link", str(tmp_path / "l")],
+        capture_output=True, text=True, timeout=60,
+    )
+    assert done.returncode == 2 and "Traceback" not in done.stderr and "bad.yaml" in done.stderr
+    done = subprocess.run(
+        [sys.executable, "-m", "hil.host", "--profile", PROFILE, "--link", str(tmp_path / "l"),
+         "--wires", str(tmp_path)],
+        capture_output=True, text=True, timeout=60,
+    )
+    assert done.returncode == 3 and "Traceback" not in done.stderr
+    assert "does not open" in done.stderr
+
+
+def test_second_host_on_one_link_is_refused(bench, tmp_path):
+    with pytest.raises(BenchError):
+        start_bench(
+            PROFILE, runs_directory=tmp_path / "r2", link_directory=bench.link_directory
+        )
+
+
+STARTER = """
+import sys, time
+from pathlib import Path
+from hil.host.processes import start_bench
+bench = start_bench(sys.argv[1], runs_directory=Path(sys.argv[2]))
+print(*(process.pid for process in bench.processes.values()), flush=True)
+time.sleep(60)
+"""
+
+
+def gone(pid: int) -> bool:
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[0] == "Z"
+    except FileNotFoundError:
+        return True
+
+
+def test_no_process_outlives_the_one_who_started_the_bench(tmp_path):
+    starter = subprocess.Popen(
+        [sys.executable, "-c", STARTER, PROFILE, str(tmp_path)], stdout=subprocess.PIPE, text=True
+    )
+    assert starter.stdout is not None
+    pids = [int(word) for word in starter.stdout.readline().split()]
+    assert len(pids) == 3 and not any(gone(pid) for pid in pids)
+    starter.kill()
+    starter.wait()
+    until = time.monotonic() + 20
+    while not all(gone(pid) for pid in pids):
+        assert time.monotonic() < until, [pid for pid in pids if not gone(pid)]
+        time.sleep(0.1)

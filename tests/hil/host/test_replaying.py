@@ -1,0 +1,117 @@
+"""Recorded wires played to the bench give the samples that were recorded with them.
+
+``recordings/PROFILE`` holds a short run of a live bench: ``hookeline perform brief.yaml --profile
+PROFILE --log-wire`` (energise, hold a position for a moment, power off), its ``bus.log``
+compressed and some columns of its samples. Record it anew when what a drive is asked while opened
+changes. That of ``treadle_frames``, several devices aligned in time, has the times as well; the
+others are of before there were any.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from drivers.base import DriverError
+from hil.host.replaying import replay
+from hil.profile.loader import load_profile
+from hil.recorder.runs import load_run
+
+RECORDINGS = Path(__file__).parent / "recordings"
+# Decoded from the wire, with nothing of the bench's own between.
+DECODED = (
+    "deflection_counts", "measured_torque_N_m", "supply_V", "drive_temperature_degC",
+    "power_stage", "fault_code", "status_word",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("name", ["footplate_trainer", "treadle_can", "treadle_frames"])
+def test_the_same_samples_come_again(name: str, tmp_path: Path) -> None:
+    profile = load_profile(name)
+    recorded = np.load(RECORDINGS / name / "samples.npz")
+    run = load_run(replay(profile, RECORDINGS / name, tmp_path, "again", "test"))
+    cycles = run.column("cycle")
+    at = np.searchsorted(cycles, recorded["cycle"])
+    assert np.array_equal(cycles[at], recorded["cycle"])
+    assert {*DECODED, "nut_position_m", "state"} <= set(recorded.files)
+    for column in recorded.files:
+        assert np.array_equal(run.column(column)[at], recorded[column], equal_nan=True), column
+    # It was no idle recording.
+    assert set(np.unique(recorded["state"])) >= {0, 1, 2}
+    assert np.ptp(recorded["deflection_counts"]) > 3
+    assert np.ptp(recorded["nut_position_m"]) > 0.0015
+    asked = [e["kind"] for e in run.events]
+    assert "marker" in asked or "state" in asked
+
+
+def test_without_its_times_a_recording_of_several_devices_is_still_played(tmp_path: Path) -> None:
+    folder = tmp_path / "recorded"
+    shutil.copytree(RECORDINGS / "treadle_frames", folder)
+    lines = [json.loads(line) for line in (folder / "wire.jsonl").read_text().splitlines()]
+    for line in lines:
+        if "cycles" in line:
+            del line["asked"], line["came"]
+    (folder / "wire.jsonl").write_text("\n".join(map(json.dumps, lines)) + "\n")
+    recorded = np.load(folder / "samples.npz")
+    run = load_run(replay(load_profile("treadle_frames"), folder, tmp_path, "again", "test"))
+    at = np.searchsorted(run.column("cycle"), recorded["cycle"])
+    same = [
+        np.array_equal(run.column(column)[at], recorded[column], equal_nan=True)
+        for column in (*DECODED, "nut_position_m")
+    ]
+    # Only what is brought together in time differs: it is by the times that it comes out alike.
+    assert same == [True] * len(DECODED) + [False]
+
+
+def test_a_cycle_that_read_twice_does_so_again(tmp_path: Path) -> None:
+    """The drive was held up: what it read first and what then belong to one sample."""
+    folder = tmp_path / "recorded"
+    shutil.copytree(RECORDINGS / "treadle_frames", folder)
+    lines = [json.loads(line) for line in (folder / "wire.jsonl").read_text().splitlines()]
+    line = next(line for line in lines if len(line.get("cycles", ())) > 100)
+    # Of two cycles one is made, whose second reading is what was the second cycle's.
+    line["cycles"][50][0] = 0
+    (folder / "wire.jsonl").write_text("\n".join(map(json.dumps, lines)) + "\n")
+    recorded = np.load(folder / "samples.npz")
+    run = load_run(replay(load_profile("treadle_frames"), folder, tmp_path, "again", "test"))
+    at = np.searchsorted(run.column("cycle"), recorded["cycle"][-200:] - 1)
+    # One cycle less, and behind it everything is read where it was.
+    for column in ("deflection_counts", "measured_torque_N_m"):
+        assert np.array_equal(run.column(column)[at], recorded[column][-200:]), column
+
+
+def test_another_profile_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(DriverError):
+        replay(
+            load_profile("footplate_trainer"), RECORDINGS / "treadle_can", tmp_path, "no", "test"
+        )
+
+
+def test_a_stop_from_outside_comes_again(tmp_path: Path) -> None:
+    """What stopped the bench then by the clock alone stops it in the same cycle now."""
+    folder = tmp_path / "recorded"
+    folder.mkdir()
+    source = RECORDINGS / "treadle_can"
+    (folder / "bus.log.gz").write_bytes((source / "bus.log.gz").read_bytes())
+    lines, total = [], 0
+    for line in (source / "wire.jsonl").read_text().splitlines():
+        data = json.loads(line)
+        kept = data.get("cycles", [])
+        if total <= 700 < total + len(kept):
+            cut = 701 - total
+            lines.append(json.dumps({"cycles": kept[:cut]}))
+            lines.append(json.dumps({"stopped": 40, "detail": "it was late"}))
+            lines.append(json.dumps({"cycles": kept[cut:]}))
+        else:
+            lines.append(line)
+        total += len(kept)
+    (folder / "wire.jsonl").write_text("\n".join(lines) + "\n")
+    profile = load_profile("treadle_can")
+    run = load_run(replay(profile, folder / "bus.log", tmp_path, "again", "test"))
+    stops = [event for event in run.events if event["kind"] == "stop"]
+    assert [stop["cycle"] for stop in stops][:1] == [700]
+    assert stops[0]["detail"] == "it was late"

@@ -1,0 +1,81 @@
+"""The house keeps its order: ui → hil → drivers, Qt in ui alone, files of a readable length."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+PACKAGES = ("drivers", "hil", "ui")
+BELOW = {"drivers": {"drivers"}, "hil": {"hil", "drivers"}, "ui": {"ui", "hil", "drivers"}}
+QT = {"PySide6", "PyQt5", "PyQt6", "pyqtgraph", "shiboken6"}
+# What puts bytes on a wire or takes them off belongs to drivers.
+WIRE = {"can", "canopen", "serial", "cantools"}
+LONGEST = 420
+
+
+def modules() -> list[Path]:
+    return sorted(file for package in PACKAGES for file in (ROOT / package).rglob("*.py"))
+
+
+def imported(text: str) -> set[str]:
+    """Top-level names that a module's text imports, anywhere in it."""
+    names: set[str] = set()
+    for node in ast.walk(ast.parse(text)):
+        if isinstance(node, ast.Import):
+            names |= {alias.name.split(".")[0] for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.level == 0 and node.module:
+            names.add(node.module.split(".")[0])
+        elif isinstance(node, ast.Call) and node.args:
+            name = getattr(node.func, "attr", getattr(node.func, "id", ""))
+            first = node.args[0]
+            if name in ("import_module", "__import__") and isinstance(first, ast.Constant):
+                names.add(str(first.value).split(".")[0])
+    return names
+
+
+def test_the_reader_of_imports_sees_each_form() -> None:
+    text = (
+        "import a.b, c\nfrom d.e import f\nfrom . import g\ndef h():\n    import i\n"
+        "    importlib.import_module('j.k')\n"
+    )
+    assert imported(text) == {"a", "c", "d", "i", "j"}
+
+
+def test_there_are_modules_to_look_at() -> None:
+    assert {file.relative_to(ROOT).parts[0] for file in modules()} == set(PACKAGES)
+
+
+@pytest.mark.parametrize("package", PACKAGES)
+def test_imports_go_down_only(package: str) -> None:
+    wrong = {
+        str(file.relative_to(ROOT)): sorted(up)
+        for file in modules()
+        if file.relative_to(ROOT).parts[0] == package
+        and (up := (imported(file.read_text()) & {*PACKAGES, "tests"}) - BELOW[package])
+    }
+    assert wrong == {}
+
+
+def test_qt_lives_in_ui_and_wires_in_drivers() -> None:
+    wrong = {}
+    for file in modules():
+        package = file.relative_to(ROOT).parts[0]
+        barred = (QT if package != "ui" else set()) | (WIRE if package != "drivers" else set())
+        if found := imported(file.read_text()) & barred:
+            wrong[str(file.relative_to(ROOT))] = sorted(found)
+    assert wrong == {}
+
+
+def test_files_are_short_enough_to_read() -> None:
+    lengths = {
+        str(file.relative_to(ROOT)): len(file.read_text().splitlines()) for file in modules()
+    }
+    long = {
+        name: length
+        for name, length in lengths.items()
+        if length > LONGEST
+    }
+    assert long == {}

@@ -1,0 +1,57 @@
+"""Connection and timing in words."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from ui.dashboard.bench.operate_model import OperateModel
+from ui.dashboard.bench.wording import duration_text
+
+DRIFT_WORDS = {
+    "old": "calibration old",
+    "undated": "calibration undated",
+    "zero_moved": "zero has moved",
+    "motor_disagrees": "motor and springs disagree",
+}
+
+
+@dataclass(frozen=True)
+class HealthWord:
+    text: str
+    well: bool = True
+    teach: str = ""
+
+
+def health(model: OperateModel) -> list[HealthWord]:
+    """Connection and timing in words, the troubled ones marked."""
+    words: list[HealthWord] = []
+    if not model.link_well:
+        words.append(HealthWord("rig host silent", False))
+    else:
+        age = model.value("telemetry_age_s")
+        if math.isnan(age) or age > model.profile.limits.telemetry_age:
+            words.append(HealthWord("drive silent", False, "no fresh sample from the drive"))
+        else:
+            words.append(HealthWord("drive answering"))
+        rate = model.rate_hz()
+        asked = model.profile.control.rate
+        if math.isfinite(rate):
+            shown = f"{rate / 1e3:.2f} kHz" if asked >= 1000 else f"{rate:.0f} Hz"
+            words.append(HealthWord(shown, rate > 0.98 * asked, f"{asked:g} Hz asked"))
+        words.append(HealthWord(f"{model.late_cycles} late", True, "cycles that overran"))
+        if model.lost_samples:
+            words.append(HealthWord(f"{model.lost_samples} samples lost here", False))
+        realtime = model.description.get("realtime")
+        if realtime is not None:  # a recorded run does not tell
+            granted = bool(realtime.get("granted"))
+            notice = str(realtime.get("notice", ""))
+            words.append(HealthWord("real-time" if granted else "not real-time", granted, notice))
+    words += [
+        HealthWord(DRIFT_WORDS.get(found.code, found.code), False,
+                   f"{found.sentence}; {found.mend}")
+        for found in model.drift
+    ]  # fmt: skip
+    if model.recording_since is not None:
+        words.append(HealthWord(f"recording {duration_text(model.time_s - model.recording_since)}"))
+    return words

@@ -1,0 +1,426 @@
+"""What the Operate page shows, in plain Python: fed with what the link brings, read by widgets.
+
+No Qt here, no clock and no socket: ``feed`` and ``tick`` are told the time, so every state of
+the page can be reached in a test by handing in rows and events.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drivers.base import PowerStage
+from hil.analysis.measures import mark_label
+from hil.calibration.drift import DriftWarning
+from hil.core.limit_texts import label, mend, sentence
+from hil.core.limits import Cause, Limit
+from hil.core.samples import COLUMNS, INDEX, BehaviourCode, State
+from hil.link.items import Answer
+from hil.profile.loader import profile_from_dict
+from hil.profile.schema import Profile
+from ui.dashboard.bench.behaviour_forms import BehaviourForm, behaviour_forms
+from ui.dashboard.bench.last_word import LastWord
+from ui.dashboard.bench.rig_statics import borne_mass
+from ui.dashboard.bench.trace_buffer import TraceBuffer
+from ui.dashboard.bench.traces import TRACES
+from ui.dashboard.bench.wording import (
+    BEHAVIOUR_WORDS,
+    STATE_WORDS,
+    clock_text,
+    duration_text,
+    number,
+)
+
+_TRACE_COLUMNS = [INDEX[name] for name in TRACES]
+_STATE = INDEX["state"]
+_BOUNDED = INDEX["bounded"]
+_TIME = INDEX["time_s"]
+_CYCLE = INDEX["cycle"]
+HISTORY_S = 1800.0
+MOST_SAMPLES = 4_000_000
+FIGURES_S = 0.15  # big numbers are means over this long, renewed as often
+BOUNDED_HOLD_S = 1.0  # a trim shows at least this long
+TRIM_AGAIN_S = 10.0
+SILENT_S = 0.5  # of the link, before the page says that nothing comes
+
+
+@dataclass(frozen=True)
+class Mark:
+    time_s: float
+    text: str
+
+
+class OperateModel:
+    """View model of the bench.
+
+    Args:
+        description: what the rig host said at hello (see ``hil.link.client``).
+        history_s: how far back the charts reach.
+
+    Attributes:
+        refusal: why the bench did not do what was asked last, '' if it did.
+        in_control, lost_samples, hung_kg, hand_N: set by whoever holds the connections.
+    """
+
+    def __init__(self, description: Mapping[str, Any], history_s: float = HISTORY_S) -> None:
+        self.description = description
+        self.profile: Profile = profile_from_dict(description["profile"])
+        self.simulated = bool(description.get("simulated"))
+        self.period_s = 1.0 / self.profile.control.rate
+        self.forms: list[BehaviourForm] = behaviour_forms(self.profile)
+        capacity = min(int(history_s * self.profile.control.rate), MOST_SAMPLES)
+        self.buffer = TraceBuffer(len(TRACES), capacity)
+        self.row: NDArray[np.float64] = np.full(len(COLUMNS), np.nan)
+        for name in ("state", "behaviour", "bounded", "tripped", "power_stage"):
+            self.row[INDEX[name]] = 0.0
+        self.figures = self.row.copy()
+        self.marks: deque[Mark] = deque(maxlen=500)
+        self.notices: deque[tuple[str, str]] = deque(maxlen=50)  # (wall clock, text)
+        self.holder: str | None = None
+        self.in_control = False
+        self.watch_only = False
+        self.kept_run = ""
+        self.last_stop = ""
+        self.last_stop_mend = ""
+        self.cause_text = ""
+        self.energising = False
+        self.refusal = ""
+        self.word = LastWord()
+        self.host_gone = False
+        self.recording = ""
+        self.recording_since: float | None = None
+        self.late_cycles = 0
+        self.skipped_periods = 0
+        self.lost_samples = 0
+        self.tare_N = 0.0
+        self.drift: list[DriftWarning] = []  # set by whoever watches the calibration
+        self.working_since: float | None = None
+        self.applied: dict[str, Any] = {}
+        self.chosen = 1
+        self.follow = False
+        self.hung_kg: float | None = None
+        self.hand_N = 0.0
+        self.now_s = 0.0
+        self._heard_s: float | None = None
+        self._pace: deque[tuple[float, float]] = deque(maxlen=64)
+        self._bounded_until: dict[int, float] = {}
+        self._figures_due = 0.0
+        self._trimmed: dict[str, float] = {}
+        self._recent: list[NDArray[np.float64]] = []
+
+    # ------------------------------------------------------------------ input
+
+    def feed(self, items: Iterable[Any], now_s: float) -> None:
+        """Take blocks (``.rows`` of shape (n, len(COLUMNS))) and events (mappings)."""
+        self.tick(now_s)
+        for item in items:
+            self._heard_s = now_s
+            if isinstance(item, Mapping):
+                self._event(item)
+            else:
+                self._rows(np.asarray(item.rows))
+        self._renew_figures()
+
+    def tick(self, now_s: float) -> None:
+        """Let time pass without input."""
+        self.now_s = now_s
+        self.word.fade(now_s)
+
+    def asked(self, what: str) -> None:
+        """Something has been asked of the bench, and the answer is on its way."""
+        self.refusal = ""
+        self.word.asked(what)
+
+    def answered(self, what: str, answer: Answer) -> None:
+        """The bench has answered, or has not in time."""
+        if answer.accepted:
+            self.word.done(what, self.now_s)
+            if "trimmed" in answer.text:
+                self.say(answer.text)
+            return
+        self.energising = False
+        self.refusal = f"no answer: {answer.text}" if answer.silent else answer.text
+        self.word.failed(what, self.refusal)
+        self.say(f"{what}: {self.refusal}")
+
+    def _rows(self, rows: NDArray[np.float64]) -> None:
+        if not len(rows):
+            return
+        times = rows[:, _TIME]
+        if self.buffer.count and times[0] < self.buffer.end_s:
+            # Another rig host answers on this link; its clock began anew.
+            self.buffer.clear()
+            self.marks.clear()
+            self._pace.clear()
+            self._figures_due = 0.0
+            self._bounded_until.clear()
+            self._trimmed.clear()
+        self.buffer.append(times, rows[:, _TRACE_COLUMNS])
+        self.row = rows[-1].copy()
+        self._pace.append((float(times[-1]), float(rows[-1, _CYCLE])))
+        self._recent.append(rows)
+        mask = int(np.bitwise_or.reduce(rows[:, _BOUNDED].astype(np.int64)))
+        for limit in Limit:
+            if mask >> limit & 1:
+                self._bounded_until[limit] = float(times[-1]) + BOUNDED_HOLD_S
+        if self.state is not State.WORKING:
+            self.working_since = None
+        elif self.working_since is None:
+            began = int(np.argmax(rows[:, _STATE] == State.WORKING))
+            self.working_since = float(times[began])
+
+    def _renew_figures(self) -> None:
+        if not self._recent or self.time_s < self._figures_due:
+            return
+        self._figures_due = self.time_s + FIGURES_S
+        rows = np.concatenate(self._recent)
+        rows = rows[rows[:, _TIME] > self.time_s - FIGURES_S]
+        self._recent.clear()
+        # A column that is NaN throughout stays NaN; only one that is there is averaged.
+        self.figures = rows.mean(axis=0)
+
+    def _event(self, event: Mapping[str, Any]) -> None:
+        kind = event.get("kind")
+        handler = getattr(self, f"_on_{kind}", None)
+        if handler is not None:
+            handler(event)
+
+    def _on_beat(self, event: Mapping[str, Any]) -> None:
+        self._holder(event.get("holder"))
+        self.late_cycles = int(event.get("late_cycles", 0))
+        self.skipped_periods = int(event.get("skipped_periods", 0))
+        self.tare_N = float(event.get("tare_N", 0.0))
+        self.cause_text = str(event.get("cause_text", ""))
+        self.host_gone = False
+
+    def _on_control(self, event: Mapping[str, Any]) -> None:
+        before = self.holder
+        self._holder(event.get("holder"))
+        if self.holder != before:
+            self._notice(event, f"{self.holder or 'nobody'} holds control")
+
+    def _holder(self, holder: Any) -> None:
+        self.holder = str(holder) if holder else None
+
+    def _on_state(self, event: Mapping[str, Any]) -> None:
+        word = str(event.get("state", ""))
+        if word in State.__members__:
+            state = State[word]
+            self.row[_STATE] = state
+            self.energising = False
+            if state is State.DE_ENERGISED and self.refusal:
+                self.refusal = ""
+                self.word.clear()
+
+    def _on_stop(self, event: Mapping[str, Any]) -> None:
+        cause = str(event.get("cause", ""))
+        detail = str(event.get("detail") or "").strip()
+        self.kept_run = ""
+        self.energising = False
+        self.cause_text = detail
+        code = int(event.get("code", 0))
+        self.last_stop_mend = mend(code)
+        if code == Cause.OPERATOR:
+            detail = "" if detail.lower() == "operator" else detail
+        self.last_stop = ": ".join(part for part in (cause, detail) if part).rstrip(".")
+        clock = clock_text(event)
+        if clock:
+            self.last_stop += f", {clock}"
+        self.marks.append(Mark(float(event.get("time_s", self.time_s)), f"stop: {cause}"))
+        self._notice(event, f"stopped: {cause.lower()}")
+
+    def _on_kept(self, event: Mapping[str, Any]) -> None:
+        self.kept_run = str(event.get("run", ""))
+        self._notice(event, f"kept as run {self.kept_run}")
+
+    def _on_applied(self, event: Mapping[str, Any]) -> None:
+        self.applied = dict(event.get("behaviour", {}))
+        self.working_since = float(event.get("time_s", self.time_s))
+
+    def _on_refused(self, event: Mapping[str, Any]) -> None:
+        self._notice(event, f"refused: {event.get('text', '')}")
+
+    def _on_bounded(self, event: Mapping[str, Any]) -> None:
+        names = ", ".join(str(name).lower() for name in event.get("limits", []))
+        # Limits that come and go with every swing are said once in a while.
+        if self.time_s - self._trimmed.get(names, -math.inf) > TRIM_AGAIN_S:
+            self._trimmed[names] = self.time_s
+            self._notice(event, f"trimmed by {names}")
+
+    def _on_tare(self, event: Mapping[str, Any]) -> None:
+        self.tare_N = float(event.get("tare_N", 0.0))
+        self._notice(event, f"tare {number(self.tare_N, 1)} N")
+
+    def _on_marker(self, event: Mapping[str, Any]) -> None:
+        text = mark_label(str(event.get("text", "")))
+        self.marks.append(Mark(float(event.get("time_s", self.time_s)), text))
+
+    def _on_notice(self, event: Mapping[str, Any]) -> None:
+        self._notice(event, str(event.get("text", "")))
+
+    def _on_recording(self, event: Mapping[str, Any]) -> None:
+        self.recording = str(event.get("run", ""))
+        self.recording_since = float(event.get("time_s", self.time_s))
+        self._notice(event, f"recording run {self.recording}")
+
+    def _on_recorded(self, event: Mapping[str, Any]) -> None:
+        if event.get("run") == self.recording:
+            self.recording = ""
+            self.recording_since = None
+        self._notice(event, f"recorded run {event.get('run', '')}")
+
+    def _on_host_ending(self, event: Mapping[str, Any]) -> None:
+        self.host_gone = True
+        self._notice(event, "the rig host has ended")
+
+    def _notice(self, event: Mapping[str, Any], text: str) -> None:
+        self.notices.append((clock_text(event), text))
+
+    def say(self, text: str, clock: str = "") -> None:
+        """Add a notice of the window's own."""
+        self.notices.append((clock, text))
+
+    # ------------------------------------------------------------------ state in words
+
+    @property
+    def time_s(self) -> float:
+        return self.buffer.end_s
+
+    @property
+    def state(self) -> State:
+        return State(int(self.row[_STATE]))
+
+    @property
+    def state_word(self) -> str:
+        if not self.link_well:
+            return "No answer"
+        if self.energising and self.state is State.DE_ENERGISED:
+            return "Energising"
+        return STATE_WORDS[self.state]
+
+    @property
+    def link_well(self) -> bool:
+        """Something came within the last half second."""
+        return (
+            not self.host_gone
+            and self._heard_s is not None
+            and self.now_s - self._heard_s < SILENT_S
+        )
+
+    @property
+    def powered(self) -> bool:
+        return self.state in (State.STANDBY, State.WORKING)
+
+    @property
+    def active_behaviour(self) -> BehaviourCode:
+        return BehaviourCode(int(self.row[INDEX["behaviour"]]))
+
+    @property
+    def state_detail(self) -> str:
+        """One line below the state word."""
+        if not self.link_well:
+            return "the rig host is silent: use the hard-wired emergency stop if in doubt"
+        if self.state is State.STOPPED:
+            code = int(self.row[INDEX["tripped"]])
+            said = "" if self.cause_text == "operator" else self.cause_text
+            return said or sentence(code or Cause.OPERATOR)
+        stage = int(self.row[INDEX["power_stage"]])
+        power = "power stage on" if stage == PowerStage.ON else "power stage off"
+        if self.state is State.WORKING:
+            name = BEHAVIOUR_WORDS[self.active_behaviour]
+            since = self.time_s - self.working_since if self.working_since is not None else 0.0
+            return f"{power} · {name} for {duration_text(since)}"
+        if self.state is State.STANDBY:
+            return f"{power}, zero torque · ready for Apply"
+        return f"{power} · sensors live · nothing can move by motor"
+
+    @property
+    def last_stop_text(self) -> str:
+        if not self.last_stop:
+            return "No stop since this window opened."
+        kept = f" Kept as run {self.kept_run}." if self.kept_run else ""
+        return f"Last stop: {self.last_stop}.{kept}"
+
+    @property
+    def hands_off(self) -> str:
+        """Why this window may not act, '' if it may. Stop is never withheld."""
+        if not self.link_well:
+            return "the rig host does not answer"
+        if self.in_control:
+            return ""
+        if self.holder:
+            return f"{self.holder} holds control; this window watches"
+        if self.watch_only:
+            return "this window was opened to watch"
+        return "nobody holds control: take it to act"
+
+    @property
+    def why_not_apply(self) -> str:
+        if self.hands_off:
+            return self.hands_off
+        if self.state is State.STOPPED:
+            return "stopped: find the cause, then reset"
+        if self.state is State.DE_ENERGISED:
+            return "power is off: power on first"
+        return ""
+
+    @property
+    def may_energise(self) -> bool:
+        return not self.hands_off and self.state is State.DE_ENERGISED and not self.energising
+
+    @property
+    def may_power_off(self) -> bool:
+        return not self.hands_off and (self.powered or self.energising)
+
+    @property
+    def may_reset(self) -> bool:
+        return not self.hands_off and self.state is State.STOPPED
+
+    @property
+    def form(self) -> BehaviourForm:
+        """The behaviour chosen in the deck, not necessarily the active one."""
+        return self.forms[self.chosen - 1]
+
+    def choose(self, number: int) -> None:
+        """Bring up behaviour ``number`` (1 to 5), starting from what the rig does now."""
+        self.chosen = number
+        self.refusal = ""
+        self.follow = False
+        if self.active_behaviour != self.form.code:
+            for entry in self.form.fields:
+                if entry.present:
+                    entry.start_from(self.figure(entry.present))
+
+    @property
+    def bounded(self) -> list[str]:
+        """Labels of the limits that trim now or did within the last second."""
+        return [label(limit) for limit, until in self._bounded_until.items() if until > self.time_s]
+
+    # ------------------------------------------------------------------ numbers
+
+    def value(self, name: str) -> float:
+        """Latest value of a sample column, SI."""
+        return float(self.row[INDEX[name]])
+
+    def figure(self, name: str) -> float:
+        """Short mean of a sample column, SI, calm enough to read."""
+        return float(self.figures[INDEX[name]])
+
+    def borne_mass(self) -> float:
+        """Mass in kg that the present spring force would balance."""
+        return borne_mass(
+            self.profile, self.figure("spring_force_N"), self.figure("output_position_m")
+        )
+
+    def rate_hz(self) -> float:
+        """Cycles a second over the last second or so, NaN while unknown."""
+        if len(self._pace) < 2:
+            return math.nan
+        (first_s, first), (last_s, last) = self._pace[0], self._pace[-1]
+        return (last - first) / (last_s - first_s) if last_s > first_s else math.nan

@@ -1,0 +1,93 @@
+"""What a page of the window is, and what it is given."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from PySide6.QtWidgets import QWidget
+
+from ui.dashboard.bench.operate_model import OperateModel
+from ui.dashboard.bench.session import Session
+from ui.dashboard.widgets.pacer import Slice
+from ui.dashboard.widgets.theme import Sizes, Theme
+
+
+@dataclass(frozen=True)
+class Place:
+    """What a page is built on.
+
+    Attributes:
+        model: the bench as the window knows it: state, latest row, whether it may act.
+        session: takes requests; None for a still picture.
+        view: the page's own view model, as its entry made it; None without one.
+        runs_directory: where runs are kept, None if not known.
+        show_page: brings up the page of a title.
+    """
+
+    model: OperateModel
+    session: Session | None
+    view: Any
+    theme: Theme
+    sizes: Sizes
+    runs_directory: Path | None
+    show_page: Callable[[str], None]
+
+
+class Page(QWidget):
+    """A page. All of this may be left as it is."""
+
+    def keys(self) -> dict[int, Callable[[], object]]:
+        """Acts by ``Qt.Key``, for keys that neither the focused widget nor the window takes."""
+        return {}
+
+    def first_focus(self) -> QWidget | None:
+        """What has the focus when the page is brought up."""
+        return None
+
+    def shown(self) -> None:
+        """The page has just been brought up."""
+
+    def frame(self) -> None:
+        """Redraw what moves, some 25 times a second while shown; fewer if the computer lags."""
+
+    def refresh(self) -> None:
+        """Renew words and what may be pressed, some 10 times a second while shown."""
+
+    def frame_slices(self) -> list[Slice]:
+        """``frame`` in parts of a few milliseconds each; the heartbeat comes in between.
+
+        A part that draws should ``repaint()`` its widget: ``update()`` would gather all parts
+        in one long pass.
+        """
+        return [self.frame]
+
+    def word_slices(self) -> list[Slice]:
+        """``refresh`` in parts, likewise."""
+        return [self.refresh]
+
+    def let_go(self) -> None:
+        """The window has lost the keyboard: end whatever lasts as long as something is held."""
+
+    def carry_from(self, old: Page) -> None:
+        """Take over what was set and shown from the page that this one replaces."""
+
+
+@dataclass(frozen=True)
+class PageEntry:
+    """One line of ``ui.dashboard.window.PAGES``.
+
+    Attributes:
+        title: on the page's button.
+        key: brings it up, from any page, as ``QKeySequence`` writes it.
+        page: makes the widget; called anew whenever theme or size change.
+        view: makes the page's view model, once, from the bench's model, the session (or None)
+            and the folder of runs (or None).
+    """
+
+    title: str
+    key: str
+    page: Callable[[Place], Page]
+    view: Callable[[OperateModel, Session | None, Path | None], Any] | None = None

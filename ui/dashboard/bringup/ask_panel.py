@@ -1,0 +1,200 @@
+"""What the person at the rig is to do now, in large words, and the ways to answer."""
+
+from __future__ import annotations
+
+import math
+
+from PySide6.QtCore import Qt
+from PySide6.QtWidgets import (
+    QHBoxLayout,
+    QLabel,
+    QLineEdit,
+    QSizePolicy,
+    QVBoxLayout,
+)
+
+from ui.dashboard.bringup.model import BringUpModel
+from ui.dashboard.guided.page_operator import Question
+from ui.dashboard.guided.typed_number import typed_number
+from ui.dashboard.widgets.ask_frame import AskFrame
+from ui.dashboard.widgets.hold_button import HoldButton
+from ui.dashboard.widgets.key_button import KeyButton
+from ui.dashboard.widgets.theme import Sizes, Theme
+
+PER_UNIT = {"mm": 1e3, "m": 1.0, "N": 1.0}
+MOST_OPTIONS = 6
+CANNOT = {"act": "Cannot do it", "read": "Cannot tell", "hold": "Not now", "confirm": "Leave it"}
+DONE = {"act": "Done", "read": "Enter it", "confirm": "Write it"}
+
+
+class AskPanel(AskFrame):
+    """Mirror of the model's question. Enter is the answer that goes on, X the one that does not."""
+
+    def __init__(self, bringup: BringUpModel, theme: Theme, sizes: Sizes) -> None:
+        points = (0.8 * sizes.large_pt, sizes.state_pt, sizes.figure_pt, sizes.head_pt,
+                  sizes.text_pt)  # fmt: skip
+        super().__init__(theme, sizes, QLabel(), QLabel(), points)
+        self.bringup = bringup
+        px = sizes.px
+        self.head = QLabel()
+        self.head.setObjectName("quiet")
+        # A long path must not widen the window.
+        self.head.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
+        self.text.setWordWrap(True)
+        self.text.setTextFormat(Qt.TextFormat.PlainText)
+        self.text.setAlignment(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignTop)
+        # As tall as there is room: what is asked must not push the evidence about.
+        self.text.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Ignored)
+        self.hold = HoldButton(theme, sizes, bringup.grip, bringup.let_go)
+        self.done = KeyButton("Done", "Enter", theme)
+        self.done.setObjectName("apply")
+        self.done.clicked.connect(self.accept)
+        self.cannot = KeyButton("Cannot do it", "X", theme)
+        self.cannot.clicked.connect(self.refuse)
+        self.entry = QLineEdit()
+        self.entry.setAccessibleName("Number")
+        self.entry.setMaximumWidth(px(170))
+        self.entry.textEdited.connect(lambda _text: self.mark(""))
+        self.unit = QLabel()
+        self.wrong.setObjectName("warning")
+        self.options = []
+        for number in range(MOST_OPTIONS):
+            button = KeyButton("", str(number + 1), theme)
+            button.clicked.connect(lambda _=False, n=number: self.choose(n))
+            self.options.append(button)
+        row = QHBoxLayout()
+        row.setSpacing(px(10))
+        for widget in (self.entry, self.unit, *self.options, self.done, self.cannot, self.wrong):
+            row.addWidget(widget)
+        row.addStretch(1)
+        large = f"font-size: {sizes.figure_pt}pt; padding: {px(6)}px {px(14)}px;"
+        for button in (*self.options, self.done, self.cannot):
+            button.setStyleSheet(large)
+        self.entry.setStyleSheet(f"font-size: {sizes.figure_pt}pt")
+        self.unit.setStyleSheet(f"font-size: {sizes.figure_pt}pt")
+        column = QVBoxLayout(self)
+        column.setContentsMargins(px(16), px(8), px(16), px(10))
+        column.setSpacing(px(6))
+        column.addWidget(self.head)
+        column.addWidget(self.text, 1)
+        column.addLayout(row)
+        column.addWidget(self.hold)
+        self._asked: Question | None = None
+        self._ask(None, False)
+        self.refresh()
+
+    # ------------------------------------------------------------------ acts
+
+    def accept(self) -> None:
+        """Done, or the number that stands in the field."""
+        question = self._shown_question
+        if question is None:
+            return
+        if question.kind in ("act", "confirm"):
+            self.bringup.answer(True)
+        elif question.kind == "read":
+            self._read(question)
+
+    def refuse(self) -> None:
+        question = self._shown_question
+        if question is not None and question.kind in CANNOT:
+            self.bringup.answer(math.nan if question.kind == "read" else False)
+
+    def choose(self, number: int) -> None:
+        question = self._shown_question
+        if question is not None and number < len(question.options):
+            self.bringup.answer(question.options[number])
+
+    @property
+    def _shown_question(self) -> Question | None:
+        """The one that is asked, if it is seen: a key pressed twice must not answer the next."""
+        return self._asked if self._asked is self.bringup.question else None
+
+    def _read(self, question: Question) -> None:
+        try:
+            self.bringup.answer(typed_number(question, self.entry.text()))
+        except ValueError as error:
+            self.mark(str(error))
+
+    # ------------------------------------------------------------------ looks
+
+    def refresh(self) -> None:
+        bringup = self.bringup
+        question = bringup.question
+        wanted = bool(bringup.hold_text)
+        if wanted:
+            acts = bringup.holding
+            self.hold.show_as(
+                "Held: let go to stop" if acts
+                else "Let go, then hold again  (Space or mouse)" if self.hold.held
+                else "Hold to run  (Space or mouse)", acts,
+            )  # fmt: skip
+        if wanted and not self.hold.isVisibleTo(self):
+            self.hold.show()
+            self.hold.setFocus()
+        elif not wanted and self.hold.isVisibleTo(self):
+            self.hold.hide()
+        head, text, warn = self._words(question)
+        self.head.setText(head)
+        self.say(text, question is not None, warn)
+        if question is not self._asked:
+            self._asked = question
+            self._ask(question, wanted)
+
+    def _words(self, question: Question | None) -> tuple[str, str, bool]:
+        """Head line, large words, and whether they are bad news."""
+        bringup = self.bringup
+        if question is not None:
+            by = " (simulated hands answer)" if bringup.alone and bringup.running else ""
+            if not by and math.isfinite(question.suggestion):
+                by = " (what simulated eyes read stands there)"
+            heads = {
+                "act": "Do this now", "read": "Read this off", "choose": "Answer this",
+                "hold": "Hold the enabling control", "let_go": "Let go now",
+                "confirm": "Answer this",
+            }  # fmt: skip
+            return heads[question.kind] + by, question.text, False
+        if bringup.running:
+            if bringup.hold_text:
+                return "Runs only while you hold", bringup.hold_text, False
+            if bringup.doing:
+                return "Being done by hand", bringup.doing, False
+            return "Nothing for you to do", bringup.note or "Wait: it is measuring.", False
+        if bringup.message:
+            return bringup.record_text, bringup.message, bringup.wrong
+        if bringup.why_not_begin:
+            return "Cannot begin yet", f"{bringup.why_not_begin}.", False
+        return (
+            "Nothing runs",
+            "Begin (G) goes through the steps in order. Nothing is energised before what it "
+            "relies on is proven, and nothing moves unless you hold the enabling control.",
+            False,
+        )
+
+    def _ask(self, question: Question | None, hold_wanted: bool) -> None:
+        kind = question.kind if question else ""
+        options = question.options if question else ()
+        self.entry.setVisible(kind == "read")
+        self.unit.setVisible(kind == "read")
+        self.done.setVisible(kind in DONE)
+        self.done.setText(DONE.get(kind, ""))
+        self.cannot.setVisible(kind in CANNOT)
+        self.cannot.setText(CANNOT.get(kind, ""))
+        for number, button in enumerate(self.options):
+            button.setVisible(number < len(options))
+            button.setText(options[number] if number < len(options) else "")
+        # While the enabling control is wanted the focus stays on it: answers come by key.
+        policy = Qt.FocusPolicy.NoFocus if hold_wanted else Qt.FocusPolicy.StrongFocus
+        for widget in (self.done, self.cannot, *self.options):
+            widget.setFocusPolicy(policy)
+        self.mark("")
+        if question is None:
+            return
+        if kind == "read":
+            known = math.isfinite(question.suggestion)
+            shown = PER_UNIT.get(question.unit, 1.0) * question.suggestion
+            self.entry.setText(f"{shown:.6g}" if known else "")
+            self.unit.setText(question.unit)
+            self.entry.selectAll()
+        if not hold_wanted and self.isVisible():
+            {"read": self.entry, "choose": self.options[0]}.get(kind, self.done).setFocus()

@@ -1,0 +1,114 @@
+"""Measured values that a bring-up proposes, written into the rig's profile. No Qt."""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+
+from hil.bringup.record import BringUpRecord, profile_hash
+from hil.bringup.record_files import RecordError
+from hil.bringup.step import Step
+from hil.profile.loader import load_profile
+from hil.profile.problems import ProfileError
+from hil.profile.schema import Profile
+from hil.profile.write_back import write_back
+from ui.dashboard.guided.page_operator import Question
+
+START_ANEW = (
+    "Close this bench and start it anew with this profile: until then it works with the values "
+    "of before."
+)
+
+
+class ProfileValues:
+    """Offers values for the profile, and writes them once that is answered with yes.
+
+    Args:
+        running: the profile that the rig runs with, on which the values were measured.
+        file: that profile's, None if it is not known here.
+
+    Attributes:
+        question: whether to write, or None.
+        writing: values are being written.
+        written: they have been, so that the bench must be started anew.
+    """
+
+    def __init__(self, running: Profile, steps: Sequence[Step], file: Path | None) -> None:
+        self.question: Question | None = None
+        self.writing = self.written = False
+        self._running, self._steps, self._file = running, steps, file
+        self._offered: tuple[Path, dict[str, str]] | None = None
+
+    @property
+    def in_the_way(self) -> str:
+        """Why nothing can be proven now, '' if it can."""
+        if self.writing:
+            return "values are being written into the profile"
+        return START_ANEW if self.written else ""
+
+    def offer(self, changes: Mapping[str, str], folder: Path) -> str:
+        """Ask; returns why not, or ''. ``folder`` is the record's."""
+        if self.writing:
+            return "Writing."
+        if self._file is None:
+            return (
+                "This window was not told where the rig's profile is. There: hookeline bringup "
+                f"--profile FILE --resume {folder} --apply"
+            )
+        values = "; ".join(f"{key}: {value}" for key, value in changes.items())
+        self._offered = folder, dict(changes)
+        self.question = Question(
+            "confirm",
+            f"Write into {self._file.name}? {values}. Comments stay, and a copy of the file is "
+            "kept.",
+        )
+        return ""
+
+    def write(self, told: Callable[[str, bool], None]) -> None:
+        """Write what was offered, in a thread; ``told`` hears what came of it, and whether done."""
+        assert self._offered is not None and self._file is not None
+        file, (folder, changes) = self._file, self._offered
+        self.writing = True
+
+        def work() -> None:
+            text = ""
+            try:
+                text = write_values(file, self._running, folder, self._steps, changes)
+                self.written = True
+            except (RecordError, ProfileError, OSError) as error:
+                text = str(error)
+            except Exception as error:  # the page must learn that nothing is written any more
+                text = f"writing has failed ({type(error).__name__}: {error})"
+            finally:
+                self.writing = False
+                told(text, self.written)
+
+        # Reading and checking a profile takes longer than a beat may.
+        threading.Thread(target=work, daemon=True).start()
+
+
+def write_values(
+    file: Path, running: Profile, folder: Path, steps: Sequence[Step], changes: Mapping[str, str]
+) -> str:
+    """Write ``changes`` into ``file`` and note it in the record in ``folder``; says what was done.
+
+    Args:
+        running: the profile that the rig runs with, on which the values were measured.
+
+    Raises:
+        ProfileError, OSError: see ``hil.profile.write_back``; nothing is changed then.
+        RecordError: the file is no longer the profile of the running rig, or no record is there.
+    """
+    before = load_profile(file)
+    if profile_hash(before) != profile_hash(running):
+        raise RecordError(
+            f"'{file}' has changed since this bench was started: nothing was written; start the "
+            "bench anew and go on with the record, or take the change back"
+        )
+    with contextlib.closing(BringUpRecord.load(folder, before, steps)) as record:
+        written = write_back(file, changes)
+        record.applied(load_profile(file), dict(changes))
+    files = ", ".join(f"{w.file.name} (as it was: {w.backup.name})" for w in written)
+    return f"Written into {files}. {START_ANEW}"

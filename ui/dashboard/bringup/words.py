@@ -1,0 +1,66 @@
+"""What the Bring-up page says of a bring-up that has ended. No Qt."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+from hil.bringup.step import Result, Step, Verdict
+from hil.procedures.procedure import Ended
+from ui.dashboard.bench.operate_model import OperateModel
+from ui.dashboard.bench.session import Session
+from ui.dashboard.guided.ready_to_begin import why_not_ready
+
+
+def summary(steps: Sequence[Step], results: Mapping[str, Result]) -> tuple[str, str]:
+    """What it came to, and the key of the first step that is not right, '' without one."""
+    for number, step in enumerate(steps, 1):
+        result = results.get(step.key)
+        if result is None or result.verdict is Verdict.PASS:
+            continue
+        what = f"Step {number}, {step.title}: "
+        if result.findings:
+            found = result.findings[0]
+            return f"{what}{found.sentence}. Mend: {found.mend}.", step.key
+        if is_bad(result):
+            return f"{what}{result.text.rstrip('.')}. Then go on (G).", step.key
+    passed = sum(r.verdict is Verdict.PASS for r in results.values())
+    if passed < len(steps):
+        return f"{passed} of {len(steps)} steps stand proven; go on (G).", ""
+    return f"All {passed} steps passed: this rig is known to be right.", ""
+
+
+def is_bad(result: Result) -> bool:
+    return result.verdict in (Verdict.FAIL, Verdict.NEEDS_PERSON)
+
+
+def proposed(results: Mapping[str, Result]) -> dict[str, str]:
+    """Profile keys and the values that are proposed for them."""
+    changes: dict[str, str] = {}
+    for result in results.values():
+        changes |= result.changes
+        for found in result.findings:
+            changes |= found.changes
+    return changes
+
+
+def without_changes(result: Result) -> Result:
+    """The same with nothing proposed."""
+    found = [replace(f, changes={}) for f in result.findings]
+    return replace(result, changes={}, findings=found)
+
+
+def why_not_begin(model: OperateModel, session: Session | None) -> str:
+    """Why a bring-up cannot be begun on the bench as it is, '' if it can."""
+    if session is None or not model.link_well:
+        return "the rig host does not answer"
+    return why_not_ready(model)
+
+
+def end_text(ended: Ended, why: str) -> str:
+    """How it ended, '' if it went to its end."""
+    if ended.how == "finished":
+        return ""
+    how = {"interrupted": why, "lost": f"contact lost: {ended.text}"}
+    text = (how.get(ended.how) or ended.text).rstrip(".")
+    return f"Ended: {text}. The rig was left without power; the record is kept."

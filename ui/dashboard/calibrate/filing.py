@@ -1,0 +1,86 @@
+"""What becomes of a finished calibration: another law for it, its file, its place in a profile."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+from hil.calibration.archive import keep_calibration
+from hil.calibration.calibration_file import FOLDER, CalibrationFile, CalibrationFileError
+from hil.calibration.evaluation import evaluate
+from hil.calibration.fit_models import LAWS
+from hil.calibration.profile_part import use_in_profile
+from hil.calibration.result import CalibrationFinding, CalibrationResult
+from hil.calibration.session import Options, PlannedLoad
+from hil.profile.loader import SHIPPED
+from hil.profile.problems import ProfileError
+from ui.dashboard.bench.operate_model import OperateModel
+
+
+def law_again(
+    measured: CalibrationResult, options: Options, plan: Sequence[PlannedLoad], law: str
+) -> CalibrationResult:
+    """The points of a calibration with one law.
+
+    Args:
+        measured: what the procedure came to, the law by evidence.
+    """
+
+    def found(laws: Sequence[str], more: Sequence[CalibrationFinding]) -> CalibrationResult:
+        return evaluate(
+            measured.profile, options.accuracy, laws, measured.points, measured.sensor, more,
+            len(plan), measured.loads,
+        )  # fmt: skip
+
+    # What the procedure itself met does not follow from the points.
+    anew = {(f.code, f.sentence) for f in found(LAWS, ()).findings}
+    return found((law,), [f for f in measured.findings if (f.code, f.sentence) not in anew])
+
+
+class Filing:
+    """Puts calibrations on file.
+
+    Args:
+        runs: folder of runs, None if not known.
+        profile_file: the rig's profile, if it is on this computer.
+
+    Attributes:
+        folder: beside a profile of one's own, else beside the folder of runs.
+        own: the profile, if it may be written to; those that ship with the program are not.
+    """
+
+    def __init__(self, runs: Path | None, profile_file: Path | None) -> None:
+        shipped = profile_file is not None and profile_file.resolve().is_relative_to(SHIPPED)
+        self.own = None if shipped else profile_file
+        beside = self.own or runs
+        self.folder = beside.parent / FOLDER if beside is not None else Path(FOLDER)
+
+    def keep(
+        self,
+        result: CalibrationResult,
+        model: OperateModel,
+        drive: str,
+        note: str,
+        conditions: Mapping[str, str | float],
+    ) -> CalibrationFile:
+        """See ``hil.calibration.archive.keep_calibration``; takes a second or two."""
+        name = str(model.description.get("profile_path") or model.profile.name)
+        return keep_calibration(
+            self.folder, result, profile_file=name, drive=drive, simulated=model.simulated,
+            note=note, conditions=conditions,
+        )  # fmt: skip
+
+    def put_into_profile(self, file: CalibrationFile) -> str:
+        """Write it where the next start reads it; returns in words what came of it."""
+        if self.own is None:
+            return (
+                "It lasts until the bench ends; to keep it in the profile: hookeline calibrate "
+                f"--use {file.path} --profile YOUR_PROFILE.yaml"
+            )
+        try:
+            written = use_in_profile(file, self.own)
+        except (CalibrationFileError, ProfileError, OSError) as error:
+            return f"It was not written into the profile: {error}"
+        return "Written into " + ", ".join(
+            f"{change.file} (as it was: {change.backup})" for change in written
+        )

@@ -1,0 +1,362 @@
+"""The Calibrate page in plain Python: set-up, the guided run, what came of it, earlier ones.
+
+The calibration runs in a thread of its own with a client of its own, which holds control as
+long as it runs; the window's gives it up before and asks for it afterwards. No Qt here.
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+from collections.abc import Callable, Iterable
+from functools import partial
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hil.calibration.calibration_file import CalibrationFile
+from hil.calibration.drift import NO_LOAD
+from hil.calibration.fit_models import Fit
+from hil.calibration.result import CalibrationPoint, CalibrationResult
+from hil.calibration.session import planned_loads
+from hil.control.changed_calibration import changed_calibration
+from hil.core.requests import UseCalibration
+from hil.link.items import Answer
+from hil.procedures.procedure import ProcedureFailed
+from ui.dashboard.bench.operate_model import OperateModel
+from ui.dashboard.bench.session import Session
+from ui.dashboard.calibrate.filing import Filing, law_again
+from ui.dashboard.calibrate.kept import Kept, KeptCalibrations
+from ui.dashboard.calibrate.rig import LiveRig, PageRig
+from ui.dashboard.calibrate.run import GuidedRun
+from ui.dashboard.calibrate.setup import Setup, SetupError
+from ui.dashboard.calibrate.watch import CalibrationWatch
+from ui.dashboard.guided.page_operator import Question
+from ui.dashboard.guided.ready_to_begin import why_not_ready
+
+AUTO = "auto"
+Phase = Literal["set-up", "running", "result"]
+
+
+class CalibrateModel:
+    """View model of the page.
+
+    Args:
+        model, session: of the window; without a session nothing can be begun.
+        runs: folder of runs, see ``Filing``.
+        rig: where it runs; the session's if None.
+
+    Attributes:
+        setup: the form. run: the guided run, or the last one. kept: earlier calibrations.
+        watch: whether the one in force is still true.
+        points: of the run or the result, in the order in which they were taken.
+        result: to be accepted or discarded, or None; measured: the same by the law that the
+            points speak for. misfit: why the bench would refuse the result.
+        law: the one chosen by hand, ``AUTO`` by evidence; law_by_evidence: which one that is.
+        busy: what is being done, or ''.
+        message, wrong: what there is to say, and whether it is bad news.
+    """
+
+    def __init__(
+        self,
+        model: OperateModel,
+        session: Session | None,
+        runs: Path | None,
+        rig: PageRig | None = None,
+    ) -> None:
+        self.model, self.session = model, session
+        self.rig = rig or (LiveRig(session) if session is not None else None)
+        self.setup = Setup(model.profile)
+        self.watch = CalibrationWatch(model)
+        self.alone = model.simulated
+        self._told: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
+        self.run = GuidedRun(model.profile.control.rate, self._told.put, self._ended, model.say)
+        self.filing = Filing(runs, session and session.profile_file)
+        self.kept = KeptCalibrations(self.filing.folder, self._told.put)
+        self.busy = ""
+        self._clear()
+
+    def _clear(self) -> None:
+        self.run.clear()
+        self.result: CalibrationResult | None = None
+        self.measured: CalibrationResult | None = None
+        self.misfit = ""
+        self.law, self.law_by_evidence = AUTO, ""
+        self.message, self.wrong = "", False
+
+    # ------------------------------------------------------------------ what the link brings
+
+    def feed(self, items: Iterable[Any], now_s: float) -> None:
+        """See ``ui.dashboard.window``. Its being called is what keeps the control held."""
+        del now_s
+        items = list(items)
+        self.run.feed(items)
+        self.watch.feed(items)
+        self.take()
+
+    def take(self) -> None:
+        """Pick up what was told from other threads."""
+        while not self._told.empty():
+            self._told.get()()
+
+    def close(self) -> None:
+        """The window closes: stop, and wait until the rig is safe."""
+        self.break_off("the window was closed")
+        self.run.wait()
+
+    # ------------------------------------------------------------------ how it stands
+
+    @property
+    def running(self) -> bool:
+        return self.run.running
+
+    @property
+    def phase(self) -> Phase:
+        if self.running:
+            return "running"
+        return "result" if self.result is not None else "set-up"
+
+    @property
+    def question(self) -> Question | None:
+        operator = self.run.operator
+        return operator.question if operator is not None else None
+
+    @property
+    def doing(self) -> str:
+        operator = self.run.operator
+        return operator.doing if operator is not None else ""
+
+    @property
+    def points(self) -> list[CalibrationPoint]:
+        return list(self.result.points) if self.result is not None else self.run.points
+
+    @property
+    def fit(self) -> Fit | None:
+        """The law found, or laid through the points so far."""
+        return self.result.fit if self.result is not None else self.run.law_so_far
+
+    def residuals_N(self) -> NDArray[np.float64]:
+        """Law less load of every point, shape (n,); NaN without a law."""
+        fit = self.fit
+        if fit is None:
+            return np.full(len(self.points), np.nan)
+        return np.array(
+            [(p.reading_counts - fit.reading(p.load_N)) / fit.slope(p.load_N) for p in self.points]
+        )
+
+    @property
+    def why_not_begin(self) -> str:
+        """Why a calibration cannot be begun now, '' if it can."""
+        model = self.model
+        problem = self.setup.problem
+        if self.running:
+            return "it runs already"
+        if self.busy:
+            return self.busy
+        if self.result is not None:
+            return "accept the last one, keep it as evidence or discard it first"
+        if self.rig is None or (self.session is not None and not model.link_well):
+            return "the rig host does not answer"
+        return why_not_ready(model) or (str(problem) if problem else "")
+
+    @property
+    def why_not_accept(self) -> str:
+        """Why the result cannot be put to use now, '' if it can."""
+        result = self.result
+        if result is None:
+            return "there is nothing to accept"
+        if self.busy:
+            return self.busy
+        if not result.acceptable:
+            first = next((f for f in result.findings if f.severity == "error"), None)
+            return first.mend if first else "no force law was found"
+        if self.misfit:
+            return self.misfit
+        return self.why_not_use
+
+    @property
+    def why_not_use(self) -> str:
+        """Why no calibration can be given to the bench now, '' if one can."""
+        if self.running:
+            return "a calibration runs"
+        return self.busy or self.model.hands_off
+
+    # ------------------------------------------------------------------ acts
+
+    def set_alone(self, alone: bool) -> None:
+        """Whether simulated hands answer by themselves."""
+        self.alone = alone and self.model.simulated
+        if self.run.operator is not None:
+            self.run.operator.alone = self.alone
+
+    def answer(self, value: bool | float) -> None:
+        """What is asked has been done, or is not going to be; or the number that was read."""
+        operator, question = self.run.operator, self.question
+        if operator is not None and question is not None:
+            operator.answer(question, value)
+
+    def begin(self) -> None:
+        """Begin as the form says."""
+        if self.why_not_begin or self.rig is None:
+            self._say(f"Not begun: {self.why_not_begin}.", True)
+            return
+        try:
+            options = self.setup.options()
+            plan = planned_loads(self.model.profile, options)
+        except (SetupError, ProcedureFailed) as error:
+            self._say(f"Not begun: {error}.", True)
+            return
+        self._clear()
+        if self.session is not None:
+            self.session.client.post_release()
+        self.run.begin(self.rig, self.model.profile, options, plan, self.alone)
+
+    def break_off(self, why: str = "broken off by the operator") -> None:
+        """Stop the rig and end."""
+        self.run.break_off(why)
+
+    def choose_law(self, law: str) -> None:
+        """Take this law for the result, ``AUTO`` the one that the points speak for."""
+        measured = self.measured
+        if measured is None or self.busy or law == self.law:
+            return
+        before, self.law = self.law, law
+        if law == AUTO:
+            self.come(measured)
+            return
+        work = partial(law_again, measured, self.run.options, self.run.plan, law)
+        self._in_background("fitting", work, partial(self._have_law, before))
+
+    def _have_law(self, before: str, found: CalibrationResult) -> None:
+        if found.calibration is None and self.result is not None:
+            reason = found.findings[-1].sentence if found.findings else "no law was found"
+            self.law = before
+            self._say(f"That law cannot be taken: {reason}.", True)
+            return
+        self.come(found)
+
+    def accept(self) -> None:
+        """File the result and give it to the bench."""
+        if self.session is None or self.why_not_accept:
+            self._say(f"Not accepted: {self.why_not_accept}.", True)
+            return
+        self._file(self._accepted)
+
+    def keep_as_evidence(self) -> None:
+        """File the result and leave the calibration in force alone."""
+        if self.result is not None and self.result.calibration is not None and not self.busy:
+            self._file(self._kept_as_evidence)
+
+    def _file(self, then: Callable[[CalibrationFile], None]) -> None:
+        assert self.result is not None
+        drive = self.rig.drive if self.rig is not None else ""
+        work = partial(
+            self.filing.keep, self.result, self.model, drive, self.setup.note,
+            self.setup.conditions(),
+        )  # fmt: skip
+        self._in_background("filing", work, then)
+
+    def _accepted(self, file: CalibrationFile) -> None:
+        self._clear()  # it is on file
+        # Filing is heavy work: a busy computer may have let a beat be late meanwhile.
+        if self.session is not None and not self.model.in_control and not self.model.holder:
+            self.session.take_control()
+        self._use(file, "Accepted, and in use now:")
+
+    def _kept_as_evidence(self, file: CalibrationFile) -> None:
+        self._clear()
+        self._say(f"Kept as evidence, and not in use: {file.path}", False)
+        self.kept.renew(self.model.profile)
+
+    def discard(self) -> None:
+        """Forget the result: nothing is kept of it."""
+        if self.result is not None and not self.busy:
+            self._clear()
+            self._say("Discarded: nothing was kept and nothing has changed.", False)
+
+    def use_kept(self, kept: Kept) -> None:
+        """Give an earlier calibration to the bench."""
+        why = self.why_not_use or kept.problem
+        if why:
+            self._say(f"Not used: {why}.", True)
+            return
+        self.busy = "looking at its file"
+        self.kept.check(kept, self.model.profile, lambda file: self._use(file), self._refused)
+
+    def _refused(self, text: str) -> None:
+        self.busy = ""
+        self._say(f"Not used: {text}.", True)
+
+    def check_zero(self) -> None:
+        """The person says that nothing acts on the rod: look at the zero."""
+        if self.session is not None:
+            self.watch.zero_text = ""
+            self.session.mark(NO_LOAD)
+
+    def _use(self, file: CalibrationFile, done: str = "In use now:") -> None:
+        if self.session is None:  # a still picture
+            return
+        self.busy = "the bench is asked"
+        self.session.ask(UseCalibration(calibration=file.part), partial(self._used, file, done))
+
+    def _used(self, file: CalibrationFile, done: str, answer: Answer) -> None:
+        self.busy = ""
+        if answer.accepted:
+            self._say(f"{done} {file.identity}. {self.filing.put_into_profile(file)}", False)
+        else:
+            self._say(f"Not in use: {answer.text}. It is filed as {file.path}.", True)
+        self.kept.renew(self.model.profile)
+
+    # ------------------------------------------------------------------ in threads of their own
+
+    def _in_background(
+        self, word: str, work: Callable[[], Any], then: Callable[[Any], None]
+    ) -> None:
+        """``then`` gets what ``work`` returns, on the page's own thread."""
+        self.busy = word
+
+        def go() -> None:
+            try:
+                done = work()
+            except Exception as error:  # the page must learn of it
+                self._told.put(partial(self._failed, f"{word} has failed: {error}"))
+            else:
+                self._told.put(partial(self._done, then, done))
+
+        threading.Thread(target=go, name=word, daemon=True).start()
+
+    def _done(self, then: Callable[[Any], None], done: Any) -> None:
+        self.busy = ""
+        then(done)
+
+    def _failed(self, text: str) -> None:
+        self.busy = ""
+        self._say(text, True)
+
+    # ------------------------------------------------------------------ told, on the page's own
+
+    def _ended(self, text: str, result: CalibrationResult | None) -> None:
+        if result is not None:
+            self.come(result)
+        else:
+            self._say(text, True)
+        if self.session is not None and not self.model.watch_only:
+            self.session.take_control()
+
+    def come(self, result: CalibrationResult) -> None:
+        """Show a result, to be accepted or discarded."""
+        self.result = result
+        self.misfit = ""
+        if result.calibration is not None:
+            part = result.calibration.model_dump(mode="json")
+            fits = changed_calibration(self.model.profile, part)
+            self.misfit = fits if isinstance(fits, str) else ""
+        if self.law == AUTO:
+            self.measured = result
+            self.law_by_evidence = result.fit.law if result.fit is not None else ""
+        self.message, self.wrong = "", False
+
+    def _say(self, text: str, wrong: bool) -> None:
+        self.message, self.wrong = text.replace("..", "."), wrong

@@ -1,0 +1,158 @@
+"""Plots of the Calibrate page: points, residuals, the band, the sensor, two compared."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pyqtgraph
+from numpy.typing import ArrayLike, NDArray
+from PySide6.QtCore import Qt
+from PySide6.QtGui import QBrush, QColor, QFont, QFontMetricsF, QPen
+
+from hil.calibration.comparison import Comparison
+from hil.calibration.fit_models import Fit
+from hil.calibration.result import Budget, CalibrationPoint, SensorLaw
+from ui.dashboard.widgets.shown import Shown
+from ui.dashboard.widgets.theme import Sizes, Theme
+
+Array = NDArray[np.float64]
+# Way of the load and side of approach are told apart by shape, not by colour alone.
+RISING, FALLING, ASIDE = "t1", "t", "x"
+
+
+class CalibrationPlot(pyqtgraph.PlotWidget):
+    """One plot; what it shows is drawn anew by each ``show_`` call.
+
+    Args:
+        legend: ``left`` or ``right``, or '' for none.
+    """
+
+    def __init__(self, theme: Theme, sizes: Sizes, legend: str = "right") -> None:
+        super().__init__(background=theme.ground)
+        self.theme = theme
+        self.setFrameShape(pyqtgraph.QtWidgets.QFrame.Shape.NoFrame)
+        self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
+        self.setMouseEnabled(False, False)
+        self.setMenuEnabled(False)
+        self.hideButtons()
+        self.showGrid(x=True, y=True, alpha=0.18)
+        font = QFont(self.font())
+        font.setPointSizeF(sizes.text_pt)
+        for side in ("left", "bottom"):
+            axis = self.getAxis(side)
+            axis.setPen(QColor(theme.quiet))
+            axis.setTextPen(QColor(theme.ink))
+            axis.setStyle(tickFont=font)
+            axis.enableAutoSIPrefix(False)
+        # Plots that stand above each other have their axes in line.
+        self.getAxis("left").setWidth(round(QFontMetricsF(font).horizontalAdvance("−0000.00")))
+        self._size = f"{sizes.text_pt}pt"
+        self._mark = sizes.px(9)
+        clear = QColor(theme.raised)
+        clear.setAlpha(120)  # the line below it must be seen
+        self._legend = None
+        if legend:
+            self._legend = self.addLegend(
+                offset=(8 if legend == "left" else -8, 4), labelTextColor=theme.ink,
+                labelTextSize=self._size, brush=clear,
+            )  # fmt: skip
+        self._shown = Shown()
+
+    def show_points(self, points: Sequence[CalibrationPoint], fit: Fit | None) -> None:
+        """Readings over loads, and the law through them."""
+        if self._begin("Reading (counts) over load (N)", len(points), fit):
+            return
+        if fit is not None:
+            low, high = fit.load_range
+            loads = np.linspace(low, high, 121)
+            self._line(loads, [fit.reading(x) for x in loads], "law", self.theme.ink, 1)
+        self._symbols(points, np.array([p.reading_counts for p in points]))
+
+    def show_residuals(self, points: Sequence[CalibrationPoint], residuals_N: Array,
+                       fit: Fit | None) -> None:  # fmt: skip
+        """What the law makes of each reading, less its load."""
+        if self._begin("Residual (N) over load (N)", len(points), fit):
+            return
+        self.addItem(pyqtgraph.InfiniteLine(0.0, angle=0, pen=self._pen(self.theme.ink, 1)))
+        self._symbols(points, residuals_N)
+
+    def show_band(self, budget: Budget) -> None:
+        """Expanded uncertainty over force, and the largest of what it is made of."""
+        if self._begin("± Uncertainty (N) over force (N)", budget):
+            return
+        force = budget.force_N
+        self._line(force, 2 * budget.u_N, "U, k = 2", self.theme.ink, 3)
+        names = sorted(budget.components, key=lambda n: -float(np.max(budget.components[n])))
+        colours = (self.theme.measured, self.theme.force, self.theme.deflection, self.theme.asked)
+        styles = (Qt.PenStyle.DashLine, Qt.PenStyle.DotLine, Qt.PenStyle.DashDotLine,
+                  Qt.PenStyle.DashDotDotLine)  # fmt: skip
+        for name, colour, style in zip(names, colours, styles, strict=False):
+            u = 2 * budget.components[name]
+            self._line(force, u, name.replace("_", " "), colour, 2, style)
+        self.setYRange(0.0, 2.1 * float(budget.u_N.max()))
+
+    def show_sensor(self, sensor: SensorLaw) -> None:
+        """How far the sensor's readings are off its law, over the nut's travel."""
+        if self._begin("Sensor residual (counts) over nut (mm)", sensor):
+            return
+        self.addItem(pyqtgraph.InfiniteLine(0.0, angle=0, pen=self._pen(self.theme.ink, 1)))
+        self._line(1e3 * sensor.deflection_m, sensor.residual_counts, "", self.theme.deflection, 2)
+
+    def show_compared(self, found: Comparison) -> None:
+        """How far the second is off the first, beside the uncertainty of both."""
+        if self._begin("B less A, dashed ±U (N) over force (N)", found):
+            return
+        band = 2 * found.u_N
+        dashed = Qt.PenStyle.DashLine
+        self._line(found.force_N, found.difference_N, "", self.theme.force, 3)
+        self._line(found.force_N, band, "", self.theme.measured, 2, dashed)
+        self._line(found.force_N, -band, "", self.theme.measured, 2, dashed)
+        self.addItem(pyqtgraph.InfiniteLine(0.0, angle=0, pen=self._pen(self.theme.ink, 1)))
+
+    def show_nothing(self) -> None:
+        self._begin("")
+
+    def _begin(self, title: str, *what: object) -> bool:
+        """Whether this is drawn already; if not, the plot is empty and named now."""
+        if self._shown.already(title, *what):
+            return True
+        item = self.getPlotItem()
+        item.clear()
+        if self._legend is not None:
+            self._legend.clear()
+        item.setTitle(title, color=self.theme.ink, size=self._size)
+        item.enableAutoRange()
+        return False
+
+    def _pen(self, colour: str, width: float, style: Qt.PenStyle = Qt.PenStyle.SolidLine) -> QPen:
+        pen = QPen(QColor(colour), width, style)
+        pen.setCosmetic(True)
+        return pen
+
+    def _line(
+        self, x: ArrayLike, y: ArrayLike, name: str, colour: str, width: float,
+        style: Qt.PenStyle = Qt.PenStyle.SolidLine,
+    ) -> None:  # fmt: skip
+        self.plot(np.asarray(x, float), np.asarray(y, float), name=name or None,
+                  pen=self._pen(colour, width, style))  # fmt: skip
+
+    def _symbols(self, points: Sequence[CalibrationPoint], heights: Array) -> None:
+        theme = self.theme
+        groups = (
+            ("loads rising", RISING, theme.measured, lambda p: p.direction > 0 and not p.outlier),
+            ("loads falling", FALLING, theme.force, lambda p: p.direction < 0 and not p.outlier),
+            ("set aside", ASIDE, theme.marker, lambda p: p.outlier),
+        )
+        for name, symbol, colour, belongs in groups:
+            mine = [i for i, p in enumerate(points) if belongs(p) and np.isfinite(heights[i])]
+            if mine:
+                # Open where it was approached from above, filled from below.
+                brushes = [
+                    QBrush(QColor(colour if points[i].approach > 0 else theme.ground)) for i in mine
+                ]
+                self.plot(
+                    np.array([points[i].load_N for i in mine]), heights[mine], name=name, pen=None,
+                    symbol=symbol, symbolSize=self._mark, symbolBrush=brushes,
+                    symbolPen=self._pen(colour, 1.5),
+                )  # fmt: skip

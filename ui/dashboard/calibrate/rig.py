@@ -1,0 +1,112 @@
+"""The rig as a page calibrates it: a person who hangs weights, and the runner. No Qt."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable
+from typing import Protocol
+
+from drivers.simulated.surroundings_door import SurroundingsClient
+from hil.bench.facts import facts_from_dict
+from hil.link.beside import connect_beside
+from hil.procedures.operator import SimulatedOperator
+from hil.procedures.procedure import Ended, Procedure
+from hil.profile.devices import rig_parameters
+from ui.dashboard.bench.session import Session
+from ui.dashboard.guided.page_operator import PageOperator, Question
+from ui.dashboard.guided.runner import PageRunner
+
+
+class CalibrateOperator(PageOperator):
+    """Asked to hang weights as well.
+
+    Args:
+        hang: of a simulated rig, done once the person says so; None on a real one.
+    """
+
+    def __init__(
+        self,
+        hands: SimulatedOperator | None,
+        alone: bool,
+        hang: Callable[[float], None] | None,
+    ) -> None:
+        super().__init__(hands, alone)
+        self._hang = hang
+
+    def hang(self, mass_kg: float) -> bool:
+        """Whether it hangs; waits until the person has answered."""
+        text = f"Hang {mass_kg:g} kg." if mass_kg > 0 else "Take all weights off."
+        if self._ask(Question("act", text), True) is not True:
+            return False
+        if self._hang is not None:
+            self._hang(mass_kg)
+        return True
+
+
+class PageRun(Protocol):
+    """A procedure that runs for a page and may be broken off from another thread.
+
+    Attributes:
+        why: it was broken off, in words, or ''.
+    """
+
+    why: str
+
+    def run(self, procedure: Procedure) -> Ended: ...
+    def break_off(self, why: str) -> None: ...
+
+
+class PageRig(Protocol):
+    """Where a page calibrates.
+
+    Attributes:
+        drive: its identity, for the file.
+    """
+
+    drive: str
+
+    def open(
+        self, stack: contextlib.ExitStack, alone: bool, tell: Callable[[str], None]
+    ) -> tuple[CalibrateOperator, PageRun]:
+        """Operator and runner for one calibration; ``stack`` closes what they need.
+
+        Raises:
+            hil.link.errors.LinkError: the rig host cannot be reached.
+        """
+
+
+class CalibrateRunner(PageRunner):
+    """Live; weights are hung by the page's operator."""
+
+    def __init__(self, operator: CalibrateOperator, *args, **kwargs) -> None:
+        super().__init__(*args, **kwargs)
+        self._person = operator
+
+    def _hang(self, mass_kg: float) -> bool:
+        return bool(self._meanwhile(lambda: self._person.hang(mass_kg)))
+
+
+class LiveRig:
+    """The rig that the window's session is connected to; implements :class:`PageRig`.
+
+    The calibration has a client of its own beside the window's, and holds control meanwhile.
+    """
+
+    def __init__(self, session: Session) -> None:
+        self._session = session
+        description = session.model.description
+        self.drive = facts_from_dict(description["drive_facts"]).identity
+
+    def open(
+        self, stack: contextlib.ExitStack, alone: bool, tell: Callable[[str], None]
+    ) -> tuple[CalibrateOperator, PageRun]:
+        model = self._session.model
+        client = stack.enter_context(connect_beside(self._session.client, "calibrate"))
+        hands, hang = None, None
+        if model.description.get("surroundings"):
+            door = SurroundingsClient(str(model.description["surroundings"]))
+            stack.callback(door.close)
+            hands, hang = SimulatedOperator(door, rig_parameters(model.profile)), door.hang
+        operator = CalibrateOperator(hands, alone, hang)
+        # The procedure asks for no yes or no but that of a weight.
+        return operator, CalibrateRunner(operator, client, operator, lambda _q: False, tell)

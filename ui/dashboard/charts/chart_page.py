@@ -1,0 +1,181 @@
+"""Strip charts with their row of acts: window length, freeze, mark, tare."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from PySide6.QtCore import Qt
+from PySide6.QtWidgets import (
+    QButtonGroup,
+    QHBoxLayout,
+    QLineEdit,
+    QPushButton,
+    QVBoxLayout,
+    QWidget,
+)
+
+from ui.dashboard.bench.operate_model import OperateModel
+from ui.dashboard.bench.wording import number
+from ui.dashboard.charts.chart_view import WINDOWS_S
+from ui.dashboard.charts.strip_charts import StripCharts
+from ui.dashboard.widgets.key_button import KeyButton
+from ui.dashboard.widgets.theme import Sizes, Theme
+
+
+class MarkEntry(QLineEdit):
+    """Text of a marker; up and down are the charts', Return keeps it."""
+
+
+class ChartPage(QWidget):
+    """The centre column.
+
+    Args:
+        mark: called with the text of a marker; None leaves the button out.
+        tare: called to take the present force as zero, or to take that back if one is set; None
+            leaves the button out.
+        recorded: a run to look through: its whole length first, no freezing.
+    """
+
+    def __init__(
+        self,
+        model: OperateModel,
+        theme: Theme,
+        sizes: Sizes,
+        *,
+        mark: Callable[[str], None] | None = None,
+        tare: Callable[[], None] | None = None,
+        recorded: bool = False,
+    ) -> None:
+        super().__init__()
+        self.model = model
+        px = sizes.px
+        self.charts = StripCharts(model, theme, sizes)
+        self.charts.view_changed.connect(self.refresh)
+        self._mark = mark
+        row = QHBoxLayout()
+        row.setContentsMargins(px(12), px(7), px(12), 0)
+        row.setSpacing(px(4))
+        self.lengths = QButtonGroup(self)
+        if recorded:
+            self.charts.view.show_all()
+            whole = self._button("All", self.show_all, sizes)
+            whole.setCheckable(True)
+            self.lengths.addButton(whole, len(WINDOWS_S))
+            row.addWidget(whole)
+        for i, seconds in enumerate(WINDOWS_S):
+            word = f"{seconds:g} s" if seconds < 120 else f"{seconds / 60:g} min"
+            button = self._button(word, lambda _=False, s=seconds: self.choose_window(s), sizes)
+            button.setCheckable(True)
+            button.setToolTip("Length of the window, key W")
+            self.lengths.addButton(button, i)
+            row.addWidget(button)
+        row.addStretch(1)
+        self.freeze = self._key("Freeze", "Space", lambda: self.toggle_freeze(), theme, sizes)
+        self.freeze.setCheckable(True)
+        self.freeze.setToolTip(
+            "Stop the paper; drag or page up to look back, click or C for a cursor, "
+            "shift-click for the second, E for live"
+        )
+        # Not shown as long as it has no parent: it would be a window for a moment, and take the
+        # keyboard from this one.
+        if recorded:
+            self.freeze.hide()
+        row.addWidget(self.freeze)
+        self.mark = self.tare = None
+        if mark is not None:
+            self.mark = self._key("Mark", "M", lambda: self.begin_mark(), theme, sizes)
+            row.addWidget(self.mark)
+        if tare is not None:
+            self.tare = self._key("Tare", "Z", lambda: (tare(), self.refresh()), theme, sizes)
+            self.tare.setCheckable(True)
+            row.addWidget(self.tare)
+        self.entry = MarkEntry()
+        self.entry.setPlaceholderText("what happened here? Enter keeps the mark")
+        self.entry.setMaxLength(200)
+        self.entry.setAccessibleName("Text of the marker")
+        self.entry.returnPressed.connect(self._keep_mark)
+        self.entry.hide()
+        column = QVBoxLayout(self)
+        column.setContentsMargins(0, 0, 0, px(4))
+        column.setSpacing(px(4))
+        column.addLayout(row)
+        column.addWidget(self.entry)
+        column.addWidget(self.charts, 1)
+        self.refresh()
+
+    @staticmethod
+    def _button(word: str, act: Callable[..., None], sizes: Sizes) -> QPushButton:
+        button = QPushButton(word)
+        button.setStyleSheet(f"padding-left: {sizes.px(6)}px; padding-right: {sizes.px(6)}px")
+        button.clicked.connect(act)
+        return button
+
+    @staticmethod
+    def _key(
+        word: str, key: str, act: Callable[..., None], theme: Theme, sizes: Sizes
+    ) -> KeyButton:
+        button = KeyButton(word, key, theme)
+        button.setStyleSheet(f"padding-left: {sizes.px(6)}px; padding-right: {sizes.px(6)}px")
+        button.clicked.connect(act)
+        return button
+
+    def choose_window(self, seconds: float) -> None:
+        self.charts.view.choose_window(seconds)
+        self.refresh()
+        self.charts.update()
+
+    def show_all(self) -> None:
+        self.charts.view.show_all()
+        self.refresh()
+        self.charts.update()
+
+    def next_window(self) -> None:
+        self.charts.view.next_window()
+        self.refresh()
+        self.charts.update()
+
+    def toggle_freeze(self) -> None:
+        self.charts.view.freeze(not self.charts.view.frozen)
+        self.refresh()
+        self.charts.update()
+
+    def step_cursors(self) -> None:
+        self.charts.view.step_cursors()
+        self.charts.setFocus(Qt.FocusReason.ShortcutFocusReason)
+        self.refresh()
+        self.charts.update()
+
+    def begin_mark(self) -> None:
+        """Ask for the marker's text in place; a second time keeps an unnamed one."""
+        if self._mark is None:
+            return
+        if self.entry.isVisible():
+            self._keep_mark()
+            return
+        self.entry.clear()
+        self.entry.show()
+        self.entry.setFocus()
+
+    def _keep_mark(self) -> None:
+        if self._mark is not None and self.entry.isVisible():
+            self._mark(self.entry.text().strip() or "mark")
+        self.entry.hide()
+        self.charts.setFocus()
+
+    def refresh(self) -> None:
+        view = self.charts.view
+        if view.window_s in WINDOWS_S:
+            self.lengths.button(WINDOWS_S.index(view.window_s)).setChecked(True)
+        elif view.recorded:
+            self.lengths.button(len(WINDOWS_S)).setChecked(True)
+        self.freeze.setChecked(view.frozen)
+        if self.tare is not None:
+            self.tare.setEnabled(not self.model.hands_off)
+            tared = self.model.tare_N != 0.0
+            self.tare.setChecked(tared)
+            self.tare.setText("Tare off" if tared else "Tare")
+            self.tare.setToolTip(
+                f"{number(self.model.tare_N, 1)} N are taken off every force; take that back"
+                if tared
+                else "Take the present force as zero; the calibration stays as it is"
+            )

@@ -1,0 +1,180 @@
+"""What part of the history the charts show, and between which values. No Qt."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+from ui.dashboard.bench.trace_buffer import TraceBuffer
+
+WINDOWS_S = (10.0, 60.0, 600.0)
+SHRINK_AFTER_S = 2.0
+
+
+@dataclass(frozen=True)
+class Trace:
+    """One line: column of the trace buffer, label, colour name of the theme, manner."""
+
+    column: str
+    label: str
+    colour: str
+    dashed: bool = False
+    thin: bool = False
+    band: str = ""  # column of the half width of a band around it
+    scales: bool = True  # whether the value range makes room for its spikes
+
+
+@dataclass(frozen=True)
+class Panel:
+    """One chart. ``factor`` turns SI into ``unit``; ``least`` is the smallest span shown."""
+
+    title: str
+    unit: str
+    factor: float
+    least: float
+    decimals: int
+    share: float
+    traces: tuple[Trace, ...]
+
+
+PANELS = (
+    Panel("Force", "N", 1.0, 20.0, 1, 1.9, (
+        Trace("shaped_force_N", "shaped", "shaped", thin=True),
+        Trace("motor_force_N", "from motor", "motor", thin=True, scales=False),
+        Trace("asked_force_N", "asked", "asked", dashed=True),
+        Trace("spring_force_N", "spring", "measured", band="force_u95_N"),
+    )),
+    Panel("Deflection", "mm", 1e3, 0.2, 3, 1.0, (
+        Trace("deflection_m", "nut to output", "deflection"),
+    )),
+    Panel("Position", "mm", 1e3, 2.0, 2, 1.15, (
+        Trace("rest_position_m", "rest", "asked", dashed=True),
+        Trace("nut_position_m", "nut", "nut", thin=True),
+        Trace("output_position_m", "output", "measured"),
+    )),
+    Panel("Motor torque", "N·m", 1.0, 0.2, 3, 0.95, (
+        Trace("commanded_torque_N_m", "commanded", "asked", dashed=True),
+        Trace("measured_torque_N_m", "measured", "ink", thin=True),
+    )),
+)  # fmt: skip
+
+
+@dataclass
+class Span:
+    """Value range of a panel: grows at once, shrinks only after it has been too wide a while."""
+
+    least: float
+    low: float = math.nan
+    high: float = math.nan
+    _wide_since: float | None = field(default=None, repr=False)
+
+    def settle(self, low: float, high: float, now_s: float) -> None:
+        """Fit the range to the extremes of what is shown (NaN: nothing is)."""
+        if not (math.isfinite(low) and math.isfinite(high)):
+            if not math.isfinite(self.low):
+                self.low, self.high = -self.least / 2, self.least / 2
+            return
+        spread = max(high - low, self.least)
+        middle = (low + high) / 2
+        margin = 0.08 * spread
+        wanted_low, wanted_high = middle - spread / 2 - margin, middle + spread / 2 + margin
+        step = nice_step((wanted_high - wanted_low) / 8)
+        wanted_low = math.floor(wanted_low / step) * step
+        wanted_high = math.ceil(wanted_high / step) * step
+        if not math.isfinite(self.low) or low < self.low or high > self.high:
+            # Of a range in use, only the side that was passed moves.
+            kept_low = min(self.low, wanted_low) if math.isfinite(self.low) else wanted_low
+            kept_high = max(self.high, wanted_high) if math.isfinite(self.high) else wanted_high
+            self.low, self.high = kept_low, kept_high
+            self._wide_since = None
+        elif wanted_high - wanted_low < 0.7 * (self.high - self.low):
+            if self._wide_since is None:
+                self._wide_since = now_s
+            elif abs(now_s - self._wide_since) > SHRINK_AFTER_S:
+                self.low, self.high = wanted_low, wanted_high
+                self._wide_since = None
+        else:
+            self._wide_since = None
+
+    def ticks(self, most: int) -> tuple[list[float], int]:
+        """At most ``most`` round values inside the range, and the decimals they need."""
+        step = nice_step((self.high - self.low) / max(most, 1))
+        first = math.ceil(self.low / step - 1e-9)
+        last = math.floor(self.high / step + 1e-9)
+        decimals = max(0, -math.floor(math.log10(step) + 1e-9))
+        return [i * step for i in range(first, last + 1)], decimals
+
+
+class ChartView:
+    """Time window, freeze, scroll and cursors over one trace buffer."""
+
+    def __init__(self, buffer: TraceBuffer) -> None:
+        self.buffer = buffer
+        self.window_s = WINDOWS_S[0]
+        self.recorded = False  # nothing more will come: neither live nor frozen
+        self.frozen_s: float | None = None  # right edge while frozen
+        self.cursors: list[float] = []  # at most two times
+        self.spans = [Span(panel.least) for panel in PANELS]
+
+    @property
+    def end_s(self) -> float:
+        return self.buffer.end_s if self.frozen_s is None else self.frozen_s
+
+    @property
+    def start_s(self) -> float:
+        return self.end_s - self.window_s
+
+    @property
+    def frozen(self) -> bool:
+        return self.frozen_s is not None
+
+    def freeze(self, on: bool) -> None:
+        self.frozen_s = self.buffer.end_s if on else None
+
+    def scroll(self, seconds: float) -> None:
+        """Look earlier (negative) or later; freezes. Stays on what the history holds."""
+        latest = self.buffer.end_s
+        earliest = min(self.buffer.start_s + self.window_s, latest)
+        self.frozen_s = min(max(self.end_s + seconds, earliest), latest)
+
+    def choose_window(self, seconds: float) -> None:
+        """Change the window's length; frozen, its middle stays."""
+        if self.frozen_s is not None:
+            middle = self.frozen_s - self.window_s / 2
+            self.frozen_s = min(middle + seconds / 2, self.buffer.end_s)
+        self.window_s = seconds
+        self.spans = [Span(panel.least) for panel in PANELS]
+
+    def show_all(self) -> None:
+        """All that is held, for a recorded run."""
+        self.recorded = True
+        self.choose_window(max(self.buffer.end_s - self.buffer.start_s, 0.1))
+        self.freeze(True)
+
+    def next_window(self) -> None:
+        place = WINDOWS_S.index(self.window_s) if self.window_s in WINDOWS_S else -1
+        self.choose_window(WINDOWS_S[(place + 1) % len(WINDOWS_S)])
+
+    def place_cursor(self, which: int, time_s: float) -> None:
+        """Put the first (0) or second (1) cursor; the second alone becomes the first."""
+        time_s = min(max(time_s, self.buffer.start_s), self.buffer.end_s)
+        if which == 0 or not self.cursors:
+            self.cursors[:1] = [time_s]
+        else:
+            self.cursors[1:] = [time_s]
+
+    def step_cursors(self) -> None:
+        """None → one in the middle → a second at three quarters → none."""
+        if len(self.cursors) == 2:
+            self.cursors = []
+        else:
+            if not self.frozen:
+                self.freeze(True)
+            share = 0.5 if not self.cursors else 0.75
+            self.place_cursor(len(self.cursors), self.start_s + share * self.window_s)
+
+
+def nice_step(rough: float) -> float:
+    """The smallest of 1, 2, 5 × a power of ten that is not below ``rough``."""
+    power = 10.0 ** math.floor(math.log10(rough))
+    return next(power * factor for factor in (1, 2, 5, 10) if power * factor >= rough * 0.999)

@@ -1,0 +1,208 @@
+"""The person at the rig, asked and answered through a page. No Qt.
+
+A procedure asks in a thread of its own and waits; the page shows ``question`` and answers from
+its main loop. The enabling control counts as held only while that loop turns: a window that
+hangs has let go.
+"""
+
+from __future__ import annotations
+
+import math
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+from hil.procedures.operator import SimulatedOperator
+from hil.procedures.procedure import Choose, Hand, HoldToRun, ProcedureFailed, Read
+
+LIVE_S = 0.25  # a loop that draws and shares its processor is late at times; no hand is faster
+SHOWN_S = 0.5  # what simulated hands are asked is seen so long before they do it
+LETS_GO_S = 20.0
+SETTLES_S = 0.5
+GONE = "the question was withdrawn"
+
+
+@dataclass(frozen=True)
+class Question:
+    """What the person is asked.
+
+    Attributes:
+        kind: ``act`` done or not; ``read`` a number in ``unit``; ``choose`` one of
+            ``options``; ``hold`` and ``let_go`` the enabling control; ``confirm`` yes or no,
+            while nothing runs.
+        dimension: ``m`` or ``N`` of what is read.
+        suggestion: in SI, what simulated eyes read; NaN without any.
+    """
+
+    kind: Literal["act", "read", "choose", "hold", "let_go", "confirm"]
+    text: str
+    unit: str = ""
+    dimension: str = ""
+    options: tuple[str, ...] = ()
+    suggestion: float = math.nan
+
+
+@dataclass(frozen=True)
+class _Reply:
+    value: float | str | bool
+
+
+class PageOperator:
+    """Implements ``hil.procedures.procedure.Operator``.
+
+    Args:
+        hands: of a simulated rig. They do what is said to be done, since nobody else can
+            touch it; with ``alone`` they also answer and hold.
+
+    Attributes:
+        question: what is to be answered now, or None.
+        hold_text: why the enabling control is wanted; '' while it is not.
+        alone: simulated hands answer by themselves; may change at any time.
+    """
+
+    def __init__(self, hands: SimulatedOperator | None, alone: bool) -> None:
+        self.question: Question | None = None
+        self.hold_text = ""
+        self.alone = alone and hands is not None
+        self._hands = hands
+        self._changed = threading.Condition()
+        self._number = 0
+        self._reply: _Reply | None = None
+        self._gripped = False
+        self._by_hands = False
+        self._turned_s = time.monotonic()
+        self._doing, self._doing_until_s = "", 0.0
+
+    # -- the page ------------------------------------------------------------------------
+
+    def turn(self) -> None:
+        """The page's loop turns."""
+        self._turned_s = time.monotonic()
+
+    def answer(self, question: Question, value: float | str | bool) -> None:
+        """Answer ``question``; nothing happens if another, or none, is asked by now.
+
+        Args:
+            value: SI number (NaN: it cannot be told), option, or for ``act`` and ``hold``
+                False, that it is not going to be done; True, that it is done.
+        """
+        with self._changed:
+            if self.question is question:
+                self._reply = _Reply(value)
+                self._changed.notify_all()
+
+    def grip(self) -> None:
+        """The enabling control has been pressed."""
+        with self._changed:
+            if self.hold_text:  # pressed before it is wanted is no holding
+                self._gripped = True
+                self._changed.notify_all()
+
+    def let_go(self) -> None:
+        with self._changed:
+            self._gripped = False
+            self._changed.notify_all()
+
+    def withdraw(self) -> None:
+        """Nobody waits for an answer any more."""
+        with self._changed:
+            self._number += 1
+            self.question, self._reply, self._doing = None, None, ""
+            self._changed.notify_all()
+
+    @property
+    def doing(self) -> str:
+        """What is being done by hand at this moment, or ''."""
+        return self._doing if time.monotonic() < self._doing_until_s else ""
+
+    # -- the procedure -------------------------------------------------------------------
+
+    @property
+    def holding(self) -> bool:
+        if not self.hold_text:
+            return False
+        # Simulated hands do not depend on the window.
+        return self._by_hands or (self._gripped and time.monotonic() - self._turned_s <= LIVE_S)
+
+    def act(self, hand: Hand) -> float:
+        if self._ask(Question("act", hand.instruction), True) is not True:
+            raise ProcedureFailed(f"not done: {hand.instruction}")
+        if self._hands is not None:
+            lasts_s = self._hands.act(hand)
+        else:
+            lasts_s = hand.amount if hand.act == "wiggle_cable" else SETTLES_S
+        self._doing, self._doing_until_s = hand.instruction, time.monotonic() + lasts_s
+        return lasts_s
+
+    def read(self, question: Read) -> float:
+        seen = self._hands.read(question) if self._hands is not None else math.nan
+        dimension = "N" if question.quantity.endswith("_N") else "m"
+        asked = Question("read", question.question, question.unit, dimension, suggestion=seen)
+        return float(self._ask(asked, seen))
+
+    def choose(self, question: Choose) -> str:
+        simulated = self._hands.choose(question) if self._hands is not None else ""
+        asked = Question("choose", question.question, options=question.options)
+        return str(self._ask(asked, simulated))
+
+    def confirm(self, question: str) -> bool:
+        return self.choose(Choose(question, "confirm", ("yes", "no"))) == "yes"
+
+    def hold_to_run(self, wanted: HoldToRun) -> bool:
+        if not wanted.on:
+            return self._released(wanted.text)
+        with self._changed:
+            self._gripped = self._by_hands = False
+            self.hold_text = wanted.text or "The rig is about to move."
+        asked = Question("hold", self.hold_text)
+        held = self._ask(asked, "simulated", lambda: self._gripped)
+        if held is False:
+            self.hold_text = ""
+            return False
+        self._by_hands = held == "simulated"
+        return True
+
+    def _released(self, text: str) -> bool:
+        if text and self._gripped and self.hold_text:
+            self._ask(
+                Question("let_go", text), True, lambda: not self._gripped, longest_s=LETS_GO_S
+            )
+        with self._changed:
+            self.hold_text = ""
+            self._gripped = self._by_hands = False
+        return True
+
+    def _ask(
+        self,
+        question: Question,
+        simulated: float | str | bool,
+        until: Callable[[], bool] = lambda: False,
+        longest_s: float = math.inf,
+    ) -> float | str | bool:
+        """The answer; True once ``until``, or after ``longest_s``; else what simulated hands say.
+
+        Raises:
+            ProcedureFailed: nobody waits for it any more.
+        """
+        began_s = time.monotonic()
+        with self._changed:
+            self._number += 1
+            mine = self._number
+            self.question, self._reply, self._doing = question, None, ""
+            try:
+                while True:
+                    if mine != self._number:
+                        raise ProcedureFailed(GONE)
+                    waited_s = time.monotonic() - began_s
+                    if self._reply is not None:
+                        return self._reply.value
+                    if until() or waited_s > longest_s:
+                        return True
+                    if self.alone and waited_s > SHOWN_S:
+                        return simulated
+                    self._changed.wait(0.05)
+            finally:
+                if mine == self._number:
+                    self.question, self._reply = None, None

@@ -1,0 +1,91 @@
+"""A live runner that ends at once when somebody stops the rig or closes the window. No Qt."""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+from collections.abc import Callable
+from typing import TypeVar
+
+from hil.core.limits import Cause
+from hil.core.requests import Enable
+from hil.link.client import Client
+from hil.link.errors import LinkError
+from hil.procedures.live_runner import LiveRunner
+from hil.procedures.procedure import Ended, Procedure
+from ui.dashboard.guided.page_operator import PageOperator
+
+OWN_STOPS = "bring-up:"  # how the causes of those begin that a step asks for itself
+TAKE_S = 1.0  # for the window to give control up
+T = TypeVar("T")
+
+
+class PageRunner(LiveRunner):
+    """Runs a bring-up for a page.
+
+    A person's stop ends it, wherever it came from: no step takes it for a finding and goes on.
+
+    Attributes:
+        why: it was broken off, in words, or ''.
+    """
+
+    def __init__(
+        self,
+        client: Client,
+        operator: PageOperator,
+        prompt: Callable[[str], bool],
+        tell: Callable[[str], None],
+    ) -> None:
+        super().__init__(client, None, prompt, tell, operator)
+        self.why = ""
+        self._page = operator
+        self._broken_off = threading.Event()
+        self._ending = False
+
+    def run(self, procedure: Procedure) -> Ended:
+        """As in the base class; waits a moment for control, which the window gives up."""
+        self._await_control()
+        try:
+            return super().run(procedure)
+        except KeyboardInterrupt:  # broken off while it was ending by itself
+            return Ended("interrupted", "Operator", self.why)
+
+    def break_off(self, why: str) -> None:
+        """End soon; from any thread."""
+        self.why = self.why or why
+        self._broken_off.set()
+
+    def tell_let_go(self) -> None:
+        """Tell that the enabling control is let go, without waiting; from any thread."""
+        with contextlib.suppress(LinkError):
+            self._client.post(Enable(held=False))
+
+    def _await_control(self) -> None:
+        for _ in range(round(TAKE_S / 0.05)):
+            with contextlib.suppress(LinkError):
+                self._client.take_control()
+                return
+            self._broken_off.wait(0.05)
+
+    def _service(self) -> None:
+        super()._service()
+        self._client.answers()  # to what was posted: of no interest here
+        for event in self._events:
+            if event["kind"] == "stop" and event.get("code") == Cause.OPERATOR:
+                detail = str(event.get("detail", ""))
+                if not self._ending and not detail.startswith(OWN_STOPS):
+                    self.break_off("stopped by the operator")
+        if self._broken_off.is_set() and not self._ending:
+            self._ending = True  # what follows must be done in peace
+            raise KeyboardInterrupt
+
+    def _stop(self, cause: str) -> None:
+        self._ending = True  # this stop is our own
+        super()._stop(self.why or cause)
+
+    def _meanwhile(self, ask: Callable[[], T]) -> T:
+        try:
+            return super()._meanwhile(ask)
+        except BaseException:
+            self._page.withdraw()
+            raise

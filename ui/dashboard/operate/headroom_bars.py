@@ -1,0 +1,112 @@
+"""One bar per limit: how much is used before it acts."""
+
+from __future__ import annotations
+
+import math
+
+from PySide6.QtCore import QPointF, QRectF, QSize
+from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPaintEvent
+from PySide6.QtWidgets import QSizePolicy, QWidget
+
+from hil.supervision.headroom import Headroom, headroom
+from ui.dashboard.bench.operate_model import OperateModel
+from ui.dashboard.widgets.drawing import Draughtsman
+from ui.dashboard.widgets.theme import Sizes, Theme
+
+NEAR = 0.85  # from here a bar is hatched and its text bold: near the limit
+
+
+class HeadroomBars(QWidget):
+    """Bars in one column, in two where the height does not hold one."""
+
+    def __init__(self, model: OperateModel, theme: Theme, sizes: Sizes) -> None:
+        super().__init__()
+        self.model = model
+        self.theme = theme
+        self.sizes = sizes
+        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
+        self.setAccessibleName("Headroom before a limit acts")
+        self.entries: list[Headroom] = headroom(model.profile, model.figures)
+
+    def refresh(self) -> None:
+        before = len(self.entries)
+        self.entries = headroom(self.model.profile, self.model.figures)
+        if len(self.entries) != before:
+            self.updateGeometry()  # not every drive reports all that a limit is on
+        self.update()
+
+    def _line(self) -> float:
+        font = QFont(self.font())
+        font.setPointSizeF(self.sizes.text_pt)
+        return QFontMetricsF(font).height()
+
+    @property
+    def compact(self) -> bool:
+        """Two columns, shares in place of values: where the window is low."""
+        return self.sizes.scale < 0.95
+
+    def sizeHint(self) -> QSize:
+        head = self._line() * 1.45 + self.sizes.px(8)
+        rows = len(self.entries)
+        if self.compact:
+            rows = -(-rows // 2)
+        return QSize(self.sizes.px(300), round(head + rows * self._pitch() + self.sizes.px(8)))
+
+    minimumSizeHint = sizeHint
+
+    def _pitch(self) -> float:
+        return self._line() * 1.06
+
+    def _text(self, entry: Headroom) -> str:
+        if self.compact:
+            return f"{100 * entry.used:.0f} %" if math.isfinite(entry.used) else "–"
+        return entry.text.replace("degC", "°C")
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        painter = QPainter(self)
+        draw = Draughtsman(painter, self.theme, self.sizes, self.font())
+        u = draw.u
+        top = 8 * u + draw.line_height / 2
+        draw.text(14 * u, top, "Headroom before a limit acts", bold=True)
+        top += draw.line_height * 1.2
+        if self.compact:
+            half = -(-len(self.entries) // 2)
+            middle = self.width() / 2
+            self._column(draw, self.entries[:half], 14 * u, middle - 10 * u, top)
+            self._column(draw, self.entries[half:], middle + 8 * u, self.width() - 10 * u, top)
+        else:
+            self._column(draw, self.entries, 14 * u, self.width() - 14 * u, top)
+        painter.end()
+
+    def _column(
+        self, draw: Draughtsman, entries: list[Headroom], left: float, right: float, y: float
+    ) -> None:
+        u = draw.u
+        bold = QFont(draw.font)
+        bold.setBold(True)
+        wide = QFontMetricsF(bold)
+        labels = max((draw.metrics.horizontalAdvance(e.label) for e in entries), default=0.0)
+        texts = max((wide.horizontalAdvance(self._text(e)) for e in entries), default=0.0)
+        start = left + labels + 12 * u
+        end = max(start + 30 * u, right - texts - 12 * u)
+        for entry in entries:
+            self._bar(draw, entry, left, start, end, y)
+            y += self._pitch()
+
+    def _bar(
+        self, draw: Draughtsman, entry: Headroom, left: float, start: float, end: float, y: float
+    ) -> None:
+        u, theme, painter = draw.u, self.theme, draw.painter
+        used = entry.used if math.isfinite(entry.used) else 0.0
+        near = bool(used >= NEAR)
+        draw.text(left, y, entry.label)
+        half = 4 * u
+        painter.fillRect(QRectF(start, y - half, end - start, 2 * half), QColor(theme.grid))
+        length = (end - start) * min(max(used, 0.0), 1.0)
+        bar = QRectF(start, y - half, length, 2 * half)
+        painter.fillRect(bar, QColor(theme.nut if near else theme.measured))
+        if near:
+            draw.hatch(bar, theme.ground, 5.0)
+        painter.setPen(draw.wide())
+        painter.drawLine(QPointF(end, y - half - 3 * u), QPointF(end, y + half + 3 * u))
+        draw.text(end + 10 * u, y, self._text(entry), theme.ink if near else theme.quiet, bold=near)

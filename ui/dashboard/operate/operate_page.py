@@ -1,0 +1,160 @@
+"""The Operate page: drawing and headroom, strip charts, behaviour deck, notices."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from PySide6.QtCore import Qt
+from PySide6.QtWidgets import QFrame, QHBoxLayout, QVBoxLayout, QWidget
+
+from hil.core.requests import Tare
+from ui.dashboard.bench.pages import Page, Place
+from ui.dashboard.charts.chart_page import ChartPage
+from ui.dashboard.operate.behaviour_deck import BehaviourDeck
+from ui.dashboard.operate.headroom_bars import HeadroomBars
+from ui.dashboard.operate.load_picture import LoadPicture
+from ui.dashboard.operate.readouts import Readouts
+from ui.dashboard.operate.rig_picture import RigPicture
+from ui.dashboard.operate.stop_strip import ElidedLabel
+from ui.dashboard.operate.surroundings_panel import SurroundingsPanel
+from ui.dashboard.widgets.pacer import Slice
+
+
+class OperatePage(Page):
+    """Mirror of the model; acts go to the session."""
+
+    def __init__(self, place: Place) -> None:
+        super().__init__()
+        model, session, theme, sizes = place.model, place.session, place.theme, place.sizes
+        self.model = model
+        self.theme = theme
+        px = sizes.px
+        self.readouts = Readouts(model, theme, sizes)
+        self.rig = RigPicture(model, theme, sizes)
+        self.load = LoadPicture(model, theme, sizes)
+        self.bars = HeadroomBars(model, theme, sizes)
+        self.surroundings: SurroundingsPanel | None = None
+        below = QHBoxLayout()
+        below.setSpacing(0)
+        below.addWidget(self.load, 1)
+        if session is not None and session.load is not None:
+            self.surroundings = SurroundingsPanel(
+                model, theme, sizes, hang=session.load.hang, push=session.load.push
+            )
+            below.addWidget(self.surroundings, 0, Qt.AlignmentFlag.AlignBottom)
+        left = QVBoxLayout()
+        left.setContentsMargins(px(8), px(6), 0, px(4))
+        left.setSpacing(0)
+        left.addWidget(self.readouts)
+        left.addWidget(self.rig, 11)
+        left.addLayout(below, 12)
+        left.addWidget(self._rule(across=True))
+        left.addWidget(self.bars)
+
+        self.chart_page = ChartPage(
+            model,
+            theme,
+            sizes,
+            mark=session.mark if session else lambda text: None,
+            # A tare that is set is taken back.
+            tare=lambda: session and session.ask(Tare(clear=model.tare_N != 0.0)),
+        )
+        self.deck = BehaviourDeck(
+            model, theme, sizes, session.apply if session else lambda behaviour: None
+        )
+        columns = QHBoxLayout()
+        columns.setSpacing(0)
+        columns.addLayout(left, 42)
+        columns.addWidget(self._rule())
+        columns.addWidget(self.chart_page, 35)
+        columns.addWidget(self._rule())
+        columns.addWidget(self.deck, 23)
+        self.notices = ElidedLabel()
+        self.notices.setContentsMargins(px(22), px(2), px(20), px(3))
+        column = QVBoxLayout(self)
+        column.setContentsMargins(0, 0, 0, 0)
+        column.setSpacing(0)
+        column.addLayout(columns, 1)
+        column.addWidget(self._rule(across=True))
+        column.addWidget(self.notices)
+
+    def _rule(self, across: bool = False) -> QFrame:
+        rule = QFrame()
+        rule.setStyleSheet(f"background: {self.theme.rule}; border: none")
+        if across:
+            rule.setFixedHeight(1)
+        else:
+            rule.setFixedWidth(1)
+        return rule
+
+    def keys(self) -> dict[int, Callable[[], object]]:
+        """Keys of this page. None of them is needed while a text field has the focus."""
+        key = Qt.Key
+        digits = (key.Key_1, key.Key_2, key.Key_3, key.Key_4, key.Key_5)
+        acts: dict[int, Callable[[], object]] = {
+            digit: lambda n=n: self.choose(n) for n, digit in enumerate(digits, 1)
+        }
+        charts = self.chart_page
+        return acts | {
+            key.Key_Return: self.deck.apply,
+            key.Key_Enter: self.deck.apply,
+            key.Key_F: self.deck.toggle_follow,
+            key.Key_Space: charts.toggle_freeze,
+            key.Key_E: lambda: (charts.charts.view.freeze(False), charts.refresh()),
+            key.Key_C: charts.step_cursors,
+            key.Key_W: charts.next_window,
+            key.Key_M: charts.begin_mark,
+            key.Key_Z: lambda: charts.tare.click(),
+            key.Key_PageUp: lambda: self._scroll(-0.5),
+            key.Key_PageDown: lambda: self._scroll(0.5),
+        }
+
+    def first_focus(self) -> QWidget:
+        return self.deck.buttons[self.model.chosen - 1]
+
+    def carry_from(self, old: Page) -> None:
+        if isinstance(old, OperatePage):
+            self.chart_page.charts.view = old.chart_page.charts.view
+            self.chart_page.refresh()
+
+    def choose(self, number: int) -> None:
+        self.deck.choose(number)
+        self.deck.buttons[number - 1].setFocus(Qt.FocusReason.ShortcutFocusReason)
+
+    def _scroll(self, windows: float) -> None:
+        view = self.chart_page.charts.view
+        view.scroll(windows * view.window_s)
+        self.chart_page.refresh()
+
+    def let_go(self) -> None:
+        """The hand lets go of the simulated rig."""
+        if self.surroundings is not None and self.surroundings.hand.isDown():
+            self.surroundings.hand.setDown(False)
+            self.surroundings.hand.released.emit()
+
+    def frame_slices(self) -> list[Slice]:
+        return [
+            self.deck.follow,
+            *self.chart_page.charts.slices(),
+            self.rig.repaint,
+            self.load.repaint,
+        ]
+
+    def word_slices(self) -> list[Slice]:
+        return [self.readouts.repaint, self._refresh_bars, self.deck.refresh, self._refresh_rest]
+
+    def refresh(self) -> None:
+        for act in self.word_slices():
+            act()
+
+    def _refresh_bars(self) -> None:
+        self.bars.refresh()
+        self.bars.repaint()
+
+    def _refresh_rest(self) -> None:
+        self.chart_page.refresh()
+        if self.surroundings is not None:
+            self.surroundings.refresh()
+        recent = list(self.model.notices)[-6:]
+        words = [f"{clock}  {text}" if clock else text for clock, text in reversed(recent)]
+        self.notices.say("     ".join(words) if words else "no notices")

@@ -1,0 +1,84 @@
+"""The big numbers above the drawing."""
+
+from __future__ import annotations
+
+from PySide6.QtCore import QPointF, QSize
+from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPaintEvent
+from PySide6.QtWidgets import QSizePolicy, QWidget
+
+from ui.dashboard.bench.operate_model import OperateModel
+from ui.dashboard.bench.readout_texts import Readout, readouts
+from ui.dashboard.widgets.theme import Sizes, Theme
+
+
+class Readouts(QWidget):
+    """Numbers on one base line, the first one larger, sized to be read across the bench."""
+
+    def __init__(self, model: OperateModel, theme: Theme, sizes: Sizes) -> None:
+        super().__init__()
+        self.model = model
+        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
+        self.setAccessibleName("Readings")
+        self.dress(theme, sizes)
+
+    def dress(self, theme: Theme, sizes: Sizes) -> None:
+        self.theme, self.sizes = theme, sizes
+        self.updateGeometry()
+        self.update()
+
+    def _font(self, points: float, weight: QFont.Weight = QFont.Weight.Normal) -> QFont:
+        font = QFont(self.font())
+        font.setPointSizeF(points)
+        font.setWeight(weight)
+        return font
+
+    def sizeHint(self) -> QSize:
+        text = QFontMetricsF(self._font(self.sizes.text_pt)).height()
+        large = QFontMetricsF(self._font(self.sizes.large_pt)).capHeight()
+        return QSize(self.sizes.px(400), round(2 * text + large + self.sizes.px(22)))
+
+    minimumSizeHint = sizeHint
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        painter = QPainter(self)
+        painter.setRenderHint(QPainter.RenderHint.TextAntialiasing)
+        shown = readouts(self.model)
+        text_font = self._font(self.sizes.text_pt)
+        text = QFontMetricsF(text_font)
+        bold = QFont.Weight.Bold
+        large = QFontMetricsF(self._font(self.sizes.large_pt, bold))
+        base = text.height() + self.sizes.px(12) + large.capHeight()
+        shares = (0.345, 0.245, 0.225, 0.185)
+        x = float(self.sizes.px(14))
+        room = self.width() - x
+        for readout, share, first in zip(shown, shares, (True, False, False, False), strict=True):
+            points = self.sizes.large_pt if first else self.sizes.figure_pt
+            self._paint_one(painter, readout, x, base, points, text_font)
+            x += room * share
+        painter.end()
+
+    def _paint_one(
+        self, painter: QPainter, readout: Readout, x: float, base: float, points: float,
+        text_font: QFont,
+    ) -> None:  # fmt: skip
+        theme = self.theme
+        text = QFontMetricsF(text_font)
+        painter.setFont(text_font)
+        painter.setPen(QColor(theme.quiet))
+        painter.drawText(QPointF(x, text.ascent() + self.sizes.px(3)), readout.label)
+        if readout.below:
+            below = base + text.ascent() + self.sizes.px(5)
+            painter.drawText(QPointF(x, below), readout.below)
+        figure_font = self._font(points, QFont.Weight.Bold)
+        painter.setFont(figure_font)
+        painter.setPen(QColor(theme.ink))
+        painter.drawText(QPointF(x, base), readout.value)
+        x += QFontMetricsF(figure_font).horizontalAdvance(readout.value) + 0.25 * text.height()
+        unit_font = self._font(max(self.sizes.text_pt, 0.5 * points))
+        painter.setFont(unit_font)
+        painter.drawText(QPointF(x, base), readout.unit)
+        if readout.note:
+            x += QFontMetricsF(unit_font).horizontalAdvance(readout.unit) + 0.5 * text.height()
+            painter.setFont(self._font(max(self.sizes.text_pt, 0.4 * points)))
+            painter.setPen(QColor(theme.quiet))
+            painter.drawText(QPointF(x, base), readout.note)

@@ -1,0 +1,54 @@
+"""A button that shows its key beside its word, in a quieter ink."""
+
+from __future__ import annotations
+
+from PySide6.QtCore import QPointF, QSize
+from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPaintEvent
+from PySide6.QtWidgets import QPushButton, QStyle, QStyleOptionButton
+
+from ui.dashboard.widgets.theme import Theme
+
+
+class KeyButton(QPushButton):
+    """``word`` and ``key``, for instance ``Freeze`` and ``Space``.
+
+    The key is a hint: pressing it is the window's affair.
+    """
+
+    def __init__(self, word: str, key: str, theme: Theme) -> None:
+        super().__init__(word)
+        self.key = key
+        self.theme = theme
+
+    def _gap(self) -> float:
+        return 0.6 * QFontMetricsF(self.font()).height()
+
+    def sizeHint(self) -> QSize:
+        hint = super().sizeHint()
+        more = QFontMetricsF(self.font()).horizontalAdvance(self.key) + self._gap()
+        return QSize(round(hint.width() + more), hint.height())
+
+    def minimumSizeHint(self) -> QSize:
+        return self.sizeHint()
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        painter = QPainter(self)
+        option = QStyleOptionButton()
+        self.initStyleOption(option)
+        word, option.text = option.text, ""
+        self.style().drawControl(QStyle.ControlElement.CE_PushButton, option, painter, self)
+        option.text = word
+        metrics = QFontMetricsF(self.font())
+        painter.setFont(self.font())
+        wide = metrics.horizontalAdvance(word)
+        whole = wide + self._gap() + metrics.horizontalAdvance(self.key)
+        x = (self.width() - whole) / 2
+        base = self.height() / 2 + metrics.capHeight() / 2
+        # The palette follows the style sheet in every state but the checked one.
+        ink = QColor(self.theme.ground) if self.isChecked() else option.palette.buttonText().color()
+        painter.setPen(ink)
+        painter.drawText(QPointF(x, base), word)
+        ink.setAlphaF(0.62)
+        painter.setPen(ink)
+        painter.drawText(QPointF(x + wide + self._gap(), base), self.key)
+        painter.end()
