@@ -1,0 +1,1 @@
+"""Reach hardware: buses, serial ports, wire protocols, the simulated rig. Knows nothing of hil."""

@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING, Any
 
 from drivers.base import Drive
 from drivers.cia402.options import Cia402Options
-from drivers.transport.wire_budget import Budget
+from drivers.transport import Budget
 
 if TYPE_CHECKING:
-    from drivers.transport.listening import Ear
+    from drivers.transport import Ear
 
 
 class Cia402Protocol:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from drivers.cia402.mapping import pdos
 from drivers.cia402.options import Cia402Options
-from drivers.transport.wire_budget import Budget, CanWire, WireLoad
+from drivers.transport import Budget, CanWire, WireLoad
 
 
 def budget(options: Cia402Options, period_s: float) -> Budget:

@@ -33,7 +33,7 @@ from drivers.cia402.state_machine import (
     SWITCH_ON,
     control_word,
 )
-from drivers.transport.can_bus import open_bus
+from drivers.transport import open_bus
 
 MOST_FRAMES_A_CYCLE = 64  # a babbling node must not hold the cycle
 FIRST_ANSWER_S = 1.0

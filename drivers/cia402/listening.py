@@ -10,7 +10,7 @@ from drivers.cia402 import mapping
 from drivers.cia402.emergency import text_of
 from drivers.cia402.mapping import Pdo, pdos
 from drivers.cia402.options import Cia402Options
-from drivers.transport.listening import CanEar, Heard, Take, identifier_text
+from drivers.transport import CanEar, Heard, Take, identifier_text
 
 HEARTBEAT, EMCY = 0x700, 0x80
 SYNC_NOTE = "comes with SYNC, which nobody sends while the drive is only listened to"

@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from drivers.quantities import Duration
-from drivers.transport.can_bus import BusOptions as BusOptions
+from drivers.transport import BusOptions as BusOptions
 
 ObjectType = Literal["INTEGER8", "INTEGER16", "INTEGER32", "UNSIGNED8", "UNSIGNED16", "UNSIGNED32"]
 ModeName = Literal["torque", "velocity", "position"]

@@ -10,8 +10,8 @@ import can
 from drivers.base import DriverError
 from drivers.cia402.node import SimulatedNode
 from drivers.cia402.options import Cia402Options
-from drivers.simulated.pacing import advance, real_time
-from drivers.transport.can_bus import open_bus
+from drivers.simulated import advance, real_time
+from drivers.transport import open_bus
 
 SYNC_ID = 0x80
 IDLE_S = 0.001

@@ -1,1 +1,1 @@
-"""Drives and sensors that are described in the profile: CAN messages, text lines, binary frames."""
+"""Boards that a profile describes: no program, a declaration."""

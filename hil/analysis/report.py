@@ -19,11 +19,10 @@ from matplotlib.figure import Figure as Canvas
 from numpy.typing import NDArray
 
 from hil.analysis.measures import Figure, Measured, Recorded
-from hil.calibration.drift import run_warnings
-from hil.core.limit_texts import label
-from hil.core.limits import Limit
-from hil.profile.schema import Profile, TwoSlopes
-from hil.recorder.meta import named_calibration
+from hil.calibration import run_warnings
+from hil.core import Limit, label
+from hil.profile import Profile, TwoSlopes
+from hil.recorder import named_calibration
 
 Array = NDArray[np.float64]
 PLOT_COLUMNS = 1100  # upright pixels of a plot; more points than twice this show nothing more

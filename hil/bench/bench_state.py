@@ -10,20 +10,32 @@ import math
 from typing import Any
 
 from drivers.base import Capabilities, Command, PowerRequest, PowerStage, Telemetry
-from hil.control.behaviours import ActiveBehaviour, check_behaviour, start_behaviour
-from hil.control.calibration import ForceCalibration, LiveCalibration
-from hil.control.changed_calibration import changed_calibration, slide_s
-from hil.control.commissioning import Enabling, OpenLoop, SpeedRun, TorqueRun, narrowed
-from hil.control.controlled_stop import ControlledStop
-from hil.control.estimation import Estimator
-from hil.control.force_design import ForceGains, design
-from hil.control.force_law import ForceLaw
-from hil.control.power_sequence import PowerSequence
-from hil.control.shaping import Shaper
-from hil.core.limit_texts import bound_names, label, sentence
-from hil.core.limits import ALWAYS_CATEGORY_0, CHOSEN, Cause
-from hil.core.requests import (
+from hil.control import (
+    ActiveBehaviour,
+    ControlledStop,
+    Enabling,
+    Estimator,
+    ForceCalibration,
+    ForceGains,
+    ForceLaw,
+    LiveCalibration,
+    OpenLoop,
+    PowerSequence,
+    Shaper,
+    SpeedRun,
+    TorqueRun,
+    changed_calibration,
+    check_behaviour,
+    design,
+    narrowed,
+    slide_s,
+    start_behaviour,
+)
+from hil.core import (
+    ALWAYS_CATEGORY_0,
+    CHOSEN,
     Apply,
+    Cause,
     Commission,
     Enable,
     EndCommission,
@@ -37,16 +49,18 @@ from hil.core.requests import (
     Request,
     Reset,
     StartRun,
+    State,
     Tare,
     UseCalibration,
     Waveform,
     WithholdBeat,
+    bound_names,
+    label,
+    sentence,
 )
-from hil.core.requests import Stop as StopRequest
-from hil.core.samples import State
-from hil.profile.schema import Profile
-from hil.supervision.bound_notices import BoundNotices
-from hil.supervision.supervision import Supervisor
+from hil.core import Stop as StopRequest
+from hil.profile import Profile
+from hil.supervision import BoundNotices, Supervisor
 
 NAN = float("nan")
 

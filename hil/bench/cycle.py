@@ -12,11 +12,8 @@ from __future__ import annotations
 
 from drivers.base import Mode, PowerRequest, Telemetry
 from hil.bench.bench_state import BenchState
-from hil.control.commissioning import OpenLoop
-from hil.control.power_sequence import LONGEST_S, Progress
-from hil.core.limit_texts import bound_names
-from hil.core.limits import Cause
-from hil.core.samples import State
+from hil.control import LONGEST_S, OpenLoop, Progress
+from hil.core import Cause, State, bound_names
 
 NAN = float("nan")
 # Of the period. An answer that comes later was held up, and nobody knows where: the rig may have

@@ -9,9 +9,8 @@ from typing import Any
 
 from drivers.base import Capabilities
 from drivers.registry import find_protocol
-from drivers.transport.wire_budget import Budgeting
-from hil.profile.devices import drive_options
-from hil.profile.schema import Profile
+from drivers.transport import Budgeting
+from hil.profile import Profile, drive_options
 
 
 @dataclass(frozen=True)

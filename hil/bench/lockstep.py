@@ -7,10 +7,8 @@ from typing import Any
 
 from drivers.base import PowerRequest
 from hil.bench.cycle import Bench
-from hil.core.limits import Cause
-from hil.core.requests import Outcome, Request
-from hil.profile.devices import make_lockstep_drive
-from hil.profile.schema import Profile
+from hil.core import Cause, Outcome, Request
+from hil.profile import Profile, make_lockstep_drive
 
 # Lockstep runs carry one fixed date: two runs of one seed must be identical.
 EPOCH = datetime.datetime(2000, 1, 1, tzinfo=datetime.UTC)

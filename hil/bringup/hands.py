@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from hil.bringup.signals import Floats
-from hil.procedures.procedure import Action, Hand, ProcedureFailed, Read, Seen, column
-from hil.profile.schema import Profile
+from hil.procedures import Action, Hand, ProcedureFailed, Read, Seen, column
+from hil.profile import Profile
 
 SETTLED_S = 0.1  # of samples that make up one reading
 BY_HAND_SHARE = 0.1  # of the bounded force: what hands put on the springs

@@ -12,10 +12,8 @@ import numpy as np
 
 from hil.bringup.signals import Floats
 from hil.bringup.step import Context, Plot, Result, Step, Trace, Verdict
-from hil.core.limit_texts import mend
-from hil.core.requests import EndCommission, PowerOff, Reset
-from hil.core.samples import State
-from hil.procedures.procedure import (
+from hil.core import EndCommission, PowerOff, Reset, State, mend
+from hil.procedures import (
     Action,
     Ask,
     BenchStopped,

@@ -20,7 +20,7 @@ from typing import Any
 import numpy as np
 
 from drivers.base import PowerStage
-from hil.bench.facts import DriveFacts
+from hil.bench import DriveFacts
 from hil.bringup.procedure import watched
 from hil.bringup.record_files import (
     EDITION,
@@ -35,12 +35,10 @@ from hil.bringup.record_files import (
     write_samples,
 )
 from hil.bringup.step import Context, Plot, Result, Step, Verdict
-from hil.core.samples import INDEX
-from hil.procedures.procedure import Action, Procedure, Seen
-from hil.profile.loader import profile_to_dict
-from hil.profile.schema import Profile
-from hil.recorder.folders import write_whole
-from hil.recorder.meta import own_version
+from hil.core import INDEX
+from hil.procedures import Action, Procedure, Seen
+from hil.profile import Profile, profile_to_dict
+from hil.recorder import own_version, write_whole
 
 POWER, FORCE, SPEED = (
     INDEX[name] for name in ("power_stage", "spring_force_N", "nut_velocity_m_s")

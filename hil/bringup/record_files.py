@@ -13,9 +13,8 @@ import yaml
 from numpy.typing import NDArray
 
 from hil.bringup.step import Plot, Trace, Verdict
-from hil.core.samples import COLUMNS
-from hil.recorder.folders import write_whole
-from hil.recorder.table import batch_of, schema_of
+from hil.core import COLUMNS
+from hil.recorder import batch_of, schema_of, write_whole
 
 EDITION = 1
 YAML, HTML, EVIDENCE = "bringup.yaml", "bringup.html", "evidence"

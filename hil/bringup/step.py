@@ -10,9 +10,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from hil.bench.facts import DriveFacts
-from hil.procedures.procedure import Action, Seen
-from hil.profile.schema import Profile
+from hil.bench import DriveFacts
+from hil.procedures import Action, Seen
+from hil.profile import Profile
 
 EXPECTED = ("design", "as stated", "expected")
 

@@ -19,7 +19,7 @@ from hil.bringup.hands import (
 )
 from hil.bringup.signals import at_rest, doubled_share, lazy_bits
 from hil.bringup.step import Context, Measured, Plot, Result, Step, Trace, Verdict
-from hil.procedures.procedure import Action, Hand, Seen, column
+from hil.procedures import Action, Hand, Seen, column
 
 WIGGLE_S = 1.5
 TRIAL_SHARE = 0.5  # of the gentle deflection: the first touch, while even the sense is unknown

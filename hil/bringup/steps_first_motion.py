@@ -24,8 +24,8 @@ from hil.bringup.under_power import (
     trace,
     watch,
 )
-from hil.core.requests import MotorSpeed, MotorTorque
-from hil.procedures.procedure import Action, Hand, ProcedureFailed, Seen
+from hil.core import MotorSpeed, MotorTorque
+from hil.procedures import Action, Hand, ProcedureFailed, Seen
 
 STILL_M = 1e-4  # standing still: less than the springs give by the sensor's noise
 MOVED_COUNTS = 4.0  # encoder counts that are motion and no flicker

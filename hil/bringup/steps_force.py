@@ -20,8 +20,8 @@ from hil.bringup.under_power import (
     seek_end,
     told,
 )
-from hil.core.requests import Apply, MotorSpeed, MotorTorque
-from hil.procedures.procedure import Action, Ask, Pause, ProcedureFailed, Seen, column
+from hil.core import Apply, MotorSpeed, MotorTorque
+from hil.procedures import Action, Ask, Pause, ProcedureFailed, Seen, column
 
 PUSH_SHARE = 0.065  # of the rated force; momentum is none, so well below 15 %
 STAIRS = 14  # up to the push

@@ -10,7 +10,7 @@ import numpy as np
 from hil.bringup.findings import finding
 from hil.bringup.step import Context, Measured, Plot, Result, Step
 from hil.bringup.under_power import after, told, trace, watch
-from hil.procedures.procedure import Action, Hand, Seen
+from hil.procedures import Action, Hand, Seen
 
 WATCH_S = 1.0
 # The bring-up asks for a fraction of the continuous current, for minutes at most.

@@ -26,14 +26,9 @@ from hil.bringup.under_power import (
     trace,
     watch,
 )
-from hil.control.commissioning import narrowed
-from hil.control.estimation import observer_gains
-from hil.control.force_design import ForceGains, design
-from hil.control.force_model import Loop
-from hil.control.rig_model import moved_mass
-from hil.core.requests import Apply, Commission, ConstantForce, MotorTorque, Waveform
-from hil.core.samples import State
-from hil.procedures.procedure import Action, Ask, BenchStopped, Hand, Pause, ProcedureFailed, Seen
+from hil.control import ForceGains, Loop, design, moved_mass, narrowed, observer_gains
+from hil.core import Apply, Commission, ConstantForce, MotorTorque, State, Waveform
+from hil.procedures import Action, Ask, BenchStopped, Hand, Pause, ProcedureFailed, Seen
 
 STAGES = (0.3, 0.5, 0.75, 1.0)  # of the profile's bandwidth
 WAVE_SHARE = 0.04  # of the rated force

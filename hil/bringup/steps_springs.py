@@ -19,8 +19,8 @@ from hil.bringup.hands import (
 )
 from hil.bringup.signals import Floats
 from hil.bringup.step import Context, Finding, Measured, Plot, Result, Step, Trace, Verdict
-from hil.procedures.procedure import Action, Hand, Read, Seen
-from hil.profile.schema import Lever, TwoSlopes
+from hil.procedures import Action, Hand, Read, Seen
+from hil.profile import Lever, TwoSlopes
 
 # Springs of one drawing differ by 20 % at most; 0.65 and 1.5 lie half way to wrong by two.
 SOFT, STIFF = 0.65, 1.5

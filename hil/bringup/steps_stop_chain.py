@@ -16,9 +16,8 @@ from drivers.base import PowerStage
 from hil.bringup.findings import finding
 from hil.bringup.signals import Floats
 from hil.bringup.step import Context, Measured, Plot, Result, Step, Trace
-from hil.core.requests import Commission, Energise, PowerOff, Reset, Stop, WithholdBeat
-from hil.core.samples import State
-from hil.procedures.procedure import (
+from hil.core import Commission, Energise, PowerOff, Reset, State, Stop, WithholdBeat
+from hil.procedures import (
     Action,
     Ask,
     BenchStopped,

@@ -22,9 +22,9 @@ from hil.bringup.under_power import (
     told,
     trace,
 )
-from hil.core.requests import MotorSpeed, MotorTorque
-from hil.procedures.procedure import Action, BenchStopped, ProcedureFailed, Seen, column
-from hil.profile.schema import Lever, Profile
+from hil.core import MotorSpeed, MotorTorque
+from hil.procedures import Action, BenchStopped, ProcedureFailed, Seen, column
+from hil.profile import Lever, Profile
 
 STROKE_OFF_M = 0.001  # ends give by microns under these forces; the encoder does not err so far
 STROKE_OFF_SHARE = 0.02

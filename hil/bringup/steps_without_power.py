@@ -10,8 +10,8 @@ import numpy as np
 from hil.bringup.findings import finding
 from hil.bringup.signals import AtRest, Floats, at_rest, doubled_share, lost_share
 from hil.bringup.step import Context, Finding, Measured, Plot, Result, Step, Trace, Verdict
-from hil.procedures.procedure import Action, Choose, Pause, Seen, column
-from hil.profile.devices import most_current
+from hil.procedures import Action, Choose, Pause, Seen, column
+from hil.profile import most_current
 
 WATCH_S = 2.0
 MOST_LOST = 0.02  # a sound bus loses none; room for a busy computer

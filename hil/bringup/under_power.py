@@ -16,17 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hil.bringup.step import Context, Result, Trace
-from hil.control.calibration import ForceCalibration
-from hil.core.requests import (
-    Apply,
-    Commission,
-    Energise,
-    MotorSpeed,
-    MotorTorque,
-    PowerOff,
-)
-from hil.core.samples import State
-from hil.procedures.procedure import (
+from hil.control import ForceCalibration
+from hil.core import Apply, Commission, Energise, MotorSpeed, MotorTorque, PowerOff, State
+from hil.procedures import (
     Action,
     Ask,
     Hand,
@@ -38,7 +30,7 @@ from hil.procedures.procedure import (
     no_rows,
     wait_for_state,
 )
-from hil.profile.schema import Profile
+from hil.profile import Profile
 
 Rows = NDArray[np.float64]
 Floats = NDArray[np.float64]

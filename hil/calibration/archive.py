@@ -17,10 +17,10 @@ from hil.calibration.calibration_file import (
 )
 from hil.calibration.loads import INPUTS, KINDS
 from hil.calibration.result import CalibrationPoint, CalibrationResult
-from hil.control.calibration import ForceCalibration
-from hil.core.samples import INDEX
-from hil.profile.schema import TwoSlopes
-from hil.recorder.folders import write_whole
+from hil.control import ForceCalibration
+from hil.core import INDEX
+from hil.profile import TwoSlopes
+from hil.recorder import write_whole
 
 CONDITIONS = (
     ("supply_V", "supply_V"),

@@ -26,13 +26,10 @@ from pydantic import ValidationError
 from hil.calibration.content import EDITION, Content, Finding, plain_values
 from hil.calibration.file_text import as_text
 from hil.calibration.fingerprint import canonical_hash, differences, facts_hash, rig_facts
-from hil.control.calibration import ForceCalibration
-from hil.control.changed_calibration import changed_calibration
-from hil.core.samples import COLUMNS, Column
-from hil.profile.schema import Calibration, DeflectionSensor, Profile
-from hil.recorder.folders import write_whole
-from hil.recorder.meta import named_calibration, own_version
-from hil.recorder.table import batch_of, schema_of
+from hil.control import ForceCalibration, changed_calibration
+from hil.core import COLUMNS, Column
+from hil.profile import Calibration, DeflectionSensor, Profile
+from hil.recorder import batch_of, named_calibration, own_version, schema_of, write_whole
 
 FOLDER = "calibrations"
 MOST_BYTES = 8_000_000

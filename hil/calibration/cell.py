@@ -19,18 +19,8 @@ from hil.calibration.loads import cell_load
 from hil.calibration.plan import FORCE_SHARE, PlannedLoad, Session
 from hil.calibration.settling import MOVED_COUNTS, energise, trend
 from hil.calibration.sweep import bring, rest
-from hil.core.requests import Apply, Waveform
-from hil.procedures.procedure import (
-    Action,
-    Hand,
-    Note,
-    Pause,
-    ProcedureFailed,
-    Read,
-    Seen,
-    asked,
-    column,
-)
+from hil.core import Apply, Waveform
+from hil.procedures import Action, Hand, Note, Pause, ProcedureFailed, Read, Seen, asked, column
 
 RAMP_S = 1.0  # from step to step
 TRIES = 3

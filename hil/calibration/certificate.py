@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 
 from hil.calibration.calibration_file import CalibrationFile, calibration_hash
 from hil.calibration.comparison import counts_for
-from hil.control.calibration import ForceCalibration
-from hil.profile.schema import TwoSlopes
+from hil.control import ForceCalibration
+from hil.profile import TwoSlopes
 
 Array = NDArray[np.float64]
 # Okabe and Ito's palette, told apart with any colour vision; marks and dashes tell apart in grey.

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hil.calibration.calibration_file import CalibrationFile, CalibrationFileError
-from hil.control.calibration import ForceCalibration
+from hil.control import ForceCalibration
 
 LOOKS = 41
 SOLVE_STEPS = 60

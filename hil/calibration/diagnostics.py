@@ -20,11 +20,10 @@ from hil.calibration.result import (
     SensorLaw,
     unloaded,
 )
-from hil.control.calibration import ForceCalibration
-from hil.core.limit_texts import label
-from hil.core.limits import Limit
-from hil.procedures.procedure import BenchStopped, column
-from hil.profile.schema import Profile
+from hil.control import ForceCalibration
+from hil.core import Limit, label
+from hil.procedures import BenchStopped, column
+from hil.profile import Profile
 
 # The motor's torque constant and the screw's losses are known to a few percent (common
 # practice, no source); without a sweep the springs of one drawing differ by a fifth.

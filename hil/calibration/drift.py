@@ -16,10 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import ValidationError
 
-from hil.control.calibration import ForceCalibration
-from hil.control.estimation import SLIP_SPEED_M_S
-from hil.core.samples import INDEX, State
-from hil.profile.schema import Calibration, Profile
+from hil.control import SLIP_SPEED_M_S, ForceCalibration
+from hil.core import INDEX, State
+from hil.profile import Calibration, Profile
 
 DAYS_A_MONTH = 365.25 / 12
 NO_LOAD = "no load"  # a marker of this text says: nothing acts on the rod from here on

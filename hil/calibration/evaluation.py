@@ -24,7 +24,7 @@ from hil.calibration.result import (
     unloaded,
 )
 from hil.calibration.uncertainty import budget_for, refits, table_of
-from hil.profile.schema import Profile, TwoSlopes
+from hil.profile import Profile, TwoSlopes
 
 # Of robust standard deviations. Iglewicz and Hoaglin (1993) take 3.5 for bell curves; hysteresis
 # and friction, half a loop's width either way, reach farther.

@@ -11,8 +11,7 @@ import json
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from hil.profile.loader import profile_to_dict
-from hil.profile.schema import Profile
+from hil.profile import Profile, profile_to_dict
 
 _FREE_RIG_KEYS = ("weights", "pivot_friction", "guide_friction")  # change no force law
 MOST_NAMED = 3

@@ -13,8 +13,8 @@ from hil.calibration.loads import rod_load
 from hil.calibration.points import Points
 from hil.calibration.result import Array, CalibrationFinding, CalibrationResult
 from hil.calibration.uncertainty import table_of
-from hil.control.calibration import ForceCalibration
-from hil.profile.schema import Lever
+from hil.control import ForceCalibration
+from hil.profile import Lever
 
 OFFSET_LEAST_N = 2.0
 OFFSET_MOST_N = 60.0

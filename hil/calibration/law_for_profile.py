@@ -15,8 +15,8 @@ from pydantic import ValidationError
 
 from hil.calibration.fit_models import Fit, FitError
 from hil.calibration.result import Array, SensorLaw
-from hil.control.calibration import ForceCalibration
-from hil.profile.schema import Calibration, Profile
+from hil.control import ForceCalibration
+from hil.profile import Calibration, Profile
 
 STRAIGHT_COUNTS = 1.0  # a sensor that leaves its line by less than one count is linear
 TABLE_ROWS = 25

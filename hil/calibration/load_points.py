@@ -19,7 +19,7 @@ from hil.calibration.settling import (
     trend,
 )
 from hil.calibration.sweep import STAGES, bring, much_as_so_far, press, rest
-from hil.procedures.procedure import Action, Hand, Note, Pause, Seen, column
+from hil.procedures import Action, Hand, Note, Pause, Seen, column
 
 MOST_OFF = 1.25
 LIKE_HEAVY = 0.7  # of the heaviest so far: loads that tell how the next one will read

@@ -14,8 +14,8 @@ import math
 from dataclasses import asdict, dataclass
 from typing import Literal
 
-from hil.procedures.procedure import ProcedureFailed
-from hil.profile.schema import Lever, Profile
+from hil.procedures import ProcedureFailed
+from hil.profile import Lever, Profile
 
 # Weights hung on the lever; dead weights on the rod itself, with no lever between, its axis
 # upright; or the readings of a reference load cell that the actuator presses on.

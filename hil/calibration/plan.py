@@ -11,8 +11,8 @@ from hil.calibration.fit_models import LAWS
 from hil.calibration.loads import Accuracy, Kind, kind_of_loads, rod_load
 from hil.calibration.result import CalibrationFinding, CalibrationPoint, SensorLaw
 from hil.calibration.settling import SPEED_M_S
-from hil.procedures.procedure import ProcedureFailed
-from hil.profile.schema import Lever, Profile
+from hil.procedures import ProcedureFailed
+from hil.profile import Lever, Profile
 
 FORCE_SHARE = 0.97  # of the bounded force that a load may make
 NEWTONS = 2.0  # times what may be lifted: no mere heavy weight any more

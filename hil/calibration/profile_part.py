@@ -6,9 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from hil.calibration.calibration_file import CalibrationFile, check_belongs
-from hil.profile.loader import load_profile
-from hil.profile.schema import Calibration, TwoSlopes
-from hil.profile.write_back import Written, write_part
+from hil.profile import Calibration, TwoSlopes, Written, load_profile, write_part
 
 
 def use_in_profile(file: CalibrationFile, profile_path: str | Path) -> list[Written]:

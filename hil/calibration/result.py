@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from hil.calibration.figures import Merit
 from hil.calibration.fit_models import Fit
 from hil.calibration.loads import Accuracy, Kind
-from hil.profile.schema import Calibration, Profile
+from hil.profile import Calibration, Profile
 
 Array = NDArray[np.float64]
 NO_LOAD_SHARE = 0.005  # of the largest load

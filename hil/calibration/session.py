@@ -25,7 +25,7 @@ from hil.calibration.result import (
     SensorLaw,
 )
 from hil.calibration.settling import SINKS_S
-from hil.procedures.procedure import (
+from hil.procedures import (
     Action,
     BenchStopped,
     Hand,
@@ -35,7 +35,7 @@ from hil.procedures.procedure import (
     Seen,
     wait_until_resting,
 )
-from hil.profile.schema import Lever, Profile
+from hil.profile import Lever, Profile
 
 __all__ = [
     "Budget",

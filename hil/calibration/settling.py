@@ -7,9 +7,8 @@ from collections.abc import Callable, Generator
 import numpy as np
 
 from hil.calibration.result import Array
-from hil.core.requests import Apply, Energise, HoldPosition, PowerOff
-from hil.core.samples import State
-from hil.procedures.procedure import (
+from hil.core import Apply, Energise, HoldPosition, PowerOff, State
+from hil.procedures import (
     Action,
     Ask,
     Pause,
@@ -20,7 +19,7 @@ from hil.procedures.procedure import (
     wait_for_state,
     wait_until_resting,
 )
-from hil.profile.schema import Profile
+from hil.profile import Profile
 
 WINDOW_S = 0.25
 LONGEST_SETTLING_S = 4.0

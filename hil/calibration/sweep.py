@@ -9,10 +9,10 @@ import numpy as np
 from hil.calibration.law_for_profile import sensor_law
 from hil.calibration.result import SensorLaw
 from hil.calibration.settling import SINKS_S, energise, hold_at
-from hil.control.calibration import ForceCalibration
-from hil.core.requests import Apply, PowerOff, Waveform
-from hil.procedures.procedure import Action, Ask, Pause, Seen, asked, column, wait_until_resting
-from hil.profile.schema import Profile
+from hil.control import ForceCalibration
+from hil.core import Apply, PowerOff, Waveform
+from hil.procedures import Action, Ask, Pause, Seen, asked, column, wait_until_resting
+from hil.profile import Profile
 
 # Shares of the bounded force, with the seconds for each quarter of the way out and back, both
 # ways. Half the force first: what is wrong with the springs shows there, before it matters.

@@ -8,9 +8,8 @@ from itertools import pairwise
 
 from hil.control.calibration import passive_bounds
 from hil.control.force_design import ForceGains
-from hil.core.limits import Limit
-from hil.core.requests import Behaviour, ConstantForce, HoldPosition, VirtualSpring, Waveform
-from hil.profile.schema import Profile
+from hil.core import Behaviour, ConstantForce, HoldPosition, Limit, VirtualSpring, Waveform
+from hil.profile import Profile
 
 SAMPLES_PER_PERIOD = 10  # of the fastest wave that a cycle can shape
 

@@ -18,17 +18,17 @@ from hil.control.behaviour_checks import Checked as Checked
 from hil.control.behaviour_checks import check_behaviour as check_behaviour
 from hil.control.calibration import passive_bounds as passive_bounds
 from hil.control.force_design import ForceGains
-from hil.core.limits import Limit
-from hil.core.requests import (
+from hil.core import (
     Behaviour,
+    BehaviourCode,
     ConstantForce,
     Float,
     HoldPosition,
+    Limit,
     VirtualSpring,
     Waveform,
 )
-from hil.core.samples import BehaviourCode
-from hil.profile.schema import Profile
+from hil.profile import Profile
 
 NAN = float("nan")
 HOLD_STIFFNESS_SHARE = 0.5  # of the passive bound

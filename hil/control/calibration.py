@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from bisect import bisect_right
 
-from hil.profile.schema import Calibration, DeflectionSensor, Polynomial, Profile, TwoSlopes
+from hil.profile import Calibration, DeflectionSensor, Polynomial, Profile, TwoSlopes
 
 SOLVE_STEPS = 60
 SLIDING_STEPS = 4  # two laws have up to three kinks on either side

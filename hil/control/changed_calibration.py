@@ -7,8 +7,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from hil.control.calibration import ForceCalibration
-from hil.profile.checks import inconsistencies
-from hil.profile.schema import Calibration, Profile
+from hil.profile import Calibration, Profile, inconsistencies
 
 LEAST_S = 0.5
 STEADY_N_S = 40.0  # no faster than a hand would feel as a push

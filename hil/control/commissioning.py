@@ -13,9 +13,8 @@ import math
 from typing import TypeVar
 
 from hil.control.estimation import Estimator
-from hil.core.requests import Commission, MotorSpeed, MotorTorque
-from hil.core.samples import BehaviourCode
-from hil.profile.schema import CurrentLimit, ForceLimit, Profile, SpeedLimit
+from hil.core import BehaviourCode, Commission, MotorSpeed, MotorTorque
+from hil.profile import CurrentLimit, ForceLimit, Profile, SpeedLimit
 
 NAN = float("nan")
 L = TypeVar("L", ForceLimit, SpeedLimit, CurrentLimit)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from hil.control.estimation import Estimator
-from hil.profile.schema import Profile
+from hil.profile import Profile
 
 RESTING_M_S = 0.003
 SPEED_BANDWIDTH_RAD_S = 2 * math.pi * 8

@@ -16,7 +16,7 @@ import numpy as np
 
 from hil.control.calibration import passive_bounds
 from hil.control.force_model import Loop
-from hil.profile.schema import Profile
+from hil.profile import Profile
 
 LEVEL_SHARE = 0.5  # of the knee force, or of the force limit: mean force of the sines
 AMPLITUDE_SHARE = 0.5  # of the level, unless the profile says otherwise

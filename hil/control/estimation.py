@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.linalg import solve_discrete_are
 
-from hil.profile.schema import Profile
+from hil.profile import Profile
 
 CURRENT_LAG_S = 0.00025  # time constant of a drive's current loop; common practice, no source
 OUTPUT_BANDWIDTH_RAD_S = 2 * math.pi * 60  # lag of output velocity costs passivity

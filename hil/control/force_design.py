@@ -6,8 +6,8 @@ The law (``hil.control.force_law``) carries the spring force and places the pole
 the discrete model with delay, hold, current lag, observer and integral action
 (``hil.control.force_model``) has the asked bandwidth, against the friction that the feed-forward
 leaves over (``hil.control.dry_friction``). Margins are those of the loop broken at the
-plant's input, without dry friction, which only adds to them. If the asked margin is not kept, integral
-action is slowed first, then ω cut.
+plant's input, without dry friction, which only adds to them. If the asked margin is not
+kept, integral action is slowed first, then ω cut.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from hil.control.dry_friction import at_half_power, bandwidth_Hz, left_over_N, s
 from hil.control.estimation import ObserverGains, observer_gains
 from hil.control.force_model import LawGains, Loop, Plant, law_gains
 from hil.control.rig_model import moved_mass
-from hil.profile.schema import Profile, TwoSlopes
+from hil.profile import Profile, TwoSlopes
 
 INTEGRAL_SHARES = (0.25, 0.15, 0.1, 0.05)  # of ω, in order of preference
 MOST_OVERSHOOT = 0.05  # beyond this the reference is smoothed

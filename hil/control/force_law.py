@@ -18,7 +18,7 @@ import math
 from hil.control.calibration import ForceCalibration, LiveCalibration
 from hil.control.estimation import Estimator
 from hil.control.force_design import ForceGains, dead_zone_m
-from hil.profile.schema import Profile
+from hil.profile import Profile
 
 SLIP_FROM_M_S = 0.0015  # wanted nut speed from which friction is helped: above the noise
 SLIP_SPEED_M_S = 0.005  # and how much later in full

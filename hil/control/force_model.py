@@ -2,8 +2,8 @@
 
 Plant: m·δ'' + b·δ' + k·δ = i, lag·i' = u − i, with u held over a period and delayed. On it
 act the very equations of ``hil.control.estimation`` and ``hil.control.force_law``, dry
-friction and dead zone left out. One period is written down once, each signal as its row of coefficients over states
-and inputs; the matrices follow from it.
+friction and dead zone left out. One period is written down once, each signal as its row of
+coefficients over states and inputs; the matrices follow from it.
 """
 
 from __future__ import annotations

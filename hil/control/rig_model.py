@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from hil.profile.schema import Lever, Profile
+from hil.profile import Lever, Profile
 
 MODULATION = 0.95  # of the supply that reaches the winding; common practice, no source
 

@@ -9,8 +9,8 @@ missing then comes slowly. A jump of the asked force, which no motion can cause,
 
 from __future__ import annotations
 
-from hil.core.limits import Limit
-from hil.profile.schema import Profile
+from hil.core import Limit
+from hil.profile import Profile
 
 IMPOSSIBLE_N = 1e9  # beyond this a force is a mistake, not a wish
 BLEND_S = 0.08  # time constant with which the step of a change of behaviour dies away

@@ -22,19 +22,19 @@ from types import FrameType
 from typing import Any
 
 from drivers.base import Drive, DriverError, PowerRequest, Rejoining
-from drivers.capture import wires
-from drivers.capture.wire_log import WireRecorder
-from hil.bench.cycle import Bench
-from hil.bench.facts import drive_facts, facts_to_dict
-from hil.core.limits import Cause
-from hil.core.requests import EndCommission, Reset, Stop
-from hil.core.samples import COLUMNS, State
+from drivers.capture import WireRecorder, wires
+from hil.bench import Bench, drive_facts, facts_to_dict
+from hil.core import COLUMNS, Cause, EndCommission, Reset, State, Stop
 from hil.host.realtime import RealtimeGrant, own_processor, prepare_realtime, sleep_until
-from hil.link.keys import KeyError_, ServerKeys
-from hil.link.server import LinkError, LinkServer
-from hil.profile.devices import make_drive
-from hil.profile.loader import ProfileError, load_profile, profile_from_dict, profile_to_dict
-from hil.profile.schema import Profile
+from hil.link import KeyError_, LinkError, LinkServer, ServerKeys
+from hil.profile import (
+    Profile,
+    ProfileError,
+    load_profile,
+    make_drive,
+    profile_from_dict,
+    profile_to_dict,
+)
 
 ANSWER_SHARE = 0.6  # of the period in which the drive must have answered
 # After a missed cycle: what held this process up may hold up the bus and the drive still.

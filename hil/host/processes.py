@@ -16,9 +16,7 @@ from pathlib import Path
 from types import TracebackType
 
 from hil.host.realtime import ClaimedProcessor
-from hil.profile.devices import rig_parameters, simulated_wires
-from hil.profile.loader import load_profile, profile_to_dict
-from hil.profile.schema import Profile
+from hil.profile import Profile, load_profile, profile_to_dict, rig_parameters, simulated_wires
 
 READY_S = 20.0
 END_S = 5.0

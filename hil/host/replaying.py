@@ -11,17 +11,11 @@ from typing import Any
 from pydantic import ValidationError
 
 from drivers.base import Drive, DriverError, PowerRequest, Telemetry
-from drivers.capture import wires
-from drivers.capture.wire_replay import WireRecording
-from hil.bench.cycle import Bench
-from hil.bench.lockstep import EPOCH
-from hil.core.limits import Cause
-from hil.core.requests import REQUEST
-from hil.core.samples import State
-from hil.profile.devices import make_drive
-from hil.profile.loader import profile_to_dict
-from hil.profile.schema import Profile
-from hil.recorder.writer import RunWriter
+from drivers.capture import WireRecording, wires
+from hil.bench import EPOCH, Bench
+from hil.core import REQUEST, Cause, State
+from hil.profile import Profile, make_drive, profile_to_dict
+from hil.recorder import RunWriter
 
 ROWS_AT_ONCE = 1000
 # Nothing is waited for: what was received in a cycle is there when it begins.

@@ -5,14 +5,11 @@ from __future__ import annotations
 import json
 import math
 import os
-import platform
 import subprocess
 import sys
 import time
 from array import array
 from dataclasses import dataclass
-
-from hil.host.realtime import own_processor, prepare_realtime, sleep_until
 
 BINS_PER_OCTAVE = 8
 FIRST_US = 0.5
@@ -179,47 +176,6 @@ class HostReport:
         }
 
 
-def empty_loop(
-    rate_hz: float,
-    seconds: float,
-    each_s: list[float] | None = None,
-    first_s: float | None = None,
-) -> tuple[LatencyHistogram, int, int]:
-    """Wake ``rate_hz`` times a second and do nothing: (latencies, cycles, late cycles).
-
-    Args:
-        each_s: takes every single latency as well, in s.
-        first_s: first wake-up on the monotonic clock; None for one period from now.
-
-    Raises:
-        ValueError: rate or duration is not above 0.
-    """
-    if not rate_hz > 0 or not seconds > 0:
-        raise ValueError("rate_hz and seconds must be above 0")
-    period = 1.0 / rate_hz
-    histogram = LatencyHistogram()
-    record = histogram.record
-    monotonic = time.monotonic
-    late = cycles = 0
-    due = monotonic() + period if first_s is None else first_s
-    end = due + seconds
-    while due < end:
-        sleep_until(due)
-        behind = monotonic() - due
-        record(behind)
-        if each_s is not None:
-            each_s.append(behind)
-        cycles += 1
-        if behind > period:
-            late += 1
-            missed = int(behind / period)
-            cycles += missed
-            late += missed
-            due += missed * period
-        due += period
-    return histogram, cycles, late
-
-
 def measure_host(
     rate_hz: float = 1000.0, seconds: float = 10.0, load: bool = False, priority: int = 60
 ) -> HostReport:
@@ -243,7 +199,7 @@ def measure_host(
         if load:
             time.sleep(0.3)  # the neighbours are at work by then
         worker = subprocess.Popen(
-            [sys.executable, "-m", "hil.host.timing", str(rate_hz), str(seconds), str(priority)],
+            [sys.executable, "-m", "hil.host.empty_loop", *map(str, (rate_hz, seconds, priority))],
             stdout=subprocess.PIPE,
             text=True,
         )
@@ -256,33 +212,6 @@ def measure_host(
     if worker.returncode != 0:
         raise RuntimeError(f"the measuring process ended with code {worker.returncode}")
     return HostReport(loaded=load, **json.loads(output))
-
-
-def main(arguments: list[str]) -> None:
-    """The measuring process: rate in Hz, seconds, priority; prints one JSON object."""
-    rate_hz, seconds, priority = float(arguments[0]), float(arguments[1]), int(arguments[2])
-    grant = prepare_realtime(priority, own_processor())
-    histogram, cycles, late = empty_loop(rate_hz, seconds)
-    p999 = histogram.percentile(99.9)
-    holds, verdict = judge(rate_hz, cycles, late, p999, grant.granted)
-    fields = {
-        "rate_hz": rate_hz,
-        "seconds": seconds,
-        "cycles": cycles,
-        "late_cycles": late,
-        "p50_s": histogram.percentile(50),
-        "p99_s": histogram.percentile(99),
-        "p999_s": p999,
-        "max_s": histogram.max_s,
-        "realtime": grant.granted,
-        "notice": grant.notice,
-        "machine": f"{len(os.sched_getaffinity(0))} processors, {platform.system()} "
-        f"{platform.release().split('-')[0]}, Python {platform.python_version()}",
-        "holds": holds,
-        "verdict": verdict,
-        "histogram": histogram.text(),
-    }
-    print(json.dumps(fields))
 
 
 def judge(
@@ -321,7 +250,3 @@ def judge(
 def _round_down(rate: float) -> float:
     step = 10.0 ** math.floor(math.log10(rate))
     return float(math.floor(rate / step) * step)
-
-
-if __name__ == "__main__":
-    main(sys.argv[1:])

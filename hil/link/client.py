@@ -37,8 +37,7 @@ from typing import Any
 import numpy as np
 import zmq
 
-from hil.core.requests import Request, Stop
-from hil.core.samples import COLUMNS
+from hil.core import COLUMNS, Request, Stop
 from hil.link.asking import Asker
 from hil.link.connection import Sockets, open_sockets
 from hil.link.errors import HostGone, LinkError, Refused

@@ -20,7 +20,7 @@ from typing import Annotated, Any, Literal
 import pydantic_core
 from pydantic import Field, TypeAdapter, ValidationError
 
-from hil.core.requests import Message, Request
+from hil.core import Message, Request
 
 EDITION = 1  # of these forms; both ends must have the same
 ROWS = b"rows"

@@ -16,8 +16,7 @@ from typing import Any
 
 import zmq
 
-from hil.core.requests import Marker, Request, Stop
-from hil.core.samples import ROW
+from hil.core import ROW, Marker, Request, Stop
 from hil.link.clients import ClientBook
 from hil.link.errors import LinkError
 from hil.link.keys import ServerKeys

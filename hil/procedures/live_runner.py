@@ -12,9 +12,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drivers.base import PowerStage
-from hil.core.requests import Commission, Enable, EndCommission, EndRun, PowerOff, Request, Stop
-from hil.core.samples import INDEX, State
-from hil.link.client import Block, Client, HostGone, LinkError, Refused
+from hil.core import (
+    INDEX,
+    Commission,
+    Enable,
+    EndCommission,
+    EndRun,
+    PowerOff,
+    Request,
+    State,
+    Stop,
+)
+from hil.link import Block, Client, HostGone, LinkError, Refused
 from hil.procedures.procedure import (
     AFTER_TRIP_S,
     ENABLE_EVERY_S,

@@ -7,11 +7,10 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from hil.bench.lockstep import LockstepBench
-from hil.core.requests import PowerOff, Request, Stop
-from hil.core.samples import INDEX, State
+from hil.bench import LockstepBench
+from hil.core import INDEX, PowerOff, Request, State, Stop
 from hil.procedures.procedure import AFTER_TRIP_S, ENABLE_EVERY_S, Operator, Push, Runner, no_rows
-from hil.recorder.writer import RunWriter
+from hil.recorder import RunWriter
 
 STATE = INDEX["state"]
 

@@ -8,8 +8,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Protocol
 
-from drivers.simulated.parameters import RigParameters
-from drivers.simulated.surroundings import MOST_BY_HAND_N
+from drivers.simulated import MOST_BY_HAND_N, RigParameters
 from hil.procedures.procedure import Choose, Hand, HoldToRun, ProcedureFailed, Read
 
 CALIPER_M = 1e-5  # digital step of a caliper (ISO 13385-1 knows 0.01 mm)

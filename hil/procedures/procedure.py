@@ -16,9 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drivers.base import DriverError
-from hil.core.requests import Enable, Request, Reset, Stop
-from hil.core.samples import COLUMNS, INDEX, State
-from hil.link.errors import HostGone
+from hil.core import COLUMNS, INDEX, Enable, Request, Reset, State, Stop
+from hil.link import HostGone
 
 # The recorder keeps the seconds after a trip as well: stay for them.
 AFTER_TRIP_S = 2.5

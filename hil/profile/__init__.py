@@ -1,0 +1,99 @@
+"""Profiles: read, checked, explained with file and line, written back."""
+
+from hil.profile.checks import (
+    holding_force,
+    inconsistencies,
+    motor_force,
+)
+from hil.profile.devices import (
+    drive_options,
+    make_drive,
+    make_lockstep_drive,
+    most_current,
+    rig_parameters,
+    simulated_wires,
+    varied_simulation,
+    with_simulated_mistakes,
+)
+from hil.profile.explain import (
+    explain,
+    shown,
+)
+from hil.profile.loader import (
+    SHIPPED,
+    examine_profile,
+    find_profile,
+    load_profile,
+    profile_from_dict,
+    profile_to_dict,
+    shipped_profiles,
+)
+from hil.profile.problems import (
+    Problem,
+    ProfileError,
+)
+from hil.profile.schema import (
+    Calibration,
+    CurrentLimit,
+    DeflectionSensor,
+    ForceLimit,
+    Lever,
+    Linear,
+    Part,
+    Polynomial,
+    Profile,
+    SpeedLimit,
+    TwoSlopes,
+)
+from hil.profile.source import (
+    Source,
+    dotted,
+    read_source,
+)
+from hil.profile.write_back import (
+    Written,
+    write_back,
+    write_part,
+)
+
+__all__ = [
+    "SHIPPED",
+    "Calibration",
+    "CurrentLimit",
+    "DeflectionSensor",
+    "ForceLimit",
+    "Lever",
+    "Linear",
+    "Part",
+    "Polynomial",
+    "Problem",
+    "Profile",
+    "ProfileError",
+    "Source",
+    "SpeedLimit",
+    "TwoSlopes",
+    "Written",
+    "dotted",
+    "drive_options",
+    "examine_profile",
+    "explain",
+    "find_profile",
+    "holding_force",
+    "inconsistencies",
+    "load_profile",
+    "make_drive",
+    "make_lockstep_drive",
+    "most_current",
+    "motor_force",
+    "profile_from_dict",
+    "profile_to_dict",
+    "read_source",
+    "rig_parameters",
+    "shipped_profiles",
+    "shown",
+    "simulated_wires",
+    "varied_simulation",
+    "with_simulated_mistakes",
+    "write_back",
+    "write_part",
+]

@@ -11,17 +11,15 @@ from pydantic import BaseModel, ValidationError
 
 from drivers.base import Drive
 from drivers.registry import find_protocol, redirected
-from drivers.simulated.mistakes import check_mistakes, with_mistakes
-from drivers.simulated.parameters import RigParameters
-from drivers.simulated.variation import GROUPS as VARIED
-from drivers.simulated.variation import varied
+from drivers.simulated import GROUPS as VARIED
+from drivers.simulated import RigParameters, check_mistakes, varied, with_mistakes
 from hil.profile.explain import explain
 from hil.profile.problems import Problem, ProfileError
 from hil.profile.schema import Lever, Profile
 from hil.profile.source import Source
 
 if TYPE_CHECKING:
-    from drivers.simulated.lockstep import LockstepDrive
+    from drivers.simulated import LockstepDrive
 
 
 def drive_options(profile: Profile, wires: Path | None = None) -> Any:
@@ -77,7 +75,7 @@ def make_lockstep_drive(profile: Profile, seed: int = 1) -> LockstepDrive:
         ProfileError: ``simulation.actual`` is not possible.
     """
     # Only lockstep needs the physics; a host on real hardware need not load it.
-    from drivers.simulated.lockstep import LockstepDrive
+    from drivers.simulated import LockstepDrive
 
     return LockstepDrive(rig_parameters(profile), seed, 1.0 / profile.control.rate)
 

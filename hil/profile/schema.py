@@ -43,7 +43,7 @@ from drivers.quantities import (
 )
 from drivers.quantities import Inductance as InductanceQuantity
 from drivers.quantities import LengthPerCount as LengthPerCountQuantity
-from drivers.simulated.mistakes import MISTAKES, near_mistakes
+from drivers.simulated import MISTAKES, near_mistakes
 
 Fraction = Annotated[float, Field(gt=0, le=1)]
 Sign = Literal[-1, 1]

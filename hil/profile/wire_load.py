@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from drivers.base import WireProtocol
-from drivers.transport.wire_budget import REFUSE_SHARE, WARN_SHARE, Budgeting
+from drivers.transport import REFUSE_SHARE, WARN_SHARE, Budgeting
 from hil.profile.findings import Finding
 
 

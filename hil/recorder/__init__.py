@@ -1,1 +1,45 @@
-"""Runs on disk: written by a process of its own, or in-process by lockstep runs."""
+"""Record runs on disk, and read them again."""
+
+from hil.recorder.errors import (
+    RunError,
+)
+from hil.recorder.folders import (
+    number_and_name,
+    write_whole,
+)
+from hil.recorder.meta import (
+    named_calibration,
+    own_version,
+)
+from hil.recorder.runs import (
+    Run,
+    RunSummary,
+    find_run,
+    list_runs,
+    load_run,
+    repair_run,
+)
+from hil.recorder.table import (
+    batch_of,
+    schema_of,
+)
+from hil.recorder.writer import (
+    RunWriter,
+)
+
+__all__ = [
+    "Run",
+    "RunError",
+    "RunSummary",
+    "RunWriter",
+    "batch_of",
+    "find_run",
+    "list_runs",
+    "load_run",
+    "named_calibration",
+    "number_and_name",
+    "own_version",
+    "repair_run",
+    "schema_of",
+    "write_whole",
+]

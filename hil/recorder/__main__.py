@@ -10,7 +10,7 @@ import os
 import sys
 from pathlib import Path
 
-from hil.link.errors import LinkError
+from hil.link import LinkError
 from hil.recorder.process import record
 
 

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from hil.core.samples import INDEX
+from hil.core import INDEX
 from hil.recorder.append_file import Disk
 from hil.recorder.errors import RunError
 from hil.recorder.meta import later_iso, now_iso

@@ -14,7 +14,7 @@ from typing import Any, Literal
 
 import yaml
 
-from hil.core.samples import COLUMNS, Column
+from hil.core import COLUMNS, Column
 from hil.recorder.errors import RunError
 from hil.recorder.folders import META, write_whole
 

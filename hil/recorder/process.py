@@ -14,8 +14,7 @@ import time
 from pathlib import Path
 from types import FrameType
 
-from hil.link.client import Block, Client
-from hil.link.errors import HostGone, LinkError
+from hil.link import Block, Client, HostGone, LinkError
 from hil.recorder.append_file import Disk
 from hil.recorder.desk import Desk, Said
 

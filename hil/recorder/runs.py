@@ -23,7 +23,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
-from hil.link.gaps import GapCounter
+from hil.link import GapCounter
 from hil.recorder.append_file import is_being_written
 from hil.recorder.errors import RunError
 from hil.recorder.folders import EVENTS, SAMPLES, SAMPLES_OPEN, number_and_name

@@ -13,7 +13,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
-from hil.core.samples import COLUMNS, Column
+from hil.core import COLUMNS, Column
 from hil.recorder.folders import sync_folder
 
 ROW_GROUP = 1 << 17  # rows; about 19 MB before compression

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from hil.core.samples import INDEX
+from hil.core import INDEX
 
 BEFORE_S = 10.0
 AFTER_S = 2.0

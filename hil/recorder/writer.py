@@ -11,9 +11,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from hil.core.samples import COLUMNS, Column
-from hil.link.gaps import GapCounter
-from hil.link.messages import to_json
+from hil.core import COLUMNS, Column
+from hil.link import GapCounter, to_json
 from hil.recorder.append_file import AppendFile, Disk
 from hil.recorder.errors import RunError
 from hil.recorder.folders import EVENTS, META, SAMPLES, SAMPLES_OPEN, new_run_folder

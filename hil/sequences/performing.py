@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Generator
 from typing import Any
 
-from hil.core.requests import (
+from hil.core import (
     Apply,
     EndRun,
     Energise,
@@ -14,11 +14,11 @@ from hil.core.requests import (
     Request,
     Reset,
     StartRun,
+    State,
     Stop,
     Tare,
 )
-from hil.core.samples import State
-from hil.procedures.procedure import (
+from hil.procedures import (
     Action,
     Ask,
     Confirm,
@@ -33,7 +33,7 @@ from hil.procedures.procedure import (
     wait_for_state,
     wait_until_resting,
 )
-from hil.profile.schema import Profile
+from hil.profile import Profile
 from hil.sequences.sequence import Sequence, kind_of
 from hil.sequences.sequence_steps import (
     BehaviourStep,

@@ -12,12 +12,18 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from hil.core.requests import MOST_POINTS
-from hil.profile.explain import explain, shown
-from hil.profile.loader import SHIPPED
-from hil.profile.problems import Problem, ProfileError
-from hil.profile.schema import Profile
-from hil.profile.source import Source, dotted, read_source
+from hil.core import MOST_POINTS
+from hil.profile import (
+    SHIPPED,
+    Problem,
+    Profile,
+    ProfileError,
+    Source,
+    dotted,
+    explain,
+    read_source,
+    shown,
+)
 from hil.sequences.sequence_steps import (
     STEPS,
     BehaviourStep,

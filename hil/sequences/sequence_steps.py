@@ -17,15 +17,8 @@ from drivers.quantities import (
     Speed,
     Stiffness,
 )
-from hil.core.requests import (
-    Behaviour,
-    ConstantForce,
-    Float,
-    HoldPosition,
-    VirtualSpring,
-    Waveform,
-)
-from hil.profile.schema import Part
+from hil.core import Behaviour, ConstantForce, Float, HoldPosition, VirtualSpring, Waveform
+from hil.profile import Part
 
 Span = Annotated[Duration, Field(gt=0, le=3600)]
 Name = Annotated[str, Field(min_length=1, max_length=60)]

@@ -21,11 +21,9 @@ from __future__ import annotations
 
 import math
 
-from hil.control.calibration import ForceCalibration
-from hil.control.estimation import Estimator
-from hil.control.rig_model import MODULATION, moved_mass
-from hil.core.limits import Limit
-from hil.profile.schema import Profile
+from hil.control import MODULATION, Estimator, ForceCalibration, moved_mass
+from hil.core import Limit
+from hil.profile import Profile
 
 BALANCE_FILTER_S = 0.03
 APPROACH_1_S = 10.0  # slope of allowed speed over distance at an end

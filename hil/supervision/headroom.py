@@ -6,11 +6,9 @@ import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from hil.control.calibration import ForceCalibration, passive_bounds
-from hil.control.rig_model import driven_current_A
-from hil.core.limits import Limit
-from hil.core.samples import INDEX
-from hil.profile.schema import Profile
+from hil.control import ForceCalibration, driven_current_A, passive_bounds
+from hil.core import INDEX, Limit
+from hil.profile import Profile
 
 UNKNOWN = "no value"
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 
 from drivers.base import Telemetry
-from hil.core.limits import Limit
-from hil.profile.schema import Profile
+from hil.core import Limit
+from hil.profile import Profile
 
 # The nut cannot move faster than this multiple of the speed that trips; counts that do
 # have restarted or slipped.

@@ -9,10 +9,9 @@ the reason why it refuses to.
 from __future__ import annotations
 
 from drivers.base import PowerStage, Telemetry
-from hil.control.estimation import Estimator
-from hil.core.limit_texts import mend
-from hil.core.limits import Cause, Limit
-from hil.profile.schema import Profile
+from hil.control import Estimator
+from hil.core import Cause, Limit, mend
+from hil.profile import Profile
 from hil.supervision.bounds import Bounds
 from hil.supervision.sensor_watch import SensorWatch
 

@@ -36,9 +36,9 @@ from table import Benchmark
 
 from drivers.simulated.surroundings_door import SurroundingsClient
 from hil.core.samples import State
+from hil.host.empty_loop import empty_loop
 from hil.host.processes import BenchProcesses, start_bench
 from hil.host.realtime import own_processor, prepare_realtime
-from hil.host.timing import empty_loop
 from hil.link.client import Client
 from hil.recorder.runs import Run, load_run
 

@@ -3,8 +3,8 @@
 On the simulated demo rig with its output blocked, by sines and steps; beside it what the
 discrete model (scipy) says of the same profile, dry friction included by its describing
 function (``hil.control.dry_friction``). The profile is judged as it is shipped. Then the
-published plant of Paine, Oh, Sentis 2014 (IEEE/ASME T-Mech 19(3); 350 N/mm, 360 kg, 2200 N·s/m, values from
-memory; 70 Hz reported) with the attainable bandwidth over the loop's delay.
+published plant of Paine, Oh, Sentis 2014 (IEEE/ASME T-Mech 19(3); 350 N/mm, 360 kg,
+2200 N·s/m, values from memory; 70 Hz reported) with the attainable bandwidth over the loop's delay.
 """
 
 from __future__ import annotations

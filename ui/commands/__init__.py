@@ -1,1 +1,1 @@
-"""One module per command of ``hookeline``; each has ``add(commands)`` and ``run(options)``."""
+"""The subcommands of ``hookeline``; each module has ``add``."""

@@ -13,11 +13,10 @@ from pathlib import Path
 from typing import Any
 
 from drivers.base import DriverError
-from hil.host.processes import BenchError
-from hil.link.client import HostGone, LinkError
-from hil.link.keys import KeyError_
-from hil.profile.problems import ProfileError
-from hil.recorder.errors import RunError
+from hil.host import BenchError
+from hil.link import HostGone, KeyError_, LinkError
+from hil.profile import ProfileError
+from hil.recorder import RunError
 
 OK, FAILED, BAD_INPUT, NOT_REACHED, INTERRUPTED = 0, 1, 2, 3, 130
 

@@ -6,9 +6,9 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from hil.host.processes import start_bench
-from hil.link.keys import ClientKeys
-from hil.profile.loader import find_profile
+from hil.host import start_bench
+from hil.link import ClientKeys
+from hil.profile import find_profile
 from ui.commands.answers import BAD_INPUT, FAILED, OK, CommandError, add_command, answer, say
 from ui.commands.screen import has_display, operate
 from ui.commands.wire import add_wire, last_run

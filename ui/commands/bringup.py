@@ -12,25 +12,30 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from drivers.simulated.mistakes import MISTAKES
-from drivers.simulated.surroundings_door import SurroundingsClient
-from hil.bench.facts import DriveFacts, drive_facts, facts_from_dict
-from hil.bench.lockstep import LockstepBench
-from hil.bringup.procedure import bring_up
-from hil.bringup.record import BringUpRecord, first_finding
-from hil.bringup.record_files import HTML, RecordError
-from hil.bringup.step import Result, Step, Verdict
-from hil.bringup.steps import STEPS
-from hil.host.processes import start_bench
-from hil.link.client import Client
-from hil.procedures.live_runner import LiveRunner
-from hil.procedures.lockstep_runner import LockstepRunner
-from hil.procedures.operator import SimulatedOperator
-from hil.procedures.procedure import Ended, Runner
-from hil.profile.devices import rig_parameters, varied_simulation, with_simulated_mistakes
-from hil.profile.loader import load_profile
-from hil.profile.schema import Profile
-from hil.profile.write_back import write_back
+from drivers.simulated import MISTAKES, SurroundingsClient
+from hil.bench import DriveFacts, LockstepBench, drive_facts, facts_from_dict
+from hil.bringup import (
+    HTML,
+    STEPS,
+    BringUpRecord,
+    RecordError,
+    Result,
+    Step,
+    Verdict,
+    bring_up,
+    first_finding,
+)
+from hil.host import start_bench
+from hil.link import Client
+from hil.procedures import Ended, LiveRunner, LockstepRunner, Runner, SimulatedOperator
+from hil.profile import (
+    Profile,
+    load_profile,
+    rig_parameters,
+    varied_simulation,
+    with_simulated_mistakes,
+    write_back,
+)
 from ui.commands.answers import (
     BAD_INPUT,
     FAILED,

@@ -7,9 +7,18 @@ import math
 from pathlib import Path
 from typing import Any
 
-from hil.calibration.calibration_file import FOLDER, CalibrationFileError
-from hil.calibration.fit_models import LAWS, Fit, FitError, choose_law, fit_law
-from hil.calibration.points import Points, PointsError, read_points
+from hil.calibration import (
+    FOLDER,
+    LAWS,
+    CalibrationFileError,
+    Fit,
+    FitError,
+    Points,
+    PointsError,
+    choose_law,
+    fit_law,
+    read_points,
+)
 from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, say
 
 MOST_CELL_U = 0.05  # springs are told by the motor alone as well as that

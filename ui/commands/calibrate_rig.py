@@ -10,24 +10,31 @@ from typing import Any
 
 import numpy as np
 
-from drivers.simulated.surroundings_door import SurroundingsClient
-from hil.bench.facts import drive_facts, facts_from_dict
-from hil.bench.lockstep import LockstepBench
-from hil.calibration.archive import keep_calibration
-from hil.calibration.calibration_file import CalibrationFile
-from hil.calibration.fit_models import LAWS
-from hil.calibration.loads import Accuracy, kind_of_loads
-from hil.calibration.result import CalibrationResult
-from hil.calibration.session import Options, Progress, calibrate, planned_loads
-from hil.host.processes import start_bench
-from hil.link.client import Client
-from hil.procedures.live_runner import LiveRunner
-from hil.procedures.lockstep_runner import LockstepRunner
-from hil.procedures.operator import SimulatedOperator
-from hil.procedures.procedure import Ended, ProcedureFailed, Runner
-from hil.profile.devices import rig_parameters, varied_simulation
-from hil.profile.loader import load_profile
-from hil.profile.schema import Profile, TwoSlopes
+from drivers.simulated import SurroundingsClient
+from hil.bench import LockstepBench, drive_facts, facts_from_dict
+from hil.calibration import (
+    LAWS,
+    Accuracy,
+    CalibrationFile,
+    CalibrationResult,
+    Options,
+    Progress,
+    calibrate,
+    keep_calibration,
+    kind_of_loads,
+    planned_loads,
+)
+from hil.host import start_bench
+from hil.link import Client
+from hil.procedures import (
+    Ended,
+    LiveRunner,
+    LockstepRunner,
+    ProcedureFailed,
+    Runner,
+    SimulatedOperator,
+)
+from hil.profile import Profile, TwoSlopes, load_profile, rig_parameters, varied_simulation
 from ui.commands.answers import (
     BAD_INPUT,
     FAILED,

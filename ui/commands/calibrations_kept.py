@@ -8,21 +8,21 @@ from typing import Any
 
 import numpy as np
 
-from hil.calibration.calibration_file import (
+from hil.calibration import (
     FOLDER,
     CalibrationFile,
     CalibrationFileError,
+    age_warning,
     check_belongs,
     check_samples,
+    compare,
     list_calibrations,
     load_calibration,
+    use_in_profile,
 )
-from hil.calibration.comparison import compare
-from hil.calibration.drift import age_warning
-from hil.calibration.profile_part import use_in_profile
-from hil.core.requests import UseCalibration
-from hil.link.client import Client, LinkError
-from hil.profile.loader import find_profile, load_profile, profile_from_dict
+from hil.core import UseCalibration
+from hil.link import Client, LinkError
+from hil.profile import find_profile, load_profile, profile_from_dict
 from ui.commands.answers import BAD_INPUT, NOT_REACHED, OK, CommandError, answer, say
 
 SHOWN_FORCES = 9
@@ -156,6 +156,6 @@ def _give_to_bench(file: CalibrationFile, link: str) -> str:
 
 def is_shipped(profile: str) -> bool:
     """Whether the profile ships with the program, which is never written to."""
-    from hil.profile.loader import SHIPPED
+    from hil.profile import SHIPPED
 
     return find_profile(profile).resolve().is_relative_to(SHIPPED)

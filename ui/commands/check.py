@@ -7,16 +7,20 @@ import math
 from typing import Any
 
 from drivers.registry import find_protocol
-from drivers.transport.wire_budget import Budgeting
-from hil.calibration.drift import age_warning
-from hil.control.dry_friction import sine_N
-from hil.control.force_design import design
-from hil.control.rig_model import driven_current_A
-from hil.profile.checks import holding_force, motor_force
-from hil.profile.devices import drive_options
-from hil.profile.loader import examine_profile, shipped_profiles
-from hil.profile.problems import Problem, ProfileError
-from hil.profile.schema import Profile, TwoSlopes
+from drivers.transport import Budgeting
+from hil.calibration import age_warning
+from hil.control import design, driven_current_A, sine_N
+from hil.profile import (
+    Problem,
+    Profile,
+    ProfileError,
+    TwoSlopes,
+    drive_options,
+    examine_profile,
+    holding_force,
+    motor_force,
+    shipped_profiles,
+)
 from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, say
 
 # A cyclic command is taken over with the next synchronous message.

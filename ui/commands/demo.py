@@ -6,9 +6,9 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from hil.host.processes import start_bench
-from hil.profile.loader import load_profile
-from hil.sequences.sequence import load_sequence
+from hil.host import start_bench
+from hil.profile import load_profile
+from hil.sequences import load_sequence
 from ui.commands.answers import BAD_INPUT, FAILED, OK, CommandError, add_command, answer, say
 from ui.commands.screen import has_display, has_platform, operate, watching_dashboard
 from ui.commands.session import finish, fit, perform_live, perform_lockstep

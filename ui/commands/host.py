@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
-from hil.host.timing import measure_host
+from hil.host import measure_host
 from ui.commands.answers import BAD_INPUT, FAILED, OK, CommandError, add_command, answer, say
 
 

@@ -11,10 +11,9 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 from drivers.registry import find_protocol
-from drivers.transport.listening import Ear, Heard, Listenable
-from hil.host.processes import start_rig
-from hil.profile.devices import drive_options
-from hil.profile.loader import load_profile
+from drivers.transport import Ear, Heard, Listenable
+from hil.host import start_rig
+from hil.profile import drive_options, load_profile
 from ui.commands.answers import BAD_INPUT, FAILED, OK, CommandError, answer, say
 
 TURN_S = 0.5
@@ -141,7 +140,7 @@ def _redraw(lines: list[str], before: int) -> int:
 def ports(options: argparse.Namespace) -> int:
     """List CAN adapters that python-can finds and serial ports, with their stable names."""
     # Only here: finding adapters loads every interface there is.
-    from drivers.transport.ports import can_adapters, serial_ports
+    from drivers.transport import can_adapters, serial_ports
 
     buses, serial = can_adapters(), serial_ports()
     say(options, "CAN buses (interface and channel as drive.bus takes them):")

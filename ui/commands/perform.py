@@ -7,11 +7,10 @@ import contextlib
 from pathlib import Path
 from typing import Any
 
-from hil.host.processes import start_bench
-from hil.link.client import Client
-from hil.link.keys import ClientKeys
-from hil.profile.loader import load_profile, profile_from_dict
-from hil.sequences.sequence import load_sequence
+from hil.host import start_bench
+from hil.link import Client, ClientKeys
+from hil.profile import load_profile, profile_from_dict
+from hil.sequences import load_sequence
 from ui.commands.answers import BAD_INPUT, CommandError, add_command, answer, say
 from ui.commands.screen import has_display, watching_dashboard
 from ui.commands.session import (

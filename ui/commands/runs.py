@@ -12,8 +12,8 @@ import pyarrow as pa
 import pyarrow.csv
 import pyarrow.parquet
 
-from hil.analysis.measures import measure
-from hil.recorder.runs import Run, RunError, RunSummary, find_run, list_runs, load_run, repair_run
+from hil.analysis import measure
+from hil.recorder import Run, RunError, RunSummary, find_run, list_runs, load_run, repair_run
 from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, say
 
 

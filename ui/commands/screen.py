@@ -63,7 +63,7 @@ def operate(
             f"the dashboard does not load ({error}): install the system packages that README.md "
             "names, or use 'hookeline perform SEQUENCE --headless'"
         ) from None
-    from hil.core.requests import StartRun
+    from hil.core import StartRun
 
     application()
 

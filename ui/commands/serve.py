@@ -8,9 +8,8 @@ import time
 from pathlib import Path
 from typing import Any
 
-from hil.host.processes import BenchError, start_bench
-from hil.link.directory import default_directory
-from hil.link.keys import make_client_keys, make_server_keys
+from hil.host import BenchError, start_bench
+from hil.link import default_directory, make_client_keys, make_server_keys
 from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, say
 
 LOOK_S = 0.2

@@ -10,20 +10,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from drivers.simulated.surroundings_door import SurroundingsClient
-from hil.analysis.measures import Measured, measure
-from hil.bench.lockstep import EPOCH, LockstepBench
-from hil.link.client import Client
-from hil.procedures.live_runner import LiveRunner
-from hil.procedures.lockstep_runner import LockstepRunner
-from hil.procedures.procedure import Ended
-from hil.profile.loader import load_profile, profile_from_dict, profile_to_dict
-from hil.profile.problems import ProfileError
-from hil.profile.schema import Profile
-from hil.recorder.runs import Run, load_run
-from hil.recorder.writer import RunWriter
-from hil.sequences.performing import perform
-from hil.sequences.sequence import Sequence, unfit
+from drivers.simulated import SurroundingsClient
+from hil.analysis import Measured, measure
+from hil.bench import EPOCH, LockstepBench
+from hil.link import Client
+from hil.procedures import Ended, LiveRunner, LockstepRunner
+from hil.profile import Profile, ProfileError, load_profile, profile_from_dict, profile_to_dict
+from hil.recorder import Run, RunWriter, load_run
+from hil.sequences import Sequence, perform, unfit
 from ui.commands.answers import (
     BAD_INPUT,
     FAILED,
@@ -176,7 +170,7 @@ def finish(
 ) -> tuple[int, dict[str, Any]]:
     """Measure the run, leave picture and report beside it; returns exit code and JSON data."""
     # Plots take a while to load: not before the session.
-    from hil.analysis.report import write_report
+    from hil.analysis import write_report
 
     ended = performed.ended
     data: dict[str, Any] = {

@@ -26,7 +26,7 @@ from typing import Any
 from pydantic_core import PydanticCustomError
 
 from drivers.quantities import Dimension
-from hil.procedures.procedure import Choose, Hand, HoldToRun, ProcedureFailed, Read
+from hil.procedures import Choose, Hand, HoldToRun, ProcedureFailed, Read
 
 LETS_GO_S = 0.25
 ARMING_S = 120.0

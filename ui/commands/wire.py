@@ -5,11 +5,11 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from hil.host.replaying import replay
-from hil.procedures.procedure import Ended
-from hil.profile.schema import Profile
-from hil.recorder.folders import number_and_name
-from hil.sequences.sequence import Sequence
+from hil.host import replay
+from hil.procedures import Ended
+from hil.profile import Profile
+from hil.recorder import number_and_name
+from hil.sequences import Sequence
 from ui.commands.answers import BAD_INPUT, CommandError
 from ui.commands.session import Performed
 

@@ -14,9 +14,8 @@ from PySide6.QtCore import Qt, QTimer
 from PySide6.QtGui import QFont
 from PySide6.QtWidgets import QApplication
 
-from hil.link.client import Client
-from hil.link.keys import ClientKeys
-from ui.dashboard.bench.session import Session
+from hil.link import Client, ClientKeys
+from ui.dashboard.bench import Session
 from ui.dashboard.header import default_size
 from ui.dashboard.window import Window
 

@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from hil.calibration.result import CalibrationResult
-from hil.profile.loader import profile_to_dict
+from hil.calibration import CalibrationResult
+from hil.profile import profile_to_dict
 from ui.dashboard.picture import no_screen_needed, save_window
 
 TITLE = "Calibrate"
@@ -42,8 +42,8 @@ def save_calibrate_picture(
     """
     no_screen_needed()
     from ui.dashboard.app import application
-    from ui.dashboard.bench.operate_model import OperateModel
-    from ui.dashboard.calibrate.page import CalibratePage
+    from ui.dashboard.bench import OperateModel
+    from ui.dashboard.calibrate import CalibratePage
     from ui.dashboard.window import Window
 
     application()

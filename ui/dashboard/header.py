@@ -8,11 +8,8 @@ from PySide6.QtCore import Qt
 from PySide6.QtGui import QFontMetricsF, QGuiApplication
 from PySide6.QtWidgets import QButtonGroup, QHBoxLayout, QLabel, QPushButton, QSizePolicy, QWidget
 
-from ui.dashboard.bench.health import health
-from ui.dashboard.bench.operate_model import OperateModel
-from ui.dashboard.bench.rig_statics import rig_text
-from ui.dashboard.widgets.key_button import KeyButton
-from ui.dashboard.widgets.theme import Sizes, Theme
+from ui.dashboard.bench import OperateModel, health, rig_text
+from ui.dashboard.widgets import KeyButton, Sizes, Theme
 
 
 class Header(QWidget):

@@ -11,10 +11,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from hil.core.samples import COLUMNS, INDEX
-from hil.profile.loader import profile_to_dict
-from hil.profile.schema import Profile
-from hil.recorder.runs import Run
+from hil.core import COLUMNS, INDEX
+from hil.profile import Profile, profile_to_dict
+from hil.recorder import Run
 
 if TYPE_CHECKING:
     from ui.dashboard.window import Window
@@ -76,8 +75,8 @@ def save_rows_picture(
     """
     no_screen_needed()
     from ui.dashboard.app import application
-    from ui.dashboard.bench.operate_model import OperateModel
-    from ui.dashboard.operate.operate_page import OperatePage
+    from ui.dashboard.bench import OperateModel
+    from ui.dashboard.operate import OperatePage
     from ui.dashboard.window import Window
 
     table = np.asarray(rows, dtype=float).reshape(-1, len(COLUMNS))

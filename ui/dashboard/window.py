@@ -30,20 +30,13 @@ from PySide6.QtCore import QEvent, Qt, QTimer
 from PySide6.QtGui import QCloseEvent, QKeyEvent, QKeySequence, QResizeEvent, QShortcut
 from PySide6.QtWidgets import QMainWindow, QStackedLayout, QVBoxLayout, QWidget
 
-from ui.dashboard.bench.operate_model import OperateModel
-from ui.dashboard.bench.pages import Page, PageEntry, Place
-from ui.dashboard.bench.session import Session
-from ui.dashboard.bringup.model import BringUpModel
-from ui.dashboard.bringup.page import BringUpPage
-from ui.dashboard.calibrate.model import CalibrateModel
-from ui.dashboard.calibrate.page import CalibratePage
+from ui.dashboard.bench import OperateModel, Page, PageEntry, Place, Session
+from ui.dashboard.bringup import BringUpModel, BringUpPage
+from ui.dashboard.calibrate import CalibrateModel, CalibratePage
 from ui.dashboard.header import Header
-from ui.dashboard.operate.operate_page import OperatePage
-from ui.dashboard.operate.stop_strip import StopStrip
-from ui.dashboard.runs.model import RunsModel
-from ui.dashboard.runs.page import RunsPage
-from ui.dashboard.widgets.pacer import Pacer, Slice
-from ui.dashboard.widgets.theme import THEMES, sizes_for, style_sheet
+from ui.dashboard.operate import OperatePage, StopStrip
+from ui.dashboard.runs import RunsModel, RunsPage
+from ui.dashboard.widgets import THEMES, Pacer, Slice, sizes_for, style_sheet
 
 BEAT_MS = 20
 FRAME_S = 0.04

@@ -12,9 +12,8 @@ from drivers.base import DriverError
 from drivers.capture import wires
 from drivers.declared.can.messages import MessageReader, MessageWriter, Output, Take
 from drivers.declared.can.options import DeclaredCanOptions
-from drivers.declared.common.board import Counters, Sample, pace
-from drivers.transport.board_quantities import Scaling
-from drivers.transport.can_bus import open_bus
+from drivers.declared.common import Counters, Sample, pace
+from drivers.transport import Scaling, open_bus
 
 MOST_FRAMES_A_CYCLE = 64  # a babbling node must not hold the cycle
 GONE = (can.CanError, OSError)

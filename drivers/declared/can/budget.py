@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from drivers.declared.can.message_options import CanMessage
 from drivers.declared.can.options import DeclaredCanOptions
-from drivers.transport.wire_budget import Budget, CanWire, WireLoad
+from drivers.transport import Budget, CanWire, WireLoad
 
 
 def budget(options: DeclaredCanOptions, period_s: float) -> Budget:

@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping
 from drivers.declared.can.fields import DeclaredCanFields
 from drivers.declared.can.message_options import out_of_range, reach
 from drivers.declared.can.signals import Signal
-from drivers.transport.board_quantities import GIVEN_UNITS, TAKEN_UNITS, Scaling
+from drivers.transport import GIVEN_UNITS, TAKEN_UNITS, Scaling
 
 TURN, MINUTE = 2 * math.pi, 60.0
 # Units as database files write them: of which SI unit, and how many of it.

@@ -6,11 +6,11 @@ from typing import Literal
 
 from drivers.declared.can.message_options import CanMessage
 from drivers.declared.can.signals import Signal
-from drivers.declared.common.board import BoardOptions, Given, Taken
+from drivers.declared.common import BoardOptions, Given, Taken
 from drivers.suggest import nearest
-from drivers.transport.board_quantities import Given as GivenName
-from drivers.transport.board_quantities import Taken as TakenName
-from drivers.transport.can_bus import BusOptions
+from drivers.transport import BusOptions
+from drivers.transport import Given as GivenName
+from drivers.transport import Taken as TakenName
 
 
 class DeclaredCanFields(BoardOptions):

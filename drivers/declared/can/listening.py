@@ -7,9 +7,8 @@ import can
 from drivers.declared.can.message_options import CanMessage
 from drivers.declared.can.messages import MessageReader, MessageWriter
 from drivers.declared.can.options import DeclaredCanOptions
-from drivers.declared.common.board import Counters, Sample
-from drivers.transport.board_quantities import GIVEN_UNITS
-from drivers.transport.listening import CanEar, Heard, Take, identifier_text
+from drivers.declared.common import Counters, Sample
+from drivers.transport import GIVEN_UNITS, CanEar, Heard, Take, identifier_text
 
 
 def ear(options: DeclaredCanOptions, period_s: float) -> CanEar:

@@ -9,10 +9,10 @@ from typing import Annotated
 from pydantic import Field, model_validator
 
 from drivers.declared.can.signals import Signal, problems
-from drivers.declared.common.checksums import Checksum
+from drivers.declared.common import Checksum
 from drivers.quantities import Duration
 from drivers.suggest import nearest
-from drivers.transport.board_quantities import Part
+from drivers.transport import Part
 
 FD_LENGTHS = (*range(9), 12, 16, 20, 24, 32, 48, 64)
 

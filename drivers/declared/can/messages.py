@@ -19,8 +19,8 @@ from drivers.declared.can.source import (
     value_of,
     words,
 )
-from drivers.declared.common.board import Counters, Sample
-from drivers.transport.board_quantities import Scaling
+from drivers.declared.common import Counters, Sample
+from drivers.transport import Scaling
 
 Output = tuple[Sample, Scaling]
 Take = Callable[[bytes | bytearray, float], bool]

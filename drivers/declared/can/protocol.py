@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING, Any
 
 from drivers.base import Drive
 from drivers.declared.can.options import DeclaredCanOptions
-from drivers.transport.wire_budget import Budget
+from drivers.transport import Budget
 
 if TYPE_CHECKING:
-    from drivers.transport.listening import Ear
+    from drivers.transport import Ear
 
 
 class DeclaredCanProtocol:
@@ -20,7 +20,7 @@ class DeclaredCanProtocol:
 
     def make(self, options: Any, period_s: float) -> Drive:
         from drivers.declared.can.board import CanBoard
-        from drivers.declared.common.drive import DeclaredDrive
+        from drivers.declared.common import DeclaredDrive
 
         return DeclaredDrive(CanBoard(options), period_s)
 

@@ -13,7 +13,7 @@ from typing import Annotated, Literal
 from pydantic import BeforeValidator, Field, field_validator, model_validator
 
 from drivers.suggest import nearest
-from drivers.transport.board_quantities import Part
+from drivers.transport import Part
 
 FLOATS = {16: "e", 32: "f", 64: "d"}
 LARGEST = {16: 65504.0, 32: 3.4028234663852886e38, 64: 1.7976931348623157e308}  # IEEE 754

@@ -13,11 +13,9 @@ from drivers.base import DriverError
 from drivers.declared.can.message_options import CanMessage
 from drivers.declared.can.messages import MessageReader, MessageWriter
 from drivers.declared.can.options import DeclaredCanOptions
-from drivers.declared.common.board import Counters, Sample
-from drivers.declared.common.simulated_board import BoardLogic
-from drivers.simulated.pacing import advance, real_time
-from drivers.transport.board_quantities import Scaling
-from drivers.transport.can_bus import open_bus
+from drivers.declared.common import BoardLogic, Counters, Sample
+from drivers.simulated import advance, real_time
+from drivers.transport import Scaling, open_bus
 
 Source = tuple[str, str, Scaling]  # quantity, its signal, its scaling
 

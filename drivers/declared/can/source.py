@@ -12,8 +12,8 @@ from typing import Any
 
 from drivers.declared.can.message_options import CanMessage
 from drivers.declared.can.signals import FLOATS, LARGEST, Signal
-from drivers.declared.common.checksums import checksum, crc_8
-from drivers.transport.board_quantities import Scaling
+from drivers.declared.common import checksum, crc_8
+from drivers.transport import Scaling
 
 MOST_UNROLLED = 16  # bytes of which each has its own step
 ENDS = {"little_endian": "little", "big_endian": "big"}

@@ -1,0 +1,1 @@
+"""Several boards and sensors that make one rig."""

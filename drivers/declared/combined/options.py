@@ -7,13 +7,13 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, BeforeValidator, Field, model_validator
 
 from drivers.base import DriverError
-from drivers.declared.can.options import DeclaredCanOptions
-from drivers.declared.serial.options import SerialOptions
+from drivers.declared.can import DeclaredCanOptions
+from drivers.declared.serial import SerialOptions
 from drivers.quantities import Duration
 from drivers.registry import find_protocol
 from drivers.suggest import nearest
-from drivers.transport.board_quantities import Given as GivenName
-from drivers.transport.board_quantities import Part
+from drivers.transport import Given as GivenName
+from drivers.transport import Part
 
 # Of a protocol that does not say: what a drive usually gives.
 USUAL = frozenset(

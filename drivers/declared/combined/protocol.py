@@ -9,8 +9,7 @@ from typing import Any
 from drivers.base import Drive
 from drivers.declared.combined.options import CombinedOptions
 from drivers.registry import find_protocol, redirected
-from drivers.transport.listening import Ear, Listenable
-from drivers.transport.wire_budget import Budget, Budgeting
+from drivers.transport import Budget, Budgeting, Ear, Listenable
 
 
 class CombinedProtocol:

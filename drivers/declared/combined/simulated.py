@@ -10,7 +10,7 @@ from typing import Any
 from drivers.base import DriverError, Mode, PowerRequest
 from drivers.declared.combined.options import CombinedOptions
 from drivers.registry import find_protocol
-from drivers.simulated.pacing import real_time
+from drivers.simulated import real_time
 
 SHORTEST_STEP_S = 100e-6  # of physics: two devices that wake together need one
 LONGEST_STEP_S = 0.02

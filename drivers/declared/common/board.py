@@ -10,7 +10,7 @@ from typing import Annotated, Any, Protocol
 from pydantic import BeforeValidator, Field, model_validator
 
 from drivers.quantities import Duration, Torque, TorqueConstant
-from drivers.transport.board_quantities import TAKEN_UNITS, Part, Scaling
+from drivers.transport import TAKEN_UNITS, Part, Scaling
 
 NEVER = -1e18
 # The first of these that a board gives sets its pace: one cycle, one sample of it.

@@ -15,7 +15,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from drivers.transport.board_quantities import Part
+from drivers.transport import Part
 
 Octets = bytes | bytearray
 Check = Callable[[Octets], int]

@@ -7,11 +7,11 @@ from collections.abc import Callable, Mapping
 
 from drivers.base import DriverError
 from drivers.capture import wires
-from drivers.declared.common.board import Counters, pace
+from drivers.declared.common import Counters, pace
 from drivers.declared.serial.codec import Codec
 from drivers.declared.serial.message_fields import build_fields
 from drivers.declared.serial.options import FieldCounter, SerialOptions
-from drivers.transport.serial_port import SerialPort
+from drivers.transport import SerialPort
 
 MOST_CHUNKS_A_CYCLE = 16  # a babbling board must not hold the cycle
 

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from drivers.declared.common.board import Counters
+from drivers.declared.common import Counters
 from drivers.declared.serial.codec import Codec
 from drivers.declared.serial.frame_codec import host_codec as frame_codec
 from drivers.declared.serial.frame_options import DeclaredFramesOptions
 from drivers.declared.serial.line_codec import board_codec, host_codec
 from drivers.declared.serial.line_options import DeclaredLinesOptions
 from drivers.declared.serial.options import SerialOptions
-from drivers.transport.wire_budget import Budget, WireLoad, serial_s
+from drivers.transport import Budget, WireLoad, serial_s
 
 LONG = -12345.678  # of a value that is written out: sign, digits and decimals
 

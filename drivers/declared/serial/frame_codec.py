@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import struct
 
-from drivers.declared.common.board import Counters
+from drivers.declared.common import Counters
 from drivers.declared.serial.codec import Message
 from drivers.declared.serial.frame_options import (
     IGNORED,

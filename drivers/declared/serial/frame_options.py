@@ -9,10 +9,10 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from drivers.declared.common.checksums import Checksum
+from drivers.declared.common import Checksum
 from drivers.declared.serial.options import FieldCounter, SerialOptions, unique
 from drivers.quantities import Duration
-from drivers.transport.board_quantities import Part
+from drivers.transport import Part
 
 IGNORED = "_"
 Order = Literal["little_endian", "big_endian"]

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 from drivers.base import Drive
 from drivers.declared.serial.frame_options import DeclaredFramesOptions
-from drivers.transport.wire_budget import Budget
+from drivers.transport import Budget
 
 if TYPE_CHECKING:
-    from drivers.transport.listening import Ear
+    from drivers.transport import Ear
 
 
 class DeclaredFramesProtocol:
@@ -20,7 +20,7 @@ class DeclaredFramesProtocol:
     options = DeclaredFramesOptions
 
     def make(self, options: Any, period_s: float) -> Drive:
-        from drivers.declared.common.drive import DeclaredDrive
+        from drivers.declared.common import DeclaredDrive
         from drivers.declared.serial.frame_board import FrameBoard
 
         return DeclaredDrive(FrameBoard(options), period_s)

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Literal
 
-from drivers.declared.common.board import Counters
-from drivers.declared.common.checksums import checksum
+from drivers.declared.common import Counters, checksum
 from drivers.declared.serial.frame_options import Framing, NumberField
 
 LONGEST_BEHIND = 8192  # bytes without a whole frame that are kept at most

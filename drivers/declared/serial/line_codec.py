@@ -7,7 +7,7 @@ from collections import deque
 from collections.abc import Mapping, Sequence
 
 from drivers.base import DriverError
-from drivers.declared.common.board import Counters
+from drivers.declared.common import Counters
 from drivers.declared.serial.codec import Message
 from drivers.declared.serial.line_options import DeclaredLinesOptions, LineCheck
 from drivers.declared.serial.line_templates import (

@@ -8,11 +8,11 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from drivers.declared.common.checksums import Checksum
+from drivers.declared.common import Checksum
 from drivers.declared.serial.options import FieldCounter, SerialOptions, unique
 from drivers.quantities import Duration
 from drivers.suggest import nearest
-from drivers.transport.board_quantities import Part
+from drivers.transport import Part
 
 IGNORED = "_"  # a field of which nothing is wanted
 # Signed decimal numbers, and what a format may ask for; never the width from another value.

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 from drivers.base import Drive
 from drivers.declared.serial.line_options import DeclaredLinesOptions
-from drivers.transport.wire_budget import Budget
+from drivers.transport import Budget
 
 if TYPE_CHECKING:
-    from drivers.transport.listening import Ear
+    from drivers.transport import Ear
 
 
 class DeclaredLinesProtocol:
@@ -20,7 +20,7 @@ class DeclaredLinesProtocol:
     options = DeclaredLinesOptions
 
     def make(self, options: Any, period_s: float) -> Drive:
-        from drivers.declared.common.drive import DeclaredDrive
+        from drivers.declared.common import DeclaredDrive
         from drivers.declared.serial.line_board import LineBoard
 
         return DeclaredDrive(LineBoard(options), period_s)

@@ -7,7 +7,7 @@ import re
 import string
 from collections.abc import Callable, Mapping, Sequence
 
-from drivers.declared.common.checksums import checksum
+from drivers.declared.common import checksum
 from drivers.declared.serial.line_options import IGNORED, LineCheck, LineOptions, template_fields
 
 # No more digits than a double can hold with an exponent: what is longer is garbage.

@@ -5,15 +5,13 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 
-from drivers.declared.common.board import Counters, Sample
+from drivers.declared.common import Counters, Sample
 from drivers.declared.serial.codec import Codec
 from drivers.declared.serial.frame_options import DeclaredFramesOptions
 from drivers.declared.serial.line_options import DeclaredLinesOptions
 from drivers.declared.serial.message_fields import MessageFields
 from drivers.declared.serial.options import SerialOptions
-from drivers.transport.board_quantities import GIVEN_UNITS
-from drivers.transport.listening import Heard, Undeclared
-from drivers.transport.serial_port import SerialPort
+from drivers.transport import GIVEN_UNITS, Heard, SerialPort, Undeclared
 
 KEPT_BYTES = 40  # of the last chunk in which something was not understood
 

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from drivers.declared.common.board import Counters, Sample
-from drivers.declared.common.device_clock import DeviceClock
+from drivers.declared.common import Counters, DeviceClock, Sample
 from drivers.declared.serial.options import FieldCounter, SerialOptions
-from drivers.transport.board_quantities import Scaling
+from drivers.transport import Scaling
 
 Target = tuple[int, Sample, float, float]  # place, and scale and offset with the sign
 

@@ -7,13 +7,12 @@ from typing import Annotated
 
 from pydantic import Field
 
-from drivers.declared.common.board import BoardOptions, Given, Taken
+from drivers.declared.common import BoardOptions, Given, Taken
 from drivers.quantities import Duration
 from drivers.suggest import nearest
-from drivers.transport.board_quantities import Given as GivenName
-from drivers.transport.board_quantities import Part
-from drivers.transport.board_quantities import Taken as TakenName
-from drivers.transport.serial_port import PortOptions
+from drivers.transport import Given as GivenName
+from drivers.transport import Part, PortOptions
+from drivers.transport import Taken as TakenName
 
 
 class FieldCounter(Part):

@@ -14,11 +14,11 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from drivers.base import DriverError
-from drivers.declared.common.simulated_board import BoardLogic
+from drivers.declared.common import BoardLogic
 from drivers.declared.serial.codec import Codec
 from drivers.declared.serial.options import FieldCounter, SerialOptions
-from drivers.simulated.pacing import advance, real_time
-from drivers.transport.board_quantities import Scaling
+from drivers.simulated import advance, real_time
+from drivers.transport import Scaling
 
 # A local socket, not a pseudo-terminal: the bytes of a terminal pass through a kernel thread of
 # ordinary priority, which a busy computer holds up for milliseconds, and even a read that is

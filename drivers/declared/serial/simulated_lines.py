@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from drivers.declared.common.board import Counters
+from drivers.declared.common import Counters
 from drivers.declared.serial.line_codec import board_codec
 from drivers.declared.serial.line_options import DeclaredLinesOptions
 from drivers.declared.serial.simulated import SimulatedSerialBoard, simulate_serial

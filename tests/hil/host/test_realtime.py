@@ -15,8 +15,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from hil.host.empty_loop import empty_loop
 from hil.host.realtime import ClaimedProcessor, own_processor, sleep_until
-from hil.host.timing import LatencyHistogram, empty_loop, judge, measure_host
+from hil.host.timing import LatencyHistogram, judge, measure_host
 
 # In a process of its own: real-time settings are for good.
 PROBE = """

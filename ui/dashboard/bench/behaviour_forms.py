@@ -12,18 +12,18 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
-from hil.control.behaviours import passive_bounds
-from hil.core.requests import (
+from hil.control import passive_bounds
+from hil.core import (
     MOST_POINTS,
     Behaviour,
+    BehaviourCode,
     ConstantForce,
     Float,
     HoldPosition,
     VirtualSpring,
     Waveform,
 )
-from hil.core.samples import BehaviourCode
-from hil.profile.schema import Profile
+from hil.profile import Profile
 
 
 class EntryError(ValueError):

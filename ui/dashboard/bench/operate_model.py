@@ -16,14 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drivers.base import PowerStage
-from hil.analysis.measures import mark_label
-from hil.calibration.drift import DriftWarning
-from hil.core.limit_texts import label, mend, sentence
-from hil.core.limits import Cause, Limit
-from hil.core.samples import COLUMNS, INDEX, BehaviourCode, State
-from hil.link.items import Answer
-from hil.profile.loader import profile_from_dict
-from hil.profile.schema import Profile
+from hil.analysis import mark_label
+from hil.calibration import DriftWarning
+from hil.core import COLUMNS, INDEX, BehaviourCode, Cause, Limit, State, label, mend, sentence
+from hil.link import Answer
+from hil.profile import Profile, profile_from_dict
 from ui.dashboard.bench.behaviour_forms import BehaviourForm, behaviour_forms
 from ui.dashboard.bench.last_word import LastWord
 from ui.dashboard.bench.rig_statics import borne_mass

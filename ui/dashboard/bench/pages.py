@@ -11,8 +11,7 @@ from PySide6.QtWidgets import QWidget
 
 from ui.dashboard.bench.operate_model import OperateModel
 from ui.dashboard.bench.session import Session
-from ui.dashboard.widgets.pacer import Slice
-from ui.dashboard.widgets.theme import Sizes, Theme
+from ui.dashboard.widgets import Sizes, Slice, Theme
 
 
 @dataclass(frozen=True)

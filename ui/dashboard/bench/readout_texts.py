@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from hil.profile.schema import Lever
+from hil.profile import Lever
 from ui.dashboard.bench.operate_model import OperateModel
 from ui.dashboard.bench.wording import number
 

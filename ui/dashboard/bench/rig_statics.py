@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from hil.profile.schema import Lever, Profile
+from hil.profile import Lever, Profile
 
 
 def rig_text(profile: Profile) -> str:

@@ -17,19 +17,9 @@ from pathlib import Path
 from typing import Any
 
 from drivers.base import DriverError
-from drivers.simulated.surroundings_door import SurroundingsClient
-from hil.core.requests import (
-    Apply,
-    Behaviour,
-    EndRun,
-    Energise,
-    Marker,
-    PowerOff,
-    Request,
-    Reset,
-    StartRun,
-)
-from hil.link.client import Answer, Client, Refused
+from drivers.simulated import SurroundingsClient
+from hil.core import Apply, Behaviour, EndRun, Energise, Marker, PowerOff, Request, Reset, StartRun
+from hil.link import Answer, Client, Refused
 from ui.dashboard.bench.operate_model import OperateModel
 from ui.dashboard.bench.wording import asked_words
 

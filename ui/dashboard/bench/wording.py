@@ -6,8 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from hil.core.requests import Apply, Request
-from hil.core.samples import BehaviourCode, State
+from hil.core import Apply, BehaviourCode, Request, State
 
 STATE_WORDS = {
     State.DE_ENERGISED: "De-energised",

@@ -14,12 +14,8 @@ from PySide6.QtWidgets import (
 )
 
 from ui.dashboard.bringup.model import BringUpModel
-from ui.dashboard.guided.page_operator import Question
-from ui.dashboard.guided.typed_number import typed_number
-from ui.dashboard.widgets.ask_frame import AskFrame
-from ui.dashboard.widgets.hold_button import HoldButton
-from ui.dashboard.widgets.key_button import KeyButton
-from ui.dashboard.widgets.theme import Sizes, Theme
+from ui.dashboard.guided import Question, typed_number
+from ui.dashboard.widgets import AskFrame, HoldButton, KeyButton, Sizes, Theme
 
 PER_UNIT = {"mm": 1e3, "m": 1.0, "N": 1.0}
 MOST_OPTIONS = 6

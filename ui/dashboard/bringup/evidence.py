@@ -11,8 +11,8 @@ import pyqtgraph
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QColor, QFont, QPen
 
-from hil.bringup.step import Measured, Plot, Result, Trace
-from ui.dashboard.widgets.theme import Sizes, Theme
+from hil.bringup import Measured, Plot, Result, Trace
+from ui.dashboard.widgets import Sizes, Theme
 
 PATTERNS = (Qt.PenStyle.SolidLine, Qt.PenStyle.DashDotLine, Qt.PenStyle.DotLine)
 CORNERS = ((1, 0), (0, 0), (1, 1), (0, 1))  # right and left above, right and left below

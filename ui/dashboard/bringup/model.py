@@ -15,25 +15,28 @@ from pathlib import Path
 from typing import Any
 
 from drivers.base import DriverError
-from drivers.simulated.surroundings_door import SurroundingsClient
-from hil.bench.facts import facts_from_dict
-from hil.bringup.procedure import bring_up
-from hil.bringup.record import BringUpRecord
-from hil.bringup.record_files import HTML, YAML, RecordError
-from hil.bringup.step import Result, Step, Verdict
-from hil.bringup.steps import STEPS
-from hil.core.samples import INDEX
-from hil.link.beside import connect_beside
-from hil.link.errors import LinkError
-from hil.procedures.operator import SimulatedOperator
-from hil.profile.devices import rig_parameters
-from ui.dashboard.bench.operate_model import OperateModel
-from ui.dashboard.bench.session import Session
+from drivers.simulated import SurroundingsClient
+from hil.bench import facts_from_dict
+from hil.bringup import (
+    HTML,
+    STEPS,
+    YAML,
+    BringUpRecord,
+    RecordError,
+    Result,
+    Step,
+    Verdict,
+    bring_up,
+)
+from hil.core import INDEX
+from hil.link import LinkError, connect_beside
+from hil.procedures import SimulatedOperator
+from hil.profile import rig_parameters
+from ui.dashboard.bench import OperateModel, Session
 from ui.dashboard.bringup.records import Kept, kept_records, new_folder, result_of
 from ui.dashboard.bringup.values import ProfileValues
 from ui.dashboard.bringup.words import end_text, proposed, summary, why_not_begin, without_changes
-from ui.dashboard.guided.page_operator import PageOperator, Question
-from ui.dashboard.guided.runner import PageRunner
+from ui.dashboard.guided import PageOperator, PageRunner, Question
 
 RUNNING = "runs now"
 ENDS_S = 20.0  # power off, and the record on the disk

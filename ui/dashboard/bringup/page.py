@@ -15,15 +15,13 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from hil.bringup.step import Step
-from ui.dashboard.bench.pages import Page, Place
+from hil.bringup import Step
+from ui.dashboard.bench import Page, Place
 from ui.dashboard.bringup.ask_panel import MOST_OPTIONS, AskPanel
 from ui.dashboard.bringup.evidence import EvidencePlot, evidence_html, live_plots
 from ui.dashboard.bringup.model import RUNNING, BringUpModel
 from ui.dashboard.bringup.step_list import WORDS, StepList
-from ui.dashboard.widgets.key_button import KeyButton
-from ui.dashboard.widgets.pacer import Slice
-from ui.dashboard.widgets.theme import Sizes, Theme, combo_style
+from ui.dashboard.widgets import KeyButton, Sizes, Slice, Theme, combo_style
 
 LIVE_EVERY = 3  # of the renewals of words
 # Heights of what is to be done and of the evidence: while it runs, and once it has ended.

@@ -10,8 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from hil.bringup.record_files import YAML, kept_plots
-from hil.bringup.step import Finding, Measured, Result, Verdict
+from hil.bringup import YAML, Finding, Measured, Result, Verdict, kept_plots
 
 MOST_RECORDS = 20
 

@@ -15,9 +15,9 @@ from PySide6.QtWidgets import (
     QStyleOptionViewItem,
 )
 
-from hil.bringup.step import Verdict
+from hil.bringup import Verdict
 from ui.dashboard.bringup.model import RUNNING, BringUpModel
-from ui.dashboard.widgets.theme import Sizes, Theme
+from ui.dashboard.widgets import Sizes, Theme
 
 WORDS = {
     Verdict.PASS: "passed",

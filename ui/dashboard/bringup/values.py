@@ -7,14 +7,9 @@ import threading
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
-from hil.bringup.record import BringUpRecord, profile_hash
-from hil.bringup.record_files import RecordError
-from hil.bringup.step import Step
-from hil.profile.loader import load_profile
-from hil.profile.problems import ProfileError
-from hil.profile.schema import Profile
-from hil.profile.write_back import write_back
-from ui.dashboard.guided.page_operator import Question
+from hil.bringup import BringUpRecord, RecordError, Step, profile_hash
+from hil.profile import Profile, ProfileError, load_profile, write_back
+from ui.dashboard.guided import Question
 
 START_ANEW = (
     "Close this bench and start it anew with this profile: until then it works with the values "

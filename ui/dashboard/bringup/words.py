@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from hil.bringup.step import Result, Step, Verdict
-from hil.procedures.procedure import Ended
-from ui.dashboard.bench.operate_model import OperateModel
-from ui.dashboard.bench.session import Session
-from ui.dashboard.guided.ready_to_begin import why_not_ready
+from hil.bringup import Result, Step, Verdict
+from hil.procedures import Ended
+from ui.dashboard.bench import OperateModel, Session
+from ui.dashboard.guided import why_not_ready
 
 
 def summary(steps: Sequence[Step], results: Mapping[str, Result]) -> tuple[str, str]:

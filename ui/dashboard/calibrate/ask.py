@@ -26,15 +26,12 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from hil.calibration.settling import SCATTER, SLOPE_COUNTS_S, noise_counts
-from ui.dashboard.bench.wording import number
+from hil.calibration import SCATTER, SLOPE_COUNTS_S, noise_counts
+from ui.dashboard.bench import number
 from ui.dashboard.calibrate.model import CalibrateModel
 from ui.dashboard.calibrate.words import large_words
-from ui.dashboard.guided.page_operator import Question
-from ui.dashboard.guided.typed_number import typed_number
-from ui.dashboard.widgets.ask_frame import AskFrame
-from ui.dashboard.widgets.key_button import KeyButton
-from ui.dashboard.widgets.theme import Sizes, Theme
+from ui.dashboard.guided import Question, typed_number
+from ui.dashboard.widgets import AskFrame, KeyButton, Sizes, Theme
 
 LEAST_SPAN_COUNTS = 12.0
 

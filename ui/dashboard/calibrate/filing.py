@@ -5,16 +5,21 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from hil.calibration.archive import keep_calibration
-from hil.calibration.calibration_file import FOLDER, CalibrationFile, CalibrationFileError
-from hil.calibration.evaluation import evaluate
-from hil.calibration.fit_models import LAWS
-from hil.calibration.profile_part import use_in_profile
-from hil.calibration.result import CalibrationFinding, CalibrationResult
-from hil.calibration.session import Options, PlannedLoad
-from hil.profile.loader import SHIPPED
-from hil.profile.problems import ProfileError
-from ui.dashboard.bench.operate_model import OperateModel
+from hil.calibration import (
+    FOLDER,
+    LAWS,
+    CalibrationFile,
+    CalibrationFileError,
+    CalibrationFinding,
+    CalibrationResult,
+    Options,
+    PlannedLoad,
+    evaluate,
+    keep_calibration,
+    use_in_profile,
+)
+from hil.profile import SHIPPED, ProfileError
+from ui.dashboard.bench import OperateModel
 
 
 def law_again(

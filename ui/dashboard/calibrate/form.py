@@ -18,14 +18,13 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from hil.calibration.loads import KINDS, Kind
-from ui.dashboard.bench.wording import two_digits
+from hil.calibration import KINDS, Kind
+from ui.dashboard.bench import two_digits
 from ui.dashboard.calibrate.model import CalibrateModel
 from ui.dashboard.calibrate.setup import Entry
 from ui.dashboard.calibrate.tables import plan_html
 from ui.dashboard.calibrate.words import largest_u95, law_choices, spring_rows
-from ui.dashboard.widgets.key_button import KeyButton
-from ui.dashboard.widgets.theme import Sizes, Theme, combo_style
+from ui.dashboard.widgets import KeyButton, Sizes, Theme, combo_style
 
 
 class SetupForm(QWidget):

@@ -7,15 +7,16 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from hil.calibration.calibration_file import (
+from hil.calibration import (
     CalibrationFile,
     CalibrationFileError,
+    Comparison,
     check_belongs,
     check_samples,
+    compare,
     list_calibrations,
 )
-from hil.calibration.comparison import Comparison, compare
-from hil.profile.schema import Profile
+from hil.profile import Profile
 
 
 @dataclass(frozen=True, eq=False)

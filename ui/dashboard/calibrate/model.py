@@ -16,25 +16,26 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from hil.calibration.calibration_file import CalibrationFile
-from hil.calibration.drift import NO_LOAD
-from hil.calibration.fit_models import Fit
-from hil.calibration.result import CalibrationPoint, CalibrationResult
-from hil.calibration.session import planned_loads
-from hil.control.changed_calibration import changed_calibration
-from hil.core.requests import UseCalibration
-from hil.link.items import Answer
-from hil.procedures.procedure import ProcedureFailed
-from ui.dashboard.bench.operate_model import OperateModel
-from ui.dashboard.bench.session import Session
+from hil.calibration import (
+    NO_LOAD,
+    CalibrationFile,
+    CalibrationPoint,
+    CalibrationResult,
+    Fit,
+    planned_loads,
+)
+from hil.control import changed_calibration
+from hil.core import UseCalibration
+from hil.link import Answer
+from hil.procedures import ProcedureFailed
+from ui.dashboard.bench import OperateModel, Session
 from ui.dashboard.calibrate.filing import Filing, law_again
 from ui.dashboard.calibrate.kept import Kept, KeptCalibrations
 from ui.dashboard.calibrate.rig import LiveRig, PageRig
 from ui.dashboard.calibrate.run import GuidedRun
 from ui.dashboard.calibrate.setup import Setup, SetupError
 from ui.dashboard.calibrate.watch import CalibrationWatch
-from ui.dashboard.guided.page_operator import Question
-from ui.dashboard.guided.ready_to_begin import why_not_ready
+from ui.dashboard.guided import Question, why_not_ready
 
 AUTO = "auto"
 Phase = Literal["set-up", "running", "result"]

@@ -15,7 +15,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from ui.dashboard.bench.pages import Page, Place
+from ui.dashboard.bench import Page, Place
 from ui.dashboard.calibrate.ask import CalibrateAsk
 from ui.dashboard.calibrate.form import OutcomeView, PlanView, SetupForm
 from ui.dashboard.calibrate.kept import Kept
@@ -23,9 +23,7 @@ from ui.dashboard.calibrate.model import CalibrateModel
 from ui.dashboard.calibrate.plots import CalibrationPlot
 from ui.dashboard.calibrate.tables import KeptTable, PointsTable
 from ui.dashboard.calibrate.words import compared_html, findings_html, kept_html, result_html
-from ui.dashboard.widgets.key_button import KeyButton
-from ui.dashboard.widgets.pacer import Slice
-from ui.dashboard.widgets.shown import Shown
+from ui.dashboard.widgets import KeyButton, Shown, Slice
 
 POINTS, LAW, EARLIER = range(3)
 VIEWS = ("Points", "Law and band", "Earlier ones")

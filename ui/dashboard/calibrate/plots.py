@@ -10,11 +10,8 @@ from numpy.typing import ArrayLike, NDArray
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QBrush, QColor, QFont, QFontMetricsF, QPen
 
-from hil.calibration.comparison import Comparison
-from hil.calibration.fit_models import Fit
-from hil.calibration.result import Budget, CalibrationPoint, SensorLaw
-from ui.dashboard.widgets.shown import Shown
-from ui.dashboard.widgets.theme import Sizes, Theme
+from hil.calibration import Budget, CalibrationPoint, Comparison, Fit, SensorLaw
+from ui.dashboard.widgets import Shown, Sizes, Theme
 
 Array = NDArray[np.float64]
 # Way of the load and side of approach are told apart by shape, not by colour alone.

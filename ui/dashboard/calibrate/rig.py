@@ -6,15 +6,13 @@ import contextlib
 from collections.abc import Callable
 from typing import Protocol
 
-from drivers.simulated.surroundings_door import SurroundingsClient
-from hil.bench.facts import facts_from_dict
-from hil.link.beside import connect_beside
-from hil.procedures.operator import SimulatedOperator
-from hil.procedures.procedure import Ended, Procedure
-from hil.profile.devices import rig_parameters
-from ui.dashboard.bench.session import Session
-from ui.dashboard.guided.page_operator import PageOperator, Question
-from ui.dashboard.guided.runner import PageRunner
+from drivers.simulated import SurroundingsClient
+from hil.bench import facts_from_dict
+from hil.link import connect_beside
+from hil.procedures import Ended, Procedure, SimulatedOperator
+from hil.profile import rig_parameters
+from ui.dashboard.bench import Session
+from ui.dashboard.guided import PageOperator, PageRunner, Question
 
 
 class CalibrateOperator(PageOperator):

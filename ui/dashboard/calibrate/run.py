@@ -12,16 +12,24 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 from drivers.base import DriverError
-from hil.calibration.fit_models import Fit, FitError, choose_law
-from hil.calibration.result import CalibrationPoint, CalibrationResult
-from hil.calibration.session import Options, PlannedLoad, Progress, calibrate
-from hil.calibration.uncertainty import table_of
-from hil.core.samples import INDEX
-from hil.link.errors import LinkError
-from hil.procedures.procedure import Ended
-from hil.profile.schema import Profile
+from hil.calibration import (
+    CalibrationPoint,
+    CalibrationResult,
+    Fit,
+    FitError,
+    Options,
+    PlannedLoad,
+    Progress,
+    calibrate,
+    choose_law,
+    table_of,
+)
+from hil.core import INDEX
+from hil.link import LinkError
+from hil.procedures import Ended
+from hil.profile import Profile
 from ui.dashboard.calibrate.rig import PageRig, PageRun
-from ui.dashboard.guided.page_operator import PageOperator
+from ui.dashboard.guided import PageOperator
 
 ENDS_S = 20.0
 LIVE_S, LIVE_EVERY = 3.0, 10  # what is drawn of the reading, of every so many samples

@@ -6,9 +6,8 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from hil.calibration.loads import Accuracy, Kind
-from hil.calibration.session import Options
-from hil.profile.schema import Lever, Profile
+from hil.calibration import Accuracy, Kind, Options
+from hil.profile import Lever, Profile
 
 MOST_SERIES = 20
 GRAVITY = (9.7, 9.9)

@@ -11,12 +11,11 @@ from PySide6.QtCore import Qt
 from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import QAbstractItemView, QHeaderView, QTableWidget, QTableWidgetItem
 
-from hil.calibration.result import CalibrationPoint
-from ui.dashboard.bench.wording import number, two_digits
+from hil.calibration import CalibrationPoint
+from ui.dashboard.bench import number, two_digits
 from ui.dashboard.calibrate.kept import Kept
 from ui.dashboard.calibrate.model import CalibrateModel
-from ui.dashboard.widgets.shown import Shown
-from ui.dashboard.widgets.theme import Theme
+from ui.dashboard.widgets import Shown, Theme
 
 POINT_HEADS = ("No.", "Load", "Way", "N", "Counts", "Residual N", "")
 KEPT_HEADS = ("Made", "Law", "Range N", "±U N", "")

@@ -7,10 +7,9 @@ from typing import Any
 
 import numpy as np
 
-from hil.calibration.drift import NO_LOAD, NO_LOAD_S, DriftWarning, DriftWatch
-from hil.core.samples import INDEX
-from ui.dashboard.bench.behaviour_forms import behaviour_forms
-from ui.dashboard.bench.operate_model import OperateModel
+from hil.calibration import NO_LOAD, NO_LOAD_S, DriftWarning, DriftWatch
+from hil.core import INDEX
+from ui.dashboard.bench import OperateModel, behaviour_forms
 
 _TIME = INDEX["time_s"]
 

@@ -6,14 +6,13 @@ import html
 import math
 from collections.abc import Iterable
 
-from hil.calibration.calibration_file import CalibrationFile
-from hil.calibration.result import CalibrationResult
-from hil.control.calibration import ForceCalibration
-from hil.profile.schema import Calibration, Profile, TwoSlopes
-from ui.dashboard.bench.wording import number, two_digits
+from hil.calibration import CalibrationFile, CalibrationResult
+from hil.control import ForceCalibration
+from hil.profile import Calibration, Profile, TwoSlopes
+from ui.dashboard.bench import number, two_digits
 from ui.dashboard.calibrate.kept import Compared, Kept
 from ui.dashboard.calibrate.model import AUTO, CalibrateModel
-from ui.dashboard.widgets.theme import Theme
+from ui.dashboard.widgets import Theme
 
 LAW_WORDS = {
     "line": "straight line", "quadratic": "quadratic", "cubic": "cubic",

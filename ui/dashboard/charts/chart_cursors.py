@@ -7,10 +7,9 @@ from dataclasses import dataclass
 from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPen
 
-from ui.dashboard.bench.traces import TRACE_INDEX
-from ui.dashboard.bench.wording import number
+from ui.dashboard.bench import TRACE_INDEX, number
 from ui.dashboard.charts.chart_view import ChartView, Panel, Trace
-from ui.dashboard.widgets.theme import Theme
+from ui.dashboard.widgets import Theme
 
 
 @dataclass

@@ -10,8 +10,7 @@ from PySide6.QtCore import QRectF
 from PySide6.QtGui import QColor, QPainter, QPolygonF
 from shiboken6 import VoidPtr, wrapInstance
 
-from ui.dashboard.bench.trace_buffer import Window
-from ui.dashboard.bench.traces import TRACE_INDEX
+from ui.dashboard.bench import TRACE_INDEX, Window
 from ui.dashboard.charts.chart_view import Panel
 
 

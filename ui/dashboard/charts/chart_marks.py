@@ -7,10 +7,10 @@ from collections.abc import Iterable
 from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPen
 
-from ui.dashboard.bench.operate_model import Mark
+from ui.dashboard.bench import Mark
 from ui.dashboard.charts.chart_cursors import Plot
 from ui.dashboard.charts.chart_view import ChartView
-from ui.dashboard.widgets.theme import Theme
+from ui.dashboard.widgets import Theme
 
 ROWS = 3  # of labels, so that marks close together keep theirs
 

@@ -14,12 +14,10 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from ui.dashboard.bench.operate_model import OperateModel
-from ui.dashboard.bench.wording import number
+from ui.dashboard.bench import OperateModel, number
 from ui.dashboard.charts.chart_view import WINDOWS_S
 from ui.dashboard.charts.strip_charts import StripCharts
-from ui.dashboard.widgets.key_button import KeyButton
-from ui.dashboard.widgets.theme import Sizes, Theme
+from ui.dashboard.widgets import KeyButton, Sizes, Theme
 
 
 class MarkEntry(QLineEdit):

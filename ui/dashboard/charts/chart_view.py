@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 
-from ui.dashboard.bench.trace_buffer import TraceBuffer
+from ui.dashboard.bench import TraceBuffer
 
 WINDOWS_S = (10.0, 60.0, 600.0)
 SHRINK_AFTER_S = 2.0

@@ -27,10 +27,7 @@ from PySide6.QtGui import (
 )
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
-from ui.dashboard.bench.operate_model import OperateModel
-from ui.dashboard.bench.trace_buffer import Values, Window
-from ui.dashboard.bench.traces import TRACE_INDEX
-from ui.dashboard.bench.wording import number
+from ui.dashboard.bench import TRACE_INDEX, OperateModel, Values, Window, number
 from ui.dashboard.charts.chart_cursors import Plot, paint_cursors
 from ui.dashboard.charts.chart_lines import (
     band_shapes,
@@ -43,7 +40,7 @@ from ui.dashboard.charts.chart_lines import (
 )
 from ui.dashboard.charts.chart_marks import paint_marks
 from ui.dashboard.charts.chart_view import PANELS, ChartView
-from ui.dashboard.widgets.theme import Sizes, Theme
+from ui.dashboard.widgets import Sizes, Theme
 
 DRAG_PIXELS = 4
 MOST_COLUMNS = 900

@@ -14,8 +14,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
-from hil.procedures.operator import SimulatedOperator
-from hil.procedures.procedure import Choose, Hand, HoldToRun, ProcedureFailed, Read
+from hil.procedures import Choose, Hand, HoldToRun, ProcedureFailed, Read, SimulatedOperator
 
 LIVE_S = 0.25  # a loop that draws and shares its processor is late at times; no hand is faster
 SHOWN_S = 0.5  # what simulated hands are asked is seen so long before they do it

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from hil.core.samples import State
-from ui.dashboard.bench.operate_model import OperateModel
+from hil.core import State
+from ui.dashboard.bench import OperateModel
 
 
 def why_not_ready(model: OperateModel) -> str:

@@ -7,12 +7,9 @@ import threading
 from collections.abc import Callable
 from typing import TypeVar
 
-from hil.core.limits import Cause
-from hil.core.requests import Enable
-from hil.link.client import Client
-from hil.link.errors import LinkError
-from hil.procedures.live_runner import LiveRunner
-from hil.procedures.procedure import Ended, Procedure
+from hil.core import Cause, Enable
+from hil.link import Client, LinkError
+from hil.procedures import Ended, LiveRunner, Procedure
 from ui.dashboard.guided.page_operator import PageOperator
 
 OWN_STOPS = "bring-up:"  # how the causes of those begin that a step asks for itself

@@ -19,13 +19,10 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from hil.core.requests import Behaviour
-from ui.dashboard.bench.behaviour_forms import BehaviourForm, Choice, EntryError, Field
-from ui.dashboard.bench.operate_model import OperateModel
+from hil.core import Behaviour
+from ui.dashboard.bench import BehaviourForm, Choice, EntryError, Field, OperateModel
 from ui.dashboard.operate.field_slider import FieldSlider
-from ui.dashboard.widgets.key_button import KeyButton
-from ui.dashboard.widgets.spoken_label import SpokenLabel
-from ui.dashboard.widgets.theme import Sizes, Theme
+from ui.dashboard.widgets import KeyButton, Sizes, SpokenLabel, Theme
 
 
 class BehaviourButton(QPushButton):

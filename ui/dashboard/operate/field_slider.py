@@ -18,9 +18,8 @@ from PySide6.QtGui import (
 )
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
-from ui.dashboard.bench.behaviour_forms import Field
-from ui.dashboard.widgets.drawing import Draughtsman
-from ui.dashboard.widgets.theme import Sizes, Theme
+from ui.dashboard.bench import Field
+from ui.dashboard.widgets import Draughtsman, Sizes, Theme
 
 
 class FieldSlider(QWidget):

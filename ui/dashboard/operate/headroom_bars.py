@@ -8,10 +8,9 @@ from PySide6.QtCore import QPointF, QRectF, QSize
 from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPaintEvent
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
-from hil.supervision.headroom import Headroom, headroom
-from ui.dashboard.bench.operate_model import OperateModel
-from ui.dashboard.widgets.drawing import Draughtsman
-from ui.dashboard.widgets.theme import Sizes, Theme
+from hil.supervision import Headroom, headroom
+from ui.dashboard.bench import OperateModel
+from ui.dashboard.widgets import Draughtsman, Sizes, Theme
 
 NEAR = 0.85  # from here a bar is hatched and its text bold: near the limit
 

@@ -6,9 +6,8 @@ from PySide6.QtCore import QSize
 from PySide6.QtGui import QPainter, QPaintEvent
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
-from ui.dashboard.bench.operate_model import OperateModel
-from ui.dashboard.widgets.drawing import Draughtsman
-from ui.dashboard.widgets.theme import Sizes, Theme
+from ui.dashboard.bench import OperateModel
+from ui.dashboard.widgets import Draughtsman, Sizes, Theme
 
 
 class LiveDrawing(QWidget):

@@ -7,12 +7,10 @@ import math
 from PySide6.QtCore import QPointF, QRectF
 from PySide6.QtGui import QColor, QPolygonF
 
-from hil.profile.schema import Lever, Linear
-from ui.dashboard.bench.operate_model import OperateModel
-from ui.dashboard.bench.rig_statics import lever_angle
-from ui.dashboard.bench.wording import number
+from hil.profile import Lever, Linear
+from ui.dashboard.bench import OperateModel, lever_angle, number
 from ui.dashboard.operate.live_drawing import LiveDrawing
-from ui.dashboard.widgets.drawing import Draughtsman
+from ui.dashboard.widgets import Draughtsman
 
 
 class LoadPicture(LiveDrawing):

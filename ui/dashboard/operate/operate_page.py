@@ -7,9 +7,9 @@ from collections.abc import Callable
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QFrame, QHBoxLayout, QVBoxLayout, QWidget
 
-from hil.core.requests import Tare
-from ui.dashboard.bench.pages import Page, Place
-from ui.dashboard.charts.chart_page import ChartPage
+from hil.core import Tare
+from ui.dashboard.bench import Page, Place
+from ui.dashboard.charts import ChartPage
 from ui.dashboard.operate.behaviour_deck import BehaviourDeck
 from ui.dashboard.operate.headroom_bars import HeadroomBars
 from ui.dashboard.operate.load_picture import LoadPicture
@@ -17,7 +17,7 @@ from ui.dashboard.operate.readouts import Readouts
 from ui.dashboard.operate.rig_picture import RigPicture
 from ui.dashboard.operate.stop_strip import ElidedLabel
 from ui.dashboard.operate.surroundings_panel import SurroundingsPanel
-from ui.dashboard.widgets.pacer import Slice
+from ui.dashboard.widgets import Slice
 
 
 class OperatePage(Page):

@@ -6,9 +6,8 @@ from PySide6.QtCore import QPointF, QSize
 from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPaintEvent
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
-from ui.dashboard.bench.operate_model import OperateModel
-from ui.dashboard.bench.readout_texts import Readout, readouts
-from ui.dashboard.widgets.theme import Sizes, Theme
+from ui.dashboard.bench import OperateModel, Readout, readouts
+from ui.dashboard.widgets import Sizes, Theme
 
 
 class Readouts(QWidget):

@@ -7,11 +7,10 @@ import math
 from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import QColor, QPolygonF
 
-from ui.dashboard.bench.operate_model import OperateModel
-from ui.dashboard.bench.wording import number
-from ui.dashboard.charts.chart_view import nice_step
+from ui.dashboard.bench import OperateModel, number
+from ui.dashboard.charts import nice_step
 from ui.dashboard.operate.live_drawing import LiveDrawing
-from ui.dashboard.widgets.drawing import Draughtsman
+from ui.dashboard.widgets import Draughtsman
 
 SPRING_SCALE = 2.0  # springs are drawn this much larger than travel, and say so
 

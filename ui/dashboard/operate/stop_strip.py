@@ -16,11 +16,9 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from hil.core.samples import State
-from ui.dashboard.bench.operate_model import OperateModel
-from ui.dashboard.widgets.key_button import KeyButton
-from ui.dashboard.widgets.spoken_label import SpokenLabel
-from ui.dashboard.widgets.theme import Sizes, Theme
+from hil.core import State
+from ui.dashboard.bench import OperateModel
+from ui.dashboard.widgets import KeyButton, Sizes, SpokenLabel, Theme
 
 SENTENCE = (
     "A software stop is no safety function: keep the hard-wired emergency stop within reach, "

@@ -16,10 +16,9 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from ui.dashboard.bench.behaviour_forms import Field
-from ui.dashboard.bench.operate_model import OperateModel
+from ui.dashboard.bench import Field, OperateModel
 from ui.dashboard.operate.field_slider import FieldSlider
-from ui.dashboard.widgets.theme import Sizes, Theme
+from ui.dashboard.widgets import Sizes, Theme
 
 
 class SurroundingsPanel(QWidget):

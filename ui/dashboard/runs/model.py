@@ -9,11 +9,11 @@ from pathlib import Path
 
 import numpy as np
 
-from hil.analysis.measures import mark_label
-from hil.recorder.runs import RunError, RunSummary, list_runs, load_run
-from ui.dashboard.bench.operate_model import Mark
-from ui.dashboard.bench.trace_buffer import TraceBuffer
-from ui.dashboard.bench.traces import TRACES
+from hil.analysis import mark_label
+from hil.recorder import RunError, RunSummary, list_runs, load_run
+from ui.dashboard.bench import Mark
+from ui.dashboard.bench import TraceBuffer
+from ui.dashboard.bench import TRACES
 
 STATUS_WORDS = {
     "recording": "recording now",

@@ -17,11 +17,11 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from ui.dashboard.charts.chart_page import ChartPage
-from ui.dashboard.widgets.key_button import KeyButton
-from ui.dashboard.bench.pages import Page, Place
+from ui.dashboard.charts import ChartPage
+from ui.dashboard.widgets import KeyButton
+from ui.dashboard.bench import Page, Place
 from ui.dashboard.runs.model import STATUS_WORDS, RecordedTraces, RunsModel
-from ui.dashboard.bench.wording import duration_text
+from ui.dashboard.bench import duration_text
 
 COLUMNS = ("Run", "Started", "Length", "What it holds")
 
