@@ -80,13 +80,15 @@ class Dimension:
     def parse(self, value: object) -> float:
         if isinstance(value, bool) or not isinstance(value, int | float | str):
             raise PydanticCustomError(
-                "quantity_text", "write a number with its unit, such as '1 {unit}'",
+                "quantity_text",
+                "write a number with its unit, such as '1 {unit}'",
                 {"unit": self.unit},
             )
         if not isinstance(value, str):
             raise PydanticCustomError(
-                "quantity_unit", "the unit is missing: write '{value} {unit}' or another unit "
-                "of the same kind", {"value": value, "unit": self.unit},
+                "quantity_unit",
+                "the unit is missing: write '{value} {unit}' or another unit of the same kind",
+                {"value": value, "unit": self.unit},
             )
         from pint import DimensionalityError
 
@@ -97,8 +99,9 @@ class Dimension:
             parsed: Any = units().Quantity(float(match[1]), match[2])
             if not match[2]:
                 raise PydanticCustomError(
-                    "quantity_unit", "the unit is missing: write '{value} {unit}' or another "
-                    "unit of the same kind", {"value": value, "unit": self.unit},
+                    "quantity_unit",
+                    "the unit is missing: write '{value} {unit}' or another unit of the same kind",
+                    {"value": value, "unit": self.unit},
                 )
             if _pure(parsed) != _pure(units().Quantity(1, self.unit)):
                 raise DimensionalityError(match[2], self.unit)
@@ -107,13 +110,15 @@ class Dimension:
             raise
         except DimensionalityError:
             raise PydanticCustomError(
-                "quantity_unit", "'{value}' is not of the kind {unit}",
+                "quantity_unit",
+                "'{value}' is not of the kind {unit}",
                 {"value": value, "unit": self.unit},
             ) from None
         except Exception:
             raise PydanticCustomError(
-                "quantity_text", "'{value}' cannot be read as a quantity; write for instance "
-                "'1 {unit}'", {"value": value, "unit": self.unit},
+                "quantity_text",
+                "'{value}' cannot be read as a quantity; write for instance '1 {unit}'",
+                {"value": value, "unit": self.unit},
             ) from None
 
 

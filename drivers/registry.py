@@ -43,8 +43,10 @@ def find_protocol(name: str) -> WireProtocol:
             ) from error
         lacking = [part for part in PARTS if not hasattr(protocol, part)]
         if lacking or protocol.name != name:
-            what = f"has no {' and no '.join(lacking)}" if lacking else (
-                f"calls itself '{protocol.name}'"
+            what = (
+                f"has no {' and no '.join(lacking)}"
+                if lacking
+                else (f"calls itself '{protocol.name}'")
             )
             raise DriverError(
                 f"protocol '{name}' from {place} {what}: mend its package, see 'Add a drive "

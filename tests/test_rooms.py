@@ -73,9 +73,5 @@ def test_files_are_short_enough_to_read() -> None:
     lengths = {
         str(file.relative_to(ROOT)): len(file.read_text().splitlines()) for file in modules()
     }
-    long = {
-        name: length
-        for name, length in lengths.items()
-        if length > LONGEST
-    }
+    long = {name: length for name, length in lengths.items() if length > LONGEST}
     assert long == {}

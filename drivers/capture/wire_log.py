@@ -54,8 +54,9 @@ class WireRecorder:
         began = time.time() - time.monotonic()
         self._process = subprocess.Popen(
             [sys.executable, "-m", "drivers.capture.wire_log_writer", str(folder), repr(began)],
-            stdin=subprocess.PIPE, start_new_session=True,
-        )  # fmt: skip
+            stdin=subprocess.PIPE,
+            start_new_session=True,
+        )
         assert self._process.stdin is not None
         self._pipe = self._process.stdin.fileno()
         with contextlib.suppress(OSError, AttributeError):

@@ -219,9 +219,7 @@ class ReplayBus(can.BusABC):
     def send(self, msg: can.Message, timeout: float | None = None) -> None:
         """Release what was received after this then."""
         identifier, data = msg.arbitration_id, msg.data
-        self._source.sent(
-            lambda then: then.arbitration_id == identifier and then.data == data
-        )
+        self._source.sent(lambda then: then.arbitration_id == identifier and then.data == data)
 
     def _recv_internal(self, timeout: float | None) -> tuple[can.Message | None, bool]:
         waiting = self._source.waiting

@@ -20,8 +20,7 @@ class WireTextError(ValueError):
 def timed_line(time_s: float, received: bool, data: bytes) -> str:
     """One line, its end included."""
     text = "".join(
-        chr(byte) if 32 <= byte < 127 and byte not in b'"\\' else f"\\x{byte:02x}"
-        for byte in data
+        chr(byte) if 32 <= byte < 127 and byte not in b'"\\' else f"\\x{byte:02x}" for byte in data
     )
     return f'({time_s:.6f}) {"<" if received else ">"} "{text}"\n'
 

@@ -73,7 +73,8 @@ class DataSheet:
             return
         told = self.dictionary.device_information
         for name, sheet, drive in (
-            ("vendor", told.vendor_number, vendor), ("product", told.product_number, product)
+            ("vendor", told.vendor_number, vendor),
+            ("product", told.product_number, product),
         ):
             if sheet and sheet != drive:
                 raise DriverError(

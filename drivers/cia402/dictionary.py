@@ -126,19 +126,26 @@ def build(options: Cia402Options, core: Any, status: Callable[[], int]) -> Dicti
     d.add(od.MODES_OF_OPERATION, 0, "INTEGER8", value=10, writable=True, put=_within(8, 10), **m)
     d.add(od.MODES_OF_OPERATION_DISPLAY, 0, "INTEGER8", get=lambda: int(core.mode), **m)
     d.add(od.POSITION_ACTUAL, 0, "INTEGER32", get=lambda: int(core.position_counts), **m)
-    d.add(od.VELOCITY_ACTUAL, 0, "INTEGER32",
-          get=lambda: round(core.velocity_rad_s / speed_unit), **m)
+    d.add(
+        od.VELOCITY_ACTUAL, 0, "INTEGER32", get=lambda: round(core.velocity_rad_s / speed_unit), **m
+    )
     d.add(od.TARGET_TORQUE, 0, "INTEGER16", writable=True, **m)
     d.add(od.MAX_TORQUE, 0, "UNSIGNED16", value=min(65535, round(1000 * peak / rated)))
-    d.add(od.MAX_CURRENT, 0, "UNSIGNED16",
-          value=min(65535, round(1000 * p.drive_max_torque_N_m / rated)))
-    d.add(od.MAX_MOTOR_SPEED, 0, "UNSIGNED32",
-          value=round(p.drive_overspeed_rad_s * 60 / (2 * math.pi)))
-    d.add(od.MOTOR_RATED_CURRENT, 0, "UNSIGNED32",
-          value=round(1000 * rated / constant))
+    d.add(
+        od.MAX_CURRENT,
+        0,
+        "UNSIGNED16",
+        value=min(65535, round(1000 * p.drive_max_torque_N_m / rated)),
+    )
+    d.add(
+        od.MAX_MOTOR_SPEED,
+        0,
+        "UNSIGNED32",
+        value=round(p.drive_overspeed_rad_s * 60 / (2 * math.pi)),
+    )
+    d.add(od.MOTOR_RATED_CURRENT, 0, "UNSIGNED32", value=round(1000 * rated / constant))
     d.add(od.MOTOR_RATED_TORQUE, 0, "UNSIGNED32", value=round(1000 * rated))
-    d.add(od.TORQUE_ACTUAL, 0, "INTEGER16",
-          get=lambda: round(1000 * core.torque_N_m / rated), **m)
+    d.add(od.TORQUE_ACTUAL, 0, "INTEGER16", get=lambda: round(1000 * core.torque_N_m / rated), **m)
     d.add(od.DC_LINK_VOLTAGE, 0, "UNSIGNED32", get=lambda: round(1000 * core.supply_V), **m)
     d.add(od.TARGET_POSITION, 0, "INTEGER32", writable=True, **m)
     d.add(od.ENCODER_RESOLUTION, 0, "UNSIGNED8", value=2)
@@ -150,11 +157,21 @@ def build(options: Cia402Options, core: Any, status: Callable[[], int]) -> Dicti
     d.add(od.TARGET_VELOCITY, 0, "INTEGER32", writable=True, **m)
     d.add(od.SUPPORTED_MODES, 0, "UNSIGNED32", value=1 << 7 | 1 << 8 | 1 << 9)
     deflection, spare = options.deflection_object, options.spare_object
-    d.add(deflection.index, deflection.subindex, deflection.type,
-          get=lambda: round(core.deflection_counts / deflection.scale), **m)
+    d.add(
+        deflection.index,
+        deflection.subindex,
+        deflection.type,
+        get=lambda: round(core.deflection_counts / deflection.scale),
+        **m,
+    )
     if spare is not None:
-        d.add(spare.index, spare.subindex, spare.type,
-              get=lambda: round(core.spare_counts / spare.scale), **m)
+        d.add(
+            spare.index,
+            spare.subindex,
+            spare.type,
+            get=lambda: round(core.spare_counts / spare.scale),
+            **m,
+        )
     for index in {deflection.index} | ({spare.index} if spare else set()):
         last = max(subindex for i, subindex in d.items if i == index)
         if last:
@@ -225,8 +242,14 @@ def _pdo(d: Dictionary, n: int, communication: int, mapping: int, cob_id: int, t
 
     d.add(com, 0, "UNSIGNED8", value=last)
     no_remote_request = 1 << 30 if t else 0
-    d.add(com, 1, "UNSIGNED32", value=NOT_VALID | no_remote_request | cob_id, writable=True,
-          put=put_identifier)
+    d.add(
+        com,
+        1,
+        "UNSIGNED32",
+        value=NOT_VALID | no_remote_request | cob_id,
+        writable=True,
+        put=put_identifier,
+    )
     d.add(com, 2, "UNSIGNED8", value=1, writable=True, put=put_type)
     if t:
         d.add(com, 3, "UNSIGNED16", writable=True)  # inhibit time, 0.1 ms

@@ -15,13 +15,15 @@ from drivers.transport import CanEar, Heard, Take, identifier_text
 HEARTBEAT, EMCY = 0x700, 0x80
 SYNC_NOTE = "comes with SYNC, which nobody sends while the drive is only listened to"
 NAMES = {
-    mapping.STATUS: "status word", mapping.POSITION: "position", mapping.TORQUE: "torque",
-    mapping.VELOCITY: "velocity", mapping.MODE: "mode", mapping.SUPPLY: "supply",
+    mapping.STATUS: "status word",
+    mapping.POSITION: "position",
+    mapping.TORQUE: "torque",
+    mapping.VELOCITY: "velocity",
+    mapping.MODE: "mode",
+    mapping.SUPPLY: "supply",
     mapping.ERROR: "error code",
-}  # fmt: skip
-UNITS = {
-    mapping.POSITION: "counts", mapping.TORQUE: "per mille of rated", mapping.SUPPLY: "mV",
-}  # fmt: skip
+}
+UNITS = {mapping.POSITION: "counts", mapping.TORQUE: "per mille of rated", mapping.SUPPLY: "mV"}
 
 
 def ear(options: Cia402Options) -> CanEar:
@@ -34,8 +36,12 @@ def ear(options: Cia402Options) -> CanEar:
         takes[identifier, False] = take
 
     node = options.node
-    beat = Heard("heartbeat", identifier_text(HEARTBEAT + node, False), options.drive_heartbeat,
-                 note="a drive that no host has configured yet may send none")  # fmt: skip
+    beat = Heard(
+        "heartbeat",
+        identifier_text(HEARTBEAT + node, False),
+        options.drive_heartbeat,
+        note="a drive that no host has configured yet may send none",
+    )
     add(beat, HEARTBEAT + node, _one_byte(beat, "NMT state"))
     emergency = Heard("EMCY", identifier_text(EMCY + node, False), note="comes with a fault")
     add(emergency, EMCY + node, _emergency(emergency))

@@ -70,15 +70,22 @@ def pdos(options: Cia402Options) -> tuple[tuple[Pdo, ...], tuple[Pdo, ...]]:
     node = options.node
     receive_type = 1 if options.rpdo_transmission == "sync" else 255
     receive = (
-        Pdo(1, 0x200 + node, receive_type, (
-            Entry(od.CONTROL_WORD, 0, "UNSIGNED16"),
-            Entry(od.MODES_OF_OPERATION, 0, "INTEGER8"),
-            Entry(od.TARGET_TORQUE, 0, "INTEGER16"),
-        )),
-        Pdo(2, 0x300 + node, receive_type, (
-            Entry(od.TARGET_VELOCITY, 0, "INTEGER32"),
-            Entry(od.TARGET_POSITION, 0, "INTEGER32"),
-        )),
+        Pdo(
+            1,
+            0x200 + node,
+            receive_type,
+            (
+                Entry(od.CONTROL_WORD, 0, "UNSIGNED16"),
+                Entry(od.MODES_OF_OPERATION, 0, "INTEGER8"),
+                Entry(od.TARGET_TORQUE, 0, "INTEGER16"),
+            ),
+        ),
+        Pdo(
+            2,
+            0x300 + node,
+            receive_type,
+            (Entry(od.TARGET_VELOCITY, 0, "INTEGER32"), Entry(od.TARGET_POSITION, 0, "INTEGER32")),
+        ),
     )
     fast = [VELOCITY, deflection(options)]
     slow = [SUPPLY, ERROR]

@@ -87,10 +87,15 @@ def compile_pdos(d: Dictionary) -> tuple[dict[int, ReceivePdo], list[TransmitPdo
         com = od.TPDO_COMMUNICATION + n
         cob = d.items[com, 1].value
         if not cob & NOT_VALID:
-            transmit.append(TransmitPdo(
-                cob & 0x7FF, d.items[com, 2].value, _mapped(d, od.TPDO_MAPPING + n),
-                d.items[com, 3].value * 1e-4, d.items[com, 5].value * 1e-3,
-            ))
+            transmit.append(
+                TransmitPdo(
+                    cob & 0x7FF,
+                    d.items[com, 2].value,
+                    _mapped(d, od.TPDO_MAPPING + n),
+                    d.items[com, 3].value * 1e-4,
+                    d.items[com, 5].value * 1e-3,
+                )
+            )
     return receive, transmit
 
 

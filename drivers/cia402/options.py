@@ -73,7 +73,8 @@ class Cia402Options(Part):
                 raise ValueError(f"{name}.scale must not be 0")
         spare, deflection = self.spare_object, self.deflection_object
         if spare is not None and (spare.index, spare.subindex) == (
-            deflection.index, deflection.subindex
+            deflection.index,
+            deflection.subindex,
         ):
             raise ValueError("spare_object must be another input than deflection_object")
         return self

@@ -16,7 +16,9 @@ from drivers.cia402.state_machine import STAGE, state_of
 FAST_1, FAST_2, BOTH = 1, 2, 3
 BOOT_UP, STOPPED, OPERATIONAL, PRE_OPERATIONAL = 0x00, 0x04, 0x05, 0x7F
 NMT_STATES = {
-    BOOT_UP: "boot-up", STOPPED: "Stopped", OPERATIONAL: "Operational",
+    BOOT_UP: "boot-up",
+    STOPPED: "Stopped",
+    OPERATIONAL: "Operational",
     PRE_OPERATIONAL: "Pre-operational",
 }
 NEVER = -1e9

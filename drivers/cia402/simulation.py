@@ -72,4 +72,3 @@ def _run(bus: can.BusABC, node: SimulatedNode, core: Any, door: Any) -> None:
                 advance(core, now - last)
                 last = now
             door.poll()
-

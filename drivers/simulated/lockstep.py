@@ -38,11 +38,7 @@ class LockstepDrive:
     """
 
     def __init__(
-        self,
-        parameters: RigParameters,
-        seed: int = 1,
-        period_s: float = 0.001,
-        options: Any = None,
+        self, parameters: RigParameters, seed: int = 1, period_s: float = 0.001, options: Any = None
     ) -> None:
         if not 0 < period_s < math.inf:
             raise DriverError(f"period_s = {period_s}: must be above 0")

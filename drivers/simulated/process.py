@@ -34,8 +34,14 @@ from drivers.simulated.parameters import RigParameters
 from drivers.simulated.surroundings_door import SurroundingsDoor
 
 _KEYS = {
-    "protocol", "options", "parameters", "surroundings", "seed", "end_with_parent", "processor",
-}  # fmt: skip
+    "protocol",
+    "options",
+    "parameters",
+    "surroundings",
+    "seed",
+    "end_with_parent",
+    "processor",
+}
 
 
 class ConfigurationError(Exception):

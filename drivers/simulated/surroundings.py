@@ -88,9 +88,7 @@ class Surroundings:
             raise ValueError("frequency_Hz and duration_s must not be below 0")
         self._physics.push(force, frequency, duration)
 
-    def move_nut(
-        self, speed_m_s: float, distance_m: float, most_N: float = MOST_BY_HAND_N
-    ) -> None:
+    def move_nut(self, speed_m_s: float, distance_m: float, most_N: float = MOST_BY_HAND_N) -> None:
         """Turn the screw by hand so that the nut moves so far, + in rod extension; let go.
 
         The hand is no stronger than ``most_N`` at the nut, so that it may be slower than

@@ -20,8 +20,18 @@ from drivers.base import DriverError
 from drivers.simulated.surroundings import MOST_BY_HAND_N, Surroundings
 
 ACTIONS = (
-    "hang", "push", "disturb", "move_nut", "turn_screw", "hold_screw", "hold_output",
-    "support_load", "wiggle_cable", "emergency_stop", "reset_peaks", "state",
+    "hang",
+    "push",
+    "disturb",
+    "move_nut",
+    "turn_screw",
+    "hold_screw",
+    "hold_output",
+    "support_load",
+    "wiggle_cable",
+    "emergency_stop",
+    "reset_peaks",
+    "state",
 )
 
 
@@ -128,17 +138,19 @@ class SurroundingsClient:
     def push(self, force_N: float, frequency_Hz: float = 0.0, duration_s: float = 0.0) -> None:
         """A hand at the load point; see ``Surroundings.push``."""
         self._ask(
-            {"do": "push", "force_N": force_N, "frequency_Hz": frequency_Hz,
-             "duration_s": duration_s}
-        )  # fmt: skip
+            {
+                "do": "push",
+                "force_N": force_N,
+                "frequency_Hz": frequency_Hz,
+                "duration_s": duration_s,
+            }
+        )
 
     def disturb(self, name: str, value: float | bool | None) -> None:
         """Make something wrong; see ``Surroundings.disturb``."""
         self._ask({"do": "disturb", "name": name, "value": value})
 
-    def move_nut(
-        self, speed_m_s: float, distance_m: float, most_N: float = MOST_BY_HAND_N
-    ) -> None:
+    def move_nut(self, speed_m_s: float, distance_m: float, most_N: float = MOST_BY_HAND_N) -> None:
         """Turn the screw by hand; see ``Surroundings.move_nut``."""
         self._ask(
             {"do": "move_nut", "speed_m_s": speed_m_s, "distance_m": distance_m, "most_N": most_N}

@@ -1,17 +1,7 @@
 """Carry frames and bytes: CAN buses, serial ports, their load and what is received on them."""
 
-from drivers.transport.board_quantities import (
-    GIVEN_UNITS,
-    TAKEN_UNITS,
-    Given,
-    Part,
-    Scaling,
-    Taken,
-)
-from drivers.transport.can_bus import (
-    BusOptions,
-    open_bus,
-)
+from drivers.transport.board_quantities import GIVEN_UNITS, TAKEN_UNITS, Given, Part, Scaling, Taken
+from drivers.transport.can_bus import BusOptions, open_bus
 from drivers.transport.listening import (
     CanEar,
     Ear,
@@ -21,14 +11,8 @@ from drivers.transport.listening import (
     Undeclared,
     identifier_text,
 )
-from drivers.transport.ports import (
-    can_adapters,
-    serial_ports,
-)
-from drivers.transport.serial_port import (
-    PortOptions,
-    SerialPort,
-)
+from drivers.transport.ports import can_adapters, serial_ports
+from drivers.transport.serial_port import PortOptions, SerialPort
 from drivers.transport.wire_budget import (
     REFUSE_SHARE,
     WARN_SHARE,

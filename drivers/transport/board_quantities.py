@@ -24,9 +24,16 @@ TAKEN_UNITS: dict[str, str] = {
     "position": "rad",
 }
 Given = Literal[
-    "position", "velocity", "torque", "current", "supply", "temperature", "deflection",
-    "status", "fault",
-]  # fmt: skip
+    "position",
+    "velocity",
+    "torque",
+    "current",
+    "supply",
+    "temperature",
+    "deflection",
+    "status",
+    "fault",
+]
 Taken = Literal["torque", "current", "velocity", "position"]
 
 

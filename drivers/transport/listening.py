@@ -189,8 +189,10 @@ class CanEar:
         if take is not None and not frame.is_remote_frame and not frame.is_error_frame:
             take(frame, now_s)
             return
-        what = "error frame" if frame.is_error_frame else identifier_text(
-            frame.arbitration_id, frame.is_extended_id
+        what = (
+            "error frame"
+            if frame.is_error_frame
+            else identifier_text(frame.arbitration_id, frame.is_extended_id)
         )
         if frame.is_remote_frame:
             what += " remote"

@@ -48,9 +48,7 @@ class LocalSocketBus(can.BusABC):
         can.CanInitializationError: no hub there, a hub there already, or no such place.
     """
 
-    def __init__(
-        self, channel: str, role: str = "member", fd: bool = False, **kwargs: Any
-    ) -> None:
+    def __init__(self, channel: str, role: str = "member", fd: bool = False, **kwargs: Any) -> None:
         self._is_shutdown = True  # until there is something to shut down
         if role not in ("hub", "member"):
             raise can.CanInitializationError(f"role '{role}': write 'hub' or 'member'")
@@ -83,9 +81,7 @@ class LocalSocketBus(can.BusABC):
                 self._peers[self._number] = self._socket
         except OSError as error:
             self._socket.close()
-            raise can.CanInitializationError(
-                f"{path}: {error.strerror}", error.errno
-            ) from error
+            raise can.CanInitializationError(f"{path}: {error.strerror}", error.errno) from error
         self._socket.setblocking(False)
         self._watched = [self._number]
         self.channel_info = f"local_socket {path}"
@@ -220,8 +216,10 @@ class LocalSocketBus(can.BusABC):
     def _flexible_frame(self, packet: bytes, number: int) -> can.Message | None:
         """A frame of CAN FD, or None: counted as malformed."""
         size = FLEXIBLE_HEAD.size
-        sound = len(packet) >= size and packet[4] in FLEXIBLE_LENGTHS and (
-            len(packet) == size + packet[4] and not packet[3] & 0x40
+        sound = (
+            len(packet) >= size
+            and packet[4] in FLEXIBLE_LENGTHS
+            and (len(packet) == size + packet[4] and not packet[3] & 0x40)
         )
         if sound and self._hub:
             self._pass_on(packet, number)

@@ -35,12 +35,16 @@ def serial_ports() -> list[dict[str, Any]]:
             "path": port.device,
             "stable_path": _stable(port.device),
             "description": port.description if port.description != "n/a" else "",
-            "usb": None if port.vid is None else {
-                "vendor_id": port.vid, "product_id": port.pid, "serial_number": port.serial_number,
+            "usb": None
+            if port.vid is None
+            else {
+                "vendor_id": port.vid,
+                "product_id": port.pid,
+                "serial_number": port.serial_number,
             },
         }
         for port in sorted(list_ports.comports())
-    ]  # fmt: skip
+    ]
 
 
 def _stable(path: str) -> str | None:

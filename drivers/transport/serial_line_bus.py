@@ -22,9 +22,17 @@ import can
 import serial
 
 BIT_RATES = {
-    10_000: b"S0", 20_000: b"S1", 50_000: b"S2", 100_000: b"S3", 125_000: b"S4",
-    250_000: b"S5", 500_000: b"S6", 750_000: b"S7", 1_000_000: b"S8", 83_300: b"S9",
-}  # fmt: skip
+    10_000: b"S0",
+    20_000: b"S1",
+    50_000: b"S2",
+    100_000: b"S3",
+    125_000: b"S4",
+    250_000: b"S5",
+    500_000: b"S6",
+    750_000: b"S7",
+    1_000_000: b"S8",
+    83_300: b"S9",
+}
 DATA_BIT_RATES = {2_000_000: b"Y2", 5_000_000: b"Y5"}
 LENGTHS = (*range(9), 12, 16, 20, 24, 32, 48, 64)
 CODE_OF = {length: code for code, length in enumerate(LENGTHS)}
@@ -34,11 +42,15 @@ MOST_UNSENT = 4096
 ANSWER_S = 0.3
 # Letter: extended, remote, flexible, switched.
 KINDS: dict[int, tuple[bool, bool, bool, bool]] = {
-    ord("t"): (False, False, False, False), ord("T"): (True, False, False, False),
-    ord("r"): (False, True, False, False), ord("R"): (True, True, False, False),
-    ord("d"): (False, False, True, False), ord("D"): (True, False, True, False),
-    ord("b"): (False, False, True, True), ord("B"): (True, False, True, True),
-}  # fmt: skip
+    ord("t"): (False, False, False, False),
+    ord("T"): (True, False, False, False),
+    ord("r"): (False, True, False, False),
+    ord("R"): (True, True, False, False),
+    ord("d"): (False, False, True, False),
+    ord("D"): (True, False, True, False),
+    ord("b"): (False, False, True, True),
+    ord("B"): (True, False, True, True),
+}
 ANSWERS = frozenset(b"zZVvNFA")  # taken, version, serial number, flags
 # Of python-can's general options, those that make sense here or do no harm.
 TAKEN = frozenset({"can_filters", "fd", "receive_own_messages"})

@@ -98,9 +98,14 @@ class SerialPort:
             return
         try:
             port = serial.Serial(
-                path, options.baud, parity=options.parity[0].upper(),
-                stopbits=options.stop_bits, timeout=0, write_timeout=0, exclusive=True,
-            )  # fmt: skip
+                path,
+                options.baud,
+                parity=options.parity[0].upper(),
+                stopbits=options.stop_bits,
+                timeout=0,
+                write_timeout=0,
+                exclusive=True,
+            )
         except (OSError, ValueError) as error:  # pyserial's own is an OSError
             number = getattr(error, "errno", None)
             raise _not_opened(path, error, number) from error
@@ -189,9 +194,7 @@ class SerialPort:
 
     def _gone(self, error: OSError | None) -> DriverError:
         reason = f": {error.strerror}" if error else ""
-        return DriverError(
-            f"serial port {self.path} is gone{reason}: check its plug and its power"
-        )
+        return DriverError(f"serial port {self.path} is gone{reason}: check its plug and its power")
 
 
 def is_socket(path: str) -> bool:

@@ -234,10 +234,7 @@ def stop(run: Recorded, section: Section) -> dict[str, Any]:
     last = cycles[min(section.end, len(cycles) - 1)]
     for event in run.events:
         if event["kind"] == "stop" and first <= event["cycle"] <= last:
-            return {
-                "cause": event["detail"] or event["cause"],
-                "to_wire_ms": event["to_wire_ms"],
-            }
+            return {"cause": event["detail"] or event["cause"], "to_wire_ms": event["to_wire_ms"]}
     raise ValueError("no stop was recorded between its markers")
 
 

@@ -28,8 +28,13 @@ Array = NDArray[np.float64]
 PLOT_COLUMNS = 1100  # upright pixels of a plot; more points than twice this show nothing more
 # Okabe and Ito's palette, told apart with any colour vision.
 BLUE, SKY, ORANGE, VERMILION, GREEN, INK = (
-    "#0072B2", "#56B4E9", "#E69F00", "#D55E00", "#009E73", "#1b2230",
-)  # fmt: skip
+    "#0072B2",
+    "#56B4E9",
+    "#E69F00",
+    "#D55E00",
+    "#009E73",
+    "#1b2230",
+)
 
 
 def write_report(
@@ -140,18 +145,21 @@ def _plot(run: Recorded, measured: Measured) -> str:
     if len(time_s):
         time_s = time_s - time_s[0]
     panels: list[tuple[str, list[tuple[str, str, str, float]]]] = [
-        ("Force in N", [
-            ("asked_force_N", "asked", ORANGE, 1.0),
-            ("motor_force_N", "from motor", SKY, 1.0),
-            ("spring_force_N", "spring", BLUE, 1.0),
-        ]),
+        (
+            "Force in N",
+            [
+                ("asked_force_N", "asked", ORANGE, 1.0),
+                ("motor_force_N", "from motor", SKY, 1.0),
+                ("spring_force_N", "spring", BLUE, 1.0),
+            ],
+        ),
         ("Deflection in mm", [("deflection_m", "nut to output", GREEN, 1e3)]),
-        ("Position in mm", [
-            ("output_position_m", "output", BLUE, 1e3),
-            ("nut_position_m", "nut", VERMILION, 1e3),
-        ]),
+        (
+            "Position in mm",
+            [("output_position_m", "output", BLUE, 1e3), ("nut_position_m", "nut", VERMILION, 1e3)],
+        ),
         ("Motor torque in N·m", [("measured_torque_N_m", "measured", INK, 1.0)]),
-    ]  # fmt: skip
+    ]
     with matplotlib.rc_context({"font.size": 8, "svg.fonttype": "path", "path.simplify": True}):
         canvas = Canvas(figsize=(10.2, 6.6), layout="constrained")
         FigureCanvasSVG(canvas)
@@ -172,9 +180,13 @@ def _plot(run: Recorded, measured: Measured) -> str:
                 section = figure.section
                 middle = (time_s[section.steady] + time_s[section.end - 1]) / 2
                 axes[0].annotate(
-                    figure.name, (middle, 1.01), xycoords=("data", "axes fraction"),
-                    ha="center", va="bottom", fontsize=7,
-                )  # fmt: skip
+                    figure.name,
+                    (middle, 1.01),
+                    xycoords=("data", "axes fraction"),
+                    ha="center",
+                    va="bottom",
+                    fontsize=7,
+                )
         axes[-1].set_xlabel("Time in s")
         page = io.StringIO()
         canvas.savefig(page, format="svg", transparent=True, metadata={"Date": None})
@@ -208,28 +220,55 @@ def _limit_rows(run: Recorded, profile: Profile) -> list[dict[str, str]]:
     supply = _column(run, "supply_V")
     constant = profile.actuator.motor.torque_constant
     rows = [
-        (Limit.FORCE, largest("spring_force_N", 1, "N"), f"{limits.force.bounded:.0f} N",
-         f"{limits.force.tripped:.0f} N"),
-        (Limit.DEFLECTION, largest("deflection_m", 1e3, "mm", 2),
-         f"{limits.deflection.bounded * 1e3:.2f} mm", f"{limits.deflection.tripped * 1e3:.2f} mm"),
-        (Limit.TRAVEL,
-         f"{position.min():.1f} to {position.max():.1f} mm" if len(position) else "none",
-         f"{travel.lower * 1e3:.1f} to {travel.upper * 1e3:.1f} mm",
-         f"{travel.tripped_beyond * 1e3:.1f} mm beyond"),
-        (Limit.SPEED, largest("nut_velocity_m_s", 1e3, "mm/s"),
-         f"{limits.speed.bounded * 1e3:.0f} mm/s", f"{limits.speed.tripped * 1e3:.0f} mm/s"),
-        (Limit.CURRENT, largest("measured_torque_N_m", 1 / constant, "A"),
-         f"{limits.current.bounded:.1f} A",
-         "none" if limits.current.tripped is None else f"{limits.current.tripped:.1f} A"),
-        (Limit.MOTOR_HEAT, largest("motor_heat", 100, "%", 0),
-         f"{limits.motor_heat.bounded * 100:.0f} %", f"{limits.motor_heat.tripped * 100:.0f} %"),
-        (Limit.DRIVE_TEMPERATURE, largest("drive_temperature_degC", 1, "°C"),
-         f"{limits.drive_temperature.bounded:.0f} °C",
-         f"{limits.drive_temperature.tripped:.0f} °C"),
-        (Limit.SUPPLY_LOW,
-         f"{supply.min():.1f} to {supply.max():.1f} V" if len(supply) else "none", "",
-         f"{limits.supply.low:.1f} to {limits.supply.high:.1f} V"),
-    ]  # fmt: skip
+        (
+            Limit.FORCE,
+            largest("spring_force_N", 1, "N"),
+            f"{limits.force.bounded:.0f} N",
+            f"{limits.force.tripped:.0f} N",
+        ),
+        (
+            Limit.DEFLECTION,
+            largest("deflection_m", 1e3, "mm", 2),
+            f"{limits.deflection.bounded * 1e3:.2f} mm",
+            f"{limits.deflection.tripped * 1e3:.2f} mm",
+        ),
+        (
+            Limit.TRAVEL,
+            f"{position.min():.1f} to {position.max():.1f} mm" if len(position) else "none",
+            f"{travel.lower * 1e3:.1f} to {travel.upper * 1e3:.1f} mm",
+            f"{travel.tripped_beyond * 1e3:.1f} mm beyond",
+        ),
+        (
+            Limit.SPEED,
+            largest("nut_velocity_m_s", 1e3, "mm/s"),
+            f"{limits.speed.bounded * 1e3:.0f} mm/s",
+            f"{limits.speed.tripped * 1e3:.0f} mm/s",
+        ),
+        (
+            Limit.CURRENT,
+            largest("measured_torque_N_m", 1 / constant, "A"),
+            f"{limits.current.bounded:.1f} A",
+            "none" if limits.current.tripped is None else f"{limits.current.tripped:.1f} A",
+        ),
+        (
+            Limit.MOTOR_HEAT,
+            largest("motor_heat", 100, "%", 0),
+            f"{limits.motor_heat.bounded * 100:.0f} %",
+            f"{limits.motor_heat.tripped * 100:.0f} %",
+        ),
+        (
+            Limit.DRIVE_TEMPERATURE,
+            largest("drive_temperature_degC", 1, "°C"),
+            f"{limits.drive_temperature.bounded:.0f} °C",
+            f"{limits.drive_temperature.tripped:.0f} °C",
+        ),
+        (
+            Limit.SUPPLY_LOW,
+            f"{supply.min():.1f} to {supply.max():.1f} V" if len(supply) else "none",
+            "",
+            f"{limits.supply.low:.1f} to {limits.supply.high:.1f} V",
+        ),
+    ]
     return [
         {
             "label": "Supply" if limit is Limit.SUPPLY_LOW else label(limit),
@@ -301,17 +340,22 @@ def _calibration_rows(run: Recorded, profile: Profile) -> list[tuple[str, str]]:
     rows += [
         (
             "Uncertainty, k = 1",
-            f"table, at most {max(u for _force, u in table):.3g} N" if table else
-            f"√({calibration.absolute_uncertainty:g}² + "
+            f"table, at most {max(u for _force, u in table):.3g} N"
+            if table
+            else f"√({calibration.absolute_uncertainty:g}² + "
             f"({calibration.relative_uncertainty:g}·F)²) N",
         ),
         ("Dated", calibration.dated or "not said"),
-    ]  # fmt: skip
+    ]
     for event in run.events:
         if event.get("kind") == "calibration":
             part = event.get("calibration") or {}
-            rows.append((f"From {event.get('time_s', 0.0):.1f} s of the bench on",
-                         str(part.get("identity") or "one written by hand")))  # fmt: skip
+            rows.append(
+                (
+                    f"From {event.get('time_s', 0.0):.1f} s of the bench on",
+                    str(part.get("identity") or "one written by hand"),
+                )
+            )
     return rows
 
 

@@ -1,18 +1,8 @@
 """One control cycle and the state it advances; the same in lockstep."""
 
-from hil.bench.cycle import (
-    Bench,
-)
-from hil.bench.facts import (
-    DriveFacts,
-    drive_facts,
-    facts_from_dict,
-    facts_to_dict,
-)
-from hil.bench.lockstep import (
-    EPOCH,
-    LockstepBench,
-)
+from hil.bench.cycle import Bench
+from hil.bench.facts import DriveFacts, drive_facts, facts_from_dict, facts_to_dict
+from hil.bench.lockstep import EPOCH, LockstepBench
 
 __all__ = [
     "EPOCH",

@@ -273,9 +273,7 @@ class BenchState:
         if isinstance(request.behaviour, MotorTorque | MotorSpeed):
             return self._apply_open_loop(request.behaviour)
         if self.envelope is not None and not self.envelope.closed_loop:
-            return Outcome(
-                False, "restricted operation: the force loop is not to be closed yet"
-            )
+            return Outcome(False, "restricted operation: the force loop is not to be closed yet")
         checked = check_behaviour(request.behaviour, self.profile, self.gains)
         if checked.refusal:
             self._event("refused", text=checked.refusal)

@@ -69,9 +69,7 @@ class Bench(BenchState):
         supervisor = self.supervisor
         state = self.state
         # A controlled stop still drives the motor: what makes that wrong must cut it short.
-        energised = (
-            state is State.STANDBY or state is State.WORKING or self.controlled_stop.running
-        )
+        energised = state is State.STANDBY or state is State.WORKING or self.controlled_stop.running
         cause = supervisor.check(telemetry, estimator, true_force, energised, dt_s)
         if cause and (energised or self.energising or cause == Cause.DRIVE_LOST):
             self.stop(cause, supervisor.detail)
@@ -106,8 +104,12 @@ class Bench(BenchState):
             self._shaped = shaped
             supervisor.note_shaped(shaped + self.tare_N)
             torque = self.force_law.torque(
-                shaped + self.tare_N, estimator, dt_s, limit,
-                supervisor.torque_low_N_m, supervisor.torque_high_N_m,
+                shaped + self.tare_N,
+                estimator,
+                dt_s,
+                limit,
+                supervisor.torque_low_N_m,
+                supervisor.torque_high_N_m,
             )
             if self.force_law.saturated:
                 supervisor.note_torque(torque)
@@ -208,9 +210,7 @@ class Bench(BenchState):
     def _follow_enabling(self, dt_s: float) -> None:
         enabling = self.enabling
         enabling.wait(dt_s)
-        if not enabling.held and (
-            self.state in (State.STANDBY, State.WORKING) or self.energising
-        ):
+        if not enabling.held and (self.state in (State.STANDBY, State.WORKING) or self.energising):
             self.stop(Cause.ENABLING_RELEASED)
 
     def _command(self, torque: float) -> None:

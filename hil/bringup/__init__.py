@@ -1,31 +1,10 @@
 """First power-up: guarded steps, their findings and the record."""
 
-from hil.bringup.procedure import (
-    bring_up,
-)
-from hil.bringup.record import (
-    BringUpRecord,
-    first_finding,
-    profile_hash,
-)
-from hil.bringup.record_files import (
-    HTML,
-    YAML,
-    RecordError,
-    kept_plots,
-)
-from hil.bringup.step import (
-    Finding,
-    Measured,
-    Plot,
-    Result,
-    Step,
-    Trace,
-    Verdict,
-)
-from hil.bringup.steps import (
-    STEPS,
-)
+from hil.bringup.procedure import bring_up
+from hil.bringup.record import BringUpRecord, first_finding, profile_hash
+from hil.bringup.record_files import HTML, YAML, RecordError, kept_plots
+from hil.bringup.step import Finding, Measured, Plot, Result, Step, Trace, Verdict
+from hil.bringup.steps import STEPS
 
 __all__ = [
     "HTML",

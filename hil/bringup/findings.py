@@ -250,21 +250,14 @@ FINDINGS: dict[str, tuple[str, str]] = {
         "motor or drive warms faster than it should",
         "check phase wires, brake and cooling, and the sensor of temperature",
     ),
-    "stopped": (
-        "the bench stopped during the step",
-        "find the cause of the stop first",
-    ),
+    "stopped": ("the bench stopped during the step", "find the cause of the stop first"),
 }
 
 UNITS = {"percent": "%", "ratio": "times", "count": "", "counts": "counts"}
 
 
 def finding(
-    code: str,
-    *,
-    note: str = "",
-    changes: Mapping[str, str] | None = None,
-    **numbers: float | str,
+    code: str, *, note: str = "", changes: Mapping[str, str] | None = None, **numbers: float | str
 ) -> Finding:
     """The finding ``code``, with what was measured.
 

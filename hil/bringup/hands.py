@@ -78,9 +78,7 @@ def read_spot(rows: Floats, true_nut_m: float = math.nan) -> Spot:
     return Spot(nut, deflection, counts, true_nut_m, rows)
 
 
-def at_spot(
-    turns: float, caliper: bool = False
-) -> Generator[Action, Seen, Spot]:
+def at_spot(turns: float, caliper: bool = False) -> Generator[Action, Seen, Spot]:
     """Part of a procedure: turn so far (0: stay), hold the screw, read, leave it held."""
     rows = []
     if turns:

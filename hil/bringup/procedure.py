@@ -68,9 +68,7 @@ def bring_up(
     return results
 
 
-def watched(
-    procedure: Procedure, keep: Callable[[Seen], None]
-) -> Generator[Action, Seen, Any]:
+def watched(procedure: Procedure, keep: Callable[[Seen], None]) -> Generator[Action, Seen, Any]:
     """The procedure, with all that it sees told to ``keep``."""
     try:
         action = next(procedure)

@@ -134,9 +134,7 @@ class BringUpRecord:
         return record
 
     @classmethod
-    def load(
-        cls, folder: Path | str, profile: Profile, steps: Sequence[Step]
-    ) -> BringUpRecord:
+    def load(cls, folder: Path | str, profile: Profile, steps: Sequence[Step]) -> BringUpRecord:
         """The record in ``folder``, to go on with.
 
         Raises:
@@ -230,9 +228,7 @@ class BringUpRecord:
         self.data["profile"]["sha256"] = profile_hash(profile)
         for entry in self.data["steps"]:
             for holder in (entry, *entry["findings"]):
-                holder["changes"] = {
-                    k: v for k, v in holder["changes"].items() if k not in changes
-                }
+                holder["changes"] = {k: v for k, v in holder["changes"].items() if k not in changes}
         self._save()
 
     def close(self) -> None:
@@ -332,10 +328,19 @@ def first_finding(results: Iterable[Result]) -> dict[str, str] | None:
 
 def _entry(step: Step, text: str = "") -> dict[str, Any]:
     return {
-        "step": step.key, "title": step.title, "verdict": str(Verdict.NOT_RUN), "text": text,
-        "ended": None, "energises": step.energises, "closed_loop": False, "measured": [],
-        "findings": [], "changes": {}, "plots": [], "samples": None,
-    }  # fmt: skip
+        "step": step.key,
+        "title": step.title,
+        "verdict": str(Verdict.NOT_RUN),
+        "text": text,
+        "ended": None,
+        "energises": step.energises,
+        "closed_loop": False,
+        "measured": [],
+        "findings": [],
+        "changes": {},
+        "plots": [],
+        "samples": None,
+    }
 
 
 def _result(result: Result) -> dict[str, Any]:
@@ -346,8 +351,12 @@ def _result(result: Result) -> dict[str, Any]:
         "closed_loop": result.closed_loop,
         "measured": [
             {
-                "name": m.name, "value": m.value if isinstance(m.value, str) else float(m.value),
-                "unit": m.unit, "expected": m.expected, "why": m.why, "good": bool(m.good),
+                "name": m.name,
+                "value": m.value if isinstance(m.value, str) else float(m.value),
+                "unit": m.unit,
+                "expected": m.expected,
+                "why": m.why,
+                "good": bool(m.good),
             }
             for m in result.measured
         ],
@@ -356,7 +365,7 @@ def _result(result: Result) -> dict[str, Any]:
             for f in result.findings
         ],
         "changes": dict(result.changes),
-    }  # fmt: skip
+    }
 
 
 def _now() -> str:

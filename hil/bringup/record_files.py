@@ -46,8 +46,7 @@ def read_record(folder: Path | str) -> dict[str, Any]:
         raise RecordError(f"'{folder}' holds no bring-up record ({YAML})") from None
     except OSError as error:
         raise RecordError(f"'{file}' cannot be read: {error.strerror}") from None
-    except (yaml.YAMLError, UnicodeDecodeError, KeyError, TypeError, ValueError,
-            AttributeError):  # fmt: skip
+    except (yaml.YAMLError, UnicodeDecodeError, KeyError, TypeError, ValueError, AttributeError):
         raise RecordError(f"'{file}' is damaged; begin a new bring-up") from None
     return data
 
@@ -75,15 +74,17 @@ def write_samples(path: Path, rows: Rows) -> None:
 
 def plot_text(plot: Plot) -> str:
     """A plot as JSON, so that it can be drawn again; what is no number is null."""
-    return json.dumps({
-        "title": plot.title,
-        "x_label": plot.x_label,
-        "y_label": plot.y_label,
-        "traces": [
-            {"label": t.label, "x": _numbers(t.x), "y": _numbers(t.y)} for t in plot.traces
-        ],
-        "levels": [[label, *_numbers(np.array([height]))] for label, height in plot.levels],
-    })  # fmt: skip
+    return json.dumps(
+        {
+            "title": plot.title,
+            "x_label": plot.x_label,
+            "y_label": plot.y_label,
+            "traces": [
+                {"label": t.label, "x": _numbers(t.x), "y": _numbers(t.y)} for t in plot.traces
+            ],
+            "levels": [[label, *_numbers(np.array([height]))] for label, height in plot.levels],
+        }
+    )
 
 
 def kept_plots(folder: Path, entry: dict[str, Any]) -> list[Plot]:

@@ -38,16 +38,24 @@ def plot_svg(plot: Plot) -> str:
             expected = i >= 0 and trace.expected
             i += not expected
             axis.plot(
-                trace.x, trace.y, "--" if expected else DASHES[i // len(COLOURS) % len(DASHES)],
-                color=COLOURS[i % len(COLOURS)], lw=1.0, label=trace.label,
-            )  # fmt: skip
+                trace.x,
+                trace.y,
+                "--" if expected else DASHES[i // len(COLOURS) % len(DASHES)],
+                color=COLOURS[i % len(COLOURS)],
+                lw=1.0,
+                label=trace.label,
+            )
         for label, height in plot.levels:
             if math.isfinite(height):
                 axis.axhline(height, color=COLOURS[-1], ls=":", lw=0.9)
                 axis.annotate(
-                    label, (1.0, height), xycoords=("axes fraction", "data"), fontsize=7,
-                    ha="right", va="bottom",
-                )  # fmt: skip
+                    label,
+                    (1.0, height),
+                    xycoords=("axes fraction", "data"),
+                    fontsize=7,
+                    ha="right",
+                    va="bottom",
+                )
         axis.set_title(plot.title, fontsize=9, y=1.0)
         axis.set_xlabel(plot.x_label)
         axis.set_ylabel(plot.y_label)
@@ -75,9 +83,7 @@ def page(folder: Path, data: dict[str, Any]) -> str:
         for entry in data["steps"]
     ]
     verdict, good = summary(data)
-    return _template().render(
-        data=data, steps=steps, verdict=verdict, good=good
-    )
+    return _template().render(data=data, steps=steps, verdict=verdict, good=good)
 
 
 @functools.cache
@@ -93,9 +99,7 @@ def summary(data: dict[str, Any]) -> tuple[str, bool]:
     passed = sum(entry["verdict"] == Verdict.PASS for entry in steps)
     if passed == len(steps):
         return f"All {passed} steps passed.", True
-    stuck = next(
-        (e for e in steps if e["verdict"] in (Verdict.FAIL, Verdict.NEEDS_PERSON)), None
-    )
+    stuck = next((e for e in steps if e["verdict"] in (Verdict.FAIL, Verdict.NEEDS_PERSON)), None)
     text = f"{passed} of {len(steps)} steps passed; this rig is not known to be right."
     if stuck is not None:
         text += f" {stuck['title']}: {stuck['verdict']}."

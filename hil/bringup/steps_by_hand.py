@@ -44,10 +44,16 @@ def sensors_by_hand(context: Context) -> Generator[Action, Seen, Result]:
     seen = first.nut_m - start.nut_m
     if abs(moved) < STANDS_M and abs(seen) < STANDS_M:
         result.findings.append(finding("nut_jammed", nut_mm=1e3 * moved))
-        result.measured.append(Measured(
-            "travel of the nut by hand", 1e3 * moved, "mm",
-            f"about {1e3 * TRIAL_SHARE * gentle_m:.2f}", "the shaft was turned", False,
-        ))
+        result.measured.append(
+            Measured(
+                "travel of the nut by hand",
+                1e3 * moved,
+                "mm",
+                f"about {1e3 * TRIAL_SHARE * gentle_m:.2f}",
+                "the shaft was turned",
+                False,
+            )
+        )
         result.text = "the screw cannot be turned by hand"
         yield from let_all_go()
         return result
@@ -85,24 +91,36 @@ def sensors_by_hand(context: Context) -> Generator[Action, Seen, Result]:
 
 def _wiggle(context: Context, result: Result) -> Generator[Action, Seen, None]:
     sensor = context.profile.sensors.deflection
-    rows = (yield Hand(
-        "wiggle_cable",
-        "Move the deflection sensor's cable and connectors about, touch nothing else.",
-        WIGGLE_S,
-    )).rows
+    rows = (
+        yield Hand(
+            "wiggle_cable",
+            "Move the deflection sensor's cable and connectors about, touch nothing else.",
+            WIGGLE_S,
+        )
+    ).rows
     period = 1.0 / context.profile.control.rate
     counts = column(rows, "deflection_counts")
     seen = at_rest(counts, 2**sensor.bits - 1, sensor.rail_margin, period)
-    result.measured.append(Measured(
-        "dropouts while the cable is moved", seen.dropouts, "", "0",
-        "a sound connector does not mind", seen.dropouts == 0,
-    ))
+    result.measured.append(
+        Measured(
+            "dropouts while the cable is moved",
+            seen.dropouts,
+            "",
+            "0",
+            "a sound connector does not mind",
+            seen.dropouts == 0,
+        )
+    )
     if seen.dropouts:
         time = column(rows, "time_s")
-        result.plots.append(Plot(
-            "Deflection sensor while its cable is moved", "time (s)", "reading (counts)",
-            (Trace("reading", time - time[0], counts),),
-        ))
+        result.plots.append(
+            Plot(
+                "Deflection sensor while its cable is moved",
+                "time (s)",
+                "reading (counts)",
+                (Trace("reading", time - time[0], counts),),
+            )
+        )
         result.findings.append(finding("deflection_intermittent", dropouts_count=seen.dropouts))
 
 
@@ -116,15 +134,26 @@ def _judge_screw(
     counted = (after.nut_m - before.nut_m) / (hand * screw.lead) / turns
     ratio = abs(lead) / screw.lead
     measured = result.measured
-    measured.append(Measured(
-        "travel of the nut in one clockwise turn, by caliper", 1e3 * lead, "mm",
-        f"{1e3 * hand * screw.lead:g}", "actuator.screw.lead and .hand",
-        hand * lead > 0 and abs(ratio - 1) <= AGREES,
-    ))
-    measured.append(Measured(
-        "turns counted by the encoder in it", counted, "", "1",
-        "sensors.motor.counts_per_revolution and .sign", abs(counted - 1) <= AGREES,
-    ))
+    measured.append(
+        Measured(
+            "travel of the nut in one clockwise turn, by caliper",
+            1e3 * lead,
+            "mm",
+            f"{1e3 * hand * screw.lead:g}",
+            "actuator.screw.lead and .hand",
+            hand * lead > 0 and abs(ratio - 1) <= AGREES,
+        )
+    )
+    measured.append(
+        Measured(
+            "turns counted by the encoder in it",
+            counted,
+            "",
+            "1",
+            "sensors.motor.counts_per_revolution and .sign",
+            abs(counted - 1) <= AGREES,
+        )
+    )
     if abs(lead) < STANDS_M:
         result.findings.append(finding("nut_jammed", turn_mm=1e3 * lead))
         return lead
@@ -139,14 +168,18 @@ def _judge_screw(
         return lead
     if hand * lead < 0:
         other = "left" if hand > 0 else "right"
-        result.findings.append(finding(
-            "screw_left_handed", turn_mm=1e3 * lead, changes={"actuator.screw.hand": other}
-        ))
+        result.findings.append(
+            finding("screw_left_handed", turn_mm=1e3 * lead, changes={"actuator.screw.hand": other})
+        )
     if abs(ratio - 1) > AGREES:
-        result.findings.append(finding(
-            "screw_lead_wrong", measured_mm=1e3 * abs(lead), stated_mm=1e3 * screw.lead,
-            changes={"actuator.screw.lead": f"{_round(1e3 * abs(lead), 2):g} mm"},
-        ))
+        result.findings.append(
+            finding(
+                "screw_lead_wrong",
+                measured_mm=1e3 * abs(lead),
+                stated_mm=1e3 * screw.lead,
+                changes={"actuator.screw.lead": f"{_round(1e3 * abs(lead), 2):g} mm"},
+            )
+        )
     if abs(counted) < FOLLOWS:
         result.findings.append(finding("encoder_silent", counted_turns=counted))
         return lead
@@ -154,26 +187,31 @@ def _judge_screw(
         result.findings.append(finding("encoder_reversed", counted_turns=counted))
     if abs(abs(counted) - 1) > AGREES:
         counts = _round(abs(counted) * motor.counts_per_revolution, 2)
-        result.findings.append(finding(
-            "encoder_counts_wrong", counted_turns=abs(counted),
-            changes={"sensors.motor.counts_per_revolution": f"{counts:.0f}"},
-        ))
+        result.findings.append(
+            finding(
+                "encoder_counts_wrong",
+                counted_turns=abs(counted),
+                changes={"sensors.motor.counts_per_revolution": f"{counts:.0f}"},
+            )
+        )
     context.known["counts_per_turn"] = counted * motor.counts_per_revolution
     if doubled_share(column(after.rows, "nut_position_m")) >= 0.5:
         result.findings.append(finding("sample_rate_half", note="seen on the motor sensor"))
     time = column(after.rows, "time_s")
     travel = 1e3 * (column(after.rows, "nut_position_m") - before.nut_m)
-    result.plots.append(Plot(
-        "One turn by hand", "time (s)", "nut by the encoder (mm)",
-        (Trace("nut", time - time[0], travel),),
-        (("by caliper", 1e3 * lead * turns),),
-    ))
+    result.plots.append(
+        Plot(
+            "One turn by hand",
+            "time (s)",
+            "nut by the encoder (mm)",
+            (Trace("nut", time - time[0], travel),),
+            (("by caliper", 1e3 * lead * turns),),
+        )
+    )
     return lead
 
 
-def _judge_deflection(
-    context: Context, result: Result, free: Spot, spots: Sequence[Spot]
-) -> None:
+def _judge_deflection(context: Context, result: Result, free: Spot, spots: Sequence[Spot]) -> None:
     """Sign, scale, zero and bits of the deflection sensor; the output was held meanwhile."""
     profile = context.profile
     sensor, calibration = profile.sensors.deflection, profile.calibration
@@ -181,25 +219,41 @@ def _judge_deflection(
     shown = np.array([spot.deflection_m for spot in spots])
     scale = float(np.polyfit(true - true[0], shown, 1)[0])
     good = SCALE_LOW <= scale <= SCALE_HIGH
-    result.measured.append(Measured(
-        "deflection shown for each mm by caliper", scale, "mm", "1",
-        f"calibration.deflection_per_count; {SCALE_LOW:g} to {SCALE_HIGH:g} is left to the "
-        "calibration", good,
-    ))
-    result.plots.append(Plot(
-        "Deflection with the output held", "nut by caliper (mm)", "deflection shown (mm)",
-        (Trace("shown", 1e3 * (true - true[0]), 1e3 * shown),
-         Trace("expected", 1e3 * (true - true[0]), 1e3 * (true - true[0] + shown[0]))),
-    ))
+    result.measured.append(
+        Measured(
+            "deflection shown for each mm by caliper",
+            scale,
+            "mm",
+            "1",
+            f"calibration.deflection_per_count; {SCALE_LOW:g} to {SCALE_HIGH:g} is left to the "
+            "calibration",
+            good,
+        )
+    )
+    result.plots.append(
+        Plot(
+            "Deflection with the output held",
+            "nut by caliper (mm)",
+            "deflection shown (mm)",
+            (
+                Trace("shown", 1e3 * (true - true[0]), 1e3 * shown),
+                Trace("expected", 1e3 * (true - true[0]), 1e3 * (true - true[0] + shown[0])),
+            ),
+        )
+    )
     rows = np.concatenate([spot.rows for spot in spots])
     counts = np.unique(column(rows, "deflection_counts"))
     if abs(scale) < FOLLOWS:
         code = "deflection_frozen" if len(counts) == 1 else "channels_swapped"
         moved = 1e3 * float(np.ptp(true))
-        result.findings.append(finding(
-            code, moved_mm=moved, shown_mm=1e3 * float(np.ptp(shown)),
-            reading_counts=spots[-1].counts,
-        ))
+        result.findings.append(
+            finding(
+                code,
+                moved_mm=moved,
+                shown_mm=1e3 * float(np.ptp(shown)),
+                reading_counts=spots[-1].counts,
+            )
+        )
         return
     per_count = calibration.deflection_per_count
     linear = not calibration.sensor_table
@@ -210,10 +264,14 @@ def _judge_deflection(
         )
     if not SCALE_LOW <= abs(scale) <= SCALE_HIGH:
         true_per_count = per_count / scale
-        changes = {
-            "calibration.deflection_per_count": _per_count(true_per_count),
-            "sensors.deflection.span": f"{1e3 * sensor.span / abs(scale):.3g} mm",
-        } if linear else {}
+        changes = (
+            {
+                "calibration.deflection_per_count": _per_count(true_per_count),
+                "sensors.deflection.span": f"{1e3 * sensor.span / abs(scale):.3g} mm",
+            }
+            if linear
+            else {}
+        )
         result.findings.append(
             finding(
                 "deflection_scale_wrong", note=f"{abs(scale):.3g} mm for each mm", changes=changes
@@ -221,24 +279,39 @@ def _judge_deflection(
         )
     zero = free.counts
     far = abs(free.deflection_m) > FAR_FROM_ZERO * sensor.span
-    result.measured.append(Measured(
-        "reading with nothing on the springs", zero, "counts", f"about {calibration.zero:g}",
-        f"calibration.zero; within {100 * FAR_FROM_ZERO:g} % of the span", not far,
-    ))
+    result.measured.append(
+        Measured(
+            "reading with nothing on the springs",
+            zero,
+            "counts",
+            f"about {calibration.zero:g}",
+            f"calibration.zero; within {100 * FAR_FROM_ZERO:g} % of the span",
+            not far,
+        )
+    )
     if far and not result.findings:
-        result.findings.append(finding(
-            "deflection_zero_off", reading_counts=zero,
-            changes={"calibration.zero": f"{zero:.0f}"},
-        ))
+        result.findings.append(
+            finding(
+                "deflection_zero_off",
+                reading_counts=zero,
+                changes={"calibration.zero": f"{zero:.0f}"},
+            )
+        )
     lazy = lazy_bits(counts) if float(np.ptp(counts)) >= SWEPT_COUNTS else []
-    result.measured.append(Measured(
-        "bits that stand still in the sweep", len(lazy), "", "0",
-        f"all of {sensor.bits} bits are used", not lazy,
-    ))
+    result.measured.append(
+        Measured(
+            "bits that stand still in the sweep",
+            len(lazy),
+            "",
+            "0",
+            f"all of {sensor.bits} bits are used",
+            not lazy,
+        )
+    )
     if lazy:
-        result.findings.append(finding(
-            "deflection_missing_codes", note=f"bit {', '.join(map(str, lazy))}"
-        ))
+        result.findings.append(
+            finding("deflection_missing_codes", note=f"bit {', '.join(map(str, lazy))}")
+        )
     context.known["zero_counts"] = zero
     context.known["deflection_scale"] = scale
     context.known["deflection_m_per_count"] = per_count / scale
@@ -254,11 +327,13 @@ def _round(value: float, digits: int) -> float:
 
 
 SENSORS_BY_HAND = Step(
-    "sensors_by_hand", "Sensors by hand",
+    "sensors_by_hand",
+    "Sensors by hand",
     happens="You move the sensor's cable, turn the screw by one turn and read the nut with a "
     "caliper, then load the springs a little both ways with the output held.",
     wrong="A reversed or wrongly scaled sensor, a left-hand screw, a wrong lead or a loose contact "
     "is found here. Pressed springs turn a shaft back that is let go.",
     clear="Power stays off. Take every weight off; keep fingers out of the lever.",
-    run=sensors_by_hand, needs=("sensors_at_rest",),
-)  # fmt: skip
+    run=sensors_by_hand,
+    needs=("sensors_at_rest",),
+)

@@ -58,8 +58,12 @@ def _first_motion(context: Context) -> Generator[Action, Seen, Result]:
     strayed = _strayed(zero)
     result.measured.append(
         Measured(
-            "motion at zero torque", 1e3 * strayed, "mm", f"below {1e3 * STILL_M:g} mm",
-            "power on and no torque asked: friction must hold it", strayed < STILL_M,
+            "motion at zero torque",
+            1e3 * strayed,
+            "mm",
+            f"below {1e3 * STILL_M:g} mm",
+            "power on and no torque asked: friction must hold it",
+            strayed < STILL_M,
         )
     )
     if strayed >= STILL_M:
@@ -115,18 +119,25 @@ def _to_the_start(g: Gentle, result: Result) -> Generator[Action, Seen, None]:
 
 def _breakaway(g: Gentle, sense: int) -> Part:
     ramp = MotorTorque(
-        torque_N_m=sense * g.torque_N_m, ramp_s=RAMP_S, duration_s=RAMP_S + 0.3,
-        speed_m_s=0.02, travel_m=0.05 * g.lead_m, force_N=g.end_N,
-    )  # fmt: skip
+        torque_N_m=sense * g.torque_N_m,
+        ramp_s=RAMP_S,
+        duration_s=RAMP_S + 0.3,
+        speed_m_s=0.02,
+        travel_m=0.05 * g.lead_m,
+        force_N=g.end_N,
+    )
     return (yield from run(ramp, 0.3))
 
 
 def _turns(g: Gentle, sense: int) -> Part:
     length = _length(g)
     asked = MotorSpeed(
-        speed_m_s=sense * g.speed_m_s, torque_N_m=1.1 * g.torque_N_m,
-        duration_s=length / g.speed_m_s + 2.0, travel_m=length, force_N=g.leave_N,
-    )  # fmt: skip
+        speed_m_s=sense * g.speed_m_s,
+        torque_N_m=1.1 * g.torque_N_m,
+        duration_s=length / g.speed_m_s + 2.0,
+        travel_m=length,
+        force_N=g.leave_N,
+    )
     return (yield from run(asked, 0.3))
 
 
@@ -154,9 +165,7 @@ def _why_locked(g: Gentle) -> Generator[Action, Seen, Finding]:
         before = yield from watch(0.05)
         place = float(before.of("nut_position_m")[-1])
         turns = nudge / pole_pairs
-        yield Hand(
-            "turn_screw", f"Turn the shaft by {by_turns(turns)}, and let go.", turns
-        )
+        yield Hand("turn_screw", f"Turn the shaft by {by_turns(turns)}, and let go.", turns)
         now = yield from watch(0.1)
         by_hand = abs(float(now.of("nut_position_m")[-1]) - place)
         if by_hand < 0.2 * turns * g.lead_m:
@@ -170,15 +179,20 @@ def _why_locked(g: Gentle) -> Generator[Action, Seen, Finding]:
     return finding(
         "phases_swapped" if place > ON_OR_BACK * pitch else "pole_pairs_wrong",
         note="the rotor swings into one place and stays",
-        held_next_mm=1e3 * place, pole_pitch_mm=1e3 * pitch,
-    )  # fmt: skip
+        held_next_mm=1e3 * place,
+        pole_pitch_mm=1e3 * pitch,
+    )
 
 
 def _push(g: Gentle, torque_N_m: float) -> Part:
     asked = MotorTorque(
-        torque_N_m=torque_N_m, ramp_s=0.05, duration_s=0.5, speed_m_s=0.9 * SWING_M_S,
-        travel_m=0.5 * g.lead_m, force_N=g.leave_N,
-    )  # fmt: skip
+        torque_N_m=torque_N_m,
+        ramp_s=0.05,
+        duration_s=0.5,
+        speed_m_s=0.9 * SWING_M_S,
+        travel_m=0.5 * g.lead_m,
+        force_N=g.leave_N,
+    )
     ran = yield from run(asked, 0.2)
     for _ in range(3):
         if ran.reason != "speed":
@@ -206,12 +220,14 @@ def _plot(ran: Ran, title: str) -> Plot:
     time = ran.of("time_s")
     time = time - time[:1]
     return Plot(
-        title, "time (s)", "nut (mm), torque (mN·m)",
+        title,
+        "time (s)",
+        "nut (mm), torque (mN·m)",
         (
             trace("nut", time, 1e3 * ran.of("nut_position_m")),
             trace("torque", time, 1e3 * ran.of("measured_torque_N_m")),
         ),
-    )  # fmt: skip
+    )
 
 
 def _judge_ends(g: Gentle, result: Result, forth: Ran, back: Ran) -> None:
@@ -228,9 +244,7 @@ def _judge_ends(g: Gentle, result: Result, forth: Ran, back: Ran) -> None:
                 finding("end_stop_inside", at_mm=1e3 * at, force_N=abs(ran.force_N))
             )
         elif ran.reason == "blocked":
-            result.findings.append(
-                finding("screw_stiff_spot", at_mm=1e3 * at, turned_turns=turned)
-            )
+            result.findings.append(finding("screw_stiff_spot", at_mm=1e3 * at, turned_turns=turned))
         elif ran.reason == "speed":
             result.findings.append(
                 finding("commutation_wrong", note="faster than asked", turned_turns=turned)
@@ -254,9 +268,7 @@ def _onset(ran: Ran, threshold_m: float) -> tuple[float, int]:
     return float(ran.of("commanded_torque_N_m")[at]), int(np.sign(nut[at] - nut[0]))
 
 
-def _judge_breakaway(
-    g: Gentle, context: Context, result: Result, up: Ran, down: Ran
-) -> None:
+def _judge_breakaway(g: Gentle, context: Context, result: Result, up: Ran, down: Ran) -> None:
     threshold = MOVED_COUNTS * g.lead_m / g.profile.sensors.motor.counts_per_revolution
     found = []
     for name, ran, sense in (("outward", up, 1), ("inward", down, -1)):
@@ -264,9 +276,12 @@ def _judge_breakaway(
         good = moved == sense
         result.measured.append(
             Measured(
-                f"break-away {name}", abs(torque), "N·m",
+                f"break-away {name}",
+                abs(torque),
+                "N·m",
                 f"below {g.torque_N_m:.3f} N·m, the same way as the torque",
-                f"the profile states {g.breakaway_N_m:.3f} N·m", good,
+                f"the profile states {g.breakaway_N_m:.3f} N·m",
+                good,
             )
         )
         if moved == -sense and not result.findings:
@@ -282,9 +297,7 @@ def _judge_breakaway(
         result.findings.append(finding("friction_high", asked_Nm=g.torque_N_m))
 
 
-def _judge_turns(
-    g: Gentle, context: Context, result: Result, forth: Ran, back: Ran
-) -> None:
+def _judge_turns(g: Gentle, context: Context, result: Result, forth: Ran, back: Ran) -> None:
     torques = []
     for name, ran in (("forth", forth), ("back", back)):
         nut, speed = ran.of("nut_position_m"), ran.of("nut_velocity_m_s")
@@ -292,7 +305,10 @@ def _judge_turns(
         whole = min(TURNS, _length(g) / g.lead_m - 0.1)
         result.measured.append(
             Measured(
-                f"turned {name}", turns, "turns", f"at least {whole:.1f}",
+                f"turned {name}",
+                turns,
+                "turns",
+                f"at least {whole:.1f}",
                 "a wrong phase order or number of pole pairs holds the rotor within one turn",
                 turns > whole,
             )
@@ -304,7 +320,10 @@ def _judge_turns(
         share = summed / ran.moved_m if abs(ran.moved_m) > STILL_M else math.nan
         result.measured.append(
             Measured(
-                f"velocity summed over position {name}", share, "1", f"1 ± {AGREE}",
+                f"velocity summed over position {name}",
+                share,
+                "1",
+                f"1 ± {AGREE}",
                 "both come from the encoder; they part if counts are lost",
                 abs(share - 1) < AGREE,
             )
@@ -318,8 +337,12 @@ def _judge_turns(
         good = abs(follows - 1) < CURRENT_AGREES
         result.measured.append(
             Measured(
-                f"current over command {name}", follows, "1", f"1 ± {CURRENT_AGREES}",
-                "the drive's current loop settles within a cycle", good,
+                f"current over command {name}",
+                follows,
+                "1",
+                f"1 ± {CURRENT_AGREES}",
+                "the drive's current loop settles within a cycle",
+                good,
             )
         )
         if not good:
@@ -329,7 +352,9 @@ def _judge_turns(
         context.known["friction_N_m"] = friction
         result.measured.append(
             Measured(
-                "friction while turning", friction, "N·m",
+                "friction while turning",
+                friction,
+                "N·m",
                 f"about {g.profile.actuator.friction.coulomb:.3f} N·m",
                 f"half the difference of both senses at {millimetres(g.speed_m_s)}/s",
             )

@@ -10,16 +10,7 @@ import numpy as np
 
 from hil.bringup.findings import finding
 from hil.bringup.step import Context, Measured, Plot, Result, Step, Trace
-from hil.bringup.under_power import (
-    Floats,
-    Gentle,
-    after,
-    gentle,
-    power_up,
-    run,
-    seek_end,
-    told,
-)
+from hil.bringup.under_power import Floats, Gentle, after, gentle, power_up, run, seek_end, told
 from hil.core import Apply, MotorSpeed, MotorTorque
 from hil.procedures import Action, Ask, Pause, ProcedureFailed, Seen, column
 
@@ -114,9 +105,12 @@ def _slacken(g: Gentle, sense: int) -> Generator[Action, Seen, None]:
         if abs(force) < 0.3 * g.touch_N:
             return
         back = MotorSpeed(
-            speed_m_s=-sense * 0.5 * g.speed_m_s, torque_N_m=g.seeking_N_m, duration_s=2.0,
-            travel_m=abs(force) / g.rate_N_m + SLACK_M, force_N=g.envelope_N,
-        )  # fmt: skip
+            speed_m_s=-sense * 0.5 * g.speed_m_s,
+            torque_N_m=g.seeking_N_m,
+            duration_s=2.0,
+            travel_m=abs(force) / g.rate_N_m + SLACK_M,
+            force_N=g.envelope_N,
+        )
         yield from run(back, 0.3)
 
 
@@ -154,9 +148,13 @@ def _stairs(
 
 def _held(g: Gentle, torque_N_m: float) -> MotorTorque:
     return MotorTorque(
-        torque_N_m=torque_N_m, ramp_s=0.0, duration_s=1.0, speed_m_s=0.018,
-        travel_m=0.003, force_N=g.envelope_N,
-    )  # fmt: skip
+        torque_N_m=torque_N_m,
+        ramp_s=0.0,
+        duration_s=1.0,
+        speed_m_s=0.018,
+        travel_m=0.003,
+        force_N=g.envelope_N,
+    )
 
 
 def _stair(g: Gentle, stairs: Stairs, torque: float) -> Generator[Action, Seen, bool]:
@@ -212,9 +210,7 @@ def _compared(g: Gentle, stairs: Stairs) -> Compared:
         return Compared(math.nan, math.nan, follows, math.nan)
     low = max(0.35 * most, float(np.min(force[back])), float(np.min(force[:top])))
     at = np.linspace(low, 0.9 * most, 8)
-    mean = 0.5 * (
-        _rising(force[:top], torque[:top], at) + _rising(force[back], torque[back], at)
-    )
+    mean = 0.5 * (_rising(force[:top], torque[:top], at) + _rising(force[back], torque[back], at))
     screw = g.profile.actuator.screw
     both = 0.5 * (1.0 / screw.efficiency_forward + screw.efficiency_backward)
     by_motor = mean * g.per_torque / both
@@ -230,7 +226,9 @@ def _judge(result: Result, g: Gentle, stairs: Stairs, compared: Compared) -> Non
     torque, force = np.array(stairs.torque), np.array(stairs.force)
     result.plots.append(
         Plot(
-            f"Push and release at the {end} end", "force by the springs (N)", "torque (mN·m)",
+            f"Push and release at the {end} end",
+            "force by the springs (N)",
+            "torque (mN·m)",
             (Trace("stairs", force, 1e3 * torque),),
         )
     )
@@ -238,29 +236,43 @@ def _judge(result: Result, g: Gentle, stairs: Stairs, compared: Compared) -> Non
     follows = abs(compared.follows - 1) < FOLLOWS
     result.measured += [
         Measured(
-            f"force by motor over force by springs, {end} end", compared.ratio, "1",
+            f"force by motor over force by springs, {end} end",
+            compared.ratio,
+            "1",
             f"{LEAST_RATIO} to {MOST_RATIO}",
-            "mean torque of push and release at the same force: friction cancels", good,
+            "mean torque of push and release at the same force: friction cancels",
+            good,
         ),
         Measured(
-            f"deflection over nut travel, {end} end", compared.follows, "1", f"1 ± {FOLLOWS}",
-            "the output stands at its end, so the springs give what the nut moves", follows,
+            f"deflection over nut travel, {end} end",
+            compared.follows,
+            "1",
+            f"1 ± {FOLLOWS}",
+            "the output stands at its end, so the springs give what the nut moves",
+            follows,
         ),
         Measured(
-            f"spring rate by the motor, {end} end", 1e-3 * compared.rate_N_m, "N/mm",
-            f"roughly {1e-3 * g.rate_N_m:.0f} N/mm", "slope of that force over nut travel",
+            f"spring rate by the motor, {end} end",
+            1e-3 * compared.rate_N_m,
+            "N/mm",
+            f"roughly {1e-3 * g.rate_N_m:.0f} N/mm",
+            "slope of that force over nut travel",
         ),
         Measured(
-            f"back-drive force, {end} end", compared.back_drive_N, "N",
-            "as friction makes it", "spring force at which the nut yields without torque",
+            f"back-drive force, {end} end",
+            compared.back_drive_N,
+            "N",
+            "as friction makes it",
+            "spring force at which the nut yields without torque",
         ),
-    ]  # fmt: skip
+    ]
     if compared.follows < 0:
         result.findings.append(finding("deflection_reversed", follows_ratio=compared.follows))
     elif stairs.too_strong:
         result.findings.append(
             finding(
-                "torque_constant_wrong", torque_Nm=max(stairs.torque, default=math.nan),
+                "torque_constant_wrong",
+                torque_Nm=max(stairs.torque, default=math.nan),
                 note="more force than a screw without loss would give",
                 force_N=max(stairs.force, default=math.nan),
             )

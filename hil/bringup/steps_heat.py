@@ -29,8 +29,12 @@ def _heat(context: Context) -> Generator[Action, Seen, Result]:
     most = MOTOR_HEAT_SHARE * limits.motor_heat.bounded
     result.measured.append(
         Measured(
-            "motor heat", 100 * heat, "%", f"below {100 * most:.0f} % of its capacity",
-            "from the squared current; the steps asked for little", heat < most,
+            "motor heat",
+            100 * heat,
+            "%",
+            f"below {100 * most:.0f} % of its capacity",
+            "from the squared current; the steps asked for little",
+            heat < most,
         )
     )
     temperature = float(ran.of("drive_temperature_degC")[-1])
@@ -38,9 +42,12 @@ def _heat(context: Context) -> Generator[Action, Seen, Result]:
     cool = math.isnan(temperature) or temperature < warm
     result.measured.append(
         Measured(
-            "drive temperature", "not reported" if math.isnan(temperature) else temperature,
-            "" if math.isnan(temperature) else "°C", f"below {warm:.0f} °C",
-            "half the way from a warm room to its bound", cool,
+            "drive temperature",
+            "not reported" if math.isnan(temperature) else temperature,
+            "" if math.isnan(temperature) else "°C",
+            f"below {warm:.0f} °C",
+            "half the way from a warm room to its bound",
+            cool,
         )
     )
     if heat >= most or not cool:
@@ -52,9 +59,12 @@ def _heat(context: Context) -> Generator[Action, Seen, Result]:
     recovered = abs(volts / before - 1) < SUPPLY_OFF_SHARE if before > 0 else False
     result.measured.append(
         Measured(
-            "supply after the work", volts, "V",
+            "supply after the work",
+            volts,
+            "V",
             f"{before:.1f} V ± {100 * SUPPLY_OFF_SHARE:.0f} %, as at the start",
-            "a battery recovers at rest; a link charged by braking stays high", recovered,
+            "a battery recovers at rest; a link charged by braking stays high",
+            recovered,
         )
     )
     if not recovered:
@@ -63,7 +73,9 @@ def _heat(context: Context) -> Generator[Action, Seen, Result]:
     time = ran.of("time_s") - ran.of("time_s")[:1]
     result.plots.append(
         Plot(
-            "Supply after the work", "time (s)", "supply (V)",
+            "Supply after the work",
+            "time (s)",
+            "supply (V)",
             (trace("supply", time, ran.of("supply_V")),),
         )
     )

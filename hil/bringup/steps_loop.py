@@ -191,9 +191,13 @@ def _polarity(result: Result, g: Gentle, torque: float) -> Generator[Action, See
     runs: list[Ran] = []
     for sense in (1, -1):
         asked = MotorTorque(
-            torque_N_m=sense * torque, ramp_s=0.5, duration_s=0.7, speed_m_s=0.018,
-            travel_m=0.003, force_N=g.end_N,
-        )  # fmt: skip
+            torque_N_m=sense * torque,
+            ramp_s=0.5,
+            duration_s=0.7,
+            speed_m_s=0.018,
+            travel_m=0.003,
+            force_N=g.end_N,
+        )
         runs.append((yield from run(asked, 0.2)))
     changes = [
         float(np.median(ran.of("spring_force_N")[-50:]) - np.median(ran.of("spring_force_N")[:50]))
@@ -204,18 +208,24 @@ def _polarity(result: Result, g: Gentle, torque: float) -> Generator[Action, See
     good = 0.1 * g.touch_N < swing < most
     result.measured.append(
         Measured(
-            "force that follows a torque, loop open", swing, "N",
+            "force that follows a torque, loop open",
+            swing,
+            "N",
             f"rising with the torque, up to {most:.0f} N",
-            "a loop closed with the wrong sign runs away", good,
+            "a loop closed with the wrong sign runs away",
+            good,
         )
     )
     result.plots.append(
         Plot(
-            "Loop open: force follows torque", "torque (mN·m)", "force by the springs (N)",
+            "Loop open: force follows torque",
+            "torque (mN·m)",
+            "force by the springs (N)",
             tuple(
                 trace(
                     "positive" if i == 0 else "negative",
-                    1e3 * ran.of("measured_torque_N_m"), ran.of("spring_force_N"),
+                    1e3 * ran.of("measured_torque_N_m"),
+                    ran.of("spring_force_N"),
                 )
                 for i, ran in enumerate(runs)
             ),
@@ -248,7 +258,10 @@ def _stage(
         settle = max(2 / frequency, 0.15)
         yield from _apply(
             Waveform(
-                shape="sine", of="force", amplitude=amplitude, frequency_Hz=float(frequency),
+                shape="sine",
+                of="force",
+                amplitude=amplitude,
+                frequency_Hz=float(frequency),
                 duration_s=settle + periods / frequency + 1.0,
             )
         )
@@ -261,9 +274,14 @@ def _stage(
     smoothing = gains.law.shaping / (1 - (1 - gains.law.shaping) * turn)
     calls_up = gains.law.position * _wave(g, bandwidth) / g.rate_N_m
     return Stage(
-        bandwidth, frequencies, tuple(measured), tuple(predicted), tuple(smoothing), restless,
+        bandwidth,
+        frequencies,
+        tuple(measured),
+        tuple(predicted),
+        tuple(smoothing),
+        restless,
         calls_up,
-    )  # fmt: skip
+    )
 
 
 def _wave(g: Gentle, frequency: float) -> float:
@@ -291,9 +309,7 @@ def _answer(ran: Ran, frequency: float) -> complex:
         raise ProcedureFailed(
             "a limit trims the wave that tries the loop: widen the soft ends or the force limit"
         )
-    return complex(
-        np.sum((got - np.mean(got)) * turn) / np.sum((asked - np.mean(asked)) * turn)
-    )
+    return complex(np.sum((got - np.mean(got)) * turn) / np.sum((asked - np.mean(asked)) * turn))
 
 
 def _judge(result: Result, g: Gentle, stage: Stage, gains: ForceGains) -> None:
@@ -307,22 +323,35 @@ def _judge(result: Result, g: Gentle, stage: Stage, gains: ForceGains) -> None:
     margin = stage.margin_deg > LEAST_MARGIN_DEG
     result.measured += [
         Measured(
-            f"size of the answer {name}", size, "1", f"{wanted:.2f} by design",
-            "below it the loop is slower than designed; friction takes a share", enough,
+            f"size of the answer {name}",
+            size,
+            "1",
+            f"{wanted:.2f} by design",
+            "below it the loop is slower than designed; friction takes a share",
+            enough,
         ),
         Measured(
-            f"lag of the answer {name}", -math.degrees(cmath.phase(answer)), "°",
+            f"lag of the answer {name}",
+            -math.degrees(cmath.phase(answer)),
+            "°",
             f"{-math.degrees(cmath.phase(design_answer)):.0f}° by design",
             "time that the loop takes",
         ),
         Measured(
-            f"phase margin {name}, at least", stage.margin_deg, "°",
+            f"phase margin {name}, at least",
+            stage.margin_deg,
+            "°",
             f"above {LEAST_MARGIN_DEG:.0f}°, design {gains.predicted.phase_margin_deg:.0f}°",
-            "2·asin(1/(2·Mt)) of the closed loop's peak Mt", margin,
+            "2·asin(1/(2·Mt)) of the closed loop's peak Mt",
+            margin,
         ),
         Measured(
-            f"force at rest {name}, standard deviation", stage.restless_N, "N",
-            f"below {RESTLESS_SHARE * rated:.1f} N", "a loop that hunts is never at rest", restful,
+            f"force at rest {name}, standard deviation",
+            stage.restless_N,
+            "N",
+            f"below {RESTLESS_SHARE * rated:.1f} N",
+            "a loop that hunts is never at rest",
+            restful,
         ),
     ]
     if not restful:
@@ -332,7 +361,9 @@ def _judge(result: Result, g: Gentle, stage: Stage, gains: ForceGains) -> None:
     elif not margin or not enough:
         result.findings.append(
             finding(
-                "loop_margin_low", at_Hz=stage.bandwidth_Hz, margin_deg=stage.margin_deg,
+                "loop_margin_low",
+                at_Hz=stage.bandwidth_Hz,
+                margin_deg=stage.margin_deg,
                 size_ratio=size / wanted,
             )
         )
@@ -342,13 +373,10 @@ def _plot(stages: list[Stage]) -> Plot:
     lines = []
     for stage in stages:
         name = f"{stage.bandwidth_Hz:.1f} Hz"
-        lines.append(
-            Trace(name, stage.frequencies_Hz, np.array([abs(m) for m in stage.measured]))
-        )
+        lines.append(Trace(name, stage.frequencies_Hz, np.array([abs(m) for m in stage.measured])))
         lines.append(
             Trace(
-                f"{name}, design", stage.frequencies_Hz,
-                np.array([abs(p) for p in stage.predicted]),
+                f"{name}, design", stage.frequencies_Hz, np.array([abs(p) for p in stage.predicted])
             )
         )
     return Plot("Force over asked force", "frequency (Hz)", "size", tuple(lines))

@@ -54,7 +54,8 @@ def springs_by_hand(context: Context) -> Generator[Action, Seen, Result]:
         spot = yield from at_spot((middle_m + share * gentle_m - spot.nut_m) / lead)
         seen = yield Read(
             "Force on the spring balance, + if it pulls in the sense in which the rod extends",
-            "balance_N", "N",
+            "balance_N",
+            "N",
         )
         if math.isnan(seen.value):
             result.verdict = Verdict.NEEDS_PERSON
@@ -67,11 +68,17 @@ def springs_by_hand(context: Context) -> Generator[Action, Seen, Result]:
     yield from _back_down(start.nut_m - middle_m, lead)
     x, force = np.array(deflections), np.array(forces)
     _judge(context, result, x, force, stated)
-    result.plots.append(Plot(
-        "Springs by hand", "deflection (mm)", "force (N)",
-        (Trace("by balance", 1e3 * x, force),
-         Trace("as stated", 1e3 * x, stated * (x - x[2]) + force[2])),
-    ))
+    result.plots.append(
+        Plot(
+            "Springs by hand",
+            "deflection (mm)",
+            "force (N)",
+            (
+                Trace("by balance", 1e3 * x, force),
+                Trace("as stated", 1e3 * x, stated * (x - x[2]) + force[2]),
+            ),
+        )
+    )
     return result
 
 
@@ -85,24 +92,23 @@ def _back_down(travel_m: float, lead: float) -> Generator[Action, Seen, None]:
     yield from let_all_go()
 
 
-def _judge(
-    context: Context,
-    result: Result,
-    x: Floats,
-    force: Floats,
-    stated: float,
-) -> None:
+def _judge(context: Context, result: Result, x: Floats, force: Floats, stated: float) -> None:
     rates = np.diff(force) / np.diff(x)  # push outer, push inner, pull inner, pull outer
     push = float((force[0] - force[2]) / (x[0] - x[2]))
     pull = float((force[4] - force[2]) / (x[4] - x[2]))
     whole = float(np.polyfit(x, force, 1)[0])
     why = "two sets of actuator.springs.rate_per_set; springs of one drawing differ by 20 %"
     for name, rate in (("pushing", push), ("pulling", pull)):
-        result.measured.append(Measured(
-            f"rate of the springs, {name}", 1e-3 * rate, "N/mm",
-            f"{1e-3 * SOFT * stated:.0f} to {1e-3 * STIFF * stated:.0f}", why,
-            SOFT * stated <= rate <= STIFF * stated,
-        ))
+        result.measured.append(
+            Measured(
+                f"rate of the springs, {name}",
+                1e-3 * rate,
+                "N/mm",
+                f"{1e-3 * SOFT * stated:.0f} to {1e-3 * STIFF * stated:.0f}",
+                why,
+                SOFT * stated <= rate <= STIFF * stated,
+            )
+        )
     wrong = judge_springs([float(rate) / stated for rate in rates], push / stated, pull / stated)
     if wrong is not None and wrong.code in ("springs_soft", "springs_stiff"):
         wrong = replace(wrong, changes=_changes(context, whole / stated))
@@ -147,11 +153,13 @@ def _changes(context: Context, share: float) -> dict[str, str]:
 
 
 SPRINGS_BY_HAND = Step(
-    "springs_by_hand", "Springs by hand",
+    "springs_by_hand",
+    "Springs by hand",
     happens="With a spring balance holding the load point, you turn the screw a little both ways "
     "and read the balance.",
     wrong="Springs other than stated, a set missing or broken, or no preload is found here. The "
     "output jumps if the balance slips off.",
     clear="Power stays off. Take every weight off; keep fingers out of the lever.",
-    run=springs_by_hand, needs=("sensors_by_hand",),
-)  # fmt: skip
+    run=springs_by_hand,
+    needs=("sensors_by_hand",),
+)

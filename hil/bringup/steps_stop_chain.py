@@ -50,11 +50,15 @@ def stop_chain(context: Context) -> Generator[Action, Seen, Result]:
     if not (yield from _hard_wired_without_power(context, result)):
         return result
     limits, facts = context.profile.limits, context.facts
-    yield from asked([Commission(
-        force_N=FORCE_SHARE * limits.force.bounded,
-        speed_m_s=min(SPEED_M_S, limits.speed.bounded),
-        torque_N_m=TORQUE_SHARE * facts.rated_torque_N_m,
-    )])
+    yield from asked(
+        [
+            Commission(
+                force_N=FORCE_SHARE * limits.force.bounded,
+                speed_m_s=min(SPEED_M_S, limits.speed.bounded),
+                torque_N_m=TORQUE_SHARE * facts.rated_torque_N_m,
+            )
+        ]
+    )
     answer = yield Choose(
         f"Is the load supported? {context.profile.stop.load}", "load_supported", ("yes", "no")
     )
@@ -98,9 +102,7 @@ def _reset() -> Generator[Action, Seen, None]:
         yield Pause(0.3)
 
 
-def _hard_wired_without_power(
-    context: Context, result: Result
-) -> Generator[Action, Seen, bool]:
+def _hard_wired_without_power(context: Context, result: Result) -> Generator[Action, Seen, bool]:
     """Pressed and released while nothing is energised; seen on the telemetry."""
     before = (yield Pause(0.3)).rows
     volts = float(np.median(column(before, "supply_V")))
@@ -110,11 +112,17 @@ def _hard_wired_without_power(
     left = float(column(pressed, "supply_V")[-1])
     told = _told_by_drive(before, pressed)
     seen = left < GONE_SHARE * volts or told
-    result.measured.append(Measured(
-        "supply with the hard-wired stop pressed", left, "V", f"below {GONE_SHARE * volts:.0f}",
-        "the stop parts the supply from the power stage"
-        + (", or the drive tells of it, as here" if told else ""), seen,
-    ))
+    result.measured.append(
+        Measured(
+            "supply with the hard-wired stop pressed",
+            left,
+            "V",
+            f"below {GONE_SHARE * volts:.0f}",
+            "the stop parts the supply from the power stage"
+            + (", or the drive tells of it, as here" if told else ""),
+            seen,
+        )
+    )
     back = (yield Hand("release_stop", "Release the hard-wired stop and re-arm it.")).rows
     back = np.concatenate([back, (yield Pause(1.0)).rows])
     again = float(column(back, "supply_V")[-1])
@@ -124,10 +132,16 @@ def _hard_wired_without_power(
         result.text = "the hard-wired stop was pressed and nothing of it was seen"
         return False
     good = again > BACK_SHARE * volts
-    result.measured.append(Measured(
-        "supply after its release", again, "V", f"above {BACK_SHARE * volts:.1f}",
-        "as before", good,
-    ))
+    result.measured.append(
+        Measured(
+            "supply after its release",
+            again,
+            "V",
+            f"above {BACK_SHARE * volts:.1f}",
+            "as before",
+            good,
+        )
+    )
     if not good:
         result.findings.append(finding("stop_not_released", supply_V=again, before_V=volts))
         return False
@@ -153,16 +167,28 @@ def _software_stop(context: Context, result: Result) -> Generator[Action, Seen, 
     volts = float(np.min(column(standing, "supply_V")))
     before = context.known.get("supply_V", volts)
     sag = 1.0 - volts / before
-    result.measured.append(Measured(
-        "sag of the supply with the power stage on", 100 * sag, "%", f"at most {100 * SAGS:g}",
-        "at zero torque it draws next to nothing", sag <= SAGS,
-    ))
+    result.measured.append(
+        Measured(
+            "sag of the supply with the power stage on",
+            100 * sag,
+            "%",
+            f"at most {100 * SAGS:g}",
+            "at zero torque it draws next to nothing",
+            sag <= SAGS,
+        )
+    )
     moved = float(np.ptp(column(standing, "nut_position_m")))
     most = 0.02 * context.profile.actuator.screw.lead
-    result.measured.append(Measured(
-        "motion of the nut at zero torque", 1e3 * moved, "mm", f"at most {1e3 * most:g}",
-        "nothing is commanded", moved <= most,
-    ))
+    result.measured.append(
+        Measured(
+            "motion of the nut at zero torque",
+            1e3 * moved,
+            "mm",
+            f"at most {1e3 * most:g}",
+            "nothing is commanded",
+            moved <= most,
+        )
+    )
     if sag > SAGS:
         result.findings.append(finding("supply_sags", sag_percent=100 * sag))
     if moved > most:
@@ -196,11 +222,16 @@ def _silent_host(context: Context, result: Result) -> Generator[Action, Seen, No
         rows = np.concatenate([rows, (yield Pause(0.1)).rows])
     after = _time_to_off(rows)
     good = not math.isnan(after) and after <= longest
-    result.measured.append(Measured(
-        "power removed after the host fell silent", 1e3 * after, "ms",
-        f"about {1e3 * waits:g}, at most {1e3 * longest:g}",
-        "the drive's own watch over the host: drive.host_loss", good,
-    ))
+    result.measured.append(
+        Measured(
+            "power removed after the host fell silent",
+            1e3 * after,
+            "ms",
+            f"about {1e3 * waits:g}, at most {1e3 * longest:g}",
+            "the drive's own watch over the host: drive.host_loss",
+            good,
+        )
+    )
     result.plots.append(_stage_plot("Silent host", rows))
     if not good:
         if not stopped:
@@ -223,10 +254,16 @@ def _hard_wired(context: Context, result: Result) -> Generator[Action, Seen, Non
     back = (yield Hand("release_stop", "Release the hard-wired stop and re-arm it.")).rows
     back = np.concatenate([back, (yield Pause(1.0)).rows])
     came_back = _powered(back[len(back) // 2 :])
-    result.measured.append(Measured(
-        "power stage after its release", "on" if came_back else "off", "", "off",
-        "releasing a stop never starts anything (ISO 13850)", not came_back,
-    ))
+    result.measured.append(
+        Measured(
+            "power stage after its release",
+            "on" if came_back else "off",
+            "",
+            "off",
+            "releasing a stop never starts anything (ISO 13850)",
+            not came_back,
+        )
+    )
     if came_back and not result.findings:
         result.findings.append(finding("stop_starts_motion"))
 
@@ -234,10 +271,16 @@ def _hard_wired(context: Context, result: Result) -> Generator[Action, Seen, Non
 def _removed(result: Result, what: str, rows: Floats, code: str, longest_s: float) -> None:
     after = _time_to_off(rows)
     good = not math.isnan(after)
-    result.measured.append(Measured(
-        f"power removed after {what}", 1e3 * after, "ms", f"at most {1e3 * longest_s:g}",
-        "from the samples: the drive's power stage", good,
-    ))
+    result.measured.append(
+        Measured(
+            f"power removed after {what}",
+            1e3 * after,
+            "ms",
+            f"at most {1e3 * longest_s:g}",
+            "from the samples: the drive's power stage",
+            good,
+        )
+    )
     if not good:
         result.findings.append(finding(code, note=what))
 
@@ -266,9 +309,11 @@ def _supply_plot(title: str, *parts: Floats) -> Plot:
     rows = np.concatenate(parts)
     time = column(rows, "time_s")
     return Plot(
-        title, "time (s)", "supply (V)",
+        title,
+        "time (s)",
+        "supply (V)",
         (Trace("supply", time - time[0], column(rows, "supply_V")),),
-    )  # fmt: skip
+    )
 
 
 def _stage_plot(title: str, rows: Floats) -> Plot:
@@ -280,15 +325,23 @@ def _stage_plot(title: str, rows: Floats) -> Plot:
 
 
 STOP_CHAIN = Step(
-    "stop_chain", "Stop chain",
+    "stop_chain",
+    "Stop chain",
     happens="You press the hard-wired stop. Then the motor is energised without torque while you "
     "hold, four times, and stopped each time in another way.",
     wrong="A stop may not act; the motor then stays energised without torque. Be ready at the "
     "mains switch.",
     clear="Take every weight off; nobody in reach of the lever. The motor is energised, without "
     "torque.",
-    run=stop_chain, energises=True,
-    needs=("talk", "supply", "sensors_at_rest", "sensors_by_hand", "springs_by_hand",
-           "drive_limits"),
+    run=stop_chain,
+    energises=True,
+    needs=(
+        "talk",
+        "supply",
+        "sensors_at_rest",
+        "sensors_by_hand",
+        "springs_by_hand",
+        "drive_limits",
+    ),
     reprove=True,
-)  # fmt: skip
+)

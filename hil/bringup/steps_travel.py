@@ -87,9 +87,7 @@ def _is_end(result: Result, g: Gentle, ran: Ran) -> bool:
     at = float(ran.of("nut_position_m")[-1])
     result.plots.append(_over_travel("Torque where the nut stopped", ran))
     if ran.reason == "blocked":
-        result.findings.append(
-            finding("screw_stiff_spot", at_mm=1e3 * at, torque_Nm=g.seeking_N_m)
-        )
+        result.findings.append(finding("screw_stiff_spot", at_mm=1e3 * at, torque_Nm=g.seeking_N_m))
     elif ran.reason == "force":
         result.findings.append(finding("deflection_noisy", at_mm=1e3 * at, peak_N=ran.force_N))
     elif ran.reason == "travel":
@@ -106,7 +104,9 @@ def _is_end(result: Result, g: Gentle, ran: Ran) -> bool:
 
 def _over_travel(title: str, *runs: Ran) -> Plot:
     return Plot(
-        title, "nut (mm)", "torque (mN·m)",
+        title,
+        "nut (mm)",
+        "torque (mN·m)",
         tuple(
             trace(
                 "outward" if ran.moved_m > 0 else "inward",
@@ -115,25 +115,31 @@ def _over_travel(title: str, *runs: Ran) -> Plot:
             )
             for ran in runs
         ),
-    )  # fmt: skip
+    )
 
 
-def _judge_stroke(
-    context: Context, result: Result, g: Gentle, low_m: float, high_m: float
-) -> None:
+def _judge_stroke(context: Context, result: Result, g: Gentle, low_m: float, high_m: float) -> None:
     stroke = high_m - low_m
     allowed = max(STROKE_OFF_M, STROKE_OFF_SHARE * g.stroke_m)
     good = abs(stroke - g.stroke_m) < allowed
     result.measured += [
         Measured(
-            "stroke", 1e3 * stroke, "mm", f"{1e3 * g.stroke_m:.1f} ± {1e3 * allowed:.1f} mm",
-            "actuator.stroke; both ends by the force of the springs", good,
+            "stroke",
+            1e3 * stroke,
+            "mm",
+            f"{1e3 * g.stroke_m:.1f} ± {1e3 * allowed:.1f} mm",
+            "actuator.stroke; both ends by the force of the springs",
+            good,
         ),
         Measured(
-            "lower end", 1e3 * low_m, "mm", f"0 ± {1e3 * allowed:.1f} mm",
-            "positions count from it", abs(low_m) < allowed,
+            "lower end",
+            1e3 * low_m,
+            "mm",
+            f"0 ± {1e3 * allowed:.1f} mm",
+            "positions count from it",
+            abs(low_m) < allowed,
         ),
-    ]  # fmt: skip
+    ]
     if not good:
         code = "end_stop_inside" if stroke < g.stroke_m else "stroke_long"
         result.findings.append(
@@ -162,9 +168,7 @@ def _binned(ran: Ran, edges: Floats, sense: int, least_m_s: float) -> Floats:
         return np.asarray(sums / np.where(counts > 5, counts, np.nan))
 
 
-def _judge_friction(
-    context: Context, result: Result, g: Gentle, up: Ran, down: Ran
-) -> float:
+def _judge_friction(context: Context, result: Result, g: Gentle, up: Ran, down: Ran) -> float:
     """Friction in N·m by half the difference of both senses; the load cancels."""
     low, high = _end(down) + ENDS_LEFT_M, _end(up) - ENDS_LEFT_M
     edges = np.linspace(low, high, BINS + 1)
@@ -181,20 +185,29 @@ def _judge_friction(
     result.plots.append(_over_travel("Torque over the stroke", up, down))
     result.measured += [
         Measured(
-            "friction over the stroke, median", middle, "N·m",
+            "friction over the stroke, median",
+            middle,
+            "N·m",
             f"{stated:.3f} N·m, not over {100 * FRICTION_OFF:.0f} % more",
             "half the difference between both senses, so that the load cancels",
             not stated or middle / stated - 1 < FRICTION_OFF,
         ),
         Measured(
-            f"greatest friction, at {1e3 * at:.1f} mm", peak, "N·m", f"below {limit:.3f} N·m",
-            "a sound screw is even over its length", even,
+            f"greatest friction, at {1e3 * at:.1f} mm",
+            peak,
+            "N·m",
+            f"below {limit:.3f} N·m",
+            "a sound screw is even over its length",
+            even,
         ),
         Measured(
-            "torque that the load takes", float(np.nanmedian(0.5 * (outward + inward))), "N·m",
-            "about 0 N·m", "half the sum of both senses: the output is balanced",
+            "torque that the load takes",
+            float(np.nanmedian(0.5 * (outward + inward))),
+            "N·m",
+            "about 0 N·m",
+            "half the sum of both senses: the output is balanced",
         ),
-    ]  # fmt: skip
+    ]
     if not even:
         result.findings.append(
             finding("screw_stiff_spot", at_mm=1e3 * at, friction_Nm=peak, elsewhere_Nm=middle)
@@ -226,10 +239,12 @@ def _quick(
     try:
         for sense in (1, -1):
             asked = MotorSpeed(
-                speed_m_s=sense * speed, torque_N_m=1.4 * g.torque_N_m, duration_s=4.0,
+                speed_m_s=sense * speed,
+                torque_N_m=1.4 * g.torque_N_m,
+                duration_s=4.0,
                 travel_m=FAST_TRAVEL * g.stroke_m * (1.0 if sense > 0 else 0.7),
                 force_N=g.leave_N,
-            )  # fmt: skip
+            )
             quick = yield from run(asked, 0.001)
             nut, velocity = quick.of("nut_position_m"), quick.of("nut_velocity_m_s")
             settled = (np.abs(nut - nut[0]) > FAST_FROM * abs(quick.moved_m)) & (
@@ -252,8 +267,12 @@ def _quick(
     rise = max(rises)
     result.measured.append(
         Measured(
-            "rise of the supply while braking", rise, "V", f"below {allowed:.2f} V",
-            "a supply that takes power back keeps its voltage", rise < allowed,
+            "rise of the supply while braking",
+            rise,
+            "V",
+            f"below {allowed:.2f} V",
+            "a supply that takes power back keeps its voltage",
+            rise < allowed,
         )
     )
     if rise >= allowed:
@@ -263,7 +282,9 @@ def _quick(
         viscous = more / ((speed - g.speed_m_s) * g.per_torque)
         result.measured.append(
             Measured(
-                "friction that grows with speed", viscous, "N·m·s/rad",
+                "friction that grows with speed",
+                viscous,
+                "N·m·s/rad",
                 f"about {context.profile.actuator.friction.viscous:.1e} N·m·s/rad",
                 f"from {1e3 * g.speed_m_s:.0f} to {1e3 * speed:.0f} mm/s; so slow it is rough",
             )
@@ -277,9 +298,13 @@ def _brake(g: Gentle, sense: int, velocity_m_s: float) -> MotorTorque:
     momentum = actuator.reflected_mass * abs(velocity_m_s)
     force = (torque + 0.7 * g.breakaway_N_m) * g.per_torque
     return MotorTorque(
-        torque_N_m=-sense * torque, ramp_s=0.0, duration_s=max(0.9 * momentum / force, 0.003),
-        speed_m_s=0.055, travel_m=0.1 * g.stroke_m, force_N=g.leave_N,
-    )  # fmt: skip
+        torque_N_m=-sense * torque,
+        ramp_s=0.0,
+        duration_s=max(0.9 * momentum / force, 0.003),
+        speed_m_s=0.055,
+        travel_m=0.1 * g.stroke_m,
+        force_N=g.leave_N,
+    )
 
 
 def after_supply(context: Context) -> float:

@@ -36,10 +36,15 @@ def talk(context: Context) -> Generator[Action, Seen, Result]:
     most_age = profile.limits.telemetry_age
     if oldest > most_age and lost <= MOST_LOST:
         # One gap may be a computer that was busy. A drive or bus that is to blame shows it again.
-        result.measured.append(Measured(
-            "oldest sample in a first watch", 1e3 * oldest, "ms", f"at most {1e3 * most_age:g}",
-            "once may be this computer: watched again, twice as long",
-        ))
+        result.measured.append(
+            Measured(
+                "oldest sample in a first watch",
+                1e3 * oldest,
+                "ms",
+                f"at most {1e3 * most_age:g}",
+                "once may be this computer: watched again, twice as long",
+            )
+        )
         rows = (yield Pause(2 * WATCH_S)).rows
         oldest, lost = _ages(rows, period)
     age = column(rows, "telemetry_age_s")
@@ -47,29 +52,58 @@ def talk(context: Context) -> Generator[Action, Seen, Result]:
     measured = result.measured
     measured.append(Measured("drive", facts.identity or "says nothing", "", "", "who answers"))
     measured += [Measured(name, text) for name, text in facts.details.items()]
-    measured.append(Measured(
-        "cycles without a new sample", 100 * lost, "%", f"at most {100 * MOST_LOST:g}",
-        "a sound bus loses no frame", lost <= MOST_LOST,
-    ))
-    measured.append(Measured(
-        "oldest sample used", 1e3 * oldest, "ms", f"at most {1e3 * most_age:g}",
-        "limits.telemetry_age stops the bench beyond it", oldest <= most_age,
-    ))
+    measured.append(
+        Measured(
+            "cycles without a new sample",
+            100 * lost,
+            "%",
+            f"at most {100 * MOST_LOST:g}",
+            "a sound bus loses no frame",
+            lost <= MOST_LOST,
+        )
+    )
+    measured.append(
+        Measured(
+            "oldest sample used",
+            1e3 * oldest,
+            "ms",
+            f"at most {1e3 * most_age:g}",
+            "limits.telemetry_age stops the bench beyond it",
+            oldest <= most_age,
+        )
+    )
     if not math.isnan(doubled):
-        measured.append(Measured(
-            "samples that come twice", 100 * doubled, "%", "0",
-            "each cycle asks for a new one: control.rate", doubled < 0.5,
-        ))
-    measured.append(Measured(
-        "the drive's watch over the host", 1e3 * facts.host_loss_s, "ms",
-        f"at most {1e3 * LONGEST_HOST_LOSS_S:g}",
-        "so long may the motor go on when the host dies", _within(facts.host_loss_s),
-    ))
+        measured.append(
+            Measured(
+                "samples that come twice",
+                100 * doubled,
+                "%",
+                "0",
+                "each cycle asks for a new one: control.rate",
+                doubled < 0.5,
+            )
+        )
+    measured.append(
+        Measured(
+            "the drive's watch over the host",
+            1e3 * facts.host_loss_s,
+            "ms",
+            f"at most {1e3 * LONGEST_HOST_LOSS_S:g}",
+            "so long may the motor go on when the host dies",
+            _within(facts.host_loss_s),
+        )
+    )
     if not math.isnan(facts.bus_load):
-        measured.append(Measured(
-            "bus load, worst case", 100 * facts.bus_load, "%", f"at most {100 * MOST_BUS_LOAD:g}",
-            "room for configuration and error frames", facts.bus_load <= MOST_BUS_LOAD,
-        ))
+        measured.append(
+            Measured(
+                "bus load, worst case",
+                100 * facts.bus_load,
+                "%",
+                f"at most {100 * MOST_BUS_LOAD:g}",
+                "room for configuration and error frames",
+                facts.bus_load <= MOST_BUS_LOAD,
+            )
+        )
         if facts.bus_load > MOST_BUS_LOAD:
             result.findings.append(finding("bus_overloaded", load_percent=100 * facts.bus_load))
     if doubled >= 0.5:
@@ -80,10 +114,15 @@ def talk(context: Context) -> Generator[Action, Seen, Result]:
         result.findings.append(finding("telemetry_stale", oldest_ms=1e3 * oldest))
     if not _within(facts.host_loss_s):
         result.findings.append(finding("host_loss_long", waits_ms=1e3 * facts.host_loss_s))
-    result.plots.append(Plot(
-        "Age of the drive's sample", "time (s)", "age (ms)",
-        (Trace("age", _time(rows), 1e3 * age),), (("limit", 1e3 * most_age),),
-    ))
+    result.plots.append(
+        Plot(
+            "Age of the drive's sample",
+            "time (s)",
+            "age (ms)",
+            (Trace("age", _time(rows), 1e3 * age),),
+            (("limit", 1e3 * most_age),),
+        )
+    )
     result.text = (
         f"{facts.identity or 'the drive'} answers; {100 * lost:.1f} % of cycles without a "
         f"new sample, the oldest {1e3 * oldest:.1f} ms"
@@ -109,35 +148,60 @@ def supply(context: Context) -> Generator[Action, Seen, Result]:
     middle, ripple = float(np.median(volts)), float(np.ptp(volts))
     own_high = context.facts.own_limits.get("supply_high_V", math.nan)
     most_ripple = STEADY_SHARE * limits.high
-    result.measured.append(Measured(
-        "supply", middle, "V", f"{limits.low:g} to {limits.high:g}",
-        "limits.supply of the profile", limits.low < middle < limits.high,
-    ))
-    result.measured.append(Measured(
-        "its ripple", ripple, "V", f"at most {most_ripple:.2g}",
-        "nothing draws power yet", ripple <= most_ripple,
-    ))
+    result.measured.append(
+        Measured(
+            "supply",
+            middle,
+            "V",
+            f"{limits.low:g} to {limits.high:g}",
+            "limits.supply of the profile",
+            limits.low < middle < limits.high,
+        )
+    )
+    result.measured.append(
+        Measured(
+            "its ripple",
+            ripple,
+            "V",
+            f"at most {most_ripple:.2g}",
+            "nothing draws power yet",
+            ripple <= most_ripple,
+        )
+    )
     if not math.isnan(own_high):
-        result.measured.append(Measured(
-            "the drive's own upper limit", own_high, "V", f"above {middle:.1f}",
-            "braking raises the voltage",
-        ))
+        result.measured.append(
+            Measured(
+                "the drive's own upper limit",
+                own_high,
+                "V",
+                f"above {middle:.1f}",
+                "braking raises the voltage",
+            )
+        )
     if not middle > limits.low:  # no number is too low as well
         result.findings.append(finding("supply_low", supply_V=middle, least_V=limits.low))
     elif middle >= limits.high:
         result.findings.append(finding("supply_high", supply_V=middle, most_V=limits.high))
     elif ripple > most_ripple:
         result.findings.append(finding("supply_unsteady", ripple_V=ripple))
-    answer = (yield Choose(
-        "What the motor gives back when it brakes: does the supply take it (a battery, or a "
-        "brake resistor at the drive)?",
-        "regeneration",
-        YES_NO,
-    )).text
-    result.measured.append(Measured(
-        "the supply takes power back", answer or "no answer", "", "yes",
-        "told by the operator; an electronic supply alone takes none", answer == "yes",
-    ))
+    answer = (
+        yield Choose(
+            "What the motor gives back when it brakes: does the supply take it (a battery, or a "
+            "brake resistor at the drive)?",
+            "regeneration",
+            YES_NO,
+        )
+    ).text
+    result.measured.append(
+        Measured(
+            "the supply takes power back",
+            answer or "no answer",
+            "",
+            "yes",
+            "told by the operator; an electronic supply alone takes none",
+            answer == "yes",
+        )
+    )
     if answer == "no":
         result.findings.append(finding("regeneration_not_taken"))
     elif answer != "yes" and not result.findings:
@@ -145,10 +209,15 @@ def supply(context: Context) -> Generator[Action, Seen, Result]:
         result.text = "find out whether the supply takes power back, then repeat this step"
         return result
     context.known["supply_V"] = middle
-    result.plots.append(Plot(
-        "Supply at rest", "time (s)", "voltage (V)", (Trace("supply", _time(rows), volts),),
-        (("low", limits.low), ("high", limits.high)),
-    ))
+    result.plots.append(
+        Plot(
+            "Supply at rest",
+            "time (s)",
+            "voltage (V)",
+            (Trace("supply", _time(rows), volts),),
+            (("low", limits.low), ("high", limits.high)),
+        )
+    )
     result.text = f"{middle:.1f} V, ripple {ripple:.2f} V, takes power back: {answer}"
     return result
 
@@ -165,25 +234,37 @@ def sensors_at_rest(context: Context) -> Generator[Action, Seen, Result]:
     most_wander = WANDER_SHARE * top + sensor.noise
     result.measured += [
         Measured(
-            "deflection reading", seen.middle, "counts",
+            "deflection reading",
+            seen.middle,
+            "counts",
             f"{sensor.rail_margin} to {top - sensor.rail_margin}",
             "inside its range, so that a broken wire can be told",
             sensor.rail_margin < seen.middle < top - sensor.rail_margin,
         ),
         Measured(
-            "its noise", seen.noise, "counts", f"at most {most_noise:g}",
+            "its noise",
+            seen.noise,
+            "counts",
+            f"at most {most_noise:g}",
             f"{NOISE_FACTOR:g} times sensors.deflection.noise, and one for rounding",
             seen.noise <= most_noise,
         ),
         Measured(
-            "its wander", seen.wander, "counts", f"at most {most_wander:.0f}",
-            "nothing moves: a reading that does floats", seen.wander <= most_wander,
+            "its wander",
+            seen.wander,
+            "counts",
+            f"at most {most_wander:.0f}",
+            "nothing moves: a reading that does floats",
+            seen.wander <= most_wander,
         ),
         Measured(
             "dropouts", seen.dropouts, "", "0", "no contact opens at rest", seen.dropouts == 0
         ),
         Measured(
-            "different values seen", seen.distinct, "", "2 or more",
+            "different values seen",
+            seen.distinct,
+            "",
+            "2 or more",
             "a converter that works shows its last bit change",
             seen.distinct > 1 or sensor.noise < 0.5,
         ),
@@ -194,18 +275,29 @@ def sensors_at_rest(context: Context) -> Generator[Action, Seen, Result]:
     nut = column(rows, "nut_position_m")
     moved = float(np.ptp(nut))
     per_count = profile.actuator.screw.lead / profile.sensors.motor.counts_per_revolution
-    result.measured.append(Measured(
-        "motor sensor", moved / per_count, "counts", "at most 4", "the screw stands still",
-        moved <= 4 * per_count,
-    ))
+    result.measured.append(
+        Measured(
+            "motor sensor",
+            moved / per_count,
+            "counts",
+            "at most 4",
+            "the screw stands still",
+            moved <= 4 * per_count,
+        )
+    )
     if moved > 4 * per_count:
         result.findings.append(finding("moves_unasked", moved_counts=moved / per_count))
     context.known["sensor_noise_counts"] = seen.noise
     context.known["rest_counts"] = seen.middle
-    result.plots.append(Plot(
-        "Deflection sensor at rest", "time (s)", "reading (counts)",
-        (Trace("reading", _time(rows), counts),), (("bottom", 0.0), ("top", float(top))),
-    ))
+    result.plots.append(
+        Plot(
+            "Deflection sensor at rest",
+            "time (s)",
+            "reading (counts)",
+            (Trace("reading", _time(rows), counts),),
+            (("bottom", 0.0), ("top", float(top))),
+        )
+    )
     result.text = (
         f"reading {seen.middle:.0f} of {top}, noise {seen.noise:.1f} counts, wander "
         f"{seen.wander:.1f}, {seen.dropouts} dropouts"
@@ -245,27 +337,37 @@ def drive_limits(context: Context) -> Generator[Action, Seen, Result]:
         value = own.get(name, math.nan)
         if not math.isnan(value):
             good = value <= most * (1 + 1e-3)
-            result.measured.append(
-                Measured(label, value, unit, f"at most {most:.4g}", why, good)
-            )
+            result.measured.append(Measured(label, value, unit, f"at most {most:.4g}", why, good))
             if not good:
                 result.findings.append(
-                    finding("drive_limit_high", note=label, drive=f"{value:.4g} {unit}",
-                            profile=f"{most:.4g} {unit}")
+                    finding(
+                        "drive_limit_high",
+                        note=label,
+                        drive=f"{value:.4g} {unit}",
+                        profile=f"{most:.4g} {unit}",
+                    )
                 )
         elif name in REQUIRED:
             unknown.append((name, label, unit, most, why))
     for name, label, unit, most, why in unknown:
-        answer = (yield Choose(
-            f"The drive does not tell its own {label}. Look it up in its configuration: is it "
-            f"at most {most:.4g} {unit}?",
-            f"drive_limit {name} {most * (1 + 1e-3):.9g}",
-            YES_NO,
-        )).text
-        result.measured.append(Measured(
-            label, answer or "no answer", "", f"at most {most:.4g} {unit}",
-            f"{why}; told by the operator", answer == "yes",
-        ))
+        answer = (
+            yield Choose(
+                f"The drive does not tell its own {label}. Look it up in its configuration: is it "
+                f"at most {most:.4g} {unit}?",
+                f"drive_limit {name} {most * (1 + 1e-3):.9g}",
+                YES_NO,
+            )
+        ).text
+        result.measured.append(
+            Measured(
+                label,
+                answer or "no answer",
+                "",
+                f"at most {most:.4g} {unit}",
+                f"{why}; told by the operator",
+                answer == "yes",
+            )
+        )
         if answer == "no":
             result.findings.append(finding("drive_limit_high", note=f"{label}, told"))
         elif answer != "yes" and not result.findings:
@@ -274,10 +376,14 @@ def drive_limits(context: Context) -> Generator[Action, Seen, Result]:
             return result
     high = own.get("supply_high_V", math.nan)
     if high < context.profile.limits.supply.high:
-        result.findings.append(finding(
-            "drive_limit_low", note="voltage of the DC link", drive_V=high,
-            profile_V=context.profile.limits.supply.high,
-        ))
+        result.findings.append(
+            finding(
+                "drive_limit_low",
+                note="voltage of the DC link",
+                drive_V=high,
+                profile_V=context.profile.limits.supply.high,
+            )
+        )
     result.text = f"{len(result.measured)} limits in the drive compared with the profile"
     return result
 
@@ -292,20 +398,43 @@ def _permitted(context: Context) -> list[tuple[str, str, str, float, str]]:
     moves = "it acts on the mechanics even if the bench is dead, so no higher than"
     itself = "by it the drive protects itself, not the rig; the bench stops before, at"
     return [
-        ("torque_N_m", "torque limit", "N·m", actuator.motor.torque_constant * current,
-         f"{moves} limits.current.tripped (or the motor's peak) times the torque constant"),
-        ("current_A", "current limit", "A", current,
-         f"{moves} limits.current.tripped, or the motor's peak current"),
-        ("speed_rad_s", "speed limit", "rad/s",
-         limits.speed.tripped * actuator.radians_per_metre,
-         f"{moves} limits.speed.tripped over the screw's lead"),
-        ("supply_high_V", "upper voltage limit", "V", 1.5 * limits.supply.high,
-         f"{itself} limits.supply.high; up to half above, common practice, no source"),
-        ("temperature_degC", "temperature limit", "degC",
-         limits.drive_temperature.tripped + 15.0,
-         f"{itself} limits.drive_temperature.tripped; up to 15 K above, common practice, "
-         "no source"),
-    ]  # fmt: skip
+        (
+            "torque_N_m",
+            "torque limit",
+            "N·m",
+            actuator.motor.torque_constant * current,
+            f"{moves} limits.current.tripped (or the motor's peak) times the torque constant",
+        ),
+        (
+            "current_A",
+            "current limit",
+            "A",
+            current,
+            f"{moves} limits.current.tripped, or the motor's peak current",
+        ),
+        (
+            "speed_rad_s",
+            "speed limit",
+            "rad/s",
+            limits.speed.tripped * actuator.radians_per_metre,
+            f"{moves} limits.speed.tripped over the screw's lead",
+        ),
+        (
+            "supply_high_V",
+            "upper voltage limit",
+            "V",
+            1.5 * limits.supply.high,
+            f"{itself} limits.supply.high; up to half above, common practice, no source",
+        ),
+        (
+            "temperature_degC",
+            "temperature limit",
+            "degC",
+            limits.drive_temperature.tripped + 15.0,
+            f"{itself} limits.drive_temperature.tripped; up to 15 K above, common practice, "
+            "no source",
+        ),
+    ]
 
 
 def _time(rows: Floats) -> Floats:
@@ -315,30 +444,40 @@ def _time(rows: Floats) -> Floats:
 
 
 TALK = Step(
-    "talk", "Talk with the drive",
+    "talk",
+    "Talk with the drive",
     happens="The drive is asked who it is, and its samples are watched for two seconds.",
     wrong="No answer, frames lost, values that come late or twice: found here.",
     clear="Nothing moves; the power stage stays off.",
-    run=talk, reprove=True,
+    run=talk,
+    reprove=True,
 )
 SUPPLY = Step(
-    "supply", "Supply",
+    "supply",
+    "Supply",
     happens="The voltage is watched, and you are asked where braking power goes.",
     wrong="A flat battery, a wrong supply, or one that takes no power back: found here.",
     clear="Nothing moves; the power stage stays off.",
-    run=supply, needs=("talk",), reprove=True,
+    run=supply,
+    needs=("talk",),
+    reprove=True,
 )
 SENSORS_AT_REST = Step(
-    "sensors_at_rest", "Sensors at rest",
+    "sensors_at_rest",
+    "Sensors at rest",
     happens="Both sensors are watched for two seconds while nothing moves.",
     wrong="A broken, shorted, floating or noisy wire of the deflection sensor: found here.",
     clear="Hands off the lever and the cables; the power stage stays off.",
-    run=sensors_at_rest, needs=("talk",), reprove=True,
+    run=sensors_at_rest,
+    needs=("talk",),
+    reprove=True,
 )
 DRIVE_LIMITS = Step(
-    "drive_limits", "Limits in the drive itself",
+    "drive_limits",
+    "Limits in the drive itself",
     happens="The limits set in the drive are compared with the profile's.",
     wrong="A drive that would give more than the motor and the rig bear: found here.",
     clear="Nothing moves; the power stage stays off.",
-    run=drive_limits, needs=("talk", "supply"),
-)  # fmt: skip
+    run=drive_limits,
+    needs=("talk", "supply"),
+)

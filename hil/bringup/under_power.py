@@ -118,9 +118,16 @@ def gentle(profile: Profile) -> Gentle:
     # A mass m stopped by a spring k from speed v presses it with v·√(k·m).
     slow = MOMENTUM_SHARE * rated / math.sqrt(rate * actuator.reflected_mass)
     return Gentle(
-        profile, per_torque, breakaway, FIRST_TORQUE * breakaway, min(FASTEST_M_S, slow),
-        END_SHARE * rated, LEAVE_SHARE * rated, ENVELOPE_SHARE * rated, rate,
-    )  # fmt: skip
+        profile,
+        per_torque,
+        breakaway,
+        FIRST_TORQUE * breakaway,
+        min(FASTEST_M_S, slow),
+        END_SHARE * rated,
+        LEAVE_SHARE * rated,
+        ENVELOPE_SHARE * rated,
+        rate,
+    )
 
 
 @dataclass
@@ -229,20 +236,18 @@ def seek_end(g: Gentle, sense: int) -> Part:
     seen = yield Pause(0.05)
     pressed = abs(float(np.median(column(seen.rows, "spring_force_N"))))
     leave = MotorSpeed(
-        speed_m_s=sense * g.speed_m_s, torque_N_m=g.seeking_N_m, duration_s=4.0,
+        speed_m_s=sense * g.speed_m_s,
+        torque_N_m=g.seeking_N_m,
+        duration_s=4.0,
         travel_m=min(0.04 * g.stroke_m, 0.002),
         force_N=g.envelope_N if pressed > 0.5 * g.end_N else g.end_N,
-    )  # fmt: skip
+    )
     first = yield from run(leave, 0.02)
     if first.reason != "travel":
         return first
     length = 1.2 * g.stroke_m
     sweep = leave.model_copy(
-        update={
-            "travel_m": length,
-            "force_N": g.end_N,
-            "duration_s": length / g.speed_m_s + 2.0,
-        }
+        update={"travel_m": length, "force_N": g.end_N, "duration_s": length / g.speed_m_s + 2.0}
     )
     second = yield from run(sweep, 0.3)
     return Ran(np.concatenate([first.rows, second.rows]), second.reason)
@@ -259,9 +264,12 @@ def go_to(g: Gentle, nut_m: float) -> Part:
     if abs(away) < 1e-4:
         return Ran(seen.rows, "travel")
     behaviour = MotorSpeed(
-        speed_m_s=math.copysign(g.speed_m_s, away), torque_N_m=g.seeking_N_m,
-        duration_s=abs(away) / g.speed_m_s + 3.0, travel_m=abs(away), force_N=g.envelope_N,
-    )  # fmt: skip
+        speed_m_s=math.copysign(g.speed_m_s, away),
+        torque_N_m=g.seeking_N_m,
+        duration_s=abs(away) / g.speed_m_s + 3.0,
+        travel_m=abs(away),
+        force_N=g.envelope_N,
+    )
     ran = yield from run(behaviour)
     if ran.reason != "travel":
         raise ProcedureFailed(

@@ -1,8 +1,6 @@
 """Turn sensor counts into newtons: plan, sweep, fit, uncertainty, file, certificate."""
 
-from hil.calibration.archive import (
-    keep_calibration,
-)
+from hil.calibration.archive import keep_calibration
 from hil.calibration.calibration_file import (
     FOLDER,
     CalibrationFile,
@@ -12,10 +10,7 @@ from hil.calibration.calibration_file import (
     list_calibrations,
     load_calibration,
 )
-from hil.calibration.comparison import (
-    Comparison,
-    compare,
-)
+from hil.calibration.comparison import Comparison, compare
 from hil.calibration.drift import (
     NO_LOAD,
     NO_LOAD_S,
@@ -24,30 +19,11 @@ from hil.calibration.drift import (
     age_warning,
     run_warnings,
 )
-from hil.calibration.evaluation import (
-    evaluate,
-)
-from hil.calibration.fit_models import (
-    LAWS,
-    Fit,
-    FitError,
-    choose_law,
-    fit_law,
-)
-from hil.calibration.loads import (
-    KINDS,
-    Accuracy,
-    Kind,
-    kind_of_loads,
-)
-from hil.calibration.points import (
-    Points,
-    PointsError,
-    read_points,
-)
-from hil.calibration.profile_part import (
-    use_in_profile,
-)
+from hil.calibration.evaluation import evaluate
+from hil.calibration.fit_models import LAWS, Fit, FitError, choose_law, fit_law
+from hil.calibration.loads import KINDS, Accuracy, Kind, kind_of_loads
+from hil.calibration.points import Points, PointsError, read_points
+from hil.calibration.profile_part import use_in_profile
 from hil.calibration.result import (
     Budget,
     CalibrationFinding,
@@ -55,21 +31,9 @@ from hil.calibration.result import (
     CalibrationResult,
     SensorLaw,
 )
-from hil.calibration.session import (
-    Options,
-    PlannedLoad,
-    Progress,
-    calibrate,
-    planned_loads,
-)
-from hil.calibration.settling import (
-    SCATTER,
-    SLOPE_COUNTS_S,
-    noise_counts,
-)
-from hil.calibration.uncertainty import (
-    table_of,
-)
+from hil.calibration.session import Options, PlannedLoad, Progress, calibrate, planned_loads
+from hil.calibration.settling import SCATTER, SLOPE_COUNTS_S, noise_counts
+from hil.calibration.uncertainty import table_of
 
 __all__ = [
     "FOLDER",

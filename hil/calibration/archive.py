@@ -22,10 +22,7 @@ from hil.core import INDEX
 from hil.profile import TwoSlopes
 from hil.recorder import write_whole
 
-CONDITIONS = (
-    ("supply_V", "supply_V"),
-    ("drive_temperature_degC", "drive_temperature_degC"),
-)
+CONDITIONS = (("supply_V", "supply_V"), ("drive_temperature_degC", "drive_temperature_degC"))
 
 
 def keep_calibration(
@@ -49,9 +46,13 @@ def keep_calibration(
         OSError: the disk refused.
     """
     content = content_of(
-        result, profile_file=profile_file, drive=drive, simulated=simulated, note=note,
+        result,
+        profile_file=profile_file,
+        drive=drive,
+        simulated=simulated,
+        note=note,
         conditions=conditions,
-    )  # fmt: skip
+    )
     raw = ((i, point.rows) for i, point in enumerate(result.points) if point.rows.size)
     file = write_calibration(folder, content, raw)
     write_certificate(file)
@@ -119,20 +120,45 @@ def _points(points: tuple[CalibrationPoint, ...]) -> dict[str, Any]:
     parts = [name for name in INPUTS if any(point.parts.get(name) for point in points)]
     return {
         "columns": [
-            "label", "mass_kg", "load_N", "u_load_N", "reading_counts", "sd_counts", "n",
-            "series", "direction", "approach", "mounting", "output_position_m", "motor_force_N",
-            "settled", "outlier", *(f"part_{name}_N" for name in parts),
+            "label",
+            "mass_kg",
+            "load_N",
+            "u_load_N",
+            "reading_counts",
+            "sd_counts",
+            "n",
+            "series",
+            "direction",
+            "approach",
+            "mounting",
+            "output_position_m",
+            "motor_force_N",
+            "settled",
+            "outlier",
+            *(f"part_{name}_N" for name in parts),
         ],
         "rows": [
             [
-                p.label, p.mass_kg, p.load_N, p.u_load_N, p.reading_counts, p.sd_counts, p.n,
-                p.series, p.direction, p.approach, p.mounting, p.output_position_m,
-                p.motor_force_N, int(p.settled), int(p.outlier),
+                p.label,
+                p.mass_kg,
+                p.load_N,
+                p.u_load_N,
+                p.reading_counts,
+                p.sd_counts,
+                p.n,
+                p.series,
+                p.direction,
+                p.approach,
+                p.mounting,
+                p.output_position_m,
+                p.motor_force_N,
+                int(p.settled),
+                int(p.outlier),
                 *(p.parts.get(name, 0.0) for name in parts),
             ]
             for p in points
         ],
-    }  # fmt: skip
+    }
 
 
 def _conditions(result: CalibrationResult) -> dict[str, str | float]:

@@ -111,8 +111,12 @@ def calibration_hash(part: Mapping[str, Any]) -> str:
 def owner_of(profile: Profile, profile_file: str) -> dict[str, Any]:
     """``Content.profile`` of a profile."""
     facts = rig_facts(profile)
-    return {"name": profile.name, "file": Path(profile_file).name,
-            "sha256": facts_hash(profile.name, facts), "facts": facts}  # fmt: skip
+    return {
+        "name": profile.name,
+        "file": Path(profile_file).name,
+        "sha256": facts_hash(profile.name, facts),
+        "facts": facts,
+    }
 
 
 def write_calibration(
@@ -185,8 +189,12 @@ def _write_raw(path: Path, raw: Iterable[tuple[int, Rows]]) -> dict[str, Any] | 
     columns = (*COLUMNS, RAW_POINT)
     schema = schema_of(columns)
     sink = pa.BufferOutputStream()
-    pq.write_table(pa.Table.from_batches([batch_of(rows, columns, schema)], schema), sink,
-                   compression="zstd", compression_level=3)  # fmt: skip
+    pq.write_table(
+        pa.Table.from_batches([batch_of(rows, columns, schema)], schema),
+        sink,
+        compression="zstd",
+        compression_level=3,
+    )
     data = sink.getvalue().to_pybytes()
     write_whole(path, data)
     return {"file": path.name, "sha256": _bytes_hash(data), "rows": len(rows)}

@@ -156,8 +156,9 @@ def _bearable_N(session: Session, load: PlannedLoad) -> float:
     """The force of a step, less if the true one would pass the limit, by the cell so far."""
     so_far = [
         p.load_N / float(column(p.rows, "spring_force_N").mean())
-        for p in session.points if abs(p.load_N) > LIGHT * session.profile.limits.force.bounded
-    ]  # fmt: skip
+        for p in session.points
+        if abs(p.load_N) > LIGHT * session.profile.limits.force.bounded
+    ]
     reads = max(so_far[-2:], default=1.0)
     most = FORCE_SHARE * session.profile.limits.force.bounded / reads
     return max(-most, min(most, load.press_N))

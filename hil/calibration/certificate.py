@@ -23,8 +23,13 @@ from hil.profile import TwoSlopes
 Array = NDArray[np.float64]
 # Okabe and Ito's palette, told apart with any colour vision; marks and dashes tell apart in grey.
 BLUE, VERMILION, GREEN, ORANGE, SKY, INK = (
-    "#0072B2", "#D55E00", "#009E73", "#E69F00", "#56B4E9", "#1b2230",
-)  # fmt: skip
+    "#0072B2",
+    "#D55E00",
+    "#009E73",
+    "#E69F00",
+    "#56B4E9",
+    "#1b2230",
+)
 COLOURS = (BLUE, VERMILION, GREEN, ORANGE, SKY, "#CC79A7")
 DASHES = ("-", "--", "-.", ":")
 LOOKS = 201
@@ -51,7 +56,9 @@ def certificate(file: CalibrationFile) -> str:
         points=[dict(zip(content.points.columns, row, strict=True)) for row in content.points.rows],
         coefficients=list(
             zip(
-                content.law.names, content.law.coefficients, content.law.standard_errors,
+                content.law.names,
+                content.law.coefficients,
+                content.law.standard_errors,
                 strict=True,
             )
         ),
@@ -61,7 +68,7 @@ def certificate(file: CalibrationFile) -> str:
         figures=content.figures,
         range_N=file.range_N,
         largest_u95=file.largest_u95_N,
-    )  # fmt: skip
+    )
 
 
 def shown(value: object, digits: int = 4) -> str:
@@ -120,9 +127,7 @@ def _plots(file: CalibrationFile, law: ForceCalibration) -> list[str]:
     beyond = 0.02 * (high - low)
     grid = np.linspace(low - beyond, high + beyond, LOOKS)
     band = np.array([law.u95(f) for f in grid])
-    marks = [
-        (sense >= 0, "^", BLUE, "rising"), (sense < 0, "v", VERMILION, "falling"),
-    ]  # fmt: skip
+    marks = [(sense >= 0, "^", BLUE, "rising"), (sense < 0, "v", VERMILION, "falling")]
 
     def scattered(axis: Any, x: Array, y: Array) -> None:
         for which, mark, colour, label in marks:
@@ -144,28 +149,44 @@ def _plots(file: CalibrationFile, law: ForceCalibration) -> list[str]:
         axis.axhline(0, color=INK, lw=0.8)
         for i, number in enumerate(np.unique(series).tolist()):
             x, y = hysteresis(load, force, sense, (series == number) & ~out)
-            axis.plot(x, y, "o" + DASHES[i % len(DASHES)], color=COLOURS[i % len(COLOURS)], ms=3,
-                      lw=0.9, label=f"series {number}")  # fmt: skip
+            axis.plot(
+                x,
+                y,
+                "o" + DASHES[i % len(DASHES)],
+                color=COLOURS[i % len(COLOURS)],
+                ms=3,
+                lw=0.9,
+                label=f"series {number}",
+            )
 
     def drawn_uncertainty(axis: Any) -> None:
         budget = file.content.budget
         x = np.array(budget.column("force_N"), dtype=float)
         inside = (x >= low - beyond) & (x <= high + beyond)
         for i, name in enumerate(budget.columns[2:]):
-            axis.plot(x[inside], np.array(budget.column(name), dtype=float)[inside],
-                      DASHES[i // len(COLOURS) % len(DASHES)],
-                      color=COLOURS[i % len(COLOURS)], lw=0.9, label=_word(name))  # fmt: skip
-        axis.plot(x[inside], np.array(budget.column("u_N"), dtype=float)[inside], color=INK,
-                  lw=1.6, label="u(F)")  # fmt: skip
+            axis.plot(
+                x[inside],
+                np.array(budget.column(name), dtype=float)[inside],
+                DASHES[i // len(COLOURS) % len(DASHES)],
+                color=COLOURS[i % len(COLOURS)],
+                lw=0.9,
+                label=_word(name),
+            )
+        axis.plot(
+            x[inside],
+            np.array(budget.column("u_N"), dtype=float)[inside],
+            color=INK,
+            lw=1.6,
+            label="u(F)",
+        )
         axis.set_ylim(bottom=0)
 
     plots = [
         _drawn("Reading on load, and the law", "Load in N", "Reading in counts", drawn_law),
         _drawn("Force by the law less load", "Load in N", "Difference in N", drawn_residuals),
-        _drawn("Hysteresis: falling less rising", "Load in N", "Difference in N",
-               drawn_hysteresis),
+        _drawn("Hysteresis: falling less rising", "Load in N", "Difference in N", drawn_hysteresis),
         _drawn("Standard uncertainty and its parts", "Force in N", "u in N", drawn_uncertainty),
-    ]  # fmt: skip
+    ]
     sensor = file.content.sensor
     if sensor.get("counts"):
 
@@ -175,8 +196,14 @@ def _plots(file: CalibrationFile, law: ForceCalibration) -> list[str]:
             y = np.array(sensor["residual_counts"], dtype=float)
             axis.plot(x, y, "o", color=GREEN, ms=3)
 
-        plots.append(_drawn("Sensor against nut travel, output held", "Deflection in mm",
-                            "Residual in counts", drawn_sensor))  # fmt: skip
+        plots.append(
+            _drawn(
+                "Sensor against nut travel, output held",
+                "Deflection in mm",
+                "Residual in counts",
+                drawn_sensor,
+            )
+        )
     return plots
 
 

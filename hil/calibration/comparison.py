@@ -81,9 +81,13 @@ def compare(a: CalibrationFile, b: CalibrationFile) -> Comparison:
     with np.errstate(divide="ignore", invalid="ignore"):
         apart = np.where(difference == 0.0, 0.0, np.abs(difference) / (2 * u))
     return Comparison(
-        forces, difference, u, zero,
-        first.force(first.deflection(second.zero_counts)), float(apart.max()),
-    )  # fmt: skip
+        forces,
+        difference,
+        u,
+        zero,
+        first.force(first.deflection(second.zero_counts)),
+        float(apart.max()),
+    )
 
 
 def counts_for(law: ForceCalibration, force_N: float) -> float:

@@ -11,10 +11,22 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 EDITION = 1
 POINT_COLUMNS = (
-    "label", "mass_kg", "load_N", "u_load_N", "reading_counts", "sd_counts", "n", "series",
-    "direction", "approach", "mounting", "output_position_m", "motor_force_N", "settled",
+    "label",
+    "mass_kg",
+    "load_N",
+    "u_load_N",
+    "reading_counts",
+    "sd_counts",
+    "n",
+    "series",
+    "direction",
+    "approach",
+    "mounting",
+    "output_position_m",
+    "motor_force_N",
+    "settled",
     "outlier",
-)  # fmt: skip
+)
 
 
 class _Strict(BaseModel):
@@ -74,8 +86,14 @@ class Law(_Strict):
     @model_validator(mode="after")
     def _square(self) -> Law:
         count = len(self.coefficients)
-        rows = (self.names, self.standard_errors, self.correlation, self.covariance,
-                *self.correlation, *self.covariance)  # fmt: skip
+        rows = (
+            self.names,
+            self.standard_errors,
+            self.correlation,
+            self.covariance,
+            *self.correlation,
+            *self.covariance,
+        )
         if any(len(row) != count for row in rows):
             raise ValueError("names, errors, correlation and covariance fit the coefficients")
         return self
@@ -157,9 +175,7 @@ class Content(_Strict):
 
     @model_validator(mode="after")
     def _columns(self) -> Content:
-        for table, wanted in (
-            (self.points, POINT_COLUMNS), (self.budget, ("force_N", "u_N")),
-        ):  # fmt: skip
+        for table, wanted in ((self.points, POINT_COLUMNS), (self.budget, ("force_N", "u_N"))):
             missing = [name for name in wanted if name not in table.columns]
             if missing:
                 raise ValueError(f"column {missing[0]} is missing")

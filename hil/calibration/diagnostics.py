@@ -13,13 +13,7 @@ from collections.abc import Callable, Sequence
 import numpy as np
 
 from hil.calibration.loads import Kind, rod_load
-from hil.calibration.result import (
-    Array,
-    CalibrationFinding,
-    CalibrationPoint,
-    SensorLaw,
-    unloaded,
-)
+from hil.calibration.result import Array, CalibrationFinding, CalibrationPoint, SensorLaw, unloaded
 from hil.control import ForceCalibration
 from hil.core import Limit, label
 from hil.procedures import BenchStopped, column
@@ -43,14 +37,16 @@ def stopped_finding(stop: BenchStopped) -> CalibrationFinding:
     """The bench stopped by itself: what its last samples tell of springs and sensor."""
     if stop.cause == label(Limit.SENSOR_RAIL):
         return CalibrationFinding(
-            "near_rail", f"the deflection sensor reached the end of its range: {stop}",
+            "near_rail",
+            f"the deflection sensor reached the end of its range: {stop}",
             "set the sensor so that no load reads near the middle of its range, or leave the "
             "heaviest weight out",
-        )  # fmt: skip
+        )
     plain = CalibrationFinding(
-        "stopped", f"the bench stopped: {stop or stop.cause}",
+        "stopped",
+        f"the bench stopped: {stop or stop.cause}",
         "clear the cause that the bench names, then begin again",
-    )  # fmt: skip
+    )
     rows = stop.seen.rows[-LAST_ROWS:]
     if stop.cause != label(Limit.DISAGREEMENT) or not len(rows):
         return plain
@@ -65,13 +61,13 @@ def stopped_finding(stop: BenchStopped) -> CalibrationFinding:
             "solid height, or something beside them bears the load",
             "see that nothing blocks the springs; calibrate with lower force limits or lighter "
             "weights, so that they stay clear of solid height",
-        )  # fmt: skip
+        )
     return CalibrationFinding(
         "no_preload",
         f"the springs gave way far more easily than the calibration so far says: {stop}. Their "
         "preload is lost, or a set is missing",
         "look at both spring sets, set the preload again, then begin anew",
-    )  # fmt: skip
+    )
 
 
 def judge_points(
@@ -124,9 +120,11 @@ def second_opinion(profile: Profile, sensor: SensorLaw | None) -> Callable[[floa
     def read(reading: float) -> float:
         i = int(np.clip(np.searchsorted(counts, reading), 2, counts.size - 2))
         # Beyond the sweep along its last pieces, two of them against noise.
-        a, b = (i - 1, i) if counts[0] <= reading <= counts[-1] else (
-            (0, 2) if reading < counts[0] else (counts.size - 3, counts.size - 1)
-        )  # fmt: skip
+        a, b = (
+            (i - 1, i)
+            if counts[0] <= reading <= counts[-1]
+            else ((0, 2) if reading < counts[0] else (counts.size - 3, counts.size - 1))
+        )
         slope = (force[b] - force[a]) / (counts[b] - counts[a])
         return float(force[a] + slope * (reading - counts[a]))
 
@@ -145,14 +143,16 @@ def _unit(
     ratio = float(np.sum(felt * named) / np.sum(named**2))
     if NEARLY / KILOGRAM < ratio < KILOGRAM / NEARLY:
         return []
-    typed = "kilograms were typed for newtons" if ratio > 1 else (
-        "newtons were typed for kilograms"
-    )  # fmt: skip
-    return [CalibrationFinding(
-        "wrong_unit",
-        f"every weight acts {ratio:.2g} times as strongly as was typed: {typed}",
-        "type masses in kilograms and loads in newtons (1 kg weighs 9.81 N), then repeat",
-    )]  # fmt: skip
+    typed = (
+        "kilograms were typed for newtons" if ratio > 1 else ("newtons were typed for kilograms")
+    )
+    return [
+        CalibrationFinding(
+            "wrong_unit",
+            f"every weight acts {ratio:.2g} times as strongly as was typed: {typed}",
+            "type masses in kilograms and loads in newtons (1 kg weighs 9.81 N), then repeat",
+        )
+    ]
 
 
 def _steady_ratio(
@@ -171,30 +171,40 @@ def _steady_ratio(
     by = "motor" if swept else "calibration so far"
     sense = "longer" if ratio > 1 else "shorter"
     if kind == "cell":
-        return [CalibrationFinding(
-            "cell_disagrees",
-            f"the force by the {by} is {ratio:.2f} times what the load cell read"
-            + (", at every load alike" if steady else ", and not by one ratio"),
-            "see that the cell stands in the rod's own line, that nothing beside it bears force, "
-            "and that its indicator is set to this cell's sensitivity; then repeat",
-        )]  # fmt: skip
+        return [
+            CalibrationFinding(
+                "cell_disagrees",
+                f"the force by the {by} is {ratio:.2f} times what the load cell read"
+                + (", at every load alike" if steady else ", and not by one ratio"),
+                "see that the cell stands in the rod's own line, that nothing beside it bears force, "
+                "and that its indicator is set to this cell's sensitivity; then repeat",
+            )
+        ]
     if kind == "rod":
-        return [CalibrationFinding(
-            "weights_disagree",
-            f"the force by the {by} is {ratio:.2f} times that by the weights on the rod"
-            + (", at every load alike" if steady else ", and not by one ratio"),
-            "weigh weights and carriage (rig.carriage_mass), see that the rod stands upright and "
-            "nothing beside it bears weight; then repeat",
-        )]  # fmt: skip
-    return [CalibrationFinding(
-        "arm_wrong" if steady else "forces_disagree",
-        f"the force by the {by} is {ratio:.2f} times that by weights and lever"
-        + (", at every load alike: an arm of the lever differs from the profile" if steady
-           else ", and not by one ratio"),
-        f"measure rig.load_arm and rig.rod_arm again: the load arm looks {100 * away:.0f} % "
-        f"{sense} than written, or the rod arm the other way about; then repeat"
-        if steady else "see that nothing touches the lever, then repeat",
-    )]  # fmt: skip
+        return [
+            CalibrationFinding(
+                "weights_disagree",
+                f"the force by the {by} is {ratio:.2f} times that by the weights on the rod"
+                + (", at every load alike" if steady else ", and not by one ratio"),
+                "weigh weights and carriage (rig.carriage_mass), see that the rod stands upright and "
+                "nothing beside it bears weight; then repeat",
+            )
+        ]
+    return [
+        CalibrationFinding(
+            "arm_wrong" if steady else "forces_disagree",
+            f"the force by the {by} is {ratio:.2f} times that by weights and lever"
+            + (
+                ", at every load alike: an arm of the lever differs from the profile"
+                if steady
+                else ", and not by one ratio"
+            ),
+            f"measure rig.load_arm and rig.rod_arm again: the load arm looks {100 * away:.0f} % "
+            f"{sense} than written, or the rod arm the other way about; then repeat"
+            if steady
+            else "see that nothing touches the lever, then repeat",
+        )
+    ]
 
 
 def _other_weights(
@@ -224,19 +234,28 @@ def _other_weights(
     pairs = set(wrong.values())
     if any((b, a) in pairs for a, b in pairs) and all(b > 0 for _, b in pairs):
         order = ", ".join(f"{a:g} kg was named and {b:g} kg hung" for a, b in sorted(pairs))
-        return [CalibrationFinding(
-            "wrong_order", f"weights were hung in another order than told: {order}",
-            "hang them as told, the lightest first, and repeat", "error", shown,
-        )]  # fmt: skip
+        return [
+            CalibrationFinding(
+                "wrong_order",
+                f"weights were hung in another order than told: {order}",
+                "hang them as told, the lightest first, and repeat",
+                "error",
+                shown,
+            )
+        ]
     (series, direction, label), (named, nearest) = next(iter(wrong.items()))
     where = f"series {series}, loads {'rising' if direction > 0 else 'falling'}"
-    return [CalibrationFinding(
-        "not_hung" if nearest < named else "other_weight",
-        f"{label} was named and {'nothing' if nearest == 0 else f'{nearest:g} kg'} hung ({where}"
-        + (f", and {len(wrong) - 1} more" if len(wrong) > 1 else "") + ")",
-        f"hang {named:g} kg where it is asked for, see that it hangs free, and repeat",
-        "error", shown,
-    )]  # fmt: skip
+    return [
+        CalibrationFinding(
+            "not_hung" if nearest < named else "other_weight",
+            f"{label} was named and {'nothing' if nearest == 0 else f'{nearest:g} kg'} hung ({where}"
+            + (f", and {len(wrong) - 1} more" if len(wrong) > 1 else "")
+            + ")",
+            f"hang {named:g} kg where it is asked for, see that it hangs free, and repeat",
+            "error",
+            shown,
+        )
+    ]
 
 
 def _mass(profile: Profile, point: CalibrationPoint, force_N: float) -> float:
@@ -251,21 +270,26 @@ def _mass(profile: Profile, point: CalibrationPoint, force_N: float) -> float:
 def _ends(profile: Profile, points: Sequence[CalibrationPoint]) -> list[CalibrationFinding]:
     stroke = profile.actuator.stroke
     shown = [
-        i for i, p in enumerate(points)
+        i
+        for i, p in enumerate(points)
         if not FROM_END_M < p.output_position_m < stroke - FROM_END_M
         or abs(p.output_position_m - p.wanted_m) > AWAY_M
-    ]  # fmt: skip
+    ]
     if not shown:
         return []
     first = points[shown[0]]
-    return [CalibrationFinding(
-        "on_stop",
-        f"with {first.label} the output stood at {1e3 * first.output_position_m:.1f} mm in place "
-        f"of {1e3 * first.wanted_m:.1f} mm: the lever rests on its stop, or on something else "
-        "that bears part of the load",
-        "take away whatever is under the lever, see that the motor can lift the weight, or leave "
-        "the weight out; then repeat", "error", tuple(shown),
-    )]  # fmt: skip
+    return [
+        CalibrationFinding(
+            "on_stop",
+            f"with {first.label} the output stood at {1e3 * first.output_position_m:.1f} mm in place "
+            f"of {1e3 * first.wanted_m:.1f} mm: the lever rests on its stop, or on something else "
+            "that bears part of the load",
+            "take away whatever is under the lever, see that the motor can lift the weight, or leave "
+            "the weight out; then repeat",
+            "error",
+            tuple(shown),
+        )
+    ]
 
 
 def _rail(
@@ -282,11 +306,16 @@ def _rail(
     shown = [i for i, p in enumerate(points) if not margin < p.reading_counts < top - margin]
     if shown:
         worst = points[shown[-1]]
-        return [CalibrationFinding(
-            "near_rail",
-            f"with {worst.label} the sensor reads {worst.reading_counts:.0f} of 0 to {top} counts: "
-            "so near the end of its range it may be bent or cut off", mend, "error", tuple(shown),
-        )]  # fmt: skip
+        return [
+            CalibrationFinding(
+                "near_rail",
+                f"with {worst.label} the sensor reads {worst.reading_counts:.0f} of 0 to {top} counts: "
+                "so near the end of its range it may be bent or cut off",
+                mend,
+                "error",
+                tuple(shown),
+            )
+        ]
     free = [p.reading_counts for p, zero in zip(points, unloaded(points), strict=True) if zero]
     if not free:
         return []
@@ -295,12 +324,14 @@ def _rail(
     zero, reach = float(np.mean(free)), most / abs(per_count)
     if about.rail_margin < zero - reach and zero + reach < top - about.rail_margin:
         return []
-    return [CalibrationFinding(
-        "near_rail",
-        f"without load the sensor reads {zero:.0f} of 0 to {top} counts: so far from the middle "
-        f"that {1e3 * most:.1f} mm, as limits.deflection permits, would pass the end of its range",
-        mend.split(", or")[0],
-    )]  # fmt: skip
+    return [
+        CalibrationFinding(
+            "near_rail",
+            f"without load the sensor reads {zero:.0f} of 0 to {top} counts: so far from the middle "
+            f"that {1e3 * most:.1f} mm, as limits.deflection permits, would pass the end of its range",
+            mend.split(", or")[0],
+        )
+    ]
 
 
 def _solid(profile: Profile, points: Sequence[CalibrationPoint]) -> list[CalibrationFinding]:
@@ -318,10 +349,13 @@ def _solid(profile: Profile, points: Sequence[CalibrationPoint]) -> list[Calibra
     if last / first > SOLID_SHARE:
         return []
     heaviest = points[int(order[-1])]
-    return [CalibrationFinding(
-        "solid",
-        f"above {loads[top][0]:.0f} N the springs give {max(0.0, 100 * last / first):.0f} % of "
-        "what they gave at first: they stand at solid height",
-        f"leave {heaviest.label} out; below solid height the springs are what is calibrated",
-        "error", tuple(int(i) for i in order[top]),
-    )]  # fmt: skip
+    return [
+        CalibrationFinding(
+            "solid",
+            f"above {loads[top][0]:.0f} N the springs give {max(0.0, 100 * last / first):.0f} % of "
+            "what they gave at first: they stand at solid height",
+            f"leave {heaviest.label} out; below solid height the springs are what is calibrated",
+            "error",
+            tuple(int(i) for i in order[top]),
+        )
+    ]

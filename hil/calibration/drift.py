@@ -219,8 +219,13 @@ class DriftWatch:
         sums = [steps.sum(), steps[unexplained].sum(), (gap * steps)[unexplained].sum()]
         for moving in (rows[:, SPEED] >= SLIP_SPEED_M_S, rows[:, SPEED] <= -SLIP_SPEED_M_S):
             weights = steps[moving]
-            sums += [weights.sum(), *(float((values[moving] * weights).sum()) for values in
-                                      (gap, np.abs(rows[:, SPRING]), rows[:, U95]))]  # fmt: skip
+            sums += [
+                weights.sum(),
+                *(
+                    float((values[moving] * weights).sum())
+                    for values in (gap, np.abs(rows[:, SPRING]), rows[:, U95])
+                ),
+            ]
         self._buckets[-1] += sums
         self._set("motor_disagrees", self._motor_warning())
 
@@ -264,8 +269,15 @@ def run_warnings(
         profile: as recorded with the run.
         on: the day of the run; today if not given.
     """
-    names = ("time_s", "state", "deflection_counts", "spring_force_N", "motor_force_N",
-             "force_u95_N", "nut_velocity_m_s")  # fmt: skip
+    names = (
+        "time_s",
+        "state",
+        "deflection_counts",
+        "spring_force_N",
+        "motor_force_N",
+        "force_u95_N",
+        "nut_velocity_m_s",
+    )
     columns = {name: np.asarray(run.column(name), dtype=float) for name in names}
     count = len(columns["time_s"])
     watch = DriftWatch(profile, on)

@@ -59,9 +59,22 @@ def evaluate(
     usable = [p for p, none in zip(points, free, strict=True) if not (dead_m and none)]
     weights = tuple(sorted({p.mass_kg for p in points if p.mass_kg > 0.0}))
     empty = CalibrationResult(
-        profile, accuracy, weights, tuple(points), sensor, None, {}, None, None, None,
-        math.nan, math.nan, dead_m, (), loads,
-    )  # fmt: skip
+        profile,
+        accuracy,
+        weights,
+        tuple(points),
+        sensor,
+        None,
+        {},
+        None,
+        None,
+        None,
+        math.nan,
+        math.nan,
+        dead_m,
+        (),
+        loads,
+    )
     if not usable:
         missing = CalibrationFinding(
             "too_few", "no point was taken", "repeat from the first load on"
@@ -90,11 +103,18 @@ def evaluate(
     if fit.law == "two_slopes":
         knee = knee_of(calibration.spring_law, fit, drawn, sensor)
     result = replace(
-        empty, points=tuple(points), fit=fit, fits=fits, budget=budget, calibration=calibration,
+        empty,
+        points=tuple(points),
+        fit=fit,
+        fits=fits,
+        budget=budget,
+        calibration=calibration,
         merit=_figures(table, fit, [p.mounting for p in marked if not p.outlier]),
-        knee_m=knee.value, u_knee_m=knee.u, dead_zone_m=dead_m,
+        knee_m=knee.value,
+        u_knee_m=knee.u,
+        dead_zone_m=dead_m,
         findings=tuple(found),
-    )  # fmt: skip
+    )
     found += judge_result(result, planned, cut_short=any(f.severity == "error" for f in findings))
     return replace(result, findings=tuple(found))
 
@@ -106,9 +126,10 @@ def _figures(table: Points, fit: Fit, mountings: Sequence[int]) -> Merit:
 def _too_few(points: Sequence[CalibrationPoint], text: str) -> CalibrationFinding:
     loads = len({p.label for p in points})
     return CalibrationFinding(
-        "too_few", f"{text} (so far: {len(points)} points at {loads} loads)",
+        "too_few",
+        f"{text} (so far: {len(points)} points at {loads} loads)",
         "hang more weights, at least two on either side of a knee, or choose a simpler law",
-    )  # fmt: skip
+    )
 
 
 def _plainer(fit: Fit, fits: dict[str, Fit]) -> Fit:

@@ -55,9 +55,7 @@ class Merit:
     def worst(self, name: str) -> float:
         """Largest value of one error over all loads but the smallest tenth; NaN if none."""
         most = max((abs(entry.load) for entry in self.at), default=0.0)
-        values = [
-            getattr(entry, name) for entry in self.at if abs(entry.load) >= 0.1 * most
-        ]
+        values = [getattr(entry, name) for entry in self.at if abs(entry.load) >= 0.1 * most]
         found = [value for value in values if math.isfinite(value)]
         return max(found, default=math.nan)
 
@@ -135,9 +133,13 @@ def _steps(load: Array, span: float, same_load: float) -> list[NDArray[np.intp]]
 
 
 def _zeros(
-    load: Array, reading: Array, series: NDArray[np.int64], sense: NDArray[np.int64],
-    span: float, same_load: float,
-) -> tuple[dict[int, float], list[float]]:  # fmt: skip
+    load: Array,
+    reading: Array,
+    series: NDArray[np.int64],
+    sense: NDArray[np.int64],
+    span: float,
+    same_load: float,
+) -> tuple[dict[int, float], list[float]]:
     """Zero reading of each series (its first, rising), and how far the return was off."""
     at_zero = np.abs(load) <= same_load * span
     everywhere = float(reading[at_zero].mean()) if at_zero.any() else 0.0

@@ -144,8 +144,15 @@ class Fit:
             return a
         if away[best + 1] == 0.0:
             return b
-        load = float(brentq(lambda x: self.reading(x) - reading, a, b, xtol=1e-15 * max(
-            1.0, abs(a), abs(b)), rtol=8.9e-16))  # fmt: skip
+        load = float(
+            brentq(
+                lambda x: self.reading(x) - reading,
+                a,
+                b,
+                xtol=1e-15 * max(1.0, abs(a), abs(b)),
+                rtol=8.9e-16,
+            )
+        )
         if self.slope(load) == 0.0:
             raise FitError(f"the law is flat at load {load:g}: no load follows from a reading")
         return load
@@ -200,9 +207,14 @@ def _polynomial(x: Array, y: Array, law: str, degree: int) -> Fit:
     back = _to_powers(terms, centre, scale)
     spread = (back @ inverse_r.astype(np.longdouble)).astype(np.float64)
     return _finish(
-        law, tuple(f"b{i}" for i in range(terms)), (back @ solution).astype(np.float64),
-        spread @ spread.T, x, y, residuals,
-    )  # fmt: skip
+        law,
+        tuple(f"b{i}" for i in range(terms)),
+        (back @ solution).astype(np.float64),
+        spread @ spread.T,
+        x,
+        y,
+        residuals,
+    )
 
 
 def _to_powers(terms: int, centre: float, scale: float) -> Any:
@@ -258,9 +270,14 @@ def _two_slopes(x: Array, y: Array) -> Fit:
         raise FitError("the points do not fix the knee; add loads on both sides of it") from None
     residuals = y - _model("two_slopes", coefficients, x)
     return _finish(
-        "two_slopes", ("b0", "slope_inner", "slope_outer", "knee"), coefficients,
-        inverse_r @ inverse_r.T, x, y, residuals,
-    )  # fmt: skip
+        "two_slopes",
+        ("b0", "slope_inner", "slope_outer", "knee"),
+        coefficients,
+        inverse_r @ inverse_r.T,
+        x,
+        y,
+        residuals,
+    )
 
 
 def _hinge_matrix(x: Array, knee: float) -> Array:
@@ -296,9 +313,14 @@ def _enough(x: Array, law: str, terms: int) -> None:
 
 
 def _finish(
-    law: str, names: tuple[str, ...], coefficients: Array, unscaled: Array, x: Array, y: Array,
+    law: str,
+    names: tuple[str, ...],
+    coefficients: Array,
+    unscaled: Array,
+    x: Array,
+    y: Array,
     residuals: Array,
-) -> Fit:  # fmt: skip
+) -> Fit:
     n, p = y.size, coefficients.size
     squares = math.fsum(float(e) ** 2 for e in residuals)
     mean = math.fsum(y.tolist()) / n
@@ -312,9 +334,16 @@ def _finish(
     elif room > 0:
         aicc = -math.inf
     return Fit(
-        law, names, coefficients, variance * unscaled, residuals, math.sqrt(variance),
-        1.0 - squares / total if total > 0.0 else 1.0, aicc, (float(x.min()), float(x.max())),
-    )  # fmt: skip
+        law,
+        names,
+        coefficients,
+        variance * unscaled,
+        residuals,
+        math.sqrt(variance),
+        1.0 - squares / total if total > 0.0 else 1.0,
+        aicc,
+        (float(x.min()), float(x.max())),
+    )
 
 
 def choose_law(points: Points, laws: Sequence[str] = LAWS) -> tuple[Fit, dict[str, Fit]]:

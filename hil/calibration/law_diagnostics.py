@@ -40,47 +40,66 @@ def judge_result(
     points = result.points
     sound = not any(f.severity == "error" for f in result.findings)
     if result.dead_zone_m > 0.0:
-        found.append(CalibrationFinding(
-            "no_preload",
-            f"the springs give no force over {1e3 * result.dead_zone_m:.2f} mm about the middle: "
-            "their preload is lost",
-            "set the preload again, then calibrate; the law found here steps over the gap",
-            "warning",
-        ))  # fmt: skip
+        found.append(
+            CalibrationFinding(
+                "no_preload",
+                f"the springs give no force over {1e3 * result.dead_zone_m:.2f} mm about the middle: "
+                "their preload is lost",
+                "set the preload again, then calibrate; the law found here steps over the gap",
+                "warning",
+            )
+        )
     elif sound:
         found += _offset(result) or _beyond(result)
     if not cut_short and all(p.direction > 0 for p in points):
-        found.append(CalibrationFinding(
-            "only_rising",
-            "all loads were hung in rising order: how far a falling load reads differently "
-            "(reversibility) is not known, and the uncertainty leaves it out",
-            "take the weights off one by one as well and read at each, in every series",
-        ))  # fmt: skip
+        found.append(
+            CalibrationFinding(
+                "only_rising",
+                "all loads were hung in rising order: how far a falling load reads differently "
+                "(reversibility) is not known, and the uncertainty leaves it out",
+                "take the weights off one by one as well and read at each, in every series",
+            )
+        )
     loads = {p.label for p in points}
     if not cut_short and planned and len(loads) < min(planned, 3):
-        found.append(CalibrationFinding(
-            "too_few", f"only {len(loads)} different loads were read",
-            "hang more weights: three loads and no load at least",
-        ))  # fmt: skip
+        found.append(
+            CalibrationFinding(
+                "too_few",
+                f"only {len(loads)} different loads were read",
+                "hang more weights: three loads and no load at least",
+            )
+        )
     if not cut_short and len({p.series for p in points}) < 3:
-        found.append(CalibrationFinding(
-            "few_series", "fewer than three series: repeatability rests on few readings",
-            "repeat with three series or more", "warning",
-        ))  # fmt: skip
+        found.append(
+            CalibrationFinding(
+                "few_series",
+                "fewer than three series: repeatability rests on few readings",
+                "repeat with three series or more",
+                "warning",
+            )
+        )
     loose = [i for i, p in enumerate(points) if not p.settled]
     if len(loose) > UNSETTLED_SHARE * len(points):
-        found.append(CalibrationFinding(
-            "unsettled", f"{len(loose)} of {len(points)} readings had not come to rest",
-            "keep hands off the lever, see that weights do not swing, and repeat", "warning",
-            tuple(loose),
-        ))  # fmt: skip
+        found.append(
+            CalibrationFinding(
+                "unsettled",
+                f"{len(loose)} of {len(points)} readings had not come to rest",
+                "keep hands off the lever, see that weights do not swing, and repeat",
+                "warning",
+                tuple(loose),
+            )
+        )
     aside = [i for i, p in enumerate(points) if p.outlier]
     if aside:
-        found.append(CalibrationFinding(
-            "outliers", f"{len(aside)} of {len(points)} readings were set aside as outliers",
-            "look at their raw samples; repeat the series if they are real", "warning",
-            tuple(aside),
-        ))  # fmt: skip
+        found.append(
+            CalibrationFinding(
+                "outliers",
+                f"{len(aside)} of {len(points)} readings were set aside as outliers",
+                "look at their raw samples; repeat the series if they are real",
+                "warning",
+                tuple(aside),
+            )
+        )
     return found
 
 
@@ -101,8 +120,9 @@ def _offset(result: CalibrationResult) -> list[CalibrationFinding]:
             return float("inf")
         return float(np.sum(moved.residuals**2))
 
-    best = minimize_scalar(squares, bounds=(-OFFSET_MOST_N, OFFSET_MOST_N), method="bounded",
-                           options={"xatol": 0.02})  # fmt: skip
+    best = minimize_scalar(
+        squares, bounds=(-OFFSET_MOST_N, OFFSET_MOST_N), method="bounded", options={"xatol": 0.02}
+    )
     offset, least = float(best.x), float(best.fun)
     variance = least / max(1, table.load.size - fit.coefficients.size - 1)
     bend = (squares(offset + 1.0) + squares(offset - 1.0) - 2 * least) / 2
@@ -113,15 +133,22 @@ def _offset(result: CalibrationResult) -> list[CalibrationFinding]:
     rig = result.profile.rig
     pan = rig.pan_mass * rig.load_arm * rig.gravity / rig.rod_arm
     forgotten = offset < 0 and abs(offset + pan) < PAN_NEAR * pan
-    return [CalibrationFinding(
-        "pan_forgotten" if forgotten else "own_weight",
-        f"every load but no load is {abs(offset):.1f} N {'less' if offset < 0 else 'more'} than "
-        "reckoned" + (f", which is what the pan weighs ({pan:.1f} N at the rod): it does not hang "
-                      "there" if forgotten else ": lever and pan weigh something else"),
-        "hang the pan, or write rig.pan_mass: 0 kg if there is none; then repeat" if forgotten
-        else "weigh lever and pan at the load point, correct rig.lever_mass, rig.lever_centre "
-        "and rig.pan_mass, then repeat",
-    )]  # fmt: skip
+    return [
+        CalibrationFinding(
+            "pan_forgotten" if forgotten else "own_weight",
+            f"every load but no load is {abs(offset):.1f} N {'less' if offset < 0 else 'more'} than "
+            "reckoned"
+            + (
+                f", which is what the pan weighs ({pan:.1f} N at the rod): it does not hang there"
+                if forgotten
+                else ": lever and pan weigh something else"
+            ),
+            "hang the pan, or write rig.pan_mass: 0 kg if there is none; then repeat"
+            if forgotten
+            else "weigh lever and pan at the load point, correct rig.lever_mass, rig.lever_centre "
+            "and rig.pan_mass, then repeat",
+        )
+    ]
 
 
 def _beyond(result: CalibrationResult) -> list[CalibrationFinding]:
@@ -145,13 +172,15 @@ def _beyond(result: CalibrationResult) -> list[CalibrationFinding]:
     if abs(by_law - by_other) < share * by_other:
         return []
     by = "motor" if result.sensor is not None else "calibration so far"
-    return [CalibrationFinding(
-        "too_few",
-        f"above the heaviest load ({heaviest:.0f} N) this law ({fit.law.replace('_', ' ')}) is "
-        f"wrong: it says {by_law:.0f} N where the {by} says {by_other:.0f} N",
-        f"{'press at more forces' if result.loads == 'cell' else 'hang more weights'}: one law "
-        f"over the whole range needs loads up to {far:.0f} N or more, two of them beyond the knee",
-    )]  # fmt: skip
+    return [
+        CalibrationFinding(
+            "too_few",
+            f"above the heaviest load ({heaviest:.0f} N) this law ({fit.law.replace('_', ' ')}) is "
+            f"wrong: it says {by_law:.0f} N where the {by} says {by_other:.0f} N",
+            f"{'press at more forces' if result.loads == 'cell' else 'hang more weights'}: one law "
+            f"over the whole range needs loads up to {far:.0f} N or more, two of them beyond the knee",
+        )
+    ]
 
 
 def _moved(table: Points, by: Array) -> Points:

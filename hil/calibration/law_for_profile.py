@@ -73,9 +73,15 @@ def sensor_law(counts: Array, nut_m: Array, motor_force_N: Array) -> SensorLaw:
             for a, b in zip(y[order], x[order], strict=True)
         )
     return SensorLaw(
-        "linear" if straight else "table", per_count, abs(per_count**2 * u_slope), table,
-        y, x, residual, f,
-    )  # fmt: skip
+        "linear" if straight else "table",
+        per_count,
+        abs(per_count**2 * u_slope),
+        table,
+        y,
+        x,
+        residual,
+        f,
+    )
 
 
 def without_sensor_law(profile: Profile) -> tuple[float, tuple[tuple[float, float], ...]]:
@@ -147,18 +153,22 @@ def calibration_for(
     if dead_zone_m > 0.0:
         rate = 1.0 / (fit.slope(high) * per_count)
         law = dict(
-            kind="two_slopes", inner_rate=DEAD_RATE_SHARE * rate, outer_rate=rate,
+            kind="two_slopes",
+            inner_rate=DEAD_RATE_SHARE * rate,
+            outer_rate=rate,
             knee=0.5 * dead_zone_m,
-        )  # fmt: skip
+        )
         # The line through the loaded points begins at one edge of the dead zone.
         zero -= 0.5 * dead_zone_m / per_count
     elif fit.law == "two_slopes":
         knee_load = float(fit.coefficients[3])
         knee = deflection(knee_load)
         law = dict(
-            kind="two_slopes", inner_rate=knee_load / knee,
-            outer_rate=(high - knee_load) / (deflection(high) - knee), knee=knee,
-        )  # fmt: skip
+            kind="two_slopes",
+            inner_rate=knee_load / knee,
+            outer_rate=(high - knee_load) / (deflection(high) - knee),
+            knee=knee,
+        )
     elif fit.law == "line":
         rate = high / deflection(high)
         law = dict(kind="two_slopes", inner_rate=rate, outer_rate=rate, knee=deflection(high))

@@ -63,18 +63,37 @@ def settled_under(session: Session, load: PlannedLoad) -> Generator[Action, Seen
 
 
 def take(
-    session: Session, load: PlannedLoad, series: int, approach: Literal[-1, 1], goal_m: float,
-    rows: Array, known: RodLoad, settled: bool,
-) -> None:  # fmt: skip
+    session: Session,
+    load: PlannedLoad,
+    series: int,
+    approach: Literal[-1, 1],
+    goal_m: float,
+    rows: Array,
+    known: RodLoad,
+    settled: bool,
+) -> None:
     """Add the point that ``rows`` show under a known load."""
     slope, scatter, mean = trend(rows)
     point = CalibrationPoint(
-        load.label, load.mass_kg or 0.0, known.force_N, known.u_N, known.parts, mean, scatter,
-        len(rows), series, load.direction, approach, series,
+        load.label,
+        load.mass_kg or 0.0,
+        known.force_N,
+        known.u_N,
+        known.parts,
+        mean,
+        scatter,
+        len(rows),
+        series,
+        load.direction,
+        approach,
+        series,
         float(column(rows, "output_position_m").mean()),
         float(column(rows, "motor_force_N").mean()),
-        settled and scatter < 2 * SCATTER * noise_counts(session.profile), False, rows, goal_m,
-    )  # fmt: skip
+        settled and scatter < 2 * SCATTER * noise_counts(session.profile),
+        False,
+        rows,
+        goal_m,
+    )
     session.points.append(point)
     session.say("point", load.label, slope, scatter, point)
 
@@ -84,9 +103,7 @@ def load_on_rod(session: Session, load: PlannedLoad, output_m: float) -> RodLoad
     if load.mass_kg is None:
         return no_load(session.profile)
     options = session.options
-    return rod_load(
-        session.profile, load.mass_kg, output_m, options.accuracy, options.gravity_m_s2
-    )
+    return rod_load(session.profile, load.mass_kg, output_m, options.accuracy, options.gravity_m_s2)
 
 
 def sweep(session: Session) -> Generator[Action, Seen, None]:
@@ -131,10 +148,13 @@ def _bearable(session: Session, load: PlannedLoad, share: float) -> bool:
     known = load_on_rod(session, load, session.at(share)).force_N
     heavy = max(p.load_N for p in session.points)
     reads = max(
-        (float(column(p.rows, "spring_force_N").mean()) / p.load_N
-         for p in session.points if p.load_N > LIKE_HEAVY * heavy > 0.0),
+        (
+            float(column(p.rows, "spring_force_N").mean()) / p.load_N
+            for p in session.points
+            if p.load_N > LIKE_HEAVY * heavy > 0.0
+        ),
         default=1.0,
-    )  # fmt: skip
+    )
     if reads > MOST_OFF:
         reads = 1.0  # no spring reads like that: another weight hangs than the one named
     return known * reads <= FORCE_SHARE * session.profile.limits.force.bounded

@@ -26,9 +26,16 @@ KINDS: dict[Kind, str] = {
     "cell": "reference load cell",
 }
 INPUTS = (
-    "weights", "load_arm", "rod_arm", "own_moment", "angle", "gravity", "guide_friction",
-    "cell_scale", "cell_zero",
-)  # fmt: skip
+    "weights",
+    "load_arm",
+    "rod_arm",
+    "own_moment",
+    "angle",
+    "gravity",
+    "guide_friction",
+    "cell_scale",
+    "cell_zero",
+)
 NONE = dict.fromkeys(INPUTS, 0.0)
 _KNOWN_BY: dict[Kind, tuple[str, ...]] = {
     "lever": ("weights", "load_arm_m", "rod_arm_m", "own_moment", "angle_rad", "gravity"),

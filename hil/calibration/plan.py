@@ -126,8 +126,14 @@ class Session:
             return ((0.5, self.plan[step].direction),)
         return PATTERNS[(series + step) % len(PATTERNS)]
 
-    def say(self, kind: Word, text: str, slope: float = math.nan, scatter: float = math.nan,
-            point: CalibrationPoint | None = None) -> None:  # fmt: skip
+    def say(
+        self,
+        kind: Word,
+        text: str,
+        slope: float = math.nan,
+        scatter: float = math.nan,
+        point: CalibrationPoint | None = None,
+    ) -> None:
         self.tell(
             Progress(kind, text, len(self.points), self.total, slope, scatter, point, self.sensor)
         )
@@ -156,8 +162,9 @@ def planned_loads(profile: Profile, options: Options) -> list[PlannedLoad]:
         raise ProcedureFailed("a weight is not above 0 kg; name masses in kilograms")
     most = FORCE_SHARE * profile.limits.force.bounded
     for mass in weights:
-        middle = rod_load(profile, mass, profile.actuator.stroke / 2, options.accuracy,
-                          options.gravity_m_s2).force_N  # fmt: skip
+        middle = rod_load(
+            profile, mass, profile.actuator.stroke / 2, options.accuracy, options.gravity_m_s2
+        ).force_N
         if middle > most:
             light = rod_load(profile, mass / 9.81, profile.actuator.stroke / 2).force_N
             newtons = middle > NEWTONS * most and light <= most

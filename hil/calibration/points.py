@@ -19,9 +19,20 @@ from numpy.typing import NDArray
 MOST_BYTES = 20_000_000
 LOADS = frozenset(("load", "force", "weight", "mass", "applied load", "applied force"))
 READINGS = frozenset(
-    ("reading", "readings", "count", "counts", "deflection", "output", "signal", "indication",
-     "response", "deflection reading", "deflection counts")
-)  # fmt: skip
+    (
+        "reading",
+        "readings",
+        "count",
+        "counts",
+        "deflection",
+        "output",
+        "signal",
+        "indication",
+        "response",
+        "deflection reading",
+        "deflection counts",
+    )
+)
 SERIES = frozenset(("series", "run", "cycle", "repeat"))
 DIRECTIONS = frozenset(("direction", "sense"))
 LOAD_UNITS = frozenset(("N", "kN", "mN", "kg", "g", "lbf", "kgf"))
@@ -122,8 +133,9 @@ def parse_points(text: str, name: str = "table") -> Points:
 
     def numbers(role: str) -> NDArray[np.float64]:
         column = columns[role]
-        values = [_number(cells[column], f"{name}:{line}", titles[column].name)
-                  for line, cells in rows]  # fmt: skip
+        values = [
+            _number(cells[column], f"{name}:{line}", titles[column].name) for line, cells in rows
+        ]
         return np.array(values)
 
     series = direction = None
@@ -134,9 +146,15 @@ def parse_points(text: str, name: str = "table") -> Points:
         direction = np.array([_sense(cells[column], f"{name}:{line}") for line, cells in rows])
     load, reading = titles[columns["load"]], titles[columns["reading"]]
     return Points(
-        numbers("load"), numbers("reading"), load.name, reading.name, load.unit, reading.unit,
-        series, direction,
-    )  # fmt: skip
+        numbers("load"),
+        numbers("reading"),
+        load.name,
+        reading.name,
+        load.unit,
+        reading.unit,
+        series,
+        direction,
+    )
 
 
 def _delimiter(header: str) -> str:
@@ -165,14 +183,20 @@ def _roles(titles: list[_Title], place: str) -> dict[str, int]:
     for index, title in enumerate(titles):
         word = title.name.lower().replace("_", " ")
         role = (
-            "series" if word in SERIES
-            else "direction" if word in DIRECTIONS
-            else "load" if word in LOADS
-            else "reading" if word in READINGS
-            else "load" if title.unit in LOAD_UNITS
-            else "reading" if title.unit in READING_UNITS
+            "series"
+            if word in SERIES
+            else "direction"
+            if word in DIRECTIONS
+            else "load"
+            if word in LOADS
+            else "reading"
+            if word in READINGS
+            else "load"
+            if title.unit in LOAD_UNITS
+            else "reading"
+            if title.unit in READING_UNITS
             else ""
-        )  # fmt: skip
+        )
         if not role:
             left.append(index)
         elif role in roles:

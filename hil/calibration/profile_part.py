@@ -36,10 +36,10 @@ def profile_lines(calibration: Calibration) -> Iterator[str]:
     else:
         yield f"  coefficients: [{', '.join(repr(c) for c in law.coefficients)}]"
     # Also where they are empty: those of a profile that this one is based on do not count then.
-    yield from _rows("sensor_table", "counts from zero, deflection in mm",
-                     calibration.sensor_table)  # fmt: skip
-    yield from _rows("uncertainty_table", "force in N, standard uncertainty in N",
-                     calibration.uncertainty_table)  # fmt: skip
+    yield from _rows("sensor_table", "counts from zero, deflection in mm", calibration.sensor_table)
+    yield from _rows(
+        "uncertainty_table", "force in N, standard uncertainty in N", calibration.uncertainty_table
+    )
     # They do not count beside a table; what is read back is then the same all through.
     yield f"absolute_uncertainty: {calibration.absolute_uncertainty!r} N"
     yield f"relative_uncertainty: {calibration.relative_uncertainty!r}"

@@ -77,9 +77,15 @@ def calibrate(
     ]
     session.say("law", "Fitting the law")
     return evaluate(
-        profile, options.accuracy, options.laws, session.points, session.sensor,
-        session.findings, planned=len(plan), loads=session.kind,
-    )  # fmt: skip
+        profile,
+        options.accuracy,
+        options.laws,
+        session.points,
+        session.sensor,
+        session.findings,
+        planned=len(plan),
+        loads=session.kind,
+    )
 
 
 def _by_weights(session: Session) -> Generator[Action, Seen, None]:

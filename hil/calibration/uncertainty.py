@@ -218,9 +218,15 @@ def _half_widths(components: Mapping[str, Array], seed: int) -> Array:
     chance = np.random.default_rng(seed)
     normal = chance.standard_normal(DRAWS)
     even = math.sqrt(3.0) * chance.uniform(-1.0, 1.0, DRAWS)
-    bell = np.sqrt(sum((part**2 for key, part in components.items() if key != HYSTERESIS),
-                       start=np.zeros_like(components[HYSTERESIS])))  # fmt: skip
+    bell = np.sqrt(
+        sum(
+            (part**2 for key, part in components.items() if key != HYSTERESIS),
+            start=np.zeros_like(components[HYSTERESIS]),
+        )
+    )
     return np.array(
-        [np.quantile(np.abs(u * normal + band * even), COVERAGE)
-         for u, band in zip(bell, components[HYSTERESIS], strict=True)]
-    )  # fmt: skip
+        [
+            np.quantile(np.abs(u * normal + band * even), COVERAGE)
+            for u, band in zip(bell, components[HYSTERESIS], strict=True)
+        ]
+    )

@@ -23,9 +23,7 @@ class Checked:
     refusal: str | None = None
 
 
-def check_behaviour(
-    behaviour: Behaviour, profile: Profile, gains: ForceGains
-) -> Checked:
+def check_behaviour(behaviour: Behaviour, profile: Profile, gains: ForceGains) -> Checked:
     """Trim a behaviour to the profile's limits, or say in words why it is refused.
 
     Stiffness and damping are also held to what the force loop with these ``gains``

@@ -136,9 +136,7 @@ class _Spring:
         ahead = output_position_m + self._lead * output_velocity_m_s
         force = law.force(self.rest_m - ahead)
         self.stiffness_N_m = law.stiffness_N_m
-        self.bounded = (
-            1 << Limit.VIRTUAL_STIFFNESS if law.stiffness_N_m < self._trimmed else 0
-        )
+        self.bounded = 1 << Limit.VIRTUAL_STIFFNESS if law.stiffness_N_m < self._trimmed else 0
         return force + self._bias - self._damping * output_velocity_m_s
 
 

@@ -33,9 +33,7 @@ class ForceCalibration:
         self._reach = sensor.span / 2
         if isinstance(law, Polynomial):
             # Coefficients are given against millimetres, as people write them.
-            self._c: tuple[float, ...] = tuple(
-                c * 1e3**i for i, c in enumerate(law.coefficients)
-            )
+            self._c: tuple[float, ...] = tuple(c * 1e3**i for i, c in enumerate(law.coefficients))
             self._inner = self._outer = self._knee = self._knee_force = 0.0
         else:
             self._c = ()

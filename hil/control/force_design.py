@@ -119,7 +119,11 @@ def plants(profile: Profile, period_s: float, delay_s: float) -> list[Plant]:
     viscous = actuator.friction.viscous * actuator.radians_per_metre**2
     return [
         Plant(
-            actuator.reflected_mass, viscous, max(slope, 1.0), period_s, delay_s,
+            actuator.reflected_mass,
+            viscous,
+            max(slope, 1.0),
+            period_s,
+            delay_s,
             profile.control.current_loop_lag,
         )
         for slope in dict.fromkeys(slopes)
@@ -221,9 +225,7 @@ def design_for_plants(
 
     ``friction_N`` is met by the sines of ``amplitude_N`` that the bandwidth is asked for.
     """
-    task = _Task(
-        choices, observer, asked_Hz, damping_ratio, predictor, friction_N, amplitude_N
-    )
+    task = _Task(choices, observer, asked_Hz, damping_ratio, predictor, friction_N, amplitude_N)
     for ratio in SMOOTHINGS:
         shaping = task.smoothing(ratio)
         natural = task.solved(INTEGRAL_SHARES[0], shaping)
@@ -269,8 +271,6 @@ def design_for_plants(
     return ForceGains(
         natural, damping_ratio, choices[0], loops[0].law, predictor, lead, predicted, notice
     )
-
-
 
 
 @dataclass(frozen=True)

@@ -276,11 +276,14 @@ class Loop:
         phi, gammas, moved = p.transition
         for row, name in enumerate(("d", "v", "i", "xo", "vo")):
             following[name] = (
-                phi[row, 0] * s["d"] + phi[row, 1] * s["v"] + phi[row, 2] * s["i"]
-                + phi[row, 3] * s["xo"] + phi[row, 4] * s["vo"]
+                phi[row, 0] * s["d"]
+                + phi[row, 1] * s["v"]
+                + phi[row, 2] * s["i"]
+                + phi[row, 3] * s["xo"]
+                + phi[row, 4] * s["vo"]
                 + moved[row] * s["acceleration_m_s2"]
                 + sum((c[row] * u for c, u in zip(gammas, sent, strict=True)), 0.0 * rate)
-            )  # fmt: skip
+            )
         self.outputs = {"deflection": s["d"], "command": command, "output_velocity": s["vo"]}
         return following
 

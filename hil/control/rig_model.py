@@ -16,9 +16,7 @@ def moved_mass(profile: Profile) -> tuple[float, float, float]:
     if isinstance(rig, Lever):
         arm = rig.rod_arm
         # The lever as a slender beam hinged at its end: J = m·(2·c)²/3.
-        inertia = (
-            rig.lever_mass * (2 * rig.lever_centre) ** 2 / 3 + rig.pan_mass * rig.load_arm**2
-        )
+        inertia = rig.lever_mass * (2 * rig.lever_centre) ** 2 / 3 + rig.pan_mass * rig.load_arm**2
         moment = rig.lever_mass * rig.lever_centre + rig.pan_mass * rig.load_arm
         return (
             max(inertia / arm**2, 0.1),

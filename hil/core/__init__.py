@@ -1,17 +1,7 @@
 """Limits, requests and sample columns: the vocabulary that every other room uses."""
 
-from hil.core.limit_texts import (
-    bound_names,
-    label,
-    mend,
-    sentence,
-)
-from hil.core.limits import (
-    ALWAYS_CATEGORY_0,
-    CHOSEN,
-    Cause,
-    Limit,
-)
+from hil.core.limit_texts import bound_names, label, mend, sentence
+from hil.core.limits import ALWAYS_CATEGORY_0, CHOSEN, Cause, Limit
 from hil.core.requests import (
     MOST_POINTS,
     REQUEST,
@@ -41,14 +31,7 @@ from hil.core.requests import (
     Waveform,
     WithholdBeat,
 )
-from hil.core.samples import (
-    COLUMNS,
-    INDEX,
-    ROW,
-    BehaviourCode,
-    Column,
-    State,
-)
+from hil.core.samples import COLUMNS, INDEX, ROW, BehaviourCode, Column, State
 
 __all__ = [
     "ALWAYS_CATEGORY_0",

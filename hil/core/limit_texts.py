@@ -107,9 +107,7 @@ WORDING: dict[int, Wording] = {
         "Mend what the drive names; a reset then clears it.",
     ),
     Cause.OPERATOR: Wording(
-        "Operator",
-        "Somebody pressed stop.",
-        "Reset when the rig may be used again.",
+        "Operator", "Somebody pressed stop.", "Reset when the rig may be used again."
     ),
     Cause.HEARTBEAT_LATE: Wording(
         "Heartbeat late",
@@ -126,11 +124,7 @@ WORDING: dict[int, Wording] = {
         "The drive can no longer be reached.",
         "Check power and bus, then restart the rig host.",
     ),
-    Cause.HOST_ENDING: Wording(
-        "Host ending",
-        "The rig host was asked to end.",
-        "Start it again.",
-    ),
+    Cause.HOST_ENDING: Wording("Host ending", "The rig host was asked to end.", "Start it again."),
     Cause.ENABLING_RELEASED: Wording(
         "Enabling control",
         "The enabling control was let go.",

@@ -42,8 +42,13 @@ COLUMNS: tuple[Column, ...] = (
     Column("time_s", "s", "time since the rig host started, at the cycle's wake-up", "float64"),
     Column("cycle", "1", "cycle number since the rig host started", "int64"),
     Column("state", "1", "0 de-energised, 1 standby, 2 working, 3 stopped", "int32"),
-    Column("behaviour", "1", "0 none, 1 float, 2 constant force, 3 virtual spring, "
-           "4 hold position, 5 waveform, 6 motor torque, 7 motor speed", "int32"),
+    Column(
+        "behaviour",
+        "1",
+        "0 none, 1 float, 2 constant force, 3 virtual spring, "
+        "4 hold position, 5 waveform, 6 motor torque, 7 motor speed",
+        "int32",
+    ),
     Column("asked_force_N", "N", "force that the behaviour asks for"),
     Column("shaped_force_N", "N", "asked force after rate, limits and bumpless transfer"),
     Column("spring_force_N", "N", "force on the output from deflection and calibration"),

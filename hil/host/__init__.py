@@ -1,21 +1,7 @@
 """The rig host: real-time pacing, processes of a bench, timing of this computer, replay."""
 
-from hil.host.processes import (
-    BenchError,
-    start_bench,
-    start_rig,
-)
-from hil.host.replaying import (
-    replay,
-)
-from hil.host.timing import (
-    measure_host,
-)
+from hil.host.processes import BenchError, start_bench, start_rig
+from hil.host.replaying import replay
+from hil.host.timing import measure_host
 
-__all__ = [
-    "BenchError",
-    "measure_host",
-    "replay",
-    "start_bench",
-    "start_rig",
-]
+__all__ = ["BenchError", "measure_host", "replay", "start_bench", "start_rig"]

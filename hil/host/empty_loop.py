@@ -16,10 +16,7 @@ from hil.host.timing import LatencyHistogram, judge
 
 
 def empty_loop(
-    rate_hz: float,
-    seconds: float,
-    each_s: list[float] | None = None,
-    first_s: float | None = None,
+    rate_hz: float, seconds: float, each_s: list[float] | None = None, first_s: float | None = None
 ) -> tuple[LatencyHistogram, int, int]:
     """Wake ``rate_hz`` times a second and do nothing: (latencies, cycles, late cycles).
 

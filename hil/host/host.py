@@ -107,14 +107,7 @@ class Host:
                 before, acted = acted, monotonic()
                 if acted - before > most_between:
                     self._held_up(acted - before - period)
-                row = bench.advance(
-                    telemetry,
-                    dt,
-                    woke - started,
-                    woke - due,
-                    work,
-                    answered,
-                )
+                row = bench.advance(telemetry, dt, woke - started, woke - due, work, answered)
                 drive.write(bench.command)
                 written = monotonic()
                 link.publish_row(row)
@@ -340,4 +333,3 @@ def main(arguments: list[str] | None = None) -> int:
             link.close()
         if wire is not None:
             wire.close()
-

@@ -197,8 +197,16 @@ def start_bench(
         # The profile is read once; what was checked here is what runs there.
         checked = link_directory / "profile.json"
         checked.write_text(json.dumps(profile_to_dict(profile)))
-        host = ["hil.host", "--hold", "--checked", str(checked), "--profile", str(profile_path),
-                "--link", str(link_directory)]  # fmt: skip
+        host = [
+            "hil.host",
+            "--hold",
+            "--checked",
+            str(checked),
+            "--profile",
+            str(profile_path),
+            "--link",
+            str(link_directory),
+        ]
         if processor is not None:
             host += ["--processor", str(processor)]
         if profile.simulation is not None:
@@ -218,10 +226,16 @@ def start_bench(
             runs_directory.mkdir(parents=True, exist_ok=True)
             bench.start(
                 "recorder",
-                ["hil.recorder", "--hold", "--link", str(link_directory),
-                 "--runs", str(runs_directory)],
+                [
+                    "hil.recorder",
+                    "--hold",
+                    "--link",
+                    str(link_directory),
+                    "--runs",
+                    str(runs_directory),
+                ],
                 held=True,
-            )  # fmt: skip
+            )
         if "rig" in bench.processes:
             bench.await_ready("rig")
         bench.let_go("host")

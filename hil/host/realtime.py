@@ -135,9 +135,7 @@ def _scheduler(priority: int) -> GrantedStep:
     asked = min(max(priority, least), most)
     try:
         # Children (none are meant) would not inherit it.
-        os.sched_setscheduler(
-            0, os.SCHED_FIFO | os.SCHED_RESET_ON_FORK, os.sched_param(asked)
-        )
+        os.sched_setscheduler(0, os.SCHED_FIFO | os.SCHED_RESET_ON_FORK, os.sched_param(asked))
     except OSError as error:
         return GrantedStep(
             name, False, f"SCHED_FIFO priority {asked} was refused ({error.strerror})"
@@ -157,7 +155,9 @@ def _lock_memory() -> GrantedStep:
         soft, _hard = resource.getrlimit(resource.RLIMIT_MEMLOCK)
         allowed = "unlimited" if soft == resource.RLIM_INFINITY else f"{soft // 1024} KiB"
         return GrantedStep(
-            name, False, f"pages may be swapped out: mlockall was refused ({reason}; the limit "
+            name,
+            False,
+            f"pages may be swapped out: mlockall was refused ({reason}; the limit "
             f"'memlock' is {allowed}, raise it to 'unlimited')",
         )
     # Touch the stack once so that its first deep use does not fault inside a cycle.
@@ -190,9 +190,11 @@ def _stay_awake() -> GrantedStep:
         os.write(device, struct.pack("=i", 0))  # kept open on purpose: it holds only that long
     except OSError as error:
         return GrantedStep(
-            name, False, "they may fall asleep and wake milliseconds late "
+            name,
+            False,
+            "they may fall asleep and wake milliseconds late "
             f"({LATENCY_DEVICE}: {error.strerror}; allow this user to write to it)",
-        )  # fmt: skip
+        )
     return GrantedStep(name, True, "kept awake")
 
 

@@ -41,7 +41,8 @@ def replay(profile: Profile, recording: Path, runs: Path, name: str, about: str)
     try:
         drive.open()
         with RunWriter(
-            runs, name,
+            runs,
+            name,
             {
                 "profile": profile_to_dict(profile),
                 "profile_path": profile.name,
@@ -51,7 +52,7 @@ def replay(profile: Profile, recording: Path, runs: Path, name: str, about: str)
             },
             note=about,
             started=EPOCH.isoformat(timespec="milliseconds"),
-        ) as writer:  # fmt: skip
+        ) as writer:
             Replayed(profile, drive, writer, timed).run(recorded)
             return writer.close("the recording is at its end")
     finally:

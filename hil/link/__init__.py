@@ -1,39 +1,14 @@
 """The link between rig host and clients: messages, keys, server, client."""
 
-from hil.link.beside import (
-    connect_beside,
-)
-from hil.link.client import (
-    Block,
-    Client,
-    Refused,
-)
-from hil.link.directory import (
-    default_directory,
-)
-from hil.link.errors import (
-    HostGone,
-    LinkError,
-)
-from hil.link.gaps import (
-    GapCounter,
-)
-from hil.link.items import (
-    Answer,
-)
-from hil.link.keys import (
-    ClientKeys,
-    KeyError_,
-    ServerKeys,
-    make_client_keys,
-    make_server_keys,
-)
-from hil.link.messages import (
-    to_json,
-)
-from hil.link.server import (
-    LinkServer,
-)
+from hil.link.beside import connect_beside
+from hil.link.client import Block, Client, Refused
+from hil.link.directory import default_directory
+from hil.link.errors import HostGone, LinkError
+from hil.link.gaps import GapCounter
+from hil.link.items import Answer
+from hil.link.keys import ClientKeys, KeyError_, ServerKeys, make_client_keys, make_server_keys
+from hil.link.messages import to_json
+from hil.link.server import LinkServer
 
 __all__ = [
     "Answer",

@@ -169,11 +169,7 @@ class LinkServer:
         return taken
 
     def reply(
-        self,
-        incoming: Incoming,
-        accepted: bool,
-        text: str,
-        data: Mapping[str, Any] | None = None,
+        self, incoming: Incoming, accepted: bool, text: str, data: Mapping[str, Any] | None = None
     ) -> None:
         """Tell the client what became of its request; nothing happens if it is gone."""
         self._answer(incoming.client, incoming.id, accepted, text, data)
@@ -252,10 +248,12 @@ class LinkServer:
             self._hear(said.sent_s, now_s)
             if said.sent_s is not None and now_s - said.sent_s > OLDEST_S:
                 self._answer(
-                    client, said.id, False,
+                    client,
+                    said.id,
+                    False,
                     f"the request lay for {now_s - said.sent_s:.1f} s and was not obeyed; "
                     "ask again if it still holds",
-                )  # fmt: skip
+                )
                 return None
             return Incoming(client, name, said.request, said.id)
         if isinstance(said, Take):
@@ -277,26 +275,33 @@ class LinkServer:
     def _greet(self, client: bytes, said: Hello, now_s: float) -> None:
         if said.edition != EDITION:
             self._answer(
-                client, said.id, False,
+                client,
+                said.id,
+                False,
                 f"rig host and client are of different versions (link edition {EDITION} and "
                 f"{said.edition}); install the same one",
-            )  # fmt: skip
+            )
             return
         name = self._clients.greet(client, said.name, now_s, keep=self._holder_id)
         self._answer(
-            client, said.id, True, "hello",
+            client,
+            said.id,
+            True,
+            "hello",
             {**self._hello, "name": name, "client": client.hex(), "holder": self.holder},
-        )  # fmt: skip
+        )
 
     def _give_control(self, client: bytes, name: str, said: Take, now_s: float) -> None:
         if said.sent_s is not None and now_s - said.sent_s > OLDEST_S:
             self._answer(client, said.id, False, "the request lay too long; ask again")
         elif self.holder is not None and client != self._holder_id:
             self._answer(
-                client, said.id, False,
+                client,
+                said.id,
+                False,
                 f"control is held by '{self.holder}'; it must be released there first",
                 {"holder": self.holder},
-            )  # fmt: skip
+            )
         else:
             self._heard_s = now_s
             if client != self._holder_id:
@@ -333,12 +338,7 @@ class LinkServer:
         self.publish_event(event)
 
     def _answer(
-        self,
-        client: bytes,
-        id: int,
-        ok: bool,
-        text: str,
-        data: Mapping[str, Any] | None = None,
+        self, client: bytes, id: int, ok: bool, text: str, data: Mapping[str, Any] | None = None
     ) -> None:
         if id == 0 and ok:
             return

@@ -1,14 +1,8 @@
 """Run a procedure, live or in lockstep, with an operator; whatever ends it, power is off."""
 
-from hil.procedures.live_runner import (
-    LiveRunner,
-)
-from hil.procedures.lockstep_runner import (
-    LockstepRunner,
-)
-from hil.procedures.operator import (
-    SimulatedOperator,
-)
+from hil.procedures.live_runner import LiveRunner
+from hil.procedures.lockstep_runner import LockstepRunner
+from hil.procedures.operator import SimulatedOperator
 from hil.procedures.procedure import (
     Action,
     Ask,

@@ -181,9 +181,7 @@ class LiveRunner(Runner):
         if self._surroundings is not None:
             self._surroundings.hang(mass_kg)
             return True
-        return self._confirm(
-            f"Hang {mass_kg:g} kg." if mass_kg > 0 else "Take every weight off."
-        )
+        return self._confirm(f"Hang {mass_kg:g} kg." if mass_kg > 0 else "Take every weight off.")
 
     def _push(self, push: Push) -> None:
         if self._surroundings is not None:

@@ -175,9 +175,7 @@ class SurroundingsLike(Protocol):
     """Weights and hand of a simulated rig, in this process or behind its side door."""
 
     def hang(self, mass_kg: float) -> None: ...
-    def push(
-        self, force_N: float, frequency_Hz: float = 0.0, duration_s: float = 0.0
-    ) -> None: ...
+    def push(self, force_N: float, frequency_Hz: float = 0.0, duration_s: float = 0.0) -> None: ...
 
 
 class Operator(Protocol):

@@ -1,10 +1,6 @@
 """Profiles: read, checked, explained with file and line, written back."""
 
-from hil.profile.checks import (
-    holding_force,
-    inconsistencies,
-    motor_force,
-)
+from hil.profile.checks import holding_force, inconsistencies, motor_force
 from hil.profile.devices import (
     drive_options,
     make_drive,
@@ -15,10 +11,7 @@ from hil.profile.devices import (
     varied_simulation,
     with_simulated_mistakes,
 )
-from hil.profile.explain import (
-    explain,
-    shown,
-)
+from hil.profile.explain import explain, shown
 from hil.profile.loader import (
     SHIPPED,
     examine_profile,
@@ -28,10 +21,7 @@ from hil.profile.loader import (
     profile_to_dict,
     shipped_profiles,
 )
-from hil.profile.problems import (
-    Problem,
-    ProfileError,
-)
+from hil.profile.problems import Problem, ProfileError
 from hil.profile.schema import (
     Calibration,
     CurrentLimit,
@@ -45,16 +35,8 @@ from hil.profile.schema import (
     SpeedLimit,
     TwoSlopes,
 )
-from hil.profile.source import (
-    Source,
-    dotted,
-    read_source,
-)
-from hil.profile.write_back import (
-    Written,
-    write_back,
-    write_part,
-)
+from hil.profile.source import Source, dotted, read_source
+from hil.profile.write_back import Written, write_back, write_part
 
 __all__ = [
     "SHIPPED",

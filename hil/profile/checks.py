@@ -22,9 +22,21 @@ def inconsistencies(profile: Profile) -> list[Finding]:
     found = list(implausible(profile)) + list(_tiers(profile))
     if any(finding.severity == "error" for finding in found):
         return found
-    for check in (_actuator, _rig, _sensors, _law, _uncertainty, _control,
-                  _force_and_deflection, _current, _travel_and_speed, _sensor_watch,
-                  _disagreement, _stop, _simulation):
+    for check in (
+        _actuator,
+        _rig,
+        _sensors,
+        _law,
+        _uncertainty,
+        _control,
+        _force_and_deflection,
+        _current,
+        _travel_and_speed,
+        _sensor_watch,
+        _disagreement,
+        _stop,
+        _simulation,
+    ):
         found += check(profile)
     return found
 
@@ -63,47 +75,66 @@ def _mm(value_m: float) -> str:
 
 def _tiers(profile: Profile) -> Iterator[Finding]:
     limits = profile.limits
-    for name in ("force", "force_rate", "deflection", "speed", "current", "motor_heat",
-                 "drive_temperature"):
+    for name in (
+        "force",
+        "force_rate",
+        "deflection",
+        "speed",
+        "current",
+        "motor_heat",
+        "drive_temperature",
+    ):
         limit = getattr(limits, name)
         if limit.tripped is not None and limit.bounded > limit.tripped:
-            yield Finding(("limits", name, "bounded"),
-                          "the bound lies above the trip, so it would never act",
-                          "keep 'bounded' at or below 'tripped'")
+            yield Finding(
+                ("limits", name, "bounded"),
+                "the bound lies above the trip, so it would never act",
+                "keep 'bounded' at or below 'tripped'",
+            )
     if limits.supply.low >= limits.supply.high:
         yield Finding(("limits", "supply", "low"), "not below 'high'", "swap or correct the two")
     if limits.travel.lower >= limits.travel.upper:
-        yield Finding(("limits", "travel", "lower"), "not below 'upper'",
-                      "swap or correct the two")
+        yield Finding(("limits", "travel", "lower"), "not below 'upper'", "swap or correct the two")
 
 
 def _actuator(profile: Profile) -> Iterator[Finding]:
     actuator = profile.actuator
     motor, friction, springs = actuator.motor, actuator.friction, actuator.springs
     if motor.continuous_current > motor.peak_current:
-        yield Finding(("actuator", "motor", "continuous_current"),
-                      f"above the peak current of {motor.peak_current:.4g} A",
-                      "swap or correct the two")
+        yield Finding(
+            ("actuator", "motor", "continuous_current"),
+            f"above the peak current of {motor.peak_current:.4g} A",
+            "swap or correct the two",
+        )
     if 0 < friction.breakaway < friction.coulomb:
-        yield Finding(("actuator", "friction", "breakaway"),
-                      f"below the coulomb friction of {friction.coulomb:.4g} N*m",
-                      "friction at rest is at least that of motion; correct one")
+        yield Finding(
+            ("actuator", "friction", "breakaway"),
+            f"below the coulomb friction of {friction.coulomb:.4g} N*m",
+            "friction at rest is at least that of motion; correct one",
+        )
     if springs.preload >= springs.solid_deflection:
-        yield Finding(("actuator", "springs", "preload"),
-                      f"not below the solid deflection of {_mm(springs.solid_deflection)}",
-                      "correct one; is the unit right?")
+        yield Finding(
+            ("actuator", "springs", "preload"),
+            f"not below the solid deflection of {_mm(springs.solid_deflection)}",
+            "correct one; is the unit right?",
+        )
     counts = profile.sensors.motor.counts_per_revolution
     if profile.drive.get("counts_per_revolution", None) not in (None, counts):
-        yield Finding(("drive", "counts_per_revolution"),
-                      f"{profile.drive['counts_per_revolution']} differs from the {counts} of "
-                      "sensors.motor.counts_per_revolution",
-                      "leave this one out, or correct one of the two")
+        yield Finding(
+            ("drive", "counts_per_revolution"),
+            f"{profile.drive['counts_per_revolution']} differs from the {counts} of "
+            "sensors.motor.counts_per_revolution",
+            "leave this one out, or correct one of the two",
+        )
     step = actuator.screw.lead / counts
     if step > 0.02 * profile.limits.deflection.bounded:
-        yield Finding(("sensors", "motor", "counts_per_revolution"),
-                      f"one count is {_mm(step)} at the nut, too coarse beside a deflection of "
-                      f"{_mm(profile.limits.deflection.bounded)}",
-                      "count all edges (four a line), or use a finer sensor", "warning")
+        yield Finding(
+            ("sensors", "motor", "counts_per_revolution"),
+            f"one count is {_mm(step)} at the nut, too coarse beside a deflection of "
+            f"{_mm(profile.limits.deflection.bounded)}",
+            "count all edges (four a line), or use a finer sensor",
+            "warning",
+        )
 
 
 def _rig(profile: Profile) -> Iterator[Finding]:
@@ -111,31 +142,48 @@ def _rig(profile: Profile) -> Iterator[Finding]:
     if isinstance(rig, Lever):
         far = max(rig.level_position, stroke - rig.level_position)
         if rig.attachment == "pin" and far >= 0.95 * rig.rod_arm:
-            yield Finding(("rig", "rod_arm"),
-                          f"an end of the stroke lies {_mm(far)} from level, at or beyond the "
-                          "dead centre of a pinned rod", "lengthen rod_arm, or shorten the stroke")
+            yield Finding(
+                ("rig", "rod_arm"),
+                f"an end of the stroke lies {_mm(far)} from level, at or beyond the "
+                "dead centre of a pinned rod",
+                "lengthen rod_arm, or shorten the stroke",
+            )
         if not 0 <= rig.level_position <= stroke:
-            yield Finding(("rig", "level_position"),
-                          f"outside the stroke of 0 to {_mm(stroke)}: the lever is never level",
-                          "measure from the lower mechanical end")
+            yield Finding(
+                ("rig", "level_position"),
+                f"outside the stroke of 0 to {_mm(stroke)}: the lever is never level",
+                "measure from the lower mechanical end",
+            )
         if rig.attachment == "sector" and far / rig.rod_arm > math.pi / 2:
-            yield Finding(("rig", "rod_arm"), "the lever would pass the vertical",
-                          "lengthen rod_arm, or shorten the stroke")
+            yield Finding(
+                ("rig", "rod_arm"),
+                "the lever would pass the vertical",
+                "lengthen rod_arm, or shorten the stroke",
+            )
         if rig.lever_centre > 2 * rig.load_arm:
-            yield Finding(("rig", "lever_centre"), "far beyond the load arm",
-                          "measure the centre of mass from the pivot", "warning")
+            yield Finding(
+                ("rig", "lever_centre"),
+                "far beyond the load arm",
+                "measure the centre of mass from the pivot",
+                "warning",
+            )
     bare = holding_force(profile, 0.0)
     if bare > most:
-        yield Finding(("limits", "force", "bounded"),
-                      f"{most:.4g} N cannot hold the bare rig, which takes {bare:.4g} N",
-                      "raise the limit, or correct the rig's masses and arms")
+        yield Finding(
+            ("limits", "force", "bounded"),
+            f"{most:.4g} N cannot hold the bare rig, which takes {bare:.4g} N",
+            "raise the limit, or correct the rig's masses and arms",
+        )
         return
     for i, weight in enumerate(rig.weights):
         needed = holding_force(profile, weight)
         if needed > most:
-            yield Finding(("rig", "weights", i),
-                          f"{weight:.4g} kg takes {needed:.4g} N at the rod, above the force "
-                          f"limit of {most:.4g} N", "leave it out, or raise limits.force")
+            yield Finding(
+                ("rig", "weights", i),
+                f"{weight:.4g} kg takes {needed:.4g} N at the rod, above the force "
+                f"limit of {most:.4g} N",
+                "leave it out, or raise limits.force",
+            )
 
 
 def _sensors(profile: Profile) -> Iterator[Finding]:
@@ -146,29 +194,43 @@ def _sensors(profile: Profile) -> Iterator[Finding]:
     nominal = sensor.span / (top + 1)
     ratio = per_count / nominal
     if not 0.5 <= ratio <= 2:
-        yield Finding(path, f"{per_count * 1e6:.4g} um/count is {ratio:.3g} times span / 2^bits",
-                      f"near {nominal * 1e6:.5g} um/count is to be expected; is the unit right?")
+        yield Finding(
+            path,
+            f"{per_count * 1e6:.4g} um/count is {ratio:.3g} times span / 2^bits",
+            f"near {nominal * 1e6:.5g} um/count is to be expected; is the unit right?",
+        )
         return
     if not 0.9 <= ratio <= 1.1:
-        yield Finding(path, f"{abs(ratio - 1):.0%} away from span / 2^bits",
-                      "calibrate again, or correct sensors.deflection", "warning")
+        yield Finding(
+            path,
+            f"{abs(ratio - 1):.0%} away from span / 2^bits",
+            "calibrate again, or correct sensors.deflection",
+            "warning",
+        )
     low, high = sensor.rail_margin, top - sensor.rail_margin
     if low >= high:
-        yield Finding(("sensors", "deflection", "rail_margin"),
-                      f"leaves nothing of the {top + 1} counts", "write a few counts, such as 8")
+        yield Finding(
+            ("sensors", "deflection", "rail_margin"),
+            f"leaves nothing of the {top + 1} counts",
+            "write a few counts, such as 8",
+        )
         return
     if not low < calibration.zero < high:
-        yield Finding(("calibration", "zero"),
-                      f"{calibration.zero:.6g} counts lies at or beyond the sensor's rail "
-                      f"({low} to {high})", "read the counts with no load on the springs")
+        yield Finding(
+            ("calibration", "zero"),
+            f"{calibration.zero:.6g} counts lies at or beyond the sensor's rail ({low} to {high})",
+            "read the counts with no load on the springs",
+        )
         return
     reach = min(calibration.zero - low, high - calibration.zero) * per_count
     tripped = profile.limits.deflection.tripped
     if reach < tripped:
-        yield Finding(("limits", "deflection", "tripped"),
-                      f"the sensor reaches its rail at {_mm(reach)} from zero, before the trip "
-                      f"at {_mm(tripped)}",
-                      f"trip below {_mm(reach)}, centre the sensor, or use one of longer span")
+        yield Finding(
+            ("limits", "deflection", "tripped"),
+            f"the sensor reaches its rail at {_mm(reach)} from zero, before the trip "
+            f"at {_mm(tripped)}",
+            f"trip below {_mm(reach)}, centre the sensor, or use one of longer span",
+        )
 
 
 def _law(profile: Profile) -> Iterator[Finding]:
@@ -178,19 +240,31 @@ def _law(profile: Profile) -> Iterator[Finding]:
         # Opposed sets: both work up to the preload, then one goes slack.
         expected = [("outer_rate", law.outer_rate, springs.rate_per_set, "the rate of one set")]
         if springs.preload > 0:
-            expected.insert(0, ("inner_rate", law.inner_rate, 2 * springs.rate_per_set,
-                                "twice the rate of one set"))
+            expected.insert(
+                0,
+                (
+                    "inner_rate",
+                    law.inner_rate,
+                    2 * springs.rate_per_set,
+                    "twice the rate of one set",
+                ),
+            )
             expected.append(("knee", law.knee, springs.preload, "the preload"))
         for name, value, nominal, words in expected:
             if abs(value - nominal) > LAW_TOLERANCE * nominal:
                 scale, unit = (1e3, "mm") if name == "knee" else (1e-3, "N/mm")
-                yield Finding((*path, name),
-                              f"{value * scale:.4g} {unit} is more than {LAW_TOLERANCE:.0%} from "
-                              f"{words}, {nominal * scale:.4g} {unit}",
-                              "calibrate again, or correct actuator.springs")
+                yield Finding(
+                    (*path, name),
+                    f"{value * scale:.4g} {unit} is more than {LAW_TOLERANCE:.0%} from "
+                    f"{words}, {nominal * scale:.4g} {unit}",
+                    "calibrate again, or correct actuator.springs",
+                )
         if law.outer_rate > law.inner_rate:
-            yield Finding((*path, "outer_rate"), "above the inner rate",
-                          "a set that goes slack makes the springs softer; swap the two")
+            yield Finding(
+                (*path, "outer_rate"),
+                "above the inner rate",
+                "a set that goes slack makes the springs softer; swap the two",
+            )
         return
     most = profile.limits.deflection.tripped
     points = [most * (i / 100 - 1) for i in range(201)]
@@ -199,21 +273,29 @@ def _law(profile: Profile) -> Iterator[Finding]:
     falls = [p for p, (a, b) in zip(points, itertools.pairwise(forces), strict=False) if b <= a]
     if falls:
         where = falls[0]
-        yield Finding(coefficients, f"the force does not grow near {_mm(where)}",
-                      f"fit again so that it grows all the way to ±{_mm(most)}")
+        yield Finding(
+            coefficients,
+            f"the force does not grow near {_mm(where)}",
+            f"fit again so that it grows all the way to ±{_mm(most)}",
+        )
         return
     if abs(law.coefficients[0]) > 0.02 * profile.limits.force.bounded:
-        yield Finding(coefficients, f"{law.coefficients[0]:.4g} N at no deflection",
-                      "put the zero into calibration.zero and leave the first coefficient near 0")
+        yield Finding(
+            coefficients,
+            f"{law.coefficients[0]:.4g} N at no deflection",
+            "put the zero into calibration.zero and leave the first coefficient near 0",
+        )
     for point in (-most, most):
         knee = min(most, springs.preload)
         nominal = springs.rate_per_set * (most + knee)
         force = force_at(law, point)
         if abs(abs(force) - nominal) > LAW_TOLERANCE * nominal:
-            yield Finding(coefficients,
-                          f"{force:.4g} N at {_mm(point)} is more than {LAW_TOLERANCE:.0%} from "
-                          f"the springs' {nominal:.4g} N",
-                          "calibrate again, or correct actuator.springs; deflection counts in mm")
+            yield Finding(
+                coefficients,
+                f"{force:.4g} N at {_mm(point)} is more than {LAW_TOLERANCE:.0%} from "
+                f"the springs' {nominal:.4g} N",
+                "calibrate again, or correct actuator.springs; deflection counts in mm",
+            )
             return
 
 
@@ -222,16 +304,22 @@ def _uncertainty(profile: Profile) -> Iterator[Finding]:
     absolute, relative = calibration.absolute_uncertainty, calibration.relative_uncertainty
     expanded = 2 * math.hypot(absolute, relative * force)
     if expanded > 0.25 * force:
-        yield Finding(("calibration", "absolute_uncertainty"),
-                      f"±{expanded:.3g} N (k = 2) at {force:.4g} N: this is no measurement",
-                      "calibrate again; both values are standard uncertainties")
+        yield Finding(
+            ("calibration", "absolute_uncertainty"),
+            f"±{expanded:.3g} N (k = 2) at {force:.4g} N: this is no measurement",
+            "calibrate again; both values are standard uncertainties",
+        )
     # Standard uncertainty of one count: a rectangular distribution (JCGM 100:2008, F.2.2.1).
     count = abs(calibration.deflection_per_count)
     least = abs(force_at(calibration.spring_law, count) - force_at(calibration.spring_law, 0.0))
     if absolute < least / math.sqrt(12):
-        yield Finding(("calibration", "absolute_uncertainty"),
-                      f"{absolute:.3g} N is finer than one count of the sensor allows "
-                      f"({least / math.sqrt(12):.3g} N)", "state at least that", "warning")
+        yield Finding(
+            ("calibration", "absolute_uncertainty"),
+            f"{absolute:.3g} N is finer than one count of the sensor allows "
+            f"({least / math.sqrt(12):.3g} N)",
+            "state at least that",
+            "warning",
+        )
 
 
 def _control(profile: Profile) -> Iterator[Finding]:
@@ -239,41 +327,54 @@ def _control(profile: Profile) -> Iterator[Finding]:
     # Five samples a cycle of the bandwidth leave no phase to control with (common practice,
     # no source); ten are usual.
     if control.force_bandwidth > control.rate / 5:
-        yield Finding(("control", "force_bandwidth"),
-                      f"{control.force_bandwidth:.4g} Hz asks too much of a rate of "
-                      f"{control.rate:.4g} Hz", f"ask at most {control.rate / 10:.4g} Hz")
+        yield Finding(
+            ("control", "force_bandwidth"),
+            f"{control.force_bandwidth:.4g} Hz asks too much of a rate of {control.rate:.4g} Hz",
+            f"ask at most {control.rate / 10:.4g} Hz",
+        )
     elif control.force_bandwidth > control.rate / 10:
-        yield Finding(("control", "force_bandwidth"),
-                      f"{control.force_bandwidth:.4g} Hz is much for a rate of "
-                      f"{control.rate:.4g} Hz", f"ask at most {control.rate / 10:.4g} Hz",
-                      "warning")
+        yield Finding(
+            ("control", "force_bandwidth"),
+            f"{control.force_bandwidth:.4g} Hz is much for a rate of {control.rate:.4g} Hz",
+            f"ask at most {control.rate / 10:.4g} Hz",
+            "warning",
+        )
 
 
 def _force_and_deflection(profile: Profile) -> Iterator[Finding]:
     limits, springs = profile.limits, profile.actuator.springs
     law = profile.calibration.spring_law
     if limits.deflection.tripped >= springs.solid_deflection:
-        yield Finding(("limits", "deflection", "tripped"),
-                      f"not below {_mm(springs.solid_deflection)}, at which the springs are solid",
-                      "trip before the coils touch")
+        yield Finding(
+            ("limits", "deflection", "tripped"),
+            f"not below {_mm(springs.solid_deflection)}, at which the springs are solid",
+            "trip before the coils touch",
+        )
     at_trip = force_at(law, limits.deflection.tripped)
     if at_trip < limits.force.bounded:
-        yield Finding(("limits", "force", "bounded"),
-                      f"deflection trips first, at {at_trip:.4g} N",
-                      f"bound the force below {at_trip:.4g} N, or permit more deflection")
+        yield Finding(
+            ("limits", "force", "bounded"),
+            f"deflection trips first, at {at_trip:.4g} N",
+            f"bound the force below {at_trip:.4g} N, or permit more deflection",
+        )
     if isinstance(law, TwoSlopes):
         knee_force = law.inner_rate * law.knee
         if knee_force > limits.force.bounded:
-            yield Finding(("calibration", "spring_law", "knee"),
-                          f"the knee lies at {knee_force:.4g} N, beyond the force limit of "
-                          f"{limits.force.bounded:.4g} N: the second slope is never used",
-                          "check both", "warning")
+            yield Finding(
+                ("calibration", "spring_law", "knee"),
+                f"the knee lies at {knee_force:.4g} N, beyond the force limit of "
+                f"{limits.force.bounded:.4g} N: the second slope is never used",
+                "check both",
+                "warning",
+            )
     reachable = motor_force(profile, limits.current.bounded)
     if reachable < limits.force.bounded:
-        yield Finding(("limits", "force", "bounded"),
-                      f"the motor pushes with {reachable:.4g} N at most, at the "
-                      f"{limits.current.bounded:.4g} A of limits.current (F = 2π·η·T/lead)",
-                      "bound the force below that, or permit more current")
+        yield Finding(
+            ("limits", "force", "bounded"),
+            f"the motor pushes with {reachable:.4g} N at most, at the "
+            f"{limits.current.bounded:.4g} A of limits.current (F = 2π·η·T/lead)",
+            "bound the force below that, or permit more current",
+        )
 
 
 def _current(profile: Profile) -> Iterator[Finding]:
@@ -281,38 +382,56 @@ def _current(profile: Profile) -> Iterator[Finding]:
     for name in ("bounded", "tripped"):
         value = getattr(limit, name)
         if value is not None and value > peak:
-            yield Finding(("limits", "current", name),
-                          f"above the motor's peak current of {peak:.4g} A",
-                          f"write at most {peak:.4g} A")
+            yield Finding(
+                ("limits", "current", name),
+                f"above the motor's peak current of {peak:.4g} A",
+                f"write at most {peak:.4g} A",
+            )
 
 
 def _travel_and_speed(profile: Profile) -> Iterator[Finding]:
     travel, speed, stroke = profile.limits.travel, profile.limits.speed, profile.actuator.stroke
     if travel.lower < 0:
-        yield Finding(("limits", "travel", "lower"), "outside the stroke",
-                      "positions count from the lower mechanical end, which is 0")
+        yield Finding(
+            ("limits", "travel", "lower"),
+            "outside the stroke",
+            "positions count from the lower mechanical end, which is 0",
+        )
     elif travel.lower - travel.tripped_beyond < 0:
-        yield Finding(("limits", "travel", "tripped_beyond"),
-                      "the trip would lie beyond the lower mechanical end",
-                      f"write less than {_mm(travel.lower)}, or raise 'lower'")
+        yield Finding(
+            ("limits", "travel", "tripped_beyond"),
+            "the trip would lie beyond the lower mechanical end",
+            f"write less than {_mm(travel.lower)}, or raise 'lower'",
+        )
     if travel.upper > stroke:
-        yield Finding(("limits", "travel", "upper"),
-                      f"outside the stroke of {_mm(stroke)}", "keep it inside the stroke")
+        yield Finding(
+            ("limits", "travel", "upper"),
+            f"outside the stroke of {_mm(stroke)}",
+            "keep it inside the stroke",
+        )
     elif travel.upper + travel.tripped_beyond > stroke:
-        yield Finding(("limits", "travel", "tripped_beyond"),
-                      "the trip would lie beyond the upper mechanical end",
-                      f"write less than {_mm(stroke - travel.upper)}, or lower 'upper'")
+        yield Finding(
+            ("limits", "travel", "tripped_beyond"),
+            "the trip would lie beyond the upper mechanical end",
+            f"write less than {_mm(stroke - travel.upper)}, or lower 'upper'",
+        )
     corridor = speed.bounded**2 / (2 * travel.braking)
     if corridor > (travel.upper - travel.lower) / 2:
-        yield Finding(("limits", "travel", "braking"),
-                      f"braking from the permitted speed takes {_mm(corridor)}, more than half "
-                      "the travel", "brake harder, or permit less speed", "warning")
+        yield Finding(
+            ("limits", "travel", "braking"),
+            f"braking from the permitted speed takes {_mm(corridor)}, more than half the travel",
+            "brake harder, or permit less speed",
+            "warning",
+        )
     motor = profile.actuator.motor
     no_load = profile.limits.supply.low / motor.torque_constant / profile.actuator.radians_per_metre
     if speed.bounded > no_load:
-        yield Finding(("limits", "speed", "bounded"),
-                      f"the motor reaches {no_load * 1e3:.4g} mm/s at the lowest supply",
-                      "bound the speed below that", "warning")
+        yield Finding(
+            ("limits", "speed", "bounded"),
+            f"the motor reaches {no_load * 1e3:.4g} mm/s at the lowest supply",
+            "bound the speed below that",
+            "warning",
+        )
 
 
 def _sensor_watch(profile: Profile) -> Iterator[Finding]:
@@ -322,54 +441,79 @@ def _sensor_watch(profile: Profile) -> Iterator[Finding]:
     step = limits.speed.tripped * period / per_count + 6 * sensor.noise
     path = ("limits", "sensor_jump", "counts")
     if limits.sensor_jump.counts < step:
-        yield Finding(path, f"honest motion changes {step:.0f} counts in one cycle",
-                      f"write at least {math.ceil(1.5 * step)}")
+        yield Finding(
+            path,
+            f"honest motion changes {step:.0f} counts in one cycle",
+            f"write at least {math.ceil(1.5 * step)}",
+        )
     if limits.sensor_jump.counts > 2**sensor.bits / 2:
-        yield Finding(path, "more than half the sensor's range: it would hardly ever act",
-                      f"write for instance {math.ceil(2 * step)}")
+        yield Finding(
+            path,
+            "more than half the sensor's range: it would hardly ever act",
+            f"write for instance {math.ceil(2 * step)}",
+        )
     if limits.telemetry_age < 1.5 * period:
-        yield Finding(("limits", "telemetry_age"),
-                      f"every sample is up to a cycle old ({period * 1e3:.4g} ms)",
-                      f"write at least {2e3 * period:.4g} ms")
+        yield Finding(
+            ("limits", "telemetry_age"),
+            f"every sample is up to a cycle old ({period * 1e3:.4g} ms)",
+            f"write at least {2e3 * period:.4g} ms",
+        )
     if limits.sensor_frozen.lasting < 3 * period:
-        yield Finding(("limits", "sensor_frozen", "lasting"),
-                      "shorter than three cycles: two equal readings are no fault",
-                      "write for instance 0.2 s")
+        yield Finding(
+            ("limits", "sensor_frozen", "lasting"),
+            "shorter than three cycles: two equal readings are no fault",
+            "write for instance 0.2 s",
+        )
     if limits.sensor_frozen.nut_travel < 4 * per_count:
-        yield Finding(("limits", "sensor_frozen", "nut_travel"),
-                      f"within a few counts of the sensor ({per_count * 1e6:.3g} um each)",
-                      "write for instance 2 mm")
+        yield Finding(
+            ("limits", "sensor_frozen", "nut_travel"),
+            f"within a few counts of the sensor ({per_count * 1e6:.3g} um each)",
+            "write for instance 2 mm",
+        )
     if profile.link.control_heartbeat < 3 * period:
-        yield Finding(("link", "control_heartbeat"), "shorter than three cycles",
-                      "write for instance 150 ms")
+        yield Finding(
+            ("link", "control_heartbeat"), "shorter than three cycles", "write for instance 150 ms"
+        )
 
 
 def _disagreement(profile: Profile) -> Iterator[Finding]:
     limit, calibration = profile.limits.disagreement.tripped, profile.calibration
     most = profile.limits.force.tripped
-    expanded = 2 * math.hypot(calibration.absolute_uncertainty,
-                              calibration.relative_uncertainty * most)
+    expanded = 2 * math.hypot(
+        calibration.absolute_uncertainty, calibration.relative_uncertainty * most
+    )
     path = ("limits", "disagreement", "tripped")
     if limit < expanded:
-        yield Finding(path, f"below the calibration's own uncertainty of ±{expanded:.3g} N (k = 2)",
-                      f"write at least {math.ceil(2 * expanded)} N")
+        yield Finding(
+            path,
+            f"below the calibration's own uncertainty of ±{expanded:.3g} N (k = 2)",
+            f"write at least {math.ceil(2 * expanded)} N",
+        )
     elif limit >= most:
-        yield Finding(path, "not below the force trip: it would never act first",
-                      f"write for instance {0.3 * most:.0f} N")
+        yield Finding(
+            path,
+            "not below the force trip: it would never act first",
+            f"write for instance {0.3 * most:.0f} N",
+        )
 
 
 def _stop(profile: Profile) -> Iterator[Finding]:
     stop, speed = profile.stop, profile.limits.speed.tripped
     needed = speed / stop.deceleration
     if stop.category == 1 and needed > stop.longest:
-        yield Finding(("stop", "longest"),
-                      f"braking from {speed * 1e3:.4g} mm/s takes {needed:.3g} s",
-                      "give it that time, or brake harder")
+        yield Finding(
+            ("stop", "longest"),
+            f"braking from {speed * 1e3:.4g} mm/s takes {needed:.3g} s",
+            "give it that time, or brake harder",
+        )
 
 
 def _simulation(profile: Profile) -> Iterator[Finding]:
     simulation, supply = profile.simulation, profile.limits.supply
     if simulation is not None and not supply.low < simulation.supply < supply.high:
-        yield Finding(("simulation", "supply"),
-                      f"{simulation.supply:.4g} V is outside limits.supply "
-                      f"({supply.low:.4g} V to {supply.high:.4g} V)", "correct one of the two")
+        yield Finding(
+            ("simulation", "supply"),
+            f"{simulation.supply:.4g} V is outside limits.supply "
+            f"({supply.low:.4g} V to {supply.high:.4g} V)",
+            "correct one of the two",
+        )

@@ -87,10 +87,15 @@ def with_simulated_mistakes(profile: Profile, codes: Sequence[str]) -> Profile:
         ProfileError: a mistake that is not known, or there is no ``simulation`` part.
     """
     if profile.simulation is None:
-        raise ProfileError([_problem(
-            "simulation", f"'{profile.name}' describes a real rig, not a simulated one",
-            "name a profile with a 'simulation' part",
-        )])
+        raise ProfileError(
+            [
+                _problem(
+                    "simulation",
+                    f"'{profile.name}' describes a real rig, not a simulated one",
+                    "name a profile with a 'simulation' part",
+                )
+            ]
+        )
     try:
         check_mistakes(codes)
     except ValueError as error:
@@ -111,9 +116,7 @@ def varied_simulation(profile: Profile, seed: int) -> Profile:
     sound = simulation.model_copy(update={"mistakes": ()})
     drawn = rig_parameters(profile.model_copy(update={"simulation": sound}))
     made = varied(drawn, seed)
-    actual = simulation.actual | {
-        name: getattr(made, name) for group in VARIED for name in group
-    }
+    actual = simulation.actual | {name: getattr(made, name) for group in VARIED for name in group}
     simulation = simulation.model_copy(update={"actual": actual, "seed": seed})
     return profile.model_copy(update={"simulation": simulation})
 
@@ -143,19 +146,22 @@ def rig_parameters(profile: Profile) -> RigParameters:
         try:
             base.but({name: value})
         except ValueError as error:
-            problems.append(_problem(
-                f"simulation.actual.{name}", str(error),
-                "write a parameter of the simulated rig by its name, in SI units",
-            ))
+            problems.append(
+                _problem(
+                    f"simulation.actual.{name}",
+                    str(error),
+                    "write a parameter of the simulated rig by its name, in SI units",
+                )
+            )
     if problems:
         raise ProfileError(problems)
     try:
         mistakes = profile.simulation.mistakes if profile.simulation else ()
         return with_mistakes(base.but(actual), mistakes)
     except ValueError as error:
-        raise ProfileError([_problem(
-            "simulation.actual", str(error), "change one of the two"
-        )]) from None
+        raise ProfileError(
+            [_problem("simulation.actual", str(error), "change one of the two")]
+        ) from None
 
 
 def most_current(profile: Profile) -> float:
@@ -171,7 +177,10 @@ def _problem(key: str, what: str, mend: str) -> Problem:
 def _described(profile: Profile) -> dict[str, Any]:
     actuator, limits, sensors = profile.actuator, profile.limits, profile.sensors
     motor, screw, friction, springs = (
-        actuator.motor, actuator.screw, actuator.friction, actuator.springs
+        actuator.motor,
+        actuator.screw,
+        actuator.friction,
+        actuator.springs,
     )
     deflection, calibration = sensors.deflection, profile.calibration
     counts = 2**deflection.bits

@@ -16,11 +16,28 @@ from hil.profile.problems import Problem
 from hil.profile.source import Path_, Source, dotted
 
 EXAMPLES = {
-    "m": "10 mm", "m/s": "250 mm/s", "m/s^2": "2 m/s^2", "N": "600 N", "N/s": "8000 N/s",
-    "N/m": "60 N/mm", "N*s/m": "0.3 N*s/mm", "kg": "5 kg", "kg*m^2": "1.2e-4 kg*m^2",
-    "N*m": "0.03 N*m", "N*m/A": "0.09 N*m/A", "N*m*s/rad": "1.0e-4 N*m*s/rad",
-    "rad": "15 deg", "rad/s": "300 rad/s", "A": "14 A", "V": "36 V", "ohm": "0.15 ohm",
-    "H": "0.15 mH", "F": "2 mF", "s": "20 ms", "Hz": "25 Hz", "degC": "70 degC",
+    "m": "10 mm",
+    "m/s": "250 mm/s",
+    "m/s^2": "2 m/s^2",
+    "N": "600 N",
+    "N/s": "8000 N/s",
+    "N/m": "60 N/mm",
+    "N*s/m": "0.3 N*s/mm",
+    "kg": "5 kg",
+    "kg*m^2": "1.2e-4 kg*m^2",
+    "N*m": "0.03 N*m",
+    "N*m/A": "0.09 N*m/A",
+    "N*m*s/rad": "1.0e-4 N*m*s/rad",
+    "rad": "15 deg",
+    "rad/s": "300 rad/s",
+    "A": "14 A",
+    "V": "36 V",
+    "ohm": "0.15 ohm",
+    "H": "0.15 mH",
+    "F": "2 mF",
+    "s": "20 ms",
+    "Hz": "25 Hz",
+    "degC": "70 degC",
     "m/count": "3.66 um/count",
 }
 _UNION_TAGS = ("union_tag_invalid", "union_tag_not_found")
@@ -100,7 +117,7 @@ def _words(
     kind: str = finding["type"]
     context: dict[str, Any] = finding.get("ctx", {})
     value = finding.get("input")
-    inner = path[len(prefix):]
+    inner = path[len(prefix) :]
     data = _at(source.data, prefix)
     parent = _model_at(model, data, inner[:-1]) if inner else None
     name = str(path[-1]) if path else ""

@@ -68,9 +68,7 @@ def load_profile(path: str | Path) -> Profile:
     return examined.profile
 
 
-def examine_profile(
-    path: str | Path, texts: Mapping[Path, str] | None = None
-) -> Examined:
+def examine_profile(path: str | Path, texts: Mapping[Path, str] | None = None) -> Examined:
     """As :func:`load_profile`, but never raises; warnings are kept.
 
     ``texts`` stand for the contents of files (resolved paths) that are to be changed.
@@ -101,8 +99,15 @@ def examine_profile(
 
 def _placed(finding: Finding, source: Source) -> Problem:
     place = source.place(finding.path)
-    return Problem(place.file, place.line, place.column, dotted(finding.path),
-                   finding.what, finding.mend, finding.severity)
+    return Problem(
+        place.file,
+        place.line,
+        place.column,
+        dotted(finding.path),
+        finding.what,
+        finding.mend,
+        finding.severity,
+    )
 
 
 def find_profile(path: str | Path) -> Path:
@@ -123,9 +128,18 @@ def find_profile(path: str | Path) -> Path:
         return SHIPPED / f"{bare}.yaml"
     near = difflib.get_close_matches(bare, shipped, 1)
     hint = f"did you mean '{near[0]}'? " if near else "check the path, or name a shipped profile; "
-    raise ProfileError([Problem(
-        str(path), 0, 0, "", "no such file", f"{hint}shipped: {', '.join(shipped) or 'none'}"
-    )])
+    raise ProfileError(
+        [
+            Problem(
+                str(path),
+                0,
+                0,
+                "",
+                "no such file",
+                f"{hint}shipped: {', '.join(shipped) or 'none'}",
+            )
+        ]
+    )
 
 
 def shipped_profiles() -> list[str]:
@@ -145,17 +159,17 @@ def profile_from_dict(data: object) -> Profile:
         ProfileError: ``data`` is no dumped profile.
     """
     if not isinstance(data, dict):
-        raise ProfileError([Problem(
-            "profile", 0, 0, "", "not a mapping", "pass what profile_to_dict returned"
-        )])
+        raise ProfileError(
+            [Problem("profile", 0, 0, "", "not a mapping", "pass what profile_to_dict returned")]
+        )
     source = Source("profile", data)
     try:
         return Profile.model_validate(data, context={"si": True})
     except ValidationError as error:
         problems = explain(error, Profile, source)
-        raise ProfileError([
-            Problem(p.file, 0, 0, p.key, p.what, p.mend) for p in problems
-        ]) from None
+        raise ProfileError(
+            [Problem(p.file, 0, 0, p.key, p.what, p.mend) for p in problems]
+        ) from None
 
 
 def part_path(file: Path, name: object) -> Path | None:
@@ -183,14 +197,28 @@ def _read_with_parts(
             continue
         place = source.place((key,))
         if part_file.resolve() == file.resolve():
-            problems.append(Problem(place.file, place.line, place.column, key,
-                                    "the file names itself", "name another file"))
+            problems.append(
+                Problem(
+                    place.file,
+                    place.line,
+                    place.column,
+                    key,
+                    "the file names itself",
+                    "name another file",
+                )
+            )
             continue
         if not part_file.is_file():
-            problems.append(Problem(
-                place.file, place.line, place.column, key, f"no file '{name}'",
-                "the name is taken from this file's own directory, then from the shipped parts",
-            ))
+            problems.append(
+                Problem(
+                    place.file,
+                    place.line,
+                    place.column,
+                    key,
+                    f"no file '{name}'",
+                    "the name is taken from this file's own directory, then from the shipped parts",
+                )
+            )
             continue
         try:
             text = texts.get(part_file.resolve()) if texts else None
@@ -260,8 +288,13 @@ def _drive_problems(source: Source, profile: Profile | None) -> list[Problem]:
         return explain(error, protocol.options, source, ("drive",))
     found = list(implausible_watch(options))
     if "eds" in data and data["eds"] and not Path(data["eds"]).is_file():
-        found.append(Finding(("drive", "eds"), f"no file '{Path(data['eds']).name}'",
-                             "the name is taken from the directory of the file that names it"))
+        found.append(
+            Finding(
+                ("drive", "eds"),
+                f"no file '{Path(data['eds']).name}'",
+                "the name is taken from the directory of the file that names it",
+            )
+        )
     if profile is not None:
         found += overloaded(protocol, options, profile.control.rate)
         found += later_than_the_drive(options, profile.limits.most_cycle_late)
@@ -278,7 +311,7 @@ def _simulation(profile: Profile, source: Source) -> list[Problem]:
         for problem in error.problems:
             key = problem.key or "simulation"
             place = source.place(tuple(key.split(".")))
-            problems.append(Problem(
-                place.file, place.line, place.column, key, problem.what, problem.mend
-            ))
+            problems.append(
+                Problem(place.file, place.line, place.column, key, problem.what, problem.mend)
+            )
     return problems

@@ -70,17 +70,23 @@ def implausible_watch(options: Any) -> Iterator[Finding]:
     for name, (low, high, words) in WATCH_BOUNDS.items():
         value = getattr(options, name, None)
         if value is not None and not low <= value <= high:
-            yield Finding(("drive", name), f"{value * 1e3:.4g} ms is impossible here",
-                          f"write a time from {words}")
+            yield Finding(
+                ("drive", name),
+                f"{value * 1e3:.4g} ms is impossible here",
+                f"write a time from {words}",
+            )
 
 
 def later_than_the_drive(options: Any, cycle_late_s: float) -> Iterator[Finding]:
     """An error if the drive removes power by itself before a late cycle would stop the rig."""
     loss = getattr(options, "host_loss", None)
     if loss is not None and cycle_late_s >= loss:
-        yield Finding(("limits", "cycle_late"),
-                      f"the drive misses the host after {loss * 1e3:.4g} ms already: this would "
-                      "never act first", f"write less than {loss * 1e3:.4g} ms")
+        yield Finding(
+            ("limits", "cycle_late"),
+            f"the drive misses the host after {loss * 1e3:.4g} ms already: this would "
+            "never act first",
+            f"write less than {loss * 1e3:.4g} ms",
+        )
 
 
 def implausible(profile: Profile) -> Iterator[Finding]:
@@ -91,25 +97,37 @@ def implausible(profile: Profile) -> Iterator[Finding]:
             value = getattr(value, part, None)
         if value is not None and not low <= value <= high:
             yield Finding(
-                tuple(key.split(".")), f"{value:.4g} in SI units is impossible here",
+                tuple(key.split(".")),
+                f"{value:.4g} in SI units is impossible here",
                 f"write a value from {words}; is the unit right?",
             )
     # Signed, and everything that counts deflection divides by it.
     if not 1e-9 <= abs(profile.calibration.deflection_per_count) <= 0.1:
-        yield Finding(("calibration", "deflection_per_count"),
-                      f"{profile.calibration.deflection_per_count:.4g} m/count is impossible",
-                      "write span / 2^bits, or what was measured; is the unit right?")
+        yield Finding(
+            ("calibration", "deflection_per_count"),
+            f"{profile.calibration.deflection_per_count:.4g} m/count is impossible",
+            "write span / 2^bits, or what was measured; is the unit right?",
+        )
     for i, weight in enumerate(profile.rig.weights):
         if not 0 < weight <= 1000:
-            yield Finding(("rig", "weights", i), f"{weight:.4g} kg is impossible here",
-                          "write a mass from 1 g to 1000 kg, or take it out")
-    for path, text in ((("name",), profile.name), (("stop", "load"), profile.stop.load),
-                       (("actuator", "name"), profile.actuator.name)):
+            yield Finding(
+                ("rig", "weights", i),
+                f"{weight:.4g} kg is impossible here",
+                "write a mass from 1 g to 1000 kg, or take it out",
+            )
+    for path, text in (
+        (("name",), profile.name),
+        (("stop", "load"), profile.stop.load),
+        (("actuator", "name"), profile.actuator.name),
+    ):
         if not text.strip():
             yield Finding(path, "the text is empty", "say it in words")
     if profile.calibration.dated:
         try:
             datetime.date.fromisoformat(profile.calibration.dated)
         except ValueError:
-            yield Finding(("calibration", "dated"), f"'{profile.calibration.dated}' is no date",
-                          "write it as in ISO 8601, such as \"2026-01-15\"")
+            yield Finding(
+                ("calibration", "dated"),
+                f"'{profile.calibration.dated}' is no date",
+                'write it as in ISO 8601, such as "2026-01-15"',
+            )

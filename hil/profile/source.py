@@ -97,9 +97,7 @@ _Loader.add_implicit_resolver(
     "tag:yaml.org,2002:null", re.compile(r"^(?:~|null|Null|NULL|)$"), ["~", "n", "N", ""]
 )
 _Loader.add_implicit_resolver(
-    "tag:yaml.org,2002:bool",
-    re.compile(r"^(?:true|True|TRUE|false|False|FALSE)$"),
-    list("tTfF"),
+    "tag:yaml.org,2002:bool", re.compile(r"^(?:true|True|TRUE|false|False|FALSE)$"), list("tTfF")
 )
 _Loader.add_implicit_resolver(
     "tag:yaml.org,2002:int",
@@ -129,19 +127,25 @@ def read_source(path: Path, shown: str, text: str | None = None) -> Source:
     except yaml.MarkedYAMLError as error:
         raise _yaml_problem(error, text, shown) from None
     except yaml.YAMLError as error:
-        raise _refused(shown, 0, 0, "", f"not YAML: {_one_line(error)}",
-                       "save it as plain UTF-8 text") from None
+        raise _refused(
+            shown, 0, 0, "", f"not YAML: {_one_line(error)}", "save it as plain UTF-8 text"
+        ) from None
     except RecursionError:
         raise _refused(shown, 1, 1, "", "nested too deeply", "write it flatter") from None
     finally:
         if loader is not None:
             loader.dispose()
     if root is None:
-        raise _refused(shown, 1, 1, "", "the file is empty",
-                       "start from a shipped profile")
+        raise _refused(shown, 1, 1, "", "the file is empty", "start from a shipped profile")
     if not isinstance(root, yaml.MappingNode):
-        raise _refused(shown, root.start_mark.line + 1, root.start_mark.column + 1, "",
-                       "not a mapping", "write 'key: value' lines")
+        raise _refused(
+            shown,
+            root.start_mark.line + 1,
+            root.start_mark.column + 1,
+            "",
+            "not a mapping",
+            "write 'key: value' lines",
+        )
     return _Reader(shown).read(root)
 
 
@@ -162,14 +166,24 @@ class _Reader:
     def _value(self, node: yaml.Node, path: Path_) -> Any:
         self.values += 1
         if self.values > MOST_VALUES or len(path) > DEEPEST:
-            raise ProfileError([self._problem(
-                node, path, "aliases or nesting expand to too many values",
-                "write the values out")])
+            raise ProfileError(
+                [
+                    self._problem(
+                        node,
+                        path,
+                        "aliases or nesting expand to too many values",
+                        "write the values out",
+                    )
+                ]
+            )
         if path not in self.source.places:
             self.source.places[path] = self._place(node)
         if node.tag.removeprefix("tag:yaml.org,2002:") not in _TAGS:
-            self.problems.append(self._problem(
-                node, path, f"the tag '{_short(node.tag)}' is not read", "leave the tag out"))
+            self.problems.append(
+                self._problem(
+                    node, path, f"the tag '{_short(node.tag)}' is not read", "leave the tag out"
+                )
+            )
             return None
         if isinstance(node, yaml.MappingNode):
             return self._mapping(node, path)
@@ -182,20 +196,29 @@ class _Reader:
         first_lines: dict[str, int] = {}
         for key_node, value_node in node.value:
             if not isinstance(key_node, yaml.ScalarNode):
-                self.problems.append(self._problem(
-                    key_node, path, "a key must be one word", "write 'key: value'"))
+                self.problems.append(
+                    self._problem(key_node, path, "a key must be one word", "write 'key: value'")
+                )
                 continue
             key = str(key_node.value)
             inner = (*path, key)
             line = key_node.start_mark.line + 1
             if key == "<<" and key_node.style is None:
-                self.problems.append(self._problem(
-                    key_node, inner, "merge keys are not read", "write the values out"))
+                self.problems.append(
+                    self._problem(
+                        key_node, inner, "merge keys are not read", "write the values out"
+                    )
+                )
                 continue
             if key in first_lines:
-                self.problems.append(self._problem(
-                    key_node, inner, f"the key stands here again, first in line "
-                    f"{first_lines[key]}", "keep one of the two"))
+                self.problems.append(
+                    self._problem(
+                        key_node,
+                        inner,
+                        f"the key stands here again, first in line {first_lines[key]}",
+                        "keep one of the two",
+                    )
+                )
                 continue
             first_lines[key] = line
             # An empty or nested value is best found by its key.
@@ -215,15 +238,16 @@ class _Reader:
             if tag == "bool":
                 return {"true": True, "false": False}[text.lower()]
         except (ValueError, KeyError):
-            self.problems.append(self._problem(
-                node, path, f"'{_short(text)}' does not fit its tag", "leave the tag out"))
+            self.problems.append(
+                self._problem(
+                    node, path, f"'{_short(text)}' does not fit its tag", "leave the tag out"
+                )
+            )
             return None
         return None if tag == "null" else text
 
     def _place(self, node: yaml.Node) -> Place:
-        return Place(
-            self.source.file, node.start_mark.line + 1, node.start_mark.column + 1
-        )
+        return Place(self.source.file, node.start_mark.line + 1, node.start_mark.column + 1)
 
     def _problem(self, node: yaml.Node, path: Path_, what: str, mend: str) -> Problem:
         place = self._place(node)
@@ -253,23 +277,36 @@ def _read_text(path: Path, shown: str) -> str:
         raise _refused(shown, 0, 0, "", "no such file", "check the path") from None
     except (OSError, ValueError) as error:
         reason = getattr(error, "strerror", None) or str(error)
-        raise _refused(shown, 0, 0, "", f"cannot be read: {reason}",
-                       "check the path and its permissions") from None
+        raise _refused(
+            shown, 0, 0, "", f"cannot be read: {reason}", "check the path and its permissions"
+        ) from None
     if len(raw) > LARGEST_BYTES:
-        raise _refused(shown, 0, 0, "", f"larger than {LARGEST_BYTES // 1024} kB",
-                       "a profile is a short text; is this the right file?")
+        raise _refused(
+            shown,
+            0,
+            0,
+            "",
+            f"larger than {LARGEST_BYTES // 1024} kB",
+            "a profile is a short text; is this the right file?",
+        )
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = raw[: error.start].count(b"\n") + 1
-        raise _refused(shown, line, 0, "", "not UTF-8 text",
-                       "save it as UTF-8; is this the right file?") from None
+        raise _refused(
+            shown, line, 0, "", "not UTF-8 text", "save it as UTF-8; is this the right file?"
+        ) from None
     unprintable = yaml.reader.Reader.NON_PRINTABLE.search(text)
     if unprintable:
         line = text.count("\n", 0, unprintable.start()) + 1
-        raise _refused(shown, line, 0, "",
-                       f"holds the control character U+{ord(unprintable.group()):04X}",
-                       "take it out; is this a text file?")
+        raise _refused(
+            shown,
+            line,
+            0,
+            "",
+            f"holds the control character U+{ord(unprintable.group()):04X}",
+            "take it out; is this a text file?",
+        )
     return text
 
 
@@ -280,20 +317,31 @@ def _yaml_problem(error: yaml.MarkedYAMLError, text: str, shown: str) -> Profile
     lines = text.splitlines()
     here = lines[line - 1] if 0 < line <= len(lines) else ""
     if "\t" in here[: max(column, 1)] or "\\t" in str(error.problem):
-        return _refused(shown, line, column, "", "a tab stands where YAML wants spaces",
-                        "indent with spaces")
+        return _refused(
+            shown, line, column, "", "a tab stands where YAML wants spaces", "indent with spaces"
+        )
     if isinstance(error, yaml.composer.ComposerError) and "alias" in str(error.problem):
         return _refused(shown, line, column, "", str(error.problem), "write the value out")
     if "document" in str(error.problem) or "document" in str(error.context):
-        return _refused(shown, line, column, "", "more than one document in the file",
-                        "keep one, without '---' between")
-    return _refused(shown, line, column, "", f"not YAML: {_one_line(error.problem)}",
-                    "check colons, quotes, brackets and indentation near here")
+        return _refused(
+            shown,
+            line,
+            column,
+            "",
+            "more than one document in the file",
+            "keep one, without '---' between",
+        )
+    return _refused(
+        shown,
+        line,
+        column,
+        "",
+        f"not YAML: {_one_line(error.problem)}",
+        "check colons, quotes, brackets and indentation near here",
+    )
 
 
-def _refused(
-    file: str, line: int, column: int, key: str, what: str, mend: str
-) -> ProfileError:
+def _refused(file: str, line: int, column: int, key: str, what: str, mend: str) -> ProfileError:
     return ProfileError([Problem(file, line, column, key, what, mend)])
 
 

@@ -30,5 +30,6 @@ def overloaded(protocol: WireProtocol, options: Any, rate_Hz: float) -> Iterator
         if budget.share > REFUSE_SHARE:
             yield Finding(path, what, f"{slower}raise the bit rate or send less often")
         else:
-            yield Finding(path, what, "little is left for repeated frames; send less, or faster",
-                          "warning")
+            yield Finding(
+                path, what, "little is left for repeated frames; send less, or faster", "warning"
+            )

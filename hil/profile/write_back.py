@@ -84,8 +84,9 @@ def write_part(path: str | Path, key: str, lines: Sequence[str]) -> list[Written
     after = read_source(main, str(path), new)
     here, there = before.data, dict(after.data)
     if {**here, key: None} != {**there, key: None}:
-        raise _refused(str(main), key, "the part cannot be set without touching others",
-                       "write it by hand")  # fmt: skip
+        raise _refused(
+            str(main), key, "the part cannot be set without touching others", "write it by hand"
+        )
     texts = {main: new}
     examined = examine_profile(main, texts)
     if examined.profile is None:
@@ -164,8 +165,12 @@ def edited(text: str, path: Path_, value: str, shown: str = "profile", key: str 
     node, at, keys = root, 0, list(path)
     while at < len(keys):
         if text[node.start_mark.index : node.start_mark.index + 1] in ("&", "!"):
-            raise _refused(shown, key, "the value has an anchor or a tag and may stand for "
-                           "several", "write the value out in the file first")  # fmt: skip
+            raise _refused(
+                shown,
+                key,
+                "the value has an anchor or a tag and may stand for several",
+                "write the value out in the file first",
+            )
         child = _child(node, keys[at])
         if child is None:
             break
@@ -185,11 +190,16 @@ def _set(
     flow = _in_flow(text, node)
     if isinstance(node, yaml.ScalarNode):
         if text[start : start + 1] in ("&", "!"):
-            raise _refused(shown, key, "the value has an anchor or a tag",
-                           "write the value out in the file first")  # fmt: skip
+            raise _refused(
+                shown,
+                key,
+                "the value has an anchor or a tag",
+                "write the value out in the file first",
+            )
         if names and node.tag != "tag:yaml.org,2002:null":
-            raise _refused(shown, key, "a single value stands where keys belong",
-                           "write it by hand")  # fmt: skip
+            raise _refused(
+                shown, key, "a single value stands where keys belong", "write it by hand"
+            )
         put = _flow_text(names, value) if names else _scalar_text(value, flow)
         if node.style in ("|", ">"):
             put += _line_end(text) if text[start:end].endswith("\n") else ""
@@ -229,8 +239,9 @@ def _check(before: Source, after: Source, path: Path_, shown: str, key: str) -> 
     except (KeyError, IndexError, TypeError):
         same = False
     if not same:
-        raise _refused(shown, key, "the value cannot be set without touching others",
-                       "write it by hand")  # fmt: skip
+        raise _refused(
+            shown, key, "the value cannot be set without touching others", "write it by hand"
+        )
 
 
 def _compose(text: str) -> yaml.Node:
@@ -329,9 +340,12 @@ def _free(path: Path) -> Path:
 
 
 def _shipped(file: str, key: str) -> ProfileError:
-    return _refused(file, key, "this file ships with the program",
-                    "copy the profile and its parts to a directory of your own, and name the "
-                    "copy")  # fmt: skip
+    return _refused(
+        file,
+        key,
+        "this file ships with the program",
+        "copy the profile and its parts to a directory of your own, and name the copy",
+    )
 
 
 def _refused(file: str, key: str, what: str, mend: str) -> ProfileError:

@@ -1,31 +1,11 @@
 """Record runs on disk, and read them again."""
 
-from hil.recorder.errors import (
-    RunError,
-)
-from hil.recorder.folders import (
-    number_and_name,
-    write_whole,
-)
-from hil.recorder.meta import (
-    named_calibration,
-    own_version,
-)
-from hil.recorder.runs import (
-    Run,
-    RunSummary,
-    find_run,
-    list_runs,
-    load_run,
-    repair_run,
-)
-from hil.recorder.table import (
-    batch_of,
-    schema_of,
-)
-from hil.recorder.writer import (
-    RunWriter,
-)
+from hil.recorder.errors import RunError
+from hil.recorder.folders import number_and_name, write_whole
+from hil.recorder.meta import named_calibration, own_version
+from hil.recorder.runs import Run, RunSummary, find_run, list_runs, load_run, repair_run
+from hil.recorder.table import batch_of, schema_of
+from hil.recorder.writer import RunWriter
 
 __all__ = [
     "Run",

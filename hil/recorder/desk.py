@@ -140,11 +140,13 @@ class Desk(threading.Thread):
             if not self._refused:
                 self._refused = True
                 place = error.filename or self._runs
-                self._say(Said(
-                    "notice",
-                    f"the disk does not take the recording ({error.strerror or error}: '{place}'); "
-                    "samples are kept in memory: make room or end the run",
-                ))  # fmt: skip
+                self._say(
+                    Said(
+                        "notice",
+                        f"the disk does not take the recording ({error.strerror or error}: '{place}'); "
+                        "samples are kept in memory: make room or end the run",
+                    )
+                )
         else:
             if self._refused:
                 self._refused = False
@@ -180,10 +182,14 @@ class Desk(threading.Thread):
         if kind == "start_run":
             self._end_run("another run was started")
             self._run = RunWriter(
-                self._runs, str(event.get("name") or "run"), self._description,
-                note=str(event.get("note") or ""), started=event.get("wall"),
-                patient=True, disk=self._disk,
-            )  # fmt: skip
+                self._runs,
+                str(event.get("name") or "run"),
+                self._description,
+                note=str(event.get("note") or ""),
+                started=event.get("wall"),
+                patient=True,
+                disk=self._disk,
+            )
         self._recent.take_event(event)
         for writer in (self._run, self._trip):
             if writer is not None:
@@ -194,8 +200,10 @@ class Desk(threading.Thread):
             self._begin_trip(event)
         elif kind == "calibration":
             # Runs that begin from here on are recorded with it.
-            profile = {**(self._description.get("profile") or {}),
-                       "calibration": event.get("calibration")}  # fmt: skip
+            profile = {
+                **(self._description.get("profile") or {}),
+                "calibration": event.get("calibration"),
+            }
             self._description = {**self._description, "profile": profile}
 
     def _begin_trip(self, event: Mapping[str, Any]) -> None:
@@ -207,12 +215,15 @@ class Desk(threading.Thread):
         wall = str(event.get("wall") or now_iso())
         first_s = float(rows[0][0, _TIME]) if rows else time_s
         self._trip = RunWriter(
-            self._runs, "trip", self._description,
+            self._runs,
+            "trip",
+            self._description,
             note=str(event.get("detail") or ""),
             started=later_iso(wall, first_s - time_s),
             trip={key: event.get(key) for key in ("cause", "code", "detail", "time_s", "wall")},
-            patient=True, disk=self._disk,
-        )  # fmt: skip
+            patient=True,
+            disk=self._disk,
+        )
         for block in rows:
             self._trip.rows(block)
         for earlier in events:
@@ -266,12 +277,20 @@ class Finisher(threading.Thread):
                 self.failed += 1
                 writer.abandon()
                 reason = getattr(error, "strerror", None) or str(error)
-                self._say(Said(
-                    "notice", f"run '{name}' is whole in samples.arrows, but samples.parquet could "
-                    f"not be written ({reason}): make room, then 'hookeline runs repair'", name,
-                ))  # fmt: skip
+                self._say(
+                    Said(
+                        "notice",
+                        f"run '{name}' is whole in samples.arrows, but samples.parquet could "
+                        f"not be written ({reason}): make room, then 'hookeline runs repair'",
+                        name,
+                    )
+                )
             else:
-                self._say(Said(
-                    kind, f"run '{name}' is on disk", name,
-                    {"samples": writer.samples, "lost_samples": writer.lost_samples},
-                ))  # fmt: skip
+                self._say(
+                    Said(
+                        kind,
+                        f"run '{name}' is on disk",
+                        name,
+                        {"samples": writer.samples, "lost_samples": writer.lost_samples},
+                    )
+                )

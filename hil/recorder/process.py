@@ -126,8 +126,12 @@ class Recorder:
         busy_since_s = self._desk.busy_since_s
         stalled = busy_since_s is not None and time.monotonic() - busy_since_s > STALLED_S
         if stalled and not self._stalled:
-            self._said.put(Said("notice", "the disk is slow to take the recording; samples are "
-                                "kept in memory meanwhile"))  # fmt: skip
+            self._said.put(
+                Said(
+                    "notice",
+                    "the disk is slow to take the recording; samples are kept in memory meanwhile",
+                )
+            )
         self._stalled = stalled
         if self._client is None and not self.ending:
             return  # the next rig host's operator will want to know
@@ -140,11 +144,7 @@ class Recorder:
 
 
 def record(
-    link: Path,
-    runs: Path,
-    disk: Disk | None = None,
-    wait_s: float = 5.0,
-    parent: int | None = None,
+    link: Path, runs: Path, disk: Disk | None = None, wait_s: float = 5.0, parent: int | None = None
 ) -> int:
     """Run a recorder in this process until SIGTERM or SIGINT; prints ``ready``.
 

@@ -173,9 +173,12 @@ def describe(step: Any) -> str:
     words = str(step.do).replace("_", " ")
     parts = []
     for key, unit, scale in (
-        ("force", "N", 1.0), ("stiffness", "N/mm", 1e-3), ("position", "mm", 1e3),
-        ("rest", "at mm", 1e3), ("mass", "kg", 1.0),
-    ):  # fmt: skip
+        ("force", "N", 1.0),
+        ("stiffness", "N/mm", 1e-3),
+        ("position", "mm", 1e3),
+        ("rest", "at mm", 1e3),
+        ("mass", "kg", 1.0),
+    ):
         value = getattr(step, key, None)
         if value is None or (step.do == "waveform" and key != "stiffness"):
             continue

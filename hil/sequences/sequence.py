@@ -214,7 +214,9 @@ class _Reader:
         if model is None:
             near = difflib.get_close_matches(str(name), STEPS, 1)
             self.wrong(
-                index, "do", f"{shown(name)} is no step",
+                index,
+                "do",
+                f"{shown(name)} is no step",
                 f"did you mean '{near[0]}'?" if near else f"write one of {known}",
             )
             return None
@@ -235,18 +237,24 @@ class _Reader:
         window = step.lasts - step.settle
         if window < LEAST_MEASURED_S:
             self.wrong(
-                index, "for", f"leaves {max(window, 0.0):g} s to measure after settling",
+                index,
+                "for",
+                f"leaves {max(window, 0.0):g} s to measure after settling",
                 f"make it at least {step.settle + LEAST_MEASURED_S:g} s, or shorten 'settle'",
             )
         push = step.push
         if isinstance(step, VirtualSpringStep) and (push is None or push.frequency is None):
             self.wrong(
-                index, "measure", "a stiffness is measured while something moves the output",
+                index,
+                "measure",
+                "a stiffness is measured while something moves the output",
                 "add 'push: {force: 8 N, frequency: 1 Hz}'",
             )
         elif push is not None and push.frequency is not None and window * push.frequency < 1.0:
             self.wrong(
-                index, "for", f"measures {window:g} s, less than one period of the push",
+                index,
+                "for",
+                f"measures {window:g} s, less than one period of the push",
                 f"make it at least {step.settle + 1.0 / push.frequency:.3g} s",
             )
 
@@ -298,13 +306,16 @@ class _Reader:
                 self.wrong(i, "do", "tare while a behaviour is active", "tare before the first one")
             if isinstance(step, HangStep) and step.measure is not None and not working:
                 self.wrong(
-                    i, "measure", "nothing holds the load whose sag is to be measured",
+                    i,
+                    "measure",
+                    "nothing holds the load whose sag is to be measured",
                     "put 'do: hold_position' before it",
                 )
         if powered or stopped:
             self.wrong(
-                len(steps) - 1, "do", "the sequence ends with the rig "
-                + ("stopped" if stopped else "energised"),
+                len(steps) - 1,
+                "do",
+                "the sequence ends with the rig " + ("stopped" if stopped else "energised"),
                 "end it with '- reset'" if stopped else "end it with '- power_off'",
             )
 
@@ -366,14 +377,20 @@ def unfit(sequence: Sequence, profile: Profile) -> list[Problem]:
     weights = profile.rig.weights
     problems = []
     for i, step in enumerate(sequence.steps):
-        if isinstance(step, HangStep) and step.mass > 0 and weights and not any(
-            math.isclose(step.mass, weight, rel_tol=1e-6) for weight in weights
+        if (
+            isinstance(step, HangStep)
+            and step.mass > 0
+            and weights
+            and not any(math.isclose(step.mass, weight, rel_tol=1e-6) for weight in weights)
         ):
             place = sequence.source.place(("steps", i, "mass"))
             known = ", ".join(f"{weight:g} kg" for weight in weights)
             problems.append(
                 Problem(
-                    place.file, place.line, place.column, f"steps[{i}].mass",
+                    place.file,
+                    place.line,
+                    place.column,
+                    f"steps[{i}].mass",
                     f"the rig '{profile.name}' has no weight of {step.mass:g} kg",
                     f"write one of {known}, or add it to the profile's rig.weights",
                 )

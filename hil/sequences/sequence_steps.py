@@ -183,13 +183,19 @@ class WaveformStep(Lasting):
         )
 
 
-BehaviourStep = (
-    FloatStep | ConstantForceStep | VirtualSpringStep | HoldPositionStep | WaveformStep
-)
+BehaviourStep = FloatStep | ConstantForceStep | VirtualSpringStep | HoldPositionStep | WaveformStep
 AnyStep = (
-    EnergiseStep | PowerOffStep | TareStep | MarkerStep | WaitStep | HangStep | PushStep
-    | StopStep | ResetStep | BehaviourStep
-)  # fmt: skip
+    EnergiseStep
+    | PowerOffStep
+    | TareStep
+    | MarkerStep
+    | WaitStep
+    | HangStep
+    | PushStep
+    | StopStep
+    | ResetStep
+    | BehaviourStep
+)
 
 STEPS: dict[str, type[BaseModel]] = {
     get_args(model.model_fields["do"].annotation)[0]: model for model in get_args(AnyStep)

@@ -156,8 +156,11 @@ class Bounds:
         seen = 1.0 + self._mass_per_load * acceleration
         force = self._smooth_force
         hung = self.hung_load_N
-        hung += dt / LOAD_LEARNING_S * seen * (
-            force - self._own_load - self._mass * acceleration - seen * hung
+        hung += (
+            dt
+            / LOAD_LEARNING_S
+            * seen
+            * (force - self._own_load - self._mass * acceleration - seen * hung)
         )
         most = self.most_high_N
         self.hung_load_N = hung if 0.0 < hung < most else most if hung >= most else 0.0

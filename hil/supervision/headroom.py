@@ -45,7 +45,10 @@ def headroom(profile: Profile, row: Sequence[float]) -> list[Headroom]:
     def entry(label: str, used: float, text: str, limit: Limit) -> Headroom:
         known = math.isfinite(used)
         return Headroom(
-            label, max(used, 0.0) if known else math.nan, text if known else UNKNOWN, limit,
+            label,
+            max(used, 0.0) if known else math.nan,
+            text if known else UNKNOWN,
+            limit,
             bool(bits >> limit & 1),
         )
 
@@ -57,9 +60,7 @@ def headroom(profile: Profile, row: Sequence[float]) -> list[Headroom]:
     # The limit is on the true force; the column has the tare taken off.
     deflection = row[INDEX["deflection_m"]]
     force = ForceCalibration(profile.calibration, profile.sensors.deflection).force(deflection)
-    most_deflection = min(
-        limits.deflection.bounded, profile.actuator.springs.solid_deflection
-    )
+    most_deflection = min(limits.deflection.bounded, profile.actuator.springs.solid_deflection)
     torque = row[INDEX["measured_torque_N_m"]]
     current = torque / motor.torque_constant
     most_current = min(limits.current.bounded, motor.peak_current)
@@ -73,13 +74,21 @@ def headroom(profile: Profile, row: Sequence[float]) -> list[Headroom]:
         of("Deflection", 1e3 * deflection, 1e3 * most_deflection, "mm", Limit.DEFLECTION, 1),
         entry("Travel", *_travel(profile, row[INDEX["output_position_m"]]), Limit.TRAVEL),
         of(
-            "Speed", 1e3 * row[INDEX["nut_velocity_m_s"]], 1e3 * limits.speed.bounded, "mm/s",
-            Limit.SPEED, 0,
+            "Speed",
+            1e3 * row[INDEX["nut_velocity_m_s"]],
+            1e3 * limits.speed.bounded,
+            "mm/s",
+            Limit.SPEED,
+            0,
         ),
         of("Motor current", current, most_current, "A", Limit.CURRENT, 1),
         of(
-            "Motor heat", 100 * row[INDEX["motor_heat"]], 100 * limits.motor_heat.bounded, "%",
-            Limit.MOTOR_HEAT, 0,
+            "Motor heat",
+            100 * row[INDEX["motor_heat"]],
+            100 * limits.motor_heat.bounded,
+            "%",
+            Limit.MOTOR_HEAT,
+            0,
         ),
     ]
     used, text, limit = _supply(profile, row[INDEX["supply_V"]])
@@ -89,21 +98,33 @@ def headroom(profile: Profile, row: Sequence[float]) -> list[Headroom]:
     if math.isfinite(stiffness):
         entries.append(
             of(
-                "Virtual stiffness", 1e-3 * stiffness, 1e-3 * stiffest, "N/mm",
-                Limit.VIRTUAL_STIFFNESS, 0,
+                "Virtual stiffness",
+                1e-3 * stiffness,
+                1e-3 * stiffest,
+                "N/mm",
+                Limit.VIRTUAL_STIFFNESS,
+                0,
             )
         )
     else:
         entries.append(
-            entry("Virtual stiffness", 0.0, f"none of {_plain(1e-3 * stiffest)} N/mm",
-                  Limit.VIRTUAL_STIFFNESS)
+            entry(
+                "Virtual stiffness",
+                0.0,
+                f"none of {_plain(1e-3 * stiffest)} N/mm",
+                Limit.VIRTUAL_STIFFNESS,
+            )
         )
     temperature = row[INDEX["drive_temperature_degC"]]
     if math.isfinite(temperature):
         entries.append(
             of(
-                "Drive temperature", max(temperature, 0.0), limits.drive_temperature.bounded,
-                "degC", Limit.DRIVE_TEMPERATURE, 0,
+                "Drive temperature",
+                max(temperature, 0.0),
+                limits.drive_temperature.bounded,
+                "degC",
+                Limit.DRIVE_TEMPERATURE,
+                0,
             )
         )
     return entries

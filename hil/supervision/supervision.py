@@ -141,12 +141,7 @@ class Supervisor:
         return cause
 
     def _look(
-        self,
-        telemetry: Telemetry,
-        estimator: Estimator,
-        force: float,
-        energised: bool,
-        dt: float,
+        self, telemetry: Telemetry, estimator: Estimator, force: float, energised: bool, dt: float
     ) -> int:
         # What must go on whatever is found: heat, filters, timers.
         current = telemetry.torque_N_m / self._kt
@@ -204,9 +199,7 @@ class Supervisor:
             return 0
         return self._energised(estimator, force, current, dt)
 
-    def _energised(
-        self, estimator: Estimator, force: float, current: float, dt: float
-    ) -> int:
+    def _energised(self, estimator: Estimator, force: float, current: float, dt: float) -> int:
         # Each is written so that a value that is no number trips.
         if self._sensors.reference_lost:
             return Limit.SPEED
@@ -262,7 +255,11 @@ class Supervisor:
     def bounds(self, estimator: Estimator, spring_force_N: float) -> None:
         """Renew the caps; ``check`` must have run in this cycle."""
         self._bounds.renew(
-            estimator, spring_force_N, self.motor_heat, self._temperature_degC, self._current_A,
+            estimator,
+            spring_force_N,
+            self.motor_heat,
+            self._temperature_degC,
+            self._current_A,
             self.supply_V,
         )
 
@@ -294,10 +291,7 @@ class Supervisor:
         """Measured values outside what energising may start from."""
         most = self._force.bounded
         if not -most <= force <= most:
-            return (
-                f"the spring force is {force:.0f} N, beyond {most:.0f} N. "
-                f"{mend(Limit.FORCE)}"
-            )
+            return f"the spring force is {force:.0f} N, beyond {most:.0f} N. {mend(Limit.FORCE)}"
         most = self._deflection.bounded
         if not -most <= estimator.deflection_m <= most:
             return (
@@ -386,9 +380,7 @@ class Supervisor:
                 f"±{1e3 * self._speed_tripped:.0f} mm/s"
             )
         if cause == Limit.CURRENT:
-            return (
-                f"motor current {self._current_A:.2f} A is above {self._current_tripped:g} A"
-            )
+            return f"motor current {self._current_A:.2f} A is above {self._current_tripped:g} A"
         if cause == Limit.MOTOR_HEAT:
             return (
                 f"the motor has used {100 * self.motor_heat:.0f} % of its thermal capacity, "

@@ -82,8 +82,10 @@ def empty(seconds: float, channel: str = "") -> tuple[NDArray[np.float64], float
     """(latencies of the empty loop in s, its first wake-up, what the system granted)."""
     process = subprocess.run(
         [sys.executable, __file__, "--empty-loop", str(seconds), "--channel", channel],
-        stdout=subprocess.PIPE, text=True, check=True,
-    )  # fmt: skip
+        stdout=subprocess.PIPE,
+        text=True,
+        check=True,
+    )
     answer = json.loads(process.stdout)
     return np.array(answer["each_s"]), float(answer["first_s"]), str(answer["notice"])
 
@@ -185,14 +187,20 @@ def main() -> int:
     ):
         bench.samples(name, latencies[~np.isnan(latencies)], unit="us", scale=1e6)
     bench.ratio(
-        "wake-up p99.9 to the empty loop's", "wake-up of the cycle", "empty loop meanwhile",
-        "p99.9", most=2.0,
-    )  # fmt: skip
+        "wake-up p99.9 to the empty loop's",
+        "wake-up of the cycle",
+        "empty loop meanwhile",
+        "p99.9",
+        most=2.0,
+    )
     bench.percentile("work p99", "work of the cycle", "p99", most=400.0)
     bench.figure(
-        "late cycles", late(wake), unit="%", most=late(beside) + MORE_LATE_PER_CENT,
+        "late cycles",
+        late(wake),
+        unit="%",
+        most=late(beside) + MORE_LATE_PER_CENT,
         baseline=f"empty loop meanwhile {late(beside):.3f} %, alone {late(alone):.3f} %",
-    )  # fmt: skip
+    )
     for line in notice.splitlines():
         bench.note(line)
     return bench.finish()

@@ -83,8 +83,7 @@ def library(received: list[Frames], values: dict[str, float]) -> Cycle:
     def cycle(i: int) -> object:
         asked = ask({"ASK_COUNT": 0})
         command = demand(
-            {"DEMAND_TORQUE": TORQUES[i % 190], "DEMAND_COUNT": 0, "DEMAND_CHECK": 0},
-            strict=False,
+            {"DEMAND_TORQUE": TORQUES[i % 190], "DEMAND_COUNT": 0, "DEMAND_CHECK": 0}, strict=False
         )
         for decode, data in takes[i % 16]:
             values.update(decode(data, decode_choices=False))
@@ -101,13 +100,15 @@ def library_checked(received: list[Frames], bad: list[str]) -> Cycle:
     takes = [
         [
             (
-                database.get_message_by_frame_id(name).decode, data, name.to_bytes(2, "big"),
+                database.get_message_by_frame_id(name).decode,
+                data,
+                name.to_bytes(2, "big"),
                 "MOTION_COUNT" if name == 513 else "PROBE_COUNT",
             )
             for name, data in some
         ]
         for some in received
-    ]  # fmt: skip
+    ]
     counts = {"DEMAND_COUNT": -1, "MOTION_COUNT": 15, "PROBE_COUNT": 15}
     values: dict[str, float] = {}
 
@@ -152,10 +153,14 @@ def traffic(options: DeclaredCanOptions) -> list[Frames]:
 def can(bench: Benchmark, seconds: float) -> None:
     """One cycle of the CAN board: with checks, without, and by the library."""
     options = drive_options(load_profile("treadle_can"))
-    bare = options.model_copy(update={"messages": {
-        name: message.model_copy(update={"checksum": None, "counter": None})
-        for name, message in options.messages.items()
-    }})  # fmt: skip
+    bare = options.model_copy(
+        update={
+            "messages": {
+                name: message.model_copy(update={"checksum": None, "counter": None})
+                for name, message in options.messages.items()
+            }
+        }
+    )
     received = traffic(options)
     board, bad, values = CanBoard(options), [], {}
     cycles = {
@@ -196,8 +201,13 @@ def lines(bench: Benchmark, seconds: float) -> None:
     host.feed(b"\n")  # the end of a line whose beginning was not seen
     answers = []
     for i in range(16):
-        for name, value in (("turns", 1.5 + 0.01 * i), ("speed", -0.25), ("torque", 0.5),
-                            ("probe", 2050 + i), ("flags", 1)):  # fmt: skip
+        for name, value in (
+            ("turns", 1.5 + 0.01 * i),
+            ("speed", -0.25),
+            ("torque", 0.5),
+            ("probe", 2050 + i),
+            ("flags", 1),
+        ):
             board.set("state", name, value)
         answers.append(board.build("state"))
 

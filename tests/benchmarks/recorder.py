@@ -43,10 +43,17 @@ RATES_HZ = (1000.0, 10000.0)
 SECONDS = 12.0
 READY_S = 30.0
 ESTIMATES = (
-    "asked_force_N", "shaped_force_N", "spring_force_N", "force_u95_N", "motor_force_N",
-    "deflection_rate_m_s", "output_velocity_m_s", "nut_velocity_m_s", "commanded_torque_N_m",
+    "asked_force_N",
+    "shaped_force_N",
+    "spring_force_N",
+    "force_u95_N",
+    "motor_force_N",
+    "deflection_rate_m_s",
+    "output_velocity_m_s",
+    "nut_velocity_m_s",
+    "commanded_torque_N_m",
     "motor_heat",
-)  # fmt: skip
+)
 JITTER = ("telemetry_age_s", "wake_latency_s", "work_s", "answer_s")
 
 
@@ -268,11 +275,17 @@ def measure(rate_hz: float, seconds: float, rows_file: Path) -> Measured:
         published = last - first
         samples = run.table.num_rows
         return Measured(
-            span, samples, published - samples, published - told["samples"],
-            (after[0] - before[0]) / span, (after[1] - before[1]) / span, finish_s / span,
+            span,
+            samples,
+            published - samples,
+            published - told["samples"],
+            (after[0] - before[0]) / span,
+            (after[1] - before[1]) / span,
+            finish_s / span,
             (run.path / "samples.parquet").stat().st_size / samples,
-            stream / samples, table.stat().st_size / told["samples"],
-        )  # fmt: skip
+            stream / samples,
+            table.stat().st_size / told["samples"],
+        )
 
 
 def shortest_csv_bytes(rows: np.ndarray) -> float:
@@ -296,29 +309,40 @@ def main() -> int:
             found = measure(rate_hz, seconds, Path(file.name))
         at = f"{rate_hz / 1000:g} kHz"
         bench.figure(
-            f"samples lost, {at}", found.lost, most=0,
+            f"samples lost, {at}",
+            found.lost,
+            most=0,
             baseline=f"csv.writer {found.csv_lost}, of {found.samples}",
-        )  # fmt: skip
+        )
         bench.figure(
-            f"recorder, {at}", 100 * found.cpu, unit="% of a core",
+            f"recorder, {at}",
+            100 * found.cpu,
+            unit="% of a core",
             most=5.0 if rate_hz == 1000.0 else None,
             baseline=f"csv.writer {100 * found.csv_cpu:.2f} %",
-        )  # fmt: skip
+        )
         bench.figure(
             f"writing Parquet afterwards, {at}", 1e3 * found.finish_s, unit="ms per s recorded"
         )
         bench.figure(
-            f"bytes per sample, {at}", found.bytes, unit="B",
+            f"bytes per sample, {at}",
+            found.bytes,
+            unit="B",
             baseline=f"csv.writer {found.csv_bytes:.0f} B, shortest CSV {short:.0f} B",
-        )  # fmt: skip
+        )
         bench.figure(
-            f"bytes to shortest CSV, {at}", found.bytes / short, unit="×", most=0.4,
+            f"bytes to shortest CSV, {at}",
+            found.bytes / short,
+            unit="×",
+            most=0.4,
             baseline=f"to csv.writer {found.bytes / found.csv_bytes:.2f}",
-        )  # fmt: skip
+        )
         bench.figure(
-            f"bytes while recording, {at}", found.stream_bytes, unit="B",
+            f"bytes while recording, {at}",
+            found.stream_bytes,
+            unit="B",
             baseline=f"to shortest CSV {found.stream_bytes / short:.2f}",
-        )  # fmt: skip
+        )
     bench.note(f"one stall of {STALL_S:g} s of every disk write in each measurement")
     return bench.finish()
 

@@ -149,11 +149,19 @@ def main() -> int:
             ("rate", "rate reached", "Hz", {"least": 0.99 * rate}),
             ("cpu_us", "CPU a frame", "us", {}),
         ):
-            bench.figure(f"{label} at {rate} Hz", ours[key], unit=unit,
-                         baseline=f"stock {stock[key]:.4g} {unit}", **goals)
+            bench.figure(
+                f"{label} at {rate} Hz",
+                ours[key],
+                unit=unit,
+                baseline=f"stock {stock[key]:.4g} {unit}",
+                **goals,
+            )
         bench.figure(
-            f"CPU a frame, ours to stock, at {rate} Hz", ours["cpu_us"] / stock["cpu_us"],
-            unit="×", most=0.5, baseline="stock",
+            f"CPU a frame, ours to stock, at {rate} Hz",
+            ours["cpu_us"] / stock["cpu_us"],
+            unit="×",
+            most=0.5,
+            baseline="stock",
         )
     bench.note("adapter, its pseudo-terminal and this program share the cores")
     return bench.finish()

@@ -101,15 +101,23 @@ def main() -> int:
     def overall(values: list[float]) -> float:
         return len(values) / sum(1.0 / value for value in values)
 
-    bench.samples("bench and rig, 1 s of simulation", [1 / v for v in with_bench], unit="ms",
-                  scale=1e3)
+    bench.samples(
+        "bench and rig, 1 s of simulation", [1 / v for v in with_bench], unit="ms", scale=1e3
+    )
     bench.samples("rig alone, 1 s of simulation", [1 / v for v in alone], unit="ms", scale=1e3)
     bench.ratio(
-        "time of bench and rig to rig alone", "bench and rig, 1 s of simulation",
-        "rig alone, 1 s of simulation", "median",
+        "time of bench and rig to rig alone",
+        "bench and rig, 1 s of simulation",
+        "rig alone, 1 s of simulation",
+        "median",
     )
-    bench.figure("simulated per second, bench and rig", overall(with_bench), unit="s/s",
-                 least=LEAST, baseline=f"rig alone {overall(alone):.3g} s/s")
+    bench.figure(
+        "simulated per second, bench and rig",
+        overall(with_bench),
+        unit="s/s",
+        least=LEAST,
+        baseline=f"rig alone {overall(alone):.3g} s/s",
+    )
     cost = 1e6 / profile.control.rate * (1 / overall(with_bench) - 1 / overall(alone))
     bench.figure("bench without rig, a cycle", cost, unit="us")
     return bench.finish()

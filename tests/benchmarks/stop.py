@@ -86,8 +86,10 @@ class Listener:
     def __init__(self, link_directory: Path) -> None:
         self.process = subprocess.Popen(
             [sys.executable, __file__, "--listen", str(link_directory / "can.sock")],
-            stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
-        )  # fmt: skip
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            text=True,
+        )
         self.early = False
         self._heard: queue.SimpleQueue[tuple[str, float]] = queue.SimpleQueue()
         threading.Thread(target=self._read, daemon=True).start()
@@ -183,12 +185,11 @@ def measure_own_stop(folder: Path) -> float:
     """Seconds from a killed rig host to the drive's own stop."""
     with (
         start_bench(
-            PROFILE, runs_directory=folder / "runs", link_directory=folder / "link",
-            recorder=False,
+            PROFILE, runs_directory=folder / "runs", link_directory=folder / "link", recorder=False
         ) as running,
         Listener(running.link_directory) as wire,
         Client.connect(running.link_directory, name="benchmark") as client,
-    ):  # fmt: skip
+    ):
         client.take_control()
         with client.keep_control():
             time.sleep(BETWEEN_S)
@@ -216,9 +217,7 @@ def main() -> int:
             PROFILE, runs_directory=place / "runs", link_directory=place / "link"
         ) as running:
             pressed, scripted, crossed, killed, alone = measure_stops(running, keys)
-        own = [
-            measure_own_stop(place / f"{k}") for k in range(max(2, keys * KILLED // KEYS))
-        ]
+        own = [measure_own_stop(place / f"{k}") for k in range(max(2, keys * KILLED // KEYS))]
     in_ms = {"unit": "ms", "scale": 1e3}
     bench.samples("key to wire", pressed, **in_ms)
     bench.samples("script to wire", scripted, **in_ms)
@@ -232,9 +231,7 @@ def main() -> int:
     heartbeat_ms = 1e3 * profile.link.control_heartbeat
     bench.percentile("dashboard killed", "dashboard killed", "max", most=heartbeat_ms + 20.0)
     drive_ms = 1e3 * float(profile.drive.get("host_loss", 0.1))
-    bench.percentile(
-        "host killed", "host killed, drive's own stop", "max", most=drive_ms + 20.0
-    )
+    bench.percentile("host killed", "host killed, drive's own stop", "max", most=drive_ms + 20.0)
     bench.note(f"repeated, because the bench had stopped by itself just before the key: {alone}")
     bench.note(
         f"baselines: period {period_ms:g} ms, heartbeat limit {heartbeat_ms:g} ms, "

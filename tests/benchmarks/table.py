@@ -124,7 +124,9 @@ class Benchmark:
         else:
             points = np.full(len(PERCENTILES), math.nan)
         row = Samples(
-            name, unit, int(flat.size),
+            name,
+            unit,
+            int(flat.size),
             {key: float(point) for key, point in zip(PERCENTILES, points, strict=True)},
         )
         self.rows.append(row)
@@ -178,18 +180,32 @@ class Benchmark:
         """Print everything; the exit code."""
         print(f"{self.title}\n{machine_line()}\n")
         if self.rows:
-            print(_grid(
-                ["", "unit", "n", *PERCENTILES],
-                [[r.name, r.unit, str(r.count), *(_number(v) for v in r.values.values())]
-                 for r in self.rows],
-            ))
+            print(
+                _grid(
+                    ["", "unit", "n", *PERCENTILES],
+                    [
+                        [r.name, r.unit, str(r.count), *(_number(v) for v in r.values.values())]
+                        for r in self.rows
+                    ],
+                )
+            )
         if self.figures:
-            print(_grid(
-                ["figure", "value", "unit", "goal", "", "beside"],
-                [[f.name, _number(f.value), f.unit, f.goal,
-                  "" if not f.goal else "reached" if f.reached else "SHORT", f.baseline]
-                 for f in self.figures],
-            ))
+            print(
+                _grid(
+                    ["figure", "value", "unit", "goal", "", "beside"],
+                    [
+                        [
+                            f.name,
+                            _number(f.value),
+                            f.unit,
+                            f.goal,
+                            "" if not f.goal else "reached" if f.reached else "SHORT",
+                            f.baseline,
+                        ]
+                        for f in self.figures
+                    ],
+                )
+            )
         for note in self.notes:
             print(f"- {note}")
         missed = [figure for figure in self.figures if not figure.reached]
@@ -197,7 +213,8 @@ class Benchmark:
             for figure in missed:
                 print(
                     f"falls short: {figure.name} is {_number(figure.value)} {figure.unit}, "
-                    f"to reach {figure.goal}", file=sys.stderr,
+                    f"to reach {figure.goal}",
+                    file=sys.stderr,
                 )
         if self.options.json:
             print(json.dumps(self.as_data(), allow_nan=False))
@@ -215,8 +232,7 @@ class Benchmark:
                 for r in self.rows
             ],
             "figures": [
-                {**asdict(f), "value": _finite(f.value), "reached": f.reached}
-                for f in self.figures
+                {**asdict(f), "value": _finite(f.value), "reached": f.reached} for f in self.figures
             ],
             "notes": self.notes,
         }
@@ -253,7 +269,9 @@ def _finite(value: float) -> float | None:
 def _grid(head: list[str], body: list[list[str]]) -> str:
     """A table that also reads as Markdown, so that it can go into the documents as it is."""
     widths = [max(len(row[i]) for row in [head, *body]) for i in range(len(head))]
-    lines = ["| " + " | ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)) + " |"
-             for row in [head, *body]]
+    lines = [
+        "| " + " | ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)) + " |"
+        for row in [head, *body]
+    ]
     lines.insert(1, "|" + "|".join("-" * (w + 2) for w in widths) + "|")
     return "\n".join(lines) + "\n"

@@ -70,17 +70,13 @@ def run_case(case: Case) -> Outcome:
         profile = varied_simulation(profile, case.seed)
     bench = LockstepBench(profile, case.seed or 1)
     core = bench.drive.core
-    runner = LockstepRunner(
-        bench, operator=SimulatedOperator(bench.surroundings, core.parameters)
-    )
+    runner = LockstepRunner(bench, operator=SimulatedOperator(bench.surroundings, core.parameters))
     results: list[Result] = []
     context = Context(profile, drive_facts(bench.drive.capabilities, profile), {}, True)
     text = ""
     try:
         ended = runner.run(
-            bring_up(
-                STEPS, context, set(), lambda _step: None, lambda _step, r: results.append(r)
-            )
+            bring_up(STEPS, context, set(), lambda _step: None, lambda _step, r: results.append(r))
         )
         if ended.how != "finished":
             text = f"{ended.how}: {ended.text}"
@@ -159,12 +155,13 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--json", action="store_true", help="one JSON object as the last line")
     options = parser.parse_args(arguments)
     every = not (options.singles or options.pairs or options.healthy)
-    chosen = list(cases(options.singles or every, options.pairs or every,
-                        options.healthy or every))  # fmt: skip
+    chosen = list(cases(options.singles or every, options.pairs or every, options.healthy or every))
     most_N = FORCE_SHARE * load_profile(PROFILE).limits.force.bounded
     began = time.perf_counter()
-    print(f"{'wrong':46} {'found as':40} {'step':16} {'force N':>7} {'mm/s':>7} {'closed':>6}",
-          flush=True)  # fmt: skip
+    print(
+        f"{'wrong':46} {'found as':40} {'step':16} {'force N':>7} {'mm/s':>7} {'closed':>6}",
+        flush=True,
+    )
     outcomes, short = [], {}
     with multiprocessing.get_context("spawn").Pool(PROCESSES, os.nice, (15,)) as pool:
         for outcome in pool.imap(run_case, chosen):
@@ -174,10 +171,12 @@ def main(arguments: list[str] | None = None) -> int:
                 short[named(outcome)] = missing
             print(row(outcome, missing), flush=True)
     data = summary(outcomes, short, time.perf_counter() - began)
-    print(f"{len(outcomes)} bring-ups, {len(short)} fall short; largest force "
-          f"{data['peak_force_N']:.1f} N of {most_N:.1f} N, hardest end "
-          f"{data['peak_end_speed_mm_s']:.1f} of {END_MM_S:g} mm/s; {data['wall_s']:.0f} s; one "
-          f"of the two named first in {data['pairs_named']} of {data['pairs']} pairs")  # fmt: skip
+    print(
+        f"{len(outcomes)} bring-ups, {len(short)} fall short; largest force "
+        f"{data['peak_force_N']:.1f} N of {most_N:.1f} N, hardest end "
+        f"{data['peak_end_speed_mm_s']:.1f} of {END_MM_S:g} mm/s; {data['wall_s']:.0f} s; one "
+        f"of the two named first in {data['pairs_named']} of {data['pairs']} pairs"
+    )
     if options.json:
         print(json.dumps(data | {"outcomes": [asdict(o) for o in outcomes]}))
     if options.check and short:
@@ -187,9 +186,7 @@ def main(arguments: list[str] | None = None) -> int:
     return 0
 
 
-def summary(
-    outcomes: list[Outcome], short: dict[str, list[str]], wall_s: float
-) -> dict[str, Any]:
+def summary(outcomes: list[Outcome], short: dict[str, list[str]], wall_s: float) -> dict[str, Any]:
     pairs = [o for o in outcomes if len(o.mistakes) == 2]
     return {
         "bring_ups": len(outcomes),

@@ -195,10 +195,19 @@ def run_seed(seed: int) -> Outcome:
         parted = tuple(held_to(law, *check) for check in checked.value or ())
     inside = sum(abs(error) <= band for _, error, band in parted)
     return Outcome(
-        seed, how, law_name, inside, len(parted), parted, knee_mm, sensor_counts,
-        max((abs(error) / band for _, error, band in parted), default=float("nan")), codes,
-        bench.time_s, time.perf_counter() - began,
-    )  # fmt: skip
+        seed,
+        how,
+        law_name,
+        inside,
+        len(parted),
+        parted,
+        knee_mm,
+        sensor_counts,
+        max((abs(error) / band for _, error, band in parted), default=float("nan")),
+        codes,
+        bench.time_s,
+        time.perf_counter() - began,
+    )
 
 
 def held_to(law: ForceCalibration, true: float, counts: float) -> tuple[float, float, float]:
@@ -251,8 +260,9 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--json", action="store_true", help="one JSON object as the last line")
     options = parser.parse_args(arguments)
     began = time.perf_counter()
-    print("seed law        inside  widest  band N (least, most)  knee mm   counts   wall",
-          flush=True)  # fmt: skip
+    print(
+        "seed law        inside  widest  band N (least, most)  knee mm   counts   wall", flush=True
+    )
     outcomes, short = [], {}
     seeds = range(options.first, options.first + options.seeds)
     with multiprocessing.get_context("spawn").Pool(PROCESSES, os.nice, (15,)) as pool:
@@ -268,10 +278,12 @@ def main(arguments: list[str] | None = None) -> int:
             f"{100 * data['share_inside']:.1f} % of check points inside k = 2, wanted "
             f"{100 * LEAST:.0f} to {100 * MOST:.0f} %"
         ]
-    print(f"{data['inside']} of {data['points']} check points inside k = 2: "
-          f"{100 * data['share_inside']:.1f} %; error over band rms {data['rms']:.2f}; knee at "
-          f"most {data['knee_mm']:.3f} mm off, sensor law {data['sensor_counts']:.2f} counts; "
-          f"{data['wall_s']:.0f} s")  # fmt: skip
+    print(
+        f"{data['inside']} of {data['points']} check points inside k = 2: "
+        f"{100 * data['share_inside']:.1f} %; error over band rms {data['rms']:.2f}; knee at "
+        f"most {data['knee_mm']:.3f} mm off, sensor law {data['sensor_counts']:.2f} counts; "
+        f"{data['wall_s']:.0f} s"
+    )
     for low, high, share, count in data["by_force"]:
         print(f"  {low:4.0f} to {high:4.0f} N: {100 * share:5.1f} % of {count}")
     if options.json:

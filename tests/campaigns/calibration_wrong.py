@@ -77,9 +77,7 @@ MISTAKES: dict[str, Mistake] = {
         "only_rising", "one by one", options=Options(series=1, read_s=0.1, falling=False)
     ),
     "one weight only": Mistake(
-        "too_few",
-        "hang more weights",
-        options=Options(weights_kg=(2.5,), series=1, read_s=0.1),
+        "too_few", "hang more weights", options=Options(weights_kg=(2.5,), series=1, read_s=0.1)
     ),
     "pan forgotten": Mistake("pan_forgotten", "hang the pan", actual={"pan_mass_kg": 0.0}),
     "lever on its stop": Mistake("on_stop", "under the lever", actual={"peak_current_A": 8.0}),
@@ -130,9 +128,11 @@ def run(name: str) -> tuple[str, list[tuple[str, str, str]], str]:
     runner.mistake = mistake
     ended = runner.run(calibrate(written, mistake.options))
     result: Any = ended.value
-    found = [] if result is None else [
-        (f.code, f.sentence, f.mend) for f in result.findings if f.severity == "error"
-    ]  # fmt: skip
+    found = (
+        []
+        if result is None
+        else [(f.code, f.sentence, f.mend) for f in result.findings if f.severity == "error"]
+    )
     return name, found, "" if ended.how == "finished" else f"{ended.how}: {ended.text}"
 
 

@@ -44,9 +44,13 @@ def can_frame(kind: str, one: can.Message, other: can.Message, draw: random.Rand
         identifier ^= 1 << draw.randrange(11)
     remote = draw.random() < 0.02
     return can.Message(
-        arbitration_id=identifier, is_extended_id=extended, is_remote_frame=remote,
-        is_error_frame=draw.random() < 0.01, dlc=len(data), data=None if remote else data,
-    )  # fmt: skip
+        arbitration_id=identifier,
+        is_extended_id=extended,
+        is_remote_frame=remote,
+        is_error_frame=draw.random() < 0.01,
+        dlc=len(data),
+        data=None if remote else data,
+    )
 
 
 class GarbageBus:
@@ -84,10 +88,13 @@ def declared_can(count: int, seed: int) -> Result:
     writers = {name: MessageWriter(options.messages[name]) for name in names}
     checks = {options.messages[name].id: options.messages[name] for name in names}
     by_message: dict[str, list[Any]] = {
-        name: [board.values[str(q)] for q, given in options.gives.items()
-               if given.source.startswith(name + ".")]
+        name: [
+            board.values[str(q)]
+            for q, given in options.gives.items()
+            if given.source.startswith(name + ".")
+        ]
         for name in names
-    }  # fmt: skip
+    }
     samples = by_message[names[0]]
 
     def number() -> int:
@@ -98,8 +105,9 @@ def declared_can(count: int, seed: int) -> Result:
         for signal in options.messages[name].signals:
             writer.set(signal, draw.randint(-3, 3))
         frame = writer.build()
-        return can.Message(arbitration_id=frame.arbitration_id, is_extended_id=False,
-                           data=bytes(frame.data))  # fmt: skip
+        return can.Message(
+            arbitration_id=frame.arbitration_id, is_extended_id=False, data=bytes(frame.data)
+        )
 
     last = [fresh(names[0]), fresh(names[1])]
 
@@ -136,8 +144,11 @@ def declared_can(count: int, seed: int) -> Result:
         data = bytearray(last[0].data)
         for bit in draw.sample(range(8 * len(data)), draw.randint(1, 3)):
             data[bit // 8] ^= 1 << bit % 8
-        return can.Message(arbitration_id=draw.choice((last[0].arbitration_id, 0x7E0)),
-                           is_extended_id=False, data=data)  # fmt: skip
+        return can.Message(
+            arbitration_id=draw.choice((last[0].arbitration_id, 0x7E0)),
+            is_extended_id=False,
+            data=data,
+        )
 
     drive = DeclaredDrive(board, PERIOD_S)
     board._bus = GarbageBus(nothing_good)
@@ -178,11 +189,13 @@ def cia402(count: int, seed: int) -> Result:
         nonlocal position
         position = draw.randint(-(2**31), 2**31 - 1)
         packed = transmit[0].packing.pack(0x237, position, 5)
-        reception.take(can.Message(arbitration_id=transmit[0].cob_id, is_extended_id=False,
-                                   data=packed))  # fmt: skip
-        return abs(
-            reception.telemetry.position_rad - position * reception.position_unit
-        ) < 1e-9 * abs(position) + 1e-9
+        reception.take(
+            can.Message(arbitration_id=transmit[0].cob_id, is_extended_id=False, data=packed)
+        )
+        return (
+            abs(reception.telemetry.position_rad - position * reception.position_unit)
+            < 1e-9 * abs(position) + 1e-9
+        )
 
     campaign.run(count, burst, good)
 
@@ -190,8 +203,11 @@ def cia402(count: int, seed: int) -> Result:
         """Its own identifiers with a wrong length, or foreign ones."""
         one = draw.choice(units)
         size = draw.choice([n for n in range(9) if n != len(one.data)])
-        return can.Message(arbitration_id=draw.choice((one.arbitration_id, 0x6FF)),
-                           is_extended_id=False, data=draw.randbytes(size))  # fmt: skip
+        return can.Message(
+            arbitration_id=draw.choice((one.arbitration_id, 0x6FF)),
+            is_extended_id=False,
+            data=draw.randbytes(size),
+        )
 
     drive._bus = GarbageBus(nothing_good)
     reception.start(1e-3, 4096)
@@ -209,8 +225,12 @@ def serial_line(count: int, seed: int) -> Result:
     bus._is_shutdown = True
     bus._frames, bus._rest, bus._skipping = deque(), b"", False
     bus.malformed = bus.refused = bus.acknowledged = 0
-    lines = [frame_line(can.Message(arbitration_id=0x185, is_extended_id=extended,
-                                    data=draw.randbytes(8))) for extended in (False, True)]
+    lines = [
+        frame_line(
+            can.Message(arbitration_id=0x185, is_extended_id=extended, data=draw.randbytes(8))
+        )
+        for extended in (False, True)
+    ]
     count_up = 0
 
     def burst(size: int) -> None:
@@ -253,22 +273,29 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--json", action="store_true", help="one object on the last line")
     options = parser.parse_args(arguments)
     results = [PROTOCOLS[name](options.count, options.seed) for name in options.only or PROTOCOLS]
-    print("| protocol | damaged | exceptions | wrong, checksum wrong | fits by chance | likely at "
-          "most | good ones until taken | lost after s | declared s | took s |")  # fmt: skip
+    print(
+        "| protocol | damaged | exceptions | wrong, checksum wrong | fits by chance | likely at "
+        "most | good ones until taken | lost after s | declared s | took s |"
+    )
     print("|" + "---|" * 10)
     for r in results:
         most = f"{r.most_undetectable:.0f}" if math.isfinite(r.most_undetectable) else "–"
-        print(f"| {r.protocol} | {r.damaged} | {r.exceptions} | {r.wrong_without_checksum} | "
-              f"{r.undetectable} | {most} | {r.longest_resync} | {r.lost_after_s:.3f} | "
-              f"{r.lost_by_s:.3f} | {r.seconds:.1f} |")  # fmt: skip
+        print(
+            f"| {r.protocol} | {r.damaged} | {r.exceptions} | {r.wrong_without_checksum} | "
+            f"{r.undetectable} | {most} | {r.longest_resync} | {r.lost_after_s:.3f} | "
+            f"{r.lost_by_s:.3f} | {r.seconds:.1f} |"
+        )
     short = [f"{r.protocol}: {words}" for r in results for words in r.short()]
     for line in short:
         print(f"falls short: {line}", file=sys.stderr)
     if options.json:
         plain = [
-            {k: None if isinstance(v, float) and not math.isfinite(v) else v
-             for k, v in asdict(r).items()} for r in results
-        ]  # fmt: skip
+            {
+                k: None if isinstance(v, float) and not math.isfinite(v) else v
+                for k, v in asdict(r).items()
+            }
+            for r in results
+        ]
         print(json.dumps({"results": plain, "short": short}))
     return 1 if options.check and short else 0
 

@@ -94,9 +94,7 @@ class Campaign:
             return function(*arguments)
         except Exception as error:
             self.result.exceptions += 1
-            self.result.first_error = (
-                self.result.first_error or f"{type(error).__name__}: {error}"
-            )
+            self.result.first_error = self.result.first_error or f"{type(error).__name__}: {error}"
             return None
 
     def until_lost(self, drive: Any, most_s: float) -> float:

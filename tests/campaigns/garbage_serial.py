@@ -40,10 +40,17 @@ class GarbagePort:
 
 
 def serial_board(
-    name: str, options: Any, make_codecs: Callable[[Counters], Any], make_peer: Any,
-    board: Any, message: str, fields: dict[str, tuple[int, int]],
-    fits: Callable[[bytes, tuple[float, ...]], bool], count: int, seed: int,
-) -> Result:  # fmt: skip
+    name: str,
+    options: Any,
+    make_codecs: Callable[[Counters], Any],
+    make_peer: Any,
+    board: Any,
+    message: str,
+    fields: dict[str, tuple[int, int]],
+    fits: Callable[[bytes, tuple[float, ...]], bool],
+    count: int,
+    seed: int,
+) -> Result:
     """A board on a serial port; ``fits`` looks for a sound unit with these values in bytes."""
     from drivers.declared.common.drive import DeclaredDrive
 
@@ -128,12 +135,25 @@ def declared_lines(count: int, seed: int) -> Result:
                     return True
         return False
 
-    fields = {"turns": (-999, 999), "speed": (-99, 99), "torque": (-9, 9), "probe": (0, 4095),
-              "flags": (0, 3)}  # fmt: skip
+    fields = {
+        "turns": (-999, 999),
+        "speed": (-99, 99),
+        "torque": (-9, 9),
+        "probe": (0, 4095),
+        "flags": (0, 3),
+    }
     return serial_board(
-        "declared_lines", options, partial(host_codec, options), board_codec, LineBoard(options),
-        "state", fields, fits, count, seed,
-    )  # fmt: skip
+        "declared_lines",
+        options,
+        partial(host_codec, options),
+        board_codec,
+        LineBoard(options),
+        "state",
+        fields,
+        fits,
+        count,
+        seed,
+    )
 
 
 def declared_frames(count: int, seed: int) -> Result:
@@ -162,6 +182,14 @@ def declared_frames(count: int, seed: int) -> Result:
 
     fields = {"count": (0, 255), "stamp": (0, 2**32 - 1), "deflection": (-(2**15), 2**15 - 1)}
     return serial_board(
-        "declared_frames", options, partial(host_codec, options), board_codec,
-        FrameBoard(options), "sample", fields, fits, count, seed,
-    )  # fmt: skip
+        "declared_frames",
+        options,
+        partial(host_codec, options),
+        board_codec,
+        FrameBoard(options),
+        "sample",
+        fields,
+        fits,
+        count,
+        seed,
+    )

@@ -25,9 +25,7 @@ def test_a_few_thousand(name: str) -> None:
     assert result.short() == []
 
 
-def test_a_board_that_does_not_look_at_checksums_is_found(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
+def test_a_board_that_does_not_look_at_checksums_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
     from drivers.declared.can import messages as can_messages
     from drivers.declared.serial import framing, line_templates
 
@@ -35,14 +33,18 @@ def test_a_board_that_does_not_look_at_checksums_is_found(
         line_templates.LineSeal, "take", lambda self, line: line.rpartition(b"*")[0] or None
     )
     assert "wrong checksum" in "".join(PROTOCOLS["declared_lines"](1500, 7).short())
-    monkeypatch.setattr(framing.Framer, "_checked", lambda self, frame: frame[
-        self._payload_at : len(frame) - self._check_bytes
-    ])  # fmt: skip
+    monkeypatch.setattr(
+        framing.Framer,
+        "_checked",
+        lambda self, frame: frame[self._payload_at : len(frame) - self._check_bytes],
+    )
     assert "wrong checksum" in "".join(PROTOCOLS["declared_frames"](1500, 7).short())
     checks = can_messages._checks
-    monkeypatch.setattr(can_messages, "_checks", lambda message, scope: checks(
-        message.model_copy(update={"checksum": None}), scope
-    ))  # fmt: skip
+    monkeypatch.setattr(
+        can_messages,
+        "_checks",
+        lambda message, scope: checks(message.model_copy(update={"checksum": None}), scope),
+    )
     assert "wrong checksum" in "".join(PROTOCOLS["declared_can"](1500, 7).short())
 
 

@@ -43,10 +43,23 @@ def test_quantities_become_si(unit: str, text: str, value: float) -> None:
 @pytest.mark.parametrize(
     ("unit", "text"),
     [
-        ("m", "10"), ("m", "10 N"), ("N/m", "60 N"), ("N", "60 N/mm"), ("Hz", "60 rpm"),
-        ("rad/s", "3 Hz"), ("m/count", "3.5 um"), ("m", "3.5 um/count"), ("m", "mm"),
-        ("m", ""), ("m", "1 2 mm"), ("m", "1 mm + 2 mm"), ("m", "9**9**9 m"),
-        ("m", "5 m**9**9**9"), ("m", "3 m/0"), ("V", "5 Volt_"), ("N*m", "1 J/rad"),
+        ("m", "10"),
+        ("m", "10 N"),
+        ("N/m", "60 N"),
+        ("N", "60 N/mm"),
+        ("Hz", "60 rpm"),
+        ("rad/s", "3 Hz"),
+        ("m/count", "3.5 um"),
+        ("m", "3.5 um/count"),
+        ("m", "mm"),
+        ("m", ""),
+        ("m", "1 2 mm"),
+        ("m", "1 mm + 2 mm"),
+        ("m", "9**9**9 m"),
+        ("m", "5 m**9**9**9"),
+        ("m", "3 m/0"),
+        ("V", "5 Volt_"),
+        ("N*m", "1 J/rad"),
     ],
 )
 def test_what_is_no_such_quantity_is_refused_at_once(unit: str, text: str) -> None:

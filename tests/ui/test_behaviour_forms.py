@@ -81,14 +81,23 @@ def test_steps_never_leave_the_range(steps):
 def test_a_waveform_shows_only_what_matters(forms):
     wave = forms[4]
     assert [f.key for f in wave.visible()] == [
-        "offset_force", "amplitude_force", "frequency", "duration", "damping"
-    ]  # fmt: skip
+        "offset_force",
+        "amplitude_force",
+        "frequency",
+        "duration",
+        "damping",
+    ]
     wave.choices[0].value = "sweep"
     wave.choices[1].value = "rest"
     assert [f.key for f in wave.visible()] == [
-        "offset_rest", "amplitude_rest", "frequency", "end_frequency", "duration", "stiffness",
+        "offset_rest",
+        "amplitude_rest",
+        "frequency",
+        "end_frequency",
+        "duration",
+        "stiffness",
         "damping",
-    ]  # fmt: skip
+    ]
     built = wave.build()
     assert (built.shape, built.of) == ("sweep", "rest")
     assert built.offset == wave["offset_rest"]

@@ -106,8 +106,9 @@ def started(folder):
     shutil.copytree(SHIPPED, folder / "mine")
     profile = load_profile(folder / "mine" / PROFILE)
     wrong = with_simulated_mistakes(profile, ["regeneration_not_taken"])
-    with start_bench(folder / "mine" / PROFILE, runs_directory=folder / "runs", recorder=False,
-                     profile=wrong) as running:  # fmt: skip
+    with start_bench(
+        folder / "mine" / PROFILE, runs_directory=folder / "runs", recorder=False, profile=wrong
+    ) as running:
         yield running
 
 
@@ -124,8 +125,7 @@ class Person:
         self.qtbot = qtbot
         self.profile_file = bench.runs_directory.parent / "mine" / PROFILE
         self.session = Session(
-            Client.connect(bench.link_directory, name="dashboard"),
-            profile_file=self.profile_file,
+            Client.connect(bench.link_directory, name="dashboard"), profile_file=self.profile_file
         )
         self.model = self.session.model
         self.window = Window(self.model, self.session, runs_directory=bench.runs_directory)
@@ -290,8 +290,9 @@ def test_values_are_written_into_the_profile_once_confirmed_by_key(person):
     someone.until(lambda: bringup.values.written)
     someone.until(lambda: not bringup.proposed)
     after = part.read_text()
-    changed = [(a, b) for a, b in zip(before.splitlines(), after.splitlines(), strict=True)
-               if a != b]  # fmt: skip
+    changed = [
+        (a, b) for a, b in zip(before.splitlines(), after.splitlines(), strict=True) if a != b
+    ]
     ((was, now),) = changed
     assert "0.0404 N*m" in now and was.partition("#")[2] == now.partition("#")[2]
     assert load_profile(file).actuator.friction.breakaway == pytest.approx(0.0404)

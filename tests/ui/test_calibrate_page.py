@@ -235,9 +235,10 @@ def quick(person, monkeypatch):
     """Moves faster than a person would have it."""
     options = person.calibrating.setup.options
     monkeypatch.setattr(
-        person.calibrating.setup, "options",
+        person.calibrating.setup,
+        "options",
         lambda: dataclasses.replace(options(), speed_m_s=0.15, read_s=0.1),
-    )  # fmt: skip
+    )
 
 
 def test_a_guided_calibration_by_keyboard_alone(person, monkeypatch):
@@ -559,9 +560,12 @@ def test_nothing_is_clipped(person, size):
     window.resize(*size)
     person.until(lambda: window.width() == size[0] and window.sizes == sizes_for(*size))
     page = window.page
-    found = CalibrationFinding("wrong_order", "weights were hung in another order than told: "
-                               "2.5 kg was named and 5 kg hung, 5 kg was named and 2.5 kg hung",
-                               "hang them as told, the lightest first, and repeat")  # fmt: skip
+    found = CalibrationFinding(
+        "wrong_order",
+        "weights were hung in another order than told: "
+        "2.5 kg was named and 5 kg hung, 5 kg was named and 2.5 kg hung",
+        "hang them as told, the lightest first, and repeat",
+    )
 
     def check():
         window.refresh()

@@ -64,12 +64,18 @@ def test_a_trip_names_cause_clock_and_the_kept_run(model):
     model.feed(
         [
             make_rows(10),
-            {"kind": "stop", "cause": "Travel", "code": int(Limit.TRAVEL), "time_s": 0.005,
-             "detail": "output past the upper soft end.", "wall": WALL},
+            {
+                "kind": "stop",
+                "cause": "Travel",
+                "code": int(Limit.TRAVEL),
+                "time_s": 0.005,
+                "detail": "output past the upper soft end.",
+                "wall": WALL,
+            },
             {"kind": "state", "state": "STOPPED"},
         ],
         1.0,
-    )  # fmt: skip
+    )
     assert model.state_word == "Stopped"
     assert model.state_detail == "output past the upper soft end."
     assert model.last_stop_text == ("Last stop: Travel: output past the upper soft end, 09:41:07.")

@@ -20,9 +20,11 @@ def filled(count, channels=2, capacity=200_000, seed=1, pieces=33):
 
 @settings(deadline=None, max_examples=60)
 @given(
-    share=st.floats(0.0, 0.9), length=st.floats(0.02, 1.0), columns=st.integers(3, 200),
+    share=st.floats(0.0, 0.9),
+    length=st.floats(0.02, 1.0),
+    columns=st.integers(3, 200),
     pieces=st.integers(1, 700),
-)  # fmt: skip
+)
 def test_extremes_of_columns_are_those_of_the_samples(share, length, columns, pieces):
     buffer, times, values = filled(9000, pieces=pieces)
     start = times[-1] * share

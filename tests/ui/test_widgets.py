@@ -141,10 +141,13 @@ def test_everything_that_acts_is_reached_by_tab(window):
 
 def test_focus_is_seen(window):
     for widget in (
-        window.strip.stop_button, window.strip.power, window.page_of("Operate").chart_page.charts,
-        window.page_of("Operate").deck.buttons[0], window.page_of("Operate").deck.rows[0].slider,
+        window.strip.stop_button,
+        window.strip.power,
+        window.page_of("Operate").chart_page.charts,
+        window.page_of("Operate").deck.buttons[0],
+        window.page_of("Operate").deck.rows[0].slider,
         window.page_of("Operate").deck.rows[0].entry,
-    ):  # fmt: skip
+    ):
         window.page_of("Operate").chart_page.freeze.setFocus()
         plain = widget.grab().toImage()
         widget.setFocus()
@@ -177,9 +180,8 @@ def test_dragging_looks_back_and_a_click_places_cursors(window):
     assert charts.view.end_s == pytest.approx(3.999)  # the history is shorter than the drag
     QTest.mouseClick(charts, Qt.MouseButton.LeftButton, pos=middle)
     QTest.mouseClick(
-        charts, Qt.MouseButton.LeftButton, Qt.KeyboardModifier.ShiftModifier,
-        middle + QPoint(60, 0),
-    )  # fmt: skip
+        charts, Qt.MouseButton.LeftButton, Qt.KeyboardModifier.ShiftModifier, middle + QPoint(60, 0)
+    )
     first, second = charts.view.cursors
     assert second - first == pytest.approx(60 / charts._plots()[0].inner.width() * 10.0, rel=0.05)
     press(window, Qt.Key.Key_F1)
@@ -213,9 +215,14 @@ def test_the_picture_moves_with_the_data(window):
     seen = []
     for i, (output, deflection) in enumerate(((0.01, 0.0), (0.01, 0.004), (0.045, 0.004))):
         rows = make_rows(
-            200, 4.0 + 0.2 * i, State.STANDBY, output_position_m=output, deflection_m=deflection,
-            nut_position_m=output + deflection, spring_force_N=120e3 * deflection,
-        )  # fmt: skip
+            200,
+            4.0 + 0.2 * i,
+            State.STANDBY,
+            output_position_m=output,
+            deflection_m=deflection,
+            nut_position_m=output + deflection,
+            spring_force_N=120e3 * deflection,
+        )
         window.model.feed([rows], 2.0 + i)
         seen.append((rig.grab().toImage(), load.grab().toImage()))
     assert seen[0][0] != seen[1][0] != seen[2][0]
@@ -318,10 +325,14 @@ def contrast(first: str, second: str) -> float:
 def test_text_stands_out_from_its_ground(theme):
     """WCAG 2.2: 4.5 : 1 for text, 3 : 1 for large text and graphic parts (AA)."""
     for ink, ground in (
-        (theme.ink, theme.ground), (theme.quiet, theme.ground), (theme.quiet, theme.strip),
-        (theme.warning, theme.warning_ground), (theme.marker, theme.ground),
-        (theme.on_stop, theme.stop), (theme.ground, theme.ink),
-    ):  # fmt: skip
+        (theme.ink, theme.ground),
+        (theme.quiet, theme.ground),
+        (theme.quiet, theme.strip),
+        (theme.warning, theme.warning_ground),
+        (theme.marker, theme.ground),
+        (theme.on_stop, theme.stop),
+        (theme.ground, theme.ink),
+    ):
         assert contrast(ink, ground) >= 4.5, (ink, ground)
     for ink in (theme.measured, theme.nut, theme.deflection, theme.accent):
         assert contrast(ink, theme.ground) >= 3.0, ink

@@ -69,9 +69,7 @@ def test_a_healthy_rig_passes_and_its_figures_go_to_the_profile(capfd: Any) -> N
 
 
 def test_a_mistake_is_named_ends_it_and_is_gone_on_from_when_mended(capfd: Any) -> None:
-    code, data, err = called(
-        capfd, "--lockstep", "--mistake", "deflection_reversed", "--out", "r"
-    )
+    code, data, err = called(capfd, "--lockstep", "--mistake", "deflection_reversed", "--out", "r")
     assert code == 1
     assert data["finding"]["code"] == "deflection_reversed"
     assert "swap its end wires" in data["finding"]["mend"] and data["finding"]["mend"] in err

@@ -21,8 +21,18 @@ ROOT = Path(__file__).resolve().parents[2]
 
 def started(tmp_path: Path) -> subprocess.Popen[str]:
     return subprocess.Popen(
-        [sys.executable, "-m", "ui.cli", "bringup", "--profile", "footplate_trainer",
-         "--simulated-operator", "--out", "r", "--json"],
+        [
+            sys.executable,
+            "-m",
+            "ui.cli",
+            "bringup",
+            "--profile",
+            "footplate_trainer",
+            "--simulated-operator",
+            "--out",
+            "r",
+            "--json",
+        ],
         cwd=tmp_path,
         env={**os.environ, "PYTHONPATH": str(ROOT)},
         stdout=subprocess.PIPE,
@@ -30,7 +40,7 @@ def started(tmp_path: Path) -> subprocess.Popen[str]:
         # A script that runs these in its background has them started deaf to Ctrl-C.
         preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
         text=True,
-    )  # fmt: skip
+    )
 
 
 def said(process: subprocess.Popen[str], part: str, timeout_s: float = 60.0) -> None:

@@ -36,10 +36,24 @@ def bench_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     shutil.copy(SHIPPED / "footplate_trainer.yaml", folder / RIG)
     with pytest.MonkeyPatch.context() as patch:
         patch.chdir(folder)
-        code = cli.main([
-            "calibrate", "--profile", RIG, "--lockstep", "--series", "1", "--weights", "2.5,5,7.5",
-            "--note", "after the first hundred hours", "--room", "21.5", "--accept", "--json",
-        ])  # fmt: skip
+        code = cli.main(
+            [
+                "calibrate",
+                "--profile",
+                RIG,
+                "--lockstep",
+                "--series",
+                "1",
+                "--weights",
+                "2.5,5,7.5",
+                "--note",
+                "after the first hundred hours",
+                "--room",
+                "21.5",
+                "--accept",
+                "--json",
+            ]
+        )
     assert code == 0
     return folder
 

@@ -26,9 +26,17 @@ def called(capfd: Any, *arguments: str) -> tuple[int, dict[str, Any], str]:
 
 def test_a_calibration_by_load_cell(tmp_path: Path, capfd: Any) -> None:
     code, data, told = called(
-        capfd, *BY_CELL, "--cell-u", "0.2 %", "--forces", "100,280,400N,500", "--series", "1",
-        "--out", str(tmp_path),
-    )  # fmt: skip
+        capfd,
+        *BY_CELL,
+        "--cell-u",
+        "0.2 %",
+        "--forces",
+        "100,280,400N,500",
+        "--series",
+        "1",
+        "--out",
+        str(tmp_path),
+    )
     assert code == 0 and data["acceptable"], told
     assert data["loads"] == "cell" and data["points"] == 9
     assert "series 1 of 1, loads rising: Put the load cell in" in told

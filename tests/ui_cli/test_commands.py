@@ -184,8 +184,19 @@ def test_the_demo_prints_its_figures_and_leaves_run_picture_and_report(
     )
     assert code == 0
     data = last_object(out)
-    wanted = {"run", "rate_hz", "cycles", "late_cycles", "lost_samples", "constant_force",
-              "virtual_spring", "hold", "stop", "picture", "report"}  # fmt: skip
+    wanted = {
+        "run",
+        "rate_hz",
+        "cycles",
+        "late_cycles",
+        "lost_samples",
+        "constant_force",
+        "virtual_spring",
+        "hold",
+        "stop",
+        "picture",
+        "report",
+    }
     assert wanted <= data.keys()
     assert len(data["virtual_spring"]) == 3
     assert Path(data["picture"]).read_bytes().startswith(b"\x89PNG")

@@ -33,9 +33,11 @@ def test_a_simulated_board_is_started_and_heard() -> None:
 @pytest.mark.real_time
 @pytest.mark.parametrize(
     ("profile", "names"),
-    [("treadle_lines", {"state", "health", "done"}),
-     ("treadle_frames", {"MOTION", "PROBE", "HEALTH", "sample"})],
-)  # fmt: skip
+    [
+        ("treadle_lines", {"state", "health", "done"}),
+        ("treadle_frames", {"MOTION", "PROBE", "HEALTH", "sample"}),
+    ],
+)
 def test_serial_boards_and_several_devices_are_heard(profile: str, names: set[str]) -> None:
     done = hookeline("check", profile, "--listen", "--seconds", "0.6", "--json")
     data = json.loads(done.stdout.splitlines()[-1])
@@ -46,8 +48,9 @@ def test_serial_boards_and_several_devices_are_heard(profile: str, names: set[st
     assert done.returncode == 0, done.stderr
     values = [entry["values"].get("deflection") for entry in messages.values()]
     assert [v["value"] for v in values if v] == [pytest.approx(2048, abs=20)]
-    assert all(entry["values"].get("status", {"value": 0})["value"] == 0
-               for entry in messages.values())  # fmt: skip
+    assert all(
+        entry["values"].get("status", {"value": 0})["value"] == 0 for entry in messages.values()
+    )
 
 
 def test_what_is_plugged_in_is_listed() -> None:
@@ -60,9 +63,12 @@ def test_what_is_plugged_in_is_listed() -> None:
 
 @pytest.mark.parametrize(
     ("arguments", "words"),
-    [((), "name a profile"), (("treadle_can", "--seconds", "3"), "--listen"),
-     (("treadle_can", "--listen", "--seconds", "-1"), "--seconds")],
-)  # fmt: skip
+    [
+        ((), "name a profile"),
+        (("treadle_can", "--seconds", "3"), "--listen"),
+        (("treadle_can", "--listen", "--seconds", "-1"), "--seconds"),
+    ],
+)
 def test_wrong_use_is_told_in_a_line(arguments: tuple[str, ...], words: str) -> None:
     done = hookeline("check", *arguments)
     assert done.returncode == 2

@@ -109,9 +109,16 @@ def test_an_interrupt_stops_the_rig_closes_the_run_and_says_so(tmp_path: Path) -
 def test_serve_performs_for_others_and_the_readme_example_runs(tmp_path: Path) -> None:
     link, runs = tmp_path / "link", tmp_path / "served"
     serving = started(
-        tmp_path, "serve", "--profile", "footplate_trainer", "--link", str(link),
-        "--runs", str(runs), "--json",
-    )  # fmt: skip
+        tmp_path,
+        "serve",
+        "--profile",
+        "footplate_trainer",
+        "--link",
+        str(link),
+        "--runs",
+        str(runs),
+        "--json",
+    )
     try:
         told = json.loads(line_with(serving, '"link"'))
         assert told["link"] == str(link)
@@ -123,10 +130,17 @@ def test_serve_performs_for_others_and_the_readme_example_runs(tmp_path: Path) -
         assert max(abs(force) for force in variables["forces_N"]) < 600.0
         code, out, err = ended(
             started(
-                tmp_path, "perform", sequence(tmp_path, 1.5), "--link", str(link),
-                "--out", str(runs), "--headless", "--json",
+                tmp_path,
+                "perform",
+                sequence(tmp_path, 1.5),
+                "--link",
+                str(link),
+                "--out",
+                str(runs),
+                "--headless",
+                "--json",
             )
-        )  # fmt: skip
+        )
         assert code == 0, err
         assert Path(last_object(out)["run"]).parent == runs
     finally:

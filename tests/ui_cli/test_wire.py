@@ -58,16 +58,19 @@ def test_recorded_live_and_played_again(tmp_path: Path) -> None:
     cycles = first.column("cycle")
     at = np.searchsorted(second.column("cycle"), cycles)
     for column in {column.name for column in COLUMNS} - OWN:
-        assert np.array_equal(
-            first.column(column), second.column(column)[at], equal_nan=True
-        ), column
+        assert np.array_equal(first.column(column), second.column(column)[at], equal_nan=True), (
+            column
+        )
 
 
 @pytest.mark.parametrize(
     ("arguments", "words"),
-    [(("--lockstep", "--log-wire"), "no wires"), (("--replay", "x", "--log-wire"), "leave"),
-     (("--replay", "there_is_none/bus.log"), "--log-wire")],
-)  # fmt: skip
+    [
+        (("--lockstep", "--log-wire"), "no wires"),
+        (("--replay", "x", "--log-wire"), "leave"),
+        (("--replay", "there_is_none/bus.log"), "--log-wire"),
+    ],
+)
 def test_wrong_use_is_told_in_a_line(arguments: tuple[str, ...], words: str) -> None:
     done = hookeline("perform", "demo", *arguments)
     assert done.returncode in (2, 3)

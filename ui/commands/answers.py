@@ -105,8 +105,10 @@ def explain_error(error: BaseException) -> tuple[list[str], int]:
     if isinstance(error, KeyboardInterrupt):
         return ["interrupted"], INTERRUPTED
     if isinstance(error, OSError) and error.filename:
-        return [f"{error.filename}: {error.strerror}; check the path, its permissions and the "
-                "space left"], FAILED  # fmt: skip
+        return [
+            f"{error.filename}: {error.strerror}; check the path, its permissions and the "
+            "space left"
+        ], FAILED
     kept = _keep_details(error)
     text = " ".join(str(error).split()) or "no more is known"
     return [f"an error of the program itself: {type(error).__name__}: {text[:200]}{kept}"], FAILED

@@ -16,7 +16,9 @@ from ui.commands.wire import add_wire, last_run
 
 def add(commands: Any) -> None:
     parser = add_command(
-        commands, "bench", "operate a rig from the dashboard",
+        commands,
+        "bench",
+        "operate a rig from the dashboard",
         "Start rig host and recorder for a profile and open the dashboard on them. If the\n"
         "profile has a 'simulation' part, a simulated rig is started as well. With --link the\n"
         "dashboard opens on a bench that 'hookeline serve' runs, here or over the network.\n\n"
@@ -25,13 +27,18 @@ def add(commands: Any) -> None:
         "  hookeline bench --profile my_rig.yaml\n"
         "  hookeline bench --link tcp://bench-pc:7700 --keys ~/keys\n",
         motion=True,
-    )  # fmt: skip
+    )
     which = parser.add_mutually_exclusive_group(required=True)
     which.add_argument("--profile", help="profile file, or the name of a shipped one")
     which.add_argument("--link", help="link directory or tcp://HOST:PORT of a running bench")
     parser.add_argument("--keys", type=Path, help="client's key directory, for tcp://")
-    parser.add_argument("--runs", type=Path, default=Path("runs"), metavar="DIR",
-                        help="directory of runs (default: runs)")  # fmt: skip
+    parser.add_argument(
+        "--runs",
+        type=Path,
+        default=Path("runs"),
+        metavar="DIR",
+        help="directory of runs (default: runs)",
+    )
     parser.add_argument("--watch", action="store_true", help="do not ask for control")
     add_wire(parser, replay=False)
     parser.set_defaults(run=run)
@@ -42,8 +49,9 @@ def run(options: argparse.Namespace) -> int:
         raise CommandError(
             "no display here (neither DISPLAY nor WAYLAND_DISPLAY is set): use "
             "'hookeline serve' on this machine and 'hookeline bench --link' on one with a "
-            "screen, or 'hookeline perform SEQUENCE --headless'", BAD_INPUT,
-        )  # fmt: skip
+            "screen, or 'hookeline perform SEQUENCE --headless'",
+            BAD_INPUT,
+        )
     if options.link is not None:
         keys = ClientKeys.load(options.keys) if options.keys is not None else None
         code = operate(options.link, keys=keys, watch=options.watch, runs=options.runs)
@@ -54,9 +62,12 @@ def run(options: argparse.Namespace) -> int:
             for notice in bench.notices:
                 say(options, notice)
             code = operate(
-                bench.link_directory, watch=options.watch, runs=options.runs, record_as="bench",
+                bench.link_directory,
+                watch=options.watch,
+                runs=options.runs,
+                record_as="bench",
                 profile_file=Path(find_profile(options.profile)),
-            )  # fmt: skip
+            )
         bench.keep_wire_log(last_run(options.runs))
     answer(options, {"exit_code": code, "runs": options.runs})
     return OK if code == 0 else FAILED

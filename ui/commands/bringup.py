@@ -55,7 +55,9 @@ SWITCH_INTERVAL_S = 0.0005
 
 def add(commands: Any) -> None:
     parser = add_command(
-        commands, "bringup", "first power-up: prove a new rig one guarded step at a time",
+        commands,
+        "bringup",
+        "first power-up: prove a new rig one guarded step at a time",
         "Bring up a rig that has never moved under this program: wiring, signs, scales, limits\n"
         "and stops are proven one step at a time, by hand first and under power only where what\n"
         "it relies on is proven. Nothing moves unless the enabling control is held. A step that\n"
@@ -70,40 +72,51 @@ def add(commands: Any) -> None:
         "  hookeline bringup --profile footplate_trainer --lockstep --mistake phases_swapped "
         "--json\n",
         motion=True,
-    )  # fmt: skip
+    )
     parser.add_argument("--profile", help="profile file or shipped name")
     parser.add_argument(
-        "--out", type=Path, metavar="DIR",
+        "--out",
+        type=Path,
+        metavar="DIR",
         help="folder of the record (default: bring-up/ and the date)",
-    )  # fmt: skip
+    )
     parser.add_argument("--resume", type=Path, metavar="DIR", help="go on with the record in DIR")
     parser.add_argument(
-        "--only", metavar="STEP", choices=[step.key for step in STEPS],
+        "--only",
+        metavar="STEP",
+        choices=[step.key for step in STEPS],
         help="this step alone, after what it needs and is not proven",
-    )  # fmt: skip
+    )
     parser.add_argument(
-        "--apply", action="store_true",
+        "--apply",
+        action="store_true",
         help="write the changes that the record proposes into the profile's files (a copy of "
         "each is kept); with --resume alone, nothing else is done",
-    )  # fmt: skip
+    )
     parser.add_argument("--list", action="store_true", help="list steps and simulated mistakes")
     parser.add_argument(
-        "--lockstep", action="store_true",
+        "--lockstep",
+        action="store_true",
         help="simulated rig and person in this process, faster than real time",
-    )  # fmt: skip
+    )
     parser.add_argument(
-        "--simulated-operator", action="store_true",
+        "--simulated-operator",
+        action="store_true",
         help="on a simulated rig in real time: a simulated person does what is asked",
-    )  # fmt: skip
+    )
     parser.add_argument(
-        "--mistake", action="append", default=[], metavar="NAME",
+        "--mistake",
+        action="append",
+        default=[],
+        metavar="NAME",
         help="build the simulated rig with this mistake; may be given several times",
-    )  # fmt: skip
+    )
     parser.add_argument("--seed", type=int, default=1, help="of the simulated rig")
     parser.add_argument(
-        "--varied", action="store_true",
+        "--varied",
+        action="store_true",
         help="simulated friction, noise and springs off by up to 20 %%, by the seed",
-    )  # fmt: skip
+    )
     parser.set_defaults(run=run)
 
 
@@ -124,8 +137,7 @@ def run(options: argparse.Namespace) -> int:
             record = BringUpRecord.load(options.resume, profile, STEPS)
             with contextlib.closing(record):
                 _apply(options, record)
-            answer(options, {"record": options.resume,
-                             "applied": record.data["applied_changes"]})  # fmt: skip
+            answer(options, {"record": options.resume, "applied": record.data["applied_changes"]})
             return OK
         return _bring_up(options, profile)
     except RecordError as error:
@@ -138,13 +150,15 @@ def _bring_up(options: argparse.Namespace, profile: Profile) -> int:
         if not simulated:
             raise CommandError(
                 f"'{profile.name}' describes a real rig: a person must be there; leave "
-                "--lockstep and --simulated-operator out", BAD_INPUT,
-            )  # fmt: skip
+                "--lockstep and --simulated-operator out",
+                BAD_INPUT,
+            )
     elif not at_a_terminal():
         raise CommandError(
             "a person must be asked, and this is no terminal; on a simulated rig use --lockstep "
-            "or --simulated-operator", BAD_INPUT,
-        )  # fmt: skip
+            "or --simulated-operator",
+            BAD_INPUT,
+        )
     session = _Session(options, profile)
     if options.lockstep:
         return session.lockstep()
@@ -173,9 +187,13 @@ class _Session:
         _favour()
         with contextlib.ExitStack() as stack:
             bench = stack.enter_context(
-                start_bench(self.options.profile, runs_directory=self.folder, recorder=False,
-                            profile=self.profile)
-            )  # fmt: skip
+                start_bench(
+                    self.options.profile,
+                    runs_directory=self.folder,
+                    recorder=False,
+                    profile=self.profile,
+                )
+            )
             client = stack.enter_context(Client.connect(bench.link_directory, name="bring-up"))
             description = client.description
             facts = facts_from_dict(description["drive_facts"])
@@ -204,9 +222,13 @@ class _Session:
         if self.options.resume is not None:
             return BringUpRecord.load(self.folder, self.profile, STEPS)
         return BringUpRecord.begin(
-            self.folder, self.profile, self.options.profile, facts, STEPS,
+            self.folder,
+            self.profile,
+            self.options.profile,
+            facts,
+            STEPS,
             self.profile.simulation is not None,
-        )  # fmt: skip
+        )
 
     def _run(self, runner: Runner, record: BringUpRecord, facts: DriveFacts) -> Ended:
         only = self.options.only
@@ -215,14 +237,20 @@ class _Session:
             self.profile, facts, self.options.lockstep or self.options.simulated_operator
         )
         say(self.options, self.profile.stop.load)
-        say(self.options, "A software stop is no safety function: keep the hard-wired emergency "
-                          "stop within reach.")  # fmt: skip
+        say(
+            self.options,
+            "A software stop is no safety function: keep the hard-wired emergency "
+            "stop within reach.",
+        )
 
         def on_start(step: Step) -> None:
             record.on_start(step)
-            say(self.options, f"\n--- {step.title} ({step.key})\n"
-                              f"What could go wrong: {step.wrong}\n"
-                              f"Must be clear: {step.clear}")  # fmt: skip
+            say(
+                self.options,
+                f"\n--- {step.title} ({step.key})\n"
+                f"What could go wrong: {step.wrong}\n"
+                f"Must be clear: {step.clear}",
+            )
 
         def on_result(step: Step, result: Result) -> None:
             record.on_result(step, result)
@@ -235,15 +263,22 @@ class _Session:
 
     def _show(self, step: Step, result: Result) -> None:
         number = STEPS.index(step) + 1
-        say(self.options, f"{number:2}/{len(STEPS)}  {step.key:16} "
-                          f"{result.verdict.upper():14} {result.text}")  # fmt: skip
+        say(
+            self.options,
+            f"{number:2}/{len(STEPS)}  {step.key:16} {result.verdict.upper():14} {result.text}",
+        )
         for found in result.findings:
-            say(self.options, f"      found: {found.sentence} [{found.code}]\n"
-                              f"      mend:  {found.mend}")  # fmt: skip
+            say(
+                self.options,
+                f"      found: {found.sentence} [{found.code}]\n      mend:  {found.mend}",
+            )
         for measured in result.measured:
             if not measured.good:
-                say(self.options, f"      {measured.name}: {measured.value} {measured.unit}, "
-                                  f"expected {measured.expected}: {measured.why}")  # fmt: skip
+                say(
+                    self.options,
+                    f"      {measured.name}: {measured.value} {measured.unit}, "
+                    f"expected {measured.expected}: {measured.why}",
+                )
 
     def _tell(self, text: str) -> None:
         say(self.options, text)
@@ -252,17 +287,18 @@ class _Session:
         options = self.options
         verdicts = {e["step"]: e["verdict"] for e in record.data["steps"]}
         done = list(verdicts.values()).count(Verdict.PASS)
-        right = ended.how == "finished" and all(
-            r.verdict is Verdict.PASS for r in self.results
-        )
+        right = ended.how == "finished" and all(r.verdict is Verdict.PASS for r in self.results)
         say(options, "")
         if ended.how != "finished":
             say(options, f"{ended.how}: {ended.text}; the rig was left without power")
         say(options, f"{done} of {len(verdicts)} steps stand proven; record {self.folder / HTML}")
         if done < len(verdicts):
-            say(options, "go on with: hookeline bringup --profile "
-                         f"{shlex.quote(str(options.profile))} --resume "
-                         f"{shlex.quote(str(self.folder))}")  # fmt: skip
+            say(
+                options,
+                "go on with: hookeline bringup --profile "
+                f"{shlex.quote(str(options.profile))} --resume "
+                f"{shlex.quote(str(self.folder))}",
+            )
         applied = False
         changes = record.data["proposed_changes"]
         for key, value in changes.items():
@@ -271,31 +307,36 @@ class _Session:
             applied = _apply(options, BringUpRecord.load(self.folder, self.profile, STEPS))
         elif changes:
             say(options, "write them with --apply and --resume")
-        answer(options, {
-            "profile": self.profile.name,
-            "ended": ended.how,
-            "text": ended.text,
-            "passed": done == len(verdicts),
-            "steps": [
-                {
-                    "step": r.step, "verdict": str(r.verdict), "text": r.text,
-                    "findings": [
-                        {"code": f.code, "sentence": f.sentence, "mend": f.mend}
-                        for f in r.findings
-                    ],
-                }
-                for r in self.results
-            ],
-            "finding": first_finding(self.results),
-            "mistakes": list(options.mistake),
-            "peak_force_N": peaks.get("peak_driven_force_N", record.peak_force_N),
-            "peak_speed_mm_s": 1e3 * peaks.get("peak_speed_m_s", record.peak_speed_m_s),
-            "peak_end_speed_mm_s": 1e3 * peaks.get("peak_end_speed_m_s", float("nan")),
-            "energised_closed_loop": any(r.closed_loop for r in self.results),
-            "proposed_changes": changes,
-            "applied": applied,
-            "record": self.folder,
-        })  # fmt: skip
+        answer(
+            options,
+            {
+                "profile": self.profile.name,
+                "ended": ended.how,
+                "text": ended.text,
+                "passed": done == len(verdicts),
+                "steps": [
+                    {
+                        "step": r.step,
+                        "verdict": str(r.verdict),
+                        "text": r.text,
+                        "findings": [
+                            {"code": f.code, "sentence": f.sentence, "mend": f.mend}
+                            for f in r.findings
+                        ],
+                    }
+                    for r in self.results
+                ],
+                "finding": first_finding(self.results),
+                "mistakes": list(options.mistake),
+                "peak_force_N": peaks.get("peak_driven_force_N", record.peak_force_N),
+                "peak_speed_mm_s": 1e3 * peaks.get("peak_speed_m_s", record.peak_speed_m_s),
+                "peak_end_speed_mm_s": 1e3 * peaks.get("peak_end_speed_m_s", float("nan")),
+                "energised_closed_loop": any(r.closed_loop for r in self.results),
+                "proposed_changes": changes,
+                "applied": applied,
+                "record": self.folder,
+            },
+        )
         if ended.how == "interrupted":
             return INTERRUPTED
         if ended.how == "lost":
@@ -320,18 +361,20 @@ def _list(options: argparse.Namespace) -> int:
     for number, step in enumerate(STEPS, 1):
         needs = f"; needs {', '.join(step.needs)}" if step.needs else ""
         power = "under power, hold-to-run" if step.energises else "power off"
-        say(options, f"{number:2}  {step.key:16} {step.title} ({power}{needs})\n"
-                     f"    {step.happens}")  # fmt: skip
+        say(options, f"{number:2}  {step.key:16} {step.title} ({power}{needs})\n    {step.happens}")
     say(options, "\nMistakes of the simulated rig (--mistake):")
     for mistake in MISTAKES.values():
         say(options, f"  {mistake.code:24} {mistake.sentence}")
-    answer(options, {
-        "steps": [
-            {"step": s.key, "title": s.title, "energises": s.energises, "needs": list(s.needs)}
-            for s in STEPS
-        ],
-        "mistakes": {m.code: m.sentence for m in MISTAKES.values()},
-    })  # fmt: skip
+    answer(
+        options,
+        {
+            "steps": [
+                {"step": s.key, "title": s.title, "energises": s.energises, "needs": list(s.needs)}
+                for s in STEPS
+            ],
+            "mistakes": {m.code: m.sentence for m in MISTAKES.values()},
+        },
+    )
     return OK
 
 

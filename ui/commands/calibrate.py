@@ -26,7 +26,9 @@ MOST_CELL_U = 0.05  # springs are told by the motor alone as well as that
 
 def add(commands: Any) -> None:
     parser = add_command(
-        commands, "calibrate", "turn sensor counts into newtons, with an uncertainty to defend",
+        commands,
+        "calibrate",
+        "turn sensor counts into newtons, with an uncertainty to defend",
         "On a rig (--profile): you are told what to hang next; the actuator goes to each point\n"
         "from below and from above, waits until the reading has settled, and takes it. Law,\n"
         "uncertainty (JCGM 100:2008) and figures of merit (ISO 376) follow, and what is wrong\n"
@@ -54,75 +56,161 @@ def add(commands: Any) -> None:
         "  hookeline calibrate --points loads.csv --law auto\n"
         "  hookeline calibrate --points loads.csv --law quadratic --at 250 --reading 1830 --json\n",
         motion=True,
-    )  # fmt: skip
+    )
     what = parser.add_argument_group("what to do (one of these)")
-    what.add_argument("--profile", metavar="P", help="calibrate this rig: profile file or shipped "
-                      "name; with --use: the profile to write to")  # fmt: skip
-    what.add_argument("--points", type=Path, metavar="FILE.csv",
-                      help="fit a table of load and reading")  # fmt: skip
-    what.add_argument("--list", nargs="?", type=Path, const=Path(FOLDER), metavar="DIR",
-                      help=f"list the calibrations in DIR (default: {FOLDER})")  # fmt: skip
-    what.add_argument("--compare", nargs=2, type=Path, metavar=("A", "B"),
-                      help="how far B is from A over force, beside their uncertainty")  # fmt: skip
-    what.add_argument("--use", type=Path, metavar="FILE",
-                      help="put a kept calibration to use, with --profile or --link")  # fmt: skip
+    what.add_argument(
+        "--profile",
+        metavar="P",
+        help="calibrate this rig: profile file or shipped "
+        "name; with --use: the profile to write to",
+    )
+    what.add_argument(
+        "--points", type=Path, metavar="FILE.csv", help="fit a table of load and reading"
+    )
+    what.add_argument(
+        "--list",
+        nargs="?",
+        type=Path,
+        const=Path(FOLDER),
+        metavar="DIR",
+        help=f"list the calibrations in DIR (default: {FOLDER})",
+    )
+    what.add_argument(
+        "--compare",
+        nargs=2,
+        type=Path,
+        metavar=("A", "B"),
+        help="how far B is from A over force, beside their uncertainty",
+    )
+    what.add_argument(
+        "--use",
+        type=Path,
+        metavar="FILE",
+        help="put a kept calibration to use, with --profile or --link",
+    )
     rig = parser.add_argument_group("on a rig")
-    rig.add_argument("--weights", metavar="KG,...", type=_weights, default=(),
-                     help="masses in kg, hung one at a time (default: rig.weights)")  # fmt: skip
-    rig.add_argument("--loads", choices=("lever", "rod", "cell"), default="", help="weights on the "
-                     "lever, dead weights on the rod, or a reference load cell whose readings "
-                     "you type (default: weights, where the rig carries them)")  # fmt: skip
-    rig.add_argument("--cell-u", metavar="U", type=_cell_u, help="with --loads cell: its standard "
-                     "uncertainty, such as '0.1 %%' of the reading or '0.5 N'")  # fmt: skip
-    rig.add_argument("--forces", metavar="N,...", type=_forces, default=(), help="with --loads "
-                     "cell: to press with, in N (default: ten even steps)")  # fmt: skip
-    rig.add_argument("--pull", action="store_true", help="with --loads cell: the cell and its "
-                     "clamp take pull, so pull as well")  # fmt: skip
-    rig.add_argument("--series", type=int, default=3, metavar="N",
-                     help="loads up and down so many times (default 3)")  # fmt: skip
-    rig.add_argument("--gravity", type=float, metavar="M_S2",
-                     help="local gravity in m/s² (default: the profile's)")  # fmt: skip
-    rig.add_argument("--room", type=float, metavar="DEGC", help="temperature of the room, kept "
-                     "with the conditions")  # fmt: skip
+    rig.add_argument(
+        "--weights",
+        metavar="KG,...",
+        type=_weights,
+        default=(),
+        help="masses in kg, hung one at a time (default: rig.weights)",
+    )
+    rig.add_argument(
+        "--loads",
+        choices=("lever", "rod", "cell"),
+        default="",
+        help="weights on the "
+        "lever, dead weights on the rod, or a reference load cell whose readings "
+        "you type (default: weights, where the rig carries them)",
+    )
+    rig.add_argument(
+        "--cell-u",
+        metavar="U",
+        type=_cell_u,
+        help="with --loads cell: its standard "
+        "uncertainty, such as '0.1 %%' of the reading or '0.5 N'",
+    )
+    rig.add_argument(
+        "--forces",
+        metavar="N,...",
+        type=_forces,
+        default=(),
+        help="with --loads cell: to press with, in N (default: ten even steps)",
+    )
+    rig.add_argument(
+        "--pull",
+        action="store_true",
+        help="with --loads cell: the cell and its clamp take pull, so pull as well",
+    )
+    rig.add_argument(
+        "--series",
+        type=int,
+        default=3,
+        metavar="N",
+        help="loads up and down so many times (default 3)",
+    )
+    rig.add_argument(
+        "--gravity",
+        type=float,
+        metavar="M_S2",
+        help="local gravity in m/s² (default: the profile's)",
+    )
+    rig.add_argument(
+        "--room",
+        type=float,
+        metavar="DEGC",
+        help="temperature of the room, kept with the conditions",
+    )
     rig.add_argument("--note", default="", metavar="TEXT", help="kept with the calibration")
-    rig.add_argument("--out", type=Path, metavar="DIR",
-                     help=f"where to keep it (default: {FOLDER} beside the profile)")  # fmt: skip
-    rig.add_argument("--accept", action="store_true", help="write it into the profile if nothing "
-                     "is wrong with it (a copy of the file as it was is kept)")  # fmt: skip
-    rig.add_argument("--lockstep", action="store_true", help="simulated rig and person in this "
-                     "process, faster than real time")  # fmt: skip
-    rig.add_argument("--simulated-operator", action="store_true", help="on a simulated rig in "
-                     "real time: a simulated person does what is asked")  # fmt: skip
-    rig.add_argument("--picture", type=Path, metavar="FILE.png", help="with --lockstep: draw the "
-                     "dashboard's Calibrate page with what came of it")  # fmt: skip
+    rig.add_argument(
+        "--out",
+        type=Path,
+        metavar="DIR",
+        help=f"where to keep it (default: {FOLDER} beside the profile)",
+    )
+    rig.add_argument(
+        "--accept",
+        action="store_true",
+        help="write it into the profile if nothing "
+        "is wrong with it (a copy of the file as it was is kept)",
+    )
+    rig.add_argument(
+        "--lockstep",
+        action="store_true",
+        help="simulated rig and person in this process, faster than real time",
+    )
+    rig.add_argument(
+        "--simulated-operator",
+        action="store_true",
+        help="on a simulated rig in real time: a simulated person does what is asked",
+    )
+    rig.add_argument(
+        "--picture",
+        type=Path,
+        metavar="FILE.png",
+        help="with --lockstep: draw the dashboard's Calibrate page with what came of it",
+    )
     rig.add_argument("--seed", type=int, default=1, metavar="N", help="of the simulated rig")
-    rig.add_argument("--varied", action="store_true", help="simulated friction, noise and springs "
-                     "off by up to 20 %%, by the seed")  # fmt: skip
+    rig.add_argument(
+        "--varied",
+        action="store_true",
+        help="simulated friction, noise and springs off by up to 20 %%, by the seed",
+    )
     law = parser.add_argument_group("law")
     law.add_argument(
-        "--law", default="auto", choices=("auto", *LAWS),
+        "--law",
+        default="auto",
+        choices=("auto", *LAWS),
         help="shape of the law; auto takes the one with the least corrected AIC",
-    )  # fmt: skip
-    law.add_argument("--at", type=float, metavar="LOAD",
-                     help="with --points: also the law at this load")  # fmt: skip
-    law.add_argument("--reading", type=float, metavar="R",
-                     help="with --points: also the load of a reading")  # fmt: skip
-    parser.add_argument("--link", metavar="DIR", help="with --use: link directory of a running "
-                        "bench, as 'hookeline serve' prints it")  # fmt: skip
+    )
+    law.add_argument(
+        "--at", type=float, metavar="LOAD", help="with --points: also the law at this load"
+    )
+    law.add_argument(
+        "--reading", type=float, metavar="R", help="with --points: also the load of a reading"
+    )
+    parser.add_argument(
+        "--link",
+        metavar="DIR",
+        help="with --use: link directory of a running bench, as 'hookeline serve' prints it",
+    )
     parser.set_defaults(run=run)
 
 
 def run(options: argparse.Namespace) -> int:
-    given = [name for name in ("points", "list", "compare", "use")
-             if getattr(options, name) is not None]  # fmt: skip
+    given = [
+        name for name in ("points", "list", "compare", "use") if getattr(options, name) is not None
+    ]
     if len(given) > 1:
         raise CommandError(f"--{given[0]} and --{given[1]} are two things: give one", BAD_INPUT)
     do = given[0] if given else "rig"
     if do == "rig" and options.profile is None:
         raise CommandError(
             "say what to do: --profile P (a rig), --points FILE.csv (a table), --list, "
-            "--compare A B or --use FILE", BAD_INPUT,
-        )  # fmt: skip
+            "--compare A B or --use FILE",
+            BAD_INPUT,
+        )
     if do in ("points", "compare") and options.profile is not None:
         raise CommandError(f"--{do} needs no rig: leave --profile out", BAD_INPUT)
     if do != "points" and (options.at is not None or options.reading is not None):
@@ -145,13 +233,21 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _weights(text: str) -> tuple[float, ...]:
-    return _above_zero(text, "kg", "write masses in kg with commas between, such as 2.5,5,7.5",
-                       "every mass is above 0 kg")  # fmt: skip
+    return _above_zero(
+        text,
+        "kg",
+        "write masses in kg with commas between, such as 2.5,5,7.5",
+        "every mass is above 0 kg",
+    )
 
 
 def _forces(text: str) -> tuple[float, ...]:
-    return _above_zero(text, "N", "write forces in N with commas between, such as 100,200,300",
-                       "every force is above 0 N; --pull adds the same ones pulling")  # fmt: skip
+    return _above_zero(
+        text,
+        "N",
+        "write forces in N with commas between, such as 100,200,300",
+        "every force is above 0 N; --pull adds the same ones pulling",
+    )
 
 
 def _above_zero(text: str, unit: str, form: str, range_: str) -> tuple[float, ...]:
@@ -211,32 +307,43 @@ def _offline(options: argparse.Namespace) -> int:
     if options.at is not None:
         there = fit.at(options.at)
         data["at"] = {"load": options.at, "value": there.value, "u": there.u}
-        say(options, f"  at {options.at:g}{load_unit}: {there.value:.9g}{reading_unit}, "
-                     f"standard uncertainty {there.u:.3g}{_beyond(fit, options.at)}")  # fmt: skip
+        say(
+            options,
+            f"  at {options.at:g}{load_unit}: {there.value:.9g}{reading_unit}, "
+            f"standard uncertainty {there.u:.3g}{_beyond(fit, options.at)}",
+        )
     if options.reading is not None:
         load = fit.load_for(options.reading)
         of_law = fit.load_for(options.reading, 0.0)
         data["inverse"] = {
-            "reading": options.reading, "value": load.value, "u": load.u, "u_law": of_law.u,
-        }  # fmt: skip
-        say(options, f"  reading {options.reading:g}{reading_unit}: {load.value:.9g}{load_unit}, "
-                     f"standard uncertainty {load.u:.3g} (of the law alone {of_law.u:.3g})"
-                     f"{_beyond(fit, load.value)}")  # fmt: skip
+            "reading": options.reading,
+            "value": load.value,
+            "u": load.u,
+            "u_law": of_law.u,
+        }
+        say(
+            options,
+            f"  reading {options.reading:g}{reading_unit}: {load.value:.9g}{load_unit}, "
+            f"standard uncertainty {load.u:.3g} (of the law alone {of_law.u:.3g})"
+            f"{_beyond(fit, load.value)}",
+        )
     answer(options, data)
     return OK
 
 
-def _tell(
-    options: argparse.Namespace, points: Points, fit: Fit, compared: dict[str, Fit]
-) -> None:
-    say(options, f"{points.reading_name} = {fit.law.replace('_', ' ')} of {points.load_name}, "
-                 f"{len(points)} points, {fit.degrees_of_freedom} degrees of freedom")  # fmt: skip
-    for name, value, error in zip(
-        fit.names, fit.coefficients, fit.standard_errors, strict=True
-    ):
+def _tell(options: argparse.Namespace, points: Points, fit: Fit, compared: dict[str, Fit]) -> None:
+    say(
+        options,
+        f"{points.reading_name} = {fit.law.replace('_', ' ')} of {points.load_name}, "
+        f"{len(points)} points, {fit.degrees_of_freedom} degrees of freedom",
+    )
+    for name, value, error in zip(fit.names, fit.coefficients, fit.standard_errors, strict=True):
         say(options, f"  {name:12} {value:+.9e}   standard error {error:.3e}")
-    say(options, f"  residual standard deviation {fit.residual_sd:.6g}"
-                 f"{_unit(points.reading_unit)}, R² {fit.r_squared:.12g}")  # fmt: skip
+    say(
+        options,
+        f"  residual standard deviation {fit.residual_sd:.6g}"
+        f"{_unit(points.reading_unit)}, R² {fit.r_squared:.12g}",
+    )
     for name, other in compared.items():
         mark = "  <- chosen" if other is fit else ""
         say(options, f"  corrected AIC of {name:12} {other.aicc:10.2f}{mark}")

@@ -75,8 +75,10 @@ def calibrate_rig(options: argparse.Namespace) -> int:
     except ProcedureFailed as refused:
         raise CommandError(str(refused), BAD_INPUT) from None
     say(options, profile.stop.load)
-    say(options, "A software stop is no safety function: keep the hard-wired emergency stop "
-                 "within reach.")  # fmt: skip
+    say(
+        options,
+        "A software stop is no safety function: keep the hard-wired emergency stop within reach.",
+    )
     session = _lockstep if options.lockstep else _live
     ended, drive = session(options, profile, wanted)
     return _finish(options, profile, ended, drive)
@@ -87,12 +89,14 @@ def _accuracy(options: argparse.Namespace) -> Accuracy:
         if options.cell_u is None:
             raise CommandError(
                 "--loads cell needs --cell-u, the cell's standard uncertainty (half of the "
-                "expanded one, k = 2, on its certificate), such as --cell-u '0.1 %'", BAD_INPUT,
-            )  # fmt: skip
+                "expanded one, k = 2, on its certificate), such as --cell-u '0.1 %'",
+                BAD_INPUT,
+            )
         for word in ("weights", "gravity"):
             if getattr(options, word):
-                raise CommandError(f"--{word}: no weights hang with --loads cell; leave it out",
-                                   BAD_INPUT)  # fmt: skip
+                raise CommandError(
+                    f"--{word}: no weights hang with --loads cell; leave it out", BAD_INPUT
+                )
         relative, newtons = options.cell_u
         return Accuracy(cell=relative, cell_N=newtons)
     for word in ("cell_u", "forces", "pull"):
@@ -103,11 +107,15 @@ def _accuracy(options: argparse.Namespace) -> Accuracy:
 
 def _check(options: argparse.Namespace, profile: Profile) -> None:
     if not 1 <= options.series <= MOST_SERIES:
-        raise CommandError(f"--series {options.series}: give 1 to {MOST_SERIES}; three or more "
-                           "show how well loads repeat", BAD_INPUT)  # fmt: skip
+        raise CommandError(
+            f"--series {options.series}: give 1 to {MOST_SERIES}; three or more "
+            "show how well loads repeat",
+            BAD_INPUT,
+        )
     if options.gravity is not None and not 9.7 < options.gravity < 9.9:
-        raise CommandError(f"--gravity {options.gravity:g}: on earth it is 9.76 to 9.84 m/s²",
-                           BAD_INPUT)  # fmt: skip
+        raise CommandError(
+            f"--gravity {options.gravity:g}: on earth it is 9.76 to 9.84 m/s²", BAD_INPUT
+        )
     if options.room is not None and not math.isfinite(options.room):
         raise CommandError("--room: give a temperature in °C", BAD_INPUT)
     if options.picture is not None and not options.lockstep:
@@ -117,24 +125,25 @@ def _check(options: argparse.Namespace, profile: Profile) -> None:
     if options.picture is not None and not options.picture.parent.is_dir():
         raise CommandError(
             f"--picture {options.picture}: there is no folder '{options.picture.parent}'; make it "
-            "first, or name another", BAD_INPUT,
-        )  # fmt: skip
+            "first, or name another",
+            BAD_INPUT,
+        )
     for word in ("lockstep", "simulated_operator", "varied"):
         if getattr(options, word) and profile.simulation is None:
             raise CommandError(
                 f"'{profile.name}' describes a real rig, where a person must be: leave "
-                f"--{word.replace('_', '-')} out", BAD_INPUT,
-            )  # fmt: skip
+                f"--{word.replace('_', '-')} out",
+                BAD_INPUT,
+            )
     if not options.lockstep and not options.simulated_operator and not at_a_terminal():
         raise CommandError(
             "a person must be asked, and this is no terminal; on a simulated rig use --lockstep "
-            "or --simulated-operator", BAD_INPUT,
-        )  # fmt: skip
+            "or --simulated-operator",
+            BAD_INPUT,
+        )
 
 
-def _lockstep(
-    options: argparse.Namespace, profile: Profile, wanted: Options
-) -> tuple[Ended, str]:
+def _lockstep(options: argparse.Namespace, profile: Profile, wanted: Options) -> tuple[Ended, str]:
     bench = LockstepBench(profile, options.seed)
     person = SimulatedOperator(bench.surroundings, bench.drive.core.parameters)
     runner = LockstepRunner(bench, tell=lambda text: say(options, text), operator=person)
@@ -144,16 +153,15 @@ def _lockstep(
     return ended, drive_facts(bench.drive.capabilities, profile).identity
 
 
-def _draw(
-    options: argparse.Namespace, result: CalibrationResult, bench: LockstepBench
-) -> None:
+def _draw(options: argparse.Namespace, result: CalibrationResult, bench: LockstepBench) -> None:
     try:
         from ui.dashboard.calibrate_picture import save_calibrate_picture
     except ImportError as error:
         raise CommandError(
             f"the dashboard does not load ({error}): install the system packages that README.md "
-            "names, or leave --picture out", FAILED,
-        ) from None  # fmt: skip
+            "names, or leave --picture out",
+            FAILED,
+        ) from None
     rows = np.array(bench.run(PICTURE_S))
     save_calibrate_picture(result, rows, options.picture)
     say(options, f"picture {options.picture}")
@@ -186,34 +194,41 @@ def _teller(options: argparse.Namespace) -> Any:
     return lambda text: say(options, text)
 
 
-def _run(
-    runner: Runner, options: argparse.Namespace, profile: Profile, wanted: Options
-) -> Ended:
+def _run(runner: Runner, options: argparse.Namespace, profile: Profile, wanted: Options) -> Ended:
     def tell(progress: Progress) -> None:
         point = progress.point
         if progress.kind == "point" and point is not None:
             way = "rising" if point.direction > 0 else "falling"
             side = "below" if point.approach > 0 else "above"
-            say(options, f"  {progress.done:3}/{progress.total}  {point.label:13} {way}, from "
-                         f"{side}: {point.load_N:7.1f} N, {point.reading_counts:8.1f} counts"
-                         f"{'' if point.settled else ', not settled'}")  # fmt: skip
+            say(
+                options,
+                f"  {progress.done:3}/{progress.total}  {point.label:13} {way}, from "
+                f"{side}: {point.load_N:7.1f} N, {point.reading_counts:8.1f} counts"
+                f"{'' if point.settled else ', not settled'}",
+            )
         elif progress.kind in ("sensor", "law"):
             say(options, f"  {progress.text}")
 
     return runner.run(calibrate(profile, wanted, tell))
 
 
-def _finish(
-    options: argparse.Namespace, profile: Profile, ended: Ended, drive: str
-) -> int:
+def _finish(options: argparse.Namespace, profile: Profile, ended: Ended, drive: str) -> int:
     data: dict[str, Any] = {
-        "profile": profile.name, "ended": ended.how, "text": ended.text, "acceptable": False,
-        "findings": [], "file": None, "certificate": None, "in_profile": False,
-    }  # fmt: skip
+        "profile": profile.name,
+        "ended": ended.how,
+        "text": ended.text,
+        "acceptable": False,
+        "findings": [],
+        "file": None,
+        "certificate": None,
+        "in_profile": False,
+    }
     result = ended.value
     if not isinstance(result, CalibrationResult):
-        say(options, f"{ended.how}: {ended.text}; the rig was left without power and nothing was "
-                     "calibrated")  # fmt: skip
+        say(
+            options,
+            f"{ended.how}: {ended.text}; the rig was left without power and nothing was calibrated",
+        )
         answer(options, data)
         codes = {"interrupted": INTERRUPTED, "lost": NOT_REACHED}
         return codes.get(ended.how, FAILED)
@@ -229,12 +244,20 @@ def _finish(
     if options.gravity is not None:
         conditions["gravity_m_s2"] = options.gravity
     file = keep_calibration(
-        options.out or beside(options.profile), result, profile_file=options.profile,
-        drive=drive, simulated=profile.simulation is not None, note=options.note,
+        options.out or beside(options.profile),
+        result,
+        profile_file=options.profile,
+        drive=drive,
+        simulated=profile.simulation is not None,
+        note=options.note,
         conditions=conditions,
-    )  # fmt: skip
-    data |= {"file": file.path, "certificate": file.path.with_suffix(".html"),
-             "identity": file.identity, "sha256": file.sha256}  # fmt: skip
+    )
+    data |= {
+        "file": file.path,
+        "certificate": file.path.with_suffix(".html"),
+        "identity": file.identity,
+        "sha256": file.sha256,
+    }
     _tell_law(options, result, file)
     if result.acceptable:
         data["in_profile"] = _accept(options, file)
@@ -249,11 +272,17 @@ def _accept(options: argparse.Namespace, file: CalibrationFile) -> bool:
     if options.accept and own:
         return bool(put_into_profile(options, file))
     if options.accept:
-        say(options, "Not written into the profile, which ships with the program: copy it to a "
-                     "directory of your own, and use the calibration there.")  # fmt: skip
+        say(
+            options,
+            "Not written into the profile, which ships with the program: copy it to a "
+            "directory of your own, and use the calibration there.",
+        )
     profile = options.profile if own else "COPY_OF_IT.yaml"
-    say(options, f"use it with: hookeline calibrate --use {shlex.quote(str(file.path))} "
-                 f"--profile {shlex.quote(str(profile))}")  # fmt: skip
+    say(
+        options,
+        f"use it with: hookeline calibrate --use {shlex.quote(str(file.path))} "
+        f"--profile {shlex.quote(str(profile))}",
+    )
     return False
 
 
@@ -268,14 +297,20 @@ def _tell_law(
 ) -> None:
     assert result.calibration is not None and result.fit is not None
     law = file.calibration.spring_law
-    say(options, f"zero {file.calibration.zero:.2f} counts, "
-                 f"{file.calibration.deflection_per_count * 1e6:+.4f} µm/count"
-                 + (", sensor by a table" if file.calibration.sensor_table else ""))  # fmt: skip
+    say(
+        options,
+        f"zero {file.calibration.zero:.2f} counts, "
+        f"{file.calibration.deflection_per_count * 1e6:+.4f} µm/count"
+        + (", sensor by a table" if file.calibration.sensor_table else ""),
+    )
     if isinstance(law, TwoSlopes):
         u = result.u_knee_m
         known = f" ±{2e3 * u:.2g} mm" if u < law.knee else " (not known from these loads)"
-        say(options, f"springs {law.inner_rate / 1e3:.2f} N/mm up to {law.knee * 1e3:.3f} mm"
-                     f"{known}, {law.outer_rate / 1e3:.2f} N/mm beyond")  # fmt: skip
+        say(
+            options,
+            f"springs {law.inner_rate / 1e3:.2f} N/mm up to {law.knee * 1e3:.3f} mm"
+            f"{known}, {law.outer_rate / 1e3:.2f} N/mm beyond",
+        )
     else:
         say(options, f"springs by a polynomial of degree {len(law.coefficients) - 1}")
     low, high = file.range_N
@@ -286,8 +321,9 @@ def _tell_law(
     if merit is not None:
         names = ("repeatability", "reproducibility", "reversibility", "interpolation")
         worst = {name: merit.worst(name) for name in names}
-        told = ", ".join(f"{name} {value:.2g} %" for name, value in worst.items()
-                         if math.isfinite(value))  # fmt: skip
+        told = ", ".join(
+            f"{name} {value:.2g} %" for name, value in worst.items() if math.isfinite(value)
+        )
         say(options, f"at worst (ISO 376): {told}")
     say(options, f"certificate {file.path.with_suffix('.html')}\nkept as {file.path}")
 
@@ -298,8 +334,13 @@ def _as_data(result: CalibrationResult) -> dict[str, Any]:
         "acceptable": result.acceptable,
         "loads": result.loads,
         "findings": [
-            {"code": f.code, "sentence": f.sentence, "mend": f.mend, "severity": f.severity,
-             "points": list(f.points)}
+            {
+                "code": f.code,
+                "sentence": f.sentence,
+                "mend": f.mend,
+                "severity": f.severity,
+                "points": list(f.points),
+            }
             for f in result.findings
         ],
         "points": len(result.points),
@@ -310,4 +351,4 @@ def _as_data(result: CalibrationResult) -> dict[str, Any]:
         "dead_zone_mm": 1e3 * result.dead_zone_m,
         "uncertainty": [list(row) for row in budget.table] if budget else [],
         "calibration": calibration.model_dump(mode="json") if calibration else None,
-    }  # fmt: skip
+    }

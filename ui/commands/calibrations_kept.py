@@ -82,15 +82,23 @@ def _row(file: CalibrationFile) -> dict[str, Any]:
 
 
 def _show(options: argparse.Namespace, row: dict[str, Any]) -> None:
-    marks = [text for text, on in (
-        ("in the profile", row.get("active")), ("old", row["old"]),
-        ("simulated", row["simulated"]), (f"not to be used: {row['problem']}", row["problem"]),
-    ) if on]  # fmt: skip
-    say(options, f"{row['made'][:16].replace('T', ' ')}  {row['file']}\n"
-                 f"    {row['profile']}, {row['law'].replace('_', ' ')}, {row['points']} points, "
-                 f"{row['range_N'][0]:.0f} to {row['range_N'][1]:.0f} N, "
-                 f"±{row['largest_u95_N']:.2g} N or better"
-                 + (f"; {'; '.join(marks)}" if marks else ""))  # fmt: skip
+    marks = [
+        text
+        for text, on in (
+            ("in the profile", row.get("active")),
+            ("old", row["old"]),
+            ("simulated", row["simulated"]),
+            (f"not to be used: {row['problem']}", row["problem"]),
+        )
+        if on
+    ]
+    say(
+        options,
+        f"{row['made'][:16].replace('T', ' ')}  {row['file']}\n"
+        f"    {row['profile']}, {row['law'].replace('_', ' ')}, {row['points']} points, "
+        f"{row['range_N'][0]:.0f} to {row['range_N'][1]:.0f} N, "
+        f"±{row['largest_u95_N']:.2g} N or better" + (f"; {'; '.join(marks)}" if marks else ""),
+    )
     if row["note"]:
         say(options, f"    {row['note']}")
 
@@ -102,24 +110,36 @@ def compare_kept(options: argparse.Namespace) -> int:
     say(options, "force by A / N   B less A / N   ±U of both, k = 2 / N")
     for i in np.linspace(0, found.force_N.size - 1, SHOWN_FORCES).astype(int):
         beyond = abs(found.difference_N[i]) > 2 * found.u_N[i]
-        say(options, f"{found.force_N[i]:14.1f} {found.difference_N[i]:+14.2f} "
-                     f"{2 * found.u_N[i]:14.2f}{'   beyond it' if beyond else ''}")  # fmt: skip
+        say(
+            options,
+            f"{found.force_N[i]:14.1f} {found.difference_N[i]:+14.2f} "
+            f"{2 * found.u_N[i]:14.2f}{'   beyond it' if beyond else ''}",
+        )
     say(options, f"\nzero: B less A {found.zero_counts:+.1f} counts, {found.zero_N:+.1f} N")
-    say(options, "A and B agree within their uncertainty" if found.agree else
-        f"A and B differ by up to {found.apart:.1f} times the uncertainty of both: "
-        "see what was changed at the rig between them, or calibrate again")  # fmt: skip
+    say(
+        options,
+        "A and B agree within their uncertainty"
+        if found.agree
+        else f"A and B differ by up to {found.apart:.1f} times the uncertainty of both: "
+        "see what was changed at the rig between them, or calibrate again",
+    )
     answer(options, {"a": a.identity, "b": b.identity, **found.as_data()})
     return OK
 
 
 def use_kept(options: argparse.Namespace) -> int:
     if options.profile is None and options.link is None:
-        raise CommandError("say where to: --profile P (the rig's file) or --link DIR (a running "
-                           "bench)", BAD_INPUT)  # fmt: skip
+        raise CommandError(
+            "say where to: --profile P (the rig's file) or --link DIR (a running bench)", BAD_INPUT
+        )
     file = load_calibration(options.use)
     check_samples(file)
-    data: dict[str, Any] = {"identity": file.identity, "sha256": file.sha256, "written": [],
-                            "bench": None}  # fmt: skip
+    data: dict[str, Any] = {
+        "identity": file.identity,
+        "sha256": file.sha256,
+        "written": [],
+        "bench": None,
+    }
     if options.profile is not None:
         data["written"] = put_into_profile(options, file)
     if options.link is not None:

@@ -29,7 +29,9 @@ COMMAND_DELAY_CYCLES = 1.0
 
 def add(commands: Any) -> None:
     parser = add_command(
-        commands, "check", "validate a profile and show what follows from it",
+        commands,
+        "check",
+        "validate a profile and show what follows from it",
         "Read a profile strictly, as every other command does, and show the figures that\n"
         "follow from it: reflected mass, force per torque, stiffness up to which a virtual\n"
         "spring is passive, force bandwidth and margin to be expected, load on the bus.\n\n"
@@ -42,11 +44,12 @@ def add(commands: Any) -> None:
         "  hookeline check footplate_trainer --json\n"
         "  hookeline check my_rig.yaml --listen --seconds 10\n"
         "  hookeline check --ports\n",
-    )  # fmt: skip
+    )
     parser.add_argument(
-        "profile", nargs="?",
+        "profile",
+        nargs="?",
         help=f"profile file, or a shipped one: {', '.join(shipped_profiles())}",
-    )  # fmt: skip
+    )
     parser.add_argument("--listen", action="store_true", help="show what the board sends")
     parser.add_argument("--seconds", type=float, help="how long to listen, in s (default: 5)")
     parser.add_argument("--ports", action="store_true", help="list what is plugged in")
@@ -102,52 +105,120 @@ def figures(profile: Profile) -> list[tuple[str, str, float | str, str, str]]:
     actuator, control, limits = profile.actuator, profile.control, profile.limits
     screw, law = actuator.screw, profile.calibration.spring_law
     rows: list[tuple[str, str, float | str, str, str]] = [
-        ("reflected_mass_kg", "Mass of motor and screw at the nut", actuator.reflected_mass, "kg",
-         "J·(2π/lead)² + nut"),
-        ("force_per_torque_N_per_N_m", "Force per motor torque",
-         screw.efficiency_forward * actuator.radians_per_metre, "N/(N·m)", "2π·η/lead"),
-        ("force_at_current_limit_N", "Force at the current limit",
-         motor_force(profile, limits.current.bounded), "N",
-         f"limit {limits.force.bounded:g} N"),
-    ]  # fmt: skip
+        (
+            "reflected_mass_kg",
+            "Mass of motor and screw at the nut",
+            actuator.reflected_mass,
+            "kg",
+            "J·(2π/lead)² + nut",
+        ),
+        (
+            "force_per_torque_N_per_N_m",
+            "Force per motor torque",
+            screw.efficiency_forward * actuator.radians_per_metre,
+            "N/(N·m)",
+            "2π·η/lead",
+        ),
+        (
+            "force_at_current_limit_N",
+            "Force at the current limit",
+            motor_force(profile, limits.current.bounded),
+            "N",
+            f"limit {limits.force.bounded:g} N",
+        ),
+    ]
     if isinstance(law, TwoSlopes):
         rows += [
-            ("passive_stiffness_N_per_mm", "Virtual stiffness, passive up to",
-             control.passive_fraction * law.inner_rate / 1e3, "N/mm",
-             f"{control.passive_fraction:g} of the springs' own; above it: {control.over_stiff}"),
-            ("passive_stiffness_beyond_knee_N_per_mm", "the same beyond the knee",
-             control.passive_fraction * law.outer_rate / 1e3, "N/mm",
-             f"from {law.inner_rate * law.knee:.0f} N on, one spring set is slack"),
-        ]  # fmt: skip
+            (
+                "passive_stiffness_N_per_mm",
+                "Virtual stiffness, passive up to",
+                control.passive_fraction * law.inner_rate / 1e3,
+                "N/mm",
+                f"{control.passive_fraction:g} of the springs' own; above it: {control.over_stiff}",
+            ),
+            (
+                "passive_stiffness_beyond_knee_N_per_mm",
+                "the same beyond the knee",
+                control.passive_fraction * law.outer_rate / 1e3,
+                "N/mm",
+                f"from {law.inner_rate * law.knee:.0f} N on, one spring set is slack",
+            ),
+        ]
         own = math.sqrt(law.inner_rate / actuator.reflected_mass) / (2 * math.pi)
-        rows.append(("natural_frequency_Hz", "Natural frequency, output blocked", own, "Hz",
-                     "√(k/m)/2π"))  # fmt: skip
+        rows.append(
+            ("natural_frequency_Hz", "Natural frequency, output blocked", own, "Hz", "√(k/m)/2π")
+        )
     period = 1.0 / control.rate
     gains = design(profile, period, COMMAND_DELAY_CYCLES * period)
     predicted = gains.predicted
     rows += [
-        ("force_bandwidth_Hz", "Force bandwidth to be expected", predicted.bandwidth_Hz, "Hz",
-         gains.notice or f"−3 dB, output blocked; asked {control.force_bandwidth:g} Hz"),
-        ("force_bandwidth_amplitude_N", "for sines of an amplitude of", sine_N(profile)[1], "N",
-         "friction left over by the feed-forward is reckoned with"),
-        ("current_loop_lag_ms", "Current loop's time constant", 1e3 * control.current_loop_lag,
-         "ms", "control.current_loop_lag, part of the design"),
-        ("driven_current_A", "Current the lowest supply drives at the speed limit",
-         driven_current_A(profile, limits.supply.low, limits.speed.bounded), "A",
-         f"(V − back-EMF)/R; limit {limits.current.bounded:g} A"),
-        ("phase_margin_deg", "Phase margin to be expected", predicted.phase_margin_deg, "°",
-         f"never below {control.phase_margin:g}°"),
-    ]  # fmt: skip
+        (
+            "force_bandwidth_Hz",
+            "Force bandwidth to be expected",
+            predicted.bandwidth_Hz,
+            "Hz",
+            gains.notice or f"−3 dB, output blocked; asked {control.force_bandwidth:g} Hz",
+        ),
+        (
+            "force_bandwidth_amplitude_N",
+            "for sines of an amplitude of",
+            sine_N(profile)[1],
+            "N",
+            "friction left over by the feed-forward is reckoned with",
+        ),
+        (
+            "current_loop_lag_ms",
+            "Current loop's time constant",
+            1e3 * control.current_loop_lag,
+            "ms",
+            "control.current_loop_lag, part of the design",
+        ),
+        (
+            "driven_current_A",
+            "Current the lowest supply drives at the speed limit",
+            driven_current_A(profile, limits.supply.low, limits.speed.bounded),
+            "A",
+            f"(V − back-EMF)/R; limit {limits.current.bounded:g} A",
+        ),
+        (
+            "phase_margin_deg",
+            "Phase margin to be expected",
+            predicted.phase_margin_deg,
+            "°",
+            f"never below {control.phase_margin:g}°",
+        ),
+    ]
     for i, weight in enumerate(profile.rig.weights):
         force = holding_force(profile, weight)
-        rows.append((f"force_to_hold_{i}_N", f"Rod force to hold {weight:g} kg", force, "N",
-                     f"{force / limits.force.bounded:.0%} of the limit"))  # fmt: skip
+        rows.append(
+            (
+                f"force_to_hold_{i}_N",
+                f"Rod force to hold {weight:g} kg",
+                force,
+                "N",
+                f"{force / limits.force.bounded:.0%} of the limit",
+            )
+        )
     rows += _bus(profile)
     calibration = profile.calibration
-    rows.append(("calibration", "Calibration", calibration.dated or "no date", "",
-                 calibration.identity or "written by hand, from no file"))  # fmt: skip
-    rows.append(("control_heartbeat_ms", "Heartbeat limit of the holder of control",
-                 profile.link.control_heartbeat * 1e3, "ms", ""))  # fmt: skip
+    rows.append(
+        (
+            "calibration",
+            "Calibration",
+            calibration.dated or "no date",
+            "",
+            calibration.identity or "written by hand, from no file",
+        )
+    )
+    rows.append(
+        (
+            "control_heartbeat_ms",
+            "Heartbeat limit of the holder of control",
+            profile.link.control_heartbeat * 1e3,
+            "ms",
+            "",
+        )
+    )
     return rows
 
 
@@ -159,10 +230,23 @@ def _bus(profile: Profile) -> list[tuple[str, str, float | str, str, str]]:
     for budget in protocol.budgets(drive_options(profile), 1.0 / profile.control.rate):
         where = "" if budget.key == "bus" else budget.key.replace(".", "_") + "_"
         words = f" ({budget.key})" if where else ""
-        rows.append((f"{where}bus_load_percent", f"Load on the wire, worst case{words}",
-                     100.0 * budget.share, "%", budget.what))  # fmt: skip
+        rows.append(
+            (
+                f"{where}bus_load_percent",
+                f"Load on the wire, worst case{words}",
+                100.0 * budget.share,
+                "%",
+                budget.what,
+            )
+        )
         if math.isfinite(budget.fastest_rate_hz):
-            rows.append((f"{where}fastest_rate_Hz", f"Fastest rate the wire carries{words}",
-                         budget.fastest_rate_hz, "Hz",
-                         f"control.rate is {profile.control.rate:g} Hz"))  # fmt: skip
+            rows.append(
+                (
+                    f"{where}fastest_rate_Hz",
+                    f"Fastest rate the wire carries{words}",
+                    budget.fastest_rate_hz,
+                    "Hz",
+                    f"control.rate is {profile.control.rate:g} Hz",
+                )
+            )
     return rows

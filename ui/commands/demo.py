@@ -23,7 +23,9 @@ PROFILE = "footplate_trainer"
 
 def add(commands: Any) -> None:
     parser = add_command(
-        commands, "demo", "the simulated footplate trainer: try everything, break nothing",
+        commands,
+        "demo",
+        "the simulated footplate trainer: try everything, break nothing",
         "Start a simulated lever rig in a process of its own, speaking a real drive's wire\n"
         "protocol, and everything of the bench around it.\n\n"
         "With a display the dashboard opens and you have control. With --scripted the shipped\n"
@@ -33,18 +35,22 @@ def add(commands: Any) -> None:
         "  hookeline demo\n"
         "  hookeline demo --headless --seconds 30 --out /tmp/demo --json\n"
         "  hookeline demo --lockstep --seed 7        (same samples every time, no waiting)\n",
-    )  # fmt: skip
+    )
     parser.add_argument("--scripted", action="store_true", help="watch the scripted session")
     parser.add_argument("--headless", action="store_true", help="no dashboard: in the terminal")
     parser.add_argument("--seconds", type=float, help="length of the session in s, about")
     parser.add_argument(
-        "--out", type=Path, default=Path("runs"), metavar="DIR",
+        "--out",
+        type=Path,
+        default=Path("runs"),
+        metavar="DIR",
         help="directory of runs (default: runs)",
-    )  # fmt: skip
+    )
     parser.add_argument(
-        "--lockstep", action="store_true",
+        "--lockstep",
+        action="store_true",
         help="in this process and faster than real time; one seed, one set of samples",
-    )  # fmt: skip
+    )
     parser.add_argument("--seed", type=int, default=1, help="of the simulated rig in lockstep")
     parser.add_argument(
         "--profile", default=PROFILE, help=f"simulated rig to use (default: {PROFILE})"
@@ -60,8 +66,9 @@ def run(options: argparse.Namespace) -> int:
     if profile.simulation is None:
         raise CommandError(
             f"'{profile.name}' describes a real rig; a demo needs a profile with a 'simulation' "
-            "part. For a real rig: hookeline perform demo --profile P", BAD_INPUT,
-        )  # fmt: skip
+            "part. For a real rig: hookeline perform demo --profile P",
+            BAD_INPUT,
+        )
     if options.replay is not None:
         performed = perform_replay(options, sequence, profile, options.out)
     elif options.lockstep:

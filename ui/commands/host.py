@@ -11,16 +11,18 @@ from ui.commands.answers import BAD_INPUT, FAILED, OK, CommandError, add_command
 
 def add(commands: Any) -> None:
     parser = add_command(
-        commands, "host", "is this computer fast enough",
+        commands,
+        "host",
+        "is this computer fast enough",
         "Run an empty loop at the asked rate and report how late it woke, with a histogram,\n"
         "what real-time scheduling the system granted, and what to mend. --load runs a busy\n"
         "program on every processor meanwhile, as a dashboard and a browser would. Exit code\n"
         "1 if the rate is not held. Nothing is opened and nothing can move.",
-        "  hookeline host\n"
-        "  hookeline host --rate 1000 --seconds 30 --load\n",
-    )  # fmt: skip
-    parser.add_argument("--rate", type=float, default=1000.0, metavar="HZ",
-                        help="cycles a second (default: 1000)")  # fmt: skip
+        "  hookeline host\n  hookeline host --rate 1000 --seconds 30 --load\n",
+    )
+    parser.add_argument(
+        "--rate", type=float, default=1000.0, metavar="HZ", help="cycles a second (default: 1000)"
+    )
     parser.add_argument("--seconds", type=float, default=10.0, help="how long (default: 10)")
     parser.add_argument("--load", action="store_true", help="with every processor busy")
     parser.set_defaults(run=run)

@@ -63,8 +63,9 @@ def listen(options: argparse.Namespace) -> int:
     data = as_data(ears, now)
     for line in data["problems"]:
         say(options, f"warning: {line}")
-    answer(options, {"profile": profile.name, "seconds": seconds, "interrupted": interrupted,
-                     **data})  # fmt: skip
+    answer(
+        options, {"profile": profile.name, "seconds": seconds, "interrupted": interrupted, **data}
+    )
     return FAILED if data["problems"] else OK
 
 
@@ -88,8 +89,9 @@ def as_data(ears: tuple[Ear, ...], now_s: float) -> dict[str, Any]:
 def _problems(heard: Heard) -> list[str]:
     found = [
         f"{heard.name} ({heard.what}): {count} {kind}"
-        for kind, count in heard.troubles.items() if count
-    ]  # fmt: skip
+        for kind, count in heard.troubles.items()
+        if count
+    ]
     if not heard.count and not heard.note:
         found.append(
             f"{heard.name} ({heard.what}) never came: check its identifier, length and checksum "
@@ -104,8 +106,10 @@ def _problems(heard: Heard) -> list[str]:
 
 def table(ears: tuple[Ear, ...], now_s: float) -> list[str]:
     """Lines for a terminal."""
-    lines = [f"{'message':16} {'on the wire':>12} {'count':>8} {'Hz':>8} {'jitter ms':>9} "
-             f"{'age ms':>8}  values"]  # fmt: skip
+    lines = [
+        f"{'message':16} {'on the wire':>12} {'count':>8} {'Hz':>8} {'jitter ms':>9} "
+        f"{'age ms':>8}  values"
+    ]
     for heard in (heard for ear in ears for heard in ear.declared):
         age = 1e3 * (now_s - heard.last_s) if heard.count else math.nan
         values = "  ".join(
@@ -121,8 +125,10 @@ def table(ears: tuple[Ear, ...], now_s: float) -> list[str]:
             + (f"  [{trouble}]" if trouble else "")
         )
     for seen in (seen for ear in ears for seen in ear.undeclared.values()):
-        lines.append(f"{'(not declared)':16} {seen.what:>12} {seen.count:8} {'':>8} {'':>9} "
-                     f"{'':>8}  {seen.size} bytes, last {seen.last.hex(' ')}")  # fmt: skip
+        lines.append(
+            f"{'(not declared)':16} {seen.what:>12} {seen.count:8} {'':>8} {'':>9} "
+            f"{'':>8}  {seen.size} bytes, last {seen.last.hex(' ')}"
+        )
     return lines
 
 
@@ -153,10 +159,16 @@ def ports(options: argparse.Namespace) -> int:
     say(options, "serial ports (path or usb as drive.port takes them):")
     for port in serial:
         usb = port["usb"]
-        say(options, f"  {port['stable_path'] or port['path']}  {port['description']}" + (
-            "" if usb is None else f"  usb: {{vendor_id: 0x{usb['vendor_id']:04x}, product_id: "
-            f"0x{usb['product_id']:04x}, serial_number: {usb['serial_number']}}}"
-        ))  # fmt: skip
+        say(
+            options,
+            f"  {port['stable_path'] or port['path']}  {port['description']}"
+            + (
+                ""
+                if usb is None
+                else f"  usb: {{vendor_id: 0x{usb['vendor_id']:04x}, product_id: "
+                f"0x{usb['product_id']:04x}, serial_number: {usb['serial_number']}}}"
+            ),
+        )
     if not serial:
         say(options, "  none found; check the plug and the right to use it")
     answer(options, {"buses": buses, "serial_ports": serial})

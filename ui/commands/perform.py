@@ -13,19 +13,15 @@ from hil.profile import load_profile, profile_from_dict
 from hil.sequences import load_sequence
 from ui.commands.answers import BAD_INPUT, CommandError, add_command, answer, say
 from ui.commands.screen import has_display, watching_dashboard
-from ui.commands.session import (
-    finish,
-    fit,
-    perform_live,
-    perform_lockstep,
-    require_person,
-)
+from ui.commands.session import finish, fit, perform_live, perform_lockstep, require_person
 from ui.commands.wire import add_wire, check_wire, perform_replay
 
 
 def add(commands: Any) -> None:
     parser = add_command(
-        commands, "perform", "perform a sequence file on a rig, recorded",
+        commands,
+        "perform",
+        "perform a sequence file on a rig, recorded",
         "Perform a sequence: a short YAML file that energises the rig, applies behaviours for\n"
         "given times, names the loads to hang, what to measure, and powers off. It runs on\n"
         "whatever the profile reaches, simulated or real, with every limit and stop in force.\n"
@@ -36,30 +32,36 @@ def add(commands: Any) -> None:
         "  hookeline perform demo --profile footplate_trainer\n"
         "  hookeline perform my.yaml --profile my_rig.yaml --headless --confirm-loads --json\n",
         motion=True,
-    )  # fmt: skip
+    )
     parser.add_argument("sequence", help="sequence file, or the name of a shipped one: demo")
     parser.add_argument(
         "--profile", help="profile file or shipped name; default: the one the sequence names"
     )
     parser.add_argument(
-        "--link", help="perform on a bench that 'hookeline serve' runs: link directory or "
+        "--link",
+        help="perform on a bench that 'hookeline serve' runs: link directory or "
         "tcp://HOST:PORT; the profile is then that bench's",
-    )  # fmt: skip
+    )
     parser.add_argument("--keys", type=Path, help="client's key directory, for tcp://")
     parser.add_argument(
-        "--out", type=Path, default=Path("runs"), metavar="DIR",
+        "--out",
+        type=Path,
+        default=Path("runs"),
+        metavar="DIR",
         help="directory of runs (default: runs); with --link, the one its recorder uses",
-    )  # fmt: skip
+    )
     parser.add_argument("--seconds", type=float, help="stretch or shorten to this length in all")
     parser.add_argument("--headless", action="store_true", help="no dashboard, no questions")
     parser.add_argument(
-        "--confirm-loads", action="store_true",
+        "--confirm-loads",
+        action="store_true",
         help="you answer for every load of the sequence: in place and supported",
-    )  # fmt: skip
+    )
     parser.add_argument(
-        "--lockstep", action="store_true",
+        "--lockstep",
+        action="store_true",
         help="simulated rig in this process, faster than real time, same samples for one seed",
-    )  # fmt: skip
+    )
     parser.add_argument("--seed", type=int, default=1, help="of the simulated rig in lockstep")
     add_wire(parser)
     parser.set_defaults(run=run)
@@ -72,8 +74,9 @@ def run(options: argparse.Namespace) -> int:
         if options.log_wire or options.replay is not None:
             raise CommandError(
                 "--link performs on a running bench, whose wires belong to another process: leave "
-                "--log-wire and --replay out", BAD_INPUT,
-            )  # fmt: skip
+                "--log-wire and --replay out",
+                BAD_INPUT,
+            )
         return _on_running_bench(options, sequence)
     name = options.profile or sequence.profile
     if name is None:
@@ -105,8 +108,9 @@ def _on_running_bench(options: argparse.Namespace, sequence: Any) -> int:
     if options.profile is not None or options.lockstep:
         raise CommandError(
             "--link performs on a running bench with its own profile: leave --profile and "
-            "--lockstep out", BAD_INPUT,
-        )  # fmt: skip
+            "--lockstep out",
+            BAD_INPUT,
+        )
     keys = ClientKeys.load(options.keys) if options.keys is not None else None
     with Client.connect(options.link, name="asks for the profile", keys=keys) as client:
         description = client.description

@@ -19,7 +19,9 @@ from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer
 
 def add(commands: Any) -> None:
     parser = add_command(
-        commands, "runs", "list, show, repair and export recorded runs",
+        commands,
+        "runs",
+        "list, show, repair and export recorded runs",
         "A run is a folder: run.yaml (profile, calibration, versions, note), samples.parquet\n"
         "(or samples.arrows, if recording was cut off) and events.jsonl. pandas, polars, DuckDB\n"
         "and MATLAB open the samples as they are; columns carry their unit.\n\n"
@@ -28,14 +30,16 @@ def add(commands: Any) -> None:
         "  repair RUN        finish a run whose recorder was killed; without RUN, all of them\n"
         "  export RUN FILE   samples as CSV (a name ending in .csv) or Parquet\n\n"
         "RUN is a number, a folder's name, or a path.",
-        "  hookeline runs\n"
-        "  hookeline runs show 12\n"
-        "  hookeline runs export 12 step.csv\n",
-    )  # fmt: skip
+        "  hookeline runs\n  hookeline runs show 12\n  hookeline runs export 12 step.csv\n",
+    )
     parser.add_argument(
-        "--runs", dest="directory", type=Path, default=Path("runs"), metavar="DIR",
+        "--runs",
+        dest="directory",
+        type=Path,
+        default=Path("runs"),
+        metavar="DIR",
         help="directory of runs (default: runs)",
-    )  # fmt: skip
+    )
     parser.add_argument(
         "action", nargs="?", default="list", choices=("list", "show", "repair", "export")
     )
@@ -87,8 +91,11 @@ def _show(options: argparse.Namespace) -> int:
         if meta.get(key):
             say(options, f"  {key.replace('_', ' '):13} {meta[key]}")
     timing = measured.timing
-    say(options, f"  samples       {timing['cycles']} at {timing['rate_hz']:.2f} Hz, "
-        f"{timing['late_cycles']} late, {timing['lost_samples']} lost")  # fmt: skip
+    say(
+        options,
+        f"  samples       {timing['cycles']} at {timing['rate_hz']:.2f} Hz, "
+        f"{timing['late_cycles']} late, {timing['lost_samples']} lost",
+    )
     for figure in measured.figures:
         values = ", ".join(f"{key} {value}" for key, value in figure.values.items())
         say(options, f"  {figure.kind.replace('_', ' ')} '{figure.name}': {values}")
@@ -96,10 +103,7 @@ def _show(options: argparse.Namespace) -> int:
         text = _event_line(event)
         if text:
             say(options, f"  {event.get('time_s', 0.0):10.3f} s  {text}")
-    answer(
-        options,
-        {"run": found.path, "meta": meta, **measured.as_data(), "events": found.events},
-    )
+    answer(options, {"run": found.path, "meta": meta, **measured.as_data(), "events": found.events})
     return OK
 
 
@@ -128,9 +132,10 @@ def _repair(options: argparse.Namespace) -> int:
         paths = [_find(options)]
     else:
         paths = [
-            run.path for run in list_runs(options.directory)
+            run.path
+            for run in list_runs(options.directory)
             if run.status in ("interrupted", "damaged")
-        ]  # fmt: skip
+        ]
     done = []
     for path in paths:
         text = repair_run(path)

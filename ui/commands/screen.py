@@ -98,13 +98,20 @@ def watching_dashboard(where: Path, runs: Path) -> Iterator[None]:
     """A dashboard that watches, in a process of its own, closed at the end."""
     process = subprocess.Popen(
         [
-            sys.executable, "-m", "ui.cli", "bench", "--watch",
-            "--link", str(where), "--runs", str(runs),
+            sys.executable,
+            "-m",
+            "ui.cli",
+            "bench",
+            "--watch",
+            "--link",
+            str(where),
+            "--runs",
+            str(runs),
         ],
         stdin=subprocess.DEVNULL,
         stdout=subprocess.DEVNULL,
         start_new_session=True,
-    )  # fmt: skip
+    )
     try:
         yield
     finally:

@@ -17,7 +17,9 @@ LOOK_S = 0.2
 
 def add(commands: Any) -> None:
     parser = add_command(
-        commands, "serve", "run a rig for dashboards, scripts and notebooks elsewhere",
+        commands,
+        "serve",
+        "run a rig for dashboards, scripts and notebooks elsewhere",
         "Start rig host and recorder (and the simulated rig, if the profile has one) and keep\n"
         "them running until Ctrl-C. Clients connect through the link directory, which only\n"
         "your own user can enter, or with --tcp over the network, which needs keys: nothing\n"
@@ -28,21 +30,29 @@ def add(commands: Any) -> None:
         "  hookeline serve --make-keys ~/keys --client laptop\n"
         "  hookeline serve --profile my_rig.yaml --tcp 0.0.0.0:7700 --keys ~/keys\n",
         motion=True,
-    )  # fmt: skip
+    )
     parser.add_argument("--profile", help="profile file, or the name of a shipped one")
-    parser.add_argument("--link", type=Path, metavar="DIR",
-                        help="link directory (default: one of your own)")  # fmt: skip
-    parser.add_argument("--runs", type=Path, default=Path("runs"), metavar="DIR",
-                        help="directory of runs (default: runs)")  # fmt: skip
+    parser.add_argument(
+        "--link", type=Path, metavar="DIR", help="link directory (default: one of your own)"
+    )
+    parser.add_argument(
+        "--runs",
+        type=Path,
+        default=Path("runs"),
+        metavar="DIR",
+        help="directory of runs (default: runs)",
+    )
     parser.add_argument("--tcp", metavar="HOST:PORT", help="serve on the network as well")
     parser.add_argument("--keys", type=Path, metavar="DIR", help="key directory, for --tcp")
     parser.add_argument("--no-recorder", action="store_true", help="record nothing")
-    parser.add_argument("--make-keys", type=Path, metavar="DIR",
-                        help="make the rig host's keys in DIR and end")  # fmt: skip
     parser.add_argument(
-        "--client", metavar="NAME",
+        "--make-keys", type=Path, metavar="DIR", help="make the rig host's keys in DIR and end"
+    )
+    parser.add_argument(
+        "--client",
+        metavar="NAME",
         help="with --make-keys: also keys for this client, in DIR/for-NAME",
-    )  # fmt: skip
+    )
     parser.set_defaults(run=run)
 
 
@@ -56,8 +66,9 @@ def run(options: argparse.Namespace) -> int:
     if (options.tcp is None) != (options.keys is None):
         raise CommandError(
             "--tcp and --keys go together: nothing is served in the clear; make keys with "
-            "'hookeline serve --make-keys DIR --client NAME'", BAD_INPUT,
-        )  # fmt: skip
+            "'hookeline serve --make-keys DIR --client NAME'",
+            BAD_INPUT,
+        )
     with start_bench(
         options.profile,
         runs_directory=options.runs,
@@ -69,10 +80,7 @@ def run(options: argparse.Namespace) -> int:
         for notice in bench.notices:
             say(options, notice)
         say(options, f"serving at {bench.link_directory}; Ctrl-C ends it")
-        answer(
-            options,
-            {"link": bench.link_directory, "tcp": options.tcp, "runs": options.runs},
-        )
+        answer(options, {"link": bench.link_directory, "tcp": options.tcp, "runs": options.runs})
         with contextlib.suppress(KeyboardInterrupt):
             while (failed := bench.wait_failed()) is None:
                 time.sleep(LOOK_S)
@@ -89,7 +97,9 @@ def _make_keys(options: argparse.Namespace) -> int:
         client = directory / f"for-{options.client}"
         make_client_keys(client, directory, options.client)
         data["client"] = client
-        say(options, f"take {client} to the client's machine and keep it secret; it connects "
-            "with --keys")  # fmt: skip
+        say(
+            options,
+            f"take {client} to the client's machine and keep it secret; it connects with --keys",
+        )
     answer(options, data)
     return OK

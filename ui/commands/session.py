@@ -18,14 +18,7 @@ from hil.procedures import Ended, LiveRunner, LockstepRunner
 from hil.profile import Profile, ProfileError, load_profile, profile_from_dict, profile_to_dict
 from hil.recorder import Run, RunWriter, load_run
 from hil.sequences import Sequence, perform, unfit
-from ui.commands.answers import (
-    BAD_INPUT,
-    FAILED,
-    INTERRUPTED,
-    OK,
-    CommandError,
-    say,
-)
+from ui.commands.answers import BAD_INPUT, FAILED, INTERRUPTED, OK, CommandError, say
 
 RECORDED_WAIT_S = 60.0
 
@@ -210,8 +203,11 @@ def finish(
     for missing in measured.missing:
         say(options, f"  not measured: {missing}")
     timing = measured.timing
-    say(options, f"  {timing['cycles']} cycles at {timing['rate_hz']:.2f} Hz, "
-        f"{timing['late_cycles']} late, {timing['lost_samples']} samples lost")  # fmt: skip
+    say(
+        options,
+        f"  {timing['cycles']} cycles at {timing['rate_hz']:.2f} Hz, "
+        f"{timing['late_cycles']} late, {timing['lost_samples']} samples lost",
+    )
     say(options, text)
     say(options, f"run {performed.run}")
     say(options, f"report {report}")
@@ -241,11 +237,15 @@ def verdict(ended: Ended, missing: list[str]) -> str:
 
 def _line(kind: str, name: str, values: dict[str, Any]) -> str:
     if kind == "constant_force":
-        return (f"{name}: asked {values['asked_N']:.1f} N, mean {values['mean_N']:.1f} N, "
-                f"rms error {values['rms_error_N']:.1f} N")  # fmt: skip
+        return (
+            f"{name}: asked {values['asked_N']:.1f} N, mean {values['mean_N']:.1f} N, "
+            f"rms error {values['rms_error_N']:.1f} N"
+        )
     if kind == "virtual_spring":
-        return (f"{name}: asked {values['asked_N_per_mm']:.1f} N/mm, measured "
-                f"{values['measured_N_per_mm']:.1f} N/mm")  # fmt: skip
+        return (
+            f"{name}: asked {values['asked_N_per_mm']:.1f} N/mm, measured "
+            f"{values['measured_N_per_mm']:.1f} N/mm"
+        )
     if kind == "hold":
         return f"{name}: {values['weight_kg']:g} kg sag {values['sag_mm']:.2f} mm"
     lag = values["to_wire_ms"]

@@ -92,8 +92,10 @@ class TerminalOperator:
     def read(self, question: Read) -> float:
         unit = "N" if question.quantity.endswith("_N") else "m"
         while True:
-            self._ask(question.question, f"number with unit ({question.unit}), or Enter if it "
-                                         "cannot be told")  # fmt: skip
+            self._ask(
+                question.question,
+                f"number with unit ({question.unit}), or Enter if it cannot be told",
+            )
             typed = self._line().strip()
             if not typed:
                 return math.nan

@@ -17,15 +17,18 @@ from ui.commands.session import Performed
 def add_wire(parser: argparse.ArgumentParser, replay: bool = True) -> None:
     """The options of a command that runs a bench."""
     parser.add_argument(
-        "--log-wire", action="store_true",
+        "--log-wire",
+        action="store_true",
         help="keep what passes on the wires: bus.log, serial.log and wire.jsonl in the run",
-    )  # fmt: skip
+    )
     if replay:
         parser.add_argument(
-            "--replay", type=Path, metavar="FILE",
+            "--replay",
+            type=Path,
+            metavar="FILE",
             help="no device: play a bus.log (or the folder it is in) that --log-wire left, with "
             "what was asked then; gives the same samples",
-        )  # fmt: skip
+        )
 
 
 def check_wire(options: argparse.Namespace) -> None:

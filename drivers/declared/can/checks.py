@@ -13,16 +13,40 @@ from drivers.transport import GIVEN_UNITS, TAKEN_UNITS, Scaling
 TURN, MINUTE = 2 * math.pi, 60.0
 # Units as database files write them: of which SI unit, and how many of it.
 WRITTEN: dict[str, tuple[str, float]] = {
-    "rad": ("rad", 1.0), "mrad": ("rad", 1e-3), "deg": ("rad", TURN / 360),
-    "°": ("rad", TURN / 360), "rev": ("rad", TURN), "turn": ("rad", TURN), "turns": ("rad", TURN),
-    "rad/s": ("rad/s", 1.0), "deg/s": ("rad/s", TURN / 360), "°/s": ("rad/s", TURN / 360),
-    "rev/s": ("rad/s", TURN), "rpm": ("rad/s", TURN / MINUTE), "1/min": ("rad/s", TURN / MINUTE),
-    "rev/min": ("rad/s", TURN / MINUTE), "Nm": ("N·m", 1.0), "N*m": ("N·m", 1.0),
-    "N.m": ("N·m", 1.0), "N·m": ("N·m", 1.0), "mNm": ("N·m", 1e-3), "Ncm": ("N·m", 1e-2),
-    "A": ("A", 1.0), "mA": ("A", 1e-3), "V": ("V", 1.0), "mV": ("V", 1e-3),
-    "degC": ("degC", 1.0), "°C": ("degC", 1.0), "N": ("N", 1.0), "m": ("m", 1.0),
-    "mm": ("m", 1e-3), "s": ("s", 1.0), "ms": ("s", 1e-3), "Hz": ("Hz", 1.0), "W": ("W", 1.0),
-}  # fmt: skip
+    "rad": ("rad", 1.0),
+    "mrad": ("rad", 1e-3),
+    "deg": ("rad", TURN / 360),
+    "°": ("rad", TURN / 360),
+    "rev": ("rad", TURN),
+    "turn": ("rad", TURN),
+    "turns": ("rad", TURN),
+    "rad/s": ("rad/s", 1.0),
+    "deg/s": ("rad/s", TURN / 360),
+    "°/s": ("rad/s", TURN / 360),
+    "rev/s": ("rad/s", TURN),
+    "rpm": ("rad/s", TURN / MINUTE),
+    "1/min": ("rad/s", TURN / MINUTE),
+    "rev/min": ("rad/s", TURN / MINUTE),
+    "Nm": ("N·m", 1.0),
+    "N*m": ("N·m", 1.0),
+    "N.m": ("N·m", 1.0),
+    "N·m": ("N·m", 1.0),
+    "mNm": ("N·m", 1e-3),
+    "Ncm": ("N·m", 1e-2),
+    "A": ("A", 1.0),
+    "mA": ("A", 1e-3),
+    "V": ("V", 1.0),
+    "mV": ("V", 1e-3),
+    "degC": ("degC", 1.0),
+    "°C": ("degC", 1.0),
+    "N": ("N", 1.0),
+    "m": ("m", 1.0),
+    "mm": ("m", 1e-3),
+    "s": ("s", 1.0),
+    "ms": ("s", 1e-3),
+    "Hz": ("Hz", 1.0),
+    "W": ("W", 1.0),
+}
 
 
 def wrong_uses(options: DeclaredCanFields) -> Iterator[str]:
@@ -34,8 +58,10 @@ def wrong_uses(options: DeclaredCanFields) -> Iterator[str]:
         message = options.messages[name]
         yield from _unit(place, given.source, message.signals[signal], given, unit)
         if message.every is None and options.poll is None:
-            yield (f"{place}: '{name}' does not say 'every', nor is there a poll that it answers; "
-                   f"say in messages.{name} how often it comes, or add a poll")  # fmt: skip
+            yield (
+                f"{place}: '{name}' does not say 'every', nor is there a poll that it answers; "
+                f"say in messages.{name} how often it comes, or add a poll"
+            )
     for quantity, taken in options.takes.items():
         place, unit = f"takes.{quantity}", TAKEN_UNITS[str(quantity)]
         name, _, signal = taken.target.partition(".")
@@ -59,11 +85,14 @@ def _identifiers(options: DeclaredCanFields) -> Iterator[str]:
     for name, message in options.messages.items():
         other = names.setdefault((message.id, message.extended), name)
         if other != name:
-            yield (f"messages.{name}: its id {message.id:#x} is that of '{other}'; give each its "
-                   "own")  # fmt: skip
+            yield (
+                f"messages.{name}: its id {message.id:#x} is that of '{other}'; give each its own"
+            )
         if message.fd and not options.bus.extra().get("fd"):
-            yield (f"bus: '{name}' is a message of CAN FD, and the bus does not say that it "
-                   "carries them; add 'fd: true' under bus")  # fmt: skip
+            yield (
+                f"bus: '{name}' is a message of CAN FD, and the bus does not say that it "
+                "carries them; add 'fd: true' under bus"
+            )
 
 
 def _unit(place: str, path: str, signal: Signal, scaling: Scaling, unit: str) -> Iterator[str]:
@@ -73,11 +102,15 @@ def _unit(place: str, path: str, signal: Signal, scaling: Scaling, unit: str) ->
         return
     quantity = place.partition(".")[2]
     if written[0] != unit:
-        yield (f"{place}: '{path}' is in {signal.unit}, which is no unit of {quantity}; name "
-               f"another signal, or correct its unit (it may be spelled out under messages)")
+        yield (
+            f"{place}: '{path}' is in {signal.unit}, which is no unit of {quantity}; name "
+            f"another signal, or correct its unit (it may be spelled out under messages)"
+        )
     elif written[1] != 1.0 and scaling.scale == 1.0:
-        yield (f"{place}: '{path}' is in {signal.unit}, and {quantity} is in {unit}; write "
-               f"'scale: {written[1]:.6g}' beside it, times a gear's ratio if there is one")
+        yield (
+            f"{place}: '{path}' is in {signal.unit}, and {quantity} is in {unit}; write "
+            f"'scale: {written[1]:.6g}' beside it, times a gear's ratio if there is one"
+        )
 
 
 def _switched(
@@ -93,8 +126,10 @@ def _switched(
     wanted = [number * declared.scale + declared.offset for number in when]
     if {**message.values, **values}.get(switch) not in wanted:
         numbers = " or ".join(f"{value:g}" for value in wanted[:4])
-        yield (f"{place}: '{signal}' is there only while '{switch}' is {numbers}; say so in "
-               f"messages.{name}.values")  # fmt: skip
+        yield (
+            f"{place}: '{signal}' is there only while '{switch}' is {numbers}; say so in "
+            f"messages.{name}.values"
+        )
 
 
 def _status(options: DeclaredCanFields) -> Iterator[str]:
@@ -109,5 +144,7 @@ def _status(options: DeclaredCanFields) -> Iterator[str]:
     for key in ("energised", "fault"):
         masked = getattr(options.status, key)
         if masked is not None and masked.mask >> declared.bits:
-            yield (f"status.{key}.mask: {masked.mask:#x} reaches beyond the {declared.bits} bits "
-                   f"of '{given.source}'; correct the mask, or name another signal")
+            yield (
+                f"status.{key}.mask: {masked.mask:#x} reaches beyond the {declared.bits} bits "
+                f"of '{given.source}'; correct the mask, or name another signal"
+            )

@@ -74,14 +74,18 @@ def carriers(message: CanMessage) -> Iterator[str]:
         if part.signal not in signals:
             yield f"{key}.signal: no signal '{part.signal}'{nearest(part.signal, signals)}"
         elif signals[part.signal].when or signals[part.signal].floating:
-            yield (f"{key}.signal: '{part.signal}' must be a whole number that is always there; "
-                   "name another")  # fmt: skip
+            yield (
+                f"{key}.signal: '{part.signal}' must be a whole number that is always there; "
+                "name another"
+            )
     counter = message.counter
     if counter is not None and counter.modulo and counter.signal in signals:
         bits = signals[counter.signal].bits
         if counter.modulo > 1 << bits:
-            yield (f"counter.modulo: {counter.modulo} values do not fit into the {bits} bits of "
-                   f"'{counter.signal}'; write {1 << bits} at most, or leave it out")  # fmt: skip
+            yield (
+                f"counter.modulo: {counter.modulo} values do not fit into the {bits} bits of "
+                f"'{counter.signal}'; write {1 << bits} at most, or leave it out"
+            )
     for name, value in message.values.items():
         if name not in signals:
             yield f"values: no signal '{name}'{nearest(name, signals)}"
@@ -92,12 +96,16 @@ def carriers(message: CanMessage) -> Iterator[str]:
         return
     carrier = signals[check.signal]
     if carrier.bits != check.width or carrier.positions()[0] % 8:
-        yield (f"checksum.signal: '{check.signal}' has {carrier.bits} bits; name one of whole "
-               f"bytes that has the checksum's {check.width}, or correct width")  # fmt: skip
+        yield (
+            f"checksum.signal: '{check.signal}' has {carrier.bits} bits; name one of whole "
+            f"bytes that has the checksum's {check.width}, or correct width"
+        )
     first, last = (end + message.length if end < 0 else end for end in check.covers)
     if not 0 <= first <= last < message.length:
-        yield (f"checksum.covers: it names bytes outside of the message of {message.length}; "
-               f"write 0 to {message.length - 1}, or -1 for the last")  # fmt: skip
+        yield (
+            f"checksum.covers: it names bytes outside of the message of {message.length}; "
+            f"write 0 to {message.length - 1}, or -1 for the last"
+        )
 
 
 def reach(signal: Signal) -> tuple[float, float]:

@@ -49,13 +49,14 @@ class MessageReader:
         watched: Mapping[str, Sample],
     ) -> None:
         scope: Scope = {
-            "counters": counters, "from_bytes": int.from_bytes, "isfinite": math.isfinite,
-        }  # fmt: skip
+            "counters": counters,
+            "from_bytes": int.from_bytes,
+            "isfinite": math.isfinite,
+        }
         body = _checks(message, scope)
         names = [*outputs, *(name for name in watched if name not in outputs)]
         targets = {
-            name: [*outputs.get(name, [])]
-            + ([(watched[name], PLAIN)] if name in watched else [])
+            name: [*outputs.get(name, [])] + ([(watched[name], PLAIN)] if name in watched else [])
             for name in names
         }
         body += _by_kind(message, targets, scope)
@@ -89,9 +90,7 @@ def _refused(why: str, indent: str) -> list[str]:
     return [f"{indent}counters.{why} += 1", f"{indent}return False"]
 
 
-def _by_kind(
-    message: CanMessage, targets: Mapping[str, list[Output]], scope: Scope
-) -> list[str]:
+def _by_kind(message: CanMessage, targets: Mapping[str, list[Output]], scope: Scope) -> list[str]:
     """Lines that store what is there at each value of the multiplexer."""
     there: dict[int, list[str]] = {}
     for name in targets:
@@ -113,9 +112,7 @@ def _by_kind(
     return [*lines, "else:", *(f" {line}" for line in stores or ["pass"])]
 
 
-def _stores(
-    message: CanMessage, targets: Mapping[str, list[Output]], scope: Scope
-) -> list[str]:
+def _stores(message: CanMessage, targets: Mapping[str, list[Output]], scope: Scope) -> list[str]:
     """Lines that bring the signals of these names to their samples, all of them or none."""
     values, finite, stores = [], [], []
     for name, places in targets.items():

@@ -74,7 +74,8 @@ class DeclaredCanOptions(DeclaredCanFields):
                     elif self.status is None or (wanted == "fault" and not self.status.fault):
                         raise ValueError(f"{place}.expect: '{wanted}' needs status.{wanted}")
         for place, message in (
-            ("heartbeat.send", self.heartbeat and self.heartbeat.send), ("poll", self.poll)
+            ("heartbeat.send", self.heartbeat and self.heartbeat.send),
+            ("poll", self.poll),
         ):
             if message:
                 self.message(place, message)

@@ -99,9 +99,7 @@ def problems(signals: Mapping[str, Signal], length: int, multiplexer: str | None
             )
     if multiplexer is not None:
         if multiplexer not in signals:
-            found.append(
-                f"multiplexer: no signal '{multiplexer}'{nearest(multiplexer, signals)}"
-            )
+            found.append(f"multiplexer: no signal '{multiplexer}'{nearest(multiplexer, signals)}")
         elif signals[multiplexer].when or signals[multiplexer].floating:
             found.append(
                 f"multiplexer: '{multiplexer}' must be a whole number that is always there; name "

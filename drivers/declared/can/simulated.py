@@ -122,9 +122,10 @@ def _turns(
     turns = []
     for part in parts or [()]:
         told = [
-            source for source in sources
+            source
+            for source in sources
             if not (when := message.signals[source[1]].when) or set(part) & set(when)
-        ]  # fmt: skip
+        ]
         signal = message.multiplexer
         constant = [(signal, _scaled(message, signal, part[0]))] if part and signal else []
         turns.append((constant, told))

@@ -154,8 +154,10 @@ def setter(
         low, high = signal.raw_range()
         # Floating numbers are compared faster with their like. Beyond 53 bits the upper end is
         # rounded up by one, and no floating number lies between.
-        lines.append(f" raw = {low} if wanted <= {float(low)} else {high} if wanted >= "
-                     f"{float(high)} else round(wanted)")  # fmt: skip
+        lines.append(
+            f" raw = {low} if wanted <= {float(low)} else {high} if wanted >= "
+            f"{float(high)} else round(wanted)"
+        )
         bits = f"(raw & {mask:#x})" if signal.signed else bits
     whole = (1 << 8 * length) - 1
     lines.append(f" {word} = {word} & {whole ^ mask << shift:#x} | {bits} << {shift}")

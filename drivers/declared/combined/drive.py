@@ -55,12 +55,7 @@ class _Device:
     """A member and what is known of its time."""
 
     def __init__(
-        self,
-        name: str,
-        drive: Drive,
-        asked: bool,
-        latency_s: float | None,
-        interval_s: float = 0.0,
+        self, name: str, drive: Drive, asked: bool, latency_s: float | None, interval_s: float = 0.0
     ) -> None:
         self.name = name
         self.drive = drive
@@ -121,8 +116,10 @@ class CombinedDrive:
         self._main = devices[commanded]
         self._others = [device for name, device in devices.items() if name != commanded]
         self._devices = [self._main, *self._others]
-        source = {q: devices.get(options.source(q) or "", self._main) for q in
-                  (*MOVING, "deflection", "supply", "temperature")}  # fmt: skip
+        source = {
+            q: devices.get(options.source(q) or "", self._main)
+            for q in (*MOVING, "deflection", "supply", "temperature")
+        }
         self._source = source
         self._moving = list({id(d): d for d in (source[q] for q in MOVING)}.values())
         self._resting = Command()

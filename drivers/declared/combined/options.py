@@ -125,8 +125,9 @@ class CombinedOptions(Part):
     def _one_source_each(self) -> None:
         for quantity, chosen in self.quantities.items():
             if quantity not in gives(self.members[chosen]):
-                raise ValueError(f"quantities.{quantity}: '{chosen}' does not give it; name "
-                                 "another")  # fmt: skip
+                raise ValueError(
+                    f"quantities.{quantity}: '{chosen}' does not give it; name another"
+                )
         for name in sorted(USUAL - OWN):
             claiming = [n for n, options in self.members.items() if _claims(options, name)]
             if len(claiming) > 1 and name not in self.quantities:

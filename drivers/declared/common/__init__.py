@@ -1,27 +1,10 @@
 """What described boards share whatever the wire: options, power sequences, checksums, clock."""
 
-from drivers.declared.common.board import (
-    BoardOptions,
-    Counters,
-    Given,
-    Sample,
-    Taken,
-    pace,
-)
-from drivers.declared.common.checksums import (
-    Checksum,
-    checksum,
-    crc_8,
-)
-from drivers.declared.common.device_clock import (
-    DeviceClock,
-)
-from drivers.declared.common.drive import (
-    DeclaredDrive,
-)
-from drivers.declared.common.simulated_board import (
-    BoardLogic,
-)
+from drivers.declared.common.board import BoardOptions, Counters, Given, Sample, Taken, pace
+from drivers.declared.common.checksums import Checksum, checksum, crc_8
+from drivers.declared.common.device_clock import DeviceClock
+from drivers.declared.common.drive import DeclaredDrive
+from drivers.declared.common.simulated_board import BoardLogic
 
 __all__ = [
     "BoardLogic",

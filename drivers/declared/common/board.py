@@ -183,7 +183,9 @@ class BoardOptions(Part):
                 "well leaves open which of them the board follows; take it out"
             )
         for key, example in (
-            ("rated_torque", "1.2 N*m"), ("peak_torque", "3 N*m"), ("host_loss", "100 ms")
+            ("rated_torque", "1.2 N*m"),
+            ("peak_torque", "3 N*m"),
+            ("host_loss", "100 ms"),
         ):
             if getattr(self, key) is None:
                 raise ValueError(
@@ -197,7 +199,6 @@ class BoardOptions(Part):
             )
         if not self.sequences.de_energise:
             raise ValueError("sequences: nothing says how power is removed; add de_energise")
-
 
     def check_command(self, quantity: str, scaling: Scaling, low: float, high: float) -> None:
         """Whether numbers from ``low`` to ``high`` can say what the force law may ask for.

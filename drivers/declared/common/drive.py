@@ -102,8 +102,9 @@ class DeclaredDrive:
             command_delay_cycles=options.command_delay,
             identity=options.name,
             details={
-                "power stage": "as its status says" if options.status
-                else "taken for on once its energise sequence has run: the board tells no status",
+                "power stage": "as its status says"
+                if options.status
+                else "taken for on once its energise sequence has run: the board tells no status"
             },
         )
 
@@ -140,8 +141,11 @@ class DeclaredDrive:
         telemetry = self.telemetry
         mode = command.mode
         target = (
-            command.torque_N_m if mode is Mode.TORQUE
-            else command.velocity_rad_s if mode is Mode.VELOCITY else command.position_rad
+            command.torque_N_m
+            if mode is Mode.TORQUE
+            else command.velocity_rad_s
+            if mode is Mode.VELOCITY
+            else command.position_rad
         )
         if not math.isfinite(target):
             raise DriverError(f"{mode.name.lower()} {target} is not a finite number")

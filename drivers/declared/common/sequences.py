@@ -97,7 +97,9 @@ class Dialogue:
         if name in ("energised", "fault") and status is not None:
             sample = self._board.values["status"]
             state = status.energised if name == "energised" else status.fault
-            return sample.number > 0 and state is not None and (
-                state.met(int(sample.value)) == bool(wanted)
+            return (
+                sample.number > 0
+                and state is not None
+                and (state.met(int(sample.value)) == bool(wanted))
             )
         return self._board.met(name, float(wanted))

@@ -1,9 +1,5 @@
 """Boards described by lines of text or binary frames on a serial port."""
 
-from drivers.declared.serial.options import (
-    SerialOptions,
-)
+from drivers.declared.serial.options import SerialOptions
 
-__all__ = [
-    "SerialOptions",
-]
+__all__ = ["SerialOptions"]

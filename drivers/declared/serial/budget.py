@@ -19,11 +19,16 @@ LONG = -12345.678  # of a value that is written out: sign, digits and decimals
 def line_budget(options: DeclaredLinesOptions, period_s: float) -> tuple[Budget, ...]:
     """One for each direction; the length of a line is that with long numbers in it."""
     sent = _sizes(host_codec(options, Counters()), options.sent())
-    received = {name: options.longest for name, line in options.lines.items() if line.pattern
-                and not line.written}
-    written = options.model_copy(update={
-        "lines": {name: line for name, line in options.lines.items() if name not in received}
-    })
+    received = {
+        name: options.longest
+        for name, line in options.lines.items()
+        if line.pattern and not line.written
+    }
+    written = options.model_copy(
+        update={
+            "lines": {name: line for name, line in options.lines.items() if name not in received}
+        }
+    )
     received |= _sizes(board_codec(written, Counters()), written.received())
     if options.echo:
         received = {name: size + max(sent.values(), default=0) for name, size in received.items()}
@@ -44,10 +49,7 @@ def _sizes(codec: Codec, messages: Mapping[str, tuple[str, ...]]) -> dict[str, i
 
 
 def _budgets(
-    options: SerialOptions,
-    period_s: float,
-    sent: Mapping[str, int],
-    received: Mapping[str, int],
+    options: SerialOptions, period_s: float, sent: Mapping[str, int], received: Mapping[str, int]
 ) -> tuple[Budget, ...]:
     port = options.port
 

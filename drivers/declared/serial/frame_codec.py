@@ -7,12 +7,7 @@ import struct
 
 from drivers.declared.common import Counters
 from drivers.declared.serial.codec import Message
-from drivers.declared.serial.frame_options import (
-    IGNORED,
-    DeclaredFramesOptions,
-    FrameOptions,
-    span,
-)
+from drivers.declared.serial.frame_options import IGNORED, DeclaredFramesOptions, FrameOptions, span
 from drivers.declared.serial.framing import Framer
 
 

@@ -92,7 +92,6 @@ class Framing(Part):
                 raise ValueError(f"{key} is described, but head does not have it; add it there")
         return self
 
-
     @property
     def head_size(self) -> int:
         """Bytes between sync and payload."""

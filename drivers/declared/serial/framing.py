@@ -116,9 +116,13 @@ class Framer:
             if start < 0:
                 # What may be the beginning of a sync is kept; all else was garbage.
                 keep = next(
-                    (n for n in range(min(len(sync) - 1, len(buffer) - at), 0, -1)
-                     if buffer.endswith(sync[:n])), 0,
-                )  # fmt: skip
+                    (
+                        n
+                        for n in range(min(len(sync) - 1, len(buffer) - at), 0, -1)
+                        if buffer.endswith(sync[:n])
+                    ),
+                    0,
+                )
                 counters.malformed += len(buffer) - keep > at
                 at = len(buffer) - keep
                 break

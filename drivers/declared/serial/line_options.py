@@ -147,9 +147,11 @@ class DeclaredLinesOptions(SerialOptions):
         starts = [(n, line.starts) for n, line in self.lines.items() if line.pattern is None]
         for i, (name, start) in enumerate(starts):
             for other, second in starts[:i]:
-                if start == second and len(self.lines[name].fields) == len(
-                    self.lines[other].fields
-                ) and bool(self.lines[name].pairs) == bool(self.lines[other].pairs):
+                if (
+                    start == second
+                    and len(self.lines[name].fields) == len(self.lines[other].fields)
+                    and bool(self.lines[name].pairs) == bool(self.lines[other].pairs)
+                ):
                     raise ValueError(
                         f"lines.{name}: it looks like '{other}'; give each a 'starts' of its own"
                     )

@@ -116,8 +116,9 @@ class _Message:
     def take(self, values: tuple[float, ...], now_s: float) -> None:
         new = self._fields.take(values, now_s)
         self.heard.troubles = {
-            "counter gaps": self._counters.counter_gaps, "repeated": self._counters.repeated,
-        }  # fmt: skip
+            "counter gaps": self._counters.counter_gaps,
+            "repeated": self._counters.repeated,
+        }
         if new:
             self.heard.came(now_s)
             for label, (sample, unit) in self._samples.items():

@@ -34,9 +34,7 @@ class MessageFields:
     def add(self, name: str, sample: Sample, scaling: Scaling | None = None) -> None:
         """``sample`` gets the field ``name``, scaled, or in the board's own units."""
         s = scaling or Scaling()
-        self._targets.append(
-            (self._names.index(name), sample, s.sign * s.scale, s.sign * s.offset)
-        )
+        self._targets.append((self._names.index(name), sample, s.sign * s.scale, s.sign * s.offset))
 
     def take(self, values: Sequence[float], now_s: float) -> bool:
         """Whether it was new; then the samples have its values."""

@@ -101,7 +101,8 @@ class SerialOptions(BoardOptions):
                     else:
                         _name(f"{place}.expect", wanted, received)
         for place, message in (
-            ("heartbeat.send", self.heartbeat and self.heartbeat.send), ("poll", self.poll)
+            ("heartbeat.send", self.heartbeat and self.heartbeat.send),
+            ("poll", self.poll),
         ):
             if message:
                 _name(place, message, sent)

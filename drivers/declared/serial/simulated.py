@@ -35,9 +35,11 @@ CLOCK_START_S = 3.7
 def redirected(data: dict[str, Any], directory: Path) -> dict[str, Any]:
     """The description with its port in ``directory``, where the simulated board is found."""
     port = data.get("port")
-    kept = {key: value for key, value in port.items() if key != "usb"} if (
-        isinstance(port, dict)
-    ) else {}
+    kept = (
+        {key: value for key, value in port.items() if key != "usb"}
+        if (isinstance(port, dict))
+        else {}
+    )
     return {**data, "port": {**kept, "path": str(directory / WIRE_NAME)}}
 
 
@@ -94,9 +96,8 @@ class SimulatedSerialBoard:
         self._streams = {name: every for name in sources if (every := cadence[name]) is not None}
         self._due = dict.fromkeys(self._streams, 0.0)
         self._asked = {
-            name: answered.get(name) or options.poll
-            for name in sources if cadence[name] is None
-        }  # fmt: skip
+            name: answered.get(name) or options.poll for name in sources if cadence[name] is None
+        }
         beat = options.heartbeat
         commands = {taken.target.partition(".")[0] for taken in options.takes.values()}
         self._signs_of_life = {beat.send} if beat is not None else commands

@@ -77,15 +77,16 @@ def test_the_log_is_what_other_tools_read(tmp_path: Path) -> None:
     assert directions == [False, True, False, True, True, False, False, True]
     expected = [SENT, LONG, SENT, LONG, REMOTE, SENT, SENT, FLEXIBLE]
     for frame, then in zip(frames, expected, strict=True):
-        assert frame.equals(
-            then, timestamp_delta=None, check_channel=False, check_direction=False
-        )
+        assert frame.equals(then, timestamp_delta=None, check_channel=False, check_direction=False)
     assert abs(frames[-1].timestamp - time.time()) < 60
     text = (folder / "serial.log").read_text().splitlines()
     assert [line.split(" ", 1)[1] for line in text] == [
-        '> "?\\x0a"', '< "S 1\\x0d\\x0a"', '> "?\\x0a"', '> "?\\x0a"',
+        '> "?\\x0a"',
+        '< "S 1\\x0d\\x0a"',
+        '> "?\\x0a"',
+        '> "?\\x0a"',
         '< "\\xff\\x22\\x5c\\x00"',
-    ]  # fmt: skip
+    ]
 
 
 def test_each_cycle_gets_back_what_it_had(tmp_path: Path) -> None:

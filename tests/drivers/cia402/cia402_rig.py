@@ -42,9 +42,7 @@ class Rig:
         assert self.process.stdout.readline().strip() == "ready"
 
     def drive(self, **changes):
-        return protocol.make(
-            protocol.options.model_validate({**self.data, **changes}), PERIOD
-        )
+        return protocol.make(protocol.options.model_validate({**self.data, **changes}), PERIOD)
 
     def end(self) -> None:
         self.process.terminate()

@@ -39,8 +39,9 @@ def test_base_node_of_canopen_walks_our_node_to_operation_enabled(tmp_path):
         time.sleep(0.1)
         node.tpdo.read()
         node.rpdo.read()
-        seen = {m.cob_id & 0x7FF: m for m in [*node.tpdo.values(), *node.rpdo.values()]
-                if m.enabled}
+        seen = {
+            m.cob_id & 0x7FF: m for m in [*node.tpdo.values(), *node.rpdo.values()] if m.enabled
+        }
         assert set(seen) == set(configured)
         for identifier, pdo in configured.items():
             assert [(v.index, v.subindex) for v in seen[identifier].map] == [
@@ -73,8 +74,11 @@ class CanopenNode:
         self.node = canopen.LocalNode(5, str(EDS))
         self.node.sdo.RESPONSE_TIMEOUT = 1.0
         for index, subindex, kind, value in (
-            (0x6076, 0, "I", 900), (0x608F, 1, "I", 4096), (0x608F, 2, "I", 1),
-            (0x6072, 0, "H", 3000), (0x6502, 0, "I", 0x380),
+            (0x6076, 0, "I", 900),
+            (0x608F, 1, "I", 4096),
+            (0x608F, 2, "I", 1),
+            (0x6072, 0, "H", 3000),
+            (0x6502, 0, "I", 0x380),
         ):
             self.node.set_data(index, subindex, struct.pack("<" + kind, value))
         self.received: list[tuple[int, bytes]] = []
@@ -93,10 +97,20 @@ class CanopenNode:
         if self.node.nmt.state != "OPERATIONAL":
             return
         with contextlib.suppress(can.CanError), self.lock:
-            self.bus.send(can.Message(arbitration_id=0x185, is_extended_id=False,
-                                      data=struct.pack("<Hih", 0x0240, 4096, 250)))
-            self.bus.send(can.Message(arbitration_id=0x285, is_extended_id=False,
-                                      data=struct.pack("<ihb", 2048, -77, 10)))
+            self.bus.send(
+                can.Message(
+                    arbitration_id=0x185,
+                    is_extended_id=False,
+                    data=struct.pack("<Hih", 0x0240, 4096, 250),
+                )
+            )
+            self.bus.send(
+                can.Message(
+                    arbitration_id=0x285,
+                    is_extended_id=False,
+                    data=struct.pack("<ihb", 2048, -77, 10),
+                )
+            )
 
     def value(self, index, subindex, kind):
         return struct.unpack("<" + kind, self.node.get_data(index, subindex))[0]
@@ -110,8 +124,15 @@ class CanopenNode:
 def peer(tmp_path):
     channel = str(tmp_path / "peer.sock")
     peer = CanopenNode(channel)
-    yield peer, {"protocol": "cia402", "node": 5, "sdo_timeout": "1 s",
-                 "bus": {"interface": "local_socket", "channel": channel}}
+    yield (
+        peer,
+        {
+            "protocol": "cia402",
+            "node": 5,
+            "sdo_timeout": "1 s",
+            "bus": {"interface": "local_socket", "channel": channel},
+        },
+    )
     peer.end()
 
 
@@ -160,8 +181,12 @@ def test_our_drive_configures_a_node_of_canopen(peer):
         ((0x1000, 0), struct.pack("<I", 401), {}, "device profile 401, not 402"),
         ((0x6502, 0), struct.pack("<I", 0x80), {}, "not support cyclic synchronous torque"),
         ((0x6502, 0), struct.pack("<I", 0x200), {"modes": ["torque", "velocity"]}, "velocity mode"),
-        ((0x608F, 1), struct.pack("<I", 2000), {"counts_per_revolution": 4096},
-         "counts 2000 per revolution, the profile 4096"),
+        (
+            (0x608F, 1),
+            struct.pack("<I", 2000),
+            {"counts_per_revolution": 4096},
+            "counts 2000 per revolution, the profile 4096",
+        ),
         ((0x6076, 0), b"\1\0", {}, "6076 motor rated torque: 2 bytes came, 4 are due"),
     ],
 )

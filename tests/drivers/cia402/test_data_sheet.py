@@ -62,10 +62,12 @@ def test_what_the_cycle_needs_must_be_in_the_sheet(tmp_path):
     with pytest.raises(DriverError, match=r"edited\.eds has no 0x6077 torque actual value"):
         DataSheet(options(eds=edited(tmp_path, "[6077]", "[5077]")))
     with pytest.raises(DriverError, match=r"0x6401:01 with 16 bits, 32 are expected"):
-        DataSheet(options(
-            eds=str(EDS),
-            deflection_object={"index": 0x6401, "subindex": 1, "type": "INTEGER32"},
-        ))
+        DataSheet(
+            options(
+                eds=str(EDS),
+                deflection_object={"index": 0x6401, "subindex": 1, "type": "INTEGER32"},
+            )
+        )
 
 
 @pytest.mark.parametrize(

@@ -45,8 +45,9 @@ def cycle(drive, command, count, until=None):
         time.sleep(max(0.0, due - time.monotonic()))
         t = drive.read(due + 0.6 * PERIOD)
         drive.write(command)
-        rows.append((t.age_s, t.deflection_age_s, t.position_rad, t.deflection_counts,
-                     t.spare_counts))  # fmt: skip
+        rows.append(
+            (t.age_s, t.deflection_age_s, t.position_rad, t.deflection_counts, t.spare_counts)
+        )
         if until is not None and until(t):
             break
     return np.array(rows)

@@ -50,15 +50,29 @@ def test_velocity_in_rpm(velocity):
     assert r.telemetry.velocity_rad_s == pytest.approx(velocity * 2 * math.pi / 60)
 
 
-@given(st.lists(st.tuples(
-    st.sampled_from([0x185, 0x285, 0x385, 0x485, 0x85, 0x705, 0x80, 0x585, 0x123]),
-    st.binary(max_size=8), st.booleans(), st.booleans(), st.booleans(),
-)))
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from([0x185, 0x285, 0x385, 0x485, 0x85, 0x705, 0x80, 0x585, 0x123]),
+            st.binary(max_size=8),
+            st.booleans(),
+            st.booleans(),
+            st.booleans(),
+        )
+    )
+)
 def test_no_frame_raises_and_each_is_counted_once(frames):
     r = reception()
     for identifier, data, extended, remote, error in frames:
-        r.take(can.Message(arbitration_id=identifier, is_extended_id=extended, data=data,
-                           is_remote_frame=remote, is_error_frame=error))
+        r.take(
+            can.Message(
+                arbitration_id=identifier,
+                is_extended_id=extended,
+                data=data,
+                is_remote_frame=remote,
+                is_error_frame=error,
+            )
+        )
     assert r.telemetry.frames + r.foreign + r.malformed == len(frames)
 
 
@@ -100,7 +114,8 @@ kinds = st.sampled_from(
 @given(deflection=kinds, temperature=st.none() | kinds)
 def test_no_choice_of_objects_overfills_a_pdo(deflection, temperature):
     options = Cia402Options(
-        bus={"interface": "local_socket"}, node=5,
+        bus={"interface": "local_socket"},
+        node=5,
         deflection_object={"index": 0x2020, "type": deflection},
         temperature_object=temperature and {"index": 0x2010, "type": temperature},
     )

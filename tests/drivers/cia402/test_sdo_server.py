@@ -50,7 +50,9 @@ def test_pdo_records_change_only_while_the_pdo_is_not_valid():
     put(0x1A00, 0, "B", 1)
     put(0x1800, 1, "I", 0x185)
     for index, subindex, kind, value in (
-        (0x1A00, 0, "B", 0), (0x1A00, 1, "I", 0x60640020), (0x1800, 1, "I", 0x186),
+        (0x1A00, 0, "B", 0),
+        (0x1A00, 1, "I", 0x60640020),
+        (0x1800, 1, "I", 0x186),
     ):
         with pytest.raises(Abort) as abort:
             put(index, subindex, kind, value)

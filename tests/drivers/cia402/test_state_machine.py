@@ -23,9 +23,7 @@ words = st.integers(0, 0xFFFF)
 @given(words)
 def test_state_agrees_with_the_canopen_package(word):
     """Independent table: State402.SW_MASK of the ``canopen`` package (CiA 402)."""
-    expected = [
-        name for name, (mask, value) in State402.SW_MASK.items() if word & mask == value
-    ]
+    expected = [name for name, (mask, value) in State402.SW_MASK.items() if word & mask == value]
     state = state_of(word)
     name = None if state is None else state.name.replace("_", " ")
     assert name in expected if expected else name is None

@@ -164,9 +164,7 @@ class CycleConformance(Benched):
                     drive.write(command)
             assert core.off and core.energisings == 0
             return
-        command = energise(
-            drive, core, mode=mode, position_rad=drive.telemetry.position_rad
-        )
+        command = energise(drive, core, mode=mode, position_rad=drive.telemetry.position_rad)
         wanted = getattr(command, TARGETS[mode]) + 0.5
         setattr(command, TARGETS[mode], wanted)
         drive.write(command)

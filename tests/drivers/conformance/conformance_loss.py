@@ -25,8 +25,15 @@ from drivers.base import Command, PowerRequest, PowerStage, Rejoining, Telemetry
 
 def readings(telemetry: Telemetry) -> tuple[float, ...]:
     t = telemetry
-    return (t.position_rad, t.velocity_rad_s, t.torque_N_m, t.deflection_counts, t.supply_V,
-            t.power, t.fault_code)  # fmt: skip
+    return (
+        t.position_rad,
+        t.velocity_rad_s,
+        t.torque_N_m,
+        t.deflection_counts,
+        t.supply_V,
+        t.power,
+        t.fault_code,
+    )
 
 
 class LossConformance(Benched):

@@ -144,9 +144,7 @@ class PowerConformance(Benched):
             core.begin_anew()
         else:
             core.power_by_itself(False)
-        cycle_until(
-            drive, command, lambda t: t.power is PowerStage.OFF or t.lost != "", "the loss"
-        )
+        cycle_until(drive, command, lambda t: t.power is PowerStage.OFF or t.lost != "", "the loss")
         cycles(drive, command, LONG_ENOUGH)
         assert core.off and core.energisings == 1
         if not drive.telemetry.lost:

@@ -88,18 +88,23 @@ class TestFrameBoard(DriveConformance):
             "protocol": "declared_frames",
             "port": {"path": "/dev/ttyACM0"},
             "framing": {
-                "cobs": True, "head": ["identifier"],
+                "cobs": True,
+                "head": ["identifier"],
                 "checksum": {"width": 16, "polynomial": 0x1021, "init": 0xFFFF, "covers": [0, -3]},
             },
             "frames": {
                 "ask": {"identifier": 1, "layout": "<"},
                 "state": {
-                    "identifier": 2, "layout": "<dffHBB", "answers": "ask",
+                    "identifier": 2,
+                    "layout": "<dffHBB",
+                    "answers": "ask",
                     "fields": ["angle", "speed", "amperes", "probe", "flags", "count"],
                     "counter": {"field": "count"},
                 },
                 "health": {
-                    "identifier": 3, "layout": "<fhH", "fields": ["volts", "tenths", "fault"],
+                    "identifier": 3,
+                    "layout": "<fhH",
+                    "fields": ["volts", "tenths", "fault"],
                     "every": "10 ms",
                 },
                 "demand": {"identifier": 4, "layout": "<f", "fields": ["amperes"]},
@@ -107,9 +112,12 @@ class TestFrameBoard(DriveConformance):
                 "alive": {"identifier": 6, "layout": "<"},
             },
             "gives": {
-                "position": {"from": "state.angle"}, "velocity": {"from": "state.speed"},
-                "current": {"from": "state.amperes"}, "deflection": {"from": "state.probe"},
-                "status": {"from": "state.flags"}, "supply": {"from": "health.volts"},
+                "position": {"from": "state.angle"},
+                "velocity": {"from": "state.speed"},
+                "current": {"from": "state.amperes"},
+                "deflection": {"from": "state.probe"},
+                "status": {"from": "state.flags"},
+                "supply": {"from": "health.volts"},
                 "temperature": {"from": "health.tenths", "scale": 0.1},
                 "fault": {"from": "health.fault"},
             },
@@ -118,7 +126,7 @@ class TestFrameBoard(DriveConformance):
             "sequences": {"energise": [energise], **order},
             "host_loss": host_loss,
             "silence": SILENCE,
-        }  # fmt: skip
+        }
 
 
 class BesideASensor:
@@ -151,7 +159,6 @@ class BesideASensor:
         finally:
             for board in boards.values():
                 board.end()
-
 
     def test_the_motor_is_told_of_at_the_time_of_the_deflection(self, bench: Bench) -> None:
         """Which is measured 3 ms before it is received: the motor was further back then."""

@@ -70,8 +70,11 @@ def test_parts_that_are_named_without_their_owner_are_there() -> None:
 
     core = SimulatedDriveCore(RigParameters())
     owners = {
-        "core": core, "Telemetry": Telemetry(), "Command": Command(), "door": SurroundingsDoor,
-    }  # fmt: skip
+        "core": core,
+        "Telemetry": Telemetry(),
+        "Command": Command(),
+        "door": SurroundingsDoor,
+    }
     told = [name.split(".") for name in NAMES if name.split(".")[0] in owners and "." in name]
     assert len(told) >= 7
     for owner, *parts in told:
@@ -109,14 +112,24 @@ def test_the_steps_do_what_they_say(tmp_path: Path) -> None:
     arguments = testing.split(" python ")[1].split()
     told = subprocess.run(
         [sys.executable, *arguments, "-q", "-p", "no:cacheprovider", "-k", "tells_what or peak"],
-        cwd=place, env=environment, capture_output=True, text=True, timeout=60, check=False,
-    )  # fmt: skip
+        cwd=place,
+        env=environment,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
     assert "2 passed" in told.stdout, told.stdout + told.stderr
     for line in (checking, demonstrating):
         assert line.startswith("hookeline ") and "my_rig.yaml" in line
     told = subprocess.run(
         [sys.executable, "-m", "ui.cli", *checking.split()[1:]],
-        cwd=place, env=environment, capture_output=True, text=True, timeout=60, check=False,
-    )  # fmt: skip
+        cwd=place,
+        env=environment,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
     assert told.returncode == 0, told.stdout + told.stderr
     assert "port.baud" in told.stdout

@@ -36,10 +36,13 @@ def messages(draw, lengths=(1, 2, 4, 6, 8, 12, 20, 64)):
         signal = Signal(
             start=8 * draw(st.integers(0, length - 1)) + draw(st.sampled_from((0, 7, 0, 7, 3))),
             order=draw(st.sampled_from(("little_endian", "big_endian"))),
-            bits=bits, floating=floating, when=when,
+            bits=bits,
+            floating=floating,
+            when=when,
             signed=not (plain or floating) and draw(st.booleans()),
-            scale=1.0 if plain else draw(SCALES), offset=0.0 if plain else draw(OFFSETS),
-        )  # fmt: skip
+            scale=1.0 if plain else draw(SCALES),
+            offset=0.0 if plain else draw(OFFSETS),
+        )
         places = signal.positions()
         if min(places) < 0 or max(places) >= 8 * length:
             return
@@ -60,18 +63,27 @@ def messages(draw, lengths=(1, 2, 4, 6, 8, 12, 20, 64)):
     assume(signals)
     extended = draw(st.booleans())
     return CanMessage(
-        id=draw(st.integers(0, 0x1FFFFFFF if extended else 0x7FF)), extended=extended,
-        length=length, fd=length > 8 or draw(st.booleans()), signals=signals,
+        id=draw(st.integers(0, 0x1FFFFFFF if extended else 0x7FF)),
+        extended=extended,
+        length=length,
+        fd=length > 8 or draw(st.booleans()),
+        signals=signals,
         multiplexer="m" if multiplexed else None,
-    )  # fmt: skip
+    )
 
 
 def as_library(message: CanMessage) -> dbc.Message:
     return dbc.Message(
-        message.id, "state", message.length,
+        message.id,
+        "state",
+        message.length,
         [
             dbc.Signal(
-                name, s.start, s.bits, byte_order=s.order, is_signed=s.signed,
+                name,
+                s.start,
+                s.bits,
+                byte_order=s.order,
+                is_signed=s.signed,
                 conversion=conversion.BaseConversion.factory(
                     scale=s.scale, offset=s.offset, is_float=s.floating
                 ),
@@ -81,8 +93,10 @@ def as_library(message: CanMessage) -> dbc.Message:
             )
             for name, s in message.signals.items()
         ],
-        is_extended_frame=message.extended, is_fd=message.fd, strict=True,
-    )  # fmt: skip
+        is_extended_frame=message.extended,
+        is_fd=message.fd,
+        strict=True,
+    )
 
 
 def kinds_of(message: CanMessage) -> list[int]:
@@ -214,26 +228,36 @@ def checked(draw):
     # Of the message's own signals those that are left beside these two.
     own = {counter_at, *range(at, at + width // 8)}
     signals = {
-        name: signal for name, signal in message.signals.items()
+        name: signal
+        for name, signal in message.signals.items()
         if not own & {place // 8 for place in signal.positions()}
-    }  # fmt: skip
+    }
     signals = {name: s.model_copy(update={"when": ()}) for name, s in signals.items() if not s.when}
     signals["count"] = Signal(start=8 * counter_at + 2, bits=draw(st.integers(1, 6)))
     signals["check"] = Signal(
         start=8 * at + (7 if order == "big_endian" else 0), bits=width, order=order
     )
     return CanMessage(
-        id=message.id, extended=message.extended, length=length, fd=message.fd, signals=signals,
+        id=message.id,
+        extended=message.extended,
+        length=length,
+        fd=message.fd,
+        signals=signals,
         counter={"signal": "count"},
         checksum={
-            "signal": "check", "kind": kind, "width": width, "polynomial": numbers[0] | 1,
-            "init": numbers[1], "xor_out": numbers[2], "reflect_in": draw(st.booleans()),
+            "signal": "check",
+            "kind": kind,
+            "width": width,
+            "polynomial": numbers[0] | 1,
+            "init": numbers[1],
+            "xor_out": numbers[2],
+            "reflect_in": draw(st.booleans()),
             "reflect_out": draw(st.booleans()),
             "covers": (first, last if draw(st.booleans()) else last - length),
             "itself": draw(st.sampled_from((None, 0, 0xFF))),
             "first_identifier_bytes": draw(st.integers(0, 4)),
         },
-    )  # fmt: skip
+    )
 
 
 def independent(message: CanMessage, wire: bytes) -> int:
@@ -242,10 +266,13 @@ def independent(message: CanMessage, wire: bytes) -> int:
     last = declared.covers[1] % message.length
     own = {place // 8 for place in message.signals["check"].positions()}
     covered = b"".join(
-        bytes((declared.itself,)) if i in own and declared.itself is not None
-        else b"" if i in own else wire[i : i + 1]
+        bytes((declared.itself,))
+        if i in own and declared.itself is not None
+        else b""
+        if i in own
+        else wire[i : i + 1]
         for i in range(declared.covers[0], last + 1)
-    )  # fmt: skip
+    )
     identifier = message.id.to_bytes(4, "big")
     covered = identifier[4 - declared.first_identifier_bytes :] + covered
     top = 1 << declared.width
@@ -258,9 +285,13 @@ def independent(message: CanMessage, wire: bytes) -> int:
         total = declared.init + sum(covered)
         return (total if declared.kind == "sum" else -total) % top ^ declared.xor_out
     crc = crccheck.crc.Crc(
-        declared.width, declared.polynomial, declared.init, reflect_input=declared.reflect_in,
-        reflect_output=declared.reflect_out, xor_output=declared.xor_out,
-    )  # fmt: skip
+        declared.width,
+        declared.polynomial,
+        declared.init,
+        reflect_input=declared.reflect_in,
+        reflect_output=declared.reflect_out,
+        xor_output=declared.xor_out,
+    )
     crc.process(covered)
     return crc.final()
 
@@ -303,6 +334,13 @@ def test_a_counter_that_leaps_is_counted_and_taken():
     counters = Counters()
     take = MessageReader(message, counters, {}, {}).take
     assert [take(bytes((n,)), 0.0) for n in (7, 8, 9, 0, 1, 1, 3, 2)] == [
-        True, True, True, True, True, False, True, True,
-    ]  # fmt: skip
+        True,
+        True,
+        True,
+        True,
+        True,
+        False,
+        True,
+        True,
+    ]
     assert (counters.counter_gaps, counters.repeated, counters.received) == (2, 1, 7)

@@ -122,17 +122,20 @@ def test_a_can_board_through_its_life(tmp_path: Path, far: Any, name: str) -> No
     drive.close()
 
 
-@pytest.mark.parametrize(("old", "new", "words"), [
-    (", fd: true}", "}", "add 'fd: true'"),
-    ("values: {MODE: 1}", "values: {MODE: 1, TORQUE: 3}", ""),
-    ("to: DEMAND.TORQUE,", "to: DEMAND.TORQUE_BY_HAND,", "only while 'MODE' is 2"),
-    ("length: 48", "length: 32", "ends at bit 255"),
-    ("length: 48", "length: 50", "12, 16, 20"),
-    ("when: [0, 2]", "when: [0, 1]", "'VOLTAGE' at bit 8"),
-    ("id: 0x18FF0201\n    extended: true", "id: 0x18FF0201", "needs 29 bits"),
-    ("multiplexer: PART", "multiplexer: PARTS", "no signal 'PARTS'; did you mean"),
-    ("id: 0x7,", "id: 0x8,", "id 0x8 is that of 'ORDER'"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        (", fd: true}", "}", "add 'fd: true'"),
+        ("values: {MODE: 1}", "values: {MODE: 1, TORQUE: 3}", ""),
+        ("to: DEMAND.TORQUE,", "to: DEMAND.TORQUE_BY_HAND,", "only while 'MODE' is 2"),
+        ("length: 48", "length: 32", "ends at bit 255"),
+        ("length: 48", "length: 50", "12, 16, 20"),
+        ("when: [0, 2]", "when: [0, 1]", "'VOLTAGE' at bit 8"),
+        ("id: 0x18FF0201\n    extended: true", "id: 0x18FF0201", "needs 29 bits"),
+        ("multiplexer: PART", "multiplexer: PARTS", "no signal 'PARTS'; did you mean"),
+        ("id: 0x7,", "id: 0x8,", "id 0x8 is that of 'ORDER'"),
+    ],
+)
 def test_what_cannot_be_is_told(old: str, new: str, words: str, tmp_path: Path) -> None:
     assert old in FLEXIBLE
     text = FLEXIBLE.replace(old, new)

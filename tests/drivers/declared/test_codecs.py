@@ -21,14 +21,23 @@ NINE = b"123456789"
         # Check values of the CRC catalogue for "123456789".
         (Checksum(width=8, polynomial=0x1D, init=0xFF, xor_out=0xFF), 0x4B),  # SAE J1850
         (Checksum(width=16, polynomial=0x1021, init=0xFFFF), 0x29B1),  # CCITT, false
-        (Checksum(width=32, polynomial=0x04C11DB7, init=0xFFFFFFFF, reflect_in=True,
-                  reflect_out=True, xor_out=0xFFFFFFFF), 0xCBF43926),
+        (
+            Checksum(
+                width=32,
+                polynomial=0x04C11DB7,
+                init=0xFFFFFFFF,
+                reflect_in=True,
+                reflect_out=True,
+                xor_out=0xFFFFFFFF,
+            ),
+            0xCBF43926,
+        ),
         (Checksum(kind="sum", width=8), sum(NINE) % 256),
         (Checksum(kind="sum", width=16), sum(NINE)),
         (Checksum(kind="xor"), 0x31),
         (Checksum(kind="twos_complement"), -sum(NINE) % 256),
     ],
-)  # fmt: skip
+)
 def test_catalogue_values(declared: Checksum, value: int) -> None:
     assert checksum(declared)(NINE) == value
 
@@ -38,16 +47,21 @@ def test_catalogue_values(declared: Checksum, value: int) -> None:
     width=st.sampled_from((8, 16, 24, 32)),
     numbers=st.tuples(*[st.integers(0, 2**32 - 1)] * 3),
     reflect=st.tuples(st.booleans(), st.booleans()),
-    covered=st.binary(max_size=20), data=st.data(),
+    covered=st.binary(max_size=20),
+    data=st.data(),
 )
 def test_any_crc_as_an_independent_package_has_it(width, numbers, reflect, covered, data):
     mask = (1 << width) - 1
     polynomial, init, out = (number & mask for number in numbers)
     polynomial = data.draw(st.just(polynomial | 1) | st.sampled_from((0x1021, 0x04C11DB7))) & mask
     declared = Checksum(
-        width=width, polynomial=polynomial, init=init, xor_out=out,
-        reflect_in=reflect[0], reflect_out=reflect[1],
-    )  # fmt: skip
+        width=width,
+        polynomial=polynomial,
+        init=init,
+        xor_out=out,
+        reflect_in=reflect[0],
+        reflect_out=reflect[1],
+    )
     other = crccheck.crc.Crc(
         width, polynomial, init, reflect_input=reflect[0], reflect_output=reflect[1], xor_output=out
     )
@@ -55,10 +69,16 @@ def test_any_crc_as_an_independent_package_has_it(width, numbers, reflect, cover
     assert checksum(declared)(covered) == other.final()
 
 
-@pytest.mark.parametrize("wrong", [
-    {"polynomial": 0}, {"polynomial": 0x1FF}, {"width": 12, "polynomial": 1},
-    {"polynomial": 7, "covers": (5, 2)}, {"kind": "xor", "width": 16},
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"polynomial": 0},
+        {"polynomial": 0x1FF},
+        {"width": 12, "polynomial": 1},
+        {"polynomial": 7, "covers": (5, 2)},
+        {"kind": "xor", "width": 16},
+    ],
+)
 def test_an_impossible_checksum_is_refused(wrong):
     with pytest.raises(ValidationError):
         Checksum(**wrong)

@@ -92,30 +92,42 @@ def test_a_part_that_is_there_with_several_values_of_the_multiplexer(tmp_path: P
         assert MessageReader(message, Counters(), {}, samples).take(wire, 1.0)
         seen[kind] = {name: s.value for name, s in samples.items() if s.number and name != "KIND"}
     assert seen == {
-        0: {"ONE": 1, "BOTH": 9}, 1: {"TWO": 513, "BOTH": 9}, 2: {"BOTH": 9}, 3: {"BOTH": 9}, 4: {}
-    }  # fmt: skip
+        0: {"ONE": 1, "BOTH": 9},
+        1: {"TWO": 513, "BOTH": 9},
+        2: {"BOTH": 9},
+        3: {"BOTH": 9},
+        4: {},
+    }
 
 
 def test_one_multiplexer_inside_another_is_refused_where_it_is_used(tmp_path: Path) -> None:
     path = tmp_path / "board.dbc"
     path.write_text(BOARD + NESTED)
     data = {
-        "bus": {"interface": "local_socket"}, "dbc": str(path), "poll": "MOTION",
+        "bus": {"interface": "local_socket"},
+        "dbc": str(path),
+        "poll": "MOTION",
         "gives": {"deflection": {"from": "MOTION.SHAFT_ANGLE"}},
-    }  # fmt: skip
-    DeclaredCanOptions.model_validate({**data, "poll": None, "messages": {
-        "MOTION": {"every": "1 ms"},
-    }})  # fmt: skip
+    }
+    DeclaredCanOptions.model_validate(
+        {**data, "poll": None, "messages": {"MOTION": {"every": "1 ms"}}}
+    )
     data["gives"] = {"deflection": {"from": "NESTED.DEEP"}}
     with pytest.raises(ValueError, match=r"gives.deflection.from: .*KIND, INNER"):
         DeclaredCanOptions.model_validate(data)
 
 
-@pytest.mark.parametrize(("name", "text"), [
-    ("board.dbc", BOARD.replace("(0.001,0.5)", "(0.001;0.5)")),
-    ("board.kcd", "<NetworkDefinition"), ("board.sym", "FormatVersion=1.0"),
-    ("board.arxml", "<AUTOSAR/>"), ("board.txt", "nothing"), ("board.dbc", "\0\1\2"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("name", "text"),
+    [
+        ("board.dbc", BOARD.replace("(0.001,0.5)", "(0.001;0.5)")),
+        ("board.kcd", "<NetworkDefinition"),
+        ("board.sym", "FormatVersion=1.0"),
+        ("board.arxml", "<AUTOSAR/>"),
+        ("board.txt", "nothing"),
+        ("board.dbc", "\0\1\2"),
+    ],
+)
 def test_a_damaged_file_is_told_in_a_line(tmp_path: Path, name: str, text: str) -> None:
     (tmp_path / name).write_text(text)
     with pytest.raises(DbcError, match=f"'{name}' is no database file for CAN: .*; give") as caught:

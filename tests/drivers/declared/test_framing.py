@@ -18,39 +18,54 @@ CRC32 = {"width": 32, "polynomial": 0x04C11DB7, "init": 0xFFFFFFFF, "xor_out": 0
 FRAMINGS = {
     "sync": {"sync": [0xA5, 0x5A], "head": ["length", "identifier"], "checksum": CRC32},
     "whole length": {
-        "sync": [0x7E], "head": ["identifier", "length"],
+        "sync": [0x7E],
+        "head": ["identifier", "length"],
         "length": {"bytes": 2, "counts": "frame", "order": "big_endian"},
         "checksum": CRC32 | {"order": "big_endian", "covers": [1, -1]},
     },
     "bare sync": {"sync": [1, 2, 3], "checksum": CRC32},
     "cobs": {"cobs": True, "head": ["identifier"], "checksum": CRC32},
     "cobs following": {
-        "cobs": True, "head": ["length", "identifier"], "length": {"counts": "following"},
+        "cobs": True,
+        "head": ["length", "identifier"],
+        "length": {"counts": "following"},
         "checksum": CRC32,
     },
-}  # fmt: skip
+}
 
 
 def frames(framing: dict[str, object]) -> DeclaredFramesOptions:
     named = "identifier" in framing.get("head", ())
-    return DeclaredFramesOptions.model_validate({
-        "port": {"path": "x"}, "framing": framing,
-        "frames": {"sample": {"layout": "<Ihf", "fields": ["stamp", "raw", "warm"], "every": "1 ms"}
-                   | ({"identifier": 7} if named else {})},
-        "gives": {"deflection": {"from": "sample.raw"}},
-    })  # fmt: skip
+    return DeclaredFramesOptions.model_validate(
+        {
+            "port": {"path": "x"},
+            "framing": framing,
+            "frames": {
+                "sample": {"layout": "<Ihf", "fields": ["stamp", "raw", "warm"], "every": "1 ms"}
+                | ({"identifier": 7} if named else {})
+            },
+            "gives": {"deflection": {"from": "sample.raw"}},
+        }
+    )
 
 
 def lines(**changes: object) -> DeclaredLinesOptions:
-    return DeclaredLinesOptions.model_validate({
-        "port": {"path": "x"},
-        "lines": {
-            "sample": {"starts": "S", "fields": ["stamp", "raw", "warm"], "every": "1 ms",
-                       "written": "S{stamp:d},{raw:d},{warm:.3f}"},
-        },
-        "checksum": CRC32,
-        "gives": {"deflection": {"from": "sample.raw"}},
-    } | changes)  # fmt: skip
+    return DeclaredLinesOptions.model_validate(
+        {
+            "port": {"path": "x"},
+            "lines": {
+                "sample": {
+                    "starts": "S",
+                    "fields": ["stamp", "raw", "warm"],
+                    "every": "1 ms",
+                    "written": "S{stamp:d},{raw:d},{warm:.3f}",
+                }
+            },
+            "checksum": CRC32,
+            "gives": {"deflection": {"from": "sample.raw"}},
+        }
+        | changes
+    )
 
 
 class Kind:
@@ -87,12 +102,17 @@ def test_stuffing_there_and_back_without_zeros(data: bytes) -> None:
     assert cobs_decode(packet) == data
 
 
-@pytest.mark.parametrize(("data", "packet"), [
-    # Examples of the paper's rules, by hand: a code before each run that ends in a zero.
-    (b"", b"\x01"), (b"\0", b"\x01\x01"), (b"\x11\x22\0\x33", b"\x03\x11\x22\x02\x33"),
-    (bytes(range(1, 255)), b"\xff" + bytes(range(1, 255))),
-    (bytes(range(256)), b"\x01\xff" + bytes(range(1, 255)) + b"\x02\xff"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("data", "packet"),
+    [
+        # Examples of the paper's rules, by hand: a code before each run that ends in a zero.
+        (b"", b"\x01"),
+        (b"\0", b"\x01\x01"),
+        (b"\x11\x22\0\x33", b"\x03\x11\x22\x02\x33"),
+        (bytes(range(1, 255)), b"\xff" + bytes(range(1, 255))),
+        (bytes(range(256)), b"\x01\xff" + bytes(range(1, 255)) + b"\x02\xff"),
+    ],
+)
 def test_stuffing_as_the_rules_have_it(data: bytes, packet: bytes) -> None:
     assert cobs_encode(data) == packet
 
@@ -162,10 +182,24 @@ def test_a_line_that_never_ends_does_not_fill_the_memory() -> None:
     assert kind.counters.malformed == 1
 
 
-@pytest.mark.parametrize("text", [
-    b"S1,2", b"S1,2,3,4", b"S1,nan,3", b"S1,inf,3", b"S1_0,2,3", b"S0x1,2,3", b"S1,2,3e999",
-    b"S1,,3", b"T1,2,3", b"S1,2,\xc2\xb2", b"S1,2,3\x00", b"S" + b"1" * 300 + b",2,3", b"S1,2,- 3",
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "text",
+    [
+        b"S1,2",
+        b"S1,2,3,4",
+        b"S1,nan,3",
+        b"S1,inf,3",
+        b"S1_0,2,3",
+        b"S0x1,2,3",
+        b"S1,2,3e999",
+        b"S1,,3",
+        b"T1,2,3",
+        b"S1,2,\xc2\xb2",
+        b"S1,2,3\x00",
+        b"S" + b"1" * 300 + b",2,3",
+        b"S1,2,- 3",
+    ],
+)
 def test_what_is_no_number_is_no_value(text: bytes) -> None:
     counters = Counters()
     codec = line_codec.host_codec(lines(checksum=None), counters)
@@ -175,23 +209,38 @@ def test_what_is_no_number_is_no_value(text: bytes) -> None:
 
 
 def test_fields_by_name_and_by_pattern_with_prompt_and_echo() -> None:
-    options = DeclaredLinesOptions.model_validate({
-        "port": {"path": "x"}, "line_end": "\r", "echo": True, "prompt": "> ",
-        "commands": {"ask": "Q"}, "poll": "ask",
-        "lines": {
-            "a": {"starts": "A ", "pairs": {"v": "volts", "st": "state"}, "separator": " ",
-                  "words": {"state": {"idle": 0, "run": 1}}},
-            "b": {"pattern": r"(B|C) (?P<x>\S+) (?P<y>0x\S+)", "hexadecimal": ["y"],
-                  "written": "B {x:.2f} {y:X}"},
-            "c": {"fields": ["d", "_", "e"], "separator": " "},
-        },
-        "gives": {"deflection": {"from": "b.x"}},
-    })  # fmt: skip
+    options = DeclaredLinesOptions.model_validate(
+        {
+            "port": {"path": "x"},
+            "line_end": "\r",
+            "echo": True,
+            "prompt": "> ",
+            "commands": {"ask": "Q"},
+            "poll": "ask",
+            "lines": {
+                "a": {
+                    "starts": "A ",
+                    "pairs": {"v": "volts", "st": "state"},
+                    "separator": " ",
+                    "words": {"state": {"idle": 0, "run": 1}},
+                },
+                "b": {
+                    "pattern": r"(B|C) (?P<x>\S+) (?P<y>0x\S+)",
+                    "hexadecimal": ["y"],
+                    "written": "B {x:.2f} {y:X}",
+                },
+                "c": {"fields": ["d", "_", "e"], "separator": " "},
+            },
+            "gives": {"deflection": {"from": "b.x"}},
+        }
+    )
     counters = Counters()
     codec = line_codec.host_codec(options, counters)
     assert codec.build("ask") == b"Q\r"
     assert codec.feed(b"Q\r\n> A st=run other=7 v=12.5\r\n> C -1e1 0xFf\r\n1 abc 2\r\n>") == [
-        ("a", (12.5, 1.0)), ("b", (-10.0, 255.0)), ("c", (1.0, 2.0))
+        ("a", (12.5, 1.0)),
+        ("b", (-10.0, 255.0)),
+        ("c", (1.0, 2.0)),
     ]
     assert counters.malformed == 0
     for wrong in (b"A v=1", b"A v=1 st=odd", b"A v=1 v=2 st=run", b"B one 0x1", b"B 1 2"):

@@ -22,8 +22,10 @@ SHOWN = {
 }
 REST: dict[str, Any] = {
     "status": {"energised": {"mask": 1, "equals": 1}},
-    "host_loss": "100 ms", "rated_torque": "1 N*m", "peak_torque": "2 N*m",
-}  # fmt: skip
+    "host_loss": "100 ms",
+    "rated_torque": "1 N*m",
+    "peak_torque": "2 N*m",
+}
 
 
 def whole(name: str) -> dict[str, Any]:
@@ -31,18 +33,23 @@ def whole(name: str) -> dict[str, Any]:
     data = {**SHOWN[name], **REST}
     if name == "declared_can":
         data |= {
-            "dbc": str(SHIPPED / "drives" / "treadle_board.dbc"), "poll": "ASK",
-            "sequences": {"energise": [{"send": "ORDER", "with": {"ORDER_ACTION": 1}}],
-                          "de_energise": [{"send": "ORDER", "with": {"ORDER_ACTION": 0}}]},
+            "dbc": str(SHIPPED / "drives" / "treadle_board.dbc"),
+            "poll": "ASK",
+            "sequences": {
+                "energise": [{"send": "ORDER", "with": {"ORDER_ACTION": 1}}],
+                "de_energise": [{"send": "ORDER", "with": {"ORDER_ACTION": 0}}],
+            },
             "gives": {**data["gives"], "status": {"from": "MOTION.BOARD_FLAGS"}},
-        }  # fmt: skip
+        }
     else:
         data["commands"] = {**data["commands"], "order": "{action:d}"}
         data |= {
-            "sequences": {"energise": [{"send": "order", "with": {"action": 1}}],
-                          "de_energise": [{"send": "order", "with": {"action": 0}}]},
+            "sequences": {
+                "energise": [{"send": "order", "with": {"action": 1}}],
+                "de_energise": [{"send": "order", "with": {"action": 0}}],
+            },
             "gives": {**data["gives"], "status": {"from": "state.flags"}},
-        }  # fmt: skip
+        }
     return data
 
 

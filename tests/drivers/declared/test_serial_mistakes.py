@@ -50,11 +50,15 @@ LINES = [
     ("{done: true, fault: false}", "{dome: true}", "'dome'", "done"),
     ("send: alive, every", "send: alife, every", "'alife'", "alive"),
     ("energised: {mask: 1, equals: 1}", "energised: {mask: 1, equals: 2}", "never met", ""),
-    ("done: {starts: \"done\"}", "done: {pattern: '('}", "no regular expression", ""),
-    ("done: {starts: \"done\"}", "done: {}", "nothing tells", "starts"),
+    ('done: {starts: "done"}', "done: {pattern: '('}", "no regular expression", ""),
+    ('done: {starts: "done"}', "done: {}", "nothing tells", "starts"),
     ("baud: 1000000", "baud: 460800", "of the wire", "control.rate"),
-    ("done: {starts: \"done\"}", "done: {starts: \"= \", fields: [a, b, c, d, e]}",
-     "looks like 'state'", "'starts' of its own"),
+    (
+        'done: {starts: "done"}',
+        'done: {starts: "= ", fields: [a, b, c, d, e]}',
+        "looks like 'state'",
+        "'starts' of its own",
+    ),
     ("torque: {to: demand.torque}", "current: {to: demand.torque}", "what torque", "N*m/A"),
     ("from: state.flags", "from: state.flag", "no field 'flag'", "flags"),
     ("host_loss: 100 ms\n", "host_los: 100 ms\n", "unknown key", "host_loss"),
@@ -66,8 +70,12 @@ FRAMES = [
     ("fields: [count, stamp, deflection]", "fields: [count, stamp, stamp]", "twice", ""),
     ("from: sample.deflection", "from: sample.deflektion", "no field", "deflection"),
     ("from: sample.stamp", "from: sample.stmp", "no field", "stamp"),
-    ("deflection: {from: sample.deflection}", "deflection: {from: sample.deflection, scale: 0}",
-     "must not be 0", ""),
+    (
+        "deflection: {from: sample.deflection}",
+        "deflection: {from: sample.deflection, scale: 0}",
+        "must not be 0",
+        "",
+    ),
     ("counter: {field: count}", "counter: {field: cnt}", "no field 'cnt'", ""),
     ("identifier: 1\n", "identifier: 300\n", "does not fit", ""),
     ("identifier: 1\n", "\n", "head has an identifier", "add"),
@@ -77,15 +85,22 @@ FRAMES = [
     ("covers: [2, -1]", "covers: [40, -1]", "outside of frame 'sample'", ""),
     ("every: 1 ms\n", "\n", "'every'", "how often"),
     ("tick: 1 us", "tick: 1 um", "kind s", "ms"),
-    ("velocity: {from: PROBE.SHAFT_SPEED}",
-     "velocity: {from: PROBE.SHAFT_SPEED}\n      deflection: {from: PROBE.PROBE_COUNTS}",
-     "both give deflection", "quantities"),
+    (
+        "velocity: {from: PROBE.SHAFT_SPEED}",
+        "velocity: {from: PROBE.SHAFT_SPEED}\n      deflection: {from: PROBE.PROBE_COUNTS}",
+        "both give deflection",
+        "quantities",
+    ),
     ("MOTION.SHAFT_ANGLE", "MOTION.SHAFT_ANGEL", "SHAFT_ANGEL", "SHAFT_ANGLE"),
     ("protocol: declared_frames", "protocol: declared_frame", "declared_frame", "declared_frames"),
     ("protocol: declared_frames", "protocol: combined", "cannot be combined", ""),
     ("protocol: combined", "protocol: combined\ncommands: probe", "takes none", "one that does"),
-    ("protocol: combined", "protocol: combined\nquantities: {deflection: motor}",
-     "does not give it", "another"),
+    (
+        "protocol: combined",
+        "protocol: combined\nquantities: {deflection: motor}",
+        "does not give it",
+        "another",
+    ),
     ("protocol: combined", "protocol: combined\nlatency: {prob: 1 ms}", "'prob'", "probe"),
     ("rated_torque: 1.26 N*m", "rated_torque: 1.26 V", "N*m", "N*m"),
 ]
@@ -104,13 +119,19 @@ def test_refused_with_file_line_and_mend(tmp_path, name, old, new, reason, mend)
     assert len(found.errors) <= 2
 
 
-@pytest.mark.parametrize(("name", "old", "new"), [
-    ("treadle_lines", "rated_torque: 1.26 N*m", "rated_torque: 1.26 A"),
-    ("treadle_frames", "      deflection: {from: sample.deflection}",
-     "      deflection: {from: sample.deflection, scale: 0}"),
-    ("treadle_frames", "host_loss: 100 ms", "host_los: 100 ms"),
-    ("treadle_frames", "from: MOTION.SHAFT_TORQUE", "from: MOTION.SHAFT_TORQ"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("name", "old", "new"),
+    [
+        ("treadle_lines", "rated_torque: 1.26 N*m", "rated_torque: 1.26 A"),
+        (
+            "treadle_frames",
+            "      deflection: {from: sample.deflection}",
+            "      deflection: {from: sample.deflection, scale: 0}",
+        ),
+        ("treadle_frames", "host_loss: 100 ms", "host_los: 100 ms"),
+        ("treadle_frames", "from: MOTION.SHAFT_TORQUE", "from: MOTION.SHAFT_TORQ"),
+    ],
+)
 def test_the_very_line_is_named(tmp_path, name, old, new) -> None:
     line, found = examined(tmp_path, name, old, new)
     assert [error.line for error in found.errors] == [line]
@@ -126,20 +147,27 @@ MOTOR_FRAMES = {
     "gives": {"position": {"from": "state.angle"}, "status": {"from": "state.flags"}},
     "takes": {"torque": {"to": "demand.torque", "scale": 0.001}},
     "status": {"energised": {"mask": 1, "equals": 1}},
-    "sequences": {"energise": [{"send": "demand", "with": {"mode": 1}}],
-                  "de_energise": [{"send": "demand", "with": {"mode": 0}}]},
-    "host_loss": "100 ms", "rated_torque": "1 N*m", "peak_torque": "2 N*m",
-}  # fmt: skip
+    "sequences": {
+        "energise": [{"send": "demand", "with": {"mode": 1}}],
+        "de_energise": [{"send": "demand", "with": {"mode": 0}}],
+    },
+    "host_loss": "100 ms",
+    "rated_torque": "1 N*m",
+    "peak_torque": "2 N*m",
+}
 
 
-@pytest.mark.parametrize(("part", "key", "value", "words"), [
-    ("takes", "torque", {"to": "demand.torque", "scale": 1e-5}, "says -0.3277 to 0.3277 N·m"),
-    ("takes", "torque", {"to": "demand.mode"}, "says 0 to 255 N·m"),
-    ("sequences", "energise", [{"send": "demand", "with": {"mode": 256}}], "write 0 to 255"),
-    ("frames", "other", {"identifier": 300, "layout": "<h", "fields": ["a"]}, "does not fit"),
-    ("takes", "position", {"to": "state.angle"}, "in one message"),
-    ("takes", "velocity", {"to": "demand.torque"}, "takes.velocity: the bench commands torque"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("part", "key", "value", "words"),
+    [
+        ("takes", "torque", {"to": "demand.torque", "scale": 1e-5}, "says -0.3277 to 0.3277 N·m"),
+        ("takes", "torque", {"to": "demand.mode"}, "says 0 to 255 N·m"),
+        ("sequences", "energise", [{"send": "demand", "with": {"mode": 256}}], "write 0 to 255"),
+        ("frames", "other", {"identifier": 300, "layout": "<h", "fields": ["a"]}, "does not fit"),
+        ("takes", "position", {"to": "state.angle"}, "in one message"),
+        ("takes", "velocity", {"to": "demand.torque"}, "takes.velocity: the bench commands torque"),
+    ],
+)
 def test_a_frame_that_cannot_say_it_is_refused(part, key, value, words) -> None:
     DeclaredFramesOptions.model_validate(MOTOR_FRAMES)
     wrong = {**MOTOR_FRAMES, part: {**MOTOR_FRAMES[part], key: value}}
@@ -149,9 +177,10 @@ def test_a_frame_that_cannot_say_it_is_refused(part, key, value, words) -> None:
 
 def test_a_quantity_given_twice_is_taken_where_it_is_said(tmp_path: Path) -> None:
     text = (SHIPPED / "drives" / "treadle_frames.yaml").read_text()
-    text = text.replace("velocity: {from: PROBE.SHAFT_SPEED}",
-                        "velocity: {from: PROBE.SHAFT_SPEED}\n"
-                        "      deflection: {from: PROBE.PROBE_COUNTS}")  # fmt: skip
+    text = text.replace(
+        "velocity: {from: PROBE.SHAFT_SPEED}",
+        "velocity: {from: PROBE.SHAFT_SPEED}\n      deflection: {from: PROBE.PROBE_COUNTS}",
+    )
     text += "quantities: {deflection: probe}\n"
     (tmp_path / "board.yaml").write_text(text.replace("treadle_board.dbc", DBC))
     rig = (SHIPPED / "treadle_frames.yaml").read_text()

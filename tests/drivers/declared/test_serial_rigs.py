@@ -11,15 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from declared_rig import (
-    ON,
-    PATIENCE_S,
-    PERIOD_S,
-    cycle,
-    cycles,
-    options_of,
-    through_its_life,
-)
+from declared_rig import ON, PATIENCE_S, PERIOD_S, cycle, cycles, options_of, through_its_life
 
 from drivers.base import Command, DriverError, PowerRequest, PowerStage
 from drivers.declared.combined.drive import AnswerTime, _Device
@@ -34,6 +26,7 @@ from drivers.simulated.parameters import RigParameters
 from drivers.transport.serial_port import PortOptions, SerialPort
 
 pytestmark = pytest.mark.real_time
+
 
 @pytest.mark.parametrize("wire", ["board.sock", "board.tty"])
 def test_a_line_board_through_its_life(tmp_path: Path, far: Any, wire: str) -> None:
@@ -250,11 +243,16 @@ def test_the_shortest_answer_is_kept_for_a_while() -> None:
 def test_a_late_answer_does_not_put_every_later_one_behind(tmp_path: Path) -> None:
     """The board numbers the questions, and is late with one of its answers."""
     path = tmp_path / "board.sock"
-    options = find_protocol("declared_lines").options.model_validate({
-        "port": {"path": str(path)}, "commands": {"ask": "?"}, "poll": "ask",
-        "lines": {"answer": {"starts": "=", "fields": ["number"]}},
-        "gives": {"deflection": {"from": "answer.number"}}, "silence": "5 s",
-    })  # fmt: skip
+    options = find_protocol("declared_lines").options.model_validate(
+        {
+            "port": {"path": str(path)},
+            "commands": {"ask": "?"},
+            "poll": "ask",
+            "lines": {"answer": {"starts": "=", "fields": ["number"]}},
+            "gives": {"deflection": {"from": "answer.number"}},
+            "silence": "5 s",
+        }
+    )
     listener = socket.socket(socket.AF_UNIX)
     listener.bind(str(path))
     listener.listen()

@@ -15,9 +15,14 @@ from drivers.simulated.surroundings import DISTURBANCES
 
 ENERGISED = (PowerStage.CHANGING, PowerStage.ON, PowerStage.QUICK_STOP)
 MIDDLE = RigParameters(
-    rig="linear", linear_vertical=False, carriage_mass_kg=5.0, stroke_m=1.0,
-    initial_output_m=0.5, sensor_noise_counts=0.0, spring_damping_N_s_m=500.0,
-)  # fmt: skip
+    rig="linear",
+    linear_vertical=False,
+    carriage_mass_kg=5.0,
+    stroke_m=1.0,
+    initial_output_m=0.5,
+    sensor_noise_counts=0.0,
+    spring_damping_N_s_m=500.0,
+)
 TURN = 2 * math.pi
 
 
@@ -166,9 +171,7 @@ def test_overcurrent_when_the_winding_carries_too_much():
 
 
 def test_an_unaccepted_regeneration_trips_overvoltage():
-    core = energised(MIDDLE.but({
-        "supply_takes_regeneration": False, "drive_max_torque_N_m": 0.6,
-    }))  # fmt: skip
+    core = energised(MIDDLE.but({"supply_takes_regeneration": False, "drive_max_torque_N_m": 0.6}))
     core.set_target(Mode.VELOCITY, 250.0)
     run(core, 0.5)
     core.set_target(Mode.VELOCITY, 0.0)
@@ -190,9 +193,12 @@ def test_a_reversed_encoder_makes_the_speed_loop_run_away_into_its_own_limit():
 
 
 @settings(max_examples=60, deadline=None)
-@given(st.lists(st.tuples(
-    st.sampled_from([*PowerRequest, "fault", "lost", "restart"]), st.integers(0, 30),
-), max_size=40))  # fmt: skip
+@given(
+    st.lists(
+        st.tuples(st.sampled_from([*PowerRequest, "fault", "lost", "restart"]), st.integers(0, 30)),
+        max_size=40,
+    )
+)
 def test_power_never_returns_by_itself(asks):
     core = SimulatedDriveCore(MIDDLE)
     allowed = True  # an OFF or CLEAR_FAULT since power was last lost

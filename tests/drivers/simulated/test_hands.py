@@ -15,9 +15,14 @@ from drivers.simulated.parameters import RigParameters
 from drivers.simulated.variation import GROUPS, varied
 
 SLIDE = RigParameters(
-    rig="linear", linear_vertical=False, carriage_mass_kg=5.0, stroke_m=0.055,
-    initial_output_m=0.02, sensor_noise_counts=0.0, spring_damping_N_s_m=500.0,
-)  # fmt: skip
+    rig="linear",
+    linear_vertical=False,
+    carriage_mass_kg=5.0,
+    stroke_m=0.055,
+    initial_output_m=0.02,
+    sensor_noise_counts=0.0,
+    spring_damping_N_s_m=500.0,
+)
 
 
 def run(core: SimulatedDriveCore, seconds: float, step_s: float = 1e-3) -> None:
@@ -140,9 +145,9 @@ def test_a_stand_takes_the_weight_off_and_gives_it_back():
 
 @pytest.mark.parametrize("mass_kg", [0.0, 7.5])
 def test_a_load_is_let_down_by_hand_where_no_spring_carries_it(mass_kg: float):
-    core = SimulatedDriveCore(RigParameters(
-        initial_output_m=0.008, spring_rate_pull_N_m=0.0, pivot_friction_N_m=0.2,
-    ))  # fmt: skip
+    core = SimulatedDriveCore(
+        RigParameters(initial_output_m=0.008, spring_rate_pull_N_m=0.0, pivot_friction_N_m=0.2)
+    )
     rig = core.surroundings
     rig.hang(mass_kg)
     rig.support_load(True)
@@ -188,9 +193,10 @@ def test_the_hard_wired_stop_takes_torque_link_and_state_at_once():
     assert telemetry.supply_V == pytest.approx(36.0, abs=0.1)
     assert telemetry.power is PowerStage.FAULT
     for power, stage in (
-        (PowerRequest.CLEAR_FAULT, PowerStage.OFF), (PowerRequest.OFF, PowerStage.OFF),
+        (PowerRequest.CLEAR_FAULT, PowerStage.OFF),
+        (PowerRequest.OFF, PowerStage.OFF),
         (PowerRequest.ON, PowerStage.ON),
-    ):  # fmt: skip
+    ):
         for _ in range(50):
             drive.read(0.0)
             drive.write(Command(power=power))
@@ -250,10 +256,17 @@ def test_peaks_are_the_largest_since_they_were_forgotten():
 @pytest.mark.parametrize("speed", [0.02, 0.1, 0.3, -0.15])
 def test_the_speed_at_which_an_end_is_met(speed):
     # A free carriage without springs to speak of runs into its end.
-    core = SimulatedDriveCore(SLIDE.but({
-        "spring_rate_push_N_m": 0.0, "spring_rate_pull_N_m": 0.0, "spring_damping_N_s_m": 0.0,
-        "output_damping_N_s_m": 0.0, "spring_solid_m": 0.2,
-    }))  # fmt: skip
+    core = SimulatedDriveCore(
+        SLIDE.but(
+            {
+                "spring_rate_push_N_m": 0.0,
+                "spring_rate_pull_N_m": 0.0,
+                "spring_damping_N_s_m": 0.0,
+                "output_damping_N_s_m": 0.0,
+                "spring_solid_m": 0.2,
+            }
+        )
+    )
     core.physics.coordinate_rate = speed
     assert core.peak_end_speed_m_s == 0.0
     run(core, 0.6 / abs(speed) * 0.06)
@@ -267,7 +280,9 @@ def test_the_speed_at_which_an_end_is_met(speed):
 @given(st.integers(0, 10**6), st.floats(0.0, 0.9))
 def test_varied_rigs_stay_within_the_share_and_come_from_their_seed(seed, share):
     base = RigParameters(
-        pivot_friction_N_m=0.02, guide_friction_N=1.0, spring_hysteresis=0.004,
+        pivot_friction_N_m=0.02,
+        guide_friction_N=1.0,
+        spring_hysteresis=0.004,
         spring_guide_friction_N=2.0,
     )
     rig = varied(base, seed, share)

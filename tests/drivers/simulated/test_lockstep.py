@@ -112,9 +112,12 @@ def test_a_silent_node_lets_telemetry_age_and_stops_by_itself():
 def test_a_target_that_is_no_number_is_refused(mode):
     drive, _ = started()
     bad = Command(
-        power=PowerRequest.ON, mode=mode,
-        torque_N_m=math.nan, velocity_rad_s=math.nan, position_rad=math.inf,
-    )  # fmt: skip
+        power=PowerRequest.ON,
+        mode=mode,
+        torque_N_m=math.nan,
+        velocity_rad_s=math.nan,
+        position_rad=math.inf,
+    )
     with pytest.raises(DriverError, match=mode.name):
         drive.write(bad)
 

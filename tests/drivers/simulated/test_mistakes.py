@@ -19,9 +19,14 @@ from drivers.simulated.physics import RigPhysics, Winding
 
 # A horizontal slide in the middle of its stroke: nothing acts on it by itself.
 SLIDE = RigParameters(
-    rig="linear", linear_vertical=False, carriage_mass_kg=5.0, stroke_m=1.0,
-    initial_output_m=0.5, sensor_noise_counts=0.0, spring_damping_N_s_m=500.0,
-)  # fmt: skip
+    rig="linear",
+    linear_vertical=False,
+    carriage_mass_kg=5.0,
+    stroke_m=1.0,
+    initial_output_m=0.5,
+    sensor_noise_counts=0.0,
+    spring_damping_N_s_m=500.0,
+)
 COUNT_M = 0.015 / 4096
 SET_N_M = 60e3  # of each of the two spring sets
 TURN = 2 * math.pi
@@ -87,9 +92,13 @@ def test_order_does_not_matter(codes, chance):
 
 
 @pytest.mark.parametrize(
-    "code, near", [("spring_soft", "'springs_soft'"), ("phase_swapped", "'phases_swapped'"),
-                   ("xyz", "'encoder_reversed', ")],
-)  # fmt: skip
+    "code, near",
+    [
+        ("spring_soft", "'springs_soft'"),
+        ("phase_swapped", "'phases_swapped'"),
+        ("xyz", "'encoder_reversed', "),
+    ],
+)
 def test_an_unknown_code_is_refused_with_near_ones(code, near):
     with pytest.raises(ValueError, match=f"no mistake '{code}'; write .*{near}"):
         with_mistakes(SLIDE, ["nut_jammed", code])
@@ -253,10 +262,15 @@ def three_phase_torque(
     return constant * current_A * 2 / 3 * sum(i * e for i, e in zip(phases, emf, strict=True))
 
 
-FREE = SLIDE.but({
-    "friction_coulomb_N_m": 0.0, "friction_breakaway_N_m": 0.0, "friction_viscous_N_m_s": 0.0,
-    "screw_efficiency_forward": 1.0, "screw_efficiency_backward": 1.0,
-})  # fmt: skip
+FREE = SLIDE.but(
+    {
+        "friction_coulomb_N_m": 0.0,
+        "friction_breakaway_N_m": 0.0,
+        "friction_viscous_N_m_s": 0.0,
+        "screw_efficiency_forward": 1.0,
+        "screw_efficiency_backward": 1.0,
+    }
+)
 
 
 @pytest.mark.parametrize(
@@ -281,21 +295,26 @@ def test_torque_follows_the_phase_currents(codes, seen, pairs, swapped):
         physics.advance(1e-5, 4.0, Winding.DRIVEN)
         force = physics.nut_velocity_m_s / 1e-5 * physics.nut_mass_kg
         torque = force * physics.metres_per_radian
-        expected = three_phase_torque(
-            4.0, 0.09, pairs * seen * mechanical, 7 * mechanical, swapped
-        )
+        expected = three_phase_torque(4.0, 0.09, pairs * seen * mechanical, 7 * mechanical, swapped)
         assert torque == pytest.approx(expected, abs=1e-4)
 
 
 @pytest.mark.parametrize(
     "code, electrical",
     # Where cos passes zero falling: (p'·s − p)·θ = +90°, and for swapped phases −90° of 2·p·θ.
-    [("pole_pairs_wrong", 7), ("encoder_counts_wrong", 7), ("encoder_reversed", 14),
-     ("phases_swapped", -14)],
-)  # fmt: skip
+    [
+        ("pole_pairs_wrong", 7),
+        ("encoder_counts_wrong", 7),
+        ("encoder_reversed", 14),
+        ("phases_swapped", -14),
+    ],
+)
 def test_a_wrong_field_holds_the_rotor_where_its_torque_passes_zero(code, electrical):
-    core = energised(made(code, friction_viscous_N_m_s=0.05, friction_coulomb_N_m=0.0,
-                          friction_breakaway_N_m=0.0))  # fmt: skip
+    core = energised(
+        made(
+            code, friction_viscous_N_m_s=0.05, friction_coulomb_N_m=0.0, friction_breakaway_N_m=0.0
+        )
+    )
     core.set_target(Mode.TORQUE, 0.3)
     run(core, 2.0)
     angle = (core.physics.nut_position_m - 0.5) / core.physics.metres_per_radian
@@ -411,8 +430,11 @@ def test_a_drive_that_ignores_its_host_goes_on(beats):
 @given(
     st.lists(st.sampled_from(sorted(MISTAKES)), min_size=2, max_size=2, unique=True),
     st.sampled_from(["linear", "lever_sector", "lever_pin"]),
-    st.integers(0, 1000), st.floats(-1.0, 1.0), st.floats(0.0, 40.0), st.sampled_from(list(Mode)),
-)  # fmt: skip
+    st.integers(0, 1000),
+    st.floats(-1.0, 1.0),
+    st.floats(0.0, 40.0),
+    st.sampled_from(list(Mode)),
+)
 def test_pairs_stay_finite_and_make_no_energy(codes, rig, seed, torque, push, mode):
     base = RigParameters(rig=rig, initial_output_m=0.02, pan_mass_kg=0.5)
     drive = LockstepDrive(with_mistakes(base, codes), seed)

@@ -13,14 +13,18 @@ FLOATS = [f.name for f in dataclasses.fields(RigParameters) if f.type == "float"
 
 
 @given(
-    lead=st.floats(1e-3, 0.1), counts=st.integers(4, 10**6), rig=st.sampled_from(
-        ["lever_sector", "linear"]), regenerates=st.booleans(),
-)  # fmt: skip
+    lead=st.floats(1e-3, 0.1),
+    counts=st.integers(4, 10**6),
+    rig=st.sampled_from(["lever_sector", "linear"]),
+    regenerates=st.booleans(),
+)
 def test_json_round_trip_is_exact(lead, counts, rig, regenerates):
     parameters = RigParameters(
-        screw_lead_m=lead, encoder_counts_per_revolution=counts, rig=rig,
+        screw_lead_m=lead,
+        encoder_counts_per_revolution=counts,
+        rig=rig,
         supply_takes_regeneration=regenerates,
-    )  # fmt: skip
+    )
     assert RigParameters.from_json(parameters.to_json()) == parameters
 
 

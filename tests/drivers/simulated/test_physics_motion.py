@@ -14,11 +14,18 @@ from drivers.simulated.parameters import RigParameters
 from drivers.simulated.physics import RigPhysics, Winding
 
 FREE = RigParameters(
-    rig="linear", linear_vertical=False, initial_output_m=0.0275,
-    friction_coulomb_N_m=0.0, friction_breakaway_N_m=0.0, friction_viscous_N_m_s=0.0,
-    output_damping_N_s_m=0.0, spring_damping_N_s_m=0.0, winding_resistance_per_K=0.0,
-    screw_efficiency_forward=1.0, screw_efficiency_backward=1.0,
-)  # fmt: skip
+    rig="linear",
+    linear_vertical=False,
+    initial_output_m=0.0275,
+    friction_coulomb_N_m=0.0,
+    friction_breakaway_N_m=0.0,
+    friction_viscous_N_m_s=0.0,
+    output_damping_N_s_m=0.0,
+    spring_damping_N_s_m=0.0,
+    winding_resistance_per_K=0.0,
+    screw_efficiency_forward=1.0,
+    screw_efficiency_backward=1.0,
+)
 
 
 def crossings_and_peaks(time, value):
@@ -36,10 +43,14 @@ def test_free_decay_frequency_and_logarithmic_decrement(mass_kg, ratio, where):
     # (any text on vibration, e.g. Den Hartog, Mechanical Vibrations, ch. 2; from memory).
     stiffness = 2 * 60e3
     natural = math.sqrt(stiffness / mass_kg)
-    physics = RigPhysics(FREE.but({
-        "carriage_mass_kg": mass_kg,
-        f"{where}_damping_N_s_m": 2 * ratio * math.sqrt(stiffness * mass_kg),
-    }))  # fmt: skip
+    physics = RigPhysics(
+        FREE.but(
+            {
+                "carriage_mass_kg": mass_kg,
+                f"{where}_damping_N_s_m": 2 * ratio * math.sqrt(stiffness * mass_kg),
+            }
+        )
+    )
     physics.jammed = True
     physics.rebuild()
     rest = physics.coordinate
@@ -79,9 +90,15 @@ def test_two_free_bodies_swing_at_their_reduced_mass():
 
 
 def test_current_follows_the_loop_and_the_winding():
-    held = FREE.but({"winding_inductance_H": 3e-4, "winding_resistance_ohm": 0.3,
-                     "supply_resistance_ohm": 0.0, "supply_V": 36.0,
-                     "current_loop_time_constant_s": 0.5e-3})  # fmt: skip
+    held = FREE.but(
+        {
+            "winding_inductance_H": 3e-4,
+            "winding_resistance_ohm": 0.3,
+            "supply_resistance_ohm": 0.0,
+            "supply_V": 36.0,
+            "current_loop_time_constant_s": 0.5e-3,
+        }
+    )
     small, large = RigPhysics(held), RigPhysics(held)
     for physics in (small, large):
         physics.jammed = True
@@ -97,10 +114,18 @@ def test_current_follows_the_loop_and_the_winding():
 
 @pytest.mark.parametrize("hand, way", [(1.0, 1), (1.0, -1), (-1.0, 1)])
 def test_no_load_speed_is_the_supply_over_the_constant(hand, way):
-    physics = RigPhysics(FREE.but({
-        "stroke_m": 20.0, "initial_output_m": 10.0, "supply_resistance_ohm": 0.0,
-        "supply_V": 24.0, "spring_damping_N_s_m": 200.0, "screw_hand": hand,
-    }))  # fmt: skip
+    physics = RigPhysics(
+        FREE.but(
+            {
+                "stroke_m": 20.0,
+                "initial_output_m": 10.0,
+                "supply_resistance_ohm": 0.0,
+                "supply_V": 24.0,
+                "spring_damping_N_s_m": 200.0,
+                "screw_hand": hand,
+            }
+        )
+    )
     for _ in range(4000):
         physics.advance(1e-3, way * 30.0, Winding.DRIVEN)
     assert physics.shaft_speed_rad_s == pytest.approx(way * 24.0 / 0.09, rel=1e-3)
@@ -108,10 +133,15 @@ def test_no_load_speed_is_the_supply_over_the_constant(hand, way):
 
 
 def test_torque_ripple_comes_six_times_an_electrical_turn():
-    loose = FREE.but({
-        "spring_rate_push_N_m": 0.0, "spring_rate_pull_N_m": 0.0, "torque_ripple": 0.1,
-        "pole_pairs": 4, "spring_solid_m": 0.05,
-    })  # fmt: skip
+    loose = FREE.but(
+        {
+            "spring_rate_push_N_m": 0.0,
+            "spring_rate_pull_N_m": 0.0,
+            "torque_ripple": 0.1,
+            "pole_pairs": 4,
+            "spring_solid_m": 0.05,
+        }
+    )
     gained = []
     for k in range(256):
         physics = RigPhysics(loose)
@@ -125,9 +155,9 @@ def test_torque_ripple_comes_six_times_an_electrical_turn():
 
 def test_a_swinging_hand_moves_a_free_mass_as_newton_says():
     # x = F/m·(t/ω − sin(ωt)/ω²) from rest.
-    physics = RigPhysics(FREE.but({
-        "spring_rate_push_N_m": 0.0, "spring_rate_pull_N_m": 0.0, "spring_solid_m": 0.05,
-    }))  # fmt: skip
+    physics = RigPhysics(
+        FREE.but({"spring_rate_push_N_m": 0.0, "spring_rate_pull_N_m": 0.0, "spring_solid_m": 0.05})
+    )
     physics.push(8.0, 4.0, 0.0)
     pulsation = 2 * math.pi * 4.0
     for _ in range(150):
@@ -158,10 +188,16 @@ def test_supply_sags_by_its_resistance():
 
 
 def braked(takes: bool) -> RigPhysics:
-    physics = RigPhysics(FREE.but({
-        "supply_takes_regeneration": takes, "drive_idle_W": 0.0, "stroke_m": 10.0,
-        "spring_damping_N_s_m": 200.0,
-    }))  # fmt: skip
+    physics = RigPhysics(
+        FREE.but(
+            {
+                "supply_takes_regeneration": takes,
+                "drive_idle_W": 0.0,
+                "stroke_m": 10.0,
+                "spring_damping_N_s_m": 200.0,
+            }
+        )
+    )
     physics.nut_velocity_m_s = physics.coordinate_rate = 0.3
     for _ in range(25):
         physics.advance(1e-3, -8.0, Winding.DRIVEN)
@@ -179,11 +215,18 @@ def test_braking_energy_goes_back_to_the_supply_or_lifts_the_link():
 
 
 def smooth(kind: str) -> RigParameters:
-    return FREE.but({
-        "rig": kind, "initial_output_m": 0.02, "friction_viscous_N_m_s": 2e-3,
-        "output_damping_N_s_m": 50.0, "spring_damping_N_s_m": 30.0, "pivot_friction_N_m": 0.0,
-        "supply_V": 300.0, "initial_hung_mass_kg": 2.5,
-    })  # fmt: skip
+    return FREE.but(
+        {
+            "rig": kind,
+            "initial_output_m": 0.02,
+            "friction_viscous_N_m_s": 2e-3,
+            "output_damping_N_s_m": 50.0,
+            "spring_damping_N_s_m": 30.0,
+            "pivot_friction_N_m": 0.0,
+            "supply_V": 300.0,
+            "initial_hung_mass_kg": 2.5,
+        }
+    )
 
 
 @pytest.mark.parametrize("kind", ["lever_sector", "lever_pin"])
@@ -230,9 +273,11 @@ def test_smooth_motion_agrees_with_scipy(kind):
 
 def test_hysteresis_loop_has_the_width_it_should():
     # Slow triangle about zero: force at zero deflection is ± the constant part.
-    physics = RigPhysics(FREE.but({
-        "spring_guide_friction_N": 6.0, "spring_hysteresis": 0.02, "carriage_mass_kg": 10.0,
-    }))  # fmt: skip
+    physics = RigPhysics(
+        FREE.but(
+            {"spring_guide_friction_N": 6.0, "spring_hysteresis": 0.02, "carriage_mass_kg": 10.0}
+        )
+    )
     physics.jammed = physics.blocked = True
     physics.rebuild()
     seen = {}
@@ -247,22 +292,41 @@ def test_hysteresis_loop_has_the_width_it_should():
     assert seen[1, 0.001] - seen[-1, 0.001] == pytest.approx(2 * (6.0 + 0.02 * 120), abs=0.3)
 
 
-RIGS = st.sampled_from([
-    RigParameters(), RigParameters(rig="lever_pin", initial_output_m=0.02),
-    RigParameters(rig="linear", backlash_m=0.0003),
-    RigParameters(initial_output_m=0.03, spring_hysteresis=0.02, spring_guide_friction_N=2.0,
-                  supply_takes_regeneration=False, screw_hand=-1.0),
-    RigParameters(rig="linear", linear_vertical=False, carriage_mass_kg=1.0,
-                  friction_coulomb_N_m=0.0, friction_breakaway_N_m=0.0, torque_ripple=0.05,
-                  spring_damping_N_s_m=0.0, output_damping_N_s_m=0.0),
-])  # fmt: skip
+RIGS = st.sampled_from(
+    [
+        RigParameters(),
+        RigParameters(rig="lever_pin", initial_output_m=0.02),
+        RigParameters(rig="linear", backlash_m=0.0003),
+        RigParameters(
+            initial_output_m=0.03,
+            spring_hysteresis=0.02,
+            spring_guide_friction_N=2.0,
+            supply_takes_regeneration=False,
+            screw_hand=-1.0,
+        ),
+        RigParameters(
+            rig="linear",
+            linear_vertical=False,
+            carriage_mass_kg=1.0,
+            friction_coulomb_N_m=0.0,
+            friction_breakaway_N_m=0.0,
+            torque_ripple=0.05,
+            spring_damping_N_s_m=0.0,
+            output_damping_N_s_m=0.0,
+        ),
+    ]
+)
 MOVES = st.lists(
     st.tuples(
-        st.floats(-30, 30), st.sampled_from(list(Winding)), st.integers(1, 120),
-        st.none() | st.floats(-150, 150), st.none() | st.sampled_from([0.0, 2.5, 7.5]),
+        st.floats(-30, 30),
+        st.sampled_from(list(Winding)),
+        st.integers(1, 120),
+        st.none() | st.floats(-150, 150),
+        st.none() | st.sampled_from([0.0, 2.5, 7.5]),
     ),
-    min_size=1, max_size=12,
-)  # fmt: skip
+    min_size=1,
+    max_size=12,
+)
 
 
 @settings(max_examples=80, deadline=None)

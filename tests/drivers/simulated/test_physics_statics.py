@@ -10,10 +10,17 @@ from drivers.simulated.parameters import RigParameters
 from drivers.simulated.physics import RigPhysics, Winding
 
 PLAIN = RigParameters(
-    rig="linear", linear_vertical=False, carriage_mass_kg=20.0, stroke_m=0.055,
-    initial_output_m=0.0275, friction_coulomb_N_m=0.0, friction_breakaway_N_m=0.0,
-    friction_viscous_N_m_s=0.0, output_damping_N_s_m=1000.0, winding_resistance_per_K=0.0,
-)  # fmt: skip
+    rig="linear",
+    linear_vertical=False,
+    carriage_mass_kg=20.0,
+    stroke_m=0.055,
+    initial_output_m=0.0275,
+    friction_coulomb_N_m=0.0,
+    friction_breakaway_N_m=0.0,
+    friction_viscous_N_m_s=0.0,
+    output_damping_N_s_m=1000.0,
+    winding_resistance_per_K=0.0,
+)
 TURN = 2 * math.pi
 
 
@@ -74,12 +81,20 @@ def test_stall_force_from_torque_both_ways(hand, friction_N_m, way):
     # Screw: F = 2π·η·T/lead driving (ISO 3408-1 practice); back-driven, T = F·lead·η'/2π.
     # Friction takes its part of the torque on the way up and gives it on the way down.
     lead, forward, backward, kt = 0.01, 0.85, 0.7, 0.09
-    physics = RigPhysics(PLAIN.but({
-        "screw_hand": hand, "screw_lead_m": lead, "screw_efficiency_forward": forward,
-        "screw_efficiency_backward": backward, "friction_coulomb_N_m": friction_N_m,
-        "friction_breakaway_N_m": friction_N_m, "friction_viscous_N_m_s": 0.01,
-        "torque_constant_N_m_A": kt,
-    }))  # fmt: skip
+    physics = RigPhysics(
+        PLAIN.but(
+            {
+                "screw_hand": hand,
+                "screw_lead_m": lead,
+                "screw_efficiency_forward": forward,
+                "screw_efficiency_backward": backward,
+                "friction_coulomb_N_m": friction_N_m,
+                "friction_breakaway_N_m": friction_N_m,
+                "friction_viscous_N_m_s": 0.01,
+                "torque_constant_N_m_A": kt,
+            }
+        )
+    )
     physics.blocked = True
     physics.rebuild()
     top, middle = 0.9, 0.35
@@ -103,10 +118,15 @@ def test_stall_force_from_torque_both_ways(hand, friction_N_m, way):
 @pytest.mark.parametrize("position_m", [0.005, 0.015, 0.0275, 0.045, 0.054])
 @pytest.mark.parametrize("mass_kg", [0.0, 2.5, 7.5])
 def test_lever_equilibrium_with_its_cosine(kind, position_m, mass_kg):
-    physics = RigPhysics(RigParameters(
-        rig=kind, initial_output_m=position_m, initial_hung_mass_kg=mass_kg,
-        pivot_friction_N_m=0.0, output_damping_N_s_m=2000.0,
-    ))  # fmt: skip
+    physics = RigPhysics(
+        RigParameters(
+            rig=kind,
+            initial_output_m=position_m,
+            initial_hung_mass_kg=mass_kg,
+            pivot_friction_N_m=0.0,
+            output_damping_N_s_m=2000.0,
+        )
+    )
     physics.jammed = True
     physics.rebuild()
     run(physics, 3.0)
@@ -140,10 +160,18 @@ def test_end_stops_take_the_motor_force(amperes, stop_m, sign):
 
 
 def test_an_end_stop_gives_back_less_speed_than_it_took():
-    physics = RigPhysics(PLAIN.but({
-        "spring_rate_push_N_m": 1.0, "spring_rate_pull_N_m": 1.0, "spring_damping_N_s_m": 0.0,
-        "output_damping_N_s_m": 0.0, "initial_output_m": 0.054, "spring_solid_m": 0.05,
-    }))  # fmt: skip
+    physics = RigPhysics(
+        PLAIN.but(
+            {
+                "spring_rate_push_N_m": 1.0,
+                "spring_rate_pull_N_m": 1.0,
+                "spring_damping_N_s_m": 0.0,
+                "output_damping_N_s_m": 0.0,
+                "initial_output_m": 0.054,
+                "spring_solid_m": 0.05,
+            }
+        )
+    )
     physics.coordinate_rate = 0.2
     fastest_back = 0.0
     for _ in range(30):
@@ -154,9 +182,11 @@ def test_an_end_stop_gives_back_less_speed_than_it_took():
 
 @pytest.mark.parametrize("backward, sinks", [(0.8, True), (-0.05, False)])
 def test_a_hung_weight_back_drives_unless_the_screw_locks_itself(backward, sinks):
-    physics = RigPhysics(RigParameters(
-        screw_efficiency_backward=backward, initial_output_m=0.03, initial_hung_mass_kg=5.0
-    ))  # fmt: skip
+    physics = RigPhysics(
+        RigParameters(
+            screw_efficiency_backward=backward, initial_output_m=0.03, initial_hung_mass_kg=5.0
+        )
+    )
     run(physics, 3.0)
     at_end = physics.output_position_m < 0.001
     assert at_end is sinks
@@ -168,13 +198,23 @@ def test_a_hung_weight_back_drives_unless_the_screw_locks_itself(backward, sinks
 def test_shorted_windings_let_a_weight_down_at_the_terminal_speed(resistance_ohm):
     # Power balance at the shaft: F·r·η' = (Kt²/R + b)·ω + Tc, r = lead/2π.
     mass, kt, viscous, coulomb, backward = 30.0, 0.09, 1e-4, 0.02, 0.8
-    physics = RigPhysics(RigParameters(
-        rig="linear", carriage_mass_kg=mass, stroke_m=3.0, initial_output_m=2.9,
-        off_state="shorted", winding_resistance_ohm=resistance_ohm, winding_resistance_per_K=0.0,
-        torque_constant_N_m_A=kt, friction_viscous_N_m_s=viscous, friction_coulomb_N_m=coulomb,
-        friction_breakaway_N_m=coulomb, screw_efficiency_backward=backward,
-        output_damping_N_s_m=0.0,
-    ))  # fmt: skip
+    physics = RigPhysics(
+        RigParameters(
+            rig="linear",
+            carriage_mass_kg=mass,
+            stroke_m=3.0,
+            initial_output_m=2.9,
+            off_state="shorted",
+            winding_resistance_ohm=resistance_ohm,
+            winding_resistance_per_K=0.0,
+            torque_constant_N_m_A=kt,
+            friction_viscous_N_m_s=viscous,
+            friction_coulomb_N_m=coulomb,
+            friction_breakaway_N_m=coulomb,
+            screw_efficiency_backward=backward,
+            output_damping_N_s_m=0.0,
+        )
+    )
     run(physics, 1.0, winding=Winding.SHORTED)
     start = physics.output_position_m
     run(physics, 2.0, winding=Winding.SHORTED)
@@ -186,10 +226,9 @@ def test_shorted_windings_let_a_weight_down_at_the_terminal_speed(resistance_ohm
 
 
 def test_stiction_holds_exactly_below_breakaway_and_lets_go_above():
-    base = PLAIN.but({
-        "friction_coulomb_N_m": 0.02, "friction_breakaway_N_m": 0.03,
-        "output_damping_N_s_m": 0.0,
-    })  # fmt: skip
+    base = PLAIN.but(
+        {"friction_coulomb_N_m": 0.02, "friction_breakaway_N_m": 0.03, "output_damping_N_s_m": 0.0}
+    )
     holds, goes = RigPhysics(base), RigPhysics(base)
     start = holds.nut_position_m
     run(holds, 5.0, 0.0299 / 0.09, Winding.DRIVEN)
@@ -215,10 +254,9 @@ def test_a_slowed_screw_stops_for_good_without_chatter():
 
 
 def test_a_tight_spot_needs_its_extra_torque():
-    base = PLAIN.but({
-        "tight_spot_position_m": 0.0275, "tight_spot_width_m": 0.004,
-        "tight_spot_torque_N_m": 0.1,
-    })  # fmt: skip
+    base = PLAIN.but(
+        {"tight_spot_position_m": 0.0275, "tight_spot_width_m": 0.004, "tight_spot_torque_N_m": 0.1}
+    )
     stuck, free = RigPhysics(base), RigPhysics(base)
     run(stuck, 1.0, 0.09 / 0.09, Winding.DRIVEN)
     run(free, 1.0, 0.11 / 0.09, Winding.DRIVEN)
@@ -250,9 +288,9 @@ def test_a_pushed_output_gives_by_half_the_backlash_and_the_spring(force_N):
 
 
 def test_a_hand_on_the_lever_acts_at_the_load_arm():
-    physics = RigPhysics(RigParameters(
-        initial_output_m=0.0275, pivot_friction_N_m=0.0, output_damping_N_s_m=2000.0
-    ))  # fmt: skip
+    physics = RigPhysics(
+        RigParameters(initial_output_m=0.0275, pivot_friction_N_m=0.0, output_damping_N_s_m=2000.0)
+    )
     physics.jammed = True
     physics.rebuild()
     run(physics, 2.0)

@@ -43,8 +43,10 @@ def write(directory: Path, **changes: object) -> Path:
 def start(path: Path) -> subprocess.Popen[str]:
     return subprocess.Popen(
         [sys.executable, "-m", "drivers.simulated.process", "--config", str(path)],
-        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-    )  # fmt: skip
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
 
 
 @pytest.mark.real_time
@@ -73,13 +75,18 @@ def test_comes_up_paces_itself_by_the_clock_and_ends_cleanly(tmp_path, end):
 def test_ends_when_the_one_who_started_it_is_gone(tmp_path):
     path = write(tmp_path)
     starter = subprocess.run(
-        [sys.executable, "-c",
-         "import subprocess, sys\n"
-         "p = subprocess.Popen([sys.executable, '-m', 'drivers.simulated.process',"
-         f" '--config', {str(path)!r}], stdout=subprocess.PIPE, text=True)\n"
-         "print(p.pid, p.stdout.readline())"],
-        capture_output=True, text=True, timeout=30,
-    )  # fmt: skip
+        [
+            sys.executable,
+            "-c",
+            "import subprocess, sys\n"
+            "p = subprocess.Popen([sys.executable, '-m', 'drivers.simulated.process',"
+            f" '--config', {str(path)!r}], stdout=subprocess.PIPE, text=True)\n"
+            "print(p.pid, p.stdout.readline())",
+        ],
+        capture_output=True,
+        text=True,
+        timeout=30,
+    )
     pid, said = starter.stdout.split()
     assert said == "ready"
     client = SurroundingsClient(f"ipc://{tmp_path}/s.ipc", timeout_s=0.2)

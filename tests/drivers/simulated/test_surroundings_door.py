@@ -98,13 +98,20 @@ def test_refusals_come_back_as_the_rig_words_them(served):
 @given(
     st.binary(max_size=40)
     | st.recursive(
-        st.none() | st.booleans() | st.floats() | st.text(max_size=5)
+        st.none()
+        | st.booleans()
+        | st.floats()
+        | st.text(max_size=5)
         | st.sampled_from(["hang", "push", "disturb", "close"]),
-        lambda inner: st.lists(inner, max_size=3) | st.dictionaries(
-            st.sampled_from(["do", "mass_kg", "force_N", "name", "value"]), inner, max_size=3),
+        lambda inner: (
+            st.lists(inner, max_size=3)
+            | st.dictionaries(
+                st.sampled_from(["do", "mass_kg", "force_N", "name", "value"]), inner, max_size=3
+            )
+        ),
         max_leaves=5,
     ).map(lambda value: json.dumps(value).encode())
-)  # fmt: skip
+)
 def test_garbage_is_answered_and_the_door_stays_open(message):
     with tempfile.TemporaryDirectory() as directory, zmq.Context() as context:
         endpoint = f"ipc://{directory}/s.ipc"

@@ -24,36 +24,56 @@ CHECK = {"signal": "check", "polynomial": 0x1D, "init": 0xFF, "xor_out": 0xFF}
 
 def described(path: str, poll: str | None = "ask") -> DeclaredCanOptions:
     byte = {"bits": 8}
-    return DeclaredCanOptions.model_validate({
-        "bus": {"interface": "local_socket", "channel": path},
-        "poll": poll,
-        "messages": {
-            "ask": {"id": 0x101, "length": 0},
-            "demand": {"id": 0x102, "length": 2, "signals": {
-                "torque": {"start": 0, "bits": 16, "signed": True},
-            }},
-            "order": {"id": 0x103, "length": 1, "signals": {"action": {"start": 0, **byte}}},
-            "beat": {"id": 0x104, "length": 0},
-            "state": {
-                "id": 0x201, "length": 4, **({} if poll else {"every": "5 ms"}),
-                "signals": {
-                    "angle": {"start": 0, **byte}, "flags": {"start": 8, **byte},
-                    "alive": {"start": 16, **byte}, "check": {"start": 24, **byte},
+    return DeclaredCanOptions.model_validate(
+        {
+            "bus": {"interface": "local_socket", "channel": path},
+            "poll": poll,
+            "messages": {
+                "ask": {"id": 0x101, "length": 0},
+                "demand": {
+                    "id": 0x102,
+                    "length": 2,
+                    "signals": {"torque": {"start": 0, "bits": 16, "signed": True}},
                 },
-                "counter": {"signal": "alive"}, "checksum": CHECK,
+                "order": {"id": 0x103, "length": 1, "signals": {"action": {"start": 0, **byte}}},
+                "beat": {"id": 0x104, "length": 0},
+                "state": {
+                    "id": 0x201,
+                    "length": 4,
+                    **({} if poll else {"every": "5 ms"}),
+                    "signals": {
+                        "angle": {"start": 0, **byte},
+                        "flags": {"start": 8, **byte},
+                        "alive": {"start": 16, **byte},
+                        "check": {"start": 24, **byte},
+                    },
+                    "counter": {"signal": "alive"},
+                    "checksum": CHECK,
+                },
+                "silent": {
+                    "id": 0x202,
+                    "length": 1,
+                    "every": "10 ms",
+                    "signals": {"level": {"start": 0, **byte}},
+                },
             },
-            "silent": {"id": 0x202, "length": 1, "every": "10 ms",
-                       "signals": {"level": {"start": 0, **byte}}},
-        },
-        "gives": {"position": {"from": "state.angle", "scale": 0.5},
-                  "status": {"from": "state.flags"}, "supply": {"from": "silent.level"}},
-        "takes": {"torque": {"to": "demand.torque"}},
-        "status": {"energised": {"mask": 1, "equals": 1}},
-        "sequences": {"energise": [{"send": "order", "with": {"action": 1}}],
-                      "de_energise": [{"send": "order", "with": {"action": 0}}]},
-        "heartbeat": {"send": "beat", "every": "20 ms"},
-        "host_loss": "100 ms", "rated_torque": "1 N*m", "peak_torque": "2 N*m",
-    })  # fmt: skip
+            "gives": {
+                "position": {"from": "state.angle", "scale": 0.5},
+                "status": {"from": "state.flags"},
+                "supply": {"from": "silent.level"},
+            },
+            "takes": {"torque": {"to": "demand.torque"}},
+            "status": {"energised": {"mask": 1, "equals": 1}},
+            "sequences": {
+                "energise": [{"send": "order", "with": {"action": 1}}],
+                "de_energise": [{"send": "order", "with": {"action": 0}}],
+            },
+            "heartbeat": {"send": "beat", "every": "20 ms"},
+            "host_loss": "100 ms",
+            "rated_torque": "1 N*m",
+            "peak_torque": "2 N*m",
+        }
+    )
 
 
 class Board:
@@ -162,10 +182,12 @@ def test_a_drive_of_cia_402_is_heard_and_told_nothing(tmp_path: Path) -> None:
         ear.open()
         assert hub.recv(0.05) is None
         for identifier, data in (
-            (0x705, b"\x05"), (0x705, b"\x05\x00"),
+            (0x705, b"\x05"),
+            (0x705, b"\x05\x00"),
             (0x85, b"\x10\x23\x00\x00\x00\x00\x00\x00"),
-            (0x185, b"\x37\x02\x10\x00\x00\x00\xfe\xff"), (0x6FF, b""),
-        ):  # fmt: skip
+            (0x185, b"\x37\x02\x10\x00\x00\x00\xfe\xff"),
+            (0x6FF, b""),
+        ):
             hub.send(can.Message(arbitration_id=identifier, is_extended_id=False, data=data))
         ear.turn(time.monotonic() + 0.1)
         assert hub.recv(0.05) is None
@@ -175,9 +197,10 @@ def test_a_drive_of_cia_402_is_heard_and_told_nothing(tmp_path: Path) -> None:
     assert heard["heartbeat"].troubles == {"malformed": 1}
     assert heard["EMCY"].note.startswith("continuous over current")
     assert heard["TPDO 1"].values == {
-        "status word": (0x237, ""), "position": (16.0, "counts"),
+        "status word": (0x237, ""),
+        "position": (16.0, "counts"),
         "torque": (-2.0, "per mille of rated"),
-    }  # fmt: skip
+    }
     assert heard["TPDO 2"].count == 0 and "SYNC" in heard["TPDO 2"].note
     assert list(ear.undeclared) == ["0x6FF"]
 

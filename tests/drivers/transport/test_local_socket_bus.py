@@ -52,8 +52,9 @@ def test_frame_comes_as_it_was_sent(pair, extended, identifier, high, data):
     for one, other in ((hub, member), (member, hub)):
         one.send(sent)
         got = other.recv(1.0)
-        assert got is not None and got.equals(sent, timestamp_delta=None, check_channel=False,
-                                              check_direction=False)
+        assert got is not None and got.equals(
+            sent, timestamp_delta=None, check_channel=False, check_direction=False
+        )
 
 
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None)
@@ -61,24 +62,29 @@ def test_frame_comes_as_it_was_sent(pair, extended, identifier, high, data):
     extended=st.booleans(),
     identifier=st.integers(0, 0x7FF),
     flags=st.tuples(st.booleans(), st.booleans()),
-    data=st.integers(0, 64).filter(FLEXIBLE_LENGTHS.__contains__).flatmap(
-        lambda size: st.binary(min_size=size, max_size=size)
-    ),
+    data=st.integers(0, 64)
+    .filter(FLEXIBLE_LENGTHS.__contains__)
+    .flatmap(lambda size: st.binary(min_size=size, max_size=size)),
 )
 def test_frame_of_can_fd_comes_as_it_was_sent(fd_pair, extended, identifier, flags, data):
     hub, member = fd_pair
     sent = can.Message(
-        arbitration_id=identifier << 18 if extended else identifier, is_extended_id=extended,
-        is_fd=True, bitrate_switch=flags[0], error_state_indicator=flags[1], data=data,
+        arbitration_id=identifier << 18 if extended else identifier,
+        is_extended_id=extended,
+        is_fd=True,
+        bitrate_switch=flags[0],
+        error_state_indicator=flags[1],
+        data=data,
         check=True,
-    )  # fmt: skip
+    )
     classic = can.Message(arbitration_id=identifier, is_extended_id=False, data=data[:8])
     for one, other in ((hub, member), (member, hub)):
         for frame in (sent, classic):
             one.send(frame)
             got = other.recv(1.0)
-            assert got is not None and got.equals(frame, timestamp_delta=None, check_channel=False,
-                                                  check_direction=False)
+            assert got is not None and got.equals(
+                frame, timestamp_delta=None, check_channel=False, check_direction=False
+            )
 
 
 def test_for_a_classic_member_a_frame_of_can_fd_is_damage(fd_pair, tmp_path):
@@ -203,9 +209,9 @@ def packet_of_can_fd(draw_from: tuple[int, int, int, bytes]) -> bytes:
 NEARLY = st.tuples(
     st.integers(0, 2**32 - 1), st.integers(0, 70), st.integers(0, 255), st.binary(max_size=70)
 ).flatmap(
-    lambda parts: st.sampled_from([
-        packet_of_can_fd(parts), packet_of_can_fd((parts[0], len(parts[3]), *parts[2:])),
-    ])
+    lambda parts: st.sampled_from(
+        [packet_of_can_fd(parts), packet_of_can_fd((parts[0], len(parts[3]), *parts[2:]))]
+    )
 )
 
 

@@ -45,16 +45,25 @@ frames = st.builds(
         dlc=len(data),
         data=None if remote else data,
     ),
-    st.booleans(), st.integers(0, 0x1FFFFFFF), st.booleans(), st.binary(max_size=8),
-)  # fmt: skip
+    st.booleans(),
+    st.integers(0, 0x1FFFFFFF),
+    st.booleans(),
+    st.binary(max_size=8),
+)
 flexible = st.builds(
     lambda extended, identifier, switched, size, fill: can.Message(
         arbitration_id=identifier & (0x1FFFFFFF if extended else 0x7FF),
-        is_extended_id=extended, is_fd=True, bitrate_switch=switched, data=bytes((fill,)) * size,
+        is_extended_id=extended,
+        is_fd=True,
+        bitrate_switch=switched,
+        data=bytes((fill,)) * size,
     ),
-    st.booleans(), st.integers(0, 0x1FFFFFFF), st.booleans(),
-    st.sampled_from((0, 8, 12, 16, 20, 24, 32, 48, 64)), st.integers(0, 255),
-)  # fmt: skip
+    st.booleans(),
+    st.integers(0, 0x1FFFFFFF),
+    st.booleans(),
+    st.sampled_from((0, 8, 12, 16, 20, 24, 32, 48, 64)),
+    st.integers(0, 255),
+)
 
 
 @given(frames | flexible)
@@ -90,9 +99,20 @@ def test_a_line_with_a_damaged_end_is_no_frame(frame: can.Message, data: st.Data
 
 @pytest.mark.parametrize(
     "line",
-    [b"t12", b"t8000", b"t1239" + b"00" * 9, b"T200000000", b"t1_32AABB", b"t+122AABB",
-     b"t0x10", b"t1232AAB", b"t1232AABB0", b"\xff\xfe", b"q1232AABB"],
-)  # fmt: skip
+    [
+        b"t12",
+        b"t8000",
+        b"t1239" + b"00" * 9,
+        b"T200000000",
+        b"t1_32AABB",
+        b"t+122AABB",
+        b"t0x10",
+        b"t1232AAB",
+        b"t1232AABB0",
+        b"\xff\xfe",
+        b"q1232AABB",
+    ],
+)
 def test_these_are_no_frames(line: bytes) -> None:
     assert line_frame(line, 0.0) is None
 
@@ -103,9 +123,14 @@ def test_the_stock_interface_understands_ours_and_we_its() -> None:
         can.Message(arbitration_id=0x7FF, is_extended_id=False, data=bytes(range(8))),
         can.Message(arbitration_id=0x1ABCDEF0, is_extended_id=True, data=b"\x00\xff"),
         can.Message(arbitration_id=0x10, is_extended_id=False, is_remote_frame=True, dlc=4),
-        can.Message(arbitration_id=0x22, is_extended_id=False, is_fd=True, bitrate_switch=True,
-                    data=bytes(24)),
-    ]  # fmt: skip
+        can.Message(
+            arbitration_id=0x22,
+            is_extended_id=False,
+            is_fd=True,
+            bitrate_switch=True,
+            data=bytes(24),
+        ),
+    ]
     with Adapter(echo=True) as adapter:
         for interface, options in (("slcan", {"sleep_after_open": 0}), ("serial_line", {})):
             bus = can.Bus(interface=interface, channel=adapter.path, bitrate=500_000, **options)
@@ -138,9 +163,12 @@ def test_opening_sends_commands_and_never_an_empty_line(
 def test_listening_only_and_the_rate_of_the_data() -> None:
     with Adapter() as adapter:
         bus = can.Bus(
-            interface="serial_line", channel=f"{adapter.path}@921600", bitrate=1_000_000,
-            data_bitrate=2_000_000, listen_only=True,
-        )  # fmt: skip
+            interface="serial_line",
+            channel=f"{adapter.path}@921600",
+            bitrate=1_000_000,
+            data_bitrate=2_000_000,
+            listen_only=True,
+        )
         assert adapter.lines == [b"C", b"C", b"S8", b"Y2", b"L"]
         assert bus.protocol is can.CanProtocol.CAN_FD
         bus.shutdown()
@@ -169,9 +197,12 @@ def test_one_that_never_answers_is_sound() -> None:
 
 @pytest.mark.parametrize(
     ("options", "words"),
-    [({"bitrate": 123}, "choose one of"), ({"colour": 1}, "no option 'colour'"),
-     ({"data_bitrate": 7}, "choose one of")],
-)  # fmt: skip
+    [
+        ({"bitrate": 123}, "choose one of"),
+        ({"colour": 1}, "no option 'colour'"),
+        ({"data_bitrate": 7}, "choose one of"),
+    ],
+)
 def test_options_that_do_not_exist(options: dict[str, int], words: str) -> None:
     with Adapter() as adapter, pytest.raises(DriverError, match=words):
         open_bus("serial_line", adapter.path, options)

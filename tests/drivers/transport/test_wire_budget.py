@@ -83,10 +83,14 @@ def test_frames_come_near_the_bound() -> None:
     """The bound is no mere guess from above: long runs of equal bits nearly reach it."""
     generator = random.Random(1)
     most = max(
-        frame_bits(identifier, False, bytes(generator.choice((0, 0x1E, 0xC3, 0x0F, 0x87, 0xF0))
-                                            for _ in range(8)))
-        for identifier in (0x000, 0x078, 0x7C3, 0x787) for _ in range(500)
-    )  # fmt: skip
+        frame_bits(
+            identifier,
+            False,
+            bytes(generator.choice((0, 0x1E, 0xC3, 0x0F, 0x87, 0xF0)) for _ in range(8)),
+        )
+        for identifier in (0x000, 0x078, 0x7C3, 0x787)
+        for _ in range(500)
+    )
     assert worst_frame_bits(8) - 8 <= most <= worst_frame_bits(8)
 
 

@@ -23,9 +23,7 @@ def moving() -> LockstepBench:
     bench.run(0.1)
     assert bench.request(Energise(load_supported=True)).accepted
     bench.run(0.5)
-    assert bench.request(
-        Apply(behaviour=HoldPosition(position_m=0.045, speed_m_s=0.06))
-    ).accepted
+    assert bench.request(Apply(behaviour=HoldPosition(position_m=0.045, speed_m_s=0.06))).accepted
     while bench.last_row[INDEX["output_position_m"]] < 0.02:
         bench.step()
     bench.request(Stop(cause="test"))

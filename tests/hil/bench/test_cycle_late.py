@@ -92,8 +92,7 @@ def test_the_first_command_after_a_pause_removes_power(bench):
     assert on[0] and not on[-1] and on == sorted(on, reverse=True)
     syncs = [k for k, frame in enumerate(frames) if frame.arbitration_id == SYNC]
     silence_s, resumed = max(
-        (frames[k].timestamp - frames[j].timestamp, k)
-        for j, k in itertools.pairwise(syncs)
+        (frames[k].timestamp - frames[j].timestamp, k) for j, k in itertools.pairwise(syncs)
     )
     assert silence_s > 0.8 * HELD_UP_S
     after = [frame for frame in frames[resumed:] if frame.arbitration_id == RPDO_1]

@@ -25,9 +25,11 @@ FACTS = DriveFacts("a drive", {"firmware": "3"}, {"current_A": 30.0}, 0.1, 1.2, 
 POWER = INDEX["power_stage"]
 
 CUT_OFF = [
-    (s, how) for s in STEPS for how in ("Ctrl-C", "bus lost", "let go")
+    (s, how)
+    for s in STEPS
+    for how in ("Ctrl-C", "bus lost", "let go")
     if s.energises or how != "let go"
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("s", "how"), CUT_OFF, ids=lambda p: getattr(p, "key", p))
@@ -79,5 +81,5 @@ def test_cut_off_in_any_step_the_rig_is_safe_and_the_record_kept(
     assert (tmp_path / "bringup.html").read_text().rstrip().endswith("</html>")
     again = BringUpRecord.load(tmp_path, PROFILE, STEPS)
     # Gone on with at this step, after proving again what may have changed meanwhile.
-    assert again.to_run() == [x for x in before if x.reprove] + list(STEPS[len(before):])
+    assert again.to_run() == [x for x in before if x.reprove] + list(STEPS[len(before) :])
     again.close()

@@ -19,15 +19,7 @@ from hil.bringup.findings import finding
 from hil.bringup.procedure import bring_up
 from hil.bringup.record import BringUpRecord, needed, profile_hash
 from hil.bringup.record_files import RecordError, kept_plots, plot_text
-from hil.bringup.step import (
-    Context,
-    Measured,
-    Plot,
-    Result,
-    Step,
-    Trace,
-    Verdict,
-)
+from hil.bringup.step import Context, Measured, Plot, Result, Step, Trace, Verdict
 from hil.bringup.steps import STEPS
 from hil.core.samples import COLUMNS, INDEX
 from hil.procedures.lockstep_runner import LockstepRunner
@@ -50,8 +42,9 @@ def step(key: str, *needs: str, bad: bool = False, reprove: bool = False, s: flo
             result.findings.append(finding("supply_low", changes={"calibration.zero": "2050"}))
         return result
 
-    return Step(key, key.title(), "it waits", "nothing", "nothing", run, needs=needs,
-                reprove=reprove)  # fmt: skip
+    return Step(
+        key, key.title(), "it waits", "nothing", "nothing", run, needs=needs, reprove=reprove
+    )
 
 
 def began(folder: Path, steps: list[Step]) -> BringUpRecord:
@@ -62,9 +55,7 @@ def carried_out(record: BringUpRecord, steps: list[Step]) -> Ended:
     runner = LockstepRunner(LockstepBench(PROFILE), operator=_Nobody())
     context = record.context(PROFILE, FACTS, True)
     return runner.run(
-        record.watch(
-            bring_up(steps, context, record.passed, record.on_start, record.on_result)
-        )
+        record.watch(bring_up(steps, context, record.passed, record.on_start, record.on_result))
     )
 
 
@@ -121,8 +112,13 @@ def test_plots_are_drawn_again_from_what_was_kept(tmp_path: Path) -> None:
     (plot,) = kept_plots(tmp_path, entry)
     assert (plot.title, plot.x_label, plot.y_label) == (PLOT.title, PLOT.x_label, PLOT.y_label)
     assert plot.traces[0].label == "x" and np.array_equal(plot.traces[0].y, PLOT.traces[0].y)
-    odd = Plot("t", "x", "y", (Trace("a", np.array([0.0, 1.0]), np.array([np.nan, 2.0])),),
-               (("low", 1.5), ("unknown", np.nan)))  # fmt: skip
+    odd = Plot(
+        "t",
+        "x",
+        "y",
+        (Trace("a", np.array([0.0, 1.0]), np.array([np.nan, 2.0])),),
+        (("low", 1.5), ("unknown", np.nan)),
+    )
     (tmp_path / "evidence" / "odd.json").write_text(plot_text(odd))
     (again,) = kept_plots(tmp_path, {"plots": [{"data": "../../evidence/odd.json"}]})
     assert np.isnan(again.traces[0].y[0]) and again.traces[0].y[1] == 2.0
@@ -174,10 +170,20 @@ def test_the_page_stands_alone_and_says_it_all(tmp_path: Path) -> None:
     assert not reader.open and len(set(reader.names)) == len(reader.names)
     assert {link[1:] for link in reader.links} <= set(reader.names)
     for part in (
-        "a & <done>", "the supply voltage is too low", "charge the battery", "supply_low",
-        "carried out by", "date", "signature", "ISO 13850", "Simulated rig", "1 of 2 steps",
-        "31 to 42", "calibration.zero", PROFILE.stop.load,
-    ):  # fmt: skip
+        "a & <done>",
+        "the supply voltage is too low",
+        "charge the battery",
+        "supply_low",
+        "carried out by",
+        "date",
+        "signature",
+        "ISO 13850",
+        "Simulated rig",
+        "1 of 2 steps",
+        "31 to 42",
+        "calibration.zero",
+        PROFILE.stop.load,
+    ):
         assert part in reader.text, part
 
 

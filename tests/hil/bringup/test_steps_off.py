@@ -27,9 +27,7 @@ from hil.profile.devices import rig_parameters
 from hil.profile.loader import load_profile
 from hil.profile.schema import Profile
 
-STEPS = (
-    TALK, SUPPLY, SENSORS_AT_REST, SENSORS_BY_HAND, SPRINGS_BY_HAND, DRIVE_LIMITS, STOP_CHAIN
-)  # fmt: skip
+STEPS = (TALK, SUPPLY, SENSORS_AT_REST, SENSORS_BY_HAND, SPRINGS_BY_HAND, DRIVE_LIMITS, STOP_CHAIN)
 HAND_FORCE_N = 87.0  # 15 % of the footplate trainer's 580 N
 
 

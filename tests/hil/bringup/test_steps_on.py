@@ -30,9 +30,14 @@ from hil.profile.schema import Profile, Simulation
 
 ALL = (FIRST_MOTION, TRAVEL, SPRING_PUSH, LOOP, HEAT)
 WITHOUT_POWER = {
-    "talk", "supply", "sensors_at_rest", "sensors_by_hand", "springs_by_hand", "drive_limits",
+    "talk",
+    "supply",
+    "sensors_at_rest",
+    "sensors_by_hand",
+    "springs_by_hand",
+    "drive_limits",
     "stop_chain",
-}  # fmt: skip
+}
 MOST_FORCE_SHARE = 0.15  # of the rated force, true, while the drive is on
 MOST_AT_AN_END_M_S = 0.020
 
@@ -89,20 +94,26 @@ def brought_up(
         operator.let_go(let_go_after_s)
     motor = profile.actuator.motor
     facts = DriveFacts(
-        "simulated", {}, {}, 0.05,
+        "simulated",
+        {},
+        {},
+        0.05,
         motor.torque_constant * motor.continuous_current,
         motor.torque_constant * motor.peak_current,
-    )  # fmt: skip
+    )
     context = Context(profile, facts, {"supply_V": bench.drive.core.supply_V}, simulated=True)
     results: dict[str, Result] = {}
     before = ALL[: ALL.index(steps[0])]
     runner = LockstepRunner(bench, operator=operator)
     ended = runner.run(
         bring_up(
-            steps, context, WITHOUT_POWER | {step.key for step in before},
-            lambda _step: None, lambda step, result: results.update({step.key: result}),
+            steps,
+            context,
+            WITHOUT_POWER | {step.key for step in before},
+            lambda _step: None,
+            lambda step, result: results.update({step.key: result}),
         )
-    )  # fmt: skip
+    )
     assert ended.how == "finished", ended.text
     return Outcome(results, context, bench)
 
@@ -244,9 +255,12 @@ def test_nobody_at_the_enabling_control_means_no_power() -> None:
     results: list[Result] = []
     LockstepRunner(bench, operator=operator).run(
         bring_up(
-            (FIRST_MOTION,), context, set(WITHOUT_POWER), lambda _: None,
+            (FIRST_MOTION,),
+            context,
+            set(WITHOUT_POWER),
+            lambda _: None,
             lambda _, result: results.append(result),
         )
-    )  # fmt: skip
+    )
     assert results[0].verdict is Verdict.NEEDS_PERSON
     assert bench.drive.core.peak_driven_force_N == 0.0

@@ -46,18 +46,31 @@ def made_up(
                     rows[:, INDEX["drive_temperature_degC"]] = np.nan
                     points.append(
                         CalibrationPoint(
-                            "no load" if hung is None else f"{mass:g} kg", mass, load.force_N,
-                            load.u_N, load.parts, counts, 0.8, 400, series,
-                            1 if direction > 0 else -1, 1 if approach > 0 else -1, 1, 0.02,
-                            load.force_N + 9.0 * approach, rows=rows,
+                            "no load" if hung is None else f"{mass:g} kg",
+                            mass,
+                            load.force_N,
+                            load.u_N,
+                            load.parts,
+                            counts,
+                            0.8,
+                            400,
+                            series,
+                            1 if direction > 0 else -1,
+                            1 if approach > 0 else -1,
+                            1,
+                            0.02,
+                            load.force_N + 9.0 * approach,
+                            rows=rows,
                         )
-                    )  # fmt: skip
+                    )
     load_N = np.array([p.load_N for p in points])
     reading = np.array([p.reading_counts for p in points])
     table = Points(
-        load_N, reading, series=np.array([p.series for p in points]),
+        load_N,
+        reading,
+        series=np.array([p.series for p in points]),
         direction=np.array([p.direction for p in points]),
-    )  # fmt: skip
+    )
     fit = fit_law(table, "cubic")
     law = PROFILE.calibration.spring_law
     assert isinstance(law, TwoSlopes)
@@ -78,6 +91,18 @@ def made_up(
         }
     )
     return CalibrationResult(
-        PROFILE, Accuracy(), (2.5, 5.0, 7.5), tuple(points), None, fit, {"cubic": fit},
-        merit(table, fit), budget, calibration, law.knee, 2e-5, 0.0, findings,
-    )  # fmt: skip
+        PROFILE,
+        Accuracy(),
+        (2.5, 5.0, 7.5),
+        tuple(points),
+        None,
+        fit,
+        {"cubic": fit},
+        merit(table, fit),
+        budget,
+        calibration,
+        law.knee,
+        2e-5,
+        0.0,
+        findings,
+    )

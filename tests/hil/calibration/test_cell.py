@@ -88,11 +88,20 @@ def off_band(result: CalibrationResult, checks: list[Check]) -> list[float]:
 # -- by a reference load cell ------------------------------------------------------------------
 
 RIGS = {
-    "lever": (TRAINER, {"spring_preload_m": 0.0031, "sensor_zero_counts": 2060.0,
-                        "spring_rate_push_N_m": 62e3, "spring_rate_pull_N_m": 62e3}),
-    "level": (LEVEL, {"spring_rate_push_N_m": 24e3, "spring_rate_pull_N_m": 24e3,
-                      "sensor_zero_counts": 8105.0}),
-}  # fmt: skip
+    "lever": (
+        TRAINER,
+        {
+            "spring_preload_m": 0.0031,
+            "sensor_zero_counts": 2060.0,
+            "spring_rate_push_N_m": 62e3,
+            "spring_rate_pull_N_m": 62e3,
+        },
+    ),
+    "level": (
+        LEVEL,
+        {"spring_rate_push_N_m": 24e3, "spring_rate_pull_N_m": 24e3, "sensor_zero_counts": 8105.0},
+    ),
+}
 
 
 @pytest.fixture(scope="module", params=list(RIGS))
@@ -122,9 +131,12 @@ def test_the_true_law_lies_in_the_band(
     ended = runner(bench, []).run(pressed(profile, bench, tuple(most * s for s in shares)))
     assert ended.how == "finished", ended.text
     # What the profile believed lies far outside.
-    old = replace(result, calibration=profile.calibration.model_copy(
-        update={"uncertainty_table": result.budget.table if result.budget else ()}
-    ))  # fmt: skip
+    old = replace(
+        result,
+        calibration=profile.calibration.model_copy(
+            update={"uncertainty_table": result.budget.table if result.budget else ()}
+        ),
+    )
     assert max(off_band(result, ended.value)) < 1.0
     assert max(off_band(old, ended.value)) > 3.0
 
@@ -206,9 +218,17 @@ def test_a_reading_that_cannot_be(typed: float, felt: float, words: str) -> None
 
 
 @pytest.mark.parametrize(
-    ("typed", "felt"), [(199.0, 200.0), (150.0, 200.0), (270.0, 200.0), (-0.4, 0.3), (0.0, 0.0),
-                        (-230.0, -200.0), (12.0, -2.0)],
-)  # fmt: skip
+    ("typed", "felt"),
+    [
+        (199.0, 200.0),
+        (150.0, 200.0),
+        (270.0, 200.0),
+        (-0.4, 0.3),
+        (0.0, 0.0),
+        (-230.0, -200.0),
+        (12.0, -2.0),
+    ],
+)
 def test_a_reading_that_can_be_is_taken(typed: float, felt: float) -> None:
     assert misread(typed, felt, 580.0) == ""
 
@@ -276,7 +296,7 @@ def test_the_kind_follows_from_the_rig() -> None:
         (TRAINER, replace(QUICK, forces_N=(-50.0,)), "not above 0 N"),
         (TRAINER, replace(QUICK, weights_kg=(5.0,)), "weights do not hang on a load cell"),
     ],
-)  # fmt: skip
+)
 def test_loads_that_cannot_be_used(profile: Profile, options: Options, words: str) -> None:
     with pytest.raises(ProcedureFailed, match=words):
         planned_loads(profile, options)

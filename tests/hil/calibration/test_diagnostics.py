@@ -35,11 +35,25 @@ def points(
         for direction in (1, -1):
             for load in loads[::direction]:
                 counts = ZERO + 1e-3 * deflection_mm(load) / PER_COUNT + chance.normal(0.0, 0.8)
-                found.append(CalibrationPoint(
-                    f"{load:g} N", load / 68.6, load, 0.0, dict.fromkeys(INPUTS, 0.0), counts, 0.8,
-                    300, series, 1 if direction > 0 else -1, 1 if direction > 0 else -1, series,
-                    0.0275, load, wanted_m=0.0275,
-                ))  # fmt: skip
+                found.append(
+                    CalibrationPoint(
+                        f"{load:g} N",
+                        load / 68.6,
+                        load,
+                        0.0,
+                        dict.fromkeys(INPUTS, 0.0),
+                        counts,
+                        0.8,
+                        300,
+                        series,
+                        1 if direction > 0 else -1,
+                        1 if direction > 0 else -1,
+                        series,
+                        0.0275,
+                        load,
+                        wanted_m=0.0275,
+                    )
+                )
     return found
 
 
@@ -111,8 +125,10 @@ def test_few_loads_give_no_knee(loads: tuple[float, ...]) -> None:
 
 def test_a_law_that_gives_way_is_no_law() -> None:
     """The heaviest weight stood on the ground: the reading falls again."""
-    result = judged([replace(p, reading_counts=ZERO) if p.load_N > 400.0 else p
-                     for p in points(knee)], ("two_slopes",))  # fmt: skip
+    result = judged(
+        [replace(p, reading_counts=ZERO) if p.load_N > 400.0 else p for p in points(knee)],
+        ("two_slopes",),
+    )
     assert result.calibration is None
     (found,) = [f for f in result.findings if f.severity == "error"]
     assert found.code in ("too_few", "not_hung")
@@ -195,8 +211,9 @@ def sweep(bend_counts: float, noise: float = 0.8, seed: int = 1) -> SensorLaw:
     motor = 60.0 * way + 20.0 * np.sign(np.gradient(way))
     return sensor_law(
         np.round(true_counts(way, bend_counts) + chance.normal(0.0, noise, way.size)),
-        1e-3 * way + 0.010, motor,
-    )  # fmt: skip
+        1e-3 * way + 0.010,
+        motor,
+    )
 
 
 def true_counts(mm: np.ndarray, bend_counts: float) -> np.ndarray:

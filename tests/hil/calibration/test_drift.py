@@ -11,13 +11,7 @@ import pytest
 from made_up import PROFILE
 
 from hil.bench.lockstep import LockstepBench
-from hil.calibration.drift import (
-    DriftWatch,
-    MotorBand,
-    age_warning,
-    run_warnings,
-    zero_warning,
-)
+from hil.calibration.drift import DriftWatch, MotorBand, age_warning, run_warnings, zero_warning
 from hil.control.estimation import Estimator
 from hil.core.requests import Apply, Energise, HoldPosition, Marker, UseCalibration
 from hil.core.samples import COLUMNS, INDEX, State
@@ -56,10 +50,14 @@ class Held:
 @pytest.mark.parametrize(
     ("dated", "months", "code"),
     [
-        ("2026-01-15", 12, None), ("2025-02-02", 12, None), ("2025-01-20", 12, "old"),
-        ("2025-12-20", 1, "old"), ("2023-02-02", 36, None), ("", 12, "undated"),
+        ("2026-01-15", 12, None),
+        ("2025-02-02", 12, None),
+        ("2025-01-20", 12, "old"),
+        ("2025-12-20", 1, "old"),
+        ("2023-02-02", 36, None),
+        ("", 12, "undated"),
     ],
-)  # fmt: skip
+)
 def test_age(dated: str, months: float, code: str | None) -> None:
     calibration = with_calibration(dated=dated, valid_months=months).calibration
     found = age_warning(calibration, DAY)
@@ -68,8 +66,9 @@ def test_age(dated: str, months: float, code: str | None) -> None:
         assert "calibrate again" in found.mend
 
 
-@pytest.mark.parametrize(("counts", "warns"), [(0.0, False), (6.0, False), (8.0, True),
-                                               (-8.0, True)])  # fmt: skip
+@pytest.mark.parametrize(
+    ("counts", "warns"), [(0.0, False), (6.0, False), (8.0, True), (-8.0, True)]
+)
 def test_a_zero_that_moved_by_more_than_it_is_known(counts: float, warns: bool) -> None:
     # ±3 N at k = 2 are 6.8 counts of 0.44 N.
     readings = 2048.0 + counts + np.random.default_rng(1).normal(0, 0.8, 500).round()
@@ -126,8 +125,13 @@ def test_springs_that_are_not_what_the_calibration_says(share: float, off: str |
     assert live.code == "motor_disagrees" and [f.code for f in of_run] == ["motor_disagrees"]
     assert f" {off}" in live.sentence and "known weight" in live.mend
     # Another calibration: begun anew, with the true one nothing is left to say.
-    watch.event({"kind": "calibration", "time_s": 0.0,
-                 "calibration": PROFILE.calibration.model_dump(mode="json")})  # fmt: skip
+    watch.event(
+        {
+            "kind": "calibration",
+            "time_s": 0.0,
+            "calibration": PROFILE.calibration.model_dump(mode="json"),
+        }
+    )
     assert watch.warnings == {}
 
 

@@ -76,8 +76,10 @@ def test_a_file_holds_all_that_was_found(one: CalibrationFile) -> None:
     np.testing.assert_array_equal(content.law.covariance, result.fit.covariance)
     assert content.uncertainty == result.budget.table
     assert content.conditions == {
-        "loads": "weights on the lever", "gravity_m_s2": 9.80665, "supply_V": 36.0,
-    }  # fmt: skip
+        "loads": "weights on the lever",
+        "gravity_m_s2": 9.80665,
+        "supply_V": 36.0,
+    }
     # The profile's part is what came out, with date and identity.
     assert result.calibration is not None
     assert read.calibration == result.calibration.model_copy(
@@ -123,8 +125,12 @@ def test_nothing_half_written_and_no_file_twice(tmp_path: Path) -> None:
     )
     with pytest.raises(CalibrationFileError, match="no force law"):
         result = made_up(findings=(ERROR,))
-        content_of(type(result)(**{**vars(result), "calibration": None}), profile_file="p",
-                   drive="d", simulated=True)  # fmt: skip
+        content_of(
+            type(result)(**{**vars(result), "calibration": None}),
+            profile_file="p",
+            drive="d",
+            simulated=True,
+        )
 
 
 # -- refused -----------------------------------------------------------------------------------
@@ -173,12 +179,17 @@ def other_arm(profile: Profile) -> Profile:
         (lambda p: load_profile("bench_slide"), "not of 'bench slide'"),
         (other_arm, "rig.rod_arm was 0.06, is 0.066"),
         (
-            lambda p: p.model_copy(update={"sensors": p.sensors.model_copy(update={
-                "deflection": p.sensors.deflection.model_copy(update={"bits": 11})})}),
+            lambda p: p.model_copy(
+                update={
+                    "sensors": p.sensors.model_copy(
+                        update={"deflection": p.sensors.deflection.model_copy(update={"bits": 11})}
+                    )
+                }
+            ),
             "sensors.deflection.bits was 12, is 11",
         ),
     ],
-)  # fmt: skip
+)
 def test_one_of_another_rig_is_refused(
     change: Callable[[Profile], Profile], words: str, one: CalibrationFile
 ) -> None:
@@ -200,8 +211,9 @@ def test_one_with_an_error_is_kept_and_not_used(tmp_path: Path) -> None:
         check_belongs(file, PROFILE)
 
 
-@settings(max_examples=100, deadline=None,
-          suppress_health_check=[HealthCheck.function_scoped_fixture])  # fmt: skip
+@settings(
+    max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
 @given(data=st.data())
 def test_whatever_the_file_holds_there_is_one_clear_error(
     data: st.DataObject, one: CalibrationFile, tmp_path: Path
@@ -245,10 +257,13 @@ def _seal(top: dict[str, Any]) -> None:
 
 def test_a_bomb_of_aliases_is_not_unfolded(tmp_path: Path) -> None:
     file = tmp_path / "bomb.yaml"
-    file.write_text("a: &a [x, x]\n" + "".join(
-        f"k{i}: &k{i} [*{'a' if i == 0 else f'k{i - 1}'}, *{'a' if i == 0 else f'k{i - 1}'}]\n"
-        for i in range(60)
-    ))  # fmt: skip
+    file.write_text(
+        "a: &a [x, x]\n"
+        + "".join(
+            f"k{i}: &k{i} [*{'a' if i == 0 else f'k{i - 1}'}, *{'a' if i == 0 else f'k{i - 1}'}]\n"
+            for i in range(60)
+        )
+    )
     for text in (file.read_text(), "[" * 5000):
         file.write_text(text)
         with pytest.raises(CalibrationFileError, match="damaged"):
@@ -257,13 +272,15 @@ def test_a_bomb_of_aliases_is_not_unfolded(tmp_path: Path) -> None:
         load_calibration(tmp_path / "none.yaml")
 
 
-@settings(max_examples=25, deadline=None,
-          suppress_health_check=[HealthCheck.function_scoped_fixture])  # fmt: skip
+@settings(
+    max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
 @given(note=st.text(max_size=40), zero=st.floats(1900, 2200))
 @example(note="one\u0085two\u2028three\nfour", zero=2048.0)
 def test_what_is_written_reads_back(note: str, zero: float, tmp_path: Path) -> None:
-    content = content_of(made_up(raw=False), profile_file="p.yaml", drive="d", simulated=False,
-                         note=note)  # fmt: skip
+    content = content_of(
+        made_up(raw=False), profile_file="p.yaml", drive="d", simulated=False, note=note
+    )
     content["calibration"] = {**content["calibration"], "zero": zero}
     content["points"]["rows"] = content["points"]["rows"][:2]
     file = write_calibration(tmp_path, content, (), MADE)
@@ -349,8 +366,10 @@ def test_a_running_bench_takes_it_and_the_run_names_both(
     [change] = meta["calibration_changes"]
     assert change["time_s"] == pytest.approx(0.1, abs=0.01)
     assert change["active_calibration"] == {
-        "identity": one.identity, "dated": "2026-03-04", "sha256": calibration_hash(one.part),
-    }  # fmt: skip
+        "identity": one.identity,
+        "dated": "2026-03-04",
+        "sha256": calibration_hash(one.part),
+    }
 
 
 def test_runs_begun_after_a_change_are_recorded_with_it(
@@ -397,17 +416,37 @@ class Page(html.parser.HTMLParser):
 
 def test_the_certificate_is_one_page_with_everything_on_it(tmp_path: Path) -> None:
     file = keep_calibration(
-        tmp_path, made_up(findings=(ERROR,)), profile_file="p.yaml", drive="drive <7>",
-        simulated=True, note="first & <b>best</b>", conditions={"room_degC": 21.5},
-    )  # fmt: skip
+        tmp_path,
+        made_up(findings=(ERROR,)),
+        profile_file="p.yaml",
+        drive="drive <7>",
+        simulated=True,
+        note="first & <b>best</b>",
+        conditions={"room_degC": 21.5},
+    )
     page = Page()
     page.feed(file.path.with_suffix(".html").read_text("utf-8"))
     words = " ".join(" ".join(page.words).split())
     assert page.outside == [] and page.plots == 4
     for text in (
-        file.identity, file.sha256, "drive <7>", "first & <b>best</b>", "Simulated rig",
-        "Not to be used: a weight was not hung", "room_degC", "21.5", "Repeatability",
-        "Reproducibility", "Reversibility", "Interpolation", "Zero error", "Resolution",
-        "weights and arms", "carried out by", "ISO 13850", "JCGM 100:2008", "7.5 kg",
-    ):  # fmt: skip
+        file.identity,
+        file.sha256,
+        "drive <7>",
+        "first & <b>best</b>",
+        "Simulated rig",
+        "Not to be used: a weight was not hung",
+        "room_degC",
+        "21.5",
+        "Repeatability",
+        "Reproducibility",
+        "Reversibility",
+        "Interpolation",
+        "Zero error",
+        "Resolution",
+        "weights and arms",
+        "carried out by",
+        "ISO 13850",
+        "JCGM 100:2008",
+        "7.5 kg",
+    ):
         assert text in words, text

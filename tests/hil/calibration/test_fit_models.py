@@ -34,10 +34,32 @@ def test_the_certified_load_cell_calibration() -> None:
 
 def gum_thermometer() -> Points:
     """JCGM 100:2008, annex H.3, table H.6: thermometer calibration; values from memory."""
-    readings = (21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010,
-                26.511)  # fmt: skip
-    corrections = (-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159,
-                   -0.161, -0.160)  # fmt: skip
+    readings = (
+        21.521,
+        22.012,
+        22.512,
+        23.003,
+        23.507,
+        23.999,
+        24.513,
+        25.002,
+        25.503,
+        26.010,
+        26.511,
+    )
+    corrections = (
+        -0.171,
+        -0.169,
+        -0.166,
+        -0.159,
+        -0.164,
+        -0.165,
+        -0.156,
+        -0.157,
+        -0.159,
+        -0.161,
+        -0.160,
+    )
     # Referred to 20 °C, as there.
     return Points(np.array(readings) - 20.0, np.array(corrections))
 
@@ -180,8 +202,20 @@ def test_any_text_is_a_table_or_one_clear_error(text: str) -> None:
 
 
 def test_the_command_answers_for_machines(capsys: pytest.CaptureFixture[str]) -> None:
-    code = cli.main(["calibrate", "--points", str(PONTIUS), "--law", "quadratic", "--json",
-                     "--at", "1e6", "--reading", "0.73"])  # fmt: skip
+    code = cli.main(
+        [
+            "calibrate",
+            "--points",
+            str(PONTIUS),
+            "--law",
+            "quadratic",
+            "--json",
+            "--at",
+            "1e6",
+            "--reading",
+            "0.73",
+        ]
+    )
     assert code == 0
     data = json.loads(capsys.readouterr().out.splitlines()[-1])
     assert data["coefficients"] == pytest.approx(CERTIFIED, rel=1e-9, abs=0.0)
@@ -190,11 +224,14 @@ def test_the_command_answers_for_machines(capsys: pytest.CaptureFixture[str]) ->
     assert data["inverse"]["u"] > data["inverse"]["u_law"] > 0.0
 
 
-@pytest.mark.parametrize("arguments", [
-    ["--points", "nowhere.csv"],
-    ["--points", str(PONTIUS), "--at", "nan"],
-    ["--points", str(PONTIUS), "--reading", "99"],
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["--points", "nowhere.csv"],
+        ["--points", str(PONTIUS), "--at", "nan"],
+        ["--points", str(PONTIUS), "--reading", "99"],
+    ],
+)
 def test_the_command_tells_bad_input_in_one_line(
     arguments: list[str], capsys: pytest.CaptureFixture[str]
 ) -> None:

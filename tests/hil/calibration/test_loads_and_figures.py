@@ -87,8 +87,9 @@ def iso_table() -> Points:
         rows += [(0.0, zero, series, 1)]
         rows += [(x, zero + 10.0 * x + extra * x / 100.0, series, 1) for x in (100.0, 200.0)]
         if series < 3:
-            rows += [(x, zero + 10.0 * x + extra * x / 100.0 + 5.0, series, -1)
-                     for x in (200.0, 100.0)]  # fmt: skip
+            rows += [
+                (x, zero + 10.0 * x + extra * x / 100.0 + 5.0, series, -1) for x in (200.0, 100.0)
+            ]
             rows += [(0.0, zero + 2.0, series, -1)]
     load, reading, number, sense = (np.array(column) for column in zip(*rows, strict=True))
     return Points(load, reading, series=number.astype(int), direction=sense.astype(int))

@@ -111,8 +111,12 @@ def test_the_zero_is_free_of_friction(whole: tuple[CalibrationResult, list[Progr
     """Without load the output came to rest from both sides: the sides part, the zero does not."""
     result, _ = whole
     assert result.calibration is not None
-    free = {side: [p.reading_counts for p in result.points
-                   if p.label == "no load" and p.approach == side] for side in (1, -1)}  # fmt: skip
+    free = {
+        side: [
+            p.reading_counts for p in result.points if p.label == "no load" and p.approach == side
+        ]
+        for side in (1, -1)
+    }
     sides = [sum(readings) / len(readings) for readings in free.values()]
     middle = sum(sides) / 2
     assert abs(middle - 2060.0) < 0.7
@@ -132,8 +136,12 @@ def test_every_load_is_met_from_both_sides_and_what_was_told(
     todo = [p.text for p in told if p.kind == "load"]
     assert todo[0] == "Take everything off the rod"
     assert [text for text in todo if text.startswith("Hang")] == [
-        "Hang 2.5 kg", "Hang 5 kg", "Hang 7.5 kg", "Hang 5 kg", "Hang 2.5 kg",
-    ]  # fmt: skip
+        "Hang 2.5 kg",
+        "Hang 5 kg",
+        "Hang 7.5 kg",
+        "Hang 5 kg",
+        "Hang 2.5 kg",
+    ]
     assert todo.index("Clamp the output") < todo.index("Take the clamp off")
     points = [p for p in told if p.kind == "point"]
     assert [p.done for p in points] == list(range(1, len(result.points) + 1))
@@ -192,11 +200,15 @@ def test_one_weight_that_was_not_hung(whole: tuple[CalibrationResult, list[Progr
     bare = [p for p in result.points if p.label == "lever alone"]
     points = [
         replace(
-            p, reading_counts=bare[0].reading_counts, motor_force_N=bare[0].motor_force_N,
+            p,
+            reading_counts=bare[0].reading_counts,
+            motor_force_N=bare[0].motor_force_N,
             output_position_m=p.output_position_m,
-        ) if p.label == "5 kg" and p.direction > 0 else p
+        )
+        if p.label == "5 kg" and p.direction > 0
+        else p
         for p in result.points
-    ]  # fmt: skip
+    ]
     (found,) = judge_points(TRAINER, points, result.sensor)
     assert found.code == "not_hung"
     assert "5 kg was named and nothing hung (series 1, loads rising)" in found.sentence
@@ -259,9 +271,7 @@ def test_one_weight_takes_the_simpler_law_and_says_where_it_ends(
     assert "two of them beyond the knee" in found.mend
 
 
-def test_one_load_is_too_few_for_any_law(
-    whole: tuple[CalibrationResult, list[Progress]],
-) -> None:
+def test_one_load_is_too_few_for_any_law(whole: tuple[CalibrationResult, list[Progress]]) -> None:
     bare = [p for p in whole[0].points if p.label == "no load"]
     result = again(TRAINER, bare, whole[0])
     assert result.calibration is None

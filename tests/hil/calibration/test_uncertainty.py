@@ -58,10 +58,25 @@ def experiment(chance: np.random.Generator, known: bool = False) -> list[Calibra
                 way = chance.uniform(-1.0, 1.0) * HYSTERESIS * true
                 for series in (1, 2, 3):
                     counts = reading(true - way) + chance.normal(0.0, NOISE / math.sqrt(300))
-                    points.append(CalibrationPoint(
-                        label, mass or 0.0, load, 0.0, parts, counts, NOISE, 300, series,
-                        1, 1 if approach > 0 else -1, series, position, load, wanted_m=position,
-                    ))  # fmt: skip
+                    points.append(
+                        CalibrationPoint(
+                            label,
+                            mass or 0.0,
+                            load,
+                            0.0,
+                            parts,
+                            counts,
+                            NOISE,
+                            300,
+                            series,
+                            1,
+                            1 if approach > 0 else -1,
+                            series,
+                            position,
+                            load,
+                            wanted_m=position,
+                        )
+                    )
     return points
 
 
@@ -118,16 +133,27 @@ def test_a_part_is_the_change_of_the_law_when_its_input_is_off() -> None:
     rig = PROFILE.rig
     assert isinstance(rig, Lever)
     longer = PROFILE.model_copy(
-        update={"rig": rig.model_copy(
-            update={"load_arm": rig.load_arm + Accuracy().load_arm_m, "lever_mass": rig.lever_mass}
-        )}
-    )  # fmt: skip
-    moved = law_of([
-        p if p.label == "no load" else
-        replace(p, load_N=rod_load(longer, p.mass_kg, p.output_position_m).force_N
-                - pan_part(longer, p.output_position_m))
-        for p in points
-    ])  # fmt: skip
+        update={
+            "rig": rig.model_copy(
+                update={
+                    "load_arm": rig.load_arm + Accuracy().load_arm_m,
+                    "lever_mass": rig.lever_mass,
+                }
+            )
+        }
+    )
+    moved = law_of(
+        [
+            p
+            if p.label == "no load"
+            else replace(
+                p,
+                load_N=rod_load(longer, p.mass_kg, p.output_position_m).force_N
+                - pan_part(longer, p.output_position_m),
+            )
+            for p in points
+        ]
+    )
     change = [moved.load_for(fit.reading(force)).value - force for force in forces]
     assert common_parts(points, fit, forces)["load_arm"] == pytest.approx(change, rel=0.02)
 

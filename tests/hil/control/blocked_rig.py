@@ -44,9 +44,7 @@ class BlockedRig:
         self.period = t = 1 / profile.control.rate
         # No bounds here to keep the nut slow: the drive's own limit is not what is tested.
         unguarded = {"drive_overspeed_rad_s": 1e4}
-        self.drive = LockstepDrive(
-            parameters or rig_parameters(profile).but(unguarded), seed, t
-        )
+        self.drive = LockstepDrive(parameters or rig_parameters(profile).but(unguarded), seed, t)
         self.drive.open()
         self.drive.core.surroundings.disturb("block", blocked)
         delay = (self.drive.capabilities.command_delay_cycles + delay_cycles) * t
@@ -95,9 +93,7 @@ class BlockedRig:
                 if self.bounds is not None:
                     self.bounds.renew(estimator, force, 0.0, 20.0, 0.0, telemetry.supply_V)
                     low, high = self.bounds.torque_low_N_m, self.bounds.torque_high_N_m
-                torque = sent = self.law.torque(
-                    asked(time_s), estimator, t, self.limit, low, high
-                )
+                torque = sent = self.law.torque(asked(time_s), estimator, t, self.limit, low, high)
                 if added is not None:
                     sent += added(time_s)
             self._waiting.append(sent * sign)

@@ -50,19 +50,35 @@ def with_control(**values: object):
         (VirtualSpring(rest_m=0.03, stiffness_N_m=1e3, bias_N=1e4), Limit.FORCE, "bias_N", FORCE),
         (VirtualSpring(rest_m=-1.0, stiffness_N_m=1e3), Limit.TRAVEL, "rest_m", LOWER),
         (HoldPosition(position_m=0.2), Limit.TRAVEL, "position_m", UPPER),
-        (HoldPosition(position_m=0.03, speed_m_s=3.0), Limit.SPEED, "speed_m_s",
-         TRAINER.limits.speed.bounded),
+        (
+            HoldPosition(position_m=0.03, speed_m_s=3.0),
+            Limit.SPEED,
+            "speed_m_s",
+            TRAINER.limits.speed.bounded,
+        ),
         (Float(damping_N_s_m=1e9), Limit.DAMPING, "damping_N_s_m", TRAINER.limits.damping),
-        (Waveform(shape="sine", offset=100.0, amplitude=1e4), Limit.FORCE, "amplitude",
-         FORCE - 100.0),
+        (
+            Waveform(shape="sine", offset=100.0, amplitude=1e4),
+            Limit.FORCE,
+            "amplitude",
+            FORCE - 100.0,
+        ),
         (Waveform(shape="step", offset=0.0, amplitude=-1e4), Limit.FORCE, "amplitude", -FORCE),
         (Waveform(shape="sine", offset=1e4, amplitude=0.0), Limit.FORCE, "offset", FORCE),
-        (Waveform(shape="sine", of="rest", offset=0.05, amplitude=0.02), Limit.TRAVEL,
-         "amplitude", UPPER - 0.05),
-        (Waveform(shape="table", points=((0.0, 0.0), (1.0, 1e4))), Limit.FORCE, "points",
-         ((0.0, 0.0), (1.0, FORCE))),
+        (
+            Waveform(shape="sine", of="rest", offset=0.05, amplitude=0.02),
+            Limit.TRAVEL,
+            "amplitude",
+            UPPER - 0.05,
+        ),
+        (
+            Waveform(shape="table", points=((0.0, 0.0), (1.0, 1e4))),
+            Limit.FORCE,
+            "points",
+            ((0.0, 0.0), (1.0, FORCE)),
+        ),
     ],
-)  # fmt: skip
+)
 def test_requests_outside_limits_are_trimmed(behaviour, limit, name, kept):
     checked = check_behaviour(behaviour, TRAINER, GAINS)
     assert checked.refusal is None and checked.bounded_mask == 1 << limit
@@ -72,26 +88,36 @@ def test_requests_outside_limits_are_trimmed(behaviour, limit, name, kept):
     assert check_behaviour(checked.behaviour, TRAINER, GAINS).bounded_mask == 0
 
 
-@pytest.mark.parametrize("behaviour", [
-    Float(), ConstantForce(force_N=100.0, damping_N_s_m=500.0), HoldPosition(position_m=0.03),
-    VirtualSpring(rest_m=0.03, stiffness_N_m=50e3, damping_N_s_m=800.0),
-    Waveform(shape="sine", offset=100.0, amplitude=50.0, frequency_Hz=5.0),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "behaviour",
+    [
+        Float(),
+        ConstantForce(force_N=100.0, damping_N_s_m=500.0),
+        HoldPosition(position_m=0.03),
+        VirtualSpring(rest_m=0.03, stiffness_N_m=50e3, damping_N_s_m=800.0),
+        Waveform(shape="sine", offset=100.0, amplitude=50.0, frequency_Hz=5.0),
+    ],
+)
 def test_requests_within_limits_pass_untouched(behaviour):
     checked = check_behaviour(behaviour, TRAINER, GAINS)
     assert checked.refusal is None and checked.bounded_mask == 0
     assert checked.behaviour is behaviour
 
 
-@pytest.mark.parametrize(("behaviour", "words"), [
-    (Waveform(shape="sine", frequency_Hz=400.0, amplitude=1.0), "400 Hz is refused"),
-    (Waveform(shape="sweep", frequency_Hz=1.0, end_frequency_Hz=300.0), "300 Hz is refused"),
-    (Waveform(shape="table", points=((0.0, 1.0),)), "at least two points"),
-    (Waveform(shape="table", points=((0.0, 1.0), (0.0, 2.0))), "must rise"),
-    (ConstantForce.model_construct(force_N=math.nan, damping_N_s_m=0.0), "no finite number"),
-    (Waveform.model_construct(shape="table", points=((0.0, 1.0), (1.0, math.inf))),
-     "no finite number"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("behaviour", "words"),
+    [
+        (Waveform(shape="sine", frequency_Hz=400.0, amplitude=1.0), "400 Hz is refused"),
+        (Waveform(shape="sweep", frequency_Hz=1.0, end_frequency_Hz=300.0), "300 Hz is refused"),
+        (Waveform(shape="table", points=((0.0, 1.0),)), "at least two points"),
+        (Waveform(shape="table", points=((0.0, 1.0), (0.0, 2.0))), "must rise"),
+        (ConstantForce.model_construct(force_N=math.nan, damping_N_s_m=0.0), "no finite number"),
+        (
+            Waveform.model_construct(shape="table", points=((0.0, 1.0), (1.0, math.inf))),
+            "no finite number",
+        ),
+    ],
+)
 def test_what_cannot_be_done_is_refused_with_the_reason(behaviour, words):
     assert words in (check_behaviour(behaviour, TRAINER, GAINS).refusal or "")
 
@@ -139,8 +165,11 @@ def test_the_asked_bandwidth_is_designed_for():
 def test_virtual_spring_follows_its_formula():
     active = start_behaviour(
         VirtualSpring(rest_m=0.03, stiffness_N_m=40e3, damping_N_s_m=500.0, bias_N=20.0),
-        TRAINER, 0.03, 0.0, GAINS,
-    )  # fmt: skip
+        TRAINER,
+        0.03,
+        0.0,
+        GAINS,
+    )
     assert active.force(0.028, 0.0, T) == pytest.approx(40e3 * 0.002 + 20)
     assert active.force(0.031, 0.01, T) == pytest.approx(
         40e3 * (0.03 - 0.031 - GAINS.lead_s * 0.01) + 20 - 500 * 0.01
@@ -172,8 +201,19 @@ def test_virtual_spring_is_nowhere_stiffer_than_the_real_one_at_that_force(stiff
 @pytest.mark.parametrize("end", [20.0, 1.0, 0.2])
 def test_sweep_is_scipys_logarithmic_chirp(end):
     wave = start_behaviour(
-        Waveform(shape="sweep", offset=10, amplitude=5, frequency_Hz=1, end_frequency_Hz=end,
-                 duration_s=4.0), TRAINER, 0.03, 0.0, GAINS)  # fmt: skip
+        Waveform(
+            shape="sweep",
+            offset=10,
+            amplitude=5,
+            frequency_Hz=1,
+            end_frequency_Hz=end,
+            duration_s=4.0,
+        ),
+        TRAINER,
+        0.03,
+        0.0,
+        GAINS,
+    )
     t = np.arange(0, 4, T)
     got = np.array([wave.force(0.03, 0.0, T) for _ in t])
     reference = 10 + 5 * signal.chirp(t, 1, 4.0, end, method="logarithmic", phi=-90)
@@ -183,7 +223,11 @@ def test_sweep_is_scipys_logarithmic_chirp(end):
 def test_sine_step_and_their_end():
     sine = start_behaviour(
         Waveform(shape="sine", offset=10, amplitude=5, frequency_Hz=4, duration_s=0.5),
-        TRAINER, 0.03, 0.0, GAINS)  # fmt: skip
+        TRAINER,
+        0.03,
+        0.0,
+        GAINS,
+    )
     t = np.arange(0, 0.5, T)
     got = np.array([sine.force(0.03, 0.0, T) for _ in t])
     assert np.allclose(got, 10 + 5 * np.sin(2 * np.pi * 4 * t), atol=1e-9)
@@ -212,7 +256,11 @@ def test_table_interpolates_as_numpy_does(gaps, data):
 def test_rest_waveform_is_a_moving_spring():
     wave = start_behaviour(
         Waveform(shape="step", of="rest", offset=0.03, amplitude=0.002, stiffness_N_m=20e3),
-        TRAINER, 0.03, 0.0, GAINS)  # fmt: skip
+        TRAINER,
+        0.03,
+        0.0,
+        GAINS,
+    )
     assert wave.force(0.03, 0.0, T) == pytest.approx(40.0)
     assert wave.rest_m == pytest.approx(0.032) and wave.stiffness_N_m == 20e3
 
@@ -264,9 +312,11 @@ def column(rows, name: str) -> np.ndarray:
     return np.array(rows)[:, INDEX[name]]
 
 
-@pytest.mark.parametrize(("profile", "position", "mass"), [
-    (TRAINER, 0.0275, 0.0), (TRAINER, 0.0275, 5.0), (SLIDE, 0.045, 5.0),
-], ids=["lever", "lever with 5 kg", "slide with 5 kg"])  # fmt: skip
+@pytest.mark.parametrize(
+    ("profile", "position", "mass"),
+    [(TRAINER, 0.0275, 0.0), (TRAINER, 0.0275, 5.0), (SLIDE, 0.045, 5.0)],
+    ids=["lever", "lever with 5 kg", "slide with 5 kg"],
+)
 def test_hold_carries_a_hung_weight_without_sag_and_lifts_it(profile, position, mass):
     bench = working(profile, position, mass)
     sag = position - column(bench.run(0.5), "output_position_m").mean()
@@ -283,16 +333,25 @@ SPRINGS = [(0.25, 0.0), (0.5, 0.0), (0.75, 300.0), (1.0, 0.0), (1.0, 1000.0)]
 
 
 @pytest.mark.parametrize(("share", "damping"), SPRINGS)
-@pytest.mark.parametrize(("profile", "position", "blow"), [
-    (TRAINER, 0.0275, 8.0), (TRAINER, 0.0275, 20.0), (SLIDE, 0.045, 25.0),
-], ids=["lever", "lever, hard", "slide"])  # fmt: skip
+@pytest.mark.parametrize(
+    ("profile", "position", "blow"),
+    [(TRAINER, 0.0275, 8.0), (TRAINER, 0.0275, 20.0), (SLIDE, 0.045, 25.0)],
+    ids=["lever", "lever, hard", "slide"],
+)
 def test_a_struck_virtual_spring_comes_to_rest(profile, position, blow, share, damping):
     """On the empty rig, the hardest case: no stiffness up to the bound, no damping, rings on."""
     bench = working(profile, position)
     load = float(bench.last_row[INDEX["spring_force_N"]])
-    bench.request(Apply(behaviour=VirtualSpring(
-        rest_m=position, stiffness_N_m=share * passive_bounds(profile)[0],
-        damping_N_s_m=damping, bias_N=load)))  # fmt: skip
+    bench.request(
+        Apply(
+            behaviour=VirtualSpring(
+                rest_m=position,
+                stiffness_N_m=share * passive_bounds(profile)[0],
+                damping_N_s_m=damping,
+                bias_N=load,
+            )
+        )
+    )
     bench.run(0.4)
     # Hard enough to reach the limit on force rate on the lever.
     bench.surroundings.push(blow, 0.0, 0.1)
@@ -309,8 +368,13 @@ def test_measured_stiffness_is_the_one_asked_for():
     for stiffness in (20e3, 60e3, 110e3):
         bench = working(TRAINER, 0.0275)
         load = float(bench.last_row[INDEX["spring_force_N"]])
-        bench.request(Apply(behaviour=VirtualSpring(
-            rest_m=0.0275, stiffness_N_m=stiffness, damping_N_s_m=400.0, bias_N=load)))  # fmt: skip
+        bench.request(
+            Apply(
+                behaviour=VirtualSpring(
+                    rest_m=0.0275, stiffness_N_m=stiffness, damping_N_s_m=400.0, bias_N=load
+                )
+            )
+        )
         bench.run(0.5)
         bench.surroundings.push(15.0, 0.5)
         bench.run(2.0)

@@ -30,8 +30,11 @@ two_slopes = st.builds(
 # Odd polynomials with positive slope, and an offset: monotonic everywhere.
 polynomials = st.builds(
     lambda a, b, c, d: Polynomial(kind="polynomial", coefficients=(a, b, 0.0, c, 0.0, d)),
-    st.floats(-50, 50), st.floats(1, 1000), st.floats(0, 5), st.floats(0, 0.05),
-)  # fmt: skip
+    st.floats(-50, 50),
+    st.floats(1, 1000),
+    st.floats(0, 5),
+    st.floats(0, 0.05),
+)
 
 
 @given(two_slopes | polynomials, st.floats(-0.02, 0.02))

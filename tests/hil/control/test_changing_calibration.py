@@ -38,8 +38,9 @@ def holding(behaviour: Behaviour, mass_kg: float) -> LockstepBench:
     bench.run(0.3)
     assert bench.request(Energise(load_supported=True)).accepted
     bench.run(0.3)
-    bench.request(Apply(behaviour=VirtualSpring(rest_m=0.02, stiffness_N_m=20e3,
-                                                damping_N_s_m=300.0)))  # fmt: skip
+    bench.request(
+        Apply(behaviour=VirtualSpring(rest_m=0.02, stiffness_N_m=20e3, damping_N_s_m=300.0))
+    )
     bench.run(0.5)
     bench.surroundings.hang(mass_kg)
     bench.run(1.5)
@@ -48,10 +49,13 @@ def holding(behaviour: Behaviour, mass_kg: float) -> LockstepBench:
     return bench
 
 
-@pytest.mark.parametrize("behaviour", [
-    VirtualSpring(rest_m=0.03, stiffness_N_m=30e3, damping_N_s_m=300.0),
-    ConstantForce(force_N=205.0, damping_N_s_m=500.0),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "behaviour",
+    [
+        VirtualSpring(rest_m=0.03, stiffness_N_m=30e3, damping_N_s_m=300.0),
+        ConstantForce(force_N=205.0, damping_N_s_m=500.0),
+    ],
+)
 def test_a_behaviour_under_way_does_not_jump(behaviour: Behaviour) -> None:
     bench = holding(behaviour, 2.5)
     before = bench.run(0.5)
@@ -70,8 +74,9 @@ def test_afterwards_the_new_law_alone_counts() -> None:
     bench = holding(VirtualSpring(rest_m=0.03, stiffness_N_m=30e3, damping_N_s_m=300.0), 2.5)
     bench.request(UseCalibration(calibration=STIFFER))
     row = bench.run(12.0)[-1]
-    law = ForceCalibration(Calibration.model_validate(STIFFER, context={"si": True}),
-                           PROFILE.sensors.deflection)  # fmt: skip
+    law = ForceCalibration(
+        Calibration.model_validate(STIFFER, context={"si": True}), PROFILE.sensors.deflection
+    )
     deflection = law.deflection(row[INDEX["deflection_counts"]])
     assert row[INDEX["deflection_m"]] == pytest.approx(deflection, abs=1e-12)
     assert row[INDEX["spring_force_N"]] == pytest.approx(law.force(deflection), abs=1e-9)
@@ -79,14 +84,17 @@ def test_afterwards_the_new_law_alone_counts() -> None:
     assert [e for e in bench.events if e["kind"] == "calibration"]
 
 
-@pytest.mark.parametrize(("change", "word"), [
-    ({"zero": 5000.0}, "calibration.zero"),
-    ({"zero": "many"}, "zero"),
-    ({"colour": 1}, "colour"),
-    ({"spring_law": LAW | {"inner_rate": -1.0}}, "inner_rate"),
-    ({"uncertainty_table": [[0.0, 1.0]]}, "two rows"),
-    ({"sensor_table": [[-2000, -7.0], [0, 0.5], [2000, 0.2]]}, "throughout"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("change", "word"),
+    [
+        ({"zero": 5000.0}, "calibration.zero"),
+        ({"zero": "many"}, "zero"),
+        ({"colour": 1}, "colour"),
+        ({"spring_law": LAW | {"inner_rate": -1.0}}, "inner_rate"),
+        ({"uncertainty_table": [[0.0, 1.0]]}, "two rows"),
+        ({"sensor_table": [[-2000, -7.0], [0, 0.5], [2000, 0.2]]}, "throughout"),
+    ],
+)
 def test_a_wrong_calibration_is_refused_and_changes_nothing(
     change: dict[str, Any], word: str
 ) -> None:

@@ -189,9 +189,7 @@ def test_a_drive_that_misses_the_heartbeat_stops_by_itself() -> None:
 def test_an_envelope_never_widens_a_profile(
     force: float, speed: float, torque: float, bandwidth: float
 ) -> None:
-    envelope = Commission(
-        force_N=force, speed_m_s=speed, torque_N_m=torque, bandwidth_Hz=bandwidth
-    )
+    envelope = Commission(force_N=force, speed_m_s=speed, torque_N_m=torque, bandwidth_Hz=bandwidth)
     own, narrow = PROFILE.limits, narrowed(PROFILE, envelope).limits
     for name in ("force", "speed", "current"):
         before, after = getattr(own, name), getattr(narrow, name)

@@ -23,11 +23,18 @@ def follow(asked, seconds: float, blocked: bool = True, name: str = "footplate_t
     for _ in range(round(seconds / T)):
         rig.run(T, asked)
         e = rig.estimator
-        found.append((
-            physics.nut_velocity_m_s, e.nut_velocity_m_s, physics.output_velocity_m_s,
-            e.output_velocity_m_s, physics.spring_force_N, e.motor_force_N, e.motor_force_band_N,
-            physics.deflection_m - e.deflection_m,
-        ))  # fmt: skip
+        found.append(
+            (
+                physics.nut_velocity_m_s,
+                e.nut_velocity_m_s,
+                physics.output_velocity_m_s,
+                e.output_velocity_m_s,
+                physics.spring_force_N,
+                e.motor_force_N,
+                e.motor_force_band_N,
+                physics.deflection_m - e.deflection_m,
+            )
+        )
     return np.array(found)
 
 
@@ -58,11 +65,14 @@ def test_output_velocity_of_a_falling_lever():
     assert np.sqrt(np.mean((seen - true) ** 2)) < 0.12 * np.max(np.abs(true))
 
 
-@pytest.mark.parametrize("asked", [
-    lambda t: 200.0,  # at rest: stiction may hide a good deal
-    lambda t: 200 + 150 * math.sin(2 * math.pi * 1.0 * t),
-    lambda t: -100 + 80 * math.sin(2 * math.pi * 4.0 * t),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "asked",
+    [
+        lambda t: 200.0,  # at rest: stiction may hide a good deal
+        lambda t: 200 + 150 * math.sin(2 * math.pi * 1.0 * t),
+        lambda t: -100 + 80 * math.sin(2 * math.pi * 4.0 * t),
+    ],
+)
 def test_motor_torque_confirms_the_spring_force_within_what_friction_explains(asked):
     found = follow(asked, 1.5)[300:]
     apart = np.abs(found[:, 4] - found[:, 5])

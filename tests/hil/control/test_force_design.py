@@ -41,8 +41,9 @@ def run_code_on_linear_plant(gains, delay_cycles: int, force_N: float, cycles: i
     No friction, no quantisation, noise or limit: what the linear model claims to describe.
     """
     rig = PROFILE.actuator
-    frictionless = PROFILE.model_copy(update={"control": PROFILE.control.model_copy(
-        update={"friction_compensation": 0.0})})  # fmt: skip
+    frictionless = PROFILE.model_copy(
+        update={"control": PROFILE.control.model_copy(update={"friction_compensation": 0.0})}
+    )
     law, estimator = ForceLaw(frictionless, gains, T), Estimator(PROFILE, T)
     law._dead = 0.0
     a, b, *_ = signal.cont2discrete(continuous(gains.plant), T)

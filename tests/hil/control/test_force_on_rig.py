@@ -57,11 +57,14 @@ def gain_and_phase(rig: BlockedRig, level: float, amplitude: float, frequency: f
     return 2j * complex(np.mean(rows[n, FORCE] * turn)) / amplitude
 
 
-@pytest.mark.parametrize(("name", "level", "amplitude", "near"), [
-    ("footplate_trainer", *sine_N(TRAINER), (25.0 / 26.0, 1.04)),  # as it is asked for
-    ("footplate_trainer", 430.0, 60.0, (0.9, 1.1)),  # outer slope
-    ("bench_slide", *sine_N(PROFILES["bench_slide"]), (0.96, 1.04)),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("name", "level", "amplitude", "near"),
+    [
+        ("footplate_trainer", *sine_N(TRAINER), (25.0 / 26.0, 1.04)),  # as it is asked for
+        ("footplate_trainer", 430.0, 60.0, (0.9, 1.1)),  # outer slope
+        ("bench_slide", *sine_N(PROFILES["bench_slide"]), (0.96, 1.04)),
+    ],
+)
 def test_bandwidth_is_the_asked_one(name, level, amplitude, near):
     """−3 dB near ``control.force_bandwidth``, by sines on the rig, friction and all."""
     profile = PROFILES[name]
@@ -134,10 +137,20 @@ plausible = st.floats(-1, 1)
 
 
 @settings(deadline=None, max_examples=60)
-@given(st.lists(st.tuples(
-    anything | plausible, anything | plausible, anything | st.floats(-1e3, 1e3),
-    anything | plausible, anything | st.floats(-2e3, 2e3), st.floats(0, 5),
-), min_size=1, max_size=8))  # fmt: skip
+@given(
+    st.lists(
+        st.tuples(
+            anything | plausible,
+            anything | plausible,
+            anything | st.floats(-1e3, 1e3),
+            anything | plausible,
+            anything | st.floats(-2e3, 2e3),
+            st.floats(0, 5),
+        ),
+        min_size=1,
+        max_size=8,
+    )
+)
 def test_torque_is_within_its_limit_whatever_is_measured(cycles):
     law, estimator = ForceLaw(TRAINER, GAINS, T), Estimator(TRAINER, T)
     for nut, deflection, force, torque, asked, limit in cycles:

@@ -41,8 +41,14 @@ def test_springs_below_the_bound_take_energy_out(name, share):
     gains, choices, observer = case(name)
     frequencies = np.geomspace(0.05, 50, 300)
     for plant in choices:
-        loop = Loop(plant, gains.law, observer, driven=True,
-                    virtual_stiffness=share * plant.stiffness, lead_s=gains.lead_s)  # fmt: skip
+        loop = Loop(
+            plant,
+            gains.law,
+            observer,
+            driven=True,
+            virtual_stiffness=share * plant.stiffness,
+            lead_s=gains.lead_s,
+        )
         found = impedance(loop, frequencies)
         assert np.min(found.real) > -1e-6 * plant.stiffness
         # and it is that spring: Z = K/s at low frequency
@@ -57,12 +63,22 @@ def test_springs_above_the_bound_feed_energy_in(name):
     frequencies = np.geomspace(0.05, 50, 300)
     for plant in choices:
         least = [
-            np.min(impedance(
-                Loop(plant, gains.law, observer, driven=True,
-                     virtual_stiffness=share * plant.stiffness, lead_s=gains.lead_s),
-                frequencies).real) / plant.stiffness
+            np.min(
+                impedance(
+                    Loop(
+                        plant,
+                        gains.law,
+                        observer,
+                        driven=True,
+                        virtual_stiffness=share * plant.stiffness,
+                        lead_s=gains.lead_s,
+                    ),
+                    frequencies,
+                ).real
+            )
+            / plant.stiffness
             for share in (0.9, 1.1, 1.3)
-        ]  # fmt: skip
+        ]
         assert least[0] > -1e-6 > -1e-3 > least[1] > least[2]
 
 
@@ -96,11 +112,14 @@ def test_stable_with_every_mass_that_may_hang_on_it(name):
                 stiffness = min(share * most, fraction * plant.stiffness)
                 for damping in (0.3, 1.0):
                     loop = Loop(
-                        loaded, gains.law, observer, virtual_stiffness=stiffness,
-                        virtual_damping=damping * min(
-                            profile.limits.damping, gains.most_damping(share * most)),
+                        loaded,
+                        gains.law,
+                        observer,
+                        virtual_stiffness=stiffness,
+                        virtual_damping=damping
+                        * min(profile.limits.damping, gains.most_damping(share * most)),
                         lead_s=gains.lead_s,
-                    )  # fmt: skip
+                    )
                     assert loop.stable, (plant.stiffness, factor, share, damping)
 
 
@@ -110,10 +129,14 @@ def test_the_damping_bound_is_needed(name):
     gains, choices, observer = case(name)
     lightest = moved_mass(load_profile(name))[0]
     assert not all(
-        Loop(replace(plant, output_mass=lightest), gains.law, observer,
-             virtual_damping=3.0 * gains.most_damping(0.0)).stable
+        Loop(
+            replace(plant, output_mass=lightest),
+            gains.law,
+            observer,
+            virtual_damping=3.0 * gains.most_damping(0.0),
+        ).stable
         for plant in choices
-    )  # fmt: skip
+    )
     bounds = gains.damping_bounds
     assert gains.most_damping(1e9) == bounds[-1][1]
     middle = (bounds[0][0] + bounds[1][0]) / 2

@@ -159,13 +159,26 @@ def test_bad_profile_and_missing_drive_end_with_one_line(tmp_path):
     bad.write_text(text.replace("name:", "nmae:", 1))
     done = subprocess.run(
         [sys.executable, "-m", "hil.host", "--profile", str(bad), "--link", str(tmp_path / "l")],
-        capture_output=True, text=True, timeout=60,
+        capture_output=True,
+        text=True,
+        timeout=60,
     )
     assert done.returncode == 2 and "Traceback" not in done.stderr and "bad.yaml" in done.stderr
     done = subprocess.run(
-        [sys.executable, "-m", "hil.host", "--profile", PROFILE, "--link", str(tmp_path / "l"),
-         "--wires", str(tmp_path)],
-        capture_output=True, text=True, timeout=60,
+        [
+            sys.executable,
+            "-m",
+            "hil.host",
+            "--profile",
+            PROFILE,
+            "--link",
+            str(tmp_path / "l"),
+            "--wires",
+            str(tmp_path),
+        ],
+        capture_output=True,
+        text=True,
+        timeout=60,
     )
     assert done.returncode == 3 and "Traceback" not in done.stderr
     assert "does not open" in done.stderr
@@ -173,9 +186,7 @@ def test_bad_profile_and_missing_drive_end_with_one_line(tmp_path):
 
 def test_second_host_on_one_link_is_refused(bench, tmp_path):
     with pytest.raises(BenchError):
-        start_bench(
-            PROFILE, runs_directory=tmp_path / "r2", link_directory=bench.link_directory
-        )
+        start_bench(PROFILE, runs_directory=tmp_path / "r2", link_directory=bench.link_directory)
 
 
 STARTER = """

@@ -41,7 +41,10 @@ print(json.dumps({{
 def probe(priority: int, cpu: int | None = None, before: str = "") -> dict[str, object]:
     answer = subprocess.run(
         [sys.executable, "-c", before + PROBE.format(priority=priority, cpu=cpu)],
-        capture_output=True, text=True, timeout=60, check=True,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=True,
     )
     return dict(json.loads(answer.stdout))
 

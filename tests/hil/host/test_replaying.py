@@ -24,9 +24,14 @@ from hil.recorder.runs import load_run
 RECORDINGS = Path(__file__).parent / "recordings"
 # Decoded from the wire, with nothing of the bench's own between.
 DECODED = (
-    "deflection_counts", "measured_torque_N_m", "supply_V", "drive_temperature_degC",
-    "power_stage", "fault_code", "status_word",
-)  # fmt: skip
+    "deflection_counts",
+    "measured_torque_N_m",
+    "supply_V",
+    "drive_temperature_degC",
+    "power_stage",
+    "fault_code",
+    "status_word",
+)
 
 
 @pytest.mark.parametrize("name", ["footplate_trainer", "treadle_can", "treadle_frames"])

@@ -72,8 +72,10 @@ with Client.connect(sys.argv[1], name="notebook") as bench:
         bench.request(Apply(behaviour=spring))
         bench.request(Marker(text="spring applied", values={"stiffness_N_m": 15e3}))
         rows = rows_of(bench, 0.8)
-        print(f"it holds {rows[-200:, INDEX['spring_force_N']].mean():.0f} N "
-              f"at {1e3 * rows[-200:, INDEX['output_position_m']].mean():.1f} mm")  # fmt: skip
+        print(
+            f"it holds {rows[-200:, INDEX['spring_force_N']].mean():.0f} N "
+            f"at {1e3 * rows[-200:, INDEX['output_position_m']].mean():.1f} mm"
+        )
 
         bench.request(Apply(behaviour=Float()))
         bench.request(PowerOff())

@@ -28,8 +28,9 @@ def made_row(cycle: int, rate_hz: float) -> tuple[float, ...]:
     row[INDEX["cycle"]] = float(cycle)
     row[INDEX["state"]] = 2.0
     row[INDEX["rest_position_m"]] = NAN
-    return tuple(math.floor(v) if COLUMNS[i].kind.startswith("int") else v
-                 for i, v in enumerate(row))  # fmt: skip
+    return tuple(
+        math.floor(v) if COLUMNS[i].kind.startswith("int") else v for i, v in enumerate(row)
+    )
 
 
 def event_of(request: Any) -> dict[str, Any] | None:
@@ -40,8 +41,12 @@ def event_of(request: Any) -> dict[str, Any] | None:
     if isinstance(request, Marker):
         return {"kind": "marker", "text": request.text, "values": dict(request.values)}
     if isinstance(request, Stop):
-        return {"kind": "stop", "cause": "Operator", "detail": request.cause,
-                "trip": request.cause.startswith("trip")}  # fmt: skip
+        return {
+            "kind": "stop",
+            "cause": "Operator",
+            "detail": request.cause,
+            "trip": request.cause.startswith("trip"),
+        }
     return None
 
 
@@ -64,9 +69,12 @@ def main() -> int:
         "version": "0",
     }
     server = LinkServer(
-        options.directory, description, options.heartbeat, tcp=options.tcp,
+        options.directory,
+        description,
+        options.heartbeat,
+        tcp=options.tcp,
         keys=ServerKeys.load(options.keys) if options.keys else None,
-    )  # fmt: skip
+    )
     ending = []
     signal.signal(signal.SIGTERM, lambda *_: ending.append(True))
     print("ready", server.tcp, flush=True)

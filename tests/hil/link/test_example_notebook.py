@@ -25,8 +25,10 @@ def test_the_example_runs_on_the_simulated_rig(directory: Path) -> None:
     ) as bench:
         done = subprocess.run(
             [sys.executable, str(EXAMPLE), str(bench.link_directory)],
-            capture_output=True, text=True, timeout=60,
-        )  # fmt: skip
+            capture_output=True,
+            text=True,
+            timeout=60,
+        )
     assert done.returncode == 0, done.stderr
     said = done.stdout
     assert "at 1000 Hz" in said

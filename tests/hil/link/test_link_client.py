@@ -105,10 +105,7 @@ def test_one_holds_control_and_the_next_is_told_who(served: Served) -> None:
 
 @pytest.mark.parametrize("request_", [Tare(), Reset(), StartRun(), EndRun()])
 def test_nothing_that_acts_passes_without_control(served: Served, request_: Request) -> None:
-    with (
-        Client.connect(served.directory) as client,
-        pytest.raises(Refused, match="take it first"),
-    ):
+    with Client.connect(served.directory) as client, pytest.raises(Refused, match="take it first"):
         client.request(request_)
 
 

@@ -8,8 +8,7 @@ from hil.link.gaps import GapCounter
 
 
 @given(
-    kept=st.sets(st.integers(0, 200), min_size=1),
-    cuts=st.lists(st.integers(1, 200), max_size=8),
+    kept=st.sets(st.integers(0, 200), min_size=1), cuts=st.lists(st.integers(1, 200), max_size=8)
 )
 def test_missing_numbers_are_counted_however_the_stream_is_cut(
     kept: set[int], cuts: list[int]

@@ -289,8 +289,11 @@ def long_lived(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Bare]:
 
 
 @settings(max_examples=150, deadline=None)
-@given(message=st.binary(max_size=200) | NEARLY.map(lambda m: json.dumps(m).encode()) |
-       JSON.map(lambda m: json.dumps(m).encode()))  # fmt: skip
+@given(
+    message=st.binary(max_size=200)
+    | NEARLY.map(lambda m: json.dumps(m).encode())
+    | JSON.map(lambda m: json.dumps(m).encode())
+)
 def test_whatever_is_said_is_answered_once_and_nothing_breaks(
     long_lived: Bare, message: bytes
 ) -> None:
@@ -307,8 +310,15 @@ def test_whatever_is_said_is_answered_once_and_nothing_breaks(
         answers += 1
     assert answers <= 1
     if answers == 0:  # only what is valid and asked for no answer
-        assert json.loads(message)["say"] in {"beat", "take", "release", "tell", "bye", "ask",
-                                              "hello"}  # fmt: skip
+        assert json.loads(message)["say"] in {
+            "beat",
+            "take",
+            "release",
+            "tell",
+            "bye",
+            "ask",
+            "hello",
+        }
 
 
 def test_rows_and_events_keep_their_order(bare: Bare) -> None:
@@ -325,8 +335,10 @@ def test_rows_and_events_keep_their_order(bare: Bare) -> None:
     sizes = [(len(frame) - HEAD) // ROW.size for frame in frames if frame[:4] == b"rows"]
     assert sizes == [20, 5, 1]
     assert json.loads(frames[2][HEAD:]) == {"kind": "marker", "text": "here"}
-    rows = [np.frombuffer(f, "<f8", offset=HEAD).reshape(-1, len(COLUMNS)) for f in
-            (frames[0], frames[1], frames[3])]  # fmt: skip
+    rows = [
+        np.frombuffer(f, "<f8", offset=HEAD).reshape(-1, len(COLUMNS))
+        for f in (frames[0], frames[1], frames[3])
+    ]
     np.testing.assert_array_equal(np.concatenate(rows)[:, 0], np.arange(26.0))
 
 
@@ -344,9 +356,14 @@ def test_an_event_may_hold_what_json_does_not_know(bare: Bare) -> None:
     bare.server.publish_event(event)
     assert subscriber.poll(1000)
     assert json.loads(subscriber.recv()[HEAD:]) == {
-        "kind": "tare", "bad": None, "big": None, "count": 3, "many": [1.0, 2.0],
-        "path": "x", "set": [2],
-    }  # fmt: skip
+        "kind": "tare",
+        "bad": None,
+        "big": None,
+        "count": 3,
+        "many": [1.0, 2.0],
+        "path": "x",
+        "set": [2],
+    }
 
 
 def test_a_subscriber_that_takes_nothing_blocks_nobody(bare: Bare) -> None:
@@ -504,8 +521,10 @@ def test_a_real_time_cycle_hears_a_stop_beside_busy_programs(directory: Path) ->
     """ZeroMQ's own thread runs in real time too, below the cycle."""
     done = subprocess.run(
         [sys.executable, "-c", REAL_TIME, str(directory)],
-        capture_output=True, text=True, timeout=30,
-    )  # fmt: skip
+        capture_output=True,
+        text=True,
+        timeout=30,
+    )
     if done.stdout.strip() == "not permitted":
         pytest.skip("real-time scheduling is not permitted here")
     assert done.stdout.strip() == "True 1", done.stderr

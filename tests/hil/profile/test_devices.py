@@ -82,8 +82,11 @@ def test_actual_values_override_by_name() -> None:
 @pytest.mark.parametrize(
     ("actual", "key", "what"),
     [
-        ({"spring_hysteresi": 0.1}, "simulation.actual.spring_hysteresi",
-         "did you mean 'spring_hysteresis'"),
+        (
+            {"spring_hysteresi": 0.1},
+            "simulation.actual.spring_hysteresi",
+            "did you mean 'spring_hysteresis'",
+        ),
         ({"rotor_inertia_kg_m2": -1}, "simulation.actual.rotor_inertia_kg_m2", "above 0"),
         ({"pole_pairs": 2.5}, "simulation.actual.pole_pairs", "whole number"),
         ({"supply_V": "36 V"}, "simulation.actual.supply_V", "number in SI units"),
@@ -91,9 +94,7 @@ def test_actual_values_override_by_name() -> None:
         ({"stroke_m": [1]}, "simulation.actual.stroke_m", "number in SI units"),
     ],
 )
-def test_impossible_actual_values_are_named(
-    actual: dict[str, object], key: str, what: str
-) -> None:
+def test_impossible_actual_values_are_named(actual: dict[str, object], key: str, what: str) -> None:
     profile = changed("footplate_trainer", simulation={"actual": actual})
     with pytest.raises(ProfileError) as caught:
         rig_parameters(profile)

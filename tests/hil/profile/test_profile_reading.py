@@ -128,9 +128,7 @@ BROKEN = [
 
 
 @pytest.mark.parametrize(("text", "line", "what", "mend"), BROKEN, ids=[b[2] for b in BROKEN])
-def test_broken_file_is_named(
-    tmp_path: Path, text: str, line: int, what: str, mend: str
-) -> None:
+def test_broken_file_is_named(tmp_path: Path, text: str, line: int, what: str, mend: str) -> None:
     file = tmp_path / "broken.yaml"
     file.write_text(text)
     problem = refused(file).problems[0]
@@ -159,8 +157,15 @@ def test_scalars_are_those_of_yaml_1_2(tmp_path: Path) -> None:
     lines = ["a: on", "b: 12:30", "c: 2026-01-15", "d: 1e-4", "e: 017", "f: true", "g: ~", "h: no"]
     file.write_text("\n".join([*lines, "i: 1."]))
     assert read_source(file, "s").data == {
-        "a": "on", "b": "12:30", "c": "2026-01-15", "d": 1e-4, "e": 17, "f": True, "g": None,
-        "h": "no", "i": 1.0,
+        "a": "on",
+        "b": "12:30",
+        "c": "2026-01-15",
+        "d": 1e-4,
+        "e": 17,
+        "f": True,
+        "g": None,
+        "h": "no",
+        "i": 1.0,
     }
 
 
@@ -211,9 +216,30 @@ def test_file_in_several_parts_equals_file_in_one(tmp_path: Path) -> None:
 
 
 SCALARS = st.one_of(
-    st.none(), st.booleans(), st.integers(), st.floats(), st.text(max_size=12),
-    st.sampled_from(["0 N", "-5 mm", "1e30 N/mm", "1e-30 kg", "nan V", "inf s", "5 mm", "1 degC",
-                     "a.yaml", "lever", "linear", "polynomial", "bound", "9**9**9 m", "3 m/0"]),
+    st.none(),
+    st.booleans(),
+    st.integers(),
+    st.floats(),
+    st.text(max_size=12),
+    st.sampled_from(
+        [
+            "0 N",
+            "-5 mm",
+            "1e30 N/mm",
+            "1e-30 kg",
+            "nan V",
+            "inf s",
+            "5 mm",
+            "1 degC",
+            "a.yaml",
+            "lever",
+            "linear",
+            "polynomial",
+            "bound",
+            "9**9**9 m",
+            "3 m/0",
+        ]
+    ),
 )
 VALUES = st.recursive(
     SCALARS,
@@ -241,12 +267,16 @@ def _whole(name: str) -> dict[str, object]:
     return data
 
 
-@settings(max_examples=100, deadline=None,
-          suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
 @given(
     name=st.sampled_from(["footplate_trainer", "bench_slide"]),
-    picks=st.lists(st.tuples(st.floats(0, 0.999), st.sampled_from(["set", "del", "rename"]),
-                             VALUES), min_size=1, max_size=4),
+    picks=st.lists(
+        st.tuples(st.floats(0, 0.999), st.sampled_from(["set", "del", "rename"]), VALUES),
+        min_size=1,
+        max_size=4,
+    ),
 )
 def test_a_mutated_profile_raises_nothing_but_profile_error(
     tmp_path: Path, name: str, picks: list[tuple[float, str, object]]
@@ -271,8 +301,9 @@ def test_a_mutated_profile_raises_nothing_but_profile_error(
     _raises_only_profile_error(file)
 
 
-@settings(max_examples=60, deadline=None,
-          suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(
+    max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
 @given(seed=st.integers(0, 2**32), changes=st.integers(1, 12))
 def test_scrambled_text_raises_nothing_but_profile_error(
     tmp_path: Path, seed: int, changes: int

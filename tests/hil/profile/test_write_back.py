@@ -143,17 +143,23 @@ def test_an_anchored_value_is_not_touched() -> None:
         ("a:   # why\nb: 1\n", ("a", "c"), "a: {c: 7}   # why\nb: 1\n"),
         ("a: {}\n", ("a", "b", "c"), "a: {b: {c: 7}}\n"),
         ("a: {b: 1,}  # x", ("a", "c"), "a: {b: 1, c: 7}  # x"),
-        ("a:\n    b: 1  # one\n\n# two\nc: 2", ("a", "d", "e"),
-         "a:\n    b: 1  # one\n    d:\n      e: 7\n\n# two\nc: 2"),
+        (
+            "a:\n    b: 1  # one\n\n# two\nc: 2",
+            ("a", "d", "e"),
+            "a:\n    b: 1  # one\n    d:\n      e: 7\n\n# two\nc: 2",
+        ),
         ("a: 1", ("b",), "a: 1\nb: 7"),
         ("a:\n  b: |\n    text\n  \nc: 2\n", ("a", "d"), None),
-        ("a:\n  - b: 1\n    c: 2\n  - 3\n", ("a", 0, "d"),
-         "a:\n  - b: 1\n    c: 2\n    d: 7\n  - 3\n"),
+        (
+            "a:\n  - b: 1\n    c: 2\n  - 3\n",
+            ("a", 0, "d"),
+            "a:\n  - b: 1\n    c: 2\n    d: 7\n  - 3\n",
+        ),
         ("a: 'x''y' # c\n", ("a",), "a: 7 # c\n"),
         ('a: "x\n  y"\nb: 2\n', ("a",), "a: 7\nb: 2\n"),
         ("a: >-\n  long\n  text\nb: 2\n", ("a",), "a: 7\nb: 2\n"),
     ],
-)  # fmt: skip
+)
 def test_each_form_of_yaml(text: str, path: tuple[str | int, ...], result: str | None) -> None:
     new = edited(text, path, "7")
     if result is not None:

@@ -30,8 +30,13 @@ UNLIMITED = (resource.RLIM_INFINITY, resource.RLIM_INFINITY)
 @contextlib.contextmanager
 def recorder(served: Served, runs: Path, *command: str) -> Iterator[subprocess.Popen[str]]:
     arguments = command or (
-        "-m", "hil.recorder", "--link", str(served.directory), "--runs", str(runs),
-    )  # fmt: skip
+        "-m",
+        "hil.recorder",
+        "--link",
+        str(served.directory),
+        "--runs",
+        str(runs),
+    )
     process = subprocess.Popen(
         [sys.executable, *arguments], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
     )
@@ -323,9 +328,20 @@ def test_two_recorders_of_one_rig_do_not_collide(served: Served, directory: Path
 def test_no_host_is_said_in_one_line(directory: Path) -> None:
     directory.joinpath("link").mkdir(mode=0o700)
     done = subprocess.run(
-        [sys.executable, "-m", "hil.recorder", "--link", str(directory / "link"), "--runs",
-         str(directory / "runs"), "--wait", "0.2"],
-        capture_output=True, text=True, timeout=PATIENCE_S,
-    )  # fmt: skip
+        [
+            sys.executable,
+            "-m",
+            "hil.recorder",
+            "--link",
+            str(directory / "link"),
+            "--runs",
+            str(directory / "runs"),
+            "--wait",
+            "0.2",
+        ],
+        capture_output=True,
+        text=True,
+        timeout=PATIENCE_S,
+    )
     assert done.returncode == 2 and done.stdout == ""
     assert "is it running" in done.stderr and len(done.stderr.splitlines()) == 1

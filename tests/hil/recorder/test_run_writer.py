@@ -76,8 +76,10 @@ def test_a_run_holds_what_was_written(tmp_path: Path) -> None:
     rows[5, INDEX["spring_force_N"]] = np.nan
     path = make_run(tmp_path, rows, [10, 700])
     assert sorted(file.name for file in path.iterdir()) == [
-        "events.jsonl", "run.yaml", "samples.parquet",
-    ]  # fmt: skip
+        "events.jsonl",
+        "run.yaml",
+        "samples.parquet",
+    ]
     run = load_run(path)
     assert run.complete and run.number == 1 and run.name == "float"
     for i, column in enumerate(COLUMNS):
@@ -101,9 +103,7 @@ def test_the_files_need_no_code_of_ours(tmp_path: Path) -> None:
     assert force.metadata[b"unit"] == b"N"
     assert b"calibration" in force.metadata[b"description"]
     told = json.loads(pq.read_metadata(path / "samples.parquet").metadata[b"columns"])
-    assert told[6] == {
-        "name": "spring_force_N", "unit": "N", "description": COLUMNS[6].description,
-    }  # fmt: skip
+    assert told[6] == {"name": "spring_force_N", "unit": "N", "description": COLUMNS[6].description}
     pa.csv.write_csv(table, tmp_path / "run.csv")
     lines = (tmp_path / "run.csv").read_text().splitlines()
     assert len(lines) == 51 and lines[0].startswith('"time_s","cycle"')
@@ -126,8 +126,12 @@ def test_equal_samples_give_equal_files_however_they_come(
                 writer.rows(part)
                 writer.flush()
         assert writer.path is not None
-        contents.append([(writer.path / name).read_bytes() for name in
-                         ("samples.parquet", "events.jsonl", "run.yaml")])  # fmt: skip
+        contents.append(
+            [
+                (writer.path / name).read_bytes()
+                for name in ("samples.parquet", "events.jsonl", "run.yaml")
+            ]
+        )
     assert contents[0] == contents[1]
 
 
@@ -195,10 +199,7 @@ def test_a_closed_run_takes_no_more(tmp_path: Path) -> None:
 
 
 def test_an_error_in_the_session_is_how_it_ended(tmp_path: Path) -> None:
-    with (
-        pytest.raises(ZeroDivisionError),
-        RunWriter(tmp_path, "failing", DESCRIPTION) as writer,
-    ):
+    with pytest.raises(ZeroDivisionError), RunWriter(tmp_path, "failing", DESCRIPTION) as writer:
         writer.rows(made_rows(7) / 1)
         _ = 1 / 0
     assert writer.path is not None

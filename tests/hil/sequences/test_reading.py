@@ -65,30 +65,72 @@ MISTAKES = [
     ("    for: 2 s\n", "", "hold_position", "steps[1].for", "missing", "'for: 3 s'"),
     ("for: 2 s", "for: 2 kg", "2 kg", "steps[1].for", "kind s", "20 ms"),
     ("for: 2 s", "for: -2 s", "-2 s", "steps[1].for", "greater than 0", ""),
-    ("do: hold_position", "do: hold_postion", "hold_postion", "steps[1].do", "no step",
-     "did you mean 'hold_position'"),
+    (
+        "do: hold_position",
+        "do: hold_postion",
+        "hold_postion",
+        "steps[1].do",
+        "no step",
+        "did you mean 'hold_position'",
+    ),
     ("- energise", "- energize", "energize", "steps[0].do", "no step", "did you mean 'energise'"),
     ("  - energise\n", "", "hold_position", "steps[0].do", "without power", "'- energise' before"),
-    ("  - power_off\n", "", "virtual_spring", "steps[2].do", "ends with the rig energised",
-     "'- power_off'"),
-    ("  - power_off\n", "  - do: stop\n", "do: stop", "steps[3].do", "with the rig stopped",
-     "'- reset'"),
-    ("  - power_off\n", "  - do: stop\n  - tare\n", "- tare", "steps[4].do",
-     "while stopped", "'- reset' before"),
+    (
+        "  - power_off\n",
+        "",
+        "virtual_spring",
+        "steps[2].do",
+        "ends with the rig energised",
+        "'- power_off'",
+    ),
+    (
+        "  - power_off\n",
+        "  - do: stop\n",
+        "do: stop",
+        "steps[3].do",
+        "with the rig stopped",
+        "'- reset'",
+    ),
+    (
+        "  - power_off\n",
+        "  - do: stop\n  - tare\n",
+        "- tare",
+        "steps[4].do",
+        "while stopped",
+        "'- reset' before",
+    ),
     ("  - power_off\n", "  - reset\n", "- reset", "steps[3].do", "nothing to reset", "leave it"),
-    ("    push: {force: 5 N, frequency: 1 Hz}\n", "", "measure: medium", "steps[2].measure",
-     "while something moves", "add 'push"),
-    ("frequency: 1 Hz", "frequency: 0.3 Hz", "for: 3 s", "steps[2].for", "less than one period",
-     "at least 4.33 s"),
-    ("settle: 1 s", "settle: 2.5 s", "for: 3 s", "steps[2].for", "0.5 s to measure",
-     "at least 3.5 s"),
+    (
+        "    push: {force: 5 N, frequency: 1 Hz}\n",
+        "",
+        "measure: medium",
+        "steps[2].measure",
+        "while something moves",
+        "add 'push",
+    ),
+    (
+        "frequency: 1 Hz",
+        "frequency: 0.3 Hz",
+        "for: 3 s",
+        "steps[2].for",
+        "less than one period",
+        "at least 4.33 s",
+    ),
+    (
+        "settle: 1 s",
+        "settle: 2.5 s",
+        "for: 3 s",
+        "steps[2].for",
+        "0.5 s to measure",
+        "at least 3.5 s",
+    ),
     ("name: short", "name: a/b", "a/b", "name", "impossible", ""),
     ("name: short", "nmae: short", "nmae", "nmae", "unknown key", "did you mean 'name'"),
     ("  - power_off", "\t- power_off", "\t- power_off", "", "a tab stands", "spaces"),
     ("  - power_off", "  - 7", "- 7", "steps[3]", "'7' is no step", "do: float"),
     ("  - power_off", "  - {for: 1 s}", "- {for", "steps[3]", "'do' is missing", "one of"),
     ("name: short", "name: [", "- energise", "", "not YAML", "brackets"),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("old", "new", "part", "key", "what", "mend"), MISTAKES)
@@ -100,10 +142,13 @@ def test_each_mistake_is_named_with_its_line_and_mend(
     lines = refused(tmp_path, text).splitlines()
     line = text[: text.index(part)].count("\n") + 1
     found = [
-        entry for entry in lines
+        entry
+        for entry in lines
         if re.match(rf".*sequence\.yaml:{line}: ", entry)
-        and key in entry and what in entry and mend in entry
-    ]  # fmt: skip
+        and key in entry
+        and what in entry
+        and mend in entry
+    ]
     assert len(found) == 1, lines
 
 
@@ -238,7 +283,10 @@ def test_the_shipped_sequence_fits_the_shipped_rig() -> None:
     assert demo.profile is not None
     assert unfit(demo, load_profile(demo.profile)) == []
     assert {step.behaviour().kind for step in demo.steps if isinstance(step, BehaviourStep)} == {
-        "float", "constant_force", "virtual_spring", "hold_position",
-    }  # fmt: skip
+        "float",
+        "constant_force",
+        "virtual_spring",
+        "hold_position",
+    }
     asked = [step.behaviour() for step in demo.steps if step.do == "constant_force"]
     assert asked[0] == ConstantForce(force_N=210.0, damping_N_s_m=600.0)

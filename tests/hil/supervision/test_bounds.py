@@ -331,9 +331,7 @@ class TestTorqueCaps:
 
     def test_told_by_the_limit_whose_cap_cut(self) -> None:
         bounds = self.at(0.0, 2.5)
-        for torque, limit in (
-            (bounds.torque_high_N_m, Limit.SUPPLY_LOW), (0.1, Limit.CURRENT)
-        ):
+        for torque, limit in ((bounds.torque_high_N_m, Limit.SUPPLY_LOW), (0.1, Limit.CURRENT)):
             bounds.bounded = 0
             bounds.note_torque(torque)
             assert bounds.bounded == 1 << limit

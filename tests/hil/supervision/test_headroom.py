@@ -90,8 +90,11 @@ def test_current_headroom_knows_what_the_supply_can_drive() -> None:
     row[INDEX["supply_V"]] = 15.0
     row[INDEX["measured_torque_N_m"]] = 2.0 * motor.torque_constant
     for velocity, most in (
-        (0.24, (0.95 * 15.0 - motor.torque_constant * 2 * math.pi * 0.24 / 0.01)
-         / motor.winding_resistance),
+        (
+            0.24,
+            (0.95 * 15.0 - motor.torque_constant * 2 * math.pi * 0.24 / 0.01)
+            / motor.winding_resistance,
+        ),
         (-0.24, profile.limits.current.bounded),
     ):
         row[INDEX["nut_velocity_m_s"]] = velocity

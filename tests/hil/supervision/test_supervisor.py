@@ -48,9 +48,7 @@ class Watched:
         if alive:
             self.telemetry.deflection_counts += self._flip
             self._flip = -self._flip
-        return self.supervisor.check(
-            self.telemetry, self.estimator, self.force, energised, PERIOD
-        )
+        return self.supervisor.check(self.telemetry, self.estimator, self.force, energised, PERIOD)
 
     def cycles(self, number: int, **how: bool) -> int:
         """First cause within ``number`` cycles, or 0."""
@@ -121,9 +119,7 @@ def test_trips_beyond_and_not_inside(
     ],
 )
 @pytest.mark.parametrize("value", [math.nan, math.inf, -math.inf])
-def test_what_is_no_number_trips(
-    watched: Watched, name: str, limit: Limit, value: float
-) -> None:
+def test_what_is_no_number_trips(watched: Watched, name: str, limit: Limit, value: float) -> None:
     if name.endswith("age_s"):
         value = abs(value)
     put(watched, name, value)
@@ -172,9 +168,7 @@ class TestTravel:
 
 class TestForceRate:
     def rate_of(self, change: Callable[..., Any], per_cycle: float, cycles: int) -> int:
-        limited = change(
-            PROFILE, limits__force_rate__tripped=10000.0, limits__force__tripped=1e9
-        )
+        limited = change(PROFILE, limits__force_rate__tripped=10000.0, limits__force__tripped=1e9)
         watched = Watched(limited)
         watched.cycles(5)
         for _ in range(cycles):
@@ -432,10 +426,18 @@ class TestRefusal:
     values=st.lists(
         st.tuples(
             st.sampled_from(
-                ["force", "estimator.deflection_m", "estimator.output_position_m",
-                 "estimator.nut_velocity_m_s", "telemetry.torque_N_m", "telemetry.supply_V",
-                 "telemetry.temperature_degC", "telemetry.deflection_counts",
-                 "telemetry.age_s", "estimator.motor_force_N"]
+                [
+                    "force",
+                    "estimator.deflection_m",
+                    "estimator.output_position_m",
+                    "estimator.nut_velocity_m_s",
+                    "telemetry.torque_N_m",
+                    "telemetry.supply_V",
+                    "telemetry.temperature_degC",
+                    "telemetry.deflection_counts",
+                    "telemetry.age_s",
+                    "estimator.motor_force_N",
+                ]
             ),
             st.floats(),
         ),
@@ -458,10 +460,7 @@ def test_any_input_gives_a_cause_with_words_or_none(
 
 
 @settings(max_examples=100, deadline=None)
-@given(
-    force=st.floats(-2000, 2000),
-    more=st.floats(0, 500),
-)
+@given(force=st.floats(-2000, 2000), more=st.floats(0, 500))
 def test_what_trips_at_a_force_trips_at_a_greater_one(force: float, more: float) -> None:
     def trips(newton: float) -> bool:
         watched = Watched()

@@ -28,9 +28,11 @@ from hil.profile.schema import Profile
 MIDDLE = 0.0275
 # A drive set wider than its profile, so that it is the bench that is seen to act.
 WIDE = {
-    "off_state": "shorted", "drive_max_torque_N_m": 3.0, "drive_overcurrent_A": 40.0,
+    "off_state": "shorted",
+    "drive_max_torque_N_m": 3.0,
+    "drive_overcurrent_A": 40.0,
     "drive_overspeed_rad_s": 700.0,
-}  # fmt: skip
+}
 
 
 class Rig:
@@ -154,8 +156,11 @@ CASES = {
         lambda rig: (rig.apply(Float()), rig.do.push(60)),
         "upper soft end at 53.0 mm",
         # A hand stronger than the rig may be.
-        {"limits__speed__tripped": 5.0, "limits__force__bounded": 300.0,
-         "limits__force__tripped": 5000.0},
+        {
+            "limits__speed__tripped": 5.0,
+            "limits__force__bounded": 300.0,
+            "limits__force__tripped": 5000.0,
+        },
         mass_kg=0.0,
         bounds=(Limit.TRAVEL,),
         undo=lambda rig: rig.do.push(0),
@@ -165,8 +170,12 @@ CASES = {
         lambda rig: (rig.apply(Float()), rig.do.push(60)),
         "beyond ±120 mm/s",
         # A motor too weak to hold the nut back.
-        {"limits__speed__bounded": 0.09, "limits__speed__tripped": 0.12,
-         "limits__current__bounded": 3.0, "simulation__actual": WIDE},
+        {
+            "limits__speed__bounded": 0.09,
+            "limits__speed__tripped": 0.12,
+            "limits__current__bounded": 3.0,
+            "simulation__actual": WIDE,
+        },
         mass_kg=0.0,
         bounds=(Limit.SPEED,),
         undo=lambda rig: rig.do.push(0),
@@ -257,10 +266,7 @@ CASES = {
     ),
     "jammed nut": Case(
         Limit.DISAGREEMENT,
-        lambda rig: (
-            rig.do.disturb("jam", 1),
-            rig.apply(HoldPosition(position_m=0.045)),
-        ),
+        lambda rig: (rig.do.disturb("jam", 1), rig.apply(HoldPosition(position_m=0.045))),
         "motor-derived force",
         undo=lambda rig: rig.do.disturb("jam", None),
     ),
@@ -457,9 +463,7 @@ class TestCorridor:
         assert abs(rig.value("output_position_m") - end) < 0.0005
         assert abs(rig.value("output_velocity_m_s")) < 0.002
 
-    def test_a_rod_on_its_lower_end_is_not_lifted_by_the_corridor(
-        self, footplate: Profile
-    ) -> None:
+    def test_a_rod_on_its_lower_end_is_not_lifted_by_the_corridor(self, footplate: Profile) -> None:
         rig = Rig(footplate, 2.5, None)
         assert rig.value("output_position_m") < 0.0005
         rig.apply(Float())
@@ -498,9 +502,7 @@ def _hang_gently(rig: Rig, mass: float, position: float) -> None:
     assert abs(rig.value("output_position_m") - position) < 0.004
 
 
-def test_heat_is_bounded_and_so_never_trips(
-    footplate: Profile, change: Callable[..., Any]
-) -> None:
+def test_heat_is_bounded_and_so_never_trips(footplate: Profile, change: Callable[..., Any]) -> None:
     warm = change(
         footplate,
         actuator__motor__thermal_time_constant=0.4,

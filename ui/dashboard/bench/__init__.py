@@ -7,43 +7,15 @@ from ui.dashboard.bench.behaviour_forms import (
     Field,
     behaviour_forms,
 )
-from ui.dashboard.bench.health import (
-    health,
-)
-from ui.dashboard.bench.operate_model import (
-    Mark,
-    OperateModel,
-)
-from ui.dashboard.bench.pages import (
-    Page,
-    PageEntry,
-    Place,
-)
-from ui.dashboard.bench.readout_texts import (
-    Readout,
-    readouts,
-)
-from ui.dashboard.bench.rig_statics import (
-    lever_angle,
-    rig_text,
-)
-from ui.dashboard.bench.session import (
-    Session,
-)
-from ui.dashboard.bench.trace_buffer import (
-    TraceBuffer,
-    Values,
-    Window,
-)
-from ui.dashboard.bench.traces import (
-    TRACE_INDEX,
-    TRACES,
-)
-from ui.dashboard.bench.wording import (
-    duration_text,
-    number,
-    two_digits,
-)
+from ui.dashboard.bench.health import health
+from ui.dashboard.bench.operate_model import Mark, OperateModel
+from ui.dashboard.bench.pages import Page, PageEntry, Place
+from ui.dashboard.bench.readout_texts import Readout, readouts
+from ui.dashboard.bench.rig_statics import lever_angle, rig_text
+from ui.dashboard.bench.session import Session
+from ui.dashboard.bench.trace_buffer import TraceBuffer, Values, Window
+from ui.dashboard.bench.traces import TRACE_INDEX, TRACES
+from ui.dashboard.bench.wording import duration_text, number, two_digits
 
 __all__ = [
     "TRACES",

@@ -176,9 +176,18 @@ def behaviour_forms(profile: Profile) -> list[BehaviourForm]:
     def stiffness(key: str = "stiffness", share: float = 0.25) -> Field:
         step = 10 ** math.floor(math.log10(passive / 50))
         return Field(
-            key, "Stiffness", "N/mm", 1e-3, step, most_stiff, round(passive * share / step) * step,
-            step, 0 if step > 999 else 1, passive, f"{tier} {passive / 1e3:.0f}",
-        )  # fmt: skip
+            key,
+            "Stiffness",
+            "N/mm",
+            1e-3,
+            step,
+            most_stiff,
+            round(passive * share / step) * step,
+            step,
+            0 if step > 999 else 1,
+            passive,
+            f"{tier} {passive / 1e3:.0f}",
+        )
 
     def wave_keys(form: BehaviourForm) -> list[str]:
         shape, of = form.choice("shape"), form.choice("of")
@@ -193,46 +202,88 @@ def behaviour_forms(profile: Profile) -> list[BehaviourForm]:
     most_Hz = min(100.0, rate / 10)
     return [
         BehaviourForm(
-            1, BehaviourCode.FLOAT, "Float", "zero force", [damping()],
+            1,
+            BehaviourCode.FLOAT,
+            "Float",
+            "zero force",
+            [damping()],
             make=lambda f: Float(damping_N_s_m=f["damping"]),
         ),
         BehaviourForm(
-            2, BehaviourCode.CONSTANT_FORCE, "Constant force", "weight floats",
+            2,
+            BehaviourCode.CONSTANT_FORCE,
+            "Constant force",
+            "weight floats",
             [force_field("force", "Force", "spring_force_N"), damping(0.1 * limits.damping)],
             make=lambda f: ConstantForce(force_N=f["force"], damping_N_s_m=f["damping"]),
         ),
         BehaviourForm(
-            3, BehaviourCode.VIRTUAL_SPRING, "Virtual spring", "pulls to rest",
-            [stiffness(), place("rest", "Rest position"), damping(0.3 * limits.damping),
-             force_field("bias", "Bias force")],
+            3,
+            BehaviourCode.VIRTUAL_SPRING,
+            "Virtual spring",
+            "pulls to rest",
+            [
+                stiffness(),
+                place("rest", "Rest position"),
+                damping(0.3 * limits.damping),
+                force_field("bias", "Bias force"),
+            ],
             make=lambda f: VirtualSpring(
-                stiffness_N_m=f["stiffness"], rest_m=f["rest"], damping_N_s_m=f["damping"],
+                stiffness_N_m=f["stiffness"],
+                rest_m=f["rest"],
+                damping_N_s_m=f["damping"],
                 bias_N=f["bias"],
             ),
         ),
         BehaviourForm(
-            4, BehaviourCode.HOLD_POSITION, "Hold position", "moves, holds",
-            [place("position", "Position"),
-             Field("speed", "Speed", "mm/s", 1e3, 0.001, limits.speed.bounded,
-                   min(0.03, limits.speed.bounded), 0.001)],
+            4,
+            BehaviourCode.HOLD_POSITION,
+            "Hold position",
+            "moves, holds",
+            [
+                place("position", "Position"),
+                Field(
+                    "speed",
+                    "Speed",
+                    "mm/s",
+                    1e3,
+                    0.001,
+                    limits.speed.bounded,
+                    min(0.03, limits.speed.bounded),
+                    0.001,
+                ),
+            ],
             make=lambda f: HoldPosition(position_m=f["position"], speed_m_s=f["speed"]),
         ),
         BehaviourForm(
-            5, BehaviourCode.WAVEFORM, "Waveform", "step, sine, file",
-            [force_field("offset_force", "Offset", "spring_force_N"),
-             Field("amplitude_force", "Amplitude", "N", 1.0, -force, force, 20.0, 5.0),
-             place("offset_rest", "Offset"),
-             Field("amplitude_rest", "Amplitude", "mm", 1e3, -span, span, 0.005, 0.0005, 1),
-             Field("frequency", "Frequency", "Hz", 1.0, 0.1, most_Hz, 1.0, 0.1, 1),
-             Field("end_frequency", "End frequency", "Hz", 1.0, 0.1, most_Hz, 20.0, 0.1, 1),
-             Field("duration", "Duration", "s", 1.0, 0.1, 120.0, 10.0, 0.5, 1),
-             stiffness(share=1 / 6), damping(0.3 * limits.damping)],
-            [Choice("shape", "Shape", (("step", "Step"), ("sine", "Sine"), ("sweep", "Sweep"),
-                                       ("table", "File")), "sine"),
-             Choice("of", "Moves", (("force", "Force"), ("rest", "Rest position")), "force")],
-            make=_waveform, shown_keys=wave_keys,
+            5,
+            BehaviourCode.WAVEFORM,
+            "Waveform",
+            "step, sine, file",
+            [
+                force_field("offset_force", "Offset", "spring_force_N"),
+                Field("amplitude_force", "Amplitude", "N", 1.0, -force, force, 20.0, 5.0),
+                place("offset_rest", "Offset"),
+                Field("amplitude_rest", "Amplitude", "mm", 1e3, -span, span, 0.005, 0.0005, 1),
+                Field("frequency", "Frequency", "Hz", 1.0, 0.1, most_Hz, 1.0, 0.1, 1),
+                Field("end_frequency", "End frequency", "Hz", 1.0, 0.1, most_Hz, 20.0, 0.1, 1),
+                Field("duration", "Duration", "s", 1.0, 0.1, 120.0, 10.0, 0.5, 1),
+                stiffness(share=1 / 6),
+                damping(0.3 * limits.damping),
+            ],
+            [
+                Choice(
+                    "shape",
+                    "Shape",
+                    (("step", "Step"), ("sine", "Sine"), ("sweep", "Sweep"), ("table", "File")),
+                    "sine",
+                ),
+                Choice("of", "Moves", (("force", "Force"), ("rest", "Rest position")), "force"),
+            ],
+            make=_waveform,
+            shown_keys=wave_keys,
         ),
-    ]  # fmt: skip
+    ]
 
 
 def _waveform(form: BehaviourForm) -> Behaviour:

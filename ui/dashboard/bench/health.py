@@ -48,10 +48,11 @@ def health(model: OperateModel) -> list[HealthWord]:
             notice = str(realtime.get("notice", ""))
             words.append(HealthWord("real-time" if granted else "not real-time", granted, notice))
     words += [
-        HealthWord(DRIFT_WORDS.get(found.code, found.code), False,
-                   f"{found.sentence}; {found.mend}")
+        HealthWord(
+            DRIFT_WORDS.get(found.code, found.code), False, f"{found.sentence}; {found.mend}"
+        )
         for found in model.drift
-    ]  # fmt: skip
+    ]
     if model.recording_since is not None:
         words.append(HealthWord(f"recording {duration_text(model.time_s - model.recording_since)}"))
     return words

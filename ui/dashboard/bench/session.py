@@ -247,9 +247,7 @@ class Session:
         self._note(what, number, then)
         return number
 
-    def _note(
-        self, what: str, number: int, then: Callable[[Answer], None] | None = None
-    ) -> None:  # fmt: skip
+    def _note(self, what: str, number: int, then: Callable[[Answer], None] | None = None) -> None:
         self._asked[number] = _Asked(what, then)
         self.model.asked(what)
 

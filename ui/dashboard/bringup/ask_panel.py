@@ -5,13 +5,7 @@ from __future__ import annotations
 import math
 
 from PySide6.QtCore import Qt
-from PySide6.QtWidgets import (
-    QHBoxLayout,
-    QLabel,
-    QLineEdit,
-    QSizePolicy,
-    QVBoxLayout,
-)
+from PySide6.QtWidgets import QHBoxLayout, QLabel, QLineEdit, QSizePolicy, QVBoxLayout
 
 from ui.dashboard.bringup.model import BringUpModel
 from ui.dashboard.guided import Question, typed_number
@@ -27,8 +21,13 @@ class AskPanel(AskFrame):
     """Mirror of the model's question. Enter is the answer that goes on, X the one that does not."""
 
     def __init__(self, bringup: BringUpModel, theme: Theme, sizes: Sizes) -> None:
-        points = (0.8 * sizes.large_pt, sizes.state_pt, sizes.figure_pt, sizes.head_pt,
-                  sizes.text_pt)  # fmt: skip
+        points = (
+            0.8 * sizes.large_pt,
+            sizes.state_pt,
+            sizes.figure_pt,
+            sizes.head_pt,
+            sizes.text_pt,
+        )
         super().__init__(theme, sizes, QLabel(), QLabel(), points)
         self.bringup = bringup
         px = sizes.px
@@ -121,10 +120,13 @@ class AskPanel(AskFrame):
         if wanted:
             acts = bringup.holding
             self.hold.show_as(
-                "Held: let go to stop" if acts
-                else "Let go, then hold again  (Space or mouse)" if self.hold.held
-                else "Hold to run  (Space or mouse)", acts,
-            )  # fmt: skip
+                "Held: let go to stop"
+                if acts
+                else "Let go, then hold again  (Space or mouse)"
+                if self.hold.held
+                else "Hold to run  (Space or mouse)",
+                acts,
+            )
         if wanted and not self.hold.isVisibleTo(self):
             self.hold.show()
             self.hold.setFocus()
@@ -145,10 +147,13 @@ class AskPanel(AskFrame):
             if not by and math.isfinite(question.suggestion):
                 by = " (what simulated eyes read stands there)"
             heads = {
-                "act": "Do this now", "read": "Read this off", "choose": "Answer this",
-                "hold": "Hold the enabling control", "let_go": "Let go now",
+                "act": "Do this now",
+                "read": "Read this off",
+                "choose": "Answer this",
+                "hold": "Hold the enabling control",
+                "let_go": "Let go now",
                 "confirm": "Answer this",
-            }  # fmt: skip
+            }
             return heads[question.kind] + by, question.text, False
         if bringup.running:
             if bringup.hold_text:

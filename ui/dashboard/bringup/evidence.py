@@ -47,9 +47,11 @@ class EvidencePlot(pyqtgraph.PlotWidget):
         clear = QColor(theme.raised)
         clear.setAlpha(120)  # the line below it must be seen
         self._legend = self.addLegend(
-            offset=(-LEGEND_OFF, LEGEND_OFF), labelTextColor=theme.ink, labelTextSize=self._size,
+            offset=(-LEGEND_OFF, LEGEND_OFF),
+            labelTextColor=theme.ink,
+            labelTextSize=self._size,
             brush=clear,
-        )  # fmt: skip
+        )
         self._drawn: Plot | None = None
 
     def draw(self, plot: Plot | None) -> None:
@@ -73,8 +75,9 @@ class EvidencePlot(pyqtgraph.PlotWidget):
         long = len(title) > LONG_TITLE
         item.setTitle(
             f"{plot.title}<br>{plot.y_label}" if long else title,
-            color=self._theme.ink, size=self._size,
-        )  # fmt: skip
+            color=self._theme.ink,
+            size=self._size,
+        )
         item.titleLabel.setMaximumHeight((2 if long else 1) * TITLE_PX)
         number = -1
         for trace in plot.traces:
@@ -88,26 +91,33 @@ class EvidencePlot(pyqtgraph.PlotWidget):
             self._line(trace, pen)
         right, low = _free_corner(plot)
         self._legend.anchor(
-            (right, low), (right, low),
+            (right, low),
+            (right, low),
             (-LEGEND_OFF if right else LEGEND_OFF, -LEGEND_OFF if low else LEGEND_OFF),
-        )  # fmt: skip
+        )
         for name, height in plot.levels:
             if math.isfinite(height):
                 pen = QPen(QColor(self._theme.ink), 1, Qt.PenStyle.DotLine)
                 pen.setCosmetic(True)
                 line = pyqtgraph.InfiniteLine(
-                    height, angle=0, pen=pen, label=name,
+                    height,
+                    angle=0,
+                    pen=pen,
+                    label=name,
                     labelOpts={"color": self._theme.ink, "position": 0.9},
-                )  # fmt: skip
+                )
                 line.label.setFont(self._font)
                 item.addItem(line)
         item.enableAutoRange()
 
     def _line(self, trace: Trace, pen: QPen) -> None:
         line = self.plot(
-            np.asarray(trace.x, dtype=float), np.asarray(trace.y, dtype=float),
-            pen=pen, name=trace.label, connect="finite",
-        )  # fmt: skip
+            np.asarray(trace.x, dtype=float),
+            np.asarray(trace.y, dtype=float),
+            pen=pen,
+            name=trace.label,
+            connect="finite",
+        )
         # A line may have more points than pixels.
         line.setDownsampling(auto=True, method="peak")
         line.setClipToView(True)
@@ -143,9 +153,7 @@ def _free_corner(plot: Plot) -> tuple[int, int]:
     return min(CORNERS, key=crowd)
 
 
-def live_plots(
-    rows: Sequence[tuple[float, float, float]],
-) -> tuple[Plot | None, Plot | None]:
+def live_plots(rows: Sequence[tuple[float, float, float]]) -> tuple[Plot | None, Plot | None]:
     """Nut position and spring force of the last seconds, while a step runs.
 
     Args:

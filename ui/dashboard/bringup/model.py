@@ -315,12 +315,7 @@ class BringUpModel:
         self._told.put(lambda: self._ended(text, wrong))
 
     def _bring_up(
-        self,
-        stack: contextlib.ExitStack,
-        session: Session,
-        folder: Path,
-        resume: bool,
-        only: str,
+        self, stack: contextlib.ExitStack, session: Session, folder: Path, resume: bool, only: str
     ) -> tuple[str, bool]:
         model = self.model
         profile, description = model.profile, model.description
@@ -329,9 +324,13 @@ class BringUpModel:
             record = BringUpRecord.load(folder, profile, self.steps)
         else:
             record = BringUpRecord.begin(
-                folder, profile, str(description.get("profile_path") or profile.name), facts,
-                self.steps, model.simulated,
-            )  # fmt: skip
+                folder,
+                profile,
+                str(description.get("profile_path") or profile.name),
+                facts,
+                self.steps,
+                model.simulated,
+            )
         stack.callback(record.close)
         client = stack.enter_context(connect_beside(session.client, "bring-up"))
         hands = None

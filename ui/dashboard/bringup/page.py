@@ -246,8 +246,10 @@ class BringUpPage(Page):
         if bringup.folder is not None and bringup.folder not in listed:
             wanted.append((f"{bringup.folder.name} (now)", bringup.folder))
         wanted += [(kept.text, kept.folder) for kept in bringup.kept]
-        have = [(self.records.itemText(i), self.records.itemData(i))
-                for i in range(self.records.count())]  # fmt: skip
+        have = [
+            (self.records.itemText(i), self.records.itemData(i))
+            for i in range(self.records.count())
+        ]
         if have != wanted:
             self.records.clear()
             for text, folder in wanted:
@@ -319,5 +321,4 @@ class _Words(QLabel):
     def say(self, text: str) -> None:
         if text != self._text:
             self._text = text
-            self.setText(f'<span style="color:{self._theme.quiet}">{self._name}</span>'
-                         f"<br>{text}")  # fmt: skip
+            self.setText(f'<span style="color:{self._theme.quiet}">{self._name}</span><br>{text}')

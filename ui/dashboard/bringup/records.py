@@ -67,8 +67,12 @@ def result_of(folder: Path, entry: dict[str, Any]) -> Result:
         str(entry["text"]),
         [
             Measured(
-                m["name"], math.nan if m["value"] is None else m["value"], m["unit"],
-                m["expected"], m["why"], m["good"],
+                m["name"],
+                math.nan if m["value"] is None else m["value"],
+                m["unit"],
+                m["expected"],
+                m["why"],
+                m["good"],
             )
             for m in entry["measured"]
         ],
@@ -79,4 +83,4 @@ def result_of(folder: Path, entry: dict[str, Any]) -> Result:
         kept_plots(folder, entry),
         dict(entry["changes"]),
         closed_loop=bool(entry["closed_loop"]),
-    )  # fmt: skip
+    )

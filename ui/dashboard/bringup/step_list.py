@@ -28,9 +28,15 @@ WORDS = {
 }
 STATE = Qt.ItemDataRole.UserRole
 MOVES = (
-    Qt.Key.Key_Up, Qt.Key.Key_Down, Qt.Key.Key_Home, Qt.Key.Key_End, Qt.Key.Key_PageUp,
-    Qt.Key.Key_PageDown, Qt.Key.Key_Tab, Qt.Key.Key_Backtab,
-)  # fmt: skip
+    Qt.Key.Key_Up,
+    Qt.Key.Key_Down,
+    Qt.Key.Key_Home,
+    Qt.Key.Key_End,
+    Qt.Key.Key_PageUp,
+    Qt.Key.Key_PageDown,
+    Qt.Key.Key_Tab,
+    Qt.Key.Key_Backtab,
+)
 
 
 def colour_of(state: str, theme: Theme) -> str:
@@ -130,22 +136,25 @@ class _Row(QStyledItemDelegate):
         number = px(22)
         painter.drawText(
             QRectF(left, room.top(), number, room.height()),
-            middle | Qt.AlignmentFlag.AlignRight, str(index.row() + 1),
-        )  # fmt: skip
+            middle | Qt.AlignmentFlag.AlignRight,
+            str(index.row() + 1),
+        )
         left += number + px(10)
         title = metrics.elidedText(
             str(index.data()), Qt.TextElideMode.ElideRight, right - wide - px(12) - left
         )
         painter.drawText(
             QRectF(left, room.top(), right - left, room.height()),
-            middle | Qt.AlignmentFlag.AlignLeft, title,
-        )  # fmt: skip
+            middle | Qt.AlignmentFlag.AlignLeft,
+            title,
+        )
         if state == Verdict.NOT_RUN:
             painter.setPen(QColor(theme.quiet))
         painter.drawText(
             QRectF(left, room.top(), right - left, room.height()),
-            middle | Qt.AlignmentFlag.AlignRight, word,
-        )  # fmt: skip
+            middle | Qt.AlignmentFlag.AlignRight,
+            word,
+        )
         painter.restore()
 
 
@@ -162,14 +171,13 @@ class StepList(QListWidget):
         self.setAccessibleName("Steps of the bring-up")
         self.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
         self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-        self.setStyleSheet(f"QListWidget {{ background: {theme.raised}; border: 1px solid "
-                           f"{theme.rule}; }}")  # fmt: skip
+        self.setStyleSheet(
+            f"QListWidget {{ background: {theme.raised}; border: 1px solid {theme.rule}; }}"
+        )
         for step in bringup.steps:
             self.addItem(QListWidgetItem(step.title))
         self._filling = False
-        self.currentRowChanged.connect(
-            lambda row: self._filling or look_at(bringup.steps[row].key)
-        )
+        self.currentRowChanged.connect(lambda row: self._filling or look_at(bringup.steps[row].key))
         self.refresh()
 
     def refresh(self) -> None:

@@ -17,14 +17,7 @@ from PySide6.QtGui import (
     QPen,
     QPolygonF,
 )
-from PySide6.QtWidgets import (
-    QHBoxLayout,
-    QLabel,
-    QLineEdit,
-    QSizePolicy,
-    QVBoxLayout,
-    QWidget,
-)
+from PySide6.QtWidgets import QHBoxLayout, QLabel, QLineEdit, QSizePolicy, QVBoxLayout, QWidget
 
 from hil.calibration import SCATTER, SLOPE_COUNTS_S, noise_counts
 from ui.dashboard.bench import number
@@ -124,9 +117,15 @@ class SettlingView(QWidget):
         return plain
 
     def _figure(
-        self, painter: QPainter, y: float, line: float, name: str, value: float, most: float,
+        self,
+        painter: QPainter,
+        y: float,
+        line: float,
+        name: str,
+        value: float,
+        most: float,
         unit: str,
-    ) -> None:  # fmt: skip
+    ) -> None:
         theme = self.theme
         known = np.isfinite(value)
         beyond = bool(known and abs(value) >= most)
@@ -192,8 +191,15 @@ class CalibrateAsk(AskFrame):
     """Enter is done, X is that it is not going to be."""
 
     def __init__(self, calibrating: CalibrateModel, theme: Theme, sizes: Sizes) -> None:
-        points = (sizes.large_pt, 0.8 * sizes.large_pt, sizes.state_pt, sizes.figure_pt,
-                  0.8 * sizes.figure_pt, sizes.head_pt, sizes.text_pt)  # fmt: skip
+        points = (
+            sizes.large_pt,
+            0.8 * sizes.large_pt,
+            sizes.state_pt,
+            sizes.figure_pt,
+            0.8 * sizes.figure_pt,
+            sizes.head_pt,
+            sizes.text_pt,
+        )
         super().__init__(theme, sizes, _Words(), QLabel(), points)
         self.calibrating = calibrating
         px = sizes.px

@@ -33,9 +33,15 @@ def law_again(
 
     def found(laws: Sequence[str], more: Sequence[CalibrationFinding]) -> CalibrationResult:
         return evaluate(
-            measured.profile, options.accuracy, laws, measured.points, measured.sensor, more,
-            len(plan), measured.loads,
-        )  # fmt: skip
+            measured.profile,
+            options.accuracy,
+            laws,
+            measured.points,
+            measured.sensor,
+            more,
+            len(plan),
+            measured.loads,
+        )
 
     # What the procedure itself met does not follow from the points.
     anew = {(f.code, f.sentence) for f in found(LAWS, ()).findings}
@@ -71,9 +77,14 @@ class Filing:
         """See ``hil.calibration.archive.keep_calibration``; takes a second or two."""
         name = str(model.description.get("profile_path") or model.profile.name)
         return keep_calibration(
-            self.folder, result, profile_file=name, drive=drive, simulated=model.simulated,
-            note=note, conditions=conditions,
-        )  # fmt: skip
+            self.folder,
+            result,
+            profile_file=name,
+            drive=drive,
+            simulated=model.simulated,
+            note=note,
+            conditions=conditions,
+        )
 
     def put_into_profile(self, file: CalibrationFile) -> str:
         """Write it where the next start reads it; returns in words what came of it."""

@@ -181,8 +181,9 @@ class LawBox(QComboBox):
 class OutcomeView(QWidget):
     """The law, to be overruled; how well force is known; accept, keep as evidence, discard."""
 
-    def __init__(self, calibrating: CalibrateModel, theme: Theme, sizes: Sizes,
-                 renew: Callable[[], None]) -> None:  # fmt: skip
+    def __init__(
+        self, calibrating: CalibrateModel, theme: Theme, sizes: Sizes, renew: Callable[[], None]
+    ) -> None:
         super().__init__()
         self.calibrating, self.theme = calibrating, theme
         px = sizes.px
@@ -255,9 +256,11 @@ class OutcomeView(QWidget):
         self.band_note.setVisible(some)
         rows = spring_rows(result.calibration, result.u_knee_m) if result.calibration else []
         quiet = self.theme.quiet
-        self.words.setText("<br>".join(
-            f'<span style="color:{quiet}">{name}</span>&nbsp; {value}' for name, value in rows
-        ))  # fmt: skip
+        self.words.setText(
+            "<br>".join(
+                f'<span style="color:{quiet}">{name}</span>&nbsp; {value}' for name, value in rows
+            )
+        )
         why = calibrating.why_not_accept
         self.why.setText(f"Not to be accepted: {why}" if why else "")
         self.why.setVisible(bool(why))

@@ -98,9 +98,12 @@ class KeptCalibrations:
             self._in_background(lambda: self._compare(first, second))
 
     def check(
-        self, kept: Kept, profile: Profile, good: Callable[[CalibrationFile], None],
+        self,
+        kept: Kept,
+        profile: Profile,
+        good: Callable[[CalibrationFile], None],
         bad: Callable[[str], None],
-    ) -> None:  # fmt: skip
+    ) -> None:
         """Whether it may be used on this rig now: ``good`` or ``bad`` is called."""
         file = kept.file
         if file is None:
@@ -152,15 +155,20 @@ class KeptCalibrations:
 
     def _have_compared(self, done: Compared) -> None:
         # One that was looked at in passing may be ready later.
-        if self.first is not None and self.first.file is done.first and (
-            done.second is self._second
-        ):  # fmt: skip
+        if (
+            self.first is not None
+            and self.first.file is done.first
+            and (done.second is self._second)
+        ):
             self.compared = done
 
     def _check(
-        self, file: CalibrationFile, profile: Profile, good: Callable[[CalibrationFile], None],
+        self,
+        file: CalibrationFile,
+        profile: Profile,
+        good: Callable[[CalibrationFile], None],
         bad: Callable[[str], None],
-    ) -> None:  # fmt: skip
+    ) -> None:
         try:
             check_belongs(file, profile)
             check_samples(file)

@@ -254,9 +254,13 @@ class CalibrateModel:
         assert self.result is not None
         drive = self.rig.drive if self.rig is not None else ""
         work = partial(
-            self.filing.keep, self.result, self.model, drive, self.setup.note,
+            self.filing.keep,
+            self.result,
+            self.model,
+            drive,
+            self.setup.note,
             self.setup.conditions(),
-        )  # fmt: skip
+        )
         self._in_background("filing", work, then)
 
     def _accepted(self, file: CalibrationFile) -> None:

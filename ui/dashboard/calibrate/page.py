@@ -306,10 +306,15 @@ class CalibratePage(Page):
         else:
             self.band.show_band(result.budget)
         self.band.setVisible(result is not None and result.budget is not None)
-        self._say(self.law_words, (result,), lambda: (
-            result_html(result, self.theme) if result is not None
-            else "<p>The law stands here once all points are taken.</p>"
-        ))  # fmt: skip
+        self._say(
+            self.law_words,
+            (result,),
+            lambda: (
+                result_html(result, self.theme)
+                if result is not None
+                else "<p>The law stands here once all points are taken.</p>"
+            ),
+        )
 
     def _refresh_earlier(self) -> None:
         calibrating = self.calibrating
@@ -318,8 +323,9 @@ class CalibratePage(Page):
         chosen = self.kept.chosen
         note = kept.message or (f"No calibrations in {kept.folder} yet." if not kept.rows else "")
         zero = calibrating.watch.zero_text
-        self.kept_note.setText(" ".join(part for part in (note, f"Zero: {zero}." if zero else "")
-                                        if part))  # fmt: skip
+        self.kept_note.setText(
+            " ".join(part for part in (note, f"Zero: {zero}." if zero else "") if part)
+        )
         self.kept_note.setVisible(bool(self.kept_note.text()))
         self.compare.setEnabled(chosen is not None and chosen.file is not None)
         first = kept.first
@@ -336,9 +342,10 @@ class CalibratePage(Page):
         drift = tuple(calibrating.model.drift)
         profile = calibrating.model.profile
         self._say(
-            self.kept_words, (chosen, compared, drift, profile.calibration.identity),
+            self.kept_words,
+            (chosen, compared, drift, profile.calibration.identity),
             self._kept_html,
-        )  # fmt: skip
+        )
 
     def _kept_html(self) -> str:
         calibrating = self.calibrating

@@ -51,9 +51,11 @@ class CalibrationPlot(pyqtgraph.PlotWidget):
         self._legend = None
         if legend:
             self._legend = self.addLegend(
-                offset=(8 if legend == "left" else -8, 4), labelTextColor=theme.ink,
-                labelTextSize=self._size, brush=clear,
-            )  # fmt: skip
+                offset=(8 if legend == "left" else -8, 4),
+                labelTextColor=theme.ink,
+                labelTextSize=self._size,
+                brush=clear,
+            )
         self._shown = Shown()
 
     def show_points(self, points: Sequence[CalibrationPoint], fit: Fit | None) -> None:
@@ -66,8 +68,9 @@ class CalibrationPlot(pyqtgraph.PlotWidget):
             self._line(loads, [fit.reading(x) for x in loads], "law", self.theme.ink, 1)
         self._symbols(points, np.array([p.reading_counts for p in points]))
 
-    def show_residuals(self, points: Sequence[CalibrationPoint], residuals_N: Array,
-                       fit: Fit | None) -> None:  # fmt: skip
+    def show_residuals(
+        self, points: Sequence[CalibrationPoint], residuals_N: Array, fit: Fit | None
+    ) -> None:
         """What the law makes of each reading, less its load."""
         if self._begin("Residual (N) over load (N)", len(points), fit):
             return
@@ -82,8 +85,12 @@ class CalibrationPlot(pyqtgraph.PlotWidget):
         self._line(force, 2 * budget.u_N, "U, k = 2", self.theme.ink, 3)
         names = sorted(budget.components, key=lambda n: -float(np.max(budget.components[n])))
         colours = (self.theme.measured, self.theme.force, self.theme.deflection, self.theme.asked)
-        styles = (Qt.PenStyle.DashLine, Qt.PenStyle.DotLine, Qt.PenStyle.DashDotLine,
-                  Qt.PenStyle.DashDotDotLine)  # fmt: skip
+        styles = (
+            Qt.PenStyle.DashLine,
+            Qt.PenStyle.DotLine,
+            Qt.PenStyle.DashDotLine,
+            Qt.PenStyle.DashDotDotLine,
+        )
         for name, colour, style in zip(names, colours, styles, strict=False):
             u = 2 * budget.components[name]
             self._line(force, u, name.replace("_", " "), colour, 2, style)
@@ -128,11 +135,20 @@ class CalibrationPlot(pyqtgraph.PlotWidget):
         return pen
 
     def _line(
-        self, x: ArrayLike, y: ArrayLike, name: str, colour: str, width: float,
+        self,
+        x: ArrayLike,
+        y: ArrayLike,
+        name: str,
+        colour: str,
+        width: float,
         style: Qt.PenStyle = Qt.PenStyle.SolidLine,
-    ) -> None:  # fmt: skip
-        self.plot(np.asarray(x, float), np.asarray(y, float), name=name or None,
-                  pen=self._pen(colour, width, style))  # fmt: skip
+    ) -> None:
+        self.plot(
+            np.asarray(x, float),
+            np.asarray(y, float),
+            name=name or None,
+            pen=self._pen(colour, width, style),
+        )
 
     def _symbols(self, points: Sequence[CalibrationPoint], heights: Array) -> None:
         theme = self.theme
@@ -149,7 +165,12 @@ class CalibrationPlot(pyqtgraph.PlotWidget):
                     QBrush(QColor(colour if points[i].approach > 0 else theme.ground)) for i in mine
                 ]
                 self.plot(
-                    np.array([points[i].load_N for i in mine]), heights[mine], name=name, pen=None,
-                    symbol=symbol, symbolSize=self._mark, symbolBrush=brushes,
+                    np.array([points[i].load_N for i in mine]),
+                    heights[mine],
+                    name=name,
+                    pen=None,
+                    symbol=symbol,
+                    symbolSize=self._mark,
+                    symbolBrush=brushes,
                     symbolPen=self._pen(colour, 1.5),
-                )  # fmt: skip
+                )

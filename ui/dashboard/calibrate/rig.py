@@ -23,10 +23,7 @@ class CalibrateOperator(PageOperator):
     """
 
     def __init__(
-        self,
-        hands: SimulatedOperator | None,
-        alone: bool,
-        hang: Callable[[float], None] | None,
+        self, hands: SimulatedOperator | None, alone: bool, hang: Callable[[float], None] | None
     ) -> None:
         super().__init__(hands, alone)
         self._hang = hang

@@ -58,9 +58,12 @@ class GuidedRun:
     """
 
     def __init__(
-        self, rate_Hz: float, put: Put, ended: Callable[[str, CalibrationResult | None], None],
+        self,
+        rate_Hz: float,
+        put: Put,
+        ended: Callable[[str, CalibrationResult | None], None],
         remark: Callable[[str], None],
-    ) -> None:  # fmt: skip
+    ) -> None:
         self._put, self._on_end, self._remark = put, ended, remark
         self.live: deque[tuple[float, float]] = deque(
             maxlen=max(2, round(LIVE_S * rate_Hz / LIVE_EVERY))
@@ -97,9 +100,13 @@ class GuidedRun:
                     self.live.append((row[_TIME], row[_COUNTS]))
 
     def begin(
-        self, rig: PageRig, profile: Profile, options: Options, plan: Sequence[PlannedLoad],
+        self,
+        rig: PageRig,
+        profile: Profile,
+        options: Options,
+        plan: Sequence[PlannedLoad],
         alone: bool,
-    ) -> None:  # fmt: skip
+    ) -> None:
         """Start; whoever holds control must give it up now."""
         self.clear()
         self.options, self.plan = options, plan

@@ -73,11 +73,16 @@ class Setup:
             Entry("weights", "Weights", "kg", weights, "such as 2.5, 5, 7.5"),
             Entry("forces", "Forces", "N", "", "empty: ten even steps"),
             Entry("series", "Series", "", "3", "up and down; three or more show how loads repeat"),
-            Entry("gravity", "Local gravity", "m/s²", f"{rig.gravity:.6g}",
-                  "9.80665 is the standard value; yours is known better"),
+            Entry(
+                "gravity",
+                "Local gravity",
+                "m/s²",
+                f"{rig.gravity:.6g}",
+                "9.80665 is the standard value; yours is known better",
+            ),
             Entry("room", "Room", "°C", "", "if known"),
             Entry("note", "Note", "", "", "why, and what was done before"),
-        ]  # fmt: skip
+        ]
         known = [Entry("u_weights", "Weights", "%", f"{100 * usual.weights:g}")]
         if isinstance(rig, Lever):
             known += [
@@ -135,8 +140,9 @@ class Setup:
             found["gravity_m_s2"] = self._gravity()
         if self.entries["room"].text.strip():
             low, high = ROOM_DEGC
-            found["room_degC"] = self._number("room", lambda t: low <= t <= high,
-                                              f"{low:g} to {high:g} °C, or nothing")  # fmt: skip
+            found["room_degC"] = self._number(
+                "room", lambda t: low <= t <= high, f"{low:g} to {high:g} °C, or nothing"
+            )
         return found
 
     def options(self) -> Options:
@@ -196,22 +202,28 @@ class Setup:
         forces = _listed(text, "N")
         if text.strip() and not forces:
             raise SetupError(
-                "forces", "Forces: above 0 in N with commas between, such as 100, 200, 300; or "
+                "forces",
+                "Forces: above 0 in N with commas between, such as 100, 200, 300; or "
                 "nothing for ten even steps",
-            )  # fmt: skip
+            )
         return forces
 
     def _cell(self) -> Accuracy:
         relative = 0.0
         if self.accuracies["u_cell"].text.strip():
-            relative = self._number("u_cell", lambda u: 0 <= u <= MOST_CELL_PERCENT,
-                                    f"0 to {MOST_CELL_PERCENT:g} %") / 100  # fmt: skip
+            relative = (
+                self._number(
+                    "u_cell", lambda u: 0 <= u <= MOST_CELL_PERCENT, f"0 to {MOST_CELL_PERCENT:g} %"
+                )
+                / 100
+            )
         zero = self._number("u_cell_zero", lambda u: 0 <= u < math.inf, "0 or more")
         if relative <= 0.0 and zero <= 0.0:
             raise SetupError(
-                "u_cell", "Load cell: its standard uncertainty, half of the expanded one (k = 2) "
+                "u_cell",
+                "Load cell: its standard uncertainty, half of the expanded one (k = 2) "
                 "on its certificate",
-            )  # fmt: skip
+            )
         return Accuracy(cell=relative, cell_N=zero)
 
     def _accuracy(self) -> Accuracy:

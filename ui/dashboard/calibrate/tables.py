@@ -19,8 +19,14 @@ from ui.dashboard.widgets import Shown, Theme
 
 POINT_HEADS = ("No.", "Load", "Way", "N", "Counts", "Residual N", "")
 KEPT_HEADS = ("Made", "Law", "Range N", "±U N", "")
-MOVES = (Qt.Key.Key_Up, Qt.Key.Key_Down, Qt.Key.Key_PageUp, Qt.Key.Key_PageDown, Qt.Key.Key_Home,
-         Qt.Key.Key_End)  # fmt: skip
+MOVES = (
+    Qt.Key.Key_Up,
+    Qt.Key.Key_Down,
+    Qt.Key.Key_PageUp,
+    Qt.Key.Key_PageDown,
+    Qt.Key.Key_Home,
+    Qt.Key.Key_End,
+)
 RIGHT = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
 LEFT = Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
 
@@ -95,10 +101,14 @@ def _point_texts(row: int, point: CalibrationPoint, residual_N: float) -> tuple[
     side = "below" if point.approach > 0 else "above"
     state = "set aside" if point.outlier else "" if point.settled else "not settled"
     return (
-        str(row + 1), point.label, f"{way} {side}", number(point.load_N, 1),
+        str(row + 1),
+        point.label,
+        f"{way} {side}",
+        number(point.load_N, 1),
         number(point.reading_counts, 1),
-        number(residual_N, 2) if np.isfinite(residual_N) else "", state,
-    )  # fmt: skip
+        number(residual_N, 2) if np.isfinite(residual_N) else "",
+        state,
+    )
 
 
 class KeptTable(_Table):
@@ -153,10 +163,12 @@ def _kept_texts(kept: Kept, first: Kept | None, in_force: str) -> tuple[str, ...
         marks.append(file.content.note)
     low, high = file.range_N
     return (
-        file.content.made[:16].replace("T", " "), file.content.law.law.replace("_", " "),
-        f"{number(low, 0)} to {number(high, 0)}", two_digits(file.largest_u95_N),
+        file.content.made[:16].replace("T", " "),
+        file.content.law.law.replace("_", " "),
+        f"{number(low, 0)} to {number(high, 0)}",
+        two_digits(file.largest_u95_N),
         " · ".join(marks),
-    )  # fmt: skip
+    )
 
 
 def plan_html(calibrating: CalibrateModel, theme: Theme) -> str:

@@ -15,9 +15,11 @@ from ui.dashboard.calibrate.model import AUTO, CalibrateModel
 from ui.dashboard.widgets import Theme
 
 LAW_WORDS = {
-    "line": "straight line", "quadratic": "quadratic", "cubic": "cubic",
+    "line": "straight line",
+    "quadratic": "quadratic",
+    "cubic": "cubic",
     "two_slopes": "two slopes with a knee",
-}  # fmt: skip
+}
 FIGURES = (
     ("repeatability", "repeatability b′"),
     ("reproducibility", "reproducibility b"),
@@ -124,11 +126,15 @@ def result_html(result: CalibrationResult, theme: Theme) -> str:
             _rows("Band ±U, k = 2", _band_rows(law, result.fit.load_range), theme),
             _rows("Figures of merit (ISO 376), worst", _merit_rows(result), theme),
             _rows("Standard uncertainty at the top", _budget_rows(result), theme),
-            _rows("Corrected AIC, least is best",
-                  [(LAW_WORDS.get(name, name), number(fit.aicc, 1))
-                   for name, fit in sorted(result.fits.items(), key=lambda item: item[1].aicc)],
-                  theme),
-        ]  # fmt: skip
+            _rows(
+                "Corrected AIC, least is best",
+                [
+                    (LAW_WORDS.get(name, name), number(fit.aicc, 1))
+                    for name, fit in sorted(result.fits.items(), key=lambda item: item[1].aicc)
+                ],
+                theme,
+            ),
+        ]
     return "".join(parts)
 
 
@@ -251,10 +257,12 @@ def compared_html(compared: Compared, theme: Theme) -> str:
     )
     last = found.force_N.size - 1
     rows = [
-        (f"at {number(float(found.force_N[i]), 0)} N",
-         f"{number(float(found.difference_N[i]), 2)} N of ± {two_digits(2 * found.u_N[i])} N")
+        (
+            f"at {number(float(found.force_N[i]), 0)} N",
+            f"{number(float(found.difference_N[i]), 2)} N of ± {two_digits(2 * found.u_N[i])} N",
+        )
         for i in (round(share * last) for share in SHOWN)
-    ]  # fmt: skip
+    ]
     zero = f"{number(found.zero_counts, 1)} counts, {number(found.zero_N, 1)} N"
     return (
         head

@@ -16,9 +16,13 @@ ROWS = 3  # of labels, so that marks close together keep theirs
 
 
 def paint_marks(
-    painter: QPainter, plots: list[Plot], view: ChartView, marks: Iterable[Mark],
-    theme: Theme, scale: float,
-) -> None:  # fmt: skip
+    painter: QPainter,
+    plots: list[Plot],
+    view: ChartView,
+    marks: Iterable[Mark],
+    theme: Theme,
+    scale: float,
+) -> None:
     """A line through every plot at each mark in view; labels in the first plot, never two over
     each other."""
     inner, u = plots[0].inner, scale

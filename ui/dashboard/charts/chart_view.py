@@ -38,25 +38,55 @@ class Panel:
 
 
 PANELS = (
-    Panel("Force", "N", 1.0, 20.0, 1, 1.9, (
-        Trace("shaped_force_N", "shaped", "shaped", thin=True),
-        Trace("motor_force_N", "from motor", "motor", thin=True, scales=False),
-        Trace("asked_force_N", "asked", "asked", dashed=True),
-        Trace("spring_force_N", "spring", "measured", band="force_u95_N"),
-    )),
-    Panel("Deflection", "mm", 1e3, 0.2, 3, 1.0, (
-        Trace("deflection_m", "nut to output", "deflection"),
-    )),
-    Panel("Position", "mm", 1e3, 2.0, 2, 1.15, (
-        Trace("rest_position_m", "rest", "asked", dashed=True),
-        Trace("nut_position_m", "nut", "nut", thin=True),
-        Trace("output_position_m", "output", "measured"),
-    )),
-    Panel("Motor torque", "N·m", 1.0, 0.2, 3, 0.95, (
-        Trace("commanded_torque_N_m", "commanded", "asked", dashed=True),
-        Trace("measured_torque_N_m", "measured", "ink", thin=True),
-    )),
-)  # fmt: skip
+    Panel(
+        "Force",
+        "N",
+        1.0,
+        20.0,
+        1,
+        1.9,
+        (
+            Trace("shaped_force_N", "shaped", "shaped", thin=True),
+            Trace("motor_force_N", "from motor", "motor", thin=True, scales=False),
+            Trace("asked_force_N", "asked", "asked", dashed=True),
+            Trace("spring_force_N", "spring", "measured", band="force_u95_N"),
+        ),
+    ),
+    Panel(
+        "Deflection",
+        "mm",
+        1e3,
+        0.2,
+        3,
+        1.0,
+        (Trace("deflection_m", "nut to output", "deflection"),),
+    ),
+    Panel(
+        "Position",
+        "mm",
+        1e3,
+        2.0,
+        2,
+        1.15,
+        (
+            Trace("rest_position_m", "rest", "asked", dashed=True),
+            Trace("nut_position_m", "nut", "nut", thin=True),
+            Trace("output_position_m", "output", "measured"),
+        ),
+    ),
+    Panel(
+        "Motor torque",
+        "N·m",
+        1.0,
+        0.2,
+        3,
+        0.95,
+        (
+            Trace("commanded_torque_N_m", "commanded", "asked", dashed=True),
+            Trace("measured_torque_N_m", "measured", "ink", thin=True),
+        ),
+    ),
+)
 
 
 @dataclass

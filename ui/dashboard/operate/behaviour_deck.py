@@ -185,11 +185,7 @@ class BehaviourDeck(QWidget):
     """
 
     def __init__(
-        self,
-        model: OperateModel,
-        theme: Theme,
-        sizes: Sizes,
-        apply: Callable[[Behaviour], None],
+        self, model: OperateModel, theme: Theme, sizes: Sizes, apply: Callable[[Behaviour], None]
     ) -> None:
         super().__init__()
         self.model = model

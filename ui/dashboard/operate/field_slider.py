@@ -94,8 +94,9 @@ class FieldSlider(QWidget):
         draw.text(groove.left(), below, field.shown(field.low), theme.quiet)
         over = field.bound is not None and field.value > field.bound
         end = field.bound_text if over else field.shown(field.high)
-        draw.text(groove.right(), below, end, theme.warning if over else theme.quiet,
-                  anchor="right")  # fmt: skip
+        draw.text(
+            groove.right(), below, end, theme.warning if over else theme.quiet, anchor="right"
+        )
         painter.end()
 
     def _set(self, value: float) -> None:
@@ -124,10 +125,15 @@ class FieldSlider(QWidget):
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
         steps = {
-            Qt.Key.Key_Right: 1, Qt.Key.Key_Up: 1, Qt.Key.Key_Left: -1, Qt.Key.Key_Down: -1,
-            Qt.Key.Key_PageUp: 10, Qt.Key.Key_PageDown: -10,
-            Qt.Key.Key_Home: -math.inf, Qt.Key.Key_End: math.inf,
-        }.get(Qt.Key(event.key()))  # fmt: skip
+            Qt.Key.Key_Right: 1,
+            Qt.Key.Key_Up: 1,
+            Qt.Key.Key_Left: -1,
+            Qt.Key.Key_Down: -1,
+            Qt.Key.Key_PageUp: 10,
+            Qt.Key.Key_PageDown: -10,
+            Qt.Key.Key_Home: -math.inf,
+            Qt.Key.Key_End: math.inf,
+        }.get(Qt.Key(event.key()))
         if steps is None:
             event.ignore()
             return

@@ -57,9 +57,14 @@ class Readouts(QWidget):
         painter.end()
 
     def _paint_one(
-        self, painter: QPainter, readout: Readout, x: float, base: float, points: float,
+        self,
+        painter: QPainter,
+        readout: Readout,
+        x: float,
+        base: float,
+        points: float,
         text_font: QFont,
-    ) -> None:  # fmt: skip
+    ) -> None:
         theme = self.theme
         text = QFontMetricsF(text_font)
         painter.setFont(text_font)

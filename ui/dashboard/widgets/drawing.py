@@ -106,9 +106,14 @@ class Draughtsman:
         cosine, sine = math.cos(angle), math.sin(angle)
         neck = length - head
         outline = [
-            (0, -half), (neck, -half), (neck, -2.1 * half), (length, 0),
-            (neck, 2.1 * half), (neck, half), (0, half),
-        ]  # fmt: skip
+            (0, -half),
+            (neck, -half),
+            (neck, -2.1 * half),
+            (length, 0),
+            (neck, 2.1 * half),
+            (neck, half),
+            (0, half),
+        ]
         self.painter.setPen(Qt.PenStyle.NoPen)
         self.painter.setBrush(QColor(colour))
         self.painter.drawPolygon(

@@ -41,9 +41,10 @@ class HoldButton(QPushButton):
         self.setText(words)
         theme, px = self._theme, self._sizes.px
         ground, ink, edge = (
-            (theme.accent, theme.on_accent, theme.ink) if acts
+            (theme.accent, theme.on_accent, theme.ink)
+            if acts
             else (theme.raised, theme.ink, theme.accent)
-        )  # fmt: skip
+        )
         look = (
             f"QPushButton {{ background: {ground}; color: {ink}; border: {px(4)}px "
             f"{'solid' if acts else 'dashed'} {edge}; border-radius: {px(8)}px; "

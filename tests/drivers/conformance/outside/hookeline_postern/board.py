@@ -74,10 +74,16 @@ class PosternBoard:
             milliseconds = frames.TERMS.unpack_from(content)[0]
             self._host_loss_s = 1e-3 * milliseconds
             p = core.parameters
-            self.out += frames.frame(frames.IDENTITY, frames.TOLD.pack(
-                b"postern", p.encoder_counts_per_revolution, p.rated_torque_N_m,
-                p.drive_max_torque_N_m, milliseconds,
-            ))  # fmt: skip
+            self.out += frames.frame(
+                frames.IDENTITY,
+                frames.TOLD.pack(
+                    b"postern",
+                    p.encoder_counts_per_revolution,
+                    p.rated_torque_N_m,
+                    p.drive_max_torque_N_m,
+                    milliseconds,
+                ),
+            )
 
     def _unlock(self, answer: int) -> None:
         challenge, self._challenge = self._challenge, 0  # good for one answer
@@ -93,7 +99,13 @@ class PosternBoard:
         core = self._core
         self._number = (self._number + 1) % 256
         return frames.STATUS.pack(
-            STAGE.get(core.power, frames.IS_ON), self._number, core.fault_code,
-            core.position_counts, core.velocity_rad_s, core.torque_N_m,
-            core.deflection_counts, core.supply_V, round(10 * core.temperature_degC),
-        )  # fmt: skip
+            STAGE.get(core.power, frames.IS_ON),
+            self._number,
+            core.fault_code,
+            core.position_counts,
+            core.velocity_rad_s,
+            core.torque_N_m,
+            core.deflection_counts,
+            core.supply_V,
+            round(10 * core.temperature_degC),
+        )
