@@ -13,7 +13,7 @@ from typing import Any, Protocol, runtime_checkable
 
 
 class DriverError(Exception):
-    """A drive or bus cannot do what was asked; the text names the place and the mend."""
+    """A drive or bus cannot do what was asked; the text names the place and the fix."""
 
 
 class PowerStage(enum.IntEnum):
@@ -88,7 +88,7 @@ class Command:
     position_rad: float = 0.0
     # False: nothing goes out that keeps the drive's watch over its host content, so that it
     # can be seen to act. Telemetry goes on as far as the protocol allows.
-    beat: bool = True
+    heartbeat: bool = True
 
 
 @dataclass(frozen=True)
@@ -124,14 +124,14 @@ class Drive(Protocol):
     telemetry: Telemetry
 
     def open(self) -> None:
-        """Reach the device, take its power away, configure it, prove that by reading it back.
+        """Reach the device, take its power away, configure it, verify that by reading it back.
 
         Every quantity has been received once it returns, and nothing of an earlier connection
         is believed.
 
         Raises:
             DriverError: open already; or naming the object or message, what came back, and the
-                mend.
+                fix.
         """
 
     def read(self, deadline_s: float) -> Telemetry:
@@ -155,13 +155,13 @@ class Drive(Protocol):
 
 
 @runtime_checkable
-class Rejoining(Protocol):
+class ResumesCyclic(Protocol):
     """A drive that leaves the cyclic exchange when it misses its host, and can be taken back."""
 
-    def rejoin(self) -> None:
+    def resume_cyclic(self) -> None:
         """Take the drive back into the cyclic exchange, without power.
 
-        After a silence that was provoked (``Command.beat``), and no other: of any other loss
+        After a silence that was provoked (``Command.heartbeat``), and no other: of any other loss
         find the cause and open the drive anew. ``Telemetry.lost`` is empty afterwards; a fault
         stays until CLEAR_FAULT.
 
@@ -195,12 +195,12 @@ class WireProtocol(Protocol):
     def make(self, options: Any, period_s: float) -> Drive:
         """Build, not open, a drive for validated options and a cycle period in seconds."""
 
-    def simulate(self, options: Any, core: Any, door: Any) -> None:
-        """Run a simulated device behind this protocol until ``door.ending`` (own process).
+    def simulate(self, options: Any, core: Any, control: Any) -> None:
+        """Run a simulated device behind this protocol until ``control.ending`` (own process).
 
-        ``core`` is a ``drivers.simulated.drive_core.SimulatedDriveCore``, ``door`` a
-        ``drivers.simulated.surroundings_door.SurroundingsDoor``: call ``door.ready()`` once on
-        the bus, then ``core.advance(elapsed_s)`` and ``door.poll()`` in every turn.
+        ``core`` is a ``drivers.simulated.drive_core.SimulatedDriveCore``, ``control`` a
+        ``drivers.simulated.simulation_control.SimulationControl``: call ``control.ready()`` once on
+        the bus, then ``core.advance(elapsed_s)`` and ``control.poll()`` in every turn.
 
         Raises:
             DriverError: the bus cannot be opened or went away.

@@ -38,7 +38,7 @@ def find_protocol(name: str) -> WireProtocol:
             protocol = entry.load()
         except Exception as error:
             raise DriverError(
-                f"protocol '{name}' does not load from {place}: {error}; mend or uninstall its "
+                f"protocol '{name}' does not load from {place}: {error}; correct or uninstall its "
                 "package"
             ) from error
         lacking = [part for part in PARTS if not hasattr(protocol, part)]
@@ -49,7 +49,7 @@ def find_protocol(name: str) -> WireProtocol:
                 else (f"calls itself '{protocol.name}'")
             )
             raise DriverError(
-                f"protocol '{name}' from {place} {what}: mend its package, see 'Add a drive "
+                f"protocol '{name}' from {place} {what}: correct its package, see 'Add a drive "
                 "protocol' in DEVELOPERS.md"
             )
         return cast(WireProtocol, protocol)

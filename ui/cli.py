@@ -24,7 +24,7 @@ def parser(names: Sequence[str] = COMMANDS) -> argparse.ArgumentParser:
         prog="hookeline",
         description="Bench instrument for spring-coupled (series elastic) actuators: force and\n"
         "virtual-spring control behind limits and a stop, recorded.",
-        epilog=f"Start with 'hookeline demo'; 'hookeline COMMAND --help' teaches each command.\n\n"
+        epilog=f"Start with 'hookeline demo'; 'hookeline COMMAND --help' explains each command.\n\n"
         f"{EXIT_CODES}",
         formatter_class=Help,
         allow_abbrev=False,

@@ -106,7 +106,7 @@ class WireRecorder:
         self._put(ASKED, 0, b"")
         return self._last_us / 1e6
 
-    def came(self) -> float:
+    def received_at(self) -> float:
         """When the last record was made: right after something was received, that is its time."""
         return self._last_us / 1e6
 

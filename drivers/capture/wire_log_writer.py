@@ -38,10 +38,10 @@ class Writer:
     def __init__(self, folder: Path, began_s: float = 0.0) -> None:
         self._folder = folder
         self._began_s = began_s
-        self._asked_us = 0
-        self._asked: list[list[int]] = [[]]  # of each cycle
-        self._came_us: list[int] = []
-        self._came: list[list[int]] = []  # of each wire
+        self._now_us = 0
+        self._nows: list[list[int]] = [[]]  # of each cycle
+        self._received_us: list[int] = []
+        self._received: list[list[int]] = []  # of each wire
         self._index = (folder / INDEX_FILE).open("w")
         self._wires: list[Any] = []
         self._names: list[str] = []
@@ -54,11 +54,11 @@ class Writer:
         """One record."""
         time_s = self._began_s + at_us / 1e6
         if kind in (CAN_IN, BYTES_IN):
-            self._came[wire].append(at_us - self._came_us[wire])
-            self._came_us[wire] = at_us
+            self._received[wire].append(at_us - self._received_us[wire])
+            self._received_us[wire] = at_us
         if kind == ASKED:
-            self._asked[-1].append(at_us - self._asked_us)
-            self._asked_us = at_us
+            self._nows[-1].append(at_us - self._now_us)
+            self._now_us = at_us
         elif kind == CYCLE:
             self._end_cycle()
             self._periods = wire
@@ -91,13 +91,13 @@ class Writer:
         self._wires.append(can.Logger(str(path)) if kind == "can" else path.open("w"))
         self._names.append(name)
         self._counts.append(0)
-        self._came.append([])
-        self._came_us.append(0)
+        self._received.append([])
+        self._received_us.append(0)
         self._line({"wire": name, **described})
 
     def _end_cycle(self) -> None:
         self._cycles.append([self._periods, *self._counts])
-        self._asked.append([])
+        self._nows.append([])
         self._counts = [0] * len(self._counts)
         if self._notes or len(self._cycles) >= CYCLES_A_LINE:
             self._write_cycles()
@@ -107,11 +107,11 @@ class Writer:
 
     def _write_cycles(self) -> None:
         if self._cycles:
-            times = {"asked": self._asked[:-1], "came": self._came}
+            times = {"now": self._nows[:-1], "received": self._received}
             self._line({"cycles": self._cycles, **times})
         self._cycles = []
-        self._asked = self._asked[-1:]
-        self._came = [[] for _ in self._came]
+        self._nows = self._nows[-1:]
+        self._received = [[] for _ in self._received]
 
     def _line(self, data: dict[str, Any]) -> None:
         self._index.write(json.dumps(data, separators=(",", ":")) + "\n")

@@ -34,7 +34,7 @@ class Cycle:
 
     periods: int
     counts: list[int]
-    asked_s: list[float] = field(default_factory=list)
+    now_s: list[float] = field(default_factory=list)
     notes: list[dict[str, Any]] = field(default_factory=list)
 
 
@@ -56,7 +56,7 @@ class WireRecording:
         self.timed = True
         self._wires: list[list[Item]] = []
         self._times_us: list[list[int]] = []  # of each wire: when things were received
-        self._asked_us = 0
+        self._now_us = 0
         self._last_s = 0.0
         index = folder / INDEX_FILE
         try:
@@ -91,25 +91,25 @@ class WireRecording:
         elif "cycles" in data:
             cycles = [Cycle(periods, counts) for periods, *counts in data["cycles"]]
             self.cycles += cycles
-            self.timed = self.timed and "asked" in data
-            for cycle, asked in zip(cycles, data.get("asked", ()), strict=False):
-                for step in asked:
-                    self._asked_us += step
-                    cycle.asked_s.append(self._asked_us / 1e6)
-            for times, came in zip(self._times_us, data.get("came", ()), strict=False):
-                for step in came:
+            self.timed = self.timed and "now" in data
+            for cycle, nows in zip(cycles, data.get("now", ()), strict=False):
+                for step in nows:
+                    self._now_us += step
+                    cycle.now_s.append(self._now_us / 1e6)
+            for times, received in zip(self._times_us, data.get("received", ()), strict=False):
+                for step in received:
                     times.append(times[-1] + step)
         elif self.cycles:
             self.cycles[-1].notes.append(data)
 
     def now(self) -> float:
-        """What the clock said when it was asked then, in this cycle."""
-        asked = self.cycles[self._cycle].asked_s if self._cycle < len(self.cycles) else None
-        if asked:
-            self._last_s = asked.pop(0)
+        """What the clock said when it was read then, in this cycle."""
+        nows = self.cycles[self._cycle].now_s if self._cycle < len(self.cycles) else None
+        if nows:
+            self._last_s = nows.pop(0)
         return self._last_s
 
-    def came(self) -> float:
+    def received_at(self) -> float:
         """When that was received which was received last."""
         return self._last_s
 
@@ -201,7 +201,7 @@ class Source:
             self._next += 1
 
     def begin(self, cycle: int) -> None:
-        # All at once: when a beat goes out depends on the time, and must change nothing.
+        # All at once: when a heartbeat goes out depends on the time, and must change nothing.
         self._opening = False
         self._end += self._counts[cycle]
         self._release_all()

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 _recorder: WireRecorder | None = None
 _recording: WireRecording | None = None
 _now: Callable[[], float] = time.monotonic
-_came: Callable[[], float] = time.monotonic
+_received_at: Callable[[], float] = time.monotonic
 
 
 def now() -> float:
@@ -30,17 +30,17 @@ def now() -> float:
     return _now()
 
 
-def came() -> float:
-    """When what was received last was received, asked right after it: recorded and replayed."""
-    return _came()
+def received_at() -> float:
+    """Time of the latest reception, read right after it; recorded and replayed."""
+    return _received_at()
 
 
 def record(recorder: WireRecorder | None) -> None:
     """Every wire that is opened from now on is recorded; None ends that."""
-    global _recorder, _now, _came
+    global _recorder, _now, _received_at
     _recorder = recorder
     _now = time.monotonic if recorder is None else recorder.now
-    _came = time.monotonic if recorder is None else recorder.came
+    _received_at = time.monotonic if recorder is None else recorder.received_at
 
 
 def replay(recording: WireRecording | None, timed: bool = False) -> None:
@@ -48,10 +48,10 @@ def replay(recording: WireRecording | None, timed: bool = False) -> None:
 
     ``timed``: what happened then tells the time as well.
     """
-    global _recording, _now, _came
+    global _recording, _now, _received_at
     _recording = recording
     _now = recording.now if recording is not None and timed else time.monotonic
-    _came = recording.came if recording is not None and timed else time.monotonic
+    _received_at = recording.received_at if recording is not None and timed else time.monotonic
 
 
 def replayed() -> WireRecording | None:

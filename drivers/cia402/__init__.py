@@ -9,7 +9,7 @@ from drivers.cia402.options import Cia402Options
 from drivers.transport import Budget
 
 if TYPE_CHECKING:
-    from drivers.transport import Ear
+    from drivers.transport import BusMonitor
 
 
 class Cia402Protocol:
@@ -23,10 +23,10 @@ class Cia402Protocol:
 
         return Cia402Drive(options, period_s)
 
-    def simulate(self, options: Any, core: Any, door: Any) -> None:
+    def simulate(self, options: Any, core: Any, control: Any) -> None:
         from drivers.cia402.simulation import simulate
 
-        simulate(options, core, door)
+        simulate(options, core, control)
 
     def budgets(self, options: Any, period_s: float) -> tuple[Budget, ...]:
         """See ``drivers.transport.wire_budget.Budgeting``."""
@@ -34,11 +34,11 @@ class Cia402Protocol:
 
         return (budget(options, period_s),)
 
-    def ear(self, options: Any, period_s: float) -> tuple[Ear, ...]:
+    def bus_monitor(self, options: Any, period_s: float) -> tuple[BusMonitor, ...]:
         """See ``drivers.transport.listening.Listenable``."""
-        from drivers.cia402.listening import ear
+        from drivers.cia402.listening import bus_monitor
 
-        return (ear(options),)
+        return (bus_monitor(options),)
 
 
 protocol = Cia402Protocol()

@@ -70,11 +70,11 @@ class Cia402Drive:
         self._sync = _frame(0x80, b"")
         self._rpdo_1 = _frame(receive[0].cob_id, bytes(5))
         self._rpdo_2 = _frame(receive[1].cob_id, bytes(8))
-        self._beat = _frame(0x700 + options.host_node, OPERATIONAL_BEAT)
+        self._heartbeat = _frame(0x700 + options.host_node, OPERATIONAL_BEAT)
         # The drive watches the host from its first heartbeat on (CiA 301), so none goes out
         # before the caller is ready to cycle.
-        self._next_beat_s = math.inf
-        self._beating = True
+        self._next_heartbeat_s = math.inf
+        self._heartbeat_on = True
         self._last_word = DISABLE_VOLTAGE
         self._most_torque = 0  # units of the wire
         self._came_on = False
@@ -94,7 +94,7 @@ class Cia402Drive:
         """Configure the node and wait for its first telemetry.
 
         Raises:
-            DriverError: naming the object or frame, what came back, and the mend.
+            DriverError: naming the object or frame, what came back, and the fix.
         """
         o = self._options
         if self._bus is not None:
@@ -124,7 +124,7 @@ class Cia402Drive:
             self._measure_a_look()
             self._await_first()
             reception.watch()
-            self._next_beat_s = 0.0
+            self._next_heartbeat_s = 0.0
         except BaseException:
             self.close()
             raise
@@ -176,9 +176,9 @@ class Cia402Drive:
         now = monotonic()
         take = reception.take
         try:
-            if now >= self._next_beat_s and self._beating:
-                bus.send(self._beat)
-                self._next_beat_s = now + self._options.host_heartbeat
+            if now >= self._next_heartbeat_s and self._heartbeat_on:
+                bus.send(self._heartbeat)
+                self._next_heartbeat_s = now + self._options.host_heartbeat
             if self._looking_is_cheap or self._looks_due > 0:
                 # What came too late for the cycle before is read off first: left in the queue
                 # it would pass for this cycle's answer, and every one after it would be old.
@@ -235,7 +235,7 @@ class Cia402Drive:
                 f"node {self._options.node} has no cyclic synchronous {mode.name.lower()} mode: "
                 "enable it in the drive, or use another"
             )
-        self._beating = command.beat
+        self._heartbeat_on = command.heartbeat
         request = PowerRequest.OFF if telemetry.lost else self._renewed(command.power)
         word = control_word(telemetry.status_word, request, bool(self._last_word & FAULT_RESET))
         if word == ENABLE_OPERATION and telemetry.mode != mode:
@@ -306,21 +306,21 @@ class Cia402Drive:
             bus.send(self._rpdo_1)
             bus.send(self._sync)
 
-    def rejoin(self) -> None:
-        """See ``drivers.base.Rejoining``: the node is Operational again from the next SYNC on."""
+    def resume_cyclic(self) -> None:
+        """See ``drivers.base.ResumesCyclic``: the node is Operational again from the next SYNC on."""
         bus = self._bus
         if bus is None:
             raise DriverError("the drive is not open")
         self._last_word = DISABLE_VOLTAGE
         try:
             self._rpdo_1.data = bytearray(self._pack_1(DISABLE_VOLTAGE, Mode.TORQUE, 0))
-            bus.send(self._beat)
+            bus.send(self._heartbeat)
             bus.send(_frame(0, bytes((NMT_START, self._options.node))))
             bus.send(self._rpdo_1)
         except GONE as error:
             self._bus_gone(error)
             return
-        self._reception.rejoin()
+        self._reception.resume_cyclic()
 
     def close(self) -> None:
         """De-energise, put the node back to pre-operational, leave the bus."""

@@ -10,7 +10,7 @@ from drivers.cia402 import mapping
 from drivers.cia402.emergency import text_of
 from drivers.cia402.mapping import Pdo, pdos
 from drivers.cia402.options import Cia402Options
-from drivers.transport import CanEar, Heard, Take, identifier_text
+from drivers.transport import CanMonitor, MessageStats, Take, identifier_text
 
 HEARTBEAT, EMCY = 0x700, 0x80
 SYNC_NOTE = "comes with SYNC, which nobody sends while the drive is only listened to"
@@ -26,56 +26,58 @@ NAMES = {
 UNITS = {mapping.POSITION: "counts", mapping.TORQUE: "per mille of rated", mapping.SUPPLY: "mV"}
 
 
-def ear(options: Cia402Options) -> CanEar:
+def bus_monitor(options: Cia402Options) -> CanMonitor:
     """Heartbeat, EMCY and the transmit PDOs, whoever makes the drive send them."""
-    declared: list[Heard] = []
+    declared: list[MessageStats] = []
     takes: dict[tuple[int, bool], Take] = {}
 
-    def add(heard: Heard, identifier: int, take: Take) -> None:
-        declared.append(heard)
+    def add(stats: MessageStats, identifier: int, take: Take) -> None:
+        declared.append(stats)
         takes[identifier, False] = take
 
     node = options.node
-    beat = Heard(
+    heartbeat = MessageStats(
         "heartbeat",
         identifier_text(HEARTBEAT + node, False),
         options.drive_heartbeat,
         note="a drive that no host has configured yet may send none",
     )
-    add(beat, HEARTBEAT + node, _one_byte(beat, "NMT state"))
-    emergency = Heard("EMCY", identifier_text(EMCY + node, False), note="comes with a fault")
+    add(heartbeat, HEARTBEAT + node, _one_byte(heartbeat, "NMT state"))
+    emergency = MessageStats("EMCY", identifier_text(EMCY + node, False), note="comes with a fault")
     add(emergency, EMCY + node, _emergency(emergency))
     for pdo in pdos(options)[1]:
-        heard = Heard(f"TPDO {pdo.number}", identifier_text(pdo.cob_id, False), note=SYNC_NOTE)
-        add(heard, pdo.cob_id, _pdo(heard, pdo, options))
-    return CanEar(options.bus, declared, takes)
+        stats = MessageStats(
+            f"TPDO {pdo.number}", identifier_text(pdo.cob_id, False), note=SYNC_NOTE
+        )
+        add(stats, pdo.cob_id, _pdo(stats, pdo, options))
+    return CanMonitor(options.bus, declared, takes)
 
 
-def _one_byte(heard: Heard, name: str) -> Take:
+def _one_byte(stats: MessageStats, name: str) -> Take:
     def take(frame: can.Message, now_s: float) -> None:
         if len(frame.data) != 1:
-            heard.troubles["malformed"] = heard.troubles.get("malformed", 0) + 1
+            stats.troubles["malformed"] = stats.troubles.get("malformed", 0) + 1
             return
-        heard.came(now_s)
-        heard.values[name] = float(frame.data[0]), ""
+        stats.received(now_s)
+        stats.values[name] = float(frame.data[0]), ""
 
     return take
 
 
-def _emergency(heard: Heard) -> Take:
+def _emergency(stats: MessageStats) -> Take:
     def take(frame: can.Message, now_s: float) -> None:
         if len(frame.data) != 8:
-            heard.troubles["malformed"] = heard.troubles.get("malformed", 0) + 1
+            stats.troubles["malformed"] = stats.troubles.get("malformed", 0) + 1
             return
-        heard.came(now_s)
+        stats.received(now_s)
         code = int.from_bytes(frame.data[:2], "little")
-        heard.values["error code"] = float(code), ""
-        heard.note = text_of(code)
+        stats.values["error code"] = float(code), ""
+        stats.note = text_of(code)
 
     return take
 
 
-def _pdo(heard: Heard, pdo: Pdo, options: Cia402Options) -> Take:
+def _pdo(stats: MessageStats, pdo: Pdo, options: Cia402Options) -> Take:
     packing = pdo.packing
     names = dict(NAMES)
     names[mapping.deflection(options)] = "deflection"
@@ -91,12 +93,12 @@ def _pdo(heard: Heard, pdo: Pdo, options: Cia402Options) -> Take:
 
     def take(frame: can.Message, now_s: float) -> None:
         if len(frame.data) != packing.size:
-            heard.troubles["malformed"] = heard.troubles.get("malformed", 0) + 1
+            stats.troubles["malformed"] = stats.troubles.get("malformed", 0) + 1
             return
-        heard.came(now_s)
+        stats.received(now_s)
         for entry, value in zip(pdo.entries, packing.unpack(frame.data), strict=True):
             scaled = value * scales.get(entry, 1.0)
             if math.isfinite(scaled):
-                heard.values[names.get(entry, hex(entry.index))] = scaled, units.get(entry, "")
+                stats.values[names.get(entry, hex(entry.index))] = scaled, units.get(entry, "")
 
     return take

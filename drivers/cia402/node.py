@@ -44,7 +44,7 @@ class SimulatedNode:
         self._receive: dict[int, ReceivePdo] = {}
         self._pending: dict[int, bytes] = {}
         self._syncs = 0
-        self._next_beat_s = 0.0
+        self._next_heartbeat_s = 0.0
         self._host_heard_s = 0.0
         self._told_fault = 0
         self._restarts = core.restarts
@@ -67,7 +67,7 @@ class SimulatedNode:
         self._send(0x700 + self._node, b"\x00")
 
     def _send(self, identifier: int, data: bytes) -> None:
-        if not self._core.surroundings.silent and not self._lost(identifier):
+        if not self._core.environment.silent and not self._lost(identifier):
             self._bus.send(can.Message(arbitration_id=identifier, is_extended_id=False, data=data))
 
     def _lost(self, identifier: int) -> bool:
@@ -159,7 +159,7 @@ class SimulatedNode:
         if self._nmt != OPERATIONAL or (self._loss and self._lost(SYNC)):
             return
         self._syncs += 1
-        if not self._core.surroundings.silent:
+        if not self._core.environment.silent:
             # All are packed before the first is sent, so that they reach the host together.
             send = self._bus.send
             for message in self._due():
@@ -270,8 +270,8 @@ class SimulatedNode:
                 if pdo.transmission > LAST_SYNCHRONOUS and pdo.due_by_event(now):
                     self._send(pdo.message.arbitration_id, bytes(pdo.message.data))
         period = self._d.items[od.PRODUCER_HEARTBEAT, 0].value * 1e-3
-        if period > 0 and now >= self._next_beat_s:
-            self._next_beat_s = now + period
+        if period > 0 and now >= self._next_heartbeat_s:
+            self._next_heartbeat_s = now + period
             self._send(0x700 + self._node, bytes((self._nmt,)))
 
     def _host_lost(self) -> None:

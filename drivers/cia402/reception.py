@@ -91,7 +91,7 @@ class Reception:
         """Whether each TPDO has come: before its first, the supply would pass for 0 V."""
         return self.complete and not self._awaited
 
-    def rejoin(self) -> None:
+    def resume_cyclic(self) -> None:
         """A loss that was provoked is over; what was heard before it is not believed."""
         self.telemetry.lost = ""
         self.telemetry.fault_code = 0  # its EMCY was about that loss; a fault is told anew
@@ -125,7 +125,7 @@ class Reception:
             telemetry.power = power
             telemetry.position_rad = position * self.position_unit
             telemetry.torque_N_m = torque * self.torque_unit
-            self._sampled_s = telemetry.time_s = wires.came()
+            self._sampled_s = telemetry.time_s = wires.received_at()
             telemetry.frames += 1
             return FAST_1
         if identifier == self._id_2:
@@ -137,7 +137,7 @@ class Reception:
             telemetry.deflection_counts = values[1] * self._deflection_scale
             if self._mode_is_fast:
                 telemetry.mode = values[2]
-            self._deflected_s = wires.came()
+            self._deflected_s = wires.received_at()
             telemetry.frames += 1
             return FAST_2
         self._take_rare(identifier, data)
@@ -198,7 +198,7 @@ class Reception:
             self.telemetry.fault_text = text_of(code)
 
     def _hear(self, nmt_state: int) -> None:
-        self._heard_s = wires.came()
+        self._heard_s = wires.received_at()
         telemetry = self.telemetry
         if telemetry.lost:
             return

@@ -1,4 +1,4 @@
-"""The simulated node's loop: real time, the bus, the side door."""
+"""The simulated node's loop: real time, the bus, the simulation control."""
 
 from __future__ import annotations
 
@@ -20,8 +20,8 @@ DOOR_S = 0.01
 HELD_UP_S = 0.01
 
 
-def simulate(options: Cia402Options, core: Any, door: Any) -> None:
-    """Run the node until ``door.ending``; physics is paced by real time.
+def simulate(options: Cia402Options, core: Any, control: Any) -> None:
+    """Run the node until ``control.ending``; physics is paced by real time.
 
     On ``local_socket`` the node is the hub, so that its end is the end of the bus.
 
@@ -34,21 +34,21 @@ def simulate(options: Cia402Options, core: Any, door: Any) -> None:
     bus = open_bus(options.bus.interface, options.bus.channel, extra)
     real_time()
     try:
-        _run(bus, SimulatedNode(bus, options, core), core, door)
+        _run(bus, SimulatedNode(bus, options, core), core, control)
     except can.CanError as error:
         raise DriverError(f"the bus is gone: {error}") from error
     finally:
         bus.shutdown()
 
 
-def _run(bus: can.BusABC, node: SimulatedNode, core: Any, door: Any) -> None:
+def _run(bus: can.BusABC, node: SimulatedNode, core: Any, control: Any) -> None:
     monotonic = time.monotonic
     recv = bus.recv
     node.boot()
-    door.ready()
+    control.ready()
     turned = last = monotonic()
     polled = ticked = 0.0
-    while not door.ending:
+    while not control.ending:
         message = recv(IDLE_S)
         now = monotonic()
         if now - turned > HELD_UP_S:
@@ -71,4 +71,4 @@ def _run(bus: can.BusABC, node: SimulatedNode, core: Any, door: Any) -> None:
             if now - last > IDLE_S:  # frames, but no SYNC: time passes all the same
                 advance(core, now - last)
                 last = now
-            door.poll()
+            control.poll()

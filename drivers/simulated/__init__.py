@@ -1,24 +1,29 @@
 """The simulated rig: its physics, its drive core, what goes wrong with it, its process."""
 
+from drivers.simulated.environment import MOST_BY_HAND_N
+from drivers.simulated.injected_faults import (
+    INJECTED_FAULTS,
+    check_injected_faults,
+    near_injected_faults,
+    with_injected_faults,
+)
 from drivers.simulated.lockstep import LockstepDrive
-from drivers.simulated.mistakes import MISTAKES, check_mistakes, near_mistakes, with_mistakes
 from drivers.simulated.pacing import advance, real_time
 from drivers.simulated.parameters import RigParameters
-from drivers.simulated.surroundings import MOST_BY_HAND_N
-from drivers.simulated.surroundings_door import SurroundingsClient
+from drivers.simulated.simulation_control import EnvironmentClient
 from drivers.simulated.variation import GROUPS, varied
 
 __all__ = [
     "GROUPS",
-    "MISTAKES",
+    "INJECTED_FAULTS",
     "MOST_BY_HAND_N",
+    "EnvironmentClient",
     "LockstepDrive",
     "RigParameters",
-    "SurroundingsClient",
     "advance",
-    "check_mistakes",
-    "near_mistakes",
+    "check_injected_faults",
+    "near_injected_faults",
     "real_time",
     "varied",
-    "with_mistakes",
+    "with_injected_faults",
 ]

@@ -6,10 +6,10 @@ import math
 import random
 
 from drivers.base import Mode, PowerRequest, PowerStage
+from drivers.simulated.environment import Environment
 from drivers.simulated.faulty_wiring import FaultyWiring
 from drivers.simulated.parameters import RigParameters
 from drivers.simulated.physics import RigPhysics, Winding
-from drivers.simulated.surroundings import Surroundings
 
 # Error codes of CiA 402 (IEC 61800-7-201) and CiA 301; those marked * from memory.
 OVERCURRENT = 0x2310
@@ -49,7 +49,7 @@ class SimulatedDriveCore:
     standing never energises the drive again.
 
     Attributes:
-        physics: the true rig. surroundings: weights, hand, disturbances.
+        physics: the true rig. environment: weights, hand, disturbances.
         power, fault_code, mode: of the firmware. restarts: how often its logic restarted.
         position_counts: encoder counts. deflection_counts: as converted.
         velocity_rad_s, torque_N_m, supply_V, temperature_degC: measured by the drive.
@@ -61,10 +61,10 @@ class SimulatedDriveCore:
         p = parameters
         self.parameters = p
         self.physics = RigPhysics(p)
-        self.surroundings = Surroundings(
+        self.environment = Environment(
             self.physics, self.fault, self.restart, lambda: self.power in _ENERGISED
         )
-        self._faults = self.surroundings.disturbances
+        self._faults = self.environment.disturbances
         self._random = random.Random(seed)
         self._spare_chance = random.Random(f"spare {seed}")
         faulty = p.sensor_wiring != "sound" or p.sensor_loose or p.analogue_swapped
@@ -313,7 +313,7 @@ class SimulatedDriveCore:
         self._measure_deflection()
         if self._wiring is not None:
             self.deflection_counts = self._wiring.read(
-                self.deflection_counts, dt_s, physics.nut_velocity_m_s, self.surroundings.wiggled
+                self.deflection_counts, dt_s, physics.nut_velocity_m_s, self.environment.wiggled
             )
             if p.analogue_swapped:
                 self._swapped_counts = self.deflection_counts
@@ -356,7 +356,7 @@ class SimulatedDriveCore:
         elif self.temperature_degC > p.drive_overtemperature_degC:
             self.fault(OVERTEMPERATURE)
         elif self.power in _ENERGISED:
-            if self.supply_V < p.drive_undervoltage_V or self.surroundings.stop_pressed:
+            if self.supply_V < p.drive_undervoltage_V or self.environment.stop_pressed:
                 self.fault(UNDERVOLTAGE)
             elif abs(self.physics.current_A) > p.drive_overcurrent_A:
                 self.fault(OVERCURRENT)

@@ -34,7 +34,7 @@ class LockstepDrive:
         options: of the wire protocol that the drive stands for, kept for reference.
 
     Attributes:
-        core: the drive and its rig; ``core.surroundings`` holds weights, hand, disturbances.
+        core: the drive and its rig; ``core.environment`` holds weights, hand, disturbances.
     """
 
     def __init__(
@@ -97,7 +97,7 @@ class LockstepDrive:
         self._time_s = self._cycles * self.period_s
         telemetry = self.telemetry
         heard = True
-        if core.surroundings.silent:
+        if core.environment.silent:
             self._waiting = False
             telemetry.age_s = self._time_s - self._received_s
             telemetry.deflection_age_s = self._time_s - self._sensed_s
@@ -107,7 +107,7 @@ class LockstepDrive:
             self._sample(telemetry)
             self._received_s = self._sensed_s = self._time_s
             telemetry.age_s = telemetry.deflection_age_s = 0.0
-        if self._cycles % SLOW_EVERY == 0 and not core.surroundings.silent:
+        if self._cycles % SLOW_EVERY == 0 and not core.environment.silent:
             telemetry.spare_counts = float(core.spare_counts)
         if self._waiting and heard:
             self._waiting = False
@@ -137,7 +137,7 @@ class LockstepDrive:
             self._target = round(value / step) * step
             self._power = command.power
             self._waiting = True
-        if command.beat and not self.core.surroundings.silent:
+        if command.heartbeat and not self.core.environment.silent:
             self._written_s = self._time_s
 
     def de_energise(self) -> None:

@@ -134,7 +134,7 @@ class RigParameters:
     sensor_drift_counts_per_s: float = 0.0
     sensor_hysteresis_m: float = 0.0  # whole width of the loop
 
-    # what may be wrong in how it was built; see drivers.simulated.mistakes
+    # what may be wrong in how it was built; see drivers.simulated.injected_faults
     encoder_scale: float = 1.0  # counts per turn in truth, over those stated
     commutation_by_encoder: bool = False  # or by a sensor of the motor's own, always right
     phases_swapped: bool = False
@@ -147,7 +147,7 @@ class RigParameters:
     sensor_loose: bool = False  # its connection opens for moments, above all when moved
     analogue_swapped: bool = False  # the spare input is read in place of the sensor's
     nut_jammed: bool = False
-    mistakes: tuple[str, ...] = ()  # for the record; what they do is in the values above
+    injected_faults: tuple[str, ...] = ()  # for the record; what they do is in the values above
 
     def __post_init__(self) -> None:
         for field in dataclasses.fields(self):
@@ -231,8 +231,8 @@ class RigParameters:
                 near = difflib.get_close_matches(str(name), names, 1)
                 hint = f"; did you mean '{near[0]}'?" if near else ""
                 raise ValueError(f"the simulated rig has no parameter '{name}'{hint}")
-        if isinstance(values.get("mistakes"), list):  # JSON knows no tuple
-            values = {**values, "mistakes": tuple(values["mistakes"])}
+        if isinstance(values.get("injected_faults"), list):  # JSON knows no tuple
+            values = {**values, "injected_faults": tuple(values["injected_faults"])}
         return dataclasses.replace(self, **values)
 
 

@@ -43,7 +43,7 @@ class RigPhysics(RigState):
         self._lowering_N_s_m, self._lowered_at_s = 0.0, math.inf
         self._rebuild()
 
-    # -- what surroundings do ----------------------------------------------------------
+    # -- what environment do ----------------------------------------------------------
 
     def hang(self, mass_kg: float) -> None:
         """Hang this mass in place of what hung; mass added at rest takes momentum."""
@@ -374,7 +374,7 @@ class RigPhysics(RigState):
     def _field(self) -> tuple[float, float]:
         """(sign, electrical radians of error per radian of shaft) of the drive's field.
 
-        See ``drivers.simulated.mistakes``; (0, 0) if the field is always where it should be.
+        See ``drivers.simulated.injected_faults``; (0, 0) if the field is always where it should be.
         """
         p = self.parameters
         seen = p.encoder_sign * p.encoder_scale if p.commutation_by_encoder else 1.0

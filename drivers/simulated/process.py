@@ -1,13 +1,13 @@
 """The simulated rig as a process: ``python -m drivers.simulated.process --config FILE``.
 
-FILE is JSON: ``{"protocol": name, "options": {...}, "parameters": {...}, "surroundings":
+FILE is JSON: ``{"protocol": name, "options": {...}, "parameters": {...}, "environment":
 endpoint, "seed": 1, "end_with_parent": true, "processor": null}``. The process finds the
-protocol, builds the core and its side door, and calls ``protocol.simulate(options, core, door)``,
+protocol, builds the core and its simulation control, and calls ``protocol.simulate(options, core, control)``,
 which must
 
-- bring the node on the bus, then call ``door.ready()`` (prints the line ``ready``),
-- in its loop call ``core.advance(elapsed_s)`` and ``door.poll()`` (never blocks),
-- return soon after ``door.ending`` has become true (SIGTERM, SIGINT, or the parent gone).
+- bring the node on the bus, then call ``control.ready()`` (prints the line ``ready``),
+- in its loop call ``core.advance(elapsed_s)`` and ``control.poll()`` (never blocks),
+- return soon after ``control.ending`` has become true (SIGTERM, SIGINT, or the parent gone).
 
 Exit code 0 when told to end, 2 for a bad configuration, 3 when the bus is not reached or lost.
 """
@@ -31,21 +31,13 @@ from drivers.base import DriverError, WireProtocol
 from drivers.registry import find_protocol
 from drivers.simulated.drive_core import SimulatedDriveCore
 from drivers.simulated.parameters import RigParameters
-from drivers.simulated.surroundings_door import SurroundingsDoor
+from drivers.simulated.simulation_control import SimulationControl
 
-_KEYS = {
-    "protocol",
-    "options",
-    "parameters",
-    "surroundings",
-    "seed",
-    "end_with_parent",
-    "processor",
-}
+_KEYS = {"protocol", "options", "parameters", "environment", "seed", "end_with_parent", "processor"}
 
 
 class ConfigurationError(Exception):
-    """The configuration file cannot be used; the text names the place and the mend."""
+    """The configuration file cannot be used; the text names the place and the fix."""
 
 
 @dataclass(frozen=True)
@@ -53,7 +45,7 @@ class Configuration:
     protocol: WireProtocol
     options: Any  # validated by the protocol's own model
     parameters: RigParameters
-    surroundings: str
+    environment: str
     seed: int
     end_with_parent: bool
     processor: int | None  # its number, to stay on
@@ -78,7 +70,7 @@ def read_configuration(path: Path) -> Configuration:
         raise ConfigurationError(
             f"{path}: unknown key '{unknown[0]}' (known: {', '.join(sorted(_KEYS))})"
         )
-    for key in ("protocol", "options", "surroundings"):
+    for key in ("protocol", "options", "environment"):
         if key not in values:
             raise ConfigurationError(f"{path}: key '{key}' is missing")
     seed = values.get("seed", 1)
@@ -101,7 +93,7 @@ def read_configuration(path: Path) -> Configuration:
         protocol,
         options,
         parameters,
-        str(values["surroundings"]),
+        str(values["environment"]),
         seed,
         bool(values.get("end_with_parent", True)),
         processor,
@@ -112,12 +104,12 @@ def run(configuration: Configuration) -> None:
     """Serve the node until told to end.
 
     Raises:
-        DriverError: the door or the bus cannot be opened, or the bus went away.
+        DriverError: the control or the bus cannot be opened, or the bus went away.
     """
     core = SimulatedDriveCore(configuration.parameters, configuration.seed)
-    door = SurroundingsDoor(
-        configuration.surroundings,
-        core.surroundings,
+    control = SimulationControl(
+        configuration.environment,
+        core.environment,
         lambda: print("ready", flush=True),
         os.getppid() if configuration.end_with_parent else None,
     )
@@ -126,14 +118,14 @@ def run(configuration: Configuration) -> None:
             os.sched_setaffinity(0, {configuration.processor})
 
     def end(*_: object) -> None:
-        door.ending = True
+        control.ending = True
 
     signal.signal(signal.SIGTERM, end)
     signal.signal(signal.SIGINT, end)
     try:
-        configuration.protocol.simulate(configuration.options, core, door)
+        configuration.protocol.simulate(configuration.options, core, control)
     finally:
-        door.close()
+        control.close()
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

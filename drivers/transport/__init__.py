@@ -1,12 +1,19 @@
 """Carry frames and bytes: CAN buses, serial ports, their load and what is received on them."""
 
-from drivers.transport.board_quantities import GIVEN_UNITS, TAKEN_UNITS, Given, Part, Scaling, Taken
+from drivers.transport.board_quantities import (
+    GIVEN_UNITS,
+    TAKEN_UNITS,
+    InputMap,
+    OutputMap,
+    Part,
+    Scaling,
+)
 from drivers.transport.can_bus import BusOptions, open_bus
 from drivers.transport.listening import (
-    CanEar,
-    Ear,
-    Heard,
+    BusMonitor,
+    CanMonitor,
     Listenable,
+    MessageStats,
     Take,
     Undeclared,
     identifier_text,
@@ -30,19 +37,19 @@ __all__ = [
     "WARN_SHARE",
     "Budget",
     "Budgeting",
+    "BusMonitor",
     "BusOptions",
-    "CanEar",
+    "CanMonitor",
     "CanWire",
-    "Ear",
-    "Given",
-    "Heard",
+    "InputMap",
     "Listenable",
+    "MessageStats",
+    "OutputMap",
     "Part",
     "PortOptions",
     "Scaling",
     "SerialPort",
     "Take",
-    "Taken",
     "Undeclared",
     "WireLoad",
     "can_adapters",

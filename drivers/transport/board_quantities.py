@@ -23,7 +23,7 @@ TAKEN_UNITS: dict[str, str] = {
     "velocity": "rad/s",
     "position": "rad",
 }
-Given = Literal[
+InputMap = Literal[
     "position",
     "velocity",
     "torque",
@@ -34,7 +34,7 @@ Given = Literal[
     "status",
     "fault",
 ]
-Taken = Literal["torque", "current", "velocity", "position"]
+OutputMap = Literal["torque", "current", "velocity", "position"]
 
 
 class Part(BaseModel):

@@ -1,4 +1,4 @@
-"""Open any python-can bus, with errors that name the place and the mend."""
+"""Open any python-can bus, with errors that name the place and the fix."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ class BusOptions(BaseModel):
         return dict(self.model_extra or {})
 
 
-MENDS: dict[int, str] = {
+FIXES: dict[int, str] = {
     errno.EACCES: "you may not use it: ask for the right, often membership of the device's group",
     errno.EPERM: "you may not use it: ask for the right, often membership of the device's group",
     errno.ENOENT: "nothing has this name: check drive.bus.channel and that the adapter is "
@@ -39,7 +39,7 @@ MENDS: dict[int, str] = {
     errno.EAFNOSUPPORT: "this computer's kernel has no support for it: choose another interface",
     errno.EBUSY: "another program holds it: end that one first",
 }
-GENERAL_MEND = "check that the adapter is plugged in, drive.bus.channel is right and you may use it"
+GENERAL_FIX = "check that the adapter is plugged in, drive.bus.channel is right and you may use it"
 
 
 def open_bus(interface: str, channel: str | None, options: Mapping[str, Any]) -> can.BusABC:
@@ -63,13 +63,13 @@ def open_bus(interface: str, channel: str | None, options: Mapping[str, Any]) ->
     except Exception as error:
         # Each adapter raises its own kinds; all of them mean that the bus did not open.
         raise DriverError(
-            f"drive.bus: {interface} on '{channel}' does not open: {error}; {_mend(error)}"
+            f"drive.bus: {interface} on '{channel}' does not open: {error}; {_fix(error)}"
         ) from error
     wires.opened_bus(bus, f"{interface} {channel}")
     return bus
 
 
-def _mend(error: BaseException) -> str:
+def _fix(error: BaseException) -> str:
     """What to do about it, from the error and from those that led to it."""
     if isinstance(error, TypeError | ValueError):
         return "correct the keys and values under drive.bus"
@@ -78,7 +78,7 @@ def _mend(error: BaseException) -> str:
     cause: BaseException | None = error
     while cause is not None:
         for number in (getattr(cause, "errno", None), getattr(cause, "error_code", None)):
-            if number in MENDS:
-                return MENDS[number]
+            if number in FIXES:
+                return FIXES[number]
         cause = cause.__cause__ or cause.__context__
-    return GENERAL_MEND
+    return GENERAL_FIX

@@ -22,7 +22,7 @@ DAMAGED = (ValueError, IndexError, KeyError)
 
 
 @dataclass
-class Heard:
+class MessageStats:
     """One declared message and what came of it.
 
     Attributes:
@@ -46,7 +46,7 @@ class Heard:
     _squares: float = 0.0
     longest_s: float = 0.0
 
-    def came(self, now_s: float) -> None:
+    def received(self, now_s: float) -> None:
         """It came, and was sound."""
         self.count += 1
         if self.count == 1:
@@ -100,7 +100,7 @@ class Undeclared:
     last: bytes = b""
 
 
-class Ear(Protocol):
+class BusMonitor(Protocol):
     """Listens on one wire.
 
     Attributes:
@@ -109,7 +109,7 @@ class Ear(Protocol):
         polling: what is sent while listening, in words; empty for nothing.
     """
 
-    declared: list[Heard]
+    declared: list[MessageStats]
     undeclared: dict[str, Undeclared]
     polling: str
 
@@ -127,20 +127,20 @@ class Ear(Protocol):
 class Listenable(Protocol):
     """A protocol (``drivers.base.WireProtocol``) whose board can be listened to."""
 
-    def ear(self, options: Any, period_s: float) -> tuple[Ear, ...]:
+    def bus_monitor(self, options: Any, period_s: float) -> tuple[BusMonitor, ...]:
         """One for each wire; polls, if it polls, once a period."""
 
 
 Take = Callable[[can.Message, float], None]
 
 
-class CanEar:
-    """See :class:`Ear`; ``takes`` says what to do with a frame, by identifier and its length."""
+class CanMonitor:
+    """See :class:`BusMonitor`; ``takes`` says what to do with a frame, by identifier and its length."""
 
     def __init__(
         self,
         bus: BusOptions,
-        declared: list[Heard],
+        declared: list[MessageStats],
         takes: Mapping[tuple[int, bool], Take],
         poll: Callable[[], can.Message] | None = None,
         period_s: float = 0.001,
@@ -157,12 +157,12 @@ class CanEar:
         self._bus: can.BusABC | None = None
 
     def open(self) -> None:
-        """See ``Ear``."""
+        """See ``BusMonitor``."""
         options = self._options
         self._bus = open_bus(options.interface, options.channel, options.extra())
 
     def turn(self, until_s: float) -> None:
-        """See ``Ear``."""
+        """See ``BusMonitor``."""
         bus = self._bus
         if bus is None:
             raise DriverError("the bus is not open")
@@ -204,7 +204,7 @@ class CanEar:
         seen.last = bytes(frame.data)
 
     def close(self) -> None:
-        """See ``Ear``."""
+        """See ``BusMonitor``."""
         bus, self._bus = self._bus, None
         if bus is not None:
             try:

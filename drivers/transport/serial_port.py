@@ -21,7 +21,7 @@ from drivers.transport.board_quantities import Part
 
 CHUNK = 4096
 LONGEST_SEND_S = 0.002  # a full output buffer: the line is slower than what is sent on it
-MENDS = {
+FIXES = {
     errno.EACCES: "you may not use it: ask for the right, often membership of the device's group",
     errno.EPERM: "you may not use it: ask for the right, often membership of the device's group",
     errno.ENOENT: "nothing has this name: check drive.port.path and that the board is plugged in",
@@ -30,7 +30,7 @@ MENDS = {
     errno.EAGAIN: "another program holds it: end that one first",
     errno.EBUSY: "another program holds it: end that one first",
 }
-GENERAL_MEND = "check that the board is plugged in, drive.port is right and you may use it"
+GENERAL_FIX = "check that the board is plugged in, drive.port is right and you may use it"
 
 
 class UsbIdentity(Part):
@@ -78,7 +78,7 @@ class SerialPort:
         """Open it and forget what waits in it.
 
         Raises:
-            DriverError: naming the port and the mend.
+            DriverError: naming the port and the fix.
         """
         self.close()
         recording = wires.replayed()
@@ -207,8 +207,8 @@ def is_socket(path: str) -> bool:
 
 def _not_opened(path: str, error: Exception, number: int | None) -> DriverError:
     reason = os.strerror(number) if number else str(error)
-    mend = MENDS.get(number or 0, GENERAL_MEND)
-    return DriverError(f"serial port {path} does not open: {reason}: {mend}")
+    fix = FIXES.get(number or 0, GENERAL_FIX)
+    return DriverError(f"serial port {path} does not open: {reason}: {fix}")
 
 
 def find_port(usb: UsbIdentity | None) -> str:

@@ -18,7 +18,7 @@ class Budget:
 
     Attributes:
         share: of the wire's time, 1 = full.
-        what: what it was reckoned with, in words.
+        what: what it was computed with, in words.
         fastest_rate_hz: cycles per second at which ``REFUSE_SHARE`` is just reached; infinite
             if the load does not depend on the cycle, 0 if it does not fit at any rate.
         key: under ``drive`` in the profile, where the wire is described, such as ``bus``.

@@ -166,10 +166,10 @@ def constant_force(run: Recorded, section: Section) -> dict[str, Any]:
 
     ``follow_rms_N`` is the same against the force that virtual damping made of it.
     """
-    force, wanted = _steady(run, section, "spring_force_N", "asked_force_N")
-    asked = section.values["asked_N"]
+    force, wanted = _steady(run, section, "spring_force_N", "setpoint_force_N")
+    asked = section.values["setpoint_N"]
     return {
-        "asked_N": asked,
+        "setpoint_N": asked,
         "mean_N": round(float(np.mean(force)), 3),
         "rms_error_N": round(float(np.sqrt(np.mean((force - asked) ** 2))), 3),
         "follow_rms_N": round(float(np.sqrt(np.nanmean((force - wanted) ** 2))), 3),
@@ -203,7 +203,7 @@ def virtual_spring(run: Recorded, section: Section) -> dict[str, Any]:
     variance = float(np.mean(residuals**2)) * len(x) / independent
     deviation = math.sqrt(covariance[1, 1] * variance) / scale[1]
     return {
-        "asked_N_per_mm": round(section.values["asked_N_per_mm"], 6),
+        "setpoint_N_per_mm": round(section.values["setpoint_N_per_mm"], 6),
         "measured_N_per_mm": round(-float(coefficients[1]) / 1e3, 3),
         "u95_N_per_mm": round(2.0 * deviation / 1e3, 3),
         "moved_mm": round(moved * 1e3, 3),

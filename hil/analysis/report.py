@@ -76,7 +76,7 @@ def write_report(
         missing=measured.missing,
         plot=Markup(_plot(run, measured)),
         limits=_limit_rows(run, profile),
-        bounded=_bounded(run),
+        limited=_limited(run),
         timing=_timing_rows(run, measured),
         calibration=_calibration_rows(run, profile),
         drift=run_warnings(run, profile, _day(run)),
@@ -95,7 +95,7 @@ def _figure_row(figure: Figure) -> dict[str, str]:
         return {
             "what": "Constant force",
             "name": figure.name,
-            "asked": f"{values['asked_N']:.1f} N",
+            "asked": f"{values['setpoint_N']:.1f} N",
             "measured": f"{values['mean_N']:.1f} N",
             "beside": f"rms error {values['rms_error_N']:.1f} N",
         }
@@ -103,7 +103,7 @@ def _figure_row(figure: Figure) -> dict[str, str]:
         return {
             "what": "Virtual spring",
             "name": figure.name,
-            "asked": f"{values['asked_N_per_mm']:.1f} N/mm",
+            "asked": f"{values['setpoint_N_per_mm']:.1f} N/mm",
             "measured": f"{values['measured_N_per_mm']:.1f} ± {values['u95_N_per_mm']:.1f} N/mm",
             "beside": f"output moved {values['moved_mm']:.2f} mm",
         }
@@ -148,7 +148,7 @@ def _plot(run: Recorded, measured: Measured) -> str:
         (
             "Force in N",
             [
-                ("asked_force_N", "asked", ORANGE, 1.0),
+                ("setpoint_force_N", "asked", ORANGE, 1.0),
                 ("motor_force_N", "from motor", SKY, 1.0),
                 ("spring_force_N", "spring", BLUE, 1.0),
             ],
@@ -223,13 +223,13 @@ def _limit_rows(run: Recorded, profile: Profile) -> list[dict[str, str]]:
         (
             Limit.FORCE,
             largest("spring_force_N", 1, "N"),
-            f"{limits.force.bounded:.0f} N",
+            f"{limits.force.limited:.0f} N",
             f"{limits.force.tripped:.0f} N",
         ),
         (
             Limit.DEFLECTION,
             largest("deflection_m", 1e3, "mm", 2),
-            f"{limits.deflection.bounded * 1e3:.2f} mm",
+            f"{limits.deflection.limited * 1e3:.2f} mm",
             f"{limits.deflection.tripped * 1e3:.2f} mm",
         ),
         (
@@ -241,25 +241,25 @@ def _limit_rows(run: Recorded, profile: Profile) -> list[dict[str, str]]:
         (
             Limit.SPEED,
             largest("nut_velocity_m_s", 1e3, "mm/s"),
-            f"{limits.speed.bounded * 1e3:.0f} mm/s",
+            f"{limits.speed.limited * 1e3:.0f} mm/s",
             f"{limits.speed.tripped * 1e3:.0f} mm/s",
         ),
         (
             Limit.CURRENT,
             largest("measured_torque_N_m", 1 / constant, "A"),
-            f"{limits.current.bounded:.1f} A",
+            f"{limits.current.limited:.1f} A",
             "none" if limits.current.tripped is None else f"{limits.current.tripped:.1f} A",
         ),
         (
             Limit.MOTOR_HEAT,
             largest("motor_heat", 100, "%", 0),
-            f"{limits.motor_heat.bounded * 100:.0f} %",
+            f"{limits.motor_heat.limited * 100:.0f} %",
             f"{limits.motor_heat.tripped * 100:.0f} %",
         ),
         (
             Limit.DRIVE_TEMPERATURE,
             largest("drive_temperature_degC", 1, "°C"),
-            f"{limits.drive_temperature.bounded:.0f} °C",
+            f"{limits.drive_temperature.limited:.0f} °C",
             f"{limits.drive_temperature.tripped:.0f} °C",
         ),
         (
@@ -273,15 +273,15 @@ def _limit_rows(run: Recorded, profile: Profile) -> list[dict[str, str]]:
         {
             "label": "Supply" if limit is Limit.SUPPLY_LOW else label(limit),
             "largest": largest_,
-            "bounded": bounded,
+            "limited": limited,
             "tripped": tripped,
         }
-        for limit, largest_, bounded, tripped in rows
+        for limit, largest_, limited, tripped in rows
     ]
 
 
-def _bounded(run: Recorded) -> str:
-    masks = np.asarray(run.column("bounded")).astype(np.int64)
+def _limited(run: Recorded) -> str:
+    masks = np.asarray(run.column("limited")).astype(np.int64)
     return ", ".join(
         f"{label(limit).lower()} ({int(np.count_nonzero(masks >> limit & 1))} cycles)"
         for limit in Limit

@@ -13,11 +13,11 @@ from drivers.base import Capabilities, Command, PowerRequest, PowerStage, Teleme
 from hil.control import (
     ActiveBehaviour,
     ControlledStop,
-    Enabling,
     Estimator,
     ForceCalibration,
+    ForceController,
     ForceGains,
-    ForceLaw,
+    HoldToRun,
     LiveCalibration,
     OpenLoop,
     PowerSequence,
@@ -27,7 +27,7 @@ from hil.control import (
     changed_calibration,
     check_behaviour,
     design,
-    narrowed,
+    restricted_profile,
     slide_s,
     start_behaviour,
 )
@@ -40,12 +40,12 @@ from hil.core import (
     Enable,
     EndCommission,
     EndRun,
-    Energise,
     Marker,
     MotorSpeed,
     MotorTorque,
     Outcome,
     PowerOff,
+    PowerOn,
     Request,
     Reset,
     StartRun,
@@ -53,14 +53,14 @@ from hil.core import (
     Tare,
     UseCalibration,
     Waveform,
-    WithholdBeat,
-    bound_names,
+    WithholdHeartbeat,
     label,
+    limit_names,
     sentence,
 )
 from hil.core import Stop as StopRequest
 from hil.profile import Profile
-from hil.supervision import BoundNotices, Supervisor
+from hil.supervision import LimitNotices, Supervisor
 
 NAN = float("nan")
 
@@ -105,14 +105,14 @@ class BenchState:
         self.row: tuple[float, ...] = ()
 
         self.envelope: Commission | None = None
-        self.enabling = Enabling()
+        self.hold_to_run = HoldToRun()
 
         self._power = PowerSequence()
         self._active: ActiveBehaviour | OpenLoop | None = None
         self.provoked_loss = False  # a loss of the drive would be our own doing
         self._withheld_s = 0.0  # how long the drive is still to miss the heartbeat
-        self._request_bounds = 0
-        self._bound_notices = BoundNotices()
+        self._request_limits = 0
+        self._limit_notices = LimitNotices()
         self._nut_offset: float | None = None
         self._torque = 0.0
         self._shaped = NAN
@@ -124,7 +124,7 @@ class BenchState:
     @property
     def energising(self) -> bool:
         """Whether the power stage has been asked on and has not come yet."""
-        return self._power.asked is PowerRequest.ON
+        return self._power.requested is PowerRequest.ON
 
     def _designed(self, profile: Profile) -> ForceGains:
         delay_s = self.capabilities.command_delay_cycles * self.period_s
@@ -136,7 +136,9 @@ class BenchState:
             # Some 60 ms, in which the drive hears nothing: only where it is needed.
             self.gains = self._designed(profile)
         self.profile = profile
-        self.force_law = ForceLaw(profile, self.gains, self.period_s, self.calibration)
+        self.force_controller = ForceController(
+            profile, self.gains, self.period_s, self.calibration
+        )
         self.shaper = Shaper(profile)
         before = self.supervisor
         self.supervisor = Supervisor(profile, self.period_s)
@@ -154,7 +156,7 @@ class BenchState:
             return self._apply(request)
         if isinstance(request, Enable):
             return self._enable(request)
-        if isinstance(request, Energise):
+        if isinstance(request, PowerOn):
             return self._energise(request)
         if isinstance(request, PowerOff):
             return self._power_off()
@@ -164,8 +166,8 @@ class BenchState:
             return self._tare(request)
         if isinstance(request, Commission | EndCommission):
             return self._commission(request)
-        if isinstance(request, WithholdBeat):
-            return self._withhold_beat(request)
+        if isinstance(request, WithholdHeartbeat):
+            return self._withhold_heartbeat(request)
         if isinstance(request, UseCalibration):
             return self._use_calibration(request)
         if isinstance(request, Marker):
@@ -185,7 +187,7 @@ class BenchState:
             if cause in ALWAYS_CATEGORY_0:
                 self.controlled_stop.abandon()
             return
-        moving_under_power = self.state in (State.STANDBY, State.WORKING)
+        moving_under_power = self.state in (State.STANDBY, State.RUNNING)
         self.cause = int(cause)
         self.cause_text = detail or sentence(cause)
         self.state = State.STOPPED
@@ -214,13 +216,15 @@ class BenchState:
         )
         self._event("state", state=self.state.name, cause=label(cause), cause_text=self.cause_text)
 
-    def _energise(self, request: Energise) -> Outcome:
+    def _energise(self, request: PowerOn) -> Outcome:
         if self.state is State.STOPPED:
             return Outcome(False, "the bench is stopped: find the cause, then reset")
         if self.state is not State.DE_ENERGISED or self.energising:
             return Outcome(False, "the power stage is on already")
-        if self.enabling.needed and not self.enabling.held:
-            return Outcome(False, "hold the enabling control first: motion only while it is held")
+        if self.hold_to_run.needed and not self.hold_to_run.held:
+            return Outcome(
+                False, "hold the hold-to-run control first: motion only while it is held"
+            )
         if not request.load_supported:
             return Outcome(
                 False, "support the load and confirm it first: " + self.profile.stop.load
@@ -269,7 +273,7 @@ class BenchState:
         if self.state is State.STOPPED:
             return Outcome(False, "the bench is stopped: find the cause, then reset")
         if self.state is State.DE_ENERGISED:
-            return Outcome(False, "power is off: energise first")
+            return Outcome(False, "power is off: switch it on first")
         if isinstance(request.behaviour, MotorTorque | MotorSpeed):
             return self._apply_open_loop(request.behaviour)
         if self.envelope is not None and not self.envelope.closed_loop:
@@ -279,7 +283,7 @@ class BenchState:
             self._event("refused", text=checked.refusal)
             return Outcome(False, checked.refusal)
         if self.state is State.STANDBY:
-            self.force_law.reset(0.0)
+            self.force_controller.reset(0.0)
             self.shaper.start(self._spring_force)
         else:
             self.shaper.start(self._shaped)
@@ -290,15 +294,15 @@ class BenchState:
             self._spring_force if self.state is State.STANDBY else self._shaped,
             self.gains,
         )
-        self._request_bounds = checked.bounded_mask
+        self._request_limits = checked.limited_mask
         told = checked.behaviour.model_dump(exclude={"points"})
         if isinstance(checked.behaviour, Waveform):
             told["point_count"] = len(checked.behaviour.points)
         self._event("applied", behaviour=told)
-        if self.state is not State.WORKING:
-            self._enter(State.WORKING)
-        trimmed = ", ".join(bound_names(checked.bounded_mask)).lower()
-        return Outcome(True, f"applied, trimmed by {trimmed}" if trimmed else "applied")
+        if self.state is not State.RUNNING:
+            self._enter(State.RUNNING)
+        trimmed = ", ".join(limit_names(checked.limited_mask)).lower()
+        return Outcome(True, f"applied, limited by {trimmed}" if trimmed else "applied")
 
     def _apply_open_loop(self, behaviour: MotorTorque | MotorSpeed) -> Outcome:
         if self.envelope is None:
@@ -316,42 +320,42 @@ class BenchState:
         if isinstance(behaviour, MotorTorque):
             self._active = TorqueRun(behaviour, self.estimator)
         else:
-            if abs(behaviour.speed_m_s) > self.profile.limits.speed.bounded:
+            if abs(behaviour.speed_m_s) > self.profile.limits.speed.limited:
                 return Outcome(False, "the speed is refused: it lies outside the envelope")
             self._active = SpeedRun(behaviour, self.estimator, self.profile)
-        self._request_bounds = 0
+        self._request_limits = 0
         self._shaped = NAN
         self._event("applied", behaviour=behaviour.model_dump())
-        if self.state is not State.WORKING:
-            self._enter(State.WORKING)
+        if self.state is not State.RUNNING:
+            self._enter(State.RUNNING)
         return Outcome(True, "applied")
 
     def _commission(self, request: Commission | EndCommission) -> Outcome:
         if (
-            self.state in (State.STANDBY, State.WORKING)
+            self.state in (State.STANDBY, State.RUNNING)
             or self.energising
             or self.controlled_stop.running
         ):
             return Outcome(False, "power off first: limits change only while de-energised")
         if isinstance(request, EndCommission):
             self.envelope = None
-            self.enabling.needed = False
+            self.hold_to_run.needed = False
             self._adopt(self.own_profile)
         else:
             self.envelope = request
-            self.enabling.needed = request.hold_to_run
-            self._adopt(narrowed(self.own_profile, request))
+            self.hold_to_run.needed = request.hold_to_run
+            self._adopt(restricted_profile(self.own_profile, request))
         self._event("envelope", envelope=self.envelope and self.envelope.model_dump())
         return Outcome(True, "the limits are the profile's" if self.envelope is None else "taken")
 
     def _enable(self, request: Enable) -> Outcome:
-        self.enabling.hold(request.held)
-        powered = self.state in (State.STANDBY, State.WORKING) or self.energising
-        if self.enabling.needed and not request.held and powered:
-            self.stop(Cause.ENABLING_RELEASED)
+        self.hold_to_run.hold(request.held)
+        powered = self.state in (State.STANDBY, State.RUNNING) or self.energising
+        if self.hold_to_run.needed and not request.held and powered:
+            self.stop(Cause.HOLD_TO_RUN_RELEASED)
         return Outcome(True, "held" if request.held else "let go")
 
-    def _withhold_beat(self, request: WithholdBeat) -> Outcome:
+    def _withhold_heartbeat(self, request: WithholdHeartbeat) -> Outcome:
         if self.envelope is None or self.state is not State.STANDBY:
             return Outcome(False, "for restricted operation in standby only")
         self._withheld_s = request.seconds
@@ -364,7 +368,7 @@ class BenchState:
             return Outcome(False, changed)
         new = ForceCalibration(changed.calibration, changed.sensors.deflection)
         self.calibration.slide_to(
-            new, slide_s(self.calibration.newest, new, self.own_profile.limits.deflection.bounded)
+            new, slide_s(self.calibration.newest, new, self.own_profile.limits.deflection.limited)
         )
         self.own_profile = changed
         self.profile = self.profile.model_copy(update={"calibration": changed.calibration})
@@ -373,11 +377,11 @@ class BenchState:
         return Outcome(True, "the calibration is taken")
 
     def _tare(self, request: Tare) -> Outcome:
-        if self.state is State.WORKING:
+        if self.state is State.RUNNING:
             return Outcome(False, "a behaviour is active and would jump: power off, then tare")
         if request.clear:
             self.tare_N = 0.0
-        elif abs(self._spring_force + self.tare_N) > 0.2 * self.profile.limits.force.bounded:
+        elif abs(self._spring_force + self.tare_N) > 0.2 * self.profile.limits.force.limited:
             return Outcome(
                 False,
                 "more than a fifth of the force limit hangs on the rod: take the load off first",

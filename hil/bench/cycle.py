@@ -13,7 +13,7 @@ from __future__ import annotations
 from drivers.base import Mode, PowerRequest, Telemetry
 from hil.bench.bench_state import BenchState
 from hil.control import LONGEST_S, OpenLoop, Progress
-from hil.core import Cause, State, bound_names
+from hil.core import Cause, State, limit_names
 
 NAN = float("nan")
 # Of the period. An answer that comes later was held up, and nobody knows where: the rig may have
@@ -69,21 +69,21 @@ class Bench(BenchState):
         supervisor = self.supervisor
         state = self.state
         # A controlled stop still drives the motor: what makes that wrong must cut it short.
-        energised = state is State.STANDBY or state is State.WORKING or self.controlled_stop.running
+        energised = state is State.STANDBY or state is State.RUNNING or self.controlled_stop.running
         cause = supervisor.check(telemetry, estimator, true_force, energised, dt_s)
         if cause and (energised or self.energising or cause == Cause.DRIVE_LOST):
             self.stop(cause, supervisor.detail)
-        if self.enabling.needed:
-            self._follow_enabling(dt_s)
+        if self.hold_to_run.needed:
+            self._follow_hold_to_run(dt_s)
         self._follow_power(telemetry, dt_s)
         state = self.state
 
-        asked = rest = stiffness = NAN
+        setpoint = rest = stiffness = NAN
         behaviour = 0
-        bounded = 0
+        limited = 0
         torque = limit = 0.0
         active = None
-        if state is State.WORKING and self._active is not None:
+        if state is State.RUNNING and self._active is not None:
             active = self._active
             supervisor.bounds(estimator, true_force)
             limit = min(supervisor.torque_limit_N_m, self.peak_torque_N_m)
@@ -94,16 +94,18 @@ class Bench(BenchState):
             if active.finished and not was_over:
                 self._event("run_ended", reason=active.ended)
         elif active is not None:
-            asked = active.force(estimator.output_position_m, estimator.output_velocity_m_s, dt_s)
+            setpoint = active.force(
+                estimator.output_position_m, estimator.output_velocity_m_s, dt_s
+            )
             shaped = self.shaper.shape(
-                asked,
+                setpoint,
                 supervisor.force_low_N - self.tare_N,
                 supervisor.force_high_N - self.tare_N,
                 dt_s,
             )
             self._shaped = shaped
             supervisor.note_shaped(shaped + self.tare_N)
-            torque = self.force_law.torque(
+            torque = self.force_controller.torque(
                 shaped + self.tare_N,
                 estimator,
                 dt_s,
@@ -111,13 +113,13 @@ class Bench(BenchState):
                 supervisor.torque_low_N_m,
                 supervisor.torque_high_N_m,
             )
-            if self.force_law.saturated:
+            if self.force_controller.saturated:
                 supervisor.note_torque(torque)
             behaviour = int(active.code)
             rest = active.rest_m
             stiffness = active.stiffness_N_m
-            bounded = (
-                active.bounded | self._request_bounds | self.shaper.bounded | supervisor.bounded
+            limited = (
+                active.limited | self._request_limits | self.shaper.limited | supervisor.limited
             )
         elif self.controlled_stop.running:
             supervisor.bounds(estimator, true_force)
@@ -125,15 +127,15 @@ class Bench(BenchState):
                 estimator, true_force, dt_s, min(supervisor.torque_limit_N_m, self.peak_torque_N_m)
             )
         self._command(torque)
-        if self._bound_notices.new(bounded, dt_s):
-            self._event("bounded", limits=bound_names(bounded))
+        if self._limit_notices.new(limited, dt_s):
+            self._event("limited", limits=limit_names(limited))
 
         self.row = (
             time_s,
             self.cycle,
             int(state),
             behaviour,
-            asked,
+            setpoint,
             self._shaped,
             spring_force,
             self.calibration.u95(true_force),
@@ -152,7 +154,7 @@ class Bench(BenchState):
             supervisor.motor_heat,
             rest,
             stiffness,
-            bounded,
+            limited,
             self.cause,
             int(telemetry.power),
             telemetry.fault_code,
@@ -185,43 +187,45 @@ class Bench(BenchState):
 
     def _follow_power(self, telemetry: Telemetry, dt_s: float) -> None:
         """Act on what the drive's power stage has become, if it was waited for."""
-        asked = self._power.asked
+        requested = self._power.requested
         progress = self._power.follow(telemetry.power, dt_s)
         if progress is Progress.NONE:
             return
         reached = progress is Progress.REACHED
-        if asked is PowerRequest.CLEAR_FAULT:
+        if requested is PowerRequest.CLEAR_FAULT:
             text = (
                 "the drive's fault is cleared"
                 if reached
                 else f"the drive keeps its fault ({telemetry.fault_text}): "
-                "mend the cause, then reset again"
+                "correct the cause, then reset again"
             )
             self._event("notice", text=text)
         elif reached:
             self._enter(State.STANDBY)
         else:
             self.stop(
-                Cause.DRIVE_DROPPED_OUT,
-                f"the drive did not energise within {LONGEST_S[asked]:g} s "
+                Cause.DRIVE_DISABLED,
+                f"the drive did not energise within {LONGEST_S[requested]:g} s "
                 f"(power stage {telemetry.power.name}): check its enable input and supply",
             )
 
-    def _follow_enabling(self, dt_s: float) -> None:
-        enabling = self.enabling
-        enabling.wait(dt_s)
-        if not enabling.held and (self.state in (State.STANDBY, State.WORKING) or self.energising):
-            self.stop(Cause.ENABLING_RELEASED)
+    def _follow_hold_to_run(self, dt_s: float) -> None:
+        hold_to_run = self.hold_to_run
+        hold_to_run.wait(dt_s)
+        if not hold_to_run.held and (
+            self.state in (State.STANDBY, State.RUNNING) or self.energising
+        ):
+            self.stop(Cause.HOLD_TO_RUN_RELEASED)
 
     def _command(self, torque: float) -> None:
         command = self.command
         command.mode = Mode.TORQUE
-        command.beat = self._withheld_s <= 0.0
-        if not command.beat:
+        command.heartbeat = self._withheld_s <= 0.0
+        if not command.heartbeat:
             self._withheld_s -= self.period_s
-        if self.state is State.WORKING or self.controlled_stop.running:
+        if self.state is State.RUNNING or self.controlled_stop.running:
             command.power = PowerRequest.ON
             command.torque_N_m = torque * self.sign
             return
         command.torque_N_m = 0.0
-        command.power = PowerRequest.ON if self.state is State.STANDBY else self._power.asked
+        command.power = PowerRequest.ON if self.state is State.STANDBY else self._power.requested

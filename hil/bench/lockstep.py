@@ -19,7 +19,7 @@ class LockstepBench:
 
     Attributes:
         events: every event so far, as on the link.
-        surroundings: the simulated rig's weights, hand and sensor faults.
+        environment: the simulated rig's weights, hand and sensor faults.
         drive: the simulated drive; ``drive.core`` holds the physics.
     """
 
@@ -29,7 +29,7 @@ class LockstepBench:
         self.drive = make_lockstep_drive(profile, seed)
         self.drive.open()
         self.bench = Bench(profile, self.drive.capabilities, self.period_s)
-        self.surroundings = self.drive.core.surroundings
+        self.environment = self.drive.core.environment
         self.events: list[dict[str, Any]] = []
         self.cycle = 0
         self.last_row: tuple[float, ...] = ()

@@ -1,4 +1,4 @@
-"""What a bring-up can find wrong: a code, a sentence, and the mend in words."""
+"""What a bring-up can find wrong: a code, a sentence, and the fix in words."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ FINDINGS: dict[str, tuple[str, str]] = {
     ),
     "heartbeat_ignored": (
         "the drive goes on when the host falls silent",
-        "set the drive's watch over the host's heartbeat and what it does then; do not energise "
+        "set the drive's watch over the host's heartbeat and what it does then; do not power on "
         "before it stops by itself",
     ),
     # supply
@@ -263,15 +263,15 @@ def finding(
 
     Args:
         note: said after the sentence, where that alone is not enough.
-        changes: profile keys that would mend it, with their new values.
+        changes: profile keys that would correct it, with their new values.
         numbers: named ``what_unit``, as ``turned_mm=0.4``; shown in that order.
 
     Raises:
         KeyError: no such code.
     """
-    sentence, mend = FINDINGS[code]
+    sentence, fix = FINDINGS[code]
     shown = ", ".join([note] * bool(note) + [_shown(name, n) for name, n in numbers.items()])
-    return Finding(code, f"{sentence} ({shown})" if shown else sentence, mend, dict(changes or {}))
+    return Finding(code, f"{sentence} ({shown})" if shown else sentence, fix, dict(changes or {}))
 
 
 def _shown(name: str, number: float | str) -> str:

@@ -1,4 +1,4 @@
-"""The bring-up as one procedure: its steps in order, none of which relies on an unproven one."""
+"""The bring-up as one procedure: its steps in order, none of which relies on an unverified one."""
 
 from __future__ import annotations
 
@@ -10,18 +10,18 @@ from typing import Any
 
 import numpy as np
 
-from hil.bringup.signals import Floats
+from hil.bringup.signal_statistics import Floats
 from hil.bringup.step import Context, Plot, Result, Step, Trace, Verdict
-from hil.core import EndCommission, PowerOff, Reset, State, mend
+from hil.core import EndCommission, PowerOff, Reset, State, fix
 from hil.procedures import (
     Action,
     Ask,
     BenchStopped,
-    HoldToRun,
     Note,
     Pause,
     Procedure,
     ProcedureFailed,
+    RequireHoldToRun,
     Seen,
     column,
     wait_for_state,
@@ -103,7 +103,7 @@ def _one(step: Step, context: Context) -> Generator[Action, Seen, Result]:
 def _stopped(step: Step, stop: BenchStopped, rows: Floats) -> Result:
     """What stopped the bench, what to do about it, and the moments before."""
     text = f"the bench stopped ({stop.cause}): {str(stop).rstrip('.')}"
-    result = Result(step.key, Verdict.FAIL, f"{text}. {mend(stop.code)}".strip())
+    result = Result(step.key, Verdict.FAIL, f"{text}. {fix(stop.code)}".strip())
     ago = column(rows, "time_s") - column(rows, "time_s")[-1:]
     near = ago > -BEFORE_STOP_S
     if np.count_nonzero(near) > 1:
@@ -119,8 +119,8 @@ def _stopped(step: Step, stop: BenchStopped, rows: Floats) -> Result:
 
 
 def _make_safe() -> Generator[Action, Seen, None]:
-    """Power off, enabling control no longer wanted, stop reset, the profile's own limits."""
-    yield HoldToRun(False)
+    """Power off, hold-to-run control no longer wanted, stop reset, the profile's own limits."""
+    yield RequireHoldToRun(False)
     yield Ask(PowerOff())
     yield Pause(0.1)
     yield Ask(Reset())

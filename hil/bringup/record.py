@@ -1,4 +1,4 @@
-"""The commissioning record: what was proven, by what evidence, and where to go on.
+"""The commissioning record: what was verified, by what evidence, and where to go on.
 
 A folder: ``bringup.yaml`` for programs, ``bringup.html`` for people (self-contained), and in
 ``evidence`` each step's samples (Parquet, columns as in ``hil.core.samples``) and plots (SVG, and
@@ -23,9 +23,9 @@ from drivers.base import PowerStage
 from hil.bench import DriveFacts
 from hil.bringup.procedure import watched
 from hil.bringup.record_files import (
-    EDITION,
     EVIDENCE,
     HTML,
+    SCHEMA_VERSION,
     YAML,
     RecordError,
     Rows,
@@ -62,7 +62,7 @@ class BringUpRecord:
         steps: all of the bring-up, for their words and what needs what.
 
     Attributes:
-        passed: keys of the steps that stand proven; ``hil.bringup.procedure.bring_up`` and this
+        passed: keys of the steps that stand verified; ``hil.bringup.procedure.bring_up`` and this
             share it.
         known: what the steps have measured.
         peak_force_N, peak_speed_m_s: largest seen with the power stage on, by the sensors.
@@ -106,7 +106,7 @@ class BringUpRecord:
         record = cls(
             folder,
             {
-                "edition": EDITION,
+                "schema_version": SCHEMA_VERSION,
                 "profile": {
                     "name": profile.name,
                     "file": Path(profile_path).name,
@@ -150,7 +150,7 @@ class BringUpRecord:
         if theirs["sha256"] != profile_hash(profile):
             raise RecordError(
                 f"the profile '{profile.name}' has changed since '{folder}' was recorded, so "
-                "that what was proven may no longer hold; begin a new bring-up, or take the "
+                "that what was verified may no longer hold; begin a new bring-up, or take the "
                 "change back"
             )
         known = {step.key for step in steps}
@@ -162,15 +162,16 @@ class BringUpRecord:
     def to_run(self) -> list[Step]:
         """What a resumed bring-up runs: what may have changed meanwhile, and what has not
         passed, in order."""
-        return [s for s in self._steps.values() if s.reprove or s.key not in self.passed]
+        return [s for s in self._steps.values() if s.recheck_on_resume or s.key not in self.passed]
 
     def to_reach(self, key: str) -> list[Step]:
-        """The step ``key``, after what it needs and is not, or no longer, proven."""
+        """The step ``key``, after what it needs and is not, or no longer, verified."""
         wanted = needed(key, self._steps)
         return [
             s
             for s in self._steps.values()
-            if s.key == key or (s.key in wanted and (s.reprove or s.key not in self.passed))
+            if s.key == key
+            or (s.key in wanted and (s.recheck_on_resume or s.key not in self.passed))
         ]
 
     def context(self, profile: Profile, facts: DriveFacts, simulated: bool) -> Context:
@@ -182,7 +183,7 @@ class BringUpRecord:
     def on_start(self, step: Step) -> None:
         """A step begins: whatever cuts it off, the record says that it had."""
         self._rows.clear()
-        # It is not proven while it runs, nor is what relies on it if it is cut off.
+        # It is not verified while it runs, nor is what relies on it if it is cut off.
         self.passed.discard(step.key)
         entry = self._entry_of(step.key)
         entry.clear()
@@ -192,13 +193,13 @@ class BringUpRecord:
     def on_result(self, step: Step, result: Result) -> None:
         """A step has ended: write it, its samples and its plots."""
         if result.verdict is not Verdict.PASS:
-            # What was proven on the strength of this one is proven no longer.
+            # What was verified on the strength of this one is verified no longer.
             for other in self._steps:
                 if step.key in needed(other, self._steps):
                     self.passed.discard(other)
                     if self._entry_of(other)["verdict"] == Verdict.PASS:
                         self._entry_of(other).update(
-                            verdict=str(Verdict.NOT_RUN), text=f"to be proven again: {step.key}"
+                            verdict=str(Verdict.NOT_RUN), text=f"to be verified again: {step.key}"
                         )
         rows = np.concatenate(self._rows) if self._rows else None
         self._rows.clear()
@@ -319,10 +320,10 @@ def needed(key: str, steps: dict[str, Step]) -> set[str]:
 
 
 def first_finding(results: Iterable[Result]) -> dict[str, str] | None:
-    """Code, sentence and mend of the first finding, for machines."""
+    """Code, sentence and fix of the first finding, for machines."""
     for result in results:
         for found in result.findings:
-            return {"code": found.code, "sentence": found.sentence, "mend": found.mend}
+            return {"code": found.code, "sentence": found.sentence, "fix": found.fix}
     return None
 
 
@@ -361,7 +362,7 @@ def _result(result: Result) -> dict[str, Any]:
             for m in result.measured
         ],
         "findings": [
-            {"code": f.code, "sentence": f.sentence, "mend": f.mend, "changes": dict(f.changes)}
+            {"code": f.code, "sentence": f.sentence, "fix": f.fix, "changes": dict(f.changes)}
             for f in result.findings
         ],
         "changes": dict(result.changes),

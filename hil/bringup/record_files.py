@@ -16,7 +16,7 @@ from hil.bringup.step import Plot, Trace, Verdict
 from hil.core import COLUMNS
 from hil.recorder import batch_of, schema_of, write_whole
 
-EDITION = 1
+SCHEMA_VERSION = 2
 YAML, HTML, EVIDENCE = "bringup.yaml", "bringup.html", "evidence"
 DIGITS = 6  # of a plotted value
 Rows = NDArray[np.float64]
@@ -30,13 +30,13 @@ def read_record(folder: Path | str) -> dict[str, Any]:
     """Contents of a folder's ``bringup.yaml``.
 
     Raises:
-        RecordError: missing, damaged, or of another edition.
+        RecordError: missing, damaged, or of another schema_version.
     """
     file = Path(folder) / YAML
     try:
         data = yaml.load(file.read_text("utf-8"), getattr(yaml, "CSafeLoader", yaml.SafeLoader))
-        if not isinstance(data, dict) or data.get("edition") != EDITION:
-            raise RecordError(f"'{file}' is no bring-up record of edition {EDITION}")
+        if not isinstance(data, dict) or data.get("schema_version") != SCHEMA_VERSION:
+            raise RecordError(f"'{file}' is no bring-up record of schema_version {SCHEMA_VERSION}")
         for entry in data["steps"]:
             Verdict(entry["verdict"])
             entry["step"], entry["changes"], entry["findings"], entry["plots"]

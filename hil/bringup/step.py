@@ -1,4 +1,4 @@
-"""What a step of the bring-up is, what it finds, and what the steps have proven so far."""
+"""What a step of the bring-up is, what it finds, and what the steps have verified so far."""
 
 from __future__ import annotations
 
@@ -28,15 +28,15 @@ class Verdict(enum.StrEnum):
 
 @dataclass(frozen=True)
 class Finding:
-    """A mistake, named: ``code`` from ``hil.bringup.findings``, and in words with the mend.
+    """A mistake, named: ``code`` from ``hil.bringup.findings``, and in words with the fix.
 
-    ``changes``: profile keys (dotted) and their new values as text, if the mend may as well
+    ``changes``: profile keys (dotted) and their new values as text, if the fix may as well
     be one of the profile.
     """
 
     code: str
     sentence: str
-    mend: str
+    fix: str
     changes: dict[str, str] = field(default_factory=dict)
 
 
@@ -131,7 +131,7 @@ class Step:
         clear: what must be clear of the machine.
         energises: the power stage is on at some time.
         needs: keys of steps that must have passed.
-        reprove: run again when a bring-up is resumed, since it may have changed meanwhile.
+        recheck_on_resume: run again when a bring-up is resumed, since it may have changed meanwhile.
     """
 
     key: str
@@ -142,4 +142,4 @@ class Step:
     run: Callable[[Context], Generator[Action, Seen, Result]]
     energises: bool = False
     needs: tuple[str, ...] = ()
-    reprove: bool = False
+    recheck_on_resume: bool = False

@@ -1,9 +1,10 @@
-"""The steps of the bring-up, in an order that never relies on what is not proven yet."""
+"""The steps of the bring-up, in an order that never relies on what is not verified yet."""
 
 from __future__ import annotations
 
 from hil.bringup.step import Step
 from hil.bringup.steps_by_hand import SENSORS_BY_HAND
+from hil.bringup.steps_drive_limits import DRIVE_LIMITS
 from hil.bringup.steps_first_motion import FIRST_MOTION
 from hil.bringup.steps_force import SPRING_PUSH
 from hil.bringup.steps_heat import HEAT
@@ -11,7 +12,7 @@ from hil.bringup.steps_loop import LOOP
 from hil.bringup.steps_springs import SPRINGS_BY_HAND
 from hil.bringup.steps_stop_chain import STOP_CHAIN
 from hil.bringup.steps_travel import TRAVEL
-from hil.bringup.steps_without_power import DRIVE_LIMITS, SENSORS_AT_REST, SUPPLY, TALK
+from hil.bringup.steps_without_power import SENSORS_AT_REST, SUPPLY, TALK
 
 STEPS: tuple[Step, ...] = (
     TALK,

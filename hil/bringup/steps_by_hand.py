@@ -8,7 +8,7 @@ from collections.abc import Generator, Sequence
 import numpy as np
 
 from hil.bringup.findings import finding
-from hil.bringup.hands import (
+from hil.bringup.manual_actions import (
     Spot,
     at_spot,
     gentle_deflection_m,
@@ -17,7 +17,7 @@ from hil.bringup.hands import (
     let_all_go,
     support_load,
 )
-from hil.bringup.signals import at_rest, doubled_share, lazy_bits
+from hil.bringup.signal_statistics import at_rest, doubled_share, lazy_bits
 from hil.bringup.step import Context, Measured, Plot, Result, Step, Trace, Verdict
 from hil.procedures import Action, Hand, Seen, column
 

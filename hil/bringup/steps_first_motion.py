@@ -8,13 +8,13 @@ from collections.abc import Generator
 import numpy as np
 
 from hil.bringup.findings import finding
-from hil.bringup.hands import by_turns
+from hil.bringup.manual_actions import by_turns
 from hil.bringup.step import Context, Finding, Measured, Plot, Result, Step
 from hil.bringup.under_power import (
     SUPPORT,
     Gentle,
     Part,
-    Ran,
+    RunData,
     gentle,
     millimetres,
     power_down,
@@ -199,24 +199,24 @@ def _push(g: Gentle, torque_N_m: float) -> Part:
             break
         # Thrown over too fast, it was left to coast: from there it has less far to go.
         more = yield from run(asked, 0.2)
-        ran = Ran(np.concatenate([ran.rows, more.rows]), more.reason)
+        ran = RunData(np.concatenate([ran.rows, more.rows]), more.reason)
     return ran
 
 
-def _strayed(ran: Ran) -> float:
+def _strayed(ran: RunData) -> float:
     nut = ran.of("nut_position_m")
     return float(np.max(nut) - np.min(nut)) if len(nut) else math.nan
 
 
-def _turned(g: Gentle, ran: Ran) -> float:
+def _turned(g: Gentle, ran: RunData) -> float:
     return _strayed(ran) / g.lead_m
 
 
-def _joined(*runs: Ran) -> Ran:
-    return Ran(np.concatenate([ran.rows for ran in runs]))
+def _joined(*runs: RunData) -> RunData:
+    return RunData(np.concatenate([ran.rows for ran in runs]))
 
 
-def _plot(ran: Ran, title: str) -> Plot:
+def _plot(ran: RunData, title: str) -> Plot:
     time = ran.of("time_s")
     time = time - time[:1]
     return Plot(
@@ -230,7 +230,7 @@ def _plot(ran: Ran, title: str) -> Plot:
     )
 
 
-def _judge_ends(g: Gentle, result: Result, forth: Ran, back: Ran) -> None:
+def _judge_ends(g: Gentle, result: Result, forth: RunData, back: RunData) -> None:
     """What ended the turns early, if the rotor as such turned freely."""
     for ran in (forth, back):
         if ran.reason == "travel":
@@ -258,7 +258,7 @@ def _judge_ends(g: Gentle, result: Result, forth: Ran, back: Ran) -> None:
         return
 
 
-def _onset(ran: Ran, threshold_m: float) -> tuple[float, int]:
+def _onset(ran: RunData, threshold_m: float) -> tuple[float, int]:
     """(torque in N·m at which the nut began to move, sense in which it moved)."""
     nut = ran.of("nut_position_m")
     moved = np.nonzero(np.abs(nut - nut[:1]) > threshold_m)[0]
@@ -268,7 +268,9 @@ def _onset(ran: Ran, threshold_m: float) -> tuple[float, int]:
     return float(ran.of("commanded_torque_N_m")[at]), int(np.sign(nut[at] - nut[0]))
 
 
-def _judge_breakaway(g: Gentle, context: Context, result: Result, up: Ran, down: Ran) -> None:
+def _judge_breakaway(
+    g: Gentle, context: Context, result: Result, up: RunData, down: RunData
+) -> None:
     threshold = MOVED_COUNTS * g.lead_m / g.profile.sensors.motor.counts_per_revolution
     found = []
     for name, ran, sense in (("outward", up, 1), ("inward", down, -1)):
@@ -297,7 +299,9 @@ def _judge_breakaway(g: Gentle, context: Context, result: Result, up: Ran, down:
         result.findings.append(finding("friction_high", asked_Nm=g.torque_N_m))
 
 
-def _judge_turns(g: Gentle, context: Context, result: Result, forth: Ran, back: Ran) -> None:
+def _judge_turns(
+    g: Gentle, context: Context, result: Result, forth: RunData, back: RunData
+) -> None:
     torques = []
     for name, ran in (("forth", forth), ("back", back)):
         nut, speed = ran.of("nut_position_m"), ran.of("nut_velocity_m_s")
@@ -372,5 +376,5 @@ FIRST_MOTION = Step(
     run=_first_motion,
     energises=True,
     needs=("sensors_by_hand", "springs_by_hand", "drive_limits", "stop_chain"),
-    reprove=True,
+    recheck_on_resume=True,
 )

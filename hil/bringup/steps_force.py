@@ -92,7 +92,7 @@ def _spring_push(context: Context) -> Generator[Action, Seen, Result]:
 
 def _most_torque(context: Context, g: Gentle) -> float:
     friction = after(context, "breakaway_N_m", g.breakaway_N_m)
-    push = PUSH_SHARE * context.profile.limits.force.bounded
+    push = PUSH_SHARE * context.profile.limits.force.limited
     efficiency = context.profile.actuator.screw.efficiency_forward
     return max(1.2 * friction + push / (g.per_torque * efficiency), g.seeking_N_m)
 
@@ -118,7 +118,7 @@ def _stairs(
     g: Gentle, sense: int, most: float, breakaway: float
 ) -> Generator[Action, Seen, Stairs]:
     stairs = Stairs(sense)
-    wanted = PUSH_SHARE * g.profile.limits.force.bounded
+    wanted = PUSH_SHARE * g.profile.limits.force.limited
     lowest = 0.5 * g.breakaway_N_m
     step = (most - lowest) / STAIRS
     torque = lowest

@@ -14,7 +14,7 @@ from hil.procedures import Action, Hand, Seen
 
 WATCH_S = 1.0
 # The bring-up asks for a fraction of the continuous current, for minutes at most.
-MOTOR_HEAT_SHARE = 0.5  # of what is bounded
+MOTOR_HEAT_SHARE = 0.5  # of what is limited
 WARM_SHARE = 0.5  # of the way from a warm room to the bound
 ROOM_degC = 30.0
 SUPPLY_OFF_SHARE = 0.03
@@ -26,7 +26,7 @@ def _heat(context: Context) -> Generator[Action, Seen, Result]:
     ran = yield from watch(WATCH_S)
     limits = context.profile.limits
     heat = float(np.max(ran.of("motor_heat")))
-    most = MOTOR_HEAT_SHARE * limits.motor_heat.bounded
+    most = MOTOR_HEAT_SHARE * limits.motor_heat.limited
     result.measured.append(
         Measured(
             "motor heat",
@@ -38,7 +38,7 @@ def _heat(context: Context) -> Generator[Action, Seen, Result]:
         )
     )
     temperature = float(ran.of("drive_temperature_degC")[-1])
-    warm = ROOM_degC + WARM_SHARE * max(limits.drive_temperature.bounded - ROOM_degC, 0.0)
+    warm = ROOM_degC + WARM_SHARE * max(limits.drive_temperature.limited - ROOM_degC, 0.0)
     cool = math.isnan(temperature) or temperature < warm
     result.measured.append(
         Measured(

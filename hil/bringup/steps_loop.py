@@ -14,7 +14,7 @@ from hil.bringup.step import Context, Finding, Measured, Plot, Result, Step, Tra
 from hil.bringup.under_power import (
     Floats,
     Gentle,
-    Ran,
+    RunData,
     after,
     gentle,
     go_to,
@@ -26,7 +26,7 @@ from hil.bringup.under_power import (
     trace,
     watch,
 )
-from hil.control import ForceGains, Loop, design, moved_mass, narrowed, observer_gains
+from hil.control import ForceGains, Loop, design, moved_mass, observer_gains, restricted_profile
 from hil.core import Apply, Commission, ConstantForce, MotorTorque, State, Waveform
 from hil.procedures import Action, Ask, BenchStopped, Hand, Pause, ProcedureFailed, Seen
 
@@ -167,12 +167,12 @@ def _clamped(context: Context, result: Result, g: Gentle) -> Generator[Action, S
 def _envelope(g: Gentle, bandwidth_Hz: float) -> Commission:
     # Torque for the envelope's force and the friction of the screw, and nothing beyond.
     torque = g.envelope_N / g.per_torque / 0.85 + 1.5 * g.breakaway_N_m
-    # The caps before the soft ends reckon with the output's own weight, balanced or not: a
+    # The caps before the soft ends compute with the output's own weight, balanced or not: a
     # force limit below it would leave them nothing to brake with, and the loop no room.
     force = max(g.envelope_N, OVER_OWN_LOAD * moved_mass(g.profile)[1])
     return g.envelope(torque, FAST_M_S).model_copy(
         update={
-            "force_N": min(force, g.profile.limits.force.bounded),
+            "force_N": min(force, g.profile.limits.force.limited),
             "closed_loop": True,
             "ends_known": True,
             "bandwidth_Hz": bandwidth_Hz,
@@ -183,12 +183,12 @@ def _envelope(g: Gentle, bandwidth_Hz: float) -> Commission:
 def _designed(context: Context, envelope: Commission) -> ForceGains:
     profile = context.profile
     period = 1.0 / profile.control.rate
-    return design(narrowed(profile, envelope), period, COMMAND_DELAY_CYCLES * period)
+    return design(restricted_profile(profile, envelope), period, COMMAND_DELAY_CYCLES * period)
 
 
 def _polarity(result: Result, g: Gentle, torque: float) -> Generator[Action, Seen, None]:
     """A torque each way with the loop open: force, deflection and nut must follow its sign."""
-    runs: list[Ran] = []
+    runs: list[RunData] = []
     for sense in (1, -1):
         asked = MotorTorque(
             torque_N_m=sense * torque,
@@ -246,7 +246,7 @@ def _stage(
     yield Pause(0.3)
     rest = yield from watch(0.4)
     restless = float(np.std(rest.of("spring_force_N")))
-    profile = narrowed(g.profile, envelope)
+    profile = restricted_profile(g.profile, envelope)
     period = 1.0 / profile.control.rate
     loop = Loop(gains.plant, gains.law, observer_gains(profile, period))
     frequencies = np.array([share * bandwidth for share in TRIED])
@@ -286,7 +286,7 @@ def _stage(
 
 def _wave(g: Gentle, frequency: float) -> float:
     """Size of the wave in N at a frequency."""
-    rated = g.profile.limits.force.bounded
+    rated = g.profile.limits.force.limited
     mass = g.profile.actuator.reflected_mass
     speed = WAVE_MOMENTUM_SHARE * rated / math.sqrt(g.rate_N_m * mass)
     return min(WAVE_SHARE * rated, g.rate_N_m * speed / (2 * math.pi * frequency))
@@ -298,14 +298,14 @@ def _apply(behaviour: ConstantForce | Waveform) -> Generator[Action, Seen, None]
         raise ProcedureFailed(f"the loop's check was refused: {seen.text}")
 
 
-def _answer(ran: Ran, frequency: float) -> complex:
-    """Measured force over asked force at one frequency, by correlation over whole periods."""
+def _answer(ran: RunData, frequency: float) -> complex:
+    """Measured force over setpoint at one frequency, by correlation over whole periods."""
     time = ran.of("time_s")
     turn = np.exp(-2j * math.pi * frequency * time)
     asked, got = ran.of("shaped_force_N"), ran.of("spring_force_N")
-    if not np.all(ran.of("state") == State.WORKING):
+    if not np.all(ran.of("state") == State.RUNNING):
         return complex(math.nan, math.nan)
-    if not np.std(asked) > 0.5 * np.std(ran.of("asked_force_N")):
+    if not np.std(asked) > 0.5 * np.std(ran.of("setpoint_force_N")):
         raise ProcedureFailed(
             "a limit trims the wave that tries the loop: widen the soft ends or the force limit"
         )
@@ -313,7 +313,7 @@ def _answer(ran: Ran, frequency: float) -> complex:
 
 
 def _judge(result: Result, g: Gentle, stage: Stage, gains: ForceGains) -> None:
-    rated = g.profile.limits.force.bounded
+    rated = g.profile.limits.force.limited
     name = f"at {stage.bandwidth_Hz:.1f} Hz"
     answer, design_answer = stage.measured[AT_BANDWIDTH], stage.predicted[AT_BANDWIDTH]
     size, wanted = abs(answer), abs(design_answer)
@@ -379,7 +379,7 @@ def _plot(stages: list[Stage]) -> Plot:
                 f"{name}, design", stage.frequencies_Hz, np.array([abs(p) for p in stage.predicted])
             )
         )
-    return Plot("Force over asked force", "frequency (Hz)", "size", tuple(lines))
+    return Plot("Force over setpoint", "frequency (Hz)", "size", tuple(lines))
 
 
 LOOP = Step(

@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from hil.bringup.findings import finding
-from hil.bringup.hands import (
+from hil.bringup.manual_actions import (
     at_spot,
     gentle_deflection_m,
     hold_output,
@@ -17,7 +17,7 @@ from hil.bringup.hands import (
     stated_rate_N_m,
     support_load,
 )
-from hil.bringup.signals import Floats
+from hil.bringup.signal_statistics import Floats
 from hil.bringup.step import Context, Finding, Measured, Plot, Result, Step, Trace, Verdict
 from hil.procedures import Action, Hand, Read, Seen
 from hil.profile import Lever, TwoSlopes

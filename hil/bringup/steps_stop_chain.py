@@ -1,7 +1,7 @@
 """The stop chain: every way to stop is used once and seen to act, before the motor moves.
 
 The hard-wired stop first without power, then, in Standby at zero torque under hold-to-run:
-a software stop, the enabling control let go, a silent host, the hard-wired stop again.
+a software stop, the hold-to-run control let go, a silent host, the hard-wired stop again.
 """
 
 from __future__ import annotations
@@ -14,26 +14,26 @@ from numpy.typing import NDArray
 
 from drivers.base import PowerStage
 from hil.bringup.findings import finding
-from hil.bringup.signals import Floats
+from hil.bringup.signal_statistics import Floats
 from hil.bringup.step import Context, Measured, Plot, Result, Step, Trace
-from hil.core import Commission, Energise, PowerOff, Reset, State, Stop, WithholdBeat
+from hil.core import Commission, PowerOff, PowerOn, Reset, State, Stop, WithholdHeartbeat
 from hil.procedures import (
     Action,
     Ask,
     BenchStopped,
     Choose,
     Hand,
-    HoldToRun,
     Pause,
     ProcedureFailed,
+    RequireHoldToRun,
     Seen,
-    asked,
     column,
+    send_requests,
     wait_for_state,
 )
 
 # Nothing is commanded here; should something push all the same, it stops at once.
-FORCE_SHARE = 0.1  # of the bounded force
+FORCE_SHARE = 0.1  # of the limited force
 SPEED_M_S = 0.01
 TORQUE_SHARE = 0.05  # of rated torque
 GONE_SHARE = 0.5  # of the supply: an opened contactor leaves less, once the link is discharged
@@ -50,11 +50,11 @@ def stop_chain(context: Context) -> Generator[Action, Seen, Result]:
     if not (yield from _hard_wired_without_power(context, result)):
         return result
     limits, facts = context.profile.limits, context.facts
-    yield from asked(
+    yield from send_requests(
         [
             Commission(
-                force_N=FORCE_SHARE * limits.force.bounded,
-                speed_m_s=min(SPEED_M_S, limits.speed.bounded),
+                force_N=FORCE_SHARE * limits.force.limited,
+                speed_m_s=min(SPEED_M_S, limits.speed.limited),
                 torque_N_m=TORQUE_SHARE * facts.rated_torque_N_m,
             )
         ]
@@ -76,29 +76,29 @@ def stop_chain(context: Context) -> Generator[Action, Seen, Result]:
             return result
         yield from _reset()
     result.text = (
-        "software stop, enabling control, silent host and hard-wired stop each removed power"
+        "software stop, hold-to-run control, silent host and hard-wired stop each removed power"
     )
     return result
 
 
 def _energised(supported: bool) -> Generator[Action, Seen, None]:
     """Standby under hold-to-run, the load supported as the person has said."""
-    held = yield HoldToRun(True, "Hold the enabling control; nothing is to move.")
+    held = yield RequireHoldToRun(True, "Hold the hold-to-run control; nothing is to move.")
     if not held.accepted:
-        raise ProcedureFailed("the enabling control was not held: repeat when you are ready")
-    yield from asked([Energise(load_supported=supported)])
+        raise ProcedureFailed("the hold-to-run control was not held: repeat when you are ready")
+    yield from send_requests([PowerOn(load_supported=supported)])
     yield from wait_for_state(State.STANDBY)
 
 
 def _reset() -> Generator[Action, Seen, None]:
-    yield HoldToRun(False)
+    yield RequireHoldToRun(False)
     yield Pause(0.2)
-    yield from asked([Reset()])
+    yield from send_requests([Reset()])
     yield from wait_for_state(State.DE_ENERGISED)
     rows = (yield Pause(0.3)).rows
     if len(rows) and column(rows, "power_stage")[-1] == PowerStage.FAULT:
         # A drive that was silent tells of its fault only once it has been taken back.
-        yield from asked([Reset()])
+        yield from send_requests([Reset()])
         yield Pause(0.3)
 
 
@@ -201,19 +201,19 @@ def _software_stop(context: Context, result: Result) -> Generator[Action, Seen, 
 def _let_go(context: Context, result: Result) -> Generator[Action, Seen, None]:
     del context
     try:
-        yield HoldToRun(False, "Let the enabling control go.")
+        yield RequireHoldToRun(False, "Let the hold-to-run control go.")
         rows = (yield Pause(OFF_S + 0.2)).rows
     except BenchStopped as stop:
         rows = stop.seen.rows
         rows = np.concatenate([rows, (yield Pause(OFF_S)).rows])
-    _removed(result, "enabling control let go", rows, "software_stop_failed", OFF_S + 0.2)
+    _removed(result, "hold-to-run control let go", rows, "software_stop_failed", OFF_S + 0.2)
 
 
 def _silent_host(context: Context, result: Result) -> Generator[Action, Seen, None]:
     """The drive misses the heartbeat; the bench must see it stop by itself."""
     waits = context.facts.host_loss_s
     longest = min(2.0, 2 * waits + HOST_LOSS_ROOM_S)
-    yield from asked([WithholdBeat(seconds=longest)])
+    yield from send_requests([WithholdHeartbeat(seconds=longest)])
     stopped = ""
     try:
         rows = (yield Pause(longest)).rows
@@ -343,5 +343,5 @@ STOP_CHAIN = Step(
         "springs_by_hand",
         "drive_limits",
     ),
-    reprove=True,
+    recheck_on_resume=True,
 )

@@ -13,7 +13,7 @@ from hil.bringup.under_power import (
     PRESSED_ROWS,
     Floats,
     Gentle,
-    Ran,
+    RunData,
     gentle,
     power_up,
     restart,
@@ -75,12 +75,12 @@ def _travel(context: Context) -> Generator[Action, Seen, Result]:
     return result
 
 
-def _end(ran: Ran) -> float:
+def _end(ran: RunData) -> float:
     """Output position at its end: the springs still hold it there."""
     return float(np.median(ran.of("output_position_m")[-PRESSED_ROWS:]))
 
 
-def _is_end(result: Result, g: Gentle, ran: Ran) -> bool:
+def _is_end(result: Result, g: Gentle, ran: RunData) -> bool:
     """Whether the springs said that an end was met; otherwise a finding says what it was."""
     if ran.reason in ("force", "blocked") and ran.pressed_N > g.touch_N:
         return True
@@ -102,7 +102,7 @@ def _is_end(result: Result, g: Gentle, ran: Ran) -> bool:
     return False
 
 
-def _over_travel(title: str, *runs: Ran) -> Plot:
+def _over_travel(title: str, *runs: RunData) -> Plot:
     return Plot(
         title,
         "nut (mm)",
@@ -157,7 +157,7 @@ def _judge_stroke(context: Context, result: Result, g: Gentle, low_m: float, hig
             result.changes[f"limits.travel.{name}"] = f"{1e3 * wanted:.1f} mm"
 
 
-def _binned(ran: Ran, edges: Floats, sense: int, least_m_s: float) -> Floats:
+def _binned(ran: RunData, edges: Floats, sense: int, least_m_s: float) -> Floats:
     """Mean torque in each bin of nut position, of what moved in ``sense``; NaN where none."""
     nut, torque = ran.of("nut_position_m"), ran.of("measured_torque_N_m")
     moving = sense * ran.of("nut_velocity_m_s") > least_m_s
@@ -168,7 +168,9 @@ def _binned(ran: Ran, edges: Floats, sense: int, least_m_s: float) -> Floats:
         return np.asarray(sums / np.where(counts > 5, counts, np.nan))
 
 
-def _judge_friction(context: Context, result: Result, g: Gentle, up: Ran, down: Ran) -> float:
+def _judge_friction(
+    context: Context, result: Result, g: Gentle, up: RunData, down: RunData
+) -> float:
     """Friction in N·m by half the difference of both senses; the load cancels."""
     low, high = _end(down) + ENDS_LEFT_M, _end(up) - ENDS_LEFT_M
     edges = np.linspace(low, high, BINS + 1)
@@ -233,7 +235,7 @@ def _quick(
     context: Context, result: Result, g: Gentle, slow_friction: float
 ) -> Generator[Action, Seen, None]:
     """Two quicker strokes: friction that grows with speed, and where braking puts its energy."""
-    speed = min(FAST_M_S, context.profile.limits.speed.bounded)
+    speed = min(FAST_M_S, context.profile.limits.speed.limited)
     torques = []
     rises = []
     try:

@@ -8,10 +8,9 @@ from collections.abc import Generator
 import numpy as np
 
 from hil.bringup.findings import finding
-from hil.bringup.signals import AtRest, Floats, at_rest, doubled_share, lost_share
+from hil.bringup.signal_statistics import AtRest, Floats, at_rest, doubled_share, lost_share
 from hil.bringup.step import Context, Finding, Measured, Plot, Result, Step, Trace, Verdict
 from hil.procedures import Action, Choose, Pause, Seen, column
-from hil.profile import most_current
 
 WATCH_S = 2.0
 MOST_LOST = 0.02  # a sound bus loses none; room for a busy computer
@@ -329,114 +328,6 @@ def judge_at_rest(
     return None
 
 
-def drive_limits(context: Context) -> Generator[Action, Seen, Result]:
-    result = Result("drive_limits")
-    own = context.facts.own_limits
-    unknown = []
-    for name, label, unit, most, why in _permitted(context):
-        value = own.get(name, math.nan)
-        if not math.isnan(value):
-            good = value <= most * (1 + 1e-3)
-            result.measured.append(Measured(label, value, unit, f"at most {most:.4g}", why, good))
-            if not good:
-                result.findings.append(
-                    finding(
-                        "drive_limit_high",
-                        note=label,
-                        drive=f"{value:.4g} {unit}",
-                        profile=f"{most:.4g} {unit}",
-                    )
-                )
-        elif name in REQUIRED:
-            unknown.append((name, label, unit, most, why))
-    for name, label, unit, most, why in unknown:
-        answer = (
-            yield Choose(
-                f"The drive does not tell its own {label}. Look it up in its configuration: is it "
-                f"at most {most:.4g} {unit}?",
-                f"drive_limit {name} {most * (1 + 1e-3):.9g}",
-                YES_NO,
-            )
-        ).text
-        result.measured.append(
-            Measured(
-                label,
-                answer or "no answer",
-                "",
-                f"at most {most:.4g} {unit}",
-                f"{why}; told by the operator",
-                answer == "yes",
-            )
-        )
-        if answer == "no":
-            result.findings.append(finding("drive_limit_high", note=f"{label}, told"))
-        elif answer != "yes" and not result.findings:
-            result.verdict = Verdict.NEEDS_PERSON
-            result.text = f"look up the drive's own {label}, then repeat this step"
-            return result
-    high = own.get("supply_high_V", math.nan)
-    if high < context.profile.limits.supply.high:
-        result.findings.append(
-            finding(
-                "drive_limit_low",
-                note="voltage of the DC link",
-                drive_V=high,
-                profile_V=context.profile.limits.supply.high,
-            )
-        )
-    result.text = f"{len(result.measured)} limits in the drive compared with the profile"
-    return result
-
-
-REQUIRED = ("torque_N_m", "speed_rad_s")
-
-
-def _permitted(context: Context) -> list[tuple[str, str, str, float, str]]:
-    """(name in ``own_limits``, label, unit, most, why) of every limit that is compared."""
-    actuator, limits = context.profile.actuator, context.profile.limits
-    current = most_current(context.profile)
-    moves = "it acts on the mechanics even if the bench is dead, so no higher than"
-    itself = "by it the drive protects itself, not the rig; the bench stops before, at"
-    return [
-        (
-            "torque_N_m",
-            "torque limit",
-            "N·m",
-            actuator.motor.torque_constant * current,
-            f"{moves} limits.current.tripped (or the motor's peak) times the torque constant",
-        ),
-        (
-            "current_A",
-            "current limit",
-            "A",
-            current,
-            f"{moves} limits.current.tripped, or the motor's peak current",
-        ),
-        (
-            "speed_rad_s",
-            "speed limit",
-            "rad/s",
-            limits.speed.tripped * actuator.radians_per_metre,
-            f"{moves} limits.speed.tripped over the screw's lead",
-        ),
-        (
-            "supply_high_V",
-            "upper voltage limit",
-            "V",
-            1.5 * limits.supply.high,
-            f"{itself} limits.supply.high; up to half above, common practice, no source",
-        ),
-        (
-            "temperature_degC",
-            "temperature limit",
-            "degC",
-            limits.drive_temperature.tripped + 15.0,
-            f"{itself} limits.drive_temperature.tripped; up to 15 K above, common practice, "
-            "no source",
-        ),
-    ]
-
-
 def _time(rows: Floats) -> Floats:
     time = column(rows, "time_s")
     since: Floats = time - time[0]
@@ -450,7 +341,7 @@ TALK = Step(
     wrong="No answer, frames lost, values that come late or twice: found here.",
     clear="Nothing moves; the power stage stays off.",
     run=talk,
-    reprove=True,
+    recheck_on_resume=True,
 )
 SUPPLY = Step(
     "supply",
@@ -460,7 +351,7 @@ SUPPLY = Step(
     clear="Nothing moves; the power stage stays off.",
     run=supply,
     needs=("talk",),
-    reprove=True,
+    recheck_on_resume=True,
 )
 SENSORS_AT_REST = Step(
     "sensors_at_rest",
@@ -470,14 +361,5 @@ SENSORS_AT_REST = Step(
     clear="Hands off the lever and the cables; the power stage stays off.",
     run=sensors_at_rest,
     needs=("talk",),
-    reprove=True,
-)
-DRIVE_LIMITS = Step(
-    "drive_limits",
-    "Limits in the drive itself",
-    happens="The limits set in the drive are compared with the profile's.",
-    wrong="A drive that would give more than the motor and the rig bear: found here.",
-    clear="Nothing moves; the power stage stays off.",
-    run=drive_limits,
-    needs=("talk", "supply"),
+    recheck_on_resume=True,
 )

@@ -17,14 +17,14 @@ from numpy.typing import NDArray
 
 from hil.bringup.step import Context, Result, Trace
 from hil.control import ForceCalibration
-from hil.core import Apply, Commission, Energise, MotorSpeed, MotorTorque, PowerOff, State
+from hil.core import Apply, Commission, MotorSpeed, MotorTorque, PowerOff, PowerOn, State
 from hil.procedures import (
     Action,
     Ask,
     Hand,
-    HoldToRun,
     Pause,
     ProcedureFailed,
+    RequireHoldToRun,
     Seen,
     column,
     no_rows,
@@ -34,7 +34,7 @@ from hil.profile import Profile
 
 Rows = NDArray[np.float64]
 Floats = NDArray[np.float64]
-Part = Generator[Action, Seen, "Ran"]
+Part = Generator[Action, Seen, "RunData"]
 
 # Of the rated force. At an end the nut's own momentum comes on top of the force at which a run
 # ends; the envelope's trip, a quarter above its bound, stays below 15 %.
@@ -50,7 +50,7 @@ LEAST_SHARE = 0.02  # of the rated torque, where the profile states no friction
 PLOT_POINTS = 400
 PRESSED_ROWS = 50  # the last of a run: nut and springs stand as they came to rest
 RESTS_WITHIN_S = 5.0
-HOLD = "Hold the enabling control until told otherwise; let go at anything unexpected."
+HOLD = "Hold the hold-to-run control until told otherwise; let go at anything unexpected."
 SUPPORT = (
     "Take the weights off, and balance the output (a counterweight, a spring balance, or the "
     "rod uncoupled from it), so that no weight acts on the rod and it is free to move over the "
@@ -89,7 +89,7 @@ class Gentle:
     @property
     def touch_N(self) -> float:
         """Spring force that only an end gives an output on which no weight acts."""
-        return TOUCH_SHARE * self.profile.limits.force.bounded
+        return TOUCH_SHARE * self.profile.limits.force.limited
 
     @property
     def stroke_m(self) -> float:
@@ -102,7 +102,7 @@ class Gentle:
     def envelope(self, torque_N_m: float, speed_m_s: float) -> Commission:
         return Commission(
             force_N=self.envelope_N,
-            speed_m_s=min(speed_m_s, self.profile.limits.speed.bounded),
+            speed_m_s=min(speed_m_s, self.profile.limits.speed.limited),
             torque_N_m=torque_N_m,
         )
 
@@ -110,7 +110,7 @@ class Gentle:
 def gentle(profile: Profile) -> Gentle:
     actuator = profile.actuator
     per_torque = actuator.radians_per_metre
-    rated = profile.limits.force.bounded
+    rated = profile.limits.force.limited
     rated_torque = actuator.motor.torque_constant * actuator.motor.continuous_current
     friction = actuator.friction
     breakaway = max(friction.breakaway, friction.coulomb, LEAST_SHARE * rated_torque)
@@ -131,7 +131,7 @@ def gentle(profile: Profile) -> Gentle:
 
 
 @dataclass
-class Ran:
+class RunData:
     """One run: its rows and why it ended (as ``hil.control.commissioning.OpenLoop.ended``)."""
 
     rows: Rows = field(default_factory=no_rows)
@@ -160,7 +160,7 @@ class Ran:
 
 
 def power_up(envelope: Commission, text: str) -> Generator[Action, Seen, None]:
-    """No weight on the rod, envelope, enabling control held, power on.
+    """No weight on the rod, envelope, hold-to-run control held, power on.
 
     Raises:
         ProcedureFailed: one of them is refused; nothing is energised then.
@@ -171,18 +171,18 @@ def power_up(envelope: Commission, text: str) -> Generator[Action, Seen, None]:
 
 def restart(envelope: Commission, text: str) -> Generator[Action, Seen, None]:
     """The same with the load as it is. Powers off first, since envelopes are for no power."""
-    yield HoldToRun(False)
+    yield RequireHoldToRun(False)
     yield Ask(PowerOff())
     yield Pause(0.05)
     seen = yield Ask(envelope)
     if not seen.accepted:
         raise ProcedureFailed(f"restricted operation was refused: {seen.text}")
-    seen = yield HoldToRun(True, f"{text}. {HOLD}")
+    seen = yield RequireHoldToRun(True, f"{text}. {HOLD}")
     if not seen.accepted:
-        raise ProcedureFailed("the enabling control is not held: nothing was energised")
+        raise ProcedureFailed("the hold-to-run control is not held: nothing was energised")
     for _ in range(round(RESTS_WITHIN_S / 0.1)):
         # Refused while the output still swings from what hands did.
-        seen = yield Ask(Energise(load_supported=True))
+        seen = yield Ask(PowerOn(load_supported=True))
         if seen.accepted:
             yield from wait_for_state(State.STANDBY)
             return
@@ -191,8 +191,8 @@ def restart(envelope: Commission, text: str) -> Generator[Action, Seen, None]:
 
 
 def power_down() -> Generator[Action, Seen, None]:
-    """Power off, enabling control no longer wanted: hands may touch the machine."""
-    yield HoldToRun(False)
+    """Power off, hold-to-run control no longer wanted: hands may touch the machine."""
+    yield RequireHoldToRun(False)
     yield Ask(PowerOff())
     yield Pause(0.1)
 
@@ -214,7 +214,7 @@ def run(behaviour: MotorTorque | MotorSpeed, settle_s: float = 0.1) -> Part:
         reason = _ended(seen)
     seen = yield Pause(settle_s)
     parts.append(seen.rows)
-    return Ran(np.concatenate(parts), reason)
+    return RunData(np.concatenate(parts), reason)
 
 
 def _ended(seen: Seen) -> str:
@@ -225,7 +225,7 @@ def _ended(seen: Seen) -> str:
 def watch(seconds: float) -> Part:
     """What is seen while nothing is asked for."""
     seen = yield Pause(seconds)
-    return Ran(seen.rows)
+    return RunData(seen.rows)
 
 
 def seek_end(g: Gentle, sense: int) -> Part:
@@ -250,7 +250,7 @@ def seek_end(g: Gentle, sense: int) -> Part:
         update={"travel_m": length, "force_N": g.end_N, "duration_s": length / g.speed_m_s + 2.0}
     )
     second = yield from run(sweep, 0.3)
-    return Ran(np.concatenate([first.rows, second.rows]), second.reason)
+    return RunData(np.concatenate([first.rows, second.rows]), second.reason)
 
 
 def go_to(g: Gentle, nut_m: float) -> Part:
@@ -262,7 +262,7 @@ def go_to(g: Gentle, nut_m: float) -> Part:
     seen = yield Pause(0.05)
     away = nut_m - float(column(seen.rows, "nut_position_m")[-1])
     if abs(away) < 1e-4:
-        return Ran(seen.rows, "travel")
+        return RunData(seen.rows, "travel")
     behaviour = MotorSpeed(
         speed_m_s=math.copysign(g.speed_m_s, away),
         torque_N_m=g.seeking_N_m,

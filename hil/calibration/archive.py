@@ -88,7 +88,7 @@ def content_of(
         CalibrationFileError: no law was found.
     """
     if result.calibration is None or result.fit is None or result.budget is None:
-        why = "; ".join(f"{f.sentence}; {f.mend}" for f in result.findings)
+        why = "; ".join(f"{f.sentence}; {f.fix}" for f in result.findings)
         raise CalibrationFileError(f"no force law was found: {why or 'too few points'}")
     budget = result.budget
     return {
@@ -109,7 +109,7 @@ def content_of(
             "rows": np.column_stack([budget.force_N, budget.u_N, *budget.components.values()]),
         },
         "findings": [
-            {"code": f.code, "sentence": f.sentence, "mend": f.mend, "severity": f.severity}
+            {"code": f.code, "sentence": f.sentence, "fix": f.fix, "severity": f.severity}
             for f in result.findings
         ],
         "calibration": result.calibration.model_dump(mode="json"),

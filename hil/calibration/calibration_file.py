@@ -23,7 +23,7 @@ import yaml
 from numpy.typing import NDArray
 from pydantic import ValidationError
 
-from hil.calibration.content import EDITION, Content, Finding, plain_values
+from hil.calibration.content import SCHEMA_VERSION, Content, Finding, plain_values
 from hil.calibration.file_text import as_text
 from hil.calibration.fingerprint import canonical_hash, differences, facts_hash, rig_facts
 from hil.control import ForceCalibration, changed_calibration
@@ -51,7 +51,7 @@ class CalibrationFile:
         content: its values.
         sha256: over them.
         calibration: what the profile takes.
-        law: the same, to reckon with.
+        law: the same, to compute with.
     """
 
     path: Path
@@ -129,7 +129,7 @@ def write_calibration(
 
     Args:
         folder: made if missing.
-        content: as :class:`Content`, without ``edition``, ``name``, ``made``, ``software`` and
+        content: as :class:`Content`, without ``schema_version``, ``name``, ``made``, ``software`` and
             ``samples``, and ``calibration`` without ``dated`` and ``identity``.
         raw: number of the point (−1 between points) and its rows, shape (n, len(COLUMNS)).
         made: now, if not given.
@@ -145,7 +145,7 @@ def write_calibration(
     content = {key: plain_values(value) for key, value in content.items()}
     samples = _write_raw(folder / f"{stem}.parquet", raw)
     data = {
-        "edition": EDITION,
+        "schema_version": SCHEMA_VERSION,
         "name": stem,
         "made": made.isoformat(timespec="seconds"),
         "software": f"hookeline {own_version()}",
@@ -221,10 +221,10 @@ def load_calibration(path: Path | str, profile: Profile | None = None) -> Calibr
     """
     path = Path(path)
     data = _parsed(path)
-    edition = data.get("edition")
-    if edition != EDITION:
+    schema_version = data.get("schema_version")
+    if schema_version != SCHEMA_VERSION:
         raise CalibrationFileError(
-            f"'{path}' is no calibration file of edition {EDITION}; name one that "
+            f"'{path}' is no calibration file of schema_version {SCHEMA_VERSION}; name one that "
             "'hookeline calibrate --list' shows"
         )
     stored = data.pop("sha256", None)
@@ -279,7 +279,7 @@ def check_belongs(file: CalibrationFile, profile: Profile) -> None:
         )
     for found in file.errors:
         raise CalibrationFileError(
-            f"'{file.path}' is not to be used: {found.sentence}; {found.mend}"
+            f"'{file.path}' is not to be used: {found.sentence}; {found.fix}"
         )
     fits = changed_calibration(profile, file.part)
     if isinstance(fits, str):

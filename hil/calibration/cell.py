@@ -4,7 +4,7 @@ The cell stands in the rod's own line and what is behind it is clamped, so that 
 gravity enters, and a level rig can be calibrated in this way as well. Each step is come to from
 the one before, rising or falling, so that hysteresis shows from both sides. The cell is taken
 out after each series: how well it repeats when it is mounted anew is seen (ISO 376). Its number
-is typed by a person: what cannot be is asked again, with the mend.
+is typed by a person: what cannot be is asked again, with the fix.
 """
 
 from __future__ import annotations
@@ -20,14 +20,24 @@ from hil.calibration.plan import FORCE_SHARE, PlannedLoad, Session
 from hil.calibration.settling import MOVED_COUNTS, energise, trend
 from hil.calibration.sweep import bring, rest
 from hil.core import Apply, Waveform
-from hil.procedures import Action, Hand, Note, Pause, ProcedureFailed, Read, Seen, asked, column
+from hil.procedures import (
+    Action,
+    Hand,
+    Note,
+    Pause,
+    ProcedureFailed,
+    Read,
+    Seen,
+    column,
+    send_requests,
+)
 
 RAMP_S = 1.0  # from step to step
 TRIES = 3
 KILOGRAM = 9.81
 NEARLY = 1.7  # how far from a known slip the ratio may be: the springs are not known yet
 FARTHEST = 2.5  # times what springs read so far that a reading may be
-LIGHT = 0.05  # of the bounded force: below it a ratio tells nothing
+LIGHT = 0.05  # of the limited force: below it a ratio tells nothing
 # Typed over true, in words, with what is to be typed instead.
 SLIPS = (
     (1e-3, "kilonewtons were typed for newtons"),
@@ -73,14 +83,14 @@ def press_on(
         session.never.add(load.label)
         yield Note(
             f"{load.label} is left out: by the load cell it would be more than "
-            f"{100 * FORCE_SHARE:.0f} % of limits.force.bounded"
+            f"{100 * FORCE_SHARE:.0f} % of limits.force.limited"
         )
         return from_N
     session.say("moving", load.label)
     # The last value of the table lasts.
     points = ((0.0, from_N), (RAMP_S, force))
     wave = Waveform(shape="table", of="force", points=points, duration_s=RAMP_S)
-    yield from asked([Apply(behaviour=wave)])
+    yield from send_requests([Apply(behaviour=wave)])
     yield Pause(RAMP_S)
     settled = yield from settled_under(session, load)
     before = (yield Pause(session.options.read_s)).rows
@@ -109,7 +119,7 @@ def ask_cell(session: Session, load: PlannedLoad, felt_N: float) -> Generator[Ac
     question, wrong = f"{load.label[:1].upper()}{load.label[1:]}. {QUESTION}", ""
     for _ in range(TRIES):
         reading = (yield Read(question, "cell_N", "N")).value
-        wrong = misread(reading, felt_N, session.profile.limits.force.bounded)
+        wrong = misread(reading, felt_N, session.profile.limits.force.limited)
         if not wrong:
             return reading
         yield Note(wrong)
@@ -117,8 +127,8 @@ def ask_cell(session: Session, load: PlannedLoad, felt_N: float) -> Generator[Ac
     raise ProcedureFailed(f"{load.label}: {wrong}; nothing was calibrated")
 
 
-def misread(reading_N: float, felt_N: float, bounded_N: float) -> str:
-    """Why this cannot be the cell's reading, with the mend; '' if it can.
+def misread(reading_N: float, felt_N: float, limited_N: float) -> str:
+    """Why this cannot be the cell's reading, with the fix; '' if it can.
 
     Args:
         felt_N: what the springs read by the calibration so far; only slips that leave no doubt
@@ -130,7 +140,7 @@ def misread(reading_N: float, felt_N: float, bounded_N: float) -> str:
             "No number was given: type what the cell's indicator shows, in newtons; if it shows "
             "nothing, stop here and see to the cell first"
         )
-    if abs(reading_N - felt_N) <= LIGHT * bounded_N:
+    if abs(reading_N - felt_N) <= LIGHT * limited_N:
         return ""
     ratio = reading_N / felt_N if felt_N else math.inf
     if 1.0 / FARTHEST < ratio < FARTHEST:
@@ -157,8 +167,8 @@ def _bearable_N(session: Session, load: PlannedLoad) -> float:
     so_far = [
         p.load_N / float(column(p.rows, "spring_force_N").mean())
         for p in session.points
-        if abs(p.load_N) > LIGHT * session.profile.limits.force.bounded
+        if abs(p.load_N) > LIGHT * session.profile.limits.force.limited
     ]
     reads = max(so_far[-2:], default=1.0)
-    most = FORCE_SHARE * session.profile.limits.force.bounded / reads
+    most = FORCE_SHARE * session.profile.limits.force.limited / reads
     return max(-most, min(most, load.press_N))

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-EDITION = 1
+SCHEMA_VERSION = 2
 POINT_COLUMNS = (
     "label",
     "mass_kg",
@@ -131,7 +131,7 @@ class Finding(_Strict):
 
     code: str
     sentence: str
-    mend: str
+    fix: str
     severity: str
 
 
@@ -140,7 +140,7 @@ class Content(_Strict):
 
     Attributes:
         name: of the file as it was written.
-        accuracy: standard uncertainties of what the loads were reckoned from.
+        accuracy: standard uncertainties of what the loads were computed from.
         points: ``POINT_COLUMNS``, and as ``part_NAME_N`` what each input does to the load.
         law: reading on load, as ``Fit.as_data``; ``compared``: corrected AIC of each that was
             tried.
@@ -148,11 +148,11 @@ class Content(_Strict):
         figures: figures of merit, as ISO 376 defines them, and of the springs.
         uncertainty: rows of force and standard uncertainty, N.
         budget: what the uncertainty is made of: ``force_N`` and a column per component.
-        findings: what was wrong, each with code, sentence, mend and severity.
+        findings: what was wrong, each with code, sentence, fix and severity.
         calibration: the profile's part, SI numbers.
     """
 
-    edition: int
+    schema_version: int
     name: str = Field(pattern=r"^[0-9a-z-]{1,80}$")
     made: str
     profile: Owner

@@ -299,7 +299,7 @@ def _rail(
     about = profile.sensors.deflection
     top = 2**about.bits - 1
     margin = about.rail_margin + RAIL_SHARE * top
-    mend = (
+    fix = (
         "set the sensor so that no load reads near the middle of its range, or leave the "
         "heaviest weight out"
     )
@@ -311,7 +311,7 @@ def _rail(
                 "near_rail",
                 f"with {worst.label} the sensor reads {worst.reading_counts:.0f} of 0 to {top} counts: "
                 "so near the end of its range it may be bent or cut off",
-                mend,
+                fix,
                 "error",
                 tuple(shown),
             )
@@ -320,7 +320,7 @@ def _rail(
     if not free:
         return []
     per_count = profile.calibration.deflection_per_count if sensor is None else sensor.per_count_m
-    most = profile.limits.deflection.bounded
+    most = profile.limits.deflection.limited
     zero, reach = float(np.mean(free)), most / abs(per_count)
     if about.rail_margin < zero - reach and zero + reach < top - about.rail_margin:
         return []
@@ -329,7 +329,7 @@ def _rail(
             "near_rail",
             f"without load the sensor reads {zero:.0f} of 0 to {top} counts: so far from the middle "
             f"that {1e3 * most:.1f} mm, as limits.deflection permits, would pass the end of its range",
-            mend.split(", or")[0],
+            fix.split(", or")[0],
         )
     ]
 

@@ -1,6 +1,6 @@
 """Is the calibration still true? What its age, the zero and the motor's torque say.
 
-Each warning has the sentence and the mend. ``DriftWatch`` looks at blocks of samples as they
+Each warning has the sentence and the fix. ``DriftWatch`` looks at blocks of samples as they
 come; :func:`run_warnings` looks at a recorded run.
 """
 
@@ -54,18 +54,18 @@ class DriftWarning:
 
     code: str
     sentence: str
-    mend: str
+    fix: str
 
 
 def age_warning(
     calibration: Calibration, today: datetime.date | None = None
 ) -> DriftWarning | None:
     """Older than it declares itself to be good for, or without a date."""
-    mend = "calibrate again: hookeline calibrate --profile P"
+    fix = "calibrate again: hookeline calibrate --profile P"
     try:
         dated = datetime.date.fromisoformat(calibration.dated)
     except ValueError:
-        return DriftWarning("undated", "the calibration has no date, so its age is not known", mend)
+        return DriftWarning("undated", "the calibration has no date, so its age is not known", fix)
     days = ((today or datetime.date.today()) - dated).days
     if days <= calibration.valid_months * DAYS_A_MONTH:
         return None
@@ -73,7 +73,7 @@ def age_warning(
         "old",
         f"the calibration of {calibration.dated} is {days / DAYS_A_MONTH:.0f} months old, and "
         f"was to hold for {calibration.valid_months:g}",
-        mend,
+        fix,
     )
 
 
@@ -201,7 +201,7 @@ class DriftWatch:
         self._last_s = float(times[-1])
         # A gap in the samples is not time in which anything was seen.
         steps = np.where(steps < 0.1, steps, 0.0)
-        powered = (rows[:, STATE] == State.WORKING) & np.isfinite(rows[:, MOTOR])
+        powered = (rows[:, STATE] == State.RUNNING) & np.isfinite(rows[:, MOTOR])
         powered &= np.isfinite(rows[:, SPRING])
         if not powered.any():
             return
@@ -232,7 +232,7 @@ class DriftWatch:
     def _motor_warning(self) -> DriftWarning | None:
         sums = np.sum(self._buckets, axis=0)
         seconds, bad, area = (float(value) for value in sums[:3])
-        mend = (
+        fix = (
             "hang a known weight and see which of the two is right: calibrate again, or correct "
             "torque constant, screw efficiency or lever arms in the profile"
         )
@@ -242,7 +242,7 @@ class DriftWatch:
                 f"for {bad:.0f} of the last {seconds:.0f} s of work the force from the motor's "
                 f"torque was {area / bad:+.0f} N off the springs' on average, more than friction "
                 "explains",
-                mend,
+                fix,
             )
         out, back = sums[3:7], sums[7:]
         if min(out[0], back[0]) < LEAST_MOVING_S:
@@ -256,7 +256,7 @@ class DriftWatch:
             f"in the mean of {out[0]:.0f} s of motion one way and {back[0]:.0f} s the other, where "
             f"friction cancels, the force from the motor's torque is {gap:+.0f} N off the "
             f"springs' {level:.0f} N",
-            mend,
+            fix,
         )
 
 

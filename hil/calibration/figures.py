@@ -1,4 +1,4 @@
-"""Figures of merit of a force-proving instrument, after the definitions of ISO 376.
+"""Figures of merit of a force-verifying instrument, after the definitions of ISO 376.
 
 All errors are relative, in per cent of the reading at that load (taken from the zero reading of
 its series), as the standard gives them. Readings need series; a series of falling loads belongs

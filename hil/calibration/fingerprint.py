@@ -1,7 +1,7 @@
 """What of a profile a calibration rests on, so that one of another rig is refused.
 
 Limits, control, friction and the drive may change: the force law stays what it was. Sensor,
-springs, screw and the lever by which the loads were reckoned may not.
+springs, screw and the lever by which the loads were computed may not.
 """
 
 from __future__ import annotations

@@ -21,7 +21,7 @@ OFFSET_MOST_N = 60.0
 OFFSET_SURE = 4.0
 PAN_NEAR = 0.35
 UNSETTLED_SHARE = 0.2
-HIGH = 0.85  # of the bounded force: as far as the law is held to what else is known
+HIGH = 0.85  # of the limited force: as far as the law is held to what else is known
 BEYOND_SHARE = 0.10
 
 
@@ -137,7 +137,7 @@ def _offset(result: CalibrationResult) -> list[CalibrationFinding]:
         CalibrationFinding(
             "pan_forgotten" if forgotten else "own_weight",
             f"every load but no load is {abs(offset):.1f} N {'less' if offset < 0 else 'more'} than "
-            "reckoned"
+            "computed"
             + (
                 f", which is what the pan weighs ({pan:.1f} N at the rod): it does not hang there"
                 if forgotten
@@ -159,7 +159,7 @@ def _beyond(result: CalibrationResult) -> list[CalibrationFinding]:
     law = ForceCalibration(calibration, profile.sensors.deflection)
     second = second_opinion(profile, result.sensor)
     heaviest = fit.load_range[1]
-    far = HIGH * profile.limits.force.bounded
+    far = HIGH * profile.limits.force.limited
     if heaviest >= far:
         return []
     step = 1.0 if calibration.deflection_per_count > 0 else -1.0

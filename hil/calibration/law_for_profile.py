@@ -191,7 +191,7 @@ def calibration_for(
             f"no usable law follows from the points ({place} {first['input']:.4g}: "
             f"{first['msg'].lower()})"
         ) from None
-    most = profile.limits.deflection.bounded
+    most = profile.limits.deflection.limited
     curve = ForceCalibration(found, profile.sensors.deflection)
     if min(curve.stiffness(x) for x in np.linspace(-most, most, LOOKS).tolist()) <= 0.0:
         raise FitError(

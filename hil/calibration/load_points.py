@@ -122,7 +122,7 @@ def sweep(session: Session) -> Generator[Action, Seen, None]:
             if not much_as_so_far(profile, session.sensor):
                 yield Note(
                     "motor and springs disagree: the springs are not pressed harder than "
-                    f"{share * profile.limits.force.bounded:.0f} N against the clamp"
+                    f"{share * profile.limits.force.limited:.0f} N against the clamp"
                 )
                 break
     except FitError as error:
@@ -157,12 +157,12 @@ def _bearable(session: Session, load: PlannedLoad, share: float) -> bool:
     )
     if reads > MOST_OFF:
         reads = 1.0  # no spring reads like that: another weight hangs than the one named
-    return known * reads <= FORCE_SHARE * session.profile.limits.force.bounded
+    return known * reads <= FORCE_SHARE * session.profile.limits.force.limited
 
 
 def _left_out(session: Session, load: PlannedLoad, positions: list[tuple[float, int]]) -> str:
     where = " and ".join(f"{1e3 * session.at(share):.1f} mm" for share, _ in positions)
     return (
         f"{load.label} is left out at {where}: by the calibration so far it would read as more "
-        f"than {100 * FORCE_SHARE:.0f} % of limits.force.bounded"
+        f"than {100 * FORCE_SHARE:.0f} % of limits.force.limited"
     )

@@ -46,7 +46,7 @@ _KNOWN_BY: dict[Kind, tuple[str, ...]] = {
 
 @dataclass(frozen=True)
 class Accuracy:
-    """Standard uncertainties of what the loads are reckoned from.
+    """Standard uncertainties of what the loads are computed from.
 
     Defaults are what a balance, a vernier caliper, a rule and a spirit level give; common
     practice, no source. ``own_moment`` is that of lever and pan, weighed at the load point.

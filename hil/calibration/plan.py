@@ -14,10 +14,10 @@ from hil.calibration.settling import SPEED_M_S
 from hil.procedures import ProcedureFailed
 from hil.profile import Lever, Profile
 
-FORCE_SHARE = 0.97  # of the bounded force that a load may make
+FORCE_SHARE = 0.97  # of the limited force that a load may make
 NEWTONS = 2.0  # times what may be lifted: no mere heavy weight any more
 CELL_STEPS = 10  # ISO 376 asks for eight forces or more, evenly over the range (from memory)
-CELL_SHARE = 0.92  # of the bounded force: the highest of them
+CELL_SHARE = 0.92  # of the limited force: the highest of them
 Word = Literal["load", "moving", "settling", "point", "sensor", "law"]
 Visit = tuple[tuple[float, Literal[-1, 1]], ...]
 # Shares of the permitted travel, each with its approach. Taken in turn, so that every load meets
@@ -160,7 +160,7 @@ def planned_loads(profile: Profile, options: Options) -> list[PlannedLoad]:
         )
     if any(not 0.0 < mass < float("inf") for mass in weights):
         raise ProcedureFailed("a weight is not above 0 kg; name masses in kilograms")
-    most = FORCE_SHARE * profile.limits.force.bounded
+    most = FORCE_SHARE * profile.limits.force.limited
     for mass in weights:
         middle = rod_load(
             profile, mass, profile.actuator.stroke / 2, options.accuracy, options.gravity_m_s2
@@ -171,7 +171,7 @@ def planned_loads(profile: Profile, options: Options) -> list[PlannedLoad]:
             also = "; if it was meant in newtons, give its mass in kilograms" if newtons else ""
             raise ProcedureFailed(
                 f"{mass:g} kg would press the rod with {middle:.0f} N, more than {most:.0f} N "
-                f"({100 * FORCE_SHARE:.0f} % of limits.force.bounded): take a lighter one{also}"
+                f"({100 * FORCE_SHARE:.0f} % of limits.force.limited): take a lighter one{also}"
             )
     alone = "lever alone" if isinstance(profile.rig, Lever) else "carriage alone"
     rising: list[tuple[str, float | None]] = [("no load", None), (alone, 0.0)]
@@ -183,9 +183,9 @@ def planned_loads(profile: Profile, options: Options) -> list[PlannedLoad]:
 
 
 def _cell_steps(profile: Profile, options: Options) -> list[PlannedLoad]:
-    bounded = profile.limits.force.bounded
-    most = FORCE_SHARE * bounded
-    even = tuple(CELL_SHARE * bounded * i / CELL_STEPS for i in range(1, CELL_STEPS + 1))
+    limited = profile.limits.force.limited
+    most = FORCE_SHARE * limited
+    even = tuple(CELL_SHARE * limited * i / CELL_STEPS for i in range(1, CELL_STEPS + 1))
     forces = sorted(set(options.forces_N or even))
     if options.weights_kg:
         raise ProcedureFailed("weights do not hang on a load cell: name forces in newtons instead")
@@ -196,7 +196,7 @@ def _cell_steps(profile: Profile, options: Options) -> list[PlannedLoad]:
     if forces[-1] > most:
         raise ProcedureFailed(
             f"{forces[-1]:g} N is more than {most:.0f} N ({100 * FORCE_SHARE:.0f} % of "
-            "limits.force.bounded): name smaller forces in newtons"
+            "limits.force.limited): name smaller forces in newtons"
         )
     accuracy = options.accuracy
     if accuracy.cell <= 0.0 and accuracy.cell_N <= 0.0:

@@ -43,7 +43,7 @@ TITLE = re.compile(r"^(?P<name>.*?)\s*(?:\((?P<a>[^()]*)\)|\[(?P<b>[^\[\]]*)\])\
 
 
 class PointsError(Exception):
-    """A table cannot be used; the text names file, line and mend."""
+    """A table cannot be used; the text names file, line and fix."""
 
 
 @dataclass(frozen=True)

@@ -116,14 +116,14 @@ class CalibrationFinding:
     """What is wrong with a calibration, in words.
 
     Attributes:
-        code: short name. sentence: what is wrong. mend: what to do.
+        code: short name. sentence: what is wrong. fix: what to do.
         severity: ``error`` forbids to accept the calibration.
         points: indices into ``CalibrationResult.points`` that show it.
     """
 
     code: str
     sentence: str
-    mend: str
+    fix: str
     severity: Literal["error", "warning"] = "error"
     points: tuple[int, ...] = ()
 

@@ -7,15 +7,15 @@ from collections.abc import Callable, Generator
 import numpy as np
 
 from hil.calibration.result import Array
-from hil.core import Apply, Energise, HoldPosition, PowerOff, State
+from hil.core import Apply, HoldPosition, PowerOff, PowerOn, State
 from hil.procedures import (
     Action,
     Ask,
     Pause,
     ProcedureFailed,
     Seen,
-    asked,
     column,
+    send_requests,
     wait_for_state,
     wait_until_resting,
 )
@@ -48,7 +48,7 @@ def energise() -> Generator[Action, Seen, float]:
     yield from _stands()
     waited = 0.0
     while True:
-        seen = yield Ask(Energise(load_supported=True))
+        seen = yield Ask(PowerOn(load_supported=True))
         if seen.accepted:
             break
         if waited >= RESTS_WITHIN_S:
@@ -82,7 +82,9 @@ def hold_at(
 
 
 def _move(goal_m: float, from_m: float, speed_m_s: float) -> Generator[Action, Seen, float]:
-    yield from asked([Apply(behaviour=HoldPosition(position_m=goal_m, speed_m_s=speed_m_s))])
+    yield from send_requests(
+        [Apply(behaviour=HoldPosition(position_m=goal_m, speed_m_s=speed_m_s))]
+    )
     seen = yield Pause(max(0.2, FULLEST * abs(goal_m - from_m) / speed_m_s))
     output = float(column(seen.rows, "output_position_m")[-1])
     waited = 0.0

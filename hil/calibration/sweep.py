@@ -11,10 +11,10 @@ from hil.calibration.result import SensorLaw
 from hil.calibration.settling import SINKS_S, energise, hold_at
 from hil.control import ForceCalibration
 from hil.core import Apply, PowerOff, Waveform
-from hil.procedures import Action, Ask, Pause, Seen, asked, column, wait_until_resting
+from hil.procedures import Action, Ask, Pause, Seen, column, send_requests, wait_until_resting
 from hil.profile import Profile
 
-# Shares of the bounded force, with the seconds for each quarter of the way out and back, both
+# Shares of the limited force, with the seconds for each quarter of the way out and back, both
 # ways. Half the force first: what is wrong with the springs shows there, before it matters.
 STAGES = ((0.45, 1.0), (0.9, 2.0))
 MOST_APART = 1.33  # motor to springs by the calibration so far, or the other way about
@@ -28,17 +28,17 @@ def bring(profile: Profile, output_m: float, speed_m_s: float) -> Generator[Acti
 
 
 def press(profile: Profile, share: float, quarter_s: float) -> Generator[Action, Seen, SensorLaw]:
-    """Press and pull with ``share`` of the bounded force, out and back.
+    """Press and pull with ``share`` of the limited force, out and back.
 
     Raises:
         FitError: nothing can be told from it.
     """
-    most = share * profile.limits.force.bounded
+    most = share * profile.limits.force.limited
     shape = (0.0, most, 0.0, -most, 0.0)
     table = tuple((quarter_s * i, force) for i, force in enumerate(shape))
     lasts = quarter_s * (len(shape) - 1)
     wave = Waveform(shape="table", of="force", points=table, duration_s=lasts)
-    yield from asked([Apply(behaviour=wave)])
+    yield from send_requests([Apply(behaviour=wave)])
     rows = (yield Pause(lasts)).rows
     return sensor_law(
         column(rows, "deflection_counts"),

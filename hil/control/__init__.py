@@ -3,12 +3,12 @@
 from hil.control.behaviours import ActiveBehaviour, check_behaviour, start_behaviour
 from hil.control.calibration import ForceCalibration, LiveCalibration, passive_bounds
 from hil.control.changed_calibration import changed_calibration, slide_s
-from hil.control.commissioning import Enabling, OpenLoop, SpeedRun, TorqueRun, narrowed
+from hil.control.commissioning import HoldToRun, OpenLoop, SpeedRun, TorqueRun, restricted_profile
 from hil.control.controlled_stop import ControlledStop
 from hil.control.dry_friction import sine_N
 from hil.control.estimation import SLIP_SPEED_M_S, Estimator, observer_gains
+from hil.control.force_controller import ForceController
 from hil.control.force_design import ForceGains, design
-from hil.control.force_law import ForceLaw
 from hil.control.force_model import Loop
 from hil.control.power_sequence import LONGEST_S, PowerSequence, Progress
 from hil.control.rig_model import MODULATION, driven_current_A, moved_mass
@@ -20,11 +20,11 @@ __all__ = [
     "SLIP_SPEED_M_S",
     "ActiveBehaviour",
     "ControlledStop",
-    "Enabling",
     "Estimator",
     "ForceCalibration",
+    "ForceController",
     "ForceGains",
-    "ForceLaw",
+    "HoldToRun",
     "LiveCalibration",
     "Loop",
     "OpenLoop",
@@ -38,9 +38,9 @@ __all__ = [
     "design",
     "driven_current_A",
     "moved_mass",
-    "narrowed",
     "observer_gains",
     "passive_bounds",
+    "restricted_profile",
     "sine_N",
     "slide_s",
     "start_behaviour",

@@ -16,10 +16,10 @@ SAMPLES_PER_PERIOD = 10  # of the fastest wave that a cycle can shape
 
 @dataclass(frozen=True)
 class Checked:
-    """A behaviour after its check: perhaps trimmed (``bounded_mask``) or refused."""
+    """A behaviour after its check: perhaps trimmed (``limited_mask``) or refused."""
 
     behaviour: Behaviour
-    bounded_mask: int
+    limited_mask: int
     refusal: str | None = None
 
 
@@ -36,7 +36,7 @@ def check_behaviour(behaviour: Behaviour, profile: Profile, gains: ForceGains) -
         return Checked(behaviour, 0, "a value that is no finite number is refused")
     trim = _Trim(behaviour)
     limits = profile.limits
-    force, travel = limits.force.bounded, limits.travel
+    force, travel = limits.force.limited, limits.travel
     if isinstance(behaviour, ConstantForce):
         trim.bound("force_N", -force, force, Limit.FORCE)
     elif isinstance(behaviour, VirtualSpring):
@@ -44,7 +44,7 @@ def check_behaviour(behaviour: Behaviour, profile: Profile, gains: ForceGains) -
         trim.bound("rest_m", travel.lower, travel.upper, Limit.TRAVEL)
     elif isinstance(behaviour, HoldPosition):
         trim.bound("position_m", travel.lower, travel.upper, Limit.TRAVEL)
-        trim.bound("speed_m_s", 0.0, limits.speed.bounded, Limit.SPEED)
+        trim.bound("speed_m_s", 0.0, limits.speed.limited, Limit.SPEED)
     elif isinstance(behaviour, Waveform):
         refusal = _wrong_waveform(behaviour, profile)
         if refusal:

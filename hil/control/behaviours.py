@@ -40,7 +40,7 @@ SHORTEST_MOVE_S = 0.2
 class ActiveBehaviour(Protocol):
     """One running behaviour; ``force`` advances it by ``dt``.
 
-    ``rest_m`` and ``stiffness_N_m`` are NaN where there is none; ``bounded`` is the mask of
+    ``rest_m`` and ``stiffness_N_m`` are NaN where there is none; ``limited`` is the mask of
     the limits that trim it in this cycle; ``finished`` says that it holds its last value.
     """
 
@@ -48,7 +48,7 @@ class ActiveBehaviour(Protocol):
     rest_m: float
     stiffness_N_m: float
     finished: bool
-    bounded: int
+    limited: int
 
     def force(self, output_position_m: float, output_velocity_m_s: float, dt: float) -> float:
         """Asked force in N on the output rod."""
@@ -109,7 +109,7 @@ class _Force:
         self.code = code
         self.rest_m = self.stiffness_N_m = NAN
         self.finished = False
-        self.bounded = 0
+        self.limited = 0
         self._force = force_N
         self._damping = damping_N_s_m
 
@@ -123,7 +123,7 @@ class _Spring:
     def __init__(self, behaviour: VirtualSpring, profile: Profile, lead_s: float) -> None:
         self.rest_m = behaviour.rest_m
         self.finished = False
-        self.bounded = 0
+        self.limited = 0
         self._trimmed = 0.999 * behaviour.stiffness_N_m
         self._bias = behaviour.bias_N
         self._damping = behaviour.damping_N_s_m
@@ -136,7 +136,7 @@ class _Spring:
         ahead = output_position_m + self._lead * output_velocity_m_s
         force = law.force(self.rest_m - ahead)
         self.stiffness_N_m = law.stiffness_N_m
-        self.bounded = 1 << Limit.VIRTUAL_STIFFNESS if law.stiffness_N_m < self._trimmed else 0
+        self.limited = 1 << Limit.VIRTUAL_STIFFNESS if law.stiffness_N_m < self._trimmed else 0
         return force + self._bias - self._damping * output_velocity_m_s
 
 
@@ -158,7 +158,7 @@ class _Hold:
         loop: ForceGains,
     ) -> None:
         self.finished = False
-        self.bounded = 0
+        self.limited = 0
         self._from = output_position_m
         self._way = behaviour.position_m - output_position_m
         self._duration = max(SHORTEST_MOVE_S, 1.875 * abs(self._way) / behaviour.speed_m_s)
@@ -172,7 +172,7 @@ class _Hold:
         )
         self._lead = loop.lead_s
         self._integral_rate = HOLD_INTEGRAL_1_S * self.stiffness_N_m
-        self._most = profile.limits.force.bounded
+        self._most = profile.limits.force.limited
         self._integral = max(-self._most, min(self._most, force_N))
 
     def force(self, output_position_m: float, output_velocity_m_s: float, dt: float) -> float:
@@ -205,7 +205,7 @@ class _Wave:
     def __init__(self, behaviour: Waveform, profile: Profile, lead_s: float) -> None:
         b = behaviour
         self.finished = False
-        self.bounded = 0
+        self.limited = 0
         self._time = 0.0
         self._next = 1
         self._shape, self._points = b.shape, b.points

@@ -184,7 +184,7 @@ class LiveCalibration:
 
     def u95(self, force_N: float) -> float:
         new = self._new.u95(force_N)
-        # The larger of both: neither is proven for a mean.
+        # The larger of both: neither is verified for a mean.
         return new if self._share == 1.0 else max(self._old.u95(force_N), new)
 
     def _mean(self, old: float, new: float) -> float:
@@ -201,6 +201,6 @@ def passive_bounds(profile: Profile) -> tuple[float, float, float]:
     if isinstance(law, TwoSlopes):
         return law.inner_rate * fraction, law.outer_rate * fraction, law.inner_rate * law.knee
     calibration = ForceCalibration(profile.calibration, profile.sensors.deflection)
-    most = profile.limits.deflection.bounded
+    most = profile.limits.deflection.limited
     softest = min(calibration.stiffness(most * i / 20) for i in range(-20, 21))
     return softest * fraction, softest * fraction, math.inf

@@ -28,8 +28,7 @@ def changed_calibration(profile: Profile, data: dict[str, Any]) -> Profile | str
         if finding.severity == "error":
             place = ".".join(str(part) for part in finding.path)
             return (
-                f"the calibration does not fit this profile: {place}: {finding.what}; "
-                f"{finding.mend}"
+                f"the calibration does not fit this profile: {place}: {finding.what}; {finding.fix}"
             )
     return changed
 

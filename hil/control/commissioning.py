@@ -1,10 +1,10 @@
 """Restricted operation for a rig that nobody trusts yet: open-loop motion inside an envelope.
 
 Two behaviours drive the motor without the force loop, for as long as signs and scales are
-unproven. Each ends by itself, and for good, at the first of several conditions; what comes
-after is zero torque. :func:`narrowed` makes of a profile one with tighter limits and never a
-wider one. :class:`Enabling` is the hold-to-run control: a device that permits motion only
-while it is held (enabling control, IEC 60204-1).
+unverified. Each ends by itself, and for good, at the first of several conditions; what comes
+after is zero torque. :func:`restricted_profile` makes of a profile one with tighter limits and never a
+wider one. :class:`HoldToRun` is the hold-to-run control: a device that permits motion only
+while it is held (hold-to-run control, IEC 60204-1).
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from hil.profile import CurrentLimit, ForceLimit, Profile, SpeedLimit
 NAN = float("nan")
 L = TypeVar("L", ForceLimit, SpeedLimit, CurrentLimit)
 TRIPPED_OVER_BOUNDED = 1.25
-ENABLING_LASTS_S = 0.15  # after the last sign that the control is held
+HOLD_LASTS_S = 0.15  # after the last sign that the control is held
 SPEED_BANDWIDTH_RAD_S = 2 * math.pi * 5
 BLOCKED_SHARE = 0.1  # of the asked speed
 BLOCKED_S = 0.25
@@ -37,7 +37,7 @@ class OpenLoop:
     code: BehaviourCode
     rest_m = NAN
     stiffness_N_m = NAN
-    bounded = 0
+    limited = 0
 
     def __init__(self, asked: MotorTorque | MotorSpeed, estimator: Estimator) -> None:
         self.ended = ""
@@ -130,8 +130,8 @@ class SpeedRun(OpenLoop):
         return max(-most, min(most, self._gain * error + self._integral))
 
 
-class Enabling:
-    """Hold-to-run: motion is permitted for ``ENABLING_LASTS_S`` after each sign of holding."""
+class HoldToRun:
+    """Hold-to-run: motion is permitted for ``HOLD_LASTS_S`` after each sign of holding."""
 
     def __init__(self) -> None:
         self.needed = False
@@ -139,7 +139,7 @@ class Enabling:
 
     @property
     def held(self) -> bool:
-        return self._since_s <= ENABLING_LASTS_S
+        return self._since_s <= HOLD_LASTS_S
 
     def hold(self, held: bool) -> None:
         """A sign that the control is held, or that it was let go."""
@@ -150,24 +150,24 @@ class Enabling:
         self._since_s += dt_s
 
 
-def _tiers(limit: L, bounded: float, tripped: float) -> L:
+def _tiers(limit: L, limited: float, tripped: float) -> L:
     own = limit.tripped
     return limit.model_copy(
-        update={"bounded": bounded, "tripped": tripped if own is None else min(own, tripped)}
+        update={"limited": limited, "tripped": tripped if own is None else min(own, tripped)}
     )
 
 
-def narrowed(profile: Profile, envelope: Commission) -> Profile:
+def restricted_profile(profile: Profile, envelope: Commission) -> Profile:
     """The profile with limits and loop no wider than both it and ``envelope`` say.
 
     Force and speed trip a quarter above their bound, but never above the profile's own trip.
     Only the soft ends go, until ``ends_known``: open-loop runs have a travel of their own.
     """
     limits = profile.limits
-    force = min(limits.force.bounded, envelope.force_N)
-    speed = min(limits.speed.bounded, envelope.speed_m_s)
+    force = min(limits.force.limited, envelope.force_N)
+    speed = min(limits.speed.limited, envelope.speed_m_s)
     current = min(
-        limits.current.bounded, envelope.torque_N_m / profile.actuator.motor.torque_constant
+        limits.current.limited, envelope.torque_N_m / profile.actuator.motor.torque_constant
     )
     narrow = limits.model_copy(
         update={

@@ -27,7 +27,7 @@ class ControlledStop:
         self._torque_per_force = actuator.screw.lead / (
             2 * math.pi * actuator.screw.efficiency_forward
         )
-        self._most_force = profile.limits.force.bounded
+        self._most_force = profile.limits.force.limited
         self.running = False
         self._time = 0.0
         self._speed = 0.0

@@ -1,4 +1,4 @@
-"""Dry friction as what a sine meets of it, so that a linear model can reckon with it.
+"""Dry friction as what a sine meets of it, so that a linear model can compute with it.
 
 To a sine of velocity amplitude V a Coulomb friction R is, at the sine's own frequency, a
 viscous drag 4·R/(π·V): its describing function (Gelb and Vander Velde, Multiple-Input
@@ -26,7 +26,7 @@ HALF_POWER = math.sqrt(0.5)
 def sine_N(profile: Profile) -> tuple[float, float]:
     """(mean, amplitude) in N of the sines for which the force bandwidth is asked."""
     knee = passive_bounds(profile)[2]
-    level = LEVEL_SHARE * min(knee, profile.limits.force.bounded)
+    level = LEVEL_SHARE * min(knee, profile.limits.force.limited)
     return level, profile.control.bandwidth_amplitude or AMPLITUDE_SHARE * level
 
 

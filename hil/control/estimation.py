@@ -49,7 +49,7 @@ def observer_gains(profile: Profile, period_s: float) -> ObserverGains:
     friction = actuator.friction
     resolution = actuator.screw.lead / profile.sensors.motor.counts_per_revolution
     dry = max(friction.coulomb, friction.breakaway) * actuator.radians_per_metre
-    force = profile.limits.force.bounded
+    force = profile.limits.force.limited
     screw = actuator.screw
     loss = 1 / screw.efficiency_forward - 1 + 1 - screw.efficiency_backward
     return gains_for(

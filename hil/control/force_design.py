@@ -1,6 +1,6 @@
 """Gains of the force law from the profile's physics, and what the closed loop will do.
 
-The law (``hil.control.force_law``) carries the spring force and places the poles of what remains,
+The law (``hil.control.force_controller``) carries the spring force and places the poles of what remains,
 δ'' = ω²·(δ_d − δ) − 2ζω·δ', so that one set of gains serves both slopes of the spring
 (feedback linearisation; Khalil, Nonlinear Systems, 3rd ed., chapter 13). ω is solved so that
 the discrete model with delay, hold, current lag, observer and integral action
@@ -113,7 +113,7 @@ def plants(profile: Profile, period_s: float, delay_s: float) -> list[Plant]:
         slopes = [law.inner_rate, law.outer_rate]
     else:
         calibration = ForceCalibration(profile.calibration, profile.sensors.deflection)
-        most = profile.limits.deflection.bounded
+        most = profile.limits.deflection.limited
         found = [calibration.stiffness(most * i / 10) for i in range(-10, 11)]
         slopes = [calibration.stiffness(0.0), min(found), max(found)]
     viscous = actuator.friction.viscous * actuator.radians_per_metre**2
@@ -254,17 +254,17 @@ def design_for_plants(
         loops[0].ripple_N(deflection_noise_m, position_noise_m) * torque_per_N,
     )
     notice = ""
-    mend = "raise control.rate or shorten the path to the drive"
+    fix = "raise control.rate or shorten the path to the drive"
     if predicted.phase_margin_deg < margin_deg - 1:
         notice = (
             f"phase margin is {predicted.phase_margin_deg:.0f}°, not the asked "
-            f"{margin_deg:.0f}°: at this rate no gains leave more; {mend}"
+            f"{margin_deg:.0f}°: at this rate no gains leave more; {fix}"
         )
     elif predicted.bandwidth_Hz < 0.97 * asked_Hz:
         notice = (
             f"force bandwidth is {predicted.bandwidth_Hz:.0f} Hz, not the asked "
             f"{asked_Hz:.0f} Hz: more would leave less than {margin_deg:.0f}° phase margin; "
-            f"{mend}"
+            f"{fix}"
         )
     # Half a period more than the lag, to err on the side that takes energy out.
     lead = loops[0].delay_s() + 0.5 * choices[0].period_s

@@ -1,7 +1,7 @@
 """Linear, discrete model of the force loop as it is coded, for design and for judgement.
 
 Plant: m·δ'' + b·δ' + k·δ = i, lag·i' = u − i, with u held over a period and delayed. On it
-act the very equations of ``hil.control.estimation`` and ``hil.control.force_law``, dry
+act the very equations of ``hil.control.estimation`` and ``hil.control.force_controller``, dry
 friction and dead zone left out. One period is written down once, each signal as its row of
 coefficients over states and inputs; the matrices follow from it.
 """
@@ -229,7 +229,7 @@ class Loop:
         following["vo_hat"] = output_velocity
         rate = velocity - output_velocity
 
-        # hil.control.force_law
+        # hil.control.force_controller
         rendered = self.virtual_stiffness * (nut - deflection + self.lead_s * output_velocity)
         rendered = rendered + self.virtual_damping * output_velocity
         reference = s["reference_m"] - rendered / k

@@ -1,4 +1,4 @@
-"""Waiting for the drive's power stage: after it was asked on, or asked to clear a fault."""
+"""Waiting for the drive's power stage: after it was requested on, or requested to clear a fault."""
 
 from __future__ import annotations
 
@@ -19,27 +19,27 @@ class Progress(enum.Enum):
 
 
 class PowerSequence:
-    """``asked`` is what the power stage was asked and has not become yet; OFF for nothing."""
+    """``requested`` is what the power stage was requested and has not become yet; OFF for nothing."""
 
     def __init__(self) -> None:
-        self.asked = PowerRequest.OFF
+        self.requested = PowerRequest.OFF
         self._waited_s = 0.0
 
     def ask(self, request: PowerRequest) -> None:
         """Begin to wait for ``ON`` or ``CLEAR_FAULT``; ``OFF`` ends all waiting."""
-        self.asked = request
+        self.requested = request
         self._waited_s = 0.0
 
     def follow(self, stage: PowerStage, dt_s: float) -> Progress:
         """One cycle of waiting; after ``REACHED`` or ``TOO_LONG`` nothing is waited for."""
-        asked = self.asked
-        if asked is PowerRequest.OFF:
+        requested = self.requested
+        if requested is PowerRequest.OFF:
             return Progress.NONE
         self._waited_s += dt_s
-        if stage == AWAITED[asked]:
-            self.asked = PowerRequest.OFF
+        if stage == AWAITED[requested]:
+            self.requested = PowerRequest.OFF
             return Progress.REACHED
-        if self._waited_s > LONGEST_S[asked]:
-            self.asked = PowerRequest.OFF
+        if self._waited_s > LONGEST_S[requested]:
+            self.requested = PowerRequest.OFF
             return Progress.TOO_LONG
         return Progress.NONE

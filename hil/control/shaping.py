@@ -2,9 +2,9 @@
 
 A plain rate limiter lags behind a force that answers motion, and so feeds energy into the
 output: a stiff virtual spring struck hard would swing for ever. So what answers motion has
-only its slope cut and turns round when the asked force does (after Rundqwist, "Phase
+only its slope cut and turns round when the setpoint does (after Rundqwist, "Phase
 compensation of rate limiters in unstable aircraft", IEEE CCA 1996, from memory); what is
-missing then comes slowly. A jump of the asked force, which no motion can cause, is ramped.
+missing then comes slowly. A jump of the setpoint, which no motion can cause, is ramped.
 """
 
 from __future__ import annotations
@@ -21,15 +21,15 @@ SETTLED_N = 0.5
 
 
 class Shaper:
-    """``shape`` once a cycle; ``bounded`` tells which limits trimmed the last one.
+    """``shape`` once a cycle; ``limited`` tells which limits trimmed the last one.
 
-    Shaped force = asked force + three parts that die away: ``_blend`` of a change of
+    Shaped force = setpoint + three parts that die away: ``_blend`` of a change of
     behaviour, ``_jump`` still to be ramped, ``_cut`` off slopes.
     """
 
     def __init__(self, profile: Profile) -> None:
-        self._rate = profile.limits.force_rate.bounded
-        self.bounded = 0
+        self._rate = profile.limits.force_rate.limited
+        self.limited = 0
         self.start(0.0)
 
     def start(self, force_N: float) -> None:
@@ -40,24 +40,24 @@ class Shaper:
         self._calm_s = CALM_S
         self._fresh = True
 
-    def shape(self, asked_N: float, low_N: float, high_N: float, dt: float) -> float:
+    def shape(self, setpoint_N: float, low_N: float, high_N: float, dt: float) -> float:
         """Shaped force in N, never outside [low, high] (``low_N`` ≤ ``high_N``), never NaN."""
         step = self._rate * dt
         last = self._shaped
-        self.bounded = 0
+        self.limited = 0
         change = 0.0
-        if -IMPOSSIBLE_N < asked_N < IMPOSSIBLE_N:
+        if -IMPOSSIBLE_N < setpoint_N < IMPOSSIBLE_N:
             if self._fresh:
                 self._fresh = False
-                self._blend = last - asked_N
+                self._blend = last - setpoint_N
             else:
-                change = asked_N - self._asked
+                change = setpoint_N - self._asked
                 bend = change - self._slope
                 if not -JUMP_STEPS * step <= bend <= JUMP_STEPS * step:
                     self._jump -= bend
                     change -= bend
                 self._slope = change
-            self._asked = asked_N
+            self._asked = setpoint_N
         faded = self._blend * dt / (BLEND_S + dt)
         self._blend -= faded
         change -= faded
@@ -66,7 +66,7 @@ class Shaper:
             self._cut += within - change
             change = within
             self._calm_s = 0.0
-            self.bounded = 1 << Limit.FORCE_RATE
+            self.limited = 1 << Limit.FORCE_RATE
         else:
             self._calm_s += dt
         if self._jump != 0.0:
@@ -78,7 +78,7 @@ class Shaper:
             self._jump += ramped
             change += ramped
             if not -SETTLED_N <= self._jump <= SETTLED_N:
-                self.bounded = 1 << Limit.FORCE_RATE
+                self.limited = 1 << Limit.FORCE_RATE
         if self._cut != 0.0:
             slow = SLOW_S if self._calm_s < CALM_S else BLEND_S
             come = -self._cut * dt / (slow + dt)

@@ -1,6 +1,6 @@
 """Limits, requests and sample columns: the vocabulary that every other room uses."""
 
-from hil.core.limit_texts import bound_names, label, mend, sentence
+from hil.core.limit_texts import fix, label, limit_names, sentence
 from hil.core.limits import ALWAYS_CATEGORY_0, CHOSEN, Cause, Limit
 from hil.core.requests import (
     MOST_POINTS,
@@ -12,7 +12,6 @@ from hil.core.requests import (
     Enable,
     EndCommission,
     EndRun,
-    Energise,
     Float,
     HoldPosition,
     Marker,
@@ -21,6 +20,7 @@ from hil.core.requests import (
     MotorTorque,
     Outcome,
     PowerOff,
+    PowerOn,
     Request,
     Reset,
     StartRun,
@@ -29,7 +29,7 @@ from hil.core.requests import (
     UseCalibration,
     VirtualSpring,
     Waveform,
-    WithholdBeat,
+    WithholdHeartbeat,
 )
 from hil.core.samples import COLUMNS, INDEX, ROW, BehaviourCode, Column, State
 
@@ -51,7 +51,6 @@ __all__ = [
     "Enable",
     "EndCommission",
     "EndRun",
-    "Energise",
     "Float",
     "HoldPosition",
     "Limit",
@@ -61,6 +60,7 @@ __all__ = [
     "MotorTorque",
     "Outcome",
     "PowerOff",
+    "PowerOn",
     "Request",
     "Reset",
     "StartRun",
@@ -70,9 +70,9 @@ __all__ = [
     "UseCalibration",
     "VirtualSpring",
     "Waveform",
-    "WithholdBeat",
-    "bound_names",
+    "WithholdHeartbeat",
+    "fix",
     "label",
-    "mend",
+    "limit_names",
     "sentence",
 ]

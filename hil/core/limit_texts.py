@@ -1,4 +1,4 @@
-"""Wording of every limit and cause: a label, a sentence, and how to mend it."""
+"""Wording of every limit and cause: a label, a sentence, and how to correct it."""
 
 from __future__ import annotations
 
@@ -8,11 +8,11 @@ from hil.core.limits import Cause, Limit
 
 
 class Wording(NamedTuple):
-    """``label`` two or three words; ``sentence`` what happened; ``mend`` what to do about it."""
+    """``label`` two or three words; ``sentence`` what happened; ``fix`` what to do about it."""
 
     label: str
     sentence: str
-    mend: str
+    fix: str
 
 
 WORDING: dict[int, Wording] = {
@@ -104,7 +104,7 @@ WORDING: dict[int, Wording] = {
     Limit.DRIVE_FAULT: Wording(
         "Drive fault",
         "The drive reported a fault.",
-        "Mend what the drive names; a reset then clears it.",
+        "Correct what the drive names; a reset then clears it.",
     ),
     Cause.OPERATOR: Wording(
         "Operator", "Somebody pressed stop.", "Reset when the rig may be used again."
@@ -125,17 +125,17 @@ WORDING: dict[int, Wording] = {
         "Check power and bus, then restart the rig host.",
     ),
     Cause.HOST_ENDING: Wording("Host ending", "The rig host was asked to end.", "Start it again."),
-    Cause.ENABLING_RELEASED: Wording(
-        "Enabling control",
-        "The enabling control was let go.",
-        "Reset, hold it again, and energise.",
+    Cause.HOLD_TO_RUN_RELEASED: Wording(
+        "Hold-to-run control",
+        "The hold-to-run control was let go.",
+        "Reset, hold it again, and power on.",
     ),
     Cause.CYCLE_LATE: Wording(
         "Cycle late",
         "The rig host was held up; meanwhile the drive followed its last command.",
         "End other programs, run the host check for this computer, then reset.",
     ),
-    Cause.DRIVE_DROPPED_OUT: Wording(
+    Cause.DRIVE_DISABLED: Wording(
         "Drive dropped out",
         "The drive switched its power stage off by itself.",
         "Check its enable input and its own limits, then reset.",
@@ -159,12 +159,12 @@ def sentence(code: int) -> str:
     return f"The bench was stopped for cause {code}." if code else ""
 
 
-def mend(code: int) -> str:
+def fix(code: int) -> str:
     """What to do about it, in one sentence; '' for 0 or an unknown code."""
     wording = WORDING.get(code)
-    return wording.mend if wording is not None else ""
+    return wording.fix if wording is not None else ""
 
 
-def bound_names(mask: int) -> list[str]:
-    """Labels of the limits whose bits are set in ``mask`` (column ``bounded``)."""
+def limit_names(mask: int) -> list[str]:
+    """Labels of the limits whose bits are set in ``mask`` (column ``limited``)."""
     return [label(limit) for limit in Limit if mask >> limit & 1]

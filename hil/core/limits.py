@@ -6,7 +6,7 @@ import enum
 
 
 class Limit(enum.IntEnum):
-    """A limit of the profile. As a bound it is bit ``1 << value`` of column ``bounded``;
+    """A limit of the profile. As a bound it is bit ``1 << value`` of column ``limited``;
     as the cause of a trip it is the value of column ``tripped``."""
 
     FORCE = 1
@@ -37,8 +37,8 @@ class Cause(enum.IntEnum):
     EXCEPTION = 42
     DRIVE_LOST = 43
     HOST_ENDING = 44
-    DRIVE_DROPPED_OUT = 45  # power stage left ON by itself, without a fault
-    ENABLING_RELEASED = 46  # the hold-to-run control was let go, or its sign stayed out
+    DRIVE_DISABLED = 45  # power stage left ON by itself, without a fault
+    HOLD_TO_RUN_RELEASED = 46  # the hold-to-run control was let go, or its sign stayed out
     CYCLE_LATE = 47  # the rig host itself was held up; meanwhile the last command stood
 
 
@@ -53,9 +53,9 @@ ALWAYS_CATEGORY_0 = frozenset(
         Limit.DRIVE_FAULT,
         Cause.EXCEPTION,
         Cause.DRIVE_LOST,
-        Cause.DRIVE_DROPPED_OUT,
+        Cause.DRIVE_DISABLED,
         Cause.CYCLE_LATE,
     )
 )
 # Causes a person or program chose; every other one is a trip, kept as a run of its own.
-CHOSEN = frozenset((Cause.OPERATOR, Cause.HOST_ENDING, Cause.ENABLING_RELEASED))
+CHOSEN = frozenset((Cause.OPERATOR, Cause.HOST_ENDING, Cause.HOLD_TO_RUN_RELEASED))

@@ -106,8 +106,8 @@ Behaviour = Annotated[
 ]
 
 
-class Energise(Message):
-    kind: Literal["energise"] = "energise"
+class PowerOn(Message):
+    kind: Literal["power_on"] = "power_on"
     load_supported: bool  # the operator's answer; False is refused
 
 
@@ -190,19 +190,19 @@ class EndCommission(Message):
 
 
 class Enable(Message):
-    """The enabling control is held (sent again and again), or was let go."""
+    """The hold-to-run control is held (sent again and again), or was let go."""
 
     kind: Literal["enable"] = "enable"
     held: bool
 
 
-class WithholdBeat(Message):
-    """Let the drive miss the host's heartbeat for so long, to prove that it stops by itself.
+class WithholdHeartbeat(Message):
+    """Let the drive miss the host's heartbeat for so long, to verify that it stops by itself.
 
     In restricted operation only, in Standby.
     """
 
-    kind: Literal["withhold_beat"] = "withhold_beat"
+    kind: Literal["withhold_heartbeat"] = "withhold_heartbeat"
     seconds: float = Field(gt=0, le=2)
 
 
@@ -217,7 +217,7 @@ class UseCalibration(Message):
 
 
 Request = Annotated[
-    Energise
+    PowerOn
     | PowerOff
     | Apply
     | Stop
@@ -229,7 +229,7 @@ Request = Annotated[
     | Commission
     | EndCommission
     | Enable
-    | WithholdBeat
+    | WithholdHeartbeat
     | UseCalibration,
     Field(discriminator="kind"),
 ]

@@ -16,7 +16,7 @@ class State(enum.IntEnum):
 
     DE_ENERGISED = 0
     STANDBY = 1
-    WORKING = 2
+    RUNNING = 2
     STOPPED = 3
 
 
@@ -41,7 +41,7 @@ class Column(NamedTuple):
 COLUMNS: tuple[Column, ...] = (
     Column("time_s", "s", "time since the rig host started, at the cycle's wake-up", "float64"),
     Column("cycle", "1", "cycle number since the rig host started", "int64"),
-    Column("state", "1", "0 de-energised, 1 standby, 2 working, 3 stopped", "int32"),
+    Column("state", "1", "0 de-energised, 1 standby, 2 running, 3 stopped", "int32"),
     Column(
         "behaviour",
         "1",
@@ -49,8 +49,8 @@ COLUMNS: tuple[Column, ...] = (
         "4 hold position, 5 waveform, 6 motor torque, 7 motor speed",
         "int32",
     ),
-    Column("asked_force_N", "N", "force that the behaviour asks for"),
-    Column("shaped_force_N", "N", "asked force after rate, limits and bumpless transfer"),
+    Column("setpoint_force_N", "N", "force that the behaviour asks for"),
+    Column("shaped_force_N", "N", "setpoint after rate, limits and bumpless transfer"),
     Column("spring_force_N", "N", "force on the output from deflection and calibration"),
     Column("force_u95_N", "N", "expanded uncertainty of spring_force_N, k = 2"),
     Column("motor_force_N", "N", "force on the springs derived from motor torque"),
@@ -68,7 +68,7 @@ COLUMNS: tuple[Column, ...] = (
     Column("motor_heat", "1", "share of thermal capacity used, from I2t"),
     Column("rest_position_m", "m", "rest or target position of the behaviour, NaN if none"),
     Column("virtual_stiffness_N_m", "N/m", "virtual stiffness in force, NaN if none"),
-    Column("bounded", "1", "bit mask of limits that trim at present, see hil.core.limits", "int32"),
+    Column("limited", "1", "bit mask of limits that trim at present, see hil.core.limits", "int32"),
     Column("tripped", "1", "code of the cause that holds the bench stopped, 0 none", "int32"),
     Column("power_stage", "1", "drive's power stage, see drivers.base.PowerStage", "int32"),
     Column("fault_code", "1", "drive fault code, 0 none", "int32"),

@@ -21,12 +21,12 @@ from pathlib import Path
 from types import FrameType
 from typing import Any
 
-from drivers.base import Drive, DriverError, PowerRequest, Rejoining
+from drivers.base import Drive, DriverError, PowerRequest, ResumesCyclic
 from drivers.capture import WireRecorder, wires
 from hil.bench import Bench, drive_facts, facts_to_dict
 from hil.core import COLUMNS, Cause, EndCommission, Reset, State, Stop
 from hil.host.realtime import RealtimeGrant, own_processor, prepare_realtime, sleep_until
-from hil.link import KeyError_, LinkError, LinkServer, ServerKeys
+from hil.link import CurveKeyError, LinkError, LinkServer, ServerKeys
 from hil.profile import (
     Profile,
     ProfileError,
@@ -80,7 +80,7 @@ class Host:
         due = started + period
         woke = started
         work = 0.0
-        next_beat = acted = started
+        next_heartbeat = acted = started
         while not self.ending:
             sleep_until(due)
             last, woke = woke, monotonic()
@@ -119,11 +119,11 @@ class Host:
                 for incoming in link.poll(written):
                     self._answer(incoming)
                 self._watch_holder(written)
-                if written >= next_beat:
-                    next_beat = written + BEAT_S
+                if written >= next_heartbeat:
+                    next_heartbeat = written + BEAT_S
                     if self.parent is not None and os.getppid() != self.parent:
                         self.ending = True  # nobody is left who would end this process
-                    link.publish_event(self._beat(written - started))
+                    link.publish_event(self._heartbeat(written - started))
             except Exception as error:
                 self._failed(error)
             done = monotonic()
@@ -146,7 +146,7 @@ class Host:
     def _held_up(self, late_s: float) -> None:
         bench = self.bench
         if (
-            bench.state in (State.STANDBY, State.WORKING)
+            bench.state in (State.STANDBY, State.RUNNING)
             or bench.energising
             or bench.controlled_stop.running
         ):
@@ -176,12 +176,12 @@ class Host:
             isinstance(request, Reset)
             and self.bench.provoked_loss
             and drive.telemetry.lost
-            and isinstance(drive, Rejoining)
+            and isinstance(drive, ResumesCyclic)
         ):
-            drive.rejoin()
+            drive.resume_cyclic()
         outcome = self.bench.ask(request)
         if self.wire is not None:
-            self.wire.note({"asked": request.model_dump(mode="json")})
+            self.wire.note({"request": request.model_dump(mode="json")})
         self.link.reply(incoming, outcome.accepted, outcome.text)
 
     def _watch_holder(self, now_s: float) -> None:
@@ -198,7 +198,7 @@ class Host:
             bench.ask(EndCommission())  # whoever restricted the bench is gone
         if self._had_holder:
             self._had_holder = False
-            if bench.state in (State.STANDBY, State.WORKING):
+            if bench.state in (State.STANDBY, State.RUNNING):
                 self._lost_holder("control was given up while the power stage was on")
 
     def _lost_holder(self, detail: str) -> None:
@@ -230,9 +230,9 @@ class Host:
         event["wall"] = now.isoformat(timespec="milliseconds")
         return event
 
-    def _beat(self, time_s: float) -> dict[str, Any]:
+    def _heartbeat(self, time_s: float) -> dict[str, Any]:
         return {
-            "kind": "beat",
+            "kind": "heartbeat",
             "time_s": time_s,
             "state": self.bench.state.name,
             "holder": self.link.holder,
@@ -255,7 +255,7 @@ def describe(
         "rate_hz": profile.control.rate,
         "period_s": 1.0 / profile.control.rate,
         "simulated": endpoint is not None,
-        "surroundings": endpoint,
+        "environment": endpoint,
         "drive": drive.capabilities.identity,
         "drive_facts": facts_to_dict(drive_facts(drive.capabilities, profile)),
         "version": version("hookeline"),
@@ -266,14 +266,14 @@ def describe(
 
 
 def main(arguments: list[str] | None = None) -> int:
-    """Process entry. Exit codes: 0 ended as asked, 2 bad input, 3 hardware not reached."""
+    """Process entry. Exit codes: 0 ended as requested, 2 bad input, 3 hardware not reached."""
     parser = argparse.ArgumentParser(prog="hookeline rig host", description=__doc__)
     parser.add_argument("--profile", required=True)
     parser.add_argument("--checked", type=Path, help="the profile, checked, as JSON in SI")
     parser.add_argument("--hold", action="store_true", help="go on at a line on standard input")
     parser.add_argument("--link", required=True, type=Path, help="link directory")
     parser.add_argument("--wires", type=Path, help="directory of a simulated rig's wires")
-    parser.add_argument("--surroundings", help="side door of the simulated rig")
+    parser.add_argument("--environment", help="simulation control of the simulated rig")
     parser.add_argument("--tcp", help="also serve on this address, HOST:PORT")
     parser.add_argument("--keys", type=Path, help="directory of CURVE keys, needed for --tcp")
     parser.add_argument("--log-wire", type=Path, help="record the wires into this directory")
@@ -301,7 +301,7 @@ def main(arguments: list[str] | None = None) -> int:
         print(grant.notice, file=sys.stderr, flush=True)
         link = LinkServer(
             options.link,
-            describe(profile, options.profile, drive, grant, options.surroundings),
+            describe(profile, options.profile, drive, grant, options.environment),
             profile.link.control_heartbeat,
             tcp=options.tcp,
             keys=ServerKeys.load(options.keys) if options.keys else None,
@@ -320,7 +320,7 @@ def main(arguments: list[str] | None = None) -> int:
     except ProfileError as error:
         print(error, file=sys.stderr)
         return 2
-    except (LinkError, KeyError_) as error:
+    except (LinkError, CurveKeyError) as error:
         print(error, file=sys.stderr)
         return 2
     except DriverError as error:

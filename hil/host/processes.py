@@ -210,8 +210,8 @@ def start_bench(
         if processor is not None:
             host += ["--processor", str(processor)]
         if profile.simulation is not None:
-            door = _start_rig(bench, profile, processor)
-            host += ["--wires", str(link_directory), "--surroundings", door]
+            control = _start_rig(bench, profile, processor)
+            host += ["--wires", str(link_directory), "--environment", control]
         if log_wire:
             # In the directory of the runs, so that it can be moved into one of them.
             runs_directory.mkdir(parents=True, exist_ok=True)
@@ -278,10 +278,10 @@ def _processor(bench: BenchProcesses) -> int | None:
 
 
 def _start_rig(bench: BenchProcesses, profile: Profile, processor: int | None) -> str:
-    """Start its process; the address of its side door."""
+    """Start its process; the address of its simulation control."""
     assert profile.simulation is not None
     directory = bench.link_directory
-    door = f"ipc://{directory / 'surroundings.ipc'}"
+    control = f"ipc://{directory / 'environment.ipc'}"
     configuration = directory / "rig.json"
     configuration.write_text(
         json.dumps(
@@ -289,11 +289,11 @@ def _start_rig(bench: BenchProcesses, profile: Profile, processor: int | None) -
                 "protocol": profile.drive["protocol"],
                 "options": simulated_wires(profile, directory),
                 "parameters": json.loads(rig_parameters(profile).to_json()),
-                "surroundings": door,
+                "environment": control,
                 "seed": profile.simulation.seed,
                 "processor": processor,
             }
         )
     )
     bench.start("rig", ["drivers.simulated.process", "--config", str(configuration)])
-    return door
+    return control

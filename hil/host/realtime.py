@@ -117,7 +117,7 @@ def prepare_realtime(priority: int = 60, cpu: int | None = None) -> RealtimeGran
     else:
         notice = (
             f"NOT real-time: {steps[0].text}. The loop runs, but another busy program can make "
-            "cycles late. Mend: raise the limit 'rtprio' for this user to at least "
+            "cycles late. Fix: raise the limit 'rtprio' for this user to at least "
             f"{max(priority, 1)}, or grant the interpreter CAP_SYS_NICE"
         )
     for step in refused:

@@ -126,9 +126,9 @@ class Replayed:
 
     def _note(self, note: dict[str, Any]) -> None:
         bench = self.bench
-        if "asked" in note:
+        if "request" in note:
             with contextlib.suppress(ValidationError):
-                bench.ask(REQUEST.validate_python(note["asked"]))
+                bench.ask(REQUEST.validate_python(note["request"]))
         elif "stopped" in note and bench.state is not State.STOPPED:
             # It came of time that passed, which is not played again.
             bench.stop(Cause(note["stopped"]), str(note["detail"]))

@@ -230,7 +230,7 @@ def judge(
         return False, (
             f"This computer does NOT hold {rate_hz:g} Hz: {100 * share:.3f} % of the cycles are "
             "late, in a few long gaps rather than everywhere, so something stops it altogether "
-            f"now and then. Mend: {first}look for a virtual machine's pauses, power saving, or a "
+            f"now and then. Fix: {first}look for a virtual machine's pauses, power saving, or a "
             "quota on real-time programs."
         )
     # The rate whose period would still leave room after the worst of a thousand wake-ups.
@@ -243,7 +243,7 @@ def judge(
     return False, (
         f"This computer does NOT hold {rate_hz:g} Hz: {100 * share:.3f} % of the cycles are late "
         f"and one wake-up in 1000 takes more than {1e6 * p999_s:.0f} us of the "
-        f"{1e6 * period:.0f} us period. Mend: {first}end other programs, or {advice}."
+        f"{1e6 * period:.0f} us period. Fix: {first}end other programs, or {advice}."
     )
 
 

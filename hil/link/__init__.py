@@ -6,7 +6,7 @@ from hil.link.directory import default_directory
 from hil.link.errors import HostGone, LinkError
 from hil.link.gaps import GapCounter
 from hil.link.items import Answer
-from hil.link.keys import ClientKeys, KeyError_, ServerKeys, make_client_keys, make_server_keys
+from hil.link.keys import ClientKeys, CurveKeyError, ServerKeys, make_client_keys, make_server_keys
 from hil.link.messages import to_json
 from hil.link.server import LinkServer
 
@@ -15,9 +15,9 @@ __all__ = [
     "Block",
     "Client",
     "ClientKeys",
+    "CurveKeyError",
     "GapCounter",
     "HostGone",
-    "KeyError_",
     "LinkError",
     "LinkServer",
     "Refused",

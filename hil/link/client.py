@@ -3,12 +3,12 @@
 ::
 
     from hil.link.client import Client
-    from hil.core.requests import Apply, Energise, Float, PowerOff
+    from hil.core.requests import Apply, PowerOn, Float, PowerOff
 
     with Client.connect(directory, name="notebook") as bench:
         bench.take_control()
         with bench.keep_control():
-            bench.request(Energise(load_supported=True))
+            bench.request(PowerOn(load_supported=True))
             bench.request(Apply(behaviour=Float()))
             for item in bench.watch(2.0):
                 if isinstance(item, Block):
@@ -38,17 +38,17 @@ import numpy as np
 import zmq
 
 from hil.core import COLUMNS, Request, Stop
-from hil.link.asking import Asker
 from hil.link.connection import Sockets, open_sockets
 from hil.link.errors import HostGone, LinkError, Refused
 from hil.link.gaps import GapCounter
 from hil.link.items import Answer, Block, Event
 from hil.link.keys import ClientKeys
-from hil.link.messages import EDITION, EVENT, HEAD, KIND, ROWS
+from hil.link.messages import EVENT, HEAD, KIND, ROWS, SCHEMA_VERSION
+from hil.link.request_client import RequestClient
 
 __all__ = ["Answer", "Block", "Client", "Event", "HostGone", "LinkError", "Refused"]
 
-SILENT_S = 1.0  # the rig host beats 25 times a second
+SILENT_S = 1.0  # the rig host heartbeats 25 times a second
 ANSWER_S = 2.0
 PRESENCE_S = 1.0  # between signs of life of a client without control
 BEATS_PER_LIMIT = 5  # of the holder of control
@@ -57,7 +57,7 @@ BEATS_PER_LIMIT = 5  # of the holder of control
 class Client:
     """A connection to a rig host; make it with :meth:`connect`. A context manager.
 
-    One thread polls or watches; ``request``, ``stop`` and ``beat`` may come from any thread.
+    One thread polls or watches; ``request``, ``stop`` and ``heartbeat`` may come from any thread.
 
     Attributes:
         name: under which the rig host knows this client; made unique there.
@@ -72,12 +72,12 @@ class Client:
         self._sockets = sockets
         self._id = ""
         self._limit_s = 0.15
-        self._next_beat_s = 0.0
+        self._next_heartbeat_s = 0.0
         self._heard_s = 0.0
         self._host = b""
         self._gaps = GapCounter()
         self._pending: list[Block | Event] = []
-        self._asker = Asker(sockets, self._beat_if_in_control)
+        self._requests = RequestClient(sockets, self._beat_if_in_control)
         self._receiving = threading.Lock()
         self._keeper: threading.Thread | None = None
         self._keeping = threading.Event()
@@ -145,7 +145,7 @@ class Client:
         """Everything that has come since the last call; never waits.
 
         Also tells the rig host that this client is alive, so the holder of control must
-        call it (or ``beat``) several times in each heartbeat limit.
+        call it (or ``heartbeat``) several times in each heartbeat limit.
         """
         self._beat_if_due()
         self._drain()
@@ -164,7 +164,7 @@ class Client:
             self._wait(min(left, 0.02 if self.in_control else 0.2))
             yield from self.poll()
             if not self.alive:
-                raise HostGone(self._asker.silence())
+                raise HostGone(self._requests.silence())
 
     @property
     def alive(self) -> bool:
@@ -188,7 +188,7 @@ class Client:
             Refused: with the reason.
             HostGone: no answer; the request may or may not have been obeyed.
         """
-        message = {"say": "ask", "request": request.model_dump(mode="json")}
+        message = {"type": "request", "request": request.model_dump(mode="json")}
         return str(self._ask(message, timeout_s)["text"])
 
     def stop(self, cause: str = "operator", timeout_s: float = ANSWER_S) -> str:
@@ -198,10 +198,10 @@ class Client:
             HostGone: no answer. If the rig host died, the drive has stopped by itself.
         """
         stop = self._stop(cause)
-        if self._asker.busy:
+        if self._requests.busy:
             # Another thread waits for an answer: the stop goes now, its answer may come later.
             with contextlib.suppress(HostGone):
-                self._asker.send({"say": "ask", "request": stop.model_dump(mode="json")})
+                self._requests.send({"type": "request", "request": stop.model_dump(mode="json")})
         return self.request(stop, timeout_s)
 
     # ------------------------------------------------------------------ asking without waiting
@@ -212,8 +212,8 @@ class Client:
         Raises:
             Refused: the message is too long to be sent.
         """
-        message = {"say": "ask", "request": request.model_dump(mode="json")}
-        return self._asker.post(message, timeout_s)
+        message = {"type": "request", "request": request.model_dump(mode="json")}
+        return self._requests.post(message, timeout_s)
 
     def post_stop(self, cause: str = "operator", timeout_s: float = ANSWER_S) -> int:
         """Stop the rig without waiting for the answer; else like ``stop`` and ``post``."""
@@ -221,13 +221,13 @@ class Client:
 
     def post_take(self) -> int:
         """Ask for control without waiting; ``in_control`` once the answer has come."""
-        self._taking = self._asker.post({"say": "take"}, ANSWER_S)
+        self._taking = self._requests.post({"type": "acquire_control"}, ANSWER_S)
         return self._taking
 
     def post_release(self) -> int:
         """Give control up, as ``release_control`` does, without waiting."""
         self.in_control = False
-        return self._asker.post({"say": "release"}, ANSWER_S)
+        return self._requests.post({"type": "release_control"}, ANSWER_S)
 
     def answers(self) -> list[Answer]:
         """Answers that have come to what was posted; never waits.
@@ -237,7 +237,7 @@ class Client:
         Raises:
             Refused: another rig host answers here now, and it is of another version.
         """
-        answers, unknown = self._asker.answers()
+        answers, unknown = self._requests.answers()
         for answer in answers:
             if answer.number == self._taking and answer.accepted:
                 self._now_in_control()
@@ -245,8 +245,8 @@ class Client:
                 self._greeted(answer.data)
         if unknown:
             self.in_control = False
-            hello = {"say": "hello", "name": self.name, "edition": EDITION}
-            self._greeting = self._asker.post(hello, ANSWER_S)
+            hello = {"type": "hello", "name": self.name, "schema_version": SCHEMA_VERSION}
+            self._greeting = self._requests.post(hello, ANSWER_S)
         return [answer for answer in answers if answer.number != self._greeting]
 
     def _stop(self, cause: str) -> Stop:
@@ -255,18 +255,18 @@ class Client:
 
     def _now_in_control(self) -> None:
         self.in_control = True
-        self._next_beat_s = 0.0
+        self._next_heartbeat_s = 0.0
 
     # ------------------------------------------------------------------ control
 
     def take_control(self) -> None:
-        """Become the one client whose requests move the rig. Then ``beat``, or be dropped.
+        """Become the one client whose requests move the rig. Then ``heartbeat``, or be dropped.
 
         Raises:
             Refused: somebody else holds it; the text says who.
             HostGone: no answer.
         """
-        self._ask({"say": "take"}, ANSWER_S)
+        self._ask({"type": "acquire_control"}, ANSWER_S)
         self._now_in_control()
 
     def release_control(self) -> None:
@@ -277,22 +277,22 @@ class Client:
         """
         self._stop_keeping()
         self.in_control = False
-        self._ask({"say": "release"}, ANSWER_S)
+        self._ask({"type": "release_control"}, ANSWER_S)
 
-    def beat(self) -> None:
+    def heartbeat(self) -> None:
         """Tell the rig host that this client is alive; never waits."""
         now_s = time.monotonic()
         rest_s = self._limit_s / BEATS_PER_LIMIT if self.in_control else PRESENCE_S
-        self._next_beat_s = now_s + rest_s
+        self._next_heartbeat_s = now_s + rest_s
         with contextlib.suppress(HostGone):
-            self._asker.send({"say": "beat"})
+            self._requests.send({"type": "heartbeat"})
 
     @contextlib.contextmanager
     def keep_control(self) -> Iterator[None]:
         """Beat from a thread, so that a script may sleep or compute meanwhile.
 
         The rig host then cannot tell a script that thinks from one that hangs. Where a person
-        must be able to trust that it is attended, call ``poll`` or ``beat`` from the main loop.
+        must be able to trust that it is attended, call ``poll`` or ``heartbeat`` from the main loop.
         """
         self._keeping.clear()
         self._keeper = threading.Thread(target=self._keep, name="keep control", daemon=True)
@@ -311,9 +311,9 @@ class Client:
             run: folder name.
             values: numbers, such as samples recorded.
         """
-        message = {"say": "tell", "kind": kind, "text": text[:500], "run": run[:200]}
+        message = {"type": "publish", "kind": kind, "text": text[:500], "run": run[:200]}
         with contextlib.suppress(HostGone):
-            self._asker.send({**message, "values": {key: float(values[key]) for key in values}})
+            self._requests.send({**message, "values": {key: float(values[key]) for key in values}})
 
     def close(self) -> None:
         """Leave, giving up control. May be called twice; never raises."""
@@ -323,16 +323,18 @@ class Client:
         self._closed = True
         self.in_control = False
         with contextlib.suppress(HostGone):
-            self._asker.send({"say": "bye"})
+            self._requests.send({"type": "disconnect"})
         with self._receiving:
-            self._asker.close()
+            self._requests.close()
             self._pending.clear()
 
     # ------------------------------------------------------------------ inside
 
     def _greet(self, timeout_s: float) -> None:
         reply = self._ask(
-            {"say": "hello", "name": self.name, "edition": EDITION}, timeout_s, greeting=True
+            {"type": "hello", "name": self.name, "schema_version": SCHEMA_VERSION},
+            timeout_s,
+            greeting=True,
         )
         self._greeted(reply["data"])
 
@@ -354,11 +356,11 @@ class Client:
     def _ask(
         self, message: dict[str, Any], timeout_s: float, greeting: bool = False
     ) -> dict[str, Any]:
-        reply = self._asker.ask(message, timeout_s, greeting)
+        reply = self._requests.ask(message, timeout_s, greeting)
         if reply["data"].get("hello"):
             # Another rig host answers here now, one that has not met this client.
             self._greet(timeout_s)
-            reply = self._asker.ask(message, timeout_s, greeting)
+            reply = self._requests.ask(message, timeout_s, greeting)
         if not reply["ok"]:
             raise Refused(str(reply["text"]))
         return reply
@@ -377,7 +379,7 @@ class Client:
                 except zmq.Again:
                     return
                 self._heard_s = time.monotonic()
-                self._asker.heard = True
+                self._requests.heard = True
                 head, host = frame[:KIND], frame[KIND:HEAD]
                 if host != self._host:
                     self._host = host
@@ -394,8 +396,8 @@ class Client:
                     self._pending.append(event)
 
     def _beat_if_due(self) -> None:
-        if time.monotonic() >= self._next_beat_s:
-            self.beat()
+        if time.monotonic() >= self._next_heartbeat_s:
+            self.heartbeat()
 
     def _beat_if_in_control(self) -> None:
         if self.in_control:
@@ -404,7 +406,7 @@ class Client:
     def _keep(self) -> None:
         while not self._keeping.wait(self._limit_s / BEATS_PER_LIMIT):
             if self.in_control:
-                self.beat()
+                self.heartbeat()
 
     def _stop_keeping(self) -> None:
         self._keeping.set()

@@ -70,7 +70,7 @@ class Sockets:
             self.samples.connect(address)
 
     def refused(self) -> str:
-        """Why the rig host closes the door, as far as it can be told; else nothing."""
+        """Why the rig host closes the control, as far as it can be told; else nothing."""
         if self._monitor is None or not self._monitor.poll(0):
             return ""
         kind: Any = recv_monitor_message(self._monitor)["event"]

@@ -36,7 +36,7 @@ class Answer:
 
     Attributes:
         number: that ``post`` returned.
-        accepted: whether the bench does as asked.
+        accepted: whether the bench does as requested.
         text: its answer in words, its reason if it refused, or that none came.
         silent: no answer came in time; what was asked may or may not be done.
         data: what else the rig host says.

@@ -20,8 +20,8 @@ _KEY = re.compile(r"[0-9A-Za-z.\-:+=^!/*?&<>()\[\]{}@%$#]{40}")  # Z85, ZeroMQ R
 _NAME = re.compile(r"[A-Za-z0-9_-]{1,60}")
 
 
-class KeyError_(Exception):
-    """A key file is missing, unsafe or no key; the text names the file and the mend."""
+class CurveKeyError(Exception):
+    """A key file is missing, unsafe or no key; the text names the file and the fix."""
 
 
 @dataclass(frozen=True, repr=False)
@@ -43,7 +43,7 @@ class ServerKeys:
         """Read a key directory.
 
         Raises:
-            KeyError_: a file is missing, unsafe or holds no key, or no client is allowed.
+            CurveKeyError: a file is missing, unsafe or holds no key, or no client is allowed.
         """
         directory = Path(directory)
         public, secret = _pair(directory, "server")
@@ -51,7 +51,7 @@ class ServerKeys:
             _read(file): file.stem for file in sorted((directory / "allowed").glob("*.public"))
         }
         if not allowed:
-            raise KeyError_(
+            raise CurveKeyError(
                 f"'{directory / 'allowed'}' holds no NAME.public, so nobody could connect; "
                 "copy the client.public of each permitted client there"
             )
@@ -71,7 +71,7 @@ class ClientKeys:
         """Read a key directory.
 
         Raises:
-            KeyError_: a file is missing, unsafe or holds no key.
+            CurveKeyError: a file is missing, unsafe or holds no key.
         """
         directory = Path(directory)
         public, secret = _pair(directory, "client")
@@ -82,7 +82,7 @@ def make_server_keys(directory: Path | str) -> None:
     """Make a rig host's key pair and an empty ``allowed`` directory; keeps what is there.
 
     Raises:
-        KeyError_: the files cannot be written.
+        CurveKeyError: the files cannot be written.
     """
     _make_pair(Path(directory), "server")
     (Path(directory) / "allowed").mkdir(mode=0o700, exist_ok=True)
@@ -98,15 +98,15 @@ def make_client_keys(directory: Path | str, server: Path | str, name: str) -> No
         name: under which the rig host lists the client.
 
     Raises:
-        KeyError_: files cannot be read or written, or the name is taken or no file name.
+        CurveKeyError: files cannot be read or written, or the name is taken or no file name.
     """
     directory, server = Path(directory), Path(server)
     if not _NAME.fullmatch(name):
-        raise KeyError_(f"'{name}' is no name for a client; use letters, digits, - and _")
+        raise CurveKeyError(f"'{name}' is no name for a client; use letters, digits, - and _")
     listed = server / "allowed" / f"{name}.public"
     trusted = _read(server / "server.public")
     if listed.exists():
-        raise KeyError_(f"'{listed}' exists already; choose another name or remove the file")
+        raise CurveKeyError(f"'{listed}' exists already; choose another name or remove the file")
     _make_pair(directory, "client")
     _write(directory / "server.public", trusted, 0o644)
     _write(listed, _read(directory / "client.public"), 0o644)
@@ -116,7 +116,9 @@ def _make_pair(directory: Path, stem: str) -> None:
     try:
         directory.mkdir(mode=0o700, parents=True, exist_ok=True)
     except OSError as error:
-        raise KeyError_(f"key directory '{directory}' cannot be made: {error.strerror}") from None
+        raise CurveKeyError(
+            f"key directory '{directory}' cannot be made: {error.strerror}"
+        ) from None
     if (directory / f"{stem}.secret").exists():
         _pair(directory, stem)
         return
@@ -130,14 +132,14 @@ def _pair(directory: Path, stem: str) -> tuple[str, str]:
     secret = _read(secret_file)
     found = secret_file.stat()
     if found.st_mode & 0o077:
-        raise KeyError_(
+        raise CurveKeyError(
             f"'{secret_file}' can be read by other users "
             f"(mode {stat.S_IMODE(found.st_mode):04o}); run: chmod 600 '{secret_file}'"
         )
     public_file = directory / f"{stem}.public"
     public = _read(public_file)
     if zmq.curve_public(secret.encode()).decode() != public:
-        raise KeyError_(f"'{public_file}' does not belong to '{secret_file}'; make a new pair")
+        raise CurveKeyError(f"'{public_file}' does not belong to '{secret_file}'; make a new pair")
     return public, secret
 
 
@@ -145,11 +147,11 @@ def _read(file: Path) -> str:
     try:
         text = file.read_text("ascii").strip()
     except OSError as error:
-        raise KeyError_(f"key file '{file}' cannot be read: {error.strerror}") from None
+        raise CurveKeyError(f"key file '{file}' cannot be read: {error.strerror}") from None
     except UnicodeDecodeError:
         text = ""
     if not _KEY.fullmatch(text):
-        raise KeyError_(f"'{file}' holds no key; it should be one line of 40 Z85 characters")
+        raise CurveKeyError(f"'{file}' holds no key; it should be one line of 40 Z85 characters")
     return text
 
 
@@ -158,4 +160,4 @@ def _write(file: Path, key: str, mode: int) -> None:
         with open(os.open(file, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode), "w") as out:
             out.write(key + "\n")
     except OSError as error:
-        raise KeyError_(f"key file '{file}' cannot be written: {error.strerror}") from None
+        raise CurveKeyError(f"key file '{file}' cannot be written: {error.strerror}") from None

@@ -1,9 +1,9 @@
 """The forms of what travels on the link.
 
 Requests socket (ROUTER at the rig host, DEALER at a client): one JSON object in one frame each
-way. ``say`` names what a client wants; ``id`` comes back in the reply, 0 asks for none::
+way. ``type`` names what a client wants; ``id`` comes back in the reply, 0 asks for none::
 
-    {"say": "ask", "id": 7, "request": {"kind": "tare"}}
+    {"type": "request", "id": 7, "request": {"kind": "tare"}}
     {"id": 7, "ok": true, "text": "tare taken", "data": {}}
 
 Samples socket (PUB at the rig host): one frame. Its first four bytes tell the kind, the next
@@ -22,7 +22,7 @@ from pydantic import Field, TypeAdapter, ValidationError
 
 from hil.core import Message, Request
 
-EDITION = 1  # of these forms; both ends must have the same
+SCHEMA_VERSION = 2  # of these forms; both ends must have the same
 ROWS = b"rows"
 EVENT = b"evnt"
 KIND = 4
@@ -40,16 +40,16 @@ Text = Annotated[str, Field(max_length=500)]
 class Hello(Message):
     """Introduce oneself; the answer carries the description of the bench."""
 
-    say: Literal["hello"]
+    type: Literal["hello"]
     id: Id = 0
     name: Annotated[str, Field(min_length=1, max_length=60, pattern=r"^[^\x00-\x1f\x7f]+$")]
-    edition: int
+    schema_version: int
 
 
-class Take(Message):
-    """Ask for control."""
+class AcquireControl(Message):
+    """RequestMessage for control."""
 
-    say: Literal["take"]
+    type: Literal["acquire_control"]
     id: Id = 0
     sent_s: Moment
 
@@ -57,31 +57,31 @@ class Take(Message):
 class Release(Message):
     """Give control up."""
 
-    say: Literal["release"]
+    type: Literal["release_control"]
     id: Id = 0
 
 
 class Beat(Message):
     """Still here. Never answered."""
 
-    say: Literal["beat"]
+    type: Literal["heartbeat"]
     id: Id = 0
     sent_s: Moment  # time.monotonic() of a sender on the same machine
 
 
-class Ask(Message):
+class RequestMessage(Message):
     """A request to the bench. ``sent_s`` as in ``Beat``: one that lay too long is not obeyed."""
 
-    say: Literal["ask"]
+    type: Literal["request"]
     id: Id = 0
     sent_s: Moment
     request: Request
 
 
-class Tell(Message):
+class Publish(Message):
     """Something that the operator should see; published as an event of this kind."""
 
-    say: Literal["tell"]
+    type: Literal["publish"]
     id: Id = 0
     kind: Literal["notice", "recording", "recorded", "kept"]
     text: Text = ""
@@ -89,14 +89,17 @@ class Tell(Message):
     values: dict[str, float] = {}
 
 
-class Bye(Message):
+class Disconnect(Message):
     """Leave; gives up control as well."""
 
-    say: Literal["bye"]
+    type: Literal["disconnect"]
     id: Id = 0
 
 
-Envelope = Annotated[Hello | Take | Release | Beat | Ask | Tell | Bye, Field(discriminator="say")]
+Envelope = Annotated[
+    Hello | AcquireControl | Release | Beat | RequestMessage | Publish | Disconnect,
+    Field(discriminator="type"),
+]
 ENVELOPE: TypeAdapter[Envelope] = TypeAdapter(Envelope)
 
 

@@ -17,11 +17,10 @@ from typing import Any
 import zmq
 
 from hil.core import ROW, Marker, Request, Stop
-from hil.link.clients import ClientBook
+from hil.link.client_registry import ClientRegistry
 from hil.link.errors import LinkError
 from hil.link.keys import ServerKeys
 from hil.link.messages import (
-    EDITION,
     ENVELOPE,
     EVENT,
     HEAD,
@@ -29,13 +28,14 @@ from hil.link.messages import (
     MOST_BYTES,
     MOST_BYTES_WATCHER,
     ROWS,
-    Ask,
+    SCHEMA_VERSION,
+    AcquireControl,
     Beat,
-    Bye,
+    Disconnect,
     Hello,
+    Publish,
     Release,
-    Take,
-    Tell,
+    RequestMessage,
     explain,
     id_of,
     to_json,
@@ -97,7 +97,7 @@ class LinkServer:
         self._holder_id = b""
         self._heard_s = 0.0
         self._control_heartbeat_s = control_heartbeat_s
-        self._clients = ClientBook()
+        self._clients = ClientRegistry()
         self._time_s = 0.0  # of the last row
         self._row_size = ROW.size
         self._block = bytearray(HEAD + rows * ROW.size)
@@ -116,7 +116,7 @@ class LinkServer:
         self.tcp = self._sockets.tcp
         self.description = dict(description)  # may be changed: the next client is told so
         self._hello = {
-            "edition": EDITION,
+            "schema_version": SCHEMA_VERSION,
             "control_heartbeat_s": control_heartbeat_s,
             "samples_port": self._sockets.samples_port,
             "description": self.description,
@@ -141,7 +141,7 @@ class LinkServer:
 
     def publish_event(self, event: Mapping[str, Any]) -> None:
         """Send an event, a mapping with ``kind``; rows before it leave first."""
-        if event.get("kind") != "beat":
+        if event.get("kind") != "heartbeat":
             self.flush()
         self._samples.send(self._event_head + to_json(dict(event)), zmq.NOBLOCK)
 
@@ -171,7 +171,7 @@ class LinkServer:
     def reply(
         self, incoming: Incoming, accepted: bool, text: str, data: Mapping[str, Any] | None = None
     ) -> None:
-        """Tell the client what became of its request; nothing happens if it is gone."""
+        """Publish the client what became of its request; nothing happens if it is gone."""
         self._answer(incoming.client, incoming.id, accepted, text, data)
 
     def holder_late(self, now_s: float) -> bool:
@@ -179,7 +179,7 @@ class LinkServer:
         return self.holder is not None and now_s - self._heard_s > self._control_heartbeat_s
 
     def drop_holder(self) -> None:
-        """Take control away from whoever holds it."""
+        """AcquireControl control away from whoever holds it."""
         if self.holder is not None:
             self._set_holder(b"", None)
 
@@ -190,7 +190,7 @@ class LinkServer:
     # ------------------------------------------------------------------ messages
 
     def _receive(self) -> Incoming | None:
-        """Take one message; answer it here, or return what the cycle must decide on."""
+        """AcquireControl one message; answer it here, or return what the cycle must decide on."""
         try:
             client = self._requests.recv(zmq.NOBLOCK)
             frame = self._requests.recv(zmq.NOBLOCK, copy=False)
@@ -227,19 +227,22 @@ class LinkServer:
         return self._decide(client, said, now_s)
 
     def _decide(
-        self, client: bytes, said: Hello | Take | Release | Ask | Tell | Bye | Beat, now_s: float
+        self,
+        client: bytes,
+        said: Hello | AcquireControl | Release | RequestMessage | Publish | Disconnect | Beat,
+        now_s: float,
     ) -> Incoming | None:
         if isinstance(said, Hello):
             self._greet(client, said, now_s)
             return None
         name = self._clients.heard(client, now_s)
-        if isinstance(said, Ask) and isinstance(said.request, Stop):
+        if isinstance(said, RequestMessage) and isinstance(said.request, Stop):
             return Incoming(client, name or "a client without a name", said.request, said.id)
         if name is None:
             self._answer(client, said.id, False, "say hello first", {"hello": True})
             return None
         holds = client == self._holder_id
-        if isinstance(said, Ask):
+        if isinstance(said, RequestMessage):
             if isinstance(said.request, Marker):
                 return Incoming(client, name, said.request, said.id)
             if not holds:
@@ -256,16 +259,16 @@ class LinkServer:
                 )
                 return None
             return Incoming(client, name, said.request, said.id)
-        if isinstance(said, Take):
+        if isinstance(said, AcquireControl):
             self._give_control(client, name, said, now_s)
         elif isinstance(said, Release):
             if holds:
                 self._set_holder(b"", None)
             self._answer(client, said.id, True, "control is free" if holds else "you held none")
-        elif isinstance(said, Tell):
+        elif isinstance(said, Publish):
             self._pass_on(name, said)
             self._answer(client, said.id, True, "told")
-        elif isinstance(said, Bye):
+        elif isinstance(said, Disconnect):
             if holds:
                 self._set_holder(b"", None)
             self._clients.forget(client)
@@ -273,13 +276,13 @@ class LinkServer:
         return None
 
     def _greet(self, client: bytes, said: Hello, now_s: float) -> None:
-        if said.edition != EDITION:
+        if said.schema_version != SCHEMA_VERSION:
             self._answer(
                 client,
                 said.id,
                 False,
-                f"rig host and client are of different versions (link edition {EDITION} and "
-                f"{said.edition}); install the same one",
+                f"rig host and client are of different versions (link schema_version {SCHEMA_VERSION} and "
+                f"{said.schema_version}); install the same one",
             )
             return
         name = self._clients.greet(client, said.name, now_s, keep=self._holder_id)
@@ -291,7 +294,7 @@ class LinkServer:
             {**self._hello, "name": name, "client": client.hex(), "holder": self.holder},
         )
 
-    def _give_control(self, client: bytes, name: str, said: Take, now_s: float) -> None:
+    def _give_control(self, client: bytes, name: str, said: AcquireControl, now_s: float) -> None:
         if said.sent_s is not None and now_s - said.sent_s > OLDEST_S:
             self._answer(client, said.id, False, "the request lay too long; ask again")
         elif self.holder is not None and client != self._holder_id:
@@ -322,7 +325,7 @@ class LinkServer:
         self._holder_id = client
         self._publish_own({"kind": "control", "holder": name, "client": client.hex()})
 
-    def _pass_on(self, name: str, said: Tell) -> None:
+    def _pass_on(self, name: str, said: Publish) -> None:
         event: dict[str, Any] = {"kind": said.kind, "text": said.text, "from": name}
         if said.run:
             event["run"] = said.run

@@ -10,12 +10,12 @@ from typing import IO
 
 import zmq
 
-from hil.link.admission import DOMAIN, Admission
 from hil.link.directory import LOCK, REQUESTS, SAMPLES, endpoint, make_private_directory
 from hil.link.errors import LinkError
 from hil.link.io_thread import raise_io_thread
 from hil.link.keys import ServerKeys
 from hil.link.messages import MOST_BYTES_ANSWERED
+from hil.link.zap_handler import DOMAIN, ZapHandler
 
 _SUBSCRIPTION_BYTES = 4096
 _LINGER_MS = 500
@@ -46,7 +46,7 @@ class ServerSockets:
                 "the network link is encrypted only: give the key directory as well (--keys)"
             )
         self._directory = directory
-        self.admission: Admission | None = None
+        self.admission: ZapHandler | None = None
         self.tcp: str | None = None
         self.samples_port = 0
         make_private_directory(directory)
@@ -90,7 +90,7 @@ class ServerSockets:
         host, _, port_text = tcp.rpartition(":")
         if not host or not port_text.isdigit() or int(port_text) > 65534:
             raise LinkError(f"'{tcp}' is no address to serve on; write HOST:PORT, 0.0.0.0:5600")
-        self.admission = Admission(self._context, keys.allowed)
+        self.admission = ZapHandler(self._context, keys.allowed)
         ports = []
         for socket, offset in ((self.requests, 0), (self.samples, 1)):
             # These options hold for what is bound from here on; the local endpoints keep theirs.

@@ -28,11 +28,11 @@ from hil.procedures.procedure import (
     AFTER_TRIP_S,
     ENABLE_EVERY_S,
     Ended,
+    EnvironmentLike,
     Operator,
     Procedure,
     Push,
     Runner,
-    SurroundingsLike,
     no_rows,
 )
 
@@ -45,12 +45,12 @@ STATE, POWER = INDEX["state"], INDEX["power_stage"]
 class LiveRunner(Runner):
     """Runs a procedure through the link, in real time.
 
-    It takes control for the length of the procedure and beats while it waits, also while a
+    It takes control for the length of the procedure and heartbeats while it waits, also while a
     person is being asked.
 
     Args:
         client: connected, no one else using it.
-        surroundings: of a simulated rig; None on a real one, where a person is asked instead.
+        environment: of a simulated rig; None on a real one, where a person is asked instead.
         prompt: asks a person and returns the answer; called in a thread of its own.
         tell: takes progress lines.
         operator: for procedures that need a person's hands; called in a thread of its own.
@@ -59,7 +59,7 @@ class LiveRunner(Runner):
     def __init__(
         self,
         client: Client,
-        surroundings: SurroundingsLike | None,
+        environment: EnvironmentLike | None,
         prompt: Callable[[str], bool],
         tell: Callable[[str], None] = lambda _text: None,
         operator: Operator | None = None,
@@ -68,7 +68,7 @@ class LiveRunner(Runner):
         self._next_enable_s = 0.0
         self._envelope: Commission | None = None
         self._client = client
-        self._surroundings = surroundings
+        self._environment = environment
         self._prompt = prompt
         self.recording = ""  # run folder's name, once the recorder has told it
         self.recorded = ""  # the same, once the run is complete on disk
@@ -126,7 +126,7 @@ class LiveRunner(Runner):
             self._service()
 
     def _take_back(self) -> bool:
-        """Control again, if a busy computer let a beat be late while nothing could move."""
+        """Control again, if a busy computer let a heartbeat be late while nothing could move."""
         if self._client.in_control or not self._without_power:
             return False
         self._client.take_control()
@@ -149,7 +149,7 @@ class LiveRunner(Runner):
         self._service()
 
     def _confirm(self, question: str) -> bool:
-        if self._surroundings is not None:
+        if self._environment is not None:
             return True
         return bool(self._meanwhile(lambda: self._prompt(question)))
 
@@ -178,21 +178,21 @@ class LiveRunner(Runner):
         return self._meanwhile(lambda: super(LiveRunner, self)._wait_for(answer))
 
     def _hang(self, mass_kg: float) -> bool:
-        if self._surroundings is not None:
-            self._surroundings.hang(mass_kg)
+        if self._environment is not None:
+            self._environment.hang(mass_kg)
             return True
         return self._confirm(f"Hang {mass_kg:g} kg." if mass_kg > 0 else "Take every weight off.")
 
     def _push(self, push: Push) -> None:
-        if self._surroundings is not None:
-            self._surroundings.push(push.force_N, push.frequency_Hz, push.duration_s)
+        if self._environment is not None:
+            self._environment.push(push.force_N, push.frequency_Hz, push.duration_s)
         elif push.force_N:
             rhythm = f", {push.frequency_Hz:g} times a second" if push.frequency_Hz else ""
             lasting = f" for {push.duration_s:g} s" if push.duration_s else ""
             self._tell(f"Push by hand at the load with about {push.force_N:g} N{rhythm}{lasting}.")
 
     def _service(self) -> None:
-        """Take in what the host has sent; ``poll`` beats as often as is due.
+        """Take in what the host has sent; ``poll`` heartbeats as often as is due.
 
         Raises:
             HostGone: the host has fallen silent.
@@ -222,7 +222,7 @@ class LiveRunner(Runner):
         return rows
 
     def _power_down(self) -> None:
-        if self._last is not None and self._last[STATE] in (State.STANDBY, State.WORKING):
+        if self._last is not None and self._last[STATE] in (State.STANDBY, State.RUNNING):
             self._send(PowerOff())
         self._await_power_off()
 

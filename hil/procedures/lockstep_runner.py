@@ -58,11 +58,11 @@ class LockstepRunner(Runner):
         return True
 
     def _hang(self, mass_kg: float) -> bool:
-        self._bench.surroundings.hang(mass_kg)
+        self._bench.environment.hang(mass_kg)
         return True
 
     def _push(self, push: Push) -> None:
-        self._bench.surroundings.push(push.force_N, push.frequency_Hz, push.duration_s)
+        self._bench.environment.push(push.force_N, push.frequency_Hz, push.duration_s)
 
     def _collect(self) -> None:
         fresh = self._bench.events[self._taken_events :]
@@ -82,7 +82,7 @@ class LockstepRunner(Runner):
         return rows
 
     def _power_down(self) -> None:
-        if self._bench.last_row and self._bench.last_row[STATE] in (State.STANDBY, State.WORKING):
+        if self._bench.last_row and self._bench.last_row[STATE] in (State.STANDBY, State.RUNNING):
             self._send(PowerOff())
         self._settle(0.05)
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from drivers.simulated import MOST_BY_HAND_N, RigParameters
-from hil.procedures.procedure import Choose, Hand, HoldToRun, ProcedureFailed, Read
+from hil.procedures.procedure import Choose, Hand, ProcedureFailed, Read, RequireHoldToRun
 
 CALIPER_M = 1e-5  # digital step of a caliper (ISO 13385-1 knows 0.01 mm)
 BALANCE_N = 0.02  # what a spring balance of 10 N shows; common practice, no source
@@ -22,7 +22,7 @@ YES, NO, CANNOT_TELL = "yes", "no", "cannot tell"
 
 
 class RigHands(Protocol):
-    """What hands do at a simulated rig, in this process or behind its side door."""
+    """What hands do at a simulated rig, in this process or behind its simulation control."""
 
     def push(self, force_N: float, frequency_Hz: float = 0.0, duration_s: float = 0.0) -> None: ...
     def turn_screw(self, turns: float, turns_per_s: float = 1.0) -> None: ...
@@ -54,7 +54,7 @@ class SimulatedOperator:
     """Implements ``hil.procedures.procedure.Operator`` on a simulated rig.
 
     Args:
-        surroundings: of the rig, or a ``SurroundingsClient``.
+        environment: of the rig, or a ``EnvironmentClient``.
         parameters: of the rig as it really is; questions are answered from them.
         turns_per_s: how fast the screw is turned, unless the motor resists.
         cell: the reference load cell that is put into the rod's line.
@@ -62,23 +62,23 @@ class SimulatedOperator:
 
     def __init__(
         self,
-        surroundings: RigHands,
+        environment: RigHands,
         parameters: RigParameters,
         turns_per_s: float = TURNS_PER_S,
         cell: LoadCell = LoadCell(),
     ) -> None:
         self._cell, self._chance = cell, random.Random(cell.seed)
         self._most_turns_per_s = turns_per_s
-        self._hands = surroundings
+        self._hands = environment
         self._parameters = parameters
         self._gripping = False
         self._let_go_after_s = math.inf
         self._lets_go_at_s = math.inf
 
-    # -- the enabling control ----------------------------------------------------------
+    # -- the hold-to-run control ----------------------------------------------------------
 
     def let_go(self, after_s: float = 0.0) -> None:
-        """Let the enabling control go, once, ``after_s`` of rig time after it is held.
+        """Let the hold-to-run control go, once, ``after_s`` of rig time after it is held.
 
         If it is held already the time counts from now. It is held again the next time that
         it is wanted.
@@ -94,7 +94,7 @@ class SimulatedOperator:
             self._lets_go_at_s = math.inf
         return self._gripping
 
-    def hold_to_run(self, wanted: HoldToRun) -> bool:
+    def hold_to_run(self, wanted: RequireHoldToRun) -> bool:
         self._gripping = wanted.on
         self._lets_go_at_s = math.inf
         if wanted.on and self._let_go_after_s < math.inf:

@@ -58,7 +58,7 @@ class Hang:
 
 @dataclass(frozen=True)
 class Push:
-    """A hand at the load point, see ``Surroundings.push``; ends by itself after duration_s."""
+    """A hand at the load point, see ``Environment.push``; ends by itself after duration_s."""
 
     force_N: float
     frequency_Hz: float = 0.0
@@ -121,14 +121,14 @@ class Choose:
 
 
 @dataclass(frozen=True)
-class HoldToRun:
-    """Begin, or end, a stretch in which the person holds the enabling control."""
+class RequireHoldToRun:
+    """Begin, or end, a stretch in which the person holds the hold-to-run control."""
 
     on: bool
     text: str = ""
 
 
-Action = Ask | Pause | Confirm | Hang | Push | Note | Hand | Read | Choose | HoldToRun
+Action = Ask | Pause | Confirm | Hang | Push | Note | Hand | Read | Choose | RequireHoldToRun
 
 
 def no_rows() -> NDArray[np.float64]:
@@ -171,8 +171,8 @@ class Ended:
     value: Any = None
 
 
-class SurroundingsLike(Protocol):
-    """Weights and hand of a simulated rig, in this process or behind its side door."""
+class EnvironmentLike(Protocol):
+    """Weights and hand of a simulated rig, in this process or behind its simulation control."""
 
     def hang(self, mass_kg: float) -> None: ...
     def push(self, force_N: float, frequency_Hz: float = 0.0, duration_s: float = 0.0) -> None: ...
@@ -183,7 +183,7 @@ class Operator(Protocol):
 
     @property
     def holding(self) -> bool:
-        """Whether the enabling control is held at this moment."""
+        """Whether the hold-to-run control is held at this moment."""
 
     def act(self, hand: Hand) -> float:
         """Do it; returns for how many more seconds the rig is to be watched.
@@ -198,8 +198,8 @@ class Operator(Protocol):
     def choose(self, question: Choose) -> str:
         """One of the options, or an empty text."""
 
-    def hold_to_run(self, wanted: HoldToRun) -> bool:
-        """The enabling control is wanted from here on, or no longer; False: not now."""
+    def hold_to_run(self, wanted: RequireHoldToRun) -> bool:
+        """The hold-to-run control is wanted from here on, or no longer; False: not now."""
 
 
 class BenchStopped(Exception):
@@ -297,7 +297,7 @@ class Runner:
         return Seen(self._take_rows(), accepted, text, events, value)
 
     def _enable(self) -> None:
-        """Pass on whether the enabling control is held; often enough, while it is wanted."""
+        """Pass on whether the hold-to-run control is held; often enough, while it is wanted."""
         if self._held and self._operator is not None:
             self._send(Enable(held=self._operator.holding))
 
@@ -405,7 +405,7 @@ def wait_until_resting(timeout_s: float = 15.0) -> Generator[Action, Seen, None]
             return
 
 
-def asked(requests: Iterable[Request]) -> Generator[Action, Seen, None]:
+def send_requests(requests: Iterable[Request]) -> Generator[Action, Seen, None]:
     """Part of a procedure: send requests in order.
 
     Raises:

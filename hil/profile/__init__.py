@@ -1,6 +1,6 @@
 """Profiles: read, checked, explained with file and line, written back."""
 
-from hil.profile.checks import holding_force, inconsistencies, motor_force
+from hil.profile.checks import inconsistencies
 from hil.profile.devices import (
     drive_options,
     make_drive,
@@ -9,7 +9,7 @@ from hil.profile.devices import (
     rig_parameters,
     simulated_wires,
     varied_simulation,
-    with_simulated_mistakes,
+    with_simulated_faults,
 )
 from hil.profile.explain import explain, shown
 from hil.profile.loader import (
@@ -36,6 +36,7 @@ from hil.profile.schema import (
     TwoSlopes,
 )
 from hil.profile.source import Source, dotted, read_source
+from hil.profile.statics import holding_force, motor_force
 from hil.profile.write_back import Written, write_back, write_part
 
 __all__ = [
@@ -75,7 +76,7 @@ __all__ = [
     "shown",
     "simulated_wires",
     "varied_simulation",
-    "with_simulated_mistakes",
+    "with_simulated_faults",
     "write_back",
     "write_part",
 ]

@@ -7,8 +7,10 @@ import math
 from collections.abc import Iterator
 
 from hil.profile.findings import Finding
+from hil.profile.limit_checks import limit_inconsistencies
 from hil.profile.plausible import implausible
-from hil.profile.schema import Lever, Linear, Polynomial, Profile, TwoSlopes
+from hil.profile.schema import Lever, Profile, TwoSlopes
+from hil.profile.statics import force_at, holding_force, mm_text
 
 # A measured spring law may differ this much from the springs' nominal rate and preload.
 LAW_TOLERANCE = 0.30
@@ -29,48 +31,11 @@ def inconsistencies(profile: Profile) -> list[Finding]:
         _law,
         _uncertainty,
         _control,
-        _force_and_deflection,
-        _current,
-        _travel_and_speed,
-        _sensor_watch,
-        _disagreement,
-        _stop,
+        limit_inconsistencies,
         _simulation,
     ):
         found += check(profile)
     return found
-
-
-def force_at(law: TwoSlopes | Polynomial, deflection_m: float) -> float:
-    """Force in N of a calibration's spring law at a deflection in m."""
-    if isinstance(law, TwoSlopes):
-        size = abs(deflection_m)
-        force = law.inner_rate * min(size, law.knee) + law.outer_rate * max(0.0, size - law.knee)
-        return math.copysign(force, deflection_m)
-    return sum(c * (deflection_m * 1e3) ** i for i, c in enumerate(law.coefficients))
-
-
-def motor_force(profile: Profile, current_A: float) -> float:
-    """Force in N at the nut while it pushes, F = 2π·η·T/lead, Coulomb friction taken off T."""
-    actuator = profile.actuator
-    torque = actuator.motor.torque_constant * current_A - actuator.friction.coulomb
-    return actuator.screw.efficiency_forward * actuator.radians_per_metre * max(0.0, torque)
-
-
-def holding_force(profile: Profile, weight_kg: float) -> float:
-    """Largest rod force in N over the stroke that holds the rig with a weight hung on it."""
-    rig = profile.rig
-    if isinstance(rig, Linear):
-        return (rig.carriage_mass + weight_kg) * rig.gravity if rig.vertical else 0.0
-    moment = rig.gravity * (
-        (weight_kg + rig.pan_mass) * rig.load_arm + rig.lever_mass * rig.lever_centre
-    )
-    # A pinned rod loses arm with the same cosine as the weight does.
-    return moment / rig.rod_arm
-
-
-def _mm(value_m: float) -> str:
-    return f"{value_m * 1e3:.4g} mm"
 
 
 def _tiers(profile: Profile) -> Iterator[Finding]:
@@ -85,11 +50,11 @@ def _tiers(profile: Profile) -> Iterator[Finding]:
         "drive_temperature",
     ):
         limit = getattr(limits, name)
-        if limit.tripped is not None and limit.bounded > limit.tripped:
+        if limit.tripped is not None and limit.limited > limit.tripped:
             yield Finding(
-                ("limits", name, "bounded"),
+                ("limits", name, "limited"),
                 "the bound lies above the trip, so it would never act",
-                "keep 'bounded' at or below 'tripped'",
+                "keep 'limited' at or below 'tripped'",
             )
     if limits.supply.low >= limits.supply.high:
         yield Finding(("limits", "supply", "low"), "not below 'high'", "swap or correct the two")
@@ -115,7 +80,7 @@ def _actuator(profile: Profile) -> Iterator[Finding]:
     if springs.preload >= springs.solid_deflection:
         yield Finding(
             ("actuator", "springs", "preload"),
-            f"not below the solid deflection of {_mm(springs.solid_deflection)}",
+            f"not below the solid deflection of {mm_text(springs.solid_deflection)}",
             "correct one; is the unit right?",
         )
     counts = profile.sensors.motor.counts_per_revolution
@@ -127,31 +92,31 @@ def _actuator(profile: Profile) -> Iterator[Finding]:
             "leave this one out, or correct one of the two",
         )
     step = actuator.screw.lead / counts
-    if step > 0.02 * profile.limits.deflection.bounded:
+    if step > 0.02 * profile.limits.deflection.limited:
         yield Finding(
             ("sensors", "motor", "counts_per_revolution"),
-            f"one count is {_mm(step)} at the nut, too coarse beside a deflection of "
-            f"{_mm(profile.limits.deflection.bounded)}",
+            f"one count is {mm_text(step)} at the nut, too coarse beside a deflection of "
+            f"{mm_text(profile.limits.deflection.limited)}",
             "count all edges (four a line), or use a finer sensor",
             "warning",
         )
 
 
 def _rig(profile: Profile) -> Iterator[Finding]:
-    rig, stroke, most = profile.rig, profile.actuator.stroke, profile.limits.force.bounded
+    rig, stroke, most = profile.rig, profile.actuator.stroke, profile.limits.force.limited
     if isinstance(rig, Lever):
         far = max(rig.level_position, stroke - rig.level_position)
         if rig.attachment == "pin" and far >= 0.95 * rig.rod_arm:
             yield Finding(
                 ("rig", "rod_arm"),
-                f"an end of the stroke lies {_mm(far)} from level, at or beyond the "
+                f"an end of the stroke lies {mm_text(far)} from level, at or beyond the "
                 "dead centre of a pinned rod",
                 "lengthen rod_arm, or shorten the stroke",
             )
         if not 0 <= rig.level_position <= stroke:
             yield Finding(
                 ("rig", "level_position"),
-                f"outside the stroke of 0 to {_mm(stroke)}: the lever is never level",
+                f"outside the stroke of 0 to {mm_text(stroke)}: the lever is never level",
                 "measure from the lower mechanical end",
             )
         if rig.attachment == "sector" and far / rig.rod_arm > math.pi / 2:
@@ -170,7 +135,7 @@ def _rig(profile: Profile) -> Iterator[Finding]:
     bare = holding_force(profile, 0.0)
     if bare > most:
         yield Finding(
-            ("limits", "force", "bounded"),
+            ("limits", "force", "limited"),
             f"{most:.4g} N cannot hold the bare rig, which takes {bare:.4g} N",
             "raise the limit, or correct the rig's masses and arms",
         )
@@ -227,9 +192,9 @@ def _sensors(profile: Profile) -> Iterator[Finding]:
     if reach < tripped:
         yield Finding(
             ("limits", "deflection", "tripped"),
-            f"the sensor reaches its rail at {_mm(reach)} from zero, before the trip "
-            f"at {_mm(tripped)}",
-            f"trip below {_mm(reach)}, centre the sensor, or use one of longer span",
+            f"the sensor reaches its rail at {mm_text(reach)} from zero, before the trip "
+            f"at {mm_text(tripped)}",
+            f"trip below {mm_text(reach)}, centre the sensor, or use one of longer span",
         )
 
 
@@ -275,11 +240,11 @@ def _law(profile: Profile) -> Iterator[Finding]:
         where = falls[0]
         yield Finding(
             coefficients,
-            f"the force does not grow near {_mm(where)}",
-            f"fit again so that it grows all the way to ±{_mm(most)}",
+            f"the force does not grow near {mm_text(where)}",
+            f"fit again so that it grows all the way to ±{mm_text(most)}",
         )
         return
-    if abs(law.coefficients[0]) > 0.02 * profile.limits.force.bounded:
+    if abs(law.coefficients[0]) > 0.02 * profile.limits.force.limited:
         yield Finding(
             coefficients,
             f"{law.coefficients[0]:.4g} N at no deflection",
@@ -292,7 +257,7 @@ def _law(profile: Profile) -> Iterator[Finding]:
         if abs(abs(force) - nominal) > LAW_TOLERANCE * nominal:
             yield Finding(
                 coefficients,
-                f"{force:.4g} N at {_mm(point)} is more than {LAW_TOLERANCE:.0%} from "
+                f"{force:.4g} N at {mm_text(point)} is more than {LAW_TOLERANCE:.0%} from "
                 f"the springs' {nominal:.4g} N",
                 "calibrate again, or correct actuator.springs; deflection counts in mm",
             )
@@ -300,7 +265,7 @@ def _law(profile: Profile) -> Iterator[Finding]:
 
 
 def _uncertainty(profile: Profile) -> Iterator[Finding]:
-    calibration, force = profile.calibration, profile.limits.force.bounded
+    calibration, force = profile.calibration, profile.limits.force.limited
     absolute, relative = calibration.absolute_uncertainty, calibration.relative_uncertainty
     expanded = 2 * math.hypot(absolute, relative * force)
     if expanded > 0.25 * force:
@@ -338,173 +303,6 @@ def _control(profile: Profile) -> Iterator[Finding]:
             f"{control.force_bandwidth:.4g} Hz is much for a rate of {control.rate:.4g} Hz",
             f"ask at most {control.rate / 10:.4g} Hz",
             "warning",
-        )
-
-
-def _force_and_deflection(profile: Profile) -> Iterator[Finding]:
-    limits, springs = profile.limits, profile.actuator.springs
-    law = profile.calibration.spring_law
-    if limits.deflection.tripped >= springs.solid_deflection:
-        yield Finding(
-            ("limits", "deflection", "tripped"),
-            f"not below {_mm(springs.solid_deflection)}, at which the springs are solid",
-            "trip before the coils touch",
-        )
-    at_trip = force_at(law, limits.deflection.tripped)
-    if at_trip < limits.force.bounded:
-        yield Finding(
-            ("limits", "force", "bounded"),
-            f"deflection trips first, at {at_trip:.4g} N",
-            f"bound the force below {at_trip:.4g} N, or permit more deflection",
-        )
-    if isinstance(law, TwoSlopes):
-        knee_force = law.inner_rate * law.knee
-        if knee_force > limits.force.bounded:
-            yield Finding(
-                ("calibration", "spring_law", "knee"),
-                f"the knee lies at {knee_force:.4g} N, beyond the force limit of "
-                f"{limits.force.bounded:.4g} N: the second slope is never used",
-                "check both",
-                "warning",
-            )
-    reachable = motor_force(profile, limits.current.bounded)
-    if reachable < limits.force.bounded:
-        yield Finding(
-            ("limits", "force", "bounded"),
-            f"the motor pushes with {reachable:.4g} N at most, at the "
-            f"{limits.current.bounded:.4g} A of limits.current (F = 2π·η·T/lead)",
-            "bound the force below that, or permit more current",
-        )
-
-
-def _current(profile: Profile) -> Iterator[Finding]:
-    peak, limit = profile.actuator.motor.peak_current, profile.limits.current
-    for name in ("bounded", "tripped"):
-        value = getattr(limit, name)
-        if value is not None and value > peak:
-            yield Finding(
-                ("limits", "current", name),
-                f"above the motor's peak current of {peak:.4g} A",
-                f"write at most {peak:.4g} A",
-            )
-
-
-def _travel_and_speed(profile: Profile) -> Iterator[Finding]:
-    travel, speed, stroke = profile.limits.travel, profile.limits.speed, profile.actuator.stroke
-    if travel.lower < 0:
-        yield Finding(
-            ("limits", "travel", "lower"),
-            "outside the stroke",
-            "positions count from the lower mechanical end, which is 0",
-        )
-    elif travel.lower - travel.tripped_beyond < 0:
-        yield Finding(
-            ("limits", "travel", "tripped_beyond"),
-            "the trip would lie beyond the lower mechanical end",
-            f"write less than {_mm(travel.lower)}, or raise 'lower'",
-        )
-    if travel.upper > stroke:
-        yield Finding(
-            ("limits", "travel", "upper"),
-            f"outside the stroke of {_mm(stroke)}",
-            "keep it inside the stroke",
-        )
-    elif travel.upper + travel.tripped_beyond > stroke:
-        yield Finding(
-            ("limits", "travel", "tripped_beyond"),
-            "the trip would lie beyond the upper mechanical end",
-            f"write less than {_mm(stroke - travel.upper)}, or lower 'upper'",
-        )
-    corridor = speed.bounded**2 / (2 * travel.braking)
-    if corridor > (travel.upper - travel.lower) / 2:
-        yield Finding(
-            ("limits", "travel", "braking"),
-            f"braking from the permitted speed takes {_mm(corridor)}, more than half the travel",
-            "brake harder, or permit less speed",
-            "warning",
-        )
-    motor = profile.actuator.motor
-    no_load = profile.limits.supply.low / motor.torque_constant / profile.actuator.radians_per_metre
-    if speed.bounded > no_load:
-        yield Finding(
-            ("limits", "speed", "bounded"),
-            f"the motor reaches {no_load * 1e3:.4g} mm/s at the lowest supply",
-            "bound the speed below that",
-            "warning",
-        )
-
-
-def _sensor_watch(profile: Profile) -> Iterator[Finding]:
-    limits, period = profile.limits, 1.0 / profile.control.rate
-    sensor = profile.sensors.deflection
-    per_count = abs(profile.calibration.deflection_per_count)
-    step = limits.speed.tripped * period / per_count + 6 * sensor.noise
-    path = ("limits", "sensor_jump", "counts")
-    if limits.sensor_jump.counts < step:
-        yield Finding(
-            path,
-            f"honest motion changes {step:.0f} counts in one cycle",
-            f"write at least {math.ceil(1.5 * step)}",
-        )
-    if limits.sensor_jump.counts > 2**sensor.bits / 2:
-        yield Finding(
-            path,
-            "more than half the sensor's range: it would hardly ever act",
-            f"write for instance {math.ceil(2 * step)}",
-        )
-    if limits.telemetry_age < 1.5 * period:
-        yield Finding(
-            ("limits", "telemetry_age"),
-            f"every sample is up to a cycle old ({period * 1e3:.4g} ms)",
-            f"write at least {2e3 * period:.4g} ms",
-        )
-    if limits.sensor_frozen.lasting < 3 * period:
-        yield Finding(
-            ("limits", "sensor_frozen", "lasting"),
-            "shorter than three cycles: two equal readings are no fault",
-            "write for instance 0.2 s",
-        )
-    if limits.sensor_frozen.nut_travel < 4 * per_count:
-        yield Finding(
-            ("limits", "sensor_frozen", "nut_travel"),
-            f"within a few counts of the sensor ({per_count * 1e6:.3g} um each)",
-            "write for instance 2 mm",
-        )
-    if profile.link.control_heartbeat < 3 * period:
-        yield Finding(
-            ("link", "control_heartbeat"), "shorter than three cycles", "write for instance 150 ms"
-        )
-
-
-def _disagreement(profile: Profile) -> Iterator[Finding]:
-    limit, calibration = profile.limits.disagreement.tripped, profile.calibration
-    most = profile.limits.force.tripped
-    expanded = 2 * math.hypot(
-        calibration.absolute_uncertainty, calibration.relative_uncertainty * most
-    )
-    path = ("limits", "disagreement", "tripped")
-    if limit < expanded:
-        yield Finding(
-            path,
-            f"below the calibration's own uncertainty of ±{expanded:.3g} N (k = 2)",
-            f"write at least {math.ceil(2 * expanded)} N",
-        )
-    elif limit >= most:
-        yield Finding(
-            path,
-            "not below the force trip: it would never act first",
-            f"write for instance {0.3 * most:.0f} N",
-        )
-
-
-def _stop(profile: Profile) -> Iterator[Finding]:
-    stop, speed = profile.stop, profile.limits.speed.tripped
-    needed = speed / stop.deceleration
-    if stop.category == 1 and needed > stop.longest:
-        yield Finding(
-            ("stop", "longest"),
-            f"braking from {speed * 1e3:.4g} mm/s takes {needed:.3g} s",
-            "give it that time, or brake harder",
         )
 
 

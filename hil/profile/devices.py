@@ -12,7 +12,7 @@ from pydantic import BaseModel, ValidationError
 from drivers.base import Drive
 from drivers.registry import find_protocol, redirected
 from drivers.simulated import GROUPS as VARIED
-from drivers.simulated import RigParameters, check_mistakes, varied, with_mistakes
+from drivers.simulated import RigParameters, check_injected_faults, varied, with_injected_faults
 from hil.profile.explain import explain
 from hil.profile.problems import Problem, ProfileError
 from hil.profile.schema import Lever, Profile
@@ -80,7 +80,7 @@ def make_lockstep_drive(profile: Profile, seed: int = 1) -> LockstepDrive:
     return LockstepDrive(rig_parameters(profile), seed, 1.0 / profile.control.rate)
 
 
-def with_simulated_mistakes(profile: Profile, codes: Sequence[str]) -> Profile:
+def with_simulated_faults(profile: Profile, codes: Sequence[str]) -> Profile:
     """The profile with these mistakes made in building its simulated rig as well.
 
     Raises:
@@ -97,11 +97,11 @@ def with_simulated_mistakes(profile: Profile, codes: Sequence[str]) -> Profile:
             ]
         )
     try:
-        check_mistakes(codes)
+        check_injected_faults(codes)
     except ValueError as error:
-        raise ProfileError([_problem("simulation.mistakes", str(error), "")]) from None
-    together = tuple(dict.fromkeys((*profile.simulation.mistakes, *codes)))
-    simulation = profile.simulation.model_copy(update={"mistakes": together})
+        raise ProfileError([_problem("simulation.injected_faults", str(error), "")]) from None
+    together = tuple(dict.fromkeys((*profile.simulation.injected_faults, *codes)))
+    simulation = profile.simulation.model_copy(update={"injected_faults": together})
     return profile.model_copy(update={"simulation": simulation})
 
 
@@ -111,9 +111,9 @@ def varied_simulation(profile: Profile, seed: int) -> Profile:
     Raises:
         ProfileError: as :func:`rig_parameters`, or there is no ``simulation`` part.
     """
-    simulation = with_simulated_mistakes(profile, ()).simulation
+    simulation = with_simulated_faults(profile, ()).simulation
     assert simulation is not None
-    sound = simulation.model_copy(update={"mistakes": ()})
+    sound = simulation.model_copy(update={"injected_faults": ()})
     drawn = rig_parameters(profile.model_copy(update={"simulation": sound}))
     made = varied(drawn, seed)
     actual = simulation.actual | {name: getattr(made, name) for group in VARIED for name in group}
@@ -124,7 +124,7 @@ def varied_simulation(profile: Profile, seed: int) -> Profile:
 def rig_parameters(profile: Profile) -> RigParameters:
     """The simulated rig that this profile describes, with ``simulation.actual`` on top.
 
-    The mistakes of ``simulation.mistakes`` are then made in building it.
+    The mistakes of ``simulation.injected_faults`` are then made in building it.
 
     What the profile does not say (end stops, spring damping, drive firmware) keeps the
     simulated rig's defaults. What the drive limits of the rig (torque, current, speed) is set
@@ -156,8 +156,8 @@ def rig_parameters(profile: Profile) -> RigParameters:
     if problems:
         raise ProfileError(problems)
     try:
-        mistakes = profile.simulation.mistakes if profile.simulation else ()
-        return with_mistakes(base.but(actual), mistakes)
+        injected = profile.simulation.injected_faults if profile.simulation else ()
+        return with_injected_faults(base.but(actual), injected)
     except ValueError as error:
         raise ProfileError(
             [_problem("simulation.actual", str(error), "change one of the two")]
@@ -170,8 +170,8 @@ def most_current(profile: Profile) -> float:
     return peak if tripped is None else min(tripped, peak)
 
 
-def _problem(key: str, what: str, mend: str) -> Problem:
-    return Problem("profile", 0, 0, key, what, mend)
+def _problem(key: str, what: str, fix: str) -> Problem:
+    return Problem("profile", 0, 0, key, what, fix)
 
 
 def _described(profile: Profile) -> dict[str, Any]:

@@ -1,4 +1,4 @@
-"""Turn pydantic's findings about a profile into a place, a reason and a mend."""
+"""Turn pydantic's findings about a profile into a place, a reason and a fix."""
 
 from __future__ import annotations
 
@@ -58,9 +58,9 @@ def explain(
             path += named
         if finding["type"] == "none_required":
             continue  # the other half of "a quantity or nothing" says it better
-        what, mend = _words(finding, model, source, prefix, path)
+        what, fix = _words(finding, model, source, prefix, path)
         place = source.place(path)
-        problem = Problem(place.file, place.line, place.column, dotted(path), what, mend)
+        problem = Problem(place.file, place.line, place.column, dotted(path), what, fix)
         problems.setdefault((path, what), problem)
     return sorted(problems.values(), key=lambda p: (p.file != source.file, p.line, p.column))
 
@@ -130,7 +130,7 @@ def _words(
         return "the key is missing", f"add '{name}: {example}'{where}"
     if kind == "value_error":
         what = str(finding["msg"])
-        # Some say their mend themselves, after the first semicolon.
+        # Some say their fix themselves, after the first semicolon.
         what, _, own = what.partition("; ")
         return what, own or "correct one of the two"
     if kind in _UNION_TAGS:

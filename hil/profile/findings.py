@@ -1,4 +1,4 @@
-"""What a check of a whole profile brings: a path in it, a reason and a mend."""
+"""What a check of a whole profile brings: a path in it, a reason and a fix."""
 
 from __future__ import annotations
 
@@ -12,5 +12,5 @@ from hil.profile.source import Path_
 class Finding:
     path: Path_
     what: str
-    mend: str
+    fix: str
     severity: Literal["error", "warning"] = "error"

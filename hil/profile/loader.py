@@ -60,7 +60,7 @@ def load_profile(path: str | Path) -> Profile:
     """The profile at ``path``, or the shipped one of that bare name; all values in SI.
 
     Raises:
-        ProfileError: with every problem found, each with file, line, key and mend.
+        ProfileError: with every problem found, each with file, line, key and fix.
     """
     examined = examine_profile(path)
     if examined.profile is None:
@@ -105,7 +105,7 @@ def _placed(finding: Finding, source: Source) -> Problem:
         place.column,
         dotted(finding.path),
         finding.what,
-        finding.mend,
+        finding.fix,
         finding.severity,
     )
 
@@ -168,7 +168,7 @@ def profile_from_dict(data: object) -> Profile:
     except ValidationError as error:
         problems = explain(error, Profile, source)
         raise ProfileError(
-            [Problem(p.file, 0, 0, p.key, p.what, p.mend) for p in problems]
+            [Problem(p.file, 0, 0, p.key, p.what, p.fix) for p in problems]
         ) from None
 
 
@@ -245,15 +245,15 @@ def _base(
     name = source.data.pop(BASE)
     place = source.place((BASE,))
     base = part_path(file, name)
-    what, mend = "", "the name is taken from this file's own directory, then from the shipped ones"
+    what, fix = "", "the name is taken from this file's own directory, then from the shipped ones"
     if base is None:
-        what, mend = f"{shown_value(name)} is no profile", "name a file that ends in .yaml"
+        what, fix = f"{shown_value(name)} is no profile", "name a file that ends in .yaml"
     elif not base.is_file():
         what = f"no file '{name}'"
     elif base.resolve() in above:
-        what, mend = "the profile is based on itself", "name another file"
+        what, fix = "the profile is based on itself", "name another file"
     if what or base is None:
-        raise ProfileError([Problem(place.file, place.line, place.column, BASE, what, mend)])
+        raise ProfileError([Problem(place.file, place.line, place.column, BASE, what, fix)])
     return _read_with_parts(base, str(base), texts, above)
 
 
@@ -274,14 +274,14 @@ def _drive_problems(source: Source, profile: Profile | None) -> list[Problem]:
     path: Path_ = ("drive", "protocol")
     place = source.place(path)
     name = data.get("protocol")
-    mend = f"write one of: {', '.join(protocol_names())}"
+    fix = f"write one of: {', '.join(protocol_names())}"
     if not isinstance(name, str):
         what = "the key is missing" if name is None else f"{shown_value(name)} is not text"
-        return [Problem(place.file, place.line, place.column, dotted(path), what, mend)]
+        return [Problem(place.file, place.line, place.column, dotted(path), what, fix)]
     try:
         protocol = find_protocol(name)
     except DriverError as error:
-        return [Problem(place.file, place.line, place.column, dotted(path), str(error), mend)]
+        return [Problem(place.file, place.line, place.column, dotted(path), str(error), fix)]
     try:
         options = protocol.options.model_validate(data)
     except ValidationError as error:
@@ -312,6 +312,6 @@ def _simulation(profile: Profile, source: Source) -> list[Problem]:
             key = problem.key or "simulation"
             place = source.place(tuple(key.split(".")))
             problems.append(
-                Problem(place.file, place.line, place.column, key, problem.what, problem.mend)
+                Problem(place.file, place.line, place.column, key, problem.what, problem.fix)
             )
     return problems

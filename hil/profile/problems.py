@@ -1,4 +1,4 @@
-"""What is wrong with a profile, where, and how to mend it."""
+"""What is wrong with a profile, where, and how to correct it."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ class Problem:
         line, column: 1-based; 0 where the place has no line (a file that cannot be read).
         key: dotted, such as ``actuator.screw.lead``; empty for the whole file.
         what: what is wrong.
-        mend: what to do about it.
+        fix: what to do about it.
         severity: an ``error`` refuses the profile, a ``warning`` does not.
     """
 
@@ -24,13 +24,13 @@ class Problem:
     column: int
     key: str
     what: str
-    mend: str
+    fix: str
     severity: Literal["error", "warning"] = "error"
 
     def __str__(self) -> str:
         place = f"{self.file}:{self.line}" if self.line else self.file
         parts = [place, self.key, self.what] if self.key else [place, self.what]
-        text = ": ".join(parts) + (f"; {self.mend}" if self.mend else "")
+        text = ": ".join(parts) + (f"; {self.fix}" if self.fix else "")
         # A key or a name may hold line breaks, and a problem is one line.
         return text.replace("\r", "\\r").replace("\n", "\\n")
 
@@ -44,7 +44,7 @@ class ProfileError(Exception):
 
     Attributes:
         problems: at least one, in the order of the file.
-        file, line, key, mend: those of the first problem.
+        file, line, key, fix: those of the first problem.
     """
 
     def __init__(self, problems: list[Problem]) -> None:
@@ -53,7 +53,7 @@ class ProfileError(Exception):
         self.file = problems[0].file
         self.line = problems[0].line
         self.key = problems[0].key
-        self.mend = problems[0].mend
+        self.fix = problems[0].fix
 
     def as_data(self) -> list[dict[str, Any]]:
         """Plain values for JSON, one mapping per problem."""

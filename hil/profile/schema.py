@@ -36,7 +36,7 @@ from drivers.quantities import (
 )
 from drivers.quantities import Inductance as InductanceQuantity
 from drivers.quantities import LengthPerCount as LengthPerCountQuantity
-from drivers.simulated import MISTAKES, near_mistakes
+from drivers.simulated import INJECTED_FAULTS, near_injected_faults
 
 Fraction = Annotated[float, Field(gt=0, le=1)]
 Sign = Literal[-1, 1]
@@ -226,17 +226,17 @@ class Band(Part):
 
 
 class ForceLimit(Band):
-    bounded: Annotated[Force, Field(gt=0)]
+    limited: Annotated[Force, Field(gt=0)]
     tripped: Annotated[Force, Field(gt=0)]
 
 
 class ForceRateLimit(Band):
-    bounded: Annotated[ForceRate, Field(gt=0)]
+    limited: Annotated[ForceRate, Field(gt=0)]
     tripped: Annotated[ForceRate, Field(gt=0)] | None = None
 
 
 class LengthLimit(Band):
-    bounded: Annotated[Length, Field(gt=0)]
+    limited: Annotated[Length, Field(gt=0)]
     tripped: Annotated[Length, Field(gt=0)]
 
 
@@ -250,24 +250,24 @@ class TravelLimit(Band):
 
 
 class SpeedLimit(Band):
-    bounded: Annotated[Speed, Field(gt=0)]  # of the nut
+    limited: Annotated[Speed, Field(gt=0)]  # of the nut
     tripped: Annotated[Speed, Field(gt=0)]
 
 
 class CurrentLimit(Band):
-    bounded: Annotated[Current, Field(gt=0)]
+    limited: Annotated[Current, Field(gt=0)]
     tripped: Annotated[Current, Field(gt=0)] | None = None
 
 
 class HeatLimit(Band):
     """Share of the motor's thermal capacity used, from I²t (1 = continuous rating)."""
 
-    bounded: Annotated[float, Field(gt=0)] = 0.9  # current is led back to continuous
+    limited: Annotated[float, Field(gt=0)] = 0.9  # current is led back to continuous
     tripped: Annotated[float, Field(gt=0)] = 1.0
 
 
 class TemperatureLimit(Band):
-    bounded: Temperature = 70.0
+    limited: Temperature = 70.0
     tripped: Temperature = 85.0
 
 
@@ -305,7 +305,7 @@ class Limits(Part):
     motor_heat: HeatLimit = HeatLimit()
     drive_temperature: TemperatureLimit = TemperatureLimit()
     supply: SupplyLimit
-    damping: Annotated[Damping, Field(gt=0)]  # most virtual damping, bounded
+    damping: Annotated[Damping, Field(gt=0)]  # most virtual damping, limited
     telemetry_age: Annotated[Duration, Field(gt=0)] = 0.005
     # How late a cycle of the rig host itself may be: meanwhile the drive follows its last
     # command, as with a sample that does not come, hence the same limit if none is written.
@@ -336,26 +336,26 @@ class Link(Part):
     control_heartbeat: Annotated[Duration, Field(ge=0.02, le=2)] = 0.15
 
 
-def _known_mistake(code: str) -> str:
-    if code not in MISTAKES:
+def _known_injected_fault(code: str) -> str:
+    if code not in INJECTED_FAULTS:
         raise PydanticCustomError(
-            "literal_error", "unknown mistake", {"expected": near_mistakes(code)}
+            "literal_error", "unknown mistake", {"expected": near_injected_faults(code)}
         )
     return code
 
 
 class Simulation(Part):
-    """Where the simulated rig differs from what the profile believes; and its surroundings.
+    """Where the simulated rig differs from what the profile believes; and its environment.
 
     ``actual`` overrides fields of the simulated rig's parameters by name (SI numbers);
-    ``mistakes`` are made on top, by their codes in ``drivers.simulated.mistakes``.
+    ``mistakes`` are made on top, by their codes in ``drivers.simulated.injected_faults``.
     """
 
     seed: int = 1
     supply: Annotated[Voltage, Field(gt=0)] = 36.0
     supply_resistance: Annotated[Resistance, Field(ge=0)] = 0.05
     actual: dict[str, Any] = {}
-    mistakes: tuple[Annotated[str, AfterValidator(_known_mistake)], ...] = ()
+    injected_faults: tuple[Annotated[str, AfterValidator(_known_injected_fault)], ...] = ()
 
 
 class Profile(Part):

@@ -249,9 +249,9 @@ class _Reader:
     def _place(self, node: yaml.Node) -> Place:
         return Place(self.source.file, node.start_mark.line + 1, node.start_mark.column + 1)
 
-    def _problem(self, node: yaml.Node, path: Path_, what: str, mend: str) -> Problem:
+    def _problem(self, node: yaml.Node, path: Path_, what: str, fix: str) -> Problem:
         place = self._place(node)
-        return Problem(place.file, place.line, place.column, dotted(path), what, mend)
+        return Problem(place.file, place.line, place.column, dotted(path), what, fix)
 
 
 def dotted(path: Path_) -> str:
@@ -341,8 +341,8 @@ def _yaml_problem(error: yaml.MarkedYAMLError, text: str, shown: str) -> Profile
     )
 
 
-def _refused(file: str, line: int, column: int, key: str, what: str, mend: str) -> ProfileError:
-    return ProfileError([Problem(file, line, column, key, what, mend)])
+def _refused(file: str, line: int, column: int, key: str, what: str, fix: str) -> ProfileError:
+    return ProfileError([Problem(file, line, column, key, what, fix)])
 
 
 def _one_line(value: object) -> str:

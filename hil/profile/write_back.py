@@ -348,5 +348,5 @@ def _shipped(file: str, key: str) -> ProfileError:
     )
 
 
-def _refused(file: str, key: str, what: str, mend: str) -> ProfileError:
-    return ProfileError([Problem(file, 0, 0, key, what, mend)])
+def _refused(file: str, key: str, what: str, fix: str) -> ProfileError:
+    return ProfileError([Problem(file, 0, 0, key, what, fix)])

@@ -18,7 +18,7 @@ from hil.core import COLUMNS, Column
 from hil.recorder.errors import RunError
 from hil.recorder.folders import META, write_whole
 
-EDITION = 1
+SCHEMA_VERSION = 2
 Status = Literal["recording", "complete", "repaired"]
 
 
@@ -46,7 +46,7 @@ def new_meta(
     """
     profile = dict(description.get("profile") or {})
     return {
-        "edition": EDITION,
+        "schema_version": SCHEMA_VERSION,
         "name": name,
         "note": note,
         "status": "recording",
@@ -138,9 +138,9 @@ def read_meta(folder: Path) -> dict[str, Any]:
     except (yaml.YAMLError, UnicodeDecodeError) as error:
         where = getattr(error, "problem_mark", None)
         line = f", line {where.line + 1}" if where else ""
-        raise RunError(f"'{file}'{line} is no YAML; mend it by hand") from None
+        raise RunError(f"'{file}'{line} is no YAML; correct it by hand") from None
     if not isinstance(meta, dict):
-        raise RunError(f"'{file}' is no mapping of keys to values; mend it by hand")
+        raise RunError(f"'{file}' is no mapping of keys to values; correct it by hand")
     return meta
 
 

@@ -16,7 +16,7 @@ from types import FrameType
 
 from hil.link import Block, Client, HostGone, LinkError
 from hil.recorder.append_file import Disk
-from hil.recorder.desk import Desk, Said
+from hil.recorder.writer_thread import OperatorNotice, WriterThread
 
 LOOK_S = 0.05  # between looks at what has come
 SILENT_S = 2.0  # after which the rig host is taken for gone
@@ -49,17 +49,17 @@ class Recorder:
     ) -> None:
         self._link = link
         self._parent = parent
-        self._said: queue.SimpleQueue[Said] = queue.SimpleQueue()
-        self._desk = Desk(runs, self._said.put, disk)
+        self._said: queue.SimpleQueue[OperatorNotice] = queue.SimpleQueue()
+        self._writer = WriterThread(runs, self._said.put, disk)
         self._stalled = False
         self._host = b""
         self.ending = False
         self._client: Client | None = self._connect(wait_s)
-        self._desk.describe(self._client.description)
+        self._writer.describe(self._client.description)
 
     def run(self) -> int:
         """Record until ``ending`` is set or the link is gone. 0: every run is whole."""
-        self._desk.start()
+        self._writer.start()
         heard_s = time.monotonic()
         while not self.ending:
             if self._client is None:
@@ -71,7 +71,7 @@ class Recorder:
                     continue
                 except LinkError:
                     break  # its directory went: nobody will come again
-                self._desk.describe(self._client.description)
+                self._writer.describe(self._client.description)
                 heard_s = time.monotonic()
             time.sleep(LOOK_S)
             if self._take():
@@ -80,12 +80,12 @@ class Recorder:
                 self._let_go(f"the rig host fell silent and is taken for dead after {SILENT_S:g} s")
             self._tell()
         self._last_look()
-        self._desk.end("the recorder was told to end")
-        self._desk.join(END_S)
+        self._writer.end("the recorder was told to end")
+        self._writer.join(END_S)
         self._tell()
         if self._client is not None:
             self._client.close()
-        return 1 if self._desk.is_alive() or self._desk.unfinished else 0
+        return 1 if self._writer.is_alive() or self._writer.unfinished else 0
 
     def _connect(self, timeout_s: float) -> Client:
         self._host = b""
@@ -101,16 +101,16 @@ class Recorder:
                 if item.host != self._host:
                     self._let_go("another rig host took over")
                     return True
-                self._desk.rows(item.rows)
+                self._writer.rows(item.rows)
                 continue
-            self._desk.event(item)
+            self._writer.event(item)
             if item.kind == "host_ending":
                 self._let_go("the rig host ended")
                 return True
         return bool(items)
 
     def _let_go(self, how_it_ended: str) -> None:
-        self._desk.host_gone(how_it_ended)
+        self._writer.host_gone(how_it_ended)
         if self._client is not None:
             self._client.close()
             self._client = None
@@ -123,11 +123,11 @@ class Recorder:
             time.sleep(0.02)
 
     def _tell(self) -> None:
-        busy_since_s = self._desk.busy_since_s
+        busy_since_s = self._writer.busy_since_s
         stalled = busy_since_s is not None and time.monotonic() - busy_since_s > STALLED_S
         if stalled and not self._stalled:
             self._said.put(
-                Said(
+                OperatorNotice(
                     "notice",
                     "the disk is slow to take the recording; samples are kept in memory meanwhile",
                 )

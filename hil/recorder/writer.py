@@ -94,7 +94,7 @@ class RunWriter:
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: object, trace: object) -> None:
-        self.close("ended as asked" if kind is None else f"ended by an error: {error}")
+        self.close("ended as requested" if kind is None else f"ended by an error: {error}")
 
     @property
     def lost_samples(self) -> int:
@@ -166,7 +166,7 @@ class RunWriter:
 
     # ------------------------------------------------------------------ at its end
 
-    def close(self, how_it_ended: str = "ended as asked") -> Path:
+    def close(self, how_it_ended: str = "ended as requested") -> Path:
         """Write everything out, and the Parquet file. May be called twice.
 
         Raises:

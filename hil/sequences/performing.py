@@ -8,9 +8,9 @@ from typing import Any
 from hil.core import (
     Apply,
     EndRun,
-    Energise,
     Marker,
     PowerOff,
+    PowerOn,
     Request,
     Reset,
     StartRun,
@@ -29,7 +29,7 @@ from hil.procedures import (
     ProcedureFailed,
     Push,
     Seen,
-    asked,
+    send_requests,
     wait_for_state,
     wait_until_resting,
 )
@@ -60,7 +60,7 @@ def perform(sequence: Sequence, profile: Profile) -> Procedure:
     ``KIND: NAME``, which carry what was asked; ``hil.analysis.measures`` reads them back.
     """
     note = sequence.description.strip()
-    yield from asked([StartRun(name=sequence.name, note=note)])
+    yield from send_requests([StartRun(name=sequence.name, note=note)])
     yield Pause(BREATH_S)
     hung = 0.0
     total = len(sequence.steps)
@@ -69,7 +69,7 @@ def perform(sequence: Sequence, profile: Profile) -> Procedure:
         if isinstance(step, HangStep):
             hung = step.mass
         yield from _perform(sequence, step, profile, hung)
-    yield from asked([EndRun()])
+    yield from send_requests([EndRun()])
 
 
 def _perform(
@@ -81,15 +81,15 @@ def _perform(
         if not seen.accepted:
             raise ProcedureFailed("the load was not confirmed as supported; nothing was energised")
         yield from wait_until_resting()
-        yield from asked([Energise(load_supported=True)])
+        yield from send_requests([PowerOn(load_supported=True)])
         yield from wait_for_state(State.STANDBY)
     elif isinstance(step, PowerOffStep):
-        yield from asked([PowerOff()])
+        yield from send_requests([PowerOff()])
         yield Pause(BREATH_S)
     elif isinstance(step, TareStep):
-        yield from asked([Tare(clear=step.clear)])
+        yield from send_requests([Tare(clear=step.clear)])
     elif isinstance(step, MarkerStep):
-        yield from asked([Marker(text=step.text)])
+        yield from send_requests([Marker(text=step.text)])
     elif isinstance(step, WaitStep):
         yield Pause(length)
     elif isinstance(step, PushStep):
@@ -97,11 +97,11 @@ def _perform(
         yield Pause(length)
     elif isinstance(step, StopStep):
         if step.measure is not None:
-            yield from asked([_marker("begin", step, {})])
-        yield from asked([Stop(cause="exercise of the stop")])
+            yield from send_requests([_marker("begin", step, {})])
+        yield from send_requests([Stop(cause="exercise of the stop")])
         yield Pause(length)
         if step.measure is not None:
-            yield from asked([_marker("end", step, {})])
+            yield from send_requests([_marker("end", step, {})])
     elif isinstance(step, ResetStep):
         yield from _reset()
     elif isinstance(step, HangStep):
@@ -122,8 +122,8 @@ def _measured(
     length = sequence.length(step)
     measure = step.measure is not None
     if measure:
-        yield from asked([_marker("begin", step, values)])
-    yield from asked(requests)
+        yield from send_requests([_marker("begin", step, values)])
+    yield from send_requests(requests)
     if hang is not None:
         seen = yield hang
         if not seen.accepted:
@@ -135,9 +135,9 @@ def _measured(
         return
     settle = sequence.settle(step)
     yield Pause(settle)
-    yield from asked([_marker("steady", step, values)])
+    yield from send_requests([_marker("steady", step, values)])
     yield Pause(length - settle)
-    yield from asked([_marker("end", step, values)])
+    yield from send_requests([_marker("end", step, values)])
 
 
 def _reset() -> Generator[Action, Seen, None]:
@@ -158,9 +158,9 @@ def _marker(moment: str, step: Any, values: dict[str, float]) -> Marker:
 def _asked_values(step: Any, hung: float) -> dict[str, float]:
     values: dict[str, float] = {}
     if step.do == "constant_force":
-        values = {"asked_N": step.force}
+        values = {"setpoint_N": step.force}
     elif step.do == "virtual_spring":
-        values = {"asked_N_per_mm": step.stiffness / 1e3}
+        values = {"setpoint_N_per_mm": step.stiffness / 1e3}
         if step.push is not None and step.push.frequency is not None:
             values["push_Hz"] = step.push.frequency
     elif step.do == "hold_position":

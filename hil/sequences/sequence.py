@@ -152,7 +152,7 @@ def load_sequence(path: str | Path) -> Sequence:
     """The sequence at ``path``, or the shipped one of that bare name.
 
     Raises:
-        ProfileError: with every problem found, each with file, line, key and mend.
+        ProfileError: with every problem found, each with file, line, key and fix.
     """
     given = Path(path)
     file, name = given, str(path)
@@ -189,14 +189,12 @@ class _Reader:
         self.directory = directory
         self.problems: list[Problem] = []
 
-    def wrong(self, index: int, key: str, what: str, mend: str) -> None:
+    def wrong(self, index: int, key: str, what: str, fix: str) -> None:
         path: tuple[str | int, ...] = ("steps", index)
         if key:
             path = (*path, key)
         place = self.source.place(path)
-        self.problems.append(
-            Problem(place.file, place.line, place.column, dotted(path), what, mend)
-        )
+        self.problems.append(Problem(place.file, place.line, place.column, dotted(path), what, fix))
 
     def step(self, index: int, data: object) -> Any:
         if isinstance(data, str):
@@ -275,8 +273,8 @@ class _Reader:
         try:
             step.with_points(read_points(self.directory / step.file))
         except ValueError as error:
-            what, _, mend = str(error).partition("; ")
-            self.wrong(index, "file", what, mend)
+            what, _, fix = str(error).partition("; ")
+            self.wrong(index, "file", what, fix)
 
     def order(self, steps: tuple[Any, ...]) -> None:
         """Whether the steps can follow each other on any rig."""
@@ -300,7 +298,7 @@ class _Reader:
                 stopped = False
             elif isinstance(step, BehaviourStep):
                 if not powered:
-                    self.wrong(i, "do", f"'{name}' without power", "put '- energise' before it")
+                    self.wrong(i, "do", f"'{name}' without power", "put '- power_on' before it")
                 working = True
             elif isinstance(step, TareStep) and working:
                 self.wrong(i, "do", "tare while a behaviour is active", "tare before the first one")
@@ -322,15 +320,15 @@ class _Reader:
 
 def _as_written(problem: Problem) -> Problem:
     """``for`` is no name a model's field can have; say it as the file does."""
-    mend = re.sub(r"\blasts\b", "for", problem.mend).replace("'for: …'", "'for: 3 s'")
-    return replace(problem, mend=mend)
+    fix = re.sub(r"\blasts\b", "for", problem.fix).replace("'for: …'", "'for: 3 s'")
+    return replace(problem, fix=fix)
 
 
 def read_points(path: Path) -> tuple[tuple[float, float], ...]:
     """Time in s and value of a CSV file with the header ``time_s,value``.
 
     Raises:
-        ValueError: "what; mend", naming the file and line.
+        ValueError: "what; fix", naming the file and line.
     """
     if not path.is_file():
         raise ValueError(f"no file '{path.name}'; its name is taken from this file's directory")

@@ -47,7 +47,7 @@ class Lasting(Step):
 
 
 class EnergiseStep(Step):
-    do: Literal["energise"]
+    do: Literal["power_on"]
 
 
 class PowerOffStep(Step):

@@ -1,7 +1,7 @@
 """Limits at work: what is limited, what trips, the margins left."""
 
-from hil.supervision.bound_notices import BoundNotices
-from hil.supervision.headroom import Headroom, headroom
+from hil.supervision.limit_margins import LimitMargin, limit_margins
+from hil.supervision.limit_notices import LimitNotices
 from hil.supervision.supervision import Supervisor
 
-__all__ = ["BoundNotices", "Headroom", "Supervisor", "headroom"]
+__all__ = ["LimitMargin", "LimitNotices", "Supervisor", "limit_margins"]

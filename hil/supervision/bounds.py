@@ -1,4 +1,4 @@
-"""The bounded tier: what force and torque may be asked of the actuator in this cycle.
+"""The limited tier: what force and torque may be asked of the actuator in this cycle.
 
 Caps on the force come from three sides. The force and deflection limits cap it flatly. The
 travel corridor and the speed limit cap it by a one-sided speed control: the cap is the load
@@ -9,7 +9,7 @@ away the force that carries a weight.
 
 The motor torque has three caps of its own, one-sided as well: the current limit; what the
 supply can still drive through the winding against the back-EMF, kt·(±V − kt·ω)/R, so that the
-force law knows beforehand what it will not get (below that the drive's own current loop
+force controller knows beforehand what it will not get (below that the drive's own current loop
 makes up for the back-EMF: it is commanded in torque); and a speed control of the nut, which acts
 within a cycle when a load comes off at once and the springs throw output and nut apart.
 
@@ -42,11 +42,11 @@ REACTION_S = 0.06  # until a cap has become force: estimator, cycle and force lo
 LEAD_S = 0.02  # of that, by acceleration: more would feed force back upon itself
 HEAT_EASE = 0.15  # below the bound, over which current is led back
 NUT_BRAKING_S = 0.008  # in which the nut is brought back to its speed limit
-ACTING = 0.97  # of a bounded current: from here the bound counts as acting
+ACTING = 0.97  # of a limited current: from here the bound counts as acting
 
 
 class Bounds:
-    """``watch`` every cycle, ``renew`` in those that command a force.
+    """``update`` every cycle, ``compute`` in those that command a force.
 
     Attributes:
         torque_limit_N_m: most motor torque by the current limit, either way.
@@ -54,7 +54,7 @@ class Bounds:
         low_torque_limit, high_torque_limit: the ``Limit`` each of the two comes from.
         force_low_N, force_high_N: the shaped force must lie between, low ≤ high.
         low_limit, high_limit: the ``Limit`` each of the two comes from.
-        bounded: bit mask of the limits that act on the current.
+        limited: bit mask of the limits that act on the current.
     """
 
     def __init__(self, profile: Profile, period_s: float) -> None:
@@ -65,13 +65,13 @@ class Bounds:
         self._per_metre = profile.actuator.radians_per_metre
         self._viscous = profile.actuator.friction.viscous * self._per_metre**2
         self._nut_gain = profile.actuator.reflected_mass / NUT_BRAKING_S
-        self._most_current = min(limits.current.bounded, motor.peak_current)
+        self._most_current = min(limits.current.limited, motor.peak_current)
         heat = limits.motor_heat
-        self._heat_bound = heat.bounded
+        self._heat_bound = heat.limited
         # Current at which heat settles at its bound: a hair below continuous, never at a trip.
-        self._settled_square = heat.bounded * motor.continuous_current**2
+        self._settled_square = heat.limited * motor.continuous_current**2
         self._warm_current = min(motor.continuous_current, self._most_current)
-        self._cool = limits.drive_temperature.bounded
+        self._cool = limits.drive_temperature.limited
         self._hot = limits.drive_temperature.tripped
 
         self.use_calibration(profile)
@@ -79,7 +79,7 @@ class Bounds:
         travel = limits.travel
         self._lower, self._upper = travel.lower, travel.upper
         self._braking = travel.braking
-        self._speed = limits.speed.bounded
+        self._speed = limits.speed.limited
         self._mass, self._own_load, self._mass_per_load = moved_mass(profile)
         self._bandwidth = DAMPING_SHARE * 2 * math.pi * profile.control.force_bandwidth
         self._period = period_s
@@ -89,8 +89,8 @@ class Bounds:
         """Renew the flat caps: force limit, and deflection limit by the spring law."""
         limits = profile.limits
         law = ForceCalibration(profile.calibration, profile.sensors.deflection)
-        most = min(limits.deflection.bounded, profile.actuator.springs.solid_deflection)
-        force = limits.force.bounded
+        most = min(limits.deflection.limited, profile.actuator.springs.solid_deflection)
+        force = limits.force.limited
         high, low = law.force(most), law.force(-most)
         self.most_high_N = min(force, high)
         self.most_low_N = max(-force, low)
@@ -104,18 +104,18 @@ class Bounds:
         self.low_torque_limit = self.high_torque_limit = Limit.CURRENT
         self.force_low_N, self.force_high_N = self.most_low_N, self.most_high_N
         self.low_limit, self.high_limit = self._flat_low, self._flat_high
-        self.bounded = 0
+        self.limited = 0
         self._smooth_force = math.nan
         self._smooth_velocity = 0.0
         self.balance_N = 0.0
         self.hung_load_N = 0.0
-        self._felt = self._mass
+        self._effective_mass = self._mass
         self._steady_force = self._steady_acceleration = 0.0
         self._squares = self._products = 0.0
         self.low_end_m = self._lower
         self.high_end_m = self._upper
 
-    def watch(
+    def update(
         self, estimator: Estimator, spring_force_N: float, energised: bool, dt: float
     ) -> None:
         """Follow the load that the rod balances, and where the output may go.
@@ -165,7 +165,7 @@ class Bounds:
         most = self.most_high_N
         self.hung_load_N = hung if 0.0 < hung < most else most if hung >= most else 0.0
         self._weigh(acceleration, force, dt)
-        self.balance_N = force - self._felt * acceleration
+        self.balance_N = force - self._effective_mass * acceleration
 
     def _weigh(self, acceleration: float, force: float, dt: float) -> None:
         """Felt mass: from the hung weight, corrected by how changes of force accelerate it.
@@ -186,10 +186,16 @@ class Bounds:
         )
         whole = self._mass + self._mass_per_load * self.hung_load_N
         prior = self._mass + LOAD_SHARE * (whole - self._mass)
-        felt = (products + PRIOR_SQUARE * prior) / (squares + PRIOR_SQUARE)
-        self._felt = self._mass if felt < self._mass else whole if felt > whole else felt
+        effective_mass = (products + PRIOR_SQUARE * prior) / (squares + PRIOR_SQUARE)
+        self._effective_mass = (
+            self._mass
+            if effective_mass < self._mass
+            else whole
+            if effective_mass > whole
+            else effective_mass
+        )
 
-    def renew(
+    def compute(
         self,
         estimator: Estimator,
         spring_force_N: float,
@@ -198,7 +204,7 @@ class Bounds:
         current_A: float,
         supply_V: float = math.nan,
     ) -> None:
-        """Caps for this cycle, from the latest ``watch``.
+        """Caps for this cycle, from the latest ``update``.
 
         ``supply_V`` is what the drive measures, under load; NaN if it reports none.
         """
@@ -214,8 +220,8 @@ class Bounds:
             balance = most_high if balance > 0 else most_low if balance < 0 else 0.0
         load_mass = self._mass_per_load * self.hung_load_N
         mass = self._mass + load_mass
-        felt = self._felt
-        damping = self._bandwidth * felt
+        effective_mass = self._effective_mass
+        damping = self._bandwidth * effective_mass
         high, low = most_high, most_low
         high_limit, low_limit = self._flat_high, self._flat_low
 
@@ -233,11 +239,11 @@ class Bounds:
         # A travel cap outranks a speed cap where the two collide. The load that must be braked
         # is the larger of what the rod balances and what is known to hang on it.
         load = self._own_load + self.hung_load_N
-        gaining = (spring_force_N - balance) / felt
+        closing_acceleration = (spring_force_N - balance) / effective_mass
         room = self._room(
             self.high_end_m - position,
             velocity,
-            gaining,
+            closing_acceleration,
             ((load if load < balance else balance) - most_low) / mass,
         )
         if balance + room < high:
@@ -248,7 +254,7 @@ class Bounds:
         room = self._room(
             position - self.low_end_m,
             -velocity,
-            -gaining,
+            -closing_acceleration,
             (most_high - (load if load > balance else balance)) / mass,
         )
         if balance - room > low:
@@ -270,12 +276,14 @@ class Bounds:
         self.force_low_N, self.force_high_N = low, high
         self.low_limit, self.high_limit = low_limit, high_limit
 
-    def _room(self, distance: float, speed: float, gaining: float, available: float) -> float:
+    def _room(
+        self, distance: float, speed: float, closing_acceleration: float, available: float
+    ) -> float:
         """Force in N towards an end that may act beyond the balanced load; negative brakes.
 
         Args:
             distance: m left to the end.
-            speed, gaining: towards the end, m/s and m/s².
+            speed, closing_acceleration: towards the end, m/s and m/s².
             available: deceleration in m/s² that the force limit leaves.
         """
         most = self._braking
@@ -283,7 +291,7 @@ class Bounds:
         braking = most if braking > most else braking
         braking = braking if braking > LEAST_BRAKING_M_S2 else LEAST_BRAKING_M_S2
         scarce = 1.0 - braking / most
-        felt = self._felt
+        effective_mass = self._effective_mass
         follow = 0.0
         if speed > 0.0:
             distance -= REACTION_S * speed
@@ -294,14 +302,14 @@ class Bounds:
             follow = follow if follow < braking else braking
             if speed < allowed:
                 follow *= speed / allowed
-        if gaining > 0.0:
-            speed += (LEAD_S + scarce * (REACTION_S - LEAD_S)) * gaining
+        if closing_acceleration > 0.0:
+            speed += (LEAD_S + scarce * (REACTION_S - LEAD_S)) * closing_acceleration
         margin = allowed - speed
-        damping = self._bandwidth * felt
+        damping = self._bandwidth * effective_mass
         if margin > 0.0:
             # What can hardly be braked may hardly gain speed: its cap opens slowly.
             damping *= 1.0 + margin / EASE_M_S * (1.0 - scarce)
-        return damping * margin - felt * follow
+        return damping * margin - effective_mass * follow
 
     def _current(self, heat: float, temperature: float, current: float) -> None:
         most = limit = self._most_current
@@ -321,7 +329,7 @@ class Bounds:
                 limit = led_back
                 mask = 1 << Limit.DRIVE_TEMPERATURE
         self.torque_limit_N_m = limit * self._kt
-        self.bounded = mask if current >= ACTING * limit else 0
+        self.limited = mask if current >= ACTING * limit else 0
 
     def _torques(self, nut_velocity: float, spring_force: float, supply: float) -> None:
         high = self.torque_limit_N_m
@@ -352,20 +360,20 @@ class Bounds:
         self.low_torque_limit, self.high_torque_limit = low_limit, high_limit
 
     def note_torque(self, torque_N_m: float) -> None:
-        """Add to ``bounded`` the limit whose cap a saturated torque stands at."""
+        """Add to ``limited`` the limit whose cap a saturated torque stands at."""
         if torque_N_m >= self.torque_high_N_m:
-            self.bounded |= 1 << self.high_torque_limit
+            self.limited |= 1 << self.high_torque_limit
         elif torque_N_m <= self.torque_low_N_m:
-            self.bounded |= 1 << self.low_torque_limit
+            self.limited |= 1 << self.low_torque_limit
         else:  # cut by what the drive itself can give
-            self.bounded |= 1 << Limit.CURRENT
+            self.limited |= 1 << Limit.CURRENT
 
     def note_shaped(self, force_N: float) -> None:
-        """Add to ``bounded`` the limits whose caps the shaped force stands at."""
+        """Add to ``limited`` the limits whose caps the shaped force stands at."""
         if force_N >= self.force_high_N:
-            self.bounded |= 1 << self.high_limit
+            self.limited |= 1 << self.high_limit
         if force_N <= self.force_low_N:
-            self.bounded |= 1 << self.low_limit
+            self.limited |= 1 << self.low_limit
 
 
 def allowed_speed(distance_m: float, braking_m_s2: float) -> float:

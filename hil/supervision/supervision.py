@@ -1,4 +1,4 @@
-"""Supervision: the tripped tier of every limit, and the bounded tier's caps each cycle.
+"""Supervision: the tripped tier of every limit, and the limited tier's caps each cycle.
 
 While energised every limit is watched. While de-energised only the conditions that would
 make it wrong to energise are: lost or faulty drive, stale or implausible sensors, supply,
@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from drivers.base import PowerStage, Telemetry
 from hil.control import Estimator
-from hil.core import Cause, Limit, mend
+from hil.core import Cause, Limit, fix
 from hil.profile import Profile
 from hil.supervision.bounds import Bounds
 from hil.supervision.sensor_watch import SensorWatch
@@ -30,7 +30,7 @@ class Supervisor:
         motor_heat: share of the motor's thermal capacity used. It outlives stops and resets.
         torque_limit_N_m, torque_low_N_m, torque_high_N_m, force_low_N, force_high_N: caps of
             this cycle, see ``hil.supervision.bounds``.
-        bounded: bit mask of the limits that trim.
+        limited: bit mask of the limits that trim.
     """
 
     def __init__(self, profile: Profile, period_s: float) -> None:
@@ -95,8 +95,8 @@ class Supervisor:
         return self._bounds.force_high_N
 
     @property
-    def bounded(self) -> int:
-        return self._bounds.bounded
+    def limited(self) -> int:
+        return self._bounds.limited
 
     def reset(self) -> None:
         """Forget timers and the last cause; heat, supply and a lost reference stay."""
@@ -163,7 +163,7 @@ class Supervisor:
         self._last_force = force
         if -1e12 < rate < 1e12:
             self._force_rate += (rate - self._force_rate) * dt / (RATE_FILTER_S + dt)
-        self._bounds.watch(estimator, force, energised, dt)
+        self._bounds.update(estimator, force, energised, dt)
         self._follow_ends(estimator.output_position_m, energised)
         self._window_s += dt
         if self._window_s >= WATCHED_S:
@@ -185,7 +185,7 @@ class Supervisor:
         if not fresh or not telemetry.deflection_age_s <= self._most_age:
             return Limit.TELEMETRY_AGE
         if energised and power is not PowerStage.ON:
-            return Cause.DRIVE_DROPPED_OUT
+            return Cause.DRIVE_DISABLED
         if sensor:
             return sensor
         if self.supply_V < self._supply.low:
@@ -254,7 +254,7 @@ class Supervisor:
 
     def bounds(self, estimator: Estimator, spring_force_N: float) -> None:
         """Renew the caps; ``check`` must have run in this cycle."""
-        self._bounds.renew(
+        self._bounds.compute(
             estimator,
             spring_force_N,
             self.motor_heat,
@@ -264,21 +264,21 @@ class Supervisor:
         )
 
     def note_shaped(self, force_N: float) -> None:
-        """Tell what was shaped from the caps (without tare): completes ``bounded``."""
+        """Tell what was shaped from the caps (without tare): completes ``limited``."""
         self._bounds.note_shaped(force_N)
 
     def note_torque(self, torque_N_m: float) -> None:
-        """Tell a torque that its caps cut: completes ``bounded``."""
+        """Tell a torque that its caps cut: completes ``limited``."""
         self._bounds.note_torque(torque_N_m)
 
     def refusal(
         self, telemetry: Telemetry, estimator: Estimator, spring_force_N: float
     ) -> str | None:
-        """Why energising would be wrong now, with the mend; None if nothing speaks against it."""
+        """Why energising would be wrong now, with the fix; None if nothing speaks against it."""
         cause = self._cause
         if cause:
             reason = self._sentence(cause, telemetry, estimator, spring_force_N)
-            return f"not energised: {reason}. {mend(cause)}"
+            return f"not energised: {reason}. {fix(cause)}"
         if self._sensors.reference_lost:
             return (
                 f"not energised: {self._sensors.reference_lost}. Bring the output to where "
@@ -289,14 +289,14 @@ class Supervisor:
 
     def _unready(self, estimator: Estimator, force: float) -> str:
         """Measured values outside what energising may start from."""
-        most = self._force.bounded
+        most = self._force.limited
         if not -most <= force <= most:
-            return f"the spring force is {force:.0f} N, beyond {most:.0f} N. {mend(Limit.FORCE)}"
-        most = self._deflection.bounded
+            return f"the spring force is {force:.0f} N, beyond {most:.0f} N. {fix(Limit.FORCE)}"
+        most = self._deflection.limited
         if not -most <= estimator.deflection_m <= most:
             return (
                 f"the deflection is {1e3 * estimator.deflection_m:.2f} mm, beyond "
-                f"{1e3 * most:.2f} mm. {mend(Limit.DEFLECTION)}"
+                f"{1e3 * most:.2f} mm. {fix(Limit.DEFLECTION)}"
             )
         position = estimator.output_position_m
         slack = self._travel.tripped_beyond
@@ -306,7 +306,7 @@ class Supervisor:
                 f"{1e3 * self._stroke:.0f} mm. Bring the output to where its position is known "
                 "and restart the rig host"
             )
-        mean, most, now = self._mean_m_s, self._speed.bounded, estimator.nut_velocity_m_s
+        mean, most, now = self._mean_m_s, self._speed.limited, estimator.nut_velocity_m_s
         if not -CREEP_M_S <= mean <= CREEP_M_S or not -most <= now <= most:
             # In Standby no torque holds it: what sinks would go on, faster, past the soft end.
             speed = now if not -most <= now <= most else mean
@@ -314,10 +314,10 @@ class Supervisor:
                 f"the output still moves, the nut at {1e3 * speed:.0f} mm/s. "
                 "Wait until it rests on its end, or support the load"
             )
-        if not self.motor_heat <= self._heat.bounded:
+        if not self.motor_heat <= self._heat.limited:
             return (
                 f"the motor has used {100 * self.motor_heat:.0f} % of its thermal capacity, "
-                f"above {100 * self._heat.bounded:.0f} %. {mend(Limit.MOTOR_HEAT)}"
+                f"above {100 * self._heat.limited:.0f} %. {fix(Limit.MOTOR_HEAT)}"
             )
         return ""
 
@@ -332,7 +332,7 @@ class Supervisor:
         if cause == Limit.DRIVE_FAULT:
             text = telemetry.fault_text or "it gives no reason"
             return f"the drive reports fault {telemetry.fault_code:#06x}: {text}"
-        if cause == Cause.DRIVE_DROPPED_OUT:
+        if cause == Cause.DRIVE_DISABLED:
             return (
                 "the drive left the energised state by itself (power stage "
                 f"{PowerStage(telemetry.power).name.lower().replace('_', ' ')})"

@@ -34,7 +34,7 @@ from numpy.typing import NDArray
 from seat import Seat, until_state
 from table import Benchmark
 
-from drivers.simulated.surroundings_door import SurroundingsClient
+from drivers.simulated.simulation_control import EnvironmentClient
 from hil.core.samples import State
 from hil.host.empty_loop import empty_loop
 from hil.host.processes import BenchProcesses, start_bench
@@ -131,19 +131,19 @@ def measure_bench(
         seat.enter(HOLD, "position", MIDDLE_M)
         seat.press(str(HOLD))
         seat.press("Return")
-        until_state(client, State.WORKING)
+        until_state(client, State.RUNNING)
         time.sleep(SETTLE_S)
         began_s = host_began(client)
-    door = SurroundingsClient(f"ipc://{bench.link_directory / 'surroundings.ipc'}")
-    door.push(HAND_N, HAND_HZ)
+    control = EnvironmentClient(f"ipc://{bench.link_directory / 'environment.ipc'}")
+    control.push(HAND_N, HAND_HZ)
     seat.press("R")
     time.sleep(SETTLE_S)
     latencies, first_s, notice = empty(seconds, str(bench.link_directory / "can.sock"))
     with Client.connect(bench.link_directory, name="benchmark") as client:
-        until_state(client, State.WORKING, 1.0)
+        until_state(client, State.RUNNING, 1.0)
         seat.press("R")
-        door.push(0.0)
-        door.close()
+        control.push(0.0)
+        control.close()
         run = kept_run(bench)
         seat.press("Escape")
         until_state(client, State.STOPPED)

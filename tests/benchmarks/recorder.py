@@ -29,7 +29,7 @@ import numpy as np
 from table import Benchmark
 
 from hil.bench.lockstep import LockstepBench
-from hil.core.requests import Apply, EndRun, Energise, HoldPosition, StartRun, VirtualSpring
+from hil.core.requests import Apply, EndRun, HoldPosition, PowerOn, StartRun, VirtualSpring
 from hil.core.samples import COLUMNS, INDEX
 from hil.link.client import Block, Client, Event
 from hil.link.server import LinkServer
@@ -43,7 +43,7 @@ RATES_HZ = (1000.0, 10000.0)
 SECONDS = 12.0
 READY_S = 30.0
 ESTIMATES = (
-    "asked_force_N",
+    "setpoint_force_N",
     "shaped_force_N",
     "spring_force_N",
     "force_u95_N",
@@ -64,14 +64,14 @@ def simulated_rows() -> np.ndarray:
     """
     bench = LockstepBench(load_profile("footplate_trainer"))
     rows = bench.run(0.1)
-    bench.request(Energise(load_supported=True))
+    bench.request(PowerOn(load_supported=True))
     rows += bench.run(0.4)
     bench.request(Apply(behaviour=HoldPosition(position_m=0.025)))
     rows += bench.run(2.0)
     bench.request(
         Apply(behaviour=VirtualSpring(rest_m=0.025, stiffness_N_m=20e3, damping_N_s_m=300.0))
     )
-    bench.surroundings.push(25.0, 1.3, 8.0)
+    bench.environment.push(25.0, 1.3, 8.0)
     rows += bench.run(7.5)
     table = np.array(rows)
     random = np.random.default_rng(1)
@@ -130,7 +130,7 @@ def publish(directory: Path, rate_hz: float, rows_file: Path) -> int:
                 server.publish_event({"kind": kind, "time_s": cycle / rate_hz, "cycle": cycle})
         if now_s >= beat_s:
             beat_s = now_s + 0.04
-            server.publish_event({"kind": "beat"})
+            server.publish_event({"kind": "heartbeat"})
         time.sleep(0.001)
     server.close()
     return 0

@@ -29,7 +29,7 @@ def until_state(client: Client, state: State, seconds: float = PATIENCE_S) -> No
     last = "nothing was heard"
     while time.monotonic() < end:
         for item in client.poll():
-            if not hasattr(item, "rows") and item["kind"] == "beat":
+            if not hasattr(item, "rows") and item["kind"] == "heartbeat":
                 if item["state"] == state.name:
                     return
                 last = f"{item['state']} {item['cause_text']}"

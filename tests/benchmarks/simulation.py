@@ -17,7 +17,7 @@ from table import Benchmark
 
 from drivers.base import Mode, PowerRequest
 from hil.bench.lockstep import LockstepBench
-from hil.core.requests import Apply, ConstantForce, Energise, HoldPosition, VirtualSpring
+from hil.core.requests import Apply, ConstantForce, HoldPosition, PowerOn, VirtualSpring
 from hil.core.samples import State
 from hil.profile.devices import make_lockstep_drive
 from hil.profile.loader import load_profile
@@ -31,9 +31,9 @@ BLOCK_S = 0.25
 def session(profile: Profile, seconds: float) -> tuple[list[float], LockstepBench]:
     """Seconds simulated per second, block by block, of a bench at work."""
     bench = LockstepBench(profile, seed=1)
-    bench.surroundings.hang(WEIGHT_KG)
+    bench.environment.hang(WEIGHT_KG)
     bench.run(0.1)
-    bench.request(Energise(load_supported=True))
+    bench.request(PowerOn(load_supported=True))
     bench.run(0.2)
     middle = profile.actuator.stroke / 2
     parts = (
@@ -45,7 +45,7 @@ def session(profile: Profile, seconds: float) -> tuple[list[float], LockstepBenc
     for number, behaviour in enumerate(parts):
         bench.request(Apply(behaviour=behaviour))
         if number == 2:
-            bench.surroundings.push(12.0, 1.0)
+            bench.environment.push(12.0, 1.0)
         for _ in range(max(1, round(seconds / len(parts) / BLOCK_S))):
             began = time.perf_counter()
             bench.run(BLOCK_S)
@@ -57,7 +57,7 @@ def physics_alone(profile: Profile, seconds: float) -> list[float]:
     """The same of the simulated drive and rig without a bench."""
     drive = make_lockstep_drive(profile, 1)
     core = drive.core
-    core.surroundings.hang(WEIGHT_KG)
+    core.environment.hang(WEIGHT_KG)
     period = 1.0 / profile.control.rate
     core.request_power(PowerRequest.ON)
     core.set_target(Mode.TORQUE, 0.3)
@@ -92,7 +92,7 @@ def main() -> int:
     alone: list[float] = []
     for _ in range(3):
         speeds, ran = session(profile, seconds / 3)
-        if ran.bench.state is not State.WORKING:
+        if ran.bench.state is not State.RUNNING:
             print(f"the session was stopped: {ran.bench.cause_text}", file=sys.stderr)
             return 1
         with_bench += speeds

@@ -32,8 +32,8 @@ import can
 from seat import Seat, until_state
 from table import Benchmark
 
-from drivers.simulated.surroundings_door import SurroundingsClient
-from hil.core.requests import Energise
+from drivers.simulated.simulation_control import EnvironmentClient
+from hil.core.requests import PowerOn
 from hil.core.samples import State
 from hil.host.processes import BenchProcesses, start_bench
 from hil.host.realtime import prepare_realtime
@@ -144,7 +144,7 @@ def measure_stops(
     the bench had stopped by itself just before the key."""
     pressed, scripted, crossed, killed = [], [], [], []
     alone = 0
-    door = SurroundingsClient(f"ipc://{running.link_directory / 'surroundings.ipc'}")
+    control = EnvironmentClient(f"ipc://{running.link_directory / 'environment.ipc'}")
     with (
         Listener(running.link_directory) as wire,
         Client.connect(running.link_directory, name="benchmark") as client,
@@ -166,10 +166,10 @@ def measure_stops(
                 scripted.append(wire.next("off", asked_s) - asked_s)
             for _ in range(max(2, keys * CROSSED // KEYS)):
                 energise(seat, client)
-                door.disturb("deflection_jump_counts", JUMP_COUNTS)
+                control.disturb("deflection_jump_counts", JUMP_COUNTS)
                 seen_s = wire.next("jump", time.monotonic() - 0.1)
                 crossed.append(wire.next("off", seen_s) - seen_s)
-                door.disturb("deflection_jump_counts", None)
+                control.disturb("deflection_jump_counts", None)
         for _ in range(max(2, keys * KILLED // KEYS)):
             with Seat(running.link_directory, running.runs_directory) as seat:
                 time.sleep(1.0)
@@ -177,7 +177,7 @@ def measure_stops(
                 killed_s = time.monotonic()
                 seat.process.kill()
                 killed.append(wire.next("off", killed_s) - killed_s)
-    door.close()
+    control.close()
     return pressed, scripted, crossed, killed, alone
 
 
@@ -193,7 +193,7 @@ def measure_own_stop(folder: Path) -> float:
         client.take_control()
         with client.keep_control():
             time.sleep(BETWEEN_S)
-            client.request(Energise(load_supported=True))
+            client.request(PowerOn(load_supported=True))
             until_state(client, State.STANDBY)
             time.sleep(0.1 * random.random())
             killed_s = time.monotonic()

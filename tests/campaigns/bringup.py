@@ -19,7 +19,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from drivers.simulated.mistakes import MISTAKES
+from drivers.simulated.injected_faults import INJECTED_FAULTS
 from hil.bench.facts import drive_facts
 from hil.bench.lockstep import LockstepBench
 from hil.bringup.procedure import bring_up
@@ -27,7 +27,7 @@ from hil.bringup.step import Context, Result, Verdict
 from hil.bringup.steps import STEPS
 from hil.procedures.lockstep_runner import LockstepRunner
 from hil.procedures.operator import SimulatedOperator
-from hil.profile.devices import varied_simulation, with_simulated_mistakes
+from hil.profile.devices import varied_simulation, with_simulated_faults
 from hil.profile.loader import load_profile
 
 PROFILE = "footplate_trainer"
@@ -41,7 +41,7 @@ PROCESSES = 2
 class Case:
     """What is wrong with the rig, and by which seed it varies (0: not at all)."""
 
-    mistakes: tuple[str, ...]
+    injected_faults: tuple[str, ...]
     seed: int = 0
 
 
@@ -49,7 +49,7 @@ class Case:
 class Outcome:
     """How its bring-up went."""
 
-    mistakes: tuple[str, ...]
+    injected_faults: tuple[str, ...]
     seed: int
     found: tuple[str, ...]
     step: str
@@ -65,12 +65,12 @@ class Outcome:
 
 def run_case(case: Case) -> Outcome:
     began = time.perf_counter()
-    profile = with_simulated_mistakes(load_profile(PROFILE), case.mistakes)
+    profile = with_simulated_faults(load_profile(PROFILE), case.mistakes)
     if case.seed:
         profile = varied_simulation(profile, case.seed)
     bench = LockstepBench(profile, case.seed or 1)
     core = bench.drive.core
-    runner = LockstepRunner(bench, operator=SimulatedOperator(bench.surroundings, core.parameters))
+    runner = LockstepRunner(bench, operator=SimulatedOperator(bench.environment, core.parameters))
     results: list[Result] = []
     context = Context(profile, drive_facts(bench.drive.capabilities, profile), {}, True)
     text = ""
@@ -102,9 +102,9 @@ def run_case(case: Case) -> Outcome:
 
 def cases(singles: bool, pairs: bool, healthy: bool) -> Iterator[Case]:
     if singles:
-        yield from (Case((code,)) for code in MISTAKES)
+        yield from (Case((code,)) for code in INJECTED_FAULTS)
     if pairs:
-        yield from (Case(pair) for pair in itertools.combinations(MISTAKES, 2))
+        yield from (Case(pair) for pair in itertools.combinations(INJECTED_FAULTS, 2))
     if healthy:
         yield from (Case((), seed) for seed in range(1, HEALTHY + 1))
 
@@ -156,7 +156,7 @@ def main(arguments: list[str] | None = None) -> int:
     options = parser.parse_args(arguments)
     every = not (options.singles or options.pairs or options.healthy)
     chosen = list(cases(options.singles or every, options.pairs or every, options.healthy or every))
-    most_N = FORCE_SHARE * load_profile(PROFILE).limits.force.bounded
+    most_N = FORCE_SHARE * load_profile(PROFILE).limits.force.limited
     began = time.perf_counter()
     print(
         f"{'wrong':46} {'found as':40} {'step':16} {'force N':>7} {'mm/s':>7} {'closed':>6}",

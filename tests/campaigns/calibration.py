@@ -42,8 +42,8 @@ from hil.procedures.procedure import (
     Hang,
     Pause,
     Seen,
-    asked,
     column,
+    send_requests,
     wait_until_resting,
 )
 from hil.profile.devices import rig_parameters, varied_simulation
@@ -138,7 +138,7 @@ def checks(profile: Profile, bench: LockstepBench) -> Generator[Action, Seen, li
     def look() -> Generator[Action, Seen, None]:
         yield from settle(profile)
         rows = (yield Pause(0.1)).rows
-        true = bench.surroundings.state()["spring_force_N"]
+        true = bench.environment.state()["spring_force_N"]
         found.append((true, float(column(rows, "deflection_counts")[-1])))
 
     for mass in CHECK_MASSES:
@@ -157,7 +157,7 @@ def checks(profile: Profile, bench: LockstepBench) -> Generator[Action, Seen, li
     yield Hand("hold_output", "Clamp the output.")
     for force, before in zip(CHECK_PULLS, (0.0, *CHECK_PULLS), strict=False):
         ramp = Waveform(shape="table", duration_s=60.0, points=((0.0, before), (PULL_S, force)))
-        yield from asked([Apply(behaviour=ramp)])
+        yield from send_requests([Apply(behaviour=ramp)])
         yield Pause(PULL_S)
         yield from look()
     return found
@@ -168,12 +168,12 @@ def run_seed(seed: int) -> Outcome:
     profile, weighs = drawn(seed)
     bench = LockstepBench(profile, seed)
     parameters: RigParameters = bench.drive.core.parameters
-    runner = RealWeights(bench, operator=SimulatedOperator(bench.surroundings, parameters))
+    runner = RealWeights(bench, operator=SimulatedOperator(bench.environment, parameters))
     runner.weighs = weighs
     ended = runner.run(calibrate(profile, Options(weights_kg=WEIGHTS_KG)))
     result: CalibrationResult | None = ended.value
     if result is not None and any(f.code == "on_stop" for f in result.findings):
-        # This rig's motor does not lift the heaviest everywhere within its limit. The mend that
+        # This rig's motor does not lift the heaviest everywhere within its limit. The fix that
         # is told is followed: leave that weight out, and repeat.
         ended = runner.run(calibrate(profile, Options(weights_kg=WEIGHTS_KG[:-1])))
         result = ended.value

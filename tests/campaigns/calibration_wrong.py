@@ -31,11 +31,11 @@ LIGHTER = Options(weights_kg=(2.5, 5.0, 6.5), series=1, read_s=0.1)
 
 
 @dataclass(frozen=True)
-class Mistake:
+class InjectedFault:
     """One way to do it wrong.
 
     Attributes:
-        code: of the finding that must come; empty: none may. words: in its sentence or mend.
+        code: of the finding that must come; empty: none may. words: in its sentence or fix.
         hung: mass named → mass hung. once: at the first of them only.
         actual: how the rig is. written: how the profile's lever differs from the rig.
         options: of the session. refused: it must fail before anything is hung.
@@ -51,50 +51,54 @@ class Mistake:
     refused: bool = False
 
 
-MISTAKES: dict[str, Mistake] = {
-    "nothing wrong, three series": Mistake("", options=Options(read_s=0.1)),
-    "nothing wrong, no sweep": Mistake("", options=Options(read_s=0.1, sweep=False)),
-    "weights in the wrong order": Mistake("wrong_order", "lightest first", {2.5: 5.0, 5.0: 2.5}),
-    "newtons typed for kilograms": Mistake(
+INJECTED_FAULTS: dict[str, InjectedFault] = {
+    "nothing wrong, three series": InjectedFault("", options=Options(read_s=0.1)),
+    "nothing wrong, no sweep": InjectedFault("", options=Options(read_s=0.1, sweep=False)),
+    "weights in the wrong order": InjectedFault(
+        "wrong_order", "lightest first", {2.5: 5.0, 5.0: 2.5}
+    ),
+    "newtons typed for kilograms": InjectedFault(
         "", "meant in newtons", options=Options(weights_kg=(24.5, 49.0)), refused=True
     ),
-    "kilograms typed for newtons": Mistake(
+    "kilograms typed for newtons": InjectedFault(
         "wrong_unit",
         "kilograms were typed for newtons",
         {0.255: 2.5, 0.51: 5.0, 0.765: 7.5},
         options=Options(weights_kg=(0.255, 0.51, 0.765), series=1, read_s=0.1),
     ),
-    "load arm a tenth longer": Mistake("arm_wrong", "longer", written={"load_arm": 1 / 1.1}),
-    "load arm a tenth shorter": Mistake(
+    "load arm a tenth longer": InjectedFault("arm_wrong", "longer", written={"load_arm": 1 / 1.1}),
+    "load arm a tenth shorter": InjectedFault(
         "arm_wrong", "shorter", written={"load_arm": 1.1}, options=LIGHTER
     ),
-    "rod arm a tenth off": Mistake(
+    "rod arm a tenth off": InjectedFault(
         "arm_wrong", "rod arm", written={"rod_arm": 1 / 1.1}, options=LIGHTER
     ),
-    "one weight not hung": Mistake("not_hung", "hang 5 kg", {5.0: 0.0}, once=True),
-    "another weight hung once": Mistake("other_weight", "hang 2.5 kg", {2.5: 5.0}, once=True),
-    "loads only upward": Mistake(
+    "one weight not hung": InjectedFault("not_hung", "hang 5 kg", {5.0: 0.0}, once=True),
+    "another weight hung once": InjectedFault("other_weight", "hang 2.5 kg", {2.5: 5.0}, once=True),
+    "loads only upward": InjectedFault(
         "only_rising", "one by one", options=Options(series=1, read_s=0.1, falling=False)
     ),
-    "one weight only": Mistake(
+    "one weight only": InjectedFault(
         "too_few", "hang more weights", options=Options(weights_kg=(2.5,), series=1, read_s=0.1)
     ),
-    "pan forgotten": Mistake("pan_forgotten", "hang the pan", actual={"pan_mass_kg": 0.0}),
-    "lever on its stop": Mistake("on_stop", "under the lever", actual={"peak_current_A": 8.0}),
-    "solid height, by the clamp": Mistake(
+    "pan forgotten": InjectedFault("pan_forgotten", "hang the pan", actual={"pan_mass_kg": 0.0}),
+    "lever on its stop": InjectedFault(
+        "on_stop", "under the lever", actual={"peak_current_A": 8.0}
+    ),
+    "solid height, by the clamp": InjectedFault(
         "solid", "solid height", actual={"spring_solid_m": 0.0045}
     ),
-    "solid height, by a weight": Mistake(
+    "solid height, by a weight": InjectedFault(
         "solid", "leave 7.5 kg out", actual={"spring_solid_m": 0.0057}
     ),
-    "sensor near its rail": Mistake(
+    "sensor near its rail": InjectedFault(
         "near_rail", "set the sensor", actual={"sensor_zero_counts": 2398.0}
     ),
-    "preload lost": Mistake("no_preload", "preload", actual={"spring_preload_m": -0.0005}),
+    "preload lost": InjectedFault("no_preload", "preload", actual={"spring_preload_m": -0.0005}),
 }
 
 
-def rigged(mistake: Mistake) -> tuple[Profile, Profile]:
+def rigged(mistake: InjectedFault) -> tuple[Profile, Profile]:
     """(as the operator wrote it, as it is)."""
     told = load_profile(PROFILE)
     assert isinstance(told.rig, Lever) and told.simulation is not None
@@ -109,7 +113,7 @@ def rigged(mistake: Mistake) -> tuple[Profile, Profile]:
 class WrongHands(LockstepRunner):
     """Hangs what the mistake says."""
 
-    mistake: Mistake
+    mistake: InjectedFault
     done = False
 
     def _hang(self, mass_kg: float) -> bool:
@@ -119,11 +123,11 @@ class WrongHands(LockstepRunner):
 
 
 def run(name: str) -> tuple[str, list[tuple[str, str, str]], str]:
-    """(name, findings as (code, sentence, mend) of errors, how it ended)."""
-    mistake = MISTAKES[name]
+    """(name, findings as (code, sentence, fix) of errors, how it ended)."""
+    mistake = INJECTED_FAULTS[name]
     written, real = rigged(mistake)
     bench = LockstepBench(real, 1)
-    hands = SimulatedOperator(bench.surroundings, bench.drive.core.parameters)
+    hands = SimulatedOperator(bench.environment, bench.drive.core.parameters)
     runner = WrongHands(bench, operator=hands)
     runner.mistake = mistake
     ended = runner.run(calibrate(written, mistake.options))
@@ -131,13 +135,13 @@ def run(name: str) -> tuple[str, list[tuple[str, str, str]], str]:
     found = (
         []
         if result is None
-        else [(f.code, f.sentence, f.mend) for f in result.findings if f.severity == "error"]
+        else [(f.code, f.sentence, f.fix) for f in result.findings if f.severity == "error"]
     )
     return name, found, "" if ended.how == "finished" else f"{ended.how}: {ended.text}"
 
 
 def shortfall(name: str, found: list[tuple[str, str, str]], ended: str) -> str:
-    mistake = MISTAKES[name]
+    mistake = INJECTED_FAULTS[name]
     if mistake.refused:
         return "" if mistake.words in ended else f"not refused as it must be ({ended or 'ran'})"
     if ended:
@@ -149,17 +153,17 @@ def shortfall(name: str, found: list[tuple[str, str, str]], ended: str) -> str:
         return f"not found ({', '.join(codes) or 'nothing'})"
     if any(code != mistake.code for code in codes):
         return f"more than one name: {', '.join(codes)}"
-    if not any(mistake.words in sentence + mend for _, sentence, mend in found):
+    if not any(mistake.words in sentence + fix for _, sentence, fix in found):
         return f"'{mistake.words}' is not said"
     return ""
 
 
 def main(arguments: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
-    parser.add_argument("--only", choices=sorted(MISTAKES), help="one of them")
+    parser.add_argument("--only", choices=sorted(INJECTED_FAULTS), help="one of them")
     parser.add_argument("--check", action="store_true", help="exit 1 naming what falls short")
     options = parser.parse_args(arguments)
-    names = [options.only] if options.only else list(MISTAKES)
+    names = [options.only] if options.only else list(INJECTED_FAULTS)
     short = {}
     with multiprocessing.get_context("spawn").Pool(PROCESSES, os.nice, (15,)) as pool:
         for name, found, ended in pool.imap(run, names):

@@ -24,7 +24,7 @@ def test_every_behaviour_as_offered_is_one_the_bench_takes(forms):
     for form in forms:
         behaviour = form.build()
         checked = check_behaviour(behaviour, PROFILE, GAINS)
-        assert checked.refusal is None and checked.bounded_mask == 0, form.name
+        assert checked.refusal is None and checked.limited_mask == 0, form.name
         kinds.append(type(behaviour))
     assert kinds == [Float, ConstantForce, VirtualSpring, HoldPosition, Waveform]
 
@@ -38,16 +38,16 @@ def test_ranges_come_from_limits_and_calibration(forms):
     assert stiffness.bound_text == "trimmed to 118"
     rest = forms[2].entry("rest")
     assert (rest.low, rest.high) == (0.002, 0.053)
-    assert forms[3].entry("speed").high == PROFILE.limits.speed.bounded
+    assert forms[3].entry("speed").high == PROFILE.limits.speed.limited
 
 
 def test_beyond_the_hatched_bound_the_bench_trims(forms):
     spring = forms[2]
     stiffness = spring.entry("stiffness")
     stiffness.value = stiffness.bound * 1.001
-    assert check_behaviour(spring.build(), PROFILE, GAINS).bounded_mask
+    assert check_behaviour(spring.build(), PROFILE, GAINS).limited_mask
     stiffness.value = stiffness.bound * 0.999
-    assert not check_behaviour(spring.build(), PROFILE, GAINS).bounded_mask
+    assert not check_behaviour(spring.build(), PROFILE, GAINS).limited_mask
 
 
 FIELD = Field("x", "Rest position", "mm", 1e3, 0.002, 0.053, 0.01, 0.0005, 1)

@@ -14,16 +14,24 @@ from PySide6.QtWidgets import QApplication
 
 import ui.dashboard.window as window_module
 from drivers.base import PowerStage
-from drivers.simulated.surroundings_door import SurroundingsClient
+from drivers.simulated.simulation_control import EnvironmentClient
 from hil.bringup.record_files import YAML, read_record
 from hil.bringup.step import Result, Step, Verdict
 from hil.bringup.steps import STEPS
-from hil.core.requests import Apply, Commission, Energise, MotorSpeed
+from hil.core.requests import Apply, Commission, MotorSpeed, PowerOn
 from hil.core.samples import INDEX, State
 from hil.host.processes import start_bench
 from hil.link.client import Client
-from hil.procedures.procedure import Choose, Hand, HoldToRun, Pause, Read, asked, wait_for_state
-from hil.profile.devices import with_simulated_mistakes
+from hil.procedures.procedure import (
+    Choose,
+    Hand,
+    Pause,
+    Read,
+    RequireHoldToRun,
+    send_requests,
+    wait_for_state,
+)
+from hil.profile.devices import with_simulated_faults
 from hil.profile.loader import SHIPPED, load_profile
 from ui.dashboard.bench.session import Session
 from ui.dashboard.bringup.model import RUNNING, BringUpModel
@@ -38,11 +46,11 @@ HEARD: list[float | str] = []
 def _stands(context):
     """Standby under hold-to-run, for as long as it is held."""
     del context
-    yield from asked([Commission(force_N=50.0, speed_m_s=0.01, torque_N_m=0.02)])
-    held = yield HoldToRun(True, "Hold; nothing moves.")
+    yield from send_requests([Commission(force_N=50.0, speed_m_s=0.01, torque_N_m=0.02)])
+    held = yield RequireHoldToRun(True, "Hold; nothing moves.")
     if not held.accepted:
         return Result("stands", Verdict.NEEDS_PERSON, "not held")
-    yield from asked([Energise(load_supported=True)])
+    yield from send_requests([PowerOn(load_supported=True)])
     yield from wait_for_state(State.STANDBY)
     yield Pause(STANDS_S)
     return Result("stands", text="stood")
@@ -71,12 +79,12 @@ def _moves(context):
     """The nut goes slowly outward for as long as the control is held."""
     del context
     yield Hand("support_load", "Support the load.")
-    yield from asked([Commission(force_N=58.0, speed_m_s=0.02, torque_N_m=0.1)])
-    yield HoldToRun(True, "Hold; the nut moves.")
-    yield from asked([Energise(load_supported=True)])
+    yield from send_requests([Commission(force_N=58.0, speed_m_s=0.02, torque_N_m=0.1)])
+    yield RequireHoldToRun(True, "Hold; the nut moves.")
+    yield from send_requests([PowerOn(load_supported=True)])
     yield from wait_for_state(State.STANDBY)
     run = MotorSpeed(speed_m_s=0.008, torque_N_m=0.09, duration_s=9.0, travel_m=0.05, force_N=52.0)
-    yield from asked([Apply(behaviour=run)])
+    yield from send_requests([Apply(behaviour=run)])
     yield Pause(STANDS_S)
     return Result("moves", text="moved")
 
@@ -105,7 +113,7 @@ def bench(tmp_path_factory):
 def started(folder):
     shutil.copytree(SHIPPED, folder / "mine")
     profile = load_profile(folder / "mine" / PROFILE)
-    wrong = with_simulated_mistakes(profile, ["regeneration_not_taken"])
+    wrong = with_simulated_faults(profile, ["regeneration_not_taken"])
     with start_bench(
         folder / "mine" / PROFILE, runs_directory=folder / "runs", recorder=False, profile=wrong
     ) as running:
@@ -230,7 +238,7 @@ def person(bench, qtbot, monkeypatch):
 
 
 @pytest.mark.real_time
-def test_simulated_hands_go_through_the_steps_and_a_failure_names_its_mend(person):
+def test_simulated_hands_go_through_the_steps_and_a_failure_names_its_fix(person):
     someone = person(LIMITS, SUPPLY, hands=True)
     bringup, page = someone.bringup, someone.page
     someone.press(Qt.Key.Key_G)
@@ -244,8 +252,8 @@ def test_simulated_hands_go_through_the_steps_and_a_failure_names_its_mend(perso
     someone.ended()
     assert bringup.results["drive_limits"].verdict is Verdict.PASS
     assert [f.code for f in bringup.results["supply"].findings] == ["regeneration_not_taken"]
-    assert "Mend: fit a battery" in page.ask.text.text()
-    assert "Mend:" in page.evidence.toPlainText()
+    assert "Fix: fit a battery" in page.ask.text.text()
+    assert "Fix:" in page.evidence.toPlainText()
     assert bringup.shown is SUPPLY
     assert someone.window.focusWidget() is page.steps
     kept = read_record(bringup.folder)
@@ -298,7 +306,7 @@ def test_values_are_written_into_the_profile_once_confirmed_by_key(person):
     assert load_profile(file).actuator.friction.breakaway == pytest.approx(0.0404)
     kept = read_record(bringup.folder)
     assert kept["applied_changes"] == {"actuator.friction.breakaway": "0.0404 N*m"}
-    # The bench still runs with the values of before: nothing is proven on these.
+    # The bench still runs with the values of before: nothing is verified on these.
     page.refresh()
     assert "start it anew" in page.ask.text.text() and not page.begin.isEnabled()
     assert not page.write.isVisibleTo(page)
@@ -316,7 +324,7 @@ def test_letting_go_stops_and_a_key_that_repeats_does_neither(person):
     assert someone.bringup.holding
     someone.down(Qt.Key.Key_Space, up=True)
     assert not someone.bringup.holding
-    someone.until(lambda: "Enabling" in someone.model.last_stop)
+    someone.until(lambda: "Hold-to-run" in someone.model.last_stop)
     someone.ended()
     assert someone.bringup.results["stands"].verdict is Verdict.FAIL
 
@@ -336,7 +344,7 @@ def test_a_hand_that_is_gone_stops_the_rig(person, how):
     elif how == "esc":
         someone.press(Qt.Key.Key_Escape)
     someone.until(lambda: bool(someone.model.last_stop))
-    assert ("Operator" if how == "esc" else "Enabling") in someone.model.last_stop
+    assert ("Operator" if how == "esc" else "Hold-to-run") in someone.model.last_stop
     someone.ended()
     assert someone.model.value("power_stage") == PowerStage.OFF
     if how == "esc":  # a person's stop is no finding, and stays until it is reset
@@ -389,7 +397,7 @@ def test_a_rig_host_that_dies_ends_it_and_the_record_is_kept(qtbot, monkeypatch,
     with started(tmp_path) as bench:
         someone = Person(bench, qtbot, monkeypatch, (MOVING,))
         someone.bringup.set_alone(False)
-        door = SurroundingsClient(str(someone.model.description["surroundings"]))
+        control = EnvironmentClient(str(someone.model.description["environment"]))
         try:
             someone.standing_by_key(lambda person: person.model.value("nut_velocity_m_s") > 0.005)
             bench.processes["host"].kill()
@@ -398,9 +406,9 @@ def test_a_rig_host_that_dies_ends_it_and_the_record_is_kept(qtbot, monkeypatch,
             assert "begun" in read_record(someone.bringup.folder)["steps"][0]["text"]
             assert not someone.page.begin.isEnabled()
             # The drive misses its host and takes the power off by itself.
-            someone.until(lambda: abs(door.state()["nut_velocity_m_s"]) < 1e-4)
+            someone.until(lambda: abs(control.state()["nut_velocity_m_s"]) < 1e-4)
         finally:
-            door.close()
+            control.close()
             someone.window.close()
 
 

@@ -9,7 +9,7 @@ from PySide6.QtWidgets import QApplication
 
 from hil.bringup.steps import STEPS
 from hil.procedures.procedure import Hand
-from ui.dashboard.bench.pages import Place
+from ui.dashboard.bench.pages import PageContext
 from ui.dashboard.bringup.model import BringUpModel
 from ui.dashboard.bringup.page import BringUpPage
 from ui.dashboard.guided.page_operator import PageOperator
@@ -73,7 +73,7 @@ def test_whatever_takes_the_hand_away_lets_go(still, how):
 def test_a_still_page_has_nothing_to_begin(qapp, model):
     view = BringUpModel(model, None, None)
     page = BringUpPage(
-        Place(model, None, view, LIGHT, sizes_for(1280, 720), None, lambda title: None)
+        PageContext(model, None, view, LIGHT, sizes_for(1280, 720), None, lambda title: None)
     )
     assert page.steps.count() == len(STEPS)
     assert not page.begin.isEnabled()

@@ -90,11 +90,11 @@ class LockstepRig:
 
     def open(self, stack, alone, tell):
         bench = self.bench
-        hands = SimulatedOperator(bench.surroundings, bench.drive.core.parameters)
+        hands = SimulatedOperator(bench.environment, bench.drive.core.parameters)
 
         def hang(mass_kg):
             self.hung.append(mass_kg)
-            bench.surroundings.hang(mass_kg)
+            bench.environment.hang(mass_kg)
 
         operator = CalibrateOperator(hands, alone, hang)
         return operator, PagedLockstep(bench, operator, tell)
@@ -135,8 +135,8 @@ class LockstepSession:
     def nothing(self, *_):
         pass
 
-    apply = energise = power_off = reset = stop = toggle_record = nothing
-    beat = post_release = take_control = close = nothing
+    apply = power_on = power_off = reset = stop = toggle_record = nothing
+    heartbeat = post_release = take_control = close = nothing
 
 
 class Person:
@@ -175,8 +175,8 @@ class Person:
 
     def until(self, condition):
         def met():
-            # A bench in lockstep has no beat to tell of itself.
-            self.session.feed([{"kind": "beat"}])
+            # A bench in lockstep has no heartbeat to tell of itself.
+            self.session.feed([{"kind": "heartbeat"}])
             self.window.refresh()
             asked = self.page.ask.text.text()
             assert condition(), (asked, self.calibrating.message, list(self.model.notices))
@@ -320,7 +320,7 @@ def test_breaking_off_leaves_the_rig_without_power(person):
 
 
 @pytest.mark.parametrize(
-    ("key", "text", "mend"),
+    ("key", "text", "fix"),
     [
         ("weights", "heavy", "in kg with commas"),
         ("weights", "-2", "above 0"),
@@ -330,10 +330,10 @@ def test_breaking_off_leaves_the_rig_without_power(person):
         ("u_load_arm", "-1", "0 or more"),
     ],
 )
-def test_a_wrong_entry_is_marked_and_nothing_begins(person, key, text, mend):
+def test_a_wrong_entry_is_marked_and_nothing_begins(person, key, text, fix):
     person.type(key, text)
     form = person.page.form
-    assert mend in form.wrong.text() and form.wrong.isVisible()
+    assert fix in form.wrong.text() and form.wrong.isVisible()
     assert [k for k, field in form.fields.items() if field.property("wrong")] == [key]
     person.window.refresh()
     assert not person.page.begin.isEnabled()
@@ -403,7 +403,7 @@ def test_a_calibration_by_load_cell_by_keyboard_alone(person, monkeypatch):
     assert person.rig.hung == []
 
 
-def test_a_weight_too_heavy_for_the_rig_is_refused_with_its_mend(person):
+def test_a_weight_too_heavy_for_the_rig_is_refused_with_its_fix(person):
     person.type("weights", "25")
     person.away()
     person.press(Qt.Key.Key_G)
@@ -443,7 +443,7 @@ def test_a_tare_that_is_set_is_seen_and_taken_back(person):
     bench = person.rig.bench.bench
     bench.tare_N = 12.3
     person.press(Qt.Key.Key_F1)
-    person.session.feed([{"kind": "beat", "tare_N": 12.3}])
+    person.session.feed([{"kind": "heartbeat", "tare_N": 12.3}])
     person.window.refresh()
     button = person.window.page.chart_page.tare
     assert button.text() == "Tare off" and button.isChecked() and "12.3 N" in button.toolTip()
@@ -617,15 +617,15 @@ def test_a_picture_shows_what_came_of_it(qapp, tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("more", "mend"),
+    ("more", "fix"),
     [
         (["--picture", "x.png"], "goes with --lockstep"),
         (["--lockstep", "--picture", "none/x.png"], "no folder 'none'"),
     ],
 )
-def test_a_picture_that_cannot_be_drawn_is_refused_before(more, mend, capsys):
+def test_a_picture_that_cannot_be_drawn_is_refused_before(more, fix, capsys):
     code = cli.main(["calibrate", "--profile", "footplate_trainer", *more])
-    assert code == BAD_INPUT and mend in capsys.readouterr().err
+    assert code == BAD_INPUT and fix in capsys.readouterr().err
 
 
 @pytest.mark.real_time
@@ -651,7 +651,7 @@ def test_esc_stops_a_live_one_and_ends_it(qtbot, tmp_path):
             window.refresh()
 
         QTest.keyClick(window.focusWidget(), Qt.Key.Key_G)
-        told(lambda: model.state is State.WORKING and calibrating.run.settling is not None)
+        told(lambda: model.state is State.RUNNING and calibrating.run.settling is not None)
         assert model.holder == "calibrate" and not window.strip.power.isEnabled()
         assert "Settling under no load" in page.ask.text.text()
         assert len(calibrating.run.live) > 10

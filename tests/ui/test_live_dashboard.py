@@ -7,7 +7,7 @@ import pytest
 from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
 
-from hil.core.requests import Apply, Energise, Float
+from hil.core.requests import Apply, Float, PowerOn
 from hil.core.samples import BehaviourCode, State
 from hil.host.processes import start_bench
 from hil.link.client import Client, Event, Refused
@@ -128,7 +128,7 @@ def test_every_behaviour_by_keyboard_then_esc_then_reset(seat):
 
 
 def test_a_second_dashboard_watches_and_may_stop(bench, seat, qtbot):
-    # One loop carries both windows here: while the second is built, the first cannot beat.
+    # One loop carries both windows here: while the second is built, the first cannot heartbeat.
     second = Seat(bench, qtbot, watch_only=True, name="second")
     seat.hold()
     seat.reset()
@@ -154,7 +154,7 @@ def test_the_bench_trims_what_is_too_stiff_and_the_deck_says_so(seat):
     QTest.keyClick(seat.window.page_of("Operate").deck.rows[0].slider, Qt.Key.Key_End)
     assert stiffness.value > stiffness.bound
     seat.press(Qt.Key.Key_Return)
-    seat.until(lambda: "Virtual stiffness" in seat.model.bounded)
+    seat.until(lambda: "Virtual stiffness" in seat.model.limited)
     assert "virtual stiffness" in seat.window.page_of("Operate").deck.message.text()
     assert seat.model.value("virtual_stiffness_N_m") <= stiffness.bound * 1.001
     seat.press(Qt.Key.Key_P)
@@ -163,7 +163,7 @@ def test_the_bench_trims_what_is_too_stiff_and_the_deck_says_so(seat):
 
 def test_a_refusal_is_told_in_the_deck(bench, seat):
     seat.reset()
-    seat.session.ask(Energise(load_supported=False))
+    seat.session.ask(PowerOn(load_supported=False))
     message = seat.window.page_of("Operate").deck.message
     seat.until(lambda: "support the load" in message.text())
     assert "support the load" in seat.window.strip.word.whole
@@ -205,7 +205,7 @@ def test_marks_and_a_recorded_run_come_back_on_the_runs_page(seat):
 
 def test_weights_and_a_hand_act_as_long_as_they_are_there(seat):
     seat.reset()
-    panel = seat.window.page_of("Operate").surroundings
+    panel = seat.window.page_of("Operate").environment
     QTest.mouseClick(panel.weights.button(2), Qt.MouseButton.LeftButton)
     seat.until(lambda: seat.model.hung_kg == 5.0)
     QTest.mousePress(panel.hand, Qt.MouseButton.LeftButton)
@@ -221,7 +221,7 @@ def test_a_window_that_hangs_stops_the_rig(bench, seat):
     seat.power_on()
     with Client.connect(bench.link_directory, name="witness") as witness:
         witness.poll()
-        time.sleep(0.5)  # the main loop does not turn, so nothing beats
+        time.sleep(0.5)  # the main loop does not turn, so nothing heartbeats
         stops = [i for i in witness.poll() if isinstance(i, Event) and i.kind == "stop"]
     assert [stop["cause"] for stop in stops] == ["Heartbeat late"]
     seat.state_is(State.STOPPED)

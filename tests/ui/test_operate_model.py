@@ -26,8 +26,8 @@ def test_before_anything_comes_nothing_is_promised(model):
     model.tick(3.0)
     assert model.state_word == "No answer"
     assert "hard-wired" in model.state_detail
-    assert model.hands_off == "the rig host does not answer"
-    assert not (model.may_energise or model.may_power_off or model.may_reset)
+    assert model.lock_reason == "the rig host does not answer"
+    assert not (model.may_power_on or model.may_power_off or model.may_reset)
     assert [word.value for word in readouts(model)] == ["–"] * 4
 
 
@@ -36,7 +36,7 @@ def test_before_anything_comes_nothing_is_promised(model):
     [
         (State.DE_ENERGISED, "De-energised", "nothing can move by motor", "power is off"),
         (State.STANDBY, "Standby", "zero torque", ""),
-        (State.WORKING, "Working", "Float for 00:00:01", ""),
+        (State.RUNNING, "Running", "Float for 00:00:01", ""),
         (State.STOPPED, "Stopped", "Somebody pressed stop", "find the cause, then reset"),
     ],
 )
@@ -47,14 +47,14 @@ def test_states_in_words(model, state, word, detail, apply):
     assert apply in model.why_not_apply
     assert bool(apply) == bool(model.why_not_apply)
     assert model.may_reset == (state is State.STOPPED)
-    assert model.may_energise == (state is State.DE_ENERGISED)
-    assert model.may_power_off == (state in (State.STANDBY, State.WORKING))
+    assert model.may_power_on == (state is State.DE_ENERGISED)
+    assert model.may_power_off == (state in (State.STANDBY, State.RUNNING))
 
 
 def test_silence_is_said_after_half_a_second(model):
     model.feed([make_rows(10)], 10.0)
     model.tick(10.4)
-    assert model.state_word == "Working"
+    assert model.state_word == "Running"
     model.tick(10.6)
     assert model.state_word == "No answer"
     assert health(model)[0].text == "rig host silent" and not health(model)[0].well
@@ -79,7 +79,7 @@ def test_a_trip_names_cause_clock_and_the_kept_run(model):
     assert model.state_word == "Stopped"
     assert model.state_detail == "output past the upper soft end."
     assert model.last_stop_text == ("Last stop: Travel: output past the upper soft end, 09:41:07.")
-    assert "inside" in model.last_stop_mend
+    assert "inside" in model.last_stop_fix
     model.feed([{"kind": "kept", "run": "0017-trip", "wall": WALL}], 1.1)
     assert model.last_stop_text.endswith(" Kept as run 0017-trip.")
     assert model.marks[-1].text == "stop: Travel"
@@ -90,24 +90,26 @@ def test_a_trip_names_cause_clock_and_the_kept_run(model):
 def test_a_trim_stays_readable_for_a_second(model):
     mask = 1 << Limit.FORCE | 1 << Limit.TRAVEL
     rows = make_rows(100)
-    rows.rows[50, [c for c in range(rows.rows.shape[1])][23]] = mask  # column ``bounded``
+    rows.rows[50, [c for c in range(rows.rows.shape[1])][23]] = mask  # column ``limited``
     model.feed([rows], 1.0)
-    assert model.bounded == ["Force", "Travel"]
+    assert model.limited == ["Force", "Travel"]
     model.feed([make_rows(800, start_s=0.1)], 1.9)
-    assert model.bounded == ["Force", "Travel"]
+    assert model.limited == ["Force", "Travel"]
     model.feed([make_rows(400, start_s=0.9)], 2.3)
-    assert model.bounded == []
+    assert model.limited == []
 
 
 def test_only_the_holder_may_act(model):
-    model.feed([make_rows(10, state=State.STANDBY), {"kind": "beat", "holder": "notebook"}], 1.0)
+    model.feed(
+        [make_rows(10, state=State.STANDBY), {"kind": "heartbeat", "holder": "notebook"}], 1.0
+    )
     model.in_control = False
     assert model.why_not_apply == "notebook holds control; this window watches"
     assert not model.may_power_off
-    model.feed([{"kind": "beat", "holder": None}], 1.1)
-    assert "nobody holds control" in model.hands_off
+    model.feed([{"kind": "heartbeat", "holder": None}], 1.1)
+    assert "nobody holds control" in model.lock_reason
     model.watch_only = True
-    assert model.hands_off == "this window was opened to watch"
+    assert model.lock_reason == "this window was opened to watch"
 
 
 def test_big_numbers_are_short_means_and_the_charts_hold_all(model):
@@ -131,7 +133,7 @@ def test_another_rig_host_begins_a_new_history(model):
 def test_timing_health(model):
     for i in range(50):
         model.feed([make_rows(20, start_s=0.02 * i)], 1.0 + 0.02 * i)
-    model.feed([{"kind": "beat", "holder": "x", "late_cycles": 7}], 2.0)
+    model.feed([{"kind": "heartbeat", "holder": "x", "late_cycles": 7}], 2.0)
     words = {word.text: word.well for word in health(model)}
     assert words == {"drive answering": True, "1.00 kHz": True, "7 late": True, "real-time": True}
     slow = make_rows(20, start_s=1.0, telemetry_age_s=0.3)
@@ -147,7 +149,7 @@ def test_no_real_time_is_a_trouble_that_is_told(description):
     model = OperateModel(description, history_s=5.0)
     model.feed([make_rows(10)], 1.0)
     word = next(word for word in health(model) if "real-time" in word.text)
-    assert not word.well and word.teach == "Real-time: not permitted"
+    assert not word.well and word.tooltip == "Real-time: not permitted"
 
 
 def test_recording_counts_from_its_start(model):
@@ -225,8 +227,8 @@ def test_what_is_offered_starts_from_what_the_rig_does(model):
 
 def test_a_trim_that_comes_and_goes_is_said_once(model):
     model.feed([make_rows(100)], 1.0)
-    trim = {"kind": "bounded", "limits": ["Travel"]}
-    model.feed([trim, trim, {"kind": "bounded", "limits": ["Force"]}, trim], 1.1)
-    assert [text for _, text in model.notices] == ["trimmed by travel", "trimmed by force"]
+    trim = {"kind": "limited", "limits": ["Travel"]}
+    model.feed([trim, trim, {"kind": "limited", "limits": ["Force"]}, trim], 1.1)
+    assert [text for _, text in model.notices] == ["limited by travel", "limited by force"]
     model.feed([make_rows(100, start_s=20.0), trim], 21.0)
     assert len(model.notices) == 3

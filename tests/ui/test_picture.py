@@ -44,7 +44,7 @@ def test_text_and_lines_grow_with_the_page(qapp, tmp_path):
 
 
 def test_the_moment_is_the_one_asked_for(qapp, tmp_path):
-    working = make_rows(2000, 0.0, State.WORKING, spring_force_N=200.0).rows
+    working = make_rows(2000, 0.0, State.RUNNING, spring_force_N=200.0).rows
     stopped = make_rows(2000, 2.0, State.STOPPED, tripped=40, spring_force_N=0.0).rows
     rows = np.concatenate((working, stopped))
     events = [{"kind": "stop", "cause": "Operator", "code": 40, "detail": "", "time_s": 2.0}]

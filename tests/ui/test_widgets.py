@@ -80,7 +80,7 @@ def test_what_cannot_be_used_is_told_and_not_asked(deck):
 def test_follow_sends_changes_only_while_its_behaviour_acts(deck, model):
     deck.choose(3)
     assert not deck.follow_button.isEnabled()
-    acting = make_rows(100, 0.1, State.WORKING, behaviour=BehaviourCode.VIRTUAL_SPRING)
+    acting = make_rows(100, 0.1, State.RUNNING, behaviour=BehaviourCode.VIRTUAL_SPRING)
     model.feed([acting], 1.1)
     deck.refresh()
     deck.toggle_follow()
@@ -233,7 +233,7 @@ def test_the_question_comes_before_power_and_no_is_the_default(model, window):
     model.feed([make_rows(100, 5.0, State.DE_ENERGISED)], 2.0)
     window.refresh()
     energised = []
-    window.strip._energise = lambda: energised.append(True)
+    window.strip._power_on = lambda: energised.append(True)
     press(window, Qt.Key.Key_P)
     assert window.strip.asking
     assert model.profile.stop.load in window.strip.load.text()
@@ -283,7 +283,7 @@ def test_nothing_is_clipped_or_too_small(profile, size, qtbot):
     model = OperateModel({"profile": profile_to_dict(load_profile(profile))}, history_s=5.0)
     model.in_control = True
     mask = 1 << Limit.FORCE
-    model.feed([make_rows(900, spring_force_N=-543.0, bounded=mask, behaviour=3)], 1.0)
+    model.feed([make_rows(900, spring_force_N=-543.0, limited=mask, behaviour=3)], 1.0)
     model.chosen = 3
     window = Window(model)
     qtbot.addWidget(window)

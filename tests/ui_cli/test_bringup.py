@@ -17,7 +17,7 @@ import pytest
 import yaml
 
 from hil.bringup.steps import STEPS
-from hil.procedures.procedure import Choose, Hand, HoldToRun, ProcedureFailed, Read
+from hil.procedures.procedure import Choose, Hand, ProcedureFailed, Read, RequireHoldToRun
 from hil.profile.loader import SHIPPED, load_profile
 from ui import cli
 from ui.commands.terminal_operator import TerminalOperator
@@ -69,16 +69,16 @@ def test_a_healthy_rig_passes_and_its_figures_go_to_the_profile(capfd: Any) -> N
 
 
 def test_a_mistake_is_named_ends_it_and_is_gone_on_from_when_mended(capfd: Any) -> None:
-    code, data, err = called(capfd, "--lockstep", "--mistake", "deflection_reversed", "--out", "r")
+    code, data, err = called(capfd, "--lockstep", "--inject", "deflection_reversed", "--out", "r")
     assert code == 1
     assert data["finding"]["code"] == "deflection_reversed"
-    assert "swap its end wires" in data["finding"]["mend"] and data["finding"]["mend"] in err
+    assert "swap its end wires" in data["finding"]["fix"] and data["finding"]["fix"] in err
     assert data["energised_closed_loop"] is False and data["peak_force_N"] == 0.0
     verdicts = {s["step"]: s["verdict"] for s in data["steps"]}
     assert verdicts["sensors_by_hand"] == "fail"
     assert {verdicts[s.key] for s in STEPS if s.energises} == {"not run"}
-    assert "--resume r" in err and data["mistakes"] == ["deflection_reversed"]
-    # Mended; as far as the step that failed.
+    assert "--resume r" in err and data["injected_faults"] == ["deflection_reversed"]
+    # Corrected; as far as the step that failed.
     code, data, _ = called(capfd, "--lockstep", "--resume", "r", "--only", "sensors_by_hand")
     assert code == 0 and data["passed"] is False
     ran = [s["step"] for s in data["steps"]]
@@ -90,7 +90,7 @@ def test_a_mistake_is_named_ends_it_and_is_gone_on_from_when_mended(capfd: Any) 
 @pytest.mark.parametrize(
     ("arguments", "part"),
     [
-        (("--lockstep", "--mistake", "phases_swaped"), "phases_swapped"),
+        (("--lockstep", "--inject", "phases_swaped"), "phases_swapped"),
         (("--lockstep", "--resume", "nowhere"), "holds no bring-up record"),
         (("--lockstep", "--resume", "a", "--out", "b"), "leave --out out"),
         ((), "no terminal"),
@@ -110,14 +110,14 @@ def test_a_real_rig_is_no_place_for_simulated_persons(capfd: Any) -> None:
     for option in ("--lockstep", "--simulated-operator"):
         code, _, err = called(capfd, option)
         assert code == 2 and "a person must be there" in err
-    code, _, err = called(capfd, "--lockstep", "--mistake", "bus_lossy")
+    code, _, err = called(capfd, "--lockstep", "--inject", "bus_lossy")
     assert code == 2 and "real rig" in err
 
 
 def test_the_list_names_steps_and_mistakes(capfd: Any) -> None:
     assert cli.main(["bringup", "--list", "--json"]) == 0
     data = json.loads(capfd.readouterr().out.splitlines()[-1])
-    assert [s["step"] for s in data["steps"]] == KEYS and len(data["mistakes"]) >= 20
+    assert [s["step"] for s in data["steps"]] == KEYS and len(data["injected_faults"]) >= 20
 
 
 # ---------------------------------------------------------------- the person at a terminal
@@ -207,7 +207,7 @@ def test_only_a_key_that_is_held_runs(seat: tuple[TerminalOperator, int]) -> Non
     thread.start()
     began = time.monotonic()
     assert not operator.holding
-    assert operator.hold_to_run(HoldToRun(True, "it moves"))
+    assert operator.hold_to_run(RequireHoldToRun(True, "it moves"))
     assert time.monotonic() - began > 0.4  # one press alone did not do it
     assert operator.holding
     held.clear()
@@ -217,13 +217,13 @@ def test_only_a_key_that_is_held_runs(seat: tuple[TerminalOperator, int]) -> Non
     os.write(person, b" ")  # pressed anew: only arms
     time.sleep(0.1)
     assert not operator.holding
-    operator.hold_to_run(HoldToRun(False))
+    operator.hold_to_run(RequireHoldToRun(False))
 
 
 def test_refusing_to_hold_is_no(seat: tuple[TerminalOperator, int]) -> None:
     operator, person = seat
     thread = later(person, "q")
-    assert not operator.hold_to_run(HoldToRun(True, "it moves"))
+    assert not operator.hold_to_run(RequireHoldToRun(True, "it moves"))
     assert not operator.holding
     thread.join()
 
@@ -235,6 +235,6 @@ def test_a_terminal_that_is_gone_is_no_hang() -> None:
         os.close(person)
         with pytest.raises(ProcedureFailed, match="terminal is gone"):
             operator.read(Read("how far?", "nut_position_m"))
-        assert not operator.hold_to_run(HoldToRun(True, "it moves"))
+        assert not operator.hold_to_run(RequireHoldToRun(True, "it moves"))
     os.close(terminal)
     os.close(screen)

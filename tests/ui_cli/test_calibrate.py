@@ -134,7 +134,7 @@ def test_an_old_one_and_one_with_a_mistake_are_named(here: Path, capfd: Any) -> 
     code, data, _ = called(capfd, "check", "old.yaml")
     assert code == 0
     [warning] = data["warnings"]
-    assert "old" in warning["what"] and "calibrate again" in warning["mend"]
+    assert "old" in warning["what"] and "calibrate again" in warning["fix"]
 
 
 @pytest.mark.parametrize(
@@ -180,7 +180,9 @@ def test_kilograms_typed_for_newtons_move_nothing(here: Path, capfd: Any) -> Non
     )
     assert code == 1 and data["ended"] == "failed" and not data["acceptable"]
     assert "kilograms" in err and data["file"] is None
-    assert yaml.safe_load(only_file(here).read_text())["edition"] == 1  # nothing new was kept
+    assert (
+        yaml.safe_load(only_file(here).read_text())["schema_version"] == 2
+    )  # nothing new was kept
 
 
 def test_a_real_rig_wants_a_person(here: Path, capfd: Any) -> None:

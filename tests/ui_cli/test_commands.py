@@ -78,7 +78,7 @@ def test_a_bad_profile_is_one_line_with_its_place(
         [said] = err.splitlines()
         assert re.match(rf"hookeline: p\.yaml:{line or '[0-9]+'}: ", said) and part in said
         data = last_object(out)
-        assert data["exit_code"] == 2 and data["problems"][0]["mend"]
+        assert data["exit_code"] == 2 and data["problems"][0]["fix"]
     assert "Traceback" not in err
 
 

@@ -24,7 +24,7 @@ SHORT = """\
 name: short
 profile: footplate_trainer
 steps:
-  - energise
+  - power_on
   - {do: hold_position, position: 12 mm, speed: 30 mm/s, for: LONG, settle: 0.5 s, measure: held}
   - {do: stop, measure: exercise, for: 0.3 s}
   - reset

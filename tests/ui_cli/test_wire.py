@@ -16,10 +16,10 @@ from hil.recorder.runs import load_run
 
 BRIEF = """
 name: brief
-description: Energise at the lower end, and off again.
+description: PowerOn at the lower end, and off again.
 profile: footplate_trainer
 steps:
-  - energise
+  - power_on
   - do: hold_position
     position: 2 mm
     speed: 20 mm/s

@@ -14,7 +14,7 @@ from typing import Any
 
 from drivers.base import DriverError
 from hil.host import BenchError
-from hil.link import HostGone, KeyError_, LinkError
+from hil.link import CurveKeyError, HostGone, LinkError
 from hil.profile import ProfileError
 from hil.recorder import RunError
 
@@ -55,7 +55,7 @@ class Help(argparse.RawDescriptionHelpFormatter):
 def add_command(
     commands: Any, name: str, summary: str, description: str, example: str, motion: bool = False
 ) -> argparse.ArgumentParser:
-    """A subcommand whose ``--help`` teaches; every one takes ``--json``."""
+    """A subcommand whose ``--help`` explains; every one takes ``--json``."""
     parser: argparse.ArgumentParser = commands.add_parser(
         name,
         help=summary,
@@ -96,7 +96,7 @@ def explain_error(error: BaseException) -> tuple[list[str], int]:
     """Lines and exit code for an error that ended a command."""
     if isinstance(error, CommandError | BenchError):
         return _lines(error), error.exit_code
-    if isinstance(error, ProfileError | KeyError_):
+    if isinstance(error, ProfileError | CurveKeyError):
         return _lines(error), BAD_INPUT
     if isinstance(error, HostGone | DriverError):
         return _lines(error), NOT_REACHED

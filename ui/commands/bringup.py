@@ -12,7 +12,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from drivers.simulated import MISTAKES, SurroundingsClient
+from drivers.simulated import INJECTED_FAULTS, EnvironmentClient
 from hil.bench import DriveFacts, LockstepBench, drive_facts, facts_from_dict
 from hil.bringup import (
     HTML,
@@ -33,7 +33,7 @@ from hil.profile import (
     load_profile,
     rig_parameters,
     varied_simulation,
-    with_simulated_mistakes,
+    with_simulated_faults,
     write_back,
 )
 from ui.commands.answers import (
@@ -57,19 +57,19 @@ def add(commands: Any) -> None:
     parser = add_command(
         commands,
         "bringup",
-        "first power-up: prove a new rig one guarded step at a time",
+        "first power-up: verify a new rig one guarded step at a time",
         "Bring up a rig that has never moved under this program: wiring, signs, scales, limits\n"
-        "and stops are proven one step at a time, by hand first and under power only where what\n"
-        "it relies on is proven. Nothing moves unless the enabling control is held. A step that\n"
-        "fails names the mistake and the mend, and no later step is energised.\n\n"
+        "and stops are verified one step at a time, by hand first and under power only where what\n"
+        "it relies on is verified. Nothing moves unless the hold-to-run control is held. A step that\n"
+        "fails names the mistake and the fix, and no later step is energised.\n\n"
         "A record is kept in a folder: bringup.html to read and sign, bringup.yaml, and each\n"
         "step's samples. Interrupted or failed, go on with --resume: what may have changed\n"
-        "meanwhile is proven again first. --apply writes measured values into the profile.\n\n"
-        "At a terminal you are told what to do; the space bar held down is the enabling\n"
+        "meanwhile is verified again first. --apply writes measured values into the profile.\n\n"
+        "At a terminal you are told what to do; the space bar held down is the hold-to-run\n"
         "control. With --lockstep a simulated person does it, faster than real time.",
         "  hookeline bringup --profile my_rig.yaml\n"
         "  hookeline bringup --profile my_rig.yaml --resume bring-up/DIR --only first_motion\n"
-        "  hookeline bringup --profile footplate_trainer --lockstep --mistake phases_swapped "
+        "  hookeline bringup --profile footplate_trainer --lockstep --inject phases_swapped "
         "--json\n",
         motion=True,
     )
@@ -85,7 +85,7 @@ def add(commands: Any) -> None:
         "--only",
         metavar="STEP",
         choices=[step.key for step in STEPS],
-        help="this step alone, after what it needs and is not proven",
+        help="this step alone, after what it needs and is not verified",
     )
     parser.add_argument(
         "--apply",
@@ -105,7 +105,7 @@ def add(commands: Any) -> None:
         help="on a simulated rig in real time: a simulated person does what is asked",
     )
     parser.add_argument(
-        "--mistake",
+        "--inject",
         action="append",
         default=[],
         metavar="NAME",
@@ -128,8 +128,8 @@ def run(options: argparse.Namespace) -> int:
     if options.resume is not None and options.out is not None:
         raise CommandError("--resume goes on in its own folder: leave --out out", BAD_INPUT)
     profile = load_profile(options.profile)
-    if options.mistake:
-        profile = with_simulated_mistakes(profile, options.mistake)
+    if options.inject:
+        profile = with_simulated_faults(profile, options.inject)
     if options.varied:
         profile = varied_simulation(profile, options.seed)
     try:
@@ -175,12 +175,12 @@ class _Session:
 
     def lockstep(self) -> int:
         bench = LockstepBench(self.profile, self.options.seed)
-        person = SimulatedOperator(bench.surroundings, bench.drive.core.parameters)
+        person = SimulatedOperator(bench.environment, bench.drive.core.parameters)
         runner = LockstepRunner(bench, tell=self._tell, operator=person)
         facts = drive_facts(bench.drive.capabilities, self.profile)
         with contextlib.closing(self._record(facts)) as record:
             ended = self._run(runner, record, facts)
-            peaks = bench.surroundings.state()
+            peaks = bench.environment.state()
         return self._finish(record, ended, peaks)
 
     def live(self) -> int:
@@ -197,14 +197,14 @@ class _Session:
             client = stack.enter_context(Client.connect(bench.link_directory, name="bring-up"))
             description = client.description
             facts = facts_from_dict(description["drive_facts"])
-            door: SurroundingsClient | None = None
-            if description["surroundings"]:
-                door = SurroundingsClient(description["surroundings"])
-                stack.callback(door.close)
+            control: EnvironmentClient | None = None
+            if description["environment"]:
+                control = EnvironmentClient(description["environment"])
+                stack.callback(control.close)
             if self.options.simulated_operator:
-                assert door is not None
-                person = SimulatedOperator(door, rig_parameters(self.profile))
-                runner = LiveRunner(client, door, lambda _q: True, self._tell, person)
+                assert control is not None
+                person = SimulatedOperator(control, rig_parameters(self.profile))
+                runner = LiveRunner(client, control, lambda _q: True, self._tell, person)
             else:
                 terminal = stack.enter_context(TerminalOperator())
                 runner = LiveRunner(client, None, terminal.confirm, self._tell, terminal)
@@ -212,10 +212,10 @@ class _Session:
             record = stack.enter_context(contextlib.closing(self._record(facts)))
             ended = self._run(runner, record, facts)
             peaks: dict[str, float] = {}
-            if door is not None:
+            if control is not None:
                 # The rig may be what was lost.
                 with contextlib.suppress(Exception):
-                    peaks = door.state()
+                    peaks = control.state()
         return self._finish(record, ended, peaks)
 
     def _record(self, facts: DriveFacts) -> BringUpRecord:
@@ -270,7 +270,7 @@ class _Session:
         for found in result.findings:
             say(
                 self.options,
-                f"      found: {found.sentence} [{found.code}]\n      mend:  {found.mend}",
+                f"      found: {found.sentence} [{found.code}]\n      fix:  {found.fix}",
             )
         for measured in result.measured:
             if not measured.good:
@@ -291,7 +291,7 @@ class _Session:
         say(options, "")
         if ended.how != "finished":
             say(options, f"{ended.how}: {ended.text}; the rig was left without power")
-        say(options, f"{done} of {len(verdicts)} steps stand proven; record {self.folder / HTML}")
+        say(options, f"{done} of {len(verdicts)} steps stand verified; record {self.folder / HTML}")
         if done < len(verdicts):
             say(
                 options,
@@ -320,14 +320,14 @@ class _Session:
                         "verdict": str(r.verdict),
                         "text": r.text,
                         "findings": [
-                            {"code": f.code, "sentence": f.sentence, "mend": f.mend}
+                            {"code": f.code, "sentence": f.sentence, "fix": f.fix}
                             for f in r.findings
                         ],
                     }
                     for r in self.results
                 ],
                 "finding": first_finding(self.results),
-                "mistakes": list(options.mistake),
+                "injected_faults": list(options.inject),
                 "peak_force_N": peaks.get("peak_driven_force_N", record.peak_force_N),
                 "peak_speed_mm_s": 1e3 * peaks.get("peak_speed_m_s", record.peak_speed_m_s),
                 "peak_end_speed_mm_s": 1e3 * peaks.get("peak_end_speed_m_s", float("nan")),
@@ -362,8 +362,8 @@ def _list(options: argparse.Namespace) -> int:
         needs = f"; needs {', '.join(step.needs)}" if step.needs else ""
         power = "under power, hold-to-run" if step.energises else "power off"
         say(options, f"{number:2}  {step.key:16} {step.title} ({power}{needs})\n    {step.happens}")
-    say(options, "\nMistakes of the simulated rig (--mistake):")
-    for mistake in MISTAKES.values():
+    say(options, "\nMistakes of the simulated rig (--inject):")
+    for mistake in INJECTED_FAULTS.values():
         say(options, f"  {mistake.code:24} {mistake.sentence}")
     answer(
         options,
@@ -372,7 +372,7 @@ def _list(options: argparse.Namespace) -> int:
                 {"step": s.key, "title": s.title, "energises": s.energises, "needs": list(s.needs)}
                 for s in STEPS
             ],
-            "mistakes": {m.code: m.sentence for m in MISTAKES.values()},
+            "injected_faults": {m.code: m.sentence for m in INJECTED_FAULTS.values()},
         },
     )
     return OK
@@ -381,7 +381,7 @@ def _list(options: argparse.Namespace) -> int:
 def _favour() -> None:
     """Ask the system to let this process go before those that merely compute.
 
-    A late sign of the enabling control stops the rig. Not every user may; then nothing changes.
+    A late sign of the hold-to-run control stops the rig. Not every user may; then nothing changes.
     """
     with contextlib.suppress(OSError, AttributeError):
         os.setpriority(os.PRIO_PROCESS, 0, NICE)

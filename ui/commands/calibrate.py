@@ -32,7 +32,7 @@ def add(commands: Any) -> None:
         "On a rig (--profile): you are told what to hang next; the actuator goes to each point\n"
         "from below and from above, waits until the reading has settled, and takes it. Law,\n"
         "uncertainty (JCGM 100:2008) and figures of merit (ISO 376) follow, and what is wrong\n"
-        "is named with its mend. The loads are weights on the lever, dead weights on the rod of\n"
+        "is named with its fix. The loads are weights on the lever, dead weights on the rod of\n"
         "an upright rig without lever, or (--loads cell) a reference load cell: with it clamped\n"
         "in the rod's line the actuator presses on it in steps, and you type what it reads at\n"
         "each; no weights, arms or gravity enter, and a level rig can do it too. --cell-u is its\n"

@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from drivers.simulated import SurroundingsClient
+from drivers.simulated import EnvironmentClient
 from hil.bench import LockstepBench, drive_facts, facts_from_dict
 from hil.calibration import (
     LAWS,
@@ -145,7 +145,7 @@ def _check(options: argparse.Namespace, profile: Profile) -> None:
 
 def _lockstep(options: argparse.Namespace, profile: Profile, wanted: Options) -> tuple[Ended, str]:
     bench = LockstepBench(profile, options.seed)
-    person = SimulatedOperator(bench.surroundings, bench.drive.core.parameters)
+    person = SimulatedOperator(bench.environment, bench.drive.core.parameters)
     runner = LockstepRunner(bench, tell=lambda text: say(options, text), operator=person)
     ended = _run(runner, options, profile, wanted)
     if options.picture is not None and isinstance(ended.value, CalibrationResult):
@@ -175,14 +175,14 @@ def _live(options: argparse.Namespace, profile: Profile, wanted: Options) -> tup
         )
         client = stack.enter_context(Client.connect(bench.link_directory, name="calibrate"))
         description = client.description
-        door: SurroundingsClient | None = None
-        if description["surroundings"]:
-            door = SurroundingsClient(description["surroundings"])
-            stack.callback(door.close)
+        control: EnvironmentClient | None = None
+        if description["environment"]:
+            control = EnvironmentClient(description["environment"])
+            stack.callback(control.close)
         if options.simulated_operator:
-            assert door is not None
-            person = SimulatedOperator(door, rig_parameters(profile))
-            runner = LiveRunner(client, door, lambda _q: True, _teller(options), person)
+            assert control is not None
+            person = SimulatedOperator(control, rig_parameters(profile))
+            runner = LiveRunner(client, control, lambda _q: True, _teller(options), person)
         else:
             terminal = stack.enter_context(TerminalOperator())
             runner = LiveRunner(client, None, terminal.confirm, _teller(options), terminal)
@@ -289,7 +289,7 @@ def _accept(options: argparse.Namespace, file: CalibrationFile) -> bool:
 def _tell_findings(options: argparse.Namespace, result: CalibrationResult) -> None:
     for found in result.findings:
         word = "found" if found.severity == "error" else "warning"
-        say(options, f"{word}: {found.sentence} [{found.code}]\n  mend: {found.mend}")
+        say(options, f"{word}: {found.sentence} [{found.code}]\n  fix: {found.fix}")
 
 
 def _tell_law(
@@ -337,7 +337,7 @@ def _as_data(result: CalibrationResult) -> dict[str, Any]:
             {
                 "code": f.code,
                 "sentence": f.sentence,
-                "mend": f.mend,
+                "fix": f.fix,
                 "severity": f.severity,
                 "points": list(f.points),
             }

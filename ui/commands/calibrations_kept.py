@@ -77,7 +77,7 @@ def _row(file: CalibrationFile) -> dict[str, Any]:
         "largest_u95_N": file.largest_u95_N,
         "note": content.note,
         "old": old is not None,
-        "problem": "; ".join(f"{f.sentence}; {f.mend}" for f in file.errors) or None,
+        "problem": "; ".join(f"{f.sentence}; {f.fix}" for f in file.errors) or None,
     }
 
 
@@ -156,7 +156,7 @@ def put_into_profile(options: argparse.Namespace, file: CalibrationFile) -> list
         say(options, f"{file.identity}\nis now in {change.file}; as it was: {change.backup}")
     found = age_warning(file.calibration)
     if found is not None:
-        say(options, f"warning: {found.sentence}; {found.mend}")
+        say(options, f"warning: {found.sentence}; {found.fix}")
     return [change.file for change in written]
 
 

@@ -35,7 +35,7 @@ def add(commands: Any) -> None:
         "Read a profile strictly, as every other command does, and show the figures that\n"
         "follow from it: reflected mass, force per torque, stiffness up to which a virtual\n"
         "spring is passive, force bandwidth and margin to be expected, load on the bus.\n\n"
-        "Each mistake is one line: FILE:LINE: KEY: what is wrong; the mend. Nothing is opened\n"
+        "Each mistake is one line: FILE:LINE: KEY: what is wrong; the fix. Nothing is opened\n"
         "and nothing can move.\n\n"
         "With --listen the wire is opened and what the board sends is shown: no motion, the\n"
         "power stage is left alone, and nothing is sent but a poll that the profile declares.\n"
@@ -97,7 +97,7 @@ def _age(path: str, profile: Profile) -> list[Problem]:
     found = age_warning(profile.calibration)
     if found is None:
         return []
-    return [Problem(path, 0, 0, "calibration.dated", found.sentence, found.mend, "warning")]
+    return [Problem(path, 0, 0, "calibration.dated", found.sentence, found.fix, "warning")]
 
 
 def figures(profile: Profile) -> list[tuple[str, str, float | str, str, str]]:
@@ -122,9 +122,9 @@ def figures(profile: Profile) -> list[tuple[str, str, float | str, str, str]]:
         (
             "force_at_current_limit_N",
             "Force at the current limit",
-            motor_force(profile, limits.current.bounded),
+            motor_force(profile, limits.current.limited),
             "N",
-            f"limit {limits.force.bounded:g} N",
+            f"limit {limits.force.limited:g} N",
         ),
     ]
     if isinstance(law, TwoSlopes):
@@ -164,7 +164,7 @@ def figures(profile: Profile) -> list[tuple[str, str, float | str, str, str]]:
             "for sines of an amplitude of",
             sine_N(profile)[1],
             "N",
-            "friction left over by the feed-forward is reckoned with",
+            "friction left over by the feed-forward is computed with",
         ),
         (
             "current_loop_lag_ms",
@@ -176,9 +176,9 @@ def figures(profile: Profile) -> list[tuple[str, str, float | str, str, str]]:
         (
             "driven_current_A",
             "Current the lowest supply drives at the speed limit",
-            driven_current_A(profile, limits.supply.low, limits.speed.bounded),
+            driven_current_A(profile, limits.supply.low, limits.speed.limited),
             "A",
-            f"(V − back-EMF)/R; limit {limits.current.bounded:g} A",
+            f"(V − back-EMF)/R; limit {limits.current.limited:g} A",
         ),
         (
             "phase_margin_deg",
@@ -196,7 +196,7 @@ def figures(profile: Profile) -> list[tuple[str, str, float | str, str, str]]:
                 f"Rod force to hold {weight:g} kg",
                 force,
                 "N",
-                f"{force / limits.force.bounded:.0%} of the limit",
+                f"{force / limits.force.limited:.0%} of the limit",
             )
         )
     rows += _bus(profile)

@@ -15,7 +15,7 @@ from ui.commands.session import finish, fit, perform_live, perform_lockstep
 from ui.commands.wire import add_wire, check_wire, last_run, perform_replay
 
 HINT = (
-    "Simulated rig. Try: hang 2.5 kg, Energise, Hold position at 27.5 mm, then Constant force "
+    "Simulated rig. Try: hang 2.5 kg, PowerOn, Hold position at 27.5 mm, then Constant force "
     "210 N or a Virtual spring, and push. Esc stops."
 )
 PROFILE = "footplate_trainer"

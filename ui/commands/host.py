@@ -15,7 +15,7 @@ def add(commands: Any) -> None:
         "host",
         "is this computer fast enough",
         "Run an empty loop at the asked rate and report how late it woke, with a histogram,\n"
-        "what real-time scheduling the system granted, and what to mend. --load runs a busy\n"
+        "what real-time scheduling the system granted, and what to correct. --load runs a busy\n"
         "program on every processor meanwhile, as a dashboard and a browser would. Exit code\n"
         "1 if the rate is not held. Nothing is opened and nothing can move.",
         "  hookeline host\n  hookeline host --rate 1000 --seconds 30 --load\n",

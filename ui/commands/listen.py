@@ -11,7 +11,7 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 from drivers.registry import find_protocol
-from drivers.transport import Ear, Heard, Listenable
+from drivers.transport import BusMonitor, Listenable, MessageStats
 from hil.host import start_rig
 from hil.profile import drive_options, load_profile
 from ui.commands.answers import BAD_INPUT, FAILED, OK, CommandError, answer, say
@@ -34,7 +34,7 @@ def listen(options: argparse.Namespace) -> int:
         if profile.simulation is not None:
             simulated = stack.enter_context(start_rig(profile)).link_directory
         period = 1.0 / profile.control.rate
-        ears = protocol.ear(drive_options(profile, simulated), period)
+        ears = protocol.bus_monitor(drive_options(profile, simulated), period)
         for ear in ears:
             ear.open()
             stack.callback(ear.close)
@@ -69,7 +69,7 @@ def listen(options: argparse.Namespace) -> int:
     return FAILED if data["problems"] else OK
 
 
-def as_data(ears: tuple[Ear, ...], now_s: float) -> dict[str, Any]:
+def as_data(ears: tuple[BusMonitor, ...], now_s: float) -> dict[str, Any]:
     """All that was heard as plain values, and what is wrong with it in words."""
     declared = [heard for ear in ears for heard in ear.declared]
     undeclared = [seen for ear in ears for seen in ear.undeclared.values()]
@@ -86,7 +86,7 @@ def as_data(ears: tuple[Ear, ...], now_s: float) -> dict[str, Any]:
     }
 
 
-def _problems(heard: Heard) -> list[str]:
+def _problems(heard: MessageStats) -> list[str]:
     found = [
         f"{heard.name} ({heard.what}): {count} {kind}"
         for kind, count in heard.troubles.items()
@@ -104,7 +104,7 @@ def _problems(heard: Heard) -> list[str]:
     return found
 
 
-def table(ears: tuple[Ear, ...], now_s: float) -> list[str]:
+def table(ears: tuple[BusMonitor, ...], now_s: float) -> list[str]:
     """Lines for a terminal."""
     lines = [
         f"{'message':16} {'on the wire':>12} {'count':>8} {'Hz':>8} {'jitter ms':>9} "

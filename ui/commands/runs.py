@@ -122,8 +122,8 @@ def _event_line(event: dict[str, Any]) -> str:
         )
     if kind in ("marker", "notice", "refused"):
         return f"{kind}: {event.get('text')}"
-    if kind == "bounded":
-        return f"bounded by {', '.join(event.get('limits', []))}"
+    if kind == "limited":
+        return f"limited by {', '.join(event.get('limits', []))}"
     return ""
 
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from drivers.simulated import SurroundingsClient
+from drivers.simulated import EnvironmentClient
 from hil.analysis import Measured, measure
 from hil.bench import EPOCH, LockstepBench
 from hil.link import Client
@@ -103,17 +103,19 @@ def perform_live(
         description = client.description
         profile = profile_from_dict(description["profile"])
         check_fit(sequence, profile)
-        surroundings = None
-        if description["surroundings"]:
-            surroundings = SurroundingsClient(description["surroundings"])
-            stack.callback(surroundings.close)
+        environment = None
+        if description["environment"]:
+            environment = EnvironmentClient(description["environment"])
+            stack.callback(environment.close)
         elif description["simulated"]:
-            raise CommandError("the simulated rig's side door is not open to this client", FAILED)
+            raise CommandError(
+                "the simulated rig's simulation control is not open to this client", FAILED
+            )
         notice = str(description["realtime"].get("notice", ""))
         if notice:
             say(options, notice.splitlines()[0])
         runner = LiveRunner(
-            client, surroundings, ask_person(options, confirmed), lambda text: say(options, text)
+            client, environment, ask_person(options, confirmed), lambda text: say(options, text)
         )
         ended = runner.run(perform(sequence, profile))
         name = runner.wait_recorded(RECORDED_WAIT_S)
@@ -225,7 +227,7 @@ def verdict(ended: Ended, missing: list[str]) -> str:
     if ended.how == "finished":
         if missing:
             return f"Finished, but {len(missing)} of its figures could not be measured."
-        return "Finished as asked; the rig is without power."
+        return "Finished as requested; the rig is without power."
     if ended.how == "stopped":
         return f"Stopped: {ended.cause}. {ended.text}"
     if ended.how == "interrupted":
@@ -238,12 +240,12 @@ def verdict(ended: Ended, missing: list[str]) -> str:
 def _line(kind: str, name: str, values: dict[str, Any]) -> str:
     if kind == "constant_force":
         return (
-            f"{name}: asked {values['asked_N']:.1f} N, mean {values['mean_N']:.1f} N, "
+            f"{name}: asked {values['setpoint_N']:.1f} N, mean {values['mean_N']:.1f} N, "
             f"rms error {values['rms_error_N']:.1f} N"
         )
     if kind == "virtual_spring":
         return (
-            f"{name}: asked {values['asked_N_per_mm']:.1f} N/mm, measured "
+            f"{name}: asked {values['setpoint_N_per_mm']:.1f} N/mm, measured "
             f"{values['measured_N_per_mm']:.1f} N/mm"
         )
     if kind == "hold":

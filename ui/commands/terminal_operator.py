@@ -2,7 +2,7 @@
 
 Hold-to-run is a key that is held: the terminal repeats it for as long as it is down. The first
 press only arms; a repeat within ``LETS_GO_S`` is holding, and a longer silence is letting go.
-That is an enabling control by program only, and takes the place of no device.
+That is an hold-to-run control by program only, and takes the place of no device.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from typing import Any
 from pydantic_core import PydanticCustomError
 
 from drivers.quantities import Dimension
-from hil.procedures import Choose, Hand, HoldToRun, ProcedureFailed, Read
+from hil.procedures import Choose, Hand, ProcedureFailed, Read, RequireHoldToRun
 
 LETS_GO_S = 0.25
 ARMING_S = 120.0
@@ -122,7 +122,7 @@ class TerminalOperator:
         self._ask(question, "y and Enter for yes, Enter for no")
         return self._line().strip().lower() in ("y", "yes")
 
-    def hold_to_run(self, wanted: HoldToRun) -> bool:
+    def hold_to_run(self, wanted: RequireHoldToRun) -> bool:
         if not wanted.on:
             was, self._gripping = self._gripping, False
             if was:

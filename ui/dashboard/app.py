@@ -49,7 +49,7 @@ def favour() -> None:
     with contextlib.suppress(OSError, AttributeError):
         for thread in os.listdir("/proc/self/task"):  # the link's own among them
             os.setpriority(os.PRIO_PROCESS, int(thread), NICE)
-    # Other threads write records and calibrations: the beat must not wait long for its turn.
+    # Other threads write records and calibrations: the heartbeat must not wait long for its turn.
     sys.setswitchinterval(SWITCH_INTERVAL_S)
     # What lives as long as the window is never garbage: do not look through it again and again.
     gc.collect()
@@ -88,7 +88,7 @@ def run_dashboard(
     window.resize(*default_size())
     window.show()
     favour()
-    # A Ctrl-C in the terminal closes the window in order; Python sees it at the next beat.
+    # A Ctrl-C in the terminal closes the window in order; Python sees it at the next heartbeat.
     before = signal.signal(signal.SIGINT, lambda *_: QTimer.singleShot(0, window.close))
     try:
         return app.exec()

@@ -84,7 +84,7 @@ class Header(QWidget):
         running = self.model.recording_since is not None
         self.record.setChecked(running)
         self.record.setText("End run" if running else "Record")
-        self.record.setEnabled(not self.model.hands_off)
+        self.record.setEnabled(not self.model.lock_reason)
         words = health(self.model)
         parts = []
         plain = []
@@ -112,7 +112,7 @@ class Header(QWidget):
         if text != self._shown:
             self._shown = text
             self.health.setText(text)
-            self.health.setToolTip("\n".join(w.teach for w in health(self.model) if w.teach))
+            self.health.setToolTip("\n".join(w.tooltip for w in health(self.model) if w.tooltip))
 
 
 def control_text(model: OperateModel) -> str:

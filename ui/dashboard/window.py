@@ -30,18 +30,18 @@ from PySide6.QtCore import QEvent, Qt, QTimer
 from PySide6.QtGui import QCloseEvent, QKeyEvent, QKeySequence, QResizeEvent, QShortcut
 from PySide6.QtWidgets import QMainWindow, QStackedLayout, QVBoxLayout, QWidget
 
-from ui.dashboard.bench import OperateModel, Page, PageEntry, Place, Session
+from ui.dashboard.bench import OperateModel, Page, PageContext, PageEntry, Session
 from ui.dashboard.bringup import BringUpModel, BringUpPage
 from ui.dashboard.calibrate import CalibrateModel, CalibratePage
 from ui.dashboard.header import Header
 from ui.dashboard.operate import OperatePage, StopStrip
 from ui.dashboard.runs import RunsModel, RunsPage
-from ui.dashboard.widgets import THEMES, Pacer, Slice, sizes_for, style_sheet
+from ui.dashboard.widgets import THEMES, RenderScheduler, Slice, sizes_for, style_sheet
 
 BEAT_MS = 20
 FRAME_S = 0.04
 WORDS_S = 0.1
-DRAWING_S = 0.008  # in one beat, beyond which what is to be drawn waits for the next
+DRAWING_S = 0.008  # in one heartbeat, beyond which what is to be drawn waits for the next
 SETTLE_MS = 150  # after the last change of size, before widgets are laid anew
 
 
@@ -62,7 +62,7 @@ class Window(QMainWindow):
 
     Args:
         model: what is shown.
-        session: what the acts go to and the beat comes from; None for a still picture.
+        session: what the acts go to and the heartbeat comes from; None for a still picture.
         theme: ``light`` or ``dark``.
         runs_directory: where runs are kept, None if not known.
     """
@@ -90,7 +90,7 @@ class Window(QMainWindow):
         self.sizes = sizes_for(self.width(), self.height())
         self.page_number = 0
         self.pages: list[Page] = []
-        self.pacer = Pacer(DRAWING_S)
+        self.pacer = RenderScheduler(DRAWING_S)
         self.setWindowTitle(f"{model.profile.name} – Hookeline")
         self.setMinimumSize(1200, 680)  # below it texts of the Operate page overlap
 
@@ -113,12 +113,12 @@ class Window(QMainWindow):
         if session is not None:
             self.pacer.add(FRAME_S, self.frame_slices)
             self.pacer.add(WORDS_S, self.word_slices)
-            beat = QTimer(self)
-            beat.setTimerType(Qt.TimerType.PreciseTimer)
-            beat.timeout.connect(self.beat)
-            beat.start(BEAT_MS)
+            heartbeat = QTimer(self)
+            heartbeat.setTimerType(Qt.TimerType.PreciseTimer)
+            heartbeat.timeout.connect(self.heartbeat)
+            heartbeat.start(BEAT_MS)
 
-    def beat(self) -> None:
+    def heartbeat(self) -> None:
         """The one rhythm of the window: heartbeat and stop first, drawing with what is left."""
         if self.session is not None:
             self.session.pump()
@@ -146,12 +146,12 @@ class Window(QMainWindow):
         before = self.pages
         self.pages = []
         for entry, view in zip(self.entries, self.views, strict=True):
-            place = Place(
+            place = PageContext(
                 model, session, view, self.theme, self.sizes, self.runs_directory, self.show_page
             )
             self.pages.append(entry.page(place))
             if session is not None:
-                session.beat()
+                session.heartbeat()
         for page, old in zip(self.pages, before, strict=False):
             page.carry_from(old)
         self.strip = StopStrip(
@@ -159,7 +159,7 @@ class Window(QMainWindow):
             self.theme,
             self.sizes,
             stop=self.stop,
-            energise=session.energise if session else nothing,
+            power_on=session.power_on if session else nothing,
             power_off=session.power_off if session else nothing,
             reset=session.reset if session else nothing,
             take_control=session.take_control if session else nothing,

@@ -12,7 +12,7 @@ from drivers.base import DriverError
 from drivers.capture import wires
 from drivers.declared.can.messages import MessageReader, MessageWriter, Output, Take
 from drivers.declared.can.options import DeclaredCanOptions
-from drivers.declared.common import Counters, Sample, pace
+from drivers.declared.common import Counters, Sample, timing_sample
 from drivers.transport import Scaling, open_bus
 
 MOST_FRAMES_A_CYCLE = 64  # a babbling node must not hold the cycle
@@ -36,7 +36,7 @@ class CanBoard:
         self._readers: dict[tuple[int, bool], Take] = {}
         self._writers: dict[str, MessageWriter] = {}
         self._build()
-        self._motor = pace(self.values)
+        self._motor = timing_sample(self.values)
         self._seen = 0
         self._commands = {
             quantity: (set_value, writer.build)
@@ -99,7 +99,7 @@ class CanBoard:
                 raise DriverError(f"the bus is gone: {error}") from error
             if frame is None:
                 break
-            self._take(frame, wires.came())
+            self._take(frame, wires.received_at())
         self._seen = motor.number
 
     def _take(self, frame: can.Message, now_s: float) -> None:

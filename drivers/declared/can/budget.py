@@ -21,14 +21,14 @@ def budget(options: DeclaredCanOptions, period_s: float) -> Budget:
 
     cyclic = {taken.target.partition(".")[0] for taken in options.takes.values()}
     cyclic |= {options.poll} if options.poll else set()
-    beat = options.heartbeat
-    if beat is not None and beat.send not in cyclic:
-        load.each(seconds(options.messages[beat.send], False), beat.every)
+    heartbeat = options.heartbeat
+    if heartbeat is not None and heartbeat.send not in cyclic:
+        load.each(seconds(options.messages[heartbeat.send], False), heartbeat.every)
     given = {given.source.partition(".")[0] for given in options.gives.values()}
     for name, message in options.messages.items():
         if name in cyclic:
             load.each_cycle(seconds(message, False))
-        elif beat is not None and name == beat.send:
+        elif heartbeat is not None and name == heartbeat.send:
             continue
         elif message.every is not None:
             load.each(seconds(message, True), message.every)

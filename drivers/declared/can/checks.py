@@ -1,4 +1,4 @@
-"""Whether the parts of a CAN description fit each other; each finding with its mend."""
+"""Whether the parts of a CAN description fit each other; each finding with its fix."""
 
 from __future__ import annotations
 

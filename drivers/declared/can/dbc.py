@@ -13,7 +13,7 @@ REFUSED = "refused"  # why a message cannot be described
 
 
 class DbcError(Exception):
-    """The database cannot be used; the text names the file and the mend."""
+    """The database cannot be used; the text names the file and the fix."""
 
 
 def dbc_messages(path: Path) -> dict[str, dict[str, Any]]:

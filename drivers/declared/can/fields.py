@@ -6,11 +6,11 @@ from typing import Literal
 
 from drivers.declared.can.message_options import CanMessage
 from drivers.declared.can.signals import Signal
-from drivers.declared.common import BoardOptions, Given, Taken
+from drivers.declared.common import BoardOptions, InputMap, OutputMap
 from drivers.suggest import nearest
 from drivers.transport import BusOptions
-from drivers.transport import Given as GivenName
-from drivers.transport import Taken as TakenName
+from drivers.transport import InputMap as InputName
+from drivers.transport import OutputMap as OutputName
 
 
 class DeclaredCanFields(BoardOptions):
@@ -20,8 +20,8 @@ class DeclaredCanFields(BoardOptions):
     bus: BusOptions
     dbc: str | None = None  # database file with messages; those below are added, or refine it
     messages: dict[str, CanMessage] = {}
-    gives: dict[GivenName, Given] = {}
-    takes: dict[TakenName, Taken] = {}
+    gives: dict[InputName, InputMap] = {}
+    takes: dict[OutputName, OutputMap] = {}
 
     def message(self, place: str, name: str) -> CanMessage:
         if name not in self.messages:

@@ -8,10 +8,10 @@ from drivers.declared.can.message_options import CanMessage
 from drivers.declared.can.messages import MessageReader, MessageWriter
 from drivers.declared.can.options import DeclaredCanOptions
 from drivers.declared.common import Counters, Sample
-from drivers.transport import GIVEN_UNITS, CanEar, Heard, Take, identifier_text
+from drivers.transport import GIVEN_UNITS, CanMonitor, MessageStats, Take, identifier_text
 
 
-def ear(options: DeclaredCanOptions, period_s: float) -> CanEar:
+def bus_monitor(options: DeclaredCanOptions, period_s: float) -> CanMonitor:
     """Every message that the board gives something with, or answers or streams."""
     ours = {taken.target.partition(".")[0] for taken in options.takes.values()}
     orders = set(ours)
@@ -19,26 +19,28 @@ def ear(options: DeclaredCanOptions, period_s: float) -> CanEar:
         orders |= {step.send for step in steps if step.send}
     ours |= orders | ({options.heartbeat.send} if options.heartbeat else set())
     ours |= {options.poll} if options.poll else set()
-    declared: list[Heard] = []
+    declared: list[MessageStats] = []
     takes: dict[tuple[int, bool], Take] = {}
     given = {given.source.partition(".")[0] for given in options.gives.values()}
     for name, message in options.messages.items():
         if name in ours and name not in given:
             continue
-        heard = Heard(name, identifier_text(message.id, message.extended), message.every)
-        declared.append(heard)
-        takes[message.id, message.extended] = _taker(name, message, options, heard)
+        stats = MessageStats(name, identifier_text(message.id, message.extended), message.every)
+        declared.append(stats)
+        takes[message.id, message.extended] = _taker(name, message, options, stats)
     poll = None
     polling = ""
-    beat = options.heartbeat.send if options.heartbeat else None
-    if options.poll is not None and options.poll not in orders and options.poll != beat:
+    heartbeat = options.heartbeat.send if options.heartbeat else None
+    if options.poll is not None and options.poll not in orders and options.poll != heartbeat:
         writer = MessageWriter(options.messages[options.poll])
         poll = writer.build
         polling = f"the poll '{options.poll}', {1 / period_s:g} times a second"
-    return CanEar(options.bus, declared, takes, poll, period_s, polling)
+    return CanMonitor(options.bus, declared, takes, poll, period_s, polling)
 
 
-def _taker(name: str, message: CanMessage, options: DeclaredCanOptions, heard: Heard) -> Take:
+def _taker(
+    name: str, message: CanMessage, options: DeclaredCanOptions, stats: MessageStats
+) -> Take:
     counters = Counters()
     samples = {signal: Sample() for signal in message.signals}
     reader = MessageReader(message, counters, {}, samples)
@@ -53,7 +55,7 @@ def _taker(name: str, message: CanMessage, options: DeclaredCanOptions, heard: H
 
     def take(frame: can.Message, now_s: float) -> None:
         sound = reader.take(frame.data, now_s)
-        heard.troubles = {
+        stats.troubles = {
             "malformed": counters.malformed,
             "checksum failures": counters.checksum_failures,
             "counter gaps": counters.counter_gaps,
@@ -61,12 +63,12 @@ def _taker(name: str, message: CanMessage, options: DeclaredCanOptions, heard: H
         }
         if not sound:
             return
-        heard.came(now_s)
+        stats.received(now_s)
         for quantity, signal, given in quantities:
             if samples[signal].number:
-                heard.values[quantity] = given.to_si(samples[signal].value), GIVEN_UNITS[quantity]
+                stats.values[quantity] = given.to_si(samples[signal].value), GIVEN_UNITS[quantity]
         for signal in plain:
             if samples[signal].number:
-                heard.values[signal] = samples[signal].value, ""
+                stats.values[signal] = samples[signal].value, ""
 
     return take

@@ -9,7 +9,7 @@ from drivers.declared.can.options import DeclaredCanOptions
 from drivers.transport import Budget
 
 if TYPE_CHECKING:
-    from drivers.transport import Ear
+    from drivers.transport import BusMonitor
 
 
 class DeclaredCanProtocol:
@@ -24,10 +24,10 @@ class DeclaredCanProtocol:
 
         return DeclaredDrive(CanBoard(options), period_s)
 
-    def simulate(self, options: Any, core: Any, door: Any) -> None:
+    def simulate(self, options: Any, core: Any, control: Any) -> None:
         from drivers.declared.can.simulated import simulate_can
 
-        simulate_can(options, core, door)
+        simulate_can(options, core, control)
 
     def budgets(self, options: Any, period_s: float) -> tuple[Budget, ...]:
         """See ``drivers.transport.wire_budget.Budgeting``."""
@@ -35,11 +35,11 @@ class DeclaredCanProtocol:
 
         return (budget(options, period_s),)
 
-    def ear(self, options: Any, period_s: float) -> tuple[Ear, ...]:
+    def bus_monitor(self, options: Any, period_s: float) -> tuple[BusMonitor, ...]:
         """See ``drivers.transport.listening.Listenable``."""
-        from drivers.declared.can.listening import ear
+        from drivers.declared.can.listening import bus_monitor
 
-        return (ear(options, period_s),)
+        return (bus_monitor(options, period_s),)
 
 
 protocol = DeclaredCanProtocol()

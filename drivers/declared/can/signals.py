@@ -73,7 +73,7 @@ class Signal(Part):
 
 
 def problems(signals: Mapping[str, Signal], length: int, multiplexer: str | None) -> list[str]:
-    """What is wrong with the signals of one message of ``length`` bytes, each with its mend."""
+    """What is wrong with the signals of one message of ``length`` bytes, each with its fix."""
     found = []
     taken: dict[int, list[str]] = {}
     for name, signal in signals.items():

@@ -46,9 +46,9 @@ class SimulatedCanBoard:
         ]
         self._due = [0.0] * len(self._told)
         self._replies = {name: MessageWriter(options.messages[name]) for name in options.messages}
-        beat = options.heartbeat
+        heartbeat = options.heartbeat
         commands = {taken.target.partition(".")[0] for taken in options.takes.values()}
-        self._signs_of_life = {beat.send} if beat is not None else commands
+        self._signs_of_life = {heartbeat.send} if heartbeat is not None else commands
 
     def take(self, frame: can.Message, now_s: float) -> None:
         """One frame from the host; physics has been brought up to now."""
@@ -91,7 +91,7 @@ class SimulatedCanBoard:
 
     def _tell(self, now_s: float | None) -> None:
         """Without a time: all that answers a poll. With one: what is streamed and due."""
-        if self._core.surroundings.silent:
+        if self._core.environment.silent:
             return
         for i, (writer, turns, every) in enumerate(self._told):
             if now_s is None:
@@ -152,8 +152,8 @@ class _Heard:
         )
 
 
-def simulate_can(options: DeclaredCanOptions, core: Any, door: Any) -> None:
-    """Run the board until ``door.ending``; physics is paced by real time.
+def simulate_can(options: DeclaredCanOptions, core: Any, control: Any) -> None:
+    """Run the board until ``control.ending``; physics is paced by real time.
 
     Raises:
         DriverError: the bus does not open or went away.
@@ -167,10 +167,10 @@ def simulate_can(options: DeclaredCanOptions, core: Any, door: Any) -> None:
     streams = [m.every for m in options.messages.values() if m.every is not None]
     idle = min([IDLE_S, *streams]) / 2 if streams else IDLE_S
     try:
-        door.ready()
+        control.ready()
         last = time.monotonic()
         polled = 0.0
-        while not door.ending:
+        while not control.ending:
             frame = bus.recv(idle)
             now = time.monotonic()
             advance(core, now - last)
@@ -180,7 +180,7 @@ def simulate_can(options: DeclaredCanOptions, core: Any, door: Any) -> None:
             board.tick(now)
             if now - polled > DOOR_S:
                 polled = now
-                door.poll()
+                control.poll()
     except can.CanError as error:
         raise DriverError(f"the bus is gone: {error}") from error
     finally:

@@ -13,7 +13,7 @@ from drivers.base import (
     DriverError,
     PowerRequest,
     PowerStage,
-    Rejoining,
+    ResumesCyclic,
     Telemetry,
 )
 from drivers.capture import wires
@@ -180,12 +180,12 @@ class CombinedDrive:
         """
         if self.telemetry.lost:
             # Whichever is lost: without all of them there is no power.
-            command = dataclasses.replace(self._resting, beat=command.beat)
+            command = dataclasses.replace(self._resting, heartbeat=command.heartbeat)
         self._main.drive.write(command)
         resting = self._resting
         clearing = command.power is PowerRequest.CLEAR_FAULT
         resting.power = PowerRequest.CLEAR_FAULT if clearing else PowerRequest.OFF
-        resting.beat = command.beat
+        resting.heartbeat = command.heartbeat
         for device in self._others:
             device.drive.write(resting)
         resting.power = PowerRequest.OFF
@@ -196,15 +196,15 @@ class CombinedDrive:
             with contextlib.suppress(Exception):
                 device.drive.de_energise()
 
-    def rejoin(self) -> None:
-        """See ``drivers.base.Rejoining``; members that need it are taken back.
+    def resume_cyclic(self) -> None:
+        """See ``drivers.base.ResumesCyclic``; members that need it are taken back.
 
         Raises:
             DriverError: a member is not open.
         """
         for device in self._devices:
-            if isinstance(device.drive, Rejoining):
-                device.drive.rejoin()
+            if isinstance(device.drive, ResumesCyclic):
+                device.drive.resume_cyclic()
 
     def close(self) -> None:
         """De-energise and close all, the one that moves first. Never raises."""

@@ -12,7 +12,7 @@ from drivers.declared.serial import SerialOptions
 from drivers.quantities import Duration
 from drivers.registry import find_protocol
 from drivers.suggest import nearest
-from drivers.transport import Given as GivenName
+from drivers.transport import InputMap as InputName
 from drivers.transport import Part
 
 # Of a protocol that does not say: what a drive usually gives.
@@ -24,7 +24,7 @@ OWN = frozenset({"status", "fault"})
 
 
 class AnyProtocol:
-    """Said beside a field's type: it holds the options of whatever protocol it names."""
+    """OperatorNotice beside a field's type: it holds the options of whatever protocol it names."""
 
     def model_for(self, data: Any) -> type[BaseModel] | None:
         """The options model that fits ``data``, if its protocol is known."""
@@ -93,7 +93,7 @@ class CombinedOptions(Part):
         dict[str, Annotated[Any, BeforeValidator(_member), AnyProtocol()]], Field(min_length=2)
     ]
     commands: str | None = None
-    quantities: dict[GivenName, str] = {}
+    quantities: dict[InputName, str] = {}
     latency: dict[str, Annotated[Duration, Field(ge=0, le=0.1)]] = {}
     align: bool = True
 

@@ -9,7 +9,7 @@ from typing import Any
 from drivers.base import Drive
 from drivers.declared.combined.options import CombinedOptions
 from drivers.registry import find_protocol, redirected
-from drivers.transport import Budget, Budgeting, Ear, Listenable
+from drivers.transport import Budget, Budgeting, BusMonitor, Listenable
 
 
 class CombinedProtocol:
@@ -27,10 +27,10 @@ class CombinedProtocol:
         }
         return CombinedDrive(drives, options)
 
-    def simulate(self, options: Any, core: Any, door: Any) -> None:
+    def simulate(self, options: Any, core: Any, control: Any) -> None:
         from drivers.declared.combined.simulated import simulate_devices
 
-        simulate_devices(options, core, door)
+        simulate_devices(options, core, control)
 
     def redirected(self, data: dict[str, Any], directory: Path) -> dict[str, Any]:
         """See ``drivers.base.Redirecting``: each member has a directory of its own, made here."""
@@ -53,13 +53,13 @@ class CombinedProtocol:
                 ]
         return tuple(found)
 
-    def ear(self, options: Any, period_s: float) -> tuple[Ear, ...]:
+    def bus_monitor(self, options: Any, period_s: float) -> tuple[BusMonitor, ...]:
         """See ``drivers.transport.listening.Listenable``."""
-        found: list[Ear] = []
+        found: list[BusMonitor] = []
         for member in options.members.values():
             protocol = find_protocol(member.protocol)
             if isinstance(protocol, Listenable):
-                found += protocol.ear(member, period_s)
+                found += protocol.bus_monitor(member, period_s)
         return tuple(found)
 
 

@@ -56,8 +56,8 @@ class SharedCore:
             self._core.host_lost()
 
 
-class _Door:
-    """One member's view of the side door, which the rig has only once."""
+class _MemberControl:
+    """One member's view of the simulation control, which the rig has only once."""
 
     def __init__(self, ending: threading.Event) -> None:
         self._ending = ending
@@ -74,8 +74,8 @@ class _Door:
         pass
 
 
-def simulate_devices(options: CombinedOptions, core: Any, door: Any) -> None:
-    """Run every member's own simulation, each in a thread, until ``door.ending``.
+def simulate_devices(options: CombinedOptions, core: Any, control: Any) -> None:
+    """Run every member's own simulation, each in a thread, until ``control.ending``.
 
     Raises:
         DriverError: a member's wire does not open or went away, naming the member.
@@ -84,7 +84,7 @@ def simulate_devices(options: CombinedOptions, core: Any, door: Any) -> None:
     ending = threading.Event()
     errors: list[str] = []
 
-    def run(name: str, member: Any, own: _Door) -> None:
+    def run(name: str, member: Any, own: _MemberControl) -> None:
         try:
             find_protocol(member.protocol).simulate(member, shared, own)
         except Exception as error:
@@ -95,7 +95,7 @@ def simulate_devices(options: CombinedOptions, core: Any, door: Any) -> None:
 
     before = sys.getswitchinterval()
     sys.setswitchinterval(SWITCH_S)
-    doors = {name: _Door(ending) for name in options.members}
+    doors = {name: _MemberControl(ending) for name in options.members}
     threads = [
         threading.Thread(target=run, args=(name, member, doors[name]), name=name, daemon=True)
         for name, member in options.members.items()
@@ -109,10 +109,10 @@ def simulate_devices(options: CombinedOptions, core: Any, door: Any) -> None:
         # the devices while others have the processor.
         real_time()
         if not errors:
-            door.ready()
-        while not door.ending and not ending.wait(0.01):
+            control.ready()
+        while not control.ending and not ending.wait(0.01):
             with shared._lock:
-                door.poll()
+                control.poll()
     finally:
         ending.set()
         for thread in threads:

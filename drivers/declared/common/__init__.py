@@ -1,6 +1,13 @@
 """What described boards share whatever the wire: options, power sequences, checksums, clock."""
 
-from drivers.declared.common.board import BoardOptions, Counters, Given, Sample, Taken, pace
+from drivers.declared.common.board import (
+    BoardOptions,
+    Counters,
+    InputMap,
+    OutputMap,
+    Sample,
+    timing_sample,
+)
 from drivers.declared.common.checksums import Checksum, checksum, crc_8
 from drivers.declared.common.device_clock import DeviceClock
 from drivers.declared.common.drive import DeclaredDrive
@@ -13,10 +20,10 @@ __all__ = [
     "Counters",
     "DeclaredDrive",
     "DeviceClock",
-    "Given",
+    "InputMap",
+    "OutputMap",
     "Sample",
-    "Taken",
     "checksum",
     "crc_8",
-    "pace",
+    "timing_sample",
 ]

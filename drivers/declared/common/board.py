@@ -40,7 +40,7 @@ class Sample:
         self.number += 1
 
 
-def pace(values: Mapping[str, Sample]) -> Sample:
+def timing_sample(values: Mapping[str, Sample]) -> Sample:
     """The sample that tells whether this cycle's has come, of a board's quantities."""
     named = (values[name] for name in PACE if name in values)
     return next(named, next(iter(values.values()), Sample()))
@@ -84,13 +84,13 @@ class Masked(Part):
         return status & self.mask == self.equals
 
 
-class Given(Scaling):
+class InputMap(Scaling):
     """Where a quantity comes from (``message.signal``, or a field's name) and its scaling."""
 
     source: Annotated[str, Field(alias="from")]
 
 
-class Taken(Scaling):
+class OutputMap(Scaling):
     """Where a command goes to (``message.signal``, or the name in a template)."""
 
     target: Annotated[str, Field(alias="to")]
@@ -241,7 +241,7 @@ class Board(Protocol):
     heard_s: float
 
     def open(self) -> None:
-        """Open the wire. Raises ``DriverError`` naming the place and the mend."""
+        """Open the wire. Raises ``DriverError`` naming the place and the fix."""
 
     def poll(self, until_s: float) -> None:
         """Take in all that waits; wait for this cycle's motor sample until ``until_s`` at most.

@@ -16,7 +16,7 @@ from drivers.base import (
     Telemetry,
 )
 from drivers.capture import wires
-from drivers.declared.common.board import NEVER, Board, Sample, pace
+from drivers.declared.common.board import NEVER, Board, Sample, timing_sample
 from drivers.declared.common.sequences import Dialogue, Progress
 
 FIRST_ANSWER_S = 1.5
@@ -54,8 +54,8 @@ class DeclaredDrive:
         self._state = values.get("status", missing)
         self._fault = values.get("fault")
         # A board that only senses is as young as its deflection.
-        self._motor = pace(values)
-        self._next_beat_s = NEVER
+        self._motor = timing_sample(values)
+        self._next_heartbeat_s = NEVER
         self._off_again_s = NEVER
         self._assumed = PowerStage.OFF
         self._asked = PowerRequest.OFF
@@ -64,7 +64,7 @@ class DeclaredDrive:
             mode for mode in Mode if mode is Mode.TORQUE or mode.name.lower() in board.takes
         )
         self._most_torque = options.peak_torque or options.rated_torque or 0.0
-        self._beating = True
+        self._heartbeat_on = True
         self._opened = False
 
     def open(self) -> None:
@@ -82,7 +82,7 @@ class DeclaredDrive:
         try:
             self._opened = True
             reason = self._dialogue.run_blocking(
-                "start_up", options.sequences.start_up, self._poll_and_beat
+                "start_up", options.sequences.start_up, self._poll_and_heartbeat
             )
             if reason:
                 raise DriverError(f"{options.name}: {reason}: check wiring, power and description")
@@ -112,7 +112,7 @@ class DeclaredDrive:
         """See ``drivers.base.Drive``."""
         telemetry = self.telemetry
         try:
-            self._poll_and_beat(deadline_s)
+            self._poll_and_heartbeat(deadline_s)
         except DriverError as error:
             telemetry.lost = telemetry.lost or str(error)
         now = wires.now()
@@ -154,11 +154,15 @@ class DeclaredDrive:
                 f"{self._options.name} takes no {mode.name.lower()}: declare under 'takes' where "
                 "it is sent, or use another mode"
             )
-        self._beating = command.beat
+        self._heartbeat_on = command.heartbeat
         request = PowerRequest.OFF if telemetry.lost else command.power
         try:
             self._follow(request)
-            if command.beat and telemetry.power is PowerStage.ON and request is PowerRequest.ON:
+            if (
+                command.heartbeat
+                and telemetry.power is PowerStage.ON
+                and request is PowerRequest.ON
+            ):
                 self._send_target(mode, target)
         except DriverError as error:
             telemetry.lost = telemetry.lost or str(error)
@@ -192,16 +196,16 @@ class DeclaredDrive:
         self._dialogue.cancel()
         self._assumed = PowerStage.OFF
         self._asked = PowerRequest.OFF
-        self._beating = True
-        self._next_beat_s = self._off_again_s = NEVER
+        self._heartbeat_on = True
+        self._next_heartbeat_s = self._off_again_s = NEVER
 
-    def _poll_and_beat(self, until_s: float | None = None) -> float:
+    def _poll_and_heartbeat(self, until_s: float | None = None) -> float:
         board, options = self.board, self._options
         now = time.monotonic()
-        beat = options.heartbeat
-        if beat is not None and self._beating and now >= self._next_beat_s:
-            self._next_beat_s = now + beat.every
-            board.send(beat.send, {})
+        heartbeat = options.heartbeat
+        if heartbeat is not None and self._heartbeat_on and now >= self._next_heartbeat_s:
+            self._next_heartbeat_s = now + heartbeat.every
+            board.send(heartbeat.send, {})
         if options.poll is not None:
             # An answer that came too late for its own cycle must not pass for one to this
             # question: from then on every sample would be one cycle old, and look new.
@@ -214,7 +218,7 @@ class DeclaredDrive:
         give_up = time.monotonic() + FIRST_ANSWER_S
         wanted = self.board.values
         while missing := [name for name, sample in wanted.items() if not sample.number]:
-            if self._poll_and_beat() > give_up:
+            if self._poll_and_heartbeat() > give_up:
                 raise DriverError(
                     f"{self._options.name}: {', '.join(missing)} never came: check that the board "
                     "sends it, and where the description says it comes from"

@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 
 from drivers.base import DriverError
 from drivers.capture import wires
-from drivers.declared.common import Counters, pace
+from drivers.declared.common import Counters, timing_sample
 from drivers.declared.serial.codec import Codec
 from drivers.declared.serial.message_fields import build_fields
 from drivers.declared.serial.options import FieldCounter, SerialOptions
@@ -37,7 +37,7 @@ class SerialBoard:
         self._codec = make_codec(self.counters)
         self._port = SerialPort(options.port)
         self._fields, self.values, self._watched = build_fields(options, self.counters, rolling)
-        self._motor = pace(self.values)
+        self._motor = timing_sample(self.values)
         self._seen = 0
         self._targets = {
             str(quantity): (*taken.target.partition(".")[::2], taken)
@@ -58,7 +58,7 @@ class SerialBoard:
             chunk = port.read(until_s if motor.number == self._seen else 0.0)
             if not chunk:
                 break
-            self.take(chunk, wires.came())
+            self.take(chunk, wires.received_at())
         self._seen = motor.number
 
     def take(self, chunk: bytes, now_s: float) -> None:

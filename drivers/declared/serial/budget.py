@@ -61,9 +61,9 @@ def _budgets(
     cyclic |= {options.poll} if options.poll else set()
     for name in cyclic:
         there.each_cycle(seconds(sent[name]))
-    beat = options.heartbeat
-    if beat is not None and beat.send not in cyclic:
-        there.each(seconds(sent[beat.send]), beat.every)
+    heartbeat = options.heartbeat
+    if heartbeat is not None and heartbeat.send not in cyclic:
+        there.each(seconds(sent[heartbeat.send]), heartbeat.every)
     given = {given.source.partition(".")[0] for given in options.gives.values()}
     cadence, answered = options.cadence(), options.answered()
     for name, every in cadence.items():

@@ -10,7 +10,7 @@ from drivers.declared.serial.frame_options import DeclaredFramesOptions
 from drivers.transport import Budget
 
 if TYPE_CHECKING:
-    from drivers.transport import Ear
+    from drivers.transport import BusMonitor
 
 
 class DeclaredFramesProtocol:
@@ -25,10 +25,10 @@ class DeclaredFramesProtocol:
 
         return DeclaredDrive(FrameBoard(options), period_s)
 
-    def simulate(self, options: Any, core: Any, door: Any) -> None:
+    def simulate(self, options: Any, core: Any, control: Any) -> None:
         from drivers.declared.serial.simulated_frames import simulate_frames
 
-        simulate_frames(options, core, door)
+        simulate_frames(options, core, control)
 
     def redirected(self, data: dict[str, Any], directory: Path) -> dict[str, Any]:
         """See ``drivers.base.Redirecting``."""
@@ -42,7 +42,7 @@ class DeclaredFramesProtocol:
 
         return frame_budget(options, period_s)
 
-    def ear(self, options: Any, period_s: float) -> tuple[Ear, ...]:
+    def bus_monitor(self, options: Any, period_s: float) -> tuple[BusMonitor, ...]:
         """See ``drivers.transport.listening.Listenable``."""
         from functools import partial
 

@@ -10,7 +10,7 @@ from drivers.declared.serial.line_options import DeclaredLinesOptions
 from drivers.transport import Budget
 
 if TYPE_CHECKING:
-    from drivers.transport import Ear
+    from drivers.transport import BusMonitor
 
 
 class DeclaredLinesProtocol:
@@ -25,10 +25,10 @@ class DeclaredLinesProtocol:
 
         return DeclaredDrive(LineBoard(options), period_s)
 
-    def simulate(self, options: Any, core: Any, door: Any) -> None:
+    def simulate(self, options: Any, core: Any, control: Any) -> None:
         from drivers.declared.serial.simulated_lines import simulate_lines
 
-        simulate_lines(options, core, door)
+        simulate_lines(options, core, control)
 
     def redirected(self, data: dict[str, Any], directory: Path) -> dict[str, Any]:
         """See ``drivers.base.Redirecting``."""
@@ -42,7 +42,7 @@ class DeclaredLinesProtocol:
 
         return line_budget(options, period_s)
 
-    def ear(self, options: Any, period_s: float) -> tuple[Ear, ...]:
+    def bus_monitor(self, options: Any, period_s: float) -> tuple[BusMonitor, ...]:
         """See ``drivers.transport.listening.Listenable``."""
         from functools import partial
 

@@ -11,13 +11,13 @@ from drivers.declared.serial.frame_options import DeclaredFramesOptions
 from drivers.declared.serial.line_options import DeclaredLinesOptions
 from drivers.declared.serial.message_fields import MessageFields
 from drivers.declared.serial.options import SerialOptions
-from drivers.transport import GIVEN_UNITS, Heard, SerialPort, Undeclared
+from drivers.transport import GIVEN_UNITS, MessageStats, SerialPort, Undeclared
 
 KEPT_BYTES = 40  # of the last chunk in which something was not understood
 
 
 class SerialEar:
-    """See :class:`drivers.transport.listening.Ear`."""
+    """See :class:`drivers.transport.listening.BusMonitor`."""
 
     def __init__(
         self,
@@ -35,7 +35,7 @@ class SerialEar:
         ours = _sent(options)
         names = [n for n in options.received() if lines or n in options.used or n not in ours]
         self._messages = {name: _Message(name, options) for name in names}
-        self.declared = [message.heard for message in self._messages.values()]
+        self.declared = [message.stats for message in self._messages.values()]
         orders = {taken.target.partition(".")[0] for taken in options.takes.values()}
         for _, steps in options.sequences:
             orders |= {step.send for step in steps if step.send}
@@ -45,11 +45,11 @@ class SerialEar:
         self.polling = f"the poll '{self._poll}', {rate:g} times a second" if self._poll else ""
 
     def open(self) -> None:
-        """See ``Ear``."""
+        """See ``BusMonitor``."""
         self._port.open()
 
     def turn(self, until_s: float) -> None:
-        """See ``Ear``."""
+        """See ``BusMonitor``."""
         while (now := time.monotonic()) < until_s:
             wait_until = until_s
             if self._poll is not None:
@@ -80,12 +80,12 @@ class SerialEar:
                 seen.size = len(chunk)
 
     def close(self) -> None:
-        """See ``Ear``."""
+        """See ``BusMonitor``."""
         self._port.close()
 
 
 class _Message:
-    """One kind of message and what was heard of it."""
+    """One kind of message and what was stats of it."""
 
     def __init__(self, name: str, options: DeclaredLinesOptions | DeclaredFramesOptions) -> None:
         if isinstance(options, DeclaredLinesOptions):
@@ -96,7 +96,7 @@ class _Message:
         given = {given.source.partition(".")[0] for given in options.gives.values()}
         answers = name in given and options.poll is not None and not options.answered().get(name)
         note = "" if every or answers else "comes only in answer to what is not sent here"
-        self.heard = Heard(name, _what(name, options), every, note=note)
+        self.stats = MessageStats(name, _what(name, options), every, note=note)
         self._counters = Counters()
         names = options.received()[name]
         self._fields = MessageFields(names, self._counters, counter)
@@ -115,14 +115,14 @@ class _Message:
 
     def take(self, values: tuple[float, ...], now_s: float) -> None:
         new = self._fields.take(values, now_s)
-        self.heard.troubles = {
+        self.stats.troubles = {
             "counter gaps": self._counters.counter_gaps,
             "repeated": self._counters.repeated,
         }
         if new:
-            self.heard.came(now_s)
+            self.stats.received(now_s)
             for label, (sample, unit) in self._samples.items():
-                self.heard.values[label] = sample.value, unit
+                self.stats.values[label] = sample.value, unit
 
 
 def _sent(options: SerialOptions) -> set[str]:

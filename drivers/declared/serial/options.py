@@ -7,12 +7,12 @@ from typing import Annotated
 
 from pydantic import Field
 
-from drivers.declared.common import BoardOptions, Given, Taken
+from drivers.declared.common import BoardOptions, InputMap, OutputMap
 from drivers.quantities import Duration
 from drivers.suggest import nearest
-from drivers.transport import Given as GivenName
+from drivers.transport import InputMap as InputName
+from drivers.transport import OutputMap as OutputName
 from drivers.transport import Part, PortOptions
-from drivers.transport import Taken as TakenName
 
 
 class FieldCounter(Part):
@@ -37,8 +37,8 @@ class SerialOptions(BoardOptions):
     """A board on a serial port. Its messages are named by the two kinds of description."""
 
     port: PortOptions
-    gives: dict[GivenName, Given] = {}
-    takes: dict[TakenName, Taken] = {}
+    gives: dict[InputName, InputMap] = {}
+    takes: dict[OutputName, OutputMap] = {}
     clock: Clock | None = None
 
     def received(self) -> dict[str, tuple[str, ...]]:

@@ -98,9 +98,9 @@ class SimulatedSerialBoard:
         self._asked = {
             name: answered.get(name) or options.poll for name in sources if cadence[name] is None
         }
-        beat = options.heartbeat
+        heartbeat = options.heartbeat
         commands = {taken.target.partition(".")[0] for taken in options.takes.values()}
-        self._signs_of_life = {beat.send} if beat is not None else commands
+        self._signs_of_life = {heartbeat.send} if heartbeat is not None else commands
 
     def next_due_s(self) -> float:
         """When something is to be said next without being asked."""
@@ -159,7 +159,7 @@ class SimulatedSerialBoard:
                 self._tell(name, now_s)
 
     def _tell(self, name: str, now_s: float) -> None:
-        if self._core.surroundings.silent:
+        if self._core.environment.silent:
             return
         codec, logic = self._codec, self._logic
         for quantity, field, scaling in self._sources.get(name, ()):
@@ -176,8 +176,8 @@ class SimulatedSerialBoard:
         self.out += codec.build(name)
 
 
-def simulate_serial(options: Any, core: Any, door: Any, board: FarEnd) -> None:
-    """Run a board until ``door.ending``; physics is paced by real time.
+def simulate_serial(options: Any, core: Any, control: Any, board: FarEnd) -> None:
+    """Run a board until ``control.ending``; physics is paced by real time.
 
     ``options.port`` is a ``PortOptions``; its path becomes a local socket if it ends in
     ``.sock``, else a link to a pseudo-terminal.
@@ -192,10 +192,10 @@ def simulate_serial(options: Any, core: Any, door: Any, board: FarEnd) -> None:
         raise DriverError(f"{path}: no serial line can be made: {error.strerror}") from error
     real_time()
     try:
-        door.ready()
+        control.ready()
         last = time.monotonic()
         polled = 0.0
-        while not door.ending:
+        while not control.ending:
             chunk = line.read(min(IDLE_S, max(0.0, board.next_due_s() - time.monotonic())))
             now = time.monotonic()
             advance(core, now - last)
@@ -208,7 +208,7 @@ def simulate_serial(options: Any, core: Any, door: Any, board: FarEnd) -> None:
                 board.out.clear()
             if now - polled > DOOR_S:
                 polled = now
-                door.poll()
+                control.poll()
     except OSError as error:
         raise DriverError(f"{path}: the serial line is gone: {error.strerror}") from error
     finally:

@@ -10,10 +10,10 @@ from drivers.declared.serial.line_options import DeclaredLinesOptions
 from drivers.declared.serial.simulated import SimulatedSerialBoard, simulate_serial
 
 
-def simulate_lines(options: DeclaredLinesOptions, core: Any, door: Any) -> None:
-    """Run the board until ``door.ending``. Raises ``DriverError``: the port cannot be made."""
+def simulate_lines(options: DeclaredLinesOptions, core: Any, control: Any) -> None:
+    """Run the board until ``control.ending``. Raises ``DriverError``: the port cannot be made."""
     rolling = {name: line.counter for name, line in options.lines.items()}
     board = SimulatedSerialBoard(options, core, board_codec(options, Counters()), rolling)
     board.echo = options.echo
     board.prompt = options.prompt.encode()
-    simulate_serial(options, core, door, board)
+    simulate_serial(options, core, control, board)

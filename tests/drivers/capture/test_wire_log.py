@@ -122,7 +122,7 @@ def told(bus: can.BusABC) -> list[float]:
     """What a drive asks in a cycle: the time, when each frame came, and the time again."""
     times = [wires.now()]
     while bus.recv(0.0) is not None:
-        times.append(wires.came())
+        times.append(wires.received_at())
     return [*times, wires.now()]
 
 
@@ -139,7 +139,7 @@ def test_the_times_come_again_to_the_last_bit(tmp_path: Path) -> None:
                 peer.send(frame)
             then.append(told(bus))
         assert wires.now() <= time.monotonic()  # it is the real time, in whole microseconds
-        assert time.monotonic() - wires.came() < 60
+        assert time.monotonic() - wires.received_at() < 60
     finally:
         wires.record(None)
         recorder.close()
@@ -155,7 +155,7 @@ def test_the_times_come_again_to_the_last_bit(tmp_path: Path) -> None:
         while recording.begin_cycle() is not None:
             again.append(told(bus))
         assert again == then
-        assert wires.now() == wires.came()  # at the end it stands still
+        assert wires.now() == wires.received_at()  # at the end it stands still
     finally:
         wires.replay(None)
     assert wires.now() > then[-1][-1]
@@ -169,7 +169,7 @@ def test_more_wires_than_were_recorded(tmp_path: Path) -> None:
         recording.bus()
 
 
-def test_no_recording_is_told_with_the_mend(tmp_path: Path) -> None:
+def test_no_recording_is_told_with_the_fix(tmp_path: Path) -> None:
     with pytest.raises(DriverError, match="--log-wire"):
         WireRecording(tmp_path / "bus.log")
     folder = recorded(tmp_path)
@@ -200,7 +200,7 @@ def test_half_a_record_at_the_end_is_left_out(tmp_path: Path) -> None:
     writer.close()
     lines = (tmp_path / "wire.jsonl").read_text().splitlines()
     assert [json.loads(line) for line in lines] == [
-        {"cycles": [[0], [1]], "asked": [[], []], "came": []}
+        {"cycles": [[0], [1]], "now": [[], []], "received": []}
     ]
 
 

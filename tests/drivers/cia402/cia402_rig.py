@@ -15,7 +15,7 @@ PERIOD = 0.002
 class Rig:
     def __init__(self, directory: Path, parameters: str = "{}", **options) -> None:
         self.channel = str(directory / "can.sock")
-        self.door = f"ipc://{directory / 'door.ipc'}"
+        self.control = f"ipc://{directory / 'control.ipc'}"
         self.data = {
             "protocol": "cia402",
             "node": 5,
@@ -28,7 +28,7 @@ class Rig:
                 {
                     "protocol": "cia402",
                     "options": self.data,
-                    "surroundings": self.door,
+                    "environment": self.control,
                     "parameters": json.loads(parameters),
                 }
             )

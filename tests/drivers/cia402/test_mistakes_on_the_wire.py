@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 from cia402_rig import PERIOD, Rig
 
-from drivers.base import Command, PowerRequest, PowerStage, Rejoining
-from drivers.simulated.mistakes import with_mistakes
+from drivers.base import Command, PowerRequest, PowerStage, ResumesCyclic
+from drivers.simulated.injected_faults import with_injected_faults
 from drivers.simulated.parameters import RigParameters
-from drivers.simulated.surroundings_door import SurroundingsClient
+from drivers.simulated.simulation_control import EnvironmentClient
 
 pytestmark = pytest.mark.real_time
 
@@ -24,9 +24,9 @@ OFF = Command()
 
 @contextlib.contextmanager
 def reached(directory, *codes):
-    """(drive, surroundings) of a rig in its own process, built with these mistakes."""
-    rig = Rig(directory, with_mistakes(MIDDLE, codes).to_json(), spare_object=SPARE)
-    drive, client = rig.drive(), SurroundingsClient(rig.door)
+    """(drive, environment) of a rig in its own process, built with these mistakes."""
+    rig = Rig(directory, with_injected_faults(MIDDLE, codes).to_json(), spare_object=SPARE)
+    drive, client = rig.drive(), EnvironmentClient(rig.control)
     try:
         drive.open()
         yield drive, client
@@ -72,9 +72,9 @@ def test_a_lossy_bus_loses_frames_each_on_its_own(tmp_path):
 
 
 def test_half_the_rate_sends_every_value_twice(tmp_path):
-    with reached(tmp_path, "sample_rate_half") as (drive, surroundings):
+    with reached(tmp_path, "sample_rate_half") as (drive, environment):
         cycle(drive, OFF, 100)
-        surroundings.move_nut(0.02, 0.02)  # some 16 counts a cycle
+        environment.move_nut(0.02, 0.02)  # some 16 counts a cycle
         rows = cycle(drive, OFF, 400)
     positions = rows[150:350, 2]
     steps = [b != a for a, b in itertools.pairwise(positions)]
@@ -88,7 +88,7 @@ def test_half_the_rate_sends_every_value_twice(tmp_path):
 def test_a_withheld_heartbeat_and_the_way_back(tmp_path, code):
     with reached(tmp_path, *([code] if code else [])) as (drive, _):
         command = energised(drive)
-        command.beat = False
+        command.heartbeat = False
         cycle(drive, command, 250, lambda t: bool(t.lost))
         if code:
             assert drive.telemetry.lost == ""
@@ -96,8 +96,8 @@ def test_a_withheld_heartbeat_and_the_way_back(tmp_path, code):
             return
         assert "Pre-operational" in drive.telemetry.lost
         assert drive.telemetry.fault_code == 0x8130
-        assert isinstance(drive, Rejoining)
-        drive.rejoin()
+        assert isinstance(drive, ResumesCyclic)
+        drive.resume_cyclic()
         cycle(drive, OFF, 250, lambda t: t.age_s < 1.0 and t.deflection_age_s < 1.0)
         assert drive.telemetry.lost == ""
         # 0x6007 tells it to disable the voltage: it is off, not in fault.
@@ -111,11 +111,11 @@ def test_a_withheld_heartbeat_and_the_way_back(tmp_path, code):
 
 @pytest.mark.parametrize("swapped", [False, True])
 def test_the_spare_input_travels_and_tells_swapped_channels(tmp_path, swapped):
-    with reached(tmp_path, *(["channels_swapped"] if swapped else [])) as (drive, surroundings):
-        surroundings.hold_screw(True)
+    with reached(tmp_path, *(["channels_swapped"] if swapped else [])) as (drive, environment):
+        environment.hold_screw(True)
         before = cycle(drive, OFF, 200)[-1, 3:]
-        surroundings.push(-30.0)
-        surroundings.hold_output(False)
+        environment.push(-30.0)
+        environment.hold_output(False)
         moved = np.abs(cycle(drive, OFF, 300)[-1, 3:] - before)
     follows, rests = reversed(moved) if swapped else moved
     assert follows > 100  # 30 N at the load, 210 N at the rod
@@ -123,15 +123,15 @@ def test_the_spare_input_travels_and_tells_swapped_channels(tmp_path, swapped):
 
 
 def test_the_hard_wired_stop_is_seen_in_status_word_and_fault(tmp_path):
-    with reached(tmp_path) as (drive, surroundings):
+    with reached(tmp_path) as (drive, environment):
         command = energised(drive)
         assert drive.telemetry.status_word & 0x10  # voltage enabled
-        surroundings.emergency_stop(True)
+        environment.emergency_stop(True)
         cycle(drive, command, 250, lambda t: t.power is PowerStage.FAULT and t.supply_V < 10)
         assert drive.telemetry.power is PowerStage.FAULT
         assert drive.telemetry.fault_code == 0x3220
         assert not drive.telemetry.status_word & 0x10
-        surroundings.emergency_stop(False)
+        environment.emergency_stop(False)
         cycle(drive, command, 250, lambda t: t.supply_V > 30)
         assert drive.telemetry.status_word & 0x10
         assert drive.telemetry.power is PowerStage.FAULT

@@ -15,7 +15,7 @@ import pytest
 from cia402_rig import PERIOD, Rig
 
 from drivers.base import Command, DriverError, Mode, PowerRequest, PowerStage
-from drivers.simulated.surroundings_door import SurroundingsClient
+from drivers.simulated.simulation_control import EnvironmentClient
 
 pytestmark = pytest.mark.real_time
 
@@ -126,10 +126,10 @@ def test_drive_stops_by_itself_when_the_host_falls_silent(rig):
 def test_fault_is_told_and_clearing_never_energises(rig):
     drive = rig.drive()
     drive.open()
-    door = SurroundingsClient(rig.door)
+    control = EnvironmentClient(rig.control)
     try:
         command = energise(drive)
-        door.disturb("drive_fault", 0x2310)
+        control.disturb("drive_fault", 0x2310)
         telemetry = cycle(drive, command, 0.3, lambda t: t.power == PowerStage.FAULT)
         assert telemetry.power == PowerStage.FAULT
         assert "over current" in cycle(drive, command, 0.1).fault_text
@@ -137,16 +137,16 @@ def test_fault_is_told_and_clearing_never_energises(rig):
         telemetry = cycle(drive, command, 0.3)
         assert telemetry.power == PowerStage.OFF and telemetry.fault_code == 0
     finally:
-        door.close()
+        control.close()
         drive.close()
 
 
 def test_restart_and_loss_of_the_bus_are_told_as_lost(rig):
     drive = rig.drive()
     drive.open()
-    door = SurroundingsClient(rig.door)
+    control = EnvironmentClient(rig.control)
     try:
-        door.disturb("restart", True)
+        control.disturb("restart", True)
     except Exception:
         with can.Bus(interface="local_socket", channel=rig.channel) as other:
             other.send(can.Message(arbitration_id=0, is_extended_id=False, data=[0x81, 5]))
@@ -158,7 +158,7 @@ def test_restart_and_loss_of_the_bus_are_told_as_lost(rig):
     rig.process.send_signal(signal.SIGKILL)
     assert "gone" in cycle(second, Command(), 1.0, lambda t: bool(t.lost)).lost
     second.close()
-    door.close()
+    control.close()
 
 
 def test_foreign_short_and_garbage_frames_are_passed_over(still_rig):
@@ -329,14 +329,14 @@ def test_quick_stop_ends_without_power_and_needs_a_new_walk(rig):
 def test_a_silent_drive_is_lost(still_rig):
     drive = still_rig.drive(drive_heartbeat="20 ms", drive_loss="60 ms")
     drive.open()
-    door = SurroundingsClient(still_rig.door)
+    control = EnvironmentClient(still_rig.control)
     try:
-        door.disturb("silent", True)
+        control.disturb("silent", True)
         assert "no heartbeat" in cycle(drive, Command(), 2.0, lambda t: bool(t.lost)).lost
         assert drive.telemetry.age_s > 0.02
     finally:
-        door.disturb("silent", None)
-        door.close()
+        control.disturb("silent", None)
+        control.close()
         drive.close()
 
 

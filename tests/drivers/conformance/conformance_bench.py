@@ -90,7 +90,7 @@ class WatchedCore:
     def come_to_rest(self) -> None:
         """Somebody holds the screw fast until nothing moves."""
         with self._lock:
-            self._core.surroundings.hold_screw(True)
+            self._core.environment.hold_screw(True)
             for _ in range(1000):
                 self._core.advance(0.001)
 
@@ -118,7 +118,7 @@ class WatchedCore:
 
 
 class Board:
-    """The device's end in a thread; it is its own door."""
+    """The device's end in a thread; it is its own control."""
 
     def __init__(self, protocol: Any, options: Any, core: Any) -> None:
         self.ending = False

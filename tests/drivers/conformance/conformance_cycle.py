@@ -78,7 +78,7 @@ class CycleConformance(Benched):
         cycle_until(drive, OFF, lambda t: t.lost != "", "the loss")
         drive.close()
         bench.start_board()
-        bench.core.surroundings.disturb("supply_V", 30.0)
+        bench.core.environment.disturb("supply_V", 30.0)
         wait_until(lambda: bench.core.supply_V < 31.0, "the lower supply")
         drive.open()
         telemetry = once(drive, OFF)
@@ -140,7 +140,7 @@ class CycleConformance(Benched):
     def test_read_waits_no_longer_than_told_and_write_not_at_all(self, bench: Bench) -> None:
         drive, waits = bench.opened(), bench.wires.waits
         command = energise(drive, bench.core)
-        bench.core.surroundings.disturb("silent", True)
+        bench.core.environment.disturb("silent", True)
         for patience in (0.0, 0.003):
             for _ in range(5):
                 waits.clear()

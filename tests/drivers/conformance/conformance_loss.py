@@ -20,7 +20,7 @@ from conformance_bench import (
 )
 from conformance_fixtures import Benched
 
-from drivers.base import Command, PowerRequest, PowerStage, Rejoining, Telemetry
+from drivers.base import Command, PowerRequest, PowerStage, ResumesCyclic, Telemetry
 
 
 def readings(telemetry: Telemetry) -> tuple[float, ...]:
@@ -46,16 +46,16 @@ class LossConformance(Benched):
         end = time.monotonic() + 1.5 * SOON_MISSED_S
         cycle_until(drive, command, lambda _: time.monotonic() > end, "the end of the wait")
         assert core.power is PowerStage.ON, "the board missed a host that was there"
-        command.beat = False
+        command.heartbeat = False
         cycle_until(drive, command, lambda _: core.off, "the board's own stop")
-        command.beat = True
+        command.heartbeat = True
         cycle_until(
             drive, command, lambda t: t.power is not PowerStage.ON or t.lost != "", "the stop told"
         )
         cycles(drive, command, LONG_ENOUGH)
         assert core.off and core.energisings == 1
-        if isinstance(drive, Rejoining):
-            drive.rejoin()
+        if isinstance(drive, ResumesCyclic):
+            drive.resume_cyclic()
         if drive.telemetry.lost:  # which stays so, and only opening it again leads back
             drive.close()
             drive = watching.opened()
@@ -74,13 +74,13 @@ class LossConformance(Benched):
     def test_a_silent_board_is_lost_and_stays_so(self, bench: Bench) -> None:
         drive, core = bench.opened(), bench.core
         command = energise(drive, core)
-        core.surroundings.disturb("silent", True)
+        core.environment.disturb("silent", True)
         telemetry = once(drive, command)
         age_s, deflection_age_s = telemetry.age_s, telemetry.deflection_age_s
         cycle_until(drive, command, lambda t: t.lost != "", "the loss")
         assert telemetry.age_s > age_s and telemetry.deflection_age_s > deflection_age_s
         cycle_until(drive, command, lambda _: core.off, "the end of power")
-        core.surroundings.disturb("silent", None)
+        core.environment.disturb("silent", None)
         cycles(drive, command, LONG_ENOUGH)
         assert drive.telemetry.lost and core.off and core.energisings == 1
         drive.close()

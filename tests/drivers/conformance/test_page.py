@@ -31,10 +31,7 @@ def resolved(name: str) -> Any:
     found: Any = importlib.import_module(module)
     for part in rest.split(".") if rest else ():
         module = f"{module}.{part}"
-        if not hasattr(found, part):
-            found = importlib.import_module(module)
-        else:
-            found = getattr(found, part)
+        found = getattr(found, part, None) or importlib.import_module(module)
     return found
 
 
@@ -62,18 +59,18 @@ def test_no_part_of_the_interface_is_left_out(interface: type) -> None:
 
 
 def test_parts_that_are_named_without_their_owner_are_there() -> None:
-    from drivers.base import Capabilities, Command, Rejoining, Telemetry
+    from drivers.base import Capabilities, Command, ResumesCyclic, Telemetry
     from drivers.declared.common.drive import DeclaredDrive
     from drivers.simulated.drive_core import SimulatedDriveCore
     from drivers.simulated.parameters import RigParameters
-    from drivers.simulated.surroundings_door import SurroundingsDoor
+    from drivers.simulated.simulation_control import SimulationControl
 
     core = SimulatedDriveCore(RigParameters())
     owners = {
         "core": core,
         "Telemetry": Telemetry(),
         "Command": Command(),
-        "door": SurroundingsDoor,
+        "control": SimulationControl,
     }
     told = [name.split(".") for name in NAMES if name.split(".")[0] in owners and "." in name]
     assert len(told) >= 7
@@ -86,7 +83,7 @@ def test_parts_that_are_named_without_their_owner_are_there() -> None:
         assert name in NAMES and hasattr(core, name)
     for name in ("command_delay_cycles", "peak_torque_N_m"):
         assert name in NAMES and name in Capabilities.__dataclass_fields__
-    assert "rejoin" in NAMES and hasattr(Rejoining, "rejoin")
+    assert "resume_cyclic" in NAMES and hasattr(ResumesCyclic, "resume_cyclic")
     assert "timed_by_wires = True" in NAMES and DeclaredDrive.timed_by_wires
 
 

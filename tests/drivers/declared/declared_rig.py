@@ -21,7 +21,7 @@ PATIENCE_S = 10.0
 
 
 class Far:
-    """The device's end, in a thread; its own door."""
+    """The device's end, in a thread; its own control."""
 
     def __init__(self, options: Any, core: Any) -> None:
         self.ending = False

@@ -1,4 +1,4 @@
-"""A wrong description of a CAN board: file, line, key and mend, at load and by ``check``."""
+"""A wrong description of a CAN board: file, line, key and fix, at load and by ``check``."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ def more(text: str) -> str:
 
 
 CASES = [
-    # what is changed, into what, the key, words of the reason, words of the mend
+    # what is changed, into what, the key, words of the reason, words of the fix
     # Signals in their message.
     (
         HEALTH,
@@ -311,8 +311,8 @@ def examined(directory: Path, board: str):
     return examine_profile(directory / "rig.yaml")
 
 
-@pytest.mark.parametrize(("old", "new", "key", "reason", "mend"), CASES)
-def test_refused_with_file_line_key_and_mend(tmp_path, old, new, key, reason, mend) -> None:
+@pytest.mark.parametrize(("old", "new", "key", "reason", "fix"), CASES)
+def test_refused_with_file_line_key_and_fix(tmp_path, old, new, key, reason, fix) -> None:
     assert BOARD.count(old) == 1, old
     board = BOARD.replace(old, new)
     found = examined(tmp_path, board)
@@ -323,7 +323,7 @@ def test_refused_with_file_line_key_and_mend(tmp_path, old, new, key, reason, me
     (error,) = found.errors
     assert error.key == f"drive.{key}"
     assert Path(error.file).name == "board.yaml"
-    assert reason in error.what and mend in error.mend and error.mend
+    assert reason in error.what and fix in error.fix and error.fix
     # The line is the one with the key's last part, or with the whole flow mapping around it.
     lines = board.splitlines()
     changed = board[: BOARD.index(old)].count("\n") + 1
@@ -351,7 +351,7 @@ def test_a_unit_of_the_same_kind_needs_its_scale(tmp_path, scaling, reason) -> N
     ).replace("from: PROBE.SHAFT_SPEED", f"from: EXTRA.SPEED{scaling}")
     errors = examined(tmp_path, board).errors
     assert [error.key for error in errors] == (["drive.gives.velocity"] if reason else [])
-    assert not reason or (reason in errors[0].what and "scale: 0.10472" in errors[0].mend)
+    assert not reason or (reason in errors[0].what and "scale: 0.10472" in errors[0].fix)
 
 
 def test_signals_of_a_database_that_overlap_are_found(tmp_path) -> None:

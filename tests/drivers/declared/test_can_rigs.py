@@ -115,7 +115,7 @@ def test_a_can_board_through_its_life(tmp_path: Path, far: Any, name: str) -> No
     assert (counters.malformed, counters.checksum_failures, counters.counter_gaps) == (0, 0, 0)
     # The host falls silent: the board stops by itself, and says so.
     cycle(drive, ON, lambda: telemetry.power is PowerStage.ON)
-    silent = Command(power=PowerRequest.ON, beat=False)
+    silent = Command(power=PowerRequest.ON, heartbeat=False)
     cycle(drive, silent, lambda: telemetry.power is PowerStage.FAULT)
     board.end()
     cycle(drive, ON, lambda: bool(telemetry.lost))

@@ -1,4 +1,4 @@
-"""A wrong description of lines, frames or combined devices: file, line and mend, at load."""
+"""A wrong description of lines, frames or combined devices: file, line and fix, at load."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ def examined(directory: Path, name: str, old: str, new: str):
 
 
 LINES = [
-    # what is changed, into what, a word of the reason, a word of the mend
+    # what is changed, into what, a word of the reason, a word of the fix
     ("turns, speed", "turns, turns", "twice", "once"),
     ("from: state.turns", "from: state.turn", "no field 'turn'", "turns"),
     ("from: state.turns", "from: stat.turns", "'stat'", "state"),
@@ -107,15 +107,15 @@ FRAMES = [
 ALL = [("treadle_lines", *case) for case in LINES] + [("treadle_frames", *case) for case in FRAMES]
 
 
-@pytest.mark.parametrize(("name", "old", "new", "reason", "mend"), ALL)
-def test_refused_with_file_line_and_mend(tmp_path, name, old, new, reason, mend) -> None:
+@pytest.mark.parametrize(("name", "old", "new", "reason", "fix"), ALL)
+def test_refused_with_file_line_and_fix(tmp_path, name, old, new, reason, fix) -> None:
     _, found = examined(tmp_path, name, old, new)
     assert found.profile is None
     error = next(e for e in found.errors if reason in e.what)
     assert Path(error.file).name == "board.yaml"
     assert error.key.startswith("drive.")
     assert error.line > 1
-    assert error.mend and mend in error.what + error.mend
+    assert error.fix and fix in error.what + error.fix
     assert len(found.errors) <= 2
 
 

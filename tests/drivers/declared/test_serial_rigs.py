@@ -63,7 +63,7 @@ def test_a_line_board_stops_when_its_host_falls_silent(tmp_path: Path, far: Any)
     drive = find_protocol("declared_lines").make(options, PERIOD_S)
     drive.open()
     cycle(drive, ON, lambda: drive.telemetry.power is PowerStage.ON)
-    silent = Command(power=PowerRequest.ON, beat=False)
+    silent = Command(power=PowerRequest.ON, heartbeat=False)
     cycle(drive, silent, lambda: drive.telemetry.power is PowerStage.FAULT)
     # Why, it tells in a line that comes less often.
     cycle(drive, silent, lambda: "silent" in drive.telemetry.fault_text)

@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from drivers.base import Mode, PowerRequest, PowerStage
 from drivers.simulated import drive_core
 from drivers.simulated.drive_core import SimulatedDriveCore
+from drivers.simulated.environment import DISTURBANCES
 from drivers.simulated.parameters import RigParameters
-from drivers.simulated.surroundings import DISTURBANCES
 
 ENERGISED = (PowerStage.CHANGING, PowerStage.ON, PowerStage.QUICK_STOP)
 MIDDLE = RigParameters(
@@ -135,10 +135,10 @@ def test_quick_stop_slows_down_then_removes_power():
 @pytest.mark.parametrize(
     "provoke, code",
     [
-        (lambda c: c.surroundings.disturb("supply_V", 80.0), 0x3210),
-        (lambda c: c.surroundings.disturb("supply_V", 5.0), 0x3220),
-        (lambda c: c.surroundings.disturb("temperature_degC", 120.0), 0x4310),
-        (lambda c: c.surroundings.disturb("drive_fault", 0x2310), 0x2310),
+        (lambda c: c.environment.disturb("supply_V", 80.0), 0x3210),
+        (lambda c: c.environment.disturb("supply_V", 5.0), 0x3220),
+        (lambda c: c.environment.disturb("temperature_degC", 120.0), 0x4310),
+        (lambda c: c.environment.disturb("drive_fault", 0x2310), 0x2310),
         (lambda c: c.host_lost(), 0x8130),
         (lambda c: c.set_target(Mode.TORQUE, 0.6), 0x8400),
     ],
@@ -152,7 +152,7 @@ def test_each_fault_names_itself_removes_power_and_stays_until_cleared(provoke, 
     run(core, 0.01)
     assert abs(core.torque_N_m) < 1e-3
     for name in ("supply_V", "temperature_degC"):
-        core.surroundings.disturb(name, None)
+        core.environment.disturb(name, None)
     run(core, 0.3)
     for _ in range(50):
         core.request_power(PowerRequest.ON)
@@ -244,8 +244,8 @@ def test_targets_must_be_finite_and_time_must_go_forward():
 @pytest.mark.parametrize("sign", [1.0, -1.0])
 def test_deflection_in_counts_is_rounded_and_ends_at_the_rails(sign):
     core = SimulatedDriveCore(MIDDLE.but({"sensor_sign": sign, "sensor_zero_counts": 2000.0}))
-    core.surroundings.disturb("jam", True)
-    core.surroundings.disturb("block", True)
+    core.environment.disturb("jam", True)
+    core.environment.disturb("block", True)
     step = 0.015 / 4096
     for counts in (-700, -1, 0, 1, 300):
         for part in (-0.49, 0.49):
@@ -261,7 +261,7 @@ def test_deflection_in_counts_is_rounded_and_ends_at_the_rails(sign):
 def test_encoder_counts_are_floored_and_start_at_zero_at_power_up():
     core = SimulatedDriveCore(MIDDLE)
     assert core.position_counts == 0
-    core.surroundings.disturb("jam", True)
+    core.environment.disturb("jam", True)
     for counts, part in ((5, 0.1), (5, 0.9), (-3, 0.5), (40960, 0.5)):
         core.physics.nut_position_m = 0.5 + (counts + part) / 4096 * 0.01
         core.advance(1e-3)
@@ -295,8 +295,8 @@ def test_drift_grows_with_time():
 
 def test_sensor_hysteresis_is_a_play_of_its_width():
     core = SimulatedDriveCore(MIDDLE.but({"sensor_hysteresis_m": 1e-4}))
-    core.surroundings.disturb("jam", True)
-    core.surroundings.disturb("block", True)
+    core.environment.disturb("jam", True)
+    core.environment.disturb("block", True)
 
     def at(deflection_m):
         core.physics.nut_position_m = 0.5 + deflection_m
@@ -313,17 +313,17 @@ def test_sensor_hysteresis_is_a_play_of_its_width():
 @pytest.mark.parametrize("rail, counts", [(-1, 0), (1, 4095)])
 def test_a_broken_wire_shows_the_rail(rail, counts):
     core = SimulatedDriveCore(MIDDLE)
-    core.surroundings.disturb("deflection_rail", rail)
+    core.environment.disturb("deflection_rail", rail)
     core.advance(1e-3)
     assert core.deflection_counts == counts
-    core.surroundings.disturb("deflection_rail", None)
+    core.environment.disturb("deflection_rail", None)
     core.advance(1e-3)
     assert core.deflection_counts == 2048
 
 
 def test_sensor_faults_act_and_end():
     core = energised()
-    rig = core.surroundings
+    rig = core.environment
     core.set_target(Mode.TORQUE, 0.5)
     rig.disturb("block", 1)
     rig.disturb("deflection_frozen", 1)
@@ -358,13 +358,13 @@ def test_sensor_faults_act_and_end():
 
 def test_jam_block_and_softer_springs():
     core = energised()
-    core.surroundings.disturb("jam", 1)
+    core.environment.disturb("jam", 1)
     core.set_target(Mode.TORQUE, 2.0)
     run(core, 0.2)
     assert core.physics.nut_position_m == 0.5
     core.set_target(Mode.TORQUE, 0.0)
-    core.surroundings.disturb("spring_factor", 0.5)
-    core.surroundings.push(-60.0)
+    core.environment.disturb("spring_factor", 0.5)
+    core.environment.push(-60.0)
     run(core, 2.0)
     assert core.physics.deflection_m == pytest.approx(60.0 / 60e3, rel=1e-3)
 
@@ -374,14 +374,14 @@ def test_jam_block_and_softer_springs():
 def test_disturbances_take_known_names_and_finite_numbers(name, value):
     core = SimulatedDriveCore(MIDDLE)
     with pytest.raises(ValueError, match="knows no disturbance"):
-        core.surroundings.disturb(name, value)
+        core.environment.disturb(name, value)
     for bad in (math.nan, math.inf):
         with pytest.raises(ValueError, match="jam"):
-            core.surroundings.disturb("jam", bad)
+            core.environment.disturb("jam", bad)
 
 
 def test_hang_and_push_refuse_what_is_no_mass_or_force():
-    rig = SimulatedDriveCore(MIDDLE).surroundings
+    rig = SimulatedDriveCore(MIDDLE).environment
     for mass in (-1.0, math.nan, 1e6, True, "5"):
         with pytest.raises(ValueError, match="mass_kg"):
             rig.hang(mass)
@@ -393,7 +393,7 @@ def test_hang_and_push_refuse_what_is_no_mass_or_force():
 
 def test_a_hand_ends_after_its_duration_and_a_sine_swings():
     core = SimulatedDriveCore(MIDDLE)
-    rig = core.surroundings
+    rig = core.environment
     rig.push(30.0, duration_s=0.05)
     run(core, 0.03)
     assert rig.state()["hand_force_N"] == 30.0
@@ -408,7 +408,7 @@ def test_a_hand_ends_after_its_duration_and_a_sine_swings():
 
 def test_weights_come_and_go_and_the_load_follows():
     core = SimulatedDriveCore(RigParameters())
-    rig = core.surroundings
+    rig = core.environment
     empty = rig.state()["load_N"]
     rig.hang(5.0)
     # 5 kg on 420 mm over 60 mm, at x = 0: angle −27.5/60 rad

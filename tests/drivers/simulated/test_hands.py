@@ -33,7 +33,7 @@ def run(core: SimulatedDriveCore, seconds: float, step_s: float = 1e-3) -> None:
 def until_let_go(core: SimulatedDriveCore, step_s: float = 1e-3, most_s: float = 30.0) -> float:
     """Seconds until the hand lets go of the screw."""
     taken = 0.0
-    while core.surroundings.state()["turning"]:
+    while core.environment.state()["turning"]:
         run(core, 0.02, step_s)
         taken += 0.02
         assert taken < most_s
@@ -44,7 +44,7 @@ def until_let_go(core: SimulatedDriveCore, step_s: float = 1e-3, most_s: float =
 @given(st.floats(-15.0, 25.0), st.floats(2.0, 30.0), st.sampled_from([5e-4, 1e-3, 4e-3]))
 def test_the_nut_goes_where_it_is_moved_at_the_speed_asked(distance_mm, speed_mm_s, step_s):
     core = SimulatedDriveCore(SLIDE)
-    core.surroundings.move_nut(speed_mm_s / 1e3, distance_mm / 1e3)
+    core.environment.move_nut(speed_mm_s / 1e3, distance_mm / 1e3)
     taken = until_let_go(core, step_s)
     run(core, 0.2, step_s)
     assert core.physics.nut_position_m - 0.02 == pytest.approx(distance_mm / 1e3, abs=1e-4)
@@ -56,9 +56,9 @@ def test_the_nut_goes_where_it_is_moved_at_the_speed_asked(distance_mm, speed_mm
 @pytest.mark.parametrize("hand, extends", [(1.0, 1), (-1.0, -1)])
 def test_turns_of_the_screw_follow_its_hand(hand, extends):
     core = SimulatedDriveCore(SLIDE.but({"screw_hand": hand}))
-    core.surroundings.turn_screw(1.5)
+    core.environment.turn_screw(1.5)
     until_let_go(core)
-    assert core.surroundings.state()["shaft_turns"] - 0.02 / (hand * 0.01) == pytest.approx(
+    assert core.environment.state()["shaft_turns"] - 0.02 / (hand * 0.01) == pytest.approx(
         1.5, abs=0.01
     )
     assert core.physics.nut_position_m - 0.02 == pytest.approx(extends * 0.015, abs=1e-4)
@@ -66,7 +66,7 @@ def test_turns_of_the_screw_follow_its_hand(hand, extends):
 
 def test_a_hand_at_an_end_is_no_stronger_than_a_hand_and_gives_up():
     core = SimulatedDriveCore(SLIDE)
-    core.surroundings.move_nut(0.02, 0.1, most_N=100.0)
+    core.environment.move_nut(0.02, 0.1, most_N=100.0)
     until_let_go(core)
     # Against the spring it gives what is left after friction (0.02 N·m at the shaft, 0.9).
     force = core.peak_spring_force_N
@@ -78,23 +78,23 @@ def test_a_hand_at_an_end_is_no_stronger_than_a_hand_and_gives_up():
 
 def test_nobody_turns_a_screw_under_power():
     core = SimulatedDriveCore(SLIDE)
-    core.surroundings.move_nut(0.01, 0.02)
+    core.environment.move_nut(0.01, 0.02)
     run(core, 0.1)
     core.request_power(PowerRequest.ON)
     run(core, 0.05)
     assert not core.physics.turning
     with pytest.raises(ValueError, match="power stage is on"):
-        core.surroundings.move_nut(0.01, 0.02)
+        core.environment.move_nut(0.01, 0.02)
     for bad in ((0.0, 0.01), (-0.01, 0.01), (math.nan, 0.01), (0.01, math.inf)):
         with pytest.raises(ValueError, match=r"speed_m_s|distance_m"):
-            core.surroundings.move_nut(*bad)
+            core.environment.move_nut(*bad)
 
 
 def test_work_of_the_hand_is_accounted_for():
     core = SimulatedDriveCore(SLIDE)
-    core.surroundings.hold_output(True)
+    core.environment.hold_output(True)
     before = core.physics.mechanical_energy_J()
-    core.surroundings.move_nut(0.005, 0.001)
+    core.environment.move_nut(0.005, 0.001)
     until_let_go(core)
     gained = core.physics.mechanical_energy_J() - before
     assert 0.0 < gained < core.physics.hand_work_J
@@ -107,7 +107,7 @@ def test_work_of_the_hand_is_accounted_for():
 
 def test_clamps_hold_screw_and_output():
     core = SimulatedDriveCore(SLIDE)
-    rig = core.surroundings
+    rig = core.environment
     rig.hold_screw(True)
     rig.push(-60.0)
     run(core, 1.0)
@@ -127,7 +127,7 @@ def test_clamps_hold_screw_and_output():
 
 def test_a_stand_takes_the_weight_off_and_gives_it_back():
     core = SimulatedDriveCore(RigParameters(initial_output_m=0.03, spring_damping_N_s_m=3e3))
-    rig = core.surroundings
+    rig = core.environment
     rig.hang(5.0)
     loaded = rig.state()["load_N"]
     assert loaded > 300
@@ -148,7 +148,7 @@ def test_a_load_is_let_down_by_hand_where_no_spring_carries_it(mass_kg: float):
     core = SimulatedDriveCore(
         RigParameters(initial_output_m=0.008, spring_rate_pull_N_m=0.0, pivot_friction_N_m=0.2)
     )
-    rig = core.surroundings
+    rig = core.environment
     rig.hang(mass_kg)
     rig.support_load(True)
     rig.move_nut(0.01, -0.007)
@@ -171,7 +171,7 @@ def test_the_hard_wired_stop_takes_torque_link_and_state_at_once():
         drive.read(0.0)
         drive.write(command)
     assert drive.telemetry.power is PowerStage.ON
-    rig = drive.core.surroundings
+    rig = drive.core.environment
     rig.emergency_stop(True)
     for _ in range(5):
         drive.read(0.0)
@@ -205,22 +205,22 @@ def test_the_hard_wired_stop_takes_torque_link_and_state_at_once():
 
 def test_a_pressed_stop_lets_no_power_on_and_faults_nothing_that_is_off():
     core = SimulatedDriveCore(SLIDE)
-    core.surroundings.emergency_stop(True)
+    core.environment.emergency_stop(True)
     run(core, 0.1)
     assert core.power is PowerStage.OFF
     core.request_power(PowerRequest.ON)
     run(core, 0.05)
     assert core.power is PowerStage.FAULT
-    assert core.surroundings.state()["stop_pressed"] == 1.0
+    assert core.environment.state()["stop_pressed"] == 1.0
 
 
 def test_a_stop_outlives_a_change_of_the_supply():
     core = SimulatedDriveCore(SLIDE)
-    core.surroundings.emergency_stop(True)
-    core.surroundings.disturb("supply_V", 40.0)
+    core.environment.emergency_stop(True)
+    core.environment.disturb("supply_V", 40.0)
     run(core, 0.1)
     assert core.supply_V == pytest.approx(36.0 * math.exp(-0.1 / 0.04), rel=0.05)
-    core.surroundings.emergency_stop(False)
+    core.environment.emergency_stop(False)
     run(core, 0.1)
     assert core.supply_V == pytest.approx(40.0, abs=0.1)
 
@@ -245,11 +245,11 @@ def test_peaks_are_the_largest_since_they_were_forgotten():
     assert core.peak_speed_m_s == pytest.approx(max(speeds), rel=1e-3)
     core.request_power(PowerRequest.OFF)
     run(core, 3.0)
-    core.surroundings.reset_peaks()
+    core.environment.reset_peaks()
     run(core, 0.1)
     assert core.peak_driven_force_N == 0.0
     assert core.peak_speed_m_s < 1e-3
-    state = core.surroundings.state()
+    state = core.environment.state()
     assert state["peak_spring_force_N"] == core.peak_spring_force_N
 
 

@@ -20,7 +20,7 @@ def session(seed: int) -> list[tuple[object, ...]]:
         if k == 20:
             command.power = PowerRequest.ON
         if k == 300:
-            drive.core.surroundings.hang(2.5)
+            drive.core.environment.hang(2.5)
         command.torque_N_m = 0.4 + 0.2 * math.sin(k * 0.01)
         drive.write(command)
     drive.close()
@@ -99,7 +99,7 @@ def test_a_silent_host_is_a_fault_after_the_drives_own_limit():
 def test_a_silent_node_lets_telemetry_age_and_stops_by_itself():
     drive, command = started()
     frames = drive.telemetry.frames
-    drive.core.surroundings.disturb("silent", 1)
+    drive.core.environment.disturb("silent", 1)
     for _ in range(100):
         drive.write(command)
         drive.read(0.0)

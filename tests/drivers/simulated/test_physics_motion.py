@@ -238,7 +238,7 @@ def test_smooth_motion_agrees_with_scipy(kind):
     moment = 9.80665 * (0.6 * 0.2 + 2.8 * 0.42)
     nut_mass = 1.2e-4 / radius**2 + 0.5
 
-    def asked(t):
+    def current(t):
         return 4.5 + 2.0 * math.sin(20.0 * math.floor(t / 1e-3 + 0.5) * 1e-3)
 
     def rates(t, y, current_asked):
@@ -260,10 +260,10 @@ def test_smooth_motion_agrees_with_scipy(kind):
     for k in range(250):
         t = k * 1e-3
         solution = solve_ivp(
-            rates, (t, t + 1e-3), y, args=(asked(t),), rtol=1e-9, atol=1e-12, method="DOP853"
+            rates, (t, t + 1e-3), y, args=(current(t),), rtol=1e-9, atol=1e-12, method="DOP853"
         )
         y = solution.y[:, -1]
-        physics.advance(1e-3, asked(t), Winding.DRIVEN)
+        physics.advance(1e-3, current(t), Winding.DRIVEN)
     assert physics.nut_position_m == pytest.approx(y[0], abs=1e-6)
     assert physics.coordinate == pytest.approx(y[2], abs=1e-5)
     assert physics.nut_velocity_m_s == pytest.approx(y[1], abs=2e-5)

@@ -15,7 +15,7 @@ from drivers.base import DriverError
 from drivers.registry import find_protocol
 from drivers.simulated.parameters import RigParameters
 from drivers.simulated.process import ConfigurationError, read_configuration
-from drivers.simulated.surroundings_door import SurroundingsClient
+from drivers.simulated.simulation_control import EnvironmentClient
 
 
 def options_for(directory: Path) -> dict[str, object]:
@@ -31,7 +31,7 @@ def write(directory: Path, **changes: object) -> Path:
         "protocol": "cia402",
         "options": options_for(directory),
         "parameters": json.loads(RigParameters().to_json()),
-        "surroundings": f"ipc://{directory}/s.ipc",
+        "environment": f"ipc://{directory}/s.ipc",
         "seed": 1,
     }
     values |= changes
@@ -55,7 +55,7 @@ def test_comes_up_paces_itself_by_the_clock_and_ends_cleanly(tmp_path, end):
     process = start(write(tmp_path))
     try:
         assert process.stdout.readline() == "ready\n", process.stderr.read()
-        client = SurroundingsClient(f"ipc://{tmp_path}/s.ipc", timeout_s=10)
+        client = EnvironmentClient(f"ipc://{tmp_path}/s.ipc", timeout_s=10)
         client.hang(2.5)
         first = client.state()
         assert first["mass_kg"] == 2.5
@@ -89,7 +89,7 @@ def test_ends_when_the_one_who_started_it_is_gone(tmp_path):
     )
     pid, said = starter.stdout.split()
     assert said == "ready"
-    client = SurroundingsClient(f"ipc://{tmp_path}/s.ipc", timeout_s=0.2)
+    client = EnvironmentClient(f"ipc://{tmp_path}/s.ipc", timeout_s=0.2)
     for _ in range(50):
         try:
             client.state()

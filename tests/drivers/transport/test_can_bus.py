@@ -20,7 +20,7 @@ from drivers.transport.can_bus import open_bus
         ("slcan", "nothing.tty", {}, "nothing has this name"),
     ],
 )
-def test_the_error_names_place_and_mend(tmp_path, interface, channel, options, says):
+def test_the_error_names_place_and_fix(tmp_path, interface, channel, options, says):
     with pytest.raises(DriverError, match=says):
         open_bus(interface, str(tmp_path / channel), options)
 

@@ -15,7 +15,7 @@ from drivers.cia402.options import Cia402Options
 from drivers.declared.can.messages import MessageWriter
 from drivers.declared.can.options import DeclaredCanOptions
 from drivers.registry import find_protocol
-from drivers.transport.listening import Heard, Listenable
+from drivers.transport.listening import Listenable, MessageStats
 
 pytestmark = pytest.mark.real_time
 
@@ -36,7 +36,7 @@ def described(path: str, poll: str | None = "ask") -> DeclaredCanOptions:
                     "signals": {"torque": {"start": 0, "bits": 16, "signed": True}},
                 },
                 "order": {"id": 0x103, "length": 1, "signals": {"action": {"start": 0, **byte}}},
-                "beat": {"id": 0x104, "length": 0},
+                "heartbeat": {"id": 0x104, "length": 0},
                 "state": {
                     "id": 0x201,
                     "length": 4,
@@ -68,7 +68,7 @@ def described(path: str, poll: str | None = "ask") -> DeclaredCanOptions:
                 "energise": [{"send": "order", "with": {"action": 1}}],
                 "de_energise": [{"send": "order", "with": {"action": 0}}],
             },
-            "heartbeat": {"send": "beat", "every": "20 ms"},
+            "heartbeat": {"send": "heartbeat", "every": "20 ms"},
             "host_loss": "100 ms",
             "rated_torque": "1 N*m",
             "peak_torque": "2 N*m",
@@ -127,7 +127,7 @@ def path_of(board: Board) -> str:
 def listened(options: DeclaredCanOptions, seconds: float, period_s: float = 0.005) -> object:
     protocol = find_protocol("declared_can")
     assert isinstance(protocol, Listenable)
-    (ear,) = protocol.ear(options, period_s)
+    (ear,) = protocol.bus_monitor(options, period_s)
     ear.open()
     try:
         ear.turn(time.monotonic() + seconds)
@@ -139,9 +139,9 @@ def listened(options: DeclaredCanOptions, seconds: float, period_s: float = 0.00
 def test_what_came_and_what_did_not(board: Board) -> None:
     board.damage, board.leave_out = {8, 9}, {12}
     ear = listened(described(path_of(board)), 0.5)
-    heard = {heard.name: heard for heard in ear.declared}
-    assert set(heard) == {"state", "silent"}  # what we send is not waited for
-    state = heard["state"]
+    stats = {stats.name: stats for stats in ear.declared}
+    assert set(stats) == {"state", "silent"}  # what we send is not waited for
+    state = stats["state"]
     assert state.count > 10
     assert state.values["position"] == (20.0, "rad")
     assert state.values["status"] == (0.0, "")
@@ -149,7 +149,7 @@ def test_what_came_and_what_did_not(board: Board) -> None:
     assert state.troubles["checksum failures"] == 2
     assert state.troubles["counter gaps"] >= 1
     assert state.rate_Hz > 20
-    assert heard["silent"].count == 0
+    assert stats["silent"].count == 0
     (stranger,) = ear.undeclared.values()
     assert (stranger.what, stranger.count, stranger.last) == ("0x00000555", 1, b"\x01\x02")
 
@@ -163,7 +163,7 @@ def test_nothing_is_sent_but_the_poll(board: Board) -> None:
     assert board.sent == []
 
 
-@pytest.mark.parametrize("poll", ["order", "demand", "beat"])
+@pytest.mark.parametrize("poll", ["order", "demand", "heartbeat"])
 def test_a_poll_that_orders_something_is_not_sent(board: Board, poll: str) -> None:
     ear = listened(described(path_of(board), poll=poll), 0.2)
     assert ear.polling == ""
@@ -178,7 +178,7 @@ def test_a_drive_of_cia_402_is_heard_and_told_nothing(tmp_path: Path) -> None:
     protocol = find_protocol("cia402")
     assert isinstance(protocol, Listenable)
     with can.Bus(interface="local_socket", channel=path, role="hub") as hub:
-        (ear,) = protocol.ear(options, 0.001)
+        (ear,) = protocol.bus_monitor(options, 0.001)
         ear.open()
         assert hub.recv(0.05) is None
         for identifier, data in (
@@ -192,16 +192,16 @@ def test_a_drive_of_cia_402_is_heard_and_told_nothing(tmp_path: Path) -> None:
         ear.turn(time.monotonic() + 0.1)
         assert hub.recv(0.05) is None
         ear.close()
-    heard = {heard.name: heard for heard in ear.declared}
-    assert heard["heartbeat"].values == {"NMT state": (5.0, "")}
-    assert heard["heartbeat"].troubles == {"malformed": 1}
-    assert heard["EMCY"].note.startswith("continuous over current")
-    assert heard["TPDO 1"].values == {
+    stats = {stats.name: stats for stats in ear.declared}
+    assert stats["heartbeat"].values == {"NMT state": (5.0, "")}
+    assert stats["heartbeat"].troubles == {"malformed": 1}
+    assert stats["EMCY"].note.startswith("continuous over current")
+    assert stats["TPDO 1"].values == {
         "status word": (0x237, ""),
         "position": (16.0, "counts"),
         "torque": (-2.0, "per mille of rated"),
     }
-    assert heard["TPDO 2"].count == 0 and "SYNC" in heard["TPDO 2"].note
+    assert stats["TPDO 2"].count == 0 and "SYNC" in stats["TPDO 2"].note
     assert list(ear.undeclared) == ["0x6FF"]
 
 
@@ -210,7 +210,7 @@ def test_a_bus_that_goes_away_is_told(tmp_path: Path) -> None:
     hub = can.Bus(interface="local_socket", channel=path, role="hub")
     protocol = find_protocol("declared_can")
     assert isinstance(protocol, Listenable)
-    (ear,) = protocol.ear(described(path), 0.001)
+    (ear,) = protocol.bus_monitor(described(path), 0.001)
     ear.open()
     hub.shutdown()
     with pytest.raises(DriverError, match="gone"):
@@ -219,13 +219,13 @@ def test_a_bus_that_goes_away_is_told(tmp_path: Path) -> None:
 
 
 def test_rate_and_spread_of_intervals() -> None:
-    heard = Heard("a", "b", every_s=0.01)
+    stats = MessageStats("a", "b", every_s=0.01)
     for now in (10.0, 10.01, 10.03, 10.04):
-        heard.came(now)
+        stats.received(now)
     # Intervals 10, 20 and 10 ms: their mean is 13.3 ms, their standard deviation 5.77 ms.
-    assert heard.rate_Hz == pytest.approx(75.0)
-    assert heard.jitter_s == pytest.approx(5.7735e-3, rel=1e-4)
-    data = heard.as_data(10.05)
+    assert stats.rate_Hz == pytest.approx(75.0)
+    assert stats.jitter_s == pytest.approx(5.7735e-3, rel=1e-4)
+    data = stats.as_data(10.05)
     assert data["longest_interval_ms"] == pytest.approx(20.0)
     assert data["age_ms"] == pytest.approx(10.0)
     assert data["declared_rate_Hz"] == pytest.approx(100.0)

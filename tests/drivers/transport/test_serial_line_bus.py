@@ -208,7 +208,7 @@ def test_options_that_do_not_exist(options: dict[str, int], words: str) -> None:
         open_bus("serial_line", adapter.path, options)
 
 
-def test_no_port_is_told_with_the_mend() -> None:
+def test_no_port_is_told_with_the_fix() -> None:
     with pytest.raises(DriverError, match="plugged in"):
         open_bus("serial_line", "/dev/there_is_none", {})
 

@@ -182,7 +182,7 @@ def test_a_wire_too_slow_is_refused_with_the_rate_that_fits(tmp_path: Path) -> N
     assert error.key == "drive.bus"
     assert error.file.endswith("board.yaml") and error.line > 1
     assert "0.4 Mbit/s" in error.what
-    rate = int(error.mend.split("control.rate to ")[1].split()[0])
+    rate = int(error.fix.split("control.rate to ")[1].split()[0])
     slower = (tmp_path / "rig.yaml").read_text() + f"control: {{rate: {rate} Hz}}\n"
     (tmp_path / "slower.yaml").write_text(slower)
     problems = examine_profile(tmp_path / "slower.yaml").problems

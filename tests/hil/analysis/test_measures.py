@@ -60,10 +60,10 @@ def swing(stiffness: float, damping: float, noise: float, seed: int = 3) -> Made
 def test_stiffness_is_that_of_the_law_whatever_the_damping_and_the_window() -> None:
     run = swing(40e3, 900.0, 0.0)
     # Less than a whole number of periods: a fit without velocity would lean.
-    run.section("virtual_spring", "k", 100, 500, 1300, asked_N_per_mm=40.0)
+    run.section("virtual_spring", "k", 100, 500, 1300, setpoint_N_per_mm=40.0)
     [figure] = measure(run).figures
     assert figure.values["measured_N_per_mm"] == pytest.approx(40.0, abs=1e-3)
-    assert figure.values["asked_N_per_mm"] == 40.0
+    assert figure.values["setpoint_N_per_mm"] == 40.0
     leaning = stats.linregress(
         run.column("output_position_m")[500:1300], run.column("spring_force_N")[500:1300]
     )
@@ -72,7 +72,7 @@ def test_stiffness_is_that_of_the_law_whatever_the_damping_and_the_window() -> N
 
 def test_without_damping_it_is_scipys_regression() -> None:
     run = swing(40e3, 0.0, 2.0)
-    run.section("virtual_spring", "k", 0, 1000, 6000, asked_N_per_mm=40.0)
+    run.section("virtual_spring", "k", 0, 1000, 6000, setpoint_N_per_mm=40.0)
     # scipy.stats.linregress, over whole periods, where velocity stands square to position.
     ours = measure(run).figures[0].values
     theirs = stats.linregress(
@@ -87,7 +87,7 @@ def test_the_uncertainty_covers_the_truth_about_as_often_as_it_says() -> None:
     inside = 0
     for seed in range(60):
         run = swing(100e3, 500.0, 3.0, seed)
-        run.section("virtual_spring", "k", 0, 0, 1500, asked_N_per_mm=100.0)
+        run.section("virtual_spring", "k", 0, 0, 1500, setpoint_N_per_mm=100.0)
         values = measure(run).figures[0].values
         inside += abs(values["measured_N_per_mm"] - 100.0) <= values["u95_N_per_mm"]
     assert inside >= 54
@@ -96,7 +96,7 @@ def test_the_uncertainty_covers_the_truth_about_as_often_as_it_says() -> None:
 def test_a_stiffness_without_movement_is_missing_and_not_invented() -> None:
     run = swing(40e3, 0.0, 0.1)
     run.columns["output_position_m"] = np.full(N, 0.0275)
-    run.section("virtual_spring", "k", 0, 0, 6000, asked_N_per_mm=40.0)
+    run.section("virtual_spring", "k", 0, 0, 6000, setpoint_N_per_mm=40.0)
     measured = measure(run, [("virtual_spring", "k")])
     assert measured.figures == []
     assert measured.missing == ["virtual_spring 'k': the output moved only 0.000 mm"]
@@ -104,8 +104,8 @@ def test_a_stiffness_without_movement_is_missing_and_not_invented() -> None:
 
 def test_constant_force_means_and_rms_are_those_of_the_steady_part() -> None:
     force = np.where(TIME < 1.0, 0.0, 212.0 + 3.0 * np.sign(np.sin(2 * np.pi * 5 * TIME + 1e-9)))
-    run = MadeRun(spring_force_N=force, asked_force_N=np.full(N, 211.0))
-    run.section("constant_force", "f", 500, 1000, 5000, asked_N=210.0)
+    run = MadeRun(spring_force_N=force, setpoint_force_N=np.full(N, 211.0))
+    run.section("constant_force", "f", 500, 1000, 5000, setpoint_N=210.0)
     values = measure(run).figures[0].values
     assert values["mean_N"] == pytest.approx(212.0, abs=0.01)
     assert values["rms_error_N"] == pytest.approx(np.sqrt(9 + 4), abs=0.01)

@@ -6,7 +6,7 @@ import pytest
 
 from drivers.base import PowerRequest
 from hil.bench.lockstep import LockstepBench
-from hil.core.requests import Apply, Energise, HoldPosition, Stop
+from hil.core.requests import Apply, HoldPosition, PowerOn, Stop
 from hil.core.samples import INDEX, State
 from hil.profile.loader import load_profile
 
@@ -21,7 +21,7 @@ def moving() -> LockstepBench:
     """Half way up at 50 mm/s or so, then asked to stop."""
     bench = LockstepBench(PROFILE, 1)
     bench.run(0.1)
-    assert bench.request(Energise(load_supported=True)).accepted
+    assert bench.request(PowerOn(load_supported=True)).accepted
     bench.run(0.5)
     assert bench.request(Apply(behaviour=HoldPosition(position_m=0.045, speed_m_s=0.06))).accepted
     while bench.last_row[INDEX["output_position_m"]] < 0.02:
@@ -50,7 +50,7 @@ def test_the_nut_is_brought_to_rest_before_power_goes(moving):
     [("drive_fault", 0x2310), ("deflection_rail", 1), ("deflection_jump_counts", 900)],
 )
 def test_what_makes_it_wrong_to_drive_on_cuts_it_short(moving, name, value):
-    moving.surroundings.disturb(name, value)
+    moving.environment.disturb(name, value)
     moving.run(0.01)
     assert moving.bench.command.power == PowerRequest.OFF
     assert moving.bench.command.torque_N_m == 0.0

@@ -13,7 +13,7 @@ import pytest
 
 from drivers.base import PowerStage
 from hil.core.limits import ALWAYS_CATEGORY_0, CHOSEN, Cause
-from hil.core.requests import Apply, Energise, HoldPosition
+from hil.core.requests import Apply, HoldPosition, PowerOn
 from hil.core.samples import INDEX
 from hil.host.processes import start_bench
 from hil.link.client import Client
@@ -56,7 +56,7 @@ def events(client: Client, seconds: float = 1.5) -> list[dict]:
     while time.monotonic() < end or not heard:
         heard += [item for item in client.poll() if not hasattr(item, "rows")]
         time.sleep(0.01)
-    return [item for item in heard if item["kind"] in ("stop", "beat")]
+    return [item for item in heard if item["kind"] in ("stop", "heartbeat")]
 
 
 def heard(wire: can.BusABC, seconds: float) -> list[can.Message]:
@@ -74,7 +74,7 @@ def test_the_first_command_after_a_pause_removes_power(bench):
     with Client.connect(bench.link_directory, name="test") as client:
         client.take_control()
         time.sleep(0.3)  # the supply's filter has its value
-        client.request(Energise(load_supported=True))
+        client.request(PowerOn(load_supported=True))
         until(client, PowerStage.ON)
         client.request(Apply(behaviour=HoldPosition(position_m=0.01, speed_m_s=0.03)))
         time.sleep(0.3)
@@ -107,7 +107,7 @@ def test_without_power_a_pause_stops_nothing(bench):
         time.sleep(HELD_UP_S)
         bench.processes["host"].send_signal(signal.SIGCONT)
         seen = events(client)
-    assert {item["state"] for item in seen if item["kind"] == "beat"} == {"DE_ENERGISED"}
+    assert {item["state"] for item in seen if item["kind"] == "heartbeat"} == {"DE_ENERGISED"}
     assert not [item for item in seen if item["kind"] == "stop"]
 
 

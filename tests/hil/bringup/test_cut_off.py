@@ -37,7 +37,7 @@ def test_cut_off_in_any_step_the_rig_is_safe_and_the_record_kept(
     s: Step, how: str, tmp_path: Path
 ) -> None:
     bench = LockstepBench(PROFILE)
-    person = SimulatedOperator(bench.surroundings, bench.drive.core.parameters, turns_per_s=2.0)
+    person = SimulatedOperator(bench.environment, bench.drive.core.parameters, turns_per_s=2.0)
     left = 50  # cycles; with the power on, in a step that turns it on
 
     def cut_off() -> None:
@@ -80,6 +80,6 @@ def test_cut_off_in_any_step_the_rig_is_safe_and_the_record_kept(
     assert entry["verdict"] in ("not run", "fail") and entry["text"]
     assert (tmp_path / "bringup.html").read_text().rstrip().endswith("</html>")
     again = BringUpRecord.load(tmp_path, PROFILE, STEPS)
-    # Gone on with at this step, after proving again what may have changed meanwhile.
-    assert again.to_run() == [x for x in before if x.reprove] + list(STEPS[len(before) :])
+    # Gone on with at this step, after verifying again what may have changed meanwhile.
+    assert again.to_run() == [x for x in before if x.recheck_on_resume] + list(STEPS[len(before) :])
     again.close()

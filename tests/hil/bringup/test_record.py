@@ -32,7 +32,9 @@ POWER = INDEX["power_stage"]
 PLOT = Plot("noise", "time / s", "counts", (Trace("x", np.arange(5.0), np.arange(5.0)),))
 
 
-def step(key: str, *needs: str, bad: bool = False, reprove: bool = False, s: float = 0.02) -> Step:
+def step(
+    key: str, *needs: str, bad: bool = False, recheck_on_resume: bool = False, s: float = 0.02
+) -> Step:
     def run(context: Context) -> Generator[Action, Seen, Result]:
         yield Pause(s)
         context.known[f"{key}_V"] = 36.0
@@ -43,7 +45,14 @@ def step(key: str, *needs: str, bad: bool = False, reprove: bool = False, s: flo
         return result
 
     return Step(
-        key, key.title(), "it waits", "nothing", "nothing", run, needs=needs, reprove=reprove
+        key,
+        key.title(),
+        "it waits",
+        "nothing",
+        "nothing",
+        run,
+        needs=needs,
+        recheck_on_resume=recheck_on_resume,
     )
 
 
@@ -188,16 +197,16 @@ def test_the_page_stands_alone_and_says_it_all(tmp_path: Path) -> None:
 
 
 def test_resuming_proves_again_what_may_have_changed(tmp_path: Path) -> None:
-    steps = [step("a"), step("b", reprove=True), step("c", bad=True), step("d", "c")]
+    steps = [step("a"), step("b", recheck_on_resume=True), step("c", bad=True), step("d", "c")]
     record = began(tmp_path, steps)
     carried_out(record, steps)
     record.close()
     again = BringUpRecord.load(tmp_path, PROFILE, steps)
     assert again.passed == {"a", "b"} and again.known["a_V"] == 36.0
     assert [s.key for s in again.to_run()] == ["b", "c", "d"]
-    mended = [steps[0], steps[1], step("c"), steps[3]]
+    corrected = [steps[0], steps[1], step("c"), steps[3]]
     again.close()
-    final = BringUpRecord.load(tmp_path, PROFILE, mended)
+    final = BringUpRecord.load(tmp_path, PROFILE, corrected)
     carried_out(final, final.to_run())
     final.close()
     assert set(verdicts(tmp_path).values()) == {"pass"}
@@ -205,12 +214,17 @@ def test_resuming_proves_again_what_may_have_changed(tmp_path: Path) -> None:
 
 
 def test_a_step_that_fails_anew_unproves_what_relied_on_it(tmp_path: Path) -> None:
-    sound = [step("a", reprove=True), step("b", "a"), step("c", "b", reprove=True), step("d")]
+    sound = [
+        step("a", recheck_on_resume=True),
+        step("b", "a"),
+        step("c", "b", recheck_on_resume=True),
+        step("d"),
+    ]
     record = began(tmp_path, sound)
     carried_out(record, sound)
     record.close()
     assert set(verdicts(tmp_path).values()) == {"pass"}
-    broken = [step("a", reprove=True, bad=True), *sound[1:]]
+    broken = [step("a", recheck_on_resume=True, bad=True), *sound[1:]]
     again = BringUpRecord.load(tmp_path, PROFILE, broken)
     assert [s.key for s in again.to_run()] == ["a", "c"]
     carried_out(again, again.to_run())
@@ -219,7 +233,7 @@ def test_a_step_that_fails_anew_unproves_what_relied_on_it(tmp_path: Path) -> No
 
 
 def test_one_step_brings_what_it_needs(tmp_path: Path) -> None:
-    steps = [step("a", reprove=True), step("b", "a"), step("x"), step("c", "b")]
+    steps = [step("a", recheck_on_resume=True), step("b", "a"), step("x"), step("c", "b")]
     record = began(tmp_path, steps)
     assert [s.key for s in record.to_reach("c")] == ["a", "b", "c"]
     carried_out(record, steps)
@@ -271,13 +285,20 @@ def test_a_record_of_another_rig_is_refused(
 
 def test_how_a_rig_is_simulated_is_no_part_of_its_profile(tmp_path: Path) -> None:
     assert PROFILE.simulation is not None
-    made = PROFILE.simulation.model_copy(update={"mistakes": ("bus_lossy",), "seed": 9})
+    made = PROFILE.simulation.model_copy(update={"injected_faults": ("bus_lossy",), "seed": 9})
     assert profile_hash(PROFILE.model_copy(update={"simulation": made})) == profile_hash(PROFILE)
 
 
 @pytest.mark.parametrize(
     "text",
-    ["", "a: [", "edition: 9\n", "edition: 1\nsteps: 3\n", "edition: 1\nsteps: [{}]\n", "\0"],
+    [
+        "",
+        "a: [",
+        "schema_version: 9\n",
+        "schema_version: 2\nsteps: 3\n",
+        "schema_version: 2\nsteps: [{}]\n",
+        "\0",
+    ],
 )
 def test_a_damaged_record_is_one_error(tmp_path: Path, text: str) -> None:
     (tmp_path / "bringup.yaml").write_text(text)

@@ -8,21 +8,22 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
-from drivers.simulated.mistakes import MISTAKES
+from drivers.simulated.injected_faults import INJECTED_FAULTS
 from drivers.simulated.variation import GROUPS, varied
 from hil.bench.facts import DriveFacts
 from hil.bench.lockstep import LockstepBench
 from hil.bringup.findings import FINDINGS, finding
 from hil.bringup.procedure import bring_up
-from hil.bringup.signals import at_rest, doubled_share, lazy_bits, lost_share
+from hil.bringup.signal_statistics import at_rest, doubled_share, lazy_bits, lost_share
 from hil.bringup.step import Context, Result, Step, Verdict
 from hil.bringup.steps_by_hand import SENSORS_BY_HAND
+from hil.bringup.steps_drive_limits import DRIVE_LIMITS
 from hil.bringup.steps_springs import SPRINGS_BY_HAND, judge_springs
 from hil.bringup.steps_stop_chain import STOP_CHAIN
-from hil.bringup.steps_without_power import DRIVE_LIMITS, SENSORS_AT_REST, SUPPLY, TALK
+from hil.bringup.steps_without_power import SENSORS_AT_REST, SUPPLY, TALK
 from hil.procedures.lockstep_runner import LockstepRunner
 from hil.procedures.operator import SimulatedOperator
-from hil.procedures.procedure import Choose, Hand, HoldToRun, Read
+from hil.procedures.procedure import Choose, Hand, Read, RequireHoldToRun
 from hil.profile.devices import rig_parameters
 from hil.profile.loader import load_profile
 from hil.profile.schema import Profile
@@ -37,7 +38,7 @@ PROVEN = {"nut_m_per_turn": 0.010, "supply_V": 36.0}
 
 
 @dataclass
-class Ran:
+class RunData:
     results: dict[str, Result]
     bench: LockstepBench
     context: Context
@@ -70,14 +71,14 @@ def run(
     person: type[Person] = Person,
     prepare: Callable[[LockstepBench], None] = lambda _bench: None,
     **actual: object,
-) -> Ran:
+) -> RunData:
     """Run ``steps`` on a rig built with ``mistakes``; what else they need counts as passed."""
     if vary:
         other = varied(rig_parameters(profile), seed)
         actual |= {key: getattr(other, key) for group in GROUPS for key in group}
     assert profile.simulation is not None
     simulation = profile.simulation.model_copy(
-        update={"mistakes": mistakes, "actual": {**profile.simulation.actual, **actual}}
+        update={"injected_faults": mistakes, "actual": {**profile.simulation.actual, **actual}}
     )
     bench = LockstepBench(profile.model_copy(update={"simulation": simulation}), seed)
     prepare(bench)
@@ -87,7 +88,7 @@ def run(
         c.identity, c.details, own, c.host_loss_s, c.rated_torque_N_m, c.peak_torque_N_m
     )
     context = Context(profile, facts, dict(known or {}), simulated=True)
-    operator = person(bench.surroundings, bench.drive.core.parameters, turns_per_s=1.5)
+    operator = person(bench.environment, bench.drive.core.parameters, turns_per_s=1.5)
     operator.unknown = unknown
     done: dict[str, Result] = {}
     passed = {key for step in steps for key in step.needs} - {step.key for step in steps}
@@ -96,7 +97,7 @@ def run(
     )
     assert ended.how == "finished", ended
     assert bench.drive.core.power.name == "OFF"
-    return Ran(done, bench, context)
+    return RunData(done, bench, context)
 
 
 # ------------------------------------------------------------------ whole bring-ups
@@ -117,7 +118,7 @@ def test_a_healthy_rig_passes_however_its_parts_turned_out(profile: Profile, see
     assert ran.bench.drive.core.peak_spring_force_N < HAND_FORCE_N
     assert ran.bench.drive.core.peak_driven_force_N < 5.0
     # Left as it was found, so that the next step starts where this one did.
-    assert abs(ran.bench.surroundings.state()["output_position_m"]) < 0.001
+    assert abs(ran.bench.environment.state()["output_position_m"]) < 0.001
     assert all(m.why for r in ran.results.values() for m in r.measured if m.expected)
     traces = [t for r in ran.results.values() for p in r.plots for t in p.traces]
     assert traces and all(t.x.shape == t.y.shape for t in traces)
@@ -161,7 +162,7 @@ FOUND_IN = {
     "preload_absent": SPRINGS_BY_HAND,
     "heartbeat_ignored": STOP_CHAIN,
 }
-# What would mend it in the profile: number, as near as a person reads a caliper, and the rest.
+# What would correct it in the profile: number, as near as a person reads a caliper, and the rest.
 CHANGES: dict[str, dict[str, tuple[float, str]]] = {
     "deflection_reversed": {"calibration.deflection_per_count": (-3.662, "um/count")},
     "deflection_scale_wrong": {
@@ -225,7 +226,7 @@ def test_a_gap_that_comes_once_is_no_finding(gaps_s: tuple[float, ...], found: l
     def silent(bench: LockstepBench) -> None:
         def step(one_cycle: Callable[[], tuple[float, ...]] = bench.step) -> tuple[float, ...]:
             quiet = any(start <= bench.cycle < end for start, end in begun)
-            bench.surroundings.disturb("silent", float(quiet))
+            bench.environment.disturb("silent", float(quiet))
             return one_cycle()
 
         bench.step = step  # type: ignore[method-assign]
@@ -277,9 +278,9 @@ def test_a_stop_that_is_not_wired_is_found_before_anything_is_energised() -> Non
     assert not any(e["kind"] == "state" and e["state"] == "STANDBY" for e in ran.bench.events)
 
 
-def test_an_enabling_control_let_go_too_early_ends_the_step_without_power() -> None:
+def test_a_hold_to_run_control_let_go_too_early_ends_the_step_without_power() -> None:
     class Nervous(Person):
-        def hold_to_run(self, wanted: HoldToRun) -> bool:
+        def hold_to_run(self, wanted: RequireHoldToRun) -> bool:
             held = super().hold_to_run(wanted)
             if wanted.on:
                 self.let_go(0.1)
@@ -288,12 +289,12 @@ def test_an_enabling_control_let_go_too_early_ends_the_step_without_power() -> N
     ran = run(steps=(STOP_CHAIN,), known=PROVEN, person=Nervous)
     result = ran.results["stop_chain"]
     assert result.verdict is Verdict.FAIL
-    assert any(e["kind"] == "stop" and "nabling" in e["cause"] for e in ran.bench.events)
+    assert any(e["kind"] == "stop" and "old-to-run" in e["cause"] for e in ran.bench.events)
 
 
 def test_a_simulated_person_reads_measures_and_answers_honestly() -> None:
     bench = LockstepBench(TRAINER)
-    person = Person(bench.surroundings, bench.drive.core.parameters)
+    person = Person(bench.environment, bench.drive.core.parameters)
     bench.run(0.1)
     assert abs(person.read(Read("", "nut_position_m"))) < 1e-4
     assert person.choose(Choose("", "weather", ("yes", "no"))) == ""
@@ -355,9 +356,9 @@ def test_springs_are_judged_by_their_rates(rates: list[float], code: str | None)
     assert (wrong and wrong.code) == code
 
 
-def test_every_mistake_of_the_simulated_rig_has_a_finding_with_a_mend() -> None:
-    assert set(MISTAKES) <= set(FINDINGS)
-    for code, (sentence, mend) in FINDINGS.items():
-        assert sentence and mend and "{" not in sentence + mend, code
+def test_every_mistake_of_the_simulated_rig_has_a_finding_with_a_fix() -> None:
+    assert set(INJECTED_FAULTS) <= set(FINDINGS)
+    for code, (sentence, fix) in FINDINGS.items():
+        assert sentence and fix and "{" not in sentence + fix, code
     told = finding("supply_low", supply_V=27.0, least_V=31)
     assert told.sentence.endswith("(supply 27 V, least 31 V)")

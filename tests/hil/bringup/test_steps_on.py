@@ -19,7 +19,7 @@ from hil.bringup.steps_force import SPRING_PUSH
 from hil.bringup.steps_heat import HEAT
 from hil.bringup.steps_loop import LOOP
 from hil.bringup.steps_travel import TRAVEL
-from hil.core.limit_texts import mend
+from hil.core.limit_texts import fix
 from hil.core.limits import Cause
 from hil.core.samples import State
 from hil.procedures.lockstep_runner import LockstepRunner
@@ -54,7 +54,7 @@ class Outcome:
 
     def assert_gentle(self) -> None:
         core = self.bench.drive.core
-        most = MOST_FORCE_SHARE * self.context.profile.limits.force.bounded
+        most = MOST_FORCE_SHARE * self.context.profile.limits.force.limited
         assert 0.0 < core.peak_driven_force_N < most
         assert core.peak_end_speed_m_s < MOST_AT_AN_END_M_S
 
@@ -63,7 +63,7 @@ class Outcome:
         assert self.bench.bench.state in (State.DE_ENERGISED, State.STOPPED)
 
 
-def built(name: str, mistakes: tuple[str, ...] = (), seed: int = 0) -> Profile:
+def built(name: str, injected_faults: tuple[str, ...] = (), seed: int = 0) -> Profile:
     profile = load_profile(name)
     if name == "bench_slide":
         limits = profile.limits
@@ -79,7 +79,9 @@ def built(name: str, mistakes: tuple[str, ...] = (), seed: int = 0) -> Profile:
     if seed:
         other = varied(rig_parameters(profile), seed)
         actual |= {key: getattr(other, key) for group in GROUPS for key in group}
-    simulation = simulation.model_copy(update={"actual": actual, "mistakes": mistakes})
+    simulation = simulation.model_copy(
+        update={"actual": actual, "injected_faults": injected_faults}
+    )
     return profile.model_copy(update={"simulation": simulation})
 
 
@@ -89,7 +91,7 @@ def brought_up(
     """``steps`` on this rig, all before them taken as passed."""
     bench = LockstepBench(profile, seed)
     bench.run(0.3)
-    operator = SimulatedOperator(bench.surroundings, bench.drive.core.parameters)
+    operator = SimulatedOperator(bench.environment, bench.drive.core.parameters)
     if math.isfinite(let_go_after_s):
         operator.let_go(let_go_after_s)
     motor = profile.actuator.motor
@@ -237,10 +239,10 @@ def test_letting_go_ends_the_step_without_power(step: Step, after_s: float) -> N
     profile = built("footplate_trainer")
     found = brought_up(profile, (step, HEAT), let_go_after_s=after_s)
     assert found.results[step.key].verdict is Verdict.FAIL
-    assert "Enabling" in found.results[step.key].text
-    # The moments before it are there to be looked at, and a mend.
+    assert "Hold-to-run" in found.results[step.key].text
+    # The moments before it are there to be looked at, and a fix.
     assert [len(p.traces[0].x) > 500 for p in found.results[step.key].plots] == [True, True]
-    assert mend(Cause.ENABLING_RELEASED) in found.results[step.key].text
+    assert fix(Cause.HOLD_TO_RUN_RELEASED) in found.results[step.key].text
     assert found.results[HEAT.key].verdict is Verdict.NOT_RUN
     found.assert_safe()
     assert found.bench.bench.profile.limits == profile.limits  # the envelope is over
@@ -249,7 +251,7 @@ def test_letting_go_ends_the_step_without_power(step: Step, after_s: float) -> N
 def test_nobody_at_the_enabling_control_means_no_power() -> None:
     bench = LockstepBench(built("footplate_trainer"))
     bench.run(0.3)
-    operator = SimulatedOperator(bench.surroundings, bench.drive.core.parameters)
+    operator = SimulatedOperator(bench.environment, bench.drive.core.parameters)
     operator.hold_to_run = lambda wanted: not wanted.on  # type: ignore[method-assign]
     context = Context(bench.profile, DriveFacts("", {}, {}, 0.05, 1.0, 2.0), simulated=True)
     results: list[Result] = []

@@ -30,8 +30,8 @@ from hil.procedures.procedure import (
     ProcedureFailed,
     Read,
     Seen,
-    asked,
     column,
+    send_requests,
 )
 from hil.profile.loader import load_profile
 from hil.profile.schema import Profile
@@ -52,7 +52,7 @@ def rig(profile: Profile, actual: Mapping[str, float]) -> LockstepBench:
 
 
 def runner(bench: LockstepBench, told: list[str], cell: LoadCell = CELL) -> LockstepRunner:
-    hands = SimulatedOperator(bench.surroundings, bench.drive.core.parameters, cell=cell)
+    hands = SimulatedOperator(bench.environment, bench.drive.core.parameters, cell=cell)
     return LockstepRunner(bench, tell=told.append, operator=hands)
 
 
@@ -67,11 +67,11 @@ def pressed(
     found, before = [], 0.0
     for force in forces:
         ramp = Waveform(shape="table", points=((0.0, before), (0.5, force)))
-        yield from asked([Apply(behaviour=ramp)])
+        yield from send_requests([Apply(behaviour=ramp)])
         yield Pause(0.5)
         yield from settle(profile)
         rows = (yield Pause(0.1)).rows
-        true = bench.surroundings.state()["spring_force_N"]
+        true = bench.environment.state()["spring_force_N"]
         found.append((true, float(column(rows, "deflection_counts").mean())))
         before = force
     return found
@@ -124,7 +124,7 @@ def test_the_true_law_lies_in_the_band(
     assert result.acceptable and [f.code for f in result.findings] == ["few_series"]
     assert result.loads == "cell"
     profile = result.profile
-    most = profile.limits.force.bounded
+    most = profile.limits.force.limited
     shares = (0.17, 0.42, 0.63, 0.86, 0.71, 0.29, 0.05)
     if min(p.load_N for p in result.points) < -1.0:
         shares += (-0.22, -0.74, -0.5)
@@ -180,7 +180,7 @@ def test_a_cell_that_motor_and_springs_contradict(
     assert found.code == "cell_disagrees" and found.severity == "error"
     times = float(found.sentence.split(" is ")[1].split()[0])
     assert times == pytest.approx(1 / share, rel=0.06)
-    assert "sensitivity" in found.mend and "lever" not in found.mend
+    assert "sensitivity" in found.fix and "lever" not in found.fix
 
 
 def test_what_the_cell_shows_to_be_too_hard_is_pressed_less_or_left_out() -> None:
@@ -190,10 +190,10 @@ def test_what_the_cell_shows_to_be_too_hard_is_pressed_less_or_left_out() -> Non
     ended = runner(bench, told, LoadCell(scale=1.3)).run(calibrate(TRAINER, options))
     points = ended.value.points
     assert [p.label for p in points] == ["no load", "press 200 N", "press 500 N"]
-    assert points[-1].load_N == pytest.approx(0.97 * TRAINER.limits.force.bounded, rel=0.01)
+    assert points[-1].load_N == pytest.approx(0.97 * TRAINER.limits.force.limited, rel=0.01)
     assert any(text.startswith("press 550 N is left out: by the load cell") for text in told)
     assert "left_out" in [f.code for f in ended.value.findings]
-    assert bench.surroundings.state()["peak_driven_force_N"] < 450.0
+    assert bench.environment.state()["peak_driven_force_N"] < 450.0
 
 
 # -- what is typed -----------------------------------------------------------------------------
@@ -246,7 +246,7 @@ def answered(typed: list[float]) -> tuple[list[Action], float]:
         return actions, end.value
 
 
-def test_what_cannot_be_is_told_and_asked_again_with_the_mend() -> None:
+def test_what_cannot_be_is_told_and_asked_again_with_the_fix() -> None:
     (first, note, again), reading = answered([0.2, 200.4])
     assert reading == 200.4
     assert isinstance(first, Read) and first.question.startswith("Press 200 N. The load cell's")
@@ -276,7 +276,7 @@ def test_dead_weights_on_the_rod_of_an_upright_slide() -> None:
     assert max(off_band(result, ended.value)) < 1.0
     heavier = [replace(p, load_N=1.5 * p.load_N) for p in result.points]
     (found,) = judge_points(SLIDE, heavier, result.sensor, "rod")
-    assert found.code == "weights_disagree" and "rig.carriage_mass" in found.mend
+    assert found.code == "weights_disagree" and "rig.carriage_mass" in found.fix
 
 
 def test_the_kind_follows_from_the_rig() -> None:

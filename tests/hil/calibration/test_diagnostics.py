@@ -193,7 +193,7 @@ def test_springs_that_hardly_give_at_the_heaviest_load_are_solid() -> None:
     ]
     (found,) = judge_points(PROFILE, made, None)
     assert found.code == "solid"
-    assert "leave 7.5 kg out" in found.mend
+    assert "leave 7.5 kg out" in found.fix
 
 
 def test_a_reading_near_the_rail_is_named() -> None:
@@ -201,7 +201,7 @@ def test_a_reading_near_the_rail_is_named() -> None:
     found = judge_points(PROFILE, made, None)
     assert "near_rail" in [f.code for f in found]
     (rail,) = [f for f in found if f.code == "near_rail"]
-    assert "540 N" in rail.sentence and "set the sensor" in rail.mend
+    assert "540 N" in rail.sentence and "set the sensor" in rail.fix
 
 
 def sweep(bend_counts: float, noise: float = 0.8, seed: int = 1) -> SensorLaw:

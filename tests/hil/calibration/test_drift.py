@@ -13,7 +13,7 @@ from made_up import PROFILE
 from hil.bench.lockstep import LockstepBench
 from hil.calibration.drift import DriftWatch, MotorBand, age_warning, run_warnings, zero_warning
 from hil.control.estimation import Estimator
-from hil.core.requests import Apply, Energise, HoldPosition, Marker, UseCalibration
+from hil.core.requests import Apply, HoldPosition, Marker, PowerOn, UseCalibration
 from hil.core.samples import COLUMNS, INDEX, State
 from hil.profile.schema import Profile, TwoSlopes
 
@@ -63,7 +63,7 @@ def test_age(dated: str, months: float, code: str | None) -> None:
     found = age_warning(calibration, DAY)
     assert (found.code if found else None) == code
     if found is not None:
-        assert "calibrate again" in found.mend
+        assert "calibrate again" in found.fix
 
 
 @pytest.mark.parametrize(
@@ -95,11 +95,11 @@ def moved(profile: Profile, moves: int) -> LockstepBench:
     """A rig whose true springs are those of PROFILE lifts 2.5 kg up and down."""
     bench = LockstepBench(profile)
     rows = bench.run(0.3)
-    bench.request(Energise(load_supported=True))
+    bench.request(PowerOn(load_supported=True))
     rows += bench.run(0.4)
     bench.request(Apply(behaviour=HoldPosition(position_m=0.02)))
     rows += bench.run(1.5)
-    bench.surroundings.hang(2.5)
+    bench.environment.hang(2.5)
     rows += bench.run(1.0)
     for move in range(moves):
         to = 0.015 if move % 2 else 0.045
@@ -123,7 +123,7 @@ def test_springs_that_are_not_what_the_calibration_says(share: float, off: str |
         return
     [live] = new  # told once
     assert live.code == "motor_disagrees" and [f.code for f in of_run] == ["motor_disagrees"]
-    assert f" {off}" in live.sentence and "known weight" in live.mend
+    assert f" {off}" in live.sentence and "known weight" in live.fix
     # Another calibration: begun anew, with the true one nothing is left to say.
     watch.event(
         {
@@ -138,7 +138,7 @@ def test_springs_that_are_not_what_the_calibration_says(share: float, off: str |
 def held_still(gap_N: float, seconds: float) -> np.ndarray:
     rows = np.zeros((int(seconds * 100), len(COLUMNS)))
     rows[:, INDEX["time_s"]] = np.arange(len(rows)) / 100
-    rows[:, INDEX["state"]] = State.WORKING
+    rows[:, INDEX["state"]] = State.RUNNING
     rows[:, INDEX["spring_force_N"]] = 200.0
     rows[:, INDEX["motor_force_N"]] = 200.0 + gap_N
     rows[:, INDEX["force_u95_N"]] = 3.0
@@ -180,7 +180,7 @@ def test_the_zero_is_looked_at_when_it_is_said_that_nothing_acts() -> None:
     Friction of the screw keeps the springs from going back to zero by a count or two.
     """
     bench = LockstepBench(PROFILE)
-    bench.surroundings.support_load(True)
+    bench.environment.support_load(True)
     rows = bench.run(0.5)
     off = PROFILE.calibration.model_copy(update={"zero": 2036.0})
     bench.request(Marker(text="no load"))

@@ -40,10 +40,10 @@ from hil.core.requests import UseCalibration
 from hil.profile.loader import SHIPPED, load_profile
 from hil.profile.problems import ProfileError
 from hil.profile.schema import Profile
-from hil.recorder.desk import Desk, Said
 from hil.recorder.meta import named_calibration
 from hil.recorder.runs import list_runs, load_run
 from hil.recorder.writer import RunWriter
+from hil.recorder.writer_thread import OperatorNotice, WriterThread
 
 MADE = datetime.datetime(2026, 3, 4, 5, 6, 7, tzinfo=datetime.UTC)
 ERROR = CalibrationFinding("one_not_hung", "a weight was not hung", "hang it and repeat")
@@ -160,7 +160,9 @@ def test_any_value_that_was_changed_is_noticed(one: CalibrationFile, tmp_path: P
         part[path[-1]] = f"{old}x" if isinstance(old, str) else 1.0 if old is None else old + 1
         file = tmp_path / "changed.yaml"
         file.write_text(yaml.dump(changed, Dumper=yaml.CSafeDumper))
-        with pytest.raises(CalibrationFileError, match=r"changed after|edition|damaged") as told:
+        with pytest.raises(
+            CalibrationFileError, match=r"changed after|schema_version|damaged"
+        ) as told:
             load_calibration(file)
         assert "\n" not in str(told.value)
     # Comments and order are no values.
@@ -375,14 +377,14 @@ def test_a_running_bench_takes_it_and_the_run_names_both(
 def test_runs_begun_after_a_change_are_recorded_with_it(
     one: CalibrationFile, tmp_path: Path
 ) -> None:
-    said: list[Said] = []
-    desk = Desk(tmp_path, said.append)
+    said: list[OperatorNotice] = []
+    desk = WriterThread(tmp_path, said.append)
     desk.start()
     desk.describe({"profile": PROFILE.model_dump(mode="json")})
     desk.event({"kind": "start_run", "name": "before", "time_s": 0.0})
     desk.event({"kind": "calibration", "time_s": 1.0, "calibration": one.part})
     desk.event({"kind": "start_run", "name": "after", "time_s": 2.0})
-    desk.end("as asked")
+    desk.end("as requested")
     desk.join(20.0)
     before, after = (load_run(run.path).meta for run in list_runs(tmp_path))
     assert before["active_calibration"]["identity"] is None

@@ -186,7 +186,7 @@ def test_two_columns_are_load_then_reading(header: str) -> None:
         ("1,2,3,4,5\n", "without a header"),
     ],
 )
-def test_a_wrong_table_names_place_and_mend(text: str, word: str) -> None:
+def test_a_wrong_table_names_place_and_fix(text: str, word: str) -> None:
     with pytest.raises(PointsError, match=word):
         parse_points(text)
 

@@ -48,7 +48,7 @@ def on_rig(
     )
     profile = TRAINER.model_copy(update={"simulation": simulation})
     bench = LockstepBench(profile, 1)
-    hands = SimulatedOperator(bench.surroundings, bench.drive.core.parameters)
+    hands = SimulatedOperator(bench.environment, bench.drive.core.parameters)
     tell = told.append if told is not None else lambda _progress: None
     return LockstepRunner(bench, operator=hands).run(calibrate(profile, options, tell))
 
@@ -191,7 +191,7 @@ def test_weights_that_are_not_what_was_named(
     (found,) = judged(whole[0], masses)
     assert found.code == code
     assert words in found.sentence
-    assert "repeat" in found.mend
+    assert "repeat" in found.fix
 
 
 def test_one_weight_that_was_not_hung(whole: tuple[CalibrationResult, list[Progress]]) -> None:
@@ -212,7 +212,7 @@ def test_one_weight_that_was_not_hung(whole: tuple[CalibrationResult, list[Progr
     (found,) = judge_points(TRAINER, points, result.sensor)
     assert found.code == "not_hung"
     assert "5 kg was named and nothing hung (series 1, loads rising)" in found.sentence
-    assert "hang 5 kg" in found.mend
+    assert "hang 5 kg" in found.fix
     assert len(found.points) == 2
 
 
@@ -229,8 +229,8 @@ def test_a_lever_arm_off_by_a_tenth(
 ) -> None:
     (found,) = judged(whole[0], **arms)
     assert found.code == "arm_wrong"
-    assert words in found.mend
-    assert "rig.load_arm" in found.mend
+    assert words in found.fix
+    assert "rig.load_arm" in found.fix
 
 
 def again(
@@ -247,7 +247,7 @@ def test_a_pan_that_was_forgotten(whole: tuple[CalibrationResult, list[Progress]
     assert not result.acceptable
     (found,) = [f for f in result.findings if f.severity == "error"]
     assert found.code == "pan_forgotten"
-    assert "hang the pan" in found.mend
+    assert "hang the pan" in found.fix
 
 
 def test_loads_only_upward(whole: tuple[CalibrationResult, list[Progress]]) -> None:
@@ -268,7 +268,7 @@ def test_one_weight_takes_the_simpler_law_and_says_where_it_ends(
     assert not result.acceptable
     (found,) = [f for f in result.findings if f.code == "too_few"]
     assert "above the heaviest load (210 N) this law (line) is wrong" in found.sentence
-    assert "two of them beyond the knee" in found.mend
+    assert "two of them beyond the knee" in found.fix
 
 
 def test_one_load_is_too_few_for_any_law(whole: tuple[CalibrationResult, list[Progress]]) -> None:
@@ -288,7 +288,7 @@ def test_a_lever_that_rests_on_its_stop() -> None:
     ended = on_rig({"peak_current_A": 8.0}, replace(SHORT, sweep=False))
     (found,) = [f for f in ended.value.findings if f.code == "on_stop"]
     assert "7.5 kg" in found.sentence and "rests on its stop" in found.sentence
-    assert "under the lever" in found.mend
+    assert "under the lever" in found.fix
     assert not ended.value.acceptable
 
 
@@ -307,7 +307,7 @@ def test_a_sensor_near_its_rail() -> None:
     )
     (found,) = [f for f in ended.value.findings if f.code == "near_rail"]
     assert "without load the sensor reads 239" in found.sentence
-    assert "set the sensor" in found.mend
+    assert "set the sensor" in found.fix
     assert not ended.value.acceptable
 
 
@@ -320,9 +320,9 @@ def test_preload_that_is_lost_is_pressed_no_harder_and_told() -> None:
     law = result.calibration.spring_law
     assert law.outer_rate == pytest.approx(60e3, rel=0.02)
     assert law.knee == pytest.approx(0.0002, abs=5e-5)
-    # Half the bounded force, and no more, against the clamp.
+    # Half the limited force, and no more, against the clamp.
     assert result.sensor is not None
-    assert abs(result.sensor.motor_force_N).max() < 0.5 * TRAINER.limits.force.bounded
+    assert abs(result.sensor.motor_force_N).max() < 0.5 * TRAINER.limits.force.limited
 
 
 # -- what is refused before anything moves -----------------------------------------------------

@@ -13,8 +13,8 @@ from drivers.simulated.lockstep import LockstepDrive
 from drivers.simulated.parameters import RigParameters
 from hil.control.calibration import ForceCalibration
 from hil.control.estimation import Estimator
+from hil.control.force_controller import ForceController
 from hil.control.force_design import ForceGains, design
-from hil.control.force_law import ForceLaw
 from hil.profile.devices import rig_parameters
 from hil.profile.schema import Profile
 from hil.supervision.bounds import Bounds
@@ -46,12 +46,12 @@ class BlockedRig:
         unguarded = {"drive_overspeed_rad_s": 1e4}
         self.drive = LockstepDrive(parameters or rig_parameters(profile).but(unguarded), seed, t)
         self.drive.open()
-        self.drive.core.surroundings.disturb("block", blocked)
+        self.drive.core.environment.disturb("block", blocked)
         delay = (self.drive.capabilities.command_delay_cycles + delay_cycles) * t
         self.gains = gains or design(profile, t, delay)
         self.calibration = ForceCalibration(profile.calibration, profile.sensors.deflection)
         self.estimator = Estimator(profile, t)
-        self.law = ForceLaw(profile, self.gains, t)
+        self.law = ForceController(profile, self.gains, t)
         motor = profile.actuator.motor
         self.limit = min(
             motor.torque_constant * motor.peak_current, self.drive.capabilities.peak_torque_N_m
@@ -91,7 +91,7 @@ class BlockedRig:
             if telemetry.power == PowerStage.ON:
                 low, high = -math.inf, math.inf
                 if self.bounds is not None:
-                    self.bounds.renew(estimator, force, 0.0, 20.0, 0.0, telemetry.supply_V)
+                    self.bounds.compute(estimator, force, 0.0, 20.0, 0.0, telemetry.supply_V)
                     low, high = self.bounds.torque_low_N_m, self.bounds.torque_high_N_m
                 torque = sent = self.law.torque(asked(time_s), estimator, t, self.limit, low, high)
                 if added is not None:

@@ -18,9 +18,9 @@ from hil.core.limits import Limit
 from hil.core.requests import (
     Apply,
     ConstantForce,
-    Energise,
     Float,
     HoldPosition,
+    PowerOn,
     VirtualSpring,
     Waveform,
 )
@@ -31,7 +31,7 @@ T = 0.001
 TRAINER = load_profile("footplate_trainer")
 SLIDE = load_profile("bench_slide")
 GAINS = design(TRAINER, T, T)
-FORCE = TRAINER.limits.force.bounded
+FORCE = TRAINER.limits.force.limited
 LOWER, UPPER = TRAINER.limits.travel.lower, TRAINER.limits.travel.upper
 
 
@@ -54,7 +54,7 @@ def with_control(**values: object):
             HoldPosition(position_m=0.03, speed_m_s=3.0),
             Limit.SPEED,
             "speed_m_s",
-            TRAINER.limits.speed.bounded,
+            TRAINER.limits.speed.limited,
         ),
         (Float(damping_N_s_m=1e9), Limit.DAMPING, "damping_N_s_m", TRAINER.limits.damping),
         (
@@ -81,11 +81,11 @@ def with_control(**values: object):
 )
 def test_requests_outside_limits_are_trimmed(behaviour, limit, name, kept):
     checked = check_behaviour(behaviour, TRAINER, GAINS)
-    assert checked.refusal is None and checked.bounded_mask == 1 << limit
+    assert checked.refusal is None and checked.limited_mask == 1 << limit
     got = getattr(checked.behaviour, name)
     assert got == (kept if isinstance(kept, tuple) else pytest.approx(kept))
     # what was trimmed once passes as it is
-    assert check_behaviour(checked.behaviour, TRAINER, GAINS).bounded_mask == 0
+    assert check_behaviour(checked.behaviour, TRAINER, GAINS).limited_mask == 0
 
 
 @pytest.mark.parametrize(
@@ -100,7 +100,7 @@ def test_requests_outside_limits_are_trimmed(behaviour, limit, name, kept):
 )
 def test_requests_within_limits_pass_untouched(behaviour):
     checked = check_behaviour(behaviour, TRAINER, GAINS)
-    assert checked.refusal is None and checked.bounded_mask == 0
+    assert checked.refusal is None and checked.limited_mask == 0
     assert checked.behaviour is behaviour
 
 
@@ -122,12 +122,12 @@ def test_what_cannot_be_done_is_refused_with_the_reason(behaviour, words):
     assert words in (check_behaviour(behaviour, TRAINER, GAINS).refusal or "")
 
 
-def test_too_stiff_is_refused_or_bounded_as_the_profile_says():
+def test_too_stiff_is_refused_or_limited_as_the_profile_says():
     stiff = VirtualSpring(rest_m=0.03, stiffness_N_m=200e3)
     most = passive_bounds(TRAINER)[0]
     bounding = check_behaviour(stiff, with_control(over_stiff="bound"), GAINS)
     assert bounding.refusal is None
-    assert bounding.bounded_mask & 1 << Limit.VIRTUAL_STIFFNESS
+    assert bounding.limited_mask & 1 << Limit.VIRTUAL_STIFFNESS
     assert bounding.behaviour.stiffness_N_m == pytest.approx(most)
     refusing = check_behaviour(stiff, with_control(over_stiff="refuse"), GAINS)
     assert "200.0 N/mm is refused: above 117.6 N/mm" in (refusing.refusal or "")
@@ -139,9 +139,9 @@ def test_damping_is_held_lower_beside_a_stiff_spring():
     stiffest = passive_bounds(TRAINER)[0]
     soft = VirtualSpring(rest_m=0.03, stiffness_N_m=20e3, damping_N_s_m=1000.0)
     stiff = VirtualSpring(rest_m=0.03, stiffness_N_m=stiffest, damping_N_s_m=1000.0)
-    assert check_behaviour(soft, TRAINER, GAINS).bounded_mask == 0
+    assert check_behaviour(soft, TRAINER, GAINS).limited_mask == 0
     checked = check_behaviour(stiff, TRAINER, GAINS)
-    assert checked.bounded_mask == 1 << Limit.DAMPING
+    assert checked.limited_mask == 1 << Limit.DAMPING
     assert checked.behaviour.damping_N_s_m == pytest.approx(GAINS.most_damping(stiffest))
 
 
@@ -174,7 +174,7 @@ def test_virtual_spring_follows_its_formula():
     assert active.force(0.031, 0.01, T) == pytest.approx(
         40e3 * (0.03 - 0.031 - GAINS.lead_s * 0.01) + 20 - 500 * 0.01
     )
-    assert active.stiffness_N_m == 40e3 and active.rest_m == 0.03 and active.bounded == 0
+    assert active.stiffness_N_m == 40e3 and active.rest_m == 0.03 and active.limited == 0
 
 
 @given(st.floats(1e3, 300e3), st.floats(-0.012, 0.012))
@@ -195,7 +195,7 @@ def test_virtual_spring_is_nowhere_stiffer_than_the_real_one_at_that_force(stiff
     assert math.copysign(1, force) == math.copysign(1, stretch) or abs(stretch) < 1e-12
     active.force(0.03 - stretch, 0.0, T)
     trimmed = active.stiffness_N_m < 0.999 * checked.behaviour.stiffness_N_m
-    assert bool(active.bounded) == trimmed
+    assert bool(active.limited) == trimmed
 
 
 @pytest.mark.parametrize("end", [20.0, 1.0, 0.2])
@@ -298,12 +298,12 @@ def working(profile, position_m: float, mass_kg: float = 0.0) -> LockstepBench:
     """A bench that holds ``position_m``, with a weight on it."""
     bench = LockstepBench(profile, 1)
     bench.run(0.05)
-    assert bench.request(Energise(load_supported=True)).accepted
+    assert bench.request(PowerOn(load_supported=True)).accepted
     bench.run(0.1)
     bench.request(Apply(behaviour=HoldPosition(position_m=position_m, speed_m_s=0.06)))
     bench.run(1.2)
     if mass_kg:
-        bench.surroundings.hang(mass_kg)
+        bench.environment.hang(mass_kg)
         bench.run(2.5)
     return bench
 
@@ -326,7 +326,7 @@ def test_hold_carries_a_hung_weight_without_sag_and_lifts_it(profile, position, 
     rows = bench.run(0.5)
     assert column(rows, "output_position_m").mean() == pytest.approx(position + 0.01, abs=2e-4)
     assert column(rows, "output_velocity_m_s").std() < 1e-3
-    assert bench.bench.state is State.WORKING
+    assert bench.bench.state is State.RUNNING
 
 
 SPRINGS = [(0.25, 0.0), (0.5, 0.0), (0.75, 300.0), (1.0, 0.0), (1.0, 1000.0)]
@@ -354,11 +354,11 @@ def test_a_struck_virtual_spring_comes_to_rest(profile, position, blow, share, d
     )
     bench.run(0.4)
     # Hard enough to reach the limit on force rate on the lever.
-    bench.surroundings.push(blow, 0.0, 0.1)
+    bench.environment.push(blow, 0.0, 0.1)
     struck = bench.run(0.5)
     assert np.ptp(column(struck, "output_position_m")) > 1e-4
     late = bench.run(2.5)[-800:]
-    assert bench.bench.state is State.WORKING
+    assert bench.bench.state is State.RUNNING
     assert column(late, "output_velocity_m_s").std() < 1.5e-3
     assert column(late, "commanded_torque_N_m").std() < 0.02
 
@@ -376,7 +376,7 @@ def test_measured_stiffness_is_the_one_asked_for():
             )
         )
         bench.run(0.5)
-        bench.surroundings.push(15.0, 0.5)
+        bench.environment.push(15.0, 0.5)
         bench.run(2.0)
         rows = bench.run(4.0)
         x, force = column(rows, "output_position_m"), column(rows, "spring_force_N")
@@ -405,12 +405,12 @@ def test_changing_behaviour_never_jumps():
             after = bench.run(0.1)
             shaped = column([*before[-30:], *after[:30]], "shaped_force_N")
             usual = np.max(np.abs(np.diff(shaped[:30])))
-            apart = abs(column(after[:1], "asked_force_N")[0] - shaped[29])
+            apart = abs(column(after[:1], "setpoint_force_N")[0] - shaped[29])
             # of a difference of hundreds of newtons, no more than the first slice of the blend
             assert np.abs(shaped[30] - shaped[29]) < usual + 0.015 * apart + 0.5
             torque = column([*before[-1:], *after[:3]], "commanded_torque_N_m")
             assert np.max(np.abs(np.diff(torque))) < 0.15
-    assert bench.bench.state is State.WORKING
+    assert bench.bench.state is State.RUNNING
 
 
 def test_float_yields_to_a_light_hand():
@@ -420,7 +420,7 @@ def test_float_yields_to_a_light_hand():
     bench.request(Apply(behaviour=ConstantForce(force_N=load, damping_N_s_m=200.0)))
     bench.run(0.4)
     start = float(bench.last_row[INDEX["output_position_m"]])
-    bench.surroundings.push(3.0, 0.0, 0.3)
+    bench.environment.push(3.0, 0.0, 0.3)
     rows = bench.run(0.3)
     assert float(bench.last_row[INDEX["output_position_m"]]) - start > 2e-3
     felt = np.abs(column(rows, "spring_force_N") - load)

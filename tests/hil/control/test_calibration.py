@@ -88,7 +88,7 @@ def test_passive_bounds_are_a_fraction_of_the_springs_own_rate():
     slide = load_profile("bench_slide")
     inner, outer, knee = passive_bounds(slide)
     spring = ForceCalibration(slide.calibration, slide.sensors.deflection)
-    most = slide.limits.deflection.bounded
+    most = slide.limits.deflection.limited
     softest = min(spring.stiffness(-most), spring.stiffness(0.0), spring.stiffness(most))
     assert inner == outer == pytest.approx(slide.control.passive_fraction * softest)
     assert knee == math.inf

@@ -15,7 +15,7 @@ from hil.core.requests import (
     Apply,
     Behaviour,
     ConstantForce,
-    Energise,
+    PowerOn,
     UseCalibration,
     VirtualSpring,
 )
@@ -36,13 +36,13 @@ def column(rows: list[tuple[float, ...]], name: str) -> np.ndarray:
 def holding(behaviour: Behaviour, mass_kg: float) -> LockstepBench:
     bench = LockstepBench(PROFILE)
     bench.run(0.3)
-    assert bench.request(Energise(load_supported=True)).accepted
+    assert bench.request(PowerOn(load_supported=True)).accepted
     bench.run(0.3)
     bench.request(
         Apply(behaviour=VirtualSpring(rest_m=0.02, stiffness_N_m=20e3, damping_N_s_m=300.0))
     )
     bench.run(0.5)
-    bench.surroundings.hang(mass_kg)
+    bench.environment.hang(mass_kg)
     bench.run(1.5)
     bench.request(Apply(behaviour=behaviour))
     bench.run(1.5)

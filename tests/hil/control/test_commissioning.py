@@ -7,20 +7,20 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hil.bench.lockstep import LockstepBench
-from hil.control.commissioning import narrowed
+from hil.control.commissioning import restricted_profile
 from hil.core.limits import Cause
 from hil.core.requests import (
     Apply,
     Commission,
     Enable,
     EndCommission,
-    Energise,
     Float,
     MotorSpeed,
     MotorTorque,
     PowerOff,
+    PowerOn,
     Reset,
-    WithholdBeat,
+    WithholdHeartbeat,
 )
 from hil.core.samples import INDEX, State
 from hil.profile.loader import load_profile
@@ -47,7 +47,7 @@ def ready() -> LockstepBench:
     bench.run(0.3)
     assert bench.request(ENVELOPE).accepted
     bench.request(Enable(held=True))
-    assert bench.request(Energise(load_supported=True)).accepted
+    assert bench.request(PowerOn(load_supported=True)).accepted
     run(bench, 0.2)
     assert bench.bench.state is State.STANDBY
     return bench
@@ -64,7 +64,7 @@ def test_motion_ends_when_the_enabling_control_is_let_go() -> None:
     assert abs(bench.last_row[INDEX["nut_velocity_m_s"]]) > 0.002
     bench.request(Enable(held=False))
     assert bench.bench.state is State.STOPPED
-    assert bench.bench.cause == Cause.ENABLING_RELEASED
+    assert bench.bench.cause == Cause.HOLD_TO_RUN_RELEASED
     rows = run(bench, 0.2, held=False)
     assert set(column(rows[3:], "commanded_torque_N_m")) == {0.0}
     assert bench.drive.core.power.name == "OFF"
@@ -76,15 +76,15 @@ def test_an_enabling_control_that_falls_silent_counts_as_let_go() -> None:
     run(bench, 0.1)
     bench.run(0.16)
     assert bench.bench.state is State.STOPPED
-    assert bench.bench.cause == Cause.ENABLING_RELEASED
+    assert bench.bench.cause == Cause.HOLD_TO_RUN_RELEASED
 
 
 def test_nothing_is_energised_before_the_enabling_control_is_held() -> None:
     bench = LockstepBench(PROFILE)
     bench.run(0.3)
     bench.request(ENVELOPE)
-    outcome = bench.request(Energise(load_supported=True))
-    assert not outcome.accepted and "enabling" in outcome.text
+    outcome = bench.request(PowerOn(load_supported=True))
+    assert not outcome.accepted and "hold-to-run" in outcome.text
 
 
 def test_a_torque_run_ends_at_its_speed_and_gives_no_torque_again() -> None:
@@ -131,7 +131,7 @@ def test_the_force_loop_stays_open_until_it_is_allowed() -> None:
     bench.run(0.2)
     assert bench.request(ENVELOPE.model_copy(update={"closed_loop": True})).accepted
     bench.request(Enable(held=True))
-    bench.request(Energise(load_supported=True))
+    bench.request(PowerOn(load_supported=True))
     run(bench, 0.2)
     assert bench.request(Apply(behaviour=Float())).accepted
 
@@ -139,7 +139,7 @@ def test_the_force_loop_stays_open_until_it_is_allowed() -> None:
 def test_open_loop_runs_are_for_restricted_operation_only() -> None:
     bench = LockstepBench(PROFILE)
     bench.run(0.3)
-    bench.request(Energise(load_supported=True))
+    bench.request(PowerOn(load_supported=True))
     bench.run(0.2)
     outcome = bench.request(Apply(behaviour=TORQUE))
     assert not outcome.accepted and "restricted operation" in outcome.text
@@ -158,15 +158,15 @@ def test_limits_do_not_change_under_power_and_come_back() -> None:
     assert not bench.request(EndCommission()).accepted
     bench.request(PowerOff())
     bench.run(0.2)
-    assert bench.bench.profile.limits.force.bounded == 70.0
+    assert bench.bench.profile.limits.force.limited == 70.0
     assert bench.request(EndCommission()).accepted
     assert bench.bench.profile is PROFILE
-    assert not bench.bench.enabling.needed
+    assert not bench.bench.hold_to_run.needed
 
 
 def test_a_drive_that_misses_the_heartbeat_stops_by_itself() -> None:
     bench = ready()
-    assert bench.request(WithholdBeat(seconds=0.5)).accepted
+    assert bench.request(WithholdHeartbeat(seconds=0.5)).accepted
     run(bench, 0.5)
     assert bench.bench.state is State.STOPPED
     stop = next(e for e in bench.events if e["kind"] == "stop")
@@ -176,7 +176,7 @@ def test_a_drive_that_misses_the_heartbeat_stops_by_itself() -> None:
     assert bench.request(Reset()).accepted
     bench.request(Enable(held=True))
     run(bench, 0.2)
-    assert bench.request(Energise(load_supported=True)).accepted
+    assert bench.request(PowerOn(load_supported=True)).accepted
 
 
 @settings(max_examples=60, deadline=None)
@@ -190,9 +190,12 @@ def test_an_envelope_never_widens_a_profile(
     force: float, speed: float, torque: float, bandwidth: float
 ) -> None:
     envelope = Commission(force_N=force, speed_m_s=speed, torque_N_m=torque, bandwidth_Hz=bandwidth)
-    own, narrow = PROFILE.limits, narrowed(PROFILE, envelope).limits
+    own, narrow = PROFILE.limits, restricted_profile(PROFILE, envelope).limits
     for name in ("force", "speed", "current"):
         before, after = getattr(own, name), getattr(narrow, name)
-        assert after.bounded <= before.bounded
-        assert after.bounded < after.tripped <= before.tripped
-    assert narrowed(PROFILE, envelope).control.force_bandwidth <= PROFILE.control.force_bandwidth
+        assert after.limited <= before.limited
+        assert after.limited < after.tripped <= before.tripped
+    assert (
+        restricted_profile(PROFILE, envelope).control.force_bandwidth
+        <= PROFILE.control.force_bandwidth
+    )

@@ -12,8 +12,8 @@ from scipy import signal
 
 from hil.control.dry_friction import at_half_power, bandwidth_Hz, drag, left_over_N, sine_N
 from hil.control.estimation import Estimator, gains_for, observer_gains
+from hil.control.force_controller import ForceController
 from hil.control.force_design import design, design_for_plants, plants
-from hil.control.force_law import ForceLaw
 from hil.control.force_model import Loop, Plant, law_gains
 from hil.profile.devices import rig_parameters
 from hil.profile.loader import load_profile
@@ -36,7 +36,7 @@ def continuous(plant: Plant):
 
 
 def run_code_on_linear_plant(gains, delay_cycles: int, force_N: float, cycles: int) -> np.ndarray:
-    """Spring force after a step, from ForceLaw and Estimator around scipy's discrete plant.
+    """Spring force after a step, from ForceController and Estimator around scipy's discrete plant.
 
     No friction, no quantisation, noise or limit: what the linear model claims to describe.
     """
@@ -44,7 +44,7 @@ def run_code_on_linear_plant(gains, delay_cycles: int, force_N: float, cycles: i
     frictionless = PROFILE.model_copy(
         update={"control": PROFILE.control.model_copy(update={"friction_compensation": 0.0})}
     )
-    law, estimator = ForceLaw(frictionless, gains, T), Estimator(PROFILE, T)
+    law, estimator = ForceController(frictionless, gains, T), Estimator(PROFILE, T)
     law._dead = 0.0
     a, b, *_ = signal.cont2discrete(continuous(gains.plant), T)
     x = np.zeros(3)

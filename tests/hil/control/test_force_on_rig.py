@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 
 from hil.control.dry_friction import sine_N
 from hil.control.estimation import Estimator
+from hil.control.force_controller import ForceController
 from hil.control.force_design import design
-from hil.control.force_law import ForceLaw
 from hil.profile.loader import load_profile
 from hil.supervision.bounds import Bounds
 
@@ -152,7 +152,7 @@ plausible = st.floats(-1, 1)
     )
 )
 def test_torque_is_within_its_limit_whatever_is_measured(cycles):
-    law, estimator = ForceLaw(TRAINER, GAINS, T), Estimator(TRAINER, T)
+    law, estimator = ForceController(TRAINER, GAINS, T), Estimator(TRAINER, T)
     for nut, deflection, force, torque, asked, limit in cycles:
         estimator.update(nut, deflection, force, torque, T)
         got = law.torque(asked, estimator, T, limit)
@@ -170,7 +170,7 @@ GAINS = design(TRAINER, T, T)
 
 def test_friction_is_helped_never_overcome():
     """The feed-forward alone: at most the asked share of dry friction, along the motion."""
-    law = ForceLaw(TRAINER, GAINS, T)
+    law = ForceController(TRAINER, GAINS, T)
     actuator, control = TRAINER.actuator, TRAINER.control
     coulomb = actuator.friction.coulomb * actuator.radians_per_metre
     for force in (-300.0, 0.0, 300.0):

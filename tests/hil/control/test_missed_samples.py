@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from hil.bench.lockstep import LockstepBench
-from hil.core.requests import Apply, Commission, Enable, Energise, Float, MotorSpeed
+from hil.core.requests import Apply, Commission, Enable, Float, MotorSpeed, PowerOn
 from hil.core.samples import INDEX, State
 from hil.profile.loader import load_profile
 
@@ -16,30 +16,30 @@ SPEED = INDEX["nut_velocity_m_s"]
 def test_a_gap_in_the_samples_is_no_sudden_speed(missed: int) -> None:
     bench = LockstepBench(load_profile("footplate_trainer"))
     bench.run(0.4)
-    assert bench.request(Energise(load_supported=True)).accepted
+    assert bench.request(PowerOn(load_supported=True)).accepted
     bench.run(0.3)
     bench.request(Apply(behaviour=Float(damping_N_s_m=100.0)))
-    bench.surroundings.push(15.0)
+    bench.environment.push(15.0)
     while bench.step()[SPEED] < 0.08:
         pass
-    bench.surroundings.disturb("silent", 1)
+    bench.environment.disturb("silent", 1)
     bench.run(missed * bench.period_s)
-    bench.surroundings.disturb("silent", 0)
+    bench.environment.disturb("silent", 0)
     for _ in range(20):
         seen = bench.step()[SPEED]
         assert seen == pytest.approx(bench.drive.core.physics.nut_velocity_m_s, abs=0.02)
-    assert bench.bench.state is State.WORKING
+    assert bench.bench.state is State.RUNNING
 
 
 def towards_an_end(bench: LockstepBench) -> None:
     """The nut at 8 mm/s inside an envelope that trips at 25 mm/s."""
     bench.run(0.4)
-    bench.surroundings.support_load(True)
+    bench.environment.support_load(True)
     bench.run(0.4)
     asked = Commission(force_N=58.0, speed_m_s=0.02, torque_N_m=0.1)
     assert bench.request(asked).accepted
     bench.request(Enable(held=True))
-    assert bench.request(Energise(load_supported=True)).accepted
+    assert bench.request(PowerOn(load_supported=True)).accepted
     for _ in range(6):
         bench.request(Enable(held=True))
         bench.run(0.1)
@@ -70,7 +70,7 @@ def test_an_answer_that_was_held_up_is_no_sudden_speed(held_up_ms: int) -> None:
         seen.append(row[SPEED])
         # Woken a period later than it was answered at the earliest.
         periods_gone = 1 + round(held_up_s / period)
-    assert bench.bench.state is State.WORKING
+    assert bench.bench.state is State.RUNNING
     assert seen == pytest.approx([0.008] * len(seen), abs=0.005)
 
 

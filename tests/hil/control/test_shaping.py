@@ -16,7 +16,7 @@ from hil.profile.loader import load_profile
 
 T = 0.001
 PROFILE = load_profile("footplate_trainer")
-RATE = PROFILE.limits.force_rate.bounded
+RATE = PROFILE.limits.force_rate.limited
 asked_forces = st.lists(st.floats(-5e3, 5e3), min_size=1, max_size=60)
 
 
@@ -63,10 +63,10 @@ def test_rate_limit_is_told_and_let_go():
     shaper.start(0.0)
     shaper.shape(0.0, -600, 600, T)
     assert shaper.shape(500.0, -600, 600, T) == pytest.approx(RATE * T)
-    assert shaper.bounded == 1 << Limit.FORCE_RATE
+    assert shaper.limited == 1 << Limit.FORCE_RATE
     for _ in range(100):
         last = shaper.shape(500.0, -600, 600, T)
-    assert last == pytest.approx(500.0) and shaper.bounded == 0
+    assert last == pytest.approx(500.0) and shaper.limited == 0
 
 
 def test_a_cap_that_closes_outranks_the_rate():

@@ -12,7 +12,7 @@ from pathlib import Path
 import can
 import pytest
 
-from hil.core.requests import Apply, ConstantForce, Energise, Float, HoldPosition, Reset
+from hil.core.requests import Apply, ConstantForce, Float, HoldPosition, PowerOn, Reset
 from hil.host.processes import BenchError, start_bench
 from hil.link.client import Client
 from hil.link.errors import Refused
@@ -32,21 +32,21 @@ class Watch:
         self.events: list[dict] = []
         self.state = ""
 
-    def until(self, kind: str, seconds: float = 5.0, beat: bool = True, **match):
+    def until(self, kind: str, seconds: float = 5.0, heartbeat: bool = True, **match):
         end = time.monotonic() + seconds
         while time.monotonic() < end:
-            if beat:
-                self.client.beat()
+            if heartbeat:
+                self.client.heartbeat()
             for item in self.client.poll():
                 if hasattr(item, "rows"):
                     continue
                 self.events.append(item)
-                if item["kind"] == "beat":
+                if item["kind"] == "heartbeat":
                     self.state = item["state"]
                 if item["kind"] == kind and all(item.get(k) == v for k, v in match.items()):
                     return item
             time.sleep(0.01)
-        heard = [event for event in self.events if event["kind"] != "beat"]
+        heard = [event for event in self.events if event["kind"] != "heartbeat"]
         raise AssertionError(f"no {kind} {match} in {heard}")
 
 
@@ -65,10 +65,10 @@ def client(bench):
 def work(client: Client) -> Watch:
     watch = Watch(client)
     client.take_control()
-    client.request(Energise(load_supported=True))
+    client.request(PowerOn(load_supported=True))
     watch.until("state", state="STANDBY")
     client.request(Apply(behaviour=Float()))
-    watch.until("state", state="WORKING")
+    watch.until("state", state="RUNNING")
     return watch
 
 
@@ -86,10 +86,10 @@ def disabled_on_wire(bench, seconds: float = 2.0) -> bool:
 
 def test_session_stop_reset_and_run_on_disk(bench, client):
     with pytest.raises(Refused, match="control"):
-        client.request(Energise(load_supported=True))
+        client.request(PowerOn(load_supported=True))
     client.take_control()
     with pytest.raises(Refused, match="support the load"):
-        client.request(Energise(load_supported=False))
+        client.request(PowerOn(load_supported=False))
     watch = work(client)
     with pytest.raises(Refused, match="not stopped"):
         client.request(Reset())
@@ -112,8 +112,8 @@ def test_session_stop_reset_and_run_on_disk(bench, client):
 def test_silent_holder_stops_the_rig(bench, client):
     work(client)
     with Client.connect(bench.link_directory, name="bystander") as other:
-        # the holder neither beats nor polls from here on
-        stop = Watch(other).until("stop", beat=False)
+        # the holder neither heartbeats nor polls from here on
+        stop = Watch(other).until("stop", heartbeat=False)
     assert stop["cause"].lower().startswith("heartbeat") and stop["trip"]
     assert disabled_on_wire(bench)
 

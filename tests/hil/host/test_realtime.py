@@ -68,7 +68,7 @@ def test_the_notice_tells_what_is_in_force() -> None:
     assert seen["switch"] == pytest.approx(0.0005)
 
 
-def test_refusals_are_told_with_their_mend() -> None:
+def test_refusals_are_told_with_their_fix() -> None:
     # Every right is dropped before the request, as for an ordinary user without a grant.
     drop = (
         "import os, resource\n"
@@ -218,7 +218,7 @@ class TestVerdict:
         holds, text = judge(1000.0, 10000, 40, 60e-6, True)
         assert not holds and "long gaps" in text and "control.rate" not in text
 
-    def test_without_real_time_that_is_the_first_mend(self) -> None:
+    def test_without_real_time_that_is_the_first_fix(self) -> None:
         assert "real-time scheduling granted first" in judge(1000.0, 10000, 300, 2e-3, False)[1]
 
     def test_hopeless(self) -> None:

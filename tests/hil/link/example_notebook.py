@@ -13,11 +13,11 @@ import numpy as np
 
 from hil.core.requests import (
     Apply,
-    Energise,
     Float,
     HoldPosition,
     Marker,
     PowerOff,
+    PowerOn,
     StartRun,
     VirtualSpring,
 )
@@ -31,7 +31,7 @@ def rows_of(bench: Client, seconds: float) -> np.ndarray:
     for item in bench.watch(seconds):
         if isinstance(item, Block):
             blocks.append(item.rows)
-        elif item.kind != "beat":
+        elif item.kind != "heartbeat":
             print(f"  {item['time_s']:7.3f} s  {item.kind}: {told(item)}")
     return np.concatenate(blocks)
 
@@ -61,10 +61,10 @@ with Client.connect(sys.argv[1], name="notebook") as bench:
         bench.request(StartRun(name="notebook", note="a virtual spring, looked at by hand"))
         # What must not be done is refused, with the reason.
         try:
-            bench.request(Energise(load_supported=False))
+            bench.request(PowerOn(load_supported=False))
         except Refused as reason:
             print("refused:", reason)
-        bench.request(Energise(load_supported=True))
+        bench.request(PowerOn(load_supported=True))
         until(bench, State.STANDBY)
         bench.request(Apply(behaviour=HoldPosition(position_m=0.025, speed_m_s=0.05)))
         rows_of(bench, 0.8)

@@ -80,7 +80,7 @@ def main() -> int:
     print("ready", server.tcp, flush=True)
     started = time.monotonic()
     cycle = 0
-    next_beat = started
+    next_heartbeat = started
     step = max(1, round(rate / 500))  # rows at once: this process need not be punctual
 
     def stamped(event: dict[str, Any]) -> dict[str, Any]:
@@ -99,9 +99,9 @@ def main() -> int:
                 server.publish_event(stamped(event))
         if server.holder_late(now):
             server.drop_holder()
-        if now >= next_beat:
-            next_beat = now + 0.04
-            server.publish_event(stamped({"kind": "beat", "holder": server.holder}))
+        if now >= next_heartbeat:
+            next_heartbeat = now + 0.04
+            server.publish_event(stamped({"kind": "heartbeat", "holder": server.holder}))
         time.sleep(max(0.0, started + cycle / rate - time.monotonic()))
     server.publish_event(stamped({"kind": "host_ending"}))
     server.close()

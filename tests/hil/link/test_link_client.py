@@ -75,7 +75,7 @@ def test_what_is_published_arrives_bit_for_bit(served: Served) -> None:
         expected = np.array([made_row(first + i, 1000.0) for i in range(len(rows))])
         np.testing.assert_array_equal(rows, expected)
         assert client.lost_samples == 0
-        assert events(items, "beat")
+        assert events(items, "heartbeat")
 
 
 def test_watch_ends_after_its_time_and_brings_samples(served: Served) -> None:
@@ -242,7 +242,7 @@ def test_old_beats_are_no_sign_of_life(mortal: Served) -> None:
         holder.take_control()
         mortal.pause()
         for _ in range(5):
-            holder.beat()
+            holder.heartbeat()
         time.sleep(2 * LIMIT_S)
         mortal.resume()
         wait_for(watcher, "control", holder=None)

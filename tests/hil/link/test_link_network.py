@@ -13,11 +13,11 @@ from served import Served
 
 from hil.core.requests import Marker, Tare
 from hil.link.client import Block, Client, HostGone, LinkError
-from hil.link.keys import ClientKeys, KeyError_, ServerKeys, make_client_keys, make_server_keys
-from hil.link.messages import EDITION
+from hil.link.keys import ClientKeys, CurveKeyError, ServerKeys, make_client_keys, make_server_keys
+from hil.link.messages import SCHEMA_VERSION
 from hil.link.server import LinkServer
 
-HELLO = {"say": "hello", "id": 1, "name": "plain", "edition": EDITION}
+HELLO = {"type": "hello", "id": 1, "name": "plain", "schema_version": SCHEMA_VERSION}
 
 
 @pytest.fixture
@@ -107,7 +107,7 @@ def test_secrets_are_for_their_owner_only(keys: Path) -> None:
     for secret in (keys / "server" / "server.secret", keys / "laptop" / "client.secret"):
         assert secret.stat().st_mode & 0o777 == 0o600
     (keys / "server" / "server.secret").chmod(0o640)
-    with pytest.raises(KeyError_, match=r"can be read by other users.*chmod 600"):
+    with pytest.raises(CurveKeyError, match=r"can be read by other users.*chmod 600"):
         ServerKeys.load(keys / "server")
 
 
@@ -119,31 +119,31 @@ def test_a_pair_that_exists_is_kept(keys: Path) -> None:
 
 
 def test_names_of_clients_are_unique_and_file_names(keys: Path) -> None:
-    with pytest.raises(KeyError_, match="exists already"):
+    with pytest.raises(CurveKeyError, match="exists already"):
         make_client_keys(keys / "again", keys / "server", "laptop")
     for name in ("../up", "", "a b", "x" * 61):
-        with pytest.raises(KeyError_, match="is no name"):
+        with pytest.raises(CurveKeyError, match="is no name"):
             make_client_keys(keys / "again", keys / "server", name)
     assert not (keys / "again").exists()
 
 
 def test_a_directory_without_clients_says_what_to_do(directory: Path) -> None:
     make_server_keys(directory / "server")
-    with pytest.raises(KeyError_, match="nobody could connect"):
+    with pytest.raises(CurveKeyError, match="nobody could connect"):
         ServerKeys.load(directory / "server")
 
 
 @pytest.mark.parametrize("content", [b"", b"\xff" * 40, b"short", b"~" * 40, b"a" * 41])
 def test_a_file_that_holds_no_key_is_named(keys: Path, content: bytes) -> None:
     (keys / "laptop" / "server.public").write_bytes(content)
-    with pytest.raises(KeyError_, match=r"server\.public' holds no key"):
+    with pytest.raises(CurveKeyError, match=r"server\.public' holds no key"):
         ClientKeys.load(keys / "laptop")
 
 
 def test_missing_and_mixed_up_files_are_named(keys: Path) -> None:
     os.replace(keys / "laptop" / "server.public", keys / "laptop" / "client.public")
-    with pytest.raises(KeyError_, match="does not belong"):
+    with pytest.raises(CurveKeyError, match="does not belong"):
         ClientKeys.load(keys / "laptop")
     (keys / "laptop" / "client.public").unlink()
-    with pytest.raises(KeyError_, match="cannot be read"):
+    with pytest.raises(CurveKeyError, match="cannot be read"):
         ClientKeys.load(keys / "laptop")

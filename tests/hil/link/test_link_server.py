@@ -25,7 +25,7 @@ from hil.core.samples import COLUMNS, ROW
 from hil.link.client import Client
 from hil.link.directory import REQUESTS, SAMPLES, endpoint
 from hil.link.errors import LinkError
-from hil.link.messages import EDITION, HEAD, MOST_BYTES, MOST_BYTES_WATCHER
+from hil.link.messages import HEAD, MOST_BYTES, MOST_BYTES_WATCHER, SCHEMA_VERSION
 from hil.link.server import Incoming, LinkServer
 
 PATIENCE_S = 10.0
@@ -53,7 +53,7 @@ class Bare:
         socket.subscribe(b"")
         socket.connect(endpoint(self.server.directory, SAMPLES))
         while not socket.poll(10):
-            self.server.publish_event({"kind": "beat"})
+            self.server.publish_event({"kind": "heartbeat"})
         while socket.poll(20):
             socket.recv()
         return socket
@@ -103,35 +103,35 @@ def bare(directory: Path) -> Iterator[Bare]:
 
 
 def hello(name: str = "bare") -> dict[str, Any]:
-    return {"say": "hello", "id": 1, "name": name, "edition": EDITION}
+    return {"type": "hello", "id": 1, "name": name, "schema_version": SCHEMA_VERSION}
 
 
 def take_control(bare: Bare) -> None:
     assert bare.ask(hello())["ok"]
-    assert bare.ask({"say": "take", "id": 2})["ok"]
+    assert bare.ask({"type": "acquire_control", "id": 2})["ok"]
 
 
 MALFORMED: list[tuple[object, str]] = [
     (b"", "not understood"),
     (b"\x00\xff\xfe", "not understood"),
-    (b'{"say": "take"', "not understood"),
+    (b'{"type": "acquire_control"', "not understood"),
     (b"[" * 5000, "not understood"),
     (b"[1, 2]", "not understood"),
     (b"null", "not understood"),
-    ({"say": "fly"}, "not understood"),
-    ({"id": 4}, "say"),
-    ({"say": "take", "id": "4"}, "id"),
-    ({"say": "take", "id": -4}, "id"),
-    ({"say": "take", "id": 4, "more": 1}, "more"),
-    ({"say": "hello", "id": 4, "name": "", "edition": 1}, "name"),
-    ({"say": "hello", "id": 4, "name": "a\nb", "edition": 1}, "name"),
-    ({"say": "hello", "id": 4, "name": "old", "edition": 0}, "different versions"),
-    ({"say": "ask", "id": 4}, "request"),
-    ({"say": "ask", "id": 4, "request": {"kind": "dance"}}, "request"),
-    ({"say": "ask", "id": 4, "request": {"kind": "energise"}}, "load_supported"),
-    ({"say": "ask", "id": 4, "request": {"kind": "energise", "load_supported": 1}}, "boolean"),
-    ({"say": "tell", "id": 4, "kind": "stop"}, "kind"),
-    ({"say": "tell", "id": 4, "kind": "notice", "text": "x" * 501}, "text"),
+    ({"type": "fly"}, "not understood"),
+    ({"id": 4}, "type"),
+    ({"type": "acquire_control", "id": "4"}, "id"),
+    ({"type": "acquire_control", "id": -4}, "id"),
+    ({"type": "acquire_control", "id": 4, "more": 1}, "more"),
+    ({"type": "hello", "id": 4, "name": "", "schema_version": 1}, "name"),
+    ({"type": "hello", "id": 4, "name": "a\nb", "schema_version": 1}, "name"),
+    ({"type": "hello", "id": 4, "name": "old", "schema_version": 0}, "different versions"),
+    ({"type": "request", "id": 4}, "request"),
+    ({"type": "request", "id": 4, "request": {"kind": "dance"}}, "request"),
+    ({"type": "request", "id": 4, "request": {"kind": "power_on"}}, "load_supported"),
+    ({"type": "request", "id": 4, "request": {"kind": "power_on", "load_supported": 1}}, "boolean"),
+    ({"type": "publish", "id": 4, "kind": "stop"}, "kind"),
+    ({"type": "publish", "id": 4, "kind": "notice", "text": "x" * 501}, "text"),
 ]
 
 
@@ -155,7 +155,7 @@ def test_each_malformed_message_gets_one_clear_answer(
 def test_a_force_that_is_no_finite_number_is_refused(bare: Bare, force: str) -> None:
     take_control(bare)
     text = (
-        '{"say": "ask", "id": 9, "request": {"kind": "apply", "behaviour": '
+        '{"type": "request", "id": 9, "request": {"kind": "apply", "behaviour": '
         f'{{"kind": "constant_force", "force_N": {force}}}}}}}'
     )
     bare.send(text.encode())
@@ -175,7 +175,7 @@ def test_a_long_message_is_refused_by_its_length(bare: Bare) -> None:
 
 
 def test_several_frames_are_refused_as_one(bare: Bare) -> None:
-    bare.socket.send_multipart([b'{"say": "take", "id": 4}', b"{}", b"{}"])
+    bare.socket.send_multipart([b'{"type": "acquire_control", "id": 4}', b"{}", b"{}"])
     assert "one frame" in bare.answer()[0]["text"]
     assert bare.ask(hello())["ok"]
 
@@ -185,13 +185,13 @@ def test_an_enormous_message_costs_its_sender_the_link_and_nobody_else(bare: Bar
     assert bare.ask(hello("other"), other)["ok"]
     bare.send(b" " * 20_000_000)
     bare.settle()
-    assert bare.ask({"say": "take", "id": 3}, other)["ok"]
+    assert bare.ask({"type": "acquire_control", "id": 3}, other)["ok"]
 
 
 def test_strangers_are_sent_to_say_hello_but_may_stop(bare: Bare) -> None:
-    reply = bare.ask({"say": "take", "id": 5})
+    reply = bare.ask({"type": "acquire_control", "id": 5})
     assert not reply["ok"] and "hello" in reply["text"]
-    bare.send({"say": "ask", "id": 6, "request": {"kind": "stop", "cause": "a stranger"}})
+    bare.send({"type": "request", "id": 6, "request": {"kind": "stop", "cause": "a stranger"}})
     reply, given = bare.answer()
     assert reply["ok"] and isinstance(given[0].request, Stop)
 
@@ -199,7 +199,7 @@ def test_strangers_are_sent_to_say_hello_but_may_stop(bare: Bare) -> None:
 def test_stops_come_first(bare: Bare) -> None:
     take_control(bare)
     for request in ({"kind": "tare"}, {"kind": "reset"}, {"kind": "stop"}):
-        bare.send({"say": "ask", "id": 7, "request": request})
+        bare.send({"type": "request", "id": 7, "request": request})
     time.sleep(0.05)  # until all three wait at the server
     given = bare.server.poll(time.monotonic())
     assert [incoming.request.kind for incoming in given] == ["stop", "tare", "reset"]
@@ -210,30 +210,30 @@ def test_control_passes_only_through_release_or_drop(bare: Bare) -> None:
     take_control(bare)
     assert bare.server.holder == "bare"
     assert bare.ask(hello("other"), other)["ok"]
-    refused = bare.ask({"say": "take", "id": 3}, other)
+    refused = bare.ask({"type": "acquire_control", "id": 3}, other)
     assert not refused["ok"] and "'bare'" in refused["text"]
     assert refused["data"]["holder"] == "bare"
-    # Hello again, or a beat by somebody else, changes nothing.
-    bare.send({"say": "beat"}, other)
+    # Hello again, or a heartbeat by somebody else, changes nothing.
+    bare.send({"type": "heartbeat"}, other)
     bare.ask(hello("other"), other)
     now = time.monotonic()
     assert not bare.server.holder_late(now)
     assert bare.server.holder_late(now + 0.2)
     bare.server.drop_holder()
     assert bare.server.holder is None and not bare.server.holder_late(now + 9)
-    assert not bare.ask({"say": "ask", "id": 4, "request": {"kind": "tare"}})["ok"]
-    assert bare.ask({"say": "take", "id": 3}, other)["ok"]
+    assert not bare.ask({"type": "request", "id": 4, "request": {"kind": "tare"}})["ok"]
+    assert bare.ask({"type": "acquire_control", "id": 3}, other)["ok"]
 
 
 def test_a_late_request_is_named_as_late(bare: Bare) -> None:
     take_control(bare)
     old = time.monotonic() - 5.0
-    tare = {"say": "ask", "id": 4, "sent_s": old, "request": {"kind": "tare"}}
+    tare = {"type": "request", "id": 4, "sent_s": old, "request": {"kind": "tare"}}
     assert "lay for 5" in bare.ask(tare)["text"]
-    stop = {"say": "ask", "id": 5, "sent_s": old, "request": {"kind": "stop"}}
+    stop = {"type": "request", "id": 5, "sent_s": old, "request": {"kind": "stop"}}
     assert bare.ask(stop)["ok"]  # a stop is never too late
     # A clock that runs ahead buys no more life than being heard now.
-    bare.send({"say": "beat", "sent_s": old + 1e6})
+    bare.send({"type": "heartbeat", "sent_s": old + 1e6})
     bare.settle()
     assert bare.server.holder_late(time.monotonic() + 0.2)
 
@@ -247,7 +247,7 @@ def test_the_holder_is_never_forgotten_among_many(bare: Bare) -> None:
         with bare.context.socket(zmq.DEALER) as one:
             one.connect(endpoint(bare.server.directory, REQUESTS))
             bare.ask(hello("crowd"), one)
-    assert bare.ask({"say": "ask", "id": 4, "request": {"kind": "tare"}})["ok"]
+    assert bare.ask({"type": "request", "id": 4, "request": {"kind": "tare"}})["ok"]
 
 
 JSON = st.recursive(
@@ -257,16 +257,16 @@ JSON = st.recursive(
     ),
     max_leaves=10,
 )
-WORDS = st.sampled_from(["hello", "take", "release", "ask", "tell", "bye", "beat", "", "x"])
+WORDS = st.sampled_from(["hello", "take", "release", "ask", "tell", "bye", "heartbeat", "", "x"])
 KINDS = st.sampled_from(
     ["apply", "energise", "stop", "tare", "marker", "start_run", "reset", "power_off", "y"]
 )
 NEARLY = st.fixed_dictionaries(
-    {"say": WORDS},
+    {"type": WORDS},
     optional={
         "id": st.integers(-2, 9) | JSON,
         "name": st.text(max_size=70) | JSON,
-        "edition": st.integers(0, 2) | JSON,
+        "schema_version": st.integers(0, 2) | JSON,
         "request": st.fixed_dictionaries(
             {"kind": KINDS},
             optional={"behaviour": JSON, "cause": JSON, "text": JSON, "values": JSON},
@@ -300,7 +300,7 @@ def test_whatever_is_said_is_answered_once_and_nothing_breaks(
     bare = long_lived
     bare.send(message)
     # The answer to this one tells that the message before has been dealt with.
-    bare.send({"say": "ask", "id": 77, "request": {"kind": "stop", "cause": "probe"}})
+    bare.send({"type": "request", "id": 77, "request": {"kind": "stop", "cause": "probe"}})
     answers = 0
     while True:
         reply, _ = bare.answer()
@@ -310,8 +310,8 @@ def test_whatever_is_said_is_answered_once_and_nothing_breaks(
         answers += 1
     assert answers <= 1
     if answers == 0:  # only what is valid and asked for no answer
-        assert json.loads(message)["say"] in {
-            "beat",
+        assert json.loads(message)["type"] in {
+            "heartbeat",
             "take",
             "release",
             "tell",
@@ -400,7 +400,7 @@ def test_no_thread_of_pythons_is_started(directory: Path) -> None:
 
 def test_what_is_given_is_named_and_answered(bare: Bare) -> None:
     take_control(bare)
-    bare.send({"say": "ask", "id": 11, "request": {"kind": "tare"}})
+    bare.send({"type": "request", "id": 11, "request": {"kind": "tare"}})
     given = bare.settle()
     assert [(one.name, one.request, one.id) for one in given] == [("bare", Tare(), 11)]
     bare.server.reply(given[0], False, "not now", {"why": 1})
@@ -417,7 +417,7 @@ def test_a_stop_does_not_wait_behind_another_request(bare: Bare) -> None:
         while not done():
             assert time.monotonic() < deadline
             given.extend(bare.server.poll(time.monotonic()))
-            bare.server.publish_event({"kind": "beat"})
+            bare.server.publish_event({"kind": "heartbeat"})
             time.sleep(0.002)
 
     def kinds() -> list[str]:
@@ -532,7 +532,11 @@ def test_a_real_time_cycle_hears_a_stop_beside_busy_programs(directory: Path) ->
 
 def test_malformed_messages_leave_nothing_behind_without_a_garbage_collector(bare: Bare) -> None:
     """The rig host runs with the collector off."""
-    bad = [b"{", b"[1]", json.dumps({"say": "ask", "id": 3, "request": {"kind": "x"}}).encode()]
+    bad = [
+        b"{",
+        b"[1]",
+        json.dumps({"type": "request", "id": 3, "request": {"kind": "x"}}).encode(),
+    ]
 
     def flood(count: int) -> None:
         for i in range(count):

@@ -43,7 +43,7 @@ def test_a_part_with_a_kind_of_its_own_replaces_the_bases(tmp_path: Path) -> Non
     ("text", "key", "file", "line"),
     [
         ("control: {rate: 500}\n", "control.rate", "rig.yaml", 3),
-        ("limits:\n  speed: {bounded: 900 mm/s}\n", "limits.speed.bounded", "rig.yaml", 4),
+        ("limits:\n  speed: {limited: 900 mm/s}\n", "limits.speed.limited", "rig.yaml", 4),
         ("control: {raet: 500 Hz}\n", "control.raet", "rig.yaml", 3),
     ],
 )
@@ -63,7 +63,7 @@ def test_a_mistake_of_the_base_is_placed_there(tmp_path: Path) -> None:
 @pytest.mark.parametrize("base", ["rig.yaml", "no_such.yaml", "7"])
 def test_a_base_that_is_none_is_refused(tmp_path: Path, base: str) -> None:
     (error,) = examine_profile(based(tmp_path, "", base)).errors
-    assert error.key == "based_on" and error.line == 1 and error.mend
+    assert error.key == "based_on" and error.line == 1 and error.fix
 
 
 def test_a_value_is_written_into_the_file_that_differs(tmp_path: Path) -> None:

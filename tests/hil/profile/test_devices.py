@@ -60,7 +60,7 @@ def test_the_simulated_sensors_say_what_the_profile_believes(name: str) -> None:
     drive.open()
     physics = drive.core.physics
     # A hand lifts the output; the nut must be dragged along by the springs.
-    drive.core.surroundings.push(200.0 / (7.0 if profile.rig.kind == "lever" else 1.0))
+    drive.core.environment.push(200.0 / (7.0 if profile.rig.kind == "lever" else 1.0))
     told, true = [], []
     for _ in range(60):
         counts = drive.read(0.0).deflection_counts
@@ -101,7 +101,7 @@ def test_impossible_actual_values_are_named(actual: dict[str, object], key: str,
     (problem,) = caught.value.problems
     assert problem.key == key
     assert what in problem.what
-    assert problem.mend
+    assert problem.fix
 
 
 def test_drive_options_and_the_local_bus_in_place_of_the_profiles() -> None:

@@ -1,4 +1,4 @@
-"""Every mistake in a profile gets one line that names file, line, key and mend."""
+"""Every mistake in a profile gets one line that names file, line, key and fix."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def line_of(text: str, part: str) -> int:
     return text[: text.index(part)].count("\n") + 1
 
 
-# old text, new text, a part of the new text in the line to be named, key, what, mend
+# old text, new text, a part of the new text in the line to be named, key, what, fix
 TABLE = [
     # unknown keys
     (
@@ -51,12 +51,12 @@ TABLE = [
         "known here: seed, supply",
     ),
     (
-        "bounded: 250 mm/s",
-        "bound: 250 mm/s",
-        "bound: 250",
-        "limits.speed.bound",
+        "limited: 250 mm/s",
+        "limit: 250 mm/s",
+        "limit: 250",
+        "limits.speed.limit",
         "unknown key",
-        "did you mean 'bounded'",
+        "did you mean 'limited'",
     ),
     # missing keys
     (
@@ -93,10 +93,10 @@ TABLE = [
         "for instance '60 N/mm'",
     ),
     (
-        "bounded: 580 N,",
-        "bounded: 580 N/mm,",
+        "limited: 580 N,",
+        "limited: 580 N/mm,",
         "580 N/mm",
-        "limits.force.bounded",
+        "limits.force.limited",
         "no quantity of the kind N",
         "'600 N'",
     ),
@@ -130,10 +130,10 @@ TABLE = [
     ("low: 31 V", "low: [31 V]", "[31 V]", "limits.supply.low", "a list is no quantity", "36 V"),
     ("low: 31 V", "low: 1e999 V", "1e999", "limits.supply.low", "impossible", "36 V"),
     (
-        "bounded: 70 degC",
-        "bounded: 70 V",
+        "limited: 70 degC",
+        "limited: 70 V",
         "70 V",
-        "limits.drive_temperature.bounded",
+        "limits.drive_temperature.limited",
         "kind degC",
         "70 degC",
     ),
@@ -244,10 +244,10 @@ TABLE = [
     ),
     # the parts against each other
     (
-        "bounded: 580 N, tripped: 615 N",
-        "bounded: 620 N, tripped: 615 N",
+        "limited: 580 N, tripped: 615 N",
+        "limited: 620 N, tripped: 615 N",
         "620 N",
-        "limits.force.bounded",
+        "limits.force.limited",
         "above the trip",
         "at or below 'tripped'",
     ),
@@ -276,18 +276,18 @@ TABLE = [
         "trip below 7.46",
     ),
     (
-        "bounded: 7.0 mm, tripped: 7.4 mm",
-        "bounded: 5 mm, tripped: 6 mm",
-        "bounded: 580",
-        "limits.force.bounded",
+        "limited: 7.0 mm, tripped: 7.4 mm",
+        "limited: 5 mm, tripped: 6 mm",
+        "limited: 580",
+        "limits.force.limited",
         "deflection trips first, at 540 N",
         "below 540 N",
     ),
     (
-        "bounded: 22 A",
-        "bounded: 8 A",
-        "bounded: 580",
-        "limits.force.bounded",
+        "limited: 22 A",
+        "limited: 8 A",
+        "limited: 580",
+        "limits.force.limited",
         "pushes with 390.2 N at most",
         "more current",
     ),
@@ -464,10 +464,10 @@ TABLE = [
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "part", "key", "what", "mend"), TABLE, ids=[f"{r[3]}:{r[4]}" for r in TABLE]
+    ("old", "new", "part", "key", "what", "fix"), TABLE, ids=[f"{r[3]}:{r[4]}" for r in TABLE]
 )
 def test_mistake_is_named(
-    tmp_path: Path, old: str, new: str, part: str, key: str, what: str, mend: str
+    tmp_path: Path, old: str, new: str, part: str, key: str, what: str, fix: str
 ) -> None:
     text = edited(FOOTPLATE, old, new)
     file = tmp_path / "profile.yaml"
@@ -478,9 +478,9 @@ def test_mistake_is_named(
     problem = found[0]
     assert problem.file == str(file)
     assert problem.line == line_of(text, part)
-    assert re.search(mend, problem.mend), problem.mend
-    assert problem.mend
-    assert str(problem) == f"{file}:{problem.line}: {key}: {problem.what}; {problem.mend}"
+    assert re.search(fix, problem.fix), problem.fix
+    assert problem.fix
+    assert str(problem) == f"{file}:{problem.line}: {key}: {problem.what}; {problem.fix}"
 
 
 SLIDE_TABLE = [
@@ -603,12 +603,12 @@ SLIDE_TABLE = [
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "part", "key", "what", "mend"),
+    ("old", "new", "part", "key", "what", "fix"),
     SLIDE_TABLE,
     ids=[f"{r[3]}:{r[4]}" for r in SLIDE_TABLE],
 )
 def test_mistake_in_a_linear_rig_is_named(
-    tmp_path: Path, old: str, new: str, part: str, key: str, what: str, mend: str
+    tmp_path: Path, old: str, new: str, part: str, key: str, what: str, fix: str
 ) -> None:
     text = edited(SLIDE, old, new)
     file = tmp_path / "slide.yaml"
@@ -616,7 +616,7 @@ def test_mistake_in_a_linear_rig_is_named(
     found = [p for p in problems_of(file) if p.key == key]
     assert [(p.file, p.line) for p in found] == [(str(file), line_of(text, part))]
     assert re.search(what, found[0].what), found[0].what
-    assert re.search(mend, found[0].mend), found[0].mend
+    assert re.search(fix, found[0].fix), found[0].fix
 
 
 def test_a_mistake_in_a_part_names_the_part_and_its_line(tmp_path: Path) -> None:
@@ -685,7 +685,7 @@ DRIVE = (SHIPPED / "drives" / "bench_cia402.yaml").read_text()
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "part", "key", "what", "mend"),
+    ("old", "new", "part", "key", "what", "fix"),
     [
         ("node: 5", "node: 500", "500", "drive.node", "less than or equal to 127", "change it"),
         ("node: 5", "nod: 5", "nod: 5", "drive.nod", "unknown key", "did you mean 'node'"),
@@ -760,7 +760,7 @@ DRIVE = (SHIPPED / "drives" / "bench_cia402.yaml").read_text()
     ],
 )
 def test_mistake_in_the_drive_is_named(
-    tmp_path: Path, old: str, new: str, part: str, key: str, what: str, mend: str
+    tmp_path: Path, old: str, new: str, part: str, key: str, what: str, fix: str
 ) -> None:
     text = edited(
         DRIVE.replace(
@@ -778,7 +778,7 @@ def test_mistake_in_the_drive_is_named(
     assert [p.file for p in found] == [str(drive)]
     # A missing key is shown where its mapping begins: the key that names the part, or 'bus'.
     assert re.search(what, found[0].what), found[0].what
-    assert re.search(mend, found[0].mend), found[0].mend
+    assert re.search(fix, found[0].fix), found[0].fix
     assert found[0].line == line_of(text, part)
 
 

@@ -86,8 +86,8 @@ def test_data_that_is_no_dump_is_refused() -> None:
 
 def test_unknown_name_lists_what_is_shipped() -> None:
     error = refused(Path("footplate_traner"))
-    assert "did you mean 'footplate_trainer'" in error.mend
-    assert "bench_slide" in error.mend
+    assert "did you mean 'footplate_trainer'" in error.fix
+    assert "bench_slide" in error.fix
     assert "no such file" in str(error)
 
 
@@ -127,15 +127,15 @@ BROKEN = [
 ]
 
 
-@pytest.mark.parametrize(("text", "line", "what", "mend"), BROKEN, ids=[b[2] for b in BROKEN])
-def test_broken_file_is_named(tmp_path: Path, text: str, line: int, what: str, mend: str) -> None:
+@pytest.mark.parametrize(("text", "line", "what", "fix"), BROKEN, ids=[b[2] for b in BROKEN])
+def test_broken_file_is_named(tmp_path: Path, text: str, line: int, what: str, fix: str) -> None:
     file = tmp_path / "broken.yaml"
     file.write_text(text)
     problem = refused(file).problems[0]
     assert problem.file == str(file)
     assert problem.line == line
     assert what in problem.what, problem.what
-    assert mend in problem.mend, problem.mend
+    assert fix in problem.fix, problem.fix
 
 
 def test_aliases_that_multiply_are_refused(tmp_path: Path) -> None:
@@ -326,7 +326,7 @@ def _raises_only_profile_error(file: Path) -> None:
     except ProfileError as error:
         assert error.problems
         for problem in error.problems:
-            assert problem.what and problem.mend, problem
+            assert problem.what and problem.fix, problem
             assert "\n" not in str(problem)
             assert str(problem).startswith(problem.file)
         json.dumps(error.as_data())

@@ -36,22 +36,22 @@ def test_values_go_to_the_file_that_holds_them(own: Path) -> None:
             "actuator.screw.lead": "5 mm",
             "calibration.zero": "2051.5",
             "limits.travel.lower": "3 mm",
-            "limits.speed.bounded": "200 mm/s",
+            "limits.speed.limited": "200 mm/s",
         },
     )
     profile = load_profile(own)
     assert profile.actuator.screw.lead == pytest.approx(0.005)
     assert profile.calibration.zero == 2051.5
     assert profile.limits.travel.lower == pytest.approx(0.003)
-    assert profile.limits.speed.bounded == pytest.approx(0.2)
+    assert profile.limits.speed.limited == pytest.approx(0.2)
     assert changed_lines(before[1], screw.read_text()) == ["-   lead: 10 mm", "+   lead: 5 mm"]
     assert changed_lines(before[0], own.read_text()) == [
         "-   zero: 2048                 # counts at no load",
         "+   zero: 2051.5                 # counts at no load",
         "-     lower: 2 mm",
         "+     lower: 3 mm",
-        "-   speed: {bounded: 250 mm/s, tripped: 320 mm/s}",
-        "+   speed: {bounded: 200 mm/s, tripped: 320 mm/s}",
+        "-   speed: {limited: 250 mm/s, tripped: 320 mm/s}",
+        "+   speed: {limited: 200 mm/s, tripped: 320 mm/s}",
     ]
     assert {w.file for w in written} == {own, screw}
     assert {w.backup.read_text() for w in written} == set(before)
@@ -69,9 +69,9 @@ def test_a_missing_key_is_put_at_the_end_of_its_mapping(own: Path) -> None:
 @pytest.mark.parametrize(
     ("changes", "part"),
     [
-        ({"limits.speed.bounded": "20 kg"}, "speed"),
-        ({"limits.speed.bounded": "900 mm/s"}, "speed"),
-        ({"limits.sped.bounded": "200 mm/s"}, "sped"),
+        ({"limits.speed.limited": "20 kg"}, "speed"),
+        ({"limits.speed.limited": "900 mm/s"}, "speed"),
+        ({"limits.sped.limited": "200 mm/s"}, "sped"),
         ({"calibration.zero": "2050", "actuator.screw.lead": "-5 mm"}, "lead"),
         ({"calibration": "2050"}, "calibration"),
         ({"actuator": "x"}, "actuator"),

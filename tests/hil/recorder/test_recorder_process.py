@@ -128,12 +128,12 @@ def test_runs_hold_what_passed_between_their_events(served: Served, directory: P
             watch.samples(0.2)
         assert end(process) == 0
     run, one, two = (load_run(summary.path) for summary in list_runs(runs))
-    assert run.complete and run.meta["how_it_ended"] == "ended as asked"
+    assert run.complete and run.meta["how_it_ended"] == "ended as requested"
     assert run.meta["note"] == "tight screws" and run.meta["profile"]["name"] == "made up"
     cycles = without_gap(run)
     kinds = [event["kind"] for event in run.events]
     assert kinds[0] == "start_run" and kinds[-1] == "end_run" and "marker" in kinds
-    assert "beat" not in kinds
+    assert "heartbeat" not in kinds
     assert run.events[0]["time_s"] == pytest.approx(cycles[0] / 1000.0, abs=0.0015)
     assert run.events[-1]["time_s"] == pytest.approx((cycles[-1] + 1) / 1000.0, abs=0.0015)
     expected = (cycles % 97 + 6 / 64).astype(np.float32)  # as the publisher makes them

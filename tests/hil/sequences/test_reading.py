@@ -1,4 +1,4 @@
-"""Sequence files: what they mean, and one line for each mistake that names place and mend."""
+"""Sequence files: what they mean, and one line for each mistake that names place and fix."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from hil.sequences.sequence_steps import STEPS, BehaviourStep
 GOOD = """\
 name: short
 steps:
-  - energise
+  - power_on
   - do: hold_position
     position: 20 mm
     speed: 30 mm/s
@@ -57,7 +57,7 @@ def test_quantities_become_requests_in_si(tmp_path: Path) -> None:
     assert sequence.figures == [("virtual_spring", "medium")]
 
 
-# old, new, a text on the line that must be named, key, what, mend
+# old, new, a text on the line that must be named, key, what, fix
 MISTAKES = [
     ("position: 20 mm", "position: 20 N", "20 N", r"steps[1].position", "kind m", "10 mm"),
     ("position: 20 mm", "position: 20", "position: 20\n", r"steps[1].position", "no unit", "10 mm"),
@@ -73,8 +73,8 @@ MISTAKES = [
         "no step",
         "did you mean 'hold_position'",
     ),
-    ("- energise", "- energize", "energize", "steps[0].do", "no step", "did you mean 'energise'"),
-    ("  - energise\n", "", "hold_position", "steps[0].do", "without power", "'- energise' before"),
+    ("- power_on", "- power_onn", "power_onn", "steps[0].do", "no step", "did you mean 'power_on'"),
+    ("  - power_on\n", "", "hold_position", "steps[0].do", "without power", "'- power_on' before"),
     (
         "  - power_off\n",
         "",
@@ -129,13 +129,13 @@ MISTAKES = [
     ("  - power_off", "\t- power_off", "\t- power_off", "", "a tab stands", "spaces"),
     ("  - power_off", "  - 7", "- 7", "steps[3]", "'7' is no step", "do: float"),
     ("  - power_off", "  - {for: 1 s}", "- {for", "steps[3]", "'do' is missing", "one of"),
-    ("name: short", "name: [", "- energise", "", "not YAML", "brackets"),
+    ("name: short", "name: [", "- power_on", "", "not YAML", "brackets"),
 ]
 
 
-@pytest.mark.parametrize(("old", "new", "part", "key", "what", "mend"), MISTAKES)
-def test_each_mistake_is_named_with_its_line_and_mend(
-    tmp_path: Path, old: str, new: str, part: str, key: str, what: str, mend: str
+@pytest.mark.parametrize(("old", "new", "part", "key", "what", "fix"), MISTAKES)
+def test_each_mistake_is_named_with_its_line_and_fix(
+    tmp_path: Path, old: str, new: str, part: str, key: str, what: str, fix: str
 ) -> None:
     assert GOOD.count(old) == 1
     text = GOOD.replace(old, new)
@@ -147,7 +147,7 @@ def test_each_mistake_is_named_with_its_line_and_mend(
         if re.match(rf".*sequence\.yaml:{line}: ", entry)
         and key in entry
         and what in entry
-        and mend in entry
+        and fix in entry
     ]
     assert len(found) == 1, lines
 
@@ -203,7 +203,7 @@ def test_a_waveform_takes_its_unit_from_what_it_moves_and_its_points_from_a_file
 ) -> None:
     (tmp_path / "steps.csv").write_text("time_s,value\n0,0\n0.5,20\n1.0,20\n")
     text = (
-        "name: w\nsteps:\n  - energise\n"
+        "name: w\nsteps:\n  - power_on\n"
         "  - {do: waveform, shape: sine, of: rest, offset: 20 mm, amplitude: 3 mm, for: 2 s}\n"
         "  - {do: waveform, shape: file, file: steps.csv, for: 1 s}\n  - power_off\n"
     )
@@ -215,7 +215,7 @@ def test_a_waveform_takes_its_unit_from_what_it_moves_and_its_points_from_a_file
 
 def test_a_force_waveform_in_millimetres_is_refused(tmp_path: Path) -> None:
     text = (
-        "name: w\nsteps:\n  - energise\n"
+        "name: w\nsteps:\n  - power_on\n"
         "  - {do: waveform, shape: sine, amplitude: 3 mm, for: 2 s}\n  - power_off\n"
     )
     assert "steps[1].amplitude" in refused(tmp_path, text)
@@ -275,7 +275,7 @@ def test_loads_that_the_rig_does_not_have_are_refused(tmp_path: Path) -> None:
     sequence = load_sequence(written(tmp_path, text))
     problems = unfit(sequence, load_profile("footplate_trainer"))
     assert [problem.line for problem in problems] == [15]
-    assert "2.5 kg, 5 kg, 7.5 kg" in problems[0].mend
+    assert "2.5 kg, 5 kg, 7.5 kg" in problems[0].fix
 
 
 def test_the_shipped_sequence_fits_the_shipped_rig() -> None:

@@ -11,10 +11,10 @@ from typing import Any
 import pytest
 
 from drivers.base import PowerStage
-from drivers.simulated.surroundings_door import SurroundingsClient
+from drivers.simulated.simulation_control import EnvironmentClient
 from hil.analysis.measures import measure
 from hil.bench.lockstep import LockstepBench
-from hil.core.requests import Apply, Commission, Energise, Float, Request, Reset, Stop
+from hil.core.requests import Apply, Commission, Float, PowerOn, Request, Reset, Stop
 from hil.core.samples import State
 from hil.host.processes import BenchProcesses, start_bench
 from hil.link.client import Client
@@ -29,7 +29,7 @@ from hil.procedures.procedure import (
     Procedure,
     ProcedureFailed,
     Seen,
-    asked,
+    send_requests,
     wait_for_state,
     wait_until_resting,
 )
@@ -43,7 +43,7 @@ from hil.sequences.sequence import load_sequence
 SHORT = """\
 name: short
 steps:
-  - energise
+  - power_on
   - {do: hold_position, position: 12 mm, speed: 30 mm/s, for: 1.2 s}
   - {do: marker, text: up}
   - {do: stop, measure: exercise, for: 0.3 s}
@@ -84,9 +84,9 @@ def watched(procedure: Procedure, kept: list[Any]) -> Procedure:
 
 def energised(then: Generator[Action, Seen, None]) -> Procedure:
     yield from wait_until_resting()
-    yield from asked([Energise(load_supported=True)])
+    yield from send_requests([PowerOn(load_supported=True)])
     yield from wait_for_state(State.STANDBY)
-    yield from asked([Apply(behaviour=Float(damping_N_s_m=300.0))])
+    yield from send_requests([Apply(behaviour=Float(damping_N_s_m=300.0))])
     yield from then
 
 
@@ -122,8 +122,8 @@ def test_the_demo_gives_every_figure_near_what_was_asked_and_again_the_same(
     data = measured.as_data()
     assert data["constant_force"]["mean_N"] == pytest.approx(210.0, abs=2.0)
     assert data["constant_force"]["rms_error_N"] < 3.0
-    for spring, asked_N_per_mm in zip(data["virtual_spring"], (10.0, 40.0, 100.0), strict=True):
-        assert spring["measured_N_per_mm"] == pytest.approx(asked_N_per_mm, rel=0.06)
+    for spring, setpoint_N_per_mm in zip(data["virtual_spring"], (10.0, 40.0, 100.0), strict=True):
+        assert spring["measured_N_per_mm"] == pytest.approx(setpoint_N_per_mm, rel=0.06)
     assert data["hold"]["weight_kg"] == 5.0 and abs(data["hold"]["sag_mm"]) < 0.5
     assert data["stop"]["cause"] == "exercise of the stop"
     assert run.column("power_stage")[-1] == PowerStage.OFF
@@ -140,7 +140,7 @@ def test_a_stop_that_was_not_asked_for_ends_the_procedure_without_power(profile:
 
     def drive_reports_overcurrent() -> Generator[Action, Seen, None]:
         yield Pause(0.2)
-        bench.surroundings.disturb("drive_fault", 0x2310)
+        bench.environment.disturb("drive_fault", 0x2310)
         yield from pause_long()
 
     ended = LockstepRunner(bench).run(energised(drive_reports_overcurrent()))
@@ -195,9 +195,9 @@ def iter_nothing() -> Generator[Action, Seen, None]:
 # --------------------------------------------------------------------------- live
 
 
-def connected(bench: BenchProcesses) -> tuple[Client, SurroundingsClient]:
+def connected(bench: BenchProcesses) -> tuple[Client, EnvironmentClient]:
     client = Client.connect(bench.link_directory, name="test")
-    return client, SurroundingsClient(client.description["surroundings"])
+    return client, EnvironmentClient(client.description["environment"])
 
 
 def at_rest(bench: BenchProcesses) -> None:
@@ -207,7 +207,7 @@ def at_rest(bench: BenchProcesses) -> None:
         client.request(Reset())
         client.release_control()
         # A hand brings down what would sink for a quarter of a minute.
-        hand = SurroundingsClient(client.description["surroundings"])
+        hand = EnvironmentClient(client.description["environment"])
         hand.push(-25.0, 0.0, 1.5)
         hand.close()
 
@@ -301,7 +301,7 @@ def test_control_is_kept_while_a_person_thinks_and_no_means_no(bench: BenchProce
     client, hand = connected(bench)
     hand.close()
     with client:
-        # No surroundings: as on a real rig, the person is asked.
+        # No environment: as on a real rig, the person is asked.
         ended = LiveRunner(client, None, slow).run(energised(two_questions()))
     assert (ended.how, ended.text) == ("failed", "somebody said no")
     assert len(asked_in) == 2 and threading.main_thread().name not in asked_in
@@ -312,9 +312,9 @@ def test_a_stop_step_of_its_own_does_not_end_a_procedure(bench: BenchProcesses) 
     at_rest(bench)
 
     def stops_itself() -> Generator[Action, Seen, None]:
-        yield from asked([Stop(cause="own")])
+        yield from send_requests([Stop(cause="own")])
         yield Pause(0.3)
-        yield from asked([Reset()])
+        yield from send_requests([Reset()])
         yield Pause(0.1)
 
     client, hand = connected(bench)

@@ -1,4 +1,4 @@
-"""The bounded tier by itself: caps are always sane, and brake the right way."""
+"""The limited tier by itself: caps are always sane, and brake the right way."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ from hil.control.rig_model import moved_mass
 from hil.core.limits import Limit
 from hil.profile.loader import load_profile
 from hil.profile.schema import Lever, Profile
-from hil.supervision.bound_notices import BoundNotices
 from hil.supervision.bounds import Bounds, allowed_speed
+from hil.supervision.limit_notices import LimitNotices
 
 PERIOD = 0.001
 PROFILE = load_profile("footplate_trainer")
@@ -35,7 +35,7 @@ class Held:
         self.estimator.reset((profile.limits.travel.lower + profile.limits.travel.upper) / 2, 0.0)
         self.load = load_N
         for _ in range(500):
-            self.bounds.watch(self.estimator, load_N, True, PERIOD)
+            self.bounds.update(self.estimator, load_N, True, PERIOD)
 
     def at(
         self,
@@ -51,7 +51,7 @@ class Held:
             estimator.output_position_m = position
         estimator.output_velocity_m_s = velocity
         estimator.nut_velocity_m_s = velocity if nut_velocity is None else nut_velocity
-        self.bounds.renew(estimator, self.load, heat, temperature, current)
+        self.bounds.compute(estimator, self.load, heat, temperature, current)
         return self.bounds
 
 
@@ -78,18 +78,18 @@ def test_caps_are_numbers_in_order_within_the_flat_ones(
 ) -> None:
     bounds = Bounds(profile, PERIOD)
     estimator = copy.copy(ESTIMATOR)
-    most_torque = profile.limits.current.bounded * profile.actuator.motor.torque_constant
+    most_torque = profile.limits.current.limited * profile.actuator.motor.torque_constant
     for position, velocity, nut_velocity, force in cycles:
         estimator.output_position_m = position
         estimator.output_velocity_m_s = velocity
         estimator.nut_velocity_m_s = nut_velocity
-        bounds.watch(estimator, force, energised, PERIOD)
-        bounds.renew(estimator, force, heat, temperature, 5.0)
+        bounds.update(estimator, force, energised, PERIOD)
+        bounds.compute(estimator, force, heat, temperature, 5.0)
         assert bounds.most_low_N <= bounds.force_low_N <= bounds.force_high_N
         assert bounds.force_high_N <= bounds.most_high_N
         assert 0 < bounds.torque_limit_N_m <= most_torque + 1e-12
         bounds.note_shaped(bounds.force_low_N)
-        assert bounds.bounded >> bounds.low_limit & 1
+        assert bounds.limited >> bounds.low_limit & 1
 
 
 @settings(max_examples=60, deadline=None)
@@ -138,13 +138,13 @@ def test_in_mid_stroke_at_rest_only_the_flat_limits_cap() -> None:
     assert (bounds.force_low_N, bounds.force_high_N) == (-580.0, 580.0)
     assert (bounds.low_limit, bounds.high_limit) == (Limit.FORCE, Limit.FORCE)
     bounds.note_shaped(579.9)
-    assert bounds.bounded == 0
+    assert bounds.limited == 0
     bounds.note_shaped(580.0)
-    assert bounds.bounded == 1 << Limit.FORCE
+    assert bounds.limited == 1 << Limit.FORCE
 
 
 def test_deflection_caps_force_through_the_calibration(change: Callable[..., Any]) -> None:
-    short = change(PROFILE, limits__deflection__bounded=0.004)
+    short = change(PROFILE, limits__deflection__limited=0.004)
     bounds = Held(short).at()
     assert bounds.force_high_N == pytest.approx(360.0 + 60.0)  # 3 mm at 120, 1 mm at 60 N/mm
     assert bounds.force_low_N == pytest.approx(-420.0)
@@ -174,14 +174,14 @@ def test_outside_a_soft_end_the_place_itself_is_the_end_until_left() -> None:
     bounds = Bounds(PROFILE, PERIOD)
     estimator = Estimator(PROFILE, PERIOD)
     estimator.reset(0.0, 0.0)
-    bounds.watch(estimator, 0.0, False, PERIOD)
+    bounds.update(estimator, 0.0, False, PERIOD)
     assert bounds.low_end_m == 0.0
     for step in range(40):
         estimator.output_position_m = 1e-4 * step
-        bounds.watch(estimator, 0.0, True, PERIOD)
+        bounds.update(estimator, 0.0, True, PERIOD)
     assert bounds.low_end_m == 0.002
     estimator.output_position_m = 0.001
-    bounds.watch(estimator, 0.0, True, PERIOD)
+    bounds.update(estimator, 0.0, True, PERIOD)
     assert bounds.low_end_m == 0.002
 
 
@@ -237,9 +237,9 @@ class TestCurrent:
 
     def test_the_bit_is_set_when_the_current_stands_there(self) -> None:
         held = Held()
-        assert held.at(heat=0.85, current=5.0).bounded == 0
-        assert held.at(heat=0.9, current=13.2).bounded == 1 << Limit.MOTOR_HEAT
-        assert held.at(temperature=85.0, current=14.0).bounded == 1 << Limit.DRIVE_TEMPERATURE
+        assert held.at(heat=0.85, current=5.0).limited == 0
+        assert held.at(heat=0.9, current=13.2).limited == 1 << Limit.MOTOR_HEAT
+        assert held.at(temperature=85.0, current=14.0).limited == 1 << Limit.DRIVE_TEMPERATURE
 
 
 class TestLoad:
@@ -253,7 +253,7 @@ class TestLoad:
         for _ in range(150):
             velocity -= 9.80665 / 7 * PERIOD  # what a free weight does to the rod
             held.estimator.output_velocity_m_s = velocity
-            held.bounds.watch(held.estimator, 0.0, True, PERIOD)
+            held.bounds.update(held.estimator, 0.0, True, PERIOD)
         assert held.bounds.hung_load_N == pytest.approx(hung, rel=0.15)
 
     def test_mass_at_the_rod_against_the_simulated_rig(self) -> None:
@@ -283,12 +283,12 @@ class TestTorqueCaps:
 
     motor = PROFILE.actuator.motor
     per_m = PROFILE.actuator.radians_per_metre
-    speed = PROFILE.limits.speed.bounded
+    speed = PROFILE.limits.speed.limited
 
     def at(self, velocity: float, supply_V: float) -> Bounds:
         held = Held()
         held.estimator.nut_velocity_m_s = velocity
-        held.bounds.renew(held.estimator, held.load, 0.0, 20.0, 0.0, supply_V)
+        held.bounds.compute(held.estimator, held.load, 0.0, 20.0, 0.0, supply_V)
         return held.bounds
 
     def test_ample_supply_leaves_the_current_limit(self) -> None:
@@ -332,13 +332,13 @@ class TestTorqueCaps:
     def test_told_by_the_limit_whose_cap_cut(self) -> None:
         bounds = self.at(0.0, 2.5)
         for torque, limit in ((bounds.torque_high_N_m, Limit.SUPPLY_LOW), (0.1, Limit.CURRENT)):
-            bounds.bounded = 0
+            bounds.limited = 0
             bounds.note_torque(torque)
-            assert bounds.bounded == 1 << limit
+            assert bounds.limited == 1 << limit
 
 
 def test_a_bound_that_flickers_is_told_once() -> None:
-    notices = BoundNotices()
+    notices = LimitNotices()
     told = [notices.new(mask, PERIOD) for mask in (0, 6, 2, 0, 6, 4) * 100]
     assert told[1] == 6 and sum(told) == 6
     assert notices.new(8, PERIOD) == 8  # another one is news at once

@@ -6,7 +6,7 @@ import pytest
 from test_trips_on_rig import MIDDLE, Rig
 
 from hil.core.limits import Limit
-from hil.core.requests import Energise, HoldPosition, PowerOff
+from hil.core.requests import HoldPosition, PowerOff, PowerOn
 from hil.core.samples import INDEX, State
 from hil.profile.schema import Profile
 
@@ -16,9 +16,9 @@ def held(profile: Profile, mass_kg: float, at_m: float) -> Rig:
     rig = Rig(profile, mass_kg)
     rig.apply(HoldPosition(position_m=at_m, speed_m_s=0.08))
     rig.run(3.0)
-    assert rig.state is State.WORKING, rig.bench.bench.cause_text
+    assert rig.state is State.RUNNING, rig.bench.bench.cause_text
     assert rig.value("output_position_m") == pytest.approx(at_m, abs=0.003)
-    rig.bounded = 0
+    rig.limited = 0
     return rig
 
 
@@ -30,11 +30,11 @@ def test_the_heaviest_weight_may_come_off_at_once(footplate: Profile, at_m: floa
     fastest = 0.0
     for _ in range(2500):
         row = rig.bench.step()
-        rig.bounded |= int(row[INDEX["bounded"]])
+        rig.limited |= int(row[INDEX["limited"]])
         fastest = max(fastest, abs(row[INDEX["nut_velocity_m_s"]]))
-    assert rig.state is State.WORKING, rig.bench.bench.cause_text
-    assert 0.6 * footplate.limits.speed.bounded < fastest < 1.05 * footplate.limits.speed.bounded
-    assert rig.bounded >> Limit.SPEED & 1
+    assert rig.state is State.RUNNING, rig.bench.bench.cause_text
+    assert 0.6 * footplate.limits.speed.limited < fastest < 1.05 * footplate.limits.speed.limited
+    assert rig.limited >> Limit.SPEED & 1
     assert rig.value("output_position_m") == pytest.approx(at_m, abs=3e-4)
 
 
@@ -45,7 +45,7 @@ def test_a_weight_laid_on_at_once_is_caught_and_lifted_back(
     rig = held(footplate, before, MIDDLE)
     rig.do.hang(after)
     rig.run(4.0)
-    assert rig.state is State.WORKING, rig.bench.bench.cause_text
+    assert rig.state is State.RUNNING, rig.bench.bench.cause_text
     assert rig.value("output_position_m") == pytest.approx(MIDDLE, abs=3e-4)
 
 
@@ -58,7 +58,7 @@ def test_five_kilograms_more_at_once_than_can_be_braked_trip_at_the_soft_end(
     rig.do.hang(7.5)
     rig.until_stopped()
     assert rig.bench.bench.cause == Limit.TRAVEL
-    assert rig.bounded >> Limit.FORCE & 1
+    assert rig.limited >> Limit.FORCE & 1
 
 
 def test_no_power_to_a_load_that_still_sinks(footplate: Profile) -> None:
@@ -67,10 +67,10 @@ def test_no_power_to_a_load_that_still_sinks(footplate: Profile) -> None:
     assert rig.bench.request(PowerOff()).accepted
     rig.run(0.8)
     assert rig.value("output_position_m") > 0.005
-    outcome = rig.bench.request(Energise(load_supported=True))
+    outcome = rig.bench.request(PowerOn(load_supported=True))
     assert not outcome.accepted
     assert "still moves" in outcome.text and "Wait until it rests" in outcome.text
     rig.run(3.0)
-    assert rig.bench.request(Energise(load_supported=True)).accepted
+    assert rig.bench.request(PowerOn(load_supported=True)).accepted
     rig.run(1.0)
     assert rig.state is State.STANDBY

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from drivers.base import PowerStage, Telemetry
 from hil.control.estimation import Estimator
-from hil.core.limit_texts import WORDING, label, mend, sentence
+from hil.core.limit_texts import WORDING, fix, label, sentence
 from hil.core.limits import Cause, Limit
 from hil.profile.loader import load_profile
 from hil.profile.schema import Profile
@@ -378,7 +378,7 @@ class TestDrive:
     def test_dropped_out(self, watched: Watched, stage: PowerStage) -> None:
         watched.telemetry.power = stage
         assert watched.cycles(2, energised=False) == 0
-        assert watched.cycle() == Cause.DRIVE_DROPPED_OUT
+        assert watched.cycle() == Cause.DRIVE_DISABLED
         assert stage.name.lower().replace("_", " ") in watched.supervisor.detail
 
     @pytest.mark.parametrize("energised", [True, False])
@@ -469,7 +469,7 @@ def test_what_trips_at_a_force_trips_at_a_greater_one(force: float, more: float)
 
     greater = math.copysign(abs(force) + more, force)
     assert trips(greater) >= trips(force)
-    assert not trips(force) or abs(force) > LIMITS.force.bounded
+    assert not trips(force) or abs(force) > LIMITS.force.limited
 
 
 def test_every_limit_and_cause_has_words() -> None:
@@ -477,7 +477,7 @@ def test_every_limit_and_cause_has_words() -> None:
     assert set(map(int, WORDING)) == codes
     for code in codes:
         assert 3 <= len(label(code)) <= 20
-        assert sentence(code).endswith(".") and mend(code).endswith(".")
+        assert sentence(code).endswith(".") and fix(code).endswith(".")
     assert len({label(code) for code in codes}) == len(codes)
-    assert (label(0), sentence(0), mend(0)) == ("", "", "")
-    assert "99" in label(99) and "99" in sentence(99) and mend(99) == ""
+    assert (label(0), sentence(0), fix(0)) == ("", "", "")
+    assert "99" in label(99) and "99" in sentence(99) and fix(99) == ""

@@ -10,14 +10,14 @@ import pytest
 
 from drivers.base import Command, PowerRequest, PowerStage
 from hil.bench.lockstep import LockstepBench
-from hil.core.limit_texts import bound_names, label
+from hil.core.limit_texts import label, limit_names
 from hil.core.limits import Cause, Limit
 from hil.core.requests import (
     Apply,
     ConstantForce,
-    Energise,
     Float,
     HoldPosition,
+    PowerOn,
     Reset,
     VirtualSpring,
 )
@@ -51,19 +51,19 @@ class Rig:
             write(command)
 
         self.bench.drive.write = listen  # type: ignore[method-assign]
-        self.bounded = 0
-        self.do = self.bench.surroundings
+        self.limited = 0
+        self.do = self.bench.environment
         self.do.hang(mass_kg)
         self.run(0.1)
-        assert self.bench.request(Energise(load_supported=True)).accepted
+        assert self.bench.request(PowerOn(load_supported=True)).accepted
         self.run(0.1)
         assert self.state is State.STANDBY
         if at_m is not None:
             self.apply(HoldPosition(position_m=at_m, speed_m_s=0.08))
             self.run(0.3 + 1.875 * at_m / 0.08)
-            assert self.state is State.WORKING, self.bench.bench.cause_text
+            assert self.state is State.RUNNING, self.bench.bench.cause_text
             assert abs(self.value("output_position_m") - at_m) < 0.004
-        self.bounded = 0
+        self.limited = 0
 
     @property
     def state(self) -> State:
@@ -78,14 +78,14 @@ class Rig:
 
     def run(self, seconds: float) -> None:
         for _ in range(round(seconds * 1000)):
-            self.bounded |= int(self.bench.step()[INDEX["bounded"]])
+            self.limited |= int(self.bench.step()[INDEX["limited"]])
 
     def until_stopped(self, seconds: float = 3.0) -> None:
         for _ in range(round(seconds * 1000)):
-            self.bounded |= int(self.bench.step()[INDEX["bounded"]])
+            self.limited |= int(self.bench.step()[INDEX["limited"]])
             if self.state is State.STOPPED:
                 return
-        raise AssertionError(f"not stopped after {seconds} s; bounded {bound_names(self.bounded)}")
+        raise AssertionError(f"not stopped after {seconds} s; limited {limit_names(self.limited)}")
 
 
 @dataclass
@@ -124,7 +124,7 @@ CASES = {
         Limit.FORCE,
         lambda rig: rig.do.push(-40),
         "305 N",
-        {"limits__force__bounded": 300.0, "limits__force__tripped": 305.0},
+        {"limits__force__limited": 300.0, "limits__force__tripped": 305.0},
         bounds=(Limit.FORCE,),
         undo=lambda rig: rig.do.push(0),
     ),
@@ -141,7 +141,7 @@ CASES = {
         Limit.DEFLECTION,
         lambda rig: rig.do.push(-60),
         "mm",
-        {"limits__deflection__bounded": 0.003, "limits__deflection__tripped": 0.0031},
+        {"limits__deflection__limited": 0.003, "limits__deflection__tripped": 0.0031},
         bounds=(Limit.DEFLECTION,),
         undo=lambda rig: rig.do.push(0),
     ),
@@ -158,7 +158,7 @@ CASES = {
         # A hand stronger than the rig may be.
         {
             "limits__speed__tripped": 5.0,
-            "limits__force__bounded": 300.0,
+            "limits__force__limited": 300.0,
             "limits__force__tripped": 5000.0,
         },
         mass_kg=0.0,
@@ -171,9 +171,9 @@ CASES = {
         "beyond ±120 mm/s",
         # A motor too weak to hold the nut back.
         {
-            "limits__speed__bounded": 0.09,
+            "limits__speed__limited": 0.09,
             "limits__speed__tripped": 0.12,
-            "limits__current__bounded": 3.0,
+            "limits__current__limited": 3.0,
             "simulation__actual": WIDE,
         },
         mass_kg=0.0,
@@ -197,7 +197,7 @@ CASES = {
         {
             "actuator__motor__thermal_time_constant": 0.4,
             "actuator__motor__continuous_current": 3.0,
-            "limits__motor_heat__bounded": 2.0,
+            "limits__motor_heat__limited": 2.0,
         },
         mass_kg=0.0,
     ),
@@ -296,7 +296,7 @@ CASES = {
         undo=lambda rig: setattr(rig.bench.drive.telemetry, "lost", ""),
     ),
     "drive dropped out": Case(
-        Cause.DRIVE_DROPPED_OUT,
+        Cause.DRIVE_DISABLED,
         lambda rig: rig.do.disturb("restart", 1),
         "power stage off",
         stays_refused="counts have restarted",
@@ -329,7 +329,7 @@ def test_cause_stops_latches_and_resets(
     assert stop[0]["cause"] == label(case.cause)
     assert stop[0]["trip"] is (case.cause not in (Cause.OPERATOR, Cause.HOST_ENDING))
     for limit in case.bounds:
-        assert rig.bounded >> limit & 1, f"{limit.name} was not bounded before the trip"
+        assert rig.limited >> limit & 1, f"{limit.name} was not limited before the trip"
 
     # The first command that leaves with the cause known removes power already.
     rig.run(0.003)
@@ -342,7 +342,7 @@ def test_cause_stops_latches_and_resets(
     case.undo(rig)
     rig.run(0.2)
     assert rig.state is State.STOPPED
-    assert not rig.bench.request(Energise(load_supported=True)).accepted
+    assert not rig.bench.request(PowerOn(load_supported=True)).accepted
     assert not rig.bench.request(Apply(behaviour=Float())).accepted
     sent = len(rig.received)
     rig.run(0.1)
@@ -366,7 +366,7 @@ def test_cause_stops_latches_and_resets(
     assert abs(rig.bench.drive.core.physics.nut_position_m - before) < 0.004
     assert rig.bench.drive.core.power is PowerStage.OFF
 
-    outcome = rig.bench.request(Energise(load_supported=True))
+    outcome = rig.bench.request(PowerOn(load_supported=True))
     if case.stays_refused:
         assert not outcome.accepted and case.stays_refused in outcome.text
         assert "restart the rig host" in outcome.text
@@ -377,10 +377,10 @@ def test_cause_stops_latches_and_resets(
 
 
 def test_every_limit_and_cause_is_provoked_here() -> None:
-    bounded_only = {Limit.VIRTUAL_STIFFNESS, Limit.DAMPING}
-    # The enabling control belongs to restricted operation: tests/hil/control/test_commissioning.
-    provoked = {case.cause for case in CASES.values()} | {Cause.ENABLING_RELEASED}
-    assert provoked == {*Limit, *Cause} - bounded_only
+    limited_only = {Limit.VIRTUAL_STIFFNESS, Limit.DAMPING}
+    # The hold-to-run control belongs to restricted operation: tests/hil/control/test_commissioning.
+    provoked = {case.cause for case in CASES.values()} | {Cause.HOLD_TO_RUN_RELEASED}
+    assert provoked == {*Limit, *Cause} - limited_only
 
 
 def test_stiffness_and_damping_are_trimmed_and_said(footplate: Profile) -> None:
@@ -390,7 +390,7 @@ def test_stiffness_and_damping_are_trimmed_and_said(footplate: Profile) -> None:
     assert outcome.accepted
     assert "virtual stiffness" in outcome.text and "damping" in outcome.text
     rig.run(0.1)
-    assert rig.bounded >> Limit.VIRTUAL_STIFFNESS & 1 and rig.bounded >> Limit.DAMPING & 1
+    assert rig.limited >> Limit.VIRTUAL_STIFFNESS & 1 and rig.limited >> Limit.DAMPING & 1
     assert rig.value("virtual_stiffness_N_m") <= 0.98 * 120e3 + 1e-6
 
 
@@ -409,25 +409,25 @@ def test_energising_is_refused_while_a_condition_stands(
 ) -> None:
     bench = LockstepBench(footplate, seed=3)
     bench.run(0.05)
-    bench.surroundings.disturb(disturbance, value)
+    bench.environment.disturb(disturbance, value)
     bench.run(0.5)
     assert bench.bench.state is State.DE_ENERGISED  # nothing trips while power is off
-    outcome = bench.request(Energise(load_supported=True))
+    outcome = bench.request(PowerOn(load_supported=True))
     assert not outcome.accepted
     assert text in outcome.text
     bench.run(0.1)
     assert bench.drive.core.power is PowerStage.OFF
-    bench.surroundings.disturb(disturbance, None)
+    bench.environment.disturb(disturbance, None)
     bench.run(0.5)
-    assert bench.request(Energise(load_supported=True)).accepted
+    assert bench.request(PowerOn(load_supported=True)).accepted
 
 
 def test_a_fault_while_energising_stops_with_its_text(footplate: Profile) -> None:
     bench = LockstepBench(footplate, seed=3)
     bench.run(0.05)
-    assert bench.request(Energise(load_supported=True)).accepted
+    assert bench.request(PowerOn(load_supported=True)).accepted
     bench.run(0.005)
-    bench.surroundings.disturb("drive_fault", 0x3210)
+    bench.environment.disturb("drive_fault", 0x3210)
     bench.run(0.005)
     assert bench.bench.state is State.STOPPED
     assert "DC link voltage too high" in bench.bench.cause_text
@@ -456,10 +456,10 @@ class TestCorridor:
         self._comes_to_rest(rig, footplate.limits.travel.upper)
 
     def _comes_to_rest(self, rig: Rig, end: float) -> None:
-        rig.bounded = 0
+        rig.limited = 0
         rig.run(2.2)
-        assert rig.state is State.WORKING, rig.bench.bench.cause_text
-        assert rig.bounded >> Limit.TRAVEL & 1
+        assert rig.state is State.RUNNING, rig.bench.bench.cause_text
+        assert rig.limited >> Limit.TRAVEL & 1
         assert abs(rig.value("output_position_m") - end) < 0.0005
         assert abs(rig.value("output_velocity_m_s")) < 0.002
 
@@ -468,14 +468,14 @@ class TestCorridor:
         assert rig.value("output_position_m") < 0.0005
         rig.apply(Float())
         rig.run(1.0)
-        assert rig.state is State.WORKING, rig.bench.bench.cause_text
+        assert rig.state is State.RUNNING, rig.bench.bench.cause_text
         assert rig.value("output_position_m") < 0.0005
 
     def test_an_end_does_not_hold_back_what_leads_away(self, footplate: Profile) -> None:
         rig = Rig(footplate, 2.5, None)
         rig.apply(HoldPosition(position_m=MIDDLE, speed_m_s=0.08))
         rig.run(1.6)
-        assert rig.state is State.WORKING, rig.bench.bench.cause_text
+        assert rig.state is State.RUNNING, rig.bench.bench.cause_text
         assert abs(rig.value("output_position_m") - MIDDLE) < 0.002
 
     def test_a_hand_that_pushes_steadily_is_held_at_the_end(self, footplate: Profile) -> None:
@@ -483,7 +483,7 @@ class TestCorridor:
         rig.apply(Float(damping_N_s_m=300.0))
         rig.do.push(-30)
         rig.run(2.0)
-        assert rig.state is State.WORKING, rig.bench.bench.cause_text
+        assert rig.state is State.RUNNING, rig.bench.bench.cause_text
         assert abs(rig.value("output_position_m") - 0.002) < 0.001
         speeds = [abs(row[INDEX["output_velocity_m_s"]]) for row in rig.bench.run(0.5)]
         assert max(speeds) < 0.005  # at rest, no shaking against the hand
@@ -498,11 +498,11 @@ def _hang_gently(rig: Rig, mass: float, position: float) -> None:
         rig.do.hang(mass * step / steps)
         rig.run(0.12)
     rig.run(0.5)
-    assert rig.state is State.WORKING, rig.bench.bench.cause_text
+    assert rig.state is State.RUNNING, rig.bench.bench.cause_text
     assert abs(rig.value("output_position_m") - position) < 0.004
 
 
-def test_heat_is_bounded_and_so_never_trips(footplate: Profile, change: Callable[..., Any]) -> None:
+def test_heat_is_limited_and_so_never_trips(footplate: Profile, change: Callable[..., Any]) -> None:
     warm = change(
         footplate,
         actuator__motor__thermal_time_constant=0.4,
@@ -511,19 +511,19 @@ def test_heat_is_bounded_and_so_never_trips(footplate: Profile, change: Callable
     rig = Rig(warm, 0.0, MIDDLE)
     rig.do.hang(2.5)  # takes about 4 A to hold
     rig.run(2.5)
-    assert rig.state is State.WORKING, rig.bench.bench.cause_text
-    assert rig.bounded >> Limit.MOTOR_HEAT & 1
+    assert rig.state is State.RUNNING, rig.bench.bench.cause_text
+    assert rig.limited >> Limit.MOTOR_HEAT & 1
     assert rig.value("motor_heat") < warm.limits.motor_heat.tripped
     # What the motor may still give lets the weight sink, into the corridor and no further.
     assert rig.value("output_position_m") < MIDDLE - 0.002
 
 
-def test_current_is_bounded(footplate: Profile, change: Callable[..., Any]) -> None:
-    weak = change(footplate, limits__current__bounded=3.0)
+def test_current_is_limited(footplate: Profile, change: Callable[..., Any]) -> None:
+    weak = change(footplate, limits__current__limited=3.0)
     rig = Rig(weak, 0.0, MIDDLE)
     rig.do.hang(2.5)
     rig.run(0.5)
-    assert rig.bounded >> Limit.CURRENT & 1
+    assert rig.limited >> Limit.CURRENT & 1
     most = 3.0 * weak.actuator.motor.torque_constant
     assert max(abs(torque) for _, torque in rig.received) <= most + 1e-9
 

@@ -9,7 +9,7 @@ from ui.dashboard.bench.behaviour_forms import (
 )
 from ui.dashboard.bench.health import health
 from ui.dashboard.bench.operate_model import Mark, OperateModel
-from ui.dashboard.bench.pages import Page, PageEntry, Place
+from ui.dashboard.bench.pages import Page, PageContext, PageEntry
 from ui.dashboard.bench.readout_texts import Readout, readouts
 from ui.dashboard.bench.rig_statics import lever_angle, rig_text
 from ui.dashboard.bench.session import Session
@@ -27,8 +27,8 @@ __all__ = [
     "Mark",
     "OperateModel",
     "Page",
+    "PageContext",
     "PageEntry",
-    "Place",
     "Readout",
     "Session",
     "TraceBuffer",

@@ -153,7 +153,7 @@ class BehaviourForm:
 def behaviour_forms(profile: Profile) -> list[BehaviourForm]:
     """The five behaviours with ranges from the profile's limits and calibration."""
     limits = profile.limits
-    force = limits.force.bounded
+    force = limits.force.limited
     low, high = limits.travel.lower, limits.travel.upper
     middle = round((low + high) / 2, 3)
     passive = passive_bounds(profile)[0]
@@ -248,8 +248,8 @@ def behaviour_forms(profile: Profile) -> list[BehaviourForm]:
                     "mm/s",
                     1e3,
                     0.001,
-                    limits.speed.bounded,
-                    min(0.03, limits.speed.bounded),
+                    limits.speed.limited,
+                    min(0.03, limits.speed.limited),
                     0.001,
                 ),
             ],
@@ -310,7 +310,7 @@ def read_table(path: str, to_SI: float) -> tuple[tuple[float, float], ...]:
     are headings. ``to_SI`` multiplies the second column.
 
     Raises:
-        EntryError: naming file, line and mend.
+        EntryError: naming file, line and fix.
     """
     if not path.strip():
         raise EntryError("File: write the path of a file with time in s and value, two columns")

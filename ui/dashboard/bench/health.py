@@ -20,7 +20,7 @@ DRIFT_WORDS = {
 class HealthWord:
     text: str
     well: bool = True
-    teach: str = ""
+    tooltip: str = ""
 
 
 def health(model: OperateModel) -> list[HealthWord]:
@@ -48,9 +48,7 @@ def health(model: OperateModel) -> list[HealthWord]:
             notice = str(realtime.get("notice", ""))
             words.append(HealthWord("real-time" if granted else "not real-time", granted, notice))
     words += [
-        HealthWord(
-            DRIFT_WORDS.get(found.code, found.code), False, f"{found.sentence}; {found.mend}"
-        )
+        HealthWord(DRIFT_WORDS.get(found.code, found.code), False, f"{found.sentence}; {found.fix}")
         for found in model.drift
     ]
     if model.recording_since is not None:

@@ -18,11 +18,11 @@ from numpy.typing import NDArray
 from drivers.base import PowerStage
 from hil.analysis import mark_label
 from hil.calibration import DriftWarning
-from hil.core import COLUMNS, INDEX, BehaviourCode, Cause, Limit, State, label, mend, sentence
+from hil.core import COLUMNS, INDEX, BehaviourCode, Cause, Limit, State, fix, label, sentence
 from hil.link import Answer
 from hil.profile import Profile, profile_from_dict
 from ui.dashboard.bench.behaviour_forms import BehaviourForm, behaviour_forms
-from ui.dashboard.bench.last_word import LastWord
+from ui.dashboard.bench.request_status import RequestStatus
 from ui.dashboard.bench.rig_statics import borne_mass
 from ui.dashboard.bench.trace_buffer import TraceBuffer
 from ui.dashboard.bench.traces import TRACES
@@ -36,13 +36,13 @@ from ui.dashboard.bench.wording import (
 
 _TRACE_COLUMNS = [INDEX[name] for name in TRACES]
 _STATE = INDEX["state"]
-_BOUNDED = INDEX["bounded"]
+_LIMITED = INDEX["limited"]
 _TIME = INDEX["time_s"]
 _CYCLE = INDEX["cycle"]
 HISTORY_S = 1800.0
 MOST_SAMPLES = 4_000_000
 FIGURES_S = 0.15  # big numbers are means over this long, renewed as often
-BOUNDED_HOLD_S = 1.0  # a trim shows at least this long
+LIMITED_HOLD_S = 1.0  # a trim shows at least this long
 TRIM_AGAIN_S = 10.0
 SILENT_S = 0.5  # of the link, before the page says that nothing comes
 
@@ -74,7 +74,7 @@ class OperateModel:
         capacity = min(int(history_s * self.profile.control.rate), MOST_SAMPLES)
         self.buffer = TraceBuffer(len(TRACES), capacity)
         self.row: NDArray[np.float64] = np.full(len(COLUMNS), np.nan)
-        for name in ("state", "behaviour", "bounded", "tripped", "power_stage"):
+        for name in ("state", "behaviour", "limited", "tripped", "power_stage"):
             self.row[INDEX[name]] = 0.0
         self.figures = self.row.copy()
         self.marks: deque[Mark] = deque(maxlen=500)
@@ -84,11 +84,11 @@ class OperateModel:
         self.watch_only = False
         self.kept_run = ""
         self.last_stop = ""
-        self.last_stop_mend = ""
+        self.last_stop_fix = ""
         self.cause_text = ""
         self.energising = False
         self.refusal = ""
-        self.word = LastWord()
+        self.word = RequestStatus()
         self.host_gone = False
         self.recording = ""
         self.recording_since: float | None = None
@@ -106,7 +106,7 @@ class OperateModel:
         self.now_s = 0.0
         self._heard_s: float | None = None
         self._pace: deque[tuple[float, float]] = deque(maxlen=64)
-        self._bounded_until: dict[int, float] = {}
+        self._limited_until: dict[int, float] = {}
         self._figures_due = 0.0
         self._trimmed: dict[str, float] = {}
         self._recent: list[NDArray[np.float64]] = []
@@ -156,20 +156,20 @@ class OperateModel:
             self.marks.clear()
             self._pace.clear()
             self._figures_due = 0.0
-            self._bounded_until.clear()
+            self._limited_until.clear()
             self._trimmed.clear()
         self.buffer.append(times, rows[:, _TRACE_COLUMNS])
         self.row = rows[-1].copy()
         self._pace.append((float(times[-1]), float(rows[-1, _CYCLE])))
         self._recent.append(rows)
-        mask = int(np.bitwise_or.reduce(rows[:, _BOUNDED].astype(np.int64)))
+        mask = int(np.bitwise_or.reduce(rows[:, _LIMITED].astype(np.int64)))
         for limit in Limit:
             if mask >> limit & 1:
-                self._bounded_until[limit] = float(times[-1]) + BOUNDED_HOLD_S
-        if self.state is not State.WORKING:
+                self._limited_until[limit] = float(times[-1]) + LIMITED_HOLD_S
+        if self.state is not State.RUNNING:
             self.working_since = None
         elif self.working_since is None:
-            began = int(np.argmax(rows[:, _STATE] == State.WORKING))
+            began = int(np.argmax(rows[:, _STATE] == State.RUNNING))
             self.working_since = float(times[began])
 
     def _renew_figures(self) -> None:
@@ -188,7 +188,7 @@ class OperateModel:
         if handler is not None:
             handler(event)
 
-    def _on_beat(self, event: Mapping[str, Any]) -> None:
+    def _on_heartbeat(self, event: Mapping[str, Any]) -> None:
         self._holder(event.get("holder"))
         self.late_cycles = int(event.get("late_cycles", 0))
         self.skipped_periods = int(event.get("skipped_periods", 0))
@@ -222,7 +222,7 @@ class OperateModel:
         self.energising = False
         self.cause_text = detail
         code = int(event.get("code", 0))
-        self.last_stop_mend = mend(code)
+        self.last_stop_fix = fix(code)
         if code == Cause.OPERATOR:
             detail = "" if detail.lower() == "operator" else detail
         self.last_stop = ": ".join(part for part in (cause, detail) if part).rstrip(".")
@@ -243,12 +243,12 @@ class OperateModel:
     def _on_refused(self, event: Mapping[str, Any]) -> None:
         self._notice(event, f"refused: {event.get('text', '')}")
 
-    def _on_bounded(self, event: Mapping[str, Any]) -> None:
+    def _on_limited(self, event: Mapping[str, Any]) -> None:
         names = ", ".join(str(name).lower() for name in event.get("limits", []))
         # Limits that come and go with every swing are said once in a while.
         if self.time_s - self._trimmed.get(names, -math.inf) > TRIM_AGAIN_S:
             self._trimmed[names] = self.time_s
-            self._notice(event, f"trimmed by {names}")
+            self._notice(event, f"limited by {names}")
 
     def _on_tare(self, event: Mapping[str, Any]) -> None:
         self.tare_N = float(event.get("tare_N", 0.0))
@@ -312,7 +312,7 @@ class OperateModel:
 
     @property
     def powered(self) -> bool:
-        return self.state in (State.STANDBY, State.WORKING)
+        return self.state in (State.STANDBY, State.RUNNING)
 
     @property
     def active_behaviour(self) -> BehaviourCode:
@@ -329,7 +329,7 @@ class OperateModel:
             return said or sentence(code or Cause.OPERATOR)
         stage = int(self.row[INDEX["power_stage"]])
         power = "power stage on" if stage == PowerStage.ON else "power stage off"
-        if self.state is State.WORKING:
+        if self.state is State.RUNNING:
             name = BEHAVIOUR_WORDS[self.active_behaviour]
             since = self.time_s - self.working_since if self.working_since is not None else 0.0
             return f"{power} · {name} for {duration_text(since)}"
@@ -345,7 +345,7 @@ class OperateModel:
         return f"Last stop: {self.last_stop}.{kept}"
 
     @property
-    def hands_off(self) -> str:
+    def lock_reason(self) -> str:
         """Why this window may not act, '' if it may. Stop is never withheld."""
         if not self.link_well:
             return "the rig host does not answer"
@@ -359,8 +359,8 @@ class OperateModel:
 
     @property
     def why_not_apply(self) -> str:
-        if self.hands_off:
-            return self.hands_off
+        if self.lock_reason:
+            return self.lock_reason
         if self.state is State.STOPPED:
             return "stopped: find the cause, then reset"
         if self.state is State.DE_ENERGISED:
@@ -368,16 +368,16 @@ class OperateModel:
         return ""
 
     @property
-    def may_energise(self) -> bool:
-        return not self.hands_off and self.state is State.DE_ENERGISED and not self.energising
+    def may_power_on(self) -> bool:
+        return not self.lock_reason and self.state is State.DE_ENERGISED and not self.energising
 
     @property
     def may_power_off(self) -> bool:
-        return not self.hands_off and (self.powered or self.energising)
+        return not self.lock_reason and (self.powered or self.energising)
 
     @property
     def may_reset(self) -> bool:
-        return not self.hands_off and self.state is State.STOPPED
+        return not self.lock_reason and self.state is State.STOPPED
 
     @property
     def form(self) -> BehaviourForm:
@@ -395,9 +395,9 @@ class OperateModel:
                     entry.start_from(self.figure(entry.present))
 
     @property
-    def bounded(self) -> list[str]:
+    def limited(self) -> list[str]:
         """Labels of the limits that trim now or did within the last second."""
-        return [label(limit) for limit, until in self._bounded_until.items() if until > self.time_s]
+        return [label(limit) for limit, until in self._limited_until.items() if until > self.time_s]
 
     # ------------------------------------------------------------------ numbers
 

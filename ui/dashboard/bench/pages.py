@@ -15,7 +15,7 @@ from ui.dashboard.widgets import Sizes, Slice, Theme
 
 
 @dataclass(frozen=True)
-class Place:
+class PageContext:
     """What a page is built on.
 
     Attributes:
@@ -88,5 +88,5 @@ class PageEntry:
 
     title: str
     key: str
-    page: Callable[[Place], Page]
+    page: Callable[[PageContext], Page]
     view: Callable[[OperateModel, Session | None, Path | None], Any] | None = None

@@ -1,4 +1,4 @@
-"""The window's connections: the link to the rig host, and the simulated rig's surroundings.
+"""The window's connections: the link to the rig host, and the simulated rig's environment.
 
 No Qt. ``pump`` is called from the window's main loop and carries its heartbeat: a window that
 hangs stops beating, and the rig host stops the rig.
@@ -17,8 +17,8 @@ from pathlib import Path
 from typing import Any
 
 from drivers.base import DriverError
-from drivers.simulated import SurroundingsClient
-from hil.core import Apply, Behaviour, EndRun, Energise, Marker, PowerOff, Request, Reset, StartRun
+from drivers.simulated import EnvironmentClient
+from hil.core import Apply, Behaviour, EndRun, Marker, PowerOff, PowerOn, Request, Reset, StartRun
 from hil.link import Answer, Client, Refused
 from ui.dashboard.bench.operate_model import OperateModel
 from ui.dashboard.bench.wording import asked_words
@@ -40,7 +40,7 @@ class LoadHand:
         self.hung_kg: float | None = None
         self.hand_N = 0.0
         self.troubles: queue.SimpleQueue[str] = queue.SimpleQueue()
-        self._tasks: queue.SimpleQueue[Callable[[SurroundingsClient], Any] | None] = (
+        self._tasks: queue.SimpleQueue[Callable[[EnvironmentClient], Any] | None] = (
             queue.SimpleQueue()
         )
         self._endpoint = endpoint
@@ -48,17 +48,17 @@ class LoadHand:
         self._thread.start()
 
     def hang(self, mass_kg: float) -> None:
-        self._tasks.put(lambda door: door.hang(mass_kg))
+        self._tasks.put(lambda control: control.hang(mass_kg))
 
     def push(self, force_N: float) -> None:
-        self._tasks.put(lambda door: door.push(force_N))
+        self._tasks.put(lambda control: control.push(force_N))
 
     def close(self) -> None:
         self._tasks.put(None)
         self._thread.join(2 * DOOR_TIMEOUT_S)
 
     def _run(self) -> None:
-        door = SurroundingsClient(self._endpoint, DOOR_TIMEOUT_S)
+        control = EnvironmentClient(self._endpoint, DOOR_TIMEOUT_S)
         said = ""
         while True:
             try:
@@ -69,8 +69,8 @@ class LoadHand:
                 task = None
             try:
                 if task is not None:
-                    task(door)
-                state = door.state()
+                    task(control)
+                state = control.state()
                 self.hung_kg = float(state["mass_kg"])
                 self.hand_N = float(state["hand_force_N"])
                 said = ""
@@ -79,7 +79,7 @@ class LoadHand:
                 if str(error) != said:
                     said = str(error)
                     self.troubles.put(said)
-        door.close()
+        control.close()
 
 
 @dataclass(frozen=True)
@@ -105,13 +105,13 @@ class Session:
         self.model = OperateModel(client.description)
         self.model.watch_only = watch_only
         self.load: LoadHand | None = None
-        endpoint = client.description.get("surroundings")
+        endpoint = client.description.get("environment")
         if self.model.simulated and endpoint:
             self.load = LoadHand(str(endpoint))
         self._asked: dict[int, _Asked] = {}
         self._listeners: list[tuple[Any, str]] = []
         # Control is taken once the loop turns smoothly: building a window, and its first
-        # drawing with fonts to be read, takes longer than a beat may.
+        # drawing with fonts to be read, takes longer than a heartbeat may.
         self._to_take = not watch_only
         self._opened_s = self._turned_s = time.monotonic()
         self._smooth = 0
@@ -141,7 +141,7 @@ class Session:
         self._turned_s = now_s
         if self._smooth >= SMOOTH_TURNS or now_s - self._opened_s > OPENING_S:
             self._take_if_due()
-        self.beat()
+        self.heartbeat()
         items = self.client.poll()
         now_s = time.monotonic()
         model = self.model
@@ -162,10 +162,10 @@ class Session:
         for listener, name in list(self._listeners):
             self._guarded(name, listener, partial(_hand_on, listener, items, answers, now_s))
 
-    def beat(self) -> None:
+    def heartbeat(self) -> None:
         """Beat alone, between the parts of work whose end is sure (pages laid anew)."""
         if self.client.in_control:
-            self.client.beat()
+            self.client.heartbeat()
 
     def _answers(self) -> list[Answer]:
         try:
@@ -185,7 +185,7 @@ class Session:
     def _guarded(self, name: str, listener: Any, act: Callable[[], None]) -> None:
         try:
             act()
-        except Exception as error:  # whatever a page does wrong must not still the beat
+        except Exception as error:  # whatever a page does wrong must not still the heartbeat
             self._listeners = [pair for pair in self._listeners if pair[0] is not listener]
             self.model.say(f"{name} has failed ({type(error).__name__}: {error}); rig stopped")
             self.stop()
@@ -205,10 +205,10 @@ class Session:
     def take_control(self) -> None:
         self._note("take control", self.client.post_take())
 
-    def energise(self) -> None:
+    def power_on(self) -> None:
         """Ask for power, the operator having said that the load is supported."""
         self.model.energising = True
-        self.ask(Energise(load_supported=True))
+        self.ask(PowerOn(load_supported=True))
 
     def power_off(self) -> None:
         self.ask(PowerOff())

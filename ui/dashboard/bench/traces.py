@@ -1,7 +1,7 @@
 """The sample columns that the charts keep."""
 
 TRACES = (
-    "asked_force_N",
+    "setpoint_force_N",
     "shaped_force_N",
     "spring_force_N",
     "force_u95_N",

@@ -11,7 +11,7 @@ from hil.core import Apply, BehaviourCode, Request, State
 STATE_WORDS = {
     State.DE_ENERGISED: "De-energised",
     State.STANDBY: "Standby",
-    State.WORKING: "Working",
+    State.RUNNING: "Running",
     State.STOPPED: "Stopped",
 }
 BEHAVIOUR_WORDS = {

@@ -1,4 +1,4 @@
-"""What a step of the bring-up measured: its plots, and figures, findings and mends in words."""
+"""What a step of the bring-up measured: its plots, and figures, findings and fixes in words."""
 
 from __future__ import annotations
 
@@ -172,12 +172,12 @@ def live_plots(rows: Sequence[tuple[float, float, float]]) -> tuple[Plot | None,
 
 
 def evidence_html(result: Result, theme: Theme, sizes: Sizes) -> str:
-    """Findings with their mend first, then every figure with what was expected."""
+    """Findings with their fix first, then every figure with what was expected."""
     parts = []
     for found in result.findings:
         parts.append(
             f'<p style="margin:0 0 {sizes.px(6)}px 0"><b>Found: {_said(found.sentence)}</b><br>'
-            f'<b style="color:{theme.warning}">Mend:</b> {_said(found.mend)}</p>'
+            f'<b style="color:{theme.warning}">Fix:</b> {_said(found.fix)}</p>'
         )
     if result.text and all(result.text not in found.sentence for found in result.findings):
         parts.append(f'<p style="margin:0 0 {sizes.px(6)}px 0">{_said(result.text)}</p>')

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from drivers.base import DriverError
-from drivers.simulated import SurroundingsClient
+from drivers.simulated import EnvironmentClient
 from hil.bench import facts_from_dict
 from hil.bringup import (
     HTML,
@@ -130,7 +130,7 @@ class BringUpModel:
 
     @property
     def hold_text(self) -> str:
-        """Why the enabling control is wanted, '' if it is not."""
+        """Why the hold-to-run control is wanted, '' if it is not."""
         return self.operator.hold_text if self.operator is not None else ""
 
     @property
@@ -195,12 +195,12 @@ class BringUpModel:
             self.values.question = None
 
     def grip(self) -> None:
-        """The enabling control has been pressed."""
+        """The hold-to-run control has been pressed."""
         if self.operator is not None:
             self.operator.grip()
 
     def let_go(self) -> None:
-        """The enabling control has been let go: told to the rig host at once."""
+        """The hold-to-run control has been let go: told to the rig host at once."""
         if self.operator is not None:
             wanted = self.operator.holding
             self.operator.let_go()
@@ -216,7 +216,7 @@ class BringUpModel:
         if folder is None:
             return
         self.folder = folder
-        # Reading takes longer than a beat may.
+        # Reading takes longer than a heartbeat may.
         threading.Thread(target=self._read, args=(folder,), daemon=True).start()
 
     def _read(self, folder: Path) -> None:
@@ -245,10 +245,10 @@ class BringUpModel:
         self.kept = kept_records(self._records, self.model.profile.name, len(self.steps))
 
     def begin(self, only: str = "") -> None:
-        """Begin, or go on: every step that is not, or no longer, proven.
+        """Begin, or go on: every step that is not, or no longer, verified.
 
         Args:
-            only: this step alone, after what it needs and is not proven.
+            only: this step alone, after what it needs and is not verified.
         """
         if self.why_not_begin or self.session is None:
             self.message, self.wrong = f"not begun: {self.why_not_begin}", True
@@ -334,10 +334,10 @@ class BringUpModel:
         stack.callback(record.close)
         client = stack.enter_context(connect_beside(session.client, "bring-up"))
         hands = None
-        if description.get("surroundings"):
-            door = SurroundingsClient(str(description["surroundings"]))
-            stack.callback(door.close)
-            hands = SimulatedOperator(door, rig_parameters(profile))
+        if description.get("environment"):
+            control = EnvironmentClient(str(description["environment"]))
+            stack.callback(control.close)
+            hands = SimulatedOperator(control, rig_parameters(profile))
         operator = self.operator = PageOperator(hands, self.alone)
         runner = self._runner = PageRunner(client, operator, operator.confirm, self._tell)
         if self._breaking_off.is_set():
@@ -379,11 +379,11 @@ class BringUpModel:
         self.current = None
         self.results[step.key] = result
         self._last = step.key
-        # A failure takes what was proven on the strength of it.
+        # A failure takes what was verified on the strength of it.
         for key, verdict in standing.items():
             had = self.results.get(key)
             if verdict == Verdict.NOT_RUN and had is not None and had.verdict is Verdict.PASS:
-                self.results[key] = Result(key, text=f"to be proven again: {step.title}")
+                self.results[key] = Result(key, text=f"to be verified again: {step.title}")
 
     def _ended(self, text: str, wrong: bool) -> None:
         cut = self.current

@@ -16,10 +16,10 @@ from PySide6.QtWidgets import (
 )
 
 from hil.bringup import Step
-from ui.dashboard.bench import Page, Place
-from ui.dashboard.bringup.ask_panel import MOST_OPTIONS, AskPanel
+from ui.dashboard.bench import Page, PageContext
 from ui.dashboard.bringup.evidence import EvidencePlot, evidence_html, live_plots
 from ui.dashboard.bringup.model import RUNNING, BringUpModel
+from ui.dashboard.bringup.prompt_panel import MOST_OPTIONS, PromptPanel
 from ui.dashboard.bringup.step_list import WORDS, StepList
 from ui.dashboard.widgets import KeyButton, Sizes, Slice, Theme, combo_style
 
@@ -31,13 +31,13 @@ RUNNING_HEIGHTS, BAD_HEIGHTS, GOOD_HEIGHTS = (10, 11), (8, 13), (5, 16)
 class BringUpPage(Page):
     """Steps on the left; the step's words, what is asked and the evidence on the right."""
 
-    def __init__(self, place: Place) -> None:
+    def __init__(self, place: PageContext) -> None:
         super().__init__()
         self.bringup: BringUpModel = place.view
         self.theme, self.sizes = place.theme, place.sizes
         px = self.sizes.px
         self.steps = StepList(self.bringup, self.theme, self.sizes, self.look_at)
-        self.ask = AskPanel(self.bringup, self.theme, self.sizes)
+        self.ask = PromptPanel(self.bringup, self.theme, self.sizes)
         self.plot = EvidencePlot(self.theme, self.sizes)
         self.live = EvidencePlot(self.theme, self.sizes)  # beside it, while a step runs
         self.plot_number = 0
@@ -65,7 +65,7 @@ class BringUpPage(Page):
         self.begin.setObjectName("apply")
         self.begin.clicked.connect(lambda: self.begin_now())
         self.alone_step = KeyButton("This step alone", "O", theme)
-        self.alone_step.setToolTip("The step chosen above, after what it needs and is not proven")
+        self.alone_step.setToolTip("The step chosen above, after what it needs and is not verified")
         self.alone_step.clicked.connect(lambda: self.begin_one())
         self.end = KeyButton("Break off", "B", theme)
         self.end.setToolTip("Stops the rig; the record is kept")

@@ -17,7 +17,7 @@ MOST_RECORDS = 20
 
 @dataclass(frozen=True)
 class Kept:
-    """A record on the disk; ``passed`` steps of ``steps`` stand proven."""
+    """A record on the disk; ``passed`` steps of ``steps`` stand verified."""
 
     folder: Path
     passed: int
@@ -28,7 +28,7 @@ class Kept:
         """When it was begun, as its folder says, and how far it is."""
         begun = re.match(r"(\d{4})(\d\d)(\d\d)-(\d\d)(\d\d)", self.folder.name)
         name = "{}-{}-{} {}:{}".format(*begun.groups()) if begun else self.folder.name
-        return f"{name} · {self.passed} of {self.steps} proven"
+        return f"{name} · {self.passed} of {self.steps} verified"
 
 
 def new_folder(records: Path, rig: str) -> Path:
@@ -77,7 +77,7 @@ def result_of(folder: Path, entry: dict[str, Any]) -> Result:
             for m in entry["measured"]
         ],
         [
-            Finding(f["code"], f["sentence"], f["mend"], dict(f["changes"]))
+            Finding(f["code"], f["sentence"], f["fix"], dict(f["changes"]))
             for f in entry["findings"]
         ],
         kept_plots(folder, entry),

@@ -38,7 +38,7 @@ class ProfileValues:
 
     @property
     def in_the_way(self) -> str:
-        """Why nothing can be proven now, '' if it can."""
+        """Why nothing can be verified now, '' if it can."""
         if self.writing:
             return "values are being written into the profile"
         return START_ANEW if self.written else ""
@@ -80,7 +80,7 @@ class ProfileValues:
                 self.writing = False
                 told(text, self.written)
 
-        # Reading and checking a profile takes longer than a beat may.
+        # Reading and checking a profile takes longer than a heartbeat may.
         threading.Thread(target=work, daemon=True).start()
 
 

@@ -20,12 +20,12 @@ def summary(steps: Sequence[Step], results: Mapping[str, Result]) -> tuple[str, 
         what = f"Step {number}, {step.title}: "
         if result.findings:
             found = result.findings[0]
-            return f"{what}{found.sentence}. Mend: {found.mend}.", step.key
+            return f"{what}{found.sentence}. Fix: {found.fix}.", step.key
         if is_bad(result):
             return f"{what}{result.text.rstrip('.')}. Then go on (G).", step.key
     passed = sum(r.verdict is Verdict.PASS for r in results.values())
     if passed < len(steps):
-        return f"{passed} of {len(steps)} steps stand proven; go on (G).", ""
+        return f"{passed} of {len(steps)} steps stand verified; go on (G).", ""
     return f"All {passed} steps passed: this rig is known to be right.", ""
 
 

@@ -47,7 +47,7 @@ class Compared:
 
 
 class KeptCalibrations:
-    """Reads in threads of its own, since reading takes longer than a beat may.
+    """Reads in threads of its own, since reading takes longer than a heartbeat may.
 
     Args:
         folder: where they are.

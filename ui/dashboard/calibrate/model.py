@@ -172,7 +172,7 @@ class CalibrateModel:
             return self.busy
         if not result.acceptable:
             first = next((f for f in result.findings if f.severity == "error"), None)
-            return first.mend if first else "no force law was found"
+            return first.fix if first else "no force law was found"
         if self.misfit:
             return self.misfit
         return self.why_not_use
@@ -182,7 +182,7 @@ class CalibrateModel:
         """Why no calibration can be given to the bench now, '' if one can."""
         if self.running:
             return "a calibration runs"
-        return self.busy or self.model.hands_off
+        return self.busy or self.model.lock_reason
 
     # ------------------------------------------------------------------ acts
 
@@ -265,7 +265,7 @@ class CalibrateModel:
 
     def _accepted(self, file: CalibrationFile) -> None:
         self._clear()  # it is on file
-        # Filing is heavy work: a busy computer may have let a beat be late meanwhile.
+        # Filing is heavy work: a busy computer may have let a heartbeat be late meanwhile.
         if self.session is not None and not self.model.in_control and not self.model.holder:
             self.session.take_control()
         self._use(file, "Accepted, and in use now:")

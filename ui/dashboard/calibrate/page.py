@@ -15,15 +15,15 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from ui.dashboard.bench import Page, Place
-from ui.dashboard.calibrate.ask import CalibrateAsk
+from ui.dashboard.bench import Page, PageContext
 from ui.dashboard.calibrate.form import OutcomeView, PlanView, SetupForm
 from ui.dashboard.calibrate.kept import Kept
 from ui.dashboard.calibrate.model import CalibrateModel
 from ui.dashboard.calibrate.plots import CalibrationPlot
+from ui.dashboard.calibrate.prompt import CalibratePrompt
 from ui.dashboard.calibrate.tables import KeptTable, PointsTable
 from ui.dashboard.calibrate.words import compared_html, findings_html, kept_html, result_html
-from ui.dashboard.widgets import KeyButton, Shown, Slice
+from ui.dashboard.widgets import ChangeGuard, KeyButton, Slice
 
 POINTS, LAW, EARLIER = range(3)
 VIEWS = ("Points", "Law and band", "Earlier ones")
@@ -33,14 +33,14 @@ FACES = ("set-up", "running", "result")
 class CalibratePage(Page):
     """Form, plan or outcome on the left; large words above points, law or earlier ones."""
 
-    def __init__(self, place: Place) -> None:
+    def __init__(self, place: PageContext) -> None:
         super().__init__()
         self.calibrating: CalibrateModel = place.view
         self.theme, self.sizes = place.theme, place.sizes
         px = self.sizes.px
         self.view_number = EARLIER
         self._phase = ""
-        self._shown: dict[QTextBrowser, Shown] = {}
+        self._shown: dict[QTextBrowser, ChangeGuard] = {}
         self._sensor_shown = False
         row = QHBoxLayout(self)
         row.setContentsMargins(px(16), px(10), px(16), px(8))
@@ -83,7 +83,7 @@ class CalibratePage(Page):
 
     def _right(self) -> QVBoxLayout:
         px, theme, sizes = self.sizes.px, self.theme, self.sizes
-        self.ask = CalibrateAsk(self.calibrating, theme, sizes)
+        self.ask = CalibratePrompt(self.calibrating, theme, sizes)
         self.choices = QButtonGroup(self)
         head = QHBoxLayout()
         head.setSpacing(px(8))
@@ -333,7 +333,7 @@ class CalibratePage(Page):
         self.compare.setText("Compare no longer" if again else "Compare")
         self.use.setEnabled(chosen is not None and not calibrating.why_not_use)
         self.use.setToolTip(calibrating.why_not_use)
-        self.zero.setEnabled(calibrating.session is not None and not calibrating.model.hands_off)
+        self.zero.setEnabled(calibrating.session is not None and not calibrating.model.lock_reason)
         compared = kept.compared
         found = compared.found if compared is not None else None
         self.compared.setVisible(found is not None)
@@ -353,7 +353,7 @@ class CalibratePage(Page):
         if compared is not None:
             return compared_html(compared, self.theme)
         warned = findings_html(
-            ((w.sentence, w.mend, "warning") for w in calibrating.model.drift), self.theme
+            ((w.sentence, w.fix, "warning") for w in calibrating.model.drift), self.theme
         )
         if chosen is None:
             named = calibrating.model.profile.calibration
@@ -364,5 +364,5 @@ class CalibratePage(Page):
     def _say(
         self, browser: QTextBrowser, what: tuple[object, ...], text: Callable[[], str]
     ) -> None:
-        if not self._shown.setdefault(browser, Shown()).already(*what):
+        if not self._shown.setdefault(browser, ChangeGuard()).already(*what):
             browser.setHtml(text())

@@ -11,7 +11,7 @@ from PySide6.QtCore import Qt
 from PySide6.QtGui import QBrush, QColor, QFont, QFontMetricsF, QPen
 
 from hil.calibration import Budget, CalibrationPoint, Comparison, Fit, SensorLaw
-from ui.dashboard.widgets import Shown, Sizes, Theme
+from ui.dashboard.widgets import ChangeGuard, Sizes, Theme
 
 Array = NDArray[np.float64]
 # Way of the load and side of approach are told apart by shape, not by colour alone.
@@ -56,7 +56,7 @@ class CalibrationPlot(pyqtgraph.PlotWidget):
                 labelTextSize=self._size,
                 brush=clear,
             )
-        self._shown = Shown()
+        self._shown = ChangeGuard()
 
     def show_points(self, points: Sequence[CalibrationPoint], fit: Fit | None) -> None:
         """Readings over loads, and the law through them."""

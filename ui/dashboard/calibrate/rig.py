@@ -6,7 +6,7 @@ import contextlib
 from collections.abc import Callable
 from typing import Protocol
 
-from drivers.simulated import SurroundingsClient
+from drivers.simulated import EnvironmentClient
 from hil.bench import facts_from_dict
 from hil.link import connect_beside
 from hil.procedures import Ended, Procedure, SimulatedOperator
@@ -98,10 +98,10 @@ class LiveRig:
         model = self._session.model
         client = stack.enter_context(connect_beside(self._session.client, "calibrate"))
         hands, hang = None, None
-        if model.description.get("surroundings"):
-            door = SurroundingsClient(str(model.description["surroundings"]))
-            stack.callback(door.close)
-            hands, hang = SimulatedOperator(door, rig_parameters(model.profile)), door.hang
+        if model.description.get("environment"):
+            control = EnvironmentClient(str(model.description["environment"]))
+            stack.callback(control.close)
+            hands, hang = SimulatedOperator(control, rig_parameters(model.profile)), control.hang
         operator = CalibrateOperator(hands, alone, hang)
         # The procedure asks for no yes or no but that of a weight.
         return operator, CalibrateRunner(operator, client, operator, lambda _q: False, tell)

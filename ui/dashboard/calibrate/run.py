@@ -175,7 +175,7 @@ class GuidedRun:
             return
         self.points.append(progress.point)
         if len(self.points) >= LEAST_POINTS and not self._fitting:
-            # It takes some 20 ms, in which the rig's own thread would not beat.
+            # It takes some 20 ms, in which the rig's own thread would not heartbeat.
             self._fitting = True
             threading.Thread(
                 target=self._lay_law, args=(list(self.points),), name="law so far", daemon=True

@@ -50,7 +50,7 @@ class Setup:
 
     Attributes:
         entries, accuracies: lines by key; the second are standard uncertainties of what the
-            loads are reckoned from.
+            loads are computed from.
         sweep: whether the sensor's law is found with the output clamped.
         falling: whether loads come in falling order as well.
         kinds: of loads that act on this rig's rod, the usual one first; kind: the one chosen.

@@ -15,7 +15,7 @@ from hil.calibration import CalibrationPoint
 from ui.dashboard.bench import number, two_digits
 from ui.dashboard.calibrate.kept import Kept
 from ui.dashboard.calibrate.model import CalibrateModel
-from ui.dashboard.widgets import Shown, Theme
+from ui.dashboard.widgets import ChangeGuard, Theme
 
 POINT_HEADS = ("No.", "Load", "Way", "N", "Counts", "Residual N", "")
 KEPT_HEADS = ("Made", "Law", "Range N", "±U N", "")
@@ -79,7 +79,7 @@ class PointsTable(_Table):
     def __init__(self, calibrating: CalibrateModel) -> None:
         super().__init__(POINT_HEADS, "Points of the calibration")
         self._calibrating = calibrating
-        self._shown = Shown()
+        self._shown = ChangeGuard()
 
     def refresh(self) -> None:
         calibrating = self._calibrating
@@ -118,7 +118,7 @@ class KeptTable(_Table):
         super().__init__(KEPT_HEADS, "Earlier calibrations")
         self._calibrating = calibrating
         self._look_at = look_at
-        self._shown = Shown()
+        self._shown = ChangeGuard()
         self._filling = False
         self.currentCellChanged.connect(lambda row, *_: self._filling or self._look(row))
 

@@ -46,7 +46,7 @@ class CalibrationWatch:
             if not len(rows):
                 continue
             for found in self._watch.rows(rows):
-                self._model.say(f"{found.sentence}; {found.mend}")
+                self._model.say(f"{found.sentence}; {found.fix}")
             if self.zero_asked and rows[-1, _TIME] >= self._until_s:
                 self.zero_asked = False
                 moved = self._watch.warnings.get("zero_moved")

@@ -63,8 +63,8 @@ def large_words(calibrating: CalibrateModel) -> tuple[str, str, bool]:
         return _outcome(calibrating.result)
     if calibrating.model.drift:
         first = calibrating.model.drift[0]
-        mend = _begun(first.mend.partition(": hookeline")[0])  # here it is done by the page
-        return "The calibration in force", f"{_begun(first.sentence)}. {mend}.", True
+        fix = _begun(first.fix.partition(": hookeline")[0])  # here it is done by the page
+        return "The calibration in force", f"{_begun(first.sentence)}. {fix}.", True
     if calibrating.why_not_begin:
         return "Cannot begin yet", f"{_begun(calibrating.why_not_begin)}.", False
     return (
@@ -92,7 +92,7 @@ def _outcome(result: CalibrationResult) -> tuple[str, str, bool]:
             return head, "No force law was found.", True
         more = f" And {len(errors) - 1} more, below." if len(errors) > 1 else ""
         first = errors[0]
-        return head, f"{_begun(first.sentence)}. {_begun(first.mend)}.{more}", True
+        return head, f"{_begun(first.sentence)}. {_begun(first.fix)}.{more}", True
     low, high = result.fit.load_range
     warnings = len(result.findings)
     also = f", with {warnings} warning{'s' * (warnings > 1)}" if warnings else ""
@@ -117,8 +117,8 @@ def largest_u95(result: CalibrationResult) -> float:
 
 
 def result_html(result: CalibrationResult, theme: Theme) -> str:
-    """Findings with their mends, then law, band, figures and budget."""
-    parts = [findings_html(((f.sentence, f.mend, f.severity) for f in result.findings), theme)]
+    """Findings with their fixes, then law, band, figures and budget."""
+    parts = [findings_html(((f.sentence, f.fix, f.severity) for f in result.findings), theme)]
     if result.calibration is not None and result.fit is not None:
         law = ForceCalibration(result.calibration, result.profile.sensors.deflection)
         parts += [
@@ -139,13 +139,13 @@ def result_html(result: CalibrationResult, theme: Theme) -> str:
 
 
 def findings_html(findings: Iterable[tuple[str, str, str]], theme: Theme) -> str:
-    """Each sentence with its mend; (sentence, mend, severity)."""
+    """Each sentence with its fix; (sentence, fix, severity)."""
     parts = []
-    for sentence, mend, severity in findings:
+    for sentence, fix, severity in findings:
         word = "Found" if severity == "error" else "Warning"
         parts.append(
             f'<p style="margin:0 0 6px 0"><b>{word}: {_said(sentence)}</b><br>'
-            f'<b style="color:{theme.warning}">Mend:</b> {_said(mend)}</p>'
+            f'<b style="color:{theme.warning}">Fix:</b> {_said(fix)}</p>'
         )
     return "".join(parts)
 
@@ -237,7 +237,7 @@ def kept_html(kept: Kept, profile: Profile, theme: Theme) -> str:
     ]
     parts.append(_rows("", rows, theme))
     parts.append(_rows("Band ±U, k = 2", _band_rows(file.law, file.range_N), theme))
-    parts.append(findings_html(((f.sentence, f.mend, f.severity) for f in content.findings), theme))
+    parts.append(findings_html(((f.sentence, f.fix, f.severity) for f in content.findings), theme))
     parts.append(f"<p>{_said(str(file.path))}</p>")
     return "".join(parts)
 

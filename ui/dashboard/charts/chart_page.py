@@ -168,7 +168,7 @@ class ChartPage(QWidget):
             self.lengths.button(len(WINDOWS_S)).setChecked(True)
         self.freeze.setChecked(view.frozen)
         if self.tare is not None:
-            self.tare.setEnabled(not self.model.hands_off)
+            self.tare.setEnabled(not self.model.lock_reason)
             tared = self.model.tare_N != 0.0
             self.tare.setChecked(tared)
             self.tare.setText("Tare off" if tared else "Tare")

@@ -302,7 +302,7 @@ class StripCharts(QWidget):
             painter.drawText(spot, Qt.AlignmentFlag.AlignCenter, text)
 
     def _paint_frozen(self, painter: QPainter, inner: QRectF) -> None:
-        """Said in words on the chart: a frozen picture must not pass for a live one."""
+        """OperatorNotice in words on the chart: a frozen picture must not pass for a live one."""
         u = self.sizes.scale
         metrics = QFontMetricsF(painter.font())
         behind = self.view.buffer.end_s - self.view.end_s

@@ -1,7 +1,7 @@
 """The person at the rig, asked and answered through a page. No Qt.
 
 A procedure asks in a thread of its own and waits; the page shows ``question`` and answers from
-its main loop. The enabling control counts as held only while that loop turns: a window that
+its main loop. The hold-to-run control counts as held only while that loop turns: a window that
 hangs has let go.
 """
 
@@ -14,7 +14,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
-from hil.procedures import Choose, Hand, HoldToRun, ProcedureFailed, Read, SimulatedOperator
+from hil.procedures import Choose, Hand, ProcedureFailed, Read, RequireHoldToRun, SimulatedOperator
 
 LIVE_S = 0.25  # a loop that draws and shares its processor is late at times; no hand is faster
 SHOWN_S = 0.5  # what simulated hands are asked is seen so long before they do it
@@ -29,7 +29,7 @@ class Question:
 
     Attributes:
         kind: ``act`` done or not; ``read`` a number in ``unit``; ``choose`` one of
-            ``options``; ``hold`` and ``let_go`` the enabling control; ``confirm`` yes or no,
+            ``options``; ``hold`` and ``let_go`` the hold-to-run control; ``confirm`` yes or no,
             while nothing runs.
         dimension: ``m`` or ``N`` of what is read.
         suggestion: in SI, what simulated eyes read; NaN without any.
@@ -57,7 +57,7 @@ class PageOperator:
 
     Attributes:
         question: what is to be answered now, or None.
-        hold_text: why the enabling control is wanted; '' while it is not.
+        hold_text: why the hold-to-run control is wanted; '' while it is not.
         alone: simulated hands answer by themselves; may change at any time.
     """
 
@@ -93,7 +93,7 @@ class PageOperator:
                 self._changed.notify_all()
 
     def grip(self) -> None:
-        """The enabling control has been pressed."""
+        """The hold-to-run control has been pressed."""
         with self._changed:
             if self.hold_text:  # pressed before it is wanted is no holding
                 self._gripped = True
@@ -149,7 +149,7 @@ class PageOperator:
     def confirm(self, question: str) -> bool:
         return self.choose(Choose(question, "confirm", ("yes", "no"))) == "yes"
 
-    def hold_to_run(self, wanted: HoldToRun) -> bool:
+    def hold_to_run(self, wanted: RequireHoldToRun) -> bool:
         if not wanted.on:
             return self._released(wanted.text)
         with self._changed:

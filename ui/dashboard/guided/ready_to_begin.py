@@ -8,8 +8,8 @@ from ui.dashboard.bench import OperateModel
 
 def why_not_ready(model: OperateModel) -> str:
     """Why no procedure can be begun on the bench as it is, '' if one can."""
-    if model.hands_off and (model.holder or model.watch_only):
-        return model.hands_off
+    if model.lock_reason and (model.holder or model.watch_only):
+        return model.lock_reason
     if model.state is State.STOPPED:
         return "stopped: find the cause, then reset (T)"
     if model.state is not State.DE_ENERGISED or model.energising:

@@ -53,7 +53,7 @@ class PageRunner(LiveRunner):
         self._broken_off.set()
 
     def tell_let_go(self) -> None:
-        """Tell that the enabling control is let go, without waiting; from any thread."""
+        """Tell that the hold-to-run control is let go, without waiting; from any thread."""
         with contextlib.suppress(LinkError):
             self._client.post(Enable(held=False))
 

@@ -22,7 +22,7 @@ from PySide6.QtWidgets import (
 from hil.core import Behaviour
 from ui.dashboard.bench import BehaviourForm, Choice, EntryError, Field, OperateModel
 from ui.dashboard.operate.field_slider import FieldSlider
-from ui.dashboard.widgets import KeyButton, Sizes, SpokenLabel, Theme
+from ui.dashboard.widgets import KeyButton, Sizes, StatusLabel, Theme
 
 
 class BehaviourButton(QPushButton):
@@ -223,7 +223,7 @@ class BehaviourDeck(QWidget):
         self.fields.setAutoFillBackground(False)
         self.scroll = scroll
         column.addWidget(scroll, 1)
-        self.message = SpokenLabel("quiet", "warning", wrap=True)
+        self.message = StatusLabel("quiet", "warning", wrap=True)
         column.addWidget(self.message)
         foot = QHBoxLayout()
         foot.setSpacing(px(6))
@@ -355,8 +355,8 @@ class BehaviourDeck(QWidget):
             text, kind = model.refusal, "warning"
         elif self.wrong():
             text, kind = self.wrong(), "warning"
-        elif model.bounded and model.powered:
-            text, kind = "Trimmed by " + ", ".join(b.lower() for b in model.bounded), "warning"
+        elif model.limited and model.powered:
+            text, kind = "Limited by " + ", ".join(b.lower() for b in model.limited), "warning"
         elif why_not:
             text, kind = why_not[0].upper() + why_not[1:], "quiet"
         elif model.follow:

@@ -19,7 +19,7 @@ from PySide6.QtGui import (
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from ui.dashboard.bench import Field
-from ui.dashboard.widgets import Draughtsman, Sizes, Theme
+from ui.dashboard.widgets import Sizes, SketchPainter, Theme
 
 
 class FieldSlider(QWidget):
@@ -63,7 +63,7 @@ class FieldSlider(QWidget):
     def paintEvent(self, event: QPaintEvent) -> None:
         painter = QPainter(self)
         theme, sizes, field = self.theme, self.sizes, self.field
-        draw = Draughtsman(painter, theme, sizes, self.font())
+        draw = SketchPainter(painter, theme, sizes, self.font())
         groove = self._groove()
         middle, half = groove.center().y(), sizes.px(3)
         live = self.isEnabled()

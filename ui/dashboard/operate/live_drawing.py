@@ -7,7 +7,7 @@ from PySide6.QtGui import QPainter, QPaintEvent
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from ui.dashboard.bench import OperateModel
-from ui.dashboard.widgets import Draughtsman, Sizes, Theme
+from ui.dashboard.widgets import Sizes, SketchPainter, Theme
 
 
 class LiveDrawing(QWidget):
@@ -24,7 +24,7 @@ class LiveDrawing(QWidget):
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
         self.setAccessibleName(self.NAME)
 
-    def dress(self, theme: Theme, sizes: Sizes) -> None:
+    def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
         self.theme, self.sizes = theme, sizes
         self.update()
 
@@ -34,9 +34,9 @@ class LiveDrawing(QWidget):
 
     def paintEvent(self, event: QPaintEvent) -> None:
         painter = QPainter(self)
-        self.draw(Draughtsman(painter, self.theme, self.sizes, self.font()))
+        self.draw(SketchPainter(painter, self.theme, self.sizes, self.font()))
         painter.end()
 
-    def draw(self, draw: Draughtsman) -> None:
+    def draw(self, draw: SketchPainter) -> None:
         """Draw one frame on the whole widget."""
         raise NotImplementedError

@@ -10,7 +10,7 @@ from PySide6.QtGui import QColor, QPolygonF
 from hil.profile import Lever, Linear
 from ui.dashboard.bench import OperateModel, lever_angle, number
 from ui.dashboard.operate.live_drawing import LiveDrawing
-from ui.dashboard.widgets import Draughtsman
+from ui.dashboard.widgets import SketchPainter
 
 
 class LoadPicture(LiveDrawing):
@@ -19,7 +19,7 @@ class LoadPicture(LiveDrawing):
     NAME = "Drawing of the rig"
     LEAST = (220, 150)
 
-    def draw(self, draw: Draughtsman) -> None:
+    def draw(self, draw: SketchPainter) -> None:
         rig = self.model.profile.rig
         if isinstance(rig, Lever):
             _paint_lever(draw, self.model, rig, self.width(), self.height())
@@ -37,14 +37,14 @@ def weight_words(model: OperateModel) -> tuple[float, str]:
     return mass, f"≈ {mass:.1f} kg"
 
 
-def _ground(draw: Draughtsman, x: float, y: float, width: float) -> None:
+def _ground(draw: SketchPainter, x: float, y: float, width: float) -> None:
     """Fixed ground: a wide line, hatched below."""
     draw.line(x - width / 2, y, x + width / 2, y, draw.wide())
     draw.hatch(QRectF(x - width / 2, y, width, 7 * draw.u), pitch=5.0)
 
 
 def _paint_lever(
-    draw: Draughtsman, model: OperateModel, rig: Lever, width: float, height: float
+    draw: SketchPainter, model: OperateModel, rig: Lever, width: float, height: float
 ) -> None:
     u, theme, line = draw.u, draw.theme, draw.line_height
     stroke = model.profile.actuator.stroke
@@ -178,7 +178,7 @@ def _paint_lever(
 
 
 def _paint_linear(
-    draw: Draughtsman, model: OperateModel, rig: Linear, width: float, height: float
+    draw: SketchPainter, model: OperateModel, rig: Linear, width: float, height: float
 ) -> None:
     u, theme, line = draw.u, draw.theme, draw.line_height
     painter = draw.painter

@@ -1,4 +1,4 @@
-"""The Operate page: drawing and headroom, strip charts, behaviour deck, notices."""
+"""The Operate page: drawing and limit_margins, strip charts, behaviour deck, notices."""
 
 from __future__ import annotations
 
@@ -8,22 +8,22 @@ from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QFrame, QHBoxLayout, QVBoxLayout, QWidget
 
 from hil.core import Tare
-from ui.dashboard.bench import Page, Place
+from ui.dashboard.bench import Page, PageContext
 from ui.dashboard.charts import ChartPage
 from ui.dashboard.operate.behaviour_deck import BehaviourDeck
-from ui.dashboard.operate.headroom_bars import HeadroomBars
+from ui.dashboard.operate.environment_panel import EnvironmentPanel
+from ui.dashboard.operate.limit_margin_bars import LimitMarginBars
 from ui.dashboard.operate.load_picture import LoadPicture
 from ui.dashboard.operate.readouts import Readouts
 from ui.dashboard.operate.rig_picture import RigPicture
 from ui.dashboard.operate.stop_strip import ElidedLabel
-from ui.dashboard.operate.surroundings_panel import SurroundingsPanel
 from ui.dashboard.widgets import Slice
 
 
 class OperatePage(Page):
     """Mirror of the model; acts go to the session."""
 
-    def __init__(self, place: Place) -> None:
+    def __init__(self, place: PageContext) -> None:
         super().__init__()
         model, session, theme, sizes = place.model, place.session, place.theme, place.sizes
         self.model = model
@@ -32,16 +32,16 @@ class OperatePage(Page):
         self.readouts = Readouts(model, theme, sizes)
         self.rig = RigPicture(model, theme, sizes)
         self.load = LoadPicture(model, theme, sizes)
-        self.bars = HeadroomBars(model, theme, sizes)
-        self.surroundings: SurroundingsPanel | None = None
+        self.bars = LimitMarginBars(model, theme, sizes)
+        self.environment: EnvironmentPanel | None = None
         below = QHBoxLayout()
         below.setSpacing(0)
         below.addWidget(self.load, 1)
         if session is not None and session.load is not None:
-            self.surroundings = SurroundingsPanel(
+            self.environment = EnvironmentPanel(
                 model, theme, sizes, hang=session.load.hang, push=session.load.push
             )
-            below.addWidget(self.surroundings, 0, Qt.AlignmentFlag.AlignBottom)
+            below.addWidget(self.environment, 0, Qt.AlignmentFlag.AlignBottom)
         left = QVBoxLayout()
         left.setContentsMargins(px(8), px(6), 0, px(4))
         left.setSpacing(0)
@@ -128,9 +128,9 @@ class OperatePage(Page):
 
     def let_go(self) -> None:
         """The hand lets go of the simulated rig."""
-        if self.surroundings is not None and self.surroundings.hand.isDown():
-            self.surroundings.hand.setDown(False)
-            self.surroundings.hand.released.emit()
+        if self.environment is not None and self.environment.hand.isDown():
+            self.environment.hand.setDown(False)
+            self.environment.hand.released.emit()
 
     def frame_slices(self) -> list[Slice]:
         return [
@@ -153,8 +153,8 @@ class OperatePage(Page):
 
     def _refresh_rest(self) -> None:
         self.chart_page.refresh()
-        if self.surroundings is not None:
-            self.surroundings.refresh()
+        if self.environment is not None:
+            self.environment.refresh()
         recent = list(self.model.notices)[-6:]
         words = [f"{clock}  {text}" if clock else text for clock, text in reversed(recent)]
         self.notices.say("     ".join(words) if words else "no notices")

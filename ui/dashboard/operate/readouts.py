@@ -18,9 +18,9 @@ class Readouts(QWidget):
         self.model = model
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
         self.setAccessibleName("Readings")
-        self.dress(theme, sizes)
+        self.apply_theme(theme, sizes)
 
-    def dress(self, theme: Theme, sizes: Sizes) -> None:
+    def apply_theme(self, theme: Theme, sizes: Sizes) -> None:
         self.theme, self.sizes = theme, sizes
         self.updateGeometry()
         self.update()

@@ -10,7 +10,7 @@ from PySide6.QtGui import QColor, QPolygonF
 from ui.dashboard.bench import OperateModel, number
 from ui.dashboard.charts import nice_step
 from ui.dashboard.operate.live_drawing import LiveDrawing
-from ui.dashboard.widgets import Draughtsman
+from ui.dashboard.widgets import SketchPainter
 
 SPRING_SCALE = 2.0  # springs are drawn this much larger than travel, and say so
 
@@ -21,14 +21,16 @@ class RigPicture(LiveDrawing):
     NAME = "Drawing of the actuator"
     LEAST = (400, 170)
 
-    def draw(self, draw: Draughtsman) -> None:
+    def draw(self, draw: SketchPainter) -> None:
         _Actuator(draw, self.model, self.width(), self.height()).paint()
 
 
 class _Actuator:
     """Geometry of one frame. x grows with rod extension; all in logical pixels."""
 
-    def __init__(self, draw: Draughtsman, model: OperateModel, width: float, height: float) -> None:
+    def __init__(
+        self, draw: SketchPainter, model: OperateModel, width: float, height: float
+    ) -> None:
         self.draw = draw
         self.model = model
         profile = model.profile
@@ -159,14 +161,14 @@ class _Actuator:
             draw.box(self.back, y - 2 * u, self.rod - self.back, 4 * u, theme.raised, draw.narrow())
         for x in (self.back, self.inner_right):
             draw.box(x, self.axis - half, self.flange, 2 * half, theme.metal)
-        bounded = self.profile.limits.deflection.bounded * self.spring_per_m
+        limited = self.profile.limits.deflection.limited * self.spring_per_m
         edge = self.solid * 1.05 * self.spring_per_m
         # Where the nut's middle must not go: hatched on the tie rods.
-        if edge > bounded:
+        if edge > limited:
             y = self.axis - half - 1.5 * u
-            for x in (self.neutral - edge, self.neutral + bounded):
-                draw.hatch(QRectF(x, y - 7 * u, edge - bounded, 7 * u), theme.nut, 4.0)
-                inner = x + (edge - bounded if x < self.neutral else 0)
+            for x in (self.neutral - edge, self.neutral + limited):
+                draw.hatch(QRectF(x, y - 7 * u, edge - limited, 7 * u), theme.nut, 4.0)
+                inner = x + (edge - limited if x < self.neutral else 0)
                 draw.line(inner, y - 8 * u, inner, y, draw.narrow(theme.nut))
 
     def _springs(self) -> None:

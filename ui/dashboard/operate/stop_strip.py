@@ -18,7 +18,7 @@ from PySide6.QtWidgets import (
 
 from hil.core import State
 from ui.dashboard.bench import OperateModel
-from ui.dashboard.widgets import KeyButton, Sizes, SpokenLabel, Theme
+from ui.dashboard.widgets import KeyButton, Sizes, StatusLabel, Theme
 
 SENTENCE = (
     "A software stop is no safety function: keep the hard-wired emergency stop within reach, "
@@ -91,7 +91,7 @@ class StopStrip(QWidget):
     """Mirror of the model's state, with the acts that are never far away.
 
     Args:
-        stop, energise, power_off, reset, take_control: what the buttons call.
+        stop, power_on, power_off, reset, take_control: what the buttons call.
     """
 
     def __init__(
@@ -101,7 +101,7 @@ class StopStrip(QWidget):
         sizes: Sizes,
         *,
         stop: Callable[[], None],
-        energise: Callable[[], None],
+        power_on: Callable[[], None],
         power_off: Callable[[], None],
         reset: Callable[[], None],
         take_control: Callable[[], None],
@@ -109,12 +109,12 @@ class StopStrip(QWidget):
         super().__init__()
         self.model = model
         self.theme = theme
-        self._energise = energise
+        self._power_on = power_on
         self.setObjectName("strip")
         self.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
         px = sizes.px
 
-        self.state = SpokenLabel("state", "stopped")
+        self.state = StatusLabel("state", "stopped")
         self.detail = ElidedLabel("plain")
         self.last = ElidedLabel()
         self.sentence = QLabel(SENTENCE)
@@ -200,7 +200,7 @@ class StopStrip(QWidget):
         """Power off at once; power on only after the question has been answered."""
         if self.model.may_power_off:
             self._power_off()
-        elif self.model.may_energise:
+        elif self.model.may_power_on:
             self._ask(True)
             self.no.setFocus()
         self.refresh()
@@ -222,15 +222,15 @@ class StopStrip(QWidget):
             return
         self._ask(False)
         self.power.setFocus()
-        if self.model.may_energise:
-            self._energise()
+        if self.model.may_power_on:
+            self._power_on()
         self.refresh()
 
     # ------------------------------------------------------------------ looks
 
     def refresh(self) -> None:
         model = self.model
-        if self.asking and not model.may_energise:
+        if self.asking and not model.may_power_on:
             self._ask(False)
         alarm = model.state is State.STOPPED or not model.link_well
         self.state.say(model.state_word, alarm)
@@ -239,15 +239,15 @@ class StopStrip(QWidget):
         self.kept.setText(f"Kept as run {model.kept_run}" if model.kept_run else "")
         self.kept.setVisible(stopped and bool(model.kept_run))
         if model.state is State.STOPPED and model.last_stop:
-            self.last.say(model.last_stop_mend)
+            self.last.say(model.last_stop_fix)
         else:
             self.last.say(model.last_stop_text)
         self.word.say(f"▲ {model.word.text}" if model.word.wrong else model.word.text)
         off = model.powered or model.energising
         self.power.setText("Power off" if off else "Power on")
-        self.power.setEnabled(model.may_power_off or model.may_energise)
+        self.power.setEnabled(model.may_power_off or model.may_power_on)
         self.reset.setEnabled(model.may_reset)
-        self.power.setToolTip(model.hands_off)
-        self.reset.setToolTip(model.hands_off)
+        self.power.setToolTip(model.lock_reason)
+        self.reset.setToolTip(model.lock_reason)
         self.control.setVisible(not model.in_control)
         self.control.setEnabled(model.holder is None and not model.watch_only and model.link_well)

@@ -19,7 +19,7 @@ from PySide6.QtWidgets import (
 
 from ui.dashboard.charts import ChartPage
 from ui.dashboard.widgets import KeyButton
-from ui.dashboard.bench import Page, Place
+from ui.dashboard.bench import Page, PageContext
 from ui.dashboard.runs.model import STATUS_WORDS, RecordedTraces, RunsModel
 from ui.dashboard.bench import duration_text
 
@@ -48,7 +48,7 @@ class RunTable(QTableWidget):
 class RunsPage(Page):
     """List on the left, charts of the opened run on the right."""
 
-    def __init__(self, place: Place) -> None:
+    def __init__(self, place: PageContext) -> None:
         super().__init__()
         self.runs: RunsModel = place.view
         self.theme, self.sizes = theme, sizes = place.theme, place.sizes

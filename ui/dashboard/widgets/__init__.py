@@ -1,25 +1,25 @@
 """Controls that know nothing of a bench: buttons, prompts, drawing, theme."""
 
-from ui.dashboard.widgets.ask_frame import AskFrame
-from ui.dashboard.widgets.drawing import Draughtsman
+from ui.dashboard.widgets.change_guard import ChangeGuard
+from ui.dashboard.widgets.drawing import SketchPainter
 from ui.dashboard.widgets.hold_button import HoldButton
 from ui.dashboard.widgets.key_button import KeyButton
-from ui.dashboard.widgets.pacer import Pacer, Slice
-from ui.dashboard.widgets.shown import Shown
-from ui.dashboard.widgets.spoken_label import SpokenLabel
+from ui.dashboard.widgets.prompt_frame import PromptFrame
+from ui.dashboard.widgets.render_scheduler import RenderScheduler, Slice
+from ui.dashboard.widgets.status_label import StatusLabel
 from ui.dashboard.widgets.theme import THEMES, Sizes, Theme, combo_style, sizes_for, style_sheet
 
 __all__ = [
     "THEMES",
-    "AskFrame",
-    "Draughtsman",
+    "ChangeGuard",
     "HoldButton",
     "KeyButton",
-    "Pacer",
-    "Shown",
+    "PromptFrame",
+    "RenderScheduler",
     "Sizes",
+    "SketchPainter",
     "Slice",
-    "SpokenLabel",
+    "StatusLabel",
     "Theme",
     "combo_style",
     "sizes_for",

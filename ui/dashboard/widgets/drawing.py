@@ -14,7 +14,7 @@ from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPen, QPolygon
 from ui.dashboard.widgets.theme import Sizes, Theme
 
 
-class Draughtsman:
+class SketchPainter:
     """A painter with the pens, the fonts and the sizes of the sheet.
 
     Lengths given to its methods are logical pixels; ``u`` is one pixel of the 1440 × 900 sheet.

@@ -1,4 +1,4 @@
-"""The enabling control of the page: held by the mouse or by Space, and let go by anything else."""
+"""The hold-to-run control of the page: held by the mouse or by Space, and let go by anything else."""
 
 from __future__ import annotations
 

@@ -25,11 +25,11 @@ class PosternProtocol:
 
         return PosternDrive(options)
 
-    def simulate(self, options: Any, core: Any, door: Any) -> None:
+    def simulate(self, options: Any, core: Any, control: Any) -> None:
         from drivers.declared.serial.simulated import simulate_serial
         from hookeline_postern.board import PosternBoard
 
-        simulate_serial(options, core, door, PosternBoard(options, core))
+        simulate_serial(options, core, control, PosternBoard(options, core))
 
     def redirected(self, data: dict[str, Any], directory: Path) -> dict[str, Any]:
         """See ``drivers.base.Redirecting``: the port of a simulated board."""

@@ -44,7 +44,7 @@ class PosternBoard:
         """Bytes from the host; physics has been brought up to now."""
         for kind, content in self._framer.feed(chunk):
             self._obey(kind, content, now_s)
-        if self._core.surroundings.silent:
+        if self._core.environment.silent:
             self.out.clear()
 
     def tick(self, now_s: float) -> None:

@@ -54,8 +54,8 @@ class PosternDrive:
         self._framer = frames.Framer()
         self._told: tuple[bytes, int, float, float, int] | None = None
         self._number = -1
-        self._heard_s = self._sampled_s = self._next_beat_s = NEVER_S
-        self._beating = True
+        self._heard_s = self._sampled_s = self._next_heartbeat_s = NEVER_S
+        self._heartbeat_on = True
         self._asked = PowerRequest.OFF
         self._knocking = False
         self._refused = False
@@ -136,8 +136,8 @@ class PosternDrive:
         telemetry = self.telemetry
         try:
             now = time.monotonic()
-            if self._beating and now >= self._next_beat_s:
-                self._next_beat_s = now + self._options.host_heartbeat
+            if self._heartbeat_on and now >= self._next_heartbeat_s:
+                self._next_heartbeat_s = now + self._options.host_heartbeat
                 self._send(frames.ALIVE)
             # An answer that came too late for its own cycle must not pass for one to this.
             self._collect(0.0)
@@ -172,7 +172,7 @@ class PosternDrive:
             raise DriverError(f"torque {torque} is not a finite number")
         if command.mode is not Mode.TORQUE and command.power is PowerRequest.ON:
             raise DriverError(f"the postern board has no {command.mode.name.lower()} mode")
-        self._beating = command.beat
+        self._heartbeat_on = command.heartbeat
         request = PowerRequest.OFF if telemetry.lost else command.power
         try:
             self._follow(request)

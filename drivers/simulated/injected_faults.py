@@ -23,7 +23,7 @@ Change = Callable[[RigParameters], dict[str, Any]]
 
 
 @dataclass(frozen=True)
-class Mistake:
+class InjectedFault:
     """One thing wrong with a rig.
 
     Attributes:
@@ -65,51 +65,51 @@ def _set_in_drive(p: RigParameters) -> dict[str, Any]:
     }
 
 
-_ALL: Sequence[Mistake] = (
-    Mistake(
+_ALL: Sequence[InjectedFault] = (
+    InjectedFault(
         "encoder_reversed",
         "the encoder counts backward: its tracks are swapped; the drive, which commutates "
         "by it, turns the field backward",
         "motor",
         lambda p: _motor(p, encoder_sign=-p.encoder_sign),
     ),
-    Mistake(
+    InjectedFault(
         "phases_swapped",
         "two phases of the motor are swapped",
         "motor",
         lambda p: _motor(p, phases_swapped=not p.phases_swapped),
     ),
-    Mistake(
+    InjectedFault(
         "pole_pairs_wrong",
         "the drive is set to twice the motor's pole pairs",
         "motor",
         lambda p: _motor(p, drive_pole_pairs=2 * p.pole_pairs),
     ),
-    Mistake(
+    InjectedFault(
         "encoder_counts_wrong",
         "the encoder gives twice the counts per turn that are set",
         "motor",
         lambda p: _motor(p, encoder_scale=2.0 * p.encoder_scale),
     ),
-    Mistake(
+    InjectedFault(
         "torque_constant_wrong",
         "the motor makes twice the torque per ampere that the drive is set to",
         "motor",
         _set_in_drive,
     ),
-    Mistake(
+    InjectedFault(
         "screw_lead_wrong",
         "the screw has half the lead that is stated",
         "screw",
         lambda p: {"screw_lead_m": 0.5 * p.screw_lead_m},
     ),
-    Mistake(
+    InjectedFault(
         "screw_left_handed",
         "the screw has the other hand than is stated",
         "screw",
         lambda p: {"screw_hand": -p.screw_hand},
     ),
-    Mistake(
+    InjectedFault(
         "screw_stiff_spot",
         "the screw is stiff at one place",
         "screw",
@@ -119,68 +119,68 @@ _ALL: Sequence[Mistake] = (
             "tight_spot_torque_N_m": 4.0 * p.friction_coulomb_N_m + 0.02,
         },
     ),
-    Mistake("nut_jammed", "the nut is jammed", "screw", lambda p: {"nut_jammed": True}),
-    Mistake(
+    InjectedFault("nut_jammed", "the nut is jammed", "screw", lambda p: {"nut_jammed": True}),
+    InjectedFault(
         "end_stop_inside",
         "an end stop stands inside the stroke: 70 % of it is left",
         "screw",
         _end_inside,
     ),
-    Mistake(
+    InjectedFault(
         "deflection_reversed",
         "the deflection sensor falls when it should rise",
         "deflection",
         lambda p: {"sensor_sign": -p.sensor_sign},
     ),
-    Mistake(
+    InjectedFault(
         "deflection_scale_wrong",
         "the deflection sensor shows half the deflection: its span is twice what is stated",
         "deflection",
         lambda p: {"sensor_scale": 0.5 * p.sensor_scale},
     ),
-    Mistake(
+    InjectedFault(
         "deflection_noisy",
         "the deflection signal is noisy",
         "deflection",
         lambda p: {"sensor_noise_counts": p.sensor_noise_counts + 0.008 * 2**p.sensor_bits},
     ),
-    Mistake(
+    InjectedFault(
         "deflection_intermittent",
         "a wire of the deflection sensor has a loose contact, worst when it is moved",
         "deflection",
         lambda p: {"sensor_loose": True},
     ),
-    Mistake(
+    InjectedFault(
         "channels_swapped",
         "the deflection sensor and the spare analogue input are swapped",
         "deflection",
         lambda p: {"analogue_swapped": not p.analogue_swapped},
     ),
-    Mistake(
+    InjectedFault(
         "deflection_open",
         "the deflection sensor's wiper is open: the input floats",
         "deflection",
         lambda p: {"sensor_wiring": "open"},
     ),
-    Mistake(
+    InjectedFault(
         "deflection_frozen",
         "the deflection reading does not change: the sensor is not driven",
         "deflection",
         lambda p: {"sensor_wiring": "frozen"},
     ),
-    Mistake(
+    InjectedFault(
         "deflection_rail",
         "the deflection reading stands at its top: its return wire is broken",
         "deflection",
         lambda p: {"sensor_wiring": "top"},
     ),
-    Mistake(
+    InjectedFault(
         "deflection_shorted",
         "the deflection signal is shorted to ground",
         "deflection",
         lambda p: {"sensor_wiring": "shorted"},
     ),
-    Mistake(
+    InjectedFault(
         "springs_soft",
         "the springs are half as stiff as stated",
         "springs",
@@ -189,78 +189,82 @@ _ALL: Sequence[Mistake] = (
             "spring_rate_pull_N_m": 0.5 * p.spring_rate_pull_N_m,
         },
     ),
-    Mistake(
+    InjectedFault(
         "preload_absent",
         "the springs are not preloaded: 0.5 mm of play either way",
         "springs",
         lambda p: {"spring_preload_m": -0.0005},
     ),
-    Mistake(
+    InjectedFault(
         "spring_missing",
         "the spring set that works in pull is missing",
         "springs",
         lambda p: {"spring_rate_pull_N_m": 0.0},
     ),
-    Mistake(
+    InjectedFault(
         "supply_low",
         "the supply gives three quarters of its voltage",
         "supply",
         lambda p: {"supply_V": 0.75 * p.supply_V},
     ),
-    Mistake(
+    InjectedFault(
         "regeneration_not_taken",
         "the supply takes no power back and the drive's voltage limit is close above it",
         "supply",
         _no_way_back,
     ),
-    Mistake(
+    InjectedFault(
         "heartbeat_ignored",
         "the drive goes on when the host falls silent",
         "drive",
         lambda p: {"drive_watches_host": False},
     ),
-    Mistake(
+    InjectedFault(
         "sample_rate_half",
         "the drive renews its values with every second synchronous message only",
         "drive",
         lambda p: {"drive_refresh_every": 2 * p.drive_refresh_every},
     ),
-    Mistake("bus_lossy", "one frame in ten is lost on the bus", "bus", lambda p: {"bus_loss": 0.1}),
+    InjectedFault(
+        "bus_lossy", "one frame in ten is lost on the bus", "bus", lambda p: {"bus_loss": 0.1}
+    ),
 )
 
-MISTAKES: dict[str, Mistake] = {mistake.code: mistake for mistake in _ALL}
+INJECTED_FAULTS: dict[str, InjectedFault] = {mistake.code: mistake for mistake in _ALL}
 
 
-def near_mistakes(code: object) -> str:
+def near_injected_faults(code: object) -> str:
     """The codes that resemble ``code``, or all of them, in words."""
-    near = difflib.get_close_matches(str(code), MISTAKES, 3, 0.5)
-    names = [repr(name) for name in near or MISTAKES]
+    near = difflib.get_close_matches(str(code), INJECTED_FAULTS, 3, 0.5)
+    names = [repr(name) for name in near or INJECTED_FAULTS]
     return ", ".join(names[:-1]) + " or " + names[-1] if len(names) > 1 else names[0]
 
 
-def check_mistakes(codes: Iterable[str]) -> None:
-    """Raise ``ValueError`` for the first code that is not in ``MISTAKES``, with near ones."""
+def check_injected_faults(codes: Iterable[str]) -> None:
+    """Raise ``ValueError`` for the first code that is not in ``INJECTED_FAULTS``, with near ones."""
     for code in codes:
-        if code not in MISTAKES:
+        if code not in INJECTED_FAULTS:
             raise ValueError(
-                f"the simulated rig knows no mistake {code!r}; write {near_mistakes(code)}"
+                f"the simulated rig knows no mistake {code!r}; write {near_injected_faults(code)}"
             )
 
 
-def with_mistakes(parameters: RigParameters, codes: Sequence[str]) -> RigParameters:
+def with_injected_faults(parameters: RigParameters, codes: Sequence[str]) -> RigParameters:
     """The rig as it was meant, with these mistakes made in building it.
 
     The order of ``codes`` does not matter, nor does one given twice; those already made
-    (``parameters.mistakes``) are not made again. Of several that fix one and the same wire,
+    (``parameters.injected_faults``) are not made again. Of several that fix one and the same wire,
     the last in the catalogue shows.
 
     Raises:
-        ValueError: a code that is not in ``MISTAKES``.
+        ValueError: a code that is not in ``INJECTED_FAULTS``.
     """
-    check_mistakes(codes)
+    check_injected_faults(codes)
     made = parameters
     for mistake in _ALL:
-        if mistake.code in codes and mistake.code not in parameters.mistakes:
+        if mistake.code in codes and mistake.code not in parameters.injected_faults:
             made = made.but(mistake.change(made))
-    together = {*parameters.mistakes, *codes}
-    return made.but({"mistakes": tuple(code for code in MISTAKES if code in together)})
+    together = {*parameters.injected_faults, *codes}
+    return made.but(
+        {"injected_faults": tuple(code for code in INJECTED_FAULTS if code in together)}
+    )

@@ -5,7 +5,7 @@ from __future__ import annotations
 PLAIN = (str, int, float, bool, tuple)
 
 
-class Shown:
+class ChangeGuard:
     """Remembers what was shown last."""
 
     def __init__(self) -> None:

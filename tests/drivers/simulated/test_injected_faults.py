@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 
 from drivers.base import Command, Mode, PowerRequest, PowerStage
 from drivers.simulated.drive_core import SimulatedDriveCore
+from drivers.simulated.injected_faults import INJECTED_FAULTS, with_injected_faults
 from drivers.simulated.lockstep import LockstepDrive
-from drivers.simulated.mistakes import MISTAKES, with_mistakes
 from drivers.simulated.parameters import RigParameters
 from drivers.simulated.physics import RigPhysics, Winding
 
@@ -33,7 +33,7 @@ TURN = 2 * math.pi
 
 
 def made(*codes: str, **values) -> SimulatedDriveCore:
-    return SimulatedDriveCore(with_mistakes(SLIDE.but(values), codes), 1)
+    return SimulatedDriveCore(with_injected_faults(SLIDE.but(values), codes), 1)
 
 
 def run(core: SimulatedDriveCore, seconds: float) -> list[int]:
@@ -46,8 +46,8 @@ def run(core: SimulatedDriveCore, seconds: float) -> list[int]:
 
 def pushed(core: SimulatedDriveCore, force_N: float) -> float:
     """Reading from zero, in counts, with the screw held and the output pushed."""
-    core.surroundings.hold_screw(True)
-    core.surroundings.push(force_N)
+    core.environment.hold_screw(True)
+    core.environment.push(force_N)
     run(core, 2.0)
     return core.deflection_counts - 2048
 
@@ -55,7 +55,7 @@ def pushed(core: SimulatedDriveCore, force_N: float) -> float:
 def turned(core: SimulatedDriveCore, turns: float) -> tuple[int, float]:
     """Counts and nut travel of a screw turned by hand."""
     counts, nut = core.position_counts, core.physics.nut_position_m
-    core.surroundings.turn_screw(turns)
+    core.environment.turn_screw(turns)
     for _ in range(100):
         run(core, 0.1)
         if not core.physics.turning:
@@ -75,20 +75,20 @@ def energised(core: SimulatedDriveCore) -> SimulatedDriveCore:
 
 
 def test_every_mistake_changes_the_rig_and_survives_json():
-    for code, mistake in MISTAKES.items():
-        parameters = with_mistakes(SLIDE, [code])
+    for code, mistake in INJECTED_FAULTS.items():
+        parameters = with_injected_faults(SLIDE, [code])
         assert mistake.code == code and mistake.sentence
-        assert parameters.mistakes == (code,)
-        assert parameters.but({"mistakes": ()}) != SLIDE
+        assert parameters.injected_faults == (code,)
+        assert parameters.but({"injected_faults": ()}) != SLIDE
         assert RigParameters.from_json(parameters.to_json()) == parameters
-        assert with_mistakes(parameters, [code]) == parameters  # not made twice
+        assert with_injected_faults(parameters, [code]) == parameters  # not made twice
 
 
-@given(st.sets(st.sampled_from(sorted(MISTAKES))), st.randoms())
+@given(st.sets(st.sampled_from(sorted(INJECTED_FAULTS))), st.randoms())
 def test_order_does_not_matter(codes, chance):
     shuffled = list(codes)
     chance.shuffle(shuffled)
-    assert with_mistakes(SLIDE, shuffled) == with_mistakes(SLIDE, sorted(codes))
+    assert with_injected_faults(SLIDE, shuffled) == with_injected_faults(SLIDE, sorted(codes))
 
 
 @pytest.mark.parametrize(
@@ -101,7 +101,7 @@ def test_order_does_not_matter(codes, chance):
 )
 def test_an_unknown_code_is_refused_with_near_ones(code, near):
     with pytest.raises(ValueError, match=f"no mistake '{code}'; write .*{near}"):
-        with_mistakes(SLIDE, ["nut_jammed", code])
+        with_injected_faults(SLIDE, ["nut_jammed", code])
 
 
 # -- sensors ---------------------------------------------------------------------------
@@ -122,8 +122,8 @@ def test_noise_is_that_of_the_mistake():
 
 def test_an_open_wiper_wanders_and_knows_nothing_of_the_springs():
     at_rest, loaded = made("deflection_open"), made("deflection_open")
-    loaded.surroundings.hold_screw(True)
-    loaded.surroundings.push(-200.0)
+    loaded.environment.hold_screw(True)
+    loaded.environment.push(-200.0)
     readings = run(at_rest, 8.0)
     assert readings == run(loaded, 8.0)
     assert loaded.physics.deflection_m > 1e-3
@@ -144,7 +144,7 @@ def test_a_dead_input_reads_one_value_whatever_happens(code, reading):
 def test_a_loose_contact_shows_when_the_cable_is_moved():
     core = made("deflection_intermittent")
     quiet = run(core, 4.0)
-    core.surroundings.wiggle_cable(4.0)
+    core.environment.wiggle_cable(4.0)
     wiggled = run(core, 4.0)
     after = run(core, 2.0)
     assert quiet.count(0) < 0.01 * len(quiet)
@@ -154,20 +154,20 @@ def test_a_loose_contact_shows_when_the_cable_is_moved():
     assert after.count(0) < 0.02 * len(after)
     assert set(quiet) | set(wiggled) <= {0, 2048}
     sound = made()
-    sound.surroundings.wiggle_cable(1.0)
+    sound.environment.wiggle_cable(1.0)
     assert set(run(sound, 1.0)) == {2048}
 
 
 @pytest.mark.parametrize("swapped", [False, True])
 def test_swapped_channels_show_the_sensor_at_the_spare_input(swapped):
-    drive = LockstepDrive(with_mistakes(SLIDE, ["channels_swapped"] if swapped else []), 1)
-    drive.core.surroundings.hold_screw(True)
+    drive = LockstepDrive(with_injected_faults(SLIDE, ["channels_swapped"] if swapped else []), 1)
+    drive.core.environment.hold_screw(True)
     before = after = None
     for k in range(3000):
         telemetry = drive.read(0.0)
         if k == 100:
             before = (telemetry.deflection_counts, telemetry.spare_counts)
-            drive.core.surroundings.push(-60.0)
+            drive.core.environment.push(-60.0)
     after = (telemetry.deflection_counts, telemetry.spare_counts)
     moved = [b - a for a, b in zip(before, after, strict=True)]
     if swapped:
@@ -286,7 +286,7 @@ FREE = SLIDE.but(
     ],
 )
 def test_torque_follows_the_phase_currents(codes, seen, pairs, swapped):
-    parameters = with_mistakes(FREE, codes)
+    parameters = with_injected_faults(FREE, codes)
     for mechanical in np.linspace(-3.0, 3.0, 25):
         physics = RigPhysics(parameters)
         physics.nut_position_m += mechanical * physics.metres_per_radian
@@ -323,8 +323,8 @@ def test_a_wrong_field_holds_the_rotor_where_its_torque_passes_zero(code, electr
 
 
 def test_a_wrong_torque_constant_doubles_the_force_and_not_the_report():
-    core = energised(SimulatedDriveCore(with_mistakes(FREE, ["torque_constant_wrong"]), 1))
-    core.surroundings.hold_output(True)
+    core = energised(SimulatedDriveCore(with_injected_faults(FREE, ["torque_constant_wrong"]), 1))
+    core.environment.hold_output(True)
     core.set_target(Mode.TORQUE, 0.1)
     run(core, 3.0)
     assert core.torque_N_m == pytest.approx(0.1, rel=1e-6)
@@ -363,7 +363,7 @@ def test_a_supply_that_takes_nothing_back_rises_when_the_motor_brakes():
 
 def cycles(code: str | None, count: int, torque=lambda _k: 0.0, period_s: float = 1e-3):
     """(drive, telemetry rows as tuples) of an energised rig in lockstep."""
-    drive = LockstepDrive(with_mistakes(SLIDE, [code] if code else []), 1, period_s)
+    drive = LockstepDrive(with_injected_faults(SLIDE, [code] if code else []), 1, period_s)
     drive.open()
     command = Command(power=PowerRequest.ON)
     rows = []
@@ -411,14 +411,14 @@ def test_half_the_rate_repeats_every_value_once():
     assert {row[0] for row in rows} == {0.0}  # frames come in time: only their content is old
 
 
-@pytest.mark.parametrize("beats", [True, False])
-def test_a_drive_that_ignores_its_host_goes_on(beats):
+@pytest.mark.parametrize("heartbeats", [True, False])
+def test_a_drive_that_ignores_its_host_goes_on(heartbeats):
     for code, stage in ((None, PowerStage.FAULT), ("heartbeat_ignored", PowerStage.ON)):
         drive, _ = cycles(code, 100)
         for _ in range(200):
             drive.read(0.0)
-            if beats:  # commands without the host's heartbeat
-                drive.write(Command(power=PowerRequest.ON, beat=False))
+            if heartbeats:  # commands without the host's heartbeat
+                drive.write(Command(power=PowerRequest.ON, heartbeat=False))
         assert drive.core.power is stage
         assert drive.telemetry.power is stage
 
@@ -428,7 +428,7 @@ def test_a_drive_that_ignores_its_host_goes_on(beats):
 
 @settings(max_examples=60, deadline=None)
 @given(
-    st.lists(st.sampled_from(sorted(MISTAKES)), min_size=2, max_size=2, unique=True),
+    st.lists(st.sampled_from(sorted(INJECTED_FAULTS)), min_size=2, max_size=2, unique=True),
     st.sampled_from(["linear", "lever_sector", "lever_pin"]),
     st.integers(0, 1000),
     st.floats(-1.0, 1.0),
@@ -437,12 +437,12 @@ def test_a_drive_that_ignores_its_host_goes_on(beats):
 )
 def test_pairs_stay_finite_and_make_no_energy(codes, rig, seed, torque, push, mode):
     base = RigParameters(rig=rig, initial_output_m=0.02, pan_mass_kg=0.5)
-    drive = LockstepDrive(with_mistakes(base, codes), seed)
+    drive = LockstepDrive(with_injected_faults(base, codes), seed)
     drive.open()
     core = drive.core
     physics = core.physics
-    core.surroundings.turn_screw(0.3, 2.0)
-    core.surroundings.push(push, 2.0)
+    core.environment.turn_screw(0.3, 2.0)
+    core.environment.push(push, 2.0)
     before = physics.stored_energy_J()
     command = Command(mode=mode, torque_N_m=torque, velocity_rad_s=40 * torque)
     for k in range(400):
@@ -451,7 +451,7 @@ def test_pairs_stay_finite_and_make_no_energy(codes, rig, seed, torque, push, mo
         drive.write(command)
         given = physics.source_work_J + physics.hand_work_J
         assert physics.stored_energy_J() <= before + given + 0.02
-    state = core.surroundings.state()
+    state = core.environment.state()
     assert all(math.isfinite(value) for value in state.values())
     for value in (telemetry.position_rad, telemetry.velocity_rad_s, telemetry.torque_N_m):
         assert math.isfinite(value)

@@ -19,10 +19,14 @@ from hil.link.messages import MOST_BYTES, to_json
 
 _SLICE_MS = 5
 _NEW_HOST = "the rig host is another one than before: look at its state, then ask again"
-_DATED = ("take", "ask", "beat")  # what the rig host must not obey when it comes too late
+_DATED = (
+    "acquire_control",
+    "request",
+    "heartbeat",
+)  # what the rig host must not obey when it comes too late
 
 
-class Asker:
+class RequestClient:
     """Sends from any thread; one question at a time waits for its answer.
 
     What is posted waits for nothing: its answer is handed out by ``answers``.
@@ -59,7 +63,7 @@ class Asker:
             HostGone: nobody is connected at the other end.
             Refused: the message is too long.
         """
-        if self._sockets.local and message["say"] in _DATED:
+        if self._sockets.local and message["type"] in _DATED:
             message["sent_s"] = time.monotonic()
         data = to_json(message)
         if len(data) > MOST_BYTES:
@@ -149,8 +153,8 @@ class Asker:
         after = f" within {timeout_s:g} s" if timeout_s else ""
         where = self._sockets.where
         if not self.heard:
-            mend = "" if self._sockets.local else " and does it allow this client's key"
-            return f"no rig host answered at '{where}'{after}; is it running{mend}?"
+            fix = "" if self._sockets.local else " and does it allow this client's key"
+            return f"no rig host answered at '{where}'{after}; is it running{fix}?"
         return f"the rig host at '{where}' does not answer{after}; it may have ended or be stuck"
 
     def close(self) -> None:

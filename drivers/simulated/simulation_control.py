@@ -1,4 +1,4 @@
-"""A side door into the simulated rig's process: weights, hand and disturbances by request.
+"""A simulation control into the simulated rig's process: weights, hand and disturbances by request.
 
 It is no part of the wire that the bench uses, so that nothing the bench knows can come
 from here. One JSON object each way: ``{"do": "hang", "mass_kg": 5}`` is answered by
@@ -17,7 +17,7 @@ from typing import Any
 import zmq
 
 from drivers.base import DriverError
-from drivers.simulated.surroundings import MOST_BY_HAND_N, Surroundings
+from drivers.simulated.environment import MOST_BY_HAND_N, Environment
 
 ACTIONS = (
     "hang",
@@ -35,12 +35,12 @@ ACTIONS = (
 )
 
 
-class SurroundingsDoor:
-    """The rig's end of the door, and the process's word with whoever started it.
+class SimulationControl:
+    """The rig's end of the control, and the process's word with whoever started it.
 
     Args:
         endpoint: ZeroMQ endpoint to bind, ``ipc://`` in a directory only the user may enter.
-        surroundings: what requests act on.
+        environment: what requests act on.
         on_ready: called once by ``ready``.
         parent: process that started this one; ``poll`` sets ``ending`` once it is gone.
 
@@ -54,11 +54,11 @@ class SurroundingsDoor:
     def __init__(
         self,
         endpoint: str,
-        surroundings: Surroundings,
+        environment: Environment,
         on_ready: Callable[[], None] = lambda: None,
         parent: int | None = None,
     ) -> None:
-        self._surroundings = surroundings
+        self._environment = environment
         self._on_ready = on_ready
         self._parent = parent
         self.ending = False
@@ -71,7 +71,7 @@ class SurroundingsDoor:
         except zmq.ZMQError as error:
             self.close()
             raise DriverError(
-                f"side door '{endpoint}' cannot be opened: {error.strerror}; its directory must "
+                f"simulation control '{endpoint}' cannot be opened: {error.strerror}; its directory must "
                 "exist and its path stay below 108 characters"
             ) from None
 
@@ -111,14 +111,14 @@ class SurroundingsDoor:
             action = request.pop("do", None)
             if action not in ACTIONS:
                 raise ValueError(f"'do' is {action!r}: must be one of {', '.join(ACTIONS)}")
-            result = getattr(self._surroundings, action)(**request)
+            result = getattr(self._environment, action)(**request)
         except (ValueError, TypeError, RecursionError) as error:
             return {"ok": False, "error": str(error)}
         return {"ok": True, "state": result} if action == "state" else {"ok": True}
 
 
-class SurroundingsClient:
-    """The other end, with the methods of :class:`Surroundings`; threads may share one.
+class EnvironmentClient:
+    """The other end, with the methods of :class:`Environment`; threads may share one.
 
     Every method raises ``ValueError`` for what the rig refuses and ``DriverError`` if it
     does not answer within ``timeout_s``.
@@ -136,7 +136,7 @@ class SurroundingsClient:
         self._ask({"do": "hang", "mass_kg": mass_kg})
 
     def push(self, force_N: float, frequency_Hz: float = 0.0, duration_s: float = 0.0) -> None:
-        """A hand at the load point; see ``Surroundings.push``."""
+        """A hand at the load point; see ``Environment.push``."""
         self._ask(
             {
                 "do": "push",
@@ -147,11 +147,11 @@ class SurroundingsClient:
         )
 
     def disturb(self, name: str, value: float | bool | None) -> None:
-        """Make something wrong; see ``Surroundings.disturb``."""
+        """Make something wrong; see ``Environment.disturb``."""
         self._ask({"do": "disturb", "name": name, "value": value})
 
     def move_nut(self, speed_m_s: float, distance_m: float, most_N: float = MOST_BY_HAND_N) -> None:
-        """Turn the screw by hand; see ``Surroundings.move_nut``."""
+        """Turn the screw by hand; see ``Environment.move_nut``."""
         self._ask(
             {"do": "move_nut", "speed_m_s": speed_m_s, "distance_m": distance_m, "most_N": most_N}
         )
@@ -159,7 +159,7 @@ class SurroundingsClient:
     def turn_screw(
         self, turns: float, turns_per_s: float = 1.0, most_N: float = MOST_BY_HAND_N
     ) -> None:
-        """Turn the screw by whole and part turns; see ``Surroundings.turn_screw``."""
+        """Turn the screw by whole and part turns; see ``Environment.turn_screw``."""
         self._ask(
             {"do": "turn_screw", "turns": turns, "turns_per_s": turns_per_s, "most_N": most_N}
         )
@@ -173,7 +173,7 @@ class SurroundingsClient:
         self._ask({"do": "hold_output", "held": held})
 
     def support_load(self, supported: bool) -> None:
-        """A stand under lever and weights, or none; see ``Surroundings.support_load``."""
+        """A stand under lever and weights, or none; see ``Environment.support_load``."""
         self._ask({"do": "support_load", "supported": supported})
 
     def wiggle_cable(self, duration_s: float) -> None:
@@ -181,7 +181,7 @@ class SurroundingsClient:
         self._ask({"do": "wiggle_cable", "duration_s": duration_s})
 
     def emergency_stop(self, pressed: bool) -> None:
-        """The hard-wired stop; see ``Surroundings.emergency_stop``."""
+        """The hard-wired stop; see ``Environment.emergency_stop``."""
         self._ask({"do": "emergency_stop", "pressed": pressed})
 
     def reset_peaks(self) -> None:
@@ -189,7 +189,7 @@ class SurroundingsClient:
         self._ask({"do": "reset_peaks"})
 
     def state(self) -> dict[str, float]:
-        """True values of the rig; see ``Surroundings.state``."""
+        """True values of the rig; see ``Environment.state``."""
         state: dict[str, float] = self._ask({"do": "state"})["state"]
         return state
 

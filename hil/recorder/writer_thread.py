@@ -28,7 +28,7 @@ _GIVE_UP_S = 2.0  # trying to end runs on a disk that refuses, once asked to end
 
 
 @dataclass(frozen=True)
-class Said:
+class OperatorNotice:
     """Something for the operator: arguments of ``Client.tell``."""
 
     kind: str
@@ -37,7 +37,7 @@ class Said:
     values: Mapping[str, float] | None = None
 
 
-class Desk(threading.Thread):
+class WriterThread(threading.Thread):
     """Takes rows and events from a queue without end and writes the runs they belong to.
 
     Args:
@@ -50,7 +50,9 @@ class Desk(threading.Thread):
         unfinished: runs that could not be ended, after the thread has.
     """
 
-    def __init__(self, runs: Path, say: Callable[[Said], None], disk: Disk | None = None) -> None:
+    def __init__(
+        self, runs: Path, say: Callable[[OperatorNotice], None], disk: Disk | None = None
+    ) -> None:
         super().__init__(name="writing", daemon=True)
         self._runs = runs
         self._say = say
@@ -105,7 +107,7 @@ class Desk(threading.Thread):
                 try:
                     task()
                 except Exception as error:
-                    self._say(Said("notice", f"the recorder left something out: {error}"))
+                    self._say(OperatorNotice("notice", f"the recorder left something out: {error}"))
             now_s = time.monotonic()
             if now_s >= next_write_s:
                 next_write_s = now_s + WRITE_S
@@ -141,7 +143,7 @@ class Desk(threading.Thread):
                 self._refused = True
                 place = error.filename or self._runs
                 self._say(
-                    Said(
+                    OperatorNotice(
                         "notice",
                         f"the disk does not take the recording ({error.strerror or error}: '{place}'); "
                         "samples are kept in memory: make room or end the run",
@@ -150,14 +152,16 @@ class Desk(threading.Thread):
         else:
             if self._refused:
                 self._refused = False
-                self._say(Said("notice", "the disk takes the recording again; nothing was lost"))
+                self._say(
+                    OperatorNotice("notice", "the disk takes the recording again; nothing was lost")
+                )
         finally:
             self.busy_since_s = None
 
     def _announce(self, writer: RunWriter) -> None:
         if writer.path is not None and self._announced is not writer:
             self._announced = writer
-            self._say(Said("recording", run=writer.path.name))
+            self._say(OperatorNotice("recording", run=writer.path.name))
 
     # ------------------------------------------------------------------ what comes
 
@@ -177,7 +181,7 @@ class Desk(threading.Thread):
 
     def _take_event(self, event: dict[str, Any]) -> None:
         kind = event.get("kind")
-        if kind == "beat":
+        if kind == "heartbeat":
             return
         if kind == "start_run":
             self._end_run("another run was started")
@@ -195,7 +199,7 @@ class Desk(threading.Thread):
             if writer is not None:
                 writer.event(event)
         if kind == "end_run":
-            self._end_run("ended as asked")
+            self._end_run("ended as requested")
         elif kind == "stop" and event.get("trip"):
             self._begin_trip(event)
         elif kind == "calibration":
@@ -241,7 +245,7 @@ class Desk(threading.Thread):
 
     def _end_all(self, how: str) -> None:
         if self._run is not None:
-            self._say(Said("notice", f"recording ended: {how}"))
+            self._say(OperatorNotice("notice", f"recording ended: {how}"))
         self._end_run(how)
         self._end_trip(how)
 
@@ -249,7 +253,7 @@ class Desk(threading.Thread):
 class Finisher(threading.Thread):
     """Makes the Parquet files of ended runs, so that the next run need not wait for them."""
 
-    def __init__(self, say: Callable[[Said], None]) -> None:
+    def __init__(self, say: Callable[[OperatorNotice], None]) -> None:
         super().__init__(name="finishing", daemon=True)
         self._say = say
         self._queue: queue.SimpleQueue[tuple[RunWriter, str] | None] = queue.SimpleQueue()
@@ -278,7 +282,7 @@ class Finisher(threading.Thread):
                 writer.abandon()
                 reason = getattr(error, "strerror", None) or str(error)
                 self._say(
-                    Said(
+                    OperatorNotice(
                         "notice",
                         f"run '{name}' is whole in samples.arrows, but samples.parquet could "
                         f"not be written ({reason}): make room, then 'hookeline runs repair'",
@@ -287,7 +291,7 @@ class Finisher(threading.Thread):
                 )
             else:
                 self._say(
-                    Said(
+                    OperatorNotice(
                         kind,
                         f"run '{name}' is on disk",
                         name,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QWidget
 
 
-class SpokenLabel(QWidget):
+class StatusLabel(QWidget):
     """Shows ``say``'s text in the style of one of two object names."""
 
     def __init__(self, calm: str, alarming: str, wrap: bool = False) -> None:

@@ -13,7 +13,7 @@ _ENDPOINT = "inproc://zeromq.zap.01"
 _AT_ONCE = 8
 
 
-class Admission:
+class ZapHandler:
     """Lets in the listed CURVE keys and nobody else. Polled, because the cycle has no threads.
 
     Must be bound before the first encrypted socket of its context.

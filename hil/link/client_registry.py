@@ -14,8 +14,8 @@ class _Known:
     heard_s: float
 
 
-class ClientBook:
-    """Names of clients by routing identity; bounded, the longest silent are forgotten."""
+class ClientRegistry:
+    """Names of clients by routing identity; limited, the longest silent are forgotten."""
 
     def __init__(self) -> None:
         self._known: dict[bytes, _Known] = {}

@@ -8,12 +8,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from hil.bringup.signals import Floats
+from hil.bringup.signal_statistics import Floats
 from hil.procedures import Action, Hand, ProcedureFailed, Read, Seen, column
 from hil.profile import Profile
 
 SETTLED_S = 0.1  # of samples that make up one reading
-BY_HAND_SHARE = 0.1  # of the bounded force: what hands put on the springs
+BY_HAND_SHARE = 0.1  # of the limited force: what hands put on the springs
 
 
 @dataclass(frozen=True)
@@ -37,8 +37,8 @@ def hand_of(profile: Profile) -> int:
 
 
 def gentle_deflection_m(profile: Profile) -> float:
-    """Deflection at a tenth of the bounded force, by the stated springs."""
-    return BY_HAND_SHARE * profile.limits.force.bounded / stated_rate_N_m(profile)
+    """Deflection at a tenth of the limited force, by the stated springs."""
+    return BY_HAND_SHARE * profile.limits.force.limited / stated_rate_N_m(profile)
 
 
 def stated_rate_N_m(profile: Profile) -> float:

@@ -26,7 +26,7 @@ RESTING_M_S = 0.004  # nut speed below which the dead zone acts, growing towards
 INTEGRAL_SHARE = 0.4  # of the force limit: friction and the screw's loss, nothing larger
 
 
-class ForceLaw:
+class ForceController:
     """Holds the disturbance observer and the commands in flight; all else is passed in.
 
     ``calibration`` is the bench's own, so that both change over together.
@@ -57,7 +57,7 @@ class ForceLaw:
         self._coulomb = share * actuator.friction.coulomb * actuator.radians_per_metre
         self._loss_forward = share * (1 / screw.efficiency_forward - 1)
         self._loss_backward = share * (1 - screw.efficiency_backward)
-        self._most = INTEGRAL_SHARE * profile.limits.force.bounded
+        self._most = INTEGRAL_SHARE * profile.limits.force.limited
         self._dead = dead_zone_m(profile)
 
         self._ahead = law.ahead_s

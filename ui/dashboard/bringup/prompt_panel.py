@@ -9,7 +9,7 @@ from PySide6.QtWidgets import QHBoxLayout, QLabel, QLineEdit, QSizePolicy, QVBox
 
 from ui.dashboard.bringup.model import BringUpModel
 from ui.dashboard.guided import Question, typed_number
-from ui.dashboard.widgets import AskFrame, HoldButton, KeyButton, Sizes, Theme
+from ui.dashboard.widgets import HoldButton, KeyButton, PromptFrame, Sizes, Theme
 
 PER_UNIT = {"mm": 1e3, "m": 1.0, "N": 1.0}
 MOST_OPTIONS = 6
@@ -17,7 +17,7 @@ CANNOT = {"act": "Cannot do it", "read": "Cannot tell", "hold": "Not now", "conf
 DONE = {"act": "Done", "read": "Enter it", "confirm": "Write it"}
 
 
-class AskPanel(AskFrame):
+class PromptPanel(PromptFrame):
     """Mirror of the model's question. Enter is the answer that goes on, X the one that does not."""
 
     def __init__(self, bringup: BringUpModel, theme: Theme, sizes: Sizes) -> None:
@@ -150,7 +150,7 @@ class AskPanel(AskFrame):
                 "act": "Do this now",
                 "read": "Read this off",
                 "choose": "Answer this",
-                "hold": "Hold the enabling control",
+                "hold": "Hold the hold-to-run control",
                 "let_go": "Let go now",
                 "confirm": "Answer this",
             }
@@ -168,7 +168,7 @@ class AskPanel(AskFrame):
         return (
             "Nothing runs",
             "Begin (G) goes through the steps in order. Nothing is energised before what it "
-            "relies on is proven, and nothing moves unless you hold the enabling control.",
+            "relies on is verified, and nothing moves unless you hold the hold-to-run control.",
             False,
         )
 
@@ -184,7 +184,7 @@ class AskPanel(AskFrame):
         for number, button in enumerate(self.options):
             button.setVisible(number < len(options))
             button.setText(options[number] if number < len(options) else "")
-        # While the enabling control is wanted the focus stays on it: answers come by key.
+        # While the hold-to-run control is wanted the focus stays on it: answers come by key.
         policy = Qt.FocusPolicy.NoFocus if hold_wanted else Qt.FocusPolicy.StrongFocus
         for widget in (self.done, self.cannot, *self.options):
             widget.setFocusPolicy(policy)

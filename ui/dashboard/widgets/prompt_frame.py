@@ -11,7 +11,7 @@ from PySide6.QtWidgets import QFrame, QLabel
 from ui.dashboard.widgets.theme import Sizes, Theme
 
 
-class AskFrame(QFrame):
+class PromptFrame(QFrame):
     """What the pages that ask have in common.
 
     Args:

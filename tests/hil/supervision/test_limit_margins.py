@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from hil.core.limits import Limit
 from hil.core.samples import COLUMNS, INDEX
 from hil.profile.loader import load_profile
-from hil.supervision.headroom import Headroom, headroom
+from hil.supervision.limit_margins import LimitMargin, limit_margins
 
 PROFILE = load_profile("footplate_trainer")
 
@@ -23,8 +23,8 @@ def row(**values: float) -> list[float]:
     return filled
 
 
-def by_label(**values: float) -> dict[str, Headroom]:
-    return {entry.label: entry for entry in headroom(PROFILE, row(**values))}
+def by_label(**values: float) -> dict[str, LimitMargin]:
+    return {entry.label: entry for entry in limit_margins(PROFILE, row(**values))}
 
 
 @pytest.mark.parametrize(
@@ -61,9 +61,9 @@ def test_unknown_values_say_so() -> None:
 
 
 def test_acting_follows_the_mask() -> None:
-    entries = by_label(bounded=(1 << Limit.TRAVEL) | (1 << Limit.SPEED), output_position_m=0.01)
+    entries = by_label(limited=(1 << Limit.TRAVEL) | (1 << Limit.SPEED), output_position_m=0.01)
     assert [label for label, entry in entries.items() if entry.acting] == ["Travel", "Speed"]
-    averaged = by_label(bounded=8.5)
+    averaged = by_label(limited=8.5)
     assert not any(entry.acting for entry in averaged.values())
 
 
@@ -74,8 +74,8 @@ def test_supply_names_the_nearer_limit() -> None:
 
 @given(st.lists(st.floats(), min_size=len(COLUMNS), max_size=len(COLUMNS)))
 def test_any_row_gives_the_same_bars(values: list[float]) -> None:
-    entries = headroom(PROFILE, values)
-    known = [entry.label for entry in headroom(PROFILE, row(drive_temperature_degC=20.0))]
+    entries = limit_margins(PROFILE, values)
+    known = [entry.label for entry in limit_margins(PROFILE, row(drive_temperature_degC=20.0))]
     assert [entry.label for entry in entries] in (known, known[:-1])
     for entry in entries:
         assert math.isnan(entry.used) or entry.used >= 0
@@ -95,8 +95,8 @@ def test_current_headroom_knows_what_the_supply_can_drive() -> None:
             (0.95 * 15.0 - motor.torque_constant * 2 * math.pi * 0.24 / 0.01)
             / motor.winding_resistance,
         ),
-        (-0.24, profile.limits.current.bounded),
+        (-0.24, profile.limits.current.limited),
     ):
         row[INDEX["nut_velocity_m_s"]] = velocity
-        entry = next(e for e in headroom(profile, row) if e.limit is Limit.CURRENT)
+        entry = next(e for e in limit_margins(profile, row) if e.limit is Limit.CURRENT)
         assert entry.used == pytest.approx(2.0 / most)

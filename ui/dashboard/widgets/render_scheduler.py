@@ -1,6 +1,6 @@
-"""Drawing in slices between heartbeats: what is late is left out, the beat never waits for it.
+"""Drawing in slices between heartbeats: what is late is left out, the heartbeat never waits for it.
 
-The heartbeat proves that somebody at this window can stop the rig, so it comes from the loop that
+The heartbeat verifies that somebody at this window can stop the rig, so it comes from the loop that
 takes the keys. Whatever else that loop does must therefore be short: a slice is one small part
 of a frame, and each turn does slices only until its budget is spent.
 """
@@ -15,7 +15,7 @@ Slice = Callable[[], object]
 Slices = Callable[[], Iterable[Slice]]
 
 
-class Pacer:
+class RenderScheduler:
     """Takes turns at whatever is to be drawn.
 
     Args:

@@ -24,7 +24,7 @@ from ui.dashboard.bench import number
 from ui.dashboard.calibrate.model import CalibrateModel
 from ui.dashboard.calibrate.words import large_words
 from ui.dashboard.guided import Question, typed_number
-from ui.dashboard.widgets import AskFrame, KeyButton, Sizes, Theme
+from ui.dashboard.widgets import KeyButton, PromptFrame, Sizes, Theme
 
 LEAST_SPAN_COUNTS = 12.0
 
@@ -187,7 +187,7 @@ class _Words(QLabel):
     minimumSizeHint = sizeHint
 
 
-class CalibrateAsk(AskFrame):
+class CalibratePrompt(PromptFrame):
     """Enter is done, X is that it is not going to be."""
 
     def __init__(self, calibrating: CalibrateModel, theme: Theme, sizes: Sizes) -> None:

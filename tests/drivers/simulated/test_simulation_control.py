@@ -13,31 +13,31 @@ from hypothesis import strategies as st
 from drivers.base import DriverError
 from drivers.simulated.drive_core import SimulatedDriveCore
 from drivers.simulated.parameters import RigParameters
-from drivers.simulated.surroundings_door import SurroundingsClient, SurroundingsDoor
+from drivers.simulated.simulation_control import EnvironmentClient, SimulationControl
 
 
 @pytest.fixture
 def served(tmp_path):
-    """A core and its door, served by a thread as a node's loop would."""
+    """A core and its control, served by a thread as a node's loop would."""
     endpoint = f"ipc://{tmp_path}/s.ipc"
     core = SimulatedDriveCore(RigParameters())
-    door = SurroundingsDoor(endpoint, core.surroundings)
+    control = SimulationControl(endpoint, core.environment)
 
     def loop():
-        while not door.ending:
+        while not control.ending:
             core.advance(1e-3)
-            door.poll()
+            control.poll()
             time.sleep(1e-3)
 
     thread = threading.Thread(target=loop)
     thread.start()
-    client = SurroundingsClient(endpoint)
+    client = EnvironmentClient(endpoint)
     yield core, client, endpoint
     client.close()
-    door.ending = True
+    control.ending = True
     thread.join()
-    door.close()
-    door.close()
+    control.close()
+    control.close()
 
 
 def test_weights_hand_and_disturbances_over_a_real_socket(served):
@@ -67,7 +67,7 @@ def test_hands_and_the_hard_wired_stop_over_a_real_socket(served):
     client.hold_screw(True)
     client.hold_output(True)
     client.wiggle_cable(60.0)
-    assert core.surroundings.wiggled
+    assert core.environment.wiggled
     client.emergency_stop(True)
     state = client.state()
     assert (state["held"], state["supported"], state["stop_pressed"]) == (1.0, 1.0, 1.0)
@@ -115,23 +115,23 @@ def test_refusals_come_back_as_the_rig_words_them(served):
 def test_garbage_is_answered_and_the_door_stays_open(message):
     with tempfile.TemporaryDirectory() as directory, zmq.Context() as context:
         endpoint = f"ipc://{directory}/s.ipc"
-        door = SurroundingsDoor(endpoint, SimulatedDriveCore(RigParameters()).surroundings)
+        control = SimulationControl(endpoint, SimulatedDriveCore(RigParameters()).environment)
         with context.socket(zmq.REQ) as socket:
             socket.linger = 0
             socket.connect(endpoint)
             for parts in ([message], [message, message], [b'{"do": "state"}']):
                 socket.send_multipart(parts)
                 deadline = time.monotonic() + 5
-                while not door.poll():
+                while not control.poll():
                     assert time.monotonic() < deadline
                 reply = json.loads(socket.recv())
                 assert reply["ok"] or reply["error"]
             assert reply["ok"]
-        door.close()
+        control.close()
 
 
 def test_nobody_at_the_other_end_is_an_error_not_a_wait(tmp_path):
-    client = SurroundingsClient(f"ipc://{tmp_path}/nobody.ipc", timeout_s=0.1)
+    client = EnvironmentClient(f"ipc://{tmp_path}/nobody.ipc", timeout_s=0.1)
     for _ in range(2):
         with pytest.raises(DriverError, match="does not answer"):
             client.state()
@@ -141,6 +141,6 @@ def test_nobody_at_the_other_end_is_an_error_not_a_wait(tmp_path):
 def test_a_door_that_cannot_open_says_where(tmp_path):
     core = SimulatedDriveCore(RigParameters())
     with pytest.raises(DriverError, match=r"missing/s\.ipc.*directory must"):
-        SurroundingsDoor(f"ipc://{tmp_path}/missing/s.ipc", core.surroundings)
+        SimulationControl(f"ipc://{tmp_path}/missing/s.ipc", core.environment)
     with pytest.raises(DriverError, match="108"):
-        SurroundingsDoor(f"ipc://{tmp_path}/{'x' * 120}", core.surroundings)
+        SimulationControl(f"ipc://{tmp_path}/{'x' * 120}", core.environment)

@@ -7,7 +7,7 @@ import math
 DONE_S = 3.0  # that something was done is shown so long; that it was not, until the next
 
 
-class LastWord:
+class RequestStatus:
     """One line.
 
     Attributes:

@@ -5,7 +5,7 @@ from __future__ import annotations
 FORGET_S = 1.0  # free of a bound for this long, its next action is news again
 
 
-class BoundNotices:
+class LimitNotices:
     """Tells each bound once, however it flickers, until it has left free for ``FORGET_S``."""
 
     def __init__(self) -> None:

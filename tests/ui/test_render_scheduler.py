@@ -1,8 +1,8 @@
-"""What is drawn gives way to the beat."""
+"""What is drawn gives way to the heartbeat."""
 
 import pytest
 
-from ui.dashboard.widgets.pacer import Pacer
+from ui.dashboard.widgets.render_scheduler import RenderScheduler
 
 
 class Clock:
@@ -28,7 +28,7 @@ def slices(clock, done, name, count, cost_s):
 
 def test_a_turn_ends_with_the_slice_that_spends_its_budget(clock):
     done = []
-    pacer = Pacer(0.008, clock)
+    pacer = RenderScheduler(0.008, clock)
     pacer.add(0.04, slices(clock, done, "a", 5, 0.005))
     pacer.turn()
     assert done == ["a0", "a1"]
@@ -39,7 +39,7 @@ def test_a_turn_ends_with_the_slice_that_spends_its_budget(clock):
 
 def test_one_slice_is_done_however_long_it_takes_and_no_rhythm_starves(clock):
     done = []
-    pacer = Pacer(0.008, clock)
+    pacer = RenderScheduler(0.008, clock)
     pacer.add(0.04, slices(clock, done, "a", 3, 0.05))
     pacer.add(0.10, slices(clock, done, "b", 1, 0.05))
     for _ in range(8):
@@ -51,7 +51,7 @@ def test_one_slice_is_done_however_long_it_takes_and_no_rhythm_starves(clock):
 
 def test_frames_that_are_late_are_left_out_not_made_up_for(clock):
     done = []
-    pacer = Pacer(0.008, clock)
+    pacer = RenderScheduler(0.008, clock)
     pacer.add(0.04, slices(clock, done, "a", 1, 0.0))
     pacer.turn()
     clock.now_s = 1.0
@@ -66,7 +66,7 @@ def test_a_slice_that_fails_is_not_tried_for_ever(clock):
     def broken():
         raise RuntimeError("slice")
 
-    pacer = Pacer(0.008, clock)
+    pacer = RenderScheduler(0.008, clock)
     pacer.add(0.04, lambda: [broken, lambda: done.append("after")])
     with pytest.raises(RuntimeError):
         pacer.turn()

@@ -1,4 +1,4 @@
-"""Hands and weights for the simulated rig. Shown only where the rig is simulated."""
+"""Hands and weights for the simulated rig. ChangeGuard only where the rig is simulated."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from ui.dashboard.operate.field_slider import FieldSlider
 from ui.dashboard.widgets import Sizes, Theme
 
 
-class SurroundingsPanel(QWidget):
+class EnvironmentPanel(QWidget):
     """Weights to hang, and a hand that pushes as long as its button is held.
 
     Args:

@@ -8,14 +8,14 @@ from PySide6.QtCore import QPointF, QRectF, QSize
 from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPaintEvent
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
-from hil.supervision import Headroom, headroom
+from hil.supervision import LimitMargin, limit_margins
 from ui.dashboard.bench import OperateModel
-from ui.dashboard.widgets import Draughtsman, Sizes, Theme
+from ui.dashboard.widgets import Sizes, SketchPainter, Theme
 
 NEAR = 0.85  # from here a bar is hatched and its text bold: near the limit
 
 
-class HeadroomBars(QWidget):
+class LimitMarginBars(QWidget):
     """Bars in one column, in two where the height does not hold one."""
 
     def __init__(self, model: OperateModel, theme: Theme, sizes: Sizes) -> None:
@@ -24,12 +24,12 @@ class HeadroomBars(QWidget):
         self.theme = theme
         self.sizes = sizes
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
-        self.setAccessibleName("Headroom before a limit acts")
-        self.entries: list[Headroom] = headroom(model.profile, model.figures)
+        self.setAccessibleName("Margin to limits")
+        self.entries: list[LimitMargin] = limit_margins(model.profile, model.figures)
 
     def refresh(self) -> None:
         before = len(self.entries)
-        self.entries = headroom(self.model.profile, self.model.figures)
+        self.entries = limit_margins(self.model.profile, self.model.figures)
         if len(self.entries) != before:
             self.updateGeometry()  # not every drive reports all that a limit is on
         self.update()
@@ -56,17 +56,17 @@ class HeadroomBars(QWidget):
     def _pitch(self) -> float:
         return self._line() * 1.06
 
-    def _text(self, entry: Headroom) -> str:
+    def _text(self, entry: LimitMargin) -> str:
         if self.compact:
             return f"{100 * entry.used:.0f} %" if math.isfinite(entry.used) else "–"
         return entry.text.replace("degC", "°C")
 
     def paintEvent(self, event: QPaintEvent) -> None:
         painter = QPainter(self)
-        draw = Draughtsman(painter, self.theme, self.sizes, self.font())
+        draw = SketchPainter(painter, self.theme, self.sizes, self.font())
         u = draw.u
         top = 8 * u + draw.line_height / 2
-        draw.text(14 * u, top, "Headroom before a limit acts", bold=True)
+        draw.text(14 * u, top, "Margin to limits", bold=True)
         top += draw.line_height * 1.2
         if self.compact:
             half = -(-len(self.entries) // 2)
@@ -78,7 +78,7 @@ class HeadroomBars(QWidget):
         painter.end()
 
     def _column(
-        self, draw: Draughtsman, entries: list[Headroom], left: float, right: float, y: float
+        self, draw: SketchPainter, entries: list[LimitMargin], left: float, right: float, y: float
     ) -> None:
         u = draw.u
         bold = QFont(draw.font)
@@ -93,7 +93,13 @@ class HeadroomBars(QWidget):
             y += self._pitch()
 
     def _bar(
-        self, draw: Draughtsman, entry: Headroom, left: float, start: float, end: float, y: float
+        self,
+        draw: SketchPainter,
+        entry: LimitMargin,
+        left: float,
+        start: float,
+        end: float,
+        y: float,
     ) -> None:
         u, theme, painter = draw.u, self.theme, draw.painter
         used = entry.used if math.isfinite(entry.used) else 0.0

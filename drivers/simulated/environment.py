@@ -32,7 +32,7 @@ DISTURBANCES: dict[str, float] = {
 }
 
 
-class Surroundings:
+class Environment:
     """Weights, hand and disturbances of one simulated rig.
 
     Args:
@@ -133,7 +133,7 @@ class Surroundings:
     def support_load(self, supported: bool) -> None:
         """Put a stand under lever and weights, so that none of their weight acts; or take it.
 
-        Taken away it is lowered by hand: for 1.5 s the load sinks at no more than 10 mm/s.
+        OutputMap away it is lowered by hand: for 1.5 s the load sinks at no more than 10 mm/s.
         """
         self._physics.support(bool(supported))
 

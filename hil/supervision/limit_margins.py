@@ -13,7 +13,7 @@ from hil.profile import Profile
 UNKNOWN = "no value"
 
 
-class Headroom(NamedTuple):
+class LimitMargin(NamedTuple):
     """Use of one limit.
 
     ``used`` is 0 with nothing used and 1 where the limit begins to act (more is possible, NaN
@@ -28,23 +28,23 @@ class Headroom(NamedTuple):
     acting: bool
 
 
-def headroom(profile: Profile, row: Sequence[float]) -> list[Headroom]:
-    """One entry per limit with a headroom, always in the same order.
+def limit_margins(profile: Profile, row: Sequence[float]) -> list[LimitMargin]:
+    """One entry per limit with a limit_margins, always in the same order.
 
     Args:
         row: a sample as ``hil.core.samples.COLUMNS`` lays it out; averages of several are fine,
-            but then ``bounded`` must be a mask still (a fraction counts as none).
+            but then ``limited`` must be a mask still (a fraction counts as none).
 
     The drive's temperature has an entry only where it is reported.
     """
     limits = profile.limits
     motor = profile.actuator.motor
-    mask = row[INDEX["bounded"]]
+    mask = row[INDEX["limited"]]
     bits = int(mask) if math.isfinite(mask) and mask == int(mask) and mask > 0 else 0
 
-    def entry(label: str, used: float, text: str, limit: Limit) -> Headroom:
+    def entry(label: str, used: float, text: str, limit: Limit) -> LimitMargin:
         known = math.isfinite(used)
-        return Headroom(
+        return LimitMargin(
             label,
             max(used, 0.0) if known else math.nan,
             text if known else UNKNOWN,
@@ -52,7 +52,9 @@ def headroom(profile: Profile, row: Sequence[float]) -> list[Headroom]:
             bool(bits >> limit & 1),
         )
 
-    def of(label: str, value: float, most: float, unit: str, limit: Limit, digits: int) -> Headroom:
+    def of(
+        label: str, value: float, most: float, unit: str, limit: Limit, digits: int
+    ) -> LimitMargin:
         size = abs(value)
         text = f"{size:.{digits}f} of {_plain(most)} {unit}"
         return entry(label, size / most, text, limit)
@@ -60,23 +62,23 @@ def headroom(profile: Profile, row: Sequence[float]) -> list[Headroom]:
     # The limit is on the true force; the column has the tare taken off.
     deflection = row[INDEX["deflection_m"]]
     force = ForceCalibration(profile.calibration, profile.sensors.deflection).force(deflection)
-    most_deflection = min(limits.deflection.bounded, profile.actuator.springs.solid_deflection)
+    most_deflection = min(limits.deflection.limited, profile.actuator.springs.solid_deflection)
     torque = row[INDEX["measured_torque_N_m"]]
     current = torque / motor.torque_constant
-    most_current = min(limits.current.bounded, motor.peak_current)
+    most_current = min(limits.current.limited, motor.peak_current)
     driven = driven_current_A(
         profile, row[INDEX["supply_V"]], math.copysign(1.0, torque) * row[INDEX["nut_velocity_m_s"]]
     )
     if 0.0 < driven < most_current:
         most_current = driven
     entries = [
-        of("Force", force, limits.force.bounded, "N", Limit.FORCE, 0),
+        of("Force", force, limits.force.limited, "N", Limit.FORCE, 0),
         of("Deflection", 1e3 * deflection, 1e3 * most_deflection, "mm", Limit.DEFLECTION, 1),
         entry("Travel", *_travel(profile, row[INDEX["output_position_m"]]), Limit.TRAVEL),
         of(
             "Speed",
             1e3 * row[INDEX["nut_velocity_m_s"]],
-            1e3 * limits.speed.bounded,
+            1e3 * limits.speed.limited,
             "mm/s",
             Limit.SPEED,
             0,
@@ -85,7 +87,7 @@ def headroom(profile: Profile, row: Sequence[float]) -> list[Headroom]:
         of(
             "Motor heat",
             100 * row[INDEX["motor_heat"]],
-            100 * limits.motor_heat.bounded,
+            100 * limits.motor_heat.limited,
             "%",
             Limit.MOTOR_HEAT,
             0,
@@ -121,7 +123,7 @@ def headroom(profile: Profile, row: Sequence[float]) -> list[Headroom]:
             of(
                 "Drive temperature",
                 max(temperature, 0.0),
-                limits.drive_temperature.bounded,
+                limits.drive_temperature.limited,
                 "degC",
                 Limit.DRIVE_TEMPERATURE,
                 0,

@@ -1,0 +1,41 @@
+"""Forces that follow from a profile at rest: of the springs, the motor and a weight."""
+
+from __future__ import annotations
+
+import math
+
+from hil.profile.schema import Linear, Polynomial, Profile, TwoSlopes
+
+# A measured spring law may differ this much from the springs' nominal rate and preload.
+
+
+def force_at(law: TwoSlopes | Polynomial, deflection_m: float) -> float:
+    """Force in N of a calibration's spring law at a deflection in m."""
+    if isinstance(law, TwoSlopes):
+        size = abs(deflection_m)
+        force = law.inner_rate * min(size, law.knee) + law.outer_rate * max(0.0, size - law.knee)
+        return math.copysign(force, deflection_m)
+    return sum(c * (deflection_m * 1e3) ** i for i, c in enumerate(law.coefficients))
+
+
+def motor_force(profile: Profile, current_A: float) -> float:
+    """Force in N at the nut while it pushes, F = 2π·η·T/lead, Coulomb friction taken off T."""
+    actuator = profile.actuator
+    torque = actuator.motor.torque_constant * current_A - actuator.friction.coulomb
+    return actuator.screw.efficiency_forward * actuator.radians_per_metre * max(0.0, torque)
+
+
+def holding_force(profile: Profile, weight_kg: float) -> float:
+    """Largest rod force in N over the stroke that holds the rig with a weight hung on it."""
+    rig = profile.rig
+    if isinstance(rig, Linear):
+        return (rig.carriage_mass + weight_kg) * rig.gravity if rig.vertical else 0.0
+    moment = rig.gravity * (
+        (weight_kg + rig.pan_mass) * rig.load_arm + rig.lever_mass * rig.lever_centre
+    )
+    # A pinned rod loses arm with the same cosine as the weight does.
+    return moment / rig.rod_arm
+
+
+def mm_text(value_m: float) -> str:
+    return f"{value_m * 1e3:.4g} mm"
