@@ -14,7 +14,7 @@ from hil.profile import Profile
 
 IMPOSSIBLE_N = 1e9  # beyond this a force is a mistake, not a wish
 BLEND_S = 0.08  # time constant with which the step of a change of behaviour dies away
-JUMP_STEPS = 2.0  # change of slope within one cycle, in steps of the rate limit, that is a jump
+JUMP_RATES = 2.0  # change of slope from cycle to cycle, in rate limits, that is a jump
 SLOW_S = 0.5  # time constant for what was cut off a slope, while slopes are still being cut
 CALM_S = 0.1  # without a cut; from then on it comes as quickly as a change of behaviour
 SETTLED_N = 0.5
@@ -36,12 +36,16 @@ class Shaper:
         """Begin at ``force_N``, whatever the new behaviour asks for at first."""
         self._shaped = force_N
         self._blend = self._jump = self._cut = 0.0
-        self._asked = self._slope = 0.0
+        self._asked = self._slope_N_s = 0.0
         self._calm_s = CALM_S
         self._fresh = True
 
     def shape(self, setpoint_N: float, low_N: float, high_N: float, dt: float) -> float:
-        """Shaped force in N, never outside [low, high] (``low_N`` ≤ ``high_N``), never NaN."""
+        """Shaped force in N, never outside [low, high] (``low_N`` ≤ ``high_N``), never NaN.
+
+        ``dt`` is the time since the last call, in s, and may differ from call to call. A
+        setpoint no steeper than the rate is followed exactly, whatever the times.
+        """
         step = self._rate * dt
         last = self._shaped
         self.limited = 0
@@ -50,14 +54,20 @@ class Shaper:
             if self._fresh:
                 self._fresh = False
                 self._blend = last - setpoint_N
-            else:
+                self._asked = setpoint_N
+            elif dt > 0.0:
                 change = setpoint_N - self._asked
-                bend = change - self._slope
-                if not -JUMP_STEPS * step <= bend <= JUMP_STEPS * step:
-                    self._jump -= bend
-                    change -= bend
-                self._slope = change
-            self._asked = setpoint_N
+                bend = change - self._slope_N_s * dt
+                if -JUMP_RATES * step <= bend <= JUMP_RATES * step:
+                    self._slope_N_s = change / dt
+                else:
+                    # Go on as before the jump, but no steeper than permitted: held above the
+                    # rate, a slope would be cut and made good by jumps for ever.
+                    rate = self._rate
+                    self._slope_N_s = slope = max(-rate, min(rate, self._slope_N_s))
+                    self._jump += slope * dt - change
+                    change = slope * dt
+                self._asked = setpoint_N
         faded = self._blend * dt / (BLEND_S + dt)
         self._blend -= faded
         change -= faded

@@ -128,3 +128,75 @@ def test_a_jump_amid_motion_is_ramped_at_the_full_rate():
     assert max(abs(gap) for gap in gaps[:100]) < 1e-6
     assert gaps[100] == pytest.approx(300 - RATE * T, abs=2)
     assert abs(gaps[100 + round(300 / (RATE * T)) + 8]) < 1.0
+
+
+def internal_parts(shaper: Shaper) -> float:
+    return abs(shaper._jump) + abs(shaper._cut) + abs(shaper._blend)
+
+
+uneven = st.lists(st.floats(0.2e-3, 30e-3), min_size=20, max_size=200)
+
+
+@settings(deadline=None)
+@given(uneven, st.floats(0.2, 20.0), st.floats(0.1, 0.99), st.booleans())
+def test_a_smooth_setpoint_is_followed_whatever_the_times(times, frequency, share, saw):
+    """Sine or ramps up and down, no steeper than the rate: nothing is held back, ever."""
+    shaper = Shaper(PROFILE)
+    shaper.start(0.0)
+    amplitude = min(350.0, share * RATE / (2 * math.pi * frequency))
+    now, last = 0.0, 0.0
+    shaper.shape(0.0, -600, 600, T)
+    for dt in times:
+        now += dt
+        phase = 2 * math.pi * frequency * now
+        asked = amplitude * (math.asin(math.sin(phase)) if saw else math.sin(phase))
+        shaped = shaper.shape(asked, -600, 600, dt)
+        assert shaped == pytest.approx(asked, abs=1e-6)
+        assert internal_parts(shaper) < 1e-6
+        assert abs(shaped - last) <= RATE * dt + 1e-9
+        last = shaped
+
+
+@settings(deadline=None)
+@given(uneven, st.data())
+def test_the_rate_holds_and_all_comes_whatever_the_times(times, data):
+    """Any course of the setpoint at any times; once it stands, the force arrives and stays."""
+    shaper = Shaper(PROFILE)
+    shaper.start(0.0)
+    last = asked = 0.0
+    for dt in times:
+        asked += data.draw(st.floats(-5 * RATE * dt, 5 * RATE * dt))
+        asked = max(-500.0, min(500.0, asked))
+        shaped = shaper.shape(asked, -600, 600, dt)
+        assert abs(shaped - last) <= RATE * dt + 1e-9
+        last = shaped
+    for _ in range(3000):
+        last = shaper.shape(asked, -600, 600, T)
+    assert last == pytest.approx(asked, abs=0.5)
+    assert internal_parts(shaper) < 1.0
+
+
+def test_one_long_cycle_changes_nothing():
+    """A wave well within the rate, one cycle of 3 ms in it: what ran away by a slope per cycle."""
+    shaper = Shaper(PROFILE)
+    shaper.start(0.0)
+    shaper.shape(0.0, -600, 600, T)
+    now = 0.0
+    for i in range(400):
+        dt = 3 * T if i == 100 else T
+        now += dt
+        asked = 100 * math.sin(2 * math.pi * 5 * now)
+        assert shaper.shape(asked, -600, 600, dt) == pytest.approx(asked, abs=1e-6)
+
+
+def test_a_steep_rise_that_ends_at_once_does_not_run_on():
+    """Slope three times the rate, reached smoothly; then the setpoint stands."""
+    shaper = Shaper(PROFILE)
+    shaper.start(0.0)
+    asked = 0.0
+    for i in range(30):
+        asked += RATE * T * 0.1 * i
+        shaper.shape(asked, -5000, 5000, T)
+    course = [shaper.shape(asked, -5000, 5000, T) for _ in range(2000)]
+    assert max(course) <= asked + 1.0
+    assert course[-1] == pytest.approx(asked, abs=1.0)
