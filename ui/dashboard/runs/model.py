@@ -11,9 +11,7 @@ import numpy as np
 
 from hil.analysis import mark_label
 from hil.recorder import RunError, RunSummary, list_runs, load_run
-from ui.dashboard.bench import Mark
-from ui.dashboard.bench import TraceBuffer
-from ui.dashboard.bench import TRACES
+from ui.dashboard.bench import TRACES, Mark, TraceBuffer
 
 STATUS_WORDS = {
     "recording": "recording now",

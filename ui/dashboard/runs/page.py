@@ -17,11 +17,10 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from ui.dashboard.bench import Page, PageContext, duration_text
 from ui.dashboard.charts import ChartPage
-from ui.dashboard.widgets import KeyButton
-from ui.dashboard.bench import Page, PageContext
 from ui.dashboard.runs.model import STATUS_WORDS, RecordedTraces, RunsModel
-from ui.dashboard.bench import duration_text
+from ui.dashboard.widgets import KeyButton
 
 COLUMNS = ("Run", "Started", "Length", "What it holds")
 
