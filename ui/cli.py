@@ -15,7 +15,18 @@ from typing import NoReturn
 
 from ui.commands.answers import BAD_INPUT, EXIT_CODES, Help, fail
 
-COMMANDS = ("demo", "bench", "serve", "perform", "runs", "check", "host", "bringup", "calibrate")
+COMMANDS = (
+    "demo",
+    "bench",
+    "serve",
+    "perform",
+    "runs",
+    "check",
+    "host",
+    "bringup",
+    "calibrate",
+    "help",
+)
 
 
 def parser(names: Sequence[str] = COMMANDS) -> argparse.ArgumentParser:

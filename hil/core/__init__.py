@@ -1,6 +1,6 @@
 """Limits, requests and sample columns: the vocabulary that every other room uses."""
 
-from hil.core.limit_texts import fix, label, limit_names, sentence
+from hil.core.limit_texts import WORDING, fix, label, limit_names, sentence
 from hil.core.limits import ALWAYS_CATEGORY_0, CHOSEN, Cause, Limit
 from hil.core.requests import (
     MOST_POINTS,
@@ -41,6 +41,7 @@ __all__ = [
     "MOST_POINTS",
     "REQUEST",
     "ROW",
+    "WORDING",
     "Apply",
     "Behaviour",
     "BehaviourCode",

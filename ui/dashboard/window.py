@@ -16,7 +16,7 @@ have, each called on the Qt thread, in order, and expected to return within mill
 A page asks with ``Session.ask(request, then=...)``, which returns at once. A view model that
 raises is fed no more, the rig is stopped and the notices say so.
 
-The window keeps for itself, on every page: Esc (stop), the pages' keys, F9, and where no text
+The window keeps for itself, on every page: Esc (stop), the pages' keys, F1, F9, and where no text
 field has the focus P, T, K, R, and Y and N while the strip asks. ``Page.keys`` has the rest.
 """
 
@@ -34,6 +34,7 @@ from ui.dashboard.bench import OperateModel, Page, PageContext, PageEntry, Sessi
 from ui.dashboard.bringup import BringUpModel, BringUpPage
 from ui.dashboard.calibrate import CalibrateModel, CalibratePage
 from ui.dashboard.header import Header
+from ui.dashboard.help_window import HelpWindow
 from ui.dashboard.operate import OperatePage, StopStrip
 from ui.dashboard.runs import RunsModel, RunsPage
 from ui.dashboard.widgets import THEMES, RenderScheduler, Slice, sizes_for, style_sheet
@@ -46,10 +47,12 @@ SETTLE_MS = 150  # after the last change of size, before widgets are laid anew
 
 
 PAGES = (
-    PageEntry("Operate", "F1", OperatePage),
-    PageEntry("Bring-up", "F3", BringUpPage, view=BringUpModel),
-    PageEntry("Calibrate", "F4", CalibratePage, view=CalibrateModel),
-    PageEntry("Runs", "F5", RunsPage, view=lambda model, session, runs: RunsModel(runs)),
+    PageEntry("Operate", "F2", OperatePage, help_topic="operate"),
+    PageEntry("Bring-up", "F3", BringUpPage, view=BringUpModel, help_topic="bring_up"),
+    PageEntry("Calibrate", "F4", CalibratePage, view=CalibrateModel, help_topic="calibrate"),
+    PageEntry(
+        "Runs", "F5", RunsPage, view=lambda model, session, runs: RunsModel(runs), help_topic="runs"
+    ),
 )
 
 
@@ -105,6 +108,8 @@ class Window(QMainWindow):
             key = QShortcut(QKeySequence(entry.key), self)
             key.activated.connect(lambda title=entry.title: self.show_page(title))
         QShortcut(QKeySequence(Qt.Key.Key_F9), self).activated.connect(self.swap_theme)
+        QShortcut(QKeySequence(Qt.Key.Key_F1), self).activated.connect(self.show_help)
+        self.help: HelpWindow | None = None
 
         self._resized = QTimer(self)
         self._resized.setSingleShot(True)
@@ -244,6 +249,18 @@ class Window(QMainWindow):
     def swap_theme(self) -> None:
         self.theme = THEMES["dark" if self.theme.name == "light" else "light"]
         self.build()
+        if self.help is not None:
+            self.help.apply_theme(self.theme, self.sizes)
+
+    def show_help(self) -> None:
+        """Open the manual at the topic of the page that is shown."""
+        if self.help is None:
+            self.help = HelpWindow(self.stop)
+        self.help.show_topic(self.entries[self.page_number].help_topic)
+        self.help.apply_theme(self.theme, self.sizes)
+        self.help.show()
+        self.help.raise_()
+        self.help.activateWindow()
 
     def stop(self) -> None:
         """Stop the rig: before anything is drawn, from any page, in control or not."""
@@ -278,6 +295,8 @@ class Window(QMainWindow):
         self.refresh()
 
     def closeEvent(self, event: QCloseEvent) -> None:
+        if self.help is not None:
+            self.help.close()
         if self.session is not None:
             for view in self.views:
                 if hasattr(view, "close"):

@@ -84,9 +84,11 @@ class PageEntry:
         page: makes the widget; called anew whenever theme or size change.
         view: makes the page's view model, once, from the bench's model, the session (or None)
             and the folder of runs (or None).
+        help_topic: topic of the manual that F1 opens on this page.
     """
 
     title: str
     key: str
     page: Callable[[PageContext], Page]
     view: Callable[[OperateModel, Session | None, Path | None], Any] | None = None
+    help_topic: str = "index"

@@ -1,4 +1,4 @@
-"""The descriptions that README shows are taken as they stand, with what it leaves out added."""
+"""The descriptions that the manual shows are taken as they stand, the rest added."""
 
 from __future__ import annotations
 
@@ -13,8 +13,7 @@ from drivers.declared.combined.options import CombinedOptions
 from drivers.registry import find_protocol
 from hil.profile.loader import SHIPPED
 
-README = (Path(__file__).parents[3] / "README.md").read_text()
-PART = README[README.index("## Describe your own board") :].split("\n## ")[0]
+PART = (Path(__file__).parents[3] / "ui" / "manual" / "describe_a_board.md").read_text()
 SHOWN = {
     data["protocol"]: data
     for text in re.findall(r"```yaml\n(.*?)```", PART, re.S)
