@@ -442,7 +442,7 @@ def test_ranges_follow_the_calibration_in_force(person):
 def test_a_tare_that_is_set_is_seen_and_taken_back(person):
     bench = person.rig.bench.bench
     bench.tare_N = 12.3
-    person.press(Qt.Key.Key_F1)
+    person.press(Qt.Key.Key_F2)
     person.session.feed([{"kind": "heartbeat", "tare_N": 12.3}])
     person.window.refresh()
     button = person.window.page.chart_page.tare
@@ -502,7 +502,7 @@ def test_earlier_ones_are_compared_and_used_by_keyboard(person):
     new = keep(folder, note="moved by a knock", zero=2090.0, raw=False)
     other = PROFILE.model_copy(update={"name": "another rig"})
     foreign = keep(folder, profile=other, raw=False)
-    person.press(Qt.Key.Key_F1, Qt.Key.Key_F4)
+    person.press(Qt.Key.Key_F2, Qt.Key.Key_F4)
     person.until(lambda: page.kept.rowCount() == 3)
     assert page.kept.hasFocus()
     person.choose(old.path)

@@ -200,7 +200,7 @@ def test_marks_and_a_recorded_run_come_back_on_the_runs_page(seat):
     assert runs.opened.buffer.count > 300
     assert "5 kg taken off, 123" in [mark.text for mark in runs.opened.marks]
     seat.until(lambda: seat.window.page_of("Runs").charts.charts.isVisible())
-    seat.press(Qt.Key.Key_F1)
+    seat.press(Qt.Key.Key_F2)
 
 
 def test_weights_and_a_hand_act_as_long_as_they_are_there(seat):

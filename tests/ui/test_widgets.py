@@ -184,7 +184,7 @@ def test_dragging_looks_back_and_a_click_places_cursors(window):
     )
     first, second = charts.view.cursors
     assert second - first == pytest.approx(60 / charts._plots()[0].inner.width() * 10.0, rel=0.05)
-    press(window, Qt.Key.Key_F1)
+    press(window, Qt.Key.Key_F2)
     charts.setFocus()
     QTest.keyClick(charts, Qt.Key.Key_Right)
     assert charts.view.cursors[0] > first

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 
 from PySide6.QtCore import Qt, QUrl
@@ -81,7 +82,9 @@ class HelpWindow(QWidget):
         self.page.setMarkdown(page_text(find_topic(name)))
         # Links of a Markdown text take the application's colour, which is dark on dark.
         application = self.page.palette().link().color().name()
-        self.page.setHtml(self.page.toHtml().replace(application, self._link_colour))
+        html = self.page.toHtml().replace(application, self._link_colour)
+        # The text's own font would be smaller than the window's.
+        self.page.setHtml(re.sub(r"<body[^>]*>", "<body>", html))
 
     def _fill(self, word: str) -> None:
         """List all topics, or those that hold ``word`` with the first line that does."""
