@@ -1,6 +1,8 @@
-"""Figures from recorded runs, and the report."""
+"""Figures from recorded runs, their verdicts, and the report."""
 
-from hil.analysis.measures import Measured, mark_label, measure
+from hil.analysis.figure_texts import figure_line
+from hil.analysis.measures import Figure, Measured, mark_label, measure
 from hil.analysis.report import write_report
+from hil.analysis.verdicts import Verdict
 
-__all__ = ["Measured", "mark_label", "measure", "write_report"]
+__all__ = ["Figure", "Measured", "Verdict", "figure_line", "mark_label", "measure", "write_report"]

@@ -1,7 +1,8 @@
-"""Figures from a recorded run: what was asked, what came, between the markers of a sequence.
+"""Figures from a recorded run: setpoint, reading and verdict, between the markers of a sequence.
 
 A figure named N of kind K stands between the markers ``begin K: N`` and ``end K: N``; a
-``steady K: N`` between them ends the settling. Markers carry what was asked as values.
+``steady K: N`` between them ends the settling. Markers carry setpoints as values, and a declared
+tolerance as ``tolerance`` in the unit of the figure.
 """
 
 from __future__ import annotations
@@ -14,6 +15,8 @@ from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
+
+from hil.analysis.verdicts import Verdict, judge
 
 Array = NDArray[np.float64]
 _MARKER = re.compile(r"(begin|steady|end) (\w+): (.*)")
@@ -48,6 +51,7 @@ class Figure:
     name: str
     values: dict[str, Any]
     section: Section
+    verdict: Verdict
 
 
 @dataclass(frozen=True)
@@ -58,17 +62,30 @@ class Measured:
     missing: list[str]
     timing: dict[str, Any] = field(default_factory=dict)
 
+    @property
+    def not_good(self) -> list[Figure]:
+        """Figures whose verdict is not good."""
+        return [figure for figure in self.figures if not figure.verdict.good]
+
+    @property
+    def good(self) -> bool:
+        """Whether every figure is there and good."""
+        return not self.missing and not self.not_good
+
     def as_data(self) -> dict[str, Any]:
         """For JSON: ``virtual_spring`` is a list, of each other kind the last one stands."""
         data: dict[str, Any] = dict(self.timing)
         for figure in self.figures:
-            values = {"name": figure.name, **figure.values}
+            values = {"name": figure.name, **figure.values, **figure.verdict.as_data()}
+            # JSON knows no NaN.
+            values = {k: None if v != v else v for k, v in values.items()}
             if figure.kind == "virtual_spring":
                 data.setdefault("virtual_spring", []).append(values)
             else:
                 data[figure.kind] = values
         if self.missing:
             data["missing"] = list(self.missing)
+        data["figures_good"] = self.good
         return data
 
 
@@ -83,17 +100,28 @@ def measure(run: Recorded, expected: Items[tuple[str, str]] = ()) -> Measured:
     missing: list[str] = []
     for section in sections(run):
         try:
-            values = _MEASURES[section.kind](run, section)
+            values, scatter = _MEASURES[section.kind](run, section)
         except ValueError as error:
             missing.append(f"{section.kind} '{section.name}': {error}")
             continue
-        figures.append(Figure(section.kind, section.name, values, section))
+        rows = (section.begin, section.steady, section.end)
+        declared = section.values.get("tolerance")
+        verdict = judge(run, section.kind, values, rows, declared, scatter)
+        figures.append(Figure(section.kind, section.name, values, section, verdict))
     got = {(figure.kind, figure.name) for figure in figures}
     named = " ".join(missing)
     for kind, name in expected:
         if (kind, name) not in got and f"{kind} '{name}'" not in named:
-            missing.append(f"{kind} '{name}': the run ended before it was measured")
+            missing.append(f"{kind} '{name}': {_cut_off(run)}")
     return Measured(figures, missing, timing(run))
+
+
+def _cut_off(run: Recorded) -> str:
+    """Why a figure that was expected is not there."""
+    stops = [event for event in run.events if event["kind"] == "stop"]
+    if stops and stops[-1].get("trip"):
+        return f"a stop ended the run before it was measured ({stops[-1]['cause'].lower()})"
+    return "the run ended before it was measured"
 
 
 def sections(run: Recorded) -> list[Section]:
@@ -161,23 +189,41 @@ def _steady(run: Recorded, section: Section, *names: str) -> list[Array]:
     return arrays
 
 
-def constant_force(run: Recorded, section: Section) -> dict[str, Any]:
-    """Mean and rms error of the spring force against the force asked for, in N.
+def _mean_u95(values: Array) -> float:
+    """Expanded uncertainty (k = 2) of a mean by the scatter of its samples.
 
-    ``follow_rms_N`` is the same against the force that virtual damping made of it.
+    Samples a millisecond apart say nothing new about each other: as many count as there are
+    changes of sign about the mean.
     """
-    force, wanted = _steady(run, section, "spring_force_N", "setpoint_force_N")
-    asked = section.values["setpoint_N"]
+    crossings = int(np.count_nonzero(np.diff(np.signbit(values - np.mean(values)))))
+    return float(2.0 * np.std(values) / math.sqrt(max(2, crossings)))
+
+
+def constant_force(run: Recorded, section: Section) -> tuple[dict[str, Any], float]:
+    """Return mean and rms error of the spring force against its setpoint, in N, and scatter.
+
+    ``follow_rms_N`` is the rms error against the force that virtual damping made of the
+    setpoint. ``u95_N`` (k = 2) joins the calibration's uncertainty and the scatter.
+    """
+    force, shaped, known = _steady(
+        run, section, "spring_force_N", "setpoint_force_N", "force_u95_N"
+    )
+    setpoint = section.values["setpoint_N"]
+    scatter = _mean_u95(force)
+    calibrated = float(np.nanmean(known)) if np.isfinite(known).any() else math.nan
+    followed = (force - shaped) ** 2
+    follow = math.sqrt(np.nanmean(followed)) if np.isfinite(followed).any() else math.nan
     return {
-        "setpoint_N": asked,
+        "setpoint_N": setpoint,
         "mean_N": round(float(np.mean(force)), 3),
-        "rms_error_N": round(float(np.sqrt(np.mean((force - asked) ** 2))), 3),
-        "follow_rms_N": round(float(np.sqrt(np.nanmean((force - wanted) ** 2))), 3),
-    }
+        "u95_N": round(math.hypot(calibrated, scatter), 3),
+        "rms_error_N": round(float(np.sqrt(np.mean((force - setpoint) ** 2))), 3),
+        "follow_rms_N": round(follow, 3),
+    }, scatter
 
 
-def virtual_spring(run: Recorded, section: Section) -> dict[str, Any]:
-    """Stiffness in N/mm by least squares of recorded force on output position and velocity.
+def virtual_spring(run: Recorded, section: Section) -> tuple[dict[str, Any], float]:
+    """Return the stiffness in N/mm by least squares of recorded force on output position and velocity.
 
     The spring pulls back: F = F0 − K·x − B·v. Velocity is in the fit so that damping, felt or
     asked for, does not lean on the stiffness. ``u95_N_per_mm`` is twice the standard
@@ -201,40 +247,46 @@ def virtual_spring(run: Recorded, section: Section) -> dict[str, Any]:
     independent = max(2.0, float(crossings))
     covariance = np.linalg.inv((design / scale).T @ (design / scale))
     variance = float(np.mean(residuals**2)) * len(x) / independent
-    deviation = math.sqrt(covariance[1, 1] * variance) / scale[1]
+    deviation = math.sqrt(covariance[1, 1] * variance) / float(scale[1])
+    u95 = round(2.0 * deviation / 1e3, 3)
     return {
         "setpoint_N_per_mm": round(section.values["setpoint_N_per_mm"], 6),
         "measured_N_per_mm": round(-float(coefficients[1]) / 1e3, 3),
-        "u95_N_per_mm": round(2.0 * deviation / 1e3, 3),
+        "u95_N_per_mm": u95,
         "moved_mm": round(moved * 1e3, 3),
-    }
+    }, u95
 
 
-def hold(run: Recorded, section: Section) -> dict[str, Any]:
-    """How far the output stands below the position asked for, in mm, weight in kg.
+def hold(run: Recorded, section: Section) -> tuple[dict[str, Any], float]:
+    """Return how far the output stands below the position it is to hold, in mm; weight in kg.
 
-    ``dip_mm`` is the largest way below it since the weight came on.
+    ``dip_mm`` is the largest distance below it since the weight came on, ``swing_rms_mm`` the
+    rms motion about the mean.
     """
     x, rest = _steady(run, section, "output_position_m", "rest_position_m")
     whole = np.asarray(run.column("output_position_m"), dtype=float)[section.begin : section.end]
-    asked = float(np.nanmean(rest)) if np.isfinite(rest).any() else math.nan
-    if not math.isfinite(asked):
+    target = float(np.nanmean(rest)) if np.isfinite(rest).any() else math.nan
+    if not math.isfinite(target):
         raise ValueError("no position was being held")
+    scatter = _mean_u95(x) * 1e3
     return {
         "weight_kg": section.values["weight_kg"],
-        "sag_mm": round((asked - float(np.mean(x))) * 1e3, 3),
-        "dip_mm": round((asked - float(np.min(whole))) * 1e3, 3),
-    }
+        "sag_mm": round((target - float(np.mean(x))) * 1e3, 3),
+        "u95_mm": round(scatter, 3),
+        "swing_rms_mm": round(float(np.std(x)) * 1e3, 3),
+        "dip_mm": round((target - float(np.min(whole))) * 1e3, 3),
+    }, scatter
 
 
-def stop(run: Recorded, section: Section) -> dict[str, Any]:
-    """Cause of the stop between the markers and ms from asking to the wire."""
+def stop(run: Recorded, section: Section) -> tuple[dict[str, Any], float]:
+    """Return the cause of the stop between the markers and ms from its request to the wire."""
     cycles = np.asarray(run.column("cycle"))
     first = cycles[min(section.begin, len(cycles) - 1)] - 1
     last = cycles[min(section.end, len(cycles) - 1)]
     for event in run.events:
         if event["kind"] == "stop" and first <= event["cycle"] <= last:
-            return {"cause": event["detail"] or event["cause"], "to_wire_ms": event["to_wire_ms"]}
+            cause = event["detail"] or event["cause"]
+            return {"cause": cause, "to_wire_ms": event["to_wire_ms"]}, math.nan
     raise ValueError("no stop was recorded between its markers")
 
 

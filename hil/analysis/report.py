@@ -18,7 +18,8 @@ from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure as Canvas
 from numpy.typing import NDArray
 
-from hil.analysis.measures import Figure, Measured, Recorded
+from hil.analysis.figure_texts import figure_cells
+from hil.analysis.measures import Measured, Recorded
 from hil.calibration import run_warnings
 from hil.core import Limit, label
 from hil.profile import Profile, TwoSlopes
@@ -72,7 +73,7 @@ def write_report(
         lead=lead,
         verdict=verdict,
         good=good,
-        figures=[_figure_row(figure) for figure in measured.figures],
+        figures=[(figure_cells(figure), figure.verdict) for figure in measured.figures],
         missing=measured.missing,
         plot=Markup(_plot(run, measured)),
         limits=_limit_rows(run, profile),
@@ -87,42 +88,6 @@ def write_report(
     part = path.with_suffix(".part")
     part.write_text(html, encoding="utf-8")
     part.replace(path)
-
-
-def _figure_row(figure: Figure) -> dict[str, str]:
-    values = figure.values
-    if figure.kind == "constant_force":
-        return {
-            "what": "Constant force",
-            "name": figure.name,
-            "asked": f"{values['setpoint_N']:.1f} N",
-            "measured": f"{values['mean_N']:.1f} N",
-            "beside": f"rms error {values['rms_error_N']:.1f} N",
-        }
-    if figure.kind == "virtual_spring":
-        return {
-            "what": "Virtual spring",
-            "name": figure.name,
-            "asked": f"{values['setpoint_N_per_mm']:.1f} N/mm",
-            "measured": f"{values['measured_N_per_mm']:.1f} ± {values['u95_N_per_mm']:.1f} N/mm",
-            "beside": f"output moved {values['moved_mm']:.2f} mm",
-        }
-    if figure.kind == "hold":
-        return {
-            "what": "Hold position",
-            "name": figure.name,
-            "asked": "0 mm sag",
-            "measured": f"{values['sag_mm']:.2f} mm sag",
-            "beside": f"with {values['weight_kg']:g} kg; dip {values['dip_mm']:.2f} mm",
-        }
-    lag = values["to_wire_ms"]
-    return {
-        "what": "Stop",
-        "name": figure.name,
-        "asked": "at once",
-        "measured": "not timed" if lag is None else f"{lag:.2f} ms to the wire",
-        "beside": str(values["cause"]),
-    }
 
 
 def _column(run: Recorded, name: str) -> Array:

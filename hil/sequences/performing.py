@@ -48,6 +48,7 @@ from hil.sequences.sequence_steps import (
     TareStep,
     WaitStep,
 )
+from hil.sequences.tolerances import declared_tolerance
 
 # Between a request and the next: the host answers within a cycle or two.
 BREATH_S = 0.05
@@ -152,7 +153,10 @@ def _reset() -> Generator[Action, Seen, None]:
 
 
 def _marker(moment: str, step: Any, values: dict[str, float]) -> Marker:
-    return Marker(text=f"{moment} {kind_of(step)}: {step.measure}", values=values)
+    kind = kind_of(step)
+    tolerance = declared_tolerance(step, kind)
+    declared = {} if tolerance is None else {"tolerance": tolerance}
+    return Marker(text=f"{moment} {kind}: {step.measure}", values=values | declared)
 
 
 def _asked_values(step: Any, hung: float) -> dict[str, float]:

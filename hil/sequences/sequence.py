@@ -42,6 +42,7 @@ from hil.sequences.sequence_steps import (
     WaitStep,
     WaveformStep,
 )
+from hil.sequences.tolerances import figure_setpoint, read_tolerance
 
 SEQUENCES = SHIPPED / "sequences"
 LEAST_MEASURED_S = 1.0
@@ -225,6 +226,7 @@ class _Reader:
             self.problems += [_as_written(problem) for problem in found]
             return None
         self._times(index, step)
+        self._tolerance(index, step)
         if isinstance(step, WaveformStep):
             self._waveform(index, step)
         return step
@@ -255,6 +257,26 @@ class _Reader:
                 f"measures {window:g} s, less than one period of the push",
                 f"make it at least {step.settle + 1.0 / push.frequency:.3g} s",
             )
+
+    def _tolerance(self, index: int, step: Any) -> None:
+        text = getattr(step, "tolerance", None)
+        if text is None:
+            return
+        if step.measure is None:
+            self.wrong(
+                index,
+                "tolerance",
+                "this step measures nothing",
+                "add 'measure: NAME', or leave it out"
+                if step.do not in ("float", "waveform")
+                else "leave it out",
+            )
+            return
+        try:
+            read_tolerance(text, kind_of(step), figure_setpoint(step))
+        except ValueError as error:
+            what, _, fix = str(error).partition("; ")
+            self.wrong(index, "tolerance", what, fix)
 
     def _waveform(self, index: int, step: WaveformStep) -> None:
         for key in ("offset", "amplitude"):

@@ -38,11 +38,16 @@ class PushPart(Part):
 
 
 class Lasting(Step):
-    """A step that takes time. ``settle`` is the part of it before a measurement begins."""
+    """A step that takes time. ``settle`` is the part of it before a measurement begins.
+
+    ``tolerance`` is the error with which what it measures is still good: ``5 %`` of the
+    setpoint, or a quantity. Defaults: ``hil.analysis.verdicts.default_tolerance``.
+    """
 
     lasts: Annotated[Span, Field(alias="for")]
     settle: Annotated[Duration, Field(ge=0)] = 0.5
     measure: Name | None = None
+    tolerance: Name | None = None
     push: PushPart | None = None
 
 
@@ -91,6 +96,7 @@ class StopStep(Step):
 
     do: Literal["stop"]
     measure: Name | None = None
+    tolerance: Name | None = None
     lasts: Annotated[Span, Field(alias="for")] = 0.5
 
 

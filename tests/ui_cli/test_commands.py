@@ -6,6 +6,7 @@ import json
 import math
 import re
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -13,6 +14,10 @@ import pytest
 from hil.profile.loader import SHIPPED
 from ui import cli
 from ui.commands.answers import fail
+from ui.dashboard.app import application
+from ui.dashboard.runs.model import RecordedTraces, RunsModel
+from ui.dashboard.runs.page import RunsPage
+from ui.dashboard.widgets import THEMES, sizes_for
 
 REAL = (SHIPPED / "footplate_trainer.yaml").read_text().split("\nsimulation:")[0] + "\n"
 
@@ -207,6 +212,50 @@ def test_the_demo_prints_its_figures_and_leaves_run_picture_and_report(
         assert text in page
     first = (recorded / "0001-demo" / "samples.parquet").read_bytes()
     assert (Path(data["run"]) / "samples.parquet").read_bytes() == first
+
+
+FALLING = """\
+name: falling
+profile: footplate_trainer
+steps:
+  - {do: hang, mass: 2.5 kg, for: 0.2 s}
+  - power_on
+  - {do: hold_position, position: 20 mm, speed: 30 mm/s, for: 1.2 s}
+  - {do: constant_force, force: 120 N, damping: 0.9 N*s/mm, for: 1.6 s, measure: too little}
+  - power_off
+"""
+
+
+def test_a_sequence_that_does_not_show_what_it_claims_is_exit_code_1_everywhere(
+    tmp_path: Path, capfd: Any
+) -> None:
+    Path("falling.yaml").write_text(FALLING)
+    perform = ("perform", "falling.yaml", "--lockstep", "--out", "made")
+    code, _, _ = called(capfd, *perform, "--json")
+    assert code == 1
+    code, out, _ = called(capfd, *perform)
+    assert code == 1
+    [line] = [line for line in out.splitlines() if line.startswith("  constant force")]
+    assert "NO FIGURE, disturbed by a limit: " in line and "read (" in line
+    assert re.search(r"travel \d+ %", line)
+    assert "does not show what it claims: 'too little' is disturbed by a limit" in out
+    # Again from the files, at the terminal and on the screen.
+    code, out, _ = called(capfd, "runs", "--runs", "made", "show", "1", "--json")
+    data = last_object(out)
+    assert data["figures_good"] is False
+    assert data["constant_force"]["verdict"] == "disturbed by a limit"
+    assert data["constant_force"]["tolerance"] == pytest.approx(6.0)
+    assert line.strip() in called(capfd, "runs", "--runs", "made", "show", "1")[1]
+    [report] = Path("made").glob("0001-*/report.html")
+    page = report.read_text()
+    assert 'class="verdict bad"' in page and "<strong>disturbed by a limit: " in page
+    application()
+    runs = RunsModel(Path("made"))
+    place: Any = SimpleNamespace(view=runs, theme=THEMES["light"], sizes=sizes_for(1440, 900))
+    shown = RunsPage(place)
+    runs.opened = RecordedTraces(next(Path("made").glob("0001-*")))
+    shown._fill()
+    assert line.strip() in shown.figures.text() and not shown.figures.isHidden()
 
 
 def test_runs_are_listed_shown_and_exported(recorded: Path, tmp_path: Path, capfd: Any) -> None:

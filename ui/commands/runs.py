@@ -12,7 +12,7 @@ import pyarrow as pa
 import pyarrow.csv
 import pyarrow.parquet
 
-from hil.analysis import measure
+from hil.analysis import figure_line, measure
 from hil.recorder import Run, RunError, RunSummary, find_run, list_runs, load_run, repair_run
 from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, say
 
@@ -97,8 +97,7 @@ def _show(options: argparse.Namespace) -> int:
         f"{timing['late_cycles']} late, {timing['lost_samples']} lost",
     )
     for figure in measured.figures:
-        values = ", ".join(f"{key} {value}" for key, value in figure.values.items())
-        say(options, f"  {figure.kind.replace('_', ' ')} '{figure.name}': {values}")
+        say(options, f"  {figure_line(figure)}")
     for event in found.events:
         text = _event_line(event)
         if text:

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from drivers.simulated import EnvironmentClient
-from hil.analysis import Measured, measure
+from hil.analysis import Measured, figure_line, measure
 from hil.bench import EPOCH, LockstepBench
 from hil.link import Client
 from hil.procedures import Ended, LiveRunner, LockstepRunner
@@ -156,7 +156,7 @@ def perform_lockstep(
     with writer:
         runner = LockstepRunner(bench, writer, lambda text: say(options, text))
         ended = runner.run(perform(sequence, profile))
-        path = writer.close(verdict(ended, []))
+        path = writer.close(verdict(ended))
     return Performed(ended, path, f"simulated rig in lockstep, seed {seed}")
 
 
@@ -176,16 +176,17 @@ def finish(
         "run": None,
     }
     if performed.run is None:
-        say(options, verdict(ended, []))
+        say(options, verdict(ended))
         say(options, "The recorder did not say where it keeps the run.")
-        return (exit_code(ended, ["run"]), data)
+        return (INTERRUPTED if ended.how == "interrupted" else FAILED), data
     run = load_run(performed.run)
     measured = measure(run, sequence.figures)
     data["run"] = performed.run
     data |= measured.as_data()
     picture = _picture(options, profile, run, measured, performed.run / "operate.png")
     report = performed.run / "report.html"
-    text = verdict(ended, measured.missing)
+    text = verdict(ended, measured)
+    data["verdict"] = text
     write_report(
         report,
         run,
@@ -194,14 +195,14 @@ def finish(
         title=f"{profile.name}: {performed.run.name}",
         lead=sequence.description.strip(),
         verdict=text,
-        good=ended.how == "finished" and not measured.missing,
+        good=ended.how == "finished" and measured.good,
         picture=picture,
         about=performed.about,
     )
     data["picture"] = picture
     data["report"] = report
     for figure in measured.figures:
-        say(options, "  " + _line(figure.kind, figure.name, figure.values))
+        say(options, "  " + figure_line(figure))
     for missing in measured.missing:
         say(options, f"  not measured: {missing}")
     timing = measured.timing
@@ -213,21 +214,24 @@ def finish(
     say(options, text)
     say(options, f"run {performed.run}")
     say(options, f"report {report}")
-    return exit_code(ended, measured.missing), data
+    return exit_code(ended, measured), data
 
 
-def exit_code(ended: Ended, missing: list[str]) -> int:
+def exit_code(ended: Ended, measured: Measured) -> int:
+    """Return 0 only for a session that finished and shows everything it claims."""
     if ended.how == "interrupted":
         return INTERRUPTED
-    return OK if ended.how == "finished" and not missing else FAILED
+    return OK if ended.how == "finished" and measured.good else FAILED
 
 
-def verdict(ended: Ended, missing: list[str]) -> str:
-    """How it ended, in one sentence."""
+def verdict(ended: Ended, measured: Measured | None = None) -> str:
+    """Return how it ended, and which figures are not good, in one or two sentences."""
     if ended.how == "finished":
-        if missing:
-            return f"Finished, but {len(missing)} of its figures could not be measured."
-        return "Finished as requested; the rig is without power."
+        if measured is None or measured.good:
+            return "Finished as requested; the rig is without power."
+        parts = [f"'{figure.name}' is {figure.verdict.text}" for figure in measured.not_good]
+        parts += [f"{missing} (not measured)" for missing in measured.missing]
+        return f"Finished, but it does not show what it claims: {'. '.join(parts)}."
     if ended.how == "stopped":
         return f"Stopped: {ended.cause}. {ended.text}"
     if ended.how == "interrupted":
@@ -235,24 +239,6 @@ def verdict(ended: Ended, missing: list[str]) -> str:
     if ended.how == "lost":
         return f"Contact lost: {ended.text}"
     return f"Failed, and the rig was stopped: {ended.text}"
-
-
-def _line(kind: str, name: str, values: dict[str, Any]) -> str:
-    if kind == "constant_force":
-        return (
-            f"{name}: asked {values['setpoint_N']:.1f} N, mean {values['mean_N']:.1f} N, "
-            f"rms error {values['rms_error_N']:.1f} N"
-        )
-    if kind == "virtual_spring":
-        return (
-            f"{name}: asked {values['setpoint_N_per_mm']:.1f} N/mm, measured "
-            f"{values['measured_N_per_mm']:.1f} N/mm"
-        )
-    if kind == "hold":
-        return f"{name}: {values['weight_kg']:g} kg sag {values['sag_mm']:.2f} mm"
-    lag = values["to_wire_ms"]
-    when = "not timed" if lag is None else f"{lag:.2f} ms to the wire"
-    return f"{name}: {values['cause']}, {when}"
 
 
 def _picture(

@@ -117,7 +117,13 @@ def test_sag_is_from_the_position_asked_for_and_dip_since_the_weight_came_on() -
     run = MadeRun(output_position_m=x, rest_position_m=np.full(N, 0.0275))
     run.section("hold", "h", 1000, 2000, 5000, weight_kg=5.0)
     values = measure(run).figures[0].values
-    assert values == {"weight_kg": 5.0, "sag_mm": 0.4, "dip_mm": 3.5}
+    assert values == {
+        "weight_kg": 5.0,
+        "sag_mm": 0.4,
+        "u95_mm": 0.0,
+        "swing_rms_mm": 0.0,
+        "dip_mm": 3.5,
+    }
 
 
 def test_a_stop_is_found_between_its_markers_only() -> None:

@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 from hil.core.requests import ConstantForce, HoldPosition, VirtualSpring, Waveform
 from hil.profile.loader import load_profile
 from hil.profile.problems import ProfileError
-from hil.sequences.sequence import load_sequence, read_points, unfit
+from hil.sequences.sequence import kind_of, load_sequence, read_points, unfit
 from hil.sequences.sequence_steps import STEPS, BehaviourStep
+from hil.sequences.tolerances import declared_tolerance
 
 GOOD = """\
 name: short
@@ -290,3 +291,46 @@ def test_the_shipped_sequence_fits_the_shipped_rig() -> None:
     }
     asked = [step.behaviour() for step in demo.steps if step.do == "constant_force"]
     assert asked[0] == ConstantForce(force_N=210.0, damping_N_s_m=600.0)
+
+
+TOLERANCES = [
+    ("virtual_spring", "tolerance: 5 %", 2.0),
+    ("virtual_spring", "tolerance: 2.5%", 1.0),
+    ("virtual_spring", "tolerance: 3 N/mm", 3.0),
+    ("hold_position", "tolerance: 0.5 mm", 0.5),
+]
+
+
+@pytest.mark.parametrize(("do", "line", "value"), TOLERANCES)
+def test_a_tolerance_is_read_into_the_figures_own_unit(
+    tmp_path: Path, do: str, line: str, value: float
+) -> None:
+    text = GOOD.replace("    measure: medium\n", f"    measure: medium\n    {line}\n")
+    if do == "hold_position":
+        text = GOOD.replace("    for: 2 s\n", f"    for: 2 s\n    measure: held\n    {line}\n")
+    sequence = load_sequence(written(tmp_path, text))
+    [step] = [s for s in sequence.steps if getattr(s, "tolerance", None)]
+    assert declared_tolerance(step, kind_of(step)) == pytest.approx(value)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "what", "fix"),
+    [
+        ("measure: medium", "measure: medium\n    tolerance: 5 N", "not of the kind", "'2 N/mm'"),
+        ("measure: medium", "measure: medium\n    tolerance: 0 %", "allows nothing", "'2 N/mm'"),
+        ("measure: medium", "measure: medium\n    tolerance: -5 %", "cannot be read", "'5 %'"),
+        ("measure: medium", "measure: medium\n    tolerance: 5", "tolerance", ""),
+        ("for: 2 s", "for: 2 s\n    tolerance: 5 %", "measures nothing", "add 'measure: NAME'"),
+        (
+            "for: 2 s",
+            "for: 2 s\n    measure: held\n    tolerance: 5 %",
+            "share of nothing",
+            "'1 mm'",
+        ),
+    ],
+)
+def test_a_wrong_tolerance_is_named_with_its_fix(
+    tmp_path: Path, old: str, new: str, what: str, fix: str
+) -> None:
+    [line] = refused(tmp_path, GOOD.replace(old, new)).splitlines()
+    assert "tolerance" in line and what in line and fix in line

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from hil.analysis import mark_label
+from hil.analysis import figure_line, mark_label, measure
 from hil.recorder import RunError, RunSummary, list_runs, load_run
 from ui.dashboard.bench import TRACES, Mark, TraceBuffer
 
@@ -23,7 +23,7 @@ STATUS_WORDS = {
 
 
 class RecordedTraces:
-    """One run's traces and marks, as the charts want them."""
+    """One run's traces and marks, as the charts want them, and its figures in words."""
 
     def __init__(self, path: Path) -> None:
         run = load_run(path)
@@ -35,6 +35,13 @@ class RecordedTraces:
                 values[:, i] = run.column(name)
         self.name = path.name
         self.note = str(run.meta.get("note") or "")
+        self.figures: list[str] = []
+        try:
+            measured = measure(run)
+            self.figures += [figure_line(figure) for figure in measured.figures]
+            self.figures += [f"not measured: {missing}" for missing in measured.missing]
+        except RunError as error:  # a run of an older form lacks columns, and is shown all the same
+            self.figures.append(f"no figures: {error}")
         self.buffer = TraceBuffer(len(TRACES), max(len(times), 1))
         self.buffer.append(times, values)
         self.marks: deque[Mark] = deque(maxlen=500)

@@ -89,6 +89,11 @@ class RunsPage(Page):
         self.text.setWordWrap(True)
         right.addWidget(self.name)
         right.addWidget(self.text)
+        self.figures = QLabel()
+        self.figures.setWordWrap(True)
+        self.figures.setAccessibleName("Figures of the run and their verdicts")
+        self.figures.hide()
+        right.addWidget(self.figures)
         self.room = QVBoxLayout()
         right.addLayout(self.room, 1)
         self.charts: ChartPage | None = None
@@ -159,5 +164,7 @@ class RunsPage(Page):
             self.charts.deleteLater()
         self._shown = run
         self.name.setText(run.name)
+        self.figures.setText("\n".join(run.figures))
+        self.figures.setVisible(bool(run.figures))
         self.charts = ChartPage(run, self.theme, self.sizes, recorded=True)
         self.room.addWidget(self.charts, 1)
