@@ -24,6 +24,7 @@ import math
 from hil.control import MODULATION, Estimator, ForceCalibration, moved_mass
 from hil.core import Limit
 from hil.profile import Profile
+from hil.supervision.leaving import Leaving
 
 BALANCE_FILTER_S = 0.03
 APPROACH_1_S = 10.0  # slope of allowed speed over distance at an end
@@ -114,6 +115,8 @@ class Bounds:
         self._squares = self._products = 0.0
         self.low_end_m = self._lower
         self.high_end_m = self._upper
+        self._leaving_up, self._leaving_down = Leaving(), Leaving()
+        self._blocked_up = self._blocked_down = False
 
     def update(
         self, estimator: Estimator, spring_force_N: float, energised: bool, dt: float
@@ -144,6 +147,12 @@ class Bounds:
         else:
             self.low_end_m = position if position < self._lower else self._lower
             self.high_end_m = position if position > self._upper else self._upper
+        span = self.most_high_N - self.most_low_N
+        room = self.high_end_m - position
+        self._leaving_up.follow(self._blocked_up, room, velocity, span, dt)
+        room = position - self.low_end_m
+        self._leaving_down.follow(self._blocked_down, room, -velocity, span, dt)
+        self._blocked_up = self._blocked_down = False
 
     def _follow_load(self, acceleration: float, dt: float) -> None:
         """Balance and hung weight from low-passed force and acceleration.
@@ -262,6 +271,8 @@ class Bounds:
             low_limit = Limit.TRAVEL
             if high < low:
                 high = low
+        high += self._leaving_up.opened_N
+        low -= self._leaving_down.opened_N
 
         if high < most_low:
             high = most_low
@@ -370,6 +381,8 @@ class Bounds:
 
     def note_shaped(self, force_N: float) -> None:
         """Add to ``limited`` the limits whose caps the shaped force stands at."""
+        self._blocked_up = force_N >= self.force_high_N
+        self._blocked_down = force_N <= self.force_low_N
         if force_N >= self.force_high_N:
             self.limited |= 1 << self.high_limit
         if force_N <= self.force_low_N:
