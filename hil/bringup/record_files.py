@@ -13,7 +13,7 @@ import yaml
 from numpy.typing import NDArray
 
 from hil.bringup.step import Plot, Trace, Verdict
-from hil.core import COLUMNS
+from hil.core import COLUMNS, read_plain_yaml
 from hil.recorder import batch_of, schema_of, write_whole
 
 SCHEMA_VERSION = 2
@@ -34,7 +34,7 @@ def read_record(folder: Path | str) -> dict[str, Any]:
     """
     file = Path(folder) / YAML
     try:
-        data = yaml.load(file.read_text("utf-8"), getattr(yaml, "CSafeLoader", yaml.SafeLoader))
+        data = read_plain_yaml(file)
         if not isinstance(data, dict) or data.get("schema_version") != SCHEMA_VERSION:
             raise RecordError(f"'{file}' is no bring-up record of schema_version {SCHEMA_VERSION}")
         for entry in data["steps"]:
@@ -46,7 +46,7 @@ def read_record(folder: Path | str) -> dict[str, Any]:
         raise RecordError(f"'{folder}' holds no bring-up record ({YAML})") from None
     except OSError as error:
         raise RecordError(f"'{file}' cannot be read: {error.strerror}") from None
-    except (yaml.YAMLError, UnicodeDecodeError, KeyError, TypeError, ValueError, AttributeError):
+    except (KeyError, TypeError, ValueError, AttributeError):
         raise RecordError(f"'{file}' is damaged; begin a new bring-up") from None
     return data
 

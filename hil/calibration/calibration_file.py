@@ -19,7 +19,6 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
-import yaml
 from numpy.typing import NDArray
 from pydantic import ValidationError
 
@@ -27,7 +26,7 @@ from hil.calibration.content import SCHEMA_VERSION, Content, Finding, plain_valu
 from hil.calibration.file_text import as_text
 from hil.calibration.fingerprint import canonical_hash, differences, facts_hash, rig_facts
 from hil.control import ForceCalibration, changed_calibration
-from hil.core import COLUMNS, Column
+from hil.core import COLUMNS, Column, PlainYamlError, read_plain_yaml
 from hil.profile import Calibration, DeflectionSensor, Profile
 from hil.recorder import batch_of, named_calibration, own_version, schema_of, write_whole
 
@@ -312,28 +311,15 @@ def _parsed(path: Path) -> dict[str, Any]:
             raise CalibrationFileError(
                 f"'{path}' is larger than {MOST_BYTES // 10**6} MB: no calibration file"
             )
-        text = path.read_text("utf-8")
+        data = read_plain_yaml(path)
     except FileNotFoundError:
         raise CalibrationFileError(
             f"'{path}': no such file; 'hookeline calibrate --list' shows what there is"
         ) from None
     except OSError as error:
         raise CalibrationFileError(f"'{path}' cannot be read: {error.strerror}") from None
-    except (UnicodeDecodeError, ValueError):
-        raise _damaged(path, "not UTF-8 text") from None
-    loader: Any = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
-    try:
-        depth = 0
-        for event in yaml.parse(text, Loader=loader):
-            if isinstance(event, yaml.AliasEvent):
-                raise _damaged(path, "aliases are not read")
-            depth += isinstance(event, yaml.CollectionStartEvent)
-            depth -= isinstance(event, yaml.CollectionEndEvent)
-            if depth > DEEPEST:
-                raise _damaged(path, "nested too deeply")
-        data = yaml.load(text, Loader=loader)
-    except (yaml.YAMLError, ValueError, RecursionError, OverflowError, TypeError):
-        raise _damaged(path, "not YAML") from None
+    except PlainYamlError as error:
+        raise _damaged(path, str(error)) from None
     if not isinstance(data, dict):
         raise _damaged(path, "not a mapping of keys to values")
     return data

@@ -2,6 +2,14 @@
 
 from hil.core.limit_texts import WORDING, fix, label, limit_names, sentence
 from hil.core.limits import ALWAYS_CATEGORY_0, CHOSEN, Cause, Limit
+from hil.core.plain_yaml import PlainYamlError, read_plain_yaml
+from hil.core.private_files import (
+    PrivateFileError,
+    check_private_directory,
+    make_private_directory,
+    read_private,
+    write_private,
+)
 from hil.core.requests import (
     MOST_POINTS,
     REQUEST,
@@ -60,8 +68,10 @@ __all__ = [
     "MotorSpeed",
     "MotorTorque",
     "Outcome",
+    "PlainYamlError",
     "PowerOff",
     "PowerOn",
+    "PrivateFileError",
     "Request",
     "Reset",
     "StartRun",
@@ -72,8 +82,13 @@ __all__ = [
     "VirtualSpring",
     "Waveform",
     "WithholdHeartbeat",
+    "check_private_directory",
     "fix",
     "label",
     "limit_names",
+    "make_private_directory",
+    "read_plain_yaml",
+    "read_private",
     "sentence",
+    "write_private",
 ]

@@ -24,7 +24,7 @@ from typing import Any
 from drivers.base import Drive, DriverError, PowerRequest, ResumesCyclic
 from drivers.capture import WireRecorder, wires
 from hil.bench import Bench, drive_facts, facts_to_dict
-from hil.core import COLUMNS, Cause, EndCommission, Reset, State, Stop
+from hil.core import COLUMNS, Cause, EndCommission, Reset, State, Stop, read_private
 from hil.host.realtime import RealtimeGrant, own_processor, prepare_realtime, sleep_until
 from hil.link import CurveKeyError, LinkError, LinkServer, ServerKeys
 from hil.profile import (
@@ -40,6 +40,7 @@ ANSWER_SHARE = 0.6  # of the period in which the drive must have answered
 # After a missed cycle: what held this process up may hold up the bus and the drive still.
 LATE_ANSWER_S = 0.004
 BEAT_S = 0.04
+RECORDER_SILENT_S = 0.8  # it looks 20 times a second; a busy computer may pause it
 WAIT_S = 0.0005  # until the first cycle
 
 
@@ -67,6 +68,7 @@ class Host:
         self.parent: int | None = None  # ends when this process is gone
         self._sent_s: float | None = None  # when the stop being executed was asked for
         self._had_holder = False
+        self._recorder_lost = False
 
     def run(self) -> None:
         """Cycle until ``ending`` is set; the drive is de-energised on the way out."""
@@ -124,6 +126,7 @@ class Host:
                     if self.parent is not None and os.getppid() != self.parent:
                         self.ending = True  # nobody is left who would end this process
                     link.publish_event(self._heartbeat(written - started))
+                    self._watch_recorder(written - started)
             except Exception as error:
                 self._failed(error)
             done = monotonic()
@@ -142,6 +145,23 @@ class Host:
         self._publish_events(monotonic(), monotonic())
         link.publish_event(self._stamp({"kind": "host_ending", "time_s": bench.time_s}))
         link.flush()
+
+    def _watch_recorder(self, time_s: float) -> None:
+        """Tell once that the recorder fell silent, and once that one is back."""
+        silent_s = self.link.silent_s("recorder")
+        if silent_s is None:
+            return
+        lost = silent_s > RECORDER_SILENT_S
+        if lost == self._recorder_lost:
+            return
+        self._recorder_lost = lost
+        text = (
+            "THE RECORDER IS GONE: nothing is recorded until another one has started"
+            if lost
+            else "a recorder is there again"
+        )
+        event = {"kind": "recorder_lost" if lost else "recorder_back", "text": text}
+        self.link.publish_event(self._stamp(event | {"time_s": time_s}))
 
     def _held_up(self, late_s: float) -> None:
         bench = self.bench
@@ -241,6 +261,7 @@ class Host:
             "skipped_periods": self.skipped_periods,
             "tare_N": self.bench.tare_N,
             "cause_text": self.bench.cause_text,
+            "recorder_lost": self._recorder_lost,
         }
 
 
@@ -289,7 +310,7 @@ def main(arguments: list[str] | None = None) -> int:
         if options.checked is None:
             profile = load_profile(options.profile)
         else:
-            profile = profile_from_dict(json.loads(options.checked.read_text()))
+            profile = profile_from_dict(json.loads(read_private(options.checked)))
         drive = make_drive(profile, options.wires)
         if options.hold and not sys.stdin.readline():
             return 0  # whoever started this is gone

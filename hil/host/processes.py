@@ -11,15 +11,20 @@ import signal
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 from pathlib import Path
 from types import TracebackType
 
+from hil.core import write_private
 from hil.host.realtime import ClaimedProcessor
+from hil.link import make_link_directory
 from hil.profile import Profile, load_profile, profile_to_dict, rig_parameters, simulated_wires
 
 READY_S = 20.0
 END_S = 5.0
+MOST_RECORDERS = 5
+RECORDER_LOOK_S = 0.1
 # The matrices are small: threads for them would cost more than they save, and wake beside the
 # cycle.
 ONE_THREAD = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
@@ -51,6 +56,8 @@ class BenchProcesses:
         self.notices: list[str] = []
         self.wire_log: Path | None = None  # where it grows
         self._owned: contextlib.ExitStack = contextlib.ExitStack()
+        self._closing = threading.Event()
+        self._keeper: threading.Thread | None = None
 
     def __enter__(self) -> BenchProcesses:
         return self
@@ -69,7 +76,9 @@ class BenchProcesses:
         A ``held`` process loads its modules and its input, and goes on at :meth:`let_go`:
         processes that wait for each other load at the same time.
         """
-        log = self._log(name).open("w")
+        path = self._log(name)
+        write_private(path, "")
+        log = path.open("a")
         process = subprocess.Popen(
             [sys.executable, "-m", *arguments],
             stdout=subprocess.PIPE,
@@ -125,6 +134,31 @@ class BenchProcesses:
                 return f"{name} ended (code {process.returncode}): {self.said(name)}"
         return None
 
+    def keep_recorder(self, arguments: list[str]) -> None:
+        """Start another recorder whenever the present one ends by itself.
+
+        The new one finishes the run that was cut off and goes on in a run of its own; the gap is
+        in its note. A recorder that keeps ending is given up after ``MOST_RECORDERS``.
+        """
+
+        def watch() -> None:
+            started = 1
+            while started < MOST_RECORDERS:
+                process = self.processes.get("recorder")
+                if process is None or self._closing.wait(RECORDER_LOOK_S):
+                    return
+                if process.poll() is None:
+                    continue
+                host = self.processes.get("host")
+                if host is None or host.poll() is not None:
+                    return
+                started += 1
+                self.start("recorder", [*arguments, "--take-over"], held=True)
+                self.let_go("recorder")
+
+        self._keeper = threading.Thread(target=watch, name="recorder keeper", daemon=True)
+        self._keeper.start()
+
     def keep_wire_log(self, run: Path | None) -> None:
         """Once the processes have ended: put the recorded wires into ``run``, or remove them."""
         grown, self.wire_log = self.wire_log, None
@@ -137,6 +171,9 @@ class BenchProcesses:
 
     def close(self) -> None:
         """End host, recorder, simulated rig, in this order; kill what does not end."""
+        self._closing.set()
+        if self._keeper is not None:
+            self._keeper.join()
         for name in ("host", "recorder", "rig"):
             process = self.processes.pop(name, None)
             if process is None:
@@ -189,14 +226,14 @@ def start_bench(
             owned.enter_context(tempfile.TemporaryDirectory(prefix="hookeline-", dir=parent))
         )
     else:
-        link_directory.mkdir(mode=0o700, parents=True, exist_ok=True)
+        make_link_directory(link_directory)
     bench = BenchProcesses(link_directory, runs_directory)
     bench._owned = owned
     try:
         processor = _processor(bench)
         # The profile is read once; what was checked here is what runs there.
         checked = link_directory / "profile.json"
-        checked.write_text(json.dumps(profile_to_dict(profile)))
+        write_private(checked, json.dumps(profile_to_dict(profile)))
         host = [
             "hil.host",
             "--hold",
@@ -224,18 +261,9 @@ def start_bench(
         bench.start("host", host, held=True)
         if recorder:
             runs_directory.mkdir(parents=True, exist_ok=True)
-            bench.start(
-                "recorder",
-                [
-                    "hil.recorder",
-                    "--hold",
-                    "--link",
-                    str(link_directory),
-                    "--runs",
-                    str(runs_directory),
-                ],
-                held=True,
-            )
+            recording = ["hil.recorder", "--link", str(link_directory)]
+            recording += ["--runs", str(runs_directory), "--hold"]
+            bench.start("recorder", recording, held=True)
         if "rig" in bench.processes:
             bench.await_ready("rig")
         bench.let_go("host")
@@ -244,6 +272,7 @@ def start_bench(
         if recorder:
             bench.let_go("recorder")
             bench.await_ready("recorder")
+            bench.keep_recorder(recording)
     except BaseException:
         bench.close()
         raise
@@ -283,7 +312,8 @@ def _start_rig(bench: BenchProcesses, profile: Profile, processor: int | None) -
     directory = bench.link_directory
     control = f"ipc://{directory / 'environment.ipc'}"
     configuration = directory / "rig.json"
-    configuration.write_text(
+    write_private(
+        configuration,
         json.dumps(
             {
                 "protocol": profile.drive["protocol"],
@@ -293,7 +323,7 @@ def _start_rig(bench: BenchProcesses, profile: Profile, processor: int | None) -
                 "seed": profile.simulation.seed,
                 "processor": processor,
             }
-        )
+        ),
     )
     bench.start("rig", ["drivers.simulated.process", "--config", str(configuration)])
     return control

@@ -2,7 +2,7 @@
 
 from hil.link.beside import connect_beside
 from hil.link.client import Block, Client, Refused
-from hil.link.directory import default_directory
+from hil.link.directory import default_directory, make_link_directory
 from hil.link.errors import HostGone, LinkError
 from hil.link.gaps import GapCounter
 from hil.link.items import Answer
@@ -25,6 +25,7 @@ __all__ = [
     "connect_beside",
     "default_directory",
     "make_client_keys",
+    "make_link_directory",
     "make_server_keys",
     "to_json",
 ]

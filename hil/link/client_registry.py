@@ -28,6 +28,12 @@ class ClientRegistry:
         known.heard_s = now_s
         return known.name
 
+    def silent_s(self, name: str, now_s: float) -> float | None:
+        """Seconds since a client of this name was last heard; None if none said hello."""
+        # One that takes the place of a dead one is 'NAME 2' until that is forgotten.
+        heard = [k.heard_s for k in self._known.values() if k.name.split(" ")[0] == name]
+        return now_s - max(heard) if heard else None
+
     def forget(self, client: bytes) -> None:
         self._known.pop(client, None)
 

@@ -9,7 +9,7 @@ from typing import Any
 import zmq
 from zmq.utils.monitor import recv_monitor_message
 
-from hil.link.directory import REQUESTS, SAMPLES, check_private_directory, endpoint
+from hil.link.directory import REQUESTS, SAMPLES, check_link_directory, endpoint
 from hil.link.errors import LinkError
 from hil.link.keys import ClientKeys
 
@@ -113,7 +113,7 @@ def open_sockets(where: str | Path, keys: ClientKeys | None, unlimited: bool) ->
         requests, samples = text, f"tcp://{match['host']}:{{port}}"
     else:
         directory = Path(where)
-        check_private_directory(directory)
+        check_link_directory(directory)
         sockets = Sockets(text, local=True)
         requests = endpoint(directory, REQUESTS)
         samples = endpoint(directory, SAMPLES).replace("{", "{{").replace("}", "}}")

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import os
-import stat
 import tempfile
 from pathlib import Path
 
+from hil.core import PrivateFileError, check_private_directory, make_private_directory
 from hil.link.errors import LinkError
 
 SAMPLES = "samples.ipc"
@@ -23,47 +23,38 @@ def default_directory() -> Path:
     return Path(tempfile.gettempdir()) / f"hookeline-{os.getuid()}"
 
 
-def make_private_directory(directory: Path) -> None:
-    """Create ``directory`` with mode 0700, or make sure that it is one already.
+def make_link_directory(directory: Path) -> None:
+    """Create ``directory`` for this user alone, or make sure that it is so already.
 
     Raises:
-        LinkError: it cannot be made, or is not for this user alone.
+        LinkError: it cannot be made, or is not for this user alone, or too long a path.
     """
     try:
-        directory.mkdir(mode=0o700, parents=True, exist_ok=True)
-    except FileExistsError:
-        raise LinkError(f"link directory '{directory}' is a file; choose another path") from None
-    except OSError as error:
-        raise LinkError(
-            f"link directory '{directory}' cannot be made: {error.strerror}; choose another path"
-        ) from None
-    check_private_directory(directory)
+        make_private_directory(directory)
+    except PrivateFileError as error:
+        raise LinkError(f"link {error}") from None
+    _check_length(directory)
 
 
-def check_private_directory(directory: Path) -> None:
+def check_link_directory(directory: Path) -> None:
     """Refuse a directory in which another user could listen, or pose as the rig host.
 
     Raises:
         LinkError: missing, a link, of another user, open to others, or too long a path.
     """
-    try:
-        found = directory.lstat()
-    except OSError as error:
+    if not directory.exists():
         raise LinkError(
-            f"link directory '{directory}' cannot be opened: {error.strerror}; "
+            f"link directory '{directory}' cannot be opened: No such file or directory; "
             "is the rig host running?"
-        ) from None
-    if not stat.S_ISDIR(found.st_mode):
-        raise LinkError(f"link directory '{directory}' is no directory; name the directory itself")
-    if found.st_uid != os.geteuid():
-        raise LinkError(
-            f"link directory '{directory}' belongs to another user; use a directory of your own"
         )
-    if found.st_mode & 0o077:
-        raise LinkError(
-            f"link directory '{directory}' is open to other users "
-            f"(mode {stat.S_IMODE(found.st_mode):04o}); run: chmod 700 '{directory}'"
-        )
+    try:
+        check_private_directory(directory)
+    except PrivateFileError as error:
+        raise LinkError(f"link {error}") from None
+    _check_length(directory)
+
+
+def _check_length(directory: Path) -> None:
     path = os.fsencode(directory.absolute() / REQUESTS)
     if len(path) > LONGEST_SOCKET_PATH:
         raise LinkError(

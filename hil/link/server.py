@@ -124,6 +124,10 @@ class LinkServer:
 
     # ------------------------------------------------------------------ every cycle
 
+    def silent_s(self, name: str) -> float | None:
+        """Seconds since a client of this name was last heard; None if none said hello."""
+        return self._clients.silent_s(name, time.monotonic())
+
     def publish_row(self, row: tuple[float, ...]) -> None:
         """Add one row (see ``hil.core.samples.COLUMNS``); leaves with the block it fills."""
         at = self._at

@@ -10,7 +10,7 @@ from typing import IO
 
 import zmq
 
-from hil.link.directory import LOCK, REQUESTS, SAMPLES, endpoint, make_private_directory
+from hil.link.directory import LOCK, REQUESTS, SAMPLES, endpoint, make_link_directory
 from hil.link.errors import LinkError
 from hil.link.io_thread import raise_io_thread
 from hil.link.keys import ServerKeys
@@ -49,7 +49,7 @@ class ServerSockets:
         self.admission: ZapHandler | None = None
         self.tcp: str | None = None
         self.samples_port = 0
-        make_private_directory(directory)
+        make_link_directory(directory)
         self._lock = _lock(directory)
         self._context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
         try:

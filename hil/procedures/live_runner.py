@@ -206,6 +206,8 @@ class LiveRunner(Runner):
             elif item.kind == "recorded":
                 self.recorded = str(item.get("run", ""))
             else:
+                if item.kind in ("recorder_lost", "recorder_back"):
+                    self._tell(str(item.get("text", "")))
                 self._events.append(item)
         now = time.monotonic()
         if self._held and self._operator is not None and now >= self._next_enable_s:

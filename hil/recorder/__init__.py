@@ -1,7 +1,7 @@
 """Record runs on disk, and read them again."""
 
 from hil.recorder.errors import RunError
-from hil.recorder.folders import number_and_name, write_whole
+from hil.recorder.folders import number_and_name, told_run_folder, write_whole
 from hil.recorder.meta import named_calibration, own_version
 from hil.recorder.runs import Run, RunSummary, find_run, list_runs, load_run, repair_run
 from hil.recorder.table import batch_of, schema_of
@@ -21,5 +21,6 @@ __all__ = [
     "own_version",
     "repair_run",
     "schema_of",
+    "told_run_folder",
     "write_whole",
 ]

@@ -20,12 +20,21 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--runs", required=True, type=Path, help="where run folders are made")
     parser.add_argument("--wait", type=float, default=5.0, help="seconds to wait for the rig host")
     parser.add_argument("--hold", action="store_true", help="go on at a line on standard input")
+    parser.add_argument(
+        "--take-over", action="store_true", help="go on for a recorder that ended by itself"
+    )
     options = parser.parse_args(arguments)
     parent = os.getppid() if options.hold else None
     if options.hold and not sys.stdin.readline():
         return 0  # whoever started this is gone
     try:
-        code = record(options.link, options.runs, wait_s=options.wait, parent=parent)
+        code = record(
+            options.link,
+            options.runs,
+            wait_s=options.wait,
+            parent=parent,
+            take_over=options.take_over,
+        )
     except LinkError as error:
         print(error, file=sys.stderr)
         return 2

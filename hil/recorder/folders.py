@@ -22,6 +22,15 @@ def number_and_name(folder: Path) -> tuple[int, str] | None:
     return (int(match[1]), match[2]) if match else None
 
 
+def told_run_folder(runs: Path, name: str) -> Path | None:
+    """Return the folder of a run that another process names; None unless it is a plain name.
+
+    What comes over the link may be anything, a path out of ``runs`` included.
+    """
+    plain = Path(name).name == name and number_and_name(Path(name)) is not None
+    return runs / name if plain else None
+
+
 def new_run_folder(runs: Path, name: str) -> Path:
     """Make the next folder in ``runs``. A number is never given twice, even after a run has
     been removed, and concurrent recorders get different ones.

@@ -14,7 +14,7 @@ from typing import Any, Literal
 
 import yaml
 
-from hil.core import COLUMNS, Column
+from hil.core import COLUMNS, Column, PlainYamlError, read_plain_yaml
 from hil.recorder.errors import RunError
 from hil.recorder.folders import META, write_whole
 
@@ -130,15 +130,13 @@ def read_meta(folder: Path) -> dict[str, Any]:
     """
     file = folder / META
     try:
-        meta = yaml.safe_load(file.read_text("utf-8"))
+        meta = read_plain_yaml(file)
     except FileNotFoundError:
         raise RunError(f"'{file}' is missing; 'hookeline runs repair' makes it anew") from None
     except OSError as error:
         raise RunError(f"'{file}' cannot be read: {error.strerror}") from None
-    except (yaml.YAMLError, UnicodeDecodeError) as error:
-        where = getattr(error, "problem_mark", None)
-        line = f", line {where.line + 1}" if where else ""
-        raise RunError(f"'{file}'{line} is no YAML; correct it by hand") from None
+    except PlainYamlError as error:
+        raise RunError(f"'{file}' cannot be used ({error}); correct it by hand") from None
     if not isinstance(meta, dict):
         raise RunError(f"'{file}' is no mapping of keys to values; correct it by hand")
     return meta

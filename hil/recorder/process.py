@@ -1,7 +1,7 @@
 """The recorder: a client of the link that writes runs, in a process of its own.
 
 The receiving thread never touches the disk; the writing thread may wait for it as long as it
-likes. What arrives meanwhile is kept in memory, without bound.
+likes. What arrives meanwhile is kept in memory, up to ``writer_thread.MOST_WAITING_BYTES``.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from types import FrameType
 
 from hil.link import Block, Client, HostGone, LinkError
 from hil.recorder.append_file import Disk
+from hil.recorder.runs import list_runs
 from hil.recorder.writer_thread import OperatorNotice, WriterThread
 
 LOOK_S = 0.05  # between looks at what has come
@@ -23,6 +24,7 @@ SILENT_S = 2.0  # after which the rig host is taken for gone
 STALLED_S = 1.0  # without an answer from the disk before the operator is told
 LAST_LOOK_S = 0.15
 END_S = 12.0
+CONTINUED = "-continued"
 
 
 class Recorder:
@@ -48,6 +50,7 @@ class Recorder:
         parent: int | None = None,
     ) -> None:
         self._link = link
+        self._runs = runs
         self._parent = parent
         self._said: queue.SimpleQueue[OperatorNotice] = queue.SimpleQueue()
         self._writer = WriterThread(runs, self._said.put, disk)
@@ -77,7 +80,10 @@ class Recorder:
             if self._take():
                 heard_s = time.monotonic()
             elif time.monotonic() - heard_s > SILENT_S:
-                self._let_go(f"the rig host fell silent and is taken for dead after {SILENT_S:g} s")
+                self._let_go(
+                    f"the rig host fell silent and is taken for dead after {SILENT_S:g} s",
+                    died=True,
+                )
             self._tell()
         self._last_look()
         self._writer.end("the recorder was told to end")
@@ -86,6 +92,22 @@ class Recorder:
         if self._client is not None:
             self._client.close()
         return 1 if self._writer.is_alive() or self._writer.unfinished else 0
+
+    def take_over(self) -> None:
+        """Go on with the latest run that was cut off, as a new one; the old one is finished."""
+        interrupted = [run for run in list_runs(self._runs) if run.status == "interrupted"]
+        for run in interrupted:
+            if run.trip:
+                continue
+            name = f"{run.name.removesuffix(CONTINUED)}{CONTINUED}"
+            note = (
+                f"goes on after run '{run.path.name}', whose recorder died; samples between the "
+                "two are lost"
+            )
+            self._writer.event({"kind": "start_run", "name": name, "note": note})
+            break
+        for run in interrupted:
+            self._writer.repair(run.path)
 
     def _connect(self, timeout_s: float) -> Client:
         self._host = b""
@@ -99,7 +121,7 @@ class Recorder:
             if isinstance(item, Block):
                 self._host = self._host or item.host
                 if item.host != self._host:
-                    self._let_go("another rig host took over")
+                    self._let_go("another rig host took over", died=True)
                     return True
                 self._writer.rows(item.rows)
                 continue
@@ -109,8 +131,8 @@ class Recorder:
                 return True
         return bool(items)
 
-    def _let_go(self, how_it_ended: str) -> None:
-        self._writer.host_gone(how_it_ended)
+    def _let_go(self, how_it_ended: str, died: bool = False) -> None:
+        self._writer.host_gone(how_it_ended, died)
         if self._client is not None:
             self._client.close()
             self._client = None
@@ -144,9 +166,16 @@ class Recorder:
 
 
 def record(
-    link: Path, runs: Path, disk: Disk | None = None, wait_s: float = 5.0, parent: int | None = None
+    link: Path,
+    runs: Path,
+    disk: Disk | None = None,
+    wait_s: float = 5.0,
+    parent: int | None = None,
+    take_over: bool = False,
 ) -> int:
     """Run a recorder in this process until SIGTERM or SIGINT; prints ``ready``.
+
+    With ``take_over`` it finishes the run that a dead recorder left open, and goes on with it.
 
     Raises:
         LinkError: no rig host could be reached.
@@ -159,4 +188,6 @@ def record(
     signal.signal(signal.SIGTERM, end)
     signal.signal(signal.SIGINT, end)
     print("ready", flush=True)
+    if take_over:
+        recorder.take_over()
     return recorder.run()

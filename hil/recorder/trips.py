@@ -44,6 +44,10 @@ class Recent:
         rows = [part for block in self._rows if len(part := block[block[:, _TIME] >= since_s])]
         return rows, [event for event in self._events if event.get("time_s", 0.0) >= since_s]
 
+    def latest(self) -> NDArray[np.float64] | None:
+        """The latest row, shape (number of columns,); None if there is none."""
+        return self._rows[-1][-1] if self._rows else None
+
     def clear(self) -> None:
         self._rows.clear()
         self._events.clear()

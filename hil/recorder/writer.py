@@ -102,9 +102,10 @@ class RunWriter:
 
     @property
     def waiting_bytes(self) -> int:
-        """Encoded, and not yet taken by the disk."""
+        """Bytes that the disk has not taken yet."""
         files = (self._samples_file, self._events_file)
-        return len(self._early) + sum(file.waiting_bytes for file in files if file)
+        rows = sum(block.nbytes for block in self._rows)
+        return rows + len(self._early) + sum(file.waiting_bytes for file in files if file)
 
     # ------------------------------------------------------------------ while it runs
 

@@ -15,14 +15,19 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from hil.core import INDEX
+from drivers.base import PowerStage
+from hil.core import INDEX, Cause
 from hil.recorder.append_file import Disk
 from hil.recorder.errors import RunError
 from hil.recorder.meta import later_iso, now_iso
+from hil.recorder.runs import repair_run
 from hil.recorder.trips import AFTER_S, Recent
 from hil.recorder.writer import WRITE_S, RunWriter
 
 _TIME = INDEX["time_s"]
+_POWER = INDEX["power_stage"]
+# An hour at 1 kHz is 1 GB; a minute must fit whatever the disk does.
+MOST_WAITING_BYTES = 512 * 1024 * 1024
 _IDLE_S = 0.1
 _GIVE_UP_S = 2.0  # trying to end runs on a disk that refuses, once asked to end
 
@@ -47,6 +52,7 @@ class WriterThread(threading.Thread):
 
     Attributes:
         busy_since_s: ``time.monotonic()`` since which the disk has not answered, or None.
+        dropped: samples that found no room in memory.
         unfinished: runs that could not be ended, after the thread has.
     """
 
@@ -66,6 +72,10 @@ class WriterThread(threading.Thread):
         self._closing: deque[tuple[RunWriter, str, str]] = deque()  # how it ended, kind to say
         self._announced: RunWriter | None = None
         self._refused = False
+        self._counting = threading.Lock()
+        self._queued_bytes = 0
+        self._told_dropped = False
+        self.dropped = 0
         self._finisher = Finisher(say)
         self.busy_since_s: float | None = None
         self.unfinished = 0
@@ -77,13 +87,50 @@ class WriterThread(threading.Thread):
         self._queue.put(lambda: self._described(description))
 
     def rows(self, rows: NDArray[np.float64]) -> None:
-        self._queue.put(lambda: self._take_rows(rows))
+        """Hand over samples, shape (n, number of columns); dropped while memory is full.
+
+        What is dropped shows in the run as lost samples: cycle numbers are missing.
+        """
+        if self.waiting_bytes + rows.nbytes > MOST_WAITING_BYTES:
+            self.dropped += len(rows)
+            self._tell_dropped()
+            return
+        with self._counting:
+            self._queued_bytes += rows.nbytes
+        self._queue.put(lambda: self._take_queued(rows))
+
+    def _tell_dropped(self) -> None:
+        if self._told_dropped:
+            return
+        self._told_dropped = True
+        self._say(
+            OperatorNotice(
+                "notice",
+                f"the recorder's memory is full ({MOST_WAITING_BYTES // 2**20} MB wait for the "
+                "disk): samples are being lost; make room on the disk or end the run",
+            )
+        )
+
+    @property
+    def waiting_bytes(self) -> int:
+        """Bytes of samples that the disk has not taken yet."""
+        writers = (self._run, self._trip, *(closing[0] for closing in self._closing))
+        return self._queued_bytes + sum(w.waiting_bytes for w in writers if w is not None)
 
     def event(self, event: dict[str, Any]) -> None:
         self._queue.put(lambda: self._take_event(event))
 
-    def host_gone(self, how_it_ended: str) -> None:
-        """Close what is open; what comes next is of another rig host."""
+    def repair(self, path: Path) -> None:
+        """Finish a run that another recorder left open."""
+        self._finisher.repair(path)
+
+    def host_gone(self, how_it_ended: str, died: bool = False) -> None:
+        """Close what is open; what comes next is of another rig host.
+
+        If the rig host ``died`` while the power stage was on, its last seconds are kept as a trip.
+        """
+        if died:
+            self._queue.put(lambda: self._keep_last_seconds(how_it_ended))
         self._queue.put(lambda: self._end_all(how_it_ended))
 
     def end(self, how_it_ended: str) -> None:
@@ -168,6 +215,27 @@ class WriterThread(threading.Thread):
     def _described(self, description: Mapping[str, Any]) -> None:
         self._description = description
         self._recent.clear()
+
+    def _take_queued(self, rows: NDArray[np.float64]) -> None:
+        with self._counting:
+            self._queued_bytes -= rows.nbytes
+        self._take_rows(rows)
+
+    def _keep_last_seconds(self, how_it_ended: str) -> None:
+        last = self._recent.latest()
+        if last is None or self._trip is not None or last[_POWER] != PowerStage.ON:
+            return
+        self._begin_trip(
+            {
+                "kind": "stop",
+                "cause": "Rig host died",
+                "code": int(Cause.EXCEPTION),
+                "detail": f"{how_it_ended}; these are the last samples that it sent",
+                "time_s": float(last[_TIME]),
+                "wall": now_iso(),
+                "trip": True,
+            }
+        )
 
     def _take_rows(self, rows: NDArray[np.float64]) -> None:
         self._recent.take_rows(rows)
@@ -256,12 +324,16 @@ class Finisher(threading.Thread):
     def __init__(self, say: Callable[[OperatorNotice], None]) -> None:
         super().__init__(name="finishing", daemon=True)
         self._say = say
-        self._queue: queue.SimpleQueue[tuple[RunWriter, str] | None] = queue.SimpleQueue()
+        self._queue: queue.SimpleQueue[tuple[RunWriter | Path, str] | None] = queue.SimpleQueue()
         self.failed = 0
 
     def finish(self, writer: RunWriter, kind: str) -> None:
         """Finish a sealed run, then say so as an event of this kind."""
         self._queue.put((writer, kind))
+
+    def repair(self, path: Path) -> None:
+        """Make whole a run whose recorder died."""
+        self._queue.put((path, "repaired"))
 
     def end(self) -> None:
         """Finish what is left, then end."""
@@ -273,6 +345,13 @@ class Finisher(threading.Thread):
             os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), 10)
         while (work := self._queue.get()) is not None:
             writer, kind = work
+            if isinstance(writer, Path):
+                try:
+                    text = repair_run(writer)
+                except RunError as error:
+                    text = str(error)
+                self._say(OperatorNotice("notice", text))
+                continue
             assert writer.path is not None
             name = writer.path.name
             try:

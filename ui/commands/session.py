@@ -16,7 +16,7 @@ from hil.bench import EPOCH, LockstepBench
 from hil.link import Client
 from hil.procedures import Ended, LiveRunner, LockstepRunner
 from hil.profile import Profile, ProfileError, load_profile, profile_from_dict, profile_to_dict
-from hil.recorder import Run, RunWriter, load_run
+from hil.recorder import Run, RunWriter, load_run, told_run_folder
 from hil.sequences import Sequence, perform, unfit
 from ui.commands.answers import BAD_INPUT, FAILED, INTERRUPTED, OK, CommandError, say
 
@@ -120,7 +120,7 @@ def perform_live(
         ended = runner.run(perform(sequence, profile))
         name = runner.wait_recorded(RECORDED_WAIT_S)
         about = f"{description['drive']} · host {description['host']}"
-    return Performed(ended, runs_directory / name if name else None, about)
+    return Performed(ended, told_run_folder(runs_directory, name), about)
 
 
 def perform_lockstep(

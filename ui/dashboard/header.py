@@ -83,7 +83,8 @@ class Header(QWidget):
         theme = self.theme
         running = self.model.recording_since is not None
         self.record.setChecked(running)
-        self.record.setText("End run" if running else "Record")
+        gone = self.model.recorder_lost
+        self.record.setText("NO RECORDER" if gone else "End run" if running else "Record")
         self.record.setEnabled(not self.model.lock_reason)
         words = health(self.model)
         parts = []

@@ -12,12 +12,22 @@ from pathlib import Path
 import can
 import pytest
 
-from hil.core.requests import Apply, ConstantForce, Float, HoldPosition, PowerOn, Reset
+from hil.core import State
+from hil.core.requests import (
+    Apply,
+    ConstantForce,
+    EndRun,
+    Float,
+    HoldPosition,
+    PowerOn,
+    Reset,
+    StartRun,
+)
 from hil.host.processes import BenchError, start_bench
 from hil.link.client import Client
 from hil.link.errors import Refused
 from hil.profile.loader import find_profile
-from hil.recorder.runs import load_run
+from hil.recorder.runs import list_runs, load_run
 
 pytestmark = pytest.mark.real_time
 
@@ -131,6 +141,40 @@ def test_killed_host_lets_the_drive_stop_by_itself(bench, client):
                 emergency = bytes(frame.data[:2])
     assert emergency == b"\x30\x81"  # CiA 301: 8130h, heartbeat error
     assert "host" in (bench.wait_failed() or "")
+
+
+def test_a_dead_host_leaves_its_last_seconds_as_a_trip(bench, client):
+    work(client)
+    with client.keep_control():
+        time.sleep(0.5)
+        bench.processes["host"].send_signal(signal.SIGKILL)
+    deadline = time.monotonic() + 20
+    while not (trips := [r for r in list_runs(bench.runs_directory) if r.trip and r.samples]):
+        assert time.monotonic() < deadline
+        time.sleep(0.1)
+    assert trips[-1].trip == "Rig host died" and "taken for dead" in trips[-1].note
+    run = load_run(trips[-1].path)
+    assert State.RUNNING in set(run.column("state"))
+
+
+def test_a_dead_recorder_is_told_and_another_goes_on(bench, client):
+    watch = Watch(client)
+    client.take_control()
+    client.request(StartRun(name="walk"))
+    first = watch.until("recording")["run"]
+    with client.keep_control():
+        time.sleep(0.5)
+    bench.processes["recorder"].send_signal(signal.SIGKILL)
+    assert "RECORDER IS GONE" in watch.until("recorder_lost", seconds=20.0)["text"]
+    second = watch.until("recording", seconds=20.0)["run"]
+    assert second != first and "walk-continued" in second
+    if not any(event["kind"] == "recorder_back" for event in watch.events):
+        watch.until("recorder_back", seconds=20.0)
+    client.request(EndRun())
+    watch.until("recorded", seconds=20.0)
+    runs = {run.path.name: run for run in list_runs(bench.runs_directory)}
+    assert runs[first].status == "repaired" and runs[first].samples > 200
+    assert first in runs[second].note and "lost" in runs[second].note
 
 
 def test_lost_bus_stops_and_the_trip_is_kept(bench, client):

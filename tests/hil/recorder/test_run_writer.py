@@ -398,7 +398,7 @@ def test_bad_folders_are_named(tmp_path: Path) -> None:
     with pytest.raises(RunError, match="cannot be read"):
         _ = load_run(path).table
     (path / "run.yaml").write_text("a: [")
-    with pytest.raises(RunError, match=r"run.yaml', line \d+ is no YAML"):
+    with pytest.raises(RunError, match=r"run.yaml' cannot be used \(not YAML, line \d+"):
         load_run(path)
     (path / "run.yaml").write_text("just text")
     with pytest.raises(RunError, match="no mapping"):

@@ -26,6 +26,8 @@ class HealthWord:
 def health(model: OperateModel) -> list[HealthWord]:
     """Connection and timing in words, the troubled ones marked."""
     words: list[HealthWord] = []
+    if model.recorder_lost:
+        words.append(HealthWord("THE RECORDER IS GONE", False, "another one is being started"))
     if not model.link_well:
         words.append(HealthWord("rig host silent", False))
     else:

@@ -91,6 +91,7 @@ class OperateModel:
         self.word = RequestStatus()
         self.host_gone = False
         self.recording = ""
+        self.recorder_lost = False
         self.recording_since: float | None = None
         self.late_cycles = 0
         self.skipped_periods = 0
@@ -271,6 +272,16 @@ class OperateModel:
             self.recording = ""
             self.recording_since = None
         self._notice(event, f"recorded run {event.get('run', '')}")
+
+    def _on_recorder_lost(self, event: Mapping[str, Any]) -> None:
+        self.recorder_lost = True
+        self.recording = ""
+        self.recording_since = None
+        self._notice(event, str(event.get("text", "")))
+
+    def _on_recorder_back(self, event: Mapping[str, Any]) -> None:
+        self.recorder_lost = False
+        self._notice(event, str(event.get("text", "")))
 
     def _on_host_ending(self, event: Mapping[str, Any]) -> None:
         self.host_gone = True

@@ -1,0 +1,100 @@
+"""Directories and files that no other user of the computer can enter, replace or redirect."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import stat
+from pathlib import Path
+
+
+class PrivateFileError(Exception):
+    """A directory or file is not for this user alone; the text says why and what to do."""
+
+
+def make_private_directory(directory: Path) -> None:
+    """Create ``directory`` with mode 0700, or make sure that it is one already.
+
+    Raises:
+        PrivateFileError: it cannot be made, or is not for this user alone.
+    """
+    try:
+        # Directories on the way are made private too: who owned one could rename what is in it.
+        missing = [d for d in (directory, *directory.parents) if not d.exists()]
+        for each in reversed(missing):
+            with contextlib.suppress(FileExistsError):
+                each.mkdir(mode=0o700)
+    except OSError as error:
+        raise PrivateFileError(
+            f"directory '{directory}' cannot be made: {error.strerror}; choose another path"
+        ) from None
+    check_private_directory(directory)
+
+
+def check_private_directory(directory: Path) -> None:
+    """Refuse a directory in which another user could make, read or replace files.
+
+    Raises:
+        PrivateFileError: missing, a link, of another user, open to others, or in such a one.
+    """
+    try:
+        found = directory.lstat()
+    except OSError as error:
+        raise PrivateFileError(
+            f"directory '{directory}' cannot be opened: {error.strerror}"
+        ) from None
+    if not stat.S_ISDIR(found.st_mode):
+        raise PrivateFileError(
+            f"'{directory}' is not a directory; name the directory itself, not a link or file"
+        )
+    if found.st_uid != os.geteuid():
+        raise PrivateFileError(
+            f"directory '{directory}' belongs to another user; use a directory of your own"
+        )
+    if found.st_mode & 0o077:
+        raise PrivateFileError(
+            f"directory '{directory}' is open to other users "
+            f"(mode {stat.S_IMODE(found.st_mode):04o}); run: chmod 700 '{directory}'"
+        )
+    for parent in directory.absolute().parents:
+        above = parent.stat()
+        # Where the sticky bit is set, as in /tmp, only the owner may rename what is in it.
+        group = above.st_mode & 0o020 and above.st_gid not in (0, os.getegid())
+        others = (above.st_mode & 0o002 or group) and not above.st_mode & stat.S_ISVTX
+        if above.st_uid not in (0, os.geteuid()) or others:
+            raise PrivateFileError(
+                f"directory '{directory}' lies in '{parent}', where another user may exchange it; "
+                "choose a path in your home directory"
+            )
+
+
+def write_private(path: Path, text: str) -> None:
+    """Write a file anew that only this user can read, never through a link.
+
+    Raises:
+        OSError: it cannot be written.
+    """
+    with contextlib.suppress(FileNotFoundError):
+        path.unlink()
+    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
+    with os.fdopen(os.open(path, flags, 0o600), "w", encoding="utf-8") as file:
+        file.write(text)
+
+
+def read_private(path: Path) -> str:
+    """Return the text of a file that nobody else can have written.
+
+    Raises:
+        OSError: it cannot be opened, or is a link.
+        PrivateFileError: not a regular file of this user, or others may write it.
+    """
+    flags = os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC | os.O_NONBLOCK
+    with os.fdopen(os.open(path, flags), encoding="utf-8") as file:
+        found = os.fstat(file.fileno())
+        if not stat.S_ISREG(found.st_mode):
+            raise PrivateFileError(f"'{path}' is not a regular file; start the bench anew")
+        if found.st_uid != os.geteuid() or found.st_mode & 0o022:
+            raise PrivateFileError(
+                f"'{path}' may have been written by another user; start the bench anew"
+            )
+        return file.read()

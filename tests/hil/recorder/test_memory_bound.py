@@ -1,0 +1,51 @@
+"""A disk that takes nothing: memory stays bounded, and what is lost is said and counted."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from hil.core import COLUMNS, INDEX
+from hil.recorder import writer_thread
+from hil.recorder.append_file import Disk
+from hil.recorder.writer_thread import OperatorNotice, WriterThread
+
+
+class FullDisk(Disk):
+    """Refuses every byte while ``full``."""
+
+    full = True
+
+    def write(self, file: int, data: memoryview) -> int:
+        if self.full:
+            raise OSError(28, "No space left on device")
+        return super().write(file, data)
+
+
+def block(first_cycle: int, count: int) -> np.ndarray:
+    rows = np.zeros((count, len(COLUMNS)))
+    rows[:, INDEX["cycle"]] = np.arange(first_cycle, first_cycle + count)
+    rows[:, INDEX["time_s"]] = rows[:, INDEX["cycle"]] * 1e-3
+    return rows
+
+
+def test_memory_is_bounded_and_the_loss_is_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    row_bytes = 8 * len(COLUMNS)
+    monkeypatch.setattr(writer_thread, "MOST_WAITING_BYTES", 2000 * row_bytes)
+    said: list[OperatorNotice] = []
+    thread = WriterThread(tmp_path, said.append, FullDisk())
+    thread.start()
+    thread.event({"kind": "start_run", "name": "full", "time_s": 0.0})
+    for first in range(0, 20_000, 500):
+        thread.rows(block(first, 500))
+        assert thread.waiting_bytes <= 2500 * row_bytes
+        time.sleep(0.002)
+    assert thread.dropped >= 15_000
+    assert sum("samples are being lost" in s.text for s in said) == 1
+    thread.end("enough")
+    thread.join(10)
