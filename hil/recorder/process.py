@@ -19,6 +19,7 @@ from hil.recorder.append_file import Disk
 from hil.recorder.runs import list_runs
 from hil.recorder.writer_thread import OperatorNotice, WriterThread
 
+SIGN_S = 0.2  # between signs of life for the rig host, which waits 0.8 s
 LOOK_S = 0.05  # between looks at what has come
 SILENT_S = 2.0  # after which the rig host is taken for gone
 STALLED_S = 1.0  # without an answer from the disk before the operator is told
@@ -55,6 +56,7 @@ class Recorder:
         self._said: queue.SimpleQueue[OperatorNotice] = queue.SimpleQueue()
         self._writer = WriterThread(runs, self._said.put, disk)
         self._stalled = False
+        self._next_sign_s = 0.0
         self._host = b""
         self.ending = False
         self._client: Client | None = self._connect(wait_s)
@@ -77,6 +79,10 @@ class Recorder:
                 self._writer.describe(self._client.description)
                 heard_s = time.monotonic()
             time.sleep(LOOK_S)
+            # More often than other clients: the rig host tells when it has not been heard.
+            if time.monotonic() >= self._next_sign_s:
+                self._next_sign_s = time.monotonic() + SIGN_S
+                self._client.heartbeat()
             if self._take():
                 heard_s = time.monotonic()
             elif time.monotonic() - heard_s > SILENT_S:
@@ -108,6 +114,11 @@ class Recorder:
             break
         for run in interrupted:
             self._writer.repair(run.path)
+        self._said.put(
+            OperatorNotice(
+                "notice", "THE RECORDER DIED and was replaced: samples between the two are lost"
+            )
+        )
 
     def _connect(self, timeout_s: float) -> Client:
         self._host = b""

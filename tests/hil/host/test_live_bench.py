@@ -165,16 +165,29 @@ def test_a_dead_recorder_is_told_and_another_goes_on(bench, client):
     with client.keep_control():
         time.sleep(0.5)
     bench.processes["recorder"].send_signal(signal.SIGKILL)
-    assert "RECORDER IS GONE" in watch.until("recorder_lost", seconds=20.0)["text"]
     second = watch.until("recording", seconds=20.0)["run"]
     assert second != first and "walk-continued" in second
-    if not any(event["kind"] == "recorder_back" for event in watch.events):
-        watch.until("recorder_back", seconds=20.0)
+    while not any("THE RECORDER DIED" in event.get("text", "") for event in watch.events):
+        watch.until("notice", seconds=20.0)
     client.request(EndRun())
     watch.until("recorded", seconds=20.0)
     runs = {run.path.name: run for run in list_runs(bench.runs_directory)}
     assert runs[first].status == "repaired" and runs[first].samples > 200
     assert first in runs[second].note and "lost" in runs[second].note
+
+
+def test_a_recorder_that_hangs_is_told_and_a_busy_one_is_not(bench, client):
+    watch = Watch(client)
+    end = time.monotonic() + 2.5
+    while time.monotonic() < end:
+        watch.until("heartbeat")
+    assert not any(event["kind"] == "recorder_lost" for event in watch.events)
+    bench.processes["recorder"].send_signal(signal.SIGSTOP)
+    try:
+        assert "RECORDER IS GONE" in watch.until("recorder_lost")["text"]
+    finally:
+        bench.processes["recorder"].send_signal(signal.SIGCONT)
+    watch.until("recorder_back")
 
 
 def test_lost_bus_stops_and_the_trip_is_kept(bench, client):
