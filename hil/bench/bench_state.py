@@ -27,6 +27,7 @@ from hil.control import (
     changed_calibration,
     check_behaviour,
     design,
+    expected_motion,
     restricted_profile,
     slide_s,
     start_behaviour,
@@ -34,6 +35,7 @@ from hil.control import (
 from hil.core import (
     ALWAYS_CATEGORY_0,
     CHOSEN,
+    CONFIRM_LOAD_MOTION,
     Apply,
     Cause,
     Commission,
@@ -282,6 +284,18 @@ class BenchState:
         if checked.refusal:
             self._event("refused", text=checked.refusal)
             return Outcome(False, checked.refusal)
+        if self.envelope is None and not request.load_may_move:
+            # Restricted operation has a reduced force and speed, and a held control.
+            motion = expected_motion(
+                checked.behaviour,
+                self.profile,
+                self.supervisor.balance_N,
+                self.estimator.output_position_m,
+            )
+            if motion:
+                text = f"{motion[0].upper()}{motion[1:]}. {CONFIRM_LOAD_MOTION}"
+                self._event("refused", text=text)
+                return Outcome(False, text)
         if self.state is State.STANDBY:
             self.force_controller.reset(0.0)
             self.shaper.start(self._spring_force)

@@ -90,7 +90,8 @@ def press_on(
     # The last value of the table lasts.
     points = ((0.0, from_N), (RAMP_S, force))
     wave = Waveform(shape="table", of="force", points=points, duration_s=RAMP_S)
-    yield from send_requests([Apply(behaviour=wave)])
+    # The rod presses on what is clamped: the balance is not a load that could move.
+    yield from send_requests([Apply(behaviour=wave, load_may_move=True)])
     yield Pause(RAMP_S)
     settled = yield from settled_under(session, load)
     before = (yield Pause(session.options.read_s)).rows

@@ -38,7 +38,8 @@ def press(profile: Profile, share: float, quarter_s: float) -> Generator[Action,
     table = tuple((quarter_s * i, force) for i, force in enumerate(shape))
     lasts = quarter_s * (len(shape) - 1)
     wave = Waveform(shape="table", of="force", points=table, duration_s=lasts)
-    yield from send_requests([Apply(behaviour=wave)])
+    # The rod presses on what is clamped: the balance is not a load that could move.
+    yield from send_requests([Apply(behaviour=wave, load_may_move=True)])
     rows = (yield Pause(lasts)).rows
     return sensor_law(
         column(rows, "deflection_counts"),

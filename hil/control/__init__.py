@@ -10,6 +10,7 @@ from hil.control.estimation import SLIP_SPEED_M_S, Estimator, observer_gains
 from hil.control.force_controller import ForceController
 from hil.control.force_design import ForceGains, design
 from hil.control.force_model import Loop
+from hil.control.load_motion import expected_motion
 from hil.control.power_sequence import LONGEST_S, PowerSequence, Progress
 from hil.control.rig_model import MODULATION, driven_current_A, moved_mass
 from hil.control.shaping import Shaper
@@ -37,6 +38,7 @@ __all__ = [
     "check_behaviour",
     "design",
     "driven_current_A",
+    "expected_motion",
     "moved_mass",
     "observer_gains",
     "passive_bounds",

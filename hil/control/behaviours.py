@@ -145,6 +145,10 @@ class _Hold:
 
     Path: Flash and Hogan, "The coordination of arm movements", J. Neuroscience 5(7), 1985;
     its peak speed is 1.875 times the mean.
+
+    With stiffness K, integral Kᵢ/s and damping B the impedance at the output has the real part
+    B − Kᵢ/ω²: not passive below √(Kᵢ/B)/2π, about 1.0 Hz with the shares above and 1.2 Hz where
+    the force loop permits less damping. A slow hand can draw energy from it.
     """
 
     code = BehaviourCode.HOLD_POSITION

@@ -11,6 +11,7 @@ from hil.core.private_files import (
     write_private,
 )
 from hil.core.requests import (
+    CONFIRM_LOAD_MOTION,
     MOST_POINTS,
     REQUEST,
     Apply,
@@ -45,6 +46,7 @@ __all__ = [
     "ALWAYS_CATEGORY_0",
     "CHOSEN",
     "COLUMNS",
+    "CONFIRM_LOAD_MOTION",
     "INDEX",
     "MOST_POINTS",
     "REQUEST",

@@ -11,6 +11,9 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
+# Ends the refusal of a behaviour that does not hold the load: a client may ask and apply again.
+CONFIRM_LOAD_MOTION = "Hold the position, or apply it with 'load_may_move'."
+
 # Of a waveform's table: more would take the rig host longer than a period to take in.
 MOST_POINTS = 2000
 
@@ -43,7 +46,11 @@ class VirtualSpring(Message):
 
 
 class HoldPosition(Message):
-    """Move the output to ``position_m`` at no more than ``speed_m_s``, and hold it there."""
+    """Move the output to ``position_m`` at no more than ``speed_m_s``, and hold it there.
+
+    An integral takes up the load, so this is not passive below about 1.2 Hz: against slow
+    motion of a hand or of another drive it puts out energy. A virtual spring does not.
+    """
 
     kind: Literal["hold_position"] = "hold_position"
     position_m: float
@@ -116,10 +123,15 @@ class PowerOff(Message):
 
 
 class Apply(Message):
-    """Make ``behaviour`` the active one; from Standby or Working only."""
+    """Make ``behaviour`` the active one; from Standby or Running only.
+
+    ``load_may_move`` confirms that the present load may fall, or be driven, to an end of the
+    travel. Without it a behaviour that does not hold the load is refused.
+    """
 
     kind: Literal["apply"] = "apply"
     behaviour: Behaviour
+    load_may_move: bool = False
 
 
 class Stop(Message):

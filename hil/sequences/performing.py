@@ -108,9 +108,9 @@ def _perform(
     elif isinstance(step, HangStep):
         yield from _measured(sequence, step, {"weight_kg": hung}, [], Hang(step.mass))
     elif isinstance(step, BehaviourStep):
-        yield from _measured(
-            sequence, step, _asked_values(step, hung), [Apply(behaviour=step.behaviour())], None
-        )
+        may_move = getattr(step, "load_may_move", False)
+        apply = Apply(behaviour=step.behaviour(), load_may_move=may_move)
+        yield from _measured(sequence, step, _asked_values(step, hung), [apply], None)
 
 
 def _measured(

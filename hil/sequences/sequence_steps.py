@@ -104,7 +104,13 @@ class ResetStep(Step):
     do: Literal["reset"]
 
 
-class FloatStep(Lasting):
+class FreeStep(Lasting):
+    """A behaviour that may not hold the load; ``load_may_move`` states that it is meant to move."""
+
+    load_may_move: bool = False
+
+
+class FloatStep(FreeStep):
     do: Literal["float"]
     damping: Annotated[Damping, Field(ge=0)] = 0.0
     measure: None = None
@@ -113,7 +119,7 @@ class FloatStep(Lasting):
         return Float(damping_N_s_m=self.damping)
 
 
-class ConstantForceStep(Lasting):
+class ConstantForceStep(FreeStep):
     do: Literal["constant_force"]
     force: Force
     damping: Annotated[Damping, Field(ge=0)] = 0.0
@@ -122,7 +128,7 @@ class ConstantForceStep(Lasting):
         return ConstantForce(force_N=self.force, damping_N_s_m=self.damping)
 
 
-class VirtualSpringStep(Lasting):
+class VirtualSpringStep(FreeStep):
     do: Literal["virtual_spring"]
     stiffness: Annotated[Stiffness, Field(gt=0)]
     rest: Length
@@ -147,7 +153,7 @@ class HoldPositionStep(Lasting):
         return HoldPosition(position_m=self.position, speed_m_s=self.speed)
 
 
-class WaveformStep(Lasting):
+class WaveformStep(FreeStep):
     """A force or a spring's rest position over time; ``offset`` and ``amplitude`` carry N or
     a length accordingly. ``file`` is a CSV with the header ``time_s,value`` (SI)."""
 

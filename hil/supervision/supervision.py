@@ -75,6 +75,11 @@ class Supervisor:
         self._cause = 0
 
     @property
+    def balance_N(self) -> float:
+        """Force on the rod that balances the present load, in N."""
+        return self._bounds.balance_N
+
+    @property
     def torque_limit_N_m(self) -> float:
         return self._bounds.torque_limit_N_m
 

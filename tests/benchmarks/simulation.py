@@ -43,7 +43,7 @@ def session(profile: Profile, seconds: float) -> tuple[list[float], LockstepBenc
     )
     speeds: list[float] = []
     for number, behaviour in enumerate(parts):
-        bench.request(Apply(behaviour=behaviour))
+        bench.request(Apply(behaviour=behaviour, load_may_move=True))
         if number == 2:
             bench.environment.push(12.0, 1.0)
         for _ in range(max(1, round(seconds / len(parts) / BLOCK_S))):

@@ -157,7 +157,7 @@ def checks(profile: Profile, bench: LockstepBench) -> Generator[Action, Seen, li
     yield Hand("hold_output", "Clamp the output.")
     for force, before in zip(CHECK_PULLS, (0.0, *CHECK_PULLS), strict=False):
         ramp = Waveform(shape="table", duration_s=60.0, points=((0.0, before), (PULL_S, force)))
-        yield from send_requests([Apply(behaviour=ramp)])
+        yield from send_requests([Apply(behaviour=ramp, load_may_move=True)])
         yield Pause(PULL_S)
         yield from look()
     return found

@@ -11,7 +11,7 @@ from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QAbstractButton, QLabel, QLineEdit, QWidget
 
 from hil.core.limits import Limit
-from hil.core.requests import VirtualSpring
+from hil.core.requests import CONFIRM_LOAD_MOTION, VirtualSpring
 from hil.core.samples import BehaviourCode, State
 from hil.profile.loader import load_profile, profile_to_dict
 from ui.dashboard.bench.operate_model import OperateModel
@@ -35,8 +35,14 @@ def window(model, qtbot):
 def deck(model, qtbot):
     asked = []
     model.feed([make_rows(100, state=State.STANDBY)], 1.0)
-    deck = BehaviourDeck(model, LIGHT, sizes_for(1440, 900), asked.append)
-    deck.asked = asked
+    confirmed = []
+
+    def apply(behaviour, load_may_move):
+        asked.append(behaviour)
+        confirmed.append(load_may_move)
+
+    deck = BehaviourDeck(model, LIGHT, sizes_for(1440, 900), apply)
+    deck.asked, deck.confirmed = asked, confirmed
     deck.resize(330, 700)
     qtbot.addWidget(deck)
     deck.show()
@@ -75,6 +81,35 @@ def test_what_cannot_be_used_is_told_and_not_asked(deck):
     type_into(deck.rows[0], "90")
     deck.apply()
     assert deck.asked[0].force_N == 90.0
+
+
+def test_a_load_that_would_fall_is_asked_about_and_enter_is_no_answer(deck, model):
+    deck.choose(1)
+    deck.apply()
+    model.refusal = f"About 7.5 kg will fall to the lower end. {CONFIRM_LOAD_MOTION}"
+    deck.refresh()
+    assert "About 7.5 kg will fall to the lower end. Keep clear." in deck.message.text()
+    assert deck.yes_button.isVisible() and deck.no_button.isVisible()
+    assert not deck.apply_button.isVisible()
+    deck.apply()  # Enter once more
+    assert deck.confirmed == [False]
+    deck.leave_it()
+    assert deck.confirmed == [False] and deck.apply_button.isVisible()
+    deck.let_move()  # no question stands
+    assert deck.confirmed == [False]
+    model.refusal = f"About 7.5 kg will fall to the lower end. {CONFIRM_LOAD_MOTION}"
+    deck.refresh()
+    QTest.mouseClick(deck.yes_button, Qt.MouseButton.LeftButton)
+    assert deck.confirmed == [False, True] and not deck.asking
+    # Power off meanwhile: the question has gone.
+    model.refusal = f"It will fall. {CONFIRM_LOAD_MOTION}"
+    model.feed([make_rows(100, 0.2, State.DE_ENERGISED)], 1.2)
+    deck.refresh()
+    assert not deck.asking and not deck.yes_button.isVisible()
+
+
+def test_hold_says_where_it_is_not_passive(deck):
+    assert "Not passive below about 1.2 Hz" in deck.buttons[3].toolTip()
 
 
 def test_follow_sends_changes_only_while_its_behaviour_acts(deck, model):

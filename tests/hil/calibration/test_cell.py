@@ -67,7 +67,7 @@ def pressed(
     found, before = [], 0.0
     for force in forces:
         ramp = Waveform(shape="table", points=((0.0, before), (0.5, force)))
-        yield from send_requests([Apply(behaviour=ramp)])
+        yield from send_requests([Apply(behaviour=ramp, load_may_move=True)])
         yield Pause(0.5)
         yield from settle(profile)
         rows = (yield Pause(0.1)).rows

@@ -77,7 +77,7 @@ with Client.connect(sys.argv[1], name="notebook") as bench:
             f"at {1e3 * rows[-200:, INDEX['output_position_m']].mean():.1f} mm"
         )
 
-        bench.request(Apply(behaviour=Float()))
+        bench.request(Apply(behaviour=Float(), load_may_move=True))
         bench.request(PowerOff())
         until(bench, State.DE_ENERGISED)
 

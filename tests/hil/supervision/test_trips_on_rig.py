@@ -73,7 +73,7 @@ class Rig:
         return self.bench.last_row[INDEX[name]]
 
     def apply(self, behaviour: Any) -> None:
-        outcome = self.bench.request(Apply(behaviour=behaviour))
+        outcome = self.bench.request(Apply(behaviour=behaviour, load_may_move=True))
         assert outcome.accepted, outcome.text
 
     def run(self, seconds: float) -> None:

@@ -25,6 +25,12 @@ from hil.core import (
 )
 from hil.profile import Profile
 
+HOLD_NOTE = (
+    "Takes up any load by an integral. Not passive below about 1.2 Hz: it puts energy into a hand "
+    "that moves it slowly. To be touched, use a virtual spring."
+)
+FREE_NOTE = "Does not hold a load: where the present one would fall, you are asked first."
+
 
 class EntryError(ValueError):
     """What was typed cannot be used; the text says what can."""
@@ -113,6 +119,7 @@ class BehaviourForm:
     make: Callable[[BehaviourForm], Behaviour] = lambda form: Float()
     shown_keys: Callable[[BehaviourForm], list[str]] | None = None
     path: str = ""  # of the file waveform
+    note: str = ""  # what to know before Apply, in the tool tip
 
     def __getitem__(self, key: str) -> float:
         return next(f.value for f in self.fields if f.key == key)
@@ -208,6 +215,7 @@ def behaviour_forms(profile: Profile) -> list[BehaviourForm]:
             "zero force",
             [damping()],
             make=lambda f: Float(damping_N_s_m=f["damping"]),
+            note=FREE_NOTE,
         ),
         BehaviourForm(
             2,
@@ -254,6 +262,7 @@ def behaviour_forms(profile: Profile) -> list[BehaviourForm]:
                 ),
             ],
             make=lambda f: HoldPosition(position_m=f["position"], speed_m_s=f["speed"]),
+            note=HOLD_NOTE,
         ),
         BehaviourForm(
             5,

@@ -216,8 +216,8 @@ class Session:
     def reset(self) -> None:
         self.ask(Reset())
 
-    def apply(self, behaviour: Behaviour) -> None:
-        self.ask(Apply(behaviour=behaviour))
+    def apply(self, behaviour: Behaviour, load_may_move: bool = False) -> None:
+        self.ask(Apply(behaviour=behaviour, load_may_move=load_may_move))
 
     def mark(self, text: str) -> None:
         self.ask(Marker(text=text[:200]))

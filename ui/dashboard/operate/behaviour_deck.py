@@ -19,7 +19,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from hil.core import Behaviour
+from hil.core import CONFIRM_LOAD_MOTION, Behaviour
 from ui.dashboard.bench import BehaviourForm, Choice, EntryError, Field, OperateModel
 from ui.dashboard.operate.field_slider import FieldSlider
 from ui.dashboard.widgets import KeyButton, Sizes, StatusLabel, Theme
@@ -35,6 +35,8 @@ class BehaviourButton(QPushButton):
         self.acting = False
         self.setCheckable(True)
         self.setAccessibleName(f"{form.number} {form.name}, {form.hint}")
+        self.setAccessibleDescription(form.note)
+        self.setToolTip(form.note)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
 
     def sizeHint(self) -> QSize:
@@ -181,11 +183,15 @@ class BehaviourDeck(QWidget):
     """Five behaviours, the chosen one's settings, Apply and what came of it.
 
     Args:
-        apply: called with the behaviour to ask for.
+        apply: called with the behaviour to request, and whether the load may move to an end.
     """
 
     def __init__(
-        self, model: OperateModel, theme: Theme, sizes: Sizes, apply: Callable[[Behaviour], None]
+        self,
+        model: OperateModel,
+        theme: Theme,
+        sizes: Sizes,
+        apply: Callable[[Behaviour, bool], None],
     ) -> None:
         super().__init__()
         self.model = model
@@ -236,6 +242,13 @@ class BehaviourDeck(QWidget):
         self.follow_button.clicked.connect(self._follow_clicked)
         foot.addWidget(self.apply_button, 2)
         foot.addWidget(self.follow_button, 1)
+        self.no_button = KeyButton("Leave it", "N", theme)
+        self.no_button.clicked.connect(self.leave_it)
+        self.yes_button = KeyButton("Let it move", "Y", theme)
+        self.yes_button.clicked.connect(self.let_move)
+        for button in (self.no_button, self.yes_button):
+            button.hide()
+            foot.addWidget(button, 1)
         column.addLayout(foot)
         self._lay_fields()
         self.refresh()
@@ -309,8 +322,28 @@ class BehaviourDeck(QWidget):
         """The first entry that cannot be used, in words."""
         return next((row.wrong for row in self.rows if row.wrong), "")
 
+    @property
+    def asking(self) -> bool:
+        """Whether the bench wants to know first if the load may move."""
+        return self.model.refusal.endswith(CONFIRM_LOAD_MOTION)
+
+    def let_move(self) -> None:
+        """Apply once more, the operator having said that the load may move to an end."""
+        if self.asking:
+            self._request(load_may_move=True)
+
+    def leave_it(self) -> None:
+        """Apply nothing; what acts goes on."""
+        if self.asking:
+            self.model.refusal = ""
+            self.refresh()
+
     def apply(self) -> None:
         """Ask for the chosen behaviour as set; says why not in the deck."""
+        if not self.asking:  # Enter twice is no answer to a question
+            self._request(load_may_move=False)
+
+    def _request(self, load_may_move: bool) -> None:
         wrong = self.wrong() or self.model.why_not_apply
         if wrong:
             self.model.refusal = wrong
@@ -321,7 +354,7 @@ class BehaviourDeck(QWidget):
                 self.model.refusal = str(error)
             else:
                 self.model.refusal = ""
-                self._apply(behaviour)
+                self._apply(behaviour, load_may_move)
                 if isinstance(self.window().focusWidget(), QLineEdit):
                     # What was typed is done with: digits choose again.
                     self.buttons[self.model.chosen - 1].setFocus()
@@ -345,13 +378,23 @@ class BehaviourDeck(QWidget):
                 button.acting = acting
                 button.update()
         why_not = model.why_not_apply
+        if why_not and self.asking:
+            model.refusal = ""
+        asking = self.asking
+        for button in (self.apply_button, self.follow_button):
+            button.setVisible(not asking)
+        for button in (self.no_button, self.yes_button):
+            button.setVisible(asking)
         self.apply_button.setEnabled(not why_not)
         may_follow = not why_not and active == model.form.code
         self.follow_button.setEnabled(may_follow)
         if not may_follow:
             model.follow = False
         self.follow_button.setChecked(model.follow)
-        if model.refusal:
+        if asking:
+            motion = model.refusal.removesuffix(CONFIRM_LOAD_MOTION).strip()
+            text, kind = f"{motion} Keep clear. Let it?", "warning"
+        elif model.refusal:
             text, kind = model.refusal, "warning"
         elif self.wrong():
             text, kind = self.wrong(), "warning"

@@ -60,7 +60,7 @@ class OperatePage(Page):
             tare=lambda: session and session.ask(Tare(clear=model.tare_N != 0.0)),
         )
         self.deck = BehaviourDeck(
-            model, theme, sizes, session.apply if session else lambda behaviour: None
+            model, theme, sizes, session.apply if session else lambda behaviour, load_may_move: None
         )
         columns = QHBoxLayout()
         columns.setSpacing(0)
@@ -99,6 +99,8 @@ class OperatePage(Page):
             key.Key_Return: self.deck.apply,
             key.Key_Enter: self.deck.apply,
             key.Key_F: self.deck.toggle_follow,
+            key.Key_Y: self.deck.let_move,
+            key.Key_N: self.deck.leave_it,
             key.Key_Space: charts.toggle_freeze,
             key.Key_E: lambda: (charts.charts.view.freeze(False), charts.refresh()),
             key.Key_C: charts.step_cursors,
