@@ -10,8 +10,11 @@ and cut into frames at once, where the stock reader makes a system call for each
 from __future__ import annotations
 
 import contextlib
+import fcntl
 import os
 import select
+import struct
+import termios
 import time
 from binascii import Error as NoHexadecimal
 from binascii import unhexlify
@@ -38,7 +41,8 @@ LENGTHS = (*range(9), 12, 16, 20, 24, 32, 48, 64)
 CODE_OF = {length: code for code, length in enumerate(LENGTHS)}
 LONGEST_LINE = 1 + 8 + 1 + 2 * 64 + 4
 CHUNK = 65536
-MOST_UNSENT = 4096
+MOST_QUEUED = 512  # bytes in the port: some twenty frames
+BLOCKED_S = 0.1  # without a byte taken: the adapter is told of as stuck
 ANSWER_S = 0.3
 # Letter: extended, remote, flexible, switched.
 KINDS: dict[int, tuple[bool, bool, bool, bool]] = {
@@ -106,7 +110,9 @@ class SerialLineBus(can.BusABC):
         self._frames: deque[can.Message] = deque()
         self._rest = b""  # the beginning of a line
         self._skipping = False  # the rest of a line that was too long
-        self._unsent = bytearray()
+        self._cut = b""  # the rest of a line whose beginning was taken
+        self._waiting: dict[object, bytes] = {}  # lines by identifier
+        self._blocked_since_s = 0.0
         try:
             self._port = serial.Serial(path, tty_baudrate, timeout=0, rtscts=rtscts, exclusive=True)
             self._number = self._port.fileno()
@@ -171,39 +177,63 @@ class SerialLineBus(can.BusABC):
     def send(self, msg: can.Message, timeout: float | None = None) -> None:
         """Hand a frame to the adapter, without waiting.
 
+        While the adapter takes nothing, the latest frame of each identifier is kept and the
+        older ones are dropped: a command to remove power must not queue behind old commands.
+
         Raises:
-            can.CanOperationError: the port is gone, or has taken nothing for long.
+            can.CanOperationError: the port is gone, or has taken nothing for long; the frame is
+                kept all the same.
             ValueError: an error frame.
         """
-        self._write(frame_line(msg))
+        self._write(frame_line(msg), (msg.arbitration_id, msg.is_extended_id, msg.is_remote_frame))
 
-    def _write(self, line: bytes) -> None:
-        unsent = self._unsent
-        if unsent:
-            if len(unsent) > MOST_UNSENT:
-                self._flush()
-                if len(unsent) > MOST_UNSENT:
-                    raise can.CanOperationError(f"{self._path}: the adapter takes no more frames")
-            unsent += line
+    def _write(self, line: bytes, key: object = None) -> None:
+        if self._cut or self._waiting:
+            # Put last, so that frames leave in the order in which they were last sent.
+            self._waiting.pop(key, None)
+            self._waiting[object() if key is None else key] = line
             self._flush()
             return
+        count = self._hand_over(line)
+        if count == len(line):
+            return
+        self._blocked_since_s = time.monotonic()
+        if count:
+            self._cut = line[count:]
+        else:
+            self._waiting[object() if key is None else key] = line
+
+    def _hand_over(self, line: bytes) -> int:
+        """Give the port as much of ``line`` as it takes; 0 while it is full.
+
+        What the port holds cannot be taken back, so it is not filled: what waits, waits here.
+        """
         try:
-            count = os.write(self._number, line)
+            queued = struct.unpack("i", fcntl.ioctl(self._number, termios.TIOCOUTQ, bytes(4)))[0]
+            return 0 if queued > MOST_QUEUED else os.write(self._number, line)
         except BlockingIOError:
-            count = 0
+            return 0
         except OSError as error:
             raise self._gone(error) from error
-        if count < len(line):
-            unsent += line[count:]
 
     def _flush(self) -> None:
-        try:
-            count = os.write(self._number, self._unsent)
-        except BlockingIOError:
-            return
-        except OSError as error:
-            raise self._gone(error) from error
-        del self._unsent[:count]
+        """Write what waits, as far as the port takes it.
+
+        Raises:
+            can.CanOperationError: the port is gone, or has taken nothing for ``BLOCKED_S``.
+        """
+        while self._cut or self._waiting:
+            key = next(iter(self._waiting), None)
+            line = self._cut or self._waiting[key]
+            count = self._hand_over(line)
+            if not count:
+                if time.monotonic() - self._blocked_since_s > BLOCKED_S:
+                    raise can.CanOperationError(f"{self._path}: the adapter takes no more frames")
+                return
+            self._blocked_since_s = time.monotonic()
+            if not self._cut:
+                del self._waiting[key]
+            self._cut = line[count:]
 
     def recv(self, timeout: float | None = None) -> can.Message | None:
         """One frame, or None after ``timeout`` seconds; 0 does not wait.
@@ -225,7 +255,7 @@ class SerialLineBus(can.BusABC):
         deadline = None if not timeout else time.monotonic() + timeout
         left = timeout
         while True:
-            if self._unsent:
+            if self._cut or self._waiting:
                 self._flush()
             read = self._fill(left)
             if frames:

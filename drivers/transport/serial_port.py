@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import fcntl
 import os
 import select
 import socket
 import stat
+import struct
+import termios
 import time
 from typing import Annotated, Literal
 
@@ -20,6 +23,7 @@ from drivers.capture import wires
 from drivers.transport.board_quantities import Part
 
 CHUNK = 4096
+STALE_S = 0.02  # as old as a sample may be before most profiles stop on it
 LONGEST_SEND_S = 0.002  # a full output buffer: the line is slower than what is sent on it
 FIXES = {
     errno.EACCES: "you may not use it: ask for the right, often membership of the device's group",
@@ -72,6 +76,7 @@ class SerialPort:
         self._options = options
         self._port: serial.Serial | socket.socket | None = None
         self._number = -1
+        self._most_waiting = 0
         self.path = options.path or str(options.usb)
 
     def open(self) -> None:
@@ -114,6 +119,7 @@ class SerialPort:
         with contextlib.suppress(Exception):
             port.reset_input_buffer()
         self._port = port
+        self._most_waiting = max(64, int(STALE_S * options.baud / options.bits_per_byte))
         self._number = port.fileno()
         os.set_blocking(self._number, False)
 
@@ -158,7 +164,10 @@ class SerialPort:
         return chunk
 
     def write(self, data: bytes) -> None:
-        """Send all of it.
+        """Send all of it; what has waited in the port for ``STALE_S`` is dropped first.
+
+        A command to remove power must not queue behind old commands. What is cut by that is a
+        damaged message to the board, which its checksum or the next cycle makes good.
 
         Raises:
             DriverError: not open, gone, or so far behind that it takes no more.
@@ -166,6 +175,7 @@ class SerialPort:
         if self._number < 0:
             raise DriverError("the drive is not open")
         give_up = 0.0
+        self._drop_stale()
         while data:
             try:
                 data = data[os.write(self._number, data) :]
@@ -181,6 +191,15 @@ class SerialPort:
                     f"serial port {self.path} takes no more bytes: send less, or raise its baud"
                 )
             select.select((), (self._number,), (), give_up - now)
+
+    def _drop_stale(self) -> None:
+        """Empty the port's own output queue if it holds more than the line carries in time."""
+        if isinstance(self._port, socket.socket):
+            return  # its queue cannot be emptied; a full one ends in an error
+        with contextlib.suppress(OSError, termios.error):
+            waiting = struct.unpack("i", fcntl.ioctl(self._number, termios.TIOCOUTQ, bytes(4)))[0]
+            if waiting > self._most_waiting:
+                termios.tcflush(self._number, termios.TCOFLUSH)
 
     def close(self) -> None:
         """Let go of it. Never raises."""

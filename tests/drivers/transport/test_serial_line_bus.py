@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
+import pty
+import select
+import threading
 import time
+import tty
 from collections.abc import Iterator
 
 import can
@@ -297,3 +303,46 @@ def test_a_port_that_takes_nothing_is_told(pair: tuple[SerialLineBus, Adapter]) 
     with pytest.raises(can.CanOperationError, match="takes no more"):
         for _ in range(100_000):
             bus.send(frame)
+
+
+def test_power_off_overtakes_old_commands_of_an_adapter_that_was_stuck() -> None:
+    """The adapter takes nothing for a second of commands; back again, OFF is the next to come."""
+    master, slave = pty.openpty()
+    tty.setraw(slave)
+    threading.Thread(
+        target=_answers, args=(master, opened := threading.Event()), daemon=True
+    ).start()
+    bus = SerialLineBus(os.ttyname(slave))
+    opened.set()
+    for torque in range(1000):  # far more than pseudo-terminal and kernel hold
+        with contextlib.suppress(can.CanOperationError):
+            bus.send(
+                can.Message(arbitration_id=0x205, is_extended_id=False, data=b"\x0f%7d" % torque)
+            )
+    with contextlib.suppress(can.CanOperationError):
+        bus.send(can.Message(arbitration_id=0x205, is_extended_id=False, data=b"\x00off    "))
+    come = _read_all(master)
+    until = time.monotonic() + 5.0
+    while not come.endswith(b"\r") or len(come.split(b"\r")) < 3 or b"006F6666" not in come:
+        assert time.monotonic() < until, come[-80:]
+        bus.recv(0.01)  # a cycle goes by: what waits leaves
+        come += _read_all(master)
+    sent = [line_frame(line, 0.0) for line in come.split(b"\r") if line]
+    assert len(sent) < 1000, "the port took them all: it was never stuck"
+    data = [bytes(frame.data) for frame in sent if frame]
+    assert data[-1] == b"\x00off    " and data.count(b"\x00off    ") == 1
+    bus.shutdown()
+    os.close(master)
+
+
+def _answers(master: int, opened: threading.Event) -> None:
+    while not opened.is_set():
+        if select.select((master,), (), (), 0.01)[0]:
+            os.write(master, b"\r" * os.read(master, 4096).count(b"\r"))
+
+
+def _read_all(master: int) -> bytes:
+    data = b""
+    while select.select((master,), (), (), 0.1)[0]:
+        data += os.read(master, 65536)
+    return data
