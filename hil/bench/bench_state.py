@@ -186,8 +186,10 @@ class BenchState:
     def stop(self, cause: int, detail: str = "") -> None:
         """Enter Stopped and latch the first cause; power goes as the profile says."""
         if self.state is State.STOPPED:
-            if cause in ALWAYS_CATEGORY_0:
-                self.controlled_stop.abandon()
+            # The cause that began it may go on standing; anything else, or a person who asks
+            # once more, wants power off now.
+            if cause != self.cause or cause in CHOSEN or cause in ALWAYS_CATEGORY_0:
+                self._cut_short(detail or sentence(cause))
             return
         moving_under_power = self.state in (State.STANDBY, State.RUNNING)
         self.cause = int(cause)
@@ -202,6 +204,7 @@ class BenchState:
             self.profile.stop.category == 1
             and moving_under_power
             and cause not in ALWAYS_CATEGORY_0
+            and not self.supervisor.reference_lost
         ):
             self.controlled_stop.start(self.estimator.nut_velocity_m_s)
         else:
@@ -217,6 +220,12 @@ class BenchState:
             to_wire_ms=None,
         )
         self._event("state", state=self.state.name, cause=label(cause), cause_text=self.cause_text)
+
+    def _cut_short(self, why: str) -> None:
+        """End a controlled stop in category 0, and tell so."""
+        if self.controlled_stop.running:
+            self.controlled_stop.abandon()
+            self._event("notice", text=f"the controlled stop was cut short, power is off: {why}")
 
     def _energise(self, request: PowerOn) -> Outcome:
         if self.state is State.STOPPED:
@@ -243,7 +252,8 @@ class BenchState:
 
     def _power_off(self) -> Outcome:
         if self.state is State.STOPPED:
-            return Outcome(True, "power is off or on its way off: the bench is stopped")
+            self._cut_short("power off was asked")
+            return Outcome(True, "power is off: the bench is stopped")
         self._active = None
         self._shaped = NAN
         if self.energising:
@@ -358,7 +368,8 @@ class BenchState:
         else:
             self.envelope = request
             self.hold_to_run.needed = request.hold_to_run
-            self._adopt(restricted_profile(self.own_profile, request))
+            position = self.estimator.output_position_m
+            self._adopt(restricted_profile(self.own_profile, request, position))
         self._event("envelope", envelope=self.envelope and self.envelope.model_dump())
         return Outcome(True, "the limits are the profile's" if self.envelope is None else "taken")
 

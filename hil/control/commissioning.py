@@ -23,6 +23,7 @@ HOLD_LASTS_S = 0.15  # after the last sign that the control is held
 SPEED_BANDWIDTH_RAD_S = 2 * math.pi * 5
 BLOCKED_SHARE = 0.1  # of the asked speed
 BLOCKED_S = 0.25
+WINDOW_M = 0.003  # to either side, for a closed loop without known ends
 STARTING_S = 0.4  # in which standing still is no blocking yet
 
 
@@ -157,11 +158,15 @@ def _tiers(limit: L, limited: float, tripped: float) -> L:
     )
 
 
-def restricted_profile(profile: Profile, envelope: Commission) -> Profile:
+def restricted_profile(
+    profile: Profile, envelope: Commission, output_position_m: float = 0.0
+) -> Profile:
     """The profile with limits and loop no wider than both it and ``envelope`` say.
 
     Force and speed trip a quarter above their bound, but never above the profile's own trip.
-    Only the soft ends go, until ``ends_known``: open-loop runs have a travel of their own.
+    Only the soft ends go, until ``ends_known``: open-loop runs have a travel of their own. A
+    closed loop has none, so that its soft ends then lie ``WINDOW_M`` to either side of
+    ``output_position_m``, where the output stood when restricted operation began.
     """
     limits = profile.limits
     force = min(limits.force.limited, envelope.force_N)
@@ -179,8 +184,11 @@ def restricted_profile(profile: Profile, envelope: Commission) -> Profile:
     )
     if not envelope.ends_known:
         stroke, travel = profile.actuator.stroke, limits.travel
+        lower, upper = -stroke, 2 * stroke
+        if envelope.closed_loop:
+            lower, upper = output_position_m - WINDOW_M, output_position_m + WINDOW_M
         narrow = narrow.model_copy(
-            update={"travel": travel.model_copy(update={"lower": -stroke, "upper": 2 * stroke})}
+            update={"travel": travel.model_copy(update={"lower": lower, "upper": upper})}
         )
     control = profile.control
     if envelope.bandwidth_Hz:

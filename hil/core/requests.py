@@ -191,7 +191,9 @@ class Commission(Message):
     torque_N_m: float = Field(gt=0)
     bandwidth_Hz: float = Field(0.0, ge=0)
     closed_loop: bool = False
-    ends_known: bool = False  # False: positions are not to be trusted, soft ends do not act
+    # False: positions are not to be trusted. Soft ends do not act in open loop; a closed loop
+    # is held within a narrow window around where the output stands when this is taken.
+    ends_known: bool = False
     hold_to_run: bool = True
 
 

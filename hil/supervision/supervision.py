@@ -80,6 +80,11 @@ class Supervisor:
         return self._bounds.balance_N
 
     @property
+    def reference_lost(self) -> str:
+        """Why positions are worth nothing any more; '' while they are."""
+        return self._sensors.reference_lost
+
+    @property
     def torque_limit_N_m(self) -> float:
         return self._bounds.torque_limit_N_m
 

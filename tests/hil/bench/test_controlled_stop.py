@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from drivers.base import PowerRequest
 from hil.bench.lockstep import LockstepBench
-from hil.core.requests import Apply, HoldPosition, PowerOn, Stop
+from hil.control.controlled_stop import FARTHER_M, FASTER_M_S, ControlledStop
+from hil.core import Limit
+from hil.core.requests import Apply, HoldPosition, PowerOff, PowerOn, Stop
 from hil.core.samples import INDEX, State
 from hil.profile.loader import load_profile
 
@@ -55,3 +61,85 @@ def test_what_makes_it_wrong_to_drive_on_cuts_it_short(moving, name, value):
     assert moving.bench.command.power == PowerRequest.OFF
     assert moving.bench.command.torque_N_m == 0.0
     assert not moving.bench.controlled_stop.running
+
+
+@pytest.mark.parametrize("request_", [Stop(cause="again"), PowerOff()], ids=["stop", "power off"])
+def test_a_second_stop_or_power_off_cuts_it_short(moving, request_):
+    moving.request(request_)
+    moving.step()
+    assert moving.bench.command.power == PowerRequest.OFF
+    assert not moving.bench.controlled_stop.running
+    assert "cut short" in [e for e in moving.events if e["kind"] == "notice"][-1]["text"]
+
+
+def test_another_trip_cuts_it_short(moving):
+    moving.bench.stop(Limit.SUPPLY_LOW)
+    moving.step()
+    assert moving.bench.command.power == PowerRequest.OFF
+
+
+def test_the_cause_that_began_it_may_go_on_standing():
+    bench = LockstepBench(PROFILE, 1)
+    bench.run(0.1)
+    assert bench.request(PowerOn(load_supported=True)).accepted
+    bench.run(0.5)
+    bench.bench.stop(Limit.SUPPLY_LOW)
+    bench.bench.stop(Limit.SUPPLY_LOW)
+    assert bench.bench.controlled_stop.running
+
+
+def test_a_lost_reference_starts_none():
+    bench = LockstepBench(PROFILE, 1)
+    bench.run(0.1)
+    assert bench.request(PowerOn(load_supported=True)).accepted
+    bench.run(0.5)
+    bench.drive.core._zero_rad += 60.0
+    bench.run(0.01)
+    assert bench.bench.supervisor.reference_lost
+    assert bench.bench.command.power == PowerRequest.OFF
+    assert [e["category"] for e in bench.events if e["kind"] == "stop"] == [0]
+
+
+class Seen:
+    """What the stop asks of an estimator, set by hand."""
+
+    def __init__(self, velocity: float) -> None:
+        self.nut_velocity_m_s = velocity
+        self.output_velocity_m_s = 0.0
+
+
+@given(
+    st.floats(-0.3, 0.3),
+    st.lists(st.floats(allow_nan=True, allow_infinity=True), min_size=1, max_size=20),
+)
+def test_whatever_is_seen_the_torque_is_bounded_and_a_faster_nut_ends_it(start, seen):
+    stop = ControlledStop(PROFILE)
+    stop.start(start)
+    for velocity in seen:
+        if not stop.running:
+            break
+        torque = stop.torque(Seen(velocity), 0.0, 0.001, 0.5)
+        assert abs(torque) <= 0.5
+        assert torque * velocity <= 0.0 or not stop.running
+        if not abs(velocity) <= abs(start) + FASTER_M_S:
+            assert not stop.running and torque == 0.0
+
+
+def test_a_speed_or_force_that_is_no_number_gives_no_torque():
+    for velocity, force in ((math.nan, 0.0), (0.1, math.nan)):
+        stop = ControlledStop(PROFILE)
+        stop.start(0.1)
+        assert stop.torque(Seen(velocity), force, 0.001, 0.5) == 0.0
+        assert not stop.running
+    stop.start(math.nan)
+    assert not stop.running
+
+
+def test_a_nut_that_goes_on_although_it_is_braked_ends_it():
+    stop = ControlledStop(PROFILE)
+    stop.start(0.05)
+    way = 0.0
+    while stop.running:
+        stop.torque(Seen(0.05), 0.0, 0.001, 0.5)
+        way += 0.05 * 0.001
+    assert way < 0.05**2 / (2 * PROFILE.stop.deceleration) + FARTHER_M + 1e-3

@@ -7,11 +7,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hil.bench.lockstep import LockstepBench
-from hil.control.commissioning import restricted_profile
+from hil.control.commissioning import WINDOW_M, restricted_profile
 from hil.core.limits import Cause
 from hil.core.requests import (
     Apply,
     Commission,
+    ConstantForce,
     Enable,
     EndCommission,
     Float,
@@ -199,3 +200,22 @@ def test_an_envelope_never_widens_a_profile(
         restricted_profile(PROFILE, envelope).control.force_bandwidth
         <= PROFILE.control.force_bandwidth
     )
+
+
+@pytest.mark.parametrize("force_N", [60.0, -60.0])
+def test_a_closed_loop_without_known_ends_stays_near_where_it_began(force_N: float) -> None:
+    bench = LockstepBench(PROFILE)
+    bench.run(0.3)
+    envelope = ENVELOPE.model_copy(update={"closed_loop": True, "force_N": 100.0})
+    assert bench.request(envelope).accepted
+    began = bench.environment.state()["output_position_m"]
+    bench.request(Enable(held=True))
+    assert bench.request(PowerOn(load_supported=True)).accepted
+    run(bench, 0.3)
+    bench.environment.reset_peaks()
+    assert bench.request(Apply(behaviour=ConstantForce(force_N=force_N))).accepted
+    run(bench, 2.0)
+    state = bench.environment.state()
+    assert state["peak_end_speed_m_s"] < 0.02
+    most = WINDOW_M + PROFILE.limits.travel.tripped_beyond + 0.001
+    assert abs(state["output_position_m"] - began) < most
