@@ -6,10 +6,12 @@ import math
 import random
 
 from drivers.base import Mode, PowerRequest, PowerStage
+from drivers.simulated.encoder_mount import EncoderMount
 from drivers.simulated.environment import Environment
 from drivers.simulated.faulty_wiring import FaultyWiring
 from drivers.simulated.parameters import RigParameters
 from drivers.simulated.physics import RigPhysics, Winding
+from drivers.simulated.sensor_mount import SensorMount
 
 # Error codes of CiA 402 (IEC 61800-7-201) and CiA 301; those marked * from memory.
 OVERCURRENT = 0x2310
@@ -33,6 +35,7 @@ QUICK_STOP_LONGEST_S = 1.0
 STANDSTILL_RAD_S = 1.0
 SPARE_SHARE = 0.3  # of the range: where the spare analogue input rests
 SPARE_NOISE_COUNTS = 0.7
+OPEN_SENSOR_degC = -40.0  # where the drive's table of its sensor ends; invented
 
 _ENERGISED = (PowerStage.CHANGING, PowerStage.ON, PowerStage.QUICK_STOP)
 
@@ -88,7 +91,9 @@ class SimulatedDriveCore:
         self._integral_N_m = 0.0
         self._asked_A = 0.0
         self._off_winding = Winding.SHORTED if p.off_state == "shorted" else Winding.OPEN
-        self._sensor_m = self.physics.deflection_m
+        self._sensor = SensorMount(p, self.physics.deflection_m)
+        self._encoder = EncoderMount(p)
+        self._dead_bits = (1 << p.sensor_dead_bits) - 1
         self._top_count = (1 << int(p.sensor_bits)) - 1
         self._counts_per_m = (
             p.sensor_sign * p.sensor_scale * (self._top_count + 1) / p.sensor_span_m
@@ -96,6 +101,7 @@ class SimulatedDriveCore:
         self._spare_level = SPARE_SHARE * self._top_count
         self._swapped_counts = 0
         self._torque_constant = p.stated_torque_constant_N_m_A
+        self._most_A = min(p.peak_current_A, p.drive_current_limit_A or math.inf)
         self._forward = p.drive_polarity * p.encoder_scale
         self._counts_per_rad = p.encoder_counts_per_revolution / (2 * math.pi)
         self._zero_rad = 0.0
@@ -266,9 +272,10 @@ class SimulatedDriveCore:
     def _ask(self, torque_N_m: float) -> bool:
         """Turn a torque in the wire's sense into a current; False if it was limited."""
         p = self.parameters
-        most = min(p.drive_max_torque_N_m, p.peak_current_A * self._torque_constant)
+        most = min(p.drive_max_torque_N_m, self._most_A * self._torque_constant)
         limited = min(max(torque_N_m, -most), most)
-        self._asked_A = p.drive_polarity * limited / self._torque_constant
+        given = limited + p.drive_torque_offset_N_m
+        self._asked_A = p.drive_polarity * given / self._torque_constant
         return limited == torque_N_m
 
     def _switch_off(self, stage: PowerStage) -> None:
@@ -290,12 +297,13 @@ class SimulatedDriveCore:
             self._zero_rad = self.physics.shaft_angle_rad
 
     def _position_rad(self) -> float:
-        if self._faults["encoder_frozen"]:
+        if self._faults["encoder_frozen"] or self._encoder.silent:
             return (self.position_counts + 0.5) / self._counts_per_rad
-        return self._sense() * (self.physics.shaft_angle_rad - self._zero_rad)
+        angle = self.physics.shaft_angle_rad + self._encoder.slipped_rad
+        return self._sense() * (angle - self._zero_rad)
 
     def _speed_rad_s(self) -> float:
-        if self._faults["encoder_frozen"]:
+        if self._faults["encoder_frozen"] or self._encoder.silent:
             return 0.0
         return self._sense() * self.physics.shaft_speed_rad_s
 
@@ -303,13 +311,15 @@ class SimulatedDriveCore:
         p = self.parameters
         physics = self.physics
         faults = self._faults
+        self._encoder.load(self._torque_constant * physics.current_A, dt_s)
         self.position_counts = math.floor(self._position_rad() * self._counts_per_rad)
         part = -math.expm1(-dt_s / p.drive_velocity_filter_s) if p.drive_velocity_filter_s else 1.0
         self.velocity_rad_s += part * (self._speed_rad_s() - self.velocity_rad_s)
         self.torque_N_m = p.drive_polarity * self._torque_constant * physics.current_A
         self.supply_V = physics.link_V
         held = faults["temperature_degC"]
-        self.temperature_degC = held if held == held else p.ambient_degC + physics.drive_rise_K
+        warm = OPEN_SENSOR_degC if p.temperature_absent else p.ambient_degC + physics.drive_rise_K
+        self.temperature_degC = held if held == held else warm
         self._measure_deflection()
         if self._wiring is not None:
             self.deflection_counts = self._wiring.read(
@@ -326,13 +336,11 @@ class SimulatedDriveCore:
     def _measure_deflection(self) -> None:
         p = self.parameters
         faults = self._faults
-        true = self.physics.deflection_m
-        half = 0.5 * p.sensor_hysteresis_m
-        self._sensor_m = min(max(self._sensor_m, true - half), true + half)
+        seen_m = self._sensor.follow(self.physics.deflection_m)
         noise = p.sensor_noise_counts + faults["deflection_noise_counts"]
         reading = (
             p.sensor_zero_counts
-            + self._counts_per_m * faults["deflection_factor"] * self._sensor_m
+            + self._counts_per_m * faults["deflection_factor"] * seen_m
             + p.sensor_drift_counts_per_s * self.physics.time_s
             + faults["deflection_jump_counts"]
         )
@@ -344,7 +352,8 @@ class SimulatedDriveCore:
             reading = self._top_count if faults["deflection_rail"] > 0 else 0.0
         elif faults["deflection_dropout"] and self._random.random() < faults["deflection_dropout"]:
             reading = 0.0
-        self.deflection_counts = min(max(math.floor(reading + 0.5), 0), self._top_count)
+        counts = min(max(math.floor(reading + 0.5), 0), self._top_count)
+        self.deflection_counts = counts & ~self._dead_bits
 
     def _guard(self) -> None:
         """The firmware's own limits, each a fault."""

@@ -160,7 +160,8 @@ class Environment:
         faults at once (DC link voltage too low) and the drive's logic lives on. Released, the
         link charges again; nothing else happens.
         """
-        self.stop_pressed = self._physics.disconnected = bool(pressed)
+        parted = bool(pressed) and self._physics.parameters.stop_wired
+        self.stop_pressed = self._physics.disconnected = parted
         self._set_supply()
         self._physics.rebuild()
 

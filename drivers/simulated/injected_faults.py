@@ -12,30 +12,12 @@ swings into the place where its torque passes zero, and stays there.
 from __future__ import annotations
 
 import difflib
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
-from typing import Any, Literal
+from collections.abc import Iterable, Sequence
+from typing import Any
 
+from drivers.simulated.builders_faults import BUILDERS_FAULTS
+from drivers.simulated.injected_fault import InjectedFault
 from drivers.simulated.parameters import RigParameters
-
-Group = Literal["motor", "screw", "deflection", "springs", "supply", "drive", "bus"]
-Change = Callable[[RigParameters], dict[str, Any]]
-
-
-@dataclass(frozen=True)
-class InjectedFault:
-    """One thing wrong with a rig.
-
-    Attributes:
-        code: its name in profiles and findings. sentence: what is wrong, in words.
-        group: the part of the rig that it concerns.
-        change: the parameters it alters, by name, for the rig as it was meant.
-    """
-
-    code: str
-    sentence: str
-    group: Group
-    change: Change
 
 
 def _motor(p: RigParameters, **more: Any) -> dict[str, Any]:
@@ -228,6 +210,7 @@ _ALL: Sequence[InjectedFault] = (
     InjectedFault(
         "bus_lossy", "one frame in ten is lost on the bus", "bus", lambda p: {"bus_loss": 0.1}
     ),
+    *BUILDERS_FAULTS,
 )
 
 INJECTED_FAULTS: dict[str, InjectedFault] = {mistake.code: mistake for mistake in _ALL}

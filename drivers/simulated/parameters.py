@@ -57,6 +57,7 @@ class RigParameters:
     tight_spot_position_m: float = 0.0  # of the nut
     tight_spot_width_m: float = 0.0
     tight_spot_torque_N_m: float = 0.0
+    screw_runout_N_m: float = 0.0  # of a bent screw: most friction that one turn adds
 
     # two opposed spring sets; preload below 0 leaves a dead zone; rate 0 = set missing
     spring_rate_push_N_m: float = 60e3  # set compressed further when the rod pushes
@@ -147,6 +148,16 @@ class RigParameters:
     sensor_loose: bool = False  # its connection opens for moments, above all when moved
     analogue_swapped: bool = False  # the spare input is read in place of the sensor's
     nut_jammed: bool = False
+    commutation_offset_rad: float = 0.0  # electrical: the current makes cos of it in torque
+    encoder_silent: bool = False
+    encoder_slips_above_N_m: float = 0.0  # of motor torque, its clamp being loose; 0: it holds
+    sensor_slips_beyond_m: float = 0.0  # of deflection, its clamp being loose; 0: it holds
+    sensor_range_m: float = 0.0  # the furthest deflection that it sees, either way; 0: any
+    sensor_dead_bits: int = 0  # lowest bits of its converter that stay 0
+    temperature_absent: bool = False  # of the drive: an open sensor reads as cold as can be
+    drive_current_limit_A: float = 0.0  # set in the drive and told to nobody; 0: none
+    drive_torque_offset_N_m: float = 0.0  # that the drive adds to each torque it is asked for
+    stop_wired: bool = True  # the hard-wired stop parts the power stage from its supply
     injected_faults: tuple[str, ...] = ()  # for the record; what they do is in the values above
 
     def __post_init__(self) -> None:
@@ -291,6 +302,7 @@ _NOT_NEGATIVE = (
     "friction_viscous_N_m_s",
     "tight_spot_width_m",
     "tight_spot_torque_N_m",
+    "screw_runout_N_m",
     "spring_rate_push_N_m",
     "spring_rate_pull_N_m",
     "spring_damping_N_s_m",
@@ -316,6 +328,11 @@ _NOT_NEGATIVE = (
     "sensor_hysteresis_m",
     "drive_pole_pairs",
     "drive_torque_constant_N_m_A",
+    "encoder_slips_above_N_m",
+    "sensor_slips_beyond_m",
+    "sensor_range_m",
+    "sensor_dead_bits",
+    "drive_current_limit_A",
 )
 
 

@@ -16,6 +16,7 @@ from math import cos, exp, expm1, sin, sqrt
 
 from drivers.simulated.parameters import RigParameters
 from drivers.simulated.rig_state import RigState
+from drivers.simulated.screw_friction import local_friction
 from drivers.simulated.turning_hand import TurningHand
 
 LONGEST_SUBSTEP_S = 250e-6
@@ -39,6 +40,7 @@ class RigPhysics(RigState):
     def __init__(self, parameters: RigParameters) -> None:
         super().__init__(parameters)
         self._substep_s = 0.0
+        self._local_friction = local_friction(parameters)
         self._turning: TurningHand | None = None
         self._lowering_N_s_m, self._lowered_at_s = 0.0, math.inf
         self._rebuild()
@@ -126,9 +128,7 @@ class RigPhysics(RigState):
             loss_forward,
             loss_backward,
             bn,
-            spot,
-            spot_half,
-            spot_N,
+            local,
             uneven,
             ripple,
             ripple_per_m,
@@ -252,12 +252,8 @@ class RigPhysics(RigState):
             if -stribeck_end < vn < stribeck_end:
                 part = vn * per_stribeck
                 friction += stribeck_N * exp(-part * part)
-            if spot_N:
-                near = xn - spot
-                if near < 0.0:
-                    near = -near
-                if near < spot_half:
-                    friction += spot_N * (1.0 - near / spot_half)
+            if local is not None:
+                friction += local(xn)
             if f >= 0.0:
                 resist_up = friction + f * loss_forward
                 resist_down = friction + f * loss_backward
@@ -414,10 +410,11 @@ class RigPhysics(RigState):
         friction_q = p.guide_friction_N if linear else p.pivot_friction_N_m
         rc = p.supply_resistance_ohm * p.link_capacitance_F
         field, error = self._field()
+        offset = p.commutation_offset_rad
         self._constants = (
             0.5 * h,
             self.nut_mass_kg,
-            p.torque_constant_N_m_A * per_m,
+            p.torque_constant_N_m_A * per_m * (1.0 if error else cos(offset)),
             resistance,
             0.5 * p.winding_inductance_H / h,
             exp(-loop),
@@ -442,15 +439,13 @@ class RigPhysics(RigState):
             1.0 / p.screw_efficiency_forward - 1.0,
             1.0 - p.screw_efficiency_backward,
             p.friction_viscous_N_m_s * size**2,
-            p.tight_spot_position_m,
-            0.5 * p.tight_spot_width_m,
-            p.tight_spot_torque_N_m * size if p.tight_spot_width_m else 0.0,
+            self._local_friction,
             bool(p.torque_ripple or field),
             p.torque_ripple,
             6.0 * p.pole_pairs * per_m,
             field,
             error * per_m,
-            self.aligned_m,
+            self.aligned_m - (offset / (error * per_m) if error else 0.0),
             {"linear": 0, "lever_sector": 1, "lever_pin": 2}[p.rig],
             p.level_position_m,
             1.0 if linear else p.rod_arm_m,

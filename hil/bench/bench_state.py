@@ -342,7 +342,7 @@ class BenchState:
                 f"{abs(behaviour.torque_N_m):.3g} N·m is refused: the envelope ends at {most:.3g}",
             )
         if isinstance(behaviour, MotorTorque):
-            self._active = TorqueRun(behaviour, self.estimator)
+            self._active = TorqueRun(behaviour, self.estimator, self.command.torque_N_m * self.sign)
         else:
             if abs(behaviour.speed_m_s) > self.profile.limits.speed.limited:
                 return Outcome(False, "the speed is refused: it lies outside the envelope")

@@ -53,6 +53,10 @@ FINDINGS: dict[str, tuple[str, str]] = {
         "the supply sags when the power stage comes on",
         "look for a discharged battery, thin wires or a current limit of the supply",
     ),
+    "supply_resistance_high": (
+        "the supply gives way: under full power it would fall below limits.supply.low",
+        "look for thin or long supply wires, a loose clamp, or a worn battery",
+    ),
     "supply_limits_unset": (
         "the supply limits do not enclose the supply",
         "set limits.supply.low and limits.supply.high to either side of the supply's voltage",
@@ -108,6 +112,22 @@ FINDINGS: dict[str, tuple[str, str]] = {
         "the deflection reading leaves out counts on its way",
         "check the converter's number of bits against sensors.deflection.bits, and the track",
     ),
+    "deflection_sticks": (
+        "the deflection sensor sticks: it follows the springs only after a while",
+        "free the sensor's lever or slider, tighten its magnet; replace a worn sensor",
+    ),
+    "deflection_drifts": (
+        "the deflection reading drifts while nothing moves",
+        "check the sensor's supply and reference voltage, its mount, and what warms it",
+    ),
+    "deflection_slips": (
+        "the deflection sensor slipped in its mount under force",
+        "tighten the clamp of the sensor or its magnet, set its zero anew and repeat",
+    ),
+    "deflection_range": (
+        "the deflection reading ends before the rated force",
+        "check the sensor's span and the length of its magnet or track, and its zero",
+    ),
     # springs
     "springs_soft": (
         "the springs are softer than stated",
@@ -127,7 +147,63 @@ FINDINGS: dict[str, tuple[str, str]] = {
         "the springs work in one sense only: a set is missing or broken",
         "open the actuator and fit the missing set",
     ),
+    "springs_bind": (
+        "the springs bind before their stated deflection",
+        "look for coils that touch and for a guide that catches; fit the springs of the drawing, or "
+        "correct actuator.springs.solid_deflection and limits.deflection",
+    ),
+    "springs_unequal": (
+        "one spring set is softer than the other",
+        "compare both sets with the drawing: a wrong or broken spring is among them",
+    ),
+    "preload_low": (
+        "the springs are preloaded by less than is stated",
+        "tighten the springs to actuator.springs.preload, or correct it and calibration.spring_law",
+    ),
+    "preload_high": (
+        "the springs are preloaded by more than is stated",
+        "slacken the springs to actuator.springs.preload, or correct it and calibration.spring_law",
+    ),
+    "hysteresis_high": (
+        "much of the force is lost between push and release",
+        "look for springs that rub on their guide and for a dry screw, or correct "
+        "actuator.screw.efficiency_forward and efficiency_backward",
+    ),
+    "push_ended": (
+        "a push against an end ended by itself",
+        "look at the plot: force, travel or speed rose faster than the springs explain",
+    ),
     # motor and screw
+    "encoder_offset": (
+        "the motor makes less torque per ampere than is stated, in both senses: its commutation "
+        "is off",
+        "let the drive find its commutation offset anew (rotor free, no load); if that changes "
+        "nothing, correct actuator.motor.torque_constant",
+    ),
+    "encoder_slips": (
+        "the encoder slips on the shaft, or the coupling behind it does",
+        "tighten the clamps of encoder and coupling and mark the shaft; repeat",
+    ),
+    "current_limited": (
+        "the drive gives less current than it is asked for",
+        "raise the drive's own limit of current or torque to what limits.current asks",
+    ),
+    "lost_motion": (
+        "the nut moves and the springs do not: lost motion",
+        "tighten nut, coupling and clamps between motor and springs; replace a worn nut",
+    ),
+    "screw_bent": (
+        "the friction rises and falls once a turn: the screw is bent or misaligned",
+        "check the run-out of the screw with a dial gauge, and the alignment of its bearings",
+    ),
+    "guide_rubs": (
+        "the output rubs in its guide or pivot",
+        "free the pivot or guide, oil it, and look for what touches the output",
+    ),
+    "reference_wrong": (
+        "the rig did not stand at its lower end when the host started",
+        "bring the output to its lower end without power, start the host anew and repeat",
+    ),
     "encoder_reversed": (
         "the encoder counts backward",
         "swap its tracks (A with B) or its direction in the drive, never the profile's sign "
@@ -245,6 +321,10 @@ FINDINGS: dict[str, tuple[str, str]] = {
     "loop_restless": (
         "the closed force loop does not settle",
         "lower control.force_bandwidth; look for play, friction and noise",
+    ),
+    "temperature_absent": (
+        "the temperature that the drive reports cannot be true",
+        "connect the temperature sensor and set its type in the drive",
     ),
     "runs_hot": (
         "motor or drive warms faster than it should",

@@ -13,6 +13,7 @@ from hil.bringup.steps_springs import SPRINGS_BY_HAND
 from hil.bringup.steps_stop_chain import STOP_CHAIN
 from hil.bringup.steps_travel import TRAVEL
 from hil.bringup.steps_without_power import SENSORS_AT_REST, SUPPLY, TALK
+from hil.bringup.steps_working_force import WORKING_FORCE
 
 STEPS: tuple[Step, ...] = (
     TALK,
@@ -25,6 +26,7 @@ STEPS: tuple[Step, ...] = (
     FIRST_MOTION,
     TRAVEL,
     SPRING_PUSH,
+    WORKING_FORCE,
     LOOP,
     HEAT,
 )

@@ -39,6 +39,10 @@ SWING_M_S = 0.05  # of a rotor that a wrong field throws over, in mid-stroke
 NUDGES = (0.15, 0.4)
 ON_OR_BACK = 0.22
 LEAST_SWING = 0.03
+SWINGS = "the rotor swings into one place and stays"
+FEWER = 0.8  # of a pole pitch: no field that is off by p or more swings so far
+STRONGEST = 4.5  # of the stated break-away: what is still stuck is not held by friction alone
+FAR_NUDGES = (0.13, 0.31)  # of a turn: a field one pole pair off has a hold in one of them
 AGREE = 0.1
 CURRENT_AGREES = 0.15
 
@@ -117,9 +121,9 @@ def _to_the_start(g: Gentle, result: Result) -> Generator[Action, Seen, None]:
         )
 
 
-def _breakaway(g: Gentle, sense: int) -> Part:
+def _breakaway(g: Gentle, sense: int, torque_N_m: float = 0.0) -> Part:
     ramp = MotorTorque(
-        torque_N_m=sense * g.torque_N_m,
+        torque_N_m=sense * (torque_N_m or g.torque_N_m),
         ramp_s=RAMP_S,
         duration_s=RAMP_S + 0.3,
         speed_m_s=0.02,
@@ -158,7 +162,11 @@ def _why_locked(g: Gentle) -> Generator[Action, Seen, Finding]:
     pole_pairs = g.profile.actuator.motor.pole_pairs
     pitch = g.lead_m / pole_pairs
     torque = STRONGER * g.torque_N_m
-    yield from _push(g, torque)
+    swing = yield from _swing(g, torque)
+    if math.isinf(swing):
+        return (yield from _why_still(g, pitch))
+    if swing > FEWER * pitch:
+        return finding("pole_pairs_wrong", note=SWINGS, swing_mm=1e3 * swing)
     place = moved = 0.0
     for nudge in NUDGES:
         yield from power_down()
@@ -175,13 +183,55 @@ def _why_locked(g: Gentle) -> Generator[Action, Seen, Finding]:
         moved = max(moved, abs(swung.moved_m))
         place = abs(float(swung.of("nut_position_m")[-1]) - place)
     if moved < LEAST_SWING * pitch:
-        return finding("no_motion", asked_Nm=torque)
+        return (yield from _why_still(g, pitch))
     return finding(
         "phases_swapped" if place > ON_OR_BACK * pitch else "pole_pairs_wrong",
-        note="the rotor swings into one place and stays",
+        note=SWINGS,
         held_next_mm=1e3 * place,
         pole_pitch_mm=1e3 * pitch,
     )
+
+
+def _swing(g: Gentle, torque_N_m: float) -> Generator[Action, Seen, float]:
+    """How far in m the rotor swings, pushed either way; infinite if it turns on.
+
+    Half a period of a wrong field at most, lead / (2·|p' ∓ p|).
+    """
+    places, swings = [], [0.0]
+    for sense in (1, -1):
+        ran = yield from _push(g, sense * torque_N_m)
+        nut = ran.of("nut_position_m")
+        before = nut[max(0, len(nut) - 300) : max(1, len(nut) - 200)]
+        # The last fifth of a second is without torque: what moved just before was not held.
+        if _turned(g, ran) > LOCKED_TURNS or float(np.ptp(before)) > STILL_M:
+            return math.inf
+        places.append(float(nut[-1]))
+        swings.append(abs(float(nut[-1] - nut[0])))
+    return max(*swings, abs(places[0] - places[1]))
+
+
+def _why_still(g: Gentle, pitch: float) -> Generator[Action, Seen, Finding]:
+    """More torque: friction gives way and the rotor turns on, a wrong field holds it again."""
+    torque = STRONGEST * g.breakaway_N_m
+    envelope = g.envelope(torque, SWING_M_S)
+    told = "More torque than friction as stated would need"
+    yield from restart(envelope, told)
+    for nudge in FAR_NUDGES:
+        ramp = yield from _breakaway(g, 1, torque)
+        swing = yield from _swing(g, torque)
+        if math.isinf(swing):
+            onset, _ = _onset(ramp, STILL_M)
+            stated = g.profile.actuator.friction.breakaway
+            return finding("friction_high", breaks_away_Nm=onset, stated_Nm=stated)
+        if swing > FEWER * pitch:
+            return finding("pole_pairs_wrong", note=SWINGS, swing_mm=1e3 * swing)
+        yield from power_down()
+        yield Hand("turn_screw", f"Turn the shaft by {by_turns(nudge)}, and let go.", nudge)
+        yield from restart(envelope, told)
+    swing = yield from _swing(g, torque)
+    if FEWER * pitch < swing < math.inf:
+        return finding("pole_pairs_wrong", note=SWINGS, swing_mm=1e3 * swing)
+    return finding("no_motion", asked_Nm=torque)
 
 
 def _push(g: Gentle, torque_N_m: float) -> Part:

@@ -392,5 +392,5 @@ LOOP = Step(
     clear="Hands away from screw and springs; the clamp on the output holds.",
     run=_loop,
     energises=True,
-    needs=("spring_push",),
+    needs=("working_force",),
 )

@@ -93,7 +93,9 @@ def _back_down(travel_m: float, lead: float) -> Generator[Action, Seen, None]:
 
 
 def _judge(context: Context, result: Result, x: Floats, force: Floats, stated: float) -> None:
-    rates = np.diff(force) / np.diff(x)  # push outer, push inner, pull inner, pull outer
+    # push outer, push inner, pull inner, pull outer; a screw that did not turn gives none
+    moved = np.diff(x)
+    rates = np.divide(np.diff(force), moved, out=np.full(4, math.nan), where=np.abs(moved) > 1e-6)
     push = float((force[0] - force[2]) / (x[0] - x[2]))
     pull = float((force[4] - force[2]) / (x[4] - x[2]))
     whole = float(np.polyfit(x, force, 1)[0])

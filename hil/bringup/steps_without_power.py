@@ -19,6 +19,12 @@ LONGEST_HOST_LOSS_S = 0.2
 STEADY_SHARE = 0.02
 NOISE_FACTOR = 4.0
 WANDER_SHARE = 0.01  # of the range
+# Per second: of the range, and of the stated noise. A sound reading shows a tenth of it in 2 s.
+DRIFT_SHARE, DRIFT_OF_NOISE = 1e-4, 0.3
+MOST_MOVED_COUNTS = 4.0
+DROPS_COUNTS = 20.0
+OF_MOTION = ("deflection_open", "deflection_noisy", "deflection_drifts")  # or of a rig that moves
+COLDEST_degC, HOTTEST_degC = -20.0, 80.0  # common practice, no source
 YES_NO = ("yes", "no", "cannot tell")
 
 
@@ -268,24 +274,61 @@ def sensors_at_rest(context: Context) -> Generator[Action, Seen, Result]:
             seen.distinct > 1 or sensor.noise < 0.5,
         ),
     ]
-    wrong = judge_at_rest(seen, sensor.noise, most_noise, most_wander)
-    if wrong is not None:
-        result.findings.append(wrong)
-    nut = column(rows, "nut_position_m")
-    moved = float(np.ptp(nut))
+    moved = float(np.ptp(column(rows, "nut_position_m")))
     per_count = profile.actuator.screw.lead / profile.sensors.motor.counts_per_revolution
+    moved_counts = moved / per_count
+    drift = _drift(counts, _time(rows))
+    most_drift = DRIFT_SHARE * top + DRIFT_OF_NOISE * sensor.noise
+    result.measured.append(
+        Measured(
+            "its drift",
+            drift,
+            "counts/s",
+            f"at most {most_drift:.2g} either way",
+            "a straight line through what is read while nothing moves",
+            abs(drift) <= most_drift,
+        )
+    )
+    temperature = float(np.median(column(rows, "drive_temperature_degC")))
+    likely = math.isnan(temperature) or COLDEST_degC < temperature < HOTTEST_degC
+    result.measured.append(
+        Measured(
+            "drive temperature",
+            "not reported" if math.isnan(temperature) else temperature,
+            "" if math.isnan(temperature) else "°C",
+            f"{COLDEST_degC:g} to {HOTTEST_degC:g} °C",
+            "a drive at rest is as warm as its room; an open or shorted sensor reads far off",
+            likely,
+        )
+    )
+    if not likely:
+        result.findings.append(finding("temperature_absent", reads_degC=temperature))
+    wrong = judge_at_rest(seen, sensor.noise, most_noise, most_wander)
+    steady = seen.noise <= most_noise and moved_counts <= MOST_MOVED_COUNTS
+    if steady and abs(drift) > most_drift and (wrong is None or wrong.code == "deflection_open"):
+        wrong = finding("deflection_drifts", drift_cps=f"{drift:.2g} counts/s")
+    if wrong is not None and (wrong.code not in OF_MOTION or moved_counts <= MOST_MOVED_COUNTS):
+        result.findings.append(wrong)
     result.measured.append(
         Measured(
             "motor sensor",
-            moved / per_count,
+            moved_counts,
             "counts",
-            "at most 4",
+            f"at most {MOST_MOVED_COUNTS:g}",
             "the screw stands still",
-            moved <= 4 * per_count,
+            moved_counts <= MOST_MOVED_COUNTS,
         )
     )
-    if moved > 4 * per_count:
-        result.findings.append(finding("moves_unasked", moved_counts=moved / per_count))
+    if moved_counts > MOST_MOVED_COUNTS:
+        lower = profile.sensors.motor.reference == "lower_end_at_start"
+        # Without power only a load that is not on its end moves a screw.
+        result.findings.append(
+            finding(
+                "reference_wrong" if lower else "moves_unasked",
+                note="the screw turns without power",
+                moved_mm=1e3 * moved,
+            )
+        )
     context.known["sensor_noise_counts"] = seen.noise
     context.known["rest_counts"] = seen.middle
     result.plots.append(
@@ -326,6 +369,18 @@ def judge_at_rest(
     if seen.distinct == 1 and stated_noise >= 0.5:
         return finding("deflection_frozen", reading_counts=seen.middle)
     return None
+
+
+def _drift(counts: Floats, time: Floats) -> float:
+    """Slope in counts/s of a line through the medians of tenths, moments of dropout apart."""
+    parts = np.array_split(np.arange(len(counts)), 10)
+    middles = [float(np.median(counts[part])) for part in parts]
+    means = [
+        float(np.mean(counts[part][np.abs(counts[part] - m) < 20]))
+        for part, m in zip(parts, middles, strict=True)
+    ]
+    at = [float(np.mean(time[part])) for part in parts]
+    return float(np.polyfit(at, means, 1)[0])
 
 
 def _time(rows: Floats) -> Floats:

@@ -79,12 +79,13 @@ class OpenLoop:
 
 
 class TorqueRun(OpenLoop):
-    """A torque that rises along a ramp and stays."""
+    """A torque that goes along a ramp from the one that acts (``from_N_m``), and stays."""
 
     code = BehaviourCode.MOTOR_TORQUE
 
-    def __init__(self, asked: MotorTorque, estimator: Estimator) -> None:
+    def __init__(self, asked: MotorTorque, estimator: Estimator, from_N_m: float = 0.0) -> None:
         super().__init__(asked, estimator)
+        self._from_N_m = from_N_m
         self._torque_N_m, self._ramp, self._speed = asked.torque_N_m, asked.ramp_s, asked.speed_m_s
 
     def _most_speed(self) -> float:
@@ -92,7 +93,7 @@ class TorqueRun(OpenLoop):
 
     def _torque(self, estimator: Estimator, dt: float) -> float:
         share = min(1.0, self._time / self._ramp) if self._ramp > 0.0 else 1.0
-        return share * self._torque_N_m
+        return self._from_N_m + share * (self._torque_N_m - self._from_N_m)
 
 
 class SpeedRun(OpenLoop):

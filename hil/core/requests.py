@@ -80,8 +80,9 @@ class Waveform(Message):
 class MotorTorque(Message):
     """Open-loop motor torque (profile sign), in restricted operation only.
 
-    It falls to zero for good once nut speed, nut travel or spring force pass the values given
-    here, or after ``duration_s``.
+    It goes to ``torque_N_m`` within ``ramp_s`` from the torque that acts. It falls to zero for
+    good once nut speed, nut travel or spring force pass the values given here, or after
+    ``duration_s``.
     """
 
     kind: Literal["motor_torque"] = "motor_torque"

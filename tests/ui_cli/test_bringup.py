@@ -50,7 +50,8 @@ def test_a_healthy_rig_passes_and_its_figures_go_to_the_profile(capfd: Any) -> N
     assert {s["verdict"] for s in data["steps"]} == {"pass"}
     assert data["finding"] is None and data["passed"] is True
     assert data["energised_closed_loop"] is True
-    assert 0.0 < data["peak_force_N"] <= 0.15 * 580.0
+    # The step up to the rated force is in it; the others stay below 15 %.
+    assert 0.9 * 580.0 < data["peak_force_N"] <= 1.1 * 580.0
     assert data["peak_end_speed_mm_s"] <= 20.0
     assert "emergency stop" in err
     for key in KEYS:

@@ -148,7 +148,12 @@ FOUND_IN = {
     "deflection_open": SENSORS_AT_REST,
     "deflection_noisy": SENSORS_AT_REST,
     "deflection_frozen": SENSORS_AT_REST,
+    "deflection_drifts": SENSORS_AT_REST,
+    "temperature_absent": SENSORS_AT_REST,
+    "reference_wrong": SENSORS_AT_REST,
     "deflection_intermittent": SENSORS_BY_HAND,
+    "deflection_sticks": SENSORS_BY_HAND,
+    "lost_motion": SENSORS_BY_HAND,
     "channels_swapped": SENSORS_BY_HAND,
     "deflection_reversed": SENSORS_BY_HAND,
     "deflection_scale_wrong": SENSORS_BY_HAND,
@@ -182,7 +187,9 @@ CHANGES: dict[str, dict[str, tuple[float, str]]] = {
 @pytest.mark.parametrize("code", FOUND_IN)
 def test_one_mistake_is_found_without_torque_and_named_rightly(code: str) -> None:
     # Open windings do not resist: the hand is quicker.
-    ran = run(code, steps=(FOUND_IN[code],), known=PROVEN, off_state="open")
+    # A load that is not on its end would fall.
+    off_state = "shorted" if code == "reference_wrong" else "open"
+    ran = run(code, steps=(FOUND_IN[code],), known=PROVEN, off_state=off_state)
     assert ran.found == [code]
     (result,) = ran.results.values()
     assert result.verdict is Verdict.FAIL
@@ -357,7 +364,7 @@ def test_springs_are_judged_by_their_rates(rates: list[float], code: str | None)
 
 
 def test_every_mistake_of_the_simulated_rig_has_a_finding_with_a_fix() -> None:
-    assert set(INJECTED_FAULTS) <= set(FINDINGS)
+    assert {fault.found_as for fault in INJECTED_FAULTS.values()} <= set(FINDINGS)
     for code, (sentence, fix) in FINDINGS.items():
         assert sentence and fix and "{" not in sentence + fix, code
     told = finding("supply_low", supply_V=27.0, least_V=31)

@@ -100,6 +100,19 @@ def test_a_torque_run_ends_at_its_speed_and_gives_no_torque_again() -> None:
     assert max(column(rows, "commanded_torque_N_m")) <= 0.13
 
 
+def test_a_torque_goes_on_from_the_one_that_acts() -> None:
+    bench = ready()
+    small = TORQUE.model_copy(update={"torque_N_m": 0.02, "ramp_s": 0.2})
+    assert bench.request(Apply(behaviour=small)).accepted
+    run(bench, 0.4)
+    back = small.model_copy(update={"torque_N_m": -0.02, "ramp_s": 0.4})
+    assert bench.request(Apply(behaviour=back)).accepted
+    torque = column(run(bench, 0.5), "commanded_torque_N_m")
+    steps = [b - a for a, b in zip([0.02, *torque], torque, strict=False)]
+    assert max(map(abs, steps)) < 3 * 0.04 / 0.4 * 1e-3
+    assert torque[-1] == pytest.approx(-0.02)
+
+
 def test_a_speed_run_keeps_its_speed_and_ends_at_its_travel() -> None:
     bench = ready()
     bench.request(Apply(behaviour=SPEED))

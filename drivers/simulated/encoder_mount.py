@@ -1,0 +1,28 @@
+"""How the motor's encoder sits on its shaft: firmly, slipping under torque, or unheard."""
+
+from __future__ import annotations
+
+import math
+
+from drivers.simulated.parameters import RigParameters
+
+SLIPS_RAD_S = 1.5  # while the torque is above what the clamp holds; invented
+
+
+class EncoderMount:
+    """Angle by which the encoder has slipped on the shaft.
+
+    Attributes:
+        silent: no counts come at all. slipped_rad: added to the shaft's angle.
+    """
+
+    def __init__(self, parameters: RigParameters) -> None:
+        p = parameters
+        self.silent = p.encoder_silent
+        self.slipped_rad = 0.0
+        self._holds_N_m = p.encoder_slips_above_N_m or math.inf
+
+    def load(self, torque_N_m: float, dt_s: float) -> None:
+        """Let a motor torque act for ``dt_s``."""
+        if abs(torque_N_m) > self._holds_N_m:
+            self.slipped_rad += math.copysign(SLIPS_RAD_S * dt_s, torque_N_m)

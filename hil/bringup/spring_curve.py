@@ -1,0 +1,143 @@
+"""Springs as the motor feels them: rates, knee and losses of one push and release."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+GRID = 120
+EDGE = 0.04  # of the travel, at either end of it: the nut starts, turns and stops there
+KNEE_FROM, KNEE_TO = 0.1, 0.85  # of the travel: where a knee leaves enough on either side
+TOP_SHARE = 0.08  # of the force: the part of a push by which binding is judged
+STANDS_M = 1e-5
+
+
+@dataclass(frozen=True)
+class Push:
+    """One push and release against an end, all counted positive into the end; SI.
+
+    ``top``: how many of the samples belong to the push. ``torque`` as measured by the drive.
+    """
+
+    travel: Floats
+    deflection: Floats
+    force: Floats
+    torque: Floats
+    commanded: Floats
+    supply: Floats
+    top: int
+    ended: str = ""  # why it ended by itself, if it did
+
+
+@dataclass(frozen=True)
+class Screw:
+    """``per_torque``: N per N·m without loss; efficiencies as the profile states them."""
+
+    per_torque: float
+    forward: float
+    backward: float
+
+    @property
+    def both(self) -> float:
+        """Torque over lossless torque, mean of push and release at one force."""
+        return 0.5 * (1.0 / self.forward + self.backward)
+
+    @property
+    def lost(self) -> float:
+        """Half the difference of the two, in the same terms."""
+        return 0.5 * (1.0 / self.forward - self.backward)
+
+
+@dataclass(frozen=True)
+class Curve:
+    """Force by the motor over travel of the nut, friction cancelled.
+
+    Attributes:
+        travel, force: m and N. inner, outer: slopes in N/m before and after ``knee`` (m);
+            without a knee ``outer`` and ``knee`` are NaN. loss: half the width of the force's
+            loop over the force, beyond what the screw loses.
+        end_rate: slope of the last part of the push, N/m; infinite if the nut stood.
+    """
+
+    travel: Floats = field(default_factory=lambda: np.zeros(0))
+    force: Floats = field(default_factory=lambda: np.zeros(0))
+    inner: float = math.nan
+    outer: float = math.nan
+    knee: float = math.nan
+    loss: float = math.nan
+    end_rate: float = math.nan
+
+
+def spring_curve(push: Push, screw: Screw, scale: float) -> Curve:
+    """The curve of one push; ``scale`` is true force over force by the motor.
+
+    Going in T = F·lead/(2π·η) + T_f, coming back T = F·lead·η_b/2π − T_f. The mean of both
+    at one place has no friction; their difference has it twice, and what screw and springs lose.
+    """
+    up, down = slice(0, push.top), slice(push.top, None)
+    far = float(np.max(push.travel[up], initial=0.0))
+    per = screw.per_torque * scale
+    end_rate = _end_rate(push, per * screw.forward)
+    if push.top < 20 or len(push.travel) - push.top < 20 or far < 10 * STANDS_M:
+        return Curve(end_rate=end_rate)
+    # Coming back the nut stands at first, while friction turns round.
+    back = push.travel[down] < far - max(2 * STANDS_M, EDGE * far)
+    if np.count_nonzero(back) < 10:
+        return Curve(end_rate=end_rate)
+    low = max(EDGE * far, float(np.min(push.travel[down][back])))
+    at = np.linspace(low, (1 - 2 * EDGE) * far, GRID)
+    going = _over(push.travel[up], push.torque[up], at)
+    coming = _over(push.travel[down][back], push.torque[down][back], at)
+    force = 0.5 * (going + coming) * per / screw.both
+    width = 0.5 * (going - coming) * per / screw.both
+    loss = float(np.polyfit(force, width, 1)[0]) - screw.lost / screw.both
+    inner, outer, knee = two_slopes(at, force)
+    return Curve(at, force, inner, outer, knee, loss, end_rate)
+
+
+def two_slopes(x: Floats, y: Floats) -> tuple[float, float, float]:
+    """(slope before, slope after, knee) of the two lines that fit best; NaN where one does."""
+    single = np.polyfit(x, y, 1)
+    plain = float(np.sum((np.polyval(single, x) - y) ** 2))
+    best = (plain, float(single[0]), math.nan, math.nan)
+    span = float(x[-1] - x[0])
+    for knee in np.linspace(x[0] + KNEE_FROM * span, x[0] + KNEE_TO * span, 60):
+        basis = np.column_stack([np.ones_like(x), x, np.maximum(x - knee, 0.0)])
+        found, *_ = np.linalg.lstsq(basis, y, rcond=None)
+        rest = float(np.sum((basis @ found - y) ** 2))
+        if rest < best[0]:
+            best = (rest, float(found[1]), float(found[1] + found[2]), float(knee))
+    rest, inner, outer, knee = best
+    # A bend that hardly improves the fit, or hardly bends, is none.
+    if not rest < 0.5 * plain or not abs(outer / inner - 1) > 0.2:
+        return float(single[0]), math.nan, math.nan
+    return inner, outer, knee
+
+
+def _over(x: Floats, y: Floats, at: Floats) -> Floats:
+    """Mean of ``y`` near each place, of samples that come in any order."""
+    order = np.argsort(x)
+    x, y = x[order], y[order]
+    half = 0.5 * (at[1] - at[0])
+    sums = np.concatenate([[0.0], np.cumsum(y)])
+    first, last = np.searchsorted(x, at - half), np.searchsorted(x, at + half)
+    many = np.maximum(last - first, 1)
+    means = (sums[last] - sums[first]) / many
+    return np.asarray(np.where(last > first, means, np.interp(at, x, y)))
+
+
+def _end_rate(push: Push, per_torque: float) -> float:
+    torque, travel = push.torque[: push.top], push.travel[: push.top]
+    if len(torque) < 20:
+        return math.nan
+    most = float(np.max(torque))
+    last = torque > (1 - TOP_SHARE) * most
+    if np.count_nonzero(last) < 5:
+        return math.nan
+    moved = float(np.ptp(travel[last]))
+    return TOP_SHARE * most * per_torque / moved if moved > STANDS_M else math.inf

@@ -1,0 +1,258 @@
+"""Verdicts on pushes up to the rated force: each figure, and the one thing that explains it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from hil.bringup.findings import finding
+from hil.bringup.spring_curve import Curve, Push
+from hil.bringup.step import Context, Finding, Measured, Plot, Result, Trace
+from hil.bringup.under_power import PLOT_POINTS, Floats, after
+from hil.profile import Profile
+
+# Springs of one drawing differ by some percent, and the motor's torque is known to some percent
+# more (common practice, no source).
+UNEQUAL = 0.15
+PRELOAD_OFF_M, PRELOAD_OFF_SHARE = 0.0004, 0.25
+BINDS_TIMES = 2.5  # of the rate about the middle: springs get no stiffer on their way
+LOSS = 0.05  # of the force each way, beyond the screw's
+# Sensor against nut: less than a push turns back at, and more than an end stop gives.
+FAR_M, FAR_SHARE = 0.0002, 0.05
+BACK_M = 0.0002  # sensor against nut with the springs slack again
+TRAILS = 0.1
+REST_ROWS = 50
+
+
+def judge_stage(
+    context: Context,
+    result: Result,
+    push: Push,
+    curve: Curve,
+    end: str,
+    where: str,
+    supply_V: float,
+) -> Finding | None:
+    """What is wrong after one stage at one end, its figures put into ``result``."""
+    profile = context.profile
+    top = slice(max(0, push.top - REST_ROWS), push.top)
+    asked, got = float(np.median(push.commanded[top])), float(np.median(push.torque[top]))
+    travel, given = float(np.median(push.travel[top])), float(np.median(push.deflection[top]))
+    back = float(np.median((push.travel - push.deflection)[-REST_ROWS:]))
+    follows = abs(travel - given) < FAR_M + FAR_SHARE * travel
+    stays = abs(back) < BACK_M
+    inner = after(context, "rate_inner_N_m", 2.0 * profile.actuator.springs.rate_per_set)
+    binds = curve.end_rate > BINDS_TIMES * inner
+    sag = _sag(profile, push, top, supply_V)
+    result.measured += [
+        Measured(
+            f"sensor behind the nut, {where}",
+            1e3 * (travel - given),
+            "mm",
+            f"below {1e3 * (FAR_M + FAR_SHARE * travel):.2f} mm",
+            "the output stands at its end: the springs give what the nut moves",
+            follows,
+        ),
+        Measured(
+            f"sensor against nut once slack, {where}",
+            1e3 * back,
+            "mm",
+            f"below {1e3 * BACK_M:g} mm",
+            "what slipped under force does not come back",
+            stays,
+        ),
+        Measured(
+            f"rate at the top, {where}",
+            1e-3 * curve.end_rate,
+            "N/mm",
+            f"below {1e-3 * BINDS_TIMES * inner:.0f} N/mm",
+            "springs that bind, or an end within, are far stiffer",
+            not binds,
+        ),
+        Measured(
+            f"torque over command at the top, {where}",
+            got / asked if asked > 0 else math.nan,
+            "1",
+            f"1 ± {TRAILS}",
+            "the drive gives what it is asked for",
+            got > (1 - TRAILS) * asked,
+        ),
+    ]
+    if sag is not None:
+        result.measured.append(sag.measured)
+    result.plots = [plot for plot in result.plots if end not in plot.title] + [
+        _plot(profile, push, curve, end)
+    ]
+    if got < (1 - TRAILS) * asked:
+        return finding("current_limited", asked_Nm=asked, given_Nm=got)
+    if not follows or not stays:
+        return _sensor_or_encoder(context, push, travel, given, got, back)
+    if push.ended:
+        return finding("push_ended", note=f"{push.ended}, {where}", travel_mm=1e3 * travel)
+    if binds:
+        return finding(
+            "springs_bind",
+            at_mm=1e3 * travel,
+            stated_mm=1e3 * profile.actuator.springs.solid_deflection,
+        )
+    if sag is not None and not sag.measured.good:
+        return finding("supply_resistance_high", resistance_ohm=sag.ohm, lowest_V=sag.lowest_V)
+    return None
+
+
+def deflection_scale(context: Context) -> float:
+    """Deflection shown over deflection by caliper, as hands found it."""
+    return after(context, "deflection_scale", 1.0)
+
+
+def _sensor_or_encoder(
+    context: Context, push: Push, travel: float, given: float, torque: float, back: float
+) -> Finding:
+    """Sensor and encoder differ: force by the motor says which of them follows the springs."""
+    profile = context.profile
+    springs, screw = profile.actuator.springs, profile.actuator.screw
+    inner = after(context, "rate_inner_N_m", 2.0 * springs.rate_per_set)
+    friction = after(context, "breakaway_N_m", profile.actuator.friction.breakaway)
+    ratio = after(context, "motor_over_spring_force", 1.0)
+    force = (torque - friction) * profile.actuator.radians_per_metre
+    force *= screw.efficiency_forward / ratio
+
+    def law(x: float) -> float:
+        knee = springs.preload if springs.preload > 0 else math.inf
+        return inner * min(x, knee) + 0.5 * inner * max(0.0, x - knee)
+
+    code = "deflection_range" if abs(back) < BACK_M else "deflection_slips"
+    if abs(law(given) - force) < abs(law(travel) - force):
+        code = "encoder_slips"
+    return finding(code, nut_mm=1e3 * travel, sensor_mm=1e3 * given, left_mm=1e3 * back)
+
+
+@dataclass(frozen=True)
+class Sag:
+    """Resistance of the supply in ohm, and its lowest voltage under full power."""
+
+    ohm: float
+    lowest_V: float
+    measured: Measured
+
+
+def _sag(profile: Profile, push: Push, top: slice, rest_V: float) -> Sag | None:
+    """The supply from what it gave at rest and at the top of the push; None if too little shows.
+
+    At standstill the motor takes R·i² alone. Under full power it takes the limited force at
+    the limited speed and the loss of the limited current; U² − U·U₀ + P·R = 0.
+    """
+    motor, limits = profile.actuator.motor, profile.limits
+    volts = float(np.mean(push.supply[top]))
+    current = float(np.mean(push.torque[top])) / motor.torque_constant
+    power = motor.winding_resistance * current**2
+    if not power > 0.002 * rest_V**2 / 10.0 or current < 0.3 * motor.continuous_current:
+        return None
+    ohm = max(0.0, (rest_V - volts) * volts / power)
+    full = (
+        limits.force.limited * limits.speed.limited / profile.actuator.screw.efficiency_forward
+        + motor.winding_resistance * limits.current.limited**2
+    )
+    square = 0.25 * rest_V**2 - full * ohm
+    lowest = 0.5 * rest_V + math.sqrt(square) if square > 0 else 0.0
+    good = lowest > limits.supply.low
+    return Sag(
+        ohm,
+        lowest,
+        Measured(
+            "supply under full power, from its resistance",
+            lowest,
+            "V",
+            f"above {limits.supply.low:g} V",
+            f"{ohm:.2f} ohm by {rest_V - volts:.2f} V less at the top of the push",
+            good,
+        ),
+    )
+
+
+def judge_both(context: Context, result: Result, up: Curve, down: Curve) -> Finding | None:
+    """What both ends together say of the springs; ``up`` is the push, ``down`` the pull."""
+    springs = context.profile.actuator.springs
+    knees = math.isfinite(up.knee) and math.isfinite(down.knee)
+    preload = 0.5 * (up.knee + down.knee)
+    outer_push, outer_pull = (up.outer, down.outer) if knees else (up.inner, down.inner)
+    ratio = outer_pull / outer_push if outer_push > 0 else math.nan
+    loss = 0.5 * (up.loss + down.loss)
+    allowed = max(PRELOAD_OFF_M, PRELOAD_OFF_SHARE * springs.preload)
+    reach = min(float(up.travel[-1]), float(down.travel[-1])) if len(up.travel) else 0.0
+    # A knee just below the rated force cannot be seen, and one far below it must be.
+    expected = 0.0 < springs.preload < 0.75 * reach
+    as_stated = abs(preload - springs.preload) < allowed if knees else not expected
+    equal = abs(math.log(ratio)) < math.log(1 + UNEQUAL) if ratio > 0 else False
+    result.measured += [
+        Measured(
+            "preload of the springs, by both knees",
+            1e3 * preload if knees else "no knee seen",
+            "mm" if knees else "",
+            f"{1e3 * springs.preload:g} ± {1e3 * allowed:.1f} mm",
+            "actuator.springs.preload: there one set goes slack and the rate halves",
+            as_stated,
+        ),
+        Measured(
+            "rate of the set that pushes, by the motor",
+            1e-3 * outer_push,
+            "N/mm",
+            f"about {1e-3 * springs.rate_per_set:.0f} N/mm",
+            "slope beyond the knee; torque per ampere as the spring push found it",
+        ),
+        Measured(
+            "rate of the set that pulls, by the motor",
+            1e-3 * outer_pull,
+            "N/mm",
+            f"{1e-3 * outer_push:.0f} N/mm ± {100 * UNEQUAL:.0f} %, as the other",
+            "both sets are of one drawing",
+            equal,
+        ),
+        Measured(
+            "force lost between push and release",
+            100 * loss,
+            "%",
+            f"below {100 * LOSS:g} %",
+            "half the loop over the force, beyond what the screw loses as stated",
+            loss < LOSS,
+        ),
+    ]
+    if not equal:
+        return finding("springs_unequal", push_Nmm=1e-3 * outer_push, pull_Nmm=1e-3 * outer_pull)
+    if not as_stated:
+        changes = {"actuator.springs.preload": f"{1e3 * preload:.2g} mm"} if knees else {}
+        low = not knees or preload < springs.preload
+        return finding(
+            "preload_low" if low else "preload_high",
+            changes=changes,
+            preload_mm=1e3 * preload if knees else "not seen",
+            stated_mm=1e3 * springs.preload,
+        )
+    if not loss < LOSS:
+        return finding("hysteresis_high", lost_percent=100 * loss)
+    context.known |= {
+        "outer_push_N_m": outer_push,
+        "outer_pull_N_m": outer_pull,
+        "force_lost_share": loss,
+    }
+    if knees:
+        context.known["preload_m"] = preload
+    return None
+
+
+def _plot(profile: Profile, push: Push, curve: Curve, end: str) -> Plot:
+    thin = max(1, len(push.travel) // PLOT_POINTS)
+    springs = profile.actuator.springs
+    x: Floats = np.linspace(0.0, max(float(np.max(push.travel)), 1e-4), 60)
+    knee = springs.preload if springs.preload > 0 else math.inf
+    sets = 2.0 if springs.preload > 0 else 1.0
+    stated = springs.rate_per_set * (sets * np.minimum(x, knee) + np.maximum(0.0, x - knee))
+    traces = [
+        Trace("by the sensor", 1e3 * push.travel[::thin], push.force[::thin]),
+        Trace("as stated", 1e3 * x, stated),
+    ]
+    if len(curve.travel):
+        traces.insert(0, Trace("by the motor", 1e3 * curve.travel, curve.force))
+    return Plot(f"Springs against the {end} end", "nut (mm)", "force (N)", tuple(traces))

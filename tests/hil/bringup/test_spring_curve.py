@@ -1,0 +1,125 @@
+"""Rates, knee and losses from pushes that are known, and verdicts on them."""
+
+from __future__ import annotations
+
+import math
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from hil.bringup.manual_actions import Spot
+from hil.bringup.signal_statistics import Floats
+from hil.bringup.spring_curve import Curve, Push, Screw, spring_curve, two_slopes
+from hil.bringup.step import Context, Result
+from hil.bringup.steps_by_hand import judge_sweep
+from hil.bringup.working_force_verdicts import judge_both
+from hil.profile.loader import load_profile
+
+SCREW = Screw(628.0, 0.9, 0.82)
+FRICTION_N_m = 0.03
+
+
+def law(x: Floats, inner: float, knee: float) -> Floats:
+    return np.asarray(inner * np.minimum(x, knee) + 0.5 * inner * np.maximum(x - knee, 0.0))
+
+
+def pushed(inner: float, knee: float, rub: float = 0.0, far: float = 0.0065) -> Push:
+    """Up and back over one law; ``rub`` of the force is lost each way."""
+    up = np.linspace(0.0, far, 3000)
+    down = up[::-1]
+    going = law(up, inner, knee) * (1 + rub) / SCREW.forward / SCREW.per_torque + FRICTION_N_m
+    coming = law(down, inner, knee) * (1 - rub) * SCREW.backward / SCREW.per_torque - FRICTION_N_m
+    x = np.concatenate([up, down])
+    torque = np.concatenate([going, coming])
+    volts = np.full(len(x), 36.0)
+    return Push(x, x, law(x, inner, knee), torque, torque, volts, len(up))
+
+
+@settings(deadline=None, max_examples=40)
+@given(
+    inner=st.floats(20e3, 300e3),
+    knee=st.floats(0.0012, 0.0048),
+    rub=st.floats(0.0, 0.15),
+    scale=st.floats(0.7, 1.4),
+)
+def test_friction_cancels_and_the_knee_is_found(
+    inner: float, knee: float, rub: float, scale: float
+) -> None:
+    curve = spring_curve(pushed(inner, knee, rub), SCREW, scale)
+    # Rubbing springs are felt a little softer: a screw loses more of a push than of a release.
+    assert curve.inner == pytest.approx(scale * inner, rel=0.03)
+    assert curve.outer == pytest.approx(0.5 * scale * inner, rel=0.06)
+    assert curve.knee == pytest.approx(knee, abs=1.5e-4)
+    assert curve.loss == pytest.approx(rub, abs=0.03)
+    assert curve.end_rate < 1.2 * scale * inner
+
+
+def test_without_a_knee_there_is_none_and_a_nut_that_stands_is_infinitely_stiff() -> None:
+    curve = spring_curve(pushed(120e3, 1.0), SCREW, 1.0)
+    assert math.isnan(curve.knee) and math.isnan(curve.outer)
+    assert curve.inner == pytest.approx(120e3, rel=0.01)
+    push = pushed(120e3, 1.0)
+    travel = np.minimum(push.travel, 0.003)
+    stuck = Push(travel, travel, push.force, push.torque, push.torque, push.supply, push.top)
+    assert spring_curve(stuck, SCREW, 1.0).end_rate == math.inf
+
+
+def test_noise_bends_no_line() -> None:
+    x = np.linspace(0.0, 0.005, 120)
+    y = 120e3 * x + np.random.default_rng(1).normal(0.0, 5.0, len(x))
+    assert math.isnan(two_slopes(x, y)[2])
+
+
+def judged(up: Push, down: Push) -> tuple[str, Context]:
+    context = Context(load_profile("footplate_trainer"), SimpleNamespace(), {})  # type: ignore[arg-type]
+    curves: list[Curve] = [spring_curve(push, SCREW, 1.0) for push in (up, down)]
+    found = judge_both(context, Result("working_force"), *curves)
+    return (found.code if found else ""), context
+
+
+@pytest.mark.parametrize(
+    ("up", "down", "code"),
+    [
+        (pushed(120e3, 0.003), pushed(120e3, 0.003), ""),
+        (pushed(100e3, 0.003), pushed(100e3, 0.003), ""),
+        (pushed(120e3, 0.001), pushed(120e3, 0.001), "preload_low"),
+        (pushed(120e3, 0.0045), pushed(120e3, 0.0045), "preload_high"),
+        (pushed(120e3, 1.0), pushed(120e3, 1.0), "preload_low"),
+        (pushed(120e3, 0.003), pushed(90e3, 0.003), "springs_unequal"),
+        (pushed(120e3, 0.003, 0.1), pushed(120e3, 0.003, 0.1), "hysteresis_high"),
+    ],
+)
+def test_both_ends_together_name_what_is_wrong(up: Push, down: Push, code: str) -> None:
+    found, context = judged(up, down)
+    assert found == code
+    assert ("preload_m" in context.known) == (not code)
+
+
+def spots(*shown_mm: float) -> list[Spot]:
+    true = (0.0, 0.5, 0.0, -0.5, 0.0)
+    return [
+        Spot(0.0, 1e-3 * s, 0.0, 1e-3 * t, np.zeros((0, 1)))
+        for t, s in zip(true, shown_mm, strict=True)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("shown", "scale", "lost_mm"),
+    [
+        ((0.0, 0.5, 0.0, -0.5, 0.0), 1.0, 0.0),
+        ((0.0, 0.25, 0.0, -0.25, 0.0), 0.5, 0.0),
+        ((0.0, -0.5, 0.0, 0.5, 0.0), -1.0, 0.0),
+        ((0.0, 0.3, 0.2, -0.3, -0.2), None, 0.4),  # 0.4 mm of play
+        ((0.0, 0.0, 0.0, 0.0, 0.0), 0.0, 1.0),  # at least: nothing followed
+    ],
+)
+def test_a_sweep_tells_a_wrong_scale_from_lost_travel(
+    shown: tuple[float, ...], scale: float | None, lost_mm: float
+) -> None:
+    sweep = judge_sweep(spots(*shown))
+    if scale is not None:
+        assert sweep.scale == pytest.approx(scale, abs=1e-6)
+    assert 1e3 * sweep.lost_m == pytest.approx(lost_mm, abs=1e-6)
