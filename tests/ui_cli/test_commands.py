@@ -221,7 +221,8 @@ steps:
   - {do: hang, mass: 2.5 kg, for: 0.2 s}
   - power_on
   - {do: hold_position, position: 20 mm, speed: 30 mm/s, for: 1.2 s}
-  - {do: constant_force, force: 120 N, damping: 0.9 N*s/mm, for: 1.6 s, measure: too little}
+  - {do: constant_force, force: 120 N, damping: 0.9 N*s/mm, load_may_move: true,
+     for: 1.6 s, measure: too little}
   - power_off
 """
 
