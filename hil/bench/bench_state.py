@@ -319,6 +319,7 @@ class BenchState:
             self.gains,
         )
         self._request_limits = checked.limited_mask
+        self.supervisor.following.change()
         told = checked.behaviour.model_dump(exclude={"points"})
         if isinstance(checked.behaviour, Waveform):
             told["point_count"] = len(checked.behaviour.points)

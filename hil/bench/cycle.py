@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from drivers.base import Mode, PowerRequest, Telemetry
 from hil.bench.bench_state import BenchState
-from hil.control import LONGEST_S, OpenLoop, Progress
+from hil.control import LONGEST_S, ActiveBehaviour, OpenLoop, Progress
 from hil.core import Cause, State, limit_names
 
 NAN = float("nan")
@@ -97,8 +97,15 @@ class Bench(BenchState):
             setpoint = active.force(
                 estimator.output_position_m, estimator.output_velocity_m_s, dt_s
             )
+            damping = active.damping_N_s_m
+            following = supervisor.following
+            asked = setpoint
+            if following.energy.damping_share > 0.0:
+                added = following.energy.damping_share * self._spare_damping(active)
+                asked -= added * estimator.output_velocity_m_s
+                damping += added
             shaped = self.shaper.shape(
-                setpoint,
+                asked,
                 supervisor.force_low_N - self.tare_N,
                 supervisor.force_high_N - self.tare_N,
                 dt_s,
@@ -115,6 +122,16 @@ class Bench(BenchState):
             )
             if self.force_controller.saturated:
                 supervisor.note_torque(torque)
+            following.follow(
+                true_force,
+                estimator.output_velocity_m_s,
+                asked + self.tare_N,
+                damping,
+                shaped + self.tare_N,
+                torque,
+                self.force_controller.saturated,
+                dt_s,
+            )
             behaviour = int(active.code)
             rest = active.rest_m
             stiffness = active.stiffness_N_m
@@ -126,6 +143,8 @@ class Bench(BenchState):
             torque = self.controlled_stop.torque(
                 estimator, true_force, dt_s, min(supervisor.torque_limit_N_m, self.peak_torque_N_m)
             )
+        if active is None or isinstance(active, OpenLoop):
+            supervisor.following.reset()
         self._command(torque)
         if self._limit_notices.new(limited, dt_s):
             self._event("limited", limits=limit_names(limited))
@@ -163,8 +182,19 @@ class Bench(BenchState):
             wake_latency_s,
             work_s,
             answer_s,
+            supervisor.following.force.error_N,
+            supervisor.following.setpoint.error_N,
+            supervisor.following.energy.energy_J,
         )
         return self.row
+
+    def _spare_damping(self, active: ActiveBehaviour) -> float:
+        """Damping in N·s/m that may be added to a behaviour's own without shaking."""
+        stiffness = active.stiffness_N_m
+        most = self.gains.most_damping(stiffness if stiffness > 0.0 else 0.0)
+        limit = self.profile.limits.damping
+        spare = (most if most < limit else limit) - active.damping_N_s_m
+        return spare if spare > 0.0 else 0.0
 
     def _blurred(self, answer_s: float) -> bool:
         """Whether the sample's moment is too uncertain to take a speed from it.

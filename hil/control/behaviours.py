@@ -42,11 +42,13 @@ class ActiveBehaviour(Protocol):
 
     ``rest_m`` and ``stiffness_N_m`` are NaN where there is none; ``limited`` is the mask of
     the limits that trim it in this cycle; ``finished`` says that it holds its last value.
+    ``damping_N_s_m`` is the virtual damping within the force.
     """
 
     code: BehaviourCode
     rest_m: float
     stiffness_N_m: float
+    damping_N_s_m: float
     finished: bool
     limited: int
 
@@ -111,10 +113,10 @@ class _Force:
         self.finished = False
         self.limited = 0
         self._force = force_N
-        self._damping = damping_N_s_m
+        self.damping_N_s_m = damping_N_s_m
 
     def force(self, output_position_m: float, output_velocity_m_s: float, dt: float) -> float:
-        return self._force - self._damping * output_velocity_m_s
+        return self._force - self.damping_N_s_m * output_velocity_m_s
 
 
 class _Spring:
@@ -126,7 +128,7 @@ class _Spring:
         self.limited = 0
         self._trimmed = 0.999 * behaviour.stiffness_N_m
         self._bias = behaviour.bias_N
-        self._damping = behaviour.damping_N_s_m
+        self.damping_N_s_m = behaviour.damping_N_s_m
         self._lead = lead_s
         self._law = PassiveSpring(profile, behaviour.stiffness_N_m)
         self.stiffness_N_m = self._law.stiffness_N_m
@@ -137,7 +139,7 @@ class _Spring:
         force = law.force(self.rest_m - ahead)
         self.stiffness_N_m = law.stiffness_N_m
         self.limited = 1 << Limit.VIRTUAL_STIFFNESS if law.stiffness_N_m < self._trimmed else 0
-        return force + self._bias - self._damping * output_velocity_m_s
+        return force + self._bias - self.damping_N_s_m * output_velocity_m_s
 
 
 class _Hold:
@@ -169,7 +171,7 @@ class _Hold:
         self._time = 0.0
         self.stiffness_N_m = HOLD_STIFFNESS_SHARE * min(passive_bounds(profile)[:2])
         self.rest_m = output_position_m
-        self._damping = min(
+        self.damping_N_s_m = min(
             profile.limits.damping,
             HOLD_DAMPING_S * self.stiffness_N_m,
             loop.most_damping(self.stiffness_N_m),
@@ -191,7 +193,7 @@ class _Hold:
             self.finished = True
         error = self.rest_m - output_position_m
         slip = speed - output_velocity_m_s
-        steady = self.stiffness_N_m * (error + self._lead * slip) + self._damping * slip
+        steady = self.stiffness_N_m * (error + self._lead * slip) + self.damping_N_s_m * slip
         most = self._most
         integral = self._integral + self._integral_rate * error * dt
         # Not further into the limit: only towards less, or where there is room.
@@ -218,7 +220,7 @@ class _Wave:
         self._end = b.points[-1][0] if b.shape == "table" else b.duration_s
         # Exponential sweep: equal time in every octave.
         self._growth = math.log(b.end_frequency_Hz / b.frequency_Hz) / b.duration_s
-        self._damping = b.damping_N_s_m
+        self.damping_N_s_m = b.damping_N_s_m
         self._lead = lead_s
         self._spring = PassiveSpring(profile, b.stiffness_N_m) if b.of == "rest" else None
         self.rest_m = NAN
@@ -235,7 +237,7 @@ class _Wave:
             ahead = output_position_m + self._lead * output_velocity_m_s
             force = spring.force(value - ahead)
             self.stiffness_N_m = spring.stiffness_N_m
-        return force - self._damping * output_velocity_m_s
+        return force - self.damping_N_s_m * output_velocity_m_s
 
     def _value(self, time: float) -> float:
         if self._shape == "table":

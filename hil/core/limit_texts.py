@@ -106,6 +106,22 @@ WORDING: dict[int, Wording] = {
         "The drive reported a fault.",
         "Correct what the drive names; a reset then clears it.",
     ),
+    Limit.FORCE_FOLLOWING: Wording(
+        "Force following",
+        "The spring force did not follow the shaped force.",
+        "Look for a jam, a loose coupling or an unstable force loop; check torque constant, "
+        "spring law and the drive's delay.",
+    ),
+    Limit.SETPOINT_FOLLOWING: Wording(
+        "Setpoint following",
+        "The shaped force left the setpoint, and no cap explains it.",
+        "Keep the run and report it; run the host check for this computer.",
+    ),
+    Limit.OUTPUT_ENERGY: Wording(
+        "Unstable",
+        "The force loop put energy into the output that no setpoint explains.",
+        "Ask for less stiffness or more damping; check spring law, gain and delay of the drive.",
+    ),
     Cause.OPERATOR: Wording(
         "Operator", "Somebody pressed stop.", "Reset when the rig may be used again."
     ),

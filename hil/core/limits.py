@@ -27,6 +27,9 @@ class Limit(enum.IntEnum):
     SENSOR_FROZEN = 16
     DISAGREEMENT = 17
     DRIVE_FAULT = 18
+    FORCE_FOLLOWING = 19
+    SETPOINT_FOLLOWING = 20
+    OUTPUT_ENERGY = 22
 
 
 class Cause(enum.IntEnum):
@@ -51,6 +54,8 @@ ALWAYS_CATEGORY_0 = frozenset(
         Limit.SENSOR_FROZEN,
         Limit.DISAGREEMENT,
         Limit.DRIVE_FAULT,
+        Limit.FORCE_FOLLOWING,
+        Limit.OUTPUT_ENERGY,
         Cause.EXCEPTION,
         Cause.DRIVE_LOST,
         Cause.DRIVE_DISABLED,

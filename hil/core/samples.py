@@ -77,6 +77,9 @@ COLUMNS: tuple[Column, ...] = (
     Column("wake_latency_s", "s", "how late the cycle woke after it was due"),
     Column("work_s", "s", "previous cycle, wake-up to end of work"),
     Column("answer_s", "s", "wake-up to the arrival of the drive's telemetry"),
+    Column("force_following_N", "N", "mean of spring force against shaped force, unexplained"),
+    Column("setpoint_following_N", "N", "shaped force against setpoint, unexplained"),
+    Column("output_energy_J", "J", "energy put into the output, unexplained"),
 )
 
 INDEX: dict[str, int] = {column.name: i for i, column in enumerate(COLUMNS)}

@@ -12,6 +12,7 @@ from hil.profile.devices import (
     with_simulated_faults,
 )
 from hil.profile.explain import explain, shown
+from hil.profile.following import force_following, output_energy, setpoint_following
 from hil.profile.loader import (
     SHIPPED,
     examine_profile,
@@ -61,6 +62,7 @@ __all__ = [
     "examine_profile",
     "explain",
     "find_profile",
+    "force_following",
     "holding_force",
     "inconsistencies",
     "load_profile",
@@ -68,10 +70,12 @@ __all__ = [
     "make_lockstep_drive",
     "most_current",
     "motor_force",
+    "output_energy",
     "profile_from_dict",
     "profile_to_dict",
     "read_source",
     "rig_parameters",
+    "setpoint_following",
     "shipped_profiles",
     "shown",
     "simulated_wires",

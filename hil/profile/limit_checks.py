@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator
 
 from hil.profile.findings import Finding
+from hil.profile.following import ramp_lag
 from hil.profile.schema import Profile, TwoSlopes
 
 # A measured spring law may differ this much from the springs' nominal rate and preload.
@@ -20,6 +21,7 @@ def limit_inconsistencies(profile: Profile) -> Iterator[Finding]:
         _travel_and_speed,
         _sensor_watch,
         _disagreement,
+        _following,
         _stop,
     ):
         yield from check(profile)
@@ -179,6 +181,35 @@ def _disagreement(profile: Profile) -> Iterator[Finding]:
             "not below the force trip: it would never act first",
             f"write for instance {0.3 * most:.0f} N",
         )
+
+
+def _following(profile: Profile) -> Iterator[Finding]:
+    limits = profile.limits
+    lag, most = ramp_lag(profile), limits.force.tripped
+    for name in ("force_following", "setpoint_following", "output_energy"):
+        limit = getattr(limits, name)
+        if limit is None:
+            continue
+        unit = "J" if name == "output_energy" else "N"
+        if limit.tripped <= limit.limited:
+            yield Finding(
+                ("limits", name, "tripped"),
+                f"not above 'limited', {limit.limited:.4g} {unit}",
+                f"write for instance {2 * limit.limited:.4g} {unit}",
+            )
+        elif unit == "N" and limit.tripped >= most:
+            yield Finding(
+                ("limits", name, "tripped"),
+                f"not below the force trip of {most:.4g} N: it would never act first",
+                f"write for instance {0.3 * most:.0f} N",
+            )
+        if name == "force_following" and limit.tripped < lag:
+            yield Finding(
+                ("limits", name, "tripped"),
+                f"a ramp at the force rate limit already lags by {lag:.4g} N (rate over "
+                "2π·control.force_bandwidth)",
+                f"write at least {math.ceil(2.5 * lag)} N",
+            )
 
 
 def _stop(profile: Profile) -> Iterator[Finding]:

@@ -19,6 +19,7 @@ from drivers.quantities import (
     Current,
     Damping,
     Duration,
+    Energy,
     Force,
     ForceRate,
     Frequency,
@@ -295,6 +296,20 @@ class FrozenLimit(Band):
     nut_travel: Annotated[Length, Field(gt=0)] = 0.002
 
 
+class FollowingLimit(Band):
+    """Difference of two forces that nothing explains."""
+
+    limited: Annotated[Force, Field(gt=0)]
+    tripped: Annotated[Force, Field(gt=0)]
+
+
+class EnergyLimit(Band):
+    """Energy put into the output that no setpoint explains."""
+
+    limited: Annotated[Energy, Field(gt=0)]  # damping is added from here
+    tripped: Annotated[Energy, Field(gt=0)]
+
+
 class Limits(Part):
     force: ForceLimit
     force_rate: ForceRateLimit
@@ -314,6 +329,10 @@ class Limits(Part):
     sensor_jump: JumpLimit
     sensor_frozen: FrozenLimit = FrozenLimit()
     disagreement: DisagreementLimit
+    # Defaults follow from the force loop's bandwidth, see hil.profile.following.
+    force_following: FollowingLimit | None = None  # spring force against shaped force
+    setpoint_following: FollowingLimit | None = None  # shaped force against setpoint
+    output_energy: EnergyLimit | None = None
 
     @property
     def most_cycle_late(self) -> float:

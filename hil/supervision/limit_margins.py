@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 from hil.control import ForceCalibration, driven_current_A, passive_bounds
 from hil.core import INDEX, Limit
-from hil.profile import Profile
+from hil.profile import Profile, force_following, output_energy, setpoint_following
 
 UNKNOWN = "no value"
 
@@ -95,6 +95,30 @@ def limit_margins(profile: Profile, row: Sequence[float]) -> list[LimitMargin]:
     ]
     used, text, limit = _supply(profile, row[INDEX["supply_V"]])
     entries.append(entry("Supply", used, text, limit))
+    for name, column, limited, unit, limit in (
+        (
+            "Force following",
+            "force_following_N",
+            force_following(profile).limited,
+            "N",
+            Limit.FORCE_FOLLOWING,
+        ),
+        (
+            "Setpoint following",
+            "setpoint_following_N",
+            setpoint_following(profile).limited,
+            "N",
+            Limit.SETPOINT_FOLLOWING,
+        ),
+        (
+            "Output energy",
+            "output_energy_J",
+            output_energy(profile).limited,
+            "J",
+            Limit.OUTPUT_ENERGY,
+        ),
+    ):
+        entries.append(of(name, row[INDEX[column]], limited, unit, limit, 2 if unit == "J" else 0))
     stiffest = passive_bounds(profile)[0]
     stiffness = row[INDEX["virtual_stiffness_N_m"]]
     if math.isfinite(stiffness):

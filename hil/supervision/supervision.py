@@ -13,6 +13,7 @@ from hil.control import Estimator
 from hil.core import Cause, Limit, fix
 from hil.profile import Profile
 from hil.supervision.bounds import Bounds
+from hil.supervision.following import Following
 from hil.supervision.sensor_watch import SensorWatch
 
 RATE_FILTER_S = 0.005  # a 12-bit count a cycle must not look like a blow
@@ -31,6 +32,7 @@ class Supervisor:
         torque_limit_N_m, torque_low_N_m, torque_high_N_m, force_low_N, force_high_N: caps of
             this cycle, see ``hil.supervision.bounds``.
         limited: bit mask of the limits that trim.
+        following: following errors and energy, told in cycles with a closed force loop.
     """
 
     def __init__(self, profile: Profile, period_s: float) -> None:
@@ -38,6 +40,7 @@ class Supervisor:
         motor = profile.actuator.motor
         self._bounds = Bounds(profile, period_s)
         self._sensors = SensorWatch(profile, period_s)
+        self.following = Following(profile, self._bounds)
         self._period = period_s
         self._kt = motor.torque_constant
         self._heat_rate = 1.0 / motor.thermal_time_constant
@@ -106,11 +109,12 @@ class Supervisor:
 
     @property
     def limited(self) -> int:
-        return self._bounds.limited
+        return self._bounds.limited | self.following.limited
 
     def reset(self) -> None:
         """Forget timers and the last cause; heat, supply and a lost reference stay."""
         self._sensors.reset()
+        self.following.reset()
         self._force_rate = 0.0
         self._last_force = float("nan")
         self._disagreeing_s = 0.0
@@ -241,7 +245,7 @@ class Supervisor:
                 return Limit.DISAGREEMENT
         elif self._disagreeing_s > 0.0:
             self._disagreeing_s -= dt
-        return 0
+        return self.following.cause
 
     def _follow_supply(self, volts: float, dt: float) -> None:
         if not -1e6 < volts < 1e6:
@@ -363,6 +367,8 @@ class Supervisor:
     def _measured_sentence(
         self, cause: int, telemetry: Telemetry, estimator: Estimator, force: float
     ) -> str:
+        if text := self.following.text(cause):
+            return text
         if cause == Limit.FORCE:
             return f"spring force {force:.1f} N is beyond ±{self._force_tripped:.0f} N"
         if cause == Limit.FORCE_RATE:

@@ -380,6 +380,8 @@ def test_every_limit_and_cause_is_provoked_here() -> None:
     limited_only = {Limit.VIRTUAL_STIFFNESS, Limit.DAMPING}
     # The hold-to-run control belongs to restricted operation: tests/hil/control/test_commissioning.
     provoked = {case.cause for case in CASES.values()} | {Cause.HOLD_TO_RUN_RELEASED}
+    # A loop that shakes and a shaper that runs away: tests/hil/supervision/test_following.
+    provoked |= {Limit.FORCE_FOLLOWING, Limit.SETPOINT_FOLLOWING, Limit.OUTPUT_ENERGY}
     assert provoked == {*Limit, *Cause} - limited_only
 
 

@@ -1,0 +1,214 @@
+"""Following errors of the force, as every motion controller watches those of position.
+
+Spring force is held against a model of the closed loop, shaped force against the setpoint.
+What is explained does not count: a torque that stands at a cap, a force that stands at a cap,
+a jump that the rate limit must ramp.
+"""
+
+from __future__ import annotations
+
+import math
+
+from hil.core import Limit
+from hil.profile import Profile, force_following, setpoint_following
+from hil.supervision.bounds import Bounds
+from hil.supervision.energy import OutputEnergy
+
+SWINGS = 2  # changes of the saturated side that show an oscillation; one is a blow and its return
+SWING_PERIODS = 3.0  # of the bandwidth; a longer pause begins a new count
+# Time constant with which what is explained runs out. The shaper brings what it cut within
+# 0.5 s, but not while the setpoint itself uses up its rate.
+EXPLAINED_S = 1.0
+
+
+class ForceFollowing:
+    """Spring force against shaped force.
+
+    Attributes:
+        error_N: mean difference from the loop's model over a period of its bandwidth.
+    """
+
+    def __init__(self, profile: Profile) -> None:
+        limit = force_following(profile)
+        self.limited_N, self.tripped_N = limit.limited, limit.tripped
+        bandwidth = profile.control.force_bandwidth
+        self._lag_s = 1.0 / (2 * math.pi * bandwidth)
+        self._mean_s = 1.0 / bandwidth
+        self._swing_s = SWING_PERIODS / bandwidth
+        self.reset()
+
+    def reset(self) -> None:
+        """Begin at the next force seen."""
+        self.error_N = 0.0
+        self._first = self._second = math.nan
+        self._side = self._swings = 0
+        self._quiet_s = 0.0
+
+    def follow(self, force_N: float, shaped_N: float, side: int, dt: float) -> None:
+        """Take one cycle.
+
+        Args:
+            side: +1 or -1 where the torque stands at its upper or lower cap, else 0.
+        """
+        first = self._first
+        if first != first:
+            first = self._second = force_N
+        blend = dt / (self._lag_s + dt)
+        self._first = first = first + blend * (shaped_N - first)
+        self._second += blend * (first - self._second)
+        error = force_N - self._second
+        self._quiet_s += dt
+        if side:
+            if side == -self._side:
+                self._swings = self._swings + 1 if self._quiet_s < self._swing_s else 1
+                self._quiet_s = 0.0
+            self._side = side
+        if self._quiet_s > self._swing_s:
+            self._swings = 0
+            if not side:
+                self._side = 0
+        # The loop cannot do more while its torque stands at a cap, unless it swings between both.
+        if self._side and self._swings < SWINGS:
+            return
+        size = error if error >= 0.0 else -error
+        self.error_N += dt / (self._mean_s + dt) * (size - self.error_N)
+
+    def text(self) -> str:
+        """Sentence with numbers."""
+        return (
+            f"the spring force is {self.error_N:.0f} N from the shaped force on average, beyond "
+            f"{self.tripped_N:.0f} N, and no cap explains it"
+        )
+
+
+class SetpointFollowing:
+    """Shaped force against setpoint.
+
+    Attributes:
+        error_N: difference beyond what is explained.
+        explained_N: difference that caps, rate limit and change of behaviour explain.
+    """
+
+    def __init__(self, profile: Profile) -> None:
+        limit = setpoint_following(profile)
+        self.limited_N, self.tripped_N = limit.limited, limit.tripped
+        self._rate = profile.limits.force_rate.limited
+        self.reset()
+
+    def reset(self) -> None:
+        """Begin at the next setpoint seen, whatever its distance."""
+        self.error_N = self.explained_N = 0.0
+        self._last_N = math.nan
+
+    def follow(self, setpoint_N: float, shaped_N: float, at_cap: bool, dt: float) -> None:
+        """Take one cycle; ``at_cap`` where the shaped force stands at a cap."""
+        gap = setpoint_N - shaped_N
+        gap = gap if gap >= 0.0 else -gap
+        if self._last_N != self._last_N:
+            self.explained_N = gap
+        else:
+            change = setpoint_N - self._last_N
+            change = change if change >= 0.0 else -change
+            beyond = change - self._rate * dt
+            left = self.explained_N * EXPLAINED_S / (EXPLAINED_S + dt)
+            self.explained_N = left + beyond if beyond > 0.0 else left
+        self._last_N = setpoint_N
+        if at_cap and gap > self.explained_N:
+            self.explained_N = gap
+        error = gap - self.explained_N
+        self.error_N = error if error > 0.0 else 0.0
+
+    def text(self) -> str:
+        """Sentence with numbers."""
+        return (
+            f"the shaped force is {self.error_N:.0f} N from the setpoint beyond what caps and "
+            f"rate limit explain, above {self.tripped_N:.0f} N"
+        )
+
+
+class Following:
+    """Both following errors and the energy at the output, in cycles with a closed force loop.
+
+    Attributes:
+        limited: bit mask of the limits that act. cause: the ``Limit`` that trips, or 0.
+    """
+
+    def __init__(self, profile: Profile, bounds: Bounds) -> None:
+        self._bounds = bounds
+        self.force = ForceFollowing(profile)
+        self.setpoint = SetpointFollowing(profile)
+        self.energy = OutputEnergy(profile)
+        self.reset()
+
+    def reset(self) -> None:
+        """Begin anew: the force loop was open."""
+        self.force.reset()
+        self.setpoint.reset()
+        self.energy.reset()
+        self.limited = self.cause = 0
+
+    def change(self) -> None:
+        """Begin anew with the setpoint alone: another behaviour asks for another force."""
+        self.setpoint.reset()
+
+    def follow(
+        self,
+        force_N: float,
+        velocity_m_s: float,
+        setpoint_N: float,
+        damping_N_s_m: float,
+        shaped_N: float,
+        torque_N_m: float,
+        saturated: bool,
+        dt: float,
+    ) -> None:
+        """Take one cycle, after its torque is known; all forces without tare.
+
+        Args:
+            force_N: spring force. velocity_m_s: of the output.
+            damping_N_s_m: that ``setpoint_N`` contains.
+            saturated: the torque stands at a cap.
+        """
+        bounds = self._bounds
+        side = 0
+        if saturated:
+            high = torque_N_m >= bounds.torque_high_N_m
+            low = torque_N_m <= bounds.torque_low_N_m
+            side = 1 if high or (torque_N_m > 0.0 and not low) else -1
+        self.force.follow(force_N, shaped_N, side, dt)
+        at_cap = shaped_N >= bounds.force_high_N or shaped_N <= bounds.force_low_N
+        self.setpoint.follow(setpoint_N, shaped_N, at_cap, dt)
+        self.energy.follow(
+            force_N,
+            setpoint_N + damping_N_s_m * velocity_m_s,
+            self.setpoint.explained_N,
+            velocity_m_s,
+            dt,
+        )
+        self._judge()
+
+    def _judge(self) -> None:
+        """Complete ``limited`` and ``cause``; a value that is no number trips."""
+        mask = cause = 0
+        force, setpoint, energy = self.force, self.setpoint, self.energy
+        if not setpoint.error_N <= setpoint.limited_N:
+            mask = 1 << Limit.SETPOINT_FOLLOWING
+            if not setpoint.error_N <= setpoint.tripped_N:
+                cause = Limit.SETPOINT_FOLLOWING
+        if not force.error_N <= force.limited_N:
+            mask |= 1 << Limit.FORCE_FOLLOWING
+            if not force.error_N <= force.tripped_N:
+                cause = Limit.FORCE_FOLLOWING
+        if not energy.energy_J <= energy.limited_J:
+            mask |= 1 << Limit.OUTPUT_ENERGY
+            if not energy.energy_J <= energy.tripped_J:
+                cause = Limit.OUTPUT_ENERGY
+        self.limited, self.cause = mask, cause
+
+    def text(self, cause: int) -> str:
+        """Sentence with numbers for a cause of these three; '' for another."""
+        if cause == Limit.FORCE_FOLLOWING:
+            return self.force.text()
+        if cause == Limit.SETPOINT_FOLLOWING:
+            return self.setpoint.text()
+        return self.energy.text() if cause == Limit.OUTPUT_ENERGY else ""
