@@ -25,6 +25,7 @@ from drivers.base import Drive, DriverError, PowerRequest, ResumesCyclic
 from drivers.capture import WireRecorder, wires
 from hil.bench import Bench, drive_facts, facts_to_dict
 from hil.core import COLUMNS, Cause, EndCommission, Reset, State, Stop, read_private
+from hil.host.pauses import PAUSE_S, PauseWitness
 from hil.host.realtime import RealtimeGrant, own_processor, prepare_realtime, sleep_until
 from hil.link import CurveKeyError, LinkError, LinkServer, ServerKeys
 from hil.profile import (
@@ -69,6 +70,9 @@ class Host:
         self._sent_s: float | None = None  # when the stop being executed was asked for
         self._had_holder = False
         self._recorder_lost = False
+        self.awake_process: int | None = None  # keeps the processor awake, at SIGCONT
+        self._awake = False
+        self.pauses = PauseWitness()
 
     def run(self) -> None:
         """Cycle until ``ending`` is set; the drive is de-energised on the way out."""
@@ -109,6 +113,8 @@ class Host:
                 before, acted = acted, monotonic()
                 if acted - before > most_between:
                     self._held_up(acted - before - period)
+                if woke - due > PAUSE_S and due > started + period:
+                    self._explain(woke - due, woke - started)
                 row = bench.advance(telemetry, dt, woke - started, woke - due, work, answered)
                 drive.write(bench.command)
                 written = monotonic()
@@ -121,7 +127,9 @@ class Host:
                 for incoming in link.poll(written):
                     self._answer(incoming)
                 self._watch_holder(written)
+                self._keep_awake()
                 if written >= next_heartbeat:
+                    self.pauses.look(written)
                     next_heartbeat = written + BEAT_S
                     if self.parent is not None and os.getppid() != self.parent:
                         self.ending = True  # nobody is left who would end this process
@@ -145,6 +153,28 @@ class Host:
         self._publish_events(monotonic(), monotonic())
         link.publish_event(self._stamp({"kind": "host_ending", "time_s": bench.time_s}))
         link.flush()
+
+    def _explain(self, late_s: float, time_s: float) -> None:
+        """Publish what held this process up."""
+        event = {
+            "kind": "pause",
+            "time_s": time_s,
+            "late_ms": round(1e3 * late_s, 2),
+            "cause": self.pauses.explain(late_s),
+        }
+        self.link.publish_event(self._stamp(event))
+
+    def _keep_awake(self) -> None:
+        """Set the process that keeps the processor awake to work while power is on."""
+        bench = self.bench
+        needed = bench.state in (State.STANDBY, State.RUNNING) or bench.energising
+        if self.awake_process is None or needed == self._awake:
+            return
+        self._awake = needed
+        try:
+            os.kill(self.awake_process, signal.SIGCONT if needed else signal.SIGSTOP)
+        except ProcessLookupError:
+            self.awake_process = None
 
     def _watch_recorder(self, time_s: float) -> None:
         """Tell once that the recorder fell silent, and once that one is back."""
@@ -290,6 +320,7 @@ def main(arguments: list[str] | None = None) -> int:
     """Process entry. Exit codes: 0 ended as requested, 2 bad input, 3 hardware not reached."""
     parser = argparse.ArgumentParser(prog="hookeline rig host", description=__doc__)
     parser.add_argument("--profile", required=True)
+    parser.add_argument("--keep-awake", type=int, help="process that keeps the processor awake")
     parser.add_argument("--checked", type=Path, help="the profile, checked, as JSON in SI")
     parser.add_argument("--hold", action="store_true", help="go on at a line on standard input")
     parser.add_argument("--link", required=True, type=Path, help="link directory")
@@ -329,6 +360,7 @@ def main(arguments: list[str] | None = None) -> int:
         )
         host = Host(profile, drive, link, wire)
         host.parent = parent if options.hold else None
+        host.awake_process = options.keep_awake
 
         def end(_signal: int, _frame: FrameType | None) -> None:
             host.ending = True

@@ -24,6 +24,7 @@ from hil.profile import Profile, load_profile, profile_to_dict, rig_parameters, 
 READY_S = 20.0
 END_S = 5.0
 MOST_RECORDERS = 5
+LET_SLEEP = "HOOKELINE_LET_SLEEP"  # set in the environment: no process keeps the processor awake
 RECORDER_LOOK_S = 0.1
 # The matrices are small: threads for them would cost more than they save, and wake beside the
 # cycle.
@@ -130,9 +131,17 @@ class BenchProcesses:
     def wait_failed(self) -> str | None:
         """Name and last words of a process that ended by itself, or None."""
         for name, process in self.processes.items():
-            if process.poll() is not None:
+            if name != "keep_awake" and process.poll() is not None:
                 return f"{name} ended (code {process.returncode}): {self.said(name)}"
         return None
+
+    def start_keep_awake(self, processor: int) -> list[str]:
+        """Start what keeps a processor awake; return the options that tell the rig host of it.
+
+        The bench runs without such a process all the same: its end is not a failure.
+        """
+        self.start("keep_awake", ["hil.host.keep_awake", str(processor)])
+        return ["--keep-awake", str(self.processes["keep_awake"].pid)]
 
     def keep_recorder(self, arguments: list[str]) -> None:
         """Start another recorder whenever the present one ends by itself.
@@ -174,22 +183,26 @@ class BenchProcesses:
         self._closing.set()
         if self._keeper is not None:
             self._keeper.join()
-        for name in ("host", "recorder", "rig"):
-            process = self.processes.pop(name, None)
-            if process is None:
-                continue
-            if process.poll() is None:
-                process.send_signal(signal.SIGTERM)
-                try:
-                    process.wait(END_S * (3 if name == "recorder" else 1))
-                except subprocess.TimeoutExpired:
-                    process.kill()
-                    process.wait()
-            for pipe in (process.stdin, process.stdout):
-                if pipe is not None:
-                    with contextlib.suppress(BrokenPipeError):
-                        pipe.close()
+        for name in ("host", "recorder", "rig", "keep_awake"):
+            self._end(name)
         self._owned.close()
+
+    def _end(self, name: str) -> None:
+        process = self.processes.pop(name, None)
+        if process is None:
+            return
+        if process.poll() is None:
+            process.send_signal(signal.SIGTERM)
+            process.send_signal(signal.SIGCONT)  # one that is stopped would not see it
+            try:
+                process.wait(END_S * (3 if name == "recorder" else 1))
+            except subprocess.TimeoutExpired:
+                process.kill()
+                process.wait()
+        for pipe in (process.stdin, process.stdout):
+            if pipe is not None:
+                with contextlib.suppress(BrokenPipeError):
+                    pipe.close()
 
     def _log(self, name: str) -> Path:
         return self.link_directory / f"{name}.log"
@@ -249,6 +262,8 @@ def start_bench(
         if profile.simulation is not None:
             control = _start_rig(bench, profile, processor)
             host += ["--wires", str(link_directory), "--environment", control]
+        if processor is not None and not os.environ.get(LET_SLEEP):
+            host += bench.start_keep_awake(processor)
         if log_wire:
             # In the directory of the runs, so that it can be moved into one of them.
             runs_directory.mkdir(parents=True, exist_ok=True)

@@ -269,7 +269,7 @@ def test_no_process_outlives_the_one_who_started_the_bench(tmp_path):
     )
     assert starter.stdout is not None
     pids = [int(word) for word in starter.stdout.readline().split()]
-    assert len(pids) == 3 and not any(gone(pid) for pid in pids)
+    assert len(pids) == 4 and not any(gone(pid) for pid in pids)
     starter.kill()
     starter.wait()
     until = time.monotonic() + 20
