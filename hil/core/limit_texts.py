@@ -96,6 +96,11 @@ WORDING: dict[int, Wording] = {
         "The deflection sensor did not change while the nut moved.",
         "Check that the sensor follows the springs and that its input is the right one.",
     ),
+    Limit.MOTOR_SENSOR_FROZEN: Wording(
+        "Motor sensor frozen",
+        "The motor sensor stood still while the motor's torque strained the springs.",
+        "Check the motor sensor's cable, plug and supply before power comes again.",
+    ),
     Limit.DISAGREEMENT: Wording(
         "Force disagreement",
         "Spring force and motor-derived force did not agree.",

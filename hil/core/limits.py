@@ -30,6 +30,7 @@ class Limit(enum.IntEnum):
     FORCE_FOLLOWING = 19
     SETPOINT_FOLLOWING = 20
     OUTPUT_ENERGY = 22
+    MOTOR_SENSOR_FROZEN = 23
 
 
 class Cause(enum.IntEnum):
@@ -52,6 +53,7 @@ ALWAYS_CATEGORY_0 = frozenset(
         Limit.SENSOR_RAIL,
         Limit.SENSOR_JUMP,
         Limit.SENSOR_FROZEN,
+        Limit.MOTOR_SENSOR_FROZEN,
         Limit.DISAGREEMENT,
         Limit.DRIVE_FAULT,
         Limit.FORCE_FOLLOWING,

@@ -14,6 +14,7 @@ from hil.core import Cause, Limit, fix
 from hil.profile import Profile
 from hil.supervision.bounds import Bounds
 from hil.supervision.following import Following
+from hil.supervision.motor_sensor_watch import MotorSensorWatch
 from hil.supervision.sensor_watch import SensorWatch
 
 RATE_FILTER_S = 0.005  # a 12-bit count a cycle must not look like a blow
@@ -41,6 +42,9 @@ class Supervisor:
         self._bounds = Bounds(profile, period_s)
         self._sensors = SensorWatch(profile, period_s)
         self.following = Following(profile, self._bounds)
+        self._motor_sensor = MotorSensorWatch(profile)
+        hand = 1 if profile.actuator.screw.hand == "right" else -1
+        self._torque_sign = hand * profile.sensors.motor.sign
         self._period = period_s
         self._kt = motor.torque_constant
         self._heat_rate = 1.0 / motor.thermal_time_constant
@@ -115,6 +119,7 @@ class Supervisor:
         """Forget timers and the last cause; heat, supply and a lost reference stay."""
         self._sensors.reset()
         self.following.reset()
+        self._motor_sensor.reset()
         self._force_rate = 0.0
         self._last_force = float("nan")
         self._disagreeing_s = 0.0
@@ -210,7 +215,13 @@ class Supervisor:
             return Limit.DRIVE_TEMPERATURE
         if not energised:
             self._disagreeing_s = 0.0
+            self._motor_sensor.reset()
             return 0
+        torque = telemetry.torque_N_m * self._torque_sign
+        if frozen := self._motor_sensor.look(telemetry, estimator, force, torque):
+            # What moved meanwhile was not counted: no position is worth anything after it.
+            self._sensors.reference_lost = self._motor_sensor.text()
+            return frozen
         return self._energised(estimator, force, current, dt)
 
     def _energised(self, estimator: Estimator, force: float, current: float, dt: float) -> int:
@@ -360,6 +371,8 @@ class Supervisor:
             return f"{what} is {1e3 * age:.2f} ms old, above {1e3 * self._most_age:g} ms"
         if cause in (Limit.SENSOR_RAIL, Limit.SENSOR_JUMP, Limit.SENSOR_FROZEN):
             return self._sensors.text(cause, telemetry.deflection_counts)
+        if cause == Limit.MOTOR_SENSOR_FROZEN:
+            return self._motor_sensor.text()
         if cause == Limit.SPEED and self._sensors.reference_lost:
             return self._sensors.reference_lost
         return self._measured_sentence(cause, telemetry, estimator, force)

@@ -257,6 +257,16 @@ CASES = {
         "did not change by one count",
         undo=lambda rig: rig.do.disturb("deflection_frozen", None),
     ),
+    "motor sensor frozen": Case(
+        Limit.MOTOR_SENSOR_FROZEN,
+        lambda rig: (
+            rig.do.disturb("encoder_frozen", 1),
+            rig.apply(HoldPosition(position_m=0.045)),
+        ),
+        "not one count of change",
+        undo=lambda rig: rig.do.disturb("encoder_frozen", None),
+        stays_refused="not one count of change",
+    ),
     "soft springs": Case(
         Limit.DISAGREEMENT,
         lambda rig: rig.do.disturb("spring_factor", 0.5),

@@ -1,0 +1,99 @@
+"""Watch over the motor sensor while it drives: frozen, or slipping against its own velocity.
+
+Both are judged at samples only, by the time between them, so that a late or repeated one is
+neither stillness nor motion.
+"""
+
+from __future__ import annotations
+
+import math
+
+from drivers.base import Telemetry
+from hil.control import Estimator
+from hil.core import Limit
+from hil.profile import Profile
+
+# A free nut would have moved this far, by torque and spring force beyond friction, and have
+# changed the deflection by this much in the same sense, while not one count came. The numbers
+# are from trials on the simulated rigs.
+EXPECTED_M = 0.0004
+FOLLOWED_SHARE = 0.1
+FRICTION_TIMES = 1.5  # of the stated friction: a rig may have more
+LONGEST_GAP_S = 0.02  # across a longer one nothing is expected
+
+
+class MotorSensorWatch:
+    """``look`` once a cycle while the bench relies on power; 0 or the ``Limit`` that stands.
+
+    A frozen sensor: not one count of change, while the torque's surplus over spring force
+    and friction, integrated twice over the reflected mass, says that a free nut would have
+    moved by ``EXPECTED_M``, and the springs have been strained in that sense. A nut that is
+    held fast (a jam) strains nothing; that is left to the force disagreement.
+
+    Attributes:
+        expected_m: how far a free nut would have moved since the last count, m.
+        strained_m: change of deflection since then, m.
+    """
+
+    def __init__(self, profile: Profile) -> None:
+        actuator = profile.actuator
+        friction = actuator.friction
+        screw = actuator.screw
+        self._mass = actuator.reflected_mass
+        self._per_torque = actuator.radians_per_metre
+        self._dry_N = FRICTION_TIMES * max(friction.coulomb, friction.breakaway) * self._per_torque
+        self._loss = max(1 / screw.efficiency_forward - 1, 1 - screw.efficiency_backward)
+        self.expected_m = 0.0
+        self.strained_m = 0.0
+        self.reset()
+
+    def reset(self) -> None:
+        """Begin anew, as after any motion."""
+        self.expected_m = self.strained_m = self._speed = 0.0
+        self.still_s = 0.0
+        self._position = self._from = self._at_s = math.nan
+
+    def look(self, telemetry: Telemetry, estimator: Estimator, force: float, torque: float) -> int:
+        """Take this cycle's sample.
+
+        Args:
+            force: true spring force, N.
+            torque: of the motor, in the profile's sign, N·m.
+        """
+        at_s = telemetry.time_s
+        if at_s == self._at_s:
+            return 0
+        dt = at_s - self._at_s
+        self._at_s = at_s
+        position = telemetry.position_rad
+        still = position == self._position and 0.0 < dt < LONGEST_GAP_S
+        self._position = position
+        if not still:
+            self.expected_m = self.strained_m = self._speed = self.still_s = 0.0
+            self._from = estimator.deflection_m
+            return 0
+        self.still_s += dt
+        net = torque * self._per_torque - force
+        band = self._dry_N + self._loss * abs(force)
+        if self._speed:
+            band = math.copysign(band, self._speed)
+            speed = self._speed + (net - band) / self._mass * dt
+            self._speed = 0.0 if speed * self._speed < 0.0 else speed
+        elif abs(net) > band:
+            self._speed = (net - math.copysign(band, net)) / self._mass * dt
+        self.expected_m += self._speed * dt
+        self.strained_m = estimator.deflection_m - self._from
+        expected = abs(self.expected_m)
+        if expected > EXPECTED_M and (
+            math.copysign(1.0, self.expected_m) * self.strained_m > FOLLOWED_SHARE * expected
+        ):
+            return Limit.MOTOR_SENSOR_FROZEN
+        return 0
+
+    def text(self) -> str:
+        """One sentence with numbers for a frozen sensor."""
+        return (
+            f"the motor sensor gave not one count of change for {1e3 * self.still_s:.0f} ms, while "
+            f"torque would have moved the nut by {1e3 * abs(self.expected_m):.1f} mm and the "
+            f"deflection changed by {1e3 * abs(self.strained_m):.2f} mm"
+        )
