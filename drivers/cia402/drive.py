@@ -192,6 +192,7 @@ class Cia402Drive:
                     if late is None:
                         break
                     take(late)
+            reception.asked(wires.now())
             bus.send(self._sync)
             got = 0
             for _ in range(MOST_FRAMES_A_CYCLE):

@@ -6,7 +6,7 @@ import math
 
 import can
 
-from drivers.base import PowerStage, Telemetry
+from drivers.base import AnswerJudge, PowerStage, Telemetry
 from drivers.capture import wires
 from drivers.cia402 import mapping
 from drivers.cia402.emergency import text_of
@@ -65,6 +65,8 @@ class Reception:
         self._heartbeat_id = 0x700 + node
         self._sampled_s = NEVER
         self._deflected_s = NEVER
+        self._sync_s = NEVER
+        self._answers = AnswerJudge()
         self._heard_s = math.inf
         self._watching = False
         self._awaited = set(self._slow)
@@ -76,7 +78,7 @@ class Reception:
         self.position_unit = 2 * math.pi / counts_per_revolution
         rpm = self._options.velocity_unit == "rpm"
         self.velocity_unit = 2 * math.pi / 60 if rpm else self.position_unit
-        self._sampled_s = self._deflected_s = NEVER
+        self._sampled_s = self._deflected_s = self._sync_s = NEVER
         self._heard_s = math.inf
         self._watching = False
         self._awaited = set(self._slow)
@@ -104,6 +106,10 @@ class Reception:
         self._watching = True
         self._heard_s = math.inf
 
+    def asked(self, now_s: float) -> None:
+        """A SYNC goes out: what comes from now on was sampled at ``now_s``."""
+        self._sync_s = now_s
+
     def take(self, message: can.Message) -> int:
         """Decode one frame; FAST_1 or FAST_2 if it was that TPDO, else 0."""
         identifier = message.arbitration_id
@@ -125,7 +131,10 @@ class Reception:
             telemetry.power = power
             telemetry.position_rad = position * self.position_unit
             telemetry.torque_N_m = torque * self.torque_unit
-            self._sampled_s = telemetry.time_s = wires.received_at()
+            # Both PDOs are synchronous (transmission type 1 of CiA 301): the SYNC latches them.
+            telemetry.received_s = received = wires.received_at()
+            self._sampled_s = telemetry.time_s = self._sync_s
+            telemetry.time_error_s = self._answers.error_s(received - self._sync_s)
             telemetry.frames += 1
             return FAST_1
         if identifier == self._id_2:
@@ -137,7 +146,7 @@ class Reception:
             telemetry.deflection_counts = values[1] * self._deflection_scale
             if self._mode_is_fast:
                 telemetry.mode = values[2]
-            self._deflected_s = wires.received_at()
+            self._deflected_s = telemetry.deflection_time_s = self._sync_s
             telemetry.frames += 1
             return FAST_2
         self._take_rare(identifier, data)

@@ -7,6 +7,7 @@ from drivers.simulated.injected_faults import (
     near_injected_faults,
     with_injected_faults,
 )
+from drivers.simulated.lateness import Delay, Delays, Lateness
 from drivers.simulated.lockstep import LockstepDrive
 from drivers.simulated.pacing import advance, real_time
 from drivers.simulated.parameters import RigParameters
@@ -17,7 +18,10 @@ __all__ = [
     "GROUPS",
     "INJECTED_FAULTS",
     "MOST_BY_HAND_N",
+    "Delay",
+    "Delays",
     "EnvironmentClient",
+    "Lateness",
     "LockstepDrive",
     "RigParameters",
     "advance",

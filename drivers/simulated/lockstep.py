@@ -6,8 +6,17 @@ import math
 import random
 from typing import Any
 
-from drivers.base import Capabilities, Command, DriverError, Mode, PowerRequest, Telemetry
+from drivers.base import (
+    AnswerJudge,
+    Capabilities,
+    Command,
+    DriverError,
+    Mode,
+    PowerRequest,
+    Telemetry,
+)
 from drivers.simulated.drive_core import FAULT_TEXTS, SimulatedDriveCore
+from drivers.simulated.lateness import Delay
 from drivers.simulated.parameters import RigParameters
 
 SLOW_EVERY = 10  # cycles between values that a drive sends slowly
@@ -25,7 +34,7 @@ class LockstepDrive:
     counts, velocity in counts per second, voltage in millivolts, temperature in 0.1 K.
     With ``bus_loss`` or ``drive_refresh_every`` in its parameters, frames are lost and values
     grow old as they would on the wire: SYNC, two frames of telemetry and the command each
-    have their own luck.
+    have their own luck. ``read_late`` is a read in a cycle that is held up somewhere.
 
     Args:
         parameters: the rig and its drive.
@@ -76,6 +85,8 @@ class LockstepDrive:
         self._target = 0.0
         self._cycles = 0
         self._time_s = 0.0
+        self._asked_s = 0.0  # of this cycle's SYNC
+        self._answers = AnswerJudge()
         self._written_s = 0.0
         self._received_s = -1e9
         self._sensed_s = -1e9
@@ -91,22 +102,55 @@ class LockstepDrive:
 
     def read(self, deadline_s: float = 0.0) -> Telemetry:
         """Let one period pass, sample, then take over the command written before."""
-        core = self.core
-        core.advance(self.period_s)
+        self.core.advance(self.period_s)
         self._cycles += 1
-        self._time_s = self._cycles * self.period_s
+        self._asked_s = self._time_s = self._cycles * self.period_s
+        return self._answer()
+
+    def read_late(self, woke_s: float, delay: Delay) -> Telemetry:
+        """Ask at ``woke_s``, sample and take over the command then, or ``delay.device_s`` later.
+
+        The host gets the answer another ``delay.answer_s`` later. It knows when it asked, and
+        how much later than usual the answer came: in between the sample was taken.
+        """
+        self._advance_to(woke_s)
+        self._cycles += 1
+        self._asked_s = woke_s
+        self._advance_to(woke_s + delay.device_s)
+        telemetry = self._answer(delay.missed)
+        self._advance_to(self._time_s + delay.answer_s)
+        telemetry.age_s = self._time_s - self._received_s
+        telemetry.deflection_age_s = self._time_s - self._sensed_s
+        if telemetry.time_s == self._asked_s:
+            telemetry.time_error_s = self._answers.error_s(delay.device_s + delay.answer_s)
+            telemetry.received_s = self._time_s
+        return telemetry
+
+    def _advance_to(self, time_s: float) -> None:
+        """Let time pass up to ``time_s``; the drive's watch over its host acts meanwhile."""
+        lost_s = self._written_s + self.core.parameters.drive_host_loss_s
+        if self._time_s <= lost_s < time_s:
+            self.core.advance(lost_s - self._time_s)
+            self.core.host_lost()
+            self._time_s = lost_s
+        self.core.advance(max(0.0, time_s - self._time_s))
+        self._time_s = time_s
+
+    def _answer(self, missed: bool = False) -> Telemetry:
+        core = self.core
         telemetry = self.telemetry
         heard = True
         if core.environment.silent:
             self._waiting = False
-            telemetry.age_s = self._time_s - self._received_s
-            telemetry.deflection_age_s = self._time_s - self._sensed_s
+        elif missed:
+            pass
         elif self._impaired:
             heard = self._exchange()
         else:
             self._sample(telemetry)
-            self._received_s = self._sensed_s = self._time_s
-            telemetry.age_s = telemetry.deflection_age_s = 0.0
+            self._received_s = self._sensed_s = self._asked_s
+        telemetry.age_s = self._time_s - self._received_s
+        telemetry.deflection_age_s = self._time_s - self._sensed_s
         if self._cycles % SLOW_EVERY == 0 and not core.environment.silent:
             telemetry.spare_counts = float(core.spare_counts)
         if self._waiting and heard:
@@ -164,18 +208,17 @@ class LockstepDrive:
                 for name in _MOTOR_FRAME + _SLOW_FRAME:
                     setattr(telemetry, name, getattr(device, name))
                 telemetry.frames += 1
-                telemetry.time_s = self._received_s = self._time_s
+                telemetry.time_s = telemetry.received_s = self._received_s = self._asked_s
             if not self._lost():
                 for name in _SENSOR_FRAME:
                     setattr(telemetry, name, getattr(device, name))
-                self._sensed_s = self._time_s
-        telemetry.age_s = self._time_s - self._received_s
-        telemetry.deflection_age_s = self._time_s - self._sensed_s
+                telemetry.deflection_time_s = self._sensed_s = self._asked_s
         return heard
 
     def _sample(self, telemetry: Telemetry) -> None:
         core = self.core
-        telemetry.time_s = self._time_s
+        telemetry.time_s = telemetry.deflection_time_s = telemetry.received_s = self._asked_s
+        telemetry.time_error_s = 0.0
         telemetry.position_rad = core.position_counts * self._rad_per_count
         telemetry.velocity_rad_s = (
             round(core.velocity_rad_s / self._rad_per_count) * self._rad_per_count

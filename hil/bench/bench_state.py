@@ -120,8 +120,7 @@ class BenchState:
         self._shaped = NAN
         self._spring_force = 0.0
         self._telemetry = Telemetry()
-        self._seen_at_s = math.nan  # when the youngest motor sample came
-        self._unseen_s = 0.0  # and what has gone by since
+        self._sampled_s = math.nan  # when the youngest motor sample was taken
 
     @property
     def energising(self) -> bool:
@@ -226,6 +225,20 @@ class BenchState:
         if self.controlled_stop.running:
             self.controlled_stop.abandon()
             self._event("notice", text=f"the controlled stop was cut short, power is off: {why}")
+
+    def held_up(self, late_s: float) -> None:
+        """Stop what a cycle that came ``late_s`` too late found under power."""
+        if (
+            self.state in (State.STANDBY, State.RUNNING)
+            or self.energising
+            or self.controlled_stop.running
+        ):
+            most = self.profile.limits.most_cycle_late
+            self.stop(
+                Cause.CYCLE_LATE,
+                f"a cycle came {1e3 * late_s:.1f} ms late, above {1e3 * most:g} ms: this computer "
+                "held the rig host up",
+            )
 
     def _energise(self, request: PowerOn) -> Outcome:
         if self.state is State.STOPPED:

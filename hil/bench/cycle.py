@@ -16,10 +16,7 @@ from hil.control import LONGEST_S, ActiveBehaviour, OpenLoop, Progress
 from hil.core import Cause, State, limit_names
 
 NAN = float("nan")
-# Of the period. An answer that comes later was held up, and nobody knows where: the rig may have
-# moved on before it was sampled.
-PROMPT_SHARE = 0.7
-BLURRED_SHARE = 0.2  # of the time since the sample before: what a late answer may leave open
+MOST_SKEW_PERIODS = 0.5  # less between deflection and motor is the way of two messages
 
 
 class Bench(BenchState):
@@ -36,9 +33,9 @@ class Bench(BenchState):
     ) -> tuple[float, ...]:
         """Run one cycle; returns the sample row and leaves the command in ``command``.
 
-        Of the timing arguments only ``answer_s`` is used, the rest are passed through to the
-        sample: how long after the wake-up the drive's answer came. ``dt_s`` counts from wake-up
-        to wake-up.
+        ``dt_s`` counts from wake-up to wake-up: rates of what is asked for, and timers, go by
+        it. What is measured goes by the times at which the samples were taken. The timing
+        arguments are passed through to the row.
         """
         self.cycle += 1
         self.time_s = time_s
@@ -57,14 +54,7 @@ class Bench(BenchState):
         true_force = self.calibration.force(deflection)
         spring_force = true_force - self.tare_N
         self._spring_force = spring_force
-        # A sample that did not come must not pass for one of a motor that stands still: the
-        # next one would look like a leap. Nor must one of an uncertain moment.
-        self._unseen_s += dt_s
-        if telemetry.time_s != self._seen_at_s:
-            self._seen_at_s = telemetry.time_s
-            if not self._blurred(answer_s):
-                estimator.update(nut, deflection, true_force, torque_measured, self._unseen_s)
-                self._unseen_s = 0.0
+        self._take_sample(telemetry, nut, deflection, true_force, torque_measured)
 
         supervisor = self.supervisor
         state = self.state
@@ -196,14 +186,26 @@ class Bench(BenchState):
         spare = (most if most < limit else limit) - active.damping_N_s_m
         return spare if spare > 0.0 else 0.0
 
-    def _blurred(self, answer_s: float) -> bool:
-        """Whether the sample's moment is too uncertain to take a speed from it.
+    def _take_sample(
+        self, telemetry: Telemetry, nut: float, deflection: float, force: float, torque: float
+    ) -> None:
+        """Estimate from the sample if it is a new one, by the time at which it was taken.
 
-        Waiting for better ones ends where a sample would be too old to be used at all.
+        The same once more must not pass for a motor that stands still.
         """
-        return answer_s > PROMPT_SHARE * self.period_s and self._unseen_s < min(
-            answer_s / BLURRED_SHARE, self.profile.limits.telemetry_age
-        )
+        estimator = self.estimator
+        taken_s = telemetry.time_s
+        dt = taken_s - self._sampled_s
+        if dt == 0.0:
+            estimator.miss()
+            return
+        self._sampled_s = taken_s
+        if not dt > 0.0:
+            dt = self.period_s  # the first, or the first of a drive that begins anew
+        skew = taken_s - telemetry.deflection_time_s
+        if telemetry.deflection_time_s <= 0.0 or abs(skew) < MOST_SKEW_PERIODS * self.period_s:
+            skew = 0.0
+        estimator.update(nut, deflection, force, torque, dt, telemetry.time_error_s, skew)
 
     def _reference(self, telemetry: Telemetry, nut: float, deflection: float) -> float:
         """Nut offset from the first fresh sample; provisional (0) until one has come."""

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import datetime
+import math
 from typing import Any
 
 from drivers.base import PowerRequest
+from drivers.simulated import Delays, Lateness
 from hil.bench.cycle import Bench
 from hil.core import Cause, Outcome, Request
 from hil.profile import Profile, make_lockstep_drive
@@ -14,8 +16,17 @@ from hil.profile import Profile, make_lockstep_drive
 EPOCH = datetime.datetime(2000, 1, 1, tzinfo=datetime.UTC)
 
 
+# A cycle takes before the next can wake; an assumption, the column work_s shows the true time.
+WORK_S = 0.0002
+
+
 class LockstepBench:
     """The same cycle as on hardware, one call a period, no clock.
+
+    Args:
+        profile: the rig, with its simulation.
+        seed: of every random number.
+        lateness: what is late; None for a host and a drive that never are.
 
     Attributes:
         events: every event so far, as on the link.
@@ -23,7 +34,7 @@ class LockstepBench:
         drive: the simulated drive; ``drive.core`` holds the physics.
     """
 
-    def __init__(self, profile: Profile, seed: int = 1) -> None:
+    def __init__(self, profile: Profile, seed: int = 1, lateness: Lateness | None = None) -> None:
         self.profile = profile
         self.period_s = 1.0 / profile.control.rate
         self.drive = make_lockstep_drive(profile, seed)
@@ -33,10 +44,22 @@ class LockstepBench:
         self.events: list[dict[str, Any]] = []
         self.cycle = 0
         self.last_row: tuple[float, ...] = ()
+        self.late_cycles = 0
+        self._seed = seed
+        self._delays: Delays | None = None
+        self._due_s = self._woke_s = self._done_s = 0.0
+        self.be_late(lateness)
 
     @property
     def time_s(self) -> float:
-        return self.cycle * self.period_s
+        return self._woke_s
+
+    def be_late(self, lateness: Lateness | None) -> None:
+        """From the next cycle on, be late so; None: be prompt again."""
+        if lateness is None and self._delays is None:
+            return
+        lateness = lateness or Lateness()
+        self._delays = Delays(lateness, self.period_s, self._seed, self._woke_s)
 
     def request(self, request: Request) -> Outcome:
         """Ask as a holder of control would; effective from the next step."""
@@ -45,14 +68,14 @@ class LockstepBench:
         return outcome
 
     def step(self) -> tuple[float, ...]:
-        """One period: returns the sample row (see ``hil.core.samples.COLUMNS``)."""
-        time_s = self.time_s
-        self.cycle += 1
+        """One cycle: returns the sample row (see ``hil.core.samples.COLUMNS``)."""
         bench = self.bench
         drive = self.drive
         try:
-            telemetry = drive.read(time_s)
-            self.last_row = bench.advance(telemetry, self.period_s, time_s)
+            if self._delays is None:
+                self._cycle_in_time()
+            else:
+                self._cycle_late(self._delays)
         except Exception as error:
             drive.de_energise()
             bench.stop(Cause.EXCEPTION, f"{type(error).__name__}: {error}")
@@ -62,6 +85,41 @@ class LockstepBench:
         if bench.events:
             self._collect()
         return self.last_row
+
+    def _cycle_in_time(self) -> None:
+        time_s = self._woke_s
+        self.cycle += 1
+        self._woke_s = self._done_s = self._due_s = self.cycle * self.period_s
+        telemetry = self.drive.read(time_s)
+        self.last_row = self.bench.advance(telemetry, self.period_s, time_s)
+
+    def _cycle_late(self, delays: Delays) -> None:
+        """As ``hil.host.Host`` paces a cycle: late, never early, and periods lost stay lost."""
+        bench, period = self.bench, self.period_s
+        self.cycle += 1
+        self._due_s += period
+        if self._done_s > self._due_s:
+            self._due_s += period * math.floor((self._done_s - self._due_s) / period)
+        due = self._due_s
+        delay = delays.at(due)
+        last, woke = self._woke_s, max(due, self._done_s) + delay.wake_s
+        telemetry = self.drive.read_late(woke, delay)
+        before, self._done_s = self._done_s, woke + delay.device_s + delay.answer_s
+        self._done_s += WORK_S
+        self._woke_s = woke
+        between = self._done_s - before
+        if between > period + bench.profile.limits.most_cycle_late:
+            bench.held_up(between - period)
+        if self._done_s - due > period:
+            self.late_cycles += 1
+        self.last_row = bench.advance(
+            telemetry,
+            period * max(1, round((woke - last) / period)),
+            woke,
+            woke - due,
+            0.0,
+            max(0.0, telemetry.received_s - woke),
+        )
 
     def run(self, seconds: float) -> list[tuple[float, ...]]:
         """Rows of the next ``seconds``."""

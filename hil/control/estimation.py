@@ -20,7 +20,10 @@ OUTPUT_BANDWIDTH_RAD_S = 2 * math.pi * 60  # lag of output velocity costs passiv
 SLIP_SPEED_M_S = 0.004
 WANDER_S = 0.03  # friction may turn round within this time
 GAP_FILTER_S = 0.008  # of what the encoder's steps put on the motor-derived force
-LONG_PERIODS = 3.5  # a pause beyond this says more by its ends than by the filter
+LONG_S = 0.02  # a gap beyond this says more by its ends than by the model: springs swing in it
+AS_USUAL_PERIODS = 0.05  # off the period, up to which its own gains are as good
+ROUNDING_S = 1e-9  # of times that are differences of large ones
+MOST_SKEW_S = 0.005  # deflection further apart from the motor than this is not extrapolated more
 
 
 @dataclass(frozen=True)
@@ -32,6 +35,10 @@ class ObserverGains:
         torque_now, torque_before: weights (sum 1) that give the mean motor torque over the
             last period from its values at the end and at the start.
         alpha, beta: of the output's tracker, critically damped.
+        period_s: for which they hold; ``after`` gives those for another time.
+        mass, lag_s, measured_variance, force_variance, wander_per_s: as in ``gains_for``.
+        covariance: of the estimate right after a sample: row of position (position, velocity,
+            disturbance), then velocity-velocity, velocity-disturbance, disturbance-disturbance.
     """
 
     position: float
@@ -41,6 +48,40 @@ class ObserverGains:
     torque_before: float
     alpha: float
     beta: float
+    period_s: float
+    mass: float
+    lag_s: float
+    measured_variance: float
+    force_variance: float
+    wander_per_s: float
+    covariance: tuple[float, float, float, float, float, float]
+
+    def after(self, dt: float) -> tuple[float, float, float, float, float, float]:
+        """Return the gains for one sample that is taken ``dt`` s after the last.
+
+        In the order position, velocity, disturbance, torque_now, alpha, beta. One step of the
+        Kalman filter's covariance from its steady state (Riccati recursion).
+        """
+        xx, xv, xd, vv, vd, dd = self.covariance
+        per_mass = dt / self.mass
+        half = 0.5 * dt * per_mass
+        to_x = xx + dt * xv + half * xd
+        to_v = xv + dt * vv + half * vd
+        to_d = xd + dt * vd + half * dd
+        force = self.force_variance
+        x = to_x + dt * to_v + half * to_d + half * half * force
+        v = to_v + per_mass * to_d + half * per_mass * force
+        share = 1.0 / (x + self.measured_variance)
+        decay = math.exp(-dt / self.lag_s)
+        pole = math.exp(-OUTPUT_BANDWIDTH_RAD_S * dt)
+        return (
+            x * share,
+            v * share,
+            to_d * share,
+            (1.0 - self.lag_s / dt * (1.0 - decay)) / (1.0 - decay),
+            1.0 - pole * pole,
+            (1.0 - pole) ** 2 / dt,
+        )
 
 
 def observer_gains(profile: Profile, period_s: float) -> ObserverGains:
@@ -89,6 +130,8 @@ def gains_for(
     scaled = back @ a @ s
     p = solve_discrete_are(scaled.T, np.array([[1.0], [0], [0]]), process, np.eye(1))
     gain = s @ (p[:, 0] / (p[0, 0] + 1.0)) / scale
+    after = s @ (p - np.outer(p[:, 0], p[0]) / (p[0, 0] + 1.0)) @ s
+    xx, xv, xd, vv, vd, dd = (float(value) for value in after[np.triu_indices(3)])
     decay = math.exp(-t / lag_s)
     mean = lag_s / t * (1 - decay)
     pole = math.exp(-OUTPUT_BANDWIDTH_RAD_S * t)
@@ -100,6 +143,13 @@ def gains_for(
         mean - (1 - mean) * decay / (1 - decay),
         1 - pole * pole,
         (1 - pole) ** 2,
+        t,
+        m,
+        lag_s,
+        measured_variance,
+        force_noise**2,
+        wander / t,
+        (xx, xv, xd, vv, vd, dd),
     )
 
 
@@ -110,6 +160,9 @@ class Estimator:
     friction taken off); ``motor_force_band_N`` is how far friction alone can part the two.
     ``disturbance_N`` is the force on the nut that neither torque nor springs account for,
     friction above all.
+
+    All of it is as at the moment at which the latest sample was taken; ``step_s`` is the time
+    from the sample before to that one, 0 while no new one has come.
     """
 
     def __init__(self, profile: Profile, period_s: float) -> None:
@@ -122,8 +175,9 @@ class Estimator:
         self._coulomb_N = actuator.friction.coulomb * self._per_torque
         self._breakaway_N = max(actuator.friction.breakaway * self._per_torque, self._coulomb_N)
         self._viscous = actuator.friction.viscous * self._per_torque**2
-        self._long = LONG_PERIODS * period_s
-        gains = observer_gains(profile, period_s)
+        self._period = period_s
+        self._as_usual = AS_USUAL_PERIODS * period_s
+        self._gains = gains = observer_gains(profile, period_s)
         self._gain_x = gains.position
         self._gain_v = gains.velocity
         self._gain_d = gains.disturbance
@@ -149,6 +203,11 @@ class Estimator:
         self._torque = 0.0
         self._force = 0.0
         self._gap = 0.0
+        self.step_s = 0.0
+
+    def miss(self) -> None:
+        """No new sample came in this cycle: what is known stands."""
+        self.step_s = 0.0
 
     def update(
         self,
@@ -157,13 +216,39 @@ class Estimator:
         spring_force_N: float,
         motor_torque_N_m: float,
         dt: float,
+        error_s: float = 0.0,
+        skew_s: float = 0.0,
     ) -> None:
-        """Take one cycle's measurements; ``motor_torque_N_m`` in the profile's sign."""
+        """Take one sample; ``motor_torque_N_m`` in the profile's sign.
+
+        Args:
+            dt: time from the taking of the last sample to that of this one.
+            error_s: by which that may be wrong. What it explains is not taken for motion.
+            skew_s: by which the deflection is older than the motor's position; it is brought
+                to its time with the rate known so far, for the output's position.
+        """
         m = self.mass
         v = self.nut_velocity_m_s
         output = nut_position_m - deflection_m
-        if dt < self._long:
-            mean_torque = self._torque_now * motor_torque_N_m + self._torque_before * self._torque
+        if skew_s != 0.0:
+            skew_s = max(-MOST_SKEW_S, min(MOST_SKEW_S, skew_s))
+            output -= skew_s * self.deflection_rate_m_s
+        off = dt - self._period
+        if -ROUNDING_S < off < ROUNDING_S:
+            dt = self._period
+        self.step_s = dt
+        if dt < LONG_S:
+            gain_x, gain_v, gain_d = self._gain_x, self._gain_v, self._gain_d
+            now, before, alpha, beta = (
+                self._torque_now,
+                self._torque_before,
+                self._alpha,
+                self._beta,
+            )
+            if not -self._as_usual < off < self._as_usual:
+                gain_x, gain_v, gain_d, now, alpha, beta = self._gains.after(dt)
+                before = 1.0 - now
+            mean_torque = now * motor_torque_N_m + before * self._torque
             acceleration = (
                 mean_torque * self._per_torque
                 - 0.5 * (spring_force_N + self._force)
@@ -172,13 +257,18 @@ class Estimator:
             ) / m
             x = self._x + (v + 0.5 * acceleration * dt) * dt
             error = nut_position_m - x
-            self._x = x + self._gain_x * error
-            v_next = v + acceleration * dt + self._gain_v * error
-            self.disturbance_N += self._gain_d * error
-            x = self._xo + self.output_velocity_m_s * dt
+            if error_s > 0.0:
+                error = _beyond(error, error_s * v)
+            self._x = x + gain_x * error
+            v_next = v + acceleration * dt + gain_v * error
+            self.disturbance_N += gain_d * error
+            v = self.output_velocity_m_s
+            x = self._xo + v * dt
             error = output - x
-            self._xo = x + self._alpha * error
-            self.output_velocity_m_s += self._beta * error
+            if error_s > 0.0:
+                error = _beyond(error, error_s * v)
+            self._xo = x + alpha * error
+            self.output_velocity_m_s = v + beta * error
         else:
             v_next = (nut_position_m - self.nut_position_m) / dt
             self.output_velocity_m_s = (output - self.output_position_m) / dt
@@ -209,3 +299,13 @@ class Estimator:
         self.motor_force_band_N = rest * (
             self._breakaway_N + self._loss_backward * (net if net > 0.0 else -net)
         )
+
+
+def _beyond(error: float, slack: float) -> float:
+    """``error`` less what ``slack`` explains of it, either way; NaN stays."""
+    slack = slack if slack >= 0.0 else -slack
+    if error > slack:
+        return error - slack
+    if error < -slack:
+        return error + slack
+    return 0.0 if error == error else error

@@ -105,14 +105,14 @@ class Host:
                     if wire is not None:
                         wire.cycle(0)
                     telemetry = drive.read(monotonic() + LATE_ANSWER_S)
-                answered = max(0.0, telemetry.time_s - woke)
+                answered = max(0.0, telemetry.received_s - woke)
                 if wire is not None and answered > answer_by:
                     wire.note({"answer_s": answered})
                 # From here to here, so that no place in the cycle is left where a pause of
                 # this process would go unseen.
                 before, acted = acted, monotonic()
                 if acted - before > most_between:
-                    self._held_up(acted - before - period)
+                    bench.held_up(acted - before - period)
                 if woke - due > PAUSE_S and due > started + period:
                     self._explain(woke - due, woke - started)
                 row = bench.advance(telemetry, dt, woke - started, woke - due, work, answered)
@@ -192,20 +192,6 @@ class Host:
         )
         event = {"kind": "recorder_lost" if lost else "recorder_back", "text": text}
         self.link.publish_event(self._stamp(event | {"time_s": time_s}))
-
-    def _held_up(self, late_s: float) -> None:
-        bench = self.bench
-        if (
-            bench.state in (State.STANDBY, State.RUNNING)
-            or bench.energising
-            or bench.controlled_stop.running
-        ):
-            most = bench.profile.limits.most_cycle_late
-            bench.stop(
-                Cause.CYCLE_LATE,
-                f"a cycle came {1e3 * late_s:.1f} ms late, above {1e3 * most:g} ms: this computer "
-                "held the rig host up",
-            )
 
     def _failed(self, error: Exception) -> float:
         self.drive.de_energise()

@@ -219,7 +219,9 @@ class CombinedDrive:
         position = source["position"]
         moved = position.telemetry
         deflected = source["deflection"].telemetry
-        telemetry.time_s = moved.time_s
+        telemetry.time_s = telemetry.deflection_time_s = moved.time_s
+        telemetry.received_s = moved.received_s
+        telemetry.time_error_s = moved.time_error_s
         telemetry.age_s = max([device.telemetry.age_s for device in self._moving])
         telemetry.deflection_age_s = deflected.deflection_age_s
         telemetry.velocity_rad_s = speed = source["velocity"].telemetry.velocity_rad_s

@@ -7,6 +7,8 @@ import math
 import time
 
 from drivers.base import (
+    USUAL_JITTER_S,
+    AnswerJudge,
     Capabilities,
     Command,
     DriverError,
@@ -55,6 +57,8 @@ class DeclaredDrive:
         self._fault = values.get("fault")
         # A board that only senses is as young as its deflection.
         self._motor = timing_sample(values)
+        self._answers = AnswerJudge()
+        self._asked_s = self._looked_s = math.inf
         self._next_heartbeat_s = NEVER
         self._off_again_s = NEVER
         self._assumed = PowerStage.OFF
@@ -111,6 +115,7 @@ class DeclaredDrive:
     def read(self, deadline_s: float) -> Telemetry:
         """See ``drivers.base.Drive``."""
         telemetry = self.telemetry
+        self._asked_s = wires.now()
         try:
             self._poll_and_heartbeat(deadline_s)
         except DriverError as error:
@@ -122,6 +127,7 @@ class DeclaredDrive:
             except DriverError as error:
                 telemetry.lost = str(error)
         self._fill(telemetry, now)
+        self._looked_s = now
         if not telemetry.lost and now - self.board.heard_s > self._options.silence:
             telemetry.lost = (
                 f"{self._options.name} has been silent for more than "
@@ -277,7 +283,11 @@ class DeclaredDrive:
 
     def _fill(self, telemetry: Telemetry, now: float) -> None:
         motor, deflection = self._motor, self._deflection
-        telemetry.time_s = motor.time_s
+        if motor.time_s != telemetry.time_s:
+            telemetry.time_s = motor.time_s
+            telemetry.received_s = self.board.heard_s
+            telemetry.time_error_s = self._time_error_s(motor.time_s)
+        telemetry.deflection_time_s = deflection.time_s
         telemetry.age_s = min(now - motor.time_s, NEVER_HAPPENS_S)
         telemetry.deflection_age_s = min(now - deflection.time_s, NEVER_HAPPENS_S)
         telemetry.position_rad = self._position.value
@@ -290,6 +300,18 @@ class DeclaredDrive:
         telemetry.frames = self.board.counters.received
         telemetry.mode = Mode.TORQUE
         self._fill_state(telemetry)
+
+    def _time_error_s(self, taken_s: float) -> float:
+        """Return by how much the time of a sample may be off.
+
+        A polled board is judged by its answers. What a board sent by itself was stamped when it
+        was read: what lay waiting came at any time since the wire was last looked at.
+        """
+        if self._options.poll is not None:
+            return self._answers.error_s(taken_s - self._asked_s)
+        unseen = self._asked_s - self._looked_s - self._period_s
+        waited = taken_s - self._asked_s
+        return unseen if unseen > self._period_s and waited < USUAL_JITTER_S else 0.0
 
     def _fill_state(self, telemetry: Telemetry) -> None:
         dialogue = self._dialogue

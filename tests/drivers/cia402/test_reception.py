@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import struct
+import time
 
 import can
 import pytest
@@ -22,6 +23,7 @@ int32 = st.integers(-(2**31), 2**31 - 1)
 def reception(**more):
     r = Reception(Cia402Options(bus={"interface": "local_socket"}, node=5, **more))
     r.start(0.9e-3, 4096)
+    r.asked(time.monotonic())
     return r
 
 

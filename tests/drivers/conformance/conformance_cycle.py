@@ -131,7 +131,9 @@ class CycleConformance(Benched):
             telemetry = drive.read(before + PATIENCE_S)
             after = time.monotonic()
             drive.write(OFF)
-            assert last_s < telemetry.time_s <= after
+            assert last_s < telemetry.time_s <= telemetry.received_s <= after
+            assert last_s < telemetry.deflection_time_s <= after
+            assert 0.0 <= telemetry.time_error_s < PATIENCE_S
             assert 0.0 <= telemetry.age_s <= after - telemetry.time_s
             assert 0.0 <= telemetry.deflection_age_s < PATIENCE_S
             assert telemetry.frames > frames

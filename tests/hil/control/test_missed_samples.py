@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import pytest
 
+from drivers.simulated.lateness import Delay
 from hil.bench.lockstep import LockstepBench
+from hil.control.estimation import Estimator
 from hil.core.requests import Apply, Commission, Enable, Float, MotorSpeed, PowerOn
 from hil.core.samples import INDEX, State
 from hil.profile.loader import load_profile
@@ -51,37 +53,102 @@ def towards_an_end(bench: LockstepBench) -> None:
     assert bench.last_row[SPEED] == pytest.approx(0.008, abs=0.003)
 
 
-@pytest.mark.parametrize("held_up_ms", [2, 7, 40])
-def test_an_answer_that_was_held_up_is_no_sudden_speed(held_up_ms: int) -> None:
-    """As ``hil.host`` meets it: awake in time, the answer late, and the rig moved on meanwhile."""
+class Woken:
+    """The cycle as ``hil.host`` runs it, each woken by hand."""
+
+    def __init__(self, bench: LockstepBench) -> None:
+        self.bench = bench
+        self.now_s = bench.time_s
+        for _ in range(3):
+            self.cycle(Delay())
+
+    def cycle(self, delay: Delay, after_s: float | None = None) -> float:
+        """Wake ``after_s`` (a period) after the last cycle was done; returns the nut's speed."""
+        bench = self.bench
+        bench.request(Enable(held=True))
+        dt = bench.period_s if after_s is None else after_s
+        woke = self.now_s + dt
+        telemetry = bench.drive.read_late(woke, delay)
+        self.now_s = woke + delay.device_s + delay.answer_s
+        row = bench.bench.advance(telemetry, dt, woke)
+        bench.drive.write(bench.bench.command)
+        return row[SPEED]
+
+
+@pytest.mark.parametrize("held_up_ms", [2, 7, 15])
+@pytest.mark.parametrize("where", ["wake_s", "device_s", "answer_s"])
+def test_a_cycle_that_was_held_up_is_no_sudden_speed(held_up_ms: int, where: str) -> None:
+    """Before the wake-up, before the sampling or before the answer; the rig moves on meanwhile."""
     bench = LockstepBench(load_profile("footplate_trainer"))
     towards_an_end(bench)
-    period = bench.period_s
-    seen = []
-    periods_gone = 1
-    for held_up_s in [1e-3 * held_up_ms, 0.0] + 5 * [0.0]:
-        bench.request(Enable(held=True))
-        bench.drive.core.advance(held_up_s)
-        telemetry = bench.drive.read()
-        row = bench.bench.advance(
-            telemetry, periods_gone * period, bench.time_s, answer_s=held_up_s + 0.1 * period
-        )
-        bench.drive.write(bench.bench.command)
-        seen.append(row[SPEED])
-        # Woken a period later than it was answered at the earliest.
-        periods_gone = 1 + round(held_up_s / period)
+    woken = Woken(bench)
+    held_up_s = 1e-3 * held_up_ms
+    if where == "wake_s":
+        seen = [woken.cycle(Delay(), bench.period_s + held_up_s)]
+    else:
+        seen = [woken.cycle(Delay(**{where: held_up_s}))]
+    # The periods that were lost stay lost: the next is due at once.
+    seen.append(woken.cycle(Delay(), 0.2 * bench.period_s))
+    seen += [woken.cycle(Delay()) for _ in range(8)]
     assert bench.bench.state is State.RUNNING
     assert seen == pytest.approx([0.008] * len(seen), abs=0.005)
 
 
-def test_answers_that_are_always_late_are_used_all_the_same() -> None:
+@pytest.mark.parametrize("where", ["device_s", "answer_s"])
+def test_answers_that_are_always_late_are_used_all_the_same(where: str) -> None:
     bench = LockstepBench(load_profile("footplate_trainer"))
     towards_an_end(bench)
+    woken = Woken(bench)
     used = set()
     for _ in range(40):
-        bench.request(Enable(held=True))
-        telemetry = bench.drive.read()
-        bench.bench.advance(telemetry, bench.period_s, bench.time_s, answer_s=bench.period_s)
-        bench.drive.write(bench.bench.command)
+        seen = woken.cycle(Delay(**{where: bench.period_s}))
         used.add(bench.bench.estimator.nut_position_m)
-    assert len(used) >= 40 // 6
+        # No more is known of the speed than the moments at which it was seen.
+        assert seen == pytest.approx(0.008, abs=0.012)
+    assert bench.bench.state is State.RUNNING and len(used) == 40
+
+
+def test_an_old_sample_is_no_sudden_speed() -> None:
+    """Taken 10 ms before it is used, at 30 mm/s: by the wake-ups it would read 290 mm/s."""
+    estimator = Estimator(load_profile("footplate_trainer"), 0.001)
+    bench = LockstepBench(load_profile("footplate_trainer"))
+    bench.bench.estimator = estimator
+    telemetry = bench.drive.read()
+    speed_m_s = 0.03
+    for k in range(400):
+        taken = 10 + 0.001 * k + (0.010 if k > 300 else 0.0)
+        telemetry.time_s = telemetry.deflection_time_s = taken
+        telemetry.position_rad = speed_m_s * taken / bench.bench.nut_per_rad
+        # Cycle 300 is held up by 10 ms after its sample was taken.
+        dt = 0.011 if k == 300 else 0.001
+        row = bench.bench.advance(telemetry, dt, taken + (0.010 if k == 300 else 0.0))
+        if k > 200:
+            assert row[SPEED] == pytest.approx(speed_m_s, abs=0.001)
+
+
+def test_a_deflection_from_another_cycle_is_brought_to_the_time_of_the_motor() -> None:
+    """One of the two messages is lost now and then while the nut runs against the springs."""
+    bench = LockstepBench(load_profile("footplate_trainer"))
+    telemetry = bench.drive.read()
+    speed_m_s = 0.05
+    counts = telemetry.deflection_counts
+    worst = 0.0
+    per_count = abs(
+        bench.bench.calibration.deflection(counts + 1) - bench.bench.calibration.deflection(counts)
+    )
+    sign = (
+        1
+        if bench.bench.calibration.deflection(counts + 1)
+        > bench.bench.calibration.deflection(counts)
+        else -1
+    )
+    for k in range(150):
+        taken = 10 + 0.001 * k
+        felt = taken - (0.002 if k > 60 and k % 20 == 0 else 0.0)
+        telemetry.time_s, telemetry.deflection_time_s = taken, felt
+        telemetry.position_rad = speed_m_s * (taken - 10) / bench.bench.nut_per_rad
+        telemetry.deflection_counts = counts + round(sign * speed_m_s * (felt - 10) / per_count)
+        row = bench.bench.advance(telemetry, 0.001, taken)
+        if k > 60:
+            worst = max(worst, abs(row[INDEX["output_velocity_m_s"]]))
+    assert worst < 0.002  # by positions of different times it would be 10 mm/s

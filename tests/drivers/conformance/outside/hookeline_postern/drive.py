@@ -225,7 +225,8 @@ class PosternDrive:
             return  # the same once more
         telemetry = self.telemetry
         self._number = int(number)
-        self._sampled_s = telemetry.time_s = self._heard_s
+        self._sampled_s = telemetry.time_s = telemetry.received_s = self._heard_s
+        telemetry.deflection_time_s = self._heard_s
         telemetry.power = STAGE.get(int(stage), PowerStage.UNKNOWN)
         telemetry.status_word = int(stage)
         telemetry.mode = Mode.TORQUE
