@@ -127,6 +127,11 @@ class BenchState:
         """Whether the power stage has been asked on and has not come yet."""
         return self._power.requested is PowerRequest.ON
 
+    @property
+    def powered(self) -> bool:
+        """Whether the power stage is on, or coming on, to follow requests."""
+        return self.state in (State.STANDBY, State.RUNNING) or self.energising
+
     def _designed(self, profile: Profile) -> ForceGains:
         delay_s = self.capabilities.command_delay_cycles * self.period_s
         return design(profile, self.period_s, delay_s)

@@ -151,6 +151,11 @@ WORDING: dict[int, Wording] = {
         "The hold-to-run control was let go.",
         "Reset, hold it again, and power on.",
     ),
+    Cause.CONTROL_RELEASED: Wording(
+        "Control released",
+        "Control was given up while the power stage was on or coming on.",
+        "Take control, reset, and power on again.",
+    ),
     Cause.CYCLE_LATE: Wording(
         "Cycle late",
         "The rig host was held up; meanwhile the drive followed its last command.",

@@ -44,6 +44,7 @@ class Cause(enum.IntEnum):
     DRIVE_DISABLED = 45  # power stage left ON by itself, without a fault
     HOLD_TO_RUN_RELEASED = 46  # the hold-to-run control was let go, or its sign stayed out
     CYCLE_LATE = 47  # the rig host itself was held up; meanwhile the last command stood
+    CONTROL_RELEASED = 50  # control ended, or passed on, with the power stage on or coming on
 
 
 # Causes after which nothing may be commanded any more: power is removed at once.
@@ -65,4 +66,6 @@ ALWAYS_CATEGORY_0 = frozenset(
     )
 )
 # Causes a person or program chose; every other one is a trip, kept as a run of its own.
-CHOSEN = frozenset((Cause.OPERATOR, Cause.HOST_ENDING, Cause.HOLD_TO_RUN_RELEASED))
+CHOSEN = frozenset(
+    (Cause.OPERATOR, Cause.HOST_ENDING, Cause.HOLD_TO_RUN_RELEASED, Cause.CONTROL_RELEASED)
+)

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
+from pydantic import BaseModel, ConfigDict, FailFast, Field, TypeAdapter
 
 # Ends the refusal of a behaviour that does not hold the load: a client may ask and apply again.
 CONFIRM_LOAD_MOTION = "Hold the position, or apply it with 'load_may_move'."
@@ -72,7 +72,9 @@ class Waveform(Message):
     frequency_Hz: float = Field(1.0, gt=0, le=500)
     end_frequency_Hz: float = Field(1.0, gt=0, le=500)
     duration_s: float = Field(10.0, gt=0, le=3600)
-    points: tuple[tuple[float, float], ...] = Field((), max_length=MOST_POINTS)
+    points: Annotated[tuple[tuple[float, float], ...], FailFast()] = Field(
+        (), max_length=MOST_POINTS
+    )
     stiffness_N_m: float = Field(20000.0, gt=0)  # for ``of: rest``
     damping_N_s_m: float = Field(0.0, ge=0)
 

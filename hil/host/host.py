@@ -27,7 +27,7 @@ from hil.bench import Bench, drive_facts, facts_to_dict
 from hil.core import COLUMNS, Cause, EndCommission, Reset, State, Stop, read_private
 from hil.host.pauses import PAUSE_S, PauseWitness
 from hil.host.realtime import RealtimeGrant, own_processor, prepare_realtime, sleep_until
-from hil.link import CurveKeyError, LinkError, LinkServer, ServerKeys
+from hil.link import CurveKeyError, Incoming, LinkError, LinkServer, ServerKeys
 from hil.profile import (
     Profile,
     ProfileError,
@@ -43,6 +43,11 @@ LATE_ANSWER_S = 0.004
 BEAT_S = 0.04
 RECORDER_SILENT_S = 0.8  # it looks 20 times a second; a busy computer may pause it
 WAIT_S = 0.0005  # until the first cycle
+# One message that keeps all others waiting for so long keeps a stop waiting too. Common practice,
+# no source: a third of the shortest heartbeat limit in the profiles.
+DEAF_S = 0.05
+# Stops of which the link's gate knows before the bench does.
+ASKED_FOR = (Cause.OPERATOR, Cause.CONTROL_RELEASED, Cause.HEARTBEAT_LATE)
 
 
 class Host:
@@ -68,11 +73,12 @@ class Host:
         self.ending = False
         self.parent: int | None = None  # ends when this process is gone
         self._sent_s: float | None = None  # when the stop being executed was asked for
-        self._had_holder = False
         self._recorder_lost = False
         self.awake_process: int | None = None  # keeps the processor awake, at SIGCONT
         self._awake = False
         self.pauses = PauseWitness()
+        self._tenure = link.gate.tenure
+        self._widen = False  # the limits of a holder who is gone are to be taken back
 
     def run(self) -> None:
         """Cycle until ``ending`` is set; the drive is de-energised on the way out."""
@@ -124,7 +130,7 @@ class Host:
             if bench.events:
                 self._publish_events(woke, written)
             try:
-                for incoming in link.poll(written):
+                for incoming in link.poll(written, self._powered):
                     self._answer(incoming)
                 self._watch_holder(written)
                 self._keep_awake()
@@ -203,9 +209,15 @@ class Host:
         self.bench.stop(cause, f"{type(error).__name__}: {error}")
         return written
 
-    def _answer(self, incoming: Any) -> None:
+    def _powered(self) -> bool:
+        return self.bench.powered
+
+    def _answer(self, incoming: Incoming) -> None:
         request = incoming.request
         if isinstance(request, Stop):
+            if incoming.cause is not None:
+                self.bench.stop(incoming.cause, request.cause)
+                return
             self._sent_s = request.sent_s or None
         drive = self.drive
         if (
@@ -221,32 +233,42 @@ class Host:
         self.link.reply(incoming, outcome.accepted, outcome.text)
 
     def _watch_holder(self, now_s: float) -> None:
-        link = self.link
-        bench = self.bench
-        if link.holder is not None:
-            self._had_holder = True
-            if link.holder_late(now_s):
-                name = link.holder
-                link.drop_holder()
-                self._lost_holder(f"no heartbeat from '{name}', who held control")
-            return
-        if bench.envelope is not None:
-            bench.ask(EndCommission())  # whoever restricted the bench is gone
-        if self._had_holder:
-            self._had_holder = False
-            if bench.state in (State.STANDBY, State.RUNNING):
-                self._lost_holder("control was given up while the power stage was on")
-
-    def _lost_holder(self, detail: str) -> None:
-        self._had_holder = False
-        if self.bench.state is not State.DE_ENERGISED or self.bench.energising:
-            self.bench.stop(Cause.HEARTBEAT_LATE, detail)
+        link, bench = self.link, self.bench
+        gate = link.gate
+        if gate.tenure != self._tenure:
+            self._tenure = gate.tenure
+            self._widen = bench.envelope is not None
+        if self._widen or (gate.holder is None and bench.envelope is not None):
+            # Whoever restricted the bench is gone. Refused while a controlled stop runs.
+            self._widen = not bench.ask(EndCommission()).accepted
+        powered = bench.powered
+        if gate.holder is None:
+            if powered:
+                bench.stop(Cause.CONTROL_RELEASED)
+                gate.stopped(now_s)
+        elif gate.late(now_s):
+            silent = 1e3 * gate.silent_s(now_s)
+            detail = (
+                f"the newest heartbeat from '{gate.holder}', who held control, was sent "
+                f"{silent:.0f} ms ago"
+            )
+            link.drop_holder(powered)
+            if powered:
+                bench.stop(Cause.HEARTBEAT_LATE, detail)
+        if powered and link.deaf_s(now_s) > DEAF_S:
+            gate.stopped(now_s)
+            bench.stop(
+                Cause.HEARTBEAT_LATE,
+                "one endless message keeps all others waiting, a stop would not be heard",
+            )
 
     def _publish_events(self, seen_s: float, written_s: float) -> None:
         # Requests are taken after a cycle's command has left, so a stop asked for is published
         # after the next cycle's write: ``written_s`` is when its command was on the wire.
         for event in self.bench.events:
             if event["kind"] == "stop":
+                if event["code"] not in ASKED_FOR:
+                    self.link.gate.stopped(seen_s)
                 asked = self._sent_s if event["code"] == Cause.OPERATOR else None
                 lag = written_s - (asked if asked and 0 < written_s - asked < 10 else seen_s)
                 event["to_wire_ms"] = round(1e3 * max(lag, 0.0), 3)
@@ -272,6 +294,7 @@ class Host:
             "time_s": time_s,
             "state": self.bench.state.name,
             "holder": self.link.holder,
+            "reset_needed": self.link.gate.reset_needed,
             "cycles": self.bench.cycle,
             "late_cycles": self.late_cycles,
             "skipped_periods": self.skipped_periods,

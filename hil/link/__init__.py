@@ -8,7 +8,7 @@ from hil.link.gaps import GapCounter
 from hil.link.items import Answer
 from hil.link.keys import ClientKeys, CurveKeyError, ServerKeys, make_client_keys, make_server_keys
 from hil.link.messages import to_json
-from hil.link.server import LinkServer
+from hil.link.server import Incoming, LinkServer
 
 __all__ = [
     "Answer",
@@ -18,6 +18,7 @@ __all__ = [
     "CurveKeyError",
     "GapCounter",
     "HostGone",
+    "Incoming",
     "LinkError",
     "LinkServer",
     "Refused",

@@ -27,8 +27,10 @@ from __future__ import annotations
 
 import contextlib
 import json
+import math
 import threading
 import time
+from collections import deque
 from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
@@ -38,12 +40,12 @@ import numpy as np
 import zmq
 
 from hil.core import COLUMNS, Request, Stop
-from hil.link.connection import Sockets, open_sockets
+from hil.link.connection import BUFFERED, Sockets, open_sockets
 from hil.link.errors import HostGone, LinkError, Refused
 from hil.link.gaps import GapCounter
 from hil.link.items import Answer, Block, Event
 from hil.link.keys import ClientKeys
-from hil.link.messages import EVENT, HEAD, KIND, ROWS, SCHEMA_VERSION
+from hil.link.messages import EVENT, HEAD, KIND, ROWS, SCHEMA_VERSION, STAMP
 from hil.link.request_client import RequestClient
 
 __all__ = ["Answer", "Block", "Client", "Event", "HostGone", "LinkError", "Refused"]
@@ -51,6 +53,7 @@ __all__ = ["Answer", "Block", "Client", "Event", "HostGone", "LinkError", "Refus
 SILENT_S = 1.0  # the rig host heartbeats 25 times a second
 ANSWER_S = 2.0
 PRESENCE_S = 1.0  # between signs of life of a client without control
+SLICE_S = 0.02  # of waiting for samples
 BEATS_PER_LIMIT = 5  # of the holder of control
 
 
@@ -63,12 +66,15 @@ class Client:
         name: under which the rig host knows this client; made unique there.
         description: of the bench, as the rig host gave it (profile, columns, rate_hz, ...).
         in_control: whether this client holds control, as far as it has heard.
+        reset_needed: whether the last stop was reset by a holder of control who was gone when
+            ``take_control`` was answered: power-on is refused until this client resets.
     """
 
     def __init__(self, sockets: Sockets, name: str) -> None:
         self.name = name
         self.description: dict[str, Any] = {}
         self.in_control = False
+        self.reset_needed = False
         self._sockets = sockets
         self._id = ""
         self._limit_s = 0.15
@@ -76,7 +82,8 @@ class Client:
         self._heard_s = 0.0
         self._host = b""
         self._gaps = GapCounter()
-        self._pending: list[Block | Event] = []
+        self._pending: deque[Block | Event] = deque()
+        self._most_pending = math.inf if sockets.unlimited else BUFFERED
         self._requests = RequestClient(sockets, self._beat_if_in_control)
         self._receiving = threading.Lock()
         self._keeper: threading.Thread | None = None
@@ -150,7 +157,8 @@ class Client:
         self._beat_if_due()
         self._drain()
         with self._receiving:
-            items, self._pending = self._pending, []
+            items = list(self._pending)
+            self._pending.clear()
         return items
 
     def watch(self, seconds: float) -> Iterator[Block | Event]:
@@ -173,6 +181,11 @@ class Client:
             return True
         self._drain()  # it may have been this end that slept
         return time.monotonic() - self._heard_s <= SILENT_S
+
+    @property
+    def round_trip_s(self) -> float:
+        """Time from the latest question to its answer, in s; NaN before the first."""
+        return self._requests.round_trip_s
 
     @property
     def lost_samples(self) -> int:
@@ -266,8 +279,9 @@ class Client:
             Refused: somebody else holds it; the text says who.
             HostGone: no answer.
         """
-        self._ask({"type": "acquire_control"}, ANSWER_S)
+        reply = self._ask({"type": "acquire_control"}, ANSWER_S)
         self._now_in_control()
+        self.reset_needed = bool(reply["data"].get("reset_needed"))
 
     def release_control(self) -> None:
         """Give control up. With the power stage on, that stops the rig.
@@ -368,8 +382,12 @@ class Client:
     def _wait(self, seconds: float) -> None:
         if self._closed:
             raise LinkError("the connection is closed; connect again")
-        if not self._pending:
-            self._sockets.samples.poll(round(1000 * seconds))
+        # In slices: the thread that keeps control takes its stamps from the same socket.
+        end = time.monotonic() + seconds
+        while not self._pending and (left := end - time.monotonic()) > 0:
+            with self._receiving:
+                if self._closed or self._sockets.samples.poll(round(1000 * min(left, SLICE_S))):
+                    return
 
     def _drain(self) -> None:
         with self._receiving:
@@ -380,7 +398,9 @@ class Client:
                     return
                 self._heard_s = time.monotonic()
                 self._requests.heard = True
-                head, host = frame[:KIND], frame[KIND:HEAD]
+                head, host = frame[:KIND], frame[KIND : 2 * KIND]
+                (stamp_s,) = STAMP.unpack_from(frame, 2 * KIND)
+                self._requests.see(stamp_s, anew=host != self._host)
                 if host != self._host:
                     self._host = host
                     self._gaps.restart()
@@ -406,7 +426,17 @@ class Client:
     def _keep(self) -> None:
         while not self._keeping.wait(self._limit_s / BEATS_PER_LIMIT):
             if self.in_control:
+                if not self._sockets.local and not self._receiving.locked():
+                    self._drain()  # a remote sign is dated by the newest stamp received
+                    self._forget_oldest()
                 self.heartbeat()
+
+    def _forget_oldest(self) -> None:
+        with self._receiving:
+            while len(self._pending) > self._most_pending:
+                item = self._pending.popleft()
+                if isinstance(item, Block):
+                    self._gaps.lost += len(item.rows)
 
     def _stop_keeping(self) -> None:
         self._keeping.set()

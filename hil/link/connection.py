@@ -13,7 +13,7 @@ from hil.link.directory import REQUESTS, SAMPLES, check_link_directory, endpoint
 from hil.link.errors import LinkError
 from hil.link.keys import ClientKeys
 
-_BUFFERED = 10_000  # messages kept for a client that does not poll, about two minutes
+BUFFERED = 10_000  # messages kept for a client that does not poll, about two minutes
 _TCP = re.compile(r"tcp://(?P<host>[^/\s]+):(?P<port>[0-9]{1,5})")
 
 
@@ -23,12 +23,14 @@ class Sockets:
     Attributes:
         where: as the user wrote it.
         local: whether both ends share one machine and its monotonic clock.
+        unlimited: whether everything is kept until it is polled.
         keys: of an encrypted link.
     """
 
     def __init__(self, where: str, local: bool) -> None:
         self.where = where
         self.local = local
+        self.unlimited = False
         self.keys: ClientKeys | None = None
         self._context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
         self.requests = self._context.socket(zmq.DEALER)
@@ -55,7 +57,8 @@ class Sockets:
         )
 
     def connect(self, requests: str, samples: str, unlimited: bool) -> None:
-        self.samples.setsockopt(zmq.RCVHWM, 0 if unlimited else _BUFFERED)
+        self.unlimited = unlimited
+        self.samples.setsockopt(zmq.RCVHWM, 0 if unlimited else BUFFERED)
         self._samples_at = samples
         try:
             self.requests.connect(requests)

@@ -3,18 +3,24 @@
 Requests socket (ROUTER at the rig host, DEALER at a client): one JSON object in one frame each
 way. ``type`` names what a client wants; ``id`` comes back in the reply, 0 asks for none::
 
-    {"type": "request", "id": 7, "request": {"kind": "tare"}}
-    {"id": 7, "ok": true, "text": "tare taken", "data": {}}
+    {"type": "request", "id": 7, "sent_s": 81.25, "request": {"kind": "tare"}}
+    {"id": 7, "ok": true, "text": "tare taken", "data": {}, "at_s": 81.26}
 
 Samples socket (PUB at the rig host): one frame. Its first four bytes tell the kind, the next
-four the rig host that sent it (drawn by lot at its start). ``ROWS`` is followed by rows of
-little-endian float64 (``hil.core.samples.ROW``), ``EVENT`` by a JSON object.
+four the rig host that sent it (drawn by lot at its start), then the stamp as a little-endian
+float64. ``ROWS`` is followed by rows of little-endian float64 (``hil.core.samples.ROW``),
+``EVENT`` by a JSON object.
+
+Stamp and ``at_s`` are the host's monotonic clock in s at sending. Everything that may lead to
+motion carries its date: ``sent_s``, the same clock, from the rig's computer; from elsewhere
+``seen_s``, the newest stamp that the sender has received.
 """
 
 from __future__ import annotations
 
 import json
 import math
+import struct
 from typing import Annotated, Any, Literal
 
 import pydantic_core
@@ -26,11 +32,13 @@ SCHEMA_VERSION = 2  # of these forms; both ends must have the same
 ROWS = b"rows"
 EVENT = b"evnt"
 KIND = 4
-HEAD = 8
+STAMP = struct.Struct("<d")
+HEAD = 2 * KIND + STAMP.size
 
-MOST_BYTES = 1_000_000  # of one message; a full table waveform needs about half
+MOST_BYTES = 131_072  # of one message; a full table waveform of 2000 points needs up to 102 kB
 MOST_BYTES_WATCHER = 16_384  # who holds no control has nothing long to say
-MOST_BYTES_ANSWERED = 16_000_000  # beyond it the connection is cut without an answer
+MOST_BYTES_ANSWERED = 262_144  # beyond it the connection is cut without an answer
+MOST_COLONS = 200  # bounds the keys of a message, and so the errors of its validation
 
 Id = Annotated[int, Field(ge=0, le=2**53)]
 Moment = Annotated[float | None, Field(default=None)]
@@ -52,6 +60,7 @@ class AcquireControl(Message):
     type: Literal["acquire_control"]
     id: Id = 0
     sent_s: Moment
+    seen_s: Moment
 
 
 class Release(Message):
@@ -67,14 +76,16 @@ class Beat(Message):
     type: Literal["heartbeat"]
     id: Id = 0
     sent_s: Moment  # time.monotonic() of a sender on the same machine
+    seen_s: Moment  # newest stamp that a sender elsewhere has received
 
 
 class RequestMessage(Message):
-    """A request to the bench. ``sent_s`` as in ``Beat``: one that lay too long is not obeyed."""
+    """A request to the bench, dated as ``Beat`` is: one that lay too long is not obeyed."""
 
     type: Literal["request"]
     id: Id = 0
     sent_s: Moment
+    seen_s: Moment
     request: Request
 
 
@@ -107,8 +118,8 @@ def id_of(text: bytes) -> int:
     """The ``id`` of a message that is not valid otherwise, or 0."""
     if len(text) <= MOST_BYTES_WATCHER:
         try:
-            found = json.loads(text)["id"]
-        except (ValueError, TypeError, KeyError, RecursionError):
+            found = pydantic_core.from_json(text)["id"]
+        except (ValueError, TypeError, KeyError):
             return 0
         if type(found) is int and 0 < found <= 2**53:
             return found

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import select
 import threading
 import time
@@ -37,10 +38,14 @@ class RequestClient:
 
     Attributes:
         heard: whether anything was ever heard of the rig host.
+        seen_s: newest stamp received from it; NaN for none.
+        round_trip_s: from the latest question to its answer; NaN before the first.
     """
 
     def __init__(self, sockets: Sockets, meanwhile: Callable[[], None]) -> None:
         self.heard = False
+        self.seen_s = math.nan
+        self.round_trip_s = math.nan
         self._sockets = sockets
         self._meanwhile = meanwhile
         self._number = 0
@@ -63,8 +68,11 @@ class RequestClient:
             HostGone: nobody is connected at the other end.
             Refused: the message is too long.
         """
-        if self._sockets.local and message["type"] in _DATED:
-            message["sent_s"] = time.monotonic()
+        if message["type"] in _DATED:
+            if self._sockets.local:
+                message["sent_s"] = time.monotonic()
+            elif math.isfinite(self.seen_s):
+                message["seen_s"] = self.seen_s
         data = to_json(message)
         if len(data) > MOST_BYTES:
             raise Refused(f"message of {len(data)} bytes; it may have {MOST_BYTES}")
@@ -89,7 +97,8 @@ class RequestClient:
         with self._asking:
             self._sort_in()  # answers that came too late for whoever asked
             number = self._next_number()
-            deadline = time.monotonic() + timeout_s
+            asked_s = time.monotonic()
+            deadline = asked_s + timeout_s
             self._send_when_connected({**message, "id": number}, deadline if greeting else 0.0)
             waiting = select.poll()
             waiting.register(self._sockets.requests.fileno(), select.POLLIN)
@@ -97,6 +106,7 @@ class RequestClient:
                 for reply in self._replies():
                     # A reply without a number is about a message too broken to have one.
                     if reply.get("id") in (number, 0):
+                        self.round_trip_s = time.monotonic() - asked_s
                         return reply
                     self._keep(reply)
                 if self._closed:
@@ -157,6 +167,15 @@ class RequestClient:
             return f"no rig host answered at '{where}'{after}; is it running{fix}?"
         return f"the rig host at '{where}' does not answer{after}; it may have ended or be stuck"
 
+    def see(self, stamp_s: float, anew: bool = False) -> None:
+        """Note a stamp received from the rig host.
+
+        Args:
+            anew: it is another rig host, whose clock may be another one.
+        """
+        if anew or not stamp_s <= self.seen_s:
+            self.seen_s = stamp_s
+
     def close(self) -> None:
         with self._sending:
             self._closed = True
@@ -210,4 +229,6 @@ class RequestClient:
                     frame = self._sockets.requests.recv(zmq.NOBLOCK)
                 except zmq.Again:
                     return
-            yield json.loads(frame)
+            reply = json.loads(frame)
+            self.see(float(reply.get("at_s", math.nan)))
+            yield reply

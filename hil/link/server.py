@@ -7,59 +7,70 @@ from __future__ import annotations
 
 import contextlib
 import datetime
+import math
 import os
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import zmq
 
-from hil.core import ROW, Marker, Request, Stop
+from hil.core import ROW, Cause, Request, Stop
+from hil.link.budgets import Budgets
 from hil.link.client_registry import ClientRegistry
 from hil.link.errors import LinkError
 from hil.link.keys import ServerKeys
 from hil.link.messages import (
-    ENVELOPE,
     EVENT,
     HEAD,
     KIND,
-    MOST_BYTES,
-    MOST_BYTES_WATCHER,
     ROWS,
     SCHEMA_VERSION,
-    AcquireControl,
+    STAMP,
     Beat,
-    Disconnect,
+    Envelope,
     Hello,
     Publish,
-    Release,
     RequestMessage,
-    explain,
-    id_of,
     to_json,
 )
+from hil.link.receiver import Received, Receiver
+from hil.link.request_gate import Act, Asked, RequestGate
 from hil.link.serving import ServerSockets
 
 __all__ = ["Incoming", "LinkError", "LinkServer"]
 
 BLOCK_S = 0.02  # of samples in one message
 KEPT_S = 120.0  # of messages kept for a client that does not take them
-AT_ONCE = 6  # messages answered in one call of poll
-OLDEST_S = 1.0  # a request that lay longer than this is not obeyed
+# Of one call of poll for receiving, however much waits: a tenth of the period at 1 kHz. One
+# message more than that may be begun.
+RECEIVE_S = 60e-6
+MOST_AT_ONCE = 6  # messages that are answered in one call of poll
 ADMISSION_S = 0.005  # between looks at who wants in over the network
-_POLLIN = int(zmq.POLLIN)
+AHEAD_S = 0.001  # a date further ahead of the host's own clock is none
+_STAMP_AT = 2 * KIND
 
 
 @dataclass(slots=True)
 class Incoming:
-    """A request for the cycle, to be answered with ``LinkServer.reply``."""
+    """A request for the cycle, to be answered with ``LinkServer.reply``.
+
+    Attributes:
+        cause: of a stop that the link itself asks for; nobody waits for its answer.
+    """
 
     client: bytes
     name: str
     request: Request
     id: int = field(default=0)
+    cause: Cause | None = None
+    asked: Asked | None = None
+
+
+def _no_power() -> bool:
+    return False
 
 
 class LinkServer:
@@ -72,9 +83,10 @@ class LinkServer:
         tcp: also serve on ``HOST:PORT`` (requests) and the next port (samples).
         keys: needed for ``tcp``; there is no network link in the clear.
         rows_per_block: rows in one message; None for 20 ms of them.
+        budgets: of messages and mistakes; None for the usual ones.
 
     Attributes:
-        holder: name of the client that holds control, or None.
+        gate: judges who may ask for what, and when.
         tcp: the address served, with the real ports if 0 was asked for; or None.
 
     Raises:
@@ -89,20 +101,18 @@ class LinkServer:
         tcp: str | None = None,
         keys: ServerKeys | None = None,
         rows_per_block: int | None = None,
+        budgets: Budgets | None = None,
     ) -> None:
         self.directory = Path(directory)
         rate_hz = float(description.get("rate_hz", 1000.0))
         rows = max(1, round(rate_hz * BLOCK_S)) if rows_per_block is None else rows_per_block
-        self.holder: str | None = None
-        self._holder_id = b""
-        self._heard_s = 0.0
-        self._control_heartbeat_s = control_heartbeat_s
+        self.gate = RequestGate(control_heartbeat_s)
         self._clients = ClientRegistry()
         self._time_s = 0.0  # of the last row
         self._row_size = ROW.size
         self._block = bytearray(HEAD + rows * ROW.size)
-        instance = os.urandom(HEAD - KIND)
-        self._block[:HEAD] = ROWS + instance
+        instance = os.urandom(KIND)
+        self._block[:_STAMP_AT] = ROWS + instance
         self._event_head = EVENT + instance
         self._view = memoryview(self._block)
         self._at = HEAD
@@ -111,6 +121,7 @@ class LinkServer:
         kept = max(1000, round(KEPT_S * (rate_hz / rows + 100)))
         self._sockets = ServerSockets(self.directory, kept, tcp, keys)
         self._requests = self._sockets.requests
+        self._receiver = Receiver(self._requests, budgets or Budgets())
         self._samples = self._sockets.samples
         self._admission = self._sockets.admission
         self.tcp = self._sockets.tcp
@@ -140,6 +151,7 @@ class LinkServer:
         """Send the rows that wait for their block to fill."""
         if self._at > HEAD:
             self._time_s = ROW.unpack_from(self._block, self._at - self._row_size)[0]
+            STAMP.pack_into(self._block, _STAMP_AT, time.monotonic())
             self._samples.send(self._view[: self._at], zmq.NOBLOCK)
             self._at = HEAD
 
@@ -147,45 +159,53 @@ class LinkServer:
         """Send an event, a mapping with ``kind``; rows before it leave first."""
         if event.get("kind") != "heartbeat":
             self.flush()
-        self._samples.send(self._event_head + to_json(dict(event)), zmq.NOBLOCK)
+        stamp = STAMP.pack(time.monotonic())
+        self._samples.send(self._event_head + stamp + to_json(dict(event)), zmq.NOBLOCK)
 
-    def poll(self, now_s: float) -> list[Incoming]:
-        """Requests that the cycle must decide on, stops first; the rest is answered here.
+    def poll(self, now_s: float, powered: Callable[[], bool] = _no_power) -> Iterator[Incoming]:
+        """Yield the requests that the cycle must run, in their order; the rest is answered here.
+
+        Run each before the next is taken: each is judged when its turn comes. See
+        :mod:`hil.link.request_gate`.
 
         Args:
             now_s: ``time.monotonic()``.
+            powered: tells whether the power stage is on or coming on, at that moment.
         """
         if self._admission is not None and now_s >= self._next_admission_s:
             self._next_admission_s = now_s + ADMISSION_S
             self._admission.poll()
-        taken: list[Incoming] = []
-        requests = self._requests
-        for _ in range(AT_ONCE):
-            if not int(requests.getsockopt(zmq.EVENTS)) & _POLLIN:
-                break
-            incoming = self._receive()
-            if incoming is None:
-                continue
-            if isinstance(incoming.request, Stop):
-                taken.insert(0, incoming)
-            else:
-                taken.append(incoming)
-        return taken
+        if not self._receiver.waiting:
+            return
+        for asked in self.gate.order(self._batch(time.monotonic() + RECEIVE_S)):
+            yield from self._take(asked, powered)
 
     def reply(
         self, incoming: Incoming, accepted: bool, text: str, data: Mapping[str, Any] | None = None
     ) -> None:
-        """Publish the client what became of its request; nothing happens if it is gone."""
+        """Tell the client what became of its request; nothing happens if it is gone."""
+        if incoming.asked is not None:
+            self.gate.ran(incoming.asked, accepted)
         self._answer(incoming.client, incoming.id, accepted, text, data)
+
+    @property
+    def holder(self) -> str | None:
+        """Name of the client that holds control, or None."""
+        return self.gate.holder
 
     def holder_late(self, now_s: float) -> bool:
         """Whether somebody holds control and has been silent for too long."""
-        return self.holder is not None and now_s - self._heard_s > self._control_heartbeat_s
+        return self.gate.late(now_s)
 
-    def drop_holder(self) -> None:
-        """AcquireControl control away from whoever holds it."""
-        if self.holder is not None:
-            self._set_holder(b"", None)
+    def deaf_s(self, now_s: float) -> float:
+        """Return how long one endless message has kept all others waiting, in s."""
+        return self._receiver.deaf_s(now_s)
+
+    def drop_holder(self, powered: bool = False) -> None:
+        """Take control away from whoever holds it; with power on, the caller stops the bench."""
+        if self.gate.holder is not None:
+            self.gate.end_control(powered, time.monotonic())
+            self._publish_control()
 
     def close(self) -> None:
         """Let what was sent leave (half a second at most) and free the directory."""
@@ -193,91 +213,61 @@ class LinkServer:
 
     # ------------------------------------------------------------------ messages
 
-    def _receive(self) -> Incoming | None:
-        """AcquireControl one message; answer it here, or return what the cycle must decide on."""
-        try:
-            client = self._requests.recv(zmq.NOBLOCK)
-            frame = self._requests.recv(zmq.NOBLOCK, copy=False)
-            last, extra = frame, False
-            while last.more:
-                last = self._requests.recv(zmq.NOBLOCK, copy=False)
-                extra = True
-        except zmq.Again:
-            return None
-        now_s = time.monotonic()  # anew: this process may have been held up since the last
-        holds = client == self._holder_id
-        size = len(frame.buffer)
-        most = MOST_BYTES if holds else MOST_BYTES_WATCHER
-        if extra or size > most:
-            what = (
-                "a message is one frame"
-                if extra
-                else f"message of {size} bytes; {'' if holds else 'without control '}"
-                f"it may have {most}"
-            )
-            self._answer(client, 0, False, what)
-            return None
-        text = frame.bytes
-        try:
-            said = ENVELOPE.validate_json(text)
-        except ValueError as error:
-            self._answer(client, id_of(text), False, explain(error))
-            return None
-        if type(said) is Beat:
-            if holds:
-                self._hear(said.sent_s, now_s)
-            self._clients.heard(client, now_s)
-            return None
-        return self._decide(client, said, now_s)
+    def _batch(self, end_s: float) -> Iterator[Asked]:
+        for received in self._receiver.batch(self.gate.holder_id, end_s, MOST_AT_ONCE):
+            if received.said is not None:
+                asked = self._heard(received, received.said)
+                if asked is not None:
+                    yield asked
+            elif received.text:
+                self._answer(received.client, received.id, False, received.text)
+                if received.cut_off and received.client == self.gate.holder_id:
+                    # Its word cannot be had any more: the end of its control.
+                    yield Asked(received.client, self.gate.holder, Act.DISCONNECT)
 
-    def _decide(
-        self,
-        client: bytes,
-        said: Hello | AcquireControl | Release | RequestMessage | Publish | Disconnect | Beat,
-        now_s: float,
-    ) -> Incoming | None:
+    def _heard(self, received: Received, said: Envelope) -> Asked | None:
+        """Answer what changes nothing of the bench; return the rest, dated."""
+        client, now_s = received.client, received.received_s
         if isinstance(said, Hello):
             self._greet(client, said, now_s)
             return None
         name = self._clients.heard(client, now_s)
-        if isinstance(said, RequestMessage) and isinstance(said.request, Stop):
-            return Incoming(client, name or "a client without a name", said.request, said.id)
-        if name is None:
-            self._answer(client, said.id, False, "say hello first", {"hello": True})
+        if isinstance(said, Beat):
+            self.gate.hear(client, _date(received.local, said, now_s), now_s)
             return None
-        holds = client == self._holder_id
+        if isinstance(said, Publish):
+            if name is None:
+                self._answer(client, said.id, False, "say hello first", {"hello": True})
+            else:
+                self._pass_on(name, said)
+                self._answer(client, said.id, True, "told")
+            return None
+        asked = Asked(client, name, Act(said.type), id=said.id, local=received.local)
         if isinstance(said, RequestMessage):
-            if isinstance(said.request, Marker):
-                return Incoming(client, name, said.request, said.id)
-            if not holds:
-                self._answer(client, said.id, False, f"you do not hold control; {self._who()}")
-                return None
-            self._hear(said.sent_s, now_s)
-            if said.sent_s is not None and now_s - said.sent_s > OLDEST_S:
-                self._answer(
-                    client,
-                    said.id,
-                    False,
-                    f"the request lay for {now_s - said.sent_s:.1f} s and was not obeyed; "
-                    "ask again if it still holds",
-                )
-                return None
-            return Incoming(client, name, said.request, said.id)
-        if isinstance(said, AcquireControl):
-            self._give_control(client, name, said, now_s)
-        elif isinstance(said, Release):
-            if holds:
-                self._set_holder(b"", None)
-            self._answer(client, said.id, True, "control is free" if holds else "you held none")
-        elif isinstance(said, Publish):
-            self._pass_on(name, said)
-            self._answer(client, said.id, True, "told")
-        elif isinstance(said, Disconnect):
-            if holds:
-                self._set_holder(b"", None)
-            self._clients.forget(client)
-            self._answer(client, said.id, True, "bye")
-        return None
+            asked.request = said.request
+        asked.date_s = _date(received.local, said, now_s)
+        return asked
+
+    def _take(self, asked: Asked, powered: Callable[[], bool]) -> Iterator[Incoming]:
+        gate = self.gate
+        holder = gate.holder_id
+        name = asked.name or "a client without a name"
+        verdict = gate.take(asked, powered(), time.monotonic())
+        if verdict.stop:
+            stop = Stop(cause=verdict.stop[:200])
+            yield Incoming(asked.client, name, stop, cause=Cause.CONTROL_RELEASED)
+        if gate.holder_id != holder:
+            self._publish_control()
+        if verdict.run:
+            assert asked.request is not None
+            yield Incoming(asked.client, name, asked.request, asked.id, asked=asked)
+            return
+        if asked.act is Act.DISCONNECT:
+            self._clients.forget(asked.client)
+        data: dict[str, Any] = {"hello": True} if verdict.greet else {}
+        if asked.act is Act.ACQUIRE:
+            data |= {"holder": gate.holder, "reset_needed": gate.reset_needed}
+        self._answer(asked.client, asked.id, verdict.accepted, verdict.text, data)
 
     def _greet(self, client: bytes, said: Hello, now_s: float) -> None:
         if said.schema_version != SCHEMA_VERSION:
@@ -289,7 +279,7 @@ class LinkServer:
                 f"{said.schema_version}); install the same one",
             )
             return
-        name = self._clients.greet(client, said.name, now_s, keep=self._holder_id)
+        name = self._clients.greet(client, said.name, now_s, keep=self.gate.holder_id)
         self._answer(
             client,
             said.id,
@@ -298,36 +288,11 @@ class LinkServer:
             {**self._hello, "name": name, "client": client.hex(), "holder": self.holder},
         )
 
-    def _give_control(self, client: bytes, name: str, said: AcquireControl, now_s: float) -> None:
-        if said.sent_s is not None and now_s - said.sent_s > OLDEST_S:
-            self._answer(client, said.id, False, "the request lay too long; ask again")
-        elif self.holder is not None and client != self._holder_id:
-            self._answer(
-                client,
-                said.id,
-                False,
-                f"control is held by '{self.holder}'; it must be released there first",
-                {"holder": self.holder},
-            )
-        else:
-            self._heard_s = now_s
-            if client != self._holder_id:
-                self._set_holder(client, name)
-            self._answer(client, said.id, True, "you hold control", {"holder": name})
-
-    def _who(self) -> str:
-        return f"'{self.holder}' does" if self.holder else "take it first"
-
-    def _hear(self, sent_s: float | None, now_s: float) -> None:
-        # What waited here while this process slept is no proof that its sender lives.
-        heard_s = now_s if sent_s is None else min(sent_s, now_s)
-        if heard_s > self._heard_s:
-            self._heard_s = heard_s
-
-    def _set_holder(self, client: bytes, name: str | None) -> None:
-        self.holder = name
-        self._holder_id = client
-        self._publish_own({"kind": "control", "holder": name, "client": client.hex()})
+    def _publish_control(self) -> None:
+        gate = self.gate
+        self._publish_own(
+            {"kind": "control", "holder": gate.holder, "client": gate.holder_id.hex()}
+        )
 
     def _pass_on(self, name: str, said: Publish) -> None:
         event: dict[str, Any] = {"kind": said.kind, "text": said.text, "from": name}
@@ -349,7 +314,15 @@ class LinkServer:
     ) -> None:
         if id == 0 and ok:
             return
-        answer = to_json({"id": id, "ok": ok, "text": text, "data": dict(data or {})})
+        answer = to_json(
+            {"id": id, "ok": ok, "text": text, "data": dict(data or {}), "at_s": time.monotonic()}
+        )
         # A client that is gone or does not take its answers goes without.
         with contextlib.suppress(zmq.ZMQError):
             self._requests.send_multipart((client, answer), zmq.NOBLOCK)
+
+
+def _date(local: bool, said: Envelope, now_s: float) -> float:
+    """When a message was sent, at the earliest; NaN if that is not known."""
+    date_s: float | None = getattr(said, "sent_s" if local else "seen_s", None)
+    return date_s if date_s is not None and date_s <= now_s + AHEAD_S else math.nan

@@ -19,6 +19,9 @@ from hil.link.zap_handler import DOMAIN, ZapHandler
 
 _SUBSCRIPTION_BYTES = 4096
 _LINGER_MS = 500
+# Messages kept from one client that are not read yet: with the bytes of each, what a client may
+# make this process hold. A client that waits for its answers has one.
+_REQUESTS_KEPT = 200
 
 
 class ServerSockets:
@@ -54,6 +57,7 @@ class ServerSockets:
         self._context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
         try:
             self.requests = self._socket(zmq.ROUTER, MOST_BYTES_ANSWERED)
+            self.requests.setsockopt(zmq.RCVHWM, _REQUESTS_KEPT)
             self.samples = self._socket(zmq.PUB, _SUBSCRIPTION_BYTES)
             self.samples.setsockopt(zmq.SNDHWM, kept)
             raise_io_thread()

@@ -20,6 +20,7 @@ from hil.core import (
     EndRun,
     PowerOff,
     Request,
+    Reset,
     State,
     Stop,
 )
@@ -81,7 +82,7 @@ class LiveRunner(Runner):
         Raises:
             Refused: somebody else holds control.
         """
-        self._client.take_control()
+        self._take_control()
         try:
             return super().run(procedure)
         finally:
@@ -129,11 +130,17 @@ class LiveRunner(Runner):
         """Control again, if a busy computer let a heartbeat be late while nothing could move."""
         if self._client.in_control or not self._without_power:
             return False
-        self._client.take_control()
+        self._take_control()
         if self._envelope is not None:
             # The host forgot it with the control.
             self._client.request(self._envelope)
         return True
+
+    def _take_control(self) -> None:
+        self._client.take_control()
+        if self._client.reset_needed:
+            # The bench rests de-energised; only the reset of an earlier holder has expired.
+            self._client.request(Reset())
 
     @property
     def _without_power(self) -> bool:

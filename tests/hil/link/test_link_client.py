@@ -23,6 +23,7 @@ from hil.core.requests import (
     EndRun,
     Float,
     Marker,
+    PowerOn,
     Request,
     Reset,
     StartRun,
@@ -288,6 +289,8 @@ def test_the_longest_table_passes(served: Served) -> None:
     points = tuple((i * 0.1 + 1 / 3, 100.0 / 3 + i / 7) for i in range(MOST_POINTS))
     with Client.connect(served.directory) as client:
         client.take_control()
+        client.request(Reset())  # of the stops of other tests
+        client.request(PowerOn(load_supported=True))
         assert client.request(Apply(behaviour=Waveform(shape="table", points=points)))
     with pytest.raises(ValidationError, match="at most 2000"):
         Waveform(shape="table", points=(*points, (1e6, 0.0)))

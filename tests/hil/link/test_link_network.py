@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -147,3 +148,54 @@ def test_missing_and_mixed_up_files_are_named(keys: Path) -> None:
     (keys / "laptop" / "client.public").unlink()
     with pytest.raises(CurveKeyError, match="cannot be read"):
         ClientKeys.load(keys / "laptop")
+
+
+# ---------------------------------------------------------------------- age
+
+
+def test_a_request_that_was_late_over_the_network_is_refused_with_its_age(
+    network: Served, keys: Path
+) -> None:
+    mine = ClientKeys.load(keys / "laptop")
+    with Client.connect(f"tcp://{network.address}", name="far", keys=mine) as client:
+        client.take_control()
+        assert 0.0 < client.round_trip_s < 2.0
+        on_its_way = {
+            "type": "request",
+            "id": 4242,
+            "seen_s": client._requests.seen_s - 3.0,  # as if it had lain on the way since
+            "sent_s": client._requests.seen_s + 3.0,  # a remote clock counts for nothing
+            "request": {"kind": "power_on", "load_supported": True},
+        }
+        client._sockets.requests.send(json.dumps(on_its_way).encode())
+        assert client._sockets.requests.poll(10_000)
+        reply = json.loads(client._sockets.requests.recv())
+        assert not reply["ok"] and "was 3." in reply["text"] and "above 1 s" in reply["text"]
+        stop = {**on_its_way, "request": {"kind": "stop"}}
+        client._sockets.requests.send(json.dumps(stop).encode())
+        assert client._sockets.requests.poll(10_000)
+        assert json.loads(client._sockets.requests.recv())["ok"]
+
+
+def test_a_remote_holder_that_computes_keeps_control_by_its_thread(
+    network: Served, keys: Path
+) -> None:
+    mine = ClientKeys.load(keys / "laptop")
+    with Client.connect(f"tcp://{network.address}", name="far", keys=mine) as client:
+        client.take_control()
+        with client.keep_control():
+            time.sleep(0.6)  # three times the limit, without a poll
+            client.poll()
+            assert client.in_control
+
+
+def test_a_remote_holder_that_hears_nothing_new_loses_control(network: Served, keys: Path) -> None:
+    mine = ClientKeys.load(keys / "laptop")
+    with Client.connect(f"tcp://{network.address}", name="far", keys=mine) as client:
+        client.take_control()
+        end = time.monotonic() + 1.0
+        while time.monotonic() < end:
+            client.heartbeat()  # but takes no samples: its newest stamp grows old
+            time.sleep(0.02)
+        client.poll()
+        assert not client.in_control

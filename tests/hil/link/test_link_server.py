@@ -20,16 +20,20 @@ import zmq
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from hil.core.limits import Cause
 from hil.core.requests import Marker, Stop, Tare
 from hil.core.samples import COLUMNS, ROW
+from hil.link.budgets import Budgets
 from hil.link.client import Client
 from hil.link.directory import REQUESTS, SAMPLES, endpoint
 from hil.link.errors import LinkError
 from hil.link.messages import HEAD, MOST_BYTES, MOST_BYTES_WATCHER, SCHEMA_VERSION
+from hil.link.request_gate import Phase
 from hil.link.server import Incoming, LinkServer
 
 PATIENCE_S = 10.0
 ROW_0 = tuple(float(i) for i in range(len(COLUMNS)))
+DATED = ("acquire_control", "request", "heartbeat")
 DESCRIPTION: dict[str, Any] = {"rate_hz": 1000.0, "profile": {"name": "made up"}}
 
 
@@ -37,7 +41,9 @@ class Bare:
     """A server and a socket that says to it whatever a test likes."""
 
     def __init__(self, directory: Path) -> None:
-        self.server = LinkServer(directory, DESCRIPTION, 0.15)
+        # So many mistakes as tests make are more than a client may make.
+        budgets = Budgets(wrong_per_s=1e6, wrong_at_once=1e6)
+        self.server = LinkServer(directory, DESCRIPTION, 0.15, budgets=budgets)
         self.context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
         self.socket = self.open()
 
@@ -59,6 +65,9 @@ class Bare:
         return socket
 
     def send(self, message: object, socket: zmq.Socket[bytes] | None = None) -> None:
+        """Send a message; one that needs a date and has none is dated now."""
+        if isinstance(message, dict) and message.get("type") in DATED:
+            message = {"sent_s": time.monotonic(), **message}
         data = message if isinstance(message, bytes) else json.dumps(message).encode()
         (socket or self.socket).send(data)
 
@@ -84,7 +93,7 @@ class Bare:
         given: list[Incoming] = []
         quiet = 0
         while quiet < 20:
-            taken = self.server.poll(time.monotonic())
+            taken = list(self.server.poll(time.monotonic()))
             given += taken
             quiet = 0 if taken else quiet + 1
             time.sleep(0.001)
@@ -196,13 +205,148 @@ def test_strangers_are_sent_to_say_hello_but_may_stop(bare: Bare) -> None:
     assert reply["ok"] and isinstance(given[0].request, Stop)
 
 
-def test_stops_come_first(bare: Bare) -> None:
+def test_a_stop_comes_first_and_what_came_with_it_is_refused(bare: Bare) -> None:
     take_control(bare)
-    for request in ({"kind": "tare"}, {"kind": "reset"}, {"kind": "stop"}):
-        bare.send({"type": "request", "id": 7, "request": request})
-    time.sleep(0.05)  # until all three wait at the server
-    given = bare.server.poll(time.monotonic())
-    assert [incoming.request.kind for incoming in given] == ["stop", "tare", "reset"]
+    reset = {"kind": "reset"}
+    power_on = {"kind": "power_on", "load_supported": True}
+    for number, request in enumerate((reset, power_on, {"kind": "stop"}, reset), 7):
+        bare.send({"type": "request", "id": number, "request": request})
+    time.sleep(0.05)  # until all wait at the server
+    given = list(bare.server.poll(time.monotonic()))
+    assert [incoming.request.kind for incoming in given] == ["stop"]
+    bare.server.reply(given[0], True, "stopped")
+    answers = {reply["id"]: reply for reply in (bare.answer()[0] for _ in range(4))}
+    assert answers[9]["ok"]
+    assert all("a stop overtook" in answers[number]["text"] for number in (7, 8, 10))
+
+
+def test_what_was_sent_before_a_stop_and_comes_after_it_is_refused(bare: Bare) -> None:
+    take_control(bare)
+    before = time.monotonic()
+    bare.send({"type": "request", "id": 5, "request": {"kind": "stop"}})
+    assert bare.answer()[0]["ok"]
+    reset = {"type": "request", "id": 6, "request": {"kind": "reset"}}
+    assert "a stop overtook" in bare.ask({**reset, "sent_s": before})["text"]
+    assert bare.ask(reset)["ok"]
+
+
+def test_a_request_without_a_date_is_refused(bare: Bare) -> None:
+    take_control(bare)
+    reply = bare.ask(b'{"type": "request", "id": 6, "request": {"kind": "reset"}}')
+    assert not reply["ok"] and "no date" in reply["text"]
+
+
+def polled(bare: Bare, powered: bool) -> list[Incoming]:
+    deadline = time.monotonic() + PATIENCE_S
+    given: list[Incoming] = []
+    while not given and time.monotonic() < deadline:
+        given += bare.server.poll(time.monotonic(), lambda: powered)
+    return given
+
+
+@pytest.mark.parametrize("kind", ["release_control", "disconnect"])
+def test_control_given_up_with_power_on_is_a_stop(bare: Bare, kind: str) -> None:
+    take_control(bare)
+    bare.send({"type": kind, "id": 3})
+    (stop,) = polled(bare, powered=True)
+    assert stop.cause is Cause.CONTROL_RELEASED and "'bare' gave control up" in stop.request.cause
+    assert bare.server.holder is None and bare.server.gate.phase is Phase.STOPPED
+
+
+def test_a_hand_over_in_one_batch_is_a_stop_and_passes_nothing_on(bare: Bare) -> None:
+    other = bare.open()
+    assert bare.ask(hello("other"), other)["ok"]
+    take_control(bare)
+    bare.send({"type": "release_control", "id": 3})
+    time.sleep(0.02)
+    bare.send({"type": "acquire_control", "id": 4}, other)
+    time.sleep(0.05)
+    (stop,) = polled(bare, powered=True)
+    assert stop.cause is Cause.CONTROL_RELEASED
+    reply = bare.answer(other)[0]
+    assert not reply["ok"] and "a stop overtook" in reply["text"]
+
+
+# ---------------------------------------------------------------------- budgets
+
+
+def test_a_message_of_many_frames_is_dropped_in_slices_and_its_sender_cut_off(
+    directory: Path,
+) -> None:
+    bare = Bare(directory)
+    try:
+        other = bare.open()
+        assert bare.ask(hello("other"), other)["ok"]
+        assert bare.ask(hello())["ok"]
+        bare.socket.send_multipart([b""] * 50_000)
+        turns = 0
+        while not bare.socket.poll(0):
+            turns += 1
+            assert list(bare.server.poll(time.monotonic())) == []
+        reply = json.loads(bare.socket.recv())
+        assert "cut off" in reply["text"] and turns > 20
+        bare.send({"type": "hello", "id": 9, "name": "again", "schema_version": SCHEMA_VERSION})
+        assert bare.settle() == [] and not bare.socket.poll(20)
+        bare.send({"type": "request", "id": 8, "request": {"kind": "stop"}})
+        assert isinstance(bare.answer()[1][0].request, Stop)
+        assert bare.ask({"type": "acquire_control", "id": 3}, other)["ok"]
+    finally:
+        bare.close()
+
+
+def test_a_holder_that_is_cut_off_loses_control_and_power(bare: Bare) -> None:
+    take_control(bare)
+    bare.socket.send_multipart([b""] * 1000)
+    given = polled(bare, powered=True)
+    assert [one.cause for one in given] == [Cause.CONTROL_RELEASED]
+    assert bare.server.holder is None
+
+
+def test_a_flood_of_stops_keeps_nobody_from_being_heard(bare: Bare) -> None:
+    other = bare.open()
+    stop = {"type": "request", "id": 0, "request": {"kind": "stop"}}
+    for _ in range(100):
+        bare.send(stop)
+    bare.send(hello("other"), other)
+    time.sleep(0.05)
+    for _ in range(5):
+        for _ in range(10):
+            bare.send(stop)
+        assert list(bare.server.poll(time.monotonic()))  # each turn obeys at least one
+    assert bare.answer(other)[0]["text"] == "hello"
+
+
+def test_mistakes_are_answered_until_there_are_too_many(directory: Path) -> None:
+    server = LinkServer(directory, DESCRIPTION, 0.15, budgets=Budgets(0.0, 5.0))
+    context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
+    try:
+        socket = context.socket(zmq.DEALER)
+        socket.connect(endpoint(directory, REQUESTS))
+        texts = []
+        for _ in range(9):
+            socket.send(b"{}")
+            quiet = 0
+            while quiet < 20:
+                assert list(server.poll(time.monotonic())) == []
+                quiet = 0 if socket.poll(1) else quiet + 1
+                while socket.poll(0):
+                    texts.append(json.loads(socket.recv())["text"])
+        assert ["cut off" in text for text in texts] == [False] * 5 + [True]
+    finally:
+        context.destroy(linger=0)
+        server.close()
+
+
+def test_the_errors_of_a_message_are_bounded(bare: Bare) -> None:
+    many = {f"k{i}": "x" for i in range(1000)}
+    reply = bare.ask({"type": "publish", "id": 4, "kind": "notice", "values": many})
+    assert not reply["ok"] and "keys" in reply["text"]
+    take_control(bare)
+    points = [["a", "b"]] * 1900
+    wave = {"kind": "waveform", "shape": "table", "points": points}
+    apply = {"type": "request", "id": 4, "request": {"kind": "apply", "behaviour": wave}}
+    reply = bare.ask(apply)
+    assert not reply["ok"] and "points.0.0" in reply["text"] and "and 1 more" in reply["text"]
 
 
 def test_control_passes_only_through_release_or_drop(bare: Bare) -> None:
@@ -229,7 +373,7 @@ def test_a_late_request_is_named_as_late(bare: Bare) -> None:
     take_control(bare)
     old = time.monotonic() - 5.0
     tare = {"type": "request", "id": 4, "sent_s": old, "request": {"kind": "tare"}}
-    assert "lay for 5" in bare.ask(tare)["text"]
+    assert "was 5.0" in bare.ask(tare)["text"]
     stop = {"type": "request", "id": 5, "sent_s": old, "request": {"kind": "stop"}}
     assert bare.ask(stop)["ok"]  # a stop is never too late
     # A clock that runs ahead buys no more life than being heard now.
@@ -300,11 +444,11 @@ def test_whatever_is_said_is_answered_once_and_nothing_breaks(
     bare = long_lived
     bare.send(message)
     # The answer to this one tells that the message before has been dealt with.
-    bare.send({"type": "request", "id": 77, "request": {"kind": "stop", "cause": "probe"}})
+    bare.send({"type": "request", "id": 77, "request": {"kind": "marker", "text": "probe"}})
     answers = 0
     while True:
         reply, _ = bare.answer()
-        assert set(reply) == {"id", "ok", "text", "data"} and isinstance(reply["text"], str)
+        assert set(reply) == {"id", "ok", "text", "data", "at_s"} and isinstance(reply["text"], str)
         if reply["id"] == 77:
             break
         answers += 1
@@ -404,7 +548,9 @@ def test_what_is_given_is_named_and_answered(bare: Bare) -> None:
     given = bare.settle()
     assert [(one.name, one.request, one.id) for one in given] == [("bare", Tare(), 11)]
     bare.server.reply(given[0], False, "not now", {"why": 1})
-    assert bare.answer()[0] == {"id": 11, "ok": False, "text": "not now", "data": {"why": 1}}
+    reply = bare.answer()[0]
+    assert 0.0 <= time.monotonic() - reply.pop("at_s") < PATIENCE_S
+    assert reply == {"id": 11, "ok": False, "text": "not now", "data": {"why": 1}}
 
 
 def test_a_stop_does_not_wait_behind_another_request(bare: Bare) -> None:

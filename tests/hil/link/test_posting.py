@@ -33,7 +33,7 @@ def test_control_is_taken_and_a_request_answered_later(served: Served) -> None:
         assert client.in_control
         asked = client.post(Tare())
         assert client.stop()  # a question that waits takes no answer from one that does not
-        assert answer_to(client, asked).accepted
+        assert not answer_to(client, asked).silent  # taken, or overtaken by the stop
 
 
 def test_silence_is_an_answer_too_and_the_stop_was_sent_all_the_same(served: Served) -> None:

@@ -392,6 +392,8 @@ def test_every_limit_and_cause_is_provoked_here() -> None:
     provoked = {case.cause for case in CASES.values()} | {Cause.HOLD_TO_RUN_RELEASED}
     # A loop that shakes and a shaper that runs away: tests/hil/supervision/test_following.
     provoked |= {Limit.FORCE_FOLLOWING, Limit.SETPOINT_FOLLOWING, Limit.OUTPUT_ENERGY}
+    # The end of control: tests/hil/host/test_control_ends.
+    provoked |= {Cause.CONTROL_RELEASED}
     assert provoked == {*Limit, *Cause} - limited_only
 
 

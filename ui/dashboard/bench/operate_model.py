@@ -81,6 +81,7 @@ class OperateModel:
         self.notices: deque[tuple[str, str]] = deque(maxlen=50)  # (wall clock, text)
         self.holder: str | None = None
         self.in_control = False
+        self.reset_needed = False  # the last one was a holder's who is gone
         self.watch_only = False
         self.kept_run = ""
         self.last_stop = ""
@@ -195,6 +196,7 @@ class OperateModel:
         self.skipped_periods = int(event.get("skipped_periods", 0))
         self.tare_N = float(event.get("tare_N", 0.0))
         self.cause_text = str(event.get("cause_text", ""))
+        self.reset_needed = bool(event.get("reset_needed", False))
         self.host_gone = False
 
     def _on_control(self, event: Mapping[str, Any]) -> None:
@@ -388,7 +390,10 @@ class OperateModel:
 
     @property
     def may_reset(self) -> bool:
-        return not self.lock_reason and self.state is State.STOPPED
+        due = self.state is State.STOPPED or (
+            self.state is State.DE_ENERGISED and self.reset_needed
+        )
+        return not self.lock_reason and due
 
     @property
     def form(self) -> BehaviourForm:
