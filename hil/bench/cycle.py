@@ -87,13 +87,11 @@ class Bench(BenchState):
             setpoint = active.force(
                 estimator.output_position_m, estimator.output_velocity_m_s, dt_s
             )
-            damping = active.damping_N_s_m
             following = supervisor.following
             asked = setpoint
             if following.energy.damping_share > 0.0:
                 added = following.energy.damping_share * self._spare_damping(active)
                 asked -= added * estimator.output_velocity_m_s
-                damping += added
             shaped = self.shaper.shape(
                 asked,
                 supervisor.force_low_N - self.tare_N,
@@ -116,7 +114,8 @@ class Bench(BenchState):
                 true_force,
                 estimator.output_velocity_m_s,
                 asked + self.tare_N,
-                damping,
+                active.potential_force(estimator.output_position_m, estimator.output_velocity_m_s)
+                + self.tare_N,
                 shaped + self.tare_N,
                 torque,
                 self.force_controller.saturated,

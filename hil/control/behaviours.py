@@ -55,6 +55,9 @@ class ActiveBehaviour(Protocol):
     def force(self, output_position_m: float, output_velocity_m_s: float, dt: float) -> float:
         """Asked force in N on the output rod."""
 
+    def potential_force(self, output_position_m: float, output_velocity_m_s: float) -> float:
+        """Force in N of the behaviour's potential: no damping, no lead; after ``force``."""
+
 
 def start_behaviour(
     behaviour: Behaviour,
@@ -97,10 +100,14 @@ class PassiveSpring:
     def force(self, stretch_m: float) -> float:
         """Force in N for rest minus position."""
         knee = self._knee
+        self.stiffness_N_m = self._inner if -knee <= stretch_m <= knee else self._outer
+        return self.potential_force(stretch_m)
+
+    def potential_force(self, stretch_m: float) -> float:
+        """Return the same force and leave ``stiffness_N_m`` alone."""
+        knee = self._knee
         if -knee <= stretch_m <= knee:
-            self.stiffness_N_m = self._inner
             return self._inner * stretch_m
-        self.stiffness_N_m = self._outer
         if stretch_m > 0.0:
             return self._knee_force + self._outer * (stretch_m - knee)
         return self._outer * (stretch_m + knee) - self._knee_force
@@ -117,6 +124,9 @@ class _Force:
 
     def force(self, output_position_m: float, output_velocity_m_s: float, dt: float) -> float:
         return self._force - self.damping_N_s_m * output_velocity_m_s
+
+    def potential_force(self, output_position_m: float, output_velocity_m_s: float) -> float:
+        return self._force
 
 
 class _Spring:
@@ -140,6 +150,9 @@ class _Spring:
         self.stiffness_N_m = law.stiffness_N_m
         self.limited = 1 << Limit.VIRTUAL_STIFFNESS if law.stiffness_N_m < self._trimmed else 0
         return force + self._bias - self.damping_N_s_m * output_velocity_m_s
+
+    def potential_force(self, output_position_m: float, output_velocity_m_s: float) -> float:
+        return self._law.potential_force(self.rest_m - output_position_m) + self._bias
 
 
 class _Hold:
@@ -202,6 +215,10 @@ class _Hold:
             self._integral = max(-most, min(most, integral))
         return steady + self._integral
 
+    def potential_force(self, output_position_m: float, output_velocity_m_s: float) -> float:
+        error = self.rest_m - output_position_m
+        return self.stiffness_N_m * error + self._integral
+
 
 class _Wave:
     """A force or a spring's rest position over time; afterwards its offset, or last point."""
@@ -223,6 +240,7 @@ class _Wave:
         self.damping_N_s_m = b.damping_N_s_m
         self._lead = lead_s
         self._spring = PassiveSpring(profile, b.stiffness_N_m) if b.of == "rest" else None
+        self._program_N = 0.0
         self.rest_m = NAN
         self.stiffness_N_m = b.stiffness_N_m if self._spring else NAN
 
@@ -237,7 +255,13 @@ class _Wave:
             ahead = output_position_m + self._lead * output_velocity_m_s
             force = spring.force(value - ahead)
             self.stiffness_N_m = spring.stiffness_N_m
+        self._program_N = value
         return force - self.damping_N_s_m * output_velocity_m_s
+
+    def potential_force(self, output_position_m: float, output_velocity_m_s: float) -> float:
+        if self._spring is None:
+            return self._program_N
+        return self._spring.potential_force(self._program_N - output_position_m)
 
     def _value(self, time: float) -> float:
         if self._shape == "table":

@@ -2,7 +2,7 @@
 
 A passivity observer in the time domain and a passivity controller (Hannaford and Ryu,
 "Time-domain passivity control of haptic interfaces", IEEE Trans. Robotics and Automation
-18(1), 2002). The setpoint without its damping is a force with a potential, or one that a
+18(1), 2002). A behaviour without damping and lead is a force with a potential, or one that a
 program changes: its work is explained. So is the work of a difference that caps and rate limit
 explain. What remains is energy out of delay, gain or a wrong spring law. Credit is not kept:
 energy taken in earlier explains no swing now. What was put out is forgotten slowly, since a

@@ -19,6 +19,7 @@ SWING_PERIODS = 3.0  # of the bandwidth; a longer pause begins a new count
 # Time constant with which what is explained runs out. The shaper brings what it cut within
 # 0.5 s, but not while the setpoint itself uses up its rate.
 EXPLAINED_S = 1.0
+RAMPED_S = 0.15  # in which the shaper ramps back most of a gap
 
 
 class ForceFollowing:
@@ -145,18 +146,21 @@ class Following:
         self.force.reset()
         self.setpoint.reset()
         self.energy.reset()
+        self._explained_N = 0.0
+        self._fresh = True
         self.limited = self.cause = 0
 
     def change(self) -> None:
         """Begin anew with the setpoint alone: another behaviour asks for another force."""
         self.setpoint.reset()
+        self._fresh = True
 
     def follow(
         self,
         force_N: float,
         velocity_m_s: float,
         setpoint_N: float,
-        damping_N_s_m: float,
+        potential_N: float,
         shaped_N: float,
         torque_N_m: float,
         saturated: bool,
@@ -166,7 +170,7 @@ class Following:
 
         Args:
             force_N: spring force. velocity_m_s: of the output.
-            damping_N_s_m: that ``setpoint_N`` contains.
+            potential_N: force of the behaviour without damping and lead.
             saturated: the torque stands at a cap.
         """
         bounds = self._bounds
@@ -180,12 +184,27 @@ class Following:
         self.setpoint.follow(setpoint_N, shaped_N, at_cap, dt)
         self.energy.follow(
             force_N,
-            setpoint_N + damping_N_s_m * velocity_m_s,
-            self.setpoint.explained_N,
+            potential_N,
+            self._work_explained(potential_N, shaped_N, at_cap, dt),
             velocity_m_s,
             dt,
         )
         self._judge()
+
+    def _work_explained(
+        self, potential_N: float, shaped_N: float, at_cap: bool, dt: float
+    ) -> float:
+        """Difference from the potential's force in N that counts as explained.
+
+        Caps and a new behaviour explain it, and it runs out as the shaper ramps it back. The
+        rate limit does not: where it holds back what answers motion, it feeds a limit cycle.
+        """
+        gap = potential_N - shaped_N
+        gap = gap if gap >= 0.0 else -gap
+        left = self._explained_N * RAMPED_S / (RAMPED_S + dt)
+        self._explained_N = gap if (at_cap or self._fresh) and gap > left else left
+        self._fresh = False
+        return self._explained_N
 
     def _judge(self) -> None:
         """Complete ``limited`` and ``cause``; a value that is no number trips."""

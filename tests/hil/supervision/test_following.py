@@ -174,3 +174,23 @@ def test_check_names_limits_that_cannot_work(
     )
     found = [f for f in limit_inconsistencies(wrong) if f.path[:2] == ("limits", key)]
     assert any(says in f.what for f in found), found
+
+
+@pytest.mark.parametrize("cycles", [20, 40])
+def test_a_virtual_spring_that_answers_late_trips_as_unstable_within_one_swing(
+    footplate: Profile, cycles: int
+) -> None:
+    rig = Rig(footplate, 1.0, at_m=MIDDLE)
+    rig.apply(VirtualSpring(rest_m=MIDDLE, stiffness_N_m=60e3, damping_N_s_m=50.0))
+    active: Any = rig.bench.bench._active
+    prompt, waiting = active.force, deque[float]()
+
+    def late(position: float, velocity: float, dt: float) -> float:
+        waiting.append(prompt(position, velocity, dt))
+        return waiting.popleft() if len(waiting) > cycles else waiting[0]
+
+    active.force = late
+    rig.until_stopped(1.0)
+    assert rig.bench.bench.cause == Limit.OUTPUT_ENERGY
+    assert rig.bench.bench.cause_text.startswith("unstable:")
+    assert rig.limited >> Limit.OUTPUT_ENERGY & 1
