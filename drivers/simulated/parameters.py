@@ -45,7 +45,9 @@ class RigParameters:
     nut_mass_kg: float = 0.5
     peak_current_A: float = 30.0
     continuous_current_A: float = 10.0
-    motor_thermal_time_constant_s: float = 60.0
+    motor_thermal_time_constant_s: float = 60.0  # winding over housing
+    housing_thermal_time_constant_s: float = 900.0  # housing over ambient
+    housing_share: float = 0.4  # of motor_rise_K
     motor_rise_K: float = 80.0  # winding above ambient at continuous current, settled
     ambient_degC: float = 23.0
 
@@ -264,6 +266,7 @@ _POSITIVE = (
     "peak_current_A",
     "continuous_current_A",
     "motor_thermal_time_constant_s",
+    "housing_thermal_time_constant_s",
     "friction_stribeck_m_s",
     "spring_solid_m",
     "spring_solid_stiffness_N_m",

@@ -350,7 +350,12 @@ class RigPhysics(RigState):
         load = heat / count * self._per_continuous_square
         p = self.parameters
         warming = -expm1(-dt_s / p.motor_thermal_time_constant_s)
-        self.motor_rise_K += (load * p.motor_rise_K - self.motor_rise_K) * warming
+        rise = load * p.motor_rise_K
+        over = self.motor_rise_K - self.housing_rise_K
+        over += ((1.0 - p.housing_share) * rise - over) * warming
+        warming = -expm1(-dt_s / p.housing_thermal_time_constant_s)
+        self.housing_rise_K += (p.housing_share * rise - self.housing_rise_K) * warming
+        self.motor_rise_K = self.housing_rise_K + over
         warming = -expm1(-dt_s / p.drive_thermal_time_constant_s)
         self.drive_rise_K += (load * p.drive_rise_K - self.drive_rise_K) * warming
         # The winding's resistance follows its temperature, slowly: no need each advance.

@@ -17,7 +17,7 @@ class RigState:
         coordinate, coordinate_rate: of the output: lever angle from level (rad) or metres.
         current_A: torque-making motor current, positive turning the shaft positively.
         link_V: voltage of the drive's DC link; source_V: of the supply behind it.
-        motor_rise_K, drive_rise_K: above ambient.
+        motor_rise_K, housing_rise_K, drive_rise_K: above ambient; the first is the winding.
         motor_work_J, hand_work_J, source_work_J: energy put in since the start, by shaft
             torque, hands and supply.
         aligned_m: nut position at which the drive found the rotor's angle.
@@ -36,6 +36,7 @@ class RigState:
         self.link_V = p.supply_V
         self.source_V = p.supply_V
         self.motor_rise_K = 0.0
+        self.housing_rise_K = 0.0
         self.drive_rise_K = 0.0
         self.motor_work_J = 0.0
         self.hand_work_J = 0.0

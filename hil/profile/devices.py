@@ -200,6 +200,8 @@ def _described(profile: Profile) -> dict[str, Any]:
         "peak_current_A": motor.peak_current,
         "continuous_current_A": motor.continuous_current,
         "motor_thermal_time_constant_s": motor.thermal_time_constant,
+        "housing_thermal_time_constant_s": motor.housing_time_constant,
+        "housing_share": motor.housing_share,
         "friction_coulomb_N_m": friction.coulomb,
         "friction_breakaway_N_m": max(friction.breakaway, friction.coulomb),
         "friction_stribeck_m_s": friction.stribeck_speed,

@@ -20,6 +20,7 @@ BOUNDS: dict[str, tuple[float, float, str]] = {
     "actuator.motor.continuous_current": (0.05, 1000, "0.05 A to 1000 A"),
     "actuator.motor.peak_current": (0.05, 3000, "0.05 A to 3000 A"),
     "actuator.motor.thermal_time_constant": (0.5, 36000, "0.5 s to 10 h"),
+    "actuator.motor.housing_time_constant": (5, 360000, "5 s to 100 h"),
     "actuator.friction.coulomb": (0, 100, "0 to 100 N*m"),
     "actuator.friction.stribeck_speed": (1e-6, 0.1, "0.001 mm/s to 100 mm/s"),
     "actuator.friction.viscous": (0, 1, "0 to 1 N*m*s/rad"),

@@ -64,7 +64,14 @@ class Motor(Part):
     pole_pairs: Annotated[int, Field(ge=1, le=50)]
     continuous_current: Annotated[Current, Field(gt=0)]
     peak_current: Annotated[Current, Field(gt=0)]
-    thermal_time_constant: Annotated[Duration, Field(gt=0)] = 60.0
+    thermal_time_constant: Annotated[Duration, Field(gt=0)] = 60.0  # winding over housing
+    # Housing over its surroundings, and its share of the winding's rise at continuous current.
+    # A quarter of an hour and 0.4: common practice for small motors, no source.
+    housing_time_constant: Annotated[Duration, Field(gt=0)] = 900.0
+    housing_share: Annotated[float, Field(ge=0.0, le=0.9)] = 0.4
+    # Loss of one phase over the mean at standstill: 2 for sine currents rated while turning,
+    # 1 if the continuous current is stated for standstill.
+    standstill_factor: Annotated[float, Field(ge=1.0, le=2.0)] = 2.0
 
 
 class Friction(Part):

@@ -212,12 +212,13 @@ class Bounds:
         temperature_degC: float,
         current_A: float,
         supply_V: float = math.nan,
+        loss_factor: float = 1.0,
     ) -> None:
         """Caps for this cycle, from the latest ``update``.
 
         ``supply_V`` is what the drive measures, under load; NaN if it reports none.
         """
-        self._current(motor_heat, temperature_degC, current_A)
+        self._current(motor_heat, temperature_degC, current_A, loss_factor)
         velocity = estimator.output_velocity_m_s
         nut_velocity = estimator.nut_velocity_m_s
         self._torques(nut_velocity, spring_force_N, supply_V)
@@ -322,12 +323,12 @@ class Bounds:
             damping *= 1.0 + margin / EASE_M_S * (1.0 - scarce)
         return damping * margin - effective_mass * follow
 
-    def _current(self, heat: float, temperature: float, current: float) -> None:
+    def _current(self, heat: float, temperature: float, current: float, loss_factor: float) -> None:
         most = limit = self._most_current
         mask = 0
         left = (self._heat_bound - heat) / HEAT_EASE
         if left < 1.0:
-            settled = self._settled_square
+            settled = self._settled_square / loss_factor
             square = settled + max(left, 0.0) * max(most * most - settled, 0.0)
             led_back = math.sqrt(square)
             if led_back < limit:

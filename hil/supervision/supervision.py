@@ -14,6 +14,7 @@ from hil.core import Cause, Limit, fix
 from hil.profile import Profile
 from hil.supervision.bounds import Bounds
 from hil.supervision.following import Following
+from hil.supervision.motor_heat import MotorHeat
 from hil.supervision.motor_sensor_watch import MotorSensorWatch
 from hil.supervision.sensor_watch import SensorWatch
 
@@ -29,7 +30,8 @@ class Supervisor:
 
     Attributes:
         detail: a sentence with numbers for the cause that ``check`` returned last.
-        motor_heat: share of the motor's thermal capacity used. It outlives stops and resets.
+        heat: of winding and housing. It outlives stops and resets.
+        motor_heat: share of the motor's thermal capacity used, the larger of the two.
         torque_limit_N_m, torque_low_N_m, torque_high_N_m, force_low_N, force_high_N: caps of
             this cycle, see ``hil.supervision.bounds``.
         limited: bit mask of the limits that trim.
@@ -47,8 +49,6 @@ class Supervisor:
         self._torque_sign = hand * profile.sensors.motor.sign
         self._period = period_s
         self._kt = motor.torque_constant
-        self._heat_rate = 1.0 / motor.thermal_time_constant
-        self._per_continuous = 1.0 / motor.continuous_current
         self._stroke = profile.actuator.stroke
         self._force = limits.force
         self._force_tripped = limits.force.tripped
@@ -67,7 +67,7 @@ class Supervisor:
         self._most_age = limits.telemetry_age
         self._disagreement = limits.disagreement
         self.detail = ""
-        self.motor_heat = 0.0
+        self.heat = MotorHeat(profile)
         self.supply_V = float("nan")  # filtered
         self._last_force = float("nan")
         self._force_rate = 0.0
@@ -80,6 +80,10 @@ class Supervisor:
         self._current_A = 0.0
         self._temperature_degC = float("nan")
         self._cause = 0
+
+    @property
+    def motor_heat(self) -> float:
+        return self.heat.heat
 
     @property
     def balance_N(self) -> float:
@@ -128,7 +132,7 @@ class Supervisor:
 
     def take_over(self, before: Supervisor) -> None:
         """Go on where another supervisor of the same rig leaves off: heat, supply, sensors."""
-        self.motor_heat = before.motor_heat
+        self.heat.take_over(before.heat)
         self.supply_V = before.supply_V
         self._sensors = before._sensors
         self._window_from_m, self._window_s = before._window_from_m, before._window_s
@@ -167,10 +171,7 @@ class Supervisor:
         current = current if current >= 0.0 else -current
         self._current_A = current
         self._temperature_degC = telemetry.temperature_degC
-        share = current * self._per_continuous
-        heat = self.motor_heat + (share * share - self.motor_heat) * dt * self._heat_rate
-        if 0.0 <= heat < 1e3:  # not for a current that is no number
-            self.motor_heat = heat
+        self.heat.update(current, estimator.nut_position_m, dt)
         fresh = telemetry.age_s <= self._most_age
         sensor = 0
         if fresh:
@@ -286,6 +287,7 @@ class Supervisor:
             self._temperature_degC,
             self._current_A,
             self.supply_V,
+            self.heat.loss_factor,
         )
 
     def note_shaped(self, force_N: float) -> None:

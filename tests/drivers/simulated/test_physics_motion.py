@@ -375,5 +375,8 @@ def test_motor_and_drive_warm_up_to_their_settled_rise():
     tau, drive_tau = 60.0, 120.0
     for _ in range(300):
         physics.advance(0.1, 10.0, Winding.DRIVEN)
-    assert physics.motor_rise_K == pytest.approx(80 * (1 - math.exp(-30 / tau)), rel=0.01)
+    winding = 0.6 * (1 - math.exp(-30 / tau))
+    housing = 0.4 * (1 - math.exp(-30 / 900.0))
+    assert physics.housing_rise_K == pytest.approx(80 * housing, rel=0.01)
+    assert physics.motor_rise_K == pytest.approx(80 * (winding + housing), rel=0.01)
     assert physics.drive_rise_K == pytest.approx(30 * (1 - math.exp(-30 / drive_tau)), rel=0.01)
