@@ -149,6 +149,7 @@ class Capabilities:
     identity: str = ""
     details: dict[str, str] = field(default_factory=dict)
     own_limits: dict[str, float] = field(default_factory=dict)
+    shows_power: bool = True  # False: ``Telemetry.power`` is what was asked, not what is
 
 
 class Drive(Protocol):

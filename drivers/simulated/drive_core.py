@@ -146,7 +146,8 @@ class SimulatedDriveCore:
         """Ask something of the power stage; may be repeated every cycle."""
         stage = self.power
         if request is PowerRequest.OFF:
-            if stage in _ENERGISED:
+            stuck = self._faults["power_stays_on"] or self._faults["comes_on_by_itself"]
+            if stage in _ENERGISED and not stuck:
                 self._switch_off(PowerStage.OFF)
             self._armed = True
         elif request is PowerRequest.ON:
@@ -197,7 +198,8 @@ class SimulatedDriveCore:
 
         One that does not watch its host (``drive_watches_host``) goes on.
         """
-        if self.power in _ENERGISED and self.parameters.drive_watches_host:
+        watches = self.parameters.drive_watches_host and self._faults["power_stays_on"] < 2.0
+        if self.power in _ENERGISED and watches:
             self.fault(HOST_LOST)
 
     def fault(self, code: int) -> None:
@@ -227,6 +229,8 @@ class SimulatedDriveCore:
         """
         if not 0.0 <= dt_s < math.inf:
             raise ValueError(f"dt_s = {dt_s}: must be finite and not below 0")
+        if self._faults["comes_on_by_itself"] and self.power is PowerStage.OFF:
+            self.power = PowerStage.ON
         stage = self.power
         if stage is PowerStage.ON and self.mode is Mode.TORQUE:
             self._ask(self._torque_target)

@@ -28,6 +28,8 @@ DISTURBANCES: dict[str, float] = {
     "temperature_degC": math.nan,  # of the drive; NaN: as it heats by itself
     "drive_fault": 0.0,  # error code; acts once
     "restart": 0.0,  # flag; acts once: the drive loses its logic supply for a moment
+    "power_stays_on": 0.0,  # 1: OFF is ignored; 2: its watch over the host is dead as well
+    "comes_on_by_itself": 0.0,  # flag: power comes without being asked for, and stays
     "silent": 0.0,  # flag: the drive's node sends nothing, and hears
 }
 

@@ -20,6 +20,7 @@ from hil.control import (
     HoldToRun,
     LiveCalibration,
     OpenLoop,
+    PowerRemoval,
     PowerSequence,
     Shaper,
     SpeedRun,
@@ -110,6 +111,7 @@ class BenchState:
         self.hold_to_run = HoldToRun()
 
         self._power = PowerSequence()
+        self.removal = PowerRemoval(capabilities.shows_power, capabilities.host_loss_s)
         self._active: ActiveBehaviour | OpenLoop | None = None
         self.provoked_loss = False  # a loss of the drive would be our own doing
         self._withheld_s = 0.0  # how long the drive is still to miss the heartbeat
@@ -194,7 +196,10 @@ class BenchState:
             # once more, wants power off now.
             if cause != self.cause or cause in CHOSEN or cause in ALWAYS_CATEGORY_0:
                 self._cut_short(detail or sentence(cause))
-            return
+            if cause != Cause.POWER_NOT_REMOVED or self.cause == cause:
+                return
+            # It outranks whatever was first; that stays in the text.
+            detail = f"{detail} (stopped first for: {label(self.cause).lower()})"
         moving_under_power = self.state in (State.STANDBY, State.RUNNING)
         self.cause = int(cause)
         self.cause_text = detail or sentence(cause)
@@ -262,6 +267,12 @@ class BenchState:
             return Outcome(
                 False, f"the drive holds a fault ({self._telemetry.fault_text}): reset clears it"
             )
+        if self.removal.pending:
+            return Outcome(
+                False,
+                "the drive has not shown yet that its power went off: wait; if it lasts, press "
+                "the emergency stop and find out why",
+            )
         refusal = self.supervisor.refusal(self._telemetry, self.estimator, self._spring_force)
         if refusal:
             return Outcome(False, refusal)
@@ -271,13 +282,15 @@ class BenchState:
     def _power_off(self) -> Outcome:
         if self.state is State.STOPPED:
             self._cut_short("power off was asked")
-            return Outcome(True, "power is off: the bench is stopped")
+            if self.removal.still_on:
+                return Outcome(True, "POWER IS STILL ON: press the emergency stop")
+            return Outcome(True, "the bench is stopped; it asks the drive for no power")
         self._active = None
         self._shaped = NAN
         if self.energising:
             self._power.ask(PowerRequest.OFF)
         self._enter(State.DE_ENERGISED)
-        return Outcome(True, "power off")
+        return Outcome(True, "the drive is told to go off")
 
     def _reset(self) -> Outcome:
         if self.state not in (State.STOPPED, State.DE_ENERGISED):
@@ -288,8 +301,16 @@ class BenchState:
             )
         if self.controlled_stop.running:
             return Outcome(False, "wait: the controlled stop is still running")
+        if self.removal.still_on:
+            return Outcome(
+                False,
+                "POWER IS STILL ON: press the emergency stop. Reset is possible once the drive "
+                "shows that its power is off",
+            )
         # A drive that has just been taken back may not have told its fault yet.
         faulty = self._telemetry.power == PowerStage.FAULT or self.provoked_loss
+        if self.provoked_loss:
+            self.removal.forgive()
         self.provoked_loss = False
         self._power.ask(PowerRequest.CLEAR_FAULT if faulty else PowerRequest.OFF)
         self.cause = 0
@@ -297,7 +318,7 @@ class BenchState:
         self.supervisor.reset()
         if self.state is State.STOPPED:
             self._enter(State.DE_ENERGISED)
-        return Outcome(True, "reset; power is off")
+        return Outcome(True, "reset" if self.removal.pending else "reset; power is off")
 
     def _apply(self, request: Apply) -> Outcome:
         if self.state is State.STOPPED:

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from drivers.base import Mode, PowerRequest, Telemetry
 from hil.bench.bench_state import BenchState
-from hil.control import LONGEST_S, ActiveBehaviour, OpenLoop, Progress
+from hil.control import LONGEST_S, ActiveBehaviour, OpenLoop, Progress, Removal
 from hil.core import Cause, State, limit_names
 
 NAN = float("nan")
@@ -66,6 +66,7 @@ class Bench(BenchState):
         if self.hold_to_run.needed:
             self._follow_hold_to_run(dt_s)
         self._follow_power(telemetry, dt_s)
+        self._follow_removal(telemetry, dt_s)
         state = self.state
 
         setpoint = rest = stiffness = NAN
@@ -240,6 +241,37 @@ class Bench(BenchState):
                 f"(power stage {telemetry.power.name}): check its enable input and supply",
             )
 
+    def _follow_removal(self, telemetry: Telemetry, dt_s: float) -> None:
+        """See power go once nothing asks for it; ``command`` is still that of the last cycle."""
+        removal = self.removal
+        asked = self.command.power is PowerRequest.ON
+        fresh = telemetry.age_s <= self.profile.limits.telemetry_age and not telemetry.lost
+        news = removal.follow(asked, telemetry.power, fresh, dt_s)
+        if news is Removal.NONE:
+            return
+        if news is Removal.STILL_ON:
+            text = (
+                "POWER IS STILL ON: press the emergency stop. The drive shows its power stage "
+                f"{telemetry.power.name.lower().replace('_', ' ')} though nothing asks for power; "
+                "OFF is repeated and the heartbeat withheld"
+            )
+            self.stop(Cause.POWER_NOT_REMOVED, text)
+        elif news is Removal.SHOWN_OFF:
+            text = "the drive shows now that its power is off"
+        elif removal.has_watch:
+            text = (
+                "power is off as far as can be told: nothing shows it, but the drive's watch over "
+                "its host must have acted"
+            )
+        else:
+            text = (
+                "power is off as far as can be told: nothing shows it, and the drive has no watch "
+                "over its host"
+            )
+        self._event(
+            "power_removal", text=text, still_on=removal.still_on, shown=not removal.presumed
+        )
+
     def _follow_hold_to_run(self, dt_s: float) -> None:
         hold_to_run = self.hold_to_run
         hold_to_run.wait(dt_s)
@@ -254,6 +286,8 @@ class Bench(BenchState):
         command.heartbeat = self._withheld_s <= 0.0
         if not command.heartbeat:
             self._withheld_s -= self.period_s
+        elif self.removal.withhold_heartbeat:
+            command.heartbeat = False
         if self.state is State.RUNNING or self.controlled_stop.running:
             command.power = PowerRequest.ON
             command.torque_N_m = torque * self.sign

@@ -11,11 +11,13 @@ from hil.control.force_controller import ForceController
 from hil.control.force_design import ForceGains, design
 from hil.control.force_model import Loop
 from hil.control.load_motion import expected_motion
+from hil.control.power_removal import ALLOWED_S, PowerRemoval, Removal
 from hil.control.power_sequence import LONGEST_S, PowerSequence, Progress
 from hil.control.rig_model import MODULATION, driven_current_A, moved_mass
 from hil.control.shaping import Shaper
 
 __all__ = [
+    "ALLOWED_S",
     "LONGEST_S",
     "MODULATION",
     "SLIP_SPEED_M_S",
@@ -29,8 +31,10 @@ __all__ = [
     "LiveCalibration",
     "Loop",
     "OpenLoop",
+    "PowerRemoval",
     "PowerSequence",
     "Progress",
+    "Removal",
     "Shaper",
     "SpeedRun",
     "TorqueRun",

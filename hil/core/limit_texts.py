@@ -166,6 +166,11 @@ WORDING: dict[int, Wording] = {
         "The drive switched its power stage off by itself.",
         "Check its enable input and its own limits, then reset.",
     ),
+    Cause.POWER_NOT_REMOVED: Wording(
+        "POWER IS STILL ON",
+        "The drive shows that its power is on though the bench asks for none.",
+        "Press the emergency stop and part the supply; find out why the drive does not obey.",
+    ),
 }
 
 

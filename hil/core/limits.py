@@ -44,6 +44,7 @@ class Cause(enum.IntEnum):
     DRIVE_DISABLED = 45  # power stage left ON by itself, without a fault
     HOLD_TO_RUN_RELEASED = 46  # the hold-to-run control was let go, or its sign stayed out
     CYCLE_LATE = 47  # the rig host itself was held up; meanwhile the last command stood
+    POWER_NOT_REMOVED = 48  # the drive shows power though OFF, or nothing, was asked
     CONTROL_RELEASED = 50  # control ended, or passed on, with the power stage on or coming on
 
 
@@ -63,6 +64,7 @@ ALWAYS_CATEGORY_0 = frozenset(
         Cause.DRIVE_LOST,
         Cause.DRIVE_DISABLED,
         Cause.CYCLE_LATE,
+        Cause.POWER_NOT_REMOVED,
     )
 )
 # Causes a person or program chose; every other one is a trip, kept as a run of its own.

@@ -25,6 +25,7 @@ from drivers.base import Drive, DriverError, PowerRequest, ResumesCyclic
 from drivers.capture import WireRecorder, wires
 from hil.bench import Bench, drive_facts, facts_to_dict
 from hil.core import COLUMNS, Cause, EndCommission, Reset, State, Stop, read_private
+from hil.host.last_look import POWER_STAYED_ON, LastLook, see_power_go
 from hil.host.pauses import PAUSE_S, PauseWitness
 from hil.host.realtime import RealtimeGrant, own_processor, prepare_realtime, sleep_until
 from hil.link import CurveKeyError, Incoming, LinkError, LinkServer, ServerKeys
@@ -71,6 +72,7 @@ class Host:
         self.late_cycles = 0
         self.skipped_periods = 0
         self.ending = False
+        self.last_look: LastLook | None = None  # once it has ended
         self.parent: int | None = None  # ends when this process is gone
         self._sent_s: float | None = None  # when the stop being executed was asked for
         self._recorder_lost = False
@@ -157,7 +159,10 @@ class Host:
         bench.controlled_stop.abandon()
         drive.de_energise()
         self._publish_events(monotonic(), monotonic())
-        link.publish_event(self._stamp({"kind": "host_ending", "time_s": bench.time_s}))
+        look = self.last_look = see_power_go(drive, period, bench.removal.still_on)
+        ending = {"kind": "host_ending", "time_s": bench.time_s}
+        ending |= {"power": look.text, "power_still_on": look.still_on}
+        link.publish_event(self._stamp(ending))
         link.flush()
 
     def _explain(self, late_s: float, time_s: float) -> None:
@@ -326,7 +331,11 @@ def describe(
 
 
 def main(arguments: list[str] | None = None) -> int:
-    """Process entry. Exit codes: 0 ended as requested, 2 bad input, 3 hardware not reached."""
+    """Process entry.
+
+    Exit codes: 0 ended as requested, 2 bad input, 3 hardware not reached, 4 the drive still
+    showed power at the end.
+    """
     parser = argparse.ArgumentParser(prog="hookeline rig host", description=__doc__)
     parser.add_argument("--profile", required=True)
     parser.add_argument("--keep-awake", type=int, help="process that keeps the processor awake")
@@ -378,6 +387,10 @@ def main(arguments: list[str] | None = None) -> int:
         signal.signal(signal.SIGINT, end)
         print("ready", flush=True)
         host.run()
+        look = host.last_look
+        if look is not None and look.still_on:
+            print(look.text, file=sys.stderr, flush=True)
+            return POWER_STAYED_ON
         return 0
     except ProfileError as error:
         print(error, file=sys.stderr)

@@ -17,6 +17,7 @@ from pathlib import Path
 from types import TracebackType
 
 from hil.core import write_private
+from hil.host.last_look import POWER_ON_TEXT, POWER_STAYED_ON
 from hil.host.realtime import ClaimedProcessor
 from hil.link import make_link_directory
 from hil.profile import Profile, load_profile, profile_to_dict, rig_parameters, simulated_wires
@@ -199,6 +200,9 @@ class BenchProcesses:
             except subprocess.TimeoutExpired:
                 process.kill()
                 process.wait()
+        if name == "host" and process.returncode == POWER_STAYED_ON:
+            # Whatever the program in front shows, this must be seen in the terminal.
+            print(f"\n*** {POWER_ON_TEXT} ***\n", file=sys.stderr, flush=True)
         for pipe in (process.stdin, process.stdout):
             if pipe is not None:
                 with contextlib.suppress(BrokenPipeError):

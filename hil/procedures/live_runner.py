@@ -213,7 +213,7 @@ class LiveRunner(Runner):
             elif item.kind == "recorded":
                 self.recorded = str(item.get("run", ""))
             else:
-                if item.kind in ("recorder_lost", "recorder_back"):
+                if item.kind in ("recorder_lost", "recorder_back", "power_removal"):
                     self._tell(str(item.get("text", "")))
                 self._events.append(item)
         now = time.monotonic()
@@ -251,7 +251,7 @@ class LiveRunner(Runner):
         self._last = None
         while self._last is None or self._last[POWER] not in (PowerStage.OFF, PowerStage.FAULT):
             if time.monotonic() > until:
-                self._tell("The drive has not said that its power is off: use the mains switch.")
+                self._tell("NOTHING SHOWS THAT POWER IS OFF: press the emergency stop.")
                 return
             self._service()
             time.sleep(POLL_S)

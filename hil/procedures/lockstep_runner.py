@@ -68,6 +68,9 @@ class LockstepRunner(Runner):
         fresh = self._bench.events[self._taken_events :]
         self._taken_events = len(self._bench.events)
         self._events.extend(fresh)
+        for event in fresh:
+            if event["kind"] == "power_removal":
+                self._tell(str(event["text"]))
         if self._writer is not None:
             for event in fresh:
                 self._writer.event(event)

@@ -119,6 +119,10 @@ def _event_line(event: dict[str, Any]) -> str:
         return f"{name.replace('_', ' ')} " + ", ".join(
             f"{key} {value}" for key, value in behaviour.items()
         )
+    if kind == "power_removal":
+        return str(event.get("text"))
+    if kind == "host_ending":
+        return str(event.get("power", ""))
     if kind in ("marker", "notice", "refused"):
         return f"{kind}: {event.get('text')}"
     if kind == "limited":

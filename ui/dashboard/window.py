@@ -35,7 +35,7 @@ from ui.dashboard.bringup import BringUpModel, BringUpPage
 from ui.dashboard.calibrate import CalibrateModel, CalibratePage
 from ui.dashboard.header import Header
 from ui.dashboard.help_window import HelpWindow
-from ui.dashboard.operate import OperatePage, StopStrip
+from ui.dashboard.operate import OperatePage, PowerBanner, StopStrip
 from ui.dashboard.runs import RunsModel, RunsPage
 from ui.dashboard.widgets import THEMES, RenderScheduler, Slice, sizes_for, style_sheet
 
@@ -176,6 +176,8 @@ class Window(QMainWindow):
         column = QVBoxLayout(sheet)
         column.setContentsMargins(0, 0, 0, 0)
         column.setSpacing(0)
+        self.banner = PowerBanner(model)
+        column.addWidget(self.banner)
         column.addWidget(self.header)
         column.addWidget(room, 1)
         column.addWidget(self.strip)
@@ -317,7 +319,12 @@ class Window(QMainWindow):
         """Renew words, bars and what may be pressed."""
         if not self.pages:
             return []
-        return [self.header.refresh, self.strip.refresh, *self.page.word_slices()]
+        return [
+            self.banner.refresh,
+            self.header.refresh,
+            self.strip.refresh,
+            *self.page.word_slices(),
+        ]
 
     def refresh(self) -> None:
         """Renew words, bars and what may be pressed, all at once."""

@@ -22,6 +22,9 @@ from drivers.declared.common.board import NEVER, Board, Sample, timing_sample
 from drivers.declared.common.sequences import Dialogue, Progress
 
 FIRST_ANSWER_S = 1.5
+# Where any command feeds the board's watch over its host, OFF pauses so that it can act.
+BURST_S = 0.1
+PAUSE_S = 0.1  # beyond the watch's own time
 REPEAT_OFF_S = 0.02  # de-energising is said again until the board says that it is off
 NEVER_HAPPENS_S = 1e9
 
@@ -61,6 +64,7 @@ class DeclaredDrive:
         self._asked_s = self._looked_s = math.inf
         self._next_heartbeat_s = NEVER
         self._off_again_s = NEVER
+        self._off_since_s = 0.0
         self._assumed = PowerStage.OFF
         self._asked = PowerRequest.OFF
         self._takes = "torque" if "torque" in board.takes else "current"
@@ -105,6 +109,7 @@ class DeclaredDrive:
             host_loss_s=options.host_loss or math.inf,
             command_delay_cycles=options.command_delay,
             identity=options.name,
+            shows_power=options.status is not None or not board.takes,
             details={
                 "power stage": "as its status says"
                 if options.status
@@ -260,12 +265,23 @@ class DeclaredDrive:
         )
         self._assumed = PowerStage.OFF
         now = time.monotonic()
-        if first or (stage is PowerStage.ON and now >= self._off_again_s):
+        if first:
+            self._off_since_s = now
+        again = stage is PowerStage.ON or not self._heartbeat_on
+        if first or (again and now >= self._off_again_s and not self._pausing(now)):
             self._off_again_s = now + REPEAT_OFF_S
             try:
                 self._zero()
             finally:
                 dialogue.run_through("de_energise", sequences.de_energise)
+
+    def _pausing(self, now: float) -> bool:
+        """Whether OFF holds its tongue, so that the board's watch over its host acts."""
+        options = self._options
+        if self._heartbeat_on or options.heartbeat is not None or options.host_loss is None:
+            return False
+        silence = options.host_loss + PAUSE_S
+        return (now - self._off_since_s) % (BURST_S + silence) > BURST_S
 
     def _send_target(self, mode: Mode, target: float) -> None:
         if mode is Mode.TORQUE:

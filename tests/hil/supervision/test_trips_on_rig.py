@@ -394,6 +394,7 @@ def test_every_limit_and_cause_is_provoked_here() -> None:
     provoked |= {Limit.FORCE_FOLLOWING, Limit.SETPOINT_FOLLOWING, Limit.OUTPUT_ENERGY}
     # The end of control: tests/hil/host/test_control_ends.
     provoked |= {Cause.CONTROL_RELEASED}
+    provoked |= {Cause.POWER_NOT_REMOVED}  # tests/hil/bench/test_power_removal
     assert provoked == {*Limit, *Cause} - limited_only
 
 

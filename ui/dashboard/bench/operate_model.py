@@ -91,6 +91,7 @@ class OperateModel:
         self.refusal = ""
         self.word = RequestStatus()
         self.host_gone = False
+        self.left_under_power = False  # the host ended and the drive still showed power
         self.recording = ""
         self.recorder_lost = False
         self.recording_since: float | None = None
@@ -264,6 +265,9 @@ class OperateModel:
     def _on_notice(self, event: Mapping[str, Any]) -> None:
         self._notice(event, str(event.get("text", "")))
 
+    def _on_power_removal(self, event: Mapping[str, Any]) -> None:
+        self._notice(event, str(event.get("text", "")))
+
     def _on_recording(self, event: Mapping[str, Any]) -> None:
         self.recording = str(event.get("run", ""))
         self.recording_since = float(event.get("time_s", self.time_s))
@@ -287,6 +291,8 @@ class OperateModel:
 
     def _on_host_ending(self, event: Mapping[str, Any]) -> None:
         self.host_gone = True
+        if event.get("power_still_on"):
+            self.left_under_power = True
         self._notice(event, "the rig host has ended")
 
     def _notice(self, event: Mapping[str, Any], text: str) -> None:
@@ -324,6 +330,14 @@ class OperateModel:
         )
 
     @property
+    def power_still_on(self) -> bool:
+        """The drive shows power that nothing asks for, or did so when it was last heard of."""
+        return self.left_under_power or (
+            int(self.row[INDEX["tripped"]]) == Cause.POWER_NOT_REMOVED
+            and int(self.row[INDEX["power_stage"]]) not in (PowerStage.OFF, PowerStage.FAULT)
+        )
+
+    @property
     def powered(self) -> bool:
         return self.state in (State.STANDBY, State.RUNNING)
 
@@ -348,6 +362,8 @@ class OperateModel:
             return f"{power} · {name} for {duration_text(since)}"
         if self.state is State.STANDBY:
             return f"{power}, zero torque · ready for Apply"
+        if stage not in (PowerStage.OFF, PowerStage.FAULT):
+            return "no power is asked for · the drive has not shown yet that it is off"
         return f"{power} · sensors live · nothing can move by motor"
 
     @property

@@ -1,6 +1,7 @@
 """Page Operate."""
 
 from ui.dashboard.operate.operate_page import OperatePage
+from ui.dashboard.operate.power_banner import PowerBanner
 from ui.dashboard.operate.stop_strip import StopStrip
 
-__all__ = ["OperatePage", "StopStrip"]
+__all__ = ["OperatePage", "PowerBanner", "StopStrip"]

@@ -149,6 +149,8 @@ QLabel#head {{ font-weight: 600; font-size: {sizes.head_pt}pt; }}
 QLabel#state {{ font-weight: 700; font-size: {sizes.state_pt}pt; padding: 0; border-radius: 0; }}
 QLabel#stopped {{ font-weight: 700; font-size: {sizes.state_pt}pt; color: {t.warning};
     background: {t.warning_ground}; padding: 0 {px(10)}px; border-radius: {px(3)}px; }}
+QLabel#power_on {{ font-weight: 800; font-size: {0.72 * sizes.stop_pt:.1f}pt; color: {t.on_stop};
+    background: {t.stop}; padding: {px(14)}px; }}
 QLabel#warning {{ color: {t.warning}; background: {t.warning_ground};
     padding: {px(3)}px {px(7)}px; border-radius: {px(3)}px; }}
 QPushButton {{ background: {t.raised}; border: 1px solid {t.rule}; border-radius: {px(4)}px;

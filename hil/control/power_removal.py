@@ -1,0 +1,110 @@
+"""Removal of power, verified: off is what the drive shows, not what it was told."""
+
+from __future__ import annotations
+
+import enum
+import math
+
+from drivers.base import PowerStage
+
+# From OFF until the drive must show it. Common practice, no source: a power stage blocks its
+# bridge within a millisecond; the rest is for a status that comes slowly or late.
+ALLOWED_S = 0.2
+DECAY = 0.25  # of the time that OFF is shown: a stage that flickers is not off
+WATCH_MARGIN_S = 0.2  # after the drive's own watch over its host must have acted
+NO_WATCH_S = 1.0  # without such a watch: as long is OFF repeated; common practice, no source
+
+_SHOWN_OFF = (PowerStage.OFF, PowerStage.FAULT)
+_SHOWN_ON = (PowerStage.ON, PowerStage.CHANGING, PowerStage.QUICK_STOP)
+
+
+class Removal(enum.Enum):
+    """News of one cycle."""
+
+    NONE = enum.auto()
+    STILL_ON = enum.auto()  # OFF was told, or nothing was asked, and the drive shows power
+    SHOWN_OFF = enum.auto()  # after STILL_ON
+    PRESUMED_OFF = enum.auto()  # nothing shows it, but the drive's watch must have acted
+
+
+class PowerRemoval:
+    """Follows the power stage in every cycle that asks for no power.
+
+    Args:
+        shows_power: the drive reports its power stage.
+        host_loss_s: the drive's own watch over its host; infinite for none.
+
+    Attributes:
+        still_on: the drive showed power that nothing asked for, and has not shown OFF since.
+        presumed: off as far as can be told; nothing shows it.
+    """
+
+    def __init__(self, shows_power: bool, host_loss_s: float) -> None:
+        self._shows_power = shows_power
+        self._watch_s = host_loss_s + WATCH_MARGIN_S if host_loss_s < math.inf else NO_WATCH_S
+        self.has_watch = host_loss_s < math.inf
+        self.still_on = False
+        self.presumed = False
+        self._asked = False  # power was asked for, and has not been seen to go since
+        self._on_s = 0.0
+        self._unseen_s = 0.0
+
+    @property
+    def pending(self) -> bool:
+        """Whether power was removed and nothing has shown, or let be presumed, that it went."""
+        return self.still_on or self._asked
+
+    @property
+    def withhold_heartbeat(self) -> bool:
+        """Whether the drive is to miss its host, so that its own watch acts."""
+        if self.still_on:
+            return True
+        return self._asked and self._unseen_s > (ALLOWED_S if self._shows_power else 0.0)
+
+    def forgive(self) -> None:
+        """A loss that was provoked is over: what was not seen meanwhile is no finding."""
+        if not self.still_on:
+            self._asked = False
+            self._on_s = self._unseen_s = 0.0
+
+    def follow(self, asked: bool, stage: PowerStage, fresh: bool, dt_s: float) -> Removal:
+        """One cycle.
+
+        Args:
+            asked: the command that the drive has asks for power.
+            stage: as the drive shows it; ``fresh``: this is no old value.
+        """
+        if asked:
+            self._asked = True
+            self.presumed = False
+            self._on_s = self._unseen_s = 0.0
+            return Removal.NONE
+        if not self._shows_power:
+            return self._unseen(dt_s)
+        if fresh and stage in _SHOWN_ON:
+            self._unseen_s = 0.0
+            self._on_s = min(self._on_s + dt_s, ALLOWED_S + dt_s)
+            if self._on_s <= ALLOWED_S or self.still_on:
+                return Removal.NONE
+            self.still_on = True
+            self.presumed = False
+            return Removal.STILL_ON
+        if fresh and stage in _SHOWN_OFF:
+            self._unseen_s = 0.0
+            self._on_s = max(0.0, self._on_s - DECAY * dt_s)
+            if self._on_s > 0.0:
+                return Removal.NONE
+            was_on, self.still_on, self._asked, self.presumed = self.still_on, False, False, False
+            return Removal.SHOWN_OFF if was_on else Removal.NONE
+        # A drive that was seen on and then fell silent stays so: nobody has seen it go off.
+        return Removal.NONE if self.still_on else self._unseen(dt_s)
+
+    def _unseen(self, dt_s: float) -> Removal:
+        if not self._asked:
+            return Removal.NONE
+        self._unseen_s += dt_s
+        if self._unseen_s <= self._watch_s + (ALLOWED_S if self._shows_power else 0.0):
+            return Removal.NONE
+        self._asked = False
+        self.presumed = True
+        return Removal.PRESUMED_OFF
