@@ -1,6 +1,6 @@
 """The simulated rig: its physics, its drive core, what goes wrong with it, its process."""
 
-from drivers.simulated.environment import MOST_BY_HAND_N
+from drivers.simulated.environment import DISTURBANCES, MOST_BY_HAND_N
 from drivers.simulated.injected_faults import (
     INJECTED_FAULTS,
     check_injected_faults,
@@ -15,6 +15,7 @@ from drivers.simulated.simulation_control import EnvironmentClient
 from drivers.simulated.variation import GROUPS, varied
 
 __all__ = [
+    "DISTURBANCES",
     "GROUPS",
     "INJECTED_FAULTS",
     "MOST_BY_HAND_N",

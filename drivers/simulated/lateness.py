@@ -46,6 +46,7 @@ class Lateness:
             nobody knows when it was taken.
         recorded: (wake latency, answer, sample's age) in s of each cycle of a recorded run,
             repeated without end; see :meth:`from_columns`.
+        pause_first_s: until the first pause; None draws it.
 
     Of all other delays the host wakes late, and the sample is fresh.
 
@@ -60,9 +61,12 @@ class Lateness:
     stale_share: float = 0.5
     device_share: float = 0.0
     recorded: tuple[tuple[float, float, float], ...] = ()
+    pause_first_s: float | None = None
 
     def __post_init__(self) -> None:
-        for field in fields(self)[:-1]:
+        for field in fields(self):
+            if field.name in ("recorded", "pause_first_s"):
+                continue
             value = getattr(self, field.name)
             most = 1.0 if field.name.endswith("share") else math.inf
             if not 0.0 <= value <= most or value == math.inf:
@@ -120,7 +124,9 @@ class Delays:
         self._luck = random.Random(f"late {seed}")
         self._pause_at_s = math.inf
         if lateness.pause_s > 0.0:
-            self._pause_at_s = from_s + self._luck.random() * lateness.pause_every_s
+            first = lateness.pause_first_s
+            drawn = self._luck.random() * lateness.pause_every_s
+            self._pause_at_s = from_s + (drawn if first is None else first)
         self._row = 0
 
     def at(self, due_s: float) -> Delay:

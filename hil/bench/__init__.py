@@ -3,13 +3,18 @@
 from hil.bench.cycle import Bench
 from hil.bench.facts import DriveFacts, drive_facts, facts_from_dict, facts_to_dict
 from hil.bench.lockstep import EPOCH, LockstepBench
+from hil.bench.rehearsal import Rehearsal, Rehearser, known_faults, load_rehearsal
 
 __all__ = [
     "EPOCH",
     "Bench",
     "DriveFacts",
     "LockstepBench",
+    "Rehearsal",
+    "Rehearser",
     "drive_facts",
     "facts_from_dict",
     "facts_to_dict",
+    "known_faults",
+    "load_rehearsal",
 ]

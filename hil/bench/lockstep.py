@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import datetime
 import math
+from collections.abc import Callable
 from typing import Any
 
 from drivers.base import PowerRequest
 from drivers.simulated import Delays, Lateness
 from hil.bench.cycle import Bench
+from hil.bench.rehearsal import Rehearsal, Rehearser
 from hil.core import Cause, Outcome, Request
 from hil.profile import Profile, make_lockstep_drive
 
@@ -46,6 +48,7 @@ class LockstepBench:
         self.last_row: tuple[float, ...] = ()
         self.late_cycles = 0
         self._seed = seed
+        self._rehearser: Rehearser | None = None
         self._delays: Delays | None = None
         self._due_s = self._woke_s = self._done_s = 0.0
         self.be_late(lateness)
@@ -61,6 +64,11 @@ class LockstepBench:
         lateness = lateness or Lateness()
         self._delays = Delays(lateness, self.period_s, self._seed, self._woke_s)
 
+    def rehearse(self, rehearsal: Rehearsal, tell: Callable[[str], None]) -> None:
+        """From now on, let go wrong what ``rehearsal`` says; its times count from here."""
+        self._rehearser = Rehearser(rehearsal, self.environment, self.be_late, tell)
+        self._rehearsal_began_s = self._woke_s
+
     def request(self, request: Request) -> Outcome:
         """Ask as a holder of control would; effective from the next step."""
         outcome = self.bench.ask(request)
@@ -71,6 +79,8 @@ class LockstepBench:
         """One cycle: returns the sample row (see ``hil.core.samples.COLUMNS``)."""
         bench = self.bench
         drive = self.drive
+        if self._rehearser is not None:
+            self._rehearser.advance(self._woke_s - self._rehearsal_began_s)
         try:
             if self._delays is None:
                 self._cycle_in_time()

@@ -13,12 +13,15 @@ import sys
 import tempfile
 import threading
 import time
+from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
 
+from hil.bench import Rehearsal
 from hil.core import write_private
 from hil.host.last_look import POWER_ON_TEXT, POWER_STAYED_ON
 from hil.host.realtime import ClaimedProcessor
+from hil.host.rehearsing import LiveRehearsal
 from hil.link import make_link_directory
 from hil.profile import Profile, load_profile, profile_to_dict, rig_parameters, simulated_wires
 
@@ -60,6 +63,7 @@ class BenchProcesses:
         self._owned: contextlib.ExitStack = contextlib.ExitStack()
         self._closing = threading.Event()
         self._keeper: threading.Thread | None = None
+        self._rehearsal: LiveRehearsal | None = None
 
     def __enter__(self) -> BenchProcesses:
         return self
@@ -144,6 +148,14 @@ class BenchProcesses:
         self.start("keep_awake", ["hil.host.keep_awake", str(processor)])
         return ["--keep-awake", str(self.processes["keep_awake"].pid)]
 
+    def rehearse(
+        self, rehearsal: Rehearsal, endpoint: str, rate_Hz: float, tell: Callable[[str], None]
+    ) -> None:
+        """Let go wrong on the simulated rig what ``rehearsal`` says, from now until the end."""
+        host = self.processes["host"].pid
+        self._rehearsal = LiveRehearsal(rehearsal, endpoint, host, rate_Hz, tell)
+        self._rehearsal.__enter__()
+
     def keep_recorder(self, arguments: list[str]) -> None:
         """Start another recorder whenever the present one ends by itself.
 
@@ -181,6 +193,9 @@ class BenchProcesses:
 
     def close(self) -> None:
         """End host, recorder, simulated rig, in this order; kill what does not end."""
+        if self._rehearsal is not None:
+            self._rehearsal.__exit__()
+            self._rehearsal = None
         self._closing.set()
         if self._keeper is not None:
             self._keeper.join()
@@ -222,12 +237,15 @@ def start_bench(
     recorder: bool = True,
     profile: Profile | None = None,
     log_wire: bool = False,
+    rehearsal: Rehearsal | None = None,
+    tell: Callable[[str], None] = lambda _text: None,
 ) -> BenchProcesses:
     """Start everything the profile needs; the simulated rig only if the profile has one.
 
     ``profile`` is what was read from ``profile_path``, if it is to differ from the file: a
     simulated rig with mistakes. With ``log_wire`` what passes on the drive's wires is kept:
     :meth:`BenchProcesses.keep_wire_log` puts it into a run's folder when the bench has ended.
+    ``rehearsal`` lets things go wrong on a simulated rig; ``tell`` takes a line for each.
 
     Raises:
         ProfileError: the profile is not valid.
@@ -263,6 +281,7 @@ def start_bench(
         ]
         if processor is not None:
             host += ["--processor", str(processor)]
+        control = None
         if profile.simulation is not None:
             control = _start_rig(bench, profile, processor)
             host += ["--wires", str(link_directory), "--environment", control]
@@ -292,6 +311,9 @@ def start_bench(
             bench.let_go("recorder")
             bench.await_ready("recorder")
             bench.keep_recorder(recording)
+        if rehearsal is not None and control is not None:
+            rate = profile.control.rate
+            bench.rehearse(rehearsal, control, rate, tell)
     except BaseException:
         bench.close()
         raise

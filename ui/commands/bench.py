@@ -8,8 +8,9 @@ from typing import Any
 
 from hil.host import start_bench
 from hil.link import ClientKeys
-from hil.profile import find_profile
+from hil.profile import find_profile, load_profile
 from ui.commands.answers import BAD_INPUT, FAILED, OK, CommandError, add_command, answer, say
+from ui.commands.disturb import add_disturb, rehearsal_of
 from ui.commands.screen import has_display, operate
 from ui.commands.wire import add_wire, last_run
 
@@ -41,6 +42,7 @@ def add(commands: Any) -> None:
     )
     parser.add_argument("--watch", action="store_true", help="do not ask for control")
     add_wire(parser, replay=False)
+    add_disturb(parser)
     parser.set_defaults(run=run)
 
 
@@ -56,8 +58,13 @@ def run(options: argparse.Namespace) -> int:
         keys = ClientKeys.load(options.keys) if options.keys is not None else None
         code = operate(options.link, keys=keys, watch=options.watch, runs=options.runs)
     else:
+        rehearsal = rehearsal_of(options, load_profile(options.profile))
         with start_bench(
-            options.profile, runs_directory=options.runs, log_wire=options.log_wire
+            options.profile,
+            runs_directory=options.runs,
+            log_wire=options.log_wire,
+            rehearsal=rehearsal,
+            tell=lambda text: say(options, text),
         ) as bench:
             for notice in bench.notices:
                 say(options, notice)

@@ -47,6 +47,7 @@ from ui.commands.answers import (
     answer,
     say,
 )
+from ui.commands.disturb import add_disturb, rehearsal_of
 from ui.commands.terminal_operator import TerminalOperator, at_a_terminal
 
 NICE = -5  # of -20 to 19
@@ -117,6 +118,7 @@ def add(commands: Any) -> None:
         action="store_true",
         help="simulated friction, noise and springs off by up to 20 %%, by the seed",
     )
+    add_disturb(parser)
     parser.set_defaults(run=run)
 
 
@@ -175,6 +177,9 @@ class _Session:
 
     def lockstep(self) -> int:
         bench = LockstepBench(self.profile, self.options.seed)
+        rehearsal = rehearsal_of(self.options, self.profile)
+        if rehearsal is not None:
+            bench.rehearse(rehearsal, self._tell)
         person = SimulatedOperator(bench.environment, bench.drive.core.parameters)
         runner = LockstepRunner(bench, tell=self._tell, operator=person)
         facts = drive_facts(bench.drive.capabilities, self.profile)
@@ -192,6 +197,8 @@ class _Session:
                     runs_directory=self.folder,
                     recorder=False,
                     profile=self.profile,
+                    rehearsal=rehearsal_of(self.options, self.profile),
+                    tell=self._tell,
                 )
             )
             client = stack.enter_context(Client.connect(bench.link_directory, name="bring-up"))

@@ -20,6 +20,7 @@ from hil.calibration import (
     read_points,
 )
 from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, say
+from ui.commands.disturb import add_disturb
 
 MOST_CELL_U = 0.05  # springs are told by the motor alone as well as that
 
@@ -195,6 +196,7 @@ def add(commands: Any) -> None:
         metavar="DIR",
         help="with --use: link directory of a running bench, as 'hookeline serve' prints it",
     )
+    add_disturb(parser)
     parser.set_defaults(run=run)
 
 

@@ -46,6 +46,7 @@ from ui.commands.answers import (
     say,
 )
 from ui.commands.calibrations_kept import beside, is_shipped, put_into_profile
+from ui.commands.disturb import rehearsal_of
 from ui.commands.terminal_operator import TerminalOperator, at_a_terminal
 
 MOST_SERIES = 20
@@ -145,6 +146,9 @@ def _check(options: argparse.Namespace, profile: Profile) -> None:
 
 def _lockstep(options: argparse.Namespace, profile: Profile, wanted: Options) -> tuple[Ended, str]:
     bench = LockstepBench(profile, options.seed)
+    rehearsal = rehearsal_of(options, profile)
+    if rehearsal is not None:
+        bench.rehearse(rehearsal, lambda text: say(options, text))
     person = SimulatedOperator(bench.environment, bench.drive.core.parameters)
     runner = LockstepRunner(bench, tell=lambda text: say(options, text), operator=person)
     ended = _run(runner, options, profile, wanted)
@@ -171,7 +175,14 @@ def _live(options: argparse.Namespace, profile: Profile, wanted: Options) -> tup
     folder = options.out or beside(options.profile)
     with contextlib.ExitStack() as stack:
         bench = stack.enter_context(
-            start_bench(options.profile, runs_directory=folder, recorder=False, profile=profile)
+            start_bench(
+                options.profile,
+                runs_directory=folder,
+                recorder=False,
+                profile=profile,
+                rehearsal=rehearsal_of(options, profile),
+                tell=_teller(options),
+            )
         )
         client = stack.enter_context(Client.connect(bench.link_directory, name="calibrate"))
         description = client.description

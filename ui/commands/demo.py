@@ -10,6 +10,7 @@ from hil.host import start_bench
 from hil.profile import load_profile
 from hil.sequences import load_sequence
 from ui.commands.answers import BAD_INPUT, FAILED, OK, CommandError, add_command, answer, say
+from ui.commands.disturb import add_disturb, rehearsal_of
 from ui.commands.screen import has_display, has_platform, operate, watching_dashboard
 from ui.commands.session import finish, fit, perform_live, perform_lockstep
 from ui.commands.wire import add_wire, check_wire, last_run, perform_replay
@@ -56,6 +57,7 @@ def add(commands: Any) -> None:
         "--profile", default=PROFILE, help=f"simulated rig to use (default: {PROFILE})"
     )
     add_wire(parser)
+    add_disturb(parser)
     parser.set_defaults(run=run)
 
 
@@ -69,22 +71,33 @@ def run(options: argparse.Namespace) -> int:
             "part. For a real rig: hookeline perform demo --profile P",
             BAD_INPUT,
         )
+    rehearsal = rehearsal_of(options, profile)
     if options.replay is not None:
         performed = perform_replay(options, sequence, profile, options.out)
     elif options.lockstep:
-        performed = perform_lockstep(options, sequence, options.profile, options.out, options.seed)
+        performed = perform_lockstep(
+            options, sequence, options.profile, options.out, options.seed, rehearsal
+        )
     elif options.headless or not (has_display() or (options.scripted and has_platform())):
         if not options.headless:
             say(options, "No display: the session runs here, in the terminal.")
         with start_bench(
-            options.profile, runs_directory=options.out, log_wire=options.log_wire
+            options.profile,
+            runs_directory=options.out,
+            log_wire=options.log_wire,
+            rehearsal=rehearsal,
+            tell=lambda text: say(options, text),
         ) as bench:
             performed = perform_live(options, sequence, bench.link_directory, options.out, True)
         bench.keep_wire_log(performed.run)
     elif options.scripted:
         with (
             start_bench(
-                options.profile, runs_directory=options.out, log_wire=options.log_wire
+                options.profile,
+                runs_directory=options.out,
+                log_wire=options.log_wire,
+                rehearsal=rehearsal,
+                tell=lambda text: say(options, text),
             ) as bench,
             watching_dashboard(bench.link_directory, options.out),
         ):
@@ -92,7 +105,11 @@ def run(options: argparse.Namespace) -> int:
         bench.keep_wire_log(performed.run)
     else:
         with start_bench(
-            options.profile, runs_directory=options.out, log_wire=options.log_wire
+            options.profile,
+            runs_directory=options.out,
+            log_wire=options.log_wire,
+            rehearsal=rehearsal,
+            tell=lambda text: say(options, text),
         ) as bench:
             code = operate(bench.link_directory, runs=options.out, record_as="demo", hint=HINT)
         bench.keep_wire_log(last_run(options.out))

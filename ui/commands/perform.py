@@ -12,6 +12,7 @@ from hil.link import Client, ClientKeys
 from hil.profile import load_profile, profile_from_dict
 from hil.sequences import load_sequence
 from ui.commands.answers import BAD_INPUT, CommandError, add_command, answer, say
+from ui.commands.disturb import add_disturb, rehearsal_of
 from ui.commands.screen import has_display, watching_dashboard
 from ui.commands.session import finish, fit, perform_live, perform_lockstep, require_person
 from ui.commands.wire import add_wire, check_wire, perform_replay
@@ -64,6 +65,7 @@ def add(commands: Any) -> None:
     )
     parser.add_argument("--seed", type=int, default=1, help="of the simulated rig in lockstep")
     add_wire(parser)
+    add_disturb(parser)
     parser.set_defaults(run=run)
 
 
@@ -82,16 +84,23 @@ def run(options: argparse.Namespace) -> int:
     if name is None:
         raise CommandError("the sequence names no profile: add --profile P", BAD_INPUT)
     profile = load_profile(name)
+    rehearsal = rehearsal_of(options, profile)
     if options.replay is not None:
         performed = perform_replay(options, sequence, profile, options.out)
     elif options.lockstep:
-        performed = perform_lockstep(options, sequence, name, options.out, options.seed)
+        performed = perform_lockstep(options, sequence, name, options.out, options.seed, rehearsal)
     else:
         simulated = profile.simulation is not None
         require_person(sequence, simulated, options.confirm_loads, options.headless)
         with contextlib.ExitStack() as stack:
             bench = stack.enter_context(
-                start_bench(name, runs_directory=options.out, log_wire=options.log_wire)
+                start_bench(
+                    name,
+                    runs_directory=options.out,
+                    log_wire=options.log_wire,
+                    rehearsal=rehearsal,
+                    tell=lambda text: say(options, text),
+                )
             )
             if not options.headless and has_display():
                 stack.enter_context(watching_dashboard(bench.link_directory, options.out))

@@ -12,7 +12,7 @@ from typing import Any
 
 from drivers.simulated import EnvironmentClient
 from hil.analysis import Measured, figure_line, measure
-from hil.bench import EPOCH, LockstepBench
+from hil.bench import EPOCH, LockstepBench, Rehearsal
 from hil.link import Client
 from hil.procedures import Ended, LiveRunner, LockstepRunner
 from hil.profile import Profile, ProfileError, load_profile, profile_from_dict, profile_to_dict
@@ -124,7 +124,12 @@ def perform_live(
 
 
 def perform_lockstep(
-    options: argparse.Namespace, sequence: Sequence, profile_path: str, runs: Path, seed: int
+    options: argparse.Namespace,
+    sequence: Sequence,
+    profile_path: str,
+    runs: Path,
+    seed: int,
+    rehearsal: Rehearsal | None = None,
 ) -> Performed:
     """Perform on the simulated rig in this process, faster than real time.
 
@@ -140,6 +145,8 @@ def perform_lockstep(
         )
     check_fit(sequence, profile)
     bench = LockstepBench(profile, seed)
+    if rehearsal is not None:
+        bench.rehearse(rehearsal, lambda text: say(options, text))
     writer = RunWriter(
         runs,
         sequence.name,

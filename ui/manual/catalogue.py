@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import NamedTuple
 
+from drivers.simulated import DISTURBANCES
 from drivers.suggest import nearest
 from ui.manual import reference
 
@@ -49,6 +50,7 @@ TOPICS = (
     Topic("describe_a_board", "Describe your own board", "How to"),
     Topic("operate", "Operate", "How to"),
     Topic("sequences", "Sequences", "How to"),
+    Topic("rehearse", "Rehearse faults", "How to"),
     Topic("runs", "Record and open runs, replay the wire", "How to"),
     Topic("load_table", "Fit a table of loads", "How to"),
     Topic("notebook", "From a notebook, over the network", "How to"),
@@ -85,7 +87,8 @@ def page_text(topic: Topic) -> str:
     if topic.write is not None:
         return f"# {topic.title}\n\n{topic.write()}\n"
     text = (FOLDER / f"{topic.name}.md").read_text(encoding="utf-8")
-    return text.replace("{contents}", _contents())
+    names = ", ".join(f"`{name}`" for name in DISTURBANCES)
+    return text.replace("{contents}", _contents()).replace("{disturbances}", names)
 
 
 def search(word: str) -> Iterator[Hit]:

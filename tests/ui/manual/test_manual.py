@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 import yaml
 
+from hil.bench import load_rehearsal
 from hil.core import COLUMNS
 from hil.profile.schema import Profile
 from hil.sequences.sequence import load_sequence
@@ -68,6 +69,10 @@ def test_every_yaml_block_is_sound(page: str, tmp_path: Path) -> None:
             file = tmp_path / "shown.yaml"
             file.write_text(block)
             load_sequence(file)
+        elif "faults" in data:
+            file = tmp_path / "faults.yaml"
+            file.write_text(block)
+            load_rehearsal(file)
         else:
             assert "protocol" in data  # taken whole by test_described_boards
 

@@ -1,0 +1,38 @@
+"""``--disturb``: rehearsed faults of a simulated rig."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from hil.bench import Rehearsal, load_rehearsal
+from hil.profile import Profile
+from ui.commands.answers import BAD_INPUT, CommandError
+
+
+def add_disturb(parser: argparse.ArgumentParser) -> None:
+    """Add the option to a command that runs a bench."""
+    parser.add_argument(
+        "--disturb",
+        type=Path,
+        metavar="FILE",
+        help="simulated rig: let go wrong what this YAML file says, to practise",
+    )
+
+
+def rehearsal_of(options: argparse.Namespace, profile: Profile) -> Rehearsal | None:
+    """Return what ``--disturb`` names, None without it.
+
+    Raises:
+        CommandError: the profile describes a real rig.
+        ProfileError: the file is not sound.
+    """
+    if options.disturb is None:
+        return None
+    if profile.simulation is None:
+        raise CommandError(
+            f"--disturb is for simulated rigs, and '{profile.name}' describes a real one: leave "
+            "it out, or add a 'simulation' part to a copy of the profile",
+            BAD_INPUT,
+        )
+    return load_rehearsal(options.disturb)
