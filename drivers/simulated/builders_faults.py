@@ -206,7 +206,7 @@ BUILDERS_FAULTS: tuple[InjectedFault, ...] = (
         "rig",
         lambda p: {
             "pivot_friction_N_m": p.pivot_friction_N_m + 18.0 * p.rod_arm_m,
-            "guide_friction_N": p.guide_friction_N + 18.0,
+            "guide_friction_N": p.guide_friction_N + 7.0,
         },
     ),
     InjectedFault(

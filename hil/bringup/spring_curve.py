@@ -13,7 +13,6 @@ Floats = NDArray[np.float64]
 GRID = 120
 EDGE = 0.04  # of the travel, at either end of it: the nut starts, turns and stops there
 KNEE_FROM, KNEE_TO = 0.1, 0.85  # of the travel: where a knee leaves enough on either side
-TOP_SHARE = 0.08  # of the force: the part of a push by which binding is judged
 STANDS_M = 1e-5
 
 
@@ -73,8 +72,10 @@ class Curve:
     end_rate: float = math.nan
 
 
-def spring_curve(push: Push, screw: Screw, scale: float) -> Curve:
+def spring_curve(push: Push, screw: Screw, scale: float, top_N: float) -> Curve:
     """The curve of one push; ``scale`` is true force over force by the motor.
+
+    ``top_N``: the last part of the push, by which binding is judged; well above what sticks.
 
     Going in T = F·lead/(2π·η) + T_f, coming back T = F·lead·η_b/2π − T_f. The mean of both
     at one place has no friction; their difference has it twice, and what screw and springs lose.
@@ -82,7 +83,7 @@ def spring_curve(push: Push, screw: Screw, scale: float) -> Curve:
     up, down = slice(0, push.top), slice(push.top, None)
     far = float(np.max(push.travel[up], initial=0.0))
     per = screw.per_torque * scale
-    end_rate = _end_rate(push, per * screw.forward)
+    end_rate = _end_rate(push, per * screw.forward, top_N)
     if push.top < 20 or len(push.travel) - push.top < 20 or far < 10 * STANDS_M:
         return Curve(end_rate=end_rate)
     # Coming back the nut stands at first, while friction turns round.
@@ -131,13 +132,13 @@ def _over(x: Floats, y: Floats, at: Floats) -> Floats:
     return np.asarray(np.where(last > first, means, np.interp(at, x, y)))
 
 
-def _end_rate(push: Push, per_torque: float) -> float:
+def _end_rate(push: Push, per_torque: float, top_N: float) -> float:
     torque, travel = push.torque[: push.top], push.travel[: push.top]
     if len(torque) < 20:
         return math.nan
     most = float(np.max(torque))
-    last = torque > (1 - TOP_SHARE) * most
+    last = torque > most - top_N / per_torque
     if np.count_nonzero(last) < 5:
         return math.nan
     moved = float(np.ptp(travel[last]))
-    return TOP_SHARE * most * per_torque / moved if moved > STANDS_M else math.inf
+    return top_N / moved if moved > STANDS_M else math.inf

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from hil.bringup.step import Step
+from hil.bringup.steps_at_rest import SENSORS_AT_REST
 from hil.bringup.steps_by_hand import SENSORS_BY_HAND
 from hil.bringup.steps_drive_limits import DRIVE_LIMITS
 from hil.bringup.steps_first_motion import FIRST_MOTION
@@ -12,7 +13,7 @@ from hil.bringup.steps_loop import LOOP
 from hil.bringup.steps_springs import SPRINGS_BY_HAND
 from hil.bringup.steps_stop_chain import STOP_CHAIN
 from hil.bringup.steps_travel import TRAVEL
-from hil.bringup.steps_without_power import SENSORS_AT_REST, SUPPLY, TALK
+from hil.bringup.steps_without_power import SUPPLY, TALK
 from hil.bringup.steps_working_force import WORKING_FORCE
 
 STEPS: tuple[Step, ...] = (

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Generator, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -16,29 +15,19 @@ from hil.bringup.manual_actions import (
     hand_of,
     hold_output,
     let_all_go,
-    stated_rate_N_m,
     support_load,
 )
+from hil.bringup.sensor_sweep import FOLLOWS, LOST_M, STANDS_M, Sweep, judge_sweep, pressed_share
 from hil.bringup.signal_statistics import at_rest, doubled_share, lazy_bits
 from hil.bringup.step import Context, Measured, Plot, Result, Step, Trace, Verdict
-from hil.procedures import Action, Hand, Read, Seen, column
-from hil.profile import Lever
+from hil.procedures import Action, Hand, Seen, column
 
 WIGGLE_S = 1.5
 TRIAL_SHARE = 0.5  # of the gentle deflection: the first touch, while even the sense is unknown
-STANDS_M = 3e-5  # three steps of a caliper
 AGREES = 0.1  # of a turn by eye (a few degrees) against the caliper
 SCALE_LOW, SCALE_HIGH = 0.75, 1.33  # calibration refines it; 1.4 is half way to wrong by two
-FOLLOWS = 0.15
-LOST_M = 1.2e-4  # a dozen steps of a caliper
-BENT_M = 4e-5  # off a straight line, over its slope: four of them
 FAR_FROM_ZERO = 0.1  # of the span
 SWEPT_COUNTS = 24
-BALANCE = Read(
-    "Force on the spring balance, + if it pulls in the sense in which the rod extends",
-    "balance_N",
-    "N",
-)
 
 
 def sensors_by_hand(context: Context) -> Generator[Action, Seen, Result]:
@@ -86,7 +75,7 @@ def sensors_by_hand(context: Context) -> Generator[Action, Seen, Result]:
     pressed = math.nan
     if lags.lost_m > LOST_M:
         yield Hand("let_output_go", "Let the output go.")
-        pressed = yield from _pressed(context, lead, gentle_m, lags)
+        pressed = yield from pressed_share(context, lead, gentle_m)
     _judge_deflection(context, result, free, spots, lags, pressed)
     if math.isfinite(pressed):
         spots[-1] = yield from at_spot(0.0, caliper=True)
@@ -229,55 +218,6 @@ def _judge_screw(
     return lead
 
 
-@dataclass(frozen=True)
-class Sweep:
-    """Deflection shown over that by caliper, and the travel that a reversal loses of it, in m."""
-
-    scale: float
-    lost_m: float
-
-
-def judge_sweep(spots: Sequence[Spot]) -> Sweep:
-    """Tell a wrong scale from lost travel by five spots: 0, outward, 0, inward, 0.
-
-    A wrong scale leaves a straight line; what sticks or slacks lacks its width in the two legs
-    after the first turn (the sensor taken for right by its scale, or the width at its least).
-    """
-    true = np.array([spot.true_nut_m for spot in spots])
-    shown = np.array([spot.deflection_m for spot in spots])
-    line = np.polyfit(true - true[0], shown, 1)
-    scale = float(line[0])
-    off = float(np.max(np.abs(np.polyval(line, true - true[0]) - shown)))
-    if abs(scale) >= FOLLOWS and off < BENT_M * abs(scale):
-        return Sweep(scale, 0.0)
-    lost = abs(float(true[3] - true[1])) - abs(float(shown[3] - shown[1]))
-    return Sweep(scale, max(0.0, lost))
-
-
-def _pressed(
-    context: Context, lead: float, gentle_m: float, lags: Sweep
-) -> Generator[Action, Seen, float]:
-    """Force on the springs over that of the stated ones while the sensor shows nothing.
-
-    About 1: the springs follow the nut and the sensor does not. About 0: the nut moves alone.
-    NaN without a balance.
-    """
-    profile = context.profile
-    arms = profile.rig.load_arm / profile.rig.rod_arm if isinstance(profile.rig, Lever) else 1.0
-    yield hold_output(
-        "Something is lost between nut and sensor. Hook a spring balance to the load point and "
-        "hold it with that, so that it does not move; you will read the balance."
-    )
-    first = yield from at_spot(gentle_m / lead, caliper=True)
-    before = yield BALANCE
-    second = yield from at_spot(-min(0.8 * lags.lost_m, 1.6 * gentle_m) / lead, caliper=True)
-    after = yield BALANCE
-    moved = abs(second.true_nut_m - first.true_nut_m)
-    if moved < STANDS_M:
-        return math.nan
-    return arms * abs(after.value - before.value) / (moved * stated_rate_N_m(profile))
-
-
 def _judge_deflection(
     context: Context, result: Result, free: Spot, spots: Sequence[Spot], lags: Sweep, pressed: float
 ) -> None:
@@ -416,7 +356,8 @@ SENSORS_BY_HAND = Step(
     "sensors_by_hand",
     "Sensors by hand",
     happens="You move the sensor's cable, turn the screw by one turn and read the nut with a "
-    "caliper, then load the springs a little both ways with the output held.",
+    "caliper, then load the springs a little both ways with the output held. If something is lost "
+    "between nut and sensor, a spring balance tells where.",
     wrong="A reversed or wrongly scaled sensor, a left-hand screw, a wrong lead or a loose contact "
     "is found here. Pressed springs turn a shaft back that is let go.",
     clear="Power stays off. Take every weight off; keep fingers out of the lever.",

@@ -9,7 +9,7 @@ import numpy as np
 
 from hil.bringup.findings import finding
 from hil.bringup.manual_actions import by_turns
-from hil.bringup.step import Context, Finding, Measured, Plot, Result, Step
+from hil.bringup.step import Context, Measured, Plot, Result, Step
 from hil.bringup.under_power import (
     SUPPORT,
     Gentle,
@@ -17,32 +17,31 @@ from hil.bringup.under_power import (
     RunData,
     gentle,
     millimetres,
-    power_down,
     restart,
     run,
     told,
     trace,
     watch,
 )
-from hil.core import MotorSpeed, MotorTorque
+from hil.bringup.wrong_fields import (
+    LOCKED_TURNS,
+    RAMP_OVER,
+    STILL_M,
+    STRONGER,
+    SWING_M_S,
+    breakaway,
+    onset,
+    strayed,
+    turned_turns,
+    why_locked,
+)
+from hil.core import MotorSpeed
 from hil.procedures import Action, Hand, ProcedureFailed, Seen
 
-STILL_M = 1e-4  # standing still: less than the springs give by the sensor's noise
 MOVED_COUNTS = 4.0  # encoder counts that are motion and no flicker
-RAMP_S = 2.0
+STUCK = 2.05  # of the stated break-away: the next steps would not move it
 TURNS = 2.0  # whole turns pass every pole pair, whatever their number
-LOCKED_TURNS = 0.9  # a rotor in a wrong field comes to rest within one turn
 ROOM = 0.12  # of the stroke, above the lower end: where it begins
-STRONGER = 1.7  # against a wrong field, so that friction leaves the rotor near where it holds
-SWING_M_S = 0.05  # of a rotor that a wrong field throws over, in mid-stroke
-# Of a pole pitch. The first turn by hand leaves a place where the field has no hold.
-NUDGES = (0.15, 0.4)
-ON_OR_BACK = 0.22
-LEAST_SWING = 0.03
-SWINGS = "the rotor swings into one place and stays"
-FEWER = 0.8  # of a pole pitch: no field that is off by p or more swings so far
-STRONGEST = 4.5  # of the stated break-away: what is still stuck is not held by friction alone
-FAR_NUDGES = (0.13, 0.31)  # of a turn: a field one pole pair off has a hold in one of them
 AGREE = 0.1
 CURRENT_AGREES = 0.15
 
@@ -59,29 +58,29 @@ def _first_motion(context: Context) -> Generator[Action, Seen, Result]:
     yield from restart(envelope, "First motion: the nut moves a little, then two turns each way")
 
     zero = yield from watch(0.5)
-    strayed = _strayed(zero)
+    off_m = strayed(zero)
     result.measured.append(
         Measured(
             "motion at zero torque",
-            1e3 * strayed,
+            1e3 * off_m,
             "mm",
             f"below {1e3 * STILL_M:g} mm",
             "power on and no torque asked: friction must hold it",
-            strayed < STILL_M,
+            off_m < STILL_M,
         )
     )
-    if strayed >= STILL_M:
-        result.findings.append(finding("moves_unasked", moved_mm=1e3 * strayed))
+    if off_m >= STILL_M:
+        result.findings.append(finding("moves_unasked", moved_mm=1e3 * off_m))
         return result
 
-    up = yield from _breakaway(g, 1)
-    down = yield from _breakaway(g, -1)
+    up = yield from breakaway(g, 1)
+    down = yield from breakaway(g, -1)
     forth = yield from _turns(g, 1)
-    turned = _turned(g, forth)
+    turned = turned_turns(g, forth)
     if turned < LOCKED_TURNS and forth.reason != "force":
         back = yield from _turns(g, -1)
-        if _turned(g, back) < LOCKED_TURNS and back.reason != "force":
-            found = yield from _why_locked(g)
+        if turned_turns(g, back) < LOCKED_TURNS and back.reason != "force":
+            found = yield from why_locked(g)
             result.plots.append(_plot(forth, "The nut does not turn on"))
             result.findings.append(found)
             return result
@@ -93,7 +92,7 @@ def _first_motion(context: Context) -> Generator[Action, Seen, Result]:
     _judge_turns(g, context, result, forth, back)
     result.text = (
         f"the nut breaks away at {context.known.get('breakaway_N_m', math.nan):.3f} N·m and turns "
-        f"{_turned(g, forth):.1f} turns forth, {_turned(g, back):.1f} back"
+        f"{turned_turns(g, forth):.1f} turns forth, {turned_turns(g, back):.1f} back"
     )
     return result
 
@@ -121,23 +120,11 @@ def _to_the_start(g: Gentle, result: Result) -> Generator[Action, Seen, None]:
         )
 
 
-def _breakaway(g: Gentle, sense: int, torque_N_m: float = 0.0) -> Part:
-    ramp = MotorTorque(
-        torque_N_m=sense * (torque_N_m or g.torque_N_m),
-        ramp_s=RAMP_S,
-        duration_s=RAMP_S + 0.3,
-        speed_m_s=0.02,
-        travel_m=0.05 * g.lead_m,
-        force_N=g.end_N,
-    )
-    return (yield from run(ramp, 0.3))
-
-
 def _turns(g: Gentle, sense: int) -> Part:
     length = _length(g)
     asked = MotorSpeed(
         speed_m_s=sense * g.speed_m_s,
-        torque_N_m=1.1 * g.torque_N_m,
+        torque_N_m=RAMP_OVER * g.torque_N_m,
         duration_s=length / g.speed_m_s + 2.0,
         travel_m=length,
         force_N=g.leave_N,
@@ -148,118 +135,6 @@ def _turns(g: Gentle, sense: int) -> Part:
 def _length(g: Gentle) -> float:
     """Two turns and a little, or what the stroke leaves."""
     return min((TURNS + 0.1) * g.lead_m, 0.7 * g.stroke_m)
-
-
-def _why_locked(g: Gentle) -> Generator[Action, Seen, Finding]:
-    """Tell the ways apart in which a field can hold a rotor.
-
-    With p pole pairs and a field that runs at p' of them by the encoder, torque goes with the
-    cosine of |p' − p| times the shaft angle (p' + p with two phases swapped): the places that
-    hold the rotor are lead / |p' ∓ p| apart, half a pole pitch with phases swapped and a whole
-    one with p' = 2p. Turned on by hand by 0.4 pitches it swings on to the next place in the
-    one case, and back in the other.
-    """
-    pole_pairs = g.profile.actuator.motor.pole_pairs
-    pitch = g.lead_m / pole_pairs
-    torque = STRONGER * g.torque_N_m
-    swing = yield from _swing(g, torque)
-    if math.isinf(swing):
-        return (yield from _why_still(g, pitch))
-    if swing > FEWER * pitch:
-        return finding("pole_pairs_wrong", note=SWINGS, swing_mm=1e3 * swing)
-    place = moved = 0.0
-    for nudge in NUDGES:
-        yield from power_down()
-        before = yield from watch(0.05)
-        place = float(before.of("nut_position_m")[-1])
-        turns = nudge / pole_pairs
-        yield Hand("turn_screw", f"Turn the shaft by {by_turns(turns)}, and let go.", turns)
-        now = yield from watch(0.1)
-        by_hand = abs(float(now.of("nut_position_m")[-1]) - place)
-        if by_hand < 0.2 * turns * g.lead_m:
-            return finding("nut_jammed", moved_by_hand_mm=1e3 * by_hand)
-        yield from restart(g.envelope(torque, SWING_M_S), "Once more: a push of half a second")
-        swung = yield from _push(g, torque)
-        moved = max(moved, abs(swung.moved_m))
-        place = abs(float(swung.of("nut_position_m")[-1]) - place)
-    if moved < LEAST_SWING * pitch:
-        return (yield from _why_still(g, pitch))
-    return finding(
-        "phases_swapped" if place > ON_OR_BACK * pitch else "pole_pairs_wrong",
-        note=SWINGS,
-        held_next_mm=1e3 * place,
-        pole_pitch_mm=1e3 * pitch,
-    )
-
-
-def _swing(g: Gentle, torque_N_m: float) -> Generator[Action, Seen, float]:
-    """How far in m the rotor swings, pushed either way; infinite if it turns on.
-
-    Half a period of a wrong field at most, lead / (2·|p' ∓ p|).
-    """
-    places, swings = [], [0.0]
-    for sense in (1, -1):
-        ran = yield from _push(g, sense * torque_N_m)
-        nut = ran.of("nut_position_m")
-        before = nut[max(0, len(nut) - 300) : max(1, len(nut) - 200)]
-        # The last fifth of a second is without torque: what moved just before was not held.
-        if _turned(g, ran) > LOCKED_TURNS or float(np.ptp(before)) > STILL_M:
-            return math.inf
-        places.append(float(nut[-1]))
-        swings.append(abs(float(nut[-1] - nut[0])))
-    return max(*swings, abs(places[0] - places[1]))
-
-
-def _why_still(g: Gentle, pitch: float) -> Generator[Action, Seen, Finding]:
-    """More torque: friction gives way and the rotor turns on, a wrong field holds it again."""
-    torque = STRONGEST * g.breakaway_N_m
-    envelope = g.envelope(torque, SWING_M_S)
-    told = "More torque than friction as stated would need"
-    yield from restart(envelope, told)
-    for nudge in FAR_NUDGES:
-        ramp = yield from _breakaway(g, 1, torque)
-        swing = yield from _swing(g, torque)
-        if math.isinf(swing):
-            onset, _ = _onset(ramp, STILL_M)
-            stated = g.profile.actuator.friction.breakaway
-            return finding("friction_high", breaks_away_Nm=onset, stated_Nm=stated)
-        if swing > FEWER * pitch:
-            return finding("pole_pairs_wrong", note=SWINGS, swing_mm=1e3 * swing)
-        yield from power_down()
-        yield Hand("turn_screw", f"Turn the shaft by {by_turns(nudge)}, and let go.", nudge)
-        yield from restart(envelope, told)
-    swing = yield from _swing(g, torque)
-    if FEWER * pitch < swing < math.inf:
-        return finding("pole_pairs_wrong", note=SWINGS, swing_mm=1e3 * swing)
-    return finding("no_motion", asked_Nm=torque)
-
-
-def _push(g: Gentle, torque_N_m: float) -> Part:
-    asked = MotorTorque(
-        torque_N_m=torque_N_m,
-        ramp_s=0.05,
-        duration_s=0.5,
-        speed_m_s=0.9 * SWING_M_S,
-        travel_m=0.5 * g.lead_m,
-        force_N=g.leave_N,
-    )
-    ran = yield from run(asked, 0.2)
-    for _ in range(3):
-        if ran.reason != "speed":
-            break
-        # Thrown over too fast, it was left to coast: from there it has less far to go.
-        more = yield from run(asked, 0.2)
-        ran = RunData(np.concatenate([ran.rows, more.rows]), more.reason)
-    return ran
-
-
-def _strayed(ran: RunData) -> float:
-    nut = ran.of("nut_position_m")
-    return float(np.max(nut) - np.min(nut)) if len(nut) else math.nan
-
-
-def _turned(g: Gentle, ran: RunData) -> float:
-    return _strayed(ran) / g.lead_m
 
 
 def _joined(*runs: RunData) -> RunData:
@@ -286,7 +161,7 @@ def _judge_ends(g: Gentle, result: Result, forth: RunData, back: RunData) -> Non
         if ran.reason == "travel":
             continue
         at = float(ran.of("nut_position_m")[-1])
-        turned = _turned(g, ran)
+        turned = turned_turns(g, ran)
         if ran.reason == "force" and ran.pressed_N < g.touch_N:
             result.findings.append(finding("deflection_noisy", peak_N=abs(ran.force_N)))
         elif ran.reason == "force":
@@ -308,23 +183,13 @@ def _judge_ends(g: Gentle, result: Result, forth: RunData, back: RunData) -> Non
         return
 
 
-def _onset(ran: RunData, threshold_m: float) -> tuple[float, int]:
-    """(torque in N·m at which the nut began to move, sense in which it moved)."""
-    nut = ran.of("nut_position_m")
-    moved = np.nonzero(np.abs(nut - nut[:1]) > threshold_m)[0]
-    if not len(moved):
-        return math.nan, 0
-    at = int(moved[0])
-    return float(ran.of("commanded_torque_N_m")[at]), int(np.sign(nut[at] - nut[0]))
-
-
 def _judge_breakaway(
     g: Gentle, context: Context, result: Result, up: RunData, down: RunData
 ) -> None:
     threshold = MOVED_COUNTS * g.lead_m / g.profile.sensors.motor.counts_per_revolution
     found = []
     for name, ran, sense in (("outward", up, 1), ("inward", down, -1)):
-        torque, moved = _onset(ran, threshold)
+        torque, moved = onset(ran, threshold)
         good = moved == sense
         result.measured.append(
             Measured(
@@ -340,7 +205,12 @@ def _judge_breakaway(
             result.findings.append(finding("motion_reversed", torque_Nm=torque))
         if good:
             found.append(abs(torque))
-    if len(found) == 2:
+    stuck = bool(found) and max(found) > STUCK * g.breakaway_N_m
+    if stuck and not result.findings:
+        result.findings.append(
+            finding("friction_high", breaks_away_Nm=max(found), stated_Nm=g.breakaway_N_m)
+        )
+    elif len(found) == 2:
         context.known["breakaway_N_m"] = sum(found) / 2
         stated = g.profile.actuator.friction.breakaway
         if stated and abs(context.known["breakaway_N_m"] / stated - 1) > AGREE:
@@ -355,7 +225,7 @@ def _judge_turns(
     torques = []
     for name, ran in (("forth", forth), ("back", back)):
         nut, speed = ran.of("nut_position_m"), ran.of("nut_velocity_m_s")
-        turns = _turned(g, ran)
+        turns = turned_turns(g, ran)
         whole = min(TURNS, _length(g) / g.lead_m - 0.1)
         result.measured.append(
             Measured(

@@ -14,6 +14,7 @@ from hil.bringup.under_power import (
     Floats,
     Gentle,
     RunData,
+    after,
     gentle,
     power_up,
     restart,
@@ -33,6 +34,7 @@ BINS = 25
 # A tight place shows as a peak; friction of a sound screw varies less over its length.
 STIFF_TIMES = 1.8
 STIFF_OF_BREAKAWAY = 0.35
+ZERO_SHARE = 0.015  # of the rated force: the springs at no load, against the motor
 GUIDE_SHARE = 0.012  # of the rated force: dry friction of the output beyond what is stated
 BENT = 0.2  # of the friction: what rises and falls once a turn
 BENT_PLACES = 12  # a turn
@@ -193,6 +195,12 @@ def _judge_friction(
     even = peak < limit
     bent = _once_a_turn(g, up, down, low, high)
     rubs = _output_friction(up, down, edges, slow)
+    middles = (
+        _middle(up, down, edges, slow, "spring_force_N"),
+        float(np.nanmedian(0.5 * (outward + inward))),
+    )
+    zero_N = middles[0] - middles[1] * g.per_torque
+    most_zero = ZERO_SHARE * g.profile.limits.force.limited
     most_rub = _beside_the_screw(context.profile) + GUIDE_SHARE * g.profile.limits.force.limited
     result.plots.append(_over_travel("Torque over the stroke", up, down))
     result.measured += [
@@ -202,7 +210,7 @@ def _judge_friction(
             "N·m",
             f"about {stated:.3f} N·m",
             "half the difference between both senses, so that the load cancels; judged by the "
-            "spring push, which knows the motor's torque",
+            "working force, which knows the motor's torque",
         ),
         Measured(
             f"greatest friction, at {1e3 * at:.1f} mm",
@@ -229,6 +237,14 @@ def _judge_friction(
             rubs < most_rub,
         ),
         Measured(
+            "spring force beyond what the motor feels",
+            zero_N,
+            "N",
+            f"below {most_zero:.1f} N either way",
+            "in the mean of both senses friction cancels; the sensor's zero does not",
+            abs(zero_N) < most_zero,
+        ),
+        Measured(
             "torque that the load takes",
             float(np.nanmedian(0.5 * (outward + inward))),
             "N·m",
@@ -240,6 +256,12 @@ def _judge_friction(
         result.findings.append(
             finding("screw_stiff_spot", at_mm=1e3 * at, friction_Nm=peak, elsewhere_Nm=middle)
         )
+    elif abs(zero_N) >= most_zero:
+        stood = after(context, "zero_counts", context.profile.calibration.zero)
+        rate = g.rate_N_m * abs(context.profile.calibration.deflection_per_count)
+        by_hand = abs(stood - context.profile.calibration.zero) * rate > 0.7 * abs(zero_N)
+        code = "deflection_zero_off" if by_hand else "deflection_drifts"
+        result.findings.append(finding(code, force_N=zero_N))
     elif rubs >= most_rub:
         result.findings.append(finding("guide_rubs", friction_N=rubs, most_N=most_rub))
     elif bent >= BENT * middle:
@@ -268,6 +290,15 @@ def _once_a_turn(g: Gentle, up: RunData, down: RunData, low: float, high: float)
     friction = 0.5 * (np.array(half[0]) - np.array(half[1]))
     turn = np.exp(-2j * math.pi * at / g.lead_m)
     return float(2.0 * abs(np.mean((friction - np.mean(friction)) * turn)))
+
+
+def _middle(up: RunData, down: RunData, edges: Floats, least_m_s: float, of: str) -> float:
+    """Median over the stroke of a column's mean of both senses."""
+    outward, inward = (
+        _binned(up, edges, 1, least_m_s, of),
+        _binned(down, edges, -1, least_m_s, of),
+    )
+    return float(np.nanmedian(0.5 * (outward + inward)))
 
 
 def _output_friction(up: RunData, down: RunData, edges: Floats, least_m_s: float) -> float:

@@ -22,7 +22,12 @@ from hil.bringup.under_power import (
     told,
     watch,
 )
-from hil.bringup.working_force_verdicts import deflection_scale, judge_both, judge_stage
+from hil.bringup.working_force_verdicts import (
+    deflection_scale,
+    judge_both,
+    judge_motor,
+    judge_stage,
+)
 from hil.core import Apply, Commission, MotorTorque
 from hil.procedures import Action, Ask, BenchStopped, Pause, ProcedureFailed, Seen, column
 
@@ -37,6 +42,7 @@ LAGS_M, LAGS_SHARE = 0.0003, 0.08  # sensor behind the nut: the push turns back
 TRAILS_SHARE, TRAILS_N_m = 0.12, 0.03  # torque behind the command, likewise
 POLL_S = 0.02
 RELEASED_SHARE = 0.02
+TOP_RATED = 0.1  # of the rated force: several times what a nut that sticks and slips jumps
 STOPS_OF_A_PUSH = ("Speed", "Force", "Force rate", "Deflection", "Disagreement")
 # What should have turned back ends here, by the sensor: of the stage, and of the rated force on
 # top of it for a nut that sticks and slips.
@@ -70,6 +76,7 @@ def _working_force(context: Context) -> Generator[Action, Seen, Result]:
     result = Result("working_force")
     g = gentle(context.profile)
     rest = yield from watch(0.2)
+    rated = context.profile.limits.force.limited
     supply_V = float(np.median(rest.of("supply_V")))
     curves: dict[int, Curve] = {}
     for sense in (-1, 1):
@@ -96,8 +103,10 @@ def _working_force(context: Context) -> Generator[Action, Seen, Result]:
                     raise
                 result.findings.append(finding("push_ended", note=f"{stop.cause}, {stage}"))
                 return result
-            curve = spring_curve(push, _screw(g), _scale(context))
+            curve = spring_curve(push, _screw(g), _scale(context), TOP_RATED * rated)
             found = judge_stage(context, result, push, curve, stage.end, str(stage), supply_V)
+            if found is None and share == STAGES[0]:
+                found = judge_motor(context, result, curve, stage.end, _scale(context))
             if found is not None:
                 result.findings.append(found)
                 return result
@@ -116,7 +125,7 @@ def _screw(g: Gentle) -> Screw:
 
 
 def _scale(context: Context) -> float:
-    """True force over force by the motor: the spring push has it by the balance of the hands."""
+    """True force over force by the motor: roughly by the spring push, then by the first stage."""
     return 1.0 / after(context, "motor_over_spring_force", 1.0)
 
 

@@ -16,6 +16,9 @@ from hil.profile import Profile
 # Springs of one drawing differ by some percent, and the motor's torque is known to some percent
 # more (common practice, no source).
 UNEQUAL = 0.15
+# Efficiencies and torque constants of drawings are not as far off (common practice, no source).
+LEAST_RATIO, MOST_RATIO = 0.85, 1.15
+FRICTION_OFF = 0.6  # of what is stated: more than oil, load and temperature make
 PRELOAD_OFF_M, PRELOAD_OFF_SHARE = 0.0004, 0.25
 BINDS_TIMES = 2.5  # of the rate about the middle: springs get no stiffer on their way
 LOSS = 0.05  # of the force each way, beyond the screw's
@@ -170,6 +173,47 @@ def _sag(profile: Profile, push: Push, top: slice, rest_V: float) -> Sag | None:
             good,
         ),
     )
+
+
+def judge_motor(
+    context: Context, result: Result, curve: Curve, end: str, scale: float
+) -> Finding | None:
+    """Torque per ampere by the springs' rate about the middle, which hands found on a balance.
+
+    A commutation that is off by φ makes cos φ of the torque in both senses, and never more.
+    With the torque known, so is the friction that the travel found.
+    """
+    actuator = context.profile.actuator
+    inner = after(context, "rate_inner_N_m", 2.0 * actuator.springs.rate_per_set)
+    ratio = curve.inner / scale / inner
+    good = LEAST_RATIO < ratio < MOST_RATIO
+    result.measured.append(
+        Measured(
+            f"rate by the motor over rate by the balance, {end} end",
+            ratio,
+            "1",
+            f"{LEAST_RATIO} to {MOST_RATIO}",
+            "push and release together: friction cancels",
+            good,
+        )
+    )
+    if math.isnan(ratio):
+        return finding("forces_disagree", note=f"{end} end")
+    if not good and ratio < 1.0:
+        return finding("torque_constant_wrong", motor_over_spring_ratio=ratio)
+    if not good:
+        return finding(
+            "encoder_offset",
+            motor_over_spring_ratio=ratio,
+            about_deg=math.degrees(math.acos(1.0 / ratio)),
+            note="electrical",
+        )
+    context.known["motor_over_spring_force"] = ratio
+    stated = actuator.friction.coulomb
+    over = after(context, "friction_over_stated", 0.0) / ratio
+    if stated and over - 1 >= FRICTION_OFF:
+        return finding("friction_high", measured_Nm=over * stated, stated_Nm=stated)
+    return None
 
 
 def judge_both(context: Context, result: Result, up: Curve, down: Curve) -> Finding | None:

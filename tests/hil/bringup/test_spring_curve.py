@@ -11,10 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hil.bringup.manual_actions import Spot
+from hil.bringup.sensor_sweep import judge_sweep
 from hil.bringup.signal_statistics import Floats
 from hil.bringup.spring_curve import Curve, Push, Screw, spring_curve, two_slopes
 from hil.bringup.step import Context, Result
-from hil.bringup.steps_by_hand import judge_sweep
 from hil.bringup.working_force_verdicts import judge_both
 from hil.profile.loader import load_profile
 
@@ -48,7 +48,7 @@ def pushed(inner: float, knee: float, rub: float = 0.0, far: float = 0.0065) -> 
 def test_friction_cancels_and_the_knee_is_found(
     inner: float, knee: float, rub: float, scale: float
 ) -> None:
-    curve = spring_curve(pushed(inner, knee, rub), SCREW, scale)
+    curve = spring_curve(pushed(inner, knee, rub), SCREW, scale, 50.0)
     # Rubbing springs are felt a little softer: a screw loses more of a push than of a release.
     assert curve.inner == pytest.approx(scale * inner, rel=0.03)
     assert curve.outer == pytest.approx(0.5 * scale * inner, rel=0.06)
@@ -58,13 +58,13 @@ def test_friction_cancels_and_the_knee_is_found(
 
 
 def test_without_a_knee_there_is_none_and_a_nut_that_stands_is_infinitely_stiff() -> None:
-    curve = spring_curve(pushed(120e3, 1.0), SCREW, 1.0)
+    curve = spring_curve(pushed(120e3, 1.0), SCREW, 1.0, 50.0)
     assert math.isnan(curve.knee) and math.isnan(curve.outer)
     assert curve.inner == pytest.approx(120e3, rel=0.01)
     push = pushed(120e3, 1.0)
     travel = np.minimum(push.travel, 0.003)
     stuck = Push(travel, travel, push.force, push.torque, push.torque, push.supply, push.top)
-    assert spring_curve(stuck, SCREW, 1.0).end_rate == math.inf
+    assert spring_curve(stuck, SCREW, 1.0, 50.0).end_rate == math.inf
 
 
 def test_noise_bends_no_line() -> None:
@@ -75,7 +75,7 @@ def test_noise_bends_no_line() -> None:
 
 def judged(up: Push, down: Push) -> tuple[str, Context]:
     context = Context(load_profile("footplate_trainer"), SimpleNamespace(), {})  # type: ignore[arg-type]
-    curves: list[Curve] = [spring_curve(push, SCREW, 1.0) for push in (up, down)]
+    curves: list[Curve] = [spring_curve(push, SCREW, 1.0, 50.0) for push in (up, down)]
     found = judge_both(context, Result("working_force"), *curves)
     return (found.code if found else ""), context
 

@@ -16,11 +16,12 @@ from hil.bringup.findings import FINDINGS, finding
 from hil.bringup.procedure import bring_up
 from hil.bringup.signal_statistics import at_rest, doubled_share, lazy_bits, lost_share
 from hil.bringup.step import Context, Result, Step, Verdict
+from hil.bringup.steps_at_rest import SENSORS_AT_REST
 from hil.bringup.steps_by_hand import SENSORS_BY_HAND
 from hil.bringup.steps_drive_limits import DRIVE_LIMITS
 from hil.bringup.steps_springs import SPRINGS_BY_HAND, judge_springs
 from hil.bringup.steps_stop_chain import STOP_CHAIN
-from hil.bringup.steps_without_power import SENSORS_AT_REST, SUPPLY, TALK
+from hil.bringup.steps_without_power import SUPPLY, TALK
 from hil.procedures.lockstep_runner import LockstepRunner
 from hil.procedures.operator import SimulatedOperator
 from hil.procedures.procedure import Choose, Hand, Read, RequireHoldToRun

@@ -1,0 +1,78 @@
+"""Lost travel between nut and deflection sensor, and whether springs or sensor lose it."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Generator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from hil.bringup.manual_actions import Spot, at_spot, hold_output, stated_rate_N_m
+from hil.bringup.step import Context
+from hil.procedures import Action, Read, Seen
+from hil.profile import Lever
+
+STANDS_M = 3e-5  # three steps of a caliper
+FOLLOWS = 0.15
+LOST_M = 1.2e-4  # a dozen steps of a caliper
+SOFTEST, STIFFEST = 0.6, 1.6  # of the stated rate
+BENT_M = 4e-5  # off a straight line, over its slope: four of them
+BALANCE = Read(
+    "Force on the spring balance, + if it pulls in the sense in which the rod extends",
+    "balance_N",
+    "N",
+)
+
+
+@dataclass(frozen=True)
+class Sweep:
+    """Deflection shown over that by caliper, and the travel that a reversal loses of it, in m."""
+
+    scale: float
+    lost_m: float
+
+
+def judge_sweep(spots: Sequence[Spot]) -> Sweep:
+    """Tell a wrong scale from lost travel by five spots: 0, outward, 0, inward, 0.
+
+    A wrong scale leaves a straight line; what sticks or slacks lacks its width in the two legs
+    after the first turn (the sensor taken for right by its scale, or the width at its least).
+    """
+    true = np.array([spot.true_nut_m for spot in spots])
+    shown = np.array([spot.deflection_m for spot in spots])
+    line = np.polyfit(true - true[0], shown, 1)
+    scale = float(line[0])
+    off = float(np.max(np.abs(np.polyval(line, true - true[0]) - shown)))
+    if abs(scale) >= FOLLOWS and off < BENT_M * abs(scale):
+        return Sweep(scale, 0.0)
+    lost = abs(float(true[3] - true[1])) - abs(float(shown[3] - shown[1]))
+    return Sweep(scale, max(0.0, lost))
+
+
+def pressed_share(context: Context, lead: float, gentle_m: float) -> Generator[Action, Seen, float]:
+    """Share of what the sensor misses that the springs give by their force on a balance.
+
+    About 1: the springs follow the nut and the sensor does not. About 0: the nut moves alone.
+    NaN without a balance, or if nothing was missed.
+    """
+    profile = context.profile
+    arms = profile.rig.load_arm / profile.rig.rod_arm if isinstance(profile.rig, Lever) else 1.0
+    yield hold_output(
+        "Something is lost between nut and sensor. Hook a spring balance to the load point and "
+        "hold it with that, so that it does not move; you will read the balance."
+    )
+    spots, forces = [], []
+    for away_m in (gentle_m, -2.0 * gentle_m, -gentle_m):
+        spots.append((yield from at_spot(away_m / lead, caliper=True)))
+        forces.append(arms * (yield BALANCE).value)
+    true = np.abs(np.diff([spot.true_nut_m for spot in spots]))
+    shown = np.abs(np.diff([spot.deflection_m for spot in spots]))
+    steps = np.abs(np.diff(forces))
+    if true[0] - shown[0] < STANDS_M or not np.all(np.isfinite(steps)):
+        return math.nan
+    # Going on in one sense nothing is lost: that gives the rate, within what springs may be.
+    stated = stated_rate_N_m(profile)
+    rate = steps[1] / true[1] if true[1] > LOST_M else stated
+    given = steps[0] / min(max(rate, SOFTEST * stated), STIFFEST * stated)
+    return float((given - shown[0]) / (true[0] - shown[0]))
