@@ -29,6 +29,7 @@ from hil.control import (
     check_behaviour,
     design,
     expected_motion,
+    reduced_profile,
     restricted_profile,
     slide_s,
     start_behaviour,
@@ -66,6 +67,7 @@ from hil.profile import Profile
 from hil.supervision import LimitNotices, Supervisor
 
 NAN = float("nan")
+LIMITS_OWN = "the limits are the profile's"
 
 
 class BenchState:
@@ -83,6 +85,7 @@ class BenchState:
     def __init__(self, profile: Profile, capabilities: Capabilities, period_s: float) -> None:
         self.own_profile = profile  # as loaded; ``profile`` may be narrower
         self.profile = profile
+        self.reduced = False  # an unverified rig: the profile's own limits stay shut
         self.period_s = period_s
         self.capabilities = capabilities
         hand = 1 if profile.actuator.screw.hand == "right" else -1
@@ -133,6 +136,11 @@ class BenchState:
     def powered(self) -> bool:
         """Whether the power stage is on, or coming on, to follow requests."""
         return self.state in (State.STANDBY, State.RUNNING) or self.energising
+
+    def reduce(self) -> None:
+        """Shut the profile's own limits, before the rig is energised: nobody verified it."""
+        self.reduced = True
+        self._adopt(reduced_profile(self.own_profile))
 
     def _designed(self, profile: Profile) -> ForceGains:
         delay_s = self.capabilities.command_delay_cycles * self.period_s
@@ -404,14 +412,22 @@ class BenchState:
         if isinstance(request, EndCommission):
             self.envelope = None
             self.hold_to_run.needed = False
-            self._adopt(self.own_profile)
+            self._adopt(reduced_profile(self.own_profile) if self.reduced else self.own_profile)
         else:
             self.envelope = request
             self.hold_to_run.needed = request.hold_to_run
             position = self.estimator.output_position_m
-            self._adopt(restricted_profile(self.own_profile, request, position))
+            # Only a bring-up, by a held control, may go beyond what an unverified rig may do.
+            narrowed = self.reduced and not request.hold_to_run
+            base = reduced_profile(self.own_profile) if narrowed else self.own_profile
+            self._adopt(restricted_profile(base, request, position))
         self._event("envelope", envelope=self.envelope and self.envelope.model_dump())
-        return Outcome(True, "the limits are the profile's" if self.envelope is None else "taken")
+        return Outcome(True, self._limits_text())
+
+    def _limits_text(self) -> str:
+        if self.envelope is not None:
+            return "taken"
+        return "the limits are reduced: unverified rig" if self.reduced else LIMITS_OWN
 
     def _enable(self, request: Enable) -> Outcome:
         self.hold_to_run.hold(request.held)

@@ -35,6 +35,7 @@ from hil.bringup.record_files import (
     write_samples,
 )
 from hil.bringup.step import Context, Plot, Result, Step, Verdict
+from hil.control import verify, withdraw
 from hil.core import INDEX
 from hil.procedures import Action, Procedure, Seen
 from hil.profile import Profile, profile_to_dict
@@ -78,6 +79,7 @@ class BringUpRecord:
         self._rows: list[Rows] = []
         self._jobs = ThreadPoolExecutor(1, "record")
         self._error: Exception | None = None
+        self._profile: Profile | None = None  # whose rig is verified when all steps have passed
 
     @classmethod
     def begin(
@@ -129,6 +131,7 @@ class BringUpRecord:
             },
             steps,
         )
+        record._profile = profile
         record._save()
         record.wait()
         return record
@@ -157,7 +160,9 @@ class BringUpRecord:
         kept = {e["step"]: e for e in data["steps"] if e["step"] in known}
         data["steps"] = [kept.get(step.key) or _entry(step) for step in steps]
         data["resumed"] = [*data.get("resumed", []), _now()]
-        return cls(Path(folder), data, steps)
+        record = cls(Path(folder), data, steps)
+        record._profile = profile
+        return record
 
     def to_run(self) -> list[Step]:
         """What a resumed bring-up runs: what may have changed meanwhile, and what has not
@@ -189,6 +194,7 @@ class BringUpRecord:
         entry.clear()
         entry.update(_entry(step, BEGUN))
         self._save()
+        self._verify()
 
     def on_result(self, step: Step, result: Result) -> None:
         """A step has ended: write it, its samples and its plots."""
@@ -218,6 +224,7 @@ class BringUpRecord:
             )
             self._later(lambda name=name, plot=plot: self._draw(name, plot))  # type: ignore[misc]
         self._save()
+        self._verify()
 
     def watch(self, procedure: Procedure) -> Generator[Action, Seen, Any]:
         """The procedure, with every sample that it sees kept as evidence."""
@@ -230,7 +237,9 @@ class BringUpRecord:
         for entry in self.data["steps"]:
             for holder in (entry, *entry["findings"]):
                 holder["changes"] = {k: v for k, v in holder["changes"].items() if k not in changes}
+        self._profile = profile
         self._save()
+        self._verify()
 
     def close(self) -> None:
         """Wait until everything is on the disk.
@@ -258,6 +267,17 @@ class BringUpRecord:
                 f"'{self.folder}' was not written whole ({type(error).__name__}: {error})"
             ) from error
 
+    def _verify(self) -> None:
+        """Keep that the rig is verified when every step stands so; take it back otherwise."""
+        profile = self._profile
+        if profile is None or self.data["simulated"]:
+            return  # a simulated rig's record says nothing of a real one
+        if all(entry["verdict"] == Verdict.PASS for entry in self.data["steps"]):
+            when = self.data["updated"]
+            self._later(lambda: verify(profile, self.folder, when))
+        else:
+            self._later(lambda: withdraw(profile))
+
     def _keep(self, seen: Seen) -> None:
         if not len(seen.rows):
             return
@@ -272,7 +292,7 @@ class BringUpRecord:
         entry: dict[str, Any] = next(e for e in self.data["steps"] if e["step"] == key)
         return entry
 
-    def _later(self, job: Callable[[], None]) -> None:
+    def _later(self, job: Callable[[], object]) -> None:
         def guarded() -> None:
             try:
                 job()

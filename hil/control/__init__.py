@@ -15,6 +15,16 @@ from hil.control.power_removal import ALLOWED_S, PowerRemoval, Removal
 from hil.control.power_sequence import LONGEST_S, PowerSequence, Progress
 from hil.control.rig_model import MODULATION, driven_current_A, moved_mass
 from hil.control.shaping import Shaper
+from hil.control.unverified import profile_in_force, reduced_profile, reduced_text
+from hil.control.verification import (
+    Standing,
+    safety_facts,
+    safety_fingerprint,
+    standing,
+    verified_directory,
+    verify,
+    withdraw,
+)
 
 __all__ = [
     "ALLOWED_S",
@@ -37,6 +47,7 @@ __all__ = [
     "Removal",
     "Shaper",
     "SpeedRun",
+    "Standing",
     "TorqueRun",
     "changed_calibration",
     "check_behaviour",
@@ -46,8 +57,17 @@ __all__ = [
     "moved_mass",
     "observer_gains",
     "passive_bounds",
+    "profile_in_force",
+    "reduced_profile",
+    "reduced_text",
     "restricted_profile",
+    "safety_facts",
+    "safety_fingerprint",
     "sine_N",
     "slide_s",
+    "standing",
     "start_behaviour",
+    "verified_directory",
+    "verify",
+    "withdraw",
 ]

@@ -24,6 +24,7 @@ from typing import Any
 from drivers.base import Drive, DriverError, PowerRequest, ResumesCyclic
 from drivers.capture import WireRecorder, wires
 from hil.bench import Bench, drive_facts, facts_to_dict
+from hil.control import Standing, standing
 from hil.core import COLUMNS, Cause, EndCommission, Reset, State, Stop, read_private
 from hil.host.last_look import POWER_STAYED_ON, LastLook, see_power_go
 from hil.host.pauses import PAUSE_S, PauseWitness
@@ -59,16 +60,24 @@ class Host:
         drive: opened.
         link: bound.
         wire: records what passes on the drive's wires, if that is wanted.
+        verified: whether the profile's own limits are open; None looks it up.
     """
 
     def __init__(
-        self, profile: Profile, drive: Drive, link: LinkServer, wire: WireRecorder | None = None
+        self,
+        profile: Profile,
+        drive: Drive,
+        link: LinkServer,
+        wire: WireRecorder | None = None,
+        verified: Standing | None = None,
     ) -> None:
         self.drive = drive
         self.link = link
         self.wire = wire
         self.period_s = 1.0 / profile.control.rate
         self.bench = Bench(profile, drive.capabilities, self.period_s)
+        if not (verified or standing(profile)).open:
+            self.bench.reduce()
         self.late_cycles = 0
         self.skipped_periods = 0
         self.ending = False
@@ -103,6 +112,8 @@ class Host:
             dt = period * periods
             if wire is not None:
                 wire.cycle(periods)
+                if self.bench.reduced and self.bench.cycle == 0:
+                    wire.note({"reduced": True})
             try:
                 # After a late wake-up the answer is waited for all the same, and longer: the
                 # last sample is old by then, and the age of the sample is judged.
@@ -310,12 +321,18 @@ class Host:
 
 
 def describe(
-    profile: Profile, profile_path: str, drive: Drive, grant: RealtimeGrant, endpoint: str | None
+    profile: Profile,
+    profile_path: str,
+    drive: Drive,
+    grant: RealtimeGrant,
+    endpoint: str | None,
+    verified: Standing | None = None,
 ) -> dict[str, Any]:
     """What a client is told when it says hello."""
     return {
         "profile": profile_to_dict(profile),
         "profile_path": Path(profile_path).name,
+        "verification": (verified or standing(profile)).as_data(),
         "columns": [column._asdict() for column in COLUMNS],
         "rate_hz": profile.control.rate,
         "period_s": 1.0 / profile.control.rate,
@@ -340,6 +357,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--profile", required=True)
     parser.add_argument("--keep-awake", type=int, help="process that keeps the processor awake")
     parser.add_argument("--checked", type=Path, help="the profile, checked, as JSON in SI")
+    parser.add_argument("--unverified", default="", help="typed confirmation: open the limits")
     parser.add_argument("--hold", action="store_true", help="go on at a line on standard input")
     parser.add_argument("--link", required=True, type=Path, help="link directory")
     parser.add_argument("--wires", type=Path, help="directory of a simulated rig's wires")
@@ -360,6 +378,7 @@ def main(arguments: list[str] | None = None) -> int:
             profile = load_profile(options.profile)
         else:
             profile = profile_from_dict(json.loads(read_private(options.checked)))
+        verified = standing(profile, options.unverified)
         drive = make_drive(profile, options.wires)
         if options.hold and not sys.stdin.readline():
             return 0  # whoever started this is gone
@@ -371,12 +390,12 @@ def main(arguments: list[str] | None = None) -> int:
         print(grant.notice, file=sys.stderr, flush=True)
         link = LinkServer(
             options.link,
-            describe(profile, options.profile, drive, grant, options.environment),
+            describe(profile, options.profile, drive, grant, options.environment, verified),
             profile.link.control_heartbeat,
             tcp=options.tcp,
             keys=ServerKeys.load(options.keys) if options.keys else None,
         )
-        host = Host(profile, drive, link, wire)
+        host = Host(profile, drive, link, wire, verified)
         host.parent = parent if options.hold else None
         host.awake_process = options.keep_awake
 

@@ -239,6 +239,7 @@ def start_bench(
     log_wire: bool = False,
     rehearsal: Rehearsal | None = None,
     tell: Callable[[str], None] = lambda _text: None,
+    unverified: str = "",
 ) -> BenchProcesses:
     """Start everything the profile needs; the simulated rig only if the profile has one.
 
@@ -246,6 +247,7 @@ def start_bench(
     simulated rig with mistakes. With ``log_wire`` what passes on the drive's wires is kept:
     :meth:`BenchProcesses.keep_wire_log` puts it into a run's folder when the bench has ended.
     ``rehearsal`` lets things go wrong on a simulated rig; ``tell`` takes a line for each.
+    ``unverified`` is what a person typed to open the limits of a rig that no bring-up has verified.
 
     Raises:
         ProfileError: the profile is not valid.
@@ -279,6 +281,8 @@ def start_bench(
             "--link",
             str(link_directory),
         ]
+        if unverified:
+            host += ["--unverified", unverified]
         if processor is not None:
             host += ["--processor", str(processor)]
         control = None

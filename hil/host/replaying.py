@@ -129,6 +129,8 @@ class Replayed:
         if "request" in note:
             with contextlib.suppress(ValidationError):
                 bench.ask(REQUEST.validate_python(note["request"]))
+        elif "reduced" in note:
+            bench.reduce()
         elif "stopped" in note and bench.state is not State.STOPPED:
             # It came of time that passed, which is not played again.
             bench.stop(Cause(note["stopped"]), str(note["detail"]))

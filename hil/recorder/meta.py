@@ -59,6 +59,7 @@ def new_meta(
         "rate_hz": description.get("rate_hz"),
         "trip": dict(trip) if trip else None,
         "simulated": description.get("simulated"),
+        "verification": description.get("verification"),
         "drive": description.get("drive"),
         "software": {
             "hookeline": description.get("version") or own_version(),

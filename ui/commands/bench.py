@@ -12,6 +12,7 @@ from hil.profile import find_profile, load_profile
 from ui.commands.answers import BAD_INPUT, FAILED, OK, CommandError, add_command, answer, say
 from ui.commands.disturb import add_disturb, rehearsal_of
 from ui.commands.screen import has_display, operate
+from ui.commands.unverified import add_unverified, confirmed_unverified
 from ui.commands.wire import add_wire, last_run
 
 
@@ -41,6 +42,7 @@ def add(commands: Any) -> None:
         help="directory of runs (default: runs)",
     )
     parser.add_argument("--watch", action="store_true", help="do not ask for control")
+    add_unverified(parser)
     add_wire(parser, replay=False)
     add_disturb(parser)
     parser.set_defaults(run=run)
@@ -59,12 +61,14 @@ def run(options: argparse.Namespace) -> int:
         code = operate(options.link, keys=keys, watch=options.watch, runs=options.runs)
     else:
         rehearsal = rehearsal_of(options, load_profile(options.profile))
+        confirmed = confirmed_unverified(options, load_profile(options.profile))
         with start_bench(
             options.profile,
             runs_directory=options.runs,
             log_wire=options.log_wire,
             rehearsal=rehearsal,
             tell=lambda text: say(options, text),
+            unverified=confirmed,
         ) as bench:
             for notice in bench.notices:
                 say(options, notice)

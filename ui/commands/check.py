@@ -9,7 +9,7 @@ from typing import Any
 from drivers.registry import find_protocol
 from drivers.transport import Budgeting
 from hil.calibration import age_warning
-from hil.control import design, driven_current_A, sine_N
+from hil.control import design, driven_current_A, reduced_text, sine_N, standing
 from hil.profile import (
     Problem,
     Profile,
@@ -78,6 +78,10 @@ def run(options: argparse.Namespace) -> int:
     for _key, label, value, unit, note in rows:
         text = f"{value:.4g} {unit}" if isinstance(value, float) else f"{value}"
         say(options, f"  {label:34} {text:>16}  {note}")
+    verification = standing(profile)
+    say(options, f"verification: {verification.text}")
+    if not verification.open:
+        say(options, f"until then {reduced_text(profile)}")
     warnings = [*examined.warnings, *_age(options.profile, profile)]
     for warning in warnings:
         say(options, f"warning: {warning}")
@@ -87,6 +91,7 @@ def run(options: argparse.Namespace) -> int:
             "profile": profile.name,
             "valid": True,
             "figures": {key: value for key, _label, value, _unit, _note in rows},
+            "verification": verification.as_data(),
             "warnings": [warning.as_data() for warning in warnings],
         },
     )

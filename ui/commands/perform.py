@@ -15,6 +15,7 @@ from ui.commands.answers import BAD_INPUT, CommandError, add_command, answer, sa
 from ui.commands.disturb import add_disturb, rehearsal_of
 from ui.commands.screen import has_display, watching_dashboard
 from ui.commands.session import finish, fit, perform_live, perform_lockstep, require_person
+from ui.commands.unverified import add_unverified, confirmed_unverified
 from ui.commands.wire import add_wire, check_wire, perform_replay
 
 
@@ -64,6 +65,7 @@ def add(commands: Any) -> None:
         help="simulated rig in this process, faster than real time, same samples for one seed",
     )
     parser.add_argument("--seed", type=int, default=1, help="of the simulated rig in lockstep")
+    add_unverified(parser)
     add_wire(parser)
     add_disturb(parser)
     parser.set_defaults(run=run)
@@ -92,6 +94,7 @@ def run(options: argparse.Namespace) -> int:
     else:
         simulated = profile.simulation is not None
         require_person(sequence, simulated, options.confirm_loads, options.headless)
+        confirmed = confirmed_unverified(options, profile)
         with contextlib.ExitStack() as stack:
             bench = stack.enter_context(
                 start_bench(
@@ -100,6 +103,7 @@ def run(options: argparse.Namespace) -> int:
                     log_wire=options.log_wire,
                     rehearsal=rehearsal,
                     tell=lambda text: say(options, text),
+                    unverified=confirmed,
                 )
             )
             if not options.headless and has_display():

@@ -10,7 +10,9 @@ from typing import Any
 
 from hil.host import BenchError, start_bench
 from hil.link import default_directory, make_client_keys, make_server_keys
+from hil.profile import load_profile
 from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, say
+from ui.commands.unverified import add_unverified, confirmed_unverified
 
 LOOK_S = 0.2
 
@@ -53,6 +55,7 @@ def add(commands: Any) -> None:
         metavar="NAME",
         help="with --make-keys: also keys for this client, in DIR/for-NAME",
     )
+    add_unverified(parser)
     parser.set_defaults(run=run)
 
 
@@ -69,6 +72,7 @@ def run(options: argparse.Namespace) -> int:
             "'hookeline serve --make-keys DIR --client NAME'",
             BAD_INPUT,
         )
+    confirmed = confirmed_unverified(options, load_profile(options.profile))
     with start_bench(
         options.profile,
         runs_directory=options.runs,
@@ -76,6 +80,7 @@ def run(options: argparse.Namespace) -> int:
         tcp=options.tcp,
         keys=options.keys,
         recorder=not options.no_recorder,
+        unverified=confirmed,
     ) as bench:
         for notice in bench.notices:
             say(options, notice)

@@ -13,9 +13,10 @@ from typing import Any
 from drivers.simulated import EnvironmentClient
 from hil.analysis import Measured, figure_line, measure
 from hil.bench import EPOCH, LockstepBench, Rehearsal
+from hil.control import profile_in_force
 from hil.link import Client
 from hil.procedures import Ended, LiveRunner, LockstepRunner
-from hil.profile import Profile, ProfileError, load_profile, profile_from_dict, profile_to_dict
+from hil.profile import Profile, ProfileError, load_profile, profile_to_dict
 from hil.recorder import Run, RunWriter, load_run, told_run_folder
 from hil.sequences import Sequence, perform, unfit
 from ui.commands.answers import BAD_INPUT, FAILED, INTERRUPTED, OK, CommandError, say
@@ -101,7 +102,7 @@ def perform_live(
             Client.connect(where, name=f"sequence {sequence.name}", keys=keys)
         )
         description = client.description
-        profile = profile_from_dict(description["profile"])
+        profile = profile_in_force(description)
         check_fit(sequence, profile)
         environment = None
         if description["environment"]:

@@ -21,6 +21,7 @@ from hil.bringup.record import BringUpRecord, needed, profile_hash
 from hil.bringup.record_files import RecordError, kept_plots, plot_text
 from hil.bringup.step import Context, Measured, Plot, Result, Step, Trace, Verdict
 from hil.bringup.steps import STEPS
+from hil.control import standing
 from hil.core.samples import COLUMNS, INDEX
 from hil.procedures.lockstep_runner import LockstepRunner
 from hil.procedures.procedure import Action, Ended, Pause, Seen
@@ -372,3 +373,18 @@ def test_a_step_under_power_relies_on_every_step_before_it() -> None:
             assert needed(s.key, steps) == before, f"{s.key} may be energised without some"
         before.add(s.key)
     assert len(steps) == len(STEPS)
+
+
+def test_a_real_rig_stands_verified_only_while_every_step_does(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    tmp_path.chmod(0o700)
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    real = PROFILE.model_copy(update={"simulation": None})
+    for bad, is_open in ((True, False), (False, True), (True, False)):
+        steps = [step("a"), step("b", "a", bad=bad)]
+        folder = tmp_path / f"r{bad}{is_open}{len(list(tmp_path.iterdir()))}"
+        record = BringUpRecord.begin(folder, real, "x/trainer.yaml", FACTS, steps, False)
+        carried_out(record, steps)
+        record.close()
+        assert standing(real).open is is_open

@@ -28,6 +28,10 @@ def health(model: OperateModel) -> list[HealthWord]:
     words: list[HealthWord] = []
     if model.recorder_lost:
         words.append(HealthWord("THE RECORDER IS GONE", False, "another one is being started"))
+    if model.unverified:
+        shut = not model.description["verification"]["open"]
+        text = "UNVERIFIED: reduced limits" if shut else "UNVERIFIED: limits opened"
+        words.append(HealthWord(text, False, model.unverified))
     if not model.link_well:
         words.append(HealthWord("rig host silent", False))
     else:

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from drivers.base import PowerStage
 from hil.analysis import mark_label
 from hil.calibration import DriftWarning
+from hil.control import profile_in_force, reduced_text
 from hil.core import COLUMNS, INDEX, BehaviourCode, Cause, Limit, State, fix, label, sentence
 from hil.link import Answer
 from hil.profile import Profile, profile_from_dict
@@ -67,7 +68,8 @@ class OperateModel:
 
     def __init__(self, description: Mapping[str, Any], history_s: float = HISTORY_S) -> None:
         self.description = description
-        self.profile: Profile = profile_from_dict(description["profile"])
+        self.profile: Profile = profile_in_force(description)
+        self._as_loaded = profile_from_dict(description["profile"])
         self.simulated = bool(description.get("simulated"))
         self.period_s = 1.0 / self.profile.control.rate
         self.forms: list[BehaviourForm] = behaviour_forms(self.profile)
@@ -99,6 +101,14 @@ class OperateModel:
         self.skipped_periods = 0
         self.lost_samples = 0
         self.tare_N = 0.0
+        verification = description.get("verification") or {}
+        # Why limits are reduced, or were opened by confirmation; '' on a verified rig.
+        self.unverified = ""
+        if str(verification.get("how", "")).endswith("unverified"):
+            self.unverified = str(verification.get("text", ""))
+            if not verification.get("open"):
+                self.unverified += f". Now {reduced_text(self._as_loaded)}"
+            self.say(self.unverified)
         self.drift: list[DriftWarning] = []  # set by whoever watches the calibration
         self.working_since: float | None = None
         self.applied: dict[str, Any] = {}
@@ -297,6 +307,12 @@ class OperateModel:
 
     def _notice(self, event: Mapping[str, Any], text: str) -> None:
         self.notices.append((clock_text(event), text))
+
+    @property
+    def own_profile(self) -> Profile:
+        """The profile with its own limits, also where those in force are reduced."""
+        own = self._as_loaded
+        return self.profile.model_copy(update={"limits": own.limits, "control": own.control})
 
     def say(self, text: str, clock: str = "") -> None:
         """Add a notice of the window's own."""

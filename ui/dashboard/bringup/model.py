@@ -90,7 +90,7 @@ class BringUpModel:
         self._thread: threading.Thread | None = None
         self._runner: PageRunner | None = None
         self._breaking_off = threading.Event()
-        self.values = ProfileValues(model.profile, steps, session and session.profile_file)
+        self.values = ProfileValues(model.own_profile, steps, session and session.profile_file)
         self._last = ""  # key of the step that ended last
 
     # ------------------------------------------------------------------ what the link brings
@@ -224,7 +224,7 @@ class BringUpModel:
         problem = ""
         try:
             with contextlib.closing(
-                BringUpRecord.load(folder, self.model.profile, self.steps)
+                BringUpRecord.load(folder, self.model.own_profile, self.steps)
             ) as record:
                 results = {e["step"]: result_of(folder, e) for e in record.data["steps"]}
         except (RecordError, OSError) as error:
@@ -318,7 +318,7 @@ class BringUpModel:
         self, stack: contextlib.ExitStack, session: Session, folder: Path, resume: bool, only: str
     ) -> tuple[str, bool]:
         model = self.model
-        profile, description = model.profile, model.description
+        profile, description = model.own_profile, model.description
         facts = facts_from_dict(description["drive_facts"])
         if resume:
             record = BringUpRecord.load(folder, profile, self.steps)
