@@ -30,7 +30,7 @@ def readouts(model: OperateModel) -> list[Readout]:
             number(model.figure("spring_force_N"), 0),
             "N",
             f"± {number(band, 0 if band >= 2 else 1)}",
-            f"motor says {number(model.figure('motor_force_N'), 0)} N{tare}",
+            f"from motor {number(model.figure('motor_force_N'), 0)} N{tare}",
         ),
         Readout("Deflection", number(1e3 * model.figure("deflection_m"), 2), "mm"),
         Readout("Output", number(1e3 * model.figure("output_position_m"), 1), "mm"),

@@ -48,7 +48,7 @@ PANELS = (
         (
             Trace("shaped_force_N", "shaped", "shaped", thin=True),
             Trace("motor_force_N", "from motor", "motor", thin=True, scales=False),
-            Trace("setpoint_force_N", "asked", "asked", dashed=True),
+            Trace("setpoint_force_N", "setpoint", "asked", dashed=True),
             Trace("spring_force_N", "spring", "measured", band="force_u95_N"),
         ),
     ),

@@ -15,6 +15,9 @@ from ui.dashboard.widgets import Sizes, SketchPainter, Theme
 NEAR = 0.85  # from here a bar is hatched and its text bold: near the limit
 
 
+MOST_IN_A_COLUMN = 10  # more would leave the drawing of the rig too little room
+
+
 class LimitMarginBars(QWidget):
     """Bars in one column, in two where the height does not hold one."""
 
@@ -41,8 +44,8 @@ class LimitMarginBars(QWidget):
 
     @property
     def compact(self) -> bool:
-        """Two columns, shares in place of values: where the window is low."""
-        return self.sizes.scale < 0.95
+        """Two columns, shares in place of values: where the window is low, or bars are many."""
+        return self.sizes.scale < 0.95 or len(self.entries) > MOST_IN_A_COLUMN
 
     def sizeHint(self) -> QSize:
         head = self._line() * 1.45 + self.sizes.px(8)

@@ -126,7 +126,7 @@ def _paint_lever(
             draw.force_arrow(QPointF(joint.x(), foot), math.pi / 2, length, theme.force)
         if length > 3 * u:
             # A lever that hangs down would cover the label: then it stands above.
-            above = angle < -0.12
+            above = angle < -0.12 or mass > 0
             draw.text(
                 joint.x() + 10 * u,
                 joint.y() - 1.1 * line if above else foot + max(length, line) - line / 2,
