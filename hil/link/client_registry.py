@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 MOST_CLIENTS = 256
@@ -31,7 +32,8 @@ class ClientRegistry:
     def silent_s(self, name: str, now_s: float) -> float | None:
         """Seconds since a client of this name was last heard; None if none said hello."""
         # One that takes the place of a dead one is 'NAME 2' until that is forgotten.
-        heard = [k.heard_s for k in self._known.values() if k.name.split(" ")[0] == name]
+        known = self._known.values()
+        heard = [k.heard_s for k in known if re.fullmatch(rf"{re.escape(name)}( \d+)?", k.name)]
         return now_s - max(heard) if heard else None
 
     def forget(self, client: bytes) -> None:

@@ -229,7 +229,7 @@ class LinkServer:
         """Answer what changes nothing of the bench; return the rest, dated."""
         client, now_s = received.client, received.received_s
         if isinstance(said, Hello):
-            self._greet(client, said, now_s)
+            self._greet(client, said, now_s, received.local)
             return None
         name = self._clients.heard(client, now_s)
         if isinstance(said, Beat):
@@ -238,6 +238,9 @@ class LinkServer:
         if isinstance(said, Publish):
             if name is None:
                 self._answer(client, said.id, False, "say hello first", {"hello": True})
+            elif said.kind != "notice" and not received.local:
+                text = "only a recorder on the rig host's own computer may tell of runs"
+                self._answer(client, said.id, False, text)
             else:
                 self._pass_on(name, said)
                 self._answer(client, said.id, True, "told")
@@ -269,7 +272,7 @@ class LinkServer:
             data |= {"holder": gate.holder, "reset_needed": gate.reset_needed}
         self._answer(asked.client, asked.id, verdict.accepted, verdict.text, data)
 
-    def _greet(self, client: bytes, said: Hello, now_s: float) -> None:
+    def _greet(self, client: bytes, said: Hello, now_s: float, local: bool) -> None:
         if said.schema_version != SCHEMA_VERSION:
             self._answer(
                 client,
@@ -279,7 +282,10 @@ class LinkServer:
                 f"{said.schema_version}); install the same one",
             )
             return
-        name = self._clients.greet(client, said.name, now_s, keep=self.gate.holder_id)
+        # The link directory is this user's alone: who comes by it may be the recorder.
+        posing = not local and said.name.startswith("recorder")
+        wished = f"remote {said.name}" if posing else said.name
+        name = self._clients.greet(client, wished, now_s, keep=self.gate.holder_id)
         self._answer(
             client,
             said.id,

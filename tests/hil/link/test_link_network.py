@@ -47,6 +47,24 @@ def test_a_listed_key_watches_and_asks(network: Served, keys: Path) -> None:
             assert near.request(Marker(text="both")) == "taken from near"
 
 
+def test_a_remote_client_cannot_pose_as_the_recorder(network: Served, keys: Path) -> None:
+    mine = ClientKeys.load(keys / "laptop")
+    with (
+        Client.connect(f"tcp://{network.address}", name="recorder", keys=mine) as far,
+        Client.connect(network.directory, name="near") as near,
+    ):
+        far.tell("recorded", "all is on disk", run="0001-walk")
+        far.tell("notice", "hello from afar")
+        end = time.monotonic() + 5
+        seen = []
+        while not any(e["kind"] == "notice" for e in seen) and time.monotonic() < end:
+            far.poll()
+            seen += [item for item in near.poll() if not hasattr(item, "rows")]
+            time.sleep(0.01)
+        assert [e["from"] for e in seen if e["kind"] == "notice"] == ["remote recorder"]
+        assert not any(e["kind"] == "recorded" for e in seen)
+
+
 def test_a_key_that_is_not_listed_is_turned_away(network: Served, keys: Path) -> None:
     make_client_keys(keys / "stranger", keys / "server", "stranger")  # after the host's start
     theirs = ClientKeys.load(keys / "stranger")
