@@ -93,7 +93,7 @@ WORDING: dict[int, Wording] = {
     ),
     Limit.SENSOR_FROZEN: Wording(
         "Sensor frozen",
-        "The deflection sensor did not change while the nut moved.",
+        "The deflection sensor did not change while the nut moved, or its own noise stopped.",
         "Check that the sensor follows the springs and that its input is the right one.",
     ),
     Limit.MOTOR_SENSOR_FROZEN: Wording(

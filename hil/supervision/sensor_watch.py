@@ -1,12 +1,17 @@
-"""Watch over the two position sensors: rail, jump, frozen, not a number, lost reference."""
+"""Watch over the two position sensors: rail, jump, frozen, not a number, lost reference.
+
+The deflection sensor is frozen if its counts do not change while the nut moves, or if its own
+noise, learned at rest, is missing for longer than chance allows.
+"""
 
 from __future__ import annotations
 
 import math
 
-from drivers.base import Telemetry
+from drivers.base import PowerStage, Telemetry
 from hil.core import Limit
 from hil.profile import Profile
+from hil.supervision.resting_noise import RestingNoise
 
 # The nut cannot move faster than this multiple of the speed that trips; counts that do
 # have restarted or slipped.
@@ -41,10 +46,13 @@ class SensorWatch:
         self._nut = math.nan
         self._nut_missed_s = 0.0
         self._nut_age = 0.0
+        self._noise_off, self._noise_on = RestingNoise(), RestingNoise()
+        self._noise = self._noise_off
         self.reset()
 
     def reset(self) -> None:
-        """Begin the timed checks anew. A lost reference stays lost."""
+        """Begin the timed checks anew. A lost reference, and noise that is known, stay."""
+        self._still_samples = 0
         self.rail_s = 0.0
         self.still_s = 0.0
         self.still_travel_m = 0.0
@@ -64,7 +72,8 @@ class SensorWatch:
         age = telemetry.deflection_age_s
         grown = age - self._counts_age
         self._counts_age = age
-        if grown > 0.5 * self._period:
+        renewed = grown <= 0.5 * self._period
+        if not renewed:
             self._missed_s += dt
             allowed = self._jump_counts
         else:
@@ -80,11 +89,20 @@ class SensorWatch:
         else:
             self.rail_s = 0.0
 
+        noise = self._noise_on if telemetry.power is PowerStage.ON else self._noise_off
+        if noise is not self._noise:
+            self._noise = noise
+            noise.leave()
+            self._still_samples = 0
         if counts != before or not -1e3 < self._still_from < 1e3:
+            noise.take(counts, self._still_samples)
+            self._still_samples = 0
             self.still_s = 0.0
             self.still_travel_m = 0.0
             self._still_from = nut_position_m
         else:
+            if renewed:
+                self._still_samples += 1
             self.still_s += dt
             travel = abs(nut_position_m - self._still_from)
             if travel > self.still_travel_m:
@@ -98,6 +116,8 @@ class SensorWatch:
         if self.rail_s >= self._rail_lasting and self.rail_s > 0.0:
             return Limit.SENSOR_RAIL
         if self.still_s >= self._frozen_lasting and self.still_travel_m > self._frozen_travel:
+            return Limit.SENSOR_FROZEN
+        if self._still_samples > noise.allowed:
             return Limit.SENSOR_FROZEN
         return 0
 
@@ -137,6 +157,12 @@ class SensorWatch:
             return (
                 f"the deflection sensor stands at {counts:.0f} of 0 to {self.top:.0f} counts, at "
                 f"the end of its range, for {1e3 * self.rail_s:.0f} ms"
+            )
+        if self._still_samples > self._noise.allowed:
+            return (
+                f"the deflection sensor did not change by one count for "
+                f"{1e3 * self.still_s:.0f} ms, although its noise at rest was {self._noise.noise:.2g} "
+                f"counts or more: by chance it is still for {self._noise.allowed:.0f} samples at most"
             )
         return (
             f"the deflection sensor did not change by one count for {1e3 * self.still_s:.0f} ms "
