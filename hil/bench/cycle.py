@@ -60,6 +60,7 @@ class Bench(BenchState):
         state = self.state
         # A controlled stop still drives the motor: what makes that wrong must cut it short.
         energised = state is State.STANDBY or state is State.RUNNING or self.controlled_stop.running
+        supervisor.open_loop = isinstance(self._active, OpenLoop)
         cause = supervisor.check(telemetry, estimator, true_force, energised, dt_s)
         if cause and (energised or self.energising or cause == Cause.DRIVE_LOST):
             self.stop(cause, supervisor.detail)

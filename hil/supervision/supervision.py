@@ -45,6 +45,7 @@ class Supervisor:
         self._sensors = SensorWatch(profile, period_s)
         self.following = Following(profile, self._bounds)
         self._motor_sensor = MotorSensorWatch(profile)
+        self.open_loop = False  # a restricted run of torque or speed, with a travel window
         hand = 1 if profile.actuator.screw.hand == "right" else -1
         self._torque_sign = hand * profile.sensors.motor.sign
         self._period = period_s
@@ -218,6 +219,9 @@ class Supervisor:
             self._disagreeing_s = 0.0
             self._motor_sensor.reset()
             return 0
+        if self.open_loop:
+            # A wrong field may hold the rotor; the procedure that asked for the run judges it.
+            self._motor_sensor.reset()
         torque = telemetry.torque_N_m * self._torque_sign
         if frozen := self._motor_sensor.look(telemetry, estimator, force, torque):
             # What moved meanwhile was not counted: no position is worth anything after it.

@@ -27,6 +27,7 @@ from hil.recorder.runs import RunError, find_run, list_runs, load_run, repair_ru
 from hil.recorder.table import ROW_GROUP
 from hil.recorder.writer import RunWriter
 
+WIDTH = len(COLUMNS)
 START = "2000-01-01T00:00:00.000+00:00"
 DESCRIPTION: dict[str, Any] = {
     "profile": {"name": "made up", "calibration": {"zero": 2048.0}},
@@ -174,12 +175,14 @@ def test_a_code_that_is_no_number_is_missing_and_not_made_up(tmp_path: Path) -> 
     assert run.table.column("status_word").null_count == 1
 
 
-@pytest.mark.parametrize("rows", [np.zeros(32), np.zeros((2, 31)), np.zeros((1, 2, 32))])
+@pytest.mark.parametrize(
+    "rows", [np.zeros(WIDTH), np.zeros((2, WIDTH - 1)), np.zeros((1, 2, WIDTH))]
+)
 def test_rows_of_another_shape_are_refused(tmp_path: Path, rows: np.ndarray) -> None:
     with RunWriter(tmp_path, "shape", DESCRIPTION) as writer:
         with pytest.raises(RunError, match="shape"):
             writer.rows(rows)
-        writer.rows(np.zeros((0, 32)))
+        writer.rows(np.zeros((0, WIDTH)))
     assert writer.samples == 0
 
 
