@@ -1,10 +1,9 @@
 """Recorded wires played to the bench give the samples that were recorded with them.
 
 ``recordings/PROFILE`` holds a short run of a live bench: ``hookeline perform brief.yaml --profile
-PROFILE --log-wire`` (energise, hold a position for a moment, power off), its ``bus.log``
+PROFILE --log-wire`` (power on, hold a position for a moment, power off), its ``bus.log``
 compressed and some columns of its samples. Record it anew when what a drive is asked while opened
-changes. That of ``treadle_frames``, several devices aligned in time, has the times as well; the
-others are of before there were any.
+changes, or how often the clock is read.
 """
 
 from __future__ import annotations
