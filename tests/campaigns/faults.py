@@ -1,0 +1,520 @@
+"""Throw every fault that the simulated rig knows into running sessions, and judge by the truth.
+
+    .venv/bin/python tests/campaigns/faults.py --quick --check
+
+A session brings the output to mid-stroke, applies one of seven behaviours under one of three
+loads, lets it run for a time drawn by its seed, and then rehearses a fault, or two within
+150 ms. Judged is what the simulation knows, no sensor: the largest spring force and the speed at
+which an end is met, each against the same session stopped at the fault's moment (a load that
+falls or is caught without power is not the bench's doing); how long it goes on once a fault that
+must stop it, or a false figure, is there; and the name of the stop. ``--session`` runs one again.
+"""
+
+from __future__ import annotations
+
+import argparse
+import copy
+import functools
+import itertools
+import json
+import math
+import multiprocessing
+import os
+import random
+import sys
+import time
+from collections.abc import Iterable, Iterator
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from fault_table import FAULTS
+
+from drivers.base import PowerStage
+from hil.bench.lockstep import LockstepBench
+from hil.bench.rehearsal import KINDS, DisturbanceFault, Rehearsal
+from hil.control.power_removal import ALLOWED_S
+from hil.core import Cause, State
+from hil.core.limit_texts import label
+from hil.core.requests import (
+    Apply,
+    Behaviour,
+    ConstantForce,
+    Float,
+    HoldPosition,
+    PowerOn,
+    Stop,
+    VirtualSpring,
+    Waveform,
+)
+from hil.core.samples import INDEX
+from hil.profile.loader import load_profile
+
+PROFILE = "footplate_trainer"
+LOADS_KG = (0.0, 2.5, 7.5)
+MIDDLE_M = 0.027
+PROCESSES = 2
+SEEDS, PAIRS = 2, 2000
+QUICK_PAIRS = 60
+WORST = 20
+
+PHASE_S = (0.1, 0.6)  # behaviour to fault
+PAIR_S = 0.15  # most between the two faults of a pair
+WATCHED_S = 1.2  # after the fault
+AFTER_S = 0.4  # after the stop
+ASKED_AFTER_S = 0.2  # fault to the request to stop, for faults that show only then
+
+MOST_FORCE = 1.05  # of the force limit that trips
+END_MM_S = 20.0
+MOST_S = 0.101  # and the period in which it is seen
+REMOVED_S = ALLOWED_S + 0.105  # wait for the drive, then the drive's own watch (100 ms)
+# Figures hold within this; beyond it, for a mean over 20 ms, a session must not go on.
+FALSE_SHARE, FALSE_M, MEAN_S = 0.05, 0.001, 0.020
+
+ENERGISED = (PowerStage.ON, PowerStage.CHANGING, PowerStage.QUICK_STOP)
+
+
+@dataclass(frozen=True)
+class Session:
+    """Which faults, in which behaviour, under which load."""
+
+    faults: tuple[str, ...]
+    behaviour: str
+    load_kg: float
+    seed: int
+
+    @property
+    def name(self) -> str:
+        return f"{' + '.join(self.faults)}; {self.behaviour}; {self.load_kg:g}; {self.seed}"
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """How one session went; all from the fault's moment on.
+
+    Attributes:
+        at_s: moment of each fault, from when the behaviour was applied.
+        share: largest true spring force, of the limit that trips.
+        share_without, end_mm_s, without_mm_s: the same of the session stopped at the fault, as
+            far as it was needed; hardest end met, and that of the session stopped.
+        stopped_s: fault to stop or true loss of power, NaN if it went on.
+        false_s: fault to the moment at which a figure was no longer true, NaN if never.
+        false_N: largest mean difference of measured and true spring force before the stop.
+        cause, text: of the stop; 0 if none. own: the session stops so without a fault.
+    """
+
+    session: Session
+    at_s: tuple[float, ...]
+    share: float
+    share_without: float
+    end_mm_s: float
+    without_mm_s: float
+    stopped_s: float
+    false_s: float
+    false_N: float
+    cause: int
+    text: str
+    own: bool
+
+    @property
+    def stopped(self) -> bool:
+        return not math.isnan(self.stopped_s)
+
+
+def behaviours(balance_N: float) -> dict[str, Behaviour]:
+    """All behaviours, about mid-stroke and the force that bears the load."""
+    return {
+        "float": Float(damping_N_s_m=100.0),
+        "constant force": ConstantForce(force_N=balance_N, damping_N_s_m=100.0),
+        **{
+            f"{name} spring": VirtualSpring(
+                rest_m=MIDDLE_M, stiffness_N_m=stiffness, damping_N_s_m=damping, bias_N=balance_N
+            )
+            for name, stiffness, damping in (
+                ("soft", 5e3, 100.0),
+                ("medium", 40e3, 200.0),
+                ("stiff", 100e3, 300.0),
+            )
+        },
+        "hold position": HoldPosition(position_m=MIDDLE_M, speed_m_s=0.06),
+        "waveform": Waveform(
+            of="rest",
+            shape="sine",
+            offset=MIDDLE_M,
+            amplitude=0.008,
+            frequency_Hz=1.0,
+            duration_s=60.0,
+            stiffness_N_m=30e3,
+            damping_N_s_m=150.0,
+        ),
+    }
+
+
+BEHAVIOURS = tuple(behaviours(0.0))
+
+
+@functools.cache
+def _standing(load_kg: float) -> LockstepBench:
+    """A bench that holds mid-stroke under a load."""
+    bench = LockstepBench(load_profile(PROFILE))
+    bench.environment.hang(load_kg)
+    bench.run(0.35)
+    bench.request(PowerOn(load_supported=True))
+    bench.run(0.2)
+    bench.request(Apply(behaviour=HoldPosition(position_m=MIDDLE_M, speed_m_s=0.06)))
+    bench.run(1.3)
+    if bench.bench.state is not State.RUNNING:
+        raise RuntimeError(f"{load_kg:g} kg: {bench.bench.cause_text or 'does not run'}")
+    return bench
+
+
+@functools.cache
+def _running(behaviour: str, load_kg: float) -> LockstepBench:
+    """The same with a behaviour just applied."""
+    bench = copy.deepcopy(_standing(load_kg))
+    chosen = behaviours(bench.bench.supervisor.balance_N)[behaviour]
+    answer = bench.request(Apply(behaviour=chosen, load_may_move=True))
+    if not answer.accepted:
+        raise RuntimeError(f"{behaviour}, {load_kg:g} kg: {answer.reason}")
+    return bench
+
+
+class Watch:
+    """Runs a bench from the fault on, and keeps what the judge needs."""
+
+    def __init__(self, bench: LockstepBench) -> None:
+        self.bench = bench
+        self.core = bench.drive.core
+        self.core.reset_peaks()
+        self.began_s = self.now_s + bench.period_s
+        self.stopped_s = self.false_s = math.nan
+        self.false_N = self._false_N = self._false_m = 0.0
+        tripped = bench.profile.limits.force.limited
+        self._most_N = FALSE_SHARE * tripped
+
+    @property
+    def now_s(self) -> float:
+        """True time: of the rig, not of the host's last wake-up."""
+        return self.core.physics.time_s
+
+    def go_on(self, seconds: float) -> None:
+        bench = self.bench
+        end_s = self.now_s + seconds
+        while self.now_s < end_s:
+            before = self.now_s
+            row = bench.step()
+            if math.isnan(self.stopped_s):
+                off = self.core.power not in ENERGISED
+                if bench.bench.state is State.STOPPED or off:
+                    self.stopped_s = self._lost_s(before, off)
+                    return
+                self._hold_against_truth(row, self.now_s - before)
+
+    def _lost_s(self, before_s: float, off: bool) -> float:
+        """Moment of the stop: in a long cycle the drive's own watch acts within it."""
+        watch_s = before_s + self.core.parameters.drive_host_loss_s
+        return (watch_s if off and watch_s < self.now_s else self.now_s) - self.began_s
+
+    def _hold_against_truth(self, row: tuple[float, ...], dt: float) -> None:
+        physics = self.core.physics
+        part = dt / (MEAN_S + dt)
+        force = row[INDEX["spring_force_N"]] - physics.spring_force_N
+        place = row[INDEX["output_position_m"]] - physics.output_position_m
+        self._false_N += part * (force - self._false_N)
+        self._false_m += part * (place - self._false_m)
+        self.false_N = max(self.false_N, abs(self._false_N))
+        if math.isnan(self.false_s) and (
+            abs(self._false_N) > self._most_N or abs(self._false_m) > FALSE_M
+        ):
+            self.false_s = self.now_s - self.began_s
+
+
+def moments(session: Session) -> tuple[float, ...]:
+    chance = random.Random(session.name)
+    first = round(chance.uniform(*PHASE_S), 3)
+    return (first, *(round(first + chance.uniform(0, PAIR_S), 3) for _ in session.faults[1:]))
+
+
+def entries(session: Session) -> list[dict[str, Any]]:
+    """The rehearsal of a session, its times from when the behaviour was applied."""
+    return [
+        {"at": f"{at:.3f} s", **FAULTS[name].entry}
+        for at, name in zip(moments(session), session.faults, strict=True)
+    ]
+
+
+def rehearsal(session: Session) -> Rehearsal:
+    kinds = [KINDS.get(entry["what"], DisturbanceFault) for entry in entries(session)]
+    return Rehearsal(
+        tuple(k.model_validate(e) for k, e in zip(kinds, entries(session), strict=True))
+    )
+
+
+def snippet(session: Session) -> str:
+    """The same as YAML, for ``--disturb``."""
+    lines = []
+    for entry in entries(session):
+        keys = ", ".join(f"{key}: {value}" for key, value in entry.items())
+        lines.append(f"  - {{{keys}}}")
+    return "\n".join(["faults:", *lines])
+
+
+def run(session: Session) -> Outcome:
+    """One session, and beside it what it is held against."""
+    at_s = moments(session)
+    bench = copy.deepcopy(_running(session.behaviour, session.load_kg))
+    bench.drive.core._random.seed(session.seed)
+    bench.rehearse(rehearsal(session), lambda _text: None)
+    bench.run(at_s[0] - 0.001)
+    before = copy.deepcopy(bench)
+    if bench.bench.state is not State.RUNNING:
+        raise RuntimeError(f"{session.name}: stopped before its fault: {bench.bench.cause_text}")
+    asks = any(FAULTS[name].asks_stop for name in session.faults)
+    watch = Watch(bench)
+    asked_s = 0.0
+    if asks:
+        watch.go_on(ASKED_AFTER_S)
+        asked_s = watch.now_s - watch.began_s
+        if not watch.stopped_s <= asked_s:
+            bench.request(Stop())
+            _until_off(watch)
+    else:
+        watch.go_on(WATCHED_S)
+    bench.run(AFTER_S)
+    state = bench.environment.state()
+    end, without = 1e3 * state["peak_end_speed_m_s"], math.nan
+    tripped = bench.profile.limits.force.tripped
+    share, share_without = state["peak_spring_force_N"] / tripped, math.nan
+    cause = bench.bench.cause
+    if end > END_MM_S or share > MOST_FORCE:
+        stopped = copy.deepcopy(before)
+        stopped.drive.core.reset_peaks()
+        stopped.request(Stop())
+        stopped.run(bench.time_s - watch.began_s)
+        without = 1e3 * stopped.drive.core.peak_end_speed_m_s
+        share_without = stopped.drive.core.peak_spring_force_N / tripped
+    own = False
+    if cause and cause not in right_causes(session):
+        undisturbed = copy.deepcopy(before)
+        undisturbed._rehearser = None
+        undisturbed.run(bench.time_s - watch.began_s)
+        own = undisturbed.bench.cause == cause
+    return Outcome(
+        session,
+        at_s,
+        share,
+        share_without,
+        end,
+        without,
+        watch.stopped_s - asked_s,
+        watch.false_s,
+        watch.false_N,
+        int(cause),
+        bench.bench.cause_text,
+        own,
+    )
+
+
+def _until_off(watch: Watch) -> None:
+    """After a stop was asked for: until the drive's power is truly off."""
+    bench = watch.bench
+    for _ in range(round(WATCHED_S / bench.period_s)):
+        bench.step()
+        if watch.core.power not in ENERGISED:
+            watch.stopped_s = watch.now_s - watch.began_s
+            return
+
+
+def right_causes(session: Session) -> frozenset[int]:
+    return frozenset().union(*(FAULTS[name].causes for name in session.faults))
+
+
+def named(outcome: Outcome) -> bool:
+    """The stop, if there was one, has a right name, or would have come without the fault."""
+    if not outcome.cause:
+        return True
+    asks = any(FAULTS[name].asks_stop for name in outcome.session.faults)
+    if asks and outcome.cause == Cause.OPERATOR:
+        # Asked for, and power went before it had to be called still on.
+        return outcome.stopped_s < ALLOWED_S
+    return outcome.own or outcome.cause in right_causes(outcome.session)
+
+
+def late(outcome: Outcome) -> list[str]:
+    """Whether it goes on too long, from what must stop it or from the first false figure."""
+    faults = [FAULTS[name] for name in outcome.session.faults]
+    most_s, since_s = MOST_S, outcome.false_s
+    if any(fault.asks_stop for fault in faults):
+        if any(fault.entry.get("value") == 2.0 for fault in faults):
+            return []  # nothing that the host can do takes this power away; it must be told
+        most_s, since_s = REMOVED_S, 0.0
+    else:
+        for at_s, fault in zip(outcome.at_s, faults, strict=True):
+            if fault.at_once:
+                since_s = min(at_s - outcome.at_s[0], math.inf if since_s != since_s else since_s)
+    if math.isnan(since_s):
+        return []
+    if not outcome.stopped:
+        return [f"goes on, {outcome.false_N:.0f} N from the truth"]
+    late_s = outcome.stopped_s - since_s
+    if late_s <= most_s:
+        return []
+    return [f"stops after {1e3 * late_s:.0f} ms, {outcome.false_N:.0f} N from the truth"]
+
+
+def shortfalls(outcome: Outcome) -> list[str]:
+    """What is not as it must be."""
+    short = []
+    if not outcome.share <= MOST_FORCE and not outcome.share_without > MOST_FORCE:
+        short.append(
+            f"force {100 * outcome.share:.0f} % of the limit that trips, "
+            f"{100 * outcome.share_without:.0f} % without power"
+        )
+    if outcome.end_mm_s > END_MM_S and not outcome.without_mm_s > END_MM_S:
+        short.append(
+            f"an end met at {outcome.end_mm_s:.0f} mm/s, {outcome.without_mm_s:.0f} without power"
+        )
+    short += late(outcome)
+    if not named(outcome):
+        short.append(f"named '{label(outcome.cause)}': {outcome.text}")
+    return short
+
+
+def sessions(seeds: int, pairs: int, every: int = 1) -> Iterator[Session]:
+    """Every fault in every behaviour under every load, ``every``-th of them; then pairs."""
+    places = list(itertools.product(BEHAVIOURS, LOADS_KG))
+    count = 0
+    for name, seed in itertools.product(FAULTS, range(1, seeds + 1)):
+        for behaviour, load in places:
+            count += 1
+            if count % every == 0:
+                yield Session((name,), behaviour, load, seed)
+    chance = random.Random("pairs")
+    for seed in range(1, pairs + 1):
+        behaviour, load = chance.choice(places)
+        yield Session(tuple(chance.sample(list(FAULTS), 2)), behaviour, load, seed)
+
+
+def parsed(text: str) -> Session:
+    """A session from its name.
+
+    Raises:
+        ValueError: not 'fault + fault; behaviour; load in kg; seed', or an unknown name.
+    """
+    parts = [part.strip() for part in text.split(";")]
+    if len(parts) != 4:
+        raise ValueError(f"{text!r}: write 'fault + fault; behaviour; load in kg; seed'")
+    session = Session(tuple(parts[0].split(" + ")), parts[1], float(parts[2]), int(parts[3]))
+    for name in session.faults:
+        if name not in FAULTS:
+            raise ValueError(f"{name!r} is no fault; these are: {'; '.join(FAULTS)}")
+    if session.behaviour not in BEHAVIOURS:
+        raise ValueError(f"{session.behaviour!r} is no behaviour; these are: {BEHAVIOURS}")
+    return session
+
+
+def row(name: str, of: list[Outcome]) -> str:
+    """One line of the table."""
+    stops = [o for o in of if o.stopped]
+    right = sum(named(o) for o in stops)
+    hardest = max(of, key=lambda o: o.end_mm_s)
+    force = max(of, key=lambda o: o.share)
+    forces = f"{force.share:.2f}"
+    if not math.isnan(force.share_without):
+        forces += f" ({force.share_without:.2f})"
+    ends = f"{hardest.end_mm_s:.0f}"
+    if not math.isnan(hardest.without_mm_s):
+        ends += f" ({hardest.without_mm_s:.0f})"
+    worst = f"{1e3 * max(o.stopped_s for o in stops):.0f}" if stops else "-"
+    bad = sum(bool(shortfalls(o)) for o in of)
+    return (
+        f"{name:34.34}{len(of):>9}{len(stops):>8}{right:>7}{forces:>13}"
+        f"{ends:>12}{worst:>10}{bad:>7}"
+    )
+
+
+def badness(outcome: Outcome) -> float:
+    """Order of the worst: ends first, then force, then what lies longest."""
+    excess_end = max(0.0, outcome.end_mm_s - END_MM_S) / END_MM_S
+    if outcome.without_mm_s > END_MM_S:
+        excess_end = 0.0
+    excess = max(0.0, outcome.share - MOST_FORCE)
+    if outcome.share_without > MOST_FORCE:
+        excess = 0.0
+    return 100 * (excess_end + excess) + outcome.false_N
+
+
+def report(outcomes: list[Outcome], wall_s: float, worst: int = WORST) -> None:
+    """Print the table and the worst sessions.
+
+    ``force`` is a share of the limit that trips; in brackets: stopped at the fault's moment.
+    """
+    print(
+        f"{'fault':34}{'sessions':>9}{'stopped':>8}{'right':>7}{'force':>13}{'end mm/s':>12}"
+        f"{'stop ms':>10}{'short':>7}"
+    )
+    single = [o for o in outcomes if len(o.session.faults) == 1]
+    for name in FAULTS:
+        if of := [o for o in single if o.session.faults == (name,)]:
+            print(row(name, of))
+    if pairs := [o for o in outcomes if len(o.session.faults) > 1]:
+        print(row("pairs", pairs))
+    print(row("all", outcomes))
+    bad = sorted((o for o in outcomes if shortfalls(o)), key=badness, reverse=True)
+    for outcome in bad[:worst]:
+        print(f"\n# {outcome.session.name}\n# {'; '.join(shortfalls(outcome))}")
+        print(snippet(outcome.session))
+    print(f"\n{len(outcomes)} sessions, {len(bad)} fall short, {wall_s:.0f} s")
+
+
+def _jobs(chosen: Iterable[Session], processes: int) -> list[Outcome]:
+    if processes == 1:
+        return [run(session) for session in chosen]
+    with multiprocessing.get_context("spawn").Pool(processes) as pool:
+        return pool.map(run, chosen, chunksize=16)
+
+
+def main(arguments: list[str] | None = None) -> int:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
+    parser.add_argument(
+        "--quick", action="store_true", help=f"a fifth of the sessions, {QUICK_PAIRS} pairs"
+    )
+    parser.add_argument("--seeds", type=int, default=SEEDS, help="sessions of each kind")
+    parser.add_argument("--pairs", type=int, default=PAIRS)
+    parser.add_argument("--fault", help="faults whose name holds this, and no pairs")
+    parser.add_argument("--session", help="one session by its name, printed in full")
+    parser.add_argument("--worst", type=int, default=WORST, help="sessions listed")
+    parser.add_argument("--check", action="store_true", help="exit 1 if a session falls short")
+    parser.add_argument("--json", action="store_true", help="one JSON object as the last line")
+    parser.add_argument("--processes", type=int, default=PROCESSES)
+    options = parser.parse_args(arguments)
+    if options.session:
+        try:
+            chosen = [parsed(options.session)]
+        except ValueError as error:
+            parser.error(str(error))
+    elif options.quick:
+        # 5 divides neither behaviours nor loads, so that each comes with each.
+        chosen = list(sessions(1, QUICK_PAIRS, every=5))
+    else:
+        chosen = list(sessions(options.seeds, options.pairs))
+    if options.fault:
+        chosen = [s for s in chosen if len(s.faults) == 1 and options.fault in s.faults[0]]
+    began = time.perf_counter()
+    outcomes = _jobs(chosen, 1 if len(chosen) < 20 else options.processes)
+    wall_s = time.perf_counter() - began
+    report(outcomes, wall_s, options.worst)
+    if options.session:
+        print(outcomes[0])
+    short = {o.session.name: shortfalls(o) for o in outcomes if shortfalls(o)}
+    if options.json:
+        shown = {"sessions": len(outcomes), "short": short, "wall_s": wall_s}
+        print(json.dumps(shown | {"outcomes": [asdict(o) for o in outcomes]}))
+    return 1 if short and options.check else 0
+
+
+if __name__ == "__main__":
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    sys.exit(main())

@@ -1,0 +1,77 @@
+"""The fault campaign in small, and that its judge sees what it is there to see."""
+
+from __future__ import annotations
+
+import math
+import sys
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from fault_table import FAULTS
+from faults import BEHAVIOURS, Session, main, named, parsed, rehearsal, run, shortfalls, snippet
+
+from hil.bench.rehearsal import known_faults, load_rehearsal
+from hil.core import Cause, Limit
+from hil.supervision import Supervisor
+
+
+def test_every_fault_that_can_be_rehearsed_is_thrown() -> None:
+    assert {str(fault.entry["what"]) for fault in FAULTS.values()} == set(known_faults())
+
+
+def test_a_session_is_reproduced_by_its_name_and_by_its_file(tmp_path: Path) -> None:
+    for one in FAULTS:
+        session = Session((one, "supply dips to 20 V for 50 ms"), "float", 2.5, 7)
+        assert parsed(session.name) == session
+        path = tmp_path / "faults.yaml"
+        path.write_text(snippet(session))
+        assert load_rehearsal(path) == rehearsal(session)
+
+
+@pytest.mark.parametrize(
+    ("fault", "cause"),
+    [
+        ("drive reports overcurrent", Limit.DRIVE_FAULT),
+        ("deflection drops out, 30 %", Limit.SENSOR_JUMP),
+        ("pause 500 ms, fresh sample", Cause.CYCLE_LATE),
+        ("power comes by itself", Cause.POWER_NOT_REMOVED),
+        ("late, 5 % up to 5 ms", 0),
+    ],
+)
+def test_sessions_that_are_as_they_must_be(fault: str, cause: int) -> None:
+    outcome = run(Session((fault,), "hold position", 0.0, 1))
+    assert outcome.cause == cause
+    assert outcome.stopped == bool(cause)
+    assert named(outcome)
+    assert shortfalls(outcome) == []
+
+
+def test_a_bench_without_supervision_falls_short(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(Supervisor, "check", lambda self, *rest: 0)
+    outcome = run(Session(("deflection at upper rail",), "medium spring", 2.5, 1))
+    found = "; ".join(shortfalls(outcome))
+    assert "goes on" in found
+    assert "an end met" in found
+    assert main(["--check", "--session", outcome.session.name]) == 1
+
+
+def test_each_promise_is_judged() -> None:
+    sound = run(Session(("drive restarts",), BEHAVIOURS[-1], 2.5, 1))
+    assert shortfalls(sound) == []
+    wrong: list[tuple[dict[str, Any], str]] = [
+        ({"share": 1.2, "share_without": 0.9}, "force 120 %"),
+        ({"end_mm_s": 50.0, "without_mm_s": 5.0}, "an end met at 50 mm/s"),
+        ({"stopped_s": 0.2}, "stops after 200 ms"),
+        ({"stopped_s": math.nan}, "goes on"),
+        ({"cause": int(Limit.MOTOR_HEAT), "text": "hot"}, "named 'Motor heat': hot"),
+    ]
+    for change, text in wrong:
+        assert [found for found in shortfalls(replace(sound, **change)) if text in found], change
+    # No worse than without power.
+    assert shortfalls(replace(sound, end_mm_s=50.0, without_mm_s=48.0)) == []
+    assert shortfalls(replace(sound, stopped_s=0.09)) == []
