@@ -219,8 +219,10 @@ class Redirecting(Protocol):
     """
 
     def redirected(self, data: dict[str, Any], directory: Path) -> dict[str, Any]:
-        """The profile's ``drive`` mapping with its wires in ``directory``, where simulated
-        devices are found; ``data`` stays as it is."""
+        """Return the profile's ``drive`` mapping with its wires in ``directory``.
+
+        Simulated devices are found there; ``data`` stays as it is.
+        """
 
 
 class WireProtocol(Protocol):

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 
 
 def nearest(name: str, known: Iterable[str]) -> str:
-    """ "; did you mean ...", or what there is if nothing is near: the fix of a wrong name."""
+    """Return "; did you mean ...", or what there is if nothing is near: the fix of a wrong name."""
     names = list(known)
     near = difflib.get_close_matches(name, names, 3, 0.5)
     if near:

@@ -1,0 +1,1 @@
+"""The bench itself: no Qt, no wire formats."""

@@ -1,4 +1,4 @@
-"""Serial traffic as timed text, one line a chunk: ``(1700000000.123456) < "T +0.5000\\x0d"``.
+r"""Serial traffic as timed text, one line a chunk: ``(1700000000.123456) < "T +0.5000\\x0d"``.
 
 ``<`` came from the board, ``>`` went to it. Between the quotes every byte that is no printable
 ASCII stands as ``\\xNN``; so does the backslash itself, and the quote.

@@ -165,8 +165,10 @@ class BringUpRecord:
         return record
 
     def to_run(self) -> list[Step]:
-        """What a resumed bring-up runs: what may have changed meanwhile, and what has not
-        passed, in order."""
+        """Return the steps of a resumed bring-up, in order.
+
+        These are the ones that may have changed meanwhile or have not passed.
+        """
         return [s for s in self._steps.values() if s.recheck_on_resume or s.key not in self.passed]
 
     def to_reach(self, key: str) -> list[Step]:

@@ -86,8 +86,7 @@ class CalibrationFile:
 
     @property
     def part(self) -> dict[str, Any]:
-        """The profile's ``calibration`` part, SI numbers, with its identity: for
-        ``UseCalibration``."""
+        """Return the profile's ``calibration`` part in SI with its identity, as requests take it."""
         return self.calibration.model_dump(mode="json")
 
 

@@ -61,8 +61,11 @@ def energise() -> Generator[Action, Seen, float]:
 
 
 def _stands() -> Generator[Action, Seen, None]:
-    """Wait until nothing creeps: in standby no shorted winding brakes, and what creeps would fall
-    past its soft end before it is held."""
+    """Wait until nothing creeps.
+
+    In Standby no shorted winding brakes: what creeps would fall past its soft end before it is
+    held.
+    """
     waited = 0.0
     while waited < SINKS_S:
         seen = yield Pause(CREEP_S)

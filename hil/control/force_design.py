@@ -99,8 +99,10 @@ class ForceGains:
 
 
 def dead_zone_m(profile: Profile) -> float:
-    """Error in deflection that does not act at rest: it is noise, and acting on it would hunt
-    in stiction for ever."""
+    """Return the error in deflection, in m, that does not act at rest.
+
+    It is noise; acting on it would hunt in stiction for ever.
+    """
     count = abs(profile.calibration.deflection_per_count)
     return max(DEAD_COUNTS, 0.5 * profile.sensors.deflection.noise) * count
 

@@ -6,8 +6,11 @@ import enum
 
 
 class Limit(enum.IntEnum):
-    """A limit of the profile. As a bound it is bit ``1 << value`` of column ``limited``;
-    as the cause of a trip it is the value of column ``tripped``."""
+    """A limit of the profile.
+
+    Where it limits it is bit ``1 << value`` of column ``limited``; as the cause of a trip it is
+    the value of column ``tripped``.
+    """
 
     FORCE = 1
     FORCE_RATE = 2

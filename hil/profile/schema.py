@@ -112,8 +112,11 @@ class Actuator(Part):
 
 
 class Lever(Part):
-    """Lever turned by the rod. ``sector``: rod on an arc (x = rod_arm·θ, constant arm);
-    ``pin``: rod pinned and guided straight (x = rod_arm·sin θ). Level at ``level_position``."""
+    """A lever turned by the rod, level at ``level_position``.
+
+    ``sector``: rod on an arc (x = rod_arm·θ, constant arm); ``pin``: rod pinned and guided
+    straight (x = rod_arm·sin θ).
+    """
 
     kind: Literal["lever"]
     rod_arm: Annotated[Length, Field(gt=0)]

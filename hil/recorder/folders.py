@@ -32,8 +32,10 @@ def told_run_folder(runs: Path, name: str) -> Path | None:
 
 
 def new_run_folder(runs: Path, name: str) -> Path:
-    """Make the next folder in ``runs``. A number is never given twice, even after a run has
-    been removed, and concurrent recorders get different ones.
+    """Make the next folder in ``runs``.
+
+    A number is never given twice, even after a run has been removed, and concurrent recorders
+    get different ones.
 
     Raises:
         OSError: the directory cannot be made or written.

@@ -204,8 +204,9 @@ def load_run(path: Path | str) -> Run:
 
 
 def repair_run(path: Path | str) -> str:
-    """Finish a run that was interrupted: everything readable becomes ``samples.parquet``, and
-    ``run.yaml`` says that it was repaired. Returns in words what was done.
+    """Finish a run that was interrupted; return in words what was done.
+
+    Everything readable becomes ``samples.parquet``, and ``run.yaml`` says that it was repaired.
 
     ``samples.arrows`` is left where it is.
 

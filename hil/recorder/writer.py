@@ -24,8 +24,10 @@ SYNC_S = 0.4  # between waits for the medium
 
 
 class RunWriter:
-    """Writes a run folder: ``run.yaml``, ``samples.arrows`` growing into ``samples.parquet``
-    on close, ``events.jsonl``. A context manager.
+    """A context manager that writes a run folder.
+
+    It holds ``run.yaml``, ``events.jsonl`` and ``samples.arrows``, which becomes
+    ``samples.parquet`` on close.
 
     Equal rows and events give equal ``samples.parquet`` and ``events.jsonl``; with ``started``
     given, an equal ``run.yaml`` as well (on one machine).

@@ -154,8 +154,11 @@ class HoldPositionStep(Lasting):
 
 
 class WaveformStep(FreeStep):
-    """A force or a spring's rest position over time; ``offset`` and ``amplitude`` carry N or
-    a length accordingly. ``file`` is a CSV with the header ``time_s,value`` (SI)."""
+    """A force or a spring's rest position over time.
+
+    ``offset`` and ``amplitude`` carry N or a length accordingly. ``file`` is a CSV with the
+    header ``time_s,value`` (SI).
+    """
 
     do: Literal["waveform"]
     shape: Literal["step", "sine", "sweep", "file"]

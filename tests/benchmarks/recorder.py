@@ -81,8 +81,11 @@ def simulated_rows() -> np.ndarray:
 
 
 def never_repeated(rows: np.ndarray, count: int) -> np.ndarray:
-    """``rows`` over and over until there are ``count``, each time with another jitter and with
-    estimates that differ in the fifth digit: a repetition would compress too well."""
+    """Return ``rows`` over and over until there are ``count``.
+
+    Each time has another jitter, and estimates that differ in the fifth digit: a repetition
+    would compress too well.
+    """
     random = np.random.default_rng(2)
     parts = []
     for _ in range(-(-count // len(rows))):

@@ -70,8 +70,10 @@ class Seat:
         self.close()
 
     def press(self, key: str) -> float:
-        """Press a key by its Qt name (``Escape``, ``Return``, ``P``); when, on the monotonic
-        clock, in s. Never waits for the window."""
+        """Press a key by its Qt name (``Escape``, ``Return``, ``P``) without waiting.
+
+        Returns the time on the monotonic clock, in s.
+        """
         line = f"{key}\n".encode()
         pressed_s = time.monotonic()
         os.write(self._pipe, line)

@@ -140,8 +140,10 @@ def energise(seat: Seat, client: Client) -> None:
 def measure_stops(
     running: BenchProcesses, keys: int
 ) -> tuple[list[float], list[float], list[float], list[float], int]:
-    """Seconds from key, script, crossed limit and killed dashboard to the wire; and how often
-    the bench had stopped by itself just before the key."""
+    """Return seconds from key, script, crossed limit and killed dashboard to the wire.
+
+    The last is how often the bench had stopped by itself just before the key.
+    """
     pressed, scripted, crossed, killed = [], [], [], []
     alone = 0
     control = EnvironmentClient(f"ipc://{running.link_directory / 'environment.ipc'}")

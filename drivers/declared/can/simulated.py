@@ -116,8 +116,10 @@ class SimulatedCanBoard:
 def _turns(
     message: CanMessage, sources: list[Source]
 ) -> list[tuple[list[tuple[str, float]], list[Source]]]:
-    """(constants, quantities) of each frame that it takes to tell all: one for each multiplexed
-    part."""
+    """Return (constants, quantities) of each frame that all values need.
+
+    A multiplexed message needs one frame for each of its parts.
+    """
     parts = sorted({message.signals[signal].when[:1] for _, signal, _ in sources} - {()})
     turns = []
     for part in parts or [()]:

@@ -23,8 +23,10 @@ def paint_marks(
     theme: Theme,
     scale: float,
 ) -> None:
-    """A line through every plot at each mark in view; labels in the first plot, never two over
-    each other."""
+    """Draw a line through every plot at each mark in view.
+
+    Labels stand in the first plot, never two over each other.
+    """
     inner, u = plots[0].inner, scale
     metrics = QFontMetricsF(painter.font())
     free_from = [inner.left()] * ROWS

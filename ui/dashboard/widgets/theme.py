@@ -1,5 +1,8 @@
-"""Colours and sizes of the window. The palette is Okabe and Ito's (2008), told apart with any
-common form of colour vision; no meaning rests on colour alone."""
+"""Colours and sizes of the window.
+
+The palette is Okabe and Ito's (2008), told apart with any common form of colour vision; no meaning
+rests on colour alone.
+"""
 
 from __future__ import annotations
 
