@@ -64,6 +64,7 @@ TOPICS = (
     Topic("columns", "Sample columns", "Reference", reference.columns),
     Topic("architecture", "Architecture", "Background"),
     Topic("power", "Powering on and off", "Background"),
+    Topic("following", "Following limits and the energy watch", "Background"),
     Topic("sudden_loads", "Sudden loads", "Background"),
     Topic("figures", "Figures", "Background"),
 )
