@@ -67,6 +67,7 @@ TOPICS = (
     Topic("following", "Following limits and the energy watch", "Background"),
     Topic("sudden_loads", "Sudden loads", "Background"),
     Topic("figures", "Figures", "Background"),
+    Topic("changes", "Changes", "Background"),
 )
 
 
