@@ -73,7 +73,7 @@ class Telemetry:
     age_s: float = 1e9
     deflection_age_s: float = 1e9
     position_rad: float = 0.0
-    velocity_rad_s: float = 0.0
+    velocity_rad_s: float = 0.0  # NaN where the drive has none
     torque_N_m: float = 0.0
     deflection_counts: float = 0.0
     supply_V: float = 0.0

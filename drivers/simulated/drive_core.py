@@ -316,6 +316,7 @@ class SimulatedDriveCore:
         physics = self.physics
         faults = self._faults
         self._encoder.load(self._torque_constant * physics.current_A, dt_s)
+        self._encoder.turn(physics.shaft_angle_rad, faults["encoder_slipping"])
         self.position_counts = math.floor(self._position_rad() * self._counts_per_rad)
         part = -math.expm1(-dt_s / p.drive_velocity_filter_s) if p.drive_velocity_filter_s else 1.0
         self.velocity_rad_s += part * (self._speed_rad_s() - self.velocity_rad_s)

@@ -20,9 +20,16 @@ class EncoderMount:
         p = parameters
         self.silent = p.encoder_silent
         self.slipped_rad = 0.0
+        self._angle_rad = 0.0
         self._holds_N_m = p.encoder_slips_above_N_m or math.inf
 
     def load(self, torque_N_m: float, dt_s: float) -> None:
         """Let a motor torque act for ``dt_s``."""
         if abs(torque_N_m) > self._holds_N_m:
             self.slipped_rad += math.copysign(SLIPS_RAD_S * dt_s, torque_N_m)
+
+    def turn(self, angle_rad: float, lost: float) -> None:
+        """Follow the shaft to this angle; ``lost`` is the share of its way that is not counted."""
+        if lost:
+            self.slipped_rad -= lost * (angle_rad - self._angle_rad)
+        self._angle_rad = angle_rad

@@ -19,6 +19,8 @@ DISTURBANCES: dict[str, float] = {
     "deflection_dropout": 0.0,  # share of readings that come as 0: a loose contact
     "deflection_factor": 1.0,  # on the reading's change with deflection; -1 reverses it
     "encoder_frozen": 0.0,  # flag
+    # Share of counts lost, 0 to 1: the drive's velocity is of the true rotor and does not show it.
+    "encoder_slipping": 0.0,
     "encoder_reversed": 0.0,  # flag: counts run against the torque
     "spring_factor": 1.0,  # on both spring rates
     "friction_factor": 1.0,  # on dry friction of the screw
@@ -198,6 +200,8 @@ class Environment:
             return
         if name in ("spring_factor", "friction_factor") and number < 0:
             raise ValueError(f"{name} = {value}: must not be below 0")
+        if name == "encoder_slipping" and not 0.0 <= number <= 1.0:
+            raise ValueError(f"{name} = {value}: must be between 0 and 1")
         self.disturbances[name] = number
         if name == "supply_V":
             self._set_supply()

@@ -122,6 +122,12 @@ WORDING: dict[int, Wording] = {
         "The shaped force left the setpoint, and no cap explains it.",
         "Keep the run and report it; run the host check for this computer.",
     ),
+    Limit.POSITION_FOLLOWING: Wording(
+        "Position following",
+        "The motor sensor's position and the drive's own velocity did not agree.",
+        "Look for an encoder that slips on its shaft or loses counts; check its counts per "
+        "revolution in profile and drive.",
+    ),
     Limit.OUTPUT_ENERGY: Wording(
         "Unstable",
         "The force loop put energy into the output that no setpoint explains.",

@@ -32,6 +32,7 @@ class Limit(enum.IntEnum):
     DRIVE_FAULT = 18
     FORCE_FOLLOWING = 19
     SETPOINT_FOLLOWING = 20
+    POSITION_FOLLOWING = 21
     OUTPUT_ENERGY = 22
     MOTOR_SENSOR_FROZEN = 23
 
@@ -62,6 +63,7 @@ ALWAYS_CATEGORY_0 = frozenset(
         Limit.DISAGREEMENT,
         Limit.DRIVE_FAULT,
         Limit.FORCE_FOLLOWING,
+        Limit.POSITION_FOLLOWING,
         Limit.OUTPUT_ENERGY,
         Cause.EXCEPTION,
         Cause.DRIVE_LOST,

@@ -12,7 +12,12 @@ from hil.profile.devices import (
     with_simulated_faults,
 )
 from hil.profile.explain import explain, shown
-from hil.profile.following import force_following, output_energy, setpoint_following
+from hil.profile.following import (
+    force_following,
+    output_energy,
+    position_following,
+    setpoint_following,
+)
 from hil.profile.loader import (
     SHIPPED,
     examine_profile,
@@ -71,6 +76,7 @@ __all__ = [
     "most_current",
     "motor_force",
     "output_energy",
+    "position_following",
     "profile_from_dict",
     "profile_to_dict",
     "read_source",

@@ -11,12 +11,16 @@ from __future__ import annotations
 
 import math
 
-from hil.profile.schema import EnergyLimit, FollowingLimit, Profile
+from hil.profile.schema import EnergyLimit, FollowingLimit, PositionFollowingLimit, Profile
 
 FORCE_LAGS = (1.5, 2.5)  # limited, tripped; in lags; measured, see above
 SETPOINT_LAGS = (1.5, 4.0)
 LEAST_SHARES = (0.1, 0.2)  # of the force limit
 ENERGY_SHARES = (0.1, 0.3)  # of the springs' energy at the force limit; measured, see above
+
+# Delay and filter of a drive's velocity at most; common practice, no source.
+VELOCITY_LAG_S = 0.005
+LEAST_COUNTS = 20.0  # of the motor sensor; common practice, no source
 
 
 def ramp_lag(profile: Profile) -> float:
@@ -41,6 +45,19 @@ def output_energy(profile: Profile) -> EnergyLimit:
     stored = 0.5 * profile.limits.force.limited * profile.limits.deflection.limited
     limited, tripped = ENERGY_SHARES
     return EnergyLimit.model_construct(limited=limited * stored, tripped=tripped * stored)
+
+
+def position_following(profile: Profile) -> PositionFollowingLimit:
+    """Return the limits in m of nut travel on position against the drive's velocity.
+
+    By default what a velocity that lags leaves when the nut stops from its tripped speed.
+    """
+    limit = profile.limits.position_following
+    if limit is None:
+        resolution = profile.actuator.screw.lead / profile.sensors.motor.counts_per_revolution
+        lag = profile.limits.speed.tripped * VELOCITY_LAG_S
+        limit = PositionFollowingLimit.model_construct(tripped=max(lag, LEAST_COUNTS * resolution))
+    return limit
 
 
 def _following(profile: Profile, lags: tuple[float, float]) -> FollowingLimit:

@@ -22,6 +22,7 @@ def limit_inconsistencies(profile: Profile) -> Iterator[Finding]:
         _sensor_watch,
         _disagreement,
         _following,
+        _position_following,
         _stop,
     ):
         yield from check(profile)
@@ -210,6 +211,25 @@ def _following(profile: Profile) -> Iterator[Finding]:
                 "2π·control.force_bandwidth)",
                 f"write at least {math.ceil(2.5 * lag)} N",
             )
+
+
+def _position_following(profile: Profile) -> Iterator[Finding]:
+    limit = profile.limits.position_following
+    if limit is None:
+        return
+    if limit.limited is not None and limit.tripped <= limit.limited:
+        yield Finding(
+            ("limits", "position_following", "tripped"),
+            f"not above 'limited', {1e3 * limit.limited:.4g} mm",
+            f"write for instance {2e3 * limit.limited:.4g} mm",
+        )
+    resolution = profile.actuator.screw.lead / profile.sensors.motor.counts_per_revolution
+    if limit.tripped < 4 * resolution:
+        yield Finding(
+            ("limits", "position_following", "tripped"),
+            f"within a few counts of the motor sensor ({1e6 * resolution:.3g} um each)",
+            f"write at least {2e4 * resolution:.3g} mm",
+        )
 
 
 def _stop(profile: Profile) -> Iterator[Finding]:

@@ -313,6 +313,19 @@ class FollowingLimit(Band):
     tripped: Annotated[Force, Field(gt=0)]
 
 
+class PositionFollowingLimit(Band):
+    """Change of the motor's position against the drive's own velocity, as nut travel."""
+
+    limited: Annotated[Length, Field(gt=0)] | None = None  # half of tripped if none is written
+    tripped: Annotated[Length, Field(gt=0)]
+    window: Annotated[Duration, Field(gt=0)] = 0.2  # over which older differences are forgotten
+
+    @property
+    def acts_from(self) -> float:
+        """Limited value in m."""
+        return 0.5 * self.tripped if self.limited is None else self.limited
+
+
 class EnergyLimit(Band):
     """Energy put into the output that no setpoint explains."""
 
@@ -343,6 +356,7 @@ class Limits(Part):
     force_following: FollowingLimit | None = None  # spring force against shaped force
     setpoint_following: FollowingLimit | None = None  # shaped force against setpoint
     output_energy: EnergyLimit | None = None
+    position_following: PositionFollowingLimit | None = None  # from speed and resolution
 
     @property
     def most_cycle_late(self) -> float:

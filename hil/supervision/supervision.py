@@ -16,13 +16,14 @@ from hil.supervision.bounds import Bounds
 from hil.supervision.following import Following
 from hil.supervision.motor_heat import MotorHeat
 from hil.supervision.motor_sensor_watch import MotorSensorWatch
+from hil.supervision.position_following import PositionFollowing
+from hil.supervision.readiness import unready
 from hil.supervision.sensor_watch import SensorWatch
 
 RATE_FILTER_S = 0.005  # a 12-bit count a cycle must not look like a blow
 STANDING_M = 0.0005  # outside a soft end, this much further out is still standing there
 
 WATCHED_S = 0.3  # over which the mean speed of the nut is taken before power comes
-CREEP_M_S = 0.002  # below it the output counts as at rest, or held by friction
 
 
 class Supervisor:
@@ -39,6 +40,7 @@ class Supervisor:
     """
 
     def __init__(self, profile: Profile, period_s: float) -> None:
+        self._profile = profile
         limits = profile.limits
         motor = profile.actuator.motor
         self._bounds = Bounds(profile, period_s)
@@ -46,6 +48,7 @@ class Supervisor:
         self.following = Following(profile, self._bounds)
         self._motor_sensor = MotorSensorWatch(profile)
         self.open_loop = False  # a restricted run of torque or speed, with a travel window
+        self._position = PositionFollowing(profile)
         hand = 1 if profile.actuator.screw.hand == "right" else -1
         self._torque_sign = hand * profile.sensors.motor.sign
         self._period = period_s
@@ -118,13 +121,14 @@ class Supervisor:
 
     @property
     def limited(self) -> int:
-        return self._bounds.limited | self.following.limited
+        return self._bounds.limited | self.following.limited | self._position.limited
 
     def reset(self) -> None:
         """Forget timers and the last cause; heat, supply and a lost reference stay."""
         self._sensors.reset()
         self.following.reset()
         self._motor_sensor.reset()
+        self._position.reset()
         self._force_rate = 0.0
         self._last_force = float("nan")
         self._disagreeing_s = 0.0
@@ -218,6 +222,7 @@ class Supervisor:
         if not energised:
             self._disagreeing_s = 0.0
             self._motor_sensor.reset()
+            self._position.reset()
             return 0
         if self.open_loop:
             # A wrong field may hold the rotor; the procedure that asked for the run judges it.
@@ -227,6 +232,10 @@ class Supervisor:
             # What moved meanwhile was not counted: no position is worth anything after it.
             self._sensors.reference_lost = self._motor_sensor.text()
             return frozen
+        slipped = self._position.look(telemetry)
+        if slipped and not self._sensors.reference_lost:
+            self._sensors.reference_lost = self._position.text()
+            return slipped
         return self._energised(estimator, force, current, dt)
 
     def _energised(self, estimator: Estimator, force: float, current: float, dt: float) -> int:
@@ -315,42 +324,8 @@ class Supervisor:
                 f"not energised: {self._sensors.reference_lost}. Bring the output to where "
                 "its position is known and restart the rig host"
             )
-        reason = self._unready(estimator, spring_force_N)
+        reason = unready(self._profile, estimator, spring_force_N, self._mean_m_s, self.motor_heat)
         return f"not energised: {reason}" if reason else None
-
-    def _unready(self, estimator: Estimator, force: float) -> str:
-        """Measured values outside what energising may start from."""
-        most = self._force.limited
-        if not -most <= force <= most:
-            return f"the spring force is {force:.0f} N, beyond {most:.0f} N. {fix(Limit.FORCE)}"
-        most = self._deflection.limited
-        if not -most <= estimator.deflection_m <= most:
-            return (
-                f"the deflection is {1e3 * estimator.deflection_m:.2f} mm, beyond "
-                f"{1e3 * most:.2f} mm. {fix(Limit.DEFLECTION)}"
-            )
-        position = estimator.output_position_m
-        slack = self._travel.tripped_beyond
-        if not -slack <= position <= self._stroke + slack:
-            return (
-                f"the output position reads {1e3 * position:.1f} mm, outside the stroke of 0 to "
-                f"{1e3 * self._stroke:.0f} mm. Bring the output to where its position is known "
-                "and restart the rig host"
-            )
-        mean, most, now = self._mean_m_s, self._speed.limited, estimator.nut_velocity_m_s
-        if not -CREEP_M_S <= mean <= CREEP_M_S or not -most <= now <= most:
-            # In Standby no torque holds it: what sinks would go on, faster, past the soft end.
-            speed = now if not -most <= now <= most else mean
-            return (
-                f"the output still moves, the nut at {1e3 * speed:.0f} mm/s. "
-                "Wait until it rests on its end, or support the load"
-            )
-        if not self.motor_heat <= self._heat.limited:
-            return (
-                f"the motor has used {100 * self.motor_heat:.0f} % of its thermal capacity, "
-                f"above {100 * self._heat.limited:.0f} %. {fix(Limit.MOTOR_HEAT)}"
-            )
-        return ""
 
     def _sentence(
         self, cause: int, telemetry: Telemetry, estimator: Estimator, force: float
@@ -379,6 +354,8 @@ class Supervisor:
             return self._sensors.text(cause, telemetry.deflection_counts)
         if cause == Limit.MOTOR_SENSOR_FROZEN:
             return self._motor_sensor.text()
+        if cause == Limit.POSITION_FOLLOWING:
+            return self._position.text()
         if cause == Limit.SPEED and self._sensors.reference_lost:
             return self._sensors.reference_lost
         return self._measured_sentence(cause, telemetry, estimator, force)

@@ -231,7 +231,9 @@ class CombinedDrive:
         telemetry.spare_counts = deflected.spare_counts
         telemetry.supply_V = source["supply"].telemetry.supply_V
         telemetry.temperature_degC = source["temperature"].telemetry.temperature_degC
-        if self._options.align and source["deflection"] is not position:
+        if (
+            self._options.align and source["deflection"] is not position and speed == speed
+        ):  # a drive without a velocity has NaN
             felt_s = now - deflected.deflection_age_s - source["deflection"].latency_s
             apart_s = felt_s - (moved.time_s - position.latency_s)
             if -MOST_SHIFT_S <= apart_s <= MOST_SHIFT_S:

@@ -50,7 +50,7 @@ class DeclaredDrive:
         values = board.values
         missing = Sample()
         self._position = values.get("position", missing)
-        self._velocity = values.get("velocity", missing)
+        self._velocity = values.get("velocity")
         self._torque = values.get("torque") or values.get("current", missing)
         self._per_torque = 1.0 if "torque" in values else options.torque_constant or 1.0
         self._supply = values.get("supply", missing)
@@ -307,7 +307,8 @@ class DeclaredDrive:
         telemetry.age_s = min(now - motor.time_s, NEVER_HAPPENS_S)
         telemetry.deflection_age_s = min(now - deflection.time_s, NEVER_HAPPENS_S)
         telemetry.position_rad = self._position.value
-        telemetry.velocity_rad_s = self._velocity.value
+        velocity = self._velocity
+        telemetry.velocity_rad_s = velocity.value if velocity is not None else math.nan
         telemetry.torque_N_m = self._torque.value * self._per_torque
         telemetry.deflection_counts = deflection.value
         telemetry.supply_V = self._supply.value if self._supply.number else math.nan

@@ -267,6 +267,16 @@ CASES = {
         undo=lambda rig: rig.do.disturb("encoder_frozen", None),
         stays_refused="not one count of change",
     ),
+    "encoder slips": Case(
+        Limit.POSITION_FOLLOWING,
+        lambda rig: (
+            rig.do.disturb("encoder_slipping", 0.5),
+            rig.apply(HoldPosition(position_m=0.045)),
+        ),
+        "the drive's own velocity differ",
+        undo=lambda rig: rig.do.disturb("encoder_slipping", None),
+        stays_refused="the drive's own velocity differ",
+    ),
     "soft springs": Case(
         Limit.DISAGREEMENT,
         lambda rig: rig.do.disturb("spring_factor", 0.5),

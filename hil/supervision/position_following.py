@@ -1,0 +1,71 @@
+"""Watch over the motor's position against the integral of the drive's own velocity.
+
+The two part where an encoder slips on its shaft or loses counts and the drive takes its velocity
+from something else: a second encoder, its rotor's field, its commutation sensor. A drive that
+derives both from one encoder shows nothing here; one that reports no velocity is not watched.
+"""
+
+from __future__ import annotations
+
+import math
+
+from drivers.base import Telemetry
+from hil.core import Limit
+from hil.profile import Profile, position_following
+
+LONGEST_GAP_S = 0.02  # across a longer one the velocity is not known
+
+
+class PositionFollowing:
+    """One ``look`` a cycle while the bench relies on power; it judges new samples only.
+
+    Attributes:
+        error_m: change of position less integral of velocity, at the nut, with the older
+            parts forgotten over ``window`` seconds.
+        limited: bit of ``Limit.POSITION_FOLLOWING`` while the error is above its limited value.
+    """
+
+    def __init__(self, profile: Profile) -> None:
+        limit = position_following(profile)
+        self._limited_m, self._tripped_m = limit.acts_from, limit.tripped
+        self._window_s = limit.window
+        self._per_rad = 1.0 / profile.actuator.radians_per_metre
+        self.reset()
+
+    def reset(self) -> None:
+        """Begin anew at the next sample."""
+        self.error_m = 0.0
+        self.limited = 0
+        self._at_s = self._position = self._velocity = math.nan
+        self._slack_s = 0.0
+
+    def look(self, telemetry: Telemetry) -> int:
+        """Take this cycle's sample; 0 or ``Limit.POSITION_FOLLOWING``."""
+        at_s = telemetry.time_s
+        dt = at_s - self._at_s
+        if dt == 0.0:
+            return 0
+        velocity, position = telemetry.velocity_rad_s, telemetry.position_rad
+        mean = 0.5 * (velocity + self._velocity)
+        step = position - self._position - mean * dt
+        # What the times of both samples may be off explains this much.
+        slack = abs(mean) * (telemetry.time_error_s + self._slack_s)
+        self._at_s, self._position, self._velocity = at_s, position, velocity
+        self._slack_s = telemetry.time_error_s
+        self.limited = 0
+        if not 0.0 < dt < LONGEST_GAP_S or step != step:
+            return 0
+        step = math.copysign(max(abs(step) - slack, 0.0), step)
+        self.error_m = (self.error_m + step * self._per_rad) * math.exp(-dt / self._window_s)
+        error = abs(self.error_m)
+        if error <= self._limited_m:
+            return 0
+        self.limited = 1 << Limit.POSITION_FOLLOWING
+        return Limit.POSITION_FOLLOWING if error > self._tripped_m else 0
+
+    def text(self) -> str:
+        """One sentence with numbers."""
+        return (
+            f"the motor sensor's change of position and the drive's own velocity differ by "
+            f"{1e3 * abs(self.error_m):.1f} mm of nut travel, above {1e3 * self._tripped_m:.1f} mm"
+        )

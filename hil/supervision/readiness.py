@@ -1,0 +1,55 @@
+"""Measured values outside what energising may start from."""
+
+from __future__ import annotations
+
+from hil.control import Estimator
+from hil.core import Limit, fix
+from hil.profile import Profile
+
+CREEP_M_S = 0.002  # below it the output counts as at rest, or held by friction
+
+
+def unready(
+    profile: Profile, estimator: Estimator, force_N: float, mean_m_s: float, motor_heat: float
+) -> str:
+    """Return what speaks against energising, with the fix; '' if nothing does.
+
+    Args:
+        force_N: true spring force.
+        mean_m_s: speed of the nut over the last moments.
+        motor_heat: share of the motor's thermal capacity used.
+    """
+    limits = profile.limits
+    most = limits.force.limited
+    if not -most <= force_N <= most:
+        return f"the spring force is {force_N:.0f} N, beyond {most:.0f} N. {fix(Limit.FORCE)}"
+    most = limits.deflection.limited
+    if not -most <= estimator.deflection_m <= most:
+        return (
+            f"the deflection is {1e3 * estimator.deflection_m:.2f} mm, beyond "
+            f"{1e3 * most:.2f} mm. {fix(Limit.DEFLECTION)}"
+        )
+    position = estimator.output_position_m
+    slack = limits.travel.tripped_beyond
+    stroke = profile.actuator.stroke
+    if not -slack <= position <= stroke + slack:
+        return (
+            f"the output position reads {1e3 * position:.1f} mm, outside the stroke of 0 to "
+            f"{1e3 * stroke:.0f} mm. Bring the output to where its position is known "
+            "and restart the rig host"
+        )
+    most, now = limits.speed.limited, estimator.nut_velocity_m_s
+    if not -CREEP_M_S <= mean_m_s <= CREEP_M_S or not -most <= now <= most:
+        # In Standby no torque holds it: what sinks would go on, faster, past the soft end.
+        speed = now if not -most <= now <= most else mean_m_s
+        return (
+            f"the output still moves, the nut at {1e3 * speed:.0f} mm/s. "
+            "Wait until it rests on its end, or support the load"
+        )
+    most = limits.motor_heat.limited
+    if not motor_heat <= most:
+        return (
+            f"the motor has used {100 * motor_heat:.0f} % of its thermal capacity, "
+            f"above {100 * most:.0f} %. {fix(Limit.MOTOR_HEAT)}"
+        )
+    return ""
