@@ -41,6 +41,7 @@ from hil.host.processes import BenchProcesses, start_bench
 from hil.host.realtime import own_processor, prepare_realtime
 from hil.link.client import Client
 from hil.recorder.runs import Run, load_run
+from hil.recorder.writer import read_events
 
 PROFILE = "footplate_trainer"
 RATE_HZ = 1000.0
@@ -155,6 +156,21 @@ def measure_bench(
     return table[:, inside], latencies, notice
 
 
+def cut_short(bench: BenchProcesses, error: RuntimeError) -> list[str]:
+    """Say why the bench did not last: what stopped it, and every pause that it named."""
+    lines = [f"NOT MEASURED: {error}"]
+    for run in sorted(bench.runs_directory.glob("*/events.jsonl")):
+        for event in read_events(run):
+            if event.get("kind") == "stop":
+                lines.append(f"  stopped: {event.get('cause')}: {event.get('detail')}")
+            elif event.get("kind") == "pause":
+                lines.append(
+                    f"  at {event.get('time_s', 0.0):.3f} s {event.get('late_ms')} ms late: "
+                    f"{event.get('cause')}"
+                )
+    return lines
+
+
 def main() -> int:
     bench = Benchmark("The rig host's cycle at 1 kHz, everything running", __doc__)
     bench.parser.add_argument("--empty-loop", type=float, help="only that, for so many seconds")
@@ -174,7 +190,12 @@ def main() -> int:
             ) as running,
             Seat(running.link_directory, running.runs_directory) as seat,
         ):
-            (wake, work, answer), beside, notice = measure_bench(running, seat, seconds)
+            try:
+                (wake, work, answer), beside, notice = measure_bench(running, seat, seconds)
+            except RuntimeError as error:
+                for line in cut_short(running, error):
+                    print(line)
+                return 1
     alone = np.concatenate([before, empty(alone_s)[0]])
 
     for name, latencies in (
