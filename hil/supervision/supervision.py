@@ -23,6 +23,11 @@ from hil.supervision.sensor_watch import SensorWatch
 RATE_FILTER_S = 0.005  # a 12-bit count a cycle must not look like a blow
 STANDING_M = 0.0005  # outside a soft end, this much further out is still standing there
 
+# Of the force disagreement that trips: beyond it time counts as its square, so that a sensor with
+# the wrong sense, whose oscillation crosses the limit for moments only, is seen before it swings
+# up. No healthy lockstep session came near 1.
+GROSS_TIMES = 1.5
+
 WATCHED_S = 0.3  # over which the mean speed of the nut is taken before power comes
 
 
@@ -265,7 +270,8 @@ class Supervisor:
         parted = estimator.motor_force_N - force
         parted = (parted if parted >= 0.0 else -parted) - estimator.motor_force_band_N
         if parted > self._disagreement.tripped:
-            self._disagreeing_s += dt
+            times = parted / self._disagreement.tripped
+            self._disagreeing_s += dt * times * times if times > GROSS_TIMES else dt
             if self._disagreeing_s >= self._disagreement.lasting:
                 return Limit.DISAGREEMENT
         elif self._disagreeing_s > 0.0:

@@ -337,6 +337,11 @@ class TestDisagreement:
         assert watched.cycles(295) == 0
         assert watched.cycles(10) == Limit.DISAGREEMENT
 
+    def test_gross_trips_sooner(self, watched: Watched) -> None:
+        self.part(watched, 590.0)  # three times what trips: nine times as soon
+        assert watched.cycles(30) == 0
+        assert watched.cycles(5) == Limit.DISAGREEMENT
+
     def test_now_and_then_is_forgiven(self, watched: Watched) -> None:
         for _ in range(20):
             self.part(watched, 300.0)
