@@ -18,8 +18,8 @@ class DriverError(Exception):
 
 
 ANSWERS = 500  # over the last one to two times as many the shortest answer is looked for
-# What the way of an answer varies by on an idle computer: 0.1 ms measured with the simulated
-# rig on a local bus; at 0.1 m/s it is worth 25 um.
+# What the way of an answer varies by on an idle computer: an assumption, no source. At 0.1 m/s it
+# is worth 25 um.
 USUAL_JITTER_S = 0.00025
 
 

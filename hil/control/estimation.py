@@ -23,7 +23,12 @@ GAP_FILTER_S = 0.008  # of what the encoder's steps put on the motor-derived for
 LONG_S = 0.02  # a gap beyond this says more by its ends than by the model: springs swing in it
 AS_USUAL_PERIODS = 0.05  # off the period, up to which its own gains are as good
 ROUNDING_S = 1e-9  # of times that are differences of large ones
+OUTPUT_NOISE_M = 5e-6  # of an output position taken in time: an assumption, no source
+SETTLED_SAMPLES = 8  # after one taken at an unknown moment, until the usual gains are as good
 MOST_SKEW_S = 0.005  # deflection further apart from the motor than this is not extrapolated more
+
+Covariance = tuple[float, float, float, float, float, float]
+Weighed = tuple[float, float, float, Covariance]
 
 
 @dataclass(frozen=True)
@@ -82,6 +87,35 @@ class ObserverGains:
             1.0 - pole * pole,
             (1.0 - pole) ** 2 / dt,
         )
+
+    def weigh(self, covariance: Covariance, dt: float, error_m: float) -> Weighed:
+        """Return gains (position, velocity, disturbance) and covariance of one uncertain sample.
+
+        One whole step of the Kalman filter, for a sample taken ``dt`` s after the last whose
+        position may be off by ``error_m`` (standard deviation) beside its resolution.
+        """
+        xx, xv, xd, vv, vd, dd = covariance
+        per_mass = dt / self.mass
+        half = 0.5 * dt * per_mass
+        to_v = xv + dt * vv + half * vd
+        to_d = xd + dt * vd + half * dd
+        force = self.force_variance
+        x = xx + dt * xv + half * xd + dt * to_v + half * to_d + half * half * force
+        v = to_v + per_mass * to_d + half * per_mass * force
+        v_v = vv + per_mass * (2.0 * vd + per_mass * (dd + force))
+        v_d = vd + per_mass * dd
+        d_d = dd + self.wander_per_s * dt
+        share = 1.0 / (x + self.measured_variance + error_m * error_m)
+        gain_x, gain_v, gain_d = x * share, v * share, to_d * share
+        after = (
+            x - gain_x * x,
+            v - gain_x * v,
+            to_d - gain_x * to_d,
+            v_v - gain_v * v,
+            v_d - gain_v * to_d,
+            d_d - gain_d * to_d,
+        )
+        return gain_x, gain_v, gain_d, after
 
 
 def observer_gains(profile: Profile, period_s: float) -> ObserverGains:
@@ -203,6 +237,8 @@ class Estimator:
         self._torque = 0.0
         self._force = 0.0
         self._gap = 0.0
+        self._covariance = self._gains.covariance
+        self._unsettled = 0  # samples for which the covariance is still to be followed
         self.step_s = 0.0
 
     def miss(self) -> None:
@@ -223,7 +259,8 @@ class Estimator:
 
         Args:
             dt: time from the taking of the last sample to that of this one.
-            error_s: by which that may be wrong. What it explains is not taken for motion.
+            error_s: by which that may be wrong (standard deviation): at speed the sample is so
+                much less certain, and weighs so much less against the model.
             skew_s: by which the deflection is older than the motor's position; it is brought
                 to its time with the rate known so far, for the output's position.
         """
@@ -257,8 +294,17 @@ class Estimator:
             ) / m
             x = self._x + (v + 0.5 * acceleration * dt) * dt
             error = nut_position_m - x
-            if error_s > 0.0:
-                error = _beyond(error, error_s * v)
+            if error_s > 0.0 or self._unsettled:
+                if error_s > 0.0:
+                    if not self._unsettled:
+                        self._covariance = self._gains.covariance
+                    self._unsettled = SETTLED_SAMPLES
+                else:
+                    self._unsettled -= 1
+                speed = math.sqrt(v * v + self._covariance[3])
+                gain_x, gain_v, gain_d, self._covariance = self._gains.weigh(
+                    self._covariance, dt, error_s * speed
+                )
             self._x = x + gain_x * error
             v_next = v + acceleration * dt + gain_v * error
             self.disturbance_N += gain_d * error
@@ -266,7 +312,8 @@ class Estimator:
             x = self._xo + v * dt
             error = output - x
             if error_s > 0.0:
-                error = _beyond(error, error_s * v)
+                share = 1.0 / (1.0 + (error_s * v / OUTPUT_NOISE_M) ** 2)
+                alpha, beta = alpha * share, beta * share
             self._xo = x + alpha * error
             self.output_velocity_m_s = v + beta * error
         else:
@@ -274,6 +321,7 @@ class Estimator:
             self.output_velocity_m_s = (output - self.output_position_m) / dt
             self._x = nut_position_m
             self._xo = output
+            self._unsettled = 0
         self._torque = motor_torque_N_m
         self._force = spring_force_N
         self.nut_velocity_m_s = v_next
@@ -299,13 +347,3 @@ class Estimator:
         self.motor_force_band_N = rest * (
             self._breakaway_N + self._loss_backward * (net if net > 0.0 else -net)
         )
-
-
-def _beyond(error: float, slack: float) -> float:
-    """``error`` less what ``slack`` explains of it, either way; NaN stays."""
-    slack = slack if slack >= 0.0 else -slack
-    if error > slack:
-        return error - slack
-    if error < -slack:
-        return error + slack
-    return 0.0 if error == error else error
