@@ -34,7 +34,7 @@ def test_before_anything_comes_nothing_is_promised(model):
 @pytest.mark.parametrize(
     "state, word, detail, apply",
     [
-        (State.DE_ENERGISED, "De-energised", "nothing can move by motor", "power is off"),
+        (State.DE_ENERGISED, "De-energised", "motor disabled", "power is off"),
         (State.STANDBY, "Standby", "zero torque", ""),
         (State.RUNNING, "Running", "Float for 00:00:01", ""),
         (State.STOPPED, "Stopped", "Somebody pressed stop", "find the cause, then reset"),

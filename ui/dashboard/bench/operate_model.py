@@ -380,7 +380,7 @@ class OperateModel:
             return f"{power}, zero torque · ready for Apply"
         if stage not in (PowerStage.OFF, PowerStage.FAULT):
             return "no power is asked for · the drive has not shown yet that it is off"
-        return f"{power} · sensors live · nothing can move by motor"
+        return f"{power} · sensors live · motor disabled"
 
     @property
     def last_stop_text(self) -> str:
