@@ -16,7 +16,7 @@ def add(commands: Any) -> None:
         "read the manual, or search it",
         "Print a topic of the manual, by its name; without one, the list of topics.\n"
         "The dashboard shows the same pages on F1.",
-        "  hookeline help\n  hookeline help bring_up\n  hookeline help --search 'emergency stop'\n",
+        "  hookeline help\n  hookeline help bring_up\n  hookeline help --search 'back-drives'\n",
     )
     parser.add_argument("topic", nargs="?", default="index", help="name of a topic")
     parser.add_argument("--search", metavar="WORD", help="every line that holds this word")
