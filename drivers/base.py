@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import enum
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Protocol, runtime_checkable
@@ -21,6 +22,11 @@ ANSWERS = 500  # over the last one to two times as many the shortest answer is l
 # What the way of an answer varies by on an idle computer: an assumption, no source. At 0.1 m/s it
 # is worth 25 um.
 USUAL_JITTER_S = 0.00025
+
+
+MISSED_INTERVALS = 4  # of a quantity until it counts as silent; common practice, no source
+LEAST_AGE_LIMIT_S = 0.02  # a shorter one would trip on a busy computer; common practice, no source
+NEVER_CAME_S = 1e9
 
 
 class PowerStage(enum.IntEnum):
@@ -64,6 +70,9 @@ class Telemetry:
 
     ``time_error_s`` is by how much ``time_s`` may be off: what came much later after the
     question than is usual may have been taken at any moment in between.
+
+    ``silent_name`` is a quantity that has been silent for longer than its own limit while others
+    may come ('' for none), with its age and limit (see ``QuantityAges``).
     """
 
     time_s: float = 0.0
@@ -86,12 +95,63 @@ class Telemetry:
     lost: str = ""  # not empty: the device is gone, and why
     frames: int = 0  # frames received since open, any kind
     spare_counts: float = float("nan")  # a second analogue input, where the drive sends one
+    silent_name: str = ""
+    silent_age_s: float = 0.0
+    silent_limit_s: float = 0.0
 
     def forget(self) -> None:
         """As before anything was received: a drive that is opened anew believes nothing old."""
         fresh = Telemetry()
         for name in Telemetry.__slots__:
             setattr(self, name, getattr(fresh, name))
+
+
+class QuantityAges:
+    """Age of each quantity that has an interval of its own; allocates nothing in the cycle.
+
+    A quantity is silent once it is older than its limit, ``MISSED_INTERVALS`` intervals and
+    ``LEAST_AGE_LIMIT_S`` at least, and the host has looked for it as often as that takes: a
+    host that was held up has not looked.
+
+    Args:
+        intervals_s: time between two values by name, s; infinite for one that is not watched.
+        period_s: cycle period, s.
+    """
+
+    def __init__(self, intervals_s: Mapping[str, float], period_s: float) -> None:
+        watched = {name: s for name, s in intervals_s.items() if s < math.inf}
+        self._names = list(watched)
+        self._limits_s = [max(MISSED_INTERVALS * s, LEAST_AGE_LIMIT_S) for s in watched.values()]
+        self._fewest = [math.ceil(limit / period_s) + 1 for limit in self._limits_s]
+        self._taken_s = [-NEVER_CAME_S] * len(watched)
+        self._looks = [0] * len(watched)
+        self._at = {name: i for i, name in enumerate(self._names)}
+
+    def forget(self) -> None:
+        """Forget all values: none has come yet."""
+        for i in range(len(self._names)):
+            self._taken_s[i] = -NEVER_CAME_S
+            self._looks[i] = 0
+
+    def came(self, name: str, taken_s: float) -> None:
+        """Note that a value came which was taken at ``taken_s``."""
+        at = self._at.get(name)
+        if at is not None and taken_s != self._taken_s[at]:
+            self._taken_s[at] = taken_s
+            self._looks[at] = 0
+
+    def judge(self, telemetry: Telemetry, now_s: float) -> None:
+        """Write the quantity that is furthest beyond its limit into ``telemetry``; once a cycle."""
+        telemetry.silent_name = ""
+        worst = 1.0
+        for i, limit_s in enumerate(self._limits_s):
+            self._looks[i] += 1
+            age_s = now_s - self._taken_s[i]
+            if age_s > worst * limit_s and self._looks[i] > self._fewest[i]:
+                worst = age_s / limit_s
+                telemetry.silent_name = self._names[i]
+                telemetry.silent_age_s = min(age_s, NEVER_CAME_S)
+                telemetry.silent_limit_s = limit_s
 
 
 class AnswerJudge:
@@ -150,6 +210,7 @@ class Capabilities:
     details: dict[str, str] = field(default_factory=dict)
     own_limits: dict[str, float] = field(default_factory=dict)
     shows_power: bool = True  # False: ``Telemetry.power`` is what was asked, not what is
+    status_interval_s: float = 0.0  # between two values of the power stage; 0: with each cycle
 
 
 class Drive(Protocol):

@@ -61,7 +61,7 @@ class Cia402Drive:
     def __init__(self, options: Cia402Options, period_s: float) -> None:
         self._options = options
         self._period_s = period_s
-        self._reception = Reception(options)
+        self._reception = Reception(options, period_s)
         self.telemetry = self._reception.telemetry
         self._bus: can.BusABC | None = None
         receive, _ = pdos(options)

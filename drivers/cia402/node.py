@@ -172,6 +172,8 @@ class SimulatedNode:
 
     def _due(self) -> list[can.Message]:
         due = [pdo for pdo in self._transmit if pdo.due_at_sync(self._syncs)]
+        if self._core.environment.slow_values_silent:
+            due = [pdo for pdo in due if pdo.transmission <= 1]
         if self._refresh_every == 1 and not self._loss:
             return [pdo.pack() for pdo in due]
         if (self._syncs - 1) % self._refresh_every == 0:
@@ -267,7 +269,8 @@ class SimulatedNode:
                 self._emergency(core.fault_code)
         if self._nmt == OPERATIONAL:
             for pdo in self._transmit:
-                if pdo.transmission > LAST_SYNCHRONOUS and pdo.due_by_event(now):
+                withheld = core.environment.slow_values_silent
+                if pdo.transmission > LAST_SYNCHRONOUS and not withheld and pdo.due_by_event(now):
                     self._send(pdo.message.arbitration_id, bytes(pdo.message.data))
         period = self._d.items[od.PRODUCER_HEARTBEAT, 0].value * 1e-3
         if period > 0 and now >= self._next_heartbeat_s:

@@ -6,7 +6,7 @@ import math
 
 import can
 
-from drivers.base import AnswerJudge, PowerStage, Telemetry
+from drivers.base import AnswerJudge, PowerStage, QuantityAges, Telemetry
 from drivers.capture import wires
 from drivers.cia402 import mapping
 from drivers.cia402.emergency import text_of
@@ -40,7 +40,7 @@ class Reception:
         torque_unit, position_unit, velocity_unit: SI per unit on the wire.
     """
 
-    def __init__(self, options: Cia402Options) -> None:
+    def __init__(self, options: Cia402Options, period_s: float) -> None:
         self.telemetry = Telemetry()
         self.foreign = 0
         self.malformed = 0
@@ -70,6 +70,20 @@ class Reception:
         self._heard_s = math.inf
         self._watching = False
         self._awaited = set(self._slow)
+        self._slow_names = {pdo.cob_id: self._names_of(pdo.entries) for pdo in transmit[2:]}
+        self._ages = QuantityAges(
+            {
+                self._slow_names[pdo.cob_id]: pdo.transmission * period_s  # every n-th SYNC
+                for pdo in transmit[2:]
+            },
+            period_s,
+        )
+
+    def _names_of(self, entries: tuple[mapping.Entry, ...]) -> str:
+        known = {mapping.SUPPLY: "supply", mapping.ERROR: "fault", mapping.MODE: "mode"}
+        if self._spare is not None:
+            known[self._spare] = "spare input"
+        return ", ".join(known.get(entry, "temperature") for entry in entries)
 
     def start(self, torque_unit_N_m: float, counts_per_revolution: float) -> None:
         """Forget the past; from now on frames are those of a configured drive."""
@@ -82,6 +96,7 @@ class Reception:
         self._heard_s = math.inf
         self._watching = False
         self._awaited = set(self._slow)
+        self._ages.forget()
 
     @property
     def complete(self) -> bool:
@@ -177,6 +192,7 @@ class Reception:
         if len(data) != packing.size:
             return False
         self._awaited.discard(identifier)
+        self._ages.came(self._slow_names[identifier], self._sync_s)
         telemetry = self.telemetry
         for entry, value in zip(entries, packing.unpack(data), strict=True):
             if entry is mapping.SUPPLY:
@@ -225,6 +241,7 @@ class Reception:
         telemetry = self.telemetry
         telemetry.age_s = now_s - self._sampled_s
         telemetry.deflection_age_s = now_s - self._deflected_s
+        self._ages.judge(telemetry, now_s)
         if not self._watching:
             return
         if self._heard_s == math.inf:

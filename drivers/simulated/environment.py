@@ -33,6 +33,8 @@ DISTURBANCES: dict[str, float] = {
     "power_stays_on": 0.0,  # 1: OFF is ignored; 2: its watch over the host is dead as well
     "comes_on_by_itself": 0.0,  # flag: power comes without being asked for, and stays
     "silent": 0.0,  # flag: the drive's node sends nothing, and hears
+    # flag: messages without position, velocity, torque or deflection stop coming
+    "slow_values_silent": 0.0,
 }
 
 
@@ -224,6 +226,11 @@ class Environment:
     def silent(self) -> bool:
         """The drive's node shall send nothing."""
         return bool(self.disturbances["silent"])
+
+    @property
+    def slow_values_silent(self) -> bool:
+        """Return whether what does not come with motion or deflection shall not come at all."""
+        return bool(self.disturbances["slow_values_silent"])
 
     def state(self) -> dict[str, float]:
         """True values, before any sensor: what hands do, forces, positions, supply, peaks."""

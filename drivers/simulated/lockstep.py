@@ -13,6 +13,7 @@ from drivers.base import (
     DriverError,
     Mode,
     PowerRequest,
+    QuantityAges,
     Telemetry,
 )
 from drivers.simulated.drive_core import FAULT_TEXTS, SimulatedDriveCore
@@ -20,6 +21,7 @@ from drivers.simulated.lateness import Delay
 from drivers.simulated.parameters import RigParameters
 
 SLOW_EVERY = 10  # cycles between values that a drive sends slowly
+SLOW_VALUES = "supply, temperature"
 _MOTOR_FRAME = ("position_rad", "torque_N_m", "power", "fault_code", "fault_text")
 _SENSOR_FRAME = ("velocity_rad_s", "deflection_counts", "mode")
 _SLOW_FRAME = ("supply_V", "temperature_degC")
@@ -94,6 +96,7 @@ class LockstepDrive:
         self._impaired = p.bus_loss > 0.0 or p.drive_refresh_every > 1
         self._luck = random.Random(f"bus {seed}")
         self._syncs = 0
+        self._ages = QuantityAges({SLOW_VALUES: SLOW_EVERY * period_s}, period_s)
         self._device = Telemetry()  # what an impaired drive would send
 
     def open(self) -> None:
@@ -151,8 +154,12 @@ class LockstepDrive:
             self._received_s = self._sensed_s = self._asked_s
         telemetry.age_s = self._time_s - self._received_s
         telemetry.deflection_age_s = self._time_s - self._sensed_s
-        if self._cycles % SLOW_EVERY == 0 and not core.environment.silent:
-            telemetry.spare_counts = float(core.spare_counts)
+        if not (core.environment.silent or core.environment.slow_values_silent):
+            if self._received_s == self._asked_s:
+                self._ages.came(SLOW_VALUES, self._asked_s)
+            if self._cycles % SLOW_EVERY == 0:
+                telemetry.spare_counts = float(core.spare_counts)
+        self._ages.judge(telemetry, self._time_s)
         if self._waiting and heard:
             self._waiting = False
             core.set_target(self._mode, self._target)
@@ -225,8 +232,9 @@ class LockstepDrive:
         )
         telemetry.torque_N_m = round(core.torque_N_m / self._torque_step) * self._torque_step
         telemetry.deflection_counts = float(core.deflection_counts)
-        telemetry.supply_V = round(core.supply_V, 3)
-        telemetry.temperature_degC = round(core.temperature_degC, 1)
+        if not core.environment.slow_values_silent:
+            telemetry.supply_V = round(core.supply_V, 3)
+            telemetry.temperature_degC = round(core.temperature_degC, 1)
         telemetry.power = core.power
         telemetry.mode = int(core.mode)
         if core.fault_code != telemetry.fault_code:

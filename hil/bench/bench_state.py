@@ -114,7 +114,7 @@ class BenchState:
         self.hold_to_run = HoldToRun()
 
         self._power = PowerSequence()
-        self.removal = PowerRemoval(capabilities.shows_power, capabilities.host_loss_s)
+        self.removal = PowerRemoval.of_drive(capabilities)
         self._active: ActiveBehaviour | OpenLoop | None = None
         self.provoked_loss = False  # a loss of the drive would be our own doing
         self._withheld_s = 0.0  # how long the drive is still to miss the heartbeat

@@ -5,7 +5,7 @@ from __future__ import annotations
 import enum
 import math
 
-from drivers.base import PowerStage
+from drivers.base import MISSED_INTERVALS, Capabilities, PowerStage
 
 # From OFF until the drive must show it. Common practice, no source: a power stage blocks its
 # bridge within a millisecond; the rest is for a status that comes slowly or late.
@@ -33,13 +33,17 @@ class PowerRemoval:
     Args:
         shows_power: the drive reports its power stage.
         host_loss_s: the drive's own watch over its host; infinite for none.
+        status_interval_s: between two values of the power stage; OFF must be seen by then.
 
     Attributes:
         still_on: the drive showed power that nothing asked for, and has not shown OFF since.
         presumed: off as far as can be told; nothing shows it.
     """
 
-    def __init__(self, shows_power: bool, host_loss_s: float) -> None:
+    def __init__(
+        self, shows_power: bool, host_loss_s: float, status_interval_s: float = 0.0
+    ) -> None:
+        self._allowed_s = max(ALLOWED_S, MISSED_INTERVALS * status_interval_s)
         self._shows_power = shows_power
         self._watch_s = host_loss_s + WATCH_MARGIN_S if host_loss_s < math.inf else NO_WATCH_S
         self.has_watch = host_loss_s < math.inf
@@ -48,6 +52,12 @@ class PowerRemoval:
         self._asked = False  # power was asked for, and has not been seen to go since
         self._on_s = 0.0
         self._unseen_s = 0.0
+
+    @classmethod
+    def of_drive(cls, capabilities: Capabilities) -> PowerRemoval:
+        """Build one for a drive, from what it says of itself."""
+        c = capabilities
+        return cls(c.shows_power, c.host_loss_s, c.status_interval_s)
 
     @property
     def pending(self) -> bool:
@@ -59,7 +69,7 @@ class PowerRemoval:
         """Whether the drive is to miss its host, so that its own watch acts."""
         if self.still_on:
             return True
-        return self._asked and self._unseen_s > (ALLOWED_S if self._shows_power else 0.0)
+        return self._asked and self._unseen_s > (self._allowed_s if self._shows_power else 0.0)
 
     def forgive(self) -> None:
         """A loss that was provoked is over: what was not seen meanwhile is no finding."""
@@ -83,8 +93,8 @@ class PowerRemoval:
             return self._unseen(dt_s)
         if fresh and stage in _SHOWN_ON:
             self._unseen_s = 0.0
-            self._on_s = min(self._on_s + dt_s, ALLOWED_S + dt_s)
-            if self._on_s <= ALLOWED_S or self.still_on:
+            self._on_s = min(self._on_s + dt_s, self._allowed_s + dt_s)
+            if self._on_s <= self._allowed_s or self.still_on:
                 return Removal.NONE
             self.still_on = True
             self.presumed = False
@@ -103,7 +113,7 @@ class PowerRemoval:
         if not self._asked:
             return Removal.NONE
         self._unseen_s += dt_s
-        if self._unseen_s <= self._watch_s + (ALLOWED_S if self._shows_power else 0.0):
+        if self._unseen_s <= self._watch_s + (self._allowed_s if self._shows_power else 0.0):
             return Removal.NONE
         self._asked = False
         self.presumed = True

@@ -12,6 +12,7 @@ from drivers.base import PowerStage, Telemetry
 from hil.control import Estimator
 from hil.core import Cause, Limit, fix
 from hil.profile import Profile
+from hil.supervision import telemetry_age
 from hil.supervision.bounds import Bounds
 from hil.supervision.following import Following
 from hil.supervision.motor_heat import MotorHeat
@@ -212,7 +213,7 @@ class Supervisor:
                 return Limit.DRIVE_FAULT
         else:
             self._known_fault = telemetry.fault_code
-        if not fresh or not telemetry.deflection_age_s <= self._most_age:
+        if telemetry_age.stale(telemetry, self._most_age):
             return Limit.TELEMETRY_AGE
         if energised and power is not PowerStage.ON:
             return Cause.DRIVE_DISABLED
@@ -350,12 +351,7 @@ class Supervisor:
                 f"{PowerStage(telemetry.power).name.lower().replace('_', ' ')})"
             )
         if cause == Limit.TELEMETRY_AGE:
-            stale = not telemetry.age_s <= self._most_age
-            age = telemetry.age_s if stale else telemetry.deflection_age_s
-            what = "the drive's sample" if stale else "the deflection sensor's value"
-            if age > 1e6:
-                return f"{what} has never come"
-            return f"{what} is {1e3 * age:.2f} ms old, above {1e3 * self._most_age:g} ms"
+            return telemetry_age.sentence(telemetry, self._most_age)
         if cause in (Limit.SENSOR_RAIL, Limit.SENSOR_JUMP, Limit.SENSOR_FROZEN):
             return self._sensors.text(cause, telemetry.deflection_counts)
         if cause == Limit.MOTOR_SENSOR_FROZEN:

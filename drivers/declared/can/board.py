@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import math
 import time
 from collections.abc import Mapping
 
@@ -75,6 +76,15 @@ class CanBoard:
         sent |= {options.poll} if options.poll else set()
         for name in sent:
             self._writers[name] = MessageWriter(options.messages[name], takes.get(name, {}))
+
+    def interval_s(self, quantity: str, period_s: float) -> float:
+        """See ``Board``; a multiplexed message comes in parts, one at a time."""
+        given = {str(name): given for name, given in self.options.gives.items()}
+        message = self.options.messages[given[quantity].source.partition(".")[0]]
+        if message.every is None:
+            return period_s if self.options.poll else math.inf
+        parts = {signal.when[:1] for signal in message.signals.values()} - {()}
+        return message.every * max(1, len(parts))
 
     def open(self) -> None:
         """See ``Board``."""

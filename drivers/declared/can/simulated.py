@@ -13,7 +13,7 @@ from drivers.base import DriverError
 from drivers.declared.can.message_options import CanMessage
 from drivers.declared.can.messages import MessageReader, MessageWriter
 from drivers.declared.can.options import DeclaredCanOptions
-from drivers.declared.common import BoardLogic, Counters, Sample
+from drivers.declared.common import PACE, BoardLogic, Counters, Sample
 from drivers.simulated import advance, real_time
 from drivers.transport import Scaling, open_bus
 
@@ -93,6 +93,7 @@ class SimulatedCanBoard:
         """Without a time: all that answers a poll. With one: what is streamed and due."""
         if self._core.environment.silent:
             return
+        partly = self._core.environment.slow_values_silent
         for i, (writer, turns, every) in enumerate(self._told):
             if now_s is None:
                 if every is not None:
@@ -106,6 +107,8 @@ class SimulatedCanBoard:
             if now_s is not None:
                 turns.rotate(-1)
             for constants, sources in turns if now_s is None else [turns[-1]]:
+                if partly and not any(quantity in PACE for quantity, _, _ in sources):
+                    continue
                 for signal, value in constants:
                     writer.set(signal, value)
                 for quantity, signal, scaling in sources:

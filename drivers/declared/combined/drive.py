@@ -243,11 +243,16 @@ class CombinedDrive:
         telemetry.power = main.power
         telemetry.status_word = main.status_word
         telemetry.fault_code, telemetry.fault_text = main.fault_code, main.fault_text
+        telemetry.silent_name = ""
         frames = 0
         lost = ""
         for device in self._devices:
             own = device.telemetry
             frames += own.frames
+            if own.silent_name and not telemetry.silent_name:
+                telemetry.silent_name = f"{own.silent_name} of {device.name}"
+                telemetry.silent_age_s = own.silent_age_s
+                telemetry.silent_limit_s = own.silent_limit_s
             if own.lost and not lost:
                 lost = f"{device.name}: {own.lost}"
             if device is self._main:

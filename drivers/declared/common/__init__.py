@@ -1,6 +1,7 @@
 """What described boards share whatever the wire: options, power sequences, checksums, clock."""
 
 from drivers.declared.common.board import (
+    PACE,
     BoardOptions,
     Counters,
     InputMap,
@@ -14,6 +15,7 @@ from drivers.declared.common.drive import DeclaredDrive
 from drivers.declared.common.simulated_board import BoardLogic
 
 __all__ = [
+    "PACE",
     "BoardLogic",
     "BoardOptions",
     "Checksum",

@@ -240,6 +240,9 @@ class Board(Protocol):
     counters: Counters
     heard_s: float
 
+    def interval_s(self, quantity: str, period_s: float) -> float:
+        """Return the time between two values, s; infinite if the description does not say."""
+
     def open(self) -> None:
         """Open the wire. Raises ``DriverError`` naming the place and the fix."""
 

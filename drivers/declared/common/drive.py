@@ -15,6 +15,7 @@ from drivers.base import (
     Mode,
     PowerRequest,
     PowerStage,
+    QuantityAges,
     Telemetry,
 )
 from drivers.capture import wires
@@ -61,6 +62,11 @@ class DeclaredDrive:
         # A board that only senses is as young as its deflection.
         self._motor = timing_sample(values)
         self._answers = AnswerJudge()
+        intervals_s = {name: board.interval_s(name, period_s) for name in values}
+        self._ages = QuantityAges(intervals_s, period_s)
+        status_s = intervals_s.get("status", 0.0)
+        self._status_interval_s = status_s if status_s < math.inf else 0.0
+        self._aging = list(values.items())
         self._asked_s = self._looked_s = math.inf
         self._next_heartbeat_s = NEVER
         self._off_again_s = NEVER
@@ -110,6 +116,7 @@ class DeclaredDrive:
             command_delay_cycles=options.command_delay,
             identity=options.name,
             shows_power=options.status is not None or not board.takes,
+            status_interval_s=self._status_interval_s,
             details={
                 "power stage": "as its status says"
                 if options.status
@@ -204,6 +211,7 @@ class DeclaredDrive:
         self.telemetry.forget()
         for sample in self.board.values.values():
             sample.forget()
+        self._ages.forget()
         self._dialogue.cancel()
         self._assumed = PowerStage.OFF
         self._asked = PowerRequest.OFF
@@ -306,6 +314,9 @@ class DeclaredDrive:
         telemetry.deflection_time_s = deflection.time_s
         telemetry.age_s = min(now - motor.time_s, NEVER_HAPPENS_S)
         telemetry.deflection_age_s = min(now - deflection.time_s, NEVER_HAPPENS_S)
+        for name, sample in self._aging:
+            self._ages.came(name, sample.time_s)
+        self._ages.judge(telemetry, now)
         telemetry.position_rad = self._position.value
         velocity = self._velocity
         telemetry.velocity_rad_s = velocity.value if velocity is not None else math.nan

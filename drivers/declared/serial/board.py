@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable, Mapping
 
@@ -43,6 +44,20 @@ class SerialBoard:
             str(quantity): (*taken.target.partition(".")[::2], taken)
             for quantity, taken in options.takes.items()
         }
+
+    def interval_s(self, quantity: str, period_s: float) -> float:
+        """See ``Board``; what answers neither poll nor heartbeat has no known interval."""
+        options = self.options
+        given = {str(name): given for name, given in options.gives.items()}
+        message = given[quantity].source.partition(".")[0]
+        every = options.cadence()[message]
+        if every is not None:
+            return every
+        asked = options.answered().get(message) or options.poll
+        if asked == options.poll:
+            return period_s
+        heartbeat = options.heartbeat
+        return heartbeat.every if heartbeat is not None and asked == heartbeat.send else math.inf
 
     def open(self) -> None:
         """See ``Board``."""

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from drivers.base import DriverError
-from drivers.declared.common import BoardLogic
+from drivers.declared.common import PACE, BoardLogic
 from drivers.declared.serial.codec import Codec
 from drivers.declared.serial.options import FieldCounter, SerialOptions
 from drivers.simulated import advance, real_time
@@ -161,8 +161,15 @@ class SimulatedSerialBoard:
     def _tell(self, name: str, now_s: float) -> None:
         if self._core.environment.silent:
             return
+        sources = self._sources.get(name, ())
+        if (
+            self._core.environment.slow_values_silent
+            and sources
+            and not any(quantity in PACE for quantity, _, _ in sources)
+        ):
+            return
         codec, logic = self._codec, self._logic
-        for quantity, field, scaling in self._sources.get(name, ()):
+        for quantity, field, scaling in sources:
             codec.set(name, field, scaling.from_si(logic.reading(quantity)))
         counter = self._rolling.get(name)
         if counter is not None:

@@ -21,7 +21,7 @@ int32 = st.integers(-(2**31), 2**31 - 1)
 
 
 def reception(**more):
-    r = Reception(Cia402Options(bus={"interface": "local_socket"}, node=5, **more))
+    r = Reception(Cia402Options(bus={"interface": "local_socket"}, node=5, **more), 0.001)
     r.start(0.9e-3, 4096)
     r.asked(time.monotonic())
     return r

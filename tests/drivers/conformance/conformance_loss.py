@@ -86,6 +86,28 @@ class LossConformance(Benched):
         drive.close()
         energise(bench.opened(), core)
 
+    def test_a_quantity_that_falls_silent_while_others_come_is_told(self, bench: Bench) -> None:
+        drive, core = bench.opened(), bench.core
+        all_told(drive, OFF)
+        assert drive.telemetry.silent_name == ""
+        core.environment.disturb("slow_values_silent", True)
+        core.environment.disturb("supply_V", core.supply_V + 3.0)
+
+        def known(telemetry: Telemetry) -> bool:
+            """Whether no old supply passes for the present one."""
+            told = abs(telemetry.supply_V - core.supply_V) < 0.5
+            return core.supply_V > old_V + 2.0 and (told or telemetry.silent_name != "")
+
+        old_V = drive.telemetry.supply_V
+        cycle_until(drive, OFF, known, "the silence, or the present supply")
+        telemetry = drive.telemetry
+        assert not telemetry.lost and telemetry.age_s < 1.0
+        if telemetry.silent_name:
+            assert telemetry.silent_age_s > telemetry.silent_limit_s > 0.0
+        core.environment.disturb("slow_values_silent", None)
+        cycle_until(drive, OFF, lambda t: t.silent_name == "", "the end of the silence")
+        cycle_until(drive, OFF, lambda t: abs(t.supply_V - core.supply_V) < 0.5, "the supply")
+
     def test_a_board_that_went_away_comes_back_without_power(self, bench: Bench) -> None:
         drive, core = bench.opened(), bench.core
         command = energise(drive, core)

@@ -134,3 +134,12 @@ def test_without_a_status_the_heartbeat_is_withheld_until_the_watch_must_have_ac
     assert removal.pending and removal.withhold_heartbeat
     assert follow(removal, False, PowerStage.OFF, 1.5, dt=0.004) == [Removal.PRESUMED_OFF]
     assert not removal.pending and not removal.withhold_heartbeat
+
+
+@pytest.mark.parametrize(("interval_s", "allowed_s"), [(0.0, ALLOWED_S), (0.25, 1.0)])
+def test_a_status_that_comes_slowly_is_given_its_time(interval_s, allowed_s):
+    removal = PowerRemoval(True, 0.1, interval_s)
+    removal.follow(True, PowerStage.ON, True, DT)
+    news = [removal.follow(False, PowerStage.ON, True, DT) for _ in range(2000)]
+    assert removal.still_on
+    assert news.index(Removal.STILL_ON) == pytest.approx(allowed_s / DT, abs=2)

@@ -267,6 +267,12 @@ CASES = {
         undo=lambda rig: rig.do.disturb("encoder_frozen", None),
         stays_refused="not one count of change",
     ),
+    "slow values silent": Case(
+        Limit.TELEMETRY_AGE,
+        lambda rig: rig.do.disturb("slow_values_silent", 1),
+        "the drive's value of supply, temperature is 41.00 ms old, above 40 ms",
+        undo=lambda rig: rig.do.disturb("slow_values_silent", None),
+    ),
     "encoder slips": Case(
         Limit.POSITION_FOLLOWING,
         lambda rig: (
