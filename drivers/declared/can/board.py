@@ -83,7 +83,7 @@ class CanBoard:
         message = self.options.messages[given[quantity].source.partition(".")[0]]
         if message.every is None:
             return period_s if self.options.poll else math.inf
-        parts = {signal.when[:1] for signal in message.signals.values()} - {()}
+        parts = {value for signal in message.signals.values() for value in signal.when}
         return message.every * max(1, len(parts))
 
     def open(self) -> None:

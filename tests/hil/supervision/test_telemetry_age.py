@@ -7,6 +7,7 @@ import math
 import pytest
 
 from drivers.base import Telemetry
+from drivers.simulated import Lateness
 from hil.bench.lockstep import LockstepBench
 from hil.core.requests import PowerOn
 from hil.profile.schema import Profile
@@ -65,3 +66,12 @@ def test_the_sentence_names_what_is_stale(telemetry: Telemetry, text: str) -> No
 
 def test_fresh_values_are_not_stale() -> None:
     assert not telemetry_age.stale(Telemetry(age_s=0.001, deflection_age_s=0.004), MOST_S)
+
+
+def test_late_cycles_alone_make_no_quantity_silent(footplate: Profile) -> None:
+    lateness = Lateness(share=0.05, up_to_s=0.005, pause_s=0.06, pause_every_s=0.5)
+    bench = LockstepBench(footplate, seed=3, lateness=lateness)
+    for _ in range(3000):
+        bench.step()
+        assert bench.drive.telemetry.silent_name == ""
+    assert bench.late_cycles > 100
