@@ -3,10 +3,14 @@
 from hil.bench.cycle import Bench
 from hil.bench.facts import DriveFacts, drive_facts, facts_from_dict, facts_to_dict
 from hil.bench.lockstep import EPOCH, LockstepBench
+from hil.bench.referencing import CONFIRMED, NOT_VERIFIED, UNVERIFIED, first_reference
 from hil.bench.rehearsal import Rehearsal, Rehearser, known_faults, load_rehearsal
 
 __all__ = [
+    "CONFIRMED",
     "EPOCH",
+    "NOT_VERIFIED",
+    "UNVERIFIED",
     "Bench",
     "DriveFacts",
     "LockstepBench",
@@ -15,6 +19,7 @@ __all__ = [
     "drive_facts",
     "facts_from_dict",
     "facts_to_dict",
+    "first_reference",
     "known_faults",
     "load_rehearsal",
 ]

@@ -223,6 +223,16 @@ class WithholdHeartbeat(Message):
     seconds: float = Field(gt=0, le=2)
 
 
+class ConfirmReference(Message):
+    """The output rests at this position, in m from its lower end: zero is set by it.
+
+    Taken while de-energised, outside restricted operation.
+    """
+
+    kind: Literal["confirm_reference"] = "confirm_reference"
+    position_m: float
+
+
 class UseCalibration(Message):
     """Take this calibration (the profile's ``calibration`` part, SI numbers) at once.
 
@@ -247,7 +257,8 @@ Request = Annotated[
     | EndCommission
     | Enable
     | WithholdHeartbeat
-    | UseCalibration,
+    | UseCalibration
+    | ConfirmReference,
     Field(discriminator="kind"),
 ]
 REQUEST: TypeAdapter[Request] = TypeAdapter(Request)

@@ -23,7 +23,7 @@ from typing import Any
 
 from drivers.base import Drive, DriverError, PowerRequest, ResumesCyclic
 from drivers.capture import WireRecorder, wires
-from hil.bench import Bench, drive_facts, facts_to_dict
+from hil.bench import CONFIRMED, UNVERIFIED, Bench, drive_facts, facts_to_dict, first_reference
 from hil.control import Standing, standing
 from hil.core import COLUMNS, Cause, EndCommission, Reset, State, Stop, read_private
 from hil.host.last_look import POWER_STAYED_ON, LastLook, see_power_go
@@ -61,6 +61,7 @@ class Host:
         link: bound.
         wire: records what passes on the drive's wires, if that is wanted.
         verified: whether the profile's own limits are open; None looks it up.
+        at_lower_end: the operator stated that the output rests on its lower end.
     """
 
     def __init__(
@@ -70,6 +71,7 @@ class Host:
         link: LinkServer,
         wire: WireRecorder | None = None,
         verified: Standing | None = None,
+        at_lower_end: bool = False,
     ) -> None:
         self.drive = drive
         self.link = link
@@ -78,6 +80,9 @@ class Host:
         self.bench = Bench(profile, drive.capabilities, self.period_s)
         if not (verified or standing(profile)).open:
             self.bench.reduce()
+        self._stated = at_lower_end and self.bench.reference == UNVERIFIED
+        if self._stated:
+            self.bench.state_reference(CONFIRMED)
         self.late_cycles = 0
         self.skipped_periods = 0
         self.ending = False
@@ -114,6 +119,8 @@ class Host:
                 wire.cycle(periods)
                 if self.bench.reduced and self.bench.cycle == 0:
                     wire.note({"reduced": True})
+                if self._stated and self.bench.cycle == 0:
+                    wire.note({"reference": CONFIRMED})
             try:
                 # After a late wake-up the answer is waited for all the same, and longer: the
                 # last sample is old by then, and the age of the sample is judged.
@@ -315,9 +322,14 @@ class Host:
             "late_cycles": self.late_cycles,
             "skipped_periods": self.skipped_periods,
             "tare_N": self.bench.tare_N,
+            "reference": self.bench.reference,
             "cause_text": self.bench.cause_text,
             "recorder_lost": self._recorder_lost,
         }
+
+
+def _told(reference: str, at_lower_end: bool) -> str:
+    return CONFIRMED if at_lower_end and reference == UNVERIFIED else reference
 
 
 def describe(
@@ -327,12 +339,14 @@ def describe(
     grant: RealtimeGrant,
     endpoint: str | None,
     verified: Standing | None = None,
+    at_lower_end: bool = False,
 ) -> dict[str, Any]:
     """What a client is told when it says hello."""
     return {
         "profile": profile_to_dict(profile),
         "profile_path": Path(profile_path).name,
         "verification": (verified or standing(profile)).as_data(),
+        "reference": _told(first_reference(profile), at_lower_end),
         "columns": [column._asdict() for column in COLUMNS],
         "rate_hz": profile.control.rate,
         "period_s": 1.0 / profile.control.rate,
@@ -358,6 +372,9 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--keep-awake", type=int, help="process that keeps the processor awake")
     parser.add_argument("--checked", type=Path, help="the profile, checked, as JSON in SI")
     parser.add_argument("--unverified", default="", help="typed confirmation: open the limits")
+    parser.add_argument(
+        "--reference-at-lower-end", action="store_true", help="the output rests on its lower end"
+    )
     parser.add_argument("--hold", action="store_true", help="go on at a line on standard input")
     parser.add_argument("--link", required=True, type=Path, help="link directory")
     parser.add_argument("--wires", type=Path, help="directory of a simulated rig's wires")
@@ -390,12 +407,20 @@ def main(arguments: list[str] | None = None) -> int:
         print(grant.notice, file=sys.stderr, flush=True)
         link = LinkServer(
             options.link,
-            describe(profile, options.profile, drive, grant, options.environment, verified),
+            describe(
+                profile,
+                options.profile,
+                drive,
+                grant,
+                options.environment,
+                verified,
+                options.reference_at_lower_end,
+            ),
             profile.link.control_heartbeat,
             tcp=options.tcp,
             keys=ServerKeys.load(options.keys) if options.keys else None,
         )
-        host = Host(profile, drive, link, wire, verified)
+        host = Host(profile, drive, link, wire, verified, options.reference_at_lower_end)
         host.parent = parent if options.hold else None
         host.awake_process = options.keep_awake
 

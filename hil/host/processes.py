@@ -240,6 +240,7 @@ def start_bench(
     rehearsal: Rehearsal | None = None,
     tell: Callable[[str], None] = lambda _text: None,
     unverified: str = "",
+    at_lower_end: bool = False,
 ) -> BenchProcesses:
     """Start everything the profile needs; the simulated rig only if the profile has one.
 
@@ -248,6 +249,7 @@ def start_bench(
     :meth:`BenchProcesses.keep_wire_log` puts it into a run's folder when the bench has ended.
     ``rehearsal`` lets things go wrong on a simulated rig; ``tell`` takes a line for each.
     ``unverified`` is what a person typed to open the limits of a rig that no bring-up has verified.
+    ``at_lower_end``: the operator stated that the output rests on its lower end.
 
     Raises:
         ProfileError: the profile is not valid.
@@ -283,6 +285,8 @@ def start_bench(
         ]
         if unverified:
             host += ["--unverified", unverified]
+        if at_lower_end:
+            host.append("--reference-at-lower-end")
         if processor is not None:
             host += ["--processor", str(processor)]
         control = None

@@ -131,6 +131,8 @@ class Replayed:
                 bench.ask(REQUEST.validate_python(note["request"]))
         elif "reduced" in note:
             bench.reduce()
+        elif "reference" in note:
+            bench.state_reference(str(note["reference"]))
         elif "stopped" in note and bench.state is not State.STOPPED:
             # It came of time that passed, which is not played again.
             bench.stop(Cause(note["stopped"]), str(note["detail"]))

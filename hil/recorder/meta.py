@@ -60,6 +60,7 @@ def new_meta(
         "trip": dict(trip) if trip else None,
         "simulated": description.get("simulated"),
         "verification": description.get("verification"),
+        "reference": description.get("reference"),
         "drive": description.get("drive"),
         "software": {
             "hookeline": description.get("version") or own_version(),

@@ -270,6 +270,8 @@ class WriterThread(threading.Thread):
             self._end_run("ended as requested")
         elif kind == "stop" and event.get("trip"):
             self._begin_trip(event)
+        elif kind == "reference":
+            self._description = {**self._description, "reference": event.get("how")}
         elif kind == "calibration":
             # Runs that begin from here on are recorded with it.
             profile = {

@@ -139,6 +139,11 @@ class SensorWatch:
                 "the motor sensor's counts have restarted or slipped"
             )
 
+    def shift_positions(self, shift_m: float) -> None:
+        """Follow a zero that was moved by ``shift_m``."""
+        self._nut += shift_m
+        self._still_from += shift_m
+
     def missed(self, dt: float) -> None:
         """A cycle without a fresh sample: the next change covers it as well."""
         self._missed_s += dt

@@ -150,6 +150,11 @@ class Supervisor:
         self._mean_m_s = before._mean_m_s
         self._known_fault = before._known_fault
 
+    def shift_positions(self, shift_m: float) -> None:
+        """Follow a zero that was moved, so that it does not pass for motion."""
+        self._sensors.shift_positions(shift_m)
+        self._window_from_m += shift_m
+
     def use_calibration(self, profile: Profile) -> None:
         """Renew what follows from the profile's calibration."""
         self._bounds.use_calibration(profile)

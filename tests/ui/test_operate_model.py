@@ -232,3 +232,10 @@ def test_a_trim_that_comes_and_goes_is_said_once(model):
     assert [text for _, text in model.notices] == ["limited by travel", "limited by force"]
     model.feed([make_rows(100, start_s=20.0), trim], 21.0)
     assert len(model.notices) == 3
+
+
+def test_a_reference_that_nobody_verified_is_said_until_it_is_confirmed(model):
+    model._event({"kind": "heartbeat", "reference": "unverified"})
+    assert "REFERENCE NOT VERIFIED" in [word.text for word in health(model)]
+    model._event({"kind": "reference", "how": "confirmed", "position_m": 0.0})
+    assert "REFERENCE NOT VERIFIED" not in [word.text for word in health(model)]

@@ -11,6 +11,7 @@ from hil.link import ClientKeys
 from hil.profile import find_profile, load_profile
 from ui.commands.answers import BAD_INPUT, FAILED, OK, CommandError, add_command, answer, say
 from ui.commands.disturb import add_disturb, rehearsal_of
+from ui.commands.reference import add_reference, stated_reference
 from ui.commands.screen import has_display, operate
 from ui.commands.unverified import add_unverified, confirmed_unverified
 from ui.commands.wire import add_wire, last_run
@@ -43,6 +44,7 @@ def add(commands: Any) -> None:
     )
     parser.add_argument("--watch", action="store_true", help="do not ask for control")
     add_unverified(parser)
+    add_reference(parser)
     add_wire(parser, replay=False)
     add_disturb(parser)
     parser.set_defaults(run=run)
@@ -62,6 +64,7 @@ def run(options: argparse.Namespace) -> int:
     else:
         rehearsal = rehearsal_of(options, load_profile(options.profile))
         confirmed = confirmed_unverified(options, load_profile(options.profile))
+        at_lower_end = stated_reference(options, load_profile(options.profile))
         with start_bench(
             options.profile,
             runs_directory=options.runs,
@@ -69,6 +72,7 @@ def run(options: argparse.Namespace) -> int:
             rehearsal=rehearsal,
             tell=lambda text: say(options, text),
             unverified=confirmed,
+            at_lower_end=at_lower_end,
         ) as bench:
             for notice in bench.notices:
                 say(options, notice)

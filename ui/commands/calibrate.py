@@ -21,6 +21,7 @@ from hil.calibration import (
 )
 from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, say
 from ui.commands.disturb import add_disturb
+from ui.commands.reference import add_reference
 
 MOST_CELL_U = 0.05  # springs are told by the motor alone as well as that
 
@@ -197,6 +198,7 @@ def add(commands: Any) -> None:
         help="with --use: link directory of a running bench, as 'hookeline serve' prints it",
     )
     add_disturb(parser)
+    add_reference(parser)
     parser.set_defaults(run=run)
 
 

@@ -47,6 +47,7 @@ from ui.commands.answers import (
 )
 from ui.commands.calibrations_kept import beside, is_shipped, put_into_profile
 from ui.commands.disturb import rehearsal_of
+from ui.commands.reference import stated_reference
 from ui.commands.terminal_operator import TerminalOperator, at_a_terminal
 
 MOST_SERIES = 20
@@ -182,6 +183,7 @@ def _live(options: argparse.Namespace, profile: Profile, wanted: Options) -> tup
                 profile=profile,
                 rehearsal=rehearsal_of(options, profile),
                 tell=_teller(options),
+                at_lower_end=stated_reference(options, profile, ask=True),
             )
         )
         client = stack.enter_context(Client.connect(bench.link_directory, name="calibrate"))

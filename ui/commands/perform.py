@@ -13,6 +13,7 @@ from hil.profile import load_profile, profile_from_dict
 from hil.sequences import load_sequence
 from ui.commands.answers import BAD_INPUT, CommandError, add_command, answer, say
 from ui.commands.disturb import add_disturb, rehearsal_of
+from ui.commands.reference import add_reference, stated_reference
 from ui.commands.screen import has_display, watching_dashboard
 from ui.commands.session import finish, fit, perform_live, perform_lockstep, require_person
 from ui.commands.unverified import add_unverified, confirmed_unverified
@@ -66,6 +67,7 @@ def add(commands: Any) -> None:
     )
     parser.add_argument("--seed", type=int, default=1, help="of the simulated rig in lockstep")
     add_unverified(parser)
+    add_reference(parser)
     add_wire(parser)
     add_disturb(parser)
     parser.set_defaults(run=run)
@@ -95,6 +97,7 @@ def run(options: argparse.Namespace) -> int:
         simulated = profile.simulation is not None
         require_person(sequence, simulated, options.confirm_loads, options.headless)
         confirmed = confirmed_unverified(options, profile)
+        at_lower_end = stated_reference(options, profile, ask=not options.headless)
         with contextlib.ExitStack() as stack:
             bench = stack.enter_context(
                 start_bench(
@@ -104,6 +107,7 @@ def run(options: argparse.Namespace) -> int:
                     rehearsal=rehearsal,
                     tell=lambda text: say(options, text),
                     unverified=confirmed,
+                    at_lower_end=at_lower_end,
                 )
             )
             if not options.headless and has_display():

@@ -12,6 +12,7 @@ from hil.host import BenchError, start_bench
 from hil.link import default_directory, make_client_keys, make_server_keys
 from hil.profile import load_profile
 from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, say
+from ui.commands.reference import add_reference, stated_reference
 from ui.commands.unverified import add_unverified, confirmed_unverified
 
 LOOK_S = 0.2
@@ -56,6 +57,7 @@ def add(commands: Any) -> None:
         help="with --make-keys: also keys for this client, in DIR/for-NAME",
     )
     add_unverified(parser)
+    add_reference(parser)
     parser.set_defaults(run=run)
 
 
@@ -73,6 +75,7 @@ def run(options: argparse.Namespace) -> int:
             BAD_INPUT,
         )
     confirmed = confirmed_unverified(options, load_profile(options.profile))
+    at_lower_end = stated_reference(options, load_profile(options.profile))
     with start_bench(
         options.profile,
         runs_directory=options.runs,
@@ -81,6 +84,7 @@ def run(options: argparse.Namespace) -> int:
         keys=options.keys,
         recorder=not options.no_recorder,
         unverified=confirmed,
+        at_lower_end=at_lower_end,
     ) as bench:
         for notice in bench.notices:
             say(options, notice)

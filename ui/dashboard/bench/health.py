@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from hil.bench import NOT_VERIFIED, UNVERIFIED
 from ui.dashboard.bench.operate_model import OperateModel
 from ui.dashboard.bench.wording import duration_text
 
@@ -32,6 +33,8 @@ def health(model: OperateModel) -> list[HealthWord]:
         shut = not model.description["verification"]["open"]
         text = "UNVERIFIED: reduced limits" if shut else "UNVERIFIED: limits opened"
         words.append(HealthWord(text, False, model.unverified))
+    if model.reference == UNVERIFIED:
+        words.append(HealthWord("REFERENCE NOT VERIFIED", False, NOT_VERIFIED))
     if not model.link_well:
         words.append(HealthWord("rig host silent", False))
     else:

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from drivers.base import PowerStage
 from hil.analysis import mark_label
+from hil.bench import NOT_VERIFIED, UNVERIFIED
 from hil.calibration import DriftWarning
 from hil.control import profile_in_force, reduced_text
 from hil.core import COLUMNS, INDEX, BehaviourCode, Cause, Limit, State, fix, label, sentence
@@ -109,6 +110,10 @@ class OperateModel:
             if not verification.get("open"):
                 self.unverified += f". Now {reduced_text(self._as_loaded)}"
             self.say(self.unverified)
+        # How zero was obtained; "unverified" keeps the force loop open.
+        self.reference = str(description.get("reference") or "")
+        if self.reference == UNVERIFIED:
+            self.say(NOT_VERIFIED)
         self.drift: list[DriftWarning] = []  # set by whoever watches the calibration
         self.working_since: float | None = None
         self.applied: dict[str, Any] = {}
@@ -206,6 +211,7 @@ class OperateModel:
         self.late_cycles = int(event.get("late_cycles", 0))
         self.skipped_periods = int(event.get("skipped_periods", 0))
         self.tare_N = float(event.get("tare_N", 0.0))
+        self.reference = str(event.get("reference", self.reference))
         self.cause_text = str(event.get("cause_text", ""))
         self.reset_needed = bool(event.get("reset_needed", False))
         self.host_gone = False
@@ -267,6 +273,10 @@ class OperateModel:
     def _on_tare(self, event: Mapping[str, Any]) -> None:
         self.tare_N = float(event.get("tare_N", 0.0))
         self._notice(event, f"tare {number(self.tare_N, 1)} N")
+
+    def _on_reference(self, event: Mapping[str, Any]) -> None:
+        self.reference = str(event.get("how", ""))
+        self._notice(event, f"reference {self.reference}")
 
     def _on_marker(self, event: Mapping[str, Any]) -> None:
         text = mark_label(str(event.get("text", "")))
