@@ -10,13 +10,6 @@ import math
 from typing import Any
 
 from drivers.base import Capabilities, Command, PowerRequest, PowerStage, Telemetry
-from hil.bench.referencing import (
-    CONFIRMED,
-    NOT_VERIFIED,
-    UNVERIFIED,
-    first_reference,
-    why_not_confirmed,
-)
 from hil.control import (
     ActiveBehaviour,
     ControlledStop,
@@ -48,7 +41,6 @@ from hil.core import (
     Apply,
     Cause,
     Commission,
-    ConfirmReference,
     Enable,
     EndCommission,
     EndRun,
@@ -129,7 +121,6 @@ class BenchState:
         self._request_limits = 0
         self._limit_notices = LimitNotices()
         self._nut_offset: float | None = None
-        self.reference = first_reference(profile)  # how zero was obtained
         self._torque = 0.0
         self._shaped = NAN
         self._spring_force = 0.0
@@ -193,8 +184,6 @@ class BenchState:
             return self._commission(request)
         if isinstance(request, WithholdHeartbeat):
             return self._withhold_heartbeat(request)
-        if isinstance(request, ConfirmReference):
-            return self._confirm_reference(request)
         if isinstance(request, UseCalibration):
             return self._use_calibration(request)
         if isinstance(request, Marker):
@@ -348,11 +337,6 @@ class BenchState:
             return self._apply_open_loop(request.behaviour)
         if self.envelope is not None and not self.envelope.closed_loop:
             return Outcome(False, "restricted operation: the force loop is not to be closed yet")
-        # Restricted operation by a held control does not rest on it, or is there to verify it.
-        held = self.envelope is not None and self.envelope.hold_to_run
-        if self.reference == UNVERIFIED and not held:
-            self._event("refused", text=NOT_VERIFIED)
-            return Outcome(False, NOT_VERIFIED)
         checked = check_behaviour(request.behaviour, self.profile, self.gains)
         if checked.refusal:
             self._event("refused", text=checked.refusal)
@@ -458,29 +442,6 @@ class BenchState:
         self._withheld_s = request.seconds
         self.provoked_loss = True
         return Outcome(True, "the drive misses the heartbeat")
-
-    def _confirm_reference(self, request: ConfirmReference) -> Outcome:
-        if self.state is not State.DE_ENERGISED or self.energising or self.removal.pending:
-            return Outcome(False, "the reference is confirmed while de-energised only: power off")
-        if self.envelope is not None:
-            return Outcome(False, "end restricted operation first: its limits rest on positions")
-        refusal = why_not_confirmed(
-            request, self.profile, self.estimator, self._telemetry, self._nut_offset is not None
-        )
-        if refusal:
-            return Outcome(False, refusal)
-        estimator = self.estimator
-        shift_m = request.position_m - estimator.output_position_m
-        self._nut_offset = (self._nut_offset or 0.0) + shift_m
-        estimator.reset(estimator.nut_position_m + shift_m, estimator.deflection_m)
-        self.supervisor.shift_positions(shift_m)
-        self.state_reference(CONFIRMED, request.position_m)
-        return Outcome(True, f"the output stands at {1e3 * request.position_m:.1f} mm")
-
-    def state_reference(self, how: str, position_m: float = 0.0) -> None:
-        """Keep how zero was obtained, and tell so."""
-        self.reference = how
-        self._event("reference", how=how, position_m=position_m)
 
     def _use_calibration(self, request: UseCalibration) -> Outcome:
         changed = changed_calibration(self.own_profile, request.calibration)

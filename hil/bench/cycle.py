@@ -11,7 +11,7 @@ command → sample.
 from __future__ import annotations
 
 from drivers.base import Mode, PowerRequest, Telemetry
-from hil.bench.bench_state import BenchState
+from hil.bench.referencing import ReferencedBench
 from hil.control import LONGEST_S, ActiveBehaviour, OpenLoop, Progress, Removal
 from hil.core import Cause, State, limit_names
 
@@ -19,7 +19,7 @@ NAN = float("nan")
 MOST_SKEW_PERIODS = 0.5  # less between deflection and motor is the way of two messages
 
 
-class Bench(BenchState):
+class Bench(ReferencedBench):
     """The bench, and one cycle of it; see :class:`~hil.bench.bench_state.BenchState`."""
 
     def advance(

@@ -110,7 +110,6 @@ class OperateModel:
             if not verification.get("open"):
                 self.unverified += f". Now {reduced_text(self._as_loaded)}"
             self.say(self.unverified)
-        # How zero was obtained; "unverified" keeps the force loop open.
         self.reference = str(description.get("reference") or "")
         if self.reference == UNVERIFIED:
             self.say(NOT_VERIFIED)
