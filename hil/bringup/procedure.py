@@ -10,9 +10,10 @@ from typing import Any
 
 import numpy as np
 
+from hil.bringup.findings import finding
 from hil.bringup.signal_statistics import Floats
 from hil.bringup.step import Context, Plot, Result, Step, Trace, Verdict
-from hil.core import EndCommission, PowerOff, Reset, State, fix
+from hil.core import EndCommission, Limit, PowerOff, Reset, State, fix
 from hil.procedures import (
     Action,
     Ask,
@@ -104,6 +105,8 @@ def _stopped(step: Step, stop: BenchStopped, rows: Floats) -> Result:
     """What stopped the bench, what to do about it, and the moments before."""
     text = f"the bench stopped ({stop.cause}): {str(stop).rstrip('.')}"
     result = Result(step.key, Verdict.FAIL, f"{text}. {fix(stop.code)}".strip())
+    if stop.code == Limit.POSITION_FOLLOWING:
+        result.findings.append(finding("encoder_slips"))
     ago = column(rows, "time_s") - column(rows, "time_s")[-1:]
     near = ago > -BEFORE_STOP_S
     if np.count_nonzero(near) > 1:

@@ -90,6 +90,10 @@ FAULTS: dict[str, Fault] = {
     "motor sensor frozen": Fault(
         _flag("encoder_frozen"), frozenset((Limit.MOTOR_SENSOR_FROZEN, Limit.DISAGREEMENT))
     ),
+    "motor sensor slips, 30 %": Fault(
+        _flag("encoder_slipping", 0.3),
+        frozenset((Limit.POSITION_FOLLOWING, Limit.MOTOR_SENSOR_FROZEN)) | LAW,
+    ),
     # Named by text: the counts have restarted or slipped.
     "motor sensor reversed": Fault(_flag("encoder_reversed"), frozenset((Limit.SPEED,))),
     "springs half as stiff": Fault(_flag("spring_factor", 0.5), LAW | LOOSE | BLOW),
@@ -122,6 +126,9 @@ FAULTS: dict[str, Fault] = {
     ),
     "drive silent": Fault(
         _flag("silent"), frozenset((Limit.TELEMETRY_AGE, Cause.DRIVE_LOST)), at_once=True
+    ),
+    "slow values silent": Fault(
+        _flag("slow_values_silent"), frozenset((Limit.TELEMETRY_AGE,)), at_once=True
     ),
     "drive silent for 10 ms": Fault(_flag("silent", **{"for": "10 ms"}), LATE),
     "power stays on": Fault(_flag("power_stays_on", 1.0), REMOVAL, asks_stop=True),
