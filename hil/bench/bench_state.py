@@ -242,7 +242,7 @@ class BenchState:
         """End a controlled stop in category 0, and tell so."""
         if self.controlled_stop.running:
             self.controlled_stop.abandon()
-            self._event("notice", text=f"the controlled stop was cut short, power is off: {why}")
+            self._event("notice", text=f"controlled stop cut short, drive told to go off: {why}")
 
     def held_up(self, late_s: float) -> None:
         """Stop what a cycle that came ``late_s`` too late found under power."""

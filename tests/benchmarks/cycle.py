@@ -22,6 +22,7 @@ next was due; a pause of several periods counts each.
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 import tempfile
@@ -76,6 +77,8 @@ def run_empty_loop(seconds: float, channel: str) -> None:
     each_s: list[float] = []
     grant = prepare_realtime(PRIORITY, own_processor())
     empty_loop(RATE_HZ, seconds, each_s, first_s)
+    # Writing takes tens of milliseconds, which at this priority would be the rig host's.
+    os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))
     print(json.dumps({"each_s": each_s, "first_s": first_s or 0.0, "notice": grant.notice}))
 
 
