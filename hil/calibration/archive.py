@@ -15,6 +15,7 @@ from hil.calibration.calibration_file import (
     owner_of,
     write_calibration,
 )
+from hil.calibration.content import POINT_COLUMNS
 from hil.calibration.loads import INPUTS, KINDS
 from hil.calibration.result import CalibrationPoint, CalibrationResult
 from hil.control import ForceCalibration
@@ -119,24 +120,7 @@ def content_of(
 def _points(points: tuple[CalibrationPoint, ...]) -> dict[str, Any]:
     parts = [name for name in INPUTS if any(point.parts.get(name) for point in points)]
     return {
-        "columns": [
-            "label",
-            "mass_kg",
-            "load_N",
-            "u_load_N",
-            "reading_counts",
-            "sd_counts",
-            "n",
-            "series",
-            "direction",
-            "approach",
-            "mounting",
-            "output_position_m",
-            "motor_force_N",
-            "settled",
-            "outlier",
-            *(f"part_{name}_N" for name in parts),
-        ],
+        "columns": [*POINT_COLUMNS, *(f"part_{name}_N" for name in parts)],
         "rows": [
             [
                 p.label,

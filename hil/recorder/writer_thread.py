@@ -74,7 +74,6 @@ class WriterThread(threading.Thread):
         self._refused = False
         self._counting = threading.Lock()
         self._queued_bytes = 0
-        self._told_dropped = False
         self.dropped = 0
         self._finisher = Finisher(say)
         self.busy_since_s: float | None = None
@@ -92,17 +91,15 @@ class WriterThread(threading.Thread):
         What is dropped shows in the run as lost samples: cycle numbers are missing.
         """
         if self.waiting_bytes + rows.nbytes > MOST_WAITING_BYTES:
+            if not self.dropped:
+                self._tell_dropped()
             self.dropped += len(rows)
-            self._tell_dropped()
             return
         with self._counting:
             self._queued_bytes += rows.nbytes
         self._queue.put(lambda: self._take_queued(rows))
 
     def _tell_dropped(self) -> None:
-        if self._told_dropped:
-            return
-        self._told_dropped = True
         self._say(
             OperatorNotice(
                 "notice",
