@@ -94,6 +94,7 @@ class Telemetry:
     status_word: int = 0
     lost: str = ""  # not empty: the device is gone, and why
     frames: int = 0  # frames received since open, any kind
+    digital_inputs: int = -1  # bit by bit; -1 where the drive reports none
     spare_counts: float = float("nan")  # a second analogue input, where the drive sends one
     silent_name: str = ""
     silent_age_s: float = 0.0

@@ -3,7 +3,14 @@
 from hil.bench.cycle import Bench
 from hil.bench.facts import DriveFacts, drive_facts, facts_from_dict, facts_to_dict
 from hil.bench.lockstep import EPOCH, LockstepBench
-from hil.bench.referencing import CONFIRMED, NOT_VERIFIED, UNVERIFIED, first_reference
+from hil.bench.referencing import (
+    CONFIRMED,
+    NOT_VERIFIED,
+    UNVERIFIED,
+    WHY_OPEN,
+    first_reference,
+    is_verified,
+)
 from hil.bench.rehearsal import Rehearsal, Rehearser, known_faults, load_rehearsal
 
 __all__ = [
@@ -11,6 +18,7 @@ __all__ = [
     "EPOCH",
     "NOT_VERIFIED",
     "UNVERIFIED",
+    "WHY_OPEN",
     "Bench",
     "DriveFacts",
     "LockstepBench",
@@ -20,6 +28,7 @@ __all__ = [
     "facts_from_dict",
     "facts_to_dict",
     "first_reference",
+    "is_verified",
     "known_faults",
     "load_rehearsal",
 ]

@@ -11,8 +11,8 @@ command → sample.
 from __future__ import annotations
 
 from drivers.base import Mode, PowerRequest, Telemetry
-from hil.bench.referencing import ReferencedBench
-from hil.control import LONGEST_S, ActiveBehaviour, OpenLoop, Progress, Removal
+from hil.bench.referencing import LOST, ReferencedBench
+from hil.control import LONGEST_S, ActiveBehaviour, OpenLoop, Progress, ReferenceSeek, Removal
 from hil.core import Cause, State, limit_names
 
 NAN = float("nan")
@@ -62,6 +62,8 @@ class Bench(ReferencedBench):
         energised = state is State.STANDBY or state is State.RUNNING or self.controlled_stop.running
         supervisor.open_loop = isinstance(self._active, OpenLoop)
         cause = supervisor.check(telemetry, estimator, true_force, energised, dt_s)
+        if supervisor.reference_lost and self.reference != LOST:
+            self.state_reference(LOST, text=supervisor.reference_lost)
         if cause and (energised or self.energising or cause == Cause.DRIVE_LOST):
             self.stop(cause, supervisor.detail)
         if self.hold_to_run.needed:
@@ -85,6 +87,8 @@ class Bench(ReferencedBench):
             behaviour = int(active.code)
             if active.finished and not was_over:
                 self._event("run_ended", reason=active.ended)
+                if isinstance(active, ReferenceSeek):
+                    self._seek_ended(active)
         elif active is not None:
             setpoint = active.force(
                 estimator.output_position_m, estimator.output_velocity_m_s, dt_s

@@ -2,20 +2,47 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from drivers.base import Capabilities, Telemetry
 from hil.bench.bench_state import BenchState
-from hil.control import Estimator
-from hil.core import Apply, ConfirmReference, MotorSpeed, MotorTorque, Outcome, Request, State
+from hil.control import Estimator, ReferenceSeek, repeatability
+from hil.core import (
+    Apply,
+    ConfirmReference,
+    MotorSpeed,
+    MotorTorque,
+    Outcome,
+    Request,
+    SeekReference,
+    State,
+)
 from hil.profile import Profile, rig_parameters
 
-UNVERIFIED, CONFIRMED, ABSOLUTE, SIMULATED = "unverified", "confirmed", "absolute", "simulated"
+# Guesses: the force loop stays open.
+UNVERIFIED, KEPT, LOST = "unverified", "kept", "lost"
+# Verified: by a person, by a seek, by nature.
+CONFIRMED, MARK, FOUND, HOME_SWITCH = "confirmed", "mark", "found", "home_switch"
+ABSOLUTE, SIMULATED = "absolute", "simulated"
 STARTS_ON_END_M = 1e-4  # nearer is on it: rest on a stiff end stop, common practice, no source
 STANDS_M_S = 0.005  # slower is at rest: above the noise of the estimate, common practice, no source
-NOT_VERIFIED = (
-    "reference not verified: zero is only where the rig stood when the rig host began. Fix: power "
-    "off, let the output rest on its lower end and confirm it (request confirm_reference, or start "
-    "with --reference-at-lower-end)"
+FIX = (
+    "Fix: power off; let the output rest on its lower end and "
+    "confirm that; or seek the reference (request seek_reference)"
 )
+NOT_VERIFIED = (
+    f"reference not verified: zero is only where the rig stood when the rig host began. {FIX}"
+)
+WHY_OPEN = {
+    UNVERIFIED: NOT_VERIFIED,
+    KEPT: f"reference not verified: zero is kept from the last session, and not checked. {FIX}",
+    LOST: f"reference lost: positions are worth nothing any more. {FIX}",
+}
+
+
+def is_verified(reference: str) -> bool:
+    """Return whether the force loop may be closed on a reference obtained so."""
+    return bool(reference) and reference not in WHY_OPEN
 
 
 def first_reference(profile: Profile) -> str:
@@ -75,23 +102,96 @@ class ReferencedBench(BenchState):
             return self._confirm_reference(request)
         return super().ask(request)
 
-    def state_reference(self, how: str, position_m: float = 0.0) -> None:
+    def state_reference(self, how: str, position_m: float = 0.0, **more: Any) -> None:
         """Keep how zero was obtained, and tell so."""
         self.reference = how
-        self._event("reference", how=how, position_m=position_m)
+        self._event("reference", how=how, position_m=position_m, **more)
+
+    def home_switch_acts(self) -> bool:
+        """Return whether the profile's home switch acts, by the latest sample."""
+        switch, inputs = self.own_profile.reference.home_switch, self._telemetry.digital_inputs
+        if switch is None or inputs < 0:
+            return False
+        return bool(inputs >> switch.input & 1) == (switch.active == "high")
 
     def _apply(self, request: Apply) -> Outcome:
+        if isinstance(request.behaviour, SeekReference):
+            return self._seek(request.behaviour)
         # Restricted operation by a held control does not rest on it, or is there to verify it.
         held = self.envelope is not None and self.envelope.hold_to_run
         if (
-            self.reference == UNVERIFIED
+            not is_verified(self.reference)
             and self.state in (State.STANDBY, State.RUNNING)
             and not held
             and not isinstance(request.behaviour, MotorTorque | MotorSpeed)
         ):
-            self._event("refused", text=NOT_VERIFIED)
-            return Outcome(False, NOT_VERIFIED)
+            why = WHY_OPEN[self.reference]
+            self._event("refused", text=why)
+            return Outcome(False, why)
         return super()._apply(request)
+
+    def _seek(self, sought: SeekReference) -> Outcome:
+        if self.envelope is None:
+            return Outcome(False, "a reference is sought in restricted operation only")
+        if self.state is not State.STANDBY:
+            return Outcome(False, "a reference is sought from standby: power off, then on")
+        if self.profile.sensors.motor.reference == ABSOLUTE:
+            return Outcome(False, "the motor sensor is absolute: nothing is to be sought")
+        if sought.by == HOME_SWITCH:
+            if self.own_profile.reference.home_switch is None:
+                return Outcome(
+                    False, "the profile names no home switch. Fix: write reference.home_switch"
+                )
+            if self._telemetry.digital_inputs < 0:
+                return Outcome(
+                    False,
+                    "the drive reports no digital inputs, so a home switch cannot be seen. "
+                    "Fix: seek an end; or name the drive's inputs in the profile",
+                )
+        seek = ReferenceSeek(
+            sought,
+            self.own_profile,
+            self.estimator,
+            self._spring_force + self.tare_N,
+            self.reference not in (UNVERIFIED, LOST),
+            self.home_switch_acts,
+        )
+        if seek.figures.torque_N_m > self.envelope.torque_N_m + 1e-9:
+            return Outcome(
+                False,
+                f"a seek takes up to {seek.figures.torque_N_m:.3g} N·m, the envelope ends at "
+                f"{self.envelope.torque_N_m:.3g}",
+            )
+        self._active = seek
+        self._request_limits = 0
+        self._event("applied", behaviour=sought.model_dump())
+        self._enter(State.RUNNING)
+        return Outcome(True, "seeking")
+
+    def _seek_ended(self, seek: ReferenceSeek) -> None:
+        """Take power away, and zero from what was found."""
+        self._power_off()
+        if seek.ended != "found":
+            self._event("reference_not_found", text=seek.text)
+            return
+        self._shift(seek.shift_m)
+        touches = [1e3 * (at + seek.shift_m) for at in seek.touches_m]
+        self.state_reference(
+            HOME_SWITCH if seek.by_switch else FOUND,
+            touches[-1] / 1e3,
+            text=seek.text,
+            shift_mm=1e3 * seek.shift_m,
+            touches_mm=touches,
+            repeatability_um=1e6 * repeatability(seek.touches_m),
+        )
+
+    def _shift(self, shift_m: float) -> None:
+        """Move zero so that positions read ``shift_m`` more."""
+        estimator = self.estimator
+        self._nut_offset = (self._nut_offset or 0.0) + shift_m
+        estimator.reset(estimator.nut_position_m + shift_m, estimator.deflection_m)
+        self.supervisor.shift_positions(shift_m)
+        self.supervisor.find_reference()
 
     def _confirm_reference(self, request: ConfirmReference) -> Outcome:
         if self.state is not State.DE_ENERGISED or self.energising or self.removal.pending:
@@ -103,10 +203,6 @@ class ReferencedBench(BenchState):
         )
         if refusal:
             return Outcome(False, refusal)
-        estimator = self.estimator
-        shift_m = request.position_m - estimator.output_position_m
-        self._nut_offset = (self._nut_offset or 0.0) + shift_m
-        estimator.reset(estimator.nut_position_m + shift_m, estimator.deflection_m)
-        self.supervisor.shift_positions(shift_m)
+        self._shift(request.position_m - self.estimator.output_position_m)
         self.state_reference(CONFIRMED, request.position_m)
         return Outcome(True, f"the output stands at {1e3 * request.position_m:.1f} mm")

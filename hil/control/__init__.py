@@ -13,6 +13,7 @@ from hil.control.force_model import Loop
 from hil.control.load_motion import expected_motion
 from hil.control.power_removal import ALLOWED_S, PowerRemoval, Removal
 from hil.control.power_sequence import LONGEST_S, PowerSequence, Progress
+from hil.control.reference_seek import ReferenceSeek, repeatability, seek_figures
 from hil.control.rig_model import MODULATION, driven_current_A, moved_mass
 from hil.control.shaping import Shaper
 from hil.control.unverified import profile_in_force, reduced_profile, reduced_text
@@ -44,6 +45,7 @@ __all__ = [
     "PowerRemoval",
     "PowerSequence",
     "Progress",
+    "ReferenceSeek",
     "Removal",
     "Shaper",
     "SpeedRun",
@@ -60,9 +62,11 @@ __all__ = [
     "profile_in_force",
     "reduced_profile",
     "reduced_text",
+    "repeatability",
     "restricted_profile",
     "safety_facts",
     "safety_fingerprint",
+    "seek_figures",
     "sine_N",
     "slide_s",
     "standing",

@@ -110,8 +110,30 @@ class MotorSpeed(Message):
     force_N: float = Field(gt=0)
 
 
+class SeekReference(Message):
+    """Seek the reference slowly at low force, in restricted operation only.
+
+    Speed and force are those of the profile's ``reference``. An end is touched ``touches`` times
+    and left again; that it is an end must be borne out by a kept reference, or by the other
+    end: met before at ``other_end_m``, or else sought as well.
+    """
+
+    kind: Literal["seek_reference"] = "seek_reference"
+    by: Literal["end", "home_switch"] = "end"
+    end: Literal["lower", "upper"] = "lower"
+    touches: int = Field(2, ge=2, le=50)
+    other_end_m: float | None = None
+
+
 Behaviour = Annotated[
-    Float | ConstantForce | VirtualSpring | HoldPosition | Waveform | MotorTorque | MotorSpeed,
+    Float
+    | ConstantForce
+    | VirtualSpring
+    | HoldPosition
+    | Waveform
+    | MotorTorque
+    | MotorSpeed
+    | SeekReference,
     Field(discriminator="kind"),
 ]
 
@@ -182,10 +204,10 @@ class Commission(Message):
     """Restricted operation: limits no wider than these, for as long as it lasts.
 
     Taken while de-energised only; asked again it replaces the envelope before. Until
-    ``closed_loop`` is set only :class:`MotorTorque` and :class:`MotorSpeed` are accepted;
-    they are accepted at no other time. ``bandwidth_Hz`` 0 leaves the force loop as the
-    profile says. With ``hold_to_run`` the power stage stays on only while
-    :class:`Enable` keeps coming.
+    ``closed_loop`` is set only :class:`MotorTorque`, :class:`MotorSpeed` and
+    :class:`SeekReference` are accepted; they are accepted at no other time. ``bandwidth_Hz`` 0
+    leaves the force loop as the profile says. With ``hold_to_run`` the power stage stays on only
+    while :class:`Enable` keeps coming.
     """
 
     kind: Literal["commission"] = "commission"

@@ -29,6 +29,7 @@ class BehaviourCode(enum.IntEnum):
     WAVEFORM = 5
     MOTOR_TORQUE = 6
     MOTOR_SPEED = 7
+    SEEK_REFERENCE = 8
 
 
 class Column(NamedTuple):
@@ -46,7 +47,7 @@ COLUMNS: tuple[Column, ...] = (
         "behaviour",
         "1",
         "0 none, 1 float, 2 constant force, 3 virtual spring, "
-        "4 hold position, 5 waveform, 6 motor torque, 7 motor speed",
+        "4 hold position, 5 waveform, 6 motor torque, 7 motor speed, 8 seek reference",
         "int32",
     ),
     Column("setpoint_force_N", "N", "force that the behaviour asks for"),

@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from hil.profile.findings import Finding
 from hil.profile.limit_checks import limit_inconsistencies
 from hil.profile.plausible import implausible
+from hil.profile.reference_checks import reference_inconsistencies
 from hil.profile.schema import Lever, Profile, TwoSlopes
 from hil.profile.statics import force_at, holding_force, mm_text
 
@@ -32,6 +33,7 @@ def inconsistencies(profile: Profile) -> list[Finding]:
         _uncertainty,
         _control,
         limit_inconsistencies,
+        reference_inconsistencies,
         _simulation,
     ):
         found += check(profile)

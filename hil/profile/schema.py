@@ -375,6 +375,31 @@ class Stop(Part):
     load: str  # in words: what the load does when power is removed, and how to support it
 
 
+class Mark(Part):
+    """A mark on the rig to which the output is moved by hand."""
+
+    position: Length  # of the output, from its lower end
+    name: str = "mark"
+
+
+class HomeSwitch(Part):
+    """A switch that acts beside one end of the travel, read by the drive."""
+
+    input: Annotated[int, Field(ge=0, le=31)]  # bit of the drive's digital inputs
+    position: Length  # of the output where it begins to act, coming from the middle
+    active: Literal["high", "low"] = "high"
+    side: Literal["lower", "upper"] = "lower"  # it acts from its position to this end
+
+
+class Reference(Part):
+    """How the zero of positions is found again; defaults follow from the rig."""
+
+    seek_speed: Annotated[Speed, Field(gt=0)] | None = None  # of the nut
+    seek_force: Annotated[Force, Field(gt=0)] | None = None  # rise of the spring force at an end
+    mark: Mark | None = None
+    home_switch: HomeSwitch | None = None
+
+
 class Link(Part):
     control_heartbeat: Annotated[Duration, Field(ge=0.02, le=2)] = 0.15
 
@@ -412,5 +437,6 @@ class Profile(Part):
     control: Control = Control()
     limits: Limits
     stop: Stop
+    reference: Reference = Reference()
     link: Link = Link()
     simulation: Simulation | None = None

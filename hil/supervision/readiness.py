@@ -32,11 +32,12 @@ def unready(
     position = estimator.output_position_m
     slack = limits.travel.tripped_beyond
     stroke = profile.actuator.stroke
-    if not -slack <= position <= stroke + slack:
+    # Restricted operation opens the soft ends far beyond the stroke: zero may be a guess then.
+    low, high = min(0.0, limits.travel.lower), max(stroke, limits.travel.upper)
+    if not low - slack <= position <= high + slack:
         return (
             f"the output position reads {1e3 * position:.1f} mm, outside the stroke of 0 to "
-            f"{1e3 * stroke:.0f} mm. Bring the output to where its position is known "
-            "and restart the rig host"
+            f"{1e3 * stroke:.0f} mm. Let the output rest on its lower end, and confirm that"
         )
     most, now = limits.speed.limited, estimator.nut_velocity_m_s
     if not -CREEP_M_S <= mean_m_s <= CREEP_M_S or not -most <= now <= most:

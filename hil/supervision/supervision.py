@@ -150,6 +150,10 @@ class Supervisor:
         self._mean_m_s = before._mean_m_s
         self._known_fault = before._known_fault
 
+    def find_reference(self) -> None:
+        """Take positions for known again."""
+        self._sensors.reference_lost = ""
+
     def shift_positions(self, shift_m: float) -> None:
         """Follow a zero that was moved, so that it does not pass for motion."""
         self._sensors.shift_positions(shift_m)
@@ -333,8 +337,8 @@ class Supervisor:
             return f"not energised: {reason}. {fix(cause)}"
         if self._sensors.reference_lost:
             return (
-                f"not energised: {self._sensors.reference_lost}. Bring the output to where "
-                "its position is known and restart the rig host"
+                f"not energised: {self._sensors.reference_lost}. Find the cause; then let the "
+                "output rest on its lower end, and confirm that"
             )
         reason = unready(self._profile, estimator, spring_force_N, self._mean_m_s, self.motor_heat)
         return f"not energised: {reason}" if reason else None

@@ -23,6 +23,7 @@ BEHAVIOUR_WORDS = {
     BehaviourCode.WAVEFORM: "Waveform",
     BehaviourCode.MOTOR_TORQUE: "Motor torque",
     BehaviourCode.MOTOR_SPEED: "Motor speed",
+    BehaviourCode.SEEK_REFERENCE: "Seek reference",
 }
 REQUEST_WORDS = {
     "energise": "power on",

@@ -1,0 +1,404 @@
+"""Seek the reference of the positions: an end of the travel, or a home switch, at low force.
+
+The motor turns the screw at the profile's seek speed. An end is met when the spring force rises
+while the output stands; what gives way under that force is not an end. The touch is repeated from
+the same side, so that its unidirectional repeatability is known: R = 4·s with s the estimator of
+the standard deviation of the touched positions (ISO 230-2, from memory).
+
+A stand, a hand or a tight guide may stop the output as an end does. An end is therefore believed
+only if something else bears it out: where a reference kept from the last session expects it, or
+the other end at the distance of the stroke.
+"""
+
+from __future__ import annotations
+
+import enum
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from hil.control.calibration import ForceCalibration
+from hil.control.commissioning import SPEED_BANDWIDTH_RAD_S, OpenLoop
+from hil.control.estimation import Estimator
+from hil.core import BehaviourCode, Commission, SeekReference
+from hil.profile import Profile, holding_force
+
+RISE_SHARE = 0.05  # of the rated force; common practice, no source
+FASTEST_M_S = 0.008  # an output that swings at twice that still meets an end below 20 mm/s
+MOMENTUM_SHARE = 0.04  # of the rated force: what the springs take of the nut's momentum
+SWITCH_SPEED_SHARE = 0.25  # of the seek speed: an input that comes every 10 ms, 20 um
+OVER_FRICTION = 2.0  # of the break-away torque: a screw half as stiff again still turns
+OVER_LOAD = 1.3  # of what the bare rig weighs and an end takes
+LEAST_FRICTION_SHARE = 0.02  # of the rated torque, where the profile states no friction
+BASE_S = 0.25  # filter of the force while nothing is met
+FREE_M = 5e-4  # the output has moved so far: nothing holds it
+STANDS_SHARE = 0.3  # of the seek speed: below it the output counts as standing
+YIELD_M = 1e-4  # an end gives less under the second half of the force's rise
+DWELL_S, MEAN_S = 0.30, 0.15  # standstill at a touch, and its last part over which is averaged
+STILL_M = 1e-4  # within which the output stands; noise of a coarse sensor is a fifth of it
+CLEAR_M = 0.002  # backed off from each touch
+SCATTER_M = 2e-4  # of the touches; an end repeats within a tenth of it
+STROKE_OFF_M, STROKE_OFF_SHARE = 0.001, 0.02  # as in the bring-up's travel
+KEPT_OFF_M = 0.001  # a kept reference bears out an end that lies so near
+BLOCKED_SHARE, BLOCKED_S, STARTING_S = 0.1, 0.4, 0.5
+BEYOND = 1.2  # of the stroke: so far an end is looked for
+SWITCH_ROOM_M = 0.003  # beyond its place in which a home switch must have let go
+LOAD_SHARE = 0.3  # of the rise: a force that acts while the output moves freely is a load
+BALANCES_S = 0.02  # filter of the spring force that is held against
+
+
+@dataclass(frozen=True)
+class SeekFigures:
+    """Speed, forces and torque of a seek for one profile; SI, all positive.
+
+    Attributes:
+        speed_m_s: of the nut.
+        rise_N: of the spring force at an end.
+        weight_N: most that the bare rig weighs on the rod.
+        force_N: spring force that ends a seek.
+        torque_N_m: most of the motor's.
+    """
+
+    speed_m_s: float
+    rise_N: float
+    weight_N: float
+    force_N: float
+    torque_N_m: float
+
+    @property
+    def envelope(self) -> Commission:
+        """Restricted operation for a seek, by hold-to-run."""
+        return Commission(
+            force_N=self.force_N, speed_m_s=4.0 * self.speed_m_s, torque_N_m=self.torque_N_m
+        )
+
+
+def seek_figures(profile: Profile) -> SeekFigures:
+    """Return the figures of a seek: the profile's own, or gentle ones for its rig."""
+    actuator, stated = profile.actuator, profile.reference
+    motor, rated_N = actuator.motor, profile.limits.force.limited
+    friction = max(
+        actuator.friction.breakaway,
+        actuator.friction.coulomb,
+        LEAST_FRICTION_SHARE * motor.torque_constant * motor.continuous_current,
+    )
+    rate = ForceCalibration(profile.calibration, profile.sensors.deflection).stiffness(0.0)
+    # A mass m stopped by a spring k from speed v presses it with v·√(k·m).
+    slow = MOMENTUM_SHARE * rated_N / math.sqrt(rate * actuator.reflected_mass)
+    rise_N = stated.seek_force or RISE_SHARE * rated_N
+    weight_N = holding_force(profile, 0.0)
+    return SeekFigures(
+        speed_m_s=stated.seek_speed or min(FASTEST_M_S, slow),
+        rise_N=rise_N,
+        weight_N=weight_N,
+        force_N=OVER_LOAD * weight_N + 3.0 * rise_N,
+        torque_N_m=OVER_FRICTION * friction
+        + OVER_LOAD * (weight_N + rise_N) / actuator.radians_per_metre,
+    )
+
+
+def repeatability(positions_m: list[float]) -> float:
+    """Return R = 4·s in m of positions reached from one side (ISO 230-2); NaN for fewer than 2."""
+    count = len(positions_m)
+    if count < 2:
+        return math.nan
+    mean = sum(positions_m) / count
+    return 4.0 * math.sqrt(sum((x - mean) ** 2 for x in positions_m) / (count - 1))
+
+
+class _Phase(enum.Enum):
+    APPROACH = 0
+    DWELL = 1
+    LEAVE = 2
+    RELEASE = 3  # of the home switch
+    SET_DOWN = 4  # a load, on the end that bears it
+
+
+class ReferenceSeek(OpenLoop):
+    """One seek, from rest to the reference or to why there is none.
+
+    Attributes:
+        ended: ``found`` or ``not_found``; empty while it seeks.
+        text: the result in a sentence.
+        touches_m: output positions of the touches, in the coordinates of the seek.
+        shift_m: what turns these coordinates into positions from the lower end.
+        by_switch: whether a home switch is sought.
+        borne_out: what speaks for the end beside the touch.
+    """
+
+    code = BehaviourCode.SEEK_REFERENCE
+
+    def __init__(
+        self,
+        asked: SeekReference,
+        profile: Profile,
+        estimator: Estimator,
+        spring_force_N: float,
+        kept: bool,
+        switch_acts: Callable[[], bool],
+    ) -> None:
+        self.ended = self.text = self.borne_out = ""
+        self.touches_m: list[float] = []
+        self.shift_m = 0.0
+        self._sought = asked
+        self._profile = profile
+        self._kept = kept
+        self._switch_acts = switch_acts
+        self.figures = figures = seek_figures(profile)
+        actuator = profile.actuator
+        self._stroke = actuator.stroke
+        self._per_torque = actuator.radians_per_metre
+        self._gain = actuator.reflected_mass * SPEED_BANDWIDTH_RAD_S / self._per_torque
+        self._rate = self._gain * SPEED_BANDWIDTH_RAD_S / 4
+        self.by_switch = asked.by == "home_switch"
+        switch = profile.reference.home_switch
+        side = asked.end if switch is None or not self.by_switch else switch.side
+        self._sense = -1 if side == "lower" else 1  # of the side that is sought
+        self._speed = figures.speed_m_s * (SWITCH_SPEED_SHARE if self.by_switch else 1.0)
+        self._other_m = asked.other_end_m
+        self._other = False  # the other end is being sought
+        self._integral = 0.0
+        self._held_N = self._base_N = spring_force_N
+        self._load_N = 0.0
+        self._target = 0.0
+        self._half_m = math.nan  # output position when half of an end's force was there
+        self._free = False  # the output has moved in this phase
+        self._begin(_Phase.APPROACH, self._sense, estimator)
+        if self.by_switch and switch_acts():
+            self._begin(_Phase.RELEASE, -self._sense, estimator)
+
+    # -- one cycle ---------------------------------------------------------------------
+
+    def torque(self, estimator: Estimator, spring_force_N: float, dt: float, most: float) -> float:
+        """Motor torque in N·m, profile sign, within ±``most``; 0 once ``ended``."""
+        if self.ended:
+            return 0.0
+        self._time += dt
+        self._follow(estimator, spring_force_N, dt)
+        if self.ended:
+            return 0.0
+        most = min(most, self.figures.torque_N_m)
+        error = self._target - estimator.nut_velocity_m_s
+        self._integral = max(-most, min(most, self._integral + self._rate * error * dt))
+        self._held_N += (spring_force_N - self._held_N) * dt / (BALANCES_S + dt)
+        torque = self._held_N / self._per_torque + self._gain * error + self._integral
+        return max(-most, min(most, torque))
+
+    def _follow(self, estimator: Estimator, force_N: float, dt: float) -> None:
+        # Each is written so that a value that is no number ends the motion.
+        figures, output = self.figures, estimator.output_position_m
+        if not abs(force_N) <= figures.force_N:
+            self._fail(
+                f"the springs bear {force_N:.0f} N, above {figures.force_N:.0f} N: a weight acts "
+                "on the rod, or what was met is not an end. Fix: take the weights off"
+            )
+        elif not abs(estimator.nut_velocity_m_s) <= 2.0 * self._speed + 0.005:
+            self._fail(
+                f"the nut ran at {1e3 * estimator.nut_velocity_m_s:.0f} mm/s, asked "
+                f"{1e3 * self._speed:.1f} mm/s: a weight drives it, or the motor sensor counts "
+                "the wrong way. Fix: take the weights off; bring the rig up"
+            )
+        elif not abs(output - self._began_m) <= BEYOND * self._stroke:
+            self._fail(
+                f"nothing was met over {1e3 * BEYOND * self._stroke:.0f} mm, the stroke is "
+                f"{1e3 * self._stroke:.0f} mm. Fix: correct actuator.screw and the motor "
+                "sensor's counts"
+            )
+        elif self._phase is _Phase.DWELL:
+            self._dwell(estimator)
+        elif self._phase is _Phase.LEAVE:
+            self._leave(estimator, output, dt)
+        elif self._phase is _Phase.RELEASE:
+            self._release(estimator, output, dt)
+        else:
+            self._approach(estimator, output, force_N, dt)
+
+    def _begin(self, phase: _Phase, sense: int, estimator: Estimator) -> None:
+        self._before_dwell_m = self._half_m
+        self._phase, self._toward = phase, sense
+        self._target = sense * self._speed
+        if phase is _Phase.DWELL:
+            self._target = 0.0
+            self._integral = 0.0
+        self._time = self._still_s = 0.0
+        self._began_m = self._released_m = estimator.output_position_m
+        self._half_m = math.nan
+        self._met_freely = self._free
+        self._free = False
+        self._sum = self._low = self._high = 0.0
+        self._count = 0
+
+    def _approach(self, estimator: Estimator, output: float, force_N: float, dt: float) -> None:
+        figures = self.figures
+        if self.by_switch and self._phase is _Phase.APPROACH and self._switch_acts():
+            self.touches_m.append(output)
+            self._begin(_Phase.RELEASE, -self._sense, estimator)
+            return
+        free = abs(output - self._began_m) > FREE_M
+        if free and not self._free:
+            self._free = True
+            self._take_load()
+        rise = self._toward * (force_N - self._base_N)
+        # A rig at rest may begin by taking its own weight off what bears it.
+        needed = figures.rise_N if free else figures.rise_N + OVER_LOAD * figures.weight_N
+        if not rise > 0.5 * needed:
+            self._half_m = math.nan
+        elif math.isnan(self._half_m):
+            self._half_m = output
+        stands = abs(estimator.output_velocity_m_s) < STANDS_SHARE * self._speed
+        if rise >= needed and stands:
+            self._met(estimator)
+            return
+        if free:
+            self._base_N += (force_N - self._base_N) * dt / (BASE_S + dt)
+        if self._blocked(estimator, dt):
+            at = f"the nut stopped at {1e3 * estimator.nut_position_m:.1f} mm"
+            self._fail(
+                f"{at}, the springs bear {rise:.1f} N of the {needed:.0f} N that an end gives: "
+                "the screw is tight there, or its friction above the profile's. Fix: look at the "
+                "screw; correct actuator.friction"
+            )
+
+    def _met(self, estimator: Estimator) -> None:
+        if self._phase is _Phase.SET_DOWN:
+            self._finish()
+        elif self.by_switch:
+            self._fail(
+                f"an end was met at {1e3 * estimator.output_position_m:.1f} mm and the home "
+                "switch did not act: it is not connected, wired inverted, or its cam is lost. "
+                "Fix: move it by hand and watch the input; correct reference.home_switch"
+            )
+        else:
+            self._begin(_Phase.DWELL, self._toward, estimator)
+
+    def _blocked(self, estimator: Estimator, dt: float) -> bool:
+        if self._time > STARTING_S:
+            moving = estimator.nut_velocity_m_s * self._toward
+            self._still_s = self._still_s + dt if moving < BLOCKED_SHARE * self._speed else 0.0
+        return self._still_s > BLOCKED_S
+
+    def _dwell(self, estimator: Estimator) -> None:
+        """Stand at a touch; judge whether what was met stands as well."""
+        output = estimator.output_position_m
+        if self._time > DWELL_S - MEAN_S and estimator.step_s > 0.0:
+            self._low = output if not self._count else min(self._low, output)
+            self._high = output if not self._count else max(self._high, output)
+            self._sum += output
+            self._count += 1
+        if self._time < DWELL_S or self._count < 2:
+            return
+        at = self._sum / self._count
+        gave = self._toward * (at - self._before_dwell_m)
+        if gave > YIELD_M or self._high - self._low > STILL_M:
+            self._fail(
+                f"what stopped the output at {1e3 * at:.1f} mm gives way, by "
+                f"{1e3 * max(gave, self._high - self._low):.2f} mm: a hand or a cushion, not an "
+                "end. Fix: clear the travel"
+            )
+            return
+        if self._other:
+            self._other_m = at
+        elif self._met_freely:
+            self.touches_m.append(at)  # one that began in contact would be another load's
+        self._begin(_Phase.LEAVE, -self._toward, estimator)
+
+    def _leave(self, estimator: Estimator, output: float, dt: float) -> None:
+        if self._blocked(estimator, dt):
+            self._fail(
+                f"the output did not come back from {1e3 * self._began_m:.1f} mm: something "
+                "holds it there, or a weight acts on it. Fix: clear the travel, take the weights "
+                "off"
+            )
+            return
+        if self._toward * (output - self._began_m) < CLEAR_M:
+            return
+        self._take_load()
+        self._next(estimator)
+
+    def _take_load(self) -> None:
+        """Take the force that acts now for that of the load."""
+        self._base_N = self._load_N = self._held_N
+
+    def _release(self, estimator: Estimator, output: float, dt: float) -> None:
+        """Leave the home switch until it has let go, and a little more."""
+        switch = self._profile.reference.home_switch
+        assert switch is not None
+        gone = self._toward * (output - self._began_m)
+        zone = switch.position if switch.side == "lower" else self._stroke - switch.position
+        if self._switch_acts():
+            self._released_m = output
+            if gone > zone + SWITCH_ROOM_M or self._blocked(estimator, dt):
+                self._fail(
+                    f"the home switch still acts {1e3 * gone:.1f} mm away from its end, it must "
+                    f"have let go after {1e3 * zone:.1f} mm: wired inverted, or stuck. Fix: "
+                    "correct its wiring or reference.home_switch.active"
+                )
+        elif self._toward * (output - self._released_m) > CLEAR_M:
+            self._take_load()
+            self._next(estimator)
+
+    def _next(self, estimator: Estimator) -> None:
+        """Go on after a touch that was left: once more, to the other end, or to the verdict."""
+        sought = self._sought
+        if len(self.touches_m) < sought.touches:
+            self._begin(_Phase.APPROACH, self._sense, estimator)
+            return
+        spread = max(self.touches_m) - min(self.touches_m)
+        if spread > SCATTER_M:
+            self._fail(
+                f"the touches lie {1e3 * spread:.2f} mm apart, more than {1e3 * SCATTER_M:.1f} mm: "
+                "what was met moves, or the motor sensor slips. Fix: clear the travel; look at "
+                "the sensor's clamp"
+            )
+            return
+        if self._borne_out():
+            self._set_down(estimator)
+        elif not self.ended:
+            self._other = True
+            self._begin(_Phase.APPROACH, -self._sense, estimator)
+
+    def _borne_out(self) -> bool:
+        """Whether something beside the touch speaks for it; fails if something speaks against."""
+        at = sum(self.touches_m) / len(self.touches_m)
+        if self.by_switch:
+            switch = self._profile.reference.home_switch
+            assert switch is not None
+            self.shift_m = switch.position - at
+            self.borne_out = "it let go and acted again at each touch"
+            return True
+        self.shift_m = (0.0 if self._sense < 0 else self._stroke) - at
+        if self._other_m is not None:
+            stroke = abs(self._other_m - at)
+            allowed = max(STROKE_OFF_M, STROKE_OFF_SHARE * self._stroke)
+            if abs(stroke - self._stroke) > allowed:
+                self._fail(
+                    f"the two ends lie {1e3 * stroke:.1f} mm apart, the stroke is "
+                    f"{1e3 * self._stroke:.1f} ± {1e3 * allowed:.1f} mm: one of them is not an "
+                    "end. Fix: clear the travel; measure actuator.stroke"
+                )
+                return False
+            self.borne_out = f"both ends lie {1e3 * stroke:.2f} mm apart"
+            return True
+        if self._kept and abs(self.shift_m) < KEPT_OFF_M:
+            self.borne_out = f"the kept reference was {1e3 * self.shift_m:+.2f} mm off"
+            return True
+        return False
+
+    def _set_down(self, estimator: Estimator) -> None:
+        """Let no load fall when the torque goes: bring it to the end that bears it."""
+        if abs(self._load_N) < LOAD_SHARE * self.figures.rise_N:
+            self._finish()
+            return
+        self._begin(_Phase.SET_DOWN, -1 if self._load_N > 0.0 else 1, estimator)
+
+    def _finish(self) -> None:
+        spread = repeatability(self.touches_m)
+        what = "home switch" if self.by_switch else f"{self._sought.end} end"
+        self.ended = "found"
+        self.text = (
+            f"{what} found, {len(self.touches_m)} touches, unidirectional repeatability "
+            f"R = 4 s = {1e6 * spread:.0f} um; {self.borne_out}"
+        )
+
+    def _fail(self, why: str) -> None:
+        self.ended, self.text = "not_found", f"reference not found: {why}"

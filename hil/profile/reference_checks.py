@@ -1,0 +1,40 @@
+"""What a profile says of its reference, against its travel, force and speed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from hil.profile.findings import Finding
+from hil.profile.schema import Profile
+from hil.profile.statics import mm_text
+
+FASTEST_M_S = 0.010  # the output may swing at twice that, and meets an end below 20 mm/s
+# Of the force limit: less drowns in friction, more is not gentle; common practice, no source.
+LEAST_FORCE_SHARE, MOST_FORCE_SHARE = 0.02, 0.20
+
+
+def reference_inconsistencies(profile: Profile) -> Iterator[Finding]:
+    """Yield what does not fit in the profile's ``reference``."""
+    reference, limits, stroke = profile.reference, profile.limits, profile.actuator.stroke
+    for name, place in (("mark", reference.mark), ("home_switch", reference.home_switch)):
+        if place is not None and not 0.0 <= place.position <= stroke:
+            yield Finding(
+                ("reference", name, "position"),
+                f"outside the stroke of 0 to {mm_text(stroke)}",
+                "measure from the lower mechanical end",
+            )
+    most = min(FASTEST_M_S, limits.speed.limited)
+    if reference.seek_speed is not None and reference.seek_speed > most:
+        yield Finding(
+            ("reference", "seek_speed"),
+            f"{1e3 * reference.seek_speed:.4g} mm/s is too fast to meet an end",
+            f"write at most {1e3 * most:.4g} mm/s, or leave it out",
+        )
+    least, most = (s * limits.force.limited for s in (LEAST_FORCE_SHARE, MOST_FORCE_SHARE))
+    if reference.seek_force is not None and not least <= reference.seek_force <= most:
+        yield Finding(
+            ("reference", "seek_force"),
+            f"{reference.seek_force:.4g} N is no gentle force beside a limit of "
+            f"{limits.force.limited:.4g} N",
+            f"write {least:.3g} N to {most:.3g} N, or leave it out",
+        )

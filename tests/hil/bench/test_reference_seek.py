@@ -1,0 +1,201 @@
+"""The reference sought: an end at low force, under a held control, and what is not an end."""
+
+from __future__ import annotations
+
+import pytest
+
+from drivers.simulated import Lateness
+from hil.bench import LockstepBench, is_verified
+from hil.control import repeatability, seek_figures
+from hil.core import (
+    Apply,
+    Commission,
+    ConfirmReference,
+    Enable,
+    EndCommission,
+    PowerOn,
+    SeekReference,
+    State,
+)
+from hil.profile import load_profile
+
+PROFILE = load_profile("footplate_trainer")
+SLIDE = load_profile("bench_slide")
+LATE = Lateness(share=0.05, up_to_s=0.004, stale_share=0.5)
+START_M, NEAR_M = 0.010, 0.004
+LOWER = SeekReference(end="lower", touches=2)
+LONGEST_S = 60.0
+STEP_S = 0.05
+
+
+def started_at(output_m, profile=PROFILE, lateness=None, supported=True, **actual):
+    """A rig host that begins while the rig stands there, without a weight on the rod."""
+    own = profile.simulation.actual | {"initial_output_m": output_m} | actual
+    simulation = profile.simulation.model_copy(update={"actual": own})
+    bench = LockstepBench(profile.model_copy(update={"simulation": simulation}), 1, lateness)
+    bench.environment.support_load(supported)
+    bench.run(0.5 if supported else 3.0)
+    return bench
+
+
+def ready(bench):
+    """Restricted operation, the control held, power on."""
+    assert bench.request(seek_figures(bench.profile).envelope).accepted
+    bench.request(Enable(held=True))
+    outcome = bench.request(PowerOn(load_supported=True))
+    assert outcome.accepted, outcome.text
+    bench.run(0.1)
+    bench.environment.reset_peaks()
+
+
+def hold(bench, during=lambda bench: None):
+    """Hold the control until power goes; returns what was told last of the reference."""
+    for _ in range(round(LONGEST_S / STEP_S)):
+        bench.request(Enable(held=True))
+        during(bench)
+        bench.run(STEP_S)
+        if bench.bench.state in (State.DE_ENERGISED, State.STOPPED):
+            break
+    told = [e for e in bench.events if e["kind"] in ("reference", "reference_not_found")]
+    return told[-1] if told else {}
+
+
+def sought(bench, seek=LOWER, during=lambda bench: None):
+    ready(bench)
+    outcome = bench.request(Apply(behaviour=seek))
+    assert outcome.accepted, outcome.text
+    return hold(bench, during)
+
+
+def error_m(bench):
+    """Position as the bench has it, against the truth."""
+    bench.run(1.0)
+    truth_m = bench.environment.state()["output_position_m"]
+    return bench.bench.estimator.output_position_m - truth_m
+
+
+def test_an_end_is_found_from_mid_stroke_and_borne_out_by_the_other():
+    bench = started_at(START_M, lateness=LATE)
+    told = sought(bench)
+    assert told["how"] == bench.bench.reference == "found", told
+    assert is_verified(bench.bench.reference)
+    assert "both ends lie 55.0" in told["text"] and "R = 4 s" in told["text"]
+    assert told["shift_mm"] == pytest.approx(1e3 * START_M, abs=0.1)
+    assert len(told["touches_mm"]) == 2 and 0 < told["repeatability_um"] < 50
+    assert abs(error_m(bench)) < 5e-5
+    # It met the ends gently, and power is off when it is done.
+    assert bench.environment.state()["peak_end_speed_m_s"] < 0.02
+    assert bench.bench.state is State.DE_ENERGISED
+    assert bench.request(EndCommission()).accepted
+
+
+def test_a_reference_known_before_bears_an_end_out_without_the_other():
+    bench = started_at(3e-4, SLIDE, LATE, supported=False)
+    assert bench.request(ConfirmReference(position_m=0.0)).accepted
+    told = sought(bench, SeekReference(end="lower", touches=4))
+    assert told["how"] == "found", told
+    assert "kept reference" in told["text"] and len(told["touches_mm"]) == 4
+    # Its own weight, 59 N, was set down before the torque went.
+    assert bench.environment.state()["peak_end_speed_m_s"] < 0.02
+    assert abs(error_m(bench)) < 5e-5
+
+
+def test_a_hand_that_holds_the_output_is_not_an_end():
+    bench = started_at(START_M)
+
+    def grip(bench):
+        if bench.environment.state()["output_position_m"] < NEAR_M:
+            bench.environment.hold_output(True)
+
+    told = sought(bench, during=grip)
+    assert told["kind"] == "reference_not_found" and "did not come back" in told["text"]
+    assert bench.bench.reference == "unverified" and bench.bench.state is State.DE_ENERGISED
+
+
+def test_a_hand_that_pushes_back_is_not_an_end():
+    bench = started_at(START_M)
+
+    def push(bench):
+        near = bench.environment.state()["output_position_m"] < NEAR_M
+        bench.environment.push(5.0 if near else 0.0, 0.0, 0.5)
+
+    told = sought(bench, during=push)
+    assert bench.bench.reference == "unverified", told
+
+
+def test_a_tight_screw_is_not_an_end():
+    bench = started_at(START_M)
+
+    def jam(bench):
+        if bench.environment.state()["output_position_m"] < NEAR_M:
+            bench.environment.disturb("friction_factor", 12.0)
+
+    told = sought(bench, during=jam)
+    assert told["kind"] == "reference_not_found", told
+    assert "the screw is tight there" in told["text"] and "Fix:" in told["text"]
+
+
+def test_a_stop_in_the_travel_is_not_an_end():
+    # Something lies in the travel: what is met there stands as an end does.
+    bench = started_at(START_M, stroke_m=0.040)
+    told = sought(bench)
+    assert told["kind"] == "reference_not_found", told
+    assert "40.0 mm apart, the stroke is 55.0" in told["text"]
+    assert bench.bench.reference == "unverified"
+
+
+def test_a_kept_reference_that_slipped_does_not_bear_an_end_out():
+    bench = started_at(START_M)
+    bench.bench.reference = "kept"  # and 10 mm off
+    told = sought(bench)
+    assert told["how"] == "found" and "both ends" in told["text"]
+    assert abs(error_m(bench)) < 5e-5
+
+
+def test_a_motor_sensor_that_slips_gives_no_reference():
+    bench = started_at(START_M)
+    bench.environment.disturb("encoder_slipping", 0.3)
+    told = sought(bench)
+    assert not is_verified(bench.bench.reference), told
+
+
+def test_letting_go_stops_it_and_nothing_is_found():
+    bench = started_at(START_M)
+    ready(bench)
+    assert bench.request(Apply(behaviour=LOWER)).accepted
+    bench.request(Enable(held=False))
+    bench.run(0.5)
+    assert bench.bench.state is State.STOPPED and bench.bench.reference == "unverified"
+    assert not [e for e in bench.events if e["kind"] == "reference"]
+
+
+def test_it_is_sought_in_restricted_operation_from_standby_only():
+    bench = started_at(START_M)
+    assert "restricted" in bench.request(Apply(behaviour=LOWER)).text
+    narrow = Commission(force_N=60, speed_m_s=0.02, torque_N_m=0.01)
+    assert bench.request(narrow).accepted
+    assert "standby" in bench.request(Apply(behaviour=LOWER)).text
+    bench.request(Enable(held=True))
+    assert bench.request(PowerOn(load_supported=True)).accepted
+    bench.run(0.1)
+    assert "the envelope ends at 0.01" in bench.request(Apply(behaviour=LOWER)).text
+    by_switch = SeekReference(by="home_switch")
+    assert "names no home switch" in bench.request(Apply(behaviour=by_switch)).text
+
+
+def test_a_lost_reference_opens_the_loop_until_it_is_confirmed():
+    bench = started_at(0.0)
+    bench.bench.supervisor._sensors.reference_lost = "the motor sensor jumped"
+    bench.run(0.1)
+    assert bench.bench.reference == "lost"
+    refused = bench.request(PowerOn(load_supported=True))
+    assert not refused.accepted and "confirm" in refused.text
+    assert bench.request(ConfirmReference(position_m=0.0)).accepted
+    bench.run(0.1)
+    assert bench.bench.reference == "confirmed"
+    assert bench.request(PowerOn(load_supported=True)).accepted
+
+
+def test_repeatability_is_four_standard_deviations():
+    assert repeatability([1.0, 2.0, 3.0]) == pytest.approx(4.0)
+    assert repeatability([1.0]) != repeatability([1.0])
