@@ -37,6 +37,8 @@ from ui.dashboard.bench.session import Session
 from ui.dashboard.bringup.model import RUNNING, BringUpModel
 from ui.dashboard.window import Window
 
+pytestmark = pytest.mark.real_time
+
 PATIENCE_MS = 12_000
 PROFILE = "footplate_trainer.yaml"
 STANDS_S = 20.0
@@ -237,7 +239,6 @@ def person(bench, qtbot, monkeypatch):
         sitting.window.close()
 
 
-@pytest.mark.real_time
 def test_simulated_hands_go_through_the_steps_and_a_failure_names_its_fix(person):
     someone = person(LIMITS, SUPPLY, hands=True)
     bringup, page = someone.bringup, someone.page
@@ -278,7 +279,6 @@ def test_simulated_hands_go_through_the_steps_and_a_failure_names_its_fix(person
     assert len(line.yData) == len(drawn)
 
 
-@pytest.mark.real_time
 def test_values_are_written_into_the_profile_once_confirmed_by_key(person):
     someone = person(MEASURING)
     bringup, page, file = someone.bringup, someone.page, someone.profile_file
@@ -312,7 +312,6 @@ def test_values_are_written_into_the_profile_once_confirmed_by_key(person):
     assert not page.write.isVisibleTo(page)
 
 
-@pytest.mark.real_time
 def test_letting_go_stops_and_a_key_that_repeats_does_neither(person):
     someone = person(STANDING)
     someone.standing_by_key()
@@ -329,7 +328,6 @@ def test_letting_go_stops_and_a_key_that_repeats_does_neither(person):
     assert someone.bringup.results["stands"].verdict is Verdict.FAIL
 
 
-@pytest.mark.real_time
 @pytest.mark.parametrize("how", ["mouse", "hangs", "esc"])
 def test_a_hand_that_is_gone_stops_the_rig(person, how):
     someone = person(STANDING)
@@ -352,7 +350,6 @@ def test_a_hand_that_is_gone_stops_the_rig(person, how):
         assert someone.bringup.state_of(STANDING) == Verdict.NOT_RUN
 
 
-@pytest.mark.real_time
 def test_every_question_is_answered_by_keyboard_alone(person):
     someone = person(ASKING)
     someone.press(Qt.Key.Key_G)
@@ -379,7 +376,6 @@ def test_every_question_is_answered_by_keyboard_alone(person):
     assert HEARD == [0.0125, "that"]
 
 
-@pytest.mark.real_time
 def test_a_window_that_closes_leaves_the_rig_safe_and_the_record_whole(bench, person):
     someone = person(STANDING)
     someone.standing_by_key()
@@ -392,7 +388,6 @@ def test_a_window_that_closes_leaves_the_rig_safe_and_the_record_whole(bench, pe
     assert "begun" in read_record(folder)["steps"][0]["text"]
 
 
-@pytest.mark.real_time
 def test_a_rig_host_that_dies_ends_it_and_the_record_is_kept(qtbot, monkeypatch, tmp_path):
     with started(tmp_path) as bench:
         someone = Person(bench, qtbot, monkeypatch, (MOVING,))
@@ -412,7 +407,6 @@ def test_a_rig_host_that_dies_ends_it_and_the_record_is_kept(qtbot, monkeypatch,
             someone.window.close()
 
 
-@pytest.mark.real_time
 def test_nothing_is_begun_while_somebody_else_holds_control(bench, person):
     someone = person(SUPPLY)
     someone.session.client.post_release()

@@ -16,6 +16,8 @@ from ui.dashboard.guided.page_operator import PageOperator
 from ui.dashboard.widgets.theme import LIGHT, sizes_for
 from ui.dashboard.window import Window
 
+pytestmark = pytest.mark.real_time
+
 
 @pytest.fixture
 def still(qapp, qtbot, model):

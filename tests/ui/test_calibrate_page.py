@@ -44,6 +44,8 @@ from ui.dashboard.window import Window
 sys.path.insert(0, str(Path(__file__).parents[1] / "hil" / "calibration"))
 from made_up import PROFILE, made_up
 
+pytestmark = pytest.mark.real_time
+
 PATIENCE_MS = 9_000
 
 
@@ -628,7 +630,6 @@ def test_a_picture_that_cannot_be_drawn_is_refused_before(more, fix, capsys):
     assert code == BAD_INPUT and fix in capsys.readouterr().err
 
 
-@pytest.mark.real_time
 def test_esc_stops_a_live_one_and_ends_it(qtbot, tmp_path):
     profile = Path(find_profile("footplate_trainer"))
     with start_bench(profile, runs_directory=tmp_path / "runs", recorder=False) as bench:

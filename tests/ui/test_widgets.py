@@ -19,6 +19,8 @@ from ui.dashboard.operate.behaviour_deck import BehaviourDeck, FieldRow
 from ui.dashboard.widgets.theme import DARK, LIGHT, SMALLEST_PT, sizes_for, style_sheet
 from ui.dashboard.window import Window
 
+pytestmark = pytest.mark.real_time
+
 
 @pytest.fixture
 def window(model, qtbot):

@@ -8,6 +8,8 @@ import sys
 
 import pytest
 
+pytestmark = pytest.mark.real_time
+
 
 def hookeline(*arguments: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
@@ -15,7 +17,6 @@ def hookeline(*arguments: str) -> subprocess.CompletedProcess[str]:
     )
 
 
-@pytest.mark.real_time
 def test_a_simulated_board_is_started_and_heard() -> None:
     done = hookeline("check", "treadle_can", "--listen", "--seconds", "0.5", "--json")
     assert done.returncode == 0, done.stderr
@@ -30,7 +31,6 @@ def test_a_simulated_board_is_started_and_heard() -> None:
     assert "ASK" in data["polling"][0]
 
 
-@pytest.mark.real_time
 @pytest.mark.parametrize(
     ("profile", "names"),
     [

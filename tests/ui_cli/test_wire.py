@@ -14,6 +14,8 @@ import pytest
 from hil.core.samples import COLUMNS
 from hil.recorder.runs import load_run
 
+pytestmark = pytest.mark.real_time
+
 BRIEF = """
 name: brief
 description: PowerOn at the lower end, and off again.
@@ -36,7 +38,6 @@ def hookeline(*arguments: str) -> subprocess.CompletedProcess[str]:
     )
 
 
-@pytest.mark.real_time
 def test_recorded_live_and_played_again(tmp_path: Path) -> None:
     """Of a rig with a CAN bus and a serial port, aligned in time."""
     profile = "treadle_frames"

@@ -17,6 +17,8 @@ from test_outside import OUTSIDE, install
 
 from drivers.base import Drive, WireProtocol
 
+pytestmark = pytest.mark.real_time
+
 ROOT = Path(__file__).parents[3]
 TEXT = (ROOT / "DEVELOPERS.md").read_text()
 PAGE = TEXT[TEXT.index("## Add a drive protocol") : TEXT.index("## Tests and benchmarks")]
@@ -91,7 +93,6 @@ def test_the_registration_is_the_examples_own() -> None:
     assert BLOCKS["toml"] in (OUTSIDE / "pyproject.toml").read_text()
 
 
-@pytest.mark.real_time
 def test_the_steps_do_what_they_say(tmp_path: Path) -> None:
     """In a new process, which finds the package as any other program would."""
     place, tree = tmp_path / "work", tmp_path / "installed"

@@ -15,6 +15,8 @@ from drivers.simulated.drive_core import SimulatedDriveCore
 from drivers.simulated.parameters import RigParameters
 from drivers.simulated.simulation_control import EnvironmentClient, SimulationControl
 
+pytestmark = pytest.mark.real_time
+
 
 @pytest.fixture
 def served(tmp_path):

@@ -15,6 +15,8 @@ from hypothesis import strategies as st
 
 from drivers.transport.local_socket_bus import FLEXIBLE, FLEXIBLE_LENGTHS, LocalSocketBus
 
+pytestmark = pytest.mark.real_time
+
 
 @pytest.fixture
 def pair(tmp_path: Path):

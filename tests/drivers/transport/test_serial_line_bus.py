@@ -21,6 +21,8 @@ from drivers.transport.can_bus import open_bus
 from drivers.transport.serial_line_bus import SerialLineBus, frame_line, line_frame
 from tests.drivers.transport.serial_line_adapter import Adapter
 
+pytestmark = pytest.mark.real_time
+
 SOUND = b"t1232AABB\r"
 
 

@@ -19,6 +19,8 @@ from hil.host.empty_loop import empty_loop
 from hil.host.realtime import ClaimedProcessor, own_processor, sleep_until
 from hil.host.timing import LatencyHistogram, judge, measure_host
 
+pytestmark = pytest.mark.real_time
+
 # In a process of its own: real-time settings are for good.
 PROBE = """
 import gc, json, os, sys

@@ -32,6 +32,8 @@ from hil.core.requests import (
 )
 from hil.link.client import Block, Client, Event, HostGone, LinkError, Refused
 
+pytestmark = pytest.mark.real_time
+
 PATIENCE_S = 10.0
 LIMIT_S = 0.2  # the publisher's limit for the heartbeat of control
 

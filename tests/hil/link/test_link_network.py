@@ -18,6 +18,8 @@ from hil.link.keys import ClientKeys, CurveKeyError, ServerKeys, make_client_key
 from hil.link.messages import SCHEMA_VERSION
 from hil.link.server import LinkServer
 
+pytestmark = pytest.mark.real_time
+
 HELLO = {"type": "hello", "id": 1, "name": "plain", "schema_version": SCHEMA_VERSION}
 
 

@@ -31,6 +31,8 @@ from hil.link.messages import HEAD, MOST_BYTES, MOST_BYTES_WATCHER, SCHEMA_VERSI
 from hil.link.request_gate import Phase
 from hil.link.server import Incoming, LinkServer
 
+pytestmark = pytest.mark.real_time
+
 PATIENCE_S = 10.0
 ROW_0 = tuple(float(i) for i in range(len(COLUMNS)))
 DATED = ("acquire_control", "request", "heartbeat")

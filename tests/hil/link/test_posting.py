@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import time
 
+import pytest
 from served import Served
 
 from hil.core.requests import Tare
 from hil.link.client import Answer, Client
+
+pytestmark = pytest.mark.real_time
 
 PATIENCE_S = 10.0
 

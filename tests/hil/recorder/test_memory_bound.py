@@ -13,6 +13,8 @@ from hil.recorder import writer_thread
 from hil.recorder.append_file import Disk
 from hil.recorder.writer_thread import OperatorNotice, WriterThread
 
+pytestmark = pytest.mark.real_time
+
 
 class FullDisk(Disk):
     """Refuses every byte while ``full``."""

@@ -23,6 +23,8 @@ from hil.link.client import Block, Client, Event
 from hil.recorder.folders import new_run_folder
 from hil.recorder.runs import Run, list_runs, load_run, repair_run
 
+pytestmark = pytest.mark.real_time
+
 PATIENCE_S = 20.0
 UNLIMITED = (resource.RLIM_INFINITY, resource.RLIM_INFINITY)
 

@@ -40,6 +40,8 @@ from hil.recorder.writer import RunWriter
 from hil.sequences.performing import perform
 from hil.sequences.sequence import load_sequence
 
+pytestmark = pytest.mark.real_time
+
 SHORT = """\
 name: short
 steps:
@@ -212,7 +214,6 @@ def at_rest(bench: BenchProcesses) -> None:
         hand.close()
 
 
-@pytest.mark.real_time
 def test_a_beat_that_is_late_just_as_something_is_asked_costs_nothing(
     bench: BenchProcesses, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -239,7 +240,6 @@ def test_a_beat_that_is_late_just_as_something_is_asked_costs_nothing(
     assert not held_up_s
 
 
-@pytest.mark.real_time
 def test_the_same_sequence_asks_the_same_live_and_in_lockstep(
     tmp_path: Path, bench: BenchProcesses, profile: Profile
 ) -> None:
@@ -264,7 +264,6 @@ def test_the_same_sequence_asks_the_same_live_and_in_lockstep(
     assert run.column("power_stage")[-1] == PowerStage.OFF
 
 
-@pytest.mark.real_time
 def test_a_stop_by_a_watcher_ends_a_live_procedure(bench: BenchProcesses) -> None:
     at_rest(bench)
     client, hand = connected(bench)
@@ -281,7 +280,6 @@ def test_a_stop_by_a_watcher_ends_a_live_procedure(bench: BenchProcesses) -> Non
     assert (ended.how, ended.cause, ended.text) == ("stopped", "Operator", "a colleague")
 
 
-@pytest.mark.real_time
 def test_control_is_kept_while_a_person_thinks_and_no_means_no(bench: BenchProcesses) -> None:
     at_rest(bench)
     asked_in: list[str] = []
@@ -307,7 +305,6 @@ def test_control_is_kept_while_a_person_thinks_and_no_means_no(bench: BenchProce
     assert len(asked_in) == 2 and threading.main_thread().name not in asked_in
 
 
-@pytest.mark.real_time
 def test_a_stop_step_of_its_own_does_not_end_a_procedure(bench: BenchProcesses) -> None:
     at_rest(bench)
 

@@ -1,0 +1,51 @@
+"""What holds for every test: repeats of live ones, the budget of examples, the collector."""
+
+from __future__ import annotations
+
+import gc
+from collections.abc import Iterator
+
+import pytest
+from hypothesis import settings
+
+REPEATS = 2
+
+# ``--hypothesis-profile long`` draws twenty times as many.
+settings.register_profile("suite", max_examples=50, deadline=None)
+settings.register_profile("long", max_examples=1000, deadline=None)
+settings.load_profile("suite")
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption(
+        "--no-repeats",
+        action="store_true",
+        help="let a live test fail at its first failure: for finding fragile ones",
+    )
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Have live tests repeated: a virtual machine may pause for longer than a heartbeat may."""
+    if config.getoption("--no-repeats"):
+        return
+    for item in items:
+        if item.get_closest_marker("real_time"):
+            item.add_marker(pytest.mark.flaky(reruns=REPEATS))
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_finish() -> None:
+    """Take what the modules hold out of the collector's rounds: a twentieth of lockstep's time."""
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(50_000, 20, 50)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> Iterator[None]:
+    repeated = sorted({report.nodeid for report in terminalreporter.stats.get("rerun", ())})
+    if repeated:
+        terminalreporter.section("live tests that were repeated")
+        for name in repeated:
+            terminalreporter.line(name)
+    return (yield)
