@@ -14,7 +14,7 @@ from hil.control.load_motion import expected_motion
 from hil.control.power_removal import ALLOWED_S, PowerRemoval, Removal
 from hil.control.power_sequence import LONGEST_S, PowerSequence, Progress
 from hil.control.reference_seek import ReferenceSeek, repeatability, seek_figures
-from hil.control.rig_model import MODULATION, driven_current_A, moved_mass
+from hil.control.rig_model import MODULATION, driven_current_A, moved_mass, rig_mass
 from hil.control.shaping import Shaper
 from hil.control.unverified import profile_in_force, reduced_profile, reduced_text
 from hil.control.verification import (
@@ -64,6 +64,7 @@ __all__ = [
     "reduced_text",
     "repeatability",
     "restricted_profile",
+    "rig_mass",
     "safety_facts",
     "safety_fingerprint",
     "seek_figures",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from hil.profile import Lever, Profile
+from hil.profile import Lever, Profile, Rig
 
 MODULATION = 0.95  # of the supply that reaches the winding; common practice, no source
 
@@ -12,7 +12,11 @@ def moved_mass(profile: Profile) -> tuple[float, float, float]:
 
     A weight m on an arm L pulls the rod (arm r) with m·g·L/r and weighs m·(L/r)² there.
     """
-    rig = profile.rig
+    return rig_mass(profile.rig)
+
+
+def rig_mass(rig: Rig) -> tuple[float, float, float]:
+    """The same of a rig by itself."""
     if isinstance(rig, Lever):
         arm = rig.rod_arm
         # The lever as a slender beam hinged at its end: J = m·(2·c)²/3.

@@ -33,16 +33,18 @@ from hil.profile.schema import (
     CurrentLimit,
     DeflectionSensor,
     ForceLimit,
+    Fraction,
     Lever,
     Linear,
     Part,
     Polynomial,
     Profile,
+    Rig,
     SpeedLimit,
     TwoSlopes,
 )
-from hil.profile.source import Source, dotted, read_source
-from hil.profile.statics import holding_force, motor_force
+from hil.profile.source import Path_, Source, dotted, read_source
+from hil.profile.statics import holding_force, motor_force, rig_force
 from hil.profile.write_back import Written, write_back, write_part
 
 __all__ = [
@@ -51,13 +53,16 @@ __all__ = [
     "CurrentLimit",
     "DeflectionSensor",
     "ForceLimit",
+    "Fraction",
     "Lever",
     "Linear",
     "Part",
+    "Path_",
     "Polynomial",
     "Problem",
     "Profile",
     "ProfileError",
+    "Rig",
     "Source",
     "SpeedLimit",
     "TwoSlopes",
@@ -80,6 +85,7 @@ __all__ = [
     "profile_from_dict",
     "profile_to_dict",
     "read_source",
+    "rig_force",
     "rig_parameters",
     "setpoint_following",
     "shipped_profiles",

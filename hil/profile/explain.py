@@ -38,6 +38,8 @@ EXAMPLES = {
     "s": "20 ms",
     "Hz": "25 Hz",
     "degC": "70 degC",
+    "Pa": "1700 MPa",
+    "J": "180 W*h",
     "m/count": "3.66 um/count",
 }
 _UNION_TAGS = ("union_tag_invalid", "union_tag_not_found")

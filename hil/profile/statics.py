@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from hil.profile.schema import Linear, Polynomial, Profile, TwoSlopes
+from hil.profile.schema import Linear, Polynomial, Profile, Rig, TwoSlopes
 
 # A measured spring law may differ this much from the springs' nominal rate and preload.
 
@@ -27,7 +27,11 @@ def motor_force(profile: Profile, current_A: float) -> float:
 
 def holding_force(profile: Profile, weight_kg: float) -> float:
     """Largest rod force in N over the stroke that holds the rig with a weight hung on it."""
-    rig = profile.rig
+    return rig_force(profile.rig, weight_kg)
+
+
+def rig_force(rig: Rig, weight_kg: float) -> float:
+    """The same of a rig by itself."""
     if isinstance(rig, Linear):
         return (rig.carriage_mass + weight_kg) * rig.gravity if rig.vertical else 0.0
     moment = rig.gravity * (

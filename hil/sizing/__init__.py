@@ -1,1 +1,32 @@
 """Sizing: from what is wanted and a list of parts to what each combination gives."""
+
+from hil.sizing.choice_profile import choice_profile, profile_text
+from hil.sizing.combination import Combination
+from hil.sizing.curves import Chart, Curve, force_over_frequency, force_over_speed
+from hil.sizing.figures import Figure
+from hil.sizing.parts import Parts, load_parts
+from hil.sizing.sensitivity import Sensitivity, sensitivities
+from hil.sizing.sized import Sized, SizingError, named, size
+from hil.sizing.wants import Wants, load_wants, shipped_wants
+
+__all__ = [
+    "Chart",
+    "Combination",
+    "Curve",
+    "Figure",
+    "Parts",
+    "Sensitivity",
+    "Sized",
+    "SizingError",
+    "Wants",
+    "choice_profile",
+    "force_over_frequency",
+    "force_over_speed",
+    "load_parts",
+    "load_wants",
+    "named",
+    "profile_text",
+    "sensitivities",
+    "shipped_wants",
+    "size",
+]

@@ -55,17 +55,36 @@ def sagged_V(open_V: float, resistance_ohm: float, power_W: float) -> float:
     return 0.5 * (open_V + math.sqrt(root)) if root >= 0 else math.nan
 
 
-def most_shaft_rad_s(
-    winding: Winding, current_A: float, open_V: float, supply_ohm: float, modulation: float
-) -> float:
-    """Return the speed at which a supply still drives this current, at least 0.
+@dataclass(frozen=True)
+class Supply:
+    """Open voltage, resistance behind it, and the share of it that reaches the winding."""
 
-    At full modulation m the supply gives m·I, so it stands at V₀ − R_s·m·I, and
-    ω = (m·V − R·I)/kt.
-    """
-    supply = open_V - supply_ohm * modulation * current_A
-    free = modulation * supply - winding.resistance * current_A
-    return max(0.0, free / winding.torque_constant)
+    open_V: float
+    resistance_ohm: float
+    modulation: float
+
+    def most_current_A(self, winding: Winding, shaft_rad_s: float) -> float:
+        """Return the current that it drives at a speed, in the sense of that speed, at least 0.
+
+        At full modulation m it gives m·I and so stands at V₀ − R_s·m·I; what is left of m times
+        that over the motor's own voltage drives the current through the winding.
+        """
+        left = self.modulation * self.open_V - winding.torque_constant * shaft_rad_s
+        return max(0.0, left / self.behind_ohm(winding))
+
+    def behind_ohm(self, winding: Winding) -> float:
+        """Return the resistance that the winding's current sees, R + m²·R_s."""
+        return winding.resistance + self.modulation**2 * self.resistance_ohm
+
+    def most_shaft_rad_s(self, winding: Winding, torque_N_m: float, viscous: float) -> float:
+        """Return the speed at which it still drives a torque and its drag, at least 0.
+
+        Args:
+            viscous: drag at the shaft in N·m·s/rad, beside ``torque_N_m``.
+        """
+        behind, constant = self.behind_ohm(winding), winding.torque_constant
+        left = self.modulation * self.open_V - behind * torque_N_m / constant
+        return max(0.0, left / (constant + behind * viscous / constant))
 
 
 @dataclass(frozen=True)

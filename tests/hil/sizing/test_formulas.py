@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from hil.sizing.force_band import ForceBand, natural_Hz
 from hil.sizing.motor import (
     HeatModel,
+    Supply,
     Winding,
-    most_shaft_rad_s,
     rms,
     sagged_V,
     settled_rise_K,
@@ -216,11 +216,21 @@ def test_a_supply_sags_by_its_own_current() -> None:
     assert sagged_V(36.0, 0.1, -100.0) > 36.0
 
 
-def test_speed_at_a_current_by_hand() -> None:
+def test_speed_at_a_torque_by_hand() -> None:
     # kt 0.1, 0.5 ohm, 10 A of 24 V behind 0.1 ohm: (24 − 1 − 5)/0.1 = 180 rad/s.
-    assert most_shaft_rad_s(Winding(0.1, 0.5), 10.0, 24.0, 0.1, 1.0) == pytest.approx(180.0)
-    assert most_shaft_rad_s(Winding(0.1, 5.0), 10.0, 24.0, 0.1, 1.0) == 0.0
-    assert Winding(0.1, 0.5).power_W(10.0, 180.0) == pytest.approx(230.0)
+    supply, winding = Supply(24.0, 0.1, 1.0), Winding(0.1, 0.5)
+    assert supply.most_shaft_rad_s(winding, 1.0, 0.0) == pytest.approx(180.0)
+    assert supply.most_current_A(winding, 180.0) == pytest.approx(10.0)
+    assert supply.most_shaft_rad_s(Winding(0.1, 5.0), 1.0, 0.0) == 0.0
+    assert supply.most_current_A(winding, 300.0) == 0.0
+    assert winding.power_W(10.0, 180.0) == pytest.approx(230.0)
+
+
+@given(st.floats(0, 3), st.floats(0, 1e-3))
+def test_speed_and_current_of_a_supply_undo_each_other(torque: float, viscous: float) -> None:
+    supply, winding = Supply(36.0, 0.05, 0.95), Winding(0.09, 0.15)
+    speed = supply.most_shaft_rad_s(winding, torque, viscous)
+    assert 0.09 * supply.most_current_A(winding, speed) == pytest.approx(torque + viscous * speed)
 
 
 def test_a_warm_winding_loses_more_until_there_is_no_balance() -> None:

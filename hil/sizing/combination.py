@@ -1,0 +1,216 @@
+"""One motor, one screw and one set of springs put together: what follows for the actuator."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cached_property
+
+from hil.control import MODULATION
+from hil.sizing.force_band import ForceBand
+from hil.sizing.motor import HeatModel, Supply, Winding, sagged_V, warm_resistance_ohm
+from hil.sizing.parts import MotorPart, ScrewPart, SpringPart
+from hil.sizing.screw import (
+    BUCKLING_SHARE,
+    CRITICAL_SPEED_SHARE,
+    ENDS,
+    buckling_N,
+    critical_rad_s,
+    reflected_mass_kg,
+    shaft_inertia_kg_m2,
+)
+from hil.sizing.spring import OpposedSets
+from hil.sizing.wants import Phase, Wants
+
+
+@dataclass(frozen=True)
+class PhaseLoad:
+    """What a phase of the duty asks: at the shaft, of the winding and of the supply."""
+
+    phase: Phase
+    torque_N_m: float
+    current_A: float
+    shaft_rad_s: float
+    winding_V: float
+    power_W: float  # taken in by the motor; negative if it generates
+    copper_W: float
+    supply_V: float  # NaN if the supply cannot give that power
+
+
+@dataclass(frozen=True)
+class Combination:
+    """Parts put together for what is wanted."""
+
+    wants: Wants
+    motor: MotorPart
+    screw: ScrewPart
+    springs: SpringPart
+
+    @property
+    def name(self) -> str:
+        return f"{self.motor.name}/{self.screw.name}/{self.springs.name}"
+
+    @property
+    def radians_per_metre(self) -> float:
+        return 2 * math.pi / self.screw.lead
+
+    @property
+    def inertia_kg_m2(self) -> float:
+        """Rotor and screw together."""
+        shaft = shaft_inertia_kg_m2(self.screw.root_diameter, self.screw.length)
+        return self.motor.rotor_inertia + shaft
+
+    @property
+    def mass_kg(self) -> float:
+        """Mass of motor and screw at the nut."""
+        return reflected_mass_kg(self.inertia_kg_m2, self.screw.lead, self.screw.nut_mass)
+
+    @property
+    def coulomb_N_m(self) -> float:
+        return self.motor.coulomb + self.screw.coulomb
+
+    @cached_property
+    def sets(self) -> OpposedSets:
+        return self.springs.sets
+
+    @cached_property
+    def winding(self) -> Winding:
+        """The motor at its rated rise, at which it has least force and speed."""
+        warm = warm_resistance_ohm(self.motor.winding_resistance, self.motor.rated_rise_K)
+        return Winding(self.motor.torque_constant, warm)
+
+    @cached_property
+    def supply(self) -> Supply:
+        wanted = self.wants.supply
+        return Supply(wanted.voltage, wanted.resistance, MODULATION)
+
+    @property
+    def heat(self) -> HeatModel:
+        motor = self.motor
+        return HeatModel(
+            motor.continuous_current,
+            motor.thermal_time_constant,
+            motor.housing_time_constant,
+            motor.housing_share,
+            motor.standstill_factor,
+        )
+
+    @property
+    def most_current_A(self) -> float:
+        """Of motor and drive."""
+        return min(self.motor.peak_current, self.wants.drive_current)
+
+    @property
+    def standing_current_A(self) -> float:
+        """Current that may be held at standstill for good, the hottest phase at its rating."""
+        motor = self.motor
+        own = (1 - motor.housing_share) * motor.standstill_factor
+        return min(
+            motor.continuous_current / math.sqrt(own + motor.housing_share), self.most_current_A
+        )
+
+    def pushing_torque_N_m(self, force_N: float) -> float:
+        """Return the torque that moves a force ahead, T = F·lead/(2π·η) + Coulomb friction."""
+        lead, efficiency = self.screw.lead, self.screw.efficiency_forward
+        return force_N * lead / (2 * math.pi * efficiency) + self.coulomb_N_m
+
+    def force_N(self, current_A: float, shaft_rad_s: float = 0.0) -> float:
+        """Return the force at the nut while it pushes, friction and drag taken off."""
+        torque = self.motor.torque_constant * current_A - self.coulomb_N_m
+        torque -= self.motor.viscous * shaft_rad_s
+        return max(0.0, torque) * self.screw.efficiency_forward * self.radians_per_metre
+
+    # ------------------------------------------------------------------ speed
+
+    def speed_bounds(self, force_N: float) -> dict[str, float]:
+        """Return what bounds the nut's speed in m/s while it pushes with a force."""
+        per_metre = self.radians_per_metre
+        torque = self.pushing_torque_N_m(force_N)
+        enough = torque <= self.motor.torque_constant * self.most_current_A
+        supply = self.supply.most_shaft_rad_s(self.winding, torque, self.motor.viscous)
+        critical = critical_rad_s(
+            self.screw.root_diameter, self.screw.free_length, ENDS[self.screw.ends]
+        )
+        return {
+            "supply voltage": (supply if enough else 0.0) / per_metre,
+            "motor speed": self.motor.most_speed / per_metre,
+            "screw's ball speed": self.screw.most_speed / per_metre,
+            "critical speed": CRITICAL_SPEED_SHARE * critical / per_metre,
+        }
+
+    def speed_m_s(self, force_N: float) -> tuple[float, str]:
+        """Return the nut's highest speed while it pushes with a force, and what limits it."""
+        return min((speed, name) for name, speed in self.speed_bounds(force_N).items())
+
+    @property
+    def buckling_N(self) -> float:
+        """Compression that the free screw is loaded with at most."""
+        ends = ENDS[self.screw.ends]
+        return BUCKLING_SHARE * buckling_N(self.screw.root_diameter, self.screw.free_length, ends)
+
+    # ------------------------------------------------------------------ duty
+
+    @cached_property
+    def loads(self) -> tuple[PhaseLoad, ...]:
+        """What each phase of the duty asks."""
+        return tuple(self.load(phase) for phase in self.wants.duty)
+
+    def load(self, phase: Phase) -> PhaseLoad:
+        """Return what a phase asks: at rest without friction, the mean of both ways of motion."""
+        screw, per_metre = self.screw, self.radians_per_metre
+        omega = per_metre * phase.speed
+        moved = phase.force / per_metre
+        if phase.force * phase.speed > 0:
+            moved /= screw.efficiency_forward
+        elif phase.speed:
+            moved *= screw.efficiency_backward
+        friction = math.copysign(self.coulomb_N_m, phase.speed) if phase.speed else 0.0
+        inertial = self.mass_kg * phase.acceleration / per_metre
+        torque = moved + friction + self.motor.viscous * omega + inertial
+        current = torque / self.motor.torque_constant
+        power = self.winding.power_W(current, omega)
+        wanted = self.wants.supply
+        return PhaseLoad(
+            phase,
+            torque,
+            current,
+            omega,
+            self.winding.voltage_V(current, omega),
+            power,
+            self.winding.resistance * current**2,
+            sagged_V(wanted.voltage, wanted.resistance, power),
+        )
+
+    # ------------------------------------------------------------------ force over frequency
+
+    @property
+    def spring_N(self) -> float:
+        """Most force that springs and deflection sensor permit."""
+        return self.sets.force_N(self.most_deflection_m)
+
+    @property
+    def most_deflection_m(self) -> float:
+        """Most deflection: least permitted length of a spring, or where the sensor ends."""
+        sensor = self.wants.deflection_sensor
+        half = 0.5 - (1 + sensor.rail_margin) * 2.0**-sensor.bits
+        return max(0.0, min(self.sets.most_deflection_m, half * sensor.span))
+
+    def band(self, amplitude_N: float) -> ForceBand:
+        """Return what bounds sines of about this amplitude: the slope in use depends on it."""
+        sets, per_metre = self.sets, self.radians_per_metre
+        rate = amplitude_N / max(sets.deflection_m(amplitude_N), 1e-12)
+        constant = self.motor.torque_constant
+        behind = self.supply.behind_ohm(self.winding)
+        bounds = self.speed_bounds(0.0)
+        fastest = min(v for name, v in bounds.items() if name != "supply voltage")
+        efficiency = self.screw.efficiency_forward
+        return ForceBand(
+            rate_N_m=rate,
+            mass_kg=self.mass_kg,
+            viscous_N_s_m=self.motor.viscous * per_metre**2,
+            motor_N=self.force_N(self.most_current_A),
+            stall_N=MODULATION * self.supply.open_V / behind * constant * per_metre * efficiency,
+            free_m_s=MODULATION * self.supply.open_V / (constant * per_metre),
+            fastest_m_s=fastest,
+            spring_N=self.spring_N,
+        )

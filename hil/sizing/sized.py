@@ -1,0 +1,114 @@
+"""All combinations of a list of parts, best first."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import dataclass, replace
+
+from drivers.suggest import nearest
+from hil.sizing.combination import Combination
+from hil.sizing.figures import Figure, figures, loop_figure
+from hil.sizing.parts import Parts
+from hil.sizing.wants import Wants
+
+MOST_COMBINATIONS = 20_000  # some 10 s
+DESIGNED = 3  # of the best, whose force loop is designed; each takes up to 2 s
+
+
+class SizingError(Exception):
+    """What was asked cannot be sized; the text says why and what to do."""
+
+
+@dataclass(frozen=True)
+class Sized:
+    """A combination with its figures; ``designed`` if that of the force loop is among them."""
+
+    choice: Combination
+    figures: tuple[Figure, ...]
+    designed: bool = False
+
+    @property
+    def margin(self) -> float:
+        """The smallest margin: below 1 something is not met."""
+        return min((figure.margin for figure in self.figures), default=math.inf)
+
+    @property
+    def met(self) -> bool:
+        return all(figure.met for figure in self.figures)
+
+    @property
+    def limiting(self) -> Figure:
+        """The figure with the smallest margin."""
+        return min(self.figures, key=lambda figure: figure.margin)
+
+    @property
+    def missed(self) -> tuple[Figure, ...]:
+        return tuple(figure for figure in self.figures if not figure.met)
+
+    @property
+    def order(self) -> tuple[int, float]:
+        """Sort key: fewest misses first, then the largest of the smallest margins."""
+        return len(self.missed), -self.margin
+
+    def figure(self, key: str) -> Figure:
+        """Return a figure by key.
+
+        Raises:
+            KeyError: there is none.
+        """
+        for figure in self.figures:
+            if figure.key == key:
+                return figure
+        raise KeyError(key)
+
+    def with_loop(self) -> Sized:
+        """Return the same with the designed loop's figure."""
+        if self.designed:
+            return self
+        return replace(self, figures=(*self.figures, loop_figure(self.choice)), designed=True)
+
+
+def size(wants: Wants, parts: Parts) -> list[Sized]:
+    """Return every combination, best first; the loop is designed for the best few.
+
+    Raises:
+        SizingError: there are too many.
+    """
+    many = len(parts.motors) * len(parts.screws) * len(parts.springs)
+    if many > MOST_COMBINATIONS:
+        raise SizingError(
+            f"{many} combinations are more than {MOST_COMBINATIONS}; Fix: leave parts out that "
+            "cannot be meant"
+        )
+    found = [
+        sized(Combination(wants, motor, screw, springs))
+        for motor, screw, springs in itertools.product(parts.motors, parts.screws, parts.springs)
+    ]
+    found.sort(key=lambda one: (one.order, one.choice.name))
+    best = [one.with_loop() for one in found[:DESIGNED]]
+    best.sort(key=lambda one: (one.order, one.choice.name))
+    return best + found[DESIGNED:]
+
+
+def sized(choice: Combination) -> Sized:
+    """Return one combination with its figures."""
+    return Sized(choice, tuple(figures(choice)))
+
+
+def named(found: list[Sized], name: str) -> Sized:
+    """Return the combination of this name, or of this place in the list counted from 1.
+
+    Raises:
+        SizingError: there is none.
+    """
+    if name.isdecimal() and 1 <= int(name) <= len(found):
+        return found[int(name) - 1].with_loop()
+    for one in found:
+        if one.choice.name == name:
+            return one.with_loop()
+    names = [one.choice.name for one in found]
+    raise SizingError(
+        f"no combination '{name}'{nearest(name, names)}; Fix: write MOTOR/SCREW/SPRINGS or a number "
+        f"from 1 to {len(found)}"
+    )

@@ -1,0 +1,205 @@
+"""What is wanted of an actuator, as a YAML file says it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, TypeVar
+
+from pydantic import BaseModel, Field, ValidationError
+
+from drivers.quantities import (
+    Acceleration,
+    Current,
+    Duration,
+    Energy,
+    Force,
+    Frequency,
+    Length,
+    Resistance,
+    Speed,
+    Stiffness,
+    Voltage,
+)
+from drivers.suggest import nearest
+from hil.profile import (
+    SHIPPED,
+    DeflectionSensor,
+    Part,
+    Path_,
+    Problem,
+    ProfileError,
+    Rig,
+    Source,
+    dotted,
+    explain,
+    read_source,
+    rig_force,
+)
+
+FOLDER = SHIPPED / "sizing"
+Model = TypeVar("Model", bound=BaseModel)
+
+
+class Phase(Part):
+    """A part of the duty: spring force at the rod, nut speed and acceleration, all signed."""
+
+    duration: Annotated[Duration, Field(gt=0)]
+    force: Force
+    speed: Speed = 0.0
+    acceleration: Acceleration = 0.0
+
+
+class Sine(Part):
+    """A sine of force that is to be followed to −3 dB, with the output blocked."""
+
+    amplitude: Annotated[Force, Field(gt=0)]
+    frequency: Annotated[Frequency, Field(gt=0)]
+
+
+class SupplyWanted(Part):
+    voltage: Annotated[Voltage, Field(gt=0)]
+    resistance: Annotated[Resistance, Field(ge=0)] = 0.05
+    battery: Annotated[Energy, Field(gt=0)] | None = None  # that it gives, from full to empty
+    runtime: Annotated[Duration, Field(gt=0)] | None = None
+
+
+class Wants(Part):
+    """One actuator as it is wanted, with what is given: rig, supply, sensors, drive."""
+
+    name: Annotated[str, Field(min_length=1, max_length=80)]
+    description: str = ""
+    force: Annotated[Force, Field(gt=0)]  # most, at the rod
+    speed: Annotated[Speed, Field(gt=0)]  # of the nut, while it pushes with speed_force
+    speed_force: Annotated[Force, Field(ge=0)]
+    stroke: Annotated[Length, Field(gt=0)]
+    rig: Rig  # moving mass and weights
+    duty: Annotated[tuple[Phase, ...], Field(min_length=1, max_length=100)]  # repeats for ever
+    supply: SupplyWanted
+    force_resolution: Annotated[Force, Field(gt=0)]
+    sines: Annotated[tuple[Sine, ...], Field(min_length=1, max_length=20)]
+    touch_stiffness: Annotated[Stiffness, Field(gt=0)]  # stiffest virtual spring
+    life: Annotated[Duration, Field(gt=0)]  # of the screw, on this duty
+    deflection_sensor: DeflectionSensor
+    encoder_counts: Annotated[int, Field(ge=4)] = 4096  # a revolution
+    drive_current: Annotated[Current, Field(gt=0)]  # most that the drive gives
+    rate: Annotated[Frequency, Field(ge=50, le=5000)] = 1000.0
+
+    @property
+    def finest(self) -> Sine:
+        """The sine of the smallest amplitude: the loop is designed for it."""
+        return min(self.sines, key=lambda sine: (sine.amplitude, sine.frequency))
+
+
+def load_wants(path: str | Path) -> Wants:
+    """Return what the file at ``path``, or the shipped one of that bare name, wants.
+
+    Raises:
+        ProfileError: with every problem found, each with file, line, key and fix.
+    """
+    source = read_source(found_file(path, "wishes"), str(path))
+    wants = validated(Wants, source)
+    problems = [_placed(source, *finding) for finding in _unfit(wants)]
+    if problems:
+        raise ProfileError(problems)
+    return wants
+
+
+def validated(model: type[Model], source: Source) -> Model:
+    """Return the file's values as a model.
+
+    Raises:
+        ProfileError: as :func:`load_wants`.
+    """
+    try:
+        return model.model_validate(source.data)
+    except ValidationError as error:
+        raise ProfileError(explain(error, model, source)) from None
+
+
+def shipped_wants() -> list[str]:
+    """Return the bare names of the shipped wishes."""
+    return sorted(file.stem for file in FOLDER.glob("*.yaml") if file.stem != "parts")
+
+
+def found_file(path: str | Path, what: str) -> Path:
+    """Return the file meant by a path or by a shipped bare name.
+
+    Raises:
+        ProfileError: no such file.
+    """
+    given, bare = Path(path), str(path).removesuffix(".yaml")
+    names = shipped_wants() if what == "wishes" else ["parts"]
+    try:
+        if given.exists():
+            return given
+    except (OSError, ValueError):
+        return given  # reading it gives the reason
+    if bare in names:
+        return FOLDER / f"{bare}.yaml"
+    hint = nearest(bare, names)
+    fix = f"check the path, or name the shipped {what}: {', '.join(names)}"
+    raise ProfileError([Problem(str(path), 0, 0, "", f"no such file{hint}", fix)])
+
+
+def _placed(source: Source, path: Path_, what: str, fix: str) -> Problem:
+    place = source.place(path)
+    return Problem(place.file, place.line, place.column, dotted(path), what, fix)
+
+
+def _unfit(wants: Wants) -> list[tuple[Path_, str, str]]:
+    """Wishes that contradict each other."""
+    found: list[tuple[Path_, str, str]] = []
+    for i, weight in enumerate(wants.rig.weights):
+        needed = rig_force(wants.rig, weight)
+        if needed > wants.force:
+            found.append(
+                (
+                    ("rig", "weights", i),
+                    f"{weight:.4g} kg takes {needed:.4g} N at the rod, above the wanted force of "
+                    f"{wants.force:.4g} N",
+                    "leave it out, or raise 'force'",
+                )
+            )
+    if wants.speed_force > wants.force:
+        found.append(
+            (
+                ("speed_force",),
+                f"{wants.speed_force:.4g} N is above the wanted force of {wants.force:.4g} N",
+                "raise 'force', or lower this",
+            )
+        )
+    for i, phase in enumerate(wants.duty):
+        if abs(phase.force) > wants.force:
+            found.append(
+                (
+                    ("duty", i, "force"),
+                    f"{phase.force:.4g} N is above the wanted force of {wants.force:.4g} N",
+                    "raise 'force', or lower this",
+                )
+            )
+    for i, sine in enumerate(wants.sines):
+        if sine.amplitude > wants.force:
+            found.append(
+                (
+                    ("sines", i, "amplitude"),
+                    f"{sine.amplitude:.4g} N is above the wanted force of {wants.force:.4g} N",
+                    "raise 'force', or lower this",
+                )
+            )
+        if sine.frequency > wants.rate / 5:
+            found.append(
+                (
+                    ("sines", i, "frequency"),
+                    f"{sine.frequency:.4g} Hz asks too much of a rate of {wants.rate:.4g} Hz",
+                    f"ask at most {wants.rate / 10:.4g} Hz, or raise 'rate'",
+                )
+            )
+    if wants.supply.runtime is not None and wants.supply.battery is None:
+        found.append(
+            (
+                ("supply", "runtime"),
+                "no battery is written to which it applies",
+                "add 'battery', such as 180 W*h, or leave 'runtime' out",
+            )
+        )
+    return found
