@@ -117,12 +117,9 @@ class ReferencedBench(BenchState):
     def _apply(self, request: Apply) -> Outcome:
         if isinstance(request.behaviour, SeekReference):
             return self._seek(request.behaviour)
-        # Restricted operation by a held control does not rest on it, or is there to verify it.
-        held = self.envelope is not None and self.envelope.hold_to_run
         if (
             not is_verified(self.reference)
             and self.state in (State.STANDBY, State.RUNNING)
-            and not held
             and not isinstance(request.behaviour, MotorTorque | MotorSpeed)
         ):
             why = WHY_OPEN[self.reference]

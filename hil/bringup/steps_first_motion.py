@@ -17,7 +17,6 @@ from hil.bringup.under_power import (
     RunData,
     gentle,
     millimetres,
-    restart,
     run,
     told,
     trace,
@@ -36,7 +35,7 @@ from hil.bringup.wrong_fields import (
     why_locked,
 )
 from hil.core import MotorSpeed
-from hil.procedures import Action, Hand, ProcedureFailed, Seen
+from hil.procedures import Action, Hand, ProcedureFailed, Seen, restart
 
 MOVED_COUNTS = 4.0  # encoder counts that are motion and no flicker
 STUCK = 2.05  # of the stated break-away: the next steps would not move it

@@ -20,7 +20,6 @@ from hil.bringup.under_power import (
     go_to,
     power_down,
     power_up,
-    restart,
     run,
     told,
     trace,
@@ -28,7 +27,7 @@ from hil.bringup.under_power import (
 )
 from hil.control import ForceGains, Loop, design, moved_mass, observer_gains, restricted_profile
 from hil.core import Apply, Commission, ConstantForce, MotorTorque, State, Waveform
-from hil.procedures import Action, Ask, BenchStopped, Hand, Pause, ProcedureFailed, Seen
+from hil.procedures import Action, Ask, BenchStopped, Hand, Pause, ProcedureFailed, Seen, restart
 
 STAGES = (0.3, 0.5, 0.75, 1.0)  # of the profile's bandwidth
 WAVE_SHARE = 0.04  # of the rated force

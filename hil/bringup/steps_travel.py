@@ -16,19 +16,28 @@ from hil.bringup.under_power import (
     RunData,
     after,
     gentle,
+    go_to,
     power_up,
-    restart,
     run,
     seek_end,
     told,
     trace,
 )
-from hil.core import MotorSpeed, MotorTorque
-from hil.procedures import Action, BenchStopped, ProcedureFailed, Seen, column
+from hil.core import MotorSpeed, MotorTorque, SeekReference
+from hil.procedures import (
+    Action,
+    BenchStopped,
+    ProcedureFailed,
+    Seen,
+    column,
+    restart,
+    seek_reference,
+)
 from hil.profile import Lever, Profile
 
 STROKE_OFF_M = 0.001  # ends give by microns under these forces; the encoder does not err so far
 STROKE_OFF_SHARE = 0.02
+TOUCHES = 4  # of the reference
 ENDS_LEFT_M = 0.003  # next to an end the nut starts, stops and presses
 BINS = 25
 # A tight place shows as a peak; friction of a sound screw varies less over its length.
@@ -69,6 +78,9 @@ def _travel(context: Context) -> Generator[Action, Seen, Result]:
     friction = _judge_friction(context, result, g, up, down)
     if result.findings:
         return result
+    shift_m = yield from _mark_reference(context, result, g, low_m, high_m)
+    low_m, high_m = low_m + shift_m, high_m + shift_m
+    _propose_ends(context, result, g, low_m, high_m)
     yield from restart(
         g.envelope(1.5 * g.torque_N_m, 0.06), "Two quicker strokes about the middle, with braking"
     )
@@ -153,6 +165,46 @@ def _judge_stroke(context: Context, result: Result, g: Gentle, low_m: float, hig
             finding(code, stroke_mm=1e3 * stroke, lower_mm=1e3 * low_m, upper_mm=1e3 * high_m)
         )
         return
+
+
+def _mark_reference(
+    context: Context, result: Result, g: Gentle, low_m: float, high_m: float
+) -> Generator[Action, Seen, float]:
+    """Touch the lower end and take zero from it; returns by how much zero moved, in m.
+
+    Raises:
+        ProcedureFailed: it was not found there.
+    """
+    if context.profile.sensors.motor.reference == "absolute":
+        return 0.0
+    yield from go_to(g, low_m + ENDS_LEFT_M)
+    found = yield from seek_reference(
+        context.profile,
+        SeekReference(end="lower", touches=TOUCHES, other_end_m=high_m),
+        "The reference: the lower end is touched four times",
+    )
+    result.measured += [
+        Measured(
+            "lower end, touched again",
+            1e3 * (low_m + found.shift_m),
+            "mm",
+            f"0 ± {1e3 * STROKE_OFF_M:.1f} mm",
+            "zero of positions is set there",
+            abs(low_m + found.shift_m) < STROKE_OFF_M,
+        ),
+        Measured(
+            "repeatability of the reference",
+            1e6 * found.repeatability_m,
+            "um",
+            f"R = 4 s of {TOUCHES} touches",
+            "unidirectional, after ISO 230-2 (from memory); a touch that scatters fails",
+        ),
+    ]
+    return found.shift_m
+
+
+def _propose_ends(context: Context, result: Result, g: Gentle, low_m: float, high_m: float) -> None:
+    """Keep where the ends lie, and propose soft ends by them."""
     context.known |= {"stroke_low_m": low_m, "stroke_high_m": high_m}
     # Soft ends keep the distance to the ends that the profile meant them to have.
     travel = context.profile.limits.travel
@@ -403,11 +455,13 @@ TRAVEL = Step(
     key="travel",
     title="Travel and friction",
     happens="The nut goes slowly to the lower end until the springs feel it, then to the upper "
-    "end and back; then two quicker strokes about the middle, with braking.",
+    "end and back. The lower end is touched four times more: zero of positions is set there. "
+    "Then two quicker strokes about the middle, with braking.",
     wrong="Something may stand within the stroke, or the screw may be stiff at one place; both "
     "stop the run. Braking may raise the supply.",
     clear="The whole stroke of the output, hands included. No weight on the rod.",
     run=_travel,
     energises=True,
     needs=("first_motion",),
+    recheck_on_resume=True,  # another rig host has another zero
 )

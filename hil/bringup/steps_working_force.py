@@ -11,17 +11,7 @@ from hil.bringup.findings import finding
 from hil.bringup.spring_curve import Curve, Push, Screw, spring_curve
 from hil.bringup.step import Context, Result, Step
 from hil.bringup.steps_force import slacken
-from hil.bringup.under_power import (
-    Floats,
-    Gentle,
-    after,
-    gentle,
-    power_up,
-    restart,
-    seek_end,
-    told,
-    watch,
-)
+from hil.bringup.under_power import Floats, Gentle, after, gentle, power_up, seek_end, told, watch
 from hil.bringup.working_force_verdicts import (
     deflection_scale,
     judge_both,
@@ -29,7 +19,7 @@ from hil.bringup.working_force_verdicts import (
     judge_stage,
 )
 from hil.core import Apply, Commission, MotorTorque
-from hil.procedures import Action, Ask, BenchStopped, Pause, ProcedureFailed, Seen, column
+from hil.procedures import Action, Ask, BenchStopped, Pause, ProcedureFailed, Seen, column, restart
 
 STAGES = (0.3, 0.6, 1.0)  # of the rated force
 TOP_SHARE = 0.97  # of a stage: where it turns back

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from hil.bringup.step import Context, Result, Trace
 from hil.control import ForceCalibration
-from hil.core import Apply, Commission, MotorSpeed, MotorTorque, PowerOff, PowerOn, State
+from hil.core import Apply, Commission, MotorSpeed, MotorTorque, PowerOff
 from hil.procedures import (
     Action,
     Ask,
@@ -28,7 +28,7 @@ from hil.procedures import (
     Seen,
     column,
     no_rows,
-    wait_for_state,
+    restart,
 )
 from hil.profile import Profile
 
@@ -49,8 +49,6 @@ TOUCH_SHARE = 0.012
 LEAST_SHARE = 0.02  # of the rated torque, where the profile states no friction
 PLOT_POINTS = 400
 PRESSED_ROWS = 50  # the last of a run: nut and springs stand as they came to rest
-RESTS_WITHIN_S = 5.0
-HOLD = "Hold the hold-to-run control until told otherwise; let go at anything unexpected."
 SUPPORT = (
     "Take the weights off, and balance the output (a counterweight, a spring balance, or the "
     "rod uncoupled from it), so that no weight acts on the rod and it is free to move over the "
@@ -167,27 +165,6 @@ def power_up(envelope: Commission, text: str) -> Generator[Action, Seen, None]:
     """
     yield Hand("support_load", SUPPORT)
     yield from restart(envelope, text)
-
-
-def restart(envelope: Commission, text: str) -> Generator[Action, Seen, None]:
-    """The same with the load as it is. Powers off first, since envelopes are for no power."""
-    yield RequireHoldToRun(False)
-    yield Ask(PowerOff())
-    yield Pause(0.05)
-    seen = yield Ask(envelope)
-    if not seen.accepted:
-        raise ProcedureFailed(f"restricted operation was refused: {seen.text}")
-    seen = yield RequireHoldToRun(True, f"{text}. {HOLD}")
-    if not seen.accepted:
-        raise ProcedureFailed("the hold-to-run control is not held: nothing was energised")
-    for _ in range(round(RESTS_WITHIN_S / 0.1)):
-        # Refused while the output still swings from what hands did.
-        seen = yield Ask(PowerOn(load_supported=True))
-        if seen.accepted:
-            yield from wait_for_state(State.STANDBY)
-            return
-        yield Pause(0.1)
-    raise ProcedureFailed(seen.text)
 
 
 def power_down() -> Generator[Action, Seen, None]:

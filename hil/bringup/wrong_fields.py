@@ -10,9 +10,9 @@ import numpy as np
 from hil.bringup.findings import finding
 from hil.bringup.manual_actions import by_turns
 from hil.bringup.step import Finding
-from hil.bringup.under_power import Gentle, Part, RunData, power_down, restart, run, watch
+from hil.bringup.under_power import Gentle, Part, RunData, power_down, run, watch
 from hil.core import MotorTorque
-from hil.procedures import Action, Hand, Seen
+from hil.procedures import Action, Hand, Seen, restart
 
 STRONGER = 1.7  # against a wrong field, so that friction leaves the rotor near where it holds
 SWING_M_S = 0.05  # of a rotor that a wrong field throws over, in mid-stroke

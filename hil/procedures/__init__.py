@@ -27,6 +27,7 @@ from hil.procedures.procedure import (
     wait_for_state,
     wait_until_resting,
 )
+from hil.procedures.restricted import Sought, restart, seek_reference
 
 __all__ = [
     "Action",
@@ -49,8 +50,11 @@ __all__ = [
     "Runner",
     "Seen",
     "SimulatedOperator",
+    "Sought",
     "column",
     "no_rows",
+    "restart",
+    "seek_reference",
     "send_requests",
     "wait_for_state",
     "wait_until_resting",

@@ -13,6 +13,7 @@ from drivers.simulated.injected_faults import INJECTED_FAULTS
 from drivers.simulated.variation import GROUPS, varied
 from hil.bench.facts import DriveFacts
 from hil.bench.lockstep import LockstepBench
+from hil.bench.referencing import SIMULATED, UNVERIFIED
 from hil.bringup.procedure import bring_up
 from hil.bringup.step import Context, Result, Step, Verdict
 from hil.bringup.steps_first_motion import FIRST_MOTION
@@ -94,10 +95,15 @@ def built(name: str, injected_faults: tuple[str, ...] = (), seed: int = 0) -> Pr
 
 
 def brought_up(
-    profile: Profile, steps: tuple[Step, ...], let_go_after_s: float = math.inf, seed: int = 1
+    profile: Profile,
+    steps: tuple[Step, ...],
+    let_go_after_s: float = math.inf,
+    seed: int = 1,
+    reference: str = SIMULATED,
 ) -> Outcome:
     """``steps`` on this rig, all before them taken as passed."""
     bench = LockstepBench(profile, seed)
+    bench.bench.reference = reference
     bench.run(0.3)
     operator = SimulatedOperator(bench.environment, bench.drive.core.parameters)
     if math.isfinite(let_go_after_s):
@@ -157,6 +163,10 @@ def test_a_sound_rig_passes_gently(name: str, seed: int) -> None:
     verdicts = {key: (r.verdict, r.text, r.findings) for key, r in found.results.items()}
     assert all(r.verdict is Verdict.PASS for r in found.results.values()), verdicts
     assert list(found.results) == [step.key for step in ALL]
+    # The travel step touched the lower end, so that zero is no guess any more.
+    assert found.bench.bench.reference == "found"
+    measured = {m.name: m.value for m in found.results["travel"].measured}
+    assert 0.0 < float(measured["repeatability of the reference"]) < 50.0
     found.assert_gentle()
     found.assert_safe()
 
@@ -203,6 +213,15 @@ def test_what_was_measured_is_proposed_and_plotted() -> None:
             for trace in plot.traces:
                 assert len(trace.x) == len(trace.y) > 2
                 assert np.all(np.isfinite(trace.x)) and np.all(np.isfinite(trace.y))
+
+
+def test_the_loop_is_not_closed_on_a_guess_though_the_control_is_held() -> None:
+    found = brought_up(built("footplate_trainer"), (LOOP,), reference=UNVERIFIED)
+    assert found.results["loop"].verdict is Verdict.NEEDS_PERSON
+    assert "reference not verified" in found.results["loop"].text
+    assert not found.results["loop"].closed_loop
+    found.assert_safe()
+    assert TRAVEL.recheck_on_resume  # another rig host has another zero
 
 
 def test_the_loop_is_closed_in_its_own_step_only() -> None:

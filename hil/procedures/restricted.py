@@ -1,0 +1,100 @@
+"""Parts of procedures that move a rig in restricted operation: begin it, and seek a reference."""
+
+from __future__ import annotations
+
+from collections.abc import Generator
+from dataclasses import dataclass
+
+from hil.control import seek_figures
+from hil.core import Apply, Commission, EndCommission, PowerOff, PowerOn, SeekReference, State
+from hil.procedures.procedure import (
+    Action,
+    Ask,
+    Pause,
+    ProcedureFailed,
+    RequireHoldToRun,
+    Seen,
+    wait_for_state,
+)
+from hil.profile import Profile
+
+HOLD = "Hold the hold-to-run control until told otherwise; let go at anything unexpected."
+RESTS_WITHIN_S = 5.0
+LOOK_S = 0.05
+LONGEST_SEEK_S = 600.0  # 50 touches and the longest stroke; each of its phases ends by itself
+
+
+@dataclass(frozen=True)
+class Sought:
+    """Result of a seek.
+
+    Attributes:
+        text: it in a sentence.
+        shift_m: by which zero moved.
+        touches_m: positions of the touches, from the lower end.
+        repeatability_m: unidirectional, R = 4 s (ISO 230-2).
+    """
+
+    text: str
+    shift_m: float
+    touches_m: tuple[float, ...]
+    repeatability_m: float
+
+
+def restart(envelope: Commission, text: str) -> Generator[Action, Seen, None]:
+    """Restricted operation, hold-to-run control held, power on, the load as it is.
+
+    Powers off first, since envelopes are for no power.
+
+    Raises:
+        ProcedureFailed: one of them is refused; nothing is energised then.
+    """
+    yield RequireHoldToRun(False)
+    yield Ask(PowerOff())
+    yield Pause(0.05)
+    seen = yield Ask(envelope)
+    if not seen.accepted:
+        raise ProcedureFailed(f"restricted operation was refused: {seen.text}")
+    seen = yield RequireHoldToRun(True, f"{text}. {HOLD}")
+    if not seen.accepted:
+        raise ProcedureFailed("the hold-to-run control is not held: nothing was energised")
+    for _ in range(round(RESTS_WITHIN_S / 0.1)):
+        # Refused while the output still swings from what hands did.
+        seen = yield Ask(PowerOn(load_supported=True))
+        if seen.accepted:
+            yield from wait_for_state(State.STANDBY)
+            return
+        yield Pause(0.1)
+    raise ProcedureFailed(seen.text)
+
+
+def seek_reference(
+    profile: Profile, sought: SeekReference, text: str
+) -> Generator[Action, Seen, Sought]:
+    """Seek the reference under a held control; the rig is without power afterwards.
+
+    Raises:
+        ProcedureFailed: it is refused, or was not found: with what was met, and the fix.
+    """
+    yield from restart(seek_figures(profile).envelope, text)
+    seen = yield Ask(Apply(behaviour=sought))
+    if not seen.accepted:
+        raise ProcedureFailed(f"the seek was refused: {seen.text}")
+    waited_s = 0.0
+    while waited_s < LONGEST_SEEK_S:
+        for event in seen.events:
+            if event["kind"] == "reference_not_found":
+                raise ProcedureFailed(str(event["text"]))
+            if event["kind"] == "reference" and "touches_mm" in event:
+                yield RequireHoldToRun(False, "The reference is found: let the control go.")
+                yield Pause(0.1)
+                yield Ask(EndCommission())
+                return Sought(
+                    str(event["text"]),
+                    event["shift_mm"] / 1e3,
+                    tuple(at / 1e3 for at in event["touches_mm"]),
+                    event["repeatability_um"] / 1e6,
+                )
+        seen = yield Pause(LOOK_S)
+        waited_s += LOOK_S
+    raise ProcedureFailed("the seek did not end: look at the rig host's notices, and repeat")
