@@ -48,6 +48,7 @@ class RigParameters:
     motor_thermal_time_constant_s: float = 60.0  # winding over housing
     housing_thermal_time_constant_s: float = 900.0  # housing over ambient
     housing_share: float = 0.4  # of motor_rise_K
+    standstill_factor: float = 2.0  # loss of the hottest phase over the mean, at standstill
     motor_rise_K: float = 80.0  # winding above ambient at continuous current, settled
     ambient_degC: float = 23.0
 
@@ -193,6 +194,8 @@ class RigParameters:
             + self.lever_mass_kg * self.lever_centre_m**2
             + self.pan_mass_kg * self.load_arm_m**2
         )
+        if not 1.0 <= self.standstill_factor <= 2.0:
+            raise ValueError(f"standstill_factor = {self.standstill_factor}: must be 1 to 2")
         if self.rig != "linear" and inertia <= 0:
             raise ValueError(
                 "lever_mass_kg, lever_inertia_kg_m2 and pan_mass_kg are all 0: "

@@ -18,6 +18,7 @@ from drivers.simulated.parameters import RigParameters
 from drivers.simulated.rig_state import RigState
 from drivers.simulated.screw_friction import local_friction
 from drivers.simulated.turning_hand import TurningHand
+from drivers.simulated.warming import warm
 
 LONGEST_SUBSTEP_S = 250e-6
 SHORTEST_SUBSTEP_S = 10e-6
@@ -347,19 +348,9 @@ class RigPhysics(RigState):
         self.motor_work_J += motor_work
         self.hand_work_J += hand_work
         self.source_work_J += source_work
-        load = heat / count * self._per_continuous_square
-        p = self.parameters
-        warming = -expm1(-dt_s / p.motor_thermal_time_constant_s)
-        rise = load * p.motor_rise_K
-        over = self.motor_rise_K - self.housing_rise_K
-        over += ((1.0 - p.housing_share) * rise - over) * warming
-        warming = -expm1(-dt_s / p.housing_thermal_time_constant_s)
-        self.housing_rise_K += (p.housing_share * rise - self.housing_rise_K) * warming
-        self.motor_rise_K = self.housing_rise_K + over
-        warming = -expm1(-dt_s / p.drive_thermal_time_constant_s)
-        self.drive_rise_K += (load * p.drive_rise_K - self.drive_rise_K) * warming
+        warm(self, heat / count * self._per_continuous_square, dt_s)
         # The winding's resistance follows its temperature, slowly: no need each advance.
-        if abs(self.motor_rise_K - self._resistance_at_K) > 1.0:
+        if abs(self.winding_mean_K - self._resistance_at_K) > 1.0:
             self._set_substep(h)
 
     # -- inside ------------------------------------------------------------------------
@@ -406,8 +397,9 @@ class RigPhysics(RigState):
         per_m = 1.0 / self.metres_per_radian
         size = abs(per_m)
         k1, k2, c1, c2 = self._springs
-        self._resistance_at_K = self.motor_rise_K
-        resistance = p.winding_resistance_ohm * (1 + p.winding_resistance_per_K * self.motor_rise_K)
+        self._resistance_at_K = self.winding_mean_K
+        warmer = p.winding_resistance_per_K * self._resistance_at_K
+        resistance = p.winding_resistance_ohm * (1 + warmer)
         loop = h / p.current_loop_time_constant_s
         electric = h * resistance / p.winding_inductance_H
         breakaway = max(p.friction_breakaway_N_m, p.friction_coulomb_N_m)

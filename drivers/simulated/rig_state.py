@@ -17,7 +17,8 @@ class RigState:
         coordinate, coordinate_rate: of the output: lever angle from level (rad) or metres.
         current_A: torque-making motor current, positive turning the shaft positively.
         link_V: voltage of the drive's DC link; source_V: of the supply behind it.
-        motor_rise_K, housing_rise_K, drive_rise_K: above ambient; the first is the winding.
+        motor_rise_K, housing_rise_K, drive_rise_K: above ambient; the first is the winding's
+            hottest phase.
         motor_work_J, hand_work_J, source_work_J: energy put in since the start, by shaft
             torque, hands and supply.
         aligned_m: nut position at which the drive found the rotor's angle.
@@ -36,6 +37,8 @@ class RigState:
         self.link_V = p.supply_V
         self.source_V = p.supply_V
         self.motor_rise_K = 0.0
+        # Of the winding over the housing: mean of all phases, and the vector of what parts them.
+        self.mean_over_K = self.cosine_over_K = self.sine_over_K = 0.0
         self.housing_rise_K = 0.0
         self.drive_rise_K = 0.0
         self.motor_work_J = 0.0
@@ -63,6 +66,11 @@ class RigState:
         self.reset_peaks()
 
     # -- read-outs ---------------------------------------------------------------------
+
+    @property
+    def winding_mean_K(self) -> float:
+        """Mean rise of all phases, which their resistance follows."""
+        return self.housing_rise_K + self.mean_over_K
 
     @property
     def output_position_m(self) -> float:

@@ -202,6 +202,7 @@ def _described(profile: Profile) -> dict[str, Any]:
         "motor_thermal_time_constant_s": motor.thermal_time_constant,
         "housing_thermal_time_constant_s": motor.housing_time_constant,
         "housing_share": motor.housing_share,
+        "standstill_factor": motor.standstill_factor,
         "friction_coulomb_N_m": friction.coulomb,
         "friction_breakaway_N_m": max(friction.breakaway, friction.coulomb),
         "friction_stribeck_m_s": friction.stribeck_speed,

@@ -8,7 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hil.profile import load_profile
+from drivers.simulated.physics import RigPhysics
+from drivers.simulated.warming import warm
+from hil.profile import load_profile, rig_parameters
 from hil.supervision.motor_heat import MotorHeat
 
 PROFILE = load_profile("footplate_trainer")
@@ -102,3 +104,14 @@ def test_late_cycles_change_the_heat_by_less_than_a_thousandth() -> None:
         late.update(RATED_A, 0.0, dt_s)
         time_s, step = time_s + dt_s, step + 1
     assert late.heat == pytest.approx(even.heat, rel=1e-3)
+
+
+@pytest.mark.parametrize("speed_m_s", [0.0, 0.02])
+def test_the_estimate_follows_the_simulated_winding_standing_and_turning(speed_m_s: float) -> None:
+    rig = RigPhysics(rig_parameters(PROFILE))
+    heat = MotorHeat(PROFILE)
+    for step in range(3000):
+        rig.nut_position_m = speed_m_s * 0.01 * step
+        warm(rig, (RATED_A / MOTOR.continuous_current) ** 2, 0.01)
+        heat.update(RATED_A, rig.nut_position_m, 0.01)
+    assert heat.winding == pytest.approx(rig.motor_rise_K / rig.parameters.motor_rise_K, rel=0.02)
