@@ -9,13 +9,18 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from hil.core import PrivateFileError, make_private_directory, read_private, write_private
+from hil.core import (
+    PrivateFileError,
+    make_private_directory,
+    read_private,
+    state_directory,
+    write_private,
+)
 from hil.profile import Profile, profile_to_dict
 
 SCHEMA_VERSION = 1
@@ -72,10 +77,7 @@ def safety_fingerprint(profile: Profile) -> str:
 
 def verified_directory() -> Path:
     """Return where verifications are kept: ``$XDG_STATE_HOME`` or ``~/.local/state``."""
-    state = os.environ.get("XDG_STATE_HOME", "")
-    # A relative path is to be ignored (XDG Base Directory Specification).
-    base = Path(state) if os.path.isabs(state) else Path.home() / ".local" / "state"
-    return base / "hookeline" / "verified"
+    return state_directory("verified")
 
 
 def verify(profile: Profile, record: Path, when: str) -> Path:

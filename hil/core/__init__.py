@@ -8,6 +8,8 @@ from hil.core.private_files import (
     check_private_directory,
     make_private_directory,
     read_private,
+    replace_private,
+    state_directory,
     write_private,
 )
 from hil.core.requests import (
@@ -95,6 +97,8 @@ __all__ = [
     "make_private_directory",
     "read_plain_yaml",
     "read_private",
+    "replace_private",
     "sentence",
+    "state_directory",
     "write_private",
 ]

@@ -81,6 +81,25 @@ def write_private(path: Path, text: str) -> None:
         file.write(text)
 
 
+def replace_private(path: Path, text: str) -> None:
+    """Write a file as :func:`write_private`, but whole or not at all.
+
+    Raises:
+        OSError: it cannot be written; what was there stays.
+    """
+    new = path.with_name(f"{path.name}.new")
+    write_private(new, text)
+    new.replace(path)
+
+
+def state_directory(name: str) -> Path:
+    """Return where the program keeps ``name``: in ``$XDG_STATE_HOME`` or ``~/.local/state``."""
+    state = os.environ.get("XDG_STATE_HOME", "")
+    # A relative path is to be ignored (XDG Base Directory Specification).
+    base = Path(state) if os.path.isabs(state) else Path.home() / ".local" / "state"
+    return base / "hookeline" / name
+
+
 def read_private(path: Path) -> str:
     """Return the text of a file that nobody else can have written.
 

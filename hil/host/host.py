@@ -12,32 +12,26 @@ import argparse
 import datetime
 import json
 import os
-import platform
 import signal
 import sys
 import time
-from importlib.metadata import version
 from pathlib import Path
 from types import FrameType
 from typing import Any
 
 from drivers.base import Drive, DriverError, PowerRequest, ResumesCyclic
 from drivers.capture import WireRecorder, wires
-from hil.bench import CONFIRMED, UNVERIFIED, Bench, drive_facts, facts_to_dict, first_reference
+from hil.bench import CONFIRMED, UNVERIFIED, Bench
 from hil.control import Standing, standing
-from hil.core import COLUMNS, Cause, EndCommission, Reset, State, Stop, read_private
+from hil.core import Cause, EndCommission, Reset, State, Stop, read_private
+from hil.host.description import describe
+from hil.host.kept_heat import HeatFiles, begin_heat, moment_now
 from hil.host.last_look import POWER_STAYED_ON, LastLook, see_power_go
 from hil.host.pauses import PAUSE_S, PauseWitness
-from hil.host.realtime import RealtimeGrant, own_processor, prepare_realtime, sleep_until
+from hil.host.realtime import own_processor, prepare_realtime, sleep_until
 from hil.link import CurveKeyError, Incoming, LinkError, LinkServer, ServerKeys
-from hil.profile import (
-    Profile,
-    ProfileError,
-    load_profile,
-    make_drive,
-    profile_from_dict,
-    profile_to_dict,
-)
+from hil.profile import Profile, ProfileError, load_profile, make_drive, profile_from_dict
+from hil.supervision import HeatAtStart
 
 ANSWER_SHARE = 0.6  # of the period in which the drive must have answered
 # After a missed cycle: what held this process up may hold up the bus and the drive still.
@@ -62,6 +56,7 @@ class Host:
         wire: records what passes on the drive's wires, if that is wanted.
         verified: whether the profile's own limits are open; None looks it up.
         at_lower_end: the operator stated that the output rests on its lower end.
+        heat: of the motor, to begin with; None begins cold.
     """
 
     def __init__(
@@ -72,6 +67,7 @@ class Host:
         wire: WireRecorder | None = None,
         verified: Standing | None = None,
         at_lower_end: bool = False,
+        heat: HeatAtStart | None = None,
     ) -> None:
         self.drive = drive
         self.link = link
@@ -83,6 +79,9 @@ class Host:
         self._stated = at_lower_end and self.bench.reference == UNVERIFIED
         if self._stated:
             self.bench.state_reference(CONFIRMED)
+        self._warm = heat if heat is not None and heat.winding + heat.housing > 0.0 else None
+        if self._warm is not None:
+            self.bench.supervisor.heat.begin(self._warm.winding, self._warm.housing)
         self.late_cycles = 0
         self.skipped_periods = 0
         self.ending = False
@@ -117,10 +116,8 @@ class Host:
             dt = period * periods
             if wire is not None:
                 wire.cycle(periods)
-                if self.bench.reduced and self.bench.cycle == 0:
-                    wire.note({"reduced": True})
-                if self._stated and self.bench.cycle == 0:
-                    wire.note({"reference": CONFIRMED})
+                if bench.cycle == 0:
+                    self._note_beginning(wire)
             try:
                 # After a late wake-up the answer is waited for all the same, and longer: the
                 # last sample is old by then, and the age of the sample is judged.
@@ -180,8 +177,27 @@ class Host:
         look = self.last_look = see_power_go(drive, period, bench.removal.still_on)
         ending = {"kind": "host_ending", "time_s": bench.time_s}
         ending |= {"power": look.text, "power_still_on": look.still_on}
+        ending["motor_heat"] = self.motor_heat
         link.publish_event(self._stamp(ending))
         link.flush()
+
+    def _note_beginning(self, wire: WireRecorder) -> None:
+        """Record what a replay must begin with."""
+        if self.bench.reduced:
+            wire.note({"reduced": True})
+        if self._warm is not None:
+            wire.note({"heat": [self._warm.winding, self._warm.housing]})
+        if self._stated:
+            wire.note({"reference": CONFIRMED})
+
+    def keep_heat(self, files: HeatFiles) -> None:
+        """Keep the motor's heat for the next start; while power is on, leave the mark of use."""
+        if self.last_look is not None and self.last_look.still_on:
+            return
+        try:
+            files.end(**self.motor_heat, now=moment_now())
+        except OSError as error:
+            print(f"the motor's heat cannot be kept: {error}", file=sys.stderr, flush=True)
 
     def _explain(self, late_s: float, time_s: float) -> None:
         """Publish what held this process up."""
@@ -311,6 +327,12 @@ class Host:
         event["wall"] = now.isoformat(timespec="milliseconds")
         return event
 
+    @property
+    def motor_heat(self) -> dict[str, float]:
+        """Shares of winding and housing."""
+        heat = self.bench.supervisor.heat
+        return {"winding": heat.winding, "housing": heat.housing}
+
     def _heartbeat(self, time_s: float) -> dict[str, Any]:
         return {
             "kind": "heartbeat",
@@ -322,43 +344,11 @@ class Host:
             "late_cycles": self.late_cycles,
             "skipped_periods": self.skipped_periods,
             "tare_N": self.bench.tare_N,
+            "motor_heat": self.motor_heat,
             "reference": self.bench.reference,
             "cause_text": self.bench.cause_text,
             "recorder_lost": self._recorder_lost,
         }
-
-
-def _told(reference: str, at_lower_end: bool) -> str:
-    return CONFIRMED if at_lower_end and reference == UNVERIFIED else reference
-
-
-def describe(
-    profile: Profile,
-    profile_path: str,
-    drive: Drive,
-    grant: RealtimeGrant,
-    endpoint: str | None,
-    verified: Standing | None = None,
-    at_lower_end: bool = False,
-) -> dict[str, Any]:
-    """What a client is told when it says hello."""
-    return {
-        "profile": profile_to_dict(profile),
-        "profile_path": Path(profile_path).name,
-        "verification": (verified or standing(profile)).as_data(),
-        "reference": _told(first_reference(profile), at_lower_end),
-        "columns": [column._asdict() for column in COLUMNS],
-        "rate_hz": profile.control.rate,
-        "period_s": 1.0 / profile.control.rate,
-        "simulated": endpoint is not None,
-        "environment": endpoint,
-        "drive": drive.capabilities.identity,
-        "drive_facts": facts_to_dict(drive_facts(drive.capabilities, profile)),
-        "version": version("hookeline"),
-        "python": platform.python_version(),
-        "host": platform.node(),
-        "realtime": {"granted": grant.granted, "notice": grant.notice},
-    }
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -390,6 +380,8 @@ def main(arguments: list[str] | None = None) -> int:
     drive: Drive | None = None
     link: LinkServer | None = None
     wire: WireRecorder | None = None
+    files: HeatFiles | None = None
+    host: Host | None = None
     try:
         if options.checked is None:
             profile = load_profile(options.profile)
@@ -405,6 +397,9 @@ def main(arguments: list[str] | None = None) -> int:
         drive.open()
         grant = prepare_realtime(options.priority, options.processor)
         print(grant.notice, file=sys.stderr, flush=True)
+        files, heat, notice = begin_heat(profile, simulated=profile.simulation is not None)
+        if notice:
+            print(notice, file=sys.stderr, flush=True)
         link = LinkServer(
             options.link,
             describe(
@@ -415,12 +410,13 @@ def main(arguments: list[str] | None = None) -> int:
                 options.environment,
                 verified,
                 options.reference_at_lower_end,
+                heat.as_data() | {"session": files.session if files is not None else ""},
             ),
             profile.link.control_heartbeat,
             tcp=options.tcp,
             keys=ServerKeys.load(options.keys) if options.keys else None,
         )
-        host = Host(profile, drive, link, wire, verified, options.reference_at_lower_end)
+        host = Host(profile, drive, link, wire, verified, options.reference_at_lower_end, heat)
         host.parent = parent if options.hold else None
         host.awake_process = options.keep_awake
 
@@ -448,6 +444,8 @@ def main(arguments: list[str] | None = None) -> int:
     finally:
         if drive is not None:
             drive.close()
+        if files is not None and host is not None:
+            host.keep_heat(files)
         if link is not None:
             link.close()
         if wire is not None:

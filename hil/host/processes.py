@@ -28,6 +28,7 @@ from hil.profile import Profile, load_profile, profile_to_dict, rig_parameters, 
 READY_S = 20.0
 END_S = 5.0
 MOST_RECORDERS = 5
+OPTIONAL = ("keep_awake", "heat_keeper")  # the bench runs without them all the same
 LET_SLEEP = "HOOKELINE_LET_SLEEP"  # set in the environment: no process keeps the processor awake
 RECORDER_LOOK_S = 0.1
 # The matrices are small: threads for them would cost more than they save, and wake beside the
@@ -136,7 +137,7 @@ class BenchProcesses:
     def wait_failed(self) -> str | None:
         """Name and last words of a process that ended by itself, or None."""
         for name, process in self.processes.items():
-            if name != "keep_awake" and process.poll() is not None:
+            if name not in OPTIONAL and process.poll() is not None:
                 return f"{name} ended (code {process.returncode}): {self.said(name)}"
         return None
 
@@ -199,7 +200,7 @@ class BenchProcesses:
         self._closing.set()
         if self._keeper is not None:
             self._keeper.join()
-        for name in ("host", "recorder", "rig", "keep_awake"):
+        for name in ("host", "recorder", "heat_keeper", "rig", "keep_awake"):
             self._end(name)
         self._owned.close()
 
@@ -319,6 +320,8 @@ def start_bench(
             bench.let_go("recorder")
             bench.await_ready("recorder")
             bench.keep_recorder(recording)
+        if profile.simulation is None:
+            bench.start("heat_keeper", ["hil.host.heat_keeper", "--link", str(link_directory)])
         if rehearsal is not None and control is not None:
             rate = profile.control.rate
             bench.rehearse(rehearsal, control, rate, tell)

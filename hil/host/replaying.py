@@ -85,6 +85,9 @@ class Replayed:
         while (cycle := recording.begin_cycle()) is not None:
             dt = self.period_s * max(1, cycle.periods)
             first = cycle
+            for note in cycle.notes:
+                if "heat" in note:  # with which the host began, before its first cycle
+                    bench.supervisor.heat.begin(*(float(share) for share in note["heat"]))
             try:
                 telemetry = self._read(dt)
                 while recording.goes_on and (again := recording.begin_cycle()) is not None:

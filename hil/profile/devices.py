@@ -203,6 +203,7 @@ def _described(profile: Profile) -> dict[str, Any]:
         "housing_thermal_time_constant_s": motor.housing_time_constant,
         "housing_share": motor.housing_share,
         "standstill_factor": motor.standstill_factor,
+        "motor_rise_K": motor.winding_rise,
         "friction_coulomb_N_m": friction.coulomb,
         "friction_breakaway_N_m": max(friction.breakaway, friction.coulomb),
         "friction_stribeck_m_s": friction.stribeck_speed,

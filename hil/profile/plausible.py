@@ -21,6 +21,8 @@ BOUNDS: dict[str, tuple[float, float, str]] = {
     "actuator.motor.peak_current": (0.05, 3000, "0.05 A to 3000 A"),
     "actuator.motor.thermal_time_constant": (0.5, 36000, "0.5 s to 10 h"),
     "actuator.motor.housing_time_constant": (5, 360000, "5 s to 100 h"),
+    "actuator.motor.winding_rise": (10, 200, "10 K to 200 K"),
+    "actuator.motor.ambient_temperature": (-40, 100, "-40 degC to 100 degC"),
     "actuator.friction.coulomb": (0, 100, "0 to 100 N*m"),
     "actuator.friction.stribeck_speed": (1e-6, 0.1, "0.001 mm/s to 100 mm/s"),
     "actuator.friction.viscous": (0, 1, "0 to 1 N*m*s/rad"),

@@ -30,6 +30,7 @@ from drivers.quantities import (
     Speed,
     Stiffness,
     Temperature,
+    TemperatureRise,
     Torque,
     TorqueConstant,
     ViscousTorque,
@@ -69,6 +70,10 @@ class Motor(Part):
     # A quarter of an hour and 0.4: common practice for small motors, no source.
     housing_time_constant: Annotated[Duration, Field(gt=0)] = 900.0
     housing_share: Annotated[float, Field(ge=0.0, le=0.9)] = 0.4
+    # Of the hottest phase over its surroundings at continuous current, settled: 80 K of thermal
+    # class B (IEC 60034-1, from memory), the mildest of the usual classes.
+    winding_rise: Annotated[TemperatureRise, Field(gt=0)] = 80.0
+    ambient_temperature: Temperature = 25.0  # a workshop's; common practice, no source
     # Loss of one phase over the mean at standstill: 2 for sine currents rated while turning,
     # 1 if the continuous current is stated for standstill.
     standstill_factor: Annotated[float, Field(ge=1.0, le=2.0)] = 2.0

@@ -239,3 +239,17 @@ def test_a_reference_that_nobody_verified_is_said_until_it_is_confirmed(model):
     assert "REFERENCE NOT VERIFIED" in [word.text for word in health(model)]
     model._event({"kind": "reference", "how": "confirmed", "position_m": 0.0})
     assert "REFERENCE NOT VERIFIED" not in [word.text for word in health(model)]
+
+
+def test_the_winding_is_shown_with_its_temperature_and_whence_it_began():
+    profile = load_profile("footplate_trainer")
+    text = "the last use did not end in order; power may come on in 80 s"
+    told = {"profile": profile_to_dict(profile), "heat": {"how": "unseen", "text": text}}
+    model = OperateModel(told)
+    assert any(text in said for _, said in model.notices)
+    heat = {"winding": 0.5, "housing": 0.2}
+    model.feed([make_rows(10), {"kind": "heartbeat", "motor_heat": heat}], 1.0)
+    word = next(word for word in health(model) if "winding" in word.text)
+    assert word.text == "winding about 65 °C" and word.well and text in word.tooltip
+    model.feed([{"kind": "heartbeat", "motor_heat": {"winding": 0.95, "housing": 0.2}}], 1.1)
+    assert not next(word for word in health(model) if "winding" in word.text).well

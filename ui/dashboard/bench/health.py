@@ -6,6 +6,8 @@ import math
 from dataclasses import dataclass
 
 from hil.bench import NOT_VERIFIED, UNVERIFIED
+from hil.supervision import winding_degC
+from ui.dashboard.bench.first_notices import heat_text
 from ui.dashboard.bench.operate_model import OperateModel
 from ui.dashboard.bench.wording import duration_text
 
@@ -22,6 +24,17 @@ class HealthWord:
     text: str
     well: bool = True
     tooltip: str = ""
+
+
+def _winding(model: OperateModel) -> HealthWord:
+    motor = model.profile.actuator.motor
+    well = model.winding <= model.profile.limits.motor_heat.limited
+    tooltip = (
+        f"estimated, hottest phase, at {motor.ambient_temperature:.0f} °C around it; "
+        f"{heat_text(model.description) or 'begun cold'}"
+    )
+    text = f"winding about {winding_degC(model.profile, model.winding):.0f} °C"
+    return HealthWord(text, well, tooltip)
 
 
 def health(model: OperateModel) -> list[HealthWord]:
@@ -51,6 +64,8 @@ def health(model: OperateModel) -> list[HealthWord]:
         words.append(HealthWord(f"{model.late_cycles} late", True, "cycles that overran"))
         if model.lost_samples:
             words.append(HealthWord(f"{model.lost_samples} samples lost here", False))
+        if math.isfinite(model.winding):
+            words.append(_winding(model))
         realtime = model.description.get("realtime")
         if realtime is not None:  # a recorded run does not tell
             granted = bool(realtime.get("granted"))

@@ -17,13 +17,13 @@ from numpy.typing import NDArray
 
 from drivers.base import PowerStage
 from hil.analysis import mark_label
-from hil.bench import NOT_VERIFIED, UNVERIFIED
 from hil.calibration import DriftWarning
-from hil.control import profile_in_force, reduced_text
+from hil.control import profile_in_force
 from hil.core import COLUMNS, INDEX, BehaviourCode, Cause, Limit, State, fix, label, sentence
 from hil.link import Answer
 from hil.profile import Profile, profile_from_dict
 from ui.dashboard.bench.behaviour_forms import BehaviourForm, behaviour_forms
+from ui.dashboard.bench.first_notices import first_notices, unverified_text
 from ui.dashboard.bench.request_status import RequestStatus
 from ui.dashboard.bench.rig_statics import borne_mass
 from ui.dashboard.bench.trace_buffer import TraceBuffer
@@ -102,17 +102,11 @@ class OperateModel:
         self.skipped_periods = 0
         self.lost_samples = 0
         self.tare_N = 0.0
-        verification = description.get("verification") or {}
-        # Why limits are reduced, or were opened by confirmation; '' on a verified rig.
-        self.unverified = ""
-        if str(verification.get("how", "")).endswith("unverified"):
-            self.unverified = str(verification.get("text", ""))
-            if not verification.get("open"):
-                self.unverified += f". Now {reduced_text(self._as_loaded)}"
-            self.say(self.unverified)
+        self.unverified = unverified_text(description, self._as_loaded)
         self.reference = str(description.get("reference") or "")
-        if self.reference == UNVERIFIED:
-            self.say(NOT_VERIFIED)
+        for text in first_notices(description, self.unverified):
+            self.say(text)
+        self.winding = math.nan  # its heat, as a share of what is permitted for good
         self.drift: list[DriftWarning] = []  # set by whoever watches the calibration
         self.working_since: float | None = None
         self.applied: dict[str, Any] = {}
@@ -211,6 +205,7 @@ class OperateModel:
         self.skipped_periods = int(event.get("skipped_periods", 0))
         self.tare_N = float(event.get("tare_N", 0.0))
         self.reference = str(event.get("reference", self.reference))
+        self.winding = float((event.get("motor_heat") or {}).get("winding", math.nan))
         self.cause_text = str(event.get("cause_text", ""))
         self.reset_needed = bool(event.get("reset_needed", False))
         self.host_gone = False

@@ -1,0 +1,51 @@
+"""Description of a bench, as a rig host gives it to every client that says hello."""
+
+from __future__ import annotations
+
+import platform
+from collections.abc import Mapping
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+from drivers.base import Drive
+from hil.bench import CONFIRMED, UNVERIFIED, drive_facts, facts_to_dict, first_reference
+from hil.control import Standing, standing
+from hil.core import COLUMNS
+from hil.host.realtime import RealtimeGrant
+from hil.profile import Profile, profile_to_dict
+
+
+def _told(reference: str, at_lower_end: bool) -> str:
+    return CONFIRMED if at_lower_end and reference == UNVERIFIED else reference
+
+
+def describe(
+    profile: Profile,
+    profile_path: str,
+    drive: Drive,
+    grant: RealtimeGrant,
+    endpoint: str | None,
+    verified: Standing | None = None,
+    at_lower_end: bool = False,
+    heat: Mapping[str, Any] | None = None,
+) -> dict[str, Any]:
+    """What a client is told when it says hello."""
+    return {
+        "profile": profile_to_dict(profile),
+        "profile_path": Path(profile_path).name,
+        "verification": (verified or standing(profile)).as_data(),
+        "reference": _told(first_reference(profile), at_lower_end),
+        "heat": dict(heat or {}),
+        "columns": [column._asdict() for column in COLUMNS],
+        "rate_hz": profile.control.rate,
+        "period_s": 1.0 / profile.control.rate,
+        "simulated": endpoint is not None,
+        "environment": endpoint,
+        "drive": drive.capabilities.identity,
+        "drive_facts": facts_to_dict(drive_facts(drive.capabilities, profile)),
+        "version": version("hookeline"),
+        "python": platform.python_version(),
+        "host": platform.node(),
+        "realtime": {"granted": grant.granted, "notice": grant.notice},
+    }
