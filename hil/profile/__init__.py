@@ -1,6 +1,7 @@
 """Profiles: read, checked, explained with file and line, written back."""
 
 from hil.profile.checks import inconsistencies
+from hil.profile.conventions import AS_INSIDE, STATED_AS, Conventions
 from hil.profile.devices import (
     drive_options,
     make_drive,
@@ -48,8 +49,11 @@ from hil.profile.statics import holding_force, motor_force, rig_force
 from hil.profile.write_back import Written, write_back, write_part
 
 __all__ = [
+    "AS_INSIDE",
     "SHIPPED",
+    "STATED_AS",
     "Calibration",
+    "Conventions",
     "CurrentLimit",
     "DeflectionSensor",
     "ForceLimit",

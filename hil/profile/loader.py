@@ -13,6 +13,7 @@ from pydantic import ValidationError
 from drivers.base import DriverError
 from drivers.registry import find_protocol, protocol_names
 from hil.profile.checks import inconsistencies
+from hil.profile.conventions import AS_INSIDE, Conventions, converted
 from hil.profile.devices import rig_parameters
 from hil.profile.explain import explain
 from hil.profile.explain import shown as shown_value
@@ -42,10 +43,14 @@ BASE = "based_on"  # another profile, of which this one says only what differs
 
 @dataclass(frozen=True)
 class Examined:
-    """What reading a profile brought: the profile if there is no error, and every problem."""
+    """What reading a profile brought: the profile if there is no error, and every problem.
+
+    ``conventions`` are those of the file; the profile is in those used inside.
+    """
 
     profile: Profile | None
     problems: list[Problem]
+    conventions: Conventions = AS_INSIDE
 
     @property
     def errors(self) -> list[Problem]:
@@ -81,8 +86,11 @@ def examine_profile(path: str | Path, texts: Mapping[Path, str] | None = None) -
         return Examined(None, error.problems)
     problems: list[Problem] = []
     profile: Profile | None = None
+    conventions = AS_INSIDE
     try:
         profile = Profile.model_validate(source.data)
+        conventions = Conventions.of(profile.actuator.motor)
+        profile = converted(profile)
     except ValidationError as error:
         problems += explain(error, Profile, source)
     if isinstance(source.data.get("drive"), dict):
@@ -94,7 +102,7 @@ def examine_profile(path: str | Path, texts: Mapping[Path, str] | None = None) -
         problems += found
     if any(problem.severity == "error" for problem in problems):
         profile = None
-    return Examined(profile, problems)
+    return Examined(profile, problems, conventions)
 
 
 def _placed(finding: Finding, source: Source) -> Problem:

@@ -42,6 +42,8 @@ from drivers.simulated import INJECTED_FAULTS, near_injected_faults
 
 Fraction = Annotated[float, Field(gt=0, le=1)]
 Sign = Literal[-1, 1]
+CurrentConvention = Literal["peak", "rms"]
+WindingConvention = Literal["equivalent", "phase", "line_to_line"]
 
 
 class Part(BaseModel):
@@ -58,6 +60,10 @@ class Screw(Part):
 
 
 class Motor(Part):
+    # How this file states currents (those of the limits too) and the torque per ampere, and
+    # resistance and inductance; the reader converts to ``peak`` and ``equivalent``.
+    current_convention: CurrentConvention = "peak"
+    winding_convention: WindingConvention = "equivalent"
     torque_constant: Annotated[TorqueConstant, Field(gt=0)]
     winding_resistance: Annotated[Resistance, Field(gt=0)]
     winding_inductance: Annotated[InductanceQuantity, Field(gt=0)]

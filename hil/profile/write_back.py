@@ -19,11 +19,13 @@ from pathlib import Path
 
 import yaml
 
+from hil.profile.conventions import AS_INSIDE, CONVERTED, Conventions
 from hil.profile.loader import BASE, INCLUDED, SHIPPED, examine_profile, find_profile, part_path
 from hil.profile.problems import Problem, ProfileError
 from hil.profile.source import Path_, Source, _Loader, dotted, read_source
 
 _PART = re.compile(r"[^.\[\]]+|\[\d+\]")
+_NUMBER = re.compile(r"\s*[-+]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][-+]?[0-9]{1,3})?")
 BOM = "\ufeff"
 
 
@@ -38,7 +40,8 @@ class Written:
 def write_back(path: str | Path, changes: Mapping[str, str]) -> list[Written]:
     """Set dotted keys (``actuator.screw.lead``) to value texts with unit (``5 mm``).
 
-    All files are changed or none; each keeps a copy beside it, named ``.before-`` and the time.
+    Currents and the winding come as used inside, and are written as the file states them. All
+    files are changed or none; each keeps a copy beside it, named ``.before-`` and the time.
 
     Raises:
         ProfileError: a key or value that cannot be written, a profile that ships with the
@@ -136,7 +139,10 @@ def changed_texts(
     top = read_source(main, str(path)).data
     texts: dict[Path, str] = {}
     marks: dict[Path, bool] = {}
+    concerned = not CONVERTED.isdisjoint(changes)
+    conventions = examine_profile(main).conventions if concerned else AS_INSIDE
     for key, value in changes.items():
+        value = _as_stated(conventions, key, value)
         file, inner = _where(main, top, key, _parse(str(path), key))
         if file.is_relative_to(SHIPPED):
             raise _shipped(str(file), key)
@@ -149,6 +155,15 @@ def changed_texts(
     if examined.profile is None:
         raise ProfileError(examined.errors)
     return texts, marks
+
+
+def _as_stated(conventions: Conventions, key: str, value: str) -> str:
+    """Return a value text in the convention in which the file states ``key``."""
+    factor = conventions.stated_over_inside(key)
+    number = _NUMBER.match(value)
+    if factor == 1.0 or number is None:
+        return value
+    return f"{float(number[0]) * factor:.6g}{value[number.end() :]}"
 
 
 def edited(text: str, path: Path_, value: str, shown: str = "profile", key: str = "") -> str:

@@ -11,6 +11,9 @@ from drivers.transport import Budgeting
 from hil.calibration import age_warning
 from hil.control import design, driven_current_A, reduced_text, sine_N, standing
 from hil.profile import (
+    AS_INSIDE,
+    STATED_AS,
+    Conventions,
     Problem,
     Profile,
     ProfileError,
@@ -73,7 +76,7 @@ def run(options: argparse.Namespace) -> int:
     if examined.profile is None:
         raise ProfileError(examined.errors)
     profile = examined.profile
-    rows = figures(profile)
+    rows = figures(profile, examined.conventions)
     say(options, f"{profile.name}: the profile is valid")
     for _key, label, value, unit, note in rows:
         text = f"{value:.4g} {unit}" if isinstance(value, float) else f"{value}"
@@ -105,7 +108,9 @@ def _age(path: str, profile: Profile) -> list[Problem]:
     return [Problem(path, 0, 0, "calibration.dated", found.sentence, found.fix, "warning")]
 
 
-def figures(profile: Profile) -> list[tuple[str, str, float | str, str, str]]:
+def figures(
+    profile: Profile, conventions: Conventions = AS_INSIDE
+) -> list[tuple[str, str, float | str, str, str]]:
     """(key with unit, label, value in that unit, unit, note) of what follows from a profile."""
     actuator, control, limits = profile.actuator, profile.control, profile.limits
     screw, law = actuator.screw, profile.calibration.spring_law
@@ -132,6 +137,12 @@ def figures(profile: Profile) -> list[tuple[str, str, float | str, str, str]]:
             f"limit {limits.force.limited:g} N",
         ),
     ]
+    inside = conventions.notes(profile)
+    for key, label, convention in (
+        ("current", "Currents are stated as", conventions.current),
+        ("winding", "The winding is stated", conventions.winding),
+    ):
+        rows.append((f"{key}_convention", label, STATED_AS[convention], "", inside[key]))
     if isinstance(law, TwoSlopes):
         rows += [
             (
