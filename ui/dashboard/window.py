@@ -37,6 +37,7 @@ from ui.dashboard.header import Header
 from ui.dashboard.help_window import HelpWindow
 from ui.dashboard.operate import OperatePage, PowerBanner, StopStrip
 from ui.dashboard.runs import RunsModel, RunsPage
+from ui.dashboard.size import SizeModel, SizePage
 from ui.dashboard.widgets import THEMES, RenderScheduler, Slice, sizes_for, style_sheet
 
 BEAT_MS = 20
@@ -52,6 +53,9 @@ PAGES = (
     PageEntry("Calibrate", "F4", CalibratePage, view=CalibrateModel, help_topic="calibrate"),
     PageEntry(
         "Runs", "F5", RunsPage, view=lambda model, session, runs: RunsModel(runs), help_topic="runs"
+    ),
+    PageEntry(
+        "Size", "F7", SizePage, view=lambda model, session, runs: SizeModel(), help_topic="size"
     ),
 )
 

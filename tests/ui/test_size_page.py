@@ -1,0 +1,86 @@
+"""The Size page in a window without a bench, driven by keys."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from PySide6.QtCore import Qt
+from PySide6.QtTest import QTest
+
+from hil.profile import load_profile
+from hil.sizing.wants import FOLDER
+from ui.dashboard.window import Window
+
+
+@pytest.fixture
+def window(qtbot, model, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    window = Window(model)
+    qtbot.addWidget(window)
+    window.resize(1440, 900)
+    window.show()
+    window.activateWindow()
+    qtbot.waitUntil(window.isActiveWindow)
+    QTest.keyClick(window.focusWidget() or window, Qt.Key.Key_F7)
+    assert window.page is window.page_of("Size")
+    return window
+
+
+def settled(qtbot, window, condition):
+    def look():
+        window.page.refresh()
+        assert condition()
+
+    qtbot.waitUntil(look, timeout=30_000)
+
+
+def texts(table, column):
+    return [table.item(row, column).text() for row in range(table.rowCount())]
+
+
+def test_keys_size_choose_and_write(qtbot, window):
+    page = window.page
+    assert not page.write.isEnabled()
+    QTest.keyClick(page.table, Qt.Key.Key_G)
+    settled(qtbot, window, lambda: page.name.text())
+    assert page.table.rowCount() == 27
+    assert "meets all wishes" in page.name.text() and "invented" in page.text.text()
+    assert texts(page.table, 1)[0] == "all met"
+    assert "Force bandwidth, small" in texts(page.figures, 0)
+
+    # Another one: its loop is designed once it is chosen.
+    last = page.table.item(26, 0).text()
+    QTest.keyClick(page.table, Qt.Key.Key_End, Qt.KeyboardModifier.ControlModifier)
+    settled(qtbot, window, lambda: page.name.text().startswith(last))
+    assert "misses" in page.name.text()
+    assert texts(page.figures, 3)[0] == "▲ missed"  # what is missed stands first
+    QTest.keyClick(page.table, Qt.Key.Key_Home, Qt.KeyboardModifier.ControlModifier)
+    settled(qtbot, window, lambda: "meets all" in page.name.text())
+
+    QTest.keyClick(page.table, Qt.Key.Key_V)
+    assert page.moves.isVisible() and not page.figures.isVisible()
+    assert "screw: dynamic rating" in texts(page.moves, 0)
+
+    QTest.keyClick(page.table, Qt.Key.Key_W)
+    assert "hookeline demo --profile sized.yaml" in page.text.text()
+    assert load_profile("sized.yaml").actuator.name == page.name.text().split(" ")[0]
+    QTest.keyClick(page.table, Qt.Key.Key_W)
+    assert "there already" in page.text.text()
+
+    # A new theme lays widgets anew; what was found stays.
+    QTest.keyClick(page.table, Qt.Key.Key_F9)
+    page = window.page
+    assert page.table.rowCount() == 27 and "meets all" in page.name.text()
+    assert page.moves.isVisibleTo(page)
+
+
+def test_a_mistake_in_a_file_is_told_with_its_place(qtbot, window):
+    page = window.page
+    text = (FOLDER / "footplate.yaml").read_text()
+    Path("w.yaml").write_text(text.replace("stroke: 55 mm", "stroke: 55 kg"))
+    page.wanted.setText("w.yaml")
+    QTest.keyClick(page.wanted, Qt.Key.Key_Return)
+    settled(qtbot, window, lambda: not page.model.busy)
+    assert page.text.text().startswith("w.yaml:7: stroke")
+    assert page.go.isEnabled() and page.table.rowCount() == 0

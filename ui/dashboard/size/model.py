@@ -1,0 +1,163 @@
+"""The Size page in plain Python: combinations computed in the background, one of them chosen."""
+
+from __future__ import annotations
+
+import queue
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from hil.profile import ProfileError, examine_profile
+from hil.sizing import (
+    Chart,
+    Sensitivity,
+    Sized,
+    SizingError,
+    force_over_frequency,
+    force_over_speed,
+    load_parts,
+    load_wants,
+    profile_text,
+    sensitivities,
+    shipped_wants,
+    size,
+)
+
+
+@dataclass(frozen=True)
+class Choice:
+    """One combination with all that the page shows of it."""
+
+    one: Sized
+    speed: Chart
+    frequency: Chart
+    sensitivities: tuple[Sensitivity, ...]
+
+
+@dataclass(frozen=True)
+class _Found:
+    """All combinations of one run, numbered so that a late one does not replace a newer."""
+
+    run: int
+    combinations: list[Sized]
+
+
+class SizeModel:
+    """Sizes from a thread of its own; ``take`` picks up what it found.
+
+    Attributes:
+        wanted, parts, target: files as typed.
+        found: combinations, best first.
+        chosen: the one shown, or None.
+        text: what is going on, or what is wrong.
+    """
+
+    def __init__(self) -> None:
+        self.wanted = next(iter(shipped_wants()), "")
+        self.parts = "parts"
+        self.target = "sized.yaml"
+        self.found: list[Sized] = []
+        self.chosen: Choice | None = None
+        self.text = "G puts all parts together. What ships is invented: name files of your own."
+        self.busy = False
+        self._run = 0
+        self._asked = ""  # name of the combination that was chosen last
+        self._answers: queue.SimpleQueue[_Found | Choice | str] = queue.SimpleQueue()
+
+    def begin(self, wanted: str, parts: str) -> None:
+        """Read both files and size, in the background."""
+        self.wanted, self.parts = wanted.strip(), parts.strip()
+        self._run += 1
+        self.busy, self.text = True, "putting parts together …"
+        run, names = self._run, (self.wanted, self.parts)
+        self._start(lambda: _Found(run, size(load_wants(names[0]), load_parts(names[1]))))
+
+    def choose(self, number: int) -> None:
+        """Show a combination by its place in ``found``; its loop is designed in the background."""
+        if not 0 <= number < len(self.found):
+            return
+        one = self.found[number]
+        if one.choice.name == self._asked:
+            return
+        self._asked = one.choice.name
+        self._start(lambda: _choice(one))
+
+    def write_profile(self, target: str) -> None:
+        """Write the profile of the chosen combination; an existing file is kept."""
+        self.target = target.strip()
+        path = Path(self.target)
+        if self.chosen is None:
+            self.text = "No combination is chosen. Fix: G, then choose one."
+            return
+        if not self.target or path.exists():
+            self.text = f"'{self.target}' is there already. Fix: name another file."
+            return
+        try:
+            path.write_text(profile_text(self.chosen.one.choice), encoding="utf-8")
+        except ProfileError as error:
+            self.text = str(error)
+            return
+        except (OSError, ValueError) as error:
+            reason = getattr(error, "strerror", None) or str(error)
+            self.text = f"'{self.target}': {reason}. Fix: name another file."
+            return
+        errors = examine_profile(path).errors
+        self.text = (
+            f"Written, but the profile contradicts itself: {errors[0]}"
+            if errors
+            else f"Written: hookeline demo --profile {path} --lockstep"
+        )
+
+    def take(self) -> bool:
+        """Pick up what the background found; whether anything changed."""
+        changed = False
+        while not self._answers.empty():
+            answer = self._answers.get()
+            changed = True
+            if isinstance(answer, _Found):
+                if answer.run != self._run:
+                    continue
+                self.busy, self.found, self._asked, self.chosen = (
+                    False,
+                    answer.combinations,
+                    "",
+                    None,
+                )
+                met = sum(one.met and one.designed for one in self.found)
+                invented = " Parts are invented." if self.parts == "parts" else ""
+                self.text = (
+                    f"{len(self.found)} combinations; of the best, {met} meet all wishes.{invented}"
+                )
+                self.choose(0)
+            elif isinstance(answer, Choice):
+                if answer.one.choice.name == self._asked:
+                    self.chosen = answer
+                    self._replace(answer.one)
+            else:
+                self.busy, self.text = False, answer
+        return changed
+
+    def _replace(self, designed: Sized) -> None:
+        names = [one.choice.name for one in self.found]
+        self.found[names.index(designed.choice.name)] = designed
+
+    def _start(self, act: Callable[[], _Found | Choice]) -> None:
+        def work() -> None:
+            try:
+                self._answers.put(act())
+            except (ProfileError, SizingError) as error:
+                self._answers.put(str(error))
+
+        threading.Thread(target=work, daemon=True).start()
+
+
+def _choice(one: Sized) -> Choice:
+    designed = one.with_loop()
+    choice = designed.choice
+    return Choice(
+        designed,
+        force_over_speed(choice),
+        force_over_frequency(choice),
+        tuple(sensitivities(choice)),
+    )

@@ -1,0 +1,294 @@
+"""The Size page: wishes and parts on the left, the chosen combination on the right."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from PySide6.QtCore import Qt
+from PySide6.QtGui import QColor, QKeyEvent
+from PySide6.QtWidgets import (
+    QAbstractItemView,
+    QGridLayout,
+    QHBoxLayout,
+    QHeaderView,
+    QLabel,
+    QLineEdit,
+    QTableWidget,
+    QTableWidgetItem,
+    QVBoxLayout,
+    QWidget,
+)
+
+from hil.sizing import Sized
+from ui.dashboard.bench import Page, PageContext
+from ui.dashboard.size.limit_chart import LimitChart
+from ui.dashboard.size.model import SizeModel
+from ui.dashboard.widgets import ChangeGuard, KeyButton
+
+COMBINATIONS = ("Combination", "Wishes", "Least margin", "Set by")
+FIGURES = ("Figure", "Value", "Wanted", "", "By")
+MOVES = ("1 % more of", "moves, in percent")
+
+
+class _Table(QTableWidget):
+    """A table to read; letters are keys of the window."""
+
+    def __init__(self, columns: tuple[str, ...], name: str) -> None:
+        super().__init__(0, len(columns))
+        self.setHorizontalHeaderLabels(list(columns))
+        self.verticalHeader().hide()
+        self.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
+        self.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
+        self.setSelectionMode(QAbstractItemView.SelectionMode.SingleSelection)
+        self.setAlternatingRowColors(True)
+        self.setShowGrid(False)
+        self.setTabKeyNavigation(False)
+        self.setWordWrap(False)
+        self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        self.setAccessibleName(name)
+        header = self.horizontalHeader()
+        header.setSectionResizeMode(QHeaderView.ResizeMode.ResizeToContents)
+        header.setStretchLastSection(True)
+        header.setDefaultAlignment(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter)
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        # Letters are keys of the window, not a search; the base class would keep them.
+        if event.text().isalpha():
+            event.ignore()
+        else:
+            super().keyPressEvent(event)
+
+    def fill(self, rows: list[tuple[str, ...]], marked: frozenset[int], colour: str) -> None:
+        """Show these rows, some of them in a colour and bold."""
+        self.setRowCount(len(rows))
+        for row, texts in enumerate(rows):
+            for column, text in enumerate(texts):
+                item = QTableWidgetItem(text)
+                item.setToolTip(text)
+                if row in marked:
+                    font = item.font()
+                    font.setBold(True)
+                    item.setFont(font)
+                    item.setForeground(QColor(colour))
+                self.setItem(row, column, item)
+        self.resizeRowsToContents()
+
+
+class _Field(QLineEdit):
+    """A file's name; Enter acts, Esc stays the window's."""
+
+    def __init__(self, text: str, name: str, act: Callable[[], None]) -> None:
+        super().__init__(text)
+        self.setAccessibleName(name)
+        self._act = act
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter):
+            self._act()
+            event.accept()
+            return
+        super().keyPressEvent(event)
+
+
+def _met(one: Sized) -> str:
+    if not one.met:
+        return f"{len(one.missed)} missed"
+    return "all met" if one.designed else "met, but for the loop"
+
+
+class SizePage(Page):
+    """G sizes, W writes the profile, V changes between figures and sensitivity."""
+
+    def __init__(self, place: PageContext) -> None:
+        super().__init__()
+        self.model: SizeModel = place.view
+        self.theme = theme = place.theme
+        sizes = place.sizes
+        px = sizes.px
+        self._shown = ChangeGuard()
+        self._view = 0
+
+        title = QLabel("Size")
+        title.setObjectName("head")
+        self.wanted = _Field(self.model.wanted, "File of what is wanted", self.begin)
+        self.parts = _Field(self.model.parts, "File of parts", self.begin)
+        self.target = _Field(self.model.target, "Profile to write", self.write_profile)
+        self.go = KeyButton("Size", "G", theme)
+        self.go.clicked.connect(self.begin)
+        self.write = KeyButton("Write profile", "W", theme)
+        self.write.clicked.connect(self.write_profile)
+        fields = QGridLayout()
+        fields.setSpacing(px(6))
+        for row, (word, field, button) in enumerate(
+            (
+                ("Wanted", self.wanted, None),
+                ("Parts", self.parts, self.go),
+                ("Profile", self.target, self.write),
+            )
+        ):
+            label = QLabel(word)
+            label.setObjectName("quiet")
+            fields.addWidget(label, row, 0)
+            fields.addWidget(field, row, 1)
+            if button is not None:
+                fields.addWidget(button, row, 2)
+        self.text = QLabel()
+        self.text.setWordWrap(True)
+        self.text.setAccessibleName("What is going on")
+        self.table = _Table(COMBINATIONS, "Combinations of parts, best first")
+        self.table.currentCellChanged.connect(lambda row, *_: self.model.choose(row))
+        left = QVBoxLayout()
+        left.setContentsMargins(px(20), px(10), px(14), px(12))
+        left.setSpacing(px(8))
+        left.addWidget(title)
+        left.addLayout(fields)
+        left.addWidget(self.text)
+        left.addWidget(self.table, 1)
+
+        self.name = QLabel()
+        self.name.setObjectName("head")
+        self.view = KeyButton("Sensitivity", "V", theme)
+        self.view.clicked.connect(self.next_view)
+        head = QHBoxLayout()
+        head.addWidget(self.name)
+        head.addStretch(1)
+        head.addWidget(self.view)
+        self.figures = _Table(FIGURES, "Figures of the chosen combination")
+        self.moves = _Table(MOVES, "Sensitivity of the figures to each part")
+        self.speed, self.frequency = LimitChart(theme, sizes), LimitChart(theme, sizes)
+        self.legends: list[QLabel] = []
+        charts = QHBoxLayout()
+        for chart, words in (
+            (self.speed, "Force (N) over nut speed (mm/s), pushing"),
+            (self.frequency, "Force (N) over frequency (Hz), output blocked"),
+        ):
+            column = QVBoxLayout()
+            label = QLabel(words)
+            label.setObjectName("quiet")
+            legend = QLabel()
+            legend.setTextFormat(Qt.TextFormat.RichText)
+            self.legends.append(legend)
+            column.addWidget(label)
+            column.addWidget(legend)
+            column.addWidget(chart, 1)
+            charts.addLayout(column)
+        right = QVBoxLayout()
+        right.setContentsMargins(px(6), px(10), px(14), px(8))
+        right.setSpacing(px(6))
+        right.addLayout(head)
+        right.addWidget(self.figures, 4)
+        right.addWidget(self.moves, 4)
+        right.addLayout(charts, 4)
+        row = QHBoxLayout(self)
+        row.setContentsMargins(0, 0, 0, 0)
+        row.setSpacing(0)
+        row.addLayout(left, 40)
+        row.addLayout(right, 60)
+        self._show_view()
+        self._fill()
+
+    def begin(self) -> None:
+        self.model.begin(self.wanted.text(), self.parts.text())
+        self._fill_words()
+        self.table.setFocus()
+
+    def write_profile(self) -> None:
+        self.model.write_profile(self.target.text())
+        self._fill_words()
+
+    def next_view(self) -> None:
+        self._view = 1 - self._view
+        self._show_view()
+
+    def keys(self) -> dict[int, Callable[[], object]]:
+        return {
+            Qt.Key.Key_G: self.begin,
+            Qt.Key.Key_W: self.write_profile,
+            Qt.Key.Key_V: self.next_view,
+        }
+
+    def first_focus(self) -> QWidget:
+        return self.table
+
+    def carry_from(self, old: Page) -> None:
+        if isinstance(old, SizePage):
+            for field in ("wanted", "parts", "target"):
+                getattr(self, field).setText(getattr(old, field).text())
+            self._view = old._view
+            self._show_view()
+
+    def refresh(self) -> None:
+        """Called at the pace of the screen while the page is shown."""
+        if self.model.take():
+            self._fill()
+
+    def _show_view(self) -> None:
+        self.figures.setVisible(self._view == 0)
+        self.moves.setVisible(self._view == 1)
+        self.view.setText("Figures" if self._view else "Sensitivity")
+
+    def _fill_words(self) -> None:
+        model = self.model
+        self.text.setText(model.text)
+        self.go.setEnabled(not model.busy)
+        self.write.setEnabled(model.chosen is not None)
+
+    def _fill(self) -> None:
+        model = self.model
+        self._fill_words()
+        if not self._shown.already(tuple(id(one) for one in model.found)):
+            rows = [
+                (one.choice.name, _met(one), f"{one.margin:.3g}", one.limiting.label)
+                for one in model.found
+            ]
+            missed = frozenset(i for i, one in enumerate(model.found) if not one.met)
+            row = max(self.table.currentRow(), 0)
+            self.table.blockSignals(True)
+            self.table.fill(rows, frozenset(range(len(rows))) - missed, self.theme.ink)
+            if rows and model.chosen is not None:
+                names = [one.choice.name for one in model.found]
+                row = names.index(model.chosen.one.choice.name)
+            if rows:
+                self.table.setCurrentCell(min(row, len(rows) - 1), 0)
+            self.table.blockSignals(False)
+        if model.chosen is not None:
+            self._fill_choice()
+
+    def _fill_choice(self) -> None:
+        chosen = self.model.chosen
+        assert chosen is not None
+        one = chosen.one
+        word = "meets all wishes" if one.met else f"misses {len(one.missed)}"
+        self.name.setText(f"{one.choice.name} · {word}")
+        rows = []
+        # What is wanted stands first, what is missed before it.
+        figures = sorted(one.figures, key=lambda f: (f.met, f.wanted is None))
+        for figure in figures:
+            wanted, verdict = "", ""
+            if figure.wanted is not None:
+                wanted = f"{'≥' if figure.least else '≤'} {figure.wanted:.4g}"
+                verdict = "met" if figure.met else "▲ missed"
+            value = f"{figure.value:.4g} {figure.unit}".strip()
+            rows.append((figure.label, value, wanted, verdict, figure.note))
+        missed = frozenset(i for i, figure in enumerate(figures) if not figure.met)
+        self.figures.fill(rows, missed, self.theme.warning)
+        labels = {figure.key: figure.label for figure in one.figures}
+        self.moves.fill(
+            [
+                (
+                    f"{s.part}: {s.property.replace('_', ' ')}",
+                    " · ".join(f"{labels[key]} {move:+.2f}" for key, move in s.changes[:4]),
+                )
+                for s in chosen.sensitivities
+            ],
+            frozenset(),
+            self.theme.ink,
+        )
+        for widget, legend, chart in zip(
+            (self.speed, self.frequency),
+            self.legends,
+            (chosen.speed, chosen.frequency),
+            strict=True,
+        ):
+            widget.show_chart(chart)
+            legend.setText(widget.names(chart) if len(chart.curves) > 1 else "")
