@@ -27,8 +27,8 @@ ABSOLUTE, SIMULATED = "absolute", "simulated"
 STARTS_ON_END_M = 1e-4  # nearer is on it: rest on a stiff end stop, common practice, no source
 STANDS_M_S = 0.005  # slower is at rest: above the noise of the estimate, common practice, no source
 FIX = (
-    "Fix: power off; let the output rest on its lower end and "
-    "confirm that; or seek the reference (request seek_reference)"
+    "Fix: power off; let the output rest on its lower end, or bring it by hand to the profile's "
+    "mark, and confirm that; or seek the reference (request seek_reference)"
 )
 NOT_VERIFIED = (
     f"reference not verified: zero is only where the rig stood when the rig host began. {FIX}"
@@ -59,7 +59,7 @@ def first_reference(profile: Profile) -> str:
 
 
 def why_not_confirmed(
-    request: ConfirmReference,
+    position_m: float,
     profile: Profile,
     estimator: Estimator,
     telemetry: Telemetry,
@@ -74,9 +74,9 @@ def why_not_confirmed(
     if not has_zero or telemetry.lost or not telemetry.age_s <= profile.limits.telemetry_age:
         return "no fresh sample from the drive: wait for one, then confirm"
     stroke = profile.actuator.stroke
-    if not 0.0 <= request.position_m <= stroke:
+    if not 0.0 <= position_m <= stroke:
         return (
-            f"{1e3 * request.position_m:.1f} mm lies outside the stroke, 0 to {1e3 * stroke:.1f} "
+            f"{1e3 * position_m:.1f} mm lies outside the stroke, 0 to {1e3 * stroke:.1f} "
             "mm. Fix: state where the output stands"
         )
     speed = max(abs(estimator.output_velocity_m_s), abs(estimator.nut_velocity_m_s))
@@ -195,11 +195,18 @@ class ReferencedBench(BenchState):
             return Outcome(False, "the reference is confirmed while de-energised only: power off")
         if self.envelope is not None:
             return Outcome(False, "end restricted operation first: its limits rest on positions")
+        mark = self.own_profile.reference.mark
+        if request.mark and mark is None:
+            return Outcome(False, "the profile names no mark. Fix: write reference.mark")
+        position_m = mark.position if request.mark and mark else request.position_m
         refusal = why_not_confirmed(
-            request, self.profile, self.estimator, self._telemetry, self._nut_offset is not None
+            position_m, self.profile, self.estimator, self._telemetry, self._nut_offset is not None
         )
         if refusal:
             return Outcome(False, refusal)
-        self._shift(request.position_m - self.estimator.output_position_m)
-        self.state_reference(CONFIRMED, request.position_m)
-        return Outcome(True, f"the output stands at {1e3 * request.position_m:.1f} mm")
+        shift_m = position_m - self.estimator.output_position_m
+        self._shift(shift_m)
+        self.state_reference(
+            MARK if request.mark else CONFIRMED, position_m, shift_mm=1e3 * shift_m
+        )
+        return Outcome(True, f"the output stands at {1e3 * position_m:.1f} mm")

@@ -248,11 +248,13 @@ class WithholdHeartbeat(Message):
 class ConfirmReference(Message):
     """The output rests at this position, in m from its lower end: zero is set by it.
 
-    Taken while de-energised, outside restricted operation.
+    With ``mark`` it stands at the profile's mark instead. Taken while de-energised, outside
+    restricted operation.
     """
 
     kind: Literal["confirm_reference"] = "confirm_reference"
-    position_m: float
+    position_m: float = 0.0
+    mark: bool = False
 
 
 class UseCalibration(Message):

@@ -17,7 +17,7 @@ from hil.core import (
     PowerOn,
     State,
 )
-from hil.profile import load_profile
+from hil.profile import Mark, load_profile
 
 PROFILE = load_profile("bench_slide")
 LATE = Lateness(share=0.05, up_to_s=0.004, stale_share=0.5)
@@ -87,6 +87,36 @@ def test_a_confirmed_position_sets_zero_and_closes_the_loop(lateness):
     assert bench.request(ZERO_FORCE).accepted
     bench.run(0.2)
     assert bench.bench.state is State.RUNNING, bench.bench.cause_text
+
+
+@pytest.mark.parametrize("lateness", [None, LATE])
+def test_a_mark_touched_by_hand_sets_zero(lateness):
+    reference = PROFILE.reference.model_copy(update={"mark": Mark(position="40 mm", name="pin")})
+    profile = PROFILE.model_copy(update={"reference": reference})
+    actual = profile.simulation.actual | {"initial_output_m": 0.0395}
+    simulation = profile.simulation.model_copy(update={"actual": actual})
+    bench = LockstepBench(profile.model_copy(update={"simulation": simulation}), 1, lateness)
+    bench.environment.support_load(True)
+    bench.run(0.2)
+    assert bench.bench.reference == "unverified"
+    for _ in range(2):  # by eye, as well as a hand brings it there
+        away_m = 0.040 - bench.environment.state()["output_position_m"]
+        bench.environment.move_nut(0.002, away_m)
+        bench.run(1.2)
+    assert bench.request(ConfirmReference(mark=True)).accepted
+    bench.run(0.2)
+    assert bench.bench.reference == "mark"
+    truth_m = bench.environment.state()["output_position_m"]
+    assert truth_m == pytest.approx(0.040, abs=2e-4)
+    assert bench.bench.estimator.output_position_m == pytest.approx(truth_m, abs=2e-4)
+    powered(bench)
+    assert bench.request(ZERO_FORCE).accepted
+
+
+def test_a_mark_that_the_profile_does_not_name_is_refused():
+    bench = started_at(A_LITTLE_ABOVE_M)
+    assert "names no mark" in bench.request(ConfirmReference(mark=True)).text
+    assert bench.bench.reference == "unverified"
 
 
 def test_a_rig_that_moves_is_not_confirmed():
