@@ -172,6 +172,15 @@ def build(options: Cia402Options, core: Any, status: Callable[[], int]) -> Dicti
             get=lambda: round(core.spare_counts / spare.scale),
             **m,
         )
+    inputs = options.inputs_object
+    if inputs is not None:
+        d.add(
+            inputs.index,
+            inputs.subindex,
+            inputs.type,
+            get=lambda: max(0, int(core.digital_inputs)),
+            **m,
+        )
     for index in {deflection.index} | ({spare.index} if spare else set()):
         last = max(subindex for i, subindex in d.items if i == index)
         if last:

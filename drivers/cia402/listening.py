@@ -90,6 +90,9 @@ def _pdo(stats: MessageStats, pdo: Pdo, options: Cia402Options) -> Take:
         scales[heat] = options.temperature_object.scale
     if spare is not None:
         names[spare] = "spare input"
+    inputs = mapping.inputs(options)
+    if inputs is not None:
+        names[inputs] = "digital inputs"
 
     def take(frame: can.Message, now_s: float) -> None:
         if len(frame.data) != packing.size:

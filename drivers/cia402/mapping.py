@@ -61,6 +61,11 @@ def spare(options: Cia402Options) -> Entry | None:
     return None if o is None else Entry(o.index, o.subindex, o.type)
 
 
+def inputs(options: Cia402Options) -> Entry | None:
+    o = options.inputs_object
+    return None if o is None else Entry(o.index, o.subindex, o.type)
+
+
 def pdos(options: Cia402Options) -> tuple[tuple[Pdo, ...], tuple[Pdo, ...]]:
     """(receive, transmit) PDOs as seen from the drive.
 
@@ -96,6 +101,9 @@ def pdos(options: Cia402Options) -> tuple[tuple[Pdo, ...], tuple[Pdo, ...]]:
     second_input = spare(options)
     if second_input is not None:
         slow.append(second_input)
+    bits = inputs(options)
+    if bits is not None:
+        slow.append(bits)
     first = slow
     second: list[Entry] = []
     while _bytes(first) > PDO_BYTES:

@@ -32,6 +32,7 @@ MOTOR_RATED_CURRENT = 0x6075
 MOTOR_RATED_TORQUE = 0x6076
 TORQUE_ACTUAL = 0x6077
 DC_LINK_VOLTAGE = 0x6079
+DIGITAL_INPUTS = 0x60FD
 TARGET_POSITION = 0x607A
 MAX_MOTOR_SPEED = 0x6080
 ENCODER_RESOLUTION = 0x608F
@@ -65,6 +66,7 @@ NAMES: dict[int, str] = {
     MOTOR_RATED_TORQUE: "motor rated torque",
     TORQUE_ACTUAL: "torque actual value",
     DC_LINK_VOLTAGE: "DC link circuit voltage",
+    DIGITAL_INPUTS: "digital inputs",
     TARGET_POSITION: "target position",
     ENCODER_RESOLUTION: "position encoder resolution",
     INTERPOLATION_PERIOD: "interpolation time period",

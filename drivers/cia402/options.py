@@ -47,6 +47,8 @@ class Cia402Options(Part):
     )
     # A second analogue input: shows whether the sensor is wired to the first
     spare_object: ObjectReference | None = None
+    # Digital inputs of CiA 402, 0x60FD: for a home switch. Sent with the slow values.
+    inputs_object: ObjectReference | None = None
     # Must agree with the drive's 0x608F; needed where the drive lacks that object. A profile's
     # sensors.motor.counts_per_revolution is passed here.
     counts_per_revolution: Annotated[int, Field(ge=4)] | None = None
@@ -67,7 +69,7 @@ class Cia402Options(Part):
             )
         if self.drive_loss < 2 * self.drive_heartbeat:
             raise ValueError("drive_loss must be at least twice drive_heartbeat")
-        for name in ("deflection_object", "temperature_object", "spare_object"):
+        for name in ("deflection_object", "temperature_object", "spare_object", "inputs_object"):
             reference = getattr(self, name)
             if reference is not None and reference.scale == 0.0:
                 raise ValueError(f"{name}.scale must not be 0")

@@ -56,6 +56,7 @@ class Reception:
         self._slow = {pdo.cob_id: (pdo.packing, pdo.entries) for pdo in transmit[2:]}
         self._temperature = mapping.temperature(options)
         self._spare = mapping.spare(options)
+        self._inputs = mapping.inputs(options)
         self._spare_scale = options.spare_object.scale if options.spare_object else math.nan
         self._temperature_scale = (
             options.temperature_object.scale if options.temperature_object else math.nan
@@ -83,6 +84,8 @@ class Reception:
         known = {mapping.SUPPLY: "supply", mapping.ERROR: "fault", mapping.MODE: "mode"}
         if self._spare is not None:
             known[self._spare] = "spare input"
+        if self._inputs is not None:
+            known[self._inputs] = "digital inputs"
         return ", ".join(known.get(entry, "temperature") for entry in entries)
 
     def start(self, torque_unit_N_m: float, counts_per_revolution: float) -> None:
@@ -202,6 +205,8 @@ class Reception:
                     self._fault(value)
             elif entry is mapping.MODE:
                 telemetry.mode = value
+            elif entry == self._inputs:
+                telemetry.digital_inputs = value & 0xFFFF_FFFF
             elif entry == self._spare:
                 telemetry.spare_counts = value * self._spare_scale
             else:

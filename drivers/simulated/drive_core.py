@@ -121,6 +121,18 @@ class SimulatedDriveCore:
         return self._read_spare()
 
     @property
+    def digital_inputs(self) -> int:
+        """Bits of the digital inputs, -1 without any; only a home switch is wired to them."""
+        p = self.parameters
+        if p.home_input < 0:
+            return -1
+        at_m = self.physics.output_position_m
+        acts = at_m >= p.home_position_m if p.home_upper else at_m <= p.home_position_m
+        acts = acts and not self._faults["home_switch_dead"]
+        inverted = bool(self._faults["home_switch_inverted"]) != p.home_active_low
+        return int(acts != inverted) << p.home_input
+
+    @property
     def peak_spring_force_N(self) -> float:
         return self.physics.peak_spring_force_N
 

@@ -26,6 +26,8 @@ DISTURBANCES: dict[str, float] = {
     "friction_factor": 1.0,  # on dry friction of the screw
     "jam": 0.0,  # flag: the nut is held fast
     "block": 0.0,  # flag: the output is held fast
+    "home_switch_inverted": 0.0,  # flag: wired the wrong way round
+    "home_switch_dead": 0.0,  # flag: it never acts
     "supply_V": math.nan,  # NaN: the supply's own voltage
     "temperature_degC": math.nan,  # of the drive; NaN: as it heats by itself
     "drive_fault": 0.0,  # error code; acts once

@@ -159,6 +159,7 @@ class LockstepDrive:
                 self._ages.came(SLOW_VALUES, self._asked_s)
             if self._cycles % SLOW_EVERY == 0:
                 telemetry.spare_counts = float(core.spare_counts)
+                telemetry.digital_inputs = core.digital_inputs
         self._ages.judge(telemetry, self._time_s)
         if self._waiting and heard:
             self._waiting = False

@@ -160,6 +160,10 @@ class RigParameters:
     temperature_absent: bool = False  # of the drive: an open sensor reads as cold as can be
     drive_current_limit_A: float = 0.0  # set in the drive and told to nobody; 0: none
     drive_torque_offset_N_m: float = 0.0  # that the drive adds to each torque it is asked for
+    home_input: int = -1  # bit of the digital inputs that a home switch is wired to; -1: none
+    home_position_m: float = 0.0  # of the output; it acts from there to one end
+    home_upper: bool = False  # to the upper end
+    home_active_low: bool = False
     stop_wired: bool = True  # the hard-wired stop parts the power stage from its supply
     injected_faults: tuple[str, ...] = ()  # for the record; what they do is in the values above
 

@@ -33,6 +33,7 @@ InputMap = Literal[
     "deflection",
     "status",
     "fault",
+    "inputs",
 ]
 OutputMap = Literal["torque", "current", "velocity", "position"]
 

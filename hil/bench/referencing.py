@@ -59,11 +59,7 @@ def first_reference(profile: Profile) -> str:
 
 
 def why_not_confirmed(
-    position_m: float,
-    profile: Profile,
-    estimator: Estimator,
-    telemetry: Telemetry,
-    has_zero: bool,
+    position_m: float, profile: Profile, estimator: Estimator, telemetry: Telemetry, has_zero: bool
 ) -> str:
     """Return why a de-energised rig's position cannot be confirmed now; empty if it can."""
     if profile.sensors.motor.reference == ABSOLUTE:

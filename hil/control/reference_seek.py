@@ -26,7 +26,7 @@ from hil.profile import Profile, holding_force
 RISE_SHARE = 0.05  # of the rated force; common practice, no source
 FASTEST_M_S = 0.008  # an output that swings at twice that still meets an end below 20 mm/s
 MOMENTUM_SHARE = 0.04  # of the rated force: what the springs take of the nut's momentum
-SWITCH_SPEED_SHARE = 0.25  # of the seek speed: an input that comes every 10 ms, 20 um
+SWITCH_SPEED_SHARE = 0.5  # of the seek speed: an input that comes every 10 ms, 40 um
 OVER_FRICTION = 2.0  # of the break-away torque: a screw half as stiff again still turns
 OVER_LOAD = 1.3  # of what the bare rig weighs and an end takes
 LEAST_FRICTION_SHARE = 0.02  # of the rated torque, where the profile states no friction
@@ -40,7 +40,7 @@ CLEAR_M = 0.002  # backed off from each touch
 SCATTER_M = 2e-4  # of the touches; an end repeats within a tenth of it
 STROKE_OFF_M, STROKE_OFF_SHARE = 0.001, 0.02  # as in the bring-up's travel
 KEPT_OFF_M = 0.001  # a kept reference bears out an end that lies so near
-BLOCKED_SHARE, BLOCKED_S, STARTING_S = 0.1, 0.4, 0.5
+BLOCKED_SHARE, BLOCKED_S, STARTING_S = 0.1, 0.4, 1.0
 BEYOND = 1.2  # of the stroke: so far an end is looked for
 SWITCH_ROOM_M = 0.003  # beyond its place in which a home switch must have let go
 LOAD_SHARE = 0.3  # of the rise: a force that acts while the output moves freely is a load
@@ -149,6 +149,7 @@ class ReferenceSeek(OpenLoop):
         self._stroke = actuator.stroke
         self._per_torque = actuator.radians_per_metre
         self._gain = actuator.reflected_mass * SPEED_BANDWIDTH_RAD_S / self._per_torque
+        self._friction = actuator.friction.coulomb
         self._rate = self._gain * SPEED_BANDWIDTH_RAD_S / 4
         self.by_switch = asked.by == "home_switch"
         switch = profile.reference.home_switch
@@ -182,6 +183,7 @@ class ReferenceSeek(OpenLoop):
         self._integral = max(-most, min(most, self._integral + self._rate * error * dt))
         self._held_N += (spring_force_N - self._held_N) * dt / (BALANCES_S + dt)
         torque = self._held_N / self._per_torque + self._gain * error + self._integral
+        torque += math.copysign(self._friction, self._target) if self._target else 0.0
         return max(-most, min(most, torque))
 
     def _follow(self, estimator: Estimator, force_N: float, dt: float) -> None:

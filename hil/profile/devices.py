@@ -185,6 +185,7 @@ def _described(profile: Profile) -> dict[str, Any]:
     deflection, calibration = sensors.deflection, profile.calibration
     counts = 2**deflection.bits
     absolute = sensors.motor.reference == "absolute"
+    switch = profile.reference.home_switch
     values: dict[str, Any] = {
         "screw_lead_m": screw.lead,
         "screw_hand": 1.0 if screw.hand == "right" else -1.0,
@@ -238,6 +239,13 @@ def _described(profile: Profile) -> dict[str, Any]:
     if profile.simulation is not None:
         values["supply_V"] = profile.simulation.supply
         values["supply_resistance_ohm"] = profile.simulation.supply_resistance
+    if switch is not None:
+        values |= {
+            "home_input": switch.input,
+            "home_position_m": switch.position,
+            "home_upper": switch.side == "upper",
+            "home_active_low": switch.active == "low",
+        }
     values |= _rig(profile)
     return values
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from typing import Any
 
 from hil.profile.findings import Finding
 from hil.profile.schema import Profile
@@ -23,6 +24,12 @@ def reference_inconsistencies(profile: Profile) -> Iterator[Finding]:
                 f"outside the stroke of 0 to {mm_text(stroke)}",
                 "measure from the lower mechanical end",
             )
+    if reference.home_switch is not None and not _reports_inputs(profile.drive):
+        yield Finding(
+            ("reference", "home_switch", "input"),
+            "the drive reports no digital inputs, so the switch cannot be seen",
+            "name drive.inputs_object (0x60FD) or 'inputs' in the board's description",
+        )
     most = min(FASTEST_M_S, limits.speed.limited)
     if reference.seek_speed is not None and reference.seek_speed > most:
         yield Finding(
@@ -38,3 +45,12 @@ def reference_inconsistencies(profile: Profile) -> Iterator[Finding]:
             f"{limits.force.limited:.4g} N",
             f"write {least:.3g} N to {most:.3g} N, or leave it out",
         )
+
+
+def _reports_inputs(drive: Mapping[str, Any]) -> bool:
+    """Return whether the drive, or one of its members, is described as giving its inputs."""
+    given = drive.get("gives") or {}
+    parts = [m for m in (drive.get("members") or {}).values() if isinstance(m, Mapping)]
+    known = drive.get("protocol") in ("cia402", "declared_can", "declared_lines", "declared_frames")
+    named = drive.get("inputs_object") is not None or "inputs" in given
+    return named or any(map(_reports_inputs, parts)) or not (known or parts)

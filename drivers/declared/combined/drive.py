@@ -118,7 +118,7 @@ class CombinedDrive:
         self._devices = [self._main, *self._others]
         source = {
             q: devices.get(options.source(q) or "", self._main)
-            for q in (*MOVING, "deflection", "supply", "temperature")
+            for q in (*MOVING, "deflection", "supply", "temperature", "inputs")
         }
         self._source = source
         self._moving = list({id(d): d for d in (source[q] for q in MOVING)}.values())
@@ -231,6 +231,7 @@ class CombinedDrive:
         telemetry.spare_counts = deflected.spare_counts
         telemetry.supply_V = source["supply"].telemetry.supply_V
         telemetry.temperature_degC = source["temperature"].telemetry.temperature_degC
+        telemetry.digital_inputs = source["inputs"].telemetry.digital_inputs
         if (
             self._options.align and source["deflection"] is not position and speed == speed
         ):  # a drive without a velocity has NaN

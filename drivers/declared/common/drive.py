@@ -56,6 +56,7 @@ class DeclaredDrive:
         self._per_torque = 1.0 if "torque" in values else options.torque_constant or 1.0
         self._supply = values.get("supply", missing)
         self._temperature = values.get("temperature")
+        self._inputs = values.get("inputs")
         self._deflection = values.get("deflection", missing)
         self._state = values.get("status", missing)
         self._fault = values.get("fault")
@@ -325,6 +326,8 @@ class DeclaredDrive:
         telemetry.supply_V = self._supply.value if self._supply.number else math.nan
         if self._temperature is not None:
             telemetry.temperature_degC = self._temperature.value
+        if self._inputs is not None and self._inputs.number:
+            telemetry.digital_inputs = int(self._inputs.value)
         telemetry.frames = self.board.counters.received
         telemetry.mode = Mode.TORQUE
         self._fill_state(telemetry)

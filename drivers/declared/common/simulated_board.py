@@ -82,6 +82,8 @@ class BoardLogic:
             return float(core.supply_V)
         if quantity == "temperature":
             return float(core.temperature_degC)
+        if quantity == "inputs":
+            return float(max(0, core.digital_inputs))
         if quantity == "deflection":
             return float(core.deflection_counts)
         if quantity == "fault":

@@ -12,9 +12,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.base import PowerStage
+from drivers.cia402 import mapping
+from drivers.cia402.dictionary import build
 from drivers.cia402.mapping import pdos
 from drivers.cia402.options import Cia402Options
 from drivers.cia402.reception import FAST_1, FAST_2, Reception
+from drivers.simulated import RigParameters
+from drivers.simulated.drive_core import SimulatedDriveCore
 
 int16 = st.integers(-(2**15), 2**15 - 1)
 int32 = st.integers(-(2**31), 2**31 - 1)
@@ -43,6 +47,22 @@ def test_fast_pdos_come_out_in_si(status, position, torque, velocity, counts):
     assert t.position_rad == pytest.approx(position / 4096 * 2 * math.pi)
     assert t.velocity_rad_s == pytest.approx(velocity / 4096 * 2 * math.pi)
     assert t.deflection_counts == counts and t.mode == 10 and r.complete
+
+
+def test_digital_inputs_are_mapped_sent_and_read_bit_by_bit():
+    inputs = {"index": 0x60FD, "type": "UNSIGNED32"}
+    options = Cia402Options(bus={"interface": "local_socket"}, node=5, inputs_object=inputs)
+    last = pdos(options)[1][-1]
+    assert last.entries[-1] == mapping.inputs(options) and last.transmission > 1
+    # The simulated node has the object, and a home switch at its bit.
+    core = SimulatedDriveCore(RigParameters().but({"home_input": 2, "home_position_m": 0.006}))
+    sent = build(options, core, lambda: 0).upload(0x60FD, 0)
+    assert sent == struct.pack("<I", 1 << 2)
+    r = reception(inputs_object=inputs)
+    assert r.telemetry.digital_inputs == -1  # none has come
+    whole = last.packing.pack(*[0] * (len(last.entries) - 1), 0x8000_0004)
+    r.take(frame(last.cob_id, whole))
+    assert r.telemetry.digital_inputs == 0x8000_0004
 
 
 @given(velocity=int32)

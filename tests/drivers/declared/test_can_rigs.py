@@ -69,6 +69,7 @@ messages:
       PART: {start: 6, bits: 2}
       VOLTAGE: {start: 15, bits: 16, order: big_endian, scale: 0.01, when: [0, 2]}
       TEMPERATURE: {start: 8, bits: 8, offset: -40, when: 1}
+      INPUTS: {start: 16, bits: 8, when: 1}
       FAULT: {start: 8, bits: 16, when: 3}
 gives:
   position: {from: STATE.ANGLE}
@@ -79,6 +80,7 @@ gives:
   supply: {from: HEALTH.VOLTAGE}
   temperature: {from: HEALTH.TEMPERATURE}
   fault: {from: HEALTH.FAULT}
+  inputs: {from: HEALTH.INPUTS}
 takes:
   torque: {to: DEMAND.TORQUE, sign: -1, scale: 0.5}
 poll: ASK
@@ -105,12 +107,14 @@ def flexible(path: Path, text: str = FLEXIBLE) -> DeclaredCanOptions:
 def test_a_can_board_through_its_life(tmp_path: Path, far: Any, name: str) -> None:
     path = tmp_path / "can.sock"
     options = flexible(path) if name == "flexible" else options_of(name, tmp_path)
-    core = SimulatedDriveCore(RigParameters(), 1)
+    home = {"home_input": 3, "home_position_m": 1.0}  # acts all over the stroke
+    core = SimulatedDriveCore(RigParameters().but(home), 1)
     board = far(options, core)
     drive = find_protocol("declared_can").make(options, PERIOD_S)
     through_its_life(drive, core)
     telemetry = drive.telemetry
     assert telemetry.temperature_degC == pytest.approx(core.temperature_degC, abs=1.0)
+    assert telemetry.digital_inputs == (1 << 3 if name == "flexible" else -1)
     counters = drive.board.counters
     assert (counters.malformed, counters.checksum_failures, counters.counter_gaps) == (0, 0, 0)
     # The host falls silent: the board stops by itself, and says so.

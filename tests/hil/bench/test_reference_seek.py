@@ -199,3 +199,62 @@ def test_a_lost_reference_opens_the_loop_until_it_is_confirmed():
 def test_repeatability_is_four_standard_deviations():
     assert repeatability([1.0, 2.0, 3.0]) == pytest.approx(4.0)
     assert repeatability([1.0]) != repeatability([1.0])
+
+
+# -- by a home switch --------------------------------------------------------------------------
+
+BY_SWITCH = SeekReference(by="home_switch", touches=3)
+ZONE_M = SLIDE.reference.home_switch.position
+
+
+def switched(start_m, fault="", lateness=None, **actual):
+    bench = started_at(start_m, SLIDE, lateness, **actual)
+    if fault:
+        bench.environment.disturb(fault, 1.0)
+    bench.run(0.05)
+    return bench
+
+
+@pytest.mark.parametrize(
+    ("start_m", "lateness"), [(0.010, LATE), (0.004, None)], ids=["beside it", "on it"]
+)
+def test_a_home_switch_is_found_wherever_it_begins(start_m, lateness):
+    bench = switched(start_m, lateness=lateness)
+    told = sought(bench, BY_SWITCH)
+    assert told["how"] == bench.bench.reference == "home_switch", told
+    assert is_verified("home_switch") and "home switch found, 3 touches" in told["text"]
+    assert 0.0 < told["repeatability_um"] < 100.0
+    # Its input comes every 10 ms, and the nut moves meanwhile.
+    assert abs(error_m(bench)) < 1e-4
+
+
+@pytest.mark.parametrize(
+    ("fault", "start_m", "text"),
+    [
+        ("home_switch_inverted", 0.008, "wired inverted, or stuck"),
+        ("home_switch_inverted", 0.003, "wired inverted, or its cam is lost"),
+        ("home_switch_dead", 0.008, "the home switch did not act"),
+    ],
+)
+def test_a_home_switch_that_lies_gives_no_reference(fault, start_m, text):
+    bench = switched(start_m, fault)
+    told = sought(bench, BY_SWITCH)
+    assert told["kind"] == "reference_not_found" and text in told["text"], told
+    assert bench.bench.reference == "unverified" and bench.bench.state is State.DE_ENERGISED
+    assert bench.environment.state()["peak_end_speed_m_s"] < 0.02
+
+
+def test_a_switch_that_acts_low_is_read_so():
+    switch = SLIDE.reference.home_switch.model_copy(update={"active": "low"})
+    low = SLIDE.model_copy(
+        update={"reference": SLIDE.reference.model_copy(update={"home_switch": switch})}
+    )
+    bench = started_at(0.0065, low)
+    assert sought(bench, BY_SWITCH)["how"] == "home_switch"
+
+
+def test_a_drive_that_reports_no_inputs_has_no_home_switch():
+    bench = switched(0.008, home_input=-1)
+    ready(bench)
+    refused = bench.request(Apply(behaviour=BY_SWITCH))
+    assert not refused.accepted and "no digital inputs" in refused.text

@@ -340,6 +340,14 @@ TABLE = [
         "11.6 N to 116 N",
     ),
     (
+        "stop:\n",
+        "reference: {home_switch: {input: 2, position: 5 mm}}\nstop:\n",
+        "input: 2",
+        "reference.home_switch.input",
+        "reports no digital inputs",
+        "drive.inputs_object",
+    ),
+    (
         "tripped_beyond: 1.5 mm",
         "tripped_beyond: 2.5 mm",
         "2.5 mm",
