@@ -287,6 +287,28 @@ class Redirecting(Protocol):
         """
 
 
+@dataclass(frozen=True)
+class Shortcoming:
+    """Ability that a drive lacks by its data sheet.
+
+    Attributes:
+        path: keys under ``drive`` in the profile.
+        what, fix: in words.
+    """
+
+    path: tuple[str, ...]
+    what: str
+    fix: str
+
+
+@runtime_checkable
+class Examining(Protocol):
+    """A protocol (``WireProtocol``) that can tell without the drive what the drive cannot do."""
+
+    def shortcomings(self, options: Any) -> list[Shortcoming]:
+        """Return all that is asked for and that the drive lacks; never raises."""
+
+
 class WireProtocol(Protocol):
     """What a protocol module registers under the entry point group ``hookeline.protocols``.
 

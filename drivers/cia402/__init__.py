@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from drivers.base import Drive
+from drivers.base import Drive, Shortcoming
 from drivers.cia402.options import Cia402Options
 from drivers.transport import Budget
 
@@ -33,6 +33,12 @@ class Cia402Protocol:
         from drivers.cia402.budget import budget
 
         return (budget(options, period_s),)
+
+    def shortcomings(self, options: Any) -> list[Shortcoming]:
+        """See ``drivers.base.Examining``."""
+        from drivers.cia402.data_sheet import DataSheet
+
+        return DataSheet.shortcomings(options)
 
     def bus_monitor(self, options: Any, period_s: float) -> tuple[BusMonitor, ...]:
         """See ``drivers.transport.listening.Listenable``."""

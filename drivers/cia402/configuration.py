@@ -26,7 +26,6 @@ from drivers.cia402.options import Cia402Options
 NOT_VALID = 1 << 31
 NO_REMOTE_REQUEST = 1 << 30
 IDENTIFIER = 0x1FFF_FFFF
-PREDEFINED_PDOS = 4  # of each direction (CiA 301, pre-defined connection set)
 BOOT_WAIT_S = 0.6
 MILLISECOND = 1e-3
 LOOK_S = 0.01  # the reader of the bus ends within this when it is told to
@@ -241,7 +240,7 @@ class Configurator:
 
     def _silence(self, communication: int, used: int) -> None:
         """Take PDOs that the drive would send or obey on its own out of use."""
-        for com in range(communication + used, communication + PREDEFINED_PDOS):
+        for com in range(communication + used, communication + od.PREDEFINED_PDOS):
             with contextlib.suppress(Absent):
                 was = self._read(com, 1, "I")
                 if not was & NOT_VALID:

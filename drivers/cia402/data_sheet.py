@@ -2,45 +2,226 @@
 
 from __future__ import annotations
 
+import difflib
+from collections.abc import Iterator
 from pathlib import Path
 
 import canopen
 from canopen import objectdictionary
 
-from drivers.base import DriverError
+from drivers.base import DriverError, Mode, Shortcoming
 from drivers.cia402 import objects as od
-from drivers.cia402.mapping import pdos
+from drivers.cia402.mapping import Entry, pdos
 from drivers.cia402.options import Cia402Options
+
+ANOTHER = "use a drive that has it, or correct the file"
+MOST_NEAR = 3
+# Words by which makers name what a key asks for; common practice, no source.
+WORDS = {
+    "deflection_object": ("analog", "analogue", "input", "encoder", "sensor"),
+    "spare_object": ("analog", "analogue", "input", "sensor"),
+    "temperature_object": ("temperature", "heat"),
+}
+MODES = {"torque": Mode.TORQUE, "velocity": Mode.VELOCITY, "position": Mode.POSITION}
+TYPES = {
+    objectdictionary.INTEGER8: "INTEGER8",
+    objectdictionary.INTEGER16: "INTEGER16",
+    objectdictionary.INTEGER32: "INTEGER32",
+    objectdictionary.UNSIGNED8: "UNSIGNED8",
+    objectdictionary.UNSIGNED16: "UNSIGNED16",
+    objectdictionary.UNSIGNED32: "UNSIGNED32",
+}
 
 
 class DataSheet:
     """Dictionary of the sheet named in the options; without one, the built-in names.
 
     Raises:
-        DriverError: the file cannot be read, or lacks an object that is needed in a PDO.
+        DriverError: the file cannot be read, or the drive lacks by it what is needed.
     """
 
     def __init__(self, options: Cia402Options) -> None:
+        self._options = options
         self.dictionary = canopen.ObjectDictionary()  # type: ignore[no-untyped-call]
         self._file = ""
         if options.eds is None:
             return
         self._file = Path(options.eds).name
+        self.dictionary = _read(options)
+        for lacking in self._shortcomings():
+            raise DriverError(f"drive.{'.'.join(lacking.path)}: {lacking.what}; {lacking.fix}")
+
+    @classmethod
+    def shortcomings(cls, options: Cia402Options) -> list[Shortcoming]:
+        """Return all that a drive cannot do by its sheet; none without a sheet."""
+        sheet = cls(options.model_copy(update={"eds": None}))
+        if options.eds is None:
+            return []
+        sheet._options, sheet._file = options, Path(options.eds).name
         try:
-            # Opened here: given a name, the package answers a missing file with silence.
-            with open(options.eds, encoding="utf-8", errors="replace") as file:
-                self.dictionary = canopen.import_od(file, options.node)
-        except Exception as error:
-            raise DriverError(
-                f"drive.eds: {self._file} cannot be read: {error}; give a CiA 306 file (.eds, "
-                ".dcf), or leave the key out"
-            ) from error
-        if not len(self.dictionary):
-            raise DriverError(f"drive.eds: {self._file} declares no object: is it the right file?")
-        for direction in pdos(options):
+            sheet.dictionary = _read(options)
+        except DriverError as error:
+            what, _, fix = str(error).removeprefix("drive.eds: ").rpartition("; ")
+            return [Shortcoming(("eds",), what, fix)]
+        return list(sheet._shortcomings())
+
+    def _shortcomings(self) -> Iterator[Shortcoming]:
+        keys = self._keys()
+        receive, transmit = pdos(self._options)
+        for direction, writes in ((receive, True), (transmit, False)):
             for pdo in direction:
                 for entry in pdo.entries:
-                    self._check(entry.index, entry.subindex, od.size(entry.kind) * 8)
+                    key = keys.get((entry.index, entry.subindex), "eds")
+                    lacking = self._cyclic(entry, key, writes)
+                    if lacking is not None:
+                        yield lacking
+        for count, communication, mapping, name in (
+            (len(receive), od.RPDO_COMMUNICATION, od.RPDO_MAPPING, "receive"),
+            (len(transmit), od.TPDO_COMMUNICATION, od.TPDO_MAPPING, "transmit"),
+        ):
+            yield from self._slots(count, communication, mapping, name)
+        yield from self._settings()
+        yield from self._modes()
+
+    def _keys(self) -> dict[tuple[int, int], str]:
+        """Return the profile's key for each object that the profile may choose."""
+        found = {}
+        for key in WORDS:
+            reference = getattr(self._options, key)
+            if reference is not None:
+                found[reference.index, reference.subindex] = key
+        return found
+
+    def _cyclic(self, entry: Entry, key: str, writes: bool) -> Shortcoming | None:
+        """Return what keeps an object out of the cycle; None if nothing does."""
+        variable = self._variable(entry.index, entry.subindex)
+        name = od.name_of(entry.index, entry.subindex)
+        bits = od.size(entry.kind) * 8
+        what = ""
+        if variable is None:
+            what = f"{self._file} has no {name}, which the cycle needs"
+        elif not variable.pdo_mappable:
+            what = f"{self._file} does not let {name} into a PDO"
+        elif len(variable) != bits:
+            what = f"{self._file} declares {name} with {len(variable)} bits, {bits} are expected"
+            if key != "eds":
+                return Shortcoming((key,), what, f"correct drive.{key}.type")
+        elif not (variable.writable if writes else variable.readable):
+            what = f"{self._file} does not let {name} be {'written' if writes else 'read'}"
+        if not what:
+            return None
+        near = self._near(entry, key, writes)
+        has = f": it has {', '.join(near)}" if near else ": it has none of that size to offer"
+        if key == "eds":
+            return Shortcoming((key,), what, ANOTHER + (f"; nearest{has}" if near else ""))
+        choose = f"choose another object for drive.{key}"
+        if key != "deflection_object":
+            choose += " or write null"
+        return Shortcoming((key,), what, choose + has)
+
+    def _near(self, entry: Entry, key: str, writes: bool) -> list[str]:
+        """Return the nearest objects that could travel in the place of one, best first."""
+        bits = od.size(entry.kind) * 8
+        words = WORDS.get(key, tuple(od.NAMES.get(entry.index, "").split()))
+        ranked = []
+        for variable in self._variables():
+            usable = variable.writable if writes else variable.readable
+            chosen = key != "eds"  # for a chosen object the type is open, the size is not
+            if not usable or not variable.pdo_mappable or not 8 <= len(variable) <= 32:
+                continue
+            if not chosen and len(variable) != bits:
+                continue
+            said = [word.lower() for word in self._words(variable).split()]
+            alike = sum(bool(difflib.get_close_matches(word, said, 1, 0.8)) for word in words)
+            # A standard object has one meaning, so only a name that fits makes another near.
+            if alike and variable.data_type in TYPES:
+                far = abs(variable.index - entry.index)
+                ranked.append((-alike, len(variable) != bits, far, variable.subindex, variable))
+        ranked.sort(key=lambda rank: rank[:4])
+        return [self._described(variable) for *_, variable in ranked[:MOST_NEAR]]
+
+    def _described(self, variable: objectdictionary.ODVariable) -> str:
+        place = f"{variable.index:#06x}" + (
+            f":{variable.subindex:02x}" if variable.subindex else ""
+        )
+        return f"{place} {self._words(variable)} ({TYPES[variable.data_type or 0]})"
+
+    def _words(self, variable: objectdictionary.ODVariable) -> str:
+        parent = variable.parent
+        above = getattr(parent, "name", "") if variable.subindex else ""
+        return f"{above} {variable.name}".strip()
+
+    def _slots(
+        self, count: int, communication: int, mapping: int, name: str
+    ) -> Iterator[Shortcoming]:
+        """Yield PDOs that are missing or whose content is fixed."""
+        has = sum(
+            self._variable(communication + n, 1) is not None for n in range(od.PREDEFINED_PDOS)
+        )
+        for n in range(count):
+            if self._variable(communication + n, 1) is None:
+                what = f"{self._file} has {has} {name} PDOs, {count} are needed"
+                yield Shortcoming(("eds",), what, ANOTHER)
+                return
+            for index, subindex in ((communication + n, 1), (mapping + n, 0), (mapping + n, 1)):
+                found = self._variable(index, subindex)
+                if found is None or not found.writable:
+                    what = f"{self._file} lets nobody set {od.name_of(index, subindex)}"
+                    yield Shortcoming(("eds",), what, ANOTHER)
+                    break
+
+    def _settings(self) -> Iterator[Shortcoming]:
+        """Yield settings that are made before the cycle and that the drive lacks."""
+        o = self._options
+        needed = [
+            (od.CONSUMER_HEARTBEAT, 1, "without it this drive does not notice a dead host"),
+            (od.PRODUCER_HEARTBEAT, 0, "without it nobody sees that this drive is alive"),
+            (
+                od.ABORT_CONNECTION_OPTION,
+                0,
+                "without it nobody can say what it does when the host dies",
+            ),
+        ]
+        if o.quick_stop is not None:
+            needed.append((od.QUICK_STOP_OPTION, 0, "drive.quick_stop asks for it"))
+        for index, subindex, why in needed:
+            found = self._variable(index, subindex)
+            if found is None or not found.writable:
+                lacks = "has no" if found is None else "lets nobody set"
+                key, fix = "eds", ANOTHER
+                if index == od.QUICK_STOP_OPTION:
+                    key, fix = "quick_stop", "write null, and it keeps what it has"
+                what = f"{self._file} {lacks} {od.name_of(index, subindex)}: {why}"
+                yield Shortcoming((key,), what, fix)
+        if self._variable(od.MOTOR_RATED_TORQUE, 0) is None:
+            what = (
+                f"{self._file} has no {od.name_of(od.MOTOR_RATED_TORQUE)}: torque commands are per "
+                "mille of it"
+            )
+            yield Shortcoming(("eds",), what, ANOTHER)
+
+    def _modes(self) -> Iterator[Shortcoming]:
+        """Yield modes that the drive has not, by the default of its supported drive modes."""
+        found = self._variable(od.SUPPORTED_MODES, 0)
+        supported = None if found is None else found.default
+        if not isinstance(supported, int):
+            return
+        has = [name for name, mode in MODES.items() if supported >> (int(mode) - 1) & 1]
+        for name in self._options.modes:
+            if name not in has:
+                what = (
+                    f"{self._file} has no cyclic synchronous {name} mode "
+                    f"({od.name_of(od.SUPPORTED_MODES)} is {supported:#x})"
+                )
+                fix = f"it has {', '.join(has)}" if has else ANOTHER
+                yield Shortcoming(("modes",), what, fix)
+
+    def _variables(self) -> Iterator[objectdictionary.ODVariable]:
+        for entry in self.dictionary.values():
+            if isinstance(entry, objectdictionary.ODVariable):
+                yield entry
+            else:
+                yield from entry.values()
 
     def _variable(self, index: int, subindex: int) -> objectdictionary.ODVariable | None:
         try:
@@ -50,22 +231,6 @@ class DataSheet:
             return found[subindex]
         except KeyError:
             return None
-
-    def _check(self, index: int, subindex: int, bits: int) -> None:
-        variable = self._variable(index, subindex)
-        name = od.name_of(index, subindex)
-        if variable is None:
-            raise DriverError(
-                f"drive.eds: {self._file} has no {name}, which the cycle needs: choose an object "
-                "that the drive has, or correct the file"
-            )
-        if not variable.pdo_mappable:
-            raise DriverError(f"drive.eds: {self._file} does not let {name} into a PDO")
-        if len(variable) != bits:
-            raise DriverError(
-                f"drive.eds: {self._file} declares {name} with {len(variable)} bits, "
-                f"{bits} are expected: correct the object's type under drive"
-            )
 
     def check_identity(self, vendor: int, product: int) -> None:
         """Raises ``DriverError`` if the sheet is that of another device."""
@@ -87,3 +252,21 @@ class DataSheet:
         name = od.name_of(index, subindex)
         variable = self._variable(index, subindex) if " " not in name else None
         return f"{name} {variable.name}" if variable is not None else name
+
+
+def _read(options: Cia402Options) -> canopen.ObjectDictionary:
+    """Return the dictionary of a sheet. Raises ``DriverError`` if it cannot be read."""
+    assert options.eds is not None
+    name = Path(options.eds).name
+    try:
+        # Opened here: given a name, the package answers a missing file with silence.
+        with open(options.eds, encoding="utf-8", errors="replace") as file:
+            dictionary = canopen.import_od(file, options.node)
+    except Exception as error:
+        raise DriverError(
+            f"drive.eds: {name} cannot be read: {error}; give a CiA 306 file (.eds, "
+            ".dcf), or leave the key out"
+        ) from error
+    if not len(dictionary):
+        raise DriverError(f"drive.eds: {name} declares no object; give the file of this drive")
+    return dictionary

@@ -40,6 +40,8 @@ INTERPOLATION_PERIOD = 0x60C2
 TARGET_VELOCITY = 0x60FF
 SUPPORTED_MODES = 0x6502
 
+PREDEFINED_PDOS = 4  # of each direction (CiA 301, pre-defined connection set)
+
 NAMES: dict[int, str] = {
     DEVICE_TYPE: "device type",
     ERROR_REGISTER: "error register",

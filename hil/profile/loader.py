@@ -10,7 +10,7 @@ from typing import Any
 
 from pydantic import ValidationError
 
-from drivers.base import DriverError
+from drivers.base import DriverError, Examining
 from drivers.registry import find_protocol, protocol_names
 from hil.profile.checks import inconsistencies
 from hil.profile.conventions import AS_INSIDE, Conventions, converted
@@ -303,6 +303,11 @@ def _drive_problems(source: Source, profile: Profile | None) -> list[Problem]:
                 "the name is taken from the directory of the file that names it",
             )
         )
+    elif isinstance(protocol, Examining):
+        for lacking in protocol.shortcomings(options):
+            # A key that is not written has no line: that of the sheet is the next best.
+            written = lacking.path if lacking.path[0] in data else ("eds",)
+            found.append(Finding(("drive", *written), lacking.what, lacking.fix))
     if profile is not None:
         found += overloaded(protocol, options, profile.control.rate)
         found += later_than_the_drive(options, profile.limits.most_cycle_late)
