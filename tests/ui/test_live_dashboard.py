@@ -13,6 +13,7 @@ from hil.host.processes import start_bench
 from hil.link.client import Client, Event, Refused
 from hil.profile.loader import find_profile
 from ui.dashboard.bench.session import Session
+from ui.dashboard.priority import give_way, raise_priority
 from ui.dashboard.window import Window
 
 pytestmark = pytest.mark.real_time
@@ -41,6 +42,7 @@ class Seat:
         qtbot.addWidget(self.window)
         self.window.resize(1280, 720)
         self.window.show()
+        raise_priority()  # as the dashboard does
         self.until(lambda: self.model.link_well)
 
     def until(self, condition):
@@ -81,6 +83,7 @@ class Seat:
         self.state_is(State.STANDBY)
 
     def leave(self):
+        give_way()
         self.window.close()
 
 
@@ -112,7 +115,7 @@ def test_every_behaviour_by_keyboard_then_esc_then_reset(seat):
             QTest.keyClicks(entry, "200")
         before = model.active_behaviour
         seat.qtbot.wait(60)
-        assert model.active_behaviour == before  # choosing acts on nothing
+        assert model.active_behaviour == before, list(model.notices)  # choosing acts on nothing
         seat.press(Qt.Key.Key_Return)
         deck = seat.window.page_of("Operate").deck
         seat.until(lambda code=code, deck=deck: model.active_behaviour == code or deck.asking)

@@ -1,8 +1,11 @@
 """What is drawn gives way to the heartbeat."""
 
 import pytest
+from PySide6.QtCore import QEvent, QObject
+from PySide6.QtWidgets import QApplication
 
 from ui.dashboard.widgets.render_scheduler import RenderScheduler
+from ui.dashboard.window import Window
 
 
 class Clock:
@@ -26,14 +29,23 @@ def slices(clock, done, name, count, cost_s):
     return lambda: [lambda n=n: one(n) for n in range(count)]
 
 
+def turn(pacer):
+    """One turn without keys; return how many slices were done in it."""
+    pacer.begin_turn()
+    steps = 1
+    while pacer.step():
+        steps += 1
+    return steps
+
+
 def test_a_turn_ends_with_the_slice_that_spends_its_budget(clock):
     done = []
     pacer = RenderScheduler(0.008, clock)
     pacer.add(0.04, slices(clock, done, "a", 5, 0.005))
-    pacer.turn()
+    turn(pacer)
     assert done == ["a0", "a1"]
-    pacer.turn()
-    pacer.turn()
+    turn(pacer)
+    turn(pacer)
     assert done == ["a0", "a1", "a2", "a3", "a4"]
 
 
@@ -44,7 +56,7 @@ def test_one_slice_is_done_however_long_it_takes_and_no_rhythm_starves(clock):
     pacer.add(0.10, slices(clock, done, "b", 1, 0.05))
     for _ in range(8):
         before = len(done)
-        pacer.turn()
+        turn(pacer)
         assert len(done) == before + 1
     assert done.count("b0") >= 2 and done.count("a2") >= 1
 
@@ -53,10 +65,10 @@ def test_frames_that_are_late_are_left_out_not_made_up_for(clock):
     done = []
     pacer = RenderScheduler(0.008, clock)
     pacer.add(0.04, slices(clock, done, "a", 1, 0.0))
-    pacer.turn()
+    turn(pacer)
     clock.now_s = 1.0
     for _ in range(5):
-        pacer.turn()
+        turn(pacer)
     assert done == ["a0", "a0"]
 
 
@@ -69,6 +81,39 @@ def test_a_slice_that_fails_is_not_tried_for_ever(clock):
     pacer = RenderScheduler(0.008, clock)
     pacer.add(0.04, lambda: [broken, lambda: done.append("after")])
     with pytest.raises(RuntimeError):
-        pacer.turn()
-    pacer.turn()
+        turn(pacer)
+    turn(pacer)
     assert done == ["after"]
+
+
+def test_keys_are_looked_for_after_each_slice(qapp, model):
+    """A key waits for one slice, not for a frame."""
+    order = []
+    window = Window(model, None)
+
+    class Steps:
+        def __init__(self):
+            self.left = 5
+
+        def step(self):
+            order.append("slice")
+            self.left -= 1
+            if self.left == 3:
+                # As a window system brings it: it lies there when the slice is over.
+                QApplication.postEvent(key, QEvent(QEvent.Type.User))
+            return self.left > 0
+
+    class Key(QObject):
+        def event(self, event):
+            if event.type() == QEvent.Type.User:
+                order.append("key")
+                return True
+            return super().event(event)
+
+    key = Key()
+    window.pacer = Steps()
+    window._drawing.start()
+    while window._drawing.isActive():
+        qapp.processEvents()
+    assert order == ["slice", "slice", "key", "slice", "slice", "slice"]
+    window.close()

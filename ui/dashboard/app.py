@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
-import gc
 import os
 import signal
 import sys
@@ -17,10 +15,8 @@ from PySide6.QtWidgets import QApplication
 from hil.link import Client, ClientKeys
 from ui.dashboard.bench import Session
 from ui.dashboard.header import default_size
+from ui.dashboard.priority import favour
 from ui.dashboard.window import Window
-
-NICE = -5  # of -20 to 19
-SWITCH_INTERVAL_S = 0.0005
 
 
 def application() -> QApplication:
@@ -28,6 +24,8 @@ def application() -> QApplication:
     running = QApplication.instance()
     if running is not None:
         return cast(QApplication, running)
+    # Large areas are else filled by other threads, for which the loop that takes the keys waits.
+    os.environ.setdefault("QT_NO_GUI_THREADPOOL", "1")
     QApplication.setHighDpiScaleFactorRoundingPolicy(
         Qt.HighDpiScaleFactorRoundingPolicy.PassThrough
     )
@@ -38,22 +36,6 @@ def application() -> QApplication:
     font.setFeature(QFont.Tag("tnum"), 1)
     app.setFont(font)
     return app
-
-
-def favour() -> None:
-    """Ask the system to let this process go before those that merely compute.
-
-    The rig stops when this window's heartbeat is late, so a busy computer would stop it. The
-    rig host still goes before. Not every user may; then nothing changes.
-    """
-    with contextlib.suppress(OSError, AttributeError):
-        for thread in os.listdir("/proc/self/task"):  # the link's own among them
-            os.setpriority(os.PRIO_PROCESS, int(thread), NICE)
-    # Other threads write records and calibrations: the heartbeat must not wait long for its turn.
-    sys.setswitchinterval(SWITCH_INTERVAL_S)
-    # What lives as long as the window is never garbage: do not look through it again and again.
-    gc.collect()
-    gc.freeze()
 
 
 def run_dashboard(

@@ -43,7 +43,7 @@ from ui.dashboard.widgets import THEMES, RenderScheduler, Slice, sizes_for, styl
 BEAT_MS = 20
 FRAME_S = 0.04
 WORDS_S = 0.1
-DRAWING_S = 0.008  # in one heartbeat, beyond which what is to be drawn waits for the next
+DRAWING_S = 0.008  # between two heartbeats, beyond which what is to be drawn waits
 SETTLE_MS = 150  # after the last change of size, before widgets are laid anew
 
 
@@ -126,12 +126,26 @@ class Window(QMainWindow):
             heartbeat.setTimerType(Qt.TimerType.PreciseTimer)
             heartbeat.timeout.connect(self.heartbeat)
             heartbeat.start(BEAT_MS)
+        # Due when the event loop has nothing else to do: a key waits for one slice at most.
+        self._drawing = QTimer(self)
+        self._drawing.setInterval(0)
+        self._drawing.timeout.connect(self.draw_slice)
 
     def heartbeat(self) -> None:
         """The one rhythm of the window: heartbeat and stop first, drawing with what is left."""
         if self.session is not None:
             self.session.pump()
-            self.pacer.turn()
+            if self.pacer.begin_turn():
+                self._drawing.start()
+
+    def draw_slice(self) -> None:
+        """Draw one slice, and go back to the event loop."""
+        more = False
+        try:
+            more = self.pacer.step()
+        finally:
+            if not more:
+                self._drawing.stop()
 
     # ------------------------------------------------------------------ building
 

@@ -1,8 +1,9 @@
-"""Drawing in slices between heartbeats: what is late is left out, the heartbeat never waits for it.
+"""Drawing in slices between keys and heartbeats: what is late is left out, neither waits for it.
 
 The heartbeat verifies that somebody at this window can stop the rig, so it comes from the loop that
 takes the keys. Whatever else that loop does must therefore be short: a slice is one small part
-of a frame, and each turn does slices only until its budget is spent.
+of a frame, and the loop looks for keys after each. A turn, from heartbeat to heartbeat, does slices
+only until its budget is spent.
 """
 
 from __future__ import annotations
@@ -16,10 +17,10 @@ Slices = Callable[[], Iterable[Slice]]
 
 
 class RenderScheduler:
-    """Takes turns at whatever is to be drawn.
+    """Slices of whatever is to be drawn, one at a time.
 
     Args:
-        budget_s: after which no further slice is begun in one turn; one always is.
+        budget_s: time spent in slices after which no further one is begun in a turn; one always is.
         clock: in seconds.
     """
 
@@ -28,6 +29,7 @@ class RenderScheduler:
         self._clock = clock
         self._rhythms: list[_Rhythm] = []
         self._next = 0
+        self._spent_s = 0.0
 
     def add(self, period_s: float, slices: Slices) -> None:
         """Do ``slices()`` once in ``period_s``, or as often as there is time."""
@@ -38,22 +40,32 @@ class RenderScheduler:
         for rhythm in self._rhythms:
             rhythm.waiting.clear()
 
-    def turn(self) -> None:
-        """Do the slices that are due, as far as the budget goes; rhythms take turns."""
-        began_s = self._clock()
+    def begin_turn(self) -> bool:
+        """Queue the slices that are due and renew the budget; return whether any slice waits."""
+        now_s = self._clock()
+        self._spent_s = 0.0
         for rhythm in self._rhythms:
-            rhythm.begin_if_due(began_s)
-        idle = 0
-        while idle < len(self._rhythms):
+            rhythm.begin_if_due(now_s)
+        return self.waiting
+
+    @property
+    def waiting(self) -> bool:
+        """Whether any slice waits, in this turn or a later one."""
+        return any(rhythm.waiting for rhythm in self._rhythms)
+
+    def step(self) -> bool:
+        """Do one slice; return whether another one may follow in this turn. Rhythms alternate."""
+        for _ in self._rhythms:
             rhythm = self._rhythms[self._next]
             self._next = (self._next + 1) % len(self._rhythms)
-            if not rhythm.waiting:
-                idle += 1
-                continue
-            idle = 0
-            rhythm.waiting.popleft()()
-            if self._clock() - began_s >= self.budget_s:
-                return
+            if rhythm.waiting:
+                began_s = self._clock()
+                try:
+                    rhythm.waiting.popleft()()
+                finally:
+                    self._spent_s += self._clock() - began_s
+                return self.waiting and self._spent_s < self.budget_s
+        return False
 
 
 class _Rhythm:
