@@ -16,6 +16,7 @@ GIVEN_UNITS: dict[str, str] = {
     "deflection": "counts",
     "status": "",
     "fault": "",
+    "inputs": "",  # digital ones, bit by bit
 }
 TAKEN_UNITS: dict[str, str] = {
     "torque": "N·m",
