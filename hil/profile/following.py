@@ -18,8 +18,7 @@ SETPOINT_LAGS = (1.5, 4.0)
 LEAST_SHARES = (0.1, 0.2)  # of the force limit
 ENERGY_SHARES = (0.1, 0.3)  # of the springs' energy at the force limit; measured, see above
 
-# Delay and filter of a drive's velocity at most; common practice, no source.
-VELOCITY_LAG_S = 0.005
+STROKE_SHARE = 0.01  # a place that is off by more spoils figures; an assumption, no source
 LEAST_COUNTS = 20.0  # of the motor sensor; common practice, no source
 
 
@@ -50,13 +49,15 @@ def output_energy(profile: Profile) -> EnergyLimit:
 def position_following(profile: Profile) -> PositionFollowingLimit:
     """Return the limits in m of nut travel on position against the drive's velocity.
 
-    By default what a velocity that lags leaves when the nut stops from its tripped speed.
+    By default a share of the stroke; what a velocity that lags leaves does not count.
     """
     limit = profile.limits.position_following
     if limit is None:
         resolution = profile.actuator.screw.lead / profile.sensors.motor.counts_per_revolution
-        lag = profile.limits.speed.tripped * VELOCITY_LAG_S
-        limit = PositionFollowingLimit.model_construct(tripped=max(lag, LEAST_COUNTS * resolution))
+        share = STROKE_SHARE * profile.actuator.stroke
+        limit = PositionFollowingLimit.model_construct(
+            tripped=max(share, LEAST_COUNTS * resolution)
+        )
     return limit
 
 

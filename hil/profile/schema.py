@@ -329,7 +329,7 @@ class PositionFollowingLimit(Band):
 
     limited: Annotated[Length, Field(gt=0)] | None = None  # half of tripped if none is written
     tripped: Annotated[Length, Field(gt=0)]
-    window: Annotated[Duration, Field(gt=0)] = 0.2  # over which older differences are forgotten
+    window: Annotated[Duration, Field(gt=0)] = 0.5  # over which older differences are forgotten
 
     @property
     def acts_from(self) -> float:

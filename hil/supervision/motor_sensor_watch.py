@@ -13,11 +13,12 @@ from hil.control import Estimator
 from hil.core import Limit
 from hil.profile import Profile
 
-# A free nut would have moved this far, by torque and spring force beyond friction, and have
-# changed the deflection by this much in the same sense, while not one count came. The numbers
-# are from trials on the simulated rigs.
+# The nut would have gone on by this much with the speed it had, braked by all the friction there
+# may be, and driven by what torque has beyond it; and the springs were strained by most of it
+# beyond what the output's own motion explains. From trials on the simulated rigs.
 EXPECTED_M = 0.0004
-FOLLOWED_SHARE = 0.1
+LIKELY_M = 0.0001  # where the forces part as well
+FOLLOWED_SHARE = 0.7
 FRICTION_TIMES = 1.5  # of the stated friction: a rig may have more
 LONGEST_GAP_S = 0.02  # across a longer one nothing is expected
 
@@ -25,14 +26,13 @@ LONGEST_GAP_S = 0.02  # across a longer one nothing is expected
 class MotorSensorWatch:
     """``look`` once a cycle while the bench relies on power; 0 or the ``Limit`` that stands.
 
-    A frozen sensor: not one count of change, while the torque's surplus over spring force
-    and friction, integrated twice over the reflected mass, says that a free nut would have
-    moved by ``EXPECTED_M``, and the springs have been strained in that sense. A nut that is
-    held fast (a jam) strains nothing; that is left to the force disagreement.
+    A frozen sensor: not one count of change, while a nut that is free would have moved by
+    ``EXPECTED_M``, and the springs have been strained as by a nut that did. One that is held
+    fast (a jam), or that friction holds, strains nothing but what the output does by itself.
 
     Attributes:
         expected_m: how far a free nut would have moved since the last count, m.
-        strained_m: change of deflection since then, m.
+        strained_m: change of deflection since then that the output's motion leaves, m.
     """
 
     def __init__(self, profile: Profile) -> None:
@@ -49,15 +49,23 @@ class MotorSensorWatch:
 
     def reset(self) -> None:
         """Begin anew, as after any motion."""
-        self.expected_m = self.strained_m = self._speed = 0.0
-        self.still_s = 0.0
+        self.expected_m = self.strained_m = self.still_s = 0.0
+        self._speed = self._output = 0.0
         self._position = self._from = self._at_s = math.nan
 
-    def look(self, telemetry: Telemetry, estimator: Estimator, force: float, torque: float) -> int:
+    def look(
+        self,
+        telemetry: Telemetry,
+        estimator: Estimator,
+        force: float,
+        force_error: float,
+        torque: float,
+    ) -> int:
         """Take this cycle's sample.
 
         Args:
-            force: true spring force, N.
+            force: true spring force by what is known of this rig, N.
+            force_error: by which it may be wrong, N.
             torque: of the motor, in the profile's sign, N·m.
         """
         at_s = telemetry.time_s
@@ -69,12 +77,14 @@ class MotorSensorWatch:
         still = position == self._position and 0.0 < dt < LONGEST_GAP_S
         self._position = position
         if not still:
-            self.expected_m = self.strained_m = self._speed = self.still_s = 0.0
+            self.expected_m = self.strained_m = self.still_s = 0.0
             self._from = estimator.deflection_m
+            self._speed = estimator.nut_velocity_m_s
+            self._output = estimator.output_velocity_m_s
             return 0
         self.still_s += dt
         net = torque * self._per_torque - force
-        band = self._dry_N + self._loss * abs(force)
+        band = self._dry_N + self._loss * abs(force) + force_error
         if self._speed:
             band = math.copysign(band, self._speed)
             speed = self._speed + (net - band) / self._mass * dt
@@ -82,13 +92,19 @@ class MotorSensorWatch:
         elif abs(net) > band:
             self._speed = (net - math.copysign(band, net)) / self._mass * dt
         self.expected_m += self._speed * dt
-        self.strained_m = estimator.deflection_m - self._from
+        self.strained_m = estimator.deflection_m - self._from + self._output * self.still_s
+        return Limit.MOTOR_SENSOR_FROZEN if self._followed(EXPECTED_M) else 0
+
+    @property
+    def likely(self) -> bool:
+        """Whether a difference that forces show already is that of a frozen motor sensor."""
+        return self._followed(LIKELY_M)
+
+    def _followed(self, least_m: float) -> bool:
+        """Return whether the springs show at least ``least_m`` of motion without a count."""
         expected = abs(self.expected_m)
-        if expected > EXPECTED_M and (
-            math.copysign(1.0, self.expected_m) * self.strained_m > FOLLOWED_SHARE * expected
-        ):
-            return Limit.MOTOR_SENSOR_FROZEN
-        return 0
+        strained = math.copysign(1.0, self.expected_m) * self.strained_m
+        return expected > least_m and strained > FOLLOWED_SHARE * expected
 
     def text(self) -> str:
         """One sentence with numbers for a frozen sensor."""

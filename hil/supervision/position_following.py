@@ -13,6 +13,9 @@ from drivers.base import Telemetry
 from hil.core import Limit
 from hil.profile import Profile, position_following
 
+VELOCITY_LAG_S = 0.005  # delay and filter of a drive's velocity at most; common practice, no source
+SCALE_SHARE = 0.02  # by which a drive's velocity may be off; common practice, no source
+LIKELY_SHARE = 0.3  # of the tripped value, where forces have parted as well
 LONGEST_GAP_S = 0.02  # across a longer one the velocity is not known
 
 
@@ -21,7 +24,7 @@ class PositionFollowing:
 
     Attributes:
         error_m: change of position less integral of velocity, at the nut, with the older
-            parts forgotten over ``window`` seconds.
+            parts forgotten over ``window`` seconds, beyond what a velocity that lags leaves.
         limited: bit of ``Limit.POSITION_FOLLOWING`` while the error is above its limited value.
     """
 
@@ -34,7 +37,7 @@ class PositionFollowing:
 
     def reset(self) -> None:
         """Begin anew at the next sample."""
-        self.error_m = 0.0
+        self.error_m = self._difference_m = self._mean_m_s = 0.0
         self.limited = 0
         self._at_s = self._position = self._velocity = math.nan
         self._slack_s = 0.0
@@ -48,20 +51,39 @@ class PositionFollowing:
         velocity, position = telemetry.velocity_rad_s, telemetry.position_rad
         mean = 0.5 * (velocity + self._velocity)
         step = position - self._position - mean * dt
-        # What the times of both samples may be off explains this much.
-        slack = abs(mean) * (telemetry.time_error_s + self._slack_s)
+        # What the times of both samples and the scale may be off explains this much.
+        slack = abs(mean) * (telemetry.time_error_s + self._slack_s + SCALE_SHARE * dt)
         self._at_s, self._position, self._velocity = at_s, position, velocity
         self._slack_s = telemetry.time_error_s
         self.limited = 0
         if not 0.0 < dt < LONGEST_GAP_S or step != step:
             return 0
         step = math.copysign(max(abs(step) - slack, 0.0), step)
-        self.error_m = (self.error_m + step * self._per_rad) * math.exp(-dt / self._window_s)
+        kept = math.exp(-dt / self._window_s)
+        self._difference_m = (self._difference_m + step * self._per_rad) * kept
+        speed = velocity * self._per_rad
+        self._mean_m_s = speed + (self._mean_m_s - speed) * kept
+        # A velocity that lags leaves this much of every change of speed.
+        lag = VELOCITY_LAG_S * (speed - self._mean_m_s)
+        low, high = (lag, 0.0) if lag < 0.0 else (0.0, lag)
+        difference = self._difference_m
+        self.error_m = (
+            difference - high
+            if difference > high
+            else difference - low
+            if difference < low
+            else 0.0
+        )
         error = abs(self.error_m)
         if error <= self._limited_m:
             return 0
         self.limited = 1 << Limit.POSITION_FOLLOWING
         return Limit.POSITION_FOLLOWING if error > self._tripped_m else 0
+
+    @property
+    def likely(self) -> bool:
+        """Whether a difference that forces show already is that of a slipping sensor."""
+        return abs(self.error_m) > LIKELY_SHARE * self._tripped_m
 
     def text(self) -> str:
         """One sentence with numbers."""

@@ -42,6 +42,11 @@ class RestingNoise:
         self._last = self._change = math.nan
         self._begin()
 
+    @property
+    def learned(self) -> bool:
+        """Whether the statistics are believed."""
+        return self._blocks >= BLOCKS
+
     def _begin(self) -> None:
         self._taken = 0
         self._sum = 0.0
@@ -89,7 +94,7 @@ class RestingNoise:
             if variance < self._quietest:
                 self._quietest = variance
                 self._noise_step = step
-            if self._blocks >= BLOCKS:
+            if self.learned:
                 self._renew()
         self._begin()
 

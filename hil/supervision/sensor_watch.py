@@ -1,7 +1,8 @@
 """Watch over the two position sensors: rail, jump, frozen, not a number, lost reference.
 
 The deflection sensor is frozen if its counts do not change while the nut moves, or if its own
-noise, learned at rest, is missing for longer than chance allows.
+noise, learned at rest, is missing for longer than chance allows. It jumped if it changed by more
+than nut and output can move meanwhile.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from __future__ import annotations
 import math
 
 from drivers.base import PowerStage, Telemetry
+from hil.control import Estimator
 from hil.core import Limit
 from hil.profile import Profile
 from hil.supervision.resting_noise import RestingNoise
@@ -16,7 +18,13 @@ from hil.supervision.resting_noise import RestingNoise
 # The nut cannot move faster than this multiple of the speed that trips; counts that do
 # have restarted or slipped.
 IMPOSSIBLE_SPEED = 4.0
+LONGEST_GAP_S = 0.02  # across a longer one nothing is expected of the deflection
 IMPOSSIBLE_STEP_M = 1e-4
+# A jump of the deflection by less force than this share of the limit spoils no figure; noise of
+# many times the stated one is no jump.
+JUMP_SHARE, JUMP_NOISES = 0.04, 10.0
+SLACK_ERRORS = 2.0  # standard deviations of a sample's time
+LIKELY_SAMPLES, LIKELY_NOISE = 10, 0.5  # so long still is rare with such noise, in counts
 
 
 class SensorWatch:
@@ -40,6 +48,13 @@ class SensorWatch:
         self._frozen_travel = limits.sensor_frozen.nut_travel
         self._impossible = IMPOSSIBLE_SPEED * limits.speed.tripped
         self.reference_lost = ""
+        self._per_m = 1.0 / abs(profile.calibration.deflection_per_count)
+        least_m = JUMP_SHARE * limits.force.limited / (2.0 * profile.actuator.springs.rate_per_set)
+        self._jump_floor = max(self._per_m * least_m, JUMP_NOISES * sensor.noise)
+        self._noisy = sensor.noise >= LIKELY_NOISE
+        self._sign = math.copysign(1.0, profile.calibration.deflection_per_count)
+        self._taken_s = math.nan
+        self._rate = self._speeds = self._error_s = 0.0  # counts/s, and s
         self._counts = math.nan
         self._counts_age = 0.0
         self._missed_s = 0.0
@@ -47,7 +62,7 @@ class SensorWatch:
         self._nut_missed_s = 0.0
         self._nut_age = 0.0
         self._noise_off, self._noise_on = RestingNoise(), RestingNoise()
-        self._noise = self._noise_off
+        self._noise = self._known = self._noise_off
         self.reset()
 
     def reset(self) -> None:
@@ -58,9 +73,11 @@ class SensorWatch:
         self.still_travel_m = 0.0
         self._still_from = self._nut
         self.jump_counts = 0.0
+        self._jump_allowed = self._jump_counts
 
-    def look(self, telemetry: Telemetry, nut_position_m: float, dt: float) -> int:
+    def look(self, telemetry: Telemetry, estimator: Estimator, dt: float) -> int:
         """0 or the ``Limit`` that stands now."""
+        nut_position_m = estimator.nut_position_m
         counts = telemetry.deflection_counts
         before = self._counts
         self._counts = counts
@@ -75,21 +92,29 @@ class SensorWatch:
         renewed = grown <= 0.5 * self._period
         if not renewed:
             self._missed_s += dt
-            allowed = self._jump_counts
+            covered = self._period
         else:
-            allowed = self._jump_counts * max(1.0, (self._missed_s + dt) / self._period)
+            covered = self._missed_s + dt
             self._missed_s = 0.0
+        gap = self._gap(telemetry)
+        slack_s = SLACK_ERRORS * (telemetry.time_error_s + self._error_s)
+        self._error_s = telemetry.time_error_s
+        covered = max(self._period, covered, gap) + slack_s
         jump = counts - before
+        allowed = self._jump_counts * covered / self._period
         jumped = jump > allowed or jump < -allowed
+        if not jumped and renewed and self._jump_counts < self.top:
+            jumped, allowed = self._implausible(estimator, jump, gap, slack_s)
         if jumped:
-            self.jump_counts = jump
+            self.jump_counts, self._jump_allowed = jump, allowed
 
         if counts <= self._low_rail or counts >= self._high_rail:
             self.rail_s += dt
         else:
             self.rail_s = 0.0
 
-        noise = self._noise_on if telemetry.power is PowerStage.ON else self._noise_off
+        powered = telemetry.power is PowerStage.ON
+        noise = self._noise_on if powered else self._noise_off
         if noise is not self._noise:
             self._noise = noise
             noise.leave()
@@ -117,9 +142,47 @@ class SensorWatch:
             return Limit.SENSOR_RAIL
         if self.still_s >= self._frozen_lasting and self.still_travel_m > self._frozen_travel:
             return Limit.SENSOR_FROZEN
+        # Power adds to noise and takes none away.
+        if powered and not noise.learned:
+            noise = self._noise_off
+        self._known = noise
         if self._still_samples > noise.allowed:
             return Limit.SENSOR_FROZEN
         return 0
+
+    @property
+    def frozen_likely(self) -> bool:
+        """Whether a difference that forces show already is that of a frozen sensor."""
+        if self._still_samples < LIKELY_SAMPLES:
+            return False
+        known = self._known
+        return known.noise >= LIKELY_NOISE if known.learned else self._noisy
+
+    def _gap(self, telemetry: Telemetry) -> float:
+        """Return the time in s from the taking of the reading before to that of this one."""
+        taken_s = telemetry.deflection_time_s
+        if not taken_s > 0.0:
+            taken_s = telemetry.time_s
+        gap = taken_s - self._taken_s
+        self._taken_s = taken_s
+        return gap if gap > 0.0 else 0.0
+
+    def _implausible(
+        self, estimator: Estimator, jump: float, gap: float, slack_s: float
+    ) -> tuple[bool, float]:
+        """Return whether nut and output cannot have moved so far, and how far they can.
+
+        Either may stop at once, at a wall or in a jam, and no faster than it went.
+        """
+        rate, speeds = self._rate, self._speeds
+        self._rate = self._sign * self._per_m * estimator.deflection_rate_m_s
+        self._speeds = self._per_m * (
+            abs(estimator.nut_velocity_m_s) + abs(estimator.output_velocity_m_s)
+        )
+        if not 0.0 < gap < LONGEST_GAP_S:
+            return False, self._jump_counts
+        allowed = self._jump_floor + speeds * (gap + self._period + slack_s)
+        return abs(jump - rate * gap) > allowed, allowed + abs(rate) * gap
 
     def _follow_reference(self, telemetry: Telemetry, nut: float, dt: float) -> None:
         before = self._nut
@@ -156,18 +219,19 @@ class SensorWatch:
                 return f"the deflection sensor reads {counts}, which is no number of counts"
             return (
                 f"the deflection sensor jumped by {self.jump_counts:+.0f} counts in one cycle, "
-                f"above {self._jump_counts:.0f}"
+                f"above {self._jump_allowed:.0f}"
             )
         if limit == Limit.SENSOR_RAIL:
             return (
                 f"the deflection sensor stands at {counts:.0f} of 0 to {self.top:.0f} counts, at "
                 f"the end of its range, for {1e3 * self.rail_s:.0f} ms"
             )
-        if self._still_samples > self._noise.allowed:
+        noise = self._known
+        if self._still_samples > noise.allowed:
             return (
                 f"the deflection sensor did not change by one count for "
-                f"{1e3 * self.still_s:.0f} ms, although its noise at rest was {self._noise.noise:.2g} "
-                f"counts or more: by chance it is still for {self._noise.allowed:.0f} samples at most"
+                f"{1e3 * self.still_s:.0f} ms, although its noise at rest was {noise.noise:.2g} "
+                f"counts or more: by chance it is still for {noise.allowed:.0f} samples at most"
             )
         return (
             f"the deflection sensor did not change by one count for {1e3 * self.still_s:.0f} ms "

@@ -20,6 +20,7 @@ from hil.supervision.motor_sensor_watch import MotorSensorWatch
 from hil.supervision.position_following import PositionFollowing
 from hil.supervision.readiness import unready
 from hil.supervision.sensor_watch import SensorWatch
+from hil.supervision.spring_law_watch import SpringLawWatch
 
 RATE_FILTER_S = 0.005  # a 12-bit count a cycle must not look like a blow
 STANDING_M = 0.0005  # outside a soft end, this much further out is still standing there
@@ -55,6 +56,7 @@ class Supervisor:
         self._motor_sensor = MotorSensorWatch(profile)
         self.open_loop = False  # a restricted run of torque or speed, with a travel window
         self._position = PositionFollowing(profile)
+        self._law = SpringLawWatch(profile)
         hand = 1 if profile.actuator.screw.hand == "right" else -1
         self._torque_sign = hand * profile.sensors.motor.sign
         self._period = period_s
@@ -135,6 +137,7 @@ class Supervisor:
         self.following.reset()
         self._motor_sensor.reset()
         self._position.reset()
+        self._law.reset()
         self._force_rate = 0.0
         self._last_force = float("nan")
         self._disagreeing_s = 0.0
@@ -146,6 +149,7 @@ class Supervisor:
         self.heat.take_over(before.heat)
         self.supply_V = before.supply_V
         self._sensors = before._sensors
+        self._law.take_over(before._law)
         self._window_from_m, self._window_s = before._window_from_m, before._window_s
         self._mean_m_s = before._mean_m_s
         self._known_fault = before._known_fault
@@ -162,6 +166,7 @@ class Supervisor:
     def use_calibration(self, profile: Profile) -> None:
         """Renew what follows from the profile's calibration."""
         self._bounds.use_calibration(profile)
+        self._law.forget()
 
     def check(
         self,
@@ -196,7 +201,7 @@ class Supervisor:
         sensor = 0
         if fresh:
             self._follow_supply(telemetry.supply_V, dt)
-            sensor = self._sensors.look(telemetry, estimator.nut_position_m, dt)
+            sensor = self._sensors.look(telemetry, estimator, dt)
         else:
             self._sensors.missed(dt)
         rate = (force - self._last_force) / dt
@@ -238,12 +243,16 @@ class Supervisor:
             self._disagreeing_s = 0.0
             self._motor_sensor.reset()
             self._position.reset()
+            self._law.reset()
             return 0
         if self.open_loop:
             # A wrong field may hold the rotor; the procedure that asked for the run judges it.
             self._motor_sensor.reset()
         torque = telemetry.torque_N_m * self._torque_sign
-        if frozen := self._motor_sensor.look(telemetry, estimator, force, torque):
+        law = self._law
+        if frozen := self._motor_sensor.look(
+            telemetry, estimator, law.expected_N(force), law.error_N(force), torque
+        ):
             # What moved meanwhile was not counted: no position is worth anything after it.
             self._sensors.reference_lost = self._motor_sensor.text()
             return frozen
@@ -286,7 +295,21 @@ class Supervisor:
                 return Limit.DISAGREEMENT
         elif self._disagreeing_s > 0.0:
             self._disagreeing_s -= dt
+        if self.open_loop:
+            self._law.reset()
+        elif changed := self._law.look(estimator, force):
+            return self._named(changed)
         return self.following.cause
+
+    def _named(self, cause: int) -> int:
+        """Return the name of what parts the forces, where a sensor shows that it is the liar."""
+        if self._motor_sensor.likely:
+            self._sensors.reference_lost = self._motor_sensor.text()
+            return Limit.MOTOR_SENSOR_FROZEN
+        if self._position.likely:
+            self._sensors.reference_lost = self._position.text()
+            return Limit.POSITION_FOLLOWING
+        return Limit.SENSOR_FROZEN if self._sensors.frozen_likely else cause
 
     def _follow_supply(self, volts: float, dt: float) -> None:
         if not -1e6 < volts < 1e6:
@@ -419,6 +442,8 @@ class Supervisor:
         if cause == Limit.SUPPLY_HIGH:
             return f"supply {self.supply_V:.2f} V is above {self._supply.high:g} V"
         assert cause == Limit.DISAGREEMENT
+        if self._disagreeing_s < self._disagreement.lasting:
+            return self._law.text()
         return (
             f"spring force {force:.0f} N and motor-derived force "
             f"{estimator.motor_force_N:.0f} N differ by more than "

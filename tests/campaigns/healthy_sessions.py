@@ -1,11 +1,11 @@
-"""Run healthy lockstep sessions that vary, and count the false alarms of the following limits.
+"""Run healthy lockstep sessions that vary, and count the false alarms of every watch.
 
     .venv/bin/python tests/campaigns/healthy_sessions.py --quick --check
 
 A session draws a rig (friction, noise and spring rate off by up to a fifth), a load, three
 behaviours, late cycles, and for each behaviour a hand, a weight laid on or taken off, or a
-blocked output. None of it is a fault: no stop by a following or energy limit is right. Other
-stops, such as a weight that falls past a soft end, are counted beside them. Exits 1 with
+blocked output. None of it is a fault: no stop by a watch over forces, energy or sensors is right.
+Other stops, such as a weight that falls past a soft end, are counted beside them. Exits 1 with
 ``--check`` on a false alarm.
 """
 
@@ -20,6 +20,7 @@ import time
 from collections import Counter
 from dataclasses import dataclass
 
+from drivers.simulated import Lateness
 from hil.bench.lockstep import LockstepBench
 from hil.core.limit_texts import label
 from hil.core.limits import Limit
@@ -42,8 +43,24 @@ from hil.profile.schema import Profile
 PROFILES = ("footplate_trainer", "bench_slide")
 SESSIONS, QUICK = 1000, 200
 PROCESSES = 2
-LATE_SHARE, LATE_MOST = 0.01, 5  # of the cycles, and periods that pass before the next sample
-WATCHED = (Limit.FORCE_FOLLOWING, Limit.SETPOINT_FOLLOWING, Limit.OUTPUT_ENERGY)
+LATE = (
+    None,
+    Lateness(0.01, 0.004, device_share=0.1),
+    Lateness(0.05, 0.005, device_share=0.1),
+    Lateness(0.02, 0.005, pause_s=0.020, pause_every_s=1.0),
+)
+PEAKED = (Limit.FORCE_FOLLOWING, Limit.SETPOINT_FOLLOWING, Limit.OUTPUT_ENERGY)
+WATCHED = (
+    *PEAKED,
+    Limit.DISAGREEMENT,
+    Limit.POSITION_FOLLOWING,
+    Limit.MOTOR_SENSOR_FROZEN,
+    Limit.SENSOR_FROZEN,
+    Limit.SENSOR_JUMP,
+    Limit.SENSOR_RAIL,
+    Limit.TELEMETRY_AGE,
+    Limit.DRIVE_FAULT,
+)
 PEAKS = ("force_following_N", "setpoint_following_N", "output_energy_J")
 ACTS = ("nothing", "hand, sine", "hand, push", "weight", "output blocked")
 
@@ -108,7 +125,7 @@ def run(task: tuple[str, int]) -> Session:
     name, seed = task
     chance = random.Random(seed)
     profile = varied_simulation(load_profile(name), seed)
-    bench = LockstepBench(profile, seed=seed)
+    bench = LockstepBench(profile, seed=seed, lateness=chance.choice(LATE))
     hands = bench.environment
     hands.hang(chance.choice([0.0, 0.0, 1.0, 2.5, 5.0]))
     bench.run(0.3)
@@ -116,20 +133,10 @@ def run(task: tuple[str, int]) -> Session:
     peaks = [0.0] * len(columns)
     steps: list[str] = []
 
-    def late() -> None:
-        periods = chance.randint(2, LATE_MOST)
-        for _ in range(periods):
-            bench.cycle += 1
-            telemetry = bench.drive.read(bench.time_s)
-        bench.last_row = bench.bench.advance(telemetry, periods * bench.period_s, bench.time_s)
-        bench.drive.write(bench.bench.command)
-
     def go_on(seconds: float) -> None:
-        for _ in range(round(seconds / bench.period_s)):
-            if chance.random() < LATE_SHARE:
-                late()
-            else:
-                bench.step()
+        end = bench.time_s + seconds - 0.5 * bench.period_s
+        while bench.time_s < end:
+            bench.step()
             for i, column in enumerate(columns):
                 peaks[i] = max(peaks[i], bench.last_row[column])
 
@@ -191,14 +198,14 @@ def main() -> int:
     took = time.monotonic() - started
 
     print(f"{'rig':<20}{'sessions':>9}{'other stops':>12}   largest share of the tripped value")
-    print(" " * 41 + "   " + "".join(f"{label(limit):>20}" for limit in WATCHED))
+    print(" " * 41 + "   " + "".join(f"{label(limit):>20}" for limit in PEAKED))
     wrong = [s for s in sessions if s.cause in WATCHED]
     for name in PROFILES:
         of = [s for s in sessions if s.profile == name]
         if not of:
             continue
         others = sum(1 for s in of if s.cause and s.cause not in WATCHED)
-        most = [max(s.peaks[i] for s in of) for i in range(len(WATCHED))]
+        most = [max(s.peaks[i] for s in of) for i in range(len(PEAKED))]
         print(f"{name:<20}{len(of):>9}{others:>12}   " + "".join(f"{m:>20.2f}" for m in most))
     stops = Counter(label(s.cause) for s in sessions if s.cause)
     print("stops: " + (", ".join(f"{n} {what}" for what, n in stops.most_common()) or "none"))

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from drivers.base import PowerStage, Telemetry
 from drivers.simulated import Lateness
 from hil.bench.lockstep import LockstepBench
+from hil.control import Estimator
 from hil.core import Limit, State
 from hil.core.requests import Apply, ConstantForce, PowerOn
 from hil.profile.loader import load_profile
@@ -73,10 +74,11 @@ def test_a_quiet_sensor_at_rest_is_left_alone(name, noise):
 def quiet(readings: list[float], power: PowerStage = PowerStage.ON) -> int:
     """Number of readings after which a watch trips, or 0."""
     watch = SensorWatch(PROFILE, PERIOD_S)
+    still = Estimator(PROFILE, PERIOD_S)
     telemetry = Telemetry(age_s=0.0, deflection_age_s=0.0, power=power)
     for number, counts in enumerate(readings):
         telemetry.deflection_counts = counts
-        if watch.look(telemetry, 0.0, PERIOD_S) == Limit.SENSOR_FROZEN:
+        if watch.look(telemetry, still, PERIOD_S) == Limit.SENSOR_FROZEN:
             return number
     return 0
 

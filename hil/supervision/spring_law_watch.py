@@ -1,0 +1,160 @@
+"""Watch over the springs' law against the motor, by what this rig itself has shown.
+
+While the nut moves, torque less inertia and friction is the spring force. How far the measured
+force is from it is learned: a share of the force (spring rate, torque constant), half a
+difference between driving and being driven (the screw's losses), and a dry friction. A healthy
+rig off by a fifth keeps to its own law within some newtons; a sensor that lies, a spring that
+breaks or a torque constant that changes parts from it at once.
+"""
+
+from __future__ import annotations
+
+import math
+
+from hil.control import Estimator
+from hil.core import Limit
+from hil.profile import Profile
+
+# Before anything is learned, standard deviations: of the share, of the difference of both ways,
+# of dry friction as a share of the stated. A rig off by a fifth is healthy.
+SHARE, WAYS, FRICTION = 0.08, 0.06, 0.3
+# What they may wander in a second of motion: temperature, wear; assumptions, no source.
+SHARE_PER_S, FRICTION_PER_S = 0.004, 0.05
+SIGMAS = 3.0
+# Measured in healthy sessions (tests/campaigns/healthy_sessions.py), as shares of the force limit:
+# scatter about the learned law, and its largest value once the nut has moved for ``MOVED_S``.
+SCATTER_SHARE, LEAST_SHARE = 0.012, 0.05
+SCATTER_S = 0.05  # over which the scatter is alike
+MOVING_M_S = 0.008
+MOVED_S = 0.015
+LASTING_S = 0.03
+# Beyond this multiple of the allowed difference time counts as its square, but never more than so:
+# what is wrong needs 10 ms to show its name.
+GROSS_TIMES, MOST_WEIGHT = 1.5, 3.0
+STUCK_FRICTION_TIMES = 1.5  # of the stated break-away friction
+
+Row = tuple[float, float, float]
+
+
+class SpringLawWatch:
+    """One ``look`` a cycle while the bench relies on power.
+
+    Attributes:
+        parted_N: measured less expected spring force. allowed_N: difference that is explained.
+        share: by which the motor's force is above the measured one on this rig.
+    """
+
+    def __init__(self, profile: Profile) -> None:
+        actuator = profile.actuator
+        screw, friction = actuator.screw, actuator.friction
+        self._loss_forward = 1 / screw.efficiency_forward - 1
+        self._loss_backward = 1 - screw.efficiency_backward
+        per_metre = actuator.radians_per_metre
+        self._dry_N = max(friction.coulomb, friction.breakaway) * per_metre
+        force = profile.limits.force.limited
+        self._least_N = LEAST_SHARE * force
+        self._variance_s = (SCATTER_SHARE * force) ** 2 * SCATTER_S
+        self.forget()
+        self.reset()
+
+    def forget(self) -> None:
+        """Know nothing of this rig: another calibration is in force."""
+        self.share = self._ways = self._friction_N = 0.0
+        dry = FRICTION * self._dry_N
+        self._rows: tuple[Row, Row, Row] = (
+            (SHARE * SHARE, 0.0, 0.0),
+            (0.0, WAYS * WAYS, 0.0),
+            (0.0, 0.0, dry * dry),
+        )
+
+    def reset(self) -> None:
+        """Begin the timers anew; what was learned stays."""
+        self.parted_N = 0.0
+        self.allowed_N = math.inf
+        self._sense = 0.0
+        self._moved_s = self._wrong_s = 0.0
+
+    def take_over(self, before: SpringLawWatch) -> None:
+        """Know of this rig what another watch has learned."""
+        self.share, self._ways = before.share, before._ways
+        self._friction_N, self._rows = before._friction_N, before._rows
+
+    def look(self, estimator: Estimator, force_N: float) -> int:
+        """Take the newest sample, measured force without tare; 0 or ``Limit.DISAGREEMENT``."""
+        dt = estimator.step_s
+        if not dt > 0.0:
+            return 0
+        velocity = estimator.nut_velocity_m_s
+        sense = 1.0 if velocity > MOVING_M_S else -1.0 if velocity < -MOVING_M_S else 0.0
+        self._moved_s = self._moved_s + dt if sense and sense == self._sense else 0.0
+        self._sense = sense
+        if self._moved_s >= MOVED_S:
+            parted = self._moving(estimator, force_N, sense, dt)
+        elif not sense:
+            parted = self._standing(estimator, force_N)
+        else:
+            return 0
+        self.parted_N = parted
+        times = abs(parted) / self.allowed_N
+        if times > 1.0:
+            self._wrong_s += dt * min(times * times, MOST_WEIGHT) if times > GROSS_TIMES else dt
+            if self._wrong_s >= LASTING_S:
+                return Limit.DISAGREEMENT
+        elif self._wrong_s > 0.0:
+            self._wrong_s = max(0.0, self._wrong_s - dt)
+        return 0
+
+    def _moving(self, estimator: Estimator, force: float, sense: float, dt: float) -> float:
+        """Difference in N from the learned law, which then learns (Kalman filter)."""
+        way = 0.5 * force if sense * force > 0.0 else -0.5 * force
+        (a, b, c), (_, d, e), (_, _, f) = self._rows
+        to_share = a * force + b * way + c * sense
+        to_ways = b * force + d * way + e * sense
+        to_friction = c * force + e * way + f * sense
+        spread = force * to_share + way * to_ways + sense * to_friction
+        self.allowed_N = self._least_N + SIGMAS * math.sqrt(spread)
+        parted = estimator.motor_force_N - force
+        parted -= self.share * force + self._ways * way + self._friction_N * sense
+        if abs(parted) < self.allowed_N:
+            scale = 1.0 / (spread + self._variance_s / dt)
+            gain = parted * scale
+            self.share += to_share * gain
+            self._ways += to_ways * gain
+            self._friction_N += to_friction * gain
+            wander = SHARE_PER_S * SHARE_PER_S * dt
+            dry = FRICTION_PER_S * self._dry_N
+            row_a = a - to_share * to_share * scale + wander
+            row_d = d - to_ways * to_ways * scale + wander
+            row_f = f - to_friction * to_friction * scale + dry * dry * dt
+            b -= to_share * to_ways * scale
+            c -= to_share * to_friction * scale
+            e -= to_ways * to_friction * scale
+            self._rows = ((row_a, b, c), (b, row_d, e), (c, e, row_f))
+        return parted
+
+    def _standing(self, estimator: Estimator, force: float) -> float:
+        """Difference in N from the law for a nut whose friction may act either way."""
+        expected = self.expected_N(force)
+        size = expected if expected >= 0.0 else -expected
+        net = force - estimator.disturbance_N - expected
+        loss = self._loss_forward if net * expected > 0.0 else self._loss_backward
+        self.allowed_N = (
+            self._least_N + STUCK_FRICTION_TIMES * self._dry_N + loss * size + self.error_N(force)
+        )
+        return net
+
+    def expected_N(self, force_N: float) -> float:
+        """Spring force as the motor would show it, in N, without friction and losses."""
+        return (1.0 + self.share) * force_N
+
+    def error_N(self, force_N: float) -> float:
+        """Largest error of that in N."""
+        return SIGMAS * math.sqrt(self._rows[0][0]) * abs(force_N)
+
+    def text(self) -> str:
+        """One sentence with numbers."""
+        return (
+            f"spring force and motor-derived force differ by {abs(self.parted_N):.0f} N from what "
+            f"this rig showed before, beyond {self.allowed_N:.0f} N of friction and uncertainty: "
+            "a sensor, a spring, the screw or the torque has changed"
+        )

@@ -1,0 +1,74 @@
+"""A spring law that changes is seen against what the rig showed; a rig off by a fifth is healthy."""
+
+from __future__ import annotations
+
+import pytest
+
+from drivers.base import PowerRequest
+from drivers.simulated import Lateness
+from hil.bench.lockstep import LockstepBench
+from hil.core import Limit, State
+from hil.core.requests import Apply, Behaviour, Float, HoldPosition, PowerOn, VirtualSpring
+from hil.profile.devices import varied_simulation
+from hil.profile.loader import load_profile
+
+PROFILES = ("footplate_trainer", "bench_slide")
+
+
+def moving(
+    name: str, seed: int = 0, lateness: Lateness | None = None, mass_kg: float = 5.0
+) -> LockstepBench:
+    """A bench that lifts its load upwards, past the middle."""
+    profile = load_profile(name)
+    if seed:
+        profile = varied_simulation(profile, seed)
+    bench = LockstepBench(profile, seed or 1, lateness)
+    bench.environment.hang(mass_kg)
+    bench.run(0.3)
+    assert bench.request(PowerOn(load_supported=True)).accepted
+    bench.run(0.3)
+    go(bench, HoldPosition(position_m=0.6 * profile.actuator.stroke, speed_m_s=0.05))
+    bench.run(0.6)
+    assert bench.bench.state is State.RUNNING, bench.bench.cause_text
+    return bench
+
+
+def go(bench: LockstepBench, behaviour: Behaviour) -> None:
+    assert bench.request(Apply(behaviour=behaviour, load_may_move=True)).accepted
+
+
+@pytest.mark.parametrize("name", PROFILES)
+@pytest.mark.parametrize(("fault", "value"), [("spring_factor", 0.7), ("spring_factor", 1.3)])
+def test_a_law_that_changes_in_motion_stops_the_bench_within_a_tenth_of_a_second(
+    name: str, fault: str, value: float
+) -> None:
+    bench = moving(name)
+    bench.environment.disturb(fault, value)
+    bench.run(0.1)
+    assert bench.bench.cause == Limit.DISAGREEMENT, bench.bench.cause_text
+    assert "motor-derived force differ by" in bench.bench.cause_text
+    assert bench.bench.command.power == PowerRequest.OFF
+
+
+@pytest.mark.parametrize(
+    "lateness", [None, Lateness(0.05, 0.005, device_share=0.1)], ids=["prompt", "late"]
+)
+@pytest.mark.parametrize("seed", [6, 9])
+def test_a_rig_off_by_a_fifth_is_left_alone_and_its_law_is_learned(
+    seed: int, lateness: Lateness | None
+) -> None:
+    bench = moving(PROFILES[seed % 2], seed, lateness, 3.0)
+    middle = 0.5 * bench.profile.actuator.stroke
+    for behaviour in (
+        VirtualSpring(stiffness_N_m=20000, rest_m=middle, damping_N_s_m=100.0),
+        Float(damping_N_s_m=100.0),
+    ):
+        go(bench, behaviour)
+        bench.environment.push(20.0, 1.5, 0.8)
+        bench.run(0.8)
+        assert bench.bench.state is State.RUNNING, bench.bench.cause_text
+    assert bench.profile.simulation is not None
+    true = bench.drive.core.parameters.spring_rate_push_N_m
+    stated = bench.profile.actuator.springs.rate_per_set
+    learned = 1.0 + bench.bench.supervisor._law.share
+    assert learned == pytest.approx(true / stated, abs=0.06)
