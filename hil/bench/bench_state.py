@@ -244,17 +244,16 @@ class BenchState:
             self.controlled_stop.abandon()
             self._event("notice", text=f"controlled stop cut short, drive told to go off: {why}")
 
-    def held_up(self, late_s: float) -> None:
-        """Stop what a cycle that came ``late_s`` too late found under power."""
+    def held_up(self, late_s: float, most_s: float) -> None:
+        """Stop what a cycle that came ``late_s`` too late, beyond ``most_s``, found under power."""
         if (
             self.state in (State.STANDBY, State.RUNNING)
             or self.energising
             or self.controlled_stop.running
         ):
-            most = self.profile.limits.most_cycle_late
             self.stop(
                 Cause.CYCLE_LATE,
-                f"a cycle came {1e3 * late_s:.1f} ms late, above {1e3 * most:g} ms: this computer "
+                f"a cycle came {1e3 * late_s:.1f} ms late, above {1e3 * most_s:g} ms: this computer "
                 "held the rig host up",
             )
 

@@ -118,8 +118,9 @@ class LockstepBench:
         self._done_s += WORK_S
         self._woke_s = woke
         between = self._done_s - before
-        if between > period + bench.profile.limits.most_cycle_late:
-            bench.held_up(between - period)
+        most = bench.profile.limits.most_cycle_late
+        if between > period + most:
+            bench.held_up(between - period, most)
         if self._done_s - due > period:
             self.late_cycles += 1
         self.last_row = bench.advance(

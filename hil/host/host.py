@@ -30,7 +30,14 @@ from hil.host.last_look import POWER_STAYED_ON, LastLook, see_power_go
 from hil.host.pauses import PAUSE_S, PauseWitness
 from hil.host.realtime import own_processor, prepare_realtime, sleep_until
 from hil.link import CurveKeyError, Incoming, LinkError, LinkServer, ServerKeys
-from hil.profile import Profile, ProfileError, load_profile, make_drive, profile_from_dict
+from hil.profile import (
+    Profile,
+    ProfileError,
+    live_cycle_late_s,
+    load_profile,
+    make_drive,
+    profile_from_dict,
+)
 from hil.supervision import HeatAtStart
 
 ANSWER_SHARE = 0.6  # of the period in which the drive must have answered
@@ -82,6 +89,7 @@ class Host:
         self._warm = heat if heat is not None and heat.winding + heat.housing > 0.0 else None
         if self._warm is not None:
             self.bench.supervisor.heat.begin(self._warm.winding, self._warm.housing)
+        self.most_late_s = live_cycle_late_s(profile)
         self.late_cycles = 0
         self.skipped_periods = 0
         self.ending = False
@@ -102,7 +110,7 @@ class Host:
         wire = self.wire
         monotonic = time.monotonic
         answer_by = ANSWER_SHARE * period
-        most_between = period + bench.profile.limits.most_cycle_late
+        most_late = self.most_late_s
         started = monotonic()
         due = started + period
         woke = started
@@ -134,8 +142,8 @@ class Host:
                 # From here to here, so that no place in the cycle is left where a pause of
                 # this process would go unseen.
                 before, acted = acted, monotonic()
-                if acted - before > most_between:
-                    bench.held_up(acted - before - period)
+                if acted - before > period + most_late:
+                    bench.held_up(acted - before - period, most_late)
                 if woke - due > PAUSE_S and due > started + period:
                     self._explain(woke - due, woke - started)
                 row = bench.advance(telemetry, dt, woke - started, woke - due, work, answered)

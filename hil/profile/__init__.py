@@ -4,6 +4,7 @@ from hil.profile.checks import inconsistencies
 from hil.profile.conventions import AS_INSIDE, STATED_AS, Conventions
 from hil.profile.devices import (
     drive_options,
+    live_cycle_late_s,
     make_drive,
     make_lockstep_drive,
     most_current,
@@ -83,6 +84,7 @@ __all__ = [
     "force_following",
     "holding_force",
     "inconsistencies",
+    "live_cycle_late_s",
     "load_profile",
     "make_drive",
     "make_lockstep_drive",

@@ -7,9 +7,10 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pydantic import BaseModel, ValidationError
+from pydantic import BaseModel, TypeAdapter, ValidationError
 
 from drivers.base import Drive
+from drivers.quantities import Duration
 from drivers.registry import find_protocol, redirected
 from drivers.simulated import GROUPS as VARIED
 from drivers.simulated import RigParameters, check_injected_faults, varied, with_injected_faults
@@ -18,22 +19,29 @@ from hil.profile.problems import Problem, ProfileError
 from hil.profile.schema import Lever, Profile
 from hil.profile.source import Source
 
+# Live, of the simulated drive's watch beyond ``simulation.held_up``, so that the host acts first.
+AFTER_HELD_UP_S = 0.01
+_WATCH: TypeAdapter[float] = TypeAdapter(Duration)
+
 if TYPE_CHECKING:
     from drivers.simulated import LockstepDrive
 
 
-def drive_options(profile: Profile, wires: Path | None = None) -> Any:
+def drive_options(profile: Profile, wires: Path | None = None, live: bool = False) -> Any:
     """The profile's ``drive`` mapping as the options model of its protocol.
 
     ``wires`` is the directory with the wires of a simulated rig: they take the place of those
-    that the profile names.
+    that the profile names. ``live``: in real time, see ``simulation.held_up``.
 
     Raises:
         ProfileError: the mapping does not fit the protocol's options.
         DriverError: no such protocol.
     """
     protocol = find_protocol(str(profile.drive.get("protocol")))
-    data = simulated_wires(profile, wires) if wires is not None else dict(profile.drive)
+    if wires is not None:
+        data = simulated_wires(profile, wires)
+    else:
+        data = dict(_patient(profile.drive, profile) if live else profile.drive)
     if (
         "counts_per_revolution" in protocol.options.model_fields
         and data.get("counts_per_revolution") is None
@@ -49,12 +57,33 @@ def drive_options(profile: Profile, wires: Path | None = None) -> Any:
 
 
 def simulated_wires(profile: Profile, wires: Path) -> dict[str, Any]:
-    """The profile's ``drive`` mapping with the wires of a simulated rig in this directory.
+    """The profile's ``drive`` mapping with the wires of a live simulated rig in this directory.
 
     Raises:
         DriverError: no such protocol.
     """
-    return redirected(profile.drive, wires)
+    return redirected(_patient(profile.drive, profile), wires)
+
+
+def _patient(drive: dict[str, Any], profile: Profile) -> dict[str, Any]:
+    """Return the mapping with a watch over the host that outlasts ``simulation.held_up``."""
+    held_up = profile.simulation and profile.simulation.held_up
+    if not held_up:
+        return drive
+    patient = dict(drive)
+    if "members" in patient:
+        members = patient["members"].items()
+        patient["members"] = {name: _patient(member, profile) for name, member in members}
+    own = patient.get("host_loss")
+    if own is not None and _WATCH.validate_python(own) < held_up + AFTER_HELD_UP_S:
+        patient["host_loss"] = f"{1e3 * (held_up + AFTER_HELD_UP_S):g} ms"
+    return patient
+
+
+def live_cycle_late_s(profile: Profile) -> float:
+    """Most in s that a cycle of the rig host may be late beside a simulated rig."""
+    simulation, most = profile.simulation, profile.limits.most_cycle_late
+    return max(most, simulation.held_up or 0.0) if simulation is not None else most
 
 
 def make_drive(profile: Profile, wires: Path | None = None) -> Drive:
@@ -63,7 +92,7 @@ def make_drive(profile: Profile, wires: Path | None = None) -> Drive:
     Raises:
         ProfileError, DriverError: as :func:`drive_options`.
     """
-    options = drive_options(profile, wires)
+    options = drive_options(profile, wires, live=True)
     protocol = find_protocol(str(profile.drive["protocol"]))
     return protocol.make(options, 1.0 / profile.control.rate)
 

@@ -433,6 +433,9 @@ class Simulation(Part):
     seed: int = 1
     supply: Annotated[Voltage, Field(gt=0)] = 36.0
     supply_resistance: Annotated[Resistance, Field(ge=0)] = 0.05
+    # Live, in place of limits.cycle_late if longer, and the simulated drive's own watch waits
+    # longer still: what holds up the rig host holds up its simulated rig.
+    held_up: Annotated[Duration, Field(gt=0, le=1)] | None = None
     actual: dict[str, Any] = {}
     injected_faults: tuple[Annotated[str, AfterValidator(_known_injected_fault)], ...] = ()
 

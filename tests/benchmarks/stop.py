@@ -38,6 +38,7 @@ from hil.core.samples import State
 from hil.host.processes import BenchProcesses, start_bench
 from hil.host.realtime import prepare_realtime
 from hil.link.client import Client
+from hil.profile.devices import drive_options
 from hil.profile.loader import load_profile
 
 PROFILE = "footplate_trainer"
@@ -232,7 +233,7 @@ def main() -> int:
     bench.percentile("limit to wire p99", "limit to wire", "p99", most=period_ms + 1.0)
     heartbeat_ms = 1e3 * profile.link.control_heartbeat
     bench.percentile("dashboard killed", "dashboard killed", "max", most=heartbeat_ms + 20.0)
-    drive_ms = 1e3 * float(profile.drive.get("host_loss", 0.1))
+    drive_ms = 1e3 * drive_options(profile, live=True).host_loss
     bench.percentile("host killed", "host killed, drive's own stop", "max", most=drive_ms + 20.0)
     bench.note(f"repeated, because the bench had stopped by itself just before the key: {alone}")
     bench.note(

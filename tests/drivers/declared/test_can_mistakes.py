@@ -273,7 +273,7 @@ CASES = [
         "how power is removed",
         "de_energise",
     ),
-    ("host_loss: 100 ms\n", "", "takes", "host_loss", "host_loss: 100 ms"),
+    ("host_loss: 15 ms\n", "", "takes", "host_loss", "host_loss: 100 ms"),
     ("  status: {from: MOTION.BOARD_FLAGS}\n", "", "status", "not there", "gives.status"),
     (
         "energised: {mask: 1, equals: 1}",
@@ -284,7 +284,7 @@ CASES = [
     ),
     # Units.
     ("rated_torque: 1.26 N*m", "rated_torque: 1.26 A", "rated_torque", "kind N*m", "N*m"),
-    ("host_loss: 100 ms", "host_loss: 100", "host_loss", "has no unit", "ms"),
+    ("host_loss: 15 ms", "host_loss: 15", "host_loss", "has no unit", "ms"),
     (
         "supply: {from: HEALTH.LINK_VOLTAGE}",
         "supply: {from: HEALTH.BOARD_TEMPERATURE}",

@@ -35,7 +35,7 @@ LINES = [
     ("torque: {to: demand.torque}", "position: {to: demand.torque}", "torque or current", ""),
     ("{to: demand.torque}", "{to: demand.force}", "no field 'force'", ""),
     ("rated_torque: 1.26 N*m", "rated_torque: 1.26 A", "no quantity of the kind N*m", "N*m"),
-    ("host_loss: 100 ms", "host_loss: 100", "no unit", "ms"),
+    ("host_loss: 15 ms", "host_loss: 15", "no unit", "ms"),
     ('"m {torque:+.4f}"', '"m {torque:s}"', "no format of a number", "+.4f"),
     ('"m {torque:+.4f}"', '"m {torque.real}"', "is no name", "letters"),
     ('"m {torque:+.4f}"', '"m {torque:+.4f"', "no template", ""),
@@ -61,7 +61,7 @@ LINES = [
     ),
     ("torque: {to: demand.torque}", "current: {to: demand.torque}", "what torque", "N*m/A"),
     ("from: state.flags", "from: state.flag", "no field 'flag'", "flags"),
-    ("host_loss: 100 ms\n", "host_los: 100 ms\n", "unknown key", "host_loss"),
+    ("host_loss: 15 ms\n", "host_los: 100 ms\n", "unknown key", "host_loss"),
 ]
 FRAMES = [
     ('layout: "<BIh"', 'layout: "BIh"', "< (little end first)", ""),
@@ -128,7 +128,7 @@ def test_refused_with_file_line_and_fix(tmp_path, name, old, new, reason, fix) -
             "      deflection: {from: sample.deflection}",
             "      deflection: {from: sample.deflection, scale: 0}",
         ),
-        ("treadle_frames", "host_loss: 100 ms", "host_los: 100 ms"),
+        ("treadle_frames", "host_loss: 15 ms", "host_los: 100 ms"),
         ("treadle_frames", "from: MOTION.SHAFT_TORQUE", "from: MOTION.SHAFT_TORQ"),
     ],
 )

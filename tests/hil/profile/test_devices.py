@@ -5,12 +5,19 @@ from __future__ import annotations
 import dataclasses
 import math
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from drivers.base import DriverError, PowerStage
 from drivers.simulated.parameters import RigParameters
-from hil.profile.devices import drive_options, make_drive, make_lockstep_drive, rig_parameters
+from hil.profile.devices import (
+    drive_options,
+    live_cycle_late_s,
+    make_drive,
+    make_lockstep_drive,
+    rig_parameters,
+)
 from hil.profile.loader import load_profile, profile_from_dict, profile_to_dict
 from hil.profile.problems import ProfileError
 from hil.profile.schema import Profile
@@ -131,6 +138,23 @@ def test_the_drives_own_watch_is_the_profiles(tmp_path: Path) -> None:
     with pytest.raises(DriverError):
         drive.open()
     drive.close()
+
+
+@pytest.mark.parametrize("name", ["footplate_trainer", "treadle_can", "treadle_frames"])
+def test_a_live_simulated_drive_bears_what_holds_up_both(name: str, tmp_path: Path) -> None:
+    profile = load_profile(name)
+    assert rig_parameters(profile).drive_host_loss_s == pytest.approx(0.015)
+    assert live_cycle_late_s(profile) == pytest.approx(0.09)
+
+    def watch_s(options: Any) -> float:
+        return options.members["motor"].host_loss if name == "treadle_frames" else options.host_loss
+
+    assert watch_s(drive_options(profile)) == pytest.approx(0.015)
+    assert watch_s(drive_options(profile, tmp_path)) == pytest.approx(0.1)
+    assert watch_s(drive_options(profile, live=True)) == pytest.approx(0.1)
+    real = profile.model_copy(update={"simulation": None})
+    assert watch_s(drive_options(real, live=True)) == pytest.approx(0.015)
+    assert live_cycle_late_s(real) == pytest.approx(0.013)
 
 
 def test_wrong_options_are_a_profile_error() -> None:
