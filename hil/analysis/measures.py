@@ -11,24 +11,17 @@ import math
 import re
 from collections.abc import Sequence as Items
 from dataclasses import dataclass, field
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from hil.analysis.verdicts import Verdict, judge
+from hil.recorder import Recorded
 
 Array = NDArray[np.float64]
 _MARKER = re.compile(r"(begin|steady|end) (\w+): (.*)")
 LEAST_MOVED_M = 5e-5  # less movement than this says nothing about a stiffness
-
-
-class Recorded(Protocol):
-    """What is needed of a run: a column by its name, and the events in order."""
-
-    events: list[dict[str, Any]]
-
-    def column(self, name: str) -> Any: ...
 
 
 @dataclass(frozen=True)

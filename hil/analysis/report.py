@@ -19,11 +19,11 @@ from matplotlib.figure import Figure as Canvas
 from numpy.typing import NDArray
 
 from hil.analysis.figure_texts import figure_cells
-from hil.analysis.measures import Measured, Recorded
+from hil.analysis.measures import Measured
 from hil.calibration import run_warnings
 from hil.core import Limit, label
 from hil.profile import Profile, TwoSlopes
-from hil.recorder import named_calibration
+from hil.recorder import Recorded, named_calibration
 
 Array = NDArray[np.float64]
 PLOT_COLUMNS = 1100  # upright pixels of a plot; more points than twice this show nothing more

@@ -9,12 +9,13 @@ from __future__ import annotations
 import enum
 import math
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from hil.core import Limit, State, label
+from hil.recorder import Recorded
 
 Array = NDArray[np.float64]
 
@@ -79,14 +80,6 @@ class Verdict:
             "tolerance": round(self.tolerance, 6),
             "tolerance_unit": self.unit,
         }
-
-
-class Recorded(Protocol):
-    """Columns and events of a run."""
-
-    events: list[dict[str, Any]]
-
-    def column(self, name: str) -> Any: ...
 
 
 def judge(

@@ -10,7 +10,7 @@ import datetime
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,7 @@ from pydantic import ValidationError
 from hil.control import SLIP_SPEED_M_S, ForceCalibration
 from hil.core import INDEX, State
 from hil.profile import Calibration, Profile
+from hil.recorder import Recorded
 
 DAYS_A_MONTH = 365.25 / 12
 NO_LOAD = "no load"  # a marker of this text says: nothing acts on the rod from here on
@@ -38,14 +39,6 @@ COUNTS, SPRING, MOTOR = (
     INDEX[name] for name in ("deflection_counts", "spring_force_N", "motor_force_N")
 )
 U95, SPEED = INDEX["force_u95_N"], INDEX["nut_velocity_m_s"]
-
-
-class Recorded(Protocol):
-    """What is needed of a run: a column by its name, and the events in order."""
-
-    events: list[dict[str, Any]]
-
-    def column(self, name: str) -> Any: ...
 
 
 @dataclass(frozen=True)

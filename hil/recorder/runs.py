@@ -16,7 +16,7 @@ import difflib
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 import pyarrow as pa
@@ -119,6 +119,15 @@ class Run:
         self.column(name)
         metadata = self.table.schema.field(name).metadata or {}
         return str(metadata.get(b"unit", b"1").decode())
+
+
+class Recorded(Protocol):
+    """A run on disk or in memory: a column by its name, and the events in order."""
+
+    @property
+    def events(self) -> list[dict[str, Any]]: ...
+
+    def column(self, name: str) -> Any: ...
 
 
 @dataclass(frozen=True)

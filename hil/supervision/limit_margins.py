@@ -6,6 +6,9 @@ import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
+import numpy as np
+from numpy.typing import NDArray
+
 from hil.control import ForceCalibration, driven_current_A, passive_bounds
 from hil.core import INDEX, Limit
 from hil.profile import Profile, force_following, output_energy, setpoint_following
@@ -28,7 +31,9 @@ class LimitMargin(NamedTuple):
     acting: bool
 
 
-def limit_margins(profile: Profile, row: Sequence[float]) -> list[LimitMargin]:
+def limit_margins(
+    profile: Profile, row: Sequence[float] | NDArray[np.float64]
+) -> list[LimitMargin]:
     """One entry per limit with a limit_margins, always in the same order.
 
     Args:

@@ -319,7 +319,7 @@ class Window(QMainWindow):
             self.help.close()
         if self.session is not None:
             for view in self.views:
-                if hasattr(view, "close"):
+                if view is not None and hasattr(view, "close"):
                     view.close()
             self.session.close()
             self.session = None

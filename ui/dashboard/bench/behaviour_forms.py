@@ -9,6 +9,7 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any, Literal, cast
 
 from pydantic import ValidationError
 
@@ -297,12 +298,16 @@ def behaviour_forms(profile: Profile) -> list[BehaviourForm]:
 
 def _waveform(form: BehaviourForm) -> Behaviour:
     shape, of = form.choice("shape"), form.choice("of")
-    common = {"of": of, "damping_N_s_m": form["damping"], "stiffness_N_m": form["stiffness"]}
+    common: dict[str, Any] = {
+        "of": of,
+        "damping_N_s_m": form["damping"],
+        "stiffness_N_m": form["stiffness"],
+    }
     if shape == "table":
         points = read_table(form.path, 1.0 if of == "force" else 1e-3)
         return Waveform(shape="table", points=points, duration_s=points[-1][0], **common)
     return Waveform(
-        shape=shape,
+        shape=cast(Literal["step", "sine", "sweep"], shape),
         offset=form[f"offset_{of}"],
         amplitude=form[f"amplitude_{of}"],
         frequency_Hz=form["frequency"],

@@ -8,6 +8,7 @@ frame depends on the number of columns alone: not on the window, not on the hist
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -59,7 +60,7 @@ class TraceBuffer:
     @property
     def oldest(self) -> int:
         """Number of the oldest sample still held."""
-        return max(0, self.count - self.capacity)
+        return max(0, int(self.count - self.capacity))
 
     @property
     def start_s(self) -> float:
@@ -158,7 +159,7 @@ class TraceBuffer:
         return Window((edges[:-1] + edges[1:]) / 2, low, high, True)
 
     @staticmethod
-    def _stretch(ring: NDArray, begin: int, end: int) -> NDArray:
+    def _stretch(ring: NDArray[Any], begin: int, end: int) -> NDArray[Any]:
         """Entries ``begin`` to ``end`` (numbered without end) of a ring along its last axis."""
         size = ring.shape[-1]
         if end <= begin:

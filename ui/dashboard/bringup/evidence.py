@@ -22,7 +22,7 @@ LONG_TITLE = 44  # letters; a longer one would widen the plot beyond its place
 TITLE_PX = 30
 
 
-class EvidencePlot(pyqtgraph.PlotWidget):
+class EvidencePlot(pyqtgraph.PlotWidget):  # type: ignore[misc]  # a library without types
     """One plot of a step; lines differ in colour and dash, levels are dotted and named."""
 
     def __init__(self, theme: Theme, sizes: Sizes) -> None:
@@ -60,7 +60,7 @@ class EvidencePlot(pyqtgraph.PlotWidget):
             return
         before, self._drawn = self._drawn, plot
         item = self.getPlotItem()
-        if _same_but_values(before, plot):
+        if plot is not None and _same_but_values(before, plot):
             for line, trace in zip(item.listDataItems(), plot.traces, strict=True):
                 line.setData(trace.x, trace.y)
             return

@@ -90,7 +90,9 @@ class BringUpModel:
         self._thread: threading.Thread | None = None
         self._runner: PageRunner | None = None
         self._breaking_off = threading.Event()
-        self.values = ProfileValues(model.own_profile, steps, session and session.profile_file)
+        self.values = ProfileValues(
+            model.own_profile, steps, session.profile_file if session else None
+        )
         self._last = ""  # key of the step that ended last
 
     # ------------------------------------------------------------------ what the link brings

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import (
@@ -168,7 +169,7 @@ class BringUpPage(Page):
         key = Qt.Key
         digits = (key.Key_1, key.Key_2, key.Key_3, key.Key_4, key.Key_5, key.Key_6)[:MOST_OPTIONS]
         acts: dict[int, Callable[[], object]] = {
-            digit: lambda n=n: self.ask.choose(n) for n, digit in enumerate(digits)
+            digit: partial(self.ask.choose, n) for n, digit in enumerate(digits)
         }
         return acts | {
             key.Key_Return: self.ask.accept,
@@ -216,7 +217,7 @@ class BringUpPage(Page):
         state = bringup.state_of(step)
         self.title.setText(f"{bringup.steps.index(step) + 1}  {step.title}")
         power = "under power, hold to run" if step.energises else "power off"
-        self.standing.setText(f"{WORDS[state]} · {power}")  # type: ignore[index]
+        self.standing.setText(f"{WORDS[state]} · {power}")
         for label, text in zip(self.words, (step.happens, step.wrong, step.clear), strict=True):
             label.say(text)
         may = not bringup.why_not_begin

@@ -46,7 +46,7 @@ def colour_of(state: str, theme: Theme) -> str:
         Verdict.FAIL: theme.nut,
         Verdict.NEEDS_PERSON: theme.asked,
         RUNNING: theme.accent,
-    }.get(state, theme.shaped)  # type: ignore[call-overload]
+    }.get(state, theme.shaped)
 
 
 def draw_shape(painter: QPainter, box: QRectF, state: str, theme: Theme) -> None:
@@ -108,8 +108,8 @@ class _Row(QStyledItemDelegate):
         index: QModelIndex | QPersistentModelIndex,
     ) -> None:
         theme, px = self._theme, self._sizes.px
-        room = QRectF(option.rect)  # type: ignore[attr-defined]
-        flags = option.state  # type: ignore[attr-defined]
+        room = QRectF(option.rect)
+        flags = option.state
         state = str(index.data(STATE))
         painter.save()
         if flags & QStyle.StateFlag.State_Selected:
@@ -122,13 +122,13 @@ class _Row(QStyledItemDelegate):
         side = px(17)
         box = QRectF(room.left() + px(14), room.center().y() - side / 2, side, side)
         draw_shape(painter, box, state, theme)
-        font = QFont(option.font)  # type: ignore[attr-defined]
+        font = QFont(option.font)
         font.setPointSizeF(self._sizes.head_pt)
         font.setBold(state in (RUNNING, Verdict.FAIL, Verdict.NEEDS_PERSON))
         painter.setFont(font)
         painter.setPen(QColor(theme.ink))
         metrics = QFontMetricsF(font)
-        word = WORDS[state]  # type: ignore[index]
+        word = WORDS[state]
         wide = metrics.horizontalAdvance(word)
         left = box.right() + px(10)
         right = room.right() - px(10)
@@ -177,7 +177,12 @@ class StepList(QListWidget):
         for step in bringup.steps:
             self.addItem(QListWidgetItem(step.title))
         self._filling = False
-        self.currentRowChanged.connect(lambda row: self._filling or look_at(bringup.steps[row].key))
+
+        def chosen(row: int) -> None:
+            if not self._filling:
+                look_at(bringup.steps[row].key)
+
+        self.currentRowChanged.connect(chosen)
         self.refresh()
 
     def refresh(self) -> None:
@@ -188,10 +193,7 @@ class StepList(QListWidget):
             item = self.item(row)
             if item.data(STATE) != state:
                 item.setData(STATE, state)
-                item.setData(
-                    Qt.ItemDataRole.AccessibleTextRole,
-                    f"{item.text()}, {WORDS[state]}",  # type: ignore[index]
-                )
+                item.setData(Qt.ItemDataRole.AccessibleTextRole, f"{item.text()}, {WORDS[state]}")
         shown = bringup.steps.index(bringup.shown)
         if self.currentRow() != shown:
             self.setCurrentRow(shown)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from PySide6.QtCore import Qt
+from PySide6.QtCore import QEvent, QObject, Qt
 from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import (
     QCheckBox,
@@ -79,7 +79,7 @@ class SetupForm(QWidget):
         scroll.setWidget(inner)
         scroll.viewport().setAutoFillBackground(False)
         inner.setAutoFillBackground(False)
-        self.scroll = scroll
+        self.scroll_area = scroll
         for field in (self.loads, *self.fields.values()):
             # Tab brings a field into sight.
             field.installEventFilter(self)
@@ -93,9 +93,9 @@ class SetupForm(QWidget):
         whole.addWidget(self.wrong)
         self.refresh()
 
-    def eventFilter(self, watched, event) -> bool:
-        if event.type() == event.Type.FocusIn:
-            self.scroll.ensureWidgetVisible(watched)
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:
+        if event.type() == event.Type.FocusIn and isinstance(watched, QWidget):
+            self.scroll_area.ensureWidgetVisible(watched)
         return False
 
     def _lines(self, grid: QGridLayout, row: int, entries: list[Entry]) -> int:
@@ -215,7 +215,11 @@ class OutcomeView(QWidget):
         self.discard = KeyButton("Discard", "D", theme)
 
         def doing(act: Callable[[], None]) -> Callable[..., None]:
-            return lambda *_: (act(), renew())[1]
+            def do(*_: object) -> None:
+                act()
+                renew()
+
+            return do
 
         self.accept.clicked.connect(doing(calibrating.accept))
         self.keep.clicked.connect(doing(calibrating.keep_as_evidence))

@@ -74,7 +74,7 @@ class CalibrateModel:
         self.alone = model.simulated
         self._told: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
         self.run = GuidedRun(model.profile.control.rate, self._told.put, self._ended, model.say)
-        self.filing = Filing(runs, session and session.profile_file)
+        self.filing = Filing(runs, session.profile_file if session else None)
         self.kept = KeptCalibrations(self.filing.folder, self._told.put)
         self.busy = ""
         self._clear()

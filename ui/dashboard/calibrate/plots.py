@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from typing import Any
 
 import numpy as np
 import pyqtgraph
@@ -18,7 +19,7 @@ Array = NDArray[np.float64]
 RISING, FALLING, ASIDE = "t1", "t", "x"
 
 
-class CalibrationPlot(pyqtgraph.PlotWidget):
+class CalibrationPlot(pyqtgraph.PlotWidget):  # type: ignore[misc]  # a library without types
     """One plot; what it shows is drawn anew by each ``show_`` call.
 
     Args:
@@ -152,7 +153,7 @@ class CalibrationPlot(pyqtgraph.PlotWidget):
 
     def _symbols(self, points: Sequence[CalibrationPoint], heights: Array) -> None:
         theme = self.theme
-        groups = (
+        groups: tuple[tuple[str, str, str, Callable[[Any], bool]], ...] = (
             ("loads rising", RISING, theme.measured, lambda p: p.direction > 0 and not p.outlier),
             ("loads falling", FALLING, theme.force, lambda p: p.direction < 0 and not p.outlier),
             ("set aside", ASIDE, theme.marker, lambda p: p.outlier),

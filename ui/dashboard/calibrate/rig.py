@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable
-from typing import Protocol
+from typing import Any, Protocol
 
 from drivers.simulated import EnvironmentClient
 from hil.bench import facts_from_dict
@@ -73,7 +73,7 @@ class PageRig(Protocol):
 class CalibrateRunner(PageRunner):
     """Live; weights are hung by the page's operator."""
 
-    def __init__(self, operator: CalibrateOperator, *args, **kwargs) -> None:
+    def __init__(self, operator: CalibrateOperator, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self._person = operator
 

@@ -120,7 +120,7 @@ class KeptTable(_Table):
         self._look_at = look_at
         self._shown = ChangeGuard()
         self._filling = False
-        self.currentCellChanged.connect(lambda row, *_: self._filling or self._look(row))
+        self.currentCellChanged.connect(lambda row, *_: None if self._filling else self._look(row))
 
     @property
     def chosen(self) -> Kept | None:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPen
@@ -53,7 +55,7 @@ def paint_cursors(
         _box(painter, plot.inner, places, rows, theme, u)
 
 
-def _text(trace: Trace, panel: Panel, samples: list) -> str:
+def _text(trace: Trace, panel: Panel, samples: Sequence[Any]) -> str:
     place = TRACE_INDEX[trace.column]
     first = float(samples[0][1][place]) * panel.factor
     text = number(first, panel.decimals)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,7 +49,9 @@ def polygon(x: NDArray[np.floating], y: NDArray[np.floating]) -> QPolygonF:
     shape = QPolygonF()
     shape.resize(len(x))
     if len(x):
-        memory = np.frombuffer(VoidPtr(shape.data(), 16 * len(x), True), dtype=np.float64)
+        # The stubs know neither of these two; both are documented.
+        place: Any = VoidPtr(shape.data(), 16 * len(x), True)  # type: ignore[arg-type, call-arg]
+        memory = np.frombuffer(place, dtype=np.float64)
         memory[0::2] = x
         memory[1::2] = y
     return shape
@@ -57,8 +60,8 @@ def polygon(x: NDArray[np.floating], y: NDArray[np.floating]) -> QPolygonF:
 def column_bars(
     left: int,
     step: int,
-    y_low: NDArray,
-    y_high: NDArray,
+    y_low: NDArray[np.floating],
+    y_high: NDArray[np.floating],
     width: float,
     dashed: bool,
     window: Window,
@@ -95,10 +98,13 @@ def column_bars(
 def draw_bars(painter: QPainter, bars: NDArray[np.float64]) -> None:
     """Draw rectangles (n, 4) with the painter's brush, without an object for each."""
     if len(bars):
-        painter.drawRects(wrapInstance(bars.ctypes.data, QRectF), len(bars))
+        first: Any = wrapInstance(bars.ctypes.data, QRectF)
+        painter.drawRects(first, len(bars))
 
 
-def band_shapes(x: NDArray, upper: NDArray, lower: NDArray) -> list[QPolygonF]:
+def band_shapes(
+    x: NDArray[np.floating], upper: NDArray[np.floating], lower: NDArray[np.floating]
+) -> list[QPolygonF]:
     """Outlines of a band around single samples, one for each unbroken stretch."""
     return [
         polygon(
@@ -111,11 +117,12 @@ def band_shapes(x: NDArray, upper: NDArray, lower: NDArray) -> list[QPolygonF]:
 def mixed(colour: str, ground: str, share: float = 0.22) -> QColor:
     """``share`` of a colour on a ground, opaque."""
     ink, paper = QColor(colour), QColor(ground)
-    parts = zip(ink.getRgb()[:3], paper.getRgb()[:3], strict=True)
+    a_rgb, b_rgb = cast(tuple[int, ...], ink.getRgb()), cast(tuple[int, ...], paper.getRgb())
+    parts = zip(a_rgb[:3], b_rgb[:3], strict=True)
     return QColor(*(round(share * a + (1 - share) * b) for a, b in parts))
 
 
-def sample_lines(x: NDArray, y: NDArray, dashed: bool) -> list[QPolygonF]:
+def sample_lines(x: NDArray[np.floating], y: NDArray[np.floating], dashed: bool) -> list[QPolygonF]:
     present = np.isfinite(y)
     if dashed and len(x) > 1:
         jump = np.abs(np.diff(y, prepend=y[:1])) > 3

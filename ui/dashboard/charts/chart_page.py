@@ -16,7 +16,7 @@ from PySide6.QtWidgets import (
 
 from ui.dashboard.bench import OperateModel, number
 from ui.dashboard.charts.chart_view import WINDOWS_S
-from ui.dashboard.charts.strip_charts import StripCharts
+from ui.dashboard.charts.strip_charts import StripCharts, Traced
 from ui.dashboard.widgets import KeyButton, Sizes, Theme
 
 
@@ -36,12 +36,12 @@ class ChartPage(QWidget):
 
     def __init__(
         self,
-        model: OperateModel,
+        model: Traced,
         theme: Theme,
         sizes: Sizes,
         *,
         mark: Callable[[str], None] | None = None,
-        tare: Callable[[], None] | None = None,
+        tare: Callable[[], object] | None = None,
         recorded: bool = False,
     ) -> None:
         super().__init__()
@@ -79,12 +79,18 @@ class ChartPage(QWidget):
         if recorded:
             self.freeze.hide()
         row.addWidget(self.freeze)
-        self.mark = self.tare = None
+        self.mark: KeyButton | None = None
+        self.tare: KeyButton | None = None
         if mark is not None:
             self.mark = self._key("Mark", "M", lambda: self.begin_mark(), theme, sizes)
             row.addWidget(self.mark)
         if tare is not None:
-            self.tare = self._key("Tare", "Z", lambda: (tare(), self.refresh()), theme, sizes)
+
+            def take_tare() -> None:
+                tare()
+                self.refresh()
+
+            self.tare = self._key("Tare", "Z", take_tare, theme, sizes)
             self.tare.setCheckable(True)
             row.addWidget(self.tare)
         self.entry = MarkEntry()
@@ -160,6 +166,15 @@ class ChartPage(QWidget):
         self.entry.hide()
         self.charts.setFocus()
 
+    def to_live(self) -> None:
+        """Show what comes in now."""
+        self.charts.view.freeze(False)
+        self.refresh()
+
+    def click_tare(self) -> None:
+        if self.tare is not None:
+            self.tare.click()
+
     def refresh(self) -> None:
         view = self.charts.view
         if view.window_s in WINDOWS_S:
@@ -167,7 +182,7 @@ class ChartPage(QWidget):
         elif view.recorded:
             self.lengths.button(len(WINDOWS_S)).setChecked(True)
         self.freeze.setChecked(view.frozen)
-        if self.tare is not None:
+        if self.tare is not None and isinstance(self.model, OperateModel):
             self.tare.setEnabled(not self.model.lock_reason)
             tared = self.model.tare_N != 0.0
             self.tare.setChecked(tared)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from functools import partial
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,7 +28,7 @@ from PySide6.QtGui import (
 )
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
-from ui.dashboard.bench import TRACE_INDEX, OperateModel, Values, Window, number
+from ui.dashboard.bench import TRACE_INDEX, TraceBuffer, Values, Window, number
 from ui.dashboard.charts.chart_cursors import Plot, paint_cursors
 from ui.dashboard.charts.chart_lines import (
     band_shapes,
@@ -39,11 +40,20 @@ from ui.dashboard.charts.chart_lines import (
     sample_lines,
 )
 from ui.dashboard.charts.chart_marks import paint_marks
-from ui.dashboard.charts.chart_view import PANELS, ChartView
+from ui.dashboard.charts.chart_view import PANELS, ChartView, Span
 from ui.dashboard.widgets import Sizes, Theme
 
 DRAG_PIXELS = 4
 MOST_COLUMNS = 900
+
+
+class Traced(Protocol):
+    """A live bench or a recorded run, as far as charts draw it."""
+
+    @property
+    def buffer(self) -> TraceBuffer: ...
+    @property
+    def marks(self) -> Any: ...
 
 
 class StripCharts(QWidget):
@@ -51,7 +61,7 @@ class StripCharts(QWidget):
 
     view_changed = Signal()
 
-    def __init__(self, model: OperateModel, theme: Theme, sizes: Sizes) -> None:
+    def __init__(self, model: Traced, theme: Theme, sizes: Sizes) -> None:
         super().__init__()
         self.model = model
         self.view = ChartView(model.buffer)
@@ -195,7 +205,7 @@ class StripCharts(QWidget):
             painter.drawLine(QPointF(x, middle), QPointF(x + 20 * u, middle))
             x -= 13 * u
 
-    def _y(self, inner: QRectF, span, value: float) -> float:
+    def _y(self, inner: QRectF, span: Span, value: float) -> float:
         return inner.bottom() - (value - span.low) / (span.high - span.low) * inner.height()
 
     def _paint_traces(

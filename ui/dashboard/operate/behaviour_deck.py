@@ -219,6 +219,9 @@ class BehaviourDeck(QWidget):
             column.addWidget(button)
         self.fields = QWidget()
         self.fields.setObjectName("fields")
+        self._field_column = QVBoxLayout(self.fields)
+        self._field_column.setContentsMargins(0, px(6), px(2), 0)
+        self._field_column.setSpacing(px(5))
         scroll = QScrollArea()
         scroll.setWidgetResizable(True)
         scroll.setFrameShape(QFrame.Shape.NoFrame)
@@ -227,7 +230,7 @@ class BehaviourDeck(QWidget):
         scroll.setWidget(self.fields)
         scroll.viewport().setAutoFillBackground(False)
         self.fields.setAutoFillBackground(False)
-        self.scroll = scroll
+        self.scroll_area = scroll
         column.addWidget(scroll, 1)
         self.message = StatusLabel("quiet", "warning", wrap=True)
         column.addWidget(self.message)
@@ -246,9 +249,9 @@ class BehaviourDeck(QWidget):
         self.no_button.clicked.connect(self.leave_it)
         self.yes_button = KeyButton("Let it move", "Y", theme)
         self.yes_button.clicked.connect(self.let_move)
-        for button in (self.no_button, self.yes_button):
-            button.hide()
-            foot.addWidget(button, 1)
+        for answer in (self.no_button, self.yes_button):
+            answer.hide()
+            foot.addWidget(answer, 1)
         column.addLayout(foot)
         self._lay_fields()
         self.refresh()
@@ -263,18 +266,11 @@ class BehaviourDeck(QWidget):
         self.refresh()
 
     def _lay_fields(self) -> None:
-        old = self.fields.layout()
-        if old is not None:
-            while old.count():
-                item = old.takeAt(0)
-                if item.widget() is not None:
-                    item.widget().hide()
-                    item.widget().deleteLater()
-        else:
-            layout = QVBoxLayout(self.fields)
-            layout.setContentsMargins(0, self.sizes.px(6), self.sizes.px(2), 0)
-            layout.setSpacing(self.sizes.px(5))
-        column = self.fields.layout()
+        column = self._field_column
+        while (item := column.takeAt(0)) is not None:
+            if (old := item.widget()) is not None:
+                old.hide()
+                old.deleteLater()
         form = self.model.form
         self.path = None
         for choice in form.choices:
@@ -381,10 +377,10 @@ class BehaviourDeck(QWidget):
         if why_not and self.asking:
             model.refusal = ""
         asking = self.asking
-        for button in (self.apply_button, self.follow_button):
-            button.setVisible(not asking)
-        for button in (self.no_button, self.yes_button):
-            button.setVisible(asking)
+        for act in (self.apply_button, self.follow_button):
+            act.setVisible(not asking)
+        for answer in (self.no_button, self.yes_button):
+            answer.setVisible(asking)
         self.apply_button.setEnabled(not why_not)
         may_follow = not why_not and active == model.form.code
         self.follow_button.setEnabled(may_follow)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QFrame, QHBoxLayout, QVBoxLayout, QWidget
@@ -57,7 +58,7 @@ class OperatePage(Page):
             sizes,
             mark=session.mark if session else lambda text: None,
             # A tare that is set is taken back.
-            tare=lambda: session and session.ask(Tare(clear=model.tare_N != 0.0)),
+            tare=lambda: session.ask(Tare(clear=model.tare_N != 0.0)) if session else None,
         )
         self.deck = BehaviourDeck(
             model, theme, sizes, session.apply if session else lambda behaviour, load_may_move: None
@@ -92,7 +93,7 @@ class OperatePage(Page):
         key = Qt.Key
         digits = (key.Key_1, key.Key_2, key.Key_3, key.Key_4, key.Key_5)
         acts: dict[int, Callable[[], object]] = {
-            digit: lambda n=n: self.choose(n) for n, digit in enumerate(digits, 1)
+            digit: partial(self.choose, n) for n, digit in enumerate(digits, 1)
         }
         charts = self.chart_page
         return acts | {
@@ -102,11 +103,11 @@ class OperatePage(Page):
             key.Key_Y: self.deck.let_move,
             key.Key_N: self.deck.leave_it,
             key.Key_Space: charts.toggle_freeze,
-            key.Key_E: lambda: (charts.charts.view.freeze(False), charts.refresh()),
+            key.Key_E: charts.to_live,
             key.Key_C: charts.step_cursors,
             key.Key_W: charts.next_window,
             key.Key_M: charts.begin_mark,
-            key.Key_Z: lambda: charts.tare.click(),
+            key.Key_Z: charts.click_tare,
             key.Key_PageUp: lambda: self._scroll(-0.5),
             key.Key_PageDown: lambda: self._scroll(0.5),
         }

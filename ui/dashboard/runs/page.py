@@ -28,7 +28,7 @@ COLUMNS = ("Run", "Started", "Length", "What it holds")
 class RunTable(QTableWidget):
     """Enter opens; Esc and the other keys of the window pass through."""
 
-    def __init__(self, open_row) -> None:
+    def __init__(self, open_row: Callable[[int], object]) -> None:
         super().__init__(0, len(COLUMNS))
         self._open_row = open_row
         self.cellDoubleClicked.connect(lambda row, _column: open_row(row))

@@ -54,7 +54,9 @@ class SketchPainter:
 
     # -------------------------------------------------------------- shapes
 
-    def box(self, x: float, y: float, w: float, h: float, fill: str = "", pen: QPen | None = None):
+    def box(
+        self, x: float, y: float, w: float, h: float, fill: str = "", pen: QPen | None = None
+    ) -> None:
         self.painter.setPen(pen or self.wide())
         self.painter.setBrush(QColor(fill) if fill else Qt.BrushStyle.NoBrush)
         self.painter.drawRect(QRectF(x, y, w, h))
