@@ -83,9 +83,9 @@ def run(options: argparse.Namespace) -> int:
     for figure in chosen.figures:
         say(options, _line(figure))
     moved = sensitivities(chosen.choice) if options.sensitivity else []
-    for one in moved:
-        told = ", ".join(f"{key} {change:+.2f}" for key, change in one.changes[:TOLD])
-        say(options, f"  1 % more {one.part}.{one.property} moves by percent: {told}")
+    for move in moved:
+        told = ", ".join(f"{key} {change:+.2f}" for key, change in move.changes[:TOLD])
+        say(options, f"  1 % more {move.part}.{move.property} moves by percent: {told}")
     charts = [force_over_speed(chosen.choice), force_over_frequency(chosen.choice)]
     if options.plot is not None:
         _draw(options.plot, chosen, charts)

@@ -23,7 +23,7 @@ DASHES = ("——", "– –", "····", "–·–·", "–··–")
 NAMES_A_LINE = 2  # as many as half the page is wide, in the smallest window
 
 
-class LimitChart(pyqtgraph.PlotWidget):
+class LimitChart(pyqtgraph.PlotWidget):  # type: ignore[misc]  # a library without types
     """Curves that bound, points that are wanted; drawn anew for each chart that is shown."""
 
     def __init__(self, theme: Theme, sizes: Sizes) -> None:

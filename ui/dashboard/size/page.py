@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QColor, QKeyEvent
@@ -58,7 +58,7 @@ class _Table(QTableWidget):
         else:
             super().keyPressEvent(event)
 
-    def fill(self, rows: list[tuple[str, ...]], marked: frozenset[int], colour: str) -> None:
+    def fill(self, rows: Sequence[tuple[str, ...]], marked: frozenset[int], colour: str) -> None:
         """Show these rows, some of them in a colour and bold."""
         self.setRowCount(len(rows))
         for row, texts in enumerate(rows):
@@ -179,11 +179,11 @@ class SizePage(Page):
         right.addWidget(self.figures, 4)
         right.addWidget(self.moves, 4)
         right.addLayout(charts, 4)
-        row = QHBoxLayout(self)
-        row.setContentsMargins(0, 0, 0, 0)
-        row.setSpacing(0)
-        row.addLayout(left, 40)
-        row.addLayout(right, 60)
+        whole = QHBoxLayout(self)
+        whole.setContentsMargins(0, 0, 0, 0)
+        whole.setSpacing(0)
+        whole.addLayout(left, 40)
+        whole.addLayout(right, 60)
         self._show_view()
         self._fill()
 
