@@ -5,6 +5,7 @@ from hil.bench.facts import DriveFacts, drive_facts, facts_from_dict, facts_to_d
 from hil.bench.lockstep import EPOCH, LockstepBench
 from hil.bench.referencing import (
     CONFIRMED,
+    KEPT,
     NOT_VERIFIED,
     UNVERIFIED,
     WHY_OPEN,
@@ -16,6 +17,7 @@ from hil.bench.rehearsal import Rehearsal, Rehearser, known_faults, load_rehears
 __all__ = [
     "CONFIRMED",
     "EPOCH",
+    "KEPT",
     "NOT_VERIFIED",
     "UNVERIFIED",
     "WHY_OPEN",

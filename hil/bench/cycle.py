@@ -216,8 +216,7 @@ class Bench(ReferencedBench):
         """Nut offset from the first fresh sample; provisional (0) until one has come."""
         if telemetry.age_s > self.profile.limits.telemetry_age:
             return 0.0
-        motor = self.profile.sensors.motor
-        offset = motor.absolute_offset if motor.reference == "absolute" else deflection - nut
+        offset = self.first_offset(nut, deflection)
         self._nut_offset = offset
         self.estimator.reset(nut + offset, deflection)
         return offset

@@ -91,6 +91,31 @@ class ReferencedBench(BenchState):
     def __init__(self, profile: Profile, capabilities: Capabilities, period_s: float) -> None:
         super().__init__(profile, capabilities, period_s)
         self.reference = first_reference(profile)
+        self.kept_offset_m: float | None = None  # a guess from the last session, to begin with
+
+    @property
+    def nut_offset_m(self) -> float | None:
+        """Nut position where the motor sensor counts 0; None before the first fresh sample."""
+        return self._nut_offset
+
+    def first_offset(self, nut_m: float, deflection_m: float) -> float:
+        """Return the nut offset to begin with: absolute, kept, or by where the rig stands."""
+        motor = self.profile.sensors.motor
+        if motor.reference == ABSOLUTE:
+            return motor.absolute_offset
+        kept_m = self.kept_offset_m
+        if kept_m is not None and self.reference == UNVERIFIED:
+            output_m = nut_m + kept_m - deflection_m
+            room_m = self.own_profile.limits.travel.tripped_beyond
+            if -room_m <= output_m <= self.own_profile.actuator.stroke + room_m:
+                self.state_reference(KEPT, output_m)
+                return kept_m
+            self._event(
+                "notice",
+                text=f"the kept reference is dropped: the output would stand at "
+                f"{1e3 * output_m:.1f} mm, outside the stroke",
+            )
+        return deflection_m - nut_m
 
     def ask(self, request: Request) -> Outcome:
         """Take or refuse a request; what it starts becomes visible from the next cycle on."""

@@ -26,6 +26,7 @@ from hil.control import Standing, standing
 from hil.core import Cause, EndCommission, Reset, State, Stop, read_private
 from hil.host.description import describe
 from hil.host.kept_heat import HeatFiles, begin_heat, moment_now
+from hil.host.kept_reference import KeptReference, keep_reference, take_reference
 from hil.host.last_look import POWER_STAYED_ON, LastLook, see_power_go
 from hil.host.pauses import PAUSE_S, PauseWitness
 from hil.host.realtime import own_processor, prepare_realtime, sleep_until
@@ -64,6 +65,7 @@ class Host:
         verified: whether the profile's own limits are open; None looks it up.
         at_lower_end: the operator stated that the output rests on its lower end.
         heat: of the motor, to begin with; None begins cold.
+        kept: the reference of the last session.
     """
 
     def __init__(
@@ -75,6 +77,7 @@ class Host:
         verified: Standing | None = None,
         at_lower_end: bool = False,
         heat: HeatAtStart | None = None,
+        kept: KeptReference | None = None,
     ) -> None:
         self.drive = drive
         self.link = link
@@ -86,6 +89,7 @@ class Host:
         self._stated = at_lower_end and self.bench.reference == UNVERIFIED
         if self._stated:
             self.bench.state_reference(CONFIRMED)
+        self.bench.kept_offset_m = kept.offset_m if kept else None
         self._warm = heat if heat is not None and heat.winding + heat.housing > 0.0 else None
         if self._warm is not None:
             self.bench.supervisor.heat.begin(self._warm.winding, self._warm.housing)
@@ -197,6 +201,8 @@ class Host:
             wire.note({"heat": [self._warm.winding, self._warm.housing]})
         if self._stated:
             wire.note({"reference": CONFIRMED})
+        if self.bench.kept_offset_m is not None:
+            wire.note({"kept_offset_m": self.bench.kept_offset_m})
 
     def keep_heat(self, files: HeatFiles) -> None:
         """Keep the motor's heat for the next start; while power is on, leave the mark of use."""
@@ -326,6 +332,8 @@ class Host:
                 # Whoever comes later is told of the one in force.
                 told = self.link.description
                 told["profile"] = {**told["profile"], "calibration": event["calibration"]}
+            elif event["kind"] == "reference":
+                self.link.description["reference"] = event["how"]
             self.link.publish_event(self._stamp(event))
         self.bench.events.clear()
 
@@ -406,8 +414,9 @@ def main(arguments: list[str] | None = None) -> int:
         grant = prepare_realtime(options.priority, options.processor)
         print(grant.notice, file=sys.stderr, flush=True)
         files, heat, notice = begin_heat(profile, simulated=profile.simulation is not None)
-        if notice:
-            print(notice, file=sys.stderr, flush=True)
+        kept, doubt = take_reference(profile)
+        for text in filter(None, (notice, doubt)):
+            print(text, file=sys.stderr, flush=True)
         link = LinkServer(
             options.link,
             describe(
@@ -424,7 +433,8 @@ def main(arguments: list[str] | None = None) -> int:
             tcp=options.tcp,
             keys=ServerKeys.load(options.keys) if options.keys else None,
         )
-        host = Host(profile, drive, link, wire, verified, options.reference_at_lower_end, heat)
+        stated = options.reference_at_lower_end
+        host = Host(profile, drive, link, wire, verified, stated, heat, kept)
         host.parent = parent if options.hold else None
         host.awake_process = options.keep_awake
 
@@ -454,6 +464,8 @@ def main(arguments: list[str] | None = None) -> int:
             drive.close()
         if files is not None and host is not None:
             host.keep_heat(files)
+        if host is not None and (doubt := keep_reference(host.bench.own_profile, host.bench)):
+            print(doubt, file=sys.stderr, flush=True)
         if link is not None:
             link.close()
         if wire is not None:

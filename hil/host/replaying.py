@@ -86,6 +86,8 @@ class Replayed:
             dt = self.period_s * max(1, cycle.periods)
             first = cycle
             for note in cycle.notes:
+                if "kept_offset_m" in note:
+                    bench.kept_offset_m = float(note["kept_offset_m"])
                 if "heat" in note:  # with which the host began, before its first cycle
                     bench.supervisor.heat.begin(*(float(share) for share in note["heat"]))
             try:
