@@ -6,10 +6,11 @@ are the cycle's own affair.
 
 from __future__ import annotations
 
+import sys
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, FailFast, Field, TypeAdapter
+from pydantic import BaseModel, BeforeValidator, ConfigDict, FailFast, Field, TypeAdapter
 
 # Ends the refusal of a behaviour that does not hold the load: a client may ask and apply again.
 CONFIRM_LOAD_MOTION = "Hold the position, or apply it with 'load_may_move'."
@@ -20,6 +21,22 @@ MOST_POINTS = 2000
 
 class Message(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False, strict=True)
+
+
+_BIGGEST = sys.float_info.max
+
+
+def _first_that_is_no_number(values: Any) -> Any:
+    """Refuse a mapping at its first wrong value: an error for each would take a cycle's time."""
+    if isinstance(values, dict):
+        for key, value in values.items():
+            number = isinstance(value, int | float) and not isinstance(value, bool)
+            if not (number and -_BIGGEST <= value <= _BIGGEST):
+                raise ValueError(f"'{key!s:.60}' is not a finite number")
+    return values
+
+
+Numbers = Annotated[dict[str, float], BeforeValidator(_first_that_is_no_number)]
 
 
 class Float(Message):
@@ -185,7 +202,7 @@ class Marker(Message):
 
     kind: Literal["marker"] = "marker"
     text: str = Field(max_length=200)
-    values: dict[str, float] = {}
+    values: Numbers = {}
 
 
 class StartRun(Message):

@@ -26,7 +26,7 @@ from typing import Annotated, Any, Literal
 import pydantic_core
 from pydantic import Field, TypeAdapter, ValidationError
 
-from hil.core import Message, Request
+from hil.core import Message, Numbers, Request
 
 SCHEMA_VERSION = 2  # of these forms; both ends must have the same
 ROWS = b"rows"
@@ -38,6 +38,7 @@ HEAD = 2 * KIND + STAMP.size
 MOST_BYTES = 131_072  # of one message; a full table waveform of 2000 points needs up to 102 kB
 MOST_BYTES_WATCHER = 16_384  # who holds no control has nothing long to say
 MOST_BYTES_ANSWERED = 262_144  # beyond it the connection is cut without an answer
+_MOST_EXPLAINED = 8  # errors of one message: all are made to show the first, 3 us each
 MOST_COLONS = 200  # bounds the keys of a message, and so the errors of its validation
 
 Id = Annotated[int, Field(ge=0, le=2**53)]
@@ -97,7 +98,7 @@ class Publish(Message):
     kind: Literal["notice", "recording", "recorded", "kept"]
     text: Text = ""
     run: Annotated[str, Field(max_length=200)] = ""
-    values: dict[str, float] = {}
+    values: Numbers = {}
 
 
 class Disconnect(Message):
@@ -130,6 +131,9 @@ def explain(error: ValueError) -> str:
     """The first mistake of a message as one sentence with its place."""
     if not isinstance(error, ValidationError):
         return f"message not understood: {error!s:.200}"
+    count = error.error_count()
+    if count > _MOST_EXPLAINED:
+        return f"message not understood: {count} mistakes"
     errors = error.errors(include_url=False, include_context=False)
     first = errors[0]
     place = ".".join(str(part) for part in first["loc"])[:120]

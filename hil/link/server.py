@@ -5,7 +5,6 @@ It never blocks, starts no thread of Python's and raises nothing for whatever a 
 
 from __future__ import annotations
 
-import contextlib
 import datetime
 import math
 import os
@@ -14,8 +13,6 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
-
-import zmq
 
 from hil.core import ROW, Cause, Request, Stop
 from hil.link.budgets import Budgets
@@ -48,7 +45,6 @@ KEPT_S = 120.0  # of messages kept for a client that does not take them
 # message more than that may be begun.
 RECEIVE_S = 60e-6
 MOST_AT_ONCE = 6  # messages that are answered in one call of poll
-ADMISSION_S = 0.005  # between looks at who wants in over the network
 AHEAD_S = 0.001  # a date further ahead of the host's own clock is none
 _STAMP_AT = 2 * KIND
 
@@ -117,13 +113,10 @@ class LinkServer:
         self._view = memoryview(self._block)
         self._at = HEAD
         self._full = len(self._block)
-        self._next_admission_s = 0.0
         kept = max(1000, round(KEPT_S * (rate_hz / rows + 100)))
         self._sockets = ServerSockets(self.directory, kept, tcp, keys)
-        self._requests = self._sockets.requests
-        self._receiver = Receiver(self._requests, budgets or Budgets())
-        self._samples = self._sockets.samples
-        self._admission = self._sockets.admission
+        self._sources = self._sockets.sources
+        self._receiver = Receiver(self._sources, budgets or Budgets())
         self.tcp = self._sockets.tcp
         self.description = dict(description)  # may be changed: the next client is told so
         self._hello = {
@@ -152,7 +145,7 @@ class LinkServer:
         if self._at > HEAD:
             self._time_s = ROW.unpack_from(self._block, self._at - self._row_size)[0]
             STAMP.pack_into(self._block, _STAMP_AT, time.monotonic())
-            self._samples.send(self._view[: self._at], zmq.NOBLOCK)
+            self._sockets.publish(bytes(self._view[: self._at]))
             self._at = HEAD
 
     def publish_event(self, event: Mapping[str, Any]) -> None:
@@ -160,7 +153,7 @@ class LinkServer:
         if event.get("kind") != "heartbeat":
             self.flush()
         stamp = STAMP.pack(time.monotonic())
-        self._samples.send(self._event_head + stamp + to_json(dict(event)), zmq.NOBLOCK)
+        self._sockets.publish(self._event_head + stamp + to_json(dict(event)))
 
     def poll(self, now_s: float, powered: Callable[[], bool] = _no_power) -> Iterator[Incoming]:
         """Yield the requests that the cycle must run, in their order; the rest is answered here.
@@ -172,10 +165,8 @@ class LinkServer:
             now_s: ``time.monotonic()``.
             powered: tells whether the power stage is on or coming on, at that moment.
         """
-        if self._admission is not None and now_s >= self._next_admission_s:
-            self._next_admission_s = now_s + ADMISSION_S
-            self._admission.poll()
-        if not self._receiver.waiting:
+        self._sockets.turn(now_s)
+        if not self._receiver.waiting(now_s, self.gate.holder_id):
             return
         for asked in self.gate.order(self._batch(time.monotonic() + RECEIVE_S)):
             yield from self._take(asked, powered)
@@ -198,8 +189,8 @@ class LinkServer:
         return self.gate.late(now_s)
 
     def deaf_s(self, now_s: float) -> float:
-        """Return how long one endless message has kept all others waiting, in s."""
-        return self._receiver.deaf_s(now_s)
+        """Return how long one endless message has kept all others of the network waiting, in s."""
+        return self._sockets.deaf_s(now_s)
 
     def drop_holder(self, powered: bool = False) -> None:
         """Take control away from whoever holds it; with power on, the caller stops the bench."""
@@ -221,6 +212,9 @@ class LinkServer:
                     yield asked
             elif received.text:
                 self._answer(received.client, received.id, False, received.text)
+                if received.ended:
+                    for source in self._sources:
+                        source.end(received.client)
                 if received.cut_off and received.client == self.gate.holder_id:
                     # Its word cannot be had any more: the end of its control.
                     yield Asked(received.client, self.gate.holder, Act.DISCONNECT)
@@ -323,9 +317,9 @@ class LinkServer:
         answer = to_json(
             {"id": id, "ok": ok, "text": text, "data": dict(data or {}), "at_s": time.monotonic()}
         )
-        # A client that is gone or does not take its answers goes without.
-        with contextlib.suppress(zmq.ZMQError):
-            self._requests.send_multipart((client, answer), zmq.NOBLOCK)
+        for source in self._sources:
+            if source.answer(client, answer):
+                return
 
 
 def _date(local: bool, said: Envelope, now_s: float) -> float:

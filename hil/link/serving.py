@@ -10,18 +10,21 @@ from typing import IO
 
 import zmq
 
-from hil.link.directory import LOCK, REQUESTS, SAMPLES, endpoint, make_link_directory
+from hil.link.directory import LOCK, REQUESTS, SAMPLES, make_link_directory
 from hil.link.errors import LinkError
 from hil.link.io_thread import raise_io_thread
 from hil.link.keys import ServerKeys
+from hil.link.local_port import SamplesPort
 from hil.link.messages import MOST_BYTES_ANSWERED
+from hil.link.sources import LocalSource, NetworkSource, Source
 from hil.link.zap_handler import DOMAIN, ZapHandler
 
 _SUBSCRIPTION_BYTES = 4096
-_LINGER_MS = 500
-# Messages kept from one client that are not read yet: with the bytes of each, what a client may
-# make this process hold. A client that waits for its answers has one.
-_REQUESTS_KEPT = 200
+_LINGER_S = 0.5
+# Messages kept from one client on the network that are not read yet: with the bytes of each, what
+# it may make this process hold. A client that waits for its answers has one.
+_REQUESTS_KEPT = 32
+_ADMISSION_S = 0.005  # between looks at who wants in over the network
 
 
 class ServerSockets:
@@ -33,7 +36,7 @@ class ServerSockets:
         tcp: ``HOST:PORT`` for requests, the next port for samples; needs ``keys``.
 
     Attributes:
-        admission: decides who may connect over the network; to be polled.
+        sources: of requests.
         tcp: the address served, with the real port; or None.
         samples_port: on the network, else 0.
 
@@ -48,68 +51,92 @@ class ServerSockets:
             raise LinkError(
                 "the network link is encrypted only: give the key directory as well (--keys)"
             )
-        self._directory = directory
-        self.admission: ZapHandler | None = None
         self.tcp: str | None = None
         self.samples_port = 0
         make_link_directory(directory)
-        self._lock = _lock(directory)
-        self._context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
-        try:
-            self.requests = self._socket(zmq.ROUTER, MOST_BYTES_ANSWERED)
-            self.requests.setsockopt(zmq.RCVHWM, _REQUESTS_KEPT)
-            self.samples = self._socket(zmq.PUB, _SUBSCRIPTION_BYTES)
-            self.samples.setsockopt(zmq.SNDHWM, kept)
-            raise_io_thread()
-            _bind(self.samples, endpoint(directory, SAMPLES))
-            _bind(self.requests, endpoint(directory, REQUESTS))
+        with contextlib.ExitStack() as bound:
+            bound.callback(_lock(directory).close)
+            self._samples = SamplesPort(directory / SAMPLES, kept)
+            bound.callback(self._samples.close, _LINGER_S)
+            local = LocalSource(directory / REQUESTS)
+            bound.callback(local.port.close, _LINGER_S)
+            self.sources: list[Source] = [local]
+            self._network: _Network | None = None
             if tcp is not None and keys is not None:
-                self._serve_network(tcp, keys)
-        except BaseException:
-            self._context.destroy(linger=0)
-            self._lock.close()
-            raise
+                self._network = bound.enter_context(contextlib.closing(_Network(tcp, keys, kept)))
+                self.sources.append(self._network.source)
+                self.tcp = self._network.address
+                self.samples_port = self._network.samples_port
+            self._bound = bound.pop_all()
+
+    def turn(self, now_s: float) -> None:
+        """Let clients in, and go on sending to those that lag."""
+        self._samples.turn(now_s)
+        if self._network is not None:
+            self._network.admit(now_s)
+
+    def publish(self, data: bytes) -> None:
+        """Send to every subscriber; one that does not take it never blocks."""
+        self._samples.publish(data)
+        if self._network is not None:
+            self._network.samples.send(data, zmq.NOBLOCK)
+
+    def deaf_s(self, now_s: float) -> float:
+        """Return how long one endless message has kept all others of the network waiting, in s."""
+        return self._network.source.deaf_s(now_s) if self._network is not None else 0.0
 
     def close(self) -> None:
         """Let what was sent leave (half a second at most) and free the directory."""
-        if self._context.closed:
-            return
-        if self.admission is not None:
-            self.admission.close()
-        self.samples.close(_LINGER_MS)
-        self.requests.close(_LINGER_MS)
-        self._context.term()
-        for name in (SAMPLES, REQUESTS):
-            with contextlib.suppress(OSError):
-                (self._directory / name).unlink()
-        self._lock.close()
+        self._bound.close()
 
-    def _socket(self, kind: int, most_bytes: int) -> zmq.Socket[bytes]:
-        socket: zmq.Socket[bytes] = self._context.socket(kind)
-        socket.setsockopt(zmq.LINGER, 0)
-        socket.setsockopt(zmq.MAXMSGSIZE, most_bytes)
-        return socket
 
-    def _serve_network(self, tcp: str, keys: ServerKeys) -> None:
+class _Network:
+    """Encrypted sockets of libzmq."""
+
+    def __init__(self, tcp: str, keys: ServerKeys, kept: int) -> None:
         host, _, port_text = tcp.rpartition(":")
         if not host or not port_text.isdigit() or int(port_text) > 65534:
             raise LinkError(f"'{tcp}' is no address to serve on; write HOST:PORT, 0.0.0.0:5600")
-        self.admission = ZapHandler(self._context, keys.allowed)
-        ports = []
-        for socket, offset in ((self.requests, 0), (self.samples, 1)):
-            # These options hold for what is bound from here on; the local endpoints keep theirs.
-            socket.setsockopt(zmq.CURVE_SERVER, 1)
-            socket.setsockopt(zmq.CURVE_SECRETKEY, keys.secret.encode())
-            socket.setsockopt(zmq.ZAP_DOMAIN, DOMAIN.encode())
-            socket.setsockopt(zmq.ZAP_ENFORCE_DOMAIN, 1)
-            socket.setsockopt(zmq.HEARTBEAT_IVL, 1000)
-            socket.setsockopt(zmq.HEARTBEAT_TIMEOUT, 5000)
-            port = int(port_text)
-            _bind(socket, f"tcp://{host}:{port + offset if port else '*'}")
-            bound = socket.getsockopt_string(zmq.LAST_ENDPOINT)
-            ports.append(int(bound.rpartition(":")[2]))
-        self.tcp = f"{host}:{ports[0]}"
-        self.samples_port = ports[1]
+        port = int(port_text)
+        self._context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
+        try:
+            self._admission = ZapHandler(self._context, keys.allowed)
+            self._requests = self._socket(zmq.ROUTER, MOST_BYTES_ANSWERED, keys)
+            self._requests.setsockopt(zmq.RCVHWM, _REQUESTS_KEPT)
+            self.samples = self._socket(zmq.PUB, _SUBSCRIPTION_BYTES, keys)
+            self.samples.setsockopt(zmq.SNDHWM, kept)
+            raise_io_thread()
+            bound = _bind(self._requests, f"tcp://{host}:{port or '*'}")
+            self.samples_port = _bind(self.samples, f"tcp://{host}:{port + 1 if port else '*'}")
+        except BaseException:
+            self._context.destroy(linger=0)
+            raise
+        self.address = f"{host}:{bound}"
+        self.source = NetworkSource(self._requests, bound)
+        self._next_admission_s = 0.0
+
+    def admit(self, now_s: float) -> None:
+        if now_s >= self._next_admission_s:
+            self._next_admission_s = now_s + _ADMISSION_S
+            self._admission.poll()
+
+    def close(self) -> None:
+        self._admission.close()
+        self.samples.close(round(1000 * _LINGER_S))
+        self._requests.close(round(1000 * _LINGER_S))
+        self._context.term()
+
+    def _socket(self, kind: int, most_bytes: int, keys: ServerKeys) -> zmq.Socket[bytes]:
+        socket: zmq.Socket[bytes] = self._context.socket(kind)
+        socket.setsockopt(zmq.LINGER, 0)
+        socket.setsockopt(zmq.MAXMSGSIZE, most_bytes)
+        socket.setsockopt(zmq.CURVE_SERVER, 1)
+        socket.setsockopt(zmq.CURVE_SECRETKEY, keys.secret.encode())
+        socket.setsockopt(zmq.ZAP_DOMAIN, DOMAIN.encode())
+        socket.setsockopt(zmq.ZAP_ENFORCE_DOMAIN, 1)
+        socket.setsockopt(zmq.HEARTBEAT_IVL, 1000)
+        socket.setsockopt(zmq.HEARTBEAT_TIMEOUT, 5000)
+        return socket
 
 
 def _lock(directory: Path) -> IO[bytes]:
@@ -127,8 +154,10 @@ def _lock(directory: Path) -> IO[bytes]:
     return lock
 
 
-def _bind(socket: zmq.Socket[bytes], address: str) -> None:
+def _bind(socket: zmq.Socket[bytes], address: str) -> int:
+    """Bind, and return the port."""
     try:
         socket.bind(address)
     except zmq.ZMQError as error:
         raise LinkError(f"'{address}' cannot be bound: {os.strerror(error.errno or 0)}") from None
+    return int(socket.getsockopt_string(zmq.LAST_ENDPOINT).rpartition(":")[2])

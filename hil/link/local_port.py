@@ -1,0 +1,340 @@
+"""Connections of local clients, served from within the cycle: bounded in number, bytes and time."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import select
+import socket
+import struct
+import time
+from collections import Counter, deque
+from pathlib import Path
+
+from hil.link.errors import LinkError
+from hil.link.zmtp import Incoming, Parcel, ProtocolError, framed
+
+# Of one port: file descriptors of the process (1024 by default) are shared with the drive's.
+MOST_PEERS = 300
+SHAKE_S = 2.0  # for the handshake. Common practice, no source
+_READ_BYTES = 65_536
+# Of answers that a peer does not take; then it goes without. A hello's answer has about 20 kB.
+_UNSENT_BYTES = 262_144
+_BACKLOG = 128
+_READY_AT_ONCE = 64
+_SENT_AT_ONCE = 4  # messages to one peer; a block of samples costs some 8 us
+_MOST_TOPICS = 8
+_TOPIC_BYTES = 64  # of a subscription; those of this program are empty
+_DIRECT = 4  # subscribers served within the call that publishes
+_CREDENTIALS = struct.Struct("3i")
+_SO_PEERCRED = getattr(socket, "SO_PEERCRED", None)
+
+
+class Peer:
+    """One connection.
+
+    Attributes:
+        id: by which the link knows it.
+        process: number of its process, 0 if unknown.
+        heard_s: when it was last heard.
+        queue: what waits to be sent; shared between peers, never changed.
+    """
+
+    __slots__ = (
+        "ending",
+        "fd",
+        "heard_s",
+        "id",
+        "incoming",
+        "process",
+        "queue",
+        "queued_bytes",
+        "ready",
+        "sent",
+        "socket",
+        "topics",
+    )
+
+    def __init__(self, connection: socket.socket, incoming: Incoming, now_s: float) -> None:
+        self.socket = connection
+        self.fd = connection.fileno()
+        self.id = b"\0" + os.urandom(7)
+        self.process = 0
+        if _SO_PEERCRED is not None:
+            with contextlib.suppress(OSError):
+                found = connection.getsockopt(socket.SOL_SOCKET, _SO_PEERCRED, _CREDENTIALS.size)
+                self.process = _CREDENTIALS.unpack(found)[0]
+        self.incoming = incoming
+        self.heard_s = now_s
+        self.queue: deque[bytes] = deque()
+        self.queued_bytes = 0
+        self.sent = 0  # bytes of the first of the queue that have left
+        self.ready = False  # waits for its turn to be read
+        self.ending = False  # ends once its queue has left
+        self.topics: tuple[bytes, ...] = ()
+
+    def send(self) -> bool:
+        """Send a few messages, as far as the system takes them; False once the peer is gone."""
+        queue = self.queue
+        try:
+            for _ in range(min(len(queue), _SENT_AT_ONCE)):
+                first = queue[0]
+                with memoryview(first) as view:
+                    self.sent += self.socket.send(view[self.sent :])
+                if self.sent < len(first):
+                    return True
+                queue.popleft()
+                self.queued_bytes -= len(first)
+                self.sent = 0
+        except BlockingIOError:
+            return True
+        except OSError:
+            return False
+        return bool(queue) or not self.ending
+
+    def put(self, data: bytes) -> None:
+        self.queue.append(data)
+        self.queued_bytes += len(data)
+
+
+class LocalPort:
+    """Accepts connections at a socket of the file system and reads each in turn.
+
+    Args:
+        path: what lies there is removed.
+        socket_type: told to the peers.
+        most_bytes: of a message that is delivered.
+        most_skipped: of one that is read to be answered.
+
+    Attributes:
+        keep: id of a peer whose connection is not ended to make room for another.
+
+    Raises:
+        LinkError: the path cannot be bound.
+    """
+
+    def __init__(self, path: Path, socket_type: bytes, most_bytes: int, most_skipped: int) -> None:
+        self._path = path
+        self._limits = (socket_type, most_bytes, most_skipped)
+        self.keep = b""
+        self.peers: dict[bytes, Peer] = {}
+        self._of_fd: dict[int, Peer] = {}
+        self._turns: deque[Peer] = deque()
+        self._unsent: deque[Peer] = deque()
+        self._buffer = memoryview(bytearray(_READ_BYTES))
+        self._next_sweep_s = 0.0
+        self._listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+        try:
+            with contextlib.suppress(FileNotFoundError):
+                path.unlink()
+            self._listener.bind(str(path))
+            self._listener.listen(_BACKLOG)
+        except OSError as error:
+            self._listener.close()
+            raise LinkError(f"'{path}' cannot be bound: {error.strerror}") from None
+        self._listener.setblocking(False)
+        self._epoll = select.epoll()
+        self._epoll.register(self._listener.fileno(), select.EPOLLIN)
+
+    # ------------------------------------------------------------------ receiving
+
+    def look(self, now_s: float) -> bool:
+        """See who wants in and who has said something; return whether anything is to be read."""
+        accept = False
+        for fd, _ in self._epoll.poll(0, _READY_AT_ONCE):
+            peer = self._of_fd.get(fd)
+            if peer is None:
+                accept = True
+            elif not peer.ready:
+                peer.ready = True
+                self._turns.append(peer)
+        if accept:
+            self._accept(now_s)
+        if now_s >= self._next_sweep_s:
+            self._next_sweep_s = now_s + SHAKE_S / 4
+            for peer in list(self.peers.values()):
+                if (peer.ending or not peer.incoming.open) and now_s - peer.heard_s > SHAKE_S:
+                    self.drop(peer)
+        return bool(self._turns)
+
+    def first(self, id: bytes) -> None:
+        """Let this peer have the next turn, if it has said anything."""
+        peer = self.peers.get(id)
+        if peer is not None and peer.ready and self._turns[0] is not peer:
+            self._turns.remove(peer)
+            self._turns.appendleft(peer)
+
+    def take(self) -> tuple[Peer, Parcel] | None:
+        """Return one message of the peer whose turn it is; None if it has none yet.
+
+        Reads once from the socket at most. Call it while ``pending``.
+        """
+        peer = self._turns.popleft()
+        peer.ready = False
+        if peer.fd < 0 or peer.ending:
+            return None
+        incoming = peer.incoming
+        try:
+            parcel = incoming.take()
+            if parcel is None:
+                read = peer.socket.recv_into(self._buffer)
+                if not read:
+                    raise ProtocolError
+                incoming.feed(self._buffer[:read])
+                parcel = incoming.take()
+            if incoming.answers:
+                answers, incoming.answers = incoming.answers, b""
+                self._give(peer, answers)
+        except BlockingIOError:
+            return None
+        except (ProtocolError, OSError):
+            self.drop(peer)
+            return None
+        if peer.fd < 0:
+            return None
+        if parcel is None:
+            return None  # epoll tells when more has come
+        peer.ready = True
+        self._turns.append(peer)
+        peer.heard_s = time.monotonic()
+        return peer, parcel
+
+    @property
+    def pending(self) -> bool:
+        """Whether somebody's turn it is."""
+        return bool(self._turns)
+
+    # ------------------------------------------------------------------ sending
+
+    def answer(self, id: bytes, data: bytes) -> bool:
+        """Send a message to one peer, as far as it takes its answers; False if it is unknown."""
+        peer = self.peers.get(id)
+        if peer is None:
+            return False
+        if peer.queued_bytes < _UNSENT_BYTES:
+            self._give(peer, framed(data))
+        return True
+
+    def end(self, id: bytes) -> None:
+        """End a connection once what waits for it has left."""
+        peer = self.peers.get(id)
+        if peer is not None:
+            peer.ending = True
+            if not peer.send():
+                self.drop(peer)
+
+    def send_rest(self, most: int) -> None:
+        """Go on sending to ``most`` of the peers for whom something waits."""
+        for _ in range(min(most, len(self._unsent))):
+            peer = self._unsent.popleft()
+            if peer.fd < 0:
+                continue
+            if not peer.send():
+                self.drop(peer)
+            elif peer.queue:
+                self._unsent.append(peer)
+
+    def _give(self, peer: Peer, data: bytes) -> None:
+        waited = bool(peer.queue)
+        peer.put(data)
+        if waited:
+            return
+        if not peer.send():
+            self.drop(peer)
+        elif peer.queue:
+            self._unsent.append(peer)
+
+    # ------------------------------------------------------------------ connections
+
+    def drop(self, peer: Peer) -> None:
+        """End a connection now."""
+        if peer.fd < 0:
+            return
+        del self.peers[peer.id], self._of_fd[peer.fd]
+        peer.fd = -1
+        peer.queue.clear()
+        peer.socket.close()  # which takes it out of epoll as well
+
+    def _accept(self, now_s: float) -> None:
+        try:
+            connection, _ = self._listener.accept()
+        except OSError:
+            return
+        connection.setblocking(False)
+        if len(self.peers) >= MOST_PEERS:
+            self._make_room()
+        peer = Peer(connection, Incoming(*self._limits), now_s)
+        self.peers[peer.id] = peer
+        self._of_fd[peer.fd] = peer
+        self._epoll.register(peer.fd, select.EPOLLIN)
+        answers, peer.incoming.answers = peer.incoming.answers, b""
+        self._give(peer, answers)
+
+    def _make_room(self) -> None:
+        """End the longest silent connection of the process that has the most."""
+        count = Counter(peer.process for peer in self.peers.values())
+        most = count.most_common(1)[0][0]
+        theirs = (p for p in self.peers.values() if p.process == most and p.id != self.keep)
+        self.drop(min(theirs, key=lambda peer: peer.heard_s))
+
+    def close(self, linger_s: float) -> None:
+        """Let what was sent leave, within ``linger_s``; free the path."""
+        deadline = time.monotonic() + linger_s
+        while self._unsent and time.monotonic() < deadline:
+            waiting = select.poll()
+            for peer in self._unsent:
+                if peer.fd >= 0:
+                    waiting.register(peer.fd, select.POLLOUT)
+            waiting.poll(20)
+            self.send_rest(len(self._unsent))
+        for peer in list(self.peers.values()):
+            self.drop(peer)
+        self._epoll.close()
+        self._listener.close()
+        with contextlib.suppress(OSError):
+            self._path.unlink()
+
+
+class SamplesPort(LocalPort):
+    """Publishes to whoever subscribes.
+
+    Args:
+        kept: messages kept for a subscriber that does not take them; later ones pass it by.
+    """
+
+    def __init__(self, path: Path, kept: int) -> None:
+        super().__init__(path, b"PUB", most_bytes=_TOPIC_BYTES, most_skipped=_TOPIC_BYTES)
+        self._kept = kept
+
+    def turn(self, now_s: float) -> None:
+        """Let one subscriber say what it wants, and go on sending to one that lags."""
+        if self.look(now_s):
+            taken = self.take()
+            if taken is not None:
+                self._subscribe(*taken)
+        if self._unsent:
+            self.send_rest(1)
+
+    def publish(self, data: bytes) -> None:
+        """Send a message to each subscriber, to a few at once and to the others in their turns."""
+        message = framed(data)
+        direct = _DIRECT
+        for peer in list(self.peers.values()):
+            if not data.startswith(peer.topics) or len(peer.queue) >= self._kept:
+                continue
+            if peer.queue:
+                peer.put(message)
+            elif direct:
+                direct -= 1
+                self._give(peer, message)
+            else:
+                peer.put(message)
+                self._unsent.append(peer)
+
+    def _subscribe(self, peer: Peer, parcel: Parcel) -> None:
+        said = parcel.data
+        if not said or said[0] > 1 or len(peer.topics) >= _MOST_TOPICS:
+            self.drop(peer)
+            return
+        others = [topic for topic in peer.topics if topic != said[1:]]
+        peer.topics = (*others, said[1:]) if said[0] else tuple(others)
