@@ -163,7 +163,8 @@ class Configurator:
         self._ensure(od.EMCY_COB_ID, 0, 0x80 + o.node, IDENTIFIER | NOT_VALID)
         self._confirm(od.PRODUCER_HEARTBEAT, 0, "H", round(o.drive_heartbeat / MILLISECOND))
         limit = round(o.host_loss / MILLISECOND)
-        self._confirm(od.CONSUMER_HEARTBEAT, 1, "I", o.host_node << 16 | limit)
+        if o.watch == "heartbeat":
+            self._confirm(od.CONSUMER_HEARTBEAT, 1, "I", o.host_node << 16 | limit)
         try:
             self._confirm(od.ABORT_CONNECTION_OPTION, 0, "h", DISABLE_VOLTAGE_OPTION)
         except Absent as error:
@@ -230,6 +231,8 @@ class Configurator:
         # With the identifier it had: a PDO's identifier may not change while it is valid.
         self._write(com, 1, "I", was | NOT_VALID)
         self._write(where, 0, "B", 0)
+        if communication == od.RPDO_COMMUNICATION and pdo.number == 1:
+            self._set_deadline(com)
         for i, entry in enumerate(pdo.entries, 1):
             self._confirm(where, i, "I", entry.word)
         self._confirm(where, 0, "B", len(pdo.entries))
@@ -237,6 +240,17 @@ class Configurator:
         # Some drives insist that remote requests stay forbidden; none is sent from here.
         kept = was & NO_REMOTE_REQUEST
         self._confirm(com, 1, "I", pdo.cob_id | kept, mask=~NO_REMOTE_REQUEST & 0xFFFF_FFFF)
+
+    def _set_deadline(self, com: int) -> None:
+        """Let commands be the drive's watch over the host, or take a deadline away."""
+        if self._options.watch == "rpdo_timer":
+            limit = round(self._options.host_loss / MILLISECOND)
+            self._confirm(com, od.EVENT_TIMER, "H", limit)
+            return
+        with contextlib.suppress(Absent):
+            # Of another host, it would run out between opening and the first cycle.
+            if self._read(com, od.EVENT_TIMER, "H"):
+                self._confirm(com, od.EVENT_TIMER, "H", 0)
 
     def _silence(self, communication: int, used: int) -> None:
         """Take PDOs that the drive would send or obey on its own out of use."""

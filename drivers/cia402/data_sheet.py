@@ -16,6 +16,7 @@ from drivers.cia402.options import Cia402Options
 
 ANOTHER = "use a drive that has it, or correct the file"
 MOST_NEAR = 3
+RPDO_TIMER = (od.RPDO_COMMUNICATION, od.EVENT_TIMER)
 # Words by which makers name what a key asks for; common practice, no source.
 WORDS = {
     "deflection_object": ("analog", "analogue", "input", "encoder", "sensor"),
@@ -174,7 +175,7 @@ class DataSheet:
         """Yield settings that are made before the cycle and that the drive lacks."""
         o = self._options
         needed = [
-            (od.CONSUMER_HEARTBEAT, 1, "without it this drive does not notice a dead host"),
+            (*self._watch(), "without it this drive does not notice a dead host"),
             (od.PRODUCER_HEARTBEAT, 0, "without it nobody sees that this drive is alive"),
             (
                 od.ABORT_CONNECTION_OPTION,
@@ -189,7 +190,13 @@ class DataSheet:
             if found is None or not found.writable:
                 lacks = "has no" if found is None else "lets nobody set"
                 key, fix = "eds", ANOTHER
-                if index == od.QUICK_STOP_OPTION:
+                if index == od.CONSUMER_HEARTBEAT and self._settable(*RPDO_TIMER):
+                    key, fix = "watch", f"write watch: rpdo_timer, it has {od.name_of(*RPDO_TIMER)}"
+                elif index == od.RPDO_COMMUNICATION:
+                    key = "watch"
+                    if self._settable(od.CONSUMER_HEARTBEAT, 1):
+                        fix = "write watch: heartbeat, which it has"
+                elif index == od.QUICK_STOP_OPTION:
                     key, fix = "quick_stop", "write null, and it keeps what it has"
                 what = f"{self._file} {lacks} {od.name_of(index, subindex)}: {why}"
                 yield Shortcoming((key,), what, fix)
@@ -199,6 +206,14 @@ class DataSheet:
                 "mille of it"
             )
             yield Shortcoming(("eds",), what, ANOTHER)
+
+    def _watch(self) -> tuple[int, int]:
+        """Return the object by which the drive watches its host."""
+        return (od.CONSUMER_HEARTBEAT, 1) if self._options.watch == "heartbeat" else RPDO_TIMER
+
+    def _settable(self, index: int, subindex: int) -> bool:
+        found = self._variable(index, subindex)
+        return found is not None and bool(found.writable)
 
     def _modes(self) -> Iterator[Shortcoming]:
         """Yield modes that the drive has not, by the default of its supported drive modes."""

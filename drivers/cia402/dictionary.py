@@ -214,7 +214,7 @@ def error_register(code: int) -> int:
 def _pdo(d: Dictionary, n: int, communication: int, mapping: int, cob_id: int, t: bool) -> None:
     """Records of PDO ``n`` from 0; ``t`` for a transmit PDO, which is not valid at first."""
     com, where = communication + n, mapping + n
-    last = 5 if t else 2
+    last = od.EVENT_TIMER
 
     def unused() -> bool:
         return d.items[com, 1].value & NOT_VALID != 0
@@ -262,7 +262,7 @@ def _pdo(d: Dictionary, n: int, communication: int, mapping: int, cob_id: int, t
     d.add(com, 2, "UNSIGNED8", value=1, writable=True, put=put_type)
     if t:
         d.add(com, 3, "UNSIGNED16", writable=True)  # inhibit time, 0.1 ms
-        d.add(com, 5, "UNSIGNED16", writable=True)  # event timer, ms
+    d.add(com, od.EVENT_TIMER, "UNSIGNED16", writable=True)  # ms
     d.add(where, 0, "UNSIGNED8", writable=True, put=put_count)
     for i in range(1, 9):
         d.add(where, i, "UNSIGNED32", writable=True, put=put_entry)

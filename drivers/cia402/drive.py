@@ -75,6 +75,7 @@ class Cia402Drive:
         # before the caller is ready to cycle.
         self._next_heartbeat_s = math.inf
         self._heartbeat_on = True
+        self._watched_by_commands = options.watch == "rpdo_timer"
         self._last_word = DISABLE_VOLTAGE
         self._most_torque = 0  # units of the wire
         self._came_on = False
@@ -158,7 +159,8 @@ class Cia402Drive:
             self.read(now + self._period_s)
             if self.telemetry.lost:
                 raise DriverError(self.telemetry.lost)
-            self.write(command)
+            if not self._watched_by_commands:
+                self.write(command)
             time.sleep(self._period_s / 2)
 
     def read(self, deadline_s: float) -> Telemetry:
@@ -251,6 +253,8 @@ class Cia402Drive:
             if enabled:
                 most = self._most_torque
                 torque = max(-most, min(most, round(scaled)))
+        if self._watched_by_commands and not command.heartbeat:
+            return  # what keeps the drive's watch content is the command itself
         try:
             if mode is not Mode.TORQUE:
                 self._send_motion(bus, command, enabled)

@@ -17,6 +17,7 @@ CODES: dict[int, str] = {
     0x8120: "CAN in error passive mode",
     0x8130: "heartbeat or life guard error: the drive no longer heard the host",
     0x8140: "recovered from bus off",
+    0x8250: "RPDO timeout: the drive no longer heard the host's commands",
     0x8400: "velocity speed controller",
     0x8611: "following error",
 }

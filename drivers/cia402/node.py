@@ -20,6 +20,7 @@ from drivers.cia402.sdo_server import SdoServer
 PRE_OPERATIONAL, OPERATIONAL, STOPPED = 0x7F, 0x05, 0x04
 SYNC = 0x80
 HEARTBEAT_ERROR = 0x8130
+RPDO_TIMEOUT = 0x8250  # CiA 301, from memory
 PDO_LENGTH_ERROR = 0x8210  # PDO not processed due to length error
 LAST_SYNCHRONOUS = 240
 # Statusword beside the state bits
@@ -104,7 +105,9 @@ class SimulatedNode:
     def _take_pdo(self, identifier: int, pdo: ReceivePdo, data: bytes) -> None:
         if len(data) < pdo.packing.size:
             self._emergency(PDO_LENGTH_ERROR)
-        elif pdo.transmission <= LAST_SYNCHRONOUS:
+            return
+        pdo.heard_s = time.monotonic()
+        if pdo.transmission <= LAST_SYNCHRONOUS:
             self._pending[identifier] = data
         else:
             pdo.store(data)
@@ -250,6 +253,9 @@ class SimulatedNode:
         """This process was held up: the host's heartbeats of that time may still be queued."""
         if self._host_heard_s:
             self._host_heard_s += seconds
+        for pdo in self._receive.values():
+            if pdo.heard_s:
+                pdo.heard_s += seconds
 
     def tick(self) -> None:
         """Heartbeats, EMCY, restarts, event-driven PDOs: whatever waits for no SYNC."""
@@ -262,7 +268,13 @@ class SimulatedNode:
         limit = (self._consumer() & 0xFFFF) * 1e-3
         watching = limit > 0 and core.parameters.drive_watches_host
         if watching and self._host_heard_s > 0 and now - self._host_heard_s > limit:
-            self._host_lost()
+            self._host_lost(HEARTBEAT_ERROR)
+        if core.parameters.drive_watches_host:
+            for deadline in self._receive.values():
+                late = now - deadline.heard_s > deadline.deadline_s > 0.0
+                if late and deadline.heard_s > 0.0:
+                    self._host_lost(RPDO_TIMEOUT)
+                    break
         if core.fault_code != self._told_fault:
             self._told_fault = core.fault_code
             if core.fault_code != HEARTBEAT_ERROR:
@@ -277,13 +289,15 @@ class SimulatedNode:
             self._next_heartbeat_s = now + period
             self._send(0x700 + self._node, bytes((self._nmt,)))
 
-    def _host_lost(self) -> None:
+    def _host_lost(self, code: int) -> None:
         """EMCY, what 0x6007 says, Pre-operational (CiA 301, error behaviour by default)."""
         core = self._core
         self._host_heard_s = 0.0  # watched anew from the host's next heartbeat on
+        for pdo in self._receive.values():
+            pdo.heard_s = 0.0
         if self._nmt != OPERATIONAL:
             return
-        self._emergency(HEARTBEAT_ERROR)
+        self._emergency(code)
         option = self._d.items[od.ABORT_CONNECTION_OPTION, 0].value
         if option == 1:
             core.host_lost()

@@ -11,10 +11,19 @@ from drivers.cia402.dictionary import NOT_VALID, PDO_COUNT, Dictionary, Item
 
 
 class ReceivePdo:
-    """Attributes: ``transmission`` type, ``packing`` of its bytes."""
+    """PDO that the host sends.
 
-    def __init__(self, transmission: int, items: list[Item]) -> None:
+    Attributes:
+        transmission: type.
+        packing: of its bytes.
+        deadline_s: by which the next must come, once one has; 0 for none.
+        heard_s: when one came last; 0 until then.
+    """
+
+    def __init__(self, transmission: int, items: list[Item], deadline_s: float = 0.0) -> None:
         self.transmission = transmission
+        self.deadline_s = deadline_s
+        self.heard_s = 0.0
         self.packing = _packing(items)
         self._items = items
 
@@ -83,7 +92,8 @@ def compile_pdos(d: Dictionary) -> tuple[dict[int, ReceivePdo], list[TransmitPdo
         cob = d.items[com, 1].value
         if not cob & NOT_VALID:
             items = _mapped(d, od.RPDO_MAPPING + n)
-            receive[cob & 0x7FF] = ReceivePdo(d.items[com, 2].value, items)
+            deadline_s = d.items[com, od.EVENT_TIMER].value * 1e-3
+            receive[cob & 0x7FF] = ReceivePdo(d.items[com, 2].value, items, deadline_s)
         com = od.TPDO_COMMUNICATION + n
         cob = d.items[com, 1].value
         if not cob & NOT_VALID:
@@ -93,7 +103,7 @@ def compile_pdos(d: Dictionary) -> tuple[dict[int, ReceivePdo], list[TransmitPdo
                     d.items[com, 2].value,
                     _mapped(d, od.TPDO_MAPPING + n),
                     d.items[com, 3].value * 1e-4,
-                    d.items[com, 5].value * 1e-3,
+                    d.items[com, od.EVENT_TIMER].value * 1e-3,
                 )
             )
     return receive, transmit

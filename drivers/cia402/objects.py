@@ -40,6 +40,7 @@ INTERPOLATION_PERIOD = 0x60C2
 TARGET_VELOCITY = 0x60FF
 SUPPORTED_MODES = 0x6502
 
+EVENT_TIMER = 5  # subindex of a PDO's communication record; of an RPDO its deadline (CiA 301)
 PREDEFINED_PDOS = 4  # of each direction (CiA 301, pre-defined connection set)
 
 NAMES: dict[int, str] = {

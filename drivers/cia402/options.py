@@ -35,6 +35,9 @@ class Cia402Options(Part):
     host_node: Annotated[int, Field(ge=1, le=127)] = 127
     host_heartbeat: HeartbeatTime = 0.02  # how often the host says that it lives
     host_loss: HeartbeatTime = 0.1  # silence after which the drive removes power by itself
+    # How the drive notices that the host is silent: it consumes the host's heartbeat (0x1016), or
+    # the event timer of RPDO 1 (0x1400:05) runs out, which not every drive takes for a lost host.
+    watch: Literal["heartbeat", "rpdo_timer"] = "heartbeat"
     drive_heartbeat: HeartbeatTime = 0.05
     drive_loss: HeartbeatTime = 0.2  # silence after which the host takes the drive for lost
     sdo_timeout: Annotated[Duration, Field(gt=0)] = 0.5

@@ -123,6 +123,28 @@ def test_drive_stops_by_itself_when_the_host_falls_silent(rig):
     drive.close()
 
 
+def test_a_drive_without_heartbeat_consumer_is_watched_by_its_commands(still_rig):
+    drive = still_rig.drive(watch="rpdo_timer", host_loss="60 ms")
+    drive.open()
+    try:
+        # From the first command on: until the host cycles, nothing runs out.
+        time.sleep(0.15)
+        command = energise(drive)
+        assert not cycle(drive, command, 0.1).lost
+        with can.Bus(interface="local_socket", channel=still_rig.channel) as watcher:
+            command.heartbeat = False
+            telemetry = cycle(drive, command, 1.0, lambda t: bool(t.lost))
+            heard = []
+            while (message := watcher.recv(0.05)) is not None:
+                heard.append((message.arbitration_id, bytes(message.data[:2])))
+        assert telemetry.lost and (0x85, b"\x50\x82") in heard  # 8250h, CiA 301
+        command.heartbeat, command.power = True, PowerRequest.OFF
+        drive.resume_cyclic()
+        assert cycle(drive, command, 0.3).power == PowerStage.OFF and not drive.telemetry.lost
+    finally:
+        drive.close()
+
+
 def test_fault_is_told_and_clearing_never_energises(rig):
     drive = rig.drive()
     drive.open()

@@ -81,3 +81,14 @@ def test_a_file_that_is_no_sheet_is_refused_at_its_line(folder):
     (folder / "drives" / "bench_cia402.eds").write_text("no sheet at all")
     (found,) = problems(folder)
     assert found.key == "drive.eds" and found.line > 0 and "bench_cia402.eds" in found.what
+
+
+def test_a_drive_that_consumes_no_heartbeat_may_have_another_watch_and_none_is_refused(folder):
+    change(folder, (r"\[1016", "[5016"))
+    (found,) = problems(folder)
+    assert "dead host" in found.what and "write watch: rpdo_timer" in found.fix
+    change(folder, ("protocol: cia402", "protocol: cia402\nwatch: rpdo_timer"), sheet=False)
+    assert not problems(folder)
+    change(folder, (r"\[1400sub5", "[1400sub4"))
+    (found,) = problems(folder)
+    assert found.key == "drive.watch" and "0x1400:05" in found.what
