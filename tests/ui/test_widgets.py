@@ -314,6 +314,14 @@ def test_stop_is_on_every_page_and_takes_esc_from_anywhere(window, monkeypatch):
     assert len(stops) == 3
 
 
+def test_letters_reach_the_page_while_its_table_has_the_focus(window, monkeypatch):
+    window.show_page("Runs")
+    page, read = window.page_of("Runs"), []
+    monkeypatch.setattr(page.runs, "renew", lambda: read.append(True))
+    QTest.keyClick(page.table, Qt.Key.Key_U)
+    assert read == [True]
+
+
 @pytest.mark.parametrize("size", [(1280, 720), (1440, 900), (1920, 1080), (3840, 2160)])
 @pytest.mark.parametrize("profile", ["footplate_trainer", "bench_slide"])
 def test_nothing_is_clipped_or_too_small(profile, size, qtbot):

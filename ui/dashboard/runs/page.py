@@ -38,10 +38,11 @@ class RunTable(QTableWidget):
             self._open_row(self.currentRow())
             event.accept()
             return
+        # Letters are keys of the window, not a search; the base class would keep them.
+        if event.text().isalpha():
+            event.ignore()
+            return
         super().keyPressEvent(event)
-
-    def keyboardSearch(self, search: str) -> None:
-        """Letters are keys of the window, not a search."""
 
 
 class RunsPage(Page):
