@@ -8,8 +8,10 @@ import math
 from drivers.base import MISSED_INTERVALS, Capabilities, PowerStage
 
 # From OFF until the drive must show it. Common practice, no source: a power stage blocks its
-# bridge within a millisecond; the rest is for a status that comes slowly or late.
-ALLOWED_S = 0.2
+# bridge within a millisecond; the rest is for a status that comes late. Meanwhile a drive that
+# stays on without torque lets the load fall: 50 ms are worth 70 mm/s on the lever rig.
+ALLOWED_S = 0.05
+MOST_COUNTED_S = 0.005  # of one cycle: after a pause the first status may be from before it
 DECAY = 0.25  # of the time that OFF is shown: a stage that flickers is not off
 WATCH_MARGIN_S = 0.2  # after the drive's own watch over its host must have acted
 NO_WATCH_S = 1.0  # without such a watch: as long is OFF repeated; common practice, no source
@@ -93,7 +95,7 @@ class PowerRemoval:
             return self._unseen(dt_s)
         if fresh and stage in _SHOWN_ON:
             self._unseen_s = 0.0
-            self._on_s = min(self._on_s + dt_s, self._allowed_s + dt_s)
+            self._on_s = min(self._on_s + min(dt_s, MOST_COUNTED_S), self._allowed_s + dt_s)
             if self._on_s <= self._allowed_s or self.still_on:
                 return Removal.NONE
             self.still_on = True

@@ -21,7 +21,9 @@ from hil.supervision import Supervisor
 
 
 def test_every_fault_that_can_be_rehearsed_is_thrown() -> None:
-    assert {str(fault.entry["what"]) for fault in FAULTS.values()} == set(known_faults())
+    # Thrown into a rig that has no home switch, these two change nothing.
+    without = {"home_switch_dead", "home_switch_inverted"}
+    assert {str(fault.entry["what"]) for fault in FAULTS.values()} == set(known_faults()) - without
 
 
 def test_a_session_is_reproduced_by_its_name_and_by_its_file(tmp_path: Path) -> None:

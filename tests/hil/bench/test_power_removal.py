@@ -143,3 +143,12 @@ def test_a_status_that_comes_slowly_is_given_its_time(interval_s, allowed_s):
     news = [removal.follow(False, PowerStage.ON, True, DT) for _ in range(2000)]
     assert removal.still_on
     assert news.index(Removal.STILL_ON) == pytest.approx(allowed_s / DT, abs=2)
+
+
+def test_a_pause_is_no_time_in_which_the_drive_showed_power():
+    removal = PowerRemoval(True, 0.1)
+    removal.follow(True, PowerStage.ON, True, DT)
+    # The sample after the pause is from before the command could act.
+    assert follow(removal, False, PowerStage.ON, 0.3, dt=0.3) == []
+    assert not removal.withhold_heartbeat
+    assert follow(removal, False, PowerStage.OFF, 0.05) == [] and not removal.pending
