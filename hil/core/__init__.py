@@ -12,6 +12,7 @@ from hil.core.private_files import (
     state_directory,
     write_private,
 )
+from hil.core.process_log import begin_log, merged_logs
 from hil.core.requests import (
     CONFIRM_LOAD_MOTION,
     MOST_POINTS,
@@ -92,11 +93,13 @@ __all__ = [
     "VirtualSpring",
     "Waveform",
     "WithholdHeartbeat",
+    "begin_log",
     "check_private_directory",
     "fix",
     "label",
     "limit_names",
     "make_private_directory",
+    "merged_logs",
     "read_plain_yaml",
     "read_private",
     "replace_private",

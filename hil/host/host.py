@@ -23,7 +23,7 @@ from drivers.base import Drive, DriverError, PowerRequest, ResumesCyclic
 from drivers.capture import WireRecorder, wires
 from hil.bench import CONFIRMED, UNVERIFIED, Bench
 from hil.control import Standing, standing
-from hil.core import Cause, EndCommission, Reset, State, Stop, read_private
+from hil.core import Cause, EndCommission, Reset, State, Stop, begin_log, read_private
 from hil.host.description import describe
 from hil.host.kept_heat import HeatFiles, begin_heat, moment_now
 from hil.host.kept_reference import KeptReference, keep_reference, take_reference
@@ -39,6 +39,7 @@ from hil.profile import (
     make_drive,
     profile_from_dict,
 )
+from hil.recorder import own_version
 from hil.supervision import HeatAtStart
 
 ANSWER_SHARE = 0.6  # of the period in which the drive must have answered
@@ -434,6 +435,11 @@ def main(arguments: list[str] | None = None) -> int:
             keys=ServerKeys.load(options.keys) if options.keys else None,
         )
         stated = options.reference_at_lower_end
+        log = begin_log(options.link, "host")
+        log.info(
+            "version %s, profile '%s', process %d", own_version(), options.profile, os.getpid()
+        )
+        log.info(grant.notice)
         host = Host(profile, drive, link, wire, verified, stated, heat, kept)
         host.parent = parent if options.hold else None
         host.awake_process = options.keep_awake
@@ -445,6 +451,7 @@ def main(arguments: list[str] | None = None) -> int:
         signal.signal(signal.SIGINT, end)
         print("ready", flush=True)
         host.run()
+        log.info("ended after %d cycles, %d late", host.bench.cycle, host.late_cycles)
         look = host.last_look
         if look is not None and look.still_on:
             print(look.text, file=sys.stderr, flush=True)

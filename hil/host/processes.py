@@ -225,7 +225,7 @@ class BenchProcesses:
                     pipe.close()
 
     def _log(self, name: str) -> Path:
-        return self.link_directory / f"{name}.log"
+        return self.link_directory / f"{name}.err"
 
 
 def start_bench(

@@ -14,6 +14,7 @@ SAMPLES_OPEN = "samples.arrows"
 SAMPLES = "samples.parquet"
 EVENTS = "events.jsonl"
 META = "run.yaml"
+PROCESS_LOG = "processes.log"
 
 
 def number_and_name(folder: Path) -> tuple[int, str] | None:

@@ -14,6 +14,7 @@ import time
 from pathlib import Path
 from types import FrameType
 
+from hil.core import begin_log
 from hil.link import Block, Client, HostGone, LinkError
 from hil.recorder.append_file import Disk
 from hil.recorder.runs import list_runs
@@ -54,13 +55,15 @@ class Recorder:
         self._runs = runs
         self._parent = parent
         self._said: queue.SimpleQueue[OperatorNotice] = queue.SimpleQueue()
-        self._writer = WriterThread(runs, self._said.put, disk)
+        self._log = begin_log(link, "recorder")
+        self._writer = WriterThread(runs, self._said.put, disk, link)
         self._stalled = False
         self._next_sign_s = 0.0
         self._host = b""
         self.ending = False
         self._client: Client | None = self._connect(wait_s)
         self._writer.describe(self._client.description)
+        self._log.info("records into '%s'", runs)
 
     def run(self) -> int:
         """Record until ``ending`` is set or the link is gone. 0: every run is whole."""
@@ -170,6 +173,7 @@ class Recorder:
             return  # the next rig host's operator will want to know
         while not self._said.empty():
             said = self._said.get()
+            self._log.info(said.text)
             if self._client is None:
                 print(said.text, file=sys.stderr, flush=True)
             else:

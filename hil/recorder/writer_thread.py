@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import queue
 import threading
@@ -16,9 +17,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from drivers.base import PowerStage
-from hil.core import INDEX, Cause
+from hil.core import INDEX, Cause, merged_logs
 from hil.recorder.append_file import Disk
 from hil.recorder.errors import RunError
+from hil.recorder.folders import PROCESS_LOG
 from hil.recorder.meta import later_iso, now_iso
 from hil.recorder.runs import repair_run
 from hil.recorder.trips import AFTER_S, Recent
@@ -49,6 +51,7 @@ class WriterThread(threading.Thread):
         runs: directory of the runs.
         say: called from this thread with what the operator should know.
         disk: replaced in tests and benchmarks.
+        logs: directory whose process logs are kept beside each run.
 
     Attributes:
         busy_since_s: ``time.monotonic()`` since which the disk has not answered, or None.
@@ -57,7 +60,11 @@ class WriterThread(threading.Thread):
     """
 
     def __init__(
-        self, runs: Path, say: Callable[[OperatorNotice], None], disk: Disk | None = None
+        self,
+        runs: Path,
+        say: Callable[[OperatorNotice], None],
+        disk: Disk | None = None,
+        logs: Path | None = None,
     ) -> None:
         super().__init__(name="writing", daemon=True)
         self._runs = runs
@@ -75,7 +82,7 @@ class WriterThread(threading.Thread):
         self._counting = threading.Lock()
         self._queued_bytes = 0
         self.dropped = 0
-        self._finisher = Finisher(say)
+        self._finisher = Finisher(say, logs)
         self.busy_since_s: float | None = None
         self.unfinished = 0
 
@@ -320,8 +327,9 @@ class WriterThread(threading.Thread):
 class Finisher(threading.Thread):
     """Makes the Parquet files of ended runs, so that the next run need not wait for them."""
 
-    def __init__(self, say: Callable[[OperatorNotice], None]) -> None:
+    def __init__(self, say: Callable[[OperatorNotice], None], logs: Path | None = None) -> None:
         super().__init__(name="finishing", daemon=True)
+        self._logs = logs
         self._say = say
         self._queue: queue.SimpleQueue[tuple[RunWriter | Path, str] | None] = queue.SimpleQueue()
         self.failed = 0
@@ -353,6 +361,7 @@ class Finisher(threading.Thread):
                 continue
             assert writer.path is not None
             name = writer.path.name
+            self._keep_logs(writer.path)
             try:
                 writer.finish()
             except (OSError, RunError) as error:
@@ -376,3 +385,11 @@ class Finisher(threading.Thread):
                         {"samples": writer.samples, "lost_samples": writer.lost_samples},
                     )
                 )
+
+    def _keep_logs(self, run: Path) -> None:
+        """Put the logs of the bench's processes beside the run; a full disk goes without."""
+        if self._logs is not None:
+            with contextlib.suppress(OSError):
+                text = merged_logs(self._logs)
+                if text:
+                    (run / PROCESS_LOG).write_text(text, encoding="utf-8")

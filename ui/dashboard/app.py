@@ -12,6 +12,7 @@ from PySide6.QtCore import Qt, QTimer
 from PySide6.QtGui import QFont
 from PySide6.QtWidgets import QApplication
 
+from hil.core import begin_log
 from hil.link import Client, ClientKeys
 from ui.dashboard.bench import Session
 from ui.dashboard.header import default_size
@@ -64,6 +65,8 @@ def run_dashboard(
         hil.link.client.LinkError: the rig host cannot be reached.
     """
     client = Client.connect(endpoint, name=name, keys=keys)
+    if isinstance(endpoint, Path):
+        begin_log(endpoint, "dashboard").info("shows the bench as '%s'", name)
     app = application()
     session = Session(client, watch_only, profile_file)
     window = Window(session.model, session, theme, runs_directory)

@@ -155,6 +155,12 @@ def test_a_dead_host_leaves_its_last_seconds_as_a_trip(bench, client):
     assert trips[-1].trip == "Rig host died" and "taken for dead" in trips[-1].note
     run = load_run(trips[-1].path)
     assert State.RUNNING in set(run.column("state"))
+    # What the processes logged lies beside the samples.
+    while not (kept := trips[-1].path / "processes.log").exists():
+        assert time.monotonic() < deadline
+        time.sleep(0.1)
+    log = kept.read_text()
+    assert " host INFO version " in log and " recorder INFO records into " in log
 
 
 def test_a_dead_recorder_is_told_and_another_goes_on(bench, client):
