@@ -25,6 +25,7 @@ COMMANDS = (
     "host",
     "bringup",
     "calibrate",
+    "reference",
     "size",
     "help",
 )

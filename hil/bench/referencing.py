@@ -28,7 +28,7 @@ STARTS_ON_END_M = 1e-4  # nearer is on it: rest on a stiff end stop, common prac
 STANDS_M_S = 0.005  # slower is at rest: above the noise of the estimate, common practice, no source
 FIX = (
     "Fix: power off; let the output rest on its lower end, or bring it by hand to the profile's "
-    "mark, and confirm that; or seek the reference (request seek_reference)"
+    "mark, and confirm that; or seek the reference ('hookeline reference')"
 )
 NOT_VERIFIED = (
     f"reference not verified: zero is only where the rig stood when the rig host began. {FIX}"

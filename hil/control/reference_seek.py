@@ -382,7 +382,7 @@ class ReferenceSeek(OpenLoop):
             self.borne_out = f"both ends lie {1e3 * stroke:.2f} mm apart"
             return True
         if self._kept and abs(self.shift_m) < KEPT_OFF_M:
-            self.borne_out = f"the kept reference was {1e3 * self.shift_m:+.2f} mm off"
+            self.borne_out = f"the reference known before was {1e3 * self.shift_m:+.2f} mm off"
             return True
         return False
 
@@ -399,7 +399,7 @@ class ReferenceSeek(OpenLoop):
         self.ended = "found"
         self.text = (
             f"{what} found, {len(self.touches_m)} touches, unidirectional repeatability "
-            f"R = 4 s = {1e6 * spread:.0f} um; {self.borne_out}"
+            f"R = 4 s = {1e6 * spread:.1f} um; {self.borne_out}"
         )
 
     def _fail(self, why: str) -> None:

@@ -27,7 +27,7 @@ from hil.procedures.procedure import (
     wait_for_state,
     wait_until_resting,
 )
-from hil.procedures.restricted import Sought, restart, seek_reference
+from hil.procedures.restricted import Sought, clear_to_seek, find_reference, restart, seek_reference
 
 __all__ = [
     "Action",
@@ -51,7 +51,9 @@ __all__ = [
     "Seen",
     "SimulatedOperator",
     "Sought",
+    "clear_to_seek",
     "column",
+    "find_reference",
     "no_rows",
     "restart",
     "seek_reference",

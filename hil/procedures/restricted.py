@@ -10,6 +10,7 @@ from hil.core import Apply, Commission, EndCommission, PowerOff, PowerOn, SeekRe
 from hil.procedures.procedure import (
     Action,
     Ask,
+    Confirm,
     Pause,
     ProcedureFailed,
     RequireHoldToRun,
@@ -66,6 +67,29 @@ def restart(envelope: Commission, text: str) -> Generator[Action, Seen, None]:
             return
         yield Pause(0.1)
     raise ProcedureFailed(seen.text)
+
+
+def clear_to_seek(profile: Profile) -> str:
+    """Return what a person must see to before a reference is sought, in words."""
+    figures = seek_figures(profile)
+    return (
+        "Take every weight off, and clear the whole travel: the output goes to its end, or over "
+        f"its whole stroke, at {1e3 * figures.speed_m_s:.0f} mm/s, and presses with "
+        f"{figures.rise_N:.0f} N"
+    )
+
+
+def find_reference(profile: Profile, sought: SeekReference) -> Generator[Action, Seen, Sought]:
+    """Ask for a clear travel, then seek the reference.
+
+    Raises:
+        ProcedureFailed: as :func:`seek_reference`, or the travel is not clear.
+    """
+    seen = yield Confirm(f"{clear_to_seek(profile)}. Is it so?")
+    if not seen.accepted:
+        raise ProcedureFailed("the travel is not clear: nothing was energised")
+    what = "home switch" if sought.by == "home_switch" else f"{sought.end} end"
+    return (yield from seek_reference(profile, sought, f"The {what} is sought"))
 
 
 def seek_reference(

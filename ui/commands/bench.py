@@ -11,8 +11,8 @@ from hil.link import ClientKeys
 from hil.profile import find_profile, load_profile
 from ui.commands.answers import BAD_INPUT, FAILED, OK, CommandError, add_command, answer, say
 from ui.commands.disturb import add_disturb, rehearsal_of
-from ui.commands.reference import add_reference, stated_reference
 from ui.commands.screen import has_display, operate
+from ui.commands.stated import add_reference, stated_reference
 from ui.commands.unverified import add_unverified, confirmed_unverified
 from ui.commands.wire import add_wire, last_run
 

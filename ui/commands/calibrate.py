@@ -21,7 +21,7 @@ from hil.calibration import (
 )
 from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, say
 from ui.commands.disturb import add_disturb
-from ui.commands.reference import add_reference
+from ui.commands.stated import add_reference
 
 MOST_CELL_U = 0.05  # springs are told by the motor alone as well as that
 

@@ -47,7 +47,7 @@ from ui.commands.answers import (
 )
 from ui.commands.calibrations_kept import beside, is_shipped, put_into_profile
 from ui.commands.disturb import rehearsal_of
-from ui.commands.reference import stated_reference
+from ui.commands.stated import stated_reference
 from ui.commands.terminal_operator import TerminalOperator, at_a_terminal
 
 MOST_SERIES = 20

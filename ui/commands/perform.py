@@ -13,9 +13,9 @@ from hil.profile import load_profile, profile_from_dict
 from hil.sequences import load_sequence
 from ui.commands.answers import BAD_INPUT, CommandError, add_command, answer, say
 from ui.commands.disturb import add_disturb, rehearsal_of
-from ui.commands.reference import add_reference, stated_reference
 from ui.commands.screen import has_display, watching_dashboard
 from ui.commands.session import finish, fit, perform_live, perform_lockstep, require_person
+from ui.commands.stated import add_reference, stated_reference
 from ui.commands.unverified import add_unverified, confirmed_unverified
 from ui.commands.wire import add_wire, check_wire, perform_replay
 

@@ -1,38 +1,200 @@
-"""``--reference-at-lower-end``: the operator states where the output stands at the start."""
+"""``hookeline reference``: obtain the zero of positions on a running bench, or measure it."""
 
 from __future__ import annotations
 
 import argparse
-import sys
+import contextlib
+import math
+from pathlib import Path
+from typing import Any
 
-from hil.bench import NOT_VERIFIED, UNVERIFIED, first_reference
-from hil.profile import Profile
-from ui.commands.answers import say
+from drivers.simulated import EnvironmentClient
+from hil.bench import LockstepBench
+from hil.core import ConfirmReference, SeekReference
+from hil.host import start_bench
+from hil.link import Client, ClientKeys
+from hil.procedures import (
+    Ask,
+    Confirm,
+    Ended,
+    LiveRunner,
+    LockstepRunner,
+    Pause,
+    Procedure,
+    ProcedureFailed,
+    SimulatedOperator,
+    Sought,
+    find_reference,
+)
+from hil.profile import Profile, load_profile, profile_from_dict, rig_parameters
+from ui.commands.answers import (
+    BAD_INPUT,
+    FAILED,
+    INTERRUPTED,
+    NOT_REACHED,
+    OK,
+    CommandError,
+    add_command,
+    answer,
+    say,
+)
+from ui.commands.terminal_operator import TerminalOperator, at_a_terminal
 
-QUESTION = "Does the output stand on its lower end? [y/N] "
+SEEKS = ("lower", "upper", "switch")
+STATES = ("lower-end", "mark")
+EXIT = {"finished": OK, "interrupted": INTERRUPTED, "lost": NOT_REACHED}
+FIRST_SAMPLES_S = 0.3
 
 
-def add_reference(parser: argparse.ArgumentParser) -> None:
-    """Add the option to a command that closes the loop."""
-    parser.add_argument(
-        "--reference-at-lower-end",
-        action="store_true",
-        help="you answer for it that the output rests on its lower end now: zero is set there. "
-        "Without it the force loop of a rig whose reference is not verified stays open",
+def add(commands: Any) -> None:
+    parser = add_command(
+        commands,
+        "reference",
+        "obtain the zero of positions: an end, a home switch, a mark",
+        "Until the zero of positions is verified the force loop stays open. Seek an end or the\n"
+        "profile's home switch, slowly and at low force while the space bar is held, or state\n"
+        "that the output rests on its lower end or stands at the profile's mark.\n\n"
+        "With --link on a bench that 'hookeline serve' runs: it works on with that reference.\n"
+        "With --profile on a bench of its own: the repeatability is measured, and what was found\n"
+        "is kept for the next start as a guess, which one end then bears out.\n\n"
+        "Repeatability is unidirectional, R = 4 s of the touches (ISO 230-2).",
+        "  hookeline reference --link ~/bench --seek lower\n"
+        "  hookeline reference --link ~/bench --state mark\n"
+        "  hookeline reference --profile bench_slide --lockstep --seek switch --times 5\n",
+        motion=True,
     )
+    which = parser.add_mutually_exclusive_group(required=True)
+    which.add_argument("--link", help="link directory or tcp://HOST:PORT of a running bench")
+    which.add_argument("--profile", help="profile file or shipped name: a bench of its own")
+    parser.add_argument("--keys", type=Path, help="client's key directory, for tcp://")
+    how = parser.add_mutually_exclusive_group()
+    how.add_argument("--seek", choices=SEEKS, default="lower", help="what is sought (lower)")
+    how.add_argument("--state", choices=STATES, help="where the output stands: no motion")
+    parser.add_argument(
+        "--times", type=int, default=3, metavar="N", help="touches, 2 to 50 (default: 3)"
+    )
+    parser.add_argument(
+        "--lockstep",
+        action="store_true",
+        help="simulated rig and person in this process, faster than real time",
+    )
+    parser.add_argument(
+        "--simulated-operator",
+        action="store_true",
+        help="on a simulated rig in real time: a simulated person does what is asked",
+    )
+    parser.set_defaults(run=run)
 
 
-def stated_reference(options: argparse.Namespace, profile: Profile, ask: bool = False) -> bool:
-    """Return whether the operator states that the output rests on its lower end.
+def run(options: argparse.Namespace) -> int:
+    if not 2 <= options.times <= 50:
+        raise CommandError(f"--times {options.times}: write 2 to 50", BAD_INPUT)
+    if options.lockstep and options.profile is None:
+        raise CommandError("--lockstep goes with --profile", BAD_INPUT)
+    if options.lockstep:
+        profile = load_profile(options.profile)
+        _require_simulated(profile)
+        bench = LockstepBench(profile)
+        person = SimulatedOperator(bench.environment, bench.drive.core.parameters)
+        lockstep = LockstepRunner(bench, tell=lambda text: say(options, text), operator=person)
+        return _finish(options, lockstep.run(_procedure(options, profile)))
+    if not options.simulated_operator and not at_a_terminal():
+        raise CommandError(
+            "a person must be asked, and this is no terminal; on a simulated rig use --lockstep "
+            "or --simulated-operator",
+            BAD_INPUT,
+        )
+    with contextlib.ExitStack() as stack:
+        link = options.link
+        if link is None:
+            own = start_bench(options.profile, runs_directory=Path(), recorder=False)
+            link = stack.enter_context(own).link_directory
+        keys = ClientKeys.load(options.keys) if options.keys is not None else None
+        client = stack.enter_context(Client.connect(link, name="reference", keys=keys))
+        profile = profile_from_dict(client.description["profile"])
+        runner = _live(options, stack, client, profile)
+        ended = runner.run(_procedure(options, profile))
+    return _finish(options, ended)
 
-    Args:
-        ask: ask at the terminal, if there is one, where it was not stated and is needed.
-    """
-    if first_reference(profile) != UNVERIFIED:
-        return False
-    stated: bool = options.reference_at_lower_end
-    if not stated and ask and sys.stdin.isatty():
-        print(QUESTION, end="", file=sys.stderr, flush=True)
-        stated = sys.stdin.readline().strip().lower() in ("y", "yes")
-    say(options, "reference: lower end, stated by the operator" if stated else NOT_VERIFIED)
-    return stated
+
+def _live(
+    options: argparse.Namespace, stack: contextlib.ExitStack, client: Client, profile: Profile
+) -> LiveRunner:
+    def tell(text: str) -> None:
+        say(options, text)
+
+    if not options.simulated_operator:
+        person = stack.enter_context(TerminalOperator())
+        return LiveRunner(client, None, person.confirm, tell, person)
+    endpoint = client.description.get("environment")
+    if not endpoint:
+        raise CommandError("a real rig: leave --simulated-operator out", BAD_INPUT)
+    control = EnvironmentClient(str(endpoint))
+    stack.callback(control.close)
+    hands = SimulatedOperator(control, rig_parameters(profile))
+    return LiveRunner(client, control, lambda _question: True, tell, hands)
+
+
+def _procedure(options: argparse.Namespace, profile: Profile) -> Procedure:
+    if options.state is not None:
+        return _state(profile, options.state == "mark")
+    by_switch = options.seek == "switch"
+    if by_switch and profile.reference.home_switch is None:
+        raise CommandError(
+            f"'{profile.name}' names no home switch. Fix: write reference.home_switch", BAD_INPUT
+        )
+    if by_switch:
+        return find_reference(profile, SeekReference(by="home_switch", touches=options.times))
+    return find_reference(profile, SeekReference(end=options.seek, touches=options.times))
+
+
+def _state(profile: Profile, mark: bool) -> Procedure:
+    place = profile.reference.mark
+    if mark and place is None:
+        raise CommandError(f"'{profile.name}' names no mark. Fix: write reference.mark", BAD_INPUT)
+    where = f"at '{place.name}'" if mark and place else "on its lower end"
+    return _confirm(where, mark)
+
+
+def _confirm(where: str, mark: bool) -> Procedure:
+    yield Pause(FIRST_SAMPLES_S)
+    seen = yield Confirm(f"Does the output stand {where}, at rest, without power?")
+    if not seen.accepted:
+        raise ProcedureFailed("not confirmed: the reference is as it was")
+    seen = yield Ask(ConfirmReference(mark=mark))
+    if not seen.accepted:
+        raise ProcedureFailed(seen.text)
+    return seen.text
+
+
+def _finish(options: argparse.Namespace, ended: Ended) -> int:
+    found = ended.value
+    data: dict[str, Any] = {"ended": ended.how, "text": ended.text, "found": False}
+    if isinstance(found, Sought):
+        touches = [round(1e3 * at, 4) for at in found.touches_m]
+        data |= {
+            "found": True,
+            "text": found.text,
+            "touches_mm": touches,
+            "shift_mm": 1e3 * found.shift_m,
+            "repeatability_um": 1e6 * found.repeatability_m,
+        }
+        say(options, found.text)
+        say(options, "touched at " + ", ".join(f"{at:.3f}" for at in touches) + " mm")
+        if abs(found.shift_m) > 0.0 and math.isfinite(found.shift_m):
+            say(options, f"zero moved by {1e3 * found.shift_m:+.3f} mm")
+    elif ended.how == "finished":
+        data |= {"found": True, "text": str(found)}
+        say(options, str(found))
+    else:
+        say(options, f"{ended.how}: {ended.text}; the rig was left without power")
+    answer(options, data)
+    return EXIT.get(ended.how, FAILED)
+
+
+def _require_simulated(profile: Profile) -> None:
+    if profile.simulation is None:
+        raise CommandError(
+            f"'{profile.name}' describes a real rig: a person must be there; leave --lockstep out",
+            BAD_INPUT,
+        )

@@ -12,7 +12,7 @@ from hil.host import BenchError, start_bench
 from hil.link import default_directory, make_client_keys, make_server_keys
 from hil.profile import load_profile
 from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, say
-from ui.commands.reference import add_reference, stated_reference
+from ui.commands.stated import add_reference, stated_reference
 from ui.commands.unverified import add_unverified, confirmed_unverified
 
 LOOK_S = 0.2

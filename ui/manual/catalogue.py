@@ -48,6 +48,7 @@ TOPICS = (
     Topic("listen", "Find out what a board sends", "How to"),
     Topic("profile", "Write a profile", "How to"),
     Topic("describe_a_board", "Describe your own board", "How to"),
+    Topic("zero", "Zero of positions", "How to"),
     Topic("operate", "Operate", "How to"),
     Topic("sequences", "Sequences", "How to"),
     Topic("rehearse", "Rehearse faults", "How to"),

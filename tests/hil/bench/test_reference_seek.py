@@ -94,7 +94,7 @@ def test_a_reference_known_before_bears_an_end_out_without_the_other():
     assert bench.request(ConfirmReference(position_m=0.0)).accepted
     told = sought(bench, SeekReference(end="lower", touches=4))
     assert told["how"] == "found", told
-    assert "kept reference" in told["text"] and len(told["touches_mm"]) == 4
+    assert "known before" in told["text"] and len(told["touches_mm"]) == 4
     # Its own weight, 59 N, was set down before the torque went.
     assert bench.environment.state()["peak_end_speed_m_s"] < 0.02
     assert abs(error_m(bench)) < 5e-5

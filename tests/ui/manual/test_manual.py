@@ -12,6 +12,7 @@ import yaml
 
 from hil.bench import load_rehearsal
 from hil.core import COLUMNS
+from hil.profile import SHIPPED, load_profile
 from hil.profile.schema import Profile
 from hil.sequences.sequence import load_sequence
 from tests.ui.manual.write_commands import PAGE, commands_page
@@ -73,6 +74,10 @@ def test_every_yaml_block_is_sound(page: str, tmp_path: Path) -> None:
             file = tmp_path / "faults.yaml"
             file.write_text(block)
             load_rehearsal(file)
+        elif "reference" in data:  # a part of a profile
+            file = tmp_path / "part.yaml"
+            file.write_text(f"based_on: {SHIPPED / 'bench_slide.yaml'}\nname: shown\n{block}")
+            load_profile(file)
         else:
             assert "protocol" in data  # taken whole by test_described_boards
 
