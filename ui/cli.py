@@ -26,6 +26,7 @@ COMMANDS = (
     "bringup",
     "calibrate",
     "reference",
+    "measure",
     "size",
     "help",
 )

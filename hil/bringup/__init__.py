@@ -1,10 +1,12 @@
 """First power-up: guarded steps, their findings and the record."""
 
-from hil.bringup.procedure import bring_up
+from hil.bringup.procedure import bring_up, make_safe
 from hil.bringup.record import BringUpRecord, first_finding, profile_hash
 from hil.bringup.record_files import HTML, YAML, RecordError, kept_plots
 from hil.bringup.step import Finding, Measured, Plot, Result, Step, Trace, Verdict
 from hil.bringup.steps import STEPS
+from hil.bringup.under_power import restart
+from hil.bringup.under_power import run as run_open_loop
 
 __all__ = [
     "HTML",
@@ -22,5 +24,8 @@ __all__ = [
     "bring_up",
     "first_finding",
     "kept_plots",
+    "make_safe",
     "profile_hash",
+    "restart",
+    "run_open_loop",
 ]

@@ -58,7 +58,7 @@ def bring_up(
             on_start(step)
             yield Note(f"{step.title}: {step.happens}")
             result = yield from _one(step, context)
-            yield from _make_safe()
+            yield from make_safe()
         result.ended = datetime.datetime.now().astimezone()
         if result.verdict is Verdict.PASS:
             passed.add(step.key)
@@ -121,7 +121,7 @@ def _stopped(step: Step, stop: BenchStopped, rows: Floats) -> Result:
     return result
 
 
-def _make_safe() -> Generator[Action, Seen, None]:
+def make_safe() -> Generator[Action, Seen, None]:
     """Power off, hold-to-run control no longer wanted, stop reset, the profile's own limits."""
     yield RequireHoldToRun(False)
     yield Ask(PowerOff())

@@ -1,0 +1,85 @@
+"""The designed force loop as it answers a random signal against dry friction."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from hil.control import Loop, design, left_over_N, observer_gains
+from hil.measure.characteristic import Floats
+from hil.measure.response import Complex, Multisine
+from hil.profile import Profile
+
+COMMAND_DELAY_CYCLES = 1.0  # from a sample to its command; most drives take it up a cycle later
+ROUNDS = 6
+FRICTION_KNOWN = 0.3  # of it: relative uncertainty of friction; common practice, no source
+
+
+@dataclass(frozen=True)
+class DesignedLoop:
+    """The designed loop with the output blocked, with the drag that friction is to ``wave``."""
+
+    loop: Loop
+    friction_N: float
+
+    @classmethod
+    def of(cls, profile: Profile) -> DesignedLoop:
+        """Design it as the bench does. Takes some 60 ms."""
+        period = 1.0 / profile.control.rate
+        gains = design(profile, period, COMMAND_DELAY_CYCLES * period)
+        loop = Loop(gains.plant, gains.law, observer_gains(profile, period))
+        return cls(loop, left_over_N(profile))
+
+    def free(self, output_mass_kg: float) -> DesignedLoop:
+        """Return the same loop on an output that is free to move, its mass at the rod."""
+        plant = replace(self.loop.plant, output_mass=output_mass_kg)
+        return DesignedLoop(replace(self.loop, plant=plant), self.friction_N)
+
+    @property
+    def smoothing(self) -> float:
+        return self.loop.law.shaping
+
+    def response(self, wave: Multisine, at_Hz: Floats, friction_factor: float = 1.0) -> Complex:
+        """Return setpoint to force at ``at_Hz`` while ``wave`` (in N) is the setpoint.
+
+        To a Gaussian velocity of standard deviation σ a Coulomb friction R is a drag of
+        R·√(2/π)/σ (Gelb and Vander Velde, 1968, from memory).
+        """
+        friction = friction_factor * self.friction_N
+        loop = self.loop
+        for _ in range(ROUNDS):
+            size = np.abs(loop.response("deflection", "reference_m", wave.frequencies_Hz))
+            velocity = 2 * math.pi * wave.frequencies_Hz * size * wave.sizes
+            sigma = math.sqrt(0.5 * float(np.sum(velocity**2))) / loop.plant.stiffness
+            drag = friction * math.sqrt(2 / math.pi) / max(sigma, 1e-6)
+            loop = replace(self.loop, plant=replace(self.loop.plant, unknown_viscous=drag))
+        return loop.response("deflection", "reference_m", at_Hz)
+
+    def smoothed(self, at_Hz: Floats) -> Complex:
+        """Return the part of the response that lies before the loop: smoothing of the setpoint."""
+        turn = np.exp(-2j * math.pi * at_Hz * self.loop.plant.period_s)
+        share = self.smoothing
+        return np.asarray(share / (1 - (1 - share) * turn))
+
+
+def saturation_N(
+    profile: Profile, at_Hz: Floats, offset_N: float, designed: DesignedLoop
+) -> Floats:
+    """Return the largest force sine about ``offset_N`` at each frequency, the output blocked.
+
+    The least of what torque, speed, force rate and force limit permit: a motor force F + m·s²·δ
+    of the peak current at the drive, v = 2πf·F/k, and 2πf·F.
+    """
+    actuator, limits = profile.actuator, profile.limits
+    loop = designed.loop
+    w = 2 * math.pi * at_Hz
+    stiffness = loop.plant.stiffness
+    motor = limits.current.limited * actuator.motor.torque_constant * actuator.radians_per_metre
+    per_force = np.abs(1 - w**2 * actuator.reflected_mass / stiffness)
+    torque = np.maximum(motor - abs(offset_N), 0.0) / np.maximum(per_force, 1e-3)
+    speed = limits.speed.limited * stiffness / w
+    rate = limits.force_rate.limited / w
+    force = np.full_like(w, limits.force.limited - abs(offset_N))
+    return np.asarray(np.minimum.reduce([torque, speed, rate, force]))

@@ -1,0 +1,21 @@
+"""The tests in the order in which they are run."""
+
+from __future__ import annotations
+
+from hil.measure import force_response, force_response_free
+from hil.measure.guarded import GuardedTest
+
+TESTS: tuple[GuardedTest, ...] = (force_response.BLOCKED, force_response_free.FREE)
+
+
+def chosen(keys: list[str]) -> list[GuardedTest]:
+    """Return the tests of these keys in the plan's order, all if there are none.
+
+    Raises:
+        ValueError: a key that is not known.
+    """
+    known = [test.key for test in TESTS]
+    wrong = [key for key in keys if key not in known]
+    if wrong:
+        raise ValueError(f"no test is called '{wrong[0]}'; known: {', '.join(known)}")
+    return [test for test in TESTS if not keys or test.key in keys]

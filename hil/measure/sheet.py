@@ -1,0 +1,172 @@
+"""The data sheet: figures and plots of all recorded tests in a folder, made from the runs alone."""
+
+from __future__ import annotations
+
+import datetime
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from hil.control import safety_fingerprint
+from hil.measure.characteristic import Characteristic, Diagram
+from hil.measure.guarded import RUN_PREFIX, GuardedTest, finished
+from hil.measure.truth import TRUE_FILE, TrueRun
+from hil.profile import Profile, profile_from_dict
+from hil.recorder import Run, load_run
+
+RUNS = "runs"
+
+
+class SheetError(Exception):
+    """A data sheet cannot be made or read; the text says why and what to do."""
+
+
+@dataclass(frozen=True, eq=False)
+class TestedRun:
+    """One test's run and what it gave; ``problem`` says why it gave nothing."""
+
+    test: GuardedTest
+    run: Run
+    characteristics: tuple[Characteristic, ...] = ()
+    diagrams: tuple[Diagram, ...] = ()
+    notes: tuple[str, ...] = ()
+    problem: str = ""
+
+    @property
+    def day(self) -> str:
+        return str(self.run.meta.get("started", ""))[:10]
+
+
+@dataclass(frozen=True, eq=False)
+class Sheet:
+    """All that a data sheet says.
+
+    Attributes:
+        profile: of the newest run.
+        tested: in the plan's order.
+        missing: keys of tests of which no run has come to its end.
+    """
+
+    profile: Profile
+    tested: tuple[TestedRun, ...]
+    missing: tuple[str, ...]
+
+    @property
+    def characteristics(self) -> list[Characteristic]:
+        return [c for tested in self.tested for c in tested.characteristics]
+
+    @property
+    def differences(self) -> list[str]:
+        """Sentences about what differs from its prediction by more than both uncertainties."""
+        return [
+            f"{c.title}: measured {shown(c.value, c.u95)} {c.unit}, predicted "
+            f"{shown(c.predicted, c.predicted_u95)} {c.unit}; likely causes: "
+            f"{c.causes or 'not known'}"
+            for c in self.characteristics
+            if c.differs
+        ]
+
+    def as_data(self) -> dict[str, Any]:
+        """For JSON; what is not known is None."""
+        return {
+            "data_sheet": 1,
+            "profile": self.profile.name,
+            "profile_fingerprint": safety_fingerprint(self.profile),
+            "calibration": self.profile.calibration.identity or "written by hand",
+            "figures": [
+                {
+                    "name": c.name,
+                    "title": c.title,
+                    "value": _known(c.value),
+                    "u95": _known(c.u95),
+                    "unit": c.unit,
+                    "predicted": _known(c.predicted),
+                    "predicted_u95": _known(c.predicted_u95),
+                    "limit": _known(c.limit),
+                    "truth": _known(c.truth),
+                    "differs": c.differs,
+                    "conditions": c.conditions,
+                    "test": tested.test.key,
+                    "run": tested.run.path.name,
+                    "date": tested.day,
+                }
+                for tested in self.tested
+                for c in tested.characteristics
+            ],
+            "differences": self.differences,
+            "notes": [note for tested in self.tested for note in tested.notes],
+            "problems": {t.test.key: t.problem for t in self.tested if t.problem},
+            "missing": list(self.missing),
+        }
+
+
+def _known(value: float) -> float | None:
+    return float(f"{value:.6g}") if math.isfinite(value) else None
+
+
+def shown(value: float, u95: float = math.nan) -> str:
+    """Return a figure with its uncertainty, the latter to two digits."""
+    if not math.isfinite(value):
+        return "not measured"
+    if not math.isfinite(u95) or u95 <= 0.0:
+        return f"{value:.3g}"
+    places = max(0, 1 - math.floor(math.log10(u95)))
+    return f"{value:.{places}f} ± {u95:.{places}f}"
+
+
+def finished_runs(folder: Path) -> dict[str, Run]:
+    """Return the newest run of each test in ``folder`` that came to its end, by the test's key."""
+    found: dict[str, Run] = {}
+    for file in sorted((folder / RUNS).rglob("run.yaml")):
+        run = load_run(file.parent)
+        if run.name.startswith(RUN_PREFIX) and run.complete and finished(run):
+            key = run.name.removeprefix(RUN_PREFIX)
+            before = found.get(key)
+            if before is None or _order(run) >= _order(before):
+                found[key] = run
+    return found
+
+
+def _order(run: Run) -> tuple[datetime.datetime, int]:
+    return datetime.datetime.fromisoformat(str(run.meta["started"])), run.number
+
+
+def assemble(folder: Path, tests: Sequence[GuardedTest]) -> Sheet:
+    """Evaluate the newest finished run of each test.
+
+    Raises:
+        SheetError: the folder holds no finished run of a test.
+        RunError: a run cannot be read.
+    """
+    runs = finished_runs(folder)
+    tested = [_evaluated(test, runs[test.key]) for test in tests if test.key in runs]
+    if not tested:
+        raise SheetError(
+            f"'{folder}' holds no finished run of a test. Fix: name the folder that "
+            "'hookeline measure' wrote, or measure again"
+        )
+    newest = max((t.run for t in tested), key=_order)
+    missing = tuple(test.key for test in tests if test.key not in runs)
+    return Sheet(_profile(newest), tuple(tested), missing)
+
+
+def _profile(run: Run) -> Profile:
+    return profile_from_dict(run.meta["profile"])
+
+
+def _evaluated(test: GuardedTest, run: Run) -> TestedRun:
+    profile = _profile(run)
+    try:
+        found = test.evaluate(run, profile)
+    except ValueError as error:
+        return TestedRun(test, run, problem=str(error))
+    truth: dict[str, float] = {}
+    if (run.path / TRUE_FILE).exists():
+        true = test.evaluate(TrueRun(run, run.path), profile)
+        truth = {c.name: c.value for c in true.characteristics} | test.truth(profile)
+    characteristics = tuple(
+        replace(c, truth=truth.get(c.name, math.nan)) for c in found.characteristics
+    )
+    return TestedRun(test, run, characteristics, found.diagrams, found.notes)

@@ -1,0 +1,70 @@
+"""Guarded tests in lockstep: figures cover the truth, a stop ends the plan and leaves no power."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from drivers.base import PowerStage
+from drivers.simulated import Lateness
+from hil.core import INDEX
+from hil.measure import TESTS, ObservedBench, assemble, chosen, finished_runs, measure_all
+from hil.measure.characteristic import Characteristic
+from hil.measure.sheet import SheetError
+from hil.measure.truth import TRUE_FILE
+from hil.procedures import LockstepRunner, SimulatedOperator
+from hil.profile import load_profile, profile_to_dict
+from hil.recorder import RunWriter
+
+PROFILE = load_profile("footplate_trainer")
+
+
+def measured(folder: Path, key: str, let_go_s: float | None = None, lateness=None):
+    """Run one test as the command does; returns (its end, bench)."""
+    bench = ObservedBench(PROFILE, 3, lateness)
+    person = SimulatedOperator(bench.environment, bench.drive.core.parameters)
+    if let_go_s is not None:
+        person.let_go(let_go_s)
+    description = {"profile": profile_to_dict(PROFILE), "rate_hz": 1000, "simulated": True}
+    ends = []
+    (test,) = chosen([key])
+    with RunWriter(folder / "runs", test.run_name, description) as writer:
+        runner = LockstepRunner(bench, writer, operator=person)
+        runner.run(measure_all([test], PROFILE, lambda _t: None, ends.append))
+        path = writer.close("done")
+    bench.keep(path)
+    return ends[0], bench
+
+
+def without_power(bench) -> bool:
+    return bench.last_row[INDEX["power_stage"]] == PowerStage.OFF
+
+
+def test_figures_cover_the_truth_with_late_cycles_and_are_the_same_again(tmp_path):
+    late = Lateness(share=0.02, up_to_s=0.002)
+    end, bench = measured(tmp_path, "force_response_free", lateness=late)
+    assert end.how == "finished" and without_power(bench)
+    sheet = assemble(tmp_path, TESTS)
+    names = {c.name: c for c in sheet.characteristics}
+    bandwidth = names["force_response_free.bandwidth"]
+    assert bandwidth.covered, bandwidth
+    assert bandwidth.u95 < 0.2 * bandwidth.value
+    assert assemble(tmp_path, TESTS).as_data() == sheet.as_data()
+    assert "force_response" in sheet.missing
+
+
+def test_letting_go_stops_the_test_and_its_run_is_no_result(tmp_path):
+    end, bench = measured(tmp_path, "force_response_free", let_go_s=1.0)
+    assert end.how == "stopped" and "hold-to-run" in end.text.lower()
+    assert without_power(bench)
+    assert (next((tmp_path / "runs").iterdir()) / TRUE_FILE).exists()
+    assert finished_runs(tmp_path) == {}
+    with pytest.raises(SheetError, match="no finished run"):
+        assemble(tmp_path, TESTS)
+
+
+def test_a_difference_needs_more_than_both_uncertainties():
+    figure = Characteristic("a", "A", 10.0, 1.0, "N", predicted=11.2, predicted_u95=0.8)
+    assert not figure.differs
+    assert replace(figure, predicted=11.4).differs
+    assert not replace(figure, predicted=float("nan")).differs

@@ -1,0 +1,388 @@
+"""``hookeline measure``: from "it moves" to a data sheet."""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import datetime
+import multiprocessing
+import os
+import re
+import shlex
+from collections.abc import Sequence
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+from typing import Any
+
+from drivers.simulated import EnvironmentClient
+from hil.bench import EPOCH, Rehearsal
+from hil.control import profile_in_force
+from hil.host import start_bench
+from hil.link import Client
+from hil.measure import (
+    RUNS,
+    TESTS,
+    EndOfTest,
+    GuardedTest,
+    ObservedBench,
+    Sheet,
+    SheetError,
+    assemble,
+    chosen,
+    finished_runs,
+    measure_all,
+    shown,
+)
+from hil.procedures import Ended, LiveRunner, LockstepRunner, SimulatedOperator
+from hil.profile import Profile, load_profile, profile_to_dict, rig_parameters, varied_simulation
+from hil.recorder import RunWriter
+from ui.commands.answers import (
+    BAD_INPUT,
+    FAILED,
+    INTERRUPTED,
+    NOT_REACHED,
+    OK,
+    CommandError,
+    add_command,
+    answer,
+    say,
+)
+from ui.commands.disturb import add_disturb, rehearsal_of
+from ui.commands.stated import add_reference, stated_reference
+from ui.commands.terminal_operator import TerminalOperator, at_a_terminal
+from ui.commands.unverified import add_unverified, confirmed_unverified
+
+RECORDED_WAIT_S = 60.0
+
+
+def add(commands: Any) -> None:
+    parser = add_command(
+        commands,
+        "measure",
+        "characterise a rig: guarded tests, figures with uncertainty, data sheet",
+        "Measure what this rig can do. The plan is made from the profile: each test says its\n"
+        "purpose, its risk, what must be fitted and how long it takes (--list). Nothing moves\n"
+        "unless the hold-to-run control is held; power is off between tests. A test that is\n"
+        "stopped ends the plan; go on with --resume.\n\n"
+        "Each test is a recorded run. Figures are made from the runs alone, with expanded\n"
+        "uncertainty (k = 2), beside what the design predicts and, on a simulated rig in\n"
+        "lockstep, beside the simulation's truth. --again makes them anew from the same runs.",
+        "  hookeline measure --profile my_rig.yaml\n"
+        "  hookeline measure --profile footplate_trainer --lockstep --only force_response --json\n"
+        "  hookeline measure --again measured/DIR\n",
+        motion=True,
+    )
+    parser.add_argument("--profile", help="profile file or shipped name")
+    parser.add_argument(
+        "--out", type=Path, metavar="DIR", help="folder (default: measured/ and the date)"
+    )
+    parser.add_argument(
+        "--resume", type=Path, metavar="DIR", help="run what is not finished in DIR"
+    )
+    parser.add_argument(
+        "--again",
+        type=Path,
+        metavar="DIR",
+        help="make figures anew from the runs in DIR; no motion",
+    )
+    parser.add_argument(
+        "--only",
+        metavar="TEST",
+        action="append",
+        default=[],
+        choices=[test.key for test in TESTS],
+        help="this test; may be given several times",
+    )
+    parser.add_argument("--list", action="store_true", help="list the plan")
+    parser.add_argument(
+        "--lockstep",
+        action="store_true",
+        help="simulated rig and person in this process, faster than real time",
+    )
+    parser.add_argument(
+        "--simulated-operator",
+        action="store_true",
+        help="on a simulated rig in real time: a simulated person does what is asked",
+    )
+    parser.add_argument("--seed", type=int, default=1, help="of the simulated rig in lockstep")
+    parser.add_argument(
+        "--varied",
+        action="store_true",
+        help="simulated friction, noise and springs off by up to 20 %%, by the seed",
+    )
+    add_unverified(parser)
+    add_reference(parser)
+    add_disturb(parser)
+    parser.set_defaults(run=run)
+
+
+def run(options: argparse.Namespace) -> int:
+    try:
+        if options.again is not None:
+            return _finish(options, options.again, [], None)
+        if options.profile is None and not options.list:
+            raise CommandError("name the rig: --profile P", BAD_INPUT)
+        if options.resume is not None and options.out is not None:
+            raise CommandError("--resume goes on in its own folder: leave --out out", BAD_INPUT)
+        profile = None if options.profile is None else load_profile(options.profile)
+        tests = chosen(options.only)
+        if options.list:
+            return _list(options, tests, profile)
+        assert profile is not None
+        if options.varied:
+            profile = varied_simulation(profile, options.seed)
+        return _measure(options, profile, tests)
+    except SheetError as error:
+        raise CommandError(str(error), BAD_INPUT) from None
+
+
+def _measure(options: argparse.Namespace, profile: Profile, tests: list[GuardedTest]) -> int:
+    if options.lockstep or options.simulated_operator:
+        if profile.simulation is None:
+            raise CommandError(
+                f"'{profile.name}' describes a real rig: a person must be there; leave "
+                "--lockstep and --simulated-operator out",
+                BAD_INPUT,
+            )
+    elif not at_a_terminal():
+        raise CommandError(
+            "a person must be asked, and this is no terminal; on a simulated rig use --lockstep "
+            "or --simulated-operator",
+            BAD_INPUT,
+        )
+    folder = options.resume or options.out or _new_folder(profile)
+    if options.resume is not None:
+        if not (folder / RUNS).is_dir():
+            raise CommandError(f"--resume: '{folder}' holds no runs of a measurement", BAD_INPUT)
+        done = finished_runs(folder)
+        tests = [test for test in tests if test.key not in done]
+    elif (folder / RUNS).exists():
+        raise CommandError(
+            f"'{folder}' holds runs already: go on with --resume, or name another folder", BAD_INPUT
+        )
+    (folder / RUNS).mkdir(parents=True, exist_ok=True)
+    say(options, profile.stop.load)
+    say(
+        options,
+        "A software stop is no safety function: keep the hard-wired emergency stop within reach.",
+    )
+    say(options, f"{len(tests)} tests, about {_minutes(_length(tests, profile))} without hands")
+    if options.lockstep:
+        ends = _lockstep(options, profile, tests, folder)
+        return _finish(options, folder, ends, None)
+    ends, ended = _live(options, profile, tests, folder)
+    return _finish(options, folder, ends, ended)
+
+
+# -- lockstep ---------------------------------------------------------------------------
+
+
+def _lockstep(
+    options: argparse.Namespace, profile: Profile, tests: list[GuardedTest], folder: Path
+) -> list[EndOfTest]:
+    """Each test on a rig of its own, so that none depends on which others are run."""
+    rehearsal = rehearsal_of(options, profile)
+    jobs = [
+        (profile, test.key, options.seed, folder / RUNS / test.key, rehearsal) for test in tests
+    ]
+    ends: list[EndOfTest] = []
+    workers = min(len(tests), os.cpu_count() or 1)
+    with contextlib.ExitStack() as stack:
+        if workers > 1:
+            context = multiprocessing.get_context("spawn")
+            pool = stack.enter_context(ProcessPoolExecutor(workers, mp_context=context))
+            results = pool.map(_one_in_lockstep, jobs)
+        else:
+            results = map(_one_in_lockstep, jobs)
+        for number, (test, end) in enumerate(zip(tests, results, strict=True), 1):
+            ends.append(end)
+            _show_end(options, number, len(tests), test, end)
+    return ends
+
+
+def _one_in_lockstep(job: tuple[Profile, str, int, Path, Rehearsal | None]) -> EndOfTest:
+    profile, key, seed, runs, rehearsal = job
+    (test,) = chosen([key])
+    bench = ObservedBench(profile, seed)
+    if rehearsal is not None:
+        bench.rehearse(rehearsal, lambda _text: None)
+    writer = RunWriter(
+        runs,
+        test.run_name,
+        {
+            "profile": profile_to_dict(profile),
+            "rate_hz": profile.control.rate,
+            "simulated": True,
+            "drive": bench.drive.capabilities.identity,
+        },
+        note=f"lockstep, seed {seed}",
+        started=EPOCH.isoformat(timespec="milliseconds"),
+    )
+    ends: list[EndOfTest] = []
+    with writer:
+        person = SimulatedOperator(bench.environment, bench.drive.core.parameters)
+        runner = LockstepRunner(bench, writer, operator=person)
+        ended = runner.run(measure_all([test], profile, lambda _test: None, ends.append))
+        path = writer.close(ended.text)
+    bench.keep(path)
+    return ends[0] if ends else EndOfTest(key, "failed", ended.text)
+
+
+# -- live -------------------------------------------------------------------------------
+
+
+def _live(
+    options: argparse.Namespace, profile: Profile, tests: list[GuardedTest], folder: Path
+) -> tuple[list[EndOfTest], Ended]:
+    confirmed = confirmed_unverified(options, profile)
+    at_lower_end = stated_reference(options, profile, ask=not options.simulated_operator)
+    ends: list[EndOfTest] = []
+    with contextlib.ExitStack() as stack:
+        bench = stack.enter_context(
+            start_bench(
+                options.profile,
+                runs_directory=folder / RUNS,
+                profile=profile,
+                rehearsal=rehearsal_of(options, profile),
+                tell=lambda text: say(options, text),
+                unverified=confirmed,
+                at_lower_end=at_lower_end,
+            )
+        )
+        client = stack.enter_context(Client.connect(bench.link_directory, name="measure"))
+        description = client.description
+        in_force = profile_in_force(description)
+
+        def on_start(test: GuardedTest) -> None:
+            number = tests.index(test)
+            left = _minutes(_length(tests[number:], in_force))
+            say(
+                options,
+                f"\n--- {test.title} ({test.key}); {left} left without hands\n"
+                f"What could go wrong: {test.risk}",
+            )
+
+        def on_end(end: EndOfTest) -> None:
+            ends.append(end)
+            _show_end(options, len(ends), len(tests), tests[len(ends) - 1], end)
+
+        if options.simulated_operator:
+            control = EnvironmentClient(description["environment"])
+            stack.callback(control.close)
+            person = SimulatedOperator(control, rig_parameters(profile))
+            runner = LiveRunner(
+                client, control, lambda _q: True, lambda text: say(options, text), person
+            )
+        else:
+            terminal = stack.enter_context(TerminalOperator())
+            runner = LiveRunner(
+                client, None, terminal.confirm, lambda text: say(options, text), terminal
+            )
+        ended = runner.run(measure_all(tests, in_force, on_start, on_end))
+        runner.wait_recorded(RECORDED_WAIT_S)
+    return ends, ended
+
+
+# -- what is told -----------------------------------------------------------------------
+
+
+def _show_end(
+    options: argparse.Namespace, number: int, count: int, test: GuardedTest, end: EndOfTest
+) -> None:
+    told = f": {end.text}" if end.text else ""
+    say(options, f"{number:2}/{count}  {test.key:20} {end.how.upper()}{told}")
+
+
+def _finish(
+    options: argparse.Namespace, folder: Path, ends: list[EndOfTest], ended: Ended | None
+) -> int:
+    right = all(end.how == "finished" for end in ends) and (
+        ended is None or ended.how == "finished"
+    )
+    data: dict[str, Any] = {
+        "folder": folder,
+        "ended": [{"test": e.key, "how": e.how, "text": e.text} for e in ends],
+        "figures": [],
+    }
+    try:
+        sheet = assemble(folder, TESTS)
+    except SheetError:
+        if right:
+            raise
+    else:
+        data |= sheet.as_data()
+        _show(options, sheet)
+        right = right and not data["problems"]
+    if ended is not None and ended.how != "finished":
+        say(options, f"{ended.how}: {ended.text}; the rig was left without power")
+    if not right and options.again is None:
+        say(
+            options,
+            "go on with: hookeline measure --profile "
+            f"{shlex.quote(str(options.profile))} --resume {shlex.quote(str(folder))}",
+        )
+    say(options, f"folder {folder}")
+    answer(options, data)
+    if ended is not None and ended.how == "interrupted":
+        return INTERRUPTED
+    if ended is not None and ended.how == "lost":
+        return NOT_REACHED
+    return OK if right else FAILED
+
+
+def _show(options: argparse.Namespace, sheet: Sheet) -> None:
+    for tested in sheet.tested:
+        say(options, f"\n{tested.test.title} (run {tested.run.path.name})")
+        for c in tested.characteristics:
+            predicted = shown(c.predicted, c.predicted_u95) if c.predicted == c.predicted else ""
+            beside = f"  predicted {predicted}" if predicted else ""
+            say(options, f"  {c.title:52} {shown(c.value, c.u95):>18} {c.unit:6}{beside}")
+        for note in tested.notes:
+            say(options, f"  note: {note}")
+        if tested.problem:
+            say(options, f"  no figures: {tested.problem}")
+    for sentence in sheet.differences:
+        say(options, f"differs from its prediction: {sentence}")
+    if sheet.missing:
+        say(options, f"not measured: {', '.join(sheet.missing)}")
+
+
+def _list(
+    options: argparse.Namespace, tests: Sequence[GuardedTest], profile: Profile | None
+) -> int:
+    listed = []
+    for number, test in enumerate(tests, 1):
+        lasts = test.lasts_s(profile) if profile is not None else None
+        long = f"; {lasts:.0f} s" if lasts is not None else ""
+        fitted = ", ".join(test.fitting)
+        say(
+            options,
+            f"{number:2}  {test.key:20} {test.title} (fit: {fitted}{long})\n"
+            f"    purpose: {test.purpose}\n    risk: {test.risk}",
+        )
+        listed.append(
+            {
+                "test": test.key,
+                "title": test.title,
+                "purpose": test.purpose,
+                "risk": test.risk,
+                "fitting": list(test.fitting),
+                "lasts_s": lasts,
+            }
+        )
+    answer(options, {"tests": listed})
+    return OK
+
+
+def _length(tests: Sequence[GuardedTest], profile: Profile) -> float:
+    return sum(test.lasts_s(profile) for test in tests)
+
+
+def _minutes(seconds: float) -> str:
+    return f"{seconds:.0f} s" if seconds < 90 else f"{seconds / 60:.0f} min"
+
+
+def _new_folder(profile: Profile) -> Path:
+    name = re.sub(r"[^A-Za-z0-9]+", "-", profile.name).strip("-")
+    stamp = datetime.datetime.now().strftime("%Y%m%d-%H%M%S")
+    return Path("measured") / f"{stamp}-{name}"
