@@ -5,7 +5,6 @@ from hil.bringup.record import BringUpRecord, first_finding, profile_hash
 from hil.bringup.record_files import HTML, YAML, RecordError, kept_plots
 from hil.bringup.step import Finding, Measured, Plot, Result, Step, Trace, Verdict
 from hil.bringup.steps import STEPS
-from hil.bringup.under_power import restart
 from hil.bringup.under_power import run as run_open_loop
 
 __all__ = [
@@ -26,6 +25,5 @@ __all__ = [
     "kept_plots",
     "make_safe",
     "profile_hash",
-    "restart",
     "run_open_loop",
 ]

@@ -6,7 +6,7 @@ from collections.abc import Callable, Generator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from hil.bringup import make_safe, restart
+from hil.bringup import make_safe
 from hil.core import Apply, Behaviour, Commission, EndRun, HoldPosition, Marker, StartRun, fix
 from hil.measure.characteristic import Evaluation, RecordedRun
 from hil.procedures import (
@@ -18,6 +18,7 @@ from hil.procedures import (
     Pause,
     ProcedureFailed,
     Seen,
+    restart,
     send_requests,
 )
 from hil.profile import Profile
