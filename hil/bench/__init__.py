@@ -6,6 +6,7 @@ from hil.bench.lockstep import EPOCH, LockstepBench
 from hil.bench.referencing import (
     CONFIRMED,
     KEPT,
+    LOST,
     NOT_VERIFIED,
     UNVERIFIED,
     WHY_OPEN,
@@ -18,6 +19,7 @@ __all__ = [
     "CONFIRMED",
     "EPOCH",
     "KEPT",
+    "LOST",
     "NOT_VERIFIED",
     "UNVERIFIED",
     "WHY_OPEN",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from hil.bench import NOT_VERIFIED, UNVERIFIED
+from hil.bench import WHY_OPEN
 from hil.control import reduced_text
 from hil.profile import Profile
 
@@ -28,7 +28,7 @@ def first_notices(description: Mapping[str, Any], unverified: str) -> Iterator[s
     """Yield what is to be known before anything is done."""
     if unverified:
         yield unverified
-    if description.get("reference") == UNVERIFIED:
-        yield NOT_VERIFIED
+    if why_open := WHY_OPEN.get(str(description.get("reference"))):
+        yield why_open
     if (description.get("heat") or {}).get("how") in ("unseen", "unknown"):
         yield f"Motor heat: {heat_text(description)}"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from hil.bench import NOT_VERIFIED, UNVERIFIED
+from hil.bench import LOST, WHY_OPEN
 from hil.supervision import winding_degC
 from ui.dashboard.bench.first_notices import heat_text
 from ui.dashboard.bench.operate_model import OperateModel
@@ -46,8 +46,9 @@ def health(model: OperateModel) -> list[HealthWord]:
         shut = not model.description["verification"]["open"]
         text = "UNVERIFIED: reduced limits" if shut else "UNVERIFIED: limits opened"
         words.append(HealthWord(text, False, model.unverified))
-    if model.reference == UNVERIFIED:
-        words.append(HealthWord("REFERENCE NOT VERIFIED", False, NOT_VERIFIED))
+    if model.reference in WHY_OPEN:
+        lost = "LOST" if model.reference == LOST else "NOT VERIFIED"
+        words.append(HealthWord(f"REFERENCE {lost}", False, WHY_OPEN[model.reference]))
     if not model.link_well:
         words.append(HealthWord("rig host silent", False))
     else:

@@ -270,7 +270,10 @@ class OperateModel:
 
     def _on_reference(self, event: Mapping[str, Any]) -> None:
         self.reference = str(event.get("how", ""))
-        self._notice(event, f"reference {self.reference}")
+        self._notice(event, str(event.get("text") or f"reference {self.reference}"))
+
+    def _on_reference_not_found(self, event: Mapping[str, Any]) -> None:
+        self._notice(event, str(event.get("text", "")))
 
     def _on_marker(self, event: Mapping[str, Any]) -> None:
         text = mark_label(str(event.get("text", "")))

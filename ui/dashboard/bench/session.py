@@ -6,6 +6,7 @@ hangs stops beating, and the rig host stops the rig.
 
 from __future__ import annotations
 
+import contextlib
 import queue
 import threading
 import time
@@ -18,7 +19,18 @@ from typing import Any
 
 from drivers.base import DriverError
 from drivers.simulated import EnvironmentClient
-from hil.core import Apply, Behaviour, EndRun, Marker, PowerOff, PowerOn, Request, Reset, StartRun
+from hil.core import (
+    Apply,
+    Behaviour,
+    Enable,
+    EndRun,
+    Marker,
+    PowerOff,
+    PowerOn,
+    Request,
+    Reset,
+    StartRun,
+)
 from hil.link import Answer, Client, Refused
 from ui.dashboard.bench.operate_model import OperateModel
 from ui.dashboard.bench.wording import asked_words
@@ -218,6 +230,12 @@ class Session:
 
     def apply(self, behaviour: Behaviour, load_may_move: bool = False) -> None:
         self.ask(Apply(behaviour=behaviour, load_may_move=load_may_move))
+
+    def hold(self, held: bool) -> None:
+        """Pass on that the hold-to-run control is held, or let go. No answer is waited for."""
+        # Refused means not held, and the host stops what moves: its event says why.
+        with contextlib.suppress(Refused):
+            self.client.post(Enable(held=held), ANSWER_S)
 
     def mark(self, text: str) -> None:
         self.ask(Marker(text=text[:200]))

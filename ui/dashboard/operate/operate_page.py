@@ -18,6 +18,8 @@ from ui.dashboard.operate.load_picture import LoadPicture
 from ui.dashboard.operate.readouts import Readouts
 from ui.dashboard.operate.rig_picture import RigPicture
 from ui.dashboard.operate.stop_strip import ElidedLabel
+from ui.dashboard.operate.zero_model import ZeroModel
+from ui.dashboard.operate.zero_panel import ZeroPanel
 from ui.dashboard.widgets import Slice
 
 
@@ -76,6 +78,10 @@ class OperatePage(Page):
         column.setContentsMargins(0, 0, 0, 0)
         column.setSpacing(0)
         column.addLayout(columns, 1)
+        self.zero: ZeroPanel | None = None
+        if isinstance(place.view, ZeroModel):
+            self.zero = ZeroPanel(place.view, theme, sizes)
+            column.addWidget(self.zero)
         column.addWidget(self._rule(across=True))
         column.addWidget(self.notices)
 
@@ -96,6 +102,8 @@ class OperatePage(Page):
             digit: partial(self.choose, n) for n, digit in enumerate(digits, 1)
         }
         charts = self.chart_page
+        if self.zero is not None:
+            acts[key.Key_O] = self.zero.toggle
         return acts | {
             key.Key_Return: self.deck.apply,
             key.Key_Enter: self.deck.apply,
@@ -119,6 +127,8 @@ class OperatePage(Page):
         if isinstance(old, OperatePage):
             self.chart_page.charts.view = old.chart_page.charts.view
             self.chart_page.refresh()
+            if self.zero is not None and old.zero is not None:
+                self.zero.open = old.zero.open
 
     def choose(self, number: int) -> None:
         self.deck.choose(number)
@@ -134,6 +144,8 @@ class OperatePage(Page):
         if self.environment is not None and self.environment.hand.isDown():
             self.environment.hand.setDown(False)
             self.environment.hand.released.emit()
+        if self.zero is not None:
+            self.zero.let_go()
 
     def frame_slices(self) -> list[Slice]:
         return [
@@ -158,6 +170,8 @@ class OperatePage(Page):
         self.chart_page.refresh()
         if self.environment is not None:
             self.environment.refresh()
+        if self.zero is not None:
+            self.zero.refresh()
         recent = list(self.model.notices)[-6:]
         words = [f"{clock}  {text}" if clock else text for clock, text in reversed(recent)]
         self.notices.say("     ".join(words) if words else "no notices")
