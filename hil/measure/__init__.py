@@ -3,25 +3,35 @@
 from hil.measure.characteristic import Characteristic, Diagram, Evaluation, Line
 from hil.measure.guarded import EndOfTest, GuardedTest, measure_all
 from hil.measure.plan import TESTS, chosen
-from hil.measure.sheet import RUNS, Sheet, SheetError, TestedRun, assemble, finished_runs, shown
+from hil.measure.sheet import RUNS, EvaluatedRun, Sheet, SheetError, assemble, finished_runs, shown
+from hil.measure.sheet_comparison import FigurePair, SheetComparison, compare_sheets
+from hil.measure.sheet_files import NAME, read_sheet, write_sheet
+from hil.measure.sheet_plots import plots_svg
 from hil.measure.truth import ObservedBench
 
 __all__ = [
+    "NAME",
     "RUNS",
     "TESTS",
     "Characteristic",
     "Diagram",
     "EndOfTest",
+    "EvaluatedRun",
     "Evaluation",
+    "FigurePair",
     "GuardedTest",
     "Line",
     "ObservedBench",
     "Sheet",
+    "SheetComparison",
     "SheetError",
-    "TestedRun",
     "assemble",
     "chosen",
+    "compare_sheets",
     "finished_runs",
     "measure_all",
+    "plots_svg",
+    "read_sheet",
     "shown",
+    "write_sheet",
 ]

@@ -196,6 +196,7 @@ def _blocked(run: RecordedRun, profile: Profile) -> Evaluation:
     sizes: list[Line] = []
     phases: list[Line] = []
     coherences: list[Line] = []
+    errors: list[Line] = []
     notes: list[str] = []
     dense = np.geomspace(1.0, HIGHEST_BANDWIDTHS * profile.control.force_bandwidth, 200)
     level = sine_N(profile)[0]
@@ -228,6 +229,7 @@ def _blocked(run: RecordedRun, profile: Profile) -> Evaluation:
         sizes.append(Line(name, f, 20 * np.log10(np.abs(response)), points=True))
         phases.append(Line(name, f, np.degrees(np.unwrap(np.angle(response))), points=True))
         coherences.append(Line(name, f, spectra.coherence, points=True))
+        errors.append(Line(name, f, 200 * spectra.random_error, points=True))
         designed = loop.response(wave, dense)
         sizes.append(Line(f"{name}, design", dense, 20 * np.log10(np.abs(designed)), "predicted"))
         phases.append(
@@ -240,6 +242,7 @@ def _blocked(run: RecordedRun, profile: Profile) -> Evaluation:
         Diagram("Force over setpoint", "frequency (Hz)", "size (dB)", tuple(sizes), True),
         Diagram("Phase of force", "frequency (Hz)", "phase (°)", tuple(phases), True),
         Diagram("Coherence", "frequency (Hz)", "γ²", tuple(coherences), True),
+        Diagram("Random error of H1, k = 2", "frequency (Hz)", "error (%)", tuple(errors), True),
         permitted,
     )
     return Evaluation(tuple(found), diagrams, tuple(notes))

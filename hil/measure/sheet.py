@@ -24,7 +24,7 @@ class SheetError(Exception):
 
 
 @dataclass(frozen=True, eq=False)
-class TestedRun:
+class EvaluatedRun:
     """One test's run and what it gave; ``problem`` says why it gave nothing."""
 
     test: GuardedTest
@@ -50,7 +50,7 @@ class Sheet:
     """
 
     profile: Profile
-    tested: tuple[TestedRun, ...]
+    tested: tuple[EvaluatedRun, ...]
     missing: tuple[str, ...]
 
     @property
@@ -156,12 +156,12 @@ def _profile(run: Run) -> Profile:
     return profile_from_dict(run.meta["profile"])
 
 
-def _evaluated(test: GuardedTest, run: Run) -> TestedRun:
+def _evaluated(test: GuardedTest, run: Run) -> EvaluatedRun:
     profile = _profile(run)
     try:
         found = test.evaluate(run, profile)
     except ValueError as error:
-        return TestedRun(test, run, problem=str(error))
+        return EvaluatedRun(test, run, problem=str(error))
     truth: dict[str, float] = {}
     if (run.path / TRUE_FILE).exists():
         true = test.evaluate(TrueRun(run, run.path), profile)
@@ -169,4 +169,4 @@ def _evaluated(test: GuardedTest, run: Run) -> TestedRun:
     characteristics = tuple(
         replace(c, truth=truth.get(c.name, math.nan)) for c in found.characteristics
     )
-    return TestedRun(test, run, characteristics, found.diagrams, found.notes)
+    return EvaluatedRun(test, run, characteristics, found.diagrams, found.notes)

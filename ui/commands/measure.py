@@ -32,6 +32,7 @@ from hil.measure import (
     finished_runs,
     measure_all,
     shown,
+    write_sheet,
 )
 from hil.procedures import Ended, LiveRunner, LockstepRunner, SimulatedOperator
 from hil.profile import Profile, load_profile, profile_to_dict, rig_parameters, varied_simulation
@@ -48,6 +49,7 @@ from ui.commands.answers import (
     say,
 )
 from ui.commands.disturb import add_disturb, rehearsal_of
+from ui.commands.sheets_compared import compare
 from ui.commands.stated import add_reference, stated_reference
 from ui.commands.terminal_operator import TerminalOperator, at_a_terminal
 from ui.commands.unverified import add_unverified, confirmed_unverified
@@ -69,7 +71,8 @@ def add(commands: Any) -> None:
         "lockstep, beside the simulation's truth. --again makes them anew from the same runs.",
         "  hookeline measure --profile my_rig.yaml\n"
         "  hookeline measure --profile footplate_trainer --lockstep --only force_response --json\n"
-        "  hookeline measure --again measured/DIR\n",
+        "  hookeline measure --again measured/DIR\n"
+        "  hookeline measure --compare measured/BEFORE measured/AFTER\n",
         motion=True,
     )
     parser.add_argument("--profile", help="profile file or shipped name")
@@ -84,6 +87,13 @@ def add(commands: Any) -> None:
         type=Path,
         metavar="DIR",
         help="make figures anew from the runs in DIR; no motion",
+    )
+    parser.add_argument(
+        "--compare",
+        type=Path,
+        nargs=2,
+        metavar=("A", "B"),
+        help="compare two data sheets (folders, or their JSON files); no motion",
     )
     parser.add_argument(
         "--only",
@@ -118,6 +128,8 @@ def add(commands: Any) -> None:
 
 def run(options: argparse.Namespace) -> int:
     try:
+        if options.compare is not None:
+            return compare(options)
         if options.again is not None:
             return _finish(options, options.again, [], None)
         if options.profile is None and not options.list:
@@ -312,6 +324,9 @@ def _finish(
     else:
         data |= sheet.as_data()
         _show(options, sheet)
+        html, pdf, *_ = write_sheet(sheet, folder)
+        data |= {"html": html, "pdf": pdf}
+        say(options, f"data sheet {html} and {pdf.name}")
         right = right and not data["problems"]
     if ended is not None and ended.how != "finished":
         say(options, f"{ended.how}: {ended.text}; the rig was left without power")

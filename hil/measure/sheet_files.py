@@ -1,0 +1,171 @@
+"""Write the data sheet: HTML and print-ready PDF, JSON and Parquet beside it."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+
+from hil.control import safety_fingerprint
+from hil.measure.characteristic import Characteristic, Diagram
+from hil.measure.sheet import Sheet, SheetError, shown
+from hil.measure.sheet_plots import pdf_bytes, plots_svg
+
+NAME = "data_sheet"
+NUMBERS = ("value", "u95", "predicted", "predicted_u95", "limit", "truth")
+
+
+def write_sheet(sheet: Sheet, folder: Path) -> list[Path]:
+    """Write all four files whole; equal runs give equal bytes on one installation.
+
+    Returns:
+        The files, HTML first.
+
+    Raises:
+        OSError: one cannot be written.
+    """
+    data = sheet.as_data()
+    files = {
+        "html": _html(sheet).encode(),
+        "pdf": _pdf(sheet),
+        "json": (json.dumps(data, ensure_ascii=False, indent=1) + "\n").encode(),
+        "parquet": _parquet(data["figures"]),
+    }
+    written = []
+    for suffix, content in files.items():
+        path = folder / f"{NAME}.{suffix}"
+        part = path.with_suffix(path.suffix + ".part")
+        part.write_bytes(content)
+        part.replace(path)
+        written.append(path)
+    return written
+
+
+def read_sheet(path: Path) -> dict[str, Any]:
+    """Return the data of a data sheet: its JSON file, or the folder that holds it.
+
+    Raises:
+        SheetError: it is not there, or not a data sheet.
+    """
+    file = path / f"{NAME}.json" if path.is_dir() else path
+    try:
+        data = json.loads(file.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise SheetError(
+            f"'{file}': {error.strerror}. Fix: name a folder of 'hookeline measure'"
+        ) from None
+    except ValueError as error:
+        raise SheetError(
+            f"'{file}' is not JSON ({error}). Fix: make it anew with --again"
+        ) from None
+    if not isinstance(data, dict) or data.get("data_sheet") != 1:
+        raise SheetError(f"'{file}' is not a data sheet. Fix: make it anew with --again")
+    for figure in data.get("figures", []):
+        for name in ("name", "title", "unit", *NUMBERS):
+            if not isinstance(figure, dict) or name not in figure:
+                raise SheetError(
+                    f"'{file}': a figure lacks '{name}'. Fix: make it anew with --again"
+                )
+    return data
+
+
+def _head(sheet: Sheet) -> str:
+    profile = sheet.profile
+    days = sorted({t.day for t in sheet.tested})
+    simulated = any(t.run.meta.get("simulated") for t in sheet.tested)
+    return (
+        f"Measured {' to '.join(dict.fromkeys((days[0], days[-1])))}"
+        f"{' on a simulated rig' if simulated else ''}. "
+        f"Profile fingerprint {safety_fingerprint(profile)[:16]}…, calibration "
+        f"{profile.calibration.identity or 'written by hand'}, dated "
+        f"{profile.calibration.dated or 'not said'}. Uncertainties are expanded, k = 2."
+    )
+
+
+def _row(c: Characteristic) -> dict[str, Any]:
+    return {
+        "title": c.title,
+        "value": shown(c.value, c.u95),
+        "predicted": shown(c.predicted, c.predicted_u95) if math.isfinite(c.predicted) else "",
+        "limit": f"{c.limit:.4g}" if math.isfinite(c.limit) else "",
+        "truth": f"{c.truth:.4g}" if math.isfinite(c.truth) else "",
+        "unit": "" if c.unit == "1" else c.unit,
+        "conditions": c.conditions,
+        "differs": c.differs,
+    }
+
+
+def _sentences(sheet: Sheet) -> list[str]:
+    told = [*sheet.differences]
+    told += [note for tested in sheet.tested for note in tested.notes]
+    told += [f"{t.test.title}: no figures, {t.problem}" for t in sheet.tested if t.problem]
+    if sheet.missing:
+        told.append(f"not measured: {', '.join(sheet.missing)}")
+    return told
+
+
+def _html(sheet: Sheet) -> str:
+    environment = Environment(
+        loader=FileSystemLoader(Path(__file__).parent), autoescape=True, undefined=StrictUndefined
+    )
+    return environment.get_template("data_sheet.html").render(
+        title=f"Data sheet: {sheet.profile.name}",
+        description=sheet.profile.description,
+        about=_head(sheet),
+        truth=any(math.isfinite(c.truth) for c in sheet.characteristics),
+        groups=[
+            {
+                "title": tested.test.title,
+                "rows": [_row(c) for c in tested.characteristics],
+                "foot": f"Run {tested.run.path.name}, {tested.day}",
+            }
+            for tested in sheet.tested
+        ],
+        sentences=_sentences(sheet),
+        plots=Markup(plots_svg(_diagrams(sheet))),
+        foot="Made from the recorded runs by 'hookeline measure --again'.",
+    )
+
+
+def _diagrams(sheet: Sheet) -> list[Diagram]:
+    return [diagram for tested in sheet.tested for diagram in tested.diagrams]
+
+
+def _pdf(sheet: Sheet) -> bytes:
+    groups: list[tuple[str, Sequence[Sequence[str]], str]] = []
+    for tested in sheet.tested:
+        rows = []
+        for c in tested.characteristics:
+            row = _row(c)
+            mark = " ≠" if c.differs else ""
+            rows.append(
+                (row["title"], row["value"], row["predicted"] + mark, row["limit"], row["unit"])
+            )
+        conditions = "; ".join(dict.fromkeys(c.conditions for c in tested.characteristics))
+        groups.append((tested.test.title, rows, f"{conditions}. Run {tested.run.path.name}"))
+    return pdf_bytes(
+        f"Data sheet: {sheet.profile.name}",
+        [sheet.profile.description, _head(sheet)],
+        groups,
+        _sentences(sheet),
+        _diagrams(sheet),
+    )
+
+
+def _parquet(figures: list[dict[str, Any]]) -> bytes:
+    columns: dict[str, pa.Array] = {}
+    for name in figures[0] if figures else ():
+        values = [figure[name] for figure in figures]
+        kind = pa.float64() if name in NUMBERS else pa.bool_() if name == "differs" else pa.string()
+        columns[name] = pa.array(values, kind)
+    sink = pa.BufferOutputStream()
+    pq.write_table(pa.table(columns), sink)
+    content: bytes = sink.getvalue().to_pybytes()
+    return content

@@ -1,0 +1,87 @@
+"""Data sheet and comparison: the same bytes again, one clear error for what is not a sheet."""
+
+import json
+import math
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from hil.measure import (
+    Characteristic,
+    Diagram,
+    EvaluatedRun,
+    Line,
+    Sheet,
+    compare_sheets,
+    read_sheet,
+    write_sheet,
+)
+from hil.measure.sheet import SheetError, shown
+from hil.profile import load_profile
+
+
+def sheet(value: float = 20.0, unit: str = "Hz") -> Sheet:
+    x = np.linspace(1, 50, 20)
+    line = Line("measured", x, 1 / x, points=True)
+    figures = (
+        Characteristic(
+            "a.bandwidth", "Bandwidth", value, 1.0, unit, predicted=25.0, predicted_u95=1
+        ),
+        Characteristic("a.count", "Count", 3.0, math.nan, "1"),
+    )
+    test = SimpleNamespace(key="a", title="A test")
+    run = SimpleNamespace(
+        path=SimpleNamespace(name="0001-a"), meta={"started": "2026-11-28T01:02:03"}
+    )
+    diagram = Diagram("Size", "frequency (Hz)", "1", (line,), log_x=True)
+    tested = EvaluatedRun(test, run, figures, (diagram,), ("a note",))
+    return Sheet(load_profile("footplate_trainer"), (tested,), ("b",))
+
+
+def test_the_same_sheet_has_the_same_bytes_and_says_what_differs(tmp_path):
+    before = {p.name: p.read_bytes() for p in write_sheet(sheet(), tmp_path)}
+    again = {p.name: p.read_bytes() for p in write_sheet(sheet(), tmp_path)}
+    assert before == again and len(before) == 4
+    page = before["data_sheet.html"].decode()
+    assert "20.0 ± 1.0" in page and "≠" in page and "a note" in page and "not measured: b" in page
+    assert (
+        before["data_sheet.pdf"].startswith(b"%PDF")
+        and before["data_sheet.pdf"].count(b"/Type /Page\n") <= 2
+    )
+    data = read_sheet(tmp_path)
+    assert data["figures"][0]["differs"] is True
+    assert data["figures"][1]["u95"] is None
+
+
+def test_sheets_are_compared_by_the_normalised_error(tmp_path):
+    one, near, far, other = (
+        s.as_data() for s in (sheet(), sheet(21.3), sheet(21.5), sheet(20, "kHz"))
+    )
+    assert [p.differs for p in compare_sheets(one, near).pairs] == [False, False]
+    pair = compare_sheets(one, far).pairs[0]
+    assert pair.differs and pair.score == pytest.approx(1.5 / math.sqrt(2))
+    assert math.isnan(compare_sheets(one, far).pairs[1].score)
+    apart = compare_sheets(one, other)
+    assert apart.only_first == ("a.bandwidth",) and apart.only_second == ("a.bandwidth",)
+
+
+@pytest.mark.parametrize(
+    "text", ["{", "[]", '{"data_sheet": 2}', '{"data_sheet": 1, "figures": [{}]}']
+)
+def test_what_is_not_a_data_sheet_is_one_clear_error(tmp_path, text):
+    (tmp_path / "data_sheet.json").write_text(text)
+    with pytest.raises(SheetError, match=r"data_sheet\.json.*Fix"):
+        read_sheet(tmp_path)
+
+
+def test_a_missing_sheet_is_one_clear_error(tmp_path):
+    with pytest.raises(SheetError, match="No such file"):
+        read_sheet(tmp_path)
+
+
+def test_uncertainty_is_shown_to_two_digits():
+    assert shown(23.1034, 0.6899) == "23.10 ± 0.69"
+    assert shown(1234.5, 45.0) == "1234 ± 45"
+    assert shown(math.nan, 1.0) == "not measured"
+    assert json.dumps(shown(3.0)) == '"3"'
