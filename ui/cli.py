@@ -28,6 +28,7 @@ COMMANDS = (
     "reference",
     "measure",
     "size",
+    "hand-over",
     "help",
 )
 
@@ -46,7 +47,7 @@ def parser(names: Sequence[str] = COMMANDS) -> argparse.ArgumentParser:
     top.add_argument("--version", action="version", version=f"hookeline {version('hookeline')}")
     commands = top.add_subparsers(dest="command", required=True, metavar="COMMAND")
     for name in names:
-        importlib.import_module(f"ui.commands.{name}").add(commands)
+        importlib.import_module(f"ui.commands.{name.replace('-', '_')}").add(commands)
     return top
 
 

@@ -6,7 +6,7 @@ from hil.control.changed_calibration import changed_calibration, slide_s
 from hil.control.commissioning import HoldToRun, OpenLoop, SpeedRun, TorqueRun, restricted_profile
 from hil.control.controlled_stop import ControlledStop
 from hil.control.dry_friction import left_over_N, sine_N
-from hil.control.estimation import SLIP_SPEED_M_S, Estimator, observer_gains
+from hil.control.estimation import SLIP_SPEED_M_S, Estimator, ObserverGains, observer_gains
 from hil.control.force_controller import ForceController
 from hil.control.force_design import ForceGains, design
 from hil.control.force_model import Loop
@@ -41,6 +41,7 @@ __all__ = [
     "HoldToRun",
     "LiveCalibration",
     "Loop",
+    "ObserverGains",
     "OpenLoop",
     "PowerRemoval",
     "PowerSequence",

@@ -200,16 +200,13 @@ class Supervisor:
         fresh = telemetry.age_s <= self._most_age
         sensor = 0
         if fresh:
-            self._follow_supply(telemetry.supply_V, dt)
+            self.follow_supply(telemetry.supply_V, dt)
             sensor = self._sensors.look(telemetry, estimator, dt)
         else:
             self._sensors.missed(dt)
-        rate = (force - self._last_force) / dt
-        self._last_force = force
-        if -1e12 < rate < 1e12:
-            self._force_rate += (rate - self._force_rate) * dt / (RATE_FILTER_S + dt)
+        self.follow_rate(force, dt)
         self._bounds.update(estimator, force, energised, dt)
-        self._follow_ends(estimator.output_position_m, energised)
+        self.follow_ends(estimator.output_position_m, energised)
         self._window_s += dt
         if self._window_s >= WATCHED_S:
             moved = estimator.nut_position_m - self._window_from_m
@@ -263,9 +260,20 @@ class Supervisor:
         return self._energised(estimator, force, current, dt)
 
     def _energised(self, estimator: Estimator, force: float, current: float, dt: float) -> int:
-        # Each is written so that a value that is no number trips.
         if self._sensors.reference_lost:
             return Limit.SPEED
+        if beyond := self.beyond(estimator, force, current):
+            return beyond
+        if self.disagrees(estimator, force, dt):
+            return Limit.DISAGREEMENT
+        if self.open_loop:
+            self._law.reset()
+        elif changed := self._law.look(estimator, force):
+            return self._named(changed)
+        return self.following.cause
+
+    def beyond(self, estimator: Estimator, force: float, current: float) -> int:
+        """Return the limit whose tripped value is passed, or 0; a value that is no number trips."""
         tripped = self._force_tripped
         if not -tripped <= force <= tripped:
             return Limit.FORCE
@@ -284,7 +292,10 @@ class Supervisor:
             return Limit.CURRENT
         if self.motor_heat >= self._heat.tripped:
             return Limit.MOTOR_HEAT
+        return 0
 
+    def disagrees(self, estimator: Estimator, force: float, dt: float) -> bool:
+        """Tell whether spring and motor force have parted for too long; once a cycle."""
         # Counted down as it was counted up, so that an oscillation cannot hide in the timer.
         parted = estimator.motor_force_N - force
         parted = (parted if parted >= 0.0 else -parted) - estimator.motor_force_band_N
@@ -292,14 +303,10 @@ class Supervisor:
             times = parted / self._disagreement.tripped
             self._disagreeing_s += dt * times * times if times > GROSS_TIMES else dt
             if self._disagreeing_s >= self._disagreement.lasting:
-                return Limit.DISAGREEMENT
+                return True
         elif self._disagreeing_s > 0.0:
             self._disagreeing_s -= dt
-        if self.open_loop:
-            self._law.reset()
-        elif changed := self._law.look(estimator, force):
-            return self._named(changed)
-        return self.following.cause
+        return False
 
     def _named(self, cause: int) -> int:
         """Return the name of what parts the forces, where a sensor shows that it is the liar."""
@@ -311,7 +318,15 @@ class Supervisor:
             return Limit.POSITION_FOLLOWING
         return Limit.SENSOR_FROZEN if self._sensors.frozen_likely else cause
 
-    def _follow_supply(self, volts: float, dt: float) -> None:
+    def follow_rate(self, force: float, dt: float) -> None:
+        """Take one cycle's force into the filtered rate of force."""
+        rate = (force - self._last_force) / dt
+        self._last_force = force
+        if -1e12 < rate < 1e12:
+            self._force_rate += (rate - self._force_rate) * dt / (RATE_FILTER_S + dt)
+
+    def follow_supply(self, volts: float, dt: float) -> None:
+        """Take one cycle's voltage into the filtered one."""
         if not -1e6 < volts < 1e6:
             return  # not reported
         if not self.supply_V > -1e6:
@@ -319,7 +334,7 @@ class Supervisor:
             return
         self.supply_V += (volts - self.supply_V) * dt / (self._supply.filter + dt)
 
-    def _follow_ends(self, position: float, energised: bool) -> None:
+    def follow_ends(self, position: float, energised: bool) -> None:
         """Lines past which the output may not go: they follow it in, and never out."""
         low, high = position - STANDING_M, position + STANDING_M
         if energised:

@@ -56,6 +56,7 @@ TOPICS = (
     Topic("load_table", "Fit a table of loads", "How to"),
     Topic("notebook", "From a notebook, over the network", "How to"),
     Topic("size", "Size an actuator", "How to"),
+    Topic("hand_over", "Hand the law over", "How to"),
     Topic("computer", "Is this computer fast enough", "How to"),
     Topic("commands", "Commands", "Reference"),
     Topic("profile_keys", "Profile keys", "Reference", reference.profile_keys),

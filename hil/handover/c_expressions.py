@@ -1,0 +1,340 @@
+"""Expressions of the bench's source as C99, with the type of each.
+
+Types: ``real`` and ``int``; ``("array", n)`` and ``("rows", n, m)`` of reals, ``("row", m)``;
+``("object", slot)``; ``("tuple", types)`` for what a function returns.
+"""
+
+from __future__ import annotations
+
+import ast
+import builtins
+import enum
+import math
+from typing import Any
+
+from hil.handover.translated import Graph, Method, NotTranslatable, Slot, is_object
+
+Type = Any
+REAL, INT = "real", "int"
+MATH = {
+    "sqrt": "R_SQRT",
+    "exp": "R_EXP",
+    "sin": "R_SIN",
+    "cos": "R_COS",
+    "hypot": "R_HYPOT",
+    "copysign": "R_COPYSIGN",
+}
+OPERATORS: dict[type, str] = {
+    ast.Add: "+",
+    ast.Sub: "-",
+    ast.Mult: "*",
+    ast.Div: "/",
+    ast.LShift: "<<",
+    ast.BitOr: "|",
+    ast.BitAnd: "&",
+}
+COMPARISONS: dict[type, str] = {
+    ast.Lt: "<",
+    ast.LtE: "<=",
+    ast.Gt: ">",
+    ast.GtE: ">=",
+    ast.Eq: "==",
+    ast.NotEq: "!=",
+}
+
+
+def number(value: float | enum.Enum) -> str:
+    """Return a literal that reads back as it is."""
+    if isinstance(value, enum.Enum):
+        return str(int(value.value))
+    if isinstance(value, bool | int) and abs(value) < 2**31:
+        return str(int(value))
+    if math.isnan(value):
+        return "R_NAN"
+    if math.isinf(value):
+        return "R_INFINITY" if value > 0 else "(-R_INFINITY)"
+    return f"R({float(value)!r})" if value >= 0 else f"(-R({-float(value)!r}))"
+
+
+def type_of(value: Any, graph: Graph) -> Type:
+    """Return the type of a field from the value that it was built with."""
+    if isinstance(value, bool | int | str | enum.Enum) or value is None:
+        return INT
+    if isinstance(value, float):
+        return REAL
+    if isinstance(value, tuple | list):
+        rows = [row for row in value if isinstance(row, tuple | list)]
+        return ("rows", len(value), len(rows[0])) if rows else ("array", len(value))
+    if is_object(value):
+        return ("object", graph.slot(value))
+    raise NotTranslatable(f"a field of type {type(value).__name__}")
+
+
+class Expressions:
+    """Expressions of one method.
+
+    Attributes:
+        calls: methods that were called and must be written too.
+        locals: C name and type of each local name.
+    """
+
+    def __init__(self, graph: Graph, method: Method, owner: Slot | None) -> None:
+        self.graph, self.method, self.owner = graph, method, owner
+        self.locals: dict[str, Type] = {}
+        self.calls: list[tuple[Method, Slot | None]] = []
+
+    def refuse(self, node: ast.AST, what: str) -> NotTranslatable:
+        line = getattr(node, "lineno", 0)
+        return NotTranslatable(
+            f"{self.method.file}:{line}: {what}; Fix: write it with numbers, branches and calls "
+            "that hil.handover.c_source knows"
+        )
+
+    # ------------------------------------------------------------------ constants
+
+    def constant(self, node: ast.AST) -> Any:
+        """Return the value of what is known while code is written, else NotImplemented."""
+        if isinstance(node, ast.Constant):
+            return node.value
+        if isinstance(node, ast.Name) and node.id not in self.locals:
+            known = self.method.function.__globals__
+            return known.get(node.id, getattr(builtins, node.id, NotImplemented))
+        if isinstance(node, ast.Attribute):
+            inner = self.constant(node.value)
+            if inner is not NotImplemented and (inner is math or isinstance(inner, enum.EnumMeta)):
+                return getattr(inner, node.attr)
+        return NotImplemented
+
+    def truth(self, node: ast.AST) -> bool | None:
+        """Return a truth that is known while code is written, or None."""
+        if isinstance(node, ast.UnaryOp) and isinstance(node.op, ast.Not):
+            inner = self.truth(node.operand)
+            return None if inner is None else not inner
+        if isinstance(node, ast.Attribute | ast.Name):
+            kind = self.expression(node)[1]
+            if kind[0] in ("array", "rows") and not isinstance(kind, str):
+                return bool(kind[1])
+        return None
+
+    # ------------------------------------------------------------------ expressions
+
+    def real(self, node: ast.AST) -> str:
+        return self.expression(node)[0]
+
+    def expression(self, node: ast.AST) -> tuple[str, Type]:
+        """Return C code and its type."""
+        value = self.constant(node)
+        if isinstance(value, bool | int | float | enum.Enum):
+            return number(value), REAL if isinstance(value, float) else INT
+        handler = getattr(self, f"_{type(node).__name__.lower()}", None)
+        if handler is None:
+            raise self.refuse(node, f"{type(node).__name__} is not known")
+        found: tuple[str, Type] = handler(node)
+        return found
+
+    def _name(self, node: ast.Name) -> tuple[str, Type]:
+        if node.id == "self" and self.owner is not None:
+            return "self", ("object", self.owner)
+        if node.id not in self.locals:
+            raise self.refuse(node, f"the name '{node.id}' is not known")
+        return node.id, self.locals[node.id]
+
+    def _attribute(self, node: ast.Attribute) -> tuple[str, Type]:
+        code, kind = self.expression(node.value)
+        if kind[0] != "object":
+            raise self.refuse(node, f"'.{node.attr}' of a number")
+        slot: Slot = kind[1]
+        getter = getattr(type(slot.value), node.attr, None)
+        if isinstance(getter, property) and getter.fget is not None:
+            method = Method(type(slot.value), node.attr, getter.fget)
+            self.calls.append((method, slot))
+            return f"{c_name(method)}({code})", self.returned(method)
+        value = getattr(slot.value, node.attr)
+        kind = type_of(value, self.graph)
+        self._use(slot, node.attr)
+        return f"{code}->{member(node.attr)}", kind
+
+    def _use(self, slot: Slot, name: str) -> None:
+        # All objects of a class have one struct.
+        for other in self.graph.slots.values():
+            if type(other.value) is type(slot.value):
+                other.fields.add(name)
+
+    def _subscript(self, node: ast.Subscript) -> tuple[str, Type]:
+        code, kind = self.expression(node.value)
+        index = node.slice
+        at = self.constant(index)
+        if isinstance(index, ast.UnaryOp) and isinstance(index.op, ast.USub):
+            at = -int(self.constant(index.operand))
+        if kind[0] == "rows":
+            place = at % kind[1] if isinstance(at, int) else self.real(index)
+            return f"{code}[{place}]", ("row", kind[2])
+        if kind[0] in ("array", "row"):
+            place = at % max(kind[1], 1) if isinstance(at, int) else self.real(index)
+            return f"{code}[{place}]", REAL
+        raise self.refuse(node, "an index into what is no row of numbers")
+
+    def _binop(self, node: ast.BinOp) -> tuple[str, Type]:
+        (left, a), (right, b) = self.expression(node.left), self.expression(node.right)
+        if isinstance(node.op, ast.Pow):
+            return f"R_POW({left}, {right})", REAL
+        sign = OPERATORS.get(type(node.op))
+        if sign is None:
+            raise self.refuse(node, f"{type(node.op).__name__} is not known")
+        if sign == "/" and (a, b) == (INT, INT):
+            left = f"(real){left}"
+        kind = INT if (a, b) == (INT, INT) and sign != "/" else REAL
+        return f"({left} {sign} {right})", kind
+
+    def _unaryop(self, node: ast.UnaryOp) -> tuple[str, Type]:
+        if isinstance(node.op, ast.Not):
+            return f"(!{self.condition(node.operand)})", INT
+        code, kind = self.expression(node.operand)
+        if not isinstance(node.op, ast.USub):
+            raise self.refuse(node, f"{type(node.op).__name__} is not known")
+        return f"(-{code})", kind
+
+    def _boolop(self, node: ast.BoolOp) -> tuple[str, Type]:
+        sign = " && " if isinstance(node.op, ast.And) else " || "
+        return f"({sign.join(self.condition(value) for value in node.values)})", INT
+
+    def _compare(self, node: ast.Compare) -> tuple[str, Type]:
+        parts, left = [], node.left
+        for operator, right in zip(node.ops, node.comparators, strict=True):
+            sign = COMPARISONS.get(type(operator))
+            if sign is None:
+                raise self.refuse(node, f"{type(operator).__name__} is not known")
+            parts.append(f"({self._side(left)} {sign} {self._side(right)})")
+            left = right
+        return (parts[0] if len(parts) == 1 else f"({' && '.join(parts)})"), INT
+
+    def _side(self, node: ast.AST) -> str:
+        if isinstance(node, ast.Compare):  # (a > 0) == (b > 0)
+            return f"({self.real(node)})"
+        return self.real(node)
+
+    def _ifexp(self, node: ast.IfExp) -> tuple[str, Type]:
+        known = self.truth(node.test)
+        if known is not None:
+            return self.expression(node.body if known else node.orelse)
+        (yes, a), (no, b) = self.expression(node.body), self.expression(node.orelse)
+        kind = REAL if REAL in (a, b) else a
+        return f"({self.condition(node.test)} ? {yes} : {no})", kind
+
+    def condition(self, node: ast.AST) -> str:
+        """Return a truth; a number is true if it is not 0, an object always."""
+        known = self.truth(node)
+        if known is not None:
+            return "1" if known else "0"
+        code, kind = self.expression(node)
+        return f"({code} != 0)" if kind == REAL else code
+
+    # ------------------------------------------------------------------ calls
+
+    def _call(self, node: ast.Call) -> tuple[str, Type]:
+        method, _, arguments = self._called(node)
+        if method is None:
+            return self._builtin(node)
+        kind = self.returned(method)
+        if not isinstance(kind, str) and kind[0] == "tuple":
+            raise self.refuse(node, "a function that returns several must be unpacked at once")
+        return f"{c_name(method)}({', '.join(arguments)})", kind
+
+    def _called(self, node: ast.Call) -> tuple[Method | None, Slot | None, list[str]]:
+        """Return method, its object and C arguments; no method for a function of Python."""
+        if isinstance(node.func, ast.Attribute) and self.constant(node.func) is NotImplemented:
+            code, kind = self.expression(node.func.value)
+            if kind[0] == "object":
+                slot: Slot = kind[1]
+                function = getattr(type(slot.value), node.func.attr)
+                method = Method(type(slot.value), node.func.attr, function)
+                self.calls.append((method, slot))
+                return method, slot, [code, *self._arguments(node, method)]
+        function = self.constant(node.func)
+        if function is NotImplemented or not hasattr(function, "__code__"):
+            return None, None, []
+        method = Method(None, function.__name__, function)
+        self.calls.append((method, None))
+        return method, None, self._arguments(node, method)
+
+    def _arguments(self, node: ast.Call, method: Method) -> list[str]:
+        names = [argument.arg for argument in method.tree.args.args if argument.arg != "self"]
+        if node.keywords:
+            raise self.refuse(node, "arguments by name are not known")
+        codes: list[str] = []
+        for argument in node.args:
+            code, kind = self.expression(argument)
+            codes.append(code)
+            if not isinstance(kind, str) and kind[0] == "array" and method.owner is None:
+                codes.append(str(kind[1]))  # a plain function takes rows of any length
+        defaults = method.function.__defaults__ or ()
+        missing = len(names) - len(node.args)
+        codes += [number(float(value)) for value in defaults[len(defaults) - missing :]]
+        return codes
+
+    def _builtin(self, node: ast.Call) -> tuple[str, Type]:
+        name = node.func.attr if isinstance(node.func, ast.Attribute) else ast.unparse(node.func)
+        if name == "len":
+            kind = self.expression(node.args[0])[1]
+            return str(kind[1]), INT
+        arguments = [self.expression(argument) for argument in node.args]
+        kind = REAL if any(t == REAL for _, t in arguments) else INT
+        codes = [code for code, _ in arguments]
+        if name in ("min", "max"):
+            macro = f"{'r' if kind == REAL else 'i'}_{name}"
+            joined = codes[0]
+            for code in codes[1:]:
+                joined = f"{macro}({joined}, {code})"
+            return joined, kind
+        if name == "abs":
+            return f"R_ABS({codes[0]})", REAL
+        if name in MATH:
+            return f"{MATH[name]}({', '.join(codes)})", REAL
+        if name == "bisect_right":
+            length = self.expression(node.args[0])[1][1]
+            return f"r_after({codes[0]}, {length}, {codes[1]})", INT
+        raise self.refuse(node, f"'{name}' is not known")
+
+    def returned(self, method: Method) -> Type:
+        """Return the type that a method's annotation says it returns."""
+        return annotated(method.function.__annotations__.get("return"), method)
+
+
+def annotated(annotation: Any, method: Method) -> Type:
+    """Return the type of an annotation as it is written in the source."""
+    known = method.function.__globals__
+    text = str(annotation)
+    if text in ("None", ""):
+        return "void"
+    if text == "float":
+        return REAL
+    if text in ("int", "bool"):
+        return INT
+    if text == "list[float]":
+        return ("array", "n")
+    return _of_type(eval(text, known), text, method)
+
+
+def _of_type(value: Any, text: str, method: Method) -> Type:
+    arguments = getattr(value, "__args__", None)
+    if getattr(value, "__origin__", None) is tuple and arguments:
+        if all(argument is float for argument in arguments):
+            return ("tuple", [REAL] * len(arguments))
+        return ("tuple", [REAL if a is float else ("array", len(a.__args__)) for a in arguments])
+    if isinstance(value, type) and value.__module__ != "builtins":
+        return ("class", value)
+    raise NotTranslatable(
+        f"{method.file}:{method.tree.lineno}: the annotation '{text}' is not known; Fix: take and "
+        "return numbers and objects of the law"
+    )
+
+
+def c_name(method: Method) -> str:
+    """Return the C name of a method."""
+    name = method.name.strip("_")
+    return f"{method.owner.__name__}_{name}" if method.owner else f"law_{name}"
+
+
+def member(name: str) -> str:
+    """Return the C name of a field: ``_x`` and ``x`` are two, and ``long`` is none of C's."""
+    return f"{name[1:]}_" if name.startswith("_") else name

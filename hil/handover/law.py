@@ -1,0 +1,193 @@
+"""The law of the actuator as one object: what the bench does in a cycle, without bench and drive.
+
+It is built of the bench's own parts and calls them in the bench's order, so that there is one
+definition: ``hil.handover.c_source`` and ``hil.handover.python_source`` write its code from the
+very source that the bench runs. Whatever is called from ``step``, ``begin`` and ``rest`` must
+stay in the small part of Python that those two read: numbers, no texts, no containers that grow.
+
+What the bench has beside it stays on the bench: the watches over sensors, spring law, telemetry,
+supply and drive; behaviours, tare, power.
+"""
+
+from __future__ import annotations
+
+from typing import cast
+
+from hil.control import (
+    Estimator,
+    ForceCalibration,
+    ForceController,
+    ForceGains,
+    LiveCalibration,
+    Shaper,
+)
+from hil.core import Limit
+from hil.profile import Profile
+from hil.supervision import Supervisor
+
+NAN = float("nan")
+FROM_REST, FROM_FORCE = 1, 2  # ``begin``: the force loop was open; another setpoint comes
+
+
+class Law:
+    """One cycle of calibration, estimation, heat, limits, shaping and force control.
+
+    Forces are those of the springs on the output, without tare; positions count from the lower
+    mechanical end; signs are the profile's.
+
+    Attributes:
+        deflection_m, spring_force_N, force_u95_N: of the latest sample.
+        shaped_force_N, torque_N_m: answer of the latest cycle; NaN and 0 while the loop is open.
+        limited: bit mask of the limits that act, as in ``hil.core.limits``.
+        tripped: code of the limit that stands, 0 for none: take power away.
+    """
+
+    def __init__(
+        self, profile: Profile, gains: ForceGains, period_s: float, peak_torque_N_m: float
+    ) -> None:
+        calibration = ForceCalibration(profile.calibration, profile.sensors.deflection)
+        self.calibration = calibration
+        self.estimator = Estimator(profile, period_s)
+        self.supervisor = Supervisor(profile, period_s)
+        self.shaper = Shaper(profile)
+        # It asks of a calibration what both kinds have.
+        self.force_controller = ForceController(
+            profile, gains, period_s, cast(LiveCalibration, calibration)
+        )
+        self.gains = gains
+        self.torque_constant_N_m_A = profile.actuator.motor.torque_constant
+        self.most_damping_N_s_m = profile.limits.damping
+        self.peak_torque_N_m = peak_torque_N_m
+        self.deflection_m = self.spring_force_N = self.force_u95_N = 0.0
+        self.shaped_force_N = NAN
+        self.torque_N_m = 0.0
+        self.limited = 0
+        self.tripped = 0
+
+    def reference(self, nut_position_m: float, deflection_counts: float) -> None:
+        """Begin at rest at a nut position in m and a reading of the deflection sensor."""
+        self.estimator.reset(nut_position_m, self.calibration.deflection(deflection_counts))
+
+    def begin(self, way: int) -> None:
+        """Close the force loop (``FROM_REST``) or go over to another setpoint (``FROM_FORCE``)."""
+        if way == FROM_REST:
+            self.force_controller.reset(0.0)
+            self.shaper.start(self.spring_force_N)
+        else:
+            self.shaper.start(self.shaped_force_N)
+        self.supervisor.following.change()
+
+    def sense(
+        self,
+        nut_position_m: float,
+        deflection_counts: float,
+        motor_torque_N_m: float,
+        sample_dt_s: float,
+        sample_error_s: float,
+        skew_s: float,
+        supply_V: float,
+        powered: int,
+        dt_s: float,
+    ) -> None:
+        """Take what was measured.
+
+        Args:
+            nut_position_m: from the motor sensor. deflection_counts: raw.
+            motor_torque_N_m: measured by the drive.
+            sample_dt_s: since the last sample was taken; 0 if no new one came.
+            sample_error_s: by which that may be wrong. skew_s: deflection older by this.
+            supply_V: NaN if the drive tells none. powered: 1 while the power stage is on.
+            dt_s: of this cycle.
+        """
+        supervisor, estimator = self.supervisor, self.estimator
+        deflection = self.calibration.deflection(deflection_counts)
+        force = self.calibration.force(deflection)
+        self.deflection_m = deflection
+        self.spring_force_N = force
+        self.force_u95_N = self.calibration.u95(force)
+        if sample_dt_s > 0.0:
+            estimator.update(
+                nut_position_m,
+                deflection,
+                force,
+                motor_torque_N_m,
+                sample_dt_s,
+                sample_error_s,
+                skew_s,
+            )
+        else:
+            estimator.miss()
+        current = abs(motor_torque_N_m / self.torque_constant_N_m_A)
+        supervisor._current_A = current
+        supervisor.heat.update(current, estimator.nut_position_m, dt_s)
+        supervisor.follow_supply(supply_V, dt_s)
+        supervisor.follow_rate(force, dt_s)
+        supervisor._bounds.update(estimator, force, powered == 1, dt_s)
+        supervisor.follow_ends(estimator.output_position_m, powered == 1)
+        self.tripped = 0
+        if powered == 0:
+            supervisor._disagreeing_s = 0.0
+            return
+        self.tripped = supervisor.beyond(estimator, force, current)
+        if self.tripped == 0:
+            if supervisor.disagrees(estimator, force, dt_s):
+                self.tripped = Limit.DISAGREEMENT
+            else:
+                self.tripped = supervisor.following.cause
+
+    def rest(self) -> None:
+        """Answer with no torque: the force loop is open."""
+        self.supervisor.following.reset()
+        self.shaped_force_N = NAN
+        self.torque_N_m = 0.0
+        self.limited = 0
+
+    def act(
+        self,
+        setpoint_N: float,
+        potential_N: float,
+        stiffness_N_m: float,
+        damping_N_s_m: float,
+        drive_temperature_degC: float,
+        dt_s: float,
+    ) -> None:
+        """Answer a setpoint, after ``sense``.
+
+        Args:
+            setpoint_N: force on the output, spring and damping of a behaviour included.
+            potential_N: the same without damping and lead.
+            stiffness_N_m, damping_N_s_m: virtual ones within it; NaN for no stiffness.
+            drive_temperature_degC: NaN if the drive tells none.
+        """
+        supervisor, estimator = self.supervisor, self.estimator
+        force = self.spring_force_N
+        supervisor._temperature_degC = drive_temperature_degC
+        supervisor.bounds(estimator, force)
+        limit = min(supervisor.torque_limit_N_m, self.peak_torque_N_m)
+        following = supervisor.following
+        asked = setpoint_N
+        if following.energy.damping_share > 0.0:
+            most = self.gains.most_damping(stiffness_N_m if stiffness_N_m > 0.0 else 0.0)
+            spare = min(most, self.most_damping_N_s_m) - damping_N_s_m
+            spare = spare if spare > 0.0 else 0.0
+            asked -= following.energy.damping_share * spare * estimator.output_velocity_m_s
+        shaped = self.shaper.shape(asked, supervisor.force_low_N, supervisor.force_high_N, dt_s)
+        self.shaped_force_N = shaped
+        supervisor.note_shaped(shaped)
+        torque = self.force_controller.torque(
+            shaped, estimator, dt_s, limit, supervisor.torque_low_N_m, supervisor.torque_high_N_m
+        )
+        if self.force_controller.saturated:
+            supervisor.note_torque(torque)
+        following.follow(
+            force,
+            estimator.output_velocity_m_s,
+            asked,
+            potential_N,
+            shaped,
+            torque,
+            self.force_controller.saturated,
+            dt_s,
+        )
+        self.torque_N_m = torque
+        self.limited = self.shaper.limited | supervisor._bounds.limited | following.limited

@@ -1,0 +1,228 @@
+"""Test vectors: what the bench measured and answered in a lockstep session on the simulated rig."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drivers.simulated import Lateness
+from hil.bench import LockstepBench
+from hil.control import OpenLoop, passive_bounds
+from hil.core import (
+    INDEX,
+    Apply,
+    Behaviour,
+    ConstantForce,
+    HoldPosition,
+    PowerOff,
+    PowerOn,
+    State,
+    VirtualSpring,
+)
+from hil.handover.law import FROM_FORCE, FROM_REST
+from hil.profile import Profile, holding_force
+
+NAN = math.nan
+MOST_SKEW_PERIODS = 0.5  # as hil.bench.cycle
+REFERENCE = 3  # in column ``begin``: Law.reference, before the cycle
+# Cycles that come late, and samples taken at an unknown moment: the estimator's other branches.
+LATE = Lateness(share=0.2, up_to_s=0.004, stale_share=0.4, device_share=0.3)
+
+INPUTS = (
+    "begin",  # 0, FROM_REST, FROM_FORCE, or REFERENCE
+    "nut_position_m",
+    "deflection_counts",
+    "motor_torque_N_m",
+    "sample_dt_s",
+    "sample_error_s",
+    "skew_s",
+    "supply_V",
+    "powered",
+    "closed",  # 1: act, 0: rest
+    "setpoint_N",
+    "potential_N",
+    "stiffness_N_m",
+    "damping_N_s_m",
+    "drive_temperature_degC",
+    "dt_s",
+)
+OUTPUTS = (
+    "output_position_m",
+    "output_velocity_m_s",
+    "nut_velocity_m_s",
+    "deflection_rate_m_s",
+    "motor_force_N",
+    "motor_heat",
+    "deflection_m",
+    "spring_force_N",
+    "force_u95_N",
+    "shaped_force_N",
+    "torque_N_m",
+    "limited",
+    "tripped",
+)
+
+
+@dataclass(frozen=True)
+class Vectors:
+    """Inputs and expected outputs, one row a cycle, in the order of ``INPUTS`` and ``OUTPUTS``."""
+
+    inputs: NDArray[np.float64]
+    outputs: NDArray[np.float64]
+
+    def csv(self) -> str:
+        """Return both as text; every number reads back as it is."""
+        lines = [",".join((*INPUTS, *OUTPUTS))]
+        for row in np.hstack([self.inputs, self.outputs]):
+            lines.append(",".join("nan" if x != x else repr(float(x)) for x in row))
+        return "\n".join(lines) + "\n"
+
+
+@dataclass(frozen=True)
+class Act:
+    """What is asked at a time in s: a request of the bench, or force and frequency of a hand."""
+
+    at_s: float
+    behaviour: Behaviour | None = None
+    power: bool | None = None
+    push: tuple[float, float] | None = None
+
+
+def session(profile: Profile) -> tuple[float, float, list[Act]]:
+    """Return (weight in kg, length in s, acts) that fit a rig: hold, force, springs, float."""
+    weight = min(profile.rig.weights, default=0.0)
+    load = holding_force(profile, weight)
+    middle = 0.5 * (profile.limits.travel.lower + profile.limits.travel.upper)
+    stiffness = 0.4 * passive_bounds(profile)[0]
+    damping = 0.5 * profile.limits.damping
+    force = 0.02 * profile.limits.force.limited  # of a hand at the load point
+    spring = VirtualSpring(
+        rest_m=middle, stiffness_N_m=stiffness, damping_N_s_m=damping, bias_N=load
+    )
+    return (
+        weight,
+        1.6,
+        [
+            Act(0.05, power=True),
+            Act(0.10, HoldPosition(position_m=0.6 * middle, speed_m_s=0.05)),
+            Act(0.60, ConstantForce(force_N=load, damping_N_s_m=damping)),
+            Act(0.70, push=(force, 2.0)),
+            Act(0.90, spring),
+            Act(1.20, ConstantForce(force_N=1.1 * load + force, damping_N_s_m=damping)),
+            Act(1.35, spring.model_copy(update={"stiffness_N_m": 2 * stiffness})),
+            Act(1.50, push=(0.0, 0.0)),
+            Act(1.55, power=False),
+        ],
+    )
+
+
+def record(profile: Profile, late: bool = False, seed: int = 1) -> Vectors:
+    """Return the vectors of one session.
+
+    Args:
+        late: cycles come late and samples are old.
+
+    Raises:
+        ValueError: the bench refused a request; the text says which and why.
+    """
+    bench = LockstepBench(profile, seed, LATE if late else None)
+    weight, length, acts = session(profile)
+    bench.environment.hang(weight)
+    rows = list(_rows(bench, length, acts))
+    table = np.array(rows, dtype=float)
+    return Vectors(table[:, : len(INPUTS)], table[:, len(INPUTS) :])
+
+
+def _rows(lockstep: LockstepBench, length_s: float, acts: list[Act]) -> Iterator[list[float]]:
+    bench = lockstep.bench
+    left = list(acts)
+    sampled, woke, referenced = math.nan, 0.0, False
+    for cycle in range(round(length_s / lockstep.period_s)):
+        begin = 0
+        while left and left[0].at_s <= cycle * lockstep.period_s:
+            begin = _ask(lockstep, left.pop(0)) or begin
+        powered = bench.state in (State.STANDBY, State.RUNNING)
+        row = lockstep.step()
+        telemetry = bench._telemetry
+        dt = telemetry.time_s - sampled
+        if dt != 0.0:
+            sampled = telemetry.time_s
+            dt = dt if dt > 0.0 else lockstep.period_s
+        skew = telemetry.time_s - telemetry.deflection_time_s
+        few = MOST_SKEW_PERIODS * lockstep.period_s
+        if telemetry.deflection_time_s <= 0.0 or abs(skew) < few:
+            skew = 0.0
+        fresh = telemetry.age_s <= bench.profile.limits.telemetry_age
+        if not referenced:
+            referenced, begin = True, REFERENCE
+        now = row[INDEX["time_s"]]
+        passed = lockstep.period_s * max(1, round((now - woke) / lockstep.period_s))
+        woke = now
+        active = bench._active
+        closed = bench.state is State.RUNNING
+        asked = [NAN, NAN, NAN, 0.0]
+        if closed and active is not None and not isinstance(active, OpenLoop):
+            estimator = bench.estimator
+            potential = active.potential_force(
+                estimator.output_position_m, estimator.output_velocity_m_s
+            )
+            asked = [
+                row[INDEX["setpoint_force_N"]],
+                potential,
+                active.stiffness_N_m,
+                active.damping_N_s_m,
+            ]
+        supervisor = bench.supervisor
+        limited = (
+            bench.shaper.limited | supervisor._bounds.limited | supervisor.following.limited
+            if closed
+            else 0
+        )
+        yield [
+            begin,
+            row[INDEX["nut_position_m"]],
+            telemetry.deflection_counts,
+            row[INDEX["measured_torque_N_m"]],
+            dt,
+            telemetry.time_error_s,
+            skew,
+            telemetry.supply_V if fresh else NAN,
+            powered,
+            closed,
+            *asked,
+            telemetry.temperature_degC,
+            passed if lockstep.cycle > 1 else lockstep.period_s,
+            *(row[INDEX[name]] for name in OUTPUTS[:5]),
+            supervisor.motor_heat,
+            row[INDEX["deflection_m"]],
+            row[INDEX["spring_force_N"]],
+            row[INDEX["force_u95_N"]],
+            bench._shaped if closed else NAN,
+            row[INDEX["commanded_torque_N_m"]],
+            limited,
+            supervisor._cause if powered else 0,
+        ]
+
+
+def _ask(lockstep: LockstepBench, act: Act) -> int:
+    """Ask the bench; returns how the force loop begins, 0 if it does not."""
+    bench = lockstep.bench
+    if act.push is not None:
+        lockstep.environment.push(*act.push)
+        return 0
+    if act.power is not None:
+        request = PowerOn(load_supported=True) if act.power else PowerOff()
+        outcome, begin = lockstep.request(request), 0
+    else:
+        assert act.behaviour is not None
+        begin = FROM_REST if bench.state is State.STANDBY else FROM_FORCE
+        outcome = lockstep.request(Apply(behaviour=act.behaviour, load_may_move=True))
+    if not outcome.accepted:
+        raise ValueError(
+            f"the session for test vectors was refused at {act.at_s} s: {outcome.text}"
+        )
+    return begin

@@ -1,0 +1,246 @@
+"""The hand-over package against the bench, without this program, and with what was changed in it."""
+
+from __future__ import annotations
+
+import ast
+import dataclasses
+import datetime
+import importlib.util
+import json
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import numpy as np
+import pytest
+
+from hil.handover import HandoverError, NotTranslatable, hand_over
+from hil.handover.c_functions import CFunction
+from hil.handover.c_source import c_source
+from hil.handover.package import LawFile, full_scale, identity, law_of
+from hil.handover.translated import Graph, Method
+from hil.handover.vectors import INPUTS, OUTPUTS, record
+from hil.profile import load_profile
+
+TEMPLATES = Path(__file__).parents[3] / "hil" / "handover" / "templates"
+compiler = pytest.mark.skipif(
+    not (shutil.which("gcc") and shutil.which("make")), reason="no gcc: the C law is not checked"
+)
+
+
+@pytest.fixture(scope="module")
+def package(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("package") / "law"
+    hand_over(load_profile("footplate_trainer"), folder, datetime.date(2026, 2, 1))
+    return folder
+
+
+@pytest.fixture
+def copy(package: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(package, tmp_path / "law"))
+
+
+def python_law(folder: Path) -> ModuleType:
+    """The package's Python law, whatever else is imported."""
+    start = folder / "python" / "hookeline_law" / "__init__.py"
+    name = f"law_{abs(hash(str(folder)))}"
+    spec = importlib.util.spec_from_file_location(
+        name, start, submodule_search_locations=[str(start.parent)]
+    )
+    assert spec is not None and spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[name] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+def ran(*words: str, cwd: Path) -> subprocess.CompletedProcess[str]:
+    environment = {k: v for k, v in os.environ.items() if k != "PYTHONPATH"}
+    environment["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"
+    environment["CFLAGS"] = "-O0"  # optimising takes the compiler ten times as long
+    return subprocess.run(words, cwd=cwd, env=environment, capture_output=True, text=True)
+
+
+def changed(folder: Path, forged: bool = False, **values: Any) -> None:
+    path = folder / "law.json"
+    data = json.loads(path.read_text())
+    data |= values
+    if forged:
+        data["identity"] = identity(data)
+    path.write_text(json.dumps(data))
+
+
+# ------------------------------------------------------------------------ both laws
+
+
+def test_the_session_of_the_vectors_goes_through_much(package: Path) -> None:
+    law = python_law(package)
+    for name in ("in_time", "late"):
+        inputs, outputs = law.read_vectors(package / "vectors" / f"{name}.csv")
+        assert {0, 1, 2, 3} == set(inputs[:, INPUTS.index("begin")])
+        assert inputs[:, INPUTS.index("closed")].mean() > 0.8
+        assert np.ptp(outputs[:, OUTPUTS.index("spring_force_N")]) > 50
+        assert len(set(outputs[:, OUTPUTS.index("limited")])) > 2
+    steps = inputs[:, INPUTS.index("sample_dt_s")]
+    assert (steps > 0.0015).any()
+    assert (inputs[:, INPUTS.index("sample_error_s")] > 0).any()
+
+
+def test_the_python_law_answers_as_the_bench_without_this_program(package: Path) -> None:
+    for path in (package / "python").rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text())):
+            if isinstance(node, ast.Import):
+                names = [alias.name for alias in node.names]
+            elif isinstance(node, ast.ImportFrom) and node.level == 0:
+                names = [node.module or ""]
+            else:
+                continue
+            assert not {name.split(".")[0] for name in names} & {"hil", "ui", "drivers", "scipy"}
+    done = ran(sys.executable, "test_law.py", cwd=package / "python")
+    assert (done.returncode, done.stdout) == (0, "passed\n"), done.stderr
+
+
+@compiler
+def test_the_c_law_answers_as_the_bench_in_both_precisions(copy: Path) -> None:
+    done = ran("make", "CC=gcc", "check", "sanitize", cwd=copy / "c")
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert done.stdout.count(": passed") == 6
+
+
+@compiler
+def test_a_law_with_a_polynomial_and_a_left_hand_screw(tmp_path: Path) -> None:
+    profile = load_profile("bench_slide")
+    law, period_s = law_of(profile)
+    code = c_source(law, profile.name, "slide", period_s, full_scale(profile, law))
+    (tmp_path / "law.h").write_text(code.header)
+    (tmp_path / "law.c").write_text(code.source)
+    (tmp_path / "v.csv").write_text(record(profile).csv())
+    for name in ("Makefile", "check.c"):
+        shutil.copy(TEMPLATES / name, tmp_path)
+    done = ran("make", "CC=gcc", "VECTORS=v.csv", "check", cwd=tmp_path)
+    assert done.returncode == 0, done.stdout + done.stderr
+
+
+def test_the_c_law_allocates_nothing_and_needs_no_library_but_the_mathematical(
+    package: Path,
+) -> None:
+    source = (package / "c" / "law.c").read_text()
+    assert {line for line in source.splitlines() if line.startswith("#include")} == {
+        '#include "law.h"',
+        "#include <math.h>",
+    }
+
+
+# ------------------------------------------------------------------------ what was changed
+
+
+def test_the_law_is_described_by_its_schema(package: Path) -> None:
+    data = json.loads((package / "law.json").read_text())
+    LawFile.model_validate(data)
+    schema = json.loads((package / "law.schema.json").read_text())
+    assert set(schema["required"]) == set(data)
+
+
+@pytest.mark.parametrize(
+    ("values", "name"),
+    [
+        ({"peak_torque_N_m": 2.9699}, "altered"),
+        ({"units": {"position": "mm"}}, "units changed"),
+        ({"schema_version": 2}, "not a law"),
+    ],
+)
+def test_a_changed_law_is_refused_by_name(copy: Path, values: dict[str, Any], name: str) -> None:
+    changed(copy, **values)
+    law = python_law(copy)
+    with pytest.raises(law.LawError, match=name):
+        law.load(copy / "law.json", datetime.date(2026, 3, 1))
+
+
+def test_an_old_calibration_is_refused_by_name(package: Path) -> None:
+    law = python_law(package)
+    law.load(package / "law.json", datetime.date(2026, 12, 1))
+    with pytest.raises(law.LawError, match="old calibration"):
+        law.load(package / "law.json", datetime.date(2027, 3, 1))
+
+
+def test_acceptance_passes_as_handed_over_and_names_each_fault(copy: Path) -> None:
+    # The shipped profile's calibration grows old; what the test is about does not.
+    data = json.loads((copy / "law.json").read_text())
+    today = datetime.date.today().isoformat()
+    changed(copy, forged=True, calibration=data["calibration"] | {"dated": today})
+    forged = json.loads((copy / "law.json").read_text())["identity"]
+    header = copy / "c" / "law.h"
+    header.write_text(header.read_text().replace(data["identity"], forged))
+    assert accepted(copy, "-k", "not c_law") == {"test_no_file_was_changed"}
+
+    # A digit of a gain with its fingerprint forged, other units, an old calibration, and C code.
+    objects = data["objects"]
+    objects["force_controller"]["fields"]["_kp"] *= 1.001
+    changed(
+        copy,
+        forged=True,
+        objects=objects,
+        calibration=data["calibration"] | {"dated": "2020-01-01"},
+    )
+    source = (copy / "c" / "law.c").read_text()
+    gain = next(line for line in source.splitlines() if "force_controller.kp_ = " in line)
+    (copy / "c" / "law.c").write_text(source.replace(gain, f"{gain[:-1]} * R(1.001);"))
+    expected = {
+        "test_no_file_was_changed",
+        "test_the_calibration_is_not_old",
+        "test_c_and_json_are_of_one_law",
+        "test_the_python_law_answers_as_the_bench",
+    }
+    if shutil.which("cc") and shutil.which("make"):
+        expected.add("test_the_c_law_answers_as_the_bench")
+    assert accepted(copy) == expected
+
+
+def accepted(folder: Path, *more: str) -> set[str]:
+    """Names of the acceptance tests that fail."""
+    words = (sys.executable, "-m", "pytest", "-q", "-rf", "-p", "no:cacheprovider", "acceptance")
+    words += more
+    done = ran(*words, cwd=folder)
+    assert "passed" in done.stdout, done.stdout + done.stderr
+    return {
+        line.split("::")[1].split(" ")[0].split("[")[0]
+        for line in done.stdout.splitlines()
+        if line.startswith("FAILED")
+    }
+
+
+# ------------------------------------------------------------------------ mistakes
+
+
+def test_a_folder_that_holds_something_is_kept(package: Path, tmp_path: Path) -> None:
+    profile = load_profile("footplate_trainer")
+    with pytest.raises(HandoverError, match="there already"):
+        hand_over(profile, package)
+    real = profile.model_copy(update={"simulation": None})
+    with pytest.raises(HandoverError, match="no 'simulation' part"):
+        hand_over(real, tmp_path / "other")
+    assert not list(tmp_path.iterdir())
+
+
+class Odd:
+    def waits(self, x: float) -> float:
+        while x > 1.0:
+            x = x - 1.0
+        return x
+
+    def names(self, x: float) -> str:
+        return f"{x}"
+
+
+@pytest.mark.parametrize("name", ["waits", "names"])
+def test_source_that_cannot_be_written_in_c_is_refused_with_its_place(name: str) -> None:
+    law, _ = law_of(load_profile("footplate_trainer"))
+    graph = Graph(law)
+    slot = dataclasses.replace(graph.slot(law), value=Odd(), name="odd", path="odd")
+    method = Method(Odd, name, getattr(Odd, name))
+    with pytest.raises(NotTranslatable, match=r"test_package\.py:\d+"):
+        CFunction(graph, method, slot)
