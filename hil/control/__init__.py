@@ -17,6 +17,7 @@ from hil.control.reference_seek import ReferenceSeek, repeatability, seek_figure
 from hil.control.rig_model import MODULATION, driven_current_A, moved_mass, rig_mass
 from hil.control.shaping import Shaper
 from hil.control.unverified import profile_in_force, reduced_profile, reduced_text
+from hil.control.velocity_design import VelocityGains, design_velocity
 from hil.control.verification import (
     Standing,
     safety_facts,
@@ -52,9 +53,11 @@ __all__ = [
     "SpeedRun",
     "Standing",
     "TorqueRun",
+    "VelocityGains",
     "changed_calibration",
     "check_behaviour",
     "design",
+    "design_velocity",
     "driven_current_A",
     "expected_motion",
     "left_over_N",

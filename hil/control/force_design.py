@@ -85,17 +85,21 @@ class ForceGains:
 
     def most_damping(self, stiffness_N_m: float) -> float:
         """Most virtual damping in N·s/m beside a virtual stiffness; infinite if not known."""
-        bounds = self.damping_bounds
-        if not bounds:
-            return math.inf
-        before = bounds[0]
-        for after in bounds:
-            if stiffness_N_m <= after[0]:
-                span = after[0] - before[0]
-                share = (stiffness_N_m - before[0]) / span if span > 0 else 1.0
-                return before[1] + share * (after[1] - before[1])
-            before = after
-        return before[1]
+        return beside(self.damping_bounds, stiffness_N_m)
+
+
+def beside(bounds: tuple[tuple[float, float], ...], stiffness_N_m: float) -> float:
+    """Return the most virtual damping beside a stiffness, between the bounds' points."""
+    if not bounds:
+        return math.inf
+    before = bounds[0]
+    for after in bounds:
+        if stiffness_N_m <= after[0]:
+            span = after[0] - before[0]
+            share = (stiffness_N_m - before[0]) / span if span > 0 else 1.0
+            return before[1] + share * (after[1] - before[1])
+        before = after
+    return before[1]
 
 
 def dead_zone_m(profile: Profile) -> float:
@@ -188,16 +192,16 @@ def _with_bounds(
         )
 
     most = passive_bounds(profile)[0]
-    stiffest = _highest(lambda stiffness: stable(stiffness, 0.0), most)
+    stiffest = highest(lambda stiffness: stable(stiffness, 0.0), most)
     bounds = []
     for share in DAMPING_GRID:
         stiffness = share * stiffest
-        damping = _highest(partial(stable, stiffness), 20 * lightest / gains.lead_s)
+        damping = highest(partial(stable, stiffness), 20 * lightest / gains.lead_s)
         bounds.append((stiffness, DAMPING_SHARE * damping))
     return replace(gains, damping_bounds=tuple(bounds), most_stiffness_N_m=stiffest)
 
 
-def _highest(good: Callable[[float], bool], most: float) -> float:
+def highest(good: Callable[[float], bool], most: float) -> float:
     """The highest value up to ``most`` that is ``good``, all below it being so."""
     if good(most):
         return most

@@ -228,6 +228,14 @@ class Calibration(Part):
         return table
 
 
+class VelocityLoop(Part):
+    """Velocity loop inside the drive, as it answers the host; the defaults are invented."""
+
+    bandwidth: Annotated[Frequency, Field(gt=0, le=1000)] = 40.0  # crossover of the loop
+    integral_share: Annotated[float, Field(ge=0, le=1)] = 0.2  # K_i/K_v, of the crossover in rad/s
+    delay: Annotated[Duration, Field(ge=0, le=0.05)] = 0.0  # beside the bus's and the cycle's own
+
+
 class Control(Part):
     rate: Annotated[Frequency, Field(ge=50, le=5000)] = 1000.0
     force_bandwidth: Annotated[Frequency, Field(gt=0)] = 25.0  # −3 dB, output blocked
@@ -241,6 +249,7 @@ class Control(Part):
     passive_fraction: Annotated[float, Field(gt=0, le=1)] = 0.98  # of the spring's own rate
     over_stiff: Literal["refuse", "bound"] = "refuse"
     predictor: bool = True
+    velocity_loop: VelocityLoop = VelocityLoop()  # of the drive, were it commanded in velocity
 
 
 class Band(Part):

@@ -14,6 +14,7 @@ import pytest
 from hil.profile.loader import SHIPPED
 from ui import cli
 from ui.commands.answers import fail
+from ui.commands.compare_sources import table
 from ui.dashboard.app import application
 from ui.dashboard.runs.model import RecordedTraces, RunsModel
 from ui.dashboard.runs.page import RunsPage
@@ -161,6 +162,19 @@ def test_check_gives_what_follows_from_the_profile(capfd: Any) -> None:
     moment = 9.80665 * (2.7 * 0.420 + 1.0 * 0.150)
     assert figures["force_to_hold_0_N"] == pytest.approx(moment / 0.060)
     assert figures["phase_margin_deg"] >= 30.0 and figures["force_bandwidth_Hz"] > 0
+
+
+def test_check_compares_sources_of_motion(capfd: Any) -> None:
+    code, out, _ = called(
+        capfd, "check", str(SHIPPED / "bench_slide.yaml"), "--compare-sources", "--json"
+    )
+    torque, velocity = last_object(out)["sources"]
+    assert code == 0 and (torque["source"], velocity["source"]) == ("torque", "velocity")
+    assert torque["drag_N_s_per_m"] is None and velocity["drag_N_s_per_m"] > 0
+    for row in (torque, velocity):
+        assert row["bandwidth_Hz"] > 0 and row["stiffness_ceiling_N_per_mm"] > 0
+    head, *rows = table([torque, velocity])
+    assert "spring up to, N/mm" in head and rows[0].strip().startswith("torque")
 
 
 def test_check_speaks_to_people(capfd: Any) -> None:

@@ -25,9 +25,7 @@ from hil.profile import (
     shipped_profiles,
 )
 from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, say
-
-# A cyclic command is taken over with the next synchronous message.
-COMMAND_DELAY_CYCLES = 1.0
+from ui.commands.compare_sources import COMMAND_DELAY_CYCLES, compare_sources, table
 
 
 def add(commands: Any) -> None:
@@ -42,6 +40,8 @@ def add(commands: Any) -> None:
         "and nothing can move.\n\n"
         "With --listen the wire is opened and what the board sends is shown: no motion, the\n"
         "power stage is left alone, and nothing is sent but a poll that the profile declares.\n"
+        "With --compare-sources a table says what the force loop could do over a drive commanded in\n"
+        "torque and over one commanded in velocity (control.velocity_loop).\n"
         "With --ports the adapters and ports that are plugged in are listed.",
         "  hookeline check my_rig.yaml\n"
         "  hookeline check footplate_trainer --json\n"
@@ -55,6 +55,11 @@ def add(commands: Any) -> None:
     )
     parser.add_argument("--listen", action="store_true", help="show what the board sends")
     parser.add_argument("--seconds", type=float, help="how long to listen, in s (default: 5)")
+    parser.add_argument(
+        "--compare-sources",
+        action="store_true",
+        help="the force loop over a drive that takes torque and over one that takes velocity",
+    )
     parser.add_argument("--ports", action="store_true", help="list what is plugged in")
     parser.set_defaults(run=run)
 
@@ -81,6 +86,9 @@ def run(options: argparse.Namespace) -> int:
     for _key, label, value, unit, note in rows:
         text = f"{value:.4g} {unit}" if isinstance(value, float) else f"{value}"
         say(options, f"  {label:34} {text:>16}  {note}")
+    sources = compare_sources(profile) if options.compare_sources else []
+    for line in table(sources):
+        say(options, line)
     verification = standing(profile)
     say(options, f"verification: {verification.text}")
     if not verification.open:
@@ -95,6 +103,7 @@ def run(options: argparse.Namespace) -> int:
             "valid": True,
             "figures": {key: value for key, _label, value, _unit, _note in rows},
             "verification": verification.as_data(),
+            **({"sources": sources} if sources else {}),
             "warnings": [warning.as_data() for warning in warnings],
         },
     )

@@ -69,6 +69,7 @@ TOPICS = (
     Topic("power", "Powering on and off", "Background"),
     Topic("following", "Following limits and the energy watch", "Background"),
     Topic("sudden_loads", "Sudden loads", "Background"),
+    Topic("velocity_source", "Force over a drive that takes velocity", "Background"),
     Topic("figures", "Figures", "Background"),
     Topic("changes", "Changes", "Background"),
 )

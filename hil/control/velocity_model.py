@@ -1,0 +1,308 @@
+"""Force loop over a drive that takes velocity: discrete model, and passivity without delay.
+
+Inside the drive a PI velocity loop turns the nut, K_v·(v_c − v) + K_i·∫(v_c − v) with K_v = m·ω_v and
+K_i = K_v·ω_i; around it the host sets v_c from the deflection,
+
+    v_c = P·(δ_d − δ) + ∫ I·(δ_d − δ),
+
+so that one pair of gains serves both slopes of the spring (Wyeth, ACRA 2006; Vallery, Ekkelenkamp, van
+der Kooij and Buss, IROS 2007; both from memory: inner velocity loop, outer force loop).
+
+Passivity (continuous, no delay). With A = m·s² + K_v·s + K_i, B = K_v·s + K_i and Q = (P·s + I)/k, the
+output meets F/(−v_o) = (A·s² + B·Q·K)/(s·(A·s²/k + B·Q + s²)) for a virtual stiffness K. At K = 0 its
+real part has the sign of P·ω_i² + (ω²/ω_v)·(P·(ω_v − ω_i) − I + k/m): a stable loop without virtual
+spring is passive if and only if I ≤ P·(ω_v − ω_i) + k/m. With an inner loop without lag the
+real part is in proportion to 1 − K/k: the ceiling is the spring's own stiffness. Derived here; the tests
+hold both against frequency responses. What the inner loop's lag takes off the ceiling is computed.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+from numpy.polynomial import Polynomial
+from numpy.typing import NDArray
+from scipy.linalg import expm
+
+from hil.control.estimation import ObserverGains
+
+Array = NDArray[np.float64]
+Complex = NDArray[np.complex128]
+POINTS = 400
+CEILING_ROUNDS = 20
+INPUTS = ("reference_m", "velocity_m_s", "acceleration_m_s2")
+
+
+@dataclass(frozen=True)
+class VelocityPlant:
+    """Actuator behind its drive's velocity loop, the output blocked unless it has a mass.
+
+    Attributes:
+        mass: of rotor, screw and nut at the nut, kg.
+        stiffness: of the spring, N/m.
+        period_s: of the cycle.
+        delay_s: from a sample to the moment its command acts.
+        loop_rad_s: ω_v, crossover of the drive's velocity loop.
+        integral_rad_s: ω_i, its integral over its proportional gain.
+        viscous: friction of the nut, N·s/m.
+        output_mass: kg at the rod; None blocks the output.
+    """
+
+    mass: float
+    stiffness: float
+    period_s: float
+    delay_s: float
+    loop_rad_s: float
+    integral_rad_s: float
+    viscous: float = 0.0
+    output_mass: float | None = None
+
+    @property
+    def whole(self) -> int:
+        """Whole periods in the delay."""
+        return math.floor(self.delay_s / self.period_s + 1e-9)
+
+    @property
+    def fraction(self) -> float:
+        """What is left of the delay, in periods."""
+        left = self.delay_s / self.period_s - self.whole
+        return left if left > 1e-6 else 0.0
+
+    @property
+    def in_flight(self) -> int:
+        """Commands that are sent and have not had their whole period yet."""
+        return self.whole + (1 if self.fraction else 0)
+
+    def matrices(self) -> tuple[Array, Array]:
+        """Return (A, B), continuous.
+
+        States: δ, nut velocity, the drive's integral in N, output position and velocity;
+        inputs: velocity command, acceleration of the output from outside.
+        """
+        gain = self.mass * self.loop_rad_s
+        a, b = np.zeros((5, 5)), np.zeros((5, 2))
+        a[0, 1], a[0, 4] = 1.0, -1.0
+        a[1, :3] = -self.stiffness / self.mass, -(gain + self.viscous) / self.mass, 1 / self.mass
+        b[1, 0] = gain / self.mass
+        a[2, 1], b[2, 0] = -gain * self.integral_rad_s, gain * self.integral_rad_s
+        a[3, 4] = 1.0
+        a[4, 0] = self.stiffness / self.output_mass if self.output_mass is not None else 0.0
+        b[4, 1] = 1.0
+        return a, b
+
+    def held(self, seconds: float) -> tuple[Array, Array]:
+        """Return (Φ, Γ) over ``seconds`` with inputs held."""
+        a, b = self.matrices()
+        block = np.zeros((7, 7))
+        block[:5, :5], block[:5, 5:] = a, b
+        e = expm(block * seconds)
+        return e[:5, :5], e[:5, 5:]
+
+    @cached_property
+    def transition(self) -> tuple[Array, list[Array], Array]:
+        """Φ over one period, Γ of the commands of 0, 1, 2 … periods ago, Γ of acceleration."""
+        gammas = [np.zeros(5) for _ in range(self.in_flight + 1)]
+        phi, gamma = self.held(self.period_s)
+        if not self.fraction:
+            gammas[self.whole] += gamma[:, 0]
+            return phi, gammas, gamma[:, 1]
+        _, old = self.held(self.fraction * self.period_s)
+        after, new = self.held((1 - self.fraction) * self.period_s)
+        gammas[self.whole + 1] += after @ old[:, 0]
+        gammas[self.whole] += new[:, 0]
+        return phi, gammas, gamma[:, 1]
+
+
+@dataclass(frozen=True)
+class VelocityLaw:
+    """Gains of the outer loop.
+
+    Attributes:
+        proportional_1_s: P. integral_1_s2: I.
+    """
+
+    proportional_1_s: float
+    integral_1_s2: float
+
+
+@dataclass
+class VelocityLoop:
+    """Closed loop x[n+1] = A·x[n] + B·input[n], inputs in the order of ``INPUTS``."""
+
+    plant: VelocityPlant
+    law: VelocityLaw
+    observer: ObserverGains
+    virtual_stiffness: float = 0.0
+    virtual_damping: float = 0.0
+    lead_s: float = 0.0
+    a: Array = field(init=False)
+    b: Array = field(init=False)
+    outputs: dict[str, Array] = field(init=False)
+
+    def __post_init__(self) -> None:
+        p, law, g = self.plant, self.law, self.observer
+        count, t, k = p.in_flight, p.period_s, p.stiffness
+        names = ["d", "v", "q", *(f"sent{j}" for j in range(count)), "integral"]
+        moving = p.output_mass is not None
+        if moving:
+            names += ["xo", "vo", "xo_hat", "vo_hat"]
+        rows = np.eye(len(names) + len(INPUTS))
+        s = {name: rows[j] for j, name in enumerate([*names, *INPUTS])}
+        nothing = np.zeros(len(names) + len(INPUTS))
+        for name in ("xo", "vo", "xo_hat", "vo_hat"):
+            s.setdefault(name, nothing)
+        following: dict[str, Array] = {}
+        # hil.control.estimation, as far as the output's velocity goes
+        x = s["xo_hat"] + s["vo_hat"] * t
+        error = s["xo"] - x
+        output_velocity = s["vo_hat"] + g.beta / t * error
+        following["xo_hat"], following["vo_hat"] = x + g.alpha * error, output_velocity
+        rendered = self.virtual_stiffness * (s["xo"] + self.lead_s * output_velocity)
+        rendered = rendered + self.virtual_damping * output_velocity
+        wanted = s["reference_m"] - rendered / k
+        error = wanted - s["d"]
+        following["integral"] = s["integral"] + t * law.integral_1_s2 * error
+        command = law.proportional_1_s * error + s["integral"]
+        sent = [command + s["velocity_m_s"], *(s[f"sent{j}"] for j in range(count))]
+        for j in range(count):
+            following[f"sent{j}"] = sent[j]
+        phi, gammas, moved = p.transition
+        for row, name in enumerate(("d", "v", "q", "xo", "vo")):
+            states = zip(("d", "v", "q", "xo", "vo"), phi[row], strict=True)
+            following[name] = sum((share * s[each] for each, share in states), nothing)
+            for gamma, each in zip(gammas, sent, strict=True):
+                following[name] = following[name] + gamma[row] * each
+            following[name] = following[name] + moved[row] * s["acceleration_m_s2"]
+        matrix = np.array([following[name] for name in names])
+        self.a, self.b = matrix[:, : len(names)], matrix[:, len(names) :]
+        self.outputs = {"deflection": s["d"], "command": command}
+
+    @property
+    def stable(self) -> bool:
+        """All poles inside the unit circle, those of an output free to drift left aside."""
+        poles = np.linalg.eigvals(self.a)
+        if self.plant.output_mass is not None:
+            poles = poles[np.abs(poles - 1) > 1e-5]
+        return bool(np.max(np.abs(poles)) < 1 - 1e-9)
+
+    def response(self, output: str, given: str, frequencies_Hz: Array) -> Complex:
+        """Frequency response from input ``given`` to ``output``."""
+        z = np.exp(2j * np.pi * np.atleast_1d(frequencies_Hz) * self.plant.period_s)
+        n, column = len(self.a), INPUTS.index(given)
+        x = np.linalg.solve(
+            z[:, None, None] * np.eye(n) - self.a,
+            np.broadcast_to(self.b[:, column, None], (len(z), n, 1)),
+        )[:, :, 0]
+        row = self.outputs[output]
+        return np.asarray(x @ row[:n] + row[n + column], dtype=np.complex128)
+
+    def frequencies(self) -> Array:
+        """From far below the loop's bandwidth to just below half the sampling rate."""
+        return np.geomspace(0.3, 0.495 / self.plant.period_s, POINTS)
+
+    def margins(self) -> tuple[float, float]:
+        """(phase margin in degrees, gain margin) at the command; 0 and 1 if not stable."""
+        if not self.stable:
+            return 0.0, 1.0
+        answer = self.response("command", "velocity_m_s", self.frequencies())
+        loop = -answer / (1 + answer)
+        size, phase = np.log(np.abs(loop)), np.angle(-loop)
+        margin, gain = 180.0, math.inf
+        for i in np.nonzero(size[:-1] * size[1:] < 0)[0]:
+            share = size[i] / (size[i] - size[i + 1])
+            turn = float(np.angle(loop[i + 1] / loop[i]))
+            margin = min(margin, abs(math.degrees(phase[i] + share * turn)))
+        for i in np.nonzero((loop.imag[:-1] * loop.imag[1:] < 0) & (loop.real[:-1] < 0))[0]:
+            share = loop.imag[i] / (loop.imag[i] - loop.imag[i + 1])
+            gain = min(gain, math.exp(abs(float(size[i] + share * (size[i + 1] - size[i])))))
+        return margin, gain
+
+    def bandwidth_Hz(self) -> float:
+        """First −3 dB point of reference to deflection, interpolated."""
+        frequencies = self.frequencies()
+        size = np.abs(self.response("deflection", "reference_m", frequencies)) * math.sqrt(2)
+        below = np.nonzero(size < 1)[0]
+        if not len(below) or not below[0]:
+            return float(frequencies[-1 if not len(below) else 0])
+        i = below[0]
+        share = (size[i - 1] - 1) / (size[i - 1] - size[i])
+        return float(frequencies[i - 1] + share * (frequencies[i] - frequencies[i - 1]))
+
+    def step(self, cycles: int) -> Array:
+        """Deflection after a unit step of the reference."""
+        x, found = np.zeros(len(self.a)), np.empty(cycles)
+        for i in range(cycles):
+            found[i] = x[0]
+            x = self.a @ x + self.b[:, 0]
+        return found
+
+
+def most_passive_integral(plant: VelocityPlant, proportional_1_s: float) -> float:
+    """Return the largest I in 1/s² with which the loop without virtual spring is passive."""
+    inner = proportional_1_s * (plant.loop_rad_s - plant.integral_rad_s)
+    return inner + plant.stiffness / plant.mass
+
+
+def real_part(plant: VelocityPlant, law: VelocityLaw, stiffness_N_m: float) -> Polynomial:
+    """Return Re(N·D*) of F/(−v_o), whose sign is that of the real part, over (ω/ω_v)²."""
+    product = [_on_axis(each) for each in _fractions(plant, law, stiffness_N_m)]
+    real = product[0][0] * product[1][0] + product[0][1] * product[1][1]
+    # In units of ω_v the coefficients are of like size, so that rounding can be told.
+    even = real.coef[::2]
+    scale = np.power(plant.loop_rad_s, 2.0 * np.arange(len(even)))
+    return Polynomial(np.asarray(even, dtype=np.float64) * scale)
+
+
+def _fractions(
+    plant: VelocityPlant, law: VelocityLaw, stiffness_N_m: float
+) -> tuple[Polynomial, Polynomial]:
+    """Return numerator and denominator of F/(−v_o)."""
+    s = Polynomial([0.0, 1.0])
+    b = plant.mass * plant.loop_rad_s * (s + plant.integral_rad_s)
+    a = plant.mass * s**2 + b
+    q = (law.proportional_1_s * s + law.integral_1_s2) / plant.stiffness
+    over = a * s**2 + b * q * stiffness_N_m
+    return over, s * (a * s**2 / plant.stiffness + b * q + s**2)
+
+
+def passive_stiffness(plant: VelocityPlant, law: VelocityLaw) -> float:
+    """Return the stiffest virtual spring in N/m with which the loop is passive; 0 if none is.
+
+    Passive is: stable whatever passive thing touches the output, so stable with it blocked too.
+    """
+    none = real_part(plant, law, 0.0)
+    each = (real_part(plant, law, plant.stiffness) - none) / plant.stiffness  # it is linear in K
+    low, high = 0.0, plant.stiffness
+    poles = _fractions(plant, law, 0.0)[1].roots()
+    if np.max(poles.real) > 1e-9 * np.max(np.abs(poles)) or not _never_negative(none):
+        return 0.0
+    if _never_negative(none + each * high):
+        return high
+    for _ in range(CEILING_ROUNDS):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if _never_negative(none + each * middle) else (low, middle)
+    return low
+
+
+def _on_axis(polynomial: Polynomial) -> tuple[Polynomial, Polynomial]:
+    """Return real and imaginary part at s = jω, as polynomials in ω."""
+    turned = polynomial.coef * np.array([1, 1j, -1, -1j])[np.arange(len(polynomial.coef)) % 4]
+    return Polynomial(turned.real), Polynomial(turned.imag)
+
+
+def _never_negative(in_square: Polynomial) -> bool:
+    """Whether a polynomial is nowhere below 0 for positive arguments, rounding left aside."""
+    coefficients = np.trim_zeros(in_square.coef)  # factors of ω² do not change the sign
+    largest = float(np.max(np.abs(coefficients)))
+    kept = np.where(np.abs(coefficients) < 1e-12 * largest, 0.0, coefficients)
+    if not len(kept) or np.all(kept >= 0.0):
+        return True
+    roots = Polynomial(kept).roots()
+    positive = np.sort(roots.real[(np.abs(roots.imag) < 1e-9 * np.abs(roots)) & (roots.real > 0)])
+    marks = np.concatenate([[0.0], positive, [2.0 * positive[-1] if len(positive) else 1.0]])
+    between = 0.5 * (marks[:-1] + marks[1:])
+    probes = np.concatenate([between, [1.5 * marks[-1]]])
+    return bool(np.all(Polynomial(kept)(probes) >= 0.0))

@@ -1,0 +1,68 @@
+"""``hookeline check --compare-sources``: one force loop over each source of motion."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+from hil.control import design, design_velocity
+from hil.profile import Profile, TwoSlopes
+
+# A cyclic command is taken over with the next synchronous message.
+COMMAND_DELAY_CYCLES = 1.0
+COLUMNS = (
+    ("bandwidth_Hz", "bandwidth", "Hz"),
+    ("phase_margin_deg", "margin", "°"),
+    ("overshoot_percent", "overshoot", "%"),
+    ("stiffness_ceiling_N_per_mm", "spring up to", "N/mm"),
+    ("drag_N_s_per_m", "drag", "N·s/m"),
+)
+
+
+def compare_sources(profile: Profile) -> list[dict[str, Any]]:
+    """Return what the design promises for a drive commanded in torque and in velocity.
+
+    Drag is the apparent damping of an output that is moved against zero force, above the corner of
+    the integral; None where the loop has none by design.
+    """
+    control = profile.control
+    period = 1.0 / control.rate
+    delay = COMMAND_DELAY_CYCLES * period
+    torque, velocity = design(profile, period, delay), design_velocity(profile, period, delay)
+    law = profile.calibration.spring_law
+    own = law.inner_rate if isinstance(law, TwoSlopes) else torque.plant.stiffness
+    passive = {"torque": control.passive_fraction * own, "velocity": velocity.most_stiffness_N_m}
+    found = []
+    for source, gains, drag in (
+        ("torque", torque, None),
+        ("velocity", velocity, velocity.drag_N_s_m),
+    ):
+        predicted = gains.predicted
+        most = min(passive[source], gains.most_stiffness_N_m)
+        found.append(
+            {
+                "source": source,
+                "bandwidth_Hz": predicted.bandwidth_Hz,
+                "phase_margin_deg": predicted.phase_margin_deg,
+                "overshoot_percent": 100.0 * predicted.overshoot,
+                "stiffness_ceiling_N_per_mm": most / 1e3,
+                "drag_N_s_per_m": drag,
+                "notice": gains.notice,
+            }
+        )
+    return found
+
+
+def table(sources: Sequence[Mapping[str, Any]]) -> Iterator[str]:
+    """Yield the lines of the comparison; none without sources."""
+    if not sources:
+        return
+    head = "".join(f"{f'{word}, {unit}':>20}" for _key, word, unit in COLUMNS)
+    yield f"  {'source':10}{head}"
+    for row in sources:
+        values = (row[key] for key, _word, _unit in COLUMNS)
+        cells = "".join(f"{'–' if v is None else format(v, '.4g'):>20}" for v in values)
+        yield f"  {row['source']:10}{cells}"
+    for row in sources:
+        if row["notice"]:
+            yield f"  {row['source']}: {row['notice']}"
