@@ -299,6 +299,12 @@ class _Session:
         if ended.how != "finished":
             say(options, f"{ended.how}: {ended.text}; the rig was left without power")
         say(options, f"{done} of {len(verdicts)} steps stand verified; record {self.folder / HTML}")
+        if done == len(verdicts) and not record.data["simulated"]:
+            say(
+                options,
+                "the rig is verified: a bench opens the profile's own limits from its next start; "
+                "one that runs now goes on at reduced limits",
+            )
         if done < len(verdicts):
             say(
                 options,

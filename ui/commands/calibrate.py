@@ -22,6 +22,7 @@ from hil.calibration import (
 from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, say
 from ui.commands.disturb import add_disturb
 from ui.commands.stated import add_reference
+from ui.commands.unverified import add_unverified
 
 MOST_CELL_U = 0.05  # springs are told by the motor alone as well as that
 
@@ -198,6 +199,7 @@ def add(commands: Any) -> None:
         help="with --use: link directory of a running bench, as 'hookeline serve' prints it",
     )
     add_disturb(parser)
+    add_unverified(parser)
     add_reference(parser)
     parser.set_defaults(run=run)
 

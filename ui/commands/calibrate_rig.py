@@ -49,6 +49,7 @@ from ui.commands.calibrations_kept import beside, is_shipped, put_into_profile
 from ui.commands.disturb import rehearsal_of
 from ui.commands.stated import stated_reference
 from ui.commands.terminal_operator import TerminalOperator, at_a_terminal
+from ui.commands.unverified import confirmed_unverified
 
 MOST_SERIES = 20
 PICTURE_S = 0.3  # of samples after it, from which the page's numbers are taken
@@ -183,6 +184,7 @@ def _live(options: argparse.Namespace, profile: Profile, wanted: Options) -> tup
                 profile=profile,
                 rehearsal=rehearsal_of(options, profile),
                 tell=_teller(options),
+                unverified=confirmed_unverified(options, profile),
                 at_lower_end=stated_reference(options, profile, ask=True),
             )
         )

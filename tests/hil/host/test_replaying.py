@@ -11,11 +11,14 @@ from __future__ import annotations
 import json
 import shutil
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
 from drivers.base import DriverError
+from hil.control import reduced_profile
+from hil.host import replaying
 from hil.host.replaying import replay
 from hil.profile.loader import load_profile
 from hil.recorder.runs import load_run
@@ -93,6 +96,38 @@ def test_another_profile_is_refused(tmp_path: Path) -> None:
         replay(
             load_profile("footplate_trainer"), RECORDINGS / "treadle_can", tmp_path, "no", "test"
         )
+
+
+def test_what_the_host_began_with_is_begun_with_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Reduced limits of an unverified rig, and the zero of the session before."""
+    kept_m = 0.0125
+    folder = tmp_path / "recorded"
+    shutil.copytree(RECORDINGS / "treadle_can", folder)
+    notes = [{"reduced": True}, {"kept_offset_m": kept_m}]
+    lines = (folder / "wire.jsonl").read_text().splitlines()
+    first = json.loads(lines[1])  # what was received while it opened, then the first cycle
+    parts = ({k: v[:2] for k, v in first.items()}, {k: v[2:] for k, v in first.items()})
+    begins = [lines[0], json.dumps(parts[0]), *map(json.dumps, notes), json.dumps(parts[1])]
+    (folder / "wire.jsonl").write_text("\n".join([*begins, *lines[2:]]) + "\n")
+    benches = []
+
+    class Watched(replaying.Replayed):
+        def __init__(self, *given: Any) -> None:
+            super().__init__(*given)
+            benches.append(self.bench)
+
+    monkeypatch.setattr(replaying, "Replayed", Watched)
+    profile = load_profile("treadle_can").model_copy(update={"simulation": None})
+    run = load_run(replay(profile, folder, tmp_path, "again", "test"))
+    (bench,) = benches
+    assert bench.reduced and bench.profile.limits == reduced_profile(profile).limits
+    assert bench.reference == "kept" and bench.nut_offset_m == kept_m
+    assert [e["how"] for e in run.events if e["kind"] == "reference"] == ["kept"]
+    # The loop stays open on a guess: what was applied then is refused now.
+    assert any("kept from the last session" in e.get("text", "") for e in run.events)
+    assert 2 not in set(run.column("state"))
 
 
 def test_a_stop_from_outside_comes_again(tmp_path: Path) -> None:

@@ -285,7 +285,7 @@ class BringUpModel:
 
     def _sum_up(self) -> None:
         """What the record that is shown came to, and the step to look at."""
-        self.message, bad = summary(self.steps, self.results)
+        self.message, bad = summary(self.steps, self.results, bool(self.model.unverified))
         self.wrong = bool(bad)
         if self.proposed:
             self.message += " Measured values are proposed for the profile (W)."

@@ -10,9 +10,21 @@ from hil.procedures import Ended
 from ui.dashboard.bench import OperateModel, Session
 from ui.dashboard.guided import why_not_ready
 
+# The rig host reads it once, before its first cycle: it touches no disk after that.
+OPENS_LATER = (
+    " Verified now, but this bench goes on at reduced limits: close the window and start the bench "
+    "anew to open the profile's own."
+)
 
-def summary(steps: Sequence[Step], results: Mapping[str, Result]) -> tuple[str, str]:
-    """What it came to, and the key of the first step that is not right, '' without one."""
+
+def summary(
+    steps: Sequence[Step], results: Mapping[str, Result], reduced: bool = False
+) -> tuple[str, str]:
+    """What it came to, and the key of the first step that is not right, '' without one.
+
+    Args:
+        reduced: the bench began at reduced limits, the rig being unverified then.
+    """
     for number, step in enumerate(steps, 1):
         result = results.get(step.key)
         if result is None or result.verdict is Verdict.PASS:
@@ -26,7 +38,8 @@ def summary(steps: Sequence[Step], results: Mapping[str, Result]) -> tuple[str, 
     passed = sum(r.verdict is Verdict.PASS for r in results.values())
     if passed < len(steps):
         return f"{passed} of {len(steps)} steps stand verified; go on (G).", ""
-    return f"All {passed} steps passed: this rig is known to be right.", ""
+    later = OPENS_LATER if reduced else ""
+    return f"All {passed} steps passed: this rig is known to be right.{later}", ""
 
 
 def is_bad(result: Result) -> bool:

@@ -1,0 +1,103 @@
+"""A profile without a simulation, over real wires and processes: unverified, then confirmed."""
+
+from __future__ import annotations
+
+import time
+
+import pytest
+
+from hil.core import Apply, ConfirmReference, ConstantForce, EndRun, PowerOff, PowerOn, StartRun
+from hil.host import start_bench
+from hil.host.processes import start_rig
+from hil.link import Client, Refused
+from hil.profile import load_profile
+from hil.recorder import load_run
+
+SIMULATED = load_profile("bench_slide")
+PATIENCE_S = 20.0
+ZERO_FORCE = Apply(behaviour=ConstantForce(force_N=0.0), load_may_move=True)
+
+pytestmark = pytest.mark.real_time
+
+
+@pytest.fixture(autouse=True)
+def state_directory(tmp_path, monkeypatch):
+    tmp_path.chmod(0o700)
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+
+
+def real(rig):
+    """The slide as a profile of a real rig, whose bus is that of a rig in a process of its own."""
+    bus = SIMULATED.drive["bus"] | {"channel": str(rig.link_directory / "can.sock")}
+    drive = SIMULATED.drive | {"bus": bus}
+    return SIMULATED.model_copy(update={"simulation": None, "drive": drive})
+
+
+def accepted(client, request):
+    """Ask until it is taken: power takes a moment to come and to go."""
+    until = time.monotonic() + PATIENCE_S
+    while True:
+        client.poll()
+        try:
+            return client.request(request)
+        except Refused as refusal:
+            if time.monotonic() > until:
+                raise AssertionError(f"{request.kind}: {refusal}") from None
+            time.sleep(0.05)
+
+
+def heard(client, kind, key="run"):
+    until = time.monotonic() + PATIENCE_S
+    while time.monotonic() < until:
+        for item in client.poll():
+            if getattr(item, "kind", "") == kind:
+                return str(item.get(key, ""))
+        time.sleep(0.01)
+    raise AssertionError(f"no event '{kind}'")
+
+
+def test_a_real_rig_is_shut_then_opened_by_confirmation(tmp_path):
+    with start_rig(SIMULATED) as rig:
+        profile = real(rig)
+        common = {"runs_directory": tmp_path / "runs", "profile": profile}
+        # Nobody verified it: reduced limits, and the loop open until zero is stated.
+        with (
+            start_bench("bench_slide", recorder=False, **common) as bench,
+            Client.connect(bench.link_directory, name="first") as client,
+        ):
+            told = client.description
+            assert told["verification"]["how"] == "unverified" and not told["simulated"]
+            assert not told["verification"]["open"]
+            client.take_control()
+            accepted(client, PowerOn(load_supported=True))
+            until = time.monotonic() + PATIENCE_S
+            text = ""
+            while "reference not verified" not in text and time.monotonic() < until:
+                client.poll()
+                with pytest.raises(Refused) as refusal:
+                    client.request(ZERO_FORCE)
+                text = str(refusal.value)
+            assert "reference not verified" in text
+            accepted(client, PowerOff())
+            accepted(client, ConfirmReference(position_m=0.0))
+            accepted(client, PowerOn(load_supported=True))
+            accepted(client, ZERO_FORCE)
+            accepted(client, PowerOff())
+        # A typed confirmation opens the limits, and stands in the run; zero is kept as a guess.
+        with (
+            start_bench("bench_slide", unverified=profile.name, **common) as bench,
+            Client.connect(bench.link_directory, name="second") as client,
+        ):
+            found = client.description["verification"]
+            assert found["how"] == "confirmed_unverified" and found["open"]
+            assert found["confirmed"] == profile.name
+            heard(client, "heartbeat", "reference")
+            client.take_control()
+            accepted(client, StartRun(name="confirmed"))
+            folder = heard(client, "recording")
+            accepted(client, EndRun())
+            heard(client, "recorded")
+        run = load_run(tmp_path / "runs" / folder)
+        assert run.meta["verification"]["how"] == "confirmed_unverified"
+        assert run.meta["verification"]["confirmed"] == profile.name
+        assert run.meta["reference"] == "kept" and run.meta["simulated"] is False
