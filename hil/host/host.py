@@ -25,11 +25,13 @@ from hil.bench import CONFIRMED, UNVERIFIED, Bench
 from hil.control import Standing, standing
 from hil.core import Cause, EndCommission, Reset, State, Stop, begin_log, read_private
 from hil.host.description import describe
+from hil.host.keep_awake import AwakeProcess
 from hil.host.kept_heat import HeatFiles, begin_heat, moment_now
 from hil.host.kept_reference import KeptReference, keep_reference, take_reference
 from hil.host.last_look import POWER_STAYED_ON, LastLook, see_power_go
 from hil.host.pauses import PAUSE_S, PauseWitness
 from hil.host.realtime import own_processor, prepare_realtime, sleep_until
+from hil.host.recorder_watch import RecorderWatch
 from hil.link import CurveKeyError, Incoming, LinkError, LinkServer, ServerKeys
 from hil.profile import (
     Profile,
@@ -46,7 +48,7 @@ ANSWER_SHARE = 0.6  # of the period in which the drive must have answered
 # After a missed cycle: what held this process up may hold up the bus and the drive still.
 LATE_ANSWER_S = 0.004
 BEAT_S = 0.04
-RECORDER_SILENT_S = 0.8  # it looks 20 times a second; a busy computer may pause it
+UNDER_POWER = (State.STANDBY, State.RUNNING)
 WAIT_S = 0.0005  # until the first cycle
 # One message that keeps all others waiting for so long keeps a stop waiting too. Common practice,
 # no source: a third of the shortest heartbeat limit in the profiles.
@@ -101,9 +103,8 @@ class Host:
         self.last_look: LastLook | None = None  # once it has ended
         self.parent: int | None = None  # ends when this process is gone
         self._sent_s: float | None = None  # when the stop being executed was asked for
-        self._recorder_lost = False
-        self.awake_process: int | None = None  # keeps the processor awake, at SIGCONT
-        self._awake = False
+        self.recorder = RecorderWatch()
+        self.awake = AwakeProcess(None)
         self.pauses = PauseWitness()
         self._tenure = link.gate.tenure
         self._widen = False  # the limits of a holder who is gone are to be taken back
@@ -127,6 +128,8 @@ class Host:
             # Whole periods since the last cycle: after a pause the estimator must know it.
             periods = max(1, round((woke - last) / period))
             dt = period * periods
+            if bench.cycle:
+                self._obey_stop(woke)
             if wire is not None:
                 wire.cycle(periods)
                 if bench.cycle == 0:
@@ -163,7 +166,7 @@ class Host:
                 for incoming in link.poll(written, self._powered):
                     self._answer(incoming)
                 self._watch_holder(written)
-                self._keep_awake()
+                self.awake.work(bench.state in UNDER_POWER or bench.energising)
                 if written >= next_heartbeat:
                     self.pauses.look(written)
                     next_heartbeat = written + BEAT_S
@@ -224,34 +227,18 @@ class Host:
         }
         self.link.publish_event(self._stamp(event))
 
-    def _keep_awake(self) -> None:
-        """Set the process that keeps the processor awake to work while power is on."""
-        bench = self.bench
-        needed = bench.state in (State.STANDBY, State.RUNNING) or bench.energising
-        if self.awake_process is None or needed == self._awake:
-            return
-        self._awake = needed
-        try:
-            os.kill(self.awake_process, signal.SIGCONT if needed else signal.SIGSTOP)
-        except ProcessLookupError:
-            self.awake_process = None
-
     def _watch_recorder(self, time_s: float) -> None:
-        """Tell once that the recorder fell silent, and once that one is back."""
-        silent_s = self.link.silent_s("recorder")
-        if silent_s is None:
-            return
-        lost = silent_s > RECORDER_SILENT_S
-        if lost == self._recorder_lost:
-            return
-        self._recorder_lost = lost
-        text = (
-            "THE RECORDER IS GONE: nothing is recorded until another one has started"
-            if lost
-            else "a recorder is there again"
-        )
-        event = {"kind": "recorder_lost" if lost else "recorder_back", "text": text}
-        self.link.publish_event(self._stamp(event | {"time_s": time_s}))
+        event = self.recorder.changed(self.link.silent_s("recorder"))
+        if event is not None:
+            self.link.publish_event(self._stamp(event | {"time_s": time_s}))
+
+    def _obey_stop(self, now_s: float) -> None:
+        """Take a stop that came since the last command, so that the next one obeys it."""
+        try:
+            for incoming in self.link.poll_stop(now_s):
+                self._answer(incoming)
+        except Exception as error:
+            self._failed(error)
 
     def _failed(self, error: Exception) -> float:
         self.drive.de_energise()
@@ -364,7 +351,7 @@ class Host:
             "motor_heat": self.motor_heat,
             "reference": self.bench.reference,
             "cause_text": self.bench.cause_text,
-            "recorder_lost": self._recorder_lost,
+            "recorder_lost": self.recorder.lost,
         }
 
 
@@ -442,7 +429,7 @@ def main(arguments: list[str] | None = None) -> int:
         log.info(grant.notice)
         host = Host(profile, drive, link, wire, verified, stated, heat, kept)
         host.parent = parent if options.hold else None
-        host.awake_process = options.keep_awake
+        host.awake = AwakeProcess(options.keep_awake)
 
         def end(_signal: int, _frame: FrameType | None) -> None:
             host.ending = True

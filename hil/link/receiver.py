@@ -83,24 +83,33 @@ class Receiver:
             most: messages.
         """
         waiting = self._waiting
-        self._fill(end_s)
-        # One stop is enough to have the bench stopped, and all others keep their turn: a flood of
-        # stops must not keep the holder of control from being heard.
-        for one in [one for one in waiting if one.maybe_stop and one.received is None]:
-            one.received = self._read(one, holder)
-            if one.stop:
-                waiting.remove(one)
-                yield one.received
-                most -= 1
-                break
-            if time.monotonic() > end_s:
-                break
+        stop = self.stop(holder, end_s)
+        if stop is not None:
+            yield stop
+            most -= 1
         while waiting and most > 0:
             one = waiting.popleft()
             yield one.received or self._read(one, holder)
             most -= 1
             if time.monotonic() > end_s:
                 return
+
+    def stop(self, holder: bytes, end_s: float) -> Received | None:
+        """Return the first stop there is; everything else waits for ``batch``.
+
+        One stop is enough to have the bench stopped, and all others keep their turn: a flood of
+        stops must not keep the holder of control from being heard.
+        """
+        waiting = self._waiting
+        self._fill(end_s)
+        for one in [one for one in waiting if one.maybe_stop and one.received is None]:
+            one.received = self._read(one, holder)
+            if one.stop:
+                waiting.remove(one)
+                return one.received
+            if time.monotonic() > end_s:
+                break
+        return None
 
     def _fill(self, end_s: float) -> None:
         """Take messages from the sources until nothing is left, or the time for it is over."""

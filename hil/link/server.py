@@ -171,6 +171,19 @@ class LinkServer:
         for asked in self.gate.order(self._batch(time.monotonic() + RECEIVE_S)):
             yield from self._take(asked, powered)
 
+    def poll_stop(self, now_s: float) -> Iterator[Incoming]:
+        """Yield a stop that has come, if there is one; everything else waits for ``poll``.
+
+        To be called right before a cycle's command is computed, which then obeys it: by ``poll``
+        alone, after the command of one cycle, a stop is obeyed a period later.
+        """
+        if not self._receiver.waiting(now_s, self.gate.holder_id):
+            return
+        received = self._receiver.stop(self.gate.holder_id, time.monotonic() + RECEIVE_S)
+        asked = self._heard(received, received.said) if received and received.said else None
+        if asked is not None:
+            yield from self._take(asked, _no_power)
+
     def reply(
         self, incoming: Incoming, accepted: bool, text: str, data: Mapping[str, Any] | None = None
     ) -> None:

@@ -6,6 +6,8 @@ host and reads the clock that all processes share (CLOCK_MONOTONIC). It counts
 - *key*: from Esc in the dashboard, put where a window system puts it, into the window's event
   loop at whatever moment that is, to the first control word that disables voltage. Baseline: the
   same from a script that calls ``Client.stop``, without a window;
+- *key, attacked*: the same key while another client sends wrong messages of 13 kB at full speed, over
+  a new connection every 50 ms, so that it is never cut off for long;
 - *limit*: from the telemetry frame that shows the crossed limit (a jump of the deflection sensor)
   to that control word; both are on the bus, and baseline is the cycle's period;
 - *dashboard killed*: from SIGKILL to that control word, with the dashboard holding control.
@@ -16,6 +18,8 @@ host and reads the clock that all processes share (CLOCK_MONOTONIC). It counts
 
 from __future__ import annotations
 
+import contextlib
+import multiprocessing
 import os
 import queue
 import random
@@ -26,9 +30,11 @@ import sys
 import tempfile
 import threading
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import can
+from link_attack import attack
 from seat import Seat, until_state
 from table import Benchmark
 
@@ -47,9 +53,11 @@ ENABLE_VOLTAGE = 0x02
 COUNTS = struct.Struct("<4xh")  # of the deflection sensor in TPDO 2, behind the velocity
 JUMP_COUNTS = 250  # the limit is 200
 PRIORITY = 50
-KEYS, SCRIPTED, CROSSED, KILLED = 100, 25, 25, 5
+ATTACK = "wrong publishes, 13 kB"
+KEYS, ATTACKED, SCRIPTED, CROSSED, KILLED = 100, 50, 25, 25, 5
 BETWEEN_S = 0.2  # states are seen by everybody, and the load has come to rest
 LATEST_S = 3.0
+KEY_MS = 5.0
 
 
 def listen(channel: str) -> None:
@@ -138,15 +146,48 @@ def energise(seat: Seat, client: Client) -> None:
     time.sleep(0.1 + 0.1 * random.random())  # at any phase of the window's drawing
 
 
+@contextlib.contextmanager
+def attacked(link_directory: Path) -> Iterator[None]:
+    """Attack the rig host's link from another process."""
+    context = multiprocessing.get_context("spawn")
+    begin, ending = context.Event(), context.Event()
+    attacker = context.Process(
+        target=attack, args=(str(link_directory), ATTACK, True, begin, ending)
+    )
+    attacker.start()
+    begin.set()
+    time.sleep(1.0)  # it is at work by then
+    try:
+        yield
+    finally:
+        ending.set()
+        attacker.join(10)
+        attacker.kill()
+
+
+def measure_keys(seat: Seat, client: Client, wire: Listener, keys: int) -> tuple[list[float], int]:
+    """Return seconds from a key to the wire, and how often the bench had stopped just before it."""
+    pressed: list[float] = []
+    alone = 0
+    while len(pressed) < keys:
+        energise(seat, client)
+        asked_s = seat.press("Escape")
+        lasted_s = wire.next("off", asked_s) - asked_s
+        if wire.early and lasted_s != lasted_s:
+            alone += 1  # stopped by itself in the last moment before the key
+        else:
+            pressed.append(lasted_s)
+    return pressed, alone
+
+
 def measure_stops(
     running: BenchProcesses, keys: int
-) -> tuple[list[float], list[float], list[float], list[float], int]:
-    """Return seconds from key, script, crossed limit and killed dashboard to the wire.
+) -> tuple[list[float], list[float], list[float], list[float], list[float], int]:
+    """Return seconds from key, attacked key, script, crossed limit and killed dashboard to the wire.
 
     The last is how often the bench had stopped by itself just before the key.
     """
-    pressed, scripted, crossed, killed = [], [], [], []
-    alone = 0
+    scripted, crossed, killed = [], [], []
     control = EnvironmentClient(f"ipc://{running.link_directory / 'environment.ipc'}")
     with (
         Listener(running.link_directory) as wire,
@@ -154,14 +195,12 @@ def measure_stops(
     ):
         with Seat(running.link_directory, running.runs_directory) as seat:
             time.sleep(1.0)
-            while len(pressed) < keys:
-                energise(seat, client)
-                asked_s = seat.press("Escape")
-                lasted_s = wire.next("off", asked_s) - asked_s
-                if wire.early and lasted_s != lasted_s:
-                    alone += 1  # stopped by itself in the last moment before the key
-                else:
-                    pressed.append(lasted_s)
+            pressed, alone = measure_keys(seat, client, wire, keys)
+            with attacked(running.link_directory):
+                under_attack, alone_too = measure_keys(
+                    seat, client, wire, max(2, keys * ATTACKED // KEYS)
+                )
+            alone += alone_too
             for _ in range(max(2, keys * SCRIPTED // KEYS)):
                 energise(seat, client)
                 asked_s = time.monotonic()
@@ -181,7 +220,7 @@ def measure_stops(
                 seat.process.kill()
                 killed.append(wire.next("off", killed_s) - killed_s)
     control.close()
-    return pressed, scripted, crossed, killed, alone
+    return pressed, under_attack, scripted, crossed, killed, alone
 
 
 def measure_own_stop(folder: Path) -> float:
@@ -219,15 +258,17 @@ def main() -> int:
         with start_bench(
             PROFILE, runs_directory=place / "runs", link_directory=place / "link"
         ) as running:
-            pressed, scripted, crossed, killed, alone = measure_stops(running, keys)
+            pressed, attacked_too, scripted, crossed, killed, alone = measure_stops(running, keys)
         own = [measure_own_stop(place / f"{k}") for k in range(max(2, keys * KILLED // KEYS))]
     in_ms = {"unit": "ms", "scale": 1e3}
     bench.samples("key to wire", pressed, **in_ms)
+    bench.samples("key to wire, attacked", attacked_too, **in_ms)
     bench.samples("script to wire", scripted, **in_ms)
     bench.samples("limit to wire", crossed, **in_ms)
     bench.samples("dashboard killed", killed, **in_ms)
     bench.samples("host killed, drive's own stop", own, **in_ms)
-    bench.percentile("key to wire p99", "key to wire", "p99", most=20.0)
+    bench.percentile("key to wire p99", "key to wire", "p99", most=KEY_MS)
+    bench.percentile("key to wire p99, attacked", "key to wire, attacked", "p99", most=KEY_MS)
     bench.ratio("key to script", "key to wire", "script to wire", "median")
     period_ms = 1e3 / profile.control.rate
     bench.percentile("limit to wire p99", "limit to wire", "p99", most=period_ms + 1.0)

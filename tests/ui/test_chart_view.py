@@ -6,9 +6,12 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from made_rows import make_rows
 
 from ui.dashboard.bench.trace_buffer import TraceBuffer
 from ui.dashboard.charts.chart_view import ChartView, Span, nice_step
+from ui.dashboard.charts.strip_charts import StripCharts
+from ui.dashboard.widgets import THEMES, sizes_for
 
 
 @pytest.fixture
@@ -93,3 +96,43 @@ def test_steps_are_round(rough):
     assert rough * 0.99 <= step <= 10.01 * rough
     mantissa = step / 10 ** math.floor(math.log10(step) + 1e-9)
     assert min(abs(mantissa - m) for m in (1, 2, 5, 10)) < 1e-6
+
+
+def test_all_charts_of_a_frame_show_the_same_time(model, qapp, monkeypatch):
+    """Samples that come between two slices are for the next frame."""
+    charts = StripCharts(model, THEMES["light"], sizes_for(1280, 720))
+    charts.resize(500, 400)
+    charts.show()
+    qapp.processEvents()
+    model.feed([make_rows(3000)], 0.0)
+    drawn, times = [], []
+
+    def painted(self, painter, index, plot, window, ratio):
+        drawn.append(index)
+        times.append((float(window.times[-1]), self.view.end_s))
+
+    monkeypatch.setattr(StripCharts, "_paint_traces", painted)
+    for number, act in enumerate(charts.slices()):
+        act()
+        model.feed([make_rows(20, start_s=3.0 + 0.02 * number)], 0.0)
+    assert drawn == [0, 1, 2, 3] and len(set(times)) == 1
+    charts.view.freeze(True)
+    assert charts.view.end_s == model.buffer.end_s > times[0][1]
+    charts.close()
+
+
+def test_a_frame_of_a_view_that_has_changed_is_left(model, qapp, monkeypatch):
+    charts = StripCharts(model, THEMES["light"], sizes_for(1280, 720))
+    charts.resize(500, 400)
+    charts.show()
+    qapp.processEvents()
+    model.feed([make_rows(3000)], 0.0)
+    begin, first, *_ = charts.slices()
+    begin()
+    charts.view.next_window()
+    model.feed([make_rows(20, start_s=3.0)], 0.0)
+    ends = []
+    monkeypatch.setattr(StripCharts, "_paint_traces", lambda self, *_: ends.append(self.view.end_s))
+    first()
+    assert ends == [model.buffer.end_s]
+    charts.close()

@@ -233,6 +233,22 @@ def test_a_stop_comes_first_and_what_came_with_it_is_refused(bare: Bare) -> None
     assert all("a stop overtook" in answers[number]["text"] for number in (7, 8, 10))
 
 
+def test_a_stop_is_had_before_a_command_and_the_rest_waits_and_is_refused(bare: Bare) -> None:
+    take_control(bare)
+    assert list(bare.server.poll_stop(time.monotonic())) == []
+    power_on = {"kind": "power_on", "load_supported": True}
+    for number, request in enumerate((power_on, {"kind": "stop"}, {"kind": "reset"}), 7):
+        bare.send({"type": "request", "id": number, "request": request})
+    time.sleep(0.05)  # until all wait at the server
+    given = list(bare.server.poll_stop(time.monotonic()))
+    assert [incoming.id for incoming in given] == [8]
+    bare.server.reply(given[0], True, "stopped")
+    assert list(bare.server.poll_stop(time.monotonic())) == []
+    answers = {reply["id"]: reply for reply in (bare.answer()[0] for _ in range(3))}
+    assert answers[8]["ok"]
+    assert all("a stop overtook" in answers[number]["text"] for number in (7, 9))
+
+
 def test_what_was_sent_before_a_stop_and_comes_after_it_is_refused(bare: Bare) -> None:
     take_control(bare)
     before = time.monotonic()

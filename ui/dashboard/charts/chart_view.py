@@ -143,12 +143,15 @@ class ChartView:
         self.window_s = WINDOWS_S[0]
         self.recorded = False  # nothing more will come: neither live nor frozen
         self.frozen_s: float | None = None  # right edge while frozen
+        self.frame_s: float | None = None  # right edge of the frame that is being drawn
         self.cursors: list[float] = []  # at most two times
         self.spans = [Span(panel.least) for panel in PANELS]
 
     @property
     def end_s(self) -> float:
-        return self.buffer.end_s if self.frozen_s is None else self.frozen_s
+        if self.frozen_s is not None:
+            return self.frozen_s
+        return self.buffer.end_s if self.frame_s is None else self.frame_s
 
     @property
     def start_s(self) -> float:

@@ -14,7 +14,7 @@ from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
-from PySide6.QtCore import QPointF, QRectF, Qt, Signal
+from PySide6.QtCore import QPointF, QRect, QRectF, Qt, Signal
 from PySide6.QtGui import (
     QColor,
     QFont,
@@ -71,6 +71,8 @@ class StripCharts(QWidget):
         self._dragging = False
         self._drag_end_s = 0.0
         self._column_px = 1
+        self._begun: tuple[tuple[object, ...], int, float, Window] | None = None
+        self._frame: Window | None = None  # while a chart of a frame is drawn
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
         self.setMinimumSize(sizes.px(300), sizes.px(320))
@@ -122,23 +124,19 @@ class StripCharts(QWidget):
         inner = plots[0].inner
         ratio = self.devicePixelRatioF()
         view = self.view
-        wide = inner.width() * ratio
-        # Columns take whole device pixels, and their edges stand still in time: a passing
-        # peak would shimmer otherwise.
-        self._column_px = max(1, math.ceil(wide / MOST_COLUMNS))
-        width_s = view.window_s * self._column_px / wide
-        columns = math.ceil(wide / self._column_px) + 1
-        start = math.floor(view.start_s / width_s) * width_s
-        window = view.buffer.window(start, start + columns * width_s, columns)
+        window = self._frame or self._window(inner, ratio)
+        drawn = []
         for i, plot in enumerate(plots):
             if not event.rect().intersects(plot.outer.toRect()):
                 continue
+            drawn.append(plot)
             low, high = extremes(plot.panel, window)
             view.spans[i].settle(low, high, view.buffer.end_s)
             self._paint_ground(painter, i, plot)
             self._paint_traces(painter, i, plot, window, ratio)
         paint_marks(painter, plots, self.view, self.model.marks, self.theme, self.sizes.scale)
-        self._paint_time_axis(painter, plots[-1].inner)
+        if plots[-1] in drawn:
+            self._paint_time_axis(painter, plots[-1].inner)
         paint_cursors(painter, view, plots, self.theme, self.sizes.scale)
         if view.frozen and not view.recorded:
             self._paint_frozen(painter, inner)
@@ -148,11 +146,43 @@ class StripCharts(QWidget):
             painter.drawRect(self.rect().adjusted(1, 1, -1, -1))
         painter.end()
 
+    def _window(self, inner: QRectF, ratio: float) -> Window:
+        """Return what is seen, reduced to columns of the plotting area."""
+        view = self.view
+        wide = inner.width() * ratio
+        # Columns take whole device pixels, and their edges stand still in time: a passing
+        # peak would shimmer otherwise.
+        self._column_px = max(1, math.ceil(wide / MOST_COLUMNS))
+        width_s = view.window_s * self._column_px / wide
+        columns = math.ceil(wide / self._column_px) + 1
+        start = math.floor(view.start_s / width_s) * width_s
+        return view.buffer.window(start, start + columns * width_s, columns)
+
     def slices(self) -> list[Callable[[], None]]:
-        """One for each chart, the time axis with the last."""
+        """One for what is seen, and one for each chart, the time axis with the last."""
         rects = [plot.outer.toRect() for plot in self._plots()]
         rects[-1].setBottom(self.height())
-        return [partial(self.repaint, rect) for rect in rects]
+        return [self._begin_frame, *(partial(self._draw_chart, rect) for rect in rects)]
+
+    def _begin_frame(self) -> None:
+        """Take what is seen, for all charts of the frame alike."""
+        window = self._window(self._plots()[0].inner, self.devicePixelRatioF())
+        self._begun = (self._seen(), self.model.buffer.count, self.view.end_s, window)
+
+    def _seen(self) -> tuple[object, ...]:
+        view = self.view
+        return view, view.window_s, view.frozen_s, self.size(), self.devicePixelRatioF()
+
+    def _draw_chart(self, rect: QRect) -> None:
+        if self._begun is not None:
+            seen, count, end_s, window = self._begun
+            # Not if the view has changed since, or the history was cleared.
+            if seen == self._seen() and self.model.buffer.count >= count:
+                self.view.frame_s, self._frame = end_s, window
+        try:
+            self.repaint(rect)
+        finally:
+            self.view.frame_s = self._frame = None
 
     def _paint_ground(self, painter: QPainter, index: int, plot: Plot) -> None:
         theme, u = self.theme, self.sizes.scale
@@ -277,7 +307,7 @@ class StripCharts(QWidget):
         view, theme, u = self.view, self.theme, self.sizes.scale
         metrics = QFontMetricsF(painter.font())
         base = inner.bottom() + 5 * u + metrics.ascent()
-        behind = view.end_s - view.buffer.end_s  # ≤ 0
+        behind = view.end_s - view.buffer.end_s if view.frozen else 0.0  # ≤ 0
         minutes = view.window_s > 120
         unit_s, unit = (60.0, "min") if minutes else (1.0, "s")
         fifths = 5

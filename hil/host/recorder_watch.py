@@ -1,0 +1,30 @@
+"""Watch over the recorder: what is not recorded must be told at once."""
+
+from __future__ import annotations
+
+RECORDER_SILENT_S = 0.8  # it looks 20 times a second; a busy computer may pause it
+
+
+class RecorderWatch:
+    """Whether a recorder that was there has fallen silent.
+
+    Attributes:
+        lost: it has, and none has come back.
+    """
+
+    def __init__(self) -> None:
+        self.lost = False
+
+    def changed(self, silent_s: float | None) -> dict[str, str] | None:
+        """Return the event to be told when the recorder falls silent or is back, else None.
+
+        Args:
+            silent_s: since it was last heard; None if there never was one.
+        """
+        if silent_s is None or (silent_s > RECORDER_SILENT_S) == self.lost:
+            return None
+        self.lost = not self.lost
+        if self.lost:
+            text = "THE RECORDER IS GONE: nothing is recorded until another one has started"
+            return {"kind": "recorder_lost", "text": text}
+        return {"kind": "recorder_back", "text": "a recorder is there again"}
