@@ -1,0 +1,366 @@
+"""A bench that works, beside hostile clients: by the million messages, on both ports.
+
+A live bench (simulated rig, rig host, recorder, also served on the network) is in Running under a
+holder of control, who applies, marks and polls all the time; honest clients come and go. Beside
+it each attack runs in a process of its own: random bytes, real messages with mistakes, replayed,
+reordered and oversized ones, connections that break the protocol or take an hour over a byte,
+with and without keys. Counted are
+
+- what was accepted wrongly: of a client without control, by a judge of its own;
+- what was refused wrongly: requests of the holder and of the honest clients;
+- stops that nobody asked for, moments with power and no living holder, samples that are missing
+  in the run on disk;
+- the wake-up of the cycle under attack, beside the same without.
+
+``--count`` messages (default a million; ``--quick``: 6000); ``--check`` exits 1 naming what fell
+short; ``--json`` puts one object on the last line. Valid stops are sent by a stranger between
+the attacks' last messages: each must stop the bench, and take power off within 0.1 s.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import json
+import multiprocessing
+import sys
+import tempfile
+import threading
+import time
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from hostile import attack
+
+from hil.core import (
+    COLUMNS,
+    Apply,
+    EndRun,
+    HoldPosition,
+    Marker,
+    PowerOn,
+    Reset,
+    StartRun,
+    State,
+    VirtualSpring,
+)
+from hil.host import start_bench
+from hil.link import Block, Client, HostGone, LinkError, Refused, make_client_keys, make_server_keys
+from hil.recorder import load_run
+
+PROFILE = "footplate_trainer"
+COUNT, QUICK = 1_000_000, 6000
+SHARES = {
+    "random": 0.2,
+    "mutated": 0.3,
+    "replayed": 0.18,
+    "reordered": 0.18,
+    "oversized": 0.02,
+    "below": 0.1,
+    "without keys": 0.015,
+    "slow": 0.005,
+}
+TURN_S = 0.01
+EACH_S = 0.3  # between two requests of the holder
+HONEST_S = 1.0  # between two honest clients
+ALONE_S, QUICK_ALONE_S = 60.0, 4.0
+WITHOUT_HOLDER_S = 0.3  # the heartbeat limit of the profile, and two heartbeats of the host
+STOPS = 10
+STOP_TO_POWER_OFF_S = 0.1
+AT = {column.name: i for i, column in enumerate(COLUMNS)}
+BEHAVIOURS = [
+    HoldPosition(position_m=0.02, speed_m_s=0.02),
+    HoldPosition(position_m=0.03, speed_m_s=0.02),
+    VirtualSpring(rest_m=0.03, stiffness_N_m=10000.0, damping_N_s_m=200.0),
+]
+
+
+@dataclass
+class Phase:
+    """What was seen during one attack, or without."""
+
+    name: str
+    sent: int = 0
+    wake_s: list[Any] = field(default_factory=list)
+    work_s: list[Any] = field(default_factory=list)
+    accepted_wrongly: list[str] = field(default_factory=list)
+    refused_wrongly: list[str] = field(default_factory=list)
+    stops: list[str] = field(default_factory=list)
+    without_holder: int = 0
+    seen: Counter[str] = field(default_factory=Counter)
+    seconds: float = 0.0
+
+    def row(self) -> dict[str, Any]:
+        wake_us = 1e6 * np.concatenate([*self.wake_s, [np.nan]])
+        work_us = 1e6 * np.concatenate([*self.work_s, [np.nan]])
+        return {
+            "attack": self.name,
+            "sent": self.sent,
+            "s": round(self.seconds, 1),
+            "cut off": self.seen["cut off"],
+            "accepted wrongly": len(self.accepted_wrongly),
+            "refused wrongly": len(self.refused_wrongly),
+            "stops": len(self.stops),
+            "power, no holder": self.without_holder,
+            **{f"wake p{p}": round(float(np.nanpercentile(wake_us, p)), 1) for p in (50, 99, 99.9)},
+            **{f"work p{p}": round(float(np.nanpercentile(work_us, p)), 1) for p in (50, 99)},
+        }
+
+
+class Holder:
+    """The client in control, at work; and what it sees."""
+
+    def __init__(self, link: Path) -> None:
+        self.client = Client.connect(link, name="holder", unlimited=True)
+        self.phase = Phase("start")
+        self._link = link
+        self._posted: dict[int, str] = {}
+        self._next_s = self._honest_s = 0.0
+        self._turn = 0
+        self._without_since_s: float | None = None
+        self.state = -1
+        self.asked_stop = False
+
+    def start(self) -> None:
+        """Take control, energise, apply."""
+        client = self.client
+        client.take_control()
+        with contextlib.suppress(Refused):
+            client.request(Reset())
+        client.request(PowerOn(load_supported=True))
+        self._until(State.STANDBY)
+        client.request(Apply(behaviour=BEHAVIOURS[0]))
+        self._until(State.RUNNING)
+
+    def _until(self, state: State) -> None:
+        end = time.monotonic() + 10.0
+        while self.state != state:
+            if time.monotonic() > end:
+                raise TimeoutError(f"not {state.name} within 10 s")
+            self._see()
+            time.sleep(TURN_S)
+
+    def turn(self) -> None:
+        """See what has come, ask for something now and then."""
+        self._see()
+        now_s = time.monotonic()
+        if now_s >= self._next_s:
+            self._next_s = now_s + EACH_S
+            self._turn += 1
+            request: Any = Marker(text=f"turn {self._turn}")
+            if self._turn % 4 == 0:
+                behaviour = BEHAVIOURS[self._turn // 4 % len(BEHAVIOURS)]
+                request = Apply(behaviour=behaviour, load_may_move=True)
+            if self.state == State.RUNNING:
+                self._posted[self.client.post(request)] = request.kind
+        for answer in self.client.answers():
+            kind = self._posted.pop(answer.number, "")
+            if kind and not answer.accepted and not self.phase.stops:
+                self.phase.refused_wrongly.append(f"{kind}: {answer.text}")
+        if now_s >= self._honest_s:
+            self._honest_s = now_s + HONEST_S
+            threading.Thread(target=self._honest, args=(self.phase,), daemon=True).start()
+        time.sleep(TURN_S)
+
+    def _honest(self, phase: Phase) -> None:
+        try:
+            with Client.connect(self._link, name="honest") as client:
+                client.request(Marker(text="an honest client"))
+        except (Refused, HostGone, LinkError) as error:
+            phase.refused_wrongly.append(f"honest client: {error}")
+
+    def _see(self) -> None:
+        for item in self.client.poll():
+            if isinstance(item, Block):
+                self.phase.wake_s.append(item.rows[:, AT["wake_latency_s"]].copy())
+                self.phase.work_s.append(item.rows[:, AT["work_s"]].copy())
+                self.state = int(item.rows[-1, AT["state"]])
+            elif item.kind == "stop" and not self.asked_stop:
+                self.phase.stops.append(f"{item.get('cause')}: {item.get('detail')}")
+            elif item.kind == "heartbeat":
+                powered = item["state"] in ("STANDBY", "RUNNING")
+                if not powered or item["holder"]:
+                    self._without_since_s = None
+                elif self._without_since_s is None:
+                    self._without_since_s = float(item["time_s"])
+                elif float(item["time_s"]) - self._without_since_s > WITHOUT_HOLDER_S:
+                    self.phase.without_holder += 1
+
+    def stopped_by_a_stranger(self) -> float:
+        """Seconds from a stranger's stop to power off, as the samples show it."""
+        self.asked_stop = True
+        with Client.connect(self._link, name="stranger") as stranger:
+            asked_s = time.monotonic()
+            stranger.post_stop("a stranger")
+            while self.state in (State.STANDBY, State.RUNNING):
+                self._see()
+                time.sleep(0.001)
+                if time.monotonic() - asked_s > 5.0:
+                    break
+            lasted_s = time.monotonic() - asked_s
+        time.sleep(0.2)
+        self._see()
+        self.start()
+        self.asked_stop = False
+        return lasted_s
+
+
+def attacked(holder: Holder, name: str, arguments: tuple[Any, ...]) -> Iterator[None]:
+    """Run one attack; yields while it goes on."""
+    context = multiprocessing.get_context("spawn")
+    done, result = context.Event(), context.Queue()
+    attacker = context.Process(target=attack, args=(name, *arguments, done, result))
+    attacker.start()
+    try:
+        while not done.is_set() and attacker.is_alive():
+            yield
+        found = result.get(timeout=10)
+    finally:
+        attacker.join(5)
+        if attacker.is_alive():
+            attacker.kill()
+    for one in found:
+        holder.phase.accepted_wrongly += one.pop("wrong")
+        holder.phase.seen.update(one)
+    holder.phase.sent = holder.phase.seen["sent"]
+
+
+def campaign(count: int, alone_s: float, seed: int, only: str) -> tuple[list[Phase], list[str]]:
+    """Run it; return the phases and what else fell short."""
+    short: list[str] = []
+    phases: list[Phase] = []
+    with tempfile.TemporaryDirectory(prefix="hk-") as folder:
+        place = Path(folder)
+        make_server_keys(place / "keys")
+        make_client_keys(place / "client", place / "keys", "intruder")
+        bench = start_bench(
+            PROFILE,
+            runs_directory=place / "runs",
+            link_directory=place / "link",
+            tcp="127.0.0.1:0",
+            keys=place / "keys",
+        )
+        with bench, contextlib.ExitStack() as kept:
+            holder = Holder(bench.link_directory)
+            kept.enter_context(holder.client.keep_control())
+            holder.start()
+            holder.client.request(StartRun(name="campaign"))
+            tcp = _served_at(bench.processes["host"].pid)
+
+            def phase(name: str) -> Phase:
+                holder.turn()
+                holder.phase = Phase(name)
+                phases.append(holder.phase)
+                return holder.phase
+
+            def alone(name: str, seconds: float) -> None:
+                now = phase(name)
+                end = time.monotonic() + seconds
+                while time.monotonic() < end:
+                    holder.turn()
+                now.seconds = seconds
+
+            alone("none", alone_s)
+            for name, share in SHARES.items():
+                if only and only != name:
+                    continue
+                now = phase(name)
+                began = time.monotonic()
+                arguments = (str(bench.link_directory), tcp, str(place / "client"))
+                number = max(1, round(share * count))
+                for _ in attacked(holder, name, (*arguments, number, seed)):
+                    holder.turn()
+                    if holder.state == State.STOPPED:
+                        holder.start()
+                now.seconds = time.monotonic() - began
+                failed = bench.wait_failed()
+                if failed:
+                    short.append(failed)
+                    return phases, short
+            alone("none again", alone_s / 4)
+            phase("stops")
+            slowest_s = max(holder.stopped_by_a_stranger() for _ in range(STOPS))
+            if slowest_s > STOP_TO_POWER_OFF_S:
+                short.append(f"a stranger's stop took {slowest_s:.3f} s")
+            phase("end")
+            holder.client.request(EndRun())
+            lost = holder.client.lost_samples
+            if lost:
+                short.append(f"the holder missed {lost} samples")
+            _until_recorded(holder)
+            holder.client.close()
+        (path,) = (p for p in (place / "runs").iterdir() if p.name.endswith("-campaign"))
+        run = load_run(path)
+        steps = np.diff(run.column("cycle"))
+        if not run.complete or (steps != 1).any():
+            short.append(f"the run has gaps: {int((steps != 1).sum())}, or is not complete")
+    for one in phases:
+        short += [f"{one.name}: accepted wrongly: {text}" for text in one.accepted_wrongly[:5]]
+        short += [f"{one.name}: refused wrongly: {text}" for text in one.refused_wrongly[:5]]
+        short += [f"{one.name}: stopped: {text}" for text in one.stops[:5]]
+        if one.without_holder:
+            short.append(f"{one.name}: power without a holder, {one.without_holder} heartbeats")
+    return phases, short
+
+
+def _until_recorded(holder: Holder) -> None:
+    end = time.monotonic() + 10.0
+    while time.monotonic() < end:
+        if any(getattr(item, "kind", "") == "recorded" for item in holder.client.poll()):
+            return
+        time.sleep(TURN_S)
+
+
+def _served_at(process: int) -> str:
+    """Address at which the rig host listens on the network: the lower of its two ports."""
+    listening = "0A"
+    inodes = set()
+    for file in Path(f"/proc/{process}/fd").iterdir():
+        with contextlib.suppress(OSError):
+            inodes.add(file.readlink().name)
+    ports = []
+    for line in Path(f"/proc/{process}/net/tcp").read_text().splitlines()[1:]:
+        words = line.split()
+        if words[3] == listening and f"socket:[{words[9]}]" in inodes:
+            ports.append((int(words[9]), int(words[1].rpartition(":")[2], 16)))
+    return f"127.0.0.1:{min(ports)[1]}"  # the requests are bound first
+
+
+def table(rows: list[dict[str, Any]]) -> str:
+    heads = list(rows[0])
+    lines = [heads, ["---"] * len(heads), *[[str(row[head]) for head in heads] for row in rows]]
+    return "\n".join("| " + " | ".join(line) + " |" for line in lines)
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--count", type=int, default=COUNT, help="messages in all")
+    parser.add_argument("--quick", action="store_true", help=f"{QUICK} messages")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--only", default="", choices=["", *SHARES], help="one attack")
+    parser.add_argument("--check", action="store_true", help="exit 1 if anything fell short")
+    parser.add_argument("--json", action="store_true", help="one JSON object on the last line")
+    options = parser.parse_args()
+    count = QUICK if options.quick else options.count
+    alone_s = QUICK_ALONE_S if options.quick else ALONE_S
+    phases, short = campaign(count, alone_s, options.seed, options.only)
+    rows = [phase.row() for phase in phases if phase.wake_s]
+    print("Hostile clients beside a bench that works; times in us\n")
+    print(table(rows))
+    for line in short:
+        print(f"SHORT: {line}", file=sys.stderr)
+    if not short:
+        print("\nnothing accepted or refused wrongly; the bench went on; the run is whole")
+    if options.json:
+        print(json.dumps({"rows": rows, "short": short}))
+    return 1 if options.check and short else 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
