@@ -1,0 +1,391 @@
+"""Deaths and pauses of every process of a live bench, in every state; a full disk.
+
+For each case a bench is started (simulated rig on a CAN bus, rig host, recorder, a holder of control),
+brought to a state with a run being recorded, and one process is killed or stopped for a while. A
+listener of its own reads the drive's statusword on the bus. Judged are
+
+- *power*: off at the simulated drive within the promised time, where the case ends power at all;
+  and never on without a living holder;
+- *the run*: readable, and nothing of it lost beyond a second before a death;
+- *said*: a client that watches is told.
+
+``--quick`` runs a share; ``--check`` exits 1 naming what fell short; ``--json`` puts one object
+on the last line.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import json
+import os
+import resource
+import signal
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import can
+
+from drivers.simulated import EnvironmentClient
+from hil.core import INDEX, Apply, Commission, Enable, HoldPosition, PowerOn, StartRun, State, Stop
+from hil.host import start_bench
+from hil.link import Block, Client, LinkError, Refused
+from hil.profile import drive_options, load_profile
+from hil.recorder import list_runs, load_run, repair_run
+
+PROFILE = "footplate_trainer"
+TPDO_1 = 0x185  # statusword in its first two bytes
+EMCY, HEARTBEAT_ERROR = 0x85, b"\x30\x81"  # CiA 301: with it the drive removes power by itself
+STATES = ("de-energised", "standby", "running", "stopping", "tripped", "bring-up")
+VICTIMS = ("rig", "host", "recorder", "holder")
+PAUSES_S = (0.1, 1.0, 10.0, 60.0)
+LONG_S = 10.0  # pauses of more than this in Running alone
+FULL_S = 3.0  # of a full disk
+JUMP_COUNTS = 250  # of the deflection sensor; the limit is 200
+# Above what is promised: this computer's own pauses, and the time between two frames.
+MARGIN_S = 0.05
+TOLD_S = 1.5  # a second, and the client's turn
+LOST_S = 1.0
+AFTER_S = 2.5  # for what follows by itself
+LET_GO_S = 20.0
+
+
+def holder_main(link: str, state: str) -> None:
+    """Hold control in a process of its own, from De-energised to ``state``."""
+    with Client.connect(link, name="holder") as client:
+        client.take_control()
+        client.request(StartRun(name="case"))
+        until = _Until(client)
+        enabling = state == "bring-up"
+        if enabling:
+            client.request(Commission(force_N=60.0, speed_m_s=0.02, torque_N_m=0.05))
+            client.request(Enable(held=True))
+        if state != "de-energised":
+            client.request(PowerOn(load_supported=True))
+            until(State.STANDBY, enabling)
+        if state in ("running", "stopping", "tripped"):
+            client.request(Apply(behaviour=HoldPosition(position_m=0.03, speed_m_s=0.03)))
+            until(State.RUNNING)
+            end = time.monotonic() + 0.5
+            while time.monotonic() < end:
+                until.turn()
+        if state == "stopping":
+            client.post(Stop(cause="the case asks for it"))
+        print("there", flush=True)
+        while True:
+            until.turn(enabling)
+
+
+class _Until:
+    def __init__(self, client: Client) -> None:
+        self._client = client
+        self._next_s = 0.0
+        self.state = -1
+
+    def turn(self, enabling: bool = False) -> None:
+        if enabling and time.monotonic() >= self._next_s:
+            self._next_s = time.monotonic() + 0.04
+            self._client.post(Enable(held=True))
+        for item in self._client.poll():
+            if isinstance(item, Block):
+                self.state = int(item.rows[-1, INDEX["state"]])
+        self._client.answers()
+        time.sleep(0.005)
+
+    def __call__(self, state: State, enabling: bool = False) -> None:
+        end = time.monotonic() + 10.0
+        while self.state != state:
+            self.turn(enabling)
+            if time.monotonic() > end:
+                raise SystemExit(f"not {state.name} within 10 s")
+
+
+class Listener:
+    """The drive's statusword as it passes on the bus: when power came and went."""
+
+    def __init__(self, channel: str) -> None:
+        self.changes: list[tuple[float, bool]] = []
+        self._ending = threading.Event()
+        self._bus = can.Bus(interface="local_socket", channel=channel)
+        self._thread = threading.Thread(target=self._read, daemon=True)
+        self._thread.start()
+
+    def _read(self) -> None:
+        on: bool | None = None
+        while not self._ending.is_set():
+            try:
+                frame = self._bus.recv(0.1)
+            except can.CanError:
+                return
+            if frame is None:
+                continue
+            if frame.arbitration_id == TPDO_1:
+                # CiA 402: operation enabled, or quick stop active.
+                now_on = int.from_bytes(frame.data[:2], "little") & 0x4F == 0x07
+            elif frame.arbitration_id == EMCY and frame.data[:2] == HEARTBEAT_ERROR:
+                now_on = False  # without its host's SYNC it sends no statusword
+            else:
+                continue
+            if now_on != on:
+                on = now_on
+                self.changes.append((time.monotonic(), on))
+
+    @property
+    def on(self) -> bool:
+        return bool(self.changes) and self.changes[-1][1]
+
+    def off_after(self, moment_s: float) -> float:
+        """Seconds from a moment until power was off for good; 0 if it was, NaN if it is on."""
+        if self.on:
+            return float("nan")
+        return max(0.0, self.changes[-1][0] - moment_s) if self.changes else 0.0
+
+    def close(self) -> None:
+        self._ending.set()
+        self._thread.join(2)
+        self._bus.shutdown()
+
+
+@dataclass
+class Case:
+    state: str
+    victim: str
+    act: str
+    pause_s: float = 0.0
+    off_s: float = float("nan")
+    promised_s: float = float("inf")
+    lost_s: float = 0.0
+    told: str = ""
+    told_s: float = float("nan")
+    short: list[str] = field(default_factory=list)
+
+    @property
+    def name(self) -> str:
+        return f"{self.state}, {self.victim}, {self.act}"
+
+
+class Observer:
+    """A client without control that notes what it is told, and the newest sample."""
+
+    def __init__(self, link: Path) -> None:
+        self.client = Client.connect(link, name="observer", unlimited=True)
+        self.told: list[tuple[float, str]] = []
+        self.time_s = 0.0
+        self.without: list[float] = []  # times with power and no holder
+
+    def look(self, seconds: float) -> None:
+        end = time.monotonic() + seconds
+        while True:
+            for item in self.client.poll():
+                if isinstance(item, Block):
+                    self.time_s = float(item.rows[-1, INDEX["time_s"]])
+                elif item.kind == "heartbeat":
+                    if item["state"] in ("STANDBY", "RUNNING") and not item["holder"]:
+                        self.without.append(float(item["time_s"]))
+                elif item.kind in ("stop", "recorder_lost", "notice", "pause", "control"):
+                    words = item.get("text") or item.get("detail") or item.get("cause") or ""
+                    if item.kind == "control":
+                        words = f"control: {item['holder']}"
+                    self.told.append((time.monotonic(), f"{item.kind}: {words}"))
+            if not self.client.alive and not any("HostGone" in text for _, text in self.told):
+                self.told.append((time.monotonic(), "HostGone: the rig host is silent"))
+            if time.monotonic() >= end:
+                return
+            time.sleep(0.005)
+
+
+def promised(case: Case, heartbeat_s: float, host_loss_s: float) -> float:
+    """Seconds within which power must be off; infinite where the bench may go on."""
+    powered = case.state not in ("de-energised", "tripped")
+    if not powered or case.victim == "recorder" or case.act == "disk full":
+        return float("inf")
+    if case.victim == "rig":
+        # A dead one has no power. One that was stopped is found by its own watch, once it runs on.
+        paused = case.act.startswith("stopped") and case.pause_s > host_loss_s
+        return case.pause_s + host_loss_s if paused else float("inf")
+    limit_s = host_loss_s if case.victim == "host" else heartbeat_s
+    if case.act.startswith("stopped") and case.pause_s < 2 * limit_s:
+        return float("inf")
+    if case.victim == "holder":
+        return limit_s + _controlled_stop_s(case)
+    return limit_s
+
+
+def _controlled_stop_s(case: Case) -> float:
+    return 0.5 if case.state in ("running", "stopping") else 0.0
+
+
+def run_case(case: Case, place: Path) -> None:
+    profile = load_profile(PROFILE)
+    host_loss_s = float(drive_options(profile, place / "link", live=True).host_loss)
+    case.promised_s = promised(case, profile.link.control_heartbeat, host_loss_s)
+    runs = place / "runs"
+    with (
+        start_bench(PROFILE, runs_directory=runs, link_directory=place / "link") as bench,
+        contextlib.ExitStack() as stack,
+    ):
+        link = bench.link_directory
+        observer = Observer(link)
+        stack.callback(observer.client.close)
+        listener = Listener(str(link / "can.sock"))
+        stack.callback(listener.close)
+        holder = subprocess.Popen(
+            [sys.executable, __file__, "--hold", str(link), "--state", case.state],
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        stack.callback(holder.wait)
+        stack.callback(holder.kill)
+        assert holder.stdout is not None
+        while holder.stdout.readline().strip() != "there":
+            if holder.poll() is not None:
+                case.short.append("the holder did not come to its state")
+                return
+        if case.state == "tripped":
+            control = EnvironmentClient(f"ipc://{link / 'environment.ipc'}")
+            control.disturb("deflection_jump_counts", JUMP_COUNTS)
+            observer.look(0.3)
+            control.close()
+        elif case.state != "stopping":
+            observer.look(0.3)
+        victim = holder if case.victim == "holder" else bench.processes[case.victim]
+        observer.told.clear()
+        before_s = observer.time_s
+        moment_s = time.monotonic()
+        _act(case, victim.pid, observer)
+        observer.look(AFTER_S)
+        case.off_s = listener.off_after(moment_s)
+        _judge(case, observer, listener, moment_s)
+    _judge_runs(case, runs, before_s)
+
+
+def _act(case: Case, process: int, observer: Observer) -> None:
+    if case.act == "killed":
+        os.kill(process, signal.SIGKILL)
+    elif case.act == "disk full":
+        old = resource.prlimit(process, resource.RLIMIT_FSIZE, (4096, resource.RLIM_INFINITY))
+        observer.look(FULL_S)
+        resource.prlimit(process, resource.RLIMIT_FSIZE, old)
+    else:
+        os.kill(process, signal.SIGSTOP)
+        observer.look(case.pause_s)
+        os.kill(process, signal.SIGCONT)
+
+
+def _judge(case: Case, observer: Observer, listener: Listener, moment_s: float) -> None:
+    dead_rig = case.victim == "rig" and case.act == "killed"
+    if case.promised_s != float("inf") and not case.off_s <= case.promised_s + MARGIN_S:
+        case.short.append(f"power off after {case.off_s:.3f} s, promised {case.promised_s:.3f} s")
+    if listener.on and case.victim in ("host", "holder") and case.act == "killed":
+        case.short.append("power is still on")
+    held = [t for t in observer.without if t > 0]
+    if len(held) > 8 and held[-1] - held[0] > 0.3:
+        case.short.append(f"power without a holder for {held[-1] - held[0]:.2f} s")
+    words = _words(case)
+    for when_s, text in observer.told:
+        if any(word in text for word in words):
+            case.told, case.told_s = text[:90], when_s - moment_s
+            break
+    limit_s = 0.0 if case.pause_s and case.pause_s < 1.0 else TOLD_S
+    if dead_rig or case.victim == "rig":
+        limit_s = TOLD_S if case.state in ("standby", "running", "bring-up") and limit_s else 0.0
+    if limit_s and words and not case.told_s <= limit_s:
+        case.short.append(f"not told within {limit_s} s: {observer.told[:4]}")
+
+
+def _words(case: Case) -> tuple[str, ...]:
+    if case.act == "disk full":
+        return ("disk", "room", "cannot be written", "too large")
+    if case.victim == "recorder":
+        return ("RECORDER",)
+    if case.victim == "host":
+        return ("HostGone",)
+    if case.victim == "rig":
+        return ("stop:",)
+    return ("control: None", "stop:")
+
+
+def _judge_runs(case: Case, runs: Path, before_s: float) -> None:
+    """Every run must be readable; what was recorded must reach to a second before the act."""
+    ends = []
+    for summary in list_runs(runs):
+        try:
+            if summary.status == "interrupted":
+                repair_run(summary.path)
+            run = load_run(summary.path)
+            if len(run.table):
+                ends.append(float(run.column("time_s")[-1]))
+        except Exception as error:
+            case.short.append(f"run '{summary.path.name}' cannot be read: {error}")
+    if not ends:
+        case.short.append("no run was kept")
+        return
+    case.lost_s = max(0.0, before_s - max(ends))
+    if case.lost_s > LOST_S:
+        case.short.append(f"{case.lost_s:.2f} s of the run are lost")
+
+
+def cases(quick: bool, only: str) -> list[Case]:
+    chosen = []
+    for state in STATES:
+        for victim in VICTIMS:
+            chosen.append(Case(state, victim, "killed"))
+            for pause_s in PAUSES_S:
+                if pause_s <= LONG_S or state == "running":
+                    chosen.append(Case(state, victim, f"stopped {pause_s:g} s", pause_s))
+    chosen += [Case(state, "recorder", "disk full") for state in ("running", "tripped")]
+    if quick:
+        chosen = [c for c in chosen if c.state == "running" and c.pause_s in (0.0, 1.0)]
+    return [case for case in chosen if only in case.name]
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--hold", help=argparse.SUPPRESS)
+    parser.add_argument("--state", help=argparse.SUPPRESS)
+    parser.add_argument("--quick", action="store_true", help="in Running alone, pauses of 1 s")
+    parser.add_argument("--only", default="", help="cases with this in their name")
+    parser.add_argument("--most-pause", type=float, default=60.0, help="of a process, in s")
+    parser.add_argument("--check", action="store_true", help="exit 1 if anything fell short")
+    parser.add_argument("--json", action="store_true", help="one JSON object on the last line")
+    options = parser.parse_args()
+    if options.hold:
+        with contextlib.suppress(LinkError, Refused, KeyboardInterrupt):
+            holder_main(options.hold, options.state)
+        return 0
+    done: list[Case] = []
+    print("| case | power off | promised | lost of the run | told after | told |")
+    print("|---|---|---|---|---|---|")
+    for case in cases(options.quick, options.only):
+        if case.pause_s > options.most_pause:
+            continue
+        with tempfile.TemporaryDirectory(prefix="hk-") as folder:
+            try:
+                run_case(case, Path(folder))
+            except Exception as error:
+                case.short.append(f"the case itself failed: {error!r}")
+        done.append(case)
+        print(
+            f"| {case.name} | {case.off_s:.3f} s | {case.promised_s:.3f} s | {case.lost_s:.2f} s "
+            f"| {case.told_s:.2f} s | {case.told} |",
+            flush=True,
+        )
+        for line in case.short:
+            print(f"SHORT: {case.name}: {line}", file=sys.stderr, flush=True)
+    short = [f"{case.name}: {line}" for case in done for line in case.short]
+    print(f"\n{len(done)} cases, {len(short)} fell short")
+    if options.json:
+        rows = [{**case.__dict__, "name": case.name} for case in done]
+        print(json.dumps({"rows": rows, "short": short}))
+    return 1 if options.check and short else 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
