@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import argparse
 import copy
+import datetime
 import functools
 import itertools
 import json
@@ -30,8 +31,10 @@ from pathlib import Path
 from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(1, str(Path(__file__).parents[1] / "benchmarks"))
 
 from fault_table import FAULTS
+from table import machine
 
 from drivers.base import PowerStage
 from hil.bench.lockstep import LockstepBench
@@ -458,10 +461,21 @@ def parsed(text: str) -> Session:
     return session
 
 
-def row(name: str, of: list[Outcome]) -> str:
-    """One line of the table."""
+WIDTHS = {
+    "fault": 34,
+    "sessions": 9,
+    "stopped": 8,
+    "right": 7,
+    "force": 13,
+    "end mm/s": 12,
+    "stop ms": 10,
+    "short": 7,
+}
+
+
+def row(name: str, of: list[Outcome]) -> dict[str, str | int]:
+    """One row of the table, by its columns."""
     stops = [o for o in of if o.stopped]
-    right = sum(named(o) for o in stops)
     hardest = max(of, key=lambda o: o.end_mm_s)
     force = max(of, key=lambda o: o.share)
     forces = f"{force.share:.2f}"
@@ -472,10 +486,18 @@ def row(name: str, of: list[Outcome]) -> str:
         ends += f" ({hardest.without_mm_s:.0f})"
     worst = f"{1e3 * max(o.stopped_s for o in stops):.0f}" if stops else "-"
     bad = sum(bool(shortfalls(o)) for o in of)
-    return (
-        f"{name:34.34}{len(of):>9}{len(stops):>8}{right:>7}{forces:>13}"
-        f"{ends:>12}{worst:>10}{bad:>7}"
-    )
+    cells = (name, len(of), len(stops), sum(map(named, stops)), forces, ends, worst, bad)
+    return dict(zip(WIDTHS, cells, strict=True))
+
+
+def rows(outcomes: list[Outcome]) -> list[dict[str, str | int]]:
+    """A row for each fault alone, one for the pairs, one for all."""
+    single = [o for o in outcomes if len(o.session.faults) == 1]
+    by_fault = {name: [o for o in single if o.session.faults == (name,)] for name in FAULTS}
+    found = [row(name, of) for name, of in by_fault.items() if of]
+    if pairs := [o for o in outcomes if len(o.session.faults) > 1]:
+        found.append(row("pairs", pairs))
+    return [*found, row("all", outcomes)]
 
 
 def badness(outcome: Outcome) -> float:
@@ -494,17 +516,9 @@ def report(outcomes: list[Outcome], wall_s: float, worst: int = WORST) -> None:
 
     ``force`` is a share of the limit that trips; in brackets: without power.
     """
-    print(
-        f"{'fault':34}{'sessions':>9}{'stopped':>8}{'right':>7}{'force':>13}{'end mm/s':>12}"
-        f"{'stop ms':>10}{'short':>7}"
-    )
-    single = [o for o in outcomes if len(o.session.faults) == 1]
-    for name in FAULTS:
-        if of := [o for o in single if o.session.faults == (name,)]:
-            print(row(name, of))
-    if pairs := [o for o in outcomes if len(o.session.faults) > 1]:
-        print(row("pairs", pairs))
-    print(row("all", outcomes))
+    for cells in ({name: name for name in WIDTHS}, *rows(outcomes)):
+        first, *others = cells.items()
+        print(f"{first[1]:34.34}" + "".join(f"{cell:>{WIDTHS[key]}}" for key, cell in others))
     bad = sorted((o for o in outcomes if shortfalls(o)), key=badness, reverse=True)
     for outcome in bad[:worst]:
         print(f"\n# {outcome.session.name}\n# {'; '.join(shortfalls(outcome))}")
@@ -553,7 +567,14 @@ def main(arguments: list[str] | None = None) -> int:
         print(outcomes[0])
     short = {o.session.name: shortfalls(o) for o in outcomes if shortfalls(o)}
     if options.json:
-        shown = {"sessions": len(outcomes), "short": short, "wall_s": wall_s}
+        shown = {
+            "machine": machine(),
+            "date": datetime.date.today().isoformat(),
+            "sessions": len(outcomes),
+            "table": rows(outcomes),
+            "short": short,
+            "wall_s": wall_s,
+        }
         print(json.dumps(shown | {"outcomes": [asdict(o) for o in outcomes]}))
     return 1 if short and options.check else 0
 

@@ -15,6 +15,7 @@ from hil.core import COLUMNS
 from hil.profile import SHIPPED, load_profile
 from hil.profile.schema import Profile
 from hil.sequences.sequence import load_sequence
+from tests.ui.manual import write_figures
 from tests.ui.manual.write_commands import PAGE, commands_page
 from ui import cli
 from ui.manual import TOPICS, ManualError, find_topic, page_text, search
@@ -60,6 +61,12 @@ def test_every_command_line_is_one_that_the_program_takes(page: str, line: str) 
 def test_the_page_of_commands_is_what_help_prints(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", "96")
     assert PAGE.read_text() == commands_page(), "run python -m tests.ui.manual.write_commands"
+
+
+def test_the_page_of_figures_is_what_the_programs_measured() -> None:
+    page = write_figures.figures_page()
+    assert write_figures.PAGE.read_text() == page, "run python -m tests.ui.manual.write_figures"
+    assert page.count("\n## ") == len(list(write_figures.KEPT.glob("*.json"))) > 0
 
 
 @pytest.mark.parametrize("page", PAGES)

@@ -1,0 +1,165 @@
+"""Write the manual's page of figures from what the programs measured.
+
+``python -m tests.ui.manual.write_figures --measure [PROGRAM ...]`` runs benchmarks one after the
+other, keeps what each printed with ``--json`` in ``measured/``, and writes the page. Without
+``--measure`` the page is written from what is kept. Campaigns run for half an hour: they are
+measured only when named.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+ROOT = Path(__file__).parents[3]
+PAGE = ROOT / "ui" / "manual" / "figures.md"
+KEPT = Path(__file__).parent / "measured"
+BENCHMARKS = {
+    "cycle": ["--seconds", "20"],
+    "stop": [],
+    "link_attack": [],
+    "force": [],
+    "plots": [],
+    "recorder": [],
+    "simulation": [],
+    "declared": [],
+    "serial_line": [],
+}
+CAMPAIGNS: dict[str, list[str]] = {"faults": []}
+MEASURE_S = 3600.0
+
+HEAD = """\
+# Figures
+
+Measured by the programs in `tests/benchmarks` and `tests/campaigns`; each takes `--check`, which judges
+its goals, and `--json`. This page is written from that by `tests/ui/manual/write_figures.py`. A figure
+stands beside one that was measured in the same run: computers differ by a factor of two.
+
+A shared virtual machine takes a processor away from its guest for milliseconds. An empty loop beside the
+rig host loses the same cycles; `limits.cycle_late` stops the rig when such a pause is too long.
+"""
+FAULTS = """\
+Sessions of the simulated footplate trainer in lockstep: every fault that can be
+[rehearsed](rehearse.md), in each behaviour, under several weights, alone and in pairs. *Force* is the
+largest true spring force in units of the limit that trips, *end* the hardest that was met; in brackets
+the same where power was removed at the fault's moment. A session falls short with more than 1.05 or
+20 mm/s, unless it does so without power as well; if it goes on for more than 100 ms after a fault that
+must stop it, or with a figure that is no longer true; or if the stop has a wrong name.
+"""
+
+
+def figures_page() -> str:
+    """Return the page, from what is kept."""
+    parts = [HEAD]
+    for name in BENCHMARKS:
+        if (kept := KEPT / f"{name}.json").exists():
+            parts.append(_benchmark(f"benchmarks/{name}.py", json.loads(kept.read_text())))
+    if (kept := KEPT / "faults.json").exists():
+        parts.append(_faults(json.loads(kept.read_text())))
+    return "\n".join(parts)
+
+
+def _benchmark(program: str, data: dict[str, Any]) -> str:
+    lines = [f"## {data['title']}\n", f"`{program}`, {data['date']}, {data['machine']}.\n"]
+    if data["rows"]:
+        points = list(data["rows"][0]["values"])
+        lines.append(_table_head(["", "unit", "n", *points]))
+        for row in data["rows"]:
+            values = [_number(row["values"][point]) for point in points]
+            lines.append(_table_row([row["name"], row["unit"], str(row["count"]), *values]))
+        lines.append("")
+    if data["figures"]:
+        lines.append(_table_head(["figure", "value", "unit", "goal", "beside"]))
+        for figure in data["figures"]:
+            goal = _goal(figure)
+            if goal and not figure["reached"]:
+                goal += ", **missed**"
+            lines.append(
+                _table_row(
+                    [
+                        figure["name"],
+                        _number(figure["value"]),
+                        figure["unit"],
+                        goal,
+                        figure["baseline"],
+                    ]
+                )
+            )
+        lines.append("")
+    lines += [f"- {note}" for note in data["notes"]]
+    return "\n".join(lines).rstrip() + "\n"
+
+
+def _faults(data: dict[str, Any]) -> str:
+    lines = [
+        "## Faults thrown into running sessions\n",
+        f"`campaigns/faults.py`, {data['date']}, {data['machine']}.\n",
+        FAULTS,
+        _table_head(list(data["table"][0])),
+    ]
+    lines += [_table_row([str(value) for value in row.values()]) for row in data["table"]]
+    return "\n".join(lines) + "\n"
+
+
+def _goal(figure: dict[str, Any]) -> str:
+    words = []
+    if figure["least"] is not None:
+        words.append(f"≥ {figure['least']:.4g}")
+    if figure["most"] is not None:
+        words.append(f"≤ {figure['most']:.4g}")
+    return ", ".join(words)
+
+
+def _number(value: float | None) -> str:
+    return "none" if value is None else f"{value:.4g}"
+
+
+def _table_head(names: list[str]) -> str:
+    return f"{_table_row(names)}\n|{'---|' * len(names)}"
+
+
+def _table_row(cells: list[str]) -> str:
+    return "| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |"
+
+
+def measure(name: str) -> None:
+    """Run one program and keep its JSON.
+
+    Raises:
+        SystemExit: it printed none.
+    """
+    room, options = ("benchmarks", BENCHMARKS[name]) if name in BENCHMARKS else ("campaigns", [])
+    command = [sys.executable, str(ROOT / "tests" / room / f"{name}.py"), *options, "--json"]
+    ended = subprocess.run(command, cwd=ROOT, stdout=subprocess.PIPE, text=True, timeout=MEASURE_S)
+    lines = ended.stdout.strip().splitlines()
+    try:
+        data = json.loads(lines[-1]) if lines else None
+    except json.JSONDecodeError:
+        data = None
+    if data is None:
+        raise SystemExit(f"{name}.py printed no JSON, exit code {ended.returncode}")
+    data.pop("outcomes", None)
+    KEPT.mkdir(exist_ok=True)
+    text = json.dumps(data, indent=1, ensure_ascii=False)
+    (KEPT / f"{name}.json").write_text(text + "\n", encoding="utf-8")
+    print(f"{name}: measured")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument(
+        "--measure", nargs="*", metavar="PROGRAM", choices=[*BENCHMARKS, *CAMPAIGNS]
+    )
+    options = parser.parse_args()
+    if options.measure is not None:
+        for name in options.measure or BENCHMARKS:
+            measure(name)
+    PAGE.write_text(figures_page(), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
