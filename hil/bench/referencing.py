@@ -174,12 +174,6 @@ class ReferencedBench(BenchState):
             self.reference not in (UNVERIFIED, LOST),
             self.home_switch_acts,
         )
-        if seek.figures.torque_N_m > self.envelope.torque_N_m + 1e-9:
-            return Outcome(
-                False,
-                f"a seek takes up to {seek.figures.torque_N_m:.3g} N·m, the envelope ends at "
-                f"{self.envelope.torque_N_m:.3g}",
-            )
         self._active = seek
         self._request_limits = 0
         self._event("applied", behaviour=sought.model_dump())

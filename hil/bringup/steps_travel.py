@@ -182,6 +182,7 @@ def _mark_reference(
         context.profile,
         SeekReference(end="lower", touches=TOUCHES, other_end_m=high_m),
         "The reference: the lower end is touched four times",
+        g.envelope(g.seeking_N_m, 4.0 * g.speed_m_s),
     )
     result.measured += [
         Measured(

@@ -40,11 +40,12 @@ CLEAR_M = 0.002  # backed off from each touch
 SCATTER_M = 2e-4  # of the touches; an end repeats within a tenth of it
 STROKE_OFF_M, STROKE_OFF_SHARE = 0.001, 0.02  # as in the bring-up's travel
 KEPT_OFF_M = 0.001  # a kept reference bears out an end that lies so near
+BLOCKED_RISE = 0.4  # of the rise that ends a seek: a nut that is stopped so meets something
 BLOCKED_SHARE, BLOCKED_S, STARTING_S = 0.1, 0.4, 1.0
 BEYOND = 1.2  # of the stroke: so far an end is looked for
 SWITCH_ROOM_M = 0.003  # beyond its place in which a home switch must have let go
 LOAD_SHARE = 0.3  # of the rise: a force that acts while the output moves freely is a load
-BALANCES_S = 0.02  # filter of the spring force that is held against
+BALANCES_S = 0.02  # filter of the spring force from which the load is taken
 
 
 @dataclass(frozen=True)
@@ -182,8 +183,12 @@ class ReferenceSeek(OpenLoop):
         error = self._target - estimator.nut_velocity_m_s
         self._integral = max(-most, min(most, self._integral + self._rate * error * dt))
         self._held_N += (spring_force_N - self._held_N) * dt / (BALANCES_S + dt)
-        torque = self._held_N / self._per_torque + self._gain * error + self._integral
-        torque += math.copysign(self._friction, self._target) if self._target else 0.0
+        # The load is held, not what the springs bear: a drive that makes twice the torque it is
+        # asked for would press harder and harder.
+        torque = self._base_N / self._per_torque + self._gain * error + self._integral
+        # Pressed springs push the nut off by themselves: not with its friction paid for as well.
+        if self._target and self._phase is not _Phase.LEAVE:
+            torque += math.copysign(self._friction, self._target)
         return max(-most, min(most, torque))
 
     def _follow(self, estimator: Estimator, force_N: float, dt: float) -> None:
@@ -221,7 +226,6 @@ class ReferenceSeek(OpenLoop):
         self._target = sense * self._speed
         if phase is _Phase.DWELL:
             self._target = 0.0
-            self._integral = 0.0
         self._time = self._still_s = 0.0
         self._began_m = self._released_m = estimator.output_position_m
         self._half_m = math.nan
@@ -253,7 +257,11 @@ class ReferenceSeek(OpenLoop):
             return
         if free:
             self._base_N += (force_N - self._base_N) * dt / (BASE_S + dt)
-        if self._blocked(estimator, dt):
+        if not self._blocked(estimator, dt):
+            return
+        if rise >= BLOCKED_RISE * needed and stands:
+            self._met(estimator)  # with all the torque that is permitted
+        else:
             at = f"the nut stopped at {1e3 * estimator.nut_position_m:.1f} mm"
             self._fail(
                 f"{at}, the springs bear {rise:.1f} N of the {needed:.0f} N that an end gives: "
@@ -319,6 +327,8 @@ class ReferenceSeek(OpenLoop):
 
     def _take_load(self) -> None:
         """Take the force that acts now for that of the load."""
+        # What the integral bears of it already is borne by the base from here on.
+        self._integral -= (self._held_N - self._base_N) / self._per_torque
         self._base_N = self._load_N = self._held_N
 
     def _release(self, estimator: Estimator, output: float, dt: float) -> None:

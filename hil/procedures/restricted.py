@@ -93,14 +93,17 @@ def find_reference(profile: Profile, sought: SeekReference) -> Generator[Action,
 
 
 def seek_reference(
-    profile: Profile, sought: SeekReference, text: str
+    profile: Profile, sought: SeekReference, text: str, envelope: Commission | None = None
 ) -> Generator[Action, Seen, Sought]:
     """Seek the reference under a held control; the rig is without power afterwards.
+
+    Args:
+        envelope: narrower than that of :func:`hil.control.seek_figures`.
 
     Raises:
         ProcedureFailed: it is refused, or was not found: with what was met, and the fix.
     """
-    yield from restart(seek_figures(profile).envelope, text)
+    yield from restart(envelope or seek_figures(profile).envelope, text)
     seen = yield Ask(Apply(behaviour=sought))
     if not seen.accepted:
         raise ProcedureFailed(f"the seek was refused: {seen.text}")

@@ -159,6 +159,14 @@ def test_a_motor_sensor_that_slips_gives_no_reference():
     assert not is_verified(bench.bench.reference), told
 
 
+def test_a_drive_that_makes_twice_its_torque_does_not_press_harder_and_harder():
+    constant = PROFILE.actuator.motor.torque_constant
+    bench = started_at(NEAR_M, drive_torque_constant_N_m_A=0.5 * constant)
+    bench.bench.reference = "kept"
+    sought(bench)
+    assert bench.environment.state()["peak_driven_force_N"] < 2.0 * seek_figures(PROFILE).rise_N
+
+
 def test_letting_go_stops_it_and_nothing_is_found():
     bench = started_at(START_M)
     ready(bench)
@@ -178,7 +186,6 @@ def test_it_is_sought_in_restricted_operation_from_standby_only():
     bench.request(Enable(held=True))
     assert bench.request(PowerOn(load_supported=True)).accepted
     bench.run(0.1)
-    assert "the envelope ends at 0.01" in bench.request(Apply(behaviour=LOWER)).text
     by_switch = SeekReference(by="home_switch")
     assert "names no home switch" in bench.request(Apply(behaviour=by_switch)).text
 
