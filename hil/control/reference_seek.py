@@ -255,7 +255,7 @@ class ReferenceSeek(OpenLoop):
         if rise >= needed and stands:
             self._met(estimator)
             return
-        if free:
+        if free and not stands:
             self._base_N += (force_N - self._base_N) * dt / (BASE_S + dt)
         if not self._blocked(estimator, dt):
             return
