@@ -2,6 +2,7 @@
 
 from hil.host.processes import BenchError, start_bench, start_rig
 from hil.host.replaying import replay
+from hil.host.share_beforehand import measure_share
 from hil.host.timing import measure_host
 
-__all__ = ["BenchError", "measure_host", "replay", "start_bench", "start_rig"]
+__all__ = ["BenchError", "measure_host", "measure_share", "replay", "start_bench", "start_rig"]

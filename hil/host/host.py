@@ -23,13 +23,14 @@ from drivers.base import Drive, DriverError, PowerRequest, ResumesCyclic
 from drivers.capture import WireRecorder, wires
 from hil.bench import CONFIRMED, UNVERIFIED, Bench
 from hil.control import Standing, standing
-from hil.core import Cause, EndCommission, Reset, State, Stop, begin_log, read_private
+from hil.core import Cause, EndCommission, PowerOn, Reset, State, Stop, begin_log, read_private
+from hil.host.awake_process import AwakeProcess
 from hil.host.description import describe
-from hil.host.keep_awake import AwakeProcess
 from hil.host.kept_heat import HeatFiles, begin_heat, moment_now
 from hil.host.kept_reference import KeptReference, keep_reference, take_reference
 from hil.host.last_look import POWER_STAYED_ON, LastLook, see_power_go
 from hil.host.pauses import PAUSE_S, PauseWitness
+from hil.host.processor_share import ShareWatch
 from hil.host.realtime import own_processor, prepare_realtime, sleep_until
 from hil.host.recorder_watch import RecorderWatch
 from hil.link import CurveKeyError, Incoming, LinkError, LinkServer, ServerKeys
@@ -105,6 +106,7 @@ class Host:
         self._sent_s: float | None = None  # when the stop being executed was asked for
         self.recorder = RecorderWatch()
         self.awake = AwakeProcess(None)
+        self.share = ShareWatch(None, profile.control.rate)
         self.pauses = PauseWitness()
         self._tenure = link.gate.tenure
         self._widen = False  # the limits of a holder who is gone are to be taken back
@@ -173,7 +175,7 @@ class Host:
                     if self.parent is not None and os.getppid() != self.parent:
                         self.ending = True  # nobody is left who would end this process
                     link.publish_event(self._heartbeat(written - started))
-                    self._watch_recorder(written - started)
+                    self._watch_others(written, written - started)
             except Exception as error:
                 self._failed(error)
             done = monotonic()
@@ -227,10 +229,14 @@ class Host:
         }
         self.link.publish_event(self._stamp(event))
 
-    def _watch_recorder(self, time_s: float) -> None:
-        event = self.recorder.changed(self.link.silent_s("recorder"))
+    def _watch_others(self, now_s: float, time_s: float) -> None:
+        """Tell what became of the recorder, and of the share of the processor."""
+        event: dict[str, Any] | None = self.recorder.changed(self.link.silent_s("recorder"))
         if event is not None:
             self.link.publish_event(self._stamp(event | {"time_s": time_s}))
+        if text := self.share.look(now_s):
+            event = {"kind": "notice", "text": text, "time_s": time_s}
+            self.link.publish_event(self._stamp(event))
 
     def _obey_stop(self, now_s: float) -> None:
         """Take a stop that came since the last command, so that the next one obeys it."""
@@ -260,6 +266,9 @@ class Host:
                 self.bench.stop(incoming.cause, request.cause)
                 return
             self._sent_s = request.sent_s or None
+        if isinstance(request, PowerOn) and self.share.refusal:
+            self.link.reply(incoming, False, self.share.refusal)
+            return
         drive = self.drive
         if (
             isinstance(request, Reset)
@@ -364,6 +373,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="hookeline rig host", description=__doc__)
     parser.add_argument("--profile", required=True)
     parser.add_argument("--keep-awake", type=int, help="process that keeps the processor awake")
+    parser.add_argument("--rig", type=int, help="process of the simulated rig")
     parser.add_argument("--checked", type=Path, help="the profile, checked, as JSON in SI")
     parser.add_argument("--unverified", default="", help="typed confirmation: open the limits")
     parser.add_argument(
@@ -430,6 +440,7 @@ def main(arguments: list[str] | None = None) -> int:
         host = Host(profile, drive, link, wire, verified, stated, heat, kept)
         host.parent = parent if options.hold else None
         host.awake = AwakeProcess(options.keep_awake)
+        host.share = ShareWatch(options.rig, profile.control.rate)
 
         def end(_signal: int, _frame: FrameType | None) -> None:
             host.ending = True

@@ -19,28 +19,6 @@ PR_SET_PDEATHSIG = 1  # prctl(2)
 TURNS = 200_000  # some milliseconds between looks at the parent
 
 
-class AwakeProcess:
-    """The process that keeps the processor awake, as the rig host sees it.
-
-    Args:
-        number: of the process; None if there is none.
-    """
-
-    def __init__(self, number: int | None) -> None:
-        self._number = number
-        self._works = False
-
-    def work(self, needed: bool) -> None:
-        """Set it to work, or end that."""
-        if self._number is None or needed == self._works:
-            return
-        self._works = needed
-        try:
-            os.kill(self._number, signal.SIGCONT if needed else signal.SIGSTOP)
-        except ProcessLookupError:
-            self._number = None
-
-
 def main(arguments: list[str]) -> int:
     """Run until the parent is gone. Exit code 1: the system has no such scheduling class."""
     parent = os.getppid()

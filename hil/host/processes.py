@@ -294,6 +294,7 @@ def start_bench(
         if profile.simulation is not None:
             control = _start_rig(bench, profile, processor)
             host += ["--wires", str(link_directory), "--environment", control]
+            host += ["--rig", str(bench.processes["rig"].pid)]
         if processor is not None and not os.environ.get(LET_SLEEP):
             host += bench.start_keep_awake(processor)
         if log_wire:

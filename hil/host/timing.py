@@ -11,6 +11,9 @@ import time
 from array import array
 from dataclasses import dataclass
 
+from hil.host.awake_process import start_keep_awake
+from hil.host.realtime import own_processor
+
 BINS_PER_OCTAVE = 8
 FIRST_US = 0.5
 OCTAVES = 18  # up to about 131 ms
@@ -153,6 +156,15 @@ class HostReport:
             )
         )
 
+    def awake_text(self) -> str:
+        """One line on the same loop with its processor kept awake."""
+        return (
+            f"with its processor kept awake, as it is while power is on: p99.9 "
+            f"{1e6 * self.p999_s:.0f} us, late cycles: {self.late_cycles} of {self.cycles} "
+            f"({100 * self.late_share:.3f} %). Cost: one processor at full load; "
+            "HOOKELINE_LET_SLEEP=1 leaves it out"
+        )
+
     def as_data(self) -> dict[str, object]:
         """Plain values for ``--json``."""
         return {
@@ -177,13 +189,18 @@ class HostReport:
 
 
 def measure_host(
-    rate_hz: float = 1000.0, seconds: float = 10.0, load: bool = False, priority: int = 60
+    rate_hz: float = 1000.0,
+    seconds: float = 10.0,
+    load: bool = False,
+    priority: int = 60,
+    awake: bool = False,
 ) -> HostReport:
     """Run an empty loop in a process of its own and judge whether this computer holds the rate.
 
     Args:
         load: run one busy neighbour process per processor meanwhile.
         priority: SCHED_FIFO priority to ask for; 0 for none.
+        awake: keep its processor awake meanwhile, as a bench does while power is on.
 
     Raises:
         ValueError: rate or duration is not above 0.
@@ -198,6 +215,9 @@ def measure_host(
             processes.append(subprocess.Popen([sys.executable, "-c", BUSY], text=True))
         if load:
             time.sleep(0.3)  # the neighbours are at work by then
+        processor = own_processor()
+        if awake and processor is not None:
+            processes.append(start_keep_awake(processor))
         worker = subprocess.Popen(
             [sys.executable, "-m", "hil.host.empty_loop", *map(str, (rate_hz, seconds, priority))],
             stdout=subprocess.PIPE,
@@ -209,6 +229,8 @@ def measure_host(
         for process in processes:
             process.kill()
             process.wait()
+            if process.stdout is not None:
+                process.stdout.close()
     if worker.returncode != 0:
         raise RuntimeError(f"the measuring process ended with code {worker.returncode}")
     return HostReport(loaded=load, **json.loads(output))

@@ -5,8 +5,10 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
-from hil.host import measure_host
+from hil.host import measure_host, measure_share
 from ui.commands.answers import BAD_INPUT, FAILED, OK, CommandError, add_command, answer, say
+
+DEMO = "footplate_trainer"
 
 
 def add(commands: Any) -> None:
@@ -15,16 +17,19 @@ def add(commands: Any) -> None:
         "host",
         "is this computer fast enough",
         "Run an empty loop at the asked rate and report how late it woke, with a histogram,\n"
-        "what real-time scheduling the system granted, and what to correct. --load runs a busy\n"
-        "program on every processor meanwhile, as a dashboard and a browser would. Exit code\n"
-        "1 if the rate is not held. Nothing is opened and nothing can move.",
-        "  hookeline host\n  hookeline host --rate 1000 --seconds 30 --load\n",
+        "what real-time scheduling the system granted, and what to correct; then the same with\n"
+        "the processor kept awake. --load runs a busy program on every processor meanwhile, as\n"
+        "a dashboard and a browser would. --bench runs the demo rig without power and tells what\n"
+        "share of a processor it takes. Exit code 1 if the rate is not held or the share is not\n"
+        "safe. No hardware is opened and nothing can move.",
+        "  hookeline host\n  hookeline host --rate 1000 --seconds 30 --load\n  hookeline host --bench\n",
     )
     parser.add_argument(
         "--rate", type=float, default=1000.0, metavar="HZ", help="cycles a second (default: 1000)"
     )
     parser.add_argument("--seconds", type=float, default=10.0, help="how long (default: 10)")
     parser.add_argument("--load", action="store_true", help="with every processor busy")
+    parser.add_argument("--bench", action="store_true", help="measure the demo rig's share as well")
     parser.set_defaults(run=run)
 
 
@@ -36,5 +41,17 @@ def run(options: argparse.Namespace) -> int:
     say(options, f"Measuring for {options.seconds:g} s ...")
     report = measure_host(options.rate, options.seconds, options.load)
     say(options, report.text())
-    answer(options, report.as_data())
-    return OK if report.holds else FAILED
+    awake = measure_host(options.rate, options.seconds, options.load, awake=True)
+    say(options, "\n" + awake.awake_text())
+    data = report.as_data() | {"kept_awake": awake.as_data()}
+    holds = report.holds or awake.holds
+    if awake.holds and not report.holds:
+        say(options, "Kept awake, this computer holds the rate.")
+    if options.bench:
+        say(options, "\nRunning the demo rig without power ...")
+        share = measure_share(DEMO)
+        say(options, share.text)
+        data["share"] = {"host": share.host, "rig": share.rig, "safe": share.safe}
+        holds = holds and share.safe
+    answer(options, data)
+    return OK if holds else FAILED

@@ -1,0 +1,122 @@
+"""Share of a processor that rig host and simulated rig take.
+
+Both have real-time priority and share one processor. Linux takes it from all such programs once
+they have filled 95 % of a second (``sched_rt_runtime_us``), for the 50 ms that are left: the rig
+then stops. A slow computer is therefore found in the first second, before power comes on.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import math
+import os
+from dataclasses import dataclass
+from pathlib import Path
+
+# Of one processor. The rest is for a cycle with power, which computes more than one without, and
+# for bursts (common practice, no source).
+SAFE_SHARE = 0.8
+LOOK_S = 1.0
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """Decision on the measured shares.
+
+    Attributes:
+        part: move the simulated rig to the other processors.
+        text: for the operator; empty if the shares are safe.
+        refusal: answer to a request for power; empty if it may come on.
+    """
+
+    part: bool = False
+    text: str = ""
+    refusal: str = ""
+
+
+def judge_share(host: float, rig: float, others: bool, rate_hz: float) -> Judgement:
+    """Judge shares of one processor; NaN for one that is not known, 0 for none.
+
+    Args:
+        others: there is another processor for the simulated rig.
+    """
+    together = host + rig
+    if not together > SAFE_SHARE:
+        return Judgement()
+    limit = f"{100 * SAFE_SHARE:.0f} %"
+    if others and rig > 0.0 and max(host, rig) <= SAFE_SHARE:
+        text = (
+            f"rig host and simulated rig took {100 * together:.0f} % of their processor, above "
+            f"{limit}: the simulated rig was moved to another one"
+        )
+        return Judgement(True, text)
+    slower = math.floor(rate_hz * 0.9 * SAFE_SHARE / (max(host, rig) if others else together))
+    lower = f"lower control.rate to {slower} Hz or less, or use a faster computer"
+    refusal = (
+        f"power refused: rig host ({100 * host:.0f} %) and simulated rig ({100 * rig:.0f} %) take "
+        f"more than {limit} of a processor, so the system would stop them now and then. "
+        f"Fix: end other programs and start again, or {lower}"
+    )
+    return Judgement(text=refusal, refusal=refusal)
+
+
+def processor_s(process: int) -> float:
+    """Return the processor time that a process has used, in s; NaN if the system does not tell."""
+    try:
+        fields = Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()
+        ticks = int(fields[11]) + int(fields[12])  # utime and stime, proc(5)
+    except (OSError, ValueError, IndexError):
+        return math.nan
+    return ticks / os.sysconf("SC_CLK_TCK")
+
+
+class ShareWatch:
+    """Measures once, in the first second, and parts the processes if that is needed.
+
+    Args:
+        rig: process of the simulated rig; None for real hardware.
+        rate_hz: of the cycle.
+
+    Attributes:
+        shares: of rig host and simulated rig; None before they are known.
+        refusal: answer to a request for power; empty if it may come on.
+    """
+
+    def __init__(self, rig: int | None, rate_hz: float) -> None:
+        self.shares: tuple[float, float] | None = None
+        self.refusal = ""
+        self._rig = rig
+        self._rate_hz = rate_hz
+        self._first: tuple[float, float, float] | None = None
+
+    def look(self, now_s: float) -> str:
+        """Return what the operator is to be told, once; else nothing. Some 50 us, twice."""
+        if self.shares is not None:
+            return ""
+        if self._first is None:
+            self._first = (now_s, *self._used())
+            return ""
+        began_s, host_s, rig_s = self._first
+        past_s = now_s - began_s
+        if past_s < LOOK_S:
+            return ""
+        host, rig = self._used()
+        self.shares = ((host - host_s) / past_s, (rig - rig_s) / past_s)
+        others = self._others()
+        found = judge_share(*self.shares, bool(others), self._rate_hz)
+        self.refusal = found.refusal
+        if found.part and self._rig is not None:
+            with contextlib.suppress(OSError):
+                os.sched_setaffinity(self._rig, others)
+        return found.text
+
+    def _used(self) -> tuple[float, float]:
+        return processor_s(os.getpid()), 0.0 if self._rig is None else processor_s(self._rig)
+
+    @staticmethod
+    def _others() -> set[int]:
+        """Processors for the simulated rig; this process is kept on its own."""
+        try:
+            return set(range(os.cpu_count() or 1)) - os.sched_getaffinity(0)
+        except AttributeError:
+            return set()

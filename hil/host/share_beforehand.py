@@ -1,0 +1,49 @@
+"""Processor share of a simulated bench, measured before one is needed."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+from hil.host.processes import start_bench
+from hil.host.processor_share import LOOK_S, judge_share, processor_s
+from hil.profile import load_profile
+
+
+@dataclass(frozen=True)
+class BenchShare:
+    """Shares of one processor, and in words what follows."""
+
+    host: float
+    rig: float
+    safe: bool
+    text: str
+
+
+def measure_share(profile_path: str) -> BenchShare:
+    """Run the simulated bench of a profile for a second, without power.
+
+    Raises:
+        ProfileError: the profile is not valid.
+        BenchError: a process did not come up.
+    """
+    with (
+        tempfile.TemporaryDirectory(prefix="hookeline-") as folder,
+        start_bench(profile_path, runs_directory=Path(folder), recorder=False) as bench,
+    ):
+        numbers = [bench.processes[name].pid for name in ("host", "rig")]
+        before, began_s = [processor_s(number) for number in numbers], time.monotonic()
+        time.sleep(LOOK_S)
+        past_s = time.monotonic() - began_s
+        after = [processor_s(number) for number in numbers]
+    host, rig = ((b - a) / past_s for a, b in zip(before, after, strict=True))
+    rate_hz = load_profile(profile_path).control.rate
+    found = judge_share(host, rig, len(os.sched_getaffinity(0)) > 1, rate_hz)
+    taken = (
+        f"at {rate_hz:g} Hz the rig host takes {100 * host:.0f} % and the simulated rig "
+        f"{100 * rig:.0f} % of a processor"
+    )
+    return BenchShare(host, rig, not found.refusal, f"{taken}: {found.text or 'safe'}")
