@@ -13,6 +13,15 @@ from __future__ import annotations
 
 from hil.profile import Profile, output_energy
 
+SWING_M_S = 0.02  # speed at which the output counts as swinging the other way
+# One half swing may be a blow: the loop's lag puts energy out once, and what follows decays. A
+# limit cycle puts out as much again. A share between the two, no source; blows of up to 100 N at
+# the pan and springs that answer 10 to 40 ms late are told apart by it in lockstep.
+AGAIN = 0.5
+LEAST_SHARE = 0.03  # of the tripped energy: half swings that bring less are none
+BLOW_TIMES = 4.0  # the tripped energy: no single blow brings that
+BLOW_SWINGS = 3  # half swings after which a blow has left less than the tripped energy
+
 FORGOTTEN_S = 1.0  # above a swing of the slowest virtual spring, below that of a person's motion
 
 
@@ -22,6 +31,7 @@ class OutputEnergy:
     Attributes:
         energy_J: energy put out that nothing explains.
         damping_share: share of the most damping that is to be added, 0 to 1.
+        unstable: beyond the tripped energy, and no single blow.
     """
 
     def __init__(self, profile: Profile) -> None:
@@ -32,6 +42,10 @@ class OutputEnergy:
     def reset(self) -> None:
         """Begin with nothing put out."""
         self.energy_J = self.damping_share = 0.0
+        self.unstable = False
+        self._side = 0
+        self._half_J = self._before_J = 0.0
+        self._swings = 0  # half swings since the energy was last within its limited value
 
     def follow(
         self,
@@ -55,6 +69,20 @@ class OutputEnergy:
         self.energy_J = 0.0 if energy < 0.0 else energy
         share = (energy - self.limited_J) / (self.tripped_J - self.limited_J)
         self.damping_share = 0.0 if not share > 0.0 else share if share < 1.0 else 1.0
+        side = 1 if velocity_m_s > SWING_M_S else -1 if velocity_m_s < -SWING_M_S else self._side
+        if side != self._side:
+            self._side = side
+            self._before_J, self._half_J = self._half_J, 0.0
+            self._swings += 1
+        self._half_J += power * dt
+        least = LEAST_SHARE * self.tripped_J
+        again = self._before_J > least and self._half_J > AGAIN * self._before_J
+        # Written so that a value that is no number trips.
+        if energy <= self.limited_J:
+            self._swings = 0
+        again |= self._swings > BLOW_SWINGS
+        most = self.tripped_J * (1.0 if again else BLOW_TIMES)
+        self.unstable = not energy <= most
 
     def text(self) -> str:
         """Sentence with numbers."""

@@ -220,7 +220,7 @@ class Following:
                 cause = Limit.FORCE_FOLLOWING
         if not energy.energy_J <= energy.limited_J:
             mask |= 1 << Limit.OUTPUT_ENERGY
-            if not energy.energy_J <= energy.tripped_J:
+            if energy.unstable:
                 cause = Limit.OUTPUT_ENERGY
         self.limited, self.cause = mask, cause
 

@@ -89,6 +89,29 @@ def test_a_passive_hand_trips_nothing(footplate: Profile, push: tuple[float, flo
     assert rig.state is State.RUNNING, rig.bench.bench.cause_text
 
 
+@pytest.mark.parametrize(
+    ("mass", "stiffness", "damping", "push"),
+    [
+        (0.0, 100e3, 300.0, (-40.0, 0.0, 0.0)),
+        (1.0, 110e3, 0.0, (60.0, 2.0, 0.0)),
+        (1.0, 60e3, 50.0, (100.0, 0.0, 0.05)),
+    ],
+)
+def test_neither_a_blow_nor_a_strong_hand_is_unstable(
+    mass: float, stiffness: float, damping: float, push: tuple[float, float, float]
+) -> None:
+    rig = Rig(PROFILE, mass, at_m=MIDDLE)
+    rig.apply(VirtualSpring(rest_m=MIDDLE, stiffness_N_m=stiffness, damping_N_s_m=damping))
+    rig.run(0.3)
+    rig.do.push(*push)
+    energy, most = rig.bench.bench.supervisor.following.energy, 0.0
+    for _ in range(600):
+        rig.bench.step()
+        most = max(most, energy.energy_J)
+    assert most > energy.tripped_J  # the watch saw it
+    assert rig.state is State.RUNNING, rig.bench.bench.cause_text
+
+
 @settings(max_examples=40, deadline=None)
 @given(
     setpoints=st.lists(st.floats(-580, 580), min_size=1, max_size=6),
@@ -143,6 +166,7 @@ def test_a_value_that_is_no_number_trips() -> None:
     watch = OutputEnergy(PROFILE)
     watch.follow(math.nan, 0.0, 0.0, 0.1, PERIOD)
     assert not watch.energy_J <= watch.tripped_J
+    assert watch.unstable
 
 
 def test_defaults_follow_from_the_bandwidth(change: Callable[..., Any]) -> None:
