@@ -8,6 +8,8 @@ import os
 from collections import deque
 from pathlib import Path
 
+from hil.recorder.folders import sync_folder
+
 _CHUNK = 1 << 20
 
 
@@ -19,6 +21,9 @@ class Disk:
 
     def sync(self, file: int) -> None:
         os.fsync(file)
+
+    def sync_folder(self, folder: Path) -> None:
+        sync_folder(folder)
 
 
 class AppendFile:
@@ -35,6 +40,7 @@ class AppendFile:
         self._written = 0
         self._waiting: deque[memoryview] = deque()
         self._dirty = False
+        self._entered = False  # its name, and that of its folder, are on the medium
 
     @property
     def waiting_bytes(self) -> int:
@@ -70,6 +76,11 @@ class AppendFile:
         if sync and self._dirty:
             self._disk.sync(self._file)
             self._dirty = False
+        if sync and not self._entered:
+            # Else a power failure may leave the data on the medium without a name (fsync(2)).
+            self._disk.sync_folder(self.path.parent)
+            self._disk.sync_folder(self.path.parent.parent)
+            self._entered = True
 
     def close(self) -> None:
         """Let go of the file; what still waits is lost, so flush before."""
@@ -79,6 +90,7 @@ class AppendFile:
 
     def _open(self) -> int:
         self.path.parent.mkdir(parents=True, exist_ok=True)
+        self._entered = False
         file = os.open(
             self.path, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_APPEND | os.O_CLOEXEC, 0o644
         )
