@@ -16,6 +16,7 @@ from hil.link.io_thread import raise_io_thread
 from hil.link.keys import ServerKeys
 from hil.link.local_port import SamplesPort
 from hil.link.messages import MOST_BYTES_ANSWERED
+from hil.link.network_watch import NetworkWatch
 from hil.link.sources import LocalSource, NetworkSource, Source
 from hil.link.zap_handler import DOMAIN, ZapHandler
 
@@ -24,6 +25,7 @@ _LINGER_S = 0.5
 # Messages kept from one client on the network that are not read yet: with the bytes of each, what
 # it may make this process hold. A client that waits for its answers has one.
 _REQUESTS_KEPT = 32
+_HANDSHAKE_MS = 5000  # a slow network may need a second or two
 _ADMISSION_S = 0.005  # between looks at who wants in over the network
 
 
@@ -99,28 +101,36 @@ class _Network:
             raise LinkError(f"'{tcp}' is no address to serve on; write HOST:PORT, 0.0.0.0:5600")
         port = int(port_text)
         self._context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
+        self._watch = NetworkWatch()
         try:
             self._admission = ZapHandler(self._context, keys.allowed)
             self._requests = self._socket(zmq.ROUTER, MOST_BYTES_ANSWERED, keys)
             self._requests.setsockopt(zmq.RCVHWM, _REQUESTS_KEPT)
             self.samples = self._socket(zmq.PUB, _SUBSCRIPTION_BYTES, keys)
             self.samples.setsockopt(zmq.SNDHWM, kept)
+            monitors = [self._watch.add(socket) for socket in (self._requests, self.samples)]
             raise_io_thread()
             bound = _bind(self._requests, f"tcp://{host}:{port or '*'}")
             self.samples_port = _bind(self.samples, f"tcp://{host}:{port + 1 if port else '*'}")
+            for monitor, at in zip(monitors, (bound, self.samples_port), strict=True):
+                self._watch.bound(monitor, at)
         except BaseException:
             self._context.destroy(linger=0)
             raise
         self.address = f"{host}:{bound}"
-        self.source = NetworkSource(self._requests, bound)
+        self.source = NetworkSource(self._requests, bound, self._watch)
         self._next_admission_s = 0.0
 
     def admit(self, now_s: float) -> None:
         if now_s >= self._next_admission_s:
             self._next_admission_s = now_s + _ADMISSION_S
             self._admission.poll()
+            self._watch.look(now_s)
 
     def close(self) -> None:
+        for socket in (self._requests, self.samples):
+            socket.disable_monitor()
+        self._watch.close()
         self._admission.close()
         self.samples.close(round(1000 * _LINGER_S))
         self._requests.close(round(1000 * _LINGER_S))
@@ -134,6 +144,7 @@ class _Network:
         socket.setsockopt(zmq.CURVE_SECRETKEY, keys.secret.encode())
         socket.setsockopt(zmq.ZAP_DOMAIN, DOMAIN.encode())
         socket.setsockopt(zmq.ZAP_ENFORCE_DOMAIN, 1)
+        socket.setsockopt(zmq.HANDSHAKE_IVL, _HANDSHAKE_MS)
         socket.setsockopt(zmq.HEARTBEAT_IVL, 1000)
         socket.setsockopt(zmq.HEARTBEAT_TIMEOUT, 5000)
         return socket

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import os
-import socket as sockets
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,6 +12,7 @@ import zmq
 
 from hil.link.local_port import LocalPort
 from hil.link.messages import MOST_BYTES, MOST_BYTES_ANSWERED
+from hil.link.network_watch import NetworkWatch, end_connection
 from hil.link.zmtp import MOST_FRAMES
 
 _ONE_FRAME = "a message is one frame"
@@ -113,10 +112,12 @@ class NetworkSource:
 
     Args:
         port: at which the socket is bound.
+        watch: is told of whole messages.
     """
 
-    def __init__(self, socket: zmq.Socket[bytes], port: int) -> None:
+    def __init__(self, socket: zmq.Socket[bytes], port: int, watch: NetworkWatch) -> None:
         self._socket = socket
+        self._watch = watch
         self._port = port
         self._skipping: bytes | None = None  # sender of the message that is being dropped
         self._since_s = 0.0
@@ -144,6 +145,7 @@ class NetworkSource:
         client = socket.recv(zmq.NOBLOCK)
         frame = socket.recv(zmq.NOBLOCK, copy=False)
         if not frame.more:
+            self._watch.whole(int(frame.get(zmq.SRCFD)))
             return Taken(client, frame.bytes, False)
         self._skipping, self._since_s = client, time.monotonic()
         for _ in range(MOST_FRAMES):
@@ -172,17 +174,3 @@ class NetworkSource:
 
     def end(self, client: bytes) -> None:
         """Do nothing: such a connection was ended when its message was seen."""
-
-
-def end_connection(fd: int, port: int) -> bool:
-    """End a TCP connection of this process, if ``fd`` is one accepted at ``port``."""
-    try:
-        with sockets.socket(fileno=os.dup(fd)) as connection:
-            if connection.family not in (sockets.AF_INET, sockets.AF_INET6):
-                return False
-            if connection.getsockname()[1] != port:
-                return False
-            connection.shutdown(sockets.SHUT_RDWR)
-            return True
-    except OSError:
-        return False

@@ -267,6 +267,8 @@ def campaign(count: int, alone_s: float, seed: int, only: str) -> tuple[list[Pha
 
             def phase(name: str) -> Phase:
                 holder.turn()
+                if holder.phase.wake_s:
+                    print(holder.phase.row(), file=sys.stderr, flush=True)
                 holder.phase = Phase(name)
                 phases.append(holder.phase)
                 return holder.phase

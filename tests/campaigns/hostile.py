@@ -23,7 +23,7 @@ from hil.link.keys import ClientKeys
 from hil.link.messages import SCHEMA_VERSION
 from hil.link.zmtp import GREETING, framed, ready
 
-NICE = 10  # the link is measured, not the sharing of the computer by its kernel
+NICE = 5  # the link is measured, not the sharing of the computer by its kernel
 AFTER_CUT = 200  # messages that a connection goes on sending once it was cut off
 ANSWERS_AT_ONCE = 50
 # Kinds of request that anybody may send.
