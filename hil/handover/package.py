@@ -19,7 +19,7 @@ from hil.handover.c_source import c_source
 from hil.handover.law import Law
 from hil.handover.python_source import PACKAGE, objects, python_files
 from hil.handover.vectors import INPUTS, OUTPUTS, record
-from hil.profile import Profile, profile_to_dict
+from hil.profile import Profile, holding_force, profile_to_dict
 
 TEMPLATES = Path(__file__).parent / "templates"
 FIRST_DATE = (1980, 1, 1, 0, 0, 0)  # of every file in the zip: one law, one zip
@@ -75,6 +75,7 @@ class LawFile(BaseModel):
     signs: Signs
     period_s: float
     peak_torque_N_m: float
+    bare_load_N: float
     actuator: dict[str, Any]
     sensors: dict[str, Any]
     calibration: dict[str, Any]
@@ -158,6 +159,7 @@ def law_data(profile: Profile, law: Law, period_s: float, written: datetime.date
         },
         "period_s": period_s,
         "peak_torque_N_m": law.peak_torque_N_m,
+        "bare_load_N": holding_force(profile, 0.0),
         **{key: plain[key] for key in ("actuator", "sensors", "calibration", "control", "limits")},
         "gains": {
             "natural_rad_s": gains.natural_rad_s,
@@ -219,7 +221,11 @@ def _files(profile: Profile, law: Law, period_s: float, data: dict[str, Any]) ->
         "c/Makefile": template["Makefile"],
         f"python/{PACKAGE}/__init__.py": start,
         "python/test_law.py": template["python/test_law.py.txt"],
-        "acceptance/test_package.py": template["acceptance/test_package.py.txt"],
+        **{
+            name.removesuffix(".txt"): text
+            for name, text in template.items()
+            if name.startswith("acceptance/")
+        },
         "vectors/in_time.csv": record(profile).csv(),
         "vectors/late.csv": record(profile, late=True).csv(),
         "README.md": template["README.md.txt"].format(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import dataclasses
 import datetime
+import importlib
 import importlib.util
 import json
 import os
@@ -25,6 +26,9 @@ from hil.handover.package import LawFile, full_scale, identity, law_of
 from hil.handover.translated import Graph, Method
 from hil.handover.vectors import INPUTS, OUTPUTS, record
 from hil.profile import load_profile
+
+sys.path.insert(0, str(Path(__file__).parent))
+from simulated_adapter import open_rig
 
 TEMPLATES = Path(__file__).parents[3] / "hil" / "handover" / "templates"
 compiler = pytest.mark.skipif(
@@ -211,6 +215,83 @@ def accepted(folder: Path, *more: str) -> set[str]:
         for line in done.stdout.splitlines()
         if line.startswith("FAILED")
     }
+
+
+# ------------------------------------------------------------------------ on a rig
+
+
+@pytest.fixture
+def acceptance(package: Path, monkeypatch: pytest.MonkeyPatch) -> ModuleType:
+    """The package's tests of a rig, imported as its own pytest would."""
+    for folder in ("python", "acceptance"):
+        monkeypatch.syspath_prepend(str(package / folder))
+    for name in ("hookeline_law", "guarded", "test_rig"):
+        monkeypatch.delitem(sys.modules, name, raising=False)
+    return importlib.import_module("test_rig")
+
+
+@pytest.mark.parametrize(
+    ("faults", "actual", "failing", "words"),
+    [
+        (["deflection_reversed"], {}, "deflection_sensor_reads", "swapped wire or sign"),
+        (["springs_mixed"], {}, "springs_are_those", "springs, motor or calibration changed"),
+        ([], {"sensor_scale": 1.12}, "calibrations_scale", "lead or calibration changed"),
+    ],
+)
+def test_a_fault_of_a_receivers_rig_is_named(
+    package: Path,
+    acceptance: ModuleType,
+    faults: list[str],
+    actual: dict[str, float],
+    failing: str,
+    words: str,
+) -> None:
+    guarded = importlib.import_module("guarded")
+    data = json.loads((package / "law.json").read_text())
+    rig = guarded.Guarded(open_rig(faults=faults, actual=actual), data)
+    tests = [act for name, act in vars(acceptance).items() if name.startswith("test_")]
+    assert len(tests) == 8
+    for act in tests:
+        try:
+            act(rig)
+        except AssertionError as error:
+            assert failing in act.__name__ and words in str(error), (act.__name__, str(error))
+            break
+    else:
+        pytest.fail("nothing was found")
+    rig.close()
+
+
+def test_a_sound_rig_is_accepted_and_nothing_is_powered_unasked(
+    package: Path, tmp_path: Path
+) -> None:
+    shutil.copy(Path(__file__).parent / "simulated_adapter.py", tmp_path)
+    (tmp_path / "rig.yaml").write_text("adapter: simulated_adapter.py:open_rig\n")
+    words = (
+        sys.executable,
+        "-m",
+        "pytest",
+        "-q",
+        "-p",
+        "no:cacheprovider",
+        "acceptance/test_rig.py",
+    )
+    done = ran(*words, "--rig", str(tmp_path / "rig.yaml"), "--power", cwd=package)
+    assert "8 passed" in done.stdout, done.stdout
+    done = ran(*words, "--rig", str(tmp_path / "rig.yaml"), cwd=package)
+    assert "3 passed, 5 skipped" in done.stdout, done.stdout
+
+
+def test_a_wrong_rig_file_is_one_line_with_a_fix(package: Path, tmp_path: Path) -> None:
+    start = package / "acceptance" / "conftest.py"
+    spec = importlib.util.spec_from_file_location("acceptance_conftest", start)
+    assert spec is not None and spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    for text in ("adapter: nowhere.py:open_rig", "adapter: 7", "other: x", "a: [", "7"):
+        (tmp_path / "rig.yaml").write_text(text)
+        with pytest.raises(pytest.UsageError, match="Fix: write 'adapter: FILE"):
+            module.adapter_of(tmp_path / "rig.yaml")
 
 
 # ------------------------------------------------------------------------ mistakes
