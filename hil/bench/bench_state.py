@@ -11,12 +11,11 @@ from typing import Any
 
 from drivers.base import Capabilities, Command, PowerRequest, PowerStage, Telemetry
 from hil.control import (
+    BY_TORQUE,
     ActiveBehaviour,
     ControlledStop,
     Estimator,
     ForceCalibration,
-    ForceController,
-    ForceGains,
     HoldToRun,
     LiveCalibration,
     OpenLoop,
@@ -27,12 +26,14 @@ from hil.control import (
     TorqueRun,
     changed_calibration,
     check_behaviour,
-    design,
+    design_source,
     expected_motion,
+    make_controller,
     reduced_profile,
     restricted_profile,
     slide_s,
     start_behaviour,
+    within_passivity,
 )
 from hil.core import (
     ALWAYS_CATEGORY_0,
@@ -83,6 +84,8 @@ class BenchState:
     """
 
     def __init__(self, profile: Profile, capabilities: Capabilities, period_s: float) -> None:
+        self._delay_s = capabilities.command_delay_cycles * period_s
+        profile = within_passivity(profile, period_s, self._delay_s)
         self.own_profile = profile  # as loaded; ``profile`` may be narrower
         self.profile = profile
         self.reduced = False  # an unverified rig: the profile's own limits stay shut
@@ -96,7 +99,7 @@ class BenchState:
         )
         self.estimator = Estimator(profile, period_s)
         self.supervisor = Supervisor(profile, period_s)
-        self.gains = self._designed(profile)
+        self.gains = design_source(profile, period_s, self._delay_s)
         self._adopt(profile)
         self.peak_torque_N_m = capabilities.peak_torque_N_m
 
@@ -142,17 +145,13 @@ class BenchState:
         self.reduced = True
         self._adopt(reduced_profile(self.own_profile))
 
-    def _designed(self, profile: Profile) -> ForceGains:
-        delay_s = self.capabilities.command_delay_cycles * self.period_s
-        return design(profile, self.period_s, delay_s)
-
     def _adopt(self, profile: Profile) -> None:
         """Work to this profile's limits and force loop; while de-energised only."""
         if profile.control != self.profile.control:
             # Some 60 ms, in which the drive hears nothing: only where it is needed.
-            self.gains = self._designed(profile)
+            self.gains = design_source(profile, self.period_s, self._delay_s)
         self.profile = profile
-        self.force_controller = ForceController(
+        self.force_controller = make_controller(
             profile, self.gains, self.period_s, self.calibration
         )
         self.shaper = Shaper(profile)
@@ -408,6 +407,8 @@ class BenchState:
             or self.controlled_stop.running
         ):
             return Outcome(False, "power off first: limits change only while de-energised")
+        if isinstance(request, Commission) and self.profile.control.source != "torque":
+            return Outcome(False, BY_TORQUE)
         if isinstance(request, EndCommission):
             self.envelope = None
             self.hold_to_run.needed = False

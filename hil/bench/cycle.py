@@ -12,7 +12,15 @@ from __future__ import annotations
 
 from drivers.base import Mode, PowerRequest, Telemetry
 from hil.bench.referencing import LOST, ReferencedBench
-from hil.control import LONGEST_S, ActiveBehaviour, OpenLoop, Progress, ReferenceSeek, Removal
+from hil.control import (
+    LONGEST_S,
+    ActiveBehaviour,
+    OpenLoop,
+    Progress,
+    ReferenceSeek,
+    Removal,
+    VelocityController,
+)
 from hil.core import Cause, State, limit_names
 
 NAN = float("nan")
@@ -75,7 +83,7 @@ class Bench(ReferencedBench):
         setpoint = rest = stiffness = NAN
         behaviour = 0
         limited = 0
-        torque = limit = 0.0
+        torque = limit = velocity = 0.0
         active = None
         if state is State.RUNNING and self._active is not None:
             active = self._active
@@ -106,16 +114,23 @@ class Bench(ReferencedBench):
             )
             self._shaped = shaped
             supervisor.note_shaped(shaped + self.tare_N)
-            torque = self.force_controller.torque(
-                shaped + self.tare_N,
-                estimator,
-                dt_s,
-                limit,
-                supervisor.torque_low_N_m,
-                supervisor.torque_high_N_m,
-            )
-            if self.force_controller.saturated:
-                supervisor.note_torque(torque)
+            controller = self.force_controller
+            if isinstance(controller, VelocityController):
+                stiffness = active.stiffness_N_m
+                effort = velocity = controller.velocity(
+                    shaped + self.tare_N, estimator, dt_s, stiffness if stiffness > 0.0 else 0.0
+                )
+            else:
+                effort = torque = controller.torque(
+                    shaped + self.tare_N,
+                    estimator,
+                    dt_s,
+                    limit,
+                    supervisor.torque_low_N_m,
+                    supervisor.torque_high_N_m,
+                )
+                if controller.saturated:
+                    supervisor.note_torque(torque)
             following.follow(
                 true_force,
                 estimator.output_velocity_m_s,
@@ -123,8 +138,8 @@ class Bench(ReferencedBench):
                 active.potential_force(estimator.output_position_m, estimator.output_velocity_m_s)
                 + self.tare_N,
                 shaped + self.tare_N,
-                torque,
-                self.force_controller.saturated,
+                effort,
+                controller.saturated,
                 dt_s,
             )
             behaviour = int(active.code)
@@ -133,6 +148,8 @@ class Bench(ReferencedBench):
             limited = (
                 active.limited | self._request_limits | self.shaper.limited | supervisor.limited
             )
+        elif self.controlled_stop.running and self.by_velocity:
+            velocity = self.controlled_stop.velocity(estimator, dt_s)
         elif self.controlled_stop.running:
             supervisor.bounds(estimator, true_force)
             torque = self.controlled_stop.torque(
@@ -140,7 +157,7 @@ class Bench(ReferencedBench):
             )
         if active is None or isinstance(active, OpenLoop):
             supervisor.following.reset()
-        self._command(torque)
+        self._command(torque, velocity)
         if self._limit_notices.new(limited, dt_s):
             self._event("limited", limits=limit_names(limited))
 
@@ -284,9 +301,15 @@ class Bench(ReferencedBench):
         ):
             self.stop(Cause.HOLD_TO_RUN_RELEASED)
 
-    def _command(self, torque: float) -> None:
+    @property
+    def by_velocity(self) -> bool:
+        """Whether the drive is commanded in velocity."""
+        return isinstance(self.force_controller, VelocityController)
+
+    def _command(self, torque: float, velocity_m_s: float) -> None:
         command = self.command
-        command.mode = Mode.TORQUE
+        command.mode = Mode.VELOCITY if self.by_velocity else Mode.TORQUE
+        command.velocity_rad_s = velocity_m_s / self.nut_per_rad
         command.heartbeat = self._withheld_s <= 0.0
         if not command.heartbeat:
             self._withheld_s -= self.period_s

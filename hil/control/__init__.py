@@ -16,7 +16,16 @@ from hil.control.power_sequence import LONGEST_S, PowerSequence, Progress
 from hil.control.reference_seek import ReferenceSeek, repeatability, seek_figures
 from hil.control.rig_model import MODULATION, driven_current_A, moved_mass, rig_mass
 from hil.control.shaping import Shaper
+from hil.control.source import (
+    BY_TORQUE,
+    Controller,
+    Gains,
+    design_source,
+    make_controller,
+    within_passivity,
+)
 from hil.control.unverified import profile_in_force, reduced_profile, reduced_text
+from hil.control.velocity_controller import VelocityController
 from hil.control.velocity_design import VelocityGains, design_velocity
 from hil.control.verification import (
     Standing,
@@ -30,15 +39,18 @@ from hil.control.verification import (
 
 __all__ = [
     "ALLOWED_S",
+    "BY_TORQUE",
     "LONGEST_S",
     "MODULATION",
     "SLIP_SPEED_M_S",
     "ActiveBehaviour",
     "ControlledStop",
+    "Controller",
     "Estimator",
     "ForceCalibration",
     "ForceController",
     "ForceGains",
+    "Gains",
     "HoldToRun",
     "LiveCalibration",
     "Loop",
@@ -53,14 +65,17 @@ __all__ = [
     "SpeedRun",
     "Standing",
     "TorqueRun",
+    "VelocityController",
     "VelocityGains",
     "changed_calibration",
     "check_behaviour",
     "design",
+    "design_source",
     "design_velocity",
     "driven_current_A",
     "expected_motion",
     "left_over_N",
+    "make_controller",
     "moved_mass",
     "observer_gains",
     "passive_bounds",
@@ -80,4 +95,5 @@ __all__ = [
     "verified_directory",
     "verify",
     "withdraw",
+    "within_passivity",
 ]

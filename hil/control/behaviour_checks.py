@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from hil.control.calibration import passive_bounds
-from hil.control.force_design import ForceGains
+from hil.control.source import Gains
 from hil.core import Behaviour, ConstantForce, HoldPosition, Limit, VirtualSpring, Waveform
 from hil.profile import Profile
 
@@ -23,7 +23,7 @@ class Checked:
     refusal: str | None = None
 
 
-def check_behaviour(behaviour: Behaviour, profile: Profile, gains: ForceGains) -> Checked:
+def check_behaviour(behaviour: Behaviour, profile: Profile, gains: Gains) -> Checked:
     """Trim a behaviour to the profile's limits, or say in words why it is refused.
 
     Stiffness and damping are also held to what the force loop with these ``gains``

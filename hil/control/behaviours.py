@@ -17,7 +17,7 @@ from typing import Protocol
 from hil.control.behaviour_checks import Checked as Checked
 from hil.control.behaviour_checks import check_behaviour as check_behaviour
 from hil.control.calibration import passive_bounds as passive_bounds
-from hil.control.force_design import ForceGains
+from hil.control.source import Gains
 from hil.core import (
     Behaviour,
     BehaviourCode,
@@ -60,11 +60,7 @@ class ActiveBehaviour(Protocol):
 
 
 def start_behaviour(
-    behaviour: Behaviour,
-    profile: Profile,
-    output_position_m: float,
-    force_N: float,
-    gains: ForceGains,
+    behaviour: Behaviour, profile: Profile, output_position_m: float, force_N: float, gains: Gains
 ) -> ActiveBehaviour:
     """Make a checked behaviour active from the present output position and force.
 
@@ -174,7 +170,7 @@ class _Hold:
         profile: Profile,
         output_position_m: float,
         force_N: float,
-        loop: ForceGains,
+        loop: Gains,
     ) -> None:
         self.finished = False
         self.limited = 0

@@ -76,6 +76,20 @@ class ControlledStop:
         self, estimator: Estimator, spring_force_N: float, dt_s: float, torque_limit_N_m: float
     ) -> float:
         """Motor torque in N·m, profile sign; clears ``running`` when the stop is complete."""
+        if not self._brake(estimator, dt_s, math.isfinite(spring_force_N + torque_limit_N_m)):
+            return 0.0
+        error = self._speed - estimator.nut_velocity_m_s
+        force = spring_force_N + self._mass * SPEED_BANDWIDTH_RAD_S * error
+        force = max(-self._most_force, min(self._most_force, force))
+        torque = force * self._torque_per_force
+        return max(-torque_limit_N_m, min(torque_limit_N_m, torque))
+
+    def velocity(self, estimator: Estimator, dt_s: float) -> float:
+        """Nut velocity in m/s for a drive that takes it; clears ``running`` as :meth:`torque`."""
+        return self._speed if self._brake(estimator, dt_s, True) else 0.0
+
+    def _brake(self, estimator: Estimator, dt_s: float, finite: bool) -> bool:
+        """Take the ramp one cycle further; False once the stop is over."""
         self._time += dt_s
         velocity = estimator.nut_velocity_m_s
         self._travel += velocity * dt_s
@@ -88,9 +102,9 @@ class ControlledStop:
             and self._gaining_s < LASTING_S
             and abs(self._travel) <= self._farthest
         )
-        if not trusted or not math.isfinite(spring_force_N + torque_limit_N_m):
+        if not trusted or not finite:
             self.running = False
-            return 0.0
+            return False
         # The ramp follows a nut that slows by itself, so that nothing drives it on.
         along = math.copysign(1.0, self._speed)
         ramp = min(abs(self._speed) - self._deceleration * dt_s, along * velocity)
@@ -102,9 +116,4 @@ class ControlledStop:
         )
         if at_rest or self._time >= self._longest:
             self.running = False
-            return 0.0
-        error = self._speed - velocity
-        force = spring_force_N + self._mass * SPEED_BANDWIDTH_RAD_S * error
-        force = max(-self._most_force, min(self._most_force, force))
-        torque = force * self._torque_per_force
-        return max(-torque_limit_N_m, min(torque_limit_N_m, torque))
+        return self.running

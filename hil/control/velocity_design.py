@@ -1,15 +1,16 @@
 """Gains of a velocity-sourced force loop from the profile, and what the closed loop will do.
 
 The proportional gain is solved so that the discrete model (``hil.control.velocity_model``) has the
-asked bandwidth with the output blocked, on the slope at rest; the integral is a share of its square,
-within the bound of passivity. If the asked margin or the overshoot is not kept, the integral is
-slowed first, then the gain cut. Virtual springs are held to the ceiling of passivity and to what the
-model bears on the rig's lightest output.
+asked bandwidth with the output blocked, on the slope at rest; the integral is a small share of its
+square, within the bound of passivity. If the asked margin or the overshoot is not kept, the gain is
+cut. Virtual springs are held to the ceiling of passivity and to what the model bears on the rig's
+lightest output.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from functools import partial
 
@@ -20,7 +21,6 @@ from hil.control.estimation import observer_gains
 from hil.control.force_design import (
     DAMPING_GRID,
     DAMPING_SHARE,
-    INTEGRAL_SHARES,
     MOST_OVERSHOOT,
     STEP_S,
     Prediction,
@@ -35,13 +35,20 @@ from hil.control.velocity_model import (
     VelocityLoop,
     VelocityPlant,
     most_passive_integral,
+    passive_feedforward,
     passive_stiffness,
 )
 from hil.profile import Profile
 
-SLOWEST_SHARE = 0.02  # of the proportional gain's square: slower integral action has no use
+# Of the proportional gain's square. At rest the drive's own integral leaves nothing over but an
+# offset of its velocity; and each share makes a virtual spring softer by as much of the real one, as
+# k·(I − ω²)/P² is the reactance that remains.
+INTEGRAL_SHARE = 0.002
 SEARCH = 12  # values of the proportional gain tried
 ROUNDS = 9
+# Of the passive feed-forward: the estimate of the output's velocity is late, the theory has it at once.
+FEED_SHARE = 0.85
+MOST_DRAGS = 4.0  # most virtual damping that is looked for, in drags of the loop
 HIGHEST_SHARE = 2.0  # of the inner loop's crossover: beyond it the outer loop outruns the inner
 LOWEST_HZ = 0.2
 
@@ -54,22 +61,33 @@ class VelocityGains:
         plant: on the slope at rest.
         law: gains of the outer loop.
         passive_stiffness_N_m: ceiling of virtual stiffness on the slope at rest, in theory.
-        drag_N_s_m: apparent damping of the output above the integral's corner, k/P.
+        passive_share: least ceiling over the spring's own stiffness, of all slopes.
+        drag_N_s_m: apparent damping of an output that floats, above the integral's corner,
+            (1 − α)·k/P.
+        feedforward_bounds: (virtual stiffness in N/m, feed-forward α of the output's velocity),
+            rising in stiffness.
     """
 
     plant: VelocityPlant
     law: VelocityLaw
     predicted: Prediction
     passive_stiffness_N_m: float
+    passive_share: float
     drag_N_s_m: float
     notice: str = ""
     damping_bounds: tuple[tuple[float, float], ...] = ()
+    feedforward_bounds: tuple[tuple[float, float], ...] = ()
     most_stiffness_N_m: float = math.inf
     lead_s: float = field(default=0.0)  # the ceiling is that of a spring asked for where it is
 
     def most_damping(self, stiffness_N_m: float) -> float:
         """Most virtual damping in N·s/m beside a virtual stiffness; infinite if not known."""
         return beside(self.damping_bounds, stiffness_N_m)
+
+    def feedforward(self, stiffness_N_m: float) -> float:
+        """Share of the output's velocity that is fed forward beside a virtual stiffness."""
+        bounds = self.feedforward_bounds
+        return beside(bounds, stiffness_N_m) if bounds else 0.0
 
 
 def velocity_plants(profile: Profile, period_s: float, delay_s: float) -> list[VelocityPlant]:
@@ -93,42 +111,40 @@ def velocity_plants(profile: Profile, period_s: float, delay_s: float) -> list[V
     ]
 
 
-def design_velocity(profile: Profile, period_s: float, delay_s: float) -> VelocityGains:
+def design_velocity(
+    profile: Profile, period_s: float, delay_s: float, bounds: bool = True
+) -> VelocityGains:
     """Solve the outer loop for ``control.force_bandwidth`` and ``control.phase_margin``.
 
     Args:
         period_s: of the cycle. delay_s: from a sample to the moment its command acts.
+        bounds: find those of virtual stiffness, damping and feed-forward too.
     """
     control = profile.control
     choices = velocity_plants(profile, period_s, delay_s)
     observer = observer_gains(profile, period_s)
 
-    def law(proportional: float, share: float) -> VelocityLaw:
+    def law(proportional: float) -> VelocityLaw:
         most = min(most_passive_integral(plant, proportional) for plant in choices)
-        return VelocityLaw(proportional, min(share * proportional**2, most))
+        return VelocityLaw(proportional, min(INTEGRAL_SHARE * proportional**2, most))
 
-    def loops(proportional: float, share: float) -> list[VelocityLoop]:
-        return [VelocityLoop(plant, law(proportional, share), observer) for plant in choices]
+    def loops(proportional: float) -> list[VelocityLoop]:
+        return [VelocityLoop(plant, law(proportional), observer) for plant in choices]
 
-    def bandwidth(proportional: float, share: float) -> float:
-        loop = loops(proportional, share)[0]
+    def bandwidth(proportional: float) -> float:
+        loop = loops(proportional)[0]
         return loop.bandwidth_Hz() if loop.stable else math.inf
 
-    def good(proportional: float, share: float) -> bool:
-        found = loops(proportional, share)
+    def good(proportional: float) -> bool:
+        found = loops(proportional)
         if min(loop.margins()[0] for loop in found) < control.phase_margin:
             return False
         return _overshoot(found[0]) <= MOST_OVERSHOOT
 
-    share = SLOWEST_SHARE
-    proportional = 0.0
-    for share in (*INTEGRAL_SHARES, SLOWEST_SHARE):
-        proportional = _solved(partial(bandwidth, share=share), control.force_bandwidth, choices[0])
-        if good(proportional, share):
-            break
-    else:
-        proportional = highest(partial(good, share=share), proportional)
-    best = loops(proportional, share)
+    proportional = _solved(bandwidth, control.force_bandwidth, choices[0])
+    if not good(proportional):
+        proportional = highest(good, proportional)
+    best = loops(proportional)
     margins = [loop.margins() for loop in best]
     predicted = Prediction(
         best[0].bandwidth_Hz(),
@@ -149,13 +165,14 @@ def design_velocity(profile: Profile, period_s: float, delay_s: float) -> Veloci
         )
     gains = VelocityGains(
         choices[0],
-        law(proportional, share),
+        law(proportional),
         predicted,
-        passive_stiffness(choices[0], law(proportional, share)),
+        passive_stiffness(choices[0], law(proportional)),
+        min(passive_stiffness(p, law(proportional)) / p.stiffness for p in choices),
         choices[0].stiffness / proportional,
         notice,
     )
-    return _with_bounds(profile, best, gains)
+    return _with_bounds(profile, best, gains) if bounds else gains
 
 
 def _with_bounds(profile: Profile, best: list[VelocityLoop], gains: VelocityGains) -> VelocityGains:
@@ -166,21 +183,38 @@ def _with_bounds(profile: Profile, best: list[VelocityLoop], gains: VelocityGain
     ]
     ceilings = [passive_stiffness(loop.plant, loop.law) for loop in best]
 
-    def stable(stiffness: float, damping: float) -> bool:
+    def stable(stiffness: float, feedforward: float, damping: float) -> bool:
         # Beyond the knee a virtual spring goes on with what is passive there.
         return all(
-            replace(loop, virtual_stiffness=min(stiffness, most), virtual_damping=damping).stable
+            replace(
+                loop,
+                virtual_stiffness=min(stiffness, most),
+                virtual_damping=damping,
+                feedforward=feedforward,
+            ).stable
             for loop, most in zip(loops, ceilings, strict=True)
         )
 
     most = min(passive_bounds(profile)[0], gains.passive_stiffness_N_m)
-    stiffest = highest(lambda stiffness: stable(stiffness, 0.0), most)
-    bounds = []
+    stiffest = highest(lambda stiffness: stable(stiffness, 0.0, 0.0), most)
+    dampings, feeds = [], []
     for share in DAMPING_GRID:
         stiffness = share * stiffest
-        damping = highest(partial(stable, stiffness), 4.0 * gains.drag_N_s_m)
-        bounds.append((stiffness, DAMPING_SHARE * damping))
-    return replace(gains, damping_bounds=tuple(bounds), most_stiffness_N_m=stiffest)
+        passive = min(
+            passive_feedforward(loop.plant, loop.law, min(stiffness, ceiling))
+            for loop, ceiling in zip(best, ceilings, strict=True)
+        )
+        feed = highest(partial(stable, stiffness, damping=0.0), FEED_SHARE * passive)
+        damping = highest(partial(stable, stiffness, feed), MOST_DRAGS * gains.drag_N_s_m)
+        dampings.append((stiffness, DAMPING_SHARE * damping))
+        feeds.append((stiffness, feed))
+    return replace(
+        gains,
+        damping_bounds=tuple(dampings),
+        feedforward_bounds=tuple(feeds),
+        most_stiffness_N_m=stiffest,
+        drag_N_s_m=(1.0 - feeds[0][1]) * gains.drag_N_s_m,
+    )
 
 
 def _overshoot(loop: VelocityLoop) -> float:
@@ -190,7 +224,7 @@ def _overshoot(loop: VelocityLoop) -> float:
     return max(0.0, float(np.max(answer)) - 1.0)
 
 
-def _solved(bandwidth: partial[float], asked_Hz: float, plant: VelocityPlant) -> float:
+def _solved(bandwidth: Callable[[float], float], asked_Hz: float, plant: VelocityPlant) -> float:
     """Return the proportional gain at which the model has the asked bandwidth, or the highest."""
     low = 2 * math.pi * LOWEST_HZ
     for high in np.geomspace(low, HIGHEST_SHARE * plant.loop_rad_s, SEARCH)[1:]:

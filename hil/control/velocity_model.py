@@ -3,17 +3,19 @@
 Inside the drive a PI velocity loop turns the nut, K_v·(v_c − v) + K_i·∫(v_c − v) with K_v = m·ω_v and
 K_i = K_v·ω_i; around it the host sets v_c from the deflection,
 
-    v_c = P·(δ_d − δ) + ∫ I·(δ_d − δ),
+    v_c = P·(δ_d − δ) + ∫ I·(δ_d − δ) + α·v_o,
 
 so that one pair of gains serves both slopes of the spring (Wyeth, ACRA 2006; Vallery, Ekkelenkamp, van
 der Kooij and Buss, IROS 2007; both from memory: inner velocity loop, outer force loop).
 
 Passivity (continuous, no delay). With A = m·s² + K_v·s + K_i, B = K_v·s + K_i and Q = (P·s + I)/k, the
-output meets F/(−v_o) = (A·s² + B·Q·K)/(s·(A·s²/k + B·Q + s²)) for a virtual stiffness K. At K = 0 its
-real part has the sign of P·ω_i² + (ω²/ω_v)·(P·(ω_v − ω_i) − I + k/m): a stable loop without virtual
-spring is passive if and only if I ≤ P·(ω_v − ω_i) + k/m. With an inner loop without lag the
-real part is in proportion to 1 − K/k: the ceiling is the spring's own stiffness. Derived here; the tests
-hold both against frequency responses. What the inner loop's lag takes off the ceiling is computed.
+output meets F/(−v_o) = ((A − α·B)·s² + B·Q·K)/(s·(A·s²/k + B·Q + s²)) for a virtual stiffness K. At
+K = α = 0 its real part has the sign of P·ω_i² + (ω²/ω_v)·(P·(ω_v − ω_i) − I + k/m): a stable loop
+without virtual spring is passive if and only if I ≤ P·(ω_v − ω_i) + k/m. With an inner loop without lag
+the real part is in proportion to 1 − K/k: the ceiling is the spring's own stiffness. Derived here; the
+tests hold both against frequency responses. What the inner loop's lag takes off the ceiling is computed.
+The feed-forward α of the output's velocity v_o takes the share α off the drag k/P; how much of it leaves
+the loop passive falls with K, to 0 at the ceiling.
 """
 
 from __future__ import annotations
@@ -138,6 +140,7 @@ class VelocityLoop:
     virtual_stiffness: float = 0.0
     virtual_damping: float = 0.0
     lead_s: float = 0.0
+    feedforward: float = 0.0  # α
     a: Array = field(init=False)
     b: Array = field(init=False)
     outputs: dict[str, Array] = field(init=False)
@@ -166,6 +169,7 @@ class VelocityLoop:
         error = wanted - s["d"]
         following["integral"] = s["integral"] + t * law.integral_1_s2 * error
         command = law.proportional_1_s * error + s["integral"]
+        command = command + self.feedforward * output_velocity
         sent = [command + s["velocity_m_s"], *(s[f"sent{j}"] for j in range(count))]
         for j in range(count):
             following[f"sent{j}"] = sent[j]
@@ -246,9 +250,11 @@ def most_passive_integral(plant: VelocityPlant, proportional_1_s: float) -> floa
     return inner + plant.stiffness / plant.mass
 
 
-def real_part(plant: VelocityPlant, law: VelocityLaw, stiffness_N_m: float) -> Polynomial:
+def real_part(
+    plant: VelocityPlant, law: VelocityLaw, stiffness_N_m: float, feedforward: float = 0.0
+) -> Polynomial:
     """Return Re(N·D*) of F/(−v_o), whose sign is that of the real part, over (ω/ω_v)²."""
-    product = [_on_axis(each) for each in _fractions(plant, law, stiffness_N_m)]
+    product = [_on_axis(each) for each in _fractions(plant, law, stiffness_N_m, feedforward)]
     real = product[0][0] * product[1][0] + product[0][1] * product[1][1]
     # In units of ω_v the coefficients are of like size, so that rounding can be told.
     even = real.coef[::2]
@@ -257,14 +263,14 @@ def real_part(plant: VelocityPlant, law: VelocityLaw, stiffness_N_m: float) -> P
 
 
 def _fractions(
-    plant: VelocityPlant, law: VelocityLaw, stiffness_N_m: float
+    plant: VelocityPlant, law: VelocityLaw, stiffness_N_m: float, feedforward: float = 0.0
 ) -> tuple[Polynomial, Polynomial]:
     """Return numerator and denominator of F/(−v_o)."""
     s = Polynomial([0.0, 1.0])
     b = plant.mass * plant.loop_rad_s * (s + plant.integral_rad_s)
     a = plant.mass * s**2 + b
     q = (law.proportional_1_s * s + law.integral_1_s2) / plant.stiffness
-    over = a * s**2 + b * q * stiffness_N_m
+    over = (a - feedforward * b) * s**2 + b * q * stiffness_N_m
     return over, s * (a * s**2 / plant.stiffness + b * q + s**2)
 
 
@@ -284,6 +290,17 @@ def passive_stiffness(plant: VelocityPlant, law: VelocityLaw) -> float:
     for _ in range(CEILING_ROUNDS):
         middle = 0.5 * (low + high)
         low, high = (middle, high) if _never_negative(none + each * middle) else (low, middle)
+    return low
+
+
+def passive_feedforward(plant: VelocityPlant, law: VelocityLaw, stiffness_N_m: float) -> float:
+    """Return the largest α with which a virtual stiffness is passive; 0 if none is."""
+    without = real_part(plant, law, stiffness_N_m)
+    each = real_part(plant, law, stiffness_N_m, 1.0) - without  # it is linear in α
+    low, high = 0.0, 1.0
+    for _ in range(CEILING_ROUNDS):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if _never_negative(without + each * middle) else (low, middle)
     return low
 
 

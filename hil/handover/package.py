@@ -15,6 +15,7 @@ from typing import Any, Literal
 from pydantic import BaseModel
 
 from hil.bench import LockstepBench
+from hil.control import ForceGains
 from hil.handover.c_source import c_source
 from hil.handover.law import Law
 from hil.handover.python_source import PACKAGE, objects, python_files
@@ -101,6 +102,10 @@ def law_of(profile: Profile) -> tuple[Law, float]:
     The drive's own most torque and delay are those of its simulation.
     """
     bench = LockstepBench(profile).bench
+    if not isinstance(bench.gains, ForceGains):
+        raise HandoverError(
+            "the law of a drive that takes velocity is not handed over. Fix: control.source: torque"
+        )
     return Law(profile, bench.gains, bench.period_s, bench.peak_torque_N_m), bench.period_s
 
 

@@ -18,7 +18,7 @@ from hil.profile.devices import rig_parameters
 from hil.profile.explain import explain
 from hil.profile.explain import shown as shown_value
 from hil.profile.findings import Finding
-from hil.profile.plausible import implausible_watch, later_than_the_drive
+from hil.profile.plausible import implausible_watch, lacks_source, later_than_the_drive
 from hil.profile.problems import Problem, ProfileError
 from hil.profile.schema import Profile
 from hil.profile.source import Path_, Source, dotted, read_source
@@ -310,6 +310,7 @@ def _drive_problems(source: Source, profile: Profile | None) -> list[Problem]:
             found.append(Finding(("drive", *written), lacking.what, lacking.fix))
     if profile is not None:
         found += overloaded(protocol, options, profile.control.rate)
+        found += lacks_source(options, profile.control.source)
         found += later_than_the_drive(options, profile.limits.most_cycle_late)
     return [_placed(finding, source) for finding in found]
 

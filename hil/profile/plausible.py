@@ -92,6 +92,19 @@ def later_than_the_drive(options: Any, cycle_late_s: float) -> Iterator[Finding]
         )
 
 
+def lacks_source(options: Any, source: str) -> Iterator[Finding]:
+    """An error if the drive is not commanded in what the force loop would command."""
+    modes = getattr(options, "modes", ("torque",))
+    if source not in modes:
+        yield Finding(
+            ("control", "source"),
+            f"the drive is commanded in {' and '.join(modes)} only, not in {source}",
+            f"write {source} among drive.modes, or control.source: {modes[0]}"
+            if hasattr(options, "modes")
+            else "write control.source: torque",
+        )
+
+
 def implausible(profile: Profile) -> Iterator[Finding]:
     """An error for each value outside its bounds."""
     for key, (low, high, words) in BOUNDS.items():

@@ -249,7 +249,8 @@ class Control(Part):
     passive_fraction: Annotated[float, Field(gt=0, le=1)] = 0.98  # of the spring's own rate
     over_stiff: Literal["refuse", "bound"] = "refuse"
     predictor: bool = True
-    velocity_loop: VelocityLoop = VelocityLoop()  # of the drive, were it commanded in velocity
+    source: Literal["torque", "velocity"] = "torque"  # what the drive is commanded
+    velocity_loop: VelocityLoop = VelocityLoop()  # of the drive, for a source of velocity
 
 
 class Band(Part):

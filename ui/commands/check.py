@@ -9,7 +9,14 @@ from typing import Any
 from drivers.registry import find_protocol
 from drivers.transport import Budgeting
 from hil.calibration import age_warning
-from hil.control import design, driven_current_A, reduced_text, sine_N, standing
+from hil.control import (
+    VelocityGains,
+    design_source,
+    driven_current_A,
+    reduced_text,
+    sine_N,
+    standing,
+)
 from hil.profile import (
     AS_INSIDE,
     STATED_AS,
@@ -174,7 +181,24 @@ def figures(
             ("natural_frequency_Hz", "Natural frequency, output blocked", own, "Hz", "√(k/m)/2π")
         )
     period = 1.0 / control.rate
-    gains = design(profile, period, COMMAND_DELAY_CYCLES * period)
+    gains = design_source(profile, period, COMMAND_DELAY_CYCLES * period)
+    if isinstance(gains, VelocityGains):
+        rows += [
+            (
+                "rendered_stiffness_N_per_mm",
+                "the same over a drive commanded in velocity",
+                gains.most_stiffness_N_m / 1e3,
+                "N/mm",
+                "by the lag of its velocity loop; see 'hookeline help velocity_source'",
+            ),
+            (
+                "drag_N_s_per_m",
+                "Drag that a hand feels while the output floats",
+                gains.drag_N_s_m,
+                "N·s/m",
+                "k/P of the velocity-sourced loop",
+            ),
+        ]
     predicted = gains.predicted
     rows += [
         (

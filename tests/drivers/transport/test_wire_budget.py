@@ -147,9 +147,9 @@ def test_the_shipped_drive_fits_at_1_kHz() -> None:
     assert isinstance(protocol, Budgeting)
     (budget,) = protocol.budgets(options, 0.001)
     # A cycle: SYNC 55, RPDO of 5 and 8 bytes 105 + 135, TPDO of 8 and 7 bytes 135 + 125 bits.
-    # Every tenth: TPDO of 8 and 2 bytes, 135 + 75 bits. Heartbeats of one byte, 65 bits, 50 and
+    # Every tenth: TPDO of 8 and 2 bytes, 135 + 75 bits. Heartbeats of one byte, 65 bits, 200 and
     # 20 a second.
-    bits_per_s = 1000 * (55 + 105 + 135 + 135 + 125) + 100 * (135 + 75) + 65 * (50 + 20)
+    bits_per_s = 1000 * (55 + 105 + 135 + 135 + 125) + 100 * (135 + 75) + 65 * (200 + 20)
     assert budget.share == pytest.approx(bits_per_s / 1e6)
     assert "1 Mbit/s" in budget.what
     assert protocol.budgets(options, 0.002)[0].share < 0.6 * budget.share

@@ -16,6 +16,7 @@ from hil.control.velocity_model import (
     VelocityLoop,
     VelocityPlant,
     most_passive_integral,
+    passive_feedforward,
     passive_stiffness,
 )
 from hil.profile import load_profile
@@ -118,6 +119,24 @@ def test_the_ceiling_is_where_the_real_part_turns_negative(loop_Hz, share):
     assert 0.0 < ceiling <= p.stiffness
     assert least(p, law, 0.98 * ceiling) >= -1e-9
     assert least(p, law, 1.02 * ceiling) < 0.0
+
+
+def test_less_is_fed_forward_the_stiffer_the_virtual_spring_and_all_of_it_would_be_active():
+    p, law = plant(), VelocityLaw(60.0, 10.0)
+    ceiling = passive_stiffness(p, law)
+    shares = [passive_feedforward(p, law, each * ceiling) for each in (0.0, 0.25, 0.5, 0.75, 0.99)]
+    assert shares == sorted(shares, reverse=True) and shares[0] < 1.0 and shares[-1] < 0.02
+    for share, each in zip(shares, (0.0, 0.25, 0.5, 0.75), strict=False):
+        s = 2j * np.pi * SWEEP
+        # α acts as a share of the output's own velocity in the command, by the inner loop's B/A.
+        b = p.mass * p.loop_rad_s * (s + p.integral_rad_s)
+        ratio = b / (p.mass * s**2 + b)
+        pi = (law.proportional_1_s + law.integral_1_s2 / s) / p.stiffness
+        under = s / p.stiffness + ratio * pi + s / (p.mass * s**2 + b)
+        for factor, passive in ((0.95, True), (1.05, False)):
+            over = 1 - factor * share * ratio + ratio * pi * each * ceiling / s
+            z = over / under
+            assert bool(np.min(z.real / np.abs(z)) >= -1e-6) == passive
 
 
 def test_a_fast_inner_loop_has_the_springs_own_stiffness_for_a_ceiling():

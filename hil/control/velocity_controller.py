@@ -1,0 +1,75 @@
+"""The force law over a drive that takes velocity: nut velocity that makes the spring force follow.
+
+See ``hil.control.velocity_model`` for the loop and its source. The deflection is fed back and the output's
+velocity forward; the drive's own loop carries friction and load.
+"""
+
+from __future__ import annotations
+
+import math
+
+from hil.control.calibration import ForceCalibration, LiveCalibration
+from hil.control.estimation import Estimator
+from hil.control.force_controller import RESTING_M_S
+from hil.control.force_design import dead_zone_m
+from hil.control.velocity_design import VelocityGains
+from hil.profile import Profile
+
+SLIDE_S = (
+    0.03  # in which the feed-forward goes over to another behaviour's; common practice, no source
+)
+
+
+class VelocityController:
+    """PI law on the deflection, its integral held while the velocity stands at its limit.
+
+    ``calibration`` is the bench's own, so that both change over together.
+    """
+
+    def __init__(
+        self, profile: Profile, gains: VelocityGains, calibration: LiveCalibration | None = None
+    ) -> None:
+        self._calibration = calibration or LiveCalibration(
+            ForceCalibration(profile.calibration, profile.sensors.deflection)
+        )
+        self._proportional = gains.law.proportional_1_s
+        self._integral = gains.law.integral_1_s2
+        self._most_m_s = profile.limits.speed.limited
+        self._dead_m = dead_zone_m(profile)
+        self._gains = gains
+        self.saturated = False
+        self.reset()
+
+    def reset(self, torque_N_m: float = 0.0) -> None:
+        """Forget the past. The torque is the drive's business and changes nothing."""
+        self._sum_m_s = 0.0
+        self._feed = 0.0
+        self.saturated = False
+
+    def velocity(
+        self, desired_force_N: float, estimator: Estimator, dt: float, stiffness_N_m: float = 0.0
+    ) -> float:
+        """Nut velocity in m/s, within the speed limit; 0 for a force that is no number.
+
+        ``stiffness_N_m`` is that of the virtual spring that asks for the force; 0 without one.
+        """
+        law = self._calibration
+        error = law.deflection_for(desired_force_N) - estimator.deflection_m
+        speed = abs(estimator.nut_velocity_m_s)
+        if speed < RESTING_M_S:
+            # Noise and the last count are not worth a motion at rest: friction would make it hunt.
+            dead = self._dead_m * (1.0 - speed / RESTING_M_S)
+            error = math.copysign(max(abs(error) - dead, 0.0), error)
+        # Another behaviour may bear another share: it slides there, so that nothing bumps.
+        self._feed += dt / (SLIDE_S + dt) * (self._gains.feedforward(stiffness_N_m) - self._feed)
+        velocity = self._proportional * error + self._sum_m_s
+        velocity += self._feed * estimator.output_velocity_m_s
+        if not math.isfinite(velocity):
+            self.reset()
+            return 0.0
+        most = self._most_m_s
+        self.saturated = abs(velocity) > most
+        if self.saturated:
+            return math.copysign(most, velocity)
+        self._sum_m_s += dt * self._integral * error
+        return velocity

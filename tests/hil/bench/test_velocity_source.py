@@ -1,0 +1,151 @@
+"""The bench over a drive that is commanded in velocity, in lockstep with late cycles."""
+
+from __future__ import annotations
+
+import itertools
+import shutil
+
+import pytest
+
+from drivers.base import Mode, PowerRequest
+from drivers.simulated import Lateness
+from hil.bench import LockstepBench
+from hil.core import COLUMNS, State
+from hil.core.requests import (
+    Apply,
+    Commission,
+    ConstantForce,
+    Float,
+    HoldPosition,
+    PowerOn,
+    Stop,
+    VirtualSpring,
+    Waveform,
+)
+from hil.profile import SHIPPED, ProfileError, load_profile
+
+PROFILE = load_profile("footplate_velocity")
+COLUMN = {column.name: at for at, column in enumerate(COLUMNS)}
+LATE = Lateness(share=0.05, up_to_s=0.003, stale_share=0.5)
+
+
+def standby(profile=PROFILE, lateness=None, hung_kg=2.5):
+    bench = LockstepBench(profile, lateness=lateness)
+    bench.environment.hang(hung_kg)
+    bench.run(0.4)
+    assert bench.request(PowerOn(load_supported=True)).accepted
+    bench.run(0.3)
+    assert bench.bench.state is State.STANDBY
+    return bench
+
+
+def apply(bench, behaviour, seconds):
+    outcome = bench.request(Apply(behaviour=behaviour, load_may_move=True))
+    assert outcome.accepted, outcome.text
+    rows = bench.run(seconds)
+    assert bench.bench.state is State.RUNNING, bench.bench.cause_text
+    return rows
+
+
+def test_in_standby_the_drive_holds_the_nut_and_is_asked_for_no_speed():
+    bench = standby()
+    command = bench.bench.command
+    assert command.mode is Mode.VELOCITY and command.power is PowerRequest.ON
+    assert command.velocity_rad_s == 0.0 == command.torque_N_m
+    at = bench.last_row[COLUMN["nut_position_m"]]
+    bench.environment.push(30.0, 1.0)
+    rows = bench.run(0.5)
+    assert max(abs(row[COLUMN["nut_position_m"]] - at) for row in rows) < 1e-3
+
+
+def test_every_behaviour_runs_and_force_follows_with_late_cycles():
+    bench = standby(lateness=LATE)
+    apply(bench, HoldPosition(position_m=0.027, speed_m_s=0.1), 1.2)
+    assert bench.last_row[COLUMN["output_position_m"]] == pytest.approx(0.027, abs=1e-3)
+    rows = apply(bench, ConstantForce(force_N=212.0), 0.8)
+    force = [row[COLUMN["spring_force_N"]] for row in rows[-300:]]
+    assert sum(force) / len(force) == pytest.approx(212.0, abs=4.0)
+    rest = VirtualSpring(stiffness_N_m=40e3, rest_m=0.032, damping_N_s_m=0.0)
+    apply(bench, rest, 0.8)
+    apply(bench, Waveform(shape="sine", offset=210.0, amplitude=10.0, frequency_Hz=3.0), 0.7)
+    apply(bench, Float(), 0.2)
+    assert not [e for e in bench.events if e["kind"] == "stop"]
+
+
+def test_a_change_of_behaviour_is_bumpless():
+    bench = standby()
+    apply(bench, HoldPosition(position_m=0.027, speed_m_s=0.1), 1.2)
+    still = bench.bench.command.velocity_rad_s
+    for behaviour in (ConstantForce(force_N=212.0), HoldPosition(position_m=0.027), Float()):
+        assert bench.request(Apply(behaviour=behaviour, load_may_move=True)).accepted
+        bench.step()
+        change = abs(bench.bench.command.velocity_rad_s - still) * abs(bench.bench.nut_per_rad)
+        assert change < 0.02 * PROFILE.limits.speed.limited
+        bench.run(0.1)
+        still = bench.bench.command.velocity_rad_s
+
+
+def test_a_force_that_nothing_meets_stays_within_speed_and_travel():
+    bench = standby(hung_kg=0.0)
+    apply(bench, ConstantForce(force_N=120.0), 2.0)
+    most = PROFILE.limits.speed.tripped
+    rows = bench.run(0.5)
+    assert max(abs(row[COLUMN["nut_velocity_m_s"]]) for row in rows) < most
+    upper = PROFILE.limits.travel.upper + PROFILE.limits.travel.tripped_beyond
+    assert bench.last_row[COLUMN["output_position_m"]] < upper
+
+
+def test_a_controlled_stop_ramps_the_speed_down_and_ends_without_power():
+    stop = PROFILE.stop.model_copy(update={"category": 1})
+    bench = standby(PROFILE.model_copy(update={"stop": stop}), LATE)
+    apply(bench, HoldPosition(position_m=0.035, speed_m_s=0.1), 0.45)
+    assert bench.last_row[COLUMN["nut_velocity_m_s"]] > 0.03
+    bench.request(Stop())
+    assert bench.bench.controlled_stop.running
+    asked = []
+    while bench.bench.controlled_stop.running and len(asked) < 1000:
+        bench.step()
+        asked.append(bench.bench.command.velocity_rad_s * bench.bench.nut_per_rad)
+    assert all(after <= before + 1e-9 for before, after in itertools.pairwise(asked))
+    assert min(asked) >= 0.0 and asked[-1] == 0.0
+    bench.run(0.1)
+    assert bench.bench.command.power is PowerRequest.OFF
+    assert bench.bench.state is State.STOPPED
+
+
+def test_restricted_operation_is_refused_with_the_reason():
+    bench = LockstepBench(PROFILE)
+    bench.run(0.1)
+    limits = {"torque_N_m": 0.1, "speed_m_s": 0.05, "travel_m": 0.005, "hold_to_run": True}
+    refused = bench.request(Commission.model_construct(**limits))
+    assert not refused.accepted and "commands velocity" in refused.text
+
+
+def test_virtual_springs_end_at_what_the_source_renders():
+    bench = standby()
+    control = bench.bench.profile.control
+    assert control.passive_fraction < PROFILE.control.passive_fraction
+    answer = bench.request(
+        Apply(
+            behaviour=VirtualSpring(stiffness_N_m=118e3, rest_m=0.027, damping_N_s_m=0.0),
+            load_may_move=True,
+        )
+    )
+    assert answer.accepted and "virtual stiffness" in answer.text
+    # At once, by a stop of category 0: the power goes with the next command.
+    bench.request(Stop())
+    bench.step()
+    assert bench.bench.command.power is PowerRequest.OFF
+
+
+def test_a_drive_without_velocity_is_refused_at_the_line(tmp_path):
+    folder = tmp_path / "mine"
+    shutil.copytree(SHIPPED, folder)
+    file = folder / "footplate_velocity.yaml"
+    file.write_text(file.read_text().replace("modes: [velocity, torque]", "modes: [torque]"))
+    with pytest.raises(ProfileError, match=r"control\.source: the drive is commanded in torque"):
+        load_profile(file)
+    file = folder / "treadle_lines.yaml"
+    file.write_text(file.read_text() + "\ncontrol: {source: velocity}\n")
+    with pytest.raises(ProfileError, match=r"control\.source"):
+        load_profile(file)
