@@ -2,10 +2,26 @@
 
 from __future__ import annotations
 
-from hil.measure import force_response, force_response_free
+from hil.measure import (
+    force_response,
+    force_response_free,
+    friction,
+    resolution,
+    shock,
+    springs,
+    zero_force,
+)
 from hil.measure.guarded import GuardedTest
 
-TESTS: tuple[GuardedTest, ...] = (force_response.BLOCKED, force_response_free.FREE)
+TESTS: tuple[GuardedTest, ...] = (
+    force_response.BLOCKED,
+    springs.TEST,
+    resolution.TEST,
+    force_response_free.FREE,
+    friction.TEST,
+    zero_force.TEST,
+    shock.TEST,
+)
 
 
 def chosen(keys: list[str]) -> list[GuardedTest]:

@@ -1,0 +1,207 @@
+"""Resolution and noise, output blocked: noise floor, spectrum, drift, smallest step followed."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from scipy.signal import welch
+
+from hil.control import ForceCalibration, sine_N
+from hil.core import ConstantForce, Waveform
+from hil.measure.characteristic import (
+    Characteristic,
+    Diagram,
+    Evaluation,
+    Floats,
+    Line,
+    RecordedRun,
+    cut,
+    mean_u95,
+    windows,
+)
+from hil.measure.guarded import (
+    GuardedTest,
+    Part,
+    apply,
+    blocked_in_the_middle,
+    envelope,
+    under_power,
+    window,
+)
+from hil.measure.loop_prediction import DesignedLoop
+from hil.procedures import Hand, Pause
+from hil.profile import Profile, rig_parameters
+
+SETTLE_S = 2.0
+STILL_S = 12.0
+BLOCKS = 12
+STEPS_COUNTS = (0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0)  # of the deflection sensor, as force
+REPEATS = 4
+STEP_S = 0.4
+USED = 0.5  # the last part of a step, after it has settled
+FOLLOWED = 0.5  # of a step
+
+
+def _count_N(profile: Profile) -> float:
+    """Return the force of one count of the deflection sensor at the tests' level."""
+    calibration = ForceCalibration(profile.calibration, profile.sensors.deflection)
+    return abs(profile.calibration.deflection_per_count) * calibration.stiffness(0.0)
+
+
+def _run(profile: Profile) -> Part:
+    level = sine_N(profile)[0]
+    yield from blocked_in_the_middle(profile)
+    yield from under_power(envelope(profile), "A force is held, then stepped by very little")
+    yield from apply(ConstantForce(force_N=level))
+    yield Pause(SETTLE_S)
+    yield from window("still", STILL_S)
+    for counts in STEPS_COUNTS:
+        size = counts * _count_N(profile)
+        points = [(0.0, level)]
+        for n in range(2 * REPEATS):
+            before, after = (level, level + size) if n % 2 == 0 else (level + size, level)
+            at = (n + 1) * STEP_S
+            points += [(at, before), (at + 1e-6, after)]
+        lasts = (2 * REPEATS + 1) * STEP_S
+        yield from apply(Waveform(shape="table", points=tuple(points), duration_s=lasts + 1.0))
+        yield from window("small steps", lasts, {"size_N": size, "level_N": level})
+    yield Hand("let_output_go", "Power goes off now; take the clamp off the output after it.")
+
+
+def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
+    parts = windows(run, "still")
+    if not parts:
+        raise ValueError("the force was not held long enough")
+    time_s, force = cut(run, parts[0], "time_s"), cut(run, parts[0], "spring_force_N")
+    conditions = f"output blocked, {sine_N(profile)[0]:.0f} N held for {STILL_S:g} s"
+    blocks = np.array_split(force, BLOCKS)
+    noise, noise_u95 = mean_u95(np.array([np.std(block, ddof=1) for block in blocks]))
+    count = _count_N(profile)
+    stated = count * math.sqrt(profile.sensors.deflection.noise**2 + 1 / 12)
+    means = np.array([np.mean(block) for block in blocks])
+    at = np.array([np.mean(block) for block in np.array_split(time_s, BLOCKS)])
+    fit, covariance = np.polyfit(at - at.mean(), means, 1, cov=True)
+    drift, drift_u95 = 60 * float(fit[0]), 2.2 * 60 * math.sqrt(float(covariance[0, 0]))
+    period = float(np.median(np.diff(time_s)))
+    f, density = welch(force - np.mean(force), 1 / period, nperseg=min(2048, len(force)))
+    sizes, shares, share_u95 = _shares(run)
+    smallest, smallest_u95 = _smallest(sizes, shares, share_u95)
+    predicted = _predicted_step_N(profile)
+    found = (
+        Characteristic(
+            "resolution.noise",
+            "Noise of the measured force at rest, rms",
+            noise,
+            noise_u95,
+            "N",
+            stated,
+            0.3 * stated,
+            conditions=conditions,
+            causes="noise of the deflection sensor, its wiring, a loop that hunts",
+        ),
+        Characteristic(
+            "resolution.drift",
+            "Drift of the measured force",
+            drift,
+            drift_u95,
+            "N/min",
+            conditions=conditions,
+        ),
+        Characteristic(
+            "resolution.smallest_step",
+            "Smallest step of force that is followed by half",
+            smallest,
+            smallest_u95,
+            "N",
+            predicted=predicted,
+            predicted_u95=0.3 * predicted,
+            conditions=f"output blocked, {REPEATS} steps each way of each size",
+            causes="dead zone of the force loop, dry friction",
+        ),
+    )
+    diagrams = (
+        Diagram(
+            "Noise of the force at rest",
+            "frequency (Hz)",
+            "density (N/√Hz)",
+            (Line("measured", f[1:], np.sqrt(density[1:])),),
+            True,
+        ),
+        Diagram(
+            "Small steps",
+            "step (N)",
+            "share followed",
+            (Line("measured", sizes, shares, points=True),),
+        ),
+    )
+    return Evaluation(found, diagrams)
+
+
+def _predicted_step_N(profile: Profile) -> float:
+    """Return the dead zone and what the position gain turns into the break-away force."""
+    loop = DesignedLoop.of(profile).loop
+    gain = loop.law.position / loop.plant.stiffness
+    breakaway = profile.actuator.friction.breakaway * profile.actuator.radians_per_metre
+    dead = _count_N(profile) * max(1.0, 0.5 * profile.sensors.deflection.noise)
+    return dead + breakaway / gain
+
+
+def _shares(run: RecordedRun) -> tuple[Floats, Floats, Floats]:
+    rows = []
+    for part in windows(run, "small steps"):
+        time_s, force = cut(run, part, "time_s"), cut(run, part, "spring_force_N")
+        setpoint = cut(run, part, "setpoint_force_N")
+        size, level = part.values["size_N"], part.values["level_N"]
+        high = setpoint > level + 0.5 * size
+        edges = np.nonzero(np.diff(high.astype(int)))[0]
+        means = []
+        for edge in edges:
+            late = (time_s > time_s[edge] + (1 - USED) * STEP_S) & (time_s < time_s[edge] + STEP_S)
+            means.append(float(np.mean(force[late])))
+        each = np.abs(np.diff(means)) * np.sign(np.diff(means) * np.where(high[edges[1:]], -1, 1))
+        rows.append((size, *mean_u95(np.asarray(each) / size)))
+    if len(rows) < 3:
+        raise ValueError("the small steps were not recorded")
+    table = np.array(sorted(rows))
+    return table[:, 0], table[:, 1], table[:, 2]
+
+
+def _smallest(sizes: Floats, shares: Floats, u95: Floats) -> tuple[float, float]:
+    above = np.nonzero(shares >= FOLLOWED)[0]
+    if not len(above):
+        return math.nan, math.nan
+    i = int(above[0])
+    if i == 0:
+        return float(sizes[0]), float(sizes[0])
+    part = (FOLLOWED - shares[i - 1]) / (shares[i] - shares[i - 1])
+    apart = float(sizes[i] - sizes[i - 1])
+    slope = (shares[i] - shares[i - 1]) / apart
+    most = max(float(u95[i]), float(u95[i - 1]))
+    return float(sizes[i - 1] + part * apart), math.hypot(most / slope, 0.25 * apart)
+
+
+def _truth(profile: Profile) -> dict[str, float]:
+    p = rig_parameters(profile)
+    per_count = p.sensor_span_m / 2**p.sensor_bits / p.sensor_scale
+    stiffness = ForceCalibration(profile.calibration, profile.sensors.deflection).stiffness(0.0)
+    force = abs(stiffness * per_count)
+    return {
+        "resolution.noise": force * math.sqrt(p.sensor_noise_counts**2 + 1 / 12),
+        "resolution.drift": 60 * force * p.sensor_drift_counts_per_s,
+    }
+
+
+TEST = GuardedTest(
+    key="resolution",
+    title="Resolution and noise",
+    purpose="noise floor and spectrum of the force, drift, smallest step that is followed",
+    risk="A loop that hunts hums; hands off.",
+    fitting=("output blocked",),
+    lasts_s=lambda _profile: (
+        4.0 + SETTLE_S + STILL_S + len(STEPS_COUNTS) * (2 * REPEATS + 1) * STEP_S
+    ),
+    run=_run,
+    evaluate=_evaluate,
+    truth=_truth,
+)

@@ -1,0 +1,167 @@
+"""Zero force: what a hand feels that moves the output, as force, mass, damping and friction."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from hil.control import ForceCalibration, moved_mass
+from hil.core import Float
+from hil.measure.characteristic import (
+    Characteristic,
+    Diagram,
+    Evaluation,
+    Floats,
+    Line,
+    RecordedRun,
+    cut,
+    mean_u95,
+    windows,
+)
+from hil.measure.guarded import (
+    GuardedTest,
+    Part,
+    apply,
+    balanced_in_the_middle,
+    envelope,
+    mark,
+    under_power,
+)
+from hil.procedures import Hand, Pause, Push
+from hil.profile import Lever, Profile
+
+FREQUENCIES_Hz = (0.8, 1.2, 1.8, 2.7)
+SWING_M = 0.006  # of the output, either way
+PERIODS = 8
+SETTLE_PERIODS = 2
+
+
+def _push_N(profile: Profile, frequency_Hz: float) -> float:
+    """Return the hand's force at the load point that swings the moved mass so far."""
+    rig = profile.rig
+    arms = rig.load_arm / rig.rod_arm if isinstance(rig, Lever) else 1.0
+    return moved_mass(profile)[0] * (2 * math.pi * frequency_Hz) ** 2 * SWING_M / arms
+
+
+def _run(profile: Profile) -> Part:
+    yield from balanced_in_the_middle(profile)
+    yield from under_power(envelope(profile, 0.5, 1.0), "Zero force: the lever follows the hand")
+    for frequency in FREQUENCIES_Hz:
+        yield from apply(Float())
+        lasts = (SETTLE_PERIODS + PERIODS) / frequency
+        yield Push(_push_N(profile, frequency), frequency, lasts + 0.1)
+        yield Pause(SETTLE_PERIODS / frequency)
+        yield from mark("begin hand", {"frequency_Hz": frequency})
+        yield Pause(PERIODS / frequency)
+        yield from mark("end hand", {})
+        yield Hand("let_load_go", "Take the hand off the lever.")
+        yield Pause(0.3)
+
+
+def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
+    felt, impedances, frequencies = [], [], []
+    for part in windows(run, "hand"):
+        f = part.values["frequency_Hz"]
+        time_s, force = cut(run, part, "time_s"), cut(run, part, "spring_force_N")
+        velocity = cut(run, part, "output_velocity_m_s")
+        position = cut(run, part, "output_position_m")
+        number = int((time_s[-1] - time_s[0]) * f + 0.05)
+        for n in range(number):
+            inside = (time_s >= time_s[0] + n / f) & (time_s < time_s[0] + (n + 1) / f)
+            t, y, v = time_s[inside], force[inside], velocity[inside]
+            felt.append((f, math.sqrt(float(np.mean(y**2))), math.sqrt(float(np.mean(v**2)))))
+            # Force on the hand is against its motion: the springs push the rod with −F.
+            frequencies.append(f)
+            # Velocity from the position's wave: an estimated one lags.
+            moved = 2j * math.pi * f * _wave(t, position[inside], f)
+            impedances.append(-_wave(t, y, f) / moved)
+    if len(felt) < 3 * len(FREQUENCIES_Hz):
+        raise ValueError("the swings were not recorded")
+    table, z, at = np.array(felt), np.array(impedances), np.array(frequencies)
+    found: list[Characteristic] = []
+    count = abs(profile.calibration.deflection_per_count) * _stiffness(profile)
+    conditions = f"zero force, balanced lever swung {1e3 * SWING_M:.0f} mm each way by hand"
+    slow = table[:, 0] == FREQUENCIES_Hz[0]
+    fast = table[:, 0] == FREQUENCIES_Hz[-1]
+    for key, chosen, at_Hz in (
+        ("slow", slow, FREQUENCIES_Hz[0]),
+        ("fast", fast, FREQUENCIES_Hz[-1]),
+    ):
+        value, u95 = mean_u95(table[chosen, 1], 0.5 * count)
+        found.append(
+            Characteristic(
+                f"zero_force.felt_{key}",
+                f"Force felt at {at_Hz:g} Hz, rms",
+                value,
+                u95,
+                "N",
+                conditions=f"{conditions}, {1e3 * float(np.mean(table[chosen, 2])):.0f} mm/s rms",
+            )
+        )
+    w = 2 * math.pi * at
+    means = np.array([[np.mean(z[at == f]) for f in FREQUENCIES_Hz]]).ravel()
+    mass, mass_u95 = mean_u95(z[fast].imag / w[fast])
+    found.append(
+        Characteristic(
+            "zero_force.apparent_mass",
+            f"Mass felt at the rod beside the lever's own, at {FREQUENCIES_Hz[-1]:g} Hz",
+            mass,
+            mass_u95,
+            "kg",
+            conditions=conditions,
+            limit=profile.actuator.reflected_mass,
+        )
+    )
+    least = int(np.argmin(means.real))
+    chosen = at == FREQUENCIES_Hz[least]
+    real, real_u95 = mean_u95(z[chosen].real)
+    found.append(
+        Characteristic(
+            "zero_force.least_damping",
+            "Least real part of the impedance (below 0: not passive)",
+            real,
+            real_u95,
+            "N·s/m",
+            limit=0.0,
+            conditions=f"{conditions}, at {FREQUENCIES_Hz[least]:g} Hz",
+        )
+    )
+    tried = np.array(FREQUENCIES_Hz)
+    diagram = Diagram(
+        "Impedance at zero force",
+        "frequency (Hz)",
+        "impedance at the rod (N·s/m)",
+        (
+            Line("real part", tried, means.real, points=True),
+            Line("imaginary part", tried, means.imag, points=True),
+            Line("passivity", tried, np.zeros_like(tried), "limit"),
+        ),
+        True,
+    )
+    return Evaluation(tuple(found), (diagram,))
+
+
+def _stiffness(profile: Profile) -> float:
+    return ForceCalibration(profile.calibration, profile.sensors.deflection).stiffness(0.0)
+
+
+def _wave(time_s: Floats, values: Floats, frequency_Hz: float) -> complex:
+    angles = 2 * math.pi * frequency_Hz * time_s
+    design = np.column_stack([np.cos(angles), np.sin(angles), np.ones_like(time_s)])
+    a, b, _mean = np.linalg.lstsq(design, values, rcond=None)[0]
+    return complex(a, -b)
+
+
+TEST = GuardedTest(
+    key="zero_force",
+    title="Zero force",
+    purpose="force, mass and damping that a hand feels which moves the output; passivity",
+    risk="A hand is at the lever while power is on: force and speed limits are all that guards it.",
+    fitting=("lever free",),
+    lasts_s=lambda _profile: (
+        4.0 + sum((SETTLE_PERIODS + PERIODS) / f + 0.5 for f in FREQUENCIES_Hz)
+    ),
+    run=_run,
+    evaluate=_evaluate,
+)
