@@ -35,13 +35,14 @@ from numpy.typing import NDArray
 from seat import Seat, until_state
 from table import Benchmark
 
+from drivers.base import DriverError
 from drivers.simulated.simulation_control import EnvironmentClient
 from hil.core.samples import State
 from hil.host.empty_loop import empty_loop
-from hil.host.processes import BenchProcesses, start_bench
+from hil.host.processes import BenchError, BenchProcesses, start_bench
 from hil.host.realtime import own_processor, prepare_realtime
-from hil.link.client import Client
-from hil.recorder.runs import Run, load_run
+from hil.link.client import Client, LinkError
+from hil.recorder.runs import Run, RunError, load_run
 from hil.recorder.writer import read_events
 
 PROFILE = "footplate_trainer"
@@ -57,6 +58,16 @@ HOLD, MIDDLE_M = 4, 0.027  # Hold position, and where
 HAND_N, HAND_HZ = 8.0, 0.7
 PATIENCE_S = 20.0
 MORE_LATE_PER_CENT = 0.05  # than the baseline
+# What a computer that is too slow, or pauses, brings about.
+NOT_MEASURED = (
+    BenchError,
+    DriverError,
+    LinkError,
+    OSError,
+    RunError,
+    RuntimeError,
+    subprocess.CalledProcessError,
+)
 
 
 def run_empty_loop(seconds: float, channel: str) -> None:
@@ -159,10 +170,10 @@ def measure_bench(
     return table[:, inside], latencies, notice
 
 
-def cut_short(bench: BenchProcesses, error: RuntimeError) -> list[str]:
+def cut_short(runs: Path, error: Exception) -> list[str]:
     """Say why the bench did not last: what stopped it, and every pause that it named."""
     lines = [f"NOT MEASURED: {error}"]
-    for run in sorted(bench.runs_directory.glob("*/events.jsonl")):
+    for run in sorted(runs.glob("*/events.jsonl")):
         for event in read_events(run):
             if event.get("kind") == "stop":
                 lines.append(f"  stopped: {event.get('cause')}: {event.get('detail')}")
@@ -187,18 +198,19 @@ def main() -> int:
     before = empty(alone_s)[0]
     with tempfile.TemporaryDirectory(prefix="hookeline-") as folder:
         place = Path(folder)
-        with (
-            start_bench(
-                PROFILE, runs_directory=place / "runs", link_directory=place / "link"
-            ) as running,
-            Seat(running.link_directory, running.runs_directory) as seat,
-        ):
-            try:
+        try:
+            with (
+                start_bench(
+                    PROFILE, runs_directory=place / "runs", link_directory=place / "link"
+                ) as running,
+                Seat(running.link_directory, running.runs_directory) as seat,
+            ):
                 (wake, work, answer), beside, notice = measure_bench(running, seat, seconds)
-            except RuntimeError as error:
-                for line in cut_short(running, error):
-                    print(line)
-                return 1
+        except NOT_MEASURED as error:
+            # The runs are complete now that the recorder has ended.
+            for line in cut_short(place / "runs", error):
+                print(line)
+            return 1
     alone = np.concatenate([before, empty(alone_s)[0]])
 
     for name, latencies in (

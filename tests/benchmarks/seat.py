@@ -14,7 +14,7 @@ from pathlib import Path
 from types import TracebackType
 
 from hil.core.samples import State
-from hil.link.client import Client
+from hil.link.client import Client, LinkError
 
 PATIENCE_S = 20.0
 
@@ -130,7 +130,11 @@ def main(link_directory: Path, runs_directory: Path) -> int:
     notifier = QSocketNotifier(0, QSocketNotifier.Type.Read)
     notifier.activated.connect(keys)
     QTimer.singleShot(0, opened)
-    return run_dashboard(link_directory, runs_directory=runs_directory)
+    try:
+        return run_dashboard(link_directory, runs_directory=runs_directory)
+    except LinkError as error:
+        print(error, file=sys.stderr)
+        return 3
 
 
 if __name__ == "__main__":

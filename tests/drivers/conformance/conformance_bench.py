@@ -214,6 +214,17 @@ def cycle_until(
     return count
 
 
+def keep_company(drive: Drive, command: Command, seconds: float) -> float:
+    """Cycle for so long; return the longest time in which the board was left alone, in s."""
+    wrote_s = time.monotonic()
+    end_s, longest_s = wrote_s + seconds, 0.0
+    while wrote_s < end_s:
+        once(drive, command)
+        before_s, wrote_s = wrote_s, time.monotonic()
+        longest_s = max(longest_s, wrote_s - before_s)
+    return longest_s
+
+
 def wait_until(met: Callable[[], bool], what: str) -> None:
     """Without a call to the drive."""
     give_up = time.monotonic() + PATIENCE_S

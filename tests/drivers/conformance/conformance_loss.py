@@ -14,6 +14,7 @@ from conformance_bench import (
     cycle_until,
     cycles,
     energise,
+    keep_company,
     moved,
     once,
     wait_until,
@@ -43,9 +44,11 @@ class LossConformance(Benched):
         drive, core = watching.opened(), watching.core
         assert drive.capabilities.host_loss_s == pytest.approx(SOON_MISSED_S)
         command = energise(drive, core)
-        end = time.monotonic() + 1.5 * SOON_MISSED_S
-        cycle_until(drive, command, lambda _: time.monotonic() > end, "the end of the wait")
-        assert core.power is PowerStage.ON, "the board missed a host that was there"
+        alone_s = keep_company(drive, command, 1.5 * SOON_MISSED_S)
+        # This process itself may be held up, and a board that stops then is right. Of the rest of
+        # the time it hears a sign of its host, a third of the limit may pass between two.
+        if alone_s < SOON_MISSED_S / 3:
+            assert core.power is PowerStage.ON, "the board missed a host that was there"
         command.heartbeat = False
         cycle_until(drive, command, lambda _: core.off, "the board's own stop")
         command.heartbeat = True
