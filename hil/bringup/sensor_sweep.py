@@ -15,6 +15,7 @@ from hil.profile import Lever
 
 STANDS_M = 3e-5  # three steps of a caliper
 FOLLOWS = 0.15
+WIDER = 1.8  # times the gentle deflection: the hand stays within 15 % of the rated force
 LOST_M = 1.2e-4  # a dozen steps of a caliper
 SOFTEST, STIFFEST = 0.6, 1.6  # of the stated rate
 BENT_M = 4e-5  # off a straight line, over its slope: four of them
@@ -48,6 +49,20 @@ def judge_sweep(spots: Sequence[Spot]) -> Sweep:
         return Sweep(scale, 0.0)
     lost = abs(float(true[3] - true[1])) - abs(float(shown[3] - shown[1]))
     return Sweep(scale, max(0.0, lost))
+
+
+def wider_sweep(spots: list[Spot], lead: float, gentle_m: float) -> Generator[Action, Seen, Sweep]:
+    """Sweep further a sensor that showed nothing, out and back; its spots are added to ``spots``.
+
+    One that sticks by more than the first sweep was wide follows now, less what it sticks by; one
+    that is not connected to the springs does not.
+    """
+    for target in (WIDER * gentle_m, -WIDER * gentle_m, 0.0):
+        away = spots[0].true_nut_m + target - spots[-1].true_nut_m
+        spots.append((yield from at_spot(away / lead, caliper=True)))
+    moved = spots[-2].true_nut_m - spots[-3].true_nut_m
+    shown = spots[-2].deflection_m - spots[-3].deflection_m
+    return Sweep(shown / moved, max(0.0, abs(moved) - abs(shown)))
 
 
 def pressed_share(context: Context, lead: float, gentle_m: float) -> Generator[Action, Seen, float]:

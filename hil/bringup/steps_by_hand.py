@@ -17,7 +17,15 @@ from hil.bringup.manual_actions import (
     let_all_go,
     support_load,
 )
-from hil.bringup.sensor_sweep import FOLLOWS, LOST_M, STANDS_M, Sweep, judge_sweep, pressed_share
+from hil.bringup.sensor_sweep import (
+    FOLLOWS,
+    LOST_M,
+    STANDS_M,
+    Sweep,
+    judge_sweep,
+    pressed_share,
+    wider_sweep,
+)
 from hil.bringup.signal_statistics import at_rest, doubled_share, lazy_bits
 from hil.bringup.step import Context, Measured, Plot, Result, Step, Trace, Verdict
 from hil.procedures import Action, Hand, Seen, column
@@ -72,6 +80,8 @@ def sensors_by_hand(context: Context) -> Generator[Action, Seen, Result]:
         away = spots[0].true_nut_m + target - spots[-1].true_nut_m
         spots.append((yield from at_spot(away / lead, caliper=True)))
     lags = judge_sweep(spots)
+    if abs(lags.scale) < FOLLOWS:
+        lags = yield from wider_sweep(spots, lead, gentle_m)
     pressed = math.nan
     if lags.lost_m > LOST_M:
         yield Hand("let_output_go", "Let the output go.")

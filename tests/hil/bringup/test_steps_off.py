@@ -210,6 +210,12 @@ def test_one_mistake_is_found_without_torque_and_named_rightly(code: str) -> Non
         assert ran.bench.drive.core.peak_driven_force_N == 0.0
 
 
+def test_a_sensor_that_sticks_by_all_of_the_first_sweep_is_not_taken_for_another_input() -> None:
+    ran = run(steps=(SENSORS_BY_HAND,), known=PROVEN, off_state="open", sensor_hysteresis_m=0.0006)
+    assert ran.found == ["deflection_sticks"]
+    assert ran.bench.drive.core.peak_spring_force_N < HAND_FORCE_N
+
+
 @pytest.mark.parametrize("code", ["screw_left_handed", "spring_missing"])
 def test_a_linear_rig_is_judged_as_well(code: str) -> None:
     known = {"nut_m_per_turn": -0.005}
