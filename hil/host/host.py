@@ -352,6 +352,7 @@ class Host:
             "time_s": time_s,
             "state": self.bench.state.name,
             "holder": self.link.holder,
+            "holder_delay_ms": round(1e3 * self.link.gate.delay_s, 2),
             "reset_needed": self.link.gate.reset_needed,
             "cycles": self.bench.cycle,
             "late_cycles": self.late_cycles,

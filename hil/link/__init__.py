@@ -8,9 +8,11 @@ from hil.link.gaps import GapCounter
 from hil.link.items import Answer
 from hil.link.keys import ClientKeys, CurveKeyError, ServerKeys, make_client_keys, make_server_keys
 from hil.link.messages import to_json
+from hil.link.request_gate import ROUND_TRIP_MOST_S
 from hil.link.server import Incoming, LinkServer
 
 __all__ = [
+    "ROUND_TRIP_MOST_S",
     "Answer",
     "Block",
     "Client",

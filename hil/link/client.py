@@ -90,6 +90,7 @@ class Client:
         self._keeping = threading.Event()
         self._closed = False
         self._taking = self._greeting = 0  # numbers of what was posted
+        self._judged_delay_s = math.nan
 
     @classmethod
     def connect(
@@ -186,6 +187,17 @@ class Client:
     def round_trip_s(self) -> float:
         """Time from the latest question to its answer, in s; NaN before the first."""
         return self._requests.round_trip_s
+
+    @property
+    def link_delay_s(self) -> float:
+        """Delay of a link over the network, in s; NaN for a local one, or before it is known.
+
+        In control it is the one by which the rig host judges hold-to-run: the worst recent age of
+        this client's signs there. Otherwise it is :attr:`round_trip_s`.
+        """
+        if self._sockets.local:
+            return math.nan
+        return self._judged_delay_s if self.in_control else self.round_trip_s
 
     @property
     def lost_samples(self) -> int:
@@ -413,6 +425,10 @@ class Client:
                     event = Event(json.loads(memoryview(frame)[HEAD:].tobytes()))
                     if event.kind == "control":
                         self.in_control = event.get("client") == self._id
+                    elif event.kind == "heartbeat":
+                        self._judged_delay_s = 1e-3 * float(
+                            event.get("holder_delay_ms") or math.nan
+                        )
                     self._pending.append(event)
 
     def _beat_if_due(self) -> None:

@@ -50,7 +50,7 @@ class RequestClient:
         self._meanwhile = meanwhile
         self._number = 0
         self._closed = False
-        self._posted: dict[int, float] = {}  # number: when it is given up
+        self._posted: dict[int, tuple[float, float]] = {}  # number: when sent, when given up
         self._answers: deque[Answer] = deque()
         self._unknown = False  # to the rig host that answers now
         self._sending = threading.Lock()  # a ZeroMQ socket is for one thread at a time
@@ -130,7 +130,7 @@ class RequestClient:
         number = self._next_number()
         try:
             # Entered first: the answer may be there before this call returns.
-            self._posted[number] = time.monotonic() + timeout_s
+            self._posted[number] = (now_s := time.monotonic(), now_s + timeout_s)
             self.send({**message, "id": number})
         except HostGone as error:
             self._posted.pop(number, None)
@@ -151,7 +151,7 @@ class RequestClient:
             finally:
                 self._asking.release()
         now_s = time.monotonic()
-        for number in [n for n, due_s in list(self._posted.items()) if now_s > due_s]:
+        for number in [n for n, (_, due_s) in list(self._posted.items()) if now_s > due_s]:
             if self._posted.pop(number, None) is not None:
                 self._answers.append(Answer(number, False, self.silence(), silent=True))
         answers = [self._answers.popleft() for _ in range(len(self._answers))]
@@ -206,8 +206,10 @@ class RequestClient:
         number = int(reply.get("id", 0))
         if number == 0 and self._posted:
             number = min(self._posted)  # a message too broken to be told by its number
-        if self._posted.pop(number, None) is None:
+        posted = self._posted.pop(number, None)
+        if posted is None:
             return
+        self.round_trip_s = time.monotonic() - posted[0]
         self.heard = True
         text, data = str(reply["text"]), dict(reply["data"])
         if data.get("hello"):

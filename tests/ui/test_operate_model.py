@@ -144,6 +144,14 @@ def test_timing_health(model):
     assert troubled[1].endswith("kHz")
 
 
+def test_a_remote_link_shows_its_delay(model):
+    model.feed([make_rows(20)], 1.0)
+    model.link_delay_s = 0.034
+    assert next(word for word in health(model) if word.text == "link 34 ms").well
+    model.link_delay_s = 0.26
+    assert not next(word for word in health(model) if word.text == "link 260 ms").well
+
+
 def test_no_real_time_is_a_trouble_that_is_told(description):
     description["realtime"] = {"granted": False, "notice": "Real-time: not permitted"}
     model = OperateModel(description, history_s=5.0)

@@ -101,7 +101,15 @@ def main() -> int:
             server.drop_holder()
         if now >= next_heartbeat:
             next_heartbeat = now + 0.04
-            server.publish_event(stamped({"kind": "heartbeat", "holder": server.holder}))
+            server.publish_event(
+                stamped(
+                    {
+                        "kind": "heartbeat",
+                        "holder": server.holder,
+                        "holder_delay_ms": 1e3 * server.gate.delay_s,
+                    }
+                )
+            )
         time.sleep(max(0.0, started + cycle / rate - time.monotonic()))
     server.publish_event(stamped({"kind": "host_ending"}))
     server.close()

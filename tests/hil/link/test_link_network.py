@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import os
 import time
 from collections.abc import Iterator
@@ -207,6 +208,28 @@ def test_a_remote_holder_that_computes_keeps_control_by_its_thread(
             time.sleep(0.6)  # three times the limit, without a poll
             client.poll()
             assert client.in_control
+
+
+def test_the_delay_of_a_remote_link_is_that_by_which_the_host_judges(
+    network: Served, keys: Path
+) -> None:
+    mine = ClientKeys.load(keys / "laptop")
+    with Client.connect(f"tcp://{network.address}", name="far", keys=mine) as client:
+        posted = client.post(Marker(text="there and back"))
+        deadline = time.monotonic() + 10.0
+        while posted not in [answer.number for answer in client.answers()]:
+            assert time.monotonic() < deadline
+            client.poll()
+        assert 0.0 < client.link_delay_s == client.round_trip_s < 10.0
+        client.take_control()
+        while not client.link_delay_s > 0.0:
+            assert time.monotonic() < deadline
+            client.poll()
+            time.sleep(0.01)
+        assert client.link_delay_s != client.round_trip_s
+    with Client.connect(network.directory) as near:
+        near.request(Marker(text="here"))
+        assert math.isnan(near.link_delay_s)
 
 
 def test_a_remote_holder_that_hears_nothing_new_loses_control(network: Served, keys: Path) -> None:

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 from hil.bench import LOST, WHY_OPEN
+from hil.link import ROUND_TRIP_MOST_S
 from hil.supervision import winding_degC
 from ui.dashboard.bench.first_notices import heat_text
 from ui.dashboard.bench.operate_model import OperateModel
@@ -37,6 +38,14 @@ def _winding(model: OperateModel) -> HealthWord:
     return HealthWord(text, well, tooltip)
 
 
+def _link(delay_s: float) -> HealthWord:
+    tooltip = (
+        f"there and back over the network; hold-to-run and restricted operation need "
+        f"{1e3 * ROUND_TRIP_MOST_S:.0f} ms or a client on the rig's computer"
+    )
+    return HealthWord(f"link {1e3 * delay_s:.0f} ms", delay_s <= ROUND_TRIP_MOST_S, tooltip)
+
+
 def health(model: OperateModel) -> list[HealthWord]:
     """Connection and timing in words, the troubled ones marked."""
     words: list[HealthWord] = []
@@ -63,6 +72,8 @@ def health(model: OperateModel) -> list[HealthWord]:
             shown = f"{rate / 1e3:.2f} kHz" if asked >= 1000 else f"{rate:.0f} Hz"
             words.append(HealthWord(shown, rate > 0.98 * asked, f"{asked:g} Hz asked"))
         words.append(HealthWord(f"{model.late_cycles} late", True, "cycles that overran"))
+        if math.isfinite(model.link_delay_s):
+            words.append(_link(model.link_delay_s))
         if model.lost_samples:
             words.append(HealthWord(f"{model.lost_samples} samples lost here", False))
         if math.isfinite(model.winding):

@@ -101,6 +101,7 @@ class OperateModel:
         self.late_cycles = 0
         self.skipped_periods = 0
         self.lost_samples = 0
+        self.link_delay_s = math.nan  # of a link over the network
         self.tare_N = 0.0
         self.unverified = unverified_text(description, self._as_loaded)
         self.reference = str(description.get("reference") or "")

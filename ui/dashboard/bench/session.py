@@ -164,6 +164,7 @@ class Session:
         answers = self._answers()
         model.in_control = self.client.in_control
         model.lost_samples = self.client.lost_samples
+        model.link_delay_s = self.client.link_delay_s
         if self.load is not None:
             model.hung_kg = self.load.hung_kg
             model.hand_N = self.load.hand_N
