@@ -12,6 +12,7 @@ from drivers.suggest import nearest
 from ui.manual import reference
 
 FOLDER = Path(__file__).parent
+MEASURE_TESTS = "{measure_tests}"  # in a page: the table of guarded tests
 
 
 class ManualError(Exception):
@@ -44,6 +45,7 @@ TOPICS = (
     Topic("first_demo", "First demo", "Tutorials"),
     Topic("bring_up", "First power-up", "Tutorials"),
     Topic("calibrate", "Calibrate", "Tutorials"),
+    Topic("measure", "Measure", "Tutorials"),
     Topic("real_hardware", "Connect real hardware", "How to"),
     Topic("listen", "Find out what a board sends", "How to"),
     Topic("profile", "Write a profile", "How to"),
@@ -94,6 +96,8 @@ def page_text(topic: Topic) -> str:
         return f"# {topic.title}\n\n{topic.write()}\n"
     text = (FOLDER / f"{topic.name}.md").read_text(encoding="utf-8")
     names = ", ".join(f"`{name}`" for name in DISTURBANCES)
+    if MEASURE_TESTS in text:
+        text = text.replace(MEASURE_TESTS, reference.measure_tests())
     return text.replace("{contents}", _contents()).replace("{disturbances}", names)
 
 

@@ -56,6 +56,15 @@ def states() -> str:
     return "\n".join(lines)
 
 
+def measure_tests() -> str:
+    """Return the table of guarded tests with what must be fitted, purpose and risk."""
+    from hil.measure import TESTS  # loads scipy: not for every page
+
+    lines = ["| `--only` | fitted | purpose | risk |", "|---|---|---|---|"]
+    lines += [f"| `{t.key}` | {', '.join(t.fitting)} | {t.purpose} | {t.risk} |" for t in TESTS]
+    return "\n".join(lines)
+
+
 def profile_keys() -> str:
     """Return the table of profile keys with unit or type, default and range."""
     lines = [
