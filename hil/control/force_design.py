@@ -85,21 +85,17 @@ class ForceGains:
 
     def most_damping(self, stiffness_N_m: float) -> float:
         """Most virtual damping in N·s/m beside a virtual stiffness; infinite if not known."""
-        return beside(self.damping_bounds, stiffness_N_m)
-
-
-def beside(bounds: tuple[tuple[float, float], ...], stiffness_N_m: float) -> float:
-    """Return the most virtual damping beside a stiffness, between the bounds' points."""
-    if not bounds:
-        return math.inf
-    before = bounds[0]
-    for after in bounds:
-        if stiffness_N_m <= after[0]:
-            span = after[0] - before[0]
-            share = (stiffness_N_m - before[0]) / span if span > 0 else 1.0
-            return before[1] + share * (after[1] - before[1])
-        before = after
-    return before[1]
+        bounds = self.damping_bounds
+        if not bounds:
+            return math.inf
+        before = bounds[0]
+        for after in bounds:
+            if stiffness_N_m <= after[0]:
+                span = after[0] - before[0]
+                share = (stiffness_N_m - before[0]) / span if span > 0 else 1.0
+                return before[1] + share * (after[1] - before[1])
+            before = after
+        return before[1]
 
 
 def dead_zone_m(profile: Profile) -> float:

@@ -24,7 +24,6 @@ from hil.control.force_design import (
     MOST_OVERSHOOT,
     STEP_S,
     Prediction,
-    beside,
     dead_zone_m,
     highest,
     plants,
@@ -82,12 +81,17 @@ class VelocityGains:
 
     def most_damping(self, stiffness_N_m: float) -> float:
         """Most virtual damping in N·s/m beside a virtual stiffness; infinite if not known."""
-        return beside(self.damping_bounds, stiffness_N_m)
+        return _at(stiffness_N_m, self.damping_bounds) if self.damping_bounds else math.inf
 
     def feedforward(self, stiffness_N_m: float) -> float:
         """Share of the output's velocity that is fed forward beside a virtual stiffness."""
         bounds = self.feedforward_bounds
-        return beside(bounds, stiffness_N_m) if bounds else 0.0
+        return _at(stiffness_N_m, bounds) if bounds else 0.0
+
+
+def _at(stiffness_N_m: float, bounds: tuple[tuple[float, float], ...]) -> float:
+    stiffnesses, values = zip(*bounds, strict=True)
+    return float(np.interp(stiffness_N_m, stiffnesses, values))
 
 
 def velocity_plants(profile: Profile, period_s: float, delay_s: float) -> list[VelocityPlant]:
