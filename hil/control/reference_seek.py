@@ -261,6 +261,11 @@ class ReferenceSeek(OpenLoop):
             return
         if rise >= BLOCKED_RISE * needed and stands:
             self._met(estimator)  # with all the torque that is permitted
+        elif rise <= -BLOCKED_RISE * needed:
+            self._fail(
+                f"the spring force reads {rise:.0f} N where an end raises it: the deflection "
+                "sensor counts the wrong way. Fix: bring the rig up"
+            )
         else:
             at = f"the nut stopped at {1e3 * estimator.nut_position_m:.1f} mm"
             self._fail(

@@ -127,6 +127,15 @@ def test_a_hand_that_pushes_back_is_not_an_end():
     assert bench.bench.reference == "unverified", told
 
 
+def test_a_reversed_deflection_sensor_gives_no_reference_and_presses_no_harder():
+    bench = started_at(0.003, sensor_sign=-1.0)
+    told = sought(bench)
+    assert bench.bench.state in (State.STOPPED, State.DE_ENERGISED), told
+    assert bench.bench.reference == "unverified"
+    peak_N = bench.environment.state()["peak_driven_force_N"]
+    assert peak_N < seek_figures(PROFILE).force_N
+
+
 def test_a_tight_screw_is_not_an_end():
     bench = started_at(START_M)
 
