@@ -17,6 +17,7 @@ from hil.link.zmtp import Incoming, Parcel, ProtocolError, framed
 # Of one port: file descriptors of the process (1024 by default) are shared with the drive's.
 MOST_PEERS = 300
 SHAKE_S = 2.0  # for the handshake. Common practice, no source
+_ACCEPT_S = 0.002  # between two that come in; each costs some 50 us of a cycle
 _READ_BYTES = 65_536
 # Of answers that a peer does not take; then it goes without. A hello's answer has about 20 kB.
 _UNSENT_BYTES = 262_144
@@ -122,7 +123,7 @@ class LocalPort:
         self._turns: deque[Peer] = deque()
         self._unsent: deque[Peer] = deque()
         self._buffer = memoryview(bytearray(_READ_BYTES))
-        self._next_sweep_s = 0.0
+        self._next_sweep_s = self._next_accept_s = 0.0
         self._listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         try:
             with contextlib.suppress(FileNotFoundError):
@@ -148,7 +149,8 @@ class LocalPort:
             elif not peer.ready:
                 peer.ready = True
                 self._turns.append(peer)
-        if accept:
+        if accept and now_s >= self._next_accept_s:
+            self._next_accept_s = now_s + _ACCEPT_S
             self._accept(now_s)
         if now_s >= self._next_sweep_s:
             self._next_sweep_s = now_s + SHAKE_S / 4

@@ -15,6 +15,8 @@ GREETING = b"\xff" + bytes(8) + b"\x7f\x03\x00" + b"NULL".ljust(20, b"\0") + byt
 _MORE, _LONG, _COMMAND = 1, 2, 4
 _SHORT_MOST = 255  # bytes of a frame whose size is one byte
 _COMMAND_BYTES = 1024  # more than READY with every property of libzmq needs
+# Between two messages, or two reads: a peer sends a PING each second at most, if at all.
+_MOST_COMMANDS = 16
 _LONG_HEAD = struct.Struct(">BQ")
 # Frames of one message that are read to answer it as wrong; beyond them its sender is cut off.
 MOST_FRAMES = 16
@@ -101,6 +103,7 @@ class Incoming:
         Raises:
             ProtocolError: the peer speaks something else.
         """
+        commands = 0
         while not self._skip:
             if self._parcel is not None and not self._skipped_more:
                 whole, self._parcel = self._parcel, None
@@ -114,6 +117,9 @@ class Incoming:
                 return None
             flags, begin, size = frame
             if flags & _COMMAND:
+                commands += 1
+                if commands > _MOST_COMMANDS:
+                    raise ProtocolError
                 self._obey(bytes(self._got[begin : begin + size]))
                 del self._got[: begin + size]
                 continue
