@@ -2,6 +2,7 @@
 
 from hil.measure.characteristic import Characteristic, Diagram, Evaluation, Line
 from hil.measure.guarded import EndOfTest, GuardedTest, measure_all
+from hil.measure.in_lockstep import measure_in_lockstep
 from hil.measure.plan import TESTS, chosen
 from hil.measure.sheet import RUNS, EvaluatedRun, Sheet, SheetError, assemble, finished_runs, shown
 from hil.measure.sheet_comparison import FigurePair, SheetComparison, compare_sheets
@@ -30,6 +31,7 @@ __all__ = [
     "compare_sheets",
     "finished_runs",
     "measure_all",
+    "measure_in_lockstep",
     "plots_svg",
     "read_sheet",
     "shown",

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from drivers.simulated import EnvironmentClient
-from hil.bench import EPOCH, Rehearsal
+from hil.bench import Rehearsal
 from hil.control import profile_in_force
 from hil.host import start_bench
 from hil.link import Client
@@ -24,19 +24,18 @@ from hil.measure import (
     TESTS,
     EndOfTest,
     GuardedTest,
-    ObservedBench,
     Sheet,
     SheetError,
     assemble,
     chosen,
     finished_runs,
     measure_all,
+    measure_in_lockstep,
     shown,
     write_sheet,
 )
-from hil.procedures import Ended, LiveRunner, LockstepRunner, SimulatedOperator
-from hil.profile import Profile, load_profile, profile_to_dict, rig_parameters, varied_simulation
-from hil.recorder import RunWriter
+from hil.procedures import Ended, LiveRunner, SimulatedOperator
+from hil.profile import Profile, load_profile, rig_parameters, varied_simulation
 from ui.commands.answers import (
     BAD_INPUT,
     FAILED,
@@ -213,31 +212,7 @@ def _lockstep(
 
 
 def _one_in_lockstep(job: tuple[Profile, str, int, Path, Rehearsal | None]) -> EndOfTest:
-    profile, key, seed, runs, rehearsal = job
-    (test,) = chosen([key])
-    bench = ObservedBench(profile, seed)
-    if rehearsal is not None:
-        bench.rehearse(rehearsal, lambda _text: None)
-    writer = RunWriter(
-        runs,
-        test.run_name,
-        {
-            "profile": profile_to_dict(profile),
-            "rate_hz": profile.control.rate,
-            "simulated": True,
-            "drive": bench.drive.capabilities.identity,
-        },
-        note=f"lockstep, seed {seed}",
-        started=EPOCH.isoformat(timespec="milliseconds"),
-    )
-    ends: list[EndOfTest] = []
-    with writer:
-        person = SimulatedOperator(bench.environment, bench.drive.core.parameters)
-        runner = LockstepRunner(bench, writer, operator=person)
-        ended = runner.run(measure_all([test], profile, lambda _test: None, ends.append))
-        path = writer.close(ended.text)
-    bench.keep(path)
-    return ends[0] if ends else EndOfTest(key, "failed", ended.text)
+    return measure_in_lockstep(*job)[0]
 
 
 # -- live -------------------------------------------------------------------------------

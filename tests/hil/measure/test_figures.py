@@ -3,17 +3,18 @@
 from pathlib import Path
 
 import pytest
-from measuring import measured
 
 from drivers.simulated import Lateness
-from hil.measure import TESTS, assemble
+from hil.measure import TESTS, assemble, measure_in_lockstep
+from hil.profile import load_profile
 
+PROFILE = load_profile("footplate_trainer")
 LATE = Lateness(share=0.01, up_to_s=0.002)
 
 
 @pytest.mark.parametrize("key", ["shock"])
 def test_figures_cover_the_truth(key: str, tmp_path: Path) -> None:
-    end, _bench = measured(tmp_path, key, lateness=LATE)
+    end, _bench = measure_in_lockstep(PROFILE, key, 3, tmp_path / "runs", lateness=LATE)
     assert end.how == "finished", end.text
     sheet = assemble(tmp_path, TESTS)
     assert [tested.problem for tested in sheet.tested] == [""]

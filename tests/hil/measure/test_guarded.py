@@ -3,15 +3,17 @@
 from dataclasses import replace
 
 import pytest
-from measuring import measured
 
 from drivers.base import PowerStage
 from drivers.simulated import Lateness
 from hil.core import INDEX
-from hil.measure import TESTS, assemble, finished_runs
+from hil.measure import TESTS, assemble, finished_runs, measure_in_lockstep
 from hil.measure.characteristic import Characteristic
 from hil.measure.sheet import SheetError
 from hil.measure.truth import TRUE_FILE
+from hil.profile import load_profile
+
+PROFILE = load_profile("footplate_trainer")
 
 
 def without_power(bench) -> bool:
@@ -20,7 +22,9 @@ def without_power(bench) -> bool:
 
 def test_figures_cover_the_truth_with_late_cycles_and_are_the_same_again(tmp_path):
     late = Lateness(share=0.02, up_to_s=0.002)
-    end, bench = measured(tmp_path, "force_response_free", lateness=late)
+    end, bench = measure_in_lockstep(
+        PROFILE, "force_response_free", 3, tmp_path / "runs", lateness=late
+    )
     assert end.how == "finished" and without_power(bench)
     sheet = assemble(tmp_path, TESTS)
     names = {c.name: c for c in sheet.characteristics}
@@ -32,7 +36,9 @@ def test_figures_cover_the_truth_with_late_cycles_and_are_the_same_again(tmp_pat
 
 
 def test_letting_go_stops_the_test_and_its_run_is_no_result(tmp_path):
-    end, bench = measured(tmp_path, "force_response_free", let_go_s=1.0)
+    end, bench = measure_in_lockstep(
+        PROFILE, "force_response_free", 3, tmp_path / "runs", let_go_s=1.0
+    )
     assert end.how == "stopped" and "hold-to-run" in end.text.lower()
     assert without_power(bench)
     assert (next((tmp_path / "runs").iterdir()) / TRUE_FILE).exists()
