@@ -114,7 +114,8 @@ FINDINGS: dict[str, tuple[str, str]] = {
     ),
     "deflection_sticks": (
         "the deflection sensor sticks: it follows the springs only after a while",
-        "free the sensor's lever or slider, tighten its magnet; replace a worn sensor",
+        "free the sensor's lever or slider, tighten its magnet and its clamp, which may slip; "
+        "replace a worn sensor",
     ),
     "deflection_drifts": (
         "the deflection reading drifts while nothing moves",
@@ -212,7 +213,8 @@ FINDINGS: dict[str, tuple[str, str]] = {
     "encoder_counts_wrong": (
         "the encoder gives other counts per turn than are set",
         "correct the counts per turn in the drive and sensors.motor.counts_per_revolution "
-        "(lines and counts differ by four)",
+        "(lines and counts differ by four); if turns at another speed count otherwise, its clamp "
+        "slips: tighten it",
     ),
     "encoder_silent": (
         "the encoder gives no counts when the shaft is turned",
