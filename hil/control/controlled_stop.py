@@ -92,7 +92,7 @@ class ControlledStop:
         """Take the ramp one cycle further; False once the stop is over."""
         self._time += dt_s
         velocity = estimator.nut_velocity_m_s
-        self._travel += velocity * dt_s
+        self._travel += velocity * estimator.step_s
         # Written so that a value that is no number ends it.
         gain = abs(velocity) - self._slowest
         self._slowest = min(self._slowest, abs(velocity))

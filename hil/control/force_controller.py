@@ -127,12 +127,16 @@ class ForceController:
         target = law.deflection_for(self._shaped)
 
         # Disturbance: momentum that is there beside momentum that commands and spring explain.
-        gain = self._integral_rad_s * dt
+        # Over the time between samples; without a new one, what is known stands.
+        step = estimator.step_s
+        disturbance = self._disturbance
         momentum = mass * nut_velocity
-        expected = self._mean - 0.5 * (force + self._last_force) - self._viscous * nut_velocity
-        explained = (self._momentum + dt * expected + gain * momentum) / (1.0 + gain)
-        disturbance = self._integral_rad_s * (momentum - explained)
-        self._last_force = force
+        if step > 0.0:
+            gain = self._integral_rad_s * step
+            expected = self._mean - 0.5 * (force + self._last_force) - self._viscous * nut_velocity
+            explained = (self._momentum + step * expected + gain * momentum) / (1.0 + gain)
+            disturbance = self._integral_rad_s * (momentum - explained)
+            self._last_force = force
 
         # State at the moment of action.
         current = self._current

@@ -121,7 +121,7 @@ class Law:
         supervisor._current_A = current
         supervisor.heat.update(current, estimator.nut_position_m, dt_s)
         supervisor.follow_supply(supply_V, dt_s)
-        supervisor.follow_rate(force, dt_s)
+        supervisor.follow_rate(force, estimator.step_s)
         supervisor._bounds.update(estimator, force, powered == 1, dt_s)
         supervisor.follow_ends(estimator.output_position_m, powered == 1)
         self.tripped = 0

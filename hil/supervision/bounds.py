@@ -132,10 +132,13 @@ class Bounds:
         if not -1e9 < smooth < 1e9:
             smooth = self._steady_force = spring_force_N
             self._smooth_velocity = velocity
-        blend = dt / (BALANCE_FILTER_S + dt)
-        self._smooth_force = smooth + blend * (spring_force_N - smooth)
-        self._smooth_velocity += blend * (velocity - self._smooth_velocity)
-        self._follow_load((velocity - self._smooth_velocity) / BALANCE_FILTER_S, dt)
+        self._smooth_force = smooth
+        step = estimator.step_s
+        if step > 0.0:
+            blend = step / (BALANCE_FILTER_S + step)
+            self._smooth_force = smooth + blend * (spring_force_N - smooth)
+            self._smooth_velocity += blend * (velocity - self._smooth_velocity)
+            self._follow_load((velocity - self._smooth_velocity) / BALANCE_FILTER_S, step)
         if energised:
             low, high = self.low_end_m, self.high_end_m
             if position > low:

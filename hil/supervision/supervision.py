@@ -204,7 +204,7 @@ class Supervisor:
             sensor = self._sensors.look(telemetry, estimator, dt)
         else:
             self._sensors.missed(dt)
-        self.follow_rate(force, dt)
+        self.follow_rate(force, estimator.step_s)
         self._bounds.update(estimator, force, energised, dt)
         self.follow_ends(estimator.output_position_m, energised)
         self._window_s += dt
@@ -318,12 +318,13 @@ class Supervisor:
             return Limit.POSITION_FOLLOWING
         return Limit.SENSOR_FROZEN if self._sensors.frozen_likely else cause
 
-    def follow_rate(self, force: float, dt: float) -> None:
-        """Take one cycle's force into the filtered rate of force."""
-        rate = (force - self._last_force) / dt
-        self._last_force = force
-        if -1e12 < rate < 1e12:
-            self._force_rate += (rate - self._force_rate) * dt / (RATE_FILTER_S + dt)
+    def follow_rate(self, force: float, step_s: float) -> None:
+        """Take the force of a sample, ``step_s`` after the one before, into its filtered rate."""
+        if step_s > 0.0:
+            rate = (force - self._last_force) / step_s
+            self._last_force = force
+            if -1e12 < rate < 1e12:
+                self._force_rate += (rate - self._force_rate) * step_s / (RATE_FILTER_S + step_s)
 
     def follow_supply(self, volts: float, dt: float) -> None:
         """Take one cycle's voltage into the filtered one."""

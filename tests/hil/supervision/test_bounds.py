@@ -33,6 +33,7 @@ class Held:
         self.bounds = Bounds(profile, PERIOD)
         self.estimator = copy.copy(ESTIMATOR)  # its filter takes long to design
         self.estimator.reset((profile.limits.travel.lower + profile.limits.travel.upper) / 2, 0.0)
+        self.estimator.step_s = PERIOD
         self.load = load_N
         for _ in range(500):
             self.bounds.update(self.estimator, load_N, True, PERIOD)
@@ -78,6 +79,7 @@ def test_caps_are_numbers_in_order_within_the_flat_ones(
 ) -> None:
     bounds = Bounds(profile, PERIOD)
     estimator = copy.copy(ESTIMATOR)
+    estimator.step_s = PERIOD
     most_torque = profile.limits.current.limited * profile.actuator.motor.torque_constant
     for position, velocity, nut_velocity, force in cycles:
         estimator.output_position_m = position
@@ -174,6 +176,7 @@ def test_outside_a_soft_end_the_place_itself_is_the_end_until_left() -> None:
     bounds = Bounds(PROFILE, PERIOD)
     estimator = Estimator(PROFILE, PERIOD)
     estimator.reset(0.0, 0.0)
+    estimator.step_s = PERIOD
     bounds.update(estimator, 0.0, False, PERIOD)
     assert bounds.low_end_m == 0.0
     for step in range(40):

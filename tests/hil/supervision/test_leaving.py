@@ -47,6 +47,7 @@ def test_whatever_load_is_learned_a_cap_gives_way_within_a_third_of_a_second(
     estimator = copy.copy(ESTIMATOR)
     travel = profile.limits.travel
     estimator.reset(travel.lower - beyond_m if up else travel.upper + beyond_m, 0.0)
+    estimator.step_s = PERIOD
     held = held_share * bounds.most_high_N
     most = profile.limits.force.limited * (1 if up else -1)
     seconds = 0.0
@@ -54,6 +55,7 @@ def test_whatever_load_is_learned_a_cap_gives_way_within_a_third_of_a_second(
     while seconds <= OPENED_S + 0.02:
         dt = PERIOD * late[periods % len(late)]
         periods += 1
+        estimator.step_s = dt
         bounds.update(estimator, held, True, dt)
         # Believed for ever, against all evidence.
         bounds.hung_load_N = load_share * bounds.most_high_N
@@ -71,6 +73,7 @@ def test_an_end_itself_never_gives_way() -> None:
     bounds = Bounds(PROFILE, PERIOD)
     estimator = copy.copy(ESTIMATOR)
     estimator.reset(PROFILE.limits.travel.upper, 0.0)
+    estimator.step_s = PERIOD
     for _ in range(1000):
         bounds.update(estimator, 38.0, True, PERIOD)
         bounds.compute(estimator, 38.0, 0.0, 20.0, 0.0)

@@ -32,6 +32,7 @@ class Watched:
         self.supervisor = Supervisor(profile, PERIOD)
         self.estimator = copy.copy(ESTIMATOR)  # its filter takes long to design
         self.estimator.reset(0.0275, 0.0)
+        self.estimator.step_s = PERIOD
         self.force = 0.0
         self.telemetry = Telemetry(
             age_s=0.0002,
