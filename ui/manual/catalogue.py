@@ -71,6 +71,7 @@ TOPICS = (
     Topic("power", "Powering on and off", "Background"),
     Topic("following", "Following limits and the energy watch", "Background"),
     Topic("sudden_loads", "Sudden loads", "Background"),
+    Topic("network", "Clients and hostile clients", "Background"),
     Topic("velocity_source", "Force over a drive that takes velocity", "Background"),
     Topic("figures", "Figures", "Background"),
     Topic("changes", "Changes", "Background"),
