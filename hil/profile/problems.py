@@ -55,6 +55,10 @@ class ProfileError(Exception):
         self.key = problems[0].key
         self.fix = problems[0].fix
 
+    def __reduce__(self) -> tuple[type[ProfileError], tuple[list[Problem]]]:
+        """Keep the problems on the way from another process."""
+        return ProfileError, (self.problems,)
+
     def as_data(self) -> list[dict[str, Any]]:
         """Plain values for JSON, one mapping per problem."""
         return [problem.as_data() for problem in self.problems]

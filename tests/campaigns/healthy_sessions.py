@@ -43,12 +43,7 @@ from hil.profile.schema import Profile
 PROFILES = ("footplate_trainer", "bench_slide")
 SESSIONS, QUICK = 1000, 200
 PROCESSES = 2
-LATE = (
-    None,
-    Lateness(0.01, 0.004, device_share=0.1),
-    Lateness(0.05, 0.005, device_share=0.1),
-    Lateness(0.02, 0.005, pause_s=0.020, pause_every_s=1.0),
-)
+MOST_LATE_S = 0.005
 PEAKED = (Limit.FORCE_FOLLOWING, Limit.SETPOINT_FOLLOWING, Limit.OUTPUT_ENERGY)
 WATCHED = (
     *PEAKED,
@@ -75,6 +70,20 @@ class Session:
     peaks: tuple[float, ...]
     cause: int
     text: str
+
+
+def draw_lateness(chance: random.Random, profile: Profile) -> Lateness | None:
+    """None, single late cycles, or pauses as well; all of it within what the profile bears."""
+    most = min(profile.limits.most_cycle_late, profile.limits.telemetry_age)
+    up_to = min(MOST_LATE_S, 0.8 * most)
+    return chance.choice(
+        (
+            None,
+            Lateness(0.01, up_to, device_share=0.1),
+            Lateness(0.05, up_to, device_share=0.1),
+            Lateness(0.02, 0.2 * most, pause_s=0.6 * most, pause_every_s=1.0),
+        )
+    )
 
 
 def draw_behaviour(chance: random.Random, profile: Profile) -> Behaviour:
@@ -125,7 +134,7 @@ def run(task: tuple[str, int]) -> Session:
     name, seed = task
     chance = random.Random(seed)
     profile = varied_simulation(load_profile(name), seed)
-    bench = LockstepBench(profile, seed=seed, lateness=chance.choice(LATE))
+    bench = LockstepBench(profile, seed=seed, lateness=draw_lateness(chance, profile))
     hands = bench.environment
     hands.hang(chance.choice([0.0, 0.0, 1.0, 2.5, 5.0]))
     bench.run(0.3)
@@ -194,7 +203,8 @@ def main() -> int:
     tasks = [(PROFILES[seed % len(PROFILES)], seed) for seed in seeds]
     started = time.monotonic()
     with multiprocessing.Pool(args.processes) as pool:
-        sessions = pool.map(run, tasks, chunksize=4)
+        sessions = list(pool.imap_unordered(run, tasks, chunksize=4))
+    sessions.sort(key=lambda session: session.seed)
     took = time.monotonic() - started
 
     print(f"{'rig':<20}{'sessions':>9}{'other stops':>12}   largest share of the tripped value")
