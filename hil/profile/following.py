@@ -13,7 +13,8 @@ import math
 
 from hil.profile.schema import EnergyLimit, FollowingLimit, PositionFollowingLimit, Profile
 
-FORCE_LAGS = (1.5, 2.5)  # limited, tripped; in lags; measured, see above
+# Limited, tripped; in lags; measured, see above. A weight of 7.5 kg that comes off at once is 2.5.
+FORCE_LAGS = (1.5, 2.8)
 SETPOINT_LAGS = (1.5, 4.0)
 LEAST_SHARES = (0.1, 0.2)  # of the force limit
 ENERGY_SHARES = (0.1, 0.3)  # of the springs' energy at the force limit; measured, see above

@@ -23,6 +23,8 @@ IMPOSSIBLE_STEP_M = 1e-4
 # A jump of the deflection by less force than this share of the limit spoils no figure; noise of
 # many times the stated one is no jump.
 JUMP_SHARE, JUMP_NOISES = 0.04, 10.0
+ACCELERATION_M_S2 = 60.0  # of the nut by peak torque and of a light output by the springs
+BOUNCE = 2.0  # change of speed over speed
 SLACK_ERRORS = 2.0  # standard deviations of a sample's time
 LIKELY_SAMPLES, LIKELY_NOISE = 10, 0.5  # so long still is rare with such noise, in counts
 
@@ -172,7 +174,7 @@ class SensorWatch:
     ) -> tuple[bool, float]:
         """Return whether nut and output cannot have moved so far, and how far they can.
 
-        Either may stop at once, at a wall or in a jam, and no faster than it went.
+        Either may stop at once, at a wall or in a jam, or bounce back as fast as it came.
         """
         rate, speeds = self._rate, self._speeds
         self._rate = self._sign * self._per_m * estimator.deflection_rate_m_s
@@ -181,7 +183,9 @@ class SensorWatch:
         )
         if not 0.0 < gap < LONGEST_GAP_S:
             return False, self._jump_counts
-        allowed = self._jump_floor + speeds * (gap + self._period + slack_s)
+        most_s = gap + slack_s
+        allowed = self._jump_floor + BOUNCE * speeds * (most_s + self._period)
+        allowed += 0.5 * self._per_m * ACCELERATION_M_S2 * most_s * most_s
         return abs(jump - rate * gap) > allowed, allowed + abs(rate) * gap
 
     def _follow_reference(self, telemetry: Telemetry, nut: float, dt: float) -> None:

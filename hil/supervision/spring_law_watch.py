@@ -17,14 +17,16 @@ from hil.profile import Profile
 
 # Before anything is learned, standard deviations: of the share, of the difference of both ways,
 # of dry friction as a share of the stated. A rig off by a fifth is healthy.
-SHARE, WAYS, FRICTION = 0.08, 0.06, 0.3
+SHARE, WAYS, FRICTION = 0.08, 0.03, 0.2
 # What they may wander in a second of motion: temperature, wear; assumptions, no source.
 SHARE_PER_S, FRICTION_PER_S = 0.004, 0.05
 SIGMAS = 3.0
 # Measured in healthy sessions (tests/campaigns/healthy_sessions.py), as shares of the force limit:
 # scatter about the learned law, and its largest value once the nut has moved for ``MOVED_S``.
-SCATTER_SHARE, LEAST_SHARE = 0.012, 0.05
+SCATTER_SHARE, LEAST_SHARE = 0.012, 0.04
+LEARNED_FROM = 0.5  # of the least difference that is allowed: what is nearer is learned
 SCATTER_S = 0.05  # over which the scatter is alike
+LAG_S = 0.001  # between spring force and torque as they are read; measured there as well
 MOVING_M_S = 0.008
 MOVED_S = 0.015
 LASTING_S = 0.03
@@ -34,6 +36,10 @@ GROSS_TIMES, MOST_WEIGHT = 1.5, 3.0
 STUCK_FRICTION_TIMES = 1.5  # of the stated break-away friction
 
 Row = tuple[float, float, float]
+
+
+def _within(value: float, most: float) -> float:
+    return most if value > most else -most if value < -most else value
 
 
 class SpringLawWatch:
@@ -72,7 +78,8 @@ class SpringLawWatch:
         self.parted_N = 0.0
         self.allowed_N = math.inf
         self._sense = 0.0
-        self._moved_s = self._wrong_s = 0.0
+        self._moved_s = self._wrong_s = self._rate_N_s = 0.0
+        self._last_N = math.nan
 
     def take_over(self, before: SpringLawWatch) -> None:
         """Know of this rig what another watch has learned."""
@@ -84,6 +91,8 @@ class SpringLawWatch:
         dt = estimator.step_s
         if not dt > 0.0:
             return 0
+        last, self._last_N = self._last_N, force_N
+        self._rate_N_s = abs(force_N - last) / dt if last == last else 0.0
         velocity = estimator.nut_velocity_m_s
         sense = 1.0 if velocity > MOVING_M_S else -1.0 if velocity < -MOVING_M_S else 0.0
         self._moved_s = self._moved_s + dt if sense and sense == self._sense else 0.0
@@ -100,7 +109,7 @@ class SpringLawWatch:
             self._wrong_s += dt * min(times * times, MOST_WEIGHT) if times > GROSS_TIMES else dt
             if self._wrong_s >= LASTING_S:
                 return Limit.DISAGREEMENT
-        elif self._wrong_s > 0.0:
+        elif sense and self._wrong_s > 0.0:
             self._wrong_s = max(0.0, self._wrong_s - dt)
         return 0
 
@@ -112,15 +121,19 @@ class SpringLawWatch:
         to_ways = b * force + d * way + e * sense
         to_friction = c * force + e * way + f * sense
         spread = force * to_share + way * to_ways + sense * to_friction
-        self.allowed_N = self._least_N + SIGMAS * math.sqrt(spread)
+        unsure = SIGMAS * math.sqrt(spread)
+        # A blow changes the force by its half within a millisecond, in which torque lags.
+        self.allowed_N = self._least_N + unsure + LAG_S * self._rate_N_s
         parted = estimator.motor_force_N - force
         parted -= self.share * force + self._ways * way + self._friction_N * sense
-        if abs(parted) < self.allowed_N:
+        # A law that changes must not be learned before it is seen.
+        if abs(parted) < LEARNED_FROM * self._least_N + unsure:
             scale = 1.0 / (spread + self._variance_s / dt)
             gain = parted * scale
-            self.share += to_share * gain
-            self._ways += to_ways * gain
-            self._friction_N += to_friction * gain
+            self.share = _within(self.share + to_share * gain, SIGMAS * SHARE)
+            self._ways = _within(self._ways + to_ways * gain, SIGMAS * WAYS)
+            most = SIGMAS * FRICTION * self._dry_N
+            self._friction_N = _within(self._friction_N + to_friction * gain, most)
             wander = SHARE_PER_S * SHARE_PER_S * dt
             dry = FRICTION_PER_S * self._dry_N
             row_a = a - to_share * to_share * scale + wander

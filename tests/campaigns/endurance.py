@@ -1,0 +1,191 @@
+"""Run mixed sessions for hours of simulated time: memory must not grow, nor force leave the truth.
+
+    .venv/bin/python tests/campaigns/endurance.py --hours 8 --check
+
+One bench in lockstep, never started anew: powered, behaviours one after the other with hands,
+weights and late cycles, stopped and reset, again and again. The resident memory is read after
+each ``SAMPLE_S``, and a line fitted to it once ``WARM_SHARE`` of the time has passed. Where force
+and nut are quiet, the measured spring force is held against the true one: its mean over an hour
+must stay within the uncertainty that the calibration states (95 %). Exits 1 with ``--check`` if
+either fails. Ctrl-C ends it early, and what was reached is judged and told.
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+import os
+import random
+import sys
+import time
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from healthy_sessions import draw_behaviour, draw_lateness
+
+from hil.bench.lockstep import LockstepBench
+from hil.core import State
+from hil.core.limit_texts import label
+from hil.core.requests import Apply, HoldPosition, PowerOn, Reset, Stop
+from hil.core.samples import INDEX
+from hil.profile.loader import load_profile
+
+PROFILE = "footplate_trainer"
+HOURS, QUICK_HOURS = 8.0, 0.05
+SAMPLE_S = 60.0
+WARM_SHARE = 0.25
+BEHAVIOURS = 8  # between power on and stop
+# 100 kB an hour is what a list that gains one float a second would take.
+MOST_GROWTH_KB_H = 100.0
+QUIET_M_S = 0.002
+PAGE = os.sysconf("SC_PAGE_SIZE")
+
+
+@dataclass
+class Seen:
+    """What has been measured so far.
+
+    Attributes:
+        rss: (simulated hours, resident memory in kB). stops: how often, by label.
+        errors: (simulated hours, mean force error in N, stated 95 % band in N) of quiet spells.
+    """
+
+    rss: list[tuple[float, float]] = field(default_factory=list)
+    errors: list[tuple[float, float, float]] = field(default_factory=list)
+    stops: dict[str, int] = field(default_factory=dict)
+    sessions: int = 0
+
+
+def resident_kB() -> float:
+    """Resident memory of this process, from the kernel's page count."""
+    return int(Path("/proc/self/statm").read_text().split()[1]) * PAGE / 1024
+
+
+class Endurance:
+    """One bench and what it goes through."""
+
+    def __init__(self, seed: int) -> None:
+        self.chance = random.Random(seed)
+        self.bench = LockstepBench(load_profile(PROFILE), seed)
+        self.seen = Seen()
+        self._next_sample_s = 0.0
+        self._columns = [
+            INDEX[name] for name in ("spring_force_N", "force_u95_N", "nut_velocity_m_s")
+        ]
+
+    @property
+    def hours(self) -> float:
+        return self.bench.time_s / 3600
+
+    def go_on(self, seconds: float) -> None:
+        """Let time pass; the quiet part of it is held against the truth."""
+        bench, physics = self.bench, self.bench.drive.core.physics
+        force, band, speed = self._columns
+        total = count = widest = 0.0
+        end = bench.time_s + seconds - 0.5 * bench.period_s
+        while bench.time_s < end:
+            row = bench.step()
+            if abs(row[speed]) < QUIET_M_S and bench.bench.state is State.RUNNING:
+                total += row[force] + bench.bench.tare_N - physics.spring_force_N
+                widest = max(widest, row[band])
+                count += 1.0
+        if count > 50:
+            self.seen.errors.append((self.hours, total / count, widest))
+        if bench.time_s >= self._next_sample_s:
+            self._next_sample_s = bench.time_s + SAMPLE_S
+            self.seen.rss.append((self.hours, resident_kB()))
+
+    def session(self) -> None:
+        """From power on to stop and reset."""
+        bench, chance, hands = self.bench, self.chance, self.bench.environment
+        profile = bench.profile
+        bench.be_late(draw_lateness(chance, profile))
+        hands.hang(chance.choice([0.0, 0.0, 1.0, 2.5, 5.0]))
+        self.go_on(1.0)
+        self.seen.sessions += 1
+        if bench.request(PowerOn(load_supported=True)).accepted:
+            self.go_on(0.2)
+            travel = profile.limits.travel
+            middle = 0.5 * (travel.lower + travel.upper)
+            bench.request(Apply(behaviour=HoldPosition(position_m=middle, speed_m_s=0.06)))
+            self.go_on(1.5)
+            for _ in range(BEHAVIOURS):
+                if bench.bench.state is not State.RUNNING:
+                    break
+                bench.request(Apply(behaviour=draw_behaviour(chance, profile), load_may_move=True))
+                hands.push(chance.uniform(-20, 20), chance.uniform(0.3, 3.0), 1.0)
+                self.go_on(chance.uniform(1.0, 4.0))
+        if bench.bench.cause:
+            name = label(bench.bench.cause)
+            self.seen.stops[name] = self.seen.stops.get(name, 0) + 1
+        hands.push(0.0)
+        bench.request(Stop())
+        self.go_on(2.0)
+        bench.request(Reset())
+        self.go_on(0.5)
+        bench.events.clear()  # lockstep keeps them all; the host sends them on
+
+
+def judge(seen: Seen) -> tuple[list[str], list[str]]:
+    """Lines of the report, and what fails."""
+    lines, bad = [], []
+    reached = seen.rss[-1][0] if seen.rss else 0.0
+    late = [(h, kB) for h, kB in seen.rss if h >= WARM_SHARE * reached]
+    slope = math.nan
+    if len(late) > 2:
+        hours, kB = np.array(late).T
+        slope = float(np.polyfit(hours, kB, 1)[0])
+    lines.append(
+        f"memory: {seen.rss[0][1] / 1024:.1f} MB at the start, {seen.rss[-1][1] / 1024:.1f} MB at "
+        f"the end, {slope:+.0f} kB an hour after the first quarter"
+    )
+    # A short run has no line that means anything: growth is judged from half an hour on.
+    if reached >= 0.5 and not slope <= MOST_GROWTH_KB_H:
+        bad.append(f"memory grows by {slope:.0f} kB an hour, above {MOST_GROWTH_KB_H:.0f}")
+    errors = np.array(seen.errors)
+    for hour in range(int(errors[-1, 0]) + 1 if len(errors) else 0):
+        of = errors[(errors[:, 0] >= hour) & (errors[:, 0] < hour + 1)]
+        if not len(of):
+            continue
+        mean, band = float(of[:, 1].mean()), float(of[:, 2].mean())
+        share = float(np.mean(np.abs(of[:, 1]) <= of[:, 2]))
+        lines.append(
+            f"hour {hour + 1}: force is {mean:+.2f} N from the truth on average over {len(of)} quiet "
+            f"spells, stated band ±{band:.2f} N; {100 * share:.0f} % of the spells inside"
+        )
+        if not abs(mean) <= band:
+            bad.append(f"hour {hour + 1}: force is {mean:+.2f} N off, beyond ±{band:.2f} N")
+    return lines, bad
+
+
+def main(arguments: list[str] | None = None) -> int:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
+    parser.add_argument("--hours", type=float, default=HOURS, help="of simulated time")
+    parser.add_argument("--quick", action="store_true", help=f"{QUICK_HOURS:g} hours")
+    parser.add_argument("--minutes", type=float, default=math.inf, help="end after so long, real")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--check", action="store_true", help="exit 1 if memory or force drift")
+    options = parser.parse_args(arguments)
+    hours = QUICK_HOURS if options.quick else options.hours
+    run, began = Endurance(options.seed), time.monotonic()
+    try:
+        while run.hours < hours and time.monotonic() - began < 60 * options.minutes:
+            run.session()
+    except KeyboardInterrupt:
+        print("ended early")
+    seen = run.seen
+    stops = ", ".join(f"{count} {name}" for name, count in seen.stops.items()) or "none"
+    lines, bad = judge(seen)
+    print(f"{run.hours:.2f} simulated hours of {hours:g}, {seen.sessions} sessions; stops: {stops}")
+    print("\n".join(lines))
+    print("\n".join(bad) if bad else "no growth, no drift")
+    return 1 if bad and options.check else 0
+
+
+if __name__ == "__main__":
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    sys.exit(main())
