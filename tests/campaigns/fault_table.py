@@ -37,6 +37,11 @@ class Fault:
     at_once: bool = False
     asks_stop: bool = False
 
+    @property
+    def over_before_power(self) -> bool:
+        """Whether nothing of it is left when power is asked for a while later."""
+        return self.entry["what"] in ("pause", "restart") or "for" in self.entry
+
 
 def _flag(what: str, value: float = 1.0, **keys: str) -> dict[str, Any]:
     return {"what": what, "value": value, **keys}

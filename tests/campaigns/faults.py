@@ -295,12 +295,13 @@ def late(outcome: Outcome) -> list[str]:
         most_s, since_s = REMOVED_S, 0.0
     else:
         most_s, since_s = MOST_S, math.inf
+        off = outcome.session.behaviour == DE_ENERGISED
         for at_s, fault in zip(outcome.at_s, faults, strict=True):
-            if fault.at_once:
+            if fault.at_once and not (off and fault.over_before_power):
                 since_s = min(at_s - outcome.at_s[0], since_s)
     short = []
     if since_s < math.inf and not outcome.stopped_s - since_s <= most_s:
-        short.append(f"stops {1e3 * (outcome.stopped_s - since_s):.0f} ms after the fault")
+        short.append(f"stops after {1e3 * (outcome.stopped_s - since_s):.0f} ms")
     if outcome.visible_s > MOST_S:
         short.append(
             f"{'stops' if outcome.stopped else 'goes on'} with a false figure in sight for "

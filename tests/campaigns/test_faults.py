@@ -12,8 +12,9 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 
+from fault_rigs import DE_ENERGISED
 from fault_table import FAULTS
-from faults import BEHAVIOURS, Session, main, named, parsed, rehearsal, run, shortfalls, snippet
+from faults import Session, main, named, parsed, rehearsal, run, shortfalls, snippet
 
 from hil.bench.rehearsal import known_faults, load_rehearsal
 from hil.core import Cause, Limit
@@ -63,7 +64,7 @@ def test_a_bench_without_supervision_falls_short(monkeypatch: pytest.MonkeyPatch
 
 
 def test_each_promise_is_judged() -> None:
-    sound = run(Session(("drive restarts",), BEHAVIOURS[-1], 2.5, 1))
+    sound = run(Session(("drive restarts",), "waveform", 2.5, 1))
     assert shortfalls(sound) == []
     wrong: list[tuple[dict[str, Any], str]] = [
         ({"share": 1.2, "share_without": 0.9}, "force 120 %"),
@@ -74,6 +75,28 @@ def test_each_promise_is_judged() -> None:
     ]
     for change, text in wrong:
         assert [found for found in shortfalls(replace(sound, **change)) if text in found], change
+    assert shortfalls(replace(sound, visible_s=0.09, unseen_N=80.0)) == []
+    in_sight = "false figure in sight for 200 ms"
+    assert [found for found in shortfalls(replace(sound, visible_s=0.2)) if in_sight in found]
     # No worse than without power.
     assert shortfalls(replace(sound, end_mm_s=50.0, without_mm_s=48.0)) == []
     assert shortfalls(replace(sound, stopped_s=0.09)) == []
+
+
+@pytest.mark.parametrize(
+    ("fault", "says"),
+    [("drive silent", "ms old"), ("supply 10 V", "not energised"), ("drive restarts", "")],
+)
+def test_without_power_a_fault_that_stays_refuses_power(fault: str, says: str) -> None:
+    outcome = run(Session((fault,), DE_ENERGISED, 0.0, 3))
+    assert says in outcome.text
+    assert shortfalls(outcome) == []
+    assert outcome.stopped == bool(says)
+
+
+def test_a_law_that_is_false_at_standstill_is_not_in_sight_and_in_motion_it_is() -> None:
+    still = run(Session(("springs a third stiffer",), "stiff spring", 2.5, 1))
+    moving = run(Session(("springs a third stiffer",), "waveform", 7.5, 1))
+    assert still.unseen_N > 30.0 and still.visible_s < 0.1
+    assert moving.stopped and moving.false_N > 30.0 and moving.visible_s < 0.1
+    assert moving.cause == Limit.DISAGREEMENT
