@@ -164,6 +164,8 @@ class Configurator:
         self._confirm(od.PRODUCER_HEARTBEAT, 0, "H", round(o.drive_heartbeat / MILLISECOND))
         limit = round(o.host_loss / MILLISECOND)
         if o.watch == "heartbeat":
+            # A watch that an earlier opening began would still run, and end before the first cycle.
+            self._write(od.CONSUMER_HEARTBEAT, 1, "I", 0)
             self._confirm(od.CONSUMER_HEARTBEAT, 1, "I", o.host_node << 16 | limit)
         try:
             self._confirm(od.ABORT_CONNECTION_OPTION, 0, "h", DISABLE_VOLTAGE_OPTION)

@@ -125,6 +125,8 @@ class SimulatedNode:
             index = data[1] | data[2] << 8
             if index in (od.CONTROL_WORD, od.MODES_OF_OPERATION):
                 self._act()
+            elif index == od.CONSUMER_HEARTBEAT:
+                self._host_heard_s = 0.0  # set anew, it begins with the next heartbeat (CiA 301)
 
     def _command_nmt(self, command: int) -> None:
         if command == 0x01:

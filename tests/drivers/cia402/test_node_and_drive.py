@@ -103,6 +103,19 @@ def test_velocity_and_position_modes(rig, mode):
         drive.close()
 
 
+def test_opened_again_the_watch_over_the_host_begins_with_the_first_cycle(rig, monkeypatch):
+    """Between configuration and first cycle the host may be held up, however long it is watched."""
+    drive = rig.drive()
+    drive.open()
+    cycle(drive, Command(), 0.02)
+    drive.close()
+    again = rig.drive()
+    monkeypatch.setattr(again, "_measure_a_look", lambda: time.sleep(0.25))  # limit is 0.1 s
+    again.open()
+    assert not cycle(again, Command(), 0.05).lost
+    again.close()
+
+
 def test_drive_stops_by_itself_when_the_host_falls_silent(rig):
     drive = rig.drive()
     drive.open()
