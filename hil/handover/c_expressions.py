@@ -112,7 +112,7 @@ class Expressions:
             return None if inner is None else not inner
         if isinstance(node, ast.Attribute | ast.Name):
             kind = self.expression(node)[1]
-            if kind[0] in ("array", "rows") and not isinstance(kind, str):
+            if kind[0] in ("array", "rows") and isinstance(kind[1], int):
                 return bool(kind[1])
         return None
 
@@ -166,12 +166,14 @@ class Expressions:
         at = self.constant(index)
         if isinstance(index, ast.UnaryOp) and isinstance(index.op, ast.USub):
             at = -int(self.constant(index.operand))
-        if kind[0] == "rows":
-            place = at % kind[1] if isinstance(at, int) else self.real(index)
-            return f"{code}[{place}]", ("row", kind[2])
-        if kind[0] in ("array", "row"):
-            place = at % max(kind[1], 1) if isinstance(at, int) else self.real(index)
-            return f"{code}[{place}]", REAL
+        if kind[0] in ("array", "row", "rows"):
+            place = self.real(index)
+            if isinstance(at, int):
+                place = str(at)
+                if at < 0:
+                    many = kind[1]
+                    place = str(at % max(many, 1)) if isinstance(many, int) else f"{many} - {-at}"
+            return f"{code}[{place}]", ("row", kind[2]) if kind[0] == "rows" else REAL
         raise self.refuse(node, "an index into what is no row of numbers")
 
     def _binop(self, node: ast.BinOp) -> tuple[str, Type]:
@@ -227,6 +229,8 @@ class Expressions:
         if known is not None:
             return "1" if known else "0"
         code, kind = self.expression(node)
+        if kind[0] in ("array", "rows"):
+            return f"({kind[1]} > 0)"
         return f"({code} != 0)" if kind == REAL else code
 
     # ------------------------------------------------------------------ calls
@@ -265,7 +269,7 @@ class Expressions:
         for argument in node.args:
             code, kind = self.expression(argument)
             codes.append(code)
-            if not isinstance(kind, str) and kind[0] == "array" and method.owner is None:
+            if kind[0] in ("array", "rows") and method.owner is None:
                 codes.append(str(kind[1]))  # a plain function takes rows of any length
         defaults = method.function.__defaults__ or ()
         missing = len(names) - len(node.args)
@@ -317,6 +321,9 @@ def annotated(annotation: Any, method: Method) -> Type:
 
 def _of_type(value: Any, text: str, method: Method) -> Type:
     arguments = getattr(value, "__args__", None)
+    if arguments and arguments[-1] is Ellipsis:  # of any length
+        inner = arguments[0]
+        return ("array", "n") if inner is float else ("rows", "n", len(inner.__args__))
     if getattr(value, "__origin__", None) is tuple and arguments:
         if all(argument is float for argument in arguments):
             return ("tuple", [REAL] * len(arguments))

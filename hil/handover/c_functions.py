@@ -72,6 +72,9 @@ class CFunction(Expressions):
                 slot = self.graph.of_class(kind[1])
                 self.locals[name] = ("object", slot)
                 found.append((name, f"struct {kind[1].__name__} *{name}"))
+            elif kind[0] == "rows":
+                self.locals[name] = ("rows", f"{name}_n", kind[2])
+                found += [(name, f"real (*{name})[{kind[2]}]"), (f"{name}_n", f"int {name}_n")]
             elif kind[0] == "array":  # of any length
                 self.locals[name] = ("array", f"{name}_n")
                 found += [(name, f"const real *{name}"), (f"{name}_n", f"int {name}_n")]
@@ -291,7 +294,7 @@ class CFunction(Expressions):
         backward: bool = False,
     ) -> None:
         code, kind = self.expression(over)
-        if kind[0] not in ("array", "rows") or not isinstance(kind[1], int):
+        if kind[0] not in ("array", "rows"):
             raise self.refuse(node, "a loop goes over numbers in a row")
         if kind[1] == 0:
             return
@@ -305,7 +308,7 @@ class CFunction(Expressions):
             count = self._temporary("int {}")
         head = f"for ({count} = 0; {count} < {kind[1]}; {count}++) {{"
         if backward:
-            head = f"for ({count} = {kind[1] - 1}; {count} >= 0; {count}--) {{"
+            head = f"for ({count} = {kind[1]} - 1; {count} >= 0; {count}--) {{"
         self.put(depth, head)
         if isinstance(target, ast.Tuple):
             for i, item in enumerate(target.elts):

@@ -100,6 +100,9 @@ def law_of(profile: Profile) -> tuple[Law, float]:
     """Return the law of a profile, and its period in s, as the bench would build it.
 
     The drive's own most torque and delay are those of its simulation.
+
+    Raises:
+        HandoverError: the drive is commanded in velocity.
     """
     bench = LockstepBench(profile).bench
     if not isinstance(bench.gains, ForceGains):

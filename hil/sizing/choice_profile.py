@@ -27,6 +27,7 @@ END_MARGIN_M, END_SHARE = 0.002, 0.04  # of soft ends to mechanical ones; of the
 BRAKING_M_S2 = 2.0
 # Spring force repeats to 0.4 % after a calibration by weights; common practice, no source.
 RELATIVE_UNCERTAINTY = 0.004
+CYCLE_LATE_S = 0.013  # below the time that the simulated drive waits for its host
 DRIVE = "drives/bench_cia402.yaml"  # invented, ships with the program
 UNITS = {"m": ("mm", 1e3), "m/s": ("mm/s", 1e3), "N/m": ("N/mm", 1e-3), "N*s/m": ("N*s/mm", 1e-3)}
 
@@ -140,7 +141,7 @@ def profile_values(choice: Combination) -> dict[str, Any]:
             "damping": force / (2 * speed),
             # The simulated drive shares the computer with everything else.
             "telemetry_age": 0.020,
-            "cycle_late": 0.090,
+            "cycle_late": CYCLE_LATE_S,
             "sensor_jump": {"counts": float(math.ceil(2 * jump))},
             "disagreement": {"tripped": DISAGREEMENT * force},
         },
@@ -168,8 +169,7 @@ def profile_text(choice: Combination) -> str:
         f"# {choice.wants.name}: {choice.name}",
         "# Written by 'hookeline size'. Spring law and friction are computed: bring the rig up and",
         "# calibrate it. The drive is the simulated one: write your own under 'drive'. telemetry_age",
-        "# and cycle_late suit a simulated rig on a shared computer: write 10 ms or less for a real",
-        "# one.",
+        "# suits a simulated rig on a shared computer: write 10 ms or less for a real one.",
     ]
     values = profile_values(choice) | {"drive": DRIVE}
     for name, field in Profile.model_fields.items():
