@@ -16,6 +16,7 @@ import json
 import multiprocessing
 import sys
 import tempfile
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
@@ -28,11 +29,11 @@ from hil.profile import Profile, load_profile, rig_parameters, varied_simulation
 PROFILE = "footplate_trainer"
 LEAST, MOST = 0.93, 0.98
 FAULTS: dict[str, RehearsedFault] = {
-    "emergency stop": StopButtonFault(at=0, what="emergency_stop"),
-    "deflection at its rail": DisturbanceFault(at=0, what="deflection_rail"),
-    "drive fault": DisturbanceFault(at=0, what="drive_fault", value=0x7500),
-    "supply too low": DisturbanceFault(at=0, what="supply_V", value=24.0),
-    "silent drive": DisturbanceFault(at=0, what="silent"),
+    "emergency stop": StopButtonFault(at="0 s", what="emergency_stop"),
+    "deflection at its rail": DisturbanceFault(at="0 s", what="deflection_rail"),
+    "drive fault": DisturbanceFault(at="0 s", what="drive_fault", value=0x7500),
+    "supply too low": DisturbanceFault(at="0 s", what="supply_V", value=24.0),
+    "silent drive": DisturbanceFault(at="0 s", what="silent"),
 }
 
 
@@ -104,20 +105,26 @@ def main() -> int:
     keys = tuple(t.key for t in TESTS if not options.only or t.key in options.only)
     with multiprocessing.get_context("spawn").Pool(options.processes) as pool:
         if options.faults:
-            return _faults(options, pool.map(broken, [(k, f) for k in keys for f in FAULTS], 1))
+            return _faults(options, pool.imap(broken, [(k, f) for k in keys for f in FAULTS]))
         seeds = range(options.first, options.first + (6 if options.quick else options.seeds))
-        return _coverage(options, pool.map(measured, [(seed, keys) for seed in seeds], 1))
+        return _coverage(options, pool.imap(measured, [(seed, keys) for seed in seeds]))
 
 
-def _faults(options: argparse.Namespace, found: list[dict[str, Any]]) -> int:
-    for row in found:
-        print(f"{row['test']:22} {row['fault']:24} {row['how']:9} {'; '.join(row['problems'])}")
+def _faults(options: argparse.Namespace, coming: Iterable[dict[str, Any]]) -> int:
+    found = []
+    for row in coming:
+        found.append(row)
+        print(
+            f"{row['test']:22} {row['fault']:24} {row['how']:9} {'; '.join(row['problems'])}",
+            flush=True,
+        )
     if options.json:
         print(json.dumps(found))
     return int(options.check and any(row["problems"] for row in found))
 
 
-def _coverage(options: argparse.Namespace, found: list[dict[str, Any]]) -> int:
+def _coverage(options: argparse.Namespace, coming: Iterable[dict[str, Any]]) -> int:
+    found = list(coming)
     errors: dict[str, list[float]] = {}
     for rig_found in found:
         for name, error in rig_found["figures"].items():
