@@ -301,7 +301,8 @@ def late(outcome: Outcome) -> list[str]:
                 since_s = min(at_s - outcome.at_s[0], since_s)
     short = []
     if since_s < math.inf and not outcome.stopped_s - since_s <= most_s:
-        short.append(f"stops after {1e3 * (outcome.stopped_s - since_s):.0f} ms")
+        after_ms = 1e3 * (outcome.stopped_s - since_s)
+        short.append(f"stops after {after_ms:.0f} ms" if outcome.stopped else "goes on")
     if outcome.visible_s > MOST_S:
         short.append(
             f"{'stops' if outcome.stopped else 'goes on'} with a false figure in sight for "
