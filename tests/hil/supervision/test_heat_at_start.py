@@ -116,7 +116,7 @@ def test_the_winding_is_at_the_ambient_temperature_when_cold():
 def working(bench: LockstepBench) -> None:
     bench.run(0.1)
     assert bench.request(PowerOn(load_supported=True)).accepted
-    bench.run(0.5)
+    bench.run(0.3)
     assert bench.request(Apply(behaviour=ConstantForce(force_N=300.0), load_may_move=True)).accepted
 
 
@@ -124,7 +124,7 @@ def test_a_lockstep_bench_restarted_goes_on_with_its_heat_and_one_too_hot_refuse
     first = LockstepBench(PROFILE)
     first.bench.supervisor.heat.begin(0.5, 0.4)
     working(first)
-    first.run(1.0)
+    first.run(0.2)
     assert first.bench.state is State.RUNNING
     before = first.bench.supervisor.heat
     start = heat_at_start(PROFILE, kept(before.winding, before.housing), later(5.0))
