@@ -22,7 +22,6 @@ from typing import Any
 
 from drivers.base import PowerStage
 from hil.bench.rehearsal import DisturbanceFault, Rehearsal, RehearsedFault, StopButtonFault
-from hil.core import INDEX
 from hil.measure import TESTS, assemble, finished_runs, measure_in_lockstep
 from hil.profile import Profile, load_profile, rig_parameters, varied_simulation
 
@@ -77,7 +76,7 @@ def broken(job: tuple[str, str]) -> dict[str, Any]:
     with tempfile.TemporaryDirectory() as folder:
         end, bench = measure_in_lockstep(profile, key, 1, Path(folder) / "runs", rehearsal)
         resumable = not finished_runs(Path(folder))
-    stage = bench.last_row[INDEX["power_stage"]]
+    stage = bench.drive.core.power  # a silent drive tells nothing
     problems = []
     # In the shock test the power is off throughout: nothing stops.
     if end.how == "finished" and key != "shock":
@@ -87,7 +86,7 @@ def broken(job: tuple[str, str]) -> dict[str, Any]:
     if end.how != "finished" and not resumable:
         problems.append("counts as done")
     if stage not in (PowerStage.OFF, PowerStage.FAULT):
-        problems.append(f"power stage {stage:.0f}")
+        problems.append(f"power stage {stage.name}")
     return {"test": key, "fault": fault, "how": end.how, "text": end.text, "problems": problems}
 
 
