@@ -304,7 +304,7 @@ def _words(case: Case) -> tuple[str, ...]:
     if case.victim == "recorder":
         return ("RECORDER",)
     if case.victim == "host":
-        return ("HostGone",)
+        return ("HostGone", "pause:")  # one who is back within a second tells it himself
     if case.victim == "rig":
         return ("stop:",)
     return ("control: None", "stop:")
