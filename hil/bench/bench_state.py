@@ -155,9 +155,9 @@ class BenchState:
             profile, self.gains, self.period_s, self.calibration
         )
         self.shaper = Shaper(profile)
-        before = self.supervisor
-        self.supervisor = Supervisor(profile, self.period_s)
+        before, self.supervisor = self.supervisor, Supervisor(profile, self.period_s)
         self.supervisor.take_over(before)
+        self.supervisor.restricted = profile.limits.force != self.own_profile.limits.force
         self.controlled_stop = ControlledStop(profile)
 
     # ---------------------------------------------------------------- requests

@@ -30,6 +30,9 @@ LAG_S = 0.001  # between spring force and torque as they are read; measured ther
 MOVING_M_S = 0.008
 MOVED_S = 0.015
 LASTING_S = 0.03
+# Motion in which law and motor agreed, before a difference is a change: a rig that is yet to be
+# calibrated has shown nothing. An assumption.
+SHOWN_S = 0.05
 # Beyond this multiple of the allowed difference time counts as its square, but never more than so:
 # what is wrong needs 10 ms to show its name.
 GROSS_TIMES, MOST_WEIGHT = 1.5, 3.0
@@ -66,6 +69,7 @@ class SpringLawWatch:
     def forget(self) -> None:
         """Know nothing of this rig: another calibration is in force."""
         self.share = self._ways = self._friction_N = 0.0
+        self._shown_s = 0.0
         dry = FRICTION * self._dry_N
         self._rows: tuple[Row, Row, Row] = (
             (SHARE * SHARE, 0.0, 0.0),
@@ -85,6 +89,7 @@ class SpringLawWatch:
         """Know of this rig what another watch has learned."""
         self.share, self._ways = before.share, before._ways
         self._friction_N, self._rows = before._friction_N, before._rows
+        self._shown_s = before._shown_s
 
     def look(self, estimator: Estimator, force_N: float) -> int:
         """Take the newest sample, measured force without tare; 0 or ``Limit.DISAGREEMENT``."""
@@ -107,9 +112,10 @@ class SpringLawWatch:
         times = abs(parted) / self.allowed_N
         if times > 1.0:
             self._wrong_s += dt * min(times * times, MOST_WEIGHT) if times > GROSS_TIMES else dt
-            if self._wrong_s >= LASTING_S:
+            if self._wrong_s >= LASTING_S and self._shown_s >= SHOWN_S:
                 return Limit.DISAGREEMENT
-        elif sense and self._wrong_s > 0.0:
+        elif sense:
+            self._shown_s += dt
             self._wrong_s = max(0.0, self._wrong_s - dt)
         return 0
 

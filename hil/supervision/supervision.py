@@ -55,6 +55,8 @@ class Supervisor:
         self.following = Following(profile, self._bounds)
         self._motor_sensor = MotorSensorWatch(profile)
         self.open_loop = False  # a restricted run of torque or speed, with a travel window
+        # Of a rig whose law is still to be found, or whose limits are narrowed, nothing was shown yet.
+        self.restricted = False
         self._position = PositionFollowing(profile)
         self._law = SpringLawWatch(profile)
         hand = 1 if profile.actuator.screw.hand == "right" else -1
@@ -266,7 +268,7 @@ class Supervisor:
             return beyond
         if self.disagrees(estimator, force, dt):
             return Limit.DISAGREEMENT
-        if self.open_loop:
+        if self.open_loop or self.restricted:
             self._law.reset()
         elif changed := self._law.look(estimator, force):
             return self._named(changed)

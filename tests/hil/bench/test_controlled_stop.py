@@ -107,6 +107,7 @@ class Seen:
     def __init__(self, velocity: float) -> None:
         self.nut_velocity_m_s = velocity
         self.output_velocity_m_s = 0.0
+        self.step_s = 0.001
 
 
 @given(

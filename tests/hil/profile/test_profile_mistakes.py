@@ -816,7 +816,9 @@ def test_mistake_in_the_drive_is_named(
 
 def test_eds_is_found_beside_the_file_that_names_it(tmp_path: Path) -> None:
     (tmp_path / "drives").mkdir()
-    (tmp_path / "drives" / "mine.eds").write_text("[FileInfo]\n")
+    (tmp_path / "drives" / "mine.eds").write_text(
+        (SHIPPED / "drives" / "bench_cia402.eds").read_text()
+    )
     (tmp_path / "drives" / "mine.yaml").write_text(
         edited(DRIVE, "eds: bench_cia402.eds", "eds: mine.eds")
     )
