@@ -41,7 +41,7 @@ LEAD_IN_S = 2.0  # a quarter of a loop, to the first peak
 # nut stands, and not zero, where friction turns over.
 FITTED = (0.08, 0.93)
 BINS = 400
-# Expanded uncertainty of what repeated loops do not show; measured on simulated rigs in this tree:
+# Expanded uncertainty of what repeated loops do not show; judged on one simulated rig:
 # Stribeck friction and the springs' own, which lean on slope and area.
 RATE_SHARE, AREA_SHARE = 0.01, 0.015
 INTERCEPT_SHARE = 0.15  # of the largest force: the calibration's error there shifts the intercept
