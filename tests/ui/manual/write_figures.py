@@ -29,7 +29,7 @@ BENCHMARKS = {
     "declared": [],
     "serial_line": [],
 }
-CAMPAIGNS: dict[str, list[str]] = {"faults": []}
+CAMPAIGNS: dict[str, list[str]] = {"faults": ["--seeds", "1", "--pairs", "300"]}
 MEASURE_S = 3600.0
 
 HEAD = """\
@@ -97,7 +97,7 @@ def _benchmark(program: str, data: dict[str, Any]) -> str:
 def _faults(data: dict[str, Any]) -> str:
     lines = [
         "## Faults thrown into running sessions\n",
-        f"`campaigns/faults.py`, {data['date']}, {data['machine']}.\n",
+        f"`campaigns/faults.py`, {data['sessions']} sessions, {data['date']}, {data['machine']}.\n",
         FAULTS,
         _table_head(list(data["table"][0])),
     ]
@@ -132,7 +132,8 @@ def measure(name: str) -> None:
     Raises:
         SystemExit: it printed none.
     """
-    room, options = ("benchmarks", BENCHMARKS[name]) if name in BENCHMARKS else ("campaigns", [])
+    room = "benchmarks" if name in BENCHMARKS else "campaigns"
+    options = (BENCHMARKS | CAMPAIGNS)[name]
     command = [sys.executable, str(ROOT / "tests" / room / f"{name}.py"), *options, "--json"]
     ended = subprocess.run(command, cwd=ROOT, stdout=subprocess.PIPE, text=True, timeout=MEASURE_S)
     lines = ended.stdout.strip().splitlines()
@@ -142,7 +143,8 @@ def measure(name: str) -> None:
         data = None
     if data is None:
         raise SystemExit(f"{name}.py printed no JSON, exit code {ended.returncode}")
-    data.pop("outcomes", None)
+    for bulky in ("outcomes", "short"):
+        data.pop(bulky, None)
     KEPT.mkdir(exist_ok=True)
     text = json.dumps(data, indent=1, ensure_ascii=False)
     (KEPT / f"{name}.json").write_text(text + "\n", encoding="utf-8")
