@@ -48,7 +48,7 @@ from ui.commands.answers import (
     say,
 )
 from ui.commands.disturb import add_disturb, rehearsal_of
-from ui.commands.terminal_operator import TerminalOperator, at_a_terminal
+from ui.commands.terminal_operator import TerminalOperator, add_simulated_person, at_a_terminal
 
 NICE = -5  # of -20 to 19
 SWITCH_INTERVAL_S = 0.0005
@@ -95,16 +95,7 @@ def add(commands: Any) -> None:
         "each is kept); with --resume alone, nothing else is done",
     )
     parser.add_argument("--list", action="store_true", help="list steps and simulated mistakes")
-    parser.add_argument(
-        "--lockstep",
-        action="store_true",
-        help="simulated rig and person in this process, faster than real time",
-    )
-    parser.add_argument(
-        "--simulated-operator",
-        action="store_true",
-        help="on a simulated rig in real time: a simulated person does what is asked",
-    )
+    add_simulated_person(parser)
     parser.add_argument(
         "--inject",
         action="append",

@@ -50,7 +50,7 @@ from ui.commands.answers import (
 from ui.commands.disturb import add_disturb, rehearsal_of
 from ui.commands.sheets_compared import compare
 from ui.commands.stated import add_reference, stated_reference
-from ui.commands.terminal_operator import TerminalOperator, at_a_terminal
+from ui.commands.terminal_operator import TerminalOperator, add_simulated_person, at_a_terminal
 from ui.commands.unverified import add_unverified, confirmed_unverified
 
 RECORDED_WAIT_S = 60.0
@@ -103,16 +103,7 @@ def add(commands: Any) -> None:
         help="this test; may be given several times",
     )
     parser.add_argument("--list", action="store_true", help="list the plan")
-    parser.add_argument(
-        "--lockstep",
-        action="store_true",
-        help="simulated rig and person in this process, faster than real time",
-    )
-    parser.add_argument(
-        "--simulated-operator",
-        action="store_true",
-        help="on a simulated rig in real time: a simulated person does what is asked",
-    )
+    add_simulated_person(parser)
     parser.add_argument("--seed", type=int, default=1, help="of the simulated rig in lockstep")
     parser.add_argument(
         "--varied",

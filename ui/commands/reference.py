@@ -38,7 +38,7 @@ from ui.commands.answers import (
     answer,
     say,
 )
-from ui.commands.terminal_operator import TerminalOperator, at_a_terminal
+from ui.commands.terminal_operator import TerminalOperator, add_simulated_person, at_a_terminal
 
 SEEKS = ("lower", "upper", "switch")
 STATES = ("lower-end", "mark")
@@ -73,16 +73,7 @@ def add(commands: Any) -> None:
     parser.add_argument(
         "--times", type=int, default=3, metavar="N", help="touches, 2 to 50 (default: 3)"
     )
-    parser.add_argument(
-        "--lockstep",
-        action="store_true",
-        help="simulated rig and person in this process, faster than real time",
-    )
-    parser.add_argument(
-        "--simulated-operator",
-        action="store_true",
-        help="on a simulated rig in real time: a simulated person does what is asked",
-    )
+    add_simulated_person(parser)
     parser.set_defaults(run=run)
 
 
