@@ -63,7 +63,7 @@ class ZeroModel:
         if reference in WHY_OPEN:
             # The panel's buttons are the fix.
             return f"{WHY_OPEN[reference].partition(' Fix:')[0]} To seek: {self.clear}."
-        return f"Zero of positions: {HOW.get(reference, reference)}."
+        return f"Zero of positions: {HOW.get(reference, reference) or 'not known'}."
 
     @property
     def choices(self) -> list[tuple[str, str]]:
