@@ -1,4 +1,4 @@
-"""What every drive looks like from above: one read and one write a cycle, in SI units.
+"""Interface of every drive: one read and one write a cycle, in SI units.
 
 Sign convention at this boundary: as the wire has it. Signs, gear and calibration that
 belong to the rig are applied above, in ``hil``; a driver only turns wire units into SI.
@@ -41,7 +41,7 @@ class PowerStage(enum.IntEnum):
 
 
 class PowerRequest(enum.IntEnum):
-    """What the command asks of the power stage. OFF is the default everywhere."""
+    """Request to the power stage. OFF is the default everywhere."""
 
     OFF = 0
     ON = 1
@@ -50,7 +50,7 @@ class PowerRequest(enum.IntEnum):
 
 
 class Mode(enum.IntEnum):
-    """Which target the drive follows (values of CiA 402 object 0x6060)."""
+    """Target that the drive follows (values of CiA 402 object 0x6060)."""
 
     POSITION = 8
     VELOCITY = 9
@@ -156,7 +156,7 @@ class QuantityAges:
 
 
 class AnswerJudge:
-    """What may be wrong about the time of a sample, from how late it came after the question.
+    """Judge of a sample's time, from its delay after the request.
 
     Samples are taken soon after the question. An answer that comes much later than the shortest
     of late was held up, and nobody knows where: before the sample was taken or after.
@@ -194,7 +194,7 @@ class Command:
 
 @dataclass(frozen=True)
 class Capabilities:
-    """What a drive can do, asked before the first cycle.
+    """Capabilities of a drive, read before the first cycle.
 
     ``own_limits``: what is set in the drive itself, as far as it can be read, SI: any of
     ``torque_N_m``, ``current_A``, ``speed_rad_s``, ``supply_high_V``, ``supply_low_V``,
@@ -310,7 +310,7 @@ class Examining(Protocol):
 
 
 class WireProtocol(Protocol):
-    """What a protocol module registers under the entry point group ``hookeline.protocols``.
+    """Protocol module as registered under the entry point group ``hookeline.protocols``.
 
     ``options`` is a pydantic model class for the profile's ``drive`` mapping (unknown keys
     forbidden, a ``protocol`` literal field included).

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 from pathlib import Path
 
 import pytest
@@ -75,3 +76,16 @@ def test_files_are_short_enough_to_read() -> None:
     }
     long = {name: length for name, length in lengths.items() if length > LONGEST}
     assert long == {}
+
+
+@pytest.mark.parametrize("package", PACKAGES)
+def test_docstrings_begin_with_a_verb_or_a_noun(package: str) -> None:
+    begun = re.compile(r"(What|Whether|How|That|Which|Where|When)\b")
+    wrong = [
+        f"{path}:{node.body[0].lineno}: {text.splitlines()[0]}"
+        for path in sorted((ROOT / package).rglob("*.py"))
+        for node in ast.walk(ast.parse(path.read_text()))
+        if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef)
+        and begun.match(text := ast.get_docstring(node) or "")
+    ]
+    assert not wrong, "\n".join(wrong)

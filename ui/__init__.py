@@ -1,4 +1,4 @@
-"""What a person touches: the command line and the dashboard."""
+"""User interface: the command line and the dashboard."""
 
 import os
 

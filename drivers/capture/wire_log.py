@@ -107,7 +107,7 @@ class WireRecorder:
         return self._last_us / 1e6
 
     def received_at(self) -> float:
-        """When the last record was made: right after something was received, that is its time."""
+        """Return the time of the last record: right after a reception, that is its time."""
         return self._last_us / 1e6
 
     def cycle(self, periods: int) -> None:

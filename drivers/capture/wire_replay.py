@@ -103,14 +103,14 @@ class WireRecording:
             self.cycles[-1].notes.append(data)
 
     def now(self) -> float:
-        """What the clock said when it was read then, in this cycle."""
+        """Return the clock's reading as recorded, in this cycle."""
         nows = self.cycles[self._cycle].now_s if self._cycle < len(self.cycles) else None
         if nows:
             self._last_s = nows.pop(0)
         return self._last_s
 
     def received_at(self) -> float:
-        """When that was received which was received last."""
+        """Return the time of the last reception."""
         return self._last_s
 
     def received(self, item: Received) -> Any:
@@ -120,7 +120,7 @@ class WireRecording:
 
     @property
     def goes_on(self) -> bool:
-        """Whether the drive was read once more in this cycle."""
+        """True if the drive was read once more in this cycle."""
         following = self._cycle + 1
         return following < len(self.cycles) and self.cycles[following].periods == 0
 
@@ -170,7 +170,7 @@ class Source:
         self._release()
 
     def _release(self) -> None:
-        """What was received before the next thing was sent."""
+        """Release the receptions that came before the next transmission."""
         while self._next < self._end and self._items[self._next][0]:
             self._receive(self._items[self._next][1])
             self._next += 1
@@ -245,7 +245,7 @@ class ReplayPort:
         """Nothing to be done."""
 
     def read(self, until_s: float = 0.0) -> bytes:
-        """What waits."""
+        """Return the waiting bytes."""
         waiting = self._source.waiting
         chunk: bytes = self._recording.received(waiting.popleft()) if waiting else b""
         return chunk

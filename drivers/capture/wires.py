@@ -1,4 +1,4 @@
-"""What this process does with its wires beside using them: record them, or replay a recording.
+"""Recording and replay of this process's wires, beside their use.
 
 Set before a drive is opened; everything that opens a wire asks here.
 """

@@ -1,4 +1,4 @@
-"""What the cyclic exchange with a CiA 402 drive takes of the bus."""
+"""Bus load of the cyclic exchange with a CiA 402 drive."""
 
 from __future__ import annotations
 

@@ -39,7 +39,7 @@ MODES = {"torque": Mode.TORQUE, "velocity": Mode.VELOCITY, "position": Mode.POSI
 
 @dataclass(frozen=True)
 class Found:
-    """What the node told of itself."""
+    """Values that the node reported of itself."""
 
     identity: str
     rated_torque_N_m: float
@@ -141,7 +141,7 @@ class Configurator:
         return found
 
     def _own_limits(self, rated_torque_N_m: float) -> dict[str, float]:
-        """What the drive tells of its own limits: torque and current are per mille of rated."""
+        """Read the drive's own limits: torque and current are per mille of rated."""
         limits: tuple[tuple[str, int, str, Callable[[], float]], ...] = (
             ("torque_N_m", od.MAX_TORQUE, "H", lambda: 1e-3 * rated_torque_N_m),
             ("current_A", od.MAX_CURRENT, "H", self._rated_current_A_per_mille),

@@ -265,7 +265,7 @@ class Cia402Drive:
         self._last_word = word
 
     def _renewed(self, request: PowerRequest) -> PowerRequest:
-        """What was asked, but OFF for an ON from before the drive gave up its power."""
+        """Return the request, but OFF for an ON from before the drive gave up its power."""
         stage = self.telemetry.power
         if request is not PowerRequest.ON:
             self._came_on = self._gave_up = False

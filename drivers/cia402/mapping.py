@@ -1,4 +1,4 @@
-"""Which objects travel in which PDO, and their packing."""
+"""PDO mapping: the objects of each PDO, and their packing."""
 
 from __future__ import annotations
 

@@ -61,7 +61,7 @@ class TransmitPdo:
         return transmission <= 240 and count % transmission == 0
 
     def due_by_event(self, now_s: float) -> bool:
-        """Whether a value has changed or the event timer ran out; packs it if so."""
+        """Return whether a value has changed or the event timer ran out; packs it if so."""
         since = now_s - self._sent_s
         if since < self._inhibit_s:
             return False

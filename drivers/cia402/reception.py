@@ -1,4 +1,4 @@
-"""What comes from the drive: frames into telemetry, and whether the drive still lives."""
+"""Reception from the drive: frames into telemetry, and a watch that the drive still lives."""
 
 from __future__ import annotations
 
@@ -103,12 +103,12 @@ class Reception:
 
     @property
     def complete(self) -> bool:
-        """Whether each fast TPDO has come."""
+        """True if each fast TPDO has come."""
         return self._sampled_s > 0 and self._deflected_s > 0
 
     @property
     def settled(self) -> bool:
-        """Whether each TPDO has come: before its first, the supply would pass for 0 V."""
+        """True if each TPDO has come: before its first, the supply would pass for 0 V."""
         return self.complete and not self._awaited
 
     def resume_cyclic(self) -> None:

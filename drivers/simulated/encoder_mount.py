@@ -1,4 +1,4 @@
-"""How the motor's encoder sits on its shaft: firmly, slipping under torque, or unheard."""
+"""Mount of the motor's encoder on its shaft: firm, slipping under torque, or unheard."""
 
 from __future__ import annotations
 

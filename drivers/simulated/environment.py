@@ -1,4 +1,4 @@
-"""What happens around the simulated rig: weights, hands, and things that go wrong."""
+"""Environment of the simulated rig: weights, hands, and disturbances."""
 
 from __future__ import annotations
 

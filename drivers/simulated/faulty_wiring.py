@@ -1,4 +1,4 @@
-"""What lies between the deflection sensor and the drive's input, when it is not as it should."""
+"""Wiring between the deflection sensor and the drive's input, when it is faulty."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ class FaultyWiring:
         self._open_left_s = 0.0
 
     def read(self, counts: int, dt_s: float, speed_m_s: float, wiggled: bool) -> int:
-        """What arrives at the input that the sensor is wired to, in counts."""
+        """Return the counts that arrive at the input to which the sensor is wired."""
         wiring = self._wiring
         if wiring == "top":
             return self._top

@@ -1,4 +1,4 @@
-"""When things happen late: the host's wake-up, the device's sampling, the way of its answer.
+"""Lateness: of the host's wake-up, of the device's sampling, and of its answer on the way.
 
 A :class:`Lateness` declares it, by distributions or by the timing columns of a recorded run;
 :class:`Delays` draws from it, cycle by cycle, the same for one seed.
@@ -33,7 +33,7 @@ PROMPT = Delay()
 
 @dataclass(frozen=True)
 class Lateness:
-    """Which cycles are late, by how much, and at which place.
+    """Cycles that are late, by how much, and at which place.
 
     Attributes:
         share: of the cycles that are late at random, 0 to 1.

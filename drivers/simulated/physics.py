@@ -28,7 +28,7 @@ DISCHARGE_S = 0.04  # of the link through its resistor, once parted from the sup
 
 
 class Winding(enum.IntEnum):
-    """What the power stage does with the windings."""
+    """State of the windings at the power stage."""
 
     OPEN = 0  # only the diodes of the bridge may carry current
     DRIVEN = 1

@@ -1,4 +1,4 @@
-"""What the simulated rig is and where it stands: masses, springs, geometry, energy."""
+"""State of the simulated rig: masses, springs, geometry, energy."""
 
 from __future__ import annotations
 

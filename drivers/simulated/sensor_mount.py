@@ -1,4 +1,4 @@
-"""How the deflection sensor is mounted: what it follows of a deflection, and what it loses."""
+"""Mount of the deflection sensor: the share of a deflection that it follows or loses."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ class SensorMount:
         self._slipped_m = 0.0
 
     def follow(self, deflection_m: float) -> float:
-        """What the sensor shows now, in m."""
+        """Return the deflection that the sensor shows now, in m."""
         true, half, slips = deflection_m - self._slipped_m, self._half_m, self._slips_m
         if not -slips <= true <= slips:
             held = min(max(true, -slips), slips)

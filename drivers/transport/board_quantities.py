@@ -1,4 +1,4 @@
-"""What a described board may give and take, in SI, and the one way from its numbers to ours."""
+"""Quantities that a described board gives and takes, in SI, and their scaling."""
 
 from __future__ import annotations
 

@@ -70,7 +70,7 @@ def open_bus(interface: str, channel: str | None, options: Mapping[str, Any]) ->
 
 
 def _fix(error: BaseException) -> str:
-    """What to do about it, from the error and from those that led to it."""
+    """Return the fix, from the error and from those that led to it."""
     if isinstance(error, TypeError | ValueError):
         return "correct the keys and values under drive.bus"
     if isinstance(error, ImportError | can.CanInterfaceNotImplementedError):

@@ -1,4 +1,4 @@
-"""What is plugged in: CAN adapters that python-can finds, and serial ports."""
+"""Ports of this computer: CAN adapters that python-can finds, and serial ports."""
 
 from __future__ import annotations
 

@@ -154,7 +154,7 @@ class SerialLineBus(can.BusABC):
                 )
 
     def _ask(self, command: bytes, wait_s: float) -> bool | None:
-        """Whether the adapter took a command; None if it says nothing, as some never do."""
+        """Return whether the adapter took a command; None if it says nothing, as some never do."""
         taken, refused = self.acknowledged, self.refused
         self._write(command + b"\r")
         until = time.monotonic() + wait_s
@@ -167,7 +167,7 @@ class SerialLineBus(can.BusABC):
         return None
 
     def _drain(self) -> None:
-        """What was sent before the adapter was closed is of no interest."""
+        """Drop what was sent before the adapter was closed."""
         while self._fill(0.0):
             pass
         self._frames.clear()
@@ -269,7 +269,7 @@ class SerialLineBus(can.BusABC):
                 return None, False
 
     def _fill(self, timeout: float | None) -> bool:
-        """Whether bytes came within ``timeout``; all that wait are taken in."""
+        """Return whether bytes came within ``timeout``; all that wait are taken in."""
         try:
             ready = select.select((self._number,), (), (), timeout)[0]
             if not ready:

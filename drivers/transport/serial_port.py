@@ -50,7 +50,7 @@ class UsbIdentity(Part):
 
 
 class PortOptions(Part):
-    """Which port, and how its bits are sent: eight data bits always."""
+    """Port, and its bit format: eight data bits always."""
 
     path: str | None = None
     usb: UsbIdentity | None = None
@@ -136,7 +136,7 @@ class SerialPort:
         self._number = connection.fileno()
 
     def read(self, until_s: float = 0.0) -> bytes:
-        """What waits; if nothing does, wait for it until ``until_s`` (monotonic) at most.
+        """Return the waiting bytes; if there are none, wait until ``until_s`` (monotonic) at most.
 
         Raises:
             DriverError: not open, or the port is gone.
@@ -217,7 +217,7 @@ class SerialPort:
 
 
 def is_socket(path: str) -> bool:
-    """Whether a local socket stands at this path."""
+    """Return whether a local socket stands at this path."""
     try:
         return stat.S_ISSOCK(os.stat(path).st_mode)
     except (OSError, ValueError):

@@ -1,4 +1,4 @@
-"""How much of each wire the declared exchange takes at worst, and how fast it could go."""
+"""Load of each wire by the declared exchange at worst, and its highest rate."""
 
 from __future__ import annotations
 

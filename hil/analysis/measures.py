@@ -62,7 +62,7 @@ class Measured:
 
     @property
     def good(self) -> bool:
-        """Whether every figure is there and good."""
+        """True if every figure is there and good."""
         return not self.missing and not self.not_good
 
     def as_data(self) -> dict[str, Any]:
@@ -142,7 +142,7 @@ def sections(run: Recorded) -> list[Section]:
 
 
 def mark_label(text: str) -> str:
-    """What a chart writes beside a marker: the figure's name where it begins, else its text.
+    """Label a marker for a chart: the figure's name where it begins, else its text.
 
     Where a figure is steady and where it ends a line says enough: "".
     """

@@ -47,7 +47,7 @@ _UNITS = {"constant_force": "N", "virtual_spring": "N/mm", "hold": "mm", "stop":
 
 @dataclass(frozen=True)
 class Verdict:
-    """What a figure is worth.
+    """Verdict on a figure.
 
     Attributes:
         code: the gravest reason, or ``Code.GOOD``.
@@ -69,7 +69,7 @@ class Verdict:
 
     @property
     def disturbed(self) -> bool:
-        """Whether the reading is none of the figure's quantity at all."""
+        """True if the reading is none of the figure's quantity at all."""
         return self.code in DISTURBED
 
     def as_data(self) -> dict[str, Any]:

@@ -1,4 +1,4 @@
-"""What the bench is between two cycles: its state, and what requests make of it.
+"""State of the bench between two cycles, and the effect of requests on it.
 
 ``hil.bench.cycle`` advances it. Nothing here reads a clock, does input or output, or moves anything
 by itself: a request changes what the next cycle does.
@@ -132,12 +132,12 @@ class BenchState:
 
     @property
     def energising(self) -> bool:
-        """Whether the power stage has been asked on and has not come yet."""
+        """True if the power stage has been asked on and has not come yet."""
         return self._power.requested is PowerRequest.ON
 
     @property
     def powered(self) -> bool:
-        """Whether the power stage is on, or coming on, to follow requests."""
+        """True if the power stage is on, or coming on, to follow requests."""
         return self.state in (State.STANDBY, State.RUNNING) or self.energising
 
     def reduce(self) -> None:

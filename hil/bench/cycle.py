@@ -303,7 +303,7 @@ class Bench(ReferencedBench):
 
     @property
     def by_velocity(self) -> bool:
-        """Whether the drive is commanded in velocity."""
+        """True if the drive is commanded in velocity."""
         return isinstance(self.force_controller, VelocityController)
 
     def _command(self, torque: float, velocity_m_s: float) -> None:

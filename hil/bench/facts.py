@@ -1,4 +1,4 @@
-"""What is known of the drive before anything moves, in this process or told over the link."""
+"""Facts of the drive known before anything moves, in this process or told over the link."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from hil.profile import Profile, drive_options
 
 @dataclass(frozen=True)
 class DriveFacts:
-    """What is known of the drive without moving it."""
+    """Facts of the drive known without moving it."""
 
     identity: str
     details: dict[str, str]

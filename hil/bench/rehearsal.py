@@ -20,7 +20,7 @@ Share = Annotated[float, Field(ge=0, le=1)]
 
 
 class RehearsedRig(Protocol):
-    """What a rehearsal acts on, in this process or behind the simulation control."""
+    """Rig that a rehearsal acts on, in this process or behind the simulation control."""
 
     def hang(self, mass_kg: float) -> None: ...
     def push(self, force_N: float, frequency_Hz: float = 0.0, duration_s: float = 0.0) -> None: ...

@@ -1,4 +1,4 @@
-"""What a bring-up can find wrong: a code, a sentence, and the fix in words."""
+"""Findings of a bring-up: a code, a sentence, and the fix in words."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the steps ask of a person's hands, in words, and what is read meanwhile."""
+"""Actions by hand that the steps require, in words, and the readings taken meanwhile."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ def turn_screw(turns: float) -> Hand:
 
 
 def by_turns(turns: float) -> str:
-    """How far and which way, in words; + is clockwise."""
+    """Describe the turn's angle and direction in words; + is clockwise."""
     size = abs(turns)
     far = f"{size:.2g} turn{'s' * (size != 1)}" if size >= 0.25 else f"{360 * size:.0f} degrees"
     sense = "clockwise" if turns > 0 else "anticlockwise"

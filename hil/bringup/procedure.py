@@ -102,7 +102,7 @@ def _one(step: Step, context: Context) -> Generator[Action, Seen, Result]:
 
 
 def _stopped(step: Step, stop: BenchStopped, rows: Floats) -> Result:
-    """What stopped the bench, what to do about it, and the moments before."""
+    """Return the result of a step that a stop ended: cause, fix, and the moments before."""
     text = f"the bench stopped ({stop.cause}): {str(stop).rstrip('.')}"
     result = Result(step.key, Verdict.FAIL, f"{text}. {fix(stop.code)}".strip())
     if stop.code == Limit.POSITION_FOLLOWING:

@@ -1,4 +1,4 @@
-"""What samples at rest say of a sensor and of the bus: pure functions of columns."""
+"""Statistics of sensor and bus at rest: pure functions of columns."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ HUM_LAG = 2  # samples; hum is alike there, noise is not, nor noise that comes t
 
 @dataclass(frozen=True)
 class AtRest:
-    """How a reading behaves while nothing moves, in counts.
+    """Statistics of a reading while nothing moves, in counts.
 
     Attributes:
         middle: median. noise: standard deviation of the bulk, slow changes and outliers apart.
@@ -89,7 +89,7 @@ def doubled_share(values: Floats) -> float:
 
 
 def lazy_bits(counts: Floats, bits: int = 3) -> list[int]:
-    """Which of the lowest ``bits`` hardly ever change in a sweep over many counts."""
+    """Return which of the lowest ``bits`` hardly ever change in a sweep over many counts."""
     whole = counts.astype(np.int64)
     shares = [float(np.mean((whole >> bit) & 1)) for bit in range(bits)]
     return [bit for bit, share in enumerate(shares) if not 0.1 < share < 0.9]

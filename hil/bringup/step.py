@@ -1,4 +1,4 @@
-"""What a step of the bring-up is, what it finds, and what the steps have verified so far."""
+"""Steps of the bring-up: their findings, and the values verified so far."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ EXPECTED = ("design", "as stated", "expected")
 
 
 class Verdict(enum.StrEnum):
-    """How a step ended."""
+    """End of a step."""
 
     PASS = "pass"
     FAIL = "fail"
@@ -81,7 +81,7 @@ class Plot:
 
 @dataclass
 class Result:
-    """What one step brought. ``changes`` are measured values proposed for the profile."""
+    """Result of one step. ``changes`` are measured values proposed for the profile."""
 
     step: str
     verdict: Verdict = Verdict.NOT_RUN
@@ -103,7 +103,7 @@ class Result:
 
 @dataclass
 class Context:
-    """What every step may use.
+    """Context that every step may use.
 
     Attributes:
         profile: as loaded.

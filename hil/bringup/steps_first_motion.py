@@ -155,7 +155,7 @@ def _plot(ran: RunData, title: str) -> Plot:
 
 
 def _judge_ends(g: Gentle, result: Result, forth: RunData, back: RunData) -> None:
-    """What ended the turns early, if the rotor as such turned freely."""
+    """Name what ended the turns early, given that the rotor itself turned freely."""
     for ran in (forth, back):
         if ran.reason == "travel":
             continue

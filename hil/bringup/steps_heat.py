@@ -85,7 +85,7 @@ def _heat(context: Context) -> Generator[Action, Seen, Result]:
 
 
 def _summary(context: Context, heat: float, temperature: float, volts: float) -> str:
-    """What the rig has been found to be, in one sentence."""
+    """Describe the rig as it was found, in one sentence."""
     known = context.known
     parts = [f"motor heat {100 * heat:.0f} %"]
     if not math.isnan(temperature):

@@ -74,7 +74,7 @@ class Stage:
 
     @property
     def reached_Hz(self) -> float:
-        """Where the measured size falls to −3 dB; the last frequency tried if it does not."""
+        """Frequency at −3 dB; the last frequency tried if it is not reached."""
         sizes = [abs(m) * math.sqrt(2) for m in self.measured]
         for i in range(1, len(sizes)):
             if sizes[i] < 1 <= sizes[i - 1]:

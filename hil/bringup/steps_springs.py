@@ -125,7 +125,7 @@ def _judge(context: Context, result: Result, x: Floats, force: Floats, stated: f
 
 
 def judge_springs(rates: list[float], push: float, pull: float) -> Finding | None:
-    """What the springs' rates mean, all as shares of the stated one about the middle.
+    """Judge the springs' rates, all as shares of the stated one about the middle.
 
     Args:
         rates: from push to pull over four equal parts of the deflection.

@@ -299,7 +299,7 @@ def _powered(rows: Floats) -> bool:
 
 
 def _alive(rows: Floats) -> NDArray[np.bool_]:
-    """Where the power stage is on; a drive that tells a fault may send no more of its state."""
+    """Return where the power stage is on; a drive with a fault may stop sending its state."""
     on = np.isin(column(rows, "power_stage"), ALIVE)
     alive: NDArray[np.bool_] = on & (column(rows, "fault_code") == 0.0)
     return alive

@@ -97,7 +97,7 @@ def _end(ran: RunData) -> float:
 
 
 def _is_end(result: Result, g: Gentle, ran: RunData) -> bool:
-    """Whether the springs said that an end was met; otherwise a finding says what it was."""
+    """Return whether the springs said that an end was met; otherwise a finding says what it was."""
     if ran.reason in ("force", "blocked") and ran.pressed_N > g.touch_N:
         return True
     at = float(ran.of("nut_position_m")[-1])

@@ -187,7 +187,7 @@ def _push(context: Context, g: Gentle, stage: _Stage) -> Generator[Action, Seen,
 def _turns_back(
     context: Context, g: Gentle, stage: _Stage, rows: Floats, nut_m: float, deflection_m: float
 ) -> bool:
-    """Whether the stage is reached, or sensor, motor and nut no longer go together."""
+    """Return whether the stage is reached, or sensor, motor and nut no longer go together."""
     if not len(rows):
         return False
     sense = stage.sense

@@ -1,4 +1,4 @@
-"""What the steps under power share: figures that keep them gentle, and runs that end by themselves.
+"""Common to the steps under power: figures that keep them gentle, and runs that end by themselves.
 
 No weight acts on the rod in any of them, so a torque that just overcomes friction is enough
 for all of it, and a drive that makes twice the torque it is asked for still stays within the
@@ -200,7 +200,7 @@ def _ended(seen: Seen) -> str:
 
 
 def watch(seconds: float) -> Part:
-    """What is seen while nothing is asked for."""
+    """Observe the rig while nothing is commanded."""
     seen = yield Pause(seconds)
     return RunData(seen.rows)
 
@@ -281,6 +281,6 @@ def millimetres(metres: float) -> str:
 
 
 def after(context: Context, name: str, default: float) -> float:
-    """What an earlier step has measured, or ``default`` if it has not."""
+    """Return the value that an earlier step has measured, or ``default`` if it has not."""
     value = context.known.get(name, math.nan)
     return value if math.isfinite(value) else default

@@ -38,7 +38,7 @@ def judge_stage(
     where: str,
     supply_V: float,
 ) -> Finding | None:
-    """What is wrong after one stage at one end, its figures put into ``result``."""
+    """Judge one stage at one end and put its figures into ``result``."""
     profile = context.profile
     top = slice(max(0, push.top - REST_ROWS), push.top)
     asked, got = float(np.median(push.commanded[top])), float(np.median(push.torque[top]))
@@ -217,7 +217,7 @@ def judge_motor(
 
 
 def judge_both(context: Context, result: Result, up: Curve, down: Curve) -> Finding | None:
-    """What both ends together say of the springs; ``up`` is the push, ``down`` the pull."""
+    """Judge the springs from both ends together; ``up`` is the push, ``down`` the pull."""
     springs = context.profile.actuator.springs
     knees = math.isfinite(up.knee) and math.isfinite(down.knee)
     preload = 0.5 * (up.knee + down.knee)

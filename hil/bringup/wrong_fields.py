@@ -87,7 +87,7 @@ def _nudged(turns: float) -> Generator[Action, Seen, None]:
 
 
 def _swing(g: Gentle, torque_N_m: float) -> Generator[Action, Seen, float]:
-    """How far in m the rotor swings, pushed either way; infinite if it turns on.
+    """Return how far in m the rotor swings, pushed either way; infinite if it turns on.
 
     Half a period of a wrong field at most, lead / (2·|p' ∓ p|).
     """

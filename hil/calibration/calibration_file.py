@@ -77,7 +77,7 @@ class CalibrationFile:
 
     @property
     def errors(self) -> list[Finding]:
-        """What forbids to use it."""
+        """Findings that forbid its use."""
         return [found for found in self.content.findings if found.severity == "error"]
 
     @property
@@ -91,7 +91,7 @@ class CalibrationFile:
 
 
 def identity_of(name: str, sha256: str) -> str:
-    """What a run names: the file and the beginning of its hash."""
+    """Return the name for a run: the file and the beginning of its hash."""
     return f"{name} sha256:{sha256[:16]}"
 
 
@@ -257,7 +257,7 @@ def load_calibration(path: Path | str, profile: Profile | None = None) -> Calibr
 
 
 def check_belongs(file: CalibrationFile, profile: Profile) -> None:
-    """Whether the calibration is one of this rig, and fit to be used on it.
+    """Return whether the calibration is one of this rig, and fit to be used on it.
 
     Raises:
         CalibrationFileError: of another rig, of this one before it was changed, or with a
@@ -285,7 +285,7 @@ def check_belongs(file: CalibrationFile, profile: Profile) -> None:
 
 
 def check_samples(file: CalibrationFile) -> None:
-    """Whether the raw samples beside the file are the ones it was made from.
+    """Return whether the raw samples beside the file are the ones it was made from.
 
     Raises:
         CalibrationFileError: missing or changed.

@@ -109,7 +109,7 @@ def press_on(
 
 
 def ask_cell(session: Session, load: PlannedLoad, felt_N: float) -> Generator[Action, Seen, float]:
-    """What the cell reads in N.
+    """Return the reading of the cell in N.
 
     Args:
         felt_N: what the springs read by the calibration so far.

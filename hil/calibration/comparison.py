@@ -18,7 +18,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Comparison:
-    """What the second of two calibrations says where the first says ``force_N``.
+    """Return the force by the second of two calibrations where the first gives ``force_N``.
 
     Attributes:
         force_N: shape (n,), by the first, over the range that both were calibrated in.
@@ -39,7 +39,7 @@ class Comparison:
 
     @property
     def agree(self) -> bool:
-        """Whether the difference stays inside k = 2 everywhere."""
+        """True if the difference stays inside k = 2 everywhere."""
         return self.apart <= 1.0
 
     def as_data(self) -> dict[str, Any]:
@@ -55,7 +55,7 @@ class Comparison:
 
 
 def compare(a: CalibrationFile, b: CalibrationFile) -> Comparison:
-    """How far ``b`` is from ``a``, force by force.
+    """Compare ``b`` with ``a``, force by force.
 
     Raises:
         CalibrationFileError: of two rigs, or without a range that both share.

@@ -1,4 +1,4 @@
-"""What a calibration file holds: strict models, so that a reader knows what it has."""
+"""Content of a calibration file: strict models, so that a reader knows what it has."""
 
 from __future__ import annotations
 

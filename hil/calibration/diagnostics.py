@@ -1,4 +1,4 @@
-"""What is wrong with the readings of a calibration, and what to do about it.
+"""Diagnosis of the readings of a calibration: findings and fixes.
 
 Two things are told apart here that a good fit alone would hide: loads that are not what the
 operator says, and an instrument that is not what the law says. The force that the motor's
@@ -77,7 +77,7 @@ def judge_points(
     kind: Kind = "lever",
     springs_wrong: bool = False,
 ) -> list[CalibrationFinding]:
-    """What the readings say against the loads, before any law is fitted.
+    """Judge the readings against the loads, before any law is fitted.
 
     Args:
         springs_wrong: known already; their ratio to the motor then tells nothing of the loads.
@@ -158,7 +158,7 @@ def _unit(
 def _steady_ratio(
     points: Sequence[CalibrationPoint], forces: Array, loads: Array, swept: bool, kind: Kind
 ) -> list[CalibrationFinding]:
-    """Whether both forces stand in one ratio that is not 1."""
+    """Return whether both forces stand in one ratio that is not 1."""
     free = unloaded(points)
     zero = float(forces[free].mean()) if free.any() else 0.0
     felt = forces[~free] - zero

@@ -102,7 +102,7 @@ def zero_warning(profile: Profile, counts: Array) -> DriftWarning | None:
 
 
 class MotorBand:
-    """How far friction alone can part motor-derived force from spring force.
+    """Return the difference of motor-derived and spring force that friction alone explains.
 
     The estimator's own band (``Estimator.motor_force_band_N``), for arrays.
     """
@@ -256,7 +256,7 @@ class DriftWatch:
 def run_warnings(
     run: Recorded, profile: Profile, on: datetime.date | None = None
 ) -> list[DriftWarning]:
-    """What a recorded run says of the calibration that it was recorded with.
+    """Judge, from a recorded run, the calibration that it was recorded with.
 
     Args:
         profile: as recorded with the run.

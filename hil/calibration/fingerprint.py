@@ -1,4 +1,4 @@
-"""What of a profile a calibration rests on, so that one of another rig is refused.
+"""Facts of a profile that a calibration rests on, so that one of another rig is refused.
 
 Limits, control, friction and the drive may change: the force law stays what it was. Sensor,
 springs, screw and the lever by which the loads were computed may not.
@@ -18,7 +18,7 @@ MOST_NAMED = 3
 
 
 def rig_facts(profile: Profile) -> dict[str, Any]:
-    """What the calibration rests on, SI numbers, as plain values."""
+    """Return the facts that the calibration rests on, SI numbers, as plain values."""
     data = profile_to_dict(profile)
     rig = {key: value for key, value in data["rig"].items() if key not in _FREE_RIG_KEYS}
     actuator = data["actuator"]

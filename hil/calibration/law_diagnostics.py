@@ -1,4 +1,4 @@
-"""What is wrong with the law that a calibration found, and what to do about it."""
+"""Diagnosis of the law that a calibration found: findings and fixes."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ BEYOND_SHARE = 0.10
 def judge_result(
     result: CalibrationResult, planned: int, cut_short: bool = False
 ) -> list[CalibrationFinding]:
-    """What the law and its residuals say.
+    """Judge the law by its residuals.
 
     Args:
         result: with what was found so far among its findings: weights and arms that are known
@@ -152,7 +152,7 @@ def _offset(result: CalibrationResult) -> list[CalibrationFinding]:
 
 
 def _beyond(result: CalibrationResult) -> list[CalibrationFinding]:
-    """Whether the law holds above the heaviest load, up to where the force limit lets go."""
+    """Return whether the law holds above the heaviest load, up to where the force limit lets go."""
     profile, fit, calibration = result.profile, result.fit, result.calibration
     if fit is None or calibration is None:
         return []

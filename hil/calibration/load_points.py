@@ -99,7 +99,7 @@ def take(
 
 
 def load_on_rod(session: Session, load: PlannedLoad, output_m: float) -> RodLoad:
-    """What hangs, as a force on the rod; nothing at all for no load."""
+    """Return the load as a force on the rod; 0 for no load."""
     if load.mass_kg is None:
         return no_load(session.profile)
     options = session.options
@@ -138,7 +138,7 @@ def sweep(session: Session) -> Generator[Action, Seen, None]:
 
 
 def _bearable(session: Session, load: PlannedLoad, share: float) -> bool:
-    """Whether the force limit lets the load be lifted there.
+    """Return whether the force limit lets the load be lifted there.
 
     The limit acts on the force by the calibration so far, which may read springs of one
     drawing several percent too high: seen at the loads before this one.

@@ -1,4 +1,4 @@
-"""What a guided calibration is going to do: its options, its loads in order, how it stands."""
+"""Plan of a guided calibration: its options, its loads in order, its progress."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ PATTERNS: tuple[Visit, ...] = (
 
 @dataclass(frozen=True)
 class Options:
-    """How a calibration is made.
+    """Options of a calibration.
 
     Attributes:
         loads: ``lever``, ``rod`` or ``cell``, see ``hil.calibration.loads.Kind``; empty: weights
@@ -121,7 +121,7 @@ class Session:
         )
 
     def pattern(self, series: int, step: int) -> Visit:
-        """Where load ``step`` of a series is read, each with its approach."""
+        """List the places where load ``step`` of a series is read, each with its approach."""
         if self.kind == "cell":
             return ((0.5, self.plan[step].direction),)
         return PATTERNS[(series + step) % len(PATTERNS)]

@@ -177,7 +177,7 @@ def _title(cell: str) -> _Title:
 
 
 def _roles(titles: list[_Title], place: str) -> dict[str, int]:
-    """Which column is what. The name decides, then the unit, then the order."""
+    """Assign the columns. The name decides, then the unit, then the order."""
     roles: dict[str, int] = {}
     left = []
     for index, title in enumerate(titles):

@@ -1,4 +1,4 @@
-"""What a guided calibration hands on: points with their raw samples, laws, budget, findings."""
+"""Result of a guided calibration: points with their raw samples, laws, budget, findings."""
 
 from __future__ import annotations
 
@@ -61,7 +61,7 @@ class CalibrationPoint:
 
 
 def unloaded(points: Sequence[CalibrationPoint]) -> NDArray[np.bool_]:
-    """Which points were read under no load, shape (n,).
+    """Return the mask of the points that were read under no load, shape (n,).
 
     A load cell that nothing presses on still reads a little.
     """
@@ -113,7 +113,7 @@ class Budget:
 
 @dataclass(frozen=True)
 class CalibrationFinding:
-    """What is wrong with a calibration, in words.
+    """List the findings of a calibration in words.
 
     Attributes:
         code: short name. sentence: what is wrong. fix: what to do.
@@ -161,5 +161,5 @@ class CalibrationResult:
 
     @property
     def acceptable(self) -> bool:
-        """Whether a law was found and nothing forbids to use it."""
+        """True if a law was found and nothing forbids to use it."""
         return self.calibration is not None and all(f.severity != "error" for f in self.findings)

@@ -49,7 +49,7 @@ def press(profile: Profile, share: float, quarter_s: float) -> Generator[Action,
 
 
 def much_as_so_far(profile: Profile, found: SensorLaw) -> bool:
-    """Whether motor and springs agree well enough to press harder."""
+    """Return whether motor and springs agree well enough to press harder."""
     so_far = ForceCalibration(profile.calibration, profile.sensors.deflection)
     springs = [so_far.force(so_far.deflection(counts)) for counts in found.counts]
     ratio = float(np.polyfit(springs, found.motor_force_N, 1)[0])

@@ -1,4 +1,4 @@
-"""What force should act now: one object per active behaviour, asked once a cycle.
+"""Behaviours: the force that should act now, one object per active behaviour, called once a cycle.
 
 A virtual spring stiffer than the real one cannot be rendered passively by a force loop around
 that spring (Vallery et al., "Compliant actuation of rehabilitation robots", IEEE Robotics &

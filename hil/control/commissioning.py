@@ -28,7 +28,7 @@ STARTING_S = 0.4  # in which standing still is no blocking yet
 
 
 class OpenLoop:
-    """What both open-loop behaviours share: the conditions that end them.
+    """Conditions that end both open-loop behaviours.
 
     Attributes:
         ended: why it gives no torque any more: ``time``, ``travel``, ``speed``, ``force``,

@@ -47,7 +47,7 @@ class Plant:
 
     @property
     def fraction(self) -> float:
-        """What is left of the delay, in periods."""
+        """Rest of the delay, in periods."""
         left = self.delay_s / self.period_s - self.whole
         return left if left > 1e-6 else 0.0
 

@@ -63,12 +63,12 @@ class PowerRemoval:
 
     @property
     def pending(self) -> bool:
-        """Whether power was removed and nothing has shown, or let be presumed, that it went."""
+        """True if power was removed and nothing has shown, or let be presumed, that it went."""
         return self.still_on or self._asked
 
     @property
     def withhold_heartbeat(self) -> bool:
-        """Whether the drive is to miss its host, so that its own watch acts."""
+        """True if the drive is to miss its host, so that its own watch acts."""
         if self.still_on:
             return True
         return self._asked and self._unseen_s > (self._allowed_s if self._shows_power else 0.0)

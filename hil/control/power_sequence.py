@@ -11,7 +11,7 @@ AWAITED = {PowerRequest.ON: PowerStage.ON, PowerRequest.CLEAR_FAULT: PowerStage.
 
 
 class Progress(enum.Enum):
-    """What one cycle brought to what is waited for."""
+    """Outcome of one cycle for the step that is waited for."""
 
     NONE = enum.auto()
     REACHED = enum.auto()

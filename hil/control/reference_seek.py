@@ -375,7 +375,7 @@ class ReferenceSeek(OpenLoop):
             self._begin(_Phase.APPROACH, -self._sense, estimator)
 
     def _borne_out(self) -> bool:
-        """Whether something beside the touch speaks for it; fails if something speaks against."""
+        """Return whether another sign confirms the touch; fails if one contradicts it."""
         at = sum(self.touches_m) / len(self.touches_m)
         if self.by_switch:
             switch = self._profile.reference.home_switch

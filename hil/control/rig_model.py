@@ -1,4 +1,4 @@
-"""What follows from a profile for the moved mass and the current that the supply can drive."""
+"""Moved mass, and current that the supply can drive, from a profile."""
 
 from __future__ import annotations
 

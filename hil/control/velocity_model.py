@@ -69,7 +69,7 @@ class VelocityPlant:
 
     @property
     def fraction(self) -> float:
-        """What is left of the delay, in periods."""
+        """Rest of the delay, in periods."""
         left = self.delay_s / self.period_s - self.whole
         return left if left > 1e-6 else 0.0
 
@@ -311,7 +311,7 @@ def _on_axis(polynomial: Polynomial) -> tuple[Polynomial, Polynomial]:
 
 
 def _never_negative(in_square: Polynomial) -> bool:
-    """Whether a polynomial is nowhere below 0 for positive arguments, rounding left aside."""
+    """Return whether a polynomial is nowhere below 0 for positive arguments, but for rounding."""
     coefficients = np.trim_zeros(in_square.coef)  # factors of ω² do not change the sign
     largest = float(np.max(np.abs(coefficients)))
     kept = np.where(np.abs(coefficients) < 1e-12 * largest, 0.0, coefficients)

@@ -189,7 +189,7 @@ def label(code: int) -> str:
 
 
 def sentence(code: int) -> str:
-    """What happened, in one sentence; '' for 0."""
+    """Describe the event in one sentence; '' for 0."""
     wording = WORDING.get(code)
     if wording is not None:
         return wording.sentence
@@ -197,7 +197,7 @@ def sentence(code: int) -> str:
 
 
 def fix(code: int) -> str:
-    """What to do about it, in one sentence; '' for 0 or an unknown code."""
+    """Give the fix in one sentence; '' for 0 or an unknown code."""
     wording = WORDING.get(code)
     return wording.fix if wording is not None else ""
 

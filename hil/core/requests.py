@@ -1,4 +1,4 @@
-"""What a client may ask of the rig host, and the one text form of it on the link.
+"""Requests of clients to the rig host, and their one text form on the link.
 
 Every request is checked here for type and finiteness before it reaches the cycle; limits
 are the cycle's own affair.

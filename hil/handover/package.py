@@ -45,7 +45,7 @@ class HandoverError(Exception):
 
 
 class Gains(BaseModel):
-    """What the force loop is designed for, output blocked."""
+    """Figures that the force loop is designed for, output blocked."""
 
     natural_rad_s: float
     damping_ratio: float
@@ -88,7 +88,7 @@ class LawFile(BaseModel):
 
 @dataclass(frozen=True)
 class Package:
-    """Where it was written, and which law it is."""
+    """Place and date of writing, and the law's identity."""
 
     folder: Path
     archive: Path

@@ -78,7 +78,7 @@ class Method:
 
 
 def is_object(value: object) -> bool:
-    """Whether a field holds an object of its own, not a number, a text or numbers in a row."""
+    """Return whether a field holds an object, not a number, a text or a row of numbers."""
     return not isinstance(
         value, bool | int | float | str | tuple | list | dict | enum.Enum | type(None)
     ) and hasattr(type(value), "__dict__")

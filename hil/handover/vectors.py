@@ -84,7 +84,7 @@ class Vectors:
 
 @dataclass(frozen=True)
 class Act:
-    """What is asked at a time in s: a request of the bench, or force and frequency of a hand."""
+    """Input at a time in s: a request to the bench, or force and frequency of a hand."""
 
     at_s: float
     behaviour: Behaviour | None = None

@@ -30,7 +30,7 @@ def describe(
     at_lower_end: bool = False,
     heat: Mapping[str, Any] | None = None,
 ) -> dict[str, Any]:
-    """What a client is told when it says hello."""
+    """Describe the bench to a client that says hello."""
     return {
         "profile": profile_to_dict(profile),
         "profile_path": Path(profile_path).name,

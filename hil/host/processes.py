@@ -130,7 +130,7 @@ class BenchProcesses:
                     raise BenchError(self.said(name), process.returncode or 1)
 
     def said(self, name: str) -> str:
-        """What the process wrote on its error output, the last 2000 characters."""
+        """Return the last 2000 characters of the process's error output."""
         text = self._log(name).read_text(errors="replace").strip()
         return text[-2000:] or f"{name} ended without a word"
 

@@ -90,7 +90,7 @@ class ClaimedProcessor:
 
     @property
     def claimed(self) -> bool:
-        """Whether it is this bench's alone."""
+        """True if it is this bench's alone."""
         return self._claim is not None
 
     def close(self) -> None:

@@ -6,7 +6,7 @@ RECORDER_SILENT_S = 0.8  # it looks 20 times a second; a busy computer may pause
 
 
 class RecorderWatch:
-    """Whether a recorder that was there has fallen silent.
+    """Watch on a recorder that was there and has fallen silent.
 
     Attributes:
         lost: it has, and none has come back.

@@ -112,7 +112,7 @@ def _us(us: float) -> str:
 
 @dataclass(frozen=True)
 class HostReport:
-    """What an empty loop met on this computer; durations in s.
+    """Times that an empty loop met on this computer; durations in s.
 
     A cycle is late if it woke after the next one was due. ``wake`` holds the histogram.
     """

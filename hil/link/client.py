@@ -177,7 +177,7 @@ class Client:
 
     @property
     def alive(self) -> bool:
-        """Whether the rig host has been heard within the last second."""
+        """True if the rig host has been heard within the last second."""
         if time.monotonic() - self._heard_s <= SILENT_S:
             return True
         self._drain()  # it may have been this end that slept

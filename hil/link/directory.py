@@ -16,7 +16,7 @@ LONGEST_SOCKET_PATH = 107  # sun_path of unix(7), without its closing zero
 
 
 def default_directory() -> Path:
-    """Where a bench of this user listens unless told otherwise."""
+    """Return the directory in which a bench of this user listens by default."""
     parent = os.environ.get("XDG_RUNTIME_DIR")
     if parent is not None and os.access(parent, os.W_OK):
         return Path(parent) / "hookeline"

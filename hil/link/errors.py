@@ -1,4 +1,4 @@
-"""What can go wrong on the link; every text says what happened and what to do about it."""
+"""Errors of the link; every text gives the event and the fix."""
 
 from __future__ import annotations
 

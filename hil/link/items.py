@@ -1,4 +1,4 @@
-"""What a client is given: blocks of samples, events, and answers to what it posted."""
+"""Items that a client receives: blocks of samples, events, and answers to what it posted."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ class Block:
 
 
 class Event(dict[str, Any]):
-    """What happened: a dict with ``kind``, ``time_s``, ``wall`` (ISO 8601) and more."""
+    """Event: a dict with ``kind``, ``time_s``, ``wall`` (ISO 8601) and more."""
 
     @property
     def kind(self) -> str:
@@ -32,7 +32,7 @@ class Event(dict[str, Any]):
 
 @dataclass(frozen=True)
 class Answer:
-    """What became of something posted; only who posts gets any.
+    """Answer to something posted; only its sender gets any.
 
     Attributes:
         number: that ``post`` returned.

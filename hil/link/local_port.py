@@ -203,7 +203,7 @@ class LocalPort:
 
     @property
     def pending(self) -> bool:
-        """Whether somebody's turn it is."""
+        """True if somebody's turn it is."""
         return bool(self._turns)
 
     # ------------------------------------------------------------------ sending

@@ -58,7 +58,7 @@ class RequestClient:
 
     @property
     def busy(self) -> bool:
-        """Whether some thread waits for an answer."""
+        """True if some thread waits for an answer."""
         return self._asking.locked()
 
     def send(self, message: dict[str, Any]) -> None:
@@ -159,7 +159,7 @@ class RequestClient:
         return answers, unknown
 
     def silence(self, timeout_s: float = 0.0) -> str:
-        """That nothing is heard, in words."""
+        """Describe the silence of the rig host, with its fix."""
         after = f" within {timeout_s:g} s" if timeout_s else ""
         where = self._sockets.where
         if not self.heard:

@@ -204,7 +204,7 @@ class RequestGate:
 
     @property
     def reset_needed(self) -> bool:
-        """Whether the bench was reset by a holder who is gone: the next one must reset again."""
+        """True if the bench was reset by a holder who is gone: the next one must reset again."""
         return self.phase is Phase.EXPIRED
 
     def hear(self, client: bytes, date_s: float, now_s: float) -> None:

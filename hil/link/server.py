@@ -198,7 +198,7 @@ class LinkServer:
         return self.gate.holder
 
     def holder_late(self, now_s: float) -> bool:
-        """Whether somebody holds control and has been silent for too long."""
+        """Return whether somebody holds control and has been silent for too long."""
         return self.gate.late(now_s)
 
     def deaf_s(self, now_s: float) -> float:
@@ -336,6 +336,6 @@ class LinkServer:
 
 
 def _date(local: bool, said: Envelope, now_s: float) -> float:
-    """When a message was sent, at the earliest; NaN if that is not known."""
+    """Return the earliest time at which a message was sent; NaN if that is not known."""
     date_s: float | None = getattr(said, "sent_s" if local else "seen_s", None)
     return date_s if date_s is not None and date_s <= now_s + AHEAD_S else math.nan

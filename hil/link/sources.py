@@ -1,4 +1,4 @@
-"""Where messages come from: local clients, and clients on the network."""
+"""Sources of messages: local clients, and clients on the network."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ class Source(Protocol):
 
     @property
     def pending(self) -> bool:
-        """Whether ``take`` may bring something."""
+        """True if ``take`` may bring something."""
 
     def look(self, now_s: float, holder: bytes) -> bool:
         """See what has come, that of ``holder`` first; return ``pending``."""

@@ -52,7 +52,7 @@ class Characteristic:
 
     @property
     def differs(self) -> bool:
-        """Whether measured and predicted differ by more than both uncertainties together."""
+        """True if measured and predicted differ by more than both uncertainties together."""
         if not math.isfinite(self.predicted) or not math.isfinite(self.value):
             return False
         parts = [u for u in (self.u95, self.predicted_u95) if math.isfinite(u)]
@@ -60,7 +60,7 @@ class Characteristic:
 
     @property
     def covered(self) -> bool | None:
-        """Whether value ± u95 covers the truth; None if one of them is not known."""
+        """True if value ± u95 covers the truth; None if one of them is not known."""
         if not all(map(math.isfinite, (self.value, self.u95, self.truth))):
             return None
         return abs(self.value - self.truth) <= self.u95
@@ -90,7 +90,7 @@ class Diagram:
 
 @dataclass(frozen=True, eq=False)
 class Evaluation:
-    """What one recorded test gives.
+    """Result of one recorded test.
 
     ``notes`` are sentences for the sheet: what could not be measured and why.
     """

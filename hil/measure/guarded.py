@@ -68,7 +68,7 @@ class GuardedTest:
 
 @dataclass(frozen=True)
 class EndOfTest:
-    """How one test ended; ``text`` says why if it did not finish."""
+    """End of one test; ``text`` says why if it did not finish."""
 
     key: str
     how: Literal["finished", "stopped", "failed"]

@@ -27,7 +27,7 @@ class FigurePair:
 
     @property
     def differs(self) -> bool:
-        """Whether |E_n| exceeds 1."""
+        """True if |E_n| exceeds 1."""
         return abs(self.score) > 1.0
 
     def as_data(self) -> dict[str, Any]:

@@ -161,7 +161,7 @@ class LiveRunner(Runner):
         return bool(self._meanwhile(lambda: self._prompt(question)))
 
     def _meanwhile(self, ask: Callable[[], T]) -> T:
-        """What ``ask`` returns, or raises, in a thread of its own while the bench goes on."""
+        """Call ``ask`` in a thread while the bench goes on; return or raise as it does."""
         answers: list[T] = []
         errors: list[BaseException] = []
 

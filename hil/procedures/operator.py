@@ -22,7 +22,7 @@ YES, NO, CANNOT_TELL = "yes", "no", "cannot tell"
 
 
 class RigHands(Protocol):
-    """What hands do at a simulated rig, in this process or behind its simulation control."""
+    """Acts of hands at a simulated rig, in this process or behind its simulation control."""
 
     def push(self, force_N: float, frequency_Hz: float = 0.0, duration_s: float = 0.0) -> None: ...
     def turn_screw(self, turns: float, turns_per_s: float = 1.0) -> None: ...

@@ -137,7 +137,7 @@ def no_rows() -> NDArray[np.float64]:
 
 @dataclass(frozen=True)
 class Seen:
-    """What came back: rows (n, len(COLUMNS)) and events since the last action."""
+    """Outcome of an action: rows (n, len(COLUMNS)) and events since the last action."""
 
     rows: NDArray[np.float64] = field(default_factory=no_rows)
     accepted: bool = True
@@ -155,7 +155,7 @@ class ProcedureFailed(Exception):
 
 @dataclass(frozen=True)
 class Ended:
-    """How a procedure ended.
+    """End of a procedure.
 
     Attributes:
         how: ``finished``; ``stopped`` by a stop it had not asked for; ``failed`` by a refusal
@@ -183,7 +183,7 @@ class Operator(Protocol):
 
     @property
     def holding(self) -> bool:
-        """Whether the hold-to-run control is held at this moment."""
+        """True if the hold-to-run control is held at this moment."""
 
     def act(self, hand: Hand) -> float:
         """Do it; returns for how many more seconds the rig is to be watched.
@@ -216,7 +216,7 @@ class BenchStopped(Exception):
 
 
 class Runner:
-    """What both runners share: drive the generator, watch for stops, end safely."""
+    """Common base of both runners: drive the generator, watch for stops, end safely."""
 
     def __init__(self, tell: Callable[[str], None], operator: Operator | None = None) -> None:
         self._tell = tell
@@ -302,7 +302,7 @@ class Runner:
             self._send(Enable(held=self._operator.holding))
 
     def _wait_for(self, answer: Callable[[Operator], T]) -> T:
-        """What the operator says; the bench goes on meanwhile.
+        """Return the operator's answer; the bench goes on meanwhile.
 
         Raises:
             ProcedureFailed: there is nobody to ask.

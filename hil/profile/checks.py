@@ -1,4 +1,4 @@
-"""Whether the parts of a profile agree with each other and with physics."""
+"""Checks that the parts of a profile agree with each other and with physics."""
 
 from __future__ import annotations
 

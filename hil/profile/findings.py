@@ -1,4 +1,4 @@
-"""What a check of a whole profile brings: a path in it, a reason and a fix."""
+"""Findings of a check of a whole profile: a path in it, a reason and a fix."""
 
 from __future__ import annotations
 

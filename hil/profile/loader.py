@@ -43,7 +43,7 @@ BASE = "based_on"  # another profile, of which this one says only what differs
 
 @dataclass(frozen=True)
 class Examined:
-    """What reading a profile brought: the profile if there is no error, and every problem.
+    """Result of reading a profile: the profile if there is no error, and every problem.
 
     ``conventions`` are those of the file; the profile is in those used inside.
     """

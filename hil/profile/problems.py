@@ -1,4 +1,4 @@
-"""What is wrong with a profile, where, and how to correct it."""
+"""Problems of a profile: their place and their fix."""
 
 from __future__ import annotations
 

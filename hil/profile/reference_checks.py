@@ -1,4 +1,4 @@
-"""What a profile says of its reference, against its travel, force and speed."""
+"""Checks of a profile's reference against its travel, force and speed."""
 
 from __future__ import annotations
 

@@ -385,7 +385,7 @@ class Limits(Part):
 
 
 class Stop(Part):
-    """What a stop does on this rig (IEC 60204-1 categories 0 and 1).
+    """Stop of this rig (IEC 60204-1 categories 0 and 1).
 
     Drive faults, lost or stale telemetry and exceptions are always category 0.
     """
@@ -413,7 +413,7 @@ class HomeSwitch(Part):
 
 
 class Reference(Part):
-    """How the zero of positions is found again; defaults follow from the rig."""
+    """Procedure that finds the zero of positions again; defaults follow from the rig."""
 
     seek_speed: Annotated[Speed, Field(gt=0)] | None = None  # of the nut
     seek_force: Annotated[Force, Field(gt=0)] | None = None  # rise of the spring force at an end
@@ -434,7 +434,7 @@ def _known_injected_fault(code: str) -> str:
 
 
 class Simulation(Part):
-    """Where the simulated rig differs from what the profile believes; and its environment.
+    """Differences of the simulated rig from the profile, and its environment.
 
     ``actual`` overrides fields of the simulated rig's parameters by name (SI numbers);
     ``mistakes`` are made on top, by their codes in ``drivers.simulated.injected_faults``.

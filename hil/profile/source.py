@@ -23,7 +23,7 @@ Path_ = tuple[str | int, ...]
 
 @dataclass(frozen=True)
 class Place:
-    """Where a key and its value stand, 1-based."""
+    """Position of a key and its value in the file, 1-based."""
 
     file: str
     line: int

@@ -1,4 +1,4 @@
-"""Whether what a profile declares fits on its wires at the rate it asks for."""
+"""Check that the exchange that a profile declares fits on its wires at its rate."""
 
 from __future__ import annotations
 

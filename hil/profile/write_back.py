@@ -279,7 +279,7 @@ def _child(node: yaml.Node, key: str | int) -> yaml.Node | None:
 
 
 def _in_flow(text: str, node: yaml.Node) -> bool:
-    """Whether brackets enclose it."""
+    """Return whether brackets enclose it."""
     depth = 0
     for token in yaml.scan(text, Loader=yaml.SafeLoader):
         if token.start_mark.index >= node.start_mark.index:
@@ -292,7 +292,7 @@ def _in_flow(text: str, node: yaml.Node) -> bool:
 
 
 def _end(node: yaml.Node) -> int:
-    """Where what is written of a node ends; marks of blocks lie behind comments that follow."""
+    """Return the end of a node's text; block marks lie behind comments that follow."""
     if isinstance(node, yaml.CollectionNode) and not node.flow_style and node.value:
         last = node.value[-1]
         if isinstance(last, tuple):

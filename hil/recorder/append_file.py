@@ -127,7 +127,7 @@ class AppendFile:
 
 
 def is_being_written(path: Path) -> bool:
-    """Whether some process holds ``path`` open as an ``AppendFile``."""
+    """Return whether some process holds ``path`` open as an ``AppendFile``."""
     try:
         file = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
     except OSError:

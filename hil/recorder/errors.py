@@ -1,4 +1,4 @@
-"""What can go wrong with runs on disk."""
+"""Errors of runs on disk."""
 
 from __future__ import annotations
 

@@ -81,7 +81,7 @@ def new_meta(
 
 
 def named_calibration(part: object) -> dict[str, str | None] | None:
-    """What names a calibration: identity, date, and the SHA-256 of the profile's part.
+    """Return the identity of a calibration: name, date, and the SHA-256 of the profile's part.
 
     The hash is that of JSON with sorted keys and no blanks, in UTF-8.
     """

@@ -152,7 +152,7 @@ class Recorder:
             self._client = None
 
     def _last_look(self) -> None:
-        """What was published before the end was asked for belongs to the run."""
+        """Take in what was published before the end was requested: it belongs to the run."""
         until_s = time.monotonic() + LAST_LOOK_S
         while self._client is not None and time.monotonic() < until_s:
             self._take()

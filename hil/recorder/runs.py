@@ -58,7 +58,7 @@ class Run:
 
     @property
     def complete(self) -> bool:
-        """Whether it was closed or repaired; otherwise the table ends where it was cut off."""
+        """True if it was closed or repaired; otherwise the table ends where it was cut off."""
         return self.meta.get("status") in ("complete", "repaired")
 
     @cached_property

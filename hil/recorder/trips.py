@@ -39,7 +39,7 @@ class Recent:
         self._events.append(event)
 
     def before(self, time_s: float) -> tuple[list[Rows], list[dict[str, Any]]]:
-        """What is held from ``BEFORE_S`` before ``time_s`` on."""
+        """Return the samples held from ``BEFORE_S`` before ``time_s`` on."""
         since_s = time_s - BEFORE_S
         rows = [part for block in self._rows if len(part := block[block[:, _TIME] >= since_s])]
         return rows, [event for event in self._events if event.get("time_s", 0.0) >= since_s]

@@ -63,12 +63,12 @@ class Sequence:
 
     @property
     def seconds(self) -> float:
-        """How long the steps take together, in s (starts and answers come on top)."""
+        """Duration of the steps together, in s (starts and answers come on top)."""
         return sum(self.length(step) for step in self.steps)
 
     @property
     def needs_person(self) -> bool:
-        """Whether somebody has to act at a real rig: loads, pushes, the load's support."""
+        """True if somebody has to act at a real rig: loads, pushes, the load's support."""
         return any(
             isinstance(step, HangStep | EnergiseStep | PushStep)
             or getattr(step, "push", None) is not None
@@ -299,7 +299,7 @@ class _Reader:
             self.wrong(index, "file", what, fix)
 
     def order(self, steps: tuple[Any, ...]) -> None:
-        """Whether the steps can follow each other on any rig."""
+        """Return whether the steps can follow each other on any rig."""
         powered = stopped = working = False
         for i, step in enumerate(steps):
             name = step.do
@@ -393,7 +393,7 @@ def read_points(path: Path) -> tuple[tuple[float, float], ...]:
 
 
 def unfit(sequence: Sequence, profile: Profile) -> list[Problem]:
-    """What a sequence asks that this rig cannot do: loads it does not have."""
+    """Return the demands of a sequence that this rig cannot meet: loads it does not have."""
     weights = profile.rig.weights
     problems = []
     for i, step in enumerate(sequence.steps):

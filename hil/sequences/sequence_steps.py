@@ -1,4 +1,4 @@
-"""What a sequence file may say: one model per step, quantities with their units."""
+"""Steps of a sequence file: one model per step, quantities with their units."""
 
 from __future__ import annotations
 

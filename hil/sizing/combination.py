@@ -25,7 +25,7 @@ from hil.sizing.wants import Phase, Wants
 
 @dataclass(frozen=True)
 class PhaseLoad:
-    """What a phase of the duty asks: at the shaft, of the winding and of the supply."""
+    """Demand of one phase of the duty: at the shaft, on the winding and on the supply."""
 
     phase: Phase
     torque_N_m: float
@@ -152,7 +152,7 @@ class Combination:
 
     @cached_property
     def loads(self) -> tuple[PhaseLoad, ...]:
-        """What each phase of the duty asks."""
+        """Return the demand of each phase of the duty."""
         return tuple(self.load(phase) for phase in self.wants.duty)
 
     def load(self, phase: Phase) -> PhaseLoad:

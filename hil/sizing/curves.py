@@ -1,4 +1,4 @@
-"""What limits a combination, as curves, with what is wanted as points."""
+"""Limits of a combination as curves, with the wishes as points."""
 
 from __future__ import annotations
 

@@ -46,7 +46,7 @@ class Figure:
 
     @property
     def margin(self) -> float:
-        """How often the wish is met: 1 just so, below 1 not; infinite if nothing is asked."""
+        """Ratio to the wish: 1 just meets it, below 1 does not; infinite without a wish."""
         if self.wanted is None:
             return math.inf
         if math.isnan(self.value):

@@ -23,7 +23,7 @@ def natural_Hz(rate_N_m: float, mass_kg: float) -> float:
 
 @dataclass(frozen=True)
 class ForceBand:
-    """What bounds a sine of force.
+    """Bounds of a sine of force.
 
     Attributes:
         rate_N_m, mass_kg: spring at work and mass reflected to the nut.

@@ -106,7 +106,7 @@ class SpringPart(Part):
 
 
 class Parts(Part):
-    """What there is to choose from."""
+    """Parts to choose from."""
 
     motors: Annotated[tuple[MotorPart, ...], Field(min_length=1, max_length=MOST_PARTS)]
     screws: Annotated[tuple[ScrewPart, ...], Field(min_length=1, max_length=MOST_PARTS)]

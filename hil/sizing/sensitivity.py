@@ -1,4 +1,4 @@
-"""How far each figure moves with each property of a part: percent for a percent."""
+"""Sensitivity of each figure to each property of a part: percent per percent."""
 
 from __future__ import annotations
 

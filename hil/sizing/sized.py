@@ -17,7 +17,7 @@ DESIGNED = 3  # of the best, whose force loop is designed; each takes up to 2 s
 
 
 class SizingError(Exception):
-    """What was asked cannot be sized; the text says why and what to do."""
+    """Wishes that cannot be sized; the text says why and gives the fix."""
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,4 @@
-"""What is wanted of an actuator, as a YAML file says it."""
+"""Wishes for an actuator, as a YAML file states them."""
 
 from __future__ import annotations
 

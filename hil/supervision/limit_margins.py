@@ -1,4 +1,4 @@
-"""How much of each limit is used, for screens and reports: a pure function of one sample."""
+"""Used share of each limit, for screens and reports: a pure function of one sample."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""When a limit that begins to trim is worth telling."""
+"""Notices of limits: when one that begins to act is worth a notice."""
 
 from __future__ import annotations
 

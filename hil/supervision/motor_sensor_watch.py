@@ -97,7 +97,7 @@ class MotorSensorWatch:
 
     @property
     def likely(self) -> bool:
-        """Whether a difference that forces show already is that of a frozen motor sensor."""
+        """True if a difference that forces show already is that of a frozen motor sensor."""
         return self._followed(LIKELY_M)
 
     def _followed(self, least_m: float) -> bool:

@@ -82,7 +82,7 @@ class PositionFollowing:
 
     @property
     def likely(self) -> bool:
-        """Whether a difference that forces show already is that of a slipping sensor."""
+        """True if a difference that forces show already is that of a slipping sensor."""
         return abs(self.error_m) > LIKELY_SHARE * self._tripped_m
 
     def text(self) -> str:

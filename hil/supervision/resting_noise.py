@@ -44,7 +44,7 @@ class RestingNoise:
 
     @property
     def learned(self) -> bool:
-        """Whether the statistics are believed."""
+        """True if the statistics are believed."""
         return self._blocks >= BLOCKS
 
     def _begin(self) -> None:

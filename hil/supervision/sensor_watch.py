@@ -154,7 +154,7 @@ class SensorWatch:
 
     @property
     def frozen_likely(self) -> bool:
-        """Whether a difference that forces show already is that of a frozen sensor."""
+        """True if a difference that forces show already is that of a frozen sensor."""
         if self._still_samples < LIKELY_SAMPLES:
             return False
         known = self._known

@@ -1,4 +1,4 @@
-"""How every command speaks: exit codes, lines for people, one object for machines."""
+"""Answers of every command: exit codes, lines for people, one object for machines."""
 
 from __future__ import annotations
 

@@ -29,7 +29,7 @@ SHOWN_FORCES = 9
 
 
 def beside(profile: str) -> Path:
-    """Where the calibrations of a profile are kept: beside it, or here for a shipped name."""
+    """Return the folder of a profile's calibrations: beside it, or here for a shipped name."""
     return (Path(profile).parent if Path(profile).exists() else Path()) / FOLDER
 
 
@@ -175,7 +175,7 @@ def _give_to_bench(file: CalibrationFile, link: str) -> str:
 
 
 def is_shipped(profile: str) -> bool:
-    """Whether the profile ships with the program, which is never written to."""
+    """Return whether the profile ships with the program, which is never written to."""
     from hil.profile import SHIPPED
 
     return find_profile(profile).resolve().is_relative_to(SHIPPED)

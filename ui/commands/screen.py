@@ -1,4 +1,4 @@
-"""Whether there is a screen, and the dashboard on it."""
+"""Screen of this computer, and the dashboard on it."""
 
 from __future__ import annotations
 
@@ -18,12 +18,12 @@ OPENED_MS = 300  # until the window has taken control
 
 
 def has_display() -> bool:
-    """Whether a window can be opened where somebody sees it."""
+    """Return whether a window can be opened where somebody sees it."""
     return bool(os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"))
 
 
 def has_platform() -> bool:
-    """Whether somebody chose where windows go, such as offscreen: one that ends by itself may."""
+    """Return whether a platform for windows was chosen, such as offscreen."""
     return bool(os.environ.get("QT_QPA_PLATFORM"))
 
 

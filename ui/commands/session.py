@@ -26,7 +26,7 @@ RECORDED_WAIT_S = 60.0
 
 @dataclass(frozen=True)
 class Performed:
-    """What performing a sequence left behind."""
+    """Results of performing a sequence."""
 
     ended: Ended
     run: Path | None

@@ -80,7 +80,7 @@ class TerminalOperator:
 
     @property
     def holding(self) -> bool:
-        """Whether the key repeats."""
+        """True if the key repeats."""
         fresh = time.monotonic() - self._last_press_s <= LETS_GO_S
         return self._gripping and self._repeats and fresh
 
@@ -214,7 +214,7 @@ class TerminalOperator:
 
 
 def at_a_terminal() -> bool:
-    """Whether somebody can be asked here."""
+    """Return whether somebody can be asked here."""
     return sys.stdin.isatty() and sys.stderr.isatty()
 
 

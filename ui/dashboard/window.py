@@ -61,7 +61,7 @@ PAGES = (
 
 
 def nothing() -> None:
-    """What a button does in a window without a bench behind it."""
+    """Do nothing: the action of a button in a window without a bench."""
 
 
 class Window(QMainWindow):

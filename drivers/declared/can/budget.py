@@ -1,4 +1,4 @@
-"""What the cyclic exchange with a described CAN board takes of the bus."""
+"""Bus load of the cyclic exchange with a described CAN board."""
 
 from __future__ import annotations
 

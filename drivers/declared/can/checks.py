@@ -1,4 +1,4 @@
-"""Whether the parts of a CAN description fit each other; each finding with its fix."""
+"""Checks that the parts of a CAN description fit each other; each finding with its fix."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ WRITTEN: dict[str, tuple[str, float]] = {
 
 
 def wrong_uses(options: DeclaredCanFields) -> Iterator[str]:
-    """What is wrong with the way in which the description uses its messages."""
+    """Yield the problems in the description's use of its messages."""
     yield from _identifiers(options)
     for quantity, given in options.gives.items():
         place, unit = f"gives.{quantity}", GIVEN_UNITS[str(quantity)]
@@ -96,7 +96,7 @@ def _identifiers(options: DeclaredCanFields) -> Iterator[str]:
 
 
 def _unit(place: str, path: str, signal: Signal, scaling: Scaling, unit: str) -> Iterator[str]:
-    """Whether the unit that the database names can be that of the quantity."""
+    """Return whether the unit that the database names can be that of the quantity."""
     written = WRITTEN.get(signal.unit.strip())
     if written is None or unit in ("", "counts"):
         return
@@ -116,7 +116,7 @@ def _unit(place: str, path: str, signal: Signal, scaling: Scaling, unit: str) ->
 def _switched(
     place: str, options: DeclaredCanFields, path: str, values: Mapping[str, float]
 ) -> Iterator[str]:
-    """Whether a multiplexed signal is there in the message that is sent."""
+    """Return whether a multiplexed signal is there in the message that is sent."""
     name, _, signal = path.partition(".")
     message = options.messages[name]
     when, switch = message.signals[signal].when, message.multiplexer
@@ -133,7 +133,7 @@ def _switched(
 
 
 def _status(options: DeclaredCanFields) -> Iterator[str]:
-    """Whether the masks lie within the bits of the status."""
+    """Return whether the masks lie within the bits of the status."""
     given = {str(name): given for name, given in options.gives.items()}.get("status")
     if options.status is None or given is None or given.scale != 1.0:
         return

@@ -65,7 +65,7 @@ class CanMessage(Part):
 
 
 def carriers(message: CanMessage) -> Iterator[str]:
-    """What is wrong with the signals that carry counter, checksum and constants."""
+    """Yield the problems of the signals that carry counter, checksum and constants."""
     signals = message.signals
     for key in ("counter", "checksum"):
         part = getattr(message, key)
@@ -117,7 +117,7 @@ def reach(signal: Signal) -> tuple[float, float]:
 
 
 def out_of_range(place: str, name: str, signal: Signal, value: float) -> Iterator[str]:
-    """Whether a constant can be said at all: it would be held at the end of its range."""
+    """Return whether a constant can be said at all: it would be held at the end of its range."""
     low, high = reach(signal)
     margin = 0.5 * abs(signal.scale)
     if not low - margin <= value <= high + margin:

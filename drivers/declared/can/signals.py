@@ -60,7 +60,7 @@ class Signal(Part):
         return [8 * (i // 8) + 7 - i % 8 for i in range(first + self.bits - 1, first - 1, -1)]
 
     def shift(self, length: int) -> int:
-        """How far its lowest bit lies from the lowest of the whole message as one number."""
+        """Return the offset of its lowest bit in the message read as one number."""
         if self.order == "little_endian":
             return self.start
         first = 8 * (self.start // 8) + 7 - self.start % 8
@@ -73,7 +73,7 @@ class Signal(Part):
 
 
 def problems(signals: Mapping[str, Signal], length: int, multiplexer: str | None) -> list[str]:
-    """What is wrong with the signals of one message of ``length`` bytes, each with its fix."""
+    """List the problems of the signals of one message of ``length`` bytes, each with its fix."""
     found = []
     taken: dict[int, list[str]] = {}
     for name, signal in signals.items():

@@ -73,7 +73,7 @@ class SimulatedCanBoard:
         self._tell(now_s)
 
     def _reply(self, name: str, heard: _Heard) -> None:
-        """What a dialogue expects of a step beyond the state of the power stage."""
+        """Answer a dialogue's step with what it expects beyond the state of the power stage."""
         for _, steps in self._options.sequences:
             for step in steps:
                 if step.send != name or not heard.matches(step.values):

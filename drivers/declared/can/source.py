@@ -22,7 +22,7 @@ PLAIN = Scaling()
 
 
 def compiled(body: Iterable[str], name: str, scope: Scope) -> Any:
-    """What ``name`` is after the lines of ``body`` inside a function of their own."""
+    """Run the lines of ``body`` inside a function of their own and return its ``name``."""
     text = "def make():\n" + "".join(f" {line}\n" for line in body) + f" return {name}\n"
     exec(compile(text, f"<{name}>", "exec"), scope)
     return scope["make"]()
@@ -71,7 +71,7 @@ def value_of(signal: Signal, length: int, name: str, scope: Scope) -> str:
 
 
 def words(lines: Iterable[str], indent: str) -> list[str]:
-    """What makes the whole numbers that these lines use."""
+    """Return the lines that make the whole numbers that ``lines`` use."""
     text = "\n".join(lines)
     return [
         f"{indent}{word} = from_bytes(data, '{word}')"
@@ -114,7 +114,7 @@ def computed_check(message: CanMessage, scope: Scope) -> str:
 
 
 def counted(number: str, modulo: int) -> str:
-    """What follows a number of a rolling counter."""
+    """Return the expression for the next number of a rolling counter."""
     if modulo & (modulo - 1):
         return f"({number} + 1) % {modulo}"
     return f"{number} + 1 & {modulo - 1}"

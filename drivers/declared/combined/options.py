@@ -61,13 +61,13 @@ def gives(options: Any) -> frozenset[str]:
 
 
 def takes(options: Any) -> bool:
-    """Whether a member can take commands."""
+    """Return whether a member can take commands."""
     declared = getattr(options, "takes", None)
     return bool(declared) if declared is not None else True
 
 
 def interval_s(options: Any) -> float:
-    """How often a member speaks by itself, s, its rarest message counted; 0 if it does not."""
+    """Return the interval of a member's rarest own message in s; 0 if it sends none."""
     if isinstance(options, SerialOptions):
         every = [s for name, s in options.cadence().items() if s and name in options.used]
     elif isinstance(options, DeclaredCanOptions):
@@ -152,7 +152,7 @@ class CombinedOptions(Part):
 
     @property
     def host_loss(self) -> float | None:
-        """That of the member that moves the rig."""
+        """Host-loss time of the member that moves the rig, s."""
         found: float | None = getattr(self.members[self.commanded], "host_loss", None)
         return found
 

@@ -1,4 +1,4 @@
-"""What described boards share whatever the wire: options, power sequences, checksums, clock."""
+"""Common parts of described boards: options, power sequences, checksums, clock."""
 
 from drivers.declared.common.board import (
     PACE,

@@ -1,4 +1,4 @@
-"""What every kind of described board looks like to the drive that is made of it."""
+"""Interface of every kind of described board to the drive that is made of it."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ def timing_sample(values: Mapping[str, Sample]) -> Sample:
 
 @dataclass
 class Counters:
-    """What came that was of no use, and why."""
+    """Receptions that were of no use, and why."""
 
     received: int = 0
     malformed: int = 0
@@ -85,19 +85,19 @@ class Masked(Part):
 
 
 class InputMap(Scaling):
-    """Where a quantity comes from (``message.signal``, or a field's name) and its scaling."""
+    """Source of a quantity (``message.signal``, or a field's name) and its scaling."""
 
     source: Annotated[str, Field(alias="from")]
 
 
 class OutputMap(Scaling):
-    """Where a command goes to (``message.signal``, or the name in a template)."""
+    """Target of a command (``message.signal``, or the name in a template)."""
 
     target: Annotated[str, Field(alias="to")]
 
 
 class Status(Part):
-    """How the board's status number tells the state of its power stage."""
+    """Meaning of the board's status number: the state of its power stage."""
 
     energised: Masked
     fault: Masked | None = None
@@ -140,7 +140,7 @@ class Heartbeat(Part):
 
 
 class BoardOptions(Part):
-    """What every description has, whatever the wire. A board without ``takes`` is a sensor."""
+    """Common part of every description. A board without ``takes`` is a sensor."""
 
     name: str = "board"
     sequences: Sequences = Sequences()
@@ -156,7 +156,7 @@ class BoardOptions(Part):
     command_delay: Annotated[float, Field(ge=0, le=20)] = 1.0  # cycles until a command acts
 
     def check_drive(self, gives: Collection[str], takes: Collection[str]) -> None:
-        """Whether a board that takes commands has all that a drive needs.
+        """Return whether a board that takes commands has all that a drive needs.
 
         Raises:
             ValueError: naming the key that is missing, and why it is needed.
@@ -201,7 +201,7 @@ class BoardOptions(Part):
             raise ValueError("sequences: nothing says how power is removed; add de_energise")
 
     def check_command(self, quantity: str, scaling: Scaling, low: float, high: float) -> None:
-        """Whether numbers from ``low`` to ``high`` can say what the force law may ask for.
+        """Return whether numbers from ``low`` to ``high`` can say what the force law may ask for.
 
         Raises:
             ValueError: naming what they can say.
@@ -260,10 +260,10 @@ class Board(Protocol):
         """Send one declared message with these values. Raises ``DriverError``."""
 
     def met(self, name: str, wanted: float) -> bool:
-        """Whether the signal or field ``name`` has this value now, received since it was asked."""
+        """Return whether signal or field ``name`` has this value, received since it was asked."""
 
     def forget(self, name: str) -> None:
-        """What ``name`` said up to now is no answer any more."""
+        """Forget the value of ``name``: it is no answer any more."""
 
     def close(self) -> None:
         """Let go of the wire. Never raises."""

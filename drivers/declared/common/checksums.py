@@ -22,7 +22,7 @@ Check = Callable[[Octets], int]
 
 
 class Checksum(Part):
-    """Which checksum, over which bytes.
+    """Checksum, and the bytes it covers.
 
     ``covers``: first and last byte, counted from 0 and both included; a negative number counts
     from the end. The bytes in which the checksum itself travels are left out of it, wherever
@@ -84,7 +84,7 @@ def crc_8(declared: Checksum) -> tuple[list[int], int, list[int]]:
 
 
 def _finish(declared: Checksum) -> Callable[[int], int] | None:
-    """What is done to the last value, if anything."""
+    """Return the operation on the last value, if any."""
     width, out = declared.width, declared.xor_out
     if declared.reflect_out != declared.reflect_in:
         return lambda value: _reflected(value, width) ^ out

@@ -26,7 +26,7 @@ class DeviceClock:
         self._at_s = 0.0
 
     def measured_s(self, count: int, received_s: float) -> float:
-        """When a sample with this stamp was measured; never later than it was received."""
+        """Return the time of measurement of a sample with this stamp; never after reception."""
         last, self._last_count = self._last_count, count % self._modulo
         if last is None:
             return self._begin(received_s)

@@ -285,7 +285,7 @@ class DeclaredDrive:
                 dialogue.run_through("de_energise", sequences.de_energise)
 
     def _pausing(self, now: float) -> bool:
-        """Whether OFF holds its tongue, so that the board's watch over its host acts."""
+        """Return whether OFF holds its tongue, so that the board's watch over its host acts."""
         options = self._options
         if self._heartbeat_on or options.heartbeat is not None or options.host_loss is None:
             return False

@@ -1,4 +1,4 @@
-"""What a simulated board does, whatever its wire: obey orders, show its state, watch its host.
+"""Simulated board of any wire: it obeys commands, shows its state, watches its host.
 
 It is the mirror of the description: what the bench would take for an order to energise, this
 board takes for one as well.

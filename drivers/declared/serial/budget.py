@@ -1,4 +1,4 @@
-"""What the cyclic exchange with a described serial board takes of its line."""
+"""Line load of the cyclic exchange with a described serial board."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What turns the bytes of a serial port into messages, and messages into bytes."""
+"""Codecs between the bytes of a serial port and messages."""
 
 from __future__ import annotations
 

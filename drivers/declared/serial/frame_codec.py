@@ -85,10 +85,10 @@ class FrameCodec:
 
 
 def host_codec(options: DeclaredFramesOptions, counters: Counters) -> FrameCodec:
-    """What speaks to the board."""
+    """Return the codec that speaks to the board."""
     return FrameCodec(options, counters, options.used)
 
 
 def board_codec(options: DeclaredFramesOptions, counters: Counters) -> FrameCodec:
-    """What a simulated board speaks with."""
+    """Return the codec of a simulated board."""
     return FrameCodec(options, counters, options.said)

@@ -65,7 +65,7 @@ class LengthField(NumberField):
 
 
 class Framing(Part):
-    """How frames are told apart in the stream of bytes, and what stands before the payload.
+    """Delimiting of frames in the stream of bytes, and the header before the payload.
 
     Either ``sync``, bytes with which each frame begins, or ``cobs``: frames without zeros, each
     closed by one (consistent overhead byte stuffing, Cheshire and Baker, IEEE/ACM Transactions

@@ -100,7 +100,7 @@ class Framer:
         return total if counts == "frame" else total - self._places["length"][1]
 
     def _covered(self, body: bytes) -> bytes:
-        """What the checksum is over; ``body`` is the frame without it."""
+        """Return the bytes that the checksum covers; ``body`` is the frame without it."""
         first, last = self._covers
         total = len(body) + self._check_bytes
         first, last = (end + total if end < 0 else end for end in (first, last))

@@ -121,7 +121,7 @@ class LineCodec:
 
 
 def host_codec(options: DeclaredLinesOptions, counters: Counters) -> LineCodec:
-    """What speaks to the board."""
+    """Return the codec that speaks to the board."""
     check = options.checksum
     lines = options.lines
     return LineCodec(
@@ -141,7 +141,7 @@ def host_codec(options: DeclaredLinesOptions, counters: Counters) -> LineCodec:
 
 
 def board_codec(options: DeclaredLinesOptions, counters: Counters) -> LineCodec:
-    """What a simulated board speaks with.
+    """Return the codec of a simulated board.
 
     Raises:
         DriverError: it is not said how a line is written.

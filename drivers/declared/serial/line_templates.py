@@ -131,7 +131,7 @@ class _Word(str):
 
 
 def _parser(line: LineOptions, field: str, checked: bool = False) -> Parse:
-    """How the text of a field is read; ``checked``: it is known to look like a number."""
+    """Return the reader of a field's text; ``checked``: it is known to look like a number."""
     base = _hexadecimal if field in line.hexadecimal else float if checked else _number
     words = {word.encode(): number for word, number in line.words.get(field, {}).items()}
     if not words:
@@ -157,7 +157,7 @@ def _hexadecimal(text: bytes) -> float:
 
 
 def pattern_of(name: str, line: LineOptions) -> LinePattern | PairsPattern:
-    """What finds the fields of this kind of line."""
+    """Return the pattern that finds the fields of this kind of line."""
     if line.pairs:
         return PairsPattern(name, line)
     if line.pattern is not None:
@@ -217,7 +217,7 @@ def template_of(line: LineOptions) -> str:
 
 
 def reverse_pattern(name: str, text: str) -> LinePattern:
-    """What reads the lines that a template writes: the board's side."""
+    """Return the pattern for lines that a template writes: the board's side."""
     expression = b""
     names: list[str] = []
     parsers: list[Parse] = []

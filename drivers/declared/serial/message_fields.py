@@ -37,7 +37,7 @@ class MessageFields:
         self._targets.append((self._names.index(name), sample, s.sign * s.scale, s.sign * s.offset))
 
     def take(self, values: Sequence[float], now_s: float) -> bool:
-        """Whether it was new; then the samples have its values."""
+        """Return whether it was new; then the samples have its values."""
         counters = self._counters
         if self._count_at >= 0:
             count = int(values[self._count_at]) % self._modulo

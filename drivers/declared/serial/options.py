@@ -1,4 +1,4 @@
-"""What descriptions of boards on a serial port share, be it text or binary."""
+"""Common options of descriptions of boards on a serial port, text or binary."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ class SerialOptions(BoardOptions):
         raise NotImplementedError
 
     def cadence(self) -> dict[str, float | None]:
-        """How often each message comes by itself, s; None: only in answer to another."""
+        """Return the interval of each message sent unasked, s; None: only in answer to another."""
         raise NotImplementedError
 
     def answered(self) -> dict[str, str | None]:
@@ -68,7 +68,7 @@ class SerialOptions(BoardOptions):
         return frozenset(names - {"energised", "fault"})
 
     def check_names(self) -> None:
-        """Whether all that is named is there.
+        """Return whether all that is named is there.
 
         Raises:
             ValueError: naming the place and what is near.

@@ -44,7 +44,7 @@ def redirected(data: dict[str, Any], directory: Path) -> dict[str, Any]:
 
 
 class FarEnd(Protocol):
-    """What ``simulate_serial`` runs: a board of whatever firmware.
+    """Firmware that ``simulate_serial`` runs.
 
     Attributes:
         out: bytes that wait to be sent.
@@ -53,13 +53,13 @@ class FarEnd(Protocol):
     out: bytearray
 
     def next_due_s(self) -> float:
-        """When something is to be said next without being asked; infinite: never."""
+        """Return the time of the next message sent unasked; infinite: never."""
 
     def take(self, chunk: bytes, now_s: float) -> None:
         """Bytes from the host; physics has been brought up to now."""
 
     def tick(self, now_s: float) -> None:
-        """What is due, and the watch over the host."""
+        """Send what is due, and watch over the host."""
 
 
 class SimulatedSerialBoard:
@@ -103,7 +103,7 @@ class SimulatedSerialBoard:
         self._signs_of_life = {heartbeat.send} if heartbeat is not None else commands
 
     def next_due_s(self) -> float:
-        """When something is to be said next without being asked."""
+        """Return the time of the next message sent unasked."""
         return min(self._due.values(), default=float("inf"))
 
     def take(self, chunk: bytes, now_s: float) -> None:
@@ -136,7 +136,7 @@ class SimulatedSerialBoard:
                 self._tell(message, now_s)
 
     def _confirm(self, expect: Mapping[str, float | bool], now_s: float) -> None:
-        """What a dialogue expects of a step beyond the state of the power stage."""
+        """Answer a dialogue's step with what it expects beyond the state of the power stage."""
         messages: list[str] = []
         for path, value in expect.items():
             message, dot, field = path.partition(".")
@@ -150,7 +150,7 @@ class SimulatedSerialBoard:
             self._tell(message, now_s)
 
     def tick(self, now_s: float) -> None:
-        """What is streamed and due, and the watch over the host."""
+        """Send what is streamed and due, and watch over the host."""
         self._logic.watch(now_s)
         for name, every in self._streams.items():
             due = self._due[name]
@@ -235,14 +235,14 @@ class TerminalLine:
         path.symlink_to(os.ttyname(self._far))
 
     def read(self, wait_s: float) -> bytes:
-        """What has come, or nothing after ``wait_s``."""
+        """Return the bytes received, or nothing after ``wait_s``."""
         if select.select((self._near,), (), (), wait_s)[0]:
             with contextlib.suppress(BlockingIOError):
                 return os.read(self._near, CHUNK)
         return b""
 
     def write(self, data: bytes | bytearray) -> None:
-        """What the host does not take is lost, as on any wire."""
+        """Write; what the host does not take is lost, as on any wire."""
         with contextlib.suppress(BlockingIOError):
             os.write(self._near, data)
 

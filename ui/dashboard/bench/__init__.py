@@ -1,4 +1,4 @@
-"""What all pages share of the bench: session, models, texts, traces."""
+"""Bench as all pages see it: session, models, texts, traces."""
 
 from ui.dashboard.bench.behaviour_forms import (
     BehaviourForm,

@@ -1,4 +1,4 @@
-"""What the operator can set for each behaviour: fields, permitted ranges, and the request.
+"""Forms of the behaviours: fields, permitted ranges, and the request.
 
 Values are SI inside; a field knows the factor and the unit in which it is shown and typed.
 """
@@ -34,7 +34,7 @@ FREE_NOTE = "Does not hold a load: where the present one would fall, you are ask
 
 
 class EntryError(ValueError):
-    """What was typed cannot be used; the text says what can."""
+    """Typed value that cannot be used; the text says what can."""
 
 
 @dataclass

@@ -1,4 +1,4 @@
-"""What the Operate page shows, in plain Python: fed with what the link brings, read by widgets.
+"""Model of the Operate page in plain Python: fed by the link, read by widgets.
 
 No Qt here, no clock and no socket: ``feed`` and ``tick`` are told the time, so every state of
 the page can be reached in a test by handing in rows and events.

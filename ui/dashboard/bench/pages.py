@@ -1,4 +1,4 @@
-"""What a page of the window is, and what it is given."""
+"""Pages of the window, and their context."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from ui.dashboard.widgets import Sizes, Slice, Theme
 
 @dataclass(frozen=True)
 class PageContext:
-    """What a page is built on.
+    """Context that a page is built on.
 
     Attributes:
         model: the bench as the window knows it: state, latest row, whether it may act.
@@ -43,7 +43,7 @@ class Page(QWidget):
         return {}
 
     def first_focus(self) -> QWidget | None:
-        """What has the focus when the page is brought up."""
+        """Return the widget to focus when the page is brought up."""
         return None
 
     def shown(self) -> None:

@@ -1,4 +1,4 @@
-"""What was asked of the bench last and what became of it, in short."""
+"""Status of the last request to the bench, in short."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the rig bears, from force and position alone: for the drawing and the big numbers."""
+"""Statics of the rig from force and position alone: for the drawing and the large numbers."""
 
 from __future__ import annotations
 

@@ -101,7 +101,7 @@ class _Asked:
 
 
 class Session:
-    """What the window asks of the bench, and what it hears. No call of it waits.
+    """Session of the window with the bench. No call of it waits.
 
     Args:
         client: connected.

@@ -1,4 +1,4 @@
-"""How numbers, times and states are put into words on every page."""
+"""Wording of numbers, times and states on every page."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ REQUEST_WORDS = {
 
 
 def asked_words(request: Request) -> str:
-    """What a request asks for, as the screen names it."""
+    """Name a request as the screen does."""
     kind = str(request.behaviour.kind if isinstance(request, Apply) else request.kind)
     words = kind.replace("_", " ")
     return words.capitalize() if isinstance(request, Apply) else REQUEST_WORDS.get(kind, words)

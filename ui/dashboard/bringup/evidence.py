@@ -1,4 +1,4 @@
-"""What a step of the bring-up measured: its plots, and figures, findings and fixes in words."""
+"""Evidence of a step of the bring-up: plots, and figures, findings and fixes in words."""
 
 from __future__ import annotations
 

@@ -162,7 +162,7 @@ class BringUpModel:
 
     @property
     def record_text(self) -> str:
-        """Where the record is that is shown."""
+        """Folder of the record shown, in words."""
         return f"Ended · record {self.folder / HTML}" if self.folder else "Ended"
 
     @property
@@ -178,7 +178,7 @@ class BringUpModel:
         self.looked_at = key
 
     def set_alone(self, alone: bool) -> None:
-        """Whether simulated hands answer by themselves."""
+        """Return whether simulated hands answer by themselves."""
         self.alone = alone and self.model.simulated
         if self.operator is not None:
             self.operator.alone = self.alone
@@ -284,7 +284,7 @@ class BringUpModel:
         return {} if self.running else proposed(self.results)
 
     def _sum_up(self) -> None:
-        """What the record that is shown came to, and the step to look at."""
+        """Set the result of the record shown, and the step to look at."""
         self.message, bad = summary(self.steps, self.results, bool(self.model.unverified))
         self.wrong = bool(bad)
         if self.proposed:

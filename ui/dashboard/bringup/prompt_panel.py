@@ -1,4 +1,4 @@
-"""What the person at the rig is to do now, in large words, and the ways to answer."""
+"""Prompt to the person at the rig, in large words, and the ways to answer."""
 
 from __future__ import annotations
 

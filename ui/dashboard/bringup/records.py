@@ -25,7 +25,7 @@ class Kept:
 
     @property
     def text(self) -> str:
-        """When it was begun, as its folder says, and how far it is."""
+        """Its date, by the name of its folder, and its progress."""
         begun = re.match(r"(\d{4})(\d\d)(\d\d)-(\d\d)(\d\d)", self.folder.name)
         name = "{}-{}-{} {}:{}".format(*begun.groups()) if begun else self.folder.name
         return f"{name} · {self.passed} of {self.steps} verified"

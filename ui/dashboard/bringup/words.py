@@ -1,4 +1,4 @@
-"""What the Bring-up page says of a bring-up that has ended. No Qt."""
+"""Words of the Bring-up page on a bring-up that has ended. No Qt."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ OPENS_LATER = (
 def summary(
     steps: Sequence[Step], results: Mapping[str, Result], reduced: bool = False
 ) -> tuple[str, str]:
-    """What it came to, and the key of the first step that is not right, '' without one.
+    """Return the result, and the key of the first step that is not right, '' without one.
 
     Args:
         reduced: the bench began at reduced limits, the rig being unverified then.
@@ -70,7 +70,7 @@ def why_not_begin(model: OperateModel, session: Session | None) -> str:
 
 
 def end_text(ended: Ended, why: str) -> str:
-    """How it ended, '' if it went to its end."""
+    """Describe the end, '' if it ran to its end."""
     if ended.how == "finished":
         return ""
     how = {"interrupted": why, "lost": f"contact lost: {ended.text}"}

@@ -1,4 +1,4 @@
-"""What becomes of a finished calibration: another law for it, its file, its place in a profile."""
+"""Filing of a finished calibration: another law for it, its file, its place in a profile."""
 
 from __future__ import annotations
 

@@ -28,7 +28,7 @@ from ui.dashboard.widgets import KeyButton, Sizes, Theme, combo_style
 
 
 class SetupForm(QWidget):
-    """What is set before; a field that cannot be used is marked and named."""
+    """Set-up fields; one that cannot be used is marked and named."""
 
     def __init__(self, calibrating: CalibrateModel, theme: Theme, sizes: Sizes) -> None:
         super().__init__()

@@ -104,7 +104,7 @@ class KeptCalibrations:
         good: Callable[[CalibrationFile], None],
         bad: Callable[[str], None],
     ) -> None:
-        """Whether it may be used on this rig now: ``good`` or ``bad`` is called."""
+        """Return whether it may be used on this rig now: ``good`` or ``bad`` is called."""
         file = kept.file
         if file is None:
             bad(kept.problem)

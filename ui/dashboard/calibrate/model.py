@@ -187,13 +187,13 @@ class CalibrateModel:
     # ------------------------------------------------------------------ acts
 
     def set_alone(self, alone: bool) -> None:
-        """Whether simulated hands answer by themselves."""
+        """Return whether simulated hands answer by themselves."""
         self.alone = alone and self.model.simulated
         if self.run.operator is not None:
             self.run.operator.alone = self.alone
 
     def answer(self, value: bool | float) -> None:
-        """What is asked has been done, or is not going to be; or the number that was read."""
+        """Answer the prompt: done, refused, or the number that was read."""
         operator, question = self.run.operator, self.question
         if operator is not None and question is not None:
             operator.answer(question, value)

@@ -72,7 +72,7 @@ class CalibrationPlot(pyqtgraph.PlotWidget):  # type: ignore[misc]  # a library 
     def show_residuals(
         self, points: Sequence[CalibrationPoint], residuals_N: Array, fit: Fit | None
     ) -> None:
-        """What the law makes of each reading, less its load."""
+        """Draw the law's force of each reading less its load."""
         if self._begin("Residual (N) over load (N)", len(points), fit):
             return
         self.addItem(pyqtgraph.InfiniteLine(0.0, angle=0, pen=self._pen(self.theme.ink, 1)))
@@ -98,14 +98,14 @@ class CalibrationPlot(pyqtgraph.PlotWidget):  # type: ignore[misc]  # a library 
         self.setYRange(0.0, 2.1 * float(budget.u_N.max()))
 
     def show_sensor(self, sensor: SensorLaw) -> None:
-        """How far the sensor's readings are off its law, over the nut's travel."""
+        """Draw the sensor's residuals over the nut's travel."""
         if self._begin("Sensor residual (counts) over nut (mm)", sensor):
             return
         self.addItem(pyqtgraph.InfiniteLine(0.0, angle=0, pen=self._pen(self.theme.ink, 1)))
         self._line(1e3 * sensor.deflection_m, sensor.residual_counts, "", self.theme.deflection, 2)
 
     def show_compared(self, found: Comparison) -> None:
-        """How far the second is off the first, beside the uncertainty of both."""
+        """Draw the second law's difference from the first, beside the uncertainty of both."""
         if self._begin("B less A, dashed ±U (N) over force (N)", found):
             return
         band = 2 * found.u_N
@@ -119,7 +119,7 @@ class CalibrationPlot(pyqtgraph.PlotWidget):  # type: ignore[misc]  # a library 
         self._begin("")
 
     def _begin(self, title: str, *what: object) -> bool:
-        """Whether this is drawn already; if not, the plot is empty and named now."""
+        """Return whether this is drawn already; if not, the plot is empty and named now."""
         if self._shown.already(title, *what):
             return True
         item = self.getPlotItem()

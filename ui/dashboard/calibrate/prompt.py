@@ -1,4 +1,4 @@
-"""What the person at the rig is to do now, in large words, and how the reading settles."""
+"""Prompt to the person at the rig, in large words, and the settling of the reading."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ class SettlingView(QWidget):
 
     @property
     def word(self) -> str:
-        """Where it is, in one word or two."""
+        """State of the reading in one or two words."""
         progress = self.calibrating.run.progress
         if progress is None:
             return ""

@@ -29,7 +29,7 @@ class CalibrateOperator(PageOperator):
         self._hang = hang
 
     def hang(self, mass_kg: float) -> bool:
-        """Whether it hangs; waits until the person has answered."""
+        """Return whether it hangs; waits until the person has answered."""
         text = f"Hang {mass_kg:g} kg." if mass_kg > 0 else "Take all weights off."
         if self._ask(Question("act", text), True) is not True:
             return False
@@ -52,7 +52,7 @@ class PageRun(Protocol):
 
 
 class PageRig(Protocol):
-    """Where a page calibrates.
+    """Rig on which a page calibrates.
 
     Attributes:
         drive: its identity, for the file.

@@ -91,7 +91,7 @@ class GuidedRun:
         return self._thread is not None
 
     def feed(self, items: Iterable[Any]) -> None:
-        """What the link brings. Its being called is what keeps the operator there."""
+        """Take in what the link brings. Each call keeps the operator's heartbeat alive."""
         if self.operator is not None:
             self.operator.turn()
         for item in items:

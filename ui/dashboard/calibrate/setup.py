@@ -1,4 +1,4 @@
-"""What is set before a calibration, as texts that a person types. No Qt."""
+"""Settings before a calibration, as typed texts. No Qt."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ MOST_CELL_PERCENT = 5.0
 
 
 class SetupError(ValueError):
-    """What was typed cannot be used.
+    """Typed value that cannot be used.
 
     Attributes:
         key: of the entry.
@@ -104,7 +104,7 @@ class Setup:
 
     @property
     def facts(self) -> str:
-        """What the profile says of lever and pan, in one sentence."""
+        """Lever and pan of the profile in one sentence."""
         rig = self.profile.rig
         if not isinstance(rig, Lever):
             way = "an upright" if rig.vertical else "a level"
@@ -116,7 +116,7 @@ class Setup:
         )
 
     def wanted(self, key: str) -> bool:
-        """Whether this line matters for the kind of loads chosen."""
+        """Return whether this line matters for the kind of loads chosen."""
         if key in ("series", "room", "note"):
             return True
         return (key in ("forces", "u_cell", "u_cell_zero")) == (self.kind == "cell")
@@ -130,7 +130,7 @@ class Setup:
         return self.entries["note"].text.strip()
 
     def conditions(self) -> dict[str, str | float]:
-        """What is kept with the calibration.
+        """Values kept with the calibration.
 
         Raises:
             SetupError: with the entry and what may be typed.
@@ -178,7 +178,7 @@ class Setup:
 
     @property
     def problem(self) -> SetupError | None:
-        """What is wrong with what was typed."""
+        """First problem of the typed values, or None."""
         try:
             self.options()
         except SetupError as error:

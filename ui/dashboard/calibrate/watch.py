@@ -1,4 +1,4 @@
-"""Whether the calibration in force is still true, watched while the window is open. No Qt."""
+"""Watch on the calibration in force while the window is open. No Qt."""
 
 from __future__ import annotations
 
@@ -68,7 +68,7 @@ class CalibrationWatch:
 
 
 def _renew_ranges(model: OperateModel) -> None:
-    """What is permitted follows from the calibration; what a hand has set stays inside it."""
+    """Renew the ranges by the calibration; what was set by hand stays inside them."""
     for form, fresh in zip(model.forms, behaviour_forms(model.profile), strict=True):
         for entry, new in zip(form.fields, fresh.fields, strict=True):
             entry.low, entry.high, entry.step = new.low, new.high, new.step

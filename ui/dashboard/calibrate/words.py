@@ -243,7 +243,7 @@ def kept_html(kept: Kept, profile: Profile, theme: Theme) -> str:
 
 
 def compared_html(compared: Compared, theme: Theme) -> str:
-    """How the second is off the first."""
+    """Describe the difference of the second from the first."""
     a, b = _said(named(compared.first)), _said(named(compared.second))
     head = f"<p><b>A</b> {a}<br><b>B</b> {b}</p>"
     found = compared.found

@@ -1,4 +1,4 @@
-"""What part of the history the charts show, and between which values. No Qt."""
+"""View of the charts: the part of the history, and its range of values. No Qt."""
 
 from __future__ import annotations
 

@@ -25,7 +25,7 @@ GONE = "the question was withdrawn"
 
 @dataclass(frozen=True)
 class Question:
-    """What the person is asked.
+    """Prompt to the person.
 
     Attributes:
         kind: ``act`` done or not; ``read`` a number in ``unit``; ``choose`` one of
@@ -113,7 +113,7 @@ class PageOperator:
 
     @property
     def doing(self) -> str:
-        """What is being done by hand at this moment, or ''."""
+        """Action by hand under way, or ''."""
         return self._doing if time.monotonic() < self._doing_until_s else ""
 
     # -- the procedure -------------------------------------------------------------------

@@ -1,4 +1,4 @@
-"""Whether the bench is as every guided procedure needs it: in hand, not stopped, without power."""
+"""Conditions of the bench for any guided procedure: in hand, not stopped, without power."""
 
 from __future__ import annotations
 

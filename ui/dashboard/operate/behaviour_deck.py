@@ -320,7 +320,7 @@ class BehaviourDeck(QWidget):
 
     @property
     def asking(self) -> bool:
-        """Whether the bench wants to know first if the load may move."""
+        """True if the bench wants to know first if the load may move."""
         return self.model.refusal.endswith(CONFIRM_LOAD_MOTION)
 
     def let_move(self) -> None:

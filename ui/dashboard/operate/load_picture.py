@@ -1,4 +1,4 @@
-"""What the rod moves, drawn to its true angles: the lever with its weight, or the carriage."""
+"""Picture of the load on the rod, drawn to scale: the lever with its weight, or the carriage."""
 
 from __future__ import annotations
 

@@ -27,7 +27,7 @@ HOW = {
 
 
 class ZeroModel:
-    """How zero came about, and a seek under way.
+    """Origin of zero, and a seek under way.
 
     The rig host seeks by itself; this asks for restricted operation, power and the seek, and
     passes on that the control is held, for as long as the window's loop turns.
@@ -53,12 +53,12 @@ class ZeroModel:
 
     @property
     def verified(self) -> bool:
-        """Whether the force loop may close; True where the bench does not tell."""
+        """True if the force loop may close; True where the bench does not tell."""
         return not self._model.reference or is_verified(self._model.reference)
 
     @property
     def how(self) -> str:
-        """How zero came about, in words; why the loop stays open."""
+        """Origin of zero in words, or why the loop stays open."""
         reference = self._model.reference
         if reference in WHY_OPEN:
             # The panel's buttons are the fix.
@@ -67,7 +67,7 @@ class ZeroModel:
 
     @property
     def choices(self) -> list[tuple[str, str]]:
-        """What may be sought: name, and in words."""
+        """Places that may be sought: name, and in words."""
         known = [("lower", "Lower end"), ("upper", "Upper end")]
         if self.profile.reference.home_switch is not None:
             known.append(("switch", "Home switch"))
@@ -79,7 +79,7 @@ class ZeroModel:
 
     @property
     def moving(self) -> bool:
-        """Whether the rig is under power for a seek."""
+        """True if the rig is under power for a seek."""
         return self._step in ("power", "seek")
 
     @property
@@ -93,7 +93,7 @@ class ZeroModel:
 
     @property
     def clear(self) -> str:
-        """What must be seen to before a seek."""
+        """Preparations for a seek."""
         return clear_to_seek(self.profile)
 
     # ------------------------------------------------------------------ acts

@@ -1,4 +1,4 @@
-"""What a widget shows, so that it draws again only what has changed. No Qt."""
+"""Guard against needless drawing: a widget draws again only what has changed. No Qt."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ class ChangeGuard:
         self._last: tuple[object, ...] | None = None
 
     def already(self, *what: object) -> bool:
-        """Whether just this was shown last; if not, it is from now on.
+        """Return whether just this was shown last; if not, it is from now on.
 
         Texts and numbers are compared by value, all else by being the same thing: arrays in it
         have no one answer to whether they are equal.

@@ -37,7 +37,7 @@ class HoldButton(QPushButton):
         self.show_as("", False)
 
     def show_as(self, words: str, acts: bool) -> None:
-        """What it says, and whether the rig takes it for held."""
+        """Set its text, and whether the rig takes it for held."""
         self.setText(words)
         theme, px = self._theme, self._sizes.px
         ground, ink, edge = (

@@ -12,7 +12,7 @@ from ui.dashboard.widgets.theme import Sizes, Theme
 
 
 class PromptFrame(QFrame):
-    """What the pages that ask have in common.
+    """Common frame of the pages that prompt.
 
     Args:
         text: label of the large words. wrong: of what is wrong with what was typed.

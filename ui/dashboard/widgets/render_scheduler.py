@@ -50,7 +50,7 @@ class RenderScheduler:
 
     @property
     def waiting(self) -> bool:
-        """Whether any slice waits, in this turn or a later one."""
+        """True if any slice waits, in this turn or a later one."""
         return any(rhythm.waiting for rhythm in self._rhythms)
 
     def step(self) -> bool:
