@@ -6,7 +6,7 @@ import contextlib
 import threading
 import time
 from collections.abc import Callable
-from typing import TypeVar
+from typing import Generic, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +28,7 @@ from hil.link import Block, Client, HostGone, LinkError, Refused
 from hil.procedures.procedure import (
     AFTER_TRIP_S,
     ENABLE_EVERY_S,
+    Action,
     Ended,
     EnvironmentLike,
     Operator,
@@ -40,7 +41,31 @@ from hil.procedures.procedure import (
 POLL_S = 0.01
 T = TypeVar("T")
 POWER_OFF_WAIT_S = 3.0
+COMPUTES_S = 10.0  # longest wait, at the end, for a procedure that still computes
 STATE, POWER = INDEX["state"], INDEX["power_stage"]
+
+
+class _Beside(Generic[T]):
+    """A call in a thread of its own, and what came of it."""
+
+    def __init__(self, call: Callable[[], T]) -> None:
+        self._answers: list[T] = []
+        self._errors: list[BaseException] = []
+
+        def work() -> None:
+            try:
+                self._answers.append(call())
+            except BaseException as error:
+                self._errors.append(error)
+
+        self.thread = threading.Thread(target=work, daemon=True)
+        self.thread.start()
+
+    def result(self) -> T:
+        """Return what the call returned, or raise what it raised; the thread has ended."""
+        if self._errors:
+            raise self._errors[0]
+        return self._answers[0]
 
 
 class LiveRunner(Runner):
@@ -73,6 +98,7 @@ class LiveRunner(Runner):
         self._prompt = prompt
         self.recording = ""  # run folder's name, once the recorder has told it
         self.recorded = ""  # the same, once the run is complete on disk
+        self._computing: threading.Thread | None = None
         self._blocks: list[NDArray[np.float64]] = []
         self._last: NDArray[np.float64] | None = None
 
@@ -162,24 +188,31 @@ class LiveRunner(Runner):
 
     def _meanwhile(self, ask: Callable[[], T]) -> T:
         """Call ``ask`` in a thread while the bench goes on; return or raise as it does."""
-        answers: list[T] = []
-        errors: list[BaseException] = []
-
-        def asking() -> None:
-            try:
-                answers.append(ask())
-            except BaseException as error:
-                errors.append(error)
-
-        thread = threading.Thread(target=asking, daemon=True)
-        thread.start()
-        while thread.is_alive():
+        beside = _Beside(ask)
+        while beside.thread.is_alive():
             self._service()
             self._raise_if_stopped()
-            time.sleep(POLL_S)
-        if errors:
-            raise errors[0]
-        return answers[0]
+            beside.thread.join(POLL_S)
+        return beside.result()
+
+    def _advance(self, go: Callable[[], Action]) -> Action:
+        """Let the procedure compute, for seconds if need be, beside the heartbeat.
+
+        A stop meanwhile is thrown into it before the next action.
+        """
+        beside = _Beside(go)
+        self._computing = beside.thread
+        beside.thread.join(POLL_S)
+        while beside.thread.is_alive():
+            self._service()
+            beside.thread.join(POLL_S)
+        return beside.result()
+
+    def _close(self, procedure: Procedure) -> None:
+        if self._computing is not None:
+            self._computing.join(COMPUTES_S)
+        with contextlib.suppress(ValueError):  # it still computes: power is off all the same
+            super()._close(procedure)
 
     def _wait_for(self, answer: Callable[[Operator], T]) -> T:
         return self._meanwhile(lambda: super(LiveRunner, self)._wait_for(answer))

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Generator, Iterable
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Any, Literal, Protocol, TypeVar
 
 import numpy as np
@@ -229,19 +230,19 @@ class Runner:
         """Run to its end; the rig is without power afterwards, whatever happened."""
         try:
             try:
-                action = next(procedure)
+                action = self._advance(lambda: next(procedure))
                 while True:
                     try:
                         seen = self._do(action)
                     except BenchStopped as stop:
                         self._stop_is_own = True
                         stop.seen = self._seen(False, str(stop))
-                        action = procedure.throw(stop)
+                        action = self._advance(partial(procedure.throw, stop))
                     except ProcedureFailed as failure:
                         # The person cannot do it: the procedure may go on without.
-                        action = procedure.throw(failure)
+                        action = self._advance(partial(procedure.throw, failure))
                     else:
-                        action = procedure.send(seen)
+                        action = self._advance(partial(procedure.send, seen))
             except StopIteration as end:
                 ended = Ended("finished", text="finished", value=end.value)
                 self._power_down()
@@ -260,10 +261,11 @@ class Runner:
             self._stop("the procedure met an error of its own")
             raise
         finally:
-            procedure.close()
+            self._close(procedure)
         return ended
 
     def _do(self, action: Action) -> Seen:
+        self._raise_if_stopped()  # while the procedure computed what to do
         accepted, text, value = True, "", math.nan
         if isinstance(action, Ask):
             accepted, text = self._ask(action.request)
@@ -332,6 +334,13 @@ class Runner:
                     bool(event.get("trip", True)),
                     int(event.get("code", 0)),
                 )
+
+    def _advance(self, go: Callable[[], Action]) -> Action:
+        """Let the procedure compute what to do next."""
+        return go()
+
+    def _close(self, procedure: Procedure) -> None:
+        procedure.close()
 
     # Each runner's own part.
 

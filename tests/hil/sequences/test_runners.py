@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import _thread
 import threading
 import time
 from collections.abc import Generator, Iterator
@@ -278,6 +279,52 @@ def test_a_stop_by_a_watcher_ends_a_live_procedure(bench: BenchProcesses) -> Non
         ended = LiveRunner(client, hand, lambda _question: True).run(energised(somebody_stops()))
     hand.close()
     assert (ended.how, ended.cause, ended.text) == ("stopped", "Operator", "a colleague")
+
+
+def test_control_is_kept_while_a_procedure_computes_and_a_stop_meanwhile_is_seen_first(
+    bench: BenchProcesses,
+) -> None:
+    at_rest(bench)
+
+    def computes() -> Generator[Action, Seen, None]:
+        until_s = time.monotonic() + 0.6  # four heartbeat limits
+        while time.monotonic() < until_s:
+            pass
+        yield from send_requests([Apply(behaviour=Float(damping_N_s_m=200.0))])
+        yield Pause(0.1)
+        with Client.connect(bench.link_directory, name="watcher") as watcher:
+            watcher.stop("a colleague")
+        time.sleep(0.2)
+        yield Ask(Reset())  # must not be sent: nobody has looked at the stop
+
+    client, hand = connected(bench)
+    with client:
+        ended = LiveRunner(client, hand, lambda _question: True).run(energised(computes()))
+    hand.close()
+    assert (ended.how, ended.cause, ended.text) == ("stopped", "Operator", "a colleague")
+
+
+def test_an_interrupt_while_a_procedure_computes_stops_the_rig_at_once(
+    bench: BenchProcesses,
+) -> None:
+    at_rest(bench)
+
+    def computes() -> Generator[Action, Seen, None]:
+        _thread.interrupt_main()
+        until_s = time.monotonic() + 0.6
+        while time.monotonic() < until_s:
+            pass
+        yield Pause(1.0)
+        raise AssertionError("it went on")
+
+    client, hand = connected(bench)
+    with client, Client.connect(bench.link_directory, name="witness") as witness:
+        witness.poll()
+        ended = LiveRunner(client, hand, lambda _question: True).run(energised(computes()))
+        events = [item for item in witness.poll() if not hasattr(item, "rows")]
+    hand.close()
+    assert ended.how == "interrupted"
+    assert [e["detail"] for e in events if e.kind == "stop"] == ["interrupted at the keyboard"]
 
 
 def test_control_is_kept_while_a_person_thinks_and_no_means_no(bench: BenchProcesses) -> None:
