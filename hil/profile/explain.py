@@ -203,7 +203,7 @@ def shown(value: object) -> str:
 def _known(parent: type[BaseModel] | None, name: str) -> str:
     if parent is None:
         return "take it out"
-    names = list(parent.model_fields)
+    names = [field.alias or key for key, field in parent.model_fields.items()]
     near = difflib.get_close_matches(name, names, 1)
     if near:
         return f"did you mean '{near[0]}'?"

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Generator
 from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
 
 from hil.core import (
     Apply,
@@ -29,6 +33,7 @@ from hil.procedures import (
     ProcedureFailed,
     Push,
     Seen,
+    column,
     send_requests,
     wait_for_state,
     wait_until_resting,
@@ -36,6 +41,7 @@ from hil.procedures import (
 from hil.profile import Profile
 from hil.sequences.sequence import Sequence, kind_of
 from hil.sequences.sequence_steps import (
+    MEASURED_VALUES,
     BehaviourStep,
     EnergiseStep,
     HangStep,
@@ -43,15 +49,18 @@ from hil.sequences.sequence_steps import (
     MarkerStep,
     PowerOffStep,
     PushStep,
+    RampStep,
     ResetStep,
     StopStep,
     TareStep,
     WaitStep,
+    WaitUntilStep,
 )
 from hil.sequences.tolerances import declared_tolerance
 
 # Between a request and the next: the host answers within a cycle or two.
 BREATH_S = 0.05
+LOOK_S = 0.02
 
 
 def perform(sequence: Sequence, profile: Profile) -> Procedure:
@@ -93,6 +102,8 @@ def _perform(
         yield from send_requests([Marker(text=step.text)])
     elif isinstance(step, WaitStep):
         yield Pause(length)
+    elif isinstance(step, WaitUntilStep):
+        yield from wait_for_value(step, profile)
     elif isinstance(step, PushStep):
         yield Push(step.force, step.frequency or 0.0, length)
         yield Pause(length)
@@ -141,6 +152,61 @@ def _measured(
     yield from send_requests([_marker("end", step, values)])
 
 
+def wait_for_value(step: WaitUntilStep, profile: Profile) -> Generator[Action, Seen, None]:
+    """Wait until a measured value lies where the step says, in the time of the samples.
+
+    Raises:
+        ProcedureFailed: it did not come in time, with the last value.
+    """
+    low, high = step.bounds
+    began_s = since_s = math.nan
+    last, waited_s = math.nan, 0.0
+    while waited_s < step.at_most:
+        seen = yield Pause(LOOK_S)
+        waited_s += LOOK_S
+        if not len(seen.rows):
+            continue
+        times = column(seen.rows, "time_s")
+        values = measured_value(step.measured, seen.rows, profile)
+        began_s = times[0] if math.isnan(began_s) else began_s
+        for time_s, value in zip(times.tolist(), values.tolist(), strict=True):
+            if not low < value < high:
+                since_s = math.nan
+                continue
+            since_s = time_s if math.isnan(since_s) else since_s
+            if time_s - since_s >= step.holds:
+                return
+        last = float(values[-1])
+        waited_s = max(waited_s, float(times[-1] - began_s))
+    unit = MEASURED_VALUES[step.measured][0]
+    raise ProcedureFailed(
+        f"{condition_words(step)} did not come within {step.at_most:g} s: it was {last:.4g} {unit}. "
+        "Fix: look at the rig, or lengthen 'at_most'"
+    )
+
+
+def measured_value(
+    measured: str, rows: NDArray[np.float64], profile: Profile
+) -> NDArray[np.float64]:
+    """Return a value of ``wait_until`` from rows (n, columns), shape (n,), in SI or °C."""
+    if measured == "winding_temperature":
+        motor = profile.actuator.motor
+        return motor.ambient_temperature + motor.winding_rise * column(rows, "motor_heat")
+    if measured == "output_speed":
+        return np.abs(column(rows, "output_velocity_m_s"))
+    unit = MEASURED_VALUES[measured][0]
+    return column(rows, f"{measured}_{unit}")
+
+
+def condition_words(step: WaitUntilStep) -> str:
+    """Return what is waited for, in words."""
+    parts = [
+        f"{word} {text}" for word, text in (("above", step.above), ("below", step.below)) if text
+    ]
+    lasting = f" for {step.holds:g} s" if step.holds else ""
+    return f"{step.measured.replace('_', ' ')} {' and '.join(parts)}{lasting}"
+
+
 def _reset() -> Generator[Action, Seen, None]:
     # A controlled stop takes its time, and a reset is refused until it is over.
     for _ in range(60):
@@ -176,6 +242,10 @@ def describe(step: Any) -> str:
     """A step in one line for the person who watches."""
     words = str(step.do).replace("_", " ")
     parts = []
+    if isinstance(step, WaitUntilStep):
+        return f"wait until {condition_words(step)}, at most {step.at_most:g} s"
+    if isinstance(step, RampStep):
+        return f"ramp of {step.of} from {step.begin} to {step.end} within {step.lasts:g} s"
     for key, unit, scale in (
         ("force", "N", 1.0),
         ("stiffness", "N/mm", 1e-3),

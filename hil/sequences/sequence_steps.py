@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Annotated, Any, Literal, get_args
 
 from pydantic import BaseModel, Field, PrivateAttr
@@ -198,7 +199,105 @@ class WaveformStep(FreeStep):
         )
 
 
-BehaviourStep = FloatStep | ConstantForceStep | VirtualSpringStep | HoldPositionStep | WaveformStep
+class RampStep(FreeStep):
+    """A force, or a spring's rest position, that goes evenly from one value to another."""
+
+    do: Literal["ramp"]
+    of: Literal["force", "rest"] = "force"
+    begin: Annotated[str, Field(alias="from")]
+    end: Annotated[str, Field(alias="to")]
+    stiffness: Annotated[Stiffness, Field(gt=0)] = 20000.0
+    damping: Annotated[Damping, Field(ge=0)] = 0.0
+    measure: None = None
+
+    def value(self, text: str) -> float:
+        """``begin`` or ``end`` in SI. Raises what ``Dimension.parse`` raises."""
+        return Dimension("N" if self.of == "force" else "m").parse(text)
+
+    def behaviour(self) -> Behaviour:
+        return Waveform(
+            shape="table",
+            of=self.of,
+            duration_s=self.lasts,
+            points=((0.0, self.value(self.begin)), (self.lasts, self.value(self.end))),
+            stiffness_N_m=self.stiffness,
+            damping_N_s_m=self.damping,
+        )
+
+
+# Measured value: its unit, and an example.
+MEASURED_VALUES = {
+    "spring_force": ("N", "100 N"),
+    "output_position": ("m", "20 mm"),
+    "output_speed": ("m/s", "5 mm/s"),
+    "deflection": ("m", "2 mm"),
+    "supply": ("V", "40 V"),
+    "drive_temperature": ("degC", "50 degC"),
+    "winding_temperature": ("degC", "60 degC"),
+}
+
+
+class WaitUntilStep(Step):
+    """Wait for a measured value, for ``at_most`` so long; later it fails the sequence.
+
+    With ``above`` and ``below`` both it must lie between them. ``holds`` is for how long.
+    """
+
+    do: Literal["wait_until"]
+    measured: Literal[
+        "spring_force",
+        "output_position",
+        "output_speed",
+        "deflection",
+        "supply",
+        "drive_temperature",
+        "winding_temperature",
+    ]
+    above: str | None = None
+    below: str | None = None
+    holds: Annotated[Duration, Field(ge=0, le=3600)] = 0.0
+    at_most: Annotated[Duration, Field(gt=0, le=24 * 3600)]
+
+    def value(self, text: str) -> float:
+        """``above`` or ``below`` in SI. Raises what ``Dimension.parse`` raises."""
+        return Dimension(MEASURED_VALUES[self.measured][0]).parse(text)
+
+    @property
+    def bounds(self) -> tuple[float, float]:
+        """Lower and upper bound of the value, in SI."""
+        low = -math.inf if self.above is None else self.value(self.above)
+        high = math.inf if self.below is None else self.value(self.below)
+        return low, high
+
+
+class RepeatStep(Step):
+    """The same steps several times."""
+
+    do: Literal["repeat"]
+    times: Annotated[int, Field(ge=1, le=10_000, strict=True)]
+    steps: Annotated[list[Any], Field(min_length=1)]
+
+
+class SequenceStep(Step):
+    """The steps of another file, which is named from this file's directory."""
+
+    do: Literal["sequence"]
+    file: Annotated[str, Field(pattern=r"\.ya?ml$")]
+    values: Annotated[dict[str, Any], Field(alias="with")] = {}
+
+
+class Parameter(Part):
+    """A value that can be given anew at each performance, between ``least`` and ``most``."""
+
+    value: Any
+    least: Annotated[Any, Field(alias="from")]
+    most: Annotated[Any, Field(alias="to")]
+    about: str = ""
+
+
+BehaviourStep = (
+    RampStep | FloatStep | ConstantForceStep | VirtualSpringStep | HoldPositionStep | WaveformStep
+)
 AnyStep = (
     EnergiseStep
     | PowerOffStep
@@ -209,12 +308,15 @@ AnyStep = (
     | PushStep
     | StopStep
     | ResetStep
+    | WaitUntilStep
     | BehaviourStep
 )
 
 STEPS: dict[str, type[BaseModel]] = {
     get_args(model.model_fields["do"].annotation)[0]: model for model in get_args(AnyStep)
 }
+# Steps of a file that are written out as others when it is read.
+WRITTEN_OUT: dict[str, type[BaseModel]] = {"repeat": RepeatStep, "sequence": SequenceStep}
 
 
 class Head(Part):
@@ -223,4 +325,5 @@ class Head(Part):
     name: Annotated[str, Field(pattern=r"^[A-Za-z0-9 _.-]{1,60}$")]
     description: str = ""
     profile: str | None = None  # the profile it was written for, used if none is given
+    parameters: dict[Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,39}$")], Any] = {}
     steps: Annotated[list[Any], Field(min_length=1)]

@@ -14,7 +14,14 @@ from hil.sequences import load_sequence
 from ui.commands.answers import BAD_INPUT, CommandError, add_command, answer, say
 from ui.commands.disturb import add_disturb, rehearsal_of
 from ui.commands.screen import has_display, watching_dashboard
-from ui.commands.session import finish, fit, perform_live, perform_lockstep, require_person
+from ui.commands.session import (
+    finish,
+    fit,
+    perform_live,
+    perform_lockstep,
+    require_person,
+    values_given,
+)
 from ui.commands.stated import add_reference, stated_reference
 from ui.commands.unverified import add_unverified, confirmed_unverified
 from ui.commands.wire import add_wire, check_wire, perform_replay
@@ -53,6 +60,13 @@ def add(commands: Any) -> None:
         metavar="DIR",
         help="directory of runs (default: runs); with --link, the one its recorder uses",
     )
+    parser.add_argument(
+        "--set",
+        action="append",
+        default=[],
+        metavar="NAME=VALUE",
+        help="value of a parameter of the sequence, with its unit; may be given several times",
+    )
     parser.add_argument("--seconds", type=float, help="stretch or shorten to this length in all")
     parser.add_argument("--headless", action="store_true", help="no dashboard, no questions")
     parser.add_argument(
@@ -75,7 +89,7 @@ def add(commands: Any) -> None:
 
 def run(options: argparse.Namespace) -> int:
     check_wire(options)
-    sequence = fit(load_sequence(options.sequence), options.seconds)
+    sequence = fit(load_sequence(options.sequence, values_given(options)), options.seconds)
     if options.link is not None:
         if options.log_wire or options.replay is not None:
             raise CommandError(

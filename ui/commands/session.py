@@ -47,6 +47,24 @@ def fit(sequence: Sequence, seconds: float | None) -> Sequence:
         raise CommandError(f"--seconds: {error}", BAD_INPUT) from None
 
 
+def values_given(options: argparse.Namespace) -> dict[str, object]:
+    """Return the values of ``--set``.
+
+    Raises:
+        CommandError: one is not written as NAME=VALUE.
+    """
+    values: dict[str, object] = {}
+    for text in options.set:
+        name, equals, value = text.partition("=")
+        if not (name and equals and value):
+            raise CommandError(
+                f"--set {text}: not a name and a value; write for instance --set load='20 N'",
+                BAD_INPUT,
+            )
+        values[name.strip()] = int(value) if value.strip().isdecimal() else value.strip()
+    return values
+
+
 def check_fit(sequence: Sequence, profile: Profile) -> None:
     """Raises ProfileError if the rig cannot do what the sequence asks."""
     problems = unfit(sequence, profile)

@@ -12,9 +12,11 @@ from hypothesis import strategies as st
 from hil.core.requests import ConstantForce, HoldPosition, VirtualSpring, Waveform
 from hil.profile.loader import load_profile
 from hil.profile.problems import ProfileError
-from hil.sequences.sequence import kind_of, load_sequence, read_points, unfit
+from hil.sequences.reading import load_sequence
+from hil.sequences.sequence import kind_of, unfit
 from hil.sequences.sequence_steps import STEPS, BehaviourStep
 from hil.sequences.tolerances import declared_tolerance
+from hil.sequences.waveform_files import read_points
 
 GOOD = """\
 name: short

@@ -39,7 +39,7 @@ from hil.profile.schema import Profile
 from hil.recorder.runs import load_run
 from hil.recorder.writer import RunWriter
 from hil.sequences.performing import perform
-from hil.sequences.sequence import load_sequence
+from hil.sequences.reading import load_sequence
 
 pytestmark = pytest.mark.real_time
 

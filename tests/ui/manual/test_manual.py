@@ -14,7 +14,7 @@ from hil.bench import load_rehearsal
 from hil.core import COLUMNS
 from hil.profile import SHIPPED, load_profile
 from hil.profile.schema import Profile
-from hil.sequences.sequence import load_sequence
+from hil.sequences.reading import load_sequence
 from tests.ui.manual import write_figures
 from tests.ui.manual.write_commands import PAGE, commands_page
 from ui import cli

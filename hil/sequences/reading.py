@@ -1,0 +1,412 @@
+"""Read a sequence file: strictly, with loops, parameters and files of its own written out."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+from pydantic_core import PydanticCustomError
+
+from hil.profile import SHIPPED, Problem, ProfileError, Source, dotted, explain, read_source, shown
+from hil.sequences.parameters import Ranged, read_parameters, settle_values, with_values
+from hil.sequences.sequence import LEAST_MEASURED_S, Sequence, Written, kind_of
+from hil.sequences.sequence_steps import (
+    MEASURED_VALUES,
+    STEPS,
+    WRITTEN_OUT,
+    BehaviourStep,
+    EnergiseStep,
+    HangStep,
+    Head,
+    Lasting,
+    MarkerStep,
+    PowerOffStep,
+    RampStep,
+    RepeatStep,
+    ResetStep,
+    SequenceStep,
+    StopStep,
+    TareStep,
+    VirtualSpringStep,
+    WaitStep,
+    WaitUntilStep,
+    WaveformStep,
+)
+from hil.sequences.tolerances import figure_setpoint, read_tolerance
+from hil.sequences.waveform_files import read_points
+
+SEQUENCES = SHIPPED / "sequences"
+MOST_STEPS = 5000  # written out; what must go on for longer is repeated as a whole
+MOST_READ = 2 * MOST_STEPS  # steps of all files, the wrong ones included
+DEEPEST = 8  # files within files
+_IDLE = ResetStep | MarkerStep | WaitStep | WaitUntilStep | HangStep
+_KNOWN = {**STEPS, **WRITTEN_OUT}
+
+
+def shipped_sequences() -> list[str]:
+    """Bare names of the sequences that come with the package, sorted."""
+    return sorted(file.stem for file in SEQUENCES.glob("*.yaml"))
+
+
+def load_sequence(path: str | Path, given: Mapping[str, object] | None = None) -> Sequence:
+    """The sequence at ``path``, or the shipped one of that bare name.
+
+    Args:
+        given: values of its parameters, as they would be written in the file.
+
+    Raises:
+        ProfileError: with every problem found, each with file, line, key and fix.
+    """
+    file, name = _find(path)
+    source = read_source(file, name)
+    reader = _Reader()
+    head, declared = reader.head(source)
+    values, wrong = settle_values(declared, given or {})
+    problems = [Problem("parameters given", 0, 0, key, what, fix) for key, what, fix in wrong]
+    if problems:
+        raise ProfileError(problems)
+    steps = reader.steps_of(source, values, (file.resolve(),))
+    if reader.problems:
+        raise ProfileError(list(reader.problems.values()))
+    reader.steps = [step for step, _ in steps]
+    reader.written = [at for _, at in steps]
+    reader.order()
+    if reader.problems:
+        raise ProfileError(list(reader.problems.values()))
+    return Sequence(
+        head.name,
+        head.description,
+        head.profile,
+        tuple(reader.steps),
+        tuple(reader.written),
+        values,
+    )
+
+
+def _find(path: str | Path) -> tuple[Path, str]:
+    given = Path(path)
+    if given.exists():
+        return given, str(path)
+    bare = str(path).removesuffix(".yaml")
+    shipped = shipped_sequences()
+    if bare not in shipped:
+        near = difflib.get_close_matches(bare, shipped, 1)
+        hint = f"did you mean '{near[0]}'? " if near else "check the path; "
+        raise ProfileError(
+            [Problem(str(path), 0, 0, "", "no such file", f"{hint}shipped: {', '.join(shipped)}")]
+        )
+    file = SEQUENCES / f"{bare}.yaml"
+    return file, str(file)
+
+
+def directory_of(at: Written) -> Path:
+    """Return the directory from which files named by this step are taken."""
+    return Path(at.source.file).parent
+
+
+Placed = list[tuple[Any, Written]]
+
+
+class _Reader:
+    """Reads steps and collects what is wrong with them."""
+
+    def __init__(self) -> None:
+        self.problems: dict[tuple[str, int, str, str], Problem] = {}
+        self.steps: list[Any] = []
+        self.written: list[Written] = []
+        self._read = 0
+        self._files: dict[Path, tuple[Source, dict[str, Ranged]]] = {}
+
+    def wrong(self, at: Written, key: str, what: str, fix: str) -> None:
+        self._add(at.problem(key, what, fix))
+
+    def _add(self, problem: Problem) -> None:
+        # A step that is written out twice is wrong once.
+        at = (problem.file, problem.line, problem.key, problem.what)
+        self.problems.setdefault(at, problem)
+
+    def head(self, source: Source) -> tuple[Head, dict[str, Ranged]]:
+        """Return the top level of a file and its parameters.
+
+        Raises:
+            ProfileError: it is not the top level of a sequence.
+        """
+        try:
+            head = Head.model_validate(source.data)
+        except ValidationError as error:
+            raise ProfileError(explain(error, Head, source)) from None
+        declared, problems = read_parameters(source)
+        if problems:
+            raise ProfileError(problems)
+        return head, declared
+
+    def steps_of(
+        self,
+        source: Source,
+        values: Mapping[str, Any],
+        above: tuple[Path, ...],
+        path: tuple[str | int, ...] = (),
+    ) -> Placed:
+        """Return the steps of a list of them, written out.
+
+        Args:
+            above: files that are being read, the outermost first.
+            path: of the mapping whose ``steps`` are meant.
+        """
+        data = source.data
+        for part in path:
+            data = data[part]
+        steps: Placed = []
+        for i, one in enumerate(data["steps"]):
+            if isinstance(one, str):
+                one = data["steps"][i] = {"do": one}
+            at = Written(source, (*path, "steps", i))
+            steps += self._step(at, one, values, above)
+            if len(steps) > MOST_STEPS:
+                self._too_many(at)
+        return steps
+
+    def _too_many(self, at: Written) -> None:
+        what = f"more than {MOST_STEPS} steps, loops and files written out"
+        fix = "repeat less often"
+        raise ProfileError([at.problem("", what, fix)])
+
+    def _step(
+        self, at: Written, data: object, values: Mapping[str, Any], above: tuple[Path, ...]
+    ) -> Placed:
+        self._read += 1
+        if self._read > MOST_READ:
+            self._too_many(at)
+        known = ", ".join(_KNOWN)
+        if not isinstance(data, dict):
+            self.wrong(at, "", f"{shown(data)} is no step", "write '- do: float' and its keys")
+            return []
+        name = data.get("do")
+        if name is None:
+            self.wrong(at, "", "the key 'do' is missing", f"add 'do:' with one of {known}")
+            return []
+        model = _KNOWN.get(name) if isinstance(name, str) else None
+        if model is None:
+            near = difflib.get_close_matches(str(name), _KNOWN, 1)
+            fix = f"did you mean '{near[0]}'?" if near else f"write one of {known}"
+            self.wrong(at, "do", f"{shown(name)} is no step", fix)
+            return []
+        resolved, unknown = with_values(data, values, at.path)
+        for path, what, fix in unknown:
+            place = at.source.place(path)
+            self._add(Problem(place.file, place.line, place.column, dotted(path), what, fix))
+        if unknown:
+            return []
+        try:
+            step = model.model_validate(resolved)
+        except ValidationError as error:
+            for problem in explain(error, model, at.source, at.path):
+                self._add(_as_written(problem))
+            return []
+        if isinstance(step, RepeatStep):
+            return self._repeated(at, step, values, above)
+        if isinstance(step, SequenceStep):
+            return self._of_file(at, step, above)
+        self._times(at, step)
+        self._tolerance(at, step)
+        if isinstance(step, WaveformStep):
+            self._waveform(at, step)
+        elif isinstance(step, RampStep):
+            self._quantities(at, step, {"from": step.begin, "to": step.end})
+        elif isinstance(step, WaitUntilStep):
+            self._condition(at, step)
+        return [(step, at)]
+
+    def _repeated(
+        self, at: Written, step: RepeatStep, values: Mapping[str, Any], above: tuple[Path, ...]
+    ) -> Placed:
+        once = self.steps_of(at.source, values, above, at.path)
+        if len(once) * step.times > MOST_STEPS:
+            self._too_many(at)
+        return [
+            (_numbered(inner, n) if step.times > 1 else inner, place)
+            for n in range(1, step.times + 1)
+            for inner, place in once
+        ]
+
+    def _of_file(self, at: Written, step: SequenceStep, above: tuple[Path, ...]) -> Placed:
+        named = directory_of(at) / step.file
+        file = named.resolve()
+        if file in above:
+            way = " → ".join(path.name for path in (*above[above.index(file) :], file))
+            self.wrong(at, "file", f"a file that takes itself in: {way}", "leave one of them out")
+            return []
+        if len(above) >= DEEPEST:
+            what = f"more than {DEEPEST} files within each other"
+            self.wrong(at, "file", what, "write some of their steps here")
+            return []
+        if file not in self._files:
+            if not named.is_file():
+                fix = "its name is taken from this file's directory"
+                self.wrong(at, "file", f"no file '{step.file}'", fix)
+                return []
+            try:
+                source = read_source(file, str(named))
+                self._files[file] = source, self.head(source)[1]
+            except ProfileError as error:
+                for problem in error.problems:
+                    self._add(problem)
+                return []
+        source, declared = self._files[file]
+        values, wrong = settle_values(declared, step.values)
+        for name, what, fix in wrong:
+            path = (*at.path, "with", name)
+            place = at.source.place(path)
+            self._add(Problem(place.file, place.line, place.column, dotted(path), what, fix))
+        return [] if wrong else self.steps_of(source, values, (*above, file))
+
+    def _quantities(self, at: Written, step: Any, texts: Mapping[str, str | None]) -> bool:
+        good = True
+        for key, text in texts.items():
+            try:
+                step.value(text)
+            except PydanticCustomError as error:
+                unit = "N" if step.of == "force" else "mm"
+                self.wrong(at, key, error.message(), f"write for instance '20 {unit}'")
+                good = False
+        return good
+
+    def _condition(self, at: Written, step: WaitUntilStep) -> None:
+        _, example = MEASURED_VALUES[step.measured]
+        for key, text in (("above", step.above), ("below", step.below)):
+            try:
+                if text is not None:
+                    step.value(text)
+            except PydanticCustomError as error:
+                self.wrong(at, key, error.message(), f"write for instance '{example}'")
+                return
+        if step.above is None and step.below is None:
+            self.wrong(at, "", "nothing is waited for", f"add 'above: {example}' or 'below: …'")
+            return
+        low, high = step.bounds
+        if low >= high:
+            what = f"no value is above {step.above} and below {step.below}"
+            self.wrong(at, "above", what, "make 'above' the smaller of the two")
+        if step.holds >= step.at_most:
+            what = "it cannot hold so long within 'at_most'"
+            self.wrong(at, "holds", what, "shorten it, or lengthen 'at_most'")
+
+    def _times(self, at: Written, step: Any) -> None:
+        if not isinstance(step, Lasting) or step.measure is None:
+            return
+        window = step.lasts - step.settle
+        if window < LEAST_MEASURED_S:
+            self.wrong(
+                at,
+                "for",
+                f"leaves {max(window, 0.0):g} s to measure after settling",
+                f"make it at least {step.settle + LEAST_MEASURED_S:g} s, or shorten 'settle'",
+            )
+        push = step.push
+        if isinstance(step, VirtualSpringStep) and (push is None or push.frequency is None):
+            self.wrong(
+                at,
+                "measure",
+                "a stiffness is measured while something moves the output",
+                "add 'push: {force: 8 N, frequency: 1 Hz}'",
+            )
+        elif push is not None and push.frequency is not None and window * push.frequency < 1.0:
+            self.wrong(
+                at,
+                "for",
+                f"measures {window:g} s, less than one period of the push",
+                f"make it at least {step.settle + 1.0 / push.frequency:.3g} s",
+            )
+
+    def _tolerance(self, at: Written, step: Any) -> None:
+        text = getattr(step, "tolerance", None)
+        if text is None:
+            return
+        if step.measure is None:
+            self.wrong(
+                at,
+                "tolerance",
+                "this step measures nothing",
+                "add 'measure: NAME', or leave it out"
+                if step.do not in ("float", "waveform")
+                else "leave it out",
+            )
+            return
+        try:
+            read_tolerance(text, kind_of(step), figure_setpoint(step))
+        except ValueError as error:
+            what, _, fix = str(error).partition("; ")
+            self.wrong(at, "tolerance", what, fix)
+
+    def _waveform(self, at: Written, step: WaveformStep) -> None:
+        self._quantities(at, step, {"offset": step.offset, "amplitude": step.amplitude})
+        if step.shape != "file":
+            if step.file is not None:
+                self.wrong(at, "file", f"a {step.shape} has no file", "write 'shape: file'")
+            return
+        if step.file is None:
+            self.wrong(at, "shape", "the key 'file' is missing", "add 'file: NAME.csv'")
+            return
+        try:
+            step.with_points(read_points(directory_of(at) / step.file))
+        except ValueError as error:
+            what, _, fix = str(error).partition("; ")
+            self.wrong(at, "file", what, fix)
+
+    def order(self) -> None:
+        """Return whether the steps can follow each other on any rig."""
+        powered = stopped = working = False
+        for step, at in zip(self.steps, self.written, strict=True):
+            name = step.do
+            if stopped and not isinstance(step, _IDLE):
+                self.wrong(at, "do", f"'{name}' while stopped", "put '- reset' before it")
+                return
+            if isinstance(step, EnergiseStep):
+                if powered:
+                    self.wrong(at, "do", "the power stage is on already", "leave it out")
+                powered, working = True, False
+            elif isinstance(step, PowerOffStep):
+                powered = working = False
+            elif isinstance(step, StopStep):
+                stopped, powered, working = True, False, False
+            elif isinstance(step, ResetStep):
+                if not stopped:
+                    self.wrong(at, "do", "nothing to reset: no stop before it", "leave it out")
+                stopped = False
+            elif isinstance(step, BehaviourStep):
+                if not powered:
+                    self.wrong(at, "do", f"'{name}' without power", "put '- power_on' before it")
+                working = True
+            elif isinstance(step, TareStep) and working:
+                self.wrong(
+                    at, "do", "tare while a behaviour is active", "tare before the first one"
+                )
+            if isinstance(step, HangStep) and step.measure is not None and not working:
+                self.wrong(
+                    at,
+                    "measure",
+                    "nothing holds the load whose sag is to be measured",
+                    "put 'do: hold_position' before it",
+                )
+        if powered or stopped:
+            self.wrong(
+                self.written[-1],
+                "do",
+                "the sequence ends with the rig " + ("stopped" if stopped else "energised"),
+                "end it with '- reset'" if stopped else "end it with '- power_off'",
+            )
+
+
+def _numbered(step: Any, number: int) -> Any:
+    """The step with its figure's name told apart from those of other times."""
+    if getattr(step, "measure", None) is None:
+        return step
+    return step.model_copy(update={"measure": f"{step.measure} ({number})"})
+
+
+def _as_written(problem: Problem) -> Problem:
+    return replace(problem, fix=problem.fix.replace("'for: …'", "'for: 3 s'"))
