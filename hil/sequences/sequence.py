@@ -24,7 +24,7 @@ SETTLE_SHARE = 0.6
 
 @dataclass(frozen=True)
 class Written:
-    """Where a step is written down: ``path`` within the file of ``source``."""
+    """Place of a step: ``path`` within the file of ``source``."""
 
     source: Source
     path: tuple[str | int, ...]
@@ -143,7 +143,7 @@ def least_length(step: Any) -> float:
 
 
 def unfit(sequence: Sequence, profile: Profile) -> list[Problem]:
-    """What a sequence asks that this rig cannot do: loads it does not have."""
+    """Return the demands of a sequence that this rig cannot meet: loads it does not have."""
     weights = profile.rig.weights
     problems = []
     for i, step in enumerate(sequence.steps):
