@@ -331,7 +331,7 @@ class Configurator:
             except (canopen.SdoCommunicationError, TimeoutError) as error:
                 if tries >= self._options.sdo_tries and time.monotonic() > give_up:
                     raise DriverError(
-                        f"node {self._options.node} does not answer ({error}; asked for "
+                        f"node {self._options.node} does not answer ({error}; requested "
                         f"{self._name(index, subindex)} {tries} times): check power, wiring, "
                         "termination, bit rate and drive.node"
                     ) from error

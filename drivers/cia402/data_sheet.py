@@ -184,7 +184,7 @@ class DataSheet:
             ),
         ]
         if o.quick_stop is not None:
-            needed.append((od.QUICK_STOP_OPTION, 0, "drive.quick_stop asks for it"))
+            needed.append((od.QUICK_STOP_OPTION, 0, "drive.quick_stop requires it"))
         for index, subindex, why in needed:
             found = self._variable(index, subindex)
             if found is None or not found.writable:

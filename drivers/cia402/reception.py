@@ -236,7 +236,7 @@ class Reception:
         if nmt_state == BOOT_UP:
             telemetry.lost = f"node {node} restarted: its counts begin anew, so travel is unknown"
         elif nmt_state != OPERATIONAL and self._sampled_s > 0:
-            why = telemetry.fault_text or "it lost this host's heartbeat or was told to"
+            why = telemetry.fault_text or "it lost this host's heartbeat or received a command"
             telemetry.lost = (
                 f"node {node} left state Operational for {NMT_STATES[nmt_state]}: {why}"
             )

@@ -182,7 +182,7 @@ BUILDERS_FAULTS: tuple[InjectedFault, ...] = (
     ),
     InjectedFault(
         "torque_offset",
-        "the drive adds a torque of its own to what it is asked for",
+        "the drive adds a torque of its own to the commanded one",
         "drive",
         lambda p: {"drive_torque_offset_N_m": 1.5 * p.friction_breakaway_N_m},
         "moves_unasked",

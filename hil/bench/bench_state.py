@@ -190,10 +190,10 @@ class BenchState:
             return Outcome(True, "marked")
         if isinstance(request, StartRun):
             self._event("start_run", name=request.name, note=request.note)
-            return Outcome(True, "the recorder was asked to start a run")
+            return Outcome(True, "the start of a run was requested of the recorder")
         if isinstance(request, EndRun):
             self._event("end_run")
-            return Outcome(True, "the recorder was asked to end the run")
+            return Outcome(True, "the end of the run was requested of the recorder")
         raise AssertionError(request)
 
     def stop(self, cause: int, detail: str = "") -> None:
@@ -241,7 +241,7 @@ class BenchState:
         """End a controlled stop in category 0, and tell so."""
         if self.controlled_stop.running:
             self.controlled_stop.abandon()
-            self._event("notice", text=f"controlled stop cut short, drive told to go off: {why}")
+            self._event("notice", text=f"controlled stop cut short, power off commanded: {why}")
 
     def held_up(self, late_s: float, most_s: float) -> None:
         """Stop what a cycle that came ``late_s`` too late, beyond ``most_s``, found under power."""
@@ -287,16 +287,16 @@ class BenchState:
 
     def _power_off(self) -> Outcome:
         if self.state is State.STOPPED:
-            self._cut_short("power off was asked")
+            self._cut_short("power off was requested")
             if self.removal.still_on:
                 return Outcome(True, "POWER IS STILL ON: press the emergency stop")
-            return Outcome(True, "the bench is stopped; it asks the drive for no power")
+            return Outcome(True, "the bench is stopped; it requests no power of the drive")
         self._active = None
         self._shaped = NAN
         if self.energising:
             self._power.ask(PowerRequest.OFF)
         self._enter(State.DE_ENERGISED)
-        return Outcome(True, "the drive is told to go off")
+        return Outcome(True, "power off is commanded")
 
     def _reset(self) -> Outcome:
         if self.state not in (State.STOPPED, State.DE_ENERGISED):

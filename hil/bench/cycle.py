@@ -273,7 +273,7 @@ class Bench(ReferencedBench):
         if news is Removal.STILL_ON:
             text = (
                 "POWER IS STILL ON: press the emergency stop. The drive shows its power stage "
-                f"{telemetry.power.name.lower().replace('_', ' ')} though nothing asks for power; "
+                f"{telemetry.power.name.lower().replace('_', ' ')} though no power is requested; "
                 "OFF is repeated and the heartbeat withheld"
             )
             self.stop(Cause.POWER_NOT_REMOVED, text)
@@ -281,13 +281,12 @@ class Bench(ReferencedBench):
             text = "the drive shows now that its power is off"
         elif removal.has_watch:
             text = (
-                "power is off as far as can be told: nothing shows it, but the drive's watch over "
+                "power is presumed off: nothing shows it, but the drive's watch over "
                 "its host must have acted"
             )
         else:
             text = (
-                "power is off as far as can be told: nothing shows it, and the drive has no watch "
-                "over its host"
+                "power is presumed off: nothing shows it, and the drive has no watch over its host"
             )
         self._event(
             "power_removal", text=text, still_on=removal.still_on, shown=not removal.presumed

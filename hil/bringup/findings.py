@@ -14,7 +14,7 @@ FINDINGS: dict[str, tuple[str, str]] = {
         "the length of stubs; then repeat",
     ),
     "sample_rate_half": (
-        "the drive renews its values less often than it is asked",
+        "the drive renews its values less often than the cycle reads them",
         "set the drive to send with every synchronous message (transmission type 1), or lower "
         "control.rate to what the drive can do",
     ),
@@ -186,8 +186,8 @@ FINDINGS: dict[str, tuple[str, str]] = {
         "tighten the clamps of encoder and coupling and mark the shaft; repeat",
     ),
     "current_limited": (
-        "the drive gives less current than it is asked for",
-        "raise the drive's own limit of current or torque to what limits.current asks",
+        "the drive gives less current than commanded",
+        "raise the drive's own limit of current or torque to limits.current",
     ),
     "lost_motion": (
         "the nut moves and the springs do not: lost motion",
@@ -238,15 +238,15 @@ FINDINGS: dict[str, tuple[str, str]] = {
         "actuator.motor.torque_constant",
     ),
     "current_not_following": (
-        "the motor current does not follow what is asked",
+        "the motor current does not follow its command",
         "check the phase wires and the drive's current loop",
     ),
     "motion_reversed": (
-        "the nut moves the other way than the torque asks",
+        "the nut moves against the commanded torque",
         "check sensors.motor.sign, actuator.screw.hand and the phase order",
     ),
     "moves_unasked": (
-        "the nut moves though no torque is asked",
+        "the nut moves though no torque is commanded",
         "support the load; check the drive's offset of torque and its mode",
     ),
     "no_motion": (

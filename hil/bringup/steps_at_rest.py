@@ -40,7 +40,7 @@ def sensors_at_rest(context: Context) -> Generator[Action, Seen, Result]:
             seen.middle,
             "counts",
             f"{sensor.rail_margin} to {top - sensor.rail_margin}",
-            "inside its range, so that a broken wire can be told",
+            "inside its range, so that a broken wire can be recognised",
             sensor.rail_margin < seen.middle < top - sensor.rail_margin,
         ),
         Measured(

@@ -179,7 +179,7 @@ def _judge_screw(
         # Caliper and encoder agree with each other: it is the turn that was no whole one.
         result.verdict = Verdict.NEEDS_PERSON
         result.text = (
-            f"the shaft turned by {ratio:.2f} turns where one was asked: find what holds it, or "
+            f"the shaft turned by {ratio:.2f} turns in place of one: find what holds it, or "
             "turn it by a whole turn, and repeat"
         )
         return lead

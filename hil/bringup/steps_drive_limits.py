@@ -49,7 +49,7 @@ def drive_limits(context: Context) -> Generator[Action, Seen, Result]:
                 answer or "no answer",
                 "",
                 f"at most {most:.4g} {unit}",
-                f"{why}; told by the operator",
+                f"{why}; stated by the operator",
                 answer == "yes",
             )
         )

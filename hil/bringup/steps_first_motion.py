@@ -64,7 +64,7 @@ def _first_motion(context: Context) -> Generator[Action, Seen, Result]:
             1e3 * off_m,
             "mm",
             f"below {1e3 * STILL_M:g} mm",
-            "power on and no torque asked: friction must hold it",
+            "power on and no torque commanded: friction must hold it",
             off_m < STILL_M,
         )
     )
@@ -171,7 +171,7 @@ def _judge_ends(g: Gentle, result: Result, forth: RunData, back: RunData) -> Non
             result.findings.append(finding("screw_stiff_spot", at_mm=1e3 * at, turned_turns=turned))
         elif ran.reason == "speed":
             result.findings.append(
-                finding("commutation_wrong", note="faster than asked", turned_turns=turned)
+                finding("commutation_wrong", note="faster than commanded", turned_turns=turned)
             )
         else:
             raise ProcedureFailed(

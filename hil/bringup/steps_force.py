@@ -289,7 +289,7 @@ SPRING_PUSH = Step(
     title="Spring push",
     happens="The nut presses the springs against each end in small steps of torque and lets them "
     "come back; force by the springs is compared with force by the motor.",
-    wrong="If the motor makes more torque than it is asked for, the force rises faster than it "
+    wrong="If the motor makes more torque than commanded, the force rises faster than it "
     "should; the push ends then.",
     clear="The whole stroke of the output, hands included. No weight on the rod.",
     run=_spring_push,

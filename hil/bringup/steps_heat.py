@@ -33,7 +33,7 @@ def _heat(context: Context) -> Generator[Action, Seen, Result]:
             100 * heat,
             "%",
             f"below {100 * most:.0f} % of its capacity",
-            "from the squared current; the steps asked for little",
+            "from the squared current; the steps took little",
             heat < most,
         )
     )

@@ -119,7 +119,7 @@ def _hard_wired_without_power(context: Context, result: Result) -> Generator[Act
             "V",
             f"below {GONE_SHARE * volts:.0f}",
             "the stop parts the supply from the power stage"
-            + (", or the drive tells of it, as here" if told else ""),
+            + (", or the drive reports it, as here" if told else ""),
             seen,
         )
     )
@@ -238,7 +238,7 @@ def _silent_host(context: Context, result: Result) -> Generator[Action, Seen, No
             yield Ask(PowerOff())
         result.findings.append(finding("heartbeat_ignored", silent_ms=1e3 * longest))
     elif stopped:
-        result.measured.append(Measured("told by the bench", stopped))
+        result.measured.append(Measured("reported by the bench", stopped))
 
 
 def _hard_wired(context: Context, result: Result) -> Generator[Action, Seen, None]:

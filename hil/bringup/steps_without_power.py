@@ -76,7 +76,7 @@ def talk(context: Context) -> Generator[Action, Seen, Result]:
                 100 * doubled,
                 "%",
                 "0",
-                "each cycle asks for a new one: control.rate",
+                "each cycle needs a new one: control.rate",
                 doubled < 0.5,
             )
         )
@@ -195,7 +195,7 @@ def supply(context: Context) -> Generator[Action, Seen, Result]:
             answer or "no answer",
             "",
             "yes",
-            "told by the operator; an electronic supply alone takes none",
+            "stated by the operator; an electronic supply alone takes none",
             answer == "yes",
         )
     )
@@ -228,7 +228,7 @@ def since_start(rows: Floats) -> Floats:
 TALK = Step(
     "talk",
     "Talk with the drive",
-    happens="The drive is asked who it is, and its samples are watched for two seconds.",
+    happens="The drive's identity is read, and its samples are watched for two seconds.",
     wrong="No answer, frames lost, values that come late or twice: found here.",
     clear="Nothing moves; the power stage stays off.",
     run=talk,

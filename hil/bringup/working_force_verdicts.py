@@ -79,7 +79,7 @@ def judge_stage(
             got / asked if asked > 0 else math.nan,
             "1",
             f"1 ± {TRAILS}",
-            "the drive gives what it is asked for",
+            "the drive gives what is commanded",
             got > (1 - TRAILS) * asked,
         ),
     ]

@@ -64,7 +64,7 @@ def stopped_finding(stop: BenchStopped) -> CalibrationFinding:
         )
     return CalibrationFinding(
         "no_preload",
-        f"the springs gave way far more easily than the calibration so far says: {stop}. Their "
+        f"the springs gave way far more easily than by the calibration so far: {stop}. Their "
         "preload is lost, or a set is missing",
         "look at both spring sets, set the preload again, then begin anew",
     )
@@ -237,8 +237,8 @@ def _other_weights(
         return [
             CalibrationFinding(
                 "wrong_order",
-                f"weights were hung in another order than told: {order}",
-                "hang them as told, the lightest first, and repeat",
+                f"weights were hung in another order than prompted: {order}",
+                "hang them as prompted, the lightest first, and repeat",
                 "error",
                 shown,
             )
@@ -251,7 +251,7 @@ def _other_weights(
             f"{label} was named and {'nothing' if nearest == 0 else f'{nearest:g} kg'} hung ({where}"
             + (f", and {len(wrong) - 1} more" if len(wrong) > 1 else "")
             + ")",
-            f"hang {named:g} kg where it is asked for, see that it hangs free, and repeat",
+            f"hang {named:g} kg when prompted, see that it hangs free, and repeat",
             "error",
             shown,
         )

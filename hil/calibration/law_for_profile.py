@@ -40,7 +40,7 @@ def sensor_law(counts: Array, nut_m: Array, motor_force_N: Array) -> SensorLaw:
     """
     if counts.size < LEAST_SWEEP or np.ptp(nut_m) < 1e-4 or np.ptp(counts) < 20:
         raise FitError(
-            "the sensor's law cannot be told: nut or reading hardly moved while the output was "
+            "the sensor's law cannot be determined: nut or reading hardly moved while the output was "
             "held; see that the motor turns and the clamp holds the output, then repeat"
         )
     nut_m = nut_m - nut_m[0]
@@ -57,7 +57,7 @@ def sensor_law(counts: Array, nut_m: Array, motor_force_N: Array) -> SensorLaw:
         mean.append(float(np.mean([counts[way].mean() for way in ways])))
         force.append(float(np.mean([motor_force_N[way].mean() for way in ways])))
     if len(at) < 5:
-        raise FitError("the sensor's law cannot be told: the sweep did not go out and back")
+        raise FitError("the sensor's law cannot be determined: the sweep did not go out and back")
     x, y, f = np.array(at), np.array(mean), np.array(force)
     slope, start = (float(v) for v in np.polyfit(x, y, 1))
     residual = y - (start + slope * x)

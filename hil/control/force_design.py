@@ -259,12 +259,12 @@ def design_for_plants(
     fix = "raise control.rate or shorten the path to the drive"
     if predicted.phase_margin_deg < margin_deg - 1:
         notice = (
-            f"phase margin is {predicted.phase_margin_deg:.0f}°, not the asked "
+            f"phase margin is {predicted.phase_margin_deg:.0f}°, not the wanted "
             f"{margin_deg:.0f}°: at this rate no gains leave more; {fix}"
         )
     elif predicted.bandwidth_Hz < 0.97 * asked_Hz:
         notice = (
-            f"force bandwidth is {predicted.bandwidth_Hz:.0f} Hz, not the asked "
+            f"force bandwidth is {predicted.bandwidth_Hz:.0f} Hz, not the wanted "
             f"{asked_Hz:.0f} Hz: more would leave less than {margin_deg:.0f}° phase margin; "
             f"{fix}"
         )

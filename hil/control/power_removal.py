@@ -39,7 +39,7 @@ class PowerRemoval:
 
     Attributes:
         still_on: the drive showed power that nothing asked for, and has not shown OFF since.
-        presumed: off as far as can be told; nothing shows it.
+        presumed: off is presumed; nothing shows it.
     """
 
     def __init__(

@@ -201,7 +201,7 @@ class ReferenceSeek(OpenLoop):
             )
         elif not abs(estimator.nut_velocity_m_s) <= 2.0 * self._speed + 0.005:
             self._fail(
-                f"the nut ran at {1e3 * estimator.nut_velocity_m_s:.0f} mm/s, asked "
+                f"the nut ran at {1e3 * estimator.nut_velocity_m_s:.0f} mm/s, setpoint "
                 f"{1e3 * self._speed:.1f} mm/s: a weight drives it, or the motor sensor counts "
                 "the wrong way. Fix: take the weights off; bring the rig up"
             )

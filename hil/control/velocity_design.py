@@ -162,7 +162,7 @@ def design_velocity(
     notice = ""
     if predicted.bandwidth_Hz < 0.97 * control.force_bandwidth:
         notice = (
-            f"force bandwidth is {predicted.bandwidth_Hz:.1f} Hz, not the asked "
+            f"force bandwidth is {predicted.bandwidth_Hz:.1f} Hz, not the wanted "
             f"{control.force_bandwidth:.0f} Hz: more would leave less than "
             f"{control.phase_margin:.0f}° phase margin or overshoot; a faster velocity loop in the "
             "drive, or less delay, gives more"

@@ -68,12 +68,12 @@ WORDING: dict[int, Wording] = {
     ),
     Limit.VIRTUAL_STIFFNESS: Wording(
         "Virtual stiffness",
-        "The virtual spring was asked to be stiffer than the real springs allow.",
+        "The requested virtual spring is stiffer than the real springs allow.",
         "Ask for less stiffness than the spring's own.",
     ),
     Limit.DAMPING: Wording(
         "Damping",
-        "More virtual damping was asked for than the profile permits.",
+        "The requested virtual damping is more than the profile permits.",
         "Ask for less damping.",
     ),
     Limit.TELEMETRY_AGE: Wording(
@@ -151,7 +151,9 @@ WORDING: dict[int, Wording] = {
         "The drive can no longer be reached.",
         "Check power and bus, then restart the rig host.",
     ),
-    Cause.HOST_ENDING: Wording("Host ending", "The rig host was asked to end.", "Start it again."),
+    Cause.HOST_ENDING: Wording(
+        "Host ending", "The end of the rig host was requested.", "Start it again."
+    ),
     Cause.HOLD_TO_RUN_RELEASED: Wording(
         "Hold-to-run control",
         "The hold-to-run control was let go.",
@@ -174,7 +176,7 @@ WORDING: dict[int, Wording] = {
     ),
     Cause.POWER_NOT_REMOVED: Wording(
         "POWER IS STILL ON",
-        "The drive shows that its power is on though the bench asks for none.",
+        "The drive shows that its power is on though the bench requests none.",
         "Press the emergency stop and part the supply; find out why the drive does not obey.",
     ),
 }

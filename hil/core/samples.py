@@ -50,7 +50,7 @@ COLUMNS: tuple[Column, ...] = (
         "4 hold position, 5 waveform, 6 motor torque, 7 motor speed, 8 seek reference",
         "int32",
     ),
-    Column("setpoint_force_N", "N", "force that the behaviour asks for"),
+    Column("setpoint_force_N", "N", "force that the behaviour requests"),
     Column("shaped_force_N", "N", "setpoint after rate, limits and bumpless transfer"),
     Column("spring_force_N", "N", "force on the output from deflection and calibration"),
     Column("force_u95_N", "N", "expanded uncertainty of spring_force_N, k = 2"),

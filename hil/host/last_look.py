@@ -52,4 +52,4 @@ def see_power_go(drive: Drive, period_s: float, seen_on: bool) -> LastLook:
     shown = stage in (PowerStage.ON, PowerStage.CHANGING, PowerStage.QUICK_STOP)
     if capabilities.shows_power and shown:
         return LastLook(POWER_ON_TEXT, True)
-    return LastLook("power is off as far as can be told: nothing shows it", False)
+    return LastLook("power is presumed off: nothing shows it", False)

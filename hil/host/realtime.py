@@ -128,7 +128,7 @@ def prepare_realtime(priority: int = 60, cpu: int | None = None) -> RealtimeGran
 def _scheduler(priority: int) -> GrantedStep:
     name = "scheduler"
     if priority <= 0:
-        return GrantedStep(name, False, "real-time scheduling was not asked for")
+        return GrantedStep(name, False, "real-time scheduling was not requested")
     if not hasattr(os, "sched_setscheduler"):
         return GrantedStep(name, False, f"{sys.platform} offers no SCHED_FIFO")
     least, most = os.sched_get_priority_min(os.SCHED_FIFO), os.sched_get_priority_max(os.SCHED_FIFO)

@@ -296,7 +296,7 @@ def _control(profile: Profile) -> Iterator[Finding]:
     if control.force_bandwidth > control.rate / 5:
         yield Finding(
             ("control", "force_bandwidth"),
-            f"{control.force_bandwidth:.4g} Hz asks too much of a rate of {control.rate:.4g} Hz",
+            f"{control.force_bandwidth:.4g} Hz is too high for a rate of {control.rate:.4g} Hz",
             f"ask at most {control.rate / 10:.4g} Hz",
         )
     elif control.force_bandwidth > control.rate / 10:

@@ -95,7 +95,7 @@ class Recorder:
                 )
             self._tell()
         self._last_look()
-        self._writer.end("the recorder was told to end")
+        self._writer.end("the end of the recorder was requested")
         self._writer.join(END_S)
         self._tell()
         if self._client is not None:

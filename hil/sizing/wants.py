@@ -190,7 +190,7 @@ def _unfit(wants: Wants) -> list[tuple[Path_, str, str]]:
             found.append(
                 (
                     ("sines", i, "frequency"),
-                    f"{sine.frequency:.4g} Hz asks too much of a rate of {wants.rate:.4g} Hz",
+                    f"{sine.frequency:.4g} Hz is too high for a rate of {wants.rate:.4g} Hz",
                     f"ask at most {wants.rate / 10:.4g} Hz, or raise 'rate'",
                 )
             )

@@ -564,9 +564,9 @@ def test_nothing_is_clipped(person, size):
     page = window.page
     found = CalibrationFinding(
         "wrong_order",
-        "weights were hung in another order than told: "
+        "weights were hung in another order than prompted: "
         "2.5 kg was named and 5 kg hung, 5 kg was named and 2.5 kg hung",
-        "hang them as told, the lightest first, and repeat",
+        "hang them as prompted, the lightest first, and repeat",
     )
 
     def check():

@@ -32,7 +32,7 @@ def add(commands: Any) -> None:
         commands,
         "calibrate",
         "turn sensor counts into newtons, with an uncertainty to defend",
-        "On a rig (--profile): you are told what to hang next; the actuator goes to each point\n"
+        "On a rig (--profile): you are prompted for what to hang next; the actuator goes to each point\n"
         "from below and from above, waits until the reading has settled, and takes it. Law,\n"
         "uncertainty (JCGM 100:2008) and figures of merit (ISO 376) follow, and what is wrong\n"
         "is named with its fix. The loads are weights on the lever, dead weights on the rod of\n"
@@ -166,7 +166,7 @@ def add(commands: Any) -> None:
     rig.add_argument(
         "--simulated-operator",
         action="store_true",
-        help="on a simulated rig in real time: a simulated person does what is asked",
+        help="on a simulated rig in real time: a simulated person follows the prompts",
     )
     rig.add_argument(
         "--picture",

@@ -206,7 +206,7 @@ def figures(
             "Force bandwidth to be expected",
             predicted.bandwidth_Hz,
             "Hz",
-            gains.notice or f"−3 dB, output blocked; asked {control.force_bandwidth:g} Hz",
+            gains.notice or f"−3 dB, output blocked; wanted {control.force_bandwidth:g} Hz",
         ),
         (
             "force_bandwidth_amplitude_N",

@@ -16,7 +16,7 @@ def add_disturb(parser: argparse.ArgumentParser) -> None:
         "--disturb",
         type=Path,
         metavar="FILE",
-        help="simulated rig: let go wrong what this YAML file says, to practise",
+        help="simulated rig: let the faults of this YAML file happen, to practise",
     )
 
 

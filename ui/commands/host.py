@@ -16,7 +16,7 @@ def add(commands: Any) -> None:
         commands,
         "host",
         "is this computer fast enough",
-        "Run an empty loop at the asked rate and report how late it woke, with a histogram,\n"
+        "Run an empty loop at the wanted rate and report how late it woke, with a histogram,\n"
         "what real-time scheduling the system granted, and what to correct; then the same with\n"
         "the processor kept awake. --load runs a busy program on every processor meanwhile, as\n"
         "a dashboard and a browser would. --bench runs the demo rig without power and tells what\n"

@@ -189,7 +189,7 @@ def _write_profile(options: argparse.Namespace, chosen: Sized) -> None:
     if examined.profile is None:
         raise CommandError(
             f"the profile of {chosen.choice.name} contradicts itself as said above: the choice "
-            f"misses {', '.join(f.label for f in chosen.missed) or 'nothing that was asked'}; Fix: "
+            f"misses {', '.join(f.label for f in chosen.missed) or 'nothing that was wanted'}; Fix: "
             "choose another, or correct the written file"
         )
     say(options, f"profile written; try: hookeline demo --profile {path} --lockstep")

@@ -228,5 +228,5 @@ def add_simulated_person(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--simulated-operator",
         action="store_true",
-        help="on a simulated rig in real time: a simulated person does what is asked",
+        help="on a simulated rig in real time: a simulated person follows the prompts",
     )

@@ -20,7 +20,7 @@ def add_unverified(parser: argparse.ArgumentParser) -> None:
         const=ASK,
         metavar="NAME",
         help="open the limits of a rig that no bring-up has verified: type the profile's name "
-        "when asked, or give it here; every run says so. Without it force, speed and current "
+        "when asked, or give it here; every run records it. Without it force, speed and current "
         "are reduced",
     )
 

@@ -168,7 +168,7 @@ class BoardOptions(Part):
         for part, names in (("takes", takes), ("gives", gives)):
             if "current" in names and self.torque_constant is None:
                 raise ValueError(
-                    f"{part}.current: nothing says what torque it makes; add torque_constant, such "
+                    f"{part}.current: its torque is not known; add torque_constant, such "
                     "as '0.09 N*m/A'"
                 )
         if not takes:
@@ -198,7 +198,7 @@ class BoardOptions(Part):
                 "status"
             )
         if not self.sequences.de_energise:
-            raise ValueError("sequences: nothing says how power is removed; add de_energise")
+            raise ValueError("sequences: no way of removing power is given; add de_energise")
 
     def check_command(self, quantity: str, scaling: Scaling, low: float, high: float) -> None:
         """Return whether numbers from ``low`` to ``high`` can say what the force law may ask for.

@@ -121,7 +121,7 @@ class DeclaredDrive:
             details={
                 "power stage": "as its status says"
                 if options.status
-                else "taken for on once its energise sequence has run: the board tells no status"
+                else "taken for on once its energise sequence has run: the board sends no status"
             },
         )
 
@@ -241,7 +241,7 @@ class DeclaredDrive:
             if self._poll_and_heartbeat() > give_up:
                 raise DriverError(
                     f"{self._options.name}: {', '.join(missing)} never came: check that the board "
-                    "sends it, and where the description says it comes from"
+                    "sends it, and from where the description expects it"
                 )
             time.sleep(0.2 * self._period_s)
 
@@ -364,7 +364,7 @@ class DeclaredDrive:
         if stage is PowerStage.FAULT or code:
             telemetry.fault_code = code or 1
             telemetry.fault_text = self._options.fault_texts.get(
-                code, f"code {code}, of which the description says nothing"
+                code, f"code {code}, which the description does not name"
             )
         elif dialogue.progress is Progress.FAILED:
             telemetry.fault_code, telemetry.fault_text = 0, dialogue.reason

@@ -91,7 +91,7 @@ def test_a_drive_that_falls_silent_under_power_is_off_as_far_as_can_be_told(benc
     bench.environment.disturb("silent", 1)
     bench.run(bench.drive.capabilities.host_loss_s + 1.0)
     assert [event["shown"] for event in removals(bench)] == [False]
-    assert "as far as can be told" in removals(bench)[0]["text"]
+    assert "presumed off" in removals(bench)[0]["text"]
 
 
 def test_a_healthy_stop_says_nothing(bench):

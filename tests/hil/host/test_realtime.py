@@ -91,7 +91,7 @@ def test_refusals_are_told_with_their_fix() -> None:
 def test_nothing_is_asked_of_the_scheduler_at_priority_0() -> None:
     seen = probe(0)
     assert seen["granted"] is False and seen["policy"] == os.SCHED_OTHER
-    assert "was not asked for" in str(seen["notice"])
+    assert "was not requested" in str(seen["notice"])
 
 
 def test_sleep_is_never_short_and_a_past_time_is_no_sleep() -> None:

@@ -416,7 +416,7 @@ TABLE = [
         "force_bandwidth: 250 Hz",
         "250 Hz",
         "control.force_bandwidth",
-        "too much of a rate of 1000 Hz",
+        "too high for a rate of 1000 Hz",
         "at most 100 Hz",
     ),
     (

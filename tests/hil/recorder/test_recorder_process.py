@@ -141,7 +141,7 @@ def test_runs_hold_what_passed_between_their_events(served: Served, directory: P
     expected = (cycles % 97 + 6 / 64).astype(np.float32)  # as the publisher makes them
     np.testing.assert_array_equal(run.column("spring_force_N"), expected)
     assert one.meta["how_it_ended"] == "another run was started"
-    assert two.meta["how_it_ended"] == "the recorder was told to end"
+    assert two.meta["how_it_ended"] == "the end of the recorder was requested"
     assert without_gap(one)[-1] + 1 == without_gap(two)[0]
 
 

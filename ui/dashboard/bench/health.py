@@ -70,7 +70,7 @@ def health(model: OperateModel) -> list[HealthWord]:
         asked = model.profile.control.rate
         if math.isfinite(rate):
             shown = f"{rate / 1e3:.2f} kHz" if asked >= 1000 else f"{rate:.0f} Hz"
-            words.append(HealthWord(shown, rate > 0.98 * asked, f"{asked:g} Hz asked"))
+            words.append(HealthWord(shown, rate > 0.98 * asked, f"{asked:g} Hz wanted"))
         words.append(HealthWord(f"{model.late_cycles} late", True, "cycles that overran"))
         if math.isfinite(model.link_delay_s):
             words.append(_link(model.link_delay_s))

@@ -387,7 +387,7 @@ class OperateModel:
         if self.state is State.STANDBY:
             return f"{power}, zero torque · ready for Apply"
         if stage not in (PowerStage.OFF, PowerStage.FAULT):
-            return "no power is asked for · the drive has not shown yet that it is off"
+            return "no power is requested · the drive has not shown yet that it is off"
         return f"{power} · sensors live · motor disabled"
 
     @property

@@ -49,7 +49,7 @@ class ProfileValues:
             return "Writing."
         if self._file is None:
             return (
-                "This window was not told where the rig's profile is. There: hookeline bringup "
+                "This window does not know where the rig's profile is. There: hookeline bringup "
                 f"--profile FILE --resume {folder} --apply"
             )
         values = "; ".join(f"{key}: {value}" for key, value in changes.items())

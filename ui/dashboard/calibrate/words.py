@@ -69,7 +69,7 @@ def large_words(calibrating: CalibrateModel) -> tuple[str, str, bool]:
         return "Cannot begin yet", f"{_begun(calibrating.why_not_begin)}.", False
     return (
         "Nothing runs",
-        "Begin (G): you are told what to hang; the rig holds each load, waits until the reading "
+        "Begin (G): you are prompted for what to hang; the rig holds each load, waits until the reading "
         "rests, and takes it. Weights change with the power off.",
         False,
     )
@@ -203,7 +203,7 @@ def _merit_rows(result: CalibrationResult) -> list[tuple[str, str]]:
 
 
 def _percent(value: float) -> str:
-    return f"{two_digits(value)} %" if math.isfinite(value) else "not told by these series"
+    return f"{two_digits(value)} %" if math.isfinite(value) else "not determined by these series"
 
 
 def _budget_rows(result: CalibrationResult) -> list[tuple[str, str]]:
