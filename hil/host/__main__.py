@@ -2,7 +2,7 @@
 
 import sys
 
-from hil.host.host import main
+from hil.host.host_process import main
 
 if __name__ == "__main__":
     sys.exit(main())

@@ -8,41 +8,27 @@ consumer removes power.
 
 from __future__ import annotations
 
-import argparse
 import datetime
-import json
 import os
-import signal
 import sys
 import time
-from pathlib import Path
-from types import FrameType
 from typing import Any
 
 from drivers.base import Drive, DriverError, PowerRequest, ResumesCyclic
-from drivers.capture import WireRecorder, wires
+from drivers.capture import WireRecorder
 from hil.bench import CONFIRMED, UNVERIFIED, Bench
 from hil.control import Standing, standing
-from hil.core import Cause, EndCommission, PowerOn, Reset, State, Stop, begin_log, read_private
+from hil.core import Cause, EndCommission, PowerOn, Reset, State, Stop
 from hil.host.awake_process import AwakeProcess
-from hil.host.description import describe
-from hil.host.kept_heat import HeatFiles, begin_heat, moment_now
-from hil.host.kept_reference import KeptReference, keep_reference, take_reference
-from hil.host.last_look import POWER_STAYED_ON, LastLook, see_power_go
+from hil.host.kept_heat import HeatFiles, moment_now
+from hil.host.kept_reference import KeptReference
+from hil.host.last_look import LastLook, see_power_go
 from hil.host.pauses import PAUSE_S, PauseWitness
 from hil.host.processor_share import ShareWatch
-from hil.host.realtime import own_processor, prepare_realtime, sleep_until
+from hil.host.realtime import sleep_until
 from hil.host.recorder_watch import RecorderWatch
-from hil.link import CurveKeyError, Incoming, LinkError, LinkServer, ServerKeys
-from hil.profile import (
-    Profile,
-    ProfileError,
-    live_cycle_late_s,
-    load_profile,
-    make_drive,
-    profile_from_dict,
-)
-from hil.recorder import own_version
+from hil.link import Incoming, LinkServer
+from hil.profile import Profile, live_cycle_late_s
 from hil.supervision import HeatAtStart
 
 ANSWER_SHARE = 0.6  # of the period in which the drive must have answered
@@ -130,8 +116,6 @@ class Host:
             # Whole periods since the last cycle: after a pause the estimator must know it.
             periods = max(1, round((woke - last) / period))
             dt = period * periods
-            if bench.cycle:
-                self._obey_stop(woke)
             if wire is not None:
                 wire.cycle(periods)
                 if bench.cycle == 0:
@@ -156,6 +140,10 @@ class Host:
                     bench.held_up(acted - before - period, most_late)
                 if woke - due > PAUSE_S and due > started + period:
                     self._explain(woke - due, woke - started)
+                # After the wait for the drive, which is most of a cycle: a stop that came
+                # meanwhile is obeyed by this cycle's command.
+                if bench.cycle:
+                    self._obey_stop(acted)
                 row = bench.advance(telemetry, dt, woke - started, woke - due, work, answered)
                 drive.write(bench.command)
                 written = monotonic()
@@ -242,7 +230,7 @@ class Host:
         """Take a stop that came since the last command, so that the next one obeys it."""
         try:
             for incoming in self.link.poll_stop(now_s):
-                self._answer(incoming)
+                self._answer(incoming, early=True)
         except Exception as error:
             self._failed(error)
 
@@ -259,7 +247,8 @@ class Host:
     def _powered(self) -> bool:
         return self.bench.powered
 
-    def _answer(self, incoming: Incoming) -> None:
+    def _answer(self, incoming: Incoming, early: bool = False) -> None:
+        """Run a request. ``early``: before this cycle's command is computed, not after it."""
         request = incoming.request
         if isinstance(request, Stop):
             if incoming.cause is not None:
@@ -279,7 +268,8 @@ class Host:
             drive.resume_cyclic()
         outcome = self.bench.ask(request)
         if self.wire is not None:
-            self.wire.note({"request": request.model_dump(mode="json")})
+            noted = {"request": request.model_dump(mode="json")}
+            self.wire.note(noted | {"early": True} if early else noted)
         self.link.reply(incoming, outcome.accepted, outcome.text)
 
     def _watch_holder(self, now_s: float) -> None:
@@ -363,116 +353,3 @@ class Host:
             "cause_text": self.bench.cause_text,
             "recorder_lost": self.recorder.lost,
         }
-
-
-def main(arguments: list[str] | None = None) -> int:
-    """Process entry.
-
-    Exit codes: 0 ended as requested, 2 bad input, 3 hardware not reached, 4 the drive still
-    showed power at the end.
-    """
-    parser = argparse.ArgumentParser(prog="hookeline rig host", description=__doc__)
-    parser.add_argument("--profile", required=True)
-    parser.add_argument("--keep-awake", type=int, help="process that keeps the processor awake")
-    parser.add_argument("--rig", type=int, help="process of the simulated rig")
-    parser.add_argument("--checked", type=Path, help="the profile, checked, as JSON in SI")
-    parser.add_argument("--unverified", default="", help="typed confirmation: open the limits")
-    parser.add_argument(
-        "--reference-at-lower-end", action="store_true", help="the output rests on its lower end"
-    )
-    parser.add_argument("--hold", action="store_true", help="go on at a line on standard input")
-    parser.add_argument("--link", required=True, type=Path, help="link directory")
-    parser.add_argument("--wires", type=Path, help="directory of a simulated rig's wires")
-    parser.add_argument("--environment", help="simulation control of the simulated rig")
-    parser.add_argument("--tcp", help="also serve on this address, HOST:PORT")
-    parser.add_argument("--keys", type=Path, help="directory of CURVE keys, needed for --tcp")
-    parser.add_argument("--log-wire", type=Path, help="record the wires into this directory")
-    parser.add_argument("--priority", type=int, default=60)
-    parser.add_argument("--processor", type=int, default=own_processor(), help="stay on this one")
-    options = parser.parse_args(arguments)
-
-    parent = os.getppid()
-    drive: Drive | None = None
-    link: LinkServer | None = None
-    wire: WireRecorder | None = None
-    files: HeatFiles | None = None
-    host: Host | None = None
-    try:
-        if options.checked is None:
-            profile = load_profile(options.profile)
-        else:
-            profile = profile_from_dict(json.loads(read_private(options.checked)))
-        verified = standing(profile, options.unverified)
-        drive = make_drive(profile, options.wires)
-        if options.hold and not sys.stdin.readline():
-            return 0  # whoever started this is gone
-        if options.log_wire is not None:
-            wire = WireRecorder(options.log_wire)
-            wires.record(wire)
-        drive.open()
-        grant = prepare_realtime(options.priority, options.processor)
-        print(grant.notice, file=sys.stderr, flush=True)
-        files, heat, notice = begin_heat(profile, simulated=profile.simulation is not None)
-        kept, doubt = take_reference(profile)
-        for text in filter(None, (notice, doubt)):
-            print(text, file=sys.stderr, flush=True)
-        link = LinkServer(
-            options.link,
-            describe(
-                profile,
-                options.profile,
-                drive,
-                grant,
-                options.environment,
-                verified,
-                options.reference_at_lower_end,
-                heat.as_data() | {"session": files.session if files is not None else ""},
-            ),
-            profile.link.control_heartbeat,
-            tcp=options.tcp,
-            keys=ServerKeys.load(options.keys) if options.keys else None,
-        )
-        stated = options.reference_at_lower_end
-        log = begin_log(options.link, "host")
-        log.info(
-            "version %s, profile '%s', process %d", own_version(), options.profile, os.getpid()
-        )
-        log.info(grant.notice)
-        host = Host(profile, drive, link, wire, verified, stated, heat, kept)
-        host.parent = parent if options.hold else None
-        host.awake = AwakeProcess(options.keep_awake)
-        host.share = ShareWatch(options.rig, profile.control.rate)
-
-        def end(_signal: int, _frame: FrameType | None) -> None:
-            host.ending = True
-
-        signal.signal(signal.SIGTERM, end)
-        signal.signal(signal.SIGINT, end)
-        print("ready", flush=True)
-        host.run()
-        log.info("ended after %d cycles, %d late", host.bench.cycle, host.late_cycles)
-        look = host.last_look
-        if look is not None and look.still_on:
-            print(look.text, file=sys.stderr, flush=True)
-            return POWER_STAYED_ON
-        return 0
-    except ProfileError as error:
-        print(error, file=sys.stderr)
-        return 2
-    except (LinkError, CurveKeyError) as error:
-        print(error, file=sys.stderr)
-        return 2
-    except DriverError as error:
-        print(error, file=sys.stderr)
-        return 3
-    finally:
-        if drive is not None:
-            drive.close()
-        if files is not None and host is not None:
-            host.keep_heat(files)
-        if host is not None and (doubt := keep_reference(host.bench.own_profile, host.bench)):
-            print(doubt, file=sys.stderr, flush=True)
-        if link is not None:
-            link.close()
-        if wire is not None:
-            wire.close()

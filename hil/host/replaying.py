@@ -97,6 +97,9 @@ class Replayed:
                     telemetry = self._read(0.0)
                 answer = max((n.get("answer_s", 0.0) for n in cycle.notes), default=0.0)
                 time_s = periods * self.period_s
+                for note in cycle.notes:
+                    if note.get("early"):
+                        self._note(note)
                 rows.append(bench.advance(telemetry, dt, time_s, answer_s=answer))
                 drive.write(bench.command)
             except Exception as error:
@@ -106,7 +109,8 @@ class Replayed:
                 bench.command.power, bench.command.torque_N_m = PowerRequest.OFF, 0.0
             periods += max(1, first.periods)
             for note in cycle.notes:
-                self._note(note)
+                if not note.get("early"):
+                    self._note(note)
             self._hand_on()
             if len(rows) >= ROWS_AT_ONCE:
                 self._writer.rows(rows)

@@ -12,6 +12,7 @@ from zmq.utils.monitor import recv_monitor_message
 from hil.link.directory import REQUESTS, SAMPLES, check_link_directory, endpoint
 from hil.link.errors import LinkError
 from hil.link.keys import ClientKeys
+from hil.link.stop_socket import StopSocket
 
 BUFFERED = 10_000  # messages kept for a client that does not poll, about two minutes
 _TCP = re.compile(r"tcp://(?P<host>[^/\s]+):(?P<port>[0-9]{1,5})")
@@ -25,11 +26,13 @@ class Sockets:
         local: whether both ends share one machine and its monotonic clock.
         unlimited: whether everything is kept until it is polled.
         keys: of an encrypted link.
+        stops: connection for stops alone; None on a network link.
     """
 
     def __init__(self, where: str, local: bool) -> None:
         self.where = where
         self.local = local
+        self.stops: StopSocket | None = None
         self.unlimited = False
         self.keys: ClientKeys | None = None
         self._context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
@@ -89,6 +92,8 @@ class Sockets:
             self.requests.disable_monitor()
             self._monitor.close(0)
             self._monitor = None
+        if self.stops is not None:
+            self.stops.close()
         # A farewell that is on its way may leave.
         self.requests.close(100)
         self.samples.close(0)
@@ -120,6 +125,7 @@ def open_sockets(where: str | Path, keys: ClientKeys | None, unlimited: bool) ->
         sockets = Sockets(text, local=True)
         requests = endpoint(directory, REQUESTS)
         samples = endpoint(directory, SAMPLES).replace("{", "{{").replace("}", "}}")
+        sockets.stops = StopSocket(directory / REQUESTS)
     try:
         sockets.connect(requests, samples, unlimited)
     except BaseException:

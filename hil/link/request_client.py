@@ -76,9 +76,12 @@ class RequestClient:
         data = to_json(message)
         if len(data) > MOST_BYTES:
             raise Refused(f"message of {len(data)} bytes; it may have {MOST_BYTES}")
+        stops = self._sockets.stops
         with self._sending:
             if self._closed:
                 raise HostGone("the connection is closed; connect again")
+            if stops is not None and _is_stop(message) and stops.send(data):
+                return
             try:
                 self._sockets.requests.send(data, zmq.NOBLOCK)
             except zmq.Again:
@@ -102,6 +105,8 @@ class RequestClient:
             self._send_when_connected({**message, "id": number}, deadline if greeting else 0.0)
             waiting = select.poll()
             waiting.register(self._sockets.requests.fileno(), select.POLLIN)
+            if (stops := self._sockets.stops) is not None and stops.number >= 0:
+                waiting.register(stops.number, select.POLLIN)
             while True:
                 for reply in self._replies():
                     # A reply without a number is about a message too broken to have one.
@@ -223,14 +228,23 @@ class RequestClient:
             raise HostGone(f"no link to '{self._sockets.where}': {reason}")
 
     def _replies(self) -> Iterator[dict[str, Any]]:
-        while True:
-            with self._sending:
-                if self._closed:
-                    return
-                try:
-                    frame = self._sockets.requests.recv(zmq.NOBLOCK)
-                except zmq.Again:
-                    return
+        while (frame := self._frame()) is not None:
             reply = json.loads(frame)
             self.see(float(reply.get("at_s", math.nan)))
             yield reply
+
+    def _frame(self) -> bytes | None:
+        with self._sending:
+            if self._closed:
+                return None
+            stops = self._sockets.stops
+            if stops is not None and (frame := stops.reply()) is not None:
+                return frame
+            try:
+                return self._sockets.requests.recv(zmq.NOBLOCK)
+            except zmq.Again:
+                return None
+
+
+def _is_stop(message: dict[str, Any]) -> bool:
+    return bool(message["type"] == "request" and message["request"].get("kind") == "stop")

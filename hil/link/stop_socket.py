@@ -1,0 +1,94 @@
+"""A client's second connection to a local rig host, for stops alone."""
+
+from __future__ import annotations
+
+import socket
+from pathlib import Path
+
+from hil.link.messages import MOST_BYTES
+from hil.link.zmtp import GREETING, Incoming, ProtocolError, framed, ready
+
+_READ_BYTES = 16_384
+
+
+class StopSocket:
+    """Sends from the thread that calls, without waiting.
+
+    The library hands each message to a thread of its own, which a busy computer lets wait, and
+    queues it behind what was sent before. Whoever asks for a stop by this socket has given it to
+    the system when the call returns.
+
+    Args:
+        path: of the rig host's requests in the file system.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._socket: socket.socket | None = None
+        self._incoming = self._peer()
+        self._open()
+
+    @property
+    def number(self) -> int:
+        """File descriptor; -1 if it is not connected."""
+        return -1 if self._socket is None else self._socket.fileno()
+
+    def send(self, data: bytes) -> bool:
+        """Send one message, over a new connection if the old one has ended; False if none is."""
+        message = framed(data)
+        for _ in range(2):
+            if self._socket is None and not self._open():
+                return False
+            assert self._socket is not None
+            try:
+                if self._socket.send(message) == len(message):
+                    return True
+            except BlockingIOError:  # nothing of it has left, and earlier ones lie there unread
+                return False
+            except OSError:
+                pass
+            self.close()
+        return False
+
+    def reply(self) -> bytes | None:
+        """Return the next answer that has come, if there is one; never waits."""
+        while self._socket is not None:
+            try:
+                parcel = self._incoming.take()
+                if parcel is None:
+                    data = self._socket.recv(_READ_BYTES)
+                    if not data:
+                        raise ProtocolError
+                    self._incoming.feed(memoryview(data))
+                    continue
+            except BlockingIOError:
+                return None
+            except (ProtocolError, OSError):
+                self.close()
+                return None
+            if parcel.data is not None:
+                return parcel.data
+        return None
+
+    def close(self) -> None:
+        """End the connection; ``send`` makes another one."""
+        if self._socket is not None:
+            self._socket.close()
+            self._socket = None
+
+    @staticmethod
+    def _peer() -> Incoming:
+        return Incoming(b"DEALER", MOST_BYTES, MOST_BYTES)
+
+    def _open(self) -> bool:
+        connection = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+        connection.setblocking(False)
+        try:
+            connection.connect(str(self._path))
+            # The rig host's greeting tells nothing that this end would wait for.
+            connection.send(GREETING + ready(b"DEALER"))
+        except OSError:
+            connection.close()
+            return False
+        self._socket, self._incoming = connection, self._peer()
+        return True

@@ -1,0 +1,65 @@
+"""A stop that comes while the drive's answer is awaited is obeyed by that cycle's command."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from drivers.base import Command, Telemetry
+from hil.core import State
+from hil.core.samples import INDEX
+from hil.host.host import Host
+from hil.link import LinkServer
+from hil.link.directory import REQUESTS
+from hil.link.stop_socket import StopSocket
+from hil.profile import load_profile, make_lockstep_drive
+
+SENT_IN = 30  # cycle; the connection has been let in by then
+STOP = b'{"type":"request","id":1,"request":{"kind":"stop","cause":"by hand"}}'
+
+
+class SendsWhileRead:
+    """A drive in lockstep; a stop is sent while it is read in one cycle."""
+
+    def __init__(self, inner: Any, requests: Path) -> None:
+        self.inner = inner
+        self.requests = requests
+        self.host: Any = None
+        self.cycle = 0
+        self.states: list[State] = []  # at each cycle's command
+        self.stops: StopSocket | None = None
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self.inner, name)
+
+    def read(self, deadline_s: float) -> Telemetry:
+        self.cycle += 1
+        telemetry: Telemetry = self.inner.read(deadline_s)
+        if self.cycle == 1:
+            self.stops = StopSocket(self.requests)
+        elif self.cycle == SENT_IN:
+            assert self.stops is not None and self.stops.send(STOP)
+        return telemetry
+
+    def write(self, command: Command) -> None:
+        self.states.append(self.host.bench.state)
+        self.inner.write(command)
+        self.host.ending = self.cycle > SENT_IN + 2
+
+
+def test_the_command_of_the_same_cycle_obeys_a_stop(tmp_path: Path) -> None:
+    profile = load_profile("footplate_trainer")
+    link = LinkServer(tmp_path / "link", {"rate_hz": profile.control.rate}, 0.15)
+    drive = SendsWhileRead(make_lockstep_drive(profile, 1), link.directory / REQUESTS)
+    rows: list[tuple[float, ...]] = []
+    try:
+        drive.open()
+        drive.host = host = Host(profile, drive, link)
+        publish = link.publish_row
+        link.publish_row = lambda row: (rows.append(row), publish(row))[1]  # type: ignore[method-assign]
+        host.run()
+    finally:
+        link.close()
+    assert drive.states[SENT_IN - 2] is State.DE_ENERGISED
+    assert drive.states[SENT_IN - 1] is State.STOPPED
+    assert rows[SENT_IN - 1][INDEX["state"]] == State.STOPPED
