@@ -2,7 +2,7 @@
 
 from hil.core.limit_texts import WORDING, fix, label, limit_names, sentence
 from hil.core.limits import ALWAYS_CATEGORY_0, CHOSEN, Cause, Limit
-from hil.core.plain_yaml import PlainYamlError, read_plain_yaml
+from hil.core.plain_yaml import PlainYamlError, parse_plain_yaml, read_plain_bytes, read_plain_yaml
 from hil.core.private_files import (
     PrivateFileError,
     check_private_directory,
@@ -100,6 +100,8 @@ __all__ = [
     "limit_names",
     "make_private_directory",
     "merged_logs",
+    "parse_plain_yaml",
+    "read_plain_bytes",
     "read_plain_yaml",
     "read_private",
     "replace_private",

@@ -31,6 +31,16 @@ def read_plain_yaml(path: Path | str, most_bytes: int = MOST_BYTES) -> Any:
         OSError: the file is missing or cannot be opened.
         PlainYamlError: not a regular file, too large, not UTF-8, not YAML, aliases, too deep.
     """
+    return parse_plain_yaml(read_plain_bytes(path, most_bytes))
+
+
+def read_plain_bytes(path: Path | str, most_bytes: int = MOST_BYTES) -> bytes:
+    """Return the bytes of a regular file that is not too large.
+
+    Raises:
+        OSError: the file is missing or cannot be opened.
+        PlainYamlError: not a regular file, or too large.
+    """
     # Without O_NONBLOCK a named pipe would hold the caller for ever.
     handle = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
     with os.fdopen(handle, "rb") as file:
@@ -39,6 +49,15 @@ def read_plain_yaml(path: Path | str, most_bytes: int = MOST_BYTES) -> Any:
         data = file.read(most_bytes + 1)
     if len(data) > most_bytes:
         raise PlainYamlError(f"larger than {most_bytes // 1024} kB")
+    return data
+
+
+def parse_plain_yaml(data: bytes) -> Any:
+    """Return the contents of YAML in UTF-8.
+
+    Raises:
+        PlainYamlError: not UTF-8, not YAML, aliases, too deep.
+    """
     try:
         text = data.decode("utf-8")
     except UnicodeDecodeError:

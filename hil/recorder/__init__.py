@@ -1,9 +1,12 @@
 """Record runs on disk, and read them again."""
 
+from hil.recorder.bin import bin_run, empty_bin, list_binned, restore_run
 from hil.recorder.errors import RunError
 from hil.recorder.folders import number_and_name, told_run_folder, write_whole
+from hil.recorder.labels import RunLabels, change_labels, read_labels
+from hil.recorder.listing import RunSummary, find_run, list_runs, search_runs
 from hil.recorder.meta import named_calibration, own_version
-from hil.recorder.runs import Recorded, Run, RunSummary, find_run, list_runs, load_run, repair_run
+from hil.recorder.runs import Recorded, Run, load_run, repair_run
 from hil.recorder.table import batch_of, schema_of
 from hil.recorder.writer import RunWriter
 
@@ -11,17 +14,25 @@ __all__ = [
     "Recorded",
     "Run",
     "RunError",
+    "RunLabels",
     "RunSummary",
     "RunWriter",
     "batch_of",
+    "bin_run",
+    "change_labels",
+    "empty_bin",
     "find_run",
+    "list_binned",
     "list_runs",
     "load_run",
     "named_calibration",
     "number_and_name",
     "own_version",
+    "read_labels",
     "repair_run",
+    "restore_run",
     "schema_of",
+    "search_runs",
     "told_run_folder",
     "write_whole",
 ]

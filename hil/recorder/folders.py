@@ -14,10 +14,13 @@ SAMPLES_OPEN = "samples.arrows"
 SAMPLES = "samples.parquet"
 EVENTS = "events.jsonl"
 META = "run.yaml"
+LABELS = "labels.yaml"
+BIN = ".bin"
+INDEX_FILE = ".index.json"
 PROCESS_LOG = "processes.log"
 
 
-def number_and_name(folder: Path) -> tuple[int, str] | None:
+def number_and_name(folder: Path | os.DirEntry[str]) -> tuple[int, str] | None:
     """``0012-float`` gives (12, "float"); None for a folder that is no run."""
     match = _FOLDER.fullmatch(folder.name)
     return (int(match[1]), match[2]) if match else None

@@ -17,7 +17,7 @@ from types import FrameType
 from hil.core import begin_log
 from hil.link import Block, Client, HostGone, LinkError
 from hil.recorder.append_file import Disk
-from hil.recorder.runs import list_runs
+from hil.recorder.listing import list_runs
 from hil.recorder.writer_thread import OperatorNotice, WriterThread
 
 SIGN_S = 0.2  # between signs of life for the rig host, which waits 0.8 s

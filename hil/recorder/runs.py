@@ -1,4 +1,4 @@
-"""Recorded runs: find, open, repair. Nothing here deletes anything.
+"""Recorded runs: open, repair. Nothing here deletes anything.
 
 ::
 
@@ -13,7 +13,7 @@ for a run that was not closed), ``events.jsonl``, ``run.yaml``.
 from __future__ import annotations
 
 import difflib
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
 from typing import Any, Protocol
@@ -27,11 +27,12 @@ from hil.link import GapCounter
 from hil.recorder.append_file import is_being_written
 from hil.recorder.errors import RunError
 from hil.recorder.folders import EVENTS, SAMPLES, SAMPLES_OPEN, number_and_name
+from hil.recorder.labels import RunLabels, read_labels
 from hil.recorder.meta import later_iso, new_meta, now_iso, read_meta, write_meta
 from hil.recorder.table import stream_batches, stream_schema, write_parquet
 from hil.recorder.writer import read_events
 
-__all__ = ["Run", "RunError", "RunSummary", "find_run", "list_runs", "load_run", "repair_run"]
+__all__ = ["Run", "RunError", "load_run", "repair_run"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,10 +42,12 @@ class Run:
     Attributes:
         path: its folder.
         meta: contents of ``run.yaml``; empty if that is missing.
+        labels: what people wrote on it afterwards.
     """
 
     path: Path
     meta: dict[str, Any]
+    labels: RunLabels = field(default_factory=RunLabels)
 
     @property
     def number(self) -> int:
@@ -54,7 +57,13 @@ class Run:
     @property
     def name(self) -> str:
         found = number_and_name(self.path)
-        return str(self.meta.get("name") or (found[1] if found else self.path.name))
+        given = self.labels.name or self.meta.get("name")
+        return str(given or (found[1] if found else self.path.name))
+
+    @property
+    def note(self) -> str:
+        """Note written afterwards, else the one it was recorded with."""
+        return str(self.meta.get("note") or "") if self.labels.note is None else self.labels.note
 
     @property
     def complete(self) -> bool:
@@ -130,68 +139,6 @@ class Recorded(Protocol):
     def column(self, name: str) -> Any: ...
 
 
-@dataclass(frozen=True)
-class RunSummary:
-    """A line of a list of runs.
-
-    Attributes:
-        status: ``recording``, ``interrupted`` (to be repaired), ``complete``, ``repaired`` or
-            ``damaged`` (``problem`` says how).
-        started: ISO 8601, empty if not known.
-        samples, lost_samples, duration_s: None if not known without reading the samples.
-        trip: cause of the trip that it was kept for, else empty.
-    """
-
-    path: Path
-    number: int
-    name: str
-    status: str
-    started: str = ""
-    duration_s: float | None = None
-    samples: int | None = None
-    lost_samples: int | None = None
-    how_it_ended: str = ""
-    note: str = ""
-    trip: str = ""
-    problem: str = ""
-
-
-def list_runs(directory: Path | str) -> list[RunSummary]:
-    """Runs in a directory by number; one that is damaged is listed with its problem.
-
-    Raises:
-        RunError: the directory cannot be read.
-    """
-    directory = Path(directory)
-    try:
-        folders = [entry for entry in directory.iterdir() if entry.is_dir()]
-    except OSError as error:
-        raise RunError(
-            f"directory of runs '{directory}' cannot be read: {error.strerror}"
-        ) from None
-    runs = [folder for folder in folders if number_and_name(folder)]
-    return sorted((_summary(run) for run in runs), key=lambda run: (run.number, run.name))
-
-
-def find_run(directory: Path | str, which: str) -> Path:
-    """Folder of a run named by its number (``12``), folder name, name (the latest) or path.
-
-    Raises:
-        RunError: there is none; the text says which there are.
-    """
-    directory = Path(directory)
-    if (directory / which).is_dir():
-        return directory / which
-    if Path(which).is_dir():
-        return Path(which)
-    runs = list_runs(directory)
-    for run in reversed(runs):
-        if which in (run.name, run.path.name) or (which.isdigit() and int(which) == run.number):
-            return run.path
-    there = ", ".join(run.path.name for run in runs[-5:]) or "none"
-    raise RunError(f"no run '{which}' in '{directory}' (the latest there: {there})")
-
-
 def load_run(path: Path | str) -> Run:
     """Open a run folder, closed or not. Samples and events are read when first used.
 
@@ -209,7 +156,11 @@ def load_run(path: Path | str) -> Run:
         if (path / "run.yaml").exists():
             raise
         meta = {}
-    return Run(path, meta)
+    try:
+        labels = read_labels(path)
+    except RunError:  # the list tells of it; the samples are none the worse
+        labels = RunLabels()
+    return Run(path, meta, labels)
 
 
 def repair_run(path: Path | str) -> str:
@@ -231,7 +182,7 @@ def repair_run(path: Path | str) -> str:
     try:
         if source.exists():
             write_parquet(source, target)
-        run = Run(run.path, run.meta)
+        run = Run(run.path, run.meta, run.labels)
         meta = run.meta or new_meta(run.name, "", now_iso(), {}, None)
         samples, lost, span_s = _count(run)
         meta.update(
@@ -265,31 +216,3 @@ def _count(run: Run) -> tuple[int, int, float]:
         time_s = run.column("time_s")
         span_s = round(float(time_s[-1] - time_s[0]), 6)
     return run.table.num_rows, gaps.lost, span_s
-
-
-def _summary(folder: Path) -> RunSummary:
-    found = number_and_name(folder)
-    assert found is not None
-    number, name = found
-    try:
-        run = load_run(folder)
-    except RunError as error:
-        return RunSummary(folder, number, name, "damaged", problem=str(error))
-    meta = run.meta
-    status = str(meta.get("status", ""))
-    if not run.complete:
-        status = "recording" if is_being_written(folder / SAMPLES_OPEN) else "interrupted"
-    trip = meta.get("trip")
-    return RunSummary(
-        folder,
-        number,
-        run.name,
-        status,
-        started=str(meta.get("started") or ""),
-        duration_s=meta.get("duration_s"),
-        samples=meta.get("samples"),
-        lost_samples=meta.get("lost_samples"),
-        how_it_ended=str(meta.get("how_it_ended") or "") if run.complete else "",
-        note=str(meta.get("note") or ""),
-        trip=str(trip.get("cause") or "trip") if isinstance(trip, dict) else "",
-    )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import re
+import shutil
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -291,10 +292,44 @@ def test_runs_are_listed_shown_and_exported(recorded: Path, tmp_path: Path, capf
 
 @pytest.mark.parametrize(
     "arguments",
-    [("show", "99"), ("show",), ("export", "1"), ("export", "1", "x.xlsx"), ("list", "1")],
+    [("show", "99"), ("show",), ("export", "1"), ("export", "1", "x.xlsx"), ("list", "a", "b")],
 )
 def test_a_wrong_run_is_exit_code_2(recorded: Path, arguments: tuple[str, ...], capfd: Any) -> None:
     code, _, err = called(capfd, "runs", "--runs", str(recorded), *arguments)
+    assert code == 2 and len(err.splitlines()) == 1
+
+
+def test_runs_are_labelled_searched_binned_and_put_back(
+    recorded: Path, tmp_path: Path, capfd: Any
+) -> None:
+    runs = tmp_path / "runs"
+    shutil.copytree(recorded / "0001-demo", runs / "0001-demo")
+
+    def told(*arguments: str, code: int = 0) -> str:
+        found, out, err = called(capfd, "runs", "--runs", str(runs), *arguments)
+        assert found == code
+        return out + err
+
+    label = ("label", "1", "--name", "first lift", "--tag", "stiff", "--tag", "new", "--pin")
+    assert "first lift · #stiff #new · pinned" in told(*label)
+    assert "0001-demo" in told("list", "LIFT #stiff") and "first lift" in told("list")
+    assert "none of 1 runs holds '#stif'" in told("list", "#stif")
+    assert "is pinned" in told("bin", "1", code=1)
+    told("label", "first lift", "--no-pin", "--untag", "new")
+    assert "#stiff" in told("show", "1") and "#new" not in told("show", "1")
+    assert "restore 0001-demo" in told("bin", "1")
+    assert "no runs" in told("list") and "0001-demo" in told("bin")
+    assert "is back" in told("restore", "1") and "0001-demo" in told("list")
+    told("bin", "1")
+    assert "1 runs removed" in told("empty") and "the bin is empty" in told("bin")
+    assert "no run '1'" in told("restore", "1", code=1)
+
+
+@pytest.mark.parametrize("arguments", [("1",), ("1", "--tag", "two words")])
+def test_labels_that_are_none_are_exit_code_2(
+    recorded: Path, arguments: tuple[str, ...], capfd: Any
+) -> None:
+    code, _, err = called(capfd, "runs", "--runs", str(recorded), "label", *arguments)
     assert code == 2 and len(err.splitlines()) == 1
 
 

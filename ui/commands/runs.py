@@ -13,7 +13,22 @@ import pyarrow.csv
 import pyarrow.parquet
 
 from hil.analysis import figure_line, measure
-from hil.recorder import Run, RunError, RunSummary, find_run, list_runs, load_run, repair_run
+from hil.recorder import (
+    Run,
+    RunError,
+    RunSummary,
+    bin_run,
+    change_labels,
+    empty_bin,
+    find_run,
+    list_binned,
+    list_runs,
+    load_run,
+    read_labels,
+    repair_run,
+    restore_run,
+    search_runs,
+)
 from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, say
 
 
@@ -21,13 +36,17 @@ def add(commands: Any) -> None:
     parser = add_command(
         commands,
         "runs",
-        "list, show, repair and export recorded runs",
+        "list, show, label, repair and export recorded runs",
         "A run is a folder: run.yaml (profile, calibration, versions, note), samples.parquet\n"
         "(or samples.arrows, if recording was cut off) and events.jsonl. pandas, polars, DuckDB\n"
         "and MATLAB open the samples as they are; columns carry their unit.\n\n"
-        "  list              what there is\n"
+        "  list [WORDS]      what there is; with WORDS, runs that hold all of them (#tag: a tag)\n"
         "  show RUN          how it went, its events, its figures\n"
         "  repair RUN        finish a run whose recorder was killed; without RUN, all of them\n"
+        "  label RUN         give it a name, a note, tags or a pin; what was recorded stays\n"
+        "  bin [RUN]         move a run into the bin; without RUN, list the bin\n"
+        "  restore RUN       put a run back from the bin\n"
+        "  empty             remove for good what is in the bin\n"
         "  export RUN FILE   samples as CSV (a name ending in .csv) or Parquet\n\n"
         "RUN is a number, a folder's name, or a path.",
         "  hookeline runs\n  hookeline runs show 12\n  hookeline runs export 12 step.csv\n",
@@ -41,27 +60,113 @@ def add(commands: Any) -> None:
         help="directory of runs (default: runs)",
     )
     parser.add_argument(
-        "action", nargs="?", default="list", choices=("list", "show", "repair", "export")
+        "action",
+        nargs="?",
+        default="list",
+        choices=("list", "show", "repair", "label", "bin", "restore", "empty", "export"),
     )
     parser.add_argument("which", nargs="?", metavar="RUN")
     parser.add_argument("file", nargs="?", type=Path, metavar="FILE")
+    labels = parser.add_argument_group("label")
+    labels.add_argument("--name", metavar="NAME", help="name in lists; '' for the recorded one")
+    labels.add_argument("--note", metavar="TEXT", help="note in place of the recorded one")
+    labels.add_argument("--tag", action="append", metavar="TAG", help="add a tag; repeatable")
+    labels.add_argument("--untag", action="append", metavar="TAG", help="take a tag off")
+    labels.add_argument(
+        "--pin",
+        action=argparse.BooleanOptionalAction,
+        help="pinned: at the top of the list, never into the bin",
+    )
     parser.set_defaults(run=run)
 
 
 def run(options: argparse.Namespace) -> int:
-    actions = {"list": _list, "show": _show, "repair": _repair, "export": _export}
+    actions = {
+        "list": _list,
+        "show": _show,
+        "repair": _repair,
+        "label": _label,
+        "bin": _bin,
+        "restore": _restore,
+        "empty": _empty,
+        "export": _export,
+    }
     return actions[options.action](options)
 
 
 def _list(options: argparse.Namespace) -> int:
-    if options.which is not None:
-        raise CommandError("list takes no RUN; to see one: hookeline runs show RUN", BAD_INPUT)
+    if options.file is not None:
+        raise CommandError("several words stand in one pair of quotes: 'push #fast'", BAD_INPUT)
     runs = list_runs(options.directory) if options.directory.exists() else []
     if not runs:
         say(options, f"no runs in '{options.directory}'")
-    for summary in runs:
+    words = options.which or ""
+    found = search_runs(runs, words)
+    if runs and not found:
+        say(options, f"none of {len(runs)} runs holds '{words}'")
+    for summary in found:
         say(options, _line(summary))
-    answer(options, {"runs": [asdict(summary) for summary in runs]})
+    answer(options, {"runs": [asdict(summary) for summary in found]})
+    return OK
+
+
+def _label(options: argparse.Namespace) -> int:
+    path = _find(options)
+    changes: dict[str, Any] = {
+        key: value
+        for key, value in (("name", options.name), ("note", options.note), ("pinned", options.pin))
+        if value is not None
+    }
+    try:
+        if options.tag or options.untag:
+            off = set(options.untag or ())
+            tags = (*read_labels(path).tags, *(options.tag or ()))
+            changes["tags"] = tuple(tag for tag in tags if tag not in off)
+        if not changes:
+            raise CommandError(
+                "runs label needs one of --name, --note, --tag, --untag, --pin, --no-pin", BAD_INPUT
+            )
+        labels = change_labels(path, **changes)
+    except RunError as error:
+        raise CommandError(str(error), BAD_INPUT) from None
+    tags_text = " ".join(f"#{tag}" for tag in labels.tags)
+    told = (labels.name, tags_text, "pinned" if labels.pinned else "", labels.note or "")
+    say(options, f"{path.name}: " + (" · ".join(part for part in told if part) or "no labels"))
+    answer(options, {"run": path, **asdict(labels)})
+    return OK
+
+
+def _bin(options: argparse.Namespace) -> int:
+    if options.which is None:
+        folders = list_binned(options.directory)
+        for folder in folders:
+            say(options, folder.name)
+        if not folders:
+            say(options, "the bin is empty")
+        answer(options, {"bin": [folder.name for folder in folders]})
+        return OK
+    path = _find(options)
+    bin_run(path)
+    say(options, f"{path.name} is in the bin; 'hookeline runs restore {path.name}' puts it back")
+    answer(options, {"run": path.name})
+    return OK
+
+
+def _restore(options: argparse.Namespace) -> int:
+    if options.which is None:
+        raise CommandError("runs restore needs a RUN, such as 12", BAD_INPUT)
+    path = restore_run(options.directory, options.which)
+    say(options, f"{path.name} is back")
+    answer(options, {"run": path})
+    return OK
+
+
+def _empty(options: argparse.Namespace) -> int:
+    if options.which is not None:
+        raise CommandError("empty takes no RUN: it removes all that is in the bin", BAD_INPUT)
+    count = empty_bin(options.directory)
+    say(options, f"{count} runs removed for good" if count else "the bin is empty")
+    answer(options, {"removed": count})
     return OK
 
 
@@ -69,8 +174,11 @@ def _line(summary: RunSummary) -> str:
     seconds = "" if summary.duration_s is None else f"{summary.duration_s:8.1f} s"
     started = summary.started[:19].replace("T", " ")
     told = summary.problem or (f"tripped: {summary.trip}" if summary.trip else summary.note)
-    told = " ".join(told.split())
-    return f"{summary.path.name:28} {started:19} {seconds:>10} {summary.status:11} {told[:60]}"
+    name = "" if summary.path.name == f"{summary.number:04d}-{summary.name}" else summary.name
+    tags = " ".join(f"#{tag}" for tag in summary.tags)
+    told = " ".join(f"{name}  {tags}  {told}".split())
+    mark = "*" if summary.pinned else " "
+    return f"{summary.path.name:28}{mark}{started:19} {seconds:>10} {summary.status:11} {told[:60]}"
 
 
 def _find(options: argparse.Namespace) -> Path:
@@ -87,9 +195,11 @@ def _show(options: argparse.Namespace) -> int:
     meta = found.meta
     measured = measure(found)
     say(options, f"{found.path}  ({meta.get('status', 'not closed')})")
-    for key in ("started", "ended", "how_it_ended", "note", "drive"):
-        if meta.get(key):
-            say(options, f"  {key.replace('_', ' '):13} {meta[key]}")
+    shown = {**meta, "name": found.name, "note": found.note}
+    shown["tags"] = " ".join(f"#{tag}" for tag in found.labels.tags)
+    for key in ("name", "tags", "started", "ended", "how_it_ended", "note", "drive"):
+        if shown.get(key):
+            say(options, f"  {key.replace('_', ' '):13} {shown[key]}")
     timing = measured.timing
     say(
         options,
@@ -102,7 +212,16 @@ def _show(options: argparse.Namespace) -> int:
         text = _event_line(event)
         if text:
             say(options, f"  {event.get('time_s', 0.0):10.3f} s  {text}")
-    answer(options, {"run": found.path, "meta": meta, **measured.as_data(), "events": found.events})
+    answer(
+        options,
+        {
+            "run": found.path,
+            "meta": meta,
+            "labels": asdict(found.labels),
+            **measured.as_data(),
+            "events": found.events,
+        },
+    )
     return OK
 
 

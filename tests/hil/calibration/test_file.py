@@ -40,8 +40,8 @@ from hil.core.requests import UseCalibration
 from hil.profile.loader import SHIPPED, load_profile
 from hil.profile.problems import ProfileError
 from hil.profile.schema import Profile
+from hil.recorder import list_runs, load_run
 from hil.recorder.meta import named_calibration
-from hil.recorder.runs import list_runs, load_run
 from hil.recorder.writer import RunWriter
 from hil.recorder.writer_thread import OperatorNotice, WriterThread
 

@@ -27,7 +27,7 @@ from hil.host.processes import BenchError, start_bench
 from hil.link.client import Client
 from hil.link.errors import Refused
 from hil.profile.loader import find_profile
-from hil.recorder.runs import list_runs, load_run
+from hil.recorder import list_runs, load_run
 
 pytestmark = pytest.mark.real_time
 

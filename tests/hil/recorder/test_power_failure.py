@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hil.core import COLUMNS, INDEX
-from hil.recorder.runs import RunError, list_runs, load_run, repair_run
+from hil.recorder import RunError, list_runs, load_run, repair_run
 from hil.recorder.writer import RunWriter
 
 BATCHES, ROWS = 5, 40

@@ -20,8 +20,8 @@ from served import Served
 from hil.core.requests import EndRun, Marker, StartRun
 from hil.core.samples import COLUMNS
 from hil.link.client import Block, Client, Event
+from hil.recorder import Run, list_runs, load_run, repair_run
 from hil.recorder.folders import new_run_folder
-from hil.recorder.runs import Run, list_runs, load_run, repair_run
 
 pytestmark = pytest.mark.real_time
 

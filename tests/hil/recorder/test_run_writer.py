@@ -22,8 +22,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hil.core.samples import COLUMNS, INDEX
+from hil.recorder import RunError, find_run, list_runs, load_run, repair_run
 from hil.recorder.append_file import Disk
-from hil.recorder.runs import RunError, find_run, list_runs, load_run, repair_run
 from hil.recorder.table import ROW_GROUP
 from hil.recorder.writer import RunWriter
 

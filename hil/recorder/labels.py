@@ -1,0 +1,141 @@
+"""``labels.yaml``: what people write on a run afterwards. What was recorded stays as it was."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import yaml
+
+from hil.core import PlainYamlError, read_plain_yaml
+from hil.recorder.errors import RunError
+from hil.recorder.folders import LABELS, write_whole
+
+SCHEMA_VERSION = 1
+LONGEST_NAME = 80
+LONGEST_NOTE = 4000
+MOST_TAGS = 20
+_TAG = re.compile(r"[^\s,#]{1,40}")
+
+
+@dataclass(frozen=True)
+class RunLabels:
+    """Name, note, tags and pin of a run.
+
+    Attributes:
+        name: "" for the one it was recorded under.
+        note: None for the one it was recorded with.
+        tags: words without blanks, commas or "#", each once.
+        pinned: stays at the top of lists and is not put into the bin.
+    """
+
+    name: str = ""
+    note: str | None = None
+    tags: tuple[str, ...] = ()
+    pinned: bool = False
+
+
+def read_labels(folder: Path) -> RunLabels:
+    """Labels of a run; empty ones if it has none.
+
+    Raises:
+        RunError: the file is there and cannot be used.
+    """
+    file = folder / LABELS
+    try:
+        found = read_plain_yaml(file)
+    except FileNotFoundError:
+        return RunLabels()
+    except OSError as error:
+        raise RunError(f"'{file}' cannot be read: {error.strerror}") from None
+    except PlainYamlError as error:
+        raise RunError(f"'{file}' cannot be used ({error}); correct or remove it") from None
+    return _labels(file, found)
+
+
+def _labels(file: Path, found: Any) -> RunLabels:
+    if not isinstance(found, Mapping):
+        raise RunError(f"'{file}' is no mapping of keys to values; correct or remove it")
+    if found.get("schema_version") != SCHEMA_VERSION:
+        raise RunError(
+            f"'{file}' has schema_version {found.get('schema_version')!r}, this program reads "
+            f"{SCHEMA_VERSION}; use the program that wrote it, or remove the file"
+        )
+    tags = found.get("tags") or []
+    if not isinstance(tags, list):
+        raise RunError(f"'{file}': tags is not a list; write tags: [first, second]")
+    note = found.get("note")
+    labels = RunLabels(
+        str(found.get("name") or ""),
+        None if note is None else str(note),
+        tuple(str(tag) for tag in tags),
+        found.get("pinned") is True,
+    )
+    try:
+        return checked(labels)
+    except RunError as error:
+        raise RunError(f"'{file}': {error}") from None
+
+
+def checked(labels: RunLabels) -> RunLabels:
+    """Labels as they are kept: no blanks around them, each tag once.
+
+    Raises:
+        RunError: a name, note or tag that cannot be kept; the text says why.
+    """
+    name = " ".join(labels.name.split())
+    if len(name) > LONGEST_NAME:
+        raise RunError(f"a name of {len(name)} characters; take at most {LONGEST_NAME}")
+    note = labels.note
+    if note is not None:
+        note = note.strip()
+        if len(note) > LONGEST_NOTE:
+            raise RunError(f"a note of {len(note)} characters; take at most {LONGEST_NOTE}")
+    tags = tuple(dict.fromkeys(labels.tags))
+    for tag in tags:
+        if not _TAG.fullmatch(tag):
+            raise RunError(
+                f"'{tag}' is not a tag: take 1 to 40 characters without blank, comma or '#'"
+            )
+    if len(tags) > MOST_TAGS:
+        raise RunError(f"{len(tags)} tags; take at most {MOST_TAGS}")
+    return RunLabels(name, note, tags, labels.pinned)
+
+
+def write_labels(folder: Path, labels: RunLabels) -> RunLabels:
+    """Write the labels of a run and return them as they are kept.
+
+    Raises:
+        RunError: they cannot be kept, or the disk refuses; the old ones are untouched.
+    """
+    labels = checked(labels)
+    data: dict[str, Any] = {"schema_version": SCHEMA_VERSION}
+    if labels.name:
+        data["name"] = labels.name
+    if labels.note is not None:
+        data["note"] = labels.note
+    data["tags"] = list(labels.tags)
+    data["pinned"] = labels.pinned
+    text = yaml.safe_dump(data, sort_keys=False, allow_unicode=True, width=100)
+    try:
+        write_whole(folder / LABELS, text.encode())
+    except OSError as error:
+        raise RunError(
+            f"labels of run '{folder.name}' cannot be written: {error.strerror}; "
+            "make room or check the permissions of its folder"
+        ) from None
+    return labels
+
+
+def change_labels(folder: Path, **changes: Any) -> RunLabels:
+    """Replace some fields of a run's labels, such as ``tags=("fast",)``; return all of them.
+
+    Raises:
+        RunError: the run is not there, or see ``read_labels`` and ``write_labels``.
+    """
+    if not folder.is_dir():
+        raise RunError(f"'{folder}' is no run folder; 'hookeline runs' lists what there is")
+    return write_labels(folder, replace(read_labels(folder), **changes))
