@@ -5,7 +5,7 @@ from hil.control.calibration import ForceCalibration, LiveCalibration, passive_b
 from hil.control.changed_calibration import changed_calibration, slide_s
 from hil.control.commissioning import HoldToRun, OpenLoop, SpeedRun, TorqueRun, restricted_profile
 from hil.control.controlled_stop import ControlledStop
-from hil.control.dry_friction import left_over_N, sine_N
+from hil.control.dry_friction import bandwidth_Hz, left_over_N, sine_N
 from hil.control.estimation import SLIP_SPEED_M_S, Estimator, ObserverGains, observer_gains
 from hil.control.force_controller import ForceController
 from hil.control.force_design import ForceGains, design
@@ -67,6 +67,7 @@ __all__ = [
     "TorqueRun",
     "VelocityController",
     "VelocityGains",
+    "bandwidth_Hz",
     "changed_calibration",
     "check_behaviour",
     "design",

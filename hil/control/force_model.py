@@ -176,6 +176,8 @@ class Loop:
     virtual_stiffness: float = 0.0
     virtual_damping: float = 0.0
     lead_s: float = 0.0  # with which output velocity runs ahead in the virtual spring
+    # Plant whose mass and damping observer and law take for the true ones; None: ``plant``.
+    believed: Plant | None = None
     a: Array = field(init=False)
     b: Array = field(init=False)
     names: list[str] = field(init=False)
@@ -203,7 +205,8 @@ class Loop:
     def _period(self, s: dict[str, Array]) -> dict[str, Array]:
         """All signals one period later, from those of now."""
         p, law, g, t = self.plant, self.law, self.observer, self.plant.period_s
-        m, b, k = p.mass, p.viscous, p.stiffness
+        believed = self.believed or p
+        m, b, k = believed.mass, believed.viscous, p.stiffness
         following: dict[str, Array] = {}
 
         # what is measured

@@ -4,6 +4,7 @@ from hil.measure.characteristic import Characteristic, Diagram, Evaluation, Line
 from hil.measure.guarded import EndOfTest, GuardedTest, measure_all
 from hil.measure.in_lockstep import measure_in_lockstep
 from hil.measure.plan import TESTS, chosen
+from hil.measure.plant_proposal import LoopFigures, Proposal, proposal_of, propose
 from hil.measure.sheet import RUNS, EvaluatedRun, Sheet, SheetError, assemble, finished_runs, shown
 from hil.measure.sheet_comparison import FigurePair, SheetComparison, compare_sheets
 from hil.measure.sheet_files import NAME, read_sheet, write_sheet
@@ -22,7 +23,9 @@ __all__ = [
     "FigurePair",
     "GuardedTest",
     "Line",
+    "LoopFigures",
     "ObservedBench",
+    "Proposal",
     "Sheet",
     "SheetComparison",
     "SheetError",
@@ -33,6 +36,8 @@ __all__ = [
     "measure_all",
     "measure_in_lockstep",
     "plots_svg",
+    "proposal_of",
+    "propose",
     "read_sheet",
     "shown",
     "write_sheet",

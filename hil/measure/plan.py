@@ -6,6 +6,7 @@ from hil.measure import (
     force_response,
     force_response_free,
     friction,
+    plant,
     resolution,
     shock,
     springs,
@@ -15,6 +16,7 @@ from hil.measure.guarded import GuardedTest
 
 TESTS: tuple[GuardedTest, ...] = (
     force_response.BLOCKED,
+    plant.TEST,
     springs.TEST,
     resolution.TEST,
     force_response_free.FREE,

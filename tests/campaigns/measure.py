@@ -4,14 +4,16 @@
 
 Each rig is drawn from its seed: friction, noise and spring rates off by up to a fifth. Its
 calibration is that of the rig, as after a good calibration. A figure is good if its stated band
-covers the truth in 93 to 98 % of the rigs. ``--quick`` tries a few rigs. ``--faults`` breaks each
-test in its middle by each fault instead: it must end stopped or failed, told, without power, and be
-there to resume.
+covers the truth in 93 to 98 % of the rigs. ``--quick`` tries a few rigs. ``--keep DIR`` leaves the
+runs there: a campaign that was cut off goes on from them, and changed figures are made again from
+the same runs (``--no-runs``). ``--faults`` breaks each test in its middle by each fault instead: it
+must end stopped or failed, told, without power, and be there to resume.
 """
 
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import multiprocessing
 import sys
@@ -48,18 +50,25 @@ def rig(seed: int) -> Profile:
     return profile.model_copy(update={"calibration": calibration})
 
 
-def measured(job: tuple[int, tuple[str, ...]]) -> dict[str, Any]:
-    seed, keys = job
+def measured(job: tuple[int, tuple[str, ...], Path | None, bool]) -> dict[str, Any]:
+    seed, keys, keep, run = job
     profile = rig(seed)
     found: dict[str, Any] = {"seed": seed, "figures": {}, "problems": []}
-    with tempfile.TemporaryDirectory() as folder:
-        for key in keys:
-            end, _ = measure_in_lockstep(profile, key, seed, Path(folder) / "runs")
+    with contextlib.ExitStack() as stack:
+        if keep is None:
+            folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
+        else:
+            folder = keep / f"rig-{seed:03}"
+        done = finished_runs(folder)
+        for key in keys if run else ():
+            if key in done:
+                continue
+            end, _ = measure_in_lockstep(profile, key, seed, folder / "runs" / key)
             if end.how != "finished":
                 found["problems"].append(f"{key}: {end.text}")
-        if not finished_runs(Path(folder)):
+        if not set(keys) & set(finished_runs(folder)):
             return found
-        sheet = assemble(Path(folder), TESTS)
+        sheet = assemble(folder, [test for test in TESTS if test.key in keys])
     found["problems"] += [f"{t.test.key}: {t.problem}" for t in sheet.tested if t.problem]
     for c in sheet.characteristics:
         if c.covered is not None:
@@ -97,6 +106,8 @@ def main() -> int:
     parser.add_argument("--only", action="append", default=[], help="test")
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument("--quick", action="store_true", help="six rigs")
+    parser.add_argument("--keep", type=Path, metavar="DIR", help="leave the runs, go on from them")
+    parser.add_argument("--no-runs", action="store_true", help="figures of the kept runs alone")
     parser.add_argument("--faults", action="store_true")
     parser.add_argument("--check", action="store_true", help="exit 1 if it does not hold")
     parser.add_argument("--json", action="store_true")
@@ -106,7 +117,8 @@ def main() -> int:
         if options.faults:
             return _faults(options, pool.imap(broken, [(k, f) for k in keys for f in FAULTS]))
         seeds = range(options.first, options.first + (6 if options.quick else options.seeds))
-        return _coverage(options, pool.imap(measured, [(seed, keys) for seed in seeds]))
+        jobs = [(seed, keys, options.keep, not options.no_runs) for seed in seeds]
+        return _coverage(options, pool.imap(measured, jobs))
 
 
 def _faults(options: argparse.Namespace, coming: Iterable[dict[str, Any]]) -> int:

@@ -1,0 +1,152 @@
+"""Identification of the plant: mass, damping, friction and delay from records of sliding motion.
+
+Dry friction makes a frequency response lie about the mass: a nut that sticks in each reversal looks
+5 to 10 % heavier (seen on the simulated rig). Here only stretches are used in which it slides one
+way. Each is weighted with smooth bumps φ that vanish at their ends, and integrated by parts, so that
+no measured position is ever differentiated (modulating functions; Shinbrot, Trans. ASME 79, 1957,
+from memory):
+
+    ∫φ·u = m·∫φ''·x − b·∫φ'·x + R·sign(v)·∫φ + g₊·∫φ·F (extending) or g₋·∫φ·F (retracting) + c·∫φ
+
+with the motor force u = 2π/lead·torque and the force F of the springs.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from hil.measure.characteristic import Floats
+from hil.measure.response import Complex
+
+# Beyond it the rise of friction towards standstill has died away, in Stribeck speeds.
+CLEAR_OF_STRIBECK = 4.0
+FEWEST_SAMPLES = 16  # of one bump; no source
+PLACES = (0.0, 0.25, 0.5)  # where bumps of half a stretch begin
+PARAMETERS = 6
+EQUATIONS_EACH = 5  # times as many equations as parameters, at least; no source
+
+
+@dataclass(frozen=True)
+class Motion:
+    """One record: times in s, nut in m, its velocity in m/s, motor and spring force in N.
+
+    ``motor_N`` is that at each sample, at the end of the period over which it was held.
+    """
+
+    time_s: Floats
+    nut_m: Floats
+    velocity_m_s: Floats
+    motor_N: Floats
+    spring_N: Floats
+
+
+@dataclass(frozen=True)
+class Identified:
+    """Plant in SI: mass kg, viscous N·s/m, dry N, gains of the spring force both ways, offset N."""
+
+    mass: float
+    viscous: float
+    dry: float
+    gain_extending: float
+    gain_retracting: float
+    offset: float
+
+
+def stretches(velocity_m_s: Floats, least_m_s: float) -> list[tuple[int, int, float]]:
+    """Return (first, behind the last, sense) of each stretch that slides faster one way."""
+    found = []
+    for sense in (1.0, -1.0):
+        fast = np.concatenate([[False], sense * velocity_m_s > least_m_s, [False]])
+        edges = np.nonzero(np.diff(fast.astype(int)))[0]
+        found += [(int(a), int(b), sense) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+    return sorted(found)
+
+
+def equations(motion: Motion, least_m_s: float, lag_s: float) -> tuple[Floats, Floats]:
+    """Return the rows (n, 6) and the left sides (n,) in N that one record gives.
+
+    Args:
+        motion: the record.
+        least_m_s: slower stretches are left out.
+        lag_s: time constant of the current loop, by which a held torque is reached.
+    """
+    rows: list[list[float]] = []
+    left: list[float] = []
+    for first, last, sense in stretches(motion.velocity_m_s, least_m_s):
+        length = last - first
+        for place in PLACES:
+            begin = first + int(place * length)
+            part = slice(begin, begin + length // 2)
+            t = motion.time_s[part]
+            if len(t) < FEWEST_SAMPLES:
+                continue
+            row, value = _equation(motion, part, sense, lag_s)
+            rows.append(row)
+            left.append(value)
+    return np.array(rows).reshape(-1, PARAMETERS), np.array(left)
+
+
+def _equation(motion: Motion, part: slice, sense: float, lag_s: float) -> tuple[list[float], float]:
+    t, x = motion.time_s[part], motion.nut_m[part]
+    span = float(t[-1] - t[0])
+    s = (t - t[0]) / span
+    inside = s * (1 - s)
+    # Of the fourth power: the trapezoidal rule then errs by 1e-4 with the fewest samples.
+    bump = inside**4
+    first = 4 * inside**3 * (1 - 2 * s) / span
+    second = (12 * inside**2 * (1 - 2 * s) ** 2 - 8 * inside**3) / span**2
+    whole = float(np.trapezoid(bump, t))
+    force = float(np.trapezoid(bump * motion.spring_N[part], t)) / whole
+    # The torque was held over the period before each sample, but for the lag of its loop.
+    dt = np.diff(t)
+    u = motion.motor_N[part]
+    decay = np.exp(-dt / lag_s)
+    now = (1 - lag_s / dt * (1 - decay)) / (1 - decay)
+    held = now * u[1:] + (1 - now) * u[:-1]
+    middle = 0.5 * (s[1:] + s[:-1])
+    motor = float(np.sum((middle * (1 - middle)) ** 4 * held * dt)) / whole
+    row = [
+        float(np.trapezoid(second * (x - x[0]), t)) / whole,
+        -float(np.trapezoid(first * (x - x[0]), t)) / whole,
+        sense,
+        force if sense > 0 else 0.0,
+        force if sense < 0 else 0.0,
+        1.0,
+    ]
+    return row, motor
+
+
+def identify(rows: Floats, left: Floats) -> Identified:
+    """Return the least-squares plant.
+
+    Raises:
+        ValueError: too few equations, or motion that does not tell the parameters apart.
+    """
+    if len(left) < EQUATIONS_EACH * PARAMETERS:
+        raise ValueError(f"{len(left)} stretches of sliding motion: too few to identify the plant")
+    scale = np.maximum(np.sqrt(np.mean(rows**2, axis=0)), 1e-12)
+    found, _, rank, _ = np.linalg.lstsq(rows / scale, left, rcond=1e-9)
+    if rank < PARAMETERS:
+        raise ValueError("the motion does not tell mass, damping and friction apart")
+    return Identified(*(found / scale).tolist())
+
+
+def command_delay_s(
+    frequencies_Hz: Floats, command: Complex, torque: Complex, period_s: float, lag_s: float
+) -> float:
+    """Return the time from a sample to the moment its command acts, from rows of coefficients.
+
+    ``torque`` is reported at the end of the period over which ``command`` was held: one period and
+    what the current loop lags at that moment are taken off. Weighted least squares of the phase of
+    the cross spectrum, which must not turn by more than half a turn from line to line.
+    """
+    cross = np.sum(np.conj(command) * torque, axis=0)
+    phase = np.unwrap(np.angle(cross))
+    w = 2 * math.pi * frequencies_Hz
+    weight = np.abs(cross)
+    slope = float(np.sum(weight * w * phase) / np.sum(weight * w * w))
+    decay = math.exp(-period_s / lag_s)
+    return -slope - period_s - period_s * decay / (1 - decay)
