@@ -3,12 +3,19 @@
 from __future__ import annotations
 
 import gc
+import os
+import sys
 from collections.abc import Iterator
 
 import pytest
 from hypothesis import settings
 
 REPEATS = 2
+
+# Where bytecode is not to be kept, each of the many processes that tests start would compile all it
+# imports: a third of a second each, and ten for each worker.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
 
 # ``--hypothesis-profile long`` draws twenty times as many.
 settings.register_profile("suite", max_examples=50, deadline=None)

@@ -6,6 +6,10 @@ import os
 import signal
 import subprocess
 import sys
+from pathlib import Path
+
+# By its file and without packages: a module of a room would load all of the room, for a second.
+KEEP_AWAKE = ("-I", "-S", str(Path(__file__).with_name("keep_awake.py")))
 
 
 class AwakeProcess:
@@ -33,7 +37,7 @@ class AwakeProcess:
 def start_keep_awake(processor: int) -> subprocess.Popen[str]:
     """Start such a process for this one, at work; it ends with this one or by ``kill``."""
     process = subprocess.Popen(
-        [sys.executable, "-m", "hil.host.keep_awake", str(processor)],
+        [sys.executable, *KEEP_AWAKE, str(processor)],
         stdout=subprocess.PIPE,
         text=True,
     )

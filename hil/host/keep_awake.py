@@ -1,11 +1,12 @@
-"""``python -m hil.host.keep_awake PROCESSOR``: keep a processor from falling asleep.
+"""``python hil/host/keep_awake.py PROCESSOR``: keep a processor from falling asleep.
 
 A processor without work sleeps, and a virtual one is given away by the machine below; to wake it
 may take milliseconds, whatever latency the system was asked for. This process works at the lowest
 scheduling class (SCHED_IDLE), so that it gives way to everything else. It stops itself once ready;
 SIGCONT sets it to work, SIGSTOP ends that. It ends with the process that started it.
 
-It costs one processor at full load, and its heat, while it works.
+It costs one processor at full load, and its heat, while it works. It imports nothing of this package:
+it is started by its file (``hil.host.awake_process.KEEP_AWAKE``).
 """
 
 from __future__ import annotations

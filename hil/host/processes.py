@@ -19,6 +19,7 @@ from types import TracebackType
 
 from hil.bench import Rehearsal
 from hil.core import write_private
+from hil.host.awake_process import KEEP_AWAKE
 from hil.host.last_look import POWER_ON_TEXT, POWER_STAYED_ON
 from hil.host.realtime import ClaimedProcessor
 from hil.host.rehearsing import LiveRehearsal
@@ -77,17 +78,20 @@ class BenchProcesses:
     ) -> None:
         self.close()
 
-    def start(self, name: str, arguments: list[str], *, held: bool = False) -> None:
-        """Start ``python -m`` arguments.
+    def start(self, name: str, module: list[str], *, held: bool = False) -> None:
+        """Start ``python -m`` with a module and its arguments.
 
         A ``held`` process loads its modules and its input, and goes on at :meth:`let_go`:
         processes that wait for each other load at the same time.
         """
+        self._start(name, ["-m", *module], held)
+
+    def _start(self, name: str, arguments: list[str], held: bool) -> None:
         path = self._log(name)
         write_private(path, "")
         log = path.open("a")
         process = subprocess.Popen(
-            [sys.executable, "-m", *arguments],
+            [sys.executable, *arguments],
             stdout=subprocess.PIPE,
             stderr=log,
             stdin=subprocess.PIPE if held else subprocess.DEVNULL,
@@ -146,7 +150,7 @@ class BenchProcesses:
 
         The bench runs without such a process all the same: its end is not a failure.
         """
-        self.start("keep_awake", ["hil.host.keep_awake", str(processor)])
+        self._start("keep_awake", [*KEEP_AWAKE, str(processor)], held=False)
         return ["--keep-awake", str(self.processes["keep_awake"].pid)]
 
     def rehearse(
