@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from typing import TYPE_CHECKING, Annotated, Any, cast
 
 from pydantic import GetCoreSchemaHandler, ValidationInfo
@@ -90,36 +90,42 @@ class Dimension:
                 "the unit is missing: write '{value} {unit}' or another unit of the same kind",
                 {"value": value, "unit": self.unit},
             )
-        from pint import DimensionalityError
+        return _read(value, self.unit)
 
-        try:
-            match = _QUANTITY.fullmatch(value.replace("·", "*"))
-            if match is None:
-                raise ValueError(value)
-            parsed: Any = units().Quantity(float(match[1]), match[2])
-            if not match[2]:
-                raise PydanticCustomError(
-                    "quantity_unit",
-                    "the unit is missing: write '{value} {unit}' or another unit of the same kind",
-                    {"value": value, "unit": self.unit},
-                )
-            if _pure(parsed) != _pure(units().Quantity(1, self.unit)):
-                raise DimensionalityError(match[2], self.unit)
-            return float(parsed.to(self.unit).magnitude)
-        except PydanticCustomError:
-            raise
-        except DimensionalityError:
+
+@lru_cache(maxsize=1024)  # a profile is validated several times over
+def _read(value: str, unit: str) -> float:
+    """Return the text ``value`` in ``unit``; raises as :meth:`Dimension.parse`."""
+    from pint import DimensionalityError
+
+    try:
+        match = _QUANTITY.fullmatch(value.replace("·", "*"))
+        if match is None:
+            raise ValueError(value)
+        parsed: Any = units().Quantity(float(match[1]), match[2])
+        if not match[2]:
             raise PydanticCustomError(
                 "quantity_unit",
-                "'{value}' is not of the kind {unit}",
-                {"value": value, "unit": self.unit},
-            ) from None
-        except Exception:
-            raise PydanticCustomError(
-                "quantity_text",
-                "'{value}' cannot be read as a quantity; write for instance '1 {unit}'",
-                {"value": value, "unit": self.unit},
-            ) from None
+                "the unit is missing: write '{value} {unit}' or another unit of the same kind",
+                {"value": value, "unit": unit},
+            )
+        if _pure(parsed) != _pure(units().Quantity(1, unit)):
+            raise DimensionalityError(match[2], unit)
+        return float(parsed.to(unit).magnitude)
+    except PydanticCustomError:
+        raise
+    except DimensionalityError:
+        raise PydanticCustomError(
+            "quantity_unit",
+            "'{value}' is not of the kind {unit}",
+            {"value": value, "unit": unit},
+        ) from None
+    except Exception:
+        raise PydanticCustomError(
+            "quantity_text",
+            "'{value}' cannot be read as a quantity; write for instance '1 {unit}'",
+            {"value": value, "unit": unit},
+        ) from None
 
 
 Length = Annotated[float, Dimension("m")]

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import difflib
+import io
 from collections.abc import Iterator
+from functools import lru_cache
 from pathlib import Path
 
 import canopen
@@ -60,7 +62,7 @@ class DataSheet:
             return []
         sheet._options, sheet._file = options, Path(options.eds).name
         try:
-            sheet.dictionary = _read(options)
+            sheet.dictionary = _read(options, to_look_at=True)
         except DriverError as error:
             what, _, fix = str(error).removeprefix("drive.eds: ").rpartition("; ")
             return [Shortcoming(("eds",), what, fix)]
@@ -269,14 +271,19 @@ class DataSheet:
         return f"{name} {variable.name}" if variable is not None else name
 
 
-def _read(options: Cia402Options) -> canopen.ObjectDictionary:
-    """Return the dictionary of a sheet. Raises ``DriverError`` if it cannot be read."""
+def _read(options: Cia402Options, to_look_at: bool = False) -> canopen.ObjectDictionary:
+    """Return the dictionary of a sheet, one of its own unless it is only ``to_look_at``.
+
+    Raises:
+        DriverError: it cannot be read.
+    """
     assert options.eds is not None
     name = Path(options.eds).name
     try:
         # Opened here: given a name, the package answers a missing file with silence.
         with open(options.eds, encoding="utf-8", errors="replace") as file:
-            dictionary = canopen.import_od(file, options.node)
+            text = file.read()
+        dictionary = (_looked_at if to_look_at else _dictionary)(text, name, options.node)
     except Exception as error:
         raise DriverError(
             f"drive.eds: {name} cannot be read: {error}; give a CiA 306 file (.eds, "
@@ -285,3 +292,15 @@ def _read(options: Cia402Options) -> canopen.ObjectDictionary:
     if not len(dictionary):
         raise DriverError(f"drive.eds: {name} declares no object; give the file of this drive")
     return dictionary
+
+
+def _dictionary(text: str, name: str, node: int) -> canopen.ObjectDictionary:
+    file = io.StringIO(text)
+    file.name = name  # its ending tells the format
+    return canopen.import_od(file, node)
+
+
+@lru_cache(maxsize=4)
+def _looked_at(text: str, name: str, node: int) -> canopen.ObjectDictionary:
+    """Return the same for readers: a third of the time that checking a profile takes."""
+    return _dictionary(text, name, node)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 from hil.control.calibration import LiveCalibration
 from hil.control.force_controller import ForceController
 from hil.control.force_design import ForceGains, design
@@ -17,11 +19,44 @@ Gains = ForceGains | VelocityGains
 Controller = ForceController | VelocityController
 
 
+# How the rig is reached and simulated: a design knows neither, and neither can be hashed.
+_NOT_DESIGNED_FOR = ("drive", "simulation")
+MOST_DESIGNS = 16  # kept; a bench needs one
+
+
+class _Designable:
+    """A profile by what a design may know of it, so that the same is not designed again.
+
+    A design takes as long as two seconds of lockstep.
+    """
+
+    def __init__(self, profile: Profile) -> None:
+        self.profile = profile
+        names = [name for name in Profile.model_fields if name not in _NOT_DESIGNED_FOR]
+        self._facts = tuple(getattr(profile, name) for name in names)
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, _Designable) and self._facts == other._facts
+
+    def __hash__(self) -> int:
+        return hash(self._facts)
+
+
 def design_source(profile: Profile, period_s: float, delay_s: float) -> Gains:
     """Return the gains of the force loop over the profile's source; arguments as of ``design``."""
-    if profile.control.source == "velocity":
-        return design_velocity(profile, period_s, delay_s)
-    return design(profile, period_s, delay_s)
+    return _designed(_Designable(profile), period_s, delay_s)
+
+
+@lru_cache(maxsize=MOST_DESIGNS)
+def _designed(designable: _Designable, period_s: float, delay_s: float) -> Gains:
+    if designable.profile.control.source == "velocity":
+        return design_velocity(designable.profile, period_s, delay_s)
+    return design(designable.profile, period_s, delay_s)
+
+
+@lru_cache(maxsize=MOST_DESIGNS)
+def _passive_share(designable: _Designable, period_s: float, delay_s: float) -> float:
+    return design_velocity(designable.profile, period_s, delay_s, bounds=False).passive_share
 
 
 def make_controller(
@@ -37,7 +72,7 @@ def within_passivity(profile: Profile, period_s: float, delay_s: float) -> Profi
     """Return the profile with ``control.passive_fraction`` cut to what its source can render."""
     if profile.control.source == "torque":
         return profile
-    share = design_velocity(profile, period_s, delay_s, bounds=False).passive_share
+    share = _passive_share(_Designable(profile), period_s, delay_s)
     fraction = min(profile.control.passive_fraction, share)
     control = profile.control.model_copy(update={"passive_fraction": fraction})
     return profile.model_copy(update={"control": control})

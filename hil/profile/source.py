@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Collection
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -120,10 +121,8 @@ def read_source(path: Path, shown: str, text: str | None = None) -> Source:
         ProfileError: unreadable, too large, not text, not YAML, not a mapping, a key twice.
     """
     text = _read_text(path, shown) if text is None else text
-    loader = None
     try:
-        loader = _Loader(text)
-        root = loader.get_single_node()
+        root = _composed(text)
     except yaml.MarkedYAMLError as error:
         raise _yaml_problem(error, text, shown) from None
     except yaml.YAMLError as error:
@@ -132,9 +131,6 @@ def read_source(path: Path, shown: str, text: str | None = None) -> Source:
         ) from None
     except RecursionError:
         raise _refused(shown, 1, 1, "", "nested too deeply", "write it flatter") from None
-    finally:
-        if loader is not None:
-            loader.dispose()
     if root is None:
         raise _refused(shown, 1, 1, "", "the file is empty", "start from a shipped profile")
     if not isinstance(root, yaml.MappingNode):
@@ -147,6 +143,17 @@ def read_source(path: Path, shown: str, text: str | None = None) -> Source:
             "write 'key: value' lines",
         )
     return _Reader(shown).read(root)
+
+
+@lru_cache(maxsize=16)  # most of a reading's time, and the parts of profiles are the same ones
+def _composed(text: str) -> yaml.Node | None:
+    """Return the nodes of a text; nobody may change them."""
+    loader = _Loader(text)
+    try:
+        root: yaml.Node | None = loader.get_single_node()
+        return root
+    finally:
+        loader.dispose()
 
 
 class _Reader:
