@@ -116,9 +116,7 @@ def _read(value: str, unit: str) -> float:
         raise
     except DimensionalityError:
         raise PydanticCustomError(
-            "quantity_unit",
-            "'{value}' is not of the kind {unit}",
-            {"value": value, "unit": unit},
+            "quantity_unit", "'{value}' is not of the kind {unit}", {"value": value, "unit": unit}
         ) from None
     except Exception:
         raise PydanticCustomError(

@@ -37,9 +37,7 @@ class AwakeProcess:
 def start_keep_awake(processor: int) -> subprocess.Popen[str]:
     """Start such a process for this one, at work; it ends with this one or by ``kill``."""
     process = subprocess.Popen(
-        [sys.executable, *KEEP_AWAKE, str(processor)],
-        stdout=subprocess.PIPE,
-        text=True,
+        [sys.executable, *KEEP_AWAKE, str(processor)], stdout=subprocess.PIPE, text=True
     )
     assert process.stdout is not None
     if process.stdout.readline():
