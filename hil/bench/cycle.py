@@ -118,13 +118,12 @@ class Bench(ReferencedBench):
             if isinstance(controller, VelocityController):
                 stiffness = active.stiffness_N_m
                 effort = velocity = controller.velocity(
-                    shaped + self.tare_N, estimator, dt_s, stiffness if stiffness > 0.0 else 0.0
+                    shaped + self.tare_N, estimator, stiffness if stiffness > 0.0 else 0.0
                 )
             else:
                 effort = torque = controller.torque(
                     shaped + self.tare_N,
                     estimator,
-                    dt_s,
                     limit,
                     supervisor.torque_low_N_m,
                     supervisor.torque_high_N_m,
@@ -141,6 +140,7 @@ class Bench(ReferencedBench):
                 effort,
                 controller.saturated,
                 dt_s,
+                estimator.step_s,
             )
             behaviour = int(active.code)
             rest = active.rest_m

@@ -57,7 +57,7 @@ class OpenLoop:
             self.ended = self._end(estimator, spring_force_N)
         if self.ended:
             return 0.0
-        torque = self._torque(estimator, dt)
+        torque = self._torque(estimator)
         return max(-most, min(most, torque))
 
     def _end(self, estimator: Estimator, force: float) -> str:
@@ -74,7 +74,7 @@ class OpenLoop:
     def _most_speed(self) -> float:
         raise NotImplementedError
 
-    def _torque(self, estimator: Estimator, dt: float) -> float:
+    def _torque(self, estimator: Estimator) -> float:
         raise NotImplementedError
 
 
@@ -91,7 +91,7 @@ class TorqueRun(OpenLoop):
     def _most_speed(self) -> float:
         return self._speed
 
-    def _torque(self, estimator: Estimator, dt: float) -> float:
+    def _torque(self, estimator: Estimator) -> float:
         share = min(1.0, self._time / self._ramp) if self._ramp > 0.0 else 1.0
         return self._from_N_m + share * (self._torque_N_m - self._from_N_m)
 
@@ -122,13 +122,14 @@ class SpeedRun(OpenLoop):
     def _end(self, estimator: Estimator, force: float) -> str:
         return super()._end(estimator, force) or ("blocked" if self._still > BLOCKED_S else "")
 
-    def _torque(self, estimator: Estimator, dt: float) -> float:
+    def _torque(self, estimator: Estimator) -> float:
+        step = estimator.step_s
         error = self._speed - estimator.nut_velocity_m_s
         if self._time > STARTING_S:
             moving = estimator.nut_velocity_m_s * math.copysign(1.0, self._speed)
-            self._still = self._still + dt if moving < BLOCKED_SHARE * abs(self._speed) else 0.0
+            self._still = self._still + step if moving < BLOCKED_SHARE * abs(self._speed) else 0.0
         most = self._most
-        self._integral = max(-most, min(most, self._integral + self._rate * error * dt))
+        self._integral = max(-most, min(most, self._integral + self._rate * error * step))
         return max(-most, min(most, self._gain * error + self._integral))
 
 

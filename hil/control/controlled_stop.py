@@ -96,7 +96,7 @@ class ControlledStop:
         # Written so that a value that is no number ends it.
         gain = abs(velocity) - self._slowest
         self._slowest = min(self._slowest, abs(velocity))
-        self._gaining_s = 0.0 if gain <= self.faster_m_s else self._gaining_s + dt_s
+        self._gaining_s = 0.0 if gain <= self.faster_m_s else self._gaining_s + estimator.step_s
         trusted = (
             gain <= 2.0 * self.faster_m_s
             and self._gaining_s < LASTING_S

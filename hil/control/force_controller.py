@@ -93,7 +93,6 @@ class ForceController:
         self,
         desired_force_N: float,
         estimator: Estimator,
-        dt: float,
         torque_limit_N_m: float,
         torque_low_N_m: float = -math.inf,
         torque_high_N_m: float = math.inf,
@@ -117,7 +116,7 @@ class ForceController:
             self._last_force = force
             self._shaped = desired_force_N
             self._reference_m = law.deflection_for(desired_force_N)
-        elif dt > self._long:
+        elif estimator.step_s > self._long:
             # The drive went on with the last command that reached it.
             self._mean = self._current = sent[0]
             for j in range(1, len(sent)):
@@ -179,7 +178,7 @@ class ForceController:
             - disturbance
             + self._viscous * output_velocity
         )
-        friction = self._friction(target, force, output_velocity, dt)
+        friction = self._friction(target, force, output_velocity, step)
         torque = (net + friction) * self._gear
         high = torque_high_N_m if torque_high_N_m < torque_limit_N_m else torque_limit_N_m
         low = torque_low_N_m if torque_low_N_m > -torque_limit_N_m else -torque_limit_N_m
@@ -198,17 +197,22 @@ class ForceController:
         self._advance(torque / self._gear - friction)
         return torque
 
-    def _friction(self, target: float, force: float, output_velocity: float, dt: float) -> float:
+    def _friction(self, target: float, force: float, output_velocity: float, step: float) -> float:
         """Share of the dry friction that the wanted motion of the nut will meet, in N.
 
         From the wanted motion, not the measured: a feed-forward cannot make the loop unstable.
+        The wanted motion goes on by ``step``, the time from sample to sample, as the rig does.
         """
         natural = self._natural
         gap = target - self._reference_m
-        self._reference_m_s += dt * (
-            natural * natural * gap - self._twice_damping * self._reference_m_s
-        )
-        self._reference_m += dt * self._reference_m_s
+        square, drag = natural * natural, self._twice_damping
+        if step > self._long:
+            # Across a gap the explicit step would swing up: the implicit one is stable.
+            shrink = 1.0 + step * (drag + step * square)
+            self._reference_m_s = (self._reference_m_s + step * square * gap) / shrink
+        else:
+            self._reference_m_s += step * (square * gap - drag * self._reference_m_s)
+        self._reference_m += step * self._reference_m_s
         velocity = self._reference_m_s + output_velocity
         if -SLIP_FROM_M_S <= velocity <= SLIP_FROM_M_S:
             return 0.0

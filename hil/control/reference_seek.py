@@ -176,13 +176,14 @@ class ReferenceSeek(OpenLoop):
         if self.ended:
             return 0.0
         self._time += dt
-        self._follow(estimator, spring_force_N, dt)
+        self._follow(estimator, spring_force_N)
         if self.ended:
             return 0.0
+        step = estimator.step_s
         most = min(most, self.figures.torque_N_m)
         error = self._target - estimator.nut_velocity_m_s
-        self._integral = max(-most, min(most, self._integral + self._rate * error * dt))
-        self._held_N += (spring_force_N - self._held_N) * dt / (BALANCES_S + dt)
+        self._integral = max(-most, min(most, self._integral + self._rate * error * step))
+        self._held_N += (spring_force_N - self._held_N) * step / (BALANCES_S + step)
         # The load is held, not what the springs bear: a drive that makes twice the torque it is
         # asked for would press harder and harder.
         torque = self._base_N / self._per_torque + self._gain * error + self._integral
@@ -191,7 +192,7 @@ class ReferenceSeek(OpenLoop):
             torque += math.copysign(self._friction, self._target)
         return max(-most, min(most, torque))
 
-    def _follow(self, estimator: Estimator, force_N: float, dt: float) -> None:
+    def _follow(self, estimator: Estimator, force_N: float) -> None:
         # Each is written so that a value that is no number ends the motion.
         figures, output = self.figures, estimator.output_position_m
         if not abs(force_N) <= figures.force_N:
@@ -214,11 +215,11 @@ class ReferenceSeek(OpenLoop):
         elif self._phase is _Phase.DWELL:
             self._dwell(estimator)
         elif self._phase is _Phase.LEAVE:
-            self._leave(estimator, output, dt)
+            self._leave(estimator, output)
         elif self._phase is _Phase.RELEASE:
-            self._release(estimator, output, dt)
+            self._release(estimator, output)
         else:
-            self._approach(estimator, output, force_N, dt)
+            self._approach(estimator, output, force_N)
 
     def _begin(self, phase: _Phase, sense: int, estimator: Estimator) -> None:
         self._before_dwell_m = self._half_m
@@ -234,7 +235,7 @@ class ReferenceSeek(OpenLoop):
         self._sum = self._low = self._high = 0.0
         self._count = 0
 
-    def _approach(self, estimator: Estimator, output: float, force_N: float, dt: float) -> None:
+    def _approach(self, estimator: Estimator, output: float, force_N: float) -> None:
         figures = self.figures
         if self.by_switch and self._phase is _Phase.APPROACH and self._switch_acts():
             self.touches_m.append(output)
@@ -256,8 +257,9 @@ class ReferenceSeek(OpenLoop):
             self._met(estimator)
             return
         if free and not stands:
-            self._base_N += (force_N - self._base_N) * dt / (BASE_S + dt)
-        if not self._blocked(estimator, dt):
+            step = estimator.step_s
+            self._base_N += (force_N - self._base_N) * step / (BASE_S + step)
+        if not self._blocked(estimator):
             return
         if rise >= BLOCKED_RISE * needed and stands:
             self._met(estimator)  # with all the torque that is permitted
@@ -286,10 +288,11 @@ class ReferenceSeek(OpenLoop):
         else:
             self._begin(_Phase.DWELL, self._toward, estimator)
 
-    def _blocked(self, estimator: Estimator, dt: float) -> bool:
+    def _blocked(self, estimator: Estimator) -> bool:
         if self._time > STARTING_S:
             moving = estimator.nut_velocity_m_s * self._toward
-            self._still_s = self._still_s + dt if moving < BLOCKED_SHARE * self._speed else 0.0
+            still = moving < BLOCKED_SHARE * self._speed
+            self._still_s = self._still_s + estimator.step_s if still else 0.0
         return self._still_s > BLOCKED_S
 
     def _dwell(self, estimator: Estimator) -> None:
@@ -317,8 +320,8 @@ class ReferenceSeek(OpenLoop):
             self.touches_m.append(at)  # one that began in contact would be another load's
         self._begin(_Phase.LEAVE, -self._toward, estimator)
 
-    def _leave(self, estimator: Estimator, output: float, dt: float) -> None:
-        if self._blocked(estimator, dt):
+    def _leave(self, estimator: Estimator, output: float) -> None:
+        if self._blocked(estimator):
             self._fail(
                 f"the output did not come back from {1e3 * self._began_m:.1f} mm: something "
                 "holds it there, or a weight acts on it. Fix: clear the travel, take the weights "
@@ -336,7 +339,7 @@ class ReferenceSeek(OpenLoop):
         self._integral -= (self._held_N - self._base_N) / self._per_torque
         self._base_N = self._load_N = self._held_N
 
-    def _release(self, estimator: Estimator, output: float, dt: float) -> None:
+    def _release(self, estimator: Estimator, output: float) -> None:
         """Leave the home switch until it has let go, and a little more."""
         switch = self._profile.reference.home_switch
         assert switch is not None
@@ -344,7 +347,7 @@ class ReferenceSeek(OpenLoop):
         zone = switch.position if switch.side == "lower" else self._stroke - switch.position
         if self._switch_acts():
             self._released_m = output
-            if gone > zone + SWITCH_ROOM_M or self._blocked(estimator, dt):
+            if gone > zone + SWITCH_ROOM_M or self._blocked(estimator):
                 self._fail(
                     f"the home switch still acts {1e3 * gone:.1f} mm away from its end, it must "
                     f"have let go after {1e3 * zone:.1f} mm: wired inverted, or stuck. Fix: "

@@ -47,7 +47,7 @@ class VelocityController:
         self.saturated = False
 
     def velocity(
-        self, desired_force_N: float, estimator: Estimator, dt: float, stiffness_N_m: float = 0.0
+        self, desired_force_N: float, estimator: Estimator, stiffness_N_m: float = 0.0
     ) -> float:
         """Nut velocity in m/s, within the speed limit; 0 for a force that is no number.
 
@@ -61,7 +61,10 @@ class VelocityController:
             dead = self._dead_m * (1.0 - speed / RESTING_M_S)
             error = math.copysign(max(abs(error) - dead, 0.0), error)
         # Another behaviour may bear another share: it slides there, so that nothing bumps.
-        self._feed += dt / (SLIDE_S + dt) * (self._gains.feedforward(stiffness_N_m) - self._feed)
+        step = estimator.step_s
+        self._feed += (
+            step / (SLIDE_S + step) * (self._gains.feedforward(stiffness_N_m) - self._feed)
+        )
         velocity = self._proportional * error + self._sum_m_s
         velocity += self._feed * estimator.output_velocity_m_s
         if not math.isfinite(velocity):
@@ -71,5 +74,5 @@ class VelocityController:
         self.saturated = abs(velocity) > most
         if self.saturated:
             return math.copysign(most, velocity)
-        self._sum_m_s += dt * self._integral * error
+        self._sum_m_s += step * self._integral * error
         return velocity

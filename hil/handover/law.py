@@ -120,9 +120,9 @@ class Law:
         current = abs(motor_torque_N_m / self.torque_constant_N_m_A)
         supervisor._current_A = current
         supervisor.heat.update(current, estimator.nut_position_m, dt_s)
-        supervisor.follow_supply(supply_V, dt_s)
+        supervisor.follow_supply(supply_V, estimator.step_s)
         supervisor.follow_rate(force, estimator.step_s)
-        supervisor._bounds.update(estimator, force, powered == 1, dt_s)
+        supervisor._bounds.update(estimator, force, powered == 1)
         supervisor.follow_ends(estimator.output_position_m, powered == 1)
         self.tripped = 0
         if powered == 0:
@@ -130,7 +130,7 @@ class Law:
             return
         self.tripped = supervisor.beyond(estimator, force, current)
         if self.tripped == 0:
-            if supervisor.disagrees(estimator, force, dt_s):
+            if supervisor.disagrees(estimator, force):
                 self.tripped = Limit.DISAGREEMENT
             else:
                 self.tripped = supervisor.following.cause
@@ -175,7 +175,7 @@ class Law:
         self.shaped_force_N = shaped
         supervisor.note_shaped(shaped)
         torque = self.force_controller.torque(
-            shaped, estimator, dt_s, limit, supervisor.torque_low_N_m, supervisor.torque_high_N_m
+            shaped, estimator, limit, supervisor.torque_low_N_m, supervisor.torque_high_N_m
         )
         if self.force_controller.saturated:
             supervisor.note_torque(torque)
@@ -188,6 +188,7 @@ class Law:
             torque,
             self.force_controller.saturated,
             dt_s,
+            estimator.step_s,
         )
         self.torque_N_m = torque
         self.limited = self.shaper.limited | supervisor._bounds.limited | following.limited

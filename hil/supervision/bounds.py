@@ -118,9 +118,7 @@ class Bounds:
         self._leaving_up, self._leaving_down = Leaving(), Leaving()
         self._blocked_up = self._blocked_down = False
 
-    def update(
-        self, estimator: Estimator, spring_force_N: float, energised: bool, dt: float
-    ) -> None:
+    def update(self, estimator: Estimator, spring_force_N: float, energised: bool) -> None:
         """Follow the load that the rod balances, and where the output may go.
 
         Where the output stands outside a soft end when power comes, that place is the end
@@ -152,9 +150,9 @@ class Bounds:
             self.high_end_m = position if position > self._upper else self._upper
         span = self.most_high_N - self.most_low_N
         room = self.high_end_m - position
-        self._leaving_up.follow(self._blocked_up, room, velocity, span, dt)
+        self._leaving_up.follow(self._blocked_up, room, velocity, span, step)
         room = position - self.low_end_m
-        self._leaving_down.follow(self._blocked_down, room, -velocity, span, dt)
+        self._leaving_down.follow(self._blocked_down, room, -velocity, span, step)
         self._blocked_up = self._blocked_down = False
 
     def _follow_load(self, acceleration: float, dt: float) -> None:

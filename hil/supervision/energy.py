@@ -53,7 +53,7 @@ class OutputEnergy:
         conservative_N: float,
         explained_N: float,
         velocity_m_s: float,
-        dt: float,
+        step: float,
     ) -> None:
         """Take one cycle.
 
@@ -62,10 +62,11 @@ class OutputEnergy:
             conservative_N: setpoint without its damping.
             explained_N: difference between the two that counts as explained.
             velocity_m_s: of the output.
+            step: time since the last sample was taken, s; 0 if no new one came.
         """
         speed = velocity_m_s if velocity_m_s >= 0.0 else -velocity_m_s
         power = (force_N - conservative_N) * velocity_m_s - explained_N * speed
-        energy = (self.energy_J + power * dt) * FORGOTTEN_S / (FORGOTTEN_S + dt)
+        energy = (self.energy_J + power * step) * FORGOTTEN_S / (FORGOTTEN_S + step)
         self.energy_J = 0.0 if energy < 0.0 else energy
         share = (energy - self.limited_J) / (self.tripped_J - self.limited_J)
         self.damping_share = 0.0 if not share > 0.0 else share if share < 1.0 else 1.0
@@ -74,7 +75,7 @@ class OutputEnergy:
             self._side = side
             self._before_J, self._half_J = self._half_J, 0.0
             self._swings += 1
-        self._half_J += power * dt
+        self._half_J += power * step
         least = LEAST_SHARE * self.tripped_J
         again = self._before_J > least and self._half_J > AGAIN * self._before_J
         # Written so that a value that is no number trips.

@@ -45,20 +45,21 @@ class ForceFollowing:
         self._side = self._swings = 0
         self._quiet_s = 0.0
 
-    def follow(self, force_N: float, shaped_N: float, side: int, dt: float) -> None:
+    def follow(self, force_N: float, shaped_N: float, side: int, step: float) -> None:
         """Take one cycle.
 
         Args:
             side: +1 or -1 where the torque stands at its upper or lower cap, else 0.
+            step: time since the last sample was taken, s; 0 if no new one came.
         """
         first = self._first
         if first != first:
             first = self._second = force_N
-        blend = dt / (self._lag_s + dt)
+        blend = step / (self._lag_s + step)
         self._first = first = first + blend * (shaped_N - first)
         self._second += blend * (first - self._second)
         error = force_N - self._second
-        self._quiet_s += dt
+        self._quiet_s += step
         if side:
             if side == -self._side:
                 self._swings = self._swings + 1 if self._quiet_s < self._swing_s else 1
@@ -72,7 +73,7 @@ class ForceFollowing:
         if self._side and self._swings < SWINGS:
             return
         size = error if error >= 0.0 else -error
-        self.error_N += dt / (self._mean_s + dt) * (size - self.error_N)
+        self.error_N += step / (self._mean_s + step) * (size - self.error_N)
 
     def text(self) -> str:
         """Sentence with numbers."""
@@ -165,6 +166,7 @@ class Following:
         torque_N_m: float,
         saturated: bool,
         dt: float,
+        step: float,
     ) -> None:
         """Take one cycle, after its torque is known; all forces without tare.
 
@@ -172,6 +174,8 @@ class Following:
             force_N: spring force. velocity_m_s: of the output.
             potential_N: force of the behaviour without damping and lead.
             saturated: the torque stands at a cap.
+            dt: of the cycle, s: the shaper goes by it.
+            step: since the last sample was taken, s; 0 if no new one came.
         """
         bounds = self._bounds
         side = 0
@@ -179,7 +183,7 @@ class Following:
             high = torque_N_m >= bounds.torque_high_N_m
             low = torque_N_m <= bounds.torque_low_N_m
             side = 1 if high or (torque_N_m > 0.0 and not low) else -1
-        self.force.follow(force_N, shaped_N, side, dt)
+        self.force.follow(force_N, shaped_N, side, step)
         at_cap = shaped_N >= bounds.force_high_N or shaped_N <= bounds.force_low_N
         self.setpoint.follow(setpoint_N, shaped_N, at_cap, dt)
         self.energy.follow(
@@ -187,7 +191,7 @@ class Following:
             potential_N,
             self._work_explained(potential_N, shaped_N, at_cap, dt),
             velocity_m_s,
-            dt,
+            step,
         )
         self._judge()
 

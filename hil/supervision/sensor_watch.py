@@ -24,13 +24,14 @@ IMPOSSIBLE_STEP_M = 1e-4
 # many times the stated one is no jump.
 JUMP_SHARE, JUMP_NOISES = 0.04, 10.0
 ACCELERATION_M_S2 = 60.0  # of the nut by peak torque and of a light output by the springs
+ROUNDING_S = 1e-9  # of times that are differences of large ones
 BOUNCE = 2.0  # change of speed over speed
 SLACK_ERRORS = 2.0  # standard deviations of a sample's time
 LIKELY_SAMPLES, LIKELY_NOISE = 10, 0.5  # so long still is rare with such noise, in counts
 
 
 class SensorWatch:
-    """One ``look`` a cycle, energised or not; the causes it returns stand until they pass.
+    """One ``look`` a cycle, energised or not, judged at samples; the causes it returns stand until they pass.
 
     Attributes:
         reference_lost: a sentence once the motor sensor jumped by more than the nut can
@@ -58,11 +59,7 @@ class SensorWatch:
         self._taken_s = math.nan
         self._rate = self._speeds = self._error_s = 0.0  # counts/s, and s
         self._counts = math.nan
-        self._counts_age = 0.0
-        self._missed_s = 0.0
         self._nut = math.nan
-        self._nut_missed_s = 0.0
-        self._nut_age = 0.0
         self._noise_off, self._noise_on = RestingNoise(), RestingNoise()
         self._noise = self._known = self._noise_off
         self.reset()
@@ -77,7 +74,7 @@ class SensorWatch:
         self.jump_counts = 0.0
         self._jump_allowed = self._jump_counts
 
-    def look(self, telemetry: Telemetry, estimator: Estimator, dt: float) -> int:
+    def look(self, telemetry: Telemetry, estimator: Estimator) -> int:
         """0 or the ``Limit`` that stands now."""
         nut_position_m = estimator.nut_position_m
         counts = telemetry.deflection_counts
@@ -88,20 +85,11 @@ class SensorWatch:
             return Limit.SENSOR_JUMP
 
         # A value that was not renewed cannot jump; the next one covers the gap as well.
-        age = telemetry.deflection_age_s
-        grown = age - self._counts_age
-        self._counts_age = age
-        renewed = grown <= 0.5 * self._period
-        if not renewed:
-            self._missed_s += dt
-            covered = self._period
-        else:
-            covered = self._missed_s + dt
-            self._missed_s = 0.0
         gap = self._gap(telemetry)
+        renewed = gap > 0.0
         slack_s = SLACK_ERRORS * (telemetry.time_error_s + self._error_s)
         self._error_s = telemetry.time_error_s
-        covered = max(self._period, covered, gap) + slack_s
+        covered = max(self._period, gap) + slack_s
         jump = counts - before
         allowed = self._jump_counts * covered / self._period
         jumped = jump > allowed or jump < -allowed
@@ -111,7 +99,7 @@ class SensorWatch:
             self.jump_counts, self._jump_allowed = jump, allowed
 
         if counts <= self._low_rail or counts >= self._high_rail:
-            self.rail_s += dt
+            self.rail_s += gap
         else:
             self.rail_s = 0.0
 
@@ -130,13 +118,13 @@ class SensorWatch:
         else:
             if renewed:
                 self._still_samples += 1
-            self.still_s += dt
+            self.still_s += gap
             travel = abs(nut_position_m - self._still_from)
             if travel > self.still_travel_m:
                 self.still_travel_m = travel
 
         if not self.reference_lost:
-            self._follow_reference(telemetry, nut_position_m, dt)
+            self._follow_reference(nut_position_m, estimator.step_s)
 
         if jumped:
             return Limit.SENSOR_JUMP
@@ -167,6 +155,8 @@ class SensorWatch:
             taken_s = telemetry.time_s
         gap = taken_s - self._taken_s
         self._taken_s = taken_s
+        if -ROUNDING_S < gap - self._period < ROUNDING_S:
+            return self._period
         return gap if gap > 0.0 else 0.0
 
     def _implausible(
@@ -188,17 +178,9 @@ class SensorWatch:
         allowed += 0.5 * self._per_m * ACCELERATION_M_S2 * most_s * most_s
         return abs(jump - rate * gap) > allowed, allowed + abs(rate) * gap
 
-    def _follow_reference(self, telemetry: Telemetry, nut: float, dt: float) -> None:
+    def _follow_reference(self, nut: float, covered: float) -> None:
         before = self._nut
         self._nut = nut
-        age = telemetry.age_s
-        grown = age - self._nut_age
-        self._nut_age = age
-        if grown > 0.5 * self._period:
-            self._nut_missed_s += dt
-            return
-        covered = self._nut_missed_s + dt
-        self._nut_missed_s = 0.0
         step = abs(nut - before)
         if step > IMPOSSIBLE_STEP_M + self._impossible * covered:
             self.reference_lost = (
@@ -210,11 +192,6 @@ class SensorWatch:
         """Follow a zero that was moved by ``shift_m``."""
         self._nut += shift_m
         self._still_from += shift_m
-
-    def missed(self, dt: float) -> None:
-        """A cycle without a fresh sample: the next change covers it as well."""
-        self._missed_s += dt
-        self._nut_missed_s += dt
 
     def text(self, limit: int, counts: float) -> str:
         """One sentence with numbers for a cause that ``look`` returned."""

@@ -183,6 +183,7 @@ class Supervisor:
         Args:
             energised: the bench relies on the power stage being on.
             spring_force_N: true force, without tare.
+            dt: of the cycle, s, by which the motor cools.
         """
         cause = self._look(telemetry, estimator, spring_force_N, energised, dt)
         if cause != self._cause:
@@ -193,7 +194,9 @@ class Supervisor:
     def _look(
         self, telemetry: Telemetry, estimator: Estimator, force: float, energised: bool, dt: float
     ) -> int:
-        # What must go on whatever is found: heat, filters, timers.
+        # What must go on whatever is found: heat, filters, timers. Heat comes and goes with or
+        # without samples; all else goes by the times at which they were taken.
+        step = estimator.step_s
         current = telemetry.torque_N_m / self._kt
         current = current if current >= 0.0 else -current
         self._current_A = current
@@ -202,14 +205,12 @@ class Supervisor:
         fresh = telemetry.age_s <= self._most_age
         sensor = 0
         if fresh:
-            self.follow_supply(telemetry.supply_V, dt)
-            sensor = self._sensors.look(telemetry, estimator, dt)
-        else:
-            self._sensors.missed(dt)
-        self.follow_rate(force, estimator.step_s)
-        self._bounds.update(estimator, force, energised, dt)
+            self.follow_supply(telemetry.supply_V, step)
+            sensor = self._sensors.look(telemetry, estimator)
+        self.follow_rate(force, step)
+        self._bounds.update(estimator, force, energised)
         self.follow_ends(estimator.output_position_m, energised)
-        self._window_s += dt
+        self._window_s += step
         if self._window_s >= WATCHED_S:
             moved = estimator.nut_position_m - self._window_from_m
             self._mean_m_s = moved / self._window_s if moved == moved else 0.0
@@ -259,14 +260,14 @@ class Supervisor:
         if slipped and not self._sensors.reference_lost:
             self._sensors.reference_lost = self._position.text()
             return slipped
-        return self._energised(estimator, force, current, dt)
+        return self._energised(estimator, force, current)
 
-    def _energised(self, estimator: Estimator, force: float, current: float, dt: float) -> int:
+    def _energised(self, estimator: Estimator, force: float, current: float) -> int:
         if self._sensors.reference_lost:
             return Limit.SPEED
         if beyond := self.beyond(estimator, force, current):
             return beyond
-        if self.disagrees(estimator, force, dt):
+        if self.disagrees(estimator, force):
             return Limit.DISAGREEMENT
         if self.open_loop or self.restricted:
             self._law.reset()
@@ -296,18 +297,19 @@ class Supervisor:
             return Limit.MOTOR_HEAT
         return 0
 
-    def disagrees(self, estimator: Estimator, force: float, dt: float) -> bool:
+    def disagrees(self, estimator: Estimator, force: float) -> bool:
         """Tell whether spring and motor force have parted for too long; once a cycle."""
         # Counted down as it was counted up, so that an oscillation cannot hide in the timer.
+        step = estimator.step_s
         parted = estimator.motor_force_N - force
         parted = (parted if parted >= 0.0 else -parted) - estimator.motor_force_band_N
         if parted > self._disagreement.tripped:
             times = parted / self._disagreement.tripped
-            self._disagreeing_s += dt * times * times if times > GROSS_TIMES else dt
+            self._disagreeing_s += step * times * times if times > GROSS_TIMES else step
             if self._disagreeing_s >= self._disagreement.lasting:
                 return True
         elif self._disagreeing_s > 0.0:
-            self._disagreeing_s -= dt
+            self._disagreeing_s -= step
         return False
 
     def _named(self, cause: int) -> int:
@@ -328,14 +330,14 @@ class Supervisor:
             if -1e12 < rate < 1e12:
                 self._force_rate += (rate - self._force_rate) * step_s / (RATE_FILTER_S + step_s)
 
-    def follow_supply(self, volts: float, dt: float) -> None:
-        """Take one cycle's voltage into the filtered one."""
+    def follow_supply(self, volts: float, step_s: float) -> None:
+        """Take the voltage of a sample, ``step_s`` after the one before, into the filtered one."""
         if not -1e6 < volts < 1e6:
             return  # not reported
         if not self.supply_V > -1e6:
             self.supply_V = volts
             return
-        self.supply_V += (volts - self.supply_V) * dt / (self._supply.filter + dt)
+        self.supply_V += (volts - self.supply_V) * step_s / (self._supply.filter + step_s)
 
     def follow_ends(self, position: float, energised: bool) -> None:
         """Lines past which the output may not go: they follow it in, and never out."""

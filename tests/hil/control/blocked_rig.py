@@ -93,7 +93,7 @@ class BlockedRig:
                 if self.bounds is not None:
                     self.bounds.compute(estimator, force, 0.0, 20.0, 0.0, telemetry.supply_V)
                     low, high = self.bounds.torque_low_N_m, self.bounds.torque_high_N_m
-                torque = sent = self.law.torque(asked(time_s), estimator, t, self.limit, low, high)
+                torque = sent = self.law.torque(asked(time_s), estimator, self.limit, low, high)
                 if added is not None:
                     sent += added(time_s)
             self._waiting.append(sent * sign)

@@ -51,12 +51,12 @@ def run_code_on_linear_plant(gains, delay_cycles: int, force_N: float, cycles: i
     waiting = [0.0] * delay_cycles
     found = []
     estimator.reset(0.0, 0.0)
-    law.torque(0.0, estimator, T, 1e9)
+    law.torque(0.0, estimator, 1e9)
     for _ in range(cycles):
         force = gains.plant.stiffness * x[0]
         found.append(force)
         estimator.update(x[0], x[0], force, x[2] / rig.radians_per_metre, T)
-        waiting.append(law.torque(force_N, estimator, T, 1e9) * rig.radians_per_metre)
+        waiting.append(law.torque(force_N, estimator, 1e9) * rig.radians_per_metre)
         x = a @ x + b[:, 0] * waiting.pop(0)
     return np.array(found)
 

@@ -125,7 +125,7 @@ def test_a_pause_of_the_cycle_is_survived():
         deflection = rig.calibration.deflection(telemetry.deflection_counts)
         force = rig.calibration.force(deflection)
         estimator.update(nut, deflection, force, telemetry.torque_N_m, pause * T)
-        rig._command.torque_N_m = law.torque(150.0, estimator, pause * T, 2.5)
+        rig._command.torque_N_m = law.torque(150.0, estimator, 2.5)
         drive.write(rig._command)
         forces.append(force)
     assert np.max(np.abs(np.array(forces) - 150)) < 30
@@ -155,14 +155,14 @@ def test_torque_is_within_its_limit_whatever_is_measured(cycles):
     law, estimator = ForceController(TRAINER, GAINS, T), Estimator(TRAINER, T)
     for nut, deflection, force, torque, asked, limit in cycles:
         estimator.update(nut, deflection, force, torque, T)
-        got = law.torque(asked, estimator, T, limit)
+        got = law.torque(asked, estimator, limit)
         assert -limit <= got <= limit  # false for NaN
     # and it works again once measurements are sound
     estimator.reset(0.01, 0.0)
     law.reset()
     for _ in range(5):
         estimator.update(0.01, 0.0, 0.0, 0.0, T)
-        assert abs(law.torque(20.0, estimator, T, 2.0)) < 2.0
+        assert abs(law.torque(20.0, estimator, 2.0)) < 2.0
 
 
 GAINS = design(TRAINER, T, T)

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import pytest
 
+from drivers.base import PowerStage, Telemetry
 from drivers.simulated.lateness import Delay
 from hil.bench.lockstep import LockstepBench
+from hil.control.commissioning import SpeedRun
 from hil.control.estimation import Estimator
 from hil.control.force_controller import ForceController
 from hil.control.force_design import design
@@ -165,15 +167,82 @@ def test_without_a_new_sample_observer_and_caps_stand() -> None:
     estimator.reset(0.02, 0.0)
     for k in range(20):
         estimator.update(0.02 + 1e-5 * k, 1e-5 * k, 1.2 * k, 0.3, 0.001)
-        law.torque(50.0, estimator, 0.001, 2.0)
+        law.torque(50.0, estimator, 2.0)
         supervisor.follow_rate(1.2 * k, estimator.step_s)
-        supervisor._bounds.update(estimator, 1.2 * k, True, 0.001)
+        supervisor._bounds.update(estimator, 1.2 * k, True)
     before = law._disturbance, law._momentum, supervisor._force_rate, supervisor.balance_N
     assert 0.0 not in before
     estimator.miss()
     for _ in range(5):
-        law.torque(50.0, estimator, 0.001, 2.0)
+        law.torque(50.0, estimator, 2.0)
         supervisor.follow_rate(1.2 * 19, estimator.step_s)
-        supervisor._bounds.update(estimator, 1.2 * 19, True, 0.001)
+        supervisor._bounds.update(estimator, 1.2 * 19, True)
     after = law._disturbance, law._momentum, supervisor._force_rate, supervisor.balance_N
     assert after == before
+
+
+def test_without_a_new_sample_every_watch_stands() -> None:
+    """A value seen twice, by a host that wakes twice, is no evidence that lasts longer."""
+    profile = load_profile("footplate_trainer")
+    estimator, supervisor = Estimator(profile, 0.001), Supervisor(profile, 0.001)
+    estimator.reset(0.02, 0.0)
+    law = ForceController(profile, design(profile, 0.001, 0.001), 0.001)
+    run = SpeedRun(
+        MotorSpeed(speed_m_s=0.02, torque_N_m=0.5, duration_s=9.0, travel_m=1.0, force_N=1e3),
+        estimator,
+        profile,
+    )
+    telemetry = Telemetry(age_s=0.0, deflection_age_s=0.0, power=PowerStage.ON)
+    telemetry.deflection_counts = 2048.0
+    following = supervisor.following
+
+    def cycle(k: int) -> None:
+        telemetry.supply_V = 36.0 + 0.01 * k
+        # The springs show far less than the motor: both forces part.
+        supervisor.check(telemetry, estimator, 0.0, True, 0.001)
+        law.torque(300.0, estimator, 2.0)
+        following.force.follow(0.0, 300.0, 0, estimator.step_s)
+        following.energy.follow(100.0, 0.0, 0.0, 0.05, estimator.step_s)
+        run.torque(estimator, 0.0, 0.001, 2.0)
+
+    def state() -> tuple[float, ...]:
+        sensors = supervisor._sensors
+        return (
+            law._reference_m,
+            following.force.error_N,
+            following.energy.energy_J,
+            run._integral,
+            supervisor._disagreeing_s,
+            supervisor.supply_V,
+            supervisor._window_s,
+            sensors.still_s,
+            supervisor._bounds.balance_N,
+        )
+
+    for k in range(60):
+        telemetry.time_s = telemetry.deflection_time_s = 0.001 * (k + 1)
+        estimator.update(0.02, 0.0, 0.0, 2.5, 0.001)
+        cycle(k)
+    before = state()
+    assert 0.0 not in before[:-1], supervisor.detail
+    estimator.miss()
+    for _ in range(20):
+        cycle(59)
+    assert state() == before
+
+
+@pytest.mark.parametrize("gap", [1.6, 5.0, 19.0])
+def test_the_wanted_motion_does_not_swing_up_across_a_gap(gap: float) -> None:
+    """An explicit step over 19 periods would overshoot what is wanted many times."""
+    profile = load_profile("footplate_trainer")
+    estimator = Estimator(profile, 0.001)
+    law = ForceController(profile, design(profile, 0.001, 0.001), 0.001)
+    estimator.reset(0.02, 0.0)
+    estimator.update(0.02, 0.0, 0.0, 0.0, 0.001)
+    law.torque(0.0, estimator, 2.0)
+    aim = law._calibration.deflection_for(300.0)
+    for _ in range(60):
+        estimator.update(0.02, 0.0, 0.0, 0.0, 0.001 * gap)
+        law.torque(300.0, estimator, 2.0)
+        assert -0.1 * aim <= law._reference_m <= 1.2 * aim
+    assert law._reference_m == pytest.approx(aim, rel=0.05)

@@ -36,7 +36,7 @@ class Held:
         self.estimator.step_s = PERIOD
         self.load = load_N
         for _ in range(500):
-            self.bounds.update(self.estimator, load_N, True, PERIOD)
+            self.bounds.update(self.estimator, load_N, True)
 
     def at(
         self,
@@ -85,7 +85,7 @@ def test_caps_are_numbers_in_order_within_the_flat_ones(
         estimator.output_position_m = position
         estimator.output_velocity_m_s = velocity
         estimator.nut_velocity_m_s = nut_velocity
-        bounds.update(estimator, force, energised, PERIOD)
+        bounds.update(estimator, force, energised)
         bounds.compute(estimator, force, heat, temperature, 5.0)
         assert bounds.most_low_N <= bounds.force_low_N <= bounds.force_high_N
         assert bounds.force_high_N <= bounds.most_high_N
@@ -177,14 +177,14 @@ def test_outside_a_soft_end_the_place_itself_is_the_end_until_left() -> None:
     estimator = Estimator(PROFILE, PERIOD)
     estimator.reset(0.0, 0.0)
     estimator.step_s = PERIOD
-    bounds.update(estimator, 0.0, False, PERIOD)
+    bounds.update(estimator, 0.0, False)
     assert bounds.low_end_m == 0.0
     for step in range(40):
         estimator.output_position_m = 1e-4 * step
-        bounds.update(estimator, 0.0, True, PERIOD)
+        bounds.update(estimator, 0.0, True)
     assert bounds.low_end_m == 0.002
     estimator.output_position_m = 0.001
-    bounds.update(estimator, 0.0, True, PERIOD)
+    bounds.update(estimator, 0.0, True)
     assert bounds.low_end_m == 0.002
 
 
@@ -256,7 +256,7 @@ class TestLoad:
         for _ in range(150):
             velocity -= 9.80665 / 7 * PERIOD  # what a free weight does to the rod
             held.estimator.output_velocity_m_s = velocity
-            held.bounds.update(held.estimator, 0.0, True, PERIOD)
+            held.bounds.update(held.estimator, 0.0, True)
         assert held.bounds.hung_load_N == pytest.approx(hung, rel=0.15)
 
     def test_mass_at_the_rod_against_the_simulated_rig(self) -> None:

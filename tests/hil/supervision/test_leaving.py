@@ -56,7 +56,7 @@ def test_whatever_load_is_learned_a_cap_gives_way_within_a_third_of_a_second(
         dt = PERIOD * late[periods % len(late)]
         periods += 1
         estimator.step_s = dt
-        bounds.update(estimator, held, True, dt)
+        bounds.update(estimator, held, True)
         # Believed for ever, against all evidence.
         bounds.hung_load_N = load_share * bounds.most_high_N
         bounds._effective_mass += mass_share * 400.0
@@ -75,7 +75,7 @@ def test_an_end_itself_never_gives_way() -> None:
     estimator.reset(PROFILE.limits.travel.upper, 0.0)
     estimator.step_s = PERIOD
     for _ in range(1000):
-        bounds.update(estimator, 38.0, True, PERIOD)
+        bounds.update(estimator, 38.0, True)
         bounds.compute(estimator, 38.0, 0.0, 20.0, 0.0)
         bounds.note_shaped(bounds.force_high_N)
     assert bounds.force_high_N == pytest.approx(38.0, abs=1.0)

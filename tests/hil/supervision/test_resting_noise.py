@@ -78,7 +78,8 @@ def quiet(readings: list[float], power: PowerStage = PowerStage.ON) -> int:
     telemetry = Telemetry(age_s=0.0, deflection_age_s=0.0, power=power)
     for number, counts in enumerate(readings):
         telemetry.deflection_counts = counts
-        if watch.look(telemetry, still, PERIOD_S) == Limit.SENSOR_FROZEN:
+        telemetry.time_s = telemetry.deflection_time_s = PERIOD_S * (number + 1)
+        if watch.look(telemetry, still) == Limit.SENSOR_FROZEN:
             return number
     return 0
 

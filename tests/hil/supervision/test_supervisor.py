@@ -43,9 +43,18 @@ class Watched:
             power=PowerStage.ON,
         )
         self._flip = 1.0
+        self._now_s = 0.0
 
-    def cycle(self, energised: bool = True, alive: bool = True) -> int:
-        """One cycle; ``alive`` lets the sensor's last count flicker as noise does."""
+    def cycle(self, energised: bool = True, alive: bool = True, taken: bool = True) -> int:
+        """One cycle; ``alive`` lets the sensor's last count flicker as noise does.
+
+        ``taken``: a new sample has come, a period after the one before, or after those missed.
+        """
+        self._now_s += PERIOD
+        telemetry = self.telemetry
+        self.estimator.step_s = self._now_s - telemetry.time_s if taken else 0.0
+        if taken:
+            telemetry.time_s = telemetry.deflection_time_s = self._now_s
         if alive:
             self.telemetry.deflection_counts += self._flip
             self._flip = -self._flip
@@ -273,13 +282,13 @@ class TestDeflectionSensor:
         assert f"{jump:+.0f} counts" in watched.supervisor.detail
 
     def test_a_missed_frame_allows_the_change_of_two_periods(self, watched: Watched) -> None:
-        watched.telemetry.deflection_age_s += PERIOD  # not renewed this time
-        assert watched.cycle(alive=False) == 0
-        watched.telemetry.deflection_age_s -= PERIOD
+        watched.estimator.nut_velocity_m_s = 1.0  # so that a change is plausible as motion
+        watched.cycle(energised=False)
+        assert watched.cycle(energised=False, alive=False, taken=False) == 0
         watched.telemetry.deflection_counts += 350.0
-        assert watched.cycle(alive=False) == 0
+        assert watched.cycle(energised=False, alive=False) == 0
         watched.telemetry.deflection_counts += 350.0
-        assert watched.cycle(alive=False) == Limit.SENSOR_JUMP
+        assert watched.cycle(energised=False, alive=False) == Limit.SENSOR_JUMP
 
     def test_frozen_needs_time_and_travel(self, watched: Watched) -> None:
         watched.cycle()
@@ -316,7 +325,7 @@ class TestReference:
         for _ in range(50):
             watched.telemetry.age_s += PERIOD
             watched.telemetry.deflection_age_s += PERIOD
-            watched.cycle(energised=False, alive=False)
+            watched.cycle(energised=False, alive=False, taken=False)
         watched.telemetry.age_s = watched.telemetry.deflection_age_s = 0.0002
         watched.estimator.nut_position_m += 0.010  # 0.2 m/s over the gap
         watched.cycles(3, energised=False)
