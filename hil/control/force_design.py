@@ -4,9 +4,9 @@ The law (``hil.control.force_controller``) carries the spring force and places t
 δ'' = ω²·(δ_d − δ) − 2ζω·δ', so that one set of gains serves both slopes of the spring
 (feedback linearisation; Khalil, Nonlinear Systems, 3rd ed., chapter 13). ω is solved so that
 the discrete model with delay, hold, current lag, observer and integral action
-(``hil.control.force_model``) has the asked bandwidth, against the friction that the feed-forward
+(``hil.control.force_model``) has the wanted bandwidth, against the friction that the feed-forward
 leaves over (``hil.control.dry_friction``). Margins are those of the loop broken at the
-plant's input, without dry friction, which only adds to them. If the asked margin is not
+plant's input, without dry friction, which only adds to them. If the wanted margin is not
 kept, integral action is slowed first, then ω cut.
 """
 
@@ -29,7 +29,7 @@ from hil.profile import Profile, TwoSlopes
 
 INTEGRAL_SHARES = (0.25, 0.15, 0.1, 0.05)  # of ω, in order of preference
 MOST_OVERSHOOT = 0.05  # beyond this the reference is smoothed
-# Corners tried for it, as multiples of the asked bandwidth.
+# Corners tried for it, as multiples of the wanted bandwidth.
 SMOOTHINGS = (math.inf, 6.0, 4.0, 3.0, 2.0, 1.5, 1.0, 0.7, 0.5, 0.35, 0.25, 0.18, 0.12)
 HIGHEST = 0.6 / 2  # of 1/period, rad/s per cycle: where the model ends to mean anything
 SEARCH = 16  # values of ω tried, from high to low
@@ -98,6 +98,33 @@ class ForceGains:
         return before[1]
 
 
+@dataclass(frozen=True)
+class ForceSpecification:
+    """Specification of the force loop, and what it meets beside the plant.
+
+    Attributes:
+        bandwidth_Hz: wanted −3 dB of desired to actual force, output blocked.
+        margin_deg: least phase margin at the plant input.
+        damping_ratio: of the closed-loop poles.
+        predictor: the law predicts the state over the delay.
+        deflection_noise_m, position_noise_m: standard deviations of one reading.
+        lasting_m: error in deflection that the law lets stand.
+        torque_per_N: motor torque for a newton at the nut, N·m/N.
+        friction_N: left over by the feed-forward, met by sines of ``amplitude_N``.
+    """
+
+    bandwidth_Hz: float
+    margin_deg: float
+    damping_ratio: float
+    predictor: bool
+    deflection_noise_m: float = 0.0
+    position_noise_m: float = 0.0
+    lasting_m: float = 0.0
+    torque_per_N: float = 1.0
+    friction_N: float = 0.0
+    amplitude_N: float = 1.0
+
+
 def dead_zone_m(profile: Profile) -> float:
     """Return the error in deflection, in m, that does not act at rest.
 
@@ -144,10 +171,8 @@ def design(profile: Profile, period_s: float, delay_s: float) -> ForceGains:
     counts = abs(calibration.deflection_per_count)
     resolution = profile.actuator.screw.lead / sensors.motor.counts_per_revolution
     choices, observer = plants(profile, period_s, delay_s), observer_gains(profile, period_s)
-    gains = design_for_plants(
-        choices,
-        observer,
-        asked_Hz=control.force_bandwidth,
+    specification = ForceSpecification(
+        bandwidth_Hz=control.force_bandwidth,
         margin_deg=control.phase_margin,
         damping_ratio=control.damping_ratio,
         predictor=control.predictor,
@@ -158,6 +183,7 @@ def design(profile: Profile, period_s: float, delay_s: float) -> ForceGains:
         friction_N=left_over_N(profile),
         amplitude_N=sine_N(profile)[1],
     )
+    gains = design_for_plants(choices, observer, specification)
     return _with_bounds(profile, choices, observer, gains)
 
 
@@ -209,25 +235,11 @@ def highest(good: Callable[[float], bool], most: float) -> float:
 
 
 def design_for_plants(
-    choices: list[Plant],
-    observer: ObserverGains,
-    *,
-    asked_Hz: float,
-    margin_deg: float,
-    damping_ratio: float,
-    predictor: bool,
-    deflection_noise_m: float = 0.0,
-    position_noise_m: float = 0.0,
-    lasting_m: float = 0.0,
-    torque_per_N: float = 1.0,
-    friction_N: float = 0.0,
-    amplitude_N: float = 1.0,
+    choices: list[Plant], observer: ObserverGains, specification: ForceSpecification
 ) -> ForceGains:
-    """The same for plants given directly: one per slope, differing in stiffness only.
-
-    ``friction_N`` is met by the sines of ``amplitude_N`` that the bandwidth is asked for.
-    """
-    task = _Task(choices, observer, asked_Hz, damping_ratio, predictor, friction_N, amplitude_N)
+    """Return the gains for plants given directly: one per slope, differing in stiffness only."""
+    task = _Task(choices, observer, specification)
+    wanted_Hz, margin_deg = specification.bandwidth_Hz, specification.margin_deg
     for ratio in SMOOTHINGS:
         shaping = task.smoothing(ratio)
         natural = task.solved(INTEGRAL_SHARES[0], shaping)
@@ -248,12 +260,13 @@ def design_for_plants(
     loops = task.loops(natural, share, shaping)
     margins = [loop.margins() for loop in loops]
     predicted = Prediction(
-        bandwidth_Hz(loops[0], friction_N, amplitude_N),
+        bandwidth_Hz(loops[0], specification.friction_N, specification.amplitude_N),
         min(margin for margin, _ in margins),
         min(gain for _, gain in margins),
         task.overshoot(natural, shaping),
-        lasting_m * max(plant.stiffness for plant in choices),
-        loops[0].ripple_N(deflection_noise_m, position_noise_m) * torque_per_N,
+        specification.lasting_m * max(plant.stiffness for plant in choices),
+        specification.torque_per_N
+        * loops[0].ripple_N(specification.deflection_noise_m, specification.position_noise_m),
     )
     notice = ""
     fix = "raise control.rate or shorten the path to the drive"
@@ -262,16 +275,23 @@ def design_for_plants(
             f"phase margin is {predicted.phase_margin_deg:.0f}°, not the wanted "
             f"{margin_deg:.0f}°: at this rate no gains leave more; {fix}"
         )
-    elif predicted.bandwidth_Hz < 0.97 * asked_Hz:
+    elif predicted.bandwidth_Hz < 0.97 * wanted_Hz:
         notice = (
             f"force bandwidth is {predicted.bandwidth_Hz:.0f} Hz, not the wanted "
-            f"{asked_Hz:.0f} Hz: more would leave less than {margin_deg:.0f}° phase margin; "
+            f"{wanted_Hz:.0f} Hz: more would leave less than {margin_deg:.0f}° phase margin; "
             f"{fix}"
         )
     # Half a period more than the lag, to err on the side that takes energy out.
     lead = loops[0].delay_s() + 0.5 * choices[0].period_s
     return ForceGains(
-        natural, damping_ratio, choices[0], loops[0].law, predictor, lead, predicted, notice
+        natural,
+        specification.damping_ratio,
+        choices[0],
+        loops[0].law,
+        specification.predictor,
+        lead,
+        predicted,
+        notice,
     )
 
 
@@ -279,23 +299,25 @@ def design_for_plants(
 class _Task:
     plants: list[Plant]
     observer: ObserverGains
-    asked_Hz: float
-    damping_ratio: float
-    predictor: bool
-    friction_N: float
-    amplitude_N: float
+    specification: ForceSpecification
 
     def loops(self, natural: float, share: float, shaping: float) -> list[Loop]:
         law = self.law(natural, share, shaping)
         return [Loop(plant, law, self.observer) for plant in self.plants]
 
     def law(self, natural: float, share: float, shaping: float) -> LawGains:
+        wanted = self.specification
         return law_gains(
-            self.plants[0], natural, self.damping_ratio, share * natural, self.predictor, shaping
+            self.plants[0],
+            natural,
+            wanted.damping_ratio,
+            share * natural,
+            wanted.predictor,
+            shaping,
         )
 
     def first(self, natural: float, shaping: float) -> Loop:
-        """On the first plant. The share of the integral does not touch what is asked of it."""
+        """On the first plant. The share of the integral does not touch the specification."""
         law = self.law(natural, INTEGRAL_SHARES[-1], shaping)
         return Loop(self.plants[0], law, self.observer)
 
@@ -303,7 +325,8 @@ class _Task:
         """Share passed on per period by a first-order lag at ``ratio`` times the bandwidth."""
         if math.isinf(ratio):
             return 1.0
-        return 1 - math.exp(-ratio * 2 * math.pi * self.asked_Hz * self.plants[0].period_s)
+        corner = ratio * 2 * math.pi * self.specification.bandwidth_Hz
+        return 1 - math.exp(-corner * self.plants[0].period_s)
 
     def margin(self, natural: float, share: float) -> float:
         """Least phase margin in degrees; the reference's smoothing has no part in it."""
@@ -337,19 +360,20 @@ class _Task:
         return max(0.0, float(np.max(answer)) - 1.0)
 
     def solved(self, share: float, shaping: float) -> float:
-        """ω at which the model has the asked bandwidth, or the highest that is stable."""
-        at = np.array([self.asked_Hz])
+        """ω at which the model has the wanted bandwidth, or the highest that is stable."""
+        wanted = self.specification
+        at = np.array([wanted.bandwidth_Hz])
 
         def miss(natural: float) -> float:
             loop = Loop(self.plants[0], self.law(natural, share, shaping), self.observer)
             if not loop.stable:
                 return 1.0
-            loop = at_half_power(loop, self.friction_N, self.amplitude_N, self.asked_Hz)
+            loop = at_half_power(loop, wanted.friction_N, wanted.amplitude_N, wanted.bandwidth_Hz)
             size = abs(loop.response("deflection", "reference_m", at)[0])
             return float(size) - 1 / math.sqrt(2)
 
         # The curve is scanned upwards: where it first passes −3 dB is the solution wanted.
-        low = 0.2 * self.asked_Hz
+        low = 0.2 * wanted.bandwidth_Hz
         highest = HIGHEST * 2 / self.plants[0].period_s
         while low < highest:
             high = 1.25 * low

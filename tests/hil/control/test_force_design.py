@@ -13,7 +13,7 @@ from scipy import signal
 from hil.control.dry_friction import at_half_power, bandwidth_Hz, drag, left_over_N, sine_N
 from hil.control.estimation import Estimator, gains_for, observer_gains
 from hil.control.force_controller import ForceController
-from hil.control.force_design import design, design_for_plants, plants
+from hil.control.force_design import ForceSpecification, design, design_for_plants, plants
 from hil.control.force_model import Loop, Plant, law_gains
 from hil.profile.devices import rig_parameters
 from hil.profile.loader import load_profile
@@ -252,8 +252,9 @@ def test_plants_given_directly():
     """Published plant: Paine, Oh, Sentis 2014 (values from memory), near its 70 Hz at 1 kHz."""
     plant = Plant(360.0, 2200.0, 350e3, T, T)
     observer = gains_for(360.0, T, 1e-13, 100.0, 1e4)
-    gains = design_for_plants(
-        [plant], observer, asked_Hz=70.0, margin_deg=30.0, damping_ratio=0.8, predictor=True
+    wanted = ForceSpecification(
+        bandwidth_Hz=70.0, margin_deg=30.0, damping_ratio=0.8, predictor=True
     )
+    gains = design_for_plants([plant], observer, wanted)
     assert gains.predicted.phase_margin_deg >= 29.9
     assert gains.predicted.bandwidth_Hz > 45
