@@ -125,8 +125,8 @@ def c_source(
         head, body = function.head, function.body
         if method.owner in WIDE:
             head, body = _wide(head), _wide(body)
-        for name in WIDE_INPUTS if method.owner is Law else ():
-            head = head.replace(f"real {name}", f"wide {name}")
+        for wide in WIDE_INPUTS if method.owner is Law else ():
+            head = head.replace(f"real {wide}", f"wide {wide}")
         written[c_name(method)] = head, body
     entries = [f"Law_{entry}" for entry in ENTRIES]
     header = HEADER.format(

@@ -12,6 +12,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any, Literal
 
+import yaml
 from pydantic import BaseModel
 
 from hil.bench import LockstepBench
@@ -19,6 +20,7 @@ from hil.control import ForceGains
 from hil.handover.c_source import c_source
 from hil.handover.law import Law
 from hil.handover.python_source import PACKAGE, objects, python_files
+from hil.handover.robot_description import robot_description
 from hil.handover.vectors import INPUTS, OUTPUTS, record
 from hil.profile import Profile, holding_force, profile_to_dict
 
@@ -222,6 +224,8 @@ def _files(profile: Profile, law: Law, period_s: float, data: dict[str, Any]) ->
         start = start.replace(f"{{{name}}}", repr(value), 1)
     files = {
         "law.json": json.dumps(data, indent=1, ensure_ascii=False) + "\n",
+        "law.yaml": yaml.safe_dump(data, sort_keys=False, allow_unicode=True),
+        "actuator.urdf": robot_description(profile, data["identity"]),
         "law.schema.json": json.dumps(LawFile.model_json_schema(), indent=1) + "\n",
         "c/law.h": code.header,
         "c/law.c": code.source,

@@ -137,53 +137,57 @@ def record(profile: Profile, late: bool = False, seed: int = 1) -> Vectors:
     return Vectors(table[:, : len(INPUTS)], table[:, len(INPUTS) :])
 
 
-def _rows(lockstep: LockstepBench, length_s: float, acts: list[Act]) -> Iterator[list[float]]:
-    bench = lockstep.bench
-    left = list(acts)
-    sampled, woke, referenced = math.nan, 0.0, False
-    for cycle in range(round(length_s / lockstep.period_s)):
-        begin = 0
-        while left and left[0].at_s <= cycle * lockstep.period_s:
-            begin = _ask(lockstep, left.pop(0)) or begin
-        powered = bench.state in (State.STANDBY, State.RUNNING)
-        row = lockstep.step()
+class CycleInputs:
+    """Inputs of the law, gathered from a lockstep bench after each of its cycles.
+
+    Args:
+        lockstep: the bench, not yet stepped.
+    """
+
+    def __init__(self, lockstep: LockstepBench) -> None:
+        self._lockstep = lockstep
+        self._sampled_s, self._woke_s = NAN, 0.0
+        self._referenced = self._was_closed = False
+        self._last: object = None
+
+    def gather(self, powered: bool) -> list[float]:
+        """Return the inputs of the cycle just run, in the order of ``INPUTS``.
+
+        Args:
+            powered: state of the power stage before the cycle.
+        """
+        lockstep = self._lockstep
+        bench, row = lockstep.bench, lockstep.bench.row
         telemetry = bench._telemetry
-        dt = telemetry.time_s - sampled
+        dt = telemetry.time_s - self._sampled_s
         if dt != 0.0:
-            sampled = telemetry.time_s
+            self._sampled_s = telemetry.time_s
             dt = dt if dt > 0.0 else lockstep.period_s
         skew = telemetry.time_s - telemetry.deflection_time_s
         few = MOST_SKEW_PERIODS * lockstep.period_s
         if telemetry.deflection_time_s <= 0.0 or abs(skew) < few:
             skew = 0.0
         fresh = telemetry.age_s <= bench.profile.limits.telemetry_age
-        if not referenced:
-            referenced, begin = True, REFERENCE
         now = row[INDEX["time_s"]]
-        passed = lockstep.period_s * max(1, round((now - woke) / lockstep.period_s))
-        woke = now
+        passed = lockstep.period_s * max(1, round((now - self._woke_s) / lockstep.period_s))
+        self._woke_s = now
         active = bench._active
-        closed = bench.state is State.RUNNING
-        asked = [NAN, NAN, NAN, 0.0]
+        closed = bench.state is State.RUNNING and active is not None
+        closed = closed and not isinstance(active, OpenLoop)
+        setpoint = [NAN, NAN, NAN, 0.0]
         if closed and active is not None and not isinstance(active, OpenLoop):
             estimator = bench.estimator
             potential = active.potential_force(
                 estimator.output_position_m, estimator.output_velocity_m_s
             )
-            asked = [
-                row[INDEX["setpoint_force_N"]],
-                potential,
+            setpoint = [
+                row[INDEX["setpoint_force_N"]] + bench.tare_N,
+                potential + bench.tare_N,
                 active.stiffness_N_m,
                 active.damping_N_s_m,
             ]
-        supervisor = bench.supervisor
-        limited = (
-            bench.shaper.limited | supervisor._bounds.limited | supervisor.following.limited
-            if closed
-            else 0
-        )
-        yield [
-            begin,
+        return [
+            self._begun(closed, active),
             row[INDEX["nut_position_m"]],
             telemetry.deflection_counts,
             row[INDEX["measured_torque_N_m"]],
@@ -193,9 +197,40 @@ def _rows(lockstep: LockstepBench, length_s: float, acts: list[Act]) -> Iterator
             telemetry.supply_V if fresh else NAN,
             powered,
             closed,
-            *asked,
+            *setpoint,
             telemetry.temperature_degC,
             passed if lockstep.cycle > 1 else lockstep.period_s,
+        ]
+
+    def _begun(self, closed: bool, active: object) -> int:
+        """Return how the force loop begins in this cycle, 0 if it does not."""
+        begin = 0
+        if closed and active is not self._last:
+            begin = FROM_FORCE if self._was_closed else FROM_REST
+        if not self._referenced:
+            self._referenced, begin = True, REFERENCE
+        self._was_closed, self._last = closed, active if closed else None
+        return begin
+
+
+def _rows(lockstep: LockstepBench, length_s: float, acts: list[Act]) -> Iterator[list[float]]:
+    bench = lockstep.bench
+    left = list(acts)
+    inputs = CycleInputs(lockstep)
+    for cycle in range(round(length_s / lockstep.period_s)):
+        while left and left[0].at_s <= cycle * lockstep.period_s:
+            _request(lockstep, left.pop(0))
+        powered = bench.state in (State.STANDBY, State.RUNNING)
+        row = lockstep.step()
+        closed = bench.state is State.RUNNING
+        supervisor = bench.supervisor
+        limited = (
+            bench.shaper.limited | supervisor._bounds.limited | supervisor.following.limited
+            if closed
+            else 0
+        )
+        yield [
+            *inputs.gather(powered),
             *(row[INDEX[name]] for name in OUTPUTS[:5]),
             supervisor.motor_heat,
             row[INDEX["deflection_m"]],
@@ -208,21 +243,17 @@ def _rows(lockstep: LockstepBench, length_s: float, acts: list[Act]) -> Iterator
         ]
 
 
-def _ask(lockstep: LockstepBench, act: Act) -> int:
-    """Ask the bench; returns how the force loop begins, 0 if it does not."""
-    bench = lockstep.bench
+def _request(lockstep: LockstepBench, act: Act) -> None:
     if act.push is not None:
         lockstep.environment.push(*act.push)
-        return 0
+        return
     if act.power is not None:
         request = PowerOn(load_supported=True) if act.power else PowerOff()
-        outcome, begin = lockstep.request(request), 0
+        outcome = lockstep.request(request)
     else:
         assert act.behaviour is not None
-        begin = FROM_REST if bench.state is State.STANDBY else FROM_FORCE
         outcome = lockstep.request(Apply(behaviour=act.behaviour, load_may_move=True))
     if not outcome.accepted:
         raise ValueError(
             f"the session for test vectors was refused at {act.at_s} s: {outcome.text}"
         )
-    return begin

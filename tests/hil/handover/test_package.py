@@ -9,25 +9,33 @@ import importlib
 import importlib.util
 import json
 import os
+import re
 import shutil
 import subprocess
 import sys
 from pathlib import Path
 from types import ModuleType
 from typing import Any
+from xml.etree import ElementTree
 
 import numpy as np
 import pytest
+import yaml
 
+from hil.analysis import figure_line, measure
 from hil.handover import HandoverError, NotTranslatable, hand_over
 from hil.handover.c_functions import CFunction
 from hil.handover.c_source import c_source
 from hil.handover.package import LawFile, full_scale, identity, law_of
 from hil.handover.translated import Graph, Method
 from hil.handover.vectors import INPUTS, OUTPUTS, record
-from hil.profile import load_profile
+from hil.procedures import LockstepRunner
+from hil.profile import load_profile, profile_to_dict
+from hil.recorder import RunWriter, load_run
+from hil.sequences import load_sequence, perform
 
 sys.path.insert(0, str(Path(__file__).parent))
+from law_in_loop import LawInLoop, built
 from simulated_adapter import open_rig
 
 TEMPLATES = Path(__file__).parents[3] / "hil" / "handover" / "templates"
@@ -139,7 +147,60 @@ def test_the_c_law_allocates_nothing_and_needs_no_library_but_the_mathematical(
     }
 
 
+@compiler
+def test_the_simulated_rig_under_the_c_law_gives_the_demos_figures(
+    package: Path, tmp_path: Path
+) -> None:
+    profile = load_profile("footplate_trainer")
+    sequence = load_sequence("demo").fitted(20.0)
+    bench = LawInLoop(built(package, tmp_path), profile, 1)
+    with RunWriter(tmp_path, "law", {"profile": profile_to_dict(profile)}) as writer:
+        ended = LockstepRunner(bench, writer).run(perform(sequence, profile))
+    assert ended.how == "finished", ended
+    assert writer.path is not None
+    measured = measure(load_run(writer.path), sequence.figures)
+    assert measured.good, [figure_line(figure) for figure in measured.figures]
+    assert len(measured.figures) == len(sequence.figures) >= 6
+    assert bench.cycles > 10_000
+    assert bench.tripped == set()
+    assert bench.worst_N_m < 1e-9 * bench.bench.peak_torque_N_m
+
+
 # ------------------------------------------------------------------------ what was changed
+
+
+def test_other_forms_of_the_law_have_its_numbers(package: Path) -> None:
+    data = json.loads((package / "law.json").read_text())
+    assert yaml.safe_load((package / "law.yaml").read_text()) == data
+    robot = ElementTree.parse(package / "actuator.urdf").getroot()
+    joint = robot.find("joint")
+    assert joint is not None and joint.get("type") == "prismatic"
+    limit = joint.find("limit")
+    assert limit is not None
+    assert float(limit.get("lower", "")) == data["limits"]["travel"]["lower"]
+    assert float(limit.get("upper", "")) == data["limits"]["travel"]["upper"]
+    assert float(limit.get("effort", "")) == data["limits"]["force"]["limited"]
+    assert float(limit.get("velocity", "")) == data["limits"]["speed"]["limited"]
+    reduction = robot.findtext("transmission/actuator/mechanicalReduction")
+    assert float(reduction or "") == pytest.approx(1 / data["signs"]["nut_m_per_rad"])
+
+
+def test_the_c_law_keeps_the_coding_rules_that_its_readme_names(package: Path) -> None:
+    source = re.sub(r"/\*.*?\*/", "", (package / "c" / "law.c").read_text(), flags=re.S)
+    assert not re.search(r"\b(goto|malloc|calloc|realloc|free|printf|while \(1\))\b", source)
+    # Functions are written before their callers, so a call of a later one, or of itself, is recursion.
+    bodies = re.split(r"^(?:static )?(?:void|real|wide|int) (\w+)\(", source, flags=re.M)
+    names, texts = bodies[1::2], bodies[2::2]
+    calls = {
+        name: {other for other in names if re.search(rf"\b{other}\(", text.split("{", 1)[-1])}
+        for name, text in zip(names, texts, strict=True)
+        if "{" in text
+    }
+    done: set[str] = set()
+    while left := {name for name in calls if name not in done}:
+        ready = {name for name in left if calls[name] <= done}
+        assert ready, f"calls go round: {sorted(left)}"
+        done |= ready
 
 
 def test_the_law_is_described_by_its_schema(package: Path) -> None:
