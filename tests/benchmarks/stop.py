@@ -14,6 +14,10 @@ host and reads the clock that all processes share (CLOCK_MONOTONIC). It counts
   Baseline: the profile's heartbeat limit;
 - *host killed*: from SIGKILL to the drive's own stop, the EMCY with which it removes power.
   Baseline: the drive's heartbeat limit.
+
+*Link to wire* is the part of *key* from the moment at which the dashboard gave the stop to the link,
+as the rig host tells it. It takes some five minutes, in which it says on stderr where it is;
+``--keys 20`` takes one.
 """
 
 from __future__ import annotations
@@ -39,11 +43,12 @@ from seat import Seat, until_state
 from table import Benchmark
 
 from drivers.simulated.simulation_control import EnvironmentClient
+from hil.core.limits import Cause
 from hil.core.requests import PowerOn
 from hil.core.samples import State
 from hil.host.processes import BenchProcesses, start_bench
 from hil.host.realtime import prepare_realtime
-from hil.link.client import Client
+from hil.link.client import Client, Event
 from hil.profile.devices import drive_options
 from hil.profile.loader import load_profile
 
@@ -134,6 +139,23 @@ class Listener:
         self.process.stdout.close()
 
 
+def say(text: str) -> None:
+    """Tell on stderr where the measurement is, and how busy the computer."""
+    load = os.getloadavg()[0]
+    print(f"{time.strftime('%H:%M:%S')} {text} (load {load:.1f})", file=sys.stderr, flush=True)
+
+
+def link_to_wire(client: Client) -> float:
+    """Seconds from the link to the wire of the latest stop by a person; NaN if none is told."""
+    end = time.monotonic() + LATEST_S
+    while time.monotonic() < end:
+        for item in client.poll():
+            if isinstance(item, Event) and item.kind == "stop" and item["code"] == Cause.OPERATOR:
+                return 1e-3 * float(item["to_wire_ms"])
+        time.sleep(0.002)
+    return float("nan")
+
+
 def energise(seat: Seat, client: Client) -> None:
     """From Stopped or De-energised to Standby, by keys."""
     time.sleep(BETWEEN_S)
@@ -165,9 +187,15 @@ def attacked(link_directory: Path) -> Iterator[None]:
         attacker.kill()
 
 
-def measure_keys(seat: Seat, client: Client, wire: Listener, keys: int) -> tuple[list[float], int]:
-    """Return seconds from a key to the wire, and how often the bench had stopped just before it."""
+def measure_keys(
+    seat: Seat, client: Client, wire: Listener, keys: int
+) -> tuple[list[float], list[float], int]:
+    """Return seconds from a key to the wire, and of these from the link to the wire.
+
+    The last is how often the bench had stopped by itself just before the key.
+    """
     pressed: list[float] = []
+    linked: list[float] = []
     alone = 0
     while len(pressed) < keys:
         energise(seat, client)
@@ -177,13 +205,12 @@ def measure_keys(seat: Seat, client: Client, wire: Listener, keys: int) -> tuple
             alone += 1  # stopped by itself in the last moment before the key
         else:
             pressed.append(lasted_s)
-    return pressed, alone
+            linked.append(link_to_wire(client))
+    return pressed, linked, alone
 
 
-def measure_stops(
-    running: BenchProcesses, keys: int
-) -> tuple[list[float], list[float], list[float], list[float], list[float], int]:
-    """Return seconds from key, attacked key, script, crossed limit and killed dashboard to the wire.
+def measure_stops(running: BenchProcesses, keys: int) -> tuple[dict[str, list[float]], int]:
+    """Return seconds to the wire by what asked for the stop.
 
     The last is how often the bench had stopped by itself just before the key.
     """
@@ -195,12 +222,15 @@ def measure_stops(
     ):
         with Seat(running.link_directory, running.runs_directory) as seat:
             time.sleep(1.0)
-            pressed, alone = measure_keys(seat, client, wire, keys)
+            say(f"{keys} keys")
+            pressed, linked, alone = measure_keys(seat, client, wire, keys)
+            say("keys during the attack")
             with attacked(running.link_directory):
-                under_attack, alone_too = measure_keys(
+                under_attack, _, alone_too = measure_keys(
                     seat, client, wire, max(2, keys * ATTACKED // KEYS)
                 )
             alone += alone_too
+            say("stops by script, then crossed limits")
             for _ in range(max(2, keys * SCRIPTED // KEYS)):
                 energise(seat, client)
                 asked_s = time.monotonic()
@@ -212,6 +242,7 @@ def measure_stops(
                 seen_s = wire.next("jump", time.monotonic() - 0.1)
                 crossed.append(wire.next("off", seen_s) - seen_s)
                 control.disturb("deflection_jump_counts", None)
+        say("killed dashboards")
         for _ in range(max(2, keys * KILLED // KEYS)):
             with Seat(running.link_directory, running.runs_directory) as seat:
                 time.sleep(1.0)
@@ -220,7 +251,15 @@ def measure_stops(
                 seat.process.kill()
                 killed.append(wire.next("off", killed_s) - killed_s)
     control.close()
-    return pressed, under_attack, scripted, crossed, killed, alone
+    lasted = {
+        "key to wire": pressed,
+        "link to wire": linked,
+        "key to wire, attacked": under_attack,
+        "script to wire": scripted,
+        "limit to wire": crossed,
+        "dashboard killed": killed,
+    }
+    return lasted, alone
 
 
 def measure_own_stop(folder: Path) -> float:
@@ -253,20 +292,18 @@ def main() -> int:
         return 0
     keys = round(options.seconds) if options.seconds else options.keys
     profile = load_profile(PROFILE)
+    loads = [os.getloadavg()[0]]
     with tempfile.TemporaryDirectory(prefix="hookeline-") as folder:
         place = Path(folder)
         with start_bench(
             PROFILE, runs_directory=place / "runs", link_directory=place / "link"
         ) as running:
-            pressed, attacked_too, scripted, crossed, killed, alone = measure_stops(running, keys)
+            lasted, alone = measure_stops(running, keys)
+        say("killed rig hosts")
         own = [measure_own_stop(place / f"{k}") for k in range(max(2, keys * KILLED // KEYS))]
-    in_ms = {"unit": "ms", "scale": 1e3}
-    bench.samples("key to wire", pressed, **in_ms)
-    bench.samples("key to wire, attacked", attacked_too, **in_ms)
-    bench.samples("script to wire", scripted, **in_ms)
-    bench.samples("limit to wire", crossed, **in_ms)
-    bench.samples("dashboard killed", killed, **in_ms)
-    bench.samples("host killed, drive's own stop", own, **in_ms)
+    loads.append(os.getloadavg()[0])
+    for name, seconds in (lasted | {"host killed, drive's own stop": own}).items():
+        bench.samples(name, seconds, unit="ms", scale=1e3)
     bench.percentile("key to wire p99", "key to wire", "p99", most=KEY_MS)
     bench.percentile("key to wire p99, attacked", "key to wire, attacked", "p99", most=KEY_MS)
     bench.ratio("key to script", "key to wire", "script to wire", "median")
@@ -277,6 +314,9 @@ def main() -> int:
     drive_ms = 1e3 * drive_options(profile, live=True).host_loss
     bench.percentile("host killed", "host killed, drive's own stop", "max", most=drive_ms + 20.0)
     bench.note(f"repeated, because the bench had stopped by itself just before the key: {alone}")
+    bench.note(
+        f"load average of the computer at the beginning {loads[0]:.1f}, at the end {loads[1]:.1f}"
+    )
     bench.note(
         f"baselines: period {period_ms:g} ms, heartbeat limit {heartbeat_ms:g} ms, "
         f"drive's heartbeat limit {drive_ms:g} ms"

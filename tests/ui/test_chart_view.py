@@ -127,8 +127,9 @@ def test_a_frame_of_a_view_that_has_changed_is_left(model, qapp, monkeypatch):
     charts.show()
     qapp.processEvents()
     model.feed([make_rows(3000)], 0.0)
-    begin, first, *_ = charts.slices()
+    begin, ground, first, *_ = charts.slices()
     begin()
+    ground()
     charts.view.next_window()
     model.feed([make_rows(20, start_s=3.0)], 0.0)
     ends = []

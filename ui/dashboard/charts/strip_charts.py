@@ -24,6 +24,7 @@ from PySide6.QtGui import (
     QPainter,
     QPaintEvent,
     QPen,
+    QPixmap,
     QWheelEvent,
 )
 from PySide6.QtWidgets import QSizePolicy, QWidget
@@ -73,6 +74,7 @@ class StripCharts(QWidget):
         self._column_px = 1
         self._begun: tuple[tuple[object, ...], int, float, Window] | None = None
         self._frame: Window | None = None  # while a chart of a frame is drawn
+        self._ground: QPixmap | None = None  # of the first chart of that frame, made before
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
         self.setMinimumSize(sizes.px(300), sizes.px(320))
@@ -130,9 +132,11 @@ class StripCharts(QWidget):
             if not event.rect().intersects(plot.outer.toRect()):
                 continue
             drawn.append(plot)
-            low, high = extremes(plot.panel, window)
-            view.spans[i].settle(low, high, view.buffer.end_s)
-            self._paint_ground(painter, i, plot)
+            if i == 0 and self._frame is not None and self._ground is not None:
+                painter.drawPixmap(plot.outer.topLeft(), self._ground)
+            else:
+                self._settle(i, plot, window)
+                self._paint_ground(painter, i, plot)
             self._paint_traces(painter, i, plot, window, ratio)
         paint_marks(painter, plots, self.view, self.model.marks, self.theme, self.sizes.scale)
         if plots[-1] in drawn:
@@ -159,15 +163,40 @@ class StripCharts(QWidget):
         return view.buffer.window(start, start + columns * width_s, columns)
 
     def slices(self) -> list[Callable[[], None]]:
-        """One for what is seen, and one for each chart, the time axis with the last."""
+        """One for what is seen, and one for each chart, the time axis with the last.
+
+        The first chart is twice as tall as the others: its ground is a slice of its own.
+        """
         rects = [plot.outer.toRect() for plot in self._plots()]
         rects[-1].setBottom(self.height())
-        return [self._begin_frame, *(partial(self._draw_chart, rect) for rect in rects)]
+        charts = (partial(self._draw_chart, rect) for rect in rects)
+        return [self._begin_frame, self._prepare_ground, *charts]
 
     def _begin_frame(self) -> None:
         """Take what is seen, for all charts of the frame alike."""
         window = self._window(self._plots()[0].inner, self.devicePixelRatioF())
         self._begun = (self._seen(), self.model.buffer.count, self.view.end_s, window)
+        self._ground = None
+
+    def _settle(self, index: int, plot: Plot, window: Window) -> None:
+        low, high = extremes(plot.panel, window)
+        self.view.spans[index].settle(low, high, self.view.buffer.end_s)
+
+    def _prepare_ground(self) -> None:
+        if self._begun is None or self._begun[0] != self._seen():
+            return
+        plot = self._plots()[0]
+        ratio = self.devicePixelRatioF()
+        ground = QPixmap((plot.outer.size() * ratio).toSize())
+        ground.setDevicePixelRatio(ratio)
+        ground.fill(Qt.GlobalColor.transparent)
+        painter = QPainter(ground)
+        painter.setFont(self._text_font())
+        painter.translate(-plot.outer.topLeft())
+        self._settle(0, plot, self._begun[3])
+        self._paint_ground(painter, 0, plot)
+        painter.end()
+        self._ground = ground
 
     def _seen(self) -> tuple[object, ...]:
         view = self.view

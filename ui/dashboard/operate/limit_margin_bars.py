@@ -10,7 +10,7 @@ from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from hil.supervision import LimitMargin, limit_margins
 from ui.dashboard.bench import OperateModel
-from ui.dashboard.widgets import Sizes, SketchPainter, Theme
+from ui.dashboard.widgets import PreparedPicture, Sizes, SketchPainter, Slice, Theme
 
 NEAR = 0.85  # from here a bar is hatched and its text bold: near the limit
 
@@ -29,6 +29,11 @@ class LimitMarginBars(QWidget):
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Fixed)
         self.setAccessibleName("Margin to limits")
         self.entries: list[LimitMargin] = limit_margins(model.profile, model.figures)
+        self._prepared = PreparedPicture(self)
+
+    def slices(self) -> list[Slice]:
+        """Refresh in two parts, each some milliseconds."""
+        return [self.refresh, *self._prepared.slices([self._first, self._second])]
 
     def refresh(self) -> None:
         before = len(self.entries)
@@ -66,23 +71,46 @@ class LimitMarginBars(QWidget):
 
     def paintEvent(self, event: QPaintEvent) -> None:
         painter = QPainter(self)
-        draw = SketchPainter(painter, self.theme, self.sizes, self.font())
-        u = draw.u
-        top = 8 * u + draw.line_height / 2
-        draw.text(14 * u, top, "Margin to limits", bold=True)
-        top += draw.line_height * 1.2
-        if self.compact:
-            half = -(-len(self.entries) // 2)
-            middle = self.width() / 2
-            self._column(draw, self.entries[:half], 14 * u, middle - 10 * u, top)
-            self._column(draw, self.entries[half:], middle + 8 * u, self.width() - 10 * u, top)
-        else:
-            self._column(draw, self.entries, 14 * u, self.width() - 14 * u, top)
+        if not self._prepared.show(painter):
+            self._first(painter)
+            self._second(painter)
         painter.end()
 
+    def _first(self, painter: QPainter) -> None:
+        draw = SketchPainter(painter, self.theme, self.sizes, self.font())
+        top = 8 * draw.u + draw.line_height / 2
+        draw.text(14 * draw.u, top, "Margin to limits", bold=True)
+        self._half(draw, 0)
+
+    def _second(self, painter: QPainter) -> None:
+        self._half(SketchPainter(painter, self.theme, self.sizes, self.font()), 1)
+
+    def _half(self, draw: SketchPainter, which: int) -> None:
+        """Paint the first or the second half of the bars, in one column or two."""
+        u = draw.u
+        top = 8 * u + draw.line_height * 1.7
+        entries = self.entries
+        half = -(-len(entries) // 2)
+        mine = slice(half) if which == 0 else slice(half, None)
+        if not self.compact:
+            y = top + which * half * self._pitch()
+            self._column(draw, entries[mine], entries, 14 * u, self.width() - 14 * u, y)
+            return
+        middle = self.width() / 2
+        left, right = (14 * u, middle - 10 * u) if which == 0 else (middle + 8 * u, 0.0)
+        right = right or self.width() - 10 * u
+        self._column(draw, entries[mine], entries[mine], left, right, top)
+
     def _column(
-        self, draw: SketchPainter, entries: list[LimitMargin], left: float, right: float, y: float
+        self,
+        draw: SketchPainter,
+        mine: list[LimitMargin],
+        entries: list[LimitMargin],
+        left: float,
+        right: float,
+        y: float,
     ) -> None:
+        """Paint ``mine``, aligned with all ``entries`` of the column."""
         u = draw.u
         bold = QFont(draw.font)
         bold.setBold(True)
@@ -91,7 +119,7 @@ class LimitMarginBars(QWidget):
         texts = max((wide.horizontalAdvance(self._text(e)) for e in entries), default=0.0)
         start = left + labels + 12 * u
         end = max(start + 30 * u, right - texts - 12 * u)
-        for entry in entries:
+        for entry in mine:
             self._bar(draw, entry, left, start, end, y)
             y += self._pitch()
 

@@ -151,20 +151,16 @@ class OperatePage(Page):
         return [
             self.deck.follow,
             *self.chart_page.charts.slices(),
-            self.rig.repaint,
+            *self.rig.slices(),
             self.load.repaint,
         ]
 
     def word_slices(self) -> list[Slice]:
-        return [self.readouts.repaint, self._refresh_bars, self.deck.refresh, self._refresh_rest]
+        return [self.readouts.repaint, *self.bars.slices(), self.deck.refresh, self._refresh_rest]
 
     def refresh(self) -> None:
         for act in self.word_slices():
             act()
-
-    def _refresh_bars(self) -> None:
-        self.bars.refresh()
-        self.bars.repaint()
 
     def _refresh_rest(self) -> None:
         self.chart_page.refresh()

@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 
 from PySide6.QtCore import QPointF, QRectF, Qt
-from PySide6.QtGui import QColor, QPolygonF
+from PySide6.QtGui import QColor, QPainter, QPaintEvent, QPolygonF
 
 from ui.dashboard.bench import OperateModel, number
 from ui.dashboard.charts import nice_step
 from ui.dashboard.operate.live_drawing import LiveDrawing
-from ui.dashboard.widgets import SketchPainter
+from ui.dashboard.widgets import PreparedPicture, Sizes, SketchPainter, Slice, Theme
 
 SPRING_SCALE = 2.0  # springs are drawn this much larger than travel, and say so
 
@@ -21,8 +21,40 @@ class RigPicture(LiveDrawing):
     NAME = "Drawing of the actuator"
     LEAST = (400, 170)
 
+    def __init__(self, model: OperateModel, theme: Theme, sizes: Sizes) -> None:
+        super().__init__(model, theme, sizes)
+        self._prepared = PreparedPicture(self)
+        self._begun: _Actuator | None = None
+
     def draw(self, draw: SketchPainter) -> None:
-        _Actuator(draw, self.model, self.width(), self.height()).paint()
+        actuator = _Actuator(draw, self.model, self.width(), self.height())
+        actuator.paint_body()
+        actuator.paint_rest()
+
+    def slices(self) -> list[Slice]:
+        """Redraw in two parts, each some milliseconds."""
+        return self._prepared.slices([self._first, self._second])
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        painter = QPainter(self)
+        shown = self._prepared.show(painter)
+        painter.end()
+        if not shown:
+            super().paintEvent(event)
+
+    def _sketch(self, painter: QPainter) -> SketchPainter:
+        return SketchPainter(painter, self.theme, self.sizes, self.font())
+
+    def _first(self, painter: QPainter) -> None:
+        # Its geometry is that of the second part too, whatever has come meanwhile.
+        self._begun = _Actuator(self._sketch(painter), self.model, self.width(), self.height())
+        self._begun.paint_body()
+
+    def _second(self, painter: QPainter) -> None:
+        begun, self._begun = self._begun, None
+        if begun is not None:
+            begun.draw = self._sketch(painter)
+            begun.paint_rest()
 
 
 class _Actuator:
@@ -88,10 +120,12 @@ class _Actuator:
     def x_of(self, output_m: float) -> float:
         return self.origin + output_m * self.per_m
 
-    def paint(self) -> None:
+    def paint_body(self) -> None:
         self._motor()
         self._screw()
         self._carriage()
+
+    def paint_rest(self) -> None:
         self._springs()
         self._nut()
         self._rod()

@@ -4,6 +4,7 @@ from ui.dashboard.widgets.change_guard import ChangeGuard
 from ui.dashboard.widgets.drawing import SketchPainter
 from ui.dashboard.widgets.hold_button import HoldButton
 from ui.dashboard.widgets.key_button import KeyButton
+from ui.dashboard.widgets.prepared_picture import PreparedPicture
 from ui.dashboard.widgets.prompt_frame import PromptFrame
 from ui.dashboard.widgets.render_scheduler import RenderScheduler, Slice
 from ui.dashboard.widgets.status_label import StatusLabel
@@ -14,6 +15,7 @@ __all__ = [
     "ChangeGuard",
     "HoldButton",
     "KeyButton",
+    "PreparedPicture",
     "PromptFrame",
     "RenderScheduler",
     "Sizes",

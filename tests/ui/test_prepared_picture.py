@@ -1,0 +1,89 @@
+"""What is painted in slices looks like what is painted at once."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from made_rows import make_rows
+from PySide6.QtGui import QImage, QPainter, QPixmap
+from PySide6.QtWidgets import QWidget
+
+from ui.dashboard.charts.strip_charts import StripCharts
+from ui.dashboard.operate.limit_margin_bars import LimitMarginBars
+from ui.dashboard.operate.rig_picture import RigPicture
+from ui.dashboard.widgets import THEMES, PreparedPicture, sizes_for
+
+ROUNDING = 16  # of 255: edges are blended twice
+
+
+def pixels(picture: QPixmap) -> np.ndarray:
+    image = picture.toImage().convertToFormat(QImage.Format.Format_RGB32)
+    return np.array(image.constBits()).reshape(image.height(), -1).astype(int)
+
+
+@pytest.fixture(params=[RigPicture, LimitMarginBars, StripCharts])
+def widget(request, model, qapp):
+    widget = request.param(model, THEMES["light"], sizes_for(1440, 900))
+    widget.resize(500, 400)
+    widget.show()
+    qapp.processEvents()
+    yield widget
+    widget.close()
+
+
+def on_screen(widget: QWidget) -> QPixmap:
+    screen = widget.window().backingStore()
+    assert screen is not None
+    device = screen.paintDevice()
+    assert isinstance(device, QImage)
+    return QPixmap.fromImage(device).copy(0, 0, widget.width(), widget.height())
+
+
+def test_the_slices_show_the_whole_picture(widget, model):
+    before = pixels(on_screen(widget))
+    model.feed([make_rows(3000)], 0.0)
+    if isinstance(widget, LimitMarginBars):
+        widget.refresh()
+    at_once = pixels(widget.grab())
+    assert np.abs(at_once - before).max() > ROUNDING
+    for act in widget.slices():
+        act()
+    assert np.abs(at_once - pixels(on_screen(widget))).max() <= ROUNDING
+
+
+def test_a_part_that_fails_or_a_widget_that_grew_meanwhile_leaves_no_half_picture(qapp):
+    painted = []
+
+    class Plain(QWidget):
+        def paintEvent(self, event):
+            painter = QPainter(self)
+            painted.append(prepared.show(painter))
+            painter.end()
+
+    widget = Plain()
+    widget.resize(40, 30)
+    prepared = PreparedPicture(widget)
+    widget.show()
+    qapp.processEvents()
+
+    def fails(painter):
+        raise ValueError("not this one")
+
+    first, second, show = prepared.slices([lambda painter: None, fails])
+    first()
+    with pytest.raises(ValueError, match="not this one"):
+        second()
+    painted.clear()
+    show()
+    assert painted == [False]
+    first, show = prepared.slices([lambda painter: None])
+    first()
+    widget.resize(80, 30)
+    qapp.processEvents()
+    painted.clear()
+    show()
+    assert painted == [False]
+    first()
+    show()
+    assert painted[-1] is True
+    widget.close()
