@@ -5,6 +5,7 @@ from __future__ import annotations
 from hil.measure import (
     force_response,
     force_response_free,
+    force_speed,
     friction,
     plant,
     resolution,
@@ -21,6 +22,7 @@ TESTS: tuple[GuardedTest, ...] = (
     resolution.TEST,
     force_response_free.FREE,
     friction.TEST,
+    force_speed.TEST,
     zero_force.TEST,
     shock.TEST,
 )

@@ -9,6 +9,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from drivers.base import PowerStage
 from hil.bench import LockstepBench
 from hil.measure.characteristic import Floats, RecordedRun
 
@@ -23,13 +24,14 @@ TRUE_STATES = (
     "nut_position_m",
     "nut_velocity_m_s",
 )
+MOTOR_POWER = "motor_power_W"  # at the motor's terminals; no record has it
 
 
 class ObservedBench(LockstepBench):
     """A lockstep bench that keeps the true states at the moment of each sample.
 
     Attributes:
-        true_states: one row a cycle, columns in the order of ``TRUE_STATES``.
+        true_states: one row a cycle, columns in the order of ``TRUE_STATES`` and ``MOTOR_POWER``.
     """
 
     def __init__(self, *args: Any, **more: Any) -> None:
@@ -49,29 +51,46 @@ class ObservedBench(LockstepBench):
                 physics.output_velocity_m_s,
                 physics.nut_position_m,
                 physics.nut_velocity_m_s,
+                self._motor_power_W(),
             )
         )
         return row
 
+    def _motor_power_W(self) -> float:
+        core = self.drive.core
+        p, physics = core.parameters, core.physics
+        if core.power is not PowerStage.ON:
+            return 0.0
+        current = physics.current_A
+        warm = 1 + p.winding_resistance_per_K * physics.winding_mean_K
+        back = p.torque_constant_N_m_A * physics.shaft_speed_rad_s
+        return float((back + p.winding_resistance_ohm * warm * current) * current)
+
     def keep(self, folder: Path) -> None:
         """Write them beside a run."""
         table = np.array(self.true_states)
-        names = ["cycle", *TRUE_STATES]
+        names = ["cycle", *TRUE_STATES, MOTOR_POWER]
         pq.write_table(
             pa.table({name: table[:, i] for i, name in enumerate(names)}), folder / TRUE_FILE
         )
 
 
 class TrueRun:
-    """A run with its true states in place of what the sensors made of them."""
+    """A run with its true states in place of what the sensors made of them.
+
+    Attributes:
+        true: by name, one value for each row of the run; ``MOTOR_POWER`` among them.
+    """
 
     def __init__(self, run: RecordedRun, folder: Path) -> None:
         self._run = run
         table = pq.read_table(folder / TRUE_FILE)
         cycles = table.column("cycle").to_numpy()
         rows = np.searchsorted(cycles, np.asarray(run.column("cycle"), dtype=float))
-        self._true: dict[str, Floats] = {
-            name: table.column(name).to_numpy()[rows] for name in TRUE_STATES
+        self.true: dict[str, Floats] = {
+            name: table.column(name).to_numpy()[rows]
+            for name in table.column_names
+            if name != "cycle"
         }
 
     @property
@@ -79,4 +98,4 @@ class TrueRun:
         return self._run.events
 
     def column(self, name: str) -> Any:
-        return self._true[name] if name in self._true else self._run.column(name)
+        return self.true[name] if name in self.true else self._run.column(name)

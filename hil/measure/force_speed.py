@@ -1,0 +1,415 @@
+"""Force and speed: lifting and lowering, four quadrants, power, efficiency, back-driving force."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from hil.bringup import make_safe
+from hil.control import driven_current_A, moved_mass, passive_bounds
+from hil.core import Waveform
+from hil.measure.characteristic import (
+    Characteristic,
+    Diagram,
+    Evaluation,
+    Floats,
+    Line,
+    RecordedRun,
+    Window,
+    cut,
+    mean_u95,
+    windows,
+)
+from hil.measure.guarded import (
+    MOVE_S,
+    GuardedTest,
+    Part,
+    apply,
+    balanced_in_the_middle,
+    envelope,
+    mark,
+    middle_m,
+    move_to,
+    under_power,
+)
+from hil.measure.loop_prediction import FRICTION_KNOWN
+from hil.measure.truth import MOTOR_POWER
+from hil.procedures import Hand, Hang, Pause, Push
+from hil.profile import Lever, Profile, rig_parameters
+
+LIFTS = 4
+ROOM_SHARE = 0.9  # of the travel
+SPEED_SHARE = 0.9  # of the limit, at most
+FORCE_SHARE = 0.75  # of the limit: weight and its acceleration; the rest is for the loop
+SHARPEST = 5.77  # way over time squared: peak acceleration of a minimum-jerk move
+FASTEST = 1.875  # way over time: its peak speed
+SPEED_SAMPLES = 20
+SHAKE_Hz, SHAKES = 1.5, 5
+SHAKE_SPEED = 0.5  # of the limit
+STIFF = 0.5  # of the passive bound: the spring that shakes the balanced lever
+PUSH_Hz, PUSHES = 0.2, 3
+PUSH_FACTOR = 2.2  # of the back-driving force that the profile makes one expect
+MOVED_COUNTS = 4.0  # of the motor sensor: the nut is driven back
+SEEN_S = 0.01  # until a nut that slips has moved by a count; judged on one simulated rig
+RESISTANCE_KNOWN = 0.06  # of the winding: maker's tolerance and heat; common practice, no source
+
+
+def _weights(profile: Profile) -> list[tuple[float, float, float]]:
+    """(mass in kg, force at the rod in N, speed in m/s) of each weight that may be lifted."""
+    own_kg, own_N, kg_per_N = moved_mass(profile)
+    limits = profile.limits
+    way = _way_m(profile)
+    found = []
+    for mass in sorted(profile.rig.weights):
+        # A weight m on an arm L pulls the rod (arm r) with m·g·L/r and weighs m·(L/r)² there.
+        at_rod = kg_per_N * profile.rig.gravity
+        force = own_N + mass * profile.rig.gravity * at_rod
+        left = FORCE_SHARE * limits.force.limited - force
+        if left <= 0.05 * limits.force.limited or own_N <= 0.0:
+            continue
+        sharp = left / (own_kg + mass * at_rod**2)
+        speed = FASTEST * way / math.sqrt(SHARPEST * way / sharp)
+        found.append((mass, force, min(speed, SPEED_SHARE * limits.speed.limited)))
+    return found
+
+
+def _way_m(profile: Profile) -> float:
+    travel = profile.limits.travel
+    return ROOM_SHARE * (travel.upper - travel.lower)
+
+
+def _lasts_s(profile: Profile, speed_m_s: float) -> float:
+    """Return how long ``move_to`` stays: the move over the whole stroke, and its settling."""
+    return FASTEST * profile.actuator.stroke / speed_m_s + MOVE_S
+
+
+def _back_driving_N(profile: Profile) -> float:
+    """Return the force at the rod that drives the screw back without torque, η_b·F = R."""
+    actuator = profile.actuator
+    dry = max(actuator.friction.breakaway, actuator.friction.coulomb)
+    return dry * actuator.radians_per_metre / max(actuator.screw.efficiency_backward, 0.05)
+
+
+def _arms(profile: Profile) -> float:
+    rig = profile.rig
+    return rig.load_arm / rig.rod_arm if isinstance(rig, Lever) else 1.0
+
+
+def _run(profile: Profile) -> Part:
+    travel, limits = profile.limits.travel, profile.limits
+    yield from balanced_in_the_middle(profile)
+    push = PUSH_FACTOR * _back_driving_N(profile) / _arms(profile)
+    yield Push(push, PUSH_Hz, PUSHES / PUSH_Hz)
+    yield from mark("begin push", {})
+    yield Pause(PUSHES / PUSH_Hz)
+    yield from mark("end push", {})
+    yield Hand("let_load_go", "Take the hand off the lever.")
+
+    yield from under_power(envelope(profile), "The balanced lever is shaken")
+    yield from move_to(profile, middle_m(profile))
+    swing = SHAKE_SPEED * limits.speed.limited / (2 * math.pi * SHAKE_Hz)
+    lasts = SHAKES / SHAKE_Hz
+    stiffness = STIFF * min(passive_bounds(profile)[:2])
+    yield from apply(
+        Waveform(
+            shape="sine",
+            of="rest",
+            offset=middle_m(profile),
+            amplitude=min(swing, 0.35 * (travel.upper - travel.lower)),
+            frequency_Hz=SHAKE_Hz,
+            duration_s=lasts + 1.0,
+            stiffness_N_m=stiffness,
+            damping_N_s_m=0.01 * stiffness,
+        )
+    )
+    yield from mark("begin shake", {})
+    yield Pause(lasts)
+    yield from mark("end shake", {})
+    half = 0.5 * _way_m(profile)
+    low, high = middle_m(profile) - half, middle_m(profile) + half
+    yield from move_to(profile, low)
+    for mass, _force, speed in _weights(profile):
+        yield from make_safe()
+        yield Hand("free_load", "Take the counterweight away: the lever sinks onto its end.")
+        yield Hang(mass)
+        yield from under_power(envelope(profile), f"{mass:g} kg are lifted and lowered")
+        yield from move_to(profile, low)
+        for _ in range(LIFTS):
+            for name, to in (("lift", high), ("lower", low)):
+                yield from mark(f"begin {name}", {"weight_kg": mass})
+                yield from move_to(profile, to, speed / limits.speed.limited)
+                yield from mark(f"end {name}", {})
+    yield from make_safe()
+    yield Hand("support_load", "Take the weight off and balance the lever again.")
+    yield Hang(0.0)
+
+
+def electrical_W(run: RecordedRun, part: Window, profile: Profile) -> Floats:
+    """Return the power at the motor's terminals, τ·ω + R·i².
+
+    Of a simulated rig's true states it is exact; of a record it is an estimate by stated torque
+    constant and resistance, the latter as warm as the motor's heat says (copper, 0.39 % a kelvin).
+    """
+    exact = getattr(run, "true", {}).get(MOTOR_POWER)
+    if exact is not None:
+        return np.asarray(exact[part.begin : part.end])
+    motor = profile.actuator.motor
+    torque = cut(run, part, "measured_torque_N_m")
+    speed = profile.actuator.radians_per_metre * cut(run, part, "nut_velocity_m_s")
+    warm = 1 + 0.0039 * motor.winding_rise * cut(run, part, "motor_heat")
+    current = torque / motor.torque_constant
+    return np.asarray(torque * speed + motor.winding_resistance * warm * current**2)
+
+
+def _energies(
+    run: RecordedRun, name: str, profile: Profile, mass_kg: float
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """(mechanical J, electrical J, copper J, peak mechanical W) of each move with this weight."""
+    rows = []
+    motor = profile.actuator.motor
+    for part in windows(run, name):
+        if part.values["weight_kg"] != mass_kg:
+            continue
+        t, force = cut(run, part, "time_s"), cut(run, part, "spring_force_N")
+        position = cut(run, part, "output_position_m")
+        # Speed over 20 periods: the estimated one lags behind the force.
+        far = SPEED_SAMPLES
+        speed = (position[far:] - position[:-far]) / (t[far:] - t[:-far])
+        power = speed * force[far // 2 : -far // 2]
+        current = cut(run, part, "measured_torque_N_m") / motor.torque_constant
+        copper = motor.winding_resistance * current**2
+        sign = 1.0 if name == "lift" else -1.0
+        rows.append(
+            (
+                float(np.trapezoid(force, position)),
+                float(np.trapezoid(electrical_W(run, part, profile), t)),
+                float(np.trapezoid(copper, t)),
+                sign * float(np.max(sign * power)),
+            )
+        )
+    if len(rows) < 2:
+        raise ValueError("the moves were not recorded")
+    table = np.array(rows)
+    return table[:, 0], table[:, 1], table[:, 2], table[:, 3]
+
+
+def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
+    found = [_back_driving(run, profile)]
+    notes = [
+        "Electrical power is an estimate at the motor's terminals, from torque, speed and "
+        "winding resistance: the drive reports no supply current."
+    ]
+    weights = _weights(profile)
+    for mass, _force, speed in weights:
+        found += _of_weight(run, profile, mass, speed)
+    if weights:
+        found.append(_sag(run, profile))
+    else:
+        notes.append("Force and speed: no weight of the profile leaves room to be lifted.")
+    return Evaluation(tuple(found), (_quadrants(run, profile),), tuple(notes))
+
+
+def _of_weight(
+    run: RecordedRun, profile: Profile, mass: float, speed: float
+) -> list[Characteristic]:
+    conditions = f"{mass:g} kg on the lever, moves of {1e3 * speed:.0f} mm/s peak"
+    relative = 2 * profile.calibration.relative_uncertainty
+    figures = []
+    for name, title in (
+        ("lift", "Efficiency while lifting, motor to output"),
+        ("lower", "Efficiency while lowering, output to motor"),
+    ):
+        work, electrical, copper, power = _energies(run, name, profile, mass)
+        lifting = name == "lift"
+        each = work / electrical if lifting else electrical / work
+        known = RESISTANCE_KNOWN * np.abs(copper / electrical)
+        systematic = abs(float(np.mean(each))) * (relative + float(np.mean(known)))
+        value, u95 = mean_u95(each, systematic)
+        expected, peak = _expected(profile, mass, speed, 1.0 if lifting else -1.0)
+        figures.append(
+            Characteristic(
+                f"force_speed.efficiency_{name}ing_{mass:g}_kg",
+                f"{title}, {mass:g} kg",
+                value,
+                u95,
+                "1",
+                expected,
+                0.1,
+                conditions=f"{conditions}; electrical power is an estimate at the motor",
+                causes="screw, dry friction, winding resistance, torque constant",
+            )
+        )
+        if lifting:
+            value, u95 = mean_u95(power, relative * float(np.mean(power)))
+            figures.append(
+                Characteristic(
+                    f"force_speed.power_{mass:g}_kg",
+                    f"Peak power at the output, {mass:g} kg lifted",
+                    value,
+                    u95,
+                    "W",
+                    peak,
+                    0.25 * peak,
+                    conditions=conditions,
+                    causes="the position loop, which swings about the move",
+                )
+            )
+    return figures
+
+
+def _expected(profile: Profile, mass: float, speed: float, sense: float) -> tuple[float, float]:
+    """(efficiency, peak power in W) of a minimum-jerk move with a weight, as ``_Hold`` makes it.
+
+    Held before and after, the motor bears the weight without help from friction.
+    """
+    actuator = profile.actuator
+    motor, screw = actuator.motor, actuator.screw
+    per_metre = actuator.radians_per_metre
+    own_kg, own_N, kg_per_N = moved_mass(profile)
+    at_rod = kg_per_N * profile.rig.gravity
+    way = sense * _way_m(profile)
+    moving = FASTEST * abs(way) / speed
+    s = np.linspace(0.0, 1.0, 400)
+    v = way * 30 * s**2 * (1 - s) ** 2 / moving
+    a = way * (60 * s - 180 * s**2 + 120 * s**3) / moving**2
+    weight = own_N + mass * profile.rig.gravity * at_rod
+    force = weight + (own_kg + mass * at_rod**2) * a
+    driven = np.where(
+        sense * force > 0, force / screw.efficiency_forward, force * screw.efficiency_backward
+    )
+    torque = (driven + actuator.reflected_mass * a) / per_metre
+    torque += sense * actuator.friction.coulomb
+    heat = motor.winding_resistance / motor.torque_constant**2
+    t = s * moving
+    electrical = float(np.trapezoid(torque * per_metre * v + heat * torque**2, t))
+    electrical += heat * (weight / per_metre) ** 2 * (_lasts_s(profile, speed) - moving)
+    work = float(np.trapezoid(force * v, t))
+    ratio = work / electrical if sense > 0 else electrical / work
+    return ratio, float(np.max(np.abs(force * v)))
+
+
+def _sag(run: RecordedRun, profile: Profile) -> Characteristic:
+    rest, low = [], []
+    for part in windows(run, "lift"):
+        volts = cut(run, part, "supply_V")
+        rest.append(float(np.median(volts[:100])))
+        low.append(float(np.min(volts)))
+    value, u95 = mean_u95(np.array(rest) - np.array(low), 0.02)
+    return Characteristic(
+        "force_speed.supply_sag",
+        "Sag of the supply while lifting",
+        value,
+        u95,
+        "V",
+        limit=profile.limits.supply.high - profile.limits.supply.low,
+        conditions="all weights lifted, from the hold before to the lowest",
+    )
+
+
+def _back_driving(run: RecordedRun, profile: Profile) -> Characteristic:
+    lead = profile.actuator.screw.lead
+    count = lead / profile.sensors.motor.counts_per_revolution
+    expected = _back_driving_N(profile)
+    rate = 2 * math.pi * PUSH_Hz * PUSH_FACTOR * expected
+    forces = []
+    for part in windows(run, "push"):
+        nut, force = cut(run, part, "nut_position_m"), cut(run, part, "spring_force_N")
+        half = round(0.5 / PUSH_Hz * profile.control.rate)
+        for n in range(2 * PUSHES):
+            here = slice(n * half, (n + 1) * half)
+            x, f = nut[here], force[here]
+            # Pushed into the rod the springs are pressed, and their force drives the nut away.
+            moved = np.nonzero(np.abs(x - x[0]) > MOVED_COUNTS * count)[0]
+            if not len(moved):
+                continue
+            before = np.nonzero(np.abs(x[: moved[0]] - x[0]) < 0.5 * count)[0]
+            i = int(before[-1])
+            forces.append(abs(float(np.mean(f[max(0, i - 20) : i + 1]))))
+    if len(forces) < 3:
+        raise ValueError(
+            "the screw was not driven back by hand: push harder, or it is self-locking"
+        )
+    # The mean of the last 20 samples lags behind the force at the moment itself.
+    late = rate * (SEEN_S - 0.01)
+    value, u95 = mean_u95(
+        np.array(forces) - late,
+        math.hypot(2 * profile.calibration.absolute_uncertainty, 0.5 * rate * SEEN_S),
+    )
+    return Characteristic(
+        "force_speed.back_driving",
+        "Force that drives the screw back, power off",
+        value,
+        u95,
+        "N",
+        expected,
+        FRICTION_KNOWN * expected,
+        conditions="balanced lever pushed slowly by hand, both ways, windings without power",
+        causes="dry friction, efficiency of the screw backward",
+    )
+
+
+def _quadrants(run: RecordedRun, profile: Profile) -> Diagram:
+    actuator, limits = profile.actuator, profile.limits
+    per_metre = actuator.radians_per_metre
+    speed = np.linspace(-1.3, 1.3, 131) * limits.speed.limited
+    bounds = []
+    for sense in (1.0, -1.0):
+        amperes = np.array(
+            [
+                min(
+                    limits.current.limited,
+                    driven_current_A(profile, limits.supply.low, sense * float(v)),
+                )
+                for v in speed
+            ]
+        )
+        torque = actuator.motor.torque_constant * amperes - actuator.friction.coulomb
+        screw = actuator.screw
+        gain = np.where(sense * speed > 0, screw.efficiency_forward, 1.0)
+        bounds.append(sense * np.maximum(torque, 0.0) * per_metre * gain)
+    force, v = limits.force.limited, limits.speed.limited
+    box = np.array([[-v, -force], [v, -force], [v, force], [-v, force], [-v, -force]])
+    lines = [
+        Line("current and lowest supply", 1e3 * speed, bounds[0], "predicted"),
+        Line("the same, pulling", 1e3 * speed, bounds[1], "predicted"),
+        Line("limits of force and speed", 1e3 * box[:, 0], box[:, 1], "limit"),
+    ]
+    for name, label in (("lift", "lifted"), ("lower", "lowered"), ("shake", "shaken")):
+        parts = windows(run, name)
+        if parts:
+            x = np.concatenate([cut(run, p, "output_velocity_m_s") for p in parts])
+            y = np.concatenate([cut(run, p, "spring_force_N") for p in parts])
+            step = max(1, len(x) // 300)
+            lines.append(Line(label, 1e3 * x[::step], y[::step], points=True))
+    return Diagram("Four quadrants", "speed (mm/s)", "force (N)", tuple(lines))
+
+
+def _truth(profile: Profile) -> dict[str, float]:
+    p = rig_parameters(profile)
+    dry = max(p.friction_breakaway_N_m, p.friction_coulomb_N_m)
+    return {
+        "force_speed.back_driving": dry
+        * 2
+        * math.pi
+        / p.screw_lead_m
+        / max(p.screw_efficiency_backward, 0.05)
+    }
+
+
+TEST = GuardedTest(
+    key="force_speed",
+    title="Force and speed",
+    purpose="power and efficiency lifting and lowering, four quadrants, back-driving force",
+    risk="Weights are lifted and lowered nearly as fast as permitted; nobody below the lever.",
+    fitting=("lever free", "weights"),
+    lasts_s=lambda profile: (
+        12.0
+        + PUSHES / PUSH_Hz
+        + SHAKES / SHAKE_Hz
+        + sum(6.0 + 2 * LIFTS * (_lasts_s(profile, s)) for _m, _f, s in _weights(profile))
+    ),
+    run=_run,
+    evaluate=_evaluate,
+    truth=_truth,
+)

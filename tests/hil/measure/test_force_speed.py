@@ -1,0 +1,66 @@
+"""Figures of force and speed from records whose forces and powers are known."""
+
+import math
+
+import numpy as np
+import pytest
+from synthetic import SyntheticRun
+
+from hil.measure import force_speed
+from hil.measure.characteristic import Window
+from hil.profile import load_profile
+
+PROFILE = load_profile("footplate_trainer")
+COUNT_M = PROFILE.actuator.screw.lead / PROFILE.sensors.motor.counts_per_revolution
+
+
+def pushed(breaks_at_N):
+    """A hand pushes slowly; the nut follows once the force has passed ``breaks_at_N``."""
+    rows = round(force_speed.PUSHES / force_speed.PUSH_Hz * PROFILE.control.rate)
+    t = np.arange(rows) / PROFILE.control.rate
+    force = 65.0 * np.sin(2 * math.pi * force_speed.PUSH_Hz * t)
+    nut, at = np.empty(rows), 0.0
+    for i, f in enumerate(force):
+        at += 2e-6 * math.copysign(1.0, f) if abs(f) > breaks_at_N else 0.0
+        nut[i] = COUNT_M * math.floor(at / COUNT_M)
+    noise = np.random.default_rng(1).normal(0, 0.4, rows)
+    columns = {"time_s": t, "nut_position_m": nut, "spring_force_N": force + noise}
+    return SyntheticRun(columns, [("push", 0, rows, {})])
+
+
+@pytest.mark.parametrize("breaks_at_N", [20.0, 35.0])
+def test_the_force_that_drives_the_screw_back_is_found(breaks_at_N):
+    figure = force_speed._back_driving(pushed(breaks_at_N), PROFILE)
+    assert abs(figure.value - breaks_at_N) < figure.u95 < 4.0
+
+
+def test_a_screw_that_is_not_driven_back_is_told():
+    with pytest.raises(ValueError, match="self-locking"):
+        force_speed._back_driving(pushed(1e9), PROFILE)
+
+
+def test_power_at_the_motor_is_shaft_power_and_copper_loss():
+    motor, n = PROFILE.actuator.motor, 5
+    speed_m_s, torque = 0.1, 0.9
+    columns = {
+        "measured_torque_N_m": np.full(n, torque),
+        "nut_velocity_m_s": np.full(n, speed_m_s),
+        "motor_heat": np.zeros(n),
+    }
+    run = SyntheticRun(columns, [])
+    power = force_speed.electrical_W(run, Window("", 0, n), PROFILE)
+    shaft = torque * speed_m_s * PROFILE.actuator.radians_per_metre
+    copper = motor.winding_resistance * (torque / motor.torque_constant) ** 2
+    assert power == pytest.approx(shaft + copper)
+
+
+def test_a_weight_is_lifted_no_faster_than_its_acceleration_permits():
+    found = force_speed._weights(PROFILE)
+    assert [mass for mass, _, _ in found] == [2.5, 5.0]
+    light, heavy = found
+    assert heavy[2] < light[2] <= force_speed.SPEED_SHARE * PROFILE.limits.speed.limited
+    for mass, force, _ in found:
+        assert force < force_speed.FORCE_SHARE * PROFILE.limits.force.limited
+        expected, peak = force_speed._expected(PROFILE, mass, 0.05, 1.0)
+        assert 0.0 < expected < PROFILE.actuator.screw.efficiency_forward
+        assert peak == pytest.approx(force * 0.05, rel=0.1)
