@@ -1,7 +1,23 @@
 """Sessions written as YAML, and how they are performed."""
 
-from hil.sequences.performing import perform
+from hil.sequences.pacing import Pacing
+from hil.sequences.performing import OWN_STOP, describe, perform, perform_times
+from hil.sequences.preview import Preview, preview
 from hil.sequences.reading import load_sequence, shipped_sequences
 from hil.sequences.sequence import Sequence, unfit
+from hil.sequences.taking_down import TakenDown
 
-__all__ = ["Sequence", "load_sequence", "perform", "shipped_sequences", "unfit"]
+__all__ = [
+    "OWN_STOP",
+    "Pacing",
+    "Preview",
+    "Sequence",
+    "TakenDown",
+    "describe",
+    "load_sequence",
+    "perform",
+    "perform_times",
+    "preview",
+    "shipped_sequences",
+    "unfit",
+]

@@ -39,6 +39,7 @@ from hil.procedures import (
     wait_until_resting,
 )
 from hil.profile import Profile
+from hil.sequences.pacing import Pacing, is_safe_point, pause_here
 from hil.sequences.sequence import Sequence, kind_of
 from hil.sequences.sequence_steps import (
     MEASURED_VALUES,
@@ -61,10 +62,13 @@ from hil.sequences.tolerances import declared_tolerance
 # Between a request and the next: the host answers within a cycle or two.
 BREATH_S = 0.05
 LOOK_S = 0.02
+OWN_STOP = "exercise of the stop"
 
 
-def perform(sequence: Sequence, profile: Profile) -> Procedure:
-    """The sequence as a procedure, with a run around it.
+def perform(sequence: Sequence, profile: Profile, pacing: Pacing | None = None) -> Procedure:
+    """Perform the sequence as a procedure, with a run around it.
+
+    ``pacing`` may pause it at safe points, and knows how far it is.
 
     Figures are marked in the run by three markers, ``begin``, ``steady`` and ``end`` of
     ``KIND: NAME``, which carry what was asked; ``hil.analysis.measures`` reads them back.
@@ -73,13 +77,31 @@ def perform(sequence: Sequence, profile: Profile) -> Procedure:
     yield from send_requests([StartRun(name=sequence.name, note=note)])
     yield Pause(BREATH_S)
     hung = 0.0
+    powered, acting = False, None
     total = len(sequence.steps)
+    pacing = pacing or Pacing()
+    pacing.done_s = 0.0
     for number, step in enumerate(sequence.steps, 1):
+        pacing.number = number
+        if pacing.pause_asked and number > 1 and is_safe_point(step, powered):
+            yield from pause_here(pacing, acting)
         yield Note(f"{number:2d}/{total}  {describe(step)}")
         if isinstance(step, HangStep):
             hung = step.mass
         yield from _perform(sequence, step, profile, hung)
+        pacing.done_s += sequence.length(step)
+        if isinstance(step, BehaviourStep):
+            acting = step
+        elif isinstance(step, EnergiseStep | PowerOffStep | StopStep):
+            powered, acting = isinstance(step, EnergiseStep), None
     yield from send_requests([EndRun()])
+
+
+def perform_times(sequence: Sequence, profile: Profile, pacing: Pacing, times: int) -> Procedure:
+    """Perform a sequence several times, each with a run of its own."""
+    for _ in range(times):
+        yield from perform(sequence, profile, pacing)
+        yield Pause(BREATH_S)
 
 
 def _perform(
@@ -110,7 +132,7 @@ def _perform(
     elif isinstance(step, StopStep):
         if step.measure is not None:
             yield from send_requests([_marker("begin", step, {})])
-        yield from send_requests([Stop(cause="exercise of the stop")])
+        yield from send_requests([Stop(cause=OWN_STOP)])
         yield Pause(length)
         if step.measure is not None:
             yield from send_requests([_marker("end", step, {})])

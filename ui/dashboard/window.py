@@ -35,7 +35,7 @@ from ui.dashboard.bringup import BringUpModel, BringUpPage
 from ui.dashboard.calibrate import CalibrateModel, CalibratePage
 from ui.dashboard.header import Header
 from ui.dashboard.help_window import HelpWindow
-from ui.dashboard.operate import OperatePage, PowerBanner, StopStrip, ZeroModel
+from ui.dashboard.operate import OperatePage, OperateView, PowerBanner, StopStrip
 from ui.dashboard.runs import RunsModel, RunsPage
 from ui.dashboard.size import SizeModel, SizePage
 from ui.dashboard.widgets import THEMES, RenderScheduler, Slice, sizes_for, style_sheet
@@ -48,7 +48,7 @@ SETTLE_MS = 150  # after the last change of size, before widgets are laid anew
 
 
 PAGES = (
-    PageEntry("Operate", "F2", OperatePage, view=ZeroModel, help_topic="operate"),
+    PageEntry("Operate", "F2", OperatePage, view=OperateView, help_topic="operate"),
     PageEntry("Bring-up", "F3", BringUpPage, view=BringUpModel, help_topic="bring_up"),
     PageEntry("Calibrate", "F4", CalibratePage, view=CalibrateModel, help_topic="calibrate"),
     PageEntry(

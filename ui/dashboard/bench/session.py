@@ -97,6 +97,7 @@ class LoadHand:
 @dataclass(frozen=True)
 class _Asked:
     what: str  # in words, for the notices
+    request: Request | None
     then: Callable[[Answer], None] | None
 
 
@@ -121,6 +122,7 @@ class Session:
         if self.model.simulated and endpoint:
             self.load = LoadHand(str(endpoint))
         self._asked: dict[int, _Asked] = {}
+        self.on_accepted: list[Callable[[Request], None]] = []  # told of what the bench has taken
         self._listeners: list[tuple[Any, str]] = []
         # Control is taken once the loop turns smoothly: building a window, and its first
         # drawing with fonts to be read, takes longer than a heartbeat may.
@@ -192,6 +194,9 @@ class Session:
         if asked is None:
             return
         self.model.answered(asked.what, answer)
+        if answer.accepted and asked.request is not None:
+            for accepted in self.on_accepted:
+                accepted(asked.request)
         if asked.then is not None:
             self._guarded(asked.what, None, partial(asked.then, answer))
 
@@ -263,11 +268,17 @@ class Session:
             if then is not None:
                 then(answer)
             return 0
-        self._note(what, number, then)
+        self._note(what, number, request, then)
         return number
 
-    def _note(self, what: str, number: int, then: Callable[[Answer], None] | None = None) -> None:
-        self._asked[number] = _Asked(what, then)
+    def _note(
+        self,
+        what: str,
+        number: int,
+        request: Request | None = None,
+        then: Callable[[Answer], None] | None = None,
+    ) -> None:
+        self._asked[number] = _Asked(what, request, then)
         self.model.asked(what)
 
 

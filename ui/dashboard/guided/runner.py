@@ -9,16 +9,18 @@ from typing import TypeVar
 
 from hil.core import Cause, Enable
 from hil.link import Client, LinkError
-from hil.procedures import Ended, LiveRunner, Procedure
+from hil.procedures import Ended, EnvironmentLike, LiveRunner, Procedure
+from hil.sequences import OWN_STOP
 from ui.dashboard.guided.page_operator import PageOperator
 
-OWN_STOPS = "bring-up:"  # how the causes of those begin that a step asks for itself
+# Beginnings of the causes of stops that a step asks for itself.
+OWN_STOPS = ("bring-up:", OWN_STOP)
 TAKE_S = 1.0  # for the window to give control up
 T = TypeVar("T")
 
 
 class PageRunner(LiveRunner):
-    """Runs a bring-up for a page.
+    """Runs a procedure for a page.
 
     A person's stop ends it, wherever it came from: no step takes it for a finding and goes on.
 
@@ -32,8 +34,9 @@ class PageRunner(LiveRunner):
         operator: PageOperator,
         prompt: Callable[[str], bool],
         tell: Callable[[str], None],
+        environment: EnvironmentLike | None = None,
     ) -> None:
-        super().__init__(client, None, prompt, tell, operator)
+        super().__init__(client, environment, prompt, tell, operator)
         self.why = ""
         self._page = operator
         self._broken_off = threading.Event()

@@ -1,9 +1,21 @@
 """Page Operate."""
 
 from ui.dashboard.operate.operate_page import OperatePage
+from ui.dashboard.operate.operate_view import OperateView
 from ui.dashboard.operate.power_banner import PowerBanner
+from ui.dashboard.operate.sequence_model import SequenceModel
+from ui.dashboard.operate.sequence_panel import SequencePanel
 from ui.dashboard.operate.stop_strip import StopStrip
 from ui.dashboard.operate.zero_model import ZeroModel
 from ui.dashboard.operate.zero_panel import ZeroPanel
 
-__all__ = ["OperatePage", "PowerBanner", "StopStrip", "ZeroModel", "ZeroPanel"]
+__all__ = [
+    "OperatePage",
+    "OperateView",
+    "PowerBanner",
+    "SequenceModel",
+    "SequencePanel",
+    "StopStrip",
+    "ZeroModel",
+    "ZeroPanel",
+]

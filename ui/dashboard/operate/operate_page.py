@@ -6,7 +6,7 @@ from collections.abc import Callable
 from functools import partial
 
 from PySide6.QtCore import Qt
-from PySide6.QtWidgets import QFrame, QHBoxLayout, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QFrame, QHBoxLayout, QStackedWidget, QVBoxLayout, QWidget
 
 from hil.core import Tare
 from ui.dashboard.bench import Page, PageContext
@@ -15,12 +15,13 @@ from ui.dashboard.operate.behaviour_deck import BehaviourDeck
 from ui.dashboard.operate.environment_panel import EnvironmentPanel
 from ui.dashboard.operate.limit_margin_bars import LimitMarginBars
 from ui.dashboard.operate.load_picture import LoadPicture
+from ui.dashboard.operate.operate_view import OperateView
 from ui.dashboard.operate.readouts import Readouts
 from ui.dashboard.operate.rig_picture import RigPicture
+from ui.dashboard.operate.sequence_panel import SequencePanel
 from ui.dashboard.operate.stop_strip import ElidedLabel
-from ui.dashboard.operate.zero_model import ZeroModel
 from ui.dashboard.operate.zero_panel import ZeroPanel
-from ui.dashboard.widgets import Slice
+from ui.dashboard.widgets import KeyButton, Slice
 
 
 class OperatePage(Page):
@@ -71,7 +72,26 @@ class OperatePage(Page):
         columns.addWidget(self._rule())
         columns.addWidget(self.chart_page, 35)
         columns.addWidget(self._rule())
-        columns.addWidget(self.deck, 23)
+        # The panel of sequences takes the place of the deck, which acts on nothing meanwhile.
+        self.right = QStackedWidget()
+        behaviours = QWidget()
+        self.right.addWidget(behaviours)
+        under = QVBoxLayout(behaviours)
+        under.setContentsMargins(0, 0, 0, px(6))
+        under.setSpacing(0)
+        under.addWidget(self.deck, 1)
+        self.to_sequences = KeyButton("Sequences", "S", theme)
+        self.to_sequences.clicked.connect(self.toggle_sequences)
+        self.to_sequences.setVisible(isinstance(place.view, OperateView))
+        below_deck = QHBoxLayout()
+        below_deck.setContentsMargins(0, 0, px(14), 0)
+        below_deck.addWidget(self.to_sequences, 0, Qt.AlignmentFlag.AlignRight)
+        under.addLayout(below_deck)
+        self.panel: SequencePanel | None = None
+        if isinstance(place.view, OperateView):
+            self.panel = SequencePanel(place.view.sequences, theme, sizes, self.toggle_sequences)
+            self.right.addWidget(self.panel)
+        columns.addWidget(self.right, 23)
         self.notices = ElidedLabel()
         self.notices.setContentsMargins(px(22), px(2), px(20), px(3))
         column = QVBoxLayout(self)
@@ -79,8 +99,8 @@ class OperatePage(Page):
         column.setSpacing(0)
         column.addLayout(columns, 1)
         self.zero: ZeroPanel | None = None
-        if isinstance(place.view, ZeroModel):
-            self.zero = ZeroPanel(place.view, theme, sizes)
+        if isinstance(place.view, OperateView):
+            self.zero = ZeroPanel(place.view.zero, theme, sizes)
             column.addWidget(self.zero)
         column.addWidget(self._rule(across=True))
         column.addWidget(self.notices)
@@ -104,12 +124,19 @@ class OperatePage(Page):
         charts = self.chart_page
         if self.zero is not None:
             acts[key.Key_O] = self.zero.toggle
+        if self.panel is not None:
+            acts[key.Key_S] = self.toggle_sequences
+        if self.panel is not None and self.sequences_shown:
+            acts |= self.panel.keys()
+        else:
+            acts |= {
+                key.Key_Return: self.deck.apply,
+                key.Key_Enter: self.deck.apply,
+                key.Key_F: self.deck.toggle_follow,
+                key.Key_Y: self.deck.let_move,
+                key.Key_N: self.deck.leave_it,
+            }
         return acts | {
-            key.Key_Return: self.deck.apply,
-            key.Key_Enter: self.deck.apply,
-            key.Key_F: self.deck.toggle_follow,
-            key.Key_Y: self.deck.let_move,
-            key.Key_N: self.deck.leave_it,
             key.Key_Space: charts.toggle_freeze,
             key.Key_E: charts.to_live,
             key.Key_C: charts.step_cursors,
@@ -120,17 +147,38 @@ class OperatePage(Page):
             key.Key_PageDown: lambda: self._scroll(0.5),
         }
 
+    @property
+    def sequences_shown(self) -> bool:
+        """True while the panel of sequences stands in the place of the deck."""
+        return self.right.currentWidget() is self.panel
+
+    def toggle_sequences(self) -> None:
+        """Show the panel of sequences, or the deck again."""
+        if self.panel is None:
+            return
+        if self.sequences_shown:
+            self.right.setCurrentIndex(0)
+            self.deck.buttons[self.model.chosen - 1].setFocus(Qt.FocusReason.ShortcutFocusReason)
+            return
+        self.right.setCurrentWidget(self.panel)
+        self.panel.open()
+
     def first_focus(self) -> QWidget:
+        if self.panel is not None and self.sequences_shown:
+            return self.panel.list
         return self.deck.buttons[self.model.chosen - 1]
 
     def carry_from(self, old: Page) -> None:
         if isinstance(old, OperatePage):
             self.chart_page.charts.view = old.chart_page.charts.view
             self.chart_page.refresh()
+            if old.sequences_shown:
+                self.toggle_sequences()
             if self.zero is not None and old.zero is not None:
                 self.zero.open = old.zero.open
 
     def choose(self, number: int) -> None:
+        self.right.setCurrentIndex(0)
         self.deck.choose(number)
         self.deck.buttons[number - 1].setFocus(Qt.FocusReason.ShortcutFocusReason)
 
@@ -168,6 +216,8 @@ class OperatePage(Page):
             self.environment.refresh()
         if self.zero is not None:
             self.zero.refresh()
+        if self.panel is not None and self.sequences_shown:
+            self.panel.refresh()
         recent = list(self.model.notices)[-6:]
         words = [f"{clock}  {text}" if clock else text for clock, text in reversed(recent)]
         self.notices.say("     ".join(words) if words else "no notices")

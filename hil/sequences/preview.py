@@ -1,0 +1,107 @@
+"""Setpoints of a sequence over time, and what this rig would trim or refuse of them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from types import SimpleNamespace
+from typing import Any, cast
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hil.control import Gains, check_behaviour, start_behaviour
+from hil.core import Limit, label
+from hil.profile import Problem, Profile
+from hil.sequences.performing import describe
+from hil.sequences.sequence import Sequence, unfit
+from hil.sequences.sequence_steps import (
+    BehaviourStep,
+    EnergiseStep,
+    PowerOffStep,
+    ResetStep,
+    StopStep,
+)
+
+SAMPLES = 800  # of the whole; a step has at least two
+# The force loop's own bounds on stiffness and damping are known to the bench alone.
+_NO_LOOP = cast(
+    Gains,
+    SimpleNamespace(most_stiffness_N_m=math.inf, most_damping=lambda _k: math.inf, lead_s=0.0),
+)
+
+
+@dataclass(frozen=True)
+class Preview:
+    """A sequence as it is asked for.
+
+    Attributes:
+        time_s, force_N, position_m: setpoints, shape (n,); NaN where none is asked for.
+        begins_s: of every step, and the end of the last, shape (steps + 1,).
+        words: of every step.
+        refused: what the rig cannot do. trimmed: what its limits would cut, each in words.
+    """
+
+    time_s: NDArray[np.float64]
+    force_N: NDArray[np.float64]
+    position_m: NDArray[np.float64]
+    begins_s: NDArray[np.float64]
+    words: tuple[str, ...]
+    refused: tuple[Problem, ...]
+    trimmed: tuple[str, ...]
+
+
+def preview(sequence: Sequence, profile: Profile) -> Preview:
+    """Return the setpoints of a sequence over its planned time.
+
+    A wait for a measured value takes no time here. What the bench alone can judge (the load, the
+    bounds of its force loop) is judged when a behaviour is applied.
+    """
+    rows: list[tuple[float, float, float]] = []
+    begins, words = [0.0], []
+    refused, trimmed = list(unfit(sequence, profile)), []
+    position, acting = profile.limits.travel.lower, None
+    spacing_s = max(sequence.seconds, 1.0) / SAMPLES
+    for step, at in zip(sequence.steps, sequence.written, strict=True):
+        words.append(describe(step))
+        if isinstance(step, EnergiseStep | PowerOffStep | StopStep | ResetStep):
+            acting = None
+        elif isinstance(step, BehaviourStep):
+            checked = check_behaviour(step.behaviour(), profile, _NO_LOOP)
+            if checked.refusal is not None:
+                what, _, fix = checked.refusal.partition("; ")
+                refused.append(at.problem("do", what, fix or "ask for less"))
+            for limit in Limit:
+                if checked.limited_mask >> limit & 1:
+                    line = at.problem("do", "", "").line
+                    trimmed.append(f"line {line}: {describe(step)}: limited by {label(limit)}")
+            acting = start_behaviour(checked.behaviour, profile, position, 0.0, _NO_LOOP)
+        length = sequence.length(step)
+        count = max(2, math.ceil(length / spacing_s) + 1) if length else 0
+        dt = length / (count - 1) if count else 0.0
+        for n in range(count):
+            force = math.nan
+            if acting is not None:
+                force, position = _setpoint(acting, position, dt if n else 0.0)
+            here = position if acting is not None and math.isfinite(acting.rest_m) else math.nan
+            rows.append((begins[-1] + n * dt, force, here))
+        begins.append(begins[-1] + length)
+    table = np.array(rows).reshape(-1, 3)
+    return Preview(
+        table[:, 0],
+        table[:, 1],
+        table[:, 2],
+        np.array(begins),
+        tuple(words),
+        tuple(refused),
+        tuple(dict.fromkeys(trimmed)),
+    )
+
+
+def _setpoint(acting: Any, position_m: float, dt_s: float) -> tuple[float, float]:
+    """Return force (NaN for a spring or a move) and position after one more ``dt_s``."""
+    before = acting.rest_m if math.isfinite(acting.rest_m) else position_m
+    force = acting.force(before, 0.0, dt_s)
+    if math.isfinite(acting.rest_m):
+        return math.nan, acting.rest_m
+    return force, position_m

@@ -1,0 +1,160 @@
+"""Sequences on the Operate page: by keys and mouse, on a rig that runs as real processes."""
+
+from __future__ import annotations
+
+import pytest
+from PySide6.QtCore import Qt
+from PySide6.QtTest import QTest
+
+from hil.core import BehaviourCode, State
+from hil.host import start_bench
+from hil.link import Client
+from hil.profile import find_profile
+from hil.sequences import load_sequence
+from ui.dashboard.bench import Session
+from ui.dashboard.operate import SequenceModel
+from ui.dashboard.priority import raise_priority
+from ui.dashboard.window import Window
+
+pytestmark = pytest.mark.real_time
+
+PATIENCE_MS = 25_000
+SHORT = """\
+name: short
+steps:
+  - power_on
+  - {do: hold_position, position: 3 mm, speed: 40 mm/s, for: 0.5 s}
+  - {do: hold_position, position: 2 mm, speed: 40 mm/s, for: 0.4 s}
+  - {do: stop, for: 0.2 s}
+  - reset
+"""
+LONG = "name: long\nsteps:\n  - power_on\n  - {do: hold_position, position: 3 mm, for: 60 s}\n  - power_off\n"
+WRONG = "name: wrong\nsteps:\n  - power_onn\n"
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("live")
+    (folder / "sequences").mkdir()
+    for name, text in (("a_short", SHORT), ("b_long", LONG), ("c_wrong", WRONG)):
+        (folder / "sequences" / f"{name}.yaml").write_text(text)
+    with start_bench(find_profile("footplate_trainer"), runs_directory=folder / "runs") as running:
+        yield running
+
+
+class Seat:
+    def __init__(self, bench, qtbot):
+        self.qtbot = qtbot
+        client = Client.connect(bench.link_directory, name="dashboard")
+        self.session = Session(client)
+        self.model = self.session.model
+        self.window = Window(self.model, self.session, runs_directory=bench.runs_directory)
+        qtbot.addWidget(self.window)
+        self.window.resize(1280, 720)
+        self.window.show()
+        raise_priority()
+        self.page = self.window.page_of("Operate")
+        self.sequences = self.window.view_of("Operate").sequences
+        self.until(lambda: self.model.link_well and self.model.in_control)
+
+    def until(self, condition):
+        def met():
+            self.window.refresh()
+            said = f"{self.sequences.text}; {self.sequences.words}; {list(self.model.notices)}"
+            assert condition(), f"{self.model.state_word}; {said}"
+
+        self.qtbot.waitUntil(met, timeout=PATIENCE_MS)
+
+    def press(self, *keys):
+        for key in keys:
+            QTest.keyClick(self.window.focusWidget() or self.window, key)
+
+    def pick(self, name):
+        row = self.sequences.names.index(name)
+        while self.page.panel.list.currentRow() != row:
+            here = self.page.panel.list.currentRow()
+            self.press(Qt.Key.Key_Down if here < row else Qt.Key.Key_Up)
+        self.until(lambda: self.sequences.sequence is not None or self.sequences.problem)
+        self.until(lambda: self.sequences.problem or self.page.panel.begin_button.isEnabled())
+
+
+@pytest.fixture
+def seat(bench, qtbot):
+    someone = Seat(bench, qtbot)
+    yield someone
+    someone.window.close()
+
+
+KEY = Qt.Key
+
+
+def test_a_sequence_is_picked_paused_stepped_and_performed_by_keys(seat):
+    seat.press(KEY.Key_S)
+    assert seat.page.sequences_shown
+    panel, sequences = seat.page.panel, seat.sequences
+    seat.pick("c_wrong")
+    seat.until(lambda: "did you mean 'power_on'" in panel.status.text())
+    assert not panel.begin_button.isEnabled()
+    seat.pick("a_short")
+    seat.until(panel.begin_button.isEnabled)
+    assert panel.preview.plan is sequences.plan and "5 steps" in panel.status.text()
+    seat.press(KEY.Key_G, KEY.Key_I)
+    seat.until(lambda: sequences.pacing.held)
+    assert panel.begin_button.text() == "Go on" and "Paused before 2/5" in panel.status.text()
+    assert seat.model.state is State.STANDBY and not seat.model.in_control
+    seat.press(KEY.Key_Return, KEY.Key_1)  # the deck acts on nothing
+    assert seat.model.active_behaviour is BehaviourCode.NONE
+    seat.press(KEY.Key_S, KEY.Key_J)
+    seat.until(lambda: sequences.pacing.held and sequences.pacing.number == 3)
+    assert seat.model.active_behaviour is BehaviourCode.HOLD_POSITION
+    QTest.mouseClick(panel.begin_button, Qt.MouseButton.LeftButton)
+    seat.until(lambda: not sequences.running)
+    assert sequences.text.startswith("Finished") and not sequences.wrong
+    seat.until(lambda: seat.model.in_control)  # back in the window's hands
+
+
+def test_the_stop_ends_it_and_nothing_begins_it_again(seat):
+    seat.press(KEY.Key_S)
+    seat.pick("b_long")
+    seat.page.panel.times.setValue(3)
+    seat.press(KEY.Key_G)
+    seat.until(lambda: seat.model.state is State.RUNNING)
+    assert "s left" in seat.page.panel.status.text()
+    seat.press(KEY.Key_Escape)
+    seat.until(lambda: not seat.sequences.running)
+    assert "stopped by the operator" in seat.page.panel.outcome.text()
+    seat.until(lambda: seat.model.state is State.STOPPED)
+    seat.until(lambda: seat.model.in_control)
+    assert not seat.page.panel.begin_button.isEnabled()  # reset first
+    seat.press(KEY.Key_T)
+    seat.until(lambda: seat.model.state is State.DE_ENERGISED)
+    seat.until(seat.page.panel.begin_button.isEnabled)
+    assert not seat.sequences.running
+
+
+def test_what_the_operator_does_becomes_a_sequence(seat):
+    seat.press(KEY.Key_S, KEY.Key_Q)
+    assert seat.page.panel.take_button.text() == "End and write"
+    seat.until(lambda: seat.model.may_power_on)
+    if seat.model.may_reset:  # the last stop was another window's
+        seat.press(KEY.Key_T)
+        seat.until(lambda: not seat.model.may_reset)
+    seat.press(KEY.Key_P, KEY.Key_Y)
+    seat.until(lambda: seat.model.state is State.STANDBY)
+    seat.press(KEY.Key_4, KEY.Key_Return)
+    seat.until(lambda: seat.model.state is State.RUNNING)
+    seat.press(KEY.Key_P)
+    seat.until(lambda: seat.model.state is State.DE_ENERGISED)
+    seat.press(KEY.Key_S, KEY.Key_Q)
+    assert seat.sequences.text.startswith("Written: "), seat.sequences.text
+    sequence = load_sequence(seat.sequences.folder / "by_hand_1.yaml")
+    done = [step.do for step in sequence.steps if step.do != "wait"]
+    assert done == ["power_on", "hold_position", "power_off"]
+    seat.until(lambda: seat.sequences.sequence is not None)
+
+
+def test_without_a_bench_nothing_can_be_begun(model):
+    sequences = SequenceModel(model, None)
+    sequences.begin()
+    assert sequences.wrong and "Not begun: pick a sequence" in sequences.text
+    assert sequences.why_not_take == "no bench"

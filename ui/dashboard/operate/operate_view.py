@@ -1,0 +1,31 @@
+"""View models of the Operate page together."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+from ui.dashboard.bench import OperateModel, Session
+from ui.dashboard.operate.sequence_model import SequenceModel
+from ui.dashboard.operate.zero_model import ZeroModel
+
+
+class OperateView:
+    """Zero of positions, and sequences."""
+
+    def __init__(
+        self, model: OperateModel, session: Session | None, runs: Path | None = None
+    ) -> None:
+        self.zero = ZeroModel(model, session)
+        self.sequences = SequenceModel(model, session, runs)
+
+    def feed(self, items: Iterable[Any], now_s: float) -> None:
+        """Hand on what the link brought."""
+        items = list(items)
+        self.zero.feed(items, now_s)
+        self.sequences.feed(items, now_s)
+
+    def close(self) -> None:
+        """End what runs."""
+        self.sequences.close()

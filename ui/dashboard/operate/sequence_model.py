@@ -1,0 +1,359 @@
+"""Sequences on the Operate page: picked, checked, performed, taken down. No Qt.
+
+A sequence runs in a thread of its own with a client of its own, which holds control as long as
+it runs; the window's gives it up before and asks for it afterwards. A stop, a fault or a refusal
+ends it: nothing here begins it again.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import queue
+import threading
+from collections.abc import Callable, Iterable, Mapping
+from pathlib import Path
+from typing import Any
+
+from drivers.base import DriverError
+from hil.core import Request, State
+from hil.link import LinkError
+from hil.procedures import Ended
+from hil.profile import ProfileError
+from hil.sequences import (
+    Pacing,
+    Preview,
+    Sequence,
+    TakenDown,
+    load_sequence,
+    perform_times,
+    preview,
+    shipped_sequences,
+)
+from ui.dashboard.bench import OperateModel, Session
+from ui.dashboard.guided import PageOperator, Question, why_not_ready
+from ui.dashboard.operate.sequence_rig import LiveSequenceRig, SequenceRig, SequenceRun
+
+ENDS_S = 20.0
+MOST_FILES = 200
+MOST_TIMES = 999
+
+
+class SequenceModel:
+    """View model of the panel.
+
+    Args:
+        model, session: of the window; without a session nothing can be begun.
+        runs: folder of runs; a folder ``sequences`` beside it is looked at and written to.
+        rig: where a sequence is performed; the session's if None.
+
+    Attributes:
+        names: of the files to pick from. chosen: which of them is picked, -1 for none.
+        sequence, plan: the picked one and its setpoints, None while it is not read, or wrong.
+        problem: what is wrong with it, '' if nothing is.
+        times: how often it is performed.
+        pacing: of the performance under way, or the last one.
+        text, wrong: how the last one ended, and whether that is bad news.
+        taken: the session that is being taken down, or None.
+    """
+
+    def __init__(
+        self,
+        model: OperateModel,
+        session: Session | None,
+        runs: Path | None = None,
+        rig: SequenceRig | None = None,
+    ) -> None:
+        self.model, self.session = model, session
+        self.rig = rig or (LiveSequenceRig(session) if session is not None else None)
+        self.folder = (runs.resolve().parent if runs is not None else Path.cwd()) / "sequences"
+        self.names: list[str] = []
+        self.chosen = -1
+        self.sequence: Sequence | None = None
+        self.plan: Preview | None = None
+        self.problem = ""
+        self.times = 1
+        self.pacing = Pacing()
+        self.text, self.wrong = "", False
+        self.taken: TakenDown | None = None
+        self._hung_kg: float | None = None
+        self._files: list[Path | str] = []
+        self._told: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
+        self._thread: threading.Thread | None = None
+        self._operator: PageOperator | None = None
+        self._runner: SequenceRun | None = None
+        self._broken_off = threading.Event()
+        self._step, self._step_s, self._held_s = 0, 0.0, 0.0
+        if session is not None and hasattr(session, "on_accepted"):
+            session.on_accepted.append(self._accepted)
+
+    # ------------------------------------------------------------------ what the link brings
+
+    def feed(self, items: Iterable[Any], now_s: float) -> None:
+        """See ``ui.dashboard.window``."""
+        del now_s
+        if self._operator is not None:
+            self._operator.turn()
+        while not self._told.empty():
+            self._told.get()()
+        time_s, pacing = self.model.time_s, self.pacing
+        if pacing.number != self._step:
+            self._step, self._step_s, self._held_s = pacing.number, time_s, 0.0
+        elif pacing.held:
+            self._step_s = time_s  # the step has not begun
+        if self.taken is None:
+            return
+        for item in items:
+            if isinstance(item, Mapping) and item.get("kind") == "stop":
+                self.taken.stopped(time_s)
+        hung = self.model.hung_kg
+        if hung is not None and self._hung_kg is not None and hung != self._hung_kg:
+            self.taken.hang(hung, time_s)
+        self._hung_kg = hung
+
+    def close(self) -> None:
+        """Stop, and wait until the rig is safe: the window closes."""
+        self.break_off("the window was closed")
+        if self._thread is not None:
+            self._thread.join(ENDS_S)
+
+    # ------------------------------------------------------------------ picking
+
+    def renew(self) -> None:
+        """Look at the folder again; what was picked stays picked."""
+        before = self._files[self.chosen] if self.chosen >= 0 else None
+        own: list[Path] = []
+        with contextlib.suppress(OSError):
+            own = sorted(self.folder.glob("*.yaml"))[:MOST_FILES]
+        self._files = [*own, *shipped_sequences()]
+        self.names = [f.stem if isinstance(f, Path) else f"{f} (shipped)" for f in self._files]
+        self.chosen = self._files.index(before) if before in self._files else -1
+
+    def pick(self, number: int) -> None:
+        """Read and check a file, in a thread of its own."""
+        if self.running or not 0 <= number < len(self._files):
+            return
+        self.chosen = number
+        self.sequence, self.plan, self.problem = None, None, ""
+        file, profile = self._files[number], self.model.profile
+
+        def look() -> None:
+            sequence, plan, problem = None, None, ""
+            try:
+                sequence = load_sequence(file)
+                plan = preview(sequence, profile)
+                problem = "\n".join(str(one) for one in plan.refused)
+            except ProfileError as error:
+                problem = str(error)
+            except Exception as error:  # the panel must learn of it
+                problem = f"cannot be read ({type(error).__name__}: {error})"
+            self._told.put(lambda: self._have(number, sequence, plan, problem))
+
+        threading.Thread(target=look, name="look at sequence", daemon=True).start()
+
+    def _have(
+        self, number: int, sequence: Sequence | None, plan: Preview | None, problem: str
+    ) -> None:
+        if number == self.chosen and not self.running:
+            self.sequence, self.plan, self.problem = sequence, plan, problem
+
+    # ------------------------------------------------------------------ how it stands
+
+    @property
+    def running(self) -> bool:
+        return self._thread is not None
+
+    @property
+    def question(self) -> Question | None:
+        return self._operator.question if self._operator is not None else None
+
+    @property
+    def why_not_begin(self) -> str:
+        """Reason why it cannot be begun now, '' if it can."""
+        if self.running:
+            return "a sequence runs"
+        if self.chosen < 0:
+            return "pick a sequence"
+        if self.problem:
+            return "correct the file first"
+        if self.sequence is None:
+            return "it is being read"
+        if self.taken is not None:
+            return "a session is being taken down"
+        if self.rig is None or (self.session is not None and not self.model.link_well):
+            return "the rig host does not answer"
+        return why_not_ready(self.model)
+
+    @property
+    def at_s(self) -> float:
+        """Planned time that has passed, in s; the cursor in the preview."""
+        if self.sequence is None or not 0 < self._step <= len(self.sequence.steps):
+            return 0.0
+        length = self.sequence.length(self.sequence.steps[self._step - 1])
+        passed_s = max(0.0, self.model.time_s - self._step_s)
+        return self.pacing.done_s + min(passed_s, length)
+
+    @property
+    def left_s(self) -> float:
+        """Planned time that is left of this performance, in s."""
+        return 0.0 if self.sequence is None else max(0.0, self.sequence.seconds - self.at_s)
+
+    @property
+    def words(self) -> str:
+        """State of the performance in a line, or what the picked file is."""
+        if self.running and self.plan is not None:
+            number, total = self.pacing.number, len(self.plan.words)
+            if not number:
+                return "About to begin"
+            step = f"{number}/{total} {self.plan.words[number - 1]}"
+            if self.pacing.held:
+                return f"Paused before {step}"
+            asked = " · pauses at the next safe point" if self.pacing.pause_asked else ""
+            return f"{step} · {self.left_s:.0f} s left{asked}"
+        if self.problem:
+            return self.problem
+        if self.sequence is None or self.plan is None:
+            return (
+                "Pick one: the setpoints are shown before anything moves" if not self.text else ""
+            )
+        parts = [f"{len(self.plan.words)} steps, {self.sequence.seconds:.0f} s"]
+        if self.sequence.longest_wait_s:
+            parts.append(f"waits of up to {self.sequence.longest_wait_s:.0f} s")
+        return ", ".join(parts) + "".join(f"\n{text}" for text in self.plan.trimmed[:3])
+
+    # ------------------------------------------------------------------ acts
+
+    def begin(self) -> None:
+        """Begin; or go on, where it pauses."""
+        if self.running:
+            self.pacing.go_on()
+            return
+        if self.why_not_begin or self.sequence is None:
+            self._say(f"Not begun: {self.why_not_begin}.", True)
+            return
+        self.text, self.pacing = "", Pacing()
+        self._step, self._step_s = 0, self.model.time_s
+        self._broken_off.clear()
+        if self.session is not None:
+            self.session.client.post_release()
+        self._thread = threading.Thread(
+            target=self._work,
+            args=(self.sequence, self.times, self.pacing),
+            name="sequence",
+            daemon=True,  # a window that dies must not leave it behind, in control
+        )
+        self._thread.start()
+
+    def pause(self) -> None:
+        """Pause at the next safe point."""
+        if self.running:
+            self.pacing.pause()
+
+    def step(self) -> None:
+        """Go on to the next safe point only."""
+        if self.running:
+            self.pacing.step()
+
+    def answer(self, yes: bool) -> None:
+        """Answer what is asked."""
+        if self._operator is not None and self.question is not None:
+            self._operator.answer(self.question, "yes" if yes else "no")
+
+    def break_off(self, why: str = "broken off by the operator") -> None:
+        """Stop the rig and end."""
+        if self.running:
+            self._broken_off.set()
+            if self._runner is not None:
+                self._runner.break_off(why)
+
+    def _work(self, sequence: Sequence, times: int, pacing: Pacing) -> None:
+        try:
+            with contextlib.ExitStack() as stack:
+                assert self.rig is not None
+                self._operator, runner = self.rig.open(stack, lambda _text: None)
+                self._runner = runner
+                if self._broken_off.is_set():
+                    runner.break_off("broken off by the operator")
+                procedure = perform_times(sequence, self.model.profile, pacing, times)
+                ended = runner.run(procedure)
+                text, wrong = _in_words(ended, runner.why), ended.how != "finished"
+        except (LinkError, DriverError, OSError) as error:
+            text, wrong = f"Ended: {error}.", True
+        except Exception as error:  # the window must learn that nothing runs any more
+            text, wrong = f"The sequence has failed ({type(error).__name__}: {error}).", True
+        self._told.put(lambda: self._ended(text, wrong))
+
+    def _ended(self, text: str, wrong: bool) -> None:
+        self._operator = self._runner = self._thread = None
+        self.pacing.held = False
+        self._say(text, wrong)
+        if self.session is not None and not self.model.watch_only:
+            self.session.take_control()
+
+    def _say(self, text: str, wrong: bool) -> None:
+        self.text, self.wrong = text, wrong
+
+    # ------------------------------------------------------------------ taking down
+
+    @property
+    def why_not_take(self) -> str:
+        """Reason why nothing can be taken down now, '' if it can."""
+        if self.taken is not None:
+            return ""
+        if self.running:
+            return "a sequence runs"
+        if self.session is None:
+            return "no bench"
+        if self.model.state is not State.DE_ENERGISED:
+            return "power off first (P): a sequence begins without power"
+        return self.model.lock_reason
+
+    def toggle_take(self) -> None:
+        """Begin to take down what the operator does, or end and write the file."""
+        if self.taken is None:
+            if self.why_not_take:
+                self._say(f"Nothing is taken down: {self.why_not_take}.", True)
+                return
+            self.taken, self._hung_kg = TakenDown(), self.model.hung_kg
+            self._say("", False)
+            return
+        taken, self.taken = self.taken, None
+        try:
+            self.folder.mkdir(parents=True, exist_ok=True)
+            file = self._free_name()
+            taken.write(file, self.profile_name, self.model.time_s)
+        except ValueError as error:
+            self._say(f"No file: {error}.", True)
+            return
+        except OSError as error:
+            self._say(f"Not written: {error.strerror} ({self.folder}).", True)
+            return
+        left_out = "".join(f" Left out: {text}." for text in dict.fromkeys(taken.left_out))
+        self.renew()
+        self.pick(self._files.index(file))
+        self._say(f"Written: {file}.{left_out}", bool(left_out))
+
+    @property
+    def profile_name(self) -> str:
+        """Name by which the file calls its profile."""
+        named = self.session.profile_file if self.session is not None else None
+        return named.stem if named is not None else self.model.profile.name
+
+    def _accepted(self, request: Request) -> None:
+        if self.taken is not None:
+            self.taken.take(request, self.model.time_s)
+
+    def _free_name(self) -> Path:
+        number = 1
+        while (file := self.folder / f"by_hand_{number}.yaml").exists():
+            number += 1
+        return file
+
+
+def _in_words(ended: Ended, why: str) -> str:
+    if ended.how == "finished":
+        return "Finished; the rig is without power."
+    if ended.how == "interrupted":
+        reason = why or ended.text
+    else:
+        reason = f"contact lost: {ended.text}" if ended.how == "lost" else ended.text
+    return f"Ended: {reason.rstrip('.')}. It does not go on by itself."

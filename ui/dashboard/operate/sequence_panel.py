@@ -1,0 +1,176 @@
+"""The panel of sequences on the Operate page, in the place of the behaviour deck."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from PySide6.QtCore import Qt
+from PySide6.QtGui import QKeyEvent
+from PySide6.QtWidgets import (
+    QHBoxLayout,
+    QLabel,
+    QListWidget,
+    QSizePolicy,
+    QSpinBox,
+    QVBoxLayout,
+    QWidget,
+)
+
+from ui.dashboard.operate.sequence_model import MOST_TIMES, SequenceModel
+from ui.dashboard.operate.setpoint_preview import SetpointPreview
+from ui.dashboard.widgets import KeyButton, Sizes, StatusLabel, Theme
+
+
+class PickList(QListWidget):
+    """A list that leaves letters to the page: by themselves they would search it."""
+
+    MOVES = (Qt.Key.Key_Up, Qt.Key.Key_Down, Qt.Key.Key_Home, Qt.Key.Key_End, Qt.Key.Key_Tab)
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        if event.key() in self.MOVES:
+            super().keyPressEvent(event)
+        else:
+            event.ignore()
+
+
+class SequencePanel(QWidget):
+    """Mirror of the sequence model; ``back`` brings the deck again."""
+
+    def __init__(
+        self, sequences: SequenceModel, theme: Theme, sizes: Sizes, back: Callable[[], None]
+    ) -> None:
+        super().__init__()
+        self.sequences = sequences
+        px = sizes.px
+        self.list = PickList()
+        self.list.setAccessibleName("Sequences")
+        self.list.setMinimumHeight(px(90))
+        self.list.currentRowChanged.connect(sequences.pick)
+        self.preview = SetpointPreview(sequences.model.profile, theme, sizes)
+        self.status = self._wrapped("figure", "warning")
+        self.outcome = self._wrapped("quiet", "warning")
+        self.begin_button = KeyButton("Begin", "G", theme)
+        self.begin_button.setObjectName("apply")
+        self.begin_button.clicked.connect(sequences.begin)
+        self.pause_button = KeyButton("Pause", "I", theme)
+        self.pause_button.setToolTip("at the next safe point, holding the position")
+        self.pause_button.clicked.connect(sequences.pause)
+        self.step_button = KeyButton("Step", "J", theme)
+        self.step_button.setToolTip("on to the next safe point")
+        self.step_button.clicked.connect(sequences.step)
+        self.break_button = KeyButton("Break off", "B", theme)
+        self.break_button.clicked.connect(lambda: sequences.break_off())
+        self.times = QSpinBox()
+        self.times.setRange(1, MOST_TIMES)
+        self.times.setSuffix(" ×")
+        self.times.setAccessibleName("Times it is performed")
+        self.times.setValue(sequences.times)
+        self.times.valueChanged.connect(self._set_times)
+        self.yes = KeyButton("Yes", "Y", theme)
+        self.yes.clicked.connect(lambda: sequences.answer(True))
+        self.no = KeyButton("No", "N", theme)
+        self.no.clicked.connect(lambda: sequences.answer(False))
+        self.take_button = KeyButton("Take down", "Q", theme)
+        self.take_button.setCheckable(True)
+        self.take_button.setToolTip("what you do becomes a sequence file")
+        self.take_button.clicked.connect(self._toggle_take)
+        self.back_button = KeyButton("Behaviours", "S", theme)
+        self.back_button.clicked.connect(back)
+
+        title = QLabel("Sequences")
+        title.setObjectName("head")
+        head = self._row(px, title, None, self.back_button)
+        column = QVBoxLayout(self)
+        column.setContentsMargins(px(14), px(10), px(14), px(8))
+        column.setSpacing(px(7))
+        column.addLayout(head)
+        column.addWidget(self.list, 2)
+        column.addWidget(self.preview, 3)
+        column.addWidget(self.status)
+        column.addWidget(self.outcome)
+        column.addLayout(self._row(px, self.no, self.yes))
+        column.addLayout(self._row(px, self.times, self.begin_button))
+        column.addLayout(self._row(px, self.pause_button, self.step_button))
+        column.addLayout(self._row(px, self.break_button, self.take_button))
+
+    def _row(self, px: Callable[[float], int], *widgets: QWidget | None) -> QHBoxLayout:
+        row = QHBoxLayout()
+        row.setSpacing(px(6))
+        for widget in widgets:
+            if widget is None:
+                row.addStretch(1)
+            else:
+                row.addWidget(widget, 0 if isinstance(widget, QLabel) else 1)
+        return row
+
+    def _wrapped(self, calm: str, alarming: str) -> StatusLabel:
+        label = StatusLabel(calm, alarming, wrap=True)
+        label.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Minimum)
+        return label
+
+    def keys(self) -> dict[int, Callable[[], object]]:
+        """Keys while the panel is shown."""
+        key = Qt.Key
+        acts: dict[int, Callable[[], object]] = {
+            key.Key_G: self.begin_button.click,
+            key.Key_I: self.pause_button.click,
+            key.Key_J: self.step_button.click,
+            key.Key_B: self.break_button.click,
+            key.Key_Q: self.take_button.click,
+        }
+        if self.sequences.question is not None:
+            acts |= {key.Key_Y: self.yes.click, key.Key_N: self.no.click}
+        return acts
+
+    def open(self) -> None:
+        """Look at the folder anew; the list has the focus."""
+        sequences = self.sequences
+        if not sequences.running:
+            sequences.renew()
+        self.list.blockSignals(True)
+        self.list.clear()
+        self.list.addItems(sequences.names)
+        self.list.setCurrentRow(sequences.chosen)
+        self.list.blockSignals(False)
+        self.list.setFocus(Qt.FocusReason.ShortcutFocusReason)
+
+    def _set_times(self, times: int) -> None:
+        self.sequences.times = times
+
+    def _toggle_take(self) -> None:
+        self.sequences.toggle_take()
+        if self.sequences.taken is None:
+            self.open()
+        self.refresh()
+
+    def refresh(self) -> None:
+        sequences = self.sequences
+        running, held = sequences.running, sequences.pacing.held
+        why_not = sequences.why_not_begin
+        question = sequences.question
+        self.list.setEnabled(not running)
+        self.times.setEnabled(not running)
+        self.begin_button.setText("Go on" if running and held else "Begin")
+        self.begin_button.setEnabled(held if running else not why_not)
+        self.pause_button.setEnabled(running and not held)
+        self.step_button.setEnabled(running)
+        self.break_button.setEnabled(running)
+        self.take_button.setEnabled(not sequences.why_not_take)
+        self.take_button.setChecked(sequences.taken is not None)
+        self.take_button.setText("End and write" if sequences.taken is not None else "Take down")
+        for button in (self.no, self.yes):
+            button.setVisible(question is not None)
+        if question is not None:
+            self.status.say(question.text, True)
+        elif sequences.taken is not None:
+            count = sequences.taken.count
+            self.status.say(f"Taking down what you do: {count} steps so far", True)
+        else:
+            self.status.say(sequences.words, bool(sequences.problem))
+        if sequences.text:
+            self.outcome.say(sequences.text, sequences.wrong)
+        elif why_not and not running and sequences.sequence is not None:
+            self.outcome.say(why_not[0].upper() + why_not[1:], False)
+        else:
+            self.outcome.say("", False)
+        self.preview.show_plan(sequences.plan, sequences.at_s if running else None)
