@@ -7,6 +7,7 @@ from hil.measure import (
     force_response_free,
     force_speed,
     friction,
+    impedance,
     plant,
     resolution,
     shock,
@@ -24,6 +25,7 @@ TESTS: tuple[GuardedTest, ...] = (
     friction.TEST,
     force_speed.TEST,
     zero_force.TEST,
+    impedance.TEST,
     shock.TEST,
 )
 
