@@ -7,6 +7,7 @@ import hashlib
 import json
 import math
 import zipfile
+from collections.abc import Mapping
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
@@ -22,7 +23,7 @@ from hil.handover.law import Law
 from hil.handover.python_source import PACKAGE, objects, python_files
 from hil.handover.robot_description import robot_description
 from hil.handover.vectors import INPUTS, OUTPUTS, record
-from hil.profile import Profile, holding_force, profile_to_dict
+from hil.profile import Profile, holding_force, profile_to_dict, single_file, without_folders
 
 TEMPLATES = Path(__file__).parent / "templates"
 FIRST_DATE = (1980, 1, 1, 0, 0, 0)  # of every file in the zip: one law, one zip
@@ -114,8 +115,19 @@ def law_of(profile: Profile) -> tuple[Law, float]:
     return Law(profile, bench.gains, bench.period_s, bench.peak_torque_N_m), bench.period_s
 
 
-def hand_over(profile: Profile, folder: Path, written: datetime.date | None = None) -> Package:
+def hand_over(
+    profile: Profile,
+    folder: Path,
+    written: datetime.date | None = None,
+    source: str | Path | None = None,
+    sheet: Mapping[str, bytes] | None = None,
+) -> Package:
     """Write the package into a folder that is empty or not there, and a zip beside it.
+
+    Args:
+        written: date that the package bears; today by default.
+        source: file or shipped name of the profile, which then goes with the package.
+        sheet: files of a data sheet, by name, which then go with the package.
 
     Raises:
         HandoverError: the folder holds something, or the rig has no simulation for the vectors.
@@ -133,23 +145,40 @@ def hand_over(profile: Profile, folder: Path, written: datetime.date | None = No
     law, period_s = law_of(profile)
     data = law_data(profile, law, period_s, written or datetime.date.today())
     files = _files(profile, law, period_s, data)
-    manifest = {name: hashlib.sha256(text.encode()).hexdigest() for name, text in files.items()}
+    if source is not None:
+        text, beside = single_file(source)
+        files["profile/profile.yaml"] = text
+        for name, path in beside.items():
+            files[f"profile/{name}"] = _text(path.read_bytes())
+    for name, content in (sheet or {}).items():
+        files[f"data_sheet/{name}"] = _text(content)
+    manifest = {name: hashlib.sha256(_bytes(text)).hexdigest() for name, text in files.items()}
     files["manifest.json"] = json.dumps(manifest, indent=1) + "\n"
     for name, text in files.items():
         path = folder / name
         path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(text.encode())
+        path.write_bytes(_bytes(text))
     with zipfile.ZipFile(archive, "w", zipfile.ZIP_DEFLATED) as bundle:
         for name, text in sorted(files.items()):
             entry = zipfile.ZipInfo(f"{folder.name}/{name}", FIRST_DATE)
             entry.compress_type = zipfile.ZIP_DEFLATED
-            bundle.writestr(entry, text)
+            bundle.writestr(entry, _bytes(text))
     return Package(folder, archive, str(data["identity"]), tuple(sorted(files)))
+
+
+def _text(content: bytes) -> str:
+    return content.decode("utf-8", "surrogateescape")
+
+
+def _bytes(text: str) -> bytes:
+    return text.encode("utf-8", "surrogateescape")
 
 
 def law_data(profile: Profile, law: Law, period_s: float, written: datetime.date) -> dict[str, Any]:
     """Return the contents of ``law.json``."""
     plain = profile_to_dict(profile)
+    # Where files lie on the computer that wrote it is no part of a law.
+    plain["drive"] = without_folders(plain["drive"])[0]
     whole = json.dumps(plain, sort_keys=True)
     gains, hand = law.gains, 1 if profile.actuator.screw.hand == "right" else -1
     sign = hand * profile.sensors.motor.sign

@@ -47,6 +47,7 @@ from hil.profile.schema import (
     SpeedLimit,
     TwoSlopes,
 )
+from hil.profile.single_file import single_file, without_folders
 from hil.profile.source import Path_, Source, dotted, read_source
 from hil.profile.statics import holding_force, motor_force, rig_force
 from hil.profile.write_back import Written, write_back, write_part
@@ -101,8 +102,10 @@ __all__ = [
     "shipped_profiles",
     "shown",
     "simulated_wires",
+    "single_file",
     "varied_simulation",
     "with_simulated_faults",
+    "without_folders",
     "write_back",
     "write_part",
 ]

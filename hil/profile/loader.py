@@ -188,6 +188,15 @@ def part_path(file: Path, name: object) -> Path | None:
     return SHIPPED / name if not beside.exists() and (SHIPPED / name).exists() else beside
 
 
+def read_with_parts(file: Path) -> Source:
+    """Return the values of a profile, its base and its parts; names of data files are whole paths.
+
+    Raises:
+        ProfileError: a file cannot be read.
+    """
+    return _read_with_parts(file, str(file), {})
+
+
 def _read_with_parts(
     file: Path, shown: str, texts: Mapping[Path, str], above: tuple[Path, ...] = ()
 ) -> Source:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from hil.control import safety_fingerprint
+from hil.profile import load_profile
 from ui import cli
 
 
@@ -24,3 +27,27 @@ def test_a_refusal_is_one_line_and_writes_nothing(
     err = capfd.readouterr().err
     assert part in err and "Traceback" not in err
     assert list(kept.parent.iterdir()) == [kept] and kept.read_text() == "mine"
+
+
+def test_a_data_sheet_of_another_rig_is_refused(tmp_path: Path, capfd: Any) -> None:
+    sheet = {"data_sheet": 1, "profile_fingerprint": "another", "figures": []}
+    (tmp_path / "data_sheet.json").write_text(json.dumps(sheet))
+    words = ("hand-over", "--profile", "footplate_trainer", "--out", str(tmp_path / "law"))
+    assert cli.main((*words, "--data-sheet", str(tmp_path))) == 2
+    assert "another state of the profile" in capfd.readouterr().err
+    assert cli.main((*words, "--data-sheet", str(tmp_path / "none"))) == 2
+    assert "Fix:" in capfd.readouterr().err
+    assert not (tmp_path / "law").exists()
+
+
+def test_a_data_sheet_goes_with_the_package(tmp_path: Path) -> None:
+    profile = load_profile("footplate_trainer")
+    own = safety_fingerprint(profile)
+    sheet = {"data_sheet": 1, "profile_fingerprint": own, "figures": []}
+    (tmp_path / "data_sheet.json").write_text(json.dumps(sheet))
+    (tmp_path / "data_sheet.html").write_bytes(b"<p>\xc3\xa4\xff</p>")
+    words = ("hand-over", "--profile", "footplate_trainer", "--out", str(tmp_path / "law"))
+    assert cli.main((*words, "--data-sheet", str(tmp_path))) == 0
+    beside = tmp_path / "law" / "data_sheet"
+    assert (beside / "data_sheet.html").read_bytes() == b"<p>\xc3\xa4\xff</p>"
+    assert json.loads((beside / "data_sheet.json").read_text()) == sheet

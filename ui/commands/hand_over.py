@@ -7,8 +7,10 @@ from pathlib import Path
 from typing import Any
 
 from hil.calibration import age_warning
+from hil.control import safety_fingerprint
 from hil.handover import HandoverError, hand_over
-from hil.profile import load_profile, shipped_profiles
+from hil.measure import SheetError, read_sheet
+from hil.profile import Profile, load_profile, shipped_profiles
 from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, say
 
 
@@ -22,7 +24,8 @@ def add(commands: Any) -> None:
         "session on the simulated rig, and tests that find what was changed. Code is written from\n"
         "the source that the bench runs. Nothing is opened and nothing can move.",
         "  hookeline hand-over --profile my_rig.yaml --out my_law\n"
-        "  make -C my_law/c check && python my_law/python/test_law.py\n",
+        "  make -C my_law/c check && python my_law/python/test_law.py\n"
+        "  hookeline check --profile my_law/profile/profile.yaml   # on the receiver's bench\n",
     )
     parser.add_argument(
         "--profile",
@@ -32,17 +35,24 @@ def add(commands: Any) -> None:
     parser.add_argument(
         "--out", type=Path, required=True, metavar="DIR", help="folder to write; a zip goes beside"
     )
+    parser.add_argument(
+        "--data-sheet",
+        type=Path,
+        metavar="DIR",
+        help="folder of 'hookeline measure' whose data sheet goes with the package",
+    )
     parser.set_defaults(run=run)
 
 
 def run(options: argparse.Namespace) -> int:
     profile = load_profile(options.profile)
+    sheet = None if options.data_sheet is None else _sheet(options.data_sheet, profile)
     old = age_warning(profile.calibration)
     if old is not None:
         say(options, f"warning: {old.sentence}; {old.fix}")
     say(options, "recording test vectors on the simulated rig …")
     try:
-        package = hand_over(profile, options.out)
+        package = hand_over(profile, options.out, source=options.profile, sheet=sheet)
     except HandoverError as error:
         raise CommandError(str(error), BAD_INPUT) from None
     say(options, f"law {package.identity} of '{profile.name}' in '{package.folder}'")
@@ -58,3 +68,23 @@ def run(options: argparse.Namespace) -> int:
         },
     )
     return OK
+
+
+def _sheet(folder: Path, profile: Profile) -> dict[str, bytes]:
+    """Return the files of a data sheet by name.
+
+    Raises:
+        CommandError: there is none, or it is of another rig or calibration.
+    """
+    try:
+        data = read_sheet(folder)
+    except SheetError as error:
+        raise CommandError(f"--data-sheet: {error}", BAD_INPUT) from None
+    if data.get("profile_fingerprint") != safety_fingerprint(profile):
+        raise CommandError(
+            f"--data-sheet: '{folder}' is of another state of the profile than this one. Fix: measure "
+            "it again with this profile",
+            BAD_INPUT,
+        )
+    place = folder if folder.is_dir() else folder.parent
+    return {file.name: file.read_bytes() for file in sorted(place.glob("data_sheet.*"))}

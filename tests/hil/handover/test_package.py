@@ -47,7 +47,8 @@ compiler = pytest.mark.skipif(
 @pytest.fixture(scope="module")
 def package(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("package") / "law"
-    hand_over(load_profile("footplate_trainer"), folder, datetime.date(2026, 2, 1))
+    profile = load_profile("footplate_trainer")
+    hand_over(profile, folder, datetime.date(2026, 2, 1), "footplate_trainer")
     return folder
 
 
@@ -183,6 +184,15 @@ def test_other_forms_of_the_law_have_its_numbers(package: Path) -> None:
     assert float(limit.get("velocity", "")) == data["limits"]["speed"]["limited"]
     reduction = robot.findtext("transmission/actuator/mechanicalReduction")
     assert float(reduction or "") == pytest.approx(1 / data["signs"]["nut_m_per_rad"])
+
+
+def test_the_profile_comes_back_from_the_package(package: Path) -> None:
+    back = profile_to_dict(load_profile(package / "profile" / "profile.yaml"))
+    sent = profile_to_dict(load_profile("footplate_trainer"))
+    sheets = [Path(data["drive"].pop("eds")) for data in (back, sent)]
+    assert back == sent
+    assert sheets[0] == (package / "profile" / sheets[1].name).resolve()
+    assert sheets[0].read_bytes() == sheets[1].read_bytes()
 
 
 def test_the_c_law_keeps_the_coding_rules_that_its_readme_names(package: Path) -> None:
