@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import subprocess
+import sys
 import time
 
 import pytest
@@ -10,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import BaseModel, ValidationError
 
-from drivers.quantities import Dimension, Length
+from drivers.quantities import USUAL_FACTORS, Dimension, Length, units
 
 
 class Model(BaseModel):
@@ -38,6 +40,30 @@ class Model(BaseModel):
 )
 def test_quantities_become_si(unit: str, text: str, value: float) -> None:
     assert Dimension(unit).parse(text) == pytest.approx(value, rel=1e-12)
+
+
+@given(
+    value=st.floats(-1e9, 1e9),
+    pair=st.sampled_from([*USUAL_FACTORS, ("degC", "degC"), ("N*m/A", "N*m/A"), ("m", "m")]),
+)
+def test_usual_units_are_read_as_the_registry_reads_them(
+    value: float, pair: tuple[str, str]
+) -> None:
+    text, unit = pair
+    registered = units().Quantity(value, text).to(unit).magnitude
+    assert Dimension(unit).parse(f"{value} {text}") == registered
+
+
+def test_a_shipped_profile_needs_no_registry_of_units() -> None:
+    program = (
+        "import sys; from hil.profile import load_profile, shipped_profiles\n"
+        "for name in shipped_profiles(): load_profile(name)\n"
+        "print('pint' in sys.modules)"
+    )
+    said = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, text=True, check=True
+    )
+    assert said.stdout.strip() == "False"
 
 
 @pytest.mark.parametrize(

@@ -308,7 +308,7 @@ CASES = {
     ),
     "heartbeat late": Case(Cause.HEARTBEAT_LATE, ended(Cause.HEARTBEAT_LATE), "fell silent"),
     "cycle late": Case(Cause.CYCLE_LATE, ended(Cause.CYCLE_LATE), "host was held up"),
-    "host ending": Case(Cause.HOST_ENDING, ended(Cause.HOST_ENDING), "asked to end"),
+    "host ending": Case(Cause.HOST_ENDING, ended(Cause.HOST_ENDING), "end of the rig host"),
     "exception": Case(
         Cause.EXCEPTION,
         broken,
