@@ -16,6 +16,8 @@ REPEATS = 2
 # imports: a third of a second each, and ten for each worker.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 sys.dont_write_bytecode = False
+# Two workers keep the processors awake; what does so beside a live bench would only compete.
+os.environ.setdefault("HOOKELINE_LET_SLEEP", "1")
 
 # ``--hypothesis-profile long`` draws twenty times as many.
 settings.register_profile("suite", max_examples=50, deadline=None)

@@ -5,20 +5,18 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from typing import Any
 
 import pytest
 
 pytestmark = pytest.mark.real_time
 
 
-def hookeline(*arguments: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "ui.cli", *arguments], capture_output=True, text=True, timeout=60
-    )
-
-
 def test_a_simulated_board_is_started_and_heard() -> None:
-    done = hookeline("check", "treadle_can", "--listen", "--seconds", "0.5", "--json")
+    words = ("check", "treadle_can", "--listen", "--seconds", "0.5", "--json")
+    done = subprocess.run(
+        [sys.executable, "-m", "ui.cli", *words], capture_output=True, text=True, timeout=60
+    )
     assert done.returncode == 0, done.stderr
     data = json.loads(done.stdout.splitlines()[-1])
     assert data["never_came"] == [] and data["undeclared"] == []
@@ -38,7 +36,9 @@ def test_a_simulated_board_is_started_and_heard() -> None:
         ("treadle_frames", {"MOTION", "PROBE", "HEALTH", "sample"}),
     ],
 )
-def test_serial_boards_and_several_devices_are_heard(profile: str, names: set[str]) -> None:
+def test_serial_boards_and_several_devices_are_heard(
+    profile: str, names: set[str], hookeline: Any
+) -> None:
     done = hookeline("check", profile, "--listen", "--seconds", "0.6", "--json")
     data = json.loads(done.stdout.splitlines()[-1])
     messages = {entry["name"]: entry for entry in data["declared"]}
@@ -53,7 +53,7 @@ def test_serial_boards_and_several_devices_are_heard(profile: str, names: set[st
     )
 
 
-def test_what_is_plugged_in_is_listed() -> None:
+def test_what_is_plugged_in_is_listed(hookeline: Any) -> None:
     done = hookeline("check", "--ports", "--json")
     assert done.returncode == 0
     data = json.loads(done.stdout.splitlines()[-1])
@@ -69,7 +69,9 @@ def test_what_is_plugged_in_is_listed() -> None:
         (("treadle_can", "--listen", "--seconds", "-1"), "--seconds"),
     ],
 )
-def test_wrong_use_is_told_in_a_line(arguments: tuple[str, ...], words: str) -> None:
+def test_wrong_use_is_told_in_a_line(
+    arguments: tuple[str, ...], words: str, hookeline: Any
+) -> None:
     done = hookeline("check", *arguments)
     assert done.returncode == 2
     assert words in done.stderr and "Traceback" not in done.stderr

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from pathlib import Path
+from typing import Any
 
 import can
 import numpy as np
@@ -32,13 +31,7 @@ steps:
 OWN = {"time_s", "wake_latency_s", "work_s", "answer_s"}
 
 
-def hookeline(*arguments: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "ui.cli", *arguments], capture_output=True, text=True, timeout=80
-    )
-
-
-def test_recorded_live_and_played_again(tmp_path: Path) -> None:
+def test_recorded_live_and_played_again(tmp_path: Path, hookeline: Any) -> None:
     """Of a rig with a CAN bus and a serial port, aligned in time."""
     profile = "treadle_frames"
     sequence = tmp_path / "brief.yaml"
@@ -72,7 +65,9 @@ def test_recorded_live_and_played_again(tmp_path: Path) -> None:
         (("--replay", "there_is_none/bus.log"), "--log-wire"),
     ],
 )
-def test_wrong_use_is_told_in_a_line(arguments: tuple[str, ...], words: str) -> None:
+def test_wrong_use_is_told_in_a_line(
+    arguments: tuple[str, ...], words: str, hookeline: Any
+) -> None:
     done = hookeline("perform", "demo", *arguments)
     assert done.returncode in (2, 3)
     assert words in done.stderr and "Traceback" not in done.stderr

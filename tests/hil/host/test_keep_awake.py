@@ -30,7 +30,10 @@ def until_state(pid: int, letters: str) -> None:
 
 
 @pytest.mark.skipif(len(os.sched_getaffinity(0)) < 2, reason="one processor: nothing is pinned")
-def test_it_works_while_power_is_on_at_the_lowest_class(tmp_path: Path) -> None:
+def test_it_works_while_power_is_on_at_the_lowest_class(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv(LET_SLEEP)
     with start_bench("footplate_trainer", runs_directory=tmp_path / "runs") as bench:
         pid = bench.processes["keep_awake"].pid
         until_state(pid, "T")
