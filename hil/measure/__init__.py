@@ -5,7 +5,17 @@ from hil.measure.guarded import EndOfTest, GuardedTest, measure_all
 from hil.measure.in_lockstep import measure_in_lockstep
 from hil.measure.plan import TESTS, chosen
 from hil.measure.plant_proposal import LoopFigures, Proposal, proposal_of, propose
-from hil.measure.sheet import RUNS, EvaluatedRun, Sheet, SheetError, assemble, finished_runs, shown
+from hil.measure.sheet import (
+    RUNS,
+    EvaluatedRun,
+    Sheet,
+    SheetError,
+    assemble,
+    evaluate_run,
+    finished_runs,
+    sheet_of,
+    shown,
+)
 from hil.measure.sheet_comparison import FigurePair, SheetComparison, compare_sheets
 from hil.measure.sheet_files import NAME, read_sheet, write_sheet
 from hil.measure.sheet_plots import plots_svg
@@ -32,6 +42,7 @@ __all__ = [
     "assemble",
     "chosen",
     "compare_sheets",
+    "evaluate_run",
     "finished_runs",
     "measure_all",
     "measure_in_lockstep",
@@ -39,6 +50,7 @@ __all__ = [
     "proposal_of",
     "propose",
     "read_sheet",
+    "sheet_of",
     "shown",
     "write_sheet",
 ]

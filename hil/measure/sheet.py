@@ -141,22 +141,30 @@ def assemble(folder: Path, tests: Sequence[GuardedTest]) -> Sheet:
         RunError: a run cannot be read.
     """
     runs = finished_runs(folder)
-    tested = [_evaluated(test, runs[test.key]) for test in tests if test.key in runs]
+    tested = [evaluate_run(test, runs[test.key]) for test in tests if test.key in runs]
     if not tested:
         raise SheetError(
             f"'{folder}' holds no finished run of a test. Fix: name the folder that "
             "'hookeline measure' wrote, or measure again"
         )
+    return sheet_of(tested, tests)
+
+
+def sheet_of(tested: Sequence[EvaluatedRun], tests: Sequence[GuardedTest]) -> Sheet:
+    """Return the sheet of runs that have been evaluated, at least one; ``tests`` is the plan."""
     newest = max((t.run for t in tested), key=_order)
-    missing = tuple(test.key for test in tests if test.key not in runs)
-    return Sheet(_profile(newest), tuple(tested), missing)
+    by_key = {t.test.key: t for t in tested}
+    missing = tuple(test.key for test in tests if test.key not in by_key)
+    ordered = tuple(by_key[test.key] for test in tests if test.key in by_key)
+    return Sheet(_profile(newest), ordered, missing)
 
 
 def _profile(run: Run) -> Profile:
     return profile_from_dict(run.meta["profile"])
 
 
-def _evaluated(test: GuardedTest, run: Run) -> EvaluatedRun:
+def evaluate_run(test: GuardedTest, run: Run) -> EvaluatedRun:
+    """Return what one finished run gives; a problem if it gives nothing."""
     profile = _profile(run)
     try:
         found = test.evaluate(run, profile)

@@ -25,6 +25,7 @@ from hil.core import (
     Stop,
 )
 from hil.link import Block, Client, HostGone, LinkError, Refused
+from hil.procedures.favoured import favoured
 from hil.procedures.procedure import (
     AFTER_TRIP_S,
     ENABLE_EVERY_S,
@@ -108,14 +109,15 @@ class LiveRunner(Runner):
         Raises:
             Refused: somebody else holds control.
         """
-        self._take_control()
-        try:
-            return super().run(procedure)
-        finally:
-            # If the host is gone or has dropped us there is nothing left to give back.
-            with contextlib.suppress(LinkError):
-                self._client.request(EndRun())
-                self._client.release_control()
+        with favoured():
+            self._take_control()
+            try:
+                return super().run(procedure)
+            finally:
+                # If the host is gone or has dropped us there is nothing left to give back.
+                with contextlib.suppress(LinkError):
+                    self._client.request(EndRun())
+                    self._client.release_control()
 
     def wait_recorded(self, timeout_s: float) -> str:
         """Name of the run's folder once it is complete on disk.
@@ -124,10 +126,14 @@ class LiveRunner(Runner):
         """
         until = time.monotonic() + timeout_s
         with contextlib.suppress(HostGone):
-            while not self.recorded and time.monotonic() < until:
+            while self._still_recording and time.monotonic() < until:
                 self._service()
                 time.sleep(POLL_S)
         return self.recorded or self.recording
+
+    @property
+    def _still_recording(self) -> bool:
+        return not self.recorded or self.recording not in ("", self.recorded)
 
     def _send(self, request: Request) -> tuple[bool, str]:
         self._service()

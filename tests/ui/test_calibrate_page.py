@@ -35,9 +35,9 @@ from ui.dashboard.bench.operate_model import OperateModel
 from ui.dashboard.bench.readout_texts import readouts
 from ui.dashboard.bench.session import Session
 from ui.dashboard.calibrate.model import CalibrateModel
-from ui.dashboard.calibrate.rig import CalibrateOperator
 from ui.dashboard.calibrate.setup import Setup
 from ui.dashboard.calibrate_picture import save_calibrate_picture
+from ui.dashboard.guided import PageOperator
 from ui.dashboard.widgets.theme import sizes_for
 from ui.dashboard.window import Window
 
@@ -98,7 +98,7 @@ class LockstepRig:
             self.hung.append(mass_kg)
             bench.environment.hang(mass_kg)
 
-        operator = CalibrateOperator(hands, alone, hang)
+        operator = PageOperator(hands, alone, hang)
         return operator, PagedLockstep(bench, operator, tell)
 
 

@@ -52,6 +52,7 @@ from ui.commands.sheets_compared import compare
 from ui.commands.stated import add_reference, stated_reference
 from ui.commands.terminal_operator import TerminalOperator, add_simulated_person, at_a_terminal
 from ui.commands.unverified import add_unverified, confirmed_unverified
+from ui.dashboard.priority import favour, give_way
 
 RECORDED_WAIT_S = 60.0
 
@@ -256,6 +257,8 @@ def _live(
             runner = LiveRunner(
                 client, None, terminal.confirm, lambda text: say(options, text), terminal
             )
+        favour()  # a late sign of the hold-to-run control stops the rig
+        stack.callback(give_way)
         ended = runner.run(measure_all(tests, in_force, on_start, on_end))
         runner.wait_recorded(RECORDED_WAIT_S)
     return ends, ended

@@ -35,6 +35,7 @@ from ui.dashboard.bringup import BringUpModel, BringUpPage
 from ui.dashboard.calibrate import CalibrateModel, CalibratePage
 from ui.dashboard.header import Header
 from ui.dashboard.help_window import HelpWindow
+from ui.dashboard.measure import MeasureModel, MeasurePage
 from ui.dashboard.operate import OperatePage, OperateView, PowerBanner, StopStrip
 from ui.dashboard.runs import RunsModel, RunsPage
 from ui.dashboard.size import SizeModel, SizePage
@@ -54,6 +55,7 @@ PAGES = (
     PageEntry(
         "Runs", "F5", RunsPage, view=lambda model, session, runs: RunsModel(runs), help_topic="runs"
     ),
+    PageEntry("Measure", "F6", MeasurePage, view=MeasureModel, help_topic="measure"),
     PageEntry(
         "Size", "F7", SizePage, view=lambda model, session, runs: SizeModel(), help_topic="size"
     ),

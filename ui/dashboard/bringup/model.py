@@ -36,9 +36,8 @@ from ui.dashboard.bench import OperateModel, Session
 from ui.dashboard.bringup.records import Kept, kept_records, new_folder, result_of
 from ui.dashboard.bringup.values import ProfileValues
 from ui.dashboard.bringup.words import end_text, proposed, summary, why_not_begin, without_changes
-from ui.dashboard.guided import PageOperator, PageRunner, Question
+from ui.dashboard.guided import RUNNING, PageOperator, PageRunner, Question
 
-RUNNING = "runs now"
 ENDS_S = 20.0  # power off, and the record on the disk
 LIVE_S, LIVE_EVERY = 15.0, 20  # what is drawn while a step runs, of every so many samples
 _TIME, _NUT, _FORCE = (INDEX[name] for name in ("time_s", "nut_position_m", "spring_force_N"))

@@ -18,12 +18,16 @@ from PySide6.QtWidgets import (
 
 from hil.bringup import Step
 from ui.dashboard.bench import Page, PageContext
-from ui.dashboard.bringup.evidence import EvidencePlot, evidence_html, live_plots
-from ui.dashboard.bringup.model import RUNNING, BringUpModel
-from ui.dashboard.bringup.prompt_panel import MOST_OPTIONS, PromptPanel
+from ui.dashboard.bringup.evidence import evidence_html
+from ui.dashboard.bringup.model import BringUpModel
 from ui.dashboard.bringup.step_list import WORDS, StepList
+from ui.dashboard.guided import MOST_OPTIONS, RUNNING, EvidencePlot, PromptPanel, live_plots
 from ui.dashboard.widgets import KeyButton, Sizes, Slice, Theme, combo_style
 
+IDLE = (
+    "Begin (G) goes through the steps in order. Nothing is energised before what it relies on is "
+    "verified, and nothing moves unless you hold the hold-to-run control."
+)
 LIVE_EVERY = 3  # of the renewals of words
 # Heights of what is to be done and of the evidence: while it runs, and once it has ended.
 RUNNING_HEIGHTS, BAD_HEIGHTS, GOOD_HEIGHTS = (10, 11), (8, 13), (5, 16)
@@ -38,7 +42,7 @@ class BringUpPage(Page):
         self.theme, self.sizes = place.theme, place.sizes
         px = self.sizes.px
         self.steps = StepList(self.bringup, self.theme, self.sizes, self.look_at)
-        self.ask = PromptPanel(self.bringup, self.theme, self.sizes)
+        self.ask = PromptPanel(self.bringup, self.theme, self.sizes, IDLE)
         self.plot = EvidencePlot(self.theme, self.sizes)
         self.live = EvidencePlot(self.theme, self.sizes)  # beside it, while a step runs
         self.plot_number = 0

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable
-from typing import Any, Protocol
+from typing import Protocol
 
 from drivers.simulated import EnvironmentClient
 from hil.bench import facts_from_dict
@@ -12,30 +12,7 @@ from hil.link import connect_beside
 from hil.procedures import Ended, Procedure, SimulatedOperator
 from hil.profile import rig_parameters
 from ui.dashboard.bench import Session
-from ui.dashboard.guided import PageOperator, PageRunner, Question
-
-
-class CalibrateOperator(PageOperator):
-    """Asked to hang weights as well.
-
-    Args:
-        hang: of a simulated rig, done once the person says so; None on a real one.
-    """
-
-    def __init__(
-        self, hands: SimulatedOperator | None, alone: bool, hang: Callable[[float], None] | None
-    ) -> None:
-        super().__init__(hands, alone)
-        self._hang = hang
-
-    def hang(self, mass_kg: float) -> bool:
-        """Return whether it hangs; waits until the person has answered."""
-        text = f"Hang {mass_kg:g} kg." if mass_kg > 0 else "Take all weights off."
-        if self._ask(Question("act", text), True) is not True:
-            return False
-        if self._hang is not None:
-            self._hang(mass_kg)
-        return True
+from ui.dashboard.guided import PageOperator, PageRunner
 
 
 class PageRun(Protocol):
@@ -62,23 +39,12 @@ class PageRig(Protocol):
 
     def open(
         self, stack: contextlib.ExitStack, alone: bool, tell: Callable[[str], None]
-    ) -> tuple[CalibrateOperator, PageRun]:
+    ) -> tuple[PageOperator, PageRun]:
         """Operator and runner for one calibration; ``stack`` closes what they need.
 
         Raises:
             hil.link.errors.LinkError: the rig host cannot be reached.
         """
-
-
-class CalibrateRunner(PageRunner):
-    """Live; weights are hung by the page's operator."""
-
-    def __init__(self, operator: CalibrateOperator, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        self._person = operator
-
-    def _hang(self, mass_kg: float) -> bool:
-        return bool(self._meanwhile(lambda: self._person.hang(mass_kg)))
 
 
 class LiveRig:
@@ -94,7 +60,7 @@ class LiveRig:
 
     def open(
         self, stack: contextlib.ExitStack, alone: bool, tell: Callable[[str], None]
-    ) -> tuple[CalibrateOperator, PageRun]:
+    ) -> tuple[PageOperator, PageRun]:
         model = self._session.model
         client = stack.enter_context(connect_beside(self._session.client, "calibrate"))
         hands, hang = None, None
@@ -102,6 +68,6 @@ class LiveRig:
             control = EnvironmentClient(str(model.description["environment"]))
             stack.callback(control.close)
             hands, hang = SimulatedOperator(control, rig_parameters(model.profile)), control.hang
-        operator = CalibrateOperator(hands, alone, hang)
+        operator = PageOperator(hands, alone, hang)
         # The procedure asks for no yes or no but that of a weight.
-        return operator, CalibrateRunner(operator, client, operator, lambda _q: False, tell)
+        return operator, PageRunner(client, operator, lambda _q: False, tell)

@@ -54,6 +54,7 @@ class PageOperator:
     Args:
         hands: of a simulated rig. They do what is said to be done, since nobody else can
             touch it; with ``alone`` they also answer and hold.
+        hang: of a simulated rig, done once the person says so; None on a real one.
 
     Attributes:
         question: what is to be answered now, or None.
@@ -61,11 +62,16 @@ class PageOperator:
         alone: simulated hands answer by themselves; may change at any time.
     """
 
-    def __init__(self, hands: SimulatedOperator | None, alone: bool) -> None:
+    def __init__(
+        self,
+        hands: SimulatedOperator | None,
+        alone: bool,
+        hang: Callable[[float], None] | None = None,
+    ) -> None:
         self.question: Question | None = None
         self.hold_text = ""
         self.alone = alone and hands is not None
-        self._hands = hands
+        self._hands, self._hang = hands, hang
         self._changed = threading.Condition()
         self._number = 0
         self._reply: _Reply | None = None
@@ -134,6 +140,15 @@ class PageOperator:
             lasts_s = hand.amount if hand.act == "wiggle_cable" else SETTLES_S
         self._doing, self._doing_until_s = hand.instruction, time.monotonic() + lasts_s
         return lasts_s
+
+    def hang(self, mass_kg: float) -> bool:
+        """Return whether it hangs; waits until the person has answered."""
+        text = f"Hang {mass_kg:g} kg." if mass_kg > 0 else "Take all weights off."
+        if self._ask(Question("act", text), True) is not True:
+            return False
+        if self._hang is not None:
+            self._hang(mass_kg)
+        return True
 
     def read(self, question: Read) -> float:
         seen = self._hands.read(question) if self._hands is not None else math.nan

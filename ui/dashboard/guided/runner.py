@@ -9,7 +9,7 @@ from typing import TypeVar
 
 from hil.core import Cause, Enable
 from hil.link import Client, LinkError
-from hil.procedures import Ended, EnvironmentLike, LiveRunner, Procedure
+from hil.procedures import Ended, EnvironmentLike, LiveRunner, Procedure, Push
 from hil.sequences import OWN_STOP
 from ui.dashboard.guided.page_operator import PageOperator
 
@@ -20,9 +20,18 @@ T = TypeVar("T")
 
 
 class PageRunner(LiveRunner):
-    """Runs a procedure for a page.
+    """Runs a procedure for a page, whose operator hangs weights as well.
 
     A person's stop ends it, wherever it came from: no step takes it for a finding and goes on.
+
+    Args:
+        client: connected, no one else using it.
+        operator: the person at the page.
+        prompt: asks a person and returns the answer.
+        tell: takes progress lines.
+        environment: of a simulated rig whose hands do what is asked without being asked.
+        push: a simulated hand at the load point, see ``drivers.simulated.EnvironmentClient.push``;
+            None: the person is told to push.
 
     Attributes:
         why: it was broken off, in words, or ''.
@@ -35,8 +44,10 @@ class PageRunner(LiveRunner):
         prompt: Callable[[str], bool],
         tell: Callable[[str], None],
         environment: EnvironmentLike | None = None,
+        push: Callable[[float, float, float], None] | None = None,
     ) -> None:
         super().__init__(client, environment, prompt, tell, operator)
+        self._hand = push
         self.why = ""
         self._page = operator
         self._broken_off = threading.Event()
@@ -82,6 +93,17 @@ class PageRunner(LiveRunner):
     def _stop(self, cause: str) -> None:
         self._ending = True  # this stop is our own
         super()._stop(self.why or cause)
+
+    def _hang(self, mass_kg: float) -> bool:
+        if self._environment is not None:
+            return super()._hang(mass_kg)
+        return self._meanwhile(lambda: self._page.hang(mass_kg))
+
+    def _push(self, push: Push) -> None:
+        if self._hand is not None:
+            self._hand(push.force_N, push.frequency_Hz, push.duration_s)
+        else:
+            super()._push(push)
 
     def _meanwhile(self, ask: Callable[[], T]) -> T:
         try:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+from typing import Protocol
 
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QLineEdit, QSizePolicy, QVBoxLayout
 
-from ui.dashboard.bringup.model import BringUpModel
-from ui.dashboard.guided import Question, typed_number
+from ui.dashboard.guided.page_operator import Question
+from ui.dashboard.guided.typed_number import typed_number
 from ui.dashboard.widgets import HoldButton, KeyButton, PromptFrame, Sizes, Theme
 
 PER_UNIT = {"mm": 1e3, "m": 1.0, "N": 1.0}
@@ -17,10 +18,50 @@ CANNOT = {"act": "Cannot do it", "read": "Cannot tell", "hold": "Not now", "conf
 DONE = {"act": "Done", "read": "Enter it", "confirm": "Write it"}
 
 
-class PromptPanel(PromptFrame):
-    """Mirror of the model's question. Enter is the answer that goes on, X the one that does not."""
+class Asking(Protocol):
+    """View model of a page that prompts.
 
-    def __init__(self, bringup: BringUpModel, theme: Theme, sizes: Sizes) -> None:
+    Attributes:
+        alone: simulated hands answer by themselves.
+        note: last word of what runs. message, wrong: what there is to say while nothing runs, and
+            whether it is bad news.
+    """
+
+    alone: bool
+    note: str
+    message: str
+    wrong: bool
+
+    @property
+    def running(self) -> bool: ...
+    @property
+    def question(self) -> Question | None: ...
+    @property
+    def hold_text(self) -> str: ...
+    @property
+    def holding(self) -> bool: ...
+    @property
+    def doing(self) -> str: ...
+    @property
+    def record_text(self) -> str:
+        """Return where that is kept of which ``message`` tells."""
+
+    @property
+    def why_not_begin(self) -> str: ...
+
+    def answer(self, value: float | str | bool) -> None: ...
+    def grip(self) -> None: ...
+    def let_go(self) -> None: ...
+
+
+class PromptPanel(PromptFrame):
+    """Mirror of the model's question. Enter is the answer that goes on, X the one that does not.
+
+    Args:
+        idle: words while nothing runs, nothing is to be said and it can be begun.
+    """
+
+    def __init__(self, asking: Asking, theme: Theme, sizes: Sizes, idle: str) -> None:
         points = (
             0.8 * sizes.large_pt,
             sizes.state_pt,
@@ -29,7 +70,8 @@ class PromptPanel(PromptFrame):
             sizes.text_pt,
         )
         super().__init__(theme, sizes, QLabel(), QLabel(), points)
-        self.bringup = bringup
+        self.asking = asking
+        self._idle = idle
         px = sizes.px
         self.head = QLabel()
         self.head.setObjectName("quiet")
@@ -40,7 +82,7 @@ class PromptPanel(PromptFrame):
         self.text.setAlignment(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignTop)
         # As tall as there is room: what is asked must not push the evidence about.
         self.text.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Ignored)
-        self.hold = HoldButton(theme, sizes, bringup.grip, bringup.let_go)
+        self.hold = HoldButton(theme, sizes, asking.grip, asking.let_go)
         self.done = KeyButton("Done", "Enter", theme)
         self.done.setObjectName("apply")
         self.done.clicked.connect(self.accept)
@@ -86,39 +128,39 @@ class PromptPanel(PromptFrame):
         if question is None:
             return
         if question.kind in ("act", "confirm"):
-            self.bringup.answer(True)
+            self.asking.answer(True)
         elif question.kind == "read":
             self._read(question)
 
     def refuse(self) -> None:
         question = self._shown_question
         if question is not None and question.kind in CANNOT:
-            self.bringup.answer(math.nan if question.kind == "read" else False)
+            self.asking.answer(math.nan if question.kind == "read" else False)
 
     def choose(self, number: int) -> None:
         question = self._shown_question
         if question is not None and number < len(question.options):
-            self.bringup.answer(question.options[number])
+            self.asking.answer(question.options[number])
 
     @property
     def _shown_question(self) -> Question | None:
         """The one that is asked, if it is seen: a key pressed twice must not answer the next."""
-        return self._asked if self._asked is self.bringup.question else None
+        return self._asked if self._asked is self.asking.question else None
 
     def _read(self, question: Question) -> None:
         try:
-            self.bringup.answer(typed_number(question, self.entry.text()))
+            self.asking.answer(typed_number(question, self.entry.text()))
         except ValueError as error:
             self.mark(str(error))
 
     # ------------------------------------------------------------------ looks
 
     def refresh(self) -> None:
-        bringup = self.bringup
-        question = bringup.question
-        wanted = bool(bringup.hold_text)
+        asking = self.asking
+        question = asking.question
+        wanted = bool(asking.hold_text)
         if wanted:
-            acts = bringup.holding
+            acts = asking.holding
             self.hold.show_as(
                 "Held: let go to stop"
                 if acts
@@ -141,9 +183,9 @@ class PromptPanel(PromptFrame):
 
     def _words(self, question: Question | None) -> tuple[str, str, bool]:
         """Head line, large words, and whether they are bad news."""
-        bringup = self.bringup
+        asking = self.asking
         if question is not None:
-            by = " (simulated hands answer)" if bringup.alone and bringup.running else ""
+            by = " (simulated hands answer)" if asking.alone and asking.running else ""
             if not by and math.isfinite(question.suggestion):
                 by = " (what simulated eyes read stands there)"
             heads = {
@@ -155,22 +197,17 @@ class PromptPanel(PromptFrame):
                 "confirm": "Answer this",
             }
             return heads[question.kind] + by, question.text, False
-        if bringup.running:
-            if bringup.hold_text:
-                return "Runs only while you hold", bringup.hold_text, False
-            if bringup.doing:
-                return "Being done by hand", bringup.doing, False
-            return "Nothing for you to do", bringup.note or "Wait: it is measuring.", False
-        if bringup.message:
-            return bringup.record_text, bringup.message, bringup.wrong
-        if bringup.why_not_begin:
-            return "Cannot begin yet", f"{bringup.why_not_begin}.", False
-        return (
-            "Nothing runs",
-            "Begin (G) goes through the steps in order. Nothing is energised before what it "
-            "relies on is verified, and nothing moves unless you hold the hold-to-run control.",
-            False,
-        )
+        if asking.running:
+            if asking.hold_text:
+                return "Runs only while you hold", asking.hold_text, False
+            if asking.doing:
+                return "Being done by hand", asking.doing, False
+            return "Nothing for you to do", asking.note or "Wait: it is measuring.", False
+        if asking.message:
+            return asking.record_text, asking.message, asking.wrong
+        if asking.why_not_begin:
+            return "Cannot begin yet", f"{asking.why_not_begin}.", False
+        return "Nothing runs", self._idle, False
 
     def _ask(self, question: Question | None, hold_wanted: bool) -> None:
         kind = question.kind if question else ""

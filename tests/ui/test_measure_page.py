@@ -1,0 +1,231 @@
+"""The Measure page on a simulated rig that runs as real processes."""
+
+import dataclasses
+import functools
+import json
+import shutil
+
+import numpy as np
+import pytest
+from PySide6.QtCore import QEvent, Qt
+from PySide6.QtGui import QKeyEvent
+from PySide6.QtTest import QTest
+from PySide6.QtWidgets import QApplication
+
+import ui.dashboard.measure.page as page_module
+import ui.dashboard.window as window_module
+from drivers.base import PowerStage
+from hil.core import State
+from hil.host import start_bench
+from hil.link import Client
+from hil.measure import Characteristic, Diagram, Evaluation, GuardedTest, Line
+from hil.measure.characteristic import cut, windows
+from hil.measure.guarded import envelope, under_power, window
+from hil.procedures import Hand
+from ui.dashboard.bench import Session
+from ui.dashboard.measure import MeasureModel
+from ui.dashboard.window import Window
+
+pytestmark = pytest.mark.real_time
+
+PATIENCE_MS = 40_000
+LONG_S = 20.0
+
+
+def _held(lasts_s):
+    def run(profile):
+        yield Hand("support_load", "Support the load.")
+        yield from under_power(envelope(profile, 0.5, 0.5), "Nothing moves")
+        yield from window("held", lasts_s)
+
+    return run
+
+
+def _quiet(profile):
+    del profile
+    yield from window("held", 0.3)
+
+
+def _evaluate(run, profile):
+    (held,) = windows(run, "held")
+    force = cut(run, held, "spring_force_N")
+    mean = Characteristic(
+        "held.mean",
+        "Mean force",
+        float(np.mean(force)),
+        0.5,
+        "N",
+        900.0,
+        1.0,
+        causes="an invention",
+    )
+    line = Line("force", cut(run, held, "time_s") - 0.0, force)
+    return Evaluation((mean,), (Diagram("Force", "time (s)", "force (N)", (line,)),))
+
+
+def made(key, title, run):
+    return GuardedTest(
+        key, title, "a purpose", "A risk.", ("lever free",), lambda _p: 2.0, run, _evaluate
+    )
+
+
+FIRST, SECOND = made("first", "First", _held(0.3)), made("second", "Second", _held(0.3))
+QUIET = made("first", "First", _quiet)
+LONG = made("second", "Second", _held(LONG_S))
+
+
+@pytest.fixture(scope="module")
+def bench(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("measure")
+    with start_bench("footplate_trainer", runs_directory=folder / "runs") as running:
+        yield running
+
+
+class Person:
+    """Somebody at the page."""
+
+    def __init__(self, bench, qtbot, monkeypatch, tests):
+        make = functools.partial(MeasureModel, tests=tests)
+        entries = [
+            dataclasses.replace(e, view=make) if e.title == "Measure" else e
+            for e in window_module.PAGES
+            if e.title in ("Operate", "Measure")
+        ]
+        monkeypatch.setattr(window_module, "PAGES", tuple(entries))
+        self.qtbot = qtbot
+        self.session = Session(Client.connect(bench.link_directory, name="dashboard"))
+        self.model = self.session.model
+        self.window = Window(self.model, self.session, runs_directory=bench.runs_directory)
+        qtbot.addWidget(self.window)
+        self.window.resize(1280, 720)
+        self.window.show()
+        self.window.activateWindow()
+        self.page = self.window.page_of("Measure")
+        self.measuring = self.page.measuring
+        qtbot.waitUntil(self.window.isActiveWindow)
+        self.until(lambda: self.model.in_control)
+        self.press(Qt.Key.Key_F6)
+        assert self.window.page is self.page
+        if self.model.state is State.STOPPED:
+            self.press(Qt.Key.Key_T)
+        self.until(lambda: not self.measuring.why_not_begin)
+
+    def until(self, condition):
+        def met():
+            if self.model.holder is None and not self.measuring.running:
+                self.session.take_control()  # a busy computer loses it
+            asked = self.page.ask.text.text()
+            assert condition(), (asked, self.model.state_word, list(self.model.notices))
+
+        self.qtbot.waitUntil(met, timeout=PATIENCE_MS)
+        self.window.refresh()
+
+    def press(self, *keys):
+        for key in keys:
+            QTest.keyClick(self.window.focusWidget() or self.window, key)
+
+    def space(self, up=False):
+        kind = QEvent.Type.KeyRelease if up else QEvent.Type.KeyPress
+        event = QKeyEvent(kind, Qt.Key.Key_Space, Qt.KeyboardModifier.NoModifier, " ", False)
+        QApplication.sendEvent(self.window.focusWidget(), event)
+
+    def ended(self):
+        self.until(lambda: not self.measuring.running and not self.measuring.filing)
+
+
+@pytest.fixture
+def person(bench, qtbot, monkeypatch):
+    people = []
+
+    def make(*tests, hands=True):
+        sitting = Person(bench, qtbot, monkeypatch, tests)
+        sitting.measuring.set_alone(hands)
+        people.append(sitting)
+        return sitting
+
+    yield make
+    for sitting in people:
+        sitting.window.close()
+
+
+def test_figures_come_in_with_their_verdict_and_the_sheet_is_one_key_away(
+    bench, person, monkeypatch
+):
+    opened = []
+    monkeypatch.setattr(
+        page_module.QDesktopServices, "openUrl", lambda url: bool(opened.append(url)) or True
+    )
+    someone = person(FIRST, SECOND)
+    measuring, page = someone.measuring, someone.page
+    assert "A risk." in page.words.text() and "lever free" in page.figures.toPlainText()
+    # One is left out, and taken in again.
+    someone.press(Qt.Key.Key_End, Qt.Key.Key_I)
+    assert measuring.picked == {"first"} and "1 of 2" in page.left.text()
+    someone.press(Qt.Key.Key_I, Qt.Key.Key_G)
+    someone.until(lambda: measuring.current is FIRST)
+    assert "left" in page.left.text() and not page.pick.isEnabled()
+    someone.until(lambda: measuring.current is SECOND)
+    someone.ended()
+    assert set(measuring.results) == {"first", "second"}
+    someone.until(lambda: measuring.sheet is not None)
+    someone.press(Qt.Key.Key_Home)
+    told = page.figures.toPlainText()
+    assert "Mean force" in told and "± 0.50" in told and "900.0 ± 1.0" in told
+    assert "≠ differs" in told and "an invention" in told
+    assert "2 differ" in page.ask.text.text()
+    assert page.plot.isVisible() and page.plot.getPlotItem().listDataItems()
+    someone.press(Qt.Key.Key_S)
+    assert [url.toLocalFile() for url in opened] == [str(measuring.sheet.resolve())]
+    data = json.loads((measuring.folder / "data_sheet.json").read_text())
+    assert [figure["test"] for figure in data["figures"]] == ["first", "second"]
+    # The recorder's runs stay where they are, and another measurement begins empty.
+    names = {path.name for path in (measuring.folder / "runs").iterdir()}
+    assert names <= {path.name for path in bench.runs_directory.iterdir()} and len(names) == 2
+    folder = measuring.folder
+    measuring.choose(None)
+    assert not measuring.results and measuring.picked == {"first", "second"}
+    measuring.choose(folder)
+    someone.ended()
+    assert set(measuring.results) == {"first", "second"} and not measuring.picked
+
+
+def _asks(measuring, kind):
+    question = measuring.question  # the procedure's thread may take it back
+    return question is not None and question.kind == kind
+
+
+def test_by_keyboard_alone_a_stop_is_told_and_the_rest_goes_on_in_the_same_folder(person, bench):
+    someone = person(QUIET, LONG, hands=False)
+    measuring, page = someone.measuring, someone.page
+    for _ in range(5):  # a busy computer may let go
+        someone.press(Qt.Key.Key_G)
+        someone.until(lambda: _asks(measuring, "act"))
+        someone.press(Qt.Key.Key_Return)
+        someone.until(lambda: _asks(measuring, "hold") or not measuring.running)
+        assert someone.window.focusWidget() is page.ask.hold
+        someone.space()
+        someone.until(lambda: someone.model.state is State.STANDBY or not measuring.running)
+        if measuring.running:
+            break
+        someone.space(up=True)
+        someone.ended()
+        someone.until(lambda: not measuring.why_not_begin)
+    someone.press(Qt.Key.Key_Escape)
+    someone.until(lambda: someone.model.value("power_stage") == PowerStage.OFF)
+    someone.ended()
+    folder = measuring.folder
+    assert someone.model.state is State.STOPPED
+    assert "stopped by the operator" in page.ask.text.text()
+    assert "go on (G)" in page.ask.text.text()
+    assert page.live.isVisible()  # the last seconds before the stop
+    assert measuring.picked == {"second"} and set(measuring.results) == {"first"}
+    someone.until(lambda: measuring.sheet is not None)
+    # Reset, and the rest in the same folder.
+    measuring.tests = (QUIET, SECOND)
+    someone.press(Qt.Key.Key_T)
+    someone.until(lambda: not measuring.why_not_begin)
+    someone.press(Qt.Key.Key_H, Qt.Key.Key_G)
+    someone.until(lambda: measuring.current is SECOND)
+    someone.ended()
+    assert measuring.folder == folder and set(measuring.results) == {"first", "second"}
+    shutil.rmtree(folder)

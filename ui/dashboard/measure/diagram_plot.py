@@ -1,0 +1,53 @@
+"""One diagram of a test, as the data sheet draws it."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from hil.bringup import Plot, Trace
+from hil.measure import Diagram
+from ui.dashboard.guided import EvidencePlot
+
+STEPS = (1, 2, 5)  # of a logarithmic axis, in each decade
+
+
+def log_ticks(x: list[float]) -> list[tuple[float, str]]:
+    """Return places (logarithms) and words of the ticks between these logarithms."""
+    decades = range(math.floor(min(x)), math.ceil(max(x)) + 1)
+    values = [step * 10.0**decade for decade in decades for step in STEPS]
+    return [(math.log10(value), f"{value:g}") for value in values]
+
+
+def as_plot(diagram: Diagram) -> Plot:
+    """Return it for ``EvidencePlot``; a logarithmic abscissa as its logarithm."""
+    traces = []
+    for line in diagram.lines:
+        x = np.asarray(line.x, dtype=float)
+        y = np.asarray(line.y, dtype=float)
+        if diagram.log_x:
+            with np.errstate(divide="ignore", invalid="ignore"):
+                x = np.where(x > 0, np.log10(x), np.nan)
+        traces.append(Trace(line.label, x, y))
+    return Plot(diagram.title, diagram.x_label, diagram.y_label, tuple(traces))
+
+
+class DiagramPlot(EvidencePlot):
+    """Draws a diagram, or the last seconds while a test runs."""
+
+    def show_diagram(self, diagram: Diagram | None) -> None:
+        """Draw it; nothing for None."""
+        plot = None if diagram is None else as_plot(diagram)
+        ticks = None
+        if plot is not None and diagram is not None and diagram.log_x:
+            x = np.concatenate([trace.x for trace in plot.traces])
+            x = x[np.isfinite(x)]
+            ticks = [log_ticks([float(x.min()), float(x.max())])] if len(x) else None
+        self.getAxis("bottom").setTicks(ticks)
+        self.draw(plot)
+
+    def show_live(self, plot: Plot | None) -> None:
+        """Draw the last seconds."""
+        self.getAxis("bottom").setTicks(None)
+        self.draw(plot)

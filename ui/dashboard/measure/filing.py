@@ -1,0 +1,118 @@
+"""Measurements on the disk: a folder each, with its runs, its figures and its data sheet. No Qt."""
+
+from __future__ import annotations
+
+import contextlib
+import datetime
+import os
+import re
+import shutil
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from hil.measure import (
+    RUNS,
+    EvaluatedRun,
+    GuardedTest,
+    SheetError,
+    evaluate_run,
+    finished_runs,
+    read_sheet,
+    sheet_of,
+    write_sheet,
+)
+from hil.recorder import load_run
+
+MOST_KEPT = 20
+
+
+@dataclass(frozen=True)
+class Kept:
+    """A measurement on the disk; ``measured`` tests of it have figures."""
+
+    folder: Path
+    measured: int
+
+    @property
+    def text(self) -> str:
+        """Its date, by the name of its folder, and what it holds."""
+        begun = re.match(r"(\d{4})(\d\d)(\d\d)-(\d\d)(\d\d)", self.folder.name)
+        name = "{}-{}-{} {}:{}".format(*begun.groups()) if begun else self.folder.name
+        return f"{name} · {self.measured} measured"
+
+
+def _word(rig: str) -> str:
+    return re.sub(r"[^A-Za-z0-9]+", "-", rig).strip("-") or "rig"
+
+
+def new_folder(measured: Path, rig: str) -> Path:
+    """Return a folder in ``measured`` that is free, named by date and rig; not made."""
+    stem = f"{datetime.datetime.now():%Y%m%d-%H%M%S}-{_word(rig)}"
+    free, number = measured / stem, 1
+    while free.exists():
+        number += 1
+        free = measured / f"{stem}-{number}"
+    return free
+
+
+def kept_measurements(measured: Path, rig: str) -> list[Kept]:
+    """Return measurements of this rig, newest first."""
+    with contextlib.suppress(OSError):
+        named = re.compile(rf"\d{{8}}-\d{{6}}-{re.escape(_word(rig))}(-\d+)?")
+        folders = [p for p in measured.iterdir() if named.fullmatch(p.name) and (p / RUNS).is_dir()]
+        folders.sort(reverse=True)
+        return [Kept(folder, _measured(folder)) for folder in folders[:MOST_KEPT]]
+    return []
+
+
+def _measured(folder: Path) -> int:
+    with contextlib.suppress(SheetError):
+        return len({figure.get("test") for figure in read_sheet(folder)["figures"]})
+    return 0
+
+
+def keep_run(run: Path, folder: Path, test: GuardedTest) -> EvaluatedRun:
+    """Put a finished run into a measurement, and evaluate it.
+
+    Its files are those of the recorder's run by another name (a hard link), copies where the
+    disk has no such links.
+
+    Raises:
+        RunError: it cannot be read.
+        OSError: the folder cannot be written.
+    """
+    place = folder / RUNS / run.name
+    if not place.exists():
+        place.parent.mkdir(parents=True, exist_ok=True)
+        shutil.copytree(run, place, copy_function=_link)
+    return evaluate_run(test, load_run(place))
+
+
+def _link(source: str, target: str) -> str:
+    try:
+        os.link(source, target)
+    except OSError:
+        shutil.copy2(source, target)
+    return target
+
+
+def read_measurement(folder: Path, tests: Sequence[GuardedTest]) -> dict[str, EvaluatedRun]:
+    """Return what the finished runs of a measurement give, by the test's key.
+
+    Raises:
+        RunError: a run cannot be read.
+    """
+    runs = finished_runs(folder)
+    return {t.key: evaluate_run(t, runs[t.key]) for t in tests if t.key in runs}
+
+
+def write_data_sheet(
+    folder: Path, results: Iterable[EvaluatedRun], tests: Sequence[GuardedTest]
+) -> Path:
+    """Write the data sheet of what has been measured so far; return its HTML file.
+
+    Raises:
+        OSError: it cannot be written.
+    """
+    return write_sheet(sheet_of(list(results), tests), folder)[0]

@@ -1,0 +1,66 @@
+"""The tests of the plan as a list: how each stands, and which are picked."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from PySide6.QtWidgets import QListWidgetItem
+
+from hil.bringup import Verdict
+from hil.measure import GuardedTest
+from ui.dashboard.guided import RUNNING, StepRows
+from ui.dashboard.measure.model import MeasureModel
+from ui.dashboard.measure.words import duration
+from ui.dashboard.widgets import Sizes, Theme
+
+
+def standing(measuring: MeasureModel, test: GuardedTest) -> tuple[str, str]:
+    """Return shape (see ``StepRows.put``) and word for how a test stands."""
+    if measuring.current is test:
+        return RUNNING, "runs now"
+    if test.key in measuring.ends:
+        return Verdict.FAIL, measuring.ends[test.key].how
+    again = not measuring.running and test.key in measuring.picked
+    result = measuring.results.get(test.key)
+    if result is not None:
+        word = "no figures" if result.problem else "measured"
+        return (
+            (Verdict.NEEDS_PERSON if result.problem else Verdict.PASS),
+            f"{word}, again" if again else word,
+        )
+    if measuring.evaluating(test):
+        return Verdict.NOT_RUN, "figures soon"
+    if test.key in measuring.picked:
+        return Verdict.NOT_RUN, duration(test.lasts_s(measuring.profile))
+    return Verdict.NOT_RUN, "left out"
+
+
+class PlanList(StepRows):
+    """Up and down choose a test to look at; the page's keys pick."""
+
+    def __init__(
+        self, measuring: MeasureModel, theme: Theme, sizes: Sizes, look_at: Callable[[str], None]
+    ) -> None:
+        super().__init__("Tests of the plan", theme, sizes)
+        self._measuring = measuring
+        for test in measuring.tests:
+            self.addItem(QListWidgetItem(test.title))
+        self._filling = False
+
+        def chosen(row: int) -> None:
+            if not self._filling:
+                look_at(measuring.tests[row].key)
+
+        self.currentRowChanged.connect(chosen)
+        self.itemDoubleClicked.connect(lambda _item: measuring.pick(measuring.shown.key))
+        self.refresh()
+
+    def refresh(self) -> None:
+        measuring = self._measuring
+        self._filling = True
+        for row, test in enumerate(measuring.tests):
+            self.put(row, *standing(measuring, test))
+        shown = list(measuring.tests).index(measuring.shown)
+        if self.currentRow() != shown:
+            self.setCurrentRow(shown)
+        self._filling = False

@@ -1,0 +1,141 @@
+"""What the Measure page says: of a test, of its figures, of how it ended. No Qt."""
+
+from __future__ import annotations
+
+import html
+import math
+from collections.abc import Iterable, Mapping, Sequence
+
+from hil.measure import Characteristic, EndOfTest, EvaluatedRun, GuardedTest, shown
+from hil.procedures import Ended
+from hil.profile import Profile
+from ui.dashboard.bench import OperateModel, Session
+from ui.dashboard.guided import why_not_ready
+from ui.dashboard.widgets import Sizes, Theme
+
+COLUMNS = ((34, "left"), (27, "right"), (23, "right"), (16, "left"))  # widths in percent
+BEYOND, DIFFERS, AGREES = "▲ too large", "≠ differs", "agrees"
+
+
+def run_length(tests: Iterable[GuardedTest], profile: Profile) -> float:
+    """Return the time of tests in s, without that of hands."""
+    return sum(test.lasts_s(profile) for test in tests)
+
+
+def duration(seconds: float) -> str:
+    """Return a duration in words, such as ``50 s`` or ``3 min``."""
+    return f"{max(seconds, 0.0):.0f} s" if seconds < 90 else f"{seconds / 60:.0f} min"
+
+
+def why_not_begin(model: OperateModel, session: Session | None) -> str:
+    """Return why no test can be begun on the bench as it is, '' if one can."""
+    if session is None or not model.link_well:
+        return "the rig host does not answer"
+    return why_not_ready(model)
+
+
+def end_text(ended: Ended, why: str) -> str:
+    """Return how it ended, '' if it went to its end."""
+    if ended.how == "finished":
+        return ""
+    how = {"interrupted": why, "lost": f"contact lost: {ended.text}"}
+    text = (how.get(ended.how) or ended.text).rstrip(".")
+    kept = "finished tests are kept. After a stop reset (T), then go on (G)."
+    return f"Ended: {text}. The rig was left without power; {kept}"
+
+
+def summary(
+    tests: Sequence[GuardedTest], results: Mapping[str, EvaluatedRun], ends: Mapping[str, EndOfTest]
+) -> tuple[str, bool]:
+    """Return what a measurement came to, and whether that is bad news."""
+    for test in tests:
+        if test.key in ends:
+            end = ends[test.key]
+            return f"{test.title}, {end.how}: {end.text.rstrip('.')}. Then go on (G).", True
+    found = [c for result in results.values() for c in result.characteristics]
+    if not found:
+        return "", False
+    differ = [c for c in found if c.differs]
+    told = f"{len(results)} of {len(tests)} tests measured, {len(found)} figures"
+    if differ:
+        one = differ[0]
+        others = f" and {len(differ) - 1} more" if len(differ) > 1 else ""
+        told += f"; {len(differ)} differ from their prediction: {one.title.lower()}{others}"
+    return f"{told}.", False
+
+
+def verdict(c: Characteristic) -> str:
+    """Return a figure's verdict beside its prediction and its limit, '' without either."""
+    if math.isfinite(c.limit) and math.isfinite(c.value) and abs(c.value) > abs(c.limit):
+        return BEYOND
+    if not math.isfinite(c.predicted) or not math.isfinite(c.value):
+        return ""
+    return DIFFERS if c.differs else AGREES
+
+
+def figures_html(result: EvaluatedRun, theme: Theme, sizes: Sizes) -> str:
+    """Return the figures of a test, with value ± u95, prediction and verdict, and its notes."""
+    parts = []
+    if result.problem:
+        parts.append(f"<p><b>No figures:</b> {html.escape(result.problem)}</p>")
+    if result.characteristics:
+        rows = "".join(_row(c, theme) for c in result.characteristics)
+        heads = _cells(("figure", "value ± u95", "predicted", "verdict"), theme.quiet, False)
+        parts.append(f'<table cellpadding="{sizes.px(3)}" width="100%">{heads}{rows}</table>')
+    parts += [f'<p style="color:{theme.quiet}">{html.escape(note)}</p>' for note in result.notes]
+    conditions = dict.fromkeys(c.conditions for c in result.characteristics if c.conditions)
+    if conditions:
+        said = html.escape("; ".join(conditions))
+        parts.append(f'<p style="color:{theme.quiet}">Conditions: {said}. u95: k = 2.</p>')
+    return "".join(parts)
+
+
+def _cells(texts: Sequence[str], colour: str, bold: bool) -> str:
+    cells = []
+    for text, (wide, side) in zip(texts, COLUMNS, strict=True):
+        said = html.escape(text)
+        if side == "right" or text == DIFFERS:
+            said = said.replace(" ", "&nbsp;")  # a value and its uncertainty stand in one line
+        said = f"<b>{said}</b>" if bold else said
+        cells.append(f'<td width="{wide}%" align="{side}" style="color:{colour}">{said}</td>')
+    return f"<tr>{''.join(cells)}</tr>"
+
+
+def _row(c: Characteristic, theme: Theme) -> str:
+    unit = "" if c.unit == "1" else c.unit
+    predicted = shown(c.predicted, c.predicted_u95) if math.isfinite(c.predicted) else ""
+    word = verdict(c)
+    bad = word in (DIFFERS, BEYOND)
+    value = f"{shown(c.value, c.u95)} {unit}".strip()
+    row = _cells((c.title, value, predicted, word), theme.warning if bad else theme.ink, bad)
+    if c.differs and c.causes:
+        causes = html.escape(c.causes)
+        row += f'<tr><td colspan="4" style="color:{theme.quiet}">likely causes: {causes}</td></tr>'
+    return row
+
+
+def plan_html(
+    tests: Sequence[GuardedTest],
+    picked: Iterable[str],
+    profile: Profile,
+    theme: Theme,
+    sizes: Sizes,
+) -> str:
+    """Return the whole plan: what must be fitted, how long each takes, and its risk."""
+    rows = []
+    for number, test in enumerate(tests, 1):
+        colour = theme.ink if test.key in set(picked) else theme.quiet
+        cells = (
+            f"{number}",
+            html.escape(test.title),
+            html.escape(", ".join(test.fitting)),
+            duration(test.lasts_s(profile)),
+            html.escape(test.risk),
+        )
+        row = "".join(f'<td style="color:{colour}">{cell}</td>' for cell in cells)
+        rows.append(f"<tr>{row}</tr>")
+    heads = "".join(f"<td>{head}</td>" for head in ("", "test", "must be fitted", "takes", "risk"))
+    return (
+        f'<table cellpadding="{sizes.px(3)}" width="100%"><tr style="color:{theme.quiet}">{heads}'
+        f"</tr>{''.join(rows)}</table>"
+    )

@@ -1,0 +1,71 @@
+"""Draw the Measure page into a file, with what a measurement has come to."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hil.profile import Profile, profile_to_dict
+from ui.dashboard.picture import no_screen_needed, save_window
+
+if TYPE_CHECKING:
+    from ui.dashboard.measure import MeasureModel
+
+TITLE = "Measure"
+
+
+@dataclass(frozen=True)
+class _Rows:
+    rows: NDArray[np.float64]
+
+
+def save_measure_picture(
+    profile: Profile,
+    rows: NDArray[np.float64],
+    path: str | Path,
+    state: Callable[[MeasureModel], object],
+    *,
+    size: tuple[int, int] = (1440, 900),
+    theme: str = "light",
+    scale: float = 1.0,
+) -> None:
+    """Draw the page in a state that ``state`` puts its view model into, as a PNG file.
+
+    Args:
+        profile: of the rig.
+        rows: samples, shape (n, len(COLUMNS)): what the window knows of the bench.
+        path: of the file.
+        state: called once with the page's view model.
+        size: of the window in logical pixels; the picture has ``scale`` times as many.
+        theme: ``light`` or ``dark``.
+        scale: pixels of the picture to one of the window.
+
+    Raises:
+        OSError: the file cannot be written.
+    """
+    no_screen_needed()
+    from ui.dashboard.app import application
+    from ui.dashboard.bench import OperateModel
+    from ui.dashboard.window import Window
+
+    app = application()
+    description = {"profile": profile_to_dict(profile), "simulated": profile.simulation is not None}
+    model = OperateModel(description, history_s=10.0)
+    model.in_control = True
+    model.feed([_Rows(rows)], now_s=0.0)
+    window = Window(model, theme=theme)
+    state(window.view_of(TITLE))
+    window.resize(*size)
+    window.ensurePolished()
+    window.fit()  # a window that is not shown is not told its size
+    window.show_page(TITLE)
+    for _ in range(3):  # lays out with the fonts that are drawn; axes find their width
+        window.grab()
+        app.processEvents()
+        window.refresh()
+    save_window(window, path, size, scale)
