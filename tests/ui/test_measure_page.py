@@ -139,7 +139,8 @@ def person(bench, qtbot, monkeypatch):
 
     def make(*tests, hands=True):
         sitting = Person(bench, qtbot, monkeypatch, tests)
-        sitting.measuring.set_alone(hands)
+        if not hands:
+            sitting.press(Qt.Key.Key_H)
         people.append(sitting)
         return sitting
 

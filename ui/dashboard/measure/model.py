@@ -310,7 +310,7 @@ class MeasureModel:
             hands = SimulatedOperator(control, rig_parameters(profile))
             hang, push = control.hang, control.push
         operator = self.operator = PageOperator(hands, self.alone, hang)
-        runner = PageRunner(client, operator, operator.confirm, self._tell, push)
+        runner = PageRunner(client, operator, operator.confirm, self._tell, push=push)
         self._runner = runner
         if self._breaking_off.is_set():
             runner.break_off(self.note)
