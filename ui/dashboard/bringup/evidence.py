@@ -1,4 +1,4 @@
-"""What a step of the bring-up measured, in words: figures, findings and fixes."""
+"""Figures, findings and fixes of a step of the bring-up, in words."""
 
 from __future__ import annotations
 

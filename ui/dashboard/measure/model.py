@@ -165,7 +165,7 @@ class MeasureModel:
 
     @property
     def record_text(self) -> str:
-        """Where the measurement is that is shown."""
+        """Place of the measurement that is shown."""
         return f"Ended · measurement {self.folder}" if self.folder else "Ended"
 
     @property
@@ -215,7 +215,7 @@ class MeasureModel:
             self.picked ^= {key}
 
     def set_alone(self, alone: bool) -> None:
-        """Whether simulated hands answer by themselves."""
+        """Let simulated hands answer by themselves, or not."""
         self.alone = alone and self.model.simulated
         if self.operator is not None:
             self.operator.alone = self.alone

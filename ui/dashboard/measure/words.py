@@ -1,4 +1,4 @@
-"""What the Measure page says: of a test, of its figures, of how it ended. No Qt."""
+"""Words of the Measure page: of a test, of its figures, of how it ended. No Qt."""
 
 from __future__ import annotations
 
