@@ -1,4 +1,4 @@
-"""What holds for every test: repeats of live ones, the budget of examples, the collector."""
+"""What holds for every test: order, repeats of live ones, the budget of examples, the collector."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import gc
 import os
 import sys
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from hypothesis import settings
@@ -25,6 +26,33 @@ settings.register_profile("long", max_examples=1000, deadline=None)
 settings.load_profile("suite")
 
 
+# Of two workers one must not be left alone with the longest file. Those of 10 s and more come first:
+# what computes beside what waits, as the processes of two live benches would fill both processors.
+LONGEST_FIRST = (
+    "hil/bringup/test_steps_on.py",
+    "hil/host/test_live_bench.py",
+    "hil/calibration/test_cell.py",
+    "hil/recorder/test_recorder_process.py",
+    "hil/bringup/test_steps_off.py",
+    "ui_cli/test_live.py",
+    "ui_cli/test_bringup.py",
+    "ui/test_bringup_page.py",
+    "ui_cli/test_commands.py",
+    "hil/sequences/test_runners.py",
+    "ui_cli/test_calibrate.py",
+    "ui_cli/test_bringup_live.py",
+    "hil/calibration/test_session.py",
+    "ui/test_live_dashboard.py",
+    "hil/supervision/test_trips_on_rig.py",
+    "hil/host/test_power_stays_on.py",
+    "hil/control/test_behaviours.py",
+    "ui/test_calibrate_page.py",
+    "hil/handover/test_package.py",
+    "ui_cli/test_wire.py",
+)
+TESTS = Path(__file__).parent
+
+
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption(
         "--no-repeats",
@@ -33,8 +61,18 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     )
 
 
+def pytest_configure(config: pytest.Config) -> None:
+    """Keep the order of files: the workers' own is by the number of tests in each."""
+    config.option.loadscopereorder = False
+
+
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Have live tests repeated: a virtual machine may pause for longer than a heartbeat may."""
+    """Begin with the longest files, and have live tests repeated.
+
+    A virtual machine may pause for longer than a heartbeat may be late.
+    """
+    ranks = {TESTS / name: rank for rank, name in enumerate(LONGEST_FIRST)}
+    items.sort(key=lambda item: ranks.get(item.path, len(ranks)))
     if config.getoption("--no-repeats"):
         return
     for item in items:

@@ -89,3 +89,12 @@ def test_docstrings_begin_with_a_verb_or_a_noun(package: str) -> None:
         and begun.match(text := ast.get_docstring(node) or "")
     ]
     assert not wrong, "\n".join(wrong)
+
+
+def test_the_longest_files_of_tests_are_there(request: pytest.FixtureRequest) -> None:
+    [plugin] = [
+        plugin
+        for plugin in request.config.pluginmanager.get_plugins()
+        if getattr(plugin, "__file__", None) == str(ROOT / "tests" / "conftest.py")
+    ]
+    assert [name for name in plugin.LONGEST_FIRST if not (ROOT / "tests" / name).is_file()] == []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import signal
 import subprocess
 import sys
@@ -23,7 +24,7 @@ from hil.core.requests import (
     Reset,
     StartRun,
 )
-from hil.host.processes import BenchError, start_bench
+from hil.host.processes import LET_SLEEP, BenchError, start_bench
 from hil.link.client import Client
 from hil.link.errors import Refused
 from hil.profile.loader import find_profile
@@ -63,6 +64,13 @@ class Watch:
 @pytest.fixture
 def bench(tmp_path):
     with start_bench(PROFILE, runs_directory=tmp_path / "runs") as bench:
+        yield bench
+
+
+@pytest.fixture(scope="module")
+def quiet_bench(tmp_path_factory):
+    """One for tests that leave the power off and every process in its place."""
+    with start_bench(PROFILE, runs_directory=tmp_path_factory.mktemp("quiet") / "runs") as bench:
         yield bench
 
 
@@ -163,39 +171,6 @@ def test_a_dead_host_leaves_its_last_seconds_as_a_trip(bench, client):
     assert " host INFO version " in log and " recorder INFO records into " in log
 
 
-def test_a_dead_recorder_is_told_and_another_goes_on(bench, client):
-    watch = Watch(client)
-    client.take_control()
-    client.request(StartRun(name="walk"))
-    first = watch.until("recording")["run"]
-    with client.keep_control():
-        time.sleep(0.5)
-    bench.processes["recorder"].send_signal(signal.SIGKILL)
-    second = watch.until("recording", seconds=20.0)["run"]
-    assert second != first and "walk-continued" in second
-    while not any("THE RECORDER DIED" in event.get("text", "") for event in watch.events):
-        watch.until("notice", seconds=20.0)
-    client.request(EndRun())
-    watch.until("recorded", seconds=20.0)
-    runs = {run.path.name: run for run in list_runs(bench.runs_directory)}
-    assert runs[first].status == "repaired" and runs[first].samples > 200
-    assert first in runs[second].note and "lost" in runs[second].note
-
-
-def test_a_recorder_that_hangs_is_told_and_a_busy_one_is_not(bench, client):
-    watch = Watch(client)
-    end = time.monotonic() + 2.5
-    while time.monotonic() < end:
-        watch.until("heartbeat")
-    assert not any(event["kind"] == "recorder_lost" for event in watch.events)
-    bench.processes["recorder"].send_signal(signal.SIGSTOP)
-    try:
-        assert "RECORDER IS GONE" in watch.until("recorder_lost")["text"]
-    finally:
-        bench.processes["recorder"].send_signal(signal.SIGCONT)
-    watch.until("recorder_back")
-
-
 def test_lost_bus_stops_and_the_trip_is_kept(bench, client):
     watch = work(client)
     bench.processes["rig"].kill()
@@ -214,6 +189,48 @@ def test_lost_bus_stops_and_the_trip_is_kept(bench, client):
         time.sleep(0.1)
     run = load_run(kept[0].parent)
     assert run.column("tripped").max() > 0
+
+
+def test_a_recorder_that_hangs_is_told_and_a_busy_one_is_not(quiet_bench):
+    with Client.connect(quiet_bench.link_directory, name="test") as client:
+        watch = Watch(client)
+        end = time.monotonic() + 2.5
+        while time.monotonic() < end:
+            watch.until("heartbeat")
+        assert not any(event["kind"] == "recorder_lost" for event in watch.events)
+        quiet_bench.processes["recorder"].send_signal(signal.SIGSTOP)
+        try:
+            assert "RECORDER IS GONE" in watch.until("recorder_lost")["text"]
+        finally:
+            quiet_bench.processes["recorder"].send_signal(signal.SIGCONT)
+        watch.until("recorder_back")
+
+
+def test_second_host_on_one_link_is_refused(quiet_bench, tmp_path):
+    with pytest.raises(BenchError):
+        start_bench(
+            PROFILE, runs_directory=tmp_path / "r2", link_directory=quiet_bench.link_directory
+        )
+
+
+def test_a_dead_recorder_is_told_and_another_goes_on(quiet_bench):
+    with Client.connect(quiet_bench.link_directory, name="test") as client:
+        watch = Watch(client)
+        client.take_control()
+        client.request(StartRun(name="walk"))
+        first = watch.until("recording")["run"]
+        with client.keep_control():
+            time.sleep(0.5)
+        quiet_bench.processes["recorder"].send_signal(signal.SIGKILL)
+        second = watch.until("recording", seconds=20.0)["run"]
+        assert second != first and "walk-continued" in second
+        while not any("THE RECORDER DIED" in event.get("text", "") for event in watch.events):
+            watch.until("notice", seconds=20.0)
+        client.request(EndRun())
+        watch.until("recorded", seconds=20.0)
+        runs = {run.path.name: run for run in list_runs(quiet_bench.runs_directory)}
+        assert runs[first].status == "repaired" and runs[first].samples > 200
+        assert first in runs[second].note and "lost" in runs[second].note
 
 
 def test_bad_profile_and_missing_drive_end_with_one_line(tmp_path):
@@ -247,11 +264,6 @@ def test_bad_profile_and_missing_drive_end_with_one_line(tmp_path):
     assert "does not open" in done.stderr
 
 
-def test_second_host_on_one_link_is_refused(bench, tmp_path):
-    with pytest.raises(BenchError):
-        start_bench(PROFILE, runs_directory=tmp_path / "r2", link_directory=bench.link_directory)
-
-
 STARTER = """
 import sys, time
 from pathlib import Path
@@ -271,7 +283,10 @@ def gone(pid: int) -> bool:
 
 def test_no_process_outlives_the_one_who_started_the_bench(tmp_path):
     starter = subprocess.Popen(
-        [sys.executable, "-c", STARTER, PROFILE, str(tmp_path)], stdout=subprocess.PIPE, text=True
+        [sys.executable, "-c", STARTER, PROFILE, str(tmp_path)],
+        stdout=subprocess.PIPE,
+        env={name: value for name, value in os.environ.items() if name != LET_SLEEP},
+        text=True,
     )
     assert starter.stdout is not None
     pids = [int(word) for word in starter.stdout.readline().split()]
