@@ -9,6 +9,22 @@ from hil.profile import Profile
 CREEP_M_S = 0.002  # below it the output counts as at rest, or held by friction
 
 
+def untrusted(reference_lost: str, displaced: str) -> str:
+    """Return which sensor's reading is worth nothing, with the fix; '' if both are trusted.
+
+    Args:
+        reference_lost, displaced: as in :class:`~hil.supervision.sensor_watch.SensorWatch`.
+    """
+    if reference_lost:
+        return (
+            f"{reference_lost}. Find the cause; then let the output rest on its lower end, and "
+            "confirm that"
+        )
+    if displaced:
+        return f"{displaced}, while power was off. {fix(Limit.SENSOR_JUMP)} Then reset"
+    return ""
+
+
 def unready(
     profile: Profile, estimator: Estimator, force_N: float, mean_m_s: float, motor_heat: float
 ) -> str:

@@ -36,6 +36,8 @@ class SensorWatch:
     Attributes:
         reference_lost: a sentence once the motor sensor jumped by more than the nut can
             move: positions are worth nothing until the rig host starts anew. '' otherwise.
+        displaced: a sentence once the deflection jumped without power and stays there; '' once
+            it has jumped back, or after ``reset``.
     """
 
     def __init__(self, profile: Profile, period_s: float) -> None:
@@ -73,6 +75,8 @@ class SensorWatch:
         self._still_from = self._nut
         self.jump_counts = 0.0
         self._jump_allowed = self._jump_counts
+        self.displaced = ""
+        self._displaced_counts = 0.0
 
     def look(self, telemetry: Telemetry, estimator: Estimator) -> int:
         """0 or the ``Limit`` that stands now."""
@@ -97,6 +101,8 @@ class SensorWatch:
             jumped, allowed = self._implausible(estimator, jump, gap, slack_s)
         if jumped:
             self.jump_counts, self._jump_allowed = jump, allowed
+            if telemetry.power is not PowerStage.ON:
+                self._displace(jump, allowed, counts)
 
         if counts <= self._low_rail or counts >= self._high_rail:
             self.rail_s += gap
@@ -139,6 +145,12 @@ class SensorWatch:
         if self._still_samples > noise.allowed:
             return Limit.SENSOR_FROZEN
         return 0
+
+    def _displace(self, jump: float, allowed: float, counts: float) -> None:
+        """Keep a jump until the reading is back: with power every force would be off by it."""
+        self._displaced_counts += jump
+        back = -allowed <= self._displaced_counts <= allowed
+        self.displaced = "" if back else self.text(Limit.SENSOR_JUMP, counts)
 
     @property
     def frozen_likely(self) -> bool:

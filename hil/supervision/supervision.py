@@ -17,8 +17,9 @@ from hil.supervision.bounds import Bounds
 from hil.supervision.following import Following
 from hil.supervision.motor_heat import MotorHeat
 from hil.supervision.motor_sensor_watch import MotorSensorWatch
+from hil.supervision.outside_stroke import outside_stroke
 from hil.supervision.position_following import PositionFollowing
-from hil.supervision.readiness import unready
+from hil.supervision.readiness import unready, untrusted
 from hil.supervision.sensor_watch import SensorWatch
 from hil.supervision.spring_law_watch import SpringLawWatch
 
@@ -30,6 +31,8 @@ STANDING_M = 0.0005  # outside a soft end, this much further out is still standi
 # up. No healthy lockstep session came near 1.
 GROSS_TIMES = 1.5
 
+# Causes whose sentence is why positions are worth nothing, if they are.
+REFERENCE = (Limit.SPEED, Limit.POSITION_FOLLOWING, Limit.DISAGREEMENT)
 WATCHED_S = 0.3  # over which the mean speed of the nut is taken before power comes
 
 
@@ -266,7 +269,7 @@ class Supervisor:
         if self._sensors.reference_lost:
             return Limit.SPEED
         if beyond := self.beyond(estimator, force, current):
-            return beyond
+            return self._outside(estimator) if beyond == Limit.TRAVEL else beyond
         if self.disagrees(estimator, force):
             return Limit.DISAGREEMENT
         if self.open_loop or self.restricted:
@@ -311,6 +314,14 @@ class Supervisor:
         elif self._disagreeing_s > 0.0:
             self._disagreeing_s -= step
         return False
+
+    def _outside(self, estimator: Estimator) -> int:
+        """Return the name of a place past a soft end; zero may be a guess while restricted."""
+        if self.restricted or self.open_loop:
+            return Limit.TRAVEL
+        cause, why = outside_stroke(estimator, self._stroke, self._motor_sensor, self._position)
+        self._sensors.reference_lost = why
+        return cause
 
     def _named(self, cause: int) -> int:
         """Return the name of what parts the forces, where a sensor shows that it is the liar."""
@@ -378,11 +389,8 @@ class Supervisor:
         if cause:
             reason = self._sentence(cause, telemetry, estimator, spring_force_N)
             return f"not energised: {reason}. {fix(cause)}"
-        if self._sensors.reference_lost:
-            return (
-                f"not energised: {self._sensors.reference_lost}. Find the cause; then let the "
-                "output rest on its lower end, and confirm that"
-            )
+        if reason := untrusted(self._sensors.reference_lost, self._sensors.displaced):
+            return f"not energised: {reason}"
         reason = unready(self._profile, estimator, spring_force_N, self._mean_m_s, self.motor_heat)
         return f"not energised: {reason}" if reason else None
 
@@ -408,9 +416,7 @@ class Supervisor:
             return self._sensors.text(cause, telemetry.deflection_counts)
         if cause == Limit.MOTOR_SENSOR_FROZEN:
             return self._motor_sensor.text()
-        if cause == Limit.POSITION_FOLLOWING:
-            return self._position.text()
-        if cause == Limit.SPEED and self._sensors.reference_lost:
+        if cause in REFERENCE and self._sensors.reference_lost:
             return self._sensors.reference_lost
         return self._measured_sentence(cause, telemetry, estimator, force)
 
