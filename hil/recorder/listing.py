@@ -24,7 +24,7 @@ from hil.recorder.folders import INDEX_FILE, LABELS, META, SAMPLES, SAMPLES_OPEN
 from hil.recorder.labels import read_labels
 from hil.recorder.runs import Run, load_run
 
-FORM = 1  # of the index; another one is made anew
+FORM = 2  # of the index; another one is made anew
 # A file changed twice within one tick of the file system's clock (4 ms on common kernels, 2 s on
 # FAT) looks the same: an entry is trusted only if it was made from files older than this.
 SETTLED_NS = 3_000_000_000
@@ -122,10 +122,11 @@ def _read_index(directory: Path) -> dict[str, Any]:
         check, data = (directory / INDEX_FILE).read_bytes().split(b"\n", 1)
         if check != _check(data):
             return {}
-        found: dict[str, Any] = json.loads(data)
+        # Line by line: a thread beside it, such as one that draws, need not wait for the whole.
+        entries = [json.loads(line) for line in data.splitlines()]
+        return {name: [stamp, fields] for name, stamp, fields in entries}
     except (OSError, ValueError):
         return {}
-    return found
 
 
 def _check(data: bytes) -> bytes:
@@ -141,7 +142,8 @@ def _write_index(directory: Path, runs: dict[str, Any]) -> None:
     """Write the index whole; where that is not possible, the next list takes longer."""
     part = directory / f"{INDEX_FILE}.{os.getpid()}.{time.monotonic_ns()}"
     try:
-        data = json.dumps(runs, separators=(",", ":")).encode()
+        lines = (json.dumps([name, *entry]) for name, entry in runs.items())
+        data = "\n".join(lines).encode()
         part.write_bytes(_check(data) + b"\n" + data)
         part.replace(directory / INDEX_FILE)
     except (OSError, ValueError):

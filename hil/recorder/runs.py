@@ -48,6 +48,7 @@ class Run:
     path: Path
     meta: dict[str, Any]
     labels: RunLabels = field(default_factory=RunLabels)
+    _columns: dict[str, NDArray[Any]] = field(default_factory=dict, repr=False)
 
     @property
     def number(self) -> int:
@@ -104,17 +105,46 @@ class Run:
         except OSError as error:
             raise RunError(f"'{file}' cannot be read: {error.strerror}") from None
 
+    @cached_property
+    def schema(self) -> Any:
+        """Arrow schema of the samples; fields carry ``unit`` and ``description``.
+
+        Raises:
+            RunError: the samples cannot be read.
+        """
+        file = self.path / SAMPLES
+        if "table" in self.__dict__ or not file.exists():
+            return self.table.schema
+        try:
+            return pq.read_schema(file)
+        except (OSError, pa.ArrowException) as error:
+            raise RunError(f"'{file}' cannot be read: {error}") from None
+
     def column(self, name: str) -> NDArray[Any]:
         """One column, shape (samples,), in its own type; missing values make it float with NaN.
 
+        Only this column is read from disk.
+
         Raises:
-            RunError: no such column.
+            RunError: no such column, or it cannot be read.
         """
-        if name not in self.table.column_names:
-            near = difflib.get_close_matches(name, self.table.column_names, 1)
+        if name not in self._columns:
+            self._columns[name] = self._read(name)
+        return self._columns[name]
+
+    def _read(self, name: str) -> NDArray[Any]:
+        if name not in self.schema.names:
+            near = difflib.get_close_matches(name, self.schema.names, 1)
             hint = f"; did you mean '{near[0]}'?" if near else ""
             raise RunError(f"run '{self.path.name}' has no column '{name}'{hint}")
-        column = self.table.column(name)
+        file = self.path / SAMPLES
+        if "table" in self.__dict__ or not file.exists():
+            column = self.table.column(name)
+        else:
+            try:
+                column = pq.read_table(file, columns=[name], use_threads=False).column(name)
+            except (OSError, pa.ArrowException) as error:
+                raise RunError(f"'{file}' cannot be read: {error}") from None
         if column.null_count:
             column = column.cast(pa.float64()).fill_null(float("nan"))
         return np.asarray(column.to_numpy())
@@ -126,7 +156,7 @@ class Run:
             RunError: no such column.
         """
         self.column(name)
-        metadata = self.table.schema.field(name).metadata or {}
+        metadata = self.schema.field(name).metadata or {}
         return str(metadata.get(b"unit", b"1").decode())
 
 

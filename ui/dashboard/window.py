@@ -53,7 +53,11 @@ PAGES = (
     PageEntry("Bring-up", "F3", BringUpPage, view=BringUpModel, help_topic="bring_up"),
     PageEntry("Calibrate", "F4", CalibratePage, view=CalibrateModel, help_topic="calibrate"),
     PageEntry(
-        "Runs", "F5", RunsPage, view=lambda model, session, runs: RunsModel(runs), help_topic="runs"
+        "Runs",
+        "F5",
+        RunsPage,
+        view=lambda model, session, runs: RunsModel(runs, model),
+        help_topic="runs",
     ),
     PageEntry("Measure", "F6", MeasurePage, view=MeasureModel, help_topic="measure"),
     PageEntry(

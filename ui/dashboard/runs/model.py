@@ -1,17 +1,27 @@
-"""The Runs page in plain Python: what the folder holds, and one run made ready to look at."""
+"""The Runs page in plain Python: what the folder holds, what is chosen, what is looked at."""
 
 from __future__ import annotations
 
+import gc
 import queue
 import threading
-from collections import deque
+import time
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
-import numpy as np
-
-from hil.analysis import figure_line, mark_label, measure
-from hil.recorder import RunError, RunSummary, list_runs, load_run
-from ui.dashboard.bench import TRACES, Mark, TraceBuffer
+from hil.recorder import (
+    RunError,
+    RunSummary,
+    bin_run,
+    change_labels,
+    list_runs,
+    restore_run,
+    search_runs,
+)
+from ui.dashboard.bench import OperateModel
+from ui.dashboard.runs.opened import Opened
+from ui.dashboard.runs.series import LiveSeries, RunSeries
 
 STATUS_WORDS = {
     "recording": "recording now",
@@ -22,98 +32,195 @@ STATUS_WORDS = {
 }
 
 
-class RecordedTraces:
-    """One run's traces and marks, as the charts want them, and its figures in words."""
-
-    def __init__(self, path: Path) -> None:
-        run = load_run(path)
-        times = np.asarray(run.column("time_s"), dtype=float)
-        names = set(run.table.column_names)
-        values = np.full((len(times), len(TRACES)), np.nan, dtype=np.float32)
-        for i, name in enumerate(TRACES):
-            if name in names:
-                values[:, i] = run.column(name)
-        self.name = path.name
-        self.note = str(run.meta.get("note") or "")
-        self.figures: list[str] = []
-        try:
-            measured = measure(run)
-            self.figures += [figure_line(figure) for figure in measured.figures]
-            self.figures += [f"not measured: {missing}" for missing in measured.missing]
-        except RunError as error:  # a run of an older form lacks columns, and is shown all the same
-            self.figures.append(f"no figures: {error}")
-        self.buffer = TraceBuffer(len(TRACES), max(len(times), 1))
-        self.buffer.append(times, values)
-        self.marks: deque[Mark] = deque(maxlen=500)
-        for event in run.events:
-            if event.get("kind") == "marker":
-                label = mark_label(str(event.get("text", "")))
-                self.marks.append(Mark(float(event.get("time_s", 0.0)), label))
-            elif event.get("kind") == "stop":
-                cause = str(event.get("cause", ""))
-                self.marks.append(Mark(float(event.get("time_s", 0.0)), f"stop: {cause}"))
-
-
 class RunsModel:
     """Lists and opens runs from a thread of its own; ``take`` picks up what it found.
 
     Attributes:
-        runs: newest first.
-        opened: the run in the charts, or None.
+        runs: those that the search finds, pinned ones first, then newest first.
+        search: words that each shown run holds.
+        opened: what is looked at, or None.
         text: what is going on, or why nothing can be shown.
+        binned: folder names put into the bin from here, for undo.
+        changes: how often something was taken from the background.
     """
 
-    def __init__(self, directory: Path | None) -> None:
+    def __init__(self, directory: Path | None, bench: OperateModel | None = None) -> None:
         self.directory = directory
+        self.bench = bench
+        self.all: list[RunSummary] = []
         self.runs: list[RunSummary] = []
-        self.opened: RecordedTraces | None = None
+        self.search = ""
+        self.opened: Opened | None = None
         self.text = ""
-        self._found: queue.SimpleQueue[list[RunSummary] | RecordedTraces | str] = (
-            queue.SimpleQueue()
-        )
+        self.binned: list[str] = []
+        self.changes = 0
+        self._found: queue.SimpleQueue[Callable[[], object]] = queue.SimpleQueue()
+        self._tasks: queue.SimpleQueue[Callable[[], None] | None] = queue.SimpleQueue()
+        self._thread: threading.Thread | None = None
         if directory is None:
             self.text = (
                 "The folder of runs is not known to this window: the recorder keeps it on the "
                 "rig's own machine. Name it with --runs to look at runs here."
             )
 
+    # ------------------------------------------------------------------ list
+
     def renew(self) -> None:
         """Read the folder again, in the background."""
         if self.directory is not None:
-            threading.Thread(target=self._list, args=(self.directory,), daemon=True).start()
+            directory = self.directory
+            self._begin(lambda: self._list(directory))
 
-    def open(self, summary: RunSummary) -> None:
-        """Load a run, in the background."""
-        self.text = f"opening {summary.path.name} …"
-        threading.Thread(target=self._open, args=(summary.path,), daemon=True).start()
+    def find(self, words: str) -> None:
+        """Show the runs that hold these words."""
+        self.search = words
+        found = search_runs(self.all, words)
+        self.runs = [run for run in found if run.pinned] + [run for run in found if not run.pinned]
 
-    def take(self) -> bool:
-        """Pick up what the background found; whether anything changed."""
-        changed = False
+    def take_list(self, runs: list[RunSummary]) -> None:
+        """Take runs in the order of their numbers."""
+        self.all = runs[::-1]
+        self.find(self.search)
+        if not runs:
+            self.text = f"No runs in {self.directory} yet. R on the Operate page records."
+        elif self.opened is None:
+            self.text = "Choose a run; Enter opens it."
+
+    def label(self, run: RunSummary, **changes: Any) -> str:
+        """Change labels; return '' or what is wrong with them."""
+        try:
+            change_labels(run.path, **changes)
+        except RunError as error:
+            self.text = str(error)
+            return self.text
+        self.text = ""
+        self._list_now()
+        return ""
+
+    def bin(self, run: RunSummary) -> None:
+        """Move a run into the bin."""
+        try:
+            bin_run(run.path)
+        except RunError as error:
+            self.text = str(error)
+            return
+        self.binned.append(run.path.name)
+        self.text = f"{run.path.name} is in the bin; Ctrl+Z puts it back."
+        self._list_now()
+
+    def put_back(self) -> None:
+        """Put back the run that went into the bin last."""
+        if not self.binned or self.directory is None:
+            self.text = "Nothing was put into the bin from here."
+            return
+        try:
+            path = restore_run(self.directory, self.binned[-1])
+            self.text = f"{path.name} is back."
+        except RunError as error:
+            self.text = str(error)
+        self.binned.pop()
+        self._list_now()
+
+    def _list_now(self) -> None:
+        """Read the list at once: with an index that takes a fraction of a second."""
+        text = self.text
+        if self.directory is not None:
+            try:
+                self.take_list(list_runs(self.directory))
+            except RunError as error:
+                text = str(error)
+        self.text = text or self.text
+
+    # ------------------------------------------------------------------ opening
+
+    def open(self, *runs: RunSummary) -> None:
+        """Load one run, or several to lie over each other, in the background."""
+        paths = [run.path for run in runs]
+        self.text = f"opening {', '.join(path.name for path in paths)} …"
+        self._begin(lambda: self._open(paths))
+
+    def open_live(self) -> None:
+        """Look at the last ten minutes of the bench; nothing of it is stopped."""
+        if self.bench is None or not self.bench.buffer.count:
+            self.text = "No sample has come from the bench yet."
+            return
+        self.opened = Opened([LiveSeries(self.bench)])
+        self.text = ""
+
+    def choose(self, columns: list[str]) -> None:
+        """Show these columns over time; those not read yet are read in the background."""
+        if self.opened is None:
+            return
+        self.opened.chosen = columns
+        self.need(columns)
+
+    def need(self, columns: list[str]) -> None:
+        """Read columns of what is open, in the background."""
+        opened = self.opened
+        if opened is not None and any(
+            not series.ready(name) for series in opened.series for name in columns
+        ):
+            self._begin(lambda: self._load(opened, columns))
+
+    def take(self) -> None:
+        """Pick up what the background found."""
         while not self._found.empty():
-            found = self._found.get()
-            changed = True
-            if isinstance(found, list):
-                self.runs = found
-                if not found:
-                    self.text = f"No runs in {self.directory} yet. R on the Operate page records."
-                elif self.opened is None:
-                    self.text = "Choose a run; Enter opens it."
-            elif isinstance(found, RecordedTraces):
-                self.opened = found
-                self.text = found.note
-            else:
-                self.text = found
-        return changed
+            self._found.get()()
+            self.changes += 1
+
+    def wait(self, seconds: float = 10.0) -> None:
+        """Wait until the background has done all that it was asked, and take it."""
+        end_s = time.monotonic() + seconds
+        done = threading.Event()
+        self._begin(done.set)
+        done.wait(max(0.0, end_s - time.monotonic()))
+        self.take()
+
+    def close(self) -> None:
+        """End the background."""
+        self._tasks.put(None)
+
+    # ------------------------------------------------------------------ background
+
+    def _begin(self, task: Callable[[], None]) -> None:
+        self._tasks.put(task)
+        if self._thread is None:
+            self._thread = threading.Thread(target=self._work, name="runs", daemon=True)
+            self._thread.start()
+
+    def _work(self) -> None:
+        while (task := self._tasks.get()) is not None:
+            # Collected here, a widget that is garbage would be destroyed outside Qt's thread.
+            gc.disable()
+            try:
+                task()
+            except (RunError, OSError) as error:
+                self._say(str(error))
+            except Exception as error:  # a run may hold anything; the page must go on
+                self._say(f"this run cannot be shown ({type(error).__name__}: {error})")
+            finally:
+                gc.enable()
+
+    def _say(self, text: str) -> None:
+        self._found.put(lambda: setattr(self, "text", text))
 
     def _list(self, directory: Path) -> None:
-        try:
-            self._found.put(list(reversed(list_runs(directory))))
-        except RunError as error:
-            self._found.put(str(error))
+        runs = list_runs(directory)
+        self._found.put(lambda: self.take_list(runs))
 
-    def _open(self, path: Path) -> None:
-        try:
-            self._found.put(RecordedTraces(path))
-        except RunError as error:
-            self._found.put(str(error))
+    def _open(self, paths: list[Path]) -> None:
+        opened = Opened([RunSeries(path) for path in paths])
+        opened.load(opened.chosen)
+
+        def show() -> None:
+            self.opened = opened
+            self.text = ""
+
+        self._found.put(show)
+        opened.measure()
+        self._found.put(lambda: None)
+
+    def _load(self, opened: Opened, columns: list[str]) -> None:
+        for name in columns:
+            opened.load([name])
+            self._found.put(lambda: None)

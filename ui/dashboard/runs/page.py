@@ -1,171 +1,276 @@
-"""The Runs page: what was recorded, opened in the same charts, to look at only."""
+"""The Runs page: the list, and beside it or in its place what is looked at."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 
 from PySide6.QtCore import Qt
-from PySide6.QtGui import QKeyEvent
-from PySide6.QtWidgets import (
-    QAbstractItemView,
-    QHBoxLayout,
-    QHeaderView,
-    QLabel,
-    QTableWidget,
-    QTableWidgetItem,
-    QVBoxLayout,
-    QWidget,
-)
+from PySide6.QtGui import QKeySequence, QShortcut
+from PySide6.QtWidgets import QHBoxLayout, QLabel, QLineEdit, QVBoxLayout, QWidget
 
-from ui.dashboard.bench import Page, PageContext, duration_text
-from ui.dashboard.charts import ChartPage
-from ui.dashboard.runs.model import STATUS_WORDS, RecordedTraces, RunsModel
+from hil.recorder import RunSummary
+from ui.dashboard.bench import Page, PageContext
+from ui.dashboard.runs.label_form import LabelForm
+from ui.dashboard.runs.model import RunsModel
+from ui.dashboard.runs.opened import MOST_OVERLAID, Opened
+from ui.dashboard.runs.opened_panel import OpenedPanel
+from ui.dashboard.runs.table import RunTable
 from ui.dashboard.widgets import KeyButton
 
-COLUMNS = ("Run", "Started", "Length", "What it holds")
 
-
-class RunTable(QTableWidget):
-    """Enter opens; Esc and the other keys of the window pass through."""
-
-    def __init__(self, open_row: Callable[[int], object]) -> None:
-        super().__init__(0, len(COLUMNS))
-        self._open_row = open_row
-        self.cellDoubleClicked.connect(lambda row, _column: open_row(row))
-
-    def keyPressEvent(self, event: QKeyEvent) -> None:
-        if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter) and self.currentRow() >= 0:
-            self._open_row(self.currentRow())
-            event.accept()
-            return
-        # Letters are keys of the window, not a search; the base class would keep them.
-        if event.text().isalpha():
-            event.ignore()
-            return
-        super().keyPressEvent(event)
+class SearchLine(QLineEdit):
+    """Search as one types; Enter and the down arrow go to the table."""
 
 
 class RunsPage(Page):
-    """List on the left, charts of the opened run on the right."""
+    """List on the left, the opened run on the right; either may have the page for itself."""
 
     def __init__(self, place: PageContext) -> None:
         super().__init__()
         self.runs: RunsModel = place.view
         self.theme, self.sizes = theme, sizes = place.theme, place.sizes
         px = sizes.px
-        self.table = RunTable(self.open_row)
-        self.table.setHorizontalHeaderLabels(list(COLUMNS))
-        self.table.verticalHeader().hide()
-        self.table.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
-        self.table.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
-        self.table.setSelectionMode(QAbstractItemView.SelectionMode.SingleSelection)
-        self.table.setAlternatingRowColors(True)
-        self.table.setShowGrid(False)
-        self.table.setTabKeyNavigation(False)
-        self.table.setAccessibleName("Recorded runs")
-        header = self.table.horizontalHeader()
-        header.setSectionResizeMode(QHeaderView.ResizeMode.ResizeToContents)
-        header.setStretchLastSection(True)
-        header.setDefaultAlignment(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter)
+        self.table = RunTable(sizes, self.open_row)
+        self.search = SearchLine()
+        self.search.setPlaceholderText("Search: words, #tag (Ctrl+F)")
+        self.search.setAccessibleName("Search the runs")
+        self.search.setText(self.runs.search)
+        self.search.textChanged.connect(self._find)
+        self.search.returnPressed.connect(self.table.setFocus)
         title = QLabel("Runs")
         title.setObjectName("head")
-        again = KeyButton("Read again", "U", theme)
-        again.clicked.connect(self.renew)
+        self.count = QLabel()
+        self.count.setObjectName("quiet")
         head = QHBoxLayout()
         head.addWidget(title)
-        head.addStretch(1)
-        head.addWidget(again)
-        left = QVBoxLayout()
-        left.setContentsMargins(px(20), px(10), px(14), px(12))
-        left.setSpacing(px(8))
-        left.addLayout(head)
-        left.addWidget(self.table, 1)
-        right = QVBoxLayout()
-        right.setContentsMargins(px(6), px(10), px(10), px(6))
-        right.setSpacing(px(4))
-        self.name = QLabel()
-        self.name.setObjectName("head")
+        head.addWidget(self.count)
+        head.addWidget(self.search, 1)
         self.text = QLabel()
         self.text.setObjectName("quiet")
         self.text.setWordWrap(True)
-        right.addWidget(self.name)
-        right.addWidget(self.text)
-        self.figures = QLabel()
-        self.figures.setWordWrap(True)
-        self.figures.setAccessibleName("Figures of the run and their verdicts")
-        self.figures.hide()
-        right.addWidget(self.figures)
-        self.room = QVBoxLayout()
-        right.addLayout(self.room, 1)
-        self.charts: ChartPage | None = None
-        self._shown: RecordedTraces | None = None
+        self.form = LabelForm(sizes, self._keep_labels, self.table.setFocus)
+        self._acts = (
+            (
+                "Open",
+                "Enter",
+                self.open_chosen,
+                "Look at the chosen run, or at all that are joined",
+            ),
+            ("Join", "J", self.join, f"Lay the run over others, up to {MOST_OVERLAID}"),
+            ("Present", "E", self.open_live, "The bench's last ten minutes, which goes on"),
+            ("Label", "I", self.begin_label, "Name, tags and note"),
+            ("Pin", "Ins", self.pin, "At the top of the list, never into the bin"),
+            ("Bin", "Del", self.bin, "Move the run into the bin"),
+            ("Put back", "Ctrl+Z", self.put_back, "Take the last one out of the bin again"),
+            ("Read again", "U", self.renew, "Read the folder anew"),
+        )
+        self.buttons: dict[str, KeyButton] = {}
+        rows = [QHBoxLayout(), QHBoxLayout()]
+        for i, (word, key, act, hint) in enumerate(self._acts):
+            button = KeyButton(word, key, theme)
+            button.setToolTip(hint)
+            button.setStyleSheet(f"padding-left: {px(6)}px; padding-right: {px(6)}px")
+            button.clicked.connect(lambda _=False, act=act: act())
+            self.buttons[word] = button
+            rows[i // 4].addWidget(button)
+        self.left = QWidget()
+        left = QVBoxLayout(self.left)
+        left.setContentsMargins(px(16), px(8), px(10), px(8))
+        left.setSpacing(px(6))
+        left.addLayout(head)
+        left.addWidget(self.table, 1)
+        left.addWidget(self.text)
+        left.addWidget(self.form)
+        for row in rows:
+            row.addStretch(1)
+            left.addLayout(row)
+        self.panel = OpenedPanel(theme, sizes, self.runs, self.toggle_list)
+        self.panel.hide()
         row = QHBoxLayout(self)
         row.setContentsMargins(0, 0, 0, 0)
         row.setSpacing(0)
-        row.addLayout(left, 45)
-        row.addLayout(right, 55)
+        row.addWidget(self.left, 42)
+        row.addWidget(self.panel, 58)
+        for key, act in (
+            ("Ctrl+F", self.begin_search),
+            ("Ctrl+Z", self.put_back),
+            *self.panel.shortcuts,
+        ):
+            shortcut = QShortcut(QKeySequence(key), self)
+            shortcut.setContext(Qt.ShortcutContext.WidgetWithChildrenShortcut)
+            shortcut.activated.connect(act)
+        self._shown: Opened | None = None
+        self._rows: list[RunSummary] | None = None
+        self._changes = 0
+        self.table.fit()
         self._fill()
+
+    # ------------------------------------------------------------------ acts
+
+    @property
+    def chosen(self) -> RunSummary | None:
+        """The chosen run of the list."""
+        row = self.table.row
+        return self.runs.runs[row] if 0 <= row < len(self.runs.runs) else None
 
     def renew(self) -> None:
         self.runs.renew()
 
     def open_row(self, row: int) -> None:
-        if 0 <= row < len(self.runs.runs):
-            self.runs.open(self.runs.runs[row])
-            self.text.setText(self.runs.text)
+        """Look at a run; at all that are joined, if it is one of them."""
+        if not 0 <= row < len(self.runs.runs):
+            return
+        run = self.runs.runs[row]
+        names = self.table.rows.overlaid
+        if run.path.name in names and len(names) > 1:
+            found = {each.path.name: each for each in self.runs.all}
+            self.runs.open(*(found[name] for name in names if name in found))
+        else:
+            self.runs.open(run)
+        self.text.setText(self.runs.text)
+
+    def open_chosen(self) -> None:
+        self.open_row(self.table.row)
+
+    def open_live(self) -> None:
+        self.runs.open_live()
+        self._fill()
+
+    def join(self) -> None:
+        """Put the chosen run with those that are to lie over each other, or take it out."""
+        run, names = self.chosen, self.table.rows.overlaid
+        if run is None:
+            return
+        if run.path.name in names:
+            names.remove(run.path.name)
+        elif len(names) < MOST_OVERLAID:
+            names.append(run.path.name)
+        else:
+            self.runs.text = f"{MOST_OVERLAID} runs are joined; J on one of them takes it out."
+            self._fill()
+            return
+        self.runs.text = (
+            f"{len(names)} joined; Enter on one of them lays them over each other."
+            if len(names) > 1
+            else "One joined; J on another lays it over this one."
+            if names
+            else ""
+        )
+        self._fill()
+        self.table.viewport().update()
+
+    def begin_label(self) -> None:
+        run = self.chosen
+        if self.form.isVisible():
+            self.form.close_form()
+        elif run is not None:
+            self._show_list(True)
+            self.form.begin(run)
+
+    def pin(self) -> None:
+        run = self.chosen
+        if run is not None:
+            self.runs.label(run, pinned=not run.pinned)
+            self._fill(run.path.name)
+
+    def bin(self) -> None:
+        run = self.chosen
+        if run is not None:
+            self.runs.bin(run)
+            self._fill()
+
+    def put_back(self) -> None:
+        name = self.runs.binned[-1] if self.runs.binned else ""
+        self.runs.put_back()
+        self._fill(name)
+
+    def begin_search(self) -> None:
+        self._show_list(True)
+        self.search.setFocus()
+        self.search.selectAll()
+
+    def toggle_list(self) -> None:
+        """Give the picture the page, or the list its place again."""
+        self._show_list(self.left.isHidden())
+
+    def _show_list(self, on: bool) -> None:
+        self.left.setVisible(on or self.panel.isHidden())
+        (self.table if on else self.panel.picture).setFocus()
+
+    def _find(self, words: str) -> None:
+        self.runs.find(words)
+        self._fill()
+
+    def _keep_labels(self, run: RunSummary, name: str, tags: tuple[str, ...], note: str) -> str:
+        kept = None if note == run.note else note
+        changes: dict[str, object] = {"name": name, "tags": tags}
+        if kept is not None:
+            changes["note"] = kept
+        wrong = self.runs.label(run, **changes)
+        self._fill(run.path.name)
+        return wrong
+
+    # ------------------------------------------------------------------ page
 
     def keys(self) -> dict[int, Callable[[], object]]:
-        acts: dict[int, Callable[[], object]] = {Qt.Key.Key_U: self.renew}
-        if self.charts is not None:
-            acts[Qt.Key.Key_C] = self.charts.step_cursors
-            acts[Qt.Key.Key_W] = self.charts.next_window
-        return acts
+        key = Qt.Key
+        acts: dict[int, Callable[[], object]] = {
+            key.Key_U: self.renew,
+            key.Key_J: self.join,
+            key.Key_E: self.open_live,
+            key.Key_I: self.begin_label,
+            key.Key_Insert: self.pin,
+            key.Key_Delete: self.bin,
+        }
+        return acts | self.panel.keys() if not self.panel.isHidden() else acts
 
     def first_focus(self) -> QWidget:
-        return self.table
+        return self.panel.picture if self.left.isHidden() else self.table
 
     def shown(self) -> None:
+        if self.form.isVisible():
+            self.form.close_form()
         self.renew()
 
     def carry_from(self, old: Page) -> None:
-        if isinstance(old, RunsPage) and self.charts is not None and old.charts is not None:
-            self.charts.charts.view = old.charts.charts.view
-            self.charts.refresh()
+        if isinstance(old, RunsPage):
+            self.table.rows.overlaid = old.table.rows.overlaid
+            self.table.choose(old.table.row)
+            self.panel.carry_from(old.panel)
+            if old.left.isHidden():
+                self.left.hide()
+
+    def frame(self) -> None:
+        self.panel.frame()
 
     def refresh(self) -> None:
         """Called at the pace of the screen while the page is shown."""
-        if self.runs.take():
+        self.runs.take()
+        if self.runs.changes != self._changes:
+            self._changes = self.runs.changes
             self._fill()
+        self.panel.refresh()
 
-    def _fill(self) -> None:
+    def _fill(self, choose: str = "") -> None:
         runs = self.runs
         self.text.setText(runs.text)
         self.text.setVisible(bool(runs.text))
-        chosen = self.table.currentRow()
-        self.table.setRowCount(len(runs.runs))
-        for row, run in enumerate(runs.runs):
-            length = "" if run.duration_s is None else duration_text(run.duration_s)
-            status = run.problem or STATUS_WORDS.get(run.status, run.status)
-            what = f"trip: {run.trip.lower()}" if run.trip else run.note
-            holds = " · ".join(part for part in (what, status) if part)
-            started = run.started[:19].replace("T", "  ")
-            for column, text in enumerate((run.path.name, started, length, holds)):
-                item = QTableWidgetItem(text)
-                item.setToolTip(text)
-                self.table.setItem(row, column, item)
-        if runs.runs:
-            self.table.setCurrentCell(max(0, min(chosen, len(runs.runs) - 1)), 0)
-        self.table.resizeRowsToContents()
+        if self._rows is not runs.runs:
+            before = self.table.row
+            name = choose or (
+                self._rows[before].path.name if self._rows and 0 <= before < len(self._rows) else ""
+            )
+            self._rows = runs.runs
+            self.table.rows.show_runs(runs.runs)
+            names = [run.path.name for run in runs.runs]
+            row = names.index(name) if name in names else min(max(before, 0), len(names) - 1)
+            self.table.choose(row)
+        found, all_ = len(runs.runs), len(runs.all)
+        self.count.setText(f"{found} of {all_}" if found != all_ else f"{all_}")
+        self.buttons["Put back"].setEnabled(bool(runs.binned))
         if runs.opened is not None and runs.opened is not self._shown:
-            self._show(runs.opened)
-
-    def _show(self, run: RecordedTraces) -> None:
-        if self.charts is not None:
-            self.charts.hide()
-            self.charts.deleteLater()
-        self._shown = run
-        self.name.setText(run.name)
-        self.figures.setText("\n".join(run.figures))
-        self.figures.setVisible(bool(run.figures))
-        self.charts = ChartPage(run, self.theme, self.sizes, recorded=True)
-        self.room.addWidget(self.charts, 1)
+            self._shown = runs.opened
+            self.panel.show()
+            self.panel.show_opened(runs.opened)
+        elif runs.opened is not None:
+            self.panel.renew()

@@ -185,10 +185,10 @@ QLineEdit {{ background: {t.raised}; border: 1px solid {t.quiet}; border-radius:
 QLineEdit:focus {{ border: 2px solid {t.accent}; padding: {px(2) - 1}px {px(5) - 1}px; }}
 QLineEdit:disabled {{ color: {t.disabled}; border-color: {t.rule}; background: {t.strip}; }}
 QLineEdit[wrong="true"] {{ border: 2px solid {t.nut}; }}
-QTableWidget {{ background: {t.raised}; alternate-background-color: {t.ground};
+QTableView {{ background: {t.raised}; alternate-background-color: {t.ground};
     gridline-color: {t.rule}; border: 1px solid {t.rule};
     selection-background-color: {t.accent}; selection-color: {t.on_accent}; }}
-QTableWidget:focus {{ border: 2px solid {t.accent}; }}
+QTableView:focus {{ border: 2px solid {t.accent}; }}
 QHeaderView::section {{ background: {t.strip}; color: {t.quiet}; border: none;
     border-bottom: 1px solid {t.rule}; padding: {px(3)}px {px(6)}px; }}
 QScrollArea, QScrollArea > QWidget > QWidget#fields {{ background: transparent; border: none; }}

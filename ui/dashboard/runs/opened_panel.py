@@ -1,0 +1,203 @@
+"""What is looked at: its head with the acts, and one of several views of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from PySide6.QtCore import Qt, QUrl
+from PySide6.QtGui import QDesktopServices
+from PySide6.QtWidgets import QHBoxLayout, QLabel, QScrollArea, QStackedLayout, QVBoxLayout, QWidget
+
+from ui.dashboard.runs.column_list import ColumnList
+from ui.dashboard.runs.model import RunsModel
+from ui.dashboard.runs.opened import Opened
+from ui.dashboard.runs.picture import RunPicture
+from ui.dashboard.runs.picture_texts import cursor_text
+from ui.dashboard.runs.picture_view import PictureView
+from ui.dashboard.runs.series import LiveSeries, RunSeries
+from ui.dashboard.widgets import KeyButton, Sizes, Theme
+
+VIEWS = ("Over time", "Figures")
+
+
+class OpenedPanel(QWidget):
+    """Right part of the Runs page.
+
+    Args:
+        toggle_list: gives the picture the whole page, or the list its place again.
+    """
+
+    def __init__(
+        self, theme: Theme, sizes: Sizes, model: RunsModel, toggle_list: Callable[[], object]
+    ) -> None:
+        super().__init__()
+        self.theme, self.sizes, self.model = theme, sizes, model
+        self.opened: Opened | None = None
+        self.view_number = 0
+        px = sizes.px
+        self.name = QLabel()
+        self.name.setObjectName("head")
+        self.note = QLabel()
+        self.note.setObjectName("quiet")
+        self.cursors = QLabel()
+        self.cursors.setAccessibleName("Times of the cursors")
+        self.picture = RunPicture(PictureView((0.0, 1.0)), theme, sizes)
+        self.picture.view_changed.connect(self._tell_cursors)
+        self.columns = ColumnList(theme, sizes, self._choose_columns)
+        self.figures = QLabel()
+        self.figures.setWordWrap(True)
+        self.figures.setAlignment(Qt.AlignmentFlag.AlignTop | Qt.AlignmentFlag.AlignLeft)
+        self.figures.setAccessibleName("Figures of the run and their verdicts")
+        self.figures.setTextInteractionFlags(Qt.TextInteractionFlag.TextSelectableByMouse)
+        page = QScrollArea()
+        page.setWidget(self.figures)
+        page.setWidgetResizable(True)
+        room = QWidget()
+        self.stack = QStackedLayout(room)
+        self.stack.addWidget(self.picture)
+        self.stack.addWidget(page)
+        acts: tuple[tuple[str, str, Callable[[], object], str], ...] = (
+            ("View", "V", self.next_view, "Over time, figures"),
+            ("Columns", "S", self.toggle_columns, "Choose what is shown over time"),
+            ("Cursors", "C", self.step_cursors, "First cursor, second one, none"),
+            ("Length", "W", self.next_length, "All, 10 min, 1 min, 10 s, 1 s"),
+            ("Report", "Ctrl+R", self.open_report, "The run's report in the browser"),
+            ("Folder", "Ctrl+D", self.open_folder, "The run's folder"),
+            ("List", "Backspace", toggle_list, "Hide the list, or show it again"),
+        )
+        self._keys: dict[int, Callable[[], object]] = {
+            Qt.Key.Key_V: self.next_view,
+            Qt.Key.Key_S: self.toggle_columns,
+            Qt.Key.Key_C: self.step_cursors,
+            Qt.Key.Key_W: self.next_length,
+            Qt.Key.Key_Backspace: toggle_list,
+        }
+        self.shortcuts = (("Ctrl+R", self.open_report), ("Ctrl+D", self.open_folder))
+        self.buttons: dict[str, KeyButton] = {}
+        row = QHBoxLayout()
+        row.setSpacing(px(4))
+        for word, key, act, hint in acts:
+            button = KeyButton(word, key, theme)
+            button.setToolTip(hint)
+            button.setStyleSheet(f"padding-left: {px(5)}px; padding-right: {px(5)}px")
+            button.clicked.connect(lambda _=False, act=act: act())
+            self.buttons[word] = button
+            row.addWidget(button)
+        row.addStretch(1)
+        head = QHBoxLayout()
+        head.addWidget(self.name)
+        head.addWidget(self.note, 1)
+        head.addWidget(self.cursors)
+        middle = QHBoxLayout()
+        middle.addWidget(room, 1)
+        middle.addWidget(self.columns)
+        column = QVBoxLayout(self)
+        column.setContentsMargins(px(8), px(8), px(8), px(6))
+        column.setSpacing(px(4))
+        column.addLayout(head)
+        column.addLayout(row)
+        column.addLayout(middle, 1)
+
+    # ------------------------------------------------------------------ showing
+
+    def show_opened(self, opened: Opened) -> None:
+        """Show what was opened anew."""
+        self.opened = opened
+        self.picture.view = opened.view
+        self.picture.readings.view = opened.view
+        self.columns.hide()
+        self.name.setText(opened.name)
+        report = self._report()
+        self.buttons["Report"].setEnabled(report is not None)
+        self.buttons["Folder"].setEnabled(self._first_run() is not None)
+        self.renew()
+        self.picture.setFocus()
+
+    def renew(self) -> None:
+        """Show what has been read or measured since."""
+        if self.opened is None:
+            return
+        self.picture.show_panels(self.opened.panels())
+        self.note.setText(" ".join(self.opened.note.split())[:200])
+        self.figures.setText("\n".join(self.opened.figures) or "measuring …")
+        self._tell_cursors()
+
+    def frame(self) -> None:
+        """Redraw what moves: a live bench's picture."""
+        if self.live and self.opened is not None:
+            self.opened.follow()
+            self.picture.update()
+
+    def refresh(self) -> None:
+        if self.live:
+            self._tell_cursors()
+
+    @property
+    def live(self) -> bool:
+        return self.opened is not None and isinstance(self.opened.series[0], LiveSeries)
+
+    def carry_from(self, old: OpenedPanel) -> None:
+        if self.opened is not None:
+            self.show_view(old.view_number)
+
+    def _tell_cursors(self) -> None:
+        self.cursors.setText(cursor_text(self.picture.view))
+
+    # ------------------------------------------------------------------ acts
+
+    def keys(self) -> dict[int, Callable[[], object]]:
+        return self._keys
+
+    def next_view(self) -> None:
+        self.show_view((self.view_number + 1) % len(VIEWS))
+
+    def show_view(self, number: int) -> None:
+        self.view_number = number
+        self.stack.setCurrentIndex(number)
+        if number != 0:
+            self.columns.hide()
+
+    def toggle_columns(self) -> None:
+        if self.opened is None:
+            return
+        if self.columns.isVisible():
+            self.columns.hide()
+            self.picture.setFocus()
+            return
+        self.show_view(0)
+        self.columns.show_columns(self.opened.columns, self.opened.chosen)
+        self.columns.show()
+        self.columns.setFocus()
+
+    def _choose_columns(self, names: list[str]) -> None:
+        self.model.choose(names)
+        self.renew()
+
+    def step_cursors(self) -> None:
+        self.show_view(0)
+        self.picture.view.step_cursors()
+        self.picture.setFocus(Qt.FocusReason.ShortcutFocusReason)
+        self.picture.changed()
+
+    def next_length(self) -> None:
+        self.picture.view.next_length()
+        self.picture.changed()
+
+    def _first_run(self) -> RunSeries | None:
+        first = self.opened.series[0] if self.opened else None
+        return first if isinstance(first, RunSeries) else None
+
+    def _report(self) -> QUrl | None:
+        first = self._first_run()
+        file = first.run.path / "report.html" if first else None
+        return QUrl.fromLocalFile(str(file.resolve())) if file and file.exists() else None
+
+    def open_report(self) -> None:
+        url = self._report()
+        if url is not None:
+            QDesktopServices.openUrl(url)
+
+    def open_folder(self) -> None:
+        first = self._first_run()
+        if first is not None:
+            QDesktopServices.openUrl(QUrl.fromLocalFile(str(first.run.path.resolve())))

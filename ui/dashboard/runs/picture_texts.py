@@ -1,0 +1,153 @@
+"""The right edge of the picture: a line for each curve, with what the cursors read."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from PySide6.QtCore import QPointF, Qt
+from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPen
+
+from ui.dashboard.bench import number
+from ui.dashboard.runs.picture_view import PictureView
+from ui.dashboard.widgets import Sizes, Theme
+
+if TYPE_CHECKING:
+    from ui.dashboard.runs.picture import Chart, Curve
+
+ONE = ("A",)
+TWO = ("A", "B", "B − A", "mean", "RMS", "dev.")
+SIGNIFICANT = 5
+WIDEST = 26  # characters of a label that are shown
+
+
+class Readings:
+    """Values of curves at the cursors, and their statistics between them; kept until these move."""
+
+    def __init__(self, view: PictureView) -> None:
+        self.view = view
+        self._kept: dict[tuple[object, ...], list[str]] = {}
+        self._cursors: tuple[float, ...] = ()
+
+    @property
+    def heads(self) -> tuple[str, ...]:
+        count = len(self.view.cursors)
+        return TWO if count == 2 else ONE if count else ()
+
+    def width(self, metrics: QFontMetricsF, charts: list[Chart], u: float) -> float:
+        """Pixels that labels and values need."""
+        labels = [curve.label for chart in charts for curve in chart.curves]
+        titles = [f"{chart.plan.title} {chart.plan.unit}" for chart in charts]
+        widest = max(
+            (metrics.horizontalAdvance(text[:WIDEST]) for text in (*labels, *titles)), default=0.0
+        )
+        return widest + 40 * u + len(self.heads) * self.cell(metrics)
+
+    @staticmethod
+    def cell(metrics: QFontMetricsF) -> float:
+        return metrics.horizontalAdvance("−000.00 ")
+
+    def texts(self, curve: Curve, factor: float) -> list[str]:
+        """One for each head."""
+        view = self.view
+        cursors = tuple(view.cursors)
+        if cursors != self._cursors:
+            self._kept.clear()
+            self._cursors = cursors
+        if not cursors or not curve.series.ready(curve.column):
+            return ["–"] * len(self.heads)
+        live = curve.series.span_s[1] == 0.0
+        key = (id(curve.series), curve.column, curve.shift_s)
+        if live or key not in self._kept:
+            self._kept[key] = self._read(curve, factor)
+        return self._kept[key]
+
+    def _read(self, curve: Curve, factor: float) -> list[str]:
+        series, column, cursors = curve.series, curve.column, self.view.cursors
+        first = series.value_at(column, cursors[0] - curve.shift_s) * factor
+        if len(cursors) == 1:
+            return [value_text(first)]
+        second = series.value_at(column, cursors[1] - curve.shift_s) * factor
+        begin, end = (time_s - curve.shift_s for time_s in sorted(cursors))
+        found = series.statistics(column, begin, end)
+        rest = (found.mean * factor, found.rms * factor, found.deviation * factor)
+        return [value_text(value) for value in (first, second, second - first, *rest)]
+
+
+def value_text(value: float) -> str:
+    """Five significant figures at most, never finer than a millionth."""
+    if not math.isfinite(value):
+        return "–"
+    size = math.floor(math.log10(abs(value))) if value else 0
+    if size >= SIGNIFICANT + 1:
+        return f"{value:.3g}".replace("-", "−")
+    return number(value, min(max(SIGNIFICANT - 2 - size, 0), 4))
+
+
+def paint_legend(
+    painter: QPainter, chart: Chart, readings: Readings, theme: Theme, sizes: Sizes
+) -> None:
+    """Title and unit, then a line for each curve: stroke, label, values."""
+    u = sizes.scale
+    metrics = QFontMetricsF(painter.font())
+    line = metrics.height()
+    left = chart.inner.right() + 10 * u
+    right = chart.outer.right() - 6 * u
+    heads, cell = readings.heads, readings.cell(metrics)
+    base = chart.outer.top() + 3 * u + metrics.ascent()
+    bold = QFont(painter.font())
+    bold.setWeight(QFont.Weight.DemiBold)
+    plain = QFont(painter.font())
+    painter.setFont(bold)
+    painter.setPen(QColor(theme.ink))
+    painter.drawText(QPointF(left, base), chart.plan.title)
+    wide = QFontMetricsF(bold).horizontalAdvance(chart.plan.title)
+    painter.setFont(plain)
+    painter.setPen(QColor(theme.quiet))
+    painter.drawText(QPointF(left + wide + 6 * u, base), chart.plan.unit)
+    fits = max(1, int((chart.outer.height() - line - 4 * u) / line))
+    for i, curve in enumerate(chart.curves[: fits if len(chart.curves) <= fits else fits - 1]):
+        y = base + (i + 1) * line
+        pen = QPen(QColor(getattr(theme, curve.colour)), 2.6 * u)
+        if curve.dashed:
+            pen.setDashPattern([1.6, 1.0])
+        painter.setPen(pen)
+        middle = y - metrics.xHeight() / 2
+        painter.drawLine(QPointF(left, middle), QPointF(left + 18 * u, middle))
+        painter.setPen(QColor(theme.ink))
+        room = right - left - 24 * u - len(heads) * cell
+        label = metrics.elidedText(curve.label, Qt.TextElideMode.ElideMiddle, room)
+        painter.drawText(QPointF(left + 24 * u, y), label)
+        for k, text in enumerate(readings.texts(curve, chart.plan.factor)):
+            end = right - (len(heads) - 1 - k) * cell
+            painter.drawText(QPointF(end - metrics.horizontalAdvance(text), y), text)
+    hidden = len(chart.curves) - fits
+    if hidden > 0:
+        painter.setPen(QColor(theme.quiet))
+        painter.drawText(QPointF(left + 24 * u, base + fits * line), f"{hidden + 1} more")
+
+
+def paint_heads(
+    painter: QPainter, readings: Readings, right: float, theme: Theme, sizes: Sizes
+) -> None:
+    """Heads of the values, and the time between the cursors, above the first panel."""
+    metrics = QFontMetricsF(painter.font())
+    cell = readings.cell(metrics)
+    heads = readings.heads
+    painter.setPen(QColor(theme.quiet))
+    for k, head in enumerate(heads):
+        end = right - 6 * sizes.scale - (len(heads) - 1 - k) * cell
+        painter.drawText(QPointF(end - metrics.horizontalAdvance(head), metrics.ascent()), head)
+
+
+def cursor_text(view: PictureView) -> str:
+    """Times of the cursors in words; what lies between them as time and frequency."""
+    if not view.cursors:
+        return ""
+    text = f"A {number(view.cursors[0], 4)} s"
+    if len(view.cursors) == 2:
+        apart = view.cursors[1] - view.cursors[0]
+        text += f" · B {number(view.cursors[1], 4)} s · B − A {number(apart, 4)} s"
+        if abs(apart) > 1e-6:
+            text += f" ({1 / abs(apart):.4g} Hz)"
+    return text
