@@ -1,4 +1,4 @@
-"""What is looked at: its head with the acts, and one of several views of it."""
+"""Right part of the Runs page: the head of a run with the acts, and one of several views of it."""
 
 from __future__ import annotations
 

@@ -161,7 +161,7 @@ class RunPicture(QWidget):
             painter.drawRect(self.rect().adjusted(1, 1, -1, -1))
 
     def _windows(self, chart: Chart, ratio: float) -> tuple[list[Window | None], int]:
-        """What each curve shows; None while it is being read. And device pixels of a column."""
+        """Return the window of each curve, None while it is read, and device pixels of a column."""
         view, wide = self.view, chart.inner.width() * ratio
         column_px = max(1, math.ceil(wide / MOST_COLUMNS))
         # Edges of columns stand still in time: a passing peak would shimmer otherwise.

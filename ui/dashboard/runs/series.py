@@ -280,7 +280,7 @@ def _info(field: Any) -> ColumnInfo:
 
 
 class LiveSeries:
-    """What the window holds of the running bench: the last ten minutes, ending now at 0."""
+    """The running bench as far as the window holds it: ten minutes, ending now at 0."""
 
     name = "bench, last ten minutes"
 
