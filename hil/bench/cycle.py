@@ -11,7 +11,8 @@ command → sample.
 from __future__ import annotations
 
 from drivers.base import Mode, PowerRequest, Telemetry
-from hil.bench.referencing import LOST, ReferencedBench
+from hil.bench.external import ExternallySetBench
+from hil.bench.referencing import LOST
 from hil.control import (
     LONGEST_S,
     ActiveBehaviour,
@@ -27,7 +28,7 @@ NAN = float("nan")
 MOST_SKEW_PERIODS = 0.5  # less between deflection and motor is the way of two messages
 
 
-class Bench(ReferencedBench):
+class Bench(ExternallySetBench):
     """The bench, and one cycle of it; see :class:`~hil.bench.bench_state.BenchState`."""
 
     def advance(
@@ -78,6 +79,7 @@ class Bench(ReferencedBench):
             self._follow_hold_to_run(dt_s)
         self._follow_power(telemetry, dt_s)
         self._follow_removal(telemetry, dt_s)
+        self._follow_program()
         state = self.state
 
         setpoint = rest = stiffness = NAN

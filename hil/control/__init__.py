@@ -7,6 +7,7 @@ from hil.control.commissioning import HoldToRun, OpenLoop, SpeedRun, TorqueRun, 
 from hil.control.controlled_stop import ControlledStop
 from hil.control.dry_friction import bandwidth_Hz, left_over_N, sine_N
 from hil.control.estimation import SLIP_SPEED_M_S, Estimator, ObserverGains, observer_gains
+from hil.control.external import ExternalForce
 from hil.control.force_controller import ForceController
 from hil.control.force_design import ForceGains, design
 from hil.control.force_model import Loop
@@ -47,6 +48,7 @@ __all__ = [
     "ControlledStop",
     "Controller",
     "Estimator",
+    "ExternalForce",
     "ForceCalibration",
     "ForceController",
     "ForceGains",

@@ -164,6 +164,11 @@ WORDING: dict[int, Wording] = {
         "Control was given up while the power stage was on or coming on.",
         "Take control, reset, and power on again.",
     ),
+    Cause.SETPOINT_LATE: Wording(
+        "Setpoint late",
+        "The program that sets the force fell silent.",
+        "Find out why it did, or give it a longer gap; then reset.",
+    ),
     Cause.CYCLE_LATE: Wording(
         "Cycle late",
         "The rig host was held up; meanwhile the drive followed its last command.",

@@ -49,6 +49,7 @@ class Cause(enum.IntEnum):
     HOLD_TO_RUN_RELEASED = 46  # the hold-to-run control was let go, or its sign stayed out
     CYCLE_LATE = 47  # the rig host itself was held up; meanwhile the last command stood
     POWER_NOT_REMOVED = 48  # the drive shows power though OFF, or nothing, was asked
+    SETPOINT_LATE = 49  # a program that sets the force fell silent
     CONTROL_RELEASED = 50  # control ended, or passed on, with the power stage on or coming on
 
 

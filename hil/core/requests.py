@@ -96,6 +96,21 @@ class Waveform(Message):
     damping_N_s_m: float = Field(0.0, ge=0)
 
 
+class ExternalSetpoint(Message):
+    """A force with a virtual spring and damping that a program renews by :class:`Setpoint`.
+
+    F = force + stiffness·(rest − output) − damping·output velocity; no spring at stiffness 0.
+    The rig stops when no renewal comes for longer than ``longest_gap_s``.
+    """
+
+    kind: Literal["external_setpoint"] = "external_setpoint"
+    force_N: float = 0.0
+    rest_m: float = 0.0
+    stiffness_N_m: float = Field(0.0, ge=0)
+    damping_N_s_m: float = Field(0.0, ge=0)
+    longest_gap_s: float = Field(0.05, ge=0.005, le=1)
+
+
 class MotorTorque(Message):
     """Open-loop motor torque (profile sign), in restricted operation only.
 
@@ -148,6 +163,7 @@ Behaviour = Annotated[
     | VirtualSpring
     | HoldPosition
     | Waveform
+    | ExternalSetpoint
     | MotorTorque
     | MotorSpeed
     | SeekReference,
@@ -174,6 +190,16 @@ class Apply(Message):
     kind: Literal["apply"] = "apply"
     behaviour: Behaviour
     load_may_move: bool = False
+
+
+class Setpoint(Message):
+    """Other values for the :class:`ExternalSetpoint` that acts; as often as every cycle."""
+
+    kind: Literal["setpoint"] = "setpoint"
+    force_N: float = 0.0
+    rest_m: float = 0.0
+    stiffness_N_m: float = Field(0.0, ge=0)
+    damping_N_s_m: float = Field(0.0, ge=0)
 
 
 class Stop(Message):
@@ -288,6 +314,7 @@ Request = Annotated[
     PowerOn
     | PowerOff
     | Apply
+    | Setpoint
     | Stop
     | Reset
     | Tare

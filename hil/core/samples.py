@@ -30,6 +30,7 @@ class BehaviourCode(enum.IntEnum):
     MOTOR_TORQUE = 6
     MOTOR_SPEED = 7
     SEEK_REFERENCE = 8
+    EXTERNAL_SETPOINT = 9
 
 
 class Column(NamedTuple):
@@ -47,7 +48,8 @@ COLUMNS: tuple[Column, ...] = (
         "behaviour",
         "1",
         "0 none, 1 float, 2 constant force, 3 virtual spring, "
-        "4 hold position, 5 waveform, 6 motor torque, 7 motor speed, 8 seek reference",
+        "4 hold position, 5 waveform, 6 motor torque, 7 motor speed, 8 seek reference, "
+        "9 external setpoint",
         "int32",
     ),
     Column("setpoint_force_N", "N", "force that the behaviour requests"),

@@ -57,6 +57,7 @@ TOPICS = (
     Topic("runs", "Record and open runs, replay the wire", "How to"),
     Topic("load_table", "Fit a table of loads", "How to"),
     Topic("notebook", "From a notebook, over the network", "How to"),
+    Topic("program", "From a program, cycle by cycle", "How to"),
     Topic("size", "Size an actuator", "How to"),
     Topic("hand_over", "Hand the law over", "How to"),
     Topic("computer", "Is this computer fast enough", "How to"),

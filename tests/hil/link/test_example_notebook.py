@@ -38,3 +38,26 @@ def test_the_example_runs_on_the_simulated_rig(directory: Path) -> None:
     assert float(found[1]) == pytest.approx(15 * (25 - float(found[2])), abs=10)
     assert "refused:" in said and "spring applied" in said and "it holds" in said
     assert "end of the example" in said and "0 samples lost" in said
+
+
+def test_the_example_program_moves_the_rig(directory: Path) -> None:
+    with start_bench(
+        "footplate_trainer",
+        runs_directory=directory / "runs",
+        link_directory=directory / "link",
+        recorder=False,
+    ) as bench:
+        done = subprocess.run(
+            [
+                sys.executable,
+                str(EXAMPLE.with_name("example_program.py")),
+                str(bench.link_directory),
+            ],
+            capture_output=True,
+            text=True,
+            timeout=60,
+        )
+    assert done.returncode == 0, done.stdout + done.stderr
+    moved = re.search(r"moved ([\d.]+) mm", done.stdout)
+    # Twice 5 mm of the rest; inertia and the load's own stiffness change that by some percent.
+    assert moved is not None and float(moved[1]) == pytest.approx(10.0, abs=2.0)

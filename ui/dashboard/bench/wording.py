@@ -24,6 +24,7 @@ BEHAVIOUR_WORDS = {
     BehaviourCode.MOTOR_TORQUE: "Motor torque",
     BehaviourCode.MOTOR_SPEED: "Motor speed",
     BehaviourCode.SEEK_REFERENCE: "Seek reference",
+    BehaviourCode.EXTERNAL_SETPOINT: "External setpoint",
 }
 REQUEST_WORDS = {
     "energise": "power on",

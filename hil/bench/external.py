@@ -1,0 +1,75 @@
+"""A bench whose force a program on the link may renew cycle by cycle."""
+
+from __future__ import annotations
+
+from hil.bench.referencing import WHY_OPEN, ReferencedBench, is_verified
+from hil.control import ExternalForce
+from hil.core import Apply, Cause, ExternalSetpoint, Outcome, Request, Setpoint, State, limit_names
+
+
+class ExternallySetBench(ReferencedBench):
+    """A bench that takes setpoints from a program, and stops when they stay out."""
+
+    def ask(self, request: Request) -> Outcome:
+        """Take or refuse a request; what it starts becomes visible from the next cycle on."""
+        if isinstance(request, Setpoint):
+            return self._renew(request)
+        return super().ask(request)
+
+    def _renew(self, values: Setpoint) -> Outcome:
+        active = self._active
+        if self.state is not State.RUNNING or not isinstance(active, ExternalForce):
+            return Outcome(False, "no external setpoint acts: apply 'external_setpoint' first")
+        checked = active.renew(values)
+        if checked.refusal:
+            return Outcome(False, checked.refusal)
+        trimmed = ", ".join(limit_names(checked.limited_mask)).lower()
+        return Outcome(True, f"taken, limited by {trimmed}" if trimmed else "taken")
+
+    def _apply(self, request: Apply) -> Outcome:
+        behaviour = request.behaviour
+        if not isinstance(behaviour, ExternalSetpoint):
+            return super()._apply(request)
+        if self.state is State.STOPPED:
+            return Outcome(False, "the bench is stopped: find the cause, then reset")
+        if self.state is State.DE_ENERGISED:
+            return Outcome(False, "power is off: switch it on first")
+        if self.envelope is not None:
+            return Outcome(False, "restricted operation takes no setpoints from a program")
+        if not is_verified(self.reference):
+            return self._refused(WHY_OPEN[self.reference])
+        if not request.load_may_move:
+            return self._refused(
+                "a program will move the load. Fix: see that it may fall or be driven to an end, "
+                "and apply it with 'load_may_move'"
+            )
+        active = ExternalForce(behaviour, self.profile, self.gains)
+        checked = active.renew(behaviour)
+        if checked.refusal:
+            return self._refused(checked.refusal)
+        if self.state is State.STANDBY:
+            self.force_controller.reset(0.0)
+            self.shaper.start(self._spring_force)
+        else:
+            self.shaper.start(self._shaped)
+        self._active = active
+        self._request_limits = 0
+        self.supervisor.following.change()
+        self._event("applied", behaviour=behaviour.model_dump())
+        if self.state is not State.RUNNING:
+            self._enter(State.RUNNING)
+        return Outcome(True, "applied")
+
+    def _refused(self, text: str) -> Outcome:
+        self._event("refused", text=text)
+        return Outcome(False, text)
+
+    def _follow_program(self) -> None:
+        """Stop when the renewals of an external setpoint stay out."""
+        active = self._active
+        if isinstance(active, ExternalForce) and active.overdue and self.state is State.RUNNING:
+            self.stop(
+                Cause.SETPOINT_LATE,
+                f"no setpoint for {1e3 * active.gap_s:.0f} ms, longer than "
+                f"{1e3 * active.longest_gap_s:g} ms",
+            )
