@@ -113,6 +113,7 @@ class Host:
         while not self.ending:
             sleep_until(due)
             last, woke = woke, monotonic()
+            self.pauses.mark()
             # Whole periods since the last cycle: after a pause the estimator must know it.
             periods = max(1, round((woke - last) / period))
             dt = period * periods
@@ -138,8 +139,6 @@ class Host:
                 before, acted = acted, monotonic()
                 if acted - before > period + most_late:
                     bench.held_up(acted - before - period, most_late)
-                if woke - due > PAUSE_S and due > started + period:
-                    self._explain(woke - due, woke - started)
                 # After the wait for the drive, which is most of a cycle: a stop that came
                 # meanwhile is obeyed by this cycle's command.
                 if bench.cycle:
@@ -150,6 +149,9 @@ class Host:
                 link.publish_row(row)
             except Exception as error:
                 written = self._failed(error)
+            # From wake to wake, wherever in between it was, and with the drive lost as well.
+            if woke - last > period + PAUSE_S:
+                self._explain(woke - last - period, woke - started)
             if bench.events:
                 self._publish_events(woke, written)
             try:
@@ -213,7 +215,7 @@ class Host:
             "kind": "pause",
             "time_s": time_s,
             "late_ms": round(1e3 * late_s, 2),
-            "cause": self.pauses.explain(late_s),
+            "cause": self.pauses.explain(late_s, time.monotonic()),
         }
         self.link.publish_event(self._stamp(event))
 

@@ -20,6 +20,7 @@ from hil.host.host import Host
 from hil.host.kept_heat import HeatFiles, begin_heat
 from hil.host.kept_reference import keep_reference, take_reference
 from hil.host.last_look import POWER_STAYED_ON
+from hil.host.pauses import PauseWitness
 from hil.host.processor_share import ShareWatch
 from hil.host.realtime import own_processor, prepare_realtime
 from hil.link import CurveKeyError, LinkError, LinkServer, ServerKeys
@@ -108,6 +109,12 @@ def main(arguments: list[str] | None = None) -> int:
         def end(_signal: int, _frame: FrameType | None) -> None:
             host.ending = True
 
+        def go_on(_signal: int, _frame: FrameType | None) -> None:
+            pauses.continued()
+
+        host.pauses = pauses = PauseWitness(options.rig)
+        if hasattr(signal, "SIGCONT"):
+            signal.signal(signal.SIGCONT, go_on)
         signal.signal(signal.SIGTERM, end)
         signal.signal(signal.SIGINT, end)
         print("ready", flush=True)

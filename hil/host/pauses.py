@@ -2,68 +2,258 @@
 
 from __future__ import annotations
 
+import math
 import os
 import time
+from dataclasses import dataclass
 
 PAUSE_S = 0.005  # from which a late cycle is explained
-LOOK_S = 1.0  # between looks at the counters
+LOOK_S = 1.0  # between looks at the slower counters
 SHARE = 0.5  # of a pause that one cause must fill to be named
+_NEAR_LIMIT = 0.9  # of the time that real-time programs may take, from which the limit is suspected
+# The rest of the period is what the limit takes away at once; other causes have no such length.
+_LIMIT_PERIOD_S, _LIKE_REST = 1.0, 0.1  # sched_rt_period_us as the kernel comes, sched(7)
+_SCHEDSTAT = "/proc/self/schedstat"
+_STAT = "/proc/stat"
+_PRESSURE = "/proc/pressure/"
+_LIMIT = "/proc/sys/kernel/sched_rt_{}_us"
+_STAT_BYTES = 16_384  # its first lines, one for each processor
+
+
+SlowCounters = tuple[float, float, float, float, float]
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """Counters over one pause, in s; 0 for what the system does not tell.
+
+    Attributes:
+        stopped: a signal continued this process meanwhile (SIGCONT after SIGSTOP).
+        waited: this process could run and was not let (``/proc/self/schedstat``).
+        used: processor time of this process (the same).
+        rig: processor time of the simulated rig.
+        stolen: taken by the machine below (``/proc/stat``, steal).
+        interrupts: spent in interrupts on this processor (``/proc/stat``).
+        memory: programs waited for memory (``/proc/pressure/memory``).
+        disk: programs waited for a disk (``/proc/pressure/io``), this one for its pages.
+        faults: pages of this process that came from a disk.
+        share: of the last second that rig host and simulated rig took of their processor.
+        limit: share of a second that the system leaves to real-time programs.
+        realtime: this process has real-time priority.
+        told: the system tells any of this.
+    """
+
+    stopped: bool = False
+    waited: float = 0.0
+    used: float = 0.0
+    rig: float = 0.0
+    stolen: float = 0.0
+    interrupts: float = 0.0
+    memory: float = 0.0
+    disk: float = 0.0
+    faults: int = 0
+    share: float = 0.0
+    limit: float = 1.0
+    realtime: bool = True
+    told: bool = True
+
+
+def name_cause(pause_s: float, seen: Evidence) -> str:
+    """Return in words what a pause of ``pause_s`` was."""
+    least = SHARE * pause_s
+    if seen.stopped:
+        return "the rig host itself was stopped from outside (SIGSTOP) and continued"
+    if not seen.told:
+        return "the system does not tell why"
+    if seen.stolen >= least:
+        return "the machine below took the processor away (steal time)"
+    if seen.faults and seen.memory + seen.disk >= least:
+        return "memory was short: pages of the rig host had to be fetched from a disk"
+    if seen.waited >= least:
+        return _who_held(least, seen)
+    if seen.used >= least:
+        return "the rig host itself worked for so long"
+    if seen.interrupts >= least:
+        return "interrupts held the processor"
+    if seen.memory >= least:
+        return "memory was short: the system made programs wait for it"
+    return "the processor or its timer woke late"
+
+
+def _who_held(least: float, seen: Evidence) -> str:
+    if seen.rig >= least:
+        return f"the simulated rig held their processor for {1e3 * seen.rig:.0f} ms"
+    rest_s = _LIMIT_PERIOD_S * (1.0 - seen.limit)
+    by_length = abs(seen.waited - rest_s) < _LIKE_REST * rest_s
+    if seen.realtime and (seen.share >= _NEAR_LIMIT * seen.limit or by_length) and rest_s > 0.0:
+        return (
+            f"the system's limit on real-time programs ({100 * seen.limit:.0f} % of a second); "
+            f"of it rig host and simulated rig had taken {100 * seen.share:.0f} %"
+        )
+    why = "" if seen.realtime else ", and the rig host has no real-time priority"
+    return f"another program held the processor{why}"
 
 
 class PauseWitness:
-    """Counters of this process and its processor; ``look`` now and then, ``explain`` a pause.
+    """Counters of this process and its processor.
 
-    Three counters tell pauses apart: how long this process waited for its processor although it
-    could run (``/proc/self/schedstat``), how long the machine below had taken the processor away
-    (steal time, ``/proc/stat``), and how much processor time this process itself has used. What
-    is left was sleep: the processor or its timer woke late.
+    ``mark`` at each wake-up, ``look`` now and then, ``explain`` a pause. What is left when
+    nothing was counted was sleep: the processor or its timer woke late.
+
+    Args:
+        rig: process of the simulated rig; None for real hardware.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, rig: int | None = None) -> None:
         self._files: dict[str, int] = {}
-        for path in ("/proc/self/schedstat", "/proc/stat"):
+        self._rig = f"/proc/{rig}/schedstat" if rig is not None else ""
+        pressures = [_PRESSURE + name for name in ("memory", "io")]
+        for path in (_SCHEDSTAT, _STAT, *pressures, self._rig):
             try:
                 self._files[path] = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
             except OSError:
-                continue  # not Linux, or hidden: the cause then stays unknown
+                continue  # not Linux, or hidden: that cause then stays unknown
+        self.limit = _realtime_limit()
+        self._continued_s = -math.inf
+        self._marks = [(b"", b""), (b"", b"")]
         self._next_s = 0.0
-        self._seen = self._counters()
+        self._seen_s = time.monotonic()
+        self._seen = self._slow_counters()
+        self._usual: tuple[float, ...] = (0.0,) * len(self._seen)  # a second, of the same
+        self._used_s = 0.0  # by rig host and simulated rig, at that moment
+        self._share = 0.0
+        self.mark()
+        self.mark()
 
     def close(self) -> None:
         """Close the counters."""
         while self._files:
             os.close(self._files.popitem()[1])
 
+    def continued(self) -> None:
+        """Learn that this process was stopped and goes on: call it at SIGCONT."""
+        self._continued_s = time.monotonic()
+
+    def mark(self) -> None:
+        """Note the fast counters, some 2 us each."""
+        self._marks = [self._marks[1], (self._read(_SCHEDSTAT, 128), self._read(self._rig, 128))]
+
     def look(self, now_s: float) -> None:
-        """Note the counters, at most once in ``LOOK_S``; some 30 us."""
-        if now_s >= self._next_s:
-            self._next_s = now_s + LOOK_S
-            self._seen = self._counters()
+        """Note the slow counters, at most once in ``LOOK_S``; some 60 us."""
+        if now_s < self._next_s:
+            return
+        self._next_s = now_s + LOOK_S
+        past_s, now = now_s - self._seen_s, self._slow_counters()
+        if 0.5 * LOOK_S < past_s < 2 * LOOK_S:
+            self._usual = tuple((b - a) / past_s for a, b in zip(self._seen, now, strict=True))
+        self._share = self._share_until(now_s)
+        self._begin(now_s, now)
 
-    def explain(self, pause_s: float) -> str:
-        """Return in words what a pause of ``pause_s`` was, from the counters since the last look."""
-        before, now = self._seen, self._counters()
-        self._seen = now
-        waited, stolen, used = (b - a for a, b in zip(before, now, strict=True))
-        least = SHARE * pause_s
-        if stolen >= least:
-            return "the machine below took the processor away (steal time)"
-        if waited >= least:
-            return "another program or the limit on real-time programs held the processor"
-        if used >= least:
-            return "the rig host itself worked for so long"
-        if not self._files:
-            return "the system does not tell why"
-        return "the processor or its timer woke late"
+    def explain(self, pause_s: float, now_s: float) -> str:
+        """Return in words what a pause was that ended with the latest ``mark``."""
+        seen = self.evidence(pause_s, now_s)
+        self._begin(now_s, self._slow_counters())
+        return name_cause(pause_s, seen)
 
-    def _counters(self) -> tuple[float, float, float]:
-        """(waited, stolen, used) in s since some moment; 0 for what the system does not tell."""
-        waited = stolen = 0.0
-        if file := self._files.get("/proc/self/schedstat"):
-            fields = os.pread(file, 128, 0).split()
-            waited = int(fields[1]) * 1e-9 if len(fields) > 1 else 0.0
-        if file := self._files.get("/proc/stat"):
-            # The first line sums up all processors: user nice system idle iowait irq softirq steal.
-            fields = os.pread(file, 256, 0).split(b"\n", 1)[0].split()
-            stolen = int(fields[8]) / os.sysconf("SC_CLK_TCK") if len(fields) > 8 else 0.0
-        return waited, stolen, time.process_time()
+    def evidence(self, pause_s: float, now_s: float) -> Evidence:
+        """Return what was counted over a pause that ended with the latest ``mark``."""
+        stopped = self._continued_s >= now_s - pause_s - PAUSE_S
+        (own_before, rig_before), (own, rig) = self._marks
+        used, waited = (b - a for a, b in zip(_times(own_before), _times(own), strict=True))
+        rig_used = _times(rig)[0] - _times(rig_before)[0]
+        quiet_s = max(0.0, now_s - self._seen_s - pause_s)
+        stolen, interrupts, memory, disk, faults = (
+            max(0.0, b - a - quiet_s * usual)
+            for a, b, usual in zip(self._seen, self._slow_counters(), self._usual, strict=True)
+        )
+        return Evidence(
+            stopped=stopped,
+            waited=waited,
+            used=used,
+            rig=rig_used,
+            stolen=stolen,
+            interrupts=interrupts,
+            memory=memory,
+            disk=disk,
+            faults=round(faults),
+            share=max(self._share, self._share_until(now_s)),
+            limit=self.limit,
+            realtime=_has_priority(),
+            told=bool(self._files),
+        )
+
+    def _begin(self, now_s: float, counters: SlowCounters) -> None:
+        self._seen_s, self._seen = now_s, counters
+        self._used_s = sum(_times(data)[0] for data in self._marks[1])
+
+    def _share_until(self, now_s: float) -> float:
+        """Share of their processor that rig host and simulated rig took since the last look."""
+        past_s = now_s - self._seen_s
+        if past_s < 0.25 * LOOK_S:
+            return 0.0
+        return (sum(_times(data)[0] for data in self._marks[1]) - self._used_s) / past_s
+
+    def _read(self, path: str, most: int) -> bytes:
+        file = self._files.get(path)
+        if file is None:
+            return b""
+        try:
+            return os.pread(file, most, 0)
+        except OSError:  # its process has ended
+            return b""
+
+    def _slow_counters(self) -> SlowCounters:
+        """Return stolen, interrupts, memory, disk in s and the pages fetched, since some moment."""
+        stolen, interrupts = _processor_times(self._read(_STAT, _STAT_BYTES))
+        memory, disk = (_stalled_s(self._read(_PRESSURE + name, 256)) for name in ("memory", "io"))
+        return stolen, interrupts, memory, disk, float(_pages_fetched())
+
+
+def _times(schedstat: bytes) -> tuple[float, float]:
+    """(used, waited) in s; 0 for what the system does not tell."""
+    fields = schedstat.split()
+    return (int(fields[0]) * 1e-9, int(fields[1]) * 1e-9) if len(fields) > 1 else (0.0, 0.0)
+
+
+def _processor_times(stat: bytes) -> tuple[float, float]:
+    """(stolen, in interrupts) in s, of the processor to which this process is bound, or of all."""
+    bound = os.sched_getaffinity(0) if hasattr(os, "sched_getaffinity") else set()
+    name = b"cpu%d " % next(iter(bound)) if len(bound) == 1 else b"cpu "
+    for line in stat.split(b"\n"):
+        if line.startswith(name):
+            # Behind the name: user nice system idle iowait irq softirq steal.
+            fields = line.split()
+            if len(fields) > 8:
+                tick_s = 1.0 / os.sysconf("SC_CLK_TCK")
+                return int(fields[8]) * tick_s, (int(fields[6]) + int(fields[7])) * tick_s
+    return 0.0, 0.0
+
+
+def _stalled_s(pressure: bytes) -> float:
+    """Time in which some program waited, of the first line of a pressure file; in s."""
+    _, found, total = pressure.split(b"\n", 1)[0].partition(b"total=")
+    return int(total) * 1e-6 if found else 0.0
+
+
+def _pages_fetched() -> int:
+    try:
+        import resource
+    except ImportError:
+        return 0
+    return resource.getrusage(resource.RUSAGE_SELF).ru_majflt
+
+
+def _has_priority() -> bool:
+    if not hasattr(os, "sched_getscheduler"):
+        return False
+    return os.sched_getscheduler(0) & ~os.SCHED_RESET_ON_FORK in (os.SCHED_FIFO, os.SCHED_RR)
+
+
+def _realtime_limit() -> float:
+    """Share of a second that real-time programs may take; 1 for no limit."""
+    try:
+        with open(_LIMIT.format("runtime")) as runtime, open(_LIMIT.format("period")) as period:
+            allowed, of = int(runtime.read()), int(period.read())
+    except (OSError, ValueError):
+        return 1.0
+    return allowed / of if 0 < allowed < of else 1.0

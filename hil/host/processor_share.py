@@ -60,6 +60,22 @@ def judge_share(host: float, rig: float, others: bool, rate_hz: float) -> Judgem
     return Judgement(text=refusal, refusal=refusal)
 
 
+def rules(others: bool) -> str:
+    """Return in words above which shares the processes of a bench are parted, and power refused.
+
+    Args:
+        others: there is another processor for the simulated rig.
+    """
+    limit = f"{100 * SAFE_SHARE:.0f} %"
+    refused = "power is refused until control.rate is lower or the computer faster"
+    if not others:
+        return f"above {limit} of this computer's one processor {refused}"
+    return (
+        f"above {limit} together the simulated rig is moved to another processor; where one of "
+        f"them alone takes more than {limit}, {refused}"
+    )
+
+
 def processor_s(process: int) -> float:
     """Return the processor time that a process has used, in s; NaN if the system does not tell."""
     try:

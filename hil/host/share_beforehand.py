@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from hil.host.processes import start_bench
-from hil.host.processor_share import LOOK_S, judge_share, processor_s
+from hil.host.processor_share import LOOK_S, judge_share, processor_s, rules
 from hil.profile import load_profile
 
 
@@ -41,9 +41,11 @@ def measure_share(profile_path: str) -> BenchShare:
         after = [processor_s(number) for number in numbers]
     host, rig = ((b - a) / past_s for a, b in zip(before, after, strict=True))
     rate_hz = load_profile(profile_path).control.rate
-    found = judge_share(host, rig, len(os.sched_getaffinity(0)) > 1, rate_hz)
+    others = len(os.sched_getaffinity(0)) > 1
+    found = judge_share(host, rig, others, rate_hz)
     taken = (
         f"at {rate_hz:g} Hz the rig host takes {100 * host:.0f} % and the simulated rig "
         f"{100 * rig:.0f} % of a processor"
     )
-    return BenchShare(host, rig, not found.refusal, f"{taken}: {found.text or 'safe'}")
+    text = f"{taken}: {found.text or 'safe'}.\nThe rule: {rules(others)}."
+    return BenchShare(host, rig, not found.refusal, text)

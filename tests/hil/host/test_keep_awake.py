@@ -10,7 +10,6 @@ import pytest
 
 from hil.core import PowerOff, PowerOn
 from hil.host import start_bench
-from hil.host.pauses import PauseWitness
 from hil.host.processes import LET_SLEEP
 from hil.link import Client
 
@@ -54,36 +53,3 @@ def test_it_may_be_left_out(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> 
     monkeypatch.setenv(LET_SLEEP, "1")
     with start_bench("footplate_trainer", runs_directory=tmp_path / "runs") as bench:
         assert "keep_awake" not in bench.processes
-
-
-@pytest.mark.parametrize(
-    ("waited_s", "stolen_s", "used_s", "words"),
-    [
-        (0.0, 0.03, 0.0, "steal time"),
-        (0.03, 0.0, 0.0, "another program"),
-        (0.001, 0.0, 0.04, "rig host itself worked"),
-        (0.001, 0.0, 0.001, "woke late"),
-    ],
-)
-def test_pauses_are_told_apart(
-    waited_s: float, stolen_s: float, used_s: float, words: str, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    witness = PauseWitness()
-    counters = iter([(5.0, 2.0, 1.0), (5.0 + waited_s, 2.0 + stolen_s, 1.0 + used_s)])
-    monkeypatch.setattr(witness, "_counters", lambda: next(counters))
-    witness.look(1e9)
-    assert words in witness.explain(0.04)
-    witness.close()
-
-
-def test_the_kernels_counters_go_up() -> None:
-    witness = PauseWitness()
-    before = witness._counters()
-    end = time.process_time() + 0.05
-    while time.process_time() < end:
-        pass
-    after = witness._counters()
-    assert all(b >= a for a, b in zip(before, after, strict=True))
-    assert after[2] - before[2] >= 0.05
-    witness.close()
-    assert witness.explain(1.0) == "the system does not tell why"

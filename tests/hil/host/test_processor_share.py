@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from hil.host.processor_share import SAFE_SHARE, ShareWatch, judge_share, processor_s
+from hil.host.processor_share import SAFE_SHARE, ShareWatch, judge_share, processor_s, rules
+from hil.host.share_beforehand import measure_share
 
 BUSY = "while True: pass"
 
@@ -67,6 +68,14 @@ def test_a_rig_that_fills_its_processor_is_seen_and_power_refused(monkeypatch) -
     finally:
         rig.kill()
         rig.wait()
+
+
+def test_what_is_told_beforehand_names_share_and_rule() -> None:
+    share = measure_share("footplate_trainer")
+    assert 0.0 < share.host < 3.0 and 0.0 < share.rig < 3.0
+    assert "of a processor" in share.text and "The rule: above 80 %" in share.text
+    assert "power is refused until control.rate is lower" in rules(others=False)
+    assert "moved to another processor" in rules(others=True)
 
 
 def test_a_process_that_is_gone_has_no_share() -> None:

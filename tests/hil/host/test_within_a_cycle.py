@@ -1,11 +1,12 @@
-"""A stop that comes while the drive's answer is awaited is obeyed by that cycle's command."""
+"""The rig host's loop over a drive in lockstep: stops and pauses within one cycle."""
 
 from __future__ import annotations
 
+import time
 from pathlib import Path
 from typing import Any
 
-from drivers.base import Command, Telemetry
+from drivers.base import Command, DriverError, Telemetry
 from hil.core import State
 from hil.core.samples import INDEX
 from hil.host.host import Host
@@ -63,3 +64,36 @@ def test_the_command_of_the_same_cycle_obeys_a_stop(tmp_path: Path) -> None:
     assert drive.states[SENT_IN - 2] is State.DE_ENERGISED
     assert drive.states[SENT_IN - 1] is State.STOPPED
     assert rows[SENT_IN - 1][INDEX["state"]] == State.STOPPED
+
+
+class HeldUp(SendsWhileRead):
+    """A drive that is lost by a pause within its ``read``."""
+
+    PAUSE_S = 0.03
+
+    def read(self, deadline_s: float) -> Telemetry:
+        self.cycle += 1
+        self.host.ending = self.cycle > SENT_IN + 2
+        if self.cycle == SENT_IN:
+            time.sleep(self.PAUSE_S)
+        if self.cycle >= SENT_IN:
+            raise DriverError("lost")
+        telemetry: Telemetry = self.inner.read(deadline_s)
+        return telemetry
+
+
+def test_a_pause_anywhere_in_the_cycle_is_told_with_the_drive_lost_as_well(tmp_path: Path) -> None:
+    profile = load_profile("footplate_trainer")
+    link = LinkServer(tmp_path / "link", {"rate_hz": profile.control.rate}, 0.15)
+    drive = HeldUp(make_lockstep_drive(profile, 1), link.directory / REQUESTS)
+    events: list[Any] = []
+    try:
+        drive.open()
+        drive.host = host = Host(profile, drive, link)
+        link.publish_event = events.append  # type: ignore[method-assign]
+        host.run()
+    finally:
+        link.close()
+    pauses = [event for event in events if event["kind"] == "pause"]
+    longest = max(pauses, key=lambda event: float(event["late_ms"]))
+    assert longest["late_ms"] >= 0.9e3 * HeldUp.PAUSE_S and longest["cause"]
