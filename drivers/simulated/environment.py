@@ -250,6 +250,7 @@ class Environment:
             "nut_velocity_m_s": physics.nut_velocity_m_s,
             "current_A": physics.current_A,
             "supply_V": physics.link_V,
+            "winding_ohm": physics.winding_ohm,
             "shaft_turns": physics.shaft_angle_rad / (2 * math.pi),
             "turning": float(physics.turning),
             "held": float(physics.blocked),

@@ -73,6 +73,12 @@ class RigState:
         return self.housing_rise_K + self.mean_over_K
 
     @property
+    def winding_ohm(self) -> float:
+        """Resistance of the winding, as warm as it is."""
+        p = self.parameters
+        return p.winding_resistance_ohm * (1 + p.winding_resistance_per_K * self.winding_mean_K)
+
+    @property
     def output_position_m(self) -> float:
         p = self.parameters
         if p.rig == "linear":

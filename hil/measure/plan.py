@@ -7,6 +7,7 @@ from hil.measure import (
     force_response_free,
     force_speed,
     friction,
+    heat,
     impedance,
     plant,
     resolution,
@@ -27,6 +28,7 @@ TESTS: tuple[GuardedTest, ...] = (
     zero_force.TEST,
     impedance.TEST,
     shock.TEST,
+    heat.TEST,
 )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from array import array
 from pathlib import Path
 from typing import Any
 
@@ -31,18 +32,18 @@ class ObservedBench(LockstepBench):
     """A lockstep bench that keeps the true states at the moment of each sample.
 
     Attributes:
-        true_states: one row a cycle, columns in the order of ``TRUE_STATES`` and ``MOTOR_POWER``.
+        true_states: a row a cycle, one after the other: cycle, ``TRUE_STATES``, ``MOTOR_POWER``.
     """
 
     def __init__(self, *args: Any, **more: Any) -> None:
         super().__init__(*args, **more)
-        self.true_states: list[tuple[float, ...]] = []
+        self.true_states = array("d")
 
     def step(self) -> tuple[float, ...]:
         row = super().step()
         physics = self.drive.core.physics
         deflection = physics.deflection_m
-        self.true_states.append(
+        self.true_states.extend(
             (
                 row[1],
                 physics.spring_law(deflection),
@@ -68,8 +69,8 @@ class ObservedBench(LockstepBench):
 
     def keep(self, folder: Path) -> None:
         """Write them beside a run."""
-        table = np.array(self.true_states)
         names = ["cycle", *TRUE_STATES, MOTOR_POWER]
+        table = np.array(self.true_states).reshape(-1, len(names))
         pq.write_table(
             pa.table({name: table[:, i] for i, name in enumerate(names)}), folder / TRUE_FILE
         )

@@ -13,6 +13,7 @@ from hil.procedures.procedure import Choose, Hand, ProcedureFailed, Read, Requir
 
 CALIPER_M = 1e-5  # digital step of a caliper (ISO 13385-1 knows 0.01 mm)
 BALANCE_N = 0.02  # what a spring balance of 10 N shows; common practice, no source
+OHM_STEP, OHM_NOISE = 1e-5, 2e-5  # of a four-wire meter on a tenth of an ohm; invented
 TURNS_PER_S = 0.5
 EASE = 0.7  # of what a hand can just do
 SETTLES_S = 0.2
@@ -68,6 +69,7 @@ class SimulatedOperator:
         cell: LoadCell = LoadCell(),
     ) -> None:
         self._cell, self._chance = cell, random.Random(cell.seed)
+        self._meter_chance = random.Random(f"ohmmeter {cell.seed}")
         self._most_turns_per_s = turns_per_s
         self._hands = environment
         self._parameters = parameters
@@ -189,6 +191,10 @@ class SimulatedOperator:
             cell = self._cell
             reads = cell.zero_N + cell.scale * state["spring_force_N"]
             return _stepped(reads + self._chance.gauss(0.0, cell.noise_N), cell.step_N)
+        if question.quantity == "winding_ohm":
+            return _stepped(
+                state["winding_ohm"] + self._meter_chance.gauss(0.0, OHM_NOISE), OHM_STEP
+            )
         return _stepped(state[question.quantity], CALIPER_M)
 
     def choose(self, question: Choose) -> str:

@@ -104,12 +104,18 @@ class Read:
 
     ``cell_N`` is the force on the rod by a reference load cell, + where the rod presses on it.
     ``balance_N`` is what a spring balance at the load point shows that keeps the output
-    where it is, + where it pulls in the sense of extension.
+    where it is, + where it pulls in the sense of extension. ``winding_ohm`` is the resistance
+    between two terminals of the motor, by four wires, the power off.
     """
 
     question: str
-    quantity: Literal["nut_position_m", "output_position_m", "balance_N", "cell_N"]
+    quantity: Literal["nut_position_m", "output_position_m", "balance_N", "cell_N", "winding_ohm"]
     unit: str = "mm"
+
+    @property
+    def dimension(self) -> str:
+        """SI unit of the number."""
+        return self.quantity.rpartition("_")[2]
 
 
 @dataclass(frozen=True)

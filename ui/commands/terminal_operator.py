@@ -91,7 +91,6 @@ class TerminalOperator:
         return hand.amount if hand.act == "wiggle_cable" else SETTLES_S
 
     def read(self, question: Read) -> float:
-        unit = "N" if question.quantity.endswith("_N") else "m"
         while True:
             self._ask(
                 question.question,
@@ -103,7 +102,7 @@ class TerminalOperator:
             with contextlib.suppress(ValueError):
                 typed = f"{float(typed):.12g} {question.unit}"
             try:
-                return float(Dimension(unit).parse(typed))
+                return float(Dimension(question.dimension).parse(typed))
             except (PydanticCustomError, ValueError) as error:
                 self._say(f"Not understood: {error}")
 

@@ -152,8 +152,9 @@ class PageOperator:
 
     def read(self, question: Read) -> float:
         seen = self._hands.read(question) if self._hands is not None else math.nan
-        dimension = "N" if question.quantity.endswith("_N") else "m"
-        asked = Question("read", question.question, question.unit, dimension, suggestion=seen)
+        asked = Question(
+            "read", question.question, question.unit, question.dimension, suggestion=seen
+        )
         return float(self._ask(asked, seen))
 
     def choose(self, question: Choose) -> str:
