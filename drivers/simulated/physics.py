@@ -17,6 +17,7 @@ from math import cos, exp, expm1, sin, sqrt
 from drivers.simulated.parameters import RigParameters
 from drivers.simulated.rig_state import RigState
 from drivers.simulated.screw_friction import local_friction
+from drivers.simulated.substep import Substep
 from drivers.simulated.turning_hand import TurningHand
 from drivers.simulated.warming import warm
 
@@ -98,232 +99,240 @@ class RigPhysics(RigState):
         if dt_s <= 0.0:
             return
         count = math.ceil(dt_s / self._longest_s - 1e-9) or 1
-        h = dt_s / count
-        if h != self._substep_s:
-            self._set_substep(h)
+        step = dt_s / count
+        if step != self._substep_s:
+            self._set_substep(step)
         (
-            h2,
-            mn,
-            kt,
+            half_step,
+            nut_mass,
+            force_per_A,
             resistance,
             inductance_2h,
-            decay,
-            mean,
-            decay_lr,
-            mean_lr,
+            loop_decay,
+            loop_mean,
+            winding_decay,
+            winding_mean,
             half_backlash,
-            k1,
-            k2,
-            c1,
-            c2,
-            solid,
-            ks,
-            sigma,
+            rate_1,
+            rate_2,
+            preload_1,
+            preload_2,
+            solid_deflection,
+            solid_rate,
+            presliding,
             hysteresis,
-            guide,
-            cs,
-            coulomb,
+            guide_friction,
+            spring_damping,
+            coulomb_N,
             stribeck_N,
             per_stribeck,
             stribeck_end,
             loss_forward,
             loss_backward,
-            bn,
-            local,
+            nut_damping,
+            local_friction,
             uneven,
             ripple,
             ripple_per_m,
-            field,
+            field_sign,
             field_per_m,
             aligned,
-            kind,
-            level,
-            arm,
-            mq,
+            geometry,
+            level_position,
+            rod_arm,
+            output_inertia,
             moment,
-            bo,
-            friction_q,
+            output_damping,
+            output_friction,
             stroke,
-            ke,
-            ce,
+            end_rate,
+            end_damping,
             hand_arm,
-            source_R,
-            decay_rc,
-            takes,
-            per_c,
-            idle,
+            source_resistance,
+            supply_decay,
+            takes_regeneration,
+            per_capacitance,
+            idle_W,
             bleed,
         ) = self._constants
-        xn = self.nut_position_m
-        vn = self.nut_velocity_m_s
-        q = self.coordinate
-        w = self.coordinate_rate
-        i = self.current_A
+        nut = self.nut_position_m
+        nut_speed = self.nut_velocity_m_s
+        coordinate = self.coordinate
+        rate_of_coordinate = self.coordinate_rate
+        current = self.current_A
         link = self.link_V
         source = self.source_V
-        slip = self._slip_m
-        last_d = self._last_deflection
+        slipped = self._slip_m
+        last_deflection = self._last_deflection
         time = self.time_s
         amplitude, pulsation, hand_start, hand_end = self._hand
         motor_work = hand_work = source_work = heat = 0.0
-        jac = arm
+        rod_per_coordinate = rod_arm
         push = struck = turn = 0.0
         if self._turning is not None:
             turn = self._turn(dt_s, winding)
         if time > self._lowered_at_s:
             self._lowering_N_s_m, self._lowered_at_s = 0.0, math.inf
-            self._set_substep(h)
-        kt_n = kt
+            self._set_substep(step)
+        force_per_A_here = force_per_A
         for _ in range(count):
-            v0 = vn
-            w0 = w
-            xn += h2 * vn
-            q += h2 * w
+            nut_speed_before = nut_speed
+            rate_before = rate_of_coordinate
+            nut += half_step * nut_speed
+            coordinate += half_step * rate_of_coordinate
             # geometry: rod position, rod per coordinate, weight
-            if kind == 1:  # sector
-                x = level + arm * q
-                weight = moment * cos(q)
-            elif kind == 0:  # linear
-                x = q
+            if geometry == 1:  # sector
+                output = level_position + rod_arm * coordinate
+                weight = moment * cos(coordinate)
+            elif geometry == 0:  # linear
+                output = coordinate
                 weight = moment
             else:  # pin
-                jac = arm * cos(q)
-                x = level + arm * sin(q)
-                weight = moment * jac / arm
-            vo = w * jac
+                rod_per_coordinate = rod_arm * cos(coordinate)
+                output = level_position + rod_arm * sin(coordinate)
+                weight = moment * rod_per_coordinate / rod_arm
+            output_speed = rate_of_coordinate * rod_per_coordinate
             # springs
-            d = xn - x
-            rate = vn - vo
+            deflection = nut - output
+            deflection_rate = nut_speed - output_speed
             if half_backlash:
-                if d > half_backlash:
-                    d -= half_backlash
-                elif d < -half_backlash:
-                    d += half_backlash
+                if deflection > half_backlash:
+                    deflection -= half_backlash
+                elif deflection < -half_backlash:
+                    deflection += half_backlash
                 else:
-                    d = rate = 0.0
-            e1 = c1 + d
-            e2 = c2 - d
-            f = k1 * e1 if e1 > 0.0 else 0.0
-            if e2 > 0.0:
-                f -= k2 * e2
-            if d > solid:
-                f += ks * (d - solid)
-            elif d < -solid:
-                f += ks * (d + solid)
-            if sigma:
-                slip += d - last_d
-                last_d = d
-                most = (hysteresis * (f if f > 0.0 else -f) + guide) / sigma
-                if slip > most:
-                    slip = most
-                elif slip < -most:
-                    slip = -most
-                f += sigma * slip
-            f += cs * rate
-            rod = f
+                    deflection = deflection_rate = 0.0
+            pressed_1 = preload_1 + deflection
+            pressed_2 = preload_2 - deflection
+            spring = rate_1 * pressed_1 if pressed_1 > 0.0 else 0.0
+            if pressed_2 > 0.0:
+                spring -= rate_2 * pressed_2
+            if deflection > solid_deflection:
+                spring += solid_rate * (deflection - solid_deflection)
+            elif deflection < -solid_deflection:
+                spring += solid_rate * (deflection + solid_deflection)
+            if presliding:
+                slipped += deflection - last_deflection
+                last_deflection = deflection
+                most_slip = (
+                    hysteresis * (spring if spring > 0.0 else -spring) + guide_friction
+                ) / presliding
+                if slipped > most_slip:
+                    slipped = most_slip
+                elif slipped < -most_slip:
+                    slipped = -most_slip
+                spring += presliding * slipped
+            spring += spring_damping * deflection_rate
+            rod = spring
             # motor current: loop lag, and what the link voltage can force through R and L
             if uneven:
-                kt_n = kt * (1.0 + ripple * cos(ripple_per_m * xn))
-                if field:
-                    kt_n *= field * cos(field_per_m * (xn - aligned))
-            emf = kt_n * vn
-            # (im is the exact mean of the exponential over the substep)
+                force_per_A_here = force_per_A * (1.0 + ripple * cos(ripple_per_m * nut))
+                if field_sign:
+                    force_per_A_here *= field_sign * cos(field_per_m * (nut - aligned))
+            emf = force_per_A_here * nut_speed
+            # (the mean current is the exact mean of the exponential over the substep)
             if winding == 2:
                 settled = -emf / resistance
-                i1 = settled + (i - settled) * decay_lr
-                im = settled + (i - settled) * mean_lr
+                next_current = settled + (current - settled) * winding_decay
+                mean_current = settled + (current - settled) * winding_mean
             else:
                 aim = asked_A if winding else 0.0
-                i1 = aim + (i - aim) * decay
-                im = aim + (i - aim) * mean
+                next_current = aim + (current - aim) * loop_decay
+                mean_current = aim + (current - aim) * loop_mean
                 settled = (link - emf) / resistance
-                bound = settled + (i - settled) * decay_lr
-                if i1 > bound:
-                    i1 = bound
-                    im = settled + (i - settled) * mean_lr
+                bound = settled + (current - settled) * winding_decay
+                if next_current > bound:
+                    next_current = bound
+                    mean_current = settled + (current - settled) * winding_mean
                 else:
                     settled = (-link - emf) / resistance
-                    bound = settled + (i - settled) * decay_lr
-                    if i1 < bound:
-                        i1 = bound
-                        im = settled + (i - settled) * mean_lr
-            drive = kt_n * im
+                    bound = settled + (current - settled) * winding_decay
+                    if next_current < bound:
+                        next_current = bound
+                        mean_current = settled + (current - settled) * winding_mean
+            drive = force_per_A_here * mean_current
             # nut: screw loss depends on the direction of power, so on sign of load and motion
-            friction = coulomb
-            if -stribeck_end < vn < stribeck_end:
-                part = vn * per_stribeck
+            friction = coulomb_N
+            if -stribeck_end < nut_speed < stribeck_end:
+                part = nut_speed * per_stribeck
                 friction += stribeck_N * exp(-part * part)
-            if local is not None:
-                friction += local(xn)
-            if f >= 0.0:
-                resist_up = friction + f * loss_forward
-                resist_down = friction + f * loss_backward
+            if local_friction is not None:
+                friction += local_friction(nut)
+            if spring >= 0.0:
+                resist_up = friction + spring * loss_forward
+                resist_down = friction + spring * loss_backward
             else:
-                resist_up = friction - f * loss_backward
-                resist_down = friction - f * loss_forward
-            impulse = (mn - bn * h2) * vn + h * (drive - f + turn)
-            if impulse > h * resist_up:
-                vn = (impulse - h * resist_up) / (mn + bn * h2)
-            elif impulse < -h * resist_down:
-                vn = (impulse + h * resist_down) / (mn + bn * h2)
+                resist_up = friction - spring * loss_backward
+                resist_down = friction - spring * loss_forward
+            impulse = (nut_mass - nut_damping * half_step) * nut_speed + step * (
+                drive - spring + turn
+            )
+            if impulse > step * resist_up:
+                nut_speed = (impulse - step * resist_up) / (nut_mass + nut_damping * half_step)
+            elif impulse < -step * resist_down:
+                nut_speed = (impulse + step * resist_down) / (nut_mass + nut_damping * half_step)
             else:
-                vn = 0.0
+                nut_speed = 0.0
             # output
-            damping = bo
-            if x < 0.0:
-                if -vo > struck:
-                    struck = -vo
-                if ke * x + ce * vo < 0.0:
-                    f -= ke * x
-                    damping += ce
-            elif x > stroke:
-                if vo > struck:
-                    struck = vo
-                over = x - stroke
-                if ke * over + ce * vo > 0.0:
-                    f -= ke * over
-                    damping += ce
-            force = f * jac - weight
+            damping = output_damping
+            if output < 0.0:
+                if -output_speed > struck:
+                    struck = -output_speed
+                if end_rate * output + end_damping * output_speed < 0.0:
+                    spring -= end_rate * output
+                    damping += end_damping
+            elif output > stroke:
+                if output_speed > struck:
+                    struck = output_speed
+                over = output - stroke
+                if end_rate * over + end_damping * output_speed > 0.0:
+                    spring -= end_rate * over
+                    damping += end_damping
+            force = spring * rod_per_coordinate - weight
             if amplitude:
                 if time >= hand_end:
                     amplitude = push = 0.0
                 else:
                     push = amplitude * hand_arm
                     if pulsation:
-                        push *= sin(pulsation * (time + h2 - hand_start))
+                        push *= sin(pulsation * (time + half_step - hand_start))
                     force += push
-            damping *= jac * jac * h2
-            impulse = (mq - damping) * w + h * force
-            if impulse > h * friction_q:
-                w = (impulse - h * friction_q) / (mq + damping)
-            elif impulse < -h * friction_q:
-                w = (impulse + h * friction_q) / (mq + damping)
+            damping *= rod_per_coordinate * rod_per_coordinate * half_step
+            impulse = (output_inertia - damping) * rate_of_coordinate + step * force
+            if impulse > step * output_friction:
+                rate_of_coordinate = (impulse - step * output_friction) / (output_inertia + damping)
+            elif impulse < -step * output_friction:
+                rate_of_coordinate = (impulse + step * output_friction) / (output_inertia + damping)
             else:
-                w = 0.0
-            xn += h2 * vn
-            q += h2 * w
+                rate_of_coordinate = 0.0
+            nut += half_step * nut_speed
+            coordinate += half_step * rate_of_coordinate
             # energy, and what the supply gives or takes
-            moved = h2 * (v0 + vn)
+            moved = half_step * (nut_speed_before + nut_speed)
             motor_work += drive * moved
-            hand_work += push * h2 * (w0 + w)
-            square = im * im
-            heat += square
-            drawn = idle
+            hand_work += push * half_step * (rate_before + rate_of_coordinate)
+            current_square = mean_current * mean_current
+            heat += current_square
+            drawn = idle_W
             if winding != 2:
-                drawn += resistance * square + drive * moved / h + inductance_2h * (i1 * i1 - i * i)
-            i = i1
+                drawn += (
+                    resistance * current_square
+                    + drive * moved / step
+                    + inductance_2h * (next_current * next_current - current * current)
+                )
+            current = next_current
             taken = drawn / link
-            if takes or link < source:
-                settled = source - source_R * taken
-                after = settled + (link - settled) * decay_rc
-                source_work += source * (taken * h + (after - link) / per_c)
+            if takes_regeneration or link < source:
+                settled = source - source_resistance * taken
+                after = settled + (link - settled) * supply_decay
+                source_work += source * (taken * step + (after - link) / per_capacitance)
             else:
-                after = link * link * bleed - 2.0 * drawn * h * per_c
+                after = link * link * bleed - 2.0 * drawn * step * per_capacitance
                 after = sqrt(after) if after > 1.0 else 1.0
             link = after if after > 1.0 else 1.0
-            time += h
+            time += step
         if turn:
-            hand_work += turn * (xn - self.nut_position_m)
+            hand_work += turn * (nut - self.nut_position_m)
         if rod < 0.0:
             rod = -rod
         if rod > self.peak_driven_force_N:
@@ -331,19 +340,19 @@ class RigPhysics(RigState):
                 self.peak_driven_force_N = rod
             if rod > self.peak_spring_force_N:
                 self.peak_spring_force_N = rod
-        speed = vn if vn > 0.0 else -vn
+        speed = nut_speed if nut_speed > 0.0 else -nut_speed
         if speed > self.peak_speed_m_s:
             self.peak_speed_m_s = speed
         if struck > self.peak_end_speed_m_s:
             self.peak_end_speed_m_s = struck
-        self.nut_position_m = xn
-        self.nut_velocity_m_s = vn
-        self.coordinate = q
-        self.coordinate_rate = w
-        self.current_A = i
+        self.nut_position_m = nut
+        self.nut_velocity_m_s = nut_speed
+        self.coordinate = coordinate
+        self.coordinate_rate = rate_of_coordinate
+        self.current_A = current
         self.link_V = link
-        self._slip_m = slip
-        self._last_deflection = last_d
+        self._slip_m = slipped
+        self._last_deflection = last_deflection
         self.time_s = time
         self.motor_work_J += motor_work
         self.hand_work_J += hand_work
@@ -351,7 +360,7 @@ class RigPhysics(RigState):
         warm(self, heat / count * self._per_continuous_square, dt_s)
         # The winding's resistance follows its temperature, slowly: no need each advance.
         if abs(self.winding_mean_K - self._resistance_at_K) > 1.0:
-            self._set_substep(h)
+            self._set_substep(step)
 
     # -- inside ------------------------------------------------------------------------
 
@@ -391,7 +400,7 @@ class RigPhysics(RigState):
         self._set_substep(self._substep_s or self._longest_s)
 
     def _set_substep(self, h: float) -> None:
-        """Constants of the inner loop for a substep length, in the loop's own order."""
+        """Renew the constants of the inner loop for a substep of ``h`` seconds."""
         p = self.parameters
         self._substep_s = h
         per_m = 1.0 / self.metres_per_radian
@@ -408,57 +417,59 @@ class RigPhysics(RigState):
         rc = p.supply_resistance_ohm * p.link_capacitance_F
         field, error = self._field()
         offset = p.commutation_offset_rad
-        self._constants = (
-            0.5 * h,
-            self.nut_mass_kg,
-            p.torque_constant_N_m_A * per_m * (1.0 if error else cos(offset)),
-            resistance,
-            0.5 * p.winding_inductance_H / h,
-            exp(-loop),
-            -expm1(-loop) / loop,
-            exp(-electric),
-            -expm1(-electric) / electric,
-            0.5 * p.backlash_m,
-            k1,
-            k2,
-            c1,
-            c2,
-            p.spring_solid_m,
-            p.spring_solid_stiffness_N_m,
-            self._presliding_N_m,
-            p.spring_hysteresis,
-            p.spring_guide_friction_N,
-            p.spring_damping_N_s_m,
-            IMMOVABLE_N if self.jammed else p.friction_coulomb_N_m * size * self.friction_factor,
-            (breakaway - p.friction_coulomb_N_m) * size * self.friction_factor,
-            1.0 / p.friction_stribeck_m_s,
-            4.0 * p.friction_stribeck_m_s,
-            1.0 / p.screw_efficiency_forward - 1.0,
-            1.0 - p.screw_efficiency_backward,
-            p.friction_viscous_N_m_s * size**2,
-            self._local_friction,
-            bool(p.torque_ripple or field),
-            p.torque_ripple,
-            6.0 * p.pole_pairs * per_m,
-            field,
-            error * per_m,
-            self.aligned_m - (offset / (error * per_m) if error else 0.0),
-            {"linear": 0, "lever_sector": 1, "lever_pin": 2}[p.rig],
-            p.level_position_m,
-            1.0 if linear else p.rod_arm_m,
-            self.output_inertia,
-            self._moment,
-            p.output_damping_N_s_m + self._lowering_N_s_m,
-            IMMOVABLE_N if self.blocked else friction_q,
-            p.stroke_m,
-            p.end_stop_stiffness_N_m,
-            p.end_stop_damping_N_s_m,
-            1.0 if linear else p.load_arm_m,
-            p.supply_resistance_ohm,
-            exp(-h / rc) if rc else 0.0,
-            p.supply_takes_regeneration and not self.disconnected,
-            1.0 / p.link_capacitance_F,
+        self._constants = Substep(
+            half_step=0.5 * h,
+            nut_mass=self.nut_mass_kg,
+            force_per_A=p.torque_constant_N_m_A * per_m * (1.0 if error else cos(offset)),
+            resistance=resistance,
+            inductance_2h=0.5 * p.winding_inductance_H / h,
+            loop_decay=exp(-loop),
+            loop_mean=-expm1(-loop) / loop,
+            winding_decay=exp(-electric),
+            winding_mean=-expm1(-electric) / electric,
+            half_backlash=0.5 * p.backlash_m,
+            rate_1=k1,
+            rate_2=k2,
+            preload_1=c1,
+            preload_2=c2,
+            solid_deflection=p.spring_solid_m,
+            solid_rate=p.spring_solid_stiffness_N_m,
+            presliding=self._presliding_N_m,
+            hysteresis=p.spring_hysteresis,
+            guide_friction=p.spring_guide_friction_N,
+            spring_damping=p.spring_damping_N_s_m,
+            coulomb_N=IMMOVABLE_N
+            if self.jammed
+            else p.friction_coulomb_N_m * size * self.friction_factor,
+            stribeck_N=(breakaway - p.friction_coulomb_N_m) * size * self.friction_factor,
+            per_stribeck=1.0 / p.friction_stribeck_m_s,
+            stribeck_end=4.0 * p.friction_stribeck_m_s,
+            loss_forward=1.0 / p.screw_efficiency_forward - 1.0,
+            loss_backward=1.0 - p.screw_efficiency_backward,
+            nut_damping=p.friction_viscous_N_m_s * size**2,
+            local_friction=self._local_friction,
+            uneven=bool(p.torque_ripple or field),
+            ripple=p.torque_ripple,
+            ripple_per_m=6.0 * p.pole_pairs * per_m,
+            field_sign=field,
+            field_per_m=error * per_m,
+            aligned=self.aligned_m - (offset / (error * per_m) if error else 0.0),
+            geometry={"linear": 0, "lever_sector": 1, "lever_pin": 2}[p.rig],
+            level_position=p.level_position_m,
+            rod_arm=1.0 if linear else p.rod_arm_m,
+            output_inertia=self.output_inertia,
+            moment=self._moment,
+            output_damping=p.output_damping_N_s_m + self._lowering_N_s_m,
+            output_friction=IMMOVABLE_N if self.blocked else friction_q,
+            stroke=p.stroke_m,
+            end_rate=p.end_stop_stiffness_N_m,
+            end_damping=p.end_stop_damping_N_s_m,
+            hand_arm=1.0 if linear else p.load_arm_m,
+            source_resistance=p.supply_resistance_ohm,
+            supply_decay=exp(-h / rc) if rc else 0.0,
+            takes_regeneration=p.supply_takes_regeneration and not self.disconnected,
+            per_capacitance=1.0 / p.link_capacitance_F,
             # Parted from its supply, the link discharges itself; the logic is fed elsewhere.
-            0.0 if self.disconnected else p.drive_idle_W,
-            exp(-2.0 * h / DISCHARGE_S) if self.disconnected else 1.0,
+            idle_W=0.0 if self.disconnected else p.drive_idle_W,
+            bleed=exp(-2.0 * h / DISCHARGE_S) if self.disconnected else 1.0,
         )

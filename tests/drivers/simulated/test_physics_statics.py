@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import ast
+import inspect
 import math
 
 import pytest
 
 from drivers.simulated.parameters import RigParameters
 from drivers.simulated.physics import RigPhysics, Winding
+from drivers.simulated.substep import Substep
 
 PLAIN = RigParameters(
     rig="linear",
@@ -298,3 +301,14 @@ def test_a_hand_on_the_lever_acts_at_the_load_arm():
     physics.push(-20.0, 0.0, 0.0)
     run(physics, 3.0)
     assert physics.spring_force_N - before == pytest.approx(20.0 * 0.42 / 0.06, rel=1e-3)
+
+
+def test_the_constants_of_a_substep_are_taken_by_their_names() -> None:
+    source = inspect.cleandoc(inspect.getsource(RigPhysics.advance))
+    taken = next(
+        node.targets[0]
+        for node in ast.walk(ast.parse(source))
+        if isinstance(node, ast.Assign) and ast.unparse(node.value) == "self._constants"
+    )
+    assert isinstance(taken, ast.Tuple)
+    assert tuple(ast.unparse(name) for name in taken.elts) == Substep._fields
