@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import inspect
 import math
+import textwrap
 
 import pytest
 
@@ -304,7 +305,7 @@ def test_a_hand_on_the_lever_acts_at_the_load_arm():
 
 
 def test_the_constants_of_a_substep_are_taken_by_their_names() -> None:
-    source = inspect.cleandoc(inspect.getsource(RigPhysics.advance))
+    source = textwrap.dedent(inspect.getsource(RigPhysics.advance))
     taken = next(
         node.targets[0]
         for node in ast.walk(ast.parse(source))
