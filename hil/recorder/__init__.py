@@ -4,7 +4,7 @@ from hil.recorder.bin import bin_run, empty_bin, list_binned, restore_run
 from hil.recorder.errors import RunError
 from hil.recorder.folders import number_and_name, told_run_folder, write_whole
 from hil.recorder.labels import RunLabels, change_labels, read_labels
-from hil.recorder.listing import RunSummary, find_run, list_runs, search_runs
+from hil.recorder.listing import RunSummary, find_run, list_runs, open_run, search_runs
 from hil.recorder.meta import named_calibration, own_version
 from hil.recorder.runs import Recorded, Run, load_run, repair_run
 from hil.recorder.table import batch_of, schema_of
@@ -27,6 +27,7 @@ __all__ = [
     "load_run",
     "named_calibration",
     "number_and_name",
+    "open_run",
     "own_version",
     "read_labels",
     "repair_run",

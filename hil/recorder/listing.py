@@ -243,3 +243,12 @@ def find_run(directory: Path | str, which: str) -> Path:
             return run.path
     there = ", ".join(run.path.name for run in runs[-5:]) or "none"
     raise RunError(f"no run '{which}' in '{directory}' (the latest there: {there})")
+
+
+def open_run(which: str | int, directory: Path | str = "runs") -> Run:
+    """Open a run by its number, name or path, as in ``open_run(12)``.
+
+    Raises:
+        RunError: there is none, or it cannot be read.
+    """
+    return load_run(find_run(directory, str(which)))

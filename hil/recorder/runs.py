@@ -2,9 +2,9 @@
 
 ::
 
-    run = load_run("runs/0012-float")
+    run = open_run(12)                # or load_run("runs/0012-float")
     run.column("spring_force_N")      # numpy
-    run.table.to_pandas()             # or polars.from_arrow, duckdb, ...
+    run.frame("pandas")               # or "polars", or run.table for whatever reads Arrow
 
 The files need no code of ours: ``samples.parquet`` (or ``samples.arrows``, an Arrow IPC stream,
 for a run that was not closed), ``events.jsonl``, ``run.yaml``.
@@ -13,6 +13,8 @@ for a run that was not closed), ``events.jsonl``, ``run.yaml``.
 from __future__ import annotations
 
 import difflib
+import importlib
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
@@ -148,6 +150,25 @@ class Run:
         if column.null_count:
             column = column.cast(pa.float64()).fill_null(float("nan"))
         return np.asarray(column.to_numpy())
+
+    def frame(self, library: str = "pandas", columns: Sequence[str] | None = None) -> Any:
+        """Samples as a data frame of ``pandas`` or ``polars``; neither is needed elsewhere.
+
+        Raises:
+            RunError: no such library, it is not installed, or a column is not there.
+        """
+        for name in columns or ():
+            self.column(name)
+        table = self.table.select(list(columns)) if columns else self.table
+        if library not in ("pandas", "polars"):
+            raise RunError(f"'{library}' is not a library of data frames: take pandas or polars")
+        try:
+            module = importlib.import_module(library)
+        except ImportError:
+            raise RunError(
+                f"{library} is not installed; Fix: pip install {library}, or use Run.column"
+            ) from None
+        return table.to_pandas() if library == "pandas" else module.from_arrow(table)
 
     def unit(self, name: str) -> str:
         """Unit of a column, "1" for a number without one.

@@ -291,6 +291,13 @@ def test_runs_are_listed_shown_and_exported(recorded: Path, tmp_path: Path, capf
     assert len(lines) - 1 == last_object(out)["samples"]
     code, _, err = called(capfd, "runs", *where, "export", "1", str(target))
     assert code == 2 and "is there already" in err
+    part = ("--from", "1", "--to", "2", "--rate", "100", "--columns", "spring_force_N,deflection_m")
+    for ending in ("npz", "mat", "svg"):
+        out_file = str(tmp_path / f"part.{ending}")
+        code, out, _ = called(capfd, "runs", *where, "export", "1", out_file, *part, "--json")
+        assert code == 0 and last_object(out)["samples"] in (100, 101)
+    code, _, err = called(capfd, "runs", *where, "export", "1", "x.mat", "--columns", "force")
+    assert code == 2 and "no column 'force'" in err
 
 
 @pytest.mark.parametrize(

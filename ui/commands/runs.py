@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import argparse
-import os
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-import pyarrow as pa
-import pyarrow.csv
-import pyarrow.parquet
-
-from hil.analysis import figure_line, measure
+from hil.analysis import (
+    DATA_ENDINGS,
+    FIGURE_ENDINGS,
+    draw_figure,
+    export_table,
+    figure_line,
+    lines_of,
+    measure,
+    select,
+)
 from hil.recorder import (
-    Run,
     RunError,
     RunSummary,
     bin_run,
@@ -30,6 +33,8 @@ from hil.recorder import (
     search_runs,
 )
 from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, say
+
+FIGURE_COLUMNS = ("setpoint_force_N", "spring_force_N", "deflection_m")
 
 
 def add(commands: Any) -> None:
@@ -47,9 +52,10 @@ def add(commands: Any) -> None:
         "  bin [RUN]         move a run into the bin; without RUN, list the bin\n"
         "  restore RUN       put a run back from the bin\n"
         "  empty             remove for good what is in the bin\n"
-        "  export RUN FILE   samples as CSV (a name ending in .csv) or Parquet\n\n"
+        "  export RUN FILE   samples as .csv, .parquet, .npz or .mat; a figure as .svg or .pdf\n\n"
         "RUN is a number, a folder's name, or a path.",
-        "  hookeline runs\n  hookeline runs show 12\n  hookeline runs export 12 step.csv\n",
+        "  hookeline runs\n  hookeline runs show 12\n  hookeline runs export 12 step.csv\n"
+        "  hookeline runs export 12 step.mat --from 5 --to 8 --columns spring_force_N,deflection_m\n",
     )
     parser.add_argument(
         "--runs",
@@ -76,6 +82,27 @@ def add(commands: Any) -> None:
         "--pin",
         action=argparse.BooleanOptionalAction,
         help="pinned: at the top of the list, never into the bin",
+    )
+    export = parser.add_argument_group("export")
+    export.add_argument(
+        "--columns", metavar="A,B", help="columns, parted by commas (default: all; of figures few)"
+    )
+    export.add_argument(
+        "--from", dest="start_s", type=float, metavar="SECONDS", help="since the run's first sample"
+    )
+    export.add_argument("--to", dest="end_s", type=float, metavar="SECONDS")
+    export.add_argument(
+        "--rate",
+        dest="rate_hz",
+        type=float,
+        metavar="HZ",
+        help="another, even rate: means below the recorded one, interpolated above",
+    )
+    export.add_argument(
+        "--width",
+        default="single",
+        metavar="WIDTH",
+        help="of a figure: single or double column, or mm (default: single)",
     )
     parser.set_defaults(run=run)
 
@@ -272,28 +299,21 @@ def _repair(options: argparse.Namespace) -> int:
 def _export(options: argparse.Namespace) -> int:
     path = _find(options)
     target: Path | None = options.file
-    if target is None or target.suffix not in (".csv", ".parquet"):
-        raise CommandError("runs export needs a file name that ends in .csv or .parquet", BAD_INPUT)
-    if target.exists():
-        raise CommandError(f"'{target}' is there already: choose another name", BAD_INPUT)
-    found = load_run(path)
-    part = target.with_name(f".{target.name}.part")
+    if target is None or target.suffix not in DATA_ENDINGS + FIGURE_ENDINGS:
+        endings = ", ".join(DATA_ENDINGS + FIGURE_ENDINGS)
+        raise CommandError(f"runs export needs a file name that ends in {endings}", BAD_INPUT)
+    columns = options.columns.split(",") if options.columns else None
+    if columns is None and target.suffix in FIGURE_ENDINGS:
+        columns = list(FIGURE_COLUMNS)
     try:
-        _write(found, part, target.suffix)
-        os.replace(part, target)
-    except OSError as error:
-        part.unlink(missing_ok=True)
-        raise CommandError(
-            f"'{target}' cannot be written: {error.strerror or error}; check path and space left"
-        ) from None
-    rows = found.table.num_rows
+        table = select(load_run(path), columns, options.start_s, options.end_s, options.rate_hz)
+        if target.suffix in FIGURE_ENDINGS:
+            draw_figure(lines_of(table), target, options.width)
+        else:
+            export_table(table, target)
+    except RunError as error:
+        raise CommandError(str(error), BAD_INPUT) from None
+    rows = table.num_rows
     say(options, f"{rows} samples in {target}")
     answer(options, {"run": path, "file": target, "samples": rows})
     return OK
-
-
-def _write(found: Run, part: Path, suffix: str) -> None:
-    if suffix == ".csv":
-        pa.csv.write_csv(found.table, part)
-    else:
-        pa.parquet.write_table(found.table, part)

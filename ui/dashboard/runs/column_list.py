@@ -8,7 +8,7 @@ from PySide6.QtCore import Qt
 from PySide6.QtGui import QFontMetrics, QKeyEvent
 from PySide6.QtWidgets import QListWidget, QListWidgetItem
 
-from ui.dashboard.runs.picture_view import short_name, shown_unit
+from hil.analysis import short_name, shown_unit
 from ui.dashboard.runs.series import ColumnInfo
 from ui.dashboard.widgets import Sizes, Theme
 

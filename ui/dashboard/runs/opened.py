@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from hil.analysis import figure_line, measure
+from hil.analysis import figure_line, measure, short_name
 from hil.recorder import RunError
 from ui.dashboard.runs.picture import Curve
 from ui.dashboard.runs.picture_view import (
@@ -15,7 +15,6 @@ from ui.dashboard.runs.picture_view import (
     PanelPlan,
     PictureView,
     plan_panels,
-    short_name,
 )
 from ui.dashboard.runs.series import ColumnInfo, RunSeries, Series
 

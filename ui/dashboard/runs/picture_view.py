@@ -6,20 +6,11 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from hil.analysis import short_name, shown_unit
 from ui.dashboard.runs.series import ColumnInfo
 
 SHORTEST_S = 1e-5  # a hundredth of a cycle at 1 kHz: what lies between two samples is not known
 WINDOWS_S = (600.0, 60.0, 10.0, 1.0)
-# Unit of a column: as it is shown, and the factor to there.
-SHOWN_UNITS = {
-    "m": ("mm", 1e3),
-    "m/s": ("mm/s", 1e3),
-    "N/m": ("N/mm", 1e-3),
-    "N.m": ("N·m", 1.0),
-    "degC": ("°C", 1.0),
-    "s": ("ms", 1e3),
-    "1": ("", 1.0),
-}
 # Columns of one quantity that are read together, so that their scales agree.
 GROUPS: tuple[tuple[str, tuple[str, ...]], ...] = (
     (
@@ -65,20 +56,6 @@ class PanelPlan:
     unit: str
     factor: float
     columns: tuple[str, ...]
-
-
-def shown_unit(unit: str) -> tuple[str, float]:
-    """Unit on the screen, and the factor from the column's own."""
-    return SHOWN_UNITS.get(unit, (unit, 1.0))
-
-
-def short_name(column: str) -> str:
-    """A column's name without its unit: ``spring_force_N`` gives "spring force"."""
-    for ending in ("_N_m", "_m_s", "_degC", "_m", "_N", "_s", "_V", "_J"):
-        if column.endswith(ending):
-            column = column.removesuffix(ending)
-            break
-    return column.replace("_", " ")
 
 
 def plan_panels(chosen: Iterable[str], there: Sequence[ColumnInfo]) -> list[PanelPlan]:

@@ -1,0 +1,29 @@
+"""Units and names of columns as people read them, in figures and on the screen alike."""
+
+from __future__ import annotations
+
+# Unit of a column: as it is shown, and the factor to there.
+SHOWN_UNITS = {
+    "m": ("mm", 1e3),
+    "m/s": ("mm/s", 1e3),
+    "N/m": ("N/mm", 1e-3),
+    "N.m": ("N·m", 1.0),
+    "degC": ("°C", 1.0),
+    "s": ("ms", 1e3),
+    "1": ("", 1.0),
+}
+_ENDINGS = ("_N_m", "_m_s", "_degC", "_m", "_N", "_s", "_V", "_J")
+
+
+def shown_unit(unit: str) -> tuple[str, float]:
+    """Unit as it is shown, and the factor from the column's own."""
+    return SHOWN_UNITS.get(unit, (unit, 1.0))
+
+
+def short_name(column: str) -> str:
+    """A column's name without its unit: ``spring_force_N`` gives "spring force"."""
+    for ending in _ENDINGS:
+        if column.endswith(ending):
+            column = column.removesuffix(ending)
+            break
+    return column.replace("_", " ")
