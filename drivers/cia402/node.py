@@ -164,7 +164,8 @@ class SimulatedNode:
         if self._nmt != OPERATIONAL or (self._loss and self._lost(SYNC)):
             return
         self._syncs += 1
-        if not self._core.environment.silent:
+        environment = self._core.environment
+        if not environment.silent and not environment.loses_sample():
             # All are packed before the first is sent, so that they reach the host together.
             send = self._bus.send
             for message in self._due():

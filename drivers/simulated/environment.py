@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import math
+import random
 from collections.abc import Callable
 
 from drivers.simulated.physics import RigPhysics
@@ -37,6 +38,7 @@ DISTURBANCES: dict[str, float] = {
     "silent": 0.0,  # flag: the drive's node sends nothing, and hears
     # flag: messages without position, velocity, torque or deflection stop coming
     "slow_values_silent": 0.0,
+    "samples_lost": 0.0,  # share of the samples of motion and deflection that never arrive
 }
 
 
@@ -65,6 +67,7 @@ class Environment:
         self._restart = restart
         self._powered = powered
         self._wiggled_until_s = -math.inf
+        self._luck = random.Random("lost samples")
         self.stop_pressed = False
         self.disturbances = dict(DISTURBANCES)
 
@@ -204,7 +207,7 @@ class Environment:
             return
         if name in ("spring_factor", "friction_factor") and number < 0:
             raise ValueError(f"{name} = {value}: must not be below 0")
-        if name == "encoder_slipping" and not 0.0 <= number <= 1.0:
+        if name in ("encoder_slipping", "samples_lost") and not 0.0 <= number <= 1.0:
             raise ValueError(f"{name} = {value}: must be between 0 and 1")
         self.disturbances[name] = number
         if name == "supply_V":
@@ -233,6 +236,11 @@ class Environment:
     def slow_values_silent(self) -> bool:
         """Return whether what does not come with motion or deflection shall not come at all."""
         return bool(self.disturbances["slow_values_silent"])
+
+    def loses_sample(self) -> bool:
+        """Draw whether a sample that was just taken gets lost on its way."""
+        share = self.disturbances["samples_lost"]
+        return share > 0.0 and self._luck.random() < share
 
     def state(self) -> dict[str, float]:
         """True values, before any sensor: what hands do, forces, positions, supply, peaks."""

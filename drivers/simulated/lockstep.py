@@ -145,7 +145,7 @@ class LockstepDrive:
         heard = True
         if core.environment.silent:
             self._waiting = False
-        elif missed:
+        elif missed or core.environment.loses_sample():
             pass
         elif self._impaired:
             heard = self._exchange()

@@ -20,7 +20,9 @@ from hil.recorder import Recorded
 Array = NDArray[np.float64]
 
 LIMITED_SHARE = 0.01  # of the samples: a limit that acts longer spoils a figure; no source
-LATE_SHARE = 0.10  # the estimators take 5 % of late samples without harm; twice that; no source
+# Of the time. 5 % of the cycles up to 5 ms late and 20 ms of pause a second are 13 %, and move no
+# figure of the shipped rigs by 0.2 % (tests/campaigns/late.py).
+LATE_SHARE = 0.15
 LATE_SHARE_OUTSIDE = 0.01  # enough to be named beside a figure outside its tolerance; no source
 LATE_PERIODS = 1.5  # from one sample to the next, and beyond the usual age of one
 RELATIVE_TOLERANCE = 0.05  # of a force or stiffness, if a step declares none; no source
@@ -197,8 +199,9 @@ def _limits(run: Recorded, steady: int, end: int) -> str:
 def late_share(run: Recorded, steady: int, end: int) -> float:
     """Return the share of samples of a window that were late, old or lost, 0 to 1.
 
-    A sample is late if it followed the one before after more than 1.5 periods, and old if it
-    was more than a period older at its use than is usual in this run.
+    A sample is late if it followed the one before after more than 1.5 periods: it stands for all
+    the periods that passed. It is old if it was more than a period older at its use than is usual
+    in this run.
     """
     time_s = np.asarray(run.column("time_s"), dtype=float)
     if end - steady < 2 or len(time_s) < 2:
@@ -212,4 +215,7 @@ def late_share(run: Recorded, steady: int, end: int) -> float:
     late = per_cycle > LATE_PERIODS * period
     old = age[steady + 1 : end] > usual + period
     lost = float(np.sum(np.diff(cycle) - 1.0))
+    # A pause of 20 periods is one row, and 20 periods in which nothing was seen.
+    passed = np.maximum(np.round(per_cycle[late] / period), 1.0) if period > 0.0 else np.ones(0)
+    lost += float(np.sum(np.maximum(passed - 2.0, 0.0)))
     return float((np.count_nonzero(late | old) + lost) / (end - steady + lost))

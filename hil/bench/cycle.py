@@ -15,6 +15,7 @@ from hil.bench.external import ExternallySetBench
 from hil.bench.referencing import LOST
 from hil.control import (
     LONGEST_S,
+    MOST_LATE_S,
     ActiveBehaviour,
     OpenLoop,
     Progress,
@@ -25,11 +26,19 @@ from hil.control import (
 from hil.core import Cause, State, limit_names
 
 NAN = float("nan")
+AGE_CREEP = 1e-4  # a cycle, towards larger ages: seconds until a slower way is the usual one
 MOST_SKEW_PERIODS = 0.5  # less between deflection and motor is the way of two messages
 
 
 class Bench(ExternallySetBench):
-    """The bench, and one cycle of it; see :class:`~hil.bench.bench_state.BenchState`."""
+    """The bench, and one cycle of it; see :class:`~hil.bench.bench_state.BenchState`.
+
+    Attributes:
+        late_s: by which a sample that is used again is older than usual.
+    """
+
+    late_s = 0.0
+    _usual_age_s = float("inf")
 
     def advance(
         self,
@@ -100,9 +109,9 @@ class Bench(ExternallySetBench):
                 if isinstance(active, ReferenceSeek):
                     self._seek_ended(active)
         elif active is not None:
-            setpoint = active.force(
-                estimator.output_position_m, estimator.output_velocity_m_s, dt_s
-            )
+            # Where the output is by now, not where an old sample saw it.
+            output = estimator.output_position_m + self.late_s * estimator.output_velocity_m_s
+            setpoint = active.force(output, estimator.output_velocity_m_s, dt_s)
             following = supervisor.following
             asked = setpoint
             if following.energy.damping_share > 0.0:
@@ -129,6 +138,7 @@ class Bench(ExternallySetBench):
                     limit,
                     supervisor.torque_low_N_m,
                     supervisor.torque_high_N_m,
+                    self.late_s,
                 )
                 if controller.saturated:
                     supervisor.note_torque(torque)
@@ -220,6 +230,7 @@ class Bench(ExternallySetBench):
         estimator = self.estimator
         taken_s = telemetry.time_s
         dt = taken_s - self._sampled_s
+        self._follow_age(telemetry.age_s, dt != 0.0)
         if dt == 0.0:
             estimator.miss()
             return
@@ -230,6 +241,23 @@ class Bench(ExternallySetBench):
         if telemetry.deflection_time_s <= 0.0 or abs(skew) < MOST_SKEW_PERIODS * self.period_s:
             skew = 0.0
         estimator.update(nut, deflection, force, torque, dt, telemetry.time_error_s, skew)
+
+    def _follow_age(self, age_s: float, new: bool) -> None:
+        """Renew ``late_s``, from the sample's age and whether it is a new one.
+
+        A sample that is used again is older than usual by what has passed since. An answer that
+        was waited for is not predicted for: the next cycle is due at once and corrects its
+        command. In lockstep the force then kept closer to that of punctual cycles than with it.
+        """
+        usual = self._usual_age_s
+        late = age_s - usual
+        if new:
+            self.late_s = 0.0
+            if age_s >= 0.0:
+                # The least of late: delays only add to it.
+                self._usual_age_s = usual + AGE_CREEP * late if late > 0.0 else age_s
+        elif late > 0.0:
+            self.late_s = late if late < MOST_LATE_S else MOST_LATE_S
 
     def _reference(self, telemetry: Telemetry, nut: float, deflection: float) -> float:
         """Nut offset from the first fresh sample; provisional (0) until one has come."""

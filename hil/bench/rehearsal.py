@@ -58,6 +58,12 @@ class PauseFault(RehearsedFault):
         return self
 
 
+class LostFault(RehearsedFault):
+    """A ``share`` of the samples of motion and deflection never arrives."""
+
+    share: Share
+
+
 class HangFault(RehearsedFault):
     """A weight laid on at once; 0 kg takes off what hangs."""
 
@@ -84,6 +90,7 @@ class DisturbanceFault(RehearsedFault):
 KINDS: dict[str, type[RehearsedFault]] = {
     "late": LateFault,
     "pause": PauseFault,
+    "lost": LostFault,
     "hang": HangFault,
     "push": PushFault,
     "emergency_stop": StopButtonFault,
@@ -197,6 +204,8 @@ class Rehearser:
             else:
                 self._late.remove(fault)
             self._be_late(_together(self._late))
+        elif isinstance(fault, LostFault):
+            self._rig.disturb("samples_lost", fault.share if begins else None)
         elif isinstance(fault, HangFault):
             self._rig.hang(fault.mass if begins else 0.0)
         elif isinstance(fault, PushFault):

@@ -8,7 +8,7 @@ from hil.control.controlled_stop import ControlledStop
 from hil.control.dry_friction import bandwidth_Hz, left_over_N, sine_N
 from hil.control.estimation import SLIP_SPEED_M_S, Estimator, ObserverGains, observer_gains
 from hil.control.external import ExternalForce
-from hil.control.force_controller import ForceController
+from hil.control.force_controller import MOST_LATE_S, ForceController
 from hil.control.force_design import ForceGains, design
 from hil.control.force_model import Loop
 from hil.control.load_motion import expected_motion
@@ -43,6 +43,7 @@ __all__ = [
     "BY_TORQUE",
     "LONGEST_S",
     "MODULATION",
+    "MOST_LATE_S",
     "SLIP_SPEED_M_S",
     "ActiveBehaviour",
     "ControlledStop",

@@ -23,6 +23,10 @@ from hil.profile import Profile
 SLIP_FROM_M_S = 0.0015  # wanted nut speed from which friction is helped: above the noise
 SLIP_SPEED_M_S = 0.005  # and how much later in full
 RESTING_M_S = 0.004  # nut speed below which the dead zone acts, growing towards standstill
+# Of a sample's delay beyond the usual: as far as one acceleration describes the springs, a third of
+# a radian of their swing on the shipped rigs.
+MOST_LATE_S = 0.005
+MOST_SHARE = 0.9  # of a gap; what a command that acts for less than the rest adds is not followed
 INTEGRAL_SHARE = 0.4  # of the force limit: friction and the screw's loss, nothing larger
 
 
@@ -64,7 +68,7 @@ class ForceController:
         self._half_square = 0.5 * law.ahead_s**2
         (_, self._x_v, self._x_i), (_, self._v_v, self._v_i), (_, _, self._i_i) = law.phi
         self._in_flight = law.in_flight if law.ahead_s > 0.0 else ()
-        self._period = period_s
+        self._delay = plant.delay_s
         self._long = 1.5 * period_s
         # Lag of the motor force: decay and mean over the parts of a period before and after
         # the moment at which a command comes to act.
@@ -86,6 +90,7 @@ class ForceController:
         self._last_force = self._shaped = 0.0
         self._reference_m = self._reference_m_s = 0.0
         self._rested = False
+        self._waited_s, self._before = 0.0, force
         self._fresh = True
         self.saturated = False
 
@@ -96,11 +101,13 @@ class ForceController:
         torque_limit_N_m: float,
         torque_low_N_m: float = -math.inf,
         torque_high_N_m: float = math.inf,
+        late_s: float = 0.0,
     ) -> float:
         """Motor torque in N·m, profile sign, within ±``torque_limit_N_m``; never NaN.
 
         Within ``torque_low_N_m`` and ``torque_high_N_m`` too, such as what the supply can
         drive at this speed: what cannot come is not taken for friction (anti-windup).
+        ``late_s``: by which the sample is older than usual; the state is predicted for that as well.
         """
         law = self._calibration
         mass = self._mass
@@ -110,24 +117,21 @@ class ForceController:
         output_velocity = estimator.output_velocity_m_s
         force = law.force(deflection)
         sent = self._sent
+        step = estimator.step_s
         if self._fresh:
             self._fresh = False
             self._momentum = mass * nut_velocity
             self._last_force = force
             self._shaped = desired_force_N
             self._reference_m = law.deflection_for(desired_force_N)
-        elif estimator.step_s > self._long:
-            # The drive went on with the last command that reached it.
-            self._mean = self._current = sent[0]
-            for j in range(1, len(sent)):
-                sent[j] = sent[0]
+        elif step > 0.0 and (self._waited_s > 0.0 or step > self._long):
+            self._catch_up(step)
 
         self._shaped += self._shaping * (desired_force_N - self._shaped)
         target = law.deflection_for(self._shaped)
 
         # Disturbance: momentum that is there beside momentum that commands and spring explain.
         # Over the time between samples; without a new one, what is known stands.
-        step = estimator.step_s
         disturbance = self._disturbance
         momentum = mass * nut_velocity
         if step > 0.0:
@@ -141,7 +145,20 @@ class ForceController:
         current = self._current
         then, then_rate, then_current = deflection, rate, current
         if self._ahead > 0.0:
-            steady = (disturbance - force - self._viscous * output_velocity) / mass
+            acting = force
+            if late_s > 0.0:
+                # While the sample waited, the drive went on with the last command.
+                held = late_s if late_s < MOST_LATE_S else MOST_LATE_S
+                current = sent[0]
+                for j in range(1, len(sent)):
+                    sent[j] = current
+                stiffness = law.stiffness(deflection)
+                middle = force + 0.5 * held * stiffness * rate
+                push = current + disturbance - middle - self._viscous * nut_velocity
+                then += held * (rate + 0.5 * held * push / mass)
+                rate += held * push / mass
+                acting = force + stiffness * (then - deflection)
+            steady = (disturbance - acting - self._viscous * output_velocity) / mass
             then += self._x_v * rate + self._x_i * current + self._half_square * steady
             then_rate = self._v_v * rate + self._v_i * current + self._ahead * steady
             then_current = self._i_i * current
@@ -168,6 +185,7 @@ class ForceController:
         disturbance = max(-most, min(most, disturbance))
         self._disturbance = disturbance
         self._momentum = momentum - disturbance / self._integral_rad_s
+        self._waited_s = late_s
 
         spring = force + law.stiffness(deflection) * (then - deflection)
         net = (
@@ -197,6 +215,20 @@ class ForceController:
         self._advance(torque / self._gear - friction)
         return torque
 
+    def _catch_up(self, step: float) -> None:
+        """Follow the motor force over a gap in the samples."""
+        sent = self._sent
+        # The drive went on with the last command that reached it: the one before, where the last
+        # answered a sample that was used again.
+        old = self._before if self._waited_s > 0.0 else sent[0]
+        share = (self._waited_s + self._delay) / step
+        self._mean = self._current = old
+        if share < MOST_SHARE:
+            self._mean = share * old + (1.0 - share) * sent[0]
+            self._current = sent[0]
+        for j in range(1, len(sent)):
+            sent[j] = old
+
     def _friction(self, target: float, force: float, output_velocity: float, step: float) -> float:
         """Share of the dry friction that the wanted motion of the nut will meet, in N.
 
@@ -225,6 +257,7 @@ class ForceController:
     def _advance(self, net: float) -> None:
         """Note what was sent, and where it takes the motor force over the coming period."""
         sent = self._sent
+        self._before = sent[0]
         for j in range(len(sent) - 1, 0, -1):
             sent[j] = sent[j - 1]
         sent[0] = net

@@ -150,6 +150,7 @@ class Law:
         damping_N_s_m: float,
         drive_temperature_degC: float,
         dt_s: float,
+        late_s: float,
     ) -> None:
         """Answer a setpoint, after ``sense``.
 
@@ -158,6 +159,7 @@ class Law:
             potential_N: the same without damping and lead.
             stiffness_N_m, damping_N_s_m: virtual ones within it; NaN for no stiffness.
             drive_temperature_degC: NaN if the drive tells none.
+            dt_s: of this cycle. late_s: by which the sample is older than usual; 0 if it is not.
         """
         supervisor, estimator = self.supervisor, self.estimator
         force = self.spring_force_N
@@ -175,7 +177,7 @@ class Law:
         self.shaped_force_N = shaped
         supervisor.note_shaped(shaped)
         torque = self.force_controller.torque(
-            shaped, estimator, limit, supervisor.torque_low_N_m, supervisor.torque_high_N_m
+            shaped, estimator, limit, supervisor.torque_low_N_m, supervisor.torque_high_N_m, late_s
         )
         if self.force_controller.saturated:
             supervisor.note_torque(torque)

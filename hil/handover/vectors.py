@@ -31,6 +31,7 @@ MOST_SKEW_PERIODS = 0.5  # as hil.bench.cycle
 REFERENCE = 3  # in column ``begin``: Law.reference, before the cycle
 # Cycles that come late, and samples taken at an unknown moment: the estimator's other branches.
 LATE = Lateness(share=0.2, up_to_s=0.004, stale_share=0.4, device_share=0.3)
+LOST = 0.03  # of the samples: the controller then predicts for their age
 
 INPUTS = (
     "begin",  # 0, FROM_REST, FROM_FORCE, or REFERENCE
@@ -49,6 +50,7 @@ INPUTS = (
     "damping_N_s_m",
     "drive_temperature_degC",
     "dt_s",
+    "late_s",
 )
 OUTPUTS = (
     "output_position_m",
@@ -132,6 +134,8 @@ def record(profile: Profile, late: bool = False, seed: int = 1) -> Vectors:
     bench = LockstepBench(profile, seed, LATE if late else None)
     weight, length, acts = session(profile)
     bench.environment.hang(weight)
+    if late:
+        bench.environment.disturb("samples_lost", LOST)
     rows = list(_rows(bench, length, acts))
     table = np.array(rows, dtype=float)
     return Vectors(table[:, : len(INPUTS)], table[:, len(INPUTS) :])
@@ -200,6 +204,7 @@ class CycleInputs:
             *setpoint,
             telemetry.temperature_degC,
             passed if lockstep.cycle > 1 else lockstep.period_s,
+            bench.late_s,
         ]
 
     def _begun(self, closed: bool, active: object) -> int:

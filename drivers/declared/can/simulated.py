@@ -91,9 +91,10 @@ class SimulatedCanBoard:
 
     def _tell(self, now_s: float | None) -> None:
         """Without a time: all that answers a poll. With one: what is streamed and due."""
-        if self._core.environment.silent:
+        environment = self._core.environment
+        if environment.silent:
             return
-        partly = self._core.environment.slow_values_silent
+        partly = environment.slow_values_silent
         for i, (writer, turns, every) in enumerate(self._told):
             if now_s is None:
                 if every is not None:
@@ -107,7 +108,8 @@ class SimulatedCanBoard:
             if now_s is not None:
                 turns.rotate(-1)
             for constants, sources in turns if now_s is None else [turns[-1]]:
-                if partly and not any(quantity in PACE for quantity, _, _ in sources):
+                moving = any(quantity in PACE for quantity, _, _ in sources)
+                if environment.loses_sample() if moving else partly:
                     continue
                 for signal, value in constants:
                     writer.set(signal, value)

@@ -159,14 +159,12 @@ class SimulatedSerialBoard:
                 self._tell(name, now_s)
 
     def _tell(self, name: str, now_s: float) -> None:
-        if self._core.environment.silent:
+        environment = self._core.environment
+        if environment.silent:
             return
         sources = self._sources.get(name, ())
-        if (
-            self._core.environment.slow_values_silent
-            and sources
-            and not any(quantity in PACE for quantity, _, _ in sources)
-        ):
+        moving = any(quantity in PACE for quantity, _, _ in sources)
+        if environment.loses_sample() if moving else sources and environment.slow_values_silent:
             return
         codec, logic = self._codec, self._logic
         for quantity, field, scaling in sources:

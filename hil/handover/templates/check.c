@@ -6,7 +6,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define INPUTS 16
+#define INPUTS 17
 #define OUTPUTS 13
 #define MASKS 2 /* the last outputs are whole numbers */
 #define LINE 4096
@@ -37,7 +37,7 @@ static void run(struct Law *law, const double *in, double *out)
               (real)in[7], (int)in[8], (real)in[15]);
     if (in[9] > 0.5)
         Law_act(law, (real)in[10], (real)in[11], (real)in[12], (real)in[13], (real)in[14],
-                (real)in[15]);
+                (real)in[15], (real)in[16]);
     else
         Law_rest(law);
     out[0] = law->at_estimator.output_position_m;

@@ -147,6 +147,15 @@ def test_late_old_and_lost_samples_are_counted() -> None:
     # Few of them are named where the figure is outside its tolerance.
     outside = verdict_of(MadeRun(time_s=few, spring_force_N=np.full(N, 150.0)).force())
     assert outside.code is Code.LATE and "outside its tolerance" in outside.text
+    # A pause of 20 ms ten times a second: a fifth of the time, in one row of a hundred.
+    pauses = time_s.copy()
+    for at in range(1000, 3000, 80):
+        pauses[at:] += 0.02
+    assert verdict_of(MadeRun(time_s=pauses).force()).code is Code.LATE
+    rare = time_s.copy()
+    for at in range(1000, 3000, 980):
+        rare[at:] += 0.02
+    assert verdict_of(MadeRun(time_s=rare).force()).good
     age = np.full(N, 0.001)
     age[1000:3000:4] = 0.0035
     assert late_share(MadeRun(telemetry_age_s=age), 1000, 3000) == pytest.approx(0.25, abs=0.01)

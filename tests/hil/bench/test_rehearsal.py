@@ -33,6 +33,7 @@ def rehearsal(tmp_path: Path, *entries: str) -> Rehearsal:
         ("{at: 1 s, what: pause, length: 30 ms, every: 20 ms}", "overlap"),
         ("{at: 1 s, what: late, share: 1.5}", "share"),
         ("{at: 1 s, what: hang, mass: 5 N}", "kg"),
+        ("{at: 1 s, what: lost}", "share"),
         ("{at: 1 s, what: block, force: 3}", "unknown key"),
         ("{at: 1 s, what: push, force: 5 N, for: -1 s}", "greater than 0"),
     ],
@@ -104,3 +105,13 @@ def test_a_long_pause_with_power_on_stops_the_rig(tmp_path: Path) -> None:
     bench.rehearse(rehearsal(tmp_path, "{at: 0 s, what: pause, length: 300 ms}"), lambda _t: None)
     bench.run(0.3)
     assert bench.bench.state is State.STOPPED
+
+
+def test_lost_samples_never_arrive(tmp_path: Path) -> None:
+    bench = LockstepBench(load_profile("footplate_trainer"))
+    plan = rehearsal(tmp_path, "{at: 100 ms, what: lost, share: 0.3, for: 500 ms}")
+    bench.rehearse(plan, lambda _text: None)
+    ages = [row[INDEX["telemetry_age_s"]] for row in bench.run(0.9)]
+    old = [i for i, age in enumerate(ages) if age > 0.0005]
+    assert 100 < len(old) < 200 and min(old) >= 98 and max(old) <= 602
+    assert any(age > 0.0015 for age in ages)  # twice in a row

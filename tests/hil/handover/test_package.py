@@ -101,6 +101,7 @@ def test_the_session_of_the_vectors_goes_through_much(package: Path) -> None:
     steps = inputs[:, INPUTS.index("sample_dt_s")]
     assert (steps > 0.0015).any()
     assert (inputs[:, INPUTS.index("sample_error_s")] > 0).any()
+    assert (inputs[:, INPUTS.index("late_s")] > 0).any()
 
 
 def test_the_python_law_answers_as_the_bench_without_this_program(package: Path) -> None:
