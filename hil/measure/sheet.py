@@ -61,11 +61,12 @@ class Sheet:
     def differences(self) -> list[str]:
         """Sentences about what differs from its prediction by more than both uncertainties."""
         return [
-            f"{c.title}: measured {shown(c.value, c.u95)} {c.unit}, predicted "
-            f"{shown(c.predicted, c.predicted_u95)} {c.unit}; likely causes: "
+            f"{c.title}: measured {shown(c.value, c.u95)}{unit}, predicted "
+            f"{shown(c.predicted, c.predicted_u95)}{unit}; likely causes: "
             f"{c.causes or 'not known'}"
             for c in self.characteristics
             if c.differs
+            for unit in ("" if c.unit == "1" else f" {c.unit}",)
         ]
 
     def as_data(self) -> dict[str, Any]:
@@ -113,6 +114,7 @@ def shown(value: float, u95: float = math.nan) -> str:
     if not math.isfinite(u95) or u95 <= 0.0:
         return f"{value:.3g}"
     places = max(0, 1 - math.floor(math.log10(u95)))
+    value = round(value, places) + 0.0  # no minus before nought
     return f"{value:.{places}f} ± {u95:.{places}f}"
 
 

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import io
+import math
 import textwrap
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import matplotlib
@@ -12,7 +14,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure as Canvas
-from matplotlib.ticker import NullFormatter
+from matplotlib.ticker import LogLocator, NullFormatter
 
 from hil.measure.characteristic import Diagram
 
@@ -27,8 +29,10 @@ STYLE: Any = {
     "pdf.compression": 6,
 }
 INK = "#1b2230"
-ROW = 0.0135  # of the page's height
-COLUMNS = ((0.0, "left"), (0.52, "right"), (0.69, "right"), (0.79, "right"), (0.81, "left"))
+TOP, BOTTOM, LEFT, WIDTH = 0.96, 0.035, 0.07, 0.88  # of the page
+ROW, LOWEST_ROW = 0.0135, 0.0083  # of the page's height; 7 pt is the lowest that can be read
+COLUMNS = ((0.0, "left"), (0.56, "right"), (0.75, "right"), (0.87, "right"), (0.89, "left"))
+LETTERS_PT = 900  # letters in a line times their size: an average of what the font is wide
 
 
 def plots_canvas(diagrams: Sequence[Diagram], overlaid: Sequence[Diagram] = ()) -> Canvas:
@@ -53,6 +57,7 @@ def plots_canvas(diagrams: Sequence[Diagram], overlaid: Sequence[Diagram] = ()) 
         axis.grid(alpha=0.25, which="both" if diagram.log_x else "major")
         if diagram.log_x:
             axis.set_xscale("log")
+            axis.xaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
             axis.xaxis.set_major_formatter("{x:g}")
             axis.xaxis.set_minor_formatter(NullFormatter())
         axis.legend(frameon=False, fontsize=5.5)
@@ -109,67 +114,75 @@ def pdf_bytes(
         sentences: below the tables.
         diagrams: of the page of plots.
     """
+    lines = [_Line((title,), 12, True, 1.8)]
+    lines += _wrapped(head, 6.5)
+    lines.append(_Line(("", "measured, k = 2", "predicted", "limit", "unit"), 6, quiet=True))
+    for name, rows, foot in groups:
+        lines.append(_Line((name,), 7, True, 1.0, above=0.45))
+        lines += [_Line(tuple(row), 6.2) for row in rows]
+        lines += _wrapped([foot], 5, quiet=True)
+    if sentences:
+        lines.append(_Line(("Differences, and what is missing",), 7, True, 1.0, above=0.45))
+        lines += _wrapped([f"– {sentence}" for sentence in sentences], 5.5)
     page = io.BytesIO()
     with (
         matplotlib.rc_context(STYLE),
         PdfPages(page, metadata={"Title": title, "CreationDate": None}) as pdf,
     ):
-        writer = _Pages(pdf)
-        writer.text(title, 12, bold=True, rows=1.8)
-        for line in head:
-            writer.text(line, 6.5)
-        for name, rows, foot in groups:
-            writer.gap()
-            writer.text(name, 7.5, bold=True)
-            writer.cells(("", "measured, k = 2", "predicted", "limit", "unit"), faint=True)
-            for row in rows:
-                writer.cells(row)
-            writer.text(foot, 5.5)
-        if sentences:
-            writer.gap()
-            writer.text("Differences, and what is missing", 7.5, bold=True)
-            for sentence in sentences:
-                writer.text(f"– {sentence}", 6)
-        writer.end()
+        for canvas in _figure_pages(lines):
+            pdf.savefig(canvas)
         if diagrams:
             pdf.savefig(plots_canvas(diagrams))
     return page.getvalue()
 
 
-class _Pages:
-    """Lines of text on as many A4 pages as they need."""
+@dataclass(frozen=True)
+class _Line:
+    """One line of a page: one cell, or five.
 
-    def __init__(self, pdf: Any) -> None:
-        self._pdf, self._canvas, self._y = pdf, self._new(), 0.96
+    Attributes:
+        size: of its letters, in points. rows: its height in rows. above: room above it, in rows.
+    """
 
-    def _new(self) -> Canvas:
-        canvas = Canvas(figsize=A4_IN)
-        FigureCanvasAgg(canvas)
-        return canvas
+    cells: tuple[str, ...]
+    size: float
+    bold: bool = False
+    rows: float = 1.0
+    quiet: bool = False
+    above: float = 0.0
 
-    def _room(self, rows: float) -> None:
-        if self._y - rows * ROW < 0.04:
-            self.end()
-            self._canvas, self._y = self._new(), 0.96
 
-    def text(self, text: str, size: float, bold: bool = False, rows: float = 1.0) -> None:
-        for line in textwrap.wrap(text, 135) or [""]:
-            self._room(rows)
-            weight = "bold" if bold else "normal"
-            self._canvas.text(0.07, self._y, line, fontsize=size, va="top", weight=weight)
-            self._y -= rows * ROW
+def _wrapped(texts: Sequence[str], size: float, quiet: bool = False) -> list[_Line]:
+    width = int(LETTERS_PT / size)
+    return [
+        _Line((line,), size, quiet=quiet) for text in texts for line in textwrap.wrap(text, width)
+    ]
 
-    def cells(self, cells: Sequence[str], faint: bool = False) -> None:
-        self._room(1.0)
-        for (x, side), cell in zip(COLUMNS, cells, strict=True):
-            self._canvas.text(
-                0.07 + 0.88 * x, self._y, cell, va="top", ha=side, alpha=0.6 if faint else 1.0
+
+def _figure_pages(lines: Sequence[_Line]) -> list[Canvas]:
+    """Return pages of lines: rows as low as one page asks, but not lower than can be read."""
+    whole = sum(line.rows + line.above for line in lines)
+    row = min(ROW, max(LOWEST_ROW, (TOP - BOTTOM) / whole))
+    pages: list[Canvas] = []
+    y = -math.inf
+    for line in lines:
+        if y - (line.rows + line.above) * row < BOTTOM - 1e-9:
+            canvas = Canvas(figsize=A4_IN)
+            FigureCanvasAgg(canvas)
+            pages.append(canvas)
+            y = TOP
+        y -= line.above * row
+        places = COLUMNS if len(line.cells) > 1 else COLUMNS[:1]
+        for (x, side), cell in zip(places, line.cells, strict=True):
+            pages[-1].text(
+                LEFT + WIDTH * x,
+                y,
+                cell,
+                fontsize=line.size,
+                va="top",
+                ha=side,
+                weight="bold" if line.bold else "normal",
+                alpha=0.65 if line.quiet else 1.0,
             )
-        self._y -= ROW
-
-    def gap(self) -> None:
-        self._room(4.0)
-        self._y -= 0.6 * ROW
-
-    def end(self) -> None:
-        self._pdf.savefig(self._canvas)
+        y -= line.rows * row
+    return pages

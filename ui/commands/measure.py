@@ -319,8 +319,9 @@ def _show(options: argparse.Namespace, sheet: Sheet) -> None:
         say(options, f"\n{tested.test.title} (run {tested.run.path.name})")
         for c in tested.characteristics:
             predicted = shown(c.predicted, c.predicted_u95) if c.predicted == c.predicted else ""
+            unit = "" if c.unit == "1" else c.unit
             beside = f"  predicted {predicted}" if predicted else ""
-            say(options, f"  {c.title:52} {shown(c.value, c.u95):>18} {c.unit:6}{beside}")
+            say(options, f"  {c.title:52} {shown(c.value, c.u95):>18} {unit:6}{beside}")
         for note in tested.notes:
             say(options, f"  note: {note}")
         if tested.problem:
