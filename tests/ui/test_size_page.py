@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from itertools import combinations
 from pathlib import Path
 
+import pyqtgraph
 import pytest
 from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
@@ -48,6 +50,16 @@ def test_keys_size_choose_and_write(qtbot, window):
     assert "meets all wishes" in page.name.text() and "invented" in page.text.text()
     assert texts(page.table, 1)[0] == "all met"
     assert "Force bandwidth, small" in texts(page.figures, 0)
+
+    # Points are numbered, and no two numbers lie upon each other.
+    names = [legend.text() for legend in page.legends]
+    assert (
+        "<b>3–7</b>&nbsp;duty 1, 2, 3, 4, 6" in names[0] and "<b>2</b>&nbsp;400&nbsp;N" in names[1]
+    )
+    labels = [i for i in page.speed.getPlotItem().items if isinstance(i, pyqtgraph.TextItem)]
+    boxes = [label.mapRectToScene(label.boundingRect()) for label in labels]
+    assert len(boxes) > 3
+    assert not any(a.intersects(b) for a, b in combinations(boxes, 2))
 
     # Another one: its loop is designed once it is chosen.
     last = page.table.item(26, 0).text()

@@ -2,22 +2,12 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 
 from hil.bringup import Plot, Trace
 from hil.measure import Diagram
 from ui.dashboard.guided import EvidencePlot
-
-STEPS = (1, 2, 5)  # of a logarithmic axis, in each decade
-
-
-def log_ticks(x: list[float]) -> list[tuple[float, str]]:
-    """Return places (logarithms) and words of the ticks between these logarithms."""
-    decades = range(math.floor(min(x)), math.ceil(max(x)) + 1)
-    values = [step * 10.0**decade for decade in decades for step in STEPS]
-    return [(math.log10(value), f"{value:g}") for value in values]
+from ui.dashboard.widgets import log_ticks
 
 
 def as_plot(diagram: Diagram) -> Plot:
@@ -43,7 +33,7 @@ class DiagramPlot(EvidencePlot):
         if plot is not None and diagram is not None and diagram.log_x:
             x = np.concatenate([trace.x for trace in plot.traces])
             x = x[np.isfinite(x)]
-            ticks = [log_ticks([float(x.min()), float(x.max())])] if len(x) else None
+            ticks = [log_ticks(float(x.min()), float(x.max()))] if len(x) else None
         self.getAxis("bottom").setTicks(ticks)
         self.draw(plot)
 

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
+from itertools import groupby
+
 import pyqtgraph
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPen
 
 from hil.sizing import Chart
-from ui.dashboard.widgets import ChangeGuard, Sizes, Theme
+from ui.dashboard.widgets import ChangeGuard, Sizes, Theme, log_ticks
 
 # Told apart by line as well as by colour.
 STYLES = (
@@ -20,6 +23,8 @@ STYLES = (
 
 DASHES = ("——", "– –", "····", "–·–·", "–··–")
 
+MOST_ABOVE = 2.4  # the axis reaches so many times the largest wish
+CLOSE_X, CLOSE_Y = 0.08, 0.12  # of the axes: as large as a label in the smallest window
 NAMES_A_LINE = 2  # as many as half the page is wide, in the smallest window
 
 
@@ -61,8 +66,7 @@ class LimitChart(pyqtgraph.PlotWidget):  # type: ignore[misc]  # a library witho
             pen = QPen(QColor(colours[i % 5]), 2.5, STYLES[i % 5])
             pen.setCosmetic(True)
             self.plot(curve.x, curve.y, pen=pen)
-        placed: list[tuple[float, float]] = []
-        for name, x, y in chart.points:
+        for _, x, y in chart.points:
             self.plot(
                 [x],
                 [y],
@@ -72,32 +76,83 @@ class LimitChart(pyqtgraph.PlotWidget):  # type: ignore[misc]  # a library witho
                 symbolBrush=QColor(theme.ink),
                 symbolPen=None,
             )
-            if (x, y) in placed:
-                continue  # one name at a place
-            placed.append((x, y))
-            text = pyqtgraph.TextItem(name, color=theme.ink, anchor=(-0.1, 0.8))
+        top = _top(chart)
+        for numbers, x, y in _labels(chart, top):
+            text = pyqtgraph.TextItem(numbers, color=theme.ink, anchor=(-0.25, 0.55))
             text.setFont(self._font)
-            text.setPos(_log(x) if chart.x_log else x, y)
+            text.setPos(x, y)
             self.addItem(text)
-        top = max(float(c.y.max()) for c in chart.curves)
-        item.setYRange(0.0, 1.05 * top, padding=0)
+        item.setYRange(0.0, top, padding=0)
         item.enableAutoRange(axis="x")
+        ticks = None
+        if chart.x_log:
+            across = [_x(chart, float(x)) for curve in chart.curves for x in curve.x if x > 0]
+            ticks = [log_ticks(min(across), max(across))]
+        self.getAxis("bottom").setTicks(ticks)
 
     def names(self, chart: Chart) -> str:
-        """Return the curves' names beside their lines, as rich text: a legend that hides none."""
-        parts = [
-            f'<span style="color:{colour}"><b>{dash}</b></span>&nbsp;{curve.name.replace(" ", "&nbsp;")}'
-            for curve, colour, dash in zip(chart.curves, self._colours(), DASHES, strict=False)
+        """Return names of curves and points as rich text: a legend that hides none."""
+        parts = []
+        if len(chart.curves) > 1:
+            parts = [
+                f'<span style="color:{colour}"><b>{dash}</b></span>&nbsp;{_unbroken(curve.name)}'
+                for curve, colour, dash in zip(chart.curves, self._colours(), DASHES, strict=False)
+            ]
+        lines = [
+            "&nbsp; ".join(parts[i : i + NAMES_A_LINE]) for i in range(0, len(parts), NAMES_A_LINE)
         ]
-        lines = (parts[i : i + NAMES_A_LINE] for i in range(0, len(parts), NAMES_A_LINE))
-        return "<br>".join("&nbsp; ".join(line) for line in lines)
+        lines.append("● " + ", ".join(_point_names([name for name, _, _ in chart.points])))
+        return "<br>".join(lines)
 
     def _colours(self) -> tuple[str, ...]:
         theme = self.theme
         return theme.measured, theme.asked, theme.deflection, theme.force, theme.marker
 
 
-def _log(x: float) -> float:
-    from math import log10
+def _unbroken(name: str) -> str:
+    return name.replace(" ", "&nbsp;")
 
-    return log10(x) if x > 0 else 0.0
+
+def _point_names(names: list[str]) -> list[str]:
+    """Return each number with its name; names that differ in their last word alone stand together."""
+    said = []
+    numbered = enumerate(names, 1)
+    for kind, group in groupby(numbered, lambda one: one[1].rpartition(" ")[0] or one[1]):
+        members = list(group)
+        first, last = members[0][0], members[-1][0]
+        if len(members) == 1:
+            said.append(f"<b>{first}</b>&nbsp;{_unbroken(members[0][1])}")
+        else:
+            lasts = ", ".join(name.rpartition(" ")[2] for _, name in members)
+            said.append(f"<b>{first}–{last}</b>&nbsp;{_unbroken(kind)} {lasts}")
+    return said
+
+
+def _x(chart: Chart, x: float) -> float:
+    """Place of a value on the axis."""
+    if not chart.x_log:
+        return x
+    return math.log10(x) if x > 0 else 0.0
+
+
+def _top(chart: Chart) -> float:
+    """Upper end of the axis: all curves, but no more than leaves the wishes apart."""
+    curves = 1.05 * max(float(c.y.max()) for c in chart.curves)
+    wanted = max((y for _, _, y in chart.points), default=curves)
+    return min(curves, MOST_ABOVE * wanted)
+
+
+def _labels(chart: Chart, top: float) -> list[tuple[str, float, float]]:
+    """Return (numbers, x, y) of the labels; points that stand too close share one."""
+    places = [_x(chart, float(x)) for curve in chart.curves for x in curve.x]
+    wide = (max(places) - min(places)) or 1.0
+    groups: list[tuple[list[int], float, float]] = []
+    for number, (_, x, y) in enumerate(chart.points, 1):
+        at = _x(chart, x)
+        for numbers, other, high in groups:
+            if abs(at - other) < CLOSE_X * wide and abs(y - high) < CLOSE_Y * top:
+                numbers.append(number)
+                break
+        else:
+            groups.append(([number], at, y))
+    return [(", ".join(map(str, numbers)), x, y) for numbers, x, y in groups]

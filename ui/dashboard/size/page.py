@@ -178,7 +178,7 @@ class SizePage(Page):
         right.addLayout(head)
         right.addWidget(self.figures, 4)
         right.addWidget(self.moves, 4)
-        right.addLayout(charts, 4)
+        right.addLayout(charts, 5)
         whole = QHBoxLayout(self)
         whole.setContentsMargins(0, 0, 0, 0)
         whole.setSpacing(0)
@@ -291,4 +291,4 @@ class SizePage(Page):
             strict=True,
         ):
             widget.show_chart(chart)
-            legend.setText(widget.names(chart) if len(chart.curves) > 1 else "")
+            legend.setText(widget.names(chart))

@@ -4,6 +4,7 @@ from ui.dashboard.widgets.change_guard import ChangeGuard
 from ui.dashboard.widgets.drawing import SketchPainter
 from ui.dashboard.widgets.hold_button import HoldButton
 from ui.dashboard.widgets.key_button import KeyButton
+from ui.dashboard.widgets.log_axis import log_ticks
 from ui.dashboard.widgets.prepared_picture import PreparedPicture
 from ui.dashboard.widgets.prompt_frame import PromptFrame
 from ui.dashboard.widgets.render_scheduler import RenderScheduler, Slice
@@ -24,6 +25,7 @@ __all__ = [
     "StatusLabel",
     "Theme",
     "combo_style",
+    "log_ticks",
     "sizes_for",
     "style_sheet",
 ]

@@ -1,0 +1,19 @@
+"""Ticks of a logarithmic axis. No Qt."""
+
+from __future__ import annotations
+
+import math
+
+STEPS = (1, 2, 5)  # in each decade
+
+
+def log_ticks(lowest: float, highest: float) -> list[tuple[float, str]]:
+    """Return places and words of the ticks of an axis.
+
+    Args:
+        lowest: logarithm of the axis' least value.
+        highest: of its greatest.
+    """
+    decades = range(math.floor(lowest), math.ceil(highest) + 1)
+    values = [step * 10.0**decade for decade in decades for step in STEPS]
+    return [(math.log10(value), f"{value:g}") for value in values]
