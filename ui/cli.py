@@ -20,6 +20,7 @@ COMMANDS = (
     "bench",
     "serve",
     "perform",
+    "endure",
     "runs",
     "check",
     "host",

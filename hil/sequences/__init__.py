@@ -1,13 +1,15 @@
 """Sessions written as YAML, and how they are performed."""
 
 from hil.sequences.pacing import Pacing
-from hil.sequences.performing import OWN_STOP, describe, perform, perform_times
+from hil.sequences.performing import OWN_STOP, describe, measured_value, perform, perform_times
 from hil.sequences.preview import Preview, preview
 from hil.sequences.reading import load_sequence, shipped_sequences
 from hil.sequences.sequence import Sequence, unfit
+from hil.sequences.sequence_steps import MEASURED_VALUES
 from hil.sequences.taking_down import TakenDown
 
 __all__ = [
+    "MEASURED_VALUES",
     "OWN_STOP",
     "Pacing",
     "Preview",
@@ -15,6 +17,7 @@ __all__ = [
     "TakenDown",
     "describe",
     "load_sequence",
+    "measured_value",
     "perform",
     "perform_times",
     "preview",

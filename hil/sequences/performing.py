@@ -65,8 +65,10 @@ LOOK_S = 0.02
 OWN_STOP = "exercise of the stop"
 
 
-def perform(sequence: Sequence, profile: Profile, pacing: Pacing | None = None) -> Procedure:
-    """Perform the sequence as a procedure, with a run around it.
+def perform(
+    sequence: Sequence, profile: Profile, pacing: Pacing | None = None, record: bool = True
+) -> Procedure:
+    """Perform the sequence as a procedure, with a run around it unless told otherwise.
 
     ``pacing`` may pause it at safe points, and knows how far it is.
 
@@ -74,8 +76,9 @@ def perform(sequence: Sequence, profile: Profile, pacing: Pacing | None = None) 
     ``KIND: NAME``, which carry what was asked; ``hil.analysis.measures`` reads them back.
     """
     note = sequence.description.strip()
-    yield from send_requests([StartRun(name=sequence.name, note=note)])
-    yield Pause(BREATH_S)
+    if record:
+        yield from send_requests([StartRun(name=sequence.name, note=note)])
+        yield Pause(BREATH_S)
     hung = 0.0
     powered, acting = False, None
     total = len(sequence.steps)
@@ -94,7 +97,8 @@ def perform(sequence: Sequence, profile: Profile, pacing: Pacing | None = None) 
             acting = step
         elif isinstance(step, EnergiseStep | PowerOffStep | StopStep):
             powered, acting = isinstance(step, EnergiseStep), None
-    yield from send_requests([EndRun()])
+    if record:
+        yield from send_requests([EndRun()])
 
 
 def perform_times(sequence: Sequence, profile: Profile, pacing: Pacing, times: int) -> Procedure:

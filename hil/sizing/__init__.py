@@ -5,11 +5,13 @@ from hil.sizing.combination import Combination
 from hil.sizing.curves import Chart, Curve, force_over_frequency, force_over_speed
 from hil.sizing.figures import Figure
 from hil.sizing.parts import Parts, load_parts
+from hil.sizing.screw import RATED_TURNS
 from hil.sizing.sensitivity import Sensitivity, sensitivities
 from hil.sizing.sized import Sized, SizingError, named, size
 from hil.sizing.wants import Wants, load_wants, shipped_wants
 
 __all__ = [
+    "RATED_TURNS",
     "Chart",
     "Combination",
     "Curve",

@@ -52,7 +52,16 @@ def test_help_teaches(command: str, capfd: Any) -> None:
     assert code == 0
     assert "example:" in out and f"hookeline {command}" in out
     assert "exit codes:" in out and "130" in out and "--json" in out
-    moves = command in ("bench", "serve", "perform", "bringup", "calibrate", "reference", "measure")
+    moves = command in (
+        "bench",
+        "serve",
+        "perform",
+        "endure",
+        "bringup",
+        "calibrate",
+        "reference",
+        "measure",
+    )
     assert ("emergency stop" in out) is moves
 
 

@@ -53,6 +53,7 @@ TOPICS = (
     Topic("zero", "Zero of positions", "How to"),
     Topic("operate", "Operate", "How to"),
     Topic("sequences", "Sequences", "How to"),
+    Topic("endure", "Endurance", "How to"),
     Topic("rehearse", "Rehearse faults", "How to"),
     Topic("runs", "Record and open runs, replay the wire", "How to"),
     Topic("load_table", "Fit a table of loads", "How to"),

@@ -1,0 +1,134 @@
+"""Journal of an endurance run: one line an entry, on disk before it counts.
+
+A computer that loses its supply leaves at most the last line cut off; it is left out on reading
+and overwritten. Nothing else may be wrong in the file.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+from pathlib import Path
+from typing import Any
+
+FORM = 1
+MOST_BYTES = 512 * 1024 * 1024
+LONGEST_LINE = 64 * 1024
+
+
+class JournalError(Exception):
+    """A journal cannot be used: file, line and fix are in the text."""
+
+
+class Journal:
+    """The file, open to be gone on with.
+
+    Attributes:
+        entries: what it held when it was opened, the head first; count: cycles so far.
+        seconds: time under way so far, in s. damage: by part, as shares of life.
+    """
+
+    def __init__(self, file: Path, head: dict[str, Any], go_on: bool) -> None:
+        """Open it.
+
+        Args:
+            head: what it belongs to; must be the same to go on.
+            go_on: with a journal that is there; else there must be none.
+
+        Raises:
+            JournalError: it is there and is not to be gone on with, belongs to something else,
+                or is damaged.
+            OSError: it cannot be read or written.
+        """
+        self.file = file
+        self.entries: list[dict[str, Any]] = []
+        self.count, self.seconds = 0, 0.0
+        self.damage: dict[str, float] = {}
+        whole = 0
+        if file.exists():
+            if not go_on:
+                raise JournalError(
+                    f"{file}: a journal is there. Fix: --go-on counts on from it, or choose "
+                    "another --out"
+                )
+            self.entries, whole = read_journal(file)
+        if self.entries:
+            self._belongs(head)
+            for entry in self.entries:
+                self._count(entry)
+        file.parent.mkdir(parents=True, exist_ok=True)
+        self._stream = file.open("r+b" if file.exists() else "x+b")
+        self._stream.truncate(whole)
+        self._stream.seek(whole)
+        if not self.entries:
+            self.write({"kind": "head", "form": FORM, **head})
+            # The name must be on disk as well as what it names.
+            with contextlib.suppress(OSError):
+                folder = os.open(file.parent, os.O_RDONLY)
+                os.fsync(folder)
+                os.close(folder)
+
+    def _belongs(self, head: dict[str, Any]) -> None:
+        first = self.entries[0]
+        if first.get("kind") != "head" or first.get("form") != FORM:
+            raise JournalError(f"{self.file}:1: not a journal of this form; choose another --out")
+        for key, value in head.items():
+            if first.get(key) != value:
+                raise JournalError(
+                    f"{self.file}:1: belongs to another {key} ('{first.get(key)}', now '{value}')."
+                    " Fix: give the same, or choose another --out"
+                )
+
+    def _count(self, entry: dict[str, Any]) -> None:
+        if entry.get("kind") == "cycles":
+            self.count = int(entry["count"])
+            self.seconds = float(entry["seconds"])
+            self.damage = {str(k): float(v) for k, v in entry.get("damage", {}).items()}
+
+    def write(self, entry: dict[str, Any]) -> None:
+        """Write an entry; it is on disk when this returns."""
+        self._stream.write(json.dumps(entry, separators=(",", ":"), allow_nan=False).encode())
+        self._stream.write(b"\n")
+        self._stream.flush()
+        os.fsync(self._stream.fileno())
+        self.entries.append(entry)
+        self._count(entry)
+
+    def close(self) -> None:
+        """Close the file."""
+        self._stream.close()
+
+
+def read_journal(file: Path) -> tuple[list[dict[str, Any]], int]:
+    """Return the whole entries of a journal, and how many bytes they take.
+
+    Raises:
+        JournalError: a line other than a cut last one is damaged, or the file is too large.
+    """
+    if file.stat().st_size > MOST_BYTES:
+        raise JournalError(f"{file}: larger than {MOST_BYTES >> 20} MB; is this a journal?")
+    entries: list[dict[str, Any]] = []
+    whole = 0
+    with file.open("rb") as stream:
+        for number, line in enumerate(iter(lambda: stream.readline(LONGEST_LINE), b""), 1):
+            if not line.endswith(b"\n"):
+                if len(line) >= LONGEST_LINE:
+                    raise JournalError(f"{file}:{number}: line too long; is this a journal?")
+                break  # the supply failed while it was written
+            try:
+                entry = json.loads(line)
+                if not isinstance(entry, dict):
+                    raise ValueError("not a mapping")
+                if entry.get("kind") == "cycles":
+                    if not (int(entry["count"]) >= 0 and float(entry["seconds"]) >= 0.0):
+                        raise ValueError("a count below 0")
+                    {k: float(v) for k, v in entry.get("damage", {}).items()}
+            except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+                raise JournalError(
+                    f"{file}:{number}: damaged ({type(error).__name__}). Fix: take the line out, "
+                    "and look why it is so"
+                ) from None
+            entries.append(entry)
+            whole += len(line)
+    return entries, whole
