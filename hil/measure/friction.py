@@ -5,10 +5,12 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from scipy.stats import t as student
 
 from hil.bringup import run_open_loop
 from hil.core import Commission, MotorSpeed, MotorTorque
 from hil.measure.characteristic import (
+    COVERAGE,
     Characteristic,
     Diagram,
     Evaluation,
@@ -35,10 +37,10 @@ PLACES = 5
 SPAN = 0.7  # of the travel
 TORQUE_FACTOR = 2.5  # of the stated break-away torque, at most
 RAMP_S = 1.8
-SEEN_S = 0.01  # until a screw that slips has moved by a count; judged on one simulated rig
+SEEN_S = 0.03  # until a screw that slips has moved by a count; judged on one simulated rig
 MOVED_COUNTS = 4.0  # of the motor sensor: the nut has broken away
 FORCE_SHARE = 0.35
-STEADY = 0.25  # of a run, left out at its begin
+STEADY = (0.4, 0.9)  # of the way of a run: before and after it the nut is accelerated
 ORDERS = 8
 
 
@@ -105,8 +107,10 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     resolution = 1e3 * 0.001 * profile.actuator.motor.torque_constant
     resolution *= profile.actuator.motor.continuous_current
     ramp = 1e3 * TORQUE_FACTOR * _breakaway_N_m(profile) / RAMP_S
-    value, spread = mean_u95(1e3 * torques - 0.5 * ramp * SEEN_S, resolution)
-    spread = math.hypot(spread, 0.5 * ramp * SEEN_S)
+    # Twice the standard deviation of a value rounded to that step; each reading has its own.
+    rounding = resolution / math.sqrt(3 * len(torques))
+    value, spread = mean_u95(1e3 * torques - 0.5 * ramp * SEEN_S, rounding)
+    spread = math.hypot(spread, 0.25 * ramp * SEEN_S)
     slides = _slides(run, profile)
     dry, dry_u95, viscous, viscous_u95 = _dry_and_viscous(slides, profile)
     ripple, ripple_u95, orders = _ripple(slides, profile)
@@ -195,7 +199,8 @@ def _breakaways(run: RecordedRun, profile: Profile) -> tuple[Floats, Floats]:
 
 def _slides(run: RecordedRun, profile: Profile) -> list[tuple[float, Floats, Floats, Floats]]:
     """(speed, nut, torque less that of the springs, nut velocity) of each steady slide."""
-    per_force = profile.actuator.screw.lead / (2 * math.pi)
+    screw = profile.actuator.screw
+    per_force = screw.lead / (2 * math.pi)
     found = []
     for part in windows(run, "slide"):
         speed = part.values["speed_m_s"]
@@ -203,9 +208,13 @@ def _slides(run: RecordedRun, profile: Profile) -> list[tuple[float, Floats, Flo
         torque = cut(run, part, "measured_torque_N_m")
         force = cut(run, part, "spring_force_N")
         way = np.abs(nut - nut[0])
-        steady = (way > STEADY * np.max(way)) & (way < 0.97 * np.max(way))
+        steady = (way > STEADY[0] * np.max(way)) & (way < STEADY[1] * np.max(way))
         steady &= np.abs(velocity) > 0.5 * abs(speed)
-        found.append((speed, nut[steady], (torque - per_force * force)[steady], velocity[steady]))
+        # What drags the free lever goes through the screw, with its losses.
+        against = math.copysign(1.0, speed) * force > 0
+        gain = np.where(against, 1 / screw.efficiency_forward, screw.efficiency_backward)
+        dry = torque - per_force * gain * force
+        found.append((speed, nut[steady], dry[steady], velocity[steady]))
     if len(found) < 2 * len(SPEEDS_M_S) or min(len(s[1]) for s in found) < 50:
         raise ValueError("the slides were not recorded")
     return found
@@ -227,8 +236,7 @@ def _dry_and_viscous(
             )
     table = np.array(parts)
     fit, covariance = np.polyfit(table[:, 0], table[:, 1], 1, cov=True)
-    # Blocks of one slide share its load: as if half of them were independent.
-    wider = 2.1 * math.sqrt(2.0)
+    wider = float(student.ppf(0.5 + COVERAGE / 2, len(parts) - 2))
     return (
         float(fit[1]),
         wider * math.sqrt(float(covariance[1, 1])),
