@@ -22,7 +22,7 @@ from hil.host.kept_reference import keep_reference, take_reference
 from hil.host.last_look import POWER_STAYED_ON
 from hil.host.pauses import PauseWitness
 from hil.host.processor_share import ShareWatch
-from hil.host.realtime import own_processor, prepare_realtime
+from hil.host.realtime import own_processor, prepare_realtime, processors_given
 from hil.link import CurveKeyError, LinkError, LinkServer, ServerKeys
 from hil.profile import ProfileError, load_profile, make_drive, profile_from_dict
 from hil.recorder import own_version
@@ -73,6 +73,7 @@ def main(arguments: list[str] | None = None) -> int:
             wire = WireRecorder(options.log_wire)
             wires.record(wire)
         drive.open()
+        given = processors_given()
         grant = prepare_realtime(options.priority, options.processor)
         print(grant.notice, file=sys.stderr, flush=True)
         files, heat, notice = begin_heat(profile, simulated=profile.simulation is not None)
@@ -104,7 +105,7 @@ def main(arguments: list[str] | None = None) -> int:
         host = Host(profile, drive, link, wire, verified, stated, heat, kept)
         host.parent = parent if options.hold else None
         host.awake = AwakeProcess(options.keep_awake)
-        host.share = ShareWatch(options.rig, profile.control.rate)
+        host.share = ShareWatch(options.rig, profile.control.rate, given - processors_given())
 
         def end(_signal: int, _frame: FrameType | None) -> None:
             host.ending = True

@@ -7,7 +7,6 @@ then stops. A slow computer is therefore found in the first second, before power
 
 from __future__ import annotations
 
-import contextlib
 import math
 import os
 from dataclasses import dataclass
@@ -92,17 +91,22 @@ class ShareWatch:
     Args:
         rig: process of the simulated rig; None for real hardware.
         rate_hz: of the cycle.
+        others: processors to which the simulated rig may be moved: those that this program was
+            given, without the rig host's own.
 
     Attributes:
         shares: of rig host and simulated rig; None before they are known.
         refusal: answer to a request for power; empty if it may come on.
     """
 
-    def __init__(self, rig: int | None, rate_hz: float) -> None:
+    def __init__(
+        self, rig: int | None, rate_hz: float, others: frozenset[int] = frozenset()
+    ) -> None:
         self.shares: tuple[float, float] | None = None
         self.refusal = ""
         self._rig = rig
         self._rate_hz = rate_hz
+        self._others = others
         self._first: tuple[float, float, float] | None = None
 
     def look(self, now_s: float) -> str:
@@ -118,21 +122,21 @@ class ShareWatch:
             return ""
         host, rig = self._used()
         self.shares = ((host - host_s) / past_s, (rig - rig_s) / past_s)
-        others = self._others()
-        found = judge_share(*self.shares, bool(others), self._rate_hz)
+        found = judge_share(*self.shares, bool(self._others), self._rate_hz)
+        if found.part and not self._part():
+            found = judge_share(*self.shares, False, self._rate_hz)
         self.refusal = found.refusal
-        if found.part and self._rig is not None:
-            with contextlib.suppress(OSError):
-                os.sched_setaffinity(self._rig, others)
         return found.text
+
+    def _part(self) -> bool:
+        """Move the simulated rig to the other processors; False if the system refuses."""
+        if self._rig is None:
+            return False
+        try:
+            os.sched_setaffinity(self._rig, self._others)
+        except (AttributeError, OSError):
+            return False
+        return True
 
     def _used(self) -> tuple[float, float]:
         return processor_s(os.getpid()), 0.0 if self._rig is None else processor_s(self._rig)
-
-    @staticmethod
-    def _others() -> set[int]:
-        """Processors for the simulated rig; this process is kept on its own."""
-        try:
-            return set(range(os.cpu_count() or 1)) - os.sched_getaffinity(0)
-        except AttributeError:
-            return set()

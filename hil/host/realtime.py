@@ -50,6 +50,14 @@ class RealtimeGrant:
     steps: tuple[GrantedStep, ...]
 
 
+def processors_given() -> frozenset[int]:
+    """Processors on which this process may run; empty if the system does not say."""
+    try:
+        return frozenset(os.sched_getaffinity(0))
+    except AttributeError:
+        return frozenset()
+
+
 def own_processor() -> int | None:
     """The processor that a paced loop should stay on: the last one; None if there is but one.
 
@@ -61,6 +69,11 @@ def own_processor() -> int | None:
     except AttributeError:
         return None
     return max(allowed) if len(allowed) > 1 else None
+
+
+def more_than_one_processor() -> bool:
+    """Return whether a paced loop can have a processor to itself."""
+    return own_processor() is not None
 
 
 class ClaimedProcessor:

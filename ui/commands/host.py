@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
-from hil.host import measure_host, measure_share
+from hil.host import measure_host, measure_share, more_than_one_processor
 from ui.commands.answers import BAD_INPUT, FAILED, OK, CommandError, add_command, answer, say
 
 DEMO = "footplate_trainer"
@@ -42,12 +42,17 @@ def run(options: argparse.Namespace) -> int:
     say(options, f"Measuring for {options.seconds:g} s ...")
     report = measure_host(options.rate, options.seconds, options.load)
     say(options, report.text())
-    awake = measure_host(options.rate, options.seconds, options.load, awake=True)
-    say(options, "\n" + awake.awake_text())
-    data = report.as_data() | {"kept_awake": awake.as_data()}
-    holds = report.holds or awake.holds
-    if awake.holds and not report.holds:
-        say(options, "Kept awake, this computer holds the rate.")
+    data = report.as_data()
+    holds = report.holds
+    if more_than_one_processor():
+        awake = measure_host(options.rate, options.seconds, options.load, awake=True)
+        say(options, "\n" + awake.awake_text())
+        data |= {"kept_awake": awake.as_data()}
+        holds = report.holds or awake.holds
+        if awake.holds and not report.holds:
+            say(options, "Kept awake, this computer holds the rate.")
+    else:
+        say(options, "\nOn one processor a bench keeps none awake: it would keep others waiting.")
     if not options.loop_only:
         say(options, "\nRunning the demo rig without power ...")
         share = measure_share(DEMO)

@@ -70,6 +70,37 @@ def test_a_rig_that_fills_its_processor_is_seen_and_power_refused(monkeypatch) -
         rig.wait()
 
 
+@pytest.mark.skipif(not os.path.exists("/proc/self/stat"), reason="the system does not tell")
+@pytest.mark.parametrize("others", [set(), {4095}])
+def test_a_rig_that_can_go_nowhere_else_is_not_said_to_be_moved(monkeypatch, others) -> None:
+    """One processor given to this program, or a system that refuses the others."""
+    watch = ShareWatch(os.getpid(), 1000.0, frozenset(others))
+    used = iter([(0.0, 0.0), (0.6, 0.5)])
+    monkeypatch.setattr(watch, "_used", lambda: next(used))
+    watch.look(0.0)
+    text = watch.look(1.0)
+    assert "refused" in text and watch.refusal == text
+
+
+@pytest.mark.skipif(not os.path.exists("/proc/self/stat"), reason="the system does not tell")
+def test_a_rig_that_can_be_moved_is(monkeypatch) -> None:
+    given = os.sched_getaffinity(0)
+    if len(given) < 2:
+        pytest.skip("one processor")
+    rig = subprocess.Popen([sys.executable, "-c", BUSY])
+    try:
+        os.sched_setaffinity(rig.pid, {max(given)})
+        watch = ShareWatch(rig.pid, 1000.0, frozenset(given) - {max(given)})
+        used = iter([(0.0, 0.0), (0.6, 0.5)])
+        monkeypatch.setattr(watch, "_used", lambda: next(used))
+        watch.look(0.0)
+        assert "moved to another" in watch.look(1.0) and not watch.refusal
+        assert os.sched_getaffinity(rig.pid) == given - {max(given)}
+    finally:
+        rig.kill()
+        rig.wait()
+
+
 def test_what_is_told_beforehand_names_share_and_rule() -> None:
     share = measure_share("footplate_trainer")
     assert 0.0 < share.host < 3.0 and 0.0 < share.rig < 3.0
