@@ -113,7 +113,7 @@ class Host:
         while not self.ending:
             sleep_until(due)
             last, woke = woke, monotonic()
-            self.pauses.mark()
+            self.pauses.wake()
             # Whole periods since the last cycle: after a pause the estimator must know it.
             periods = max(1, round((woke - last) / period))
             dt = period * periods

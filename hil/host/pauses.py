@@ -20,9 +20,6 @@ _LIMIT = "/proc/sys/kernel/sched_rt_{}_us"
 _STAT_BYTES = 16_384  # its first lines, one for each processor
 
 
-SlowCounters = tuple[float, float, float, float, float]
-
-
 @dataclass(frozen=True)
 class Evidence:
     """Counters over one pause, in s; 0 for what the system does not tell.
@@ -94,10 +91,39 @@ def _who_held(least: float, seen: Evidence) -> str:
     return f"another program held the processor{why}"
 
 
+class _Counted:
+    """Counters at a moment, and by how much they usually go up in a second."""
+
+    def __init__(
+        self, at_s: float, values: tuple[float, ...], usual: tuple[float, ...] = ()
+    ) -> None:
+        self.at_s = at_s
+        self.values = values
+        self.usual = usual or (0.0,) * len(values)
+
+    def then(self, now_s: float, values: tuple[float, ...]) -> _Counted:
+        """Return the counters of a later moment."""
+        past_s = now_s - self.at_s
+        if past_s <= 0.0:
+            return self
+        seen = (b - a for a, b in zip(self.values, values, strict=True))
+        # The mean of what was seen and what is usual: one pause does not make it usual.
+        usual = ((a / past_s + b) / 2 for a, b in zip(seen, self.usual, strict=True))
+        return _Counted(now_s, values, tuple(usual))
+
+    def more(self, now_s: float, values: tuple[float, ...], pause_s: float) -> tuple[float, ...]:
+        """Return by how much more than usual they have gone up since."""
+        quiet_s = max(0.0, now_s - self.at_s - pause_s)
+        return tuple(
+            max(0.0, b - a - quiet_s * usual)
+            for a, b, usual in zip(self.values, values, self.usual, strict=True)
+        )
+
+
 class PauseWitness:
     """Counters of this process and its processor.
 
-    ``mark`` at each wake-up, ``look`` now and then, ``explain`` a pause. What is left when
+    ``wake`` at each wake-up, ``look`` at each heartbeat, ``explain`` a pause. What is left when
     nothing was counted was sleep: the processor or its timer woke late.
 
     Args:
@@ -115,15 +141,12 @@ class PauseWitness:
                 continue  # not Linux, or hidden: that cause then stays unknown
         self.limit = _realtime_limit()
         self._continued_s = -math.inf
-        self._marks = [(b"", b""), (b"", b"")]
-        self._next_s = 0.0
-        self._seen_s = time.monotonic()
-        self._seen = self._slow_counters()
-        self._usual: tuple[float, ...] = (0.0,) * len(self._seen)  # a second, of the same
-        self._used_s = 0.0  # by rig host and simulated rig, at that moment
+        self._used = (time.thread_time(),) * 2  # at the last two wake-ups
         self._share = 0.0
-        self.mark()
-        self.mark()
+        now_s = time.monotonic()
+        self._fast = _Counted(now_s, self._fast_counters())
+        self._slow = _Counted(now_s, self._slow_counters())
+        self._taken = self._taken_s()  # by rig host and simulated rig, at that moment
 
     def close(self) -> None:
         """Close the counters."""
@@ -134,64 +157,57 @@ class PauseWitness:
         """Learn that this process was stopped and goes on: call it at SIGCONT."""
         self._continued_s = time.monotonic()
 
-    def mark(self) -> None:
-        """Note the fast counters, some 2 us each."""
-        self._marks = [self._marks[1], (self._read(_SCHEDSTAT, 128), self._read(self._rig, 128))]
+    def wake(self) -> None:
+        """Note the processor time used so far, some 0.5 us."""
+        self._used = (self._used[1], time.thread_time())
 
     def look(self, now_s: float) -> None:
-        """Note the slow counters, at most once in ``LOOK_S``; some 60 us."""
-        if now_s < self._next_s:
-            return
-        self._next_s = now_s + LOOK_S
-        past_s, now = now_s - self._seen_s, self._slow_counters()
-        if 0.5 * LOOK_S < past_s < 2 * LOOK_S:
-            self._usual = tuple((b - a) / past_s for a, b in zip(self._seen, now, strict=True))
-        self._share = self._share_until(now_s)
-        self._begin(now_s, now)
+        """Note the counters: some 20 us, once in ``LOOK_S`` 80 us."""
+        self._fast = self._fast.then(now_s, self._fast_counters())
+        past_s = now_s - self._slow.at_s
+        if past_s >= LOOK_S:
+            self._slow = self._slow.then(now_s, self._slow_counters())
+            taken = self._taken_s()
+            self._share, self._taken = (taken - self._taken) / past_s, taken
 
     def explain(self, pause_s: float, now_s: float) -> str:
-        """Return in words what a pause was that ended with the latest ``mark``."""
-        seen = self.evidence(pause_s, now_s)
-        self._begin(now_s, self._slow_counters())
-        return name_cause(pause_s, seen)
+        """Return in words what a pause was that ended with the latest ``wake``."""
+        return name_cause(pause_s, self.evidence(pause_s, now_s))
 
     def evidence(self, pause_s: float, now_s: float) -> Evidence:
-        """Return what was counted over a pause that ended with the latest ``mark``."""
-        stopped = self._continued_s >= now_s - pause_s - PAUSE_S
-        (own_before, rig_before), (own, rig) = self._marks
-        used, waited = (b - a for a, b in zip(_times(own_before), _times(own), strict=True))
-        rig_used = _times(rig)[0] - _times(rig_before)[0]
-        quiet_s = max(0.0, now_s - self._seen_s - pause_s)
-        stolen, interrupts, memory, disk, faults = (
-            max(0.0, b - a - quiet_s * usual)
-            for a, b, usual in zip(self._seen, self._slow_counters(), self._usual, strict=True)
+        """Return what was counted over a pause that ended with the latest ``wake``.
+
+        What is usual is left out, of the time since the last look in which there was no pause.
+        """
+        past_s = now_s - self._slow.at_s
+        lately = (self._taken_s() - self._taken) / past_s if past_s >= 0.25 * LOOK_S else 0.0
+        waited, rig = self._fast.more(now_s, self._fast_counters(), pause_s)
+        stolen, interrupts, memory, disk, faults = self._slow.more(
+            now_s, self._slow_counters(), pause_s
         )
         return Evidence(
-            stopped=stopped,
+            stopped=self._continued_s >= now_s - pause_s - PAUSE_S,
             waited=waited,
-            used=used,
-            rig=rig_used,
+            used=self._used[1] - self._used[0],
+            rig=rig,
             stolen=stolen,
             interrupts=interrupts,
             memory=memory,
             disk=disk,
             faults=round(faults),
-            share=max(self._share, self._share_until(now_s)),
+            share=max(self._share, lately),
             limit=self.limit,
             realtime=_has_priority(),
             told=bool(self._files),
         )
 
-    def _begin(self, now_s: float, counters: SlowCounters) -> None:
-        self._seen_s, self._seen = now_s, counters
-        self._used_s = sum(_times(data)[0] for data in self._marks[1])
+    def _taken_s(self) -> float:
+        own, rig = (_times(self._read(path, 128))[0] for path in (_SCHEDSTAT, self._rig))
+        return own + rig
 
-    def _share_until(self, now_s: float) -> float:
-        """Share of their processor that rig host and simulated rig took since the last look."""
-        past_s = now_s - self._seen_s
-        if past_s < 0.25 * LOOK_S:
-            return 0.0
-        return (sum(_times(data)[0] for data in self._marks[1]) - self._used_s) / past_s
+    def _fast_counters(self) -> tuple[float, ...]:
+        """Return what this process waited and the simulated rig used, in s since some moment."""
+        return _times(self._read(_SCHEDSTAT, 128))[1], _times(self._read(self._rig, 128))[0]
 
     def _read(self, path: str, most: int) -> bytes:
         file = self._files.get(path)
@@ -202,7 +218,7 @@ class PauseWitness:
         except OSError:  # its process has ended
             return b""
 
-    def _slow_counters(self) -> SlowCounters:
+    def _slow_counters(self) -> tuple[float, ...]:
         """Return stolen, interrupts, memory, disk in s and the pages fetched, since some moment."""
         stolen, interrupts = _processor_times(self._read(_STAT, _STAT_BYTES))
         memory, disk = (_stalled_s(self._read(_PRESSURE + name, 256)) for name in ("memory", "io"))

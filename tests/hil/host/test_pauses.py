@@ -68,12 +68,12 @@ def test_work_of_its_own_is_counted_over_the_pause_alone() -> None:
     witness = PauseWitness()
     try:
         for work_s in (0.2, 0.04):  # the first is over when the pause begins
-            witness.mark()
+            witness.wake()
             end = time.thread_time() + work_s
             while time.thread_time() < end:
                 pass
             time.sleep(0.002)  # the counter is brought up to date
-        witness.mark()
+        witness.wake()
         seen = witness.evidence(0.05, time.monotonic())
         assert 0.035 < seen.used < 0.15 and not seen.stopped and seen.told
         assert seen.waited >= 0.0 and seen.stolen >= 0.0
@@ -90,14 +90,14 @@ def test_what_the_simulated_rig_used_is_counted_and_its_end_is_no_error() -> Non
         used = 0.0
         while used < 0.02:
             assert time.monotonic() < end
-            witness.mark()
+            witness.wake()
             time.sleep(0.1)
-            witness.mark()
+            witness.wake()
             used = witness.evidence(0.1, time.monotonic()).rig
         busy.kill()
         busy.wait()
-        witness.mark()
-        witness.mark()
+        witness.wake()
+        witness.wake()
         witness.look(time.monotonic())
         assert witness.explain(0.1, time.monotonic())
     finally:
@@ -116,7 +116,7 @@ woke = time.monotonic()
 while True:
     time.sleep(0.001)
     last, woke = woke, time.monotonic()
-    witness.mark()
+    witness.wake()
     witness.look(woke)
     if woke - last > 0.4:
         print(witness.explain(woke - last, time.monotonic()), flush=True)
@@ -144,6 +144,6 @@ def test_a_process_that_was_stopped_says_so() -> None:
 def test_without_any_counter_that_is_said() -> None:
     witness = PauseWitness()
     witness.close()
-    witness.mark()
-    witness.mark()
+    witness.wake()
+    witness.wake()
     assert "does not tell" in witness.explain(1.0, time.monotonic())
