@@ -89,6 +89,8 @@ def perform(
         if pacing.pause_asked and number > 1 and is_safe_point(step, powered):
             yield from pause_here(pacing, acting)
         yield Note(f"{number:2d}/{total}  {describe(step)}")
+        if step.note:
+            yield Note(f"       {step.note.strip()}")
         if isinstance(step, HangStep):
             hung = step.mass
         yield from _perform(sequence, step, profile, hung)

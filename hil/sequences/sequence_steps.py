@@ -26,9 +26,10 @@ Name = Annotated[str, Field(min_length=1, max_length=60)]
 
 
 class Step(Part):
-    """Base of all steps. ``for`` is how long a step lasts."""
+    """Base of all steps. ``for`` is how long a step lasts, ``note`` is told while it does."""
 
     do: str
+    note: Annotated[str, Field(max_length=300)] = ""
 
 
 class PushPart(Part):

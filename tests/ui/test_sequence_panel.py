@@ -22,7 +22,7 @@ PATIENCE_MS = 25_000
 SHORT = """\
 name: short
 steps:
-  - power_on
+  - {do: power_on, note: Power comes on.}
   - {do: hold_position, position: 3 mm, speed: 40 mm/s, for: 0.5 s}
   - {do: hold_position, position: 2 mm, speed: 40 mm/s, for: 0.4 s}
   - {do: stop, for: 0.2 s}
@@ -99,7 +99,9 @@ def test_a_sequence_is_picked_paused_stepped_and_performed_by_keys(seat):
     seat.until(panel.begin_button.isEnabled)
     assert panel.preview.plan is sequences.plan and "5 steps" in panel.status.text()
     seat.press(KEY.Key_G, KEY.Key_I)
+    seat.until(lambda: panel.note.text() == "Power comes on." and not panel.list.isVisible())
     seat.until(lambda: sequences.pacing.held)
+    assert panel.list.isVisible()  # no note, no need of its room
     assert panel.begin_button.text() == "Go on" and "Paused before 2/5" in panel.status.text()
     assert seat.model.state is State.STANDBY and not seat.model.in_control
     seat.press(KEY.Key_Return, KEY.Key_1)  # the deck acts on nothing
@@ -111,6 +113,17 @@ def test_a_sequence_is_picked_paused_stepped_and_performed_by_keys(seat):
     seat.until(lambda: not sequences.running)
     assert sequences.text.startswith("Finished") and not sequences.wrong
     seat.until(lambda: seat.model.in_control)  # back in the window's hands
+
+
+def test_the_tour_is_offered_ready_to_begin(seat):
+    seat.window.offer("tour")
+    seat.until(lambda: seat.sequences.plan is not None and seat.page.sequences_shown)
+    assert seat.sequences.plan.refused == ()
+    seat.until(lambda: "let it float" in seat.page.panel.note.text())
+    seat.until(seat.page.panel.begin_button.isEnabled)
+    assert seat.model.state is not State.RUNNING
+    seat.press(KEY.Key_S)
+    assert not seat.page.sequences_shown
 
 
 def test_the_stop_ends_it_and_nothing_begins_it_again(seat):

@@ -15,10 +15,8 @@ from ui.commands.screen import has_display, has_platform, operate, watching_dash
 from ui.commands.session import finish, fit, perform_live, perform_lockstep
 from ui.commands.wire import add_wire, check_wire, last_run, perform_replay
 
-HINT = (
-    "Simulated rig. Try: hang 2.5 kg, PowerOn, Hold position at 27.5 mm, then Constant force "
-    "210 N or a Virtual spring, and push. Esc stops."
-)
+HINT = "Simulated rig: nothing real moves. G begins the tour, S leaves it, Esc stops."
+TOUR = "tour"
 PROFILE = "footplate_trainer"
 
 
@@ -111,7 +109,13 @@ def run(options: argparse.Namespace) -> int:
             rehearsal=rehearsal,
             tell=lambda text: say(options, text),
         ) as bench:
-            code = operate(bench.link_directory, runs=options.out, record_as="demo", hint=HINT)
+            code = operate(
+                bench.link_directory,
+                runs=options.out,
+                record_as="demo",
+                hint=HINT,
+                offer=TOUR if options.profile == PROFILE else "",
+            )
         bench.keep_wire_log(last_run(options.out))
         say(options, f"the run is in '{options.out}': hookeline runs --runs {options.out}")
         answer(options, {"exit_code": code, "runs": options.out})

@@ -35,6 +35,7 @@ def operate(
     runs: Path | None = None,
     record_as: str = "",
     hint: str = "",
+    offer: str = "",
     profile_file: Path | None = None,
 ) -> int:
     """Show the dashboard until it is closed; returns its exit code.
@@ -46,6 +47,7 @@ def operate(
         runs: folder shown on the Runs page.
         record_as: name of a run to record from the start, if not empty.
         hint: said to the operator when the window has opened.
+        offer: shipped sequence that is picked then, if not empty.
         profile_file: the rig's profile, if its file is on this computer.
 
     Raises:
@@ -77,6 +79,8 @@ def operate(
                     window.session.ask(StartRun(name=record_as))
                 if hint:
                     window.model.say(hint)
+                if offer and not watch:
+                    window.offer(offer)
 
     def close_all() -> None:
         for window in windows():

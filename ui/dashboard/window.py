@@ -272,6 +272,12 @@ class Window(QMainWindow):
         if focus is not None:
             focus.setFocus()
 
+    def offer(self, sequence: str) -> None:
+        """Show a shipped sequence on the Operate page, ready to begin."""
+        page = self.page_of("Operate")
+        if isinstance(page, OperatePage):
+            page.offer(sequence)
+
     def swap_theme(self) -> None:
         self.theme = THEMES["dark" if self.theme.name == "light" else "light"]
         self.build()

@@ -163,6 +163,16 @@ class OperatePage(Page):
         self.right.setCurrentWidget(self.panel)
         self.panel.open()
 
+    def offer(self, name: str) -> None:
+        """Show the panel of sequences with a shipped one picked."""
+        if self.panel is None:
+            return
+        self.panel.sequences.offer(name)
+        if self.sequences_shown:
+            self.panel.open()
+        else:
+            self.toggle_sequences()
+
     def first_focus(self) -> QWidget:
         if self.panel is not None and self.sequences_shown:
             return self.panel.list

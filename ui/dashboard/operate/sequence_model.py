@@ -198,6 +198,22 @@ class SequenceModel:
         return 0.0 if self.sequence is None else max(0.0, self.sequence.seconds - self.at_s)
 
     @property
+    def note(self) -> str:
+        """Note of the step under way; of a picked sequence, its description."""
+        if self.sequence is None:
+            return ""
+        number = self.pacing.number
+        if self.running and 0 < number <= len(self.sequence.steps):
+            return str(self.sequence.steps[number - 1].note).strip()
+        return "" if self.running or self.text else self.sequence.description.strip()
+
+    def offer(self, name: str) -> None:
+        """Pick a shipped sequence by its name."""
+        self.renew()
+        if name in self._files:
+            self.pick(self._files.index(name))
+
+    @property
     def words(self) -> str:
         """State of the performance in a line, or what the picked file is."""
         if self.running and self.plan is not None:

@@ -47,6 +47,7 @@ class SequencePanel(QWidget):
         self.list.setMinimumHeight(px(90))
         self.list.currentRowChanged.connect(sequences.pick)
         self.preview = SetpointPreview(sequences.model.profile, theme, sizes)
+        self.note = self._wrapped("said", "warning")
         self.status = self._wrapped("figure", "warning")
         self.outcome = self._wrapped("quiet", "warning")
         self.begin_button = KeyButton("Begin", "G", theme)
@@ -85,6 +86,7 @@ class SequencePanel(QWidget):
         column.setSpacing(px(7))
         column.addLayout(head)
         column.addWidget(self.list, 2)
+        column.addWidget(self.note)
         column.addWidget(self.preview, 3)
         column.addWidget(self.status)
         column.addWidget(self.outcome)
@@ -148,7 +150,11 @@ class SequencePanel(QWidget):
         running, held = sequences.running, sequences.pacing.held
         why_not = sequences.why_not_begin
         question = sequences.question
+        # While it runs its notes need the room.
+        self.list.setVisible(not (running and sequences.note))
         self.list.setEnabled(not running)
+        self.note.say(sequences.note, False)
+        self.note.setVisible(bool(sequences.note))
         self.times.setEnabled(not running)
         self.begin_button.setText("Go on" if running and held else "Begin")
         self.begin_button.setEnabled(held if running else not why_not)
