@@ -22,6 +22,7 @@ COMMANDS = (
     "perform",
     "endure",
     "runs",
+    "health",
     "check",
     "host",
     "bringup",

@@ -17,7 +17,7 @@ from hil.control import profile_in_force
 from hil.link import Client
 from hil.procedures import Ended, LiveRunner, LockstepRunner
 from hil.profile import Profile, ProfileError, load_profile, profile_to_dict
-from hil.recorder import Run, RunWriter, load_run, told_run_folder
+from hil.recorder import Run, RunError, RunWriter, load_run, told_run_folder
 from hil.sequences import Sequence, perform, unfit
 from ui.commands.answers import BAD_INPUT, FAILED, INTERRUPTED, OK, CommandError, say
 
@@ -206,6 +206,7 @@ def finish(
         say(options, "The recorder did not say where it keeps the run.")
         return (INTERRUPTED if ended.how == "interrupted" else FAILED), data
     run = load_run(performed.run)
+    keep_signs(run)
     measured = measure(run, sequence.figures)
     data["run"] = performed.run
     data |= measured.as_data()
@@ -241,6 +242,16 @@ def finish(
     say(options, f"run {performed.run}")
     say(options, f"report {report}")
     return exit_code(ended, measured), data
+
+
+def keep_signs(run: Run) -> None:
+    """Take a run's signs of wear, for ``hookeline health``; a folder that is full loses them."""
+    from hil.wear import History
+
+    with contextlib.suppress(OSError, RunError):
+        history = History(run.path.parent)
+        history.take(run)
+        history.save()
 
 
 def exit_code(ended: Ended, measured: Measured) -> int:

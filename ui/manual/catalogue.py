@@ -54,6 +54,7 @@ TOPICS = (
     Topic("operate", "Operate", "How to"),
     Topic("sequences", "Sequences", "How to"),
     Topic("endure", "Endurance", "How to"),
+    Topic("health", "Health over weeks", "How to"),
     Topic("rehearse", "Rehearse faults", "How to"),
     Topic("runs", "Record and open runs, replay the wire", "How to"),
     Topic("load_table", "Fit a table of loads", "How to"),

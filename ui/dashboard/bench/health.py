@@ -87,6 +87,8 @@ def health(model: OperateModel) -> list[HealthWord]:
         HealthWord(DRIFT_WORDS.get(found.code, found.code), False, f"{found.sentence}; {found.fix}")
         for found in model.drift
     ]
+    if model.service:
+        words.append(HealthWord("needs service", False, "; ".join(model.service)))
     if model.recording_since is not None:
         words.append(HealthWord(f"recording {duration_text(model.time_s - model.recording_since)}"))
     return words

@@ -109,6 +109,7 @@ class OperateModel:
             self.say(text)
         self.winding = math.nan  # its heat, as a share of what is permitted for good
         self.drift: list[DriftWarning] = []  # set by whoever watches the calibration
+        self.service: list[str] = []  # what recorded runs say needs service, in words
         self.working_since: float | None = None
         self.applied: dict[str, Any] = {}
         self.chosen = 1

@@ -8,23 +8,26 @@ from typing import Any
 
 from ui.dashboard.bench import OperateModel, Session
 from ui.dashboard.operate.sequence_model import SequenceModel
+from ui.dashboard.operate.service_watch import ServiceWatch
 from ui.dashboard.operate.zero_model import ZeroModel
 
 
 class OperateView:
-    """Zero of positions, and sequences."""
+    """Zero of positions, sequences, and what needs service."""
 
     def __init__(
         self, model: OperateModel, session: Session | None, runs: Path | None = None
     ) -> None:
         self.zero = ZeroModel(model, session)
         self.sequences = SequenceModel(model, session, runs)
+        self.service = ServiceWatch(model, runs)
 
     def feed(self, items: Iterable[Any], now_s: float) -> None:
         """Hand on what the link brought."""
         items = list(items)
         self.zero.feed(items, now_s)
         self.sequences.feed(items, now_s)
+        self.service.feed(items)
 
     def close(self) -> None:
         """End what runs."""

@@ -1,0 +1,219 @@
+"""Signs of wear over weeks: taken from every recorded run that shows them, by actuator.
+
+What was taken from a run is kept in ``wear.json`` beside the runs, so that a run is read once.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import math
+import os
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from hil.recorder import Run, RunError, load_run
+from hil.wear.signs import Signs, signs_of_columns
+from hil.wear.trend import Change, Trend
+
+FILE, FORM = "wear.json", 1
+MOST_BYTES = 64 * 1024 * 1024
+BASELINE = 10  # runs before one can show a change
+# Name: words, unit, factor from SI, smallest standard deviation from run to run that is believed.
+# Runs differ in motion and temperature, so these are wider than from cycle to cycle; no source.
+SIGNS: dict[str, tuple[str, str, float, float]] = {
+    "friction_N": ("friction", "N", 1.0, 0.3),
+    "stiffness_N_m": ("stiffness", "N/mm", 1e-3, 300.0),
+    "zero_m": ("zero", "um", 1e6, 3e-6),
+    "noise_counts": ("sensor noise", "counts", 1.0, 0.02),
+    "winding_share": ("motor heat", "%", 100.0, 0.05),
+}
+_COLUMNS = (
+    "time_s",
+    "state",
+    "nut_velocity_m_s",
+    "nut_position_m",
+    "output_velocity_m_s",
+    "deflection_m",
+    "deflection_counts",
+    "motor_force_N",
+    "motor_heat",
+    "telemetry_age_s",
+)
+
+
+@dataclass(frozen=True)
+class Entry:
+    """Signs of one run.
+
+    Attributes:
+        actuator: profile's name and the drive's identity. started: ISO 8601.
+        travel_m: way of the nut, either way.
+    """
+
+    run: str
+    actuator: str
+    started: str
+    travel_m: float
+    signs: dict[str, float]
+
+
+@dataclass(frozen=True)
+class Finding:
+    """A sign that has changed.
+
+    Attributes:
+        since: run at which it began, by its number in ``runs``.
+        runs: of that run and those after it. travel_m: way of the nut before it.
+    """
+
+    actuator: str
+    sign: str
+    change: Change
+    since: Entry
+    runs: tuple[str, ...]
+    travel_m: float
+
+    @property
+    def text(self) -> str:
+        """It in a sentence."""
+        words, unit, factor, _ = SIGNS[self.sign]
+        before, now = factor * self.change.before, factor * self.change.now
+        return (
+            f"{words}: {before:.4g} to {now:.4g} {unit} since {self.since.started[:10]} "
+            f"(run {self.since.run}, after {self.travel_m:.0f} m of nut travel)"
+        )
+
+
+class History:
+    """Signs of the runs in a folder.
+
+    Attributes:
+        entries: by the run's folder name. trouble: why the kept file was not used, or ''.
+    """
+
+    def __init__(self, directory: Path) -> None:
+        self.directory = directory
+        self.entries: dict[str, Entry] = {}
+        self.trouble = ""
+        try:
+            self._read()
+        except FileNotFoundError:
+            pass
+        except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+            # It can be taken from the runs again.
+            self.entries.clear()
+            self.trouble = f"{directory / FILE} is damaged ({type(error).__name__}): taken anew"
+
+    def _read(self) -> None:
+        with (self.directory / FILE).open("rb") as stream:
+            raw = stream.read(MOST_BYTES + 1)
+        if len(raw) > MOST_BYTES:
+            raise ValueError("too large")
+        data = json.loads(raw)
+        if data["form"] != FORM:
+            raise ValueError("another form")
+        for name, kept in data["runs"].items():
+            signs = {sign: float(value) for sign, value in kept["signs"].items() if sign in SIGNS}
+            if not all(map(math.isfinite, [*signs.values(), float(kept["travel_m"])])):
+                raise ValueError("not finite")
+            self.entries[name] = Entry(
+                name, str(kept["actuator"]), str(kept["started"]), float(kept["travel_m"]), signs
+            )
+
+    def scan(self, tell: Callable[[str], None] = lambda _name: None) -> list[str]:
+        """Take the runs that are not there yet, forget those that are gone; returns troubles."""
+        troubles = []
+        there = sorted(path.parent for path in self.directory.glob("*/run.yaml"))
+        names = {path.name for path in there}
+        for gone in self.entries.keys() - names:
+            del self.entries[gone]
+        for path in there:
+            if path.name not in self.entries:
+                tell(path.name)
+                try:
+                    self.take(load_run(path))
+                except RunError as error:
+                    troubles.append(f"{path.name}: {error}")
+        return troubles
+
+    def take(self, run: Run) -> None:
+        """Take the signs of a run that is complete; of another nothing is taken.
+
+        Raises:
+            RunError: it is damaged.
+        """
+        if not run.complete:
+            return
+        profile = run.meta.get("profile")
+        name = profile.get("name") if isinstance(profile, dict) else None
+        drive = run.meta.get("drive")
+        told = drive.get("identity") if isinstance(drive, dict) else drive
+        actuator = f"{name or 'unknown rig'} · {told or 'unknown drive'}"
+        started = str(run.meta.get("started") or "")
+        signs, travel_m = Signs(), 0.0
+        # A run of an older form lacks columns: it shows nothing, and is not read again.
+        with contextlib.suppress(RunError, KeyError):
+            columns = {column: np.asarray(run.column(column), float) for column in _COLUMNS}
+            signs = signs_of_columns(columns)
+            travel_m = float(np.nansum(np.abs(np.diff(columns["nut_position_m"]))))
+        self.entries[run.path.name] = Entry(
+            run.path.name, actuator, started, travel_m, signs.as_data()
+        )
+
+    def save(self) -> None:
+        """Write what was taken; an older file is replaced at once.
+
+        Raises:
+            OSError: it cannot be written.
+        """
+        runs: dict[str, Any] = {
+            entry.run: {
+                "actuator": entry.actuator,
+                "started": entry.started,
+                "travel_m": entry.travel_m,
+                "signs": entry.signs,
+            }
+            for entry in self.entries.values()
+        }
+        part = self.directory / f"{FILE}.part"
+        with part.open("w", encoding="utf-8") as stream:
+            json.dump({"form": FORM, "runs": runs}, stream, allow_nan=False)
+            stream.flush()
+            os.fsync(stream.fileno())
+        os.replace(part, self.directory / FILE)
+
+    def by_actuator(self) -> dict[str, list[Entry]]:
+        """Return the entries of each actuator in order of time."""
+        sorted_: dict[str, list[Entry]] = {}
+        for entry in sorted(self.entries.values(), key=lambda e: (e.started, e.run)):
+            sorted_.setdefault(entry.actuator, []).append(entry)
+        return sorted_
+
+    def findings(self) -> list[Finding]:
+        """Return the signs that have changed."""
+        return [
+            finding
+            for actuator, entries in self.by_actuator().items()
+            for sign in SIGNS
+            for finding in _changed(actuator, sign, entries)
+        ]
+
+
+def _changed(actuator: str, sign: str, entries: list[Entry]) -> Iterator[Finding]:
+    shown = [entry for entry in entries if sign in entry.signs]
+    trend = Trend(sign, BASELINE, SIGNS[sign][3])
+    # By the order of the runs: they are neither evenly spread in time nor all dated apart.
+    for number, entry in enumerate(shown):
+        trend.add(float(number), entry.signs[sign])
+    if trend.change is None:
+        return
+    change = trend.dated(trend.change.found_at)
+    since = shown[min(math.ceil(change.onset), len(shown) - 1)]
+    travel_m = sum(entry.travel_m for entry in entries[: entries.index(since)])
+    runs = tuple(entry.run for entry in shown[shown.index(since) :])
+    yield Finding(actuator, sign, change, since, runs, travel_m)
