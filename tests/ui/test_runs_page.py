@@ -10,11 +10,15 @@ from hypothesis import strategies as st
 from made_rows import make_rows
 from PySide6.QtCore import QPointF, Qt
 from PySide6.QtTest import QTest
+from PySide6.QtWidgets import QMainWindow
 
 from hil.core.samples import COLUMNS, INDEX
 from hil.recorder import RunWriter, read_labels
+from ui.dashboard.bench import PageContext
+from ui.dashboard.runs import RunsModel, RunsPage
 from ui.dashboard.runs.picture_view import PictureView, plan_panels
 from ui.dashboard.runs.series import ColumnInfo, ColumnPyramid, RunSeries, limit_stretches
+from ui.dashboard.widgets import THEMES, sizes_for
 from ui.dashboard.window import Window
 
 RATE_HZ = 1000.0
@@ -43,8 +47,40 @@ def runs(tmp_path: Path) -> Path:
     return tmp_path
 
 
+class Host(QMainWindow):
+    """The page alone, with the window's way of handing keys on: the other pages take a while."""
+
+    def __init__(self, model, runs: Path) -> None:
+        super().__init__()
+        self.view = RunsModel(runs, model)
+        sizes = sizes_for(1280, 720)
+        context = PageContext(model, None, self.view, THEMES["light"], sizes, runs, print)
+        self.page = RunsPage(context)
+        self.setCentralWidget(self.page)
+
+    def view_of(self, _title: str) -> RunsModel:
+        return self.view
+
+    def keyPressEvent(self, event) -> None:
+        self.page.keys().get(event.key(), lambda: None)()
+
+
 @pytest.fixture
 def window(qapp, qtbot, model, runs: Path):
+    host = Host(model, runs)
+    qtbot.addWidget(host)
+    host.resize(1280, 560)
+    host.show()
+    host.activateWindow()
+    host.page.shown()
+    host.page.first_focus().setFocus()
+    settle(host)
+    yield host
+    host.view.close()
+
+
+@pytest.fixture
+def whole_window(qapp, qtbot, model, runs: Path):
     window = Window(model, runs_directory=runs)
     qtbot.addWidget(window)
     window.resize(1280, 720)
@@ -191,15 +227,14 @@ def test_columns_are_chosen_by_keyboard(window: Window) -> None:
     assert picture.hasFocus()
 
 
-def test_the_list_gives_the_picture_its_place(window: Window) -> None:
+def test_the_list_gives_the_picture_its_place(whole_window: Window) -> None:
+    window = whole_window
     picture = opened(window)
     before = picture.width()
     press(window, Qt.Key.Key_Backspace)
     QTest.qWait(1)
     assert window.page.left.isHidden() and picture.width() > 1.5 * before
     press(window, Qt.Key.Key_F9)  # built anew in the other theme: what was shown stays
-    window.swap_theme()
-    settle(window)
     assert window.page.left.isHidden() and window.page.panel.name.text() == "0003-wave"
 
 
@@ -220,6 +255,81 @@ def test_a_run_that_cannot_be_read_is_said_in_one_line(window: Window, runs: Pat
     (runs / "0003-wave" / "samples.parquet").write_bytes(b"PAR1 and no more")
     press(window, Qt.Key.Key_Return)
     assert "samples.parquet" in window.page.text.text() and "\n" not in window.page.text.text()
+
+
+# ------------------------------------------------------------------ plots, comparison, export
+
+
+def test_force_over_deflection_spectrum_and_orders_by_keyboard(window: Window) -> None:
+    opened(window)
+    panel = window.page.panel
+    press(window, Qt.Key.Key_V)
+    assert panel.pane.plot.getAxis("bottom").labelText == "deflection (mm)"
+    assert panel.pane.text.text() == "0.000 to 11.999 s: 12000 samples"
+    press(window, Qt.Key.Key_V)
+    assert panel.pane.plot.getAxis("left").labelText == "spring force (N/√Hz)"
+    assert "segments" in panel.pane.text.text()
+    [curve] = panel.pane.plot.listDataItems()
+    x, y = curve.getOriginalDataset()
+    assert x[np.argmax(y)] == pytest.approx(1.0, abs=0.5)
+    press(window, Qt.Key.Key_S, Qt.Key.Key_Down)
+    assert panel.pane.name("y") != "spring_force_N"
+    press(window, Qt.Key.Key_V)
+    assert "does not tell the lead" in panel.pane.text.text()
+    press(window, Qt.Key.Key_V, Qt.Key.Key_V)
+    assert panel.buttons["View"].text() == "Over time"
+
+
+def test_a_selection_between_cursors_is_what_is_plotted(window: Window) -> None:
+    picture = opened(window)
+    picture.view.cursors = [1.0, 2.0]
+    press(window, Qt.Key.Key_V)
+    assert window.page.panel.pane.text.text() == "1.000 to 2.000 s: 1001 samples"
+
+
+def test_two_runs_lie_over_each_other_and_are_aligned(window: Window, runs: Path) -> None:
+    record(runs, "late", shift_s=0.25)
+    press(window, Qt.Key.Key_U)
+    press(window, Qt.Key.Key_Home, Qt.Key.Key_J, Qt.Key.Key_End, Qt.Key.Key_J, Qt.Key.Key_Return)
+    panel = window.page.panel
+    assert panel.name.text() == "0004-late  ·  0001-float"
+    curves = panel.picture.charts[0].curves
+    assert [curve.label for curve in curves] == ["0004-late", "0001-float"]
+    assert curves[0].colour != curves[1].colour
+    press(window, Qt.Key.Key_Q)
+    assert panel.note.text() == "aligned by push" and panel.opened.shifts == [0.0, 0.0]
+    press(window, Qt.Key.Key_Q)
+    assert panel.note.text().startswith("aligned by course of spring force, r = ")
+    assert panel.opened.shifts[1] % 1.0 == pytest.approx(0.25, abs=0.01)
+    panel.picture.grab()
+    press(window, Qt.Key.Key_Q)
+    assert panel.note.text() == "aligned by start"
+    press(window, *[Qt.Key.Key_V] * 4)
+    assert "0001-float against 0004-late" in panel.figures.text()
+
+
+def test_a_selection_is_exported_by_keyboard(window: Window, tmp_path: Path) -> None:
+    picture = opened(window)
+    picture.view.cursors = [1.0, 2.0]
+    panel = window.page.panel
+    target = tmp_path / "part.npz"
+
+    def write(name: str) -> str:
+        press(window, Qt.Key.Key_S, modifier=Qt.KeyboardModifier.ControlModifier)
+        panel.export.fields[0].setText(name)
+        press(window, Qt.Key.Key_Return)
+        said = panel.export.said.text()
+        press(window, Qt.Key.Key_S, modifier=Qt.KeyboardModifier.ControlModifier)
+        return said
+
+    assert write(str(target)) == f"1001 samples in {target}"
+    with np.load(target) as found:
+        force = RunSeries(window.view_of("Runs").runs[0].path).run.column("spring_force_N")
+        np.testing.assert_array_equal(found["spring_force_N"], force[1000:2001])
+    assert "is there already" in write(str(target))
+    assert "ends in none of" in write(str(tmp_path / "part.xyz"))
+    assert "samples in" in write(str(tmp_path / "part.svg"))
+    assert picture.hasFocus()
 
 
 # ------------------------------------------------------------------ series

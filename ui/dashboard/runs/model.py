@@ -162,6 +162,15 @@ class RunsModel:
         ):
             self._begin(lambda: self._load(opened, columns))
 
+    def compute(self, task: Callable[[], Any], then: Callable[[Any], object]) -> None:
+        """Do ``task`` in the background, and ``then`` with its result where pages are drawn."""
+
+        def both() -> None:
+            result = task()
+            self._found.put(lambda: then(result))
+
+        self._begin(both)
+
     def take(self) -> None:
         """Pick up what the background found."""
         while not self._found.empty():

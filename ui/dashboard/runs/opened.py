@@ -3,9 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
-from hil.analysis import figure_line, measure, short_name
-from hil.recorder import RunError
+from hil.analysis import (
+    Measured,
+    align_by_correlation,
+    common_events,
+    compare_figures,
+    event_times,
+    figure_line,
+    measure,
+    short_name,
+)
+from hil.recorder import Run, RunError
 from ui.dashboard.runs.picture import Curve
 from ui.dashboard.runs.picture_view import (
     COLOURS,
@@ -16,9 +26,10 @@ from ui.dashboard.runs.picture_view import (
     PictureView,
     plan_panels,
 )
-from ui.dashboard.runs.series import ColumnInfo, RunSeries, Series
+from ui.dashboard.runs.series import ColumnInfo, LiveSeries, RunSeries, Series
 
 MOST_OVERLAID = 6
+BY_START, BY_COURSE = "start", "course"
 
 
 class Opened:
@@ -29,6 +40,7 @@ class Opened:
         chosen: columns over time, in the order of choice.
         view: the stretch in view.
         figures: lines of text; empty until they are measured.
+        way: how they lie over each other, one of ``alignments``.
     """
 
     def __init__(self, series: Sequence[Series]) -> None:
@@ -41,6 +53,7 @@ class Opened:
             self.chosen = [column.name for column in self.columns[:1]]
         self.view = PictureView(self._whole())
         self.figures: list[str] = []
+        self.way = BY_START
 
     @property
     def columns(self) -> list[ColumnInfo]:
@@ -57,6 +70,56 @@ class Opened:
     def note(self) -> str:
         first = self.series[0]
         return first.run.note if len(self.series) == 1 and isinstance(first, RunSeries) else ""
+
+    @property
+    def lead_m(self) -> float | None:
+        """Nut travel in one turn of the motor; None if the first run does not tell."""
+        first = self.series[0]
+        if isinstance(first, LiveSeries):
+            return float(first.model.profile.actuator.screw.lead)
+        profile: Any = first.run.meta.get("profile") if isinstance(first, RunSeries) else None
+        try:
+            lead_m = float(profile["actuator"]["screw"]["lead"])
+        except (KeyError, TypeError, ValueError):
+            return None
+        return lead_m if lead_m > 0.0 else None
+
+    @property
+    def runs(self) -> list[Run]:
+        """The recorded runs."""
+        return [series.run for series in self.series if isinstance(series, RunSeries)]
+
+    @property
+    def alignments(self) -> list[str]:
+        """Ways to lay the runs over each other."""
+        return [BY_START, *common_events(self.runs), BY_COURSE]
+
+    def shifts_for(self, way: str) -> tuple[list[float], str]:
+        """Shifts by which the runs lie over each other in this way, and in words how.
+
+        Columns must be read. Nothing is changed, so that any thread may ask.
+
+        Raises:
+            RunError: the first column that is shown cannot be aligned by its course.
+        """
+        first = self.series[0]
+        shifts, agreements = [0.0], []
+        for series in self.series[1:]:
+            if way == BY_START:
+                shifts.append(0.0)
+            elif way == BY_COURSE:
+                name = self.chosen[0]
+                whole = [each.samples(name, *each.span_s) for each in (first, series)]
+                found = align_by_correlation(*whole[0], *whole[1])
+                shifts.append(found.shift_s)
+                agreements.append(f"r = {found.correlation:.3f}")
+            elif isinstance(first, RunSeries) and isinstance(series, RunSeries):
+                one, other = (
+                    event_times(each.run)[way] - each.origin_s for each in (first, series)
+                )
+                shifts.append(one - other)
+        what = f"course of {short_name(self.chosen[0])}" if way == BY_COURSE else way
+        return shifts, f"aligned by {', '.join([what, *agreements])}"
 
     def shift(self, shifts: Sequence[float]) -> None:
         """Lay the series over each other anew."""
@@ -104,14 +167,23 @@ class Opened:
                 series.load(names)
 
     def measure(self) -> None:
-        """Figures of the first run, in words."""
-        first = self.series[0]
-        if not isinstance(first, RunSeries):
+        """Figures of the first run in words, and how those of the others differ from them."""
+        lines: list[str] = []
+        measured: list[Measured] = []
+        for run in self.runs:
+            try:
+                measured.append(measure(run))
+            except RunError as error:  # a run of an older form is shown all the same
+                measured.append(Measured([], []))
+                lines.append(f"{run.path.name}: no figures: {error}")
+        if not measured:
+            self.figures = ["no figures: they are taken from recorded runs"]
             return
-        try:
-            measured = measure(first.run)
-            lines = [figure_line(figure) for figure in measured.figures]
-            lines += [f"not measured: {missing}" for missing in measured.missing]
-        except RunError as error:  # a run of an older form lacks columns, and is shown all the same
-            lines = [f"no figures: {error}"]
+        lines += [figure_line(figure) for figure in measured[0].figures]
+        lines += [f"not measured: {missing}" for missing in measured[0].missing]
+        found = compare_figures(measured)
+        for k, run in enumerate(self.runs[1:], 1):
+            here = [f"    {each.line}" for each in found if each.run == k]
+            lines.append(f"{run.path.name} against {self.runs[0].path.name}:")
+            lines += here or ["    no figure is in both"]
         self.figures = lines or ["no figures: the run has no markers of a sequence"]

@@ -8,16 +8,20 @@ from PySide6.QtCore import Qt, QUrl
 from PySide6.QtGui import QDesktopServices
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QScrollArea, QStackedLayout, QVBoxLayout, QWidget
 
+from hil.recorder import RunError
 from ui.dashboard.runs.column_list import ColumnList
+from ui.dashboard.runs.export_form import ExportForm, write_selection
 from ui.dashboard.runs.model import RunsModel
 from ui.dashboard.runs.opened import Opened
 from ui.dashboard.runs.picture import RunPicture
 from ui.dashboard.runs.picture_texts import cursor_text
 from ui.dashboard.runs.picture_view import PictureView
+from ui.dashboard.runs.plot_pane import KINDS, PlotPane
+from ui.dashboard.runs.plots import OVER_COLUMN, TURN_COLUMN, Plot, make_plot
 from ui.dashboard.runs.series import LiveSeries, RunSeries
 from ui.dashboard.widgets import KeyButton, Sizes, Theme
 
-VIEWS = ("Over time", "Figures")
+VIEWS = ("Over time", *KINDS, "Figures")
 
 
 class OpenedPanel(QWidget):
@@ -34,6 +38,7 @@ class OpenedPanel(QWidget):
         self.theme, self.sizes, self.model = theme, sizes, model
         self.opened: Opened | None = None
         self.view_number = 0
+        self.aligned = ""
         px = sizes.px
         self.name = QLabel()
         self.name.setObjectName("head")
@@ -54,13 +59,17 @@ class OpenedPanel(QWidget):
         page.setWidgetResizable(True)
         room = QWidget()
         self.stack = QStackedLayout(room)
+        self.pane = PlotPane(theme, sizes, self._plot)
         self.stack.addWidget(self.picture)
+        self.stack.addWidget(self.pane)
         self.stack.addWidget(page)
         acts: tuple[tuple[str, str, Callable[[], object], str], ...] = (
-            ("View", "V", self.next_view, "Over time, figures"),
+            ("View", "V", self.next_view, ", ".join(VIEWS)),
             ("Columns", "S", self.toggle_columns, "Choose what is shown over time"),
             ("Cursors", "C", self.step_cursors, "First cursor, second one, none"),
             ("Length", "W", self.next_length, "All, 10 min, 1 min, 10 s, 1 s"),
+            ("Align", "Q", self.next_alignment, "Runs over each other: start, events, course"),
+            ("Export", "Ctrl+S", self.begin_export, "What is selected, to a file"),
             ("Report", "Ctrl+R", self.open_report, "The run's report in the browser"),
             ("Folder", "Ctrl+D", self.open_folder, "The run's folder"),
             ("List", "Backspace", toggle_list, "Hide the list, or show it again"),
@@ -70,9 +79,15 @@ class OpenedPanel(QWidget):
             Qt.Key.Key_S: self.toggle_columns,
             Qt.Key.Key_C: self.step_cursors,
             Qt.Key.Key_W: self.next_length,
+            Qt.Key.Key_Q: self.next_alignment,
             Qt.Key.Key_Backspace: toggle_list,
         }
-        self.shortcuts = (("Ctrl+R", self.open_report), ("Ctrl+D", self.open_folder))
+        self.export = ExportForm(sizes, self._write)
+        self.shortcuts = (
+            ("Ctrl+S", self.begin_export),
+            ("Ctrl+R", self.open_report),
+            ("Ctrl+D", self.open_folder),
+        )
         self.buttons: dict[str, KeyButton] = {}
         row = QHBoxLayout()
         row.setSpacing(px(4))
@@ -96,6 +111,7 @@ class OpenedPanel(QWidget):
         column.setSpacing(px(4))
         column.addLayout(head)
         column.addLayout(row)
+        column.addWidget(self.export)
         column.addLayout(middle, 1)
 
     # ------------------------------------------------------------------ showing
@@ -106,10 +122,13 @@ class OpenedPanel(QWidget):
         self.picture.view = opened.view
         self.picture.readings.view = opened.view
         self.columns.hide()
+        self.aligned = ""
+        self.buttons["Align"].setVisible(len(opened.series) > 1)
         self.name.setText(opened.name)
         report = self._report()
         self.buttons["Report"].setEnabled(report is not None)
         self.buttons["Folder"].setEnabled(self._first_run() is not None)
+        self.show_view(self.view_number)
         self.renew()
         self.picture.setFocus()
 
@@ -118,7 +137,7 @@ class OpenedPanel(QWidget):
         if self.opened is None:
             return
         self.picture.show_panels(self.opened.panels())
-        self.note.setText(" ".join(self.opened.note.split())[:200])
+        self.note.setText(self.aligned or " ".join(self.opened.note.split())[:200])
         self.figures.setText("\n".join(self.opened.figures) or "measuring …")
         self._tell_cursors()
 
@@ -153,12 +172,66 @@ class OpenedPanel(QWidget):
 
     def show_view(self, number: int) -> None:
         self.view_number = number
-        self.stack.setCurrentIndex(number)
+        last = len(VIEWS) - 1
+        self.stack.setCurrentIndex(0 if number == 0 else 2 if number == last else 1)
+        self.buttons["View"].setText(VIEWS[number])
         if number != 0:
             self.columns.hide()
+        self._plot()
+
+    def _plot(self) -> None:
+        """Compute and show the plot of the view and the columns that are chosen."""
+        opened, kind = self.opened, VIEWS[self.view_number]
+        if opened is None or kind not in KINDS:
+            return
+        self.pane.offer(opened, kind)
+        x, y, span_s = self.pane.name("x"), self.pane.name("y"), self.picture.view.selection
+        needed = [y, x if kind == OVER_COLUMN else TURN_COLUMN]
+        if self.live:  # the bench's samples are taken here, where they come in
+            self._show_plot(opened, kind, make_plot(opened, kind, x, y, span_s))
+            return
+
+        def task() -> Plot:
+            opened.load(needed)
+            return make_plot(opened, kind, x, y, span_s)
+
+        self.pane.text.setText("computing …")
+        self.model.compute(task, lambda plot: self._show_plot(opened, kind, plot))
+
+    def _show_plot(self, opened: Opened, kind: str, plot: Plot) -> None:
+        if opened is self.opened and kind == VIEWS[self.view_number]:
+            self.pane.show_plot(plot)
+
+    def next_alignment(self) -> None:
+        """Lay the runs over each other in the next way."""
+        opened = self.opened
+        if opened is None or len(opened.series) < 2:
+            return
+        ways = opened.alignments
+        place = ways.index(opened.way) if opened.way in ways else -1
+        way = ways[(place + 1) % len(ways)]
+
+        def task() -> tuple[list[float], str]:
+            opened.load(opened.chosen[:1])
+            try:
+                return opened.shifts_for(way)
+            except RunError as error:
+                return opened.shifts, str(error)
+
+        def then(found: tuple[list[float], str]) -> None:
+            opened.way = way  # of one that failed too: the next press goes on from here
+            opened.shift(found[0])
+            self.aligned = found[1]
+            self.renew()
+            self._plot()
+
+        self.model.compute(task, then)
 
     def toggle_columns(self) -> None:
         if self.opened is None:
+            return
+        if VIEWS[self.view_number] in KINDS:
+            self.pane.boxes["y"].setFocus()
             return
         if self.columns.isVisible():
             self.columns.hide()
@@ -182,6 +255,35 @@ class OpenedPanel(QWidget):
     def next_length(self) -> None:
         self.picture.view.next_length()
         self.picture.changed()
+
+    def begin_export(self) -> None:
+        """Ask for a file for what is selected; a second time leaves it."""
+        if self.opened is None:
+            return
+        if self.export.isVisible():
+            self.export.hide()
+            self.picture.setFocus()
+            return
+        start_s, end_s = self.picture.view.selection
+        what = "between cursors" if len(self.picture.view.cursors) == 2 else "in view"
+        name = self.opened.series[0].name.split(",")[0]
+        self.export.begin(
+            name, f"{len(self.opened.chosen)} columns, {end_s - start_s:.4g} s {what}"
+        )
+
+    def _write(self, file: str, rate_hz: float | None, width: str) -> None:
+        opened, span_s = self.opened, self.picture.view.selection
+        if opened is None:
+            return
+
+        def task() -> str:
+            try:
+                return write_selection(opened, file, span_s, rate_hz, width)
+            except RunError as error:
+                return str(error)
+
+        self.export.said.setText("writing …")
+        self.model.compute(task, self.export.said.setText)
 
     def _first_run(self) -> RunSeries | None:
         first = self.opened.series[0] if self.opened else None

@@ -14,7 +14,7 @@ from ui.dashboard.runs.label_form import LabelForm
 from ui.dashboard.runs.model import RunsModel
 from ui.dashboard.runs.opened import MOST_OVERLAID, Opened
 from ui.dashboard.runs.opened_panel import OpenedPanel
-from ui.dashboard.runs.table import RunTable
+from ui.dashboard.runs.table import LENGTH, RunTable
 from ui.dashboard.widgets import KeyButton
 
 
@@ -271,6 +271,7 @@ class RunsPage(Page):
         if runs.opened is not None and runs.opened is not self._shown:
             self._shown = runs.opened
             self.panel.show()
+            self.table.setColumnHidden(LENGTH, True)  # room for what a run holds
             self.panel.show_opened(runs.opened)
         elif runs.opened is not None:
             self.panel.renew()

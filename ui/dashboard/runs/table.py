@@ -17,6 +17,7 @@ from ui.dashboard.widgets import Sizes
 HEADS = ("", "Run", "Started", "Length", "What it holds")
 # Samples of the widest texts of a column.
 WIDEST = ("▲ 6", "0000-constant-force", "2000-00-00  00:00", "00:00:00", "")
+LENGTH = HEADS.index("Length")
 Index = QModelIndex | QPersistentModelIndex
 
 
@@ -90,6 +91,7 @@ class RunTable(QTableView):
         self.setWordWrap(False)
         self.setTabKeyNavigation(False)
         self.setAccessibleName("Recorded runs")
+        self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self._sizes = sizes
         self._fitted = False
         head = self.horizontalHeader()
