@@ -16,6 +16,7 @@ from hil.core.samples import BehaviourCode, State
 from hil.profile.loader import load_profile, profile_to_dict
 from ui.dashboard.bench.operate_model import OperateModel
 from ui.dashboard.operate.behaviour_deck import BehaviourDeck, FieldRow
+from ui.dashboard.operate.notices import Notices
 from ui.dashboard.widgets.theme import DARK, LIGHT, SMALLEST_PT, sizes_for, style_sheet
 from ui.dashboard.window import Window
 
@@ -403,3 +404,21 @@ def test_light_and_dark_keep_what_was_set(window):
     # The keyboard is still this window's: nothing else was shown as one.
     press(window, Qt.Key.Key_F9)
     assert window.theme is LIGHT
+
+
+def test_notices_are_whole_and_the_newest_is_never_cut(qtbot):
+    label = Notices()
+    qtbot.addWidget(label)
+    label.resize(400, 40)
+    label.show()
+    label.say([])
+    assert label.text() == "no notices"
+    label.say(["12:00:03  tare is 3 N", "12:00:02  reset", "12:00:01  " + "long " * 30])
+    assert label.text() == "12:00:03  tare is 3 N     12:00:02  reset"
+    assert label.toolTip().count("\n") == 2
+    label.say(["12:00:04  " + "very long " * 12, "12:00:03  tare is 3 N"])
+    assert label.text().count("very long") == 12 and "tare" not in label.text()
+    assert label.heightForWidth(400) > 1.5 * label.fontMetrics().height()
+    label.say(["12:00:03  tare is 3 N", "12:00:02  reset"])
+    label.resize(150, 40)
+    assert label.text() == "12:00:03  tare is 3 N"

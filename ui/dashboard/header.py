@@ -102,7 +102,7 @@ class Header(QWidget):
         # The least telling words give way where the window is narrow.
         metrics = QFontMetricsF(self.health.font())
         room = self.health.width()
-        while len(parts) > 2 and room > 0 and metrics.horizontalAdvance(" · ".join(plain)) > room:
+        while len(parts) > 1 and room > 0 and metrics.horizontalAdvance(" · ".join(plain)) > room:
             calm = [i for i, word in enumerate(words) if word.well]
             if not calm:
                 break

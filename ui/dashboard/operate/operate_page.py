@@ -15,11 +15,11 @@ from ui.dashboard.operate.behaviour_deck import BehaviourDeck
 from ui.dashboard.operate.environment_panel import EnvironmentPanel
 from ui.dashboard.operate.limit_margin_bars import LimitMarginBars
 from ui.dashboard.operate.load_picture import LoadPicture
+from ui.dashboard.operate.notices import Notices
 from ui.dashboard.operate.operate_view import OperateView
 from ui.dashboard.operate.readouts import Readouts
 from ui.dashboard.operate.rig_picture import RigPicture
 from ui.dashboard.operate.sequence_panel import SequencePanel
-from ui.dashboard.operate.stop_strip import ElidedLabel
 from ui.dashboard.operate.zero_panel import ZeroPanel
 from ui.dashboard.widgets import KeyButton, Slice
 
@@ -92,7 +92,7 @@ class OperatePage(Page):
             self.panel = SequencePanel(place.view.sequences, theme, sizes, self.toggle_sequences)
             self.right.addWidget(self.panel)
         columns.addWidget(self.right, 23)
-        self.notices = ElidedLabel()
+        self.notices = Notices()
         self.notices.setContentsMargins(px(22), px(2), px(20), px(3))
         column = QVBoxLayout(self)
         column.setContentsMargins(0, 0, 0, 0)
@@ -230,4 +230,4 @@ class OperatePage(Page):
             self.panel.refresh()
         recent = list(self.model.notices)[-6:]
         words = [f"{clock}  {text}" if clock else text for clock, text in reversed(recent)]
-        self.notices.say("     ".join(words) if words else "no notices")
+        self.notices.say(words)
