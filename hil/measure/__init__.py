@@ -17,7 +17,7 @@ from hil.measure.sheet import (
     shown,
 )
 from hil.measure.sheet_comparison import FigurePair, SheetComparison, compare_sheets
-from hil.measure.sheet_files import NAME, read_sheet, write_sheet
+from hil.measure.sheet_files import NAME, page_pictures, read_sheet, write_sheet
 from hil.measure.sheet_plots import plots_svg
 from hil.measure.truth import ObservedBench
 
@@ -46,6 +46,7 @@ __all__ = [
     "finished_runs",
     "measure_all",
     "measure_in_lockstep",
+    "page_pictures",
     "plots_svg",
     "proposal_of",
     "propose",

@@ -16,7 +16,7 @@ from markupsafe import Markup
 from hil.control import safety_fingerprint
 from hil.measure.characteristic import Characteristic, Diagram
 from hil.measure.sheet import Sheet, SheetError, shown
-from hil.measure.sheet_plots import pdf_bytes, plots_svg
+from hil.measure.sheet_plots import PrintedSheet, pdf_bytes, plots_svg, png_pages
 
 NAME = "data_sheet"
 NUMBERS = ("value", "u95", "predicted", "predicted_u95", "limit", "truth")
@@ -34,7 +34,7 @@ def write_sheet(sheet: Sheet, folder: Path) -> list[Path]:
     data = sheet.as_data()
     files = {
         "html": _html(sheet).encode(),
-        "pdf": _pdf(sheet),
+        "pdf": pdf_bytes(_printed(sheet)),
         "json": (json.dumps(data, ensure_ascii=False, indent=1) + "\n").encode(),
         "parquet": _parquet(data["figures"]),
     }
@@ -138,7 +138,12 @@ def _diagrams(sheet: Sheet) -> list[Diagram]:
     return [diagram for tested in sheet.tested for diagram in tested.diagrams]
 
 
-def _pdf(sheet: Sheet) -> bytes:
+def page_pictures(sheet: Sheet, dots_per_inch: float = 90.0) -> list[bytes]:
+    """Return the printed pages as PNG files, figures first."""
+    return png_pages(_printed(sheet), dots_per_inch)
+
+
+def _printed(sheet: Sheet) -> PrintedSheet:
     groups: list[tuple[str, Sequence[Sequence[str]], str]] = []
     for tested in sheet.tested:
         rows = []
@@ -150,7 +155,7 @@ def _pdf(sheet: Sheet) -> bytes:
             )
         conditions = "; ".join(dict.fromkeys(c.conditions for c in tested.characteristics))
         groups.append((tested.test.title, rows, f"{conditions}. Run {tested.run.path.name}"))
-    return pdf_bytes(
+    return PrintedSheet(
         f"Data sheet: {sheet.profile.name}",
         [sheet.profile.description, _head(sheet)],
         groups,

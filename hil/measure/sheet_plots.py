@@ -60,7 +60,8 @@ def plots_canvas(diagrams: Sequence[Diagram], overlaid: Sequence[Diagram] = ()) 
             axis.xaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
             axis.xaxis.set_major_formatter("{x:g}")
             axis.xaxis.set_minor_formatter(NullFormatter())
-        axis.legend(frameon=False, fontsize=5.5)
+        # Where a legend must lie over lines, it stays legible and they are seen through it.
+        axis.legend(fontsize=5.5, framealpha=0.75, edgecolor="none", borderpad=0.2)
         for spine in ("top", "right"):
             axis.spines[spine].set_visible(False)
     return canvas
@@ -99,21 +100,49 @@ def plots_svg(diagrams: Sequence[Diagram], overlaid: Sequence[Diagram] = ()) -> 
     return svg[svg.index("<svg") :]
 
 
-def pdf_bytes(
-    title: str,
-    head: Sequence[str],
-    groups: Sequence[tuple[str, Sequence[Sequence[str]], str]],
-    sentences: Sequence[str],
-    diagrams: Sequence[Diagram],
-) -> bytes:
-    """Return the print-ready form: one page of figures (more if they are many), one of plots.
+@dataclass(frozen=True)
+class PrintedSheet:
+    """Content of the print-ready form: one page of figures (more if they are many), one of plots.
 
-    Args:
+    Attributes:
         title, head: at the top.
         groups: (title, rows of five cells, foot).
         sentences: below the tables.
         diagrams: of the page of plots.
     """
+
+    title: str
+    head: Sequence[str]
+    groups: Sequence[tuple[str, Sequence[Sequence[str]], str]]
+    sentences: Sequence[str]
+    diagrams: Sequence[Diagram]
+
+
+def pdf_bytes(sheet: PrintedSheet) -> bytes:
+    """Return it as PDF."""
+    page = io.BytesIO()
+    with (
+        matplotlib.rc_context(STYLE),
+        PdfPages(page, metadata={"Title": sheet.title, "CreationDate": None}) as pdf,
+    ):
+        for canvas in _pages(sheet):
+            pdf.savefig(canvas)
+    return page.getvalue()
+
+
+def png_pages(sheet: PrintedSheet, dots_per_inch: float) -> list[bytes]:
+    """Return its pages as PNG files."""
+    pictures = []
+    with matplotlib.rc_context(STYLE):
+        for canvas in _pages(sheet):
+            picture = io.BytesIO()
+            canvas.savefig(picture, format="png", dpi=dots_per_inch, metadata={"Software": None})
+            pictures.append(picture.getvalue())
+    return pictures
+
+
+def _pages(sheet: PrintedSheet) -> list[Canvas]:
+    title, head, groups, sentences = sheet.title, sheet.head, sheet.groups, sheet.sentences
     lines = [_Line((title,), 12, True, 1.8)]
     lines += _wrapped(head, 6.5)
     lines.append(_Line(("", "measured, k = 2", "predicted", "limit", "unit"), 6, quiet=True))
@@ -124,16 +153,10 @@ def pdf_bytes(
     if sentences:
         lines.append(_Line(("Differences, and what is missing",), 7, True, 1.0, above=0.45))
         lines += _wrapped([f"– {sentence}" for sentence in sentences], 5.5)
-    page = io.BytesIO()
-    with (
-        matplotlib.rc_context(STYLE),
-        PdfPages(page, metadata={"Title": title, "CreationDate": None}) as pdf,
-    ):
-        for canvas in _figure_pages(lines):
-            pdf.savefig(canvas)
-        if diagrams:
-            pdf.savefig(plots_canvas(diagrams))
-    return page.getvalue()
+    pages = _figure_pages(lines)
+    if sheet.diagrams:
+        pages.append(plots_canvas(sheet.diagrams))
+    return pages
 
 
 @dataclass(frozen=True)

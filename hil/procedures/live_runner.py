@@ -6,6 +6,7 @@ import contextlib
 import threading
 import time
 from collections.abc import Callable
+from functools import partial
 from typing import Generic, TypeVar
 
 import numpy as np
@@ -225,13 +226,17 @@ class LiveRunner(Runner):
 
     def _hang(self, mass_kg: float) -> bool:
         if self._environment is not None:
-            self._environment.hang(mass_kg)
+            # In a thread of its own: the answer may take longer than a heartbeat may.
+            self._meanwhile(partial(self._environment.hang, mass_kg))
             return True
         return self._confirm(f"Hang {mass_kg:g} kg." if mass_kg > 0 else "Take every weight off.")
 
     def _push(self, push: Push) -> None:
         if self._environment is not None:
-            self._environment.push(push.force_N, push.frequency_Hz, push.duration_s)
+            push_it = partial(
+                self._environment.push, push.force_N, push.frequency_Hz, push.duration_s
+            )
+            self._meanwhile(push_it)
         elif push.force_N:
             rhythm = f", {push.frequency_Hz:g} times a second" if push.frequency_Hz else ""
             lasting = f" for {push.duration_s:g} s" if push.duration_s else ""

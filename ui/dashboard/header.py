@@ -43,6 +43,9 @@ class Header(QWidget):
         name.setObjectName("head")
         rig = QLabel(rig_text(model.profile))
         rig.setObjectName("quiet")
+        name.setToolTip(rig.text())
+        if sizes.scale < 1.0:
+            rig.hide()  # health and control need the room
         row = QHBoxLayout(self)
         row.setContentsMargins(px(20), 0, px(12), 0)
         row.setSpacing(px(10))

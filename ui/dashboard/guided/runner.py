@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import threading
 from collections.abc import Callable
+from functools import partial
 from typing import TypeVar
 
 from hil.core import Cause, Enable
@@ -101,7 +102,7 @@ class PageRunner(LiveRunner):
 
     def _push(self, push: Push) -> None:
         if self._hand is not None:
-            self._hand(push.force_N, push.frequency_Hz, push.duration_s)
+            self._meanwhile(partial(self._hand, push.force_N, push.frequency_Hz, push.duration_s))
         else:
             super()._push(push)
 

@@ -430,9 +430,14 @@ class MeasureModel:
     def _have_read(self, folder: Path, results: dict[str, EvaluatedRun]) -> None:
         if folder != self.folder:
             return
-        self.results = results
-        self.picked = {test.key for test in self.tests if test.key not in results}
+        self.show(folder, results)
         self._sum_up()
+
+    def show(self, folder: Path, results: dict[str, EvaluatedRun]) -> None:
+        """Show a measurement that has been read; what it lacks is picked."""
+        self.folder, self.results = folder, results
+        self.picked = {test.key for test in self.tests if test.key not in results}
+        self.message, self.wrong = summary(self.tests, self.results, self.ends)
 
     def _have_sheet(self, sheet: Path) -> None:
         self.sheet = sheet

@@ -13,7 +13,7 @@ from ui.dashboard.bench import OperateModel, Session
 from ui.dashboard.guided import why_not_ready
 from ui.dashboard.widgets import Sizes, Theme
 
-COLUMNS = ((34, "left"), (27, "right"), (23, "right"), (16, "left"))  # widths in percent
+COLUMNS = ((31, "left"), (30, "right"), (23, "right"), (16, "left"))  # widths in percent
 BEYOND, DIFFERS, AGREES = "▲ too large", "≠ differs", "agrees"
 
 
