@@ -13,6 +13,7 @@ from hil.core import (
     MotorSpeed,
     MotorTorque,
     Outcome,
+    PowerOn,
     Request,
     SeekReference,
     State,
@@ -121,6 +122,8 @@ class ReferencedBench(BenchState):
         """Take or refuse a request; what it starts becomes visible from the next cycle on."""
         if isinstance(request, ConfirmReference):
             return self._confirm_reference(request)
+        if isinstance(request, PowerOn) and not self.powered:
+            self.supervisor.law_is_measured = request.measures_law
         return super().ask(request)
 
     def state_reference(self, how: str, position_m: float = 0.0, **more: Any) -> None:

@@ -48,7 +48,7 @@ def energise() -> Generator[Action, Seen, float]:
     yield from _stands()
     waited = 0.0
     while True:
-        seen = yield Ask(PowerOn(load_supported=True))
+        seen = yield Ask(PowerOn(load_supported=True, measures_law=True))
         if seen.accepted:
             break
         if waited >= RESTS_WITHIN_S:

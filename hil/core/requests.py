@@ -172,8 +172,15 @@ Behaviour = Annotated[
 
 
 class PowerOn(Message):
+    """Ask for power; ``load_supported`` is the operator's answer, and False is refused.
+
+    ``measures_law``: until power goes again the springs' law is what is to be found out, so that
+    the watch for changes of it stands aside. The fixed limit on disagreement stays.
+    """
+
     kind: Literal["power_on"] = "power_on"
-    load_supported: bool  # the operator's answer; False is refused
+    load_supported: bool
+    measures_law: bool = False
 
 
 class PowerOff(Message):

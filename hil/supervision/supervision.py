@@ -60,6 +60,7 @@ class Supervisor:
         self.open_loop = False  # a restricted run of torque or speed, with a travel window
         # Of a rig whose law is still to be found, or whose limits are narrowed, nothing was shown yet.
         self.restricted = False
+        self.law_is_measured = False  # by a calibration: until power goes
         self._position = PositionFollowing(profile)
         self._law = SpringLawWatch(profile)
         hand = 1 if profile.actuator.screw.hand == "right" else -1
@@ -272,7 +273,7 @@ class Supervisor:
             return self._outside(estimator) if beyond == Limit.TRAVEL else beyond
         if self.disagrees(estimator, force):
             return Limit.DISAGREEMENT
-        if self.open_loop or self.restricted:
+        if self.open_loop or self.restricted or self.law_is_measured:
             self._law.reset()
         elif changed := self._law.look(estimator, force):
             return self._named(changed)

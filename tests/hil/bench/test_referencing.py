@@ -145,3 +145,18 @@ def test_it_is_confirmed_while_de_energised_and_outside_restricted_operation_onl
     assert bench.request(PowerOff()).accepted
     bench.run(0.5)
     assert bench.request(ConfirmReference(position_m=0.0)).accepted
+
+
+def test_the_law_is_measured_only_until_power_goes() -> None:
+    """The watch for changes of the spring law stands aside for a calibration, and no longer."""
+    bench = LockstepBench(load_profile("footplate_trainer"))
+    bench.run(0.3)
+    assert bench.request(PowerOn(load_supported=True, measures_law=True)).accepted
+    bench.run(0.2)
+    assert bench.bench.supervisor.law_is_measured
+    assert not bench.request(PowerOn(load_supported=True)).accepted  # it is on already
+    assert bench.bench.supervisor.law_is_measured
+    bench.request(PowerOff())
+    bench.run(0.2)
+    assert bench.request(PowerOn(load_supported=True)).accepted
+    assert not bench.bench.supervisor.law_is_measured
