@@ -140,10 +140,10 @@ class BenchState:
         """True if the power stage is on, or coming on, to follow requests."""
         return self.state in (State.STANDBY, State.RUNNING) or self.energising
 
-    def reduce(self) -> None:
-        """Shut the profile's own limits, before the rig is energised: nobody verified it."""
-        self.reduced = True
-        self._adopt(reduced_profile(self.own_profile))
+    def reduce(self, reduced: bool = True) -> None:
+        """Shut the profile's own limits of a rig nobody verified, or open them; without power."""
+        self.reduced = reduced
+        self._adopt(reduced_profile(self.own_profile) if reduced else self.own_profile)
 
     def _adopt(self, profile: Profile) -> None:
         """Work to this profile's limits and force loop; while de-energised only."""

@@ -1,9 +1,9 @@
 """The rig host: one process, one thread, one drive, one cycle every period.
 
 ``python -m hil.host --profile P --link DIR`` opens the drive, prints ``ready`` and runs until
-SIGTERM. It touches no disk after that. Whoever dies, the rig stops: a late holder of control,
-a lost drive, an exception here; and if this process dies, the drive's own heartbeat
-consumer removes power.
+SIGTERM. It touches no disk after that, but for the verification before power comes. Whoever dies,
+the rig stops: a late holder of control, a lost drive, an exception here; and if this process dies,
+the drive's own heartbeat consumer removes power.
 """
 
 from __future__ import annotations
@@ -27,6 +27,7 @@ from hil.host.pauses import PAUSE_S, PauseWitness
 from hil.host.processor_share import ShareWatch
 from hil.host.realtime import sleep_until
 from hil.host.recorder_watch import RecorderWatch
+from hil.host.verification_watch import VerificationWatch
 from hil.link import Incoming, LinkServer
 from hil.profile import Profile, live_cycle_late_s
 from hil.supervision import HeatAtStart
@@ -74,7 +75,9 @@ class Host:
         self.wire = wire
         self.period_s = 1.0 / profile.control.rate
         self.bench = Bench(profile, drive.capabilities, self.period_s)
-        if not (verified or standing(profile)).open:
+        found = verified or standing(profile)
+        self.verification = VerificationWatch(profile, found)
+        if not found.open:
             self.bench.reduce()
         self._stated = at_lower_end and self.bench.reference == UNVERIFIED
         if self._stated:
@@ -260,6 +263,8 @@ class Host:
         if isinstance(request, PowerOn) and self.share.refusal:
             self.link.reply(incoming, False, self.share.refusal)
             return
+        if isinstance(request, PowerOn):
+            self._look_at_verification()
         drive = self.drive
         if (
             isinstance(request, Reset)
@@ -273,6 +278,24 @@ class Host:
             noted = {"request": request.model_dump(mode="json")}
             self.wire.note(noted | {"early": True} if early else noted)
         self.link.reply(incoming, outcome.accepted, outcome.text)
+
+    def _look_at_verification(self) -> None:
+        """Open or reduce the limits by what is verified now, while nothing has power."""
+        bench = self.bench
+        free = bench.state is State.DE_ENERGISED and not bench.powered
+        # Restricted operation has limits of its own; whoever asked for it goes on under them.
+        if not free or bench.envelope is not None or not self.verification.look():
+            return
+        found = self.verification.standing
+        if found.open == bench.reduced:
+            bench.reduce(not found.open)
+            if self.wire is not None:
+                self.wire.note({"reduced": bench.reduced})
+        self.link.description["verification"] = found.as_data()
+        at = {"time_s": bench.time_s}
+        event = {"kind": "verification", "verification": found.as_data()}
+        self.link.publish_event(self._stamp(event | at))
+        self.link.publish_event(self._stamp({"kind": "notice", "text": found.text} | at))
 
     def _watch_holder(self, now_s: float) -> None:
         link, bench = self.link, self.bench

@@ -23,6 +23,7 @@ from hil.host.last_look import POWER_STAYED_ON
 from hil.host.pauses import PauseWitness
 from hil.host.processor_share import ShareWatch
 from hil.host.realtime import own_processor, prepare_realtime, processors_given
+from hil.host.verification_watch import VerificationWatch
 from hil.link import CurveKeyError, LinkError, LinkServer, ServerKeys
 from hil.profile import ProfileError, load_profile, make_drive, profile_from_dict
 from hil.recorder import own_version
@@ -103,6 +104,9 @@ def main(arguments: list[str] | None = None) -> int:
         )
         log.info(grant.notice)
         host = Host(profile, drive, link, wire, verified, stated, heat, kept)
+        host.verification = VerificationWatch(
+            profile, verified, options.profile, options.unverified
+        )
         host.parent = parent if options.hold else None
         host.awake = AwakeProcess(options.keep_awake)
         host.share = ShareWatch(options.rig, profile.control.rate, given - processors_given())

@@ -139,7 +139,7 @@ class Replayed:
             with contextlib.suppress(ValidationError):
                 bench.ask(REQUEST.validate_python(note["request"]))
         elif "reduced" in note:
-            bench.reduce()
+            bench.reduce(bool(note["reduced"]))
         elif "reference" in note:
             bench.state_reference(str(note["reference"]))
         elif "stopped" in note and bench.state is not State.STOPPED:

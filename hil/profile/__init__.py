@@ -27,6 +27,7 @@ from hil.profile.loader import (
     load_profile,
     profile_from_dict,
     profile_to_dict,
+    read_with_parts,
     shipped_profiles,
 )
 from hil.profile.problems import Problem, ProfileError
@@ -96,6 +97,7 @@ __all__ = [
     "profile_from_dict",
     "profile_to_dict",
     "read_source",
+    "read_with_parts",
     "rig_force",
     "rig_parameters",
     "setpoint_following",

@@ -274,6 +274,8 @@ class WriterThread(threading.Thread):
             self._end_run("ended as requested")
         elif kind == "stop" and event.get("trip"):
             self._begin_trip(event)
+        elif kind == "verification":
+            self._description = {**self._description, "verification": event.get("verification")}
         elif kind == "reference":
             self._description = {**self._description, "reference": event.get("how")}
         elif kind == "calibration":

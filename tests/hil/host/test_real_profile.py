@@ -6,6 +6,7 @@ import time
 
 import pytest
 
+from hil.control import verify, withdraw
 from hil.core import Apply, ConfirmReference, ConstantForce, EndRun, PowerOff, PowerOn, StartRun
 from hil.host import start_bench
 from hil.host.processes import start_rig
@@ -82,6 +83,19 @@ def test_a_real_rig_is_shut_then_opened_by_confirmation(tmp_path):
             accepted(client, ConfirmReference(position_m=0.0))
             accepted(client, PowerOn(load_supported=True))
             accepted(client, ZERO_FORCE)
+            accepted(client, PowerOff())
+            # A bring-up that ends meanwhile is seen before power comes, and taken back as well.
+            verify(profile, tmp_path, "2026-01-01T12:00:00+00:00")
+            accepted(client, PowerOn(load_supported=True))
+            heard(client, "verification")
+            with Client.connect(bench.link_directory, name="later") as later:
+                assert later.description["verification"]["how"] == "brought_up"
+            accepted(client, PowerOff())
+            withdraw(profile)
+            accepted(client, PowerOn(load_supported=True))
+            heard(client, "verification")
+            with Client.connect(bench.link_directory, name="later") as later:
+                assert not later.description["verification"]["open"]
             accepted(client, PowerOff())
         # A typed confirmation opens the limits, and stands in the run; zero is kept as a guess.
         with (

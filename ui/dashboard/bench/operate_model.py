@@ -274,8 +274,10 @@ class OperateModel:
         self.reference = str(event.get("how", ""))
         self._notice(event, str(event.get("text") or f"reference {self.reference}"))
 
-    def _on_reference_not_found(self, event: Mapping[str, Any]) -> None:
-        self._notice(event, str(event.get("text", "")))
+    def _on_verification(self, event: Mapping[str, Any]) -> None:
+        self.description = {**self.description, "verification": event["verification"]}
+        self.profile = profile_in_force(self.description)
+        self.unverified = unverified_text(self.description, self._as_loaded)
 
     def _on_marker(self, event: Mapping[str, Any]) -> None:
         text = mark_label(str(event.get("text", "")))
@@ -284,8 +286,7 @@ class OperateModel:
     def _on_notice(self, event: Mapping[str, Any]) -> None:
         self._notice(event, str(event.get("text", "")))
 
-    def _on_power_removal(self, event: Mapping[str, Any]) -> None:
-        self._notice(event, str(event.get("text", "")))
+    _on_power_removal = _on_reference_not_found = _on_notice
 
     def _on_recording(self, event: Mapping[str, Any]) -> None:
         self.recording = str(event.get("run", ""))
