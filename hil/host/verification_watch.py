@@ -1,4 +1,4 @@
-"""Whether the rig is still, or by now, a verified one: looked at again before power comes.
+"""Verification of the rig, looked at again before power comes.
 
 A bring-up may end, or take a step back, while a rig host runs; and a profile may be edited, so
 that what the host works to is no longer what is written. The host looks before each power-on,

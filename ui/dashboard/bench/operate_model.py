@@ -202,7 +202,7 @@ class OperateModel:
             handler(event)
 
     def _on_heartbeat(self, event: Mapping[str, Any]) -> None:
-        self._holder(event.get("holder"))
+        self.holder = str(event.get("holder") or "") or None
         self.late_cycles = int(event.get("late_cycles", 0))
         self.skipped_periods = int(event.get("skipped_periods", 0))
         self.tare_N = float(event.get("tare_N", 0.0))
@@ -214,12 +214,9 @@ class OperateModel:
 
     def _on_control(self, event: Mapping[str, Any]) -> None:
         before = self.holder
-        self._holder(event.get("holder"))
+        self.holder = str(event.get("holder") or "") or None
         if self.holder != before:
             self._notice(event, f"{self.holder or 'nobody'} holds control")
-
-    def _holder(self, holder: Any) -> None:
-        self.holder = str(holder) if holder else None
 
     def _on_state(self, event: Mapping[str, Any]) -> None:
         word = str(event.get("state", ""))
