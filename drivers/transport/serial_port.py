@@ -12,6 +12,7 @@ import stat
 import struct
 import termios
 import time
+from collections import deque
 from typing import Annotated, Literal
 
 import serial
@@ -24,6 +25,9 @@ from drivers.transport.board_quantities import Part
 
 CHUNK = 4096
 STALE_S = 0.02  # as old as a sample may be before most profiles stop on it
+# Of what the other end of a local socket has not read, as the system counts it: some 40 messages.
+MOST_UNREAD = 32_768
+BLOCKED_S = 0.5  # with nothing read there, after which it is told. Common practice, no source
 LONGEST_SEND_S = 0.002  # a full output buffer: the line is slower than what is sent on it
 FIXES = {
     errno.EACCES: "you may not use it: ask for the right, often membership of the device's group",
@@ -77,6 +81,9 @@ class SerialPort:
         self._port: serial.Serial | socket.socket | None = None
         self._number = -1
         self._most_waiting = 0
+        self._held: deque[tuple[float, bytes]] = deque()  # for a socket: when written, and what
+        self._cut = b""  # the rest of a message of which a part has left
+        self._taken_s = 0.0  # when the socket last took all there was
         self.path = options.path or str(options.usb)
 
     def open(self) -> None:
@@ -134,6 +141,8 @@ class SerialPort:
         connection.setblocking(False)
         self._port = connection
         self._number = connection.fileno()
+        self._held.clear()
+        self._cut, self._taken_s = b"", time.monotonic()
 
     def read(self, until_s: float = 0.0) -> bytes:
         """Return the waiting bytes; if there are none, wait until ``until_s`` (monotonic) at most.
@@ -164,7 +173,7 @@ class SerialPort:
         return chunk
 
     def write(self, data: bytes) -> None:
-        """Send all of it; what has waited in the port for ``STALE_S`` is dropped first.
+        """Send all of it; what has waited for ``STALE_S`` is dropped first.
 
         A command to remove power must not queue behind old commands. What is cut by that is a
         damaged message to the board, which its checksum or the next cycle makes good.
@@ -174,6 +183,9 @@ class SerialPort:
         """
         if self._number < 0:
             raise DriverError("the drive is not open")
+        if isinstance(self._port, socket.socket):
+            self._write_socket(data)
+            return
         give_up = 0.0
         self._drop_stale()
         while data:
@@ -192,10 +204,40 @@ class SerialPort:
                 )
             select.select((), (self._number,), (), give_up - now)
 
+    def _write_socket(self, data: bytes) -> None:
+        """Write as far as the other end reads; the rest waits here for the next call.
+
+        The queue of a socket cannot be emptied, so it is not filled.
+        """
+        now_s, held = time.monotonic(), self._held
+        held.append((now_s, data))
+        while held[0][0] < now_s - STALE_S:
+            held.popleft()
+        try:
+            while (self._cut or held) and self._unread() < MOST_UNREAD:
+                message = self._cut or held.popleft()[1]
+                self._cut = message
+                self._cut = message[os.write(self._number, message) :]
+        except BlockingIOError:
+            pass
+        except OSError as error:
+            raise self._gone(error) from error
+        if not held and not self._cut:
+            self._taken_s = now_s
+        elif now_s - self._taken_s > BLOCKED_S:
+            raise DriverError(
+                f"serial port {self.path} takes no more bytes: its other end is stuck"
+            )
+
+    def _unread(self) -> int:
+        """Bytes that the other end of the socket has not read, as the system counts them."""
+        try:
+            return int(struct.unpack("i", fcntl.ioctl(self._number, termios.TIOCOUTQ, bytes(4)))[0])
+        except OSError:  # no such count on this system: its own limit remains
+            return 0
+
     def _drop_stale(self) -> None:
         """Empty the port's own output queue if it holds more than the line carries in time."""
-        if isinstance(self._port, socket.socket):
-            return  # its queue cannot be emptied; a full one ends in an error
         with contextlib.suppress(OSError, termios.error):
             waiting = struct.unpack("i", fcntl.ioctl(self._number, termios.TIOCOUTQ, bytes(4)))[0]
             if waiting > self._most_waiting:
