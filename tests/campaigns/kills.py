@@ -9,6 +9,9 @@ listener of its own reads the drive's statusword on the bus. Judged are
 - *the run*: readable, and nothing of it lost beyond a second before a death;
 - *said*: a client that watches is told.
 
+A full disk is a limit on the size of the recorder's files; ``--full`` says for how long. A recorder
+that was killed is followed by another one, whose run says how it came about and where it goes on.
+
 ``--quick`` runs a share; ``--check`` exits 1 naming what fell short; ``--json`` puts one object
 on the last line.
 """
@@ -45,7 +48,7 @@ STATES = ("de-energised", "standby", "running", "stopping", "tripped", "bring-up
 VICTIMS = ("rig", "host", "recorder", "holder")
 PAUSES_S = (0.1, 1.0, 10.0, 60.0)
 LONG_S = 10.0  # pauses of more than this in Running alone
-FULL_S = 3.0  # of a full disk
+FULL_S = 3.0  # of a full disk, by default
 JUMP_COUNTS = 250  # of the deflection sensor; the limit is 200
 # Above what is promised: this computer's own pauses, and the time between two frames.
 MARGIN_S = 0.05
@@ -53,6 +56,7 @@ TOLD_S = 1.5  # a second, and the client's turn
 LOST_S = 1.0
 AFTER_S = 2.5  # for what follows by itself
 LET_GO_S = 20.0
+REPLACED, REPLACED_S = "was replaced", 20.0  # of a recorder, on a computer that is busy
 
 
 def holder_main(link: str, state: str) -> None:
@@ -157,6 +161,8 @@ class Case:
     victim: str
     act: str
     pause_s: float = 0.0
+    full_s: float = FULL_S
+    gap_s: float = float("nan")  # between the runs of two recorders
     off_s: float = float("nan")
     promised_s: float = float("inf")
     lost_s: float = 0.0
@@ -254,11 +260,17 @@ def run_case(case: Case, place: Path) -> None:
         elif case.state != "stopping":
             observer.look(0.3)
         victim = holder if case.victim == "holder" else bench.processes[case.victim]
+        observer.look(0.0)  # silence counts from when it last looked
         observer.told.clear()
         before_s = observer.time_s
         moment_s = time.monotonic()
         _act(case, victim.pid, observer)
         observer.look(AFTER_S)
+        if case.victim == "recorder" and case.act == "killed":
+            end = time.monotonic() + REPLACED_S
+            while time.monotonic() < end and not any(REPLACED in t for _, t in observer.told):
+                observer.look(0.1)
+            observer.look(1.0)
         case.off_s = listener.off_after(moment_s)
         _judge(case, observer, listener, moment_s)
     _judge_runs(case, runs, before_s)
@@ -269,7 +281,7 @@ def _act(case: Case, process: int, observer: Observer) -> None:
         os.kill(process, signal.SIGKILL)
     elif case.act == "disk full":
         old = resource.prlimit(process, resource.RLIMIT_FSIZE, (4096, resource.RLIM_INFINITY))
-        observer.look(FULL_S)
+        observer.look(case.full_s)
         resource.prlimit(process, resource.RLIMIT_FSIZE, old)
     else:
         os.kill(process, signal.SIGSTOP)
@@ -313,13 +325,16 @@ def _words(case: Case) -> tuple[str, ...]:
 def _judge_runs(case: Case, runs: Path, before_s: float) -> None:
     """Every run must be readable; what was recorded must reach to a second before the act."""
     ends = []
+    spans = []  # of the runs that were not made by a stop: name's note, begin, end
     for summary in list_runs(runs):
         try:
             if summary.status == "interrupted":
                 repair_run(summary.path)
             run = load_run(summary.path)
             if len(run.table):
-                ends.append(float(run.column("time_s")[-1]))
+                times = run.column("time_s")
+                ends.append(float(times[-1]))
+                spans.append((str(run.meta.get("note", "")), float(times[0]), float(times[-1])))
         except Exception as error:
             case.short.append(f"run '{summary.path.name}' cannot be read: {error}")
     if not ends:
@@ -328,6 +343,20 @@ def _judge_runs(case: Case, runs: Path, before_s: float) -> None:
     case.lost_s = max(0.0, before_s - max(ends))
     if case.lost_s > LOST_S:
         case.short.append(f"{case.lost_s:.2f} s of the run are lost")
+
+    if case.victim == "recorder" and case.act == "killed" and case.state != "tripped":
+        _judge_gap(case, spans)
+
+
+def _judge_gap(case: Case, spans: list[tuple[str, float, float]]) -> None:
+    """The run of the second recorder must say that it goes on with the first one's."""
+    later = [span for span in spans if "recorder" in span[0]]
+    if not later:
+        case.short.append(f"no run tells of the recorder's death: {spans}")
+        return
+    begin_s = later[0][1]
+    before = [end_s for _, _, end_s in spans if end_s < begin_s + 1e-9]
+    case.gap_s = begin_s - max(before) if before else float("nan")
 
 
 def cases(quick: bool, only: str) -> list[Case]:
@@ -353,6 +382,7 @@ def main() -> int:
     parser.add_argument("--quick", action="store_true", help="in Running alone, pauses of 1 s")
     parser.add_argument("--only", default="", help="cases with this in their name")
     parser.add_argument("--most-pause", type=float, default=60.0, help="of a process, in s")
+    parser.add_argument("--full", type=float, default=FULL_S, help="of a full disk, in s")
     parser.add_argument("--check", action="store_true", help="exit 1 if anything fell short")
     parser.add_argument("--json", action="store_true", help="one JSON object on the last line")
     options = parser.parse_args()
@@ -361,11 +391,12 @@ def main() -> int:
             holder_main(options.hold, options.state)
         return 0
     done: list[Case] = []
-    print("| case | power off | promised | lost of the run | told after | told |")
-    print("|---|---|---|---|---|---|")
+    print("| case | power off | promised | lost of the run | gap | told after | told |")
+    print("|---|---|---|---|---|---|---|")
     for case in cases(options.quick, options.only):
         if case.pause_s > options.most_pause:
             continue
+        case.full_s = options.full
         with tempfile.TemporaryDirectory(prefix="hk-") as folder:
             try:
                 run_case(case, Path(folder))
@@ -374,7 +405,7 @@ def main() -> int:
         done.append(case)
         print(
             f"| {case.name} | {case.off_s:.3f} s | {case.promised_s:.3f} s | {case.lost_s:.2f} s "
-            f"| {case.told_s:.2f} s | {case.told} |",
+            f"| {case.gap_s:.2f} s | {case.told_s:.2f} s | {case.told} |",
             flush=True,
         )
         for line in case.short:
