@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import ast
 import re
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -98,3 +100,15 @@ def test_the_longest_files_of_tests_are_there(request: pytest.FixtureRequest) ->
         if getattr(plugin, "__file__", None) == str(ROOT / "tests" / "conftest.py")
     ]
     assert [name for name in plugin.LONGEST_FIRST if not (ROOT / "tests" / name).is_file()] == []
+
+
+def test_no_command_waits_for_libraries_that_it_may_not_need() -> None:
+    """They take up to a second each; whoever asks for help should not wait for them."""
+    program = (
+        "import sys; from ui import cli; cli.parser()\n"
+        "print([name for name in sys.argv[1:] if name in sys.modules])"
+    )
+    slow = ("matplotlib", "scipy.optimize", "scipy.signal", "scipy.stats", "pint", "PySide6")
+    words = [sys.executable, "-c", program, *slow]
+    done = subprocess.run(words, cwd=ROOT, capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"

@@ -9,7 +9,6 @@ from typing import Any, BinaryIO
 import numpy as np
 import pyarrow.csv
 import pyarrow.parquet
-from scipy.io import savemat
 
 from hil.recorder import RunError
 
@@ -96,4 +95,6 @@ def _mat(table: Any, file: BinaryIO) -> None:
             "lower rate, or Parquet"
         )
     units = dict(zip(table.column_names, _units(table), strict=True))
+    from scipy.io import savemat  # slow to load
+
     savemat(file, {**columns, "units": units}, oned_as="column", long_field_names=True)

@@ -5,18 +5,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import matplotlib
 import numpy as np
-from matplotlib.backends.backend_pdf import FigureCanvasPdf
-from matplotlib.backends.backend_svg import FigureCanvasSVG
-from matplotlib.figure import Figure as Canvas
 from numpy.typing import NDArray
 
 from hil.analysis.export import write_new
 from hil.analysis.shown_units import short_name, shown_unit
 from hil.recorder import RunError
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure as Canvas
 
 FIGURE_ENDINGS = (".svg", ".pdf")
 # Widths of one and of two columns of a paper, mm (common practice, no source).
@@ -89,6 +88,10 @@ def draw_figure(lines: Sequence[Line], target: Path, width: str = "single") -> N
         "pdf.fonttype": 42,
         "axes.linewidth": 0.5,
     }
+    import matplotlib  # slow to load
+    from matplotlib.backends.backend_pdf import FigureCanvasPdf
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+
     with matplotlib.rc_context(style):
         canvas = _drawn(lines, wide_mm)
         svg = target.suffix == ".svg"
@@ -101,6 +104,8 @@ def draw_figure(lines: Sequence[Line], target: Path, width: str = "single") -> N
 
 
 def _drawn(lines: Sequence[Line], wide_mm: float) -> Canvas:
+    from matplotlib.figure import Figure as Canvas  # slow to load
+
     panels = list(dict.fromkeys(line.panel for line in lines))
     tall_mm = PANEL_MM * len(panels) + FOOT_MM
     canvas = Canvas(figsize=(wide_mm / 25.4, tall_mm / 25.4), layout="constrained")

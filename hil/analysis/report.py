@@ -10,12 +10,9 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-import matplotlib
 import numpy as np
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
-from matplotlib.backends.backend_svg import FigureCanvasSVG
-from matplotlib.figure import Figure as Canvas
 from numpy.typing import NDArray
 
 from hil.analysis.figure_texts import figure_cells
@@ -125,6 +122,10 @@ def _plot(run: Recorded, measured: Measured) -> str:
         ),
         ("Motor torque in N·m", [("measured_torque_N_m", "measured", INK, 1.0)]),
     ]
+    import matplotlib  # slow to load
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+    from matplotlib.figure import Figure as Canvas
+
     with matplotlib.rc_context({"font.size": 8, "svg.fonttype": "path", "path.simplify": True}):
         canvas = Canvas(figsize=(10.2, 6.6), layout="constrained")
         FigureCanvasSVG(canvas)

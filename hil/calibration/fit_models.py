@@ -16,8 +16,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import solve_triangular
-from scipy.optimize import brentq, minimize_scalar
 
 from hil.calibration.points import Points
 
@@ -144,6 +142,8 @@ class Fit:
             return a
         if away[best + 1] == 0.0:
             return b
+        from scipy.optimize import brentq  # slow to load
+
         load = float(
             brentq(
                 lambda x: self.reading(x) - reading,
@@ -190,6 +190,8 @@ def fit_law(points: Points, law: str) -> Fit:
 
 
 def _polynomial(x: Array, y: Array, law: str, degree: int) -> Fit:
+    from scipy.linalg import solve_triangular  # slow to load
+
     terms = degree + 1
     _enough(x, law, terms)
     centre = 0.5 * (x.max() + x.min())
@@ -233,6 +235,9 @@ def _two_slopes(x: Array, y: Array) -> Fit:
     For a given knee the rest is linear; the knee is found by a search over the residual, and
     the covariance is that of all four linearised at the solution.
     """
+    from scipy.linalg import solve_triangular  # slow to load
+    from scipy.optimize import minimize_scalar
+
     _enough(x, "two_slopes", 4)
     sizes = np.unique(np.abs(x))
     low, high = sizes[sizes > 0.0][0], sizes[-1]

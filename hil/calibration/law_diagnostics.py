@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-from scipy.optimize import minimize_scalar
 
 from hil.calibration.diagnostics import ARM_SHARE_UNSWEPT, second_opinion
 from hil.calibration.fit_models import FitError, fit_law
@@ -119,6 +118,8 @@ def _offset(result: CalibrationResult) -> list[CalibrationFinding]:
         except FitError:
             return float("inf")
         return float(np.sum(moved.residuals**2))
+
+    from scipy.optimize import minimize_scalar  # slow to load
 
     best = minimize_scalar(
         squares, bounds=(-OFFSET_MOST_N, OFFSET_MOST_N), method="bounded", options={"xatol": 0.02}

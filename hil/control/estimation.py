@@ -11,7 +11,6 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import solve_discrete_are
 
 from hil.profile import Profile
 
@@ -162,6 +161,8 @@ def gains_for(
     back = np.linalg.inv(s)
     process = back @ (g @ g.T * force_noise**2 + np.diag([0, 0, wander])) @ back.T
     scaled = back @ a @ s
+    from scipy.linalg import solve_discrete_are  # slow to load
+
     p = solve_discrete_are(scaled.T, np.array([[1.0], [0], [0]]), process, np.eye(1))
     gain = s @ (p[:, 0] / (p[0, 0] + 1.0)) / scale
     after = s @ (p - np.outer(p[:, 0], p[0]) / (p[0, 0] + 1.0)) @ s

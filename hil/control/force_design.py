@@ -18,7 +18,6 @@ from dataclasses import dataclass, replace
 from functools import partial
 
 import numpy as np
-from scipy.optimize import brentq
 
 from hil.control.calibration import ForceCalibration, passive_bounds
 from hil.control.dry_friction import at_half_power, bandwidth_Hz, left_over_N, sine_N
@@ -361,6 +360,8 @@ class _Task:
 
     def solved(self, share: float, shaping: float) -> float:
         """ω at which the model has the wanted bandwidth, or the highest that is stable."""
+        from scipy.optimize import brentq  # slow to load
+
         wanted = self.specification
         at = np.array([wanted.bandwidth_Hz])
 

@@ -14,7 +14,6 @@ from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import expm, solve_discrete_lyapunov
 
 from hil.control.estimation import CURRENT_LAG_S, ObserverGains
 
@@ -72,6 +71,8 @@ class Plant:
         block[2, [2, 5]] = -1 / lag, 1 / lag
         block[3, 4] = 1.0
         block[4, [0, 6]] = moved, 1.0
+        from scipy.linalg import expm  # slow to load
+
         e = expm(block * seconds)
         return e[:5, :5], e[:5, 5:]
 
@@ -375,6 +376,8 @@ class Loop:
         """Standard deviation of the command by the sensors' noise, at rest."""
         n = len(self.names)
         inputs = self.b[:, 2:4] * np.array([deflection_noise_m, position_noise_m])
+        from scipy.linalg import solve_discrete_lyapunov  # slow to load
+
         covariance = solve_discrete_lyapunov(self.a, inputs @ inputs.T)
         row = self.outputs["command"]
         direct = row[n + 2 : n + 4] * np.array([deflection_noise_m, position_noise_m])

@@ -27,7 +27,6 @@ from functools import cached_property
 import numpy as np
 from numpy.polynomial import Polynomial
 from numpy.typing import NDArray
-from scipy.linalg import expm
 
 from hil.control.estimation import ObserverGains
 
@@ -100,6 +99,8 @@ class VelocityPlant:
         a, b = self.matrices()
         block = np.zeros((7, 7))
         block[:5, :5], block[:5, 5:] = a, b
+        from scipy.linalg import expm  # slow to load
+
         e = expm(block * seconds)
         return e[:5, :5], e[:5, 5:]
 

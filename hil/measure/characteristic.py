@@ -9,7 +9,7 @@ from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 Floats = NDArray[np.float64]
 COVERAGE = 0.95
@@ -146,7 +146,7 @@ def mean_u95(values: Floats, systematic_u95: float = 0.0) -> tuple[float, float]
     if len(values) < 2:
         raise ValueError(f"{len(values)} readings: at least two are needed")
     spread = float(np.std(values, ddof=1)) / math.sqrt(len(values))
-    factor = float(student.ppf(0.5 + COVERAGE / 2, len(values) - 1))
+    factor = float(stdtrit(len(values) - 1, 0.5 + COVERAGE / 2))
     return float(np.mean(values)), math.hypot(factor * spread, systematic_u95)
 
 
@@ -164,4 +164,4 @@ def jackknife_u95(left_out: Floats, whole: float) -> float:
     if n < 3 or not math.isfinite(whole):
         raise ValueError(f"{n} estimates: at least three are needed")
     variance = (n - 1) / n * float(np.sum((left_out - np.mean(left_out)) ** 2))
-    return float(student.ppf(0.5 + COVERAGE / 2, n - 1)) * math.sqrt(variance)
+    return float(stdtrit(n - 1, 0.5 + COVERAGE / 2)) * math.sqrt(variance)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from hil.bringup import run_open_loop
 from hil.core import Commission, MotorSpeed, MotorTorque
@@ -236,7 +236,7 @@ def _dry_and_viscous(
             )
     table = np.array(parts)
     fit, covariance = np.polyfit(table[:, 0], table[:, 1], 1, cov=True)
-    wider = float(student.ppf(0.5 + COVERAGE / 2, len(parts) - 2))
+    wider = float(stdtrit(len(parts) - 2, 0.5 + COVERAGE / 2))
     return (
         float(fit[1]),
         wider * math.sqrt(float(covariance[1, 1])),

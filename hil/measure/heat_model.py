@@ -10,7 +10,6 @@ import math
 from dataclasses import astuple, dataclass
 
 import numpy as np
-from scipy.optimize import brentq, least_squares
 
 from hil.measure.characteristic import Floats
 
@@ -70,6 +69,8 @@ class TwoBodies:
 
         if left(LONGEST_HOLD_S) <= 0.0:
             return math.inf
+        from scipy.optimize import brentq  # slow to load
+
         return float(brentq(left, 0.0, LONGEST_HOLD_S))
 
 
@@ -111,6 +112,8 @@ def fit_bodies(
 
     widest = np.append(np.full(len(origin), 2.5), 10.0)
     begin = np.append(origin, 0.0)
+    from scipy.optimize import least_squares  # slow to load
+
     found = least_squares(miss, begin, bounds=(begin - widest, begin + widest), x_scale="jac")
     spread = math.sqrt(float(np.sum(found.fun**2)) / (len(at_s) + 1 - len(begin)))
     inverse = np.linalg.pinv(found.jac.T @ found.jac)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from scipy.signal import welch
 
 from hil.control import ForceCalibration, sine_N
 from hil.core import ConstantForce, Waveform
@@ -84,6 +83,8 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     fit, covariance = np.polyfit(at - at.mean(), means, 1, cov=True)
     drift, drift_u95 = 60 * float(fit[0]), 2.2 * 60 * math.sqrt(float(covariance[0, 0]))
     period = float(np.median(np.diff(time_s)))
+    from scipy.signal import welch  # slow to load
+
     f, density = welch(force - np.mean(force), 1 / period, nperseg=min(2048, len(force)))
     sizes, shares, share_u95 = _shares(run)
     smallest, smallest_u95 = _smallest(sizes, shares, share_u95)

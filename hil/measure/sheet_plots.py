@@ -7,16 +7,12 @@ import math
 import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
-
-import matplotlib
-from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.backends.backend_pdf import PdfPages
-from matplotlib.backends.backend_svg import FigureCanvasSVG
-from matplotlib.figure import Figure as Canvas
-from matplotlib.ticker import LogLocator, NullFormatter
+from typing import TYPE_CHECKING, Any
 
 from hil.measure.characteristic import Diagram
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure as Canvas
 
 A4_IN = (8.27, 11.69)
 ACROSS = 3
@@ -42,9 +38,11 @@ def plots_canvas(diagrams: Sequence[Diagram], overlaid: Sequence[Diagram] = ()) 
         diagrams: of the sheet.
         overlaid: of another sheet; lines of equal titles are drawn over each other, dashed.
     """
+    from matplotlib.ticker import LogLocator, NullFormatter  # slow to load
+
     down = max(1, -(-len(diagrams) // ACROSS))
-    canvas = Canvas(figsize=(A4_IN[0], min(A4_IN[1], 2.4 * down + 0.4)), layout="constrained")
-    FigureCanvasAgg(canvas)
+    size = (A4_IN[0], min(A4_IN[1], 2.4 * down + 0.4))
+    canvas = _canvas(figsize=size, layout="constrained")
     others = {d.title: d for d in overlaid}
     for i, diagram in enumerate(diagrams):
         axis = canvas.add_subplot(down, ACROSS, i + 1)
@@ -64,6 +62,15 @@ def plots_canvas(diagrams: Sequence[Diagram], overlaid: Sequence[Diagram] = ()) 
         axis.legend(fontsize=5.5, framealpha=0.75, edgecolor="none", borderpad=0.2)
         for spine in ("top", "right"):
             axis.spines[spine].set_visible(False)
+    return canvas
+
+
+def _canvas(**options: Any) -> Canvas:
+    from matplotlib.backends.backend_agg import FigureCanvasAgg  # slow to load
+    from matplotlib.figure import Figure as Canvas
+
+    canvas = Canvas(**options)
+    FigureCanvasAgg(canvas)
     return canvas
 
 
@@ -91,6 +98,9 @@ def _draw(axis: Any, diagram: Diagram, over: bool = False) -> None:
 
 def plots_svg(diagrams: Sequence[Diagram], overlaid: Sequence[Diagram] = ()) -> str:
     """Return the page of plots as SVG, to stand in HTML."""
+    import matplotlib  # slow to load
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+
     with matplotlib.rc_context(STYLE):
         canvas = plots_canvas(diagrams, overlaid)
         FigureCanvasSVG(canvas)
@@ -120,6 +130,9 @@ class PrintedSheet:
 
 def pdf_bytes(sheet: PrintedSheet) -> bytes:
     """Return it as PDF."""
+    import matplotlib  # slow to load
+    from matplotlib.backends.backend_pdf import PdfPages
+
     page = io.BytesIO()
     with (
         matplotlib.rc_context(STYLE),
@@ -132,6 +145,8 @@ def pdf_bytes(sheet: PrintedSheet) -> bytes:
 
 def png_pages(sheet: PrintedSheet, dots_per_inch: float) -> list[bytes]:
     """Return its pages as PNG files."""
+    import matplotlib  # slow to load
+
     pictures = []
     with matplotlib.rc_context(STYLE):
         for canvas in _pages(sheet):
@@ -190,8 +205,7 @@ def _figure_pages(lines: Sequence[_Line]) -> list[Canvas]:
     y = -math.inf
     for line in lines:
         if y - (line.rows + line.above) * row < BOTTOM - 1e-9:
-            canvas = Canvas(figsize=A4_IN)
-            FigureCanvasAgg(canvas)
+            canvas = _canvas(figsize=A4_IN)
             pages.append(canvas)
             y = TOP
         y -= line.above * row

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from scipy.optimize import brentq
 
 from hil.control import ForceCalibration, moved_mass
 from hil.measure.characteristic import (
@@ -78,12 +77,16 @@ def _predicted_peak_N(profile: Profile) -> float:
         return (own_N + force) * (d - start) - (_energy_J(calibration, d) - before)
 
     top = 2 * profile.limits.deflection.tripped
+    from scipy.optimize import brentq  # slow to load
+
     return float(calibration.force(brentq(left, start + 1e-5, top)))
 
 
 def _deflection_m(profile: Profile, force_N: float) -> float:
     calibration = ForceCalibration(profile.calibration, profile.sensors.deflection)
     most = 2 * profile.limits.deflection.tripped
+    from scipy.optimize import brentq  # slow to load
+
     return float(brentq(lambda d: calibration.force(d) - force_N, -most, most))
 
 

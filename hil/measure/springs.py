@@ -5,8 +5,6 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from scipy.optimize import curve_fit
-from scipy.signal import savgol_filter
 
 from hil.control import ForceCalibration
 from hil.core import Waveform
@@ -80,6 +78,8 @@ class _Loop:
         # At a knee the nut changes its speed: what its mass takes is not the springs'.
         period = 1.0 / profile.control.rate
         window_rows = max(5, 2 * round(0.5 * SMOOTH_S / period) + 1)
+        from scipy.signal import savgol_filter  # slow to load
+
         acceleration = savgol_filter(self.deflection, window_rows, 2, deriv=2, delta=period)
         self.motor_N = per_torque * cut(run, part, "measured_torque_N_m")
         self.motor_N = self.motor_N - profile.actuator.reflected_mass * acceleration
@@ -123,6 +123,8 @@ def _crossings(run: RecordedRun, rising: bool) -> list[float]:
 
 
 def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
+    from scipy.optimize import curve_fit  # slow to load
+
     loops = _loops(run, profile)
     most = _amplitude_N(profile)
     screw, law = profile.actuator.screw, profile.calibration.spring_law
