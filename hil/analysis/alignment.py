@@ -9,7 +9,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import correlate
 
 from hil.analysis.measures import mark_label
 from hil.recorder import Recorded, RunError
@@ -101,6 +100,8 @@ def _even(times: NDArray[Any], values: NDArray[Any], step_s: float) -> Array:
 
 def _best_lag(one: Array, two: Array) -> tuple[float, float]:
     """Lag of ``two`` in steps, to a part of one, and the correlation there."""
+    from scipy.signal import correlate  # slow to load
+
     product = correlate(one, two, mode="full", method="fft")
     lags = np.arange(-len(two) + 1, len(one))
     # What of each overlaps at a lag.

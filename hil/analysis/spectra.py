@@ -7,7 +7,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import welch
 
 from hil.recorder import RunError
 
@@ -54,6 +53,8 @@ def frequency_spectrum(times: NDArray[Any], values: NDArray[Any]) -> Spectrum:
     even = times[0] + np.arange(count) * step_s
     data = np.interp(even, times, values)
     length = _segment(count)
+    from scipy.signal import welch  # slow to load
+
     places, density = welch(data, fs=1.0 / step_s, nperseg=length, detrend="constant")
     segments = 1 + (count - length) // (length - length // 2)
     return Spectrum(places[1:], np.sqrt(density[1:]), float(places[1]), float(segments))
@@ -96,6 +97,8 @@ def order_spectrum(turns: NDArray[Any], values: NDArray[Any]) -> Spectrum:
             angle, data = angle[::-1], data[::-1]
         even = np.arange(angle[0], angle[-1], 1.0 / per_turn)
         if len(even) < length:
+    from scipy.signal import welch  # slow to load
+
             continue
         # Equal angles: the mean of what was read there.
         angle, place = np.unique(angle, return_inverse=True)

@@ -236,7 +236,13 @@ CASES = [
     ("dbc: treadle_board.dbc", "dbc: broken.dbc", "dbc", "no database file for CAN", "messages"),
     # What the bench needs of it.
     ("torque: {to: DEMAND", "velocity: {to: DEMAND", "takes", "needs torque or current", "where"),
-    ("torque: {to: DEMAND", "current: {to: DEMAND", "takes.current", "what torque", "N*m/A"),
+    (
+        "torque: {to: DEMAND",
+        "current: {to: DEMAND",
+        "takes.current",
+        "its torque is not known",
+        "N*m/A",
+    ),
     (
         "torque: {to: DEMAND.DEMAND_TORQUE}",
         "torque: {to: DEMAND.DEMAND_TORQUE, scale: 0.1}",
@@ -270,7 +276,7 @@ CASES = [
         "  de_energise:\n    - {send: ORDER, with: {ORDER_ACTION: 0}}\n",
         "",
         "sequences",
-        "how power is removed",
+        "no way of removing power",
         "de_energise",
     ),
     ("host_loss: 15 ms\n", "", "takes", "host_loss", "host_loss: 100 ms"),

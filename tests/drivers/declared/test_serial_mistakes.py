@@ -59,7 +59,12 @@ LINES = [
         "looks like 'state'",
         "'starts' of its own",
     ),
-    ("torque: {to: demand.torque}", "current: {to: demand.torque}", "what torque", "N*m/A"),
+    (
+        "torque: {to: demand.torque}",
+        "current: {to: demand.torque}",
+        "its torque is not known",
+        "N*m/A",
+    ),
     ("from: state.flags", "from: state.flag", "no field 'flag'", "flags"),
     ("host_loss: 15 ms\n", "host_los: 100 ms\n", "unknown key", "host_loss"),
 ]
