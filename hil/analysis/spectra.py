@@ -73,6 +73,8 @@ def order_spectrum(turns: NDArray[Any], values: NDArray[Any]) -> Spectrum:
     Raises:
         RunError: nothing turns far enough in one direction, or there are too few samples.
     """
+    from scipy.signal import welch  # slow to load
+
     turns, values = _finite(turns, values)
     stretches = [part for part in _one_way(turns) if np.ptp(turns[part]) >= LEAST_TURNS]
     if not stretches:
@@ -97,8 +99,6 @@ def order_spectrum(turns: NDArray[Any], values: NDArray[Any]) -> Spectrum:
             angle, data = angle[::-1], data[::-1]
         even = np.arange(angle[0], angle[-1], 1.0 / per_turn)
         if len(even) < length:
-    from scipy.signal import welch  # slow to load
-
             continue
         # Equal angles: the mean of what was read there.
         angle, place = np.unique(angle, return_inverse=True)
