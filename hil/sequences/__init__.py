@@ -2,7 +2,7 @@
 
 from hil.sequences.pacing import Pacing
 from hil.sequences.performing import OWN_STOP, describe, measured_value, perform, perform_times
-from hil.sequences.preview import Preview, preview
+from hil.sequences.preview import Preview, preview, wave_setpoints
 from hil.sequences.reading import load_sequence, shipped_sequences
 from hil.sequences.sequence import Sequence, unfit
 from hil.sequences.sequence_steps import MEASURED_VALUES
@@ -23,4 +23,5 @@ __all__ = [
     "preview",
     "shipped_sequences",
     "unfit",
+    "wave_setpoints",
 ]

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hil.control import Gains, check_behaviour, start_behaviour
-from hil.core import Limit, label
+from hil.core import Limit, Waveform, label
 from hil.profile import Problem, Profile
 from hil.sequences.performing import describe
 from hil.sequences.sequence import Sequence, unfit
@@ -96,6 +96,20 @@ def preview(sequence: Sequence, profile: Profile) -> Preview:
         tuple(refused),
         tuple(dict.fromkeys(trimmed)),
     )
+
+
+def wave_setpoints(
+    behaviour: Waveform, profile: Profile, samples: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return time in s and setpoint (N, or m of the rest position), each of shape (samples,)."""
+    end_s = behaviour.points[-1][0] if behaviour.shape == "table" else behaviour.duration_s
+    acting = start_behaviour(behaviour, profile, 0.0, 0.0, _NO_LOOP)
+    dt = end_s / (samples - 1)
+    values = []
+    for _ in range(samples):
+        force = acting.force(0.0, 0.0, dt)
+        values.append(acting.rest_m if behaviour.of == "rest" else force)
+    return np.linspace(0.0, end_s, samples), np.array(values)
 
 
 def _setpoint(acting: Any, position_m: float, dt_s: float) -> tuple[float, float]:

@@ -10,7 +10,7 @@ from ui.dashboard.bench.behaviour_forms import (
 from ui.dashboard.bench.health import health
 from ui.dashboard.bench.operate_model import Mark, OperateModel
 from ui.dashboard.bench.pages import Page, PageContext, PageEntry
-from ui.dashboard.bench.readout_texts import Readout, readouts
+from ui.dashboard.bench.readout_texts import Readout, limited_words, readouts
 from ui.dashboard.bench.rig_statics import lever_angle, rig_text
 from ui.dashboard.bench.session import Session
 from ui.dashboard.bench.trace_buffer import TraceBuffer, Values, Window
@@ -38,6 +38,7 @@ __all__ = [
     "duration_text",
     "health",
     "lever_angle",
+    "limited_words",
     "number",
     "readouts",
     "rig_text",

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from hil.core import label
 from hil.profile import Lever
+from hil.supervision import limit_margins
 from ui.dashboard.bench.operate_model import OperateModel
 from ui.dashboard.bench.wording import number
 
@@ -40,3 +42,14 @@ def readouts(model: OperateModel) -> list[Readout]:
             "kg",
         ),
     ]
+
+
+def limited_words(model: OperateModel) -> str:
+    """Return the limits that trim, each with the value at which it does."""
+    margins = {label(each.limit): each for each in limit_margins(model.profile, model.figures)}
+    words = []
+    for name in model.limited:
+        margin = margins.get(name)
+        most = margin.text.rpartition(" of ")[2] if margin and " of " in margin.text else ""
+        words.append(name.lower() + (f" ({most})" if most else ""))
+    return ", ".join(words)

@@ -20,8 +20,9 @@ from PySide6.QtWidgets import (
 )
 
 from hil.core import CONFIRM_LOAD_MOTION, Behaviour
-from ui.dashboard.bench import BehaviourForm, Choice, EntryError, Field, OperateModel
+from ui.dashboard.bench import BehaviourForm, Choice, EntryError, Field, OperateModel, limited_words
 from ui.dashboard.operate.field_slider import FieldSlider
+from ui.dashboard.operate.wave_preview import WavePreview
 from ui.dashboard.widgets import KeyButton, Sizes, StatusLabel, Theme
 
 
@@ -200,6 +201,7 @@ class BehaviourDeck(QWidget):
         self._follow_due = False
         self.rows: list[FieldRow] = []
         self.path: QLineEdit | None = None
+        self.wave: WavePreview | None = None
         px = sizes.px
 
         title = QLabel("Behaviour")
@@ -287,7 +289,20 @@ class BehaviourDeck(QWidget):
         ]
         for row in self.rows:
             column.addWidget(row)
+        self.wave = None
+        if form.choices:
+            self.wave = WavePreview(self.model.profile, self.theme, self.sizes)
+            column.insertWidget(1 + len(form.choices) - 1, self.wave)
+            self._show_wave()
         column.addStretch(1)
+
+    def _show_wave(self) -> None:
+        if self.wave is None:
+            return
+        try:
+            self.wave.show_behaviour(self.model.form.build())
+        except (EntryError, OSError):
+            self.wave.show_behaviour(None)
 
     def _choice_changed(self) -> None:
         self.model.refusal = ""
@@ -301,6 +316,7 @@ class BehaviourDeck(QWidget):
     def _changed(self) -> None:
         self.model.refusal = ""
         self._follow_due = self.model.follow
+        self._show_wave()
         self.refresh()
 
     def _follow_clicked(self) -> None:
@@ -395,7 +411,7 @@ class BehaviourDeck(QWidget):
         elif self.wrong():
             text, kind = self.wrong(), "warning"
         elif model.limited and model.powered:
-            text, kind = "Limited by " + ", ".join(b.lower() for b in model.limited), "warning"
+            text, kind = f"Limited by {limited_words(model)}", "warning"
         elif why_not:
             text, kind = why_not[0].upper() + why_not[1:], "quiet"
         elif model.follow:

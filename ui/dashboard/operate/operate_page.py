@@ -17,6 +17,7 @@ from ui.dashboard.operate.limit_margin_bars import LimitMarginBars
 from ui.dashboard.operate.load_picture import LoadPicture
 from ui.dashboard.operate.notices import Notices
 from ui.dashboard.operate.operate_view import OperateView
+from ui.dashboard.operate.preset_row import PresetRow
 from ui.dashboard.operate.readouts import Readouts
 from ui.dashboard.operate.rig_picture import RigPicture
 from ui.dashboard.operate.sequence_panel import SequencePanel
@@ -80,11 +81,20 @@ class OperatePage(Page):
         under.setContentsMargins(0, 0, 0, px(6))
         under.setSpacing(0)
         under.addWidget(self.deck, 1)
+        self.presets: PresetRow | None = None
+        if isinstance(place.view, OperateView):
+            self.presets = PresetRow(place.view.presets, theme, sizes, self._form_filled)
+            under.addWidget(self.presets)
         self.to_sequences = KeyButton("Sequences", "S", theme)
         self.to_sequences.clicked.connect(self.toggle_sequences)
         self.to_sequences.setVisible(isinstance(place.view, OperateView))
         below_deck = QHBoxLayout()
-        below_deck.setContentsMargins(0, 0, px(14), 0)
+        below_deck.setContentsMargins(px(14), px(5), px(14), 0)
+        below_deck.setSpacing(px(5))
+        if self.presets is not None:
+            below_deck.addWidget(self.presets.keep_button)
+            below_deck.addWidget(self.presets.back_button)
+            below_deck.addStretch(1)
         below_deck.addWidget(self.to_sequences, 0, Qt.AlignmentFlag.AlignRight)
         under.addLayout(below_deck)
         self.panel: SequencePanel | None = None
@@ -136,6 +146,8 @@ class OperatePage(Page):
                 key.Key_Y: self.deck.let_move,
                 key.Key_N: self.deck.leave_it,
             }
+        if self.presets is not None and not self.sequences_shown:
+            acts |= self.presets.keys()
         return acts | {
             key.Key_Space: charts.toggle_freeze,
             key.Key_E: charts.to_live,
@@ -192,6 +204,9 @@ class OperatePage(Page):
         self.deck.choose(number)
         self.deck.buttons[number - 1].setFocus(Qt.FocusReason.ShortcutFocusReason)
 
+    def _form_filled(self) -> None:
+        self.choose(self.model.chosen)
+
     def _scroll(self, windows: float) -> None:
         view = self.chart_page.charts.view
         view.scroll(windows * view.window_s)
@@ -228,6 +243,8 @@ class OperatePage(Page):
             self.zero.refresh()
         if self.panel is not None and self.sequences_shown:
             self.panel.refresh()
+        elif self.presets is not None:
+            self.presets.refresh()
         recent = list(self.model.notices)[-6:]
         words = [f"{clock}  {text}" if clock else text for clock, text in reversed(recent)]
         self.notices.say(words)

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from ui.dashboard.bench import OperateModel, Session
+from ui.dashboard.operate.presets import Presets
 from ui.dashboard.operate.sequence_model import SequenceModel
 from ui.dashboard.operate.service_watch import ServiceWatch
 from ui.dashboard.operate.zero_model import ZeroModel
@@ -20,6 +21,7 @@ class OperateView:
     ) -> None:
         self.zero = ZeroModel(model, session)
         self.sequences = SequenceModel(model, session, runs)
+        self.presets = Presets(model, session, runs)
         self.service = ServiceWatch(model, runs)
 
     def feed(self, items: Iterable[Any], now_s: float) -> None:

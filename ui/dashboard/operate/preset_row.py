@@ -1,0 +1,83 @@
+"""Presets and the way back, under the behaviour deck."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import partial
+
+from PySide6.QtCore import Qt
+from PySide6.QtWidgets import QGridLayout, QPushButton, QSizePolicy, QWidget
+
+from ui.dashboard.operate.presets import SLOTS, Presets
+from ui.dashboard.widgets import KeyButton, Sizes, Theme
+
+
+class PresetRow(QWidget):
+    """One button for each preset; those that keep and go back are laid by the page.
+
+    Args:
+        filled: called after the form has been filled.
+    """
+
+    def __init__(
+        self, presets: Presets, theme: Theme, sizes: Sizes, filled: Callable[[], None]
+    ) -> None:
+        super().__init__()
+        self.presets, self._filled = presets, filled
+        grid = QGridLayout(self)
+        grid.setContentsMargins(sizes.px(14), 0, sizes.px(14), 0)
+        grid.setSpacing(sizes.px(5))
+        self.buttons: dict[int, QPushButton] = {}
+        for number, slot in enumerate(SLOTS):
+            button = QPushButton()
+            button.setStyleSheet(
+                f"font-size: {0.88 * sizes.text_pt}pt; padding: {sizes.px(3)}px 1px"
+            )
+            button.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
+            button.clicked.connect(partial(self.bring, slot))
+            self.buttons[slot] = button
+            grid.addWidget(button, number // 2, number % 2)
+        self.keep_button = KeyButton("Keep", "Ins", theme)
+        self.keep_button.setToolTip("keep what is set here as a preset")
+        self.keep_button.setStyleSheet("padding-left: 3px; padding-right: 3px")
+        self.keep_button.clicked.connect(self.keep)
+        self.back_button = KeyButton("Back", "⌫", theme)
+        self.back_button.setToolTip("set what was applied before; nothing acts before Apply")
+        self.back_button.setStyleSheet("padding-left: 3px; padding-right: 3px")
+        self.back_button.clicked.connect(self.back)
+
+    def keys(self) -> dict[int, Callable[[], object]]:
+        """Keys of presets and of the way back."""
+        key = Qt.Key
+        digits = dict(zip(SLOTS, (key.Key_6, key.Key_7, key.Key_8, key.Key_9), strict=True))
+        acts: dict[int, Callable[[], object]] = {
+            code: partial(self.bring, slot) for slot, code in digits.items()
+        }
+        return acts | {key.Key_Insert: self.keep, key.Key_Backspace: self.back}
+
+    def bring(self, slot: int) -> None:
+        """Fill the form from a preset."""
+        if self.presets.bring(slot):
+            self._filled()
+
+    def back(self) -> None:
+        """Fill the form with what was applied before."""
+        if self.presets.back():
+            self._filled()
+
+    def keep(self) -> None:
+        """Keep what the form says."""
+        self.presets.keep()
+        self.refresh()
+
+    def refresh(self) -> None:
+        kept = self.presets.kept
+        for slot, button in self.buttons.items():
+            preset = kept.get(slot)
+            button.setVisible(preset is not None)
+            if preset is not None and button.text() != f"{slot}  {preset.name}":
+                button.setText(f"{slot}  {preset.name}")
+                button.setToolTip(preset.name)
+                button.setAccessibleName(f"Preset {slot}: {preset.name}")
+        self.back_button.setEnabled(self.presets.may_go_back)
+        self.keep_button.setToolTip(self.presets.text or "keep what is set here as a preset")
