@@ -7,8 +7,14 @@ import json
 import pytest
 
 from hil.profile import SHIPPED
+from hil.recorder import load_run
 from ui import cli
 from ui.commands.answers import BAD_INPUT, FAILED, OK
+
+
+@pytest.fixture(autouse=True)
+def directory_of_runs(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
 
 
 def called(capfd, *arguments):
@@ -24,6 +30,10 @@ def test_a_home_switch_is_found_and_its_repeatability_told(capfd):
     assert code == OK and data["found"], err
     assert len(data["touches_mm"]) == 4 and 0.0 < data["repeatability_um"] < 100.0
     assert "R = 4 s" in err and "touched at" in err and "zero moved by" in err
+    run = load_run(data["run"])
+    [told] = [event for event in run.events if event["kind"] == "reference" and "text" in event]
+    assert told["how"] == "home_switch" and told["touches_mm"] and len(run.column("time_s")) > 1000
+    assert run.meta["name"] == "reference" and "finished" in str(run.meta)
 
 
 def test_where_the_output_stands_is_stated_without_motion(capfd):

@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import Any
 
 from drivers.simulated import EnvironmentClient
-from hil.bench import LockstepBench
-from hil.core import ConfirmReference, SeekReference
+from hil.bench import EPOCH, LockstepBench
+from hil.core import ConfirmReference, EndRun, SeekReference, StartRun
 from hil.host import start_bench
 from hil.link import Client, ClientKeys
 from hil.procedures import (
@@ -25,8 +25,10 @@ from hil.procedures import (
     SimulatedOperator,
     Sought,
     find_reference,
+    send_requests,
 )
-from hil.profile import Profile, load_profile, profile_from_dict, rig_parameters
+from hil.profile import Profile, load_profile, profile_from_dict, profile_to_dict, rig_parameters
+from hil.recorder import RunWriter, told_run_folder
 from ui.commands.answers import (
     BAD_INPUT,
     FAILED,
@@ -42,8 +44,11 @@ from ui.commands.terminal_operator import TerminalOperator, add_simulated_person
 
 SEEKS = ("lower", "upper", "switch")
 STATES = ("lower-end", "mark")
+NAME = "reference"
 EXIT = {"finished": OK, "interrupted": INTERRUPTED, "lost": NOT_REACHED}
 FIRST_SAMPLES_S = 0.3
+BREATH_S = 0.05  # the host answers within a cycle or two
+RECORDED_WAIT_S = 10.0
 
 
 def add(commands: Any) -> None:
@@ -73,6 +78,13 @@ def add(commands: Any) -> None:
     parser.add_argument(
         "--times", type=int, default=3, metavar="N", help="touches, 2 to 50 (default: 3)"
     )
+    parser.add_argument(
+        "--out",
+        type=Path,
+        default=Path("runs"),
+        metavar="DIR",
+        help="directory of runs (default: runs); with --link, the one its recorder uses",
+    )
     add_simulated_person(parser)
     parser.set_defaults(run=run)
 
@@ -87,8 +99,21 @@ def run(options: argparse.Namespace) -> int:
         _require_simulated(profile)
         bench = LockstepBench(profile)
         person = SimulatedOperator(bench.environment, bench.drive.core.parameters)
-        lockstep = LockstepRunner(bench, tell=lambda text: say(options, text), operator=person)
-        return _finish(options, lockstep.run(_procedure(options, profile)))
+        procedure = _recorded(_procedure(options, profile))
+        about = {
+            "profile": profile_to_dict(profile),
+            "profile_path": Path(options.profile).name,
+            "rate_hz": profile.control.rate,
+            "simulated": True,
+            "drive": bench.drive.capabilities.identity,
+            "reference": bench.bench.reference,
+        }
+        started = EPOCH.isoformat(timespec="milliseconds")
+        with RunWriter(options.out, NAME, about, note="lockstep", started=started) as writer:
+            lockstep = LockstepRunner(bench, writer, lambda text: say(options, text), person)
+            ended = lockstep.run(procedure)
+            folder = writer.close(f"{ended.how}: {ended.text}")
+        return _finish(options, ended, folder)
     if not options.simulated_operator and not at_a_terminal():
         raise CommandError(
             "a person must be asked, and this is no terminal; on a simulated rig use --lockstep "
@@ -98,14 +123,16 @@ def run(options: argparse.Namespace) -> int:
     with contextlib.ExitStack() as stack:
         link = options.link
         if link is None:
-            own = start_bench(options.profile, runs_directory=Path(), recorder=False)
+            own = start_bench(options.profile, runs_directory=options.out)
             link = stack.enter_context(own).link_directory
         keys = ClientKeys.load(options.keys) if options.keys is not None else None
         client = stack.enter_context(Client.connect(link, name="reference", keys=keys))
         profile = profile_from_dict(client.description["profile"])
         runner = _live(options, stack, client, profile)
-        ended = runner.run(_procedure(options, profile))
-    return _finish(options, ended)
+        ended = runner.run(_recorded(_procedure(options, profile)))
+        # A bench without a recorder tells of no run.
+        name = runner.wait_recorded(RECORDED_WAIT_S) if runner.recording else ""
+    return _finish(options, ended, told_run_folder(options.out, name))
 
 
 def _live(
@@ -139,6 +166,15 @@ def _procedure(options: argparse.Namespace, profile: Profile) -> Procedure:
     return find_reference(profile, SeekReference(end=options.seek, touches=options.times))
 
 
+def _recorded(procedure: Procedure) -> Procedure:
+    """Put a run around a procedure, as every other command that moves the rig does."""
+    yield from send_requests([StartRun(name=NAME)])
+    yield Pause(BREATH_S)
+    found = yield from procedure
+    yield from send_requests([EndRun()])
+    return found
+
+
 def _state(profile: Profile, mark: bool) -> Procedure:
     place = profile.reference.mark
     if mark and place is None:
@@ -158,9 +194,10 @@ def _confirm(where: str, mark: bool) -> Procedure:
     return seen.text
 
 
-def _finish(options: argparse.Namespace, ended: Ended) -> int:
+def _finish(options: argparse.Namespace, ended: Ended, run: Path | None) -> int:
     found = ended.value
     data: dict[str, Any] = {"ended": ended.how, "text": ended.text, "found": False}
+    data["run"] = run
     if isinstance(found, Sought):
         touches = [round(1e3 * at, 4) for at in found.touches_m]
         data |= {
@@ -179,6 +216,8 @@ def _finish(options: argparse.Namespace, ended: Ended) -> int:
         say(options, str(found))
     else:
         say(options, f"{ended.how}: {ended.text}; the rig was left without power")
+    if run is not None:
+        say(options, f"run {run}")
     answer(options, data)
     return EXIT.get(ended.how, FAILED)
 
