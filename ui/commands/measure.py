@@ -9,7 +9,7 @@ import multiprocessing
 import os
 import re
 import shlex
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
@@ -185,18 +185,22 @@ def _lockstep(
 ) -> list[EndOfTest]:
     """Each test on a rig of its own, so that none depends on which others are run."""
     rehearsal = rehearsal_of(options, profile)
-    jobs = [
-        (profile, test.key, options.seed, folder / RUNS / test.key, rehearsal) for test in tests
-    ]
+    jobs = {
+        test.key: (profile, test.key, options.seed, folder / RUNS / test.key, rehearsal)
+        for test in tests
+    }
     ends: list[EndOfTest] = []
     workers = min(len(tests), os.cpu_count() or 1)
     with contextlib.ExitStack() as stack:
         if workers > 1:
             context = multiprocessing.get_context("spawn")
             pool = stack.enter_context(ProcessPoolExecutor(workers, mp_context=context))
-            results = pool.map(_one_in_lockstep, jobs)
+            # The longest first: begun last, it would run beside an idle processor.
+            longest = sorted(tests, key=lambda test: -test.lasts_s(profile))
+            begun = {test.key: pool.submit(_one_in_lockstep, jobs[test.key]) for test in longest}
+            results: Iterable[EndOfTest] = (begun[test.key].result() for test in tests)
         else:
-            results = map(_one_in_lockstep, jobs)
+            results = map(_one_in_lockstep, jobs.values())
         for number, (test, end) in enumerate(zip(tests, results, strict=True), 1):
             ends.append(end)
             _show_end(options, number, len(tests), test, end)
