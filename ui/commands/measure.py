@@ -16,7 +16,7 @@ from typing import Any
 
 from drivers.simulated import EnvironmentClient
 from hil.bench import Rehearsal
-from hil.control import profile_in_force
+from hil.control import profile_in_force, safety_fingerprint
 from hil.host import start_bench
 from hil.link import Client
 from hil.measure import (
@@ -31,11 +31,12 @@ from hil.measure import (
     finished_runs,
     measure_all,
     measure_in_lockstep,
+    proposal_of,
     shown,
     write_sheet,
 )
 from hil.procedures import Ended, LiveRunner, SimulatedOperator
-from hil.profile import Profile, load_profile, rig_parameters, varied_simulation
+from hil.profile import Profile, load_profile, rig_parameters, varied_simulation, write_back
 from ui.commands.answers import (
     BAD_INPUT,
     FAILED,
@@ -72,6 +73,7 @@ def add(commands: Any) -> None:
         "  hookeline measure --profile my_rig.yaml\n"
         "  hookeline measure --profile footplate_trainer --lockstep --only force_response --json\n"
         "  hookeline measure --again measured/DIR\n"
+        "  hookeline measure --propose measured/DIR\n"
         "  hookeline measure --compare measured/BEFORE measured/AFTER\n",
         motion=True,
     )
@@ -88,6 +90,14 @@ def add(commands: Any) -> None:
         metavar="DIR",
         help="make figures anew from the runs in DIR; no motion",
     )
+    parser.add_argument(
+        "--propose",
+        type=Path,
+        metavar="DIR",
+        help="say what a force loop designed for the plant measured in DIR would do; with "
+        "--profile and --apply write its values into that file; no motion",
+    )
+    parser.add_argument("--apply", action="store_true", help="with --propose: write the values")
     parser.add_argument(
         "--compare",
         type=Path,
@@ -123,6 +133,8 @@ def run(options: argparse.Namespace) -> int:
             return compare(options)
         if options.again is not None:
             return _finish(options, options.again, [], None)
+        if options.propose is not None:
+            return _propose(options)
         if options.profile is None and not options.list:
             raise CommandError("name the rig: --profile P", BAD_INPUT)
         if options.resume is not None and options.out is not None:
@@ -137,6 +149,36 @@ def run(options: argparse.Namespace) -> int:
         return _measure(options, profile, tests)
     except SheetError as error:
         raise CommandError(str(error), BAD_INPUT) from None
+
+
+def _propose(options: argparse.Namespace) -> int:
+    sheet = assemble(options.propose, TESTS)
+    proposal = proposal_of(sheet.profile, sheet.characteristics)
+    say(options, proposal.sentence)
+    written: list[str] = []
+    if options.apply:
+        if options.profile is None:
+            raise CommandError("--apply writes into a file: name it with --profile", BAD_INPUT)
+        if safety_fingerprint(load_profile(options.profile)) != safety_fingerprint(sheet.profile):
+            raise CommandError(
+                f"'{options.profile}' is not the profile that was measured, or has been changed "
+                "since. Fix: measure again",
+                BAD_INPUT,
+            )
+        if proposal.changes:
+            written = [str(w.file) for w in write_back(options.profile, proposal.changes)]
+            say(options, f"written: {', '.join(written)}; measure force_response again")
+    kept, new = proposal.kept, proposal.redesigned
+    answer(
+        options,
+        {
+            "changes": proposal.changes,
+            "kept": {"bandwidth_Hz": kept.bandwidth_Hz, "margin_deg": kept.phase_margin_deg},
+            "redesigned": {"bandwidth_Hz": new.bandwidth_Hz, "margin_deg": new.phase_margin_deg},
+            "written": written,
+        },
+    )
+    return OK
 
 
 def _measure(options: argparse.Namespace, profile: Profile, tests: list[GuardedTest]) -> int:
