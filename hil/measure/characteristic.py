@@ -56,14 +56,15 @@ class Characteristic:
         if not math.isfinite(self.predicted) or not math.isfinite(self.value):
             return False
         parts = [u for u in (self.u95, self.predicted_u95) if math.isfinite(u)]
-        return bool(parts) and abs(self.value - self.predicted) > math.hypot(*parts)
+        # A figure may come as a number of numpy, whose truth JSON does not know.
+        return bool(parts and abs(self.value - self.predicted) > math.hypot(*parts))
 
     @property
     def covered(self) -> bool | None:
         """True if value ± u95 covers the truth; None if one of them is not known."""
         if not all(map(math.isfinite, (self.value, self.u95, self.truth))):
             return None
-        return abs(self.value - self.truth) <= self.u95
+        return bool(abs(self.value - self.truth) <= self.u95)
 
 
 @dataclass(frozen=True, eq=False)  # arrays have no one answer to whether they are equal

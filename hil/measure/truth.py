@@ -71,9 +71,10 @@ class ObservedBench(LockstepBench):
         """Write them beside a run."""
         names = ["cycle", *TRUE_STATES, MOTOR_POWER]
         table = np.array(self.true_states).reshape(-1, len(names))
-        pq.write_table(
-            pa.table({name: table[:, i] for i, name in enumerate(names)}), folder / TRUE_FILE
-        )
+        # Cut off while writing, it leaves no half file under the name that is read.
+        part = folder / f".{TRUE_FILE}.part"
+        pq.write_table(pa.table({name: table[:, i] for i, name in enumerate(names)}), part)
+        part.replace(folder / TRUE_FILE)
 
 
 class TrueRun:

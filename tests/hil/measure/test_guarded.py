@@ -1,7 +1,9 @@
 """Guarded tests in lockstep: figures cover the truth, a stop ends the plan and leaves no power."""
 
+import json
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from drivers.base import PowerStage
@@ -52,3 +54,5 @@ def test_a_difference_needs_more_than_both_uncertainties():
     assert not figure.differs
     assert replace(figure, predicted=11.4).differs
     assert not replace(figure, predicted=float("nan")).differs
+    numpy_figure = replace(figure, value=np.float64(10.0), truth=10.5)
+    assert json.dumps([numpy_figure.differs, numpy_figure.covered]) == "[false, true]"
