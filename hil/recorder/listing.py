@@ -8,12 +8,14 @@ the index may be removed at any time, or be wrong, and the list is still right.
 from __future__ import annotations
 
 import contextlib
+import gc
 import json
 import os
 import time
 import zlib
 from collections.abc import Iterable
-from dataclasses import astuple, dataclass
+from dataclasses import astuple, dataclass, fields
+from operator import attrgetter
 from pathlib import Path
 from typing import Any
 
@@ -28,7 +30,7 @@ FORM = 2  # of the index; another one is made anew
 # A file changed twice within one tick of the file system's clock (4 ms on common kernels, 2 s on
 # FAT) looks the same: an entry is trusted only if it was made from files older than this.
 SETTLED_NS = 3_000_000_000
-_TAGS = -2  # their place among the fields of a line
+LINES_AT_ONCE = 256
 
 
 @dataclass(frozen=True)
@@ -60,19 +62,32 @@ class RunSummary:
     pinned: bool = False
 
 
+_FIELDS = tuple(field.name for field in fields(RunSummary))[1:]  # of an entry: all but the path
+
+
 def list_runs(directory: Path | str) -> list[RunSummary]:
     """Runs in a directory by number; one that is damaged is listed with its problem.
 
     Raises:
         RunError: the directory cannot be read.
     """
-    directory = Path(directory)
+    # Ten thousand lines are no garbage; looking through them again and again took half the time.
+    collecting = gc.isenabled()
+    gc.disable()
+    try:
+        return _list(Path(directory))
+    finally:
+        if collecting:
+            gc.enable()
+
+
+def _list(directory: Path) -> list[RunSummary]:
     try:
         with os.scandir(directory) as entries:
             folders = [
                 (entry.name, entry.stat().st_mtime_ns)
                 for entry in entries
-                if number_and_name(entry) and entry.is_dir()
+                if entry.is_dir() and number_and_name(entry)
             ]
     except OSError as error:
         raise RunError(
@@ -97,7 +112,7 @@ def list_runs(directory: Path | str) -> list[RunSummary]:
             kept[name] = [stamp, list(astuple(run)[1:])]
     if kept != known:
         _write_index(directory, kept)
-    return sorted(runs, key=lambda run: (run.number, run.name))
+    return sorted(runs, key=attrgetter("number", "name"))
 
 
 def _stamp(folder: str, changed_ns: int, labelled: bool) -> list[int]:
@@ -106,13 +121,14 @@ def _stamp(folder: str, changed_ns: int, labelled: bool) -> list[int]:
     New labels change the folder's own time, so their file is asked for only where there is one.
     """
     stamp = [changed_ns, 0, 0, 0, 0]
-    with contextlib.suppress(OSError):
+    try:
         found = os.stat(f"{folder}/{META}")
         stamp[1:3] = found.st_mtime_ns, found.st_size
-    if labelled:
-        with contextlib.suppress(OSError):
+        if labelled:
             found = os.stat(f"{folder}/{LABELS}")
             stamp[3:5] = found.st_mtime_ns, found.st_size
+    except OSError:
+        pass
     return stamp
 
 
@@ -122,8 +138,12 @@ def _read_index(directory: Path) -> dict[str, Any]:
         check, data = (directory / INDEX_FILE).read_bytes().split(b"\n", 1)
         if check != _check(data):
             return {}
-        # Line by line: a thread beside it, such as one that draws, need not wait for the whole.
-        entries = [json.loads(line) for line in data.splitlines()]
+        lines = data.splitlines()
+        entries: list[Any] = []
+        # In parts of 0.4 ms: a thread beside it, such as one that draws, need not wait for all.
+        for first in range(0, len(lines), LINES_AT_ONCE):
+            part = b",".join(lines[first : first + LINES_AT_ONCE])
+            entries += json.loads(b"[" + part + b"]")
         return {name: [stamp, fields] for name, stamp, fields in entries}
     except (OSError, ValueError):
         return {}
@@ -133,9 +153,14 @@ def _check(data: bytes) -> bytes:
     return f"{FORM} {zlib.crc32(data):08x}".encode()
 
 
-def _from_entry(directory: Path, name: str, fields: list[Any]) -> RunSummary:
-    fields[_TAGS] = tuple(fields[_TAGS])
-    return RunSummary(directory / name, *fields)
+def _from_entry(directory: Path, name: str, entry: list[Any]) -> RunSummary:
+    """A line from its entry, without the constructor, which sets a frozen field in 0.3 us each."""
+    run = object.__new__(RunSummary)
+    values = run.__dict__
+    values["path"] = directory / name
+    values.update(zip(_FIELDS, entry, strict=True))
+    values["tags"] = tuple(values["tags"])
+    return run
 
 
 def _write_index(directory: Path, runs: dict[str, Any]) -> None:
