@@ -1,6 +1,7 @@
 """Sizing: from what is wanted and a list of parts to what each combination gives."""
 
 from hil.sizing.choice_profile import choice_profile, profile_text
+from hil.sizing.choice_sequence import sequence_beside, sequence_text
 from hil.sizing.combination import Combination
 from hil.sizing.curves import Chart, Curve, force_over_frequency, force_over_speed
 from hil.sizing.figures import Figure
@@ -29,6 +30,8 @@ __all__ = [
     "named",
     "profile_text",
     "sensitivities",
+    "sequence_beside",
+    "sequence_text",
     "shipped_wants",
     "size",
 ]

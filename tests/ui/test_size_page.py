@@ -76,6 +76,7 @@ def test_keys_size_choose_and_write(qtbot, window):
 
     QTest.keyClick(page.table, Qt.Key.Key_W)
     assert "hookeline demo --profile sized.yaml" in page.text.text()
+    assert Path("sized.demo.yaml").exists()
     assert load_profile("sized.yaml").actuator.name == page.name.text().split(" ")[0]
     QTest.keyClick(page.table, Qt.Key.Key_W)
     assert "there already" in page.text.text()

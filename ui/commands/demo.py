@@ -7,8 +7,9 @@ from pathlib import Path
 from typing import Any
 
 from hil.host import start_bench
-from hil.profile import load_profile
+from hil.profile import find_profile, load_profile
 from hil.sequences import load_sequence
+from hil.sizing import sequence_beside
 from ui.commands.answers import BAD_INPUT, FAILED, OK, CommandError, add_command, answer, say
 from ui.commands.disturb import add_disturb, rehearsal_of
 from ui.commands.screen import has_display, has_platform, operate, watching_dashboard
@@ -61,8 +62,9 @@ def add(commands: Any) -> None:
 
 def run(options: argparse.Namespace) -> int:
     check_wire(options)
-    sequence = fit(load_sequence("demo"), options.seconds)
     profile = load_profile(options.profile)
+    beside = sequence_beside(find_profile(options.profile))  # as 'hookeline size' writes it
+    sequence = fit(load_sequence(beside if beside.exists() else "demo"), options.seconds)
     if profile.simulation is None:
         raise CommandError(
             f"'{profile.name}' describes a real rig; a demo needs a profile with a 'simulation' "

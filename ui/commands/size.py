@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from hil.profile import examine_profile
+from hil.sequences import load_sequence
 from hil.sizing import (
     Chart,
     Figure,
@@ -19,10 +20,13 @@ from hil.sizing import (
     named,
     profile_text,
     sensitivities,
+    sequence_beside,
+    sequence_text,
     shipped_wants,
     size,
 )
 from ui.commands.answers import BAD_INPUT, FAILED, OK, CommandError, add_command, answer, say
+from ui.commands.session import check_fit
 
 SHOWN = 10
 TOLD = 4  # of the figures that a property moves
@@ -178,10 +182,11 @@ def _draw(path: Path, chosen: Sized, charts: list[Chart]) -> None:
 
 def _write_profile(options: argparse.Namespace, chosen: Sized) -> None:
     path: Path = options.write_profile
-    if path.exists():
-        raise CommandError(
-            f"'{path}' is there already; Fix: name another file, or remove it", BAD_INPUT
-        )
+    for file in (path, sequence_beside(path)):
+        if file.exists():
+            raise CommandError(
+                f"'{file}' is there already; Fix: name another file, or remove it", BAD_INPUT
+            )
     path.write_text(profile_text(chosen.choice), encoding="utf-8")
     examined = examine_profile(path)
     for problem in examined.problems:
@@ -192,4 +197,11 @@ def _write_profile(options: argparse.Namespace, chosen: Sized) -> None:
             f"misses {', '.join(f.label for f in chosen.missed) or 'nothing that was wanted'}; Fix: "
             "choose another, or correct the written file"
         )
-    say(options, f"profile written; try: hookeline demo --profile {path} --lockstep")
+    beside = sequence_beside(path)
+    beside.write_text(sequence_text(chosen.choice), encoding="utf-8")
+    check_fit(load_sequence(beside), examined.profile)
+    say(
+        options,
+        f"profile and its first session ({beside.name}) written; try: hookeline demo --profile "
+        f"{path} --lockstep",
+    )

@@ -20,6 +20,8 @@ from hil.sizing import (
     load_wants,
     profile_text,
     sensitivities,
+    sequence_beside,
+    sequence_text,
     shipped_wants,
     size,
 )
@@ -90,11 +92,13 @@ class SizeModel:
         if self.chosen is None:
             self.text = "No combination is chosen. Fix: G, then choose one."
             return
-        if not self.target or path.exists():
+        if not self.target or path.exists() or sequence_beside(path).exists():
             self.text = f"'{self.target}' is there already. Fix: name another file."
             return
         try:
             path.write_text(profile_text(self.chosen.one.choice), encoding="utf-8")
+            session = sequence_text(self.chosen.one.choice)
+            sequence_beside(path).write_text(session, encoding="utf-8")
         except ProfileError as error:
             self.text = str(error)
             return
