@@ -68,7 +68,7 @@ class ChartPage(QWidget):
             self.lengths.addButton(button, i)
             row.addWidget(button)
         row.addStretch(1)
-        self.freeze = self._key("Freeze", "Space", lambda: self.toggle_freeze(), theme, sizes)
+        self.freeze = self._key("Freeze", "F8", lambda: self.toggle_freeze(), theme, sizes)
         self.freeze.setCheckable(True)
         self.freeze.setToolTip(
             "Stop the paper; drag or page up to look back, click or C for a cursor, "

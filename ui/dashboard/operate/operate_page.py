@@ -149,7 +149,7 @@ class OperatePage(Page):
         if self.presets is not None and not self.sequences_shown:
             acts |= self.presets.keys()
         return acts | {
-            key.Key_Space: charts.toggle_freeze,
+            key.Key_F8: charts.toggle_freeze,
             key.Key_E: charts.to_live,
             key.Key_C: charts.step_cursors,
             key.Key_W: charts.next_window,
