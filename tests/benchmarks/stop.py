@@ -292,7 +292,6 @@ def main() -> int:
         return 0
     keys = round(options.seconds) if options.seconds else options.keys
     profile = load_profile(PROFILE)
-    loads = [os.getloadavg()[0]]
     with tempfile.TemporaryDirectory(prefix="hookeline-") as folder:
         place = Path(folder)
         with start_bench(
@@ -301,7 +300,6 @@ def main() -> int:
             lasted, alone = measure_stops(running, keys)
         say("killed rig hosts")
         own = [measure_own_stop(place / f"{k}") for k in range(max(2, keys * KILLED // KEYS))]
-    loads.append(os.getloadavg()[0])
     for name, seconds in (lasted | {"host killed, drive's own stop": own}).items():
         bench.samples(name, seconds, unit="ms", scale=1e3)
     bench.percentile("key to wire p99", "key to wire", "p99", most=KEY_MS)
@@ -314,9 +312,6 @@ def main() -> int:
     drive_ms = 1e3 * drive_options(profile, live=True).host_loss
     bench.percentile("host killed", "host killed, drive's own stop", "max", most=drive_ms + 20.0)
     bench.note(f"repeated, because the bench had stopped by itself just before the key: {alone}")
-    bench.note(
-        f"load average of the computer at the beginning {loads[0]:.1f}, at the end {loads[1]:.1f}"
-    )
     bench.note(
         f"baselines: period {period_ms:g} ms, heartbeat limit {heartbeat_ms:g} ms, "
         f"drive's heartbeat limit {drive_ms:g} ms"

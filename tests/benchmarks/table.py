@@ -90,6 +90,7 @@ class Benchmark:
     rows: list[Samples] = field(default_factory=list)
     figures: list[Figure] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    load: float | None = None  # average of the computer, once the command line was read
 
     def __post_init__(self) -> None:
         self.parser = argparse.ArgumentParser(
@@ -108,6 +109,7 @@ class Benchmark:
     def parse(self, arguments: Sequence[str] | None = None) -> argparse.Namespace:
         """Read the command line; also kept as ``options``."""
         self.options = self.parser.parse_args(arguments)
+        self.load = os.getloadavg()[0]
         return self.options
 
     def samples(self, name: str, values: ArrayLike, *, unit: str, scale: float = 1.0) -> Samples:
@@ -178,6 +180,9 @@ class Benchmark:
 
     def finish(self) -> int:
         """Print everything; the exit code."""
+        if self.load is not None:
+            now = os.getloadavg()[0]
+            self.note(f"load average of the computer: {self.load:.1f} before, {now:.1f} after")
         print(f"{self.title}\n{machine_line()}\n")
         if self.rows:
             print(

@@ -20,8 +20,8 @@ PAGE = ROOT / "ui" / "manual" / "figures.md"
 KEPT = Path(__file__).parent / "measured"
 BENCHMARKS = {
     "cycle": ["--seconds", "20"],
-    "stop": [],
-    "link_attack": [],
+    "stop": ["--keys", "40"],
+    "link_attack": ["--seconds", "6"],
     "force": [],
     "plots": [],
     "recorder": [],
