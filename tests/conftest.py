@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import os
+import signal
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -64,6 +65,9 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 def pytest_configure(config: pytest.Config) -> None:
     """Keep the order of files: the workers' own is by the number of tests in each."""
     config.option.loadscopereorder = False
+    # A shell starts what runs in its background deaf to Ctrl-C, and live tests interrupt themselves.
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

@@ -17,7 +17,7 @@ from drivers.simulated.drive_core import SimulatedDriveCore
 from hil.profile.loader import load_profile
 
 PERIOD_S = 0.002
-PATIENCE_S = 10.0
+PATIENCE_S = 20.0
 
 
 class Far:

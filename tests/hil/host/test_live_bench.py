@@ -28,7 +28,7 @@ from hil.host.processes import LET_SLEEP, BenchError, start_bench
 from hil.link.client import Client
 from hil.link.errors import Refused
 from hil.profile.loader import find_profile
-from hil.recorder import list_runs, load_run
+from hil.recorder import RunError, list_runs, load_run
 
 pytestmark = pytest.mark.real_time
 
@@ -148,6 +148,7 @@ def test_killed_host_lets_the_drive_stop_by_itself(bench, client):
             if frame is not None and frame.arbitration_id == 0x85:
                 emergency = bytes(frame.data[:2])
     assert emergency == b"\x30\x81"  # CiA 301: 8130h, heartbeat error
+    bench.processes["host"].wait(20)  # a killed process may need longer to be gone than this took
     assert "host" in (bench.wait_failed() or "")
 
 
@@ -213,6 +214,16 @@ def test_second_host_on_one_link_is_refused(quiet_bench, tmp_path):
         )
 
 
+def until_on_disk(folder: Path, samples: int) -> None:
+    deadline = time.monotonic() + 20
+    while True:
+        with contextlib.suppress(RunError):
+            if load_run(folder).table.num_rows >= samples:
+                return
+        assert time.monotonic() < deadline
+        time.sleep(0.05)
+
+
 def test_a_dead_recorder_is_told_and_another_goes_on(quiet_bench):
     with Client.connect(quiet_bench.link_directory, name="test") as client:
         watch = Watch(client)
@@ -220,7 +231,7 @@ def test_a_dead_recorder_is_told_and_another_goes_on(quiet_bench):
         client.request(StartRun(name="walk"))
         first = watch.until("recording")["run"]
         with client.keep_control():
-            time.sleep(0.5)
+            until_on_disk(quiet_bench.runs_directory / first, samples=300)
         quiet_bench.processes["recorder"].send_signal(signal.SIGKILL)
         second = watch.until("recording", seconds=20.0)["run"]
         assert second != first and "walk-continued" in second
