@@ -6,8 +6,9 @@ The declared lateness: 5 % of the cycles up to 5 ms late, half of these with a s
 the delay, and one pause of 20 ms a second. A session is right if its figure holds within 3 % of
 what was asked for, judged by the simulated rig's own force and position, or if the bench stopped
 for lateness and said so; and if a figure that the run's own analysis calls good is good. Profiles
-whose limits do not bear a pause of 20 ms stop there; they are run without pauses as well. Exits 1
-with ``--check`` if a session is wrong.
+whose limits do not bear a pause of 20 ms stop there; they are run without pauses as well, and with
+limits and a drive's watch over its host that bear them. Exits 1 with ``--check`` if a session is
+wrong.
 """
 
 from __future__ import annotations
@@ -59,7 +60,9 @@ WITHOUT_PAUSES = Lateness(share=0.05, up_to_s=0.005, stale_share=0.5)
 DECLARED = Lateness(
     share=0.05, up_to_s=0.005, stale_share=0.5, pause_s=0.02, pause_every_s=1.0, pause_first_s=0.3
 )
-LATENESS = {"prompt": None, "late": WITHOUT_PAUSES, "late, pauses": DECLARED}
+BORNE = "pauses borne"
+LATENESS = {"prompt": None, "late": WITHOUT_PAUSES, "late, pauses": DECLARED, BORNE: DECLARED}
+BORNE_LATE_S, BORNE_SILENCE_S = 0.03, 0.1
 QUICK = (
     ("footplate_trainer", "spring"),
     ("footplate_trainer", "hold"),
@@ -103,6 +106,19 @@ class Kept:
 
     def column(self, name: str) -> Any:
         return self._table[:, INDEX[name]]
+
+
+def bearing(profile: Profile) -> Profile:
+    """Return the profile with limits, and a drive, that bear a pause of 20 ms."""
+    limits = profile.limits.model_copy(
+        update={"cycle_late": BORNE_LATE_S, "telemetry_age": BORNE_LATE_S}
+    )
+    simulation = profile.simulation
+    assert simulation is not None
+    actual = simulation.actual | {"drive_host_loss_s": BORNE_SILENCE_S}
+    return profile.model_copy(
+        update={"limits": limits, "simulation": simulation.model_copy(update={"actual": actual})}
+    )
 
 
 def asked(profile: Profile, name: str, load_N: float) -> tuple[Behaviour, str, dict[str, float]]:
@@ -181,6 +197,8 @@ def run(task: tuple[str, str, str]) -> Session:
     """One session of about 5 s."""
     profile_name, name, lateness = task
     profile = load_profile(profile_name)
+    if lateness == BORNE:
+        profile = bearing(profile)
     weight = min(profile.rig.weights, default=0.0)
     load_N = holding_force(profile, weight)
     behaviour, kind, values = asked(profile, name, load_N)

@@ -13,6 +13,7 @@ from tests.campaigns.late import run
         ("footplate_trainer", "spring", "late"),
         ("bench_slide", "hold", "late"),
         ("treadle_can", "force", "late, pauses"),
+        ("footplate_trainer", "force", "pauses borne"),
     ],
 )
 def test_figures_hold_or_the_bench_stops_and_says_so(
@@ -20,7 +21,7 @@ def test_figures_hold_or_the_bench_stops_and_says_so(
 ) -> None:
     session = run((profile, behaviour, lateness))
     assert session.wrong == ""
-    if lateness == "late":
+    if lateness != "late, pauses":
         assert not session.stopped and session.said.startswith("good")
     else:
         assert "ms late" in session.stopped
