@@ -120,3 +120,27 @@ def test_a_limit_that_acts_is_told_with_its_value(model: OperateModel) -> None:
     model.feed([rows], 1.0)
     force = model.profile.limits.force.limited
     assert limited_words(model) == f"force ({force:g} N)"
+
+
+def test_force_over_deflection_is_shown_by_key_and_by_mouse(model: OperateModel, qapp) -> None:
+    window = Window(model, None)
+    window.resize(1280, 720)
+    window.show()
+    page = window.page_of("Operate")
+    QTest.keyClick(window, Qt.Key.Key_V)
+    assert page.pictures.currentWidget() is page.loop
+    for n in range(30):
+        moved = 1e-3 * np.sin(0.4 * n)
+        rows = make_rows(25, start_s=0.025 * n, deflection_m=moved, spring_force_N=120e3 * moved)
+        model.feed([rows], 0.1 * n)
+        page._repaint_picture()
+    assert len(page.loop.points) >= 25
+    _, deflection, spring, _ = page.loop.points[-1]
+    assert spring == pytest.approx(120.0 * deflection)
+    assert page.loop.grab().toImage().allGray() is False
+    model.feed([make_rows(25, start_s=60.0)], 9.0)
+    page.loop.take()
+    assert len(page.loop.points) == 1  # only the last 20 s
+    QTest.mouseClick(page.next_picture, Qt.MouseButton.LeftButton)
+    assert page.pictures.currentWidget() is page.load
+    window.close()

@@ -15,6 +15,7 @@ from ui.dashboard.operate.behaviour_deck import BehaviourDeck
 from ui.dashboard.operate.environment_panel import EnvironmentPanel
 from ui.dashboard.operate.limit_margin_bars import LimitMarginBars
 from ui.dashboard.operate.load_picture import LoadPicture
+from ui.dashboard.operate.loop_picture import LoopPicture
 from ui.dashboard.operate.notices import Notices
 from ui.dashboard.operate.operate_view import OperateView
 from ui.dashboard.operate.preset_row import PresetRow
@@ -41,7 +42,17 @@ class OperatePage(Page):
         self.environment: EnvironmentPanel | None = None
         below = QHBoxLayout()
         below.setSpacing(0)
-        below.addWidget(self.load, 1)
+        self.loop = LoopPicture(model, theme, sizes)
+        self.pictures = QStackedWidget()
+        self.pictures.addWidget(self.load)
+        self.pictures.addWidget(self.loop)
+        self.next_picture = KeyButton("Next picture", "V", theme)
+        self.next_picture.clicked.connect(self.show_next_picture)
+        picture = QVBoxLayout()
+        picture.setSpacing(0)
+        picture.addWidget(self.pictures, 1)
+        picture.addWidget(self.next_picture, 0, Qt.AlignmentFlag.AlignLeft)
+        below.addLayout(picture, 1)
         if session is not None and session.load is not None:
             self.environment = EnvironmentPanel(
                 model, theme, sizes, hang=session.load.hang, push=session.load.push
@@ -86,11 +97,12 @@ class OperatePage(Page):
             self.presets = PresetRow(place.view.presets, theme, sizes, self._form_filled)
             under.addWidget(self.presets)
         self.to_sequences = KeyButton("Sequences", "S", theme)
+        self.to_sequences.setStyleSheet("padding-left: 3px; padding-right: 3px")
         self.to_sequences.clicked.connect(self.toggle_sequences)
         self.to_sequences.setVisible(isinstance(place.view, OperateView))
         below_deck = QHBoxLayout()
         below_deck.setContentsMargins(px(14), px(5), px(14), 0)
-        below_deck.setSpacing(px(5))
+        below_deck.setSpacing(px(3))
         if self.presets is not None:
             below_deck.addWidget(self.presets.keep_button)
             below_deck.addWidget(self.presets.back_button)
@@ -152,6 +164,7 @@ class OperatePage(Page):
             key.Key_F8: charts.toggle_freeze,
             key.Key_E: charts.to_live,
             key.Key_C: charts.step_cursors,
+            key.Key_V: self.show_next_picture,
             key.Key_W: charts.next_window,
             key.Key_M: charts.begin_mark,
             key.Key_Z: charts.click_tare,
@@ -194,6 +207,8 @@ class OperatePage(Page):
         if isinstance(old, OperatePage):
             self.chart_page.charts.view = old.chart_page.charts.view
             self.chart_page.refresh()
+            self.loop.points = old.loop.points
+            self.pictures.setCurrentIndex(old.pictures.currentIndex())
             if old.sequences_shown:
                 self.toggle_sequences()
             if self.zero is not None and old.zero is not None:
@@ -212,6 +227,14 @@ class OperatePage(Page):
         view.scroll(windows * view.window_s)
         self.chart_page.refresh()
 
+    def show_next_picture(self) -> None:
+        """Show the rig's load, or force over deflection, in turn."""
+        self.pictures.setCurrentIndex(1 - self.pictures.currentIndex())
+
+    def _repaint_picture(self) -> None:
+        self.loop.take()
+        (self.load if self.pictures.currentIndex() == 0 else self.loop).repaint()
+
     def let_go(self) -> None:
         """The hand lets go of the simulated rig."""
         if self.environment is not None and self.environment.hand.isDown():
@@ -225,7 +248,7 @@ class OperatePage(Page):
             self.deck.follow,
             *self.chart_page.charts.slices(),
             *self.rig.slices(),
-            self.load.repaint,
+            self._repaint_picture,
         ]
 
     def word_slices(self) -> list[Slice]:
