@@ -37,7 +37,7 @@ def test_a_choice_becomes_a_profile_that_the_demo_runs(capfd: Any) -> None:
         == 0
     )
     out, _ = capfd.readouterr()
-    assert out.count("; good") == 6
+    assert out.count("; good") == 3
     # An existing file is kept.
     before = Path("p.yaml").read_bytes()
     assert cli.main(("size", "footplate", "--write-profile", "p.yaml")) == 2
