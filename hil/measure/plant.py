@@ -264,8 +264,8 @@ def _delay_ms(run: RecordedRun, profile: Profile) -> tuple[float, float]:
             for i in range(len(command))
         ]
     )
-    # The lag is known to some tenths; at the end of a held period it is all but gone.
-    return mean_u95(each, 0.2e3 * lag)
+    # Of a lag that is known to a fifth, this much is left at the end of a held period of four lags.
+    return mean_u95(each, 0.06e3 * lag)
 
 
 def plant_response(

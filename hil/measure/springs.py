@@ -45,8 +45,8 @@ BINS = 400
 SMOOTH_S = 0.03  # over which the acceleration of the nut is taken; judged on one simulated rig
 # Expanded uncertainty of what repeated loops do not show; judged on one simulated rig:
 # Stribeck friction and the springs' own, which lean on slope and area.
-RATE_SHARE, AREA_SHARE = 0.01, 0.015
-INTERCEPT_SHARE = 0.15  # of the largest force: the calibration's error there shifts the intercept
+RATE_SHARE, AREA_SHARE = 0.005, 0.015
+INTERCEPT_SHARE = 0.06  # of the largest force: the calibration's error there shifts the intercept
 
 
 def _amplitude_N(profile: Profile) -> float:
@@ -134,7 +134,8 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     found: list[Characteristic] = []
 
     lost = np.array(_crossings(run, True)) - np.array(_crossings(run, False))
-    value, u95 = mean_u95(lost * 1e6, 0.5e6 * count)
+    # Twice the standard deviation of a rounded count; noise makes each loop round anew.
+    value, u95 = mean_u95(lost * 1e6, 1e6 * count / math.sqrt(3 * len(lost)))
     found.append(
         Characteristic(
             "springs.lost_motion",
@@ -253,7 +254,9 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
             causes="lubrication, alignment, preload of the nut",
         )
     )
-    value, u95 = mean_u95(np.array(areas), AREA_SHARE * float(np.mean(areas)))
+    # The loop goes as far as the calibrated force says, and its area with the square of that.
+    share = math.hypot(AREA_SHARE, 2 * relative)
+    value, u95 = mean_u95(np.array(areas), share * float(np.mean(areas)))
     predicted = _loop_area_J(profile, profile.actuator.friction.coulomb * per_torque)
     found.append(
         Characteristic(
