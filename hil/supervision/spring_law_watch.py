@@ -30,8 +30,8 @@ LAG_S = 0.001  # between spring force and torque as they are read; measured ther
 MOVING_M_S = 0.008
 MOVED_S = 0.015
 LASTING_S = 0.03
-# Motion in which law and motor agreed, before a difference is a change: a rig that is yet to be
-# calibrated has shown nothing. An assumption.
+# Motion in which law and motor agreed, before a difference is a change. A rig that has shown nothing
+# may be off by GROSS_TIMES what is allowed: it is yet to be calibrated. An assumption.
 SHOWN_S = 0.05
 # Beyond this multiple of the allowed difference time counts as its square, but never more than so:
 # what is wrong needs 10 ms to show its name.
@@ -112,7 +112,8 @@ class SpringLawWatch:
         times = abs(parted) / self.allowed_N
         if times > 1.0:
             self._wrong_s += dt * min(times * times, MOST_WEIGHT) if times > GROSS_TIMES else dt
-            if self._wrong_s >= LASTING_S and self._shown_s >= SHOWN_S:
+            known = self._shown_s >= SHOWN_S
+            if self._wrong_s >= LASTING_S and (known or (sense and times > GROSS_TIMES)):
                 return Limit.DISAGREEMENT
         elif sense:
             self._shown_s += dt
@@ -128,12 +129,13 @@ class SpringLawWatch:
         to_friction = c * force + e * way + f * sense
         spread = force * to_share + way * to_ways + sense * to_friction
         unsure = SIGMAS * math.sqrt(spread)
-        # A blow changes the force by its half within a millisecond, in which torque lags.
-        self.allowed_N = self._least_N + unsure + LAG_S * self._rate_N_s
+        # Scatter and what is not known of the law are independent. A blow changes the force by its
+        # half within a millisecond, in which torque lags.
+        self.allowed_N = math.hypot(self._least_N, unsure) + LAG_S * self._rate_N_s
         parted = estimator.motor_force_N - force
         parted -= self.share * force + self._ways * way + self._friction_N * sense
         # A law that changes must not be learned before it is seen.
-        if abs(parted) < LEARNED_FROM * self._least_N + unsure:
+        if abs(parted) < math.hypot(LEARNED_FROM * self._least_N, unsure):
             scale = 1.0 / (spread + self._variance_s / dt)
             gain = parted * scale
             self.share = _within(self.share + to_share * gain, SIGMAS * SHARE)
@@ -172,8 +174,13 @@ class SpringLawWatch:
 
     def text(self) -> str:
         """One sentence with numbers."""
+        differ = f"spring force and motor-derived force differ by {abs(self.parted_N):.0f} N"
+        if self._shown_s < SHOWN_S:
+            return (
+                f"{differ} in the first motion, beyond {self.allowed_N:.0f} N of friction and "
+                "uncertainty: calibration, a sensor, a spring or the torque is not as stated"
+            )
         return (
-            f"spring force and motor-derived force differ by {abs(self.parted_N):.0f} N from what "
-            f"this rig showed before, beyond {self.allowed_N:.0f} N of friction and uncertainty: "
-            "a sensor, a spring, the screw or the torque has changed"
+            f"{differ} from what this rig showed before, beyond {self.allowed_N:.0f} N of friction "
+            "and uncertainty: a sensor, a spring, the screw or the torque has changed"
         )

@@ -7,7 +7,8 @@ under one of three loads, or stays in standby or without power, waits for a time
 seed, and then rehearses a fault, or two within 150 ms; without power it then asks for it. Judged
 is what the simulation knows, no sensor: the largest spring force and the speed at which an end is
 met, each against the same session with its power removed between the fault and the bench's own
-stop (a load that falls or is caught without power is not the bench's doing); how long it goes on
+stop (a load that falls or is caught without power is not the bench's doing), the end also against
+a bench that brakes a weight or a hand with all the permitted force at once; how long it goes on
 once a fault that must stop it is there, or a false figure can be seen; and the name of the stop.
 ``--session`` runs one again.
 """
@@ -35,15 +36,16 @@ sys.path.insert(1, str(Path(__file__).parents[1] / "benchmarks"))
 
 from fault_rigs import BEHAVIOURS, DE_ENERGISED, LOADS_KG, MIDDLE_M, RIGS, STANDBY, running
 from fault_table import FAULTS
-from fault_watch import ENERGISED, Watch
+from fault_watch import ENERGISED, UNKNOWN_SHARE, Watch
 from table import machine
 
+from drivers.simulated.drive_core import FAULT_TEXTS, OVERSPEED
 from hil.bench.lockstep import LockstepBench
 from hil.bench.rehearsal import KINDS, DisturbanceFault, Rehearsal
 from hil.control.power_removal import ALLOWED_S
-from hil.core import Cause, State
+from hil.core import Cause, Limit, State
 from hil.core.limit_texts import label
-from hil.core.requests import Apply, HoldPosition, PowerOn, Stop
+from hil.core.requests import Apply, ConstantForce, HoldPosition, PowerOn, Stop
 
 PROCESSES = 2
 SEEDS, PAIRS = 3, 2000
@@ -61,6 +63,9 @@ MOST_FORCE = 1.05  # of the force limit that trips
 END_MM_S = 20.0
 MOST_S = 0.101  # and the period in which it is seen
 REMOVED_S = ALLOWED_S + 0.02  # wait for the drive, then the drive's own watch (15 ms)
+# A weight laid on at rest has moved by 0.3 mm then (1.4 m/s2 at the rod), a count or two.
+BRAKED_AFTER_S = 0.02
+LOADS = ("hang", "push")  # what gives force and motion of its own, whatever is commanded
 ANOTHER_S, MOMENTS = 0.002, 50  # between moments at which power is removed for comparison
 
 
@@ -92,6 +97,7 @@ class Outcome:
         share: largest true spring force, of the limit that trips.
         share_without, end_mm_s, without_mm_s: the same without power, as far as it was needed;
             hardest end met, and that without power.
+        braked_mm_s: that of a bench that brakes at once, as far as it was needed.
         stopped_s: fault to stop or true loss of power, NaN if it went on.
         false_s: fault to the moment at which a figure was no longer true, NaN if never.
         false_N: largest mean difference of measured and true spring force before the stop.
@@ -106,6 +112,7 @@ class Outcome:
     share_without: float
     end_mm_s: float
     without_mm_s: float
+    braked_mm_s: float
     stopped_s: float
     false_s: float
     false_N: float
@@ -193,6 +200,10 @@ def run(session: Session) -> Outcome:
             MOST_FORCE if share > MOST_FORCE else 0.0,
             END_MM_S if end > END_MM_S else 0.0,
         )
+    braked = math.nan
+    loaded = any(FAULTS[name].entry["what"] in LOADS for name in session.faults)
+    if end > END_MM_S and not without > END_MM_S and loaded:
+        braked = _braked(before, session, bench.time_s - watch.began_s)
     own = False
     if cause and cause not in right_causes(session):
         undisturbed = copy.deepcopy(before)
@@ -206,6 +217,7 @@ def run(session: Session) -> Outcome:
         share_without,
         end,
         without,
+        braked,
         watch.stopped_s - asked_s,
         watch.false_s,
         watch.false_N,
@@ -245,6 +257,39 @@ def _without_power(
     return most_share, most_mm_s
 
 
+def _braked(before: LockstepBench, session: Session, seconds: float) -> float:
+    """Hardest end met in mm/s under all the permitted force against the load.
+
+    What meets an end then, no controller within the force limit holds: 7.5 kg take 561 N of the
+    580 N, which leaves 0.05 m/s2 to brake what has fallen while the force came.
+    """
+    if session.behaviour in (STANDBY, DE_ENERGISED):
+        return 0.0  # no force is commanded there
+    most_mm_s = 0.0
+    for up in (True, False):
+        bench = copy.deepcopy(before)
+        core = bench.drive.core
+        core.reset_peaks()
+        bench.run(BRAKED_AFTER_S)
+        force = bench.profile.limits.force.limited
+        behaviour = ConstantForce(force_N=force if up else -force)
+        bench.request(Apply(behaviour=behaviour, load_may_move=True))
+        until_s = bench.time_s + seconds
+        braking = False
+        while bench.time_s < until_s and bench.bench.state is not State.STOPPED:
+            bench.step()
+            velocity = core.physics.output_velocity_m_s
+            away = velocity if up else -velocity
+            if braking and away > 0.0:
+                break  # it has come to rest: from here it would be driven
+            braking |= away < -0.02
+        else:
+            bench.run(AFTER_S)
+        if braking:
+            most_mm_s = max(most_mm_s, 1e3 * core.peak_end_speed_m_s)
+    return most_mm_s
+
+
 def _power_on(watch: Watch) -> str:
     """Ask for power and a behaviour with the fault there; the reason if that is refused."""
     bench = watch.bench
@@ -279,6 +324,9 @@ def named(outcome: Outcome) -> bool:
     """The stop, if there was one, has a right name, or would have come without the fault."""
     if not outcome.cause:
         return True
+    if outcome.cause == Limit.DRIVE_FAULT and FAULT_TEXTS[OVERSPEED] in outcome.text:
+        # In standby a hand drives the nut past both limits within a cycle: the same name.
+        return Limit.SPEED in right_causes(outcome.session)
     asks = any(FAULTS[name].asks_stop for name in outcome.session.faults)
     if asks and outcome.cause == Cause.OPERATOR:
         # Asked for, and power went before it had to be called still on.
@@ -325,12 +373,23 @@ def shortfalls(outcome: Outcome) -> list[str]:
     if not removable(outcome.session):
         return [] if named(outcome) else [f"named '{label(outcome.cause)}': {outcome.text}"]
     short = []
-    if not outcome.share <= MOST_FORCE and not outcome.share_without > MOST_FORCE:
+    most = MOST_FORCE
+    laws = ("spring_factor", "deflection_factor")
+    whats = {FAULTS[name].entry["what"] for name in outcome.session.faults}
+    if outcome.session.behaviour == DE_ENERGISED and whats.intersection(laws):
+        # A force limit is no truer than a law that was false before the rig ever moved.
+        most /= 1.0 - UNKNOWN_SHARE
+    if not outcome.share <= most and not outcome.share_without > MOST_FORCE:
         short.append(
             f"force {100 * outcome.share:.0f} % of the limit that trips, "
             f"{100 * outcome.share_without:.0f} % without power"
         )
-    if outcome.end_mm_s > END_MM_S and not outcome.without_mm_s > END_MM_S:
+    asks = any(FAULTS[name].asks_stop for name in outcome.session.faults)
+    # A drive that ignores OFF takes no torque: the nut runs free until its own watch acts, and
+    # nothing of the host brakes the load before. That time is judged.
+    free = asks and outcome.stopped_s <= REMOVED_S
+    held = not max(outcome.without_mm_s, outcome.braked_mm_s) > END_MM_S
+    if outcome.end_mm_s > END_MM_S and held and not free:
         short.append(
             f"an end met at {outcome.end_mm_s:.0f} mm/s, {outcome.without_mm_s:.0f} without power"
         )

@@ -12,7 +12,7 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from fault_rigs import DE_ENERGISED
+from fault_rigs import DE_ENERGISED, running
 from fault_table import FAULTS
 from faults import Session, main, named, parsed, rehearsal, run, shortfalls, snippet
 
@@ -55,6 +55,7 @@ def test_sessions_that_are_as_they_must_be(fault: str, cause: int) -> None:
 
 
 def test_a_bench_without_supervision_falls_short(monkeypatch: pytest.MonkeyPatch) -> None:
+    running("medium spring", 2.5, 0)  # kept for other sessions too: made with supervision
     monkeypatch.setattr(Supervisor, "check", lambda self, *rest: 0)
     outcome = run(Session(("deflection at upper rail",), "medium spring", 2.5, 1))
     found = "; ".join(shortfalls(outcome))
@@ -81,6 +82,17 @@ def test_each_promise_is_judged() -> None:
     # No worse than without power.
     assert shortfalls(replace(sound, end_mm_s=50.0, without_mm_s=48.0)) == []
     assert shortfalls(replace(sound, stopped_s=0.09)) == []
+    # No worse than braked with all the permitted force at once.
+    assert shortfalls(replace(sound, end_mm_s=50.0, without_mm_s=5.0, braked_mm_s=48.0)) == []
+    # The drive's own watch over speed is as right a name as the bench's; another fault is not.
+    hand = replace(sound, session=parsed("hand, 40 N up; standby; 0; 1"))
+    told = replace(hand, cause=int(Limit.DRIVE_FAULT), text="fault 0x8400: drive: motor too fast")
+    assert shortfalls(told) == []
+    assert shortfalls(replace(told, text="fault 0x2310"))
+    # A law that was false before the rig moved is as false as the limit that rests on it.
+    law = replace(sound, session=parsed("springs a third stiffer; de-energised; 7.5; 1"), cause=0)
+    assert shortfalls(replace(law, share=1.3, share_without=0.1)) == []
+    assert shortfalls(replace(law, share=1.5, share_without=0.1))
 
 
 @pytest.mark.parametrize(
@@ -92,6 +104,14 @@ def test_without_power_a_fault_that_stays_refuses_power(fault: str, says: str) -
     assert says in outcome.text
     assert shortfalls(outcome) == []
     assert outcome.stopped == bool(says)
+
+
+def test_a_weight_that_no_force_within_the_limit_brakes_is_held_against_a_bench_that_knew() -> None:
+    # 7.5 kg take 561 of 580 N; 5 kg leave enough.
+    beyond = run(Session(("weight laid on, 7.5 kg",), "float", 2.5, 1))
+    assert beyond.braked_mm_s > 20.0 and shortfalls(beyond) == []
+    within = run(Session(("weight laid on, 5 kg",), "constant force", 0.0, 1))
+    assert within.braked_mm_s == 0.0
 
 
 def test_a_law_that_is_false_at_standstill_is_not_in_sight_and_in_motion_it_is() -> None:

@@ -72,3 +72,26 @@ def test_a_rig_off_by_a_fifth_is_left_alone_and_its_law_is_learned(
     stated = bench.profile.actuator.springs.rate_per_set
     learned = 1.0 + bench.bench.supervisor._law.share
     assert learned == pytest.approx(true / stated, abs=0.06)
+
+
+@pytest.mark.parametrize("what", ["spring_factor", "deflection_factor"])
+def test_a_law_off_by_a_half_stops_the_first_motion_and_is_not_called_a_change(what: str) -> None:
+    bench = LockstepBench(load_profile("footplate_trainer"))
+    bench.environment.hang(7.5)
+    bench.environment.disturb(what, 0.5)
+    bench.run(0.3)
+    assert bench.request(PowerOn(load_supported=True)).accepted
+    bench.run(0.05)
+    go(bench, HoldPosition(position_m=0.027, speed_m_s=0.06))
+    bench.run(0.4)
+    assert bench.bench.cause == Limit.DISAGREEMENT, bench.bench.cause_text
+    assert "in the first motion" in bench.bench.cause_text
+    assert bench.environment.state()["peak_spring_force_N"] < 300.0
+
+
+def test_a_fifth_softer_is_not_learned_where_a_way_of_motion_is_new() -> None:
+    bench = moving("footplate_trainer", mass_kg=2.5)
+    bench.run(0.7)
+    bench.environment.disturb("spring_factor", 0.8)
+    bench.run(0.15)
+    assert bench.bench.cause == Limit.DISAGREEMENT, bench.bench.cause_text
