@@ -22,6 +22,7 @@ from ui.dashboard.runs.series import LiveSeries, RunSeries
 from ui.dashboard.widgets import KeyButton, Sizes, Theme
 
 VIEWS = ("Over time", *KINDS, "Figures")
+ON_FIRST_ROW = 5  # acts on what is seen; those on files stand below
 
 
 class OpenedPanel(QWidget):
@@ -89,16 +90,17 @@ class OpenedPanel(QWidget):
             ("Ctrl+D", self.open_folder),
         )
         self.buttons: dict[str, KeyButton] = {}
-        row = QHBoxLayout()
-        row.setSpacing(px(4))
-        for word, key, act, hint in acts:
+        rows = [QHBoxLayout(), QHBoxLayout()]  # one alone would squeeze the list at 1280 pixels
+        for i, (word, key, act, hint) in enumerate(acts):
             button = KeyButton(word, key, theme)
             button.setToolTip(hint)
             button.setStyleSheet(f"padding-left: {px(5)}px; padding-right: {px(5)}px")
             button.clicked.connect(lambda _=False, act=act: act())
             self.buttons[word] = button
-            row.addWidget(button)
-        row.addStretch(1)
+            rows[0 if i < ON_FIRST_ROW else 1].addWidget(button)
+        for row in rows:
+            row.setSpacing(px(4))
+            row.addStretch(1)
         head = QHBoxLayout()
         head.addWidget(self.name)
         head.addWidget(self.note, 1)
@@ -110,7 +112,8 @@ class OpenedPanel(QWidget):
         column.setContentsMargins(px(8), px(8), px(8), px(6))
         column.setSpacing(px(4))
         column.addLayout(head)
-        column.addLayout(row)
+        for row in rows:
+            column.addLayout(row)
         column.addWidget(self.export)
         column.addLayout(middle, 1)
 

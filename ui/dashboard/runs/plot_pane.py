@@ -49,7 +49,7 @@ class PlotPane(QWidget):
     def __init__(self, theme: Theme, sizes: Sizes, chosen: Callable[[], object]) -> None:
         super().__init__()
         self.theme = theme
-        self._chosen = chosen
+        self._scale = max(1.0, sizes.scale)
         self._names: list[str] = []
         self.boxes: dict[str, ColumnBox] = {}
         row = QHBoxLayout()
@@ -130,7 +130,7 @@ class PlotPane(QWidget):
         item.setLogMode(x=logarithmic, y=logarithmic)
         for curve in plot.curves:
             colour = QColor(getattr(self.theme, curve.colour))
-            pen = QPen(colour, 1.5)
+            pen = QPen(colour, 1.5 * self._scale)
             pen.setCosmetic(True)
             name = curve.label if len(plot.curves) > 1 else None
             if curve.cells is None:
