@@ -411,6 +411,7 @@ def test_every_limit_and_cause_is_provoked_here() -> None:
     # The end of control: tests/hil/host/test_control_ends.
     provoked |= {Cause.CONTROL_RELEASED}
     provoked |= {Cause.POWER_NOT_REMOVED}  # tests/hil/bench/test_power_removal
+    provoked |= {Cause.SETPOINT_LATE}  # tests/hil/bench/test_external_setpoint
     assert provoked == {*Limit, *Cause} - limited_only
 
 
