@@ -126,7 +126,7 @@ def serve(directory: str, seconds: float, ready: Flag, begin: Flag, result: Any)
         for incoming in server.poll(time.monotonic()):
             stops.append(0.0)
             server.reply(incoming, True, "done")
-        if time.monotonic() - began > 10:
+        if time.monotonic() - began > START_S:
             raise TimeoutError("no holder came")
         time.sleep(PERIOD_S)
     stops.clear()
@@ -169,7 +169,7 @@ def measure(seconds: float, name: str, anew: bool) -> tuple[list[float], list[fl
         for process in others:
             process.start()
         try:
-            found: tuple[list[float], list[float], int] = result.get(timeout=seconds + 60)
+            found: tuple[list[float], list[float], int] = result.get(timeout=seconds + 2 * START_S)
             return found
         finally:
             ending.set()

@@ -21,7 +21,7 @@ KEPT = Path(__file__).parent / "measured"
 BENCHMARKS = {
     "cycle": ["--seconds", "20"],
     "stop": ["--keys", "40"],
-    "link_attack": ["--seconds", "6"],
+    "link_attack": ["--seconds", "5"],
     "force": [],
     "plots": [],
     "recorder": [],
