@@ -39,7 +39,7 @@ from hil.procedures import Hand, Hang, Pause, Push
 from hil.profile import Lever, Profile, rig_parameters
 
 LIFTS = 4
-ROOM_SHARE = 0.9  # of the travel
+ROOM_SHARE = 0.65  # of the travel: the position loop swings about the end of a move
 SPEED_SHARE = 0.9  # of the limit, at most
 FORCE_SHARE = 0.75  # of the limit: weight and its acceleration; the rest is for the loop
 SHARPEST = 5.77  # way over time squared: peak acceleration of a minimum-jerk move
