@@ -46,9 +46,12 @@ FAULTS = """\
 Sessions of the simulated footplate trainer in lockstep: every fault that can be
 [rehearsed](rehearse.md), in each behaviour, under several weights, alone and in pairs. *Force* is the
 largest true spring force in units of the limit that trips, *end* the hardest that was met; in brackets
-the same where power was removed at the fault's moment. A session falls short with more than 1.05 or
-20 mm/s, unless it does so without power as well; if it goes on for more than 100 ms after a fault that
-must stop it, or with a figure that is no longer true; or if the stop has a wrong name.
+the same where power was removed between the fault and the stop. A session falls short with more than
+1.05 or 20 mm/s, unless it does so without power as well, or, under a weight or a hand, braked with all
+the permitted force 20 ms after it came; if it goes on for more than 100 ms after a fault that must stop
+it, or with a figure that is no longer true; or if the stop has a wrong name. A drive that ignores OFF
+runs free until its own watch acts, for 65 ms: that time is judged there, not the end. With a law that was
+false by up to a fourth before the rig first moved, the force limit is as false.
 """
 
 
