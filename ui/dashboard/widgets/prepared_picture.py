@@ -44,16 +44,16 @@ class PreparedPicture:
             self._made = QPixmap(widget.size() * ratio)
             self._made.setDevicePixelRatio(ratio)
             self._made.fill(Qt.GlobalColor.transparent)
-        if self._made is None:
+        made = self._made
+        if made is None:
             return
-        painter = QPainter(self._made)
+        self._made = None
+        painter = QPainter(made)
         try:
             part(painter)
-        except BaseException:
-            self._made = None
-            raise
         finally:
-            painter.end()
+            painter.end()  # while the pixmap lives: a painter must not outlast what it paints on
+        self._made = made
 
     def _repaint(self) -> None:
         made, self._made = self._made, None
