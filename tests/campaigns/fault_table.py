@@ -59,6 +59,9 @@ FAULTS: dict[str, Fault] = {
     "late, 20 % up to 15 ms": Fault(
         {"what": "late", "share": 0.2, "up_to": "15 ms", "stale": 0.5}, HELD_UP | LAW
     ),
+    "samples lost, 5 %": Fault({"what": "lost", "share": 0.05}, LATE),
+    "samples lost, half": Fault({"what": "lost", "share": 0.5}, HELD_UP | LAW),
+    "samples all lost": Fault(_flag("samples_lost", 1.0), LATE, at_once=True),
     **{
         f"pause {ms} ms, {'old' if stale else 'fresh'} sample": _pause(ms, stale)
         for ms in (1, 3, 10, 20, 50, 80, 100, 200, 500)

@@ -34,11 +34,21 @@ def real(rig):
     return SIMULATED.model_copy(update={"simulation": None, "drive": drive})
 
 
-def accepted(client, request):
-    """Ask until it is taken: power takes a moment to come and to go."""
+def accepted(client, request, kind=""):
+    """Ask until it is taken, and an event of ``kind`` is heard: power takes a moment to come and go."""
     until = time.monotonic() + PATIENCE_S
+    seen = []
+    outcome = accepted_once(client, request, seen, until)
+    while kind and kind not in seen:
+        assert time.monotonic() < until, f"no event '{kind}'"
+        seen += [getattr(item, "kind", "") for item in client.poll()]
+        time.sleep(0.01)
+    return outcome
+
+
+def accepted_once(client, request, seen, until):
     while True:
-        client.poll()
+        seen += [getattr(item, "kind", "") for item in client.poll()]
         try:
             return client.request(request)
         except Refused as refusal:
@@ -86,14 +96,12 @@ def test_a_real_rig_is_shut_then_opened_by_confirmation(tmp_path):
             accepted(client, PowerOff())
             # A bring-up that ends meanwhile is seen before power comes, and taken back as well.
             verify(profile, tmp_path, "2026-01-01T12:00:00+00:00")
-            accepted(client, PowerOn(load_supported=True))
-            heard(client, "verification")
+            accepted(client, PowerOn(load_supported=True), "verification")
             with Client.connect(bench.link_directory, name="later") as later:
                 assert later.description["verification"]["how"] == "brought_up"
             accepted(client, PowerOff())
             withdraw(profile)
-            accepted(client, PowerOn(load_supported=True))
-            heard(client, "verification")
+            accepted(client, PowerOn(load_supported=True), "verification")
             with Client.connect(bench.link_directory, name="later") as later:
                 assert not later.description["verification"]["open"]
             accepted(client, PowerOff())
