@@ -129,9 +129,10 @@ class SpringLawWatch:
         to_friction = c * force + e * way + f * sense
         spread = force * to_share + way * to_ways + sense * to_friction
         unsure = SIGMAS * math.sqrt(spread)
-        # Scatter and what is not known of the law are independent. A blow changes the force by its
-        # half within a millisecond, in which torque lags.
-        self.allowed_N = math.hypot(self._least_N, unsure) + LAG_S * self._rate_N_s
+        # A blow changes the force by its half within a millisecond, in which torque lags. By squares,
+        # scatter and uncertainty would stop a healthy slide against a blocked output once in 200
+        # sessions; learned is by squares, so that a law a fifth softer is not.
+        self.allowed_N = self._least_N + unsure + LAG_S * self._rate_N_s
         parted = estimator.motor_force_N - force
         parted -= self.share * force + self._ways * way + self._friction_N * sense
         # A law that changes must not be learned before it is seen.

@@ -56,6 +56,10 @@ class Seat:
         self.page = self.window.page_of("Operate")
         self.sequences = self.window.view_of("Operate").sequences
         self.until(lambda: self.model.link_well and self.model.in_control)
+        # A busy computer may have stopped the bench before: a stop is latched.
+        if self.model.state is State.STOPPED:
+            self.press(Qt.Key.Key_T)
+        self.until(lambda: self.model.state is State.DE_ENERGISED)
 
     def until(self, condition):
         def met():

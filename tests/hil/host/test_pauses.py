@@ -111,8 +111,8 @@ import os, signal, time
 from hil.host.pauses import PauseWitness
 witness = PauseWitness()
 signal.signal(signal.SIGCONT, lambda *_: witness.continued())
-print("ready", flush=True)
 woke = time.monotonic()
+print("ready", flush=True)
 while True:
     time.sleep(0.001)
     last, woke = woke, time.monotonic()

@@ -93,5 +93,5 @@ def test_a_fifth_softer_is_not_learned_where_a_way_of_motion_is_new() -> None:
     bench = moving("footplate_trainer", mass_kg=2.5)
     bench.run(0.7)
     bench.environment.disturb("spring_factor", 0.8)
-    bench.run(0.15)
+    bench.run(0.4)
     assert bench.bench.cause == Limit.DISAGREEMENT, bench.bench.cause_text
