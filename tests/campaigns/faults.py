@@ -375,8 +375,8 @@ def shortfalls(outcome: Outcome) -> list[str]:
     short = []
     most = MOST_FORCE
     laws = ("spring_factor", "deflection_factor")
-    whats = {FAULTS[name].entry["what"] for name in outcome.session.faults}
-    if outcome.session.behaviour == DE_ENERGISED and whats.intersection(laws):
+    kinds = {FAULTS[name].entry["what"] for name in outcome.session.faults}
+    if outcome.session.behaviour == DE_ENERGISED and kinds.intersection(laws):
         # A force limit is no truer than a law that was false before the rig ever moved.
         most /= 1.0 - UNKNOWN_SHARE
     if not outcome.share <= most and not outcome.share_without > MOST_FORCE:
