@@ -234,7 +234,7 @@ class Environment:
 
     @property
     def slow_values_silent(self) -> bool:
-        """Return whether what does not come with motion or deflection shall not come at all."""
+        """True if values that do not come with motion or deflection shall not come at all."""
         return bool(self.disturbances["slow_values_silent"])
 
     def loses_sample(self) -> bool:

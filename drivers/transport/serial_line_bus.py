@@ -154,7 +154,7 @@ class SerialLineBus(can.BusABC):
                 )
 
     def _ask(self, command: bytes, wait_s: float) -> bool | None:
-        """Return whether the adapter took a command; None if it says nothing, as some never do."""
+        """Send a command; return whether the adapter took it, None if it does not answer."""
         taken, refused = self.acknowledged, self.refused
         self._write(command + b"\r")
         until = time.monotonic() + wait_s

@@ -86,7 +86,7 @@ class CalibrationFile:
 
     @property
     def part(self) -> dict[str, Any]:
-        """Return the profile's ``calibration`` part in SI with its identity, as requests take it."""
+        """The profile's ``calibration`` part in SI with its identity, as requests take it."""
         return self.calibration.model_dump(mode="json")
 
 
@@ -257,7 +257,7 @@ def load_calibration(path: Path | str, profile: Profile | None = None) -> Calibr
 
 
 def check_belongs(file: CalibrationFile, profile: Profile) -> None:
-    """Return whether the calibration is one of this rig, and fit to be used on it.
+    """Check that the calibration is one of this rig, and fit to be used on it.
 
     Raises:
         CalibrationFileError: of another rig, of this one before it was changed, or with a
@@ -285,7 +285,7 @@ def check_belongs(file: CalibrationFile, profile: Profile) -> None:
 
 
 def check_samples(file: CalibrationFile) -> None:
-    """Return whether the raw samples beside the file are the ones it was made from.
+    """Check that the raw samples beside the file are the ones it was made from.
 
     Raises:
         CalibrationFileError: missing or changed.

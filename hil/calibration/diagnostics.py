@@ -158,7 +158,7 @@ def _unit(
 def _steady_ratio(
     points: Sequence[CalibrationPoint], forces: Array, loads: Array, swept: bool, kind: Kind
 ) -> list[CalibrationFinding]:
-    """Return whether both forces stand in one ratio that is not 1."""
+    """Judge whether both forces stand in one ratio that is not 1."""
     free = unloaded(points)
     zero = float(forces[free].mean()) if free.any() else 0.0
     felt = forces[~free] - zero

@@ -153,7 +153,7 @@ def _offset(result: CalibrationResult) -> list[CalibrationFinding]:
 
 
 def _beyond(result: CalibrationResult) -> list[CalibrationFinding]:
-    """Return whether the law holds above the heaviest load, up to where the force limit lets go."""
+    """Judge whether the law holds above the heaviest load, up to where the force limit lets go."""
     profile, fit, calibration = result.profile, result.fit, result.calibration
     if fit is None or calibration is None:
         return []

@@ -112,7 +112,7 @@ def withdraw(profile: Profile) -> None:
 
 
 def standing(profile: Profile, confirmed: str = "") -> Standing:
-    """Return whether the profile's own limits are open.
+    """Return the rig's standing: are the profile's own limits open.
 
     Args:
         confirmed: what a person typed to open them without a verification; empty without.

@@ -40,7 +40,7 @@ class Spectra:
 
     @property
     def random_error(self) -> Floats:
-        """Return the normalised standard deviation of |H1|: √(1 − γ²)/(|γ|·√(2·n)).
+        """Normalised standard deviation of |H1|: √(1 − γ²)/(|γ|·√(2·n)).
 
         Bendat and Piersol, Random Data, 4th ed., table 9.6 (from memory). Its arcsine is that of the
         phase in radians. Infinite for one segment, whose coherence says nothing.

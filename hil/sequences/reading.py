@@ -358,7 +358,7 @@ class _Reader:
             self.wrong(at, "file", what, fix)
 
     def order(self) -> None:
-        """Return whether the steps can follow each other on any rig."""
+        """Check that the steps can follow each other on any rig."""
         powered = stopped = working = False
         for step, at in zip(self.steps, self.written, strict=True):
             name = step.do

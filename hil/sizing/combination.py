@@ -152,7 +152,7 @@ class Combination:
 
     @cached_property
     def loads(self) -> tuple[PhaseLoad, ...]:
-        """Return the demand of each phase of the duty."""
+        """Demand of each phase of the duty."""
         return tuple(self.load(phase) for phase in self.wants.duty)
 
     def load(self, phase: Phase) -> PhaseLoad:

@@ -96,7 +96,7 @@ def _identifiers(options: DeclaredCanFields) -> Iterator[str]:
 
 
 def _unit(place: str, path: str, signal: Signal, scaling: Scaling, unit: str) -> Iterator[str]:
-    """Return whether the unit that the database names can be that of the quantity."""
+    """Yield a problem if the unit that the database names cannot be that of the quantity."""
     written = WRITTEN.get(signal.unit.strip())
     if written is None or unit in ("", "counts"):
         return
@@ -116,7 +116,7 @@ def _unit(place: str, path: str, signal: Signal, scaling: Scaling, unit: str) ->
 def _switched(
     place: str, options: DeclaredCanFields, path: str, values: Mapping[str, float]
 ) -> Iterator[str]:
-    """Return whether a multiplexed signal is there in the message that is sent."""
+    """Yield a problem if a multiplexed signal is not there in the message that is sent."""
     name, _, signal = path.partition(".")
     message = options.messages[name]
     when, switch = message.signals[signal].when, message.multiplexer
@@ -133,7 +133,7 @@ def _switched(
 
 
 def _status(options: DeclaredCanFields) -> Iterator[str]:
-    """Return whether the masks lie within the bits of the status."""
+    """Yield a problem for each mask outside the bits of the status."""
     given = {str(name): given for name, given in options.gives.items()}.get("status")
     if options.status is None or given is None or given.scale != 1.0:
         return

@@ -117,7 +117,7 @@ def reach(signal: Signal) -> tuple[float, float]:
 
 
 def out_of_range(place: str, name: str, signal: Signal, value: float) -> Iterator[str]:
-    """Return whether a constant can be said at all: it would be held at the end of its range."""
+    """Yield each constant that its bits cannot hold: it would stand at the end of its range."""
     low, high = reach(signal)
     margin = 0.5 * abs(signal.scale)
     if not low - margin <= value <= high + margin:

@@ -156,7 +156,7 @@ class BoardOptions(Part):
     command_delay: Annotated[float, Field(ge=0, le=20)] = 1.0  # cycles until a command acts
 
     def check_drive(self, gives: Collection[str], takes: Collection[str]) -> None:
-        """Return whether a board that takes commands has all that a drive needs.
+        """Check that a board that takes commands has all that a drive needs.
 
         Raises:
             ValueError: naming the key that is missing, and why it is needed.
@@ -201,7 +201,7 @@ class BoardOptions(Part):
             raise ValueError("sequences: no way of removing power is given; add de_energise")
 
     def check_command(self, quantity: str, scaling: Scaling, low: float, high: float) -> None:
-        """Return whether numbers from ``low`` to ``high`` can say what the force law may ask for.
+        """Check that numbers from ``low`` to ``high`` cover what the force law may command.
 
         Raises:
             ValueError: naming what they can say.

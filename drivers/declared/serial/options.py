@@ -68,7 +68,7 @@ class SerialOptions(BoardOptions):
         return frozenset(names - {"energised", "fault"})
 
     def check_names(self) -> None:
-        """Return whether all that is named is there.
+        """Check that all that is named is there.
 
         Raises:
             ValueError: naming the place and what is near.

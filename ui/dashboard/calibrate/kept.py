@@ -104,7 +104,7 @@ class KeptCalibrations:
         good: Callable[[CalibrationFile], None],
         bad: Callable[[str], None],
     ) -> None:
-        """Return whether it may be used on this rig now: ``good`` or ``bad`` is called."""
+        """Check that it may be used on this rig now; call ``good`` or ``bad``."""
         file = kept.file
         if file is None:
             bad(kept.problem)

@@ -44,7 +44,7 @@ class Asking(Protocol):
     def doing(self) -> str: ...
     @property
     def record_text(self) -> str:
-        """Return where that is kept of which ``message`` tells."""
+        """Place of the record that ``message`` is about."""
 
     @property
     def why_not_begin(self) -> str: ...
