@@ -22,32 +22,23 @@ from hil.control import (
     PowerRemoval,
     PowerSequence,
     Shaper,
-    SpeedRun,
-    TorqueRun,
     changed_calibration,
-    check_behaviour,
     design_source,
-    expected_motion,
     make_controller,
     reduced_profile,
     restricted_profile,
     slide_s,
-    start_behaviour,
     within_passivity,
 )
 from hil.core import (
     ALWAYS_CATEGORY_0,
     CHOSEN,
-    CONFIRM_LOAD_MOTION,
-    Apply,
     Cause,
     Commission,
     Enable,
     EndCommission,
     EndRun,
     Marker,
-    MotorSpeed,
-    MotorTorque,
     Outcome,
     PowerOff,
     PowerOn,
@@ -57,10 +48,8 @@ from hil.core import (
     State,
     Tare,
     UseCalibration,
-    Waveform,
     WithholdHeartbeat,
     label,
-    limit_names,
     sentence,
 )
 from hil.core import Stop as StopRequest
@@ -167,8 +156,6 @@ class BenchState:
         if isinstance(request, StopRequest):
             self.stop(Cause.OPERATOR, request.cause)
             return Outcome(True, "stopped")
-        if isinstance(request, Apply):
-            return self._apply(request)
         if isinstance(request, Enable):
             return self._enable(request)
         if isinstance(request, PowerOn):
@@ -325,80 +312,6 @@ class BenchState:
         if self.state is State.STOPPED:
             self._enter(State.DE_ENERGISED)
         return Outcome(True, "reset" if self.removal.pending else "reset; power is off")
-
-    def _apply(self, request: Apply) -> Outcome:
-        if self.state is State.STOPPED:
-            return Outcome(False, "the bench is stopped: find the cause, then reset")
-        if self.state is State.DE_ENERGISED:
-            return Outcome(False, "power is off: switch it on first")
-        if isinstance(request.behaviour, MotorTorque | MotorSpeed):
-            return self._apply_open_loop(request.behaviour)
-        if self.envelope is not None and not self.envelope.closed_loop:
-            return Outcome(False, "restricted operation: the force loop is not to be closed yet")
-        checked = check_behaviour(request.behaviour, self.profile, self.gains)
-        if checked.refusal:
-            self._event("refused", text=checked.refusal)
-            return Outcome(False, checked.refusal)
-        if self.envelope is None and not request.load_may_move:
-            # Restricted operation has a reduced force and speed, and a held control.
-            motion = expected_motion(
-                checked.behaviour,
-                self.profile,
-                self.supervisor.balance_N,
-                self.estimator.output_position_m,
-            )
-            if motion:
-                text = f"{motion[0].upper()}{motion[1:]}. {CONFIRM_LOAD_MOTION}"
-                self._event("refused", text=text)
-                return Outcome(False, text)
-        if self.state is State.STANDBY:
-            self.force_controller.reset(0.0)
-            self.shaper.start(self._spring_force)
-        else:
-            self.shaper.start(self._shaped)
-        self._active = start_behaviour(
-            checked.behaviour,
-            self.profile,
-            self.estimator.output_position_m,
-            self._spring_force if self.state is State.STANDBY else self._shaped,
-            self.gains,
-        )
-        self._request_limits = checked.limited_mask
-        self.supervisor.following.change()
-        told = checked.behaviour.model_dump(exclude={"points"})
-        if isinstance(checked.behaviour, Waveform):
-            told["point_count"] = len(checked.behaviour.points)
-        self._event("applied", behaviour=told)
-        if self.state is not State.RUNNING:
-            self._enter(State.RUNNING)
-        trimmed = ", ".join(limit_names(checked.limited_mask)).lower()
-        return Outcome(True, f"applied, limited by {trimmed}" if trimmed else "applied")
-
-    def _apply_open_loop(self, behaviour: MotorTorque | MotorSpeed) -> Outcome:
-        if self.envelope is None:
-            return Outcome(
-                False, f"{behaviour.kind.replace('_', ' ')} is for restricted operation only"
-            )
-        if not all(math.isfinite(v) for _, v in behaviour if isinstance(v, float)):
-            return Outcome(False, "a value that is no finite number is refused")
-        most = min(self.supervisor.torque_limit_N_m, self.envelope.torque_N_m)
-        if abs(behaviour.torque_N_m) > most + 1e-9:
-            return Outcome(
-                False,
-                f"{abs(behaviour.torque_N_m):.3g} N·m is refused: the envelope ends at {most:.3g}",
-            )
-        if isinstance(behaviour, MotorTorque):
-            self._active = TorqueRun(behaviour, self.estimator, self.command.torque_N_m * self.sign)
-        else:
-            if abs(behaviour.speed_m_s) > self.profile.limits.speed.limited:
-                return Outcome(False, "the speed is refused: it lies outside the envelope")
-            self._active = SpeedRun(behaviour, self.estimator, self.profile)
-        self._request_limits = 0
-        self._shaped = NAN
-        self._event("applied", behaviour=behaviour.model_dump())
-        if self.state is not State.RUNNING:
-            self._enter(State.RUNNING)
-        return Outcome(True, "applied")
 
     def _commission(self, request: Commission | EndCommission) -> Outcome:
         if (

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from hil.bench.referencing import WHY_OPEN, ReferencedBench, is_verified
 from hil.control import ExternalForce
-from hil.core import Apply, Cause, ExternalSetpoint, Outcome, Request, Setpoint, State, limit_names
+from hil.core import Apply, Cause, ExternalSetpoint, Outcome, Request, Setpoint, State, limited_by
 
 
 class ExternallySetBench(ReferencedBench):
@@ -23,17 +23,14 @@ class ExternallySetBench(ReferencedBench):
         checked = active.renew(values)
         if checked.refusal:
             return Outcome(False, checked.refusal)
-        trimmed = ", ".join(limit_names(checked.limited_mask)).lower()
-        return Outcome(True, f"taken, limited by {trimmed}" if trimmed else "taken")
+        return Outcome(True, f"taken{limited_by(checked.limited_mask)}")
 
     def _apply(self, request: Apply) -> Outcome:
         behaviour = request.behaviour
         if not isinstance(behaviour, ExternalSetpoint):
             return super()._apply(request)
-        if self.state is State.STOPPED:
-            return Outcome(False, "the bench is stopped: find the cause, then reset")
-        if self.state is State.DE_ENERGISED:
-            return Outcome(False, "power is off: switch it on first")
+        if text := self._why_not_apply():
+            return Outcome(False, text)
         if self.envelope is not None:
             return Outcome(False, "restricted operation takes no setpoints from a program")
         if not is_verified(self.reference):
@@ -47,22 +44,8 @@ class ExternallySetBench(ReferencedBench):
         checked = active.renew(behaviour)
         if checked.refusal:
             return self._refused(checked.refusal)
-        if self.state is State.STANDBY:
-            self.force_controller.reset(0.0)
-            self.shaper.start(self._spring_force)
-        else:
-            self.shaper.start(self._shaped)
-        self._active = active
-        self._request_limits = 0
-        self.supervisor.following.change()
-        self._event("applied", behaviour=behaviour.model_dump())
-        if self.state is not State.RUNNING:
-            self._enter(State.RUNNING)
+        self._begin(active, behaviour.model_dump(), 0)
         return Outcome(True, "applied")
-
-    def _refused(self, text: str) -> Outcome:
-        self._event("refused", text=text)
-        return Outcome(False, text)
 
     def _follow_program(self) -> None:
         """Stop when the renewals of an external setpoint stay out."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from drivers.base import Capabilities, Telemetry
-from hil.bench.bench_state import BenchState
+from hil.bench.applying import ApplyingBench
 from hil.control import Estimator, ReferenceSeek, repeatability
 from hil.core import (
     Apply,
@@ -82,7 +82,7 @@ def why_not_confirmed(
     return ""
 
 
-class ReferencedBench(BenchState):
+class ReferencedBench(ApplyingBench):
     """A bench that keeps its force loop open until its reference is verified.
 
     Attributes:
@@ -141,14 +141,9 @@ class ReferencedBench(BenchState):
     def _apply(self, request: Apply) -> Outcome:
         if isinstance(request.behaviour, SeekReference):
             return self._seek(request.behaviour)
-        if (
-            not is_verified(self.reference)
-            and self.state in (State.STANDBY, State.RUNNING)
-            and not isinstance(request.behaviour, MotorTorque | MotorSpeed)
-        ):
-            why = WHY_OPEN[self.reference]
-            self._event("refused", text=why)
-            return Outcome(False, why)
+        open_loop = isinstance(request.behaviour, MotorTorque | MotorSpeed)
+        if not (open_loop or is_verified(self.reference) or self._why_not_apply()):
+            return self._refused(WHY_OPEN[self.reference])
         return super()._apply(request)
 
     def _seek(self, sought: SeekReference) -> Outcome:

@@ -1,6 +1,6 @@
 """Limits, requests and sample columns: the vocabulary that every other room uses."""
 
-from hil.core.limit_texts import WORDING, fix, label, limit_names, sentence
+from hil.core.limit_texts import WORDING, fix, label, limit_names, limited_by, sentence
 from hil.core.limits import ALWAYS_CATEGORY_0, CHOSEN, Cause, Limit
 from hil.core.plain_yaml import PlainYamlError, parse_plain_yaml, read_plain_bytes, read_plain_yaml
 from hil.core.private_files import (
@@ -102,6 +102,7 @@ __all__ = [
     "fix",
     "label",
     "limit_names",
+    "limited_by",
     "make_private_directory",
     "merged_logs",
     "parse_plain_yaml",

@@ -1,0 +1,120 @@
+"""A bench that makes behaviours active: checked, refused with the reason, or begun without a jump."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from hil.bench.bench_state import NAN, BenchState
+from hil.control import (
+    ActiveBehaviour,
+    SpeedRun,
+    TorqueRun,
+    check_behaviour,
+    expected_motion,
+    start_behaviour,
+)
+from hil.core import (
+    CONFIRM_LOAD_MOTION,
+    Apply,
+    MotorSpeed,
+    MotorTorque,
+    Outcome,
+    Request,
+    State,
+    Waveform,
+    limited_by,
+)
+
+
+class ApplyingBench(BenchState):
+    """A bench that takes the request to apply a behaviour."""
+
+    def ask(self, request: Request) -> Outcome:
+        """Take or refuse a request; what it starts becomes visible from the next cycle on."""
+        if isinstance(request, Apply):
+            return self._apply(request)
+        return super().ask(request)
+
+    def _why_not_apply(self) -> str:
+        """Reason why no behaviour can be made active now, '' if one can."""
+        if self.state is State.STOPPED:
+            return "the bench is stopped: find the cause, then reset"
+        return "power is off: switch it on first" if self.state is State.DE_ENERGISED else ""
+
+    def _refused(self, text: str) -> Outcome:
+        self._event("refused", text=text)
+        return Outcome(False, text)
+
+    def _apply(self, request: Apply) -> Outcome:
+        if text := self._why_not_apply():
+            return Outcome(False, text)
+        if isinstance(request.behaviour, MotorTorque | MotorSpeed):
+            return self._apply_open_loop(request.behaviour)
+        if self.envelope is not None and not self.envelope.closed_loop:
+            return Outcome(False, "restricted operation: the force loop is not to be closed yet")
+        checked = check_behaviour(request.behaviour, self.profile, self.gains)
+        if checked.refusal:
+            return self._refused(checked.refusal)
+        if self.envelope is None and not request.load_may_move:
+            # Restricted operation has a reduced force and speed, and a held control.
+            motion = expected_motion(
+                checked.behaviour,
+                self.profile,
+                self.supervisor.balance_N,
+                self.estimator.output_position_m,
+            )
+            if motion:
+                return self._refused(f"{motion[0].upper()}{motion[1:]}. {CONFIRM_LOAD_MOTION}")
+        active = start_behaviour(
+            checked.behaviour,
+            self.profile,
+            self.estimator.output_position_m,
+            self._spring_force if self.state is State.STANDBY else self._shaped,
+            self.gains,
+        )
+        told = checked.behaviour.model_dump(exclude={"points"})
+        if isinstance(checked.behaviour, Waveform):
+            told["point_count"] = len(checked.behaviour.points)
+        self._begin(active, told, checked.limited_mask)
+        return Outcome(True, f"applied{limited_by(checked.limited_mask)}")
+
+    def _begin(self, active: ActiveBehaviour, told: dict[str, Any], limited_mask: int) -> None:
+        """Close the force loop around another behaviour, without a jump of the force."""
+        if self.state is State.STANDBY:
+            self.force_controller.reset(0.0)
+            self.shaper.start(self._spring_force)
+        else:
+            self.shaper.start(self._shaped)
+        self._active = active
+        self._request_limits = limited_mask
+        self.supervisor.following.change()
+        self._event("applied", behaviour=told)
+        if self.state is not State.RUNNING:
+            self._enter(State.RUNNING)
+
+    def _apply_open_loop(self, behaviour: MotorTorque | MotorSpeed) -> Outcome:
+        if self.envelope is None:
+            return Outcome(
+                False, f"{behaviour.kind.replace('_', ' ')} is for restricted operation only"
+            )
+        if not all(math.isfinite(v) for _, v in behaviour if isinstance(v, float)):
+            return Outcome(False, "a value that is no finite number is refused")
+        most = min(self.supervisor.torque_limit_N_m, self.envelope.torque_N_m)
+        if abs(behaviour.torque_N_m) > most + 1e-9:
+            return Outcome(
+                False,
+                f"{abs(behaviour.torque_N_m):.3g} N·m is refused: the envelope ends at {most:.3g}",
+            )
+        if isinstance(behaviour, MotorTorque):
+            self._active = TorqueRun(behaviour, self.estimator, self.command.torque_N_m * self.sign)
+        else:
+            if abs(behaviour.speed_m_s) > self.profile.limits.speed.limited:
+                return Outcome(False, "the speed is refused: it lies outside the envelope")
+            self._active = SpeedRun(behaviour, self.estimator, self.profile)
+        self._request_limits = 0
+        self._shaped = NAN
+        self._event("applied", behaviour=behaviour.model_dump())
+        if self.state is not State.RUNNING:
+            self._enter(State.RUNNING)
+        return Outcome(True, "applied")
