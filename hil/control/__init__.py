@@ -9,7 +9,7 @@ from hil.control.dry_friction import bandwidth_Hz, left_over_N, sine_N
 from hil.control.estimation import SLIP_SPEED_M_S, Estimator, ObserverGains, observer_gains
 from hil.control.external import ExternalForce
 from hil.control.force_controller import MOST_LATE_S, ForceController
-from hil.control.force_design import ForceGains, design
+from hil.control.force_design import ForceGains, design, highest
 from hil.control.force_model import Loop
 from hil.control.load_motion import expected_motion
 from hil.control.power_removal import ALLOWED_S, PowerRemoval, Removal
@@ -78,6 +78,7 @@ __all__ = [
     "design_velocity",
     "driven_current_A",
     "expected_motion",
+    "highest",
     "left_over_N",
     "make_controller",
     "moved_mass",

@@ -7,7 +7,15 @@ from dataclasses import replace
 
 import numpy as np
 
-from hil.control import ForceGains, Loop, design, moved_mass, observer_gains, passive_bounds
+from hil.control import (
+    ForceGains,
+    Loop,
+    design,
+    highest,
+    moved_mass,
+    observer_gains,
+    passive_bounds,
+)
 from hil.core import VirtualSpring
 from hil.measure.characteristic import (
     Characteristic,
@@ -276,12 +284,11 @@ def _theory(profile: Profile, gains: ForceGains) -> list[tuple[float, float]]:
     found = []
     for share in (0.05, 0.3, 0.6, 0.95):
         stiffness = share * _stiffest(profile, gains)
-        low, high = 0.0, 20 * lightest / gains.lead_s
-        for _ in range(9):
-            middle = 0.5 * (low + high)
-            tried = replace(loop, virtual_stiffness=stiffness, virtual_damping=middle)
-            low, high = (middle, high) if tried.stable else (low, middle)
-        found.append((stiffness, low))
+
+        def stable(damping: float, stiffness: float = stiffness) -> bool:
+            return replace(loop, virtual_stiffness=stiffness, virtual_damping=damping).stable
+
+        found.append((stiffness, highest(stable, 20 * lightest / gains.lead_s)))
     return found
 
 

@@ -42,7 +42,14 @@ from ui.commands.answers import (
     answer,
     say,
 )
-from ui.commands.session import ask_person, check_fit, require_person, values_given, verdict
+from ui.commands.session import (
+    add_set,
+    ask_person,
+    check_fit,
+    require_person,
+    values_given,
+    verdict,
+)
 from ui.commands.stated import add_reference, stated_reference
 from ui.commands.unverified import add_unverified, confirmed_unverified
 
@@ -65,9 +72,7 @@ def add(commands: Any) -> None:
     )
     parser.add_argument("sequence", help="sequence file, or the name of a shipped one")
     parser.add_argument("--profile", help="profile; default: the one the sequence names")
-    parser.add_argument(
-        "--set", action="append", default=[], metavar="NAME=VALUE", help="as of 'perform'"
-    )
+    add_set(parser)
     parser.add_argument(
         "--out",
         type=Path,

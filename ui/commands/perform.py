@@ -15,6 +15,7 @@ from ui.commands.answers import BAD_INPUT, CommandError, add_command, answer, sa
 from ui.commands.disturb import add_disturb, rehearsal_of
 from ui.commands.screen import has_display, watching_dashboard
 from ui.commands.session import (
+    add_set,
     finish,
     fit,
     perform_live,
@@ -60,13 +61,7 @@ def add(commands: Any) -> None:
         metavar="DIR",
         help="directory of runs (default: runs); with --link, the one its recorder uses",
     )
-    parser.add_argument(
-        "--set",
-        action="append",
-        default=[],
-        metavar="NAME=VALUE",
-        help="value of a parameter of the sequence, with its unit; may be given several times",
-    )
+    add_set(parser)
     parser.add_argument("--seconds", type=float, help="stretch or shorten to this length in all")
     parser.add_argument("--headless", action="store_true", help="no dashboard, no questions")
     parser.add_argument(

@@ -65,6 +65,17 @@ def values_given(options: argparse.Namespace) -> dict[str, object]:
     return values
 
 
+def add_set(parser: argparse.ArgumentParser) -> None:
+    """Add the option that ``values_given`` reads."""
+    parser.add_argument(
+        "--set",
+        action="append",
+        default=[],
+        metavar="NAME=VALUE",
+        help="value of a parameter of the sequence, with its unit; may be given several times",
+    )
+
+
 def check_fit(sequence: Sequence, profile: Profile) -> None:
     """Raises ProfileError if the rig cannot do what the sequence asks."""
     problems = unfit(sequence, profile)

@@ -16,19 +16,24 @@ pytestmark = pytest.mark.real_time
 EXAMPLE = Path(__file__).with_name("example_notebook.py")
 
 
-def test_the_example_runs_on_the_simulated_rig(directory: Path) -> None:
+def ran(example: Path, directory: Path) -> subprocess.CompletedProcess[str]:
+    """An example beside a running bench, ended."""
     with start_bench(
         "footplate_trainer",
         runs_directory=directory / "runs",
         link_directory=directory / "link",
         recorder=False,
     ) as bench:
-        done = subprocess.run(
-            [sys.executable, str(EXAMPLE), str(bench.link_directory)],
+        return subprocess.run(
+            [sys.executable, str(example), str(bench.link_directory)],
             capture_output=True,
             text=True,
             timeout=60,
         )
+
+
+def test_the_example_runs_on_the_simulated_rig(directory: Path) -> None:
+    done = ran(EXAMPLE, directory)
     assert done.returncode == 0, done.stderr
     said = done.stdout
     assert "at 1000 Hz" in said
@@ -41,22 +46,7 @@ def test_the_example_runs_on_the_simulated_rig(directory: Path) -> None:
 
 
 def test_the_example_program_moves_the_rig(directory: Path) -> None:
-    with start_bench(
-        "footplate_trainer",
-        runs_directory=directory / "runs",
-        link_directory=directory / "link",
-        recorder=False,
-    ) as bench:
-        done = subprocess.run(
-            [
-                sys.executable,
-                str(EXAMPLE.with_name("example_program.py")),
-                str(bench.link_directory),
-            ],
-            capture_output=True,
-            text=True,
-            timeout=60,
-        )
+    done = ran(EXAMPLE.with_name("example_program.py"), directory)
     assert done.returncode == 0, done.stdout + done.stderr
     moved = re.search(r"moved ([\d.]+) mm", done.stdout)
     # Twice 5 mm of the rest; inertia and the load's own stiffness change that by some percent.
