@@ -1,4 +1,4 @@
-"""Heat, output blocked: time constants by resistance after a hold, force for good, holding times."""
+"""Heat, output blocked: time constants by resistance after a hold, continuous force, holding times."""
 
 from __future__ import annotations
 
@@ -202,7 +202,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     for each in RISES_K:
         add(
             f"force_S1_{each:.0f}_K",
-            f"Force held for good at standstill, {each:.0f} K (S1)",
+            f"Continuous force at standstill, {each:.0f} K (S1)",
             "N",
             lambda b, k=each: per_share * b.continuous(k, crest),  # type: ignore[misc]
             share,
@@ -217,7 +217,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
         )
     add(
         "current_S1",
-        f"Current for good at standstill, {allowed:.0f} K",
+        f"Continuous current at standstill, {allowed:.0f} K",
         "A",
         lambda b: amperes * b.continuous(allowed, crest),
         share,
@@ -229,7 +229,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
         hold = fitted.bodies.hold_s(current, allowed, crest)
         drawn = [each.hold_s(current, allowed, crest) for each in fitted.drawn]
         if not (math.isfinite(hold) and all(map(math.isfinite, drawn))):
-            notes.append(f"Heat: {mass:g} kg can be held for good.")
+            notes.append(f"Heat: {mass:g} kg can be held continuously.")
             continue
         add(
             f"hold_{mass:g}_kg",
@@ -310,7 +310,7 @@ def _truth(profile: Profile) -> dict[str, float]:
 TEST = GuardedTest(
     key="heat",
     title="Heat",
-    purpose="time constants of winding and housing, force for good (S1, S3), how long it is held",
+    purpose="time constants of winding and housing, continuous force (S1, S3), how long it is held",
     risk="Motor and clamp get hot; the terminals carry voltage while power is on.",
     fitting=("output blocked",),
     lasts_s=lambda _profile: 6.0 + HOLD_S + READ_AT_S[-1],

@@ -46,7 +46,7 @@ class TwoBodies:
         return crest * self.winding_K + self.housing_K
 
     def continuous(self, rise_K: float, crest: float) -> float:
-        """Return the current for good (duty S1), as a share of the continuous one."""
+        """Return the continuous current (duty S1), as a share of the rated one."""
         return math.sqrt(rise_K / self.hottest_K(crest))
 
     def periodic(self, rise_K: float, crest: float, share: float) -> float:
@@ -60,7 +60,7 @@ class TwoBodies:
         return math.sqrt(rise_K / most)
 
     def hold_s(self, current: float, rise_K: float, crest: float) -> float:
-        """Return how long a current (share) is held from cold until ``rise_K``; inf for good."""
+        """Return how long a current (share) is held from cold until ``rise_K``; inf: continuously."""
         loss = current**2
 
         def left(t: float) -> float:

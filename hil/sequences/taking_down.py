@@ -126,7 +126,7 @@ class TakenDown:
         if self._powered:
             lines.append(_Line(end_s, "power_off"))
         out = [
-            "# Taken down from a session by hand; times and values are rounded.",
+            "# Taught by a session by hand; times and values are rounded.",
             f"name: {name}",
             f"profile: {profile}",
             "steps:",

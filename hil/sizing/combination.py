@@ -102,7 +102,7 @@ class Combination:
 
     @property
     def standing_current_A(self) -> float:
-        """Current that may be held at standstill for good, the hottest phase at its rating."""
+        """Continuous current at standstill, the hottest phase at its rating."""
         motor = self.motor
         own = (1 - motor.housing_share) * motor.standstill_factor
         return min(

@@ -111,7 +111,7 @@ def _force(choice: Combination) -> Iterator[Figure]:
     standing = choice.standing_current_A * choice.motor.torque_constant * choice.radians_per_metre
     yield Figure(
         "held_force_N",
-        "Force held at rest for good",
+        "Continuous force at rest",
         standing,
         "N",
         note=f"{choice.standing_current_A:.4g} A, hottest phase at its rating",
@@ -120,7 +120,7 @@ def _force(choice: Combination) -> Iterator[Figure]:
     if wants.rig.weights:
         yield Figure(
             "held_weight_kg",
-            "Heaviest weight held for good",
+            "Heaviest weight held continuously",
             max(held, default=0.0),
             "kg",
             note=f"of {len(wants.rig.weights)} wanted, {len(held)} are",

@@ -47,7 +47,7 @@ class KeptHeat:
     """Heat at some moment of the last use.
 
     Attributes:
-        winding, housing: shares of what ``continuous_current_A`` brings for good.
+        winding, housing: shares of what ``continuous_current_A`` brings when it lasts.
         at: the moment.
         continuous_current_A: of the profile that it was kept by.
         unseen_s: how long the motor may have been used after ``at``; 0 after an end in order.
@@ -65,7 +65,7 @@ class HeatAtStart:
     """Heat that a rig host begins with.
 
     Attributes:
-        winding, housing: shares of what is permitted for good.
+        winding, housing: shares of what is permitted continuously.
         how: ``cold`` (no earlier use is known), ``simulated``, ``kept``, ``unseen`` (use did not
             end in order) or ``unknown`` (kept, but of no known time).
         text: the ground in a sentence.

@@ -24,7 +24,7 @@ class MotorHeat:
     """Heat of winding and housing.
 
     Attributes:
-        heat: the larger of the two, each as a share of what is permitted for good.
+        heat: the larger of the two, each as a share of what is permitted continuously.
         winding, housing: the two shares.
         loss_factor: loss of the hottest phase over the mean loss, settled, at this motion.
     """

@@ -49,7 +49,7 @@ class Plan:
         cycles: in all, those of the journal included. seconds: likewise, in s.
         until: or a measured value.
         measure_every: cycles from one look at the signs of wear to the next.
-        rest_above, rest_below: motor heat as a share of what is permitted for good.
+        rest_above, rest_below: motor heat as a share of what is permitted continuously.
         stands_for: cycles that one performed cycle counts for; above 1 on the simulated rig only.
         stop_on_trend: end at a trend; else it is noted.
         summary_every_s: of rig time.

@@ -80,7 +80,7 @@ class Finding:
 
     @property
     def text(self) -> str:
-        """It in a sentence."""
+        """Change in a sentence."""
         words, unit, factor, _ = SIGNS[self.sign]
         before, now = factor * self.change.before, factor * self.change.now
         return (

@@ -104,7 +104,7 @@ def add(commands: Any) -> None:
         type=float,
         default=80.0,
         metavar="PERCENT",
-        help="of the motor heat that is permitted for good: rest (default: 80)",
+        help="of the motor heat that is permitted continuously: rest (default: 80)",
     )
     parser.add_argument(
         "--rest-below", type=float, default=50.0, metavar="PERCENT", help="go on (default: 50)"
@@ -183,7 +183,7 @@ def run(options: argparse.Namespace) -> int:
         else:
             ended = _live(options, name, sequence, profile, plan, journal, told)
         enough = ended.value if isinstance(ended.value, Enough) else None
-        text = f"Enough: {enough.text}." if enough is not None else verdict(ended)
+        text = f"Done: {enough.text}." if enough is not None else verdict(ended)
         say(options, text)
         say(options, f"{journal.count} cycles, {journal.seconds / 3600:.2f} h; summary {page}")
         for part, share in journal.damage.items():

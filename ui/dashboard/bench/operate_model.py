@@ -107,7 +107,7 @@ class OperateModel:
         self.reference = str(description.get("reference") or "")
         for text in first_notices(description, self.unverified):
             self.say(text)
-        self.winding = math.nan  # its heat, as a share of what is permitted for good
+        self.winding = math.nan  # its heat, as a share of what is permitted continuously
         self.drift: list[DriftWarning] = []  # set by whoever watches the calibration
         self.service: list[str] = []  # what recorded runs say needs service, in words
         self.working_since: float | None = None

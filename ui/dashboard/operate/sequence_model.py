@@ -178,7 +178,7 @@ class SequenceModel:
         if self.sequence is None:
             return "it is being read"
         if self.taken is not None:
-            return "a session is being taken down"
+            return "a session is being taught"
         if self.rig is None or (self.session is not None and not self.model.link_well):
             return "the rig host does not answer"
         return why_not_ready(self.model)
@@ -324,10 +324,10 @@ class SequenceModel:
         return self.model.lock_reason
 
     def toggle_take(self) -> None:
-        """Begin to take down what the operator does, or end and write the file."""
+        """Begin to learn what the operator does, or end and write the file."""
         if self.taken is None:
             if self.why_not_take:
-                self._say(f"Nothing is taken down: {self.why_not_take}.", True)
+                self._say(f"Nothing is taught: {self.why_not_take}.", True)
                 return
             self.taken, self._hung_kg = TakenDown(), self.model.hung_kg
             self._say("", False)

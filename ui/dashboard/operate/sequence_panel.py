@@ -71,7 +71,7 @@ class SequencePanel(QWidget):
         self.yes.clicked.connect(lambda: sequences.answer(True))
         self.no = KeyButton("No", "N", theme)
         self.no.clicked.connect(lambda: sequences.answer(False))
-        self.take_button = KeyButton("Take down", "Q", theme)
+        self.take_button = KeyButton("Teach", "Q", theme)
         self.take_button.setCheckable(True)
         self.take_button.setToolTip("what you do becomes a sequence file")
         self.take_button.clicked.connect(self._toggle_take)
@@ -163,14 +163,14 @@ class SequencePanel(QWidget):
         self.break_button.setEnabled(running)
         self.take_button.setEnabled(not sequences.why_not_take)
         self.take_button.setChecked(sequences.taken is not None)
-        self.take_button.setText("End and write" if sequences.taken is not None else "Take down")
+        self.take_button.setText("End and write" if sequences.taken is not None else "Teach")
         for button in (self.no, self.yes):
             button.setVisible(question is not None)
         if question is not None:
             self.status.say(question.text, True)
         elif sequences.taken is not None:
             count = sequences.taken.count
-            self.status.say(f"Taking down what you do: {count} steps so far", True)
+            self.status.say(f"Teaching: {count} steps so far", True)
         else:
             self.status.say(sequences.words, bool(sequences.problem))
         if sequences.text:

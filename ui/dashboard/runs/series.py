@@ -44,7 +44,7 @@ class Stretch:
 
 @dataclass(frozen=True)
 class Statistics:
-    """Of the finite samples of a selection; NaN if it has none."""
+    """Statistics of the finite samples of a selection; NaN if it has none."""
 
     count: int
     mean: float
@@ -125,7 +125,7 @@ class ColumnPyramid:
         return lower, upper
 
     def statistics(self, first: int, last: int) -> Statistics:
-        """Of samples ``first`` to ``last`` (not included)."""
+        """Return the statistics of samples ``first`` to ``last`` (not included)."""
         begin, end = -(-first // BLOCK), last // BLOCK
         if begin >= end:
             edges = [self.values[first:last]]
