@@ -152,12 +152,12 @@ class Host:
                 link.publish_row(row)
             except Exception as error:
                 written = self._failed(error)
-            # From wake to wake, wherever in between it was, and with the drive lost as well.
-            if woke - last > period + PAUSE_S:
-                self._explain(woke - last - period, woke - started)
-            if bench.events:
-                self._publish_events(woke, written)
             try:
+                # From wake to wake, wherever in between it was, and with the drive lost as well.
+                if woke - last > period + PAUSE_S:
+                    self._explain(woke - last - period, woke - started)
+                if bench.events:
+                    self._publish_events(woke, written)
                 for incoming in link.poll(written, self._powered):
                     self._answer(incoming)
                 self._watch_holder(written)
