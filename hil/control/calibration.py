@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
+from functools import lru_cache
 
 from hil.profile import Calibration, DeflectionSensor, Polynomial, Profile, TwoSlopes
 
@@ -200,7 +201,12 @@ def passive_bounds(profile: Profile) -> tuple[float, float, float]:
     fraction = profile.control.passive_fraction
     if isinstance(law, TwoSlopes):
         return law.inner_rate * fraction, law.outer_rate * fraction, law.inner_rate * law.knee
-    calibration = ForceCalibration(profile.calibration, profile.sensors.deflection)
     most = profile.limits.deflection.limited
-    softest = min(calibration.stiffness(most * i / 20) for i in range(-20, 21))
-    return softest * fraction, softest * fraction, math.inf
+    softest = _softest_N_m(profile.calibration, profile.sensors.deflection, most) * fraction
+    return softest, softest, math.inf
+
+
+@lru_cache(maxsize=8)  # asked for twice with every setpoint that a program renews
+def _softest_N_m(calibration: Calibration, sensor: DeflectionSensor, most_m: float) -> float:
+    law = ForceCalibration(calibration, sensor)
+    return min(law.stiffness(most_m * i / 20) for i in range(-20, 21))
