@@ -205,6 +205,7 @@ def test_f8_freezes_and_the_picture_says_so(window):
     assert charts.grab().toImage() != live
     window.model.feed([make_rows(1000, 4.0, State.STANDBY)], 2.0)
     assert charts.view.end_s == pytest.approx(3.999)
+    assert charts.view.frozen_text == "frozen, 1.0 s ago · F8: live"
 
 
 def test_dragging_looks_back_and_a_click_places_cursors(window):

@@ -15,7 +15,7 @@ from PySide6.QtWidgets import (
 )
 
 from ui.dashboard.bench import OperateModel, number
-from ui.dashboard.charts.chart_view import WINDOWS_S
+from ui.dashboard.charts.chart_view import FREEZE_KEY, WINDOWS_S
 from ui.dashboard.charts.strip_charts import StripCharts, Traced
 from ui.dashboard.widgets import KeyButton, Sizes, Theme
 
@@ -68,7 +68,7 @@ class ChartPage(QWidget):
             self.lengths.addButton(button, i)
             row.addWidget(button)
         row.addStretch(1)
-        self.freeze = self._key("Freeze", "F8", lambda: self.toggle_freeze(), theme, sizes)
+        self.freeze = self._key("Freeze", FREEZE_KEY, lambda: self.toggle_freeze(), theme, sizes)
         self.freeze.setCheckable(True)
         self.freeze.setToolTip(
             "Stop the paper; drag or page up to look back, click or C for a cursor, "

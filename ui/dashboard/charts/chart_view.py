@@ -9,6 +9,7 @@ from ui.dashboard.bench import TraceBuffer
 
 WINDOWS_S = (10.0, 60.0, 600.0)
 SHRINK_AFTER_S = 2.0
+FREEZE_KEY = "F8"
 
 
 @dataclass(frozen=True)
@@ -160,6 +161,12 @@ class ChartView:
     @property
     def frozen(self) -> bool:
         return self.frozen_s is not None
+
+    @property
+    def frozen_text(self) -> str:
+        """Age of a frozen picture, and the key that makes it live again."""
+        behind_s = self.buffer.end_s - self.end_s
+        return f"frozen, {behind_s:.1f} s ago · {FREEZE_KEY}: live"
 
     def freeze(self, on: bool) -> None:
         self.frozen_s = self.buffer.end_s if on else None

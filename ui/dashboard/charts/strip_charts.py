@@ -371,11 +371,10 @@ class StripCharts(QWidget):
             painter.drawText(spot, Qt.AlignmentFlag.AlignCenter, text)
 
     def _paint_frozen(self, painter: QPainter, inner: QRectF) -> None:
-        """OperatorNotice in words on the chart: a frozen picture must not pass for a live one."""
+        """Write on the chart that it is frozen: it must not pass for a live one."""
         u = self.sizes.scale
         metrics = QFontMetricsF(painter.font())
-        behind = self.view.buffer.end_s - self.view.end_s
-        text = f"frozen, {behind:.1f} s ago · Space: live"
+        text = self.view.frozen_text
         wide = metrics.horizontalAdvance(text) + 14 * u
         spot = QRectF(
             inner.center().x() - wide / 2,

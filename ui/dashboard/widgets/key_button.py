@@ -10,7 +10,7 @@ from ui.dashboard.widgets.theme import Theme
 
 
 class KeyButton(QPushButton):
-    """``word`` and ``key``, for instance ``Freeze`` and ``Space``.
+    """``word`` and ``key``, for instance ``Freeze`` and ``F8``.
 
     The key is a hint: pressing it is the window's affair.
     """
