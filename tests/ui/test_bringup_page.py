@@ -268,9 +268,9 @@ def test_simulated_hands_go_through_the_steps_and_a_failure_names_its_fix(person
     assert [e["verdict"] for e in read_record(bringup.folder)["steps"]] == ["pass", "fail"]
     # Another record, and back: what it says is shown without being run.
     folder = bringup.folder
-    bringup.choose_record(None)
+    bringup.choose(None)
     assert not bringup.results
-    bringup.choose_record(folder)
+    bringup.choose(folder)
     someone.until(lambda: bringup.results)
     assert bringup.results["supply"].findings[0].code == "regeneration_not_taken"
     page.refresh()

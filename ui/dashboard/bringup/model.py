@@ -1,21 +1,16 @@
 """The Bring-up page in plain Python: steps and how they stand, what is asked, what was found.
 
-The bring-up runs in a thread of its own with a client of its own, which holds control as long
-as it runs; the window's gives it up before and asks for it afterwards. No Qt here.
+No Qt here.
 """
 
 from __future__ import annotations
 
 import contextlib
-import queue
 import threading
-from collections import deque
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
-from typing import Any
 
-from drivers.base import DriverError
-from drivers.simulated import EnvironmentClient
 from hil.bench import facts_from_dict
 from hil.bringup import (
     HTML,
@@ -28,22 +23,26 @@ from hil.bringup import (
     Verdict,
     bring_up,
 )
-from hil.core import INDEX
-from hil.link import LinkError, connect_beside
-from hil.procedures import SimulatedOperator
-from hil.profile import rig_parameters
+from hil.link import connect_beside
 from ui.dashboard.bench import OperateModel, Session
-from ui.dashboard.bringup.records import Kept, kept_records, new_folder, result_of
+from ui.dashboard.bringup.records import kept_records, result_of
 from ui.dashboard.bringup.values import ProfileValues
-from ui.dashboard.bringup.words import end_text, proposed, summary, why_not_begin, without_changes
-from ui.dashboard.guided import RUNNING, PageOperator, PageRunner, Question
+from ui.dashboard.bringup.words import proposed, summary, without_changes
+from ui.dashboard.guided import (
+    RUNNING,
+    GuidedModel,
+    ProcedureThread,
+    Question,
+    end_text,
+    free_folder,
+    rig_word,
+    why_not_begin,
+)
 
-ENDS_S = 20.0  # power off, and the record on the disk
-LIVE_S, LIVE_EVERY = 15.0, 20  # what is drawn while a step runs, of every so many samples
-_TIME, _NUT, _FORCE = (INDEX[name] for name in ("time_s", "nut_position_m", "spring_force_N"))
+KEPT = "The rig was left without power; the record is kept."
 
 
-class BringUpModel:
+class BringUpModel(GuidedModel[Step]):
     """View model of the page.
 
     Args:
@@ -53,15 +52,12 @@ class BringUpModel:
 
     Attributes:
         results: by the step's key, of the record that is shown.
-        current: the step that runs, or None.
-        looked_at: key of the step whose evidence was asked for; '' follows the one that runs.
-        operator: asks and is answered, while a bring-up runs.
-        folder: of the record that is shown; None for a new one.
-        kept: records of this rig, newest first.
-        message, wrong: what there is to say while nothing runs, and whether it is bad news.
-        note: last word of the step that runs.
-        live: (time in s, nut in m, spring force in N) of the last seconds.
     """
+
+    NAME = "bring-up"
+    TROUBLES = (RecordError, *ProcedureThread.TROUBLES)
+    ENDED = "{}"
+    FAILED = "the bring-up has failed ({})"
 
     def __init__(
         self,
@@ -70,77 +66,24 @@ class BringUpModel:
         runs: Path | None,
         steps: Sequence[Step] = STEPS,
     ) -> None:
-        self.model, self.session = model, session
+        super().__init__(model, session)
         self.steps = steps
         self.results: dict[str, Result] = {}
-        self.current: Step | None = None
-        self.looked_at = ""
-        self.operator: PageOperator | None = None
-        self.folder: Path | None = None
-        self.kept: list[Kept] = []
-        self.message, self.wrong = "", False
-        self.note = ""
-        self.live: deque[tuple[float, float, float]] = deque(
-            maxlen=round(LIVE_S * model.profile.control.rate / LIVE_EVERY)
-        )
-        self.alone = model.simulated
         self._records = Path("bring-up") if runs is None else runs.parent / "bring-up"
-        self._told: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
-        self._thread: threading.Thread | None = None
-        self._runner: PageRunner | None = None
-        self._breaking_off = threading.Event()
         self.values = ProfileValues(
             model.own_profile, steps, session.profile_file if session else None
         )
         self._last = ""  # key of the step that ended last
 
-    # ------------------------------------------------------------------ what the link brings
-
-    def feed(self, items: Iterable[Any], now_s: float) -> None:
-        """See ``ui.dashboard.window``. Its being called is what keeps the control held."""
-        del now_s
-        if self.operator is not None:
-            self.operator.turn()
-        for item in items:
-            if not isinstance(item, Mapping):
-                # By cycle, not by place in its block: evenly spaced.
-                for row in item.rows[item.rows[:, INDEX["cycle"]] % LIVE_EVERY == 0]:
-                    self.live.append((row[_TIME], row[_NUT], row[_FORCE]))
-        self.take()
-
-    def take(self) -> None:
-        """Pick up what the bring-up has told."""
-        while not self._told.empty():
-            self._told.get()()
-
-    def close(self) -> None:
-        """The window closes: stop, and wait until rig and record are safe."""
-        if self._thread is not None:
-            self.break_off("the window was closed")
-            self._thread.join(ENDS_S)
-
     # ------------------------------------------------------------------ how it stands
 
     @property
-    def running(self) -> bool:
-        return self._thread is not None
+    def listed(self) -> Sequence[Step]:
+        return self.steps
 
     @property
     def question(self) -> Question | None:
-        return self.operator.question if self.operator is not None else self.values.question
-
-    @property
-    def hold_text(self) -> str:
-        """Why the hold-to-run control is wanted, '' if it is not."""
-        return self.operator.hold_text if self.operator is not None else ""
-
-    @property
-    def holding(self) -> bool:
-        return self.operator is not None and self.operator.holding
-
-    @property
-    def doing(self) -> str:
-        return self.operator.doing if self.operator is not None else ""
+        return super().question if self.operator is not None else self.values.question
 
     def state_of(self, step: Step) -> str:
         """A verdict's word, or ``RUNNING``."""
@@ -148,12 +91,6 @@ class BringUpModel:
             return RUNNING
         result = self.results.get(step.key)
         return str(result.verdict if result else Verdict.NOT_RUN)
-
-    @property
-    def shown(self) -> Step:
-        """The step whose words and evidence are shown."""
-        wanted = next((s for s in self.steps if s.key == self.looked_at), None)
-        return wanted or self.current or self.steps[0]
 
     @property
     def passed(self) -> int:
@@ -173,20 +110,10 @@ class BringUpModel:
 
     # ------------------------------------------------------------------ acts
 
-    def look_at(self, key: str) -> None:
-        self.looked_at = key
-
-    def set_alone(self, alone: bool) -> None:
-        """Return whether simulated hands answer by themselves."""
-        self.alone = alone and self.model.simulated
-        if self.operator is not None:
-            self.operator.alone = self.alone
-
     def answer(self, value: float | str | bool) -> None:
         """Answer the question that is shown; see ``PageOperator.answer``."""
         if self.operator is not None:
-            if self.operator.question is not None:
-                self.operator.answer(self.operator.question, value)
+            super().answer(value)
         elif self.values.question is not None:
             if value is True:
                 self.message, self.wrong = "Writing.", False
@@ -195,20 +122,7 @@ class BringUpModel:
                 )
             self.values.question = None
 
-    def grip(self) -> None:
-        """The hold-to-run control has been pressed."""
-        if self.operator is not None:
-            self.operator.grip()
-
-    def let_go(self) -> None:
-        """The hold-to-run control has been let go: told to the rig host at once."""
-        if self.operator is not None:
-            wanted = self.operator.holding
-            self.operator.let_go()
-            if wanted and not self.operator.holding and self._runner is not None:
-                self._runner.tell_let_go()
-
-    def choose_record(self, folder: Path | None) -> None:
+    def choose(self, folder: Path | None) -> None:
         """Go on with this record, None for a new one."""
         if self.running or folder == self.folder:
             return
@@ -241,7 +155,7 @@ class BringUpModel:
         else:
             self._sum_up()
 
-    def renew_records(self) -> None:
+    def renew_kept(self) -> None:
         """Look again for records of this rig."""
         self.kept = kept_records(self._records, self.model.profile.name, len(self.steps))
 
@@ -254,21 +168,13 @@ class BringUpModel:
         if self.why_not_begin or self.session is None:
             self.message, self.wrong = f"not begun: {self.why_not_begin}", True
             return
-        self.message, self.wrong, self.looked_at = "", False, ""
         self.values.question, self._last = None, ""
-        self.note = "Opening the record."
-        self._breaking_off.clear()
         resume = self.folder is not None
         if self.folder is None:
-            self.folder, self.results = new_folder(self._records, self.model.profile.name), {}
-        self.session.client.post_release()
-        self._thread = threading.Thread(
-            target=self._work,
-            args=(self.session, self.folder, resume, only),
-            name="bring-up",
-            daemon=True,  # a window that dies must not leave it behind, in control
-        )
-        self._thread.start()
+            word = rig_word(self.model.profile.name).lower()
+            self.folder, self.results = free_folder(self._records, word), {}
+        work = partial(self._bring_up, self.session, self.folder, resume, only)
+        self._begin(work, "Opening the record.")
 
     def offer_values(self) -> None:
         """Ask whether to write the values that are proposed into the profile."""
@@ -295,28 +201,10 @@ class BringUpModel:
         if done:
             self.results = {key: without_changes(r) for key, r in self.results.items()}
 
-    def break_off(self, why: str = "broken off by the operator") -> None:
-        """Stop the rig and end; the record is kept."""
-        if self.running:
-            self.note = why
-            self._breaking_off.set()
-            if self._runner is not None:
-                self._runner.break_off(why)
-
     # ------------------------------------------------------------------ in its own thread
 
-    def _work(self, session: Session, folder: Path, resume: bool, only: str) -> None:
-        try:
-            with contextlib.ExitStack() as stack:
-                text, wrong = self._bring_up(stack, session, folder, resume, only)
-        except (RecordError, LinkError, DriverError, OSError) as error:
-            text, wrong = str(error), True
-        except Exception as error:  # the window must learn that nothing runs any more
-            text, wrong = f"the bring-up has failed ({type(error).__name__}: {error})", True
-        self._told.put(lambda: self._ended(text, wrong))
-
     def _bring_up(
-        self, stack: contextlib.ExitStack, session: Session, folder: Path, resume: bool, only: str
+        self, session: Session, folder: Path, resume: bool, only: str, stack: contextlib.ExitStack
     ) -> tuple[str, bool]:
         model = self.model
         profile, description = model.own_profile, model.description
@@ -333,16 +221,8 @@ class BringUpModel:
                 model.simulated,
             )
         stack.callback(record.close)
-        client = stack.enter_context(connect_beside(session.client, "bring-up"))
-        hands = None
-        if description.get("environment"):
-            control = EnvironmentClient(str(description["environment"]))
-            stack.callback(control.close)
-            hands = SimulatedOperator(control, rig_parameters(profile))
-        operator = self.operator = PageOperator(hands, self.alone)
-        runner = self._runner = PageRunner(client, operator, operator.confirm, self._tell)
-        if self._breaking_off.is_set():
-            runner.break_off(self.note)
+        client = stack.enter_context(connect_beside(session.client, self.NAME))
+        runner = self._open(stack, client, profile)
         steps = record.to_reach(only) if only else record.to_run()
         context = record.context(profile, facts, self.alone)
 
@@ -359,22 +239,16 @@ class BringUpModel:
             record.watch(bring_up(steps, context, record.passed, on_start, on_result))
         )
         self._tell("Writing the record.")
-        return end_text(ended, runner.why), ended.how != "finished"
-
-    def _tell(self, text: str) -> None:
-        self._told.put(lambda: self._noted(text))
+        return end_text(ended, runner.why, KEPT), ended.how != "finished"
 
     # ------------------------------------------------------------------ told, on the page's own
 
-    def _noted(self, text: str) -> None:
-        step = self.current
-        # What a step says of itself stands on the page already, and would pass for an order.
-        self.note = "" if step and text == f"{step.title}: {step.happens}" else text
+    def _words_of(self, item: Step) -> str:
+        return item.happens
 
-    def _begun(self, step: Step) -> None:
-        self.current = step
-        self.results.pop(step.key, None)
-        self.note = ""
+    def _begun(self, item: Step) -> None:
+        super()._begun(item)
+        self.results.pop(item.key, None)
 
     def _came(self, step: Step, result: Result, standing: dict[str, str]) -> None:
         self.current = None
@@ -386,18 +260,13 @@ class BringUpModel:
             if verdict == Verdict.NOT_RUN and had is not None and had.verdict is Verdict.PASS:
                 self.results[key] = Result(key, text=f"to be verified again: {step.title}")
 
-    def _ended(self, text: str, wrong: bool) -> None:
-        cut = self.current
+    def _settle(self, cut: Step | None) -> None:
         if cut is not None:
             self.results[cut.key] = Result(cut.key, text="begun and broken off: to be repeated")
-        self.current = self.operator = self._runner = self._thread = None
-        self.message, self.wrong = text, wrong
-        if not wrong:
+        if not self.wrong:
             self._sum_up()
         elif cut is not None:
             self.looked_at = cut.key
-        if self.session is not None and not self.model.watch_only:
-            self.session.take_control()
         if self.folder is not None and not (self.folder / YAML).exists():
             self.folder = None
-        self.renew_records()
+        self.renew_kept()

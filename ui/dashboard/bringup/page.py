@@ -166,7 +166,7 @@ class BringUpPage(Page):
         self.refresh()
 
     def record_chosen(self, index: int) -> None:
-        self.bringup.choose_record(self.records.itemData(index))
+        self.bringup.choose(self.records.itemData(index))
         self.refresh()
 
     def keys(self) -> dict[int, Callable[[], object]]:
@@ -194,7 +194,7 @@ class BringUpPage(Page):
 
     def shown(self) -> None:
         if not self.bringup.running:
-            self.bringup.renew_records()
+            self.bringup.renew_kept()
 
     def let_go(self) -> None:
         self.ask.hold.release_all()

@@ -6,9 +6,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from hil.bringup import Result, Step, Verdict
-from hil.procedures import Ended
-from ui.dashboard.bench import OperateModel, Session
-from ui.dashboard.guided import why_not_ready
 
 # The rig host reads it once, before its first cycle: it touches no disk after that.
 OPENS_LATER = (
@@ -60,19 +57,3 @@ def without_changes(result: Result) -> Result:
     """The same with nothing proposed."""
     found = [replace(f, changes={}) for f in result.findings]
     return replace(result, changes={}, findings=found)
-
-
-def why_not_begin(model: OperateModel, session: Session | None) -> str:
-    """Why a bring-up cannot be begun on the bench as it is, '' if it can."""
-    if session is None or not model.link_well:
-        return "the rig host does not answer"
-    return why_not_ready(model)
-
-
-def end_text(ended: Ended, why: str) -> str:
-    """Describe the end, '' if it ran to its end."""
-    if ended.how == "finished":
-        return ""
-    how = {"interrupted": why, "lost": f"contact lost: {ended.text}"}
-    text = (how.get(ended.how) or ended.text).rstrip(".")
-    return f"Ended: {text}. The rig was left without power; the record is kept."

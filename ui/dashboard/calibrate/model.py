@@ -1,7 +1,6 @@
 """The Calibrate page in plain Python: set-up, the guided run, what came of it, earlier ones.
 
-The calibration runs in a thread of its own with a client of its own, which holds control as
-long as it runs; the window's gives it up before and asks for it afterwards. No Qt here.
+No Qt here.
 """
 
 from __future__ import annotations
@@ -73,7 +72,9 @@ class CalibrateModel:
         self.watch = CalibrationWatch(model)
         self.alone = model.simulated
         self._told: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
-        self.run = GuidedRun(model.profile.control.rate, self._told.put, self._ended, model.say)
+        self.run = GuidedRun(
+            session, model.profile.control.rate, self._told.put, self._ended, model.say
+        )
         self.filing = Filing(runs, session.profile_file if session else None)
         self.kept = KeptCalibrations(self.filing.folder, self._told.put)
         self.busy = ""
@@ -104,8 +105,7 @@ class CalibrateModel:
 
     def close(self) -> None:
         """The window closes: stop, and wait until the rig is safe."""
-        self.break_off("the window was closed")
-        self.run.wait()
+        self.run.close()
 
     # ------------------------------------------------------------------ how it stands
 
@@ -121,13 +121,11 @@ class CalibrateModel:
 
     @property
     def question(self) -> Question | None:
-        operator = self.run.operator
-        return operator.question if operator is not None else None
+        return self.run.question
 
     @property
     def doing(self) -> str:
-        operator = self.run.operator
-        return operator.doing if operator is not None else ""
+        return self.run.doing
 
     @property
     def points(self) -> list[CalibrationPoint]:
@@ -187,7 +185,7 @@ class CalibrateModel:
     # ------------------------------------------------------------------ acts
 
     def set_alone(self, alone: bool) -> None:
-        """Return whether simulated hands answer by themselves."""
+        """Let simulated hands answer by themselves, or not."""
         self.alone = alone and self.model.simulated
         if self.run.operator is not None:
             self.run.operator.alone = self.alone
@@ -210,8 +208,6 @@ class CalibrateModel:
             self._say(f"Not begun: {error}.", True)
             return
         self._clear()
-        if self.session is not None:
-            self.session.client.post_release()
         self.run.begin(self.rig, self.model.profile, options, plan, self.alone)
 
     def break_off(self, why: str = "broken off by the operator") -> None:
@@ -347,8 +343,6 @@ class CalibrateModel:
             self.come(result)
         else:
             self._say(text, True)
-        if self.session is not None and not self.model.watch_only:
-            self.session.take_control()
 
     def come(self, result: CalibrationResult) -> None:
         """Show a result, to be accepted or discarded."""

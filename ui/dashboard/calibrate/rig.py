@@ -6,26 +6,10 @@ import contextlib
 from collections.abc import Callable
 from typing import Protocol
 
-from drivers.simulated import EnvironmentClient
 from hil.bench import facts_from_dict
 from hil.link import connect_beside
-from hil.procedures import Ended, Procedure, SimulatedOperator
-from hil.profile import rig_parameters
 from ui.dashboard.bench import Session
-from ui.dashboard.guided import PageOperator, PageRunner
-
-
-class PageRun(Protocol):
-    """A procedure that runs for a page and may be broken off from another thread.
-
-    Attributes:
-        why: it was broken off, in words, or ''.
-    """
-
-    why: str
-
-    def run(self, procedure: Procedure) -> Ended: ...
-    def break_off(self, why: str) -> None: ...
+from ui.dashboard.guided import PageOperator, PageRun, PageRunner, make_operator, open_environment
 
 
 class PageRig(Protocol):
@@ -63,11 +47,7 @@ class LiveRig:
     ) -> tuple[PageOperator, PageRun]:
         model = self._session.model
         client = stack.enter_context(connect_beside(self._session.client, "calibrate"))
-        hands, hang = None, None
-        if model.description.get("environment"):
-            control = EnvironmentClient(str(model.description["environment"]))
-            stack.callback(control.close)
-            hands, hang = SimulatedOperator(control, rig_parameters(model.profile)), control.hang
-        operator = PageOperator(hands, alone, hang)
+        environment = open_environment(stack, model.description)
+        operator = make_operator(environment, model.profile, alone)
         # The procedure asks for no yes or no but that of a weight.
         return operator, PageRunner(client, operator, lambda _q: False, tell)

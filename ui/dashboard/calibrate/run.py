@@ -1,7 +1,4 @@
-"""A guided calibration under way: in a thread of its own, told to the page's. No Qt.
-
-It has a client of its own, which holds control as long as it runs.
-"""
+"""A guided calibration under way: in a thread of its own, told to the page's. No Qt."""
 
 from __future__ import annotations
 
@@ -9,9 +6,9 @@ import contextlib
 import threading
 from collections import deque
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from functools import partial
 from typing import Any
 
-from drivers.base import DriverError
 from hil.calibration import (
     CalibrationPoint,
     CalibrationResult,
@@ -25,23 +22,22 @@ from hil.calibration import (
     table_of,
 )
 from hil.core import INDEX
-from hil.link import LinkError
-from hil.procedures import Ended
 from hil.profile import Profile
-from ui.dashboard.calibrate.rig import PageRig, PageRun
-from ui.dashboard.guided import PageOperator
+from ui.dashboard.bench import Session
+from ui.dashboard.calibrate.rig import PageRig
+from ui.dashboard.guided import PageRun, ProcedureThread, Put, end_text
 
-ENDS_S = 20.0
 LIVE_S, LIVE_EVERY = 3.0, 10  # what is drawn of the reading, of every so many samples
 LEAST_POINTS = 4  # before a law is laid through them on the way
 _TIME, _COUNTS, _CYCLE = (INDEX[name] for name in ("time_s", "deflection_counts", "cycle"))
-Put = Callable[[Callable[[], None]], None]
+KEPT = "The rig was left without power, and nothing was calibrated."
 
 
-class GuidedRun:
+class GuidedRun(ProcedureThread[PageRun]):
     """The run, or the last one.
 
     Args:
+        session: see ``ProcedureThread``.
         rate_Hz: of the bench's samples.
         put: takes what is to be done on the page's own thread.
         ended: called there with a sentence and the result, or None.
@@ -54,24 +50,24 @@ class GuidedRun:
         note: which series, and what hangs, in words. remarks: what else was said.
         settling: slope in counts/s and scatter in counts of the last window, or None.
         live: (time in s, reading in counts) of the last seconds.
-        operator: asks and is answered, while it runs.
     """
+
+    NAME = "calibrate"
+    FAILED = "The calibration has failed ({})."
 
     def __init__(
         self,
+        session: Session | None,
         rate_Hz: float,
         put: Put,
         ended: Callable[[str, CalibrationResult | None], None],
         remark: Callable[[str], None],
     ) -> None:
-        self._put, self._on_end, self._remark = put, ended, remark
+        super().__init__(session, put)
+        self._on_end, self._remark = ended, remark
         self.live: deque[tuple[float, float]] = deque(
             maxlen=max(2, round(LIVE_S * rate_Hz / LIVE_EVERY))
         )
-        self.operator: PageOperator | None = None
-        self._thread: threading.Thread | None = None
-        self._runner: PageRun | None = None
-        self._breaking_off = threading.Event()
         self._fitting = False
         self.clear()
 
@@ -85,10 +81,7 @@ class GuidedRun:
         self.note = ""
         self.remarks: list[str] = []
         self.settling: tuple[float, float] | None = None
-
-    @property
-    def running(self) -> bool:
-        return self._thread is not None
+        self._found: CalibrationResult | None = None
 
     def feed(self, items: Iterable[Any]) -> None:
         """Take in what the link brings. Each call keeps the operator's heartbeat alive."""
@@ -107,50 +100,28 @@ class GuidedRun:
         plan: Sequence[PlannedLoad],
         alone: bool,
     ) -> None:
-        """Start; whoever holds control must give it up now."""
+        """Start."""
         self.clear()
         self.options, self.plan = options, plan
-        self._breaking_off.clear()
-        self._thread = threading.Thread(
-            target=self._work,
-            args=(rig, profile, options, alone),
-            name="calibrate",
-            daemon=True,  # a window that dies must not leave it behind, in control
-        )
-        self._thread.start()
+        self._start(partial(self._calibrate, rig, profile, alone))
 
-    def break_off(self, why: str) -> None:
+    def break_off(self, why: str = "broken off by the operator") -> None:
         """Stop the rig and end."""
         if self.running:
             self.note = why
-            self._breaking_off.set()
-            if self._runner is not None:
-                self._runner.break_off(why)
-
-    def wait(self) -> None:
-        """Until it has ended and the rig is safe."""
-        if self._thread is not None:
-            self._thread.join(ENDS_S)
+        super().break_off(why)
 
     # ------------------------------------------------------------------ in threads of their own
 
-    def _work(self, rig: PageRig, profile: Profile, options: Options, alone: bool) -> None:
-        result: CalibrationResult | None = None
-        try:
-            with contextlib.ExitStack() as stack:
-                self.operator, runner = rig.open(stack, alone, self._say)
-                self._runner = runner
-                if self._breaking_off.is_set():
-                    runner.break_off(self.note)
-                ended = runner.run(calibrate(profile, options, self._tell))
-                text = _in_words(ended, runner.why)
-                if isinstance(ended.value, CalibrationResult):
-                    result = ended.value
-        except (LinkError, DriverError, OSError) as error:
-            text = f"Ended: {error}."
-        except Exception as error:  # the window must learn that nothing runs any more
-            text = f"The calibration has failed ({type(error).__name__}: {error})."
-        self._put(lambda: self._ended(text, result))
+    def _calibrate(
+        self, rig: PageRig, profile: Profile, alone: bool, stack: contextlib.ExitStack
+    ) -> tuple[str, bool]:
+        operator, runner = rig.open(stack, alone, self._say)
+        self._opened(operator, runner)
+        ended = runner.run(calibrate(profile, self.options, self._tell))
+        if isinstance(ended.value, CalibrationResult):
+            self._found = ended.value
+        return end_text(ended, runner.why, KEPT), self._found is None
 
     def _tell(self, progress: Progress) -> None:
         self._put(lambda: self._progress(progress))
@@ -193,15 +164,7 @@ class GuidedRun:
         if self.running:
             self.law_so_far = fit
 
-    def _ended(self, text: str, result: CalibrationResult | None) -> None:
-        self.operator = self._runner = self._thread = None
+    def _ended(self, text: str, wrong: bool) -> None:
+        del wrong  # the page tells by the result
         self.settling = None
-        self._on_end(text, result)
-
-
-def _in_words(ended: Ended, why: str) -> str:
-    if ended.how == "finished":
-        return ""
-    how = {"interrupted": why, "lost": f"contact lost: {ended.text}"}
-    text = (how.get(ended.how) or ended.text).rstrip(".")
-    return f"Ended: {text}. The rig was left without power, and nothing was calibrated."
+        self._on_end(text, self._found)

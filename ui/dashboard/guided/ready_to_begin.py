@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from hil.core import State
-from ui.dashboard.bench import OperateModel
+from ui.dashboard.bench import OperateModel, Session
 
 
 def why_not_ready(model: OperateModel) -> str:
@@ -15,3 +15,10 @@ def why_not_ready(model: OperateModel) -> str:
     if model.state is not State.DE_ENERGISED or model.energising:
         return "power off first (P): it begins without power"
     return ""
+
+
+def why_not_begin(model: OperateModel, session: Session | None) -> str:
+    """Return why none can be begun over the window's session, '' if one can."""
+    if session is None or not model.link_well:
+        return "the rig host does not answer"
+    return why_not_ready(model)

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import contextlib
-import datetime
 import os
 import re
 import shutil
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 from hil.measure import (
@@ -23,46 +21,20 @@ from hil.measure import (
     write_sheet,
 )
 from hil.recorder import load_run
+from ui.dashboard.guided import KeptFolder, rig_word
 
 MOST_KEPT = 20
 
 
-@dataclass(frozen=True)
-class Kept:
-    """A measurement on the disk; ``measured`` tests of it have figures."""
-
-    folder: Path
-    measured: int
-
-    @property
-    def text(self) -> str:
-        """Its date, by the name of its folder, and what it holds."""
-        begun = re.match(r"(\d{4})(\d\d)(\d\d)-(\d\d)(\d\d)", self.folder.name)
-        name = "{}-{}-{} {}:{}".format(*begun.groups()) if begun else self.folder.name
-        return f"{name} · {self.measured} measured"
-
-
-def _word(rig: str) -> str:
-    return re.sub(r"[^A-Za-z0-9]+", "-", rig).strip("-") or "rig"
-
-
-def new_folder(measured: Path, rig: str) -> Path:
-    """Return a folder in ``measured`` that is free, named by date and rig; not made."""
-    stem = f"{datetime.datetime.now():%Y%m%d-%H%M%S}-{_word(rig)}"
-    free, number = measured / stem, 1
-    while free.exists():
-        number += 1
-        free = measured / f"{stem}-{number}"
-    return free
-
-
-def kept_measurements(measured: Path, rig: str) -> list[Kept]:
+def kept_measurements(measured: Path, rig: str) -> list[KeptFolder]:
     """Return measurements of this rig, newest first."""
     with contextlib.suppress(OSError):
-        named = re.compile(rf"\d{{8}}-\d{{6}}-{re.escape(_word(rig))}(-\d+)?")
+        named = re.compile(rf"\d{{8}}-\d{{6}}-{re.escape(rig_word(rig))}(-\d+)?")
         folders = [p for p in measured.iterdir() if named.fullmatch(p.name) and (p / RUNS).is_dir()]
         folders.sort(reverse=True)
-        return [Kept(folder, _measured(folder)) for folder in folders[:MOST_KEPT]]
+        return [
+            KeptFolder(folder, f"{_measured(folder)} measured") for folder in folders[:MOST_KEPT]
+        ]
     return []
 
 

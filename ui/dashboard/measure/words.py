@@ -7,10 +7,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 
 from hil.measure import Characteristic, EndOfTest, EvaluatedRun, GuardedTest, shown
-from hil.procedures import Ended
 from hil.profile import Profile
-from ui.dashboard.bench import OperateModel, Session
-from ui.dashboard.guided import why_not_ready
 from ui.dashboard.widgets import Sizes, Theme
 
 COLUMNS = ((31, "left"), (30, "right"), (23, "right"), (16, "left"))  # widths in percent
@@ -25,23 +22,6 @@ def run_length(tests: Iterable[GuardedTest], profile: Profile) -> float:
 def duration(seconds: float) -> str:
     """Return a duration in words, such as ``50 s`` or ``3 min``."""
     return f"{max(seconds, 0.0):.0f} s" if seconds < 90 else f"{seconds / 60:.0f} min"
-
-
-def why_not_begin(model: OperateModel, session: Session | None) -> str:
-    """Return why no test can be begun on the bench as it is, '' if one can."""
-    if session is None or not model.link_well:
-        return "the rig host does not answer"
-    return why_not_ready(model)
-
-
-def end_text(ended: Ended, why: str) -> str:
-    """Return how it ended, '' if it went to its end."""
-    if ended.how == "finished":
-        return ""
-    how = {"interrupted": why, "lost": f"contact lost: {ended.text}"}
-    text = (how.get(ended.how) or ended.text).rstrip(".")
-    kept = "finished tests are kept. After a stop reset (T), then go on (G)."
-    return f"Ended: {text}. The rig was left without power; {kept}"
 
 
 def summary(

@@ -1,8 +1,6 @@
 """Sequences on the Operate page: picked, checked, performed, taken down. No Qt.
 
-A sequence runs in a thread of its own with a client of its own, which holds control as long as
-it runs; the window's gives it up before and asks for it afterwards. A stop, a fault or a refusal
-ends it: nothing here begins it again.
+A stop, a fault or a refusal ends a sequence: nothing here begins it again.
 """
 
 from __future__ import annotations
@@ -11,13 +9,11 @@ import contextlib
 import queue
 import threading
 from collections.abc import Callable, Iterable, Mapping
+from functools import partial
 from pathlib import Path
 from typing import Any
 
-from drivers.base import DriverError
 from hil.core import Request, State
-from hil.link import LinkError
-from hil.procedures import Ended
 from hil.profile import ProfileError
 from hil.sequences import (
     Pacing,
@@ -30,15 +26,14 @@ from hil.sequences import (
     shipped_sequences,
 )
 from ui.dashboard.bench import OperateModel, Session
-from ui.dashboard.guided import PageOperator, Question, why_not_ready
-from ui.dashboard.operate.sequence_rig import LiveSequenceRig, SequenceRig, SequenceRun
+from ui.dashboard.guided import PageRun, ProcedureThread, end_text, why_not_ready
+from ui.dashboard.operate.sequence_rig import LiveSequenceRig, SequenceRig
 
-ENDS_S = 20.0
 MOST_FILES = 200
 MOST_TIMES = 999
 
 
-class SequenceModel:
+class SequenceModel(ProcedureThread[PageRun]):
     """View model of the panel.
 
     Args:
@@ -56,6 +51,9 @@ class SequenceModel:
         taken: the session that is being taken down, or None.
     """
 
+    NAME = "sequence"
+    FAILED = "The sequence has failed ({})."
+
     def __init__(
         self,
         model: OperateModel,
@@ -63,6 +61,8 @@ class SequenceModel:
         runs: Path | None = None,
         rig: SequenceRig | None = None,
     ) -> None:
+        self._told: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
+        super().__init__(session, self._told.put)
         self.model, self.session = model, session
         self.rig = rig or (LiveSequenceRig(session) if session is not None else None)
         self.folder = (runs.resolve().parent if runs is not None else Path.cwd()) / "sequences"
@@ -77,11 +77,6 @@ class SequenceModel:
         self.taken: TakenDown | None = None
         self._hung_kg: float | None = None
         self._files: list[Path | str] = []
-        self._told: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
-        self._thread: threading.Thread | None = None
-        self._operator: PageOperator | None = None
-        self._runner: SequenceRun | None = None
-        self._broken_off = threading.Event()
         self._step, self._step_s, self._held_s = 0, 0.0, 0.0
         if session is not None and hasattr(session, "on_accepted"):
             session.on_accepted.append(self._accepted)
@@ -91,8 +86,8 @@ class SequenceModel:
     def feed(self, items: Iterable[Any], now_s: float) -> None:
         """See ``ui.dashboard.window``."""
         del now_s
-        if self._operator is not None:
-            self._operator.turn()
+        if self.operator is not None:
+            self.operator.turn()
         while not self._told.empty():
             self._told.get()()
         time_s, pacing = self.model.time_s, self.pacing
@@ -109,12 +104,6 @@ class SequenceModel:
         if hung is not None and self._hung_kg is not None and hung != self._hung_kg:
             self.taken.hang(hung, time_s)
         self._hung_kg = hung
-
-    def close(self) -> None:
-        """Stop, and wait until the rig is safe: the window closes."""
-        self.break_off("the window was closed")
-        if self._thread is not None:
-            self._thread.join(ENDS_S)
 
     # ------------------------------------------------------------------ picking
 
@@ -157,14 +146,6 @@ class SequenceModel:
             self.sequence, self.plan, self.problem = sequence, plan, problem
 
     # ------------------------------------------------------------------ how it stands
-
-    @property
-    def running(self) -> bool:
-        return self._thread is not None
-
-    @property
-    def question(self) -> Question | None:
-        return self._operator.question if self._operator is not None else None
 
     @property
     def why_not_begin(self) -> str:
@@ -248,16 +229,7 @@ class SequenceModel:
             return
         self.text, self.pacing = "", Pacing()
         self._step, self._step_s = 0, self.model.time_s
-        self._broken_off.clear()
-        if self.session is not None:
-            self.session.client.post_release()
-        self._thread = threading.Thread(
-            target=self._work,
-            args=(self.sequence, self.times, self.pacing),
-            name="sequence",
-            daemon=True,  # a window that dies must not leave it behind, in control
-        )
-        self._thread.start()
+        self._start(partial(self._perform, self.sequence, self.times, self.pacing))
 
     def pause(self) -> None:
         """Pause at the next safe point."""
@@ -271,39 +243,22 @@ class SequenceModel:
 
     def answer(self, yes: bool) -> None:
         """Answer what is asked."""
-        if self._operator is not None and self.question is not None:
-            self._operator.answer(self.question, "yes" if yes else "no")
+        if self.operator is not None and self.question is not None:
+            self.operator.answer(self.question, "yes" if yes else "no")
 
-    def break_off(self, why: str = "broken off by the operator") -> None:
-        """Stop the rig and end."""
-        if self.running:
-            self._broken_off.set()
-            if self._runner is not None:
-                self._runner.break_off(why)
-
-    def _work(self, sequence: Sequence, times: int, pacing: Pacing) -> None:
-        try:
-            with contextlib.ExitStack() as stack:
-                assert self.rig is not None
-                self._operator, runner = self.rig.open(stack, lambda _text: None)
-                self._runner = runner
-                if self._broken_off.is_set():
-                    runner.break_off("broken off by the operator")
-                procedure = perform_times(sequence, self.model.profile, pacing, times)
-                ended = runner.run(procedure)
-                text, wrong = _in_words(ended, runner.why), ended.how != "finished"
-        except (LinkError, DriverError, OSError) as error:
-            text, wrong = f"Ended: {error}.", True
-        except Exception as error:  # the window must learn that nothing runs any more
-            text, wrong = f"The sequence has failed ({type(error).__name__}: {error}).", True
-        self._told.put(lambda: self._ended(text, wrong))
+    def _perform(
+        self, sequence: Sequence, times: int, pacing: Pacing, stack: contextlib.ExitStack
+    ) -> tuple[str, bool]:
+        assert self.rig is not None
+        operator, runner = self.rig.open(stack, lambda _text: None)
+        self._opened(operator, runner)
+        ended = runner.run(perform_times(sequence, self.model.profile, pacing, times))
+        text = end_text(ended, runner.why, "It does not go on by itself.")
+        return text or "Finished; the rig is without power.", ended.how != "finished"
 
     def _ended(self, text: str, wrong: bool) -> None:
-        self._operator = self._runner = self._thread = None
         self.pacing.held = False
         self._say(text, wrong)
-        if self.session is not None and not self.model.watch_only:
-            self.session.take_control()
 
     def _say(self, text: str, wrong: bool) -> None:
         self.text, self.wrong = text, wrong
@@ -363,13 +318,3 @@ class SequenceModel:
         while (file := self.folder / f"by_hand_{number}.yaml").exists():
             number += 1
         return file
-
-
-def _in_words(ended: Ended, why: str) -> str:
-    if ended.how == "finished":
-        return "Finished; the rig is without power."
-    if ended.how == "interrupted":
-        reason = why or ended.text
-    else:
-        reason = f"contact lost: {ended.text}" if ended.how == "lost" else ended.text
-    return f"Ended: {reason.rstrip('.')}. It does not go on by itself."

@@ -6,24 +6,9 @@ import contextlib
 from collections.abc import Callable
 from typing import Protocol
 
-from drivers.simulated import EnvironmentClient
 from hil.link import connect_beside
-from hil.procedures import Ended, Procedure
 from ui.dashboard.bench import Session
-from ui.dashboard.guided import PageOperator, PageRunner
-
-
-class SequenceRun(Protocol):
-    """A performance that may be broken off from another thread.
-
-    Attributes:
-        why: it was broken off, in words, or ''.
-    """
-
-    why: str
-
-    def run(self, procedure: Procedure) -> Ended: ...
-    def break_off(self, why: str) -> None: ...
+from ui.dashboard.guided import PageOperator, PageRun, PageRunner, open_environment
 
 
 class SequenceRig(Protocol):
@@ -31,7 +16,7 @@ class SequenceRig(Protocol):
 
     def open(
         self, stack: contextlib.ExitStack, tell: Callable[[str], None]
-    ) -> tuple[PageOperator, SequenceRun]:
+    ) -> tuple[PageOperator, PageRun]:
         """Return operator and runner of one performance; ``stack`` closes what they need.
 
         Raises:
@@ -50,12 +35,8 @@ class LiveSequenceRig:
 
     def open(
         self, stack: contextlib.ExitStack, tell: Callable[[str], None]
-    ) -> tuple[PageOperator, SequenceRun]:
+    ) -> tuple[PageOperator, PageRun]:
         client = stack.enter_context(connect_beside(self._session.client, "sequence"))
-        environment = None
-        endpoint = self._session.model.description.get("environment")
-        if endpoint:
-            environment = EnvironmentClient(str(endpoint))
-            stack.callback(environment.close)
+        environment = open_environment(stack, self._session.model.description)
         operator = PageOperator(None, alone=False)
         return operator, PageRunner(client, operator, operator.confirm, tell, environment)

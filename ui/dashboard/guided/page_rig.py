@@ -1,0 +1,51 @@
+"""The rig as a page runs procedures on it: who runs them, and the hands of a simulated one. No Qt."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Mapping
+from typing import Any, Protocol
+
+from drivers.simulated import EnvironmentClient
+from hil.procedures import Ended, Procedure, SimulatedOperator
+from hil.profile import Profile, rig_parameters
+from ui.dashboard.guided.page_operator import PageOperator
+
+
+class PageRun(Protocol):
+    """A procedure that runs for a page and may be broken off from another thread.
+
+    Attributes:
+        why: it was broken off, in words, or ''.
+    """
+
+    why: str
+
+    def run(self, procedure: Procedure) -> Ended: ...
+    def break_off(self, why: str) -> None: ...
+
+
+def open_environment(
+    stack: contextlib.ExitStack, description: Mapping[str, Any]
+) -> EnvironmentClient | None:
+    """Open the environment of the simulated rig that a bench describes; ``stack`` closes it.
+
+    Returns:
+        The environment; None on a real rig.
+    """
+    endpoint = description.get("environment")
+    if not endpoint:
+        return None
+    environment = EnvironmentClient(str(endpoint))
+    stack.callback(environment.close)
+    return environment
+
+
+def make_operator(
+    environment: EnvironmentClient | None, profile: Profile, alone: bool
+) -> PageOperator:
+    """Return the person at the page; in a simulated environment, with hands that do as said."""
+    if environment is None:
+        return PageOperator(None, alone)
+    hands = SimulatedOperator(environment, rig_parameters(profile))
+    return PageOperator(hands, alone, environment.hang)

@@ -1,0 +1,135 @@
+"""A procedure that a page runs in a thread of its own, and may break off. No Qt.
+
+The procedure has a client of its own, which holds control as long as it runs; the window's gives
+it up before and asks for it afterwards.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import threading
+from abc import ABC, abstractmethod
+from collections.abc import Callable
+from typing import Generic, TypeVar
+
+from drivers.base import DriverError
+from hil.link import LinkError
+from hil.procedures import Ended
+from ui.dashboard.bench import Session
+from ui.dashboard.guided.page_operator import PageOperator, Question
+from ui.dashboard.guided.page_rig import PageRun
+
+ENDS_S = 20.0  # power off, and what was recorded on the disk
+Put = Callable[[Callable[[], None]], None]
+Work = Callable[[contextlib.ExitStack], tuple[str, bool]]
+Run = TypeVar("Run", bound=PageRun)
+
+
+class ProcedureThread(ABC, Generic[Run]):
+    """Base of what runs a procedure for a page.
+
+    Args:
+        session: of the window, whose control is given up meanwhile; None if there is none.
+        put: takes what is to be done on the page's own thread.
+
+    Attributes:
+        NAME: of the thread, and of the client beside the window's.
+        TROUBLES: errors that are foreseen. ENDED: what is said of one, which stands for ``{}``.
+        FAILED: what is said of any other error.
+        operator: asks and is answered, while a procedure runs.
+    """
+
+    NAME: str
+    TROUBLES: tuple[type[Exception], ...] = (LinkError, DriverError, OSError)
+    ENDED = "Ended: {}."
+    FAILED: str
+
+    def __init__(self, session: Session | None, put: Put) -> None:
+        self.operator: PageOperator | None = None
+        self._session, self._put = session, put
+        self._thread: threading.Thread | None = None
+        self._runner: Run | None = None
+        self._broken_off = ""  # why
+
+    @property
+    def running(self) -> bool:
+        return self._thread is not None
+
+    @property
+    def question(self) -> Question | None:
+        return self.operator.question if self.operator is not None else None
+
+    @property
+    def doing(self) -> str:
+        """Action by hand under way, or ''."""
+        return self.operator.doing if self.operator is not None else ""
+
+    def break_off(self, why: str = "broken off by the operator") -> None:
+        """Stop the rig and end."""
+        if self.running:
+            self._broken_off = why
+            if self._runner is not None:
+                self._runner.break_off(why)
+
+    def close(self) -> None:
+        """The window closes: stop, and wait until the rig is safe."""
+        self.break_off("the window was closed")
+        if self._thread is not None:
+            self._thread.join(ENDS_S)
+
+    def _start(self, work: Work) -> None:
+        """Begin ``work``, which returns how it ended, and whether that is bad news."""
+        self._broken_off = ""
+        if self._session is not None:
+            self._session.client.post_release()
+        self._thread = threading.Thread(
+            target=self._work,
+            args=(work,),
+            name=self.NAME,
+            daemon=True,  # a window that dies must not leave it behind, in control
+        )
+        self._thread.start()
+
+    # ------------------------------------------------------------------ in its own thread
+
+    def _work(self, work: Work) -> None:
+        try:
+            with contextlib.ExitStack() as stack:
+                text, wrong = work(stack)
+        except self.TROUBLES as error:
+            text, wrong = self.ENDED.format(error), True
+        except Exception as error:  # the window must learn that nothing runs any more
+            text, wrong = self.FAILED.format(f"{type(error).__name__}: {error}"), True
+        self._put(lambda: self._over(text, wrong))
+
+    def _opened(self, operator: PageOperator, runner: Run) -> None:
+        """Take what ``work`` has opened; it may have been broken off meanwhile."""
+        self.operator, self._runner = operator, runner
+        if self._broken_off:
+            runner.break_off(self._broken_off)
+
+    # ------------------------------------------------------------------ told, on the page's own
+
+    def _over(self, text: str, wrong: bool) -> None:
+        self.operator = self._runner = self._thread = None
+        if self._session is not None and not self._session.model.watch_only:
+            self._session.take_control()
+        self._ended(text, wrong)
+
+    @abstractmethod
+    def _ended(self, text: str, wrong: bool) -> None:
+        """Take in the end, on the page's own thread; nothing runs any more."""
+
+
+def end_text(ended: Ended, why: str, then: str) -> str:
+    """Describe the end, '' if it ran to its end.
+
+    Args:
+        why: it was broken off.
+        then: sentence on what is left of it.
+    """
+    if ended.how == "finished":
+        return ""
+    how = {"interrupted": why, "lost": f"contact lost: {ended.text}"}
+    text = (how.get(ended.how) or ended.text).rstrip(".")
+    return f"Ended: {text}. {then}"
