@@ -9,17 +9,17 @@ import numpy as np
 import pyqtgraph
 from numpy.typing import ArrayLike, NDArray
 from PySide6.QtCore import Qt
-from PySide6.QtGui import QBrush, QColor, QFont, QFontMetricsF, QPen
+from PySide6.QtGui import QBrush, QColor
 
 from hil.calibration import Budget, CalibrationPoint, Comparison, Fit, SensorLaw
-from ui.dashboard.widgets import ChangeGuard, Sizes, Theme
+from ui.dashboard.widgets import ChangeGuard, Sizes, Theme, ThemedPlot, cosmetic_pen
 
 Array = NDArray[np.float64]
 # Way of the load and side of approach are told apart by shape, not by colour alone.
 RISING, FALLING, ASIDE = "t1", "t", "x"
 
 
-class CalibrationPlot(pyqtgraph.PlotWidget):  # type: ignore[misc]  # a library without types
+class CalibrationPlot(ThemedPlot):
     """One plot; what it shows is drawn anew by each ``show_`` call.
 
     Args:
@@ -27,36 +27,10 @@ class CalibrationPlot(pyqtgraph.PlotWidget):  # type: ignore[misc]  # a library 
     """
 
     def __init__(self, theme: Theme, sizes: Sizes, legend: str = "right") -> None:
-        super().__init__(background=theme.ground)
-        self.theme = theme
-        self.setFrameShape(pyqtgraph.QtWidgets.QFrame.Shape.NoFrame)
-        self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-        self.setMouseEnabled(False, False)
-        self.setMenuEnabled(False)
-        self.hideButtons()
-        self.showGrid(x=True, y=True, alpha=0.18)
-        font = QFont(self.font())
-        font.setPointSizeF(sizes.text_pt)
-        for side in ("left", "bottom"):
-            axis = self.getAxis(side)
-            axis.setPen(QColor(theme.quiet))
-            axis.setTextPen(QColor(theme.ink))
-            axis.setStyle(tickFont=font)
-            axis.enableAutoSIPrefix(False)
-        # Plots that stand above each other have their axes in line.
-        self.getAxis("left").setWidth(round(QFontMetricsF(font).horizontalAdvance("−0000.00")))
-        self._size = f"{sizes.text_pt}pt"
+        super().__init__(theme, sizes)
+        self.widen_left_axis("−0000.00")
         self._mark = sizes.px(9)
-        clear = QColor(theme.raised)
-        clear.setAlpha(120)  # the line below it must be seen
-        self._legend = None
-        if legend:
-            self._legend = self.addLegend(
-                offset=(8 if legend == "left" else -8, 4),
-                labelTextColor=theme.ink,
-                labelTextSize=self._size,
-                brush=clear,
-            )
+        self._legend = self.add_legend((8 if legend == "left" else -8, 4)) if legend else None
         self._shown = ChangeGuard()
 
     def show_points(self, points: Sequence[CalibrationPoint], fit: Fit | None) -> None:
@@ -75,7 +49,7 @@ class CalibrationPlot(pyqtgraph.PlotWidget):  # type: ignore[misc]  # a library 
         """Draw the law's force of each reading less its load."""
         if self._begin("Residual (N) over load (N)", len(points), fit):
             return
-        self.addItem(pyqtgraph.InfiniteLine(0.0, angle=0, pen=self._pen(self.theme.ink, 1)))
+        self.addItem(pyqtgraph.InfiniteLine(0.0, angle=0, pen=cosmetic_pen(self.theme.ink, 1)))
         self._symbols(points, residuals_N)
 
     def show_band(self, budget: Budget) -> None:
@@ -101,7 +75,7 @@ class CalibrationPlot(pyqtgraph.PlotWidget):  # type: ignore[misc]  # a library 
         """Draw the sensor's residuals over the nut's travel."""
         if self._begin("Sensor residual (counts) over nut (mm)", sensor):
             return
-        self.addItem(pyqtgraph.InfiniteLine(0.0, angle=0, pen=self._pen(self.theme.ink, 1)))
+        self.addItem(pyqtgraph.InfiniteLine(0.0, angle=0, pen=cosmetic_pen(self.theme.ink, 1)))
         self._line(1e3 * sensor.deflection_m, sensor.residual_counts, "", self.theme.deflection, 2)
 
     def show_compared(self, found: Comparison) -> None:
@@ -113,7 +87,7 @@ class CalibrationPlot(pyqtgraph.PlotWidget):  # type: ignore[misc]  # a library 
         self._line(found.force_N, found.difference_N, "", self.theme.force, 3)
         self._line(found.force_N, band, "", self.theme.measured, 2, dashed)
         self._line(found.force_N, -band, "", self.theme.measured, 2, dashed)
-        self.addItem(pyqtgraph.InfiniteLine(0.0, angle=0, pen=self._pen(self.theme.ink, 1)))
+        self.addItem(pyqtgraph.InfiniteLine(0.0, angle=0, pen=cosmetic_pen(self.theme.ink, 1)))
 
     def show_nothing(self) -> None:
         self._begin("")
@@ -126,14 +100,9 @@ class CalibrationPlot(pyqtgraph.PlotWidget):  # type: ignore[misc]  # a library 
         item.clear()
         if self._legend is not None:
             self._legend.clear()
-        item.setTitle(title, color=self.theme.ink, size=self._size)
+        item.setTitle(title, color=self.theme.ink, size=self.text_size)
         item.enableAutoRange()
         return False
-
-    def _pen(self, colour: str, width: float, style: Qt.PenStyle = Qt.PenStyle.SolidLine) -> QPen:
-        pen = QPen(QColor(colour), width, style)
-        pen.setCosmetic(True)
-        return pen
 
     def _line(
         self,
@@ -148,7 +117,7 @@ class CalibrationPlot(pyqtgraph.PlotWidget):  # type: ignore[misc]  # a library 
             np.asarray(x, float),
             np.asarray(y, float),
             name=name or None,
-            pen=self._pen(colour, width, style),
+            pen=cosmetic_pen(colour, width, style),
         )
 
     def _symbols(self, points: Sequence[CalibrationPoint], heights: Array) -> None:
@@ -173,5 +142,5 @@ class CalibrationPlot(pyqtgraph.PlotWidget):  # type: ignore[misc]  # a library 
                     symbol=symbol,
                     symbolSize=self._mark,
                     symbolBrush=brushes,
-                    symbolPen=self._pen(colour, 1.5),
+                    symbolPen=cosmetic_pen(colour, 1.5),
                 )

@@ -8,10 +8,10 @@ from collections.abc import Sequence
 import numpy as np
 import pyqtgraph
 from PySide6.QtCore import Qt
-from PySide6.QtGui import QColor, QFont, QPen
+from PySide6.QtGui import QPen
 
 from hil.bringup import Plot, Trace
-from ui.dashboard.widgets import Sizes, Theme
+from ui.dashboard.widgets import Sizes, Theme, ThemedPlot, cosmetic_pen
 
 PATTERNS = (Qt.PenStyle.SolidLine, Qt.PenStyle.DashDotLine, Qt.PenStyle.DotLine)
 CORNERS = ((1, 0), (0, 0), (1, 1), (0, 1))  # right and left above, right and left below
@@ -21,36 +21,13 @@ LONG_TITLE = 44  # letters; a longer one would widen the plot beyond its place
 TITLE_PX = 30
 
 
-class EvidencePlot(pyqtgraph.PlotWidget):  # type: ignore[misc]  # a library without types
+class EvidencePlot(ThemedPlot):
     """One plot of a step; lines differ in colour and dash, levels are dotted and named."""
 
     def __init__(self, theme: Theme, sizes: Sizes) -> None:
-        super().__init__(background=theme.ground)
-        self._theme = theme
+        super().__init__(theme, sizes)
         self._colours = (theme.measured, theme.force, theme.deflection, theme.asked, theme.marker)
-        self.setFrameShape(pyqtgraph.QtWidgets.QFrame.Shape.NoFrame)
-        self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-        self.setMouseEnabled(False, False)
-        self.setMenuEnabled(False)
-        self.hideButtons()
-        self.showGrid(x=True, y=True, alpha=0.18)
-        self._font = QFont(self.font())
-        self._font.setPointSizeF(sizes.text_pt)
-        for side in ("left", "bottom"):
-            axis = self.getAxis(side)
-            axis.setPen(QColor(theme.quiet))
-            axis.setTextPen(QColor(theme.ink))
-            axis.setStyle(tickFont=self._font)
-            axis.enableAutoSIPrefix(False)
-        self._size = f"{sizes.text_pt}pt"
-        clear = QColor(theme.raised)
-        clear.setAlpha(120)  # the line below it must be seen
-        self._legend = self.addLegend(
-            offset=(-LEGEND_OFF, LEGEND_OFF),
-            labelTextColor=theme.ink,
-            labelTextSize=self._size,
-            brush=clear,
-        )
+        self._legend = self.add_legend((-LEGEND_OFF, LEGEND_OFF))
         self._drawn: Plot | None = None
 
     def draw(self, plot: Plot | None) -> None:
@@ -68,14 +45,13 @@ class EvidencePlot(pyqtgraph.PlotWidget):  # type: ignore[misc]  # a library wit
         self._legend.setVisible(plot is not None and len(plot.traces) > 1)
         if plot is None:
             return
-        item.setLabel("bottom", plot.x_label, color=self._theme.ink, **{"font-size": self._size})
+        ink = self.theme.ink
+        item.setLabel("bottom", plot.x_label, color=ink, **{"font-size": self.text_size})
         # Beside a low plot there is no room for what its axis shows.
         title = plot.title if plot.y_label in plot.title else f"{plot.title}: {plot.y_label}"
         long = len(title) > LONG_TITLE
         item.setTitle(
-            f"{plot.title}<br>{plot.y_label}" if long else title,
-            color=self._theme.ink,
-            size=self._size,
+            f"{plot.title}<br>{plot.y_label}" if long else title, color=ink, size=self.text_size
         )
         item.titleLabel.setMaximumHeight((2 if long else 1) * TITLE_PX)
         number = -1
@@ -83,11 +59,9 @@ class EvidencePlot(pyqtgraph.PlotWidget):  # type: ignore[misc]  # a library wit
             # What was expected is dashed, in the colour of what was measured just before it.
             expected = number >= 0 and trace.expected
             number += not expected
-            pen = QPen(QColor(self._colours[number % len(self._colours)]), 2)
-            pen.setCosmetic(True)
             pattern = PATTERNS[number // len(self._colours) % len(PATTERNS)]
-            pen.setStyle(Qt.PenStyle.DashLine if expected else pattern)
-            self._line(trace, pen)
+            style = Qt.PenStyle.DashLine if expected else pattern
+            self._line(trace, cosmetic_pen(self._colours[number % len(self._colours)], 2, style))
         right, low = _free_corner(plot)
         self._legend.anchor(
             (right, low),
@@ -96,16 +70,14 @@ class EvidencePlot(pyqtgraph.PlotWidget):  # type: ignore[misc]  # a library wit
         )
         for name, height in plot.levels:
             if math.isfinite(height):
-                pen = QPen(QColor(self._theme.ink), 1, Qt.PenStyle.DotLine)
-                pen.setCosmetic(True)
                 line = pyqtgraph.InfiniteLine(
                     height,
                     angle=0,
-                    pen=pen,
+                    pen=cosmetic_pen(ink, 1, Qt.PenStyle.DotLine),
                     label=name,
-                    labelOpts={"color": self._theme.ink, "position": 0.9},
+                    labelOpts={"color": ink, "position": 0.9},
                 )
-                line.label.setFont(self._font)
+                line.label.setFont(self.letters)
                 item.addItem(line)
         item.enableAutoRange()
 

@@ -6,13 +6,13 @@ import math
 from collections.abc import Callable
 
 import pyqtgraph
-from PySide6.QtCore import QRectF, Qt
-from PySide6.QtGui import QColor, QFont, QFontMetricsF, QKeyEvent, QPen
+from PySide6.QtCore import QRectF
+from PySide6.QtGui import QColor, QKeyEvent
 from PySide6.QtWidgets import QComboBox, QHBoxLayout, QLabel, QVBoxLayout, QWidget
 
 from ui.dashboard.runs.opened import Opened
 from ui.dashboard.runs.plots import FREQUENCY, ORDER, OVER_COLUMN, Plot, coloured, title_of
-from ui.dashboard.widgets import Sizes, Theme, combo_style
+from ui.dashboard.widgets import Sizes, Theme, ThemedPlot, combo_style, cosmetic_pen
 
 FIRST_X, FIRST_Y = "deflection_m", "spring_force_N"
 
@@ -67,28 +67,10 @@ class PlotPane(QWidget):
         self.text.setObjectName("quiet")
         self.text.setWordWrap(True)
         row.addWidget(self.text, 1)
-        axes = {side: Axis(side) for side in ("left", "bottom")}
-        self.plot = pyqtgraph.PlotWidget(background=theme.ground, axisItems=axes)
-        self.plot.setFrameShape(pyqtgraph.QtWidgets.QFrame.Shape.NoFrame)
-        self.plot.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-        self.plot.setMenuEnabled(False)
-        self.plot.hideButtons()
-        self.plot.showGrid(x=True, y=True, alpha=0.2)
-        font = QFont(self.font())
-        font.setPointSizeF(sizes.text_pt)
-        self._points = f"{sizes.text_pt}pt"
-        for side in ("left", "bottom"):
-            axis = self.plot.getAxis(side)
-            axis.setPen(QColor(theme.quiet))
-            axis.setTextPen(QColor(theme.ink))
-            axis.setStyle(tickFont=font)
-            axis.enableAutoSIPrefix(False)
-        self.plot.getAxis("left").setWidth(
-            round(QFontMetricsF(font).horizontalAdvance("−0000.00") + 2.2 * sizes.text_pt)
-        )
-        self.legend = self.plot.addLegend(
-            offset=(-8, 4), labelTextColor=theme.ink, labelTextSize=self._points
-        )
+        self.plot = ThemedPlot(theme, sizes, {side: Axis(side) for side in ("left", "bottom")})
+        self.plot.setMouseEnabled(True, True)
+        self.plot.widen_left_axis("−0000.00", 2.2 * sizes.text_pt)
+        self.legend = self.plot.add_legend((-8, 4), veiled=False)
         column = QVBoxLayout(self)
         column.setContentsMargins(0, 0, 0, 0)
         column.addLayout(row)
@@ -123,15 +105,14 @@ class PlotPane(QWidget):
         # Forces rise with what they act on, spectra fall: the legend stands where nothing is drawn.
         corner = 0 if plot.kind == OVER_COLUMN else 1
         self.legend.anchor((corner, 0), (corner, 0), (-8 if corner else 8, 4))
-        style = {"color": self.theme.ink, "font-size": self._points}
+        style = {"color": self.theme.ink, "font-size": self.plot.text_size}
         item.setLabel("bottom", plot.x_title, **style)
         item.setLabel("left", plot.y_title, **style)
         logarithmic = plot.kind == FREQUENCY
         item.setLogMode(x=logarithmic, y=logarithmic)
         for curve in plot.curves:
             colour = QColor(getattr(self.theme, curve.colour))
-            pen = QPen(colour, 1.5 * self._scale)
-            pen.setCosmetic(True)
+            pen = cosmetic_pen(colour, 1.5 * self._scale)
             name = curve.label if len(plot.curves) > 1 else None
             if curve.cells is None:
                 item.plot(curve.x, curve.y, pen=pen, name=name)

@@ -7,10 +7,10 @@ from itertools import groupby
 
 import pyqtgraph
 from PySide6.QtCore import Qt
-from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPen
+from PySide6.QtGui import QColor
 
 from hil.sizing import Chart
-from ui.dashboard.widgets import ChangeGuard, Sizes, Theme, log_ticks
+from ui.dashboard.widgets import ChangeGuard, Sizes, Theme, ThemedPlot, cosmetic_pen, log_ticks
 
 # Told apart by line as well as by colour.
 STYLES = (
@@ -28,29 +28,12 @@ CLOSE_X, CLOSE_Y = 0.08, 0.12  # of the axes: as large as a label in the smalles
 NAMES_A_LINE = 2  # as many as half the page is wide, in the smallest window
 
 
-class LimitChart(pyqtgraph.PlotWidget):  # type: ignore[misc]  # a library without types
+class LimitChart(ThemedPlot):
     """Curves that bound, points that are wanted; drawn anew for each chart that is shown."""
 
     def __init__(self, theme: Theme, sizes: Sizes) -> None:
-        super().__init__(background=theme.ground)
-        self.theme, self.sizes = theme, sizes
-        self.setFrameShape(pyqtgraph.QtWidgets.QFrame.Shape.NoFrame)
-        self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
-        self.setMouseEnabled(False, False)
-        self.setMenuEnabled(False)
-        self.hideButtons()
-        self.showGrid(x=True, y=True, alpha=0.18)
-        font = QFont(self.font())
-        font.setPointSizeF(sizes.text_pt)
-        self._font = font
-        for side in ("left", "bottom"):
-            axis = self.getAxis(side)
-            axis.setPen(QColor(theme.quiet))
-            axis.setTextPen(QColor(theme.ink))
-            axis.setStyle(tickFont=font)
-            axis.enableAutoSIPrefix(False)
-        width = QFontMetricsF(font).horizontalAdvance("00000")
-        self.getAxis("left").setWidth(round(width) + sizes.px(8))
+        super().__init__(theme, sizes)
+        self.widen_left_axis("00000", sizes.px(8))
         self._shown = ChangeGuard()
 
     def show_chart(self, chart: Chart) -> None:
@@ -63,9 +46,7 @@ class LimitChart(pyqtgraph.PlotWidget):  # type: ignore[misc]  # a library witho
         self.setLogMode(x=chart.x_log, y=False)
         colours = self._colours()
         for i, curve in enumerate(chart.curves):
-            pen = QPen(QColor(colours[i % 5]), 2.5, STYLES[i % 5])
-            pen.setCosmetic(True)
-            self.plot(curve.x, curve.y, pen=pen)
+            self.plot(curve.x, curve.y, pen=cosmetic_pen(colours[i % 5], 2.5, STYLES[i % 5]))
         for _, x, y in chart.points:
             self.plot(
                 [x],
@@ -79,7 +60,7 @@ class LimitChart(pyqtgraph.PlotWidget):  # type: ignore[misc]  # a library witho
         top = _top(chart)
         for numbers, x, y in _labels(chart, top):
             text = pyqtgraph.TextItem(numbers, color=theme.ink, anchor=(-0.25, 0.55))
-            text.setFont(self._font)
+            text.setFont(self.letters)
             text.setPos(x, y)
             self.addItem(text)
         item.setYRange(0.0, top, padding=0)

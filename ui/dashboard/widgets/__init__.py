@@ -10,6 +10,7 @@ from ui.dashboard.widgets.prompt_frame import PromptFrame
 from ui.dashboard.widgets.render_scheduler import RenderScheduler, Slice
 from ui.dashboard.widgets.status_label import StatusLabel
 from ui.dashboard.widgets.theme import THEMES, Sizes, Theme, combo_style, sizes_for, style_sheet
+from ui.dashboard.widgets.themed_plot import ThemedPlot, cosmetic_pen
 
 __all__ = [
     "THEMES",
@@ -24,7 +25,9 @@ __all__ = [
     "Slice",
     "StatusLabel",
     "Theme",
+    "ThemedPlot",
     "combo_style",
+    "cosmetic_pen",
     "log_ticks",
     "sizes_for",
     "style_sheet",
