@@ -1,5 +1,6 @@
 """Widgets are drawn in memory; rows that a test hands to the view models are made here."""
 
+import gc
 import os
 import sys
 from pathlib import Path
@@ -12,6 +13,14 @@ import pytest
 from hil.profile.loader import load_profile, profile_to_dict
 from ui.dashboard.app import application
 from ui.dashboard.bench.operate_model import OperateModel
+
+
+@pytest.fixture(autouse=True)
+def no_collector_in_other_threads():
+    """As in the dashboard: see ``ui.dashboard.collecting``. What is left is collected afterwards."""
+    gc.disable()
+    yield
+    gc.enable()
 
 
 @pytest.fixture(scope="session")

@@ -15,6 +15,7 @@ from PySide6.QtWidgets import QApplication
 from hil.core import begin_log
 from hil.link import Client, ClientKeys
 from ui.dashboard.bench import Session
+from ui.dashboard.collecting import CollectorInTurn
 from ui.dashboard.header import default_size
 from ui.dashboard.priority import favour
 from ui.dashboard.window import Window
@@ -73,6 +74,7 @@ def run_dashboard(
     window.resize(*default_size())
     window.show()
     favour()
+    collector = CollectorInTurn(app)
     # A Ctrl-C in the terminal closes the window in order; Python sees it at the next heartbeat.
     before = signal.signal(signal.SIGINT, lambda *_: QTimer.singleShot(0, window.close))
     try:
@@ -80,3 +82,4 @@ def run_dashboard(
     finally:
         signal.signal(signal.SIGINT, before)
         window.close()
+        collector.end()

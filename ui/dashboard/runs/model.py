@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 import queue
 import threading
 import time
@@ -199,16 +198,12 @@ class RunsModel:
 
     def _work(self) -> None:
         while (task := self._tasks.get()) is not None:
-            # Collected here, a widget that is garbage would be destroyed outside Qt's thread.
-            gc.disable()
             try:
                 task()
             except (RunError, OSError) as error:
                 self._say(str(error))
             except Exception as error:  # a run may hold anything; the page must go on
                 self._say(f"this run cannot be shown ({type(error).__name__}: {error})")
-            finally:
-                gc.enable()
 
     def _say(self, text: str) -> None:
         self._found.put(lambda: setattr(self, "text", text))

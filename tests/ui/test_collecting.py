@@ -1,0 +1,40 @@
+"""Garbage is collected in Qt's thread alone, whoever makes it."""
+
+import gc
+import threading
+import weakref
+
+import pytest
+
+from ui.dashboard.collecting import CollectorInTurn
+
+
+class Knot:
+    """An object that refers to itself: only the collector ends it."""
+
+    def __init__(self, told):
+        self.me = self
+        weakref.finalize(self, lambda: told.append(threading.current_thread()))
+
+
+@pytest.fixture
+def usual_threshold():
+    """Python's own; the suite collects seldom."""
+    before = gc.get_threshold()
+    gc.set_threshold(700, 10, 10)
+    yield
+    gc.set_threshold(*before)
+
+
+def test_garbage_of_another_thread_is_collected_in_this_one(qapp, qtbot, usual_threshold):
+    collector = CollectorInTurn(qapp)
+    told = []
+    thread = threading.Thread(target=lambda: [Knot(told) for _ in range(5000)])
+    thread.start()
+    thread.join()
+    assert told == []  # five thousand allocations would have had Python collect there
+    qtbot.waitUntil(lambda: len(told) == 5000, timeout=5000)
+    assert set(told) == {threading.main_thread()}
+    assert not gc.isenabled()
+    collector.end()
+    assert gc.isenabled()
