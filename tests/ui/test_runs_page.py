@@ -9,12 +9,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from made_rows import make_rows
 from PySide6.QtCore import QPointF, Qt
+from PySide6.QtGui import QImage, QPainter
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QMainWindow
 
 from hil.core.samples import COLUMNS, INDEX
 from hil.recorder import RunWriter, read_labels
-from ui.dashboard.bench import PageContext
+from ui.dashboard.bench import Mark, PageContext
 from ui.dashboard.runs import RunsModel, RunsPage
 from ui.dashboard.runs.picture_view import PictureView, plan_panels
 from ui.dashboard.runs.series import ColumnInfo, ColumnPyramid, RunSeries, limit_stretches
@@ -227,6 +228,22 @@ def test_columns_are_chosen_by_keyboard(window: Window) -> None:
     assert picture.hasFocus()
 
 
+def test_of_two_marks_at_one_time_the_named_one_is_named(window: Window, monkeypatch) -> None:
+    picture = opened(window)
+    picture.grab()
+    series = picture.charts[0].curves[0].series
+    early, late = (picture.view.start_s + share * picture.view.window_s for share in (0.1, 0.7))
+    marks = [Mark(early, ""), Mark(early, "soft"), Mark(late, "stiff")]
+    monkeypatch.setattr(series, "marks", marks)
+    image = QImage(picture.size(), QImage.Format.Format_ARGB32)
+    painter = QPainter(image)
+    written: list[str] = []
+    monkeypatch.setattr(QPainter, "drawText", lambda _self, _at, text: written.append(text))
+    picture._paint_marks(painter)
+    painter.end()
+    assert written == ["soft", "stiff"]
+
+
 def test_the_list_gives_the_picture_its_place(whole_window: Window) -> None:
     window = whole_window
     picture = opened(window)
@@ -297,13 +314,13 @@ def test_two_runs_lie_over_each_other_and_are_aligned(window: Window, runs: Path
     assert [curve.label for curve in curves] == ["0004-late", "0001-float"]
     assert curves[0].colour != curves[1].colour
     press(window, Qt.Key.Key_Q)
-    assert panel.note.text() == "aligned by push" and panel.opened.shifts == [0.0, 0.0]
+    assert panel.note.whole == "aligned by push" and panel.opened.shifts == [0.0, 0.0]
     press(window, Qt.Key.Key_Q)
-    assert panel.note.text().startswith("aligned by course of spring force, r = ")
+    assert panel.note.whole.startswith("aligned by course of spring force, r = ")
     assert panel.opened.shifts[1] % 1.0 == pytest.approx(0.25, abs=0.01)
     panel.picture.grab()
     press(window, Qt.Key.Key_Q)
-    assert panel.note.text() == "aligned by start"
+    assert panel.note.whole == "aligned by start"
     press(window, *[Qt.Key.Key_V] * 4)
     assert "0001-float against 0004-late" in panel.figures.text()
 

@@ -51,7 +51,11 @@ class OperatePage(Page):
         picture = QVBoxLayout()
         picture.setSpacing(0)
         picture.addWidget(self.pictures, 1)
-        picture.addWidget(self.next_picture, 0, Qt.AlignmentFlag.AlignLeft)
+        edge = QHBoxLayout()  # in line with the words above and below
+        edge.setContentsMargins(px(14), 0, 0, px(5))
+        edge.addWidget(self.next_picture)
+        edge.addStretch(1)
+        picture.addLayout(edge)
         below.addLayout(picture, 1)
         if session is not None and session.load is not None:
             self.environment = EnvironmentPanel(

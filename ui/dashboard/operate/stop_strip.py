@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from PySide6.QtCore import Qt
-from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPaintEvent, QResizeEvent
+from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPaintEvent
 from PySide6.QtWidgets import (
     QHBoxLayout,
     QLabel,
@@ -18,7 +18,7 @@ from PySide6.QtWidgets import (
 
 from hil.core import State
 from ui.dashboard.bench import OperateModel
-from ui.dashboard.widgets import KeyButton, Sizes, StatusLabel, Theme
+from ui.dashboard.widgets import ElidedLabel, KeyButton, Sizes, StatusLabel, Theme
 
 SENTENCE = (
     "A software stop is no safety function: keep the hard-wired emergency stop within reach, "
@@ -54,37 +54,6 @@ class StopButton(QPushButton):
             "Esc",
         )
         painter.end()
-
-
-class ElidedLabel(QLabel):
-    """One line that gives way with an ellipsis; the whole text in the tool tip."""
-
-    def __init__(self, name: str = "quiet") -> None:
-        super().__init__()
-        self.setObjectName(name)
-        self._whole = ""
-        self.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
-
-    def say(self, text: str) -> None:
-        if text != self._whole:
-            self._whole = text
-            self.setToolTip(text)
-            self._fit()
-
-    @property
-    def whole(self) -> str:
-        return self._whole
-
-    def resizeEvent(self, event: QResizeEvent) -> None:
-        super().resizeEvent(event)
-        self._fit()
-
-    def _fit(self) -> None:
-        self.setText(
-            self.fontMetrics().elidedText(
-                self._whole, Qt.TextElideMode.ElideRight, max(0, self.width() - 2)
-            )
-        )
 
 
 class StopStrip(QWidget):

@@ -19,7 +19,7 @@ from ui.dashboard.runs.picture_view import PictureView
 from ui.dashboard.runs.plot_pane import KINDS, PlotPane
 from ui.dashboard.runs.plots import OVER_COLUMN, TURN_COLUMN, Plot, make_plot
 from ui.dashboard.runs.series import LiveSeries, RunSeries
-from ui.dashboard.widgets import KeyButton, Sizes, Theme
+from ui.dashboard.widgets import ElidedLabel, KeyButton, Sizes, Theme
 
 VIEWS = ("Over time", *KINDS, "Figures")
 ON_FIRST_ROW = 5  # acts on what is seen; those on files stand below
@@ -43,8 +43,7 @@ class OpenedPanel(QWidget):
         px = sizes.px
         self.name = QLabel()
         self.name.setObjectName("head")
-        self.note = QLabel()
-        self.note.setObjectName("quiet")
+        self.note = ElidedLabel()
         self.cursors = QLabel()
         self.cursors.setAccessibleName("Times of the cursors")
         self.picture = RunPicture(PictureView((0.0, 1.0)), theme, sizes)
@@ -140,7 +139,7 @@ class OpenedPanel(QWidget):
         if self.opened is None:
             return
         self.picture.show_panels(self.opened.panels())
-        self.note.setText(self.aligned or " ".join(self.opened.note.split())[:200])
+        self.note.say(self.aligned or " ".join(self.opened.note.split()))
         self.figures.setText("\n".join(self.opened.figures) or "measuring …")
         self._tell_cursors()
 

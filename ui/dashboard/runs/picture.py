@@ -282,12 +282,13 @@ class RunPicture(QWidget):
         for curve_series, shift_s in self._all_series()[:1]:
             for mark in curve_series.marks:
                 x = self.x_of(mark.time_s + shift_s)
-                if not inner.left() <= x <= inner.right() or x - last_x < 2:
-                    continue  # two that fall together are one line
-                last_x = x
-                painter.setPen(pen)
-                bottom = self.charts[-1].inner.bottom()
-                painter.drawLine(QPointF(x, inner.top()), QPointF(x, bottom))
+                if not inner.left() <= x <= inner.right():
+                    continue
+                if x - last_x >= 2:  # two that fall together are one line, whichever has a name
+                    last_x = x
+                    painter.setPen(pen)
+                    bottom = self.charts[-1].inner.bottom()
+                    painter.drawLine(QPointF(x, inner.top()), QPointF(x, bottom))
                 text = metrics.elidedText(mark.text, Qt.TextElideMode.ElideRight, 180 * u)
                 width = metrics.horizontalAdvance(text)
                 if text and x >= free and x + width < inner.right():

@@ -2,6 +2,7 @@
 
 from ui.dashboard.widgets.change_guard import ChangeGuard
 from ui.dashboard.widgets.drawing import SketchPainter
+from ui.dashboard.widgets.elided_label import ElidedLabel
 from ui.dashboard.widgets.hold_button import HoldButton
 from ui.dashboard.widgets.key_button import KeyButton
 from ui.dashboard.widgets.log_axis import log_ticks
@@ -15,6 +16,7 @@ from ui.dashboard.widgets.themed_plot import ThemedPlot, cosmetic_pen
 __all__ = [
     "THEMES",
     "ChangeGuard",
+    "ElidedLabel",
     "HoldButton",
     "KeyButton",
     "PreparedPicture",
