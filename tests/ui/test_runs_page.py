@@ -5,7 +5,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from made_rows import make_rows
 from PySide6.QtCore import QPointF, Qt
@@ -357,6 +357,7 @@ def test_a_selection_is_exported_by_keyboard(window: Window, tmp_path: Path) -> 
     st.lists(st.tuples(st.integers(0, 4999), st.floats(-1e3, 1e3) | st.just(np.nan)), max_size=8),
     st.lists(st.integers(0, 5000), min_size=2, max_size=12),
 )
+@example(597, [], [0, 584, 584])  # the view ends behind the last sample
 def test_no_extreme_is_lost_whatever_the_zoom(count, peaks, places) -> None:
     values = np.random.default_rng(count).normal(size=count)
     for place, value in peaks:

@@ -114,10 +114,10 @@ class ColumnPyramid:
         size = 1 << level
         first, last = int(bounds[0]) >> level, -(-int(bounds[-1]) // size)
         low, high = self.low[level][first:last], self.high[level][first:last]
-        starts = np.minimum((bounds[:-1] >> level) - first, max(len(low) - 1, 0))
-        if not len(low):
-            nothing = np.full(parts, np.nan, dtype=self.values.dtype)
-            return nothing, nothing.copy()
+        # Parts behind the last sample begin behind the last block, or it would count to them.
+        starts = np.where(bounds[:-1] < bounds[-1], (bounds[:-1] >> level) - first, len(low))
+        nothing = self.values.dtype.type(np.nan)  # which keeps the extremes in their own type
+        low, high = np.append(low, nothing), np.append(high, nothing)
         lower, upper = np.fmin.reduceat(low, starts), np.fmax.reduceat(high, starts)
         empty = bounds[1:] <= bounds[:-1]
         lower[empty] = np.nan
