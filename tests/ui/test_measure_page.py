@@ -158,7 +158,7 @@ def test_figures_come_in_with_their_verdict_and_the_sheet_is_one_key_away(
     )
     someone = person(FIRST, SECOND)
     measuring, page = someone.measuring, someone.page
-    assert "A risk." in page.words.text() and "lever free" in page.figures.toPlainText()
+    assert "A risk." in page.words.text() and "lever free" in page.evidence.toPlainText()
     # One is left out, and taken in again.
     someone.press(Qt.Key.Key_End, Qt.Key.Key_I)
     assert measuring.picked == {"first"} and "1 of 2" in page.left.text()
@@ -170,7 +170,7 @@ def test_figures_come_in_with_their_verdict_and_the_sheet_is_one_key_away(
     assert set(measuring.results) == {"first", "second"}
     someone.until(lambda: measuring.sheet is not None)
     someone.press(Qt.Key.Key_Home)
-    told = page.figures.toPlainText()
+    told = page.evidence.toPlainText()
     assert "Mean force" in told and "± 0.50" in told and "900.0 ± 1.0" in told
     assert "≠ differs" in told and "an invention" in told
     assert "2 differ" in page.ask.text.text()

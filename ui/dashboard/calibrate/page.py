@@ -23,6 +23,7 @@ from ui.dashboard.calibrate.plots import CalibrationPlot
 from ui.dashboard.calibrate.prompt import CalibratePrompt
 from ui.dashboard.calibrate.tables import KeptTable, PointsTable
 from ui.dashboard.calibrate.words import compared_html, findings_html, kept_html, result_html
+from ui.dashboard.guided import HandsButton
 from ui.dashboard.widgets import ChangeGuard, KeyButton, Slice
 
 POINTS, LAW, EARLIER = range(3)
@@ -68,11 +69,7 @@ class CalibratePage(Page):
         self.end = KeyButton("Break off", "B", theme)
         self.end.setToolTip("Stops the rig and ends; what was measured is not kept")
         self.end.clicked.connect(lambda: calibrating.break_off())
-        self.hands = KeyButton("", "H", theme)
-        self.hands.setCheckable(True)
-        self.hands.setToolTip("On a simulated rig: watch it go by itself, or answer it yourself")
-        self.hands.setChecked(calibrating.alone)
-        self.hands.toggled.connect(calibrating.set_alone)
+        self.hands = HandsButton(calibrating, theme)
         column = QVBoxLayout()
         column.setSpacing(px(7))
         column.addWidget(room, 1)
@@ -273,7 +270,7 @@ class CalibratePage(Page):
         self.begin.setToolTip(calibrating.why_not_begin)
         self.end.setVisible(phase == "running")
         self.hands.setVisible(calibrating.model.simulated and phase != "result")
-        self.hands.setText(f"Simulated hands answer: {'yes' if calibrating.alone else 'no'}")
+        self.hands.refresh()
 
     def _refresh_view(self) -> None:
         number = self.view_number

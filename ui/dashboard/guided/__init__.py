@@ -3,21 +3,27 @@
 from ui.dashboard.guided.dated_folders import KeptFolder, free_folder, rig_word
 from ui.dashboard.guided.evidence_plot import EvidencePlot, live_plots
 from ui.dashboard.guided.guided_model import GuidedModel
+from ui.dashboard.guided.guided_page import GuidedLook, GuidedPage
+from ui.dashboard.guided.guided_rows import GuidedRows
+from ui.dashboard.guided.hands_button import HandsButton
 from ui.dashboard.guided.page_operator import PageOperator, Question
 from ui.dashboard.guided.page_rig import PageRun, make_operator, open_environment
 from ui.dashboard.guided.procedure_thread import ProcedureThread, Put, end_text
-from ui.dashboard.guided.prompt_panel import MOST_OPTIONS, Asking, PromptPanel
+from ui.dashboard.guided.prompt_panel import Asking, PromptPanel
 from ui.dashboard.guided.ready_to_begin import why_not_begin, why_not_ready
 from ui.dashboard.guided.runner import PageRunner
 from ui.dashboard.guided.step_rows import RUNNING, StepRows
 from ui.dashboard.guided.typed_number import typed_number
 
 __all__ = [
-    "MOST_OPTIONS",
     "RUNNING",
     "Asking",
     "EvidencePlot",
+    "GuidedLook",
     "GuidedModel",
+    "GuidedPage",
+    "GuidedRows",
+    "HandsButton",
     "KeptFolder",
     "PageOperator",
     "PageRun",

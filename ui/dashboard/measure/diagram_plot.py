@@ -24,7 +24,7 @@ def as_plot(diagram: Diagram) -> Plot:
 
 
 class DiagramPlot(EvidencePlot):
-    """Draws a diagram, or the last seconds while a test runs."""
+    """Draws a diagram, whose abscissa may be logarithmic."""
 
     def show_diagram(self, diagram: Diagram | None) -> None:
         """Draw it; nothing for None."""
@@ -35,9 +35,9 @@ class DiagramPlot(EvidencePlot):
             x = x[np.isfinite(x)]
             ticks = [log_ticks(float(x.min()), float(x.max()))] if len(x) else None
         self.getAxis("bottom").setTicks(ticks)
-        self.draw(plot)
+        super().draw(plot)
 
-    def show_live(self, plot: Plot | None) -> None:
-        """Draw the last seconds."""
+    def draw(self, plot: Plot | None) -> None:
+        """Draw it on a linear abscissa."""
         self.getAxis("bottom").setTicks(None)
-        self.draw(plot)
+        super().draw(plot)

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-
-from PySide6.QtWidgets import QListWidgetItem
+from functools import partial
 
 from hil.bringup import Verdict
 from hil.measure import GuardedTest
-from ui.dashboard.guided import RUNNING, StepRows
+from ui.dashboard.guided import RUNNING, GuidedRows
 from ui.dashboard.measure.model import MeasureModel
 from ui.dashboard.measure.words import duration
 from ui.dashboard.widgets import Sizes, Theme
@@ -35,32 +34,13 @@ def standing(measuring: MeasureModel, test: GuardedTest) -> tuple[str, str]:
     return Verdict.NOT_RUN, "left out"
 
 
-class PlanList(StepRows):
+class PlanList(GuidedRows):
     """Up and down choose a test to look at; the page's keys pick."""
 
     def __init__(
         self, measuring: MeasureModel, theme: Theme, sizes: Sizes, look_at: Callable[[str], None]
     ) -> None:
-        super().__init__("Tests of the plan", theme, sizes)
-        self._measuring = measuring
-        for test in measuring.tests:
-            self.addItem(QListWidgetItem(test.title))
-        self._filling = False
-
-        def chosen(row: int) -> None:
-            if not self._filling:
-                look_at(measuring.tests[row].key)
-
-        self.currentRowChanged.connect(chosen)
+        super().__init__(
+            measuring, "Tests of the plan", partial(standing, measuring), theme, sizes, look_at
+        )
         self.itemDoubleClicked.connect(lambda _item: measuring.pick(measuring.shown.key))
-        self.refresh()
-
-    def refresh(self) -> None:
-        measuring = self._measuring
-        self._filling = True
-        for row, test in enumerate(measuring.tests):
-            self.put(row, *standing(measuring, test))
-        shown = list(measuring.tests).index(measuring.shown)
-        if self.currentRow() != shown:
-            self.setCurrentRow(shown)
-        self._filling = False

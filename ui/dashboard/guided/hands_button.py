@@ -1,0 +1,30 @@
+"""Choice on a simulated rig: watch it go by itself, or answer it yourself."""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+from ui.dashboard.widgets import KeyButton, Theme
+
+
+class Hands(Protocol):
+    """View model whose simulated hands may answer by themselves (``alone``)."""
+
+    alone: bool
+
+    def set_alone(self, alone: bool) -> None: ...
+
+
+class HandsButton(KeyButton):
+    """Mirror of the model's choice."""
+
+    def __init__(self, hands: Hands, theme: Theme) -> None:
+        super().__init__("", "H", theme)
+        self._hands = hands
+        self.setCheckable(True)
+        self.setToolTip("On a simulated rig: watch it go by itself, or answer it yourself")
+        self.setChecked(hands.alone)
+        self.toggled.connect(hands.set_alone)
+
+    def refresh(self) -> None:
+        self.setText(f"Simulated hands answer: {'yes' if self._hands.alone else 'no'}")
