@@ -17,14 +17,14 @@ from PySide6.QtGui import (
     QPen,
     QPolygonF,
 )
-from PySide6.QtWidgets import QHBoxLayout, QLabel, QLineEdit, QSizePolicy, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QHBoxLayout, QLabel, QSizePolicy, QVBoxLayout, QWidget
 
 from hil.calibration import SCATTER, SLOPE_COUNTS_S, noise_counts
 from ui.dashboard.bench import number
 from ui.dashboard.calibrate.model import CalibrateModel
 from ui.dashboard.calibrate.words import large_words
 from ui.dashboard.guided import Question, typed_number
-from ui.dashboard.widgets import KeyButton, PromptFrame, Sizes, Theme
+from ui.dashboard.widgets import PromptFrame, Sizes, Theme
 
 LEAST_SPAN_COUNTS = 12.0
 
@@ -200,34 +200,12 @@ class CalibratePrompt(PromptFrame):
             sizes.head_pt,
             sizes.text_pt,
         )
-        super().__init__(theme, sizes, _Words(), QLabel(), points)
+        super().__init__(theme, sizes, _Words(), points)
         self.calibrating = calibrating
         px = sizes.px
-        self.head = QLabel()
-        self.head.setObjectName("quiet")
-        self.text.setTextFormat(Qt.TextFormat.PlainText)
-        self.text.setAlignment(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignTop)
-        self.done = KeyButton("Done", "Enter", theme)
-        self.done.setObjectName("apply")
-        self.done.clicked.connect(self.accept)
-        self.cannot = KeyButton("Cannot do it", "X", theme)
-        self.cannot.clicked.connect(self.refuse)
-        self.entry = QLineEdit()
-        self.entry.setAccessibleName("Number")
         self.entry.setFixedWidth(px(130))
-        self.entry.textEdited.connect(lambda _text: self.mark(""))
-        self.unit = QLabel()
-        self.wrong.setObjectName("warning")
         self.wrong.setWordWrap(True)
-        large = f"font-size: {sizes.figure_pt}pt; padding: {px(6)}px {px(14)}px;"
-        row = QHBoxLayout()
-        row.setSpacing(px(10))
-        for widget in (self.entry, self.unit, self.done, self.cannot):
-            row.addWidget(widget)
-        for button in (self.done, self.cannot):
-            button.setStyleSheet(large)
-        for widget in (self.entry, self.unit):
-            widget.setStyleSheet(f"font-size: {sizes.figure_pt}pt")
+        row = self._answers()
         row.addStretch(1)
         words = QVBoxLayout()
         words.setSpacing(px(6))
@@ -284,9 +262,6 @@ class CalibratePrompt(PromptFrame):
         if question is None:
             return
         if reads:
-            known = math.isfinite(question.suggestion)
-            self.entry.setText(f"{question.suggestion:.6g}" if known else "")
-            self.entry.selectAll()
-            self.unit.setText(question.unit)
+            self.ask_number(question.suggestion, question.unit)
         if self.isVisible():
             (self.entry if reads else self.done).setFocus()

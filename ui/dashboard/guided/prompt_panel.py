@@ -6,7 +6,7 @@ import math
 from typing import Protocol
 
 from PySide6.QtCore import Qt
-from PySide6.QtWidgets import QHBoxLayout, QLabel, QLineEdit, QSizePolicy, QVBoxLayout
+from PySide6.QtWidgets import QLabel, QSizePolicy, QVBoxLayout
 
 from ui.dashboard.guided.page_operator import Question
 from ui.dashboard.guided.typed_number import typed_number
@@ -69,46 +69,25 @@ class PromptPanel(PromptFrame):
             sizes.head_pt,
             sizes.text_pt,
         )
-        super().__init__(theme, sizes, QLabel(), QLabel(), points)
+        super().__init__(theme, sizes, QLabel(), points)
         self.asking = asking
         self._idle = idle
         px = sizes.px
-        self.head = QLabel()
-        self.head.setObjectName("quiet")
         # A long path must not widen the window.
         self.head.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
         self.text.setWordWrap(True)
-        self.text.setTextFormat(Qt.TextFormat.PlainText)
-        self.text.setAlignment(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignTop)
         # As tall as there is room: what is asked must not push the evidence about.
         self.text.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Ignored)
         self.hold = HoldButton(theme, sizes, asking.grip, asking.let_go)
-        self.done = KeyButton("Done", "Enter", theme)
-        self.done.setObjectName("apply")
-        self.done.clicked.connect(self.accept)
-        self.cannot = KeyButton("Cannot do it", "X", theme)
-        self.cannot.clicked.connect(self.refuse)
-        self.entry = QLineEdit()
-        self.entry.setAccessibleName("Number")
         self.entry.setMaximumWidth(px(170))
-        self.entry.textEdited.connect(lambda _text: self.mark(""))
-        self.unit = QLabel()
-        self.wrong.setObjectName("warning")
         self.options = []
         for number in range(MOST_OPTIONS):
             button = KeyButton("", str(number + 1), theme)
             button.clicked.connect(lambda _=False, n=number: self.choose(n))
             self.options.append(button)
-        row = QHBoxLayout()
-        row.setSpacing(px(10))
-        for widget in (self.entry, self.unit, *self.options, self.done, self.cannot, self.wrong):
-            row.addWidget(widget)
+        row = self._answers(*self.options)
+        row.addWidget(self.wrong)
         row.addStretch(1)
-        large = f"font-size: {sizes.figure_pt}pt; padding: {px(6)}px {px(14)}px;"
-        for button in (*self.options, self.done, self.cannot):
-            button.setStyleSheet(large)
-        self.entry.setStyleSheet(f"font-size: {sizes.figure_pt}pt")
-        self.unit.setStyleSheet(f"font-size: {sizes.figure_pt}pt")
         column = QVBoxLayout(self)
         column.setContentsMargins(px(16), px(8), px(16), px(10))
         column.setSpacing(px(6))
@@ -229,10 +208,6 @@ class PromptPanel(PromptFrame):
         if question is None:
             return
         if kind == "read":
-            known = math.isfinite(question.suggestion)
-            shown = PER_UNIT.get(question.unit, 1.0) * question.suggestion
-            self.entry.setText(f"{shown:.6g}" if known else "")
-            self.unit.setText(question.unit)
-            self.entry.selectAll()
+            self.ask_number(PER_UNIT.get(question.unit, 1.0) * question.suggestion, question.unit)
         if not hold_wanted and self.isVisible():
             {"read": self.entry, "choose": self.options[0]}.get(kind, self.done).setFocus()

@@ -1,13 +1,15 @@
-"""The frame around what a person is asked: edge, large words, what is wrong with a number."""
+"""The frame around what a person is asked: edge, large words, answers, a number with its unit."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QFontMetrics
-from PySide6.QtWidgets import QFrame, QLabel
+from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QLineEdit, QWidget
 
+from ui.dashboard.widgets.key_button import KeyButton
 from ui.dashboard.widgets.theme import Sizes, Theme
 
 
@@ -15,19 +17,67 @@ class PromptFrame(QFrame):
     """Common frame of the pages that prompt.
 
     Args:
-        text: label of the large words. wrong: of what is wrong with what was typed.
+        text: label of the large words.
         points: font sizes of the large words, the largest first.
+
+    Attributes:
+        head: line above the large words.
+        done, cannot: the answer that goes on, and the one that does not.
+        entry, unit: of a number that is read off.
+        wrong: what is wrong with what was typed.
     """
 
-    def __init__(
-        self, theme: Theme, sizes: Sizes, text: QLabel, wrong: QLabel, points: Sequence[float]
-    ) -> None:
+    def __init__(self, theme: Theme, sizes: Sizes, text: QLabel, points: Sequence[float]) -> None:
         super().__init__()
         self.theme, self.sizes = theme, sizes
-        self.text, self.wrong = text, wrong
+        self.text = text
         self._points = points
         self._look: object = None
         self.setObjectName("ask")
+        self.head = QLabel()
+        self.head.setObjectName("quiet")
+        self.text.setTextFormat(Qt.TextFormat.PlainText)
+        self.text.setAlignment(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignTop)
+        self.done = KeyButton("Done", "Enter", theme)
+        self.done.setObjectName("apply")
+        self.done.clicked.connect(self.accept)
+        self.cannot = KeyButton("Cannot do it", "X", theme)
+        self.cannot.clicked.connect(self.refuse)
+        self.entry = QLineEdit()
+        self.entry.setAccessibleName("Number")
+        self.entry.textEdited.connect(lambda _text: self.mark(""))
+        self.unit = QLabel()
+        for widget in (self.entry, self.unit):
+            widget.setStyleSheet(f"font-size: {sizes.figure_pt}pt")
+        self.wrong = QLabel()
+        self.wrong.setObjectName("warning")
+
+    def _answers(self, *options: QWidget) -> QHBoxLayout:
+        """Return a row of the number, ``options`` and both answers, all in large letters."""
+        px = self.sizes.px
+        large = f"font-size: {self.sizes.figure_pt}pt; padding: {px(6)}px {px(14)}px;"
+        row = QHBoxLayout()
+        row.setSpacing(px(10))
+        for widget in (self.entry, self.unit):
+            row.addWidget(widget)
+        for button in (*options, self.done, self.cannot):
+            button.setStyleSheet(large)
+            row.addWidget(button)
+        return row
+
+    def accept(self) -> None:
+        """Answer that it is done, or with the number that stands in the field."""
+        raise NotImplementedError
+
+    def refuse(self) -> None:
+        """Answer that it is not going to be done, or that it cannot be told."""
+        raise NotImplementedError
+
+    def ask_number(self, suggestion: float, unit: str) -> None:
+        """Put a suggestion in the field, to be typed over; NaN without any."""
+        self.entry.setText(f"{suggestion:.6g}" if math.isfinite(suggestion) else "")
+        self.entry.selectAll()
+        self.unit.setText(unit)
 
     def say(self, text: str, asked: bool, warn: bool) -> None:
         """Large words, in an edge that tells a question and bad news from the rest."""
