@@ -17,7 +17,7 @@ from hil.core.samples import COLUMNS, INDEX
 from hil.recorder import RunWriter, read_labels
 from ui.dashboard.bench import Mark, PageContext
 from ui.dashboard.runs import RunsModel, RunsPage
-from ui.dashboard.runs.picture_view import PictureView, plan_panels
+from ui.dashboard.runs.picture_view import PictureView, plan_panels, time_ticks
 from ui.dashboard.runs.series import ColumnInfo, ColumnPyramid, RunSeries, limit_stretches
 from ui.dashboard.widgets import THEMES, sizes_for
 from ui.dashboard.window import Window
@@ -417,6 +417,12 @@ def test_limits_that_flicker_are_one_stretch() -> None:
         (3.0, 3.1),
     ]
     assert limit_stretches(times[:0], masks[:0]) == []
+
+
+def test_a_lone_time_on_the_axis_keeps_its_decimals() -> None:
+    ticks, decimals, unit_s, unit = time_ticks(4.0011, 4.0029, 1)
+    assert (unit_s, unit) == (1.0, "s") and ticks == pytest.approx([4.002])
+    assert decimals == 3  # "4" would be another time
 
 
 def test_every_column_finds_a_panel() -> None:

@@ -29,8 +29,6 @@ def paint_cursors(
     """Cursor lines, and beside them the values of every trace."""
     if not view.cursors:
         return
-    metrics = QFontMetricsF(painter.font())
-    line = metrics.height()
     samples = [view.buffer.sample_at(time_s) for time_s in view.cursors]
     places = []
     for time_s in view.cursors:
@@ -39,13 +37,7 @@ def paint_cursors(
     for x, name in zip(places, "AB", strict=False):
         if not inner.left() <= x <= inner.right():
             continue
-        painter.setPen(QPen(QColor(theme.ink), max(1.0, u)))
-        for plot in plots:
-            painter.drawLine(QPointF(x, plot.inner.top()), QPointF(x, plot.inner.bottom()))
-        tag = QRectF(x - 0.5 * line, plots[-1].inner.bottom() + 1, line, line * 0.95)
-        painter.fillRect(tag, QColor(theme.ink))
-        painter.setPen(QColor(theme.ground))
-        painter.drawText(tag, Qt.AlignmentFlag.AlignCenter, name)
+        paint_cursor(painter, x, [(p.inner.top(), p.inner.bottom()) for p in plots], name, theme, u)
     if samples[0] is None:
         return
     for plot in plots:
@@ -53,6 +45,25 @@ def paint_cursors(
         for trace in reversed(plot.panel.traces):
             rows.append((trace, _text(trace, plot.panel, samples)))
         _box(painter, plot.inner, places, rows, theme, u)
+
+
+def paint_cursor(
+    painter: QPainter,
+    x: float,
+    stretches: Sequence[tuple[float, float]],
+    name: str,
+    theme: Theme,
+    u: float,
+) -> None:
+    """Draw a line over stretches from top to bottom, logical pixels, and its name below the last."""
+    line = QFontMetricsF(painter.font()).height()
+    painter.setPen(QPen(QColor(theme.ink), max(1.0, u)))
+    for top, bottom in stretches:
+        painter.drawLine(QPointF(x, top), QPointF(x, bottom))
+    tag = QRectF(x - 0.5 * line, stretches[-1][1] + 1, line, line * 0.95)
+    painter.fillRect(tag, QColor(theme.ink))
+    painter.setPen(QColor(theme.ground))
+    painter.drawText(tag, Qt.AlignmentFlag.AlignCenter, name)
 
 
 def _text(trace: Trace, panel: Panel, samples: Sequence[Any]) -> str:

@@ -3,16 +3,90 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import Any, cast
 
 import numpy as np
 from numpy.typing import NDArray
-from PySide6.QtCore import QRectF
-from PySide6.QtGui import QColor, QPainter, QPolygonF
+from PySide6.QtCore import QRectF, Qt
+from PySide6.QtGui import QColor, QPainter, QPen, QPolygonF
 from shiboken6 import VoidPtr, wrapInstance
 
 from ui.dashboard.bench import TRACE_INDEX, Window
 from ui.dashboard.charts.chart_view import Panel
+
+FAR_PX = 1e5
+
+
+@dataclass(frozen=True)
+class PixelColumns:
+    """Columns of whole device pixels whose edges stand still in time.
+
+    A passing peak would shimmer otherwise.
+
+    Attributes:
+        step_px: width of one in device pixels.
+        start_s: left edge of the first, at or before what is in view.
+        span_s: length of all.
+    """
+
+    step_px: int
+    start_s: float
+    span_s: float
+    count: int
+
+
+def pixel_columns(start_s: float, window_s: float, wide_px: float, most: int) -> PixelColumns:
+    """Divide a window that is ``wide_px`` device pixels wide into ``most`` columns at most."""
+    step_px = max(1, math.ceil(wide_px / most))
+    width_s = window_s * step_px / wide_px
+    count = math.ceil(wide_px / step_px) + 1
+    return PixelColumns(step_px, math.floor(start_s / width_s) * width_s, count * width_s, count)
+
+
+class DeviceScale:
+    """Times and values of one panel as device pixels.
+
+    Args:
+        inner: plotting area, logical pixels.
+        ratio: device pixels to a logical one.
+        start_s: time at the left edge.
+        window_s: length of what is in view.
+        span: values at the lower and the upper edge, in the panel's unit.
+        factor: turns SI into that unit.
+    """
+
+    def __init__(
+        self,
+        inner: QRectF,
+        ratio: float,
+        start_s: float,
+        window_s: float,
+        span: tuple[float, float],
+        factor: float,
+    ) -> None:
+        self.inner, self.ratio = inner, ratio
+        self.left, self.wide = inner.left() * ratio, inner.width() * ratio
+        self._start_s, self._per_s = start_s, self.wide / window_s
+        self._per_si = factor * inner.height() * ratio / (span[1] - span[0])
+        self._zero = inner.bottom() * ratio + span[0] / factor * self._per_si
+        self._top, self._bottom = inner.top() * ratio - 4, inner.bottom() * ratio + 4
+
+    def begin(self, painter: QPainter) -> None:
+        """Let a painter draw in device pixels, inside the area alone, until ``restore``."""
+        painter.save()
+        painter.setClipRect(self.inner.adjusted(0, -1, 0, 1))
+        painter.scale(1 / self.ratio, 1 / self.ratio)
+
+    def x(self, times: NDArray[np.floating]) -> NDArray[np.float64]:
+        """Return places of times (n,) in s; far outside, where Qt would overflow, they end."""
+        x = self.left + (times - self._start_s) * self._per_s
+        return np.clip(x, self.left - FAR_PX, self.left + self.wide + FAR_PX)
+
+    def y(self, values: NDArray[np.floating]) -> NDArray[np.float64]:
+        """Return heights of values (n,) in SI; what leaves the area ends just outside."""
+        y = self._zero - values.astype(np.float64) * self._per_si
+        return np.clip(y, self._top, self._bottom)
 
 
 def extremes(panel: Panel, window: Window) -> tuple[float, float]:
@@ -100,6 +174,61 @@ def draw_bars(painter: QPainter, bars: NDArray[np.float64]) -> None:
     if len(bars):
         first: Any = wrapInstance(bars.ctypes.data, QRectF)
         painter.drawRects(first, len(bars))
+
+
+def draw_columns(
+    painter: QPainter,
+    x: NDArray[np.floating],
+    step_px: int,
+    low: NDArray[np.floating],
+    high: NDArray[np.floating],
+    width: float,
+    dashed: bool,
+    window: Window,
+) -> None:
+    """Draw the bars of a reduced window with the painter's brush.
+
+    Args:
+        x: middles of the columns (n,), device pixels.
+        low: heights of the least values (n,), ``high`` of the greatest, device pixels.
+    """
+    first = round(float(x[0]) - step_px / 2)
+    draw_bars(painter, column_bars(first, step_px, low, high, width, dashed, window))
+
+
+def draw_trace(
+    painter: QPainter,
+    scale: DeviceScale,
+    window: Window,
+    x: NDArray[np.floating],
+    step_px: int,
+    colour: QColor,
+    width: float,
+    dashed: bool,
+) -> None:
+    """Draw a trace: bars of a reduced window, else lines from sample to sample.
+
+    Args:
+        window: of this trace alone, its values (n,) in SI.
+        x: places of the window's times (n,), device pixels.
+        width: of the line, device pixels.
+    """
+    if window.reduced:
+        painter.setPen(Qt.PenStyle.NoPen)
+        painter.setBrush(colour)
+        y_low, y_high = scale.y(window.low), scale.y(window.high)
+        draw_columns(painter, x, step_px, y_low, y_high, width, dashed, window)
+        return
+    pen = QPen(colour, 1)
+    pen.setCosmetic(True)
+    painter.setPen(pen)
+    painter.setBrush(Qt.BrushStyle.NoBrush)
+    lines = sample_lines(x, scale.y(window.low), dashed)
+    for dx, dy in passes(width):
+        painter.translate(dx, dy)
+        for line in lines:
+            painter.drawPolyline(line)
+        painter.translate(-dx, -dy)
 
 
 def band_shapes(

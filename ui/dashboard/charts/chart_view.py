@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, field
 
 from ui.dashboard.bench import TraceBuffer
+from ui.dashboard.charts.time_view import TimeView
 
 WINDOWS_S = (10.0, 60.0, 600.0)
 SHRINK_AFTER_S = 2.0
@@ -129,23 +130,19 @@ class Span:
 
     def ticks(self, most: int) -> tuple[list[float], int]:
         """At most ``most`` round values inside the range, and the decimals they need."""
-        step = nice_step((self.high - self.low) / max(most, 1))
-        first = math.ceil(self.low / step - 1e-9)
-        last = math.floor(self.high / step + 1e-9)
-        decimals = max(0, -math.floor(math.log10(step) + 1e-9))
-        return [i * step for i in range(first, last + 1)], decimals
+        return round_ticks(self.low, self.high, most)
 
 
-class ChartView:
+class ChartView(TimeView):
     """Time window, freeze, scroll and cursors over one trace buffer."""
 
     def __init__(self, buffer: TraceBuffer) -> None:
+        super().__init__()
         self.buffer = buffer
         self.window_s = WINDOWS_S[0]
         self.recorded = False  # nothing more will come: neither live nor frozen
         self.frozen_s: float | None = None  # right edge while frozen
         self.frame_s: float | None = None  # right edge of the frame that is being drawn
-        self.cursors: list[float] = []  # at most two times
         self.spans = [Span(panel.least) for panel in PANELS]
 
     @property
@@ -157,6 +154,14 @@ class ChartView:
     @property
     def start_s(self) -> float:
         return self.end_s - self.window_s
+
+    @property
+    def held(self) -> tuple[float, float]:
+        return self.buffer.start_s, self.buffer.end_s
+
+    @property
+    def seen(self) -> tuple[float, float]:
+        return self.start_s, self.end_s
 
     @property
     def frozen(self) -> bool:
@@ -195,26 +200,23 @@ class ChartView:
         place = WINDOWS_S.index(self.window_s) if self.window_s in WINDOWS_S else -1
         self.choose_window(WINDOWS_S[(place + 1) % len(WINDOWS_S)])
 
-    def place_cursor(self, which: int, time_s: float) -> None:
-        """Put the first (0) or second (1) cursor; the second alone becomes the first."""
-        time_s = min(max(time_s, self.buffer.start_s), self.buffer.end_s)
-        if which == 0 or not self.cursors:
-            self.cursors[:1] = [time_s]
-        else:
-            self.cursors[1:] = [time_s]
-
     def step_cursors(self) -> None:
-        """None → one in the middle → a second at three quarters → none."""
-        if len(self.cursors) == 2:
-            self.cursors = []
-        else:
-            if not self.frozen:
-                self.freeze(True)
-            share = 0.5 if not self.cursors else 0.75
-            self.place_cursor(len(self.cursors), self.start_s + share * self.window_s)
+        """None → one in the middle → a second at three quarters → none; the first freezes."""
+        if len(self.cursors) < 2 and not self.frozen:
+            self.freeze(True)
+        super().step_cursors()
 
 
 def nice_step(rough: float) -> float:
     """The smallest of 1, 2, 5 × a power of ten that is not below ``rough``."""
     power = 10.0 ** math.floor(math.log10(rough))
     return next(power * factor for factor in (1, 2, 5, 10) if power * factor >= rough * 0.999)
+
+
+def round_ticks(low: float, high: float, most: int) -> tuple[list[float], int]:
+    """At most ``most`` steps of round values from ``low`` to ``high``, and their decimals."""
+    step = nice_step((high - low) / max(most, 1))
+    first = math.ceil(low / step - 1e-9)
+    last = math.floor(high / step + 1e-9)
+    decimals = max(0, -math.floor(math.log10(step) + 1e-9))
+    return [i * step for i in range(first, last + 1)], decimals

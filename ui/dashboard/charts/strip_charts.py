@@ -7,44 +7,39 @@ they should look wider: Qt strokes wider pens in software at ten to twenty times
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from functools import partial
 from typing import Any, Protocol
 
-import numpy as np
-from numpy.typing import NDArray
-from PySide6.QtCore import QPointF, QRect, QRectF, Qt, Signal
+from PySide6.QtCore import QPointF, QRect, QRectF, Qt
 from PySide6.QtGui import (
     QColor,
     QFont,
     QFontMetricsF,
-    QKeyEvent,
-    QMouseEvent,
     QPainter,
     QPaintEvent,
     QPen,
     QPixmap,
     QWheelEvent,
 )
-from PySide6.QtWidgets import QSizePolicy, QWidget
 
-from ui.dashboard.bench import TRACE_INDEX, TraceBuffer, Values, Window, number
+from ui.dashboard.bench import TRACE_INDEX, TraceBuffer, Window, number
 from ui.dashboard.charts.chart_cursors import Plot, paint_cursors
+from ui.dashboard.charts.chart_grid import paint_grid
 from ui.dashboard.charts.chart_lines import (
+    DeviceScale,
     band_shapes,
-    column_bars,
-    draw_bars,
+    draw_columns,
+    draw_trace,
     extremes,
     mixed,
-    passes,
-    sample_lines,
+    pixel_columns,
 )
 from ui.dashboard.charts.chart_marks import paint_marks
 from ui.dashboard.charts.chart_view import PANELS, ChartView, Span
+from ui.dashboard.charts.time_canvas import TimeCanvas
 from ui.dashboard.widgets import Sizes, Theme
 
-DRAG_PIXELS = 4
 MOST_COLUMNS = 900
 
 
@@ -57,26 +52,18 @@ class Traced(Protocol):
     def marks(self) -> Any: ...
 
 
-class StripCharts(QWidget):
+class StripCharts(TimeCanvas):
     """Force, deflection, position and torque over time; freeze, scroll, cursors, markers."""
 
-    view_changed = Signal()
+    view: ChartView
 
     def __init__(self, model: Traced, theme: Theme, sizes: Sizes) -> None:
-        super().__init__()
+        super().__init__(ChartView(model.buffer), theme, sizes)
         self.model = model
-        self.view = ChartView(model.buffer)
-        self.theme = theme
-        self.sizes = sizes
-        self._pressed: QPointF | None = None
-        self._dragging = False
-        self._drag_end_s = 0.0
         self._column_px = 1
         self._begun: tuple[tuple[object, ...], int, float, Window] | None = None
         self._frame: Window | None = None  # while a chart of a frame is drawn
         self._ground: QPixmap | None = None  # of the first chart of that frame, made before
-        self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
-        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
         self.setMinimumSize(sizes.px(300), sizes.px(320))
         self.setAccessibleName("Strip charts")
         self.setAccessibleDescription(
@@ -86,13 +73,8 @@ class StripCharts(QWidget):
 
     # ------------------------------------------------------------------ geometry
 
-    def _text_font(self) -> QFont:
-        font = QFont(self.font())
-        font.setPointSizeF(self.sizes.text_pt)
-        return font
-
     def _plots(self) -> list[Plot]:
-        metrics = QFontMetricsF(self._text_font())
+        metrics = QFontMetricsF(self.text_font())
         line = metrics.height()
         u = self.sizes.scale
         gutter = metrics.horizontalAdvance("−0000") + 12 * u
@@ -113,15 +95,14 @@ class StripCharts(QWidget):
             y += tall
         return plots
 
-    def _time_at(self, x: float) -> float:
-        inner = self._plots()[0].inner
-        return self.view.start_s + (x - inner.left()) / inner.width() * self.view.window_s
+    def time_axis(self) -> QRectF:
+        return self._plots()[0].inner
 
     # ------------------------------------------------------------------ painting
 
     def paintEvent(self, event: QPaintEvent) -> None:
         painter = QPainter(self)
-        painter.setFont(self._text_font())
+        painter.setFont(self.text_font())
         plots = self._plots()
         inner = plots[0].inner
         ratio = self.devicePixelRatioF()
@@ -144,23 +125,16 @@ class StripCharts(QWidget):
         paint_cursors(painter, view, plots, self.theme, self.sizes.scale)
         if view.frozen and not view.recorded:
             self._paint_frozen(painter, inner)
-        if self.hasFocus():
-            painter.setPen(QPen(QColor(self.theme.accent), 2))
-            painter.setBrush(Qt.BrushStyle.NoBrush)
-            painter.drawRect(self.rect().adjusted(1, 1, -1, -1))
+        self.paint_focus(painter)
         painter.end()
 
     def _window(self, inner: QRectF, ratio: float) -> Window:
         """Return what is seen, reduced to columns of the plotting area."""
         view = self.view
-        wide = inner.width() * ratio
-        # Columns take whole device pixels, and their edges stand still in time: a passing
-        # peak would shimmer otherwise.
-        self._column_px = max(1, math.ceil(wide / MOST_COLUMNS))
-        width_s = view.window_s * self._column_px / wide
-        columns = math.ceil(wide / self._column_px) + 1
-        start = math.floor(view.start_s / width_s) * width_s
-        return view.buffer.window(start, start + columns * width_s, columns)
+        columns = pixel_columns(view.start_s, view.window_s, inner.width() * ratio, MOST_COLUMNS)
+        self._column_px = columns.step_px
+        start_s = columns.start_s
+        return view.buffer.window(start_s, start_s + columns.span_s, columns.count)
 
     def slices(self) -> list[Callable[[], None]]:
         """One for what is seen, and one for each chart, the time axis with the last.
@@ -191,7 +165,7 @@ class StripCharts(QWidget):
         ground.setDevicePixelRatio(ratio)
         ground.fill(Qt.GlobalColor.transparent)
         painter = QPainter(ground)
-        painter.setFont(self._text_font())
+        painter.setFont(self.text_font())
         painter.translate(-plot.outer.topLeft())
         self._settle(0, plot, self._begun[3])
         self._paint_ground(painter, 0, plot)
@@ -220,21 +194,16 @@ class StripCharts(QWidget):
         line = metrics.height()
         span = self.view.spans[index]
         ticks, decimals = span.ticks(max(2, int(inner.height() / (1.35 * line))))
-        for value in ticks:
-            y = round(self._y(inner, span, value)) + 0.5
-            painter.setPen(QPen(QColor(theme.rule if value == 0 else theme.grid), 1))
-            painter.drawLine(QPointF(inner.left(), y), QPointF(inner.right(), y))
-            if y < inner.top() + 0.3 * line:
-                continue  # the title stands there
-            painter.setPen(QColor(theme.quiet))
-            text = number(value, decimals)
-            painter.drawText(
-                QPointF(
-                    inner.left() - 7 * u - metrics.horizontalAdvance(text),
-                    y + metrics.capHeight() / 2,
-                ),
-                text,
-            )
+        paint_grid(
+            painter,
+            inner,
+            ticks,
+            decimals,
+            lambda value: self._y(inner, span, value),
+            theme,
+            gap=7 * u,
+            free_from=inner.top() + 0.3 * line,  # the title stands there
+        )
         painter.setPen(QPen(QColor(theme.rule), 1))
         if index:
             painter.drawLine(plot.outer.topLeft(), plot.outer.topRight())
@@ -246,7 +215,7 @@ class StripCharts(QWidget):
         x = 12 * u
         painter.drawText(QPointF(x, base), panel.title)
         x += QFontMetricsF(bold).horizontalAdvance(panel.title) + 6 * u
-        painter.setFont(self._text_font())
+        painter.setFont(self.text_font())
         painter.setPen(QColor(theme.quiet))
         painter.drawText(QPointF(x, base), panel.unit)
         # Legend from the right, the most important first from there.
@@ -273,29 +242,11 @@ class StripCharts(QWidget):
         if not len(window.times):
             return
         view, span, panel = self.view, self.view.spans[index], plot.panel
-        inner = plot.inner
-        left, wide = inner.left() * ratio, inner.width() * ratio
-        bottom, tall = inner.bottom() * ratio, inner.height() * ratio
-        x = left + (window.times - view.start_s) * (wide / view.window_s)
-        scale = panel.factor * tall / (span.high - span.low)
-        offset = bottom + span.low / panel.factor * scale
-        top = inner.top() * ratio
-
-        def device_y(values: NDArray[np.floating]) -> NDArray[np.float64]:
-            return np.clip(offset - values * scale, top - 4, bottom + 4)
-
-        painter.save()
-        painter.setClipRect(inner.adjusted(0, -1, 0, 1))
-        painter.scale(1 / ratio, 1 / ratio)
+        ends = span.low, span.high
+        scale = DeviceScale(plot.inner, ratio, view.start_s, view.window_s, ends, panel.factor)
+        x = scale.x(window.times)
+        scale.begin(painter)
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-        first = round(x[0] - self._column_px / 2)
-
-        def bars(low: Values, high: Values, least: float, dashed: bool = False) -> None:
-            rectangles = column_bars(
-                first, self._column_px, device_y(low), device_y(high), least, dashed, window
-            )
-            draw_bars(painter, rectangles)
-
         painter.setPen(Qt.PenStyle.NoPen)
         for trace in panel.traces:
             if not trace.band:
@@ -305,31 +256,18 @@ class StripCharts(QWidget):
             place = TRACE_INDEX[trace.column]
             half = window.high[TRACE_INDEX[trace.band]]
             painter.setBrush(mixed(getattr(self.theme, trace.colour), self.theme.ground))
-            low, high = window.low[place] - half, window.high[place] + half
+            low, high = scale.y(window.low[place] - half), scale.y(window.high[place] + half)
             if window.reduced:
-                bars(low, high, 0.0)
+                draw_columns(painter, x, self._column_px, low, high, 0.0, False, window)
             else:
-                for shape in band_shapes(x, device_y(high), device_y(low)):
+                for shape in band_shapes(x, high, low):
                     painter.drawPolygon(shape)
         for trace in panel.traces:
             place = TRACE_INDEX[trace.column]
             colour = QColor(getattr(self.theme, trace.colour))
             width = max(1.0, (1.0 if trace.thin else 1.9) * self.sizes.scale * ratio)
-            if window.reduced:
-                painter.setPen(Qt.PenStyle.NoPen)
-                painter.setBrush(colour)
-                bars(window.low[place], window.high[place], width, trace.dashed)
-                continue
-            pen = QPen(colour, 1)
-            pen.setCosmetic(True)
-            painter.setPen(pen)
-            painter.setBrush(Qt.BrushStyle.NoBrush)
-            lines = sample_lines(x, device_y(window.low[place]), trace.dashed)
-            for dx, dy in passes(width):
-                painter.translate(dx, dy)
-                for line in lines:
-                    painter.drawPolyline(line)
-                painter.translate(-dx, -dy)
+            own = Window(window.times, window.low[place], window.high[place], window.reduced)
+            draw_trace(painter, scale, own, x, self._column_px, colour, width, trace.dashed)
         painter.restore()
 
     def _paint_time_axis(self, painter: QPainter, inner: QRectF) -> None:
@@ -388,75 +326,20 @@ class StripCharts(QWidget):
 
     # ------------------------------------------------------------------ hands
 
-    def mousePressEvent(self, event: QMouseEvent) -> None:
-        self._pressed = event.position()
-        self._dragging = False
-        self._drag_end_s = self.view.end_s
-
-    def mouseMoveEvent(self, event: QMouseEvent) -> None:
-        if self._pressed is None:
-            return
-        moved = event.position().x() - self._pressed.x()
-        if not self._dragging and abs(moved) < DRAG_PIXELS:
-            return
-        self._dragging = True
-        self.setCursor(Qt.CursorShape.ClosedHandCursor)
-        per_pixel = self.view.window_s / self._plots()[0].inner.width()
-        wanted = self._drag_end_s - moved * per_pixel
-        self.view.scroll(wanted - self.view.end_s)
-        self._changed()
-
-    def mouseReleaseEvent(self, event: QMouseEvent) -> None:
-        if self._pressed is not None and not self._dragging:
-            second = bool(
-                event.modifiers() & Qt.KeyboardModifier.ShiftModifier
-                or event.button() == Qt.MouseButton.RightButton
-            )
-            if not self.view.frozen:
-                self.view.freeze(True)
-            self.view.place_cursor(1 if second else 0, self._time_at(event.position().x()))
-            self._changed()
-        self._pressed = None
-        self.unsetCursor()
-
-    def mouseDoubleClickEvent(self, event: QMouseEvent) -> None:
-        self.view.cursors = []
-        self._pressed = None
-        self._changed()
+    def click_cursor(self, which: int, x: float) -> None:
+        if not self.view.frozen:
+            self.view.freeze(True)
+        super().click_cursor(which, x)
 
     def wheelEvent(self, event: QWheelEvent) -> None:
         self.view.scroll(event.angleDelta().y() / 120 * -0.1 * self.view.window_s)
-        self._changed()
+        self.changed()
 
-    def keyPressEvent(self, event: QKeyEvent) -> None:
-        view = self.view
-        key = event.key()
-        step = view.window_s / max(self._plots()[0].inner.width(), 1.0)
-        if event.modifiers() & Qt.KeyboardModifier.ControlModifier:
-            step *= 10
-        if key in (Qt.Key.Key_Left, Qt.Key.Key_Right):
-            sign = 1 if key == Qt.Key.Key_Right else -1
-            second = bool(event.modifiers() & Qt.KeyboardModifier.ShiftModifier)
-            which = 1 if second and view.cursors else 0
-            if not view.cursors:
-                view.step_cursors()
-            elif which == 1 and len(view.cursors) == 1:
-                view.place_cursor(1, view.cursors[0] + sign * step)
-            else:
-                view.place_cursor(which, view.cursors[which] + sign * step)
-        elif key == Qt.Key.Key_PageUp:
-            view.scroll(-view.window_s / 2)
-        elif key == Qt.Key.Key_PageDown:
-            view.scroll(view.window_s / 2)
-        elif key == Qt.Key.Key_Home:
-            view.scroll(-1e12)
+    def act_by_key(self, key: int) -> bool:
+        if key == Qt.Key.Key_Home:
+            self.view.scroll(-1e12)
         elif key == Qt.Key.Key_End:
-            view.freeze(view.recorded)
+            self.view.freeze(self.view.recorded)
         else:
-            event.ignore()
-            return
-        self._changed()
-
-    def _changed(self) -> None:
-        self.view_changed.emit()
-        self.update()
+            return False
+        return True

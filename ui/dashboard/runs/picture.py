@@ -4,32 +4,27 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
-from PySide6.QtCore import QPointF, QRectF, Qt, Signal
-from PySide6.QtGui import (
-    QColor,
-    QFont,
-    QFontMetricsF,
-    QKeyEvent,
-    QMouseEvent,
-    QPainter,
-    QPaintEvent,
-    QPen,
-    QWheelEvent,
-)
-from PySide6.QtWidgets import QSizePolicy, QWidget
+from PySide6.QtCore import QPointF, QRectF, Qt
+from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPaintEvent, QPen, QWheelEvent
 
 from ui.dashboard.bench import Window, number
-from ui.dashboard.charts import column_bars, draw_bars, nice_step, passes, sample_lines
+from ui.dashboard.charts import (
+    DeviceScale,
+    TimeCanvas,
+    draw_trace,
+    nice_step,
+    paint_cursor,
+    paint_grid,
+    pixel_columns,
+    round_ticks,
+)
 from ui.dashboard.runs.picture_texts import Readings, paint_heads, paint_legend
 from ui.dashboard.runs.picture_view import PanelPlan, PictureView, time_ticks
 from ui.dashboard.runs.series import Series
 from ui.dashboard.widgets import Sizes, Theme
 
-DRAG_PIXELS = 4
 MOST_COLUMNS = 1200
 ZOOM = 0.8  # a notch of the wheel
 
@@ -62,7 +57,7 @@ class Chart:
         return self.inner.bottom() - share * self.inner.height()
 
 
-class RunPicture(QWidget):
+class RunPicture(TimeCanvas):
     """Panels over one time axis.
 
     Attributes:
@@ -70,20 +65,12 @@ class RunPicture(QWidget):
         charts: panels, as ``show_panels`` was told them.
     """
 
-    view_changed = Signal()
+    view: PictureView
 
     def __init__(self, view: PictureView, theme: Theme, sizes: Sizes) -> None:
-        super().__init__()
-        self.view = view
-        self.theme = theme
-        self.sizes = sizes
+        super().__init__(view, theme, sizes)
         self.charts: list[Chart] = []
         self.readings = Readings(view)
-        self._pressed: QPointF | None = None
-        self._dragged = False
-        self._pressed_start_s = 0.0
-        self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
-        self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
         self.setMinimumSize(sizes.px(360), sizes.px(220))
         self.setAccessibleName("Columns of the run over time")
         self.setAccessibleDescription(
@@ -98,14 +85,9 @@ class RunPicture(QWidget):
 
     # ------------------------------------------------------------------ geometry
 
-    def _font(self) -> QFont:
-        font = QFont(self.font())
-        font.setPointSizeF(self.sizes.text_pt)
-        return font
-
     def lay(self) -> None:
         """Give every panel its place: those with more curves are taller."""
-        metrics = QFontMetricsF(self._font())
+        metrics = QFontMetricsF(self.text_font())
         line, u = metrics.height(), self.sizes.scale
         gutter = metrics.horizontalAdvance("−00000") + 10 * u
         side = self.readings.width(metrics, self.charts, u)
@@ -124,11 +106,8 @@ class RunPicture(QWidget):
             )
             y += tall
 
-    def time_at(self, x: float) -> float:
-        if not self.charts:
-            return self.view.start_s
-        inner = self.charts[0].inner
-        return self.view.start_s + (x - inner.left()) / inner.width() * self.view.window_s
+    def time_axis(self) -> QRectF | None:
+        return self.charts[0].inner if self.charts else None
 
     def x_of(self, time_s: float) -> float:
         inner = self.charts[0].inner
@@ -144,7 +123,7 @@ class RunPicture(QWidget):
             painter.end()
 
     def _paint(self, painter: QPainter) -> None:
-        painter.setFont(self._font())
+        painter.setFont(self.text_font())
         if self.charts:
             self.lay()
             ratio = self.devicePixelRatioF()
@@ -155,93 +134,53 @@ class RunPicture(QWidget):
             self._paint_marks(painter)
             self._paint_time_axis(painter)
             self._paint_cursors(painter)
-        if self.hasFocus():
-            painter.setPen(QPen(QColor(self.theme.accent), 2))
-            painter.setBrush(Qt.BrushStyle.NoBrush)
-            painter.drawRect(self.rect().adjusted(1, 1, -1, -1))
+        self.paint_focus(painter)
 
     def _windows(self, chart: Chart, ratio: float) -> tuple[list[Window | None], int]:
         """Return the window of each curve, None while it is read, and device pixels of a column."""
         view, wide = self.view, chart.inner.width() * ratio
-        column_px = max(1, math.ceil(wide / MOST_COLUMNS))
-        # Edges of columns stand still in time: a passing peak would shimmer otherwise.
-        width_s = view.window_s * column_px / wide
-        columns = math.ceil(wide / column_px) + 1
-        start_s = math.floor(view.start_s / width_s) * width_s
+        columns = pixel_columns(view.start_s, view.window_s, wide, MOST_COLUMNS)
         found: list[Window | None] = []
         for curve in chart.curves:
             if not curve.series.ready(curve.column):
                 found.append(None)
                 continue
-            begin_s = start_s - curve.shift_s
-            found.append(
-                curve.series.window(curve.column, begin_s, begin_s + columns * width_s, columns)
-            )
-        return found, column_px
+            begin_s = columns.start_s - curve.shift_s
+            end_s = begin_s + columns.span_s
+            found.append(curve.series.window(curve.column, begin_s, end_s, columns.count))
+        return found, columns.step_px
 
     def _paint_chart(self, painter: QPainter, chart: Chart, ratio: float) -> None:
         windows, column_px = self._windows(chart, ratio)
         chart.low, chart.high = value_range(windows, chart.plan.factor)
         self._paint_ground(painter, chart, any(window is None for window in windows))
-        inner, view = chart.inner, self.view
-        painter.save()
-        painter.setClipRect(inner.adjusted(0, -1, 0, 1))
-        painter.scale(1 / ratio, 1 / ratio)
-        left, wide = inner.left() * ratio, inner.width() * ratio
-        scale = chart.plan.factor * inner.height() * ratio / (chart.high - chart.low)
-        bottom = inner.bottom() * ratio + chart.low / chart.plan.factor * scale
-        top, end = inner.top() * ratio - 4, inner.bottom() * ratio + 4
-
-        def device_y(values: NDArray[Any]) -> NDArray[np.float64]:
-            return np.clip(bottom - values.astype(np.float64) * scale, top, end)
-
+        view, ends, factor = self.view, (chart.low, chart.high), chart.plan.factor
+        scale = DeviceScale(chart.inner, ratio, view.start_s, view.window_s, ends, factor)
+        scale.begin(painter)
+        width = max(1.0, 1.5 * self.sizes.scale * ratio)
         for curve, window in zip(chart.curves, windows, strict=True):
             if window is None or not len(window.times):
                 continue
-            colour = QColor(getattr(self.theme, curve.colour))
-            width = max(1.0, 1.5 * self.sizes.scale * ratio)
-            x = left + (window.times + curve.shift_s - view.start_s) * (wide / view.window_s)
-            if window.reduced:
-                painter.setPen(Qt.PenStyle.NoPen)
-                painter.setBrush(colour)
-                first = round(float(x[0]) - column_px / 2)
-                y_low, y_high = device_y(window.low), device_y(window.high)
-                draw_bars(
-                    painter,
-                    column_bars(first, column_px, y_low, y_high, width, curve.dashed, window),
-                )
-                continue
-            pen = QPen(colour, 1)
-            pen.setCosmetic(True)
-            painter.setPen(pen)
-            painter.setBrush(Qt.BrushStyle.NoBrush)
-            # Far outside the picture Qt's coordinates would overflow.
-            x = np.clip(x, left - 1e5, left + wide + 1e5)
-            lines = sample_lines(x, device_y(window.low), curve.dashed)
-            for dx, dy in passes(width):
-                painter.translate(dx, dy)
-                for shape in lines:
-                    painter.drawPolyline(shape)
-                painter.translate(-dx, -dy)
+            draw_trace(
+                painter,
+                scale,
+                window,
+                scale.x(window.times + curve.shift_s),
+                column_px,
+                QColor(getattr(self.theme, curve.colour)),
+                width,
+                curve.dashed,
+            )
         painter.restore()
 
     def _paint_ground(self, painter: QPainter, chart: Chart, reading: bool) -> None:
         theme, u, inner = self.theme, self.sizes.scale, chart.inner
         metrics = QFontMetricsF(painter.font())
         line = metrics.height()
-        step = nice_step((chart.high - chart.low) / max(2, int(inner.height() / (1.5 * line))))
-        decimals = max(0, -math.floor(math.log10(step) + 1e-9))
-        first, last = math.ceil(chart.low / step), math.floor(chart.high / step)
-        for value in (i * step for i in range(first, last + 1)):
-            y = round(chart.y(value)) + 0.5
-            painter.setPen(QPen(QColor(theme.rule if value == 0 else theme.grid), 1))
-            painter.drawLine(QPointF(inner.left(), y), QPointF(inner.right(), y))
-            if y < chart.outer.top() + 0.6 * line:
-                continue  # its upper half would be cut
-            text = number(value, decimals)
-            painter.setPen(QColor(theme.quiet))
-            at = inner.left() - 6 * u - metrics.horizontalAdvance(text)
-            painter.drawText(QPointF(at, y + metrics.capHeight() / 2), text)
+        most = max(2, int(inner.height() / (1.5 * line)))
+        ticks, decimals = round_ticks(chart.low, chart.high, most)
+        cut = chart.outer.top() + 0.6 * line  # the upper half of a number above would be
+        paint_grid(painter, inner, ticks, decimals, chart.y, theme, gap=6 * u, free_from=cut)
         painter.setPen(QPen(QColor(theme.rule), 1))
         painter.drawLine(chart.outer.topLeft(), chart.outer.topRight())
         if reading:
@@ -254,20 +193,17 @@ class RunPicture(QWidget):
         inner = self.charts[-1].inner
         metrics = QFontMetricsF(painter.font())
         most = max(2, int(inner.width() / metrics.horizontalAdvance("0000.0000")))
-        ticks, unit = time_ticks(view.start_s, view.end_s, most)
-        unit_s = 60.0 if unit == "min" else 1.0
-        step = (ticks[1] - ticks[0]) / unit_s if len(ticks) > 1 else 1.0
-        decimals = max(0, -math.floor(math.log10(step) + 1e-9))
+        ticks, decimals, unit_s, unit = time_ticks(view.start_s, view.end_s, most)
         base = self.height() - 4 * u - metrics.descent()
-        for time_s in ticks:
-            x = round(self.x_of(time_s)) + 0.5
+        for tick in ticks:
+            x = round(self.x_of(tick * unit_s)) + 0.5
             painter.setPen(QPen(QColor(theme.grid), 1))
             for chart in self.charts:
                 painter.drawLine(
                     QPointF(x, chart.inner.top()), QPointF(x, chart.inner.bottom() + 3 * u)
                 )
             painter.setPen(QColor(theme.quiet))
-            text = number(time_s / unit_s, decimals)
+            text = number(tick, decimals)
             painter.drawText(QPointF(x - metrics.horizontalAdvance(text) / 2, base), text)
         painter.setPen(QColor(theme.quiet))
         painter.drawText(QPointF(inner.right() + 8 * u, base), f"time ({unit})")
@@ -327,7 +263,6 @@ class RunPicture(QWidget):
         view, theme, u = self.view, self.theme, self.sizes.scale
         inner = self.charts[0].inner
         bottom = self.charts[-1].inner.bottom()
-        line = QFontMetricsF(painter.font()).height()
         if len(view.cursors) == 2:
             left, right = (
                 min(max(self.x_of(t), inner.left()), inner.right()) for t in sorted(view.cursors)
@@ -339,47 +274,9 @@ class RunPicture(QWidget):
             x = self.x_of(time_s)
             if not inner.left() <= x <= inner.right():
                 continue
-            painter.setPen(QPen(QColor(theme.ink), max(1.0, u)))
-            painter.drawLine(QPointF(x, inner.top()), QPointF(x, bottom))
-            tag = QRectF(x - 0.5 * line, bottom + 1, line, line * 0.95)
-            painter.fillRect(tag, QColor(theme.ink))
-            painter.setPen(QColor(theme.ground))
-            painter.drawText(tag, Qt.AlignmentFlag.AlignCenter, name)
+            paint_cursor(painter, x, [(inner.top(), bottom)], name, theme, u)
 
     # ------------------------------------------------------------------ hands
-
-    def mousePressEvent(self, event: QMouseEvent) -> None:
-        self._pressed = event.position()
-        self._dragged = False
-        self._pressed_start_s = self.view.start_s
-
-    def mouseMoveEvent(self, event: QMouseEvent) -> None:
-        if self._pressed is None or not self.charts:
-            return
-        moved = event.position().x() - self._pressed.x()
-        if not self._dragged and abs(moved) < DRAG_PIXELS:
-            return
-        self._dragged = True
-        self.setCursor(Qt.CursorShape.ClosedHandCursor)
-        per_pixel = self.view.window_s / self.charts[0].inner.width()
-        self.view.scroll(self._pressed_start_s - moved * per_pixel - self.view.start_s)
-        self.changed()
-
-    def mouseReleaseEvent(self, event: QMouseEvent) -> None:
-        if self._pressed is not None and not self._dragged:
-            second = bool(
-                event.modifiers() & Qt.KeyboardModifier.ShiftModifier
-                or event.button() == Qt.MouseButton.RightButton
-            )
-            self.view.place_cursor(1 if second else 0, self.time_at(event.position().x()))
-            self.changed()
-        self._pressed = None
-        self.unsetCursor()
-
-    def mouseDoubleClickEvent(self, event: QMouseEvent) -> None:
-        self.view.cursors = []
-        self._pressed = None
-        self.changed()
 
     def wheelEvent(self, event: QWheelEvent) -> None:
         notches = event.angleDelta().y() / 120
@@ -389,47 +286,19 @@ class RunPicture(QWidget):
             self.view.zoom(ZOOM**notches, self.time_at(event.position().x()))
         self.changed()
 
-    def keyPressEvent(self, event: QKeyEvent) -> None:
-        view, key = self.view, event.key()
-        wide = self.charts[0].inner.width() if self.charts else 1.0
-        step = view.window_s / max(wide, 1.0)
-        if event.modifiers() & Qt.KeyboardModifier.ControlModifier:
-            step *= 10
-        if key in (Qt.Key.Key_Left, Qt.Key.Key_Right):
-            self._step_cursor(
-                step if key == Qt.Key.Key_Right else -step,
-                bool(event.modifiers() & Qt.KeyboardModifier.ShiftModifier),
-            )
-        elif key == Qt.Key.Key_Up:
+    def act_by_key(self, key: int) -> bool:
+        view = self.view
+        if key == Qt.Key.Key_Up:
             view.zoom(ZOOM)
         elif key == Qt.Key.Key_Down:
             view.zoom(1 / ZOOM)
-        elif key == Qt.Key.Key_PageUp:
-            view.scroll(-view.window_s / 2)
-        elif key == Qt.Key.Key_PageDown:
-            view.scroll(view.window_s / 2)
         elif key == Qt.Key.Key_Home:
             view.scroll(view.whole[0] - view.start_s)
         elif key == Qt.Key.Key_End:
             view.scroll(view.whole[1] - view.end_s)
         else:
-            event.ignore()
-            return
-        self.changed()
-
-    def _step_cursor(self, by_s: float, second: bool) -> None:
-        view = self.view
-        if not view.cursors:
-            view.step_cursors()
-        elif second and len(view.cursors) == 1:
-            view.place_cursor(1, view.cursors[0] + by_s)
-        else:
-            which = 1 if second else 0
-            view.place_cursor(which, view.cursors[which] + by_s)
-
-    def changed(self) -> None:
-        self.view_changed.emit()
-        self.update()
+            return False
+        return True
 
 
 def value_range(windows: list[Window | None], factor: float) -> tuple[float, float]:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from hil.analysis import short_name, shown_unit
+from ui.dashboard.charts import TimeView, round_ticks
 from ui.dashboard.runs.series import ColumnInfo
 
 SHORTEST_S = 1e-5  # a hundredth of a cycle at 1 kHz: what lies between two samples is not known
@@ -80,7 +80,7 @@ def plan_panels(chosen: Iterable[str], there: Sequence[ColumnInfo]) -> list[Pane
     return plans
 
 
-class PictureView:
+class PictureView(TimeView):
     """The stretch of time in view, and two cursors. Times in s on the picture's axis.
 
     Attributes:
@@ -89,14 +89,22 @@ class PictureView:
     """
 
     def __init__(self, whole: tuple[float, float]) -> None:
+        super().__init__()
         self.whole = whole
-        self.cursors: list[float] = []
         self.start_s, self.end_s = whole
         self.show_all()
 
     @property
     def window_s(self) -> float:
         return self.end_s - self.start_s
+
+    @property
+    def held(self) -> tuple[float, float]:
+        return self.whole
+
+    @property
+    def seen(self) -> tuple[float, float]:
+        return self.start_s, self.end_s
 
     @property
     def selection(self) -> tuple[float, float]:
@@ -150,22 +158,6 @@ class PictureView:
         else:
             self.show_all()
 
-    def place_cursor(self, which: int, time_s: float) -> None:
-        """Put the first (0) or second (1) cursor; the second alone becomes the first."""
-        time_s = min(max(time_s, self.whole[0]), self.whole[1])
-        if which == 0 or not self.cursors:
-            self.cursors[:1] = [time_s]
-        else:
-            self.cursors[1:] = [time_s]
-
-    def step_cursors(self) -> None:
-        """None → one in the middle → a second at three quarters → none."""
-        if len(self.cursors) == 2:
-            self.cursors = []
-            return
-        share = 0.75 if self.cursors else 0.5
-        self.place_cursor(len(self.cursors), self.start_s + share * self.window_s)
-
     def _sees_cursor(self) -> bool:
         return bool(self.cursors) and self.start_s <= self.cursors[0] <= self.end_s
 
@@ -176,13 +168,11 @@ class PictureView:
         self.end_s = self.start_s + length_s
 
 
-def time_ticks(start_s: float, end_s: float, most: int) -> tuple[list[float], str]:
-    """Round times in view, and their unit: "s", or "min" where the window is long."""
+def time_ticks(start_s: float, end_s: float, most: int) -> tuple[list[float], int, float, str]:
+    """Round times in view, decimals that they need, and their unit: its length in s, its name.
+
+    The unit is the minute where the window is long.
+    """
     unit_s, unit = (60.0, "min") if end_s - start_s > 300 else (1.0, "s")
-    length = (end_s - start_s) / unit_s
-    rough = length / max(most, 1)
-    power = 10.0 ** math.floor(math.log10(rough))
-    step = next(power * f for f in (1, 2, 5, 10) if power * f >= rough * 0.999)
-    first = math.ceil(start_s / unit_s / step - 1e-9)
-    last = math.floor(end_s / unit_s / step + 1e-9)
-    return [i * step * unit_s for i in range(first, last + 1)], unit
+    ticks, decimals = round_ticks(start_s / unit_s, end_s / unit_s, most)
+    return ticks, decimals, unit_s, unit

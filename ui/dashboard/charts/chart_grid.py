@@ -1,0 +1,43 @@
+"""Horizontal lines of a chart at round values, with their numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from PySide6.QtCore import QPointF, QRectF
+from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPen
+
+from ui.dashboard.bench import number
+from ui.dashboard.widgets import Theme
+
+
+def paint_grid(
+    painter: QPainter,
+    inner: QRectF,
+    ticks: Sequence[float],
+    decimals: int,
+    y_of: Callable[[float], float],
+    theme: Theme,
+    *,
+    gap: float,
+    free_from: float,
+) -> None:
+    """Draw a line at each value, and its number left of the plotting area.
+
+    Args:
+        inner: plotting area, logical pixels.
+        y_of: height of a value, logical pixels.
+        gap: between the area and the numbers, logical pixels.
+        free_from: height above which a number would be cut or stand in another text.
+    """
+    metrics = QFontMetricsF(painter.font())
+    for value in ticks:
+        y = round(y_of(value)) + 0.5
+        painter.setPen(QPen(QColor(theme.rule if value == 0 else theme.grid), 1))
+        painter.drawLine(QPointF(inner.left(), y), QPointF(inner.right(), y))
+        if y < free_from:
+            continue
+        text = number(value, decimals)
+        painter.setPen(QColor(theme.quiet))
+        at = inner.left() - gap - metrics.horizontalAdvance(text)
+        painter.drawText(QPointF(at, y + metrics.capHeight() / 2), text)
