@@ -1,4 +1,4 @@
-"""The profile of a choice: its parts as they are listed, limits that follow from what is wanted.
+"""The profile of a choice: its parts as they are listed, limits that follow from the requirements.
 
 The order in which limits act on a growing load is that of the shipped profiles: force is limited,
 deflection is limited, force trips, deflection trips, the sensor ends, the springs are solid.
@@ -16,9 +16,9 @@ from drivers.quantities import Dimension
 from hil.profile import Part, Profile, profile_from_dict
 from hil.sizing.combination import Combination
 
-# Of the wanted force, in the order in which they act; shares as in the shipped profiles.
+# Of the required force, in the order in which they act; shares as in the shipped profiles.
 DEFLECTION_LIMITED, FORCE_TRIPPED, DEFLECTION_TRIPPED = 1.03, 1.06, 1.075
-SPEED_LIMITED, SPEED_TRIPPED = 1.2, 1.25  # of the wanted speed; of the limited one
+SPEED_LIMITED, SPEED_TRIPPED = 1.2, 1.25  # of the required speed; of the limited one
 CURRENT_LIMITED, CURRENT_TRIPPED = 1.15, 1.35  # of what the force needs; of the limited one
 RATE_LAG = 0.085  # of the force that a ramp at the force rate limit lags behind
 SUPPLY_LOW, SUPPLY_HIGH = 0.86, 1.17  # of the open voltage
@@ -43,18 +43,18 @@ def choice_profile(choice: Combination) -> Profile:
 
 def profile_values(choice: Combination) -> dict[str, Any]:
     """Return the profile's values in SI, by key."""
-    wants, motor, screw, sets = choice.wants, choice.motor, choice.screw, choice.sets
-    force, sine = wants.force, wants.finest
-    sensor = wants.deflection_sensor
+    required, motor, screw, sets = choice.required, choice.motor, choice.screw, choice.sets
+    force, sine = required.force, required.finest
+    sensor = required.deflection_sensor
     per_count = sensor.span / 2**sensor.bits
-    speed = SPEED_LIMITED * max(wants.speed, *(abs(phase.speed) for phase in wants.duty))
+    speed = SPEED_LIMITED * max(required.speed, *(abs(phase.speed) for phase in required.duty))
     current = choice.pushing_torque_N_m(force) / motor.torque_constant
     limited_A = min(CURRENT_LIMITED * current, choice.most_current_A)
-    end = min(END_MARGIN_M, END_SHARE * wants.stroke)
+    end = min(END_MARGIN_M, END_SHARE * required.stroke)
     count_N = sets.inner_N_m * per_count
-    jump = SPEED_TRIPPED * speed / wants.rate / per_count + 6 * sensor.noise
+    jump = SPEED_TRIPPED * speed / required.rate / per_count + 6 * sensor.noise
     return {
-        "name": f"{wants.name}, {choice.name}",
+        "name": f"{required.name}, {choice.name}",
         "description": "Written by 'hookeline size' from a choice of parts; nothing is measured",
         "actuator": {
             "name": choice.name,
@@ -87,14 +87,14 @@ def profile_values(choice: Combination) -> dict[str, Any]:
                 "preload": sets.preload_m,
                 "solid_deflection": sets.solid_deflection_m,
             },
-            "stroke": wants.stroke,
+            "stroke": required.stroke,
             "nut_mass": screw.nut_mass,
         },
-        "rig": wants.rig.model_dump(),
+        "rig": required.rig.model_dump(),
         "drive": {"protocol": "cia402"},
         "sensors": {
             "deflection": sensor.model_dump(),
-            "motor": {"counts_per_revolution": wants.encoder_counts},
+            "motor": {"counts_per_revolution": required.encoder_counts},
         },
         "calibration": {
             "zero": 2.0 ** (sensor.bits - 1),
@@ -110,7 +110,7 @@ def profile_values(choice: Combination) -> dict[str, Any]:
             "dated": datetime.date.today().isoformat(),
         },
         "control": {
-            "rate": wants.rate,
+            "rate": required.rate,
             "force_bandwidth": sine.frequency,
             "bandwidth_amplitude": sine.amplitude,
             "over_stiff": "bound",
@@ -124,8 +124,8 @@ def profile_values(choice: Combination) -> dict[str, Any]:
             },
             "travel": {
                 "lower": end,
-                "upper": wants.stroke - end,
-                "braking": max(BRAKING_M_S2, speed**2 / (wants.stroke / 2 - end)),
+                "upper": required.stroke - end,
+                "braking": max(BRAKING_M_S2, speed**2 / (required.stroke / 2 - end)),
                 "tripped_beyond": 0.75 * end,
             },
             "speed": {"limited": speed, "tripped": SPEED_TRIPPED * speed},
@@ -134,8 +134,8 @@ def profile_values(choice: Combination) -> dict[str, Any]:
                 "tripped": min(CURRENT_TRIPPED * limited_A, choice.most_current_A),
             },
             "supply": {
-                "low": SUPPLY_LOW * wants.supply.voltage,
-                "high": SUPPLY_HIGH * wants.supply.voltage,
+                "low": SUPPLY_LOW * required.supply.voltage,
+                "high": SUPPLY_HIGH * required.supply.voltage,
             },
             # The whole force at twice the permitted speed.
             "damping": force / (2 * speed),
@@ -151,8 +151,8 @@ def profile_values(choice: Combination) -> dict[str, Any]:
             "the weights off, before power on.",
         },
         "simulation": {
-            "supply": wants.supply.voltage,
-            "supply_resistance": wants.supply.resistance,
+            "supply": required.supply.voltage,
+            "supply_resistance": required.supply.resistance,
             "actual": {"off_state": "shorted"},
         },
     }
@@ -166,7 +166,7 @@ def profile_text(choice: Combination) -> str:
     """
     profile = choice_profile(choice)
     lines = [
-        f"# {choice.wants.name}: {choice.name}",
+        f"# {choice.required.name}: {choice.name}",
         "# Written by 'hookeline size'. Spring law and friction are computed: bring the rig up and",
         "# calibrate it. The drive is the simulated one: write your own under 'drive'. telemetry_age",
         "# suits a simulated rig on a shared computer: write 10 ms or less for a real one.",

@@ -19,7 +19,7 @@ SETTLE_S = 0.8
 LOW = 0.06  # of the travel above its lower end
 DAMPING_PER_S = 4.6  # of a weight that floats, over its mass
 DAMPING_RATIO = 0.3
-SOFT = 0.2  # of the stiffness that is wanted
+SOFT = 0.2  # of the stiffness that is required
 SWING = 0.05  # of the travel
 
 
@@ -51,7 +51,7 @@ def sequence_text(choice: Combination) -> str:
     middle, low = 0.5 * (lower + upper), lower + LOW * travel
     speed = min(SPEED * limits.speed.limited, travel / LEAST_MOVE_S)
     move_s = PEAK * 0.5 * travel / speed + SETTLE_S
-    stiffness = SOFT * choice.wants.touch_stiffness
+    stiffness = SOFT * choice.required.touch_stiffness
     floats = min(DAMPING_PER_S * mass, limits.damping)
     spring = min(2 * DAMPING_RATIO * math.sqrt(stiffness * mass), limits.damping)
     push_N = stiffness * SWING * travel / (arms or 1.0)
@@ -65,7 +65,7 @@ def sequence_text(choice: Combination) -> str:
     take_off += ["  - {do: hang, mass: 0 kg, for: 0.6 s}"] if hung else []
     bias = f"bias: {force_N:.4g} N, " if force_N else ""
     lines = [
-        f"# First session of {choice.wants.name}: {choice.name}, written by 'hookeline size'.",
+        f"# First session of {choice.required.name}: {choice.name}, written by 'hookeline size'.",
         "name: demo",
         f'description: "Lift, float, a soft spring, set down; sized for {choice.name}"',
         "steps:",

@@ -10,6 +10,7 @@ from hil.control import MODULATION
 from hil.sizing.force_band import ForceBand
 from hil.sizing.motor import HeatModel, Supply, Winding, sagged_V, warm_resistance_ohm
 from hil.sizing.parts import MotorPart, ScrewPart, SpringPart
+from hil.sizing.requirements import Phase, Requirements
 from hil.sizing.screw import (
     BUCKLING_SHARE,
     CRITICAL_SPEED_SHARE,
@@ -20,7 +21,6 @@ from hil.sizing.screw import (
     shaft_inertia_kg_m2,
 )
 from hil.sizing.spring import OpposedSets
-from hil.sizing.wants import Phase, Wants
 
 
 @dataclass(frozen=True)
@@ -39,9 +39,9 @@ class PhaseLoad:
 
 @dataclass(frozen=True)
 class Combination:
-    """Parts put together for what is wanted."""
+    """Parts put together for the requirements."""
 
-    wants: Wants
+    required: Requirements
     motor: MotorPart
     screw: ScrewPart
     springs: SpringPart
@@ -81,8 +81,8 @@ class Combination:
 
     @cached_property
     def supply(self) -> Supply:
-        wanted = self.wants.supply
-        return Supply(wanted.voltage, wanted.resistance, MODULATION)
+        required = self.required.supply
+        return Supply(required.voltage, required.resistance, MODULATION)
 
     @property
     def heat(self) -> HeatModel:
@@ -98,7 +98,7 @@ class Combination:
     @property
     def most_current_A(self) -> float:
         """Of motor and drive."""
-        return min(self.motor.peak_current, self.wants.drive_current)
+        return min(self.motor.peak_current, self.required.drive_current)
 
     @property
     def standing_current_A(self) -> float:
@@ -153,7 +153,7 @@ class Combination:
     @cached_property
     def loads(self) -> tuple[PhaseLoad, ...]:
         """Demand of each phase of the duty."""
-        return tuple(self.load(phase) for phase in self.wants.duty)
+        return tuple(self.load(phase) for phase in self.required.duty)
 
     def load(self, phase: Phase) -> PhaseLoad:
         """Return what a phase asks: at rest without friction, the mean of both ways of motion."""
@@ -169,7 +169,7 @@ class Combination:
         torque = moved + friction + self.motor.viscous * omega + inertial
         current = torque / self.motor.torque_constant
         power = self.winding.power_W(current, omega)
-        wanted = self.wants.supply
+        required = self.required.supply
         return PhaseLoad(
             phase,
             torque,
@@ -178,7 +178,7 @@ class Combination:
             self.winding.voltage_V(current, omega),
             power,
             self.winding.resistance * current**2,
-            sagged_V(wanted.voltage, wanted.resistance, power),
+            sagged_V(required.voltage, required.resistance, power),
         )
 
     # ------------------------------------------------------------------ force over frequency
@@ -191,7 +191,7 @@ class Combination:
     @property
     def most_deflection_m(self) -> float:
         """Most deflection: least permitted length of a spring, or where the sensor ends."""
-        sensor = self.wants.deflection_sensor
+        sensor = self.required.deflection_sensor
         half = 0.5 - (1 + sensor.rail_margin) * 2.0**-sensor.bits
         return max(0.0, min(self.sets.most_deflection_m, half * sensor.span))
 

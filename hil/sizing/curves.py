@@ -1,4 +1,4 @@
-"""Limits of a combination as curves, with the wishes as points."""
+"""Limits of a combination as curves, with the requirements as points."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ class Curve:
 
 @dataclass(frozen=True)
 class Chart:
-    """Curves and wanted points (name, x, y) over the same axes."""
+    """Curves and required points (name, x, y) over the same axes."""
 
     title: str
     x_label: str
@@ -37,11 +37,11 @@ class Chart:
 
 def force_over_speed(choice: Combination) -> Chart:
     """Return force in N over nut speed in mm/s while it pushes: current, supply, speeds."""
-    wants, motor, per_metre = choice.wants, choice.motor, choice.radians_per_metre
+    required, motor, per_metre = choice.required, choice.motor, choice.radians_per_metre
     bounds = choice.speed_bounds(0.0)
     others = {name: v for name, v in bounds.items() if name != "supply voltage"}
     free = choice.supply.most_shaft_rad_s(choice.winding, 0.0, motor.viscous) / per_metre
-    points = [("speed", 1e3 * wants.speed, wants.speed_force), ("force", 0.0, wants.force)]
+    points = [("speed", 1e3 * required.speed, required.speed_force), ("force", 0.0, required.force)]
     for i, load in enumerate(choice.loads):
         phase = load.phase
         if phase.force * phase.speed >= 0:
@@ -68,7 +68,7 @@ def force_over_speed(choice: Combination) -> Chart:
             [choice.force_N(choice.supply.most_current_A(choice.winding, w), w) for w in shaft],
         ),
     ]
-    top = 1.25 * max(choice.force_N(choice.most_current_A), wants.force)
+    top = 1.25 * max(choice.force_N(choice.most_current_A), required.force)
     name = min(others, key=lambda key: others[key])
     if 1e3 * others[name] <= last:
         upright = np.full(2, 1e3 * others[name])
@@ -82,11 +82,11 @@ def force_over_speed(choice: Combination) -> Chart:
 
 def force_over_frequency(choice: Combination) -> Chart:
     """Return the largest sine of force in N over frequency in Hz, output blocked."""
-    wants = choice.wants
-    highest = 4 * max(sine.frequency for sine in wants.sines)
+    required = choice.required
+    highest = 4 * max(sine.frequency for sine in required.sines)
     frequency = np.geomspace(0.2, max(highest, 50.0), POINTS)
     most = np.array([_most_N(choice, float(f)) for f in frequency])
-    points = tuple((f"{s.amplitude:.4g} N", s.frequency, s.amplitude) for s in wants.sines)
+    points = tuple((f"{s.amplitude:.4g} N", s.frequency, s.amplitude) for s in required.sines)
     curve = Curve("possible", frequency, most)
     return Chart(
         "Force over frequency", "Frequency (Hz)", "Amplitude (N)", (curve,), points, x_log=True

@@ -1,4 +1,4 @@
-"""Figures of a combination beside what is wanted, and what limits each."""
+"""Figures of a combination beside what is required, and what limits each."""
 
 from __future__ import annotations
 
@@ -28,10 +28,10 @@ class Figure:
 
     Attributes:
         key: with the unit of ``value``.
-        wanted: bound on it, None if nothing is asked.
+        required: bound on it, None if nothing is asked.
         least: the bound is a lower one.
         note: what limits it, or its formula.
-        enough: share of ``wanted`` that meets it. Below 1 the figure is designed for the wish
+        enough: share of ``required`` that meets it. Below 1 the figure is designed for it
             and has nothing to spare: once met, its margin says nothing.
     """
 
@@ -39,19 +39,19 @@ class Figure:
     label: str
     value: float
     unit: str
-    wanted: float | None = None
+    required: float | None = None
     least: bool = True
     note: str = ""
     enough: float = 1.0
 
     @property
     def margin(self) -> float:
-        """Ratio to the wish: 1 just meets it, below 1 does not; infinite without a wish."""
-        if self.wanted is None:
+        """Ratio to the requirement: 1 just meets it; infinite without a requirement."""
+        if self.required is None:
             return math.inf
         if math.isnan(self.value):
             return 0.0
-        above, below = (self.value, self.wanted) if self.least else (self.wanted, self.value)
+        above, below = (self.value, self.required) if self.least else (self.required, self.value)
         if below <= 0:
             return math.inf if above >= below else 0.0
         ratio = max(0.0, above / below)
@@ -76,11 +76,11 @@ def figures(choice: Combination) -> list[Figure]:
 
 def loop_figure(choice: Combination) -> Figure:
     """Return the force bandwidth of the loop that the bench would run (−3 dB, output blocked)."""
-    sine = choice.wants.finest
+    sine = choice.required.finest
     note = f"designed loop, {sine.amplitude:.4g} N"
     value = 0.0
     try:
-        period = 1.0 / choice.wants.rate
+        period = 1.0 / choice.required.rate
         gains = design(choice_profile(choice), period, COMMAND_DELAY_CYCLES * period)
         value, note = gains.predicted.bandwidth_Hz, gains.notice or note
     except ProfileError as error:
@@ -97,17 +97,17 @@ def loop_figure(choice: Combination) -> Figure:
 
 
 def _force(choice: Combination) -> Iterator[Figure]:
-    wants = choice.wants
-    current = choice.pushing_torque_N_m(wants.force) / choice.motor.torque_constant
+    required = choice.required
+    current = choice.pushing_torque_N_m(required.force) / choice.motor.torque_constant
     yield Figure(
         "peak_force_N",
         "Force at peak current",
         choice.force_N(choice.most_current_A),
         "N",
-        wants.force,
+        required.force,
         note=f"{choice.most_current_A:.4g} A of motor and drive; F = 2π·η·T/lead",
     )
-    yield Figure("force_current_A", "Current for the wanted force", current, "A")
+    yield Figure("force_current_A", "Current for the required force", current, "A")
     standing = choice.standing_current_A * choice.motor.torque_constant * choice.radians_per_metre
     yield Figure(
         "held_force_N",
@@ -116,22 +116,24 @@ def _force(choice: Combination) -> Iterator[Figure]:
         "N",
         note=f"{choice.standing_current_A:.4g} A, hottest phase at its rating",
     )
-    held = [weight for weight in wants.rig.weights if rig_force(wants.rig, weight) <= standing]
-    if wants.rig.weights:
+    held = [
+        weight for weight in required.rig.weights if rig_force(required.rig, weight) <= standing
+    ]
+    if required.rig.weights:
         yield Figure(
             "held_weight_kg",
             "Heaviest weight held continuously",
             max(held, default=0.0),
             "kg",
-            note=f"of {len(wants.rig.weights)} wanted, {len(held)} are",
+            note=f"of {len(required.rig.weights)} required, {len(held)} are",
         )
-    speed, why = choice.speed_m_s(wants.speed_force)
+    speed, why = choice.speed_m_s(required.speed_force)
     yield Figure(
         "speed_mm_s",
-        f"Speed at {wants.speed_force:.4g} N",
+        f"Speed at {required.speed_force:.4g} N",
         1e3 * speed,
         "mm/s",
-        1e3 * wants.speed,
+        1e3 * required.speed,
         note=why,
     )
 
@@ -182,12 +184,12 @@ def _duty(choice: Combination) -> Iterator[Figure]:
 
 
 def _dynamics(choice: Combination) -> Iterator[Figure]:
-    wants, sets = choice.wants, choice.sets
+    required, sets = choice.required, choice.sets
     mass = choice.mass_kg
     yield Figure(
         "reflected_mass_kg", "Mass of motor and screw at the nut", mass, "kg", note="J·(2π/lead)²"
     )
-    output = rig_mass(wants.rig)[0]
+    output = rig_mass(required.rig)[0]
     yield Figure("output_mass_kg", "Moved mass at the rod", output, "kg", note="without weights")
     yield Figure(
         "natural_frequency_Hz",
@@ -202,7 +204,7 @@ def _dynamics(choice: Combination) -> Iterator[Figure]:
         natural_Hz(sets.inner_N_m, mass * output / (mass + output)),
         "Hz",
     )
-    for sine in wants.sines:
+    for sine in required.sines:
         frequency, why = choice.band(sine.amplitude).bandwidth_Hz(sine.amplitude)
         yield Figure(
             f"bandwidth_{sine.amplitude:.4g}_N_Hz",
@@ -212,14 +214,14 @@ def _dynamics(choice: Combination) -> Iterator[Figure]:
             sine.frequency,
             note=why,
         )
-    sensor = wants.deflection_sensor
+    sensor = required.deflection_sensor
     count = sets.inner_N_m * sensor.span / 2**sensor.bits
     yield Figure(
         "force_resolution_N",
         "Force resolution, one count",
         count,
         "N",
-        wants.force_resolution,
+        required.force_resolution,
         least=False,
         note="k·span/2^bits",
     )
@@ -229,15 +231,15 @@ def _dynamics(choice: Combination) -> Iterator[Figure]:
         "Virtual stiffness, passive up to",
         PASSIVE_SHARE * sets.inner_N_m / 1e3,
         "N/mm",
-        wants.touch_stiffness / 1e3,
+        required.touch_stiffness / 1e3,
         note=f"{PASSIVE_SHARE:g} of the springs' own",
     )
 
 
 def _springs(choice: Combination) -> Iterator[Figure]:
-    wants, sets, spring = choice.wants, choice.sets, choice.springs
+    required, sets, spring = choice.required, choice.sets, choice.springs
     coil = sets.coil
-    most = DEFLECTION_TRIPPED * wants.force  # the springs must bear what the rig trips at
+    most = DEFLECTION_TRIPPED * required.force  # the springs must bear what the rig trips at
     yield Figure("spring_rate_N_per_mm", "Spring rate, at rest", sets.inner_N_m / 1e3, "N/mm")
     yield Figure("knee_force_N", "Force at the knee", sets.knee_N, "N", note="one set goes slack")
     yield Figure(
@@ -263,7 +265,7 @@ def _springs(choice: Combination) -> Iterator[Figure]:
         least=False,
         note="EN 13906-1, 0.56 of the tensile strength",
     )
-    forces = [phase.force for phase in wants.duty]
+    forces = [phase.force for phase in required.duty]
     high = max(sets.coil_force_N(force) if force > 0 else 0.0 for force in forces)
     span = coil.corrected_stress_Pa(sets.coil.rate_N_m * _coil_swing(choice))
     yield Figure(
@@ -276,14 +278,14 @@ def _springs(choice: Combination) -> Iterator[Figure]:
         note=f"EN 13906-1, k = (w + 0.5)/(w − 0.75); by Wahl "
         f"{span / 1e6 * _wahl_ratio(coil.index):.0f} MPa; up to {high:.0f} N a spring",
     )
-    highest = max(sine.frequency for sine in wants.sines)
+    highest = max(sine.frequency for sine in required.sines)
     yield Figure(
         "surge_Hz",
         "Natural frequency of the coils",
         coil.surge_Hz,
         "Hz",
         SURGE_TIMES * highest,
-        note=f"{SURGE_TIMES:g} times the highest wanted frequency",
+        note=f"{SURGE_TIMES:g} times the highest required frequency",
     )
     buckling = coil.buckling_travel_m()
     yield Figure(
@@ -304,7 +306,7 @@ def _coil_swing(choice: Combination) -> float:
     """Return the travel in m that the springs of a set go through over the duty."""
     sets = choice.sets
     signed = [
-        math.copysign(sets.deflection_m(phase.force), phase.force) for phase in choice.wants.duty
+        math.copysign(sets.deflection_m(phase.force), phase.force) for phase in choice.required.duty
     ]
     # A slack set goes no further than its free length.
     lengths = [max(sets.preload_m + d, 0.0) for d in signed]
@@ -313,10 +315,10 @@ def _coil_swing(choice: Combination) -> float:
 
 
 def _screw(choice: Combination) -> Iterator[Figure]:
-    wants, screw = choice.wants, choice.screw
-    turns = [(p.force, abs(p.speed) * p.duration / screw.lead) for p in wants.duty]
+    required, screw = choice.required, choice.screw
+    turns = [(p.force, abs(p.speed) * p.duration / screw.lead) for p in required.duty]
     per_duty = sum(many for _, many in turns)
-    length = sum(phase.duration for phase in wants.duty)
+    length = sum(phase.duration for phase in required.duty)
     load = equivalent_load_N(turns)
     life = life_turns(screw.dynamic_rating, load)
     hours = life / per_duty * length / 3600 if per_duty > 0 else math.inf
@@ -325,13 +327,13 @@ def _screw(choice: Combination) -> Iterator[Figure]:
         "Screw life L10 on the duty",
         hours,
         "h",
-        wants.life / 3600,
+        required.life / 3600,
         note=f"ISO 3408-5, mean load {load:.0f} N, {life / 1e6:.3g} million turns",
     )
     yield Figure(
         "static_safety",
         "Static rating over the largest force",
-        screw.static_rating / (DEFLECTION_TRIPPED * wants.force),
+        screw.static_rating / (DEFLECTION_TRIPPED * required.force),
         "",
         STATIC_SAFETY,
     )
@@ -340,7 +342,7 @@ def _screw(choice: Combination) -> Iterator[Figure]:
         "Nut speed at 0.8 of the critical speed",
         1e3 * choice.speed_bounds(0.0)["critical speed"],
         "mm/s",
-        1e3 * max(wants.speed, *(abs(phase.speed) for phase in wants.duty)),
+        1e3 * max(required.speed, *(abs(phase.speed) for phase in required.duty)),
         note=screw.ends.replace("_", "–"),
     )
     yield Figure(
@@ -348,10 +350,10 @@ def _screw(choice: Combination) -> Iterator[Figure]:
         "Half of the screw's buckling load",
         choice.buckling_N,
         "N",
-        DEFLECTION_TRIPPED * wants.force,
+        DEFLECTION_TRIPPED * required.force,
         note="Euler",
     )
-    needed = wants.stroke + 2 * choice.sets.deflection_m(DEFLECTION_TRIPPED * wants.force)
+    needed = required.stroke + 2 * choice.sets.deflection_m(DEFLECTION_TRIPPED * required.force)
     yield Figure(
         "nut_travel_mm",
         "Travel of the nut",
@@ -363,7 +365,7 @@ def _screw(choice: Combination) -> Iterator[Figure]:
 
 
 def _supply(choice: Combination) -> Iterator[Figure]:
-    wanted, loads = choice.wants.supply, choice.loads
+    required, loads = choice.required.supply, choice.loads
     voltages = [load.supply_V for load in loads]
     lowest = math.nan if any(map(math.isnan, voltages)) else min(voltages)
     yield Figure(
@@ -371,7 +373,7 @@ def _supply(choice: Combination) -> Iterator[Figure]:
         "Supply over the duty, lowest",
         lowest,
         "V",
-        note=f"{wanted.voltage:.4g} V open" if lowest == lowest else "it cannot give that power",
+        note=f"{required.voltage:.4g} V open" if lowest == lowest else "it cannot give that power",
     )
     reserve = min(
         (
@@ -396,11 +398,11 @@ def _supply(choice: Combination) -> Iterator[Figure]:
     yield Figure(
         "mean_power_W", "Power from the supply, mean", taken, "W", note="nothing is given back"
     )
-    if wanted.battery is not None:
+    if required.battery is not None:
         yield Figure(
             "runtime_h",
             "Battery lasts",
-            wanted.battery / taken / 3600 if taken > 0 else math.inf,
+            required.battery / taken / 3600 if taken > 0 else math.inf,
             "h",
-            None if wanted.runtime is None else wanted.runtime / 3600,
+            None if required.runtime is None else required.runtime / 3600,
         )

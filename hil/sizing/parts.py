@@ -24,8 +24,8 @@ from drivers.quantities import (
     ViscousTorque,
 )
 from hil.profile import Fraction, Part, Path_, Problem, ProfileError, Source, dotted, read_source
+from hil.sizing.requirements import found_file, validated
 from hil.sizing.spring import Coil, OpposedSets
-from hil.sizing.wants import found_file, validated
 
 MOST_PARTS = 100
 
@@ -87,7 +87,7 @@ class SpringPart(Part):
     free_length: Annotated[Length, Field(gt=0)]
     ground: bool = True
     tensile_strength: Annotated[Stress, Field(gt=0)]
-    stress_range: Annotated[Stress, Field(gt=0)]  # corrected, permitted for the wanted life
+    stress_range: Annotated[Stress, Field(gt=0)]  # corrected, permitted for the required life
     shear_modulus: Annotated[Stress, Field(gt=0)] = 81.5e9
     count: Annotated[int, Field(ge=1, le=50)] = 1
     preload: Annotated[Length, Field(ge=0)]

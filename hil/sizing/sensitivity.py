@@ -43,7 +43,7 @@ class Sensitivity:
 
 
 def sensitivities(choice: Combination) -> list[Sensitivity]:
-    """Return the sensitivity of every wanted figure to every property that moves one."""
+    """Return the sensitivity of every required figure to every property that moves one."""
     found = []
     for part, name in PROPERTIES:
         before, after = _figures(choice, part, name, -STEP), _figures(choice, part, name, STEP)
@@ -71,7 +71,7 @@ def _figures(choice: Combination, part: str, name: str, step: float) -> dict[str
     return {
         figure.key: figure.value
         for figure in figures(changed)
-        if figure.wanted is not None and math.isfinite(figure.value)
+        if figure.required is not None and math.isfinite(figure.value)
     }
 
 

@@ -10,14 +10,14 @@ from drivers.suggest import nearest
 from hil.sizing.combination import Combination
 from hil.sizing.figures import Figure, figures, loop_figure
 from hil.sizing.parts import Parts
-from hil.sizing.wants import Wants
+from hil.sizing.requirements import Requirements
 
 MOST_COMBINATIONS = 20_000  # some 10 s
 DESIGNED = 3  # of the best, whose force loop is designed; each takes up to 2 s
 
 
 class SizingError(Exception):
-    """Wishes that cannot be sized; the text says why and gives the fix."""
+    """Requirements that cannot be sized; the text says why and gives the fix."""
 
 
 @dataclass(frozen=True)
@@ -69,7 +69,7 @@ class Sized:
         return replace(self, figures=(*self.figures, loop_figure(self.choice)), designed=True)
 
 
-def size(wants: Wants, parts: Parts) -> list[Sized]:
+def size(required: Requirements, parts: Parts) -> list[Sized]:
     """Return every combination, best first; the loop is designed for the best few.
 
     Raises:
@@ -82,7 +82,7 @@ def size(wants: Wants, parts: Parts) -> list[Sized]:
             "cannot be meant"
         )
     found = [
-        sized(Combination(wants, motor, screw, springs))
+        sized(Combination(required, motor, screw, springs))
         for motor, screw, springs in itertools.product(parts.motors, parts.screws, parts.springs)
     ]
     found.sort(key=lambda one: (one.order, one.choice.name))

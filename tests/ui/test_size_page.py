@@ -11,7 +11,7 @@ from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
 
 from hil.profile import load_profile
-from hil.sizing.wants import FOLDER
+from hil.sizing.requirements import FOLDER
 from ui.dashboard.window import Window
 
 
@@ -47,7 +47,7 @@ def test_keys_size_choose_and_write(qtbot, window):
     QTest.keyClick(page.table, Qt.Key.Key_G)
     settled(qtbot, window, lambda: page.name.text())
     assert page.table.rowCount() == 27
-    assert "meets all wishes" in page.name.text() and "invented" in page.text.text()
+    assert "meets all requirements" in page.name.text() and "invented" in page.text.text()
     assert texts(page.table, 1)[0] == "all met"
     assert "Force bandwidth, small" in texts(page.figures, 0)
 
@@ -92,8 +92,8 @@ def test_a_mistake_in_a_file_is_told_with_its_place(qtbot, window):
     page = window.page
     text = (FOLDER / "footplate.yaml").read_text()
     Path("w.yaml").write_text(text.replace("stroke: 55 mm", "stroke: 55 kg"))
-    page.wanted.setText("w.yaml")
-    QTest.keyClick(page.wanted, Qt.Key.Key_Return)
+    page.required.setText("w.yaml")
+    QTest.keyClick(page.required, Qt.Key.Key_Return)
     settled(qtbot, window, lambda: not page.model.busy)
     assert page.text.text().startswith("w.yaml:7: stroke")
     assert page.go.isEnabled() and page.table.rowCount() == 0

@@ -45,7 +45,7 @@ def test_a_choice_becomes_a_profile_that_the_demo_runs(capfd: Any) -> None:
     assert Path("p.yaml").read_bytes() == before
 
 
-def test_a_choice_that_misses_a_wish_is_exit_code_1(capfd: Any) -> None:
+def test_a_choice_that_misses_a_requirement_is_exit_code_1(capfd: Any) -> None:
     assert cli.main(("size", "footplate", "--choose", "M1/S4/K30", "--json")) == 1
     data = json.loads(capfd.readouterr().out.splitlines()[-1])
     assert "touch_stiffness_N_per_mm" in data["chosen"]["missed"]

@@ -1,4 +1,4 @@
-"""``hookeline size``: from what is wanted and a list of parts to the best combination."""
+"""``hookeline size``: from requirements and a list of parts to the best combination."""
 
 from __future__ import annotations
 
@@ -16,13 +16,13 @@ from hil.sizing import (
     force_over_frequency,
     force_over_speed,
     load_parts,
-    load_wants,
+    load_requirements,
     named,
     profile_text,
     sensitivities,
     sequence_beside,
     sequence_text,
-    shipped_wants,
+    shipped_requirements,
     size,
 )
 from ui.commands.answers import BAD_INPUT, FAILED, OK, CommandError, add_command, answer, say
@@ -36,18 +36,19 @@ def add(commands: Any) -> None:
     parser = add_command(
         commands,
         "size",
-        "choose motor, screw and springs for what is wanted",
-        "Read what is wanted (force, speed, stroke, duty, supply, bandwidth and so on) and a list\n"
+        "choose motor, screw and springs for the requirements",
+        "Read the requirements (force, speed, stroke, duty, supply, bandwidth and so on) and a list\n"
         "of parts, put every motor, screw and set of springs together, and show what each gives,\n"
-        "what limits it and how the best meets each wish. The parts that ship are invented: copy\n"
+        "what limits it and how the best meets each requirement. The shipped parts are invented: copy\n"
         "the file and put your own in. Nothing is opened and nothing can move.\n\n"
         "With --write-profile the choice becomes a profile that runs on the simulated rig.",
         "  hookeline size footplate\n"
-        "  hookeline size wanted.yaml --parts parts.yaml --choose M2/S10/K60 --sensitivity\n"
+        "  hookeline size requirements.yaml --parts parts.yaml --choose M2/S10/K60 --sensitivity\n"
         "  hookeline size footplate --write-profile sized.yaml --plot sized.png\n",
     )
     parser.add_argument(
-        "wanted", help=f"file of what is wanted, or a shipped one: {', '.join(shipped_wants())}"
+        "requirements",
+        help=f"file of requirements, or a shipped one: {', '.join(shipped_requirements())}",
     )
     parser.add_argument(
         "--parts", default="parts", help="file of parts (default: the shipped, invented ones)"
@@ -59,7 +60,10 @@ def add(commands: Any) -> None:
         "--sensitivity", action="store_true", help="show how figures move with each property"
     )
     parser.add_argument(
-        "--plot", type=Path, metavar="FILE", help="draw limits and wanted points (.png, .svg, .pdf)"
+        "--plot",
+        type=Path,
+        metavar="FILE",
+        help="draw limits and required points (.png, .svg, .pdf)",
     )
     parser.add_argument(
         "--write-profile", type=Path, metavar="FILE", help="write the profile of the choice"
@@ -68,14 +72,14 @@ def add(commands: Any) -> None:
 
 
 def run(options: argparse.Namespace) -> int:
-    wants, parts = load_wants(options.wanted), load_parts(options.parts)
+    required, parts = load_requirements(options.requirements), load_parts(options.parts)
     try:
-        found = size(wants, parts)
+        found = size(required, parts)
         chosen = named(found, options.choose) if options.choose else found[0]
     except SizingError as error:
         raise CommandError(str(error), BAD_INPUT) from None
     invented = ", all invented" if options.parts == "parts" else ""
-    say(options, f"{wants.name}: {len(found)} combinations of parts{invented}")
+    say(options, f"{required.name}: {len(found)} combinations of parts{invented}")
     for number, one in enumerate(found[:SHOWN], 1):
         word = "meets all" if one.met else f"misses {len(one.missed)}"
         say(
@@ -99,7 +103,7 @@ def run(options: argparse.Namespace) -> int:
     answer(
         options,
         {
-            "wanted": wants.name,
+            "required": required.name,
             "invented_parts": bool(invented),
             "combinations": [_as_data(one) for one in found],
             "chosen": _as_data(chosen) | {"figures": [_figure_data(f) for f in chosen.figures]},
@@ -116,11 +120,11 @@ def run(options: argparse.Namespace) -> int:
 
 def _line(figure: Figure) -> str:
     value = f"{figure.value:.4g} {figure.unit}".strip()
-    wanted = ""
-    if figure.wanted is not None:
-        wanted = f"{'≥' if figure.least else '≤'} {figure.wanted:.4g}"
-    verdict = "" if figure.wanted is None else "met" if figure.met else "MISSED"
-    return f"  {figure.label:38} {value:>14} {wanted:>10} {verdict:6} {figure.note}".rstrip()
+    required = ""
+    if figure.required is not None:
+        required = f"{'≥' if figure.least else '≤'} {figure.required:.4g}"
+    verdict = "" if figure.required is None else "met" if figure.met else "MISSED"
+    return f"  {figure.label:38} {value:>14} {required:>10} {verdict:6} {figure.note}".rstrip()
 
 
 def _as_data(one: Sized) -> dict[str, Any]:
@@ -138,8 +142,8 @@ def _figure_data(figure: Figure) -> dict[str, Any]:
         "key": figure.key,
         "value": figure.value,
         "unit": figure.unit,
-        "wanted": figure.wanted,
-        "bound": None if figure.wanted is None else "least" if figure.least else "most",
+        "required": figure.required,
+        "bound": None if figure.required is None else "least" if figure.least else "most",
         "met": figure.met,
         "note": figure.note,
     }
@@ -159,7 +163,7 @@ def _draw(path: Path, chosen: Sized, charts: list[Chart]) -> None:
     from matplotlib.figure import Figure as Sheet
 
     sheet = Sheet(figsize=(11, 4.6), layout="constrained")
-    sheet.suptitle(f"{chosen.choice.wants.name}: {chosen.choice.name}")
+    sheet.suptitle(f"{chosen.choice.required.name}: {chosen.choice.name}")
     for axes, chart in zip(sheet.subplots(1, len(charts)), charts, strict=True):
         for curve in chart.curves:
             axes.plot(curve.x, curve.y, label=curve.name)
@@ -194,7 +198,7 @@ def _write_profile(options: argparse.Namespace, chosen: Sized) -> None:
     if examined.profile is None:
         raise CommandError(
             f"the profile of {chosen.choice.name} contradicts itself as said above: the choice "
-            f"misses {', '.join(f.label for f in chosen.missed) or 'nothing that was wanted'}; Fix: "
+            f"misses {', '.join(f.label for f in chosen.missed) or 'nothing that was required'}; Fix: "
             "choose another, or correct the written file"
         )
     beside = sequence_beside(path)

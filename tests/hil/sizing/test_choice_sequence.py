@@ -1,4 +1,4 @@
-"""The first session of a sized profile runs on it in lockstep, whatever was wanted."""
+"""The first session of a sized profile runs on it in lockstep, whatever was required."""
 
 from __future__ import annotations
 
@@ -9,8 +9,15 @@ from hil.profile import load_profile
 from hil.recorder.runs import load_run
 from hil.recorder.writer import RunWriter
 from hil.sequences import load_sequence, perform
-from hil.sizing import load_parts, load_wants, profile_text, sequence_beside, sequence_text, size
-from hil.sizing.wants import FOLDER
+from hil.sizing import (
+    load_parts,
+    load_requirements,
+    profile_text,
+    sequence_beside,
+    sequence_text,
+    size,
+)
+from hil.sizing.requirements import FOLDER
 
 CHANGES = {
     "stroke: 55 mm": "stroke: 30 mm",
@@ -24,9 +31,9 @@ def test_it_runs_on_the_profile_that_is_written(tmp_path):
     for before, after in CHANGES.items():
         assert before in text
         text = text.replace(before, after)
-    wanted = tmp_path / "wanted.yaml"
-    wanted.write_text(text)
-    choice = size(load_wants(wanted), load_parts("parts"))[0].choice
+    required = tmp_path / "requirements.yaml"
+    required.write_text(text)
+    choice = size(load_requirements(required), load_parts("parts"))[0].choice
     file = tmp_path / "sized.yaml"
     file.write_text(profile_text(choice))
     sequence_beside(file).write_text(sequence_text(choice))

@@ -1,4 +1,4 @@
-"""Wishes and parts to figures, limits and a profile; each mistake is one line with its place."""
+"""Requirements and parts to figures, limits and a profile; each mistake is one line with its place."""
 
 from __future__ import annotations
 
@@ -17,31 +17,31 @@ from hil.sizing import (
     force_over_frequency,
     force_over_speed,
     load_parts,
-    load_wants,
+    load_requirements,
     named,
     profile_text,
     sensitivities,
     size,
 )
+from hil.sizing.requirements import FOLDER, Phase, Requirements, Sine
 from hil.sizing.sized import Sized, sized
-from hil.sizing.wants import FOLDER, Phase, Sine, Wants
 
-WANTED = (FOLDER / "footplate.yaml").read_text()
+REQUIRED = (FOLDER / "footplate.yaml").read_text()
 PARTS = (FOLDER / "parts.yaml").read_text()
 GIVEN = load_parts()
 
 
 @pytest.fixture(scope="module")
-def wants() -> Wants:
-    return load_wants("footplate")
+def required() -> Requirements:
+    return load_requirements("footplate")
 
 
-def chosen(wants: Wants, motor: int = 1, screw: int = 2, springs: int = 1) -> Combination:
-    return Combination(wants, GIVEN.motors[motor], GIVEN.screws[screw], GIVEN.springs[springs])
+def chosen(required: Requirements, motor: int = 1, screw: int = 2, springs: int = 1) -> Combination:
+    return Combination(required, GIVEN.motors[motor], GIVEN.screws[screw], GIVEN.springs[springs])
 
 
-def but(wants: Wants, **changes: Any) -> Wants:
-    return wants.model_copy(update=changes)
+def but(required: Requirements, **changes: Any) -> Requirements:
+    return required.model_copy(update=changes)
 
 
 def missed(one: Sized) -> set[str]:
@@ -57,12 +57,12 @@ def test_8_kg_on_a_lever_of_1_to_10_ask_for_0_8_kN() -> None:
     assert rig_force(lever, 8.0) == pytest.approx(800, rel=0.02)
 
 
-def test_the_best_combination_meets_all_and_is_the_footplates(wants: Wants) -> None:
-    found = size(wants, GIVEN)
+def test_the_best_combination_meets_all_and_is_the_footplates(required: Requirements) -> None:
+    found = size(required, GIVEN)
     assert len(found) == 27
     assert found[0].met and found[0].designed
     assert [len(one.missed) for one in found] == sorted(len(one.missed) for one in found)
-    assert not missed(sized(chosen(wants)))  # what the shipped rig is built of
+    assert not missed(sized(chosen(required)))  # what the shipped rig is built of
 
 
 @pytest.mark.parametrize(
@@ -85,10 +85,10 @@ def test_the_best_combination_meets_all_and_is_the_footplates(wants: Wants) -> N
         ),
     ],
 )
-def test_each_wish_that_is_too_much_is_missed_by_name(
-    wants: Wants, changes: dict[str, Any], key: str
+def test_each_requirement_that_is_too_much_is_missed_by_name(
+    required: Requirements, changes: dict[str, Any], key: str
 ) -> None:
-    assert key in missed(sized(chosen(but(wants, **changes))))
+    assert key in missed(sized(chosen(but(required, **changes))))
 
 
 @pytest.mark.parametrize(
@@ -105,17 +105,17 @@ def test_each_wish_that_is_too_much_is_missed_by_name(
     ],
 )
 def test_each_weak_part_is_missed_by_name(
-    wants: Wants, part: str, changes: dict[str, float], key: str
+    required: Requirements, part: str, changes: dict[str, float], key: str
 ) -> None:
-    whole = chosen(wants)
+    whole = chosen(required)
     weak = getattr(whole, part).model_copy(update=changes)
     parts = {"motor": whole.motor, "screw": whole.screw, "springs": whole.springs, part: weak}
-    assert key in missed(sized(Combination(wants, **parts)))
+    assert key in missed(sized(Combination(required, **parts)))
 
 
-def test_a_supply_that_cannot_give_the_power_is_told(wants: Wants) -> None:
-    weak = wants.supply.model_copy(update={"resistance": 20.0})
-    one = sized(chosen(but(wants, supply=weak)))
+def test_a_supply_that_cannot_give_the_power_is_told(required: Requirements) -> None:
+    weak = required.supply.model_copy(update={"resistance": 20.0})
+    one = sized(chosen(but(required, supply=weak)))
     assert "voltage_reserve" in missed(one)
     assert math.isnan(one.figure("lowest_supply_V").value)
 
@@ -125,10 +125,10 @@ def test_a_supply_that_cannot_give_the_power_is_told(wants: Wants) -> None:
 
 @pytest.mark.parametrize("place", [(0, 0, 1), (1, 2, 1), (2, 1, 0)])
 def test_the_profile_reads_back_as_the_choice(
-    wants: Wants, place: tuple[int, int, int], tmp_path: Path
+    required: Requirements, place: tuple[int, int, int], tmp_path: Path
 ) -> None:
     # A soft set cannot give 580 N within the sensor: ask for what it can.
-    asked = wants if place[2] else but(wants, force=200.0, rig=_without_weights(wants))
+    asked = required if place[2] else but(required, force=200.0, rig=_without_weights(required))
     choice = chosen(asked, *place)
     file = tmp_path / "sized.yaml"
     file.write_text(profile_text(choice))
@@ -145,8 +145,8 @@ def test_the_profile_reads_back_as_the_choice(
     _agree(profile.model_dump(exclude={"drive"}), direct)
 
 
-def _without_weights(wants: Wants) -> Any:
-    return wants.rig.model_copy(update={"weights": ()})
+def _without_weights(required: Requirements) -> Any:
+    return required.rig.model_copy(update={"weights": ()})
 
 
 def _agree(read: Any, direct: Any) -> None:
@@ -166,8 +166,10 @@ def _agree(read: Any, direct: Any) -> None:
 # ------------------------------------------------------------------------ curves, sensitivity
 
 
-def test_wanted_points_lie_below_the_curves_of_a_choice_that_meets_all(wants: Wants) -> None:
-    choice = chosen(wants)
+def test_wanted_points_lie_below_the_curves_of_a_choice_that_meets_all(
+    required: Requirements,
+) -> None:
+    choice = chosen(required)
     chart = force_over_frequency(choice)
     for _, frequency, amplitude in chart.points:
         [curve] = chart.curves
@@ -178,8 +180,8 @@ def test_wanted_points_lie_below_the_curves_of_a_choice_that_meets_all(wants: Wa
     assert {"speed", "force", "duty 1"} < {name for name, _, _ in chart.points}
 
 
-def test_where_a_curve_is_crossed_the_figure_is_missed(wants: Wants) -> None:
-    choice = chosen(wants)
+def test_where_a_curve_is_crossed_the_figure_is_missed(required: Requirements) -> None:
+    choice = chosen(required)
     chart = force_over_frequency(choice)
     [curve] = chart.curves
     for i in range(60, 121, 20):
@@ -188,8 +190,8 @@ def test_where_a_curve_is_crossed_the_figure_is_missed(wants: Wants) -> None:
         assert choice.band(0.8 * y).bandwidth_Hz(0.8 * y)[0] >= x * 0.99
 
 
-def test_sensitivities_are_those_of_the_formulas(wants: Wants) -> None:
-    found = {(s.part, s.property): dict(s.changes) for s in sensitivities(chosen(wants))}
+def test_sensitivities_are_those_of_the_formulas(required: Requirements) -> None:
+    found = {(s.part, s.property): dict(s.changes) for s in sensitivities(chosen(required))}
     wire, coil = found["springs", "wire_diameter"], found["springs", "coil_diameter"]
     assert wire["touch_stiffness_N_per_mm"] == pytest.approx(4, abs=0.01)  # G·d⁴/(8·D³·n)
     assert coil["touch_stiffness_N_per_mm"] == pytest.approx(-3, abs=0.01)
@@ -206,24 +208,24 @@ def test_sensitivities_are_those_of_the_formulas(wants: Wants) -> None:
     [
         ("force: 580 N ", "force: 580 ", "force", "has no unit"),
         ("force: 580 N ", "force: 500 N ", "rig.weights[2]", "553.1 N at the rod"),
-        ("speed_force: 300 N", "speed_force: 3 kN", "speed_force", "above the wanted"),
+        ("speed_force: 300 N", "speed_force: 3 kN", "speed_force", "above the required"),
         ("stroke: 55 mm", "stroke: 55 kg", "stroke", "no quantity of the kind m"),
         ("stroke: 55 mm", "strok: 55 mm", "strok", "did you mean 'stroke'"),
-        ("force: 400 N}", "force: 900 N}", "duty[3].force", "above the wanted force"),
+        ("force: 400 N}", "force: 900 N}", "duty[3].force", "above the required force"),
         ("frequency: 25 Hz", "frequency: 250 Hz", "sines[0].frequency", "is too high for a rate"),
         ("amplitude: 400 N", "amplitude: 4 kN", "sines[1].amplitude", "above the"),
         (", battery: 180 W*h", "", "supply.runtime", "no battery"),
         ("life: 2000 h", "life: -1 h", "life", "must be greater than 0"),
     ],
 )
-def test_a_wrong_wish_is_one_line_with_its_place(
+def test_a_wrong_requirement_is_one_line_with_its_place(
     before: str, after: str, key: str, part: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(tmp_path)
-    assert before in WANTED
-    Path("w.yaml").write_text(WANTED.replace(before, after, 1))
+    assert before in REQUIRED
+    Path("w.yaml").write_text(REQUIRED.replace(before, after, 1))
     with pytest.raises(ProfileError) as error:
-        load_wants("w.yaml")
+        load_requirements("w.yaml")
     found = [problem for problem in error.value.problems if problem.key == key]
     assert found and part in str(found[0]), str(error.value)
     # The line is that of the key: its last word stands there.
@@ -262,13 +264,13 @@ def test_a_wrong_part_is_one_line_with_its_place(
 
 def test_a_file_that_is_not_there_names_the_shipped_ones() -> None:
     with pytest.raises(ProfileError, match="did you mean 'footplate'"):
-        load_wants("fotplate")
+        load_requirements("fotplate")
     with pytest.raises(ProfileError, match="no such file"):
         load_parts("motors.yaml")
 
 
-def test_an_unknown_combination_names_near_ones(wants: Wants) -> None:
-    found = [sized(chosen(wants))]
+def test_an_unknown_combination_names_near_ones(required: Requirements) -> None:
+    found = [sized(chosen(required))]
     with pytest.raises(SizingError, match="did you mean 'M2/S10/K60'"):
         named(found, "M2/S10/K6")
     with pytest.raises(SizingError, match="from 1 to 1"):

@@ -1,4 +1,4 @@
-"""A chart of what limits a combination, with what is wanted as points."""
+"""A chart of what limits a combination, with the requirements as points."""
 
 from __future__ import annotations
 
@@ -23,13 +23,13 @@ STYLES = (
 
 DASHES = ("——", "– –", "····", "–·–·", "–··–")
 
-MOST_ABOVE = 2.4  # the axis reaches so many times the largest wish
+MOST_ABOVE = 2.4  # the axis reaches so many times the largest requirement
 CLOSE_X, CLOSE_Y = 0.08, 0.12  # of the axes: as large as a label in the smallest window
 NAMES_A_LINE = 2  # as many as half the page is wide, in the smallest window
 
 
 class LimitChart(ThemedPlot):
-    """Curves that bound, points that are wanted; drawn anew for each chart that is shown."""
+    """Curves that bound, points that are required; drawn anew for each chart that is shown."""
 
     def __init__(self, theme: Theme, sizes: Sizes) -> None:
         super().__init__(theme, sizes)
@@ -117,10 +117,10 @@ def _x(chart: Chart, x: float) -> float:
 
 
 def _top(chart: Chart) -> float:
-    """Upper end of the axis: all curves, but no more than leaves the wishes apart."""
+    """Upper end of the axis: all curves, but no more than leaves the requirements apart."""
     curves = 1.05 * max(float(c.y.max()) for c in chart.curves)
-    wanted = max((y for _, _, y in chart.points), default=curves)
-    return min(curves, MOST_ABOVE * wanted)
+    required = max((y for _, _, y in chart.points), default=curves)
+    return min(curves, MOST_ABOVE * required)
 
 
 def _labels(chart: Chart, top: float) -> list[tuple[str, float, float]]:

@@ -17,12 +17,12 @@ from hil.sizing import (
     force_over_frequency,
     force_over_speed,
     load_parts,
-    load_wants,
+    load_requirements,
     profile_text,
     sensitivities,
     sequence_beside,
     sequence_text,
-    shipped_wants,
+    shipped_requirements,
     size,
 )
 
@@ -49,14 +49,14 @@ class SizeModel:
     """Sizes from a thread of its own; ``take`` picks up what it found.
 
     Attributes:
-        wanted, parts, target: files as typed.
+        required, parts, target: files as typed.
         found: combinations, best first.
         chosen: the one shown, or None.
         text: what is going on, or what is wrong.
     """
 
     def __init__(self) -> None:
-        self.wanted = next(iter(shipped_wants()), "")
+        self.required = next(iter(shipped_requirements()), "")
         self.parts = "parts"
         self.target = "sized.yaml"
         self.found: list[Sized] = []
@@ -67,13 +67,13 @@ class SizeModel:
         self._asked = ""  # name of the combination that was chosen last
         self._answers: queue.SimpleQueue[_Found | Choice | str] = queue.SimpleQueue()
 
-    def begin(self, wanted: str, parts: str) -> None:
+    def begin(self, required: str, parts: str) -> None:
         """Read both files and size, in the background."""
-        self.wanted, self.parts = wanted.strip(), parts.strip()
+        self.required, self.parts = required.strip(), parts.strip()
         self._run += 1
         self.busy, self.text = True, "putting parts together …"
-        run, names = self._run, (self.wanted, self.parts)
-        self._start(lambda: _Found(run, size(load_wants(names[0]), load_parts(names[1]))))
+        run, names = self._run, (self.required, self.parts)
+        self._start(lambda: _Found(run, size(load_requirements(names[0]), load_parts(names[1]))))
 
     def choose(self, number: int) -> None:
         """Show a combination by its place in ``found``; its loop is designed in the background."""
@@ -131,7 +131,8 @@ class SizeModel:
                 met = sum(one.met and one.designed for one in self.found)
                 invented = " Parts are invented." if self.parts == "parts" else ""
                 self.text = (
-                    f"{len(self.found)} combinations; of the best, {met} meet all wishes.{invented}"
+                    f"{len(self.found)} combinations; of the best, {met} meet all requirements."
+                    f"{invented}"
                 )
                 self.choose(0)
             elif isinstance(answer, Choice):

@@ -1,4 +1,4 @@
-"""The Size page: wishes and parts on the left, the chosen combination on the right."""
+"""The Size page: requirements and parts on the left, the chosen combination on the right."""
 
 from __future__ import annotations
 
@@ -25,8 +25,8 @@ from ui.dashboard.size.limit_chart import LimitChart
 from ui.dashboard.size.model import SizeModel
 from ui.dashboard.widgets import ChangeGuard, KeyButton
 
-COMBINATIONS = ("Combination", "Wishes", "Least margin", "Set by")
-FIGURES = ("Figure", "Value", "Wanted", "", "By")
+COMBINATIONS = ("Combination", "Requirements", "Least margin", "Set by")
+FIGURES = ("Figure", "Value", "Required", "", "By")
 MOVES = ("1 % more of", "moves, in percent")
 
 
@@ -110,7 +110,7 @@ class SizePage(Page):
 
         title = QLabel("Size")
         title.setObjectName("head")
-        self.wanted = _Field(self.model.wanted, "File of what is wanted", self.begin)
+        self.required = _Field(self.model.required, "File of requirements", self.begin)
         self.parts = _Field(self.model.parts, "File of parts", self.begin)
         self.target = _Field(self.model.target, "Profile to write", self.write_profile)
         self.go = KeyButton("Size", "G", theme)
@@ -121,7 +121,7 @@ class SizePage(Page):
         fields.setSpacing(px(6))
         for row, (word, field, button) in enumerate(
             (
-                ("Wanted", self.wanted, None),
+                ("Requirements", self.required, None),
                 ("Parts", self.parts, self.go),
                 ("Profile", self.target, self.write),
             )
@@ -188,7 +188,7 @@ class SizePage(Page):
         self._fill()
 
     def begin(self) -> None:
-        self.model.begin(self.wanted.text(), self.parts.text())
+        self.model.begin(self.required.text(), self.parts.text())
         self._fill_words()
         self.table.setFocus()
 
@@ -212,7 +212,7 @@ class SizePage(Page):
 
     def carry_from(self, old: Page) -> None:
         if isinstance(old, SizePage):
-            for field in ("wanted", "parts", "target"):
+            for field in ("required", "parts", "target"):
                 getattr(self, field).setText(getattr(old, field).text())
             self._view = old._view
             self._show_view()
@@ -258,18 +258,18 @@ class SizePage(Page):
         chosen = self.model.chosen
         assert chosen is not None
         one = chosen.one
-        word = "meets all wishes" if one.met else f"misses {len(one.missed)}"
+        word = "meets all requirements" if one.met else f"misses {len(one.missed)}"
         self.name.setText(f"{one.choice.name} · {word}")
         rows = []
-        # What is wanted stands first, what is missed before it.
-        figures = sorted(one.figures, key=lambda f: (f.met, f.wanted is None))
+        # What is required stands first, what is missed before it.
+        figures = sorted(one.figures, key=lambda f: (f.met, f.required is None))
         for figure in figures:
-            wanted, verdict = "", ""
-            if figure.wanted is not None:
-                wanted = f"{'≥' if figure.least else '≤'} {figure.wanted:.4g}"
+            required, verdict = "", ""
+            if figure.required is not None:
+                required = f"{'≥' if figure.least else '≤'} {figure.required:.4g}"
                 verdict = "met" if figure.met else "▲ missed"
             value = f"{figure.value:.4g} {figure.unit}".strip()
-            rows.append((figure.label, value, wanted, verdict, figure.note))
+            rows.append((figure.label, value, required, verdict, figure.note))
         missed = frozenset(i for i, figure in enumerate(figures) if not figure.met)
         self.figures.fill(rows, missed, self.theme.warning)
         labels = {figure.key: figure.label for figure in one.figures}

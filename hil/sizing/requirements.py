@@ -1,4 +1,4 @@
-"""Wishes for an actuator, as a YAML file states them."""
+"""Requirements for an actuator, as a YAML file states them."""
 
 from __future__ import annotations
 
@@ -56,15 +56,15 @@ class Sine(Part):
     frequency: Annotated[Frequency, Field(gt=0)]
 
 
-class SupplyWanted(Part):
+class RequiredSupply(Part):
     voltage: Annotated[Voltage, Field(gt=0)]
     resistance: Annotated[Resistance, Field(ge=0)] = 0.05
     battery: Annotated[Energy, Field(gt=0)] | None = None  # that it gives, from full to empty
     runtime: Annotated[Duration, Field(gt=0)] | None = None
 
 
-class Wants(Part):
-    """One actuator as it is wanted, with what is given: rig, supply, sensors, drive."""
+class Requirements(Part):
+    """One actuator as it is required, with what is given: rig, supply, sensors, drive."""
 
     name: Annotated[str, Field(min_length=1, max_length=80)]
     description: str = ""
@@ -74,7 +74,7 @@ class Wants(Part):
     stroke: Annotated[Length, Field(gt=0)]
     rig: Rig  # moving mass and weights
     duty: Annotated[tuple[Phase, ...], Field(min_length=1, max_length=100)]  # repeats for ever
-    supply: SupplyWanted
+    supply: RequiredSupply
     force_resolution: Annotated[Force, Field(gt=0)]
     sines: Annotated[tuple[Sine, ...], Field(min_length=1, max_length=20)]
     touch_stiffness: Annotated[Stiffness, Field(gt=0)]  # stiffest virtual spring
@@ -90,25 +90,25 @@ class Wants(Part):
         return min(self.sines, key=lambda sine: (sine.amplitude, sine.frequency))
 
 
-def load_wants(path: str | Path) -> Wants:
-    """Return what the file at ``path``, or the shipped one of that bare name, wants.
+def load_requirements(path: str | Path) -> Requirements:
+    """Return the requirements in the file at ``path``, or in the shipped one of that bare name.
 
     Raises:
         ProfileError: with every problem found, each with file, line, key and fix.
     """
-    source = read_source(found_file(path, "wishes"), str(path))
-    wants = validated(Wants, source)
-    problems = [_placed(source, *finding) for finding in _unfit(wants)]
+    source = read_source(found_file(path, "requirements"), str(path))
+    required = validated(Requirements, source)
+    problems = [_placed(source, *finding) for finding in _unfit(required)]
     if problems:
         raise ProfileError(problems)
-    return wants
+    return required
 
 
 def validated(model: type[Model], source: Source) -> Model:
     """Return the file's values as a model.
 
     Raises:
-        ProfileError: as :func:`load_wants`.
+        ProfileError: as :func:`load_requirements`.
     """
     try:
         return model.model_validate(source.data)
@@ -116,8 +116,8 @@ def validated(model: type[Model], source: Source) -> Model:
         raise ProfileError(explain(error, model, source)) from None
 
 
-def shipped_wants() -> list[str]:
-    """Return the bare names of the shipped wishes."""
+def shipped_requirements() -> list[str]:
+    """Return the bare names of the shipped requirements."""
     return sorted(file.stem for file in FOLDER.glob("*.yaml") if file.stem != "parts")
 
 
@@ -128,7 +128,7 @@ def found_file(path: str | Path, what: str) -> Path:
         ProfileError: no such file.
     """
     given, bare = Path(path), str(path).removesuffix(".yaml")
-    names = shipped_wants() if what == "wishes" else ["parts"]
+    names = shipped_requirements() if what == "requirements" else ["parts"]
     try:
         if given.exists():
             return given
@@ -146,55 +146,55 @@ def _placed(source: Source, path: Path_, what: str, fix: str) -> Problem:
     return Problem(place.file, place.line, place.column, dotted(path), what, fix)
 
 
-def _unfit(wants: Wants) -> list[tuple[Path_, str, str]]:
-    """Wishes that contradict each other."""
+def _unfit(required: Requirements) -> list[tuple[Path_, str, str]]:
+    """Requirements that contradict each other."""
     found: list[tuple[Path_, str, str]] = []
-    for i, weight in enumerate(wants.rig.weights):
-        needed = rig_force(wants.rig, weight)
-        if needed > wants.force:
+    for i, weight in enumerate(required.rig.weights):
+        needed = rig_force(required.rig, weight)
+        if needed > required.force:
             found.append(
                 (
                     ("rig", "weights", i),
-                    f"{weight:.4g} kg takes {needed:.4g} N at the rod, above the wanted force of "
-                    f"{wants.force:.4g} N",
+                    f"{weight:.4g} kg takes {needed:.4g} N at the rod, above the required force of "
+                    f"{required.force:.4g} N",
                     "leave it out, or raise 'force'",
                 )
             )
-    if wants.speed_force > wants.force:
+    if required.speed_force > required.force:
         found.append(
             (
                 ("speed_force",),
-                f"{wants.speed_force:.4g} N is above the wanted force of {wants.force:.4g} N",
+                f"{required.speed_force:.4g} N is above the required force of {required.force:.4g} N",
                 "raise 'force', or lower this",
             )
         )
-    for i, phase in enumerate(wants.duty):
-        if abs(phase.force) > wants.force:
+    for i, phase in enumerate(required.duty):
+        if abs(phase.force) > required.force:
             found.append(
                 (
                     ("duty", i, "force"),
-                    f"{phase.force:.4g} N is above the wanted force of {wants.force:.4g} N",
+                    f"{phase.force:.4g} N is above the required force of {required.force:.4g} N",
                     "raise 'force', or lower this",
                 )
             )
-    for i, sine in enumerate(wants.sines):
-        if sine.amplitude > wants.force:
+    for i, sine in enumerate(required.sines):
+        if sine.amplitude > required.force:
             found.append(
                 (
                     ("sines", i, "amplitude"),
-                    f"{sine.amplitude:.4g} N is above the wanted force of {wants.force:.4g} N",
+                    f"{sine.amplitude:.4g} N is above the required force of {required.force:.4g} N",
                     "raise 'force', or lower this",
                 )
             )
-        if sine.frequency > wants.rate / 5:
+        if sine.frequency > required.rate / 5:
             found.append(
                 (
                     ("sines", i, "frequency"),
-                    f"{sine.frequency:.4g} Hz is too high for a rate of {wants.rate:.4g} Hz",
-                    f"ask at most {wants.rate / 10:.4g} Hz, or raise 'rate'",
+                    f"{sine.frequency:.4g} Hz is too high for a rate of {required.rate:.4g} Hz",
+                    f"ask at most {required.rate / 10:.4g} Hz, or raise 'rate'",
                 )
             )
-    if wants.supply.runtime is not None and wants.supply.battery is None:
+    if required.supply.runtime is not None and required.supply.battery is None:
         found.append(
             (
                 ("supply", "runtime"),
