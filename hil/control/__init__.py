@@ -25,7 +25,7 @@ from hil.control.source import (
     make_controller,
     within_passivity,
 )
-from hil.control.unverified import profile_in_force, reduced_profile, reduced_text
+from hil.control.unverified import limits_reduced, profile_in_force, reduced_profile, reduced_text
 from hil.control.velocity_controller import VelocityController
 from hil.control.velocity_design import VelocityGains, design_velocity
 from hil.control.verification import (
@@ -80,6 +80,7 @@ __all__ = [
     "expected_motion",
     "highest",
     "left_over_N",
+    "limits_reduced",
     "make_controller",
     "moved_mass",
     "observer_gains",

@@ -40,8 +40,12 @@ def reduced_profile(profile: Profile) -> Profile:
 def profile_in_force(description: Mapping[str, Any]) -> Profile:
     """Return the profile that a bench works to, from what it says to a client."""
     profile = profile_from_dict(description["profile"])
-    verification = description.get("verification") or {}
-    return profile if verification.get("open", True) else reduced_profile(profile)
+    return reduced_profile(profile) if limits_reduced(description) else profile
+
+
+def limits_reduced(description: Mapping[str, Any]) -> bool:
+    """Return true if a bench that describes itself so works to the reduced limits."""
+    return not (description.get("verification") or {}).get("open", True)
 
 
 def reduced_text(profile: Profile) -> str:

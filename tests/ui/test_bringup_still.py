@@ -7,8 +7,13 @@ from PySide6.QtCore import QEvent, QPoint, Qt
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication
 
+from hil.bringup.step import Result, Verdict
 from hil.bringup.steps import STEPS
+from hil.control import standing, verify
 from hil.procedures.procedure import Hand
+from hil.profile.loader import load_profile, profile_to_dict
+from ui.dashboard.bench.health import health
+from ui.dashboard.bench.operate_model import OperateModel
 from ui.dashboard.bench.pages import PageContext
 from ui.dashboard.bringup.model import BringUpModel
 from ui.dashboard.bringup.page import BringUpPage
@@ -81,3 +86,47 @@ def test_a_still_page_has_nothing_to_begin(qapp, model):
     assert not page.begin.isEnabled()
     page.begin_now()
     assert not view.running
+
+
+@pytest.fixture
+def real_rig(tmp_path, monkeypatch, description):
+    """A bench of a real rig, which no bring-up has verified yet."""
+    tmp_path.chmod(0o700)
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    profile = load_profile("footplate_trainer").model_copy(update={"simulation": None})
+    told = {"profile": profile_to_dict(profile), "simulated": False}
+    return profile, lambda found: OperateModel(description | told | {"verification": found})
+
+
+def all_passed(model):
+    view = BringUpModel(model, None, None)
+    view.results = {step.key: Result(step.key, Verdict.PASS, "passed") for step in STEPS}
+    view._sum_up()
+    return view.message
+
+
+def test_what_opens_the_limits_of_a_rig_that_is_verified_now_is_the_next_power_on(
+    real_rig, tmp_path
+):
+    profile, bench_of = real_rig
+    model = bench_of(standing(profile).as_data())
+    assert "reduced" in model.unverified
+    said = all_passed(model)
+    assert "power-on (P) opens" in said and "anew" not in said
+    assert "header says why" in said
+    (shut,) = [word for word in health(model) if "reduced limits" in word.text]
+    assert "never brought up" in shut.tooltip
+    # The rig host looks again as power comes, and tells; nothing is left to be done then.
+    verify(profile, tmp_path, "2026-01-01T12:00:00+00:00")
+    event = {"kind": "verification", "verification": standing(profile).as_data(), "time_s": 1.0}
+    model.feed([event], 1.0)
+    assert model.profile.limits.force.limited == profile.limits.force.limited
+    assert all_passed(model).endswith("known to be right.")
+
+
+def test_limits_that_were_opened_by_confirmation_are_not_called_reduced(real_rig):
+    profile, bench_of = real_rig
+    found = standing(profile, confirmed=profile.name)
+    model = bench_of(found.as_data())
+    assert model.unverified
+    assert all_passed(model).endswith("known to be right.")

@@ -293,8 +293,8 @@ class _Session:
         if done == len(verdicts) and not record.data["simulated"]:
             say(
                 options,
-                "the rig is verified: a bench opens the profile's own limits from its next start; "
-                "one that runs now goes on at reduced limits",
+                "the rig is verified: a bench opens the profile's own limits when it starts; one that "
+                "runs already, at its next power-on",
             )
         if done < len(verdicts):
             say(

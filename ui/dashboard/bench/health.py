@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 from hil.bench import LOST, WHY_OPEN
+from hil.control import limits_reduced
 from hil.link import ROUND_TRIP_MOST_S
 from hil.supervision import winding_degC
 from ui.dashboard.bench.first_notices import heat_text
@@ -52,7 +53,7 @@ def health(model: OperateModel) -> list[HealthWord]:
     if model.recorder_lost:
         words.append(HealthWord("THE RECORDER IS GONE", False, "another one is being started"))
     if model.unverified:
-        shut = not model.description["verification"]["open"]
+        shut = limits_reduced(model.description)
         text = "UNVERIFIED: reduced limits" if shut else "UNVERIFIED: limits opened"
         words.append(HealthWord(text, False, model.unverified))
     if model.reference in WHY_OPEN:

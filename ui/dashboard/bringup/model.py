@@ -23,6 +23,7 @@ from hil.bringup import (
     Verdict,
     bring_up,
 )
+from hil.control import limits_reduced
 from hil.link import connect_beside
 from ui.dashboard.bench import OperateModel, Session
 from ui.dashboard.bringup.records import kept_records, result_of
@@ -190,7 +191,8 @@ class BringUpModel(GuidedModel[Step]):
 
     def _sum_up(self) -> None:
         """Set the result of the record shown, and the step to look at."""
-        self.message, bad = summary(self.steps, self.results, bool(self.model.unverified))
+        reduced = limits_reduced(self.model.description)
+        self.message, bad = summary(self.steps, self.results, reduced)
         self.wrong = bool(bad)
         if self.proposed:
             self.message += " Measured values are proposed for the profile (W)."

@@ -7,10 +7,10 @@ from dataclasses import replace
 
 from hil.bringup import Result, Step, Verdict
 
-# The rig host reads it once, before its first cycle: it touches no disk after that.
-OPENS_LATER = (
-    " Verified now, but this bench goes on at reduced limits: close the window and start the bench "
-    "anew to open the profile's own."
+# The rig host looks at the verification before each power-on; a profile edited meanwhile stays shut.
+OPENS_WITH_POWER = (
+    " Verified now: the next power-on (P) opens the profile's own limits. If they stay reduced, the "
+    "header says why."
 )
 
 
@@ -20,7 +20,7 @@ def summary(
     """Return the result, and the key of the first step that is not right, '' without one.
 
     Args:
-        reduced: the bench began at reduced limits, the rig being unverified then.
+        reduced: the bench works at reduced limits, as it found the rig unverified.
     """
     for number, step in enumerate(steps, 1):
         result = results.get(step.key)
@@ -35,7 +35,7 @@ def summary(
     passed = sum(r.verdict is Verdict.PASS for r in results.values())
     if passed < len(steps):
         return f"{passed} of {len(steps)} steps stand verified; go on (G).", ""
-    later = OPENS_LATER if reduced else ""
+    later = OPENS_WITH_POWER if reduced else ""
     return f"All {passed} steps passed: this rig is known to be right.{later}", ""
 
 
