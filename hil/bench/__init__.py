@@ -1,6 +1,6 @@
 """One control cycle and the state it advances; the same in lockstep."""
 
-from hil.bench.cycle import Bench
+from hil.bench.cycle import Bench, CycleTiming
 from hil.bench.facts import DriveFacts, drive_facts, facts_from_dict, facts_to_dict
 from hil.bench.lockstep import EPOCH, LockstepBench
 from hil.bench.referencing import (
@@ -24,6 +24,7 @@ __all__ = [
     "UNVERIFIED",
     "WHY_OPEN",
     "Bench",
+    "CycleTiming",
     "DriveFacts",
     "LockstepBench",
     "Rehearsal",

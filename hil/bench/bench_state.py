@@ -33,6 +33,7 @@ from hil.control import (
 from hil.core import (
     ALWAYS_CATEGORY_0,
     CHOSEN,
+    NO_SAMPLE,
     Cause,
     Commission,
     Enable,
@@ -100,7 +101,7 @@ class BenchState:
         self.cause = 0
         self.cause_text = ""
         self.tare_N = 0.0
-        self.row: tuple[float, ...] = ()
+        self.row = NO_SAMPLE
 
         self.envelope: Commission | None = None
         self.hold_to_run = HoldToRun()

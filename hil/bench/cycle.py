@@ -10,6 +10,8 @@ command → sample.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 from drivers.base import Mode, PowerRequest, Telemetry
 from hil.bench.external import ExternallySetBench
 from hil.bench.referencing import LOST
@@ -23,11 +25,27 @@ from hil.control import (
     Removal,
     VelocityController,
 )
-from hil.core import Cause, State, limit_names
+from hil.core import Cause, Sample, State, limit_names
 
 NAN = float("nan")
 AGE_CREEP = 1e-4  # a cycle, towards larger ages: seconds until a slower way is the usual one
 MOST_SKEW_PERIODS = 0.5  # less between deflection and motor is the way of two messages
+
+
+class CycleTiming(NamedTuple):
+    """Times of a cycle, which its sample tells.
+
+    Attributes:
+        time_s: of its wake-up since the rig host started.
+        wake_latency_s: how late it woke after it was due.
+        work_s: of the cycle before, wake-up to end of work.
+        answer_s: wake-up to the arrival of the drive's telemetry.
+    """
+
+    time_s: float
+    wake_latency_s: float = 0.0
+    work_s: float = 0.0
+    answer_s: float = 0.0
 
 
 class Bench(ExternallySetBench):
@@ -40,23 +58,14 @@ class Bench(ExternallySetBench):
     late_s = 0.0
     _usual_age_s = float("inf")
 
-    def advance(
-        self,
-        telemetry: Telemetry,
-        dt_s: float,
-        time_s: float,
-        wake_latency_s: float = 0.0,
-        work_s: float = 0.0,
-        answer_s: float = 0.0,
-    ) -> tuple[float, ...]:
+    def advance(self, telemetry: Telemetry, dt_s: float, timing: CycleTiming) -> Sample:
         """Run one cycle; returns the sample row and leaves the command in ``command``.
 
         ``dt_s`` counts from wake-up to wake-up: rates of what is asked for, and timers, go by
-        it. What is measured goes by the times at which the samples were taken. The timing
-        arguments are passed through to the row.
+        it. What is measured goes by the times at which the samples were taken.
         """
         self.cycle += 1
-        self.time_s = time_s
+        self.time_s = time_s = timing.time_s
         self._telemetry = telemetry
         estimator = self.estimator
 
@@ -173,42 +182,42 @@ class Bench(ExternallySetBench):
         if self._limit_notices.new(limited, dt_s):
             self._event("limited", limits=limit_names(limited))
 
-        self.row = (
-            time_s,
-            self.cycle,
-            int(state),
-            behaviour,
-            setpoint,
-            self._shaped,
-            spring_force,
-            self.calibration.u95(true_force),
-            estimator.motor_force_N - self.tare_N,
-            telemetry.deflection_counts,
-            deflection,
-            estimator.deflection_rate_m_s,
-            estimator.output_position_m,
-            estimator.output_velocity_m_s,
-            nut,
-            estimator.nut_velocity_m_s,
-            self.command.torque_N_m * self.sign,
-            torque_measured,
-            telemetry.supply_V,
-            telemetry.temperature_degC,
-            supervisor.motor_heat,
-            rest,
-            stiffness,
-            limited,
-            self.cause,
-            int(telemetry.power),
-            telemetry.fault_code,
-            telemetry.status_word,
-            telemetry.age_s,
-            wake_latency_s,
-            work_s,
-            answer_s,
-            supervisor.following.force.error_N,
-            supervisor.following.setpoint.error_N,
-            supervisor.following.energy.energy_J,
+        self.row = Sample(
+            time_s=time_s,
+            cycle=self.cycle,
+            state=int(state),
+            behaviour=behaviour,
+            setpoint_force_N=setpoint,
+            shaped_force_N=self._shaped,
+            spring_force_N=spring_force,
+            force_u95_N=self.calibration.u95(true_force),
+            motor_force_N=estimator.motor_force_N - self.tare_N,
+            deflection_counts=telemetry.deflection_counts,
+            deflection_m=deflection,
+            deflection_rate_m_s=estimator.deflection_rate_m_s,
+            output_position_m=estimator.output_position_m,
+            output_velocity_m_s=estimator.output_velocity_m_s,
+            nut_position_m=nut,
+            nut_velocity_m_s=estimator.nut_velocity_m_s,
+            commanded_torque_N_m=self.command.torque_N_m * self.sign,
+            measured_torque_N_m=torque_measured,
+            supply_V=telemetry.supply_V,
+            drive_temperature_degC=telemetry.temperature_degC,
+            motor_heat=supervisor.motor_heat,
+            rest_position_m=rest,
+            virtual_stiffness_N_m=stiffness,
+            limited=limited,
+            tripped=self.cause,
+            power_stage=int(telemetry.power),
+            fault_code=telemetry.fault_code,
+            status_word=telemetry.status_word,
+            telemetry_age_s=telemetry.age_s,
+            wake_latency_s=timing.wake_latency_s,
+            work_s=timing.work_s,
+            answer_s=timing.answer_s,
+            force_following_N=supervisor.following.force.error_N,
+            setpoint_following_N=supervisor.following.setpoint.error_N,
+            output_energy_J=supervisor.following.energy.energy_J,
         )
         return self.row
 

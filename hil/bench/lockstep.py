@@ -9,9 +9,9 @@ from typing import Any
 
 from drivers.base import PowerRequest
 from drivers.simulated import Delays, Lateness
-from hil.bench.cycle import Bench
+from hil.bench.cycle import Bench, CycleTiming
 from hil.bench.rehearsal import Rehearsal, Rehearser
-from hil.core import Cause, Outcome, Request
+from hil.core import NO_SAMPLE, Cause, Outcome, Request, Sample
 from hil.profile import Profile, make_lockstep_drive
 
 # Lockstep runs carry one fixed date: two runs of one seed must be identical.
@@ -45,7 +45,7 @@ class LockstepBench:
         self.environment = self.drive.core.environment
         self.events: list[dict[str, Any]] = []
         self.cycle = 0
-        self.last_row: tuple[float, ...] = ()
+        self.last_row = NO_SAMPLE
         self.late_cycles = 0
         self._seed = seed
         self._rehearser: Rehearser | None = None
@@ -75,8 +75,8 @@ class LockstepBench:
         self._collect()
         return outcome
 
-    def step(self) -> tuple[float, ...]:
-        """One cycle: returns the sample row (see ``hil.core.samples.COLUMNS``)."""
+    def step(self) -> Sample:
+        """One cycle: returns the sample row."""
         bench = self.bench
         drive = self.drive
         if self._rehearser is not None:
@@ -101,7 +101,7 @@ class LockstepBench:
         self.cycle += 1
         self._woke_s = self._done_s = self._due_s = self.cycle * self.period_s
         telemetry = self.drive.read(time_s)
-        self.last_row = self.bench.advance(telemetry, self.period_s, time_s)
+        self.last_row = self.bench.advance(telemetry, self.period_s, CycleTiming(time_s))
 
     def _cycle_late(self, delays: Delays) -> None:
         """As ``hil.host.Host`` paces a cycle: late, never early, and periods lost stay lost."""
@@ -126,13 +126,14 @@ class LockstepBench:
         self.last_row = bench.advance(
             telemetry,
             period * max(1, round((woke - last) / period)),
-            woke,
-            woke - due,
-            0.0,
-            max(0.0, telemetry.received_s - woke),
+            CycleTiming(
+                time_s=woke,
+                wake_latency_s=woke - due,
+                answer_s=max(0.0, telemetry.received_s - woke),
+            ),
         )
 
-    def run(self, seconds: float) -> list[tuple[float, ...]]:
+    def run(self, seconds: float) -> list[Sample]:
         """Rows of the next ``seconds``."""
         return [self.step() for _ in range(round(seconds / self.period_s))]
 

@@ -48,7 +48,7 @@ from hil.core.requests import (
     Waveform,
     WithholdHeartbeat,
 )
-from hil.core.samples import COLUMNS, INDEX, ROW, BehaviourCode, Column, State
+from hil.core.samples import COLUMNS, INDEX, NO_SAMPLE, ROW, BehaviourCode, Column, Sample, State
 
 __all__ = [
     "ALWAYS_CATEGORY_0",
@@ -57,6 +57,7 @@ __all__ = [
     "CONFIRM_LOAD_MOTION",
     "INDEX",
     "MOST_POINTS",
+    "NO_SAMPLE",
     "REQUEST",
     "ROW",
     "WORDING",
@@ -87,6 +88,7 @@ __all__ = [
     "PrivateFileError",
     "Request",
     "Reset",
+    "Sample",
     "SeekReference",
     "Setpoint",
     "StartRun",

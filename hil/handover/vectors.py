@@ -13,7 +13,6 @@ from drivers.simulated import Lateness
 from hil.bench import LockstepBench
 from hil.control import OpenLoop, passive_bounds
 from hil.core import (
-    INDEX,
     Apply,
     Behaviour,
     ConstantForce,
@@ -172,7 +171,7 @@ class CycleInputs:
         if telemetry.deflection_time_s <= 0.0 or abs(skew) < few:
             skew = 0.0
         fresh = telemetry.age_s <= bench.profile.limits.telemetry_age
-        now = row[INDEX["time_s"]]
+        now = row.time_s
         passed = lockstep.period_s * max(1, round((now - self._woke_s) / lockstep.period_s))
         self._woke_s = now
         active = bench._active
@@ -185,16 +184,16 @@ class CycleInputs:
                 estimator.output_position_m, estimator.output_velocity_m_s
             )
             setpoint = [
-                row[INDEX["setpoint_force_N"]] + bench.tare_N,
+                row.setpoint_force_N + bench.tare_N,
                 potential + bench.tare_N,
                 active.stiffness_N_m,
                 active.damping_N_s_m,
             ]
         return [
             self._begun(closed, active),
-            row[INDEX["nut_position_m"]],
+            row.nut_position_m,
             telemetry.deflection_counts,
-            row[INDEX["measured_torque_N_m"]],
+            row.measured_torque_N_m,
             dt,
             telemetry.time_error_s,
             skew,
@@ -236,13 +235,13 @@ def _rows(lockstep: LockstepBench, length_s: float, acts: list[Act]) -> Iterator
         )
         yield [
             *inputs.gather(powered),
-            *(row[INDEX[name]] for name in OUTPUTS[:5]),
+            *(getattr(row, name) for name in OUTPUTS[:5]),
             supervisor.motor_heat,
-            row[INDEX["deflection_m"]],
-            row[INDEX["spring_force_N"]],
-            row[INDEX["force_u95_N"]],
+            row.deflection_m,
+            row.spring_force_N,
+            row.force_u95_N,
             bench._shaped if closed else NAN,
-            row[INDEX["commanded_torque_N_m"]],
+            row.commanded_torque_N_m,
             limited,
             supervisor._cause if powered else 0,
         ]

@@ -16,7 +16,7 @@ from typing import Any
 
 from drivers.base import Drive, DriverError, PowerRequest, ResumesCyclic
 from drivers.capture import WireRecorder
-from hil.bench import CONFIRMED, UNVERIFIED, Bench
+from hil.bench import CONFIRMED, UNVERIFIED, Bench, CycleTiming
 from hil.control import Standing, standing
 from hil.core import Cause, EndCommission, PowerOn, Reset, State, Stop
 from hil.host.awake_process import AwakeProcess
@@ -146,7 +146,10 @@ class Host:
                 # meanwhile is obeyed by this cycle's command.
                 if bench.cycle:
                     self._obey_stop(acted)
-                row = bench.advance(telemetry, dt, woke - started, woke - due, work, answered)
+                timing = CycleTiming(
+                    time_s=woke - started, wake_latency_s=woke - due, work_s=work, answer_s=answered
+                )
+                row = bench.advance(telemetry, dt, timing)
                 drive.write(bench.command)
                 written = monotonic()
                 link.publish_row(row)

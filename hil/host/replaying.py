@@ -12,7 +12,7 @@ from pydantic import ValidationError
 
 from drivers.base import Drive, DriverError, PowerRequest, Telemetry
 from drivers.capture import WireRecording, wires
-from hil.bench import EPOCH, Bench
+from hil.bench import EPOCH, Bench, CycleTiming
 from hil.core import REQUEST, Cause, State
 from hil.profile import Profile, make_drive, profile_to_dict
 from hil.recorder import RunWriter
@@ -100,7 +100,8 @@ class Replayed:
                 for note in cycle.notes:
                     if note.get("early"):
                         self._note(note)
-                rows.append(bench.advance(telemetry, dt, time_s, answer_s=answer))
+                timing = CycleTiming(time_s=time_s, answer_s=answer)
+                rows.append(bench.advance(telemetry, dt, timing))
                 drive.write(bench.command)
             except Exception as error:
                 drive.de_energise()

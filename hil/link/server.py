@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from hil.core import ROW, Cause, Request, Stop
+from hil.core import INDEX, ROW, Cause, Request, Sample, Stop
 from hil.link.budgets import Budgets
 from hil.link.client_registry import ClientRegistry
 from hil.link.errors import LinkError
@@ -47,6 +47,7 @@ RECEIVE_S = 60e-6
 MOST_AT_ONCE = 6  # messages that are answered in one call of poll
 AHEAD_S = 0.001  # a date further ahead of the host's own clock is none
 _STAMP_AT = 2 * KIND
+_TIME = INDEX["time_s"]
 
 
 @dataclass(slots=True)
@@ -132,8 +133,8 @@ class LinkServer:
         """Seconds since a client of this name was last heard; None if none said hello."""
         return self._clients.silent_s(name, time.monotonic())
 
-    def publish_row(self, row: tuple[float, ...]) -> None:
-        """Add one row (see ``hil.core.samples.COLUMNS``); leaves with the block it fills."""
+    def publish_row(self, row: Sample) -> None:
+        """Add one row; leaves with the block it fills."""
         at = self._at
         ROW.pack_into(self._block, at, *row)
         self._at = at = at + self._row_size
@@ -143,7 +144,7 @@ class LinkServer:
     def flush(self) -> None:
         """Send the rows that wait for their block to fill."""
         if self._at > HEAD:
-            self._time_s = ROW.unpack_from(self._block, self._at - self._row_size)[0]
+            self._time_s = ROW.unpack_from(self._block, self._at - self._row_size)[_TIME]
             STAMP.pack_into(self._block, _STAMP_AT, time.monotonic())
             self._sockets.publish(bytes(self._view[: self._at]))
             self._at = HEAD

@@ -12,6 +12,7 @@ import pyarrow.parquet as pq
 
 from drivers.base import PowerStage
 from hil.bench import LockstepBench
+from hil.core import Sample
 from hil.measure.characteristic import Floats, RecordedRun
 
 TRUE_FILE = "true_states.parquet"
@@ -39,13 +40,13 @@ class ObservedBench(LockstepBench):
         super().__init__(*args, **more)
         self.true_states = array("d")
 
-    def step(self) -> tuple[float, ...]:
+    def step(self) -> Sample:
         row = super().step()
         physics = self.drive.core.physics
         deflection = physics.deflection_m
         self.true_states.extend(
             (
-                row[1],
+                row.cycle,
                 physics.spring_law(deflection),
                 deflection,
                 physics.output_position_m,

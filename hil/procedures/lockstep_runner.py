@@ -8,11 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hil.bench import LockstepBench
-from hil.core import INDEX, PowerOff, Request, State, Stop
+from hil.core import PowerOff, Request, Sample, State, Stop
 from hil.procedures.procedure import AFTER_TRIP_S, ENABLE_EVERY_S, Operator, Push, Runner, no_rows
 from hil.recorder import RunWriter
-
-STATE = INDEX["state"]
 
 
 class LockstepRunner(Runner):
@@ -35,7 +33,7 @@ class LockstepRunner(Runner):
         super().__init__(tell, operator)
         self._bench = bench
         self._writer = writer
-        self._rows: list[tuple[float, ...]] = []
+        self._rows: list[Sample] = []
         self._taken_events = 0
 
     def _send(self, request: Request) -> tuple[bool, str]:
@@ -85,7 +83,7 @@ class LockstepRunner(Runner):
         return rows
 
     def _power_down(self) -> None:
-        if self._bench.last_row and self._bench.last_row[STATE] in (State.STANDBY, State.RUNNING):
+        if self._bench.last_row.state in (State.STANDBY, State.RUNNING):
             self._send(PowerOff())
         self._settle(0.05)
 

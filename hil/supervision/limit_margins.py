@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hil.control import ForceCalibration, driven_current_A, passive_bounds
-from hil.core import INDEX, Limit
+from hil.core import Limit, Sample
 from hil.profile import Profile, force_following, output_energy, setpoint_following
 
 UNKNOWN = "no value"
@@ -44,7 +44,8 @@ def limit_margins(
     """
     limits = profile.limits
     motor = profile.actuator.motor
-    mask = row[INDEX["limited"]]
+    sample = Sample._make(row)
+    mask = sample.limited
     bits = int(mask) if math.isfinite(mask) and mask == int(mask) and mask > 0 else 0
 
     def entry(label: str, used: float, text: str, limit: Limit) -> LimitMargin:
@@ -65,24 +66,24 @@ def limit_margins(
         return entry(label, size / most, text, limit)
 
     # The limit is on the true force; the column has the tare taken off.
-    deflection = row[INDEX["deflection_m"]]
+    deflection = sample.deflection_m
     force = ForceCalibration(profile.calibration, profile.sensors.deflection).force(deflection)
     most_deflection = min(limits.deflection.limited, profile.actuator.springs.solid_deflection)
-    torque = row[INDEX["measured_torque_N_m"]]
+    torque = sample.measured_torque_N_m
     current = torque / motor.torque_constant
     most_current = min(limits.current.limited, motor.peak_current)
     driven = driven_current_A(
-        profile, row[INDEX["supply_V"]], math.copysign(1.0, torque) * row[INDEX["nut_velocity_m_s"]]
+        profile, sample.supply_V, math.copysign(1.0, torque) * sample.nut_velocity_m_s
     )
     if 0.0 < driven < most_current:
         most_current = driven
     entries = [
         of("Force", force, limits.force.limited, "N", Limit.FORCE, 0),
         of("Deflection", 1e3 * deflection, 1e3 * most_deflection, "mm", Limit.DEFLECTION, 1),
-        entry("Travel", *_travel(profile, row[INDEX["output_position_m"]]), Limit.TRAVEL),
+        entry("Travel", *_travel(profile, sample.output_position_m), Limit.TRAVEL),
         of(
             "Speed",
-            1e3 * row[INDEX["nut_velocity_m_s"]],
+            1e3 * sample.nut_velocity_m_s,
             1e3 * limits.speed.limited,
             "mm/s",
             Limit.SPEED,
@@ -91,14 +92,14 @@ def limit_margins(
         of("Motor current", current, most_current, "A", Limit.CURRENT, 1),
         of(
             "Motor heat",
-            100 * row[INDEX["motor_heat"]],
+            100 * sample.motor_heat,
             100 * limits.motor_heat.limited,
             "%",
             Limit.MOTOR_HEAT,
             0,
         ),
     ]
-    used, text, limit = _supply(profile, row[INDEX["supply_V"]])
+    used, text, limit = _supply(profile, sample.supply_V)
     entries.append(entry("Supply", used, text, limit))
     for name, column, limited, unit, limit in (
         (
@@ -123,9 +124,11 @@ def limit_margins(
             Limit.OUTPUT_ENERGY,
         ),
     ):
-        entries.append(of(name, row[INDEX[column]], limited, unit, limit, 2 if unit == "J" else 0))
+        entries.append(
+            of(name, getattr(sample, column), limited, unit, limit, 2 if unit == "J" else 0)
+        )
     stiffest = passive_bounds(profile)[0]
-    stiffness = row[INDEX["virtual_stiffness_N_m"]]
+    stiffness = sample.virtual_stiffness_N_m
     if math.isfinite(stiffness):
         entries.append(
             of(
@@ -146,7 +149,7 @@ def limit_margins(
                 Limit.VIRTUAL_STIFFNESS,
             )
         )
-    temperature = row[INDEX["drive_temperature_degC"]]
+    temperature = sample.drive_temperature_degC
     if math.isfinite(temperature):
         entries.append(
             of(

@@ -25,7 +25,7 @@ import zmq
 from table import Benchmark
 
 from hil.core.requests import Stop
-from hil.core.samples import COLUMNS
+from hil.core.samples import NO_SAMPLE
 from hil.host.realtime import own_processor, prepare_realtime, sleep_until
 from hil.link.client import Client
 from hil.link.directory import REQUESTS, endpoint
@@ -118,7 +118,7 @@ def serve(directory: str, seconds: float, ready: Flag, begin: Flag, result: Any)
     prepare_realtime(PRIORITY, own_processor())
     server = LinkServer(directory, {"rate_hz": 1 / PERIOD_S}, 0.15)
     ready.set()
-    row = (0.0,) * len(COLUMNS)
+    row = NO_SAMPLE
     spent, stops, late = [], [], 0
     began = time.monotonic()
     while server.holder is None or not stops:  # until both clients are there

@@ -30,7 +30,7 @@ from table import Benchmark
 
 from hil.bench.lockstep import LockstepBench
 from hil.core.requests import Apply, EndRun, HoldPosition, PowerOn, StartRun, VirtualSpring
-from hil.core.samples import COLUMNS, INDEX
+from hil.core.samples import COLUMNS, INDEX, Sample
 from hil.link.client import Block, Client, Event
 from hil.link.server import LinkServer
 from hil.profile.loader import load_profile
@@ -124,7 +124,7 @@ def publish(directory: Path, rate_hz: float, rows_file: Path) -> int:
         for i, row in enumerate(rows[at : at + due].tolist(), at):
             row[0] = cycle / rate_hz + wake[i]
             row[1] = float(cycle)
-            server.publish_row(tuple(row))
+            server.publish_row(Sample._make(row))
             cycle += 1
         for incoming in server.poll(now_s):
             server.reply(incoming, True, "")

@@ -6,6 +6,7 @@ import pytest
 
 from drivers.base import PowerStage, Telemetry
 from drivers.simulated.lateness import Delay
+from hil.bench import CycleTiming
 from hil.bench.lockstep import LockstepBench
 from hil.control.commissioning import SpeedRun
 from hil.control.estimation import Estimator
@@ -75,7 +76,7 @@ class Woken:
         woke = self.now_s + dt
         telemetry = bench.drive.read_late(woke, delay)
         self.now_s = woke + delay.device_s + delay.answer_s
-        row = bench.bench.advance(telemetry, dt, woke)
+        row = bench.bench.advance(telemetry, dt, CycleTiming(woke))
         bench.drive.write(bench.bench.command)
         return row[SPEED]
 
@@ -126,7 +127,7 @@ def test_an_old_sample_is_no_sudden_speed() -> None:
         telemetry.position_rad = speed_m_s * taken / bench.bench.nut_per_rad
         # Cycle 300 is held up by 10 ms after its sample was taken.
         dt = 0.011 if k == 300 else 0.001
-        row = bench.bench.advance(telemetry, dt, taken + (0.010 if k == 300 else 0.0))
+        row = bench.bench.advance(telemetry, dt, CycleTiming(taken + (0.010 if k == 300 else 0.0)))
         if k > 200:
             assert row[SPEED] == pytest.approx(speed_m_s, abs=0.001)
 
@@ -153,7 +154,7 @@ def test_a_deflection_from_another_cycle_is_brought_to_the_time_of_the_motor() -
         telemetry.time_s, telemetry.deflection_time_s = taken, felt
         telemetry.position_rad = speed_m_s * (taken - 10) / bench.bench.nut_per_rad
         telemetry.deflection_counts = counts + round(sign * speed_m_s * (felt - 10) / per_count)
-        row = bench.bench.advance(telemetry, 0.001, taken)
+        row = bench.bench.advance(telemetry, 0.001, CycleTiming(taken))
         if k > 60:
             worst = max(worst, abs(row[INDEX["output_velocity_m_s"]]))
     assert worst < 0.002  # by positions of different times it would be 10 mm/s

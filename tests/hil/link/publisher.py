@@ -14,21 +14,21 @@ from pathlib import Path
 from typing import Any
 
 from hil.core.requests import EndRun, Marker, StartRun, Stop
-from hil.core.samples import COLUMNS, INDEX
+from hil.core.samples import COLUMNS, INDEX, Sample
 from hil.link.keys import ServerKeys
 from hil.link.server import LinkServer
 
 NAN = math.nan
 
 
-def made_row(cycle: int, rate_hz: float) -> tuple[float, ...]:
+def made_row(cycle: int, rate_hz: float) -> Sample:
     """A row whose every value can be told from its cycle number."""
     row = [float(cycle % 97) + i / 64 for i in range(len(COLUMNS))]
     row[INDEX["time_s"]] = cycle / rate_hz
     row[INDEX["cycle"]] = float(cycle)
     row[INDEX["state"]] = 2.0
     row[INDEX["rest_position_m"]] = NAN
-    return tuple(
+    return Sample._make(
         math.floor(v) if COLUMNS[i].kind.startswith("int") else v for i, v in enumerate(row)
     )
 

@@ -22,7 +22,7 @@ from hypothesis import strategies as st
 
 from hil.core.limits import Cause
 from hil.core.requests import Marker, Stop, Tare
-from hil.core.samples import COLUMNS, ROW
+from hil.core.samples import COLUMNS, ROW, Sample
 from hil.link.budgets import Budgets
 from hil.link.client import Client
 from hil.link.directory import REQUESTS, SAMPLES, endpoint
@@ -34,7 +34,7 @@ from hil.link.server import Incoming, LinkServer
 pytestmark = pytest.mark.real_time
 
 PATIENCE_S = 10.0
-ROW_0 = tuple(float(i) for i in range(len(COLUMNS)))
+ROW_0 = Sample._make(range(len(COLUMNS)))
 DATED = ("acquire_control", "request", "heartbeat")
 DESCRIPTION: dict[str, Any] = {"rate_hz": 1000.0, "profile": {"name": "made up"}}
 
@@ -495,9 +495,9 @@ def test_whatever_is_said_is_answered_once_and_nothing_breaks(
 def test_rows_and_events_keep_their_order(bare: Bare) -> None:
     subscriber = bare.subscribe()
     for i in range(25):
-        bare.server.publish_row((float(i), *ROW_0[1:]))
+        bare.server.publish_row(ROW_0._replace(time_s=float(i)))
     bare.server.publish_event({"kind": "marker", "text": "here"})
-    bare.server.publish_row((25.0, *ROW_0[1:]))
+    bare.server.publish_row(ROW_0._replace(time_s=25.0))
     bare.server.flush()
     bare.server.flush()
     frames = []
