@@ -1,5 +1,6 @@
 """Run a procedure, live or in lockstep, with an operator; whatever ends it, power is off."""
 
+from hil.procedures.environment import open_environment
 from hil.procedures.live_runner import LiveRunner
 from hil.procedures.lockstep_runner import LockstepRunner
 from hil.procedures.operator import SimulatedOperator
@@ -57,6 +58,7 @@ __all__ = [
     "column",
     "find_reference",
     "no_rows",
+    "open_environment",
     "restart",
     "seek_reference",
     "send_requests",

@@ -12,7 +12,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from drivers.simulated import INJECTED_FAULTS, EnvironmentClient
+from drivers.simulated import INJECTED_FAULTS
 from hil.bench import DriveFacts, LockstepBench, drive_facts, facts_from_dict
 from hil.bringup import (
     HTML,
@@ -27,15 +27,8 @@ from hil.bringup import (
 )
 from hil.host import start_bench
 from hil.link import Client
-from hil.procedures import Ended, LiveRunner, LockstepRunner, Runner, SimulatedOperator
-from hil.profile import (
-    Profile,
-    load_profile,
-    rig_parameters,
-    varied_simulation,
-    with_simulated_faults,
-    write_back,
-)
+from hil.procedures import Ended, LockstepRunner, Runner, SimulatedOperator, open_environment
+from hil.profile import Profile, load_profile, varied_simulation, with_simulated_faults, write_back
 from ui.commands.answers import (
     BAD_INPUT,
     FAILED,
@@ -48,7 +41,7 @@ from ui.commands.answers import (
     say,
 )
 from ui.commands.disturb import add_disturb, rehearsal_of
-from ui.commands.terminal_operator import TerminalOperator, add_simulated_person, at_a_terminal
+from ui.commands.person_at_rig import add_simulated_person, require_fitting_person, runner_of_person
 
 NICE = -5  # of -20 to 19
 SWITCH_INTERVAL_S = 0.0005
@@ -138,20 +131,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _bring_up(options: argparse.Namespace, profile: Profile) -> int:
-    simulated = profile.simulation is not None
-    if options.lockstep or options.simulated_operator:
-        if not simulated:
-            raise CommandError(
-                f"'{profile.name}' describes a real rig: a person must be there; leave "
-                "--lockstep and --simulated-operator out",
-                BAD_INPUT,
-            )
-    elif not at_a_terminal():
-        raise CommandError(
-            "a person must be asked, and this is no terminal; on a simulated rig use --lockstep "
-            "or --simulated-operator",
-            BAD_INPUT,
-        )
+    require_fitting_person(options, profile)
     session = _Session(options, profile)
     if options.lockstep:
         return session.lockstep()
@@ -195,17 +175,8 @@ class _Session:
             client = stack.enter_context(Client.connect(bench.link_directory, name="bring-up"))
             description = client.description
             facts = facts_from_dict(description["drive_facts"])
-            control: EnvironmentClient | None = None
-            if description["environment"]:
-                control = EnvironmentClient(description["environment"])
-                stack.callback(control.close)
-            if self.options.simulated_operator:
-                assert control is not None
-                person = SimulatedOperator(control, rig_parameters(self.profile))
-                runner = LiveRunner(client, control, lambda _q: True, self._tell, person)
-            else:
-                terminal = stack.enter_context(TerminalOperator())
-                runner = LiveRunner(client, None, terminal.confirm, self._tell, terminal)
+            control = open_environment(stack, description)
+            runner = runner_of_person(self.options, stack, client, self.profile, self._tell)
             # Begun before control is taken: its page takes a moment to load.
             record = stack.enter_context(contextlib.closing(self._record(facts)))
             ended = self._run(runner, record, facts)

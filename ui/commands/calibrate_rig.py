@@ -10,7 +10,6 @@ from typing import Any
 
 import numpy as np
 
-from drivers.simulated import EnvironmentClient
 from hil.bench import LockstepBench, drive_facts, facts_from_dict
 from hil.calibration import (
     LAWS,
@@ -26,15 +25,8 @@ from hil.calibration import (
 )
 from hil.host import start_bench
 from hil.link import Client
-from hil.procedures import (
-    Ended,
-    LiveRunner,
-    LockstepRunner,
-    ProcedureFailed,
-    Runner,
-    SimulatedOperator,
-)
-from hil.profile import Profile, TwoSlopes, load_profile, rig_parameters, varied_simulation
+from hil.procedures import Ended, LockstepRunner, ProcedureFailed, Runner, SimulatedOperator
+from hil.profile import Profile, TwoSlopes, load_profile, varied_simulation
 from ui.commands.answers import (
     BAD_INPUT,
     FAILED,
@@ -47,8 +39,8 @@ from ui.commands.answers import (
 )
 from ui.commands.calibrations_kept import beside, is_shipped, put_into_profile
 from ui.commands.disturb import rehearsal_of
+from ui.commands.person_at_rig import require_somebody, runner_of_person
 from ui.commands.stated import stated_reference
-from ui.commands.terminal_operator import TerminalOperator, at_a_terminal
 from ui.commands.unverified import confirmed_unverified
 
 MOST_SERIES = 20
@@ -138,12 +130,7 @@ def _check(options: argparse.Namespace, profile: Profile) -> None:
                 f"--{word.replace('_', '-')} out",
                 BAD_INPUT,
             )
-    if not options.lockstep and not options.simulated_operator and not at_a_terminal():
-        raise CommandError(
-            "a person must be asked, and this is no terminal; on a simulated rig use --lockstep "
-            "or --simulated-operator",
-            BAD_INPUT,
-        )
+    require_somebody(options)
 
 
 def _lockstep(options: argparse.Namespace, profile: Profile, wanted: Options) -> tuple[Ended, str]:
@@ -189,20 +176,9 @@ def _live(options: argparse.Namespace, profile: Profile, wanted: Options) -> tup
             )
         )
         client = stack.enter_context(Client.connect(bench.link_directory, name="calibrate"))
-        description = client.description
-        control: EnvironmentClient | None = None
-        if description["environment"]:
-            control = EnvironmentClient(description["environment"])
-            stack.callback(control.close)
-        if options.simulated_operator:
-            assert control is not None
-            person = SimulatedOperator(control, rig_parameters(profile))
-            runner = LiveRunner(client, control, lambda _q: True, _teller(options), person)
-        else:
-            terminal = stack.enter_context(TerminalOperator())
-            runner = LiveRunner(client, None, terminal.confirm, _teller(options), terminal)
+        runner = runner_of_person(options, stack, client, profile, _teller(options))
         ended = _run(runner, options, profile, wanted)
-        return ended, facts_from_dict(description["drive_facts"]).identity
+        return ended, facts_from_dict(client.description["drive_facts"]).identity
 
 
 def _teller(options: argparse.Namespace) -> Any:

@@ -12,12 +12,11 @@ from typing import Any
 from pydantic_core import PydanticCustomError
 
 from drivers.quantities import Dimension
-from drivers.simulated import EnvironmentClient
 from hil.bench import LockstepBench
 from hil.control import profile_in_force
 from hil.host import start_bench
 from hil.link import Client
-from hil.procedures import Ended, LiveRunner, LockstepRunner
+from hil.procedures import Ended, LiveRunner, LockstepRunner, open_environment
 from hil.profile import Profile, load_profile
 from hil.sequences import MEASURED_VALUES, Sequence, load_sequence
 from hil.wear import (
@@ -338,10 +337,7 @@ def _live(
         )
         client = stack.enter_context(Client.connect(bench.link_directory, name="endure"))
         description = client.description
-        environment = None
-        if description["environment"]:
-            environment = EnvironmentClient(description["environment"])
-            stack.callback(environment.close)
+        environment = open_environment(stack, description)
         runner = LiveRunner(client, environment, ask_person(options, options.confirm_loads))
         in_force = profile_in_force(description)
         return runner.run(endure(sequence, in_force, plan, journal, told))

@@ -14,7 +14,6 @@ from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
 
-from drivers.simulated import EnvironmentClient
 from hil.bench import Rehearsal
 from hil.control import profile_in_force, safety_fingerprint
 from hil.host import start_bench
@@ -35,8 +34,8 @@ from hil.measure import (
     shown,
     write_sheet,
 )
-from hil.procedures import Ended, LiveRunner, SimulatedOperator
-from hil.profile import Profile, load_profile, rig_parameters, varied_simulation, write_back
+from hil.procedures import Ended
+from hil.profile import Profile, load_profile, varied_simulation, write_back
 from ui.commands.answers import (
     BAD_INPUT,
     FAILED,
@@ -49,9 +48,9 @@ from ui.commands.answers import (
     say,
 )
 from ui.commands.disturb import add_disturb, rehearsal_of
+from ui.commands.person_at_rig import add_simulated_person, require_fitting_person, runner_of_person
 from ui.commands.sheets_compared import compare
 from ui.commands.stated import add_reference, stated_reference
-from ui.commands.terminal_operator import TerminalOperator, add_simulated_person, at_a_terminal
 from ui.commands.unverified import add_unverified, confirmed_unverified
 from ui.dashboard.priority import favour, give_way
 
@@ -182,19 +181,7 @@ def _propose(options: argparse.Namespace) -> int:
 
 
 def _measure(options: argparse.Namespace, profile: Profile, tests: list[GuardedTest]) -> int:
-    if options.lockstep or options.simulated_operator:
-        if profile.simulation is None:
-            raise CommandError(
-                f"'{profile.name}' describes a real rig: a person must be there; leave "
-                "--lockstep and --simulated-operator out",
-                BAD_INPUT,
-            )
-    elif not at_a_terminal():
-        raise CommandError(
-            "a person must be asked, and this is no terminal; on a simulated rig use --lockstep "
-            "or --simulated-operator",
-            BAD_INPUT,
-        )
+    require_fitting_person(options, profile)
     folder = options.resume or options.out or _new_folder(profile)
     if options.resume is not None:
         if not (folder / RUNS).is_dir():
@@ -275,8 +262,7 @@ def _live(
             )
         )
         client = stack.enter_context(Client.connect(bench.link_directory, name="measure"))
-        description = client.description
-        in_force = profile_in_force(description)
+        in_force = profile_in_force(client.description)
 
         def on_start(test: GuardedTest) -> None:
             number = tests.index(test)
@@ -291,18 +277,7 @@ def _live(
             ends.append(end)
             _show_end(options, len(ends), len(tests), tests[len(ends) - 1], end)
 
-        if options.simulated_operator:
-            control = EnvironmentClient(description["environment"])
-            stack.callback(control.close)
-            person = SimulatedOperator(control, rig_parameters(profile))
-            runner = LiveRunner(
-                client, control, lambda _q: True, lambda text: say(options, text), person
-            )
-        else:
-            terminal = stack.enter_context(TerminalOperator())
-            runner = LiveRunner(
-                client, None, terminal.confirm, lambda text: say(options, text), terminal
-            )
+        runner = runner_of_person(options, stack, client, profile, lambda text: say(options, text))
         favour()  # a late sign of the hold-to-run control stops the rig
         stack.callback(give_way)
         ended = runner.run(measure_all(tests, in_force, on_start, on_end))

@@ -8,7 +8,6 @@ import math
 from pathlib import Path
 from typing import Any
 
-from drivers.simulated import EnvironmentClient
 from hil.bench import EPOCH, LockstepBench
 from hil.core import ConfirmReference, EndRun, SeekReference, StartRun
 from hil.host import start_bench
@@ -17,7 +16,6 @@ from hil.procedures import (
     Ask,
     Confirm,
     Ended,
-    LiveRunner,
     LockstepRunner,
     Pause,
     Procedure,
@@ -27,7 +25,7 @@ from hil.procedures import (
     find_reference,
     send_requests,
 )
-from hil.profile import Profile, load_profile, profile_from_dict, profile_to_dict, rig_parameters
+from hil.profile import Profile, load_profile, profile_from_dict, profile_to_dict
 from hil.recorder import RunWriter, told_run_folder
 from ui.commands.answers import (
     BAD_INPUT,
@@ -40,7 +38,7 @@ from ui.commands.answers import (
     answer,
     say,
 )
-from ui.commands.terminal_operator import TerminalOperator, add_simulated_person, at_a_terminal
+from ui.commands.person_at_rig import add_simulated_person, require_somebody, runner_of_person
 
 SEEKS = ("lower", "upper", "switch")
 STATES = ("lower-end", "mark")
@@ -114,12 +112,7 @@ def run(options: argparse.Namespace) -> int:
             ended = lockstep.run(procedure)
             folder = writer.close(f"{ended.how}: {ended.text}")
         return _finish(options, ended, folder)
-    if not options.simulated_operator and not at_a_terminal():
-        raise CommandError(
-            "a person must be asked, and this is no terminal; on a simulated rig use --lockstep "
-            "or --simulated-operator",
-            BAD_INPUT,
-        )
+    require_somebody(options)
     with contextlib.ExitStack() as stack:
         link = options.link
         if link is None:
@@ -128,29 +121,11 @@ def run(options: argparse.Namespace) -> int:
         keys = ClientKeys.load(options.keys) if options.keys is not None else None
         client = stack.enter_context(Client.connect(link, name="reference", keys=keys))
         profile = profile_from_dict(client.description["profile"])
-        runner = _live(options, stack, client, profile)
+        runner = runner_of_person(options, stack, client, profile, lambda text: say(options, text))
         ended = runner.run(_recorded(_procedure(options, profile)))
         # A bench without a recorder tells of no run.
         name = runner.wait_recorded(RECORDED_WAIT_S) if runner.recording else ""
     return _finish(options, ended, told_run_folder(options.out, name))
-
-
-def _live(
-    options: argparse.Namespace, stack: contextlib.ExitStack, client: Client, profile: Profile
-) -> LiveRunner:
-    def tell(text: str) -> None:
-        say(options, text)
-
-    if not options.simulated_operator:
-        person = stack.enter_context(TerminalOperator())
-        return LiveRunner(client, None, person.confirm, tell, person)
-    endpoint = client.description.get("environment")
-    if not endpoint:
-        raise CommandError("a real rig: leave --simulated-operator out", BAD_INPUT)
-    control = EnvironmentClient(str(endpoint))
-    stack.callback(control.close)
-    hands = SimulatedOperator(control, rig_parameters(profile))
-    return LiveRunner(client, control, lambda _question: True, tell, hands)
 
 
 def _procedure(options: argparse.Namespace, profile: Profile) -> Procedure:

@@ -10,12 +10,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from drivers.simulated import EnvironmentClient
 from hil.analysis import Measured, figure_line, measure
 from hil.bench import EPOCH, LockstepBench, Rehearsal
 from hil.control import profile_in_force
 from hil.link import Client
-from hil.procedures import Ended, LiveRunner, LockstepRunner
+from hil.procedures import Ended, LiveRunner, LockstepRunner, open_environment
 from hil.profile import Profile, ProfileError, load_profile, profile_to_dict
 from hil.recorder import Run, RunError, RunWriter, load_run, told_run_folder
 from hil.sequences import Sequence, perform, unfit
@@ -133,11 +132,8 @@ def perform_live(
         description = client.description
         profile = profile_in_force(description)
         check_fit(sequence, profile)
-        environment = None
-        if description["environment"]:
-            environment = EnvironmentClient(description["environment"])
-            stack.callback(environment.close)
-        elif description["simulated"]:
+        environment = open_environment(stack, description)
+        if environment is None and description["simulated"]:
             raise CommandError(
                 "the simulated rig's simulation control is not open to this client", FAILED
             )

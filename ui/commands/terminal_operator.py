@@ -7,14 +7,12 @@ That is an hold-to-run control by program only, and takes the place of no device
 
 from __future__ import annotations
 
-import argparse
 import codecs
 import contextlib
 import math
 import os
 import queue
 import select
-import sys
 import termios
 import textwrap
 import threading
@@ -210,22 +208,3 @@ class TerminalOperator:
     def _write(self, text: str) -> None:
         with contextlib.suppress(OSError):
             os.write(self._screen, text.encode())
-
-
-def at_a_terminal() -> bool:
-    """Return whether somebody can be asked here."""
-    return sys.stdin.isatty() and sys.stderr.isatty()
-
-
-def add_simulated_person(parser: argparse.ArgumentParser) -> None:
-    """Add the options by which a simulated person answers."""
-    parser.add_argument(
-        "--lockstep",
-        action="store_true",
-        help="simulated rig and person in this process, faster than real time",
-    )
-    parser.add_argument(
-        "--simulated-operator",
-        action="store_true",
-        help="on a simulated rig in real time: a simulated person follows the prompts",
-    )

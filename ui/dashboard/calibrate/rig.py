@@ -8,8 +8,9 @@ from typing import Protocol
 
 from hil.bench import facts_from_dict
 from hil.link import connect_beside
+from hil.procedures import open_environment
 from ui.dashboard.bench import Session
-from ui.dashboard.guided import PageOperator, PageRun, PageRunner, make_operator, open_environment
+from ui.dashboard.guided import PageOperator, PageRun, PageRunner, make_operator
 
 
 class PageRig(Protocol):

@@ -7,7 +7,7 @@ from ui.dashboard.guided.guided_page import GuidedLook, GuidedPage
 from ui.dashboard.guided.guided_rows import GuidedRows
 from ui.dashboard.guided.hands_button import HandsButton
 from ui.dashboard.guided.page_operator import PageOperator, Question
-from ui.dashboard.guided.page_rig import PageRun, make_operator, open_environment
+from ui.dashboard.guided.page_rig import PageRun, make_operator
 from ui.dashboard.guided.procedure_thread import ProcedureThread, Put, end_text
 from ui.dashboard.guided.prompt_panel import Asking, PromptPanel
 from ui.dashboard.guided.ready_to_begin import why_not_begin, why_not_ready
@@ -37,7 +37,6 @@ __all__ = [
     "free_folder",
     "live_plots",
     "make_operator",
-    "open_environment",
     "rig_word",
     "typed_number",
     "why_not_begin",

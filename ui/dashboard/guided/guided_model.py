@@ -12,10 +12,11 @@ from typing import Any, Generic, Protocol, TypeVar
 
 from hil.core import INDEX
 from hil.link import Client
+from hil.procedures import open_environment
 from hil.profile import Profile
 from ui.dashboard.bench import OperateModel, Session
 from ui.dashboard.guided.dated_folders import KeptFolder
-from ui.dashboard.guided.page_rig import make_operator, open_environment
+from ui.dashboard.guided.page_rig import make_operator
 from ui.dashboard.guided.procedure_thread import ProcedureThread, Work
 from ui.dashboard.guided.runner import PageRunner
 

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import contextlib
-from collections.abc import Mapping
-from typing import Any, Protocol
+from typing import Protocol
 
 from drivers.simulated import EnvironmentClient
 from hil.procedures import Ended, Procedure, SimulatedOperator
@@ -23,22 +21,6 @@ class PageRun(Protocol):
 
     def run(self, procedure: Procedure) -> Ended: ...
     def break_off(self, why: str) -> None: ...
-
-
-def open_environment(
-    stack: contextlib.ExitStack, description: Mapping[str, Any]
-) -> EnvironmentClient | None:
-    """Open the environment of the simulated rig that a bench describes; ``stack`` closes it.
-
-    Returns:
-        The environment; None on a real rig.
-    """
-    endpoint = description.get("environment")
-    if not endpoint:
-        return None
-    environment = EnvironmentClient(str(endpoint))
-    stack.callback(environment.close)
-    return environment
 
 
 def make_operator(

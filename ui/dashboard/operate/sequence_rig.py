@@ -7,8 +7,9 @@ from collections.abc import Callable
 from typing import Protocol
 
 from hil.link import connect_beside
+from hil.procedures import open_environment
 from ui.dashboard.bench import Session
-from ui.dashboard.guided import PageOperator, PageRun, PageRunner, open_environment
+from ui.dashboard.guided import PageOperator, PageRun, PageRunner
 
 
 class SequenceRig(Protocol):

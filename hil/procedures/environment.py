@@ -1,0 +1,25 @@
+"""The environment of a simulated rig, as whoever runs procedures on it reaches it."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Mapping
+from typing import Any
+
+from drivers.simulated import EnvironmentClient
+
+
+def open_environment(
+    stack: contextlib.ExitStack, description: Mapping[str, Any]
+) -> EnvironmentClient | None:
+    """Open the environment of the simulated rig that a bench describes; ``stack`` closes it.
+
+    Returns:
+        The environment; None on a real rig, or where the bench keeps it to itself.
+    """
+    endpoint = description.get("environment")
+    if not endpoint:
+        return None
+    environment = EnvironmentClient(str(endpoint))
+    stack.callback(environment.close)
+    return environment
