@@ -1,13 +1,15 @@
 """The rig host: real-time pacing, processes of a bench, timing of this computer, replay."""
 
-from hil.host.processes import BenchError, start_bench, start_rig
+from hil.host.processes import BenchError
 from hil.host.realtime import more_than_one_processor
 from hil.host.replaying import replay
 from hil.host.share_beforehand import measure_share
+from hil.host.start import BenchOptions, start_bench, start_rig
 from hil.host.timing import measure_host
 
 __all__ = [
     "BenchError",
+    "BenchOptions",
     "measure_host",
     "measure_share",
     "more_than_one_processor",

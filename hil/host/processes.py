@@ -1,16 +1,14 @@
-"""Start and end the processes of a bench: simulated rig, rig host, recorder."""
+"""Running processes of a bench, started one by one and ended in a safe order."""
 
 from __future__ import annotations
 
 import contextlib
-import json
 import os
 import selectors
 import shutil
 import signal
 import subprocess
 import sys
-import tempfile
 import threading
 import time
 from collections.abc import Callable
@@ -23,14 +21,11 @@ from hil.host.awake_process import KEEP_AWAKE
 from hil.host.last_look import POWER_ON_TEXT, POWER_STAYED_ON
 from hil.host.realtime import ClaimedProcessor
 from hil.host.rehearsing import LiveRehearsal
-from hil.link import make_link_directory
-from hil.profile import Profile, load_profile, profile_to_dict, rig_parameters, simulated_wires
 
 READY_S = 20.0
 END_S = 5.0
 MOST_RECORDERS = 5
 OPTIONAL = ("keep_awake", "heat_keeper")  # the bench runs without them all the same
-LET_SLEEP = "HOOKELINE_LET_SLEEP"  # set in the environment: no process keeps the processor awake
 RECORDER_LOOK_S = 0.1
 # The matrices are small: threads for them would cost more than they save, and wake beside the
 # cycle.
@@ -56,13 +51,15 @@ class BenchProcesses:
         processes: by name: ``rig`` (simulated), ``host``, ``recorder``.
     """
 
-    def __init__(self, link_directory: Path, runs_directory: Path) -> None:
+    def __init__(
+        self, link_directory: Path, runs_directory: Path, owned: contextlib.ExitStack | None = None
+    ) -> None:
         self.link_directory = link_directory
         self.runs_directory = runs_directory
         self.processes: dict[str, subprocess.Popen[str]] = {}
         self.notices: list[str] = []
         self.wire_log: Path | None = None  # where it grows
-        self._owned: contextlib.ExitStack = contextlib.ExitStack()
+        self._owned = owned or contextlib.ExitStack()
         self._closing = threading.Event()
         self._keeper: threading.Thread | None = None
         self._rehearsal: LiveRehearsal | None = None
@@ -186,6 +183,12 @@ class BenchProcesses:
         self._keeper = threading.Thread(target=watch, name="recorder keeper", daemon=True)
         self._keeper.start()
 
+    def claim_processor(self) -> int | None:
+        """Return the processor that is the bench's own while it runs; None if none is free."""
+        claimed = ClaimedProcessor()
+        self._owned.callback(claimed.close)
+        return claimed.number
+
     def keep_wire_log(self, run: Path | None) -> None:
         """Once the processes have ended: put the recorded wires into ``run``, or remove them."""
         grown, self.wire_log = self.wire_log, None
@@ -230,157 +233,3 @@ class BenchProcesses:
 
     def _log(self, name: str) -> Path:
         return self.link_directory / f"{name}.err"
-
-
-def start_bench(
-    profile_path: str | Path,
-    *,
-    runs_directory: Path,
-    link_directory: Path | None = None,
-    tcp: str | None = None,
-    keys: Path | None = None,
-    recorder: bool = True,
-    profile: Profile | None = None,
-    log_wire: bool = False,
-    rehearsal: Rehearsal | None = None,
-    tell: Callable[[str], None] = lambda _text: None,
-    unverified: str = "",
-    at_lower_end: bool = False,
-) -> BenchProcesses:
-    """Start everything the profile needs; the simulated rig only if the profile has one.
-
-    ``profile`` is what was read from ``profile_path``, if it is to differ from the file: a
-    simulated rig with mistakes. With ``log_wire`` what passes on the drive's wires is kept:
-    :meth:`BenchProcesses.keep_wire_log` puts it into a run's folder when the bench has ended.
-    ``rehearsal`` lets things go wrong on a simulated rig; ``tell`` takes a line for each.
-    ``unverified`` is what a person typed to open the limits of a rig that no bring-up has verified.
-    ``at_lower_end``: the operator stated that the output rests on its lower end.
-
-    Raises:
-        ProfileError: the profile is not valid.
-        BenchError: a process did not come up.
-    """
-    profile = load_profile(profile_path) if profile is None else profile
-    owned = contextlib.ExitStack()
-    if link_directory is None:
-        parent = os.environ.get("XDG_RUNTIME_DIR")
-        if parent is not None and not os.access(parent, os.W_OK):
-            parent = None
-        link_directory = Path(
-            owned.enter_context(tempfile.TemporaryDirectory(prefix="hookeline-", dir=parent))
-        )
-    else:
-        make_link_directory(link_directory)
-    bench = BenchProcesses(link_directory, runs_directory)
-    bench._owned = owned
-    try:
-        processor = _processor(bench)
-        # The profile is read once; what was checked here is what runs there.
-        checked = link_directory / "profile.json"
-        write_private(checked, json.dumps(profile_to_dict(profile)))
-        host = [
-            "hil.host",
-            "--hold",
-            "--checked",
-            str(checked),
-            "--profile",
-            str(profile_path),
-            "--link",
-            str(link_directory),
-        ]
-        if unverified:
-            host += ["--unverified", unverified]
-        if at_lower_end:
-            host.append("--reference-at-lower-end")
-        if processor is not None:
-            host += ["--processor", str(processor)]
-        control = None
-        if profile.simulation is not None:
-            control = _start_rig(bench, profile, processor)
-            host += ["--wires", str(link_directory), "--environment", control]
-            host += ["--rig", str(bench.processes["rig"].pid)]
-        if processor is not None and not os.environ.get(LET_SLEEP):
-            host += bench.start_keep_awake(processor)
-        if log_wire:
-            # In the directory of the runs, so that it can be moved into one of them.
-            runs_directory.mkdir(parents=True, exist_ok=True)
-            bench.wire_log = Path(tempfile.mkdtemp(prefix=".wire-", dir=runs_directory))
-            host += ["--log-wire", str(bench.wire_log)]
-        if tcp is not None:
-            host += ["--tcp", tcp]
-        if keys is not None:
-            host += ["--keys", str(keys)]
-        bench.start("host", host, held=True)
-        if recorder:
-            runs_directory.mkdir(parents=True, exist_ok=True)
-            recording = ["hil.recorder", "--link", str(link_directory)]
-            recording += ["--runs", str(runs_directory), "--hold"]
-            bench.start("recorder", recording, held=True)
-        if "rig" in bench.processes:
-            bench.await_ready("rig")
-        bench.let_go("host")
-        bench.await_ready("host")
-        bench.notices.append(bench.said("host"))
-        if recorder:
-            bench.let_go("recorder")
-            bench.await_ready("recorder")
-            bench.keep_recorder(recording)
-        if profile.simulation is None:
-            bench.start("heat_keeper", ["hil.host.heat_keeper", "--link", str(link_directory)])
-        if rehearsal is not None and control is not None:
-            rate = profile.control.rate
-            bench.rehearse(rehearsal, control, rate, tell)
-    except BaseException:
-        bench.close()
-        raise
-    return bench
-
-
-def start_rig(profile: Profile) -> BenchProcesses:
-    """The simulated rig of a profile alone, without power; its wires are in the link directory.
-
-    Raises:
-        ProfileError: the rig is not possible.
-        BenchError: it did not come up.
-    """
-    owned = contextlib.ExitStack()
-    directory = Path(owned.enter_context(tempfile.TemporaryDirectory(prefix="hookeline-")))
-    bench = BenchProcesses(directory, directory)
-    bench._owned = owned
-    try:
-        _start_rig(bench, profile, _processor(bench))
-        bench.await_ready("rig")
-    except BaseException:
-        bench.close()
-        raise
-    return bench
-
-
-def _processor(bench: BenchProcesses) -> int | None:
-    """The bench's own while it runs, for rig host and simulated rig."""
-    claimed = ClaimedProcessor()
-    bench._owned.callback(claimed.close)
-    return claimed.number
-
-
-def _start_rig(bench: BenchProcesses, profile: Profile, processor: int | None) -> str:
-    """Start its process; the address of its simulation control."""
-    assert profile.simulation is not None
-    directory = bench.link_directory
-    control = f"ipc://{directory / 'environment.ipc'}"
-    configuration = directory / "rig.json"
-    write_private(
-        configuration,
-        json.dumps(
-            {
-                "protocol": profile.drive["protocol"],
-                "options": simulated_wires(profile, directory),
-                "parameters": json.loads(rig_parameters(profile).to_json()),
-                "environment": control,
-                "seed": profile.simulation.seed,
-                "processor": processor,
-            }
-        ),
-    )
-    bench.start("rig", ["drivers.simulated.process", "--config", str(configuration)])
-    return control

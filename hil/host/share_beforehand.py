@@ -8,8 +8,8 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-from hil.host.processes import start_bench
 from hil.host.processor_share import LOOK_S, judge_share, processor_s, rules
+from hil.host.start import BenchOptions, start_bench
 from hil.profile import load_profile
 
 
@@ -32,7 +32,9 @@ def measure_share(profile_path: str) -> BenchShare:
     """
     with (
         tempfile.TemporaryDirectory(prefix="hookeline-") as folder,
-        start_bench(profile_path, runs_directory=Path(folder), recorder=False) as bench,
+        start_bench(
+            profile_path, BenchOptions(runs_directory=Path(folder), recorder=False)
+        ) as bench,
     ):
         numbers = [bench.processes[name].pid for name in ("host", "rig")]
         before, began_s = [processor_s(number) for number in numbers], time.monotonic()

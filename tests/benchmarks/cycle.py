@@ -39,8 +39,9 @@ from drivers.base import DriverError
 from drivers.simulated.simulation_control import EnvironmentClient
 from hil.core.samples import State
 from hil.host.empty_loop import empty_loop
-from hil.host.processes import BenchError, BenchProcesses, start_bench
+from hil.host.processes import BenchError, BenchProcesses
 from hil.host.realtime import own_processor, prepare_realtime
+from hil.host.start import BenchOptions, start_bench
 from hil.link.client import Client, LinkError
 from hil.recorder.runs import Run, RunError, load_run
 from hil.recorder.writer import read_events
@@ -201,7 +202,8 @@ def main() -> int:
         try:
             with (
                 start_bench(
-                    PROFILE, runs_directory=place / "runs", link_directory=place / "link"
+                    PROFILE,
+                    BenchOptions(runs_directory=place / "runs", link_directory=place / "link"),
                 ) as running,
                 Seat(running.link_directory, running.runs_directory) as seat,
             ):

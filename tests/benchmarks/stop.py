@@ -46,8 +46,9 @@ from drivers.simulated.simulation_control import EnvironmentClient
 from hil.core.limits import Cause
 from hil.core.requests import PowerOn
 from hil.core.samples import State
-from hil.host.processes import BenchProcesses, start_bench
+from hil.host.processes import BenchProcesses
 from hil.host.realtime import prepare_realtime
+from hil.host.start import BenchOptions, start_bench
 from hil.link.client import Client, Event
 from hil.profile.devices import drive_options
 from hil.profile.loader import load_profile
@@ -266,7 +267,10 @@ def measure_own_stop(folder: Path) -> float:
     """Seconds from a killed rig host to the drive's own stop."""
     with (
         start_bench(
-            PROFILE, runs_directory=folder / "runs", link_directory=folder / "link", recorder=False
+            PROFILE,
+            BenchOptions(
+                runs_directory=folder / "runs", link_directory=folder / "link", recorder=False
+            ),
         ) as running,
         Listener(running.link_directory) as wire,
         Client.connect(running.link_directory, name="benchmark") as client,
@@ -295,7 +299,7 @@ def main() -> int:
     with tempfile.TemporaryDirectory(prefix="hookeline-") as folder:
         place = Path(folder)
         with start_bench(
-            PROFILE, runs_directory=place / "runs", link_directory=place / "link"
+            PROFILE, BenchOptions(runs_directory=place / "runs", link_directory=place / "link")
         ) as running:
             lasted, alone = measure_stops(running, keys)
         say("killed rig hosts")

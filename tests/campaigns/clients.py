@@ -49,7 +49,7 @@ from hil.core import (
     State,
     VirtualSpring,
 )
-from hil.host import start_bench
+from hil.host import BenchOptions, start_bench
 from hil.link import Block, Client, HostGone, LinkError, Refused, make_client_keys, make_server_keys
 from hil.recorder import load_run
 
@@ -252,10 +252,12 @@ def campaign(count: int, alone_s: float, seed: int, only: str) -> tuple[list[Pha
         make_client_keys(place / "client", place / "keys", "intruder")
         bench = start_bench(
             PROFILE,
-            runs_directory=place / "runs",
-            link_directory=place / "link",
-            tcp="127.0.0.1:0",
-            keys=place / "keys",
+            BenchOptions(
+                runs_directory=place / "runs",
+                link_directory=place / "link",
+                tcp="127.0.0.1:0",
+                keys=place / "keys",
+            ),
         )
         with bench, contextlib.ExitStack() as kept:
             _punctual()

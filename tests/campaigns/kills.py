@@ -36,7 +36,7 @@ import can
 
 from drivers.simulated import EnvironmentClient
 from hil.core import INDEX, Apply, Commission, Enable, HoldPosition, PowerOn, StartRun, State, Stop
-from hil.host import start_bench
+from hil.host import BenchOptions, start_bench
 from hil.link import Block, Client, LinkError, Refused
 from hil.profile import drive_options, load_profile
 from hil.recorder import list_runs, load_run, repair_run
@@ -232,7 +232,9 @@ def run_case(case: Case, place: Path) -> None:
     case.promised_s = promised(case, profile.link.control_heartbeat, host_loss_s)
     runs = place / "runs"
     with (
-        start_bench(PROFILE, runs_directory=runs, link_directory=place / "link") as bench,
+        start_bench(
+            PROFILE, BenchOptions(runs_directory=runs, link_directory=place / "link")
+        ) as bench,
         contextlib.ExitStack() as stack,
     ):
         link = bench.link_directory

@@ -20,7 +20,7 @@ from hil.bringup.step import Result, Step, Verdict
 from hil.bringup.steps import STEPS
 from hil.core.requests import Apply, Commission, MotorSpeed, PowerOn
 from hil.core.samples import INDEX, State
-from hil.host.processes import start_bench
+from hil.host.start import BenchOptions, start_bench
 from hil.link.client import Client
 from hil.procedures.procedure import (
     Choose,
@@ -117,7 +117,8 @@ def started(folder):
     profile = load_profile(folder / "mine" / PROFILE)
     wrong = with_simulated_faults(profile, ["regeneration_not_taken"])
     with start_bench(
-        folder / "mine" / PROFILE, runs_directory=folder / "runs", recorder=False, profile=wrong
+        folder / "mine" / PROFILE,
+        BenchOptions(runs_directory=folder / "runs", recorder=False, profile=wrong),
     ) as running:
         yield running
 

@@ -22,7 +22,7 @@ from hil.calibration.calibration_file import list_calibrations
 from hil.calibration.result import CalibrationFinding
 from hil.core.requests import Marker, UseCalibration
 from hil.core.samples import COLUMNS, INDEX, State
-from hil.host.processes import start_bench
+from hil.host.start import BenchOptions, start_bench
 from hil.link.client import Client
 from hil.link.items import Answer
 from hil.procedures.lockstep_runner import LockstepRunner
@@ -632,7 +632,9 @@ def test_a_picture_that_cannot_be_drawn_is_refused_before(more, fix, capsys):
 
 def test_esc_stops_a_live_one_and_ends_it(qtbot, tmp_path):
     profile = Path(find_profile("footplate_trainer"))
-    with start_bench(profile, runs_directory=tmp_path / "runs", recorder=False) as bench:
+    with start_bench(
+        profile, BenchOptions(runs_directory=tmp_path / "runs", recorder=False)
+    ) as bench:
         session = Session(Client.connect(bench.link_directory, name="dashboard"))
         window = Window(session.model, session, runs_directory=tmp_path / "runs")
         qtbot.addWidget(window)

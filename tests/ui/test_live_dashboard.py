@@ -9,7 +9,7 @@ from PySide6.QtTest import QTest
 
 from hil.core.requests import Apply, Float, PowerOn
 from hil.core.samples import BehaviourCode, State
-from hil.host.processes import start_bench
+from hil.host.start import BenchOptions, start_bench
 from hil.link.client import Client, Event, Refused
 from hil.profile.loader import find_profile
 from ui.dashboard.bench.session import Session
@@ -26,7 +26,7 @@ def bench(tmp_path_factory):
     """The demo rig as it is shipped, its heartbeat limit included."""
     folder = tmp_path_factory.mktemp("live")
     profile = Path(find_profile("footplate_trainer"))
-    with start_bench(profile, runs_directory=folder / "runs") as running:
+    with start_bench(profile, BenchOptions(runs_directory=folder / "runs")) as running:
         yield running
 
 

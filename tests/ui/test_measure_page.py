@@ -16,7 +16,7 @@ import ui.dashboard.measure.page as page_module
 import ui.dashboard.window as window_module
 from drivers.base import PowerStage
 from hil.core import State
-from hil.host import start_bench
+from hil.host import BenchOptions, start_bench
 from hil.link import Client
 from hil.measure import Characteristic, Diagram, Evaluation, GuardedTest, Line
 from hil.measure.characteristic import cut, windows
@@ -77,7 +77,7 @@ LONG = made("second", "Second", _held(LONG_S))
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory):
     folder = tmp_path_factory.mktemp("measure")
-    with start_bench("footplate_trainer", runs_directory=folder / "runs") as running:
+    with start_bench("footplate_trainer", BenchOptions(runs_directory=folder / "runs")) as running:
         yield running
 
 

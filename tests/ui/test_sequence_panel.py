@@ -7,7 +7,7 @@ from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
 
 from hil.core import BehaviourCode, State
-from hil.host import start_bench
+from hil.host import BenchOptions, start_bench
 from hil.link import Client
 from hil.profile import find_profile
 from hil.sequences import load_sequence
@@ -38,7 +38,9 @@ def bench(tmp_path_factory):
     (folder / "sequences").mkdir()
     for name, text in (("a_short", SHORT), ("b_long", LONG), ("c_wrong", WRONG)):
         (folder / "sequences" / f"{name}.yaml").write_text(text)
-    with start_bench(find_profile("footplate_trainer"), runs_directory=folder / "runs") as running:
+    with start_bench(
+        find_profile("footplate_trainer"), BenchOptions(runs_directory=folder / "runs")
+    ) as running:
         yield running
 
 

@@ -11,7 +11,7 @@ import pytest
 import yaml
 
 from hil.calibration.calibration_file import check_samples, load_calibration
-from hil.host.processes import start_bench
+from hil.host.start import BenchOptions, start_bench
 from hil.link.client import Client
 from hil.profile.loader import SHIPPED, load_profile
 from hil.profile.schema import TwoSlopes
@@ -110,7 +110,9 @@ def test_list_compare_and_use(here: Path, capfd: Any) -> None:
 @pytest.mark.real_time
 def test_a_running_bench_takes_it(here: Path, capfd: Any) -> None:
     file = only_file(here)
-    with start_bench("footplate_trainer", runs_directory=here, recorder=False) as bench:
+    with start_bench(
+        "footplate_trainer", BenchOptions(runs_directory=here, recorder=False)
+    ) as bench:
         link = str(bench.link_directory)
         code, data, err = called(capfd, "calibrate", "--use", str(file), "--link", link)
         assert code == 0 and data["bench"] and data["written"] == [], err

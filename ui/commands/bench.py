@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from hil.host import start_bench
+from hil.host import BenchOptions, start_bench
 from hil.link import ClientKeys
 from hil.profile import find_profile, load_profile
 from ui.commands.answers import BAD_INPUT, FAILED, OK, CommandError, add_command, answer, say
@@ -67,12 +67,14 @@ def run(options: argparse.Namespace) -> int:
         at_lower_end = stated_reference(options, load_profile(options.profile))
         with start_bench(
             options.profile,
-            runs_directory=options.runs,
-            log_wire=options.log_wire,
-            rehearsal=rehearsal,
-            tell=lambda text: say(options, text),
-            unverified=confirmed,
-            at_lower_end=at_lower_end,
+            BenchOptions(
+                runs_directory=options.runs,
+                log_wire=options.log_wire,
+                rehearsal=rehearsal,
+                tell=lambda text: say(options, text),
+                unverified=confirmed,
+                at_lower_end=at_lower_end,
+            ),
         ) as bench:
             for notice in bench.notices:
                 say(options, notice)

@@ -25,7 +25,7 @@ from hil.bringup import (
     bring_up,
     first_finding,
 )
-from hil.host import start_bench
+from hil.host import BenchOptions, start_bench
 from hil.link import Client
 from hil.procedures import Ended, LockstepRunner, Runner, SimulatedOperator, open_environment
 from hil.profile import Profile, load_profile, varied_simulation, with_simulated_faults, write_back
@@ -165,11 +165,13 @@ class _Session:
             bench = stack.enter_context(
                 start_bench(
                     self.options.profile,
-                    runs_directory=self.folder,
-                    recorder=False,
-                    profile=self.profile,
-                    rehearsal=rehearsal_of(self.options, self.profile),
-                    tell=self._tell,
+                    BenchOptions(
+                        runs_directory=self.folder,
+                        recorder=False,
+                        profile=self.profile,
+                        rehearsal=rehearsal_of(self.options, self.profile),
+                        tell=self._tell,
+                    ),
                 )
             )
             client = stack.enter_context(Client.connect(bench.link_directory, name="bring-up"))

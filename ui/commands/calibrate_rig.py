@@ -23,7 +23,7 @@ from hil.calibration import (
     kind_of_loads,
     planned_loads,
 )
-from hil.host import start_bench
+from hil.host import BenchOptions, start_bench
 from hil.link import Client
 from hil.procedures import Ended, LockstepRunner, ProcedureFailed, Runner, SimulatedOperator
 from hil.profile import Profile, TwoSlopes, load_profile, varied_simulation
@@ -166,13 +166,15 @@ def _live(options: argparse.Namespace, profile: Profile, wanted: Options) -> tup
         bench = stack.enter_context(
             start_bench(
                 options.profile,
-                runs_directory=folder,
-                recorder=False,
-                profile=profile,
-                rehearsal=rehearsal_of(options, profile),
-                tell=_teller(options),
-                unverified=confirmed_unverified(options, profile),
-                at_lower_end=stated_reference(options, profile, ask=True),
+                BenchOptions(
+                    runs_directory=folder,
+                    recorder=False,
+                    profile=profile,
+                    rehearsal=rehearsal_of(options, profile),
+                    tell=_teller(options),
+                    unverified=confirmed_unverified(options, profile),
+                    at_lower_end=stated_reference(options, profile, ask=True),
+                ),
             )
         )
         client = stack.enter_context(Client.connect(bench.link_directory, name="calibrate"))

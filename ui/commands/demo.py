@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from hil.host import start_bench
+from hil.host import BenchOptions, start_bench
 from hil.profile import find_profile, load_profile
 from hil.sequences import load_sequence
 from hil.sizing import sequence_beside
@@ -72,6 +72,12 @@ def run(options: argparse.Namespace) -> int:
             BAD_INPUT,
         )
     rehearsal = rehearsal_of(options, profile)
+    live = BenchOptions(
+        runs_directory=options.out,
+        log_wire=options.log_wire,
+        rehearsal=rehearsal,
+        tell=lambda text: say(options, text),
+    )
     if options.replay is not None:
         performed = perform_replay(options, sequence, profile, options.out)
     elif options.lockstep:
@@ -81,36 +87,18 @@ def run(options: argparse.Namespace) -> int:
     elif options.headless or not (has_display() or (options.scripted and has_platform())):
         if not options.headless:
             say(options, "No display: the session runs here, in the terminal.")
-        with start_bench(
-            options.profile,
-            runs_directory=options.out,
-            log_wire=options.log_wire,
-            rehearsal=rehearsal,
-            tell=lambda text: say(options, text),
-        ) as bench:
+        with start_bench(options.profile, live) as bench:
             performed = perform_live(options, sequence, bench.link_directory, options.out, True)
         bench.keep_wire_log(performed.run)
     elif options.scripted:
         with (
-            start_bench(
-                options.profile,
-                runs_directory=options.out,
-                log_wire=options.log_wire,
-                rehearsal=rehearsal,
-                tell=lambda text: say(options, text),
-            ) as bench,
+            start_bench(options.profile, live) as bench,
             watching_dashboard(bench.link_directory, options.out),
         ):
             performed = perform_live(options, sequence, bench.link_directory, options.out, True)
         bench.keep_wire_log(performed.run)
     else:
-        with start_bench(
-            options.profile,
-            runs_directory=options.out,
-            log_wire=options.log_wire,
-            rehearsal=rehearsal,
-            tell=lambda text: say(options, text),
-        ) as bench:
+        with start_bench(options.profile, live) as bench:
             code = operate(
                 bench.link_directory,
                 runs=options.out,

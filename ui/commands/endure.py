@@ -14,7 +14,7 @@ from pydantic_core import PydanticCustomError
 from drivers.quantities import Dimension
 from hil.bench import LockstepBench
 from hil.control import profile_in_force
-from hil.host import start_bench
+from hil.host import BenchOptions, start_bench
 from hil.link import Client
 from hil.procedures import Ended, LiveRunner, LockstepRunner, open_environment
 from hil.profile import Profile, load_profile
@@ -329,10 +329,12 @@ def _live(
         bench = stack.enter_context(
             start_bench(
                 name,
-                runs_directory=options.out / "runs",
-                tell=lambda text: say(options, text),
-                unverified=confirmed,
-                at_lower_end=at_lower_end,
+                BenchOptions(
+                    runs_directory=options.out / "runs",
+                    tell=lambda text: say(options, text),
+                    unverified=confirmed,
+                    at_lower_end=at_lower_end,
+                ),
             )
         )
         client = stack.enter_context(Client.connect(bench.link_directory, name="endure"))

@@ -16,7 +16,7 @@ from typing import Any
 
 from hil.bench import Rehearsal
 from hil.control import profile_in_force, safety_fingerprint
-from hil.host import start_bench
+from hil.host import BenchOptions, start_bench
 from hil.link import Client
 from hil.measure import (
     RUNS,
@@ -253,12 +253,14 @@ def _live(
         bench = stack.enter_context(
             start_bench(
                 options.profile,
-                runs_directory=folder / RUNS,
-                profile=profile,
-                rehearsal=rehearsal_of(options, profile),
-                tell=lambda text: say(options, text),
-                unverified=confirmed,
-                at_lower_end=at_lower_end,
+                BenchOptions(
+                    runs_directory=folder / RUNS,
+                    profile=profile,
+                    rehearsal=rehearsal_of(options, profile),
+                    tell=lambda text: say(options, text),
+                    unverified=confirmed,
+                    at_lower_end=at_lower_end,
+                ),
             )
         )
         client = stack.enter_context(Client.connect(bench.link_directory, name="measure"))

@@ -7,7 +7,7 @@ import contextlib
 from pathlib import Path
 from typing import Any
 
-from hil.host import start_bench
+from hil.host import BenchOptions, start_bench
 from hil.link import Client, ClientKeys
 from hil.profile import load_profile, profile_from_dict
 from hil.sequences import load_sequence
@@ -111,12 +111,14 @@ def run(options: argparse.Namespace) -> int:
             bench = stack.enter_context(
                 start_bench(
                     name,
-                    runs_directory=options.out,
-                    log_wire=options.log_wire,
-                    rehearsal=rehearsal,
-                    tell=lambda text: say(options, text),
-                    unverified=confirmed,
-                    at_lower_end=at_lower_end,
+                    BenchOptions(
+                        runs_directory=options.out,
+                        log_wire=options.log_wire,
+                        rehearsal=rehearsal,
+                        tell=lambda text: say(options, text),
+                        unverified=confirmed,
+                        at_lower_end=at_lower_end,
+                    ),
                 )
             )
             if not options.headless and has_display():

@@ -10,7 +10,7 @@ from typing import Any
 
 from hil.bench import EPOCH, LockstepBench
 from hil.core import ConfirmReference, EndRun, SeekReference, StartRun
-from hil.host import start_bench
+from hil.host import BenchOptions, start_bench
 from hil.link import Client, ClientKeys
 from hil.procedures import (
     Ask,
@@ -116,7 +116,7 @@ def run(options: argparse.Namespace) -> int:
     with contextlib.ExitStack() as stack:
         link = options.link
         if link is None:
-            own = start_bench(options.profile, runs_directory=options.out)
+            own = start_bench(options.profile, BenchOptions(runs_directory=options.out))
             link = stack.enter_context(own).link_directory
         keys = ClientKeys.load(options.keys) if options.keys is not None else None
         client = stack.enter_context(Client.connect(link, name="reference", keys=keys))

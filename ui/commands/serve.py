@@ -8,7 +8,7 @@ import time
 from pathlib import Path
 from typing import Any
 
-from hil.host import BenchError, start_bench
+from hil.host import BenchError, BenchOptions, start_bench
 from hil.link import default_directory, make_client_keys, make_server_keys
 from hil.profile import load_profile
 from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, say
@@ -78,13 +78,15 @@ def run(options: argparse.Namespace) -> int:
     at_lower_end = stated_reference(options, load_profile(options.profile))
     with start_bench(
         options.profile,
-        runs_directory=options.runs,
-        link_directory=options.link or default_directory(),
-        tcp=options.tcp,
-        keys=options.keys,
-        recorder=not options.no_recorder,
-        unverified=confirmed,
-        at_lower_end=at_lower_end,
+        BenchOptions(
+            runs_directory=options.runs,
+            link_directory=options.link or default_directory(),
+            tcp=options.tcp,
+            keys=options.keys,
+            recorder=not options.no_recorder,
+            unverified=confirmed,
+            at_lower_end=at_lower_end,
+        ),
     ) as bench:
         for notice in bench.notices:
             say(options, notice)

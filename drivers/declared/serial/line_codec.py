@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections import deque
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 from drivers.base import DriverError
 from drivers.declared.common import Counters
@@ -24,37 +25,54 @@ ECHOES = 16  # lines sent of which the echo may still be under way
 GRAPHIC = bytes(range(0x20, 0x7F)) + b"\t"
 
 
+@dataclass(frozen=True, kw_only=True)
+class LineFormat:
+    """Lines as one side of a serial port receives and sends them.
+
+    Attributes:
+        patterns: of lines received, the first that fits counts.
+        templates: of lines sent, by message.
+        received_end: end of a received line; None for any of CR and LF.
+        sent_end: end of a sent line.
+        longest: characters of a line; a longer one is malformed.
+        prompt: written by the other side before a line.
+        echo: the other side repeats each line that it is sent.
+        check_received, check_sent: checksum of lines; None for none.
+        skip_first: the first line received may lack its beginning.
+    """
+
+    patterns: Sequence[LinePattern | PairsPattern]
+    templates: Mapping[str, Template]
+    received_end: str | None
+    sent_end: str
+    longest: int
+    prompt: str = ""
+    echo: bool = False
+    check_received: LineCheck | None = None
+    check_sent: LineCheck | None = None
+    skip_first: bool = False
+
+
 class LineCodec:
     """See :class:`drivers.declared.serial.codec.Codec`."""
 
-    def __init__(
-        self,
-        counters: Counters,
-        patterns: Sequence[LinePattern | PairsPattern],
-        templates: Mapping[str, Template],
-        *,
-        ends: str | None,
-        end: str,
-        longest: int,
-        prompt: str = "",
-        echo: bool = False,
-        check_received: LineCheck | None = None,
-        check_sent: LineCheck | None = None,
-        skip_first: bool = False,
-    ) -> None:
+    def __init__(self, counters: Counters, lines: LineFormat) -> None:
         self._counters = counters
-        self._patterns = list(patterns)
-        self._templates = dict(templates)
+        self._patterns = list(lines.patterns)
+        self._templates = dict(lines.templates)
+        ends = lines.received_end
         self._split = re.compile(re.escape(ends.encode()) if ends else rb"[\r\n]+").split
-        self._end = end.encode()
-        self._longest = longest
-        self._prompt = prompt.strip().encode()
-        self._echoes: deque[bytes] | None = deque(maxlen=ECHOES) if echo else None
-        self._unseal = LineSeal(check_received).take if check_received else None
-        self._seal = LineSeal(check_sent).put if check_sent else None
+        self._end = lines.sent_end.encode()
+        self._longest = lines.longest
+        self._prompt = lines.prompt.strip().encode()
+        self._echoes: deque[bytes] | None = deque(maxlen=ECHOES) if lines.echo else None
+        check = lines.check_received
+        self._unseal = LineSeal(check).take if check else None
+        check = lines.check_sent
+        self._seal = LineSeal(check).put if check else None
         self._rest = b""
-        self._dropping = skip_first
-        self._first = skip_first
+        self._dropping = lines.skip_first
+        self._first = lines.skip_first
 
     def feed(self, chunk: bytes) -> list[Message]:
         """See ``Codec``."""
@@ -124,12 +142,11 @@ def host_codec(options: DeclaredLinesOptions, counters: Counters) -> LineCodec:
     """Return the codec that speaks to the board."""
     check = options.checksum
     lines = options.lines
-    return LineCodec(
-        counters,
-        [pattern_of(name, line) for name, line in lines.items()],
-        {name: Template(text) for name, text in options.commands.items()},
-        ends=options.received_end,
-        end=options.line_end,
+    spoken = LineFormat(
+        patterns=[pattern_of(name, line) for name, line in lines.items()],
+        templates={name: Template(text) for name, text in options.commands.items()},
+        received_end=options.received_end,
+        sent_end=options.line_end,
         longest=options.longest,
         prompt=options.prompt,
         echo=options.echo,
@@ -138,6 +155,7 @@ def host_codec(options: DeclaredLinesOptions, counters: Counters) -> LineCodec:
         # A port may be opened in the midst of a line, of which the end may look like a whole.
         skip_first=any(line.every is not None for line in lines.values()),
     )
+    return LineCodec(counters, spoken)
 
 
 def board_codec(options: DeclaredLinesOptions, counters: Counters) -> LineCodec:
@@ -153,13 +171,13 @@ def board_codec(options: DeclaredLinesOptions, counters: Counters) -> LineCodec:
             templates[name] = Template(template_of(line), line.words)
         except ValueError as error:
             raise DriverError(f"drive.lines.{name}: {error}") from None
-    return LineCodec(
-        counters,
-        [reverse_pattern(name, text) for name, text in options.commands.items()],
-        templates,
-        ends=options.line_end,
-        end=options.received_end or options.line_end,
+    spoken = LineFormat(
+        patterns=[reverse_pattern(name, text) for name, text in options.commands.items()],
+        templates=templates,
+        received_end=options.line_end,
+        sent_end=options.received_end or options.line_end,
         longest=max(options.longest, 256),
         check_received=check if check and check.on in ("both", "sent") else None,
         check_sent=check if check and check.on in ("both", "received") else None,
     )
+    return LineCodec(counters, spoken)

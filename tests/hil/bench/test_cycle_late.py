@@ -15,7 +15,7 @@ from drivers.base import PowerStage
 from hil.core.limits import ALWAYS_CATEGORY_0, CHOSEN, Cause
 from hil.core.requests import Apply, HoldPosition, PowerOn
 from hil.core.samples import INDEX
-from hil.host.processes import start_bench
+from hil.host.start import BenchOptions, start_bench
 from hil.link.client import Client
 from hil.profile.loader import find_profile, load_profile
 
@@ -37,7 +37,9 @@ def bench(tmp_path):
     profile = folder / shipped.name
     text = profile.read_text()
     profile.write_text(text.replace("control_heartbeat: 150 ms", "control_heartbeat: 2 s"))
-    with start_bench(profile, runs_directory=tmp_path / "runs", recorder=False) as bench:
+    with start_bench(
+        profile, BenchOptions(runs_directory=tmp_path / "runs", recorder=False)
+    ) as bench:
         yield bench
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from hil.core import PrivateFileError, make_private_directory, read_private, write_private
-from hil.host import start_bench
+from hil.host import BenchOptions, start_bench
 from hil.link import LinkError
 
 
@@ -62,5 +62,7 @@ def test_a_bench_writes_nothing_into_a_directory_that_is_open(tmp_path: Path) ->
     (link / "profile.json").symlink_to(victim)
     link.chmod(0o777)
     with pytest.raises(LinkError, match="open to other users"):
-        start_bench("footplate_trainer", runs_directory=tmp_path / "runs", link_directory=link)
+        start_bench(
+            "footplate_trainer", BenchOptions(runs_directory=tmp_path / "runs", link_directory=link)
+        )
     assert victim.read_text() == "precious" and [p.name for p in link.iterdir()] == ["profile.json"]

@@ -9,7 +9,8 @@ import pytest
 
 from hil.core.limits import Cause
 from hil.core.requests import Apply, Float, PowerOn, Reset
-from hil.host.processes import BenchProcesses, start_bench
+from hil.host.processes import BenchProcesses
+from hil.host.start import BenchOptions, start_bench
 from hil.link.client import Client, Event
 from hil.link.errors import Refused
 
@@ -22,7 +23,7 @@ ON = PowerOn(load_supported=True)
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory):
     runs = tmp_path_factory.mktemp("runs")
-    with start_bench("footplate_trainer", runs_directory=runs) as bench:
+    with start_bench("footplate_trainer", BenchOptions(runs_directory=runs)) as bench:
         yield bench
 
 

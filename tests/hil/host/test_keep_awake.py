@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from hil.core import PowerOff, PowerOn
-from hil.host import start_bench
-from hil.host.processes import LET_SLEEP
+from hil.host import BenchOptions, start_bench
+from hil.host.start import LET_SLEEP
 from hil.link import Client
 
 pytestmark = pytest.mark.real_time
@@ -33,7 +33,7 @@ def test_it_works_while_power_is_on_at_the_lowest_class(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.delenv(LET_SLEEP)
-    with start_bench("footplate_trainer", runs_directory=tmp_path / "runs") as bench:
+    with start_bench("footplate_trainer", BenchOptions(runs_directory=tmp_path / "runs")) as bench:
         pid = bench.processes["keep_awake"].pid
         until_state(pid, "T")
         assert os.sched_getscheduler(pid) == os.SCHED_IDLE
@@ -51,5 +51,5 @@ def test_it_works_while_power_is_on_at_the_lowest_class(
 
 def test_it_may_be_left_out(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv(LET_SLEEP, "1")
-    with start_bench("footplate_trainer", runs_directory=tmp_path / "runs") as bench:
+    with start_bench("footplate_trainer", BenchOptions(runs_directory=tmp_path / "runs")) as bench:
         assert "keep_awake" not in bench.processes

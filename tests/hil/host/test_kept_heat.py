@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from hil.core import write_private
 from hil.host.heat_keeper import HeatKeeper
 from hil.host.kept_heat import HeatFiles, actuator_name, begin_heat, moment_now
-from hil.host.processes import start_rig
+from hil.host.start import start_rig
 from hil.profile import load_profile, profile_to_dict
 from hil.supervision import Moment
 

@@ -24,7 +24,8 @@ from hil.core.requests import (
     Reset,
     StartRun,
 )
-from hil.host.processes import LET_SLEEP, BenchError, start_bench
+from hil.host.processes import BenchError
+from hil.host.start import LET_SLEEP, BenchOptions, start_bench
 from hil.link.client import Client
 from hil.link.errors import Refused
 from hil.profile.loader import find_profile
@@ -63,14 +64,16 @@ class Watch:
 
 @pytest.fixture
 def bench(tmp_path):
-    with start_bench(PROFILE, runs_directory=tmp_path / "runs") as bench:
+    with start_bench(PROFILE, BenchOptions(runs_directory=tmp_path / "runs")) as bench:
         yield bench
 
 
 @pytest.fixture(scope="module")
 def quiet_bench(tmp_path_factory):
     """One for tests that leave the power off and every process in its place."""
-    with start_bench(PROFILE, runs_directory=tmp_path_factory.mktemp("quiet") / "runs") as bench:
+    with start_bench(
+        PROFILE, BenchOptions(runs_directory=tmp_path_factory.mktemp("quiet") / "runs")
+    ) as bench:
         yield bench
 
 
@@ -210,7 +213,8 @@ def test_a_recorder_that_hangs_is_told_and_a_busy_one_is_not(quiet_bench):
 def test_second_host_on_one_link_is_refused(quiet_bench, tmp_path):
     with pytest.raises(BenchError):
         start_bench(
-            PROFILE, runs_directory=tmp_path / "r2", link_directory=quiet_bench.link_directory
+            PROFILE,
+            BenchOptions(runs_directory=tmp_path / "r2", link_directory=quiet_bench.link_directory),
         )
 
 
@@ -278,8 +282,8 @@ def test_bad_profile_and_missing_drive_end_with_one_line(tmp_path):
 STARTER = """
 import sys, time
 from pathlib import Path
-from hil.host.processes import start_bench
-bench = start_bench(sys.argv[1], runs_directory=Path(sys.argv[2]))
+from hil.host.start import BenchOptions, start_bench
+bench = start_bench(sys.argv[1], BenchOptions(runs_directory=Path(sys.argv[2])))
 print(*(process.pid for process in bench.processes.values()), flush=True)
 time.sleep(60)
 """

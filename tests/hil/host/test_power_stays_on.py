@@ -10,7 +10,7 @@ from drivers.base import PowerStage
 from drivers.simulated import EnvironmentClient
 from hil.core.requests import PowerOff, PowerOn
 from hil.core.samples import INDEX
-from hil.host.processes import start_bench
+from hil.host.start import BenchOptions, start_bench
 from hil.link.client import Client
 
 pytestmark = pytest.mark.real_time
@@ -42,7 +42,9 @@ def shows_off(item):
 @pytest.mark.parametrize("stays", [0, 1, 2])
 def test_power_never_seen_to_go_is_said_in_the_terminal(tmp_path, capfd, stays):
     with (
-        start_bench("footplate_trainer", runs_directory=tmp_path, recorder=False) as bench,
+        start_bench(
+            "footplate_trainer", BenchOptions(runs_directory=tmp_path, recorder=False)
+        ) as bench,
         Client.connect(bench.link_directory, name="test") as client,
     ):
         client.take_control()

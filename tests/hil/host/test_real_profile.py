@@ -8,8 +8,8 @@ import pytest
 
 from hil.control import verify, withdraw
 from hil.core import Apply, ConfirmReference, ConstantForce, EndRun, PowerOff, PowerOn, StartRun
-from hil.host import start_bench
-from hil.host.processes import start_rig
+from hil.host import BenchOptions, start_bench
+from hil.host.start import start_rig
 from hil.link import Client, Refused
 from hil.profile import load_profile
 from hil.recorder import load_run
@@ -73,7 +73,7 @@ def test_a_real_rig_is_shut_then_opened_by_confirmation(tmp_path):
         common = {"runs_directory": tmp_path / "runs", "profile": profile}
         # Nobody verified it: reduced limits, and the loop open until zero is stated.
         with (
-            start_bench("bench_slide", recorder=False, **common) as bench,
+            start_bench("bench_slide", BenchOptions(recorder=False, **common)) as bench,
             Client.connect(bench.link_directory, name="first") as client,
         ):
             told = client.description
@@ -107,7 +107,7 @@ def test_a_real_rig_is_shut_then_opened_by_confirmation(tmp_path):
             accepted(client, PowerOff())
         # A typed confirmation opens the limits, and stands in the run; zero is kept as a guess.
         with (
-            start_bench("bench_slide", unverified=profile.name, **common) as bench,
+            start_bench("bench_slide", BenchOptions(unverified=profile.name, **common)) as bench,
             Client.connect(bench.link_directory, name="second") as client,
         ):
             found = client.description["verification"]

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from hil.host.processes import start_bench
+from hil.host.start import BenchOptions, start_bench
 
 pytestmark = pytest.mark.real_time
 
@@ -20,9 +20,9 @@ def ran(example: Path, directory: Path) -> subprocess.CompletedProcess[str]:
     """An example beside a running bench, ended."""
     with start_bench(
         "footplate_trainer",
-        runs_directory=directory / "runs",
-        link_directory=directory / "link",
-        recorder=False,
+        BenchOptions(
+            runs_directory=directory / "runs", link_directory=directory / "link", recorder=False
+        ),
     ) as bench:
         return subprocess.run(
             [sys.executable, str(example), str(bench.link_directory)],

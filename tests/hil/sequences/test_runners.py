@@ -17,7 +17,8 @@ from hil.analysis.measures import measure
 from hil.bench.lockstep import LockstepBench
 from hil.core.requests import Apply, Commission, Float, PowerOn, Request, Reset, Stop
 from hil.core.samples import State
-from hil.host.processes import BenchProcesses, start_bench
+from hil.host.processes import BenchProcesses
+from hil.host.start import BenchOptions, start_bench
 from hil.link.client import Client
 from hil.procedures.live_runner import LiveRunner
 from hil.procedures.lockstep_runner import LockstepRunner
@@ -62,7 +63,7 @@ def profile() -> Profile:
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[BenchProcesses]:
     runs = tmp_path_factory.mktemp("runs")
-    with start_bench("footplate_trainer", runs_directory=runs) as started:
+    with start_bench("footplate_trainer", BenchOptions(runs_directory=runs)) as started:
         yield started
 
 
