@@ -62,7 +62,7 @@ TOPICS = (
     Topic("program", "From a program, cycle by cycle", "How to"),
     Topic("size", "Size an actuator", "How to"),
     Topic("hand_over", "Hand the law over", "How to"),
-    Topic("computer", "Is this computer fast enough", "How to"),
+    Topic("computer", "Is this computer fast enough?", "How to"),
     Topic("commands", "Commands", "Reference"),
     Topic("profile_keys", "Profile keys", "Reference", reference.profile_keys),
     Topic("limits", "Limits and causes of a stop", "Reference", reference.limits),
