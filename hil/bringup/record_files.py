@@ -13,17 +13,23 @@ import yaml
 from numpy.typing import NDArray
 
 from hil.bringup.step import Plot, Trace, Verdict
-from hil.core import COLUMNS, read_plain_yaml
+from hil.core import COLUMNS, dated, free_path, one_word, read_plain_yaml
 from hil.recorder import batch_of, schema_of, write_whole
 
 SCHEMA_VERSION = 2
 YAML, HTML, EVIDENCE = "bringup.yaml", "bringup.html", "evidence"
+RECORDS = "bring-up"  # folder of the records of several rigs
 DIGITS = 6  # of a plotted value
 Rows = NDArray[np.float64]
 
 
 class RecordError(Exception):
     """A record cannot be used; the text says why and what to do."""
+
+
+def new_record_folder(records: Path, rig: str) -> Path:
+    """Return a free folder in ``records`` for a record of this rig, named by date; not made."""
+    return free_path(records / dated(one_word(rig).lower()))
 
 
 def read_record(folder: Path | str) -> dict[str, Any]:

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import datetime
 import hashlib
-import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,13 +25,14 @@ from hil.calibration.content import SCHEMA_VERSION, Content, Finding, plain_valu
 from hil.calibration.file_text import as_text
 from hil.calibration.fingerprint import canonical_hash, differences, facts_hash, rig_facts
 from hil.control import ForceCalibration, changed_calibration
-from hil.core import COLUMNS, Column, PlainYamlError, read_plain_yaml
+from hil.core import COLUMNS, Column, PlainYamlError, dated, free_path, one_word, read_plain_yaml
 from hil.profile import Calibration, DeflectionSensor, Profile
 from hil.recorder import batch_of, named_calibration, own_version, schema_of, write_whole
 
 FOLDER = "calibrations"
 MOST_BYTES = 8_000_000
 DEEPEST = 12
+MOST_LETTERS = 40  # of the rig's name in that of a file
 RAW_POINT = Column("point", "1", "row of the file's points, from 0; -1 between them", "int32")
 Rows = NDArray[np.float64]
 
@@ -139,7 +139,9 @@ def write_calibration(
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
     made = made or datetime.datetime.now().astimezone()
-    stem = _free_stem(folder, f"{made:%Y%m%d-%H%M%S}-{_word(content['profile']['name'])}")
+    word = one_word(content["profile"]["name"].lower())[:MOST_LETTERS]
+    path = free_path(folder / f"{dated(word, made)}.yaml")
+    stem = path.stem
     content = {key: plain_values(value) for key, value in content.items()}
     samples = _write_raw(folder / f"{stem}.parquet", raw)
     data = {
@@ -160,21 +162,8 @@ def write_calibration(
     plain["calibration"] = part.model_dump(mode="json")
     sha256 = _hash(plain)
     plain["calibration"]["identity"] = identity_of(stem, sha256)
-    path = folder / f"{stem}.yaml"
     write_whole(path, as_text({**plain, "sha256": sha256}).encode())
     return load_calibration(path)
-
-
-def _free_stem(folder: Path, stem: str) -> str:
-    free, number = stem, 1
-    while (folder / f"{free}.yaml").exists():
-        number += 1
-        free = f"{stem}-{number}"
-    return free
-
-
-def _word(name: str) -> str:
-    return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:40] or "rig"
 
 
 def _write_raw(path: Path, raw: Iterable[tuple[int, Rows]]) -> dict[str, Any] | None:

@@ -1,5 +1,6 @@
 """Limits, requests and sample columns: the vocabulary that every other room uses."""
 
+from hil.core.dated_paths import dated, free_path, one_word
 from hil.core.limit_texts import WORDING, fix, label, limit_names, limited_by, sentence
 from hil.core.limits import ALWAYS_CATEGORY_0, CHOSEN, Cause, Limit
 from hil.core.plain_yaml import PlainYamlError, parse_plain_yaml, read_plain_bytes, read_plain_yaml
@@ -101,12 +102,15 @@ __all__ = [
     "WithholdHeartbeat",
     "begin_log",
     "check_private_directory",
+    "dated",
     "fix",
+    "free_path",
     "label",
     "limit_names",
     "limited_by",
     "make_private_directory",
     "merged_logs",
+    "one_word",
     "parse_plain_yaml",
     "read_plain_bytes",
     "read_plain_yaml",

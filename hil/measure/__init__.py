@@ -6,6 +6,7 @@ from hil.measure.in_lockstep import measure_in_lockstep
 from hil.measure.plan import TESTS, chosen
 from hil.measure.plant_proposal import LoopFigures, Proposal, proposal_of, propose
 from hil.measure.sheet import (
+    MEASURED,
     RUNS,
     EvaluatedRun,
     Sheet,
@@ -13,6 +14,7 @@ from hil.measure.sheet import (
     assemble,
     evaluate_run,
     finished_runs,
+    new_measurement_folder,
     sheet_of,
     shown,
 )
@@ -22,6 +24,7 @@ from hil.measure.sheet_plots import plots_svg
 from hil.measure.truth import ObservedBench
 
 __all__ = [
+    "MEASURED",
     "NAME",
     "RUNS",
     "TESTS",
@@ -46,6 +49,7 @@ __all__ = [
     "finished_runs",
     "measure_all",
     "measure_in_lockstep",
+    "new_measurement_folder",
     "page_pictures",
     "plots_svg",
     "proposal_of",

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from hil.control import safety_fingerprint
+from hil.core import dated, free_path, one_word
 from hil.measure.characteristic import Characteristic, Diagram
 from hil.measure.guarded import RUN_PREFIX, GuardedTest, finished
 from hil.measure.truth import TRUE_FILE, TrueRun
@@ -17,10 +18,16 @@ from hil.profile import Profile, profile_from_dict
 from hil.recorder import Run, load_run
 
 RUNS = "runs"
+MEASURED = "measured"  # folder of the measurements of several rigs
 
 
 class SheetError(Exception):
     """A data sheet cannot be made or read; the text says why and what to do."""
+
+
+def new_measurement_folder(measured: Path, rig: str) -> Path:
+    """Return a free folder in ``measured`` for one of this rig, named by date; not made."""
+    return free_path(measured / dated(one_word(rig)))
 
 
 @dataclass(frozen=True, eq=False)

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
-import datetime
 import os
-import re
 import shlex
 import sys
 from pathlib import Path
@@ -16,6 +14,7 @@ from drivers.simulated import INJECTED_FAULTS
 from hil.bench import DriveFacts, LockstepBench, drive_facts, facts_from_dict
 from hil.bringup import (
     HTML,
+    RECORDS,
     STEPS,
     BringUpRecord,
     RecordError,
@@ -24,6 +23,7 @@ from hil.bringup import (
     Verdict,
     bring_up,
     first_finding,
+    new_record_folder,
 )
 from hil.host import BenchOptions, start_bench
 from hil.link import Client
@@ -144,7 +144,9 @@ class _Session:
     def __init__(self, options: argparse.Namespace, profile: Profile) -> None:
         self.options, self.profile = options, profile
         self.results: list[Result] = []
-        self.folder = options.resume or options.out or _new_folder(profile)
+        self.folder = (
+            options.resume or options.out or new_record_folder(Path(RECORDS), profile.name)
+        )
 
     def lockstep(self) -> int:
         bench = LockstepBench(self.profile, self.options.seed)
@@ -363,13 +365,3 @@ def _favour() -> None:
     with contextlib.suppress(OSError, AttributeError):
         os.setpriority(os.PRIO_PROCESS, 0, NICE)
     sys.setswitchinterval(SWITCH_INTERVAL_S)  # nor may the writing of the record keep it waiting
-
-
-def _new_folder(profile: Profile) -> Path:
-    word = re.sub(r"[^A-Za-z0-9]+", "-", profile.name).strip("-").lower() or "rig"
-    stamp = f"{datetime.datetime.now():%Y%m%d-%H%M%S}"
-    free, number = Path("bring-up") / f"{stamp}-{word}", 1
-    while free.exists():
-        number += 1
-        free = Path("bring-up") / f"{stamp}-{word}-{number}"
-    return free

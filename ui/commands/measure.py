@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import argparse
 import contextlib
-import datetime
 import multiprocessing
 import os
-import re
 import shlex
 from collections.abc import Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -19,6 +17,7 @@ from hil.control import profile_in_force, safety_fingerprint
 from hil.host import BenchOptions, start_bench
 from hil.link import Client
 from hil.measure import (
+    MEASURED,
     RUNS,
     TESTS,
     EndOfTest,
@@ -30,6 +29,7 @@ from hil.measure import (
     finished_runs,
     measure_all,
     measure_in_lockstep,
+    new_measurement_folder,
     proposal_of,
     shown,
     write_sheet,
@@ -182,7 +182,7 @@ def _propose(options: argparse.Namespace) -> int:
 
 def _measure(options: argparse.Namespace, profile: Profile, tests: list[GuardedTest]) -> int:
     require_fitting_person(options, profile)
-    folder = options.resume or options.out or _new_folder(profile)
+    folder = options.resume or options.out or new_measurement_folder(Path(MEASURED), profile.name)
     if options.resume is not None:
         if not (folder / RUNS).is_dir():
             raise CommandError(f"--resume: '{folder}' holds no runs of a measurement", BAD_INPUT)
@@ -388,9 +388,3 @@ def _length(tests: Sequence[GuardedTest], profile: Profile) -> float:
 
 def _minutes(seconds: float) -> str:
     return f"{seconds:.0f} s" if seconds < 90 else f"{seconds / 60:.0f} min"
-
-
-def _new_folder(profile: Profile) -> Path:
-    name = re.sub(r"[^A-Za-z0-9]+", "-", profile.name).strip("-")
-    stamp = datetime.datetime.now().strftime("%Y%m%d-%H%M%S")
-    return Path("measured") / f"{stamp}-{name}"

@@ -14,6 +14,7 @@ from pathlib import Path
 from hil.bench import facts_from_dict
 from hil.bringup import (
     HTML,
+    RECORDS,
     STEPS,
     YAML,
     BringUpRecord,
@@ -22,6 +23,7 @@ from hil.bringup import (
     Step,
     Verdict,
     bring_up,
+    new_record_folder,
 )
 from hil.control import limits_reduced
 from hil.link import connect_beside
@@ -35,8 +37,6 @@ from ui.dashboard.guided import (
     ProcedureThread,
     Question,
     end_text,
-    free_folder,
-    rig_word,
     why_not_begin,
 )
 
@@ -70,7 +70,7 @@ class BringUpModel(GuidedModel[Step]):
         super().__init__(model, session)
         self.steps = steps
         self.results: dict[str, Result] = {}
-        self._records = Path("bring-up") if runs is None else runs.parent / "bring-up"
+        self._records = Path(RECORDS) if runs is None else runs.parent / RECORDS
         self.values = ProfileValues(
             model.own_profile, steps, session.profile_file if session else None
         )
@@ -172,8 +172,10 @@ class BringUpModel(GuidedModel[Step]):
         self.values.question, self._last = None, ""
         resume = self.folder is not None
         if self.folder is None:
-            word = rig_word(self.model.profile.name).lower()
-            self.folder, self.results = free_folder(self._records, word), {}
+            self.folder, self.results = (
+                new_record_folder(self._records, self.model.profile.name),
+                {},
+            )
         work = partial(self._bring_up, self.session, self.folder, resume, only)
         self._begin(work, "Opening the record.")
 

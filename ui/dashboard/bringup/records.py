@@ -9,20 +9,14 @@ from pathlib import Path
 from typing import Any
 
 from hil.bringup import YAML, Finding, Measured, Result, Verdict, kept_plots
-from ui.dashboard.guided import KeptFolder
-
-MOST_RECORDS = 20
+from ui.dashboard.guided import KeptFolder, newest_folders
 
 
 def kept_records(records: Path, rig: str, steps: int) -> list[KeptFolder]:
     """Records of this rig, newest first; a folder that cannot be read is left out."""
     name = re.compile(rf"^  name: (['\"]?){re.escape(rig)}\1$", re.M)
-    try:
-        folders = sorted((p for p in records.iterdir() if p.is_dir()), reverse=True)
-    except OSError:
-        return []
     kept = []
-    for folder in folders[:MOST_RECORDS]:
+    for folder in newest_folders(records):
         # Read whole it takes a while; it is looked at closely once it is chosen.
         with contextlib.suppress(OSError, UnicodeDecodeError):
             text = (folder / YAML).read_text("utf-8")

@@ -34,7 +34,7 @@ from ui.dashboard.calibrate.rig import LiveRig, PageRig
 from ui.dashboard.calibrate.run import GuidedRun
 from ui.dashboard.calibrate.setup import Setup, SetupError
 from ui.dashboard.calibrate.watch import CalibrationWatch
-from ui.dashboard.guided import Question, why_not_ready
+from ui.dashboard.guided import Question, why_not_begin
 
 AUTO = "auto"
 Phase = Literal["set-up", "running", "result"]
@@ -148,7 +148,6 @@ class CalibrateModel:
     @property
     def why_not_begin(self) -> str:
         """Why a calibration cannot be begun now, '' if it can."""
-        model = self.model
         problem = self.setup.problem
         if self.running:
             return "it runs already"
@@ -156,9 +155,7 @@ class CalibrateModel:
             return self.busy
         if self.result is not None:
             return "accept the last one, keep it as evidence or discard it first"
-        if self.rig is None or (self.session is not None and not model.link_well):
-            return "the rig host does not answer"
-        return why_not_ready(model) or (str(problem) if problem else "")
+        return why_not_begin(self.model, self.session) or (str(problem) if problem else "")
 
     @property
     def why_not_accept(self) -> str:

@@ -1,6 +1,6 @@
 """Run a guarded procedure from a page."""
 
-from ui.dashboard.guided.dated_folders import KeptFolder, free_folder, rig_word
+from ui.dashboard.guided.dated_folders import KeptFolder, newest_folders
 from ui.dashboard.guided.evidence_plot import EvidencePlot, live_plots
 from ui.dashboard.guided.guided_model import GuidedModel
 from ui.dashboard.guided.guided_page import GuidedLook, GuidedPage
@@ -34,10 +34,9 @@ __all__ = [
     "Question",
     "StepRows",
     "end_text",
-    "free_folder",
     "live_plots",
     "make_operator",
-    "rig_word",
+    "newest_folders",
     "typed_number",
     "why_not_begin",
     "why_not_ready",

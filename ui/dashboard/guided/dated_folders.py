@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-import datetime
 import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+
+MOST_KEPT = 20
 
 
 @dataclass(frozen=True)
@@ -23,16 +25,12 @@ class KeptFolder:
         return f"{name} · {self.holds}"
 
 
-def rig_word(rig: str) -> str:
-    """Return a rig's name as one word that a folder may have."""
-    return re.sub(r"[^A-Za-z0-9]+", "-", rig).strip("-") or "rig"
-
-
-def free_folder(place: Path, word: str) -> Path:
-    """Return a folder in ``place`` that is free, named by date and ``word``; not made."""
-    stem = f"{datetime.datetime.now():%Y%m%d-%H%M%S}-{word}"
-    free, number = place / stem, 1
-    while free.exists():
-        number += 1
-        free = place / f"{stem}-{number}"
-    return free
+def newest_folders(
+    place: Path, wanted: Callable[[Path], bool] = lambda _folder: True, most: int = MOST_KEPT
+) -> list[Path]:
+    """Return ``wanted`` folders in ``place``, newest first; none if it cannot be read."""
+    try:
+        folders = [path for path in place.iterdir() if path.is_dir() and wanted(path)]
+    except OSError:
+        return []
+    return sorted(folders, reverse=True)[:most]

@@ -9,6 +9,7 @@ import shutil
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
+from hil.core import one_word
 from hil.measure import (
     RUNS,
     EvaluatedRun,
@@ -21,21 +22,20 @@ from hil.measure import (
     write_sheet,
 )
 from hil.recorder import load_run
-from ui.dashboard.guided import KeptFolder, rig_word
-
-MOST_KEPT = 20
+from ui.dashboard.guided import KeptFolder, newest_folders
 
 
 def kept_measurements(measured: Path, rig: str) -> list[KeptFolder]:
     """Return measurements of this rig, newest first."""
-    with contextlib.suppress(OSError):
-        named = re.compile(rf"\d{{8}}-\d{{6}}-{re.escape(rig_word(rig))}(-\d+)?")
-        folders = [p for p in measured.iterdir() if named.fullmatch(p.name) and (p / RUNS).is_dir()]
-        folders.sort(reverse=True)
-        return [
-            KeptFolder(folder, f"{_measured(folder)} measured") for folder in folders[:MOST_KEPT]
-        ]
-    return []
+    named = re.compile(rf"\d{{8}}-\d{{6}}-{re.escape(one_word(rig))}(-\d+)?")
+
+    def of_rig(folder: Path) -> bool:
+        return bool(named.fullmatch(folder.name)) and (folder / RUNS).is_dir()
+
+    return [
+        KeptFolder(folder, f"{_measured(folder)} measured")
+        for folder in newest_folders(measured, of_rig)
+    ]
 
 
 def _measured(folder: Path) -> int:

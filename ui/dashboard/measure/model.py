@@ -15,11 +15,19 @@ from typing import Any
 
 from hil.control import profile_in_force
 from hil.link import connect_beside
-from hil.measure import TESTS, EndOfTest, EvaluatedRun, GuardedTest, measure_all
+from hil.measure import (
+    MEASURED,
+    TESTS,
+    EndOfTest,
+    EvaluatedRun,
+    GuardedTest,
+    measure_all,
+    new_measurement_folder,
+)
 from hil.profile import Profile
 from hil.recorder import RunError
 from ui.dashboard.bench import OperateModel, Session
-from ui.dashboard.guided import GuidedModel, end_text, free_folder, rig_word, why_not_begin
+from ui.dashboard.guided import GuidedModel, end_text, why_not_begin
 from ui.dashboard.measure.filing import (
     keep_run,
     kept_measurements,
@@ -71,7 +79,7 @@ class MeasureModel(GuidedModel[GuardedTest]):
         self.last_seconds: dict[str, list[tuple[float, float, float]]] = {}
         self.filing = 0
         self._runs = runs
-        self._measured = Path("measured") if runs is None else runs.parent / "measured"
+        self._measured = Path(MEASURED) if runs is None else runs.parent / MEASURED
         self._one_at_a_time = threading.Lock()
         self._awaited: dict[str, GuardedTest] = {}  # runs that the recorder still writes
         self._recorded: set[str] = set()
@@ -165,7 +173,7 @@ class MeasureModel(GuidedModel[GuardedTest]):
             return
         self._plan, self._whole_s = list(plan), run_length(plan, self.profile)
         if self.folder is None:
-            self.folder = free_folder(self._measured, rig_word(self.profile.name))
+            self.folder = new_measurement_folder(self._measured, self.profile.name)
             self.results = {}
         self.ends, self.last_seconds, self._finished = {}, {}, set()
         self._begin(partial(self._measure, self.session, plan), "Taking control.")

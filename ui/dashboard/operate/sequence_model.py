@@ -26,7 +26,7 @@ from hil.sequences import (
     shipped_sequences,
 )
 from ui.dashboard.bench import OperateModel, Session
-from ui.dashboard.guided import PageRun, ProcedureThread, end_text, why_not_ready
+from ui.dashboard.guided import PageRun, ProcedureThread, end_text, why_not_begin
 from ui.dashboard.operate.sequence_rig import LiveSequenceRig, SequenceRig
 
 MOST_FILES = 200
@@ -160,9 +160,7 @@ class SequenceModel(ProcedureThread[PageRun]):
             return "it is being read"
         if self.taken is not None:
             return "a session is being taught"
-        if self.rig is None or (self.session is not None and not self.model.link_well):
-            return "the rig host does not answer"
-        return why_not_ready(self.model)
+        return why_not_begin(self.model, self.session)
 
     @property
     def at_s(self) -> float:
