@@ -5,88 +5,32 @@ from __future__ import annotations
 import datetime
 import hashlib
 import json
-import math
 import zipfile
 from collections.abc import Mapping
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 import yaml
-from pydantic import BaseModel
 
+from drivers.base import Capabilities
 from hil.bench import LockstepBench
 from hil.control import ForceGains
 from hil.handover.c_source import c_source
 from hil.handover.law import Law
-from hil.handover.python_source import PACKAGE, objects, python_files
+from hil.handover.law_file import UNITS, LawFile, law_data
+from hil.handover.python_source import PACKAGE, python_files
 from hil.handover.robot_description import robot_description
 from hil.handover.vectors import INPUTS, OUTPUTS, record
-from hil.profile import Profile, holding_force, profile_to_dict, single_file, without_folders
+from hil.profile import Profile, single_file
 
 TEMPLATES = Path(__file__).parent / "templates"
 FIRST_DATE = (1980, 1, 1, 0, 0, 0)  # of every file in the zip: one law, one zip
 
-UNITS = {
-    "position": "m",
-    "velocity": "m/s",
-    "force": "N",
-    "stiffness": "N/m",
-    "damping": "N*s/m",
-    "torque": "N*m",
-    "current": "A",
-    "voltage": "V",
-    "temperature": "degC",
-    "time": "s",
-    "angle": "rad",
-}
-
 
 class HandoverError(Exception):
     """The package cannot be written; the text says why and what to do."""
-
-
-class Gains(BaseModel):
-    """Figures that the force loop is designed for, output blocked."""
-
-    natural_rad_s: float
-    damping_ratio: float
-    bandwidth_Hz: float
-    phase_margin_deg: float
-    lead_s: float
-
-
-class Signs(BaseModel):
-    """From the drive's counts to the profile's positions and torques."""
-
-    torque: Literal[-1, 1]
-    nut_m_per_rad: float
-    sense: str
-
-
-class LawFile(BaseModel):
-    """``law.json``. ``identity`` is the SHA-256 over all else, 12 digits."""
-
-    schema_version: Literal[1]
-    identity: str
-    name: str
-    written: str
-    program: str
-    profile_sha256: str
-    simulated: bool
-    units: dict[str, str]
-    signs: Signs
-    period_s: float
-    peak_torque_N_m: float
-    bare_load_N: float
-    actuator: dict[str, Any]
-    sensors: dict[str, Any]
-    calibration: dict[str, Any]
-    control: dict[str, Any]
-    limits: dict[str, Any]
-    gains: Gains
-    objects: dict[str, Any]
 
 
 @dataclass(frozen=True)
@@ -107,12 +51,19 @@ def law_of(profile: Profile) -> tuple[Law, float]:
     Raises:
         HandoverError: the drive is commanded in velocity.
     """
-    bench = LockstepBench(profile).bench
+    law, period_s, _ = _built(profile)
+    return law, period_s
+
+
+def _built(profile: Profile) -> tuple[Law, float, Capabilities]:
+    lockstep = LockstepBench(profile)
+    bench = lockstep.bench
     if not isinstance(bench.gains, ForceGains):
         raise HandoverError(
             "the law of a drive that takes velocity is not handed over. Fix: control.source: torque"
         )
-    return Law(profile, bench.gains, bench.period_s, bench.peak_torque_N_m), bench.period_s
+    law = Law(profile, bench.gains, bench.period_s, bench.peak_torque_N_m)
+    return law, bench.period_s, lockstep.drive.capabilities
 
 
 def hand_over(
@@ -142,16 +93,23 @@ def hand_over(
     archive = folder.with_name(folder.name + ".zip")
     if (folder.exists() and (not folder.is_dir() or any(folder.iterdir()))) or archive.exists():
         raise HandoverError(f"'{folder}' or '{archive.name}' is there already; Fix: name another")
-    law, period_s = law_of(profile)
-    data = law_data(profile, law, period_s, written or datetime.date.today())
-    files = _files(profile, law, period_s, data)
+    law, period_s, capabilities = _built(profile)
+    bound = {
+        "vectors/in_time.csv": record(profile).csv(),
+        "vectors/late.csv": record(profile, late=True).csv(),
+        "law.schema.json": json.dumps(LawFile.model_json_schema(), indent=1) + "\n",
+    }
     if source is not None:
         text, beside = single_file(source)
-        files["profile/profile.yaml"] = text
+        bound["profile/profile.yaml"] = text
         for name, path in beside.items():
-            files[f"profile/{name}"] = _text(path.read_bytes())
+            bound[f"profile/{name}"] = _text(path.read_bytes())
     for name, content in (sheet or {}).items():
-        files[f"data_sheet/{name}"] = _text(content)
+        bound[f"data_sheet/{name}"] = _text(content)
+    day = written or datetime.date.today()
+    covered = {name: _bytes(text) for name, text in bound.items()}
+    data = law_data(profile, law, period_s, capabilities, day, covered)
+    files = bound | _files(profile, law, period_s, data)
     manifest = {name: hashlib.sha256(_bytes(text)).hexdigest() for name, text in files.items()}
     files["manifest.json"] = json.dumps(manifest, indent=1) + "\n"
     for name, text in files.items():
@@ -172,54 +130,6 @@ def _text(content: bytes) -> str:
 
 def _bytes(text: str) -> bytes:
     return text.encode("utf-8", "surrogateescape")
-
-
-def law_data(profile: Profile, law: Law, period_s: float, written: datetime.date) -> dict[str, Any]:
-    """Return the contents of ``law.json``."""
-    plain = profile_to_dict(profile)
-    # Where files lie on the computer that wrote it is no part of a law.
-    plain["drive"] = without_folders(plain["drive"])[0]
-    whole = json.dumps(plain, sort_keys=True)
-    gains, hand = law.gains, 1 if profile.actuator.screw.hand == "right" else -1
-    sign = hand * profile.sensors.motor.sign
-    data = {
-        "schema_version": 1,
-        "name": profile.name,
-        "written": written.isoformat(),
-        "program": f"Hookeline {version('hookeline')}",
-        "profile_sha256": hashlib.sha256(whole.encode()).hexdigest(),
-        "simulated": profile.simulation is not None,
-        "units": UNITS,
-        "signs": {
-            "torque": sign,
-            "nut_m_per_rad": sign * profile.actuator.screw.lead / (2 * math.pi),
-            "sense": "positions grow as the rod extends; deflection is nut minus output; a positive "
-            "spring force pushes the output out",
-        },
-        "period_s": period_s,
-        "peak_torque_N_m": law.peak_torque_N_m,
-        "bare_load_N": holding_force(profile, 0.0),
-        **{key: plain[key] for key in ("actuator", "sensors", "calibration", "control", "limits")},
-        "gains": {
-            "natural_rad_s": gains.natural_rad_s,
-            "damping_ratio": gains.damping_ratio,
-            "bandwidth_Hz": gains.predicted.bandwidth_Hz,
-            "phase_margin_deg": gains.predicted.phase_margin_deg,
-            "lead_s": gains.lead_s,
-        },
-        "objects": objects(law),
-    }
-    data = json.loads(json.dumps(data))  # as it will be read
-    data["identity"] = identity(data)
-    LawFile.model_validate(data)
-    return dict(data)
-
-
-def identity(data: dict[str, Any]) -> str:
-    """Return the fingerprint of a law: SHA-256 over all but the fingerprint itself, 12 digits."""
-    rest = {key: value for key, value in data.items() if key != "identity"}
-    text = json.dumps(rest, sort_keys=True, separators=(",", ":"))
-    return hashlib.sha256(text.encode()).hexdigest()[:12]
 
 
 def full_scale(profile: Profile, law: Law) -> list[float]:
@@ -255,7 +165,6 @@ def _files(profile: Profile, law: Law, period_s: float, data: dict[str, Any]) ->
         "law.json": json.dumps(data, indent=1, ensure_ascii=False) + "\n",
         "law.yaml": yaml.safe_dump(data, sort_keys=False, allow_unicode=True),
         "actuator.urdf": robot_description(profile, data["identity"]),
-        "law.schema.json": json.dumps(LawFile.model_json_schema(), indent=1) + "\n",
         "c/law.h": code.header,
         "c/law.c": code.source,
         "c/check.c": template["check.c"],
@@ -267,8 +176,8 @@ def _files(profile: Profile, law: Law, period_s: float, data: dict[str, Any]) ->
             for name, text in template.items()
             if name.startswith("acceptance/")
         },
-        "vectors/in_time.csv": record(profile).csv(),
-        "vectors/late.csv": record(profile, late=True).csv(),
+        "conftest.py": template["conftest.py.txt"],
+        "pytest.ini": template["pytest.ini.txt"],
         "README.md": template["README.md.txt"].format(
             name=profile.name,
             identity=data["identity"],
@@ -279,6 +188,8 @@ def _files(profile: Profile, law: Law, period_s: float, data: dict[str, Any]) ->
             nut_per_rad=data["signs"]["nut_m_per_rad"],
             sign=data["signs"]["torque"],
             period_ms=1e3 * period_s,
+            envelope="{force_N:.0f} N, {speed_m_s:.3g} m/s, {nut_m:.3g} m of the nut from the lower end, "
+            "{torque_N_m:.2g} N m".format(**data["envelope"]),
         ),
     }
     for name, text in python_files(law).items():

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import ast
 import enum
+import functools
 import inspect
 import textwrap
 from collections.abc import Callable
@@ -60,11 +61,7 @@ class Method:
     @property
     def tree(self) -> ast.FunctionDef:
         """Its syntax, with the lines of its file."""
-        lines, first = inspect.getsourcelines(self.function)
-        [node] = ast.parse(textwrap.dedent("".join(lines))).body
-        assert isinstance(node, ast.FunctionDef)
-        ast.increment_lineno(node, first - 1)
-        return node
+        return _syntax(self.function)
 
     @property
     def text(self) -> str:
@@ -75,6 +72,15 @@ class Method:
     @property
     def file(self) -> str:
         return inspect.getsourcefile(self.function) or "?"
+
+
+@functools.cache
+def _syntax(function: Callable[..., Any]) -> ast.FunctionDef:
+    lines, first = inspect.getsourcelines(function)
+    [node] = ast.parse(textwrap.dedent("".join(lines))).body
+    assert isinstance(node, ast.FunctionDef)
+    ast.increment_lineno(node, first - 1)
+    return node
 
 
 def is_object(value: object) -> bool:

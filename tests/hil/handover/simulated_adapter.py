@@ -5,11 +5,23 @@ from __future__ import annotations
 from typing import Any
 
 from drivers.base import Command, Mode, PowerRequest, PowerStage
-from hil.profile import load_profile, make_lockstep_drive, with_simulated_faults
+from hil.profile import (
+    Lever,
+    holding_force,
+    load_profile,
+    make_lockstep_drive,
+    with_simulated_faults,
+)
+
+LIFT_SHARE = 2.5  # of the bare load, so that the output leaves its end
 
 
 class Adapter:
-    def __init__(self, profile: str, faults: list[str], actual: dict[str, Any]) -> None:
+    simulated = True
+
+    def __init__(
+        self, profile: str, faults: list[str], actual: dict[str, Any], identity: str | None
+    ) -> None:
         loaded = load_profile(profile)
         assert loaded.simulation is not None
         simulation = loaded.simulation.model_copy(
@@ -18,6 +30,9 @@ class Adapter:
         loaded = with_simulated_faults(loaded.model_copy(update={"simulation": simulation}), faults)
         self.drive = make_lockstep_drive(loaded)
         self.drive.open()
+        self.identified = identity
+        arms = loaded.rig.rod_arm / loaded.rig.load_arm if isinstance(loaded.rig, Lever) else 1.0
+        self.lift_N = LIFT_SHARE * holding_force(loaded, 0.0) * arms
         self.command = Command()
         self.command.mode = Mode.TORQUE
 
@@ -38,6 +53,12 @@ class Adapter:
         self.command.power = PowerRequest.ON if power else PowerRequest.OFF
         self.drive.write(self.command)
 
+    def identity(self) -> str:
+        return self.drive.capabilities.identity if self.identified is None else self.identified
+
+    def act(self, name: str) -> None:
+        self.drive.core.environment.push({"lift_output": self.lift_N, "let_output_go": 0.0}[name])
+
     def close(self) -> None:
         self.drive.close()
 
@@ -46,5 +67,6 @@ def open_rig(
     profile: str = "footplate_trainer",
     faults: list[str] | None = None,
     actual: dict[str, Any] | None = None,
+    identity: str | None = None,
 ) -> Adapter:
-    return Adapter(profile, faults or [], actual or {})
+    return Adapter(profile, faults or [], actual or {}, identity)

@@ -5,28 +5,26 @@ from __future__ import annotations
 import ast
 import dataclasses
 import datetime
-import importlib
-import importlib.util
 import json
-import os
 import re
 import shutil
-import subprocess
 import sys
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 from xml.etree import ElementTree
 
 import numpy as np
 import pytest
 import yaml
+from in_package import accepted, changed, python_law, ran, renewed
+from law_in_loop import LawInLoop, built
 
 from hil.analysis import figure_line, measure
 from hil.handover import HandoverError, NotTranslatable, hand_over
 from hil.handover.c_functions import CFunction
 from hil.handover.c_source import c_source
-from hil.handover.package import LawFile, full_scale, identity, law_of
+from hil.handover.law_file import LawFile
+from hil.handover.package import full_scale, law_of
 from hil.handover.translated import Graph, Method
 from hil.handover.vectors import INPUTS, OUTPUTS, record
 from hil.procedures import LockstepRunner
@@ -34,57 +32,10 @@ from hil.profile import load_profile, profile_to_dict
 from hil.recorder import RunWriter, load_run
 from hil.sequences import load_sequence, perform
 
-sys.path.insert(0, str(Path(__file__).parent))
-from law_in_loop import LawInLoop, built
-from simulated_adapter import open_rig
-
 TEMPLATES = Path(__file__).parents[3] / "hil" / "handover" / "templates"
 compiler = pytest.mark.skipif(
     not (shutil.which("gcc") and shutil.which("make")), reason="no gcc: the C law is not checked"
 )
-
-
-@pytest.fixture(scope="module")
-def package(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("package") / "law"
-    profile = load_profile("footplate_trainer")
-    hand_over(profile, folder, datetime.date(2026, 2, 1), "footplate_trainer")
-    return folder
-
-
-@pytest.fixture
-def copy(package: Path, tmp_path: Path) -> Path:
-    return Path(shutil.copytree(package, tmp_path / "law"))
-
-
-def python_law(folder: Path) -> ModuleType:
-    """The package's Python law, whatever else is imported."""
-    start = folder / "python" / "hookeline_law" / "__init__.py"
-    name = f"law_{abs(hash(str(folder)))}"
-    spec = importlib.util.spec_from_file_location(
-        name, start, submodule_search_locations=[str(start.parent)]
-    )
-    assert spec is not None and spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-def ran(*words: str, cwd: Path) -> subprocess.CompletedProcess[str]:
-    environment = {k: v for k, v in os.environ.items() if k != "PYTHONPATH"}
-    environment["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"
-    environment["CFLAGS"] = "-O0"  # optimising takes the compiler ten times as long
-    return subprocess.run(words, cwd=cwd, env=environment, capture_output=True, text=True)
-
-
-def changed(folder: Path, forged: bool = False, **values: Any) -> None:
-    path = folder / "law.json"
-    data = json.loads(path.read_text())
-    data |= values
-    if forged:
-        data["identity"] = identity(data)
-    path.write_text(json.dumps(data))
 
 
 # ------------------------------------------------------------------------ both laws
@@ -244,14 +195,9 @@ def test_an_old_calibration_is_refused_by_name(package: Path) -> None:
 
 
 def test_acceptance_passes_as_handed_over_and_names_each_fault(copy: Path) -> None:
-    # The shipped profile's calibration grows old; what the test is about does not.
+    renewed(copy)
+    assert accepted(copy, "-k", "not c_law") == set()
     data = json.loads((copy / "law.json").read_text())
-    today = datetime.date.today().isoformat()
-    changed(copy, forged=True, calibration=data["calibration"] | {"dated": today})
-    forged = json.loads((copy / "law.json").read_text())["identity"]
-    header = copy / "c" / "law.h"
-    header.write_text(header.read_text().replace(data["identity"], forged))
-    assert accepted(copy, "-k", "not c_law") == {"test_no_file_was_changed"}
 
     # A digit of a gain with its fingerprint forged, other units, an old calibration, and C code.
     objects = data["objects"]
@@ -269,101 +215,13 @@ def test_acceptance_passes_as_handed_over_and_names_each_fault(copy: Path) -> No
         "test_no_file_was_changed",
         "test_the_calibration_is_not_old",
         "test_c_and_json_are_of_one_law",
+        "test_yaml_and_json_are_of_one_law",
+        "test_the_robot_description_is_of_this_law",
         "test_the_python_law_answers_as_the_bench",
     }
     if shutil.which("cc") and shutil.which("make"):
         expected.add("test_the_c_law_answers_as_the_bench")
     assert accepted(copy) == expected
-
-
-def accepted(folder: Path, *more: str) -> set[str]:
-    """Names of the acceptance tests that fail."""
-    words = (sys.executable, "-m", "pytest", "-q", "-rf", "-p", "no:cacheprovider", "acceptance")
-    words += more
-    done = ran(*words, cwd=folder)
-    assert "passed" in done.stdout, done.stdout + done.stderr
-    return {
-        line.split("::")[1].split(" ")[0].split("[")[0]
-        for line in done.stdout.splitlines()
-        if line.startswith("FAILED")
-    }
-
-
-# ------------------------------------------------------------------------ on a rig
-
-
-@pytest.fixture
-def acceptance(package: Path, monkeypatch: pytest.MonkeyPatch) -> ModuleType:
-    """The package's tests of a rig, imported as its own pytest would."""
-    for folder in ("python", "acceptance"):
-        monkeypatch.syspath_prepend(str(package / folder))
-    for name in ("hookeline_law", "guarded", "test_rig"):
-        monkeypatch.delitem(sys.modules, name, raising=False)
-    return importlib.import_module("test_rig")
-
-
-@pytest.mark.parametrize(
-    ("faults", "actual", "failing", "words"),
-    [
-        (["deflection_reversed"], {}, "deflection_sensor_reads", "swapped wire or sign"),
-        (["springs_mixed"], {}, "springs_are_those", "springs, motor or calibration changed"),
-        ([], {"sensor_scale": 1.12}, "calibrations_scale", "lead or calibration changed"),
-    ],
-)
-def test_a_fault_of_a_receivers_rig_is_named(
-    package: Path,
-    acceptance: ModuleType,
-    faults: list[str],
-    actual: dict[str, float],
-    failing: str,
-    words: str,
-) -> None:
-    guarded = importlib.import_module("guarded")
-    data = json.loads((package / "law.json").read_text())
-    rig = guarded.Guarded(open_rig(faults=faults, actual=actual), data)
-    tests = [act for name, act in vars(acceptance).items() if name.startswith("test_")]
-    assert len(tests) == 8
-    for act in tests:
-        try:
-            act(rig)
-        except AssertionError as error:
-            assert failing in act.__name__ and words in str(error), (act.__name__, str(error))
-            break
-    else:
-        pytest.fail("nothing was found")
-    rig.close()
-
-
-def test_a_sound_rig_is_accepted_and_nothing_is_powered_unasked(
-    package: Path, tmp_path: Path
-) -> None:
-    shutil.copy(Path(__file__).parent / "simulated_adapter.py", tmp_path)
-    (tmp_path / "rig.yaml").write_text("adapter: simulated_adapter.py:open_rig\n")
-    words = (
-        sys.executable,
-        "-m",
-        "pytest",
-        "-q",
-        "-p",
-        "no:cacheprovider",
-        "acceptance/test_rig.py",
-    )
-    done = ran(*words, "--rig", str(tmp_path / "rig.yaml"), "--power", cwd=package)
-    assert "8 passed" in done.stdout, done.stdout
-    done = ran(*words, "--rig", str(tmp_path / "rig.yaml"), cwd=package)
-    assert "3 passed, 5 skipped" in done.stdout, done.stdout
-
-
-def test_a_wrong_rig_file_is_one_line_with_a_fix(package: Path, tmp_path: Path) -> None:
-    start = package / "acceptance" / "conftest.py"
-    spec = importlib.util.spec_from_file_location("acceptance_conftest", start)
-    assert spec is not None and spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    for text in ("adapter: nowhere.py:open_rig", "adapter: 7", "other: x", "a: [", "7"):
-        (tmp_path / "rig.yaml").write_text(text)
-        with pytest.raises(pytest.UsageError, match="Fix: write 'adapter: FILE"):
-            module.adapter_of(tmp_path / "rig.yaml")
 
 
 # ------------------------------------------------------------------------ mistakes

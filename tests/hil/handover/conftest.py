@@ -1,0 +1,28 @@
+"""One package for all tests, and a copy that a test may change."""
+
+from __future__ import annotations
+
+import datetime
+import shutil
+import sys
+from pathlib import Path
+
+import pytest
+
+from hil.handover import hand_over
+from hil.profile import load_profile
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+
+@pytest.fixture(scope="session")
+def package(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("package") / "law"
+    profile = load_profile("footplate_trainer")
+    hand_over(profile, folder, datetime.date(2026, 2, 1), "footplate_trainer")
+    return folder
+
+
+@pytest.fixture
+def copy(package: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(package, tmp_path / "law"))

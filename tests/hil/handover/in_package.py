@@ -1,0 +1,99 @@
+"""What a receiver does with a package, and what may have been changed in it."""
+
+from __future__ import annotations
+
+import datetime
+import hashlib
+import importlib.util
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+from hil.handover.law_file import identity
+
+
+def python_law(folder: Path) -> ModuleType:
+    """The package's Python law, whatever else is imported."""
+    start = folder / "python" / "hookeline_law" / "__init__.py"
+    name = f"law_{abs(hash(str(folder)))}"
+    spec = importlib.util.spec_from_file_location(
+        name, start, submodule_search_locations=[str(start.parent)]
+    )
+    assert spec is not None and spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[name] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+def ran(*words: str, cwd: Path) -> subprocess.CompletedProcess[str]:
+    """Run a program as a receiver would, without a terminal."""
+    environment = {k: v for k, v in os.environ.items() if k != "PYTHONPATH"}
+    environment["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"
+    environment["CFLAGS"] = "-O0"  # optimising takes the compiler ten times as long
+    return subprocess.run(
+        words, cwd=cwd, env=environment, capture_output=True, text=True, start_new_session=True
+    )
+
+
+def run_pytest(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
+    """Run pytest in a package."""
+    return ran(
+        sys.executable, "-m", "pytest", "-q", "-rfs", "-p", "no:cacheprovider", *words, cwd=folder
+    )
+
+
+def failed(done: subprocess.CompletedProcess[str], whole: bool = False) -> set[str]:
+    """Names of the tests that failed; ``whole`` with their parameters."""
+    assert "passed" in done.stdout, done.stdout + done.stderr
+    names = {
+        line.split("::")[1].split(" - ")[0].strip()
+        for line in done.stdout.splitlines()
+        if line.startswith(("FAILED", "ERROR"))
+    }
+    return names if whole else {name.split("[")[0] for name in names}
+
+
+def accepted(folder: Path, *more: str) -> set[str]:
+    """Names of the acceptance tests that fail."""
+    return failed(run_pytest(folder, "acceptance", *more))
+
+
+def changed(folder: Path, forged: bool = False, **values: Any) -> None:
+    """Change values of law.json; ``forged`` gives it a fingerprint that fits."""
+    path = folder / "law.json"
+    data = json.loads(path.read_text())
+    data |= values
+    if forged:
+        data["identity"] = identity(data)
+    path.write_text(json.dumps(data))
+
+
+def manifest_forged(folder: Path) -> None:
+    """Make the manifest fit the files as they are."""
+    path = folder / "manifest.json"
+    names = json.loads(path.read_text())
+    digests = {name: hashlib.sha256((folder / name).read_bytes()).hexdigest() for name in names}
+    path.write_text(json.dumps(digests))
+
+
+def renewed(folder: Path) -> None:
+    """Date the calibration today, as if it had been handed over so.
+
+    The shipped profile's calibration grows old; what a test is about does not.
+    """
+    data = json.loads((folder / "law.json").read_text())
+    today = datetime.date.today().isoformat()
+    changed(folder, forged=True, calibration=data["calibration"] | {"dated": today})
+    forged = json.loads((folder / "law.json").read_text())["identity"]
+    for name in ("c/law.h", "actuator.urdf"):
+        path = folder / name
+        path.write_text(path.read_text().replace(data["identity"], forged))
+    import yaml
+
+    (folder / "law.yaml").write_text(yaml.safe_dump(json.loads((folder / "law.json").read_text())))
+    manifest_forged(folder)
