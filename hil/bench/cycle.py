@@ -218,6 +218,7 @@ class Bench(ExternallySetBench):
             force_following_N=supervisor.following.force.error_N,
             setpoint_following_N=supervisor.following.setpoint.error_N,
             output_energy_J=supervisor.following.energy.energy_J,
+            position_following_m=supervisor.position_following_m,
         )
         return self.row
 

@@ -129,6 +129,9 @@ class Sample(NamedTuple):
         float, Described("N", "shaped force against setpoint, unexplained")
     ]
     output_energy_J: Annotated[float, Described("J", "energy put into the output, unexplained")]
+    position_following_m: Annotated[
+        float, Described("m", "nut travel against the drive's own velocity, NaN if it reports none")
+    ]
 
 
 COLUMNS: tuple[Column, ...] = tuple(

@@ -11,7 +11,13 @@ from numpy.typing import NDArray
 
 from hil.control import ForceCalibration, driven_current_A, passive_bounds
 from hil.core import Limit, Sample
-from hil.profile import Profile, force_following, output_energy, setpoint_following
+from hil.profile import (
+    Profile,
+    force_following,
+    output_energy,
+    position_following,
+    setpoint_following,
+)
 
 UNKNOWN = "no value"
 
@@ -40,7 +46,8 @@ def limit_margins(
         row: a sample as ``hil.core.samples.COLUMNS`` lays it out; averages of several are fine,
             but then ``limited`` must be a mask still (a fraction counts as none).
 
-    The drive's temperature has an entry only where it is reported.
+    Drive temperature and position following have an entry only where the drive reports the
+    temperature, and a velocity.
     """
     limits = profile.limits
     motor = profile.actuator.motor
@@ -126,6 +133,17 @@ def limit_margins(
     ):
         entries.append(
             of(name, getattr(sample, column), limited, unit, limit, 2 if unit == "J" else 0)
+        )
+    if math.isfinite(sample.position_following_m):
+        entries.append(
+            of(
+                "Position following",
+                1e3 * sample.position_following_m,
+                1e3 * position_following(profile).acts_from,
+                "mm",
+                Limit.POSITION_FOLLOWING,
+                2,
+            )
         )
     stiffest = passive_bounds(profile)[0]
     stiffness = sample.virtual_stiffness_N_m

@@ -23,6 +23,7 @@ class PositionFollowing:
     """One ``look`` a cycle while the bench relies on power; it judges new samples only.
 
     Attributes:
+        watched: the latest sample had a velocity.
         error_m: change of position less integral of velocity, at the nut, with the older
             parts forgotten over ``window`` seconds, beyond what a velocity that lags leaves.
         limited: bit of ``Limit.POSITION_FOLLOWING`` while the error is above its limited value.
@@ -39,6 +40,7 @@ class PositionFollowing:
         """Begin anew at the next sample."""
         self.error_m = self._difference_m = self._mean_m_s = 0.0
         self.limited = 0
+        self.watched = False
         self._at_s = self._position = self._velocity = math.nan
         self._slack_s = 0.0
 
@@ -49,6 +51,7 @@ class PositionFollowing:
         if dt == 0.0:
             return 0
         velocity, position = telemetry.velocity_rad_s, telemetry.position_rad
+        self.watched = velocity == velocity
         mean = 0.5 * (velocity + self._velocity)
         step = position - self._position - mean * dt
         # What the times of both samples and the scale may be off explains this much.

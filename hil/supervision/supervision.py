@@ -12,7 +12,7 @@ from drivers.base import PowerStage, Telemetry
 from hil.control import Estimator
 from hil.core import Cause, Limit, fix
 from hil.profile import Profile
-from hil.supervision import telemetry_age
+from hil.supervision import limit_sentences, telemetry_age
 from hil.supervision.bounds import Bounds
 from hil.supervision.following import Following
 from hil.supervision.motor_heat import MotorHeat
@@ -23,6 +23,7 @@ from hil.supervision.readiness import unready, untrusted
 from hil.supervision.sensor_watch import SensorWatch
 from hil.supervision.spring_law_watch import SpringLawWatch
 
+NAN = float("nan")
 RATE_FILTER_S = 0.005  # a 12-bit count a cycle must not look like a blow
 STANDING_M = 0.0005  # outside a soft end, this much further out is still standing there
 
@@ -68,15 +69,11 @@ class Supervisor:
         self._period = period_s
         self._kt = motor.torque_constant
         self._stroke = profile.actuator.stroke
-        self._force = limits.force
         self._force_tripped = limits.force.tripped
         self._rate_tripped = limits.force_rate.tripped or float("inf")
-        self._deflection = limits.deflection
         self._deflection_tripped = limits.deflection.tripped
-        self._travel = limits.travel
         self._low_line = limits.travel.lower - limits.travel.tripped_beyond
         self._high_line = limits.travel.upper + limits.travel.tripped_beyond
-        self._speed = limits.speed
         self._speed_tripped = limits.speed.tripped
         self._current_tripped = limits.current.tripped or float("inf")
         self._heat = limits.motor_heat
@@ -97,6 +94,7 @@ class Supervisor:
         self._known_fault = 0
         self._current_A = 0.0
         self._temperature_degC = float("nan")
+        self._has_velocity = False
         self._cause = 0
 
     @property
@@ -107,6 +105,11 @@ class Supervisor:
     def balance_N(self) -> float:
         """Force on the rod that balances the present load, in N."""
         return self._bounds.balance_N
+
+    @property
+    def position_following_m(self) -> float:
+        """Nut travel in m against the drive's own velocity; NaN if it reports none."""
+        return self._position.error_m if self._has_velocity else NAN
 
     @property
     def reference_lost(self) -> str:
@@ -205,6 +208,7 @@ class Supervisor:
         current = current if current >= 0.0 else -current
         self._current_A = current
         self._temperature_degC = telemetry.temperature_degC
+        self._has_velocity = telemetry.velocity_rad_s == telemetry.velocity_rad_s
         self.heat.update(current, estimator.nut_position_m, dt)
         fresh = telemetry.age_s <= self._most_age
         sensor = 0
@@ -426,48 +430,20 @@ class Supervisor:
     ) -> str:
         if text := self.following.text(cause):
             return text
-        if cause == Limit.FORCE:
-            return f"spring force {force:.1f} N is beyond ±{self._force_tripped:.0f} N"
-        if cause == Limit.FORCE_RATE:
-            return (
-                f"spring force changes at {self._force_rate:.0f} N/s, beyond "
-                f"±{self._rate_tripped:.0f} N/s"
+        if cause in limit_sentences.OF:
+            measured = limit_sentences.Measured(
+                force_N=force,
+                force_rate_N_s=self._force_rate,
+                deflection_m=estimator.deflection_m,
+                position_m=estimator.output_position_m,
+                below=estimator.output_position_m < self._low_allowed,
+                nut_velocity_m_s=estimator.nut_velocity_m_s,
+                current_A=self._current_A,
+                motor_heat=self.motor_heat,
+                temperature_degC=telemetry.temperature_degC,
+                supply_V=self.supply_V,
             )
-        if cause == Limit.DEFLECTION:
-            return (
-                f"deflection {1e3 * estimator.deflection_m:.2f} mm is beyond "
-                f"±{1e3 * self._deflection_tripped:.2f} mm"
-            )
-        if cause == Limit.TRAVEL:
-            position = estimator.output_position_m
-            lower = position < self._low_allowed
-            end = self._travel.lower if lower else self._travel.upper
-            return (
-                f"the output at {1e3 * position:.1f} mm moved past the "
-                f"{'lower' if lower else 'upper'} soft end at {1e3 * end:.1f} mm by more than "
-                f"{1e3 * self._travel.tripped_beyond:.1f} mm"
-            )
-        if cause == Limit.SPEED:
-            return (
-                f"nut speed {1e3 * estimator.nut_velocity_m_s:.1f} mm/s is beyond "
-                f"±{1e3 * self._speed_tripped:.0f} mm/s"
-            )
-        if cause == Limit.CURRENT:
-            return f"motor current {self._current_A:.2f} A is above {self._current_tripped:g} A"
-        if cause == Limit.MOTOR_HEAT:
-            return (
-                f"the motor has used {100 * self.motor_heat:.0f} % of its thermal capacity, "
-                f"limit {100 * self._heat.tripped:.0f} %"
-            )
-        if cause == Limit.DRIVE_TEMPERATURE:
-            return (
-                f"the drive is at {telemetry.temperature_degC:.1f} degC, above "
-                f"{self._temperature.tripped:.0f} degC"
-            )
-        if cause == Limit.SUPPLY_LOW:
-            return f"supply {self.supply_V:.2f} V is below {self._supply.low:g} V"
-        if cause == Limit.SUPPLY_HIGH:
-            return f"supply {self.supply_V:.2f} V is above {self._supply.high:g} V"
+            return limit_sentences.sentence(cause, measured, self._profile)
         assert cause == Limit.DISAGREEMENT
         if self._disagreeing_s < self._disagreement.lasting:
             return self._law.text()

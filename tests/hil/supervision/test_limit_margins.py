@@ -45,6 +45,7 @@ def by_label(**values: float) -> dict[str, LimitMargin]:
         ("Supply", {"supply_V": 31.0}, 1.0, "31.0 in 31 to 42 V"),
         ("Virtual stiffness", {"virtual_stiffness_N_m": 58.8e3}, 0.5, "59 of 118 N/mm"),
         ("Virtual stiffness", {}, 0.0, "none of 118 N/mm"),
+        ("Position following", {"position_following_m": -0.0001}, 10 / 27.5, "0.10 of 0.275 mm"),
         ("Drive temperature", {"drive_temperature_degC": 35.0}, 0.5, "35 of 70 degC"),
     ],
 )
@@ -58,6 +59,7 @@ def test_unknown_values_say_so() -> None:
     entries = by_label()
     assert math.isnan(entries["Force"].used) and entries["Force"].text == "no value"
     assert "Drive temperature" not in entries
+    assert "Position following" not in entries
 
 
 def test_acting_follows_the_mask() -> None:
@@ -75,8 +77,12 @@ def test_supply_names_the_nearer_limit() -> None:
 @given(st.lists(st.floats(), min_size=len(COLUMNS), max_size=len(COLUMNS)))
 def test_any_row_gives_the_same_bars(values: list[float]) -> None:
     entries = limit_margins(PROFILE, values)
-    known = [entry.label for entry in limit_margins(PROFILE, row(drive_temperature_degC=20.0))]
-    assert [entry.label for entry in entries] in (known, known[:-1])
+    whole = row(drive_temperature_degC=20.0, position_following_m=0.0)
+    known = [entry.label for entry in limit_margins(PROFILE, whole)]
+    reported = {"Drive temperature": INDEX["drive_temperature_degC"]}
+    reported["Position following"] = INDEX["position_following_m"]
+    silent = {label for label, at in reported.items() if not math.isfinite(values[at])}
+    assert [entry.label for entry in entries] == [label for label in known if label not in silent]
     for entry in entries:
         assert math.isnan(entry.used) or entry.used >= 0
         assert entry.text and "nan" not in entry.text

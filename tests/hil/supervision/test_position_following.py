@@ -8,6 +8,7 @@ import pytest
 
 from drivers.base import PowerRequest, Telemetry
 from drivers.simulated import Lateness
+from hil.bench import CycleTiming
 from hil.bench.lockstep import LockstepBench
 from hil.core import Limit, State
 from hil.core.requests import Apply, ConstantForce, HoldPosition, PowerOn, VirtualSpring
@@ -107,3 +108,28 @@ def test_an_error_that_is_forgotten_does_not_trip():
 
 def test_a_drive_whose_velocity_comes_from_the_same_encoder_shows_nothing():
     assert followed(0.0, 0.0, [0.001 * n for n in range(400)]) == 0
+
+
+def test_the_difference_has_a_column_and_one_that_acts_is_told_as_limited():
+    bench = powered("footplate_trainer")
+    move = HoldPosition(position_m=0.8 * bench.profile.actuator.stroke, speed_m_s=0.06)
+    assert bench.request(Apply(behaviour=move, load_may_move=True)).accepted
+    bench.run(0.4)
+    bench.environment.disturb("encoder_slipping", 0.3)
+    limit = position_following(bench.profile)
+    rows = [row for row in bench.run(0.2) if row.state == State.RUNNING]
+    errors = [abs(row.position_following_m) for row in rows]
+    assert errors[0] < 0.1 * limit.acts_from and errors[-1] > limit.acts_from
+    acting = [bool(row.limited >> Limit.POSITION_FOLLOWING & 1) for row in rows]
+    assert acting == [error > limit.acts_from for error in errors]
+
+
+def test_a_drive_without_a_velocity_has_none_in_its_column():
+    bench = LockstepBench(PROFILE)
+    telemetry = bench.drive.read(0.0)
+    telemetry.velocity_rad_s = math.nan
+    row = bench.bench.advance(telemetry, bench.period_s, CycleTiming(0.0))
+    assert math.isnan(row.position_following_m)
+    telemetry.velocity_rad_s = 0.0
+    row = bench.bench.advance(telemetry, bench.period_s, CycleTiming(0.001))
+    assert row.position_following_m == 0.0

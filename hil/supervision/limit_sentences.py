@@ -1,0 +1,84 @@
+"""Sentences with numbers for limits whose tripped value was passed."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from hil.core import Limit
+from hil.profile import Profile
+
+
+class Measured(NamedTuple):
+    """Values of one cycle, SI; ``below``: the output is past the lower soft end, not the upper."""
+
+    force_N: float
+    force_rate_N_s: float
+    deflection_m: float
+    position_m: float
+    below: bool
+    nut_velocity_m_s: float
+    current_A: float
+    motor_heat: float
+    temperature_degC: float
+    supply_V: float
+
+
+OF = frozenset(
+    (
+        Limit.FORCE,
+        Limit.FORCE_RATE,
+        Limit.DEFLECTION,
+        Limit.TRAVEL,
+        Limit.SPEED,
+        Limit.CURRENT,
+        Limit.MOTOR_HEAT,
+        Limit.DRIVE_TEMPERATURE,
+        Limit.SUPPLY_LOW,
+        Limit.SUPPLY_HIGH,
+    )
+)
+
+
+def sentence(cause: int, measured: Measured, profile: Profile) -> str:
+    """Return one sentence for a cause in ``OF``."""
+    limits = profile.limits
+    if cause == Limit.FORCE:
+        return f"spring force {measured.force_N:.1f} N is beyond ±{limits.force.tripped:.0f} N"
+    if cause == Limit.FORCE_RATE:
+        return (
+            f"spring force changes at {measured.force_rate_N_s:.0f} N/s, beyond "
+            f"±{limits.force_rate.tripped:.0f} N/s"
+        )
+    if cause == Limit.DEFLECTION:
+        return (
+            f"deflection {1e3 * measured.deflection_m:.2f} mm is beyond "
+            f"±{1e3 * limits.deflection.tripped:.2f} mm"
+        )
+    if cause == Limit.TRAVEL:
+        travel = limits.travel
+        end = travel.lower if measured.below else travel.upper
+        return (
+            f"the output at {1e3 * measured.position_m:.1f} mm moved past the "
+            f"{'lower' if measured.below else 'upper'} soft end at {1e3 * end:.1f} mm by more than "
+            f"{1e3 * travel.tripped_beyond:.1f} mm"
+        )
+    if cause == Limit.SPEED:
+        return (
+            f"nut speed {1e3 * measured.nut_velocity_m_s:.1f} mm/s is beyond "
+            f"±{1e3 * limits.speed.tripped:.0f} mm/s"
+        )
+    if cause == Limit.CURRENT:
+        return f"motor current {measured.current_A:.2f} A is above {limits.current.tripped:g} A"
+    if cause == Limit.MOTOR_HEAT:
+        return (
+            f"the motor has used {100 * measured.motor_heat:.0f} % of its thermal capacity, "
+            f"limit {100 * limits.motor_heat.tripped:.0f} %"
+        )
+    if cause == Limit.DRIVE_TEMPERATURE:
+        return (
+            f"the drive is at {measured.temperature_degC:.1f} degC, above "
+            f"{limits.drive_temperature.tripped:.0f} degC"
+        )
+    if cause == Limit.SUPPLY_LOW:
+        return f"supply {measured.supply_V:.2f} V is below {limits.supply.low:g} V"
+    return f"supply {measured.supply_V:.2f} V is above {limits.supply.high:g} V"
