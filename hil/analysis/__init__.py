@@ -5,7 +5,7 @@ from hil.analysis.export import DATA_ENDINGS, export_table
 from hil.analysis.figure_texts import figure_line
 from hil.analysis.measures import Figure, Measured, mark_label, measure
 from hil.analysis.paper import FIGURE_ENDINGS, Line, draw_figure, lines_of
-from hil.analysis.report import write_report
+from hil.analysis.report import ReportFrame, write_report
 from hil.analysis.run_comparison import FigureDifference, compare_figures
 from hil.analysis.selection import select
 from hil.analysis.shown_units import short_name, shown_unit
@@ -20,6 +20,7 @@ __all__ = [
     "FigureDifference",
     "Line",
     "Measured",
+    "ReportFrame",
     "Spectrum",
     "Verdict",
     "align_by_correlation",

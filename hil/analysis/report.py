@@ -6,6 +6,7 @@ import base64
 import datetime
 import io
 import platform
+from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -35,18 +36,26 @@ BLUE, SKY, ORANGE, VERMILION, GREEN, INK = (
 )
 
 
+@dataclass(frozen=True, kw_only=True)
+class ReportFrame:
+    """Texts and picture around a report's figures.
+
+    Attributes:
+        title, lead, verdict: texts at the head; ``good`` False frames the verdict doubly.
+        picture: PNG of the dashboard, embedded.
+        about: of drive and host, for the foot.
+    """
+
+    title: str
+    lead: str = ""
+    verdict: str = ""
+    good: bool = True
+    picture: Path | None = None
+    about: str = ""
+
+
 def write_report(
-    path: Path,
-    run: Recorded,
-    profile: Profile,
-    measured: Measured,
-    *,
-    title: str,
-    lead: str = "",
-    verdict: str = "",
-    good: bool = True,
-    picture: Path | None = None,
-    about: str = "",
+    path: Path, run: Recorded, profile: Profile, measured: Measured, frame: ReportFrame
 ) -> None:
     """Write a self-contained HTML page.
 
@@ -55,9 +64,6 @@ def write_report(
         run: what was recorded.
         profile: of the rig.
         measured: figures of the run.
-        title, lead, verdict: texts at the head; ``good`` False frames the verdict doubly.
-        picture: PNG of the dashboard, embedded.
-        about: of drive and host, for the foot.
 
     Raises:
         OSError: the page cannot be written.
@@ -66,10 +72,10 @@ def write_report(
         loader=FileSystemLoader(Path(__file__).parent), autoescape=True, undefined=StrictUndefined
     )
     html = environment.get_template("report.html").render(
-        title=title,
-        lead=lead,
-        verdict=verdict,
-        good=good,
+        title=frame.title,
+        lead=frame.lead,
+        verdict=frame.verdict,
+        good=frame.good,
         figures=[(figure_cells(figure), figure.verdict) for figure in measured.figures],
         missing=measured.missing,
         plot=Markup(_plot(run, measured)),
@@ -79,8 +85,8 @@ def write_report(
         calibration=_calibration_rows(run, profile),
         drift=run_warnings(run, profile, _day(run)),
         caution=profile.stop.load,
-        picture=base64.b64encode(picture.read_bytes()).decode() if picture else "",
-        versions=_versions(about),
+        picture=base64.b64encode(frame.picture.read_bytes()).decode() if frame.picture else "",
+        versions=_versions(frame.about),
     )
     part = path.with_suffix(".part")
     part.write_text(html, encoding="utf-8")

@@ -152,8 +152,8 @@ class Bench(ExternallySetBench):
                 if controller.saturated:
                     supervisor.note_torque(torque)
             following.follow(
+                estimator,
                 true_force,
-                estimator.output_velocity_m_s,
                 asked + self.tare_N,
                 active.potential_force(estimator.output_position_m, estimator.output_velocity_m_s)
                 + self.tare_N,
@@ -161,7 +161,6 @@ class Bench(ExternallySetBench):
                 effort,
                 controller.saturated,
                 dt_s,
-                estimator.step_s,
             )
             behaviour = int(active.code)
             rest = active.rest_m

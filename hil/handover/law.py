@@ -182,15 +182,14 @@ class Law:
         if self.force_controller.saturated:
             supervisor.note_torque(torque)
         following.follow(
+            estimator,
             force,
-            estimator.output_velocity_m_s,
             asked,
             potential_N,
             shaped,
             torque,
             self.force_controller.saturated,
             dt_s,
-            estimator.step_s,
         )
         self.torque_N_m = torque
         self.limited = self.shaper.limited | supervisor._bounds.limited | following.limited

@@ -7,14 +7,14 @@ import hashlib
 import json
 import platform
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any, Literal
 
 import yaml
 
-from hil.core import COLUMNS, Column, PlainYamlError, read_plain_yaml
+from hil.core import COLUMNS, PlainYamlError, read_plain_yaml
 from hil.recorder.errors import RunError
 from hil.recorder.folders import META, write_whole
 
@@ -35,7 +35,6 @@ def new_meta(
     started: str,
     description: Mapping[str, Any],
     trip: Mapping[str, Any] | None,
-    columns: Sequence[Column] = COLUMNS,
 ) -> dict[str, Any]:
     """Contents of ``run.yaml`` for a run that begins.
 
@@ -76,7 +75,7 @@ def new_meta(
         "active_calibration": named_calibration(profile.get("calibration")),
         "calibration_changes": [],
         "profile": profile,
-        "columns": [column._asdict() for column in columns],
+        "columns": [column._asdict() for column in COLUMNS],
     }
 
 

@@ -77,9 +77,8 @@ class _Sink:
 class StreamEncoder:
     """Turns rows into the bytes of an Arrow IPC stream (zstd buffers)."""
 
-    def __init__(self, columns: Sequence[Column] = COLUMNS) -> None:
-        self._columns = columns
-        self._schema = schema_of(columns)
+    def __init__(self) -> None:
+        self._schema = schema_of()
         self._sink = _Sink()
         options = pa.ipc.IpcWriteOptions(compression=pa.Codec("zstd", compression_level=1))
         self._stream = pa.ipc.new_stream(self._sink, self._schema, options=options)
@@ -90,7 +89,7 @@ class StreamEncoder:
 
     def encode(self, rows: NDArray[np.float64]) -> bytes:
         """Bytes to append for ``rows``, shape (n, number of columns)."""
-        self._stream.write_batch(batch_of(rows, self._columns, self._schema))
+        self._stream.write_batch(batch_of(rows, COLUMNS, self._schema))
         return self._sink.collect()
 
     def end(self) -> bytes:

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import json
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from hil.core import COLUMNS, Column
+from hil.core import COLUMNS, INDEX
 from hil.link import GapCounter, to_json
 from hil.recorder.append_file import AppendFile, Disk
 from hil.recorder.errors import RunError
@@ -39,7 +39,6 @@ class RunWriter:
         note: the operator's.
         started: ISO 8601; None for now.
         trip: cause, detail and time, for a run kept because of a trip.
-        columns: of the rows; the bench's own unless told otherwise.
         patient: errors of the disk do not raise from ``rows`` and ``event``; call ``flush``.
         disk: replaced in tests.
 
@@ -61,7 +60,6 @@ class RunWriter:
         note: str = "",
         started: str | None = None,
         trip: Mapping[str, Any] | None = None,
-        columns: Sequence[Column] = COLUMNS,
         patient: bool = False,
         disk: Disk | None = None,
     ) -> None:
@@ -70,14 +68,9 @@ class RunWriter:
         self._runs = Path(runs)
         self._name = name
         self._given_start = started is not None
-        self._columns = columns
-        self._width = len(columns)
-        names = [column.name for column in columns]
-        self._cycle = names.index("cycle") if "cycle" in names else None
-        self._time = names.index("time_s") if "time_s" in names else None
-        self._meta = new_meta(name, note, started or now_iso(), description, trip, columns)
+        self._meta = new_meta(name, note, started or now_iso(), description, trip)
         self._gaps = GapCounter()
-        self._encoder = StreamEncoder(columns)
+        self._encoder = StreamEncoder()
         self._disk = disk or Disk()
         self._patient = patient
         self._rows: list[NDArray[np.float64]] = []
@@ -118,17 +111,16 @@ class RunWriter:
             RunError: of another shape, after close, or the disk refuses (not if ``patient``).
         """
         block = np.array(rows, np.float64)  # a copy: callers refill theirs
-        if block.ndim != 2 or block.shape[1] != self._width:
-            raise RunError(f"rows have shape {block.shape}; (n, {self._width}) is needed")
+        if block.ndim != 2 or block.shape[1] != len(COLUMNS):
+            raise RunError(f"rows have shape {block.shape}; (n, {len(COLUMNS)}) is needed")
         self._still_open()
         if not len(block):
             return
-        if self._cycle is not None:
-            self._gaps.take(block[:, self._cycle])
-        if self._time is not None:
-            if not self.samples:
-                self._first_s = float(block[0, self._time])
-            self._last_s = float(block[-1, self._time])
+        self._gaps.take(block[:, INDEX["cycle"]])
+        times_s = block[:, INDEX["time_s"]]
+        if not self.samples:
+            self._first_s = float(times_s[0])
+        self._last_s = float(times_s[-1])
         self.samples += len(block)
         self._rows.append(block)
         self._write_if_due()

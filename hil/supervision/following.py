@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 
+from hil.control import Estimator
 from hil.core import Limit
 from hil.profile import Profile, force_following, setpoint_following
 from hil.supervision.bounds import Bounds
@@ -158,26 +159,25 @@ class Following:
 
     def follow(
         self,
+        estimator: Estimator,
         force_N: float,
-        velocity_m_s: float,
         setpoint_N: float,
         potential_N: float,
         shaped_N: float,
         torque_N_m: float,
         saturated: bool,
         dt: float,
-        step: float,
     ) -> None:
         """Take one cycle, after its torque is known; all forces without tare.
 
         Args:
-            force_N: spring force. velocity_m_s: of the output.
+            force_N: spring force.
             potential_N: force of the behaviour without damping and lead.
             saturated: the torque stands at a cap.
             dt: of the cycle, s: the shaper goes by it.
-            step: since the last sample was taken, s; 0 if no new one came.
         """
         bounds = self._bounds
+        step = estimator.step_s
         side = 0
         if saturated:
             high = torque_N_m >= bounds.torque_high_N_m
@@ -190,7 +190,7 @@ class Following:
             force_N,
             potential_N,
             self._work_explained(potential_N, shaped_N, at_cap, dt),
-            velocity_m_s,
+            estimator.output_velocity_m_s,
             step,
         )
         self._judge()

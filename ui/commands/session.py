@@ -198,7 +198,7 @@ def finish(
 ) -> tuple[int, dict[str, Any]]:
     """Measure the run, leave picture and report beside it; returns exit code and JSON data."""
     # Plots take a while to load: not before the session.
-    from hil.analysis import write_report
+    from hil.analysis import ReportFrame, write_report
 
     ended = performed.ended
     data: dict[str, Any] = {
@@ -221,11 +221,7 @@ def finish(
     report = performed.run / "report.html"
     text = verdict(ended, measured)
     data["verdict"] = text
-    write_report(
-        report,
-        run,
-        profile,
-        measured,
+    frame = ReportFrame(
         title=f"{profile.name}: {performed.run.name}",
         lead=sequence.description.strip(),
         verdict=text,
@@ -233,6 +229,7 @@ def finish(
         picture=picture,
         about=performed.about,
     )
+    write_report(report, run, profile, measured, frame)
     data["picture"] = picture
     data["report"] = report
     for figure in measured.figures:

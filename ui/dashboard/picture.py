@@ -18,6 +18,8 @@ from hil.recorder import Run
 if TYPE_CHECKING:
     from ui.dashboard.window import Window
 
+WINDOW_S = 60.0  # of the charts
+
 
 @dataclass(frozen=True)
 class _Rows:
@@ -25,14 +27,7 @@ class _Rows:
 
 
 def save_picture(
-    profile: Profile,
-    run: Run,
-    path: str | Path,
-    *,
-    at_s: float | None = None,
-    size: tuple[int, int] = (1440, 900),
-    theme: str = "light",
-    scale: float = 1.0,
+    profile: Profile, run: Run, path: str | Path, *, at_s: float | None = None
 ) -> None:
     """Draw the page from a recorded run into a PNG file; see ``save_rows_picture``.
 
@@ -45,9 +40,7 @@ def save_picture(
     for i, column in enumerate(COLUMNS):
         if column.name in names:
             rows[:, i] = run.column(column.name)
-    save_rows_picture(
-        profile, rows, run.events, path, at_s=at_s, size=size, theme=theme, scale=scale
-    )
+    save_rows_picture(profile, rows, run.events, path, at_s=at_s)
 
 
 def save_rows_picture(
@@ -60,7 +53,6 @@ def save_rows_picture(
     size: tuple[int, int] = (1440, 900),
     theme: str = "light",
     scale: float = 1.0,
-    window_s: float = 60.0,
 ) -> None:
     """Draw the page as it stood at ``at_s`` of the rows (the end if None) into a PNG file.
 
@@ -68,7 +60,6 @@ def save_rows_picture(
         rows: samples, shape (n, len(COLUMNS)), SI.
         events: mappings as on the link; those after ``at_s`` are left out.
         size: of the window in logical pixels; the picture has ``scale`` times as many.
-        window_s: length of the charts' window.
 
     Raises:
         OSError: the file cannot be written.
@@ -84,10 +75,10 @@ def save_rows_picture(
     end_s = float(times[-1]) if at_s is None and len(times) else float(at_s or 0.0)
     table = table[times <= end_s]
     application()
-    model = OperateModel({"profile": profile_to_dict(profile)}, history_s=window_s + 10.0)
+    model = OperateModel({"profile": profile_to_dict(profile)}, history_s=WINDOW_S + 10.0)
     model.in_control = True
     before = [event for event in events if float(event.get("time_s", 0.0)) <= end_s]
-    recent = table[table[:, INDEX["time_s"]] > end_s - window_s - 1.0]
+    recent = table[table[:, INDEX["time_s"]] > end_s - WINDOW_S - 1.0]
     model.feed([*before, _Rows(recent)], now_s=0.0)
     if model.active_behaviour:
         model.choose(int(model.active_behaviour))
@@ -99,7 +90,7 @@ def save_rows_picture(
     window.grab()  # lays out with the fonts that are drawn; before it rows are too low
     page = window.page
     assert isinstance(page, OperatePage)
-    page.chart_page.choose_window(window_s)
+    page.chart_page.choose_window(WINDOW_S)
     save_window(window, path, size, scale)
 
 
