@@ -22,6 +22,7 @@ field has the focus P, T, K, R, and Y and N while the strip asks. ``Page.keys`` 
 
 from __future__ import annotations
 
+import gc
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -68,6 +69,11 @@ PAGES = (
 
 def nothing() -> None:
     """Do nothing: the action of a button in a window without a bench."""
+
+
+def collect_soon() -> None:
+    """Collect garbage when Qt's loop turns: pages refer to their parts and these to their pages."""
+    QTimer.singleShot(0, gc.collect)
 
 
 class Window(QMainWindow):
@@ -158,11 +164,19 @@ class Window(QMainWindow):
     def build(self) -> None:
         """Lay all widgets for the present theme and size; what was set and shown stays."""
         self.pacer.forget()
-        self.setStyleSheet(style_sheet(self.theme, self.sizes))
-        session = self.session
-        model = self.model
-        sheet = QWidget()
+        self._heartbeat_alone()
+        session, model = self.session, self.model
+        replaced = self.centralWidget()
+        # The sheet has the style, not the window: what is replaced would be styled once more. Each
+        # part is styled as it is added, with a heartbeat in between; all at once takes too long.
+        sheet = QWidget(self)
         sheet.setObjectName("sheet")
+        sheet.setStyleSheet(style_sheet(self.theme, self.sizes))
+        column = QVBoxLayout(sheet)
+        column.setContentsMargins(0, 0, 0, 0)
+        column.setSpacing(0)
+        self.banner = PowerBanner(model)
+        column.addWidget(self.banner)
         self.header = Header(
             model,
             self.theme,
@@ -172,16 +186,21 @@ class Window(QMainWindow):
             swap_theme=self.swap_theme,
             record=session.toggle_record if session else nothing,
         )
-        before = self.pages
-        self.pages = []
+        column.addWidget(self.header)
+        room = QWidget()
+        column.addWidget(room, 1)
+        self.stack = QStackedLayout(room)
+        before, self.pages = self.pages, []
         for entry, view in zip(self.entries, self.views, strict=True):
             place = PageContext(
                 model, session, view, self.theme, self.sizes, self.runs_directory, self.show_page
             )
+            self._heartbeat_alone()
             self.pages.append(entry.page(place))
-            if session is not None:
-                session.heartbeat()
+            self._heartbeat_alone()
+            self.stack.addWidget(self.pages[-1])
         for page, old in zip(self.pages, before, strict=False):
+            self._heartbeat_alone()
             page.carry_from(old)
         self.strip = StopStrip(
             model,
@@ -193,21 +212,18 @@ class Window(QMainWindow):
             reset=session.reset if session else nothing,
             take_control=session.take_control if session else nothing,
         )
-        room = QWidget()  # without one, a page would be a window of its own for a moment
-        self.stack = QStackedLayout(room)
-        for page in self.pages:
-            self.stack.addWidget(page)
-        column = QVBoxLayout(sheet)
-        column.setContentsMargins(0, 0, 0, 0)
-        column.setSpacing(0)
-        self.banner = PowerBanner(model)
-        column.addWidget(self.banner)
-        column.addWidget(self.header)
-        column.addWidget(room, 1)
         column.addWidget(self.strip)
         self.setCentralWidget(sheet)
+        if replaced is not None:
+            replaced.destroyed.connect(collect_soon)
+        self._heartbeat_alone()
         self._bring_up(self.page_number)
         self.refresh()
+        self._heartbeat_alone()
+
+    def _heartbeat_alone(self) -> None:
+        if self.session is not None:
+            self.session.heartbeat()
 
     @property
     def page(self) -> Page:

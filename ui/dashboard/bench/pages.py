@@ -34,6 +34,11 @@ class PageContext:
     runs_directory: Path | None
     show_page: Callable[[str], None]
 
+    def heartbeat(self) -> None:
+        """Send a heartbeat: between the parts of a page that takes long to build."""
+        if self.session is not None:
+            self.session.heartbeat()
+
 
 class Page(QWidget):
     """A page. All of this may be left as it is."""

@@ -47,7 +47,7 @@ class CalibratePage(Page):
         row.setContentsMargins(px(16), px(10), px(16), px(8))
         row.setSpacing(px(16))
         row.addLayout(self._left(), 28)
-        row.addLayout(self._right(), 72)
+        row.addLayout(self._right(place.heartbeat), 72)
         self.calibrating.kept.renew(self.calibrating.model.profile)
         self.refresh()
 
@@ -78,7 +78,8 @@ class CalibratePage(Page):
         column.addWidget(self.hands)
         return column
 
-    def _right(self) -> QVBoxLayout:
+    def _right(self, heartbeat: Callable[[], None]) -> QVBoxLayout:
+        heartbeat()
         px, theme, sizes = self.sizes.px, self.theme, self.sizes
         self.ask = CalibratePrompt(self.calibrating, theme, sizes)
         self.choices = QButtonGroup(self)
@@ -107,8 +108,9 @@ class CalibratePage(Page):
             head.addWidget(button)
         below = QWidget()
         self.views = QStackedLayout(below)
-        for view in (self._points(), self._law(), self._earlier()):
-            self.views.addWidget(view)
+        for view in (self._points, self._law, self._earlier):
+            heartbeat()
+            self.views.addWidget(view())
         column = QVBoxLayout()
         column.setSpacing(px(7))
         column.addWidget(self.ask, 9)

@@ -1,0 +1,130 @@
+"""The window laid anew for another theme: what was there before goes, and the heartbeat goes on."""
+
+import gc
+import weakref
+
+import pytest
+from made_rows import make_rows
+from PySide6.QtCore import QCoreApplication, QEvent, QObject
+from PySide6.QtWidgets import QApplication, QMenu
+
+from ui.dashboard.window import Window
+
+
+@pytest.fixture
+def window(model, qtbot, tmp_path):
+    model.feed([make_rows(200)], 1.0)
+    window = Window(model, runs_directory=tmp_path)
+    qtbot.addWidget(window)
+    window.resize(1280, 720)
+    window.show()
+    yield window
+    window.view_of("Runs").close()
+
+
+def parts(window):
+    """Weak references to all that is laid anew, by name."""
+    laid = [*window.pages, window.header, window.strip, window.banner, window.centralWidget()]
+    return [(type(part).__name__, weakref.ref(part)) for part in laid]
+
+
+def deleted():
+    """Let Qt delete what is due, as a return to its loop does."""
+    QCoreApplication.sendPostedEvents(None, QEvent.Type.DeferredDelete.value)
+    QApplication.processEvents()
+
+
+def alive(references):
+    return [name for name, reference in references if reference() is not None]
+
+
+def test_a_change_of_theme_leaves_nothing_of_the_pages_before(window):
+    menus = len([widget for widget in QApplication.allWidgets() if isinstance(widget, QMenu)])
+    for _ in range(2):
+        before = parts(window)
+        window.swap_theme()
+        deleted()
+        deleted()  # Python's own part of them, in the turn after; no collector runs beside
+        assert alive(before) == []
+    now = len([widget for widget in QApplication.allWidgets() if isinstance(widget, QMenu)])
+    assert now == menus
+
+
+def test_a_closed_window_leaves_nothing(model, qapp, tmp_path):
+    window = Window(model, runs_directory=tmp_path)
+    window.resize(1280, 720)
+    window.show()
+    window.swap_theme()
+    left = [*parts(window), ("window", weakref.ref(window))]
+    views = [(type(view).__name__, weakref.ref(view)) for view in window.views]
+    window.close()
+    window.deleteLater()
+    del window
+    deleted()
+    gc.collect()
+    assert alive(left) == []
+    assert alive(views) == []
+
+
+class StyleChanges(QObject):
+    """Counts the widgets whose style is computed anew."""
+
+    def __init__(self):
+        super().__init__()
+        self.of = []
+
+    def eventFilter(self, watched, event):
+        if event.type() == QEvent.Type.StyleChange:
+            self.of.append(watched)
+        return False
+
+
+def test_pages_that_go_are_not_styled_again(window, qapp):
+    # Several changes before Qt's loop deletes what they replace: each took longer than the last.
+    before = window.centralWidget()
+    changes = StyleChanges()
+    qapp.installEventFilter(changes)
+    window.swap_theme()
+    window.swap_theme()
+    qapp.removeEventFilter(changes)
+    assert changes.of  # the new ones are
+    assert not any(before is widget or before.isAncestorOf(widget) for widget in changes.of)
+
+
+class Beats:
+    """A session that notes when it is asked for a heartbeat."""
+
+    def __init__(self):
+        self.load, self.notes = None, []
+
+    def nothing(self, *_):
+        pass
+
+    apply = power_on = power_off = reset = stop = toggle_record = mark = ask = nothing
+    take_control = post_release = nothing
+
+    def heartbeat(self):
+        self.notes.append("beat")
+
+
+def test_the_heartbeat_is_sent_between_all_parts_of_a_window_laid_anew(window, qapp, monkeypatch):
+    beats, titles = Beats(), [entry.title for entry in window.entries]
+    for entry in window.entries:
+        inner = entry.page.__init__
+
+        def noted(self, place, inner=inner, title=entry.title):
+            inner(self, place)
+            beats.notes.append(title)
+
+        monkeypatch.setattr(entry.page, "__init__", noted)
+    window.session = beats
+    window.swap_theme()
+    window.session = None
+    notes = beats.notes
+    for one, two in zip(["", *titles], [*titles, ""], strict=True):
+        begin = notes.index(one) + 1 if one else 0
+        end = notes.index(two) if two else len(notes)
+        between = notes[begin:end].count("beat")
+        assert between >= 2, (one, two)  # the page before is styled, then the next is built
+    assert notes[notes.index("Bring-up") : notes.index("Calibrate")].count("beat") >= 6
+    assert notes[-1] == "beat"
