@@ -23,7 +23,6 @@ from hil.core import (
     Request,
     State,
     Waveform,
-    limited_by,
 )
 
 
@@ -76,8 +75,9 @@ class ApplyingBench(BenchState):
         told = checked.behaviour.model_dump(exclude={"points"})
         if isinstance(checked.behaviour, Waveform):
             told["point_count"] = len(checked.behaviour.points)
+        self.applied = checked.behaviour
         self._begin(active, told, checked.limited_mask)
-        return Outcome(True, f"applied{limited_by(checked.limited_mask)}")
+        return Outcome(True, f"applied{self._limited_by(checked.limited_mask)}")
 
     def _begin(self, active: ActiveBehaviour, told: dict[str, Any], limited_mask: int) -> None:
         """Close the force loop around another behaviour, without a jump of the force."""

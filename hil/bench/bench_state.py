@@ -12,6 +12,7 @@ from typing import Any
 from drivers.base import Capabilities, Command, PowerRequest, PowerStage, Telemetry
 from hil.control import (
     BY_TORQUE,
+    NO_CAP,
     ActiveBehaviour,
     ControlledStop,
     Estimator,
@@ -22,18 +23,23 @@ from hil.control import (
     PowerRemoval,
     PowerSequence,
     Shaper,
+    VelocityController,
+    capped_gains,
+    capped_profile,
     changed_calibration,
     design_source,
     make_controller,
     reduced_profile,
     restricted_profile,
     slide_s,
+    tiers_of,
     within_passivity,
 )
 from hil.core import (
     ALWAYS_CATEGORY_0,
     CHOSEN,
     NO_SAMPLE,
+    Behaviour,
     Cause,
     Commission,
     Enable,
@@ -51,6 +57,7 @@ from hil.core import (
     UseCalibration,
     WithholdHeartbeat,
     label,
+    limit_names,
     sentence,
 )
 from hil.core import Stop as StopRequest
@@ -77,6 +84,8 @@ class BenchState:
         self._delay_s = capabilities.command_delay_cycles * period_s
         profile = within_passivity(profile, period_s, self._delay_s)
         self.own_profile = profile  # as loaded; ``profile`` may be narrower
+        self.wide = profile  # before the session cap
+        self.cap = NO_CAP
         self.profile = profile
         self.reduced = False  # an unverified rig: the profile's own limits stay shut
         self.period_s = period_s
@@ -89,7 +98,7 @@ class BenchState:
         )
         self.estimator = Estimator(profile, period_s)
         self.supervisor = Supervisor(profile, period_s)
-        self.gains = design_source(profile, period_s, self._delay_s)
+        self._gains = self.gains = design_source(profile, period_s, self._delay_s)
         self._adopt(profile)
         self.peak_torque_N_m = capabilities.peak_torque_N_m
 
@@ -109,6 +118,7 @@ class BenchState:
         self._power = PowerSequence()
         self.removal = PowerRemoval.of_drive(capabilities)
         self._active: ActiveBehaviour | OpenLoop | None = None
+        self.applied: Behaviour | None = None  # what made it so, once checked
         self.provoked_loss = False  # a loss of the drive would be our own doing
         self._withheld_s = 0.0  # how long the drive is still to miss the heartbeat
         self._request_limits = 0
@@ -136,17 +146,25 @@ class BenchState:
         self._adopt(reduced_profile(self.own_profile) if reduced else self.own_profile)
 
     def _adopt(self, profile: Profile) -> None:
-        """Work to this profile's limits and force loop; while de-energised only."""
+        """Work to this profile's limits and force loop, and to the session cap; without power only."""
+        self.wide = profile
+        capped = capped_profile(profile, self.cap)
+        # The force loop is that of the rig: a cap on its force does not change its friction.
+        profile = profile.model_copy(update={"control": capped.control})
         if profile.control != self.profile.control:
             # Some 60 ms, in which the drive hears nothing: only where it is needed.
-            self.gains = design_source(profile, self.period_s, self._delay_s)
-        self.profile = profile
+            self._gains = design_source(profile, self.period_s, self._delay_s)
+        self.gains = capped_gains(self._gains, self.cap)
+        self.profile = capped
         self.force_controller = make_controller(
             profile, self.gains, self.period_s, self.calibration
         )
+        if isinstance(self.force_controller, VelocityController):
+            self.force_controller.narrow(capped.limits.speed.limited)
         self.shaper = Shaper(profile)
         before, self.supervisor = self.supervisor, Supervisor(profile, self.period_s)
         self.supervisor.take_over(before)
+        self.supervisor.narrow(capped, tiers_of(capped))
         self.supervisor.restricted = profile.limits.force != self.own_profile.limits.force
         self.controlled_stop = ControlledStop(profile)
 
@@ -338,6 +356,13 @@ class BenchState:
         self._event("envelope", envelope=self.envelope and self.envelope.model_dump())
         return Outcome(True, self._limits_text())
 
+    def _limit_names(self, mask: int) -> list[str]:
+        return limit_names(mask)
+
+    def _limited_by(self, mask: int) -> str:
+        names = ", ".join(name[0].lower() + name[1:] for name in self._limit_names(mask))
+        return f", limited by {names}" if names else ""
+
     def _limits_text(self) -> str:
         if self.envelope is not None:
             return "taken"
@@ -366,6 +391,7 @@ class BenchState:
             new, slide_s(self.calibration.newest, new, self.own_profile.limits.deflection.limited)
         )
         self.own_profile = changed
+        self.wide = self.wide.model_copy(update={"calibration": changed.calibration})
         self.profile = self.profile.model_copy(update={"calibration": changed.calibration})
         self.supervisor.use_calibration(self.profile)
         self._event("calibration", calibration=changed.calibration.model_dump(mode="json"))

@@ -13,7 +13,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from drivers.base import Mode, PowerRequest, Telemetry
-from hil.bench.external import ExternallySetBench
+from hil.bench.capping import CappedBench
 from hil.bench.referencing import LOST
 from hil.control import (
     LONGEST_S,
@@ -25,7 +25,7 @@ from hil.control import (
     Removal,
     VelocityController,
 )
-from hil.core import Cause, Sample, State, limit_names
+from hil.core import Cause, Sample, State
 
 NAN = float("nan")
 AGE_CREEP = 1e-4  # a cycle, towards larger ages: seconds until a slower way is the usual one
@@ -48,7 +48,7 @@ class CycleTiming(NamedTuple):
     answer_s: float = 0.0
 
 
-class Bench(ExternallySetBench):
+class Bench(CappedBench):
     """The bench, and one cycle of it; see :class:`~hil.bench.bench_state.BenchState`.
 
     Attributes:
@@ -83,6 +83,7 @@ class Bench(ExternallySetBench):
         self._spring_force = spring_force
         self._take_sample(telemetry, nut, deflection, true_force, torque_measured)
 
+        self._follow_cap(dt_s)
         supervisor = self.supervisor
         state = self.state
         # A controlled stop still drives the motor: what makes that wrong must cut it short.
@@ -179,7 +180,7 @@ class Bench(ExternallySetBench):
             supervisor.following.reset()
         self._command(torque, velocity)
         if self._limit_notices.new(limited, dt_s):
-            self._event("limited", limits=limit_names(limited))
+            self._event("limited", limits=self._limit_names(limited))
 
         self.row = Sample(
             time_s=time_s,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from hil.bench.referencing import WHY_OPEN, ReferencedBench, is_verified
 from hil.control import ExternalForce
-from hil.core import Apply, Cause, ExternalSetpoint, Outcome, Request, Setpoint, State, limited_by
+from hil.core import Apply, Cause, ExternalSetpoint, Outcome, Request, Setpoint, State
 
 
 class ExternallySetBench(ReferencedBench):
@@ -23,7 +23,7 @@ class ExternallySetBench(ReferencedBench):
         checked = active.renew(values)
         if checked.refusal:
             return Outcome(False, checked.refusal)
-        return Outcome(True, f"taken{limited_by(checked.limited_mask)}")
+        return Outcome(True, f"taken{self._limited_by(checked.limited_mask)}")
 
     def _apply(self, request: Apply) -> Outcome:
         behaviour = request.behaviour

@@ -1,6 +1,6 @@
 """Calibration law, estimation, behaviours, shaping and force control."""
 
-from hil.control.behaviours import ActiveBehaviour, check_behaviour, start_behaviour
+from hil.control.behaviours import ActiveBehaviour, carry_on, check_behaviour, start_behaviour
 from hil.control.calibration import ForceCalibration, LiveCalibration, passive_bounds
 from hil.control.changed_calibration import changed_calibration, slide_s
 from hil.control.commissioning import HoldToRun, OpenLoop, SpeedRun, TorqueRun, restricted_profile
@@ -16,6 +16,20 @@ from hil.control.power_removal import ALLOWED_S, PowerRemoval, Removal
 from hil.control.power_sequence import LONGEST_S, PowerSequence, Progress
 from hil.control.reference_seek import ReferenceSeek, repeatability, seek_figures
 from hil.control.rig_model import MODULATION, driven_current_A, moved_mass, rig_mass
+from hil.control.session_cap import (
+    NO_CAP,
+    Slide,
+    Tiers,
+    cap_data,
+    cap_from,
+    cap_text,
+    capped_gains,
+    capped_profile,
+    merged_cap,
+    own_values,
+    tiers_of,
+    widened,
+)
 from hil.control.shaping import Shaper
 from hil.control.source import (
     BY_TORQUE,
@@ -25,7 +39,13 @@ from hil.control.source import (
     make_controller,
     within_passivity,
 )
-from hil.control.unverified import limits_reduced, profile_in_force, reduced_profile, reduced_text
+from hil.control.unverified import (
+    limits_reduced,
+    profile_in_force,
+    reduced_profile,
+    reduced_text,
+    uncapped_profile,
+)
 from hil.control.velocity_controller import VelocityController
 from hil.control.velocity_design import VelocityGains, design_velocity
 from hil.control.verification import (
@@ -44,6 +64,7 @@ __all__ = [
     "LONGEST_S",
     "MODULATION",
     "MOST_LATE_S",
+    "NO_CAP",
     "SLIP_SPEED_M_S",
     "ActiveBehaviour",
     "ControlledStop",
@@ -65,12 +86,20 @@ __all__ = [
     "ReferenceSeek",
     "Removal",
     "Shaper",
+    "Slide",
     "SpeedRun",
     "Standing",
+    "Tiers",
     "TorqueRun",
     "VelocityController",
     "VelocityGains",
     "bandwidth_Hz",
+    "cap_data",
+    "cap_from",
+    "cap_text",
+    "capped_gains",
+    "capped_profile",
+    "carry_on",
     "changed_calibration",
     "check_behaviour",
     "design",
@@ -82,8 +111,10 @@ __all__ = [
     "left_over_N",
     "limits_reduced",
     "make_controller",
+    "merged_cap",
     "moved_mass",
     "observer_gains",
+    "own_values",
     "passive_bounds",
     "profile_in_force",
     "reduced_profile",
@@ -98,8 +129,11 @@ __all__ = [
     "slide_s",
     "standing",
     "start_behaviour",
+    "tiers_of",
+    "uncapped_profile",
     "verified_directory",
     "verify",
+    "widened",
     "withdraw",
     "within_passivity",
 ]

@@ -80,6 +80,12 @@ def start_behaviour(
     raise AssertionError(behaviour)  # open loop: hil.control.commissioning
 
 
+def carry_on(before: ActiveBehaviour | object, after: ActiveBehaviour) -> None:
+    """Let a waveform that replaces one go on where that one is."""
+    if isinstance(before, _Wave) and isinstance(after, _Wave):
+        after.go_to(before)
+
+
 class PassiveSpring:
     """K·e up to the knee force of the real spring, beyond it no stiffer than its outer slope.
 
@@ -178,7 +184,8 @@ class _Hold:
         self._way = behaviour.position_m - output_position_m
         self._duration = max(SHORTEST_MOVE_S, 1.875 * abs(self._way) / behaviour.speed_m_s)
         self._time = 0.0
-        self.stiffness_N_m = HOLD_STIFFNESS_SHARE * min(passive_bounds(profile)[:2])
+        stiffest = HOLD_STIFFNESS_SHARE * min(passive_bounds(profile)[:2])
+        self.stiffness_N_m = min(stiffest, loop.most_stiffness_N_m)
         self.rest_m = output_position_m
         self.damping_N_s_m = min(
             profile.limits.damping,
@@ -258,6 +265,10 @@ class _Wave:
         if self._spring is None:
             return self._program_N
         return self._spring.potential_force(self._program_N - output_position_m)
+
+    def go_to(self, other: _Wave) -> None:
+        """Go on at the time of another."""
+        self._time, self._next = other._time, other._next
 
     def _value(self, time: float) -> float:
         if self._shape == "table":

@@ -153,7 +153,8 @@ class HoldToRun:
         self._since_s += dt_s
 
 
-def _tiers(limit: L, limited: float, tripped: float) -> L:
+def tiers(limit: L, limited: float, tripped: float) -> L:
+    """Return the limit with these tiers, its tripped value never above its own."""
     own = limit.tripped
     return limit.model_copy(
         update={"limited": limited, "tripped": tripped if own is None else min(own, tripped)}
@@ -178,10 +179,10 @@ def restricted_profile(
     )
     narrow = limits.model_copy(
         update={
-            "force": _tiers(limits.force, force, TRIPPED_OVER_BOUNDED * force),
-            "speed": _tiers(limits.speed, speed, TRIPPED_OVER_BOUNDED * speed),
+            "force": tiers(limits.force, force, TRIPPED_OVER_BOUNDED * force),
+            "speed": tiers(limits.speed, speed, TRIPPED_OVER_BOUNDED * speed),
             # Peaks of the current loop lie above what is asked.
-            "current": _tiers(limits.current, current, 2.0 * current + 0.5),
+            "current": tiers(limits.current, current, 2.0 * current + 0.5),
         }
     )
     if not envelope.ends_known:

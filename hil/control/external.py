@@ -45,6 +45,18 @@ class ExternalForce:
         self.damping_N_s_m = 0.0
         self.limited = self.limits = 0
         self._inner: ActiveBehaviour | None = None
+        self._values: ExternalSetpoint | Setpoint = behaviour
+
+    def narrow(self, trimming: Profile, profile: Profile, gains: Gains) -> None:
+        """Go on with narrower limits.
+
+        Args:
+            trimming: trims what acts now. profile: checks what comes.
+        """
+        gap_s = self.gap_s
+        self._profile, self._gains = trimming, gains
+        self.renew(self._values)
+        self._profile, self.gap_s = profile, gap_s
 
     @property
     def overdue(self) -> bool:
@@ -58,6 +70,7 @@ class ExternalForce:
             return checked
         inner = start_behaviour(checked.behaviour, self._profile, 0.0, 0.0, self._gains)
         self._inner = inner
+        self._values = values
         self.gap_s = 0.0
         self.limits = checked.limited_mask
         self.rest_m, self.stiffness_N_m = inner.rest_m, inner.stiffness_N_m

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from hil.control.commissioning import restricted_profile
+from hil.control.session_cap import cap_from, capped_profile
 from hil.core import Commission
 from hil.profile import Profile, profile_from_dict
 
@@ -39,6 +40,11 @@ def reduced_profile(profile: Profile) -> Profile:
 
 def profile_in_force(description: Mapping[str, Any]) -> Profile:
     """Return the profile that a bench works to, from what it says to a client."""
+    return capped_profile(uncapped_profile(description), cap_from(description))
+
+
+def uncapped_profile(description: Mapping[str, Any]) -> Profile:
+    """Return the profile that a bench would work to without a session cap."""
     profile = profile_from_dict(description["profile"])
     return reduced_profile(profile) if limits_reduced(description) else profile
 

@@ -40,6 +40,10 @@ class VelocityController:
         self.saturated = False
         self.reset()
 
+    def narrow(self, most_m_s: float) -> None:
+        """Hold the nut to this speed from now on, m/s."""
+        self._most_m_s = most_m_s
+
     def reset(self, torque_N_m: float = 0.0) -> None:
         """Forget the past. The torque is the drive's business and changes nothing."""
         self._sum_m_s = 0.0

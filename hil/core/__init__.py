@@ -1,7 +1,7 @@
 """Limits, requests and sample columns: the vocabulary that every other room uses."""
 
 from hil.core.dated_paths import dated, free_path, one_word
-from hil.core.limit_texts import WORDING, fix, label, limit_names, limited_by, sentence
+from hil.core.limit_texts import WORDING, fix, label, limit_names, sentence
 from hil.core.limits import ALWAYS_CATEGORY_0, CHOSEN, Cause, Limit
 from hil.core.plain_yaml import PlainYamlError, parse_plain_yaml, read_plain_bytes, read_plain_yaml
 from hil.core.private_files import (
@@ -40,6 +40,7 @@ from hil.core.requests import (
     Request,
     Reset,
     SeekReference,
+    SessionCap,
     Setpoint,
     StartRun,
     Stop,
@@ -91,6 +92,7 @@ __all__ = [
     "Reset",
     "Sample",
     "SeekReference",
+    "SessionCap",
     "Setpoint",
     "StartRun",
     "State",
@@ -107,7 +109,6 @@ __all__ = [
     "free_path",
     "label",
     "limit_names",
-    "limited_by",
     "make_private_directory",
     "merged_logs",
     "one_word",

@@ -209,12 +209,6 @@ def fix(code: int) -> str:
     return wording.fix if wording is not None else ""
 
 
-def limited_by(mask: int) -> str:
-    """Return the end of an outcome, such as ", limited by force"; '' for 0."""
-    names = ", ".join(limit_names(mask)).lower()
-    return f", limited by {names}" if names else ""
-
-
 def limit_names(mask: int) -> list[str]:
     """Labels of the limits whose bits are set in ``mask`` (column ``limited``)."""
     return [label(limit) for limit in Limit if mask >> limit & 1]

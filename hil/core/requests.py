@@ -278,6 +278,21 @@ class EndCommission(Message):
     kind: Literal["end_commission"] = "end_commission"
 
 
+class SessionCap(Message):
+    """Limits of this session, no wider than the profile's: force, speed, virtual stiffness, bandwidth.
+
+    A value that is left out stays as it is. Values narrow at any time; with ``widen``, a person's
+    confirmation, they may be wider, those left out are the profile's again, and power must be off.
+    """
+
+    kind: Literal["session_cap"] = "session_cap"
+    force_N: float | None = Field(None, gt=0)
+    speed_m_s: float | None = Field(None, gt=0)
+    stiffness_N_m: float | None = Field(None, gt=0)
+    bandwidth_Hz: float | None = Field(None, gt=0)
+    widen: bool = False
+
+
 class Enable(Message):
     """The hold-to-run control is held (sent again and again), or was let go."""
 
@@ -330,6 +345,7 @@ Request = Annotated[
     | EndRun
     | Commission
     | EndCommission
+    | SessionCap
     | Enable
     | WithholdHeartbeat
     | UseCalibration

@@ -18,7 +18,7 @@ from drivers.base import Drive, DriverError, PowerRequest, ResumesCyclic
 from drivers.capture import WireRecorder
 from hil.bench import CONFIRMED, UNVERIFIED, Bench, CycleTiming
 from hil.control import Standing, standing
-from hil.core import Cause, EndCommission, PowerOn, Reset, State, Stop
+from hil.core import Cause, EndCommission, PowerOn, Reset, SessionCap, State, Stop
 from hil.host.awake_process import AwakeProcess
 from hil.host.kept_heat import HeatFiles, moment_now
 from hil.host.kept_reference import KeptReference
@@ -82,6 +82,7 @@ class Host:
         self._stated = at_lower_end and self.bench.reference == UNVERIFIED
         if self._stated:
             self.bench.state_reference(CONFIRMED)
+        self._cap: SessionCap | None = None  # of the start
         self.bench.kept_offset_m = kept.offset_m if kept else None
         self._warm = heat if heat is not None and heat.winding + heat.housing > 0.0 else None
         if self._warm is not None:
@@ -99,6 +100,11 @@ class Host:
         self.pauses = PauseWitness()
         self._tenure = link.gate.tenure
         self._widen = False  # the limits of a holder who is gone are to be taken back
+
+    def begin_capped(self, cap: SessionCap) -> None:
+        """Begin with limits narrower than the profile's; before ``run``."""
+        self._cap = cap
+        self.bench.ask(cap)
 
     def run(self) -> None:
         """Cycle until ``ending`` is set; the drive is de-energised on the way out."""
@@ -199,6 +205,8 @@ class Host:
         """Record what a replay must begin with."""
         if self.bench.reduced:
             wire.note({"reduced": True})
+        if self._cap is not None:
+            wire.note({"request": self._cap.model_dump(mode="json")})
         if self._warm is not None:
             wire.note({"heat": [self._warm.winding, self._warm.housing]})
         if self._stated:
@@ -347,6 +355,8 @@ class Host:
                 # Whoever comes later is told of the one in force.
                 told = self.link.description
                 told["profile"] = {**told["profile"], "calibration": event["calibration"]}
+            elif event["kind"] == "session_cap":
+                self.link.description["session_cap"] = event["cap"]
             elif event["kind"] == "reference":
                 self.link.description["reference"] = event["how"]
             self.link.publish_event(self._stamp(event))

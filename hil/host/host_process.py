@@ -13,7 +13,7 @@ from types import FrameType
 from drivers.base import Drive, DriverError
 from drivers.capture import WireRecorder, wires
 from hil.control import standing
-from hil.core import begin_log, read_private
+from hil.core import SessionCap, begin_log, read_private
 from hil.host.awake_process import AwakeProcess
 from hil.host.description import describe
 from hil.host.host import Host
@@ -44,6 +44,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument(
         "--reference-at-lower-end", action="store_true", help="the output rests on its lower end"
     )
+    parser.add_argument("--cap", help="limits of the session: a request as JSON")
     parser.add_argument("--hold", action="store_true", help="go on at a line on standard input")
     parser.add_argument("--link", required=True, type=Path, help="link directory")
     parser.add_argument("--wires", type=Path, help="directory of a simulated rig's wires")
@@ -104,6 +105,8 @@ def main(arguments: list[str] | None = None) -> int:
         )
         log.info(grant.notice)
         host = Host(profile, drive, link, wire, verified, stated, heat, kept)
+        if options.cap:
+            host.begin_capped(SessionCap.model_validate_json(options.cap))
         host.verification = VerificationWatch(
             profile, verified, options.profile, options.unverified
         )

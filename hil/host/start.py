@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from hil.bench import Rehearsal
-from hil.core import write_private
+from hil.core import SessionCap, write_private
 from hil.host.processes import BenchProcesses
 from hil.link import make_link_directory
 from hil.profile import Profile, load_profile, profile_to_dict, rig_parameters, simulated_wires
@@ -41,6 +41,7 @@ class BenchOptions:
         tell: takes a line for each fault of the rehearsal.
         unverified: what a person typed to open the limits of a rig that no bring-up has verified.
         at_lower_end: the operator stated that the output rests on its lower end.
+        cap: limits of this session, narrower than the profile's.
     """
 
     runs_directory: Path
@@ -54,6 +55,7 @@ class BenchOptions:
     tell: Callable[[str], None] = _say_nothing
     unverified: str = ""
     at_lower_end: bool = False
+    cap: SessionCap | None = None
 
 
 def start_bench(profile_path: str | Path, options: BenchOptions) -> BenchProcesses:
@@ -142,6 +144,8 @@ def _host_options(options: BenchOptions) -> list[str]:
     given = ["--unverified", options.unverified] if options.unverified else []
     if options.at_lower_end:
         given.append("--reference-at-lower-end")
+    if options.cap is not None:
+        given += ["--cap", options.cap.model_dump_json()]
     if options.tcp is not None:
         given += ["--tcp", options.tcp]
     if options.keys is not None:

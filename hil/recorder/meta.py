@@ -60,6 +60,7 @@ def new_meta(
         "simulated": description.get("simulated"),
         "verification": description.get("verification"),
         "reference": description.get("reference"),
+        "session_cap": description.get("session_cap"),
         "drive": description.get("drive"),
         "software": {
             "hookeline": description.get("version") or own_version(),

@@ -278,6 +278,8 @@ class WriterThread(threading.Thread):
             self._description = {**self._description, "verification": event.get("verification")}
         elif kind == "reference":
             self._description = {**self._description, "reference": event.get("how")}
+        elif kind == "session_cap":
+            self._description = {**self._description, "session_cap": event.get("cap")}
         elif kind == "calibration":
             # Runs that begin from here on are recorded with it.
             profile = {

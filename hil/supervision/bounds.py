@@ -91,10 +91,18 @@ class Bounds:
         limits = profile.limits
         law = ForceCalibration(profile.calibration, profile.sensors.deflection)
         most = min(limits.deflection.limited, profile.actuator.springs.solid_deflection)
-        force = limits.force.limited
-        high, low = law.force(most), law.force(-most)
-        self.most_high_N = min(force, high)
-        self.most_low_N = max(-force, low)
+        self._law_high_N, self._law_low_N = law.force(most), law.force(-most)
+        self._flatten(limits.force.limited)
+
+    def narrow(self, force_N: float, speed_m_s: float) -> None:
+        """Hold force and speed to these limits from now on, N and m/s."""
+        self._speed = speed_m_s
+        self._flatten(force_N)
+
+    def _flatten(self, force: float) -> None:
+        high, low = self._law_high_N, self._law_low_N
+        self.most_high_N = force if force < high else high
+        self.most_low_N = -force if -force > low else low
         self._flat_high = Limit.FORCE if force <= high else Limit.DEFLECTION
         self._flat_low = Limit.FORCE if -force >= low else Limit.DEFLECTION
 

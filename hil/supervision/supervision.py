@@ -9,7 +9,7 @@ the reason why it refuses to.
 from __future__ import annotations
 
 from drivers.base import PowerStage, Telemetry
-from hil.control import Estimator
+from hil.control import Estimator, Tiers
 from hil.core import Cause, Limit, fix
 from hil.profile import Profile
 from hil.supervision import limit_sentences, telemetry_age
@@ -66,7 +66,6 @@ class Supervisor:
         self._law = SpringLawWatch(profile)
         hand = 1 if profile.actuator.screw.hand == "right" else -1
         self._torque_sign = hand * profile.sensors.motor.sign
-        self._period = period_s
         self._kt = motor.torque_constant
         self._stroke = profile.actuator.stroke
         self._force_tripped = limits.force.tripped
@@ -85,8 +84,7 @@ class Supervisor:
         self.heat = MotorHeat(profile)
         self.supply_V = float("nan")  # filtered
         self._last_force = float("nan")
-        self._force_rate = 0.0
-        self._disagreeing_s = 0.0
+        self._force_rate = self._disagreeing_s = 0.0
         self._low_allowed = self._low_line
         self._high_allowed = self._high_line
         self._window_from_m = float("nan")
@@ -176,6 +174,12 @@ class Supervisor:
         """Renew what follows from the profile's calibration."""
         self._bounds.use_calibration(profile)
         self._law.forget()
+
+    def narrow(self, profile: Profile, tiers: Tiers) -> None:
+        """Hold force and speed to these tiers from now on; ``profile`` says what may be energised."""
+        self._profile = profile
+        self._force_tripped, self._speed_tripped = tiers.force_tripped_N, tiers.speed_tripped_m_s
+        self._bounds.narrow(tiers.force_N, tiers.speed_m_s)
 
     def check(
         self,

@@ -12,9 +12,12 @@ from hil.profile import find_profile, load_profile
 from ui.commands.answers import BAD_INPUT, FAILED, OK, CommandError, add_command, answer, say
 from ui.commands.disturb import add_disturb, rehearsal_of
 from ui.commands.screen import has_display, operate
+from ui.commands.session_cap import add_cap, cap_given, refuse_cap
 from ui.commands.stated import add_reference, stated_reference
 from ui.commands.unverified import add_unverified, confirmed_unverified
 from ui.commands.wire import add_wire, last_run
+
+IN_THE_DASHBOARD = "the bench of --link runs already. Fix: set its cap on the Operate page"
 
 
 def add(commands: Any) -> None:
@@ -45,6 +48,7 @@ def add(commands: Any) -> None:
     parser.add_argument("--watch", action="store_true", help="do not ask for control")
     add_unverified(parser)
     add_reference(parser)
+    add_cap(parser)
     add_wire(parser, replay=False)
     add_disturb(parser)
     parser.set_defaults(run=run)
@@ -59,12 +63,14 @@ def run(options: argparse.Namespace) -> int:
             BAD_INPUT,
         )
     if options.link is not None:
+        refuse_cap(options, IN_THE_DASHBOARD)
         keys = ClientKeys.load(options.keys) if options.keys is not None else None
         code = operate(options.link, keys=keys, watch=options.watch, runs=options.runs)
     else:
         rehearsal = rehearsal_of(options, load_profile(options.profile))
         confirmed = confirmed_unverified(options, load_profile(options.profile))
         at_lower_end = stated_reference(options, load_profile(options.profile))
+        cap = cap_given(options, load_profile(options.profile))
         with start_bench(
             options.profile,
             BenchOptions(
@@ -74,6 +80,7 @@ def run(options: argparse.Namespace) -> int:
                 tell=lambda text: say(options, text),
                 unverified=confirmed,
                 at_lower_end=at_lower_end,
+                cap=cap,
             ),
         ) as bench:
             for notice in bench.notices:

@@ -14,6 +14,7 @@ from ui.commands.answers import BAD_INPUT, FAILED, OK, CommandError, add_command
 from ui.commands.disturb import add_disturb, rehearsal_of
 from ui.commands.screen import has_display, has_platform, operate, watching_dashboard
 from ui.commands.session import finish, fit, perform_live, perform_lockstep
+from ui.commands.session_cap import add_cap, cap_given, refuse_cap
 from ui.commands.wire import add_wire, check_wire, last_run, perform_replay
 
 HINT = "Simulated rig: nothing real moves. G begins the tour, S leaves it, Esc stops."
@@ -55,6 +56,7 @@ def add(commands: Any) -> None:
     parser.add_argument(
         "--profile", default=PROFILE, help=f"simulated rig to use (default: {PROFILE})"
     )
+    add_cap(parser)
     add_wire(parser)
     add_disturb(parser)
     parser.set_defaults(run=run)
@@ -72,17 +74,20 @@ def run(options: argparse.Namespace) -> int:
             BAD_INPUT,
         )
     rehearsal = rehearsal_of(options, profile)
+    cap = cap_given(options, profile)
     live = BenchOptions(
         runs_directory=options.out,
         log_wire=options.log_wire,
         rehearsal=rehearsal,
         tell=lambda text: say(options, text),
+        cap=cap,
     )
     if options.replay is not None:
+        refuse_cap(options, "a replay has the cap that was recorded. Fix: leave it out")
         performed = perform_replay(options, sequence, profile, options.out)
     elif options.lockstep:
         performed = perform_lockstep(
-            options, sequence, options.profile, options.out, options.seed, rehearsal
+            options, sequence, options.profile, options.out, options.seed, rehearsal, cap
         )
     elif options.headless or not (has_display() or (options.scripted and has_platform())):
         if not options.headless:

@@ -23,6 +23,7 @@ from ui.commands.session import (
     require_person,
     values_given,
 )
+from ui.commands.session_cap import add_cap, cap_given, refuse_cap
 from ui.commands.stated import add_reference, stated_reference
 from ui.commands.unverified import add_unverified, confirmed_unverified
 from ui.commands.wire import add_wire, check_wire, perform_replay
@@ -77,6 +78,7 @@ def add(commands: Any) -> None:
     parser.add_argument("--seed", type=int, default=1, help="of the simulated rig in lockstep")
     add_unverified(parser)
     add_reference(parser)
+    add_cap(parser)
     add_wire(parser)
     add_disturb(parser)
     parser.set_defaults(run=run)
@@ -86,6 +88,7 @@ def run(options: argparse.Namespace) -> int:
     check_wire(options)
     sequence = fit(load_sequence(options.sequence, values_given(options)), options.seconds)
     if options.link is not None:
+        refuse_cap(options, "the bench of --link runs already. Fix: give the cap where it starts")
         if options.log_wire or options.replay is not None:
             raise CommandError(
                 "--link performs on a running bench, whose wires belong to another process: leave "
@@ -98,10 +101,14 @@ def run(options: argparse.Namespace) -> int:
         raise CommandError("the sequence names no profile: add --profile P", BAD_INPUT)
     profile = load_profile(name)
     rehearsal = rehearsal_of(options, profile)
+    cap = cap_given(options, profile)
     if options.replay is not None:
+        refuse_cap(options, "a replay has the cap that was recorded. Fix: leave it out")
         performed = perform_replay(options, sequence, profile, options.out)
     elif options.lockstep:
-        performed = perform_lockstep(options, sequence, name, options.out, options.seed, rehearsal)
+        performed = perform_lockstep(
+            options, sequence, name, options.out, options.seed, rehearsal, cap
+        )
     else:
         simulated = profile.simulation is not None
         require_person(sequence, simulated, options.confirm_loads, options.headless)
@@ -118,6 +125,7 @@ def run(options: argparse.Namespace) -> int:
                         tell=lambda text: say(options, text),
                         unverified=confirmed,
                         at_lower_end=at_lower_end,
+                        cap=cap,
                     ),
                 )
             )

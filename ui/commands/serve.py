@@ -12,6 +12,7 @@ from hil.host import BenchError, BenchOptions, start_bench
 from hil.link import default_directory, make_client_keys, make_server_keys
 from hil.profile import load_profile
 from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, say
+from ui.commands.session_cap import add_cap, cap_given
 from ui.commands.stated import add_reference, stated_reference
 from ui.commands.unverified import add_unverified, confirmed_unverified
 
@@ -58,6 +59,7 @@ def add(commands: Any) -> None:
     )
     add_unverified(parser)
     add_reference(parser)
+    add_cap(parser)
     parser.set_defaults(run=run)
 
 
@@ -76,6 +78,7 @@ def run(options: argparse.Namespace) -> int:
         )
     confirmed = confirmed_unverified(options, load_profile(options.profile))
     at_lower_end = stated_reference(options, load_profile(options.profile))
+    cap = cap_given(options, load_profile(options.profile))
     with start_bench(
         options.profile,
         BenchOptions(
@@ -86,6 +89,7 @@ def run(options: argparse.Namespace) -> int:
             recorder=not options.no_recorder,
             unverified=confirmed,
             at_lower_end=at_lower_end,
+            cap=cap,
         ),
     ) as bench:
         for notice in bench.notices:

@@ -12,7 +12,8 @@ from typing import Any
 
 from hil.analysis import Measured, figure_line, measure
 from hil.bench import EPOCH, LockstepBench, Rehearsal
-from hil.control import profile_in_force
+from hil.control import cap_data, capped_profile, profile_in_force
+from hil.core import SessionCap
 from hil.link import Client
 from hil.procedures import Ended, LiveRunner, LockstepRunner, open_environment
 from hil.profile import Profile, ProfileError, load_profile, profile_to_dict
@@ -156,6 +157,7 @@ def perform_lockstep(
     runs: Path,
     seed: int,
     rehearsal: Rehearsal | None = None,
+    cap: SessionCap | None = None,
 ) -> Performed:
     """Perform on the simulated rig in this process, faster than real time.
 
@@ -171,6 +173,8 @@ def perform_lockstep(
         )
     check_fit(sequence, profile)
     bench = LockstepBench(profile, seed)
+    if cap is not None:
+        bench.request(cap)
     if rehearsal is not None:
         bench.rehearse(rehearsal, lambda text: say(options, text))
     writer = RunWriter(
@@ -182,13 +186,14 @@ def perform_lockstep(
             "rate_hz": profile.control.rate,
             "simulated": True,
             "drive": bench.drive.capabilities.identity,
+            "session_cap": cap_data(bench.bench.cap),
         },
         note=f"lockstep, seed {seed}",
         started=EPOCH.isoformat(timespec="milliseconds"),
     )
     with writer:
         runner = LockstepRunner(bench, writer, lambda text: say(options, text))
-        ended = runner.run(perform(sequence, profile))
+        ended = runner.run(perform(sequence, capped_profile(profile, bench.bench.cap)))
         path = writer.close(verdict(ended))
     return Performed(ended, path, f"simulated rig in lockstep, seed {seed}")
 

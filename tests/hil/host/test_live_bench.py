@@ -22,6 +22,7 @@ from hil.core.requests import (
     HoldPosition,
     PowerOn,
     Reset,
+    SessionCap,
     StartRun,
 )
 from hil.host.processes import BenchError
@@ -208,6 +209,30 @@ def test_a_recorder_that_hangs_is_told_and_a_busy_one_is_not(quiet_bench):
         finally:
             quiet_bench.processes["recorder"].send_signal(signal.SIGCONT)
         watch.until("recorder_back")
+
+
+def test_a_cap_of_the_start_is_told_held_and_narrowed(tmp_path):
+    options = BenchOptions(runs_directory=tmp_path / "runs", cap=SessionCap(force_N=100.0))
+    with (
+        start_bench(PROFILE, options) as bench,
+        Client.connect(bench.link_directory, name="narrows") as client,
+    ):
+        assert client.description["session_cap"] == {"force_N": 100.0}
+        client.take_control()
+        with pytest.raises(Refused, match="confirm"):
+            client.request(SessionCap(force_N=150.0))
+        client.request(SessionCap(force_N=80.0, speed_m_s=0.05))
+        cap = {"force_N": 80.0, "speed_m_s": 0.05}
+        watch = Watch(client)
+        assert watch.until("session_cap")["cap"] == cap
+        client.request(StartRun(name="capped"))
+        watch.until("recording")
+        client.request(EndRun())
+        watch.until("recorded")
+        with Client.connect(bench.link_directory, name="comes later") as later:
+            assert later.description["session_cap"] == cap
+    [run] = list_runs(tmp_path / "runs")
+    assert load_run(run.path).meta["session_cap"] == cap
 
 
 def test_second_host_on_one_link_is_refused(quiet_bench, tmp_path):

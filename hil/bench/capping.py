@@ -1,0 +1,157 @@
+"""A bench whose limits may be narrowed for the session, at any time, and widened without power."""
+
+from __future__ import annotations
+
+from hil.bench.external import ExternallySetBench
+from hil.control import (
+    ActiveBehaviour,
+    ExternalForce,
+    OpenLoop,
+    Slide,
+    VelocityController,
+    cap_data,
+    cap_text,
+    capped_gains,
+    capped_profile,
+    carry_on,
+    check_behaviour,
+    merged_cap,
+    own_values,
+    start_behaviour,
+    tiers_of,
+    widened,
+)
+from hil.core import Limit, Outcome, Request, SessionCap, State, Waveform, label
+
+# Above what the rod bears now: a limit nearer to it would let the load sink at the next disturbance.
+# Common practice, no source.
+LEAST_OVER_BORNE = 1.1
+LIMITS_OF: dict[int, str] = {
+    Limit.FORCE: "force_N",
+    Limit.SPEED: "speed_m_s",
+    Limit.VIRTUAL_STIFFNESS: "stiffness_N_m",
+}
+
+
+class CappedBench(ExternallySetBench):
+    """A bench that takes a session cap, and slides to it where power is on."""
+
+    _slide: Slide | None = None
+
+    def ask(self, request: Request) -> Outcome:
+        """Take or refuse a request; what it starts becomes visible from the next cycle on."""
+        if isinstance(request, SessionCap):
+            return self._cap(request)
+        return super().ask(request)
+
+    def stop(self, cause: int, detail: str = "") -> None:
+        """Stop as :class:`BenchState` does; the detail names the cap where it is what tripped."""
+        super().stop(cause, f"{detail}{self._by_cap(cause)}" if detail else "")
+
+    def _by_cap(self, limit: int) -> str:
+        """Return the words that name the cap as the origin of a limit's value; '' if it is not."""
+        name = LIMITS_OF.get(limit, "")
+        most = getattr(self.cap, name, None)
+        if most is None or most >= own_values(self.wide)[name]:
+            return ""
+        return f", by the session cap of {cap_text(SessionCap.model_validate({name: most}))}"
+
+    def _refused(self, text: str) -> Outcome:
+        if self._by_cap(Limit.VIRTUAL_STIFFNESS) and text.startswith("virtual stiffness"):
+            text = f"{text.partition(',')[0]}, the session cap; ask for less"
+        return super()._refused(text)
+
+    def _limit_names(self, mask: int) -> list[str]:
+        return [
+            f"{label(limit)} (session cap)" if self._by_cap(limit) else label(limit)
+            for limit in Limit
+            if mask >> limit & 1
+        ]
+
+    def _cap(self, request: SessionCap) -> Outcome:
+        new = merged_cap(self.cap, request)
+        powered = self.powered or self.controlled_stop.running
+        if wider := widened(self.wide, self.cap, new):
+            if powered:
+                return Outcome(False, f"{wider} in force: power off first, limits widen without")
+            if not request.widen:
+                return Outcome(False, f"{wider} in force. Fix: confirm it with 'widen'")
+        if powered:
+            if new.bandwidth_Hz != self.cap.bandwidth_Hz:
+                return Outcome(
+                    False,
+                    "power off first: for another bandwidth the force loop is designed anew, which "
+                    "takes longer than a cycle",
+                )
+            if refusal := self._too_near(new):
+                return Outcome(False, refusal)
+        before = tiers_of(self.profile)
+        self.cap = new
+        if powered:
+            self._narrow()
+            self._slide = Slide(before, tiers_of(self.profile))
+        else:
+            self._slide = None
+            self._adopt(self.wide)
+        text = f"session cap {cap_text(new)}" if cap_text(new) else "no session cap"
+        self._event("session_cap", cap=cap_data(new), text=text)
+        return Outcome(True, text)
+
+    def _too_near(self, new: SessionCap) -> str:
+        """Return why the force limit cannot be narrowed so far while power is on; '' if it can."""
+        borne = max(
+            abs(self.supervisor.balance_N), abs(self._spring_force + self.tare_N), key=float
+        )
+        least = LEAST_OVER_BORNE * borne
+        force = capped_profile(self.wide, new).limits.force.limited
+        if force >= self.profile.limits.force.limited or force >= least:
+            return ""
+        return (
+            f"the rod bears {borne:.0f} N, and a limit of {force:.4g} N would let the load go. "
+            f"Fix: take the load off first, or narrow to {least:.0f} N or more"
+        )
+
+    def _narrow(self) -> None:
+        """Work to the narrower profile at once where behaviours are checked, and renew the active one."""
+        self.profile = capped_profile(self.wide, self.cap)
+        self.gains = capped_gains(self.gains, self.cap)
+        active = self._active
+        if self.state is not State.RUNNING or active is None or isinstance(active, OpenLoop):
+            return
+        # What runs is trimmed, never refused.
+        control = self.profile.control.model_copy(update={"over_stiff": "bound"})
+        trimming = self.profile.model_copy(update={"control": control})
+        if isinstance(active, ExternalForce):
+            active.narrow(trimming, self.profile, self.gains)
+            return
+        behaviour = self.applied
+        if behaviour is None:
+            return
+        checked = check_behaviour(behaviour, trimming, self.gains)
+        if checked.refusal or checked.behaviour == behaviour:
+            return
+        new: ActiveBehaviour = start_behaviour(
+            checked.behaviour,
+            self.profile,
+            self.estimator.output_position_m,
+            self._shaped,
+            self.gains,
+        )
+        carry_on(active, new)
+        told = checked.behaviour.model_dump(exclude={"points"})
+        if isinstance(checked.behaviour, Waveform):
+            told["point_count"] = len(checked.behaviour.points)
+        self.applied = checked.behaviour
+        self._begin(new, told, checked.limited_mask)
+
+    def _follow_cap(self, dt_s: float) -> None:
+        """Go on to the narrower limits; once a cycle."""
+        slide = self._slide
+        if slide is None:
+            return
+        tiers = slide.advance(dt_s)
+        self.supervisor.narrow(self.profile, tiers)
+        if isinstance(self.force_controller, VelocityController):
+            self.force_controller.narrow(tiers.speed_m_s)
+        if slide.ended:
+            self._slide = None
