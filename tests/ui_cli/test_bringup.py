@@ -93,7 +93,7 @@ def test_a_mistake_is_named_ends_it_and_is_gone_on_from_when_mended(capfd: Any) 
     [
         (("--lockstep", "--inject", "phases_swaped"), "phases_swapped"),
         (("--lockstep", "--resume", "nowhere"), "holds no bring-up record"),
-        (("--lockstep", "--resume", "a", "--out", "b"), "leave --out out"),
+        (("--lockstep", "--resume", "a", "--out", "b"), "omit --out"),
         ((), "no terminal"),
     ],
 )

@@ -23,7 +23,7 @@ OK, FAILED, BAD_INPUT, NOT_REACHED, INTERRUPTED = 0, 1, 2, 3, 130
 EXIT_CODES = """\
 exit codes:
   0    done
-  1    failed: a limit tripped, a request was refused, or a figure is not good or not there
+  1    failed: a limit tripped, a request was refused, or a figure is missing or not good
   2    usage, or bad input (profile, sequence, keys); the message names file, line and key
   3    the hardware, the bus or the rig host could not be reached
   130  interrupted; the rig was stopped first

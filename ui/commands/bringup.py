@@ -53,14 +53,14 @@ def add(commands: Any) -> None:
         "bringup",
         "first power-up: verify a new rig one guarded step at a time",
         "Bring up a rig that has never moved under this program: wiring, signs, scales, limits\n"
-        "and stops are verified one step at a time, by hand first and under power only where what\n"
-        "it relies on is verified. Nothing moves unless the hold-to-run control is held. A step that\n"
-        "fails names the mistake and the fix, and no later step is energised.\n\n"
+        "and stops are verified one step at a time, first by hand, then under power once everything\n"
+        "a step relies on is verified. Nothing moves unless the hold-to-run control is held. A failed\n"
+        "step names the mistake and the fix, and no later step is energised.\n\n"
         "A record is kept in a folder: bringup.html to read and sign, bringup.yaml, and each\n"
-        "step's samples. Interrupted or failed, go on with --resume: what may have changed\n"
-        "meanwhile is verified again first. --apply writes measured values into the profile.\n\n"
-        "At a terminal you are told what to do; the space bar held down is the hold-to-run\n"
-        "control. With --lockstep a simulated person does it, faster than real time.",
+        "step's samples. After an interruption or a failed step continue with --resume: whatever may\n"
+        "have changed is verified again first. --apply writes measured values into the profile.\n\n"
+        "At a terminal you are prompted; holding the space bar is the hold-to-run control. With\n"
+        "--lockstep a simulated person answers, faster than real time.",
         "  hookeline bringup --profile my_rig.yaml\n"
         "  hookeline bringup --profile my_rig.yaml --resume bring-up/DIR --only first_motion\n"
         "  hookeline bringup --profile footplate_trainer --lockstep --inject phases_swapped "
@@ -74,12 +74,12 @@ def add(commands: Any) -> None:
         metavar="DIR",
         help="folder of the record (default: bring-up/ and the date)",
     )
-    parser.add_argument("--resume", type=Path, metavar="DIR", help="go on with the record in DIR")
+    parser.add_argument("--resume", type=Path, metavar="DIR", help="continue the record in DIR")
     parser.add_argument(
         "--only",
         metavar="STEP",
         choices=[step.key for step in STEPS],
-        help="this step alone, after what it needs and is not verified",
+        help="only this step, after unverified steps that it needs",
     )
     parser.add_argument(
         "--apply",
@@ -87,7 +87,7 @@ def add(commands: Any) -> None:
         help="write the changes that the record proposes into the profile's files (a copy of "
         "each is kept); with --resume alone, nothing else is done",
     )
-    parser.add_argument("--list", action="store_true", help="list steps and simulated mistakes")
+    parser.add_argument("--list", action="store_true", help="list steps and injectable mistakes")
     add_simulated_person(parser)
     parser.add_argument(
         "--inject",
@@ -96,11 +96,11 @@ def add(commands: Any) -> None:
         metavar="NAME",
         help="build the simulated rig with this mistake; may be given several times",
     )
-    parser.add_argument("--seed", type=int, default=1, help="of the simulated rig")
+    parser.add_argument("--seed", type=int, default=1, help="seed of the simulated rig")
     parser.add_argument(
         "--varied",
         action="store_true",
-        help="simulated friction, noise and springs off by up to 20 %%, by the seed",
+        help="vary simulated friction, noise and springs by up to 20 %%, by the seed",
     )
     add_disturb(parser)
     parser.set_defaults(run=run)
@@ -112,7 +112,7 @@ def run(options: argparse.Namespace) -> int:
     if options.profile is None:
         raise CommandError("name the rig: --profile P", BAD_INPUT)
     if options.resume is not None and options.out is not None:
-        raise CommandError("--resume goes on in its own folder: leave --out out", BAD_INPUT)
+        raise CommandError("--resume continues in its own folder: omit --out", BAD_INPUT)
     profile = load_profile(options.profile)
     if options.inject:
         profile = with_simulated_faults(profile, options.inject)

@@ -31,25 +31,25 @@ def add(commands: Any) -> None:
     parser = add_command(
         commands,
         "calibrate",
-        "turn sensor counts into newtons, with an uncertainty to defend",
+        "turn sensor counts into newtons with a stated uncertainty",
         "On a rig (--profile): you are prompted for what to hang next; the actuator goes to each point\n"
-        "from below and from above, waits until the reading has settled, and takes it. Law,\n"
-        "uncertainty (JCGM 100:2008) and figures of merit (ISO 376) follow, and what is wrong\n"
-        "is named with its fix. The loads are weights on the lever, dead weights on the rod of\n"
-        "an upright rig without lever, or (--loads cell) a reference load cell: with it clamped\n"
-        "in the rod's line the actuator presses on it in steps, and you type what it reads at\n"
-        "each; no weights, arms or gravity enter, and a level rig can do it too. --cell-u is its\n"
+        "from below and from above, waits until the reading has settled, and takes it. The result is\n"
+        "the law, its uncertainty (JCGM 100:2008) and figures of merit (ISO 376); mistakes are\n"
+        "named with their fix. The loads are weights on the lever, dead weights on the rod of a\n"
+        "vertical rig without lever, or (--loads cell) a reference load cell clamped in line with\n"
+        "the rod: the actuator presses on it in steps, and you type its reading at each. Weights,\n"
+        "arms and gravity do not enter, so a horizontal rig can use it too. --cell-u is its\n"
         "standard uncertainty: half of the expanded one (k = 2) that its certificate states.\n\n"
-        "Every calibration is kept as a dated file with a hash, its raw\n"
-        "samples and a certificate to read and sign; --accept puts it into the profile as well.\n\n"
+        "Every calibration is kept as a dated file with a hash, its raw samples and a certificate\n"
+        "to read and sign; --accept writes it into the profile as well.\n\n"
         "From a table (--points): known loads and readings in a CSV file. The law is fitted as\n"
-        "reading on load, since the loads are what is known, and inverted for use. The header\n"
-        "names the columns and may carry units: load (N), reading (counts), series, direction.\n"
+        "reading over load, since the loads are the known quantity, and inverted for use. The header\n"
+        "names the columns and may give units: load (N), reading (counts), series, direction.\n"
         "Two columns without units are load, then reading. Lines that begin with # are comments."
         "\n\n"
-        "Kept ones: --list, --compare, and --use, which writes one into its rig's profile, or\n"
-        "gives it to a running bench without a jump. One of another rig, or one that was\n"
-        "changed, is refused.",
+        "Earlier calibrations: --list, --compare, and --use, which writes one into its rig's profile\n"
+        "or gives it to a running bench without a bump. One of another rig, or an altered one, is\n"
+        "refused.",
         "  hookeline calibrate --profile my_rig.yaml --weights 2.5,5,7.5 --note 'new springs'\n"
         "  hookeline calibrate --profile footplate_trainer --lockstep --json\n"
         "  hookeline calibrate --profile my_rig.yaml --loads cell --cell-u '0.1 %' --pull\n"
@@ -83,13 +83,13 @@ def add(commands: Any) -> None:
         nargs=2,
         type=Path,
         metavar=("A", "B"),
-        help="how far B is from A over force, beside their uncertainty",
+        help="difference of B from A over force, with its uncertainty",
     )
     what.add_argument(
         "--use",
         type=Path,
         metavar="FILE",
-        help="put a kept calibration to use, with --profile or --link",
+        help="use an earlier calibration, with --profile or --link",
     )
     rig = parser.add_argument_group("on a rig")
     rig.add_argument(
@@ -119,19 +119,19 @@ def add(commands: Any) -> None:
         metavar="N,...",
         type=_forces,
         default=(),
-        help="with --loads cell: to press with, in N (default: ten even steps)",
+        help="with --loads cell: forces to press with, in N (default: ten equal steps)",
     )
     rig.add_argument(
         "--pull",
         action="store_true",
-        help="with --loads cell: the cell and its clamp take pull, so pull as well",
+        help="with --loads cell: also pull; cell and clamp must allow it",
     )
     rig.add_argument(
         "--series",
         type=int,
         default=3,
         metavar="N",
-        help="loads up and down so many times (default 3)",
+        help="number of series, loads up and down (default: 3)",
     )
     rig.add_argument(
         "--gravity",
@@ -140,23 +140,17 @@ def add(commands: Any) -> None:
         help="local gravity in m/s² (default: the profile's)",
     )
     rig.add_argument(
-        "--room",
-        type=float,
-        metavar="DEGC",
-        help="temperature of the room, kept with the conditions",
+        "--room", type=float, metavar="DEGC", help="room temperature, recorded with the conditions"
     )
-    rig.add_argument("--note", default="", metavar="TEXT", help="kept with the calibration")
+    rig.add_argument("--note", default="", metavar="TEXT", help="recorded with the calibration")
     rig.add_argument(
-        "--out",
-        type=Path,
-        metavar="DIR",
-        help=f"where to keep it (default: {FOLDER} beside the profile)",
+        "--out", type=Path, metavar="DIR", help=f"folder (default: {FOLDER} beside the profile)"
     )
     rig.add_argument(
         "--accept",
         action="store_true",
-        help="write it into the profile if nothing "
-        "is wrong with it (a copy of the file as it was is kept)",
+        help="write it into the profile if there is no "
+        "finding against it (a copy of the old file is kept)",
     )
     rig.add_argument(
         "--lockstep",
@@ -172,26 +166,26 @@ def add(commands: Any) -> None:
         "--picture",
         type=Path,
         metavar="FILE.png",
-        help="with --lockstep: draw the dashboard's Calibrate page with what came of it",
+        help="with --lockstep: draw the dashboard's Calibrate page with the result",
     )
-    rig.add_argument("--seed", type=int, default=1, metavar="N", help="of the simulated rig")
+    rig.add_argument("--seed", type=int, default=1, metavar="N", help="seed of the simulated rig")
     rig.add_argument(
         "--varied",
         action="store_true",
-        help="simulated friction, noise and springs off by up to 20 %%, by the seed",
+        help="vary simulated friction, noise and springs by up to 20 %%, by the seed",
     )
     law = parser.add_argument_group("law")
     law.add_argument(
         "--law",
         default="auto",
         choices=("auto", *LAWS),
-        help="shape of the law; auto takes the one with the least corrected AIC",
+        help="shape of the law; auto takes the one with the lowest corrected AIC",
     )
     law.add_argument(
-        "--at", type=float, metavar="LOAD", help="with --points: also the law at this load"
+        "--at", type=float, metavar="LOAD", help="with --points: also the reading at this load"
     )
     law.add_argument(
-        "--reading", type=float, metavar="R", help="with --points: also the load of a reading"
+        "--reading", type=float, metavar="R", help="with --points: also the load for this reading"
     )
     parser.add_argument(
         "--link",
@@ -209,7 +203,7 @@ def run(options: argparse.Namespace) -> int:
         name for name in ("points", "list", "compare", "use") if getattr(options, name) is not None
     ]
     if len(given) > 1:
-        raise CommandError(f"--{given[0]} and --{given[1]} are two things: give one", BAD_INPUT)
+        raise CommandError(f"--{given[0]} and --{given[1]} exclude each other: give one", BAD_INPUT)
     do = given[0] if given else "rig"
     if do == "rig" and options.profile is None:
         raise CommandError(
@@ -218,7 +212,7 @@ def run(options: argparse.Namespace) -> int:
             BAD_INPUT,
         )
     if do in ("points", "compare") and options.profile is not None:
-        raise CommandError(f"--{do} needs no rig: leave --profile out", BAD_INPUT)
+        raise CommandError(f"--{do} needs no rig: omit --profile", BAD_INPUT)
     if do != "points" and (options.at is not None or options.reading is not None):
         raise CommandError("--at and --reading belong to --points", BAD_INPUT)
     if do != "use" and options.link is not None:

@@ -45,11 +45,11 @@ def add(commands: Any) -> None:
         "spring is passive, force bandwidth and margin to be expected, load on the bus.\n\n"
         "Each mistake is one line: FILE:LINE: KEY: what is wrong; the fix. Nothing is opened\n"
         "and nothing can move.\n\n"
-        "With --listen the wire is opened and what the board sends is shown: no motion, the\n"
-        "power stage is left alone, and nothing is sent but a poll that the profile declares.\n"
-        "With --compare-sources a table says what the force loop could do over a drive commanded in\n"
-        "torque and over one commanded in velocity (control.velocity_loop).\n"
-        "With --ports the adapters and ports that are plugged in are listed.",
+        "With --listen the wire is opened and the board's messages are shown: no motion, the\n"
+        "power stage stays untouched, and only a poll that the profile declares is sent.\n"
+        "With --compare-sources a table compares the force loop on a drive commanded in torque\n"
+        "with one commanded in velocity (control.velocity_loop).\n"
+        "With --ports the connected adapters and serial ports are listed.",
         "  hookeline check my_rig.yaml\n"
         "  hookeline check footplate_trainer --json\n"
         "  hookeline check my_rig.yaml --listen --seconds 10\n"
@@ -60,14 +60,14 @@ def add(commands: Any) -> None:
         nargs="?",
         help=f"profile file, or a shipped one: {', '.join(shipped_profiles())}",
     )
-    parser.add_argument("--listen", action="store_true", help="show what the board sends")
+    parser.add_argument("--listen", action="store_true", help="show the board's messages")
     parser.add_argument("--seconds", type=float, help="how long to listen, in s (default: 5)")
     parser.add_argument(
         "--compare-sources",
         action="store_true",
-        help="the force loop over a drive that takes torque and over one that takes velocity",
+        help="compare the force loop on torque-commanded and velocity-commanded drives",
     )
-    parser.add_argument("--ports", action="store_true", help="list what is plugged in")
+    parser.add_argument("--ports", action="store_true", help="list connected adapters and ports")
     parser.set_defaults(run=run)
 
 
@@ -79,7 +79,9 @@ def run(options: argparse.Namespace) -> int:
         if options.ports:
             return ports(options)
     if options.profile is None:
-        raise CommandError("name a profile, or list what is plugged in with --ports", BAD_INPUT)
+        raise CommandError(
+            "name a profile, or list connected adapters and ports with --ports", BAD_INPUT
+        )
     if options.listen:
         return listen(options)
     if options.seconds is not None:

@@ -27,8 +27,8 @@ def add(commands: Any) -> None:
         commands,
         "demo",
         "the simulated footplate trainer: try everything, break nothing",
-        "Start a simulated lever rig in a process of its own, speaking a real drive's wire\n"
-        "protocol, and everything of the bench around it.\n\n"
+        "Start a simulated lever rig as a separate process that speaks a real drive's wire\n"
+        "protocol, and the bench around it.\n\n"
         "With a display the dashboard opens and you have control. With --scripted the shipped\n"
         "session 'demo' has control and you watch; Esc stops it. Without a display, or with\n"
         "--headless, the same session runs in the terminal and leaves in DIR the run, a picture\n"
@@ -38,8 +38,10 @@ def add(commands: Any) -> None:
         "  hookeline demo --lockstep --seed 7        (same samples every time, no waiting)\n",
     )
     parser.add_argument("--scripted", action="store_true", help="watch the scripted session")
-    parser.add_argument("--headless", action="store_true", help="no dashboard: in the terminal")
-    parser.add_argument("--seconds", type=float, help="length of the session in s, about")
+    parser.add_argument(
+        "--headless", action="store_true", help="in the terminal, without dashboard"
+    )
+    parser.add_argument("--seconds", type=float, help="approximate length of the session in s")
     parser.add_argument(
         "--out",
         type=Path,
@@ -50,9 +52,9 @@ def add(commands: Any) -> None:
     parser.add_argument(
         "--lockstep",
         action="store_true",
-        help="in this process and faster than real time; one seed, one set of samples",
+        help="in this process, faster than real time; the same samples for one seed",
     )
-    parser.add_argument("--seed", type=int, default=1, help="of the simulated rig in lockstep")
+    parser.add_argument("--seed", type=int, default=1, help="seed of the simulated rig in lockstep")
     parser.add_argument(
         "--profile", default=PROFILE, help=f"simulated rig to use (default: {PROFILE})"
     )

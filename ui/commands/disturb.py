@@ -16,7 +16,7 @@ def add_disturb(parser: argparse.ArgumentParser) -> None:
         "--disturb",
         type=Path,
         metavar="FILE",
-        help="simulated rig: let the faults of this YAML file happen, to practise",
+        help="simulated rig: rehearse the faults in this YAML file",
     )
 
 

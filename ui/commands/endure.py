@@ -60,11 +60,11 @@ def add(commands: Any) -> None:
         "repeat a sequence for hours or millions of cycles, and watch for wear",
         "Repeat a sequence until a number of cycles, a time or a measured value is reached. Every\n"
         "cycle is counted in a journal on disk: after a fault, a restart or a power failure the\n"
-        "same command with --go-on counts on. Every so many cycles friction, stiffness and zero\n"
-        "are taken from a cycle's own samples and held to a cumulative sum: a trend ends the run,\n"
-        "with the count at which it began. When the motor is hot the rig rests without power.\n\n"
-        "A stop, a fault or a refusal ends it; nothing begins it again. Load and clamps must be\n"
-        "fit to be left alone.",
+        "same command with --go-on continues the count. At intervals friction, stiffness and zero\n"
+        "are computed from a cycle's samples and monitored by a cumulative sum: a trend ends the run\n"
+        "and is reported with the count at which it began. A hot motor rests without power.\n\n"
+        "A stop, a fault or a refusal ends it; only you can start it again. Load and clamps must be\n"
+        "fit to be left unattended.",
         "  hookeline endure lift.yaml --profile my_rig.yaml --cycles 100000 --confirm-loads\n"
         "  hookeline endure lift.yaml --profile my_rig.yaml --cycles 100000 --confirm-loads --go-on\n",
         motion=True,
@@ -79,10 +79,12 @@ def add(commands: Any) -> None:
         metavar="DIR",
         help="directory of journal, summary page and runs (default: endurance)",
     )
-    parser.add_argument("--go-on", action="store_true", help="count on from the journal there")
+    parser.add_argument(
+        "--go-on", action="store_true", help="continue the count of the journal in DIR"
+    )
     enough = parser.add_argument_group("until")
-    enough.add_argument("--cycles", type=int, metavar="N", help="so many cycles in all")
-    enough.add_argument("--time", metavar="TIME", help="so long in all, such as '8 h'")
+    enough.add_argument("--cycles", type=int, metavar="N", help="total number of cycles")
+    enough.add_argument("--time", metavar="TIME", help="total time, such as '8 h'")
     enough.add_argument(
         "--until",
         metavar="VALUE",
@@ -96,50 +98,68 @@ def add(commands: Any) -> None:
         type=int,
         default=1000,
         metavar="N",
-        help="cycles from one look at wear to the next, and of recorded ones (default: 1000)",
+        help="measure wear, and record, every N cycles (default: 1000)",
     )
     parser.add_argument(
         "--rest-above",
         type=float,
         default=80.0,
         metavar="PERCENT",
-        help="of the motor heat that is permitted continuously: rest (default: 80)",
+        help="rest above this share of the continuously permitted motor heat (default: 80)",
     )
     parser.add_argument(
-        "--rest-below", type=float, default=50.0, metavar="PERCENT", help="go on (default: 50)"
+        "--rest-below",
+        type=float,
+        default=50.0,
+        metavar="PERCENT",
+        help="continue below this share (default: 50)",
     )
     parser.add_argument(
-        "--note-trends", action="store_true", help="note a trend and go on; the limits remain"
+        "--note-trends",
+        action="store_true",
+        help="record a trend and continue; the limits remain active",
     )
-    life = parser.add_argument_group("life (shares of it are counted if these are known)")
-    life.add_argument("--spring-range", metavar="FORCE", help="range that the springs bear for …")
-    life.add_argument("--spring-cycles", type=float, metavar="N", help="… so many cycles")
+    life = parser.add_argument_group("life (the share used is counted if these are known)")
+    life.add_argument("--spring-range", metavar="FORCE", help="range of spring force endured for …")
+    life.add_argument("--spring-cycles", type=float, metavar="N", help="… this number of cycles")
     life.add_argument(
-        "--spring-exponent", type=float, default=8.0, metavar="M", help="of that line (default: 8)"
+        "--spring-exponent",
+        type=float,
+        default=8.0,
+        metavar="M",
+        help="exponent of that S-N line (default: 8)",
     )
     life.add_argument("--screw-rating", metavar="FORCE", help="dynamic load rating C (ISO 3408-5)")
     parser.add_argument("--headless", action="store_true", help="no questions")
     parser.add_argument(
-        "--confirm-loads", action="store_true", help="you answer for every load of the sequence"
+        "--confirm-loads", action="store_true", help="confirm every load of the sequence"
     )
     simulated = parser.add_argument_group("simulated rig in lockstep")
     simulated.add_argument("--lockstep", action="store_true", help="faster than real time")
-    simulated.add_argument("--seed", type=int, default=1, help="of the simulated rig")
+    simulated.add_argument("--seed", type=int, default=1, help="seed of the simulated rig")
     simulated.add_argument(
         "--stands-for",
         type=int,
         default=1,
         metavar="N",
-        help="each performed cycle counts for N: the ones between are not simulated",
+        help="each simulated cycle counts for N; those in between are not simulated",
     )
     simulated.add_argument(
-        "--friction-grows", type=float, default=0.0, metavar="X", help="by this share a million"
+        "--friction-grows",
+        type=float,
+        default=0.0,
+        metavar="X",
+        help="by this share per million cycles",
     )
     simulated.add_argument(
-        "--springs-soften", type=float, default=0.0, metavar="X", help="by this share a million"
+        "--springs-soften",
+        type=float,
+        default=0.0,
+        metavar="X",
+        help="by this share per million cycles",
     )
     simulated.add_argument(
-        "--wear-from", type=int, default=0, metavar="N", help="cycles before that wear begins"
+        "--wear-from", type=int, default=0, metavar="N", help="cycle at which the wear begins"
     )
     add_unverified(parser)
     add_reference(parser)
@@ -157,8 +177,8 @@ def run(options: argparse.Namespace) -> int:
     if not options.lockstep:
         if options.stands_for != 1 or options.friction_grows or options.springs_soften:
             raise CommandError(
-                "--stands-for, --friction-grows and --springs-soften are of the simulated rig in "
-                "lockstep: add --lockstep, or leave them out",
+                "--stands-for, --friction-grows and --springs-soften need the simulated rig in "
+                "lockstep: add --lockstep, or omit them",
                 BAD_INPUT,
             )
         require_person(
@@ -170,7 +190,7 @@ def run(options: argparse.Namespace) -> int:
         )
     with contextlib.closing(_journal(options, sequence, profile)) as journal:
         if journal.count:
-            say(options, f"counting on from {journal.count} cycles")
+            say(options, f"continuing from {journal.count} cycles")
         told = Told()
         page = options.out / "summary.html"
         told.change = lambda change: say(options, words_of(change))

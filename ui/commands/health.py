@@ -19,14 +19,18 @@ def add(commands: Any) -> None:
         commands,
         "health",
         "show what has changed on an actuator over weeks of runs",
-        "Take friction, stiffness, zero, sensor noise and motor heat from every recorded run that\n"
-        "shows them, by actuator, and hold each to a cumulative sum about its first 10 runs. A\n"
-        "change is told with the run at which it began and those that show it. A run is read\n"
-        "once; what it showed is kept in wear.json beside the runs.",
+        "Compute friction, stiffness, zero, sensor noise and motor heat from every recorded run with a\n"
+        "suitable motion, for each actuator, and monitor each by a cumulative sum about its first 10\n"
+        "runs. A change is reported with the run at which it began and the runs that show it. Results\n"
+        "are cached in wear.json beside the runs.",
         "  hookeline health\n  hookeline health --runs /data/runs --json\n",
     )
     parser.add_argument(
-        "--runs", type=Path, default=Path("runs"), metavar="DIR", help="directory of runs"
+        "--runs",
+        type=Path,
+        default=Path("runs"),
+        metavar="DIR",
+        help="directory of runs (default: runs)",
     )
     parser.set_defaults(run=run)
 

@@ -17,20 +17,20 @@ def add(commands: Any) -> None:
         "host",
         "is this computer fast enough",
         "Run an empty loop at the wanted rate and report how late it woke, with a histogram,\n"
-        "what real-time scheduling the system granted, and what to correct; then the same with\n"
-        "the processor kept awake. --load runs a busy program on every processor meanwhile, as\n"
-        "a dashboard and a browser would. Last, the demo rig runs without power, and the share of\n"
-        "a processor that it takes is told, and above which share its processes are parted or\n"
-        "power refused; --loop-only leaves that out. Exit code 1 if the rate is not held or the\n"
-        "share is not safe. No hardware is opened and nothing can move.",
+        "which real-time scheduling the system granted, and what to correct; then the same with\n"
+        "the processor kept awake. --load also runs a busy program on every processor, as a\n"
+        "dashboard and a browser would. Last, the demo rig runs without power; its share of a\n"
+        "processor is reported, with the share above which its processes are separated or power\n"
+        "is refused; --loop-only skips this. Exit code 1 if the rate is not held or the share is\n"
+        "not safe. No hardware is opened and nothing can move.",
         "  hookeline host\n  hookeline host --rate 1000 --seconds 30 --load\n  hookeline host --loop-only\n",
     )
     parser.add_argument(
         "--rate", type=float, default=1000.0, metavar="HZ", help="cycles a second (default: 1000)"
     )
-    parser.add_argument("--seconds", type=float, default=10.0, help="how long (default: 10)")
+    parser.add_argument("--seconds", type=float, default=10.0, help="duration in s (default: 10)")
     parser.add_argument("--load", action="store_true", help="with every processor busy")
-    parser.add_argument("--loop-only", action="store_true", help="without the demo rig's share")
+    parser.add_argument("--loop-only", action="store_true", help="skip the demo rig")
     parser.set_defaults(run=run)
 
 
@@ -52,12 +52,15 @@ def run(options: argparse.Namespace) -> int:
         if awake.holds and not report.holds:
             say(options, "Kept awake, this computer holds the rate.")
     else:
-        say(options, "\nOn one processor a bench keeps none awake: it would keep others waiting.")
+        say(
+            options,
+            "\nWith one processor, a bench does not keep it awake: that would block other programs.",
+        )
     if not options.loop_only:
         say(options, "\nRunning the demo rig without power ...")
         share = measure_share(DEMO)
         say(options, share.text)
         data["share"] = {"host": share.host, "rig": share.rig, "safe": share.safe}
         holds = holds and share.safe
-    answer(options, data)
+    answer(options, data | {"holds": holds})
     return OK if holds else FAILED

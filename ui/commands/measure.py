@@ -62,13 +62,13 @@ def add(commands: Any) -> None:
         commands,
         "measure",
         "characterise a rig: guarded tests, figures with uncertainty, data sheet",
-        "Measure what this rig can do. The plan is made from the profile: each test says its\n"
-        "purpose, its risk, what must be fitted and how long it takes (--list). Nothing moves\n"
-        "unless the hold-to-run control is held; power is off between tests. A test that is\n"
-        "stopped ends the plan; go on with --resume.\n\n"
-        "Each test is a recorded run. Figures are made from the runs alone, with expanded\n"
-        "uncertainty (k = 2), beside what the design predicts and, on a simulated rig in\n"
-        "lockstep, beside the simulation's truth. --again makes them anew from the same runs.",
+        "Measure the performance of this rig. The plan is made from the profile: each test states\n"
+        "its purpose, risk, set-up and duration (--list). Nothing moves unless the hold-to-run\n"
+        "control is held; power is off between tests. A stopped test ends the plan; continue with\n"
+        "--resume.\n\n"
+        "Each test is a recorded run. Figures are computed from the runs alone, with expanded\n"
+        "uncertainty (k = 2), beside the design's prediction and, on a simulated rig in lockstep,\n"
+        "beside the simulation's truth. --again computes them again from the same runs.",
         "  hookeline measure --profile my_rig.yaml\n"
         "  hookeline measure --profile footplate_trainer --lockstep --only force_response --json\n"
         "  hookeline measure --again measured/DIR\n"
@@ -81,20 +81,20 @@ def add(commands: Any) -> None:
         "--out", type=Path, metavar="DIR", help="folder (default: measured/ and the date)"
     )
     parser.add_argument(
-        "--resume", type=Path, metavar="DIR", help="run what is not finished in DIR"
+        "--resume", type=Path, metavar="DIR", help="run the unfinished tests of DIR"
     )
     parser.add_argument(
         "--again",
         type=Path,
         metavar="DIR",
-        help="make figures anew from the runs in DIR; no motion",
+        help="compute the figures again from the runs in DIR; no motion",
     )
     parser.add_argument(
         "--propose",
         type=Path,
         metavar="DIR",
-        help="say what a force loop designed for the plant measured in DIR would do; with "
-        "--profile and --apply write its values into that file; no motion",
+        help="propose a force loop designed for the plant measured in DIR; with --profile and "
+        "--apply write its values into that file; no motion",
     )
     parser.add_argument("--apply", action="store_true", help="with --propose: write the values")
     parser.add_argument(
@@ -114,11 +114,11 @@ def add(commands: Any) -> None:
     )
     parser.add_argument("--list", action="store_true", help="list the plan")
     add_simulated_person(parser)
-    parser.add_argument("--seed", type=int, default=1, help="of the simulated rig in lockstep")
+    parser.add_argument("--seed", type=int, default=1, help="seed of the simulated rig in lockstep")
     parser.add_argument(
         "--varied",
         action="store_true",
-        help="simulated friction, noise and springs off by up to 20 %%, by the seed",
+        help="vary simulated friction, noise and springs by up to 20 %%, by the seed",
     )
     add_unverified(parser)
     add_reference(parser)
@@ -137,7 +137,7 @@ def run(options: argparse.Namespace) -> int:
         if options.profile is None and not options.list:
             raise CommandError("name the rig: --profile P", BAD_INPUT)
         if options.resume is not None and options.out is not None:
-            raise CommandError("--resume goes on in its own folder: leave --out out", BAD_INPUT)
+            raise CommandError("--resume continues in its own folder: omit --out", BAD_INPUT)
         profile = None if options.profile is None else load_profile(options.profile)
         tests = chosen(options.only)
         if options.list:

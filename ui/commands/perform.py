@@ -34,13 +34,13 @@ def add(commands: Any) -> None:
         commands,
         "perform",
         "perform a sequence file on a rig, recorded",
-        "Perform a sequence: a short YAML file that energises the rig, applies behaviours for\n"
-        "given times, names the loads to hang, what to measure, and powers off. It runs on\n"
+        "Perform a sequence: a short YAML file that powers the rig on, applies behaviours for\n"
+        "given times, names the loads to hang and what to measure, and powers off. It runs on\n"
         "whatever the profile reaches, simulated or real, with every limit and stop in force.\n"
         "The run is recorded; a report with the figures is left in the run's folder.\n\n"
-        "On a simulated rig loads are hung and pushed by the program. On a real one you are\n"
-        "asked for each, at the terminal; with --headless nobody can be asked, so state with\n"
-        "--confirm-loads that everything is in place.",
+        "On a simulated rig the program hangs and pushes the loads. On a real rig you are\n"
+        "prompted for each at the terminal; with --headless there are no prompts, so confirm\n"
+        "with --confirm-loads that everything is in place.",
         "  hookeline perform demo --profile footplate_trainer\n"
         "  hookeline perform my.yaml --profile my_rig.yaml --headless --confirm-loads --json\n",
         motion=True,
@@ -63,19 +63,19 @@ def add(commands: Any) -> None:
         help="directory of runs (default: runs); with --link, the one its recorder uses",
     )
     add_set(parser)
-    parser.add_argument("--seconds", type=float, help="stretch or shorten to this length in all")
-    parser.add_argument("--headless", action="store_true", help="no dashboard, no questions")
+    parser.add_argument("--seconds", type=float, help="scale to this total length in s")
+    parser.add_argument("--headless", action="store_true", help="no dashboard, no prompts")
     parser.add_argument(
         "--confirm-loads",
         action="store_true",
-        help="you answer for every load of the sequence: in place and supported",
+        help="confirm that every load of the sequence is in place and supported",
     )
     parser.add_argument(
         "--lockstep",
         action="store_true",
         help="simulated rig in this process, faster than real time, same samples for one seed",
     )
-    parser.add_argument("--seed", type=int, default=1, help="of the simulated rig in lockstep")
+    parser.add_argument("--seed", type=int, default=1, help="seed of the simulated rig in lockstep")
     add_unverified(parser)
     add_reference(parser)
     add_cap(parser)

@@ -57,9 +57,9 @@ def add(commands: Any) -> None:
         "Until the zero of positions is verified the force loop stays open. Seek an end or the\n"
         "profile's home switch, slowly and at low force while the space bar is held, or state\n"
         "that the output rests on its lower end or stands at the profile's mark.\n\n"
-        "With --link on a bench that 'hookeline serve' runs: it works on with that reference.\n"
-        "With --profile on a bench of its own: the repeatability is measured, and what was found\n"
-        "is kept for the next start as a guess, which one end then bears out.\n\n"
+        "With --link on a bench that 'hookeline serve' runs, which then uses that reference.\n"
+        "With --profile on a bench of its own: the repeatability is measured, and the result is\n"
+        "kept for the next start as a guess, which one end then confirms.\n\n"
         "Repeatability is unidirectional, R = 4 s of the touches (ISO 230-2).",
         "  hookeline reference --link ~/bench --seek lower\n"
         "  hookeline reference --link ~/bench --state mark\n"
@@ -71,8 +71,10 @@ def add(commands: Any) -> None:
     which.add_argument("--profile", help="profile file or shipped name: a bench of its own")
     parser.add_argument("--keys", type=Path, help="client's key directory, for tcp://")
     how = parser.add_mutually_exclusive_group()
-    how.add_argument("--seek", choices=SEEKS, default="lower", help="what is sought (lower)")
-    how.add_argument("--state", choices=STATES, help="where the output stands: no motion")
+    how.add_argument(
+        "--seek", choices=SEEKS, default="lower", help="end or switch to seek (default: lower)"
+    )
+    how.add_argument("--state", choices=STATES, help="state where the output stands; no motion")
     parser.add_argument(
         "--times", type=int, default=3, metavar="N", help="touches, 2 to 50 (default: 3)"
     )

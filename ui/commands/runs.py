@@ -45,13 +45,13 @@ def add(commands: Any) -> None:
         "A run is a folder: run.yaml (profile, calibration, versions, note), samples.parquet\n"
         "(or samples.arrows, if recording was cut off) and events.jsonl. pandas, polars, DuckDB\n"
         "and MATLAB open the samples as they are; columns carry their unit.\n\n"
-        "  list [WORDS]      what there is; with WORDS, runs that hold all of them (#tag: a tag)\n"
-        "  show RUN          how it went, its events, its figures\n"
-        "  repair RUN        finish a run whose recorder was killed; without RUN, all of them\n"
-        "  label RUN         give it a name, a note, tags or a pin; what was recorded stays\n"
+        "  list [WORDS]      all runs; with WORDS, those that match all of them (#tag: a tag)\n"
+        "  show RUN          outcome, events, figures\n"
+        "  repair RUN        complete a run whose recorder was killed; without RUN, all such runs\n"
+        "  label RUN         set name, note, tags or pin; the recorded data stay as they are\n"
         "  bin [RUN]         move a run into the bin; without RUN, list the bin\n"
         "  restore RUN       put a run back from the bin\n"
-        "  empty             remove for good what is in the bin\n"
+        "  empty             delete the contents of the bin for good\n"
         "  export RUN FILE   samples as .csv, .parquet, .npz or .mat; a figure as .svg or .pdf\n\n"
         "RUN is a number, a folder's name, or a path.",
         "  hookeline runs\n  hookeline runs show 12\n  hookeline runs export 12 step.csv\n"
@@ -77,7 +77,7 @@ def add(commands: Any) -> None:
     labels.add_argument("--name", metavar="NAME", help="name in lists; '' for the recorded one")
     labels.add_argument("--note", metavar="TEXT", help="note in place of the recorded one")
     labels.add_argument("--tag", action="append", metavar="TAG", help="add a tag; repeatable")
-    labels.add_argument("--untag", action="append", metavar="TAG", help="take a tag off")
+    labels.add_argument("--untag", action="append", metavar="TAG", help="remove a tag")
     labels.add_argument(
         "--pin",
         action=argparse.BooleanOptionalAction,
@@ -85,24 +85,30 @@ def add(commands: Any) -> None:
     )
     export = parser.add_argument_group("export")
     export.add_argument(
-        "--columns", metavar="A,B", help="columns, parted by commas (default: all; of figures few)"
+        "--columns",
+        metavar="A,B",
+        help="columns, separated by commas (default: all; for figures a few)",
     )
     export.add_argument(
-        "--from", dest="start_s", type=float, metavar="SECONDS", help="since the run's first sample"
+        "--from",
+        dest="start_s",
+        type=float,
+        metavar="SECONDS",
+        help="start, from the run's first sample",
     )
-    export.add_argument("--to", dest="end_s", type=float, metavar="SECONDS")
+    export.add_argument("--to", dest="end_s", type=float, metavar="SECONDS", help="end")
     export.add_argument(
         "--rate",
         dest="rate_hz",
         type=float,
         metavar="HZ",
-        help="another, even rate: means below the recorded one, interpolated above",
+        help="resample: averaged below the recorded rate, interpolated above",
     )
     export.add_argument(
         "--width",
         default="single",
         metavar="WIDTH",
-        help="of a figure: single or double column, or mm (default: single)",
+        help="width of a figure: single or double column, or mm (default: single)",
     )
     parser.set_defaults(run=run)
 
@@ -123,7 +129,7 @@ def run(options: argparse.Namespace) -> int:
 
 def _list(options: argparse.Namespace) -> int:
     if options.file is not None:
-        raise CommandError("several words stand in one pair of quotes: 'push #fast'", BAD_INPUT)
+        raise CommandError("several words need one pair of quotes: 'push #fast'", BAD_INPUT)
     runs = list_runs(options.directory) if options.directory.exists() else []
     if not runs:
         say(options, f"no runs in '{options.directory}'")

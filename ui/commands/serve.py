@@ -27,9 +27,9 @@ def add(commands: Any) -> None:
         "Start rig host and recorder (and the simulated rig, if the profile has one) and keep\n"
         "them running until Ctrl-C. Clients connect through the link directory, which only\n"
         "your own user can enter, or with --tcp over the network, which needs keys: nothing\n"
-        "passes in the clear, and only clients listed in the key directory are heard.\n\n"
+        "passes in the clear, and only clients listed in the key directory are accepted.\n\n"
         "One client at a time holds control; the others watch; anyone may stop. If the holder\n"
-        "falls silent, the rig stops.",
+        "goes silent, the rig stops.",
         "  hookeline serve --profile my_rig.yaml\n"
         "  hookeline serve --make-keys ~/keys --client laptop\n"
         "  hookeline serve --profile my_rig.yaml --tcp 0.0.0.0:7700 --keys ~/keys\n",
@@ -37,7 +37,7 @@ def add(commands: Any) -> None:
     )
     parser.add_argument("--profile", help="profile file, or the name of a shipped one")
     parser.add_argument(
-        "--link", type=Path, metavar="DIR", help="link directory (default: one of your own)"
+        "--link", type=Path, metavar="DIR", help="link directory (default: a private one)"
     )
     parser.add_argument(
         "--runs",
@@ -50,7 +50,7 @@ def add(commands: Any) -> None:
     parser.add_argument("--keys", type=Path, metavar="DIR", help="key directory, for --tcp")
     parser.add_argument("--no-recorder", action="store_true", help="record nothing")
     parser.add_argument(
-        "--make-keys", type=Path, metavar="DIR", help="make the rig host's keys in DIR and end"
+        "--make-keys", type=Path, metavar="DIR", help="make the rig host's keys in DIR and exit"
     )
     parser.add_argument(
         "--client",

@@ -13,10 +13,22 @@ from hil.profile import Profile
 from ui.commands.answers import BAD_INPUT, CommandError, say
 
 OPTIONS = (
-    ("force", "force_N", "N", "'100 N'", "no more spring force than this in this session"),
-    ("speed", "speed_m_s", "m/s", "'50 mm/s'", "no more speed of the nut"),
-    ("stiffness", "stiffness_N_m", "N/m", "'5 N/mm'", "no stiffer virtual spring"),
-    ("bandwidth", "bandwidth_Hz", "Hz", "'10 Hz'", "no faster force loop"),
+    ("force", "force_N", "N", "'100 N'", "cap the spring force for this session"),
+    ("speed", "speed_m_s", "m/s", "'50 mm/s'", "cap the speed of the nut for this session"),
+    (
+        "stiffness",
+        "stiffness_N_m",
+        "N/m",
+        "'5 N/mm'",
+        "cap the stiffness of virtual springs for this session",
+    ),
+    (
+        "bandwidth",
+        "bandwidth_Hz",
+        "Hz",
+        "'10 Hz'",
+        "cap the bandwidth of the force loop for this session",
+    ),
 )
 
 
@@ -26,7 +38,7 @@ def add_cap(parser: argparse.ArgumentParser) -> None:
         parser.add_argument(
             f"--cap-{name}",
             metavar="VALUE",
-            help=f"{words}, with its unit: {example}; the rig host enforces it, trips included",
+            help=f"{words}, such as {example}; the rig host enforces it",
         )
 
 

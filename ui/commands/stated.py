@@ -17,8 +17,8 @@ def add_reference(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--reference-at-lower-end",
         action="store_true",
-        help="you answer for it that the output rests on its lower end now: zero is set there. "
-        "Without it the force loop of a rig whose reference is not verified stays open",
+        help="confirm that the output rests on its lower end now; zero is set there. Without "
+        "it the force loop stays open until the reference is verified",
     )
 
 

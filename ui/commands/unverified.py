@@ -19,8 +19,8 @@ def add_unverified(parser: argparse.ArgumentParser) -> None:
         nargs="?",
         const=ASK,
         metavar="NAME",
-        help="open the limits of a rig that no bring-up has verified: type the profile's name "
-        "when asked, or give it here; every run records it. Without it force, speed and current "
+        help="use the full limits of a rig that no bring-up has verified: type the profile's name "
+        "when prompted, or give it here; every run records it. Otherwise force, speed and current "
         "are reduced",
     )
 
@@ -48,7 +48,7 @@ def confirmed_unverified(options: argparse.Namespace, profile: Profile) -> str:
                 BAD_INPUT,
             )
         print(
-            f"{found.text}\nTo open the profile's own limits all the same, type its name "
+            f"{found.text}\nTo use the profile's full limits nevertheless, type its name "
             f"({profile.name}): ",
             end="",
             file=sys.stderr,

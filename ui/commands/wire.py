@@ -19,15 +19,15 @@ def add_wire(parser: argparse.ArgumentParser, replay: bool = True) -> None:
     parser.add_argument(
         "--log-wire",
         action="store_true",
-        help="keep what passes on the wires: bus.log, serial.log and wire.jsonl in the run",
+        help="record the wire traffic in the run: bus.log, serial.log and wire.jsonl",
     )
     if replay:
         parser.add_argument(
             "--replay",
             type=Path,
             metavar="FILE",
-            help="no device: play a bus.log (or the folder it is in) that --log-wire left, with "
-            "what was asked then; gives the same samples",
+            help="no device: replay a bus.log (or its folder) recorded by --log-wire, with its "
+            "requests; gives the same samples",
         )
 
 
