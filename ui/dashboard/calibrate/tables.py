@@ -9,13 +9,13 @@ from itertools import groupby
 import numpy as np
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QKeyEvent
-from PySide6.QtWidgets import QAbstractItemView, QHeaderView, QTableWidget, QTableWidgetItem
+from PySide6.QtWidgets import QTableWidgetItem
 
 from hil.calibration import CalibrationPoint
 from ui.dashboard.bench import number, two_digits
 from ui.dashboard.calibrate.kept import Kept
 from ui.dashboard.calibrate.model import CalibrateModel
-from ui.dashboard.widgets import ChangeGuard, Theme
+from ui.dashboard.widgets import LEFT, RIGHT, ChangeGuard, ReadingTable, Theme
 
 POINT_HEADS = ("No.", "Load", "Way", "N", "Counts", "Residual N", "")
 KEPT_HEADS = ("Made", "Law", "Range N", "±U N", "")
@@ -27,30 +27,10 @@ MOVES = (
     Qt.Key.Key_Home,
     Qt.Key.Key_End,
 )
-RIGHT = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
-LEFT = Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter
 
 
-class _Table(QTableWidget):
-    """Whole rows, one at a time; keys that do not move in it pass through to the page."""
-
-    def __init__(self, heads: tuple[str, ...], name: str) -> None:
-        super().__init__(0, len(heads))
-        self.setHorizontalHeaderLabels(list(heads))
-        self.verticalHeader().hide()
-        self.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
-        self.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
-        self.setSelectionMode(QAbstractItemView.SelectionMode.SingleSelection)
-        self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-        self.setAlternatingRowColors(True)
-        self.setShowGrid(False)
-        self.setTabKeyNavigation(False)
-        self.setWordWrap(False)
-        self.setAccessibleName(name)
-        header = self.horizontalHeader()
-        header.setSectionResizeMode(QHeaderView.ResizeMode.ResizeToContents)
-        header.setStretchLastSection(True)
-        header.setDefaultAlignment(LEFT)
+class _Table(ReadingTable):
+    """Keys that do not move in it pass through to the page."""
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
         if event.key() in MOVES:

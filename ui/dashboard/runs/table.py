@@ -7,12 +7,12 @@ from typing import Any
 
 from PySide6.QtCore import QAbstractTableModel, QModelIndex, QPersistentModelIndex, Qt
 from PySide6.QtGui import QFont, QFontMetrics, QKeyEvent
-from PySide6.QtWidgets import QAbstractItemView, QHeaderView, QTableView
+from PySide6.QtWidgets import QHeaderView, QTableView
 
 from hil.recorder import RunSummary
 from ui.dashboard.bench import duration_text
 from ui.dashboard.runs.model import STATUS_WORDS
-from ui.dashboard.widgets import Sizes
+from ui.dashboard.widgets import Sizes, set_for_reading
 
 HEADS = ("", "Run", "Started", "Length", "What it holds")
 # Samples of the widest texts of a column.
@@ -82,22 +82,9 @@ class RunTable(QTableView):
         self.setModel(self.rows)
         self._open_row = open_row
         self.doubleClicked.connect(lambda index: open_row(index.row()))
-        self.verticalHeader().hide()
-        self.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
-        self.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
-        self.setSelectionMode(QAbstractItemView.SelectionMode.SingleSelection)
-        self.setAlternatingRowColors(True)
-        self.setShowGrid(False)
-        self.setWordWrap(False)
-        self.setTabKeyNavigation(False)
-        self.setAccessibleName("Recorded runs")
-        self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
+        set_for_reading(self, "Recorded runs")
         self._sizes = sizes
-        self._fitted = False
-        head = self.horizontalHeader()
-        head.setStretchLastSection(True)
-        head.setHighlightSections(False)
-        head.setDefaultAlignment(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter)
+        self.horizontalHeader().setHighlightSections(False)
         self.verticalHeader().setSectionResizeMode(QHeaderView.ResizeMode.Fixed)
 
     def fit(self) -> None:

@@ -7,13 +7,10 @@ from collections.abc import Callable, Sequence
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QColor, QKeyEvent
 from PySide6.QtWidgets import (
-    QAbstractItemView,
     QGridLayout,
     QHBoxLayout,
-    QHeaderView,
     QLabel,
     QLineEdit,
-    QTableWidget,
     QTableWidgetItem,
     QVBoxLayout,
     QWidget,
@@ -23,33 +20,15 @@ from hil.sizing import Sized
 from ui.dashboard.bench import Page, PageContext
 from ui.dashboard.size.limit_chart import LimitChart
 from ui.dashboard.size.model import SizeModel
-from ui.dashboard.widgets import ChangeGuard, KeyButton
+from ui.dashboard.widgets import ChangeGuard, KeyButton, ReadingTable
 
 COMBINATIONS = ("Combination", "Requirements", "Least margin", "Set by")
 FIGURES = ("Figure", "Value", "Required", "", "By")
 MOVES = ("1 % more of", "moves, in percent")
 
 
-class _Table(QTableWidget):
-    """A table to read; letters are keys of the window."""
-
-    def __init__(self, columns: tuple[str, ...], name: str) -> None:
-        super().__init__(0, len(columns))
-        self.setHorizontalHeaderLabels(list(columns))
-        self.verticalHeader().hide()
-        self.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
-        self.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
-        self.setSelectionMode(QAbstractItemView.SelectionMode.SingleSelection)
-        self.setAlternatingRowColors(True)
-        self.setShowGrid(False)
-        self.setTabKeyNavigation(False)
-        self.setWordWrap(False)
-        self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-        self.setAccessibleName(name)
-        header = self.horizontalHeader()
-        header.setSectionResizeMode(QHeaderView.ResizeMode.ResizeToContents)
-        header.setStretchLastSection(True)
-        header.setDefaultAlignment(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter)
+class _Table(ReadingTable):
+    """Letters are keys of the window."""
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
         # Letters are keys of the window, not a search; the base class would keep them.

@@ -8,12 +8,15 @@ from ui.dashboard.widgets.key_button import KeyButton
 from ui.dashboard.widgets.log_axis import log_ticks
 from ui.dashboard.widgets.prepared_picture import PreparedPicture
 from ui.dashboard.widgets.prompt_frame import PromptFrame
+from ui.dashboard.widgets.reading_table import LEFT, RIGHT, ReadingTable, set_for_reading
 from ui.dashboard.widgets.render_scheduler import RenderScheduler, Slice
 from ui.dashboard.widgets.status_label import StatusLabel
 from ui.dashboard.widgets.theme import THEMES, Sizes, Theme, combo_style, sizes_for, style_sheet
 from ui.dashboard.widgets.themed_plot import ThemedPlot, cosmetic_pen
 
 __all__ = [
+    "LEFT",
+    "RIGHT",
     "THEMES",
     "ChangeGuard",
     "ElidedLabel",
@@ -21,6 +24,7 @@ __all__ = [
     "KeyButton",
     "PreparedPicture",
     "PromptFrame",
+    "ReadingTable",
     "RenderScheduler",
     "Sizes",
     "SketchPainter",
@@ -31,6 +35,7 @@ __all__ = [
     "combo_style",
     "cosmetic_pen",
     "log_ticks",
+    "set_for_reading",
     "sizes_for",
     "style_sheet",
 ]
