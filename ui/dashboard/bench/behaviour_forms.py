@@ -13,7 +13,7 @@ from typing import Any, Literal, cast
 
 from pydantic import ValidationError
 
-from hil.control import passive_bounds
+from hil.control import NO_CAP, passive_bounds
 from hil.core import (
     MOST_POINTS,
     Behaviour,
@@ -21,6 +21,7 @@ from hil.core import (
     ConstantForce,
     Float,
     HoldPosition,
+    SessionCap,
     VirtualSpring,
     Waveform,
 )
@@ -158,13 +159,22 @@ class BehaviourForm:
             raise EntryError(f"{first['loc'][-1]}: {first['msg']}") from None
 
 
-def behaviour_forms(profile: Profile) -> list[BehaviourForm]:
-    """The five behaviours with ranges from the profile's limits and calibration."""
+def narrow_forms(forms: list[BehaviourForm], profile: Profile, cap: SessionCap) -> None:
+    """Give fields the ranges of other limits; a value outside moves to the nearest end."""
+    for form, new in zip(forms, behaviour_forms(profile, cap), strict=True):
+        for entry, other in zip(form.fields, new.fields, strict=True):
+            entry.low, entry.high = other.low, other.high
+            entry.bound, entry.bound_text = other.bound, other.bound_text
+            entry.value = min(max(entry.value, entry.low), entry.high)
+
+
+def behaviour_forms(profile: Profile, cap: SessionCap = NO_CAP) -> list[BehaviourForm]:
+    """The five behaviours with ranges from the profile's limits, calibration, and session cap."""
     limits = profile.limits
     force = limits.force.limited
     low, high = limits.travel.lower, limits.travel.upper
     middle = round((low + high) / 2, 3)
-    passive = passive_bounds(profile)[0]
+    passive = min(passive_bounds(profile)[0], cap.stiffness_N_m or math.inf)
     most_stiff = 1.25 * passive  # beyond the bound there must be room to see that it is one
     tier = "trimmed to" if profile.control.over_stiff == "bound" else "refused above"
 

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from hil.bench import LOST, WHY_OPEN
-from hil.control import limits_reduced
+from hil.control import cap_text, limits_reduced
 from hil.link import ROUND_TRIP_MOST_S
 from hil.supervision import winding_degC
 from ui.dashboard.bench.first_notices import heat_text
@@ -56,6 +56,8 @@ def health(model: OperateModel) -> list[HealthWord]:
         shut = limits_reduced(model.description)
         text = "UNVERIFIED: reduced limits" if shut else "UNVERIFIED: limits opened"
         words.append(HealthWord(text, False, model.unverified))
+    if told := cap_text(model.cap):
+        words.append(HealthWord(f"SESSION CAP {told}", False, "limits narrower than the profile's"))
     if model.reference in WHY_OPEN:
         lost = "LOST" if model.reference == LOST else "NOT VERIFIED"
         words.append(HealthWord(f"REFERENCE {lost}", False, WHY_OPEN[model.reference]))

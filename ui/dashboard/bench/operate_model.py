@@ -18,12 +18,13 @@ from numpy.typing import NDArray
 from drivers.base import PowerStage
 from hil.analysis import mark_label
 from hil.calibration import DriftWarning
-from hil.control import profile_in_force
+from hil.control import cap_from, profile_in_force
 from hil.core import COLUMNS, INDEX, BehaviourCode, Cause, Limit, State, fix, label, sentence
 from hil.link import Answer
 from hil.profile import Profile, profile_from_dict
-from ui.dashboard.bench.behaviour_forms import BehaviourForm, behaviour_forms
+from ui.dashboard.bench.behaviour_forms import BehaviourForm, behaviour_forms, narrow_forms
 from ui.dashboard.bench.first_notices import first_notices, unverified_text
+from ui.dashboard.bench.recording_events import RecordingEvents
 from ui.dashboard.bench.request_status import RequestStatus
 from ui.dashboard.bench.rig_statics import borne_mass
 from ui.dashboard.bench.trace_buffer import TraceBuffer
@@ -55,7 +56,7 @@ class Mark:
     text: str
 
 
-class OperateModel:
+class OperateModel(RecordingEvents):
     """View model of the bench.
 
     Args:
@@ -68,12 +69,15 @@ class OperateModel:
     """
 
     def __init__(self, description: Mapping[str, Any], history_s: float = HISTORY_S) -> None:
+        super().__init__()
         self.description = description
         self.profile: Profile = profile_in_force(description)
+        self.cap = cap_from(description)
+        self.limits_changed = 0  # times that limits were narrowed or widened
         self._as_loaded = profile_from_dict(description["profile"])
         self.simulated = bool(description.get("simulated"))
         self.period_s = 1.0 / self.profile.control.rate
-        self.forms: list[BehaviourForm] = behaviour_forms(self.profile)
+        self.forms: list[BehaviourForm] = behaviour_forms(self.profile, self.cap)
         capacity = min(int(history_s * self.profile.control.rate), MOST_SAMPLES)
         self.buffer = TraceBuffer(len(TRACES), capacity)
         self.row: NDArray[np.float64] = np.full(len(COLUMNS), np.nan)
@@ -95,9 +99,6 @@ class OperateModel:
         self.word = RequestStatus()
         self.host_gone = False
         self.left_under_power = False  # the host ended and the drive still showed power
-        self.recording = ""
-        self.recorder_lost = False
-        self.recording_since: float | None = None
         self.late_cycles = 0
         self.skipped_periods = 0
         self.lost_samples = 0
@@ -273,8 +274,19 @@ class OperateModel:
 
     def _on_verification(self, event: Mapping[str, Any]) -> None:
         self.description = {**self.description, "verification": event["verification"]}
-        self.profile = profile_in_force(self.description)
+        self._take_limits()
         self.unverified = unverified_text(self.description, self._as_loaded)
+
+    def _on_session_cap(self, event: Mapping[str, Any]) -> None:
+        self.description = {**self.description, "session_cap": event.get("cap")}
+        self._take_limits()
+        self._notice(event, str(event.get("text", "")))
+
+    def _take_limits(self) -> None:
+        self.profile = profile_in_force(self.description)
+        self.cap = cap_from(self.description)
+        narrow_forms(self.forms, self.profile, self.cap)
+        self.limits_changed += 1
 
     def _on_marker(self, event: Mapping[str, Any]) -> None:
         text = mark_label(str(event.get("text", "")))
@@ -284,27 +296,6 @@ class OperateModel:
         self._notice(event, str(event.get("text", "")))
 
     _on_power_removal = _on_reference_not_found = _on_notice
-
-    def _on_recording(self, event: Mapping[str, Any]) -> None:
-        self.recording = str(event.get("run", ""))
-        self.recording_since = float(event.get("time_s", self.time_s))
-        self._notice(event, f"recording run {self.recording}")
-
-    def _on_recorded(self, event: Mapping[str, Any]) -> None:
-        if event.get("run") == self.recording:
-            self.recording = ""
-            self.recording_since = None
-        self._notice(event, f"recorded run {event.get('run', '')}")
-
-    def _on_recorder_lost(self, event: Mapping[str, Any]) -> None:
-        self.recorder_lost = True
-        self.recording = ""
-        self.recording_since = None
-        self._notice(event, str(event.get("text", "")))
-
-    def _on_recorder_back(self, event: Mapping[str, Any]) -> None:
-        self.recorder_lost = False
-        self._notice(event, str(event.get("text", "")))
 
     def _on_host_ending(self, event: Mapping[str, Any]) -> None:
         self.host_gone = True

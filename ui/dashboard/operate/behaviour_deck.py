@@ -199,6 +199,7 @@ class BehaviourDeck(QWidget):
         self.theme, self.sizes = theme, sizes
         self._apply = apply
         self._follow_due = False
+        self._limits_seen = model.limits_changed
         self.rows: list[FieldRow] = []
         self.path: QLineEdit | None = None
         self.wave: WavePreview | None = None
@@ -383,6 +384,9 @@ class BehaviourDeck(QWidget):
 
     def refresh(self) -> None:
         model = self.model
+        if model.limits_changed != self._limits_seen:
+            self._limits_seen = model.limits_changed
+            self._lay_fields()
         active = model.active_behaviour
         for button in self.buttons:
             acting = button.form.code == active

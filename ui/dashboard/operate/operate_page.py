@@ -12,6 +12,7 @@ from hil.core import Tare
 from ui.dashboard.bench import Page, PageContext
 from ui.dashboard.charts import ChartPage
 from ui.dashboard.operate.behaviour_deck import BehaviourDeck
+from ui.dashboard.operate.cap_panel import CapPanel
 from ui.dashboard.operate.environment_panel import EnvironmentPanel
 from ui.dashboard.operate.limit_margin_bars import LimitMarginBars
 from ui.dashboard.operate.load_picture import LoadPicture
@@ -125,9 +126,12 @@ class OperatePage(Page):
         column.setSpacing(0)
         column.addLayout(columns, 1)
         self.zero: ZeroPanel | None = None
+        self.cap: CapPanel | None = None
         if isinstance(place.view, OperateView):
             self.zero = ZeroPanel(place.view.zero, theme, sizes)
             column.addWidget(self.zero)
+            self.cap = CapPanel(place.view.cap, theme, sizes, self._focus_deck)
+            column.addWidget(self.cap)
         column.addWidget(self._rule(across=True))
         column.addWidget(self.notices)
 
@@ -150,6 +154,8 @@ class OperatePage(Page):
         charts = self.chart_page
         if self.zero is not None:
             acts[key.Key_O] = self.zero.toggle
+        if self.cap is not None:
+            acts[key.Key_L] = self.cap.toggle
         if self.panel is not None:
             acts[key.Key_S] = self.toggle_sequences
         if self.panel is not None and self.sequences_shown:
@@ -164,6 +170,8 @@ class OperatePage(Page):
             }
         if self.presets is not None and not self.sequences_shown:
             acts |= self.presets.keys()
+        if self.cap is not None and self.cap.asking:
+            acts |= {key.Key_Y: self.cap.confirm, key.Key_N: self.cap.leave}
         return acts | {
             key.Key_F8: charts.toggle_freeze,
             key.Key_E: charts.to_live,
@@ -187,10 +195,13 @@ class OperatePage(Page):
             return
         if self.sequences_shown:
             self.right.setCurrentIndex(0)
-            self.deck.buttons[self.model.chosen - 1].setFocus(Qt.FocusReason.ShortcutFocusReason)
+            self._focus_deck()
             return
         self.right.setCurrentWidget(self.panel)
         self.panel.open()
+
+    def _focus_deck(self) -> None:
+        self.deck.buttons[self.model.chosen - 1].setFocus(Qt.FocusReason.ShortcutFocusReason)
 
     def offer(self, name: str) -> None:
         """Show the panel of sequences with a shipped one picked."""
@@ -217,6 +228,8 @@ class OperatePage(Page):
                 self.toggle_sequences()
             if self.zero is not None and old.zero is not None:
                 self.zero.open = old.zero.open
+            if self.cap is not None and old.cap is not None and old.cap.open:
+                self.cap.toggle()
 
     def choose(self, number: int) -> None:
         self.right.setCurrentIndex(0)
@@ -268,6 +281,8 @@ class OperatePage(Page):
             self.environment.refresh()
         if self.zero is not None:
             self.zero.refresh()
+        if self.cap is not None:
+            self.cap.refresh()
         if self.panel is not None and self.sequences_shown:
             self.panel.refresh()
         elif self.presets is not None:

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from ui.dashboard.bench import OperateModel, Session
+from ui.dashboard.operate.cap_model import CapModel
 from ui.dashboard.operate.presets import Presets
 from ui.dashboard.operate.sequence_model import SequenceModel
 from ui.dashboard.operate.service_watch import ServiceWatch
@@ -14,11 +15,12 @@ from ui.dashboard.operate.zero_model import ZeroModel
 
 
 class OperateView:
-    """Zero of positions, sequences, and what needs service."""
+    """Zero of positions, session cap, sequences, and what needs service."""
 
     def __init__(
         self, model: OperateModel, session: Session | None, runs: Path | None = None
     ) -> None:
+        self.cap = CapModel(model, session)
         self.zero = ZeroModel(model, session)
         self.sequences = SequenceModel(model, session, runs)
         self.presets = Presets(model, session, runs)

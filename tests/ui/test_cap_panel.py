@@ -1,0 +1,148 @@
+"""Session cap on the Operate page: typed, narrowed at once, widened when confirmed and without power."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from PySide6.QtCore import Qt
+from PySide6.QtTest import QTest
+
+from hil.bench import LockstepBench
+from hil.core import PowerOff, PowerOn, SessionCap
+from hil.link import Answer
+from hil.profile import load_profile, profile_to_dict
+from ui.dashboard.bench import OperateModel, health
+from ui.dashboard.window import Window
+
+PROFILE = load_profile("footplate_trainer")
+Key = Qt.Key
+
+
+@dataclass
+class Rows:
+    rows: np.ndarray
+
+
+class Rig:
+    """Window and lockstep bench; what the window asks is answered by the cycle itself."""
+
+    def __init__(self, tmp_path: Path) -> None:
+        self.bench = LockstepBench(PROFILE, 1)
+        self.model = OperateModel({"profile": profile_to_dict(PROFILE), "simulated": True}, 60.0)
+        self.model.in_control = True
+        self.window = Window(self.model, None, runs_directory=tmp_path / "runs")
+        self.view = self.window.view_of("Operate")
+        self.view.cap._session = self
+        self.asked: list[Any] = []
+        self._told = 0
+        self.window.resize(1440, 900)
+        self.window.show()
+        self.turn(0.3)
+
+    def ask(self, request: Any, then: Any = None) -> None:
+        self.asked.append(request)
+        outcome = self.bench.request(request)
+        then(Answer(len(self.asked), outcome.accepted, outcome.text))
+
+    def turn(self, seconds: float = 0.05) -> None:
+        rows = np.array(self.bench.run(seconds))
+        events = self.bench.events[self._told :]
+        self._told = len(self.bench.events)
+        self.model.feed([*events, Rows(rows)], self.bench.time_s)
+        self.window.refresh()
+
+    @property
+    def panel(self) -> Any:
+        return self.window.page_of("Operate").cap
+
+    def key(self, key: Qt.Key) -> None:
+        QTest.keyClick(self.window.focusWidget() or self.window, key)
+        self.window.refresh()
+
+    def type(self, name: str, text: str) -> None:
+        field = self.panel.entries[name]
+        field.setFocus()
+        field.selectAll()
+        QTest.keyClicks(field, text)
+
+
+@pytest.fixture
+def rig(tmp_path: Path, qapp: Any) -> Any:
+    rig = Rig(tmp_path)
+    yield rig
+    rig.window.close()
+
+
+def test_by_keyboard_from_no_cap_to_a_narrow_one_and_back(rig: Rig) -> None:
+    assert not rig.panel.isVisible()
+    rig.key(Key.Key_L)
+    assert rig.panel.isVisible() and "No session cap" in rig.panel.text.text()
+    assert rig.window.focusWidget() is rig.panel.entries["force_N"]
+    QTest.keyClicks(rig.panel.entries["force_N"], "100")
+    rig.type("speed_m_s", "50")
+    rig.key(Key.Key_Return)
+    rig.turn()
+    assert rig.asked == [SessionCap(force_N=100.0, speed_m_s=0.05)]
+    assert not rig.model.refusal  # the page's own Enter would have applied a behaviour
+    assert rig.model.profile.limits.force.limited == 100.0
+    assert "Session cap: 100 N, 50 mm/s" in rig.panel.text.text()
+    assert "SESSION CAP 100 N, 50 mm/s" in [word.text for word in health(rig.model)]
+    force = rig.model.forms[1].entry("force")
+    assert (force.low, force.high) == (-100.0, 100.0)
+    # Wider: asked first.
+    rig.type("force_N", "150")
+    rig.key(Key.Key_Return)
+    assert len(rig.asked) == 1 and "150 N is wider than the 100 N in force" in rig.panel.text.text()
+    rig.key(Key.Key_N)
+    assert rig.panel.entries["force_N"].text() == "100"
+    rig.type("force_N", "150")
+    rig.key(Key.Key_Return)
+    rig.key(Key.Key_Y)
+    rig.turn()
+    assert rig.asked[-1] == SessionCap(force_N=150.0, speed_m_s=0.05, widen=True)
+    assert rig.model.profile.limits.force.limited == 150.0
+    for name in rig.panel.entries:
+        rig.panel.entries[name].clear()
+    QTest.mouseClick(rig.panel.set_button, Qt.MouseButton.LeftButton)
+    QTest.mouseClick(rig.panel.yes, Qt.MouseButton.LeftButton)
+    rig.turn()
+    assert rig.model.profile.limits == PROFILE.limits and not rig.bench.bench.cap.force_N
+    QTest.mouseClick(rig.panel.close_button, Qt.MouseButton.LeftButton)
+    rig.window.refresh()
+    assert not rig.panel.isVisible()
+
+
+def test_under_power_a_cap_narrows_and_does_not_widen(rig: Rig) -> None:
+    assert rig.bench.request(PowerOn(load_supported=True)).accepted
+    rig.turn(0.3)
+    rig.key(Key.Key_L)
+    rig.type("force_N", "120")
+    rig.key(Key.Key_Return)
+    rig.turn()
+    assert rig.model.profile.limits.force.limited == 120.0
+    rig.type("force_N", "130")
+    rig.key(Key.Key_Return)
+    assert not rig.panel.asking and "power off first" in rig.panel.text.text()
+    assert len(rig.asked) == 1
+    rig.bench.request(PowerOff())
+    rig.turn(0.3)
+    rig.key(Key.Key_Return)
+    assert rig.panel.asking
+
+
+@pytest.mark.parametrize("text", ["much", "-3", "0", "nan", "inf"])
+def test_what_is_no_value_is_named(rig: Rig, text: str) -> None:
+    rig.key(Key.Key_L)
+    rig.type("speed_m_s", text)
+    rig.key(Key.Key_Return)
+    assert rig.panel.text.text().startswith("Speed: ") and not rig.asked
+
+
+def test_another_size_of_the_window_keeps_the_row_open(rig: Rig) -> None:
+    rig.key(Key.Key_L)
+    rig.window.swap_theme()
+    assert rig.panel.open and not rig.panel.isHidden()

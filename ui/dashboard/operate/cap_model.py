@@ -1,0 +1,129 @@
+"""The session cap on the Operate page: limits narrower than the profile's. No Qt."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from hil.control import cap_text, merged_cap, own_values, uncapped_profile, widened
+from hil.core import SessionCap
+from hil.link import Answer
+from ui.dashboard.bench import EntryError, OperateModel, Session
+
+ROUNDING = 1e-4  # of a value that was typed as it is shown: it is the one in force
+
+
+@dataclass(frozen=True)
+class CapEntry:
+    """One value that may be capped; ``value`` = SI × ``factor`` in ``unit``."""
+
+    name: str
+    label: str
+    unit: str
+    factor: float
+
+
+ENTRIES = (
+    CapEntry("force_N", "Force", "N", 1.0),
+    CapEntry("speed_m_s", "Speed", "mm/s", 1e3),
+    CapEntry("stiffness_N_m", "Stiffness", "N/mm", 1e-3),
+    CapEntry("bandwidth_Hz", "Bandwidth", "Hz", 1.0),
+)
+
+
+class CapModel:
+    """Values in force, and what is asked for.
+
+    Attributes:
+        text: how the last attempt ended; '' before one. wrong: it ended badly.
+        asking: a wider cap, until somebody has confirmed it; None for none.
+    """
+
+    def __init__(self, model: OperateModel, session: Session | None) -> None:
+        self._model, self._session = model, session
+        self.text = ""
+        self.wrong = False
+        self.asking: SessionCap | None = None
+
+    @property
+    def own(self) -> dict[str, float]:
+        """Values without a cap, SI, by the names of the entries."""
+        return own_values(uncapped_profile(self._model.description))
+
+    @property
+    def in_force(self) -> dict[str, float]:
+        """Values in force, SI."""
+        cap = self._model.cap
+        return {name: min(own, getattr(cap, name) or own) for name, own in self.own.items()}
+
+    @property
+    def how(self) -> str:
+        """The cap in words."""
+        told = cap_text(self._model.cap)
+        return f"Session cap: {told}" if told else "No session cap: the profile's limits hold"
+
+    def shown(self, entry: CapEntry) -> str:
+        """The value in force as text without unit."""
+        return f"{entry.factor * self.in_force[entry.name]:.4g}"
+
+    def ask(self, texts: dict[str, str]) -> None:
+        """Ask for what is typed; what is wider is kept back until it is confirmed.
+
+        Args:
+            texts: of the entries, by name; an empty one is the profile's own value.
+        """
+        self.asking = None
+        self.text, self.wrong = "", False
+        try:
+            asked = self._asked(texts)
+        except EntryError as error:
+            self.text, self.wrong = str(error), True
+            return
+        profile, cap = uncapped_profile(self._model.description), self._model.cap
+        if merged_cap(cap, asked) == cap:
+            return
+        if wider := widened(profile, cap, asked):
+            self.text = f"{wider} in force. Widen?"
+            self.asking = asked
+            if self._model.powered or self._model.energising:
+                self.asking = None
+                self.text, self.wrong = f"{wider} in force: power off first", True
+            return
+        self._send(asked.model_copy(update={"widen": False}))
+
+    def confirm(self) -> None:
+        """Widen as asked."""
+        if self.asking is not None:
+            self._send(self.asking)
+
+    def leave(self) -> None:
+        """Leave the cap as it is."""
+        self.asking = None
+        self.text = ""
+
+    def _asked(self, texts: dict[str, str]) -> SessionCap:
+        """Return the cap as a whole: what is not below the profile's own value has none."""
+        own, in_force = self.own, self.in_force
+        values: dict[str, float] = {}
+        for entry in ENTRIES:
+            text = texts.get(entry.name, "").replace(",", ".").strip().removesuffix(entry.unit)
+            if not text.strip():
+                continue
+            try:
+                value = float(text) / entry.factor
+            except ValueError:
+                raise EntryError(f"{entry.label}: '{text}' is not a number") from None
+            if not 0.0 < value < 1e12:
+                raise EntryError(f"{entry.label}: write a value above 0 {entry.unit}")
+            if abs(value / in_force[entry.name] - 1.0) < ROUNDING:
+                value = in_force[entry.name]
+            if value < own[entry.name]:
+                values[entry.name] = value
+        return SessionCap.model_validate(values | {"widen": True})
+
+    def _send(self, cap: SessionCap) -> None:
+        self.asking = None
+        if self._session is not None:
+            self._session.ask(cap, self._answered)
+
+    def _answered(self, answer: Answer) -> None:
+        self.text, self.wrong = ("", False) if answer.accepted else (answer.text, True)
