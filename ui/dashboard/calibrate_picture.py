@@ -2,22 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from hil.calibration import CalibrationResult
-from hil.profile import profile_to_dict
-from ui.dashboard.picture import no_screen_needed, save_window
+from ui.dashboard.picture import RowsHeld, lay_window, save_window, still_model
 
 TITLE = "Calibrate"
-
-
-@dataclass(frozen=True)
-class _Rows:
-    rows: NDArray[np.float64]
 
 
 def save_calibrate_picture(
@@ -40,21 +33,12 @@ def save_calibrate_picture(
     Raises:
         OSError: the file cannot be written.
     """
-    no_screen_needed()
-    from ui.dashboard.app import application
-    from ui.dashboard.bench import OperateModel
     from ui.dashboard.calibrate import CalibratePage
     from ui.dashboard.window import Window
 
-    application()
-    model = OperateModel({"profile": profile_to_dict(result.profile)}, history_s=10.0)
-    model.in_control = True
-    model.feed([_Rows(rows)], now_s=0.0)
-    window = Window(model, theme=theme)
+    window = Window(still_model(result.profile, [RowsHeld(rows)]), theme=theme)
     window.view_of(TITLE).come(result)
-    window.resize(*size)
-    window.ensurePolished()
-    window.fit()  # a window that is not shown is not told its size
+    lay_window(window, size)
     window.show_page(TITLE)
     window.grab()  # lays out with the fonts that are drawn; before it rows are too low
     page = window.page

@@ -3,25 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from hil.profile import Profile, profile_to_dict
-from ui.dashboard.picture import no_screen_needed, save_window
+from hil.profile import Profile
+from ui.dashboard.picture import RowsHeld, lay_window, save_window, still_model
 
 if TYPE_CHECKING:
     from ui.dashboard.measure import MeasureModel
 
 TITLE = "Measure"
-
-
-@dataclass(frozen=True)
-class _Rows:
-    rows: NDArray[np.float64]
 
 
 def save_measure_picture(
@@ -48,21 +42,15 @@ def save_measure_picture(
     Raises:
         OSError: the file cannot be written.
     """
-    no_screen_needed()
     from ui.dashboard.app import application
-    from ui.dashboard.bench import OperateModel
     from ui.dashboard.window import Window
 
+    simulated = profile.simulation is not None
+    model = still_model(profile, [RowsHeld(rows)], simulated=simulated)
     app = application()
-    description = {"profile": profile_to_dict(profile), "simulated": profile.simulation is not None}
-    model = OperateModel(description, history_s=10.0)
-    model.in_control = True
-    model.feed([_Rows(rows)], now_s=0.0)
     window = Window(model, theme=theme)
     state(window.view_of(TITLE))
-    window.resize(*size)
-    window.ensurePolished()
-    window.fit()  # a window that is not shown is not told its size
+    lay_window(window, size)
     window.show_page(TITLE)
     for _ in range(3):  # lays out with the fonts that are drawn; axes find their width
         window.grab()

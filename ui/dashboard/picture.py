@@ -16,13 +16,20 @@ from hil.profile import Profile, profile_to_dict
 from hil.recorder import Run
 
 if TYPE_CHECKING:
+    from ui.dashboard.bench import OperateModel
     from ui.dashboard.window import Window
 
 WINDOW_S = 60.0  # of the charts
 
 
 @dataclass(frozen=True)
-class _Rows:
+class RowsHeld:
+    """Samples as a view model takes them.
+
+    Attributes:
+        rows: shape (n, len(COLUMNS)), SI.
+    """
+
     rows: NDArray[np.float64]
 
 
@@ -64,34 +71,55 @@ def save_rows_picture(
     Raises:
         OSError: the file cannot be written.
     """
-    no_screen_needed()
-    from ui.dashboard.app import application
-    from ui.dashboard.bench import OperateModel
-    from ui.dashboard.operate import OperatePage
-    from ui.dashboard.window import Window
-
     table = np.asarray(rows, dtype=float).reshape(-1, len(COLUMNS))
     times = table[:, INDEX["time_s"]]
     end_s = float(times[-1]) if at_s is None and len(times) else float(at_s or 0.0)
     table = table[times <= end_s]
-    application()
-    model = OperateModel({"profile": profile_to_dict(profile)}, history_s=WINDOW_S + 10.0)
-    model.in_control = True
     before = [event for event in events if float(event.get("time_s", 0.0)) <= end_s]
     recent = table[table[:, INDEX["time_s"]] > end_s - WINDOW_S - 1.0]
-    model.feed([*before, _Rows(recent)], now_s=0.0)
+    model = still_model(profile, [*before, RowsHeld(recent)], history_s=WINDOW_S + 10.0)
     if model.active_behaviour:
         model.choose(int(model.active_behaviour))
         model.form.show(model.applied)  # what acts, not what would be asked for next
+    from ui.dashboard.operate import OperatePage
+    from ui.dashboard.window import Window
+
     window = Window(model, theme=theme)
-    window.resize(*size)
-    window.ensurePolished()
-    window.fit()  # a window that is not shown is not told its size
+    lay_window(window, size)
     window.grab()  # lays out with the fonts that are drawn; before it rows are too low
     page = window.page
     assert isinstance(page, OperatePage)
     page.chart_page.choose_window(WINDOW_S)
     save_window(window, path, size, scale)
+
+
+def still_model(
+    profile: Profile, items: Iterable[Any], *, history_s: float = 10.0, simulated: bool = False
+) -> OperateModel:
+    """Return the view model of a bench that has sent ``items`` and is heard no more.
+
+    Starts Qt, without a screen if there is none.
+
+    Args:
+        items: rows and events, as ``OperateModel.feed`` takes them.
+    """
+    no_screen_needed()
+    from ui.dashboard.app import application
+    from ui.dashboard.bench import OperateModel
+
+    application()
+    description = {"profile": profile_to_dict(profile), "simulated": simulated}
+    model = OperateModel(description, history_s=history_s)
+    model.in_control = True
+    model.feed(list(items), now_s=0.0)
+    return model
+
+
+def lay_window(window: Window, size: tuple[int, int]) -> None:
+    """Lay the widgets of a window that is not shown, and so is not told its size."""
+    window.resize(*size)
+    window.ensurePolished()
+    window.fit()
 
 
 def save_window(window: Window, path: str | Path, size: tuple[int, int], scale: float) -> None:
