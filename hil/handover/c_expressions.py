@@ -10,12 +10,16 @@ import ast
 import builtins
 import enum
 import math
+import re
 from typing import Any
 
+from hil.control import Estimator, ObserverGains
 from hil.handover.translated import Graph, Method, NotTranslatable, Slot, is_object
 
 Type = Any
 REAL, INT = "real", "int"
+# Computed in double even where the rest is float: differences of positions that nearly cancel.
+WIDE = (Estimator, ObserverGains)
 MATH = {
     "sqrt": "R_SQRT",
     "exp": "R_EXP",
@@ -54,6 +58,13 @@ def number(value: float | enum.Enum) -> str:
     if math.isinf(value):
         return "R_INFINITY" if value > 0 else "(-R_INFINITY)"
     return f"R({float(value)!r})" if value >= 0 else f"(-R({-float(value)!r}))"
+
+
+def as_real(code: str, kind: Type) -> str:
+    """Return code that converts a whole number openly; what is real already stays."""
+    if kind != INT:
+        return code
+    return f"R({code}.0)" if re.fullmatch(r"\d+", code) else f"((real){code})"
 
 
 def type_of(value: Any, graph: Graph) -> Type:
@@ -144,15 +155,33 @@ class Expressions:
         if kind[0] != "object":
             raise self.refuse(node, f"'.{node.attr}' of a number")
         slot: Slot = kind[1]
-        getter = getattr(type(slot.value), node.attr, None)
-        if isinstance(getter, property) and getter.fget is not None:
-            method = Method(type(slot.value), node.attr, getter.fget)
+        method = self.property_of(node)
+        if method is not None:
             self.calls.append((method, slot))
-            return f"{c_name(method)}({code})", self.returned(method)
+            kind = self.returned(method)
+            return self._narrowed(f"{c_name(method)}({code})", kind, slot), kind
         value = getattr(slot.value, node.attr)
         kind = type_of(value, self.graph)
         self._use(slot, node.attr)
-        return f"{code}->{member(node.attr)}", kind
+        code = f"{code}->{member(node.attr)}"
+        read = isinstance(node.ctx, ast.Load)
+        return (self._narrowed(code, kind, slot) if read else code), kind
+
+    def property_of(self, node: ast.Attribute) -> Method | None:
+        """Return the method behind an attribute of an object; None if it is a field."""
+        kind = self.expression(node.value)[1]
+        if kind[0] != "object":
+            return None
+        owner = type(kind[1].value)
+        getter = getattr(owner, node.attr, None)
+        if isinstance(getter, property) and getter.fget is not None:
+            return Method(owner, node.attr, getter.fget)
+        return None
+
+    def _narrowed(self, code: str, kind: Type, slot: Slot) -> str:
+        """Cast what is computed in double where the rest is float."""
+        wide = type(slot.value) in WIDE and self.method.owner not in WIDE
+        return f"((real){code})" if wide and kind == REAL else code
 
     def _use(self, slot: Slot, name: str) -> None:
         # All objects of a class have one struct.
@@ -183,9 +212,9 @@ class Expressions:
         sign = OPERATORS.get(type(node.op))
         if sign is None:
             raise self.refuse(node, f"{type(node.op).__name__} is not known")
-        if sign == "/" and (a, b) == (INT, INT):
-            left = f"(real){left}"
         kind = INT if (a, b) == (INT, INT) and sign != "/" else REAL
+        if kind == REAL:
+            left, right = as_real(left, a), as_real(right, b)
         return f"({left} {sign} {right})", kind
 
     def _unaryop(self, node: ast.UnaryOp) -> tuple[str, Type]:
@@ -206,14 +235,21 @@ class Expressions:
             sign = COMPARISONS.get(type(operator))
             if sign is None:
                 raise self.refuse(node, f"{type(operator).__name__} is not known")
-            parts.append(f"({self._side(left)} {sign} {self._side(right)})")
+            if sign == "!=" and ast.dump(left) == ast.dump(right):
+                parts.append(f"(isnan({self.real(left)}) != 0)")  # only a NaN is not itself
+            else:
+                one, other = self._sides(left, right)
+                parts.append(f"({one} {sign} {other})")
             left = right
         return (parts[0] if len(parts) == 1 else f"({' && '.join(parts)})"), INT
 
-    def _side(self, node: ast.AST) -> str:
-        if isinstance(node, ast.Compare):  # (a > 0) == (b > 0)
-            return f"({self.real(node)})"
-        return self.real(node)
+    def _sides(self, left: ast.AST, right: ast.AST) -> tuple[str, str]:
+        (one, a), (other, b) = self.expression(left), self.expression(right)
+        if REAL in (a, b):
+            return as_real(one, a), as_real(other, b)
+        # (a > 0) == (b > 0)
+        one = f"({one})" if isinstance(left, ast.Compare) else one
+        return one, f"({other})" if isinstance(right, ast.Compare) else other
 
     def _ifexp(self, node: ast.IfExp) -> tuple[str, Type]:
         known = self.truth(node.test)
@@ -221,6 +257,8 @@ class Expressions:
             return self.expression(node.body if known else node.orelse)
         (yes, a), (no, b) = self.expression(node.body), self.expression(node.orelse)
         kind = REAL if REAL in (a, b) else a
+        if kind == REAL:
+            yes, no = as_real(yes, a), as_real(no, b)
         return f"({self.condition(node.test)} ? {yes} : {no})", kind
 
     def condition(self, node: ast.AST) -> str:
@@ -231,20 +269,22 @@ class Expressions:
         code, kind = self.expression(node)
         if kind[0] in ("array", "rows"):
             return f"({kind[1]} > 0)"
-        return f"({code} != 0)" if kind == REAL else code
+        truth = isinstance(node, ast.Compare | ast.BoolOp) or code.startswith("(!")
+        return code if truth else f"({code} != 0)"
 
     # ------------------------------------------------------------------ calls
 
     def _call(self, node: ast.Call) -> tuple[str, Type]:
-        method, _, arguments = self._called(node)
+        method, slot, arguments = self.called(node)
         if method is None:
             return self._builtin(node)
         kind = self.returned(method)
         if not isinstance(kind, str) and kind[0] == "tuple":
             raise self.refuse(node, "a function that returns several must be unpacked at once")
-        return f"{c_name(method)}({', '.join(arguments)})", kind
+        code = f"{c_name(method)}({', '.join(arguments)})"
+        return (code if slot is None else self._narrowed(code, kind, slot)), kind
 
-    def _called(self, node: ast.Call) -> tuple[Method | None, Slot | None, list[str]]:
+    def called(self, node: ast.Call) -> tuple[Method | None, Slot | None, list[str]]:
         """Return method, its object and C arguments; no method for a function of Python."""
         if isinstance(node.func, ast.Attribute) and self.constant(node.func) is NotImplemented:
             code, kind = self.expression(node.func.value)
@@ -283,7 +323,7 @@ class Expressions:
             return str(kind[1]), INT
         arguments = [self.expression(argument) for argument in node.args]
         kind = REAL if any(t == REAL for _, t in arguments) else INT
-        codes = [code for code, _ in arguments]
+        codes = [as_real(code, t) if kind == REAL else code for code, t in arguments]
         if name in ("min", "max"):
             macro = f"{'r' if kind == REAL else 'i'}_{name}"
             joined = codes[0]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import ast
 import re
 
-from hil.handover.c_expressions import INT, REAL, Expressions, Type, annotated, c_name
+from hil.handover.c_expressions import INT, REAL, Expressions, Type, annotated, as_real, c_name
 from hil.handover.law import Law
 from hil.handover.translated import ENTRIES, READ, Graph, Method, Slot
 
@@ -47,8 +47,7 @@ class CFunction(Expressions):
         tree = self.method.tree
         parameters = self._parameters(tree)
         head = self._head(parameters)
-        for statement in tree.body:
-            self.statement(statement, 1)
+        self.block(tree.body, 1)
         known = [name for name, _ in parameters]
         body = ["{", *(f"{INDENT}{text};" for text in self.declared.values())]
         whole = "\n".join(self.lines)
@@ -108,11 +107,24 @@ class CFunction(Expressions):
     def block(self, nodes: list[ast.stmt], depth: int) -> None:
         for node in nodes:
             self.statement(node, depth)
+            if self.ends(node):
+                return  # what follows is never reached
+
+    def ends(self, node: ast.stmt) -> bool:
+        """Return whether nothing after a statement is reached."""
+        if isinstance(node, ast.If):
+            known = self.truth(node.test)
+            ways = (
+                [node.body, node.orelse] if known is None else [node.body if known else node.orelse]
+            )
+            return all(any(self.ends(inner) for inner in way) for way in ways)
+        return isinstance(node, ast.Return)
 
     def _do_expr(self, node: ast.Expr, depth: int) -> None:
         if isinstance(node.value, ast.Constant):
             return  # a docstring
-        self.put(depth, f"{self.expression(node.value)[0]};")
+        code, kind = self.expression(node.value)
+        self.put(depth, f"{code};" if kind == "void" else f"(void){code};")
 
     def _do_if(self, node: ast.If, depth: int) -> None:
         known = self.truth(node.test)
@@ -130,7 +142,8 @@ class CFunction(Expressions):
         if node.value is None:
             self.put(depth, "return;")
         elif isinstance(self.result, str):
-            self.put(depth, f"return {self.real(node.value)};")
+            code, kind = self.expression(node.value)
+            self.put(depth, f"return {as_real(code, kind) if self.result == REAL else code};")
         elif isinstance(node.value, ast.Tuple):
             place = 0
             for item in node.value.elts:
@@ -175,11 +188,12 @@ class CFunction(Expressions):
             if kind[0] == "array" and kind[1] == 0:
                 del self.declared[target.id]  # what would read it is left out too
                 return
+            code = as_real(code, kind) if self.locals[target.id] == REAL else code
             self.put(depth, f"{target.id} = {code};")
             return
         place, own = self.expression(target)
         if own in (REAL, INT):
-            self.put(depth, f"{place} = {code};")
+            self.put(depth, f"{place} = {as_real(code, kind) if own == REAL else code};")
             return
         for i in range(own[1]):
             self.put(depth, f"{place}[{i}] = {code}[{i}];")
@@ -217,7 +231,7 @@ class CFunction(Expressions):
                 self._store(place, code, kind, depth)
             return
         if isinstance(value, ast.Call):
-            method, _, arguments = self._called(value)
+            method, _, arguments = self.called(value)
             kind = self.returned(method) if method is not None else None
             if method is None or kind is None or isinstance(kind, str):
                 raise self.refuse(value, "this call does not return several numbers")
@@ -227,7 +241,7 @@ class CFunction(Expressions):
             self.put(depth, f"{c_name(method)}({', '.join([*arguments, row])});")
             start = 0
             for item, k in zip(target.elts, kinds, strict=True):
-                code = f"{row}[{start}]" if k == REAL else f"({row} + {start})"
+                code = f"{row}[{start}]" if k == REAL else f"(&{row}[{start}])"
                 self._store(item, code, k, depth)
                 start += 1 if k == REAL else k[1]
             return

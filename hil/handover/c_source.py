@@ -12,15 +12,12 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from hil.control import Estimator, ObserverGains
-from hil.handover.c_expressions import INT, REAL, Type, c_name, member, number, type_of
+from hil.handover.c_expressions import INT, REAL, WIDE, Type, c_name, member, number, type_of
 from hil.handover.c_functions import reached
 from hil.handover.law import Law
 from hil.handover.translated import ENTRIES, Graph, Slot
 
 INDENT = "    "
-# Computed in double even where the rest is float: differences of positions that nearly cancel.
-WIDE = (Estimator, ObserverGains)
 WIDE_INPUTS = ("nut_position_m",)
 
 HEADER = """\
@@ -59,6 +56,10 @@ SUPPORT = """\
 
 #include <math.h>
 
+"""
+
+# Only those that the law uses are written.
+MACROS = """\
 #define R(x) ((real)(x))
 #define W(x) ((wide)(x))
 #define R_NAN ((real)NAN)
@@ -87,7 +88,6 @@ SUPPORT = """\
 #define R_COPYSIGN copysign
 #define R_ABS fabs
 #endif
-
 """
 
 HELPERS = {
@@ -99,7 +99,7 @@ HELPERS = {
     "i_min": "static int i_min(int a, int b) { return b < a ? b : a; }",
     "i_max": "static int i_max(int a, int b) { return b > a ? b : a; }",
     "r_after": "static int r_after(const real *xs, int n, real x)\n"
-    "{\n    int i = 0;\n    while (i < n && !(x < xs[i])) i++;\n    return i;\n}",
+    "{\n    int i = 0;\n    while ((i < n) && (!(x < xs[i]))) {\n        i++;\n    }\n    return i;\n}",
 }
 
 
@@ -141,8 +141,18 @@ def c_source(
     bodies = "\n\n".join(f"{head}\n{body}" for head, body in written.values())
     helpers = "\n".join(text for key, text in HELPERS.items() if f"{key}(" in bodies)
     inner = "".join(f"{head};\n" for key, (head, _) in written.items() if key not in entries)
-    source = f"{SUPPORT}{helpers}\n\n{inner}\n{bodies}\n\n{_init(graph)}"
-    return CSource(header, source)
+    code = f"{helpers}\n\n{inner}\n{bodies}\n\n{_init(graph)}"
+    return CSource(header, f"{SUPPORT}{_macros(code)}\n{code}")
+
+
+def _macros(code: str) -> str:
+    """Return the macros that the code uses."""
+    lines = []
+    for line in MACROS.splitlines():
+        name = re.match(r"#define (\w+)", line)
+        if name is None or re.search(rf"\b{name[1]}\b", code):
+            lines.append(line)
+    return "\n".join(lines) + "\n"
 
 
 # ---------------------------------------------------------------------- data
@@ -220,7 +230,7 @@ def _filled(name: str, value: Any, kind: Type) -> Iterator[str]:
     if kind[0] == "array":
         yield from (f"{name}[{i}] = {number(float(x))};" for i, x in enumerate(value))
         if not value:
-            yield f"{name}[0] = 0;"
+            yield f"{name}[0] = {number(0.0)};"
         return
     for i, row in enumerate(value):
         yield from (f"{name}[{i}][{j}] = {number(float(x))};" for j, x in enumerate(row))

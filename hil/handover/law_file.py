@@ -14,6 +14,7 @@ from pydantic import BaseModel
 
 from drivers.base import Capabilities
 from hil.handover.law import Law
+from hil.handover.operations import worst_case
 from hil.handover.python_source import objects
 from hil.profile import Profile, holding_force, profile_to_dict, without_folders
 
@@ -77,6 +78,7 @@ class Envelope(BaseModel):
 class LawFile(BaseModel):
     """``law.json``. ``identity`` is the SHA-256 over all else, 12 digits.
 
+    ``operations`` are those of the worst case, by function and kind (``hil.handover.operations``);
     ``fingerprints`` are the SHA-256 of files that belong to it: vectors, profile, data sheet.
     """
 
@@ -100,6 +102,7 @@ class LawFile(BaseModel):
     control: dict[str, Any]
     limits: dict[str, Any]
     gains: Gains
+    operations: dict[str, dict[str, int]]
     fingerprints: dict[str, str]
     objects: dict[str, Any]
 
@@ -172,6 +175,7 @@ def law_data(
             "phase_margin_deg": gains.predicted.phase_margin_deg,
             "lead_s": gains.lead_s,
         },
+        "operations": worst_case(law),
         "fingerprints": {
             name: hashlib.sha256(content).hexdigest() for name, content in sorted(files.items())
         },

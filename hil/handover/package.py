@@ -188,6 +188,7 @@ def _files(profile: Profile, law: Law, period_s: float, data: dict[str, Any]) ->
             nut_per_rad=data["signs"]["nut_m_per_rad"],
             sign=data["signs"]["torque"],
             period_ms=1e3 * period_s,
+            operations=_counted(data["operations"]["cycle"]),
             envelope="{force_N:.0f} N, {speed_m_s:.3g} m/s, {nut_m:.3g} m of the nut from the lower end, "
             "{torque_N_m:.2g} N m".format(**data["envelope"]),
         ),
@@ -195,3 +196,17 @@ def _files(profile: Profile, law: Law, period_s: float, data: dict[str, Any]) ->
     for name, text in python_files(law).items():
         files[f"python/{PACKAGE}/{name}"] = text
     return files
+
+
+def _counted(operations: Mapping[str, int]) -> str:
+    """Return a count in words."""
+    plain = {
+        "add": "additions",
+        "multiply": "multiplications",
+        "divide": "divisions",
+        "compare": "comparisons",
+        "integer": "operations of whole numbers",
+    }
+    found = [f"{operations[key]} {word}" for key, word in plain.items() if key in operations]
+    found += [f"{many} `{name}`" for name, many in operations.items() if name not in plain]
+    return ", ".join(found)
