@@ -108,8 +108,8 @@ class Bench(CappedBench):
         active = None
         if state is State.RUNNING and self._active is not None:
             active = self._active
-            supervisor.bounds(estimator, true_force)
-            limit = min(supervisor.torque_limit_N_m, self.peak_torque_N_m)
+            supervisor.renew_bounds(estimator, true_force)
+            limit = min(supervisor.bounds.torque_limit_N_m, self.peak_torque_N_m)
         if isinstance(active, OpenLoop):
             was_over = active.finished
             torque = active.torque(estimator, true_force, dt_s, limit)
@@ -129,12 +129,12 @@ class Bench(CappedBench):
                 asked -= added * estimator.output_velocity_m_s
             shaped = self.shaper.shape(
                 asked,
-                supervisor.force_low_N - self.tare_N,
-                supervisor.force_high_N - self.tare_N,
+                supervisor.bounds.force_low_N - self.tare_N,
+                supervisor.bounds.force_high_N - self.tare_N,
                 dt_s,
             )
             self._shaped = shaped
-            supervisor.note_shaped(shaped + self.tare_N)
+            supervisor.bounds.note_shaped(shaped + self.tare_N)
             controller = self.force_controller
             if isinstance(controller, VelocityController):
                 stiffness = active.stiffness_N_m
@@ -146,12 +146,12 @@ class Bench(CappedBench):
                     shaped + self.tare_N,
                     estimator,
                     limit,
-                    supervisor.torque_low_N_m,
-                    supervisor.torque_high_N_m,
+                    supervisor.bounds.torque_low_N_m,
+                    supervisor.bounds.torque_high_N_m,
                     self.late_s,
                 )
                 if controller.saturated:
-                    supervisor.note_torque(torque)
+                    supervisor.bounds.note_torque(torque)
             following.follow(
                 estimator,
                 true_force,
@@ -172,9 +172,12 @@ class Bench(CappedBench):
         elif self.controlled_stop.running and self.by_velocity:
             velocity = self.controlled_stop.velocity(estimator, dt_s)
         elif self.controlled_stop.running:
-            supervisor.bounds(estimator, true_force)
+            supervisor.renew_bounds(estimator, true_force)
             torque = self.controlled_stop.torque(
-                estimator, true_force, dt_s, min(supervisor.torque_limit_N_m, self.peak_torque_N_m)
+                estimator,
+                true_force,
+                dt_s,
+                min(supervisor.bounds.torque_limit_N_m, self.peak_torque_N_m),
             )
         if active is None or isinstance(active, OpenLoop):
             supervisor.following.reset()

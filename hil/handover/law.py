@@ -122,7 +122,7 @@ class Law:
         supervisor.heat.update(current, estimator.nut_position_m, dt_s)
         supervisor.follow_supply(supply_V, estimator.step_s)
         supervisor.follow_rate(force, estimator.step_s)
-        supervisor._bounds.update(estimator, force, powered == 1)
+        supervisor.bounds.update(estimator, force, powered == 1)
         supervisor.follow_ends(estimator.output_position_m, powered == 1)
         self.tripped = 0
         if powered == 0:
@@ -164,8 +164,8 @@ class Law:
         supervisor, estimator = self.supervisor, self.estimator
         force = self.spring_force_N
         supervisor._temperature_degC = drive_temperature_degC
-        supervisor.bounds(estimator, force)
-        limit = min(supervisor.torque_limit_N_m, self.peak_torque_N_m)
+        supervisor.renew_bounds(estimator, force)
+        limit = min(supervisor.bounds.torque_limit_N_m, self.peak_torque_N_m)
         following = supervisor.following
         asked = setpoint_N
         if following.energy.damping_share > 0.0:
@@ -173,14 +173,21 @@ class Law:
             spare = min(most, self.most_damping_N_s_m) - damping_N_s_m
             spare = spare if spare > 0.0 else 0.0
             asked -= following.energy.damping_share * spare * estimator.output_velocity_m_s
-        shaped = self.shaper.shape(asked, supervisor.force_low_N, supervisor.force_high_N, dt_s)
+        shaped = self.shaper.shape(
+            asked, supervisor.bounds.force_low_N, supervisor.bounds.force_high_N, dt_s
+        )
         self.shaped_force_N = shaped
-        supervisor.note_shaped(shaped)
+        supervisor.bounds.note_shaped(shaped)
         torque = self.force_controller.torque(
-            shaped, estimator, limit, supervisor.torque_low_N_m, supervisor.torque_high_N_m, late_s
+            shaped,
+            estimator,
+            limit,
+            supervisor.bounds.torque_low_N_m,
+            supervisor.bounds.torque_high_N_m,
+            late_s,
         )
         if self.force_controller.saturated:
-            supervisor.note_torque(torque)
+            supervisor.bounds.note_torque(torque)
         following.follow(
             estimator,
             force,
@@ -192,4 +199,4 @@ class Law:
             dt_s,
         )
         self.torque_N_m = torque
-        self.limited = self.shaper.limited | supervisor._bounds.limited | following.limited
+        self.limited = self.shaper.limited | supervisor.bounds.limited | following.limited

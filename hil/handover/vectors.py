@@ -229,7 +229,7 @@ def _rows(lockstep: LockstepBench, length_s: float, acts: list[Act]) -> Iterator
         closed = bench.state is State.RUNNING
         supervisor = bench.supervisor
         limited = (
-            bench.shaper.limited | supervisor._bounds.limited | supervisor.following.limited
+            bench.shaper.limited | supervisor.bounds.limited | supervisor.following.limited
             if closed
             else 0
         )

@@ -38,14 +38,13 @@ WATCHED_S = 0.3  # over which the mean speed of the nut is taken before power co
 
 
 class Supervisor:
-    """``check`` once a cycle, then ``bounds`` in cycles that command a force.
+    """``check`` once a cycle, then ``renew_bounds`` in cycles that command a force.
 
     Attributes:
         detail: a sentence with numbers for the cause that ``check`` returned last.
         heat: of winding and housing. It outlives stops and resets.
         motor_heat: share of the motor's thermal capacity used, the larger of the two.
-        torque_limit_N_m, torque_low_N_m, torque_high_N_m, force_low_N, force_high_N: caps of
-            this cycle, see ``hil.supervision.bounds``.
+        bounds: caps of this cycle; they are told what came of them.
         limited: bit mask of the limits that trim.
         following: following errors and energy, told in cycles with a closed force loop.
     """
@@ -54,9 +53,9 @@ class Supervisor:
         self._profile = profile
         limits = profile.limits
         motor = profile.actuator.motor
-        self._bounds = Bounds(profile, period_s)
+        self.bounds = Bounds(profile)
         self._sensors = SensorWatch(profile, period_s)
-        self.following = Following(profile, self._bounds)
+        self.following = Following(profile, self.bounds)
         self._motor_sensor = MotorSensorWatch(profile)
         self.open_loop = False  # a restricted run of torque or speed, with a travel window
         # Of a rig whose law is still to be found, or whose limits are narrowed, nothing was shown yet.
@@ -102,7 +101,7 @@ class Supervisor:
     @property
     def balance_N(self) -> float:
         """Force on the rod that balances the present load, in N."""
-        return self._bounds.balance_N
+        return self.bounds.load.balance_N
 
     @property
     def position_following_m(self) -> float:
@@ -115,28 +114,8 @@ class Supervisor:
         return self._sensors.reference_lost
 
     @property
-    def torque_limit_N_m(self) -> float:
-        return self._bounds.torque_limit_N_m
-
-    @property
-    def torque_low_N_m(self) -> float:
-        return self._bounds.torque_low_N_m
-
-    @property
-    def torque_high_N_m(self) -> float:
-        return self._bounds.torque_high_N_m
-
-    @property
-    def force_low_N(self) -> float:
-        return self._bounds.force_low_N
-
-    @property
-    def force_high_N(self) -> float:
-        return self._bounds.force_high_N
-
-    @property
     def limited(self) -> int:
-        return self._bounds.limited | self.following.limited | self._position.limited
+        return self.bounds.limited | self.following.limited | self._position.limited
 
     def reset(self) -> None:
         """Forget timers and the last cause; heat, supply and a lost reference stay."""
@@ -172,14 +151,14 @@ class Supervisor:
 
     def use_calibration(self, profile: Profile) -> None:
         """Renew what follows from the profile's calibration."""
-        self._bounds.use_calibration(profile)
+        self.bounds.use_calibration(profile)
         self._law.forget()
 
     def narrow(self, profile: Profile, tiers: Tiers) -> None:
         """Hold force and speed to these tiers from now on; ``profile`` says what may be energised."""
         self._profile = profile
         self._force_tripped, self._speed_tripped = tiers.force_tripped_N, tiers.speed_tripped_m_s
-        self._bounds.narrow(tiers.force_N, tiers.speed_m_s)
+        self.bounds.narrow(tiers.force_N, tiers.speed_m_s)
 
     def check(
         self,
@@ -220,7 +199,7 @@ class Supervisor:
             self.follow_supply(telemetry.supply_V, step)
             sensor = self._sensors.look(telemetry, estimator)
         self.follow_rate(force, step)
-        self._bounds.update(estimator, force, energised)
+        self.bounds.update(estimator, force, energised)
         self.follow_ends(estimator.output_position_m, energised)
         self._window_s += step
         if self._window_s >= WATCHED_S:
@@ -370,9 +349,9 @@ class Supervisor:
         self._low_allowed = low if low < self._low_line else self._low_line
         self._high_allowed = high if high > self._high_line else self._high_line
 
-    def bounds(self, estimator: Estimator, spring_force_N: float) -> None:
+    def renew_bounds(self, estimator: Estimator, spring_force_N: float) -> None:
         """Renew the caps; ``check`` must have run in this cycle."""
-        self._bounds.compute(
+        self.bounds.compute(
             estimator,
             spring_force_N,
             self.motor_heat,
@@ -381,14 +360,6 @@ class Supervisor:
             self.supply_V,
             self.heat.loss_factor,
         )
-
-    def note_shaped(self, force_N: float) -> None:
-        """Tell what was shaped from the caps (without tare): completes ``limited``."""
-        self._bounds.note_shaped(force_N)
-
-    def note_torque(self, torque_N_m: float) -> None:
-        """Tell a torque that its caps cut: completes ``limited``."""
-        self._bounds.note_torque(torque_N_m)
 
     def refusal(
         self, telemetry: Telemetry, estimator: Estimator, spring_force_N: float

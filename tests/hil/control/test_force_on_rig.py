@@ -202,7 +202,7 @@ def test_what_the_supply_cannot_drive_is_not_wound_up():
     lowest = {}
     for aware in (True, False):
         rig = BlockedRig(weak)
-        rig.bounds = Bounds(weak, T) if aware else None
+        rig.bounds = Bounds(weak) if aware else None
         rows = rig.run(1.2, lambda t: 500.0)
         assert rows[-200:, FORCE].mean() < 490  # out of reach of kt·V/R
         if aware:

@@ -170,14 +170,14 @@ def test_without_a_new_sample_observer_and_caps_stand() -> None:
         estimator.update(0.02 + 1e-5 * k, 1e-5 * k, 1.2 * k, 0.3, 0.001)
         law.torque(50.0, estimator, 2.0)
         supervisor.follow_rate(1.2 * k, estimator.step_s)
-        supervisor._bounds.update(estimator, 1.2 * k, True)
+        supervisor.bounds.update(estimator, 1.2 * k, True)
     before = law._disturbance, law._momentum, supervisor._force_rate, supervisor.balance_N
     assert 0.0 not in before
     estimator.miss()
     for _ in range(5):
         law.torque(50.0, estimator, 2.0)
         supervisor.follow_rate(1.2 * 19, estimator.step_s)
-        supervisor._bounds.update(estimator, 1.2 * 19, True)
+        supervisor.bounds.update(estimator, 1.2 * 19, True)
     after = law._disturbance, law._momentum, supervisor._force_rate, supervisor.balance_N
     assert after == before
 
@@ -217,7 +217,7 @@ def test_without_a_new_sample_every_watch_stands() -> None:
             supervisor.supply_V,
             supervisor._window_s,
             sensors.still_s,
-            supervisor._bounds.balance_N,
+            supervisor.bounds.load.balance_N,
         )
 
     for k in range(60):

@@ -16,7 +16,8 @@ from hil.control.rig_model import moved_mass
 from hil.core.limits import Limit
 from hil.profile.loader import load_profile
 from hil.profile.schema import Lever, Profile
-from hil.supervision.bounds import Bounds, allowed_speed
+from hil.supervision.bounds import Bounds
+from hil.supervision.force_caps import allowed_speed
 from hil.supervision.limit_notices import LimitNotices
 
 PERIOD = 0.001
@@ -30,7 +31,7 @@ class Held:
     """Bounds that have watched a load at rest for half a second."""
 
     def __init__(self, profile: Profile = PROFILE, load_N: float = 38.0) -> None:
-        self.bounds = Bounds(profile, PERIOD)
+        self.bounds = Bounds(profile)
         self.estimator = copy.copy(ESTIMATOR)  # its filter takes long to design
         self.estimator.reset((profile.limits.travel.lower + profile.limits.travel.upper) / 2, 0.0)
         self.estimator.step_s = PERIOD
@@ -77,7 +78,7 @@ def test_caps_are_numbers_in_order_within_the_flat_ones(
     heat: float,
     temperature: float,
 ) -> None:
-    bounds = Bounds(profile, PERIOD)
+    bounds = Bounds(profile)
     estimator = copy.copy(ESTIMATOR)
     estimator.step_s = PERIOD
     most_torque = profile.limits.current.limited * profile.actuator.motor.torque_constant
@@ -87,8 +88,8 @@ def test_caps_are_numbers_in_order_within_the_flat_ones(
         estimator.nut_velocity_m_s = nut_velocity
         bounds.update(estimator, force, energised)
         bounds.compute(estimator, force, heat, temperature, 5.0)
-        assert bounds.most_low_N <= bounds.force_low_N <= bounds.force_high_N
-        assert bounds.force_high_N <= bounds.most_high_N
+        assert bounds.flat.low_N <= bounds.force_low_N <= bounds.force_high_N
+        assert bounds.force_high_N <= bounds.flat.high_N
         assert 0 < bounds.torque_limit_N_m <= most_torque + 1e-12
         bounds.note_shaped(bounds.force_low_N)
         assert bounds.limited >> bounds.low_limit & 1
@@ -173,19 +174,19 @@ def test_ends_brake_against_the_motion_and_hold_the_weight() -> None:
 
 
 def test_outside_a_soft_end_the_place_itself_is_the_end_until_left() -> None:
-    bounds = Bounds(PROFILE, PERIOD)
+    bounds = Bounds(PROFILE)
     estimator = Estimator(PROFILE, PERIOD)
     estimator.reset(0.0, 0.0)
     estimator.step_s = PERIOD
     bounds.update(estimator, 0.0, False)
-    assert bounds.low_end_m == 0.0
+    assert bounds.travel.low_end_m == 0.0
     for step in range(40):
         estimator.output_position_m = 1e-4 * step
         bounds.update(estimator, 0.0, True)
-    assert bounds.low_end_m == 0.002
+    assert bounds.travel.low_end_m == 0.002
     estimator.output_position_m = 0.001
     bounds.update(estimator, 0.0, True)
-    assert bounds.low_end_m == 0.002
+    assert bounds.travel.low_end_m == 0.002
 
 
 class TestAllowedSpeed:
@@ -251,13 +252,13 @@ class TestLoad:
         hung = 5 * 9.80665 * 7
         own = moved_mass(PROFILE)[1]
         held = Held(load_N=own + hung)
-        assert held.bounds.hung_load_N == pytest.approx(hung, rel=0.01)
+        assert held.bounds.load.hung_load_N == pytest.approx(hung, rel=0.01)
         velocity = 0.0
         for _ in range(150):
             velocity -= 9.80665 / 7 * PERIOD  # what a free weight does to the rod
             held.estimator.output_velocity_m_s = velocity
             held.bounds.update(held.estimator, 0.0, True)
-        assert held.bounds.hung_load_N == pytest.approx(hung, rel=0.15)
+        assert held.bounds.load.hung_load_N == pytest.approx(hung, rel=0.15)
 
     def test_mass_at_the_rod_against_the_simulated_rig(self) -> None:
         # The simulated rig is built from the same profile by other code (hil.profile.devices).

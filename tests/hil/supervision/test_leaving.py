@@ -43,12 +43,12 @@ def test_whatever_load_is_learned_a_cap_gives_way_within_a_third_of_a_second(
     late: list[int],
 ) -> None:
     """The worst case: the output stays, and so does the force, while motion away is asked for."""
-    bounds = Bounds(profile, PERIOD)
+    bounds = Bounds(profile)
     estimator = copy.copy(ESTIMATOR)
     travel = profile.limits.travel
     estimator.reset(travel.lower - beyond_m if up else travel.upper + beyond_m, 0.0)
     estimator.step_s = PERIOD
-    held = held_share * bounds.most_high_N
+    held = held_share * bounds.flat.high_N
     most = profile.limits.force.limited * (1 if up else -1)
     seconds = 0.0
     periods = 0
@@ -58,19 +58,19 @@ def test_whatever_load_is_learned_a_cap_gives_way_within_a_third_of_a_second(
         estimator.step_s = dt
         bounds.update(estimator, held, True)
         # Believed for ever, against all evidence.
-        bounds.hung_load_N = load_share * bounds.most_high_N
-        bounds._effective_mass += mass_share * 400.0
+        bounds.load.hung_load_N = load_share * bounds.flat.high_N
+        bounds.load.effective_mass_kg += mass_share * 400.0
         bounds.compute(estimator, held, 0.0, 20.0, 0.0)
         bounds.note_shaped(max(bounds.force_low_N, min(bounds.force_high_N, most)))
         seconds += dt
     if up:
-        assert bounds.force_high_N == pytest.approx(bounds.most_high_N, abs=1.0)
+        assert bounds.force_high_N == pytest.approx(bounds.flat.high_N, abs=1.0)
     else:
-        assert bounds.force_low_N == pytest.approx(bounds.most_low_N, abs=1.0)
+        assert bounds.force_low_N == pytest.approx(bounds.flat.low_N, abs=1.0)
 
 
 def test_an_end_itself_never_gives_way() -> None:
-    bounds = Bounds(PROFILE, PERIOD)
+    bounds = Bounds(PROFILE)
     estimator = copy.copy(ESTIMATOR)
     estimator.reset(PROFILE.limits.travel.upper, 0.0)
     estimator.step_s = PERIOD
@@ -90,10 +90,10 @@ def test_the_rig_leaves_its_upper_end_under_a_wrongly_learned_load(
     rig.run(1.0)
     at_end = rig.value("output_position_m")
     assert at_end > 0.0515
-    bounds = rig.bench.bench.supervisor._bounds
+    bounds = rig.bench.bench.supervisor.bounds
     rig.apply(ConstantForce(force_N=-500.0))
     for _ in range(400):
-        bounds.hung_load_N = learned_N
+        bounds.load.hung_load_N = learned_N
         rig.run(0.001)
     assert rig.state is State.RUNNING, rig.bench.bench.cause_text
     assert rig.value("output_position_m") < at_end - 0.005

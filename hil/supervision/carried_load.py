@@ -1,0 +1,114 @@
+"""Load that the rod carries: what balances it now, the weight that hangs on it, its mass."""
+
+from __future__ import annotations
+
+import math
+
+from hil.control import moved_mass
+from hil.profile import Profile
+
+BALANCE_FILTER_S = 0.03
+# A load is taken for a weight, which also has mass; a hand that pushes as hard has less.
+LOAD_SHARE = 0.7
+LOAD_LEARNING_S = 0.1
+STEADY_S = 0.2
+WEIGHING_S = 0.4
+PRIOR_SQUARE = 0.01  # (m/s²)²: changes of acceleration that outweigh what the weight says
+
+
+class CarriedLoad:
+    """Load learned from force and motion of the output; ``follow`` every cycle.
+
+    Attributes:
+        balance_N: force on the rod that balances the present load.
+        hung_load_N: weight that is known to hang on the rod, in force on the rod.
+        effective_mass_kg: mass by which changes of force accelerate the output.
+        own_load_N: force on the rod by the mechanism's own weight.
+    """
+
+    def __init__(self, profile: Profile) -> None:
+        self._mass, self.own_load_N, self._mass_per_load = moved_mass(profile)
+        self.reset()
+
+    def reset(self) -> None:
+        """Forget the load."""
+        self._smooth_force = math.nan
+        self._smooth_velocity = 0.0
+        self.balance_N = 0.0
+        self.hung_load_N = 0.0
+        self.effective_mass_kg = self._mass
+        self._steady_force = self._steady_acceleration = 0.0
+        self._squares = self._products = 0.0
+
+    @property
+    def mass_kg(self) -> float:
+        """Mass of mechanism and hung weight."""
+        return self._mass + self._mass_per_load * self.hung_load_N
+
+    def follow(self, velocity: float, spring_force: float, most: float, step: float) -> None:
+        """Take one cycle.
+
+        Args:
+            velocity: of the output, m/s. spring_force: N.
+            most: N, which no hung weight exceeds.
+            step: since the last sample was taken, s; 0 if no new one came.
+        """
+        smooth = self._smooth_force
+        if not -1e9 < smooth < 1e9:
+            smooth = self._steady_force = spring_force
+            self._smooth_velocity = velocity
+        self._smooth_force = smooth
+        if step > 0.0:
+            blend = step / (BALANCE_FILTER_S + step)
+            self._smooth_force = smooth + blend * (spring_force - smooth)
+            self._smooth_velocity += blend * (velocity - self._smooth_velocity)
+            self._learn((velocity - self._smooth_velocity) / BALANCE_FILTER_S, most, step)
+
+    def _learn(self, acceleration: float, most: float, dt: float) -> None:
+        """Balance and hung weight from low-passed force and acceleration.
+
+        A weight that pulls the rod with L makes force − own load − own mass·a = L·(1 + κ·a),
+        κ being ``moved_mass``'s mass per load. L is learned by normalised least mean squares
+        (Widrow and Hoff 1960, from memory), which keeps what it knows while the weight falls
+        freely, when 1 + κ·a is near zero and nothing can be learned.
+        """
+        seen = 1.0 + self._mass_per_load * acceleration
+        force = self._smooth_force
+        hung = self.hung_load_N
+        hung += (
+            dt
+            / LOAD_LEARNING_S
+            * seen
+            * (force - self.own_load_N - self._mass * acceleration - seen * hung)
+        )
+        self.hung_load_N = hung if 0.0 < hung < most else most if hung >= most else 0.0
+        self._weigh(acceleration, force, dt)
+        self.balance_N = force - self.effective_mass_kg * acceleration
+
+    def _weigh(self, acceleration: float, force: float, dt: float) -> None:
+        """Effective mass: from the hung weight, corrected by how changes of force accelerate it.
+
+        Regression of force on acceleration, both high-passed so that a steady load or hand
+        drops out, over the last ``WEIGHING_S``, with the weight's mass as prior.
+        """
+        blend = dt / STEADY_S
+        self._steady_force += blend * (force - self._steady_force)
+        self._steady_acceleration += blend * (acceleration - self._steady_acceleration)
+        change = acceleration - self._steady_acceleration
+        blend = dt / WEIGHING_S
+        squares = self._squares
+        self._squares = squares = squares + blend * (change * change - squares)
+        products = self._products
+        self._products = products = products + blend * (
+            change * (force - self._steady_force) - products
+        )
+        whole = self._mass + self._mass_per_load * self.hung_load_N
+        prior = self._mass + LOAD_SHARE * (whole - self._mass)
+        effective_mass = (products + PRIOR_SQUARE * prior) / (squares + PRIOR_SQUARE)
+        self.effective_mass_kg = (
+            self._mass
+            if effective_mass < self._mass
+            else whole
+            if effective_mass > whole
+            else effective_mass
+        )

@@ -1,0 +1,229 @@
+"""Caps on the force: each gives an interval in N, and the limit that it comes from.
+
+The force and deflection limits cap it flatly. The travel corridor and the speed limit cap it by
+a one-sided speed control: the cap is the load that the rod balances now, plus a margin that grows
+with the distance to the allowed speed and turns against the motion beyond it. So a cap brakes
+what moves towards an end, holds a hung weight there, and leaves everything that leads away from
+the end free; it never takes away the force that carries a weight.
+
+Stopping distance d at deceleration a allows the speed √(2·a·d); near the end the law goes
+over into speed = d·k, whose slope stays finite.
+"""
+
+from __future__ import annotations
+
+import math
+
+from hil.control import Estimator, ForceCalibration
+from hil.core import Limit
+from hil.profile import Profile
+from hil.supervision.carried_load import CarriedLoad
+from hil.supervision.leaving import Leaving
+
+APPROACH_1_S = 10.0  # slope of allowed speed over distance at an end
+RETURN_SPEED_M_S = 0.01  # back to a soft end that was overrun
+EASE_M_S = 0.02  # speed margin from which a cap opens quickly
+LEAST_BRAKING_M_S2 = 0.03
+BRAKING_SHARE = 0.6  # of what the force limit leaves above the load
+REACTION_S = 0.06  # until a cap has become force: estimator, cycle and force loop
+LEAD_S = 0.02  # of that, by acceleration: more would feed force back upon itself
+
+
+class FlatCap:
+    """Force limit, and deflection limit by the spring law, whichever is narrower.
+
+    Attributes:
+        low_N, high_N: interval. low_limit, high_limit: the ``Limit`` each comes from.
+    """
+
+    def __init__(self, profile: Profile) -> None:
+        self.use_calibration(profile)
+
+    def use_calibration(self, profile: Profile) -> None:
+        """Renew the interval: the spring law has changed."""
+        limits = profile.limits
+        law = ForceCalibration(profile.calibration, profile.sensors.deflection)
+        most = min(limits.deflection.limited, profile.actuator.springs.solid_deflection)
+        self._law_high_N, self._law_low_N = law.force(most), law.force(-most)
+        self.narrow(limits.force.limited)
+
+    def narrow(self, force: float) -> None:
+        """Hold the force to this limit in N from now on."""
+        high, low = self._law_high_N, self._law_low_N
+        self.high_N = force if force < high else high
+        self.low_N = -force if -force > low else low
+        self.high_limit = Limit.FORCE if force <= high else Limit.DEFLECTION
+        self.low_limit = Limit.FORCE if -force >= low else Limit.DEFLECTION
+
+
+class SpeedCap:
+    """Speed limit of the nut as a one-sided speed control (``Limit.SPEED``).
+
+    Attributes:
+        low_N, high_N: interval.
+    """
+
+    def __init__(self, profile: Profile) -> None:
+        self._speed = profile.limits.speed.limited
+        self.low_N, self.high_N = -math.inf, math.inf
+
+    def narrow(self, speed: float) -> None:
+        """Hold the nut to this speed in m/s from now on."""
+        self._speed = speed
+
+    def renew(self, nut_velocity: float, balance: float, damping: float) -> None:
+        """Renew the interval.
+
+        Args:
+            nut_velocity: m/s. balance: force in N that balances the load.
+            damping: N·s/m.
+        """
+        margin = self._speed - nut_velocity
+        self.high_N = balance + damping * margin * (
+            1.0 + (margin / EASE_M_S if margin > 0.0 else 0.0)
+        )
+        margin = self._speed + nut_velocity
+        self.low_N = balance - damping * margin * (
+            1.0 + (margin / EASE_M_S if margin > 0.0 else 0.0)
+        )
+
+
+class TravelCap:
+    """Soft ends of the travel as a one-sided speed control (``Limit.TRAVEL``).
+
+    Attributes:
+        low_N, high_N: interval.
+        low_end_m, high_end_m: ends in force.
+        leaving_up, leaving_down: how far the caps give way where they block motion away.
+        blocked_up, blocked_down: the shaped force stands at a cap in this cycle.
+    """
+
+    def __init__(self, profile: Profile) -> None:
+        travel = profile.limits.travel
+        self._lower, self._upper = travel.lower, travel.upper
+        self._braking = travel.braking
+        self.reset()
+
+    def reset(self) -> None:
+        """Find the ends anew, from the first position seen."""
+        self.low_N, self.high_N = -math.inf, math.inf
+        self.low_end_m = self._lower
+        self.high_end_m = self._upper
+        self.leaving_up, self.leaving_down = Leaving(), Leaving()
+        self.blocked_up = self.blocked_down = False
+
+    def follow(self, estimator: Estimator, span_N: float, energised: bool) -> None:
+        """Follow where the output may go; ``span_N`` is the force between the flat caps.
+
+        Where the output stands outside a soft end when power comes, that place is the end
+        until the output has moved in; it is not driven in by itself.
+        """
+        position = estimator.output_position_m
+        velocity = estimator.output_velocity_m_s
+        step = estimator.step_s
+        if energised:
+            low, high = self.low_end_m, self.high_end_m
+            if position > low:
+                low = position
+            if position < high:
+                high = position
+            self.low_end_m = low if low < self._lower else self._lower
+            self.high_end_m = high if high > self._upper else self._upper
+        else:
+            self.low_end_m = position if position < self._lower else self._lower
+            self.high_end_m = position if position > self._upper else self._upper
+        room = self.high_end_m - position
+        self.leaving_up.follow(self.blocked_up, room, velocity, span_N, step)
+        room = position - self.low_end_m
+        self.leaving_down.follow(self.blocked_down, room, -velocity, span_N, step)
+        self.blocked_up = self.blocked_down = False
+
+    def renew(
+        self,
+        estimator: Estimator,
+        load: CarriedLoad,
+        flat: FlatCap,
+        balance: float,
+        spring_force: float,
+        damping: float,
+    ) -> None:
+        """Renew the interval.
+
+        Args:
+            balance: force in N that balances the load, within the flat caps.
+            spring_force: N. damping: N·s/m.
+        """
+        position, velocity = estimator.output_position_m, estimator.output_velocity_m_s
+        mass = load.effective_mass_kg
+        # The load that must be braked is the larger of what the rod balances and what is known
+        # to hang on it.
+        known = load.own_load_N + load.hung_load_N
+        braked = load.mass_kg
+        closing_acceleration = (spring_force - balance) / mass
+        self.high_N = balance + self._room(
+            self.high_end_m - position,
+            velocity,
+            closing_acceleration,
+            ((known if known < balance else balance) - flat.low_N) / braked,
+            mass,
+            damping,
+        )
+        self.low_N = balance - self._room(
+            position - self.low_end_m,
+            -velocity,
+            -closing_acceleration,
+            (flat.high_N - (known if known > balance else balance)) / braked,
+            mass,
+            damping,
+        )
+
+    def _room(
+        self,
+        distance: float,
+        speed: float,
+        closing_acceleration: float,
+        available: float,
+        mass: float,
+        damping: float,
+    ) -> float:
+        """Force in N towards an end that may act beyond the balanced load; negative brakes.
+
+        Args:
+            distance: m left to the end.
+            speed, closing_acceleration: towards the end, m/s and m/s².
+            available: deceleration in m/s² that the force limit leaves.
+            mass: kg. damping: N·s/m.
+        """
+        most = self._braking
+        braking = BRAKING_SHARE * available
+        braking = most if braking > most else braking
+        braking = braking if braking > LEAST_BRAKING_M_S2 else LEAST_BRAKING_M_S2
+        scarce = 1.0 - braking / most
+        follow = 0.0
+        if speed > 0.0:
+            distance -= REACTION_S * speed
+        allowed = allowed_speed(distance, braking)
+        if speed > 0.0:
+            # Past the end too: a cap that let go there would be looser nearer the end.
+            follow = APPROACH_1_S * speed
+            follow = follow if follow < braking else braking
+            if speed < allowed:
+                follow *= speed / allowed
+        if closing_acceleration > 0.0:
+            speed += (LEAD_S + scarce * (REACTION_S - LEAD_S)) * closing_acceleration
+        margin = allowed - speed
+        if margin > 0.0:
+            # What can hardly be braked may hardly gain speed: its cap opens slowly.
+            damping *= 1.0 + margin / EASE_M_S * (1.0 - scarce)
+        return damping * margin - mass * follow
+
+
+def allowed_speed(distance_m: float, braking_m_s2: float) -> float:
+    """Most speed towards an end in m/s; negative, a slow return, beyond it."""
+    if distance_m <= 0.0:
+        speed = APPROACH_1_S * distance_m
+        return speed if speed > -RETURN_SPEED_M_S else -RETURN_SPEED_M_S
+    joint = braking_m_s2 / APPROACH_1_S**2
+    if distance_m < joint:
+        return APPROACH_1_S * distance_m
+    return math.sqrt(2.0 * braking_m_s2 * (distance_m - 0.5 * joint))

@@ -1,0 +1,121 @@
+"""Caps on the motor torque: each gives an interval in N·m, and the limit that it comes from.
+
+The current limit; what the supply can still drive through the winding against the back-EMF,
+kt·(±V − kt·ω)/R, so that the force controller knows beforehand what it will not get (below that
+the drive's own current loop makes up for the back-EMF: it is commanded in torque); and a speed
+control of the nut, which acts within a cycle when a load comes off at once and the springs throw
+output and nut apart.
+"""
+
+from __future__ import annotations
+
+import math
+
+from hil.control import MODULATION
+from hil.core import Limit
+from hil.profile import Profile
+
+HEAT_EASE = 0.15  # below the bound, over which current is led back
+NUT_BRAKING_S = 0.008  # in which the nut is brought back to its speed limit
+ACTING = 0.97  # of a limited current: from here the bound counts as acting
+
+
+class CurrentCap:
+    """Current limit, led back by motor heat and by the drive's temperature.
+
+    Attributes:
+        torque_N_m: most motor torque, either way (``Limit.CURRENT``).
+        limited: bit of the limit that leads the current back, while the current stands there.
+    """
+
+    def __init__(self, profile: Profile) -> None:
+        limits = profile.limits
+        motor = profile.actuator.motor
+        self._kt = motor.torque_constant
+        self._most_current = min(limits.current.limited, motor.peak_current)
+        heat = limits.motor_heat
+        self._heat_bound = heat.limited
+        # Current at which heat settles at its bound: a hair below continuous, never at a trip.
+        self._settled_square = heat.limited * motor.continuous_current**2
+        self._warm_current = min(motor.continuous_current, self._most_current)
+        self._cool = limits.drive_temperature.limited
+        self._hot = limits.drive_temperature.tripped
+        self.reset()
+
+    def reset(self) -> None:
+        """Return to the current limit itself."""
+        self.torque_N_m = self._most_current * self._kt
+        self.limited = 0
+
+    def renew(self, heat: float, temperature: float, current: float, loss_factor: float) -> None:
+        """Renew the cap.
+
+        Args:
+            heat: share of the motor's thermal capacity used.
+            temperature: of the drive, °C; NaN if it reports none.
+            current: of the motor, A, without sign.
+            loss_factor: resistance of the warm winding over that of the cold one.
+        """
+        most = limit = self._most_current
+        mask = 0
+        left = (self._heat_bound - heat) / HEAT_EASE
+        if left < 1.0:
+            settled = self._settled_square / loss_factor
+            square = settled + max(left, 0.0) * max(most * most - settled, 0.0)
+            led_back = math.sqrt(square)
+            if led_back < limit:
+                limit = led_back
+                mask = 1 << Limit.MOTOR_HEAT
+        if temperature > self._cool:
+            share = (temperature - self._cool) / (self._hot - self._cool)
+            led_back = most - min(share, 1.0) * (most - self._warm_current)
+            if led_back < limit:
+                limit = led_back
+                mask = 1 << Limit.DRIVE_TEMPERATURE
+        self.torque_N_m = limit * self._kt
+        self.limited = mask if current >= ACTING * limit else 0
+
+
+class SupplyCap:
+    """Torque that the supply can drive at a speed (``Limit.SUPPLY_LOW``).
+
+    Attributes:
+        low_N_m, high_N_m: interval; NaN while the supply is not known: it bounds nothing.
+    """
+
+    def __init__(self, profile: Profile) -> None:
+        motor = profile.actuator.motor
+        self._per_volt = motor.torque_constant / motor.winding_resistance
+        self._emf_per_m_s = motor.torque_constant * profile.actuator.radians_per_metre
+        self.low_N_m = self.high_N_m = math.nan
+
+    def renew(self, nut_velocity: float, supply: float) -> None:
+        """Renew the interval; ``supply`` in V is what the drive measures, under load."""
+        emf = self._emf_per_m_s * nut_velocity
+        self.high_N_m = self._per_volt * (MODULATION * supply - emf)
+        self.low_N_m = self._per_volt * (-MODULATION * supply - emf)
+
+
+class NutSpeedCap:
+    """Torque that balances springs and drag and ends at the nut's speed limit (``Limit.SPEED``).
+
+    Attributes:
+        low_N_m, high_N_m: interval.
+    """
+
+    def __init__(self, profile: Profile) -> None:
+        self._per_metre = profile.actuator.radians_per_metre
+        self._viscous = profile.actuator.friction.viscous * self._per_metre**2
+        self._gain = profile.actuator.reflected_mass / NUT_BRAKING_S
+        self._speed = profile.limits.speed.limited
+        self.low_N_m, self.high_N_m = -math.inf, math.inf
+
+    def narrow(self, speed: float) -> None:
+        """Hold the nut to this speed in m/s from now on."""
+        self._speed = speed
+
+    def renew(self, nut_velocity: float, spring_force: float) -> None:
+        """Renew the interval, from velocity in m/s and force in N."""
+        balanced = spring_force + self._viscous * nut_velocity
+        self.high_N_m = (balanced + self._gain * (self._speed - nut_velocity)) / self._per_metre
+        self.low_N_m = (balanced - self._gain * (self._speed + nut_velocity)) / self._per_metre
