@@ -7,12 +7,10 @@ import shutil
 import time
 
 import pytest
-from PySide6.QtCore import QEvent, Qt
-from PySide6.QtGui import QKeyEvent
+from person_at_window import PersonAtWindow, view_of_page
+from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
-from PySide6.QtWidgets import QApplication
 
-import ui.dashboard.window as window_module
 from drivers.base import PowerStage
 from drivers.simulated.simulation_control import EnvironmentClient
 from hil.bringup.record_files import YAML, read_record
@@ -35,7 +33,6 @@ from hil.profile.devices import with_simulated_faults
 from hil.profile.loader import SHIPPED, load_profile
 from ui.dashboard.bench.session import Session
 from ui.dashboard.bringup.model import RUNNING, BringUpModel
-from ui.dashboard.window import Window
 
 pytestmark = pytest.mark.real_time
 
@@ -123,26 +120,18 @@ def started(folder):
         yield running
 
 
-class Person:
+class Person(PersonAtWindow):
     """Somebody at the page."""
 
+    PATIENCE_MS = PATIENCE_MS
+
     def __init__(self, bench, qtbot, monkeypatch, steps):
-        make = functools.partial(BringUpModel, steps=steps)
-        entries = [
-            dataclasses.replace(e, view=make) if e.title == "Bring-up" else e
-            for e in window_module.PAGES
-        ]
-        monkeypatch.setattr(window_module, "PAGES", tuple(entries))
-        self.qtbot = qtbot
+        view_of_page(monkeypatch, "Bring-up", functools.partial(BringUpModel, steps=steps))
         self.profile_file = bench.runs_directory.parent / "mine" / PROFILE
-        self.session = Session(
-            Client.connect(bench.link_directory, name="dashboard"), profile_file=self.profile_file
+        client = Client.connect(bench.link_directory, name="dashboard")
+        super().__init__(
+            qtbot, Session(client, profile_file=self.profile_file), bench.runs_directory
         )
-        self.model = self.session.model
-        self.window = Window(self.model, self.session, runs_directory=bench.runs_directory)
-        qtbot.addWidget(self.window)
-        self.window.resize(1280, 720)
-        self.window.show()
         self.window.activateWindow()
         self.in_control()
         if self.model.state is State.STOPPED:
@@ -153,24 +142,11 @@ class Person:
         self.bringup = self.page.bringup
         assert self.window.page is self.page
 
-    def until(self, condition):
-        def met():  # the window renews itself
-            asked = self.window.page_of("Bring-up").ask.text.text()
-            assert condition(), (asked, self.model.state_word, list(self.model.notices))
+    @property
+    def asked(self):
+        return self.window.page_of("Bring-up").ask.text.text()
 
-        self.qtbot.waitUntil(met, timeout=PATIENCE_MS)
-        self.window.refresh()
-
-    def press(self, *keys):
-        for key in keys:
-            QTest.keyClick(self.window.focusWidget() or self.window, key)
-
-    def down(self, key, repeat=False, up=False):
-        kind = QEvent.Type.KeyRelease if up else QEvent.Type.KeyPress
-        event = QKeyEvent(kind, key, Qt.KeyboardModifier.NoModifier, " ", repeat)
-        QApplication.sendEvent(self.window.focusWidget(), event)
-
-    def asked(self, kind):
+    def is_asked(self, kind):
         self.until(lambda: self.bringup.question and self.bringup.question.kind == kind)
         self.page.refresh()
 
@@ -354,9 +330,9 @@ def test_a_hand_that_is_gone_stops_the_rig(person, how):
 def test_every_question_is_answered_by_keyboard_alone(person):
     someone = person(ASKING)
     someone.press(Qt.Key.Key_G)
-    someone.asked("act")
+    someone.is_asked("act")
     someone.press(Qt.Key.Key_Return)
-    someone.asked("read")
+    someone.is_asked("read")
     entry = someone.window.focusWidget()
     assert entry is someone.page.ask.entry
     entry.selectAll()
@@ -367,9 +343,9 @@ def test_every_question_is_answered_by_keyboard_alone(person):
     entry.selectAll()
     QTest.keyClicks(entry, "1,25 cm")
     someone.press(Qt.Key.Key_Return)
-    someone.asked("choose")
+    someone.is_asked("choose")
     someone.press(Qt.Key.Key_2)
-    someone.asked("act")
+    someone.is_asked("act")
     someone.press(Qt.Key.Key_X)
     someone.ended()
     assert "Do the impossible" in someone.page.ask.text.text()

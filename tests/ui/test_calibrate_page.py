@@ -14,7 +14,6 @@ from PySide6.QtGui import QImage
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QAbstractButton, QLabel, QLineEdit
 
-import ui.dashboard.window as window_module
 from drivers.base import PowerStage
 from hil.bench.lockstep import LockstepBench
 from hil.calibration.archive import keep_calibration
@@ -43,6 +42,7 @@ from ui.dashboard.window import Window
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "hil" / "calibration"))
 from made_up import PROFILE, made_up
+from person_at_window import PersonAtWindow, view_of_page
 
 pytestmark = pytest.mark.real_time
 
@@ -141,29 +141,23 @@ class LockstepSession:
     heartbeat = post_release = take_control = close = nothing
 
 
-class Person:
+class Person(PersonAtWindow):
     """Somebody at the page."""
 
+    PATIENCE_MS = PATIENCE_MS
+    HEIGHT = 800
+
     def __init__(self, qtbot, monkeypatch, folder, profile_file=None):
-        self.qtbot = qtbot
         profile = load_profile(profile_file or "footplate_trainer")
         self.rig = LockstepRig(profile)
         make = functools.partial(CalibrateModel, rig=self.rig)
-        entries = [
-            dataclasses.replace(e, view=make) if e.title == "Calibrate" else e
-            for e in window_module.PAGES
-            if e.title in ("Operate", "Calibrate")
-        ]
-        monkeypatch.setattr(window_module, "PAGES", tuple(entries))
+        view_of_page(monkeypatch, "Calibrate", make, only=("Operate", "Calibrate"))
         description = {"profile": profile_to_dict(profile), "simulated": True}
-        self.model = OperateModel(description, history_s=5.0)
-        self.model.in_control = True
-        self.session = LockstepSession(self.model, self.rig)
-        self.session.profile_file = profile_file
-        self.window = Window(self.model, self.session, runs_directory=folder / "runs")
-        qtbot.addWidget(self.window)
-        self.window.resize(1280, 800)
-        self.window.show()
+        model = OperateModel(description, history_s=5.0)
+        model.in_control = True
+        session = LockstepSession(model, self.rig)
+        session.profile_file = profile_file
+        super().__init__(qtbot, session, folder / "runs")
         self.window.activateWindow()
         qtbot.waitUntil(self.window.isActiveWindow)
         self.press(Qt.Key.Key_F4)
@@ -175,19 +169,14 @@ class Person:
     def page(self):
         return self.window.page_of("Calibrate")
 
-    def until(self, condition):
-        def met():
-            # A bench in lockstep has no heartbeat to tell of itself.
-            self.session.feed([{"kind": "heartbeat"}])
-            self.window.refresh()
-            asked = self.page.ask.text.text()
-            assert condition(), (asked, self.calibrating.message, list(self.model.notices))
+    def meanwhile(self):
+        # A bench in lockstep has no heartbeat to tell of itself.
+        self.session.feed([{"kind": "heartbeat"}])
+        self.window.refresh()
 
-        self.qtbot.waitUntil(met, timeout=PATIENCE_MS)
-
-    def press(self, *keys):
-        for key in keys:
-            QTest.keyClick(self.window.focusWidget() or self.window, key)
+    @property
+    def asked(self):
+        return self.page.ask.text.text(), self.calibrating.message
 
     def type(self, key, text):
         field = self.page.form.fields[key]

@@ -4,6 +4,7 @@ import time
 from pathlib import Path
 
 import pytest
+from person_at_window import PersonAtWindow
 from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
 
@@ -14,7 +15,6 @@ from hil.link.client import Client, Event, Refused
 from hil.profile.loader import find_profile
 from ui.dashboard.bench.session import Session
 from ui.dashboard.priority import give_way, raise_priority
-from ui.dashboard.window import Window
 
 pytestmark = pytest.mark.real_time
 
@@ -30,32 +30,19 @@ def bench(tmp_path_factory):
         yield running
 
 
-class Seat:
+class Seat(PersonAtWindow):
     """A dashboard and somebody who sits before it."""
 
+    PATIENCE_MS = PATIENCE_MS
+
     def __init__(self, bench, qtbot, watch_only=False, name="dashboard"):
-        self.qtbot = qtbot
-        client = Client.connect(bench.link_directory, name=name)
-        self.session = Session(client, watch_only)
-        self.model = self.session.model
-        self.window = Window(self.model, self.session, runs_directory=bench.runs_directory)
-        qtbot.addWidget(self.window)
-        self.window.resize(1280, 720)
-        self.window.show()
+        session = Session(Client.connect(bench.link_directory, name=name), watch_only)
+        super().__init__(qtbot, session, bench.runs_directory)
         raise_priority()  # as the dashboard does
         self.until(lambda: self.model.link_well)
 
-    def until(self, condition):
-        def met():
-            self.window.refresh()
-            assert condition(), f"{self.model.state_word}; {list(self.model.notices)}"
-
-        self.qtbot.waitUntil(met, timeout=PATIENCE_MS)
+    def meanwhile(self):
         self.window.refresh()
-
-    def press(self, *keys):
-        for key in keys:
-            QTest.keyClick(self.window.focusWidget() or self.window, key)
 
     def hold(self):
         self.qtbot.wait(300)  # not QTest.qWait, which keeps the beating thread from the lock

@@ -1,19 +1,15 @@
 """The Measure page on a simulated rig that runs as real processes."""
 
-import dataclasses
 import functools
 import json
 import shutil
 
 import numpy as np
 import pytest
-from PySide6.QtCore import QEvent, Qt
-from PySide6.QtGui import QKeyEvent
-from PySide6.QtTest import QTest
-from PySide6.QtWidgets import QApplication
+from person_at_window import PersonAtWindow, view_of_page
+from PySide6.QtCore import Qt
 
 import ui.dashboard.measure.page as page_module
-import ui.dashboard.window as window_module
 from drivers.base import PowerStage
 from hil.core import State
 from hil.host import BenchOptions, start_bench
@@ -24,7 +20,6 @@ from hil.measure.guarded import envelope, under_power, window
 from hil.procedures import Hand
 from ui.dashboard.bench import Session
 from ui.dashboard.measure import MeasureModel
-from ui.dashboard.window import Window
 
 pytestmark = pytest.mark.real_time
 
@@ -81,24 +76,16 @@ def bench(tmp_path_factory):
         yield running
 
 
-class Person:
+class Person(PersonAtWindow):
     """Somebody at the page."""
+
+    PATIENCE_MS = PATIENCE_MS
 
     def __init__(self, bench, qtbot, monkeypatch, tests):
         make = functools.partial(MeasureModel, tests=tests)
-        entries = [
-            dataclasses.replace(e, view=make) if e.title == "Measure" else e
-            for e in window_module.PAGES
-            if e.title in ("Operate", "Measure")
-        ]
-        monkeypatch.setattr(window_module, "PAGES", tuple(entries))
-        self.qtbot = qtbot
-        self.session = Session(Client.connect(bench.link_directory, name="dashboard"))
-        self.model = self.session.model
-        self.window = Window(self.model, self.session, runs_directory=bench.runs_directory)
-        qtbot.addWidget(self.window)
-        self.window.resize(1280, 720)
-        self.window.show()
+        view_of_page(monkeypatch, "Measure", make, only=("Operate", "Measure"))
+        session = Session(Client.connect(bench.link_directory, name="dashboard"))
+        super().__init__(qtbot, session, bench.runs_directory)
         self.window.activateWindow()
         self.page = self.window.page_of("Measure")
         self.measuring = self.page.measuring
@@ -110,24 +97,18 @@ class Person:
             self.press(Qt.Key.Key_T)
         self.until(lambda: not self.measuring.why_not_begin)
 
-    def until(self, condition):
-        def met():
-            if self.model.holder is None and not self.measuring.running:
-                self.session.take_control()  # a busy computer loses it
-            asked = self.page.ask.text.text()
-            assert condition(), (asked, self.model.state_word, list(self.model.notices))
+    def meanwhile(self):
+        if self.model.holder is None and not self.measuring.running:
+            self.session.take_control()  # a busy computer loses it
 
-        self.qtbot.waitUntil(met, timeout=PATIENCE_MS)
-        self.window.refresh()
+    @property
+    def asked(self):
+        return self.page.ask.text.text()
 
-    def press(self, *keys):
-        for key in keys:
-            QTest.keyClick(self.window.focusWidget() or self.window, key)
-
-    def space(self, up=False):
-        kind = QEvent.Type.KeyRelease if up else QEvent.Type.KeyPress
-        event = QKeyEvent(kind, Qt.Key.Key_Space, Qt.KeyboardModifier.NoModifier, " ", False)
-        QApplication.sendEvent(self.window.focusWidget(), event)
+    def reset(self):
+        self.until(lambda: self.model.in_control)  # what is pressed without it is lost
+        self.press(Qt.Key.Key_T)
+        self.until(lambda: not self.measuring.why_not_begin)
 
     def ended(self):
         self.until(lambda: not self.measuring.running and not self.measuring.filing)
@@ -204,18 +185,17 @@ def test_by_keyboard_alone_a_stop_is_told_and_the_rest_goes_on_in_the_same_folde
         someone.press(Qt.Key.Key_Return)
         someone.until(lambda: _asks(measuring, "hold") or not measuring.running)
         assert someone.window.focusWidget() is page.ask.hold
-        someone.space()
+        someone.down(Qt.Key.Key_Space)
         someone.until(lambda: someone.model.state is State.STANDBY or not measuring.running)
         someone.press(Qt.Key.Key_Escape)
         someone.until(lambda: someone.model.value("power_stage") == PowerStage.OFF)
         someone.ended()
-        someone.space(up=True)
+        someone.down(Qt.Key.Key_Space, up=True)
         if "stopped by the operator" in page.ask.text.text():
             break
-        someone.press(Qt.Key.Key_T)
-        someone.until(lambda: not measuring.why_not_begin)
+        someone.reset()
     folder = measuring.folder
-    assert someone.model.state is State.STOPPED
+    someone.until(lambda: someone.model.state is State.STOPPED)  # its sample may come later
     assert "stopped by the operator" in page.ask.text.text()
     assert "go on (G)" in page.ask.text.text()
     assert page.live.isVisible()  # the last seconds before the stop
@@ -223,8 +203,7 @@ def test_by_keyboard_alone_a_stop_is_told_and_the_rest_goes_on_in_the_same_folde
     someone.until(lambda: measuring.sheet is not None)
     # Reset, and the rest in the same folder.
     measuring.tests = (QUIET, SECOND)
-    someone.press(Qt.Key.Key_T)
-    someone.until(lambda: not measuring.why_not_begin)
+    someone.reset()
     someone.press(Qt.Key.Key_H, Qt.Key.Key_G)
     someone.until(lambda: measuring.current is SECOND)
     someone.ended()

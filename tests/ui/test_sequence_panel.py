@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from person_at_window import PersonAtWindow
 from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
 
@@ -14,7 +15,6 @@ from hil.sequences import load_sequence
 from ui.dashboard.bench import Session
 from ui.dashboard.operate import SequenceModel
 from ui.dashboard.priority import raise_priority
-from ui.dashboard.window import Window
 
 pytestmark = pytest.mark.real_time
 
@@ -44,16 +44,12 @@ def bench(tmp_path_factory):
         yield running
 
 
-class Seat:
+class Seat(PersonAtWindow):
+    PATIENCE_MS = PATIENCE_MS
+
     def __init__(self, bench, qtbot):
-        self.qtbot = qtbot
-        client = Client.connect(bench.link_directory, name="dashboard")
-        self.session = Session(client)
-        self.model = self.session.model
-        self.window = Window(self.model, self.session, runs_directory=bench.runs_directory)
-        qtbot.addWidget(self.window)
-        self.window.resize(1280, 720)
-        self.window.show()
+        session = Session(Client.connect(bench.link_directory, name="dashboard"))
+        super().__init__(qtbot, session, bench.runs_directory)
         raise_priority()
         self.page = self.window.page_of("Operate")
         self.sequences = self.window.view_of("Operate").sequences
@@ -63,17 +59,12 @@ class Seat:
             self.press(Qt.Key.Key_T)
         self.until(lambda: self.model.state is State.DE_ENERGISED)
 
-    def until(self, condition):
-        def met():
-            self.window.refresh()
-            said = f"{self.sequences.text}; {self.sequences.words}; {list(self.model.notices)}"
-            assert condition(), f"{self.model.state_word}; {said}"
+    def meanwhile(self):
+        self.window.refresh()
 
-        self.qtbot.waitUntil(met, timeout=PATIENCE_MS)
-
-    def press(self, *keys):
-        for key in keys:
-            QTest.keyClick(self.window.focusWidget() or self.window, key)
+    @property
+    def asked(self):
+        return self.sequences.text, self.sequences.words
 
     def pick(self, name):
         row = self.sequences.names.index(name)

@@ -1,0 +1,76 @@
+"""Somebody at a window of the dashboard, who presses keys and waits for what comes of it."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable, Collection
+from pathlib import Path
+from typing import Any
+
+from PySide6.QtCore import QEvent, Qt
+from PySide6.QtGui import QKeyEvent
+from PySide6.QtTest import QTest
+from PySide6.QtWidgets import QApplication
+
+import ui.dashboard.window as window_module
+from ui.dashboard.window import Window
+
+
+def view_of_page(
+    monkeypatch: Any, title: str, make: Callable[..., object], only: Collection[str] = ()
+) -> None:
+    """Have the page of this title shown by ``make``'s view model; ``only`` these pages, if given."""
+    entries = [
+        dataclasses.replace(entry, view=make) if entry.title == title else entry
+        for entry in window_module.PAGES
+        if not only or entry.title in only
+    ]
+    monkeypatch.setattr(window_module, "PAGES", tuple(entries))
+
+
+class PersonAtWindow:
+    """Base of those who sit at a page of their own.
+
+    Args:
+        session: of the window.
+        runs: folder of runs.
+
+    Attributes:
+        PATIENCE_MS: for anything that is waited for.
+    """
+
+    PATIENCE_MS = 15_000
+    HEIGHT = 720
+
+    def __init__(self, qtbot: Any, session: Any, runs: Path) -> None:
+        self.qtbot, self.session, self.model = qtbot, session, session.model
+        self.window = Window(self.model, session, runs_directory=runs)
+        qtbot.addWidget(self.window)
+        self.window.resize(1280, self.HEIGHT)
+        self.window.show()
+
+    def meanwhile(self) -> None:
+        """Do what is to be done while waiting; the window renews itself."""
+
+    @property
+    def asked(self) -> object:
+        """What the page says, for whoever reads why a test failed."""
+        return ""
+
+    def until(self, condition: Callable[[], object]) -> None:
+        def met() -> None:
+            self.meanwhile()
+            assert condition(), (self.asked, self.model.state_word, list(self.model.notices))
+
+        self.qtbot.waitUntil(met, timeout=self.PATIENCE_MS)
+        self.window.refresh()
+
+    def press(self, *keys: Qt.Key) -> None:
+        for key in keys:
+            QTest.keyClick(self.window.focusWidget() or self.window, key)
+
+    def down(self, key: Qt.Key, repeat: bool = False, up: bool = False) -> None:
+        """Press a key without releasing it; or release it, with ``up``."""
+        kind = QEvent.Type.KeyRelease if up else QEvent.Type.KeyPress
+        event = QKeyEvent(kind, key, Qt.KeyboardModifier.NoModifier, " ", repeat)
+        QApplication.sendEvent(self.window.focusWidget(), event)
