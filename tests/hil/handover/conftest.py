@@ -19,6 +19,10 @@ sys.path.insert(0, str(Path(__file__).parent))
 def package(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("package") / "law"
     profile = load_profile("footplate_trainer")
+    # The shipped profile's calibration grows old; what the tests are about does not.
+    today = {"dated": datetime.date.today().isoformat()}
+    calibration = profile.calibration.model_copy(update=today)
+    profile = profile.model_copy(update={"calibration": calibration})
     hand_over(profile, folder, datetime.date(2026, 2, 1), "footplate_trainer")
     return folder
 

@@ -84,7 +84,7 @@ def manifest_forged(folder: Path) -> None:
 def renewed(folder: Path) -> None:
     """Date the calibration today, as if it had been handed over so.
 
-    The shipped profile's calibration grows old; what a test is about does not.
+    Whatever was changed before is then part of the law.
     """
     data = json.loads((folder / "law.json").read_text())
     today = datetime.date.today().isoformat()
