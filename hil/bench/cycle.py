@@ -10,9 +10,10 @@ command → sample.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import NamedTuple
 
-from drivers.base import Mode, PowerRequest, Telemetry
+from drivers.base import Capabilities, Mode, PowerRequest, Telemetry
 from hil.bench.capping import CappedBench
 from hil.bench.referencing import LOST
 from hil.control import (
@@ -26,6 +27,7 @@ from hil.control import (
     VelocityController,
 )
 from hil.core import Cause, Sample, State
+from hil.profile import Profile
 
 NAN = float("nan")
 AGE_CREEP = 1e-4  # a cycle, towards larger ages: seconds until a slower way is the usual one
@@ -48,6 +50,32 @@ class CycleTiming(NamedTuple):
     answer_s: float = 0.0
 
 
+@dataclass(slots=True)
+class Answer:
+    """Answer of one cycle to what is active; one object, refilled.
+
+    Attributes:
+        torque_N_m: of the motor, profile sign. velocity_m_s: of the nut. 0 unless something acts.
+        behaviour: code of what acts, 0 for none.
+        setpoint_N: force that the behaviour asks for. rest_m, stiffness_N_m: its own. NaN if none.
+        limited: bit mask of the limits that trim.
+    """
+
+    torque_N_m: float = 0.0
+    velocity_m_s: float = 0.0
+    behaviour: int = 0
+    setpoint_N: float = NAN
+    rest_m: float = NAN
+    stiffness_N_m: float = NAN
+    limited: int = 0
+
+    def clear(self) -> None:
+        """Answer nothing."""
+        self.torque_N_m = self.velocity_m_s = 0.0
+        self.behaviour = self.limited = 0
+        self.setpoint_N = self.rest_m = self.stiffness_N_m = NAN
+
+
 class Bench(CappedBench):
     """The bench, and one cycle of it; see :class:`~hil.bench.bench_state.BenchState`.
 
@@ -58,6 +86,11 @@ class Bench(CappedBench):
     late_s = 0.0
     _usual_age_s = float("inf")
 
+    def __init__(self, profile: Profile, capabilities: Capabilities, period_s: float) -> None:
+        super().__init__(profile, capabilities, period_s)
+        self._answer = Answer()
+        self._nut = self._deflection = self._true_force = 0.0
+
     def advance(self, telemetry: Telemetry, dt_s: float, timing: CycleTiming) -> Sample:
         """Run one cycle; returns the sample row and leaves the command in ``command``.
 
@@ -65,151 +98,171 @@ class Bench(CappedBench):
         it. What is measured goes by the times at which the samples were taken.
         """
         self.cycle += 1
-        self.time_s = time_s = timing.time_s
+        self.time_s = timing.time_s
         self._telemetry = telemetry
-        estimator = self.estimator
-
-        nut = telemetry.position_rad * self.nut_per_rad
-        torque_measured = telemetry.torque_N_m * self.sign
-        self.calibration.advance(dt_s)
-        deflection = self.calibration.deflection(telemetry.deflection_counts)
-        if self._nut_offset is None:
-            nut_offset = self._reference(telemetry, nut, deflection)
-        else:
-            nut_offset = self._nut_offset
-        nut += nut_offset
-        true_force = self.calibration.force(deflection)
-        spring_force = true_force - self.tare_N
-        self._spring_force = spring_force
-        self._take_sample(telemetry, nut, deflection, true_force, torque_measured)
-
+        self._measure(telemetry, dt_s)
         self._follow_cap(dt_s)
+        self._supervise(telemetry, dt_s)
+        self._follow_power(telemetry, dt_s)
+        self._follow_removal(telemetry, dt_s)
+        self._follow_program()
+        answer = self._answer
+        answer.clear()
+        self._act(answer, dt_s)
+        self._command(answer.torque_N_m, answer.velocity_m_s)
+        if self._limit_notices.new(answer.limited, dt_s):
+            self._event("limited", limits=self._limit_names(answer.limited))
+        self.row = self._sample(telemetry, answer, timing)
+        return self.row
+
+    def _measure(self, telemetry: Telemetry, dt_s: float) -> None:
+        """Turn the sample into SI, and estimate from it."""
+        calibration = self.calibration
+        calibration.advance(dt_s)
+        self._deflection = deflection = calibration.deflection(telemetry.deflection_counts)
+        nut = telemetry.position_rad * self.nut_per_rad
+        offset = self._nut_offset
+        self._nut = nut = nut + (
+            self._reference(telemetry, nut, deflection) if offset is None else offset
+        )
+        self._true_force = true_force = calibration.force(deflection)
+        self._spring_force = true_force - self.tare_N
+        self._take_sample(telemetry, nut, deflection, true_force, telemetry.torque_N_m * self.sign)
+
+    def _supervise(self, telemetry: Telemetry, dt_s: float) -> None:
+        """Look at every limit, and stop for what stands."""
         supervisor = self.supervisor
         state = self.state
         # A controlled stop still drives the motor: what makes that wrong must cut it short.
         energised = state is State.STANDBY or state is State.RUNNING or self.controlled_stop.running
         supervisor.open_loop = isinstance(self._active, OpenLoop)
-        cause = supervisor.check(telemetry, estimator, true_force, energised, dt_s)
+        cause = supervisor.check(telemetry, self.estimator, self._true_force, energised, dt_s)
         if supervisor.reference_lost and self.reference != LOST:
             self.state_reference(LOST, text=supervisor.reference_lost)
         if cause and (energised or self.energising or cause == Cause.DRIVE_LOST):
             self.stop(cause, supervisor.detail)
         if self.hold_to_run.needed:
             self._follow_hold_to_run(dt_s)
-        self._follow_power(telemetry, dt_s)
-        self._follow_removal(telemetry, dt_s)
-        self._follow_program()
-        state = self.state
 
-        setpoint = rest = stiffness = NAN
-        behaviour = 0
-        limited = 0
-        torque = limit = velocity = 0.0
-        active = None
-        if state is State.RUNNING and self._active is not None:
-            active = self._active
-            supervisor.renew_bounds(estimator, true_force)
-            limit = min(supervisor.bounds.torque_limit_N_m, self.peak_torque_N_m)
-        if isinstance(active, OpenLoop):
-            was_over = active.finished
-            torque = active.torque(estimator, true_force, dt_s, limit)
-            behaviour = int(active.code)
-            if active.finished and not was_over:
-                self._event("run_ended", reason=active.ended)
-                if isinstance(active, ReferenceSeek):
-                    self._seek_ended(active)
-        elif active is not None:
-            # Where the output is by now, not where an old sample saw it.
-            output = estimator.output_position_m + self.late_s * estimator.output_velocity_m_s
-            setpoint = active.force(output, estimator.output_velocity_m_s, dt_s)
-            following = supervisor.following
-            asked = setpoint
-            if following.energy.damping_share > 0.0:
-                added = following.energy.damping_share * self._spare_damping(active)
-                asked -= added * estimator.output_velocity_m_s
-            shaped = self.shaper.shape(
-                asked,
-                supervisor.bounds.force_low_N - self.tare_N,
-                supervisor.bounds.force_high_N - self.tare_N,
-                dt_s,
-            )
-            self._shaped = shaped
-            supervisor.bounds.note_shaped(shaped + self.tare_N)
-            controller = self.force_controller
-            if isinstance(controller, VelocityController):
-                stiffness = active.stiffness_N_m
-                effort = velocity = controller.velocity(
-                    shaped + self.tare_N, estimator, stiffness if stiffness > 0.0 else 0.0
-                )
-            else:
-                effort = torque = controller.torque(
-                    shaped + self.tare_N,
-                    estimator,
-                    limit,
-                    supervisor.bounds.torque_low_N_m,
-                    supervisor.bounds.torque_high_N_m,
-                    self.late_s,
-                )
-                if controller.saturated:
-                    supervisor.bounds.note_torque(torque)
-            following.follow(
-                estimator,
-                true_force,
-                asked + self.tare_N,
-                active.potential_force(estimator.output_position_m, estimator.output_velocity_m_s)
-                + self.tare_N,
-                shaped + self.tare_N,
-                effort,
-                controller.saturated,
-                dt_s,
-            )
-            behaviour = int(active.code)
-            rest = active.rest_m
-            stiffness = active.stiffness_N_m
-            limited = (
-                active.limited | self._request_limits | self.shaper.limited | supervisor.limited
-            )
-        elif self.controlled_stop.running and self.by_velocity:
-            velocity = self.controlled_stop.velocity(estimator, dt_s)
-        elif self.controlled_stop.running:
-            supervisor.renew_bounds(estimator, true_force)
-            torque = self.controlled_stop.torque(
-                estimator,
-                true_force,
-                dt_s,
-                min(supervisor.bounds.torque_limit_N_m, self.peak_torque_N_m),
-            )
-        if active is None or isinstance(active, OpenLoop):
-            supervisor.following.reset()
-        self._command(torque, velocity)
-        if self._limit_notices.new(limited, dt_s):
-            self._event("limited", limits=self._limit_names(limited))
+    def _act(self, answer: Answer, dt_s: float) -> None:
+        """Answer by what is active: a behaviour, an open-loop run, a controlled stop, or nothing."""
+        active = self._active if self.state is State.RUNNING else None
+        if active is None:
+            self._stop_controlled(answer, dt_s)
+            self.supervisor.following.reset()
+        elif isinstance(active, OpenLoop):
+            self._run_open_loop(active, answer, dt_s)
+            self.supervisor.following.reset()
+        else:
+            self._behave(active, answer, dt_s)
 
-        self.row = Sample(
-            time_s=time_s,
+    def _stop_controlled(self, answer: Answer, dt_s: float) -> None:
+        """Brake the nut while a controlled stop runs."""
+        stop = self.controlled_stop
+        if not stop.running:
+            return
+        if self.by_velocity:
+            answer.velocity_m_s = stop.velocity(self.estimator, dt_s)
+            return
+        most = self._most_torque()
+        answer.torque_N_m = stop.torque(self.estimator, self._true_force, dt_s, most)
+
+    def _run_open_loop(self, active: OpenLoop, answer: Answer, dt_s: float) -> None:
+        """Answer with an open-loop run's torque, and tell when it has ended."""
+        was_over = active.finished
+        most = self._most_torque()
+        answer.torque_N_m = active.torque(self.estimator, self._true_force, dt_s, most)
+        answer.behaviour = int(active.code)
+        if active.finished and not was_over:
+            self._event("run_ended", reason=active.ended)
+            if isinstance(active, ReferenceSeek):
+                self._seek_ended(active)
+
+    def _behave(self, active: ActiveBehaviour, answer: Answer, dt_s: float) -> None:
+        """Close the force loop around a behaviour's setpoint."""
+        estimator, supervisor = self.estimator, self.supervisor
+        bounds, following = supervisor.bounds, supervisor.following
+        tare = self.tare_N
+        most = self._most_torque()
+        position, velocity = estimator.output_position_m, estimator.output_velocity_m_s
+        # Where the output is by now, not where an old sample saw it.
+        answer.setpoint_N = asked = active.force(position + self.late_s * velocity, velocity, dt_s)
+        share = following.energy.damping_share
+        if share > 0.0:
+            asked -= share * self._spare_damping(active) * velocity
+        self._shaped = shaped = self.shaper.shape(
+            asked, bounds.force_low_N - tare, bounds.force_high_N - tare, dt_s
+        )
+        true_shaped = shaped + tare
+        bounds.note_shaped(true_shaped)
+        answer.stiffness_N_m = stiffness = active.stiffness_N_m
+        controller = self.force_controller
+        if isinstance(controller, VelocityController):
+            answer.velocity_m_s = effort = controller.velocity(
+                true_shaped, estimator, stiffness if stiffness > 0.0 else 0.0
+            )
+        else:
+            answer.torque_N_m = effort = controller.torque(
+                true_shaped,
+                estimator,
+                most,
+                bounds.torque_low_N_m,
+                bounds.torque_high_N_m,
+                self.late_s,
+            )
+            if controller.saturated:
+                bounds.note_torque(effort)
+        following.follow(
+            estimator,
+            self._true_force,
+            asked + tare,
+            active.potential_force(position, velocity) + tare,
+            true_shaped,
+            effort,
+            controller.saturated,
+            dt_s,
+        )
+        answer.behaviour = int(active.code)
+        answer.rest_m = active.rest_m
+        answer.limited = (
+            active.limited | self._request_limits | self.shaper.limited | supervisor.limited
+        )
+
+    def _most_torque(self) -> float:
+        """Renew the bounds; return the most torque in N·m, either way."""
+        supervisor = self.supervisor
+        supervisor.renew_bounds(self.estimator, self._true_force)
+        most, peak = supervisor.bounds.torque_limit_N_m, self.peak_torque_N_m
+        return peak if peak < most else most
+
+    def _sample(self, telemetry: Telemetry, answer: Answer, timing: CycleTiming) -> Sample:
+        estimator, supervisor = self.estimator, self.supervisor
+        following = supervisor.following
+        return Sample(
+            time_s=timing.time_s,
             cycle=self.cycle,
-            state=int(state),
-            behaviour=behaviour,
-            setpoint_force_N=setpoint,
+            state=int(self.state),
+            behaviour=answer.behaviour,
+            setpoint_force_N=answer.setpoint_N,
             shaped_force_N=self._shaped,
-            spring_force_N=spring_force,
-            force_u95_N=self.calibration.u95(true_force),
+            spring_force_N=self._spring_force,
+            force_u95_N=self.calibration.u95(self._true_force),
             motor_force_N=estimator.motor_force_N - self.tare_N,
             deflection_counts=telemetry.deflection_counts,
-            deflection_m=deflection,
+            deflection_m=self._deflection,
             deflection_rate_m_s=estimator.deflection_rate_m_s,
             output_position_m=estimator.output_position_m,
             output_velocity_m_s=estimator.output_velocity_m_s,
-            nut_position_m=nut,
+            nut_position_m=self._nut,
             nut_velocity_m_s=estimator.nut_velocity_m_s,
             commanded_torque_N_m=self.command.torque_N_m * self.sign,
-            measured_torque_N_m=torque_measured,
+            measured_torque_N_m=telemetry.torque_N_m * self.sign,
             supply_V=telemetry.supply_V,
             drive_temperature_degC=telemetry.temperature_degC,
             motor_heat=supervisor.motor_heat,
-            rest_position_m=rest,
-            virtual_stiffness_N_m=stiffness,
-            limited=limited,
+            rest_position_m=answer.rest_m,
+            virtual_stiffness_N_m=answer.stiffness_N_m,
+            limited=answer.limited,
             tripped=self.cause,
             power_stage=int(telemetry.power),
             fault_code=telemetry.fault_code,
@@ -218,12 +271,11 @@ class Bench(CappedBench):
             wake_latency_s=timing.wake_latency_s,
             work_s=timing.work_s,
             answer_s=timing.answer_s,
-            force_following_N=supervisor.following.force.error_N,
-            setpoint_following_N=supervisor.following.setpoint.error_N,
-            output_energy_J=supervisor.following.energy.energy_J,
+            force_following_N=following.force.error_N,
+            setpoint_following_N=following.setpoint.error_N,
+            output_energy_J=following.energy.energy_J,
             position_following_m=supervisor.position_following_m,
         )
-        return self.row
 
     def _spare_damping(self, active: ActiveBehaviour) -> float:
         """Damping in N·s/m that may be added to a behaviour's own without shaking."""
