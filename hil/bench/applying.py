@@ -5,7 +5,9 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from hil.bench.bench_state import NAN, BenchState
+from drivers.base import Capabilities
+from hil.bench.asking import AskedBench
+from hil.bench.bench_state import NAN
 from hil.control import (
     ActiveBehaviour,
     SpeedRun,
@@ -14,26 +16,16 @@ from hil.control import (
     expected_motion,
     start_behaviour,
 )
-from hil.core import (
-    CONFIRM_LOAD_MOTION,
-    Apply,
-    MotorSpeed,
-    MotorTorque,
-    Outcome,
-    Request,
-    State,
-    Waveform,
-)
+from hil.core import CONFIRM_LOAD_MOTION, Apply, MotorSpeed, MotorTorque, Outcome, State, Waveform
+from hil.profile import Profile
 
 
-class ApplyingBench(BenchState):
+class ApplyingBench(AskedBench):
     """A bench that takes the request to apply a behaviour."""
 
-    def ask(self, request: Request) -> Outcome:
-        """Take or refuse a request; what it starts becomes visible from the next cycle on."""
-        if isinstance(request, Apply):
-            return self._apply(request)
-        return super().ask(request)
+    def __init__(self, profile: Profile, capabilities: Capabilities, period_s: float) -> None:
+        super().__init__(profile, capabilities, period_s)
+        self._answers[Apply] = self._apply
 
     def _why_not_apply(self) -> str:
         """Reason why no behaviour can be made active now, '' if one can."""

@@ -1,7 +1,7 @@
-"""State of the bench between two cycles, and the effect of requests on it.
+"""State of the bench between two cycles, and the stop that ends whatever it does.
 
 ``hil.bench.cycle`` advances it. Nothing here reads a clock, does input or output, or moves anything
-by itself: a request changes what the next cycle does.
+by itself: what is asked of the bench changes what the next cycle does.
 """
 
 from __future__ import annotations
@@ -9,9 +9,8 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from drivers.base import Capabilities, Command, PowerRequest, PowerStage, Telemetry
+from drivers.base import Capabilities, Command, PowerRequest, Telemetry
 from hil.control import (
-    BY_TORQUE,
     NO_CAP,
     ActiveBehaviour,
     ControlledStop,
@@ -26,12 +25,9 @@ from hil.control import (
     VelocityController,
     capped_gains,
     capped_profile,
-    changed_calibration,
     design_source,
     make_controller,
     reduced_profile,
-    restricted_profile,
-    slide_s,
     tiers_of,
     within_passivity,
 )
@@ -42,30 +38,15 @@ from hil.core import (
     Behaviour,
     Cause,
     Commission,
-    Enable,
-    EndCommission,
-    EndRun,
-    Marker,
-    Outcome,
-    PowerOff,
-    PowerOn,
-    Request,
-    Reset,
-    StartRun,
     State,
-    Tare,
-    UseCalibration,
-    WithholdHeartbeat,
     label,
     limit_names,
     sentence,
 )
-from hil.core import Stop as StopRequest
 from hil.profile import Profile
 from hil.supervision import LimitNotices, Supervisor
 
 NAN = float("nan")
-LIMITS_OWN = "the limits are the profile's"
 
 
 class BenchState:
@@ -124,7 +105,6 @@ class BenchState:
         self._request_limits = 0
         self._limit_notices = LimitNotices()
         self._nut_offset: float | None = None
-        self._torque = 0.0
         self._shaped = NAN
         self._spring_force = 0.0
         self._telemetry = Telemetry()
@@ -167,40 +147,6 @@ class BenchState:
         self.supervisor.narrow(capped, tiers_of(capped))
         self.supervisor.restricted = profile.limits.force != self.own_profile.limits.force
         self.controlled_stop = ControlledStop(profile)
-
-    # ---------------------------------------------------------------- requests
-
-    def ask(self, request: Request) -> Outcome:
-        """Take or refuse a request; what it starts becomes visible from the next cycle on."""
-        if isinstance(request, StopRequest):
-            self.stop(Cause.OPERATOR, request.cause)
-            return Outcome(True, "stopped")
-        if isinstance(request, Enable):
-            return self._enable(request)
-        if isinstance(request, PowerOn):
-            return self._energise(request)
-        if isinstance(request, PowerOff):
-            return self._power_off()
-        if isinstance(request, Reset):
-            return self._reset()
-        if isinstance(request, Tare):
-            return self._tare(request)
-        if isinstance(request, Commission | EndCommission):
-            return self._commission(request)
-        if isinstance(request, WithholdHeartbeat):
-            return self._withhold_heartbeat(request)
-        if isinstance(request, UseCalibration):
-            return self._use_calibration(request)
-        if isinstance(request, Marker):
-            self._event("marker", text=request.text, values=dict(request.values))
-            return Outcome(True, "marked")
-        if isinstance(request, StartRun):
-            self._event("start_run", name=request.name, note=request.note)
-            return Outcome(True, "the start of a run was requested of the recorder")
-        if isinstance(request, EndRun):
-            self._event("end_run")
-            return Outcome(True, "the end of the run was requested of the recorder")
-        raise AssertionError(request)
 
     def stop(self, cause: int, detail: str = "") -> None:
         """Enter Stopped and latch the first cause; power goes as the profile says."""
@@ -262,155 +208,12 @@ class BenchState:
                 "held the rig host up",
             )
 
-    def _energise(self, request: PowerOn) -> Outcome:
-        if self.state is State.STOPPED:
-            return Outcome(False, "the bench is stopped: find the cause, then reset")
-        if self.state is not State.DE_ENERGISED or self.energising:
-            return Outcome(False, "the power stage is on already")
-        if self.hold_to_run.needed and not self.hold_to_run.held:
-            return Outcome(
-                False, "hold the hold-to-run control first: motion only while it is held"
-            )
-        if not request.load_supported:
-            return Outcome(
-                False, "support the load and confirm it first: " + self.profile.stop.load
-            )
-        if self._telemetry.power == PowerStage.FAULT:
-            return Outcome(
-                False, f"the drive holds a fault ({self._telemetry.fault_text}): reset clears it"
-            )
-        if self.removal.pending:
-            return Outcome(
-                False,
-                "the drive has not shown yet that its power went off: wait; if it lasts, press "
-                "the emergency stop and find out why",
-            )
-        refusal = self.supervisor.refusal(self._telemetry, self.estimator, self._spring_force)
-        if refusal:
-            return Outcome(False, refusal)
-        self._power.ask(PowerRequest.ON)
-        return Outcome(True, "energising")
-
-    def _power_off(self) -> Outcome:
-        if self.state is State.STOPPED:
-            self._cut_short("power off was requested")
-            if self.removal.still_on:
-                return Outcome(True, "POWER IS STILL ON: press the emergency stop")
-            return Outcome(True, "the bench is stopped; it requests no power of the drive")
-        self._active = None
-        self._shaped = NAN
-        if self.energising:
-            self._power.ask(PowerRequest.OFF)
-        self._enter(State.DE_ENERGISED)
-        return Outcome(True, "power off is commanded")
-
-    def _reset(self) -> Outcome:
-        if self.state not in (State.STOPPED, State.DE_ENERGISED):
-            return Outcome(False, "nothing to reset: the bench is not stopped")
-        if self._telemetry.lost:
-            return Outcome(
-                False, f"the drive is lost ({self._telemetry.lost}): restart the rig host"
-            )
-        if self.controlled_stop.running:
-            return Outcome(False, "wait: the controlled stop is still running")
-        if self.removal.still_on:
-            return Outcome(
-                False,
-                "POWER IS STILL ON: press the emergency stop. Reset is possible once the drive "
-                "shows that its power is off",
-            )
-        # A drive that has just been taken back may not have told its fault yet.
-        faulty = self._telemetry.power == PowerStage.FAULT or self.provoked_loss
-        if self.provoked_loss:
-            self.removal.forgive()
-        self.provoked_loss = False
-        self._power.ask(PowerRequest.CLEAR_FAULT if faulty else PowerRequest.OFF)
-        self.cause = 0
-        self.cause_text = ""
-        self.supervisor.reset()
-        if self.state is State.STOPPED:
-            self._enter(State.DE_ENERGISED)
-        return Outcome(True, "reset" if self.removal.pending else "reset; power is off")
-
-    def _commission(self, request: Commission | EndCommission) -> Outcome:
-        if (
-            self.state in (State.STANDBY, State.RUNNING)
-            or self.energising
-            or self.controlled_stop.running
-        ):
-            return Outcome(False, "power off first: limits change only while de-energised")
-        if isinstance(request, Commission) and self.profile.control.source != "torque":
-            return Outcome(False, BY_TORQUE)
-        if isinstance(request, EndCommission):
-            self.envelope = None
-            self.hold_to_run.needed = False
-            self._adopt(reduced_profile(self.own_profile) if self.reduced else self.own_profile)
-        else:
-            self.envelope = request
-            self.hold_to_run.needed = request.hold_to_run
-            position = self.estimator.output_position_m
-            # Only a bring-up, by a held control, may go beyond what an unverified rig may do.
-            narrowed = self.reduced and not request.hold_to_run
-            base = reduced_profile(self.own_profile) if narrowed else self.own_profile
-            self._adopt(restricted_profile(base, request, position))
-        self._event("envelope", envelope=self.envelope and self.envelope.model_dump())
-        return Outcome(True, self._limits_text())
-
     def _limit_names(self, mask: int) -> list[str]:
         return limit_names(mask)
 
     def _limited_by(self, mask: int) -> str:
         names = ", ".join(name[0].lower() + name[1:] for name in self._limit_names(mask))
         return f", limited by {names}" if names else ""
-
-    def _limits_text(self) -> str:
-        if self.envelope is not None:
-            return "taken"
-        return "the limits are reduced: unverified rig" if self.reduced else LIMITS_OWN
-
-    def _enable(self, request: Enable) -> Outcome:
-        self.hold_to_run.hold(request.held)
-        powered = self.state in (State.STANDBY, State.RUNNING) or self.energising
-        if self.hold_to_run.needed and not request.held and powered:
-            self.stop(Cause.HOLD_TO_RUN_RELEASED)
-        return Outcome(True, "held" if request.held else "let go")
-
-    def _withhold_heartbeat(self, request: WithholdHeartbeat) -> Outcome:
-        if self.envelope is None or self.state is not State.STANDBY:
-            return Outcome(False, "for restricted operation in standby only")
-        self._withheld_s = request.seconds
-        self.provoked_loss = True
-        return Outcome(True, "the drive misses the heartbeat")
-
-    def _use_calibration(self, request: UseCalibration) -> Outcome:
-        changed = changed_calibration(self.own_profile, request.calibration)
-        if isinstance(changed, str):
-            return Outcome(False, changed)
-        new = ForceCalibration(changed.calibration, changed.sensors.deflection)
-        self.calibration.slide_to(
-            new, slide_s(self.calibration.newest, new, self.own_profile.limits.deflection.limited)
-        )
-        self.own_profile = changed
-        self.wide = self.wide.model_copy(update={"calibration": changed.calibration})
-        self.profile = self.profile.model_copy(update={"calibration": changed.calibration})
-        self.supervisor.use_calibration(self.profile)
-        self._event("calibration", calibration=changed.calibration.model_dump(mode="json"))
-        return Outcome(True, "the calibration is taken")
-
-    def _tare(self, request: Tare) -> Outcome:
-        if self.state is State.RUNNING:
-            return Outcome(False, "a behaviour is active and would jump: power off, then tare")
-        if request.clear:
-            self.tare_N = 0.0
-        elif abs(self._spring_force + self.tare_N) > 0.2 * self.profile.limits.force.limited:
-            return Outcome(
-                False,
-                "more than a fifth of the force limit hangs on the rod: take the load off first",
-            )
-        else:
-            self.tare_N += self._spring_force
-        self._event("tare", tare_N=self.tare_N)
-        return Outcome(True, f"tare is {self.tare_N:.1f} N")
 
     def _enter(self, state: State) -> None:
         self.state = state

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from drivers.base import Capabilities
 from hil.bench.external import ExternallySetBench
 from hil.control import (
     ActiveBehaviour,
@@ -21,7 +22,8 @@ from hil.control import (
     tiers_of,
     widened,
 )
-from hil.core import Limit, Outcome, Request, SessionCap, State, Waveform, label
+from hil.core import Limit, Outcome, SessionCap, State, Waveform, label
+from hil.profile import Profile
 
 # Above what the rod bears now: a limit nearer to it would let the load sink at the next disturbance.
 # Common practice, no source.
@@ -38,11 +40,9 @@ class CappedBench(ExternallySetBench):
 
     _slide: Slide | None = None
 
-    def ask(self, request: Request) -> Outcome:
-        """Take or refuse a request; what it starts becomes visible from the next cycle on."""
-        if isinstance(request, SessionCap):
-            return self._cap(request)
-        return super().ask(request)
+    def __init__(self, profile: Profile, capabilities: Capabilities, period_s: float) -> None:
+        super().__init__(profile, capabilities, period_s)
+        self._answers[SessionCap] = self._cap
 
     def stop(self, cause: int, detail: str = "") -> None:
         """Stop as :class:`BenchState` does; the detail names the cap where it is what tripped."""

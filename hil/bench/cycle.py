@@ -16,16 +16,7 @@ from typing import NamedTuple
 from drivers.base import Capabilities, Mode, PowerRequest, Telemetry
 from hil.bench.capping import CappedBench
 from hil.bench.referencing import LOST
-from hil.control import (
-    LONGEST_S,
-    MOST_LATE_S,
-    ActiveBehaviour,
-    OpenLoop,
-    Progress,
-    ReferenceSeek,
-    Removal,
-    VelocityController,
-)
+from hil.control import MOST_LATE_S, ActiveBehaviour, OpenLoop, ReferenceSeek, VelocityController
 from hil.core import Cause, Sample, State
 from hil.profile import Profile
 
@@ -332,68 +323,6 @@ class Bench(CappedBench):
         self._nut_offset = offset
         self.estimator.reset(nut + offset, deflection)
         return offset
-
-    def _follow_power(self, telemetry: Telemetry, dt_s: float) -> None:
-        """Act on what the drive's power stage has become, if it was waited for."""
-        requested = self._power.requested
-        progress = self._power.follow(telemetry.power, dt_s)
-        if progress is Progress.NONE:
-            return
-        reached = progress is Progress.REACHED
-        if requested is PowerRequest.CLEAR_FAULT:
-            text = (
-                "the drive's fault is cleared"
-                if reached
-                else f"the drive keeps its fault ({telemetry.fault_text}): "
-                "correct the cause, then reset again"
-            )
-            self._event("notice", text=text)
-        elif reached:
-            self._enter(State.STANDBY)
-        else:
-            self.stop(
-                Cause.DRIVE_DISABLED,
-                f"the drive did not energise within {LONGEST_S[requested]:g} s "
-                f"(power stage {telemetry.power.name}): check its enable input and supply",
-            )
-
-    def _follow_removal(self, telemetry: Telemetry, dt_s: float) -> None:
-        """See power go once nothing asks for it; ``command`` is still that of the last cycle."""
-        removal = self.removal
-        asked = self.command.power is PowerRequest.ON
-        fresh = telemetry.age_s <= self.profile.limits.telemetry_age and not telemetry.lost
-        news = removal.follow(asked, telemetry.power, fresh, dt_s)
-        if news is Removal.NONE:
-            return
-        if news is Removal.STILL_ON:
-            text = (
-                "POWER IS STILL ON: press the emergency stop. The drive shows its power stage "
-                f"{telemetry.power.name.lower().replace('_', ' ')} though no power is requested; "
-                "OFF is repeated and the heartbeat withheld"
-            )
-            self.stop(Cause.POWER_NOT_REMOVED, text)
-        elif news is Removal.SHOWN_OFF:
-            text = "the drive shows now that its power is off"
-        elif removal.has_watch:
-            text = (
-                "power is presumed off: nothing shows it, but the drive's watch over "
-                "its host must have acted"
-            )
-        else:
-            text = (
-                "power is presumed off: nothing shows it, and the drive has no watch over its host"
-            )
-        self._event(
-            "power_removal", text=text, still_on=removal.still_on, shown=not removal.presumed
-        )
-
-    def _follow_hold_to_run(self, dt_s: float) -> None:
-        hold_to_run = self.hold_to_run
-        hold_to_run.wait(dt_s)
-        if not hold_to_run.held and (
-            self.state in (State.STANDBY, State.RUNNING) or self.energising
-        ):
-            self.stop(Cause.HOLD_TO_RUN_RELEASED)
 
     @property
     def by_velocity(self) -> bool:

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
+from drivers.base import Capabilities
 from hil.bench.referencing import WHY_OPEN, ReferencedBench, is_verified
 from hil.control import ExternalForce
-from hil.core import Apply, Cause, ExternalSetpoint, Outcome, Request, Setpoint, State
+from hil.core import Apply, Cause, ExternalSetpoint, Outcome, Setpoint, State
+from hil.profile import Profile
 
 
 class ExternallySetBench(ReferencedBench):
     """A bench that takes setpoints from a program, and stops when they stay out."""
 
-    def ask(self, request: Request) -> Outcome:
-        """Take or refuse a request; what it starts becomes visible from the next cycle on."""
-        if isinstance(request, Setpoint):
-            return self._renew(request)
-        return super().ask(request)
+    def __init__(self, profile: Profile, capabilities: Capabilities, period_s: float) -> None:
+        super().__init__(profile, capabilities, period_s)
+        self._answers[Setpoint] = self._renew
 
     def _renew(self, values: Setpoint) -> Outcome:
         active = self._active

@@ -13,8 +13,8 @@ from hil.core import (
     MotorSpeed,
     MotorTorque,
     Outcome,
+    PowerOff,
     PowerOn,
-    Request,
     SeekReference,
     State,
 )
@@ -93,6 +93,7 @@ class ReferencedBench(ApplyingBench):
         super().__init__(profile, capabilities, period_s)
         self.reference = first_reference(profile)
         self.kept_offset_m: float | None = None  # a guess from the last session, to begin with
+        self._answers[ConfirmReference] = self._confirm_reference
 
     @property
     def nut_offset_m(self) -> float | None:
@@ -118,13 +119,10 @@ class ReferencedBench(ApplyingBench):
             )
         return deflection_m - nut_m
 
-    def ask(self, request: Request) -> Outcome:
-        """Take or refuse a request; what it starts becomes visible from the next cycle on."""
-        if isinstance(request, ConfirmReference):
-            return self._confirm_reference(request)
-        if isinstance(request, PowerOn) and not self.powered:
+    def _energise(self, request: PowerOn) -> Outcome:
+        if not self.powered:
             self.supervisor.law_is_measured = request.measures_law
-        return super().ask(request)
+        return super()._energise(request)
 
     def state_reference(self, how: str, position_m: float = 0.0, **more: Any) -> None:
         """Keep how zero was obtained, and tell so."""
@@ -180,7 +178,7 @@ class ReferencedBench(ApplyingBench):
 
     def _seek_ended(self, seek: ReferenceSeek) -> None:
         """Take power away, and zero from what was found."""
-        self._power_off()
+        self._power_off(PowerOff())
         if seek.ended != "found":
             self._event("reference_not_found", text=seek.text)
             return
