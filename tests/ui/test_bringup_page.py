@@ -238,7 +238,7 @@ def test_simulated_hands_go_through_the_steps_and_a_failure_names_its_fix(person
     assert [e["verdict"] for e in kept["steps"]] == ["pass", "fail"]
     drawn = bringup.results["supply"].plots[0].traces[0].y
     # One step alone, on the same record.
-    someone.press(Qt.Key.Key_Home, Qt.Key.Key_O)
+    someone.press(Qt.Key.Key_Home, Qt.Key.Key_I)
     someone.until(lambda: bringup.running)
     someone.ended()
     assert read_record(bringup.folder)["resumed"]
@@ -265,11 +265,11 @@ def test_values_are_written_into_the_profile_once_confirmed_by_key(person):
     someone.until(lambda: bringup.running)
     someone.ended()
     assert page.write.isVisibleTo(page)
-    someone.press(Qt.Key.Key_W)
+    someone.press(Qt.Key.Key_U)
     assert "breakaway: 0.0404 N*m" in page.ask.text.text()
     someone.press(Qt.Key.Key_X)  # not now
     assert bringup.question is None and part.read_text() == before
-    someone.press(Qt.Key.Key_W, Qt.Key.Key_Return)
+    someone.press(Qt.Key.Key_U, Qt.Key.Key_Return)
     assert bringup.why_not_begin
     assert someone.window.focusWidget() is page.steps
     someone.until(lambda: bringup.values.written)

@@ -262,7 +262,7 @@ def test_a_guided_calibration_by_keyboard_alone(person, monkeypatch):
     assert {"only_rising", "few_series"} <= {f.code for f in result.findings}
     assert "take the weights off one by one" in page.law_words.toPlainText()
     assert not page.outcome.accept.isEnabled()
-    person.press(Qt.Key.Key_D)
+    person.press(Qt.Key.Key_Delete)
     assert calibrating.phase == "set-up" and "nothing was kept" in person.said
     assert not calibrating.kept.folder.exists()
 
@@ -274,13 +274,13 @@ def test_another_law_is_taken_and_the_first_one_again(person):
     points = tuple(dataclasses.replace(p, wanted_m=p.output_position_m) for p in first.points)
     first = dataclasses.replace(first, points=points)
     calibrating.come(first)
-    person.press(Qt.Key.Key_L)
+    person.press(Qt.Key.Key_Comma)
     person.until(lambda: calibrating.fit.law == "line" and not calibrating.busy)
     assert page.outcome.law.currentText() == "straight line"
     straight = page.outcome.band.text()
     # What the procedure itself met is not forgotten.
     assert "the bench stopped" in page.law_words.toPlainText()
-    person.press(Qt.Key.Key_L)
+    person.press(Qt.Key.Key_Comma)
     person.until(lambda: calibrating.fit.law == "quadratic" and not calibrating.busy)
     assert page.outcome.band.text() != straight
     calibrating.choose_law("auto")
@@ -466,7 +466,7 @@ def test_one_with_a_finding_is_evidence_and_not_used(person):
     assert "hang the pan" in page.law_words.toPlainText()
     person.press(Qt.Key.Key_A)
     assert calibrating.result is not None and not calibrating.busy
-    person.press(Qt.Key.Key_E)
+    person.press(Qt.Key.Key_Insert)
     person.until(lambda: "Kept as evidence" in calibrating.message)
     assert person.model.profile.calibration.identity == ""
     assert len(list_calibrations(calibrating.kept.folder)) == 1
@@ -497,7 +497,7 @@ def test_earlier_ones_are_compared_and_used_by_keyboard(person):
     person.until(lambda: page.kept.rowCount() == 3)
     assert page.kept.hasFocus()
     person.choose(old.path)
-    person.press(Qt.Key.Key_C)
+    person.press(Qt.Key.Key_J)
     assert page.kept.item(page.kept.currentRow(), 4).text().startswith("A")
     person.choose(new.path)
     person.until(lambda: calibrating.kept.compared is not None)
@@ -514,7 +514,7 @@ def test_earlier_ones_are_compared_and_used_by_keyboard(person):
     samples = old.path.with_suffix(".parquet")
     whole = samples.read_bytes()
     samples.write_bytes(whole[:-1])
-    person.press(Qt.Key.Key_C, Qt.Key.Key_U)
+    person.press(Qt.Key.Key_J, Qt.Key.Key_U)
     person.until(lambda: "were changed after they were written" in calibrating.message)
     samples.write_bytes(whole)
     person.press(Qt.Key.Key_U)

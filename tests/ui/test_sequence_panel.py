@@ -95,14 +95,14 @@ def test_a_sequence_is_picked_paused_stepped_and_performed_by_keys(seat):
     seat.pick("a_short")
     seat.until(panel.begin_button.isEnabled)
     assert panel.preview.plan is sequences.plan and "5 steps" in panel.status.text()
-    seat.press(KEY.Key_G, KEY.Key_I)
+    seat.press(KEY.Key_G, KEY.Key_Period)
     seat.until(lambda: sequences.pacing.held)
     seat.until(lambda: panel.note.text() == "It rises." and not panel.list.isVisible())
     assert panel.begin_button.text() == "Go on" and "Paused before 2/5" in panel.status.text()
     assert seat.model.state is State.STANDBY and not seat.model.in_control
     seat.press(KEY.Key_Return, KEY.Key_1)  # the deck acts on nothing
     assert seat.model.active_behaviour is BehaviourCode.NONE
-    seat.press(KEY.Key_S, KEY.Key_J)
+    seat.press(KEY.Key_S, KEY.Key_I)
     seat.until(lambda: sequences.pacing.held and sequences.pacing.number == 3)
     assert seat.model.active_behaviour is BehaviourCode.HOLD_POSITION
     QTest.mouseClick(panel.begin_button, Qt.MouseButton.LeftButton)

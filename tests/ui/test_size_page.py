@@ -74,11 +74,11 @@ def test_keys_size_choose_and_write(qtbot, window):
     assert page.moves.isVisible() and not page.figures.isVisible()
     assert "screw: dynamic rating" in texts(page.moves, 0)
 
-    QTest.keyClick(page.table, Qt.Key.Key_W)
+    QTest.keyClick(page.table, Qt.Key.Key_U)
     assert "hookeline demo --profile sized.yaml" in page.text.text()
     assert Path("sized.demo.yaml").exists()
     assert load_profile("sized.yaml").actuator.name == page.name.text().split(" ")[0]
-    QTest.keyClick(page.table, Qt.Key.Key_W)
+    QTest.keyClick(page.table, Qt.Key.Key_U)
     assert "there already" in page.text.text()
 
     # A new theme lays widgets anew; what was found stays.

@@ -318,10 +318,10 @@ def test_stop_is_on_every_page_and_takes_esc_from_anywhere(window, monkeypatch):
 
 def test_letters_reach_the_page_while_its_table_has_the_focus(window, monkeypatch):
     window.show_page("Runs")
-    page, read = window.page_of("Runs"), []
-    monkeypatch.setattr(page.runs, "renew", lambda: read.append(True))
-    QTest.keyClick(page.table, Qt.Key.Key_U)
-    assert read == [True]
+    page, joined = window.page_of("Runs"), []
+    monkeypatch.setattr(page, "join", lambda: joined.append(True))
+    QTest.keyClick(page.table, Qt.Key.Key_J)
+    assert joined == [True]
 
 
 @pytest.mark.parametrize("size", [(1280, 720), (1440, 900), (1920, 1080), (3840, 2160)])

@@ -68,7 +68,7 @@ class Header(QWidget):
         self.health.setAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
         self.health.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
         row.addWidget(self.health, 1)
-        self.record = KeyButton("Record", "R", theme)
+        self.record = KeyButton("Record", "record", theme)
         self.record.setCheckable(True)
         self.record.clicked.connect(lambda: record())
         row.addWidget(self.record)

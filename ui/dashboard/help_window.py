@@ -19,6 +19,7 @@ from PySide6.QtWidgets import (
 from ui.dashboard.widgets import THEMES, Sizes, Theme, style_sheet
 from ui.manual import TOPICS, find_topic, page_text, search
 from ui.manual.catalogue import FOLDER
+from ui.manual.key_table import BY_NAME
 
 MOST_HITS = 60
 
@@ -58,6 +59,8 @@ class HelpWindow(QWidget):
         escape = QShortcut(QKeySequence(Qt.Key.Key_Escape), self)
         escape.setAutoRepeat(False)
         escape.activated.connect(stop)
+        again = QShortcut(QKeySequence(BY_NAME["help"].key), self)
+        again.activated.connect(lambda: self.show_topic("keys"))
         self._names: list[str] = []
         self._fill("")
 

@@ -40,7 +40,8 @@ from ui.dashboard.measure import MeasureModel, MeasurePage
 from ui.dashboard.operate import OperatePage, OperateView, PowerBanner, StopStrip
 from ui.dashboard.runs import RunsModel, RunsPage
 from ui.dashboard.size import SizeModel, SizePage
-from ui.dashboard.widgets import THEMES, RenderScheduler, Slice, sizes_for, style_sheet
+from ui.dashboard.widgets import THEMES, RenderScheduler, Slice, bound, sizes_for, style_sheet
+from ui.manual.key_table import BY_NAME
 
 BEAT_MS = 20
 FRAME_S = 0.04
@@ -123,8 +124,8 @@ class Window(QMainWindow):
         for entry in self.entries:
             key = QShortcut(QKeySequence(entry.key), self)
             key.activated.connect(lambda title=entry.title: self.show_page(title))
-        QShortcut(QKeySequence(Qt.Key.Key_F9), self).activated.connect(self.swap_theme)
-        QShortcut(QKeySequence(Qt.Key.Key_F1), self).activated.connect(self.show_help)
+        QShortcut(QKeySequence(BY_NAME["theme"].key), self).activated.connect(self.swap_theme)
+        QShortcut(QKeySequence(BY_NAME["help"].key), self).activated.connect(self.show_help)
         self.help: HelpWindow | None = None
 
         self._resized = QTimer(self)
@@ -301,10 +302,12 @@ class Window(QMainWindow):
             self.help.apply_theme(self.theme, self.sizes)
 
     def show_help(self) -> None:
-        """Open the manual at the topic of the page that is shown."""
+        """Open the manual at the topic of the page that is shown; once open, at the page of keys."""
         if self.help is None:
             self.help = HelpWindow(self.stop)
-        self.help.show_topic(self.entries[self.page_number].help_topic)
+        topic = self.entries[self.page_number].help_topic
+        again = self.help.isVisible() and self.help.topic == topic
+        self.help.show_topic("keys" if again else topic)
         self.help.apply_theme(self.theme, self.sizes)
         self.help.show()
         self.help.raise_()
@@ -317,6 +320,19 @@ class Window(QMainWindow):
             self.session.pump()
         self.refresh()
 
+    def keys(self) -> dict[int, Callable[[], object]]:
+        """Keys of every page."""
+        strip = self.strip
+        acts: dict[str, Callable[[], object]] = {
+            "power": strip.power_pressed,
+            "reset": strip.reset.click,
+            "control": strip.control.click,
+            "record": self.header.record.click,
+        }
+        if strip.asking:
+            acts |= {"yes": strip.answer_yes, "no": strip.answer_no}
+        return bound(acts)
+
     def keyPressEvent(self, event: QKeyEvent) -> None:
         """Keys that no focused widget took. They are shown on what they do."""
         if event.isAutoRepeat() or event.modifiers() & (
@@ -326,16 +342,8 @@ class Window(QMainWindow):
             return
         key = event.key()
         strip = self.strip
-        everywhere: dict[int, Callable[[], object]] = {
-            Qt.Key.Key_P: strip.power_pressed,
-            Qt.Key.Key_T: strip.reset.click,
-            Qt.Key.Key_K: strip.control.click,
-            Qt.Key.Key_R: self.header.record.click,
-        }
-        if strip.asking:
-            everywhere |= {Qt.Key.Key_Y: strip.answer_yes, Qt.Key.Key_N: strip.answer_no}
         here = {} if strip.asking else self.page.keys()
-        act = everywhere.get(key) or here.get(key)
+        act = self.keys().get(key) or here.get(key)
         if act is None:
             super().keyPressEvent(event)
             return

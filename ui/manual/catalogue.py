@@ -10,6 +10,7 @@ from typing import NamedTuple
 from drivers.simulated import DISTURBANCES
 from drivers.suggest import nearest
 from ui.manual import reference
+from ui.manual.key_table import key_page
 
 FOLDER = Path(__file__).parent
 MEASURE_TESTS = "{measure_tests}"  # in a page: the table of guarded tests
@@ -67,7 +68,7 @@ TOPICS = (
     Topic("profile_keys", "Profile keys", "Reference", reference.profile_keys),
     Topic("limits", "Limits and causes of a stop", "Reference", reference.limits),
     Topic("states", "States", "Reference", reference.states),
-    Topic("keys", "Keys of the dashboard", "Reference"),
+    Topic("keys", "Keys of the dashboard", "Reference", key_page),
     Topic("files", "Files", "Reference"),
     Topic("columns", "Sample columns", "Reference", reference.columns),
     Topic("architecture", "Architecture", "Background"),

@@ -197,7 +197,7 @@ class BringUpModel(GuidedModel[Step]):
         self.message, bad = summary(self.steps, self.results, reduced)
         self.wrong = bool(bad)
         if self.proposed:
-            self.message += " Measured values are proposed for the profile (W)."
+            self.message += " Measured values are proposed for the profile (U)."
         self.looked_at = self.looked_at or bad or self._last
 
     def _have_written(self, text: str, done: bool) -> None:

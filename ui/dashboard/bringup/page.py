@@ -13,7 +13,7 @@ from ui.dashboard.bringup.evidence import evidence_html
 from ui.dashboard.bringup.model import BringUpModel
 from ui.dashboard.bringup.step_list import WORDS, StepList
 from ui.dashboard.guided import EvidencePlot, GuidedLook, GuidedPage
-from ui.dashboard.widgets import KeyButton, Sizes, Theme
+from ui.dashboard.widgets import KeyButton, Sizes, Theme, bound
 
 LOOK = GuidedLook(
     idle="Begin (G) goes through the steps in order. Nothing is energised before what it relies on "
@@ -39,7 +39,7 @@ class BringUpPage(GuidedPage):
         theme, sizes = self.theme, self.sizes
         self.steps = StepList(self.bringup, theme, sizes, self.look_at)
         self.alone.setToolTip("The step chosen above, after what it needs and is not verified")
-        self.write = KeyButton("Write values to profile", "W", theme)
+        self.write = KeyButton("Write values to profile", "use", theme)
         self.write.setToolTip("Measured values that the steps propose; you are asked first")
         self.write.clicked.connect(lambda: self.offer_values())
         words = QHBoxLayout()
@@ -58,7 +58,7 @@ class BringUpPage(GuidedPage):
         self.refresh()
 
     def keys(self) -> dict[int, Callable[[], object]]:
-        return super().keys() | {Qt.Key.Key_W: self.offer_values}
+        return super().keys() | bound({"use": self.offer_values})
 
     # ------------------------------------------------------------------ looks
 

@@ -191,11 +191,11 @@ class OutcomeView(QWidget):
         head.setObjectName("head")
         self.law = LawBox()
         self.law.setAccessibleName("Force law")
-        self.law.setToolTip("Key L takes the next one")
+        self.law.setToolTip("The comma key takes the next one")
         self.law.setStyleSheet(combo_style(theme, px(3)))
         self.law.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
         self.law.activated.connect(lambda row: calibrating.choose_law(self.law.itemData(row)))
-        self.next = KeyButton("Next law", "L", theme)
+        self.next = KeyButton("Next law", "other", theme)
         self.next.clicked.connect(self.next_law)
         self.band = QLabel()
         self.band.setStyleSheet(f"font-size: {sizes.large_pt}pt; font-weight: 700")
@@ -208,11 +208,11 @@ class OutcomeView(QWidget):
         self.why = QLabel()
         self.why.setObjectName("warning")
         self.why.setWordWrap(True)
-        self.accept = KeyButton("Accept: file it and use it now", "A", theme)
+        self.accept = KeyButton("Accept: file it and use it now", "accept", theme)
         self.accept.setObjectName("apply")
-        self.keep = KeyButton("Keep as evidence", "E", theme)
+        self.keep = KeyButton("Keep as evidence", "keep", theme)
         self.keep.setToolTip("Filed with its samples and certificate; not used")
-        self.discard = KeyButton("Discard", "D", theme)
+        self.discard = KeyButton("Discard", "discard", theme)
 
         def doing(act: Callable[[], None]) -> Callable[..., None]:
             def do(*_: object) -> None:

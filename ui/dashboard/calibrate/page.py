@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from PySide6.QtCore import Qt
 from PySide6.QtWidgets import (
     QButtonGroup,
     QHBoxLayout,
@@ -24,7 +23,7 @@ from ui.dashboard.calibrate.prompt import CalibratePrompt
 from ui.dashboard.calibrate.tables import KeptTable, PointsTable
 from ui.dashboard.calibrate.words import compared_html, findings_html, kept_html, result_html
 from ui.dashboard.guided import HandsButton
-from ui.dashboard.widgets import ChangeGuard, KeyButton, Slice
+from ui.dashboard.widgets import ChangeGuard, KeyButton, Slice, bound
 
 POINTS, LAW, EARLIER = range(3)
 VIEWS = ("Points", "Law and band", "Earlier ones")
@@ -63,10 +62,10 @@ class CalibratePage(Page):
         self.faces = QStackedLayout(room)
         for face in (self.form, self.plan, self.outcome):
             self.faces.addWidget(face)
-        self.begin = KeyButton("Begin", "G", theme)
+        self.begin = KeyButton("Begin", "begin", theme)
         self.begin.setObjectName("apply")
         self.begin.clicked.connect(lambda: self.begin_now())
-        self.end = KeyButton("Break off", "B", theme)
+        self.end = KeyButton("Break off", "end", theme)
         self.end.setToolTip("Stops the rig and ends; what was measured is not kept")
         self.end.clicked.connect(lambda: calibrating.break_off())
         self.hands = HandsButton(calibrating, theme)
@@ -92,16 +91,16 @@ class CalibratePage(Page):
             self.choices.addButton(button, number)
             head.addWidget(button)
         head.addStretch(1)
-        self.next_plot = KeyButton("Sensor", "V", theme)
+        self.next_plot = KeyButton("Sensor", "view", theme)
         self.next_plot.clicked.connect(self.swap_plot)
-        self.compare = KeyButton("Compare", "C", theme)
+        self.compare = KeyButton("Compare", "join", theme)
         self.compare.setToolTip(
             "With another one, to be chosen next; once more to compare no longer"
         )
         self.compare.clicked.connect(self.compare_now)
-        self.use = KeyButton("Use it", "U", theme)
+        self.use = KeyButton("Use it", "use", theme)
         self.use.clicked.connect(self.use_now)
-        self.zero = KeyButton("Check zero", "O", theme)
+        self.zero = KeyButton("Check zero", "zero", theme)
         self.zero.setToolTip("When nothing acts on the rod: whether the reading is still the zero")
         self.zero.clicked.connect(lambda: self.calibrating.check_zero())
         for button in (self.next_plot, self.zero, self.compare, self.use):
@@ -207,27 +206,27 @@ class CalibratePage(Page):
             self.refresh()
 
     def keys(self) -> dict[int, Callable[[], object]]:
-        key = Qt.Key
         outcome = self.outcome
-        return {
-            key.Key_Return: self.ask.accept,
-            key.Key_Enter: self.ask.accept,
-            key.Key_X: self.ask.refuse,
-            key.Key_G: self.begin_now,
-            key.Key_B: self.calibrating.break_off,
-            key.Key_H: self.hands.toggle,
-            key.Key_1: lambda: self.show_view(POINTS),
-            key.Key_2: lambda: self.show_view(LAW),
-            key.Key_3: lambda: self.show_view(EARLIER),
-            key.Key_V: self.swap_plot,
-            key.Key_L: outcome.next.click,
-            key.Key_A: outcome.accept.click,
-            key.Key_E: outcome.keep.click,
-            key.Key_D: outcome.discard.click,
-            key.Key_C: self.compare_now,
-            key.Key_U: self.use_now,
-            key.Key_O: self.zero.click,
-        }
+        return bound(
+            {
+                "enter": self.ask.accept,
+                "cannot": self.ask.refuse,
+                "begin": self.begin_now,
+                "end": self.calibrating.break_off,
+                "hands": self.hands.toggle,
+                "1": lambda: self.show_view(POINTS),
+                "2": lambda: self.show_view(LAW),
+                "3": lambda: self.show_view(EARLIER),
+                "view": self.swap_plot,
+                "other": outcome.next.click,
+                "accept": outcome.accept.click,
+                "keep": outcome.keep.click,
+                "discard": outcome.discard.click,
+                "join": self.compare_now,
+                "use": self.use_now,
+                "zero": self.zero.click,
+            }
+        )
 
     def first_focus(self) -> QWidget:
         if self.calibrating.question is not None:

@@ -97,7 +97,7 @@ def _outcome(result: CalibrationResult) -> tuple[str, str, bool]:
     warnings = len(result.findings)
     also = f", with {warnings} warning{'s' * (warnings > 1)}" if warnings else ""
     return (
-        f"Sound{also}: accept it (A) or discard it (D)",
+        f"Sound{also}: accept it (A) or discard it (Del)",
         f"Force is known to ±{two_digits(largest_u95(result))} N or better (k\u00a0=\u00a02), "
         f"from {number(low, 0)} to {number(high, 0)} N.",
         False,

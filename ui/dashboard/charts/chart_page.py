@@ -15,7 +15,7 @@ from PySide6.QtWidgets import (
 )
 
 from ui.dashboard.bench import OperateModel, number
-from ui.dashboard.charts.chart_view import FREEZE_KEY, WINDOWS_S
+from ui.dashboard.charts.chart_view import WINDOWS_S
 from ui.dashboard.charts.strip_charts import StripCharts, Traced
 from ui.dashboard.widgets import KeyButton, Sizes, Theme
 
@@ -68,7 +68,7 @@ class ChartPage(QWidget):
             self.lengths.addButton(button, i)
             row.addWidget(button)
         row.addStretch(1)
-        self.freeze = self._key("Freeze", FREEZE_KEY, lambda: self.toggle_freeze(), theme, sizes)
+        self.freeze = self._key("Freeze", "freeze", lambda: self.toggle_freeze(), theme, sizes)
         self.freeze.setCheckable(True)
         self.freeze.setToolTip(
             "Stop the paper; drag or page up to look back, click or C for a cursor, "
@@ -82,7 +82,7 @@ class ChartPage(QWidget):
         self.mark: KeyButton | None = None
         self.tare: KeyButton | None = None
         if mark is not None:
-            self.mark = self._key("Mark", "M", lambda: self.begin_mark(), theme, sizes)
+            self.mark = self._key("Mark", "note", lambda: self.begin_mark(), theme, sizes)
             row.addWidget(self.mark)
         if tare is not None:
 
@@ -90,7 +90,7 @@ class ChartPage(QWidget):
                 tare()
                 self.refresh()
 
-            self.tare = self._key("Tare", "Z", take_tare, theme, sizes)
+            self.tare = self._key("Tare", "tare", take_tare, theme, sizes)
             self.tare.setCheckable(True)
             row.addWidget(self.tare)
         self.entry = MarkEntry()

@@ -7,10 +7,10 @@ from dataclasses import dataclass, field
 
 from ui.dashboard.bench import TraceBuffer
 from ui.dashboard.charts.time_view import TimeView
+from ui.manual.key_table import BY_NAME
 
 WINDOWS_S = (10.0, 60.0, 600.0)
 SHRINK_AFTER_S = 2.0
-FREEZE_KEY = "F8"
 
 
 @dataclass(frozen=True)
@@ -171,7 +171,7 @@ class ChartView(TimeView):
     def frozen_text(self) -> str:
         """Age of a frozen picture, and the key that makes it live again."""
         behind_s = self.buffer.end_s - self.end_s
-        return f"frozen, {behind_s:.1f} s ago · {FREEZE_KEY}: live"
+        return f"frozen, {behind_s:.1f} s ago · {BY_NAME['freeze'].key}: live"
 
     def freeze(self, on: bool) -> None:
         self.frozen_s = self.buffer.end_s if on else None

@@ -19,7 +19,7 @@ from ui.dashboard.guided.hands_button import HandsButton
 from ui.dashboard.guided.kept_box import KeptBox
 from ui.dashboard.guided.prompt_panel import MOST_OPTIONS, PromptPanel
 from ui.dashboard.guided.step_rows import RUNNING
-from ui.dashboard.widgets import ChangeGuard, KeyButton, Slice
+from ui.dashboard.widgets import ChangeGuard, KeyButton, Slice, bound
 
 LIVE_EVERY = 3  # of the renewals of words
 
@@ -74,12 +74,12 @@ class GuidedPage(Page):
         self._renewals = 0
         self._busy = False
         self.kept = KeptBox(self.guided, look.kept, look.new, theme, sizes, self.choose)
-        self.begin = KeyButton("Begin", "G", theme)
+        self.begin = KeyButton("Begin", "begin", theme)
         self.begin.setObjectName("apply")
         self.begin.clicked.connect(lambda: self.begin_now())
-        self.alone = KeyButton(look.alone, "O", theme)
+        self.alone = KeyButton(look.alone, "one", theme)
         self.alone.clicked.connect(lambda: self.begin_one())
-        self.end = KeyButton("Break off", "B", theme)
+        self.end = KeyButton("Break off", "end", theme)
         self.end.setToolTip(look.end)
         self.end.clicked.connect(lambda: self.guided.break_off())
         self.hands = HandsButton(self.guided, theme)
@@ -91,7 +91,7 @@ class GuidedPage(Page):
         self.evidence.setAccessibleName(look.evidence)
         self.evidence.setTabChangesFocus(True)
         self.evidence.setStyleSheet(f"QTextBrowser {{ background: {theme.ground}; border: none; }}")
-        self.next_plot = KeyButton("Next plot", "V", theme)
+        self.next_plot = KeyButton("Next plot", "view", theme)
         self.next_plot.clicked.connect(self.show_next_plot)
 
     # ------------------------------------------------------------------ building
@@ -188,23 +188,21 @@ class GuidedPage(Page):
         self.refresh()
 
     def keys(self) -> dict[int, Callable[[], object]]:
-        key = Qt.Key
-        digits = (key.Key_1, key.Key_2, key.Key_3, key.Key_4, key.Key_5, key.Key_6)[:MOST_OPTIONS]
-        acts: dict[int, Callable[[], object]] = {
-            digit: partial(self.ask.choose, n) for n, digit in enumerate(digits)
+        acts: dict[str, Callable[[], object]] = {
+            str(number + 1): partial(self.ask.choose, number) for number in range(MOST_OPTIONS)
         }
-        return acts | {
-            key.Key_Return: self.ask.accept,
-            key.Key_Enter: self.ask.accept,
-            key.Key_X: self.ask.refuse,
-            key.Key_G: self.begin_now,
-            key.Key_O: self.begin_one,
-            key.Key_B: self.guided.break_off,
-            key.Key_H: self.hands.toggle,
-            key.Key_V: self.show_next_plot,
+        acts |= {
+            "enter": self.ask.accept,
+            "cannot": self.ask.refuse,
+            "begin": self.begin_now,
+            "one": self.begin_one,
+            "end": self.guided.break_off,
+            "hands": self.hands.toggle,
+            "view": self.show_next_plot,
             # Wherever the focus was: the next press holds.
-            key.Key_Space: self.ask.hold.setFocus,
+            "space": self.ask.hold.setFocus,
         }
+        return bound(acts)
 
     def first_focus(self) -> QWidget:
         return self.ask.hold if self.guided.hold_text else self._rows

@@ -19,7 +19,7 @@ class HandsButton(KeyButton):
     """Mirror of the model's choice."""
 
     def __init__(self, hands: Hands, theme: Theme) -> None:
-        super().__init__("", "H", theme)
+        super().__init__("", "hands", theme)
         self._hands = hands
         self.setCheckable(True)
         self.setToolTip("On a simulated rig: watch it go by itself, or answer it yourself")

@@ -15,7 +15,7 @@ from ui.dashboard.measure.diagram_plot import DiagramPlot
 from ui.dashboard.measure.model import MeasureModel
 from ui.dashboard.measure.test_list import PlanList, standing
 from ui.dashboard.measure.words import duration, figures_html, plan_html
-from ui.dashboard.widgets import KeyButton
+from ui.dashboard.widgets import KeyButton, bound, shortcut
 
 LOOK = GuidedLook(
     idle="Begin (G) runs the tests that are picked, in order. Nothing moves unless you hold the "
@@ -42,11 +42,12 @@ class MeasurePage(GuidedPage):
         self.measuring: MeasureModel = place.view
         theme, sizes, px = self.theme, self.sizes, self.sizes.px
         self.plan = PlanList(self.measuring, theme, sizes, self.look_at)
-        self.pick = KeyButton("Leave out", "I", theme)
+        self.pick = KeyButton("Leave out", "leave_out", theme)
         self.pick.setToolTip("Whether the test chosen above is run; a double click does the same")
         self.pick.clicked.connect(lambda: self.pick_now())
-        self.sheet = KeyButton("Open data sheet", "S", theme)
+        self.sheet = KeyButton("Open data sheet", "report", theme)
         self.sheet.clicked.connect(lambda: self.open_sheet())
+        shortcut("report", self, self.open_sheet)
         self.words = QLabel()
         self.words.setWordWrap(True)
         self.words.setTextFormat(Qt.TextFormat.RichText)
@@ -90,11 +91,7 @@ class MeasurePage(GuidedPage):
             self.refresh()
 
     def keys(self) -> dict[int, Callable[[], object]]:
-        own: dict[int, Callable[[], object]] = {
-            Qt.Key.Key_I: self.pick_now,
-            Qt.Key.Key_S: self.open_sheet,
-        }
-        return super().keys() | own
+        return super().keys() | bound({"leave_out": self.pick_now})
 
     # ------------------------------------------------------------------ looks
 

@@ -61,13 +61,13 @@ class CapPanel(QFrame):
                 row.addWidget(part)
             row.addSpacing(px(8))
             self.entries[entry.name] = field
-        self.set_button = KeyButton("Set", "Enter", theme)
+        self.set_button = KeyButton("Set", "enter", theme)
         self.set_button.clicked.connect(self.set)
-        self.no = KeyButton("Leave it", "N", theme)
+        self.no = KeyButton("Leave it", "no", theme)
         self.no.clicked.connect(self.leave)
-        self.yes = KeyButton("Widen", "Y", theme)
+        self.yes = KeyButton("Widen", "yes", theme)
         self.yes.clicked.connect(self.confirm)
-        self.close_button = KeyButton("Close", "L", theme)
+        self.close_button = KeyButton("Close", "limits", theme)
         self.close_button.clicked.connect(self.toggle)
         for button in (self.set_button, self.no, self.yes, self.close_button):
             row.addWidget(button)

@@ -24,7 +24,7 @@ from ui.dashboard.operate.readouts import Readouts
 from ui.dashboard.operate.rig_picture import RigPicture
 from ui.dashboard.operate.sequence_panel import SequencePanel
 from ui.dashboard.operate.zero_panel import ZeroPanel
-from ui.dashboard.widgets import KeyButton, Slice
+from ui.dashboard.widgets import KeyButton, Slice, bound
 
 
 class OperatePage(Page):
@@ -47,7 +47,7 @@ class OperatePage(Page):
         self.pictures = QStackedWidget()
         self.pictures.addWidget(self.load)
         self.pictures.addWidget(self.loop)
-        self.next_picture = KeyButton("Next picture", "V", theme)
+        self.next_picture = KeyButton("Next picture", "view", theme)
         self.next_picture.clicked.connect(self.show_next_picture)
         picture = QVBoxLayout()
         picture.setSpacing(0)
@@ -101,7 +101,7 @@ class OperatePage(Page):
         if isinstance(place.view, OperateView):
             self.presets = PresetRow(place.view.presets, theme, sizes, self._form_filled)
             under.addWidget(self.presets)
-        self.to_sequences = KeyButton("Sequences", "S", theme)
+        self.to_sequences = KeyButton("Sequences", "sequences", theme)
         self.to_sequences.setStyleSheet("padding-left: 3px; padding-right: 3px")
         self.to_sequences.clicked.connect(self.toggle_sequences)
         self.to_sequences.setVisible(isinstance(place.view, OperateView))
@@ -146,43 +146,41 @@ class OperatePage(Page):
 
     def keys(self) -> dict[int, Callable[[], object]]:
         """Keys of this page. None of them is needed while a text field has the focus."""
-        key = Qt.Key
-        digits = (key.Key_1, key.Key_2, key.Key_3, key.Key_4, key.Key_5)
-        acts: dict[int, Callable[[], object]] = {
-            digit: partial(self.choose, n) for n, digit in enumerate(digits, 1)
+        acts: dict[str, Callable[[], object]] = {
+            str(number): partial(self.choose, number) for number in range(1, 6)
         }
         charts = self.chart_page
         if self.zero is not None:
-            acts[key.Key_O] = self.zero.toggle
+            acts["zero"] = self.zero.toggle
         if self.cap is not None:
-            acts[key.Key_L] = self.cap.toggle
+            acts["limits"] = self.cap.toggle
         if self.panel is not None:
-            acts[key.Key_S] = self.toggle_sequences
+            acts["sequences"] = self.toggle_sequences
         if self.panel is not None and self.sequences_shown:
             acts |= self.panel.keys()
         else:
             acts |= {
-                key.Key_Return: self.deck.apply,
-                key.Key_Enter: self.deck.apply,
-                key.Key_F: self.deck.toggle_follow,
-                key.Key_Y: self.deck.let_move,
-                key.Key_N: self.deck.leave_it,
+                "enter": self.deck.apply,
+                "follow": self.deck.toggle_follow,
+                "yes": self.deck.let_move,
+                "no": self.deck.leave_it,
             }
         if self.presets is not None and not self.sequences_shown:
             acts |= self.presets.keys()
         if self.cap is not None and self.cap.asking:
-            acts |= {key.Key_Y: self.cap.confirm, key.Key_N: self.cap.leave}
-        return acts | {
-            key.Key_F8: charts.toggle_freeze,
-            key.Key_E: charts.to_live,
-            key.Key_C: charts.step_cursors,
-            key.Key_V: self.show_next_picture,
-            key.Key_W: charts.next_window,
-            key.Key_M: charts.begin_mark,
-            key.Key_Z: charts.click_tare,
-            key.Key_PageUp: lambda: self._scroll(-0.5),
-            key.Key_PageDown: lambda: self._scroll(0.5),
+            acts |= {"yes": self.cap.confirm, "no": self.cap.leave}
+        acts |= {
+            "freeze": charts.toggle_freeze,
+            "present": charts.to_live,
+            "cursors": charts.step_cursors,
+            "view": self.show_next_picture,
+            "window": charts.next_window,
+            "note": charts.begin_mark,
+            "tare": charts.click_tare,
+            "page_up": lambda: self._scroll(-0.5),
+            "page_down": lambda: self._scroll(0.5),
         }
+        return bound(acts)
 
     @property
     def sequences_shown(self) -> bool:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import partial
 
-from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QGridLayout, QPushButton, QSizePolicy, QWidget
 
 from ui.dashboard.operate.presets import SLOTS, Presets
@@ -37,23 +36,21 @@ class PresetRow(QWidget):
             button.clicked.connect(partial(self.bring, slot))
             self.buttons[slot] = button
             grid.addWidget(button, number // 2, number % 2)
-        self.keep_button = KeyButton("Keep", "Ins", theme)
+        self.keep_button = KeyButton("Keep", "keep", theme)
         self.keep_button.setToolTip("keep what is set here as a preset")
         self.keep_button.setStyleSheet("padding-left: 3px; padding-right: 3px")
         self.keep_button.clicked.connect(self.keep)
-        self.back_button = KeyButton("Back", "⌫", theme)
+        self.back_button = KeyButton("Back", "back", theme)
         self.back_button.setToolTip("set what was applied before; nothing acts before Apply")
         self.back_button.setStyleSheet("padding-left: 3px; padding-right: 3px")
         self.back_button.clicked.connect(self.back)
 
-    def keys(self) -> dict[int, Callable[[], object]]:
-        """Keys of presets and of the way back."""
-        key = Qt.Key
-        digits = dict(zip(SLOTS, (key.Key_6, key.Key_7, key.Key_8, key.Key_9), strict=True))
-        acts: dict[int, Callable[[], object]] = {
-            code: partial(self.bring, slot) for slot, code in digits.items()
+    def keys(self) -> dict[str, Callable[[], object]]:
+        """Keys of presets and of the way back, by name."""
+        acts: dict[str, Callable[[], object]] = {
+            str(slot): partial(self.bring, slot) for slot in SLOTS
         }
-        return acts | {key.Key_Insert: self.keep, key.Key_Backspace: self.back}
+        return acts | {"keep": self.keep, "back": self.back}
 
     def bring(self, slot: int) -> None:
         """Fill the form from a preset."""

@@ -50,16 +50,16 @@ class SequencePanel(QWidget):
         self.note = self._wrapped("said", "warning")
         self.status = self._wrapped("figure", "warning")
         self.outcome = self._wrapped("quiet", "warning")
-        self.begin_button = KeyButton("Begin", "G", theme)
+        self.begin_button = KeyButton("Begin", "begin", theme)
         self.begin_button.setObjectName("apply")
         self.begin_button.clicked.connect(sequences.begin)
-        self.pause_button = KeyButton("Pause", "I", theme)
+        self.pause_button = KeyButton("Pause", "pause", theme)
         self.pause_button.setToolTip("at the next safe point, holding the position")
         self.pause_button.clicked.connect(sequences.pause)
-        self.step_button = KeyButton("Step", "J", theme)
+        self.step_button = KeyButton("Step", "one", theme)
         self.step_button.setToolTip("on to the next safe point")
         self.step_button.clicked.connect(sequences.step)
-        self.break_button = KeyButton("Break off", "B", theme)
+        self.break_button = KeyButton("Break off", "end", theme)
         self.break_button.clicked.connect(lambda: sequences.break_off())
         self.times = QSpinBox()
         self.times.setRange(1, MOST_TIMES)
@@ -67,15 +67,15 @@ class SequencePanel(QWidget):
         self.times.setAccessibleName("Times it is performed")
         self.times.setValue(sequences.times)
         self.times.valueChanged.connect(self._set_times)
-        self.yes = KeyButton("Yes", "Y", theme)
+        self.yes = KeyButton("Yes", "yes", theme)
         self.yes.clicked.connect(lambda: sequences.answer(True))
-        self.no = KeyButton("No", "N", theme)
+        self.no = KeyButton("No", "no", theme)
         self.no.clicked.connect(lambda: sequences.answer(False))
-        self.take_button = KeyButton("Teach", "Q", theme)
+        self.take_button = KeyButton("Teach", "teach", theme)
         self.take_button.setCheckable(True)
         self.take_button.setToolTip("what you do becomes a sequence file")
         self.take_button.clicked.connect(self._toggle_take)
-        self.back_button = KeyButton("Behaviours", "S", theme)
+        self.back_button = KeyButton("Behaviours", "sequences", theme)
         self.back_button.clicked.connect(back)
 
         title = QLabel("Sequences")
@@ -110,18 +110,17 @@ class SequencePanel(QWidget):
         label.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Minimum)
         return label
 
-    def keys(self) -> dict[int, Callable[[], object]]:
-        """Keys while the panel is shown."""
-        key = Qt.Key
-        acts: dict[int, Callable[[], object]] = {
-            key.Key_G: self.begin_button.click,
-            key.Key_I: self.pause_button.click,
-            key.Key_J: self.step_button.click,
-            key.Key_B: self.break_button.click,
-            key.Key_Q: self.take_button.click,
+    def keys(self) -> dict[str, Callable[[], object]]:
+        """Keys by name while the panel is shown."""
+        acts: dict[str, Callable[[], object]] = {
+            "begin": self.begin_button.click,
+            "pause": self.pause_button.click,
+            "one": self.step_button.click,
+            "end": self.break_button.click,
+            "teach": self.take_button.click,
         }
         if self.sequences.question is not None:
-            acts |= {key.Key_Y: self.yes.click, key.Key_N: self.no.click}
+            acts |= {"yes": self.yes.click, "no": self.no.click}
         return acts
 
     def open(self) -> None:

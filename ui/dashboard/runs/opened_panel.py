@@ -64,34 +64,34 @@ class OpenedPanel(QWidget):
         self.stack.addWidget(self.pane)
         self.stack.addWidget(page)
         acts: tuple[tuple[str, str, Callable[[], object], str], ...] = (
-            ("View", "V", self.next_view, ", ".join(VIEWS)),
-            ("Columns", "S", self.toggle_columns, "Choose what is shown over time"),
-            ("Cursors", "C", self.step_cursors, "First cursor, second one, none"),
-            ("Length", "W", self.next_length, "All, 10 min, 1 min, 10 s, 1 s"),
-            ("Align", "Q", self.next_alignment, "Runs over each other: start, events, course"),
-            ("Export", "Ctrl+S", self.begin_export, "What is selected, to a file"),
-            ("Report", "Ctrl+R", self.open_report, "The run's report in the browser"),
-            ("Folder", "Ctrl+D", self.open_folder, "The run's folder"),
-            ("List", "Backspace", toggle_list, "Hide the list, or show it again"),
+            ("View", "view", self.next_view, ", ".join(VIEWS)),
+            ("Columns", "data", self.toggle_columns, "Choose what is shown over time"),
+            ("Cursors", "cursors", self.step_cursors, "First cursor, second one, none"),
+            ("Length", "window", self.next_length, "All, 10 min, 1 min, 10 s, 1 s"),
+            ("Align", "other", self.next_alignment, "Runs over each other: start, events, course"),
+            ("Export", "export", self.begin_export, "What is selected, to a file"),
+            ("Report", "report", self.open_report, "The run's report in the browser"),
+            ("Folder", "folder", self.open_folder, "The run's folder"),
+            ("List", "list", toggle_list, "Hide the list, or show it again"),
         )
-        self._keys: dict[int, Callable[[], object]] = {
-            Qt.Key.Key_V: self.next_view,
-            Qt.Key.Key_S: self.toggle_columns,
-            Qt.Key.Key_C: self.step_cursors,
-            Qt.Key.Key_W: self.next_length,
-            Qt.Key.Key_Q: self.next_alignment,
-            Qt.Key.Key_Backspace: toggle_list,
+        self._keys: dict[str, Callable[[], object]] = {
+            "view": self.next_view,
+            "data": self.toggle_columns,
+            "cursors": self.step_cursors,
+            "window": self.next_length,
+            "other": self.next_alignment,
+            "list": toggle_list,
         }
         self.export = ExportForm(sizes, self._write)
         self.shortcuts = (
-            ("Ctrl+S", self.begin_export),
-            ("Ctrl+R", self.open_report),
-            ("Ctrl+D", self.open_folder),
+            ("export", self.begin_export),
+            ("report", self.open_report),
+            ("folder", self.open_folder),
         )
         self.buttons: dict[str, KeyButton] = {}
         rows = [QHBoxLayout(), QHBoxLayout()]  # one alone would squeeze the list at 1280 pixels
-        for i, (word, key, act, hint) in enumerate(acts):
-            button = KeyButton(word, key, theme)
+        for i, (word, name, act, hint) in enumerate(acts):
+            button = KeyButton(word, name, theme)
             button.setToolTip(hint)
             button.setStyleSheet(f"padding-left: {px(5)}px; padding-right: {px(5)}px")
             button.clicked.connect(lambda _=False, act=act: act())
@@ -166,7 +166,7 @@ class OpenedPanel(QWidget):
 
     # ------------------------------------------------------------------ acts
 
-    def keys(self) -> dict[int, Callable[[], object]]:
+    def keys(self) -> dict[str, Callable[[], object]]:
         return self._keys
 
     def next_view(self) -> None:

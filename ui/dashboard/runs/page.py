@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from PySide6.QtCore import Qt
-from PySide6.QtGui import QKeySequence, QShortcut
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QLineEdit, QVBoxLayout, QWidget
 
 from hil.recorder import RunSummary
@@ -15,7 +13,7 @@ from ui.dashboard.runs.model import RunsModel
 from ui.dashboard.runs.opened import MOST_OVERLAID, Opened
 from ui.dashboard.runs.opened_panel import OpenedPanel
 from ui.dashboard.runs.table import LENGTH, RunTable
-from ui.dashboard.widgets import KeyButton
+from ui.dashboard.widgets import KeyButton, bound, shortcut
 
 
 class SearchLine(QLineEdit):
@@ -52,22 +50,22 @@ class RunsPage(Page):
         self._acts = (
             (
                 "Open",
-                "Enter",
+                "enter",
                 self.open_chosen,
                 "Look at the chosen run, or at all that are joined",
             ),
-            ("Join", "J", self.join, f"Lay the run over others, up to {MOST_OVERLAID}"),
-            ("Present", "E", self.open_live, "The bench's last ten minutes, which goes on"),
-            ("Label", "I", self.begin_label, "Name, tags and note"),
-            ("Pin", "Ins", self.pin, "At the top of the list, never into the bin"),
-            ("Bin", "Del", self.bin, "Move the run into the bin"),
-            ("Put back", "Ctrl+Z", self.put_back, "Take the last one out of the bin again"),
-            ("Read again", "U", self.renew, "Read the folder anew"),
+            ("Join", "join", self.join, f"Lay the run over others, up to {MOST_OVERLAID}"),
+            ("Present", "present", self.open_live, "The bench's last ten minutes, which goes on"),
+            ("Label", "note", self.begin_label, "Name, tags and note"),
+            ("Pin", "keep", self.pin, "At the top of the list, never into the bin"),
+            ("Bin", "discard", self.bin, "Move the run into the bin"),
+            ("Put back", "put_back", self.put_back, "Take the last one out of the bin again"),
+            ("Read again", "read_again", self.renew, "Read the folder anew"),
         )
         self.buttons: dict[str, KeyButton] = {}
         rows = [QHBoxLayout(), QHBoxLayout()]
-        for i, (word, key, act, hint) in enumerate(self._acts):
-            button = KeyButton(word, key, theme)
+        for i, (word, name, act, hint) in enumerate(self._acts):
+            button = KeyButton(word, name, theme)
             button.setToolTip(hint)
             button.setStyleSheet(f"padding-left: {px(6)}px; padding-right: {px(6)}px")
             button.clicked.connect(lambda _=False, act=act: act())
@@ -91,14 +89,13 @@ class RunsPage(Page):
         row.setSpacing(0)
         row.addWidget(self.left, 42)
         row.addWidget(self.panel, 58)
-        for key, act in (
-            ("Ctrl+F", self.begin_search),
-            ("Ctrl+Z", self.put_back),
+        for name, act in (
+            ("search", self.begin_search),
+            ("put_back", self.put_back),
+            ("read_again", self.renew),
             *self.panel.shortcuts,
         ):
-            shortcut = QShortcut(QKeySequence(key), self)
-            shortcut.setContext(Qt.ShortcutContext.WidgetWithChildrenShortcut)
-            shortcut.activated.connect(act)
+            shortcut(name, self, act)
         self._shown: Opened | None = None
         self._rows: list[RunSummary] | None = None
         self._changes = 0
@@ -213,16 +210,14 @@ class RunsPage(Page):
     # ------------------------------------------------------------------ page
 
     def keys(self) -> dict[int, Callable[[], object]]:
-        key = Qt.Key
-        acts: dict[int, Callable[[], object]] = {
-            key.Key_U: self.renew,
-            key.Key_J: self.join,
-            key.Key_E: self.open_live,
-            key.Key_I: self.begin_label,
-            key.Key_Insert: self.pin,
-            key.Key_Delete: self.bin,
+        acts: dict[str, Callable[[], object]] = {
+            "join": self.join,
+            "present": self.open_live,
+            "note": self.begin_label,
+            "keep": self.pin,
+            "discard": self.bin,
         }
-        return acts | self.panel.keys() if not self.panel.isHidden() else acts
+        return bound(acts | self.panel.keys() if not self.panel.isHidden() else acts)
 
     def first_focus(self) -> QWidget:
         return self.panel.picture if self.left.isHidden() else self.table

@@ -20,7 +20,7 @@ from hil.sizing import Sized
 from ui.dashboard.bench import Page, PageContext
 from ui.dashboard.size.limit_chart import LimitChart
 from ui.dashboard.size.model import SizeModel
-from ui.dashboard.widgets import ChangeGuard, KeyButton, ReadingTable
+from ui.dashboard.widgets import ChangeGuard, KeyButton, ReadingTable, bound
 
 COMBINATIONS = ("Combination", "Requirements", "Least margin", "Set by")
 FIGURES = ("Figure", "Value", "Required", "", "By")
@@ -92,9 +92,9 @@ class SizePage(Page):
         self.required = _Field(self.model.required, "File of requirements", self.begin)
         self.parts = _Field(self.model.parts, "File of parts", self.begin)
         self.target = _Field(self.model.target, "Profile to write", self.write_profile)
-        self.go = KeyButton("Size", "G", theme)
+        self.go = KeyButton("Size", "begin", theme)
         self.go.clicked.connect(self.begin)
-        self.write = KeyButton("Write profile", "W", theme)
+        self.write = KeyButton("Write profile", "use", theme)
         self.write.clicked.connect(self.write_profile)
         fields = QGridLayout()
         fields.setSpacing(px(6))
@@ -126,7 +126,7 @@ class SizePage(Page):
 
         self.name = QLabel()
         self.name.setObjectName("head")
-        self.view = KeyButton("Sensitivity", "V", theme)
+        self.view = KeyButton("Sensitivity", "view", theme)
         self.view.clicked.connect(self.next_view)
         head = QHBoxLayout()
         head.addWidget(self.name)
@@ -180,11 +180,7 @@ class SizePage(Page):
         self._show_view()
 
     def keys(self) -> dict[int, Callable[[], object]]:
-        return {
-            Qt.Key.Key_G: self.begin,
-            Qt.Key.Key_W: self.write_profile,
-            Qt.Key.Key_V: self.next_view,
-        }
+        return bound({"begin": self.begin, "use": self.write_profile, "view": self.next_view})
 
     def first_focus(self) -> QWidget:
         return self.table

@@ -5,6 +5,7 @@ from ui.dashboard.widgets.drawing import SketchPainter
 from ui.dashboard.widgets.elided_label import ElidedLabel
 from ui.dashboard.widgets.hold_button import HoldButton
 from ui.dashboard.widgets.key_button import KeyButton
+from ui.dashboard.widgets.keys import bound, shortcut
 from ui.dashboard.widgets.log_axis import log_ticks
 from ui.dashboard.widgets.prepared_picture import PreparedPicture
 from ui.dashboard.widgets.prompt_frame import PromptFrame
@@ -32,10 +33,12 @@ __all__ = [
     "StatusLabel",
     "Theme",
     "ThemedPlot",
+    "bound",
     "combo_style",
     "cosmetic_pen",
     "log_ticks",
     "set_for_reading",
+    "shortcut",
     "sizes_for",
     "style_sheet",
 ]

@@ -7,17 +7,24 @@ from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPaintEvent
 from PySide6.QtWidgets import QPushButton, QStyle, QStyleOptionButton
 
 from ui.dashboard.widgets.theme import Theme
+from ui.manual.key_table import BY_NAME
 
 
 class KeyButton(QPushButton):
-    """``word`` and ``key``, for instance ``Freeze`` and ``F8``.
+    """``word`` and a key, for instance ``Freeze`` and ``F8``.
 
     The key is a hint: pressing it is the window's affair.
+
+    Args:
+        name: of the key in ``ui.manual.key_table``; '' for a button without one.
     """
 
-    def __init__(self, word: str, key: str, theme: Theme) -> None:
+    def __init__(self, word: str, name: str, theme: Theme) -> None:
         super().__init__(word)
-        self.key = key
+        use = BY_NAME[name] if name else None
+        self.key = use.shown if use else ""
+        if use:
+            self.setToolTip(f"{use.meaning} ({use.key})")
         self.theme = theme
 
     def _gap(self) -> float:
