@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import os
 import sys
 from collections.abc import Mapping
@@ -12,6 +11,7 @@ from pathlib import Path
 from typing import Any, cast
 
 from drivers.base import DriverError, Redirecting, WireProtocol
+from drivers.suggest import did_you_mean
 
 GROUP = "hookeline.protocols"
 PARTS = ("name", "options", "make", "simulate")
@@ -72,8 +72,7 @@ def find_protocol(name: str) -> WireProtocol:
                 "protocol' in DEVELOPERS.md"
             )
         return cast(WireProtocol, protocol)
-    near = difflib.get_close_matches(name, protocol_names(), 1)
-    hint = f"; did you mean '{near[0]}'?" if near else ""
+    hint = did_you_mean(name, protocol_names(), "; ")
     raise DriverError(
         f"no drive protocol '{name}'{hint} (installed: {', '.join(protocol_names()) or 'none'})"
     )

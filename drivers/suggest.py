@@ -6,6 +6,16 @@ import difflib
 from collections.abc import Iterable
 
 
+def did_you_mean(name: object, known: Iterable[str], before: str = "") -> str:
+    """Return "did you mean ...?" with the one name that is near, '' if none is.
+
+    Args:
+        before: stands before it.
+    """
+    near = difflib.get_close_matches(str(name), list(known), 1)
+    return f"{before}did you mean '{near[0]}'?" if near else ""
+
+
 def nearest(name: str, known: Iterable[str]) -> str:
     """Return "; did you mean ...", or what there is if nothing is near: the fix of a wrong name."""
     names = list(known)

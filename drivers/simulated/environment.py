@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import difflib
 import math
 import random
 from collections.abc import Callable
 
 from drivers.simulated.physics import RigPhysics
+from drivers.suggest import did_you_mean
 
 MOST_BY_HAND_N = 150.0  # at the nut, by a hand at the screw
 
@@ -189,8 +189,7 @@ class Environment:
             ValueError: unknown name, or a value that is no number.
         """
         if name not in DISTURBANCES:
-            near = difflib.get_close_matches(str(name), DISTURBANCES, 1)
-            hint = f"; did you mean '{near[0]}'?" if near else ""
+            hint = did_you_mean(name, DISTURBANCES, "; ")
             raise ValueError(
                 f"the simulated rig knows no disturbance '{name}'{hint} "
                 f"(known: {', '.join(DISTURBANCES)})"

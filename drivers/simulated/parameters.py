@@ -7,11 +7,12 @@ extension positive); the signs at the end say how the drive and the sensor see t
 from __future__ import annotations
 
 import dataclasses
-import difflib
 import json
 import math
 from dataclasses import dataclass
 from typing import Any, Literal, get_args
+
+from drivers.suggest import did_you_mean
 
 RigKind = Literal["lever_sector", "lever_pin", "linear"]
 OffState = Literal["open", "shorted"]
@@ -248,8 +249,7 @@ class RigParameters:
         names = [field.name for field in dataclasses.fields(self)]
         for name in values:
             if name not in names:
-                near = difflib.get_close_matches(str(name), names, 1)
-                hint = f"; did you mean '{near[0]}'?" if near else ""
+                hint = did_you_mean(name, names, "; ")
                 raise ValueError(f"the simulated rig has no parameter '{name}'{hint}")
         if isinstance(values.get("injected_faults"), list):  # JSON knows no tuple
             values = {**values, "injected_faults": tuple(values["injected_faults"])}

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import errno
 from collections.abc import Mapping
 from typing import Any
@@ -13,6 +12,7 @@ from pydantic import BaseModel, ConfigDict
 
 from drivers.base import DriverError
 from drivers.capture import wires
+from drivers.suggest import did_you_mean
 
 
 class BusOptions(BaseModel):
@@ -52,8 +52,7 @@ def open_bus(interface: str, channel: str | None, options: Mapping[str, Any]) ->
     if recording is not None:
         return recording.bus()
     if interface not in VALID_INTERFACES:
-        near = difflib.get_close_matches(interface, sorted(VALID_INTERFACES), 1)
-        hint = f"; did you mean '{near[0]}'?" if near else ""
+        hint = did_you_mean(interface, sorted(VALID_INTERFACES), "; ")
         raise DriverError(
             f"drive.bus.interface: no CAN interface '{interface}'{hint} "
             f"(known: {', '.join(sorted(VALID_INTERFACES))})"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 import types
 import typing
@@ -12,6 +11,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 
 from drivers.quantities import Dimension
+from drivers.suggest import did_you_mean
 from hil.profile.problems import Problem
 from hil.profile.source import Path_, Source, dotted
 
@@ -61,9 +61,7 @@ def explain(
         if finding["type"] == "none_required":
             continue  # the other half of "a quantity or nothing" says it better
         what, fix = _words(finding, model, source, prefix, path)
-        place = source.place(path)
-        problem = Problem(place.file, place.line, place.column, dotted(path), what, fix)
-        problems.setdefault((path, what), problem)
+        problems.setdefault((path, what), source.problem(path, what, fix))
     return sorted(problems.values(), key=lambda p: (p.file != source.file, p.line, p.column))
 
 
@@ -204,10 +202,7 @@ def _known(parent: type[BaseModel] | None, name: str) -> str:
     if parent is None:
         return "take it out"
     names = [field.alias or key for key, field in parent.model_fields.items()]
-    near = difflib.get_close_matches(name, names, 1)
-    if near:
-        return f"did you mean '{near[0]}'?"
-    return "known here: " + ", ".join(names)
+    return did_you_mean(name, names) or "known here: " + ", ".join(names)
 
 
 def _model_at(model: type[BaseModel], data: Any, path: Path_) -> type[BaseModel] | None:

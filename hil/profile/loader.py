@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,6 +11,7 @@ from pydantic import ValidationError
 
 from drivers.base import DriverError, Examining
 from drivers.registry import find_protocol, protocol_names
+from drivers.suggest import did_you_mean
 from hil.profile.checks import inconsistencies
 from hil.profile.conventions import AS_INSIDE, Conventions, converted
 from hil.profile.devices import rig_parameters
@@ -21,7 +21,7 @@ from hil.profile.findings import Finding
 from hil.profile.plausible import implausible_watch, lacks_source, later_than_the_drive
 from hil.profile.problems import Problem, ProfileError
 from hil.profile.schema import Profile
-from hil.profile.source import Path_, Source, dotted, read_source
+from hil.profile.source import Path_, Source, read_source
 from hil.profile.wire_load import overloaded
 
 __all__ = [
@@ -106,16 +106,7 @@ def examine_profile(path: str | Path, texts: Mapping[Path, str] | None = None) -
 
 
 def _placed(finding: Finding, source: Source) -> Problem:
-    place = source.place(finding.path)
-    return Problem(
-        place.file,
-        place.line,
-        place.column,
-        dotted(finding.path),
-        finding.what,
-        finding.fix,
-        finding.severity,
-    )
+    return source.problem(finding.path, finding.what, finding.fix, finding.severity)
 
 
 def find_profile(path: str | Path) -> Path:
@@ -134,8 +125,7 @@ def find_profile(path: str | Path) -> Path:
     bare = str(path).removesuffix(".yaml")
     if bare in shipped:
         return SHIPPED / f"{bare}.yaml"
-    near = difflib.get_close_matches(bare, shipped, 1)
-    hint = f"did you mean '{near[0]}'? " if near else "check the path, or name a shipped profile; "
+    hint = did_you_mean(bare, shipped) or "check the path, or name a shipped profile;"
     raise ProfileError(
         [
             Problem(
@@ -144,7 +134,7 @@ def find_profile(path: str | Path) -> Path:
                 0,
                 "",
                 "no such file",
-                f"{hint}shipped: {', '.join(shipped) or 'none'}",
+                f"{hint} shipped: {', '.join(shipped) or 'none'}",
             )
         ]
     )
@@ -212,26 +202,13 @@ def _read_with_parts(
             if key == "drive" and isinstance(name, dict):
                 _resolve_files(name, file.parent)
             continue
-        place = source.place((key,))
         if part_file.resolve() == file.resolve():
-            problems.append(
-                Problem(
-                    place.file,
-                    place.line,
-                    place.column,
-                    key,
-                    "the file names itself",
-                    "name another file",
-                )
-            )
+            problems.append(source.problem((key,), "the file names itself", "name another file"))
             continue
         if not part_file.is_file():
             problems.append(
-                Problem(
-                    place.file,
-                    place.line,
-                    place.column,
-                    key,
+                source.problem(
+                    (key,),
                     f"no file '{name}'",
                     "the name is taken from this file's own directory, then from the shipped parts",
                 )
@@ -260,7 +237,6 @@ def _base(
     if BASE not in source.data:
         return None
     name = source.data.pop(BASE)
-    place = source.place((BASE,))
     base = part_path(file, name)
     what, fix = "", "the name is taken from this file's own directory, then from the shipped ones"
     if base is None:
@@ -270,7 +246,7 @@ def _base(
     elif base.resolve() in above:
         what, fix = "the profile is based on itself", "name another file"
     if what or base is None:
-        raise ProfileError([Problem(place.file, place.line, place.column, BASE, what, fix)])
+        raise ProfileError([source.problem((BASE,), what, fix)])
     return _read_with_parts(base, str(base), texts, above)
 
 
@@ -289,16 +265,15 @@ def _resolve_files(drive: dict[str, Any], directory: Path) -> None:
 def _drive_problems(source: Source, profile: Profile | None) -> list[Problem]:
     data = source.data["drive"]
     path: Path_ = ("drive", "protocol")
-    place = source.place(path)
     name = data.get("protocol")
     fix = f"write one of: {', '.join(protocol_names())}"
     if not isinstance(name, str):
         what = "the key is missing" if name is None else f"{shown_value(name)} is not text"
-        return [Problem(place.file, place.line, place.column, dotted(path), what, fix)]
+        return [source.problem(path, what, fix)]
     try:
         protocol = find_protocol(name)
     except DriverError as error:
-        return [Problem(place.file, place.line, place.column, dotted(path), str(error), fix)]
+        return [source.problem(path, str(error), fix)]
     try:
         options = protocol.options.model_validate(data)
     except ValidationError as error:
@@ -333,8 +308,5 @@ def _simulation(profile: Profile, source: Source) -> list[Problem]:
     except ProfileError as error:
         for problem in error.problems:
             key = problem.key or "simulation"
-            place = source.place(tuple(key.split(".")))
-            problems.append(
-                Problem(place.file, place.line, place.column, key, problem.what, problem.fix)
-            )
+            problems.append(source.problem(tuple(key.split(".")), problem.what, problem.fix))
     return problems

@@ -7,7 +7,7 @@ from collections.abc import Collection
 from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import yaml
 
@@ -44,6 +44,15 @@ class Source:
         while path and path not in self.places:
             path = path[:-1]
         return self.places.get(path, Place(self.file, 1, 1))
+
+    def problem(
+        self, path: Path_, what: str, fix: str, severity: Literal["error", "warning"] = "error"
+    ) -> Problem:
+        """Return what is wrong at ``path``, with its place."""
+        place = self.place(path)
+        return Problem(
+            place.file, place.line, place.column, dotted(path), what, fix, severity=severity
+        )
 
     def graft(self, path: Path_, part: Source) -> None:
         """Put another file's values and places at ``path``, which is a top-level key."""

@@ -12,7 +12,6 @@ for a run that was not closed), ``events.jsonl``, ``run.yaml``.
 
 from __future__ import annotations
 
-import difflib
 import importlib
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -25,6 +24,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
+from drivers.suggest import did_you_mean
 from hil.link import GapCounter
 from hil.recorder.append_file import is_being_written
 from hil.recorder.errors import RunError
@@ -136,8 +136,7 @@ class Run:
 
     def _read(self, name: str) -> NDArray[Any]:
         if name not in self.schema.names:
-            near = difflib.get_close_matches(name, self.schema.names, 1)
-            hint = f"; did you mean '{near[0]}'?" if near else ""
+            hint = did_you_mean(name, self.schema.names, "; ")
             raise RunError(f"run '{self.path.name}' has no column '{name}'{hint}")
         file = self.path / SAMPLES
         if "table" in self.__dict__ or not file.exists():

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -11,7 +10,8 @@ from pydantic import ValidationError
 from pydantic_core import PydanticCustomError
 
 from drivers.quantities import Dimension
-from hil.profile import Problem, Source, dotted, explain, shown
+from drivers.suggest import did_you_mean
+from hil.profile import Problem, Source, explain, shown
 from hil.sequences.sequence_steps import Parameter
 
 # Kinds of quantity that a step may ask for.
@@ -64,7 +64,7 @@ def read_parameters(source: Source) -> tuple[dict[str, Ranged], list[Problem]]:
         path = ("parameters", name)
         if not isinstance(data, dict):
             problems.append(
-                _at(source, path, "not a mapping", "write '{value: 20 N, from: 5 N, to: 60 N}'")
+                source.problem(path, "not a mapping", "write '{value: 20 N, from: 5 N, to: 60 N}'")
             )
             continue
         try:
@@ -77,7 +77,7 @@ def read_parameters(source: Source) -> tuple[dict[str, Ranged], list[Problem]]:
         if unit is None:
             fix = "write for instance '20 N', or a whole number"
             problems.append(
-                _at(source, (*path, "value"), f"{shown(declared.value)} is not a quantity", fix)
+                source.problem((*path, "value"), f"{shown(declared.value)} is not a quantity", fix)
             )
             continue
         anything = Ranged(unit, float("-inf"), float("inf"), declared.value, "the same kind")
@@ -88,7 +88,7 @@ def read_parameters(source: Source) -> tuple[dict[str, Ranged], list[Problem]]:
             except ValueError as error:
                 what, _, _ = str(error).partition("; ")
                 fix = "write it in the unit of its 'value'"
-                problems.append(_at(source, (*path, key), what, fix))
+                problems.append(source.problem((*path, key), what, fix))
         if len(ends) < 2:
             continue
         ranged = Ranged(unit, ends["from"], ends["to"], declared.value, words)
@@ -96,7 +96,7 @@ def read_parameters(source: Source) -> tuple[dict[str, Ranged], list[Problem]]:
             ranged.read(declared.value)
         except ValueError as error:
             what, _, fix = str(error).partition("; ")
-            problems.append(_at(source, (*path, "value"), what, fix))
+            problems.append(source.problem((*path, "value"), what, fix))
             continue
         found[name] = ranged
     return found, problems
@@ -146,9 +146,8 @@ def with_values(
 
 def nearest(name: object, known: Mapping[str, Any]) -> str:
     """Return the fix for a name that is not known."""
-    near = difflib.get_close_matches(str(name), known, 1)
-    if near:
-        return f"did you mean '{near[0]}'?"
+    if hint := did_you_mean(name, known):
+        return hint
     if known:
         return f"declared: {', '.join(known)}"
     return "declare it under 'parameters' of the file"
@@ -164,8 +163,3 @@ def _unit_of(value: object) -> str | None:
             continue
         return unit
     return None
-
-
-def _at(source: Source, path: tuple[str | int, ...], what: str, fix: str) -> Problem:
-    place = source.place(path)
-    return Problem(place.file, place.line, place.column, dotted(path), what, fix)

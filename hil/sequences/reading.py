@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -11,7 +10,8 @@ from typing import Any
 from pydantic import ValidationError
 from pydantic_core import PydanticCustomError
 
-from hil.profile import SHIPPED, Problem, ProfileError, Source, dotted, explain, read_source, shown
+from drivers.suggest import did_you_mean
+from hil.profile import SHIPPED, Problem, ProfileError, Source, explain, read_source, shown
 from hil.sequences.parameters import Ranged, read_parameters, settle_values, with_values
 from hil.sequences.sequence import LEAST_MEASURED_S, Sequence, Written, kind_of
 from hil.sequences.sequence_steps import (
@@ -94,10 +94,9 @@ def _find(path: str | Path) -> tuple[Path, str]:
     bare = str(path).removesuffix(".yaml")
     shipped = shipped_sequences()
     if bare not in shipped:
-        near = difflib.get_close_matches(bare, shipped, 1)
-        hint = f"did you mean '{near[0]}'? " if near else "check the path; "
+        hint = did_you_mean(bare, shipped) or "check the path;"
         raise ProfileError(
-            [Problem(str(path), 0, 0, "", "no such file", f"{hint}shipped: {', '.join(shipped)}")]
+            [Problem(str(path), 0, 0, "", "no such file", f"{hint} shipped: {', '.join(shipped)}")]
         )
     file = SEQUENCES / f"{bare}.yaml"
     return file, str(file)
@@ -191,14 +190,12 @@ class _Reader:
             return []
         model = _KNOWN.get(name) if isinstance(name, str) else None
         if model is None:
-            near = difflib.get_close_matches(str(name), _KNOWN, 1)
-            fix = f"did you mean '{near[0]}'?" if near else f"write one of {known}"
+            fix = did_you_mean(name, _KNOWN) or f"write one of {known}"
             self.wrong(at, "do", f"{shown(name)} is no step", fix)
             return []
         resolved, unknown = with_values(data, values, at.path)
         for path, what, fix in unknown:
-            place = at.source.place(path)
-            self._add(Problem(place.file, place.line, place.column, dotted(path), what, fix))
+            self._add(at.source.problem(path, what, fix))
         if unknown:
             return []
         try:
@@ -259,9 +256,7 @@ class _Reader:
         source, declared = self._files[file]
         values, wrong = settle_values(declared, step.values)
         for name, what, fix in wrong:
-            path = (*at.path, "with", name)
-            place = at.source.place(path)
-            self._add(Problem(place.file, place.line, place.column, dotted(path), what, fix))
+            self._add(at.source.problem((*at.path, "with", name), what, fix))
         return [] if wrong else self.steps_of(source, values, (*above, file))
 
     def _quantities(self, at: Written, step: Any, texts: Mapping[str, str | None]) -> bool:

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass, replace
 from typing import Any
 
-from hil.profile import Problem, Profile, Source, dotted
+from hil.profile import Problem, Profile, Source
 from hil.sequences.sequence_steps import (
     EnergiseStep,
     HangStep,
@@ -31,9 +31,7 @@ class Written:
 
     def problem(self, key: str, what: str, fix: str) -> Problem:
         """Return a problem at this step, or at its ``key``."""
-        path = (*self.path, key) if key else self.path
-        place = self.source.place(path)
-        return Problem(place.file, place.line, place.column, dotted(path), what, fix)
+        return self.source.problem((*self.path, key) if key else self.path, what, fix)
 
 
 @dataclass(frozen=True)

@@ -23,7 +23,7 @@ from drivers.quantities import (
     TorqueConstant,
     ViscousTorque,
 )
-from hil.profile import Fraction, Part, Path_, Problem, ProfileError, Source, dotted, read_source
+from hil.profile import Fraction, Part, Path_, ProfileError, read_source
 from hil.sizing.requirements import found_file, validated
 from hil.sizing.spring import Coil, OpposedSets
 
@@ -121,15 +121,10 @@ def load_parts(path: str | Path = "parts") -> Parts:
     """
     source = read_source(found_file(path, "parts"), str(path))
     parts = validated(Parts, source)
-    problems = [_placed(source, *finding) for finding in _unfit(parts)]
+    problems = [source.problem(*finding) for finding in _unfit(parts)]
     if problems:
         raise ProfileError(problems)
     return parts
-
-
-def _placed(source: Source, path: Path_, what: str, fix: str) -> Problem:
-    place = source.place(path)
-    return Problem(place.file, place.line, place.column, dotted(path), what, fix)
 
 
 def _unfit(parts: Parts) -> Iterator[tuple[Path_, str, str]]:

@@ -30,7 +30,6 @@ from hil.profile import (
     ProfileError,
     Rig,
     Source,
-    dotted,
     explain,
     read_source,
     rig_force,
@@ -98,7 +97,7 @@ def load_requirements(path: str | Path) -> Requirements:
     """
     source = read_source(found_file(path, "requirements"), str(path))
     required = validated(Requirements, source)
-    problems = [_placed(source, *finding) for finding in _unfit(required)]
+    problems = [source.problem(*finding) for finding in _unfit(required)]
     if problems:
         raise ProfileError(problems)
     return required
@@ -139,11 +138,6 @@ def found_file(path: str | Path, what: str) -> Path:
     hint = nearest(bare, names)
     fix = f"check the path, or name the shipped {what}: {', '.join(names)}"
     raise ProfileError([Problem(str(path), 0, 0, "", f"no such file{hint}", fix)])
-
-
-def _placed(source: Source, path: Path_, what: str, fix: str) -> Problem:
-    place = source.place(path)
-    return Problem(place.file, place.line, place.column, dotted(path), what, fix)
 
 
 def _unfit(required: Requirements) -> list[tuple[Path_, str, str]]:
