@@ -31,6 +31,7 @@ COMMANDS = (
     "measure",
     "size",
     "hand-over",
+    "take-over",
     "help",
 )
 

@@ -1,6 +1,16 @@
-"""Hand-over: the law of an actuator as code and data that run without this program."""
+"""Hand-over: the law of an actuator as code and data that run without this program, and back."""
 
 from hil.handover.package import HandoverError, Package, hand_over
+from hil.handover.received import PackageError, Received, receive, take_profile
 from hil.handover.translated import NotTranslatable
 
-__all__ = ["HandoverError", "NotTranslatable", "Package", "hand_over"]
+__all__ = [
+    "HandoverError",
+    "NotTranslatable",
+    "Package",
+    "PackageError",
+    "Received",
+    "hand_over",
+    "receive",
+    "take_profile",
+]

@@ -135,10 +135,7 @@ def law_data(
         capabilities: of the drive that the law was made for.
         files: those that the identity covers as well, by their names in the package.
     """
-    plain = profile_to_dict(profile)
-    # Where files lie on the computer that wrote it is no part of a law.
-    plain["drive"] = without_folders(plain["drive"])[0]
-    whole = json.dumps(plain, sort_keys=True)
+    plain = _plain(profile)
     gains, hand = law.gains, 1 if profile.actuator.screw.hand == "right" else -1
     sign = hand * profile.sensors.motor.sign
     data = {
@@ -146,7 +143,7 @@ def law_data(
         "name": profile.name,
         "written": written.isoformat(),
         "program": f"Hookeline {version('hookeline')}",
-        "profile_sha256": hashlib.sha256(whole.encode()).hexdigest(),
+        "profile_sha256": profile_sha256(profile),
         "simulated": profile.simulation is not None,
         "units": UNITS,
         "signs": {
@@ -192,3 +189,16 @@ def identity(data: dict[str, Any]) -> str:
     rest = {key: value for key, value in data.items() if key != "identity"}
     text = json.dumps(rest, sort_keys=True, separators=(",", ":"))
     return hashlib.sha256(text.encode()).hexdigest()[:12]
+
+
+def profile_sha256(profile: Profile) -> str:
+    """Return the fingerprint of a whole profile, wherever its files lie."""
+    whole = json.dumps(_plain(profile), sort_keys=True)
+    return hashlib.sha256(whole.encode()).hexdigest()
+
+
+def _plain(profile: Profile) -> dict[str, Any]:
+    """Return a profile as data; where its files lie on a computer is no part of it."""
+    plain = profile_to_dict(profile)
+    plain["drive"] = without_folders(plain["drive"])[0]
+    return plain

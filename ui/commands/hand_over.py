@@ -25,7 +25,7 @@ def add(commands: Any) -> None:
         "the source that the bench runs. Nothing is opened and nothing can move.",
         "  hookeline hand-over --profile my_rig.yaml --out my_law\n"
         "  make -C my_law/c check && python my_law/python/test_law.py\n"
-        "  hookeline check my_law/profile/profile.yaml   # on the receiver's bench\n",
+        "  hookeline take-over my_law.zip --out my_rig   # on the receiver's bench\n",
     )
     parser.add_argument(
         "--profile",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Mapping
 from typing import Any
 
 from hil.measure import RUNS, TESTS, assemble, compare_sheets, plots_svg, read_sheet, shown
@@ -17,6 +18,32 @@ def compare(options: argparse.Namespace) -> int:
         CommandError: they have no figure in common.
     """
     first, second = (read_sheet(path) for path in options.compare)
+    data: dict[str, Any] = {
+        "first": options.compare[0],
+        "second": options.compare[1],
+        **show_comparison(options, first, second),
+        "plots": None,
+    }
+    folders = [path if path.is_dir() else path.parent for path in options.compare]
+    if all((folder / RUNS).is_dir() for folder in folders):
+        sheets = [assemble(folder, TESTS) for folder in folders]
+        diagrams = [[d for t in sheet.tested for d in t.diagrams] for sheet in sheets]
+        plots = folders[1] / "comparison.svg"
+        plots.write_text(plots_svg(*diagrams), encoding="utf-8")
+        data["plots"] = plots
+        say(options, f"overlaid plots {plots}")
+    answer(options, data)
+    return OK
+
+
+def show_comparison(
+    options: argparse.Namespace, first: Mapping[str, Any], second: Mapping[str, Any]
+) -> dict[str, Any]:
+    """Show two data sheets beside each other, and return the comparison as data.
+
+    Raises:
+        CommandError: they have no figure in common.
+    """
     found = compare_sheets(first, second)
     if not found.pairs:
         raise CommandError("the two data sheets have no figure in common", BAD_INPUT)
@@ -35,22 +62,9 @@ def compare(options: argparse.Namespace) -> int:
         f"{len(found.differing)} of {len(found.pairs)} figures differ by more than their "
         "uncertainty (|E_n| > 1)",
     )
-    data: dict[str, Any] = {
-        "first": options.compare[0],
-        "second": options.compare[1],
+    return {
         "figures": [pair.as_data() for pair in found.pairs],
         "only_first": list(found.only_first),
         "only_second": list(found.only_second),
         "differing": [pair.name for pair in found.differing],
-        "plots": None,
     }
-    folders = [path if path.is_dir() else path.parent for path in options.compare]
-    if all((folder / RUNS).is_dir() for folder in folders):
-        sheets = [assemble(folder, TESTS) for folder in folders]
-        diagrams = [[d for t in sheet.tested for d in t.diagrams] for sheet in sheets]
-        plots = folders[1] / "comparison.svg"
-        plots.write_text(plots_svg(*diagrams), encoding="utf-8")
-        data["plots"] = plots
-        say(options, f"overlaid plots {plots}")
-    answer(options, data)
-    return OK

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import json
 import shutil
 import sys
 from pathlib import Path
@@ -14,6 +15,26 @@ from hil.profile import load_profile
 
 sys.path.insert(0, str(Path(__file__).parent))
 
+SHEET = {
+    "data_sheet": 1,
+    "profile": "footplate trainer",
+    "figures": [
+        {
+            **dict.fromkeys(("predicted", "predicted_u95", "limit", "truth")),
+            "name": name,
+            "title": title,
+            "value": value,
+            "u95": u95,
+            "unit": unit,
+        }
+        for name, title, value, u95, unit in (
+            ("springs.rate", "Spring rate, both sets", 120.0, 0.6, "N/mm"),
+            ("friction.dry", "Dry friction", 32.0, 0.1, "mN·m"),
+            ("force_response.bandwidth", "Bandwidth", 25.0, 0.5, "Hz"),
+        )
+    ],
+}
+
 
 @pytest.fixture(scope="session")
 def package(tmp_path_factory: pytest.TempPathFactory) -> Path:
@@ -23,7 +44,8 @@ def package(tmp_path_factory: pytest.TempPathFactory) -> Path:
     today = {"dated": datetime.date.today().isoformat()}
     calibration = profile.calibration.model_copy(update=today)
     profile = profile.model_copy(update={"calibration": calibration})
-    hand_over(profile, folder, datetime.date(2026, 2, 1), "footplate_trainer")
+    sheet = {"data_sheet.json": json.dumps(SHEET).encode(), "data_sheet.html": b"<p>invented</p>"}
+    hand_over(profile, folder, datetime.date(2026, 2, 1), "footplate_trainer", sheet)
     return folder
 
 
