@@ -44,7 +44,7 @@ def package(tmp_path_factory: pytest.TempPathFactory) -> Path:
     today = {"dated": datetime.date.today().isoformat()}
     calibration = profile.calibration.model_copy(update=today)
     profile = profile.model_copy(update={"calibration": calibration})
-    sheet = {"data_sheet.json": json.dumps(SHEET).encode(), "data_sheet.html": b"<p>invented</p>"}
+    sheet = {"data_sheet.json": json.dumps(SHEET).encode(), "data_sheet.html": b"<p>invented 1</p>"}
     hand_over(profile, folder, datetime.date(2026, 2, 1), "footplate_trainer", sheet)
     return folder
 
