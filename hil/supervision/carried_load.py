@@ -8,6 +8,9 @@ from hil.control import moved_mass
 from hil.profile import Profile
 
 BALANCE_FILTER_S = 0.03
+# Over which a speed is calm. 7.5 kg multiply its noise by 15 kN·s/m, which shook the nut; a lighter
+# load needs the quick speed to stay off its ends.
+CALM_S = 0.01
 # A load is taken for a weight, which also has mass; a hand that pushes as hard has less.
 LOAD_SHARE = 0.7
 LOAD_LEARNING_S = 0.1
@@ -24,6 +27,7 @@ class CarriedLoad:
         hung_load_N: weight that is known to hang on the rod, in force on the rod.
         effective_mass_kg: mass by which changes of force accelerate the output.
         own_load_N: force on the rod by the mechanism's own weight.
+        flutter_m_s: part of the output's speed that a calm one leaves out.
     """
 
     def __init__(self, profile: Profile) -> None:
@@ -33,7 +37,7 @@ class CarriedLoad:
     def reset(self) -> None:
         """Forget the load."""
         self._smooth_force = math.nan
-        self._smooth_velocity = 0.0
+        self._smooth_velocity = self._calm_velocity = self.flutter_m_s = 0.0
         self.balance_N = 0.0
         self.hung_load_N = 0.0
         self.effective_mass_kg = self._mass
@@ -56,12 +60,16 @@ class CarriedLoad:
         smooth = self._smooth_force
         if not -1e9 < smooth < 1e9:
             smooth = self._steady_force = spring_force
-            self._smooth_velocity = velocity
+            self._smooth_velocity = self._calm_velocity = velocity
         self._smooth_force = smooth
         if step > 0.0:
             blend = step / (BALANCE_FILTER_S + step)
             self._smooth_force = smooth + blend * (spring_force - smooth)
             self._smooth_velocity += blend * (velocity - self._smooth_velocity)
+            calm = self._calm_velocity
+            calm = calm + step / (CALM_S + step) * (velocity - calm)
+            self._calm_velocity = calm = calm if -1e3 < calm < 1e3 else velocity
+            self.flutter_m_s = velocity - calm
             self._learn((velocity - self._smooth_velocity) / BALANCE_FILTER_S, most, step)
 
     def _learn(self, acceleration: float, most: float, dt: float) -> None:

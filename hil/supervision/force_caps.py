@@ -163,6 +163,7 @@ class TravelCap:
         self.high_N = balance + self._room(
             self.high_end_m - position,
             velocity,
+            load.flutter_m_s,
             closing_acceleration,
             ((known if known < balance else balance) - flat.low_N) / braked,
             mass,
@@ -171,6 +172,7 @@ class TravelCap:
         self.low_N = balance - self._room(
             position - self.low_end_m,
             -velocity,
+            -load.flutter_m_s,
             -closing_acceleration,
             (flat.high_N - (known if known > balance else balance)) / braked,
             mass,
@@ -181,6 +183,7 @@ class TravelCap:
         self,
         distance: float,
         speed: float,
+        flutter: float,
         closing_acceleration: float,
         available: float,
         mass: float,
@@ -191,6 +194,7 @@ class TravelCap:
         Args:
             distance: m left to the end.
             speed, closing_acceleration: towards the end, m/s and m/s².
+            flutter: part of the speed that a calm one leaves out, m/s.
             available: deceleration in m/s² that the force limit leaves.
             mass: kg. damping: N·s/m.
         """
@@ -199,6 +203,8 @@ class TravelCap:
         braking = most if braking > most else braking
         braking = braking if braking > LEAST_BRAKING_M_S2 else LEAST_BRAKING_M_S2
         scarce = 1.0 - braking / most
+        # What can hardly be braked hardly changes its speed either.
+        speed -= scarce * scarce * scarce * scarce * flutter
         follow = 0.0
         if speed > 0.0:
             distance -= REACTION_S * speed

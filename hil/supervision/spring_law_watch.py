@@ -29,6 +29,9 @@ SCATTER_S = 0.05  # over which the scatter is alike
 LAG_S = 0.001  # between spring force and torque as they are read; measured there as well
 MOVING_M_S = 0.008
 MOVED_S = 0.015
+# A nut that turns round or is shaken is slow for some milliseconds, in which inertia and a torque that
+# was not seen between two samples pass for a false force.
+STOOD_S = 0.01
 LASTING_S = 0.03
 # Motion in which law and motor agreed, before a difference is a change. A rig that has shown nothing
 # may be off by GROSS_TIMES what is allowed: it is yet to be calibrated. An assumption.
@@ -82,7 +85,7 @@ class SpringLawWatch:
         self.parted_N = 0.0
         self.allowed_N = math.inf
         self._sense = 0.0
-        self._moved_s = self._wrong_s = self._rate_N_s = 0.0
+        self._moved_s = self._stood_s = self._wrong_s = self._rate_N_s = 0.0
         self._last_N = math.nan
 
     def take_over(self, before: SpringLawWatch) -> None:
@@ -101,10 +104,11 @@ class SpringLawWatch:
         velocity = estimator.nut_velocity_m_s
         sense = 1.0 if velocity > MOVING_M_S else -1.0 if velocity < -MOVING_M_S else 0.0
         self._moved_s = self._moved_s + dt if sense and sense == self._sense else 0.0
+        self._stood_s = 0.0 if sense else self._stood_s + dt
         self._sense = sense
         if self._moved_s >= MOVED_S:
             parted = self._moving(estimator, force_N, sense, dt)
-        elif not sense:
+        elif self._stood_s >= STOOD_S:
             parted = self._standing(estimator, force_N)
         else:
             return 0

@@ -10,7 +10,7 @@ met, each against the same session with its power removed between the fault and 
 stop (a load that falls or is caught without power is not the bench's doing), the end also against
 a bench that brakes a weight or a hand with all the permitted force at once; how long it goes on
 once a fault that must stop it is there, or a false figure can be seen; and the name of the stop.
-``--session`` runs one again.
+``--session`` runs one again, ``--short FILE`` those that fell short in a run printed with ``--json``.
 """
 
 from __future__ import annotations
@@ -44,6 +44,7 @@ from hil.bench.lockstep import LockstepBench
 from hil.bench.rehearsal import KINDS, DisturbanceFault, Rehearsal
 from hil.control.power_removal import ALLOWED_S
 from hil.core import Cause, Limit, State
+from hil.core import Outcome as RequestOutcome
 from hil.core.limit_texts import label
 from hil.core.requests import Apply, ConstantForce, HoldPosition, PowerOn, Stop
 
@@ -195,6 +196,7 @@ def run(session: Session) -> Outcome:
         until_s = watch.stopped_s if in_time and watch.stopped_s < WATCHED_S else 0.0
         share_without, without = _without_power(
             before,
+            session.behaviour == DE_ENERGISED,
             bench.time_s - watch.began_s,
             until_s,
             MOST_FORCE if share > MOST_FORCE else 0.0,
@@ -230,13 +232,19 @@ def run(session: Session) -> Outcome:
 
 
 def _without_power(
-    before: LockstepBench, seconds: float, until_s: float, share: float, end_mm_s: float
+    before: LockstepBench,
+    off: bool,
+    seconds: float,
+    until_s: float,
+    share: float,
+    end_mm_s: float,
 ) -> tuple[float, float]:
     """Largest (share of the force limit that trips, end met in mm/s) if power goes meanwhile.
 
     Power is removed at the fault, and without a fault at moments from then to the bench's own
     stop: a light nut and a heavy weight in motion are caught by the shorted windings in any phase
-    of their swing. Moments are tried until one is beyond both figures given.
+    of their swing. A session that began without power (``off``) asks for it there as well: a load
+    that was never lifted falls on nothing. Moments are tried until one is beyond both figures given.
     """
     tripped = before.profile.limits.force.tripped
     most_share = most_mm_s = 0.0
@@ -245,7 +253,12 @@ def _without_power(
         stopped = copy.deepcopy(before)
         if count >= 0:
             stopped._rehearser = None
-            stopped.run(count * another_s)
+            left_s = count * another_s
+            if off:
+                stopped.run(ASKED_AFTER_S)
+                left_s -= POWERED_S
+                _ask_for_power(stopped)
+            stopped.run(max(left_s, 0.0))
         core = stopped.drive.core
         core.reset_peaks()
         stopped.request(Stop())
@@ -290,15 +303,21 @@ def _braked(before: LockstepBench, session: Session, seconds: float) -> float:
     return most_mm_s
 
 
-def _power_on(watch: Watch) -> str:
-    """Ask for power and a behaviour with the fault there; the reason if that is refused."""
-    bench = watch.bench
+def _ask_for_power(bench: LockstepBench) -> RequestOutcome:
+    """Ask for power and, once it is there, for a move to mid-stroke; the answer."""
     answer = bench.request(PowerOn(load_supported=True))
     if answer.accepted:
         bench.run(POWERED_S)
         if bench.bench.state is State.STANDBY:
             hold = HoldPosition(position_m=MIDDLE_M, speed_m_s=0.06)
             answer = bench.request(Apply(behaviour=hold, load_may_move=True))
+    return answer
+
+
+def _power_on(watch: Watch) -> str:
+    """Ask for power and a behaviour with the fault there; the reason if that is refused."""
+    bench = watch.bench
+    answer = _ask_for_power(bench)
     if answer.accepted and bench.bench.state is not State.STOPPED:
         watch.go_on(WATCHED_S)
         return ""
@@ -437,6 +456,20 @@ def parsed(text: str) -> Session:
     return session
 
 
+def fell_short(path: Path) -> list[Session]:
+    """Sessions that fell short in a run whose ``--json`` output ``path`` ends with.
+
+    Raises:
+        ValueError: it does not, or a name is not known any more. OSError: it cannot be read.
+    """
+    last = path.read_text().strip().rpartition("\n")[2]
+    try:
+        names = json.loads(last)["short"]
+    except (ValueError, KeyError, TypeError):
+        raise ValueError(f"{path}: its last line is not what --json prints") from None
+    return [parsed(name) for name in names]
+
+
 WIDTHS = {
     "fault": 34,
     "sessions": 9,
@@ -521,15 +554,16 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--pairs", type=int, default=PAIRS)
     parser.add_argument("--fault", help="faults whose name holds this, and no pairs")
     parser.add_argument("--session", help="one session by its name, printed in full")
+    parser.add_argument("--short", metavar="FILE", type=Path, help="those short in a --json run")
     parser.add_argument("--worst", type=int, default=WORST, help="sessions listed")
     parser.add_argument("--check", action="store_true", help="exit 1 if a session falls short")
     parser.add_argument("--json", action="store_true", help="one JSON object as the last line")
     parser.add_argument("--processes", type=int, default=PROCESSES)
     options = parser.parse_args(arguments)
-    if options.session:
+    if options.session or options.short:
         try:
-            chosen = [parsed(options.session)]
-        except ValueError as error:
+            chosen = fell_short(options.short) if options.short else [parsed(options.session)]
+        except (OSError, ValueError) as error:
             parser.error(str(error))
     elif options.quick:
         # 5 divides neither behaviours nor loads, so that each comes with each.
@@ -542,7 +576,7 @@ def main(arguments: list[str] | None = None) -> int:
     outcomes = _jobs(chosen, 1 if len(chosen) < 20 else options.processes)
     wall_s = time.perf_counter() - began
     report(outcomes, wall_s, options.worst)
-    if options.session:
+    if options.session and not options.short:
         print(outcomes[0])
     short = {o.session.name: shortfalls(o) for o in outcomes if shortfalls(o)}
     if options.json:

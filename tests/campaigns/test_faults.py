@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 import sys
 from dataclasses import replace
@@ -34,6 +35,20 @@ def test_a_session_is_reproduced_by_its_name_and_by_its_file(tmp_path: Path) -> 
         path = tmp_path / "faults.yaml"
         path.write_text(snippet(session))
         assert load_rehearsal(path) == rehearsal(session)
+
+
+def test_sessions_that_fell_short_are_run_again_from_what_a_run_printed(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    name = "drive restarts; standby; 0; 1"
+    path = tmp_path / "faults.txt"
+    path.write_text(f"a table\n{json.dumps({'short': {name: ['goes on']}})}\n")
+    assert main(["--short", str(path), "--check"]) == 0
+    assert "1 sessions, 0 fall short" in capsys.readouterr().out
+    path.write_text("a table\n")
+    with pytest.raises(SystemExit):
+        main(["--short", str(path)])
+    assert "not what --json prints" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(
@@ -120,3 +135,18 @@ def test_a_law_that_is_false_at_standstill_is_not_in_sight_and_in_motion_it_is()
     assert still.unseen_N > 30.0 and still.visible_s < 0.1
     assert moving.stopped and moving.false_N > 30.0 and moving.visible_s < 0.1
     assert moving.cause == Limit.DISAGREEMENT
+
+
+def test_without_power_is_held_against_a_session_that_has_lifted_its_load() -> None:
+    # The weight rises when the pause comes, and falls wherever power goes by then.
+    outcome = run(parsed("pause 20 ms a second; de-energised; 7.5; 1"))
+    assert outcome.cause == Cause.CYCLE_LATE
+    assert outcome.share > 1.05 and outcome.share_without > 1.05
+    assert shortfalls(outcome) == []
+
+
+def test_a_heavy_load_and_lost_samples_are_no_change_of_the_spring_law() -> None:
+    # The nut is shaken there: it stands for a sample or two, each with inertia for a false force.
+    outcome = run(parsed("samples lost, 5 %; float; 7.5; 1"))
+    assert outcome.cause == 0, outcome.text
+    assert shortfalls(outcome) == []
