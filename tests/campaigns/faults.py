@@ -232,12 +232,7 @@ def run(session: Session) -> Outcome:
 
 
 def _without_power(
-    before: LockstepBench,
-    off: bool,
-    seconds: float,
-    until_s: float,
-    share: float,
-    end_mm_s: float,
+    before: LockstepBench, off: bool, seconds: float, until_s: float, share: float, end_mm_s: float
 ) -> tuple[float, float]:
     """Largest (share of the force limit that trips, end met in mm/s) if power goes meanwhile.
 

@@ -86,6 +86,10 @@ class CanBoard:
         parts = {value for signal in message.signals.values() for value in signal.when}
         return message.every * max(1, len(parts))
 
+    def answers_command(self, quantity: str) -> bool:
+        """See ``Board``; a CAN message comes by itself or after the poll."""
+        return False
+
     def open(self) -> None:
         """See ``Board``."""
         bus = self.options.bus

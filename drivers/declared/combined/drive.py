@@ -13,6 +13,7 @@ from drivers.base import (
     DriverError,
     PowerRequest,
     PowerStage,
+    QuantityAges,
     ResumesCyclic,
     Telemetry,
 )
@@ -24,6 +25,9 @@ SHIFT_SHARE = 0.02  # of a new difference in time; the rest is of those before
 WINDOW = 500  # cycles over which the shortest answer is looked for
 NEVER_S = 1e9
 HELD_UP_S = 0.005  # without a word from one that speaks by itself, and often
+
+# Longest time between two samples of a member whose own are not used: its status comes with them.
+UNUSED_INTERVAL_S = 0.01
 
 MOVING = ("position", "velocity", "torque")
 
@@ -99,7 +103,9 @@ class CombinedDrive:
 
     capabilities: Capabilities
 
-    def __init__(self, drives: Mapping[str, Drive], options: CombinedOptions) -> None:
+    def __init__(
+        self, drives: Mapping[str, Drive], options: CombinedOptions, period_s: float = 0.001
+    ) -> None:
         self.telemetry = Telemetry()
         self._options = options
         commanded = options.commanded
@@ -122,6 +128,16 @@ class CombinedDrive:
         }
         self._source = source
         self._moving = list({id(d): d for d in (source[q] for q in MOVING)}.values())
+        # What a description gives has ages of its own; of another protocol's member the sample that
+        # carries its status has one here, unless motion or deflection come with it.
+        used = {id(source[q]) for q in (*MOVING, "deflection")}
+        self._unused = {
+            f"status of {device.name}": device
+            for device in self._devices
+            if id(device) not in used
+            and getattr(options.members[device.name], "gives", None) is None
+        }
+        self._ages = QuantityAges(dict.fromkeys(self._unused, UNUSED_INTERVAL_S), period_s)
         self._resting = Command()
         self.timed_by_wires = all(getattr(d, "timed_by_wires", False) for d in drives.values())
         self._shift_s = 0.0
@@ -142,6 +158,7 @@ class CombinedDrive:
             raise DriverError("the drive is open already")
         self._opened = True
         self.telemetry.forget()
+        self._ages.forget()
         self._shift_s = 0.0
         try:
             for device in (*self._others, self._main):
@@ -244,7 +261,9 @@ class CombinedDrive:
         telemetry.power = main.power
         telemetry.status_word = main.status_word
         telemetry.fault_code, telemetry.fault_text = main.fault_code, main.fault_text
-        telemetry.silent_name = ""
+        for name, unused in self._unused.items():
+            self._ages.came(name, unused.telemetry.time_s)
+        self._ages.judge(telemetry, now)
         frames = 0
         lost = ""
         for device in self._devices:

@@ -25,7 +25,7 @@ class CombinedProtocol:
             name: find_protocol(member.protocol).make(member, period_s)
             for name, member in options.members.items()
         }
-        return CombinedDrive(drives, options)
+        return CombinedDrive(drives, options, period_s)
 
     def simulate(self, options: Any, core: Any, control: Any) -> None:
         from drivers.declared.combined.simulated import simulate_devices

@@ -243,6 +243,9 @@ class Board(Protocol):
     def interval_s(self, quantity: str, period_s: float) -> float:
         """Return the time between two values, s; infinite if the description does not say."""
 
+    def answers_command(self, quantity: str) -> bool:
+        """Return whether a quantity comes in answer to commands, and not otherwise."""
+
     def open(self) -> None:
         """Open the wire. Raises ``DriverError`` naming the place and the fix."""
 

@@ -64,7 +64,10 @@ class DeclaredDrive:
         self._motor = timing_sample(values)
         self._answers = AnswerJudge()
         intervals_s = {name: board.interval_s(name, period_s) for name in values}
-        self._ages = QuantityAges(intervals_s, period_s)
+        # What answers a command comes while there are commands: in each cycle with power.
+        self._answering = [n for n in values if board.answers_command(n)]
+        watched_s = intervals_s | dict.fromkeys(self._answering, period_s)
+        self._ages = QuantityAges(watched_s, period_s)
         status_s = intervals_s.get("status", 0.0)
         self._status_interval_s = status_s if status_s < math.inf else 0.0
         self._aging = list(values.items())
@@ -80,6 +83,7 @@ class DeclaredDrive:
         )
         self._most_torque = options.peak_torque or options.rated_torque or 0.0
         self._heartbeat_on = True
+        self._commanded = False  # since the last look
         self._opened = False
 
     def open(self) -> None:
@@ -183,6 +187,7 @@ class DeclaredDrive:
                 and request is PowerRequest.ON
             ):
                 self._send_target(mode, target)
+                self._commanded = True
         except DriverError as error:
             telemetry.lost = telemetry.lost or str(error)
         self._asked = request
@@ -317,6 +322,10 @@ class DeclaredDrive:
         telemetry.deflection_age_s = min(now - deflection.time_s, NEVER_HAPPENS_S)
         for name, sample in self._aging:
             self._ages.came(name, sample.time_s)
+        if not self._commanded:
+            for name in self._answering:
+                self._ages.came(name, now)
+        self._commanded = False
         self._ages.judge(telemetry, now)
         telemetry.position_rad = self._position.value
         velocity = self._velocity

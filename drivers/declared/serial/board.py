@@ -59,6 +59,13 @@ class SerialBoard:
         heartbeat = options.heartbeat
         return heartbeat.every if heartbeat is not None and asked == heartbeat.send else math.inf
 
+    def answers_command(self, quantity: str) -> bool:
+        """See ``Board``."""
+        options = self.options
+        given = {str(name): given for name, given in options.gives.items()}
+        asked = options.answered().get(given[quantity].source.partition(".")[0])
+        return asked in options.commanding and self.interval_s(quantity, 1.0) == math.inf
+
     def open(self) -> None:
         """See ``Board``."""
         self._codec = self._make_codec(self.counters)

@@ -67,6 +67,11 @@ class SerialOptions(BoardOptions):
                 names |= {name.partition(".")[0] for name in step.expect}
         return frozenset(names - {"energised", "fault"})
 
+    @property
+    def commanding(self) -> frozenset[str]:
+        """Messages that carry a command, one in each cycle with power."""
+        return frozenset(taken.target.partition(".")[0] for taken in self.takes.values())
+
     def check_names(self) -> None:
         """Check that all that is named is there.
 
@@ -117,6 +122,16 @@ class SerialOptions(BoardOptions):
                 raise ValueError(
                     f"gives.{quantity}: '{message}' neither says 'every' nor is there a poll that "
                     "it answers; say how often it comes, or what to ask it with"
+                )
+            asked = answered.get(message) or self.poll
+            again = {self.poll, *self.commanding} | {
+                self.heartbeat.send if self.heartbeat else None
+            }
+            if cadence[message] is None and asked in self.sent() and asked not in again:
+                raise ValueError(
+                    f"gives.{quantity}: '{message}' answers '{asked}', which is sent in a sequence "
+                    "and not again, so that the value would have no age; say 'every', or let it "
+                    "answer poll, heartbeat or command"
                 )
         for message, asked in answered.items():
             if asked is not None:
