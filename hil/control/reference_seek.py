@@ -397,6 +397,17 @@ class ReferenceSeek(OpenLoop):
                     "end. Fix: clear the travel; measure actuator.stroke"
                 )
                 return False
+            travel = self._profile.limits.travel
+            line = travel.upper + travel.tripped_beyond
+            if stroke < line <= self._stroke:
+                upper = math.floor(1e4 * (stroke - travel.tripped_beyond)) / 10.0
+                self._fail(
+                    f"the two ends lie {1e3 * stroke:.1f} mm apart, the stroke is stated as "
+                    f"{1e3 * self._stroke:.1f} mm, and limits.travel trips at {1e3 * line:.1f} mm "
+                    "only, past the end that was met. Fix: write actuator.stroke: "
+                    f"{1e3 * stroke:.1f} mm, and limits.travel.upper: {upper:.1f} mm at most"
+                )
+                return False
             self.borne_out = f"both ends lie {1e3 * stroke:.2f} mm apart"
             return True
         if self._kept and abs(self.shift_m) < KEPT_OFF_M:

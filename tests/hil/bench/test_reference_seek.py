@@ -93,6 +93,24 @@ def test_an_end_is_found_from_mid_stroke_and_borne_out_by_the_other():
     assert bench.request(EndCommission()).accepted
 
 
+@pytest.mark.parametrize(("upper_m", "beyond_m"), [(0.018, 0.0015), (0.0175, 0.0015)])
+def test_a_stroke_that_puts_the_tripped_line_past_the_end_found_is_refused(upper_m, beyond_m):
+    travel = PROFILE.limits.travel.model_copy(update={"upper": upper_m, "tripped_beyond": beyond_m})
+    limits = PROFILE.limits.model_copy(update={"travel": travel})
+    # Within the tolerance of the stroke: 19.3 mm where 20 are stated.
+    bench = started_at(START_M, PROFILE.model_copy(update={"limits": limits}), stroke_m=0.0193)
+    told = sought(bench)
+    if upper_m + beyond_m <= 0.0193:
+        assert told["kind"] == "reference", told
+        return
+    assert told["kind"] == "reference_not_found" and not is_verified(bench.bench.reference)
+    assert "ends lie 19.3 mm apart, the stroke is stated as 20.0 mm" in told["text"]
+    assert "trips at 19.5 mm only" in told["text"]
+    assert told["text"].endswith(
+        "Fix: write actuator.stroke: 19.3 mm, and limits.travel.upper: 17.8 mm at most"
+    )
+
+
 def test_a_reference_known_before_bears_an_end_out_without_the_other():
     bench = started_at(3e-4, SLIDE, LATE, supported=False)
     assert bench.request(ConfirmReference(position_m=0.0)).accepted
