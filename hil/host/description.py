@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import platform
-from collections.abc import Mapping
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
 from drivers.base import Drive
 from hil.bench import CONFIRMED, UNVERIFIED, drive_facts, facts_to_dict, first_reference
-from hil.control import Standing, standing
+from hil.control import standing
 from hil.core import COLUMNS
+from hil.host.known_rig import KnownRig
 from hil.host.realtime import RealtimeGrant
 from hil.profile import Profile, profile_to_dict
 
@@ -26,17 +26,22 @@ def describe(
     drive: Drive,
     grant: RealtimeGrant,
     endpoint: str | None,
-    verified: Standing | None = None,
-    at_lower_end: bool = False,
-    heat: Mapping[str, Any] | None = None,
+    known: KnownRig,
+    session: str,
 ) -> dict[str, Any]:
-    """Describe the bench to a client that says hello."""
+    """Describe the bench to a client that says hello.
+
+    Args:
+        endpoint: simulation control; None for a real rig.
+        session: of the files that keep the motor's heat; '' for none.
+    """
+    heat = known.heat.as_data() if known.heat is not None else {}
     return {
         "profile": profile_to_dict(profile),
         "profile_path": Path(profile_path).name,
-        "verification": (verified or standing(profile)).as_data(),
-        "reference": _told(first_reference(profile), at_lower_end),
-        "heat": dict(heat or {}),
+        "verification": (known.verified or standing(profile)).as_data(),
+        "reference": _told(first_reference(profile), known.at_lower_end),
+        "heat": heat | {"session": session},
         "columns": [column._asdict() for column in COLUMNS],
         "rate_hz": profile.control.rate,
         "period_s": 1.0 / profile.control.rate,

@@ -14,23 +14,23 @@ import sys
 import time
 from typing import Any
 
-from drivers.base import Drive, DriverError, PowerRequest, ResumesCyclic
+from drivers.base import Drive, DriverError, PowerRequest, ResumesCyclic, Telemetry
 from drivers.capture import WireRecorder
 from hil.bench import CONFIRMED, UNVERIFIED, Bench, CycleTiming
-from hil.control import Standing, standing
+from hil.control import standing
 from hil.core import Cause, EndCommission, PowerOn, Reset, SessionCap, State, Stop
 from hil.host.awake_process import AwakeProcess
 from hil.host.kept_heat import HeatFiles, moment_now
-from hil.host.kept_reference import KeptReference
+from hil.host.known_rig import KnownRig
 from hil.host.last_look import LastLook, see_power_go
+from hil.host.pacing import Pace
 from hil.host.pauses import PAUSE_S, PauseWitness
 from hil.host.processor_share import ShareWatch
-from hil.host.realtime import sleep_until
 from hil.host.recorder_watch import RecorderWatch
+from hil.host.replay_notes import ReplayNotes
 from hil.host.verification_watch import VerificationWatch
 from hil.link import Incoming, LinkServer
 from hil.profile import Profile, live_cycle_late_s
-from hil.supervision import HeatAtStart
 
 ANSWER_SHARE = 0.6  # of the period in which the drive must have answered
 # After a missed cycle: what held this process up may hold up the bus and the drive still.
@@ -53,10 +53,7 @@ class Host:
         drive: opened.
         link: bound.
         wire: records what passes on the drive's wires, if that is wanted.
-        verified: whether the profile's own limits are open; None looks it up.
-        at_lower_end: the operator stated that the output rests on its lower end.
-        heat: of the motor, to begin with; None begins cold.
-        kept: the reference of the last session.
+        known: of the rig, before anything is measured.
     """
 
     def __init__(
@@ -65,31 +62,31 @@ class Host:
         drive: Drive,
         link: LinkServer,
         wire: WireRecorder | None = None,
-        verified: Standing | None = None,
-        at_lower_end: bool = False,
-        heat: HeatAtStart | None = None,
-        kept: KeptReference | None = None,
+        known: KnownRig | None = None,
     ) -> None:
+        known = known or KnownRig()
         self.drive = drive
         self.link = link
-        self.wire = wire
+        self._notes = ReplayNotes(wire)
         self.period_s = 1.0 / profile.control.rate
         self.bench = Bench(profile, drive.capabilities, self.period_s)
-        found = verified or standing(profile)
+        found = known.verified or standing(profile)
         self.verification = VerificationWatch(profile, found)
         if not found.open:
             self.bench.reduce()
-        self._stated = at_lower_end and self.bench.reference == UNVERIFIED
+        self._stated = known.at_lower_end and self.bench.reference == UNVERIFIED
         if self._stated:
             self.bench.state_reference(CONFIRMED)
         self._cap: SessionCap | None = None  # of the start
-        self.bench.kept_offset_m = kept.offset_m if kept else None
+        self.bench.kept_offset_m = known.kept.offset_m if known.kept else None
+        heat = known.heat
         self._warm = heat if heat is not None and heat.winding + heat.housing > 0.0 else None
         if self._warm is not None:
             self.bench.supervisor.heat.begin(self._warm.winding, self._warm.housing)
         self.most_late_s = live_cycle_late_s(profile)
-        self.late_cycles = 0
-        self.skipped_periods = 0
+        self.pace = Pace(self.period_s)
+        self._answer_by_s = ANSWER_SHARE * self.period_s
+        self._acted_s = self._next_heartbeat_s = self.pace.began_s
         self.ending = False
         self.last_look: LastLook | None = None  # once it has ended
         self.parent: int | None = None  # ends when this process is gone
@@ -108,111 +105,109 @@ class Host:
 
     def run(self) -> None:
         """Cycle until ``ending`` is set; the drive is de-energised on the way out."""
-        period = self.period_s
-        bench, drive, link = self.bench, self.drive, self.link
-        wire = self.wire
-        monotonic = time.monotonic
-        answer_by = ANSWER_SHARE * period
-        most_late = self.most_late_s
-        started = monotonic()
-        due = started + period
-        woke = started
-        work = 0.0
-        next_heartbeat = acted = started
+        pace = self.pace
+        pace.begin()
+        self._next_heartbeat_s = self._acted_s = pace.began_s
         while not self.ending:
-            sleep_until(due)
-            last, woke = woke, monotonic()
-            self.pauses.wake()
             # Whole periods since the last cycle: after a pause the estimator must know it.
-            periods = max(1, round((woke - last) / period))
-            dt = period * periods
-            if wire is not None:
-                wire.cycle(periods)
-                if bench.cycle == 0:
-                    self._note_beginning(wire)
+            periods = pace.wake()
+            self.pauses.wake()
+            self._notes.cycle(periods)
+            if self.bench.cycle == 0:
+                self._notes.beginning(self.bench, self._cap, self._warm, self._stated)
             try:
-                # After a late wake-up the answer is waited for all the same, and longer: the
-                # last sample is old by then, and the age of the sample is judged.
-                in_time = woke - due <= period
-                telemetry = drive.read(woke + (answer_by if in_time else LATE_ANSWER_S))
-                if monotonic() - woke > LATE_ANSWER_S + period:
-                    # Held up while it waited: the answer may lie there unread.
-                    if wire is not None:
-                        wire.cycle(0)
-                    telemetry = drive.read(monotonic() + LATE_ANSWER_S)
-                answered = max(0.0, telemetry.received_s - woke)
-                if wire is not None and answered > answer_by:
-                    wire.note({"answer_s": answered})
-                # From here to here, so that no place in the cycle is left where a pause of
-                # this process would go unseen.
-                before, acted = acted, monotonic()
-                if acted - before > period + most_late:
-                    bench.held_up(acted - before - period, most_late)
-                # After the wait for the drive, which is most of a cycle: a stop that came
-                # meanwhile is obeyed by this cycle's command.
-                if bench.cycle:
-                    self._obey_stop(acted)
-                timing = CycleTiming(
-                    time_s=woke - started, wake_latency_s=woke - due, work_s=work, answer_s=answered
-                )
-                row = bench.advance(telemetry, dt, timing)
-                drive.write(bench.command)
-                written = monotonic()
-                link.publish_row(row)
+                written = self._control(pace.period_s * periods)
             except Exception as error:
                 written = self._failed(error)
             try:
-                # From wake to wake, wherever in between it was, and with the drive lost as well.
-                if woke - last > period + PAUSE_S:
-                    self._explain(woke - last - period, woke - started)
-                if bench.events:
-                    self._publish_events(woke, written)
-                for incoming in link.poll(written, self._powered):
-                    self._answer(incoming)
-                self._watch_holder(written)
-                self.awake.work(bench.state in UNDER_POWER or bench.energising)
-                if written >= next_heartbeat:
-                    self.pauses.look(written)
-                    next_heartbeat = written + BEAT_S
-                    if self.parent is not None and os.getppid() != self.parent:
-                        self.ending = True  # nobody is left who would end this process
-                    link.publish_event(self._heartbeat(written - started))
-                    self._watch_others(written, written - started)
+                self._serve(written)
             except Exception as error:
                 self._failed(error)
-            done = monotonic()
-            work = done - woke
-            if written - due > period:
-                self.late_cycles += 1
-            due += period
-            if done > due + period:
-                # Periods that are over cannot be made good; sending a burst would be worse.
-                behind = int((done - due) / period)
-                self.skipped_periods += behind
-                due += behind * period
+            pace.end(written)
+        self._end()
+
+    def _control(self, dt_s: float) -> float:
+        """Run one cycle: telemetry, bench, command, row; return when the command had left.
+
+        Raises:
+            DriverError: the drive is lost.
+        """
+        bench, drive, pace = self.bench, self.drive, self.pace
+        woke_s = pace.woke_s
+        telemetry = self._read()
+        answer_s = max(0.0, telemetry.received_s - woke_s)
+        if answer_s > self._answer_by_s:
+            self._notes.note({"answer_s": answer_s})
+        # From here to here, so that no place in the cycle is left where a pause of
+        # this process would go unseen.
+        before_s, self._acted_s = self._acted_s, time.monotonic()
+        late_s = self._acted_s - before_s - self.period_s
+        if late_s > self.most_late_s:
+            bench.held_up(late_s, self.most_late_s)
+        # After the wait for the drive, which is most of a cycle: a stop that came
+        # meanwhile is obeyed by this cycle's command.
+        if bench.cycle:
+            self._obey_stop(self._acted_s)
+        timing = CycleTiming(
+            time_s=woke_s - pace.began_s,
+            wake_latency_s=woke_s - pace.due_s,
+            work_s=pace.work_s,
+            answer_s=answer_s,
+        )
+        row = bench.advance(telemetry, dt_s, timing)
+        drive.write(bench.command)
+        written_s = time.monotonic()
+        self.link.publish_row(row)
+        return written_s
+
+    def _read(self) -> Telemetry:
+        """Return the drive's answer, or what there is of one in time.
+
+        After a late wake-up the answer is waited for all the same, and longer: the last sample is
+        old by then, and the age of the sample is judged.
+        """
+        drive, woke_s, period_s = self.drive, self.pace.woke_s, self.period_s
+        in_time = woke_s - self.pace.due_s <= period_s
+        telemetry = drive.read(woke_s + (self._answer_by_s if in_time else LATE_ANSWER_S))
+        if time.monotonic() - woke_s > LATE_ANSWER_S + period_s:
+            # Held up while it waited: the answer may lie there unread.
+            self._notes.cycle(0)
+            telemetry = drive.read(time.monotonic() + LATE_ANSWER_S)
+        return telemetry
+
+    def _serve(self, written_s: float) -> None:
+        """Publish what happened, take requests, watch whoever the bench depends on."""
+        bench, pace = self.bench, self.pace
+        # From wake to wake, wherever in between it was, and with the drive lost as well.
+        if pace.overslept_s > PAUSE_S:
+            self._explain(pace.overslept_s, pace.woke_s - pace.began_s)
+        if bench.events:
+            self._publish_events(pace.woke_s, written_s)
+        for incoming in self.link.poll(written_s, self._powered):
+            self._answer(incoming)
+        self._watch_holder(written_s)
+        self.awake.work(bench.state in UNDER_POWER or bench.energising)
+        if written_s >= self._next_heartbeat_s:
+            self.pauses.look(written_s)
+            self._next_heartbeat_s = written_s + BEAT_S
+            if self.parent is not None and os.getppid() != self.parent:
+                self.ending = True  # nobody is left who would end this process
+            self.link.publish_event(self._heartbeat(written_s - pace.began_s))
+            self._watch_others(written_s, written_s - pace.began_s)
+
+    def _end(self) -> None:
+        """Remove power, see it go, and tell so."""
+        bench, drive, link = self.bench, self.drive, self.link
         bench.stop(Cause.HOST_ENDING)
         bench.controlled_stop.abandon()
         drive.de_energise()
-        self._publish_events(monotonic(), monotonic())
-        look = self.last_look = see_power_go(drive, period, bench.removal.still_on)
+        self._publish_events(time.monotonic(), time.monotonic())
+        look = self.last_look = see_power_go(drive, self.period_s, bench.removal.still_on)
         ending = {"kind": "host_ending", "time_s": bench.time_s}
         ending |= {"power": look.text, "power_still_on": look.still_on}
         ending["motor_heat"] = self.motor_heat
         link.publish_event(self._stamp(ending))
         link.flush()
-
-    def _note_beginning(self, wire: WireRecorder) -> None:
-        """Record what a replay must begin with."""
-        if self.bench.reduced:
-            wire.note({"reduced": True})
-        if self._cap is not None:
-            wire.note({"request": self._cap.model_dump(mode="json")})
-        if self._warm is not None:
-            wire.note({"heat": [self._warm.winding, self._warm.housing]})
-        if self._stated:
-            wire.note({"reference": CONFIRMED})
-        if self.bench.kept_offset_m is not None:
-            wire.note({"kept_offset_m": self.bench.kept_offset_m})
 
     def keep_heat(self, files: HeatFiles) -> None:
         """Keep the motor's heat for the next start; while power is on, leave the mark of use."""
@@ -285,9 +280,7 @@ class Host:
         ):
             drive.resume_cyclic()
         outcome = self.bench.ask(request)
-        if self.wire is not None:
-            noted = {"request": request.model_dump(mode="json")}
-            self.wire.note(noted | {"early": True} if early else noted)
+        self._notes.request(request, early)
         self.link.reply(incoming, outcome.accepted, outcome.text)
 
     def _look_at_verification(self) -> None:
@@ -300,8 +293,7 @@ class Host:
         found = self.verification.standing
         if found.open == bench.reduced:
             bench.reduce(not found.open)
-            if self.wire is not None:
-                self.wire.note({"reduced": bench.reduced})
+            self._notes.note({"reduced": bench.reduced})
         self.link.description["verification"] = found.as_data()
         at = {"time_s": bench.time_s}
         event = {"kind": "verification", "verification": found.as_data()}
@@ -349,8 +341,7 @@ class Host:
                 lag = written_s - (asked if asked and 0 < written_s - asked < 10 else seen_s)
                 event["to_wire_ms"] = round(1e3 * max(lag, 0.0), 3)
                 self._sent_s = None
-                if self.wire is not None:
-                    self.wire.note({"stopped": event["code"], "detail": event["detail"]})
+                self._notes.note({"stopped": event["code"], "detail": event["detail"]})
             elif event["kind"] == "calibration":
                 # Whoever comes later is told of the one in force.
                 told = self.link.description
@@ -383,8 +374,8 @@ class Host:
             "holder_delay_ms": round(1e3 * self.link.gate.delay_s, 2),
             "reset_needed": self.link.gate.reset_needed,
             "cycles": self.bench.cycle,
-            "late_cycles": self.late_cycles,
-            "skipped_periods": self.skipped_periods,
+            "late_cycles": self.pace.late_cycles,
+            "skipped_periods": self.pace.skipped_periods,
             "tare_N": self.bench.tare_N,
             "motor_heat": self.motor_heat,
             "reference": self.bench.reference,

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import argparse
 import json
+import logging
 import os
 import signal
 import sys
+from dataclasses import dataclass
 from pathlib import Path
 from types import FrameType
 
@@ -19,6 +21,7 @@ from hil.host.description import describe
 from hil.host.host import Host
 from hil.host.kept_heat import HeatFiles, begin_heat
 from hil.host.kept_reference import keep_reference, take_reference
+from hil.host.known_rig import KnownRig
 from hil.host.last_look import POWER_STAYED_ON
 from hil.host.pauses import PauseWitness
 from hil.host.processor_share import ShareWatch
@@ -35,6 +38,22 @@ def main(arguments: list[str] | None = None) -> int:
     Exit codes: 0 ended as requested, 2 bad input, 3 hardware not reached, 4 the drive still
     showed power at the end.
     """
+    options = _parser().parse_args(arguments)
+    opened = _Opened()
+    try:
+        host = _open(options, os.getppid(), opened)
+        return _run(host) if host is not None else 0
+    except (ProfileError, LinkError, CurveKeyError) as error:
+        print(error, file=sys.stderr)
+        return 2
+    except DriverError as error:
+        print(error, file=sys.stderr)
+        return 3
+    finally:
+        opened.close()
+
+
+def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(prog="hookeline rig host", description=__doc__)
     parser.add_argument("--profile", required=True)
     parser.add_argument("--keep-awake", type=int, help="process that keeps the processor awake")
@@ -54,102 +73,105 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--log-wire", type=Path, help="record the wires into this directory")
     parser.add_argument("--priority", type=int, default=60)
     parser.add_argument("--processor", type=int, default=own_processor(), help="stay on this one")
-    options = parser.parse_args(arguments)
+    return parser
 
-    parent = os.getppid()
+
+@dataclass
+class _Opened:
+    """Devices, sockets and files of a rig host, as far as they were opened."""
+
     drive: Drive | None = None
     link: LinkServer | None = None
     wire: WireRecorder | None = None
     files: HeatFiles | None = None
     host: Host | None = None
-    try:
-        if options.checked is None:
-            profile = load_profile(options.profile)
-        else:
-            profile = profile_from_dict(json.loads(read_private(options.checked)))
-        verified = standing(profile, options.unverified)
-        drive = make_drive(profile, options.wires)
-        if options.hold and not sys.stdin.readline():
-            return 0  # whoever started this is gone
-        if options.log_wire is not None:
-            wire = WireRecorder(options.log_wire)
-            wires.record(wire)
-        drive.open()
-        given = processors_given()
-        grant = prepare_realtime(options.priority, options.processor)
-        print(grant.notice, file=sys.stderr, flush=True)
-        files, heat, notice = begin_heat(profile, simulated=profile.simulation is not None)
-        kept, doubt = take_reference(profile)
-        for text in filter(None, (notice, doubt)):
-            print(text, file=sys.stderr, flush=True)
-        link = LinkServer(
-            options.link,
-            describe(
-                profile,
-                options.profile,
-                drive,
-                grant,
-                options.environment,
-                verified,
-                options.reference_at_lower_end,
-                heat.as_data() | {"session": files.session if files is not None else ""},
-            ),
-            profile.link.control_heartbeat,
-            tcp=options.tcp,
-            keys=ServerKeys.load(options.keys) if options.keys else None,
-        )
-        stated = options.reference_at_lower_end
-        log = begin_log(options.link, "host")
-        log.info(
-            "version %s, profile '%s', process %d", own_version(), options.profile, os.getpid()
-        )
-        log.info(grant.notice)
-        host = Host(profile, drive, link, wire, verified, stated, heat, kept)
-        if options.cap:
-            host.begin_capped(SessionCap.model_validate_json(options.cap))
-        host.verification = VerificationWatch(
-            profile, verified, options.profile, options.unverified
-        )
-        host.parent = parent if options.hold else None
-        host.awake = AwakeProcess(options.keep_awake)
-        host.share = ShareWatch(options.rig, profile.control.rate, given - processors_given())
 
-        def end(_signal: int, _frame: FrameType | None) -> None:
-            host.ending = True
-
-        def go_on(_signal: int, _frame: FrameType | None) -> None:
-            pauses.continued()
-
-        host.pauses = pauses = PauseWitness(options.rig)
-        if hasattr(signal, "SIGCONT"):
-            signal.signal(signal.SIGCONT, go_on)
-        signal.signal(signal.SIGTERM, end)
-        signal.signal(signal.SIGINT, end)
-        print("ready", flush=True)
-        host.run()
-        log.info("ended after %d cycles, %d late", host.bench.cycle, host.late_cycles)
-        look = host.last_look
-        if look is not None and look.still_on:
-            print(look.text, file=sys.stderr, flush=True)
-            return POWER_STAYED_ON
-        return 0
-    except ProfileError as error:
-        print(error, file=sys.stderr)
-        return 2
-    except (LinkError, CurveKeyError) as error:
-        print(error, file=sys.stderr)
-        return 2
-    except DriverError as error:
-        print(error, file=sys.stderr)
-        return 3
-    finally:
-        if drive is not None:
-            drive.close()
-        if files is not None and host is not None:
-            host.keep_heat(files)
+    def close(self) -> None:
+        """Close the drive first, the records last."""
+        host = self.host
+        if self.drive is not None:
+            self.drive.close()
+        if self.files is not None and host is not None:
+            host.keep_heat(self.files)
         if host is not None and (doubt := keep_reference(host.bench.own_profile, host.bench)):
             print(doubt, file=sys.stderr, flush=True)
-        if link is not None:
-            link.close()
-        if wire is not None:
-            wire.close()
+        if self.link is not None:
+            self.link.close()
+        if self.wire is not None:
+            self.wire.close()
+
+
+def _open(options: argparse.Namespace, parent: int, opened: _Opened) -> Host | None:
+    """Open drive and link; return the rig host, or None if whoever started it is gone.
+
+    Raises:
+        ProfileError, LinkError, CurveKeyError: bad input.
+        DriverError: the drive cannot be reached.
+    """
+    if options.checked is None:
+        profile = load_profile(options.profile)
+    else:
+        profile = profile_from_dict(json.loads(read_private(options.checked)))
+    verified = standing(profile, options.unverified)
+    drive = opened.drive = make_drive(profile, options.wires)
+    if options.hold and not sys.stdin.readline():
+        return None
+    if options.log_wire is not None:
+        opened.wire = WireRecorder(options.log_wire)
+        wires.record(opened.wire)
+    drive.open()
+    given = processors_given()
+    grant = prepare_realtime(options.priority, options.processor)
+    print(grant.notice, file=sys.stderr, flush=True)
+    files, heat, notice = begin_heat(profile, simulated=profile.simulation is not None)
+    opened.files = files
+    kept, doubt = take_reference(profile)
+    for text in filter(None, (notice, doubt)):
+        print(text, file=sys.stderr, flush=True)
+    known = KnownRig(
+        verified=verified, at_lower_end=options.reference_at_lower_end, heat=heat, kept=kept
+    )
+    session = files.session if files is not None else ""
+    link = opened.link = LinkServer(
+        options.link,
+        describe(profile, options.profile, drive, grant, options.environment, known, session),
+        profile.link.control_heartbeat,
+        tcp=options.tcp,
+        keys=ServerKeys.load(options.keys) if options.keys else None,
+    )
+    log = begin_log(options.link, "host")
+    log.info("version %s, profile '%s', process %d", own_version(), options.profile, os.getpid())
+    log.info(grant.notice)
+    host = opened.host = Host(profile, drive, link, opened.wire, known)
+    if options.cap:
+        host.begin_capped(SessionCap.model_validate_json(options.cap))
+    host.verification = VerificationWatch(profile, verified, options.profile, options.unverified)
+    host.parent = parent if options.hold else None
+    host.awake = AwakeProcess(options.keep_awake)
+    host.share = ShareWatch(options.rig, profile.control.rate, given - processors_given())
+    host.pauses = PauseWitness(options.rig)
+    return host
+
+
+def _run(host: Host) -> int:
+    """Run until a signal ends it; return the exit code."""
+
+    def end(_signal: int, _frame: FrameType | None) -> None:
+        host.ending = True
+
+    def go_on(_signal: int, _frame: FrameType | None) -> None:
+        host.pauses.continued()
+
+    if hasattr(signal, "SIGCONT"):
+        signal.signal(signal.SIGCONT, go_on)
+    signal.signal(signal.SIGTERM, end)
+    signal.signal(signal.SIGINT, end)
+    print("ready", flush=True)
+    host.run()
+    log = logging.getLogger("host")
+    log.info("ended after %d cycles, %d late", host.bench.cycle, host.pace.late_cycles)
+    look = host.last_look
+    if look is not None and look.still_on:
+        print(look.text, file=sys.stderr, flush=True)
+        return POWER_STAYED_ON
+    return 0

@@ -1,0 +1,54 @@
+"""Pace of the rig host: when each cycle is due, and what came late."""
+
+from __future__ import annotations
+
+import time
+
+from hil.host.realtime import sleep_until
+
+
+class Pace:
+    """Due times of cycles; all times are those of ``time.monotonic()``.
+
+    Attributes:
+        began_s: begin of the run; the first cycle is due a period later.
+        due_s, woke_s: of the cycle under way. last_s: wake-up of the one before.
+        work_s: of the cycle before, wake-up to end.
+        late_cycles: cycles whose command left after the next was due.
+        skipped_periods: periods without a cycle.
+    """
+
+    def __init__(self, period_s: float) -> None:
+        self.period_s = period_s
+        self.work_s = 0.0
+        self.late_cycles = self.skipped_periods = 0
+        self.begin()
+
+    def begin(self) -> None:
+        """Count from now on."""
+        self.began_s = self.last_s = self.woke_s = time.monotonic()
+        self.due_s = self.began_s + self.period_s
+
+    def wake(self) -> int:
+        """Sleep until the cycle is due; return the whole periods since the last wake-up."""
+        sleep_until(self.due_s)
+        self.last_s, self.woke_s = self.woke_s, time.monotonic()
+        return max(1, round((self.woke_s - self.last_s) / self.period_s))
+
+    @property
+    def overslept_s(self) -> float:
+        """Time beyond a period between the last two wake-ups."""
+        return self.woke_s - self.last_s - self.period_s
+
+    def end(self, written_s: float) -> None:
+        """End the cycle whose command left at ``written_s``."""
+        done_s, period = time.monotonic(), self.period_s
+        self.work_s = done_s - self.woke_s
+        if written_s - self.due_s > period:
+            self.late_cycles += 1
+        self.due_s += period
+        if done_s > self.due_s + period:
+            # Periods that are over cannot be made good; sending a burst would be worse.
+            behind = int((done_s - self.due_s) / period)
+            self.skipped_periods += behind
+            self.due_s += behind * period

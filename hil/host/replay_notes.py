@@ -1,0 +1,57 @@
+"""Notes beside the recorded wires: what a replay cannot take from them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from drivers.capture import WireRecorder
+from hil.bench import CONFIRMED, Bench
+from hil.core import Request, SessionCap
+from hil.supervision import HeatAtStart
+
+
+class ReplayNotes:
+    """Notes of one session; without a recorder of the wires each call does nothing.
+
+    Args:
+        wire: records what passes on the drive's wires.
+    """
+
+    def __init__(self, wire: WireRecorder | None) -> None:
+        self._wire = wire
+
+    def cycle(self, periods: int) -> None:
+        """Begin a cycle, so many periods after the last; 0: it reads once more."""
+        if self._wire is not None:
+            self._wire.cycle(periods)
+
+    def note(self, note: dict[str, Any]) -> None:
+        """Note something of the cycle under way."""
+        if self._wire is not None:
+            self._wire.note(note)
+
+    def request(self, request: Request, early: bool) -> None:
+        """Note a request; ``early``: taken before the cycle's command was computed."""
+        if self._wire is not None:
+            noted = {"request": request.model_dump(mode="json")}
+            self._wire.note(noted | {"early": True} if early else noted)
+
+    def beginning(
+        self, bench: Bench, cap: SessionCap | None, warm: HeatAtStart | None, stated: bool
+    ) -> None:
+        """Note what a replay must begin with.
+
+        Args:
+            cap: of the start. warm: heat of the motor to begin with.
+            stated: the operator stated that the output rests on its lower end.
+        """
+        if bench.reduced:
+            self.note({"reduced": True})
+        if cap is not None:
+            self.note({"request": cap.model_dump(mode="json")})
+        if warm is not None:
+            self.note({"heat": [warm.winding, warm.housing]})
+        if stated:
+            self.note({"reference": CONFIRMED})
+        if bench.kept_offset_m is not None:
+            self.note({"kept_offset_m": bench.kept_offset_m})
