@@ -6,7 +6,7 @@ from hil.analysis.figure_texts import figure_line
 from hil.analysis.measures import Figure, Measured, mark_label, measure
 from hil.analysis.paper import FIGURE_ENDINGS, Line, draw_figure, lines_of
 from hil.analysis.report import ReportFrame, write_report
-from hil.analysis.run_comparison import FigureDifference, compare_figures
+from hil.analysis.run_comparison import FigureDifference, compare_figures, normalized_error
 from hil.analysis.selection import select
 from hil.analysis.shown_units import short_name, shown_unit
 from hil.analysis.spectra import Spectrum, frequency_spectrum, order_spectrum
@@ -34,6 +34,7 @@ __all__ = [
     "lines_of",
     "mark_label",
     "measure",
+    "normalized_error",
     "order_spectrum",
     "select",
     "short_name",

@@ -70,6 +70,17 @@ def compare_figures(measured: Sequence[Measured]) -> list[FigureDifference]:
     return [difference for difference in found if math.isfinite(difference.difference)]
 
 
+def normalized_error(
+    first: float, value: float, u_first: float, u_value: float
+) -> tuple[float, float, float]:
+    """Return value − first, its expanded uncertainty √(U₁² + U₂²), and E_n, their quotient.
+
+    ISO 13528:2022, 9.7, from memory. E_n is NaN if an uncertainty is not known, or none.
+    """
+    difference, u95 = value - first, math.hypot(u_first, u_value)
+    return difference, u95, difference / u95 if u95 > 0.0 else math.nan
+
+
 def _by_key(figures: Sequence[Figure]) -> dict[tuple[str, str, int], Figure]:
     counts: dict[tuple[str, str], int] = {}
     found = {}
@@ -83,9 +94,8 @@ def _by_key(figures: Sequence[Figure]) -> dict[tuple[str, str, int], Figure]:
 def _difference(one: Figure, two: Figure, run: int) -> FigureDifference:
     value_key, u_key, unit, what = _READ[one.kind]
     first, value = (_number(figure.values.get(value_key)) for figure in (one, two))
-    u95 = math.hypot(*(_number(figure.values.get(u_key)) for figure in (one, two)))
-    difference = value - first
-    score = difference / u95 if u95 > 0.0 else math.nan
+    u_first, u_value = (_number(figure.values.get(u_key)) for figure in (one, two))
+    difference, u95, score = normalized_error(first, value, u_first, u_value)
     sound = not (one.verdict.disturbed or two.verdict.disturbed)
     return FigureDifference(what, one.name, unit, run, first, value, difference, u95, score, sound)
 

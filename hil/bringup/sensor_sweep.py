@@ -11,7 +11,7 @@ import numpy as np
 from hil.bringup.manual_actions import Spot, at_spot, hold_output, stated_rate_N_m
 from hil.bringup.step import Context
 from hil.procedures import Action, Read, Seen
-from hil.profile import Lever
+from hil.profile import arm_ratio
 
 STANDS_M = 3e-5  # three steps of a caliper
 FOLLOWS = 0.15
@@ -72,7 +72,7 @@ def pressed_share(context: Context, lead: float, gentle_m: float) -> Generator[A
     NaN without a balance, or if nothing was missed.
     """
     profile = context.profile
-    arms = profile.rig.load_arm / profile.rig.rod_arm if isinstance(profile.rig, Lever) else 1.0
+    arms = arm_ratio(profile.rig)
     yield hold_output(
         "Something is lost between nut and sensor. Hook a spring balance to the load point and "
         "hold it with that, so that it does not move; you will read the balance."

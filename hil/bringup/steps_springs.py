@@ -20,7 +20,7 @@ from hil.bringup.manual_actions import (
 from hil.bringup.signal_statistics import Floats
 from hil.bringup.step import Context, Finding, Measured, Plot, Result, Step, Trace, Verdict
 from hil.procedures import Action, Hand, Read, Seen
-from hil.profile import Lever, TwoSlopes
+from hil.profile import TwoSlopes, arm_ratio
 
 # Springs of one drawing differ by 20 % at most; 0.65 and 1.5 lie half way to wrong by two.
 SOFT, STIFF = 0.65, 1.5
@@ -38,7 +38,7 @@ def springs_by_hand(context: Context) -> Generator[Action, Seen, Result]:
         result.verdict = Verdict.NEEDS_PERSON
         result.text = "the lead of the screw is not known yet: repeat the step before this one"
         return result
-    arms = profile.rig.load_arm / profile.rig.rod_arm if isinstance(profile.rig, Lever) else 1.0
+    arms = arm_ratio(profile.rig)
     gentle_m, stated = gentle_deflection_m(profile), stated_rate_N_m(profile)
     yield support_load()
     start = yield from at_spot(0.0)

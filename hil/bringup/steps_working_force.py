@@ -11,7 +11,17 @@ from hil.bringup.findings import finding
 from hil.bringup.spring_curve import Curve, Push, Screw, spring_curve
 from hil.bringup.step import Context, Result, Step
 from hil.bringup.steps_force import slacken
-from hil.bringup.under_power import Floats, Gentle, after, gentle, power_up, seek_end, told, watch
+from hil.bringup.under_power import (
+    Floats,
+    Gentle,
+    after,
+    gentle,
+    power_up,
+    run_ended,
+    seek_end,
+    told,
+    watch,
+)
 from hil.bringup.working_force_verdicts import (
     deflection_scale,
     judge_both,
@@ -163,7 +173,7 @@ def _push(context: Context, g: Gentle, stage: _Stage) -> Generator[Action, Seen,
         seen = yield Pause(POLL_S)
         waited += POLL_S
         parts.append(seen.rows)
-        ended = _ended(seen)
+        ended = run_ended(seen)
         if ended or _turns_back(context, g, stage, seen.rows, nut_m, deflection_m):
             break
     top = sum(len(part) for part in parts)
@@ -224,7 +234,7 @@ def _release(g: Gentle, stage: _Stage, parts: list[Floats]) -> Generator[Action,
         seen = yield Pause(POLL_S)
         waited += POLL_S
         parts.append(seen.rows)
-        ended = _ended(seen)
+        ended = run_ended(seen)
         acts = sense * float(np.median(column(seen.rows, "commanded_torque_N_m")))
         force = sense * float(np.median(column(seen.rows, "spring_force_N")))
         # A sensor that lost its place never comes to zero: little torque is little force.
@@ -250,11 +260,6 @@ def _ask(
     seen = yield Ask(Apply(behaviour=behaviour))
     if not seen.accepted:
         raise ProcedureFailed(f"the push was refused: {seen.text}")
-
-
-def _ended(seen: Seen) -> str:
-    reasons = [str(e.get("reason", "")) for e in seen.events if e["kind"] == "run_ended"]
-    return reasons[-1] if reasons else ""
 
 
 def _summary(context: Context) -> str:

@@ -183,18 +183,19 @@ def run(behaviour: MotorTorque | MotorSpeed, settle_s: float = 0.1) -> Part:
     seen = yield Ask(Apply(behaviour=behaviour))
     if not seen.accepted:
         raise ProcedureFailed(f"the run was refused: {seen.text}")
-    parts, reason, waited = [seen.rows], _ended(seen), 0.0
+    parts, reason, waited = [seen.rows], run_ended(seen), 0.0
     while not reason and waited < behaviour.duration_s + 0.5:
         seen = yield Pause(0.02)
         waited += 0.02
         parts.append(seen.rows)
-        reason = _ended(seen)
+        reason = run_ended(seen)
     seen = yield Pause(settle_s)
     parts.append(seen.rows)
     return RunData(np.concatenate(parts), reason)
 
 
-def _ended(seen: Seen) -> str:
+def run_ended(seen: Seen) -> str:
+    """Return why an open-loop run has ended, '' while it goes on."""
     reasons = [str(e.get("reason", "")) for e in seen.events if e["kind"] == "run_ended"]
     return reasons[-1] if reasons else ""
 

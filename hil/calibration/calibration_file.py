@@ -23,10 +23,10 @@ from pydantic import ValidationError
 
 from hil.calibration.content import SCHEMA_VERSION, Content, Finding, plain_values
 from hil.calibration.file_text import as_text
-from hil.calibration.fingerprint import canonical_hash, differences, facts_hash, rig_facts
+from hil.calibration.fingerprint import canonical_hash, facts_hash, rig_facts
 from hil.control import ForceCalibration, changed_calibration
 from hil.core import COLUMNS, Column, PlainYamlError, dated, free_path, one_word, read_plain_yaml
-from hil.profile import Calibration, DeflectionSensor, Profile
+from hil.profile import Calibration, DeflectionSensor, Profile, fact_differences
 from hil.recorder import batch_of, named_calibration, own_version, schema_of, write_whole
 
 FOLDER = "calibrations"
@@ -262,7 +262,7 @@ def check_belongs(file: CalibrationFile, profile: Profile) -> None:
     if owner.sha256 != facts_hash(profile.name, facts):
         raise CalibrationFileError(
             f"'{file.path}' was made before '{profile.name}' was changed "
-            f"({differences(owner.facts, facts)}); calibrate again, or take the change back"
+            f"({fact_differences(owner.facts, facts)}); calibrate again, or take the change back"
         )
     for found in file.errors:
         raise CalibrationFileError(

@@ -8,13 +8,12 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 from hil.profile import Profile, profile_to_dict
 
 _FREE_RIG_KEYS = ("weights", "pivot_friction", "guide_friction")  # change no force law
-MOST_NAMED = 3
 
 
 def rig_facts(profile: Profile) -> dict[str, Any]:
@@ -44,23 +43,3 @@ def canonical_hash(data: object) -> str:
         data, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False
     )
     return hashlib.sha256(text.encode()).hexdigest()
-
-
-def differences(then: Mapping[str, Any], now: Mapping[str, Any]) -> str:
-    """In words where two sets of facts part, at most ``MOST_NAMED`` of them; empty if nowhere."""
-    before, after = dict(_flat(then)), dict(_flat(now))
-    parted = [
-        f"{key} was {before.get(key, 'missing')}, is {after.get(key, 'missing')}"
-        for key in {**before, **after}
-        if before.get(key) != after.get(key)
-    ]
-    more = len(parted) - MOST_NAMED
-    return "; ".join(parted[:MOST_NAMED]) + (f"; and {more} more" if more > 0 else "")
-
-
-def _flat(data: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str, Any]]:
-    for key, value in data.items():
-        if isinstance(value, Mapping):
-            yield from _flat(value, f"{prefix}{key}.")
-        else:
-            yield f"{prefix}{key}", value

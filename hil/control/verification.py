@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -21,10 +21,9 @@ from hil.core import (
     state_directory,
     write_private,
 )
-from hil.profile import Profile, profile_to_dict
+from hil.profile import Profile, fact_differences, profile_to_dict
 
 SCHEMA_VERSION = 1
-MOST_NAMED = 3
 # The only parts that may change: a simulated rig's, the list of weights, and a new calibration
 # of the same sign and zero side, which has a file, a hash and a check of its own.
 FREE_PARTS = ("simulation", "calibration")
@@ -149,15 +148,7 @@ def _changed(profile: Profile) -> str:
     facts = latest.get("facts")
     # Through JSON, as the kept ones went: a tuple comes back as a list.
     now = json.loads(json.dumps(safety_facts(profile)))
-    then = dict(_flat(facts)) if isinstance(facts, Mapping) else {}
-    flat = dict(_flat(now))
-    parted = [
-        f"{key} was {then.get(key, 'missing')}, is {flat.get(key, 'missing')}"
-        for key in {**then, **flat}
-        if then.get(key) != flat.get(key)
-    ]
-    more = len(parted) - MOST_NAMED
-    text = "; ".join(parted[:MOST_NAMED]) + (f"; and {more} more" if more > 0 else "")
+    text = fact_differences(facts if isinstance(facts, Mapping) else {}, now)
     return f"the profile has changed since it was brought up ({text})"
 
 
@@ -172,11 +163,3 @@ def _read(file: Path) -> tuple[dict[str, Any], str]:
     if not isinstance(kept, dict) or kept.get("schema_version") != SCHEMA_VERSION:
         return {}, f"its verification '{file}' is damaged or of another version"
     return kept, ""
-
-
-def _flat(data: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str, Any]]:
-    for key, value in data.items():
-        if isinstance(value, Mapping):
-            yield from _flat(value, f"{prefix}{key}.")
-        else:
-            yield f"{prefix}{key}", value

@@ -3,7 +3,7 @@
 from hil.measure.characteristic import Characteristic, Diagram, Evaluation, Line
 from hil.measure.guarded import EndOfTest, GuardedTest, measure_all
 from hil.measure.in_lockstep import measure_in_lockstep
-from hil.measure.plan import TESTS, chosen
+from hil.measure.plan import TESTS, chosen, duration_words, tests_length_s
 from hil.measure.plant_proposal import LoopFigures, Proposal, proposal_of, propose
 from hil.measure.sheet import (
     MEASURED,
@@ -45,6 +45,7 @@ __all__ = [
     "assemble",
     "chosen",
     "compare_sheets",
+    "duration_words",
     "evaluate_run",
     "finished_runs",
     "measure_all",
@@ -57,5 +58,6 @@ __all__ = [
     "read_sheet",
     "sheet_of",
     "shown",
+    "tests_length_s",
     "write_sheet",
 ]

@@ -39,6 +39,7 @@ from hil.measure.response import (
     coefficients,
     crossing_Hz,
     delay_s,
+    fundamental,
     half_power_Hz,
     multisine,
 )
@@ -261,10 +262,7 @@ def _large_figures(
         for n in range(int((time_s[-1] - time_s[0]) / period + 0.1)):
             inside = (time_s >= time_s[0] + n * period) & (time_s < time_s[0] + (n + 1) * period)
             t, y = time_s[inside], force[inside]
-            angles = 2 * math.pi * frequency * t
-            design = np.column_stack([np.cos(angles), np.sin(angles), np.ones_like(t)])
-            a, b, _mean = np.linalg.lstsq(design, y, rcond=None)[0]
-            each.append(math.hypot(a, b))
+            each.append(abs(fundamental(t, y, frequency)))
         tried.append((frequency, *mean_u95(np.array(each))))
     table = np.array(sorted(tried))
     f, size, u = table[:, 0], table[:, 1], table[:, 2]

@@ -36,7 +36,7 @@ from hil.measure.guarded import (
 from hil.measure.loop_prediction import FRICTION_KNOWN
 from hil.measure.truth import MOTOR_POWER
 from hil.procedures import Hand, Hang, Pause, Push
-from hil.profile import Lever, Profile, rig_parameters
+from hil.profile import Profile, arm_ratio, rig_parameters
 
 LIFTS = 4
 ROOM_SHARE = 0.65  # of the travel: the position loop swings about the end of a move
@@ -91,15 +91,10 @@ def _back_driving_N(profile: Profile) -> float:
     return dry * actuator.radians_per_metre / max(actuator.screw.efficiency_backward, 0.05)
 
 
-def _arms(profile: Profile) -> float:
-    rig = profile.rig
-    return rig.load_arm / rig.rod_arm if isinstance(rig, Lever) else 1.0
-
-
 def _run(profile: Profile) -> Part:
     travel, limits = profile.limits.travel, profile.limits
     yield from balanced_in_the_middle(profile)
-    push = PUSH_FACTOR * _back_driving_N(profile) / _arms(profile)
+    push = PUSH_FACTOR * _back_driving_N(profile) / arm_ratio(profile.rig)
     yield Push(push, PUSH_Hz, PUSHES / PUSH_Hz)
     yield from mark("begin push", {})
     yield Pause(PUSHES / PUSH_Hz)

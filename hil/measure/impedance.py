@@ -40,9 +40,9 @@ from hil.measure.guarded import (
     under_power,
 )
 from hil.measure.loop_prediction import COMMAND_DELAY_CYCLES
-from hil.measure.response import Complex
+from hil.measure.response import Complex, fundamental
 from hil.procedures import Hand, Pause, Push
-from hil.profile import Lever, Profile
+from hil.profile import Profile, arm_ratio
 
 TRIED_Hz = (0.8, 1.4, 2.4)
 STIFFNESS_SHARES = {"soft": 0.25, "stiff": 0.75}  # of the stiffest that is permitted
@@ -79,11 +79,6 @@ def _grid(profile: Profile) -> list[tuple[float, float]]:
     return found
 
 
-def _arms(profile: Profile) -> float:
-    rig = profile.rig
-    return rig.load_arm / rig.rod_arm if isinstance(rig, Lever) else 1.0
-
-
 def _run(profile: Profile) -> Part:
     stiffest = _stiffest(profile, _designed(profile))
     mass, middle = moved_mass(profile)[0], middle_m(profile)
@@ -97,7 +92,7 @@ def _run(profile: Profile) -> Part:
             w = 2 * math.pi * frequency
             force = max(abs(stiffness - mass * w**2), 0.2 * stiffness) * SWING_M
             lasts = (SETTLE_PERIODS + PERIODS) / frequency
-            yield Push(force / _arms(profile), frequency, lasts + 0.1)
+            yield Push(force / arm_ratio(profile.rig), frequency, lasts + 0.1)
             yield Pause(SETTLE_PERIODS / frequency)
             yield from mark(f"begin {name}", {"frequency_Hz": frequency, "stiffness": stiffness})
             yield Pause(PERIODS / frequency)
@@ -108,19 +103,12 @@ def _run(profile: Profile) -> Part:
             VirtualSpring(rest_m=middle, stiffness_N_m=stiffness, damping_N_s_m=damping)
         )
         yield Pause(0.3)
-        force = mass * math.sqrt(stiffness / mass) * NUDGE_M / NUDGE_S / _arms(profile)
+        force = mass * math.sqrt(stiffness / mass) * NUDGE_M / NUDGE_S / arm_ratio(profile.rig)
         for n in range(NUDGES):
             yield Push((-1) ** n * force, 0.0, NUDGE_S)
             yield from mark("begin nudge", {"stiffness": stiffness, "damping": damping})
             yield Pause(WATCH_S)
             yield from mark("end nudge", {})
-
-
-def _wave(time_s: Floats, values: Floats, frequency_Hz: float) -> complex:
-    angles = 2 * math.pi * frequency_Hz * time_s
-    design_matrix = np.column_stack([np.cos(angles), np.sin(angles), np.ones_like(time_s)])
-    a, b, _mean = np.linalg.lstsq(design_matrix, values, rcond=None)[0]
-    return complex(a, -b)
 
 
 def _dynamic(run: RecordedRun, name: str) -> tuple[Floats, Complex]:
@@ -134,7 +122,8 @@ def _dynamic(run: RecordedRun, name: str) -> tuple[Floats, Complex]:
             inside = (t >= t[0] + n / f) & (t < t[0] + (n + 1) / f)
             at.append(f)
             found.append(
-                -_wave(t[inside], force[inside], f) / _wave(t[inside], position[inside], f)
+                -fundamental(t[inside], force[inside], f)
+                / fundamental(t[inside], position[inside], f)
             )
     if len(found) < 3 * len(TRIED_Hz):
         raise ValueError("the swings were not recorded")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from hil.measure import (
     force_response,
     force_response_free,
@@ -16,6 +18,7 @@ from hil.measure import (
     zero_force,
 )
 from hil.measure.guarded import GuardedTest
+from hil.profile import Profile
 
 TESTS: tuple[GuardedTest, ...] = (
     force_response.BLOCKED,
@@ -30,6 +33,16 @@ TESTS: tuple[GuardedTest, ...] = (
     shock.TEST,
     heat.TEST,
 )
+
+
+def tests_length_s(tests: Iterable[GuardedTest], profile: Profile) -> float:
+    """Return the time of tests in s, without that of hands."""
+    return sum(test.lasts_s(profile) for test in tests)
+
+
+def duration_words(seconds: float) -> str:
+    """Return a duration in words, such as ``50 s`` or ``3 min``."""
+    return f"{max(seconds, 0.0):.0f} s" if seconds < 90 else f"{seconds / 60:.0f} min"
 
 
 def chosen(keys: list[str]) -> list[GuardedTest]:

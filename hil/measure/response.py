@@ -99,6 +99,14 @@ def coefficients(
     return np.asarray(found[:count] - 1j * found[count : 2 * count])
 
 
+def fundamental(time_s: Floats, values: Floats, frequency_Hz: float) -> complex:
+    """Return a − ib of the a·cos ωt + b·sin ωt that fits best beside a mean, times in s."""
+    angles = 2 * math.pi * frequency_Hz * time_s
+    design = np.column_stack([np.cos(angles), np.sin(angles), np.ones_like(time_s)])
+    a, b, _mean = np.linalg.lstsq(design, values, rcond=None)[0]
+    return complex(a, -b)
+
+
 def crossing_Hz(frequencies_Hz: Floats, size: Floats, level: float) -> float:
     """Return where ``size`` falls through ``level`` first, NaN if it does not.
 

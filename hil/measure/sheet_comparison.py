@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from hil.analysis import normalized_error
+
 
 @dataclass(frozen=True)
 class FigurePair:
@@ -78,6 +80,5 @@ def _pair(one: Mapping[str, Any], other: Mapping[str, Any]) -> FigurePair:
         math.nan if value is None else float(value)
         for value in (one["value"], other["value"], one["u95"], other["u95"])
     )
-    difference, u95 = b - a, math.hypot(u_a, u_b)
-    score = difference / u95 if u95 > 0.0 else math.nan
-    return FigurePair(one["name"], one["title"], one["unit"], a, b, difference, u95, score)
+    error = normalized_error(a, b, u_a, u_b)
+    return FigurePair(one["name"], one["title"], one["unit"], a, b, *error)

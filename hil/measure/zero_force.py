@@ -12,7 +12,6 @@ from hil.measure.characteristic import (
     Characteristic,
     Diagram,
     Evaluation,
-    Floats,
     Line,
     RecordedRun,
     cut,
@@ -28,8 +27,9 @@ from hil.measure.guarded import (
     mark,
     under_power,
 )
+from hil.measure.response import fundamental
 from hil.procedures import Hand, Pause, Push
-from hil.profile import Lever, Profile
+from hil.profile import Profile, arm_ratio
 
 FREQUENCIES_Hz = (0.8, 1.2, 1.8, 2.7)
 SWING_M = 0.006  # of the output, either way
@@ -39,8 +39,7 @@ SETTLE_PERIODS = 2
 
 def _push_N(profile: Profile, frequency_Hz: float) -> float:
     """Return the hand's force at the load point that swings the moved mass so far."""
-    rig = profile.rig
-    arms = rig.load_arm / rig.rod_arm if isinstance(rig, Lever) else 1.0
+    arms = arm_ratio(profile.rig)
     return moved_mass(profile)[0] * (2 * math.pi * frequency_Hz) ** 2 * SWING_M / arms
 
 
@@ -74,8 +73,8 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
             # Force on the hand is against its motion: the springs push the rod with −F.
             frequencies.append(f)
             # Velocity from the position's wave: an estimated one lags.
-            moved = 2j * math.pi * f * _wave(t, position[inside], f)
-            impedances.append(-_wave(t, y, f) / moved)
+            moved = 2j * math.pi * f * fundamental(t, position[inside], f)
+            impedances.append(-fundamental(t, y, f) / moved)
     if len(felt) < 3 * len(FREQUENCIES_Hz):
         raise ValueError("the swings were not recorded")
     table, z, at = np.array(felt), np.array(impedances), np.array(frequencies)
@@ -144,13 +143,6 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
 
 def _stiffness(profile: Profile) -> float:
     return ForceCalibration(profile.calibration, profile.sensors.deflection).stiffness(0.0)
-
-
-def _wave(time_s: Floats, values: Floats, frequency_Hz: float) -> complex:
-    angles = 2 * math.pi * frequency_Hz * time_s
-    design = np.column_stack([np.cos(angles), np.sin(angles), np.ones_like(time_s)])
-    a, b, _mean = np.linalg.lstsq(design, values, rcond=None)[0]
-    return complex(a, -b)
 
 
 TEST = GuardedTest(

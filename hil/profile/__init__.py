@@ -14,6 +14,7 @@ from hil.profile.devices import (
     with_simulated_faults,
 )
 from hil.profile.explain import explain, shown
+from hil.profile.fact_differences import fact_differences
 from hil.profile.following import (
     force_following,
     output_energy,
@@ -50,7 +51,7 @@ from hil.profile.schema import (
 )
 from hil.profile.single_file import single_file, without_folders
 from hil.profile.source import Path_, Source, dotted, read_source
-from hil.profile.statics import holding_force, motor_force, rig_force
+from hil.profile.statics import arm_ratio, holding_force, motor_force, rig_force
 from hil.profile.write_back import Written, write_back, write_part
 
 __all__ = [
@@ -78,10 +79,12 @@ __all__ = [
     "SpeedLimit",
     "TwoSlopes",
     "Written",
+    "arm_ratio",
     "dotted",
     "drive_options",
     "examine_profile",
     "explain",
+    "fact_differences",
     "find_profile",
     "force_following",
     "holding_force",

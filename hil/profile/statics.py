@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from hil.profile.schema import Linear, Polynomial, Profile, Rig, TwoSlopes
+from hil.profile.schema import Lever, Linear, Polynomial, Profile, Rig, TwoSlopes
 
 # A measured spring law may differ this much from the springs' nominal rate and preload.
 
@@ -39,6 +39,11 @@ def rig_force(rig: Rig, weight_kg: float) -> float:
     )
     # A pinned rod loses arm with the same cosine as the weight does.
     return moment / rig.rod_arm
+
+
+def arm_ratio(rig: Rig) -> float:
+    """Return the load arm over the rod arm: a force at the load counts so much more at the rod."""
+    return rig.load_arm / rig.rod_arm if isinstance(rig, Lever) else 1.0
 
 
 def mm_text(value_m: float) -> str:

@@ -26,12 +26,14 @@ from hil.measure import (
     SheetError,
     assemble,
     chosen,
+    duration_words,
     finished_runs,
     measure_all,
     measure_in_lockstep,
     new_measurement_folder,
     proposal_of,
     shown,
+    tests_length_s,
     write_sheet,
 )
 from hil.procedures import Ended
@@ -198,7 +200,10 @@ def _measure(options: argparse.Namespace, profile: Profile, tests: list[GuardedT
         options,
         "A software stop is no safety function: keep the hard-wired emergency stop within reach.",
     )
-    say(options, f"{len(tests)} tests, about {_minutes(_length(tests, profile))} without hands")
+    say(
+        options,
+        f"{len(tests)} tests, about {duration_words(tests_length_s(tests, profile))} without hands",
+    )
     if options.lockstep:
         ends = _lockstep(options, profile, tests, folder)
         return _finish(options, folder, ends, None)
@@ -268,7 +273,7 @@ def _live(
 
         def on_start(test: GuardedTest) -> None:
             number = tests.index(test)
-            left = _minutes(_length(tests[number:], in_force))
+            left = duration_words(tests_length_s(tests[number:], in_force))
             say(
                 options,
                 f"\n--- {test.title} ({test.key}); {left} left without hands\n"
@@ -380,11 +385,3 @@ def _list(
         )
     answer(options, {"tests": listed})
     return OK
-
-
-def _length(tests: Sequence[GuardedTest], profile: Profile) -> float:
-    return sum(test.lasts_s(profile) for test in tests)
-
-
-def _minutes(seconds: float) -> str:
-    return f"{seconds:.0f} s" if seconds < 90 else f"{seconds / 60:.0f} min"

@@ -23,6 +23,7 @@ from hil.measure import (
     GuardedTest,
     measure_all,
     new_measurement_folder,
+    tests_length_s,
 )
 from hil.profile import Profile
 from hil.recorder import RunError
@@ -34,7 +35,7 @@ from ui.dashboard.measure.filing import (
     read_measurement,
     write_data_sheet,
 )
-from ui.dashboard.measure.words import run_length, summary
+from ui.dashboard.measure.words import summary
 
 RECORDED_S = 60.0  # for the recorder to finish the last run
 KEPT = (
@@ -128,8 +129,8 @@ class MeasureModel(GuidedModel[GuardedTest]):
     def left_s(self) -> float:
         """Time that the tests still take, without that of hands; of the plan if none runs."""
         if not self.running:
-            return run_length((t for t in self.tests if t.key in self.picked), self.profile)
-        left = run_length(self._plan, self.profile)
+            return tests_length_s((t for t in self.tests if t.key in self.picked), self.profile)
+        left = tests_length_s(self._plan, self.profile)
         if self.current is None:
             return left
         return left - min(time.monotonic() - self._begun_s, self.current.lasts_s(self.profile))
@@ -171,7 +172,7 @@ class MeasureModel(GuidedModel[GuardedTest]):
         if why or self.session is None:
             self.message, self.wrong = f"Not begun: {why}.", True
             return
-        self._plan, self._whole_s = list(plan), run_length(plan, self.profile)
+        self._plan, self._whole_s = list(plan), tests_length_s(plan, self.profile)
         if self.folder is None:
             self.folder = new_measurement_folder(self._measured, self.profile.name)
             self.results = {}

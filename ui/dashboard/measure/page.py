@@ -8,13 +8,13 @@ from PySide6.QtCore import Qt, QUrl
 from PySide6.QtGui import QDesktopServices
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QProgressBar
 
-from hil.measure import GuardedTest
+from hil.measure import GuardedTest, duration_words
 from ui.dashboard.bench import PageContext
 from ui.dashboard.guided import GuidedLook, GuidedPage
 from ui.dashboard.measure.diagram_plot import DiagramPlot
 from ui.dashboard.measure.model import MeasureModel
 from ui.dashboard.measure.test_list import PlanList, standing
-from ui.dashboard.measure.words import duration, figures_html, plan_html
+from ui.dashboard.measure.words import figures_html, plan_html
 from ui.dashboard.widgets import KeyButton, bound, shortcut
 
 LOOK = GuidedLook(
@@ -113,7 +113,7 @@ class MeasurePage(GuidedPage):
     def _say_words(self, test: GuardedTest) -> None:
         quiet = self.theme.quiet
         fitted = ", ".join(test.fitting)
-        lasts = duration(test.lasts_s(self.measuring.profile))
+        lasts = duration_words(test.lasts_s(self.measuring.profile))
         text = (
             f'<span style="color:{quiet}">Purpose:</span> {test.purpose}. '
             f'<span style="color:{quiet}">Risk:</span> {test.risk}<br>'
@@ -125,7 +125,7 @@ class MeasurePage(GuidedPage):
 
     def _say_time(self) -> None:
         measuring = self.measuring
-        left = duration(measuring.left_s)
+        left = duration_words(measuring.left_s)
         share = measuring.share_done
         self.progress.setVisible(share == share)
         if share == share:

@@ -6,10 +6,9 @@ from collections.abc import Callable
 from functools import partial
 
 from hil.bringup import Verdict
-from hil.measure import GuardedTest
+from hil.measure import GuardedTest, duration_words
 from ui.dashboard.guided import RUNNING, GuidedRows
 from ui.dashboard.measure.model import MeasureModel
-from ui.dashboard.measure.words import duration
 from ui.dashboard.widgets import Sizes, Theme
 
 
@@ -30,7 +29,7 @@ def standing(measuring: MeasureModel, test: GuardedTest) -> tuple[str, str]:
     if measuring.evaluating(test):
         return Verdict.NOT_RUN, "figures soon"
     if test.key in measuring.picked:
-        return Verdict.NOT_RUN, duration(test.lasts_s(measuring.profile))
+        return Verdict.NOT_RUN, duration_words(test.lasts_s(measuring.profile))
     return Verdict.NOT_RUN, "left out"
 
 

@@ -6,22 +6,12 @@ import html
 import math
 from collections.abc import Iterable, Mapping, Sequence
 
-from hil.measure import Characteristic, EndOfTest, EvaluatedRun, GuardedTest, shown
+from hil.measure import Characteristic, EndOfTest, EvaluatedRun, GuardedTest, duration_words, shown
 from hil.profile import Profile
 from ui.dashboard.widgets import Sizes, Theme
 
 COLUMNS = ((31, "left"), (30, "right"), (23, "right"), (16, "left"))  # widths in percent
 BEYOND, DIFFERS, AGREES = "▲ too large", "≠ differs", "agrees"
-
-
-def run_length(tests: Iterable[GuardedTest], profile: Profile) -> float:
-    """Return the time of tests in s, without that of hands."""
-    return sum(test.lasts_s(profile) for test in tests)
-
-
-def duration(seconds: float) -> str:
-    """Return a duration in words, such as ``50 s`` or ``3 min``."""
-    return f"{max(seconds, 0.0):.0f} s" if seconds < 90 else f"{seconds / 60:.0f} min"
 
 
 def summary(
@@ -109,7 +99,7 @@ def plan_html(
             f"{number}",
             html.escape(test.title),
             html.escape(", ".join(test.fitting)),
-            duration(test.lasts_s(profile)),
+            duration_words(test.lasts_s(profile)),
             html.escape(test.risk),
         )
         row = "".join(f'<td style="color:{colour}">{cell}</td>' for cell in cells)
