@@ -5,6 +5,7 @@ from hil.measure.guarded import EndOfTest, GuardedTest, measure_all
 from hil.measure.in_lockstep import measure_in_lockstep
 from hil.measure.plan import TESTS, chosen, duration_words, tests_length_s
 from hil.measure.plant_proposal import LoopFigures, Proposal, proposal_of, propose
+from hil.measure.redesign_trial import TRIED, Trial, judge_trial
 from hil.measure.sheet import (
     MEASURED,
     RUNS,
@@ -28,6 +29,7 @@ __all__ = [
     "NAME",
     "RUNS",
     "TESTS",
+    "TRIED",
     "Characteristic",
     "Diagram",
     "EndOfTest",
@@ -42,12 +44,14 @@ __all__ = [
     "Sheet",
     "SheetComparison",
     "SheetError",
+    "Trial",
     "assemble",
     "chosen",
     "compare_sheets",
     "duration_words",
     "evaluate_run",
     "finished_runs",
+    "judge_trial",
     "measure_all",
     "measure_in_lockstep",
     "new_measurement_folder",

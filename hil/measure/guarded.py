@@ -160,13 +160,16 @@ def envelope(
     )
 
 
-def under_power(limits: Commission, text: str) -> Part:
+def under_power(limits: Commission, text: str, measures_law: bool = False) -> Part:
     """Hold-to-run control held, power on, within ``limits``; powers off first.
+
+    Args:
+        measures_law: as of :class:`PowerOn`.
 
     Raises:
         ProcedureFailed: one of them is refused.
     """
-    yield from restart(limits, f"{text}. {HANDS_AWAY}")
+    yield from restart(limits, f"{text}. {HANDS_AWAY}", measures_law)
 
 
 def middle_m(profile: Profile) -> float:

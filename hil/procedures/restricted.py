@@ -42,10 +42,15 @@ class Sought:
     repeatability_m: float
 
 
-def restart(envelope: Commission, text: str) -> Generator[Action, Seen, None]:
+def restart(
+    envelope: Commission, text: str, measures_law: bool = False
+) -> Generator[Action, Seen, None]:
     """Restricted operation, hold-to-run control held, power on, the load as it is.
 
     Powers off first, since envelopes are for no power.
+
+    Args:
+        measures_law: as of :class:`PowerOn`.
 
     Raises:
         ProcedureFailed: one of them is refused; nothing is energised then.
@@ -61,7 +66,7 @@ def restart(envelope: Commission, text: str) -> Generator[Action, Seen, None]:
         raise ProcedureFailed("the hold-to-run control is not held: nothing was energised")
     for _ in range(round(RESTS_WITHIN_S / 0.1)):
         # Refused while the output still swings from what hands did.
-        seen = yield Ask(PowerOn(load_supported=True))
+        seen = yield Ask(PowerOn(load_supported=True, measures_law=measures_law))
         if seen.accepted:
             yield from wait_for_state(State.STANDBY)
             return

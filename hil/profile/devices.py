@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -148,6 +149,31 @@ def varied_simulation(profile: Profile, seed: int) -> Profile:
     actual = simulation.actual | {name: getattr(made, name) for group in VARIED for name in group}
     simulation = simulation.model_copy(update={"actual": actual, "seed": seed})
     return profile.model_copy(update={"simulation": simulation})
+
+
+def on_the_same_rig(changed: Profile, built: Profile) -> Profile:
+    """``changed`` with the simulated rig of ``built``: a changed profile builds no other rig.
+
+    Raises:
+        ProfileError: as :func:`rig_parameters`.
+    """
+    if changed.simulation is None or built.simulation is None:
+        return changed
+    before, after = (
+        rig_parameters(
+            profile.model_copy(
+                update={"simulation": built.simulation.model_copy(update={"injected_faults": ()})}
+            )
+        )
+        for profile in (built, changed)
+    )
+    actual = built.simulation.actual | {
+        field.name: getattr(before, field.name)
+        for field in fields(before)
+        if getattr(before, field.name) != getattr(after, field.name)
+    }
+    simulation = built.simulation.model_copy(update={"actual": actual})
+    return changed.model_copy(update={"simulation": simulation})
 
 
 def rig_parameters(profile: Profile) -> RigParameters:

@@ -6,22 +6,34 @@ from types import SimpleNamespace
 
 import pytest
 
-from hil.measure import Characteristic, EvaluatedRun, Sheet
+from hil.measure import Characteristic, EndOfTest, EvaluatedRun, Sheet, assemble, force_response
 from hil.profile import load_profile
 from hil.profile.loader import SHIPPED
 from ui.cli import main
-from ui.commands import measure
+from ui.commands import measure, redesign
 
 
 @pytest.fixture
 def rig(tmp_path, monkeypatch):
     shutil.copytree(SHIPPED, tmp_path / "profiles")
     file = tmp_path / "profiles" / "footplate_trainer.yaml"
+    actuator = load_profile(str(file)).actuator
+    heavier = 1.3 * actuator.reflected_mass
+    inertia = (heavier - actuator.nut_mass) / actuator.radians_per_metre**2
+    actual = f"actual:\n    rotor_inertia_kg_m2: {inertia}"
+    file.write_text(file.read_text().replace("actual:", actual, 1))
     profile = load_profile(str(file))
-    heavier = 1.3 * profile.actuator.reflected_mass
     figure = Characteristic("plant.reflected_mass", "Mass", heavier, 0.3, "kg")
-    tested = EvaluatedRun(SimpleNamespace(key="plant"), None, (figure,))
-    monkeypatch.setattr(measure, "assemble", lambda *_: Sheet(profile, (tested,), ()))
+    tested = EvaluatedRun(
+        SimpleNamespace(key="plant"), SimpleNamespace(meta={}, path=tmp_path), (figure,)
+    )
+
+    def assembled(folder, tests):
+        if folder == tmp_path:
+            return Sheet(profile, (tested,), ())
+        return assemble(folder, tests)
+
+    monkeypatch.setattr(redesign, "assemble", assembled)
     return file, heavier
 
 
@@ -43,3 +55,28 @@ def test_without_apply_nothing_is_written(rig, tmp_path, capsys):
     assert main(["measure", "--propose", str(tmp_path)]) == 0
     assert "Redesign proposed" in capsys.readouterr().out
     assert {p: p.read_bytes() for p in file.parent.rglob("*.yaml")} == before
+
+
+def test_a_redesign_is_tried_before_it_is_written(rig, tmp_path, capsys, monkeypatch):
+    monkeypatch.setattr(force_response, "REALISATIONS", 3)
+    monkeypatch.setattr(force_response, "LARGE_TRIED", 4)
+    monkeypatch.setattr(force_response, "STEPS", 2)
+    file, heavier = rig
+    options = ["measure", "--propose", str(tmp_path), "--try", "--apply", "--json", "--lockstep"]
+    assert main(options) == 2 and "--try moves the rig" in capsys.readouterr().err
+    assert main([*options, "--profile", str(file)]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["tried"]["accepted"] and told["written"]
+    assert load_profile(str(file)).actuator.reflected_mass == pytest.approx(heavier, rel=1e-3)
+    assert list((tmp_path / "redesign").rglob("samples.parquet"))
+
+
+def test_a_trial_that_is_stopped_writes_nothing(rig, tmp_path, capsys, monkeypatch):
+    file, _heavier = rig
+    before = file.read_bytes()
+    stopped = [EndOfTest("force_response", "stopped", "the bench stopped")]
+    monkeypatch.setattr(measure, "_lockstep", lambda *_: stopped)
+    options = ["measure", "--propose", str(tmp_path), "--try", "--apply", "--lockstep"]
+    assert main([*options, "--profile", str(file)]) == 1
+    assert "keep the gains in force" in capsys.readouterr().out
+    assert file.read_bytes() == before

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from hil.bench import Rehearsal
-from hil.control import profile_in_force, safety_fingerprint
+from hil.control import profile_in_force
 from hil.host import BenchOptions, start_bench
 from hil.link import Client
 from hil.measure import (
@@ -31,13 +31,12 @@ from hil.measure import (
     measure_all,
     measure_in_lockstep,
     new_measurement_folder,
-    proposal_of,
     shown,
     tests_length_s,
     write_sheet,
 )
 from hil.procedures import Ended
-from hil.profile import Profile, load_profile, varied_simulation, write_back
+from hil.profile import Profile, load_profile, varied_simulation
 from ui.commands.answers import (
     BAD_INPUT,
     FAILED,
@@ -51,6 +50,7 @@ from ui.commands.answers import (
 )
 from ui.commands.disturb import add_disturb, rehearsal_of
 from ui.commands.person_at_rig import add_simulated_person, require_fitting_person, runner_of_person
+from ui.commands.redesign import redesign
 from ui.commands.sheets_compared import compare
 from ui.commands.stated import add_reference, stated_reference
 from ui.commands.unverified import add_unverified, confirmed_unverified
@@ -75,6 +75,7 @@ def add(commands: Any) -> None:
         "  hookeline measure --profile footplate_trainer --lockstep --only force_response --json\n"
         "  hookeline measure --again measured/DIR\n"
         "  hookeline measure --propose measured/DIR\n"
+        "  hookeline measure --propose measured/DIR --profile my_rig.yaml --try --apply\n"
         "  hookeline measure --compare measured/BEFORE measured/AFTER\n",
         motion=True,
     )
@@ -98,7 +99,18 @@ def add(commands: Any) -> None:
         help="propose a force loop designed for the plant measured in DIR; with --profile and "
         "--apply write its values into that file; no motion",
     )
-    parser.add_argument("--apply", action="store_true", help="with --propose: write the values")
+    parser.add_argument(
+        "--try",
+        dest="trial",
+        action="store_true",
+        help="with --propose and --profile: run force_response with the redesign, compare it with "
+        "the gains in force, and keep the result in DIR/redesign",
+    )
+    parser.add_argument(
+        "--apply",
+        action="store_true",
+        help="with --propose: write the values; with --try only if the redesign holds",
+    )
     parser.add_argument(
         "--compare",
         type=Path,
@@ -135,7 +147,7 @@ def run(options: argparse.Namespace) -> int:
         if options.again is not None:
             return _finish(options, options.again, [], None)
         if options.propose is not None:
-            return _propose(options)
+            return redesign(options, lambda *what: _run(options, *what))
         if options.profile is None and not options.list:
             raise CommandError("name the rig: --profile P", BAD_INPUT)
         if options.resume is not None and options.out is not None:
@@ -150,36 +162,6 @@ def run(options: argparse.Namespace) -> int:
         return _measure(options, profile, tests)
     except SheetError as error:
         raise CommandError(str(error), BAD_INPUT) from None
-
-
-def _propose(options: argparse.Namespace) -> int:
-    sheet = assemble(options.propose, TESTS)
-    proposal = proposal_of(sheet.profile, sheet.characteristics)
-    say(options, proposal.sentence)
-    written: list[str] = []
-    if options.apply:
-        if options.profile is None:
-            raise CommandError("--apply writes into a file: name it with --profile", BAD_INPUT)
-        if safety_fingerprint(load_profile(options.profile)) != safety_fingerprint(sheet.profile):
-            raise CommandError(
-                f"'{options.profile}' is not the profile that was measured, or has been changed "
-                "since. Fix: measure again",
-                BAD_INPUT,
-            )
-        if proposal.changes:
-            written = [str(w.file) for w in write_back(options.profile, proposal.changes)]
-            say(options, f"written: {', '.join(written)}; measure force_response again")
-    kept, new = proposal.kept, proposal.redesigned
-    answer(
-        options,
-        {
-            "changes": proposal.changes,
-            "kept": {"bandwidth_Hz": kept.bandwidth_Hz, "margin_deg": kept.phase_margin_deg},
-            "redesigned": {"bandwidth_Hz": new.bandwidth_Hz, "margin_deg": new.phase_margin_deg},
-            "written": written,
-        },
-    )
-    return OK
 
 
 def _measure(options: argparse.Namespace, profile: Profile, tests: list[GuardedTest]) -> int:
@@ -204,11 +186,15 @@ def _measure(options: argparse.Namespace, profile: Profile, tests: list[GuardedT
         options,
         f"{len(tests)} tests, about {duration_words(tests_length_s(tests, profile))} without hands",
     )
+    return _finish(options, folder, *_run(options, profile, tests, folder))
+
+
+def _run(
+    options: argparse.Namespace, profile: Profile, tests: list[GuardedTest], folder: Path
+) -> tuple[list[EndOfTest], Ended | None]:
     if options.lockstep:
-        ends = _lockstep(options, profile, tests, folder)
-        return _finish(options, folder, ends, None)
-    ends, ended = _live(options, profile, tests, folder)
-    return _finish(options, folder, ends, ended)
+        return _lockstep(options, profile, tests, folder), None
+    return _live(options, profile, tests, folder)
 
 
 # -- lockstep ---------------------------------------------------------------------------

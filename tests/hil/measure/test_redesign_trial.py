@@ -1,0 +1,74 @@
+"""A redesign is tried on the rig that was measured, and judged beside the gains in force."""
+
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+
+from hil.measure import (
+    Characteristic,
+    EvaluatedRun,
+    Sheet,
+    judge_trial,
+    measure_in_lockstep,
+    plant,
+    propose,
+)
+from hil.profile import load_profile, on_the_same_rig, rig_parameters
+
+PROFILE = load_profile("footplate_trainer")
+GOOD = {
+    "margin_small": 45.0,
+    "margin_medium": 44.0,
+    "bandwidth_small": 26.0,
+    "bandwidth_medium": 25.0,
+}
+
+
+def sheet(**values: float) -> Sheet:
+    figures = tuple(
+        Characteristic(f"force_response.{key}", key, value, 1.0, "°" if "margin" in key else "Hz")
+        for key, value in values.items()
+    )
+    run = SimpleNamespace(meta={"started": "2026-11-28"}, path=Path("0001"))
+    return Sheet(PROFILE, (EvaluatedRun(SimpleNamespace(key="force_response"), run, figures),), ())
+
+
+def test_a_redesign_as_good_within_the_uncertainty_may_be_taken_over():
+    assert judge_trial(sheet(**GOOD), sheet(**GOOD | {"margin_small": 44.0})).accepted
+    # The gains in force need not have been measured: they may not even run.
+    assert judge_trial(sheet(), sheet(**GOOD)).accepted
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"margin_small": 43.0}, "margin_small: 43 °, with the gains in force 45 °"),
+        ({"bandwidth_medium": 20.0}, "bandwidth_medium: 20 Hz, with the gains in force 25 Hz"),
+        ({"margin_medium": 29.0}, "29°, below 30°. Fix: lower control.force_bandwidth"),
+        ({"margin_medium": float("nan")}, "margin_medium was not measured"),
+    ],
+)
+def test_a_worse_redesign_is_refused_with_its_figure(change, said):
+    trial = judge_trial(sheet(**GOOD), sheet(**GOOD | change))
+    assert not trial.accepted and said in trial.sentence
+
+
+def test_a_changed_profile_builds_no_other_rig():
+    proposal = propose(PROFILE, mass_kg=1.4 * PROFILE.actuator.reflected_mass, mass_u95=0.5)
+    assert rig_parameters(proposal.profile) != rig_parameters(PROFILE)
+    tried = on_the_same_rig(proposal.profile, PROFILE)
+    assert rig_parameters(tried) == rig_parameters(PROFILE)
+    assert tried.actuator == proposal.profile.actuator
+
+
+def test_a_plant_that_is_not_as_stated_is_measured_and_no_fault(tmp_path, monkeypatch):
+    monkeypatch.setattr(plant, "SINES_Hz", plant.SINES_Hz[-1:])  # the fastest strains most
+    monkeypatch.setattr(plant, "WAVES", {})
+    simulation = PROFILE.simulation
+    heavy = {"rotor_inertia_kg_m2": 1.4 * PROFILE.actuator.motor.rotor_inertia}
+    rig = PROFILE.model_copy(
+        update={"simulation": simulation.model_copy(update={"actual": simulation.actual | heavy})}
+    )
+    end, _bench = measure_in_lockstep(rig, "plant", 1, tmp_path / "runs")
+    assert end.how == "finished", end.text
