@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from made_rows import make_rows
 
 from ui.dashboard.bench.trace_buffer import TraceBuffer
-from ui.dashboard.charts.chart_view import ChartView, Span, nice_step
+from ui.dashboard.charts.chart_view import ChartView, Span, nice_step, round_ticks
 from ui.dashboard.charts.strip_charts import StripCharts
 from ui.dashboard.widgets import THEMES, sizes_for
 
@@ -96,6 +96,13 @@ def test_steps_are_round(rough):
     assert rough * 0.99 <= step <= 10.01 * rough
     mantissa = step / 10 ** math.floor(math.log10(step) + 1e-9)
     assert min(abs(mantissa - m) for m in (1, 2, 5, 10)) < 1e-6
+
+
+@given(st.floats(-1e6, 1e6), st.floats(1e-3, 1e6), st.integers(1, 9))
+def test_a_scale_has_two_numbers_at_least(low, spread, most):
+    ticks, decimals = round_ticks(low, low + spread, most, least=2)
+    assert 2 <= len(ticks) <= max(most, 3) + 1
+    assert len({f"{value:.{decimals}f}" for value in ticks}) == len(ticks)
 
 
 def test_all_charts_of_a_frame_show_the_same_time(model, qapp, monkeypatch):

@@ -9,13 +9,13 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 from made_rows import make_rows
 from PySide6.QtCore import QPointF, Qt
-from PySide6.QtGui import QImage, QPainter
+from PySide6.QtGui import QFontMetricsF, QImage, QPainter
 from PySide6.QtTest import QTest
-from PySide6.QtWidgets import QMainWindow
+from PySide6.QtWidgets import QApplication, QMainWindow
 
 from hil.core.samples import COLUMNS, INDEX
 from hil.recorder import RunWriter, read_labels
-from ui.dashboard.bench import Mark, PageContext
+from ui.dashboard.bench import Mark, PageContext, number
 from ui.dashboard.runs import RunsModel, RunsPage
 from ui.dashboard.runs.picture_view import PictureView, plan_panels, time_ticks
 from ui.dashboard.runs.series import ColumnInfo, ColumnPyramid, RunSeries, limit_stretches
@@ -226,6 +226,33 @@ def test_columns_are_chosen_by_keyboard(window: Window) -> None:
     assert (picture.charts[-1].low, picture.charts[-1].high) == pytest.approx((36, 36), abs=0.01)
     press(window, Qt.Key.Key_D)
     assert picture.hasFocus()
+
+
+def test_readings_and_numbers_leave_the_plot_room(window: Window) -> None:
+    """Readings of two cursors, beside the list of columns: the plot was a few pixels wide."""
+    picture = opened(window)
+    picture.view.cursors = [1.0, 2.0]
+    press(window, Qt.Key.Key_D)
+    picture.resize(picture.minimumSize())
+    picture.grab()
+    assert picture.charts[0].inner.width() >= 70
+    metrics = QFontMetricsF(picture.text_font())
+    for chart in picture.charts:
+        ticks, decimals = chart.ticks(metrics)
+        assert len(ticks) >= 2
+        widest = max(metrics.horizontalAdvance(number(value, decimals)) for value in ticks)
+        assert widest <= chart.inner.left() - 4, chart.plan.title
+        assert chart.inner.left() < 0.35 * picture.width()  # a constant is not 30.0000004
+
+
+@pytest.mark.parametrize("size", [(1280, 560), (1920, 900)])
+def test_the_name_of_a_file_to_write_is_seen(window: Window, size) -> None:
+    opened(window)
+    window.resize(*size)
+    press(window, Qt.Key.Key_S, modifier=Qt.KeyboardModifier.ControlModifier)
+    field = window.page.panel.export.fields[0]
+    QApplication.processEvents()
+    assert field.fontMetrics().horizontalAdvance("0002-constant-force.parquet") < field.width()
 
 
 def test_of_two_marks_at_one_time_the_named_one_is_named(window: Window, monkeypatch) -> None:

@@ -47,7 +47,7 @@ def test_a_change_of_theme_leaves_nothing_of_the_pages_before(window):
         deleted()  # Python's own part of them, in the turn after; no collector runs beside
         assert alive(before) == []
     now = len([widget for widget in QApplication.allWidgets() if isinstance(widget, QMenu)])
-    assert now == menus
+    assert now <= menus  # fewer: those of earlier tests go as well
 
 
 def test_a_closed_window_leaves_nothing(model, qapp, tmp_path):

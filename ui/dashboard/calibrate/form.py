@@ -8,7 +8,6 @@ from PySide6.QtCore import QEvent, QObject, Qt
 from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import (
     QCheckBox,
-    QComboBox,
     QGridLayout,
     QLabel,
     QLineEdit,
@@ -24,7 +23,7 @@ from ui.dashboard.calibrate.model import CalibrateModel
 from ui.dashboard.calibrate.setup import Entry
 from ui.dashboard.calibrate.tables import plan_html
 from ui.dashboard.calibrate.words import largest_u95, law_choices, spring_rows
-from ui.dashboard.widgets import KeyButton, Sizes, Theme, combo_style
+from ui.dashboard.widgets import ChoiceBox, KeyButton, Sizes, Theme
 
 
 class SetupForm(QWidget):
@@ -40,10 +39,9 @@ class SetupForm(QWidget):
         grid.setHorizontalSpacing(px(8))
         grid.setVerticalSpacing(px(5))
         grid.setColumnStretch(1, 1)
-        self.loads = LawBox()
+        self.loads = LawBox(theme, sizes)
         self.loads.setAccessibleName("Loads")
         self.loads.setToolTip("Up and Down choose")
-        self.loads.setStyleSheet(combo_style(theme, px(3)))
         self.loads.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
         for kind in setup.kinds:
             self.loads.addItem(KINDS[kind], kind)
@@ -168,7 +166,7 @@ class PlanView(QLabel):
             self.setText(text)
 
 
-class LawBox(QComboBox):
+class LawBox(ChoiceBox):
     """Up and down choose; letters are keys of the page, not a search."""
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
@@ -189,10 +187,9 @@ class OutcomeView(QWidget):
         px = sizes.px
         head = QLabel("Force law")
         head.setObjectName("head")
-        self.law = LawBox()
+        self.law = LawBox(theme, sizes)
         self.law.setAccessibleName("Force law")
         self.law.setToolTip("The comma key takes the next one")
-        self.law.setStyleSheet(combo_style(theme, px(3)))
         self.law.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
         self.law.activated.connect(lambda row: calibrating.choose_law(self.law.itemData(row)))
         self.next = KeyButton("Next law", "other", theme)

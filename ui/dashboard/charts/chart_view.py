@@ -130,7 +130,7 @@ class Span:
 
     def ticks(self, most: int) -> tuple[list[float], int]:
         """At most ``most`` round values inside the range, and the decimals they need."""
-        return round_ticks(self.low, self.high, most)
+        return round_ticks(self.low, self.high, most, least=2)
 
 
 class ChartView(TimeView):
@@ -213,10 +213,16 @@ def nice_step(rough: float) -> float:
     return next(power * factor for factor in (1, 2, 5, 10) if power * factor >= rough * 0.999)
 
 
-def round_ticks(low: float, high: float, most: int) -> tuple[list[float], int]:
-    """At most ``most`` steps of round values from ``low`` to ``high``, and their decimals."""
-    step = nice_step((high - low) / max(most, 1))
-    first = math.ceil(low / step - 1e-9)
-    last = math.floor(high / step + 1e-9)
+def round_ticks(low: float, high: float, most: int, least: int = 0) -> tuple[list[float], int]:
+    """At most ``most`` steps of round values from ``low`` to ``high``, and their decimals.
+
+    More steps if these hold fewer than ``least`` values: one alone does not show the scale.
+    """
+    first, last = 0, -2
+    while last - first + 1 < least:
+        step = nice_step((high - low) / max(most, 1))
+        first = math.ceil(low / step - 1e-9)
+        last = math.floor(high / step + 1e-9)
+        most += 1
     decimals = max(0, -math.floor(math.log10(step) + 1e-9))
     return [i * step for i in range(first, last + 1)], decimals

@@ -231,7 +231,7 @@ class StripCharts(TimeCanvas):
                 pen.setDashPattern([2.2, 1.4])
             painter.setPen(pen)
             painter.drawLine(QPointF(x, middle), QPointF(x + 20 * u, middle))
-            x -= 13 * u
+            x -= 9 * u
 
     def _y(self, inner: QRectF, span: Span, value: float) -> float:
         return inner.bottom() - (value - span.low) / (span.high - span.low) * inner.height()

@@ -6,13 +6,13 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from PySide6.QtWidgets import QComboBox, QSizePolicy
+from PySide6.QtWidgets import QSizePolicy
 
 from ui.dashboard.guided.guided_model import GuidedModel
-from ui.dashboard.widgets import Sizes, Theme, combo_style
+from ui.dashboard.widgets import ChoiceBox, Sizes, Theme
 
 
-class KeptBox(QComboBox):
+class KeptBox(ChoiceBox):
     """Mirror of the model's ``kept`` and ``folder``.
 
     Args:
@@ -30,11 +30,10 @@ class KeptBox(QComboBox):
         sizes: Sizes,
         choose: Callable[[Path | None], None],
     ) -> None:
-        super().__init__()
+        super().__init__(theme, sizes)
         self._guided, self._new = guided, new
         self.setAccessibleName(name)
         self.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
-        self.setStyleSheet(combo_style(theme, sizes.px(3)))
         self.activated.connect(lambda index: choose(self.itemData(index)))
 
     def refresh(self) -> None:

@@ -183,6 +183,9 @@ class ChoiceRow(QWidget):
 class BehaviourDeck(QWidget):
     """Five behaviours, the chosen one's settings, Apply and what came of it.
 
+    Attributes:
+        head: row of the title, with room for what the page puts beside it.
+
     Args:
         apply: called with the behaviour to request, and whether the load may move to an end.
     """
@@ -212,7 +215,9 @@ class BehaviourDeck(QWidget):
         column = QVBoxLayout(self)
         column.setContentsMargins(px(14), px(8), px(14), px(8))
         column.setSpacing(px(5))
-        column.addWidget(title)
+        self.head = QHBoxLayout()
+        self.head.addWidget(title, 1)
+        column.addLayout(self.head)
         for form in model.forms:
             button = BehaviourButton(form, theme, sizes)
             button.setChecked(form.number == model.chosen)

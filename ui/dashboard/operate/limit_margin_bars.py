@@ -50,7 +50,7 @@ class LimitMarginBars(QWidget):
     @property
     def compact(self) -> bool:
         """Two columns, shares in place of values: where the window is low, or bars are many."""
-        return self.sizes.scale < 0.95 or len(self.entries) > MOST_IN_A_COLUMN
+        return self.sizes.low or len(self.entries) > MOST_IN_A_COLUMN
 
     def sizeHint(self) -> QSize:
         head = self._line() * 1.45 + self.sizes.px(8)

@@ -17,7 +17,7 @@ class LoadPicture(LiveDrawing):
     """Lever or carriage, redrawn from the model's latest row."""
 
     NAME = "Drawing of the rig"
-    LEAST = (220, 150)
+    LEAST = (220, 125)
 
     def draw(self, draw: SketchPainter) -> None:
         rig = self.model.profile.rig
@@ -173,8 +173,14 @@ def _paint_lever(
     if math.isfinite(output):
         turned = math.degrees(lever_angle(rig, model.figure("output_position_m")))
         where = "above" if turned >= 0 else "below"
-        draw.text(14 * u, 0.6 * line, "lever", theme.quiet)
-        draw.text(14 * u, 1.7 * line, f"{number(abs(turned), 1)}° {where} level", theme.quiet)
+        words = f"{number(abs(turned), 1)}° {where} level"
+        # Beside the arc, if there is room: above a short lever stands the force.
+        beside = pivot.x() + long_arm + 40 * u
+        if beside + draw.metrics.horizontalAdvance(f"lever {words}") < width - 14 * u:
+            draw.text(beside, 0.6 * line, f"lever {words}", theme.quiet)
+        else:
+            draw.text(14 * u, 0.6 * line, "lever", theme.quiet)
+            draw.text(14 * u, 1.7 * line, words, theme.quiet)
 
 
 def _paint_linear(

@@ -102,17 +102,17 @@ class OperatePage(Page):
             self.presets = PresetRow(place.view.presets, theme, sizes, self._form_filled)
             under.addWidget(self.presets)
         self.to_sequences = KeyButton("Sequences", "sequences", theme)
-        self.to_sequences.setStyleSheet("padding-left: 3px; padding-right: 3px")
+        # No higher than the title: a behaviour with four settings just fits.
+        self.to_sequences.setStyleSheet(f"padding: 0 {px(7)}px")
         self.to_sequences.clicked.connect(self.toggle_sequences)
         self.to_sequences.setVisible(isinstance(place.view, OperateView))
         below_deck = QHBoxLayout()
         below_deck.setContentsMargins(px(14), px(5), px(14), 0)
-        below_deck.setSpacing(px(3))
+        below_deck.setSpacing(px(5))
         if self.presets is not None:
             below_deck.addWidget(self.presets.keep_button)
             below_deck.addWidget(self.presets.back_button)
-            below_deck.addStretch(1)
-        below_deck.addWidget(self.to_sequences, 0, Qt.AlignmentFlag.AlignRight)
+        self.deck.head.addWidget(self.to_sequences)  # where the panel has its way back
         under.addLayout(below_deck)
         self.panel: SequencePanel | None = None
         if isinstance(place.view, OperateView):
@@ -279,6 +279,8 @@ class OperatePage(Page):
             self.environment.refresh()
         if self.zero is not None:
             self.zero.refresh()
+            # A low window has no room for both; the picture's key goes on.
+            self.next_picture.setVisible(not (self.zero.isVisible() and self.bars.sizes.low))
         if self.cap is not None:
             self.cap.refresh()
         if self.panel is not None and self.sequences_shown:

@@ -36,13 +36,11 @@ class PresetRow(QWidget):
             button.clicked.connect(partial(self.bring, slot))
             self.buttons[slot] = button
             grid.addWidget(button, number // 2, number % 2)
-        self.keep_button = KeyButton("Keep", "keep", theme)
-        self.keep_button.setToolTip("keep what is set here as a preset")
-        self.keep_button.setStyleSheet("padding-left: 3px; padding-right: 3px")
+        self.keep_button = KeyButton("Save preset", "keep", theme)
+        self.keep_button.setToolTip("Keep what is set here as a preset")
         self.keep_button.clicked.connect(self.keep)
         self.back_button = KeyButton("Back", "back", theme)
-        self.back_button.setToolTip("set what was applied before; nothing acts before Apply")
-        self.back_button.setStyleSheet("padding-left: 3px; padding-right: 3px")
+        self.back_button.setToolTip("Set what was applied before; nothing acts before Apply")
         self.back_button.clicked.connect(self.back)
 
     def keys(self) -> dict[str, Callable[[], object]]:
@@ -77,4 +75,4 @@ class PresetRow(QWidget):
                 button.setToolTip(preset.name)
                 button.setAccessibleName(f"Preset {slot}: {preset.name}")
         self.back_button.setEnabled(self.presets.may_go_back)
-        self.keep_button.setToolTip(self.presets.text or "keep what is set here as a preset")
+        self.keep_button.setToolTip(self.presets.text or "Keep what is set here as a preset")

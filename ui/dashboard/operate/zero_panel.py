@@ -28,7 +28,10 @@ class ZeroPanel(QFrame):
         self.mark: KeyButton | None = None
         if place is not None:
             words = f"It stands at {1e3 * place.position:g} mm: {place.name}"
-            self.mark = KeyButton(words, "", theme)
+            self.mark = KeyButton(
+                f"At {1e3 * place.position:g} mm" if sizes.low else words, "", theme
+            )
+            self.mark.setToolTip(words)
             self.mark.clicked.connect(lambda: zero.state(mark=True))
             row.addWidget(self.mark)
         row.addSpacing(px(10))
@@ -47,7 +50,10 @@ class ZeroPanel(QFrame):
         column = QVBoxLayout(self)
         column.setContentsMargins(px(20), px(6), px(20), px(6))
         column.setSpacing(px(5))
-        column.addWidget(self.text)
+        if sizes.low:  # a line more would cover the margins to limits
+            row.insertWidget(0, self.text, 1)
+        else:
+            column.addWidget(self.text)
         column.addLayout(row)
         self.refresh()
 

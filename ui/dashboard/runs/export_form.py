@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from PySide6.QtWidgets import QHBoxLayout, QLabel, QLineEdit, QWidget
+from PySide6.QtWidgets import QHBoxLayout, QLabel, QLineEdit, QVBoxLayout, QWidget
 
 from hil.analysis import (
     DATA_ENDINGS,
@@ -33,8 +33,7 @@ class ExportForm(QWidget):
     def __init__(self, sizes: Sizes, write: Callable[[str, float | None, str], object]) -> None:
         super().__init__()
         self._write = write
-        row = QHBoxLayout(self)
-        row.setContentsMargins(0, 0, 0, 0)
+        row = QHBoxLayout()
         row.setSpacing(sizes.px(6))
         self.fields: list[QLineEdit] = []
         for word, hint in FIELDS:
@@ -49,7 +48,12 @@ class ExportForm(QWidget):
                 field.setFixedWidth(sizes.px(110))
         self.said = QLabel()
         self.said.setObjectName("quiet")
-        row.addWidget(self.said)
+        self.said.setWordWrap(True)
+        column = QVBoxLayout(self)
+        column.setContentsMargins(0, 0, 0, 0)
+        column.setSpacing(sizes.px(4))
+        column.addLayout(row)
+        column.addWidget(self.said)  # beside the fields it would leave the file's name no room
         self.hide()
 
     def begin(self, name: str, what: str) -> None:

@@ -26,7 +26,9 @@ from ui.dashboard.runs.series import Series
 from ui.dashboard.widgets import Sizes, Theme
 
 MOST_COLUMNS = 1200
+ROUNDING = 1e-6  # of a value: single precision has 6e-8, a scaled count somewhat more
 ZOOM = 0.8  # a notch of the wheel
+LEAST_WIDE = 90  # of the plotting area, pixels of the sheet: readings give way to it
 
 
 @dataclass(frozen=True)
@@ -56,6 +58,11 @@ class Chart:
         share = (value - self.low) / (self.high - self.low)
         return self.inner.bottom() - share * self.inner.height()
 
+    def ticks(self, metrics: QFontMetricsF) -> tuple[list[float], int]:
+        """Return the values of the grid's lines, and the decimals they need."""
+        most = max(2, int(self.inner.height() / (1.5 * metrics.height())))
+        return round_ticks(self.low, self.high, most, least=2)
+
 
 class RunPicture(TimeCanvas):
     """Panels over one time axis.
@@ -71,6 +78,7 @@ class RunPicture(TimeCanvas):
         super().__init__(view, theme, sizes)
         self.charts: list[Chart] = []
         self.readings = Readings(view)
+        self._numbers = 0.0  # width of the widest number of a grid, logical pixels
         self.setMinimumSize(sizes.px(360), sizes.px(220))
         self.setAccessibleName("Columns of the run over time")
         self.setAccessibleDescription(
@@ -81,6 +89,7 @@ class RunPicture(TimeCanvas):
     def show_panels(self, panels: list[tuple[PanelPlan, list[Curve]]]) -> None:
         nowhere = QRectF()
         self.charts = [Chart(plan, curves, nowhere, nowhere) for plan, curves in panels]
+        self._numbers = 0.0
         self.update()
 
     # ------------------------------------------------------------------ geometry
@@ -89,8 +98,9 @@ class RunPicture(TimeCanvas):
         """Give every panel its place: those with more curves are taller."""
         metrics = QFontMetricsF(self.text_font())
         line, u = metrics.height(), self.sizes.scale
-        gutter = metrics.horizontalAdvance("−00000") + 10 * u
-        side = self.readings.width(metrics, self.charts, u)
+        gutter = max(metrics.horizontalAdvance("−00000"), self._numbers) + 10 * u
+        room = self.width() - round(gutter) - LEAST_WIDE * u
+        side = self.readings.fit(metrics, self.charts, u, room)
         top = line + 2 * u  # heads of the readings
         height = self.height() - top - line - 8 * u
         shares = [1.0 + 0.35 * (len(chart.curves) - 1) for chart in self.charts]
@@ -125,16 +135,32 @@ class RunPicture(TimeCanvas):
     def _paint(self, painter: QPainter) -> None:
         painter.setFont(self.text_font())
         if self.charts:
-            self.lay()
             ratio = self.devicePixelRatioF()
-            for chart in self.charts:
-                self._paint_chart(painter, chart, ratio)
+            for chart, (windows, column_px) in zip(self.charts, self._ranged(ratio), strict=True):
+                self._paint_chart(painter, chart, windows, column_px, ratio)
             paint_heads(painter, self.readings, self.width(), self.theme, self.sizes)
             self._paint_limits(painter)
             self._paint_marks(painter)
             self._paint_time_axis(painter)
             self._paint_cursors(painter)
         self.paint_focus(painter)
+
+    def _ranged(self, ratio: float) -> list[tuple[list[Window | None], int]]:
+        """Lay the panels and give each its range; return what it shows, as ``_windows`` does."""
+        metrics = QFontMetricsF(self.text_font())
+        while True:
+            self.lay()
+            found = [self._windows(chart, ratio) for chart in self.charts]
+            widest = self._numbers
+            for chart, (windows, _) in zip(self.charts, found, strict=True):
+                chart.low, chart.high = value_range(windows, chart.plan.factor)
+                ticks, decimals = chart.ticks(metrics)
+                texts = (number(value, decimals) for value in ticks)
+                widest = max(widest, *(metrics.horizontalAdvance(text) for text in texts))
+            if widest <= self._numbers:
+                return found
+            # Once wider, it stays: scrolling over small and large values would shake the picture.
+            self._numbers = widest
 
     def _windows(self, chart: Chart, ratio: float) -> tuple[list[Window | None], int]:
         """Return the window of each curve, None while it is read, and device pixels of a column."""
@@ -150,9 +176,14 @@ class RunPicture(TimeCanvas):
             found.append(curve.series.window(curve.column, begin_s, end_s, columns.count))
         return found, columns.step_px
 
-    def _paint_chart(self, painter: QPainter, chart: Chart, ratio: float) -> None:
-        windows, column_px = self._windows(chart, ratio)
-        chart.low, chart.high = value_range(windows, chart.plan.factor)
+    def _paint_chart(
+        self,
+        painter: QPainter,
+        chart: Chart,
+        windows: list[Window | None],
+        column_px: int,
+        ratio: float,
+    ) -> None:
         self._paint_ground(painter, chart, any(window is None for window in windows))
         view, ends, factor = self.view, (chart.low, chart.high), chart.plan.factor
         scale = DeviceScale(chart.inner, ratio, view.start_s, view.window_s, ends, factor)
@@ -177,8 +208,7 @@ class RunPicture(TimeCanvas):
         theme, u, inner = self.theme, self.sizes.scale, chart.inner
         metrics = QFontMetricsF(painter.font())
         line = metrics.height()
-        most = max(2, int(inner.height() / (1.5 * line)))
-        ticks, decimals = round_ticks(chart.low, chart.high, most)
+        ticks, decimals = chart.ticks(metrics)
         cut = chart.outer.top() + 0.6 * line  # the upper half of a number above would be
         paint_grid(painter, inner, ticks, decimals, chart.y, theme, gap=6 * u, free_from=cut)
         painter.setPen(QPen(QColor(theme.rule), 1))
@@ -312,7 +342,10 @@ def value_range(windows: list[Window | None], factor: float) -> tuple[float, flo
             high = float(np.fmax(high, float(np.fmax.reduce(window.high)) * factor))
     if not (math.isfinite(low) and math.isfinite(high)):
         return -1.0, 1.0
-    spread = max(high - low, 1e-6 * max(abs(low), abs(high)), 1e-9)
+    size = max(abs(low), abs(high))
+    spread = high - low
+    if spread <= ROUNDING * size:  # it stands still: its rounding is no course
+        spread = 1e-3 * max(size, 1.0)
     step = nice_step(spread / 10)
     lower, upper = (
         math.floor((low - 0.04 * spread) / step),

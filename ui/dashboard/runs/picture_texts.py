@@ -28,20 +28,23 @@ class Readings:
         self.view = view
         self._kept: dict[tuple[object, ...], list[str]] = {}
         self._cursors: tuple[float, ...] = ()
+        self._most = len(TWO)
 
     @property
     def heads(self) -> tuple[str, ...]:
         count = len(self.view.cursors)
-        return TWO if count == 2 else ONE if count else ()
+        return (TWO if count == 2 else ONE if count else ())[: self._most]
 
-    def width(self, metrics: QFontMetricsF, charts: list[Chart], u: float) -> float:
-        """Pixels that labels and values need."""
+    def fit(self, metrics: QFontMetricsF, charts: list[Chart], u: float, room: float) -> float:
+        """Return the pixels for labels and values; the last heads give way if ``room`` is less."""
         labels = [curve.label for chart in charts for curve in chart.curves]
         titles = [f"{chart.plan.title} {chart.plan.unit}" for chart in charts]
         widest = max(
             (metrics.horizontalAdvance(text[:WIDEST]) for text in (*labels, *titles)), default=0.0
         )
-        return widest + 40 * u + len(self.heads) * self.cell(metrics)
+        labels_wide, cell = widest + 40 * u, self.cell(metrics)
+        self._most = min(len(TWO), max(0, int((room - labels_wide) / cell)))
+        return min(labels_wide + len(self.heads) * cell, room)
 
     @staticmethod
     def cell(metrics: QFontMetricsF) -> float:
@@ -118,7 +121,7 @@ def paint_legend(
         room = right - left - 24 * u - len(heads) * cell
         label = metrics.elidedText(curve.label, Qt.TextElideMode.ElideMiddle, room)
         painter.drawText(QPointF(left + 24 * u, y), label)
-        for k, text in enumerate(readings.texts(curve, chart.plan.factor)):
+        for k, text in enumerate(readings.texts(curve, chart.plan.factor)[: len(heads)]):
             end = right - (len(heads) - 1 - k) * cell
             painter.drawText(QPointF(end - metrics.horizontalAdvance(text), y), text)
     hidden = len(chart.curves) - fits

@@ -8,16 +8,16 @@ from collections.abc import Callable
 import pyqtgraph
 from PySide6.QtCore import QRectF
 from PySide6.QtGui import QColor, QKeyEvent
-from PySide6.QtWidgets import QComboBox, QHBoxLayout, QLabel, QVBoxLayout, QWidget
+from PySide6.QtWidgets import QHBoxLayout, QLabel, QVBoxLayout, QWidget
 
 from ui.dashboard.runs.opened import Opened
 from ui.dashboard.runs.plots import FREQUENCY, ORDER, OVER_COLUMN, Plot, coloured, title_of
-from ui.dashboard.widgets import Sizes, Theme, ThemedPlot, combo_style, cosmetic_pen
+from ui.dashboard.widgets import ChoiceBox, Sizes, Theme, ThemedPlot, cosmetic_pen
 
 FIRST_X, FIRST_Y = "deflection_m", "spring_force_N"
 
 
-class ColumnBox(QComboBox):
+class ColumnBox(ChoiceBox):
     """Up and down choose a column; letters are keys of the window."""
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
@@ -55,8 +55,7 @@ class PlotPane(QWidget):
         row = QHBoxLayout()
         self._words: dict[str, QLabel] = {}
         for key, word in (("y", "Column"), ("x", "over")):
-            box = ColumnBox()
-            box.setStyleSheet(combo_style(theme, sizes.px(3)))
+            box = ColumnBox(theme, sizes)
             box.setAccessibleName(word)
             box.currentIndexChanged.connect(lambda _index: chosen())
             self.boxes[key] = box

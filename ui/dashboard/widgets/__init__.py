@@ -1,6 +1,7 @@
 """Controls that know nothing of a bench: buttons, prompts, drawing, theme."""
 
 from ui.dashboard.widgets.change_guard import ChangeGuard
+from ui.dashboard.widgets.choice_box import ChoiceBox
 from ui.dashboard.widgets.drawing import SketchPainter
 from ui.dashboard.widgets.elided_label import ElidedLabel
 from ui.dashboard.widgets.hold_button import HoldButton
@@ -12,7 +13,7 @@ from ui.dashboard.widgets.prompt_frame import PromptFrame
 from ui.dashboard.widgets.reading_table import LEFT, RIGHT, ReadingTable, set_for_reading
 from ui.dashboard.widgets.render_scheduler import RenderScheduler, Slice
 from ui.dashboard.widgets.status_label import StatusLabel
-from ui.dashboard.widgets.theme import THEMES, Sizes, Theme, combo_style, sizes_for, style_sheet
+from ui.dashboard.widgets.theme import THEMES, Sizes, Theme, sizes_for, style_sheet
 from ui.dashboard.widgets.themed_plot import ThemedPlot, cosmetic_pen
 
 __all__ = [
@@ -20,6 +21,7 @@ __all__ = [
     "RIGHT",
     "THEMES",
     "ChangeGuard",
+    "ChoiceBox",
     "ElidedLabel",
     "HoldButton",
     "KeyButton",
@@ -34,7 +36,6 @@ __all__ = [
     "Theme",
     "ThemedPlot",
     "bound",
-    "combo_style",
     "cosmetic_pen",
     "log_ticks",
     "set_for_reading",

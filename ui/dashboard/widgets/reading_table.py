@@ -24,6 +24,7 @@ def set_for_reading(table: QTableView, name: str) -> None:
     header = table.horizontalHeader()
     header.setStretchLastSection(True)
     header.setDefaultAlignment(LEFT)
+    header.setTextElideMode(Qt.TextElideMode.ElideRight)  # by itself Qt cuts a head off
 
 
 class ReadingTable(QTableWidget):

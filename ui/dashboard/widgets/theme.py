@@ -119,6 +119,11 @@ class Sizes:
         """``length`` of the 1440 × 900 sheet in this window, at least one pixel."""
         return max(1, round(length * self.scale))
 
+    @property
+    def low(self) -> bool:
+        """True for a window in which text, which does not shrink further, takes the room."""
+        return self.scale < 0.95
+
 
 def sizes_for(width: int, height: int) -> Sizes:
     """Sizes for a window; text never falls below 11 pt."""
@@ -197,15 +202,3 @@ QScrollBar::handle:vertical {{ background: {t.rule}; border-radius: {px(4)}px;
     min-height: {px(24)}px; }}
 QScrollBar::add-line, QScrollBar::sub-line {{ width: 0; height: 0; }}
 """
-
-
-def combo_style(theme: Theme, edge: int) -> str:
-    """Style sheet of a box of choices."""
-    return (
-        f"QComboBox {{ background: {theme.raised}; color: {theme.ink}; border: 1px solid "
-        f"{theme.rule}; border-radius: {edge}px; padding: {edge}px {2 * edge}px; }}"
-        f"QComboBox:focus {{ border: 2px solid {theme.accent}; }}"
-        f"QComboBox:disabled {{ color: {theme.disabled}; background: {theme.strip}; }}"
-        f"QComboBox QAbstractItemView {{ background: {theme.raised}; color: {theme.ink}; "
-        f"selection-background-color: {theme.accent}; selection-color: {theme.on_accent}; }}"
-    )
