@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from hil.bringup import make_safe
-from hil.control import driven_current_A, moved_mass, passive_bounds
+from hil.control import driven_current_A, passive_bounds
 from hil.core import Waveform
 from hil.measure.characteristic import (
     Characteristic,
@@ -22,7 +22,6 @@ from hil.measure.characteristic import (
     windows,
 )
 from hil.measure.guarded import (
-    MOVE_S,
     GuardedTest,
     Part,
     apply,
@@ -35,15 +34,11 @@ from hil.measure.guarded import (
 )
 from hil.measure.loop_prediction import FRICTION_KNOWN
 from hil.measure.truth import MOTOR_POWER
+from hil.measure.weight_moves import expected_of_move, lasts_s, way_m, weights_lifted
 from hil.procedures import Hand, Hang, Pause, Push
 from hil.profile import Profile, arm_ratio, rig_parameters
 
 LIFTS = 4
-ROOM_SHARE = 0.65  # of the travel: the position loop swings about the end of a move
-SPEED_SHARE = 0.9  # of the limit, at most
-FORCE_SHARE = 0.75  # of the limit: weight and its acceleration; the rest is for the loop
-SHARPEST = 5.77  # way over time squared: peak acceleration of a minimum-jerk move
-FASTEST = 1.875  # way over time: its peak speed
 SPEED_SAMPLES = 20
 SHAKE_Hz, SHAKES = 1.5, 5
 SHAKE_SPEED = 0.5  # of the limit
@@ -53,35 +48,6 @@ PUSH_FACTOR = 2.2  # of the back-driving force that the profile makes one expect
 MOVED_COUNTS = 4.0  # of the motor sensor: the nut is driven back
 SEEN_S = 0.01  # until a nut that slips has moved by a count; judged on one simulated rig
 RESISTANCE_KNOWN = 0.06  # of the winding: maker's tolerance and heat; common practice, no source
-
-
-def _weights(profile: Profile) -> list[tuple[float, float, float]]:
-    """(mass in kg, force at the rod in N, speed in m/s) of each weight that may be lifted."""
-    own_kg, own_N, kg_per_N = moved_mass(profile)
-    limits = profile.limits
-    way = _way_m(profile)
-    found = []
-    for mass in sorted(profile.rig.weights):
-        # A weight m on an arm L pulls the rod (arm r) with m·g·L/r and weighs m·(L/r)² there.
-        at_rod = kg_per_N * profile.rig.gravity
-        force = own_N + mass * profile.rig.gravity * at_rod
-        left = FORCE_SHARE * limits.force.limited - force
-        if left <= 0.05 * limits.force.limited or own_N <= 0.0:
-            continue
-        sharp = left / (own_kg + mass * at_rod**2)
-        speed = FASTEST * way / math.sqrt(SHARPEST * way / sharp)
-        found.append((mass, force, min(speed, SPEED_SHARE * limits.speed.limited)))
-    return found
-
-
-def _way_m(profile: Profile) -> float:
-    travel = profile.limits.travel
-    return ROOM_SHARE * (travel.upper - travel.lower)
-
-
-def _lasts_s(profile: Profile, speed_m_s: float) -> float:
-    """Return how long ``move_to`` stays: the move over the whole stroke, and its settling."""
-    return FASTEST * profile.actuator.stroke / speed_m_s + MOVE_S
 
 
 def _back_driving_N(profile: Profile) -> float:
@@ -121,10 +87,10 @@ def _run(profile: Profile) -> Part:
     yield from mark("begin shake", {})
     yield Pause(lasts)
     yield from mark("end shake", {})
-    half = 0.5 * _way_m(profile)
+    half = 0.5 * way_m(profile)
     low, high = middle_m(profile) - half, middle_m(profile) + half
     yield from move_to(profile, low)
-    for mass, _force, speed in _weights(profile):
+    for mass, _force, speed in weights_lifted(profile):
         yield from make_safe()
         yield Hand("free_load", "Take the counterweight away: the lever sinks onto its end.")
         yield Hang(mass)
@@ -195,7 +161,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
         "Electrical power is an estimate at the motor's terminals, from torque, speed and "
         "winding resistance: the drive reports no supply current."
     ]
-    weights = _weights(profile)
+    weights = weights_lifted(profile)
     for mass, _force, speed in weights:
         found += _of_weight(run, profile, mass, speed)
     if weights:
@@ -221,7 +187,7 @@ def _of_weight(
         known = RESISTANCE_KNOWN * np.abs(copper / electrical)
         systematic = abs(float(np.mean(each))) * (relative + float(np.mean(known)))
         value, u95 = mean_u95(each, systematic)
-        expected, peak = _expected(profile, mass, speed, 1.0 if lifting else -1.0)
+        expected, peak = expected_of_move(profile, mass, speed, 1.0 if lifting else -1.0)
         figures.append(
             Characteristic(
                 f"force_speed.efficiency_{name}ing_{mass:g}_kg",
@@ -251,37 +217,6 @@ def _of_weight(
                 )
             )
     return figures
-
-
-def _expected(profile: Profile, mass: float, speed: float, sense: float) -> tuple[float, float]:
-    """(efficiency, peak power in W) of a minimum-jerk move with a weight, as ``_Hold`` makes it.
-
-    Held before and after, the motor bears the weight without help from friction.
-    """
-    actuator = profile.actuator
-    motor, screw = actuator.motor, actuator.screw
-    per_metre = actuator.radians_per_metre
-    own_kg, own_N, kg_per_N = moved_mass(profile)
-    at_rod = kg_per_N * profile.rig.gravity
-    way = sense * _way_m(profile)
-    moving = FASTEST * abs(way) / speed
-    s = np.linspace(0.0, 1.0, 400)
-    v = way * 30 * s**2 * (1 - s) ** 2 / moving
-    a = way * (60 * s - 180 * s**2 + 120 * s**3) / moving**2
-    weight = own_N + mass * profile.rig.gravity * at_rod
-    force = weight + (own_kg + mass * at_rod**2) * a
-    driven = np.where(
-        sense * force > 0, force / screw.efficiency_forward, force * screw.efficiency_backward
-    )
-    torque = (driven + actuator.reflected_mass * a) / per_metre
-    torque += sense * actuator.friction.coulomb
-    heat = motor.winding_resistance / motor.torque_constant**2
-    t = s * moving
-    electrical = float(np.trapezoid(torque * per_metre * v + heat * torque**2, t))
-    electrical += heat * (weight / per_metre) ** 2 * (_lasts_s(profile, speed) - moving)
-    work = float(np.trapezoid(force * v, t))
-    ratio = work / electrical if sense > 0 else electrical / work
-    return ratio, float(np.max(np.abs(force * v)))
 
 
 def _sag(run: RecordedRun, profile: Profile) -> Characteristic:
@@ -402,7 +337,7 @@ TEST = GuardedTest(
         12.0
         + PUSHES / PUSH_Hz
         + SHAKES / SHAKE_Hz
-        + sum(6.0 + 2 * LIFTS * (_lasts_s(profile, s)) for _m, _f, s in _weights(profile))
+        + sum(6.0 + 2 * LIFTS * (lasts_s(profile, s)) for _m, _f, s in weights_lifted(profile))
     ),
     run=_run,
     evaluate=_evaluate,

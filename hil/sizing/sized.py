@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 
 from drivers.suggest import nearest
 from hil.sizing.combination import Combination
-from hil.sizing.figures import Figure, figures, loop_figure
+from hil.sizing.figure import Figure
+from hil.sizing.figures import figures, loop_figure
 from hil.sizing.parts import Parts
 from hil.sizing.requirements import Requirements
 

@@ -15,7 +15,8 @@ from hil.core.requests import CONFIRM_LOAD_MOTION, VirtualSpring
 from hil.core.samples import BehaviourCode, State
 from hil.profile.loader import load_profile, profile_to_dict
 from ui.dashboard.bench.operate_model import OperateModel
-from ui.dashboard.operate.behaviour_deck import BehaviourDeck, FieldRow
+from ui.dashboard.operate.behaviour_deck import BehaviourDeck
+from ui.dashboard.operate.behaviour_rows import FieldRow
 from ui.dashboard.operate.notices import Notices
 from ui.dashboard.widgets.theme import DARK, LIGHT, SMALLEST_PT, sizes_for, style_sheet
 from ui.dashboard.window import Window

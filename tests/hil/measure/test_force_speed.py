@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from synthetic import SyntheticRun
 
-from hil.measure import force_speed
+from hil.measure import force_speed, weight_moves
 from hil.measure.characteristic import Window
 from hil.profile import load_profile
 
@@ -55,12 +55,12 @@ def test_power_at_the_motor_is_shaft_power_and_copper_loss():
 
 
 def test_a_weight_is_lifted_no_faster_than_its_acceleration_permits():
-    found = force_speed._weights(PROFILE)
+    found = weight_moves.weights_lifted(PROFILE)
     assert [mass for mass, _, _ in found] == [2.5, 5.0]
     light, heavy = found
-    assert heavy[2] < light[2] <= force_speed.SPEED_SHARE * PROFILE.limits.speed.limited
+    assert heavy[2] < light[2] <= weight_moves.SPEED_SHARE * PROFILE.limits.speed.limited
     for mass, force, _ in found:
-        assert force < force_speed.FORCE_SHARE * PROFILE.limits.force.limited
-        expected, peak = force_speed._expected(PROFILE, mass, 0.05, 1.0)
+        assert force < weight_moves.FORCE_SHARE * PROFILE.limits.force.limited
+        expected, peak = weight_moves.expected_of_move(PROFILE, mass, 0.05, 1.0)
         assert 0.0 < expected < PROFILE.actuator.screw.efficiency_forward
         assert peak == pytest.approx(force * 0.05, rel=0.1)

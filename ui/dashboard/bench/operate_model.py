@@ -15,27 +15,20 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from drivers.base import PowerStage
 from hil.analysis import mark_label
 from hil.calibration import DriftWarning
 from hil.control import cap_from, profile_in_force
-from hil.core import COLUMNS, INDEX, BehaviourCode, Cause, Limit, State, fix, label, sentence
+from hil.core import INDEX, Cause, Limit, State, fix, label
 from hil.link import Answer
 from hil.profile import Profile, profile_from_dict
 from ui.dashboard.bench.behaviour_forms import BehaviourForm, behaviour_forms, narrow_forms
+from ui.dashboard.bench.bench_standing import BenchStanding
 from ui.dashboard.bench.first_notices import first_notices, unverified_text
-from ui.dashboard.bench.recording_events import RecordingEvents
 from ui.dashboard.bench.request_status import RequestStatus
 from ui.dashboard.bench.rig_statics import borne_mass
 from ui.dashboard.bench.trace_buffer import TraceBuffer
 from ui.dashboard.bench.traces import TRACES
-from ui.dashboard.bench.wording import (
-    BEHAVIOUR_WORDS,
-    STATE_WORDS,
-    clock_text,
-    duration_text,
-    number,
-)
+from ui.dashboard.bench.wording import clock_text, number
 
 _TRACE_COLUMNS = [INDEX[name] for name in TRACES]
 _STATE = INDEX["state"]
@@ -47,7 +40,6 @@ MOST_SAMPLES = 4_000_000
 FIGURES_S = 0.15  # big numbers are means over this long, renewed as often
 LIMITED_HOLD_S = 1.0  # a trim shows at least this long
 TRIM_AGAIN_S = 10.0
-SILENT_S = 0.5  # of the link, before the page says that nothing comes
 
 
 @dataclass(frozen=True)
@@ -56,7 +48,7 @@ class Mark:
     text: str
 
 
-class OperateModel(RecordingEvents):
+class OperateModel(BenchStanding):
     """View model of the bench.
 
     Args:
@@ -65,7 +57,7 @@ class OperateModel(RecordingEvents):
 
     Attributes:
         refusal: why the bench did not do what was asked last, '' if it did.
-        in_control, lost_samples, hung_kg, hand_N: set by whoever holds the connections.
+        lost_samples, hung_kg, hand_N: set by whoever holds the connections.
     """
 
     def __init__(self, description: Mapping[str, Any], history_s: float = HISTORY_S) -> None:
@@ -80,25 +72,11 @@ class OperateModel(RecordingEvents):
         self.forms: list[BehaviourForm] = behaviour_forms(self.profile, self.cap)
         capacity = min(int(history_s * self.profile.control.rate), MOST_SAMPLES)
         self.buffer = TraceBuffer(len(TRACES), capacity)
-        self.row: NDArray[np.float64] = np.full(len(COLUMNS), np.nan)
-        for name in ("state", "behaviour", "limited", "tripped", "power_stage"):
-            self.row[INDEX[name]] = 0.0
         self.figures = self.row.copy()
         self.marks: deque[Mark] = deque(maxlen=500)
         self.notices: deque[tuple[str, str]] = deque(maxlen=50)  # (wall clock, text)
-        self.holder: str | None = None
-        self.in_control = False
-        self.reset_needed = False  # the last one was a holder's who is gone
-        self.watch_only = False
-        self.kept_run = ""
-        self.last_stop = ""
-        self.last_stop_fix = ""
-        self.cause_text = ""
-        self.energising = False
         self.refusal = ""
         self.word = RequestStatus()
-        self.host_gone = False
-        self.left_under_power = False  # the host ended and the drive still showed power
         self.late_cycles = 0
         self.skipped_periods = 0
         self.lost_samples = 0
@@ -111,14 +89,11 @@ class OperateModel(RecordingEvents):
         self.winding = math.nan  # its heat, as a share of what is permitted continuously
         self.drift: list[DriftWarning] = []  # set by whoever watches the calibration
         self.service: list[str] = []  # what recorded runs say needs service, in words
-        self.working_since: float | None = None
         self.applied: dict[str, Any] = {}
         self.chosen = 1
         self.follow = False
         self.hung_kg: float | None = None
         self.hand_N = 0.0
-        self.now_s = 0.0
-        self._heard_s: float | None = None
         self._pace: deque[tuple[float, float]] = deque(maxlen=64)
         self._limited_until: dict[int, float] = {}
         self._figures_due = 0.0
@@ -316,114 +291,11 @@ class OperateModel(RecordingEvents):
         """Add a notice of the window's own."""
         self.notices.append((clock, text))
 
-    # ------------------------------------------------------------------ state in words
+    # ------------------------------------------------------------------ choosing
 
     @property
     def time_s(self) -> float:
         return self.buffer.end_s
-
-    @property
-    def state(self) -> State:
-        return State(int(self.row[_STATE]))
-
-    @property
-    def state_word(self) -> str:
-        if not self.link_well:
-            return "No answer"
-        if self.energising and self.state is State.DE_ENERGISED:
-            return "Energising"
-        return STATE_WORDS[self.state]
-
-    @property
-    def link_well(self) -> bool:
-        """Something came within the last half second."""
-        return (
-            not self.host_gone
-            and self._heard_s is not None
-            and self.now_s - self._heard_s < SILENT_S
-        )
-
-    @property
-    def power_still_on(self) -> bool:
-        """The drive shows power that nothing asks for, or did so when it was last heard of."""
-        return self.left_under_power or (
-            int(self.row[INDEX["tripped"]]) == Cause.POWER_NOT_REMOVED
-            and int(self.row[INDEX["power_stage"]]) not in (PowerStage.OFF, PowerStage.FAULT)
-        )
-
-    @property
-    def powered(self) -> bool:
-        return self.state in (State.STANDBY, State.RUNNING)
-
-    @property
-    def active_behaviour(self) -> BehaviourCode:
-        return BehaviourCode(int(self.row[INDEX["behaviour"]]))
-
-    @property
-    def state_detail(self) -> str:
-        """One line below the state word."""
-        if not self.link_well:
-            return "the rig host is silent: use the hard-wired emergency stop if in doubt"
-        if self.state is State.STOPPED:
-            code = int(self.row[INDEX["tripped"]])
-            said = "" if self.cause_text == "operator" else self.cause_text
-            return said or sentence(code or Cause.OPERATOR)
-        stage = int(self.row[INDEX["power_stage"]])
-        power = "power stage on" if stage == PowerStage.ON else "power stage off"
-        if self.state is State.RUNNING:
-            name = BEHAVIOUR_WORDS[self.active_behaviour]
-            since = self.time_s - self.working_since if self.working_since is not None else 0.0
-            return f"{power} · {name} for {duration_text(since)}"
-        if self.state is State.STANDBY:
-            return f"{power}, zero torque · ready for Apply"
-        if stage not in (PowerStage.OFF, PowerStage.FAULT):
-            return "no power is requested · the drive has not shown yet that it is off"
-        return f"{power} · sensors live · motor disabled"
-
-    @property
-    def last_stop_text(self) -> str:
-        if not self.last_stop:
-            return "No stop since this window opened."
-        kept = f" Kept as run {self.kept_run}." if self.kept_run else ""
-        return f"Last stop: {self.last_stop}.{kept}"
-
-    @property
-    def lock_reason(self) -> str:
-        """Why this window may not act, '' if it may. Stop is never withheld."""
-        if not self.link_well:
-            return "the rig host does not answer"
-        if self.in_control:
-            return ""
-        if self.holder:
-            return f"{self.holder} holds control; this window watches"
-        if self.watch_only:
-            return "this window was opened to watch"
-        return "nobody holds control: take it to act"
-
-    @property
-    def why_not_apply(self) -> str:
-        if self.lock_reason:
-            return self.lock_reason
-        if self.state is State.STOPPED:
-            return "stopped: find the cause, then reset"
-        if self.state is State.DE_ENERGISED:
-            return "power is off: power on first"
-        return ""
-
-    @property
-    def may_power_on(self) -> bool:
-        return not self.lock_reason and self.state is State.DE_ENERGISED and not self.energising
-
-    @property
-    def may_power_off(self) -> bool:
-        return not self.lock_reason and (self.powered or self.energising)
-
-    @property
-    def may_reset(self) -> bool:
-        due = self.state is State.STOPPED or (
-            self.state is State.DE_ENERGISED and self.reset_needed
-        )
-        return not self.lock_reason and due
 
     @property
     def form(self) -> BehaviourForm:

@@ -1,0 +1,152 @@
+"""Standing of the bench as last heard of: its state in words, and what may be asked of it."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from drivers.base import PowerStage
+from hil.core import COLUMNS, INDEX, BehaviourCode, Cause, State, sentence
+from ui.dashboard.bench.recording_events import RecordingEvents
+from ui.dashboard.bench.wording import BEHAVIOUR_WORDS, STATE_WORDS, duration_text
+
+SILENT_S = 0.5  # of the link, before the page says that nothing comes
+_STATE = INDEX["state"]
+
+
+class BenchStanding(RecordingEvents):
+    """Base of the view model of the bench: what it knows, and what follows from it.
+
+    Attributes:
+        row: latest sample, shape (len(COLUMNS),).
+        holder: of control, None for nobody; in_control: this window, set by whoever holds the
+            connections; reset_needed: the last reset was a holder's who is gone.
+        kept_run, last_stop, last_stop_fix, cause_text: of the last stop, '' without one.
+        energising: power has been asked for and has not come yet.
+        left_under_power: the rig host ended and the drive still showed power.
+        working_since: time in s at which the behaviour that acts began, None if none does.
+        now_s: of the window's own clock.
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.row: NDArray[np.float64] = np.full(len(COLUMNS), np.nan)
+        for name in ("state", "behaviour", "limited", "tripped", "power_stage"):
+            self.row[INDEX[name]] = 0.0
+        self.holder: str | None = None
+        self.in_control = False
+        self.reset_needed = False
+        self.watch_only = False
+        self.kept_run = ""
+        self.last_stop = ""
+        self.last_stop_fix = ""
+        self.cause_text = ""
+        self.energising = False
+        self.host_gone = False
+        self.left_under_power = False
+        self.working_since: float | None = None
+        self.now_s = 0.0
+        self._heard_s: float | None = None
+
+    @property
+    def state(self) -> State:
+        return State(int(self.row[_STATE]))
+
+    @property
+    def state_word(self) -> str:
+        if not self.link_well:
+            return "No answer"
+        if self.energising and self.state is State.DE_ENERGISED:
+            return "Energising"
+        return STATE_WORDS[self.state]
+
+    @property
+    def link_well(self) -> bool:
+        """Something came within the last half second."""
+        return (
+            not self.host_gone
+            and self._heard_s is not None
+            and self.now_s - self._heard_s < SILENT_S
+        )
+
+    @property
+    def power_still_on(self) -> bool:
+        """The drive shows power that nothing asks for, or did so when it was last heard of."""
+        return self.left_under_power or (
+            int(self.row[INDEX["tripped"]]) == Cause.POWER_NOT_REMOVED
+            and int(self.row[INDEX["power_stage"]]) not in (PowerStage.OFF, PowerStage.FAULT)
+        )
+
+    @property
+    def powered(self) -> bool:
+        return self.state in (State.STANDBY, State.RUNNING)
+
+    @property
+    def active_behaviour(self) -> BehaviourCode:
+        return BehaviourCode(int(self.row[INDEX["behaviour"]]))
+
+    @property
+    def state_detail(self) -> str:
+        """One line below the state word."""
+        if not self.link_well:
+            return "the rig host is silent: use the hard-wired emergency stop if in doubt"
+        if self.state is State.STOPPED:
+            code = int(self.row[INDEX["tripped"]])
+            said = "" if self.cause_text == "operator" else self.cause_text
+            return said or sentence(code or Cause.OPERATOR)
+        stage = int(self.row[INDEX["power_stage"]])
+        power = "power stage on" if stage == PowerStage.ON else "power stage off"
+        if self.state is State.RUNNING:
+            name = BEHAVIOUR_WORDS[self.active_behaviour]
+            since = self.time_s - self.working_since if self.working_since is not None else 0.0
+            return f"{power} · {name} for {duration_text(since)}"
+        if self.state is State.STANDBY:
+            return f"{power}, zero torque · ready for Apply"
+        if stage not in (PowerStage.OFF, PowerStage.FAULT):
+            return "no power is requested · the drive has not shown yet that it is off"
+        return f"{power} · sensors live · motor disabled"
+
+    @property
+    def last_stop_text(self) -> str:
+        if not self.last_stop:
+            return "No stop since this window opened."
+        kept = f" Kept as run {self.kept_run}." if self.kept_run else ""
+        return f"Last stop: {self.last_stop}.{kept}"
+
+    @property
+    def lock_reason(self) -> str:
+        """Why this window may not act, '' if it may. Stop is never withheld."""
+        if not self.link_well:
+            return "the rig host does not answer"
+        if self.in_control:
+            return ""
+        if self.holder:
+            return f"{self.holder} holds control; this window watches"
+        if self.watch_only:
+            return "this window was opened to watch"
+        return "nobody holds control: take it to act"
+
+    @property
+    def why_not_apply(self) -> str:
+        if self.lock_reason:
+            return self.lock_reason
+        if self.state is State.STOPPED:
+            return "stopped: find the cause, then reset"
+        if self.state is State.DE_ENERGISED:
+            return "power is off: power on first"
+        return ""
+
+    @property
+    def may_power_on(self) -> bool:
+        return not self.lock_reason and self.state is State.DE_ENERGISED and not self.energising
+
+    @property
+    def may_power_off(self) -> bool:
+        return not self.lock_reason and (self.powered or self.energising)
+
+    @property
+    def may_reset(self) -> bool:
+        due = self.state is State.STOPPED or (
+            self.state is State.DE_ENERGISED and self.reset_needed
+        )
+        return not self.lock_reason and due
