@@ -62,6 +62,22 @@ def test_bad_caps_end_with_one_line(
     assert why in called.stderr and called.stderr.count("\n") == 1
 
 
+@pytest.mark.parametrize(
+    ("options", "why"),
+    [
+        (("--open-house", "4711"), "--open-house: it is unlocked by 4 to 12 letters"),
+        (("--open-house", "abc"), "--open-house: it is unlocked by 4 to 12 letters"),
+        (("--attract",), "--attract goes with --open-house"),
+    ],
+)
+def test_open_house_needs_letters(
+    hookeline: Callable[..., Any], options: tuple[str, ...], why: str
+) -> None:
+    called = hookeline("demo", *options)
+    assert called.returncode == 2
+    assert why in called.stderr and called.stderr.count("\n") == 1
+
+
 def test_a_cap_wider_than_the_profile_says_that_it_does_nothing(
     gentle: Path, hookeline: Callable[..., Any]
 ) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,10 +12,11 @@ from hil.link import ClientKeys
 from hil.profile import find_profile, load_profile
 from ui.commands.answers import BAD_INPUT, FAILED, OK, CommandError, add_command, answer, say
 from ui.commands.disturb import add_disturb, rehearsal_of
-from ui.commands.screen import has_display, operate
+from ui.commands.screen import Opening, has_display, operate
 from ui.commands.session_cap import add_cap, cap_given, refuse_cap
 from ui.commands.stated import add_reference, stated_reference
 from ui.commands.unverified import add_unverified, confirmed_unverified
+from ui.commands.visitors import add_open_house, check_open_house
 from ui.commands.wire import add_wire, last_run
 
 IN_THE_DASHBOARD = "the bench of --link runs already. Fix: set its cap on the Operate page"
@@ -49,6 +51,7 @@ def add(commands: Any) -> None:
     add_unverified(parser)
     add_reference(parser)
     add_cap(parser)
+    add_open_house(parser)
     add_wire(parser, replay=False)
     add_disturb(parser)
     parser.set_defaults(run=run)
@@ -62,10 +65,14 @@ def run(options: argparse.Namespace) -> int:
             "screen, or 'hookeline perform SEQUENCE --headless'",
             BAD_INPUT,
         )
+    check_open_house(options)
+    opening = Opening(open_house=options.open_house, attract=options.attract)
     if options.link is not None:
         refuse_cap(options, IN_THE_DASHBOARD)
         keys = ClientKeys.load(options.keys) if options.keys is not None else None
-        code = operate(options.link, keys=keys, watch=options.watch, runs=options.runs)
+        code = operate(
+            options.link, keys=keys, watch=options.watch, runs=options.runs, opening=opening
+        )
     else:
         rehearsal = rehearsal_of(options, load_profile(options.profile))
         confirmed = confirmed_unverified(options, load_profile(options.profile))
@@ -89,7 +96,7 @@ def run(options: argparse.Namespace) -> int:
                 bench.link_directory,
                 watch=options.watch,
                 runs=options.runs,
-                record_as="bench",
+                opening=replace(opening, record_as="bench"),
                 profile_file=Path(find_profile(options.profile)),
             )
         bench.keep_wire_log(last_run(options.runs))

@@ -12,9 +12,10 @@ from hil.sequences import load_sequence
 from hil.sizing import sequence_beside
 from ui.commands.answers import BAD_INPUT, FAILED, OK, CommandError, add_command, answer, say
 from ui.commands.disturb import add_disturb, rehearsal_of
-from ui.commands.screen import has_display, has_platform, operate, watching_dashboard
+from ui.commands.screen import Opening, has_display, has_platform, operate, watching_dashboard
 from ui.commands.session import finish, fit, perform_live, perform_lockstep
 from ui.commands.session_cap import add_cap, cap_given, refuse_cap
+from ui.commands.visitors import add_open_house, check_open_house
 from ui.commands.wire import add_wire, check_wire, last_run, perform_replay
 
 HINT = "Simulated rig: nothing real moves. G begins the tour, S leaves it, Esc stops."
@@ -59,6 +60,7 @@ def add(commands: Any) -> None:
         "--profile", default=PROFILE, help=f"simulated rig to use (default: {PROFILE})"
     )
     add_cap(parser)
+    add_open_house(parser)
     add_wire(parser)
     add_disturb(parser)
     parser.set_defaults(run=run)
@@ -66,6 +68,7 @@ def add(commands: Any) -> None:
 
 def run(options: argparse.Namespace) -> int:
     check_wire(options)
+    check_open_house(options)
     profile = load_profile(options.profile)
     beside = sequence_beside(find_profile(options.profile))  # as 'hookeline size' writes it
     sequence = fit(load_sequence(beside if beside.exists() else "demo"), options.seconds)
@@ -109,9 +112,13 @@ def run(options: argparse.Namespace) -> int:
             code = operate(
                 bench.link_directory,
                 runs=options.out,
-                record_as="demo",
-                hint=HINT,
-                offer=TOUR if options.profile == PROFILE else "",
+                opening=Opening(
+                    record_as="demo",
+                    hint=HINT,
+                    offer=TOUR if options.profile == PROFILE and not options.open_house else "",
+                    open_house=options.open_house,
+                    attract=options.attract,
+                ),
             )
         bench.keep_wire_log(last_run(options.out))
         say(options, f"the run is in '{options.out}': hookeline runs --runs {options.out}")

@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -27,15 +28,35 @@ def has_platform() -> bool:
     return bool(os.environ.get("QT_QPA_PLATFORM"))
 
 
+@dataclass(frozen=True)
+class Opening:
+    """Acts once the dashboard has opened.
+
+    Attributes:
+        record_as: name of a run to record from the start, if not empty.
+        hint: said to the operator.
+        offer: shipped sequence that is picked, if not empty.
+        open_house: letters that unlock it; the window locks for visitors once power is on.
+        attract: open house moves a little while nobody comes.
+    """
+
+    record_as: str = ""
+    hint: str = ""
+    offer: str = ""
+    open_house: str = ""
+    attract: bool = False
+
+
+OPENS_PLAIN = Opening()
+
+
 def operate(
     where: str | Path,
     *,
     keys: Any = None,
     watch: bool = False,
     runs: Path | None = None,
-    record_as: str = "",
-    hint: str = "",
-    offer: str = "",
+    opening: Opening = OPENS_PLAIN,
     profile_file: Path | None = None,
 ) -> int:
     """Show the dashboard until it is closed; returns its exit code.
@@ -45,9 +66,7 @@ def operate(
         keys: ``ClientKeys`` for ``tcp://``.
         watch: never take control.
         runs: folder shown on the Runs page.
-        record_as: name of a run to record from the start, if not empty.
-        hint: said to the operator when the window has opened.
-        offer: shipped sequence that is picked then, if not empty.
+        opening: acts once the window has opened.
         profile_file: the rig's profile, if its file is on this computer.
 
     Raises:
@@ -75,12 +94,14 @@ def operate(
     def opened() -> None:
         for window in windows():
             if window.session is not None:
-                if record_as and not watch:
-                    window.session.ask(StartRun(name=record_as))
-                if hint:
-                    window.model.say(hint)
-                if offer and not watch:
-                    window.offer(offer)
+                if opening.record_as and not watch:
+                    window.session.ask(StartRun(name=opening.record_as))
+                if opening.hint:
+                    window.model.say(opening.hint)
+                if opening.offer and not watch:
+                    window.offer(opening.offer)
+                if opening.open_house and not watch:
+                    window.open_house.arm(opening.open_house, opening.attract)
 
     def close_all() -> None:
         for window in windows():

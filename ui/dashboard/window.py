@@ -23,7 +23,9 @@ field has the focus P, T, K, R, and Y and N while the strip asks. ``Page.keys`` 
 from __future__ import annotations
 
 import gc
+import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -37,7 +39,14 @@ from ui.dashboard.calibrate import CalibrateModel, CalibratePage
 from ui.dashboard.header import Header
 from ui.dashboard.help_window import HelpWindow
 from ui.dashboard.measure import MeasureModel, MeasurePage
-from ui.dashboard.operate import OperatePage, OperateView, PowerBanner, StopStrip
+from ui.dashboard.operate import (
+    OpenHouse,
+    OpenHousePage,
+    OperatePage,
+    OperateView,
+    PowerBanner,
+    StopStrip,
+)
 from ui.dashboard.runs import RunsModel, RunsPage
 from ui.dashboard.size import SizeModel, SizePage
 from ui.dashboard.widgets import THEMES, RenderScheduler, Slice, bound, sizes_for, style_sheet
@@ -121,11 +130,14 @@ class Window(QMainWindow):
         escape.activated.connect(self.stop)
         # Two windows in one process: Qt then asks which is meant; any of them may stop.
         escape.activatedAmbiguously.connect(self.stop)
-        for entry in self.entries:
-            key = QShortcut(QKeySequence(entry.key), self)
-            key.activated.connect(lambda title=entry.title: self.show_page(title))
-        QShortcut(QKeySequence(BY_NAME["theme"].key), self).activated.connect(self.swap_theme)
-        QShortcut(QKeySequence(BY_NAME["help"].key), self).activated.connect(self.show_help)
+        acts: list[tuple[str, Callable[[], None]]] = [
+            (entry.key, partial(self.show_page, entry.title)) for entry in self.entries
+        ]
+        acts += [(BY_NAME["theme"].key, self.swap_theme), (BY_NAME["help"].key, self.show_help)]
+        self._shortcuts = [QShortcut(QKeySequence(key), self) for key, _ in acts]
+        for key, (_, act) in zip(self._shortcuts, acts, strict=True):
+            key.activated.connect(act)
+        self._locked = False  # for visitors: see ``ui.dashboard.operate.open_house``
         self.help: HelpWindow | None = None
 
         self._resized = QTimer(self)
@@ -148,6 +160,7 @@ class Window(QMainWindow):
         """The one rhythm of the window: heartbeat and stop first, drawing with what is left."""
         if self.session is not None:
             self.session.pump()
+            self._follow_lock()
             if self.pacer.begin_turn():
                 self._drawing.start()
 
@@ -214,17 +227,50 @@ class Window(QMainWindow):
             take_control=session.take_control if session else nothing,
         )
         column.addWidget(self.strip)
+        self.visitors = OpenHousePage(self.open_house, model, self.theme, self.sizes)
+        self.stack.addWidget(self.visitors)
         self.setCentralWidget(sheet)
         if replaced is not None:
             replaced.destroyed.connect(collect_soon)
         self._heartbeat_alone()
         self._bring_up(self.page_number)
+        self._show_locked()
         self.refresh()
         self._heartbeat_alone()
 
     def _heartbeat_alone(self) -> None:
         if self.session is not None:
             self.session.heartbeat()
+
+    @property
+    def open_house(self) -> OpenHouse:
+        """The mode for visitors."""
+        house: OpenHouse = self.view_of("Operate").open_house
+        return house
+
+    def _follow_lock(self) -> None:
+        """Lock the window for visitors, or give it back, as the mode says."""
+        if self.open_house.locked == self._locked:
+            return
+        self._locked = self.open_house.locked
+        if self._locked and self.help is not None:
+            self.help.close()
+        self.page.let_go()
+        self._show_locked()
+        if self._locked:
+            self.showFullScreen()
+        else:
+            self.showNormal()
+            self.show_page("Operate")
+
+    def _show_locked(self) -> None:
+        for key in self._shortcuts:
+            key.setEnabled(not self._locked)
+        self.header.setVisible(not self._locked)
+        self.strip.lock(self._locked)
+        if self._locked:
+            self.stack.setCurrentWidget(self.visitors)
+            self.visitors.setFocus()
 
     @property
     def page(self) -> Page:
@@ -335,6 +381,9 @@ class Window(QMainWindow):
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
         """Keys that no focused widget took. They are shown on what they do."""
+        if self._locked:
+            self._visitor_pressed(event)
+            return
         if event.isAutoRepeat() or event.modifiers() & (
             Qt.KeyboardModifier.ControlModifier | Qt.KeyboardModifier.AltModifier
         ):
@@ -350,7 +399,21 @@ class Window(QMainWindow):
         act()
         self.refresh()
 
+    def _visitor_pressed(self, event: QKeyEvent) -> None:
+        """Choose a preset, or take a letter of the sequence that unlocks; nothing else."""
+        if not event.isAutoRepeat():
+            act = bound(self.visitors.keys()).get(event.key())
+            if act is not None:
+                act()
+            elif event.text().isalpha():
+                self.open_house.type(event.text(), time.monotonic())
+        self._follow_lock()
+        self.refresh()
+
     def closeEvent(self, event: QCloseEvent) -> None:
+        if self._locked and event.spontaneous():
+            event.ignore()  # the attendant unlocks it first; a signal closes it all the same
+            return
         if self.help is not None:
             self.help.close()
         if self.session is not None:
@@ -367,12 +430,15 @@ class Window(QMainWindow):
 
     def frame_slices(self) -> list[Slice]:
         """Redraw what moves."""
-        return self.page.frame_slices() if self.pages and self.isVisible() else []
+        shown = bool(self.pages) and self.isVisible() and not self._locked
+        return self.page.frame_slices() if shown else []
 
     def word_slices(self) -> list[Slice]:
         """Renew words, bars and what may be pressed."""
         if not self.pages:
             return []
+        if self._locked:
+            return [self.banner.refresh, self.strip.refresh, self.visitors.refresh]
         return [
             self.banner.refresh,
             self.header.refresh,

@@ -6,6 +6,7 @@ page of keys. A key that a page lacks does nothing there.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -60,6 +61,7 @@ KEYS = (
     KeyUse("freeze", "F8", "freeze the charts, or let them go on", _on("Operate")),
     KeyUse("theme", "F9", "light or dark"),
     KeyUse("list", "F10", "hide the list, or show it", _on("Runs")),
+    KeyUse("open_house", "F11", "open house: lock this window for visitors", _on("Operate")),
     KeyUse(
         "enter",
         "Enter",
@@ -204,7 +206,15 @@ KEYS = (
     KeyUse("page_down", "Page down", "scroll on", _on("Operate", "Runs")),
     KeyUse("ends", "Home, End", "first and last", _on("Operate", "Runs"), by_focus=True),
 )
+UNLOCK = re.compile(r"[A-Za-z]{4,12}")
 BY_NAME = {use.name: use for use in KEYS}
+
+
+def unlock_problem(letters: str) -> str:
+    """Return why a sequence of letters cannot unlock open house, with the fix; '' if it can."""
+    if UNLOCK.fullmatch(letters):
+        return ""
+    return "it is unlocked by 4 to 12 letters, a to z. Fix: choose some that visitors will not type"
 
 
 def key_page() -> str:

@@ -1,5 +1,7 @@
 """Page Operate."""
 
+from ui.dashboard.operate.open_house import OpenHouse
+from ui.dashboard.operate.open_house_page import OpenHousePage
 from ui.dashboard.operate.operate_page import OperatePage
 from ui.dashboard.operate.operate_view import OperateView
 from ui.dashboard.operate.power_banner import PowerBanner
@@ -10,6 +12,8 @@ from ui.dashboard.operate.zero_model import ZeroModel
 from ui.dashboard.operate.zero_panel import ZeroPanel
 
 __all__ = [
+    "OpenHouse",
+    "OpenHousePage",
     "OperatePage",
     "OperateView",
     "PowerBanner",

@@ -5,26 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from PySide6.QtCore import Qt
-from PySide6.QtGui import QFontMetricsF, QKeyEvent
+from PySide6.QtGui import QFontMetricsF
 from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QLineEdit, QSizePolicy, QVBoxLayout
 
 from ui.dashboard.operate.cap_model import ENTRIES, CapModel
+from ui.dashboard.operate.enter_field import EnterField
 from ui.dashboard.widgets import KeyButton, Sizes, Theme
-
-
-class CapField(QLineEdit):
-    """A field whose Enter is its own: the page's Enter applies a behaviour."""
-
-    def __init__(self, entered: Callable[[], None]) -> None:
-        super().__init__()
-        self._entered = entered
-
-    def keyPressEvent(self, event: QKeyEvent) -> None:
-        if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter):
-            event.accept()
-            self._entered()
-            return
-        super().keyPressEvent(event)
 
 
 class CapPanel(QFrame):
@@ -47,7 +33,7 @@ class CapPanel(QFrame):
         self.entries: dict[str, QLineEdit] = {}
         self._shown: dict[str, str] = {}
         for entry in ENTRIES:
-            field = CapField(self.set)
+            field = EnterField(self.set)
             field.setAlignment(Qt.AlignmentFlag.AlignRight)
             field.setAccessibleName(f"Cap of {entry.label.lower()} in {entry.unit}")
             field.setFixedWidth(

@@ -18,6 +18,7 @@ from ui.dashboard.operate.limit_margin_bars import LimitMarginBars
 from ui.dashboard.operate.load_picture import LoadPicture
 from ui.dashboard.operate.loop_picture import LoopPicture
 from ui.dashboard.operate.notices import Notices
+from ui.dashboard.operate.open_house_page import OpenHousePanel
 from ui.dashboard.operate.operate_view import OperateView
 from ui.dashboard.operate.preset_row import PresetRow
 from ui.dashboard.operate.readouts import Readouts
@@ -127,11 +128,14 @@ class OperatePage(Page):
         column.addLayout(columns, 1)
         self.zero: ZeroPanel | None = None
         self.cap: CapPanel | None = None
+        self.open_house: OpenHousePanel | None = None
         if isinstance(place.view, OperateView):
             self.zero = ZeroPanel(place.view.zero, theme, sizes)
             column.addWidget(self.zero)
             self.cap = CapPanel(place.view.cap, theme, sizes, self._focus_deck)
             column.addWidget(self.cap)
+            self.open_house = OpenHousePanel(place.view.open_house, theme, sizes, self._focus_deck)
+            column.addWidget(self.open_house)
         column.addWidget(self._rule(across=True))
         column.addWidget(self.notices)
 
@@ -154,6 +158,8 @@ class OperatePage(Page):
             acts["zero"] = self.zero.toggle
         if self.cap is not None:
             acts["limits"] = self.cap.toggle
+        if self.open_house is not None:
+            acts["open_house"] = self.open_house.toggle
         if self.panel is not None:
             acts["sequences"] = self.toggle_sequences
         if self.panel is not None and self.sequences_shown:
@@ -228,6 +234,8 @@ class OperatePage(Page):
                 self.zero.open = old.zero.open
             if self.cap is not None and old.cap is not None and old.cap.open:
                 self.cap.toggle()
+            if self.open_house is not None and old.open_house is not None and old.open_house.open:
+                self.open_house.toggle()
 
     def choose(self, number: int) -> None:
         self.right.setCurrentIndex(0)
@@ -283,6 +291,8 @@ class OperatePage(Page):
             self.next_picture.setVisible(not (self.zero.isVisible() and self.bars.sizes.low))
         if self.cap is not None:
             self.cap.refresh()
+        if self.open_house is not None:
+            self.open_house.refresh()
         if self.panel is not None and self.sequences_shown:
             self.panel.refresh()
         elif self.presets is not None:

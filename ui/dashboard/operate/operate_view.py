@@ -8,6 +8,7 @@ from typing import Any
 
 from ui.dashboard.bench import OperateModel, Session
 from ui.dashboard.operate.cap_model import CapModel
+from ui.dashboard.operate.open_house import OpenHouse
 from ui.dashboard.operate.presets import Presets
 from ui.dashboard.operate.sequence_model import SequenceModel
 from ui.dashboard.operate.service_watch import ServiceWatch
@@ -24,6 +25,7 @@ class OperateView:
         self.zero = ZeroModel(model, session)
         self.sequences = SequenceModel(model, session, runs)
         self.presets = Presets(model, session, runs)
+        self.open_house = OpenHouse(model, session, self.presets)
         self.service = ServiceWatch(model, runs)
 
     def feed(self, items: Iterable[Any], now_s: float) -> None:
@@ -31,6 +33,7 @@ class OperateView:
         items = list(items)
         self.zero.feed(items, now_s)
         self.sequences.feed(items, now_s)
+        self.open_house.feed(items, now_s)
         self.service.feed(items)
 
     def close(self) -> None:

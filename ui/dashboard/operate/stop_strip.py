@@ -144,7 +144,10 @@ class StopStrip(QWidget):
         self.reset.clicked.connect(lambda: reset())
         self.control = KeyButton("Take control", "control", theme)
         self.control.clicked.connect(lambda: take_control())
-        acts = QVBoxLayout()
+        self._locked = False
+        self.acts = QWidget()
+        acts = QVBoxLayout(self.acts)
+        acts.setContentsMargins(0, 0, 0, 0)
         acts.setSpacing(px(7))
         for button in (self.power, self.reset, self.control):
             button.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
@@ -159,7 +162,7 @@ class StopStrip(QWidget):
         left.addWidget(room, 1)
         row.addLayout(left, 55)
         row.addWidget(self.stop_button, 30)
-        row.addLayout(acts, 15)
+        row.addWidget(self.acts, 15)
         self.setFixedHeight(max(px(142), 118))
         self.refresh()
 
@@ -167,11 +170,21 @@ class StopStrip(QWidget):
 
     def power_pressed(self) -> None:
         """Power off at once; power on only after the question has been answered."""
+        if self._locked:
+            return
         if self.model.may_power_off:
             self._power_off()
         elif self.model.may_power_on:
             self._ask(True)
             self.no.setFocus()
+        self.refresh()
+
+    def lock(self, locked: bool) -> None:
+        """Leave the stop alone for visitors, or give the other acts back."""
+        self._locked = locked
+        if locked:
+            self._ask(False)
+        self.acts.setVisible(not locked)
         self.refresh()
 
     @property
