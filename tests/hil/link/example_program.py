@@ -1,8 +1,12 @@
-"""A program that sets the force of a running bench 250 times a second, as a robot's would.
+"""A program that sets the force of running benches 250 times a second, as a robot's would.
 
 Start a bench with ``hookeline serve --profile footplate_trainer --no-recorder`` and run this with
 the link directory that it prints: ``python example_program.py DIRECTORY [DIRECTORY ...]``. With
 more than one directory the actuators are moved together, and one that stops stops them all.
+
+Beside a busy computer a program of ordinary priority waits for its turn longer than the rig host
+waits for its holder of control: the program asks for priority once it is connected, takes control
+then, and sends its heartbeats from the loop that does the work.
 """
 
 from __future__ import annotations
@@ -11,6 +15,8 @@ import contextlib
 import math
 import sys
 import time
+from collections.abc import Sequence
+from typing import Any, Protocol
 
 from hil.core import (
     INDEX,
@@ -22,7 +28,8 @@ from hil.core import (
     Setpoint,
     State,
 )
-from hil.link import Block, Client
+from hil.link import Block, Client, Refused
+from hil.procedures import favoured
 
 MIDDLE_M = 0.0275
 SWING_M = 0.005
@@ -30,49 +37,102 @@ SWING_HZ = 0.5
 STIFFNESS_N_M = 20e3
 DAMPING_N_S_M = 500.0
 EVERY_S = 0.004
+LOOK_S = 0.01  # of waiting: the heartbeat goes with it
 SECONDS = 3.0
+
+
+class Leg(Protocol):
+    """The part of ``hil.link.Client`` that is used here."""
+
+    def request(self, message: Any) -> str: ...
+    def post(self, message: Any) -> int: ...
+    def answers(self) -> Sequence[Any]: ...
+    def poll(self) -> Sequence[Any]: ...
+    def stop(self, text: str) -> object: ...
+
+
+class Clock(Protocol):
+    """Time of the legs: that of the day, or of rigs in lockstep."""
+
+    def now_s(self) -> float: ...
+    def sleep(self, seconds: float) -> None: ...
+
+
+class WallClock:
+    """The computer's own time."""
+
+    def now_s(self) -> float:
+        return time.monotonic()
+
+    def sleep(self, seconds: float) -> None:
+        time.sleep(max(0.0, seconds))
 
 
 def main(directories: list[str]) -> int:
     with contextlib.ExitStack() as stack:
-        legs = []
-        for number, directory in enumerate(directories, 1):
-            leg = stack.enter_context(Client.connect(directory, name=f"leg {number}"))
+        legs = [
+            stack.enter_context(Client.connect(directory, name=f"leg {number}"))
+            for number, directory in enumerate(directories, 1)
+        ]
+        stack.enter_context(favoured())
+        for leg in legs:
             leg.take_control()
-            stack.enter_context(leg.keep_control())
-            legs.append(leg)
-        for leg in legs:
-            leg.request(PowerOn(load_supported=True))
-        wait(legs, 0.5)
-        for leg in legs:
-            leg.request(Apply(behaviour=HoldPosition(position_m=MIDDLE_M, speed_m_s=0.06)))
-        forces_N = wait(legs, 1.5)
-        for leg, force_N in zip(legs, forces_N, strict=True):
-            begin = ExternalSetpoint(
-                force_N=force_N,
-                rest_m=MIDDLE_M,
-                stiffness_N_m=STIFFNESS_N_M,
-                damping_N_s_m=DAMPING_N_S_M,
-                longest_gap_s=0.25,  # a computer that does other things pauses
-            )
-            leg.request(Apply(behaviour=begin, load_may_move=True))
-        running = swing(legs, forces_N)
-        for leg in legs:
-            if running:
-                leg.request(PowerOff())
-            else:
-                leg.stop("another actuator stopped")
+        return move(legs, WallClock())
+
+
+def move(legs: Sequence[Leg], clock: Clock, seconds: float = SECONDS) -> int:
+    """Lift all legs, swing them together and take power away; 1 if one of them stopped."""
+    running = False
+    try:
+        forces_N = lift(legs, clock)
+        running = forces_N is not None and swing(legs, clock, forces_N, seconds)
+    except Refused as refusal:
+        print(f"refused: {refusal}")
+    for leg in legs:
+        if running:
+            leg.request(PowerOff())
+        else:
+            leg.stop("another actuator stopped")
     return 0 if running else 1
 
 
-def swing(legs: list[Client], forces_N: list[float]) -> bool:
+def lift(legs: Sequence[Leg], clock: Clock) -> list[float] | None:
+    """Bring all legs to the middle and take their force over; return it, None if one stopped."""
+    for leg in legs:
+        leg.request(PowerOn(load_supported=True))
+    if wait(legs, clock, 0.5) is None:
+        return None
+    for leg in legs:
+        leg.request(Apply(behaviour=HoldPosition(position_m=MIDDLE_M, speed_m_s=0.06)))
+    forces_N = wait(legs, clock, 1.5)
+    if forces_N is None:
+        return None
+    for leg, force_N in zip(legs, forces_N, strict=True):
+        begin = ExternalSetpoint(
+            force_N=force_N,
+            rest_m=MIDDLE_M,
+            stiffness_N_m=STIFFNESS_N_M,
+            damping_N_s_m=DAMPING_N_S_M,
+            longest_gap_s=0.25,  # a computer that does other things pauses
+        )
+        leg.request(Apply(behaviour=begin, load_may_move=True))
+    return forces_N
+
+
+def swing(legs: Sequence[Leg], clock: Clock, forces_N: Sequence[float], seconds: float) -> bool:
     """Swing all rests together; False once one of the actuators has stopped."""
-    begun_s = time.monotonic()
+    begun_s = clock.now_s()
     sent, next_s = 0, begun_s
     low, high = [math.inf] * len(legs), [-math.inf] * len(legs)
-    while (passed_s := time.monotonic() - begun_s) < SECONDS:
+    while (passed_s := clock.now_s() - begun_s) < seconds:
         rest_m = MIDDLE_M + SWING_M * math.sin(2 * math.pi * SWING_HZ * passed_s)
         for number, (leg, force_N) in enumerate(zip(legs, forces_N, strict=True)):
+            for row in rows_of(leg):
+                if row[INDEX["state"]] == State.STOPPED:
+                    print(f"leg {number + 1} stopped")
+                    return False
+                low[number] = min(low[number], row[INDEX["output_position_m"]])
+                high[number] = max(high[number], row[INDEX["output_position_m"]])
             leg.post(
                 Setpoint(
                     force_N=force_N,
@@ -82,35 +142,33 @@ def swing(legs: list[Client], forces_N: list[float]) -> bool:
                 )
             )
             leg.answers()
-            for item in leg.poll():
-                if isinstance(item, Block):
-                    row = item.rows[-1]
-                    if row[INDEX["state"]] == State.STOPPED:
-                        print(f"leg {number + 1} stopped")
-                        return False
-                    low[number] = min(low[number], row[INDEX["output_position_m"]])
-                    high[number] = max(high[number], row[INDEX["output_position_m"]])
         sent += 1
         next_s += EVERY_S
-        time.sleep(max(0.0, next_s - time.monotonic()))
+        clock.sleep(next_s - clock.now_s())
     for number, _ in enumerate(legs):
-        print(
-            f"leg {number + 1}: {sent} setpoints, moved {1e3 * (high[number] - low[number]):.1f} mm"
-        )
+        moved_mm = 1e3 * (high[number] - low[number])
+        print(f"leg {number + 1}: {sent} setpoints, moved {moved_mm:.1f} mm")
     return True
 
 
-def wait(legs: list[Client], seconds: float) -> list[float]:
-    """Return the last force of each after so many seconds."""
+def wait(legs: Sequence[Leg], clock: Clock, seconds: float) -> list[float] | None:
+    """Return the last force of each after so many seconds; None if one has stopped."""
     forces_N = [math.nan] * len(legs)
-    end_s = time.monotonic() + seconds
-    while time.monotonic() < end_s:
+    end_s = clock.now_s() + seconds
+    while clock.now_s() < end_s:
         for number, leg in enumerate(legs):
-            for item in leg.poll():
-                if isinstance(item, Block):
-                    forces_N[number] = float(item.rows[-1, INDEX["spring_force_N"]])
-        time.sleep(0.01)
+            for row in rows_of(leg):
+                if row[INDEX["state"]] == State.STOPPED:
+                    print(f"leg {number + 1} stopped")
+                    return None
+                forces_N[number] = float(row[INDEX["spring_force_N"]])
+        clock.sleep(LOOK_S)
     return forces_N
+
+
+def rows_of(leg: Leg) -> list[Any]:
+    """Return the last sample of each block that has come; asking for them sends the heartbeat."""
+    return [item.rows[-1] for item in leg.poll() if isinstance(item, Block)]
 
 
 if __name__ == "__main__":
