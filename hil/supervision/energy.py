@@ -20,6 +20,9 @@ SWING_M_S = 0.02  # speed at which the output counts as swinging the other way
 AGAIN = 0.5
 LEAST_SHARE = 0.03  # of the tripped energy: half swings that bring less are none
 BLOW_TIMES = 4.0  # the tripped energy: no single blow brings that
+# Half swings of which each brings as much as the one before, but for so much: a limit cycle that the
+# added damping holds, or one that has yet to grow. It trips from the limited energy on.
+GROWN, GROWN_SWINGS = 0.9, 2
 BLOW_SWINGS = 3  # half swings after which a blow has left less than the tripped energy
 
 FORGOTTEN_S = 1.0  # above a swing of the slowest virtual spring, below that of a person's motion
@@ -31,7 +34,8 @@ class OutputEnergy:
     Attributes:
         energy_J: energy put out that nothing explains.
         damping_share: share of the most damping that is to be added, 0 to 1.
-        unstable: beyond the tripped energy, and no single blow.
+        unstable: beyond the tripped energy, and no single blow; or beyond the limited energy, in
+            the third half swing of a swing that grows.
     """
 
     def __init__(self, profile: Profile) -> None:
@@ -45,6 +49,7 @@ class OutputEnergy:
         self.unstable = False
         self._side = 0
         self._half_J = self._before_J = 0.0
+        self._grown = 0  # half swings in a row of which each brought as much again
         self._swings = 0  # half swings since the energy was last within its limited value
 
     def follow(
@@ -71,18 +76,22 @@ class OutputEnergy:
         share = (energy - self.limited_J) / (self.tripped_J - self.limited_J)
         self.damping_share = 0.0 if not share > 0.0 else share if share < 1.0 else 1.0
         side = 1 if velocity_m_s > SWING_M_S else -1 if velocity_m_s < -SWING_M_S else self._side
+        least = LEAST_SHARE * self.tripped_J
         if side != self._side:
             self._side = side
+            grown = self._half_J > least and self._half_J >= GROWN * self._before_J
+            self._grown = self._grown + 1 if grown else 0
             self._before_J, self._half_J = self._half_J, 0.0
             self._swings += 1
         self._half_J += power * step
-        least = LEAST_SHARE * self.tripped_J
         again = self._before_J > least and self._half_J > AGAIN * self._before_J
         # Written so that a value that is no number trips.
         if energy <= self.limited_J:
             self._swings = 0
         again |= self._swings > BLOW_SWINGS
         most = self.tripped_J * (1.0 if again else BLOW_TIMES)
+        if self._grown >= GROWN_SWINGS and self._half_J > least:
+            most = self.limited_J
         self.unstable = not energy <= most
 
     def text(self) -> str:
@@ -90,4 +99,7 @@ class OutputEnergy:
         return (
             f"unstable: the force loop put {self.energy_J:.2f} J into the output that no setpoint "
             f"explains, beyond {self.tripped_J:.2f} J"
+            if self.energy_J > self.tripped_J
+            else f"unstable: the output swings by what the force loop puts in, {self.energy_J:.2f} J "
+            f"that no setpoint explains, and each half swing brings as much as the one before"
         )
