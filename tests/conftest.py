@@ -54,6 +54,14 @@ LONGEST_FIRST = (
 TESTS = Path(__file__).parent
 
 
+@pytest.fixture
+def own_state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Keep what is verified and referenced, and heat, in a directory of the test's own."""
+    tmp_path.chmod(0o700)
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    return tmp_path
+
+
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption(
         "--no-repeats",

@@ -89,10 +89,9 @@ def test_a_still_page_has_nothing_to_begin(qapp, model):
 
 
 @pytest.fixture
-def real_rig(tmp_path, monkeypatch, description):
+def real_rig(own_state, description):
     """A bench of a real rig, which no bring-up has verified yet."""
-    tmp_path.chmod(0o700)
-    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    del own_state
     profile = load_profile("footplate_trainer").model_copy(update={"simulation": None})
     told = {"profile": profile_to_dict(profile), "simulated": False}
     return profile, lambda found: OperateModel(description | told | {"verification": found})

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 import shutil
 from pathlib import Path
 from typing import Any
 
 import pytest
 import yaml
+from answers_read import called
 
 from hil.calibration.calibration_file import check_samples, load_calibration
 from hil.host.start import BenchOptions, start_bench
@@ -18,14 +18,6 @@ from hil.profile.schema import TwoSlopes
 from ui import cli
 
 RIG = "rig/mine.yaml"
-
-
-def called(capfd: Any, *arguments: str) -> tuple[int, dict[str, Any], str]:
-    """(exit code, the object for machines, what people were told)."""
-    code = cli.main([*arguments, "--json"])
-    said = capfd.readouterr()
-    data = json.loads(said.out.splitlines()[-1]) if said.out else {}
-    return code, data, said.err
 
 
 @pytest.fixture(scope="module")

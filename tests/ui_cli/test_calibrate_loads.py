@@ -2,26 +2,17 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import Any
 
 import pytest
+from answers_read import called
 
 from hil.calibration.calibration_file import load_calibration
 from hil.profile.loader import SHIPPED
-from ui import cli
 
 ON_RIG = ("calibrate", "--profile", "footplate_trainer", "--lockstep")
 BY_CELL = (*ON_RIG, "--loads", "cell")
-
-
-def called(capfd: Any, *arguments: str) -> tuple[int, dict[str, Any], str]:
-    """(exit code, the object for machines, what people were told)."""
-    code = cli.main([*arguments, "--json"])
-    said = capfd.readouterr()
-    data = json.loads(said.out.splitlines()[-1]) if said.out else {}
-    return code, data, said.err
 
 
 def test_a_calibration_by_load_cell(tmp_path: Path, capfd: Any) -> None:

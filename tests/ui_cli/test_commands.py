@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 import re
 import shutil
@@ -11,6 +10,7 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
+from answers_read import last_object
 
 from hil.profile.loader import SHIPPED
 from ui import cli
@@ -36,11 +36,6 @@ def called(capfd: Any, *arguments: str) -> tuple[int, str, str]:
     code = cli.main(arguments)
     said = capfd.readouterr()
     return code, said.out, said.err
-
-
-def last_object(out: str) -> dict[str, Any]:
-    data: dict[str, Any] = json.loads(out.splitlines()[-1])
-    return data
 
 
 # ------------------------------------------------------------------------ help

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from answers_read import last_object
 
 from hil.recorder.runs import load_run
 
@@ -80,11 +81,6 @@ def sequence(tmp_path: Path, seconds: float) -> str:
     file = tmp_path / "short.yaml"
     file.write_text(SHORT.replace("LONG", f"{seconds:g} s"))
     return str(file)
-
-
-def last_object(out: str) -> dict[str, Any]:
-    data: dict[str, Any] = json.loads(out.splitlines()[-1])
-    return data
 
 
 def test_an_interrupt_stops_the_rig_closes_the_run_and_says_so(tmp_path: Path) -> None:

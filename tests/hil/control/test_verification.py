@@ -18,15 +18,11 @@ from hil.control import (
 from hil.core import Commission, EndCommission
 from hil.profile import load_profile
 
+pytestmark = pytest.mark.usefixtures("own_state")
+
 SIMULATED = load_profile("footplate_trainer")
 REAL = SIMULATED.model_copy(update={"simulation": None})
 WHEN = "2026-01-02T03:04:05+00:00"
-
-
-@pytest.fixture(autouse=True)
-def state_directory(tmp_path, monkeypatch):
-    tmp_path.chmod(0o700)
-    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
 
 
 def with_force(newtons):

@@ -19,6 +19,8 @@ from hil.host.start import start_rig
 from hil.profile import load_profile, profile_to_dict
 from hil.supervision import Moment
 
+pytestmark = pytest.mark.usefixtures("own_state")
+
 SIMULATED = load_profile("footplate_trainer")
 REAL = SIMULATED.model_copy(update={"simulation": None})
 TRIPPED = REAL.limits.motor_heat.tripped
@@ -27,12 +29,6 @@ NOW = Moment(1e9, "boot", 1000.0)
 
 def after(seconds: float) -> Moment:
     return Moment(NOW.wall_s + seconds, NOW.boot, NOW.boot_s + seconds)
-
-
-@pytest.fixture(autouse=True)
-def state_directory(tmp_path, monkeypatch):
-    tmp_path.chmod(0o700)
-    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
 
 
 def used(winding: float = 0.6, housing: float = 0.3) -> HeatFiles:

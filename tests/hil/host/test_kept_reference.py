@@ -14,16 +14,12 @@ from hil.core import Apply, ConstantForce, PowerOn
 from hil.host.kept_reference import keep_reference, reference_file, take_reference
 from hil.profile import load_profile
 
+pytestmark = pytest.mark.usefixtures("own_state")
+
 SIMULATED = load_profile("bench_slide")
 REAL = SIMULATED.model_copy(update={"simulation": None})
 START_M = 0.010
 ZERO_FORCE = Apply(behaviour=ConstantForce(force_N=0.0), load_may_move=True)
-
-
-@pytest.fixture(autouse=True)
-def state_directory(tmp_path, monkeypatch):
-    tmp_path.chmod(0o700)
-    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
 
 
 def started(kept_m=None, cycles=20):

@@ -18,13 +18,7 @@ SIMULATED = load_profile("bench_slide")
 PATIENCE_S = 20.0
 ZERO_FORCE = Apply(behaviour=ConstantForce(force_N=0.0), load_may_move=True)
 
-pytestmark = pytest.mark.real_time
-
-
-@pytest.fixture(autouse=True)
-def state_directory(tmp_path, monkeypatch):
-    tmp_path.chmod(0o700)
-    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+pytestmark = [pytest.mark.real_time, pytest.mark.usefixtures("own_state")]
 
 
 def real(rig):

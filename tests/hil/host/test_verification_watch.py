@@ -12,13 +12,9 @@ from hil.control import standing, verify, withdraw
 from hil.host.verification_watch import VerificationWatch
 from hil.profile import Profile, load_profile
 
+pytestmark = pytest.mark.usefixtures("own_state")
+
 SHIPPED = Path(__file__).parents[3] / "profiles"
-
-
-@pytest.fixture(autouse=True)
-def state_directory(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    tmp_path.chmod(0o700)
-    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
 
 
 @pytest.fixture

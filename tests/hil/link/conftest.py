@@ -7,6 +7,8 @@ from pathlib import Path
 import pytest
 from served import Served
 
+from hil.link.keys import make_client_keys, make_server_keys
+
 
 @pytest.fixture
 def directory() -> Iterator[Path]:
@@ -26,4 +28,19 @@ def served() -> Iterator[Served]:
 def mortal(directory: Path) -> Iterator[Served]:
     """A serving process of the test's own, to be paused and killed."""
     with Served(directory) as process:
+        yield process
+
+
+@pytest.fixture
+def keys(directory: Path) -> Path:
+    """Keys of a server and of one client, the laptop."""
+    make_server_keys(directory / "server")
+    make_client_keys(directory / "laptop", directory / "server", "laptop")
+    return directory
+
+
+@pytest.fixture
+def network(keys: Path) -> Iterator[Served]:
+    """A serving process that listens on the network too, for these keys."""
+    with Served(keys / "link", "--tcp", "127.0.0.1:0", "--keys", str(keys / "server")) as process:
         yield process

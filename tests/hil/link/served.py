@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import resource
 import signal
 import subprocess
 import sys
@@ -55,3 +56,9 @@ class Served:
     def __exit__(self, *_: object) -> None:
         if self.process.returncode is None:
             self.kill()
+
+
+def rss_bytes(process: int) -> int:
+    """Return the resident memory of a process."""
+    pages = int(Path(f"/proc/{process}/statm").read_text().split()[1])
+    return pages * resource.getpagesize()

@@ -6,7 +6,6 @@ import json
 import math
 import os
 import time
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -22,19 +21,6 @@ from hil.link.server import LinkServer
 pytestmark = pytest.mark.real_time
 
 HELLO = {"type": "hello", "id": 1, "name": "plain", "schema_version": SCHEMA_VERSION}
-
-
-@pytest.fixture
-def keys(directory: Path) -> Path:
-    make_server_keys(directory / "server")
-    make_client_keys(directory / "laptop", directory / "server", "laptop")
-    return directory
-
-
-@pytest.fixture
-def network(keys: Path) -> Iterator[Served]:
-    with Served(keys / "link", "--tcp", "127.0.0.1:0", "--keys", str(keys / "server")) as process:
-        yield process
 
 
 def test_a_listed_key_watches_and_asks(network: Served, keys: Path) -> None:

@@ -3,39 +3,18 @@
 from __future__ import annotations
 
 import contextlib
-import resource
 import socket
 import time
-from collections.abc import Iterator
 from pathlib import Path
 
-import pytest
 import zmq
-from served import Served
+from served import Served, rss_bytes
 
 from hil.link.client import Client
-from hil.link.keys import ClientKeys, make_client_keys, make_server_keys
+from hil.link.keys import ClientKeys
 from hil.link.network_watch import NetworkWatch, received_bytes
 
 MEGABYTE = 1_000_000
-
-
-@pytest.fixture
-def keys(directory: Path) -> Path:
-    make_server_keys(directory / "server")
-    make_client_keys(directory / "laptop", directory / "server", "laptop")
-    return directory
-
-
-@pytest.fixture
-def network(keys: Path) -> Iterator[Served]:
-    with Served(keys / "link", "--tcp", "127.0.0.1:0", "--keys", str(keys / "server")) as process:
-        yield process
-
-
-def rss_bytes(process: int) -> int:
-    pages = int(Path(f"/proc/{process}/statm").read_text().split()[1])
-    return pages * resource.getpagesize()
 
 
 def test_a_message_without_end_costs_no_memory_and_keeps_nobody_out(

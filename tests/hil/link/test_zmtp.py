@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import resource
 import socket
 import struct
 import time
@@ -11,7 +10,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from served import Served
+from served import Served, rss_bytes
 
 from hil.link.client import Client
 from hil.link.directory import REQUESTS, SAMPLES
@@ -109,11 +108,6 @@ def test_commands_without_end_are_refused() -> None:
 
 
 # ---------------------------------------------------------------------- real sockets
-
-
-def rss_bytes(process: int) -> int:
-    pages = int(Path(f"/proc/{process}/statm").read_text().split()[1])
-    return pages * resource.getpagesize()
 
 
 def blast(path: Path, begin: bytes, data: bytes, size: int) -> int:

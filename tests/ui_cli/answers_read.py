@@ -1,0 +1,22 @@
+"""What a command has answered, read as a program would."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from ui import cli
+
+
+def last_object(out: str) -> dict[str, Any]:
+    """Return the object for machines, which is the last line."""
+    data: dict[str, Any] = json.loads(out.splitlines()[-1])
+    return data
+
+
+def called(capfd: Any, *arguments: str) -> tuple[int, dict[str, Any], str]:
+    """Return exit code, the object for machines, and what people were told."""
+    code = cli.main([*arguments, "--json"])
+    said = capfd.readouterr()
+    data = last_object(said.out) if said.out else {}
+    return code, data, said.err
