@@ -120,17 +120,17 @@ class Law:
         current = abs(motor_torque_N_m / self.torque_constant_N_m_A)
         supervisor._current_A = current
         supervisor.heat.update(current, estimator.nut_position_m, dt_s)
-        supervisor.follow_supply(supply_V, estimator.step_s)
-        supervisor.follow_rate(force, estimator.step_s)
+        supervisor.supply.follow(supply_V, estimator.step_s)
+        supervisor.force_rate.follow(force, estimator.step_s)
         supervisor.bounds.update(estimator, force, powered == 1)
-        supervisor.follow_ends(estimator.output_position_m, powered == 1)
+        supervisor.travel_lines.follow(estimator.output_position_m, powered == 1)
         self.tripped = 0
         if powered == 0:
-            supervisor._disagreeing_s = 0.0
+            supervisor.disagreement.rest()
             return
         self.tripped = supervisor.beyond(estimator, force, current)
         if self.tripped == 0:
-            if supervisor.disagrees(estimator, force):
+            if supervisor.disagreement.look(estimator, force):
                 self.tripped = Limit.DISAGREEMENT
             else:
                 self.tripped = supervisor.following.cause

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from hil.core import Limit
+from drivers.base import PowerStage, Telemetry
+from hil.core import Cause, Limit
 from hil.profile import Profile
+from hil.supervision import telemetry_age
 
 
 class Measured(NamedTuple):
@@ -37,6 +39,23 @@ OF = frozenset(
         Limit.SUPPLY_HIGH,
     )
 )
+
+
+def of_drive(cause: int, telemetry: Telemetry, most_age_s: float) -> str:
+    """Return one sentence for a cause that the drive shows or its silence; '' for any other."""
+    if cause == Cause.DRIVE_LOST:
+        return f"the drive is lost: {telemetry.lost}"
+    if cause == Limit.DRIVE_FAULT:
+        text = telemetry.fault_text or "it gives no reason"
+        return f"the drive reports fault {telemetry.fault_code:#06x}: {text}"
+    if cause == Cause.DRIVE_DISABLED:
+        return (
+            "the drive left the energised state by itself (power stage "
+            f"{PowerStage(telemetry.power).name.lower().replace('_', ' ')})"
+        )
+    if cause == Limit.TELEMETRY_AGE:
+        return telemetry_age.sentence(telemetry, most_age_s)
+    return ""
 
 
 def sentence(cause: int, measured: Measured, profile: Profile) -> str:

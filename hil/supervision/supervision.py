@@ -14,6 +14,13 @@ from hil.core import Cause, Limit, fix
 from hil.profile import Profile
 from hil.supervision import limit_sentences, telemetry_age
 from hil.supervision.bounds import Bounds
+from hil.supervision.followed import (
+    Disagreement,
+    ForceRate,
+    MeanNutSpeed,
+    SupplyFilter,
+    TravelLines,
+)
 from hil.supervision.following import Following
 from hil.supervision.motor_heat import MotorHeat
 from hil.supervision.motor_sensor_watch import MotorSensorWatch
@@ -24,17 +31,8 @@ from hil.supervision.sensor_watch import SensorWatch
 from hil.supervision.spring_law_watch import SpringLawWatch
 
 NAN = float("nan")
-RATE_FILTER_S = 0.005  # a 12-bit count a cycle must not look like a blow
-STANDING_M = 0.0005  # outside a soft end, this much further out is still standing there
-
-# Of the force disagreement that trips: beyond it time counts as its square, so that a sensor with
-# the wrong sense, whose oscillation crosses the limit for moments only, is seen before it swings
-# up. No healthy lockstep session came near 1.
-GROSS_TIMES = 1.5
-
 # Causes whose sentence is why positions are worth nothing, if they are.
 REFERENCE = (Limit.SPEED, Limit.POSITION_FOLLOWING, Limit.DISAGREEMENT)
-WATCHED_S = 0.3  # over which the mean speed of the nut is taken before power comes
 
 
 class Supervisor:
@@ -70,24 +68,19 @@ class Supervisor:
         self._force_tripped = limits.force.tripped
         self._rate_tripped = limits.force_rate.tripped or float("inf")
         self._deflection_tripped = limits.deflection.tripped
-        self._low_line = limits.travel.lower - limits.travel.tripped_beyond
-        self._high_line = limits.travel.upper + limits.travel.tripped_beyond
+        self.travel_lines = TravelLines(profile)
+        self.force_rate = ForceRate()
+        self.supply = SupplyFilter(profile)
+        self.disagreement = Disagreement(profile)
+        self._nut_speed = MeanNutSpeed()
         self._speed_tripped = limits.speed.tripped
         self._current_tripped = limits.current.tripped or float("inf")
         self._heat = limits.motor_heat
         self._temperature = limits.drive_temperature
         self._supply = limits.supply
         self._most_age = limits.telemetry_age
-        self._disagreement = limits.disagreement
         self.detail = ""
         self.heat = MotorHeat(profile)
-        self.supply_V = float("nan")  # filtered
-        self._last_force = float("nan")
-        self._force_rate = self._disagreeing_s = 0.0
-        self._low_allowed = self._low_line
-        self._high_allowed = self._high_line
-        self._window_from_m = float("nan")
-        self._window_s = self._mean_m_s = 0.0
         self._known_fault = 0
         self._current_A = 0.0
         self._temperature_degC = float("nan")
@@ -124,20 +117,18 @@ class Supervisor:
         self._motor_sensor.reset()
         self._position.reset()
         self._law.reset()
-        self._force_rate = 0.0
-        self._last_force = float("nan")
-        self._disagreeing_s = 0.0
+        self.force_rate.reset()
+        self.disagreement.rest()
         self.detail = ""
         self._cause = 0
 
     def take_over(self, before: Supervisor) -> None:
         """Go on where another supervisor of the same rig leaves off: heat, supply, sensors."""
         self.heat.take_over(before.heat)
-        self.supply_V = before.supply_V
+        self.supply.volts = before.supply.volts
         self._sensors = before._sensors
         self._law.take_over(before._law)
-        self._window_from_m, self._window_s = before._window_from_m, before._window_s
-        self._mean_m_s = before._mean_m_s
+        self._nut_speed = before._nut_speed
         self._known_fault = before._known_fault
 
     def find_reference(self) -> None:
@@ -147,7 +138,7 @@ class Supervisor:
     def shift_positions(self, shift_m: float) -> None:
         """Follow a zero that was moved, so that it does not pass for motion."""
         self._sensors.shift_positions(shift_m)
-        self._window_from_m += shift_m
+        self._nut_speed.shift(shift_m)
 
     def use_calibration(self, profile: Profile) -> None:
         """Renew what follows from the profile's calibration."""
@@ -184,30 +175,47 @@ class Supervisor:
     def _look(
         self, telemetry: Telemetry, estimator: Estimator, force: float, energised: bool, dt: float
     ) -> int:
-        # What must go on whatever is found: heat, filters, timers. Heat comes and goes with or
-        # without samples; all else goes by the times at which they were taken.
-        step = estimator.step_s
+        """Return the first cause that stands, in the order of what each may explain."""
         current = telemetry.torque_N_m / self._kt
-        current = current if current >= 0.0 else -current
-        self._current_A = current
+        self._current_A = current = current if current >= 0.0 else -current
+        sensor = self._go_on(telemetry, estimator, force, energised, dt)
+        if cause := self._drive(telemetry, energised):
+            return cause
+        if sensor:
+            return sensor
+        if cause := self._surroundings():
+            return cause
+        if not energised:
+            self._rest()
+            return 0
+        if cause := self._motor_side(telemetry, estimator, force):
+            return cause
+        return self._energised(estimator, force, current)
+
+    def _go_on(
+        self, telemetry: Telemetry, estimator: Estimator, force: float, energised: bool, dt: float
+    ) -> int:
+        """Follow what must be followed whatever is found; return what the sensors show.
+
+        Heat comes and goes with or without samples; all else goes by the times at which they
+        were taken.
+        """
+        step = estimator.step_s
         self._temperature_degC = telemetry.temperature_degC
         self._has_velocity = telemetry.velocity_rad_s == telemetry.velocity_rad_s
-        self.heat.update(current, estimator.nut_position_m, dt)
-        fresh = telemetry.age_s <= self._most_age
+        self.heat.update(self._current_A, estimator.nut_position_m, dt)
         sensor = 0
-        if fresh:
-            self.follow_supply(telemetry.supply_V, step)
+        if telemetry.age_s <= self._most_age:
+            self.supply.follow(telemetry.supply_V, step)
             sensor = self._sensors.look(telemetry, estimator)
-        self.follow_rate(force, step)
+        self.force_rate.follow(force, step)
         self.bounds.update(estimator, force, energised)
-        self.follow_ends(estimator.output_position_m, energised)
-        self._window_s += step
-        if self._window_s >= WATCHED_S:
-            moved = estimator.nut_position_m - self._window_from_m
-            self._mean_m_s = moved / self._window_s if moved == moved else 0.0
-            self._window_from_m = estimator.nut_position_m
-            self._window_s = 0.0
+        self.travel_lines.follow(estimator.output_position_m, energised)
+        self._nut_speed.follow(estimator.nut_position_m, step)
+        return sensor
 
+    def _drive(self, telemetry: Telemetry, energised: bool) -> int:
+        """Look at the drive: there, without a fault, heard, with power where it is relied on."""
         if telemetry.lost:
             return Cause.DRIVE_LOST
         power = telemetry.power
@@ -222,20 +230,28 @@ class Supervisor:
             return Limit.TELEMETRY_AGE
         if energised and power is not PowerStage.ON:
             return Cause.DRIVE_DISABLED
-        if sensor:
-            return sensor
-        if self.supply_V < self._supply.low:
+        return 0
+
+    def _surroundings(self) -> int:
+        """Look at supply and drive temperature."""
+        volts = self.supply.volts
+        if volts < self._supply.low:
             return Limit.SUPPLY_LOW
-        if self.supply_V > self._supply.high:
+        if volts > self._supply.high:
             return Limit.SUPPLY_HIGH
-        if telemetry.temperature_degC > self._temperature.tripped:
+        if self._temperature_degC > self._temperature.tripped:
             return Limit.DRIVE_TEMPERATURE
-        if not energised:
-            self._disagreeing_s = 0.0
-            self._motor_sensor.reset()
-            self._position.reset()
-            self._law.reset()
-            return 0
+        return 0
+
+    def _rest(self) -> None:
+        """Begin what needs power anew."""
+        self.disagreement.rest()
+        self._motor_sensor.reset()
+        self._position.reset()
+        self._law.reset()
+
+    def _motor_side(self, telemetry: Telemetry, estimator: Estimator, force: float) -> int:
+        """Look at the motor's position; what moved without being counted ends the reference."""
         if self.open_loop:
             # A wrong field may hold the rotor; the procedure that asked for the run judges it.
             self._motor_sensor.reset()
@@ -244,21 +260,20 @@ class Supervisor:
         if frozen := self._motor_sensor.look(
             telemetry, estimator, law.expected_N(force), law.error_N(force), torque
         ):
-            # What moved meanwhile was not counted: no position is worth anything after it.
             self._sensors.reference_lost = self._motor_sensor.text()
             return frozen
         slipped = self._position.look(telemetry)
         if slipped and not self._sensors.reference_lost:
             self._sensors.reference_lost = self._position.text()
             return slipped
-        return self._energised(estimator, force, current)
+        return 0
 
     def _energised(self, estimator: Estimator, force: float, current: float) -> int:
         if self._sensors.reference_lost:
             return Limit.SPEED
         if beyond := self.beyond(estimator, force, current):
             return self._outside(estimator) if beyond == Limit.TRAVEL else beyond
-        if self.disagrees(estimator, force):
+        if self.disagreement.look(estimator, force):
             return Limit.DISAGREEMENT
         if self.open_loop or self.restricted or self.law_is_measured:
             self._law.reset()
@@ -274,34 +289,20 @@ class Supervisor:
         tripped = self._deflection_tripped
         if not -tripped <= estimator.deflection_m <= tripped:
             return Limit.DEFLECTION
-        if not self._low_allowed <= estimator.output_position_m <= self._high_allowed:
+        lines = self.travel_lines
+        if not lines.low_m <= estimator.output_position_m <= lines.high_m:
             return Limit.TRAVEL
         tripped = self._speed_tripped
         if not -tripped <= estimator.nut_velocity_m_s <= tripped:
             return Limit.SPEED
         tripped = self._rate_tripped
-        if not -tripped <= self._force_rate <= tripped:
+        if not -tripped <= self.force_rate.rate_N_s <= tripped:
             return Limit.FORCE_RATE
         if not current <= self._current_tripped:
             return Limit.CURRENT
         if self.motor_heat >= self._heat.tripped:
             return Limit.MOTOR_HEAT
         return 0
-
-    def disagrees(self, estimator: Estimator, force: float) -> bool:
-        """Tell whether spring and motor force have parted for too long; once a cycle."""
-        # Counted down as it was counted up, so that an oscillation cannot hide in the timer.
-        step = estimator.step_s
-        parted = estimator.motor_force_N - force
-        parted = (parted if parted >= 0.0 else -parted) - estimator.motor_force_band_N
-        if parted > self._disagreement.tripped:
-            times = parted / self._disagreement.tripped
-            self._disagreeing_s += step * times * times if times > GROSS_TIMES else step
-            if self._disagreeing_s >= self._disagreement.lasting:
-                return True
-        elif self._disagreeing_s > 0.0:
-            self._disagreeing_s -= step
-        return False
 
     def _outside(self, estimator: Estimator) -> int:
         """Return the name of a place past a soft end; zero may be a guess while restricted."""
@@ -321,34 +322,6 @@ class Supervisor:
             return Limit.POSITION_FOLLOWING
         return Limit.SENSOR_FROZEN if self._sensors.frozen_likely else cause
 
-    def follow_rate(self, force: float, step_s: float) -> None:
-        """Take the force of a sample, ``step_s`` after the one before, into its filtered rate."""
-        if step_s > 0.0:
-            rate = (force - self._last_force) / step_s
-            self._last_force = force
-            if -1e12 < rate < 1e12:
-                self._force_rate += (rate - self._force_rate) * step_s / (RATE_FILTER_S + step_s)
-
-    def follow_supply(self, volts: float, step_s: float) -> None:
-        """Take the voltage of a sample, ``step_s`` after the one before, into the filtered one."""
-        if not -1e6 < volts < 1e6:
-            return  # not reported
-        if not self.supply_V > -1e6:
-            self.supply_V = volts
-            return
-        self.supply_V += (volts - self.supply_V) * step_s / (self._supply.filter + step_s)
-
-    def follow_ends(self, position: float, energised: bool) -> None:
-        """Lines past which the output may not go: they follow it in, and never out."""
-        low, high = position - STANDING_M, position + STANDING_M
-        if energised:
-            if low < self._low_allowed:
-                low = self._low_allowed
-            if high > self._high_allowed:
-                high = self._high_allowed
-        self._low_allowed = low if low < self._low_line else self._low_line
-        self._high_allowed = high if high > self._high_line else self._high_line
-
     def renew_bounds(self, estimator: Estimator, spring_force_N: float) -> None:
         """Renew the caps; ``check`` must have run in this cycle."""
         self.bounds.compute(
@@ -357,7 +330,7 @@ class Supervisor:
             self.motor_heat,
             self._temperature_degC,
             self._current_A,
-            self.supply_V,
+            self.supply.volts,
             self.heat.loss_factor,
         )
 
@@ -371,7 +344,9 @@ class Supervisor:
             return f"not energised: {reason}. {fix(cause)}"
         if reason := untrusted(self._sensors.reference_lost, self._sensors.displaced):
             return f"not energised: {reason}"
-        reason = unready(self._profile, estimator, spring_force_N, self._mean_m_s, self.motor_heat)
+        reason = unready(
+            self._profile, estimator, spring_force_N, self._nut_speed.speed_m_s, self.motor_heat
+        )
         return f"not energised: {reason}" if reason else None
 
     def _sentence(
@@ -380,18 +355,8 @@ class Supervisor:
         """One sentence with numbers and units, for the operator."""
         if cause == 0:
             return ""
-        if cause == Cause.DRIVE_LOST:
-            return f"the drive is lost: {telemetry.lost}"
-        if cause == Limit.DRIVE_FAULT:
-            text = telemetry.fault_text or "it gives no reason"
-            return f"the drive reports fault {telemetry.fault_code:#06x}: {text}"
-        if cause == Cause.DRIVE_DISABLED:
-            return (
-                "the drive left the energised state by itself (power stage "
-                f"{PowerStage(telemetry.power).name.lower().replace('_', ' ')})"
-            )
-        if cause == Limit.TELEMETRY_AGE:
-            return telemetry_age.sentence(telemetry, self._most_age)
+        if text := limit_sentences.of_drive(cause, telemetry, self._most_age):
+            return text
         if cause in (Limit.SENSOR_RAIL, Limit.SENSOR_JUMP, Limit.SENSOR_FROZEN):
             return self._sensors.text(cause, telemetry.deflection_counts)
         if cause == Limit.MOTOR_SENSOR_FROZEN:
@@ -408,23 +373,23 @@ class Supervisor:
         if cause in limit_sentences.OF:
             measured = limit_sentences.Measured(
                 force_N=force,
-                force_rate_N_s=self._force_rate,
+                force_rate_N_s=self.force_rate.rate_N_s,
                 deflection_m=estimator.deflection_m,
                 position_m=estimator.output_position_m,
-                below=estimator.output_position_m < self._low_allowed,
+                below=estimator.output_position_m < self.travel_lines.low_m,
                 nut_velocity_m_s=estimator.nut_velocity_m_s,
                 current_A=self._current_A,
                 motor_heat=self.motor_heat,
                 temperature_degC=telemetry.temperature_degC,
-                supply_V=self.supply_V,
+                supply_V=self.supply.volts,
             )
             return limit_sentences.sentence(cause, measured, self._profile)
         assert cause == Limit.DISAGREEMENT
-        if self._disagreeing_s < self._disagreement.lasting:
+        if not self.disagreement.stands:
             return self._law.text()
         return (
             f"spring force {force:.0f} N and motor-derived force "
             f"{estimator.motor_force_N:.0f} N differ by more than "
-            f"{self._disagreement.tripped:.0f} N beside {estimator.motor_force_band_N:.0f} N "
-            f"of friction, for {self._disagreement.lasting:.2f} s"
+            f"{self.disagreement.tripped_N:.0f} N beside {estimator.motor_force_band_N:.0f} N "
+            f"of friction, for {self.disagreement.lasting_s:.2f} s"
         )

@@ -169,16 +169,16 @@ def test_without_a_new_sample_observer_and_caps_stand() -> None:
     for k in range(20):
         estimator.update(0.02 + 1e-5 * k, 1e-5 * k, 1.2 * k, 0.3, 0.001)
         law.torque(50.0, estimator, 2.0)
-        supervisor.follow_rate(1.2 * k, estimator.step_s)
+        supervisor.force_rate.follow(1.2 * k, estimator.step_s)
         supervisor.bounds.update(estimator, 1.2 * k, True)
-    before = law._disturbance, law._momentum, supervisor._force_rate, supervisor.balance_N
+    before = law._disturbance, law._momentum, supervisor.force_rate.rate_N_s, supervisor.balance_N
     assert 0.0 not in before
     estimator.miss()
     for _ in range(5):
         law.torque(50.0, estimator, 2.0)
-        supervisor.follow_rate(1.2 * 19, estimator.step_s)
+        supervisor.force_rate.follow(1.2 * 19, estimator.step_s)
         supervisor.bounds.update(estimator, 1.2 * 19, True)
-    after = law._disturbance, law._momentum, supervisor._force_rate, supervisor.balance_N
+    after = law._disturbance, law._momentum, supervisor.force_rate.rate_N_s, supervisor.balance_N
     assert after == before
 
 
@@ -213,9 +213,9 @@ def test_without_a_new_sample_every_watch_stands() -> None:
             following.force.error_N,
             following.energy.energy_J,
             run._integral,
-            supervisor._disagreeing_s,
+            supervisor.disagreement._parted_s,
             supervisor.supply_V,
-            supervisor._window_s,
+            supervisor._nut_speed._time_s,
             sensors.still_s,
             supervisor.bounds.load.balance_N,
         )

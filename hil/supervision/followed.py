@@ -1,0 +1,147 @@
+"""Quantities that the supervisor follows from sample to sample: filters, lines, timers."""
+
+from __future__ import annotations
+
+import math
+
+from hil.control import Estimator
+from hil.profile import Profile
+
+RATE_FILTER_S = 0.005  # a 12-bit count a cycle must not look like a blow
+STANDING_M = 0.0005  # outside a soft end, this much further out is still standing there
+# Of the force disagreement that trips: beyond it time counts as its square, so that a sensor with
+# the wrong sense, whose oscillation crosses the limit for moments only, is seen before it swings
+# up. No healthy lockstep session came near 1.
+GROSS_TIMES = 1.5
+WATCHED_S = 0.3  # over which the mean speed of the nut is taken before power comes
+
+
+class ForceRate:
+    """Filtered rate of the spring force.
+
+    Attributes:
+        rate_N_s: of the latest sample.
+    """
+
+    def __init__(self) -> None:
+        self.reset()
+
+    def reset(self) -> None:
+        """Begin anew at the next sample."""
+        self.rate_N_s = 0.0
+        self._last_N = math.nan
+
+    def follow(self, force: float, step_s: float) -> None:
+        """Take the force of a sample, ``step_s`` after the one before."""
+        if step_s > 0.0:
+            rate = (force - self._last_N) / step_s
+            self._last_N = force
+            if -1e12 < rate < 1e12:
+                self.rate_N_s += (rate - self.rate_N_s) * step_s / (RATE_FILTER_S + step_s)
+
+
+class SupplyFilter:
+    """Filtered DC-link voltage.
+
+    Attributes:
+        volts: of the latest sample; NaN while none was reported.
+    """
+
+    def __init__(self, profile: Profile) -> None:
+        self._filter_s = profile.limits.supply.filter
+        self.volts = math.nan
+
+    def follow(self, volts: float, step_s: float) -> None:
+        """Take the voltage of a sample, ``step_s`` after the one before."""
+        if not -1e6 < volts < 1e6:
+            return  # not reported
+        if not self.volts > -1e6:
+            self.volts = volts
+            return
+        self.volts += (volts - self.volts) * step_s / (self._filter_s + step_s)
+
+
+class TravelLines:
+    """Lines past which the output may not go: they follow it in, and never out.
+
+    Attributes:
+        low_m, high_m: where they are now.
+    """
+
+    def __init__(self, profile: Profile) -> None:
+        travel = profile.limits.travel
+        self._low = self.low_m = travel.lower - travel.tripped_beyond
+        self._high = self.high_m = travel.upper + travel.tripped_beyond
+
+    def follow(self, position: float, energised: bool) -> None:
+        """Take the output's position in m; without power the lines begin where it stands."""
+        low, high = position - STANDING_M, position + STANDING_M
+        if energised:
+            if low < self.low_m:
+                low = self.low_m
+            if high > self.high_m:
+                high = self.high_m
+        self.low_m = low if low < self._low else self._low
+        self.high_m = high if high > self._high else self._high
+
+
+class Disagreement:
+    """Time for which spring and motor force have parted beyond ``limits.disagreement``.
+
+    Attributes:
+        tripped_N, lasting_s: of the limit.
+    """
+
+    def __init__(self, profile: Profile) -> None:
+        limit = profile.limits.disagreement
+        self.tripped_N, self.lasting_s = limit.tripped, limit.lasting
+        self._parted_s = 0.0
+
+    def rest(self) -> None:
+        """Begin the time anew."""
+        self._parted_s = 0.0
+
+    @property
+    def stands(self) -> bool:
+        """True if they have parted for too long."""
+        return self._parted_s >= self.lasting_s
+
+    def look(self, estimator: Estimator, force: float) -> bool:
+        """Take the newest sample; return whether the forces have parted for too long."""
+        # Counted down as it was counted up, so that an oscillation cannot hide in the timer.
+        step = estimator.step_s
+        parted = estimator.motor_force_N - force
+        parted = (parted if parted >= 0.0 else -parted) - estimator.motor_force_band_N
+        if parted > self.tripped_N:
+            times = parted / self.tripped_N
+            self._parted_s += step * times * times if times > GROSS_TIMES else step
+            if self._parted_s >= self.lasting_s:
+                return True
+        elif self._parted_s > 0.0:
+            self._parted_s -= step
+        return False
+
+
+class MeanNutSpeed:
+    """Mean speed of the nut over ``WATCHED_S``.
+
+    Attributes:
+        speed_m_s: of the last whole window.
+    """
+
+    def __init__(self) -> None:
+        self._from_m = math.nan
+        self._time_s = self.speed_m_s = 0.0
+
+    def follow(self, nut_position: float, step_s: float) -> None:
+        """Take the position in m of a sample, ``step_s`` after the one before."""
+        self._time_s += step_s
+        if self._time_s >= WATCHED_S:
+            moved = nut_position - self._from_m
+            self.speed_m_s = moved / self._time_s if moved == moved else 0.0
+            self._from_m = nut_position
+            self._time_s = 0.0
+
+    def shift(self, shift_m: float) -> None:
+        """Follow a zero that was moved."""
+        self._from_m += shift_m
