@@ -92,5 +92,10 @@ class PositionFollowing:
         """One sentence with numbers."""
         return (
             f"the motor sensor's change of position and the drive's own velocity differ by "
-            f"{1e3 * abs(self.error_m):.1f} mm of nut travel, above {1e3 * self._tripped_m:.1f} mm"
+            f"{1e3 * abs(self.error_m):.2f} mm of nut travel, "
+            + (
+                f"above {1e3 * self._tripped_m:.2f} mm"
+                if abs(self.error_m) > self._tripped_m
+                else "where spring and motor force or a place outside the stroke show it as well"
+            )
         )

@@ -95,3 +95,40 @@ def test_a_fifth_softer_is_not_learned_where_a_way_of_motion_is_new() -> None:
     bench.environment.disturb("spring_factor", 0.8)
     bench.run(0.4)
     assert bench.bench.cause == Limit.DISAGREEMENT, bench.bench.cause_text
+
+
+def lifting(mass_kg: float, slips_beyond_m: float = 0.0) -> LockstepBench:
+    """A bench that lifts its load from the lower end, with a deflection sensor that may slip."""
+    profile = load_profile("footplate_trainer")
+    assert profile.simulation is not None
+    actual = profile.simulation.actual | {"sensor_slips_beyond_m": slips_beyond_m}
+    simulation = profile.simulation.model_copy(update={"actual": actual})
+    bench = LockstepBench(profile.model_copy(update={"simulation": simulation}))
+    bench.environment.hang(mass_kg)
+    bench.run(0.3)
+    assert bench.request(PowerOn(load_supported=True)).accepted
+    bench.run(0.2)
+    go(bench, HoldPosition(position_m=0.027, speed_m_s=0.06))
+    return bench
+
+
+@pytest.mark.parametrize("slips_beyond_m", [0.001, 0.002, 0.004])
+def test_a_deflection_sensor_that_slips_under_a_growing_load_is_named(
+    slips_beyond_m: float,
+) -> None:
+    bench = lifting(7.5, slips_beyond_m)
+    bench.run(0.8)
+    assert bench.bench.cause == Limit.DISAGREEMENT, bench.bench.cause_text
+    assert "the deflection sensor slips in its mount" in bench.bench.cause_text
+
+
+@pytest.mark.parametrize(
+    ("fault", "value"), [("friction_factor", 3.0), ("spring_factor", 0.6), ("spring_factor", 1.3)]
+)
+def test_another_change_is_not_taken_for_a_slipping_sensor(fault: str, value: float) -> None:
+    bench = lifting(2.5)
+    bench.run(0.6)
+    bench.environment.disturb(fault, value)
+    bench.run(0.4)
+    assert bench.bench.cause == Limit.DISAGREEMENT, bench.bench.cause_text
+    assert "slips in its mount" not in bench.bench.cause_text
