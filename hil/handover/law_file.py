@@ -13,6 +13,16 @@ from typing import Any, Literal
 from pydantic import BaseModel
 
 from drivers.base import Capabilities
+from hil.handover.known import (
+    Evidence,
+    HeatFile,
+    PlantFile,
+    ReferenceFile,
+    SourcesFile,
+    SpringLawFile,
+    VerifiedFile,
+    known_parts,
+)
 from hil.handover.law import Law
 from hil.handover.operations import worst_case
 from hil.handover.python_source import objects
@@ -102,6 +112,13 @@ class LawFile(BaseModel):
     control: dict[str, Any]
     limits: dict[str, Any]
     gains: Gains
+    plant: PlantFile
+    spring_law: SpringLawFile
+    heat_model: HeatFile
+    reference: ReferenceFile
+    verified: VerifiedFile
+    sources: SourcesFile
+    licence_of_use: str
     operations: dict[str, dict[str, int]]
     fingerprints: dict[str, str]
     objects: dict[str, Any]
@@ -128,14 +145,17 @@ def law_data(
     capabilities: Capabilities,
     written: datetime.date,
     files: Mapping[str, bytes],
+    evidence: Evidence,
 ) -> dict[str, Any]:
     """Return the contents of ``law.json``.
 
     Args:
         capabilities: of the drive that the law was made for.
         files: those that the identity covers as well, by their names in the package.
+        evidence: bring-up record, data sheet and licence that go with it.
     """
     plain = _plain(profile)
+    drive = str(evidence.record.get("drive", {}).get("identity", ""))
     gains, hand = law.gains, 1 if profile.actuator.screw.hand == "right" else -1
     sign = hand * profile.sensors.motor.sign
     data = {
@@ -154,7 +174,7 @@ def law_data(
         },
         "drive": {
             "protocol": str(plain["drive"]["protocol"]),
-            "identity": capabilities.identity,
+            "identity": drive or capabilities.identity,
             "rated_torque_N_m": capabilities.rated_torque_N_m,
             "torque_resolution_N_m": capabilities.torque_resolution_N_m,
             "command_delay_cycles": capabilities.command_delay_cycles,
@@ -172,6 +192,7 @@ def law_data(
             "phase_margin_deg": gains.predicted.phase_margin_deg,
             "lead_s": gains.lead_s,
         },
+        **known_parts(profile, law, plain, evidence),
         "operations": worst_case(law),
         "fingerprints": {
             name: hashlib.sha256(content).hexdigest() for name, content in sorted(files.items())

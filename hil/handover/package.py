@@ -18,6 +18,7 @@ from drivers.base import Capabilities
 from hil.bench import LockstepBench
 from hil.control import ForceGains
 from hil.handover.c_source import c_source
+from hil.handover.known import Evidence
 from hil.handover.law import Law
 from hil.handover.law_file import UNITS, LawFile, law_data
 from hil.handover.python_source import PACKAGE, python_files
@@ -71,14 +72,14 @@ def hand_over(
     folder: Path,
     written: datetime.date | None = None,
     source: str | Path | None = None,
-    sheet: Mapping[str, bytes] | None = None,
+    evidence: Evidence | None = None,
 ) -> Package:
     """Write the package into a folder that is empty or not there, and a zip beside it.
 
     Args:
         written: date that the package bears; today by default.
         source: file or shipped name of the profile, which then goes with the package.
-        sheet: files of a data sheet, by name, which then go with the package.
+        evidence: data sheet, bring-up record and licence of use, which then go with the package.
 
     Raises:
         HandoverError: the folder holds something, or the rig has no simulation for the vectors.
@@ -104,11 +105,14 @@ def hand_over(
         bound["profile/profile.yaml"] = text
         for name, path in beside.items():
             bound[f"profile/{name}"] = _text(path.read_bytes())
-    for name, content in (sheet or {}).items():
+    evidence = evidence or Evidence()
+    for name, content in evidence.sheet.items():
         bound[f"data_sheet/{name}"] = _text(content)
+    if evidence.record_file:
+        bound["bring_up/bringup.yaml"] = _text(evidence.record_file)
     day = written or datetime.date.today()
     covered = {name: _bytes(text) for name, text in bound.items()}
-    data = law_data(profile, law, period_s, capabilities, day, covered)
+    data = law_data(profile, law, period_s, capabilities, day, covered, evidence)
     files = bound | _files(profile, law, period_s, data)
     manifest = {name: hashlib.sha256(_bytes(text)).hexdigest() for name, text in files.items()}
     files["manifest.json"] = json.dumps(manifest, indent=1) + "\n"
@@ -177,6 +181,7 @@ def _files(profile: Profile, law: Law, period_s: float, data: dict[str, Any]) ->
             if name.startswith("acceptance/")
         },
         "conftest.py": template["conftest.py.txt"],
+        "LICENSE.txt": template["LICENSE.txt"],
         "pytest.ini": template["pytest.ini.txt"],
         "README.md": template["README.md.txt"].format(
             name=profile.name,

@@ -6,9 +6,10 @@ import argparse
 from pathlib import Path
 from typing import Any
 
+from hil.bringup import YAML, RecordError, profile_hash, read_record
 from hil.calibration import age_warning
 from hil.control import safety_fingerprint
-from hil.handover import HandoverError, hand_over
+from hil.handover import LICENCE, Evidence, HandoverError, hand_over
 from hil.measure import SheetError, read_sheet
 from hil.profile import Profile, load_profile, shipped_profiles
 from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, say
@@ -41,18 +42,30 @@ def add(commands: Any) -> None:
         metavar="DIR",
         help="folder of 'hookeline measure' whose data sheet goes with the package",
     )
+    parser.add_argument(
+        "--bring-up",
+        type=Path,
+        metavar="DIR",
+        help="record of 'hookeline bringup' whose verified steps and drive go with the package",
+    )
+    parser.add_argument(
+        "--licence",
+        type=Path,
+        metavar="FILE",
+        help="text of your licence of use for numbers and recordings (none is stated without it)",
+    )
     parser.set_defaults(run=run)
 
 
 def run(options: argparse.Namespace) -> int:
     profile = load_profile(options.profile)
-    sheet = None if options.data_sheet is None else _sheet(options.data_sheet, profile)
+    evidence = _evidence(options, profile)
     old = age_warning(profile.calibration)
     if old is not None:
         say(options, f"warning: {old.sentence}; {old.fix}")
     say(options, "recording test vectors on the simulated rig …")
     try:
-        package = hand_over(profile, options.out, source=options.profile, sheet=sheet)
+        package = hand_over(profile, options.out, source=options.profile, evidence=evidence)
     except HandoverError as error:
         raise CommandError(str(error), BAD_INPUT) from None
     say(options, f"law {package.identity} of '{profile.name}' in '{package.folder}'")
@@ -70,8 +83,53 @@ def run(options: argparse.Namespace) -> int:
     return OK
 
 
-def _sheet(folder: Path, profile: Profile) -> dict[str, bytes]:
-    """Return the files of a data sheet by name.
+def _evidence(options: argparse.Namespace, profile: Profile) -> Evidence:
+    """Return what goes with the package beside the profile.
+
+    Raises:
+        CommandError: it cannot be read, or is of another rig.
+    """
+    sheet, sheet_data = (
+        ({}, {}) if options.data_sheet is None else _sheet(options.data_sheet, profile)
+    )
+    record, record_file = (
+        ({}, b"") if options.bring_up is None else _record(options.bring_up, profile)
+    )
+    licence = LICENCE
+    if options.licence is not None:
+        try:
+            licence = options.licence.read_text(encoding="utf-8").strip()
+        except (OSError, UnicodeDecodeError) as error:
+            raise CommandError(f"--licence: '{options.licence}': {error}", BAD_INPUT) from None
+        if not licence:
+            raise CommandError(
+                f"--licence: '{options.licence}' is empty. Fix: write your terms, or leave it out",
+                BAD_INPUT,
+            )
+    return Evidence(sheet, sheet_data, record, record_file, licence)
+
+
+def _record(folder: Path, profile: Profile) -> tuple[dict[str, Any], bytes]:
+    """Return a bring-up record, and its file.
+
+    Raises:
+        CommandError: there is none, or it is of another state of the profile.
+    """
+    try:
+        data = read_record(folder)
+    except RecordError as error:
+        raise CommandError(f"--bring-up: {error}", BAD_INPUT) from None
+    if data["profile"]["sha256"] != profile_hash(profile):
+        raise CommandError(
+            f"--bring-up: '{folder}' is of another state of the profile than this one. Fix: bring the "
+            "rig up again with this profile",
+            BAD_INPUT,
+        )
+    return data, (folder / YAML).read_bytes()
+
+
+def _sheet(folder: Path, profile: Profile) -> tuple[dict[str, bytes], dict[str, Any]]:
+    """Return the files of a data sheet by name, and its data.
 
     Raises:
         CommandError: there is none, or it is of another rig or calibration.
@@ -87,4 +145,4 @@ def _sheet(folder: Path, profile: Profile) -> dict[str, bytes]:
             BAD_INPUT,
         )
     place = folder if folder.is_dir() else folder.parent
-    return {file.name: file.read_bytes() for file in sorted(place.glob("data_sheet.*"))}
+    return {file.name: file.read_bytes() for file in sorted(place.glob("data_sheet.*"))}, data

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from hil.handover import hand_over
+from hil.handover import Evidence, hand_over
 from hil.profile import load_profile
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -26,6 +26,7 @@ SHEET = {
             "value": value,
             "u95": u95,
             "unit": unit,
+            "run": "0001-invented",
         }
         for name, title, value, u95, unit in (
             ("springs.rate", "Spring rate, both sets", 120.0, 0.6, "N/mm"),
@@ -45,7 +46,9 @@ def package(tmp_path_factory: pytest.TempPathFactory) -> Path:
     calibration = profile.calibration.model_copy(update=today)
     profile = profile.model_copy(update={"calibration": calibration})
     sheet = {"data_sheet.json": json.dumps(SHEET).encode(), "data_sheet.html": b"<p>invented 1</p>"}
-    hand_over(profile, folder, datetime.date(2026, 2, 1), "footplate_trainer", sheet)
+    hand_over(
+        profile, folder, datetime.date(2026, 2, 1), "footplate_trainer", Evidence(sheet, SHEET)
+    )
     return folder
 
 

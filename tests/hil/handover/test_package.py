@@ -137,6 +137,28 @@ def test_other_forms_of_the_law_have_its_numbers(package: Path) -> None:
     assert float(reduction or "") == pytest.approx(1 / data["signs"]["nut_m_per_rad"])
 
 
+def test_the_law_has_all_that_is_known_of_the_actuator(package: Path) -> None:
+    data = json.loads((package / "law.json").read_text())
+    profile = load_profile("footplate_trainer")
+    law, _ = law_of(profile)
+    assert data["plant"]["mass_kg"] == profile.actuator.reflected_mass
+    assert data["plant"]["stiffness_N_m"] == 120e3
+    spring = data["spring_law"]
+    assert len(spring["deflection_m"]) == len(spring["inverse_force_N"]) == 41
+    for x, force, u95 in zip(
+        spring["deflection_m"], spring["force_N"], spring["u95_N"], strict=True
+    ):
+        assert (force, u95) == (law.calibration.force(x), law.calibration.u95(force))
+    back = np.interp(spring["inverse_deflection_m"], spring["deflection_m"], spring["force_N"])
+    assert back == pytest.approx(spring["inverse_force_N"], abs=5.0)  # the knee is between points
+    assert data["heat_model"]["winding_time_constant_s"] == 45.0
+    assert data["drive"]["identity"] and data["drive"]["protocol"] == "cia402"
+    assert "lower mechanical end" in data["reference"]["procedure"]
+    assert data["sources"]["data_sheet_runs"] == ["0001-invented"]
+    assert "LICENSE.txt" in data["licence_of_use"]
+    assert (package / "LICENSE.txt").read_text() == (TEMPLATES.parents[2] / "LICENSE").read_text()
+
+
 def test_the_profile_comes_back_from_the_package(package: Path) -> None:
     back = profile_to_dict(load_profile(package / "profile" / "profile.yaml"))
     sent = profile_to_dict(load_profile("footplate_trainer"))
