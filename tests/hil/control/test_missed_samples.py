@@ -214,7 +214,7 @@ def test_without_a_new_sample_every_watch_stands() -> None:
             following.energy.energy_J,
             run._integral,
             supervisor.disagreement._parted_s,
-            supervisor.supply_V,
+            supervisor.supply.volts,
             supervisor._nut_speed._time_s,
             sensors.still_s,
             supervisor.bounds.load.balance_N,
