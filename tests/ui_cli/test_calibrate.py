@@ -135,7 +135,7 @@ def test_an_old_one_and_one_with_a_mistake_are_named(here: Path, capfd: Any) -> 
     ("arguments", "words"),
     [
         ([], "say what to do"),
-        (["--points", "a.csv", "--list"], "two things"),
+        (["--points", "a.csv", "--list"], "--points and --list exclude each other"),
         (["--points", "a.csv", "--profile", RIG], "needs no rig"),
         (["--profile", RIG, "--at", "3"], "belong to --points"),
         (["--profile", RIG, "--link", "x"], "belongs to --use"),
