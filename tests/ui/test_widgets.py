@@ -384,7 +384,7 @@ def test_text_stands_out_from_its_ground(theme):
         assert contrast(ink, ground) >= 4.5, (ink, ground)
     for ink in (theme.measured, theme.nut, theme.deflection, theme.accent):
         assert contrast(ink, theme.ground) >= 3.0, ink
-    assert contrast(theme.on_accent, theme.accent) >= 3.0
+    assert contrast(theme.on_accent, theme.accent) >= 4.5
 
 
 def test_no_size_in_the_style_is_below_eleven_points():

@@ -38,6 +38,16 @@ class KeyButton(QPushButton):
     def minimumSizeHint(self) -> QSize:
         return self.sizeHint()
 
+    def inks(self) -> tuple[QColor, QColor]:
+        """Return the inks of word and key."""
+        # The palette follows the style sheet in every state but the checked one.
+        checked = self.isChecked()
+        ink = QColor(self.theme.ground) if checked else self.palette().buttonText().color()
+        quieter = QColor(ink)
+        if self.objectName() != "apply" or not self.isEnabled():  # its ground leaves no contrast
+            quieter.setAlphaF(0.62)
+        return ink, quieter
+
     def paintEvent(self, event: QPaintEvent) -> None:
         painter = QPainter(self)
         option = QStyleOptionButton()
@@ -51,11 +61,9 @@ class KeyButton(QPushButton):
         whole = wide + self._gap() + metrics.horizontalAdvance(self.key)
         x = (self.width() - whole) / 2
         base = self.height() / 2 + metrics.capHeight() / 2
-        # The palette follows the style sheet in every state but the checked one.
-        ink = QColor(self.theme.ground) if self.isChecked() else option.palette.buttonText().color()
+        ink, quieter = self.inks()
         painter.setPen(ink)
         painter.drawText(QPointF(x, base), word)
-        ink.setAlphaF(0.62)
-        painter.setPen(ink)
+        painter.setPen(quieter)
         painter.drawText(QPointF(x + wide + self._gap(), base), self.key)
         painter.end()

@@ -91,7 +91,7 @@ DARK = Theme(
     nut="#f0803c",
     force="#f0803c",
     marker="#dd9cc0",
-    accent="#2f86c4",
+    accent="#2a78b0",
     on_accent="#ffffff",
     stop="#d01a34",
     stop_pressed="#97101f",
@@ -185,7 +185,8 @@ QPushButton#stop {{ background: {t.stop}; color: {t.on_stop}; font-weight: 800;
 QPushButton#stop:focus {{ border: {px(4)}px solid {t.ink}; }}
 QPushButton#stop:pressed {{ background: {t.stop_pressed}; }}
 QLineEdit {{ background: {t.raised}; border: 1px solid {t.quiet}; border-radius: {px(3)}px;
-    padding: {px(2)}px {px(5)}px; selection-background-color: {t.accent};
+    padding: {px(2)}px {px(5)}px; placeholder-text-color: {t.quiet};
+    selection-background-color: {t.accent};
     selection-color: {t.on_accent}; }}
 QLineEdit:focus {{ border: 2px solid {t.accent}; padding: {px(2) - 1}px {px(5) - 1}px; }}
 QLineEdit:disabled {{ color: {t.disabled}; border-color: {t.rule}; background: {t.strip}; }}
