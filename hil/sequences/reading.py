@@ -16,8 +16,7 @@ from hil.sequences.parameters import Ranged, read_parameters, settle_values, wit
 from hil.sequences.sequence import LEAST_MEASURED_S, Sequence, Written, kind_of
 from hil.sequences.sequence_steps import (
     MEASURED_VALUES,
-    STEPS,
-    WRITTEN_OUT,
+    STEP_MODELS,
     BehaviourStep,
     EnergiseStep,
     HangStep,
@@ -44,7 +43,7 @@ MOST_STEPS = 5000  # written out; what must go on for longer is repeated as a wh
 MOST_READ = 2 * MOST_STEPS  # steps of all files, the wrong ones included
 DEEPEST = 8  # files within files
 _IDLE = ResetStep | MarkerStep | WaitStep | WaitUntilStep | HangStep
-_KNOWN = {**STEPS, **WRITTEN_OUT}
+_KNOWN = STEP_MODELS
 
 
 def shipped_sequences() -> list[str]:
@@ -52,17 +51,20 @@ def shipped_sequences() -> list[str]:
     return sorted(file.stem for file in SEQUENCES.glob("*.yaml"))
 
 
-def load_sequence(path: str | Path, given: Mapping[str, object] | None = None) -> Sequence:
+def load_sequence(
+    path: str | Path, given: Mapping[str, object] | None = None, text: str | None = None
+) -> Sequence:
     """The sequence at ``path``, or the shipped one of that bare name.
 
     Args:
         given: values of its parameters, as they would be written in the file.
+        text: stands for the file's contents if given; files that it names lie beside ``path``.
 
     Raises:
         ProfileError: with every problem found, each with file, line, key and fix.
     """
-    file, name = _find(path)
-    source = read_source(file, name)
+    file, name = _find(path) if text is None else (Path(path), str(path))
+    source = read_source(file, name, text)
     reader = _Reader()
     head, declared = reader.head(source)
     values, wrong = settle_values(declared, given or {})

@@ -318,6 +318,7 @@ STEPS: dict[str, type[BaseModel]] = {
 }
 # Steps of a file that are written out as others when it is read.
 WRITTEN_OUT: dict[str, type[BaseModel]] = {"repeat": RepeatStep, "sequence": SequenceStep}
+STEP_MODELS = {**STEPS, **WRITTEN_OUT}  # all that a file may have
 
 
 class Head(Part):

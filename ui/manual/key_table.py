@@ -63,6 +63,9 @@ KEYS = (
     KeyUse("list", "F10", "hide the list, or show it", _on("Runs")),
     KeyUse("open_house", "F11", "open house: lock this window for visitors", _on("Operate")),
     KeyUse(
+        "edit", "F12", "edit the picked sequence, or a new one; close the editor", _on("Operate")
+    ),
+    KeyUse(
         "enter",
         "Enter",
         "the act that stands first",
@@ -187,7 +190,15 @@ KEYS = (
     KeyUse("leave_out", "-", "leave it out, or take it in", _on("Measure")),
     KeyUse("search", "Ctrl+F", "search", _on("Runs")),
     KeyUse("put_back", "Ctrl+Z", "put back what was discarded last", _on("Runs")),
-    KeyUse("export", "Ctrl+S", "export what is selected; again: leave it", _on("Runs")),
+    KeyUse(
+        "export",
+        "Ctrl+S",
+        "save to a file",
+        _on(Operate="the sequence in the editor", Runs="what is selected; again: leave it"),
+    ),
+    KeyUse(
+        "complete", "Ctrl+Space", "complete the word at the cursor", _on("Operate"), short="Ctrl+␣"
+    ),
     KeyUse("report", "Ctrl+R", "open the report", _on(Runs="of the run", Measure="the data sheet")),
     KeyUse("folder", "Ctrl+D", "open the folder", _on("Runs")),
     KeyUse("read_again", "Ctrl+U", "read the folder again", _on("Runs")),

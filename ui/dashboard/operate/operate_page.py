@@ -13,6 +13,7 @@ from ui.dashboard.bench import Page, PageContext
 from ui.dashboard.charts import ChartPage
 from ui.dashboard.operate.behaviour_deck import BehaviourDeck
 from ui.dashboard.operate.cap_panel import CapPanel
+from ui.dashboard.operate.editor_panel import EditorPanel
 from ui.dashboard.operate.environment_panel import EnvironmentPanel
 from ui.dashboard.operate.limit_margin_bars import LimitMarginBars
 from ui.dashboard.operate.load_picture import LoadPicture
@@ -26,6 +27,8 @@ from ui.dashboard.operate.rig_picture import RigPicture
 from ui.dashboard.operate.sequence_panel import SequencePanel
 from ui.dashboard.operate.zero_panel import ZeroPanel
 from ui.dashboard.widgets import KeyButton, Slice, bound
+
+DECK_SHARE, EDITOR_SHARE = 23, 58  # of the width: the editor has that of the charts as well
 
 
 class OperatePage(Page):
@@ -84,7 +87,7 @@ class OperatePage(Page):
         self.deck = BehaviourDeck(
             model, theme, sizes, session.apply if session else lambda behaviour, load_may_move: None
         )
-        columns = QHBoxLayout()
+        self._columns = columns = QHBoxLayout()
         columns.setSpacing(0)
         columns.addLayout(left, 42)
         columns.addWidget(self._rule())
@@ -116,10 +119,18 @@ class OperatePage(Page):
         self.deck.head.addWidget(self.to_sequences)  # where the panel has its way back
         under.addLayout(below_deck)
         self.panel: SequencePanel | None = None
+        self.editor: EditorPanel | None = None
         if isinstance(place.view, OperateView):
-            self.panel = SequencePanel(place.view.sequences, theme, sizes, self.toggle_sequences)
+            sequences = place.view.sequences
+            self.panel = SequencePanel(
+                sequences, theme, sizes, self.toggle_sequences, self.toggle_editor
+            )
             self.right.addWidget(self.panel)
-        columns.addWidget(self.right, 23)
+            self.editor = EditorPanel(
+                place.view.editor, theme, sizes, self.toggle_editor, self._sequence_saved
+            )
+            self.right.addWidget(self.editor)
+        columns.addWidget(self.right, DECK_SHARE)
         self.notices = Notices()
         self.notices.setContentsMargins(px(22), px(2), px(20), px(3))
         column = QVBoxLayout(self)
@@ -162,16 +173,17 @@ class OperatePage(Page):
             acts["open_house"] = self.open_house.toggle
         if self.panel is not None:
             acts["sequences"] = self.toggle_sequences
+            acts["edit"] = self.toggle_editor
         if self.panel is not None and self.sequences_shown:
             acts |= self.panel.keys()
-        else:
+        elif not self.editing:
             acts |= {
                 "enter": self.deck.apply,
                 "follow": self.deck.toggle_follow,
                 "yes": self.deck.let_move,
                 "no": self.deck.leave_it,
             }
-        if self.presets is not None and not self.sequences_shown:
+        if self.presets is not None and self.right.currentIndex() == 0:
             acts |= self.presets.keys()
         if self.cap is not None and self.cap.asking:
             acts |= {"yes": self.cap.confirm, "no": self.cap.leave}
@@ -193,10 +205,43 @@ class OperatePage(Page):
         """True while the panel of sequences stands in the place of the deck."""
         return self.right.currentWidget() is self.panel
 
+    @property
+    def editing(self) -> bool:
+        """True while the editor stands in the place of charts and deck."""
+        return self.editor is not None and self.right.currentWidget() is self.editor
+
+    def toggle_editor(self) -> None:
+        """Edit the picked sequence, or go back to the sequences; what is typed stays."""
+        if self.panel is None or self.editor is None:
+            return
+        if self.editing:
+            self._show_charts()
+            self.right.setCurrentWidget(self.panel)
+            self.panel.open()
+            return
+        editor, sequences = self.editor.editor, self.panel.sequences
+        picked = sequences.picked if self.sequences_shown else None
+        if not editor.dirty and not editor.open(picked):
+            sequences.text, sequences.wrong = editor.said, True
+            return
+        self.right.setCurrentWidget(self.editor)
+        self.chart_page.hide()
+        self._columns.setStretchFactor(self.right, EDITOR_SHARE)
+        self.editor.show_editor()
+
+    def _show_charts(self) -> None:
+        self.chart_page.show()
+        self._columns.setStretchFactor(self.right, DECK_SHARE)
+
+    def _sequence_saved(self) -> None:
+        if self.panel is not None and self.editor is not None and self.editor.editor.file:
+            self.panel.sequences.pick_file(self.editor.editor.file)
+
     def toggle_sequences(self) -> None:
         """Show the panel of sequences, or the deck again."""
         if self.panel is None:
             return
+        self._show_charts()
         if self.sequences_shown:
             self.right.setCurrentIndex(0)
             self._focus_deck()
@@ -218,6 +263,8 @@ class OperatePage(Page):
             self.toggle_sequences()
 
     def first_focus(self) -> QWidget:
+        if self.editor is not None and self.editing:
+            return self.editor.entry
         if self.panel is not None and self.sequences_shown:
             return self.panel.list
         return self.deck.buttons[self.model.chosen - 1]
@@ -228,7 +275,9 @@ class OperatePage(Page):
             self.chart_page.refresh()
             self.loop.points = old.loop.points
             self.pictures.setCurrentIndex(old.pictures.currentIndex())
-            if old.sequences_shown:
+            if old.editing:
+                self.toggle_editor()
+            elif old.sequences_shown:
                 self.toggle_sequences()
             if self.zero is not None and old.zero is not None:
                 self.zero.open = old.zero.open
@@ -238,6 +287,7 @@ class OperatePage(Page):
                 self.open_house.toggle()
 
     def choose(self, number: int) -> None:
+        self._show_charts()
         self.right.setCurrentIndex(0)
         self.deck.choose(number)
         self.deck.buttons[number - 1].setFocus(Qt.FocusReason.ShortcutFocusReason)
@@ -295,6 +345,8 @@ class OperatePage(Page):
             self.open_house.refresh()
         if self.panel is not None and self.sequences_shown:
             self.panel.refresh()
+        elif self.editor is not None and self.editing:
+            self.editor.refresh()
         elif self.presets is not None:
             self.presets.refresh()
         recent = list(self.model.notices)[-6:]

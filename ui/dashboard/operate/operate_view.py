@@ -10,6 +10,7 @@ from ui.dashboard.bench import OperateModel, Session
 from ui.dashboard.operate.cap_model import CapModel
 from ui.dashboard.operate.open_house import OpenHouse
 from ui.dashboard.operate.presets import Presets
+from ui.dashboard.operate.sequence_editor import SequenceEditor
 from ui.dashboard.operate.sequence_model import SequenceModel
 from ui.dashboard.operate.service_watch import ServiceWatch
 from ui.dashboard.operate.zero_model import ZeroModel
@@ -24,6 +25,7 @@ class OperateView:
         self.cap = CapModel(model, session)
         self.zero = ZeroModel(model, session)
         self.sequences = SequenceModel(model, session, runs)
+        self.editor = SequenceEditor(model, self.sequences.folder)
         self.presets = Presets(model, session, runs)
         self.open_house = OpenHouse(model, session, self.presets)
         self.service = ServiceWatch(model, runs)

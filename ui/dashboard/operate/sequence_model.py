@@ -145,6 +145,17 @@ class SequenceModel(ProcedureThread[PageRun]):
         if number == self.chosen and not self.running:
             self.sequence, self.plan, self.problem = sequence, plan, problem
 
+    @property
+    def picked(self) -> Path | str | None:
+        """The picked file, the bare name of a shipped one, or None."""
+        return self._files[self.chosen] if 0 <= self.chosen < len(self._files) else None
+
+    def pick_file(self, file: Path) -> None:
+        """Look at the folder again, and pick a file of it."""
+        self.renew()
+        if file in self._files:
+            self.pick(self._files.index(file))
+
     # ------------------------------------------------------------------ how it stands
 
     @property

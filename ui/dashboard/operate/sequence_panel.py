@@ -37,7 +37,12 @@ class SequencePanel(QWidget):
     """Mirror of the sequence model; ``back`` brings the deck again."""
 
     def __init__(
-        self, sequences: SequenceModel, theme: Theme, sizes: Sizes, back: Callable[[], None]
+        self,
+        sequences: SequenceModel,
+        theme: Theme,
+        sizes: Sizes,
+        back: Callable[[], None],
+        edit: Callable[[], None],
     ) -> None:
         super().__init__()
         self.sequences = sequences
@@ -78,9 +83,11 @@ class SequencePanel(QWidget):
         self.back_button = KeyButton("Behaviours", "sequences", theme)
         self.back_button.clicked.connect(back)
 
+        self.edit_button = KeyButton("Edit", "edit", theme)
+        self.edit_button.clicked.connect(edit)
         title = QLabel("Sequences")
         title.setObjectName("head")
-        head = self._row(px, title, None, self.back_button)
+        head = self._row(px, title, None, self.edit_button, self.back_button)
         column = QVBoxLayout(self)
         column.setContentsMargins(px(14), px(10), px(14), px(8))
         column.setSpacing(px(7))

@@ -1,0 +1,230 @@
+"""A sequence file being written: text, what is wrong with it, its setpoints, and saving. No Qt."""
+
+from __future__ import annotations
+
+import os
+import queue
+import re
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from hil.profile import Problem, Profile, ProfileError
+from hil.sequences import SEQUENCES, Preview, load_sequence, preview
+from ui.dashboard.bench import OperateModel
+
+NEW = """\
+name: {name}
+description: What it shows.
+steps:
+  - power_on
+  - {{do: hold_position, position: {middle} mm, speed: {speed} mm/s, for: 2 s}}
+  - power_off
+"""
+NAME = re.compile(r"[A-Za-z0-9 _.-]{1,60}")
+MOST_BYTES = 1_000_000
+
+
+@dataclass(frozen=True)
+class Checked:
+    """One check of the text: its problems and trims by line, and its setpoints."""
+
+    text: str
+    problems: tuple[Problem, ...] = ()
+    trimmed: tuple[str, ...] = ()
+    plan: Preview | None = None
+
+
+class SequenceEditor:
+    """Text of one file, checked in a thread of its own by the reader that performs it.
+
+    Args:
+        folder: of own sequences, the only place that is written to.
+
+    Attributes:
+        file: where it is saved. text: as it stands. saved: as it stands in the file.
+        checked: the latest check that has come back; of ``text`` once ``up_to_date``.
+        said, wrong: what came of the last act.
+    """
+
+    def __init__(self, model: OperateModel, folder: Path) -> None:
+        self._model = model
+        self.folder = folder
+        self.file: Path | None = None
+        self.text = self.saved = ""
+        self.checked = Checked("")
+        self.said, self.wrong = "", False
+        self._told: queue.SimpleQueue[Checked] = queue.SimpleQueue()
+        self._checking = False
+        self._ours = False  # the file is the one that was opened, or saved, here
+
+    @property
+    def profile(self) -> Profile:
+        """The rig that it is written for."""
+        return self._model.profile
+
+    # ------------------------------------------------------------------ opening
+
+    def open(self, picked: Path | str | None) -> bool:
+        """Begin with an own file, a copy of a shipped one, or a new one; returns whether it could.
+
+        Args:
+            picked: an own file, the bare name of a shipped one, or None.
+        """
+        self.said, self.wrong = "", False
+        try:
+            if isinstance(picked, Path):
+                self.text = self.saved = _read(picked)
+                self.file, self._ours = picked, True
+            else:
+                self.file, self._ours = self._free(picked or "new"), False
+                self.saved = ""
+                self.text = _read(SEQUENCES / f"{picked}.yaml") if picked else self._new()
+                if picked:
+                    self.said = f"A copy of the shipped one: it is saved as {self.file.name}."
+        except (OSError, UnicodeDecodeError) as error:
+            reason = getattr(error, "strerror", None) or "is not a text file"
+            self._say(f"Not opened: {picked}: {reason}", True)
+            return False
+        self.checked = Checked("")
+        self.check()
+        return True
+
+    def _new(self) -> str:
+        limits = self._model.profile.limits
+        assert self.file is not None
+        return NEW.format(
+            name=self.file.stem,
+            middle=f"{500 * (limits.travel.lower + limits.travel.upper):.4g}",
+            speed=f"{min(30.0, 1e3 * limits.speed.limited):.4g}",
+        )
+
+    def _free(self, name: str) -> Path:
+        number, file = 1, self.folder / f"{name}.yaml"
+        while file.exists():
+            number += 1
+            file = self.folder / f"{name}_{number}.yaml"
+        return file
+
+    # ------------------------------------------------------------------ checking
+
+    @property
+    def dirty(self) -> bool:
+        """True if the text is not what the file holds."""
+        return self.text != self.saved
+
+    @property
+    def up_to_date(self) -> bool:
+        """True if the latest check is of the text as it stands."""
+        return self.checked.text == self.text and not self._checking
+
+    def write(self, text: str) -> None:
+        """Take the text as typed."""
+        self.text = text
+        self.said = ""
+
+    def check(self) -> None:
+        """Check the text, unless a check is under way: then it is checked after that one."""
+        if self._checking or self.file is None:
+            return
+        self._checking = True
+        text, file, profile = self.text, self.file, self._model.profile
+
+        def look() -> None:
+            problems: tuple[Problem, ...] = ()
+            trimmed: tuple[str, ...] = ()
+            plan = None
+            try:
+                sequence = load_sequence(file, text=text)
+                plan = preview(sequence, profile)
+                problems, trimmed = plan.refused, plan.trimmed
+            except ProfileError as error:
+                problems = tuple(error.problems)
+            except Exception as error:  # the panel must learn of it
+                what = f"cannot be read ({type(error).__name__}: {error})"
+                problems = (Problem(str(file), 0, 0, "", what, ""),)
+            self._told.put(Checked(text, problems, trimmed, plan))
+
+        threading.Thread(target=look, name="check sequence", daemon=True).start()
+
+    def turn(self) -> None:
+        """Take what a check has found; check again what was typed meanwhile."""
+        while not self._told.empty():
+            self.checked = self._told.get()
+            self._checking = False
+            if self.checked.text != self.text:
+                self.check()
+
+    @property
+    def lines(self) -> dict[int, str]:
+        """Problems by line (0: of the whole), of the text as last checked."""
+        found: dict[int, str] = {}
+        own = str(self.file)
+        for problem in self.checked.problems:
+            here = problem.line if problem.file == own else 0
+            place = "" if problem.file == own else f"{problem.file}: "
+            key = f"{problem.key}: " if problem.key else ""
+            words = f"{place}{key}{problem.what}" + (f"; {problem.fix}" if problem.fix else "")
+            found.setdefault(here, words)
+        return dict(sorted(found.items()))
+
+    # ------------------------------------------------------------------ saving
+
+    def save(self, ask: Callable[[], None] | None = None) -> bool:
+        """Write the file, whole; returns whether it was written.
+
+        A file that is not ours is never overwritten: a shipped one, one that came to be since, or
+        one that was changed meanwhile. ``ask`` is called once it is written.
+        """
+        file = self.file
+        if file is None:
+            return False
+        try:
+            self.folder.mkdir(parents=True, exist_ok=True)
+            if file.resolve().is_relative_to(SEQUENCES.resolve()):
+                self.file, self._ours = self._free(file.stem), False
+                file = self.file
+            if self._ours:
+                if file.exists() and _read(file) != self.saved:
+                    return self._say(
+                        f"Not saved: {file.name} was changed by another program. Fix: open it anew",
+                        True,
+                    )
+                part = file.with_suffix(".part")
+                _write(part, self.text, "w")
+                os.replace(part, file)
+            else:
+                _write(file, self.text, "x")
+        except FileExistsError:
+            other = self._free(file.stem)
+            self.file = other
+            return self._say(
+                f"Not saved: {file.name} exists by now. Save again: as {other.name}", True
+            )
+        except (OSError, UnicodeDecodeError) as error:
+            reason = getattr(error, "strerror", None) or "is not a text file"
+            return self._say(f"Not saved: {reason} ({file})", True)
+        self.saved, self._ours = self.text, True
+        bad = self.up_to_date and bool(self.checked.problems)
+        self._say(f"Saved: {file}" + (", with what is wrong" if bad else ""), False)
+        if ask is not None:
+            ask()
+        return True
+
+    def _say(self, text: str, wrong: bool) -> bool:
+        self.said, self.wrong = text, wrong
+        return False
+
+
+def _read(file: Path) -> str:
+    with file.open("rb") as stream:
+        raw = stream.read(MOST_BYTES + 1)
+    return raw[:MOST_BYTES].decode("utf-8")
+
+
+def _write(file: Path, text: str, mode: str) -> None:
+    with file.open(mode, encoding="utf-8") as stream:
+        stream.write(text)
+        stream.flush()
+        os.fsync(stream.fileno())
