@@ -22,7 +22,6 @@ from hil.procedures.procedure import (
     Push,
     Read,
     RequireHoldToRun,
-    Runner,
     Seen,
     column,
     no_rows,
@@ -31,6 +30,7 @@ from hil.procedures.procedure import (
     wait_until_resting,
 )
 from hil.procedures.restricted import Sought, clear_to_seek, find_reference, restart, seek_reference
+from hil.procedures.runner import Runner
 
 __all__ = [
     "Action",

@@ -28,17 +28,15 @@ from hil.core import (
 from hil.link import Block, Client, HostGone, LinkError, Refused
 from hil.procedures.favoured import favoured
 from hil.procedures.procedure import (
-    AFTER_TRIP_S,
-    ENABLE_EVERY_S,
     Action,
     Ended,
     EnvironmentLike,
     Operator,
     Procedure,
     Push,
-    Runner,
     no_rows,
 )
+from hil.procedures.runner import AFTER_TRIP_S, ENABLE_EVERY_S, Runner
 
 POLL_S = 0.01
 T = TypeVar("T")

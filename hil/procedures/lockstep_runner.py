@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from hil.bench import LockstepBench
 from hil.core import PowerOff, Request, Sample, State, Stop
-from hil.procedures.procedure import AFTER_TRIP_S, ENABLE_EVERY_S, Operator, Push, Runner, no_rows
+from hil.procedures.procedure import Operator, Push, no_rows
+from hil.procedures.runner import AFTER_TRIP_S, ENABLE_EVERY_S, Runner
 from hil.recorder import RunWriter
 
 

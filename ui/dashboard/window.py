@@ -1,21 +1,5 @@
 """The one window: header, the pages, the stop strip; its keys and its heartbeat.
 
-A page is one line of ``PAGES``: its title, its key, what makes its widget (a
-``ui.dashboard.bench.pages.Page``) and, if it has one, what makes its view model. The window builds
-the widget anew whenever theme or size change, so whatever must outlive that belongs in the view
-model (plain Python, no Qt), which is made once, or is handed on in ``Page.carry_from``. It may
-have, each called on the Qt thread, in order, and expected to return within milliseconds:
-
-``feed(items, now_s)``
-    every ``Block`` and ``Event`` of the link, whether the page is shown or not;
-``answered(answer)``
-    every ``Answer`` of the bench to a request of this window, whoever asked;
-``close()``
-    the window is closing.
-
-A page asks with ``Session.ask(request, then=...)``, which returns at once. A view model that
-raises is fed no more, the rig is stopped and the notices say so.
-
 The window keeps for itself, on every page: Esc (stop), the pages' keys, F1, F9, and where no text
 field has the focus P, T, K, R, and Y and N while the strip asks. ``Page.keys`` has the rest.
 """
@@ -33,22 +17,11 @@ from PySide6.QtCore import QEvent, Qt, QTimer
 from PySide6.QtGui import QCloseEvent, QKeyEvent, QKeySequence, QResizeEvent, QShortcut
 from PySide6.QtWidgets import QMainWindow, QStackedLayout, QVBoxLayout, QWidget
 
-from ui.dashboard.bench import OperateModel, Page, PageContext, PageEntry, Session
-from ui.dashboard.bringup import BringUpModel, BringUpPage
-from ui.dashboard.calibrate import CalibrateModel, CalibratePage
+from ui.dashboard.bench import OperateModel, Page, PageContext, Session
 from ui.dashboard.header import Header
 from ui.dashboard.help_window import HelpWindow
-from ui.dashboard.measure import MeasureModel, MeasurePage
-from ui.dashboard.operate import (
-    OpenHouse,
-    OpenHousePage,
-    OperatePage,
-    OperateView,
-    PowerBanner,
-    StopStrip,
-)
-from ui.dashboard.runs import RunsModel, RunsPage
-from ui.dashboard.size import SizeModel, SizePage
+from ui.dashboard.operate import OpenHouse, OpenHousePage, OperatePage, PowerBanner, StopStrip
+from ui.dashboard.page_entries import PAGES
 from ui.dashboard.widgets import THEMES, RenderScheduler, Slice, bound, sizes_for, style_sheet
 from ui.manual.key_table import BY_NAME
 
@@ -57,24 +30,6 @@ FRAME_S = 0.04
 WORDS_S = 0.1
 DRAWING_S = 0.008  # between two heartbeats, beyond which what is to be drawn waits
 SETTLE_MS = 150  # after the last change of size, before widgets are laid anew
-
-
-PAGES = (
-    PageEntry("Operate", "F2", OperatePage, view=OperateView, help_topic="operate"),
-    PageEntry("Bring-up", "F3", BringUpPage, view=BringUpModel, help_topic="bring_up"),
-    PageEntry("Calibrate", "F4", CalibratePage, view=CalibrateModel, help_topic="calibrate"),
-    PageEntry(
-        "Runs",
-        "F5",
-        RunsPage,
-        view=lambda model, session, runs: RunsModel(runs, model),
-        help_topic="runs",
-    ),
-    PageEntry("Measure", "F6", MeasurePage, view=MeasureModel, help_topic="measure"),
-    PageEntry(
-        "Size", "F7", SizePage, view=lambda model, session, runs: SizeModel(), help_topic="size"
-    ),
-)
 
 
 def nothing() -> None:

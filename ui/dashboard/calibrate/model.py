@@ -91,7 +91,7 @@ class CalibrateModel:
     # ------------------------------------------------------------------ what the link brings
 
     def feed(self, items: Iterable[Any], now_s: float) -> None:
-        """See ``ui.dashboard.window``. Its being called is what keeps the control held."""
+        """See ``ui.dashboard.page_entries``. Its being called is what keeps the control held."""
         del now_s
         items = list(items)
         self.run.feed(items)

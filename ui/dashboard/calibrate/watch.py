@@ -37,7 +37,7 @@ class CalibrationWatch:
         return list(self._watch.warnings.values())
 
     def feed(self, items: Iterable[Any]) -> None:
-        """See ``ui.dashboard.window``."""
+        """See ``ui.dashboard.page_entries``."""
         for item in items:
             if isinstance(item, Mapping):
                 self._event(item)

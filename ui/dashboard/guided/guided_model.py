@@ -73,7 +73,7 @@ class GuidedModel(ProcedureThread[PageRunner], Generic[Item]):
     # ------------------------------------------------------------------ what the link brings
 
     def feed(self, items: Iterable[Any], now_s: float) -> None:
-        """See ``ui.dashboard.window``. Its being called is what keeps the control held."""
+        """See ``ui.dashboard.page_entries``. Its being called is what keeps the control held."""
         del now_s
         if self.operator is not None:
             self.operator.turn()

@@ -84,7 +84,7 @@ class SequenceModel(ProcedureThread[PageRun]):
     # ------------------------------------------------------------------ what the link brings
 
     def feed(self, items: Iterable[Any], now_s: float) -> None:
-        """See ``ui.dashboard.window``."""
+        """See ``ui.dashboard.page_entries``."""
         del now_s
         if self.operator is not None:
             self.operator.turn()
