@@ -14,27 +14,7 @@ from hil.handover import Evidence, hand_over
 from hil.profile import load_profile
 
 sys.path.insert(0, str(Path(__file__).parent))
-
-SHEET = {
-    "data_sheet": 1,
-    "profile": "footplate trainer",
-    "figures": [
-        {
-            **dict.fromkeys(("predicted", "predicted_u95", "limit", "truth")),
-            "name": name,
-            "title": title,
-            "value": value,
-            "u95": u95,
-            "unit": unit,
-            "run": "0001-invented",
-        }
-        for name, title, value, u95, unit in (
-            ("springs.rate", "Spring rate, both sets", 120.0, 0.6, "N/mm"),
-            ("friction.dry", "Dry friction", 32.0, 0.1, "mN·m"),
-            ("force_response.bandwidth", "Bandwidth", 25.0, 0.5, "Hz"),
-        )
-    ],
-}
+from in_package import SHEET
 
 
 @pytest.fixture(scope="session")
@@ -49,6 +29,14 @@ def package(tmp_path_factory: pytest.TempPathFactory) -> Path:
     hand_over(
         profile, folder, datetime.date(2026, 2, 1), "footplate_trainer", Evidence(sheet, SHEET)
     )
+    return folder
+
+
+@pytest.fixture(scope="session")
+def slide(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The package of a rig with a polynomial, a left-hand screw and a guided mass."""
+    folder = tmp_path_factory.mktemp("slide") / "law"
+    hand_over(load_profile("bench_slide"), folder)
     return folder
 
 

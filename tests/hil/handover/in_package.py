@@ -15,6 +15,27 @@ from typing import Any
 
 from hil.handover.law_file import identity
 
+SHEET = {
+    "data_sheet": 1,
+    "profile": "footplate trainer",
+    "figures": [
+        {
+            **dict.fromkeys(("predicted", "predicted_u95", "limit", "truth")),
+            "name": name,
+            "title": title,
+            "value": value,
+            "u95": u95,
+            "unit": unit,
+            "run": "0001-invented",
+        }
+        for name, title, value, u95, unit in (
+            ("springs.rate", "Spring rate, both sets", 120.0, 0.6, "N/mm"),
+            ("friction.dry", "Dry friction", 32.0, 0.1, "mN·m"),
+            ("force_response.bandwidth", "Bandwidth", 25.0, 0.5, "Hz"),
+        )
+    ],
+}
+
 
 def python_law(folder: Path) -> ModuleType:
     """The package's Python law, whatever else is imported."""

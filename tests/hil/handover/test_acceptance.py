@@ -33,10 +33,14 @@ def acceptance(
     """The package's tests of a rig, imported as its own pytest would."""
     for mark in ("power", "motion", "hands", "builds_on"):
         request.config.addinivalue_line("markers", mark)
+    return imported(package, monkeypatch)
+
+
+def imported(package: Path, monkeypatch: pytest.MonkeyPatch) -> ModuleType:
     for folder in ("python", "acceptance"):
         monkeypatch.syspath_prepend(str(package / folder))
-    for name in MODULES:
-        monkeypatch.delitem(sys.modules, name, raising=False)
+    for name in [name for name in sys.modules if name.split(".")[0] in MODULES]:
+        monkeypatch.delitem(sys.modules, name)
     return importlib.import_module("test_rig")
 
 
@@ -102,6 +106,18 @@ def test_a_fault_of_a_receivers_rig_is_named(
             break
     else:
         pytest.fail("nothing was found")
+    guarded.close()
+
+
+def test_a_rig_of_another_build_is_accepted(
+    slide: Path, acceptance: ModuleType, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A left-hand screw, a guided mass and a polynomial; friction held the springs after the hand."""
+    tests = imported(slide, monkeypatch)
+    guarded = guarded_rig(slide, profile="bench_slide")
+    for act in acts_of(tests):
+        act(guarded)
+    assert len(guarded.figures) >= 12
     guarded.close()
 
 

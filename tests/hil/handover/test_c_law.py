@@ -12,25 +12,12 @@ import pytest
 from c_syntax import RULES, Operations, Unit, rules_named, unit_of
 from in_package import python_law, ran
 
-from hil.handover.c_source import c_source
 from hil.handover.operations import longest_row, worst_case
-from hil.handover.package import full_scale, law_of
+from hil.handover.package import law_of
 from hil.handover.translated import ENTRIES, Graph
 from hil.profile import load_profile
 
 pytestmark = pytest.mark.skipif(not shutil.which("gcc"), reason="no gcc: not preprocessed")
-
-
-@pytest.fixture(scope="module")
-def slide(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The C law of a rig with a polynomial and a left-hand screw."""
-    folder = tmp_path_factory.mktemp("slide")
-    profile = load_profile("bench_slide")
-    law, period_s = law_of(profile)
-    code = c_source(law, profile.name, "slide", period_s, full_scale(profile, law))
-    (folder / "law.h").write_text(code.header)
-    (folder / "law.c").write_text(code.source)
-    return folder
 
 
 @pytest.mark.parametrize("name", ["footplate_trainer", "bench_slide"])
@@ -39,8 +26,8 @@ def test_operations_are_those_that_a_parser_of_c_counts(
 ) -> None:
     law, _ = law_of(load_profile(name))
     stated = worst_case(law)
-    folder = slide if name == "bench_slide" else package / "c"
-    counter = Operations(unit_of(folder), longest_row(Graph(law)))
+    folder = slide if name == "bench_slide" else package
+    counter = Operations(unit_of(folder / "c"), longest_row(Graph(law)))
     for entry in ENTRIES:
         found = {kind: n for kind, n in counter.of(f"Law_{entry}").items() if n}
         assert found == stated[entry], entry
@@ -108,8 +95,8 @@ def test_the_c_law_keeps_the_coding_rules_that_its_readme_names(
     package: Path, slide: Path, single: bool
 ) -> None:
     assert rules_named((package / "README.md").read_text()) == set(RULES)
-    for folder in (package / "c", slide):
-        unit = unit_of(folder, single)
+    for folder in (package, slide):
+        unit = unit_of(folder / "c", single)
         assert {rule: found for rule, find in RULES.items() if (found := find(unit))} == {}
 
 
@@ -117,7 +104,7 @@ def test_the_compiler_holds_the_others(copy: Path, slide: Path) -> None:
     done = ran("make", "CC=gcc", "rules", cwd=copy / "c")
     assert done.returncode == 0, done.stdout + done.stderr
     for name in ("law.c", "law.h"):
-        shutil.copy(slide / name, copy / "c")
+        shutil.copy(slide / "c" / name, copy / "c")
     done = ran("make", "-B", "CC=gcc", "rules", cwd=copy / "c")
     assert done.returncode == 0, done.stdout + done.stderr
     broken = (copy / "c" / "law.c").read_text()

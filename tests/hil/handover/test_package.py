@@ -21,11 +21,10 @@ from law_in_loop import LawInLoop, built
 from hil.analysis import figure_line, measure
 from hil.handover import HandoverError, NotTranslatable, hand_over
 from hil.handover.c_functions import CFunction
-from hil.handover.c_source import c_source
 from hil.handover.law_file import LawFile
-from hil.handover.package import full_scale, law_of
+from hil.handover.package import law_of
 from hil.handover.translated import Graph, Method
-from hil.handover.vectors import INPUTS, OUTPUTS, record
+from hil.handover.vectors import INPUTS, OUTPUTS
 from hil.procedures import LockstepRunner
 from hil.profile import load_profile, profile_to_dict
 from hil.recorder import RunWriter, load_run
@@ -76,16 +75,10 @@ def test_the_c_law_answers_as_the_bench_in_both_precisions(copy: Path) -> None:
 
 
 @compiler
-def test_a_law_with_a_polynomial_and_a_left_hand_screw(tmp_path: Path) -> None:
-    profile = load_profile("bench_slide")
-    law, period_s = law_of(profile)
-    code = c_source(law, profile.name, "slide", period_s, full_scale(profile, law))
-    (tmp_path / "law.h").write_text(code.header)
-    (tmp_path / "law.c").write_text(code.source)
-    (tmp_path / "v.csv").write_text(record(profile).csv())
-    for name in ("Makefile", "check.c"):
-        shutil.copy(TEMPLATES / name, tmp_path)
-    done = ran("make", "CC=gcc", "VECTORS=v.csv", "check", cwd=tmp_path)
+def test_a_law_with_a_polynomial_and_a_left_hand_screw(slide: Path, tmp_path: Path) -> None:
+    for name in ("c", "vectors"):
+        shutil.copytree(slide / name, tmp_path / name)
+    done = ran("make", "CC=gcc", "check", cwd=tmp_path / "c")
     assert done.returncode == 0, done.stdout + done.stderr
 
 

@@ -9,8 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from conftest import SHEET
-from in_package import changed, manifest_forged
+from in_package import SHEET, changed, manifest_forged
 
 from hil.handover import PackageError, receive, take_profile
 from hil.handover.law_file import profile_sha256

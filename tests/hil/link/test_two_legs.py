@@ -35,6 +35,7 @@ class LockstepLeg:
     def __init__(self, seed: int, lateness: Lateness | None) -> None:
         self.bench = LockstepBench(load_profile("footplate_trainer"), seed, lateness)
         self._rows: list[tuple[float, ...]] = []
+        self.refused: list[str] = []
         self.bench.run(0.3)
 
     def step(self) -> None:
@@ -47,7 +48,9 @@ class LockstepLeg:
         return outcome.text
 
     def post(self, message: Any) -> int:
-        self.bench.request(message)
+        outcome = self.bench.request(message)
+        if not outcome.accepted:
+            self.refused.append(outcome.text)
         return 0
 
     def answers(self) -> Sequence[Any]:
@@ -93,6 +96,14 @@ def test_two_actuators_move_together(lateness: Lateness | None, capsys: Any) -> 
     for leg in legs:
         leg.bench.run(0.1)
         assert leg.bench.drive.core.power is PowerStage.OFF
+
+
+def test_setpoints_of_every_cycle_are_taken(monkeypatch: pytest.MonkeyPatch, capsys: Any) -> None:
+    monkeypatch.setattr(example_program, "EVERY_S", 0.001)
+    legs = [LockstepLeg(1, LATE)]
+    assert example_program.move(legs, LockstepClock(legs), 0.3) == 0
+    assert "300 setpoints" in capsys.readouterr().out
+    assert legs[0].refused == []
 
 
 @pytest.mark.parametrize("at_s", [0.3, 1.0, 2.3], ids=["powering", "lifting", "swinging"])
