@@ -180,12 +180,13 @@ KEYS = (
         "discard", "Del", "discard", _on(Calibrate="the calibration", Runs="the run, into the bin")
     ),
     KeyUse("back", "Backspace", "set what was applied before", _on("Operate"), short="⌫"),
-    KeyUse("pause", ".", "pause at the next safe point", _on("Operate")),
+    KeyUse("pause", ".", "pause at the next safe point", _on("Operate"), short="point"),
     KeyUse(
         "other",
         ",",
         "the next way to do it",
         _on(Calibrate="next law", Runs="next way to align joined runs"),
+        short="comma",  # the sign alone is not seen on a button
     ),
     KeyUse("leave_out", "-", "leave it out, or take it in", _on("Measure")),
     KeyUse("search", "Ctrl+F", "search", _on("Runs")),
