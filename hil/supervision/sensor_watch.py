@@ -90,45 +90,12 @@ class SensorWatch:
 
         # A value that was not renewed cannot jump; the next one covers the gap as well.
         gap = self._gap(telemetry)
-        renewed = gap > 0.0
-        slack_s = SLACK_ERRORS * (telemetry.time_error_s + self._error_s)
-        self._error_s = telemetry.time_error_s
-        covered = max(self._period, gap) + slack_s
-        jump = counts - before
-        allowed = self._jump_counts * covered / self._period
-        jumped = jump > allowed or jump < -allowed
-        if not jumped and renewed and self._jump_counts < self.top:
-            jumped, allowed = self._implausible(estimator, jump, gap, slack_s)
-        if jumped:
-            self.jump_counts, self._jump_allowed = jump, allowed
-            if telemetry.power is not PowerStage.ON:
-                self._displace(jump, allowed, counts)
-
+        jumped = self._jumped(telemetry, estimator, counts - before, gap)
         if counts <= self._low_rail or counts >= self._high_rail:
             self.rail_s += gap
         else:
             self.rail_s = 0.0
-
-        powered = telemetry.power is PowerStage.ON
-        noise = self._noise_on if powered else self._noise_off
-        if noise is not self._noise:
-            self._noise = noise
-            noise.leave()
-            self._still_samples = 0
-        if counts != before or not -1e3 < self._still_from < 1e3:
-            noise.take(counts, self._still_samples)
-            self._still_samples = 0
-            self.still_s = 0.0
-            self.still_travel_m = 0.0
-            self._still_from = nut_position_m
-        else:
-            if renewed:
-                self._still_samples += 1
-            self.still_s += gap
-            travel = abs(nut_position_m - self._still_from)
-            if travel > self.still_travel_m:
-                self.still_travel_m = travel
-
+        self._follow_stillness(telemetry, counts != before, gap, nut_position_m)
         if not self.reference_lost:
             self._follow_reference(nut_position_m, estimator.step_s)
 
@@ -136,15 +103,56 @@ class SensorWatch:
             return Limit.SENSOR_JUMP
         if self.rail_s >= self._rail_lasting and self.rail_s > 0.0:
             return Limit.SENSOR_RAIL
+        return Limit.SENSOR_FROZEN if self._frozen(telemetry) else 0
+
+    def _jumped(self, telemetry: Telemetry, estimator: Estimator, jump: float, gap: float) -> bool:
+        """Return whether the counts changed by more than the rig can have moved in ``gap``."""
+        slack_s = SLACK_ERRORS * (telemetry.time_error_s + self._error_s)
+        self._error_s = telemetry.time_error_s
+        covered = max(self._period, gap) + slack_s
+        allowed = self._jump_counts * covered / self._period
+        jumped = jump > allowed or jump < -allowed
+        if not jumped and gap > 0.0 and self._jump_counts < self.top:
+            jumped, allowed = self._implausible(estimator, jump, gap, slack_s)
+        if jumped:
+            self.jump_counts, self._jump_allowed = jump, allowed
+            if telemetry.power is not PowerStage.ON:
+                self._displace(jump, allowed, self._counts)
+        return jumped
+
+    def _follow_stillness(
+        self, telemetry: Telemetry, changed: bool, gap: float, nut_position_m: float
+    ) -> None:
+        """Learn the noise of counts that change; measure time and travel of those that do not."""
+        noise = self._noise_on if telemetry.power is PowerStage.ON else self._noise_off
+        if noise is not self._noise:
+            self._noise = noise
+            noise.leave()
+            self._still_samples = 0
+        if changed or not -1e3 < self._still_from < 1e3:
+            noise.take(self._counts, self._still_samples)
+            self._still_samples = 0
+            self.still_s = 0.0
+            self.still_travel_m = 0.0
+            self._still_from = nut_position_m
+            return
+        if gap > 0.0:
+            self._still_samples += 1
+        self.still_s += gap
+        travel = abs(nut_position_m - self._still_from)
+        if travel > self.still_travel_m:
+            self.still_travel_m = travel
+
+    def _frozen(self, telemetry: Telemetry) -> bool:
+        """Return whether counts are still though the nut moves, or longer than chance allows."""
         if self.still_s >= self._frozen_lasting and self.still_travel_m > self._frozen_travel:
-            return Limit.SENSOR_FROZEN
+            return True
+        noise = self._noise
         # Power adds to noise and takes none away.
-        if powered and not noise.learned:
+        if telemetry.power is PowerStage.ON and not noise.learned:
             noise = self._noise_off
         self._known = noise
-        if self._still_samples > noise.allowed:
-            return Limit.SENSOR_FROZEN
-        return 0
+        return self._still_samples > noise.allowed
 
     def _displace(self, jump: float, allowed: float, counts: float) -> None:
         """Keep a jump until the reading is back: with power every force would be off by it."""
