@@ -110,17 +110,13 @@ class ForceController:
         ``late_s``: by which the sample is older than usual; the state is predicted for that as well.
         """
         law = self._calibration
-        mass = self._mass
         deflection = estimator.deflection_m
-        rate = estimator.deflection_rate_m_s
-        nut_velocity = estimator.nut_velocity_m_s
         output_velocity = estimator.output_velocity_m_s
         force = law.force(deflection)
-        sent = self._sent
         step = estimator.step_s
         if self._fresh:
             self._fresh = False
-            self._momentum = mass * nut_velocity
+            self._momentum = self._mass * estimator.nut_velocity_m_s
             self._last_force = force
             self._shaped = desired_force_N
             self._reference_m = law.deflection_for(desired_force_N)
@@ -129,57 +125,13 @@ class ForceController:
 
         self._shaped += self._shaping * (desired_force_N - self._shaped)
         target = law.deflection_for(self._shaped)
-
-        # Disturbance: momentum that is there beside momentum that commands and spring explain.
-        # Over the time between samples; without a new one, what is known stands.
-        disturbance = self._disturbance
-        momentum = mass * nut_velocity
-        if step > 0.0:
-            gain = self._integral_rad_s * step
-            expected = self._mean - 0.5 * (force + self._last_force) - self._viscous * nut_velocity
-            explained = (self._momentum + step * expected + gain * momentum) / (1.0 + gain)
-            disturbance = self._integral_rad_s * (momentum - explained)
-            self._last_force = force
-
-        # State at the moment of action.
-        current = self._current
-        then, then_rate, then_current = deflection, rate, current
-        if self._ahead > 0.0:
-            acting = force
-            if late_s > 0.0:
-                # While the sample waited, the drive went on with the last command.
-                held = late_s if late_s < MOST_LATE_S else MOST_LATE_S
-                current = sent[0]
-                for j in range(1, len(sent)):
-                    sent[j] = current
-                stiffness = law.stiffness(deflection)
-                middle = force + 0.5 * held * stiffness * rate
-                push = current + disturbance - middle - self._viscous * nut_velocity
-                then += held * (rate + 0.5 * held * push / mass)
-                rate += held * push / mass
-                acting = force + stiffness * (then - deflection)
-            steady = (disturbance - acting - self._viscous * output_velocity) / mass
-            then += self._x_v * rate + self._x_i * current + self._half_square * steady
-            then_rate = self._v_v * rate + self._v_i * current + self._ahead * steady
-            then_current = self._i_i * current
-            for j, (x, v, i) in enumerate(self._in_flight):
-                then += x * sent[j]
-                then_rate += v * sent[j]
-                then_current += i * sent[j]
-
-        error = target - then
-        speed = nut_velocity if nut_velocity >= 0.0 else -nut_velocity
-        if speed < RESTING_M_S:
-            dead = self._dead * (1.0 - speed / RESTING_M_S)
-            if error > dead:
-                error -= dead
-            elif error < -dead:
-                error += dead
-            else:
-                error = 0.0
-                # What the last command did of its own is still to be seen in this one.
-                if self._rested:
-                    disturbance = self._disturbance
+        momentum = self._mass * estimator.nut_velocity_m_s
+        disturbance = self._observe(estimator, momentum, force)
+        then, then_rate, then_current = self._predict(estimator, force, disturbance, late_s)
+        error = self._beyond_dead_zone(target - then, estimator.nut_velocity_m_s)
+        if error == 0.0 and self._rested:
+            # What the last command did of its own is still to be seen in this one.
+            disturbance = self._disturbance
         self._rested = error == 0.0
         most = self._most
         disturbance = max(-most, min(most, disturbance))
@@ -214,6 +166,71 @@ class ForceController:
             return 0.0
         self._advance(torque / self._gear - friction)
         return torque
+
+    def _observe(self, estimator: Estimator, momentum: float, force: float) -> float:
+        """Disturbance in N: momentum that is there beside what commands and spring explain.
+
+        Over the time between samples; without a new one, what is known stands.
+        """
+        step = estimator.step_s
+        if not step > 0.0:
+            return self._disturbance
+        gain = self._integral_rad_s * step
+        expected = (
+            self._mean
+            - 0.5 * (force + self._last_force)
+            - self._viscous * estimator.nut_velocity_m_s
+        )
+        explained = (self._momentum + step * expected + gain * momentum) / (1.0 + gain)
+        self._last_force = force
+        return self._integral_rad_s * (momentum - explained)
+
+    def _predict(
+        self, estimator: Estimator, force: float, disturbance: float, late_s: float
+    ) -> tuple[float, float, float]:
+        """Deflection in m, its rate in m/s and motor force in N when the command will act."""
+        deflection = estimator.deflection_m
+        rate = estimator.deflection_rate_m_s
+        current = self._current
+        if not self._ahead > 0.0:
+            return deflection, rate, current
+        mass = self._mass
+        sent = self._sent
+        then = deflection
+        acting = force
+        if late_s > 0.0:
+            # While the sample waited, the drive went on with the last command.
+            held = late_s if late_s < MOST_LATE_S else MOST_LATE_S
+            current = sent[0]
+            for j in range(1, len(sent)):
+                sent[j] = current
+            stiffness = self._calibration.stiffness(deflection)
+            middle = force + 0.5 * held * stiffness * rate
+            push = current + disturbance - middle - self._viscous * estimator.nut_velocity_m_s
+            then += held * (rate + 0.5 * held * push / mass)
+            rate += held * push / mass
+            acting = force + stiffness * (then - deflection)
+        steady = (disturbance - acting - self._viscous * estimator.output_velocity_m_s) / mass
+        then += self._x_v * rate + self._x_i * current + self._half_square * steady
+        then_rate = self._v_v * rate + self._v_i * current + self._ahead * steady
+        then_current = self._i_i * current
+        for j, (x, v, i) in enumerate(self._in_flight):
+            then += x * sent[j]
+            then_rate += v * sent[j]
+            then_current += i * sent[j]
+        return then, then_rate, then_current
+
+    def _beyond_dead_zone(self, error: float, nut_velocity: float) -> float:
+        """Error of the deflection in m that is acted on: near rest, small ones are not."""
+        speed = nut_velocity if nut_velocity >= 0.0 else -nut_velocity
+        if speed < RESTING_M_S:
+            dead = self._dead * (1.0 - speed / RESTING_M_S)
+            if error > dead:
+                return error - dead
+            if error < -dead:
+                return error + dead
+            return 0.0
+        return error
 
     def _catch_up(self, step: float) -> None:
         """Follow the motor force over a gap in the samples."""

@@ -47,27 +47,8 @@ class Shaper:
         setpoint no steeper than the rate is followed exactly, whatever the times.
         """
         step = self._rate * dt
-        last = self._shaped
         self.limited = 0
-        change = 0.0
-        if -IMPOSSIBLE_N < setpoint_N < IMPOSSIBLE_N:
-            if self._fresh:
-                self._fresh = False
-                self._blend = last - setpoint_N
-                self._asked = setpoint_N
-            elif dt > 0.0:
-                change = setpoint_N - self._asked
-                bend = change - self._slope_N_s * dt
-                if -JUMP_RATES * step <= bend <= JUMP_RATES * step:
-                    self._slope_N_s = change / dt
-                else:
-                    # Go on as before the jump, but no steeper than permitted: held above the
-                    # rate, a slope would be cut and made good by jumps for ever.
-                    rate = self._rate
-                    self._slope_N_s = slope = max(-rate, min(rate, self._slope_N_s))
-                    self._jump += slope * dt - change
-                    change = slope * dt
-                self._asked = setpoint_N
+        change = self._follow(setpoint_N, step, dt)
         faded = self._blend * dt / (BLEND_S + dt)
         self._blend -= faded
         change -= faded
@@ -80,25 +61,10 @@ class Shaper:
         else:
             self._calm_s += dt
         if self._jump != 0.0:
-            ramped = -self._jump
-            if change + ramped > step:
-                ramped = step - change
-            elif change + ramped < -step:
-                ramped = -step - change
-            self._jump += ramped
-            change += ramped
-            if not -SETTLED_N <= self._jump <= SETTLED_N:
-                self.limited = 1 << Limit.FORCE_RATE
+            change += self._ramp_jump(change, step)
         if self._cut != 0.0:
-            slow = SLOW_S if self._calm_s < CALM_S else BLEND_S
-            come = -self._cut * dt / (slow + dt)
-            if change + come > step:
-                come = step - change
-            elif change + come < -step:
-                come = -step - change
-            self._cut += come
-            change += come
-        wanted = last + change
+            change += self._make_good(change, step, dt)
+        wanted = self._shaped + change
         # Caps come last: holding a limit outranks holding a rate. What a cap takes is ramped
         # back when it opens.
         if wanted > high_N:
@@ -109,3 +75,50 @@ class Shaper:
             wanted = low_N
         self._shaped = wanted
         return wanted
+
+    def _follow(self, setpoint: float, step: float, dt: float) -> float:
+        """Change of the setpoint in N since the last call, jumps left out and kept for the ramp."""
+        if not -IMPOSSIBLE_N < setpoint < IMPOSSIBLE_N:
+            return 0.0
+        change = 0.0
+        if self._fresh:
+            self._fresh = False
+            self._blend = self._shaped - setpoint
+            self._asked = setpoint
+        elif dt > 0.0:
+            change = setpoint - self._asked
+            bend = change - self._slope_N_s * dt
+            if -JUMP_RATES * step <= bend <= JUMP_RATES * step:
+                self._slope_N_s = change / dt
+            else:
+                # Go on as before the jump, but no steeper than permitted: held above the
+                # rate, a slope would be cut and made good by jumps for ever.
+                rate = self._rate
+                self._slope_N_s = slope = max(-rate, min(rate, self._slope_N_s))
+                self._jump += slope * dt - change
+                change = slope * dt
+            self._asked = setpoint
+        return change
+
+    def _ramp_jump(self, change: float, step: float) -> float:
+        """Part in N of what jumped that the rate leaves room for beside ``change``."""
+        ramped = -self._jump
+        if change + ramped > step:
+            ramped = step - change
+        elif change + ramped < -step:
+            ramped = -step - change
+        self._jump += ramped
+        if not -SETTLED_N <= self._jump <= SETTLED_N:
+            self.limited = 1 << Limit.FORCE_RATE
+        return ramped
+
+    def _make_good(self, change: float, step: float, dt: float) -> float:
+        """Part in N of what the rate cut off before that it leaves room for now."""
+        slow = SLOW_S if self._calm_s < CALM_S else BLEND_S
+        come = -self._cut * dt / (slow + dt)
+        if change + come > step:
+            come = step - change
+        elif change + come < -step:
+            come = -step - change
+        self._cut += come
+        return come
