@@ -5,8 +5,6 @@ No Qt here.
 
 from __future__ import annotations
 
-import queue
-import threading
 from collections.abc import Callable, Iterable
 from functools import partial
 from pathlib import Path
@@ -34,7 +32,7 @@ from ui.dashboard.calibrate.rig import LiveRig, PageRig
 from ui.dashboard.calibrate.run import GuidedRun
 from ui.dashboard.calibrate.setup import Setup, SetupError
 from ui.dashboard.calibrate.watch import CalibrationWatch
-from ui.dashboard.guided import Question, why_not_begin
+from ui.dashboard.guided import Mailbox, Question, why_not_begin
 
 AUTO = "auto"
 Phase = Literal["set-up", "running", "result"]
@@ -71,7 +69,7 @@ class CalibrateModel:
         self.setup = Setup(model.profile)
         self.watch = CalibrationWatch(model)
         self.alone = model.simulated
-        self._told: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
+        self._told = Mailbox()
         self.run = GuidedRun(
             session, model.profile.control.rate, self._told.put, self._ended, model.say
         )
@@ -100,8 +98,7 @@ class CalibrateModel:
 
     def take(self) -> None:
         """Pick up what was told from other threads."""
-        while not self._told.empty():
-            self._told.get()()
+        self._told.take()
 
     def close(self) -> None:
         """The window closes: stop, and wait until the rig is safe."""
@@ -314,24 +311,15 @@ class CalibrateModel:
     ) -> None:
         """``then`` gets what ``work`` returns, on the page's own thread."""
         self.busy = word
-
-        def go() -> None:
-            try:
-                done = work()
-            except Exception as error:  # the page must learn of it
-                self._told.put(partial(self._failed, f"{word} has failed: {error}"))
-            else:
-                self._told.put(partial(self._done, then, done))
-
-        threading.Thread(target=go, name=word, daemon=True).start()
+        self._told.in_background(word, work, partial(self._done, then), partial(self._failed, word))
 
     def _done(self, then: Callable[[Any], None], done: Any) -> None:
         self.busy = ""
         then(done)
 
-    def _failed(self, text: str) -> None:
+    def _failed(self, word: str, error: Exception) -> None:
         self.busy = ""
-        self._say(text, True)
+        self._say(f"{word} has failed: {error}", True)
 
     # ------------------------------------------------------------------ told, on the page's own
 

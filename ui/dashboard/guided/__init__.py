@@ -6,6 +6,7 @@ from ui.dashboard.guided.guided_model import GuidedModel
 from ui.dashboard.guided.guided_page import GuidedLook, GuidedPage
 from ui.dashboard.guided.guided_rows import GuidedRows
 from ui.dashboard.guided.hands_button import HandsButton
+from ui.dashboard.guided.mailbox import Mailbox
 from ui.dashboard.guided.page_operator import PageOperator, Question
 from ui.dashboard.guided.page_rig import PageRun, make_operator
 from ui.dashboard.guided.procedure_thread import ProcedureThread, Put, end_text
@@ -25,6 +26,7 @@ __all__ = [
     "GuidedRows",
     "HandsButton",
     "KeptFolder",
+    "Mailbox",
     "PageOperator",
     "PageRun",
     "PageRunner",

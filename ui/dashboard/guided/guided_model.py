@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import contextlib
-import queue
 from abc import abstractmethod
 from collections import deque
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Generic, Protocol, TypeVar
 
@@ -16,6 +15,7 @@ from hil.procedures import open_environment
 from hil.profile import Profile
 from ui.dashboard.bench import OperateModel, Session
 from ui.dashboard.guided.dated_folders import KeptFolder
+from ui.dashboard.guided.mailbox import Mailbox
 from ui.dashboard.guided.page_rig import make_operator
 from ui.dashboard.guided.procedure_thread import ProcedureThread, Work
 from ui.dashboard.guided.runner import PageRunner
@@ -56,7 +56,7 @@ class GuidedModel(ProcedureThread[PageRunner], Generic[Item]):
     """
 
     def __init__(self, model: OperateModel, session: Session | None) -> None:
-        self._told: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
+        self._told = Mailbox()
         super().__init__(session, self._told.put)
         self.model, self.session = model, session
         self.current: Item | None = None
@@ -91,8 +91,7 @@ class GuidedModel(ProcedureThread[PageRunner], Generic[Item]):
 
     def take(self) -> None:
         """Pick up what other threads have told."""
-        while not self._told.empty():
-            self._told.get()()
+        self._told.take()
 
     # ------------------------------------------------------------------ how it stands
 

@@ -263,25 +263,17 @@ class MeasureModel(GuidedModel[GuardedTest]):
     def _in_background(self, work: Callable[[], Any], then: Callable[[Any], None]) -> None:
         """``then`` gets what ``work`` returns, on the page's own thread; one after the other."""
         self.filing += 1
-
-        def go() -> None:
-            with self._one_at_a_time:
-                try:
-                    done = work()
-                except (RunError, OSError) as error:
-                    self._told.put(partial(self._failed, str(error)))
-                except Exception as error:  # the page must learn of it
-                    self._told.put(partial(self._failed, f"{type(error).__name__}: {error}"))
-                else:
-                    self._told.put(partial(self._done, then, done))
-
-        threading.Thread(target=go, name="figures", daemon=True).start()
+        self._told.in_background(
+            "figures", work, partial(self._done, then), self._failed, self._one_at_a_time
+        )
 
     def _done(self, then: Callable[[Any], None], done: Any) -> None:
         self.filing -= 1
         then(done)
 
-    def _failed(self, text: str) -> None:
+    def _failed(self, error: Exception) -> None:
+        foreseen = isinstance(error, RunError | OSError)
+        text = str(error) if foreseen else f"{type(error).__name__}: {error}"
         self.filing -= 1
         self.message, self.wrong = f"No figures: {text}", True
 

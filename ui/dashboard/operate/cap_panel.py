@@ -9,8 +9,7 @@ from PySide6.QtGui import QFontMetricsF
 from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QLineEdit, QSizePolicy, QVBoxLayout
 
 from ui.dashboard.operate.cap_model import ENTRIES, CapModel
-from ui.dashboard.operate.enter_field import EnterField
-from ui.dashboard.widgets import KeyButton, Sizes, Theme
+from ui.dashboard.widgets import EnterField, KeyButton, Sizes, Theme
 
 
 class CapPanel(QFrame):

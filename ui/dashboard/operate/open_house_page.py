@@ -22,10 +22,9 @@ from PySide6.QtWidgets import (
 
 from hil.core import State
 from ui.dashboard.bench import OperateModel
-from ui.dashboard.operate.enter_field import EnterField
 from ui.dashboard.operate.open_house import OpenHouse
 from ui.dashboard.operate.presets import SLOTS
-from ui.dashboard.widgets import KeyButton, Sizes, StatusLabel, Theme
+from ui.dashboard.widgets import EnterField, KeyButton, Sizes, StatusLabel, Theme
 
 TITLE = "Choose what it shall do"
 ASK = "Please ask the attendant."

@@ -6,9 +6,8 @@ A stop, a fault or a refusal ends a sequence: nothing here begins it again.
 from __future__ import annotations
 
 import contextlib
-import queue
 import threading
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -26,7 +25,7 @@ from hil.sequences import (
     shipped_sequences,
 )
 from ui.dashboard.bench import OperateModel, Session
-from ui.dashboard.guided import PageRun, ProcedureThread, end_text, why_not_begin
+from ui.dashboard.guided import Mailbox, PageRun, ProcedureThread, end_text, why_not_begin
 from ui.dashboard.operate.sequence_rig import LiveSequenceRig, SequenceRig
 
 MOST_FILES = 200
@@ -61,7 +60,7 @@ class SequenceModel(ProcedureThread[PageRun]):
         runs: Path | None = None,
         rig: SequenceRig | None = None,
     ) -> None:
-        self._told: queue.SimpleQueue[Callable[[], None]] = queue.SimpleQueue()
+        self._told = Mailbox()
         super().__init__(session, self._told.put)
         self.model, self.session = model, session
         self.rig = rig or (LiveSequenceRig(session) if session is not None else None)
@@ -88,8 +87,7 @@ class SequenceModel(ProcedureThread[PageRun]):
         del now_s
         if self.operator is not None:
             self.operator.turn()
-        while not self._told.empty():
-            self._told.get()()
+        self._told.take()
         time_s, pacing = self.model.time_s, self.pacing
         if pacing.number != self._step:
             self._step, self._step_s, self._held_s = pacing.number, time_s, 0.0

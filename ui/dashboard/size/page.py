@@ -10,7 +10,6 @@ from PySide6.QtWidgets import (
     QGridLayout,
     QHBoxLayout,
     QLabel,
-    QLineEdit,
     QTableWidgetItem,
     QVBoxLayout,
     QWidget,
@@ -20,7 +19,7 @@ from hil.sizing import Sized
 from ui.dashboard.bench import Page, PageContext
 from ui.dashboard.size.limit_chart import LimitChart
 from ui.dashboard.size.model import SizeModel
-from ui.dashboard.widgets import ChangeGuard, KeyButton, ReadingTable, bound
+from ui.dashboard.widgets import ChangeGuard, EnterField, KeyButton, ReadingTable, bound
 
 COMBINATIONS = ("Combination", "Requirements", "Least margin", "Set by")
 FIGURES = ("Figure", "Value", "Required", "", "By")
@@ -53,20 +52,13 @@ class _Table(ReadingTable):
         self.resizeRowsToContents()
 
 
-class _Field(QLineEdit):
+class _Field(EnterField):
     """A file's name; Enter acts, Esc stays the window's."""
 
     def __init__(self, text: str, name: str, act: Callable[[], None]) -> None:
-        super().__init__(text)
+        super().__init__(act)
+        self.setText(text)
         self.setAccessibleName(name)
-        self._act = act
-
-    def keyPressEvent(self, event: QKeyEvent) -> None:
-        if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter):
-            self._act()
-            event.accept()
-            return
-        super().keyPressEvent(event)
 
 
 def _met(one: Sized) -> str:

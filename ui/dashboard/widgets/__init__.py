@@ -4,6 +4,7 @@ from ui.dashboard.widgets.change_guard import ChangeGuard
 from ui.dashboard.widgets.choice_box import ChoiceBox
 from ui.dashboard.widgets.drawing import SketchPainter
 from ui.dashboard.widgets.elided_label import ElidedLabel
+from ui.dashboard.widgets.enter_field import EnterField
 from ui.dashboard.widgets.hold_button import HoldButton
 from ui.dashboard.widgets.key_button import KeyButton
 from ui.dashboard.widgets.keys import bound, shortcut
@@ -23,6 +24,7 @@ __all__ = [
     "ChangeGuard",
     "ChoiceBox",
     "ElidedLabel",
+    "EnterField",
     "HoldButton",
     "KeyButton",
     "PreparedPicture",

@@ -1,4 +1,4 @@
-"""A field whose Enter is its own: the page's Enter applies a behaviour."""
+"""A field whose Enter is its own, and not the page's."""
 
 from __future__ import annotations
 
