@@ -1,6 +1,6 @@
 """Record what passes on the wires of a rig, and replay it. Every wire is opened through here."""
 
 from drivers.capture.wire_log import WireRecorder
-from drivers.capture.wire_replay import WireRecording
+from drivers.capture.wire_replay import Cycle, WireRecording
 
-__all__ = ["WireRecorder", "WireRecording"]
+__all__ = ["Cycle", "WireRecorder", "WireRecording"]

@@ -110,8 +110,8 @@ def build(options: Cia402Options, core: Any, status: Callable[[], int]) -> Dicti
     d = Dictionary()
     _communication(d, options, core)
     for n in range(PDO_COUNT):
-        _pdo(d, n, od.RPDO_COMMUNICATION, od.RPDO_MAPPING, RPDO_IDS[n] + options.node, False)
-        _pdo(d, n, od.TPDO_COMMUNICATION, od.TPDO_MAPPING, TPDO_IDS[n] + options.node, True)
+        _PdoRecord(d, n, RPDO_IDS[n] + options.node, transmit=False)
+        _PdoRecord(d, n, TPDO_IDS[n] + options.node, transmit=True)
     rated = p.rated_torque_N_m
     constant = p.stated_torque_constant_N_m_A
     peak = min(p.drive_max_torque_N_m, p.peak_current_A * constant)
@@ -211,61 +211,78 @@ def error_register(code: int) -> int:
     return 1 | classes.get(code >> 12, 0) if code else 0
 
 
-def _pdo(d: Dictionary, n: int, communication: int, mapping: int, cob_id: int, t: bool) -> None:
-    """Records of PDO ``n`` from 0; ``t`` for a transmit PDO, which is not valid at first."""
-    com, where = communication + n, mapping + n
-    last = od.EVENT_TIMER
+class _PdoRecord:
+    """Communication and mapping records of one PDO (CiA 301), not valid at first.
 
-    def unused() -> bool:
-        return d.items[com, 1].value & NOT_VALID != 0
+    Args:
+        d: takes the records.
+        number: of the PDO, from 0.
+        cob_id: identifier at first.
+        transmit: the node sends it.
+    """
 
-    def put_identifier(value: int) -> None:
-        if value & 1 << 29 or (not unused() and (value ^ d.items[com, 1].value) & 0x7FF):
+    def __init__(self, d: Dictionary, number: int, cob_id: int, transmit: bool) -> None:
+        self._d = d
+        self._transmit = transmit
+        com = od.TPDO_COMMUNICATION if transmit else od.RPDO_COMMUNICATION
+        where = od.TPDO_MAPPING if transmit else od.RPDO_MAPPING
+        self._com, self._where = com + number, where + number
+        no_remote_request = 1 << 30 if transmit else 0
+        d.add(self._com, 0, "UNSIGNED8", value=od.EVENT_TIMER)
+        d.add(
+            self._com,
+            1,
+            "UNSIGNED32",
+            value=NOT_VALID | no_remote_request | cob_id,
+            writable=True,
+            put=self._put_identifier,
+        )
+        d.add(self._com, 2, "UNSIGNED8", value=1, writable=True, put=self._put_type)
+        if transmit:
+            d.add(self._com, 3, "UNSIGNED16", writable=True)  # inhibit time, 0.1 ms
+        d.add(self._com, od.EVENT_TIMER, "UNSIGNED16", writable=True)  # ms
+        d.add(self._where, 0, "UNSIGNED8", writable=True, put=self._put_count)
+        for i in range(1, 9):
+            d.add(self._where, i, "UNSIGNED32", writable=True, put=self._put_entry)
+
+    @property
+    def _identifier(self) -> int:
+        return int(self._d.items[self._com, 1].value)
+
+    @property
+    def _unused(self) -> bool:
+        return self._identifier & NOT_VALID != 0
+
+    def _put_identifier(self, value: int) -> None:
+        if value & 1 << 29 or (not self._unused and (value ^ self._identifier) & 0x7FF):
             raise Abort(ABORT_RANGE if value & 1 << 29 else ABORT_STATE)
 
-    def put_type(value: int) -> None:
+    def _put_type(self, value: int) -> None:
         if 240 < value < 254:  # reserved, or sent on remote request only
             raise Abort(ABORT_RANGE)
 
-    def put_entry(word: int) -> None:
-        if not unused() or d.items[where, 0].value:
+    def _put_entry(self, word: int) -> None:
+        items = self._d.items
+        if not self._unused or items[self._where, 0].value:
             raise Abort(ABORT_STATE)
-        item = d.items.get((word >> 16, word >> 8 & 0xFF))
+        item = items.get((word >> 16, word >> 8 & 0xFF))
         if item is None:
             raise Abort(ABORT_NO_OBJECT)
         if not item.mappable or od.size(item.kind) * 8 != word & 0xFF:
             raise Abort(ABORT_NOT_MAPPABLE)
-        if not t and not item.writable:
+        if not self._transmit and not item.writable:
             raise Abort(ABORT_NOT_MAPPABLE)
 
-    def put_count(count: int) -> None:
-        if not unused():
+    def _put_count(self, count: int) -> None:
+        if not self._unused:
             raise Abort(ABORT_STATE)
         if count > 8:
             raise Abort(ABORT_TOO_LONG)
-        words = [d.items[where, i].value for i in range(1, count + 1)]
+        words = [self._d.items[self._where, i].value for i in range(1, count + 1)]
         if 0 in words:
             raise Abort(ABORT_NO_OBJECT)
         if sum(word & 0xFF for word in words) > 64:
             raise Abort(ABORT_TOO_LONG)
-
-    d.add(com, 0, "UNSIGNED8", value=last)
-    no_remote_request = 1 << 30 if t else 0
-    d.add(
-        com,
-        1,
-        "UNSIGNED32",
-        value=NOT_VALID | no_remote_request | cob_id,
-        writable=True,
-        put=put_identifier,
-    )
-    d.add(com, 2, "UNSIGNED8", value=1, writable=True, put=put_type)
-    if t:
-        d.add(com, 3, "UNSIGNED16", writable=True)  # inhibit time, 0.1 ms
-    d.add(com, od.EVENT_TIMER, "UNSIGNED16", writable=True)  # ms
-    d.add(where, 0, "UNSIGNED8", writable=True, put=put_count)
-    for i in range(1, 9):
-        d.add(where, i, "UNSIGNED32", writable=True, put=put_entry)
 
 
 def _within(low: int, high: int) -> Callable[[int], None]:

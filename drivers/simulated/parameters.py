@@ -171,6 +171,11 @@ class RigParameters:
     def __post_init__(self) -> None:
         for field in dataclasses.fields(self):
             _check_type(field.name, str(field.type), getattr(self, field.name))
+        self._check_signs()
+        self._check_ranges()
+        self._check_lever()
+
+    def _check_signs(self) -> None:
         for name in _POSITIVE:
             if getattr(self, name) <= 0:
                 raise ValueError(f"{name} = {getattr(self, name)}: must be above 0")
@@ -180,6 +185,8 @@ class RigParameters:
         for name in _SIGNS:
             if getattr(self, name) not in (-1, 1):
                 raise ValueError(f"{name} = {getattr(self, name)}: must be 1 or -1")
+
+    def _check_ranges(self) -> None:
         if not 0 < self.screw_efficiency_forward <= 1:
             raise ValueError(
                 f"screw_efficiency_forward = {self.screw_efficiency_forward}: "
@@ -194,13 +201,15 @@ class RigParameters:
             raise ValueError(f"bus_loss = {self.bus_loss}: must be at least 0 and below 1")
         if not 1 <= self.sensor_bits <= 32:
             raise ValueError(f"sensor_bits = {self.sensor_bits}: must be 1 to 32")
+        if not 1.0 <= self.standstill_factor <= 2.0:
+            raise ValueError(f"standstill_factor = {self.standstill_factor}: must be 1 to 2")
+
+    def _check_lever(self) -> None:
         inertia = (
             self.lever_inertia_kg_m2
             + self.lever_mass_kg * self.lever_centre_m**2
             + self.pan_mass_kg * self.load_arm_m**2
         )
-        if not 1.0 <= self.standstill_factor <= 2.0:
-            raise ValueError(f"standstill_factor = {self.standstill_factor}: must be 1 to 2")
         if self.rig != "linear" and inertia <= 0:
             raise ValueError(
                 "lever_mass_kg, lever_inertia_kg_m2 and pan_mass_kg are all 0: "

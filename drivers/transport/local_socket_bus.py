@@ -154,11 +154,8 @@ class LocalSocketBus(can.BusABC):
 
     def _recv_internal(self, timeout: float | None) -> tuple[can.Message | None, bool]:
         deadline = None
-        waiting = self._waiting
         while True:
-            if waiting:
-                number = waiting.pop()
-            else:
+            if not self._waiting:
                 # select, not poll: poll rounds a wait of 0.3 ms up to a whole millisecond.
                 if not timeout:
                     left = timeout
@@ -168,50 +165,56 @@ class LocalSocketBus(can.BusABC):
                 else:
                     left = max(0.0, deadline - time.monotonic())
                 try:
-                    ready = select.select(self._watched, (), (), left)[0]
+                    # One frame of each in turn: none can keep the others out.
+                    self._waiting[:] = select.select(self._watched, (), (), left)[0]
                 except (OSError, ValueError) as error:
                     raise can.CanOperationError(f"{self._path}: the bus is closed") from error
-                if not ready:
+                if not self._waiting:
                     return None, False
-                number = ready.pop()
-                waiting[:] = ready  # one frame of each in turn: none can keep the others out
-            peer = self._peers.get(number)
-            if peer is None:
-                if self._hub and number == self._number:
-                    self._accept()
-                continue
-            try:
-                packet = peer.recv(LONGEST + 1)
-            except BlockingIOError:
-                continue
-            except ConnectionResetError:
-                continue  # told once, ahead of what is still to be read
-            except OSError:
-                packet = b""
-            if not packet:
-                self._gone(number)
-                continue
-            if len(packet) > 3 and packet[3] & 0x20:
-                frame = self._flexible_frame(packet, number)
-                if frame is not None:
-                    return frame, False
-                continue
-            if len(packet) != 16 or packet[4] > 8:
-                self.malformed += 1
-                continue
-            if self._hub and len(self._peers) > 1:
-                self._pass_on(packet, number)
-            identifier, length, data = UNPACK(packet)
-            extended = identifier >= EXTENDED
-            remote = bool(identifier & REMOTE)
-            return can.Message(
-                time.time(),
-                identifier & (0x1FFF_FFFF if extended else 0x7FF),
-                extended,
-                remote,
-                dlc=length,
-                data=None if remote else bytearray(data[:length]),
-            ), False
+            number = self._waiting.pop()
+            packet = self._packet(number)
+            if packet and (frame := self._frame(packet, number)) is not None:
+                return frame, False
+
+    def _packet(self, number: int) -> bytes:
+        """Return what one socket has; nothing if it has nothing, is new, or is gone."""
+        peer = self._peers.get(number)
+        if peer is None:
+            if self._hub and number == self._number:
+                self._accept()
+            return b""
+        try:
+            packet = peer.recv(LONGEST + 1)
+        except BlockingIOError:
+            return b""
+        except ConnectionResetError:
+            return b""  # told once, ahead of what is still to be read
+        except OSError:
+            packet = b""
+        if not packet:
+            self._gone(number)
+        return packet
+
+    def _frame(self, packet: bytes, number: int) -> can.Message | None:
+        """Return the frame in a packet, or None: counted as malformed."""
+        if len(packet) > 3 and packet[3] & 0x20:
+            return self._flexible_frame(packet, number)
+        if len(packet) != 16 or packet[4] > 8:
+            self.malformed += 1
+            return None
+        if self._hub and len(self._peers) > 1:
+            self._pass_on(packet, number)
+        identifier, length, data = UNPACK(packet)
+        extended = identifier >= EXTENDED
+        remote = bool(identifier & REMOTE)
+        return can.Message(
+            time.time(),
+            identifier & (0x1FFF_FFFF if extended else 0x7FF),
+            extended,
+            remote,
+            dlc=length,
+            data=None if remote else bytearray(data[:length]),
+        )
 
     def _flexible_frame(self, packet: bytes, number: int) -> can.Message | None:
         """A frame of CAN FD, or None: counted as malformed."""

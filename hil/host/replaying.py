@@ -11,9 +11,9 @@ from typing import Any
 from pydantic import ValidationError
 
 from drivers.base import Drive, DriverError, PowerRequest, Telemetry
-from drivers.capture import WireRecording, wires
+from drivers.capture import Cycle, WireRecording, wires
 from hil.bench import EPOCH, Bench, CycleTiming
-from hil.core import REQUEST, Cause, State
+from hil.core import REQUEST, Cause, Sample, State
 from hil.profile import Profile, make_drive, profile_to_dict
 from hil.recorder import RunWriter
 
@@ -79,37 +79,15 @@ class Replayed:
 
     def run(self, recording: WireRecording) -> None:
         """Through all of its cycles."""
-        bench, drive = self.bench, self._drive
         periods = 0
-        rows = []
-        while (cycle := recording.begin_cycle()) is not None:
-            dt = self.period_s * max(1, cycle.periods)
-            first = cycle
-            for note in cycle.notes:
-                if "kept_offset_m" in note:
-                    bench.kept_offset_m = float(note["kept_offset_m"])
-                if "heat" in note:  # with which the host began, before its first cycle
-                    bench.supervisor.heat.begin(*(float(share) for share in note["heat"]))
-            try:
-                telemetry = self._read(dt)
-                while recording.goes_on and (again := recording.begin_cycle()) is not None:
-                    cycle = again
-                    telemetry = self._read(0.0)
-                answer = max((n.get("answer_s", 0.0) for n in cycle.notes), default=0.0)
-                time_s = periods * self.period_s
-                for note in cycle.notes:
-                    if note.get("early"):
-                        self._note(note)
-                timing = CycleTiming(time_s=time_s, answer_s=answer)
-                rows.append(bench.advance(telemetry, dt, timing))
-                drive.write(bench.command)
-            except Exception as error:
-                drive.de_energise()
-                cause = Cause.DRIVE_LOST if isinstance(error, DriverError) else Cause.EXCEPTION
-                bench.stop(cause, f"{type(error).__name__}: {error}")
-                bench.command.power, bench.command.torque_N_m = PowerRequest.OFF, 0.0
+        rows: list[Sample] = []
+        while (first := recording.begin_cycle()) is not None:
+            self._begin_with(first)
+            last, row = self._cycle(recording, first, periods * self.period_s)
+            if row is not None:
+                rows.append(row)
             periods += max(1, first.periods)
-            for note in cycle.notes:
+            for note in last.notes:
                 if not note.get("early"):
                     self._note(note)
             self._hand_on()
@@ -118,6 +96,39 @@ class Replayed:
                 rows.clear()
         if rows:
             self._writer.rows(rows)
+
+    def _begin_with(self, cycle: Cycle) -> None:
+        """Take what the host knew before its first cycle."""
+        for note in cycle.notes:
+            if "kept_offset_m" in note:
+                self.bench.kept_offset_m = float(note["kept_offset_m"])
+            if "heat" in note:
+                self.bench.supervisor.heat.begin(*(float(share) for share in note["heat"]))
+
+    def _cycle(
+        self, recording: WireRecording, cycle: Cycle, time_s: float
+    ) -> tuple[Cycle, Sample | None]:
+        """Run one cycle; return the last that it read, and its row unless it failed."""
+        bench, drive = self.bench, self._drive
+        dt = self.period_s * max(1, cycle.periods)
+        row = None
+        try:
+            telemetry = self._read(dt)
+            while recording.goes_on and (again := recording.begin_cycle()) is not None:
+                cycle = again
+                telemetry = self._read(0.0)
+            answer = max((n.get("answer_s", 0.0) for n in cycle.notes), default=0.0)
+            for note in cycle.notes:
+                if note.get("early"):
+                    self._note(note)
+            row = bench.advance(telemetry, dt, CycleTiming(time_s=time_s, answer_s=answer))
+            drive.write(bench.command)
+        except Exception as error:
+            drive.de_energise()
+            cause = Cause.DRIVE_LOST if isinstance(error, DriverError) else Cause.EXCEPTION
+            bench.stop(cause, f"{type(error).__name__}: {error}")
+            bench.command.power, bench.command.torque_N_m = PowerRequest.OFF, 0.0
+        return cycle, row
 
     def _read(self, dt: float) -> Telemetry:
         before = time.monotonic()

@@ -134,27 +134,39 @@ def _words(
         what, _, own = what.partition("; ")
         return what, own or "correct one of the two"
     if kind in _UNION_TAGS:
-        tag = str(context.get("discriminator", "'kind'")).strip("'")
-        tags = context.get("expected_tags") or _tags(_model_field(model, data, inner))
-        if kind == "union_tag_not_found":
-            return f"the key '{tag}' is missing", f"add '{tag}:' with one of {tags}"
-        return f"{shown(f'{tag}: ' + str(context.get('tag')))} is not known", f"write one of {tags}"
-    if kind == "quantity_unit" or kind == "quantity_text":
-        unit = str(context.get("unit", ""))
-        if isinstance(value, str):
-            return (
-                f"{shown(value)} is no quantity of the kind {unit}",
-                f"write for instance '{EXAMPLES.get(unit, '1 ' + unit)}'",
-            )
-        if isinstance(value, int | float) and not isinstance(value, bool):
-            return (
-                f"{shown(value)} has no unit",
-                f"write it with its unit, for instance '{EXAMPLES.get(unit, '1 ' + unit)}'",
-            )
-        return (
-            f"{shown(value)} is no quantity",
-            f"write a number with its unit, for instance '{EXAMPLES.get(unit, '1 ' + unit)}'",
-        )
+        return _union_words(kind, context, _model_field(model, data, inner))
+    if kind in ("quantity_unit", "quantity_text"):
+        return _quantity_words(value, str(context.get("unit", "")))
+    if words := _type_words(kind, value, context, inner):
+        return words
+    return f"{shown(value)} is impossible: {_bound(str(finding['msg']), field)}", (
+        f"write for instance '{example}'" if _unit(field) else "change it"
+    )
+
+
+def _union_words(kind: str, context: dict[str, Any], field: FieldInfo | None) -> tuple[str, str]:
+    """Words for a part whose key says which of several it is."""
+    tag = str(context.get("discriminator", "'kind'")).strip("'")
+    tags = context.get("expected_tags") or _tags(field)
+    if kind == "union_tag_not_found":
+        return f"the key '{tag}' is missing", f"add '{tag}:' with one of {tags}"
+    return f"{shown(f'{tag}: ' + str(context.get('tag')))} is not known", f"write one of {tags}"
+
+
+def _quantity_words(value: object, unit: str) -> tuple[str, str]:
+    """Words for a value that is no quantity with the unit."""
+    example = f"'{EXAMPLES.get(unit, '1 ' + unit)}'"
+    if isinstance(value, str):
+        return f"{shown(value)} is no quantity of the kind {unit}", f"write for instance {example}"
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        return f"{shown(value)} has no unit", f"write it with its unit, for instance {example}"
+    return f"{shown(value)} is no quantity", f"write a number with its unit, for instance {example}"
+
+
+def _type_words(
+    kind: str, value: object, context: dict[str, Any], inner: Path_
+) -> tuple[str, str] | None:
+    """Words for a value of another type; None for any other finding."""
     if kind in ("model_type", "model_attributes_type", "dict_type"):
         if inner in (("actuator",), ("rig",), ("drive",)):
             return f"{shown(value)} is no mapping", (
@@ -172,9 +184,7 @@ def _words(
     if kind.startswith(("int_", "float_")):
         whole = "a whole number" if kind.startswith("int_") else "a number without a unit"
         return f"{shown(value)} is not {whole}", f"write {whole}"
-    return f"{shown(value)} is impossible: {_bound(str(finding['msg']), field)}", (
-        f"write for instance '{example}'" if _unit(field) else "change it"
-    )
+    return None
 
 
 def _bound(message: str, field: FieldInfo | None) -> str:

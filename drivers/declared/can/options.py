@@ -61,6 +61,19 @@ class DeclaredCanOptions(DeclaredCanFields):
         self.check_drive(self.gives, self.takes)
         if self.status is not None and "status" not in self.gives:
             raise ValueError("status: it reads a number that is not there; add gives.status")
+        self._check_steps()
+        for place, message in (
+            ("heartbeat.send", self.heartbeat and self.heartbeat.send),
+            ("poll", self.poll),
+        ):
+            if message:
+                self.message(place, message)
+        for found in wrong_uses(self):
+            raise ValueError(found)
+        return self
+
+    def _check_steps(self) -> None:
+        """Check that what the sequences send and expect is there."""
         for name, steps in self.sequences:
             for i, step in enumerate(steps):
                 place = f"sequences.{name}[{i}]"
@@ -73,15 +86,6 @@ class DeclaredCanOptions(DeclaredCanFields):
                         self.signal(f"{place}.expect", wanted)
                     elif self.status is None or (wanted == "fault" and not self.status.fault):
                         raise ValueError(f"{place}.expect: '{wanted}' needs status.{wanted}")
-        for place, message in (
-            ("heartbeat.send", self.heartbeat and self.heartbeat.send),
-            ("poll", self.poll),
-        ):
-            if message:
-                self.message(place, message)
-        for found in wrong_uses(self):
-            raise ValueError(found)
-        return self
 
 
 def _mentioned(data: dict[str, Any]) -> dict[str, str]:

@@ -90,6 +90,18 @@ class SerialOptions(BoardOptions):
         self.check_drive(self.gives, self.takes)
         if self.status is not None and "status" not in self.gives:
             raise ValueError("status: it reads a number that is not there; add gives.status")
+        self._check_steps()
+        for place, message in (
+            ("heartbeat.send", self.heartbeat and self.heartbeat.send),
+            ("poll", self.poll),
+        ):
+            if message:
+                _name(place, message, sent)
+        self._check_arrival()
+
+    def _check_steps(self) -> None:
+        """Check that what the sequences send and expect is there."""
+        received, sent = self.received(), self.sent()
         for name, steps in self.sequences:
             for i, step in enumerate(steps):
                 place = f"sequences.{name}[{i}]"
@@ -105,13 +117,6 @@ class SerialOptions(BoardOptions):
                         _path(f"{place}.expect", wanted, received)
                     else:
                         _name(f"{place}.expect", wanted, received)
-        for place, message in (
-            ("heartbeat.send", self.heartbeat and self.heartbeat.send),
-            ("poll", self.poll),
-        ):
-            if message:
-                _name(place, message, sent)
-        self._check_arrival()
 
     def _check_arrival(self) -> None:
         """Everything that is given must come by itself or be asked for."""
