@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from made_rows import make_rows
 from PySide6.QtCore import QPoint, QRect, Qt
-from PySide6.QtGui import QImage
+from PySide6.QtGui import QFontInfo, QImage
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import (
     QAbstractButton,
@@ -35,6 +35,7 @@ from ui.dashboard.bench import OperateModel
 from ui.dashboard.charts.time_canvas import TimeCanvas
 from ui.dashboard.operate.field_slider import FieldSlider
 from ui.dashboard.widgets import ElidedLabel, KeyButton
+from ui.dashboard.widgets.theme import SMALLEST_PT
 from ui.dashboard.window import PAGES, Window
 
 SIZES = ((1280, 720), (3840, 2160))
@@ -116,6 +117,9 @@ def called(widget):
 
 def cut_texts(window):
     """Texts that do not fit, and widgets less than they need."""
+    for widget in seen(window, (QLabel, QAbstractButton, QLineEdit, QComboBox)):
+        if QFontInfo(widget.font()).pointSizeF() < SMALLEST_PT - 0.1:
+            yield f"{called(widget)} is small"
     for label in seen(window, QLabel):
         if isinstance(label, ElidedLabel) or label is window.header.health:
             continue  # gives way, and says the rest in its tool tip
@@ -235,6 +239,8 @@ def test_nothing_is_cut_or_outside_or_faint(window, size, theme):
 def test_nothing_is_cut_in_a_low_window_whatever_is_open(window):
     laid(window, SIZES[0])
     operate, runs = window.page_of("Operate"), window.page_of("Runs")
+    operate.choose(3)
+    operate.presets.keep()
     for title, act in (
         ("Operate", operate.zero.toggle),
         ("Operate", operate.toggle_sequences),
@@ -246,6 +252,14 @@ def test_nothing_is_cut_in_a_low_window_whatever_is_open(window):
         act()
         look_at(window, title, act.__name__)
         act()
+    bring_up(window, "Operate")
+    operate.toggle_sequences()
+    operate.panel.list.setCurrentRow(0)
+    bring_up(window, "Operate")
+    operate.toggle_editor()
+    look_at(window, "Operate", "with the editor")
+    operate.toggle_editor()
+    operate.toggle_sequences()
 
 
 def reached_by_tab(window):

@@ -5,10 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import partial
 
+from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QGridLayout, QPushButton, QSizePolicy, QWidget
 
 from ui.dashboard.operate.presets import SLOTS, Presets
 from ui.dashboard.widgets import KeyButton, Sizes, Theme
+
+EDGES_PX = 6  # border and padding of a button, both sides
 
 
 class PresetRow(QWidget):
@@ -29,9 +32,7 @@ class PresetRow(QWidget):
         self.buttons: dict[int, QPushButton] = {}
         for number, slot in enumerate(SLOTS):
             button = QPushButton()
-            button.setStyleSheet(
-                f"font-size: {0.88 * sizes.text_pt}pt; padding: {sizes.px(3)}px 1px"
-            )
+            button.setStyleSheet(f"padding: {sizes.px(3)}px 1px")
             button.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Fixed)
             button.clicked.connect(partial(self.bring, slot))
             self.buttons[slot] = button
@@ -70,9 +71,15 @@ class PresetRow(QWidget):
         for slot, button in self.buttons.items():
             preset = kept.get(slot)
             button.setVisible(preset is not None)
-            if preset is not None and button.text() != f"{slot}  {preset.name}":
-                button.setText(f"{slot}  {preset.name}")
-                button.setToolTip(preset.name)
+            if preset is None:
+                continue
+            whole = f"{slot}  {preset.name}"
+            room = button.width() - EDGES_PX if button.isVisible() else 0
+            text = button.fontMetrics().elidedText(whole, Qt.TextElideMode.ElideRight, room)
+            text = text if room > 0 else whole
+            if button.text() != text or button.toolTip() != whole:
+                button.setText(text)
+                button.setToolTip(whole)
                 button.setAccessibleName(f"Preset {slot}: {preset.name}")
         self.back_button.setEnabled(self.presets.may_go_back)
         self.keep_button.setToolTip(self.presets.text or "Keep what is set here as a preset")

@@ -41,7 +41,7 @@ class SetpointPreview(QWidget):
         painter = QPainter(self)
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         font = QFont(self.font())
-        font.setPointSizeF(max(9.0, 0.8 * self.sizes.text_pt))
+        font.setPointSizeF(self.sizes.text_pt)
         painter.setFont(font)
         line = QFontMetricsF(font).height()
         plan = self.plan
@@ -95,7 +95,7 @@ class SetpointPreview(QWidget):
             x = area.left() + area.width() * float(begin) / end_s
             painter.drawLine(QPointF(x, area.bottom() - 4), QPointF(x, area.bottom()))
         painter.setPen(QColor(self.theme.quiet))
-        painter.drawText(QPointF(area.left(), area.top() - 3), words)
+        painter.drawText(QPointF(area.left(), area.top() - 4), words)
         painter.setPen(QPen(QColor(colour), 1.6))
         low, high = span
         room = 0.92 * area.height()

@@ -201,5 +201,8 @@ QScrollArea, QScrollArea > QWidget > QWidget#fields {{ background: transparent; 
 QScrollBar:vertical {{ background: {t.ground}; width: {px(10)}px; border: none; }}
 QScrollBar::handle:vertical {{ background: {t.rule}; border-radius: {px(4)}px;
     min-height: {px(24)}px; }}
+QScrollBar:horizontal {{ background: {t.ground}; height: {px(10)}px; border: none; }}
+QScrollBar::handle:horizontal {{ background: {t.rule}; border-radius: {px(4)}px;
+    min-width: {px(24)}px; }}
 QScrollBar::add-line, QScrollBar::sub-line {{ width: 0; height: 0; }}
 """
