@@ -189,6 +189,22 @@ def test_a_linear_rig_bears_weight_less_its_carriage():
     assert rig_text(profile) == "linear rig, vertical"
     model = OperateModel({"profile": profile_to_dict(profile)}, history_s=5.0)
     assert readouts(model)[3].label == "Bears"
+    model.feed([make_rows(500, spring_force_N=force)], 1.0)
+    assert (readouts(model)[3].value, readouts(model)[3].unit) == ("≈ 4.0", "kg")
+    # Neither a force of a motion nor a pull is a weight.
+    model.feed([make_rows(500, 0.5, spring_force_N=force, output_velocity_m_s=0.02)], 1.5)
+    assert readouts(model)[3].value == "–"
+    model.feed([make_rows(500, 1.0, spring_force_N=-20.0)], 2.0)
+    assert readouts(model)[3].value == "–"
+
+
+def test_where_no_weight_can_hang_no_mass_is_told():
+    profile = load_profile("bench_slide")
+    level = profile.model_copy(update={"rig": profile.rig.model_copy(update={"vertical": False})})
+    model = OperateModel({"profile": profile_to_dict(level)}, history_s=5.0)
+    model.feed([make_rows(500, spring_force_N=30.0, output_velocity_m_s=0.012)], 1.0)
+    shown = readouts(model)[3]
+    assert (shown.label, shown.value, shown.unit) == ("Output speed", "12", "mm/s")
 
 
 @given(st.floats(allow_nan=True), st.integers(0, 4))

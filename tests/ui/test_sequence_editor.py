@@ -209,3 +209,11 @@ def test_what_is_typed_outlives_closing_and_another_theme(window: Window) -> Non
     before = page.model.refusal
     page.keys().get(Key.Key_Return, lambda: None)()  # no behaviour is applied from here
     assert page.model.refusal == before
+
+
+def test_the_editor_leaves_the_deck_as_narrow_as_it_is(window: Window) -> None:
+    page: Any = window.page_of("Operate")
+    page.right.removeWidget(page.editor)
+    without = page.right.minimumSizeHint().width()
+    page.right.addWidget(page.editor)
+    assert page.right.minimumSizeHint().width() == without

@@ -98,7 +98,12 @@ KEYS = (
     KeyUse("accept", "A", "accept what was found", _on("Calibrate")),
     KeyUse("end", "B", "break off what runs", _on("Operate", *_GUIDED)),
     KeyUse("cursors", "C", "next cursor of the chart", _on("Operate", "Runs")),
-    KeyUse("data", "D", "choose which data the charts show", _on("Runs")),
+    KeyUse(
+        "data",
+        "D",
+        "choose what the charts show",
+        _on(Operate="traces, scales, windows of 0.2 s and 1 s, trigger", Runs="columns"),
+    ),
     KeyUse(
         "present",
         "E",

@@ -5,10 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from hil.core import label
-from hil.profile import Lever
+from hil.profile import Lever, Linear
 from hil.supervision import limit_margins
 from ui.dashboard.bench.operate_model import OperateModel
 from ui.dashboard.bench.wording import number
+
+STILL_M_S = 0.003  # slower is at rest: above the noise of the estimate; common practice, no source
+LEAST_KG = 0.05  # half of the last digit
 
 
 @dataclass(frozen=True)
@@ -36,12 +39,29 @@ def readouts(model: OperateModel) -> list[Readout]:
         ),
         Readout("Deflection", number(1e3 * model.figure("deflection_m"), 2), "mm"),
         Readout("Output", number(1e3 * model.figure("output_position_m"), 1), "mm"),
-        Readout(
-            "At load arm" if isinstance(model.profile.rig, Lever) else "Bears",
-            number(model.borne_mass(), 1),
-            "kg",
-        ),
+        _load(model),
     ]
+
+
+def _load(model: OperateModel) -> Readout:
+    """Return the weight that the force would balance, where one can hang and stands still.
+
+    A force of a hand, of friction or of a motion is not a weight; where none can hang, the speed
+    of the output stands in its place.
+    """
+    rig = model.profile.rig
+    if isinstance(rig, Linear) and not rig.vertical:
+        speed = model.figure("output_velocity_m_s")
+        return Readout("Output speed", number(1e3 * speed, 0), "mm/s")
+    mass = model.borne_mass()
+    still = abs(model.figure("output_velocity_m_s")) < STILL_M_S
+    # Below nothing: the rod is pulled, or held by friction.
+    known = still and mass > -LEAST_KG
+    return Readout(
+        "At load arm" if isinstance(rig, Lever) else "Bears",
+        f"≈ {number(max(mass, 0.0), 1)}" if known else "–",
+        "kg",
+    )
 
 
 def limited_words(model: OperateModel) -> str:

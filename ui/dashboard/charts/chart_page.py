@@ -15,6 +15,7 @@ from PySide6.QtWidgets import (
 )
 
 from ui.dashboard.bench import OperateModel, number
+from ui.dashboard.charts.chart_choices import ChartChoices
 from ui.dashboard.charts.chart_view import WINDOWS_S
 from ui.dashboard.charts.strip_charts import StripCharts, Traced
 from ui.dashboard.widgets import KeyButton, Sizes, Theme
@@ -104,6 +105,9 @@ class ChartPage(QWidget):
         column.setSpacing(px(4))
         column.addLayout(row)
         column.addWidget(self.entry)
+        self.choices = ChartChoices(self.charts.view, theme, sizes, self._chosen)
+        self.choices.hide()
+        column.addWidget(self.choices)
         column.addWidget(self.charts, 1)
         self.refresh()
 
@@ -122,6 +126,26 @@ class ChartPage(QWidget):
         button.setStyleSheet(f"padding-left: {sizes.px(6)}px; padding-right: {sizes.px(6)}px")
         button.clicked.connect(act)
         return button
+
+    def toggle_choices(self) -> None:
+        """Show traces, scales, short windows and trigger to choose from, or hide them."""
+        self.choices.setVisible(self.choices.isHidden())
+        if not self.choices.isHidden():
+            self.choices.refresh()
+            self.choices.column.setFocus()
+        else:
+            self.charts.setFocus()
+
+    def take_over(self, old: ChartPage) -> None:
+        """Show what the page before showed."""
+        self.charts.view = old.charts.view
+        self.choices.take(self.charts.view)
+        self.choices.setVisible(not old.choices.isHidden())
+        self.refresh()
+
+    def _chosen(self) -> None:
+        self.refresh()
+        self.charts.update()
 
     def choose_window(self, seconds: float) -> None:
         self.charts.view.choose_window(seconds)
@@ -175,12 +199,21 @@ class ChartPage(QWidget):
         if self.tare is not None:
             self.tare.click()
 
+    def _uncheck_lengths(self) -> None:
+        self.lengths.setExclusive(False)
+        for button in self.lengths.buttons():
+            button.setChecked(False)
+        self.lengths.setExclusive(True)
+
     def refresh(self) -> None:
         view = self.charts.view
         if view.window_s in WINDOWS_S:
             self.lengths.button(WINDOWS_S.index(view.window_s)).setChecked(True)
         elif view.recorded:
             self.lengths.button(len(WINDOWS_S)).setChecked(True)
+        else:
+            self._uncheck_lengths()
+        self.choices.refresh()
         self.freeze.setChecked(view.frozen)
         if self.tare is not None and isinstance(self.model, OperateModel):
             self.tare.setEnabled(not self.model.lock_reason)

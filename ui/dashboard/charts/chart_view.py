@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from ui.dashboard.bench import TraceBuffer
 from ui.dashboard.charts.time_view import TimeView
+from ui.dashboard.charts.trigger import LONGEST_WINDOW_S, Trigger
 from ui.manual.key_table import BY_NAME
 
 WINDOWS_S = (10.0, 60.0, 600.0)
+SHORT_S = (0.2, 1.0)  # with a trigger, if one is set
 SHRINK_AFTER_S = 2.0
 
 
@@ -144,12 +146,50 @@ class ChartView(TimeView):
         self.frozen_s: float | None = None  # right edge while frozen
         self.frame_s: float | None = None  # right edge of the frame that is being drawn
         self.spans = [Span(panel.least) for panel in PANELS]
+        self.hidden: set[str] = set()  # columns of traces that are not drawn
+        self.fixed: dict[int, tuple[float, float]] = {}  # panel to its range, in its unit
+        self.trigger: Trigger | None = None
+        self.triggered_s: float | None = None  # right edge that the trigger has found
 
     @property
     def end_s(self) -> float:
         if self.frozen_s is not None:
             return self.frozen_s
-        return self.buffer.end_s if self.frame_s is None else self.frame_s
+        return self._live_s if self.frame_s is None else self.frame_s
+
+    @property
+    def _live_s(self) -> float:
+        return self.buffer.end_s if self.triggered_s is None else self.triggered_s
+
+    def find_trigger(self) -> None:
+        """Look for the latest window that the trigger begins; once a frame."""
+        wanted = self.trigger is not None and self.window_s <= LONGEST_WINDOW_S
+        self.triggered_s = None
+        if wanted and self.trigger is not None and not self.frozen:
+            self.triggered_s = self.trigger.end_s(self.buffer, self.window_s)
+
+    def shown(self, panel: Panel) -> Panel:
+        """Return the panel with the traces that are drawn."""
+        if not self.hidden:
+            return panel
+        left = tuple(trace for trace in panel.traces if trace.column not in self.hidden)
+        return replace(panel, traces=left)
+
+    def fix_scale(self, index: int, ends: tuple[float, float] | None) -> None:
+        """Give a panel a range of its own, in its unit; None lets it fit again."""
+        if ends is None:
+            self.fixed.pop(index, None)
+            self.spans[index] = Span(PANELS[index].least)
+        else:
+            self.fixed[index] = ends
+
+    def settle(self, index: int, low: float, high: float) -> None:
+        """Fit a panel's range to the extremes of what is shown, unless it is fixed."""
+        span = self.spans[index]
+        if index in self.fixed:
+            span.low, span.high = self.fixed[index]
+        else:
+            span.settle(low, high, self.buffer.end_s)
 
     @property
     def start_s(self) -> float:
@@ -174,7 +214,7 @@ class ChartView(TimeView):
         return f"frozen, {behind_s:.1f} s ago · {BY_NAME['freeze'].key}: live"
 
     def freeze(self, on: bool) -> None:
-        self.frozen_s = self.buffer.end_s if on else None
+        self.frozen_s = self._live_s if on else None
 
     def scroll(self, seconds: float) -> None:
         """Look earlier (negative) or later; freezes. Stays on what the history holds."""
@@ -197,8 +237,9 @@ class ChartView(TimeView):
         self.freeze(True)
 
     def next_window(self) -> None:
-        place = WINDOWS_S.index(self.window_s) if self.window_s in WINDOWS_S else -1
-        self.choose_window(WINDOWS_S[(place + 1) % len(WINDOWS_S)])
+        windows = (*WINDOWS_S, *SHORT_S)
+        place = windows.index(self.window_s) if self.window_s in windows else -1
+        self.choose_window(windows[(place + 1) % len(windows)])
 
     def step_cursors(self) -> None:
         """None → one in the middle → a second at three quarters → none; the first freezes."""

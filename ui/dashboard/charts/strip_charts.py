@@ -91,7 +91,7 @@ class StripCharts(TimeCanvas):
                 outer.width() - round(gutter) - round(12 * u),
                 max(outer.height() - round(line + 7 * u) - round(9 * u), 10.0),
             )
-            plots.append(Plot(panel, outer, inner))
+            plots.append(Plot(self.view.shown(panel), outer, inner))
             y += tall
         return plots
 
@@ -148,13 +148,14 @@ class StripCharts(TimeCanvas):
 
     def _begin_frame(self) -> None:
         """Take what is seen, for all charts of the frame alike."""
+        self.view.find_trigger()
         window = self._window(self._plots()[0].inner, self.devicePixelRatioF())
         self._begun = (self._seen(), self.model.buffer.count, self.view.end_s, window)
         self._ground = None
 
     def _settle(self, index: int, plot: Plot, window: Window) -> None:
         low, high = extremes(plot.panel, window)
-        self.view.spans[index].settle(low, high, self.view.buffer.end_s)
+        self.view.settle(index, low, high)
 
     def _prepare_ground(self) -> None:
         if self._begun is None or self._begun[0] != self._seen():
@@ -274,7 +275,10 @@ class StripCharts(TimeCanvas):
         view, theme, u = self.view, self.theme, self.sizes.scale
         metrics = QFontMetricsF(painter.font())
         base = inner.bottom() + 5 * u + metrics.ascent()
-        behind = view.end_s - view.buffer.end_s if view.frozen else 0.0  # ≤ 0
+        triggered = view.triggered_s is not None and not view.frozen
+        behind = view.end_s - view.buffer.end_s if view.frozen or triggered else 0.0  # ≤ 0
+        short = view.window_s < 2.0
+        near, decimals = (0.005, 2) if short else (0.05, 1)
         minutes = view.window_s > 120
         unit_s, unit = (60.0, "min") if minutes else (1.0, "s")
         fifths = 5
@@ -283,12 +287,9 @@ class StripCharts(TimeCanvas):
             x = inner.left() + inner.width() * i / fifths
             painter.drawLine(QPointF(x, inner.bottom()), QPointF(x, inner.bottom() + 4 * u))
             shown = (behind - view.window_s * (1 - i / fifths)) / unit_s
-            whole = abs(shown - round(shown)) < 0.05
-            text = (
-                f"{number(shown, 0 if whole else 1)} {unit}"
-                if i in (0, fifths)
-                else number(shown, 0 if whole else 1)
-            )
+            whole = abs(shown - round(shown)) < near
+            figure = number(shown, 0 if whole else decimals)
+            text = f"{figure} {unit}" if i in (0, fifths) else figure
             if i == fifths and abs(behind) < 0.01:
                 text = "end" if view.recorded else "frozen" if view.frozen else "now"
             wide = metrics.horizontalAdvance(text)

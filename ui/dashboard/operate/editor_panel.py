@@ -140,6 +140,8 @@ class EditorPanel(QWidget):
         shortcut("export", self, self.save)
         shortcut("complete", self, self.complete)
         self._marked: dict[int, str] | None = None
+        # The deck, in whose place it stands, would else be as wide.
+        self.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Expanding)
 
     def _hints(self, text: str, cursor: int) -> tuple[tuple[str, ...], str]:
         found = hint(text, cursor, self.editor.profile)

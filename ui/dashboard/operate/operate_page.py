@@ -192,6 +192,7 @@ class OperatePage(Page):
             "present": charts.to_live,
             "cursors": charts.step_cursors,
             "view": self.show_next_picture,
+            "data": charts.toggle_choices,
             "window": charts.next_window,
             "note": charts.begin_mark,
             "tare": charts.click_tare,
@@ -271,8 +272,7 @@ class OperatePage(Page):
 
     def carry_from(self, old: Page) -> None:
         if isinstance(old, OperatePage):
-            self.chart_page.charts.view = old.chart_page.charts.view
-            self.chart_page.refresh()
+            self.chart_page.take_over(old.chart_page)
             self.loop.points = old.loop.points
             self.pictures.setCurrentIndex(old.pictures.currentIndex())
             if old.editing:

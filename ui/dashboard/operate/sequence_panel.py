@@ -85,9 +85,7 @@ class SequencePanel(QWidget):
 
         self.edit_button = KeyButton("Edit", "edit", theme)
         self.edit_button.clicked.connect(edit)
-        title = QLabel("Sequences")
-        title.setObjectName("head")
-        head = self._row(px, title, None, self.edit_button, self.back_button)
+        head = self._row(px, self.edit_button, None, self.back_button)
         column = QVBoxLayout(self)
         column.setContentsMargins(px(14), px(10), px(14), px(8))
         column.setSpacing(px(7))
