@@ -7,15 +7,16 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from hil.host import BenchOptions, start_bench
+from hil.host import start_bench
 from hil.link import ClientKeys
 from hil.profile import find_profile, load_profile
 from ui.commands.answers import BAD_INPUT, FAILED, OK, CommandError, add_command, answer, say
+from ui.commands.bench_asked import bench_asked
 from ui.commands.disturb import add_disturb, rehearsal_of
 from ui.commands.screen import Opening, has_display, operate
 from ui.commands.session_cap import add_cap, cap_given, refuse_cap
-from ui.commands.stated import add_reference, stated_reference
-from ui.commands.unverified import add_unverified, confirmed_unverified
+from ui.commands.stated import add_reference
+from ui.commands.unverified import add_unverified
 from ui.commands.visitors import add_open_house, check_open_house
 from ui.commands.wire import add_wire, last_run
 
@@ -74,22 +75,15 @@ def run(options: argparse.Namespace) -> int:
             options.link, keys=keys, watch=options.watch, runs=options.runs, opening=opening
         )
     else:
-        rehearsal = rehearsal_of(options, load_profile(options.profile))
-        confirmed = confirmed_unverified(options, load_profile(options.profile))
-        at_lower_end = stated_reference(options, load_profile(options.profile))
-        cap = cap_given(options, load_profile(options.profile))
-        with start_bench(
-            options.profile,
-            BenchOptions(
-                runs_directory=options.runs,
-                log_wire=options.log_wire,
-                rehearsal=rehearsal,
-                tell=lambda text: say(options, text),
-                unverified=confirmed,
-                at_lower_end=at_lower_end,
-                cap=cap,
-            ),
-        ) as bench:
+        profile = load_profile(options.profile)
+        rehearsal = rehearsal_of(options, profile)
+        asked = replace(
+            bench_asked(options, profile, options.runs),
+            log_wire=options.log_wire,
+            rehearsal=rehearsal,
+            cap=cap_given(options, profile),
+        )
+        with start_bench(options.profile, asked) as bench:
             for notice in bench.notices:
                 say(options, notice)
             code = operate(

@@ -6,6 +6,7 @@ import argparse
 import contextlib
 import math
 import shlex
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -23,7 +24,7 @@ from hil.calibration import (
     kind_of_loads,
     planned_loads,
 )
-from hil.host import BenchOptions, start_bench
+from hil.host import start_bench
 from hil.link import Client
 from hil.procedures import Ended, LockstepRunner, ProcedureFailed, Runner, SimulatedOperator
 from hil.profile import Profile, TwoSlopes, load_profile, varied_simulation
@@ -37,11 +38,10 @@ from ui.commands.answers import (
     answer,
     say,
 )
+from ui.commands.bench_asked import bench_asked
 from ui.commands.calibrations_kept import beside, is_shipped, put_into_profile
 from ui.commands.disturb import rehearsal_of
 from ui.commands.person_at_rig import require_somebody, runner_of_person
-from ui.commands.stated import stated_reference
-from ui.commands.unverified import confirmed_unverified
 
 MOST_SERIES = 20
 PICTURE_S = 0.3  # of samples after it, from which the page's numbers are taken
@@ -163,20 +163,14 @@ def _draw(options: argparse.Namespace, result: CalibrationResult, bench: Lockste
 def _live(options: argparse.Namespace, profile: Profile, wanted: Options) -> tuple[Ended, str]:
     folder = options.out or beside(options.profile)
     with contextlib.ExitStack() as stack:
-        bench = stack.enter_context(
-            start_bench(
-                options.profile,
-                BenchOptions(
-                    runs_directory=folder,
-                    recorder=False,
-                    profile=profile,
-                    rehearsal=rehearsal_of(options, profile),
-                    tell=_teller(options),
-                    unverified=confirmed_unverified(options, profile),
-                    at_lower_end=stated_reference(options, profile, ask=True),
-                ),
-            )
+        rehearsal = rehearsal_of(options, profile)
+        asked = replace(
+            bench_asked(options, profile, folder, ask=True),
+            recorder=False,
+            profile=profile,
+            rehearsal=rehearsal,
         )
+        bench = stack.enter_context(start_bench(options.profile, asked))
         client = stack.enter_context(Client.connect(bench.link_directory, name="calibrate"))
         runner = runner_of_person(options, stack, client, profile, _teller(options))
         ended = _run(runner, options, profile, wanted)

@@ -14,7 +14,7 @@ from pydantic_core import PydanticCustomError
 from drivers.quantities import Dimension
 from hil.bench import LockstepBench
 from hil.control import profile_in_force
-from hil.host import BenchOptions, start_bench
+from hil.host import start_bench
 from hil.link import Client
 from hil.procedures import Ended, LiveRunner, LockstepRunner, open_environment
 from hil.profile import Profile, load_profile
@@ -41,6 +41,7 @@ from ui.commands.answers import (
     answer,
     say,
 )
+from ui.commands.bench_asked import bench_asked
 from ui.commands.session import (
     add_set,
     ask_person,
@@ -49,8 +50,8 @@ from ui.commands.session import (
     values_given,
     verdict,
 )
-from ui.commands.stated import add_reference, stated_reference
-from ui.commands.unverified import add_unverified, confirmed_unverified
+from ui.commands.stated import add_reference
+from ui.commands.unverified import add_unverified
 
 
 def add(commands: Any) -> None:
@@ -343,20 +344,9 @@ def _live(
     journal: Journal,
     told: Told,
 ) -> Ended:
-    confirmed = confirmed_unverified(options, profile)
-    at_lower_end = stated_reference(options, profile, ask=not options.headless)
+    asked = bench_asked(options, profile, options.out / "runs", ask=not options.headless)
     with contextlib.ExitStack() as stack:
-        bench = stack.enter_context(
-            start_bench(
-                name,
-                BenchOptions(
-                    runs_directory=options.out / "runs",
-                    tell=lambda text: say(options, text),
-                    unverified=confirmed,
-                    at_lower_end=at_lower_end,
-                ),
-            )
-        )
+        bench = stack.enter_context(start_bench(name, asked))
         client = stack.enter_context(Client.connect(bench.link_directory, name="endure"))
         description = client.description
         environment = open_environment(stack, description)

@@ -9,12 +9,13 @@ import os
 import shlex
 from collections.abc import Iterable, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from hil.bench import Rehearsal
 from hil.control import profile_in_force
-from hil.host import BenchOptions, start_bench
+from hil.host import start_bench
 from hil.link import Client
 from hil.measure import (
     MEASURED,
@@ -48,12 +49,13 @@ from ui.commands.answers import (
     answer,
     say,
 )
+from ui.commands.bench_asked import bench_asked
 from ui.commands.disturb import add_disturb, rehearsal_of
 from ui.commands.person_at_rig import add_simulated_person, require_fitting_person, runner_of_person
 from ui.commands.redesign import redesign
 from ui.commands.sheets_compared import compare
-from ui.commands.stated import add_reference, stated_reference
-from ui.commands.unverified import add_unverified, confirmed_unverified
+from ui.commands.stated import add_reference
+from ui.commands.unverified import add_unverified
 from ui.dashboard.priority import favour, give_way
 
 RECORDED_WAIT_S = 60.0
@@ -237,23 +239,14 @@ def _one_in_lockstep(job: tuple[Profile, str, int, Path, Rehearsal | None]) -> E
 def _live(
     options: argparse.Namespace, profile: Profile, tests: list[GuardedTest], folder: Path
 ) -> tuple[list[EndOfTest], Ended]:
-    confirmed = confirmed_unverified(options, profile)
-    at_lower_end = stated_reference(options, profile, ask=not options.simulated_operator)
+    asked = replace(
+        bench_asked(options, profile, folder / RUNS, ask=not options.simulated_operator),
+        profile=profile,
+        rehearsal=rehearsal_of(options, profile),
+    )
     ends: list[EndOfTest] = []
     with contextlib.ExitStack() as stack:
-        bench = stack.enter_context(
-            start_bench(
-                options.profile,
-                BenchOptions(
-                    runs_directory=folder / RUNS,
-                    profile=profile,
-                    rehearsal=rehearsal_of(options, profile),
-                    tell=lambda text: say(options, text),
-                    unverified=confirmed,
-                    at_lower_end=at_lower_end,
-                ),
-            )
-        )
+        bench = stack.enter_context(start_bench(options.profile, asked))
         client = stack.enter_context(Client.connect(bench.link_directory, name="measure"))
         in_force = profile_in_force(client.description)
 

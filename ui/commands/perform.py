@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from hil.host import BenchOptions, start_bench
+from hil.host import start_bench
 from hil.link import Client, ClientKeys
 from hil.profile import load_profile, profile_from_dict
 from hil.sequences import load_sequence
 from ui.commands.answers import BAD_INPUT, CommandError, add_command, answer, say
+from ui.commands.bench_asked import bench_asked
 from ui.commands.disturb import add_disturb, rehearsal_of
 from ui.commands.screen import has_display, watching_dashboard
 from ui.commands.session import (
@@ -24,8 +26,8 @@ from ui.commands.session import (
     values_given,
 )
 from ui.commands.session_cap import add_cap, cap_given, refuse_cap
-from ui.commands.stated import add_reference, stated_reference
-from ui.commands.unverified import add_unverified, confirmed_unverified
+from ui.commands.stated import add_reference
+from ui.commands.unverified import add_unverified
 from ui.commands.wire import add_wire, check_wire, perform_replay
 
 
@@ -112,23 +114,14 @@ def run(options: argparse.Namespace) -> int:
     else:
         simulated = profile.simulation is not None
         require_person(sequence, simulated, options.confirm_loads, options.headless)
-        confirmed = confirmed_unverified(options, profile)
-        at_lower_end = stated_reference(options, profile, ask=not options.headless)
+        asked = replace(
+            bench_asked(options, profile, options.out, ask=not options.headless),
+            log_wire=options.log_wire,
+            rehearsal=rehearsal,
+            cap=cap,
+        )
         with contextlib.ExitStack() as stack:
-            bench = stack.enter_context(
-                start_bench(
-                    name,
-                    BenchOptions(
-                        runs_directory=options.out,
-                        log_wire=options.log_wire,
-                        rehearsal=rehearsal,
-                        tell=lambda text: say(options, text),
-                        unverified=confirmed,
-                        at_lower_end=at_lower_end,
-                        cap=cap,
-                    ),
-                )
-            )
+            bench = stack.enter_context(start_bench(name, asked))
             if not options.headless and has_display():
                 stack.enter_context(watching_dashboard(bench.link_directory, options.out))
             performed = perform_live(

@@ -5,16 +5,18 @@ from __future__ import annotations
 import argparse
 import contextlib
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from hil.host import BenchError, BenchOptions, start_bench
+from hil.host import BenchError, start_bench
 from hil.link import default_directory, make_client_keys, make_server_keys
 from hil.profile import load_profile
 from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, say
+from ui.commands.bench_asked import bench_asked
 from ui.commands.session_cap import add_cap, cap_given
-from ui.commands.stated import add_reference, stated_reference
-from ui.commands.unverified import add_unverified, confirmed_unverified
+from ui.commands.stated import add_reference
+from ui.commands.unverified import add_unverified
 
 LOOK_S = 0.2
 
@@ -76,22 +78,16 @@ def run(options: argparse.Namespace) -> int:
             "'hookeline serve --make-keys DIR --client NAME'",
             BAD_INPUT,
         )
-    confirmed = confirmed_unverified(options, load_profile(options.profile))
-    at_lower_end = stated_reference(options, load_profile(options.profile))
-    cap = cap_given(options, load_profile(options.profile))
-    with start_bench(
-        options.profile,
-        BenchOptions(
-            runs_directory=options.runs,
-            link_directory=options.link or default_directory(),
-            tcp=options.tcp,
-            keys=options.keys,
-            recorder=not options.no_recorder,
-            unverified=confirmed,
-            at_lower_end=at_lower_end,
-            cap=cap,
-        ),
-    ) as bench:
+    profile = load_profile(options.profile)
+    asked = replace(
+        bench_asked(options, profile, options.runs),
+        link_directory=options.link or default_directory(),
+        tcp=options.tcp,
+        keys=options.keys,
+        recorder=not options.no_recorder,
+        cap=cap_given(options, profile),
+    )
+    with start_bench(options.profile, asked) as bench:
         for notice in bench.notices:
             say(options, notice)
         say(options, f"serving at {bench.link_directory}; Ctrl-C ends it")
