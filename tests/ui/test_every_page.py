@@ -9,7 +9,7 @@ import itertools
 import numpy as np
 import pytest
 from made_rows import make_rows
-from PySide6.QtCore import QPoint, QRect, Qt
+from PySide6.QtCore import SIGNAL, QPoint, QRect, Qt
 from PySide6.QtGui import QFontInfo, QImage
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import (
@@ -19,6 +19,7 @@ from PySide6.QtWidgets import (
     QAbstractSlider,
     QAbstractSpinBox,
     QApplication,
+    QCheckBox,
     QComboBox,
     QHeaderView,
     QLabel,
@@ -34,7 +35,7 @@ from hil.recorder import RunWriter
 from ui.dashboard.bench import OperateModel
 from ui.dashboard.charts.time_canvas import TimeCanvas
 from ui.dashboard.operate.field_slider import FieldSlider
-from ui.dashboard.widgets import ElidedLabel, KeyButton
+from ui.dashboard.widgets import ElidedLabel, HoldButton, KeyButton
 from ui.dashboard.widgets.theme import SMALLEST_PT
 from ui.dashboard.window import PAGES, Window
 
@@ -290,3 +291,17 @@ def test_every_control_is_reached_by_tab(window, qtbot, title):
             assert reached & set(group.buttons()), called(control)  # arrows go on from there
         else:
             assert control in reached, called(control)
+
+
+def test_every_button_does_something(window):
+    signals = [
+        SIGNAL(name) for name in ("clicked(bool)", "pressed()", "released()", "toggled(bool)")
+    ]
+    buttons = window.findChildren(QAbstractButton)
+    idle = [
+        called(button)
+        for button in buttons
+        if not any(button.receivers(signal) for signal in signals)
+        and not isinstance(button, HoldButton | QCheckBox)  # held, or read by what acts
+    ]
+    assert len(buttons) > 100 and idle == []
