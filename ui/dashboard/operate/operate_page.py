@@ -257,7 +257,7 @@ class OperatePage(Page):
         """Show the panel of sequences with a shipped one picked."""
         if self.panel is None:
             return
-        self.panel.sequences.offer(name)
+        self.panel.sequences.pick_file(name)
         if self.sequences_shown:
             self.panel.open()
         else:

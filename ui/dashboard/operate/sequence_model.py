@@ -148,8 +148,8 @@ class SequenceModel(ProcedureThread[PageRun]):
         """The picked file, the bare name of a shipped one, or None."""
         return self._files[self.chosen] if 0 <= self.chosen < len(self._files) else None
 
-    def pick_file(self, file: Path) -> None:
-        """Look at the folder again, and pick a file of it."""
+    def pick_file(self, file: Path | str) -> None:
+        """Look at the folder again, and pick a file of it, or the shipped one of this name."""
         self.renew()
         if file in self._files:
             self.pick(self._files.index(file))
@@ -194,12 +194,6 @@ class SequenceModel(ProcedureThread[PageRun]):
         if self.running and 0 < number <= len(self.sequence.steps):
             return str(self.sequence.steps[number - 1].note).strip()
         return "" if self.running or self.text else self.sequence.description.strip()
-
-    def offer(self, name: str) -> None:
-        """Pick a shipped sequence by its name."""
-        self.renew()
-        if name in self._files:
-            self.pick(self._files.index(name))
 
     @property
     def words(self) -> str:
