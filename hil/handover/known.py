@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 from pydantic import BaseModel
@@ -35,6 +36,8 @@ class Evidence:
         sheet: files of a data sheet, by name. sheet_data: what its JSON says.
         record: contents of a bring-up record. record_file: the file itself.
         licence: of use, in words.
+        recording: session recorded with ``--log-wire``, whose cycles are the test vectors; None: they
+            are recorded on the simulated rig.
     """
 
     sheet: Mapping[str, bytes] = field(default_factory=dict)
@@ -42,6 +45,7 @@ class Evidence:
     record: Mapping[str, Any] = field(default_factory=dict)
     record_file: bytes = b""
     licence: str = LICENCE
+    recording: Path | None = None
 
 
 class PlantFile(BaseModel):
@@ -109,6 +113,7 @@ class SourcesFile(BaseModel):
     """Sources of numbers: calibration, runs of the data sheet, bring-up record."""
 
     calibration: dict[str, str]
+    vectors: str
     data_sheet_runs: list[str]
     bring_up: str
 
@@ -136,6 +141,9 @@ def known_parts(
                 "identity": profile.calibration.identity or "written by hand",
                 "dated": profile.calibration.dated,
             },
+            vectors="simulated rig in lockstep, in time and late"
+            if evidence.recording is None
+            else f"recorded wires of {_session(evidence.recording)}",
             data_sheet_runs=sorted(
                 {str(figure.get("run", "")) for figure in evidence.sheet_data.get("figures", [])}
                 - {""}
@@ -146,6 +154,11 @@ def known_parts(
     return {name: part.model_dump(mode="json") for name, part in parts.items()} | {
         "licence_of_use": evidence.licence
     }
+
+
+def _session(recording: Path) -> str:
+    """Return the name of the run that a recording lies in."""
+    return recording.name if recording.is_dir() else recording.resolve().parent.name
 
 
 def _plant(profile: Profile, law: Law) -> PlantFile:

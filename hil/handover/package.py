@@ -15,13 +15,14 @@ from typing import Any
 import yaml
 
 from drivers.base import Capabilities
-from hil.bench import LockstepBench
+from hil.bench import Bench, LockstepBench
 from hil.control import ForceGains
 from hil.handover.c_source import c_source
 from hil.handover.known import Evidence
 from hil.handover.law import Law
 from hil.handover.law_file import UNITS, LawFile, law_data
 from hil.handover.python_source import PACKAGE, python_files
+from hil.handover.recorded import RecordingError, check_vectors, recorded_vectors
 from hil.handover.robot_description import robot_description
 from hil.handover.vectors import INPUTS, OUTPUTS, record
 from hil.profile import Profile, single_file
@@ -56,15 +57,20 @@ def law_of(profile: Profile) -> tuple[Law, float]:
     return law, period_s
 
 
-def _built(profile: Profile) -> tuple[Law, float, Capabilities]:
-    lockstep = LockstepBench(profile)
-    bench = lockstep.bench
+def _built(
+    profile: Profile, capabilities: Capabilities | None = None
+) -> tuple[Law, float, Capabilities]:
+    if capabilities is None:
+        lockstep = LockstepBench(profile)
+        bench, capabilities = lockstep.bench, lockstep.drive.capabilities
+    else:
+        bench = Bench(profile, capabilities, 1.0 / profile.control.rate)
     if not isinstance(bench.gains, ForceGains):
         raise HandoverError(
             "the law of a drive that takes velocity is not handed over. Fix: control.source: torque"
         )
     law = Law(profile, bench.gains, bench.period_s, bench.peak_torque_N_m)
-    return law, bench.period_s, lockstep.drive.capabilities
+    return law, bench.period_s, capabilities
 
 
 def hand_over(
@@ -79,33 +85,30 @@ def hand_over(
     Args:
         written: date that the package bears; today by default.
         source: file or shipped name of the profile, which then goes with the package.
-        evidence: data sheet, bring-up record and licence of use, which then go with the package.
+        evidence: data sheet, bring-up record and licence of use, which then go with the package, and
+            the recording of a session whose cycles are its test vectors.
 
     Raises:
-        HandoverError: the folder holds something, or the rig has no simulation for the vectors.
+        HandoverError: the folder holds something, or there is nothing to take vectors from.
         NotTranslatable: the law cannot be written as C.
         OSError: the disk refused.
     """
-    if profile.simulation is None:
+    evidence = evidence or Evidence()
+    if profile.simulation is None and evidence.recording is None:
         raise HandoverError(
             "the profile has no 'simulation' part, on which the test vectors are recorded; Fix: "
-            "add one that resembles the rig"
+            "name a session of the rig, recorded with --log-wire, by --recording"
         )
     archive = folder.with_name(folder.name + ".zip")
     if (folder.exists() and (not folder.is_dir() or any(folder.iterdir()))) or archive.exists():
         raise HandoverError(f"'{folder}' or '{archive.name}' is there already; Fix: name another")
-    law, period_s, capabilities = _built(profile)
-    bound = {
-        "vectors/in_time.csv": record(profile).csv(),
-        "vectors/late.csv": record(profile, late=True).csv(),
-        "law.schema.json": json.dumps(LawFile.model_json_schema(), indent=1) + "\n",
-    }
+    law, period_s, capabilities, bound = _with_vectors(profile, evidence)
+    bound["law.schema.json"] = json.dumps(LawFile.model_json_schema(), indent=1) + "\n"
     if source is not None:
         text, beside = single_file(source)
         bound["profile/profile.yaml"] = text
         for name, path in beside.items():
             bound[f"profile/{name}"] = _text(path.read_bytes())
-    evidence = evidence or Evidence()
     for name, content in evidence.sheet.items():
         bound[f"data_sheet/{name}"] = _text(content)
     if evidence.record_file:
@@ -126,6 +129,25 @@ def hand_over(
             entry.compress_type = zipfile.ZIP_DEFLATED
             bundle.writestr(entry, _bytes(text))
     return Package(folder, archive, str(data["identity"]), tuple(sorted(files)))
+
+
+def _with_vectors(
+    profile: Profile, evidence: Evidence
+) -> tuple[Law, float, Capabilities, dict[str, str]]:
+    """Return law, period, drive and the files of vectors."""
+    if evidence.recording is None:
+        vectors = {"in_time": record(profile), "late": record(profile, late=True)}
+        built = _built(profile)
+    else:
+        try:
+            recorded, capabilities = recorded_vectors(profile, evidence.recording)
+            built = _built(profile, capabilities)
+            # Another law, since it changes while it runs.
+            check_vectors(_built(profile, capabilities)[0], recorded, evidence.recording)
+        except RecordingError as error:
+            raise HandoverError(str(error)) from None
+        vectors = {"recorded": recorded}
+    return *built, {f"vectors/{name}.csv": found.csv() for name, found in vectors.items()}
 
 
 def _text(content: bytes) -> str:
@@ -193,6 +215,7 @@ def _files(profile: Profile, law: Law, period_s: float, data: dict[str, Any]) ->
             nut_per_rad=data["signs"]["nut_m_per_rad"],
             sign=data["signs"]["torque"],
             period_ms=1e3 * period_s,
+            vectors=data["sources"]["vectors"],
             operations=_counted(data["operations"]["cycle"]),
             envelope="{force_N:.0f} N, {speed_m_s:.3g} m/s, {nut_m:.3g} m of the nut from the lower end, "
             "{torque_N_m:.2g} N m".format(**data["envelope"]),

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from drivers.simulated import Lateness
-from hil.bench import LockstepBench
+from hil.bench import Bench, LockstepBench
 from hil.control import OpenLoop, passive_bounds
 from hil.core import (
     Apply,
@@ -22,11 +23,12 @@ from hil.core import (
     State,
     VirtualSpring,
 )
-from hil.handover.law import FROM_FORCE, FROM_REST
+from hil.handover.law import FROM_FORCE, FROM_REST, Law
 from hil.profile import Profile, holding_force
 
 NAN = math.nan
 MOST_SKEW_PERIODS = 0.5  # as hil.bench.cycle
+POWERED = (State.STANDBY, State.RUNNING)
 REFERENCE = 3  # in column ``begin``: Law.reference, before the cycle
 # Cycles that come late, and samples taken at an unknown moment: the estimator's other branches.
 LATE = Lateness(share=0.2, up_to_s=0.004, stale_share=0.4, device_share=0.3)
@@ -140,40 +142,50 @@ def record(profile: Profile, late: bool = False, seed: int = 1) -> Vectors:
     return Vectors(table[:, : len(INPUTS)], table[:, len(INPUTS) :])
 
 
+class Cycled(Protocol):
+    """A bench and its period: in lockstep, or replayed."""
+
+    bench: Bench
+    period_s: float
+
+
 class CycleInputs:
-    """Inputs of the law, gathered from a lockstep bench after each of its cycles.
+    """Inputs of the law, gathered from a bench after each of its cycles.
 
     Args:
-        lockstep: the bench, not yet stepped.
+        cycled: the bench, not yet stepped.
     """
 
-    def __init__(self, lockstep: LockstepBench) -> None:
-        self._lockstep = lockstep
+    def __init__(self, cycled: Cycled) -> None:
+        self._cycled = cycled
         self._sampled_s, self._woke_s = NAN, 0.0
         self._referenced = self._was_closed = False
         self._last: object = None
 
-    def gather(self, powered: bool) -> list[float]:
+    def gather(self, powered: bool, dt_s: float | None = None) -> list[float]:
         """Return the inputs of the cycle just run, in the order of ``INPUTS``.
 
         Args:
             powered: state of the power stage before the cycle.
+            dt_s: of this cycle; None: from the time of its sample and the one before.
         """
-        lockstep = self._lockstep
-        bench, row = lockstep.bench, lockstep.bench.row
+        bench, period_s = self._cycled.bench, self._cycled.period_s
+        row = bench.row
         telemetry = bench._telemetry
         dt = telemetry.time_s - self._sampled_s
         if dt != 0.0:
             self._sampled_s = telemetry.time_s
-            dt = dt if dt > 0.0 else lockstep.period_s
+            dt = dt if dt > 0.0 else period_s
         skew = telemetry.time_s - telemetry.deflection_time_s
-        few = MOST_SKEW_PERIODS * lockstep.period_s
+        few = MOST_SKEW_PERIODS * period_s
         if telemetry.deflection_time_s <= 0.0 or abs(skew) < few:
             skew = 0.0
         fresh = telemetry.age_s <= bench.profile.limits.telemetry_age
-        now = row.time_s
-        passed = lockstep.period_s * max(1, round((now - self._woke_s) / lockstep.period_s))
-        self._woke_s = now
+        if dt_s is None:
+            now = row.time_s
+            dt_s = period_s * max(1, round((now - self._woke_s) / period_s))
+            self._woke_s = now
+            dt_s = dt_s if bench.cycle > 1 else period_s
         active = bench._active
         closed = bench.state is State.RUNNING and active is not None
         closed = closed and not isinstance(active, OpenLoop)
@@ -202,7 +214,7 @@ class CycleInputs:
             closed,
             *setpoint,
             telemetry.temperature_degC,
-            passed if lockstep.cycle > 1 else lockstep.period_s,
+            dt_s,
             bench.late_s,
         ]
 
@@ -224,27 +236,60 @@ def _rows(lockstep: LockstepBench, length_s: float, acts: list[Act]) -> Iterator
     for cycle in range(round(length_s / lockstep.period_s)):
         while left and left[0].at_s <= cycle * lockstep.period_s:
             _request(lockstep, left.pop(0))
-        powered = bench.state in (State.STANDBY, State.RUNNING)
-        row = lockstep.step()
-        closed = bench.state is State.RUNNING
-        supervisor = bench.supervisor
-        limited = (
-            bench.shaper.limited | supervisor.bounds.limited | supervisor.following.limited
-            if closed
-            else 0
-        )
-        yield [
-            *inputs.gather(powered),
-            *(getattr(row, name) for name in OUTPUTS[:5]),
-            supervisor.motor_heat,
-            row.deflection_m,
-            row.spring_force_N,
-            row.force_u95_N,
-            bench._shaped if closed else NAN,
-            row.commanded_torque_N_m,
-            limited,
-            supervisor._cause if powered else 0,
-        ]
+        powered = bench.state in POWERED
+        lockstep.step()
+        yield [*inputs.gather(powered), *answers(bench, powered)]
+
+
+def answers(bench: Bench, powered: bool) -> list[float]:
+    """Return what the bench answered in the cycle just run, in the order of ``OUTPUTS``."""
+    row, supervisor = bench.row, bench.supervisor
+    closed = bench.state is State.RUNNING
+    following = supervisor.following
+    limited = bench.shaper.limited | supervisor.bounds.limited | following.limited if closed else 0
+    return [
+        *(getattr(row, name) for name in OUTPUTS[:5]),
+        supervisor.motor_heat,
+        row.deflection_m,
+        row.spring_force_N,
+        row.force_u95_N,
+        bench._shaped if closed else NAN,
+        row.commanded_torque_N_m,
+        limited,
+        supervisor._cause if powered else 0,
+    ]
+
+
+def run_law(law: Law, inputs: Sequence[float]) -> list[float]:
+    """Run a law through one cycle; returns its answers in the order of ``OUTPUTS``."""
+    begin, nut, counts, torque, *rest = inputs
+    sample_dt, sample_error, skew, supply, powered, closed, setpoint, potential, *rest = rest
+    stiffness, damping, temperature, dt, late = rest
+    if begin == REFERENCE:
+        law.reference(nut, counts)
+    elif begin:
+        law.begin(int(begin))
+    law.sense(nut, counts, torque, sample_dt, sample_error, skew, supply, int(powered), dt)
+    if closed:
+        law.act(setpoint, potential, stiffness, damping, temperature, dt, late)
+    else:
+        law.rest()
+    estimator = law.estimator
+    return [
+        estimator.output_position_m,
+        estimator.output_velocity_m_s,
+        estimator.nut_velocity_m_s,
+        estimator.deflection_rate_m_s,
+        estimator.motor_force_N,
+        law.supervisor.heat.heat,
+        law.deflection_m,
+        law.spring_force_N,
+        law.force_u95_N,
+        law.shaped_force_N,
+        law.torque_N_m,
+        float(law.limited),
+        float(law.tripped),
+    ]
 
 
 def _request(lockstep: LockstepBench, act: Act) -> None:

@@ -2,7 +2,7 @@
 
 from hil.host.processes import BenchError
 from hil.host.realtime import more_than_one_processor
-from hil.host.replaying import replay
+from hil.host.replaying import Replayed, played, replay
 from hil.host.share_beforehand import measure_share
 from hil.host.start import BenchOptions, start_bench, start_rig
 from hil.host.timing import measure_host
@@ -10,9 +10,11 @@ from hil.host.timing import measure_host
 __all__ = [
     "BenchError",
     "BenchOptions",
+    "Replayed",
     "measure_host",
     "measure_share",
     "more_than_one_processor",
+    "played",
     "replay",
     "start_bench",
     "start_rig",

@@ -5,8 +5,9 @@ from __future__ import annotations
 import contextlib
 import datetime
 import time
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 from pydantic import ValidationError
 
@@ -33,14 +34,9 @@ def replay(profile: Profile, recording: Path, runs: Path, name: str, about: str)
         DriverError: no recording, or one of another drive or profile.
         RunError: the run cannot be written.
     """
-    recorded = WireRecording(recording)
-    wires.replay(recorded)
-    drive = make_drive(profile)
-    timed = recorded.timed and getattr(drive, "timed_by_wires", False)
-    wires.replay(recorded, timed)
-    try:
-        drive.open()
-        with RunWriter(
+    with (
+        played(profile, recording) as (recorded, drive, timed),
+        RunWriter(
             runs,
             name,
             {
@@ -52,12 +48,37 @@ def replay(profile: Profile, recording: Path, runs: Path, name: str, about: str)
             },
             note=about,
             started=EPOCH.isoformat(timespec="milliseconds"),
-        ) as writer:
-            Replayed(profile, drive, writer, timed).run(recorded)
-            return writer.close("the recording is at its end")
+        ) as writer,
+    ):
+        Replayed(profile, drive, writer, timed).run(recorded)
+        return writer.close("the recording is at its end")
+
+
+@contextlib.contextmanager
+def played(profile: Profile, recording: Path) -> Iterator[tuple[WireRecording, Drive, bool]]:
+    """Open the drive on a recording; yields both, and whether the drive is told its times.
+
+    Raises:
+        DriverError: no recording, or one of another drive or profile.
+    """
+    recorded = WireRecording(recording)
+    wires.replay(recorded)
+    drive = make_drive(profile)
+    timed = recorded.timed and getattr(drive, "timed_by_wires", False)
+    wires.replay(recorded, timed)
+    try:
+        drive.open()
+        yield recorded, drive, timed
     finally:
         wires.replay(None)
         drive.close()
+
+
+class RowSink(Protocol):
+    """Receiver of samples and events, such as a ``RunWriter``."""
+
+    def rows(self, rows: Any, /) -> None: ...
+    def event(self, event: dict[str, Any], /) -> None: ...
 
 
 class Replayed:
@@ -67,7 +88,7 @@ class Replayed:
     """
 
     def __init__(
-        self, profile: Profile, drive: Drive, writer: RunWriter, timed: bool = False
+        self, profile: Profile, drive: Drive, writer: RowSink, timed: bool = False
     ) -> None:
         self.period_s = 1.0 / profile.control.rate
         self.bench = Bench(profile, drive.capabilities, self.period_s)
@@ -103,7 +124,7 @@ class Replayed:
             if "kept_offset_m" in note:
                 self.bench.kept_offset_m = float(note["kept_offset_m"])
             if "heat" in note:
-                self.bench.supervisor.heat.begin(*(float(share) for share in note["heat"]))
+                self.begin_warm([float(share) for share in note["heat"]])
 
     def _cycle(
         self, recording: WireRecording, cycle: Cycle, time_s: float
@@ -121,7 +142,7 @@ class Replayed:
             for note in cycle.notes:
                 if note.get("early"):
                     self._note(note)
-            row = bench.advance(telemetry, dt, CycleTiming(time_s=time_s, answer_s=answer))
+            row = self.advance(telemetry, dt, CycleTiming(time_s=time_s, answer_s=answer))
             drive.write(bench.command)
         except Exception as error:
             drive.de_energise()
@@ -129,6 +150,14 @@ class Replayed:
             bench.stop(cause, f"{type(error).__name__}: {error}")
             bench.command.power, bench.command.torque_N_m = PowerRequest.OFF, 0.0
         return cycle, row
+
+    def begin_warm(self, shares: list[float]) -> None:
+        """Begin with the heat of winding and housing that the host knew."""
+        self.bench.supervisor.heat.begin(*shares)
+
+    def advance(self, telemetry: Telemetry, dt_s: float, timing: CycleTiming) -> Sample:
+        """Run one cycle of the bench; returns its sample."""
+        return self.bench.advance(telemetry, dt_s, timing)
 
     def _read(self, dt: float) -> Telemetry:
         before = time.monotonic()

@@ -90,6 +90,7 @@ def test_a_record_of_another_rig_and_an_empty_licence_are_refused(
     for more, part in (
         (("--bring-up", str(record)), "another state of the profile"),
         (("--bring-up", str(tmp_path / "none")), "holds no bring-up record"),
+        (("--recording", str(tmp_path / "none")), "none"),
         (("--licence", str(tmp_path / "licence.txt")), "is empty. Fix:"),
         (("--licence", str(tmp_path / "none.txt")), "No such file"),
     ):

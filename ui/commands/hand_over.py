@@ -22,7 +22,7 @@ def add(commands: Any) -> None:
         "write the law as C and Python that run without this program",
         "Write calibration, estimation, limits, force controller and motor heat of a profile as a\n"
         "package: numbers in law.json, C99 without allocation, Python on numpy, test vectors of a\n"
-        "session on the simulated rig, and tests that find what was changed. Code is written from\n"
+        "session on the rig or its simulation, and tests that find what was changed. Code is written from\n"
         "the source that the bench runs. Nothing is opened and nothing can move.",
         "  hookeline hand-over --profile my_rig.yaml --out my_law\n"
         "  make -C my_law/c check && python my_law/python/test_law.py\n"
@@ -49,6 +49,13 @@ def add(commands: Any) -> None:
         help="record of 'hookeline bringup' whose verified steps and drive go with the package",
     )
     parser.add_argument(
+        "--recording",
+        type=Path,
+        metavar="RUN",
+        help="run recorded on the rig with --log-wire: its cycles become the test vectors, and its "
+        "drive is that of the law; without it they are recorded on the simulated rig",
+    )
+    parser.add_argument(
         "--licence",
         type=Path,
         metavar="FILE",
@@ -63,7 +70,8 @@ def run(options: argparse.Namespace) -> int:
     old = age_warning(profile.calibration)
     if old is not None:
         say(options, f"warning: {old.sentence}; {old.fix}")
-    say(options, "recording test vectors on the simulated rig …")
+    of = "the simulated rig" if options.recording is None else "the recorded session"
+    say(options, f"taking test vectors of {of} …")
     try:
         package = hand_over(profile, options.out, source=options.profile, evidence=evidence)
     except HandoverError as error:
@@ -106,7 +114,7 @@ def _evidence(options: argparse.Namespace, profile: Profile) -> Evidence:
                 f"--licence: '{options.licence}' is empty. Fix: write your terms, or leave it out",
                 BAD_INPUT,
             )
-    return Evidence(sheet, sheet_data, record, record_file, licence)
+    return Evidence(sheet, sheet_data, record, record_file, licence, options.recording)
 
 
 def _record(folder: Path, profile: Profile) -> tuple[dict[str, Any], bytes]:
