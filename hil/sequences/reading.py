@@ -17,24 +17,16 @@ from hil.sequences.sequence import LEAST_MEASURED_S, Sequence, Written, kind_of
 from hil.sequences.sequence_steps import (
     MEASURED_VALUES,
     STEP_MODELS,
-    BehaviourStep,
-    EnergiseStep,
-    HangStep,
     Head,
     Lasting,
-    MarkerStep,
-    PowerOffStep,
     RampStep,
     RepeatStep,
-    ResetStep,
     SequenceStep,
-    StopStep,
-    TareStep,
     VirtualSpringStep,
-    WaitStep,
     WaitUntilStep,
     WaveformStep,
 )
+from hil.sequences.step_order import check_order
 from hil.sequences.tolerances import figure_setpoint, read_tolerance
 from hil.sequences.waveform_files import read_points
 
@@ -42,7 +34,6 @@ SEQUENCES = SHIPPED / "sequences"
 MOST_STEPS = 5000  # written out; what must go on for longer is repeated as a whole
 MOST_READ = 2 * MOST_STEPS  # steps of all files, the wrong ones included
 DEEPEST = 8  # files within files
-_IDLE = ResetStep | MarkerStep | WaitStep | WaitUntilStep | HangStep
 _KNOWN = STEP_MODELS
 
 
@@ -76,7 +67,7 @@ def load_sequence(
         raise ProfileError(list(reader.problems.values()))
     reader.steps = [step for step, _ in steps]
     reader.written = [at for _, at in steps]
-    reader.order()
+    check_order(reader.steps, reader.written, reader.wrong)
     if reader.problems:
         raise ProfileError(list(reader.problems.values()))
     return Sequence(
@@ -353,49 +344,6 @@ class _Reader:
         except ValueError as error:
             what, _, fix = str(error).partition("; ")
             self.wrong(at, "file", what, fix)
-
-    def order(self) -> None:
-        """Check that the steps can follow each other on any rig."""
-        powered = stopped = working = False
-        for step, at in zip(self.steps, self.written, strict=True):
-            name = step.do
-            if stopped and not isinstance(step, _IDLE):
-                self.wrong(at, "do", f"'{name}' while stopped", "put '- reset' before it")
-                return
-            if isinstance(step, EnergiseStep):
-                if powered:
-                    self.wrong(at, "do", "the power stage is on already", "leave it out")
-                powered, working = True, False
-            elif isinstance(step, PowerOffStep):
-                powered = working = False
-            elif isinstance(step, StopStep):
-                stopped, powered, working = True, False, False
-            elif isinstance(step, ResetStep):
-                if not stopped:
-                    self.wrong(at, "do", "nothing to reset: no stop before it", "leave it out")
-                stopped = False
-            elif isinstance(step, BehaviourStep):
-                if not powered:
-                    self.wrong(at, "do", f"'{name}' without power", "put '- power_on' before it")
-                working = True
-            elif isinstance(step, TareStep) and working:
-                self.wrong(
-                    at, "do", "tare while a behaviour is active", "tare before the first one"
-                )
-            if isinstance(step, HangStep) and step.measure is not None and not working:
-                self.wrong(
-                    at,
-                    "measure",
-                    "nothing holds the load whose sag is to be measured",
-                    "put 'do: hold_position' before it",
-                )
-        if powered or stopped:
-            self.wrong(
-                self.written[-1],
-                "do",
-                "the sequence ends with the rig " + ("stopped" if stopped else "energised"),
-                "end it with '- reset'" if stopped else "end it with '- power_off'",
-            )
 
 
 def _numbered(step: Any, number: int) -> Any:
