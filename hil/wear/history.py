@@ -17,7 +17,8 @@ from typing import Any
 import numpy as np
 
 from hil.recorder import Run, RunError, load_run
-from hil.wear.signs import Signs, signs_of_columns
+from hil.wear.run_signs import COLUMNS, run_signs
+from hil.wear.signs import signs_of_columns
 from hil.wear.trend import Change, Trend
 
 FILE, FORM = "wear.json", 1
@@ -31,6 +32,9 @@ SIGNS: dict[str, tuple[str, str, float, float]] = {
     "zero_m": ("zero", "um", 1e6, 3e-6),
     "noise_counts": ("sensor noise", "counts", 1.0, 0.02),
     "winding_share": ("motor heat", "%", 100.0, 0.05),
+    "bandwidth_Hz": ("force bandwidth", "Hz", 1.0, 1.0),
+    "knee_m": ("knee", "um", 1e6, 3e-5),
+    "lost_motion_m": ("lost motion", "um", 1e6, 5e-6),
 }
 _COLUMNS = (
     "time_s",
@@ -155,15 +159,16 @@ class History:
         told = drive.get("identity") if isinstance(drive, dict) else drive
         actuator = f"{name or 'unknown rig'} · {told or 'unknown drive'}"
         started = str(run.meta.get("started") or "")
-        signs, travel_m = Signs(), 0.0
+        known: dict[str, float] = {}
+        travel_m = 0.0
         # A run of an older form lacks columns: it shows nothing, and is not read again.
         with contextlib.suppress(RunError, KeyError):
             columns = {column: np.asarray(run.column(column), float) for column in _COLUMNS}
-            signs = signs_of_columns(columns)
+            known = signs_of_columns(columns).as_data()
+            more = {column: np.asarray(run.column(column), float) for column in COLUMNS}
+            known |= run_signs(columns | more)
             travel_m = float(np.nansum(np.abs(np.diff(columns["nut_position_m"]))))
-        self.entries[run.path.name] = Entry(
-            run.path.name, actuator, started, travel_m, signs.as_data()
-        )
+        self.entries[run.path.name] = Entry(run.path.name, actuator, started, travel_m, known)
 
     def save(self) -> None:
         """Write what was taken; an older file is replaced at once.
