@@ -36,7 +36,7 @@ from ui.dashboard.bench.session import Session
 from ui.dashboard.calibrate.model import CalibrateModel
 from ui.dashboard.calibrate.setup import Setup
 from ui.dashboard.calibrate_picture import save_calibrate_picture
-from ui.dashboard.guided import PageOperator
+from ui.dashboard.guided import PageOperator, Question
 from ui.dashboard.widgets.theme import sizes_for
 from ui.dashboard.window import Window
 
@@ -296,6 +296,14 @@ def test_what_cannot_be_done_ends_it_in_words(person):
     person.until(lambda: not calibrating.running)
     assert "not done: Take the weights off" in person.said
     assert calibrating.phase == "set-up" and page.begin.isEnabled()
+
+
+def test_a_number_is_suggested_in_the_unit_that_it_is_asked_in(person):
+    operator = person.calibrating.run.operator = PageOperator(None, alone=False)
+    operator.question = Question("read", "How far is it?", "mm", "m", suggestion=0.0031)
+    person.page.ask.refresh()
+    assert (person.page.ask.entry.text(), person.page.ask.unit.text()) == ("3.1", "mm")
+    person.calibrating.run.operator = None
 
 
 def test_breaking_off_leaves_the_rig_without_power(person):

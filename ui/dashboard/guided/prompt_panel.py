@@ -12,7 +12,6 @@ from ui.dashboard.guided.page_operator import Question
 from ui.dashboard.guided.typed_number import typed_number
 from ui.dashboard.widgets import HoldButton, KeyButton, PromptFrame, Sizes, Theme
 
-PER_UNIT = {"mm": 1e3, "m": 1.0, "N": 1.0}
 MOST_OPTIONS = 6
 CANNOT = {"act": "Cannot do it", "read": "Cannot tell", "hold": "Not now", "confirm": "Leave it"}
 DONE = {"act": "Done", "read": "Enter it", "confirm": "Write it"}
@@ -208,6 +207,6 @@ class PromptPanel(PromptFrame):
         if question is None:
             return
         if kind == "read":
-            self.ask_number(PER_UNIT.get(question.unit, 1.0) * question.suggestion, question.unit)
+            self.ask_number(question.suggestion, question.unit)
         if not hold_wanted and self.isVisible():
             {"read": self.entry, "choose": self.options[0]}.get(kind, self.done).setFocus()

@@ -12,6 +12,8 @@ from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QLineEdit, QWidget
 from ui.dashboard.widgets.key_button import KeyButton
 from ui.dashboard.widgets.theme import Sizes, Theme
 
+PER_UNIT = {"mm": 1e3, "m": 1.0, "N": 1.0}  # of the SI unit
+
 
 class PromptFrame(QFrame):
     """Common frame of the pages that prompt.
@@ -74,8 +76,13 @@ class PromptFrame(QFrame):
         raise NotImplementedError
 
     def ask_number(self, suggestion: float, unit: str) -> None:
-        """Put a suggestion in the field, to be typed over; NaN without any."""
-        self.entry.setText(f"{suggestion:.6g}" if math.isfinite(suggestion) else "")
+        """Put a suggestion in the field, to be typed over.
+
+        Args:
+            suggestion: SI, NaN without any; it is shown in ``unit``.
+        """
+        shown = PER_UNIT.get(unit, 1.0) * suggestion
+        self.entry.setText(f"{shown:.6g}" if math.isfinite(shown) else "")
         self.entry.selectAll()
         self.unit.setText(unit)
 
