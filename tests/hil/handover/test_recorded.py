@@ -55,20 +55,13 @@ def test_both_laws_answer_as_the_bench_did_on_the_rigs_own_wires(tmp_path: Path)
 
 
 def test_a_recording_that_does_not_fit_is_one_line_with_a_fix(tmp_path: Path) -> None:
-    limits = real().limits
-    narrower = limits.model_copy(
-        update={"force": limits.force.model_copy(update={"limited": 20.0})}
-    )
+    board = real("treadle_can")
     wrong = {
-        "no recording": (real(), tmp_path),
-        "another drive": (real("treadle_can"), RECORDINGS / "footplate_trainer"),
-        "hardly closed": (
-            real().model_copy(update={"limits": narrower}),
-            RECORDINGS / "footplate_trainer",
-        ),
+        "no recording": (board, tmp_path, "--log-wire left"),
+        "zero never stated": (board, RECORDINGS / "treadle_can", "is closed in 0 cycles.*Fix"),
     }
-    for name, (profile, recording) in wrong.items():
-        with pytest.raises(HandoverError, match=str(recording)) as found:
+    for name, (profile, recording, words) in wrong.items():
+        with pytest.raises(HandoverError, match=f"{recording}.*({words})") as found:
             hand_over(profile, tmp_path / "law", evidence=Evidence(recording=recording))
         assert "\n" not in str(found.value), name
     assert not (tmp_path / "law").exists()
