@@ -127,6 +127,7 @@ class Bench(CappedBench):
         # A controlled stop still drives the motor: what makes that wrong must cut it short.
         energised = state is State.STANDBY or state is State.RUNNING or self.controlled_stop.running
         supervisor.open_loop = isinstance(self._active, OpenLoop)
+        supervisor.idle = state is State.STANDBY
         cause = supervisor.check(telemetry, self.estimator, self._true_force, energised, dt_s)
         if supervisor.reference_lost and self.reference != LOST:
             self.state_reference(LOST, text=supervisor.reference_lost)

@@ -22,6 +22,7 @@ from hil.supervision.followed import (
     TravelLines,
 )
 from hil.supervision.following import Following
+from hil.supervision.idle_travel import IdleTravel
 from hil.supervision.motor_heat import MotorHeat
 from hil.supervision.motor_sensor_watch import MotorSensorWatch
 from hil.supervision.outside_stroke import outside_stroke
@@ -55,6 +56,9 @@ class Supervisor:
         self._sensors = SensorWatch(profile, period_s)
         self.following = Following(profile, self.bounds)
         self._motor_sensor = MotorSensorWatch(profile)
+        self.idle = False  # power is on and no force is commanded
+        self._idle_travel = IdleTravel(profile)
+        self._runs_idle = False
         self.open_loop = False  # a restricted run of torque or speed, with a travel window
         # Of a rig whose law is still to be found, or whose limits are narrowed, nothing was shown yet.
         self.restricted = False
@@ -271,8 +275,13 @@ class Supervisor:
     def _energised(self, estimator: Estimator, force: float, current: float) -> int:
         if self._sensors.reference_lost:
             return Limit.SPEED
+        self._runs_idle = False
         if beyond := self.beyond(estimator, force, current):
             return self._outside(estimator) if beyond == Limit.TRAVEL else beyond
+        idle = self.idle and not self.restricted
+        if idle and self._idle_travel.look(estimator):
+            self._runs_idle = True
+            return Limit.TRAVEL
         if self.disagreement.look(estimator, force):
             return Limit.DISAGREEMENT
         if self.open_loop or self.restricted or self.law_is_measured:
@@ -370,6 +379,8 @@ class Supervisor:
     ) -> str:
         if text := self.following.text(cause):
             return text
+        if self._runs_idle:
+            return self._idle_travel.text()
         if cause in limit_sentences.OF:
             measured = limit_sentences.Measured(
                 force_N=force,

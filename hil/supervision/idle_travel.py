@@ -1,0 +1,45 @@
+"""Watch over the travel while power is on and no force is commanded.
+
+A nut without torque runs free: a hand or a weight then throws the output on its end. Without power
+the shorted windings of most drives brake it. So power goes while the way that is left is enough.
+"""
+
+from __future__ import annotations
+
+import math
+
+from hil.control import Estimator
+from hil.profile import Profile
+from hil.supervision.force_caps import allowed_speed
+
+LEAST_M_S = 0.03  # a hand that places the output; above the noise of the estimate
+
+
+class IdleTravel:
+    """One ``look`` a cycle in standby."""
+
+    def __init__(self, profile: Profile) -> None:
+        travel = profile.limits.travel
+        self._lower, self._upper, self._braking = travel.lower, travel.upper, travel.braking
+        self.reset()
+
+    def reset(self) -> None:
+        """Begin anew."""
+        self._speed_m_s, self._room_m = 0.0, math.inf
+
+    def look(self, estimator: Estimator) -> bool:
+        """Return whether the output runs at an end faster than the rest of its way allows."""
+        speed, position = estimator.output_velocity_m_s, estimator.output_position_m
+        self._speed_m_s = speed
+        self._room_m = self._upper - position if speed > 0.0 else position - self._lower
+        size = abs(speed)
+        return size > LEAST_M_S and size > allowed_speed(self._room_m, self._braking)
+
+    def text(self) -> str:
+        """One sentence with numbers."""
+        end = "upper" if self._speed_m_s > 0.0 else "lower"
+        return (
+            f"no force was commanded, and the output ran at {1e3 * abs(self._speed_m_s):.0f} mm/s "
+            f"towards the {end} soft end with {1e3 * max(self._room_m, 0.0):.1f} mm left: "
+            "power is removed so that the windings brake it"
+        )
