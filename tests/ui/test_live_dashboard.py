@@ -213,6 +213,20 @@ def test_weights_and_a_hand_act_as_long_as_they_are_there(seat):
     seat.until(lambda: seat.model.hung_kg == 0.0)
 
 
+def test_the_rig_stays_powered_while_the_window_is_laid_anew(seat):
+    """Light and dark take longer than a heartbeat may: it goes out between the parts."""
+    seat.power_on()
+    seat.window.activateWindow()
+    seat.qtbot.waitUntil(seat.window.isActiveWindow)
+    for theme in ("dark", "light", "dark"):
+        seat.press(Qt.Key.Key_F9)
+        assert seat.window.theme.name == theme
+        seat.qtbot.wait(250)  # longer than the limit: what came of it is known
+    assert seat.model.state is State.STANDBY, list(seat.model.notices)
+    seat.press(Qt.Key.Key_P)
+    seat.state_is(State.DE_ENERGISED)
+
+
 def test_a_window_that_hangs_stops_the_rig(bench, seat):
     seat.reset()
     seat.power_on()

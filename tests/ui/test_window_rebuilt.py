@@ -5,8 +5,9 @@ import weakref
 
 import pytest
 from made_rows import make_rows
-from PySide6.QtCore import QCoreApplication, QEvent, QObject
-from PySide6.QtWidgets import QApplication, QMenu
+from PySide6.QtCore import QCoreApplication, QEvent, QObject, Qt
+from PySide6.QtTest import QTest
+from PySide6.QtWidgets import QApplication, QMenu, QWidget
 
 from ui.dashboard.window import Window
 
@@ -89,6 +90,36 @@ def test_pages_that_go_are_not_styled_again(window, qapp):
     qapp.removeEventFilter(changes)
     assert changes.of  # the new ones are
     assert not any(before is widget or before.isAncestorOf(widget) for widget in changes.of)
+
+
+class Windows(QObject):
+    """Notes what is shown as a window of its own."""
+
+    def __init__(self):
+        super().__init__()
+        self.shown = []
+
+    def eventFilter(self, watched, event):
+        shown = event.type() == QEvent.Type.Show and isinstance(watched, QWidget)
+        if shown and watched.isWindow():
+            self.shown.append(f"{type(watched).__name__} {watched.accessibleName()}")
+        return False
+
+
+def test_the_keyboard_stays_with_the_window_that_is_laid_anew(window, qapp, qtbot):
+    """A part that is shown before it has its place is a window for a moment, and takes the keys."""
+    window.activateWindow()
+    qtbot.waitUntil(window.isActiveWindow)
+    windows = Windows()
+    qapp.installEventFilter(windows)
+    for theme in ("dark", "light"):
+        QTest.keyClick(window.focusWidget(), Qt.Key.Key_F9)
+        assert window.theme.name == theme
+        deleted()
+        qtbot.wait(1)
+        assert window.isActiveWindow() and qapp.focusWidget() is window.page.first_focus()
+    qapp.removeEventFilter(windows)
+    assert windows.shown == []
 
 
 class Beats:

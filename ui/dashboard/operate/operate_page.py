@@ -109,7 +109,8 @@ class OperatePage(Page):
         # No higher than the title: a behaviour with four settings just fits.
         self.to_sequences.setStyleSheet(f"padding: 0 {px(7)}px")
         self.to_sequences.clicked.connect(self.toggle_sequences)
-        self.to_sequences.setVisible(isinstance(place.view, OperateView))
+        if not isinstance(place.view, OperateView):
+            self.to_sequences.hide()
         below_deck = QHBoxLayout()
         below_deck.setContentsMargins(px(14), px(5), px(14), 0)
         below_deck.setSpacing(px(5))
