@@ -366,6 +366,13 @@ def test_one_test_alone_is_not_powered_without_what_it_builds_on(handed: Path) -
     assert "it builds on test_the_springs_are_those" in done.stdout
 
 
+def test_a_rig_file_that_widens_the_envelope_is_refused_in_one_line(handed: Path) -> None:
+    done = with_rig(handed, "--power", "--simulated-hands", say="limits: {force_N: 1000}\n")
+    assert "1 error" in done.stdout and " passed" not in done.stdout.replace("not passed", "")
+    assert "the rig is not opened: limits: force_N: 1000; Fix: narrow one of" in done.stdout
+    assert "Traceback" not in done.stdout and "conftest.py" not in done.stdout, done.stdout
+
+
 def test_the_rig_of_a_changed_or_old_package_is_not_opened(copy: Path) -> None:
     opens = "def open_rig():\n    open('opened', 'w').close()\n    raise OSError('opened')\n"
     (copy / "opens.py").write_text(opens)
