@@ -128,7 +128,10 @@ class AskedBench(PoweringBench):
     def _tare(self, request: Tare) -> Outcome:
         if self.state is State.RUNNING:
             return Outcome(False, "a behaviour is active and would jump: power off, then tare")
-        if request.clear:
+        before_N = self.tare_N
+        if request.undo:
+            self.tare_N = self.tare_before_N
+        elif request.clear:
             self.tare_N = 0.0
         elif abs(self._spring_force + self.tare_N) > 0.2 * self.profile.limits.force.limited:
             return Outcome(
@@ -137,5 +140,6 @@ class AskedBench(PoweringBench):
             )
         else:
             self.tare_N += self._spring_force
+        self.tare_before_N = before_N
         self._event("tare", tare_N=self.tare_N)
         return Outcome(True, f"tare is {self.tare_N:.1f} N")

@@ -90,7 +90,7 @@ class BenchState:
         self.time_s = 0.0
         self.cause = 0
         self.cause_text = ""
-        self.tare_N = 0.0
+        self.tare_N = self.tare_before_N = 0.0
         self.row = NO_SAMPLE
 
         self.envelope: Commission | None = None

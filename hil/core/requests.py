@@ -224,10 +224,11 @@ class Reset(Message):
 
 
 class Tare(Message):
-    """Take the present force as zero (``clear`` to undo)."""
+    """Take the present force as zero; ``clear`` ends that, ``undo`` restores the tare before."""
 
     kind: Literal["tare"] = "tare"
     clear: bool = False
+    undo: bool = False
 
 
 class Marker(Message):

@@ -8,12 +8,13 @@ from person_at_window import PersonAtWindow
 from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
 
-from hil.core.requests import Apply, Float, PowerOn
+from hil.core.requests import Apply, Float, PowerOn, VirtualSpring
 from hil.core.samples import BehaviourCode, State
 from hil.host.start import BenchOptions, start_bench
 from hil.link.client import Client, Event, Refused
 from hil.profile.loader import find_profile
 from ui.dashboard.bench.session import Session
+from ui.dashboard.operate.presets import Preset
 from ui.dashboard.priority import give_way, raise_priority
 
 pytestmark = pytest.mark.real_time
@@ -241,3 +242,48 @@ def test_a_window_that_hangs_stops_the_rig(bench, seat):
     seat.press(Qt.Key.Key_K)
     seat.until(lambda: seat.model.in_control)
     seat.reset()
+
+
+def test_open_house_from_key_to_key_on_the_live_rig(seat):
+    window, house, key = seat.window, seat.window.open_house, Qt.Key
+    seat.reset()
+    presets = window.view_of("Operate").presets
+    presets.kept = {6: Preset("soft", VirtualSpring(rest_m=0.02, stiffness_N_m=2e4))}
+    seat.press(key.Key_F11)
+    QTest.keyClicks(window.focusWidget(), "sesame")
+    seat.press(key.Key_Return)
+    assert house.phase == "armed"
+    seat.power_on()
+    seat.until(lambda: house.locked)
+    assert window.isFullScreen() and not window.header.isVisible()
+    limits = seat.model.profile.limits
+    assert limits.force.limited == 0.25 * seat.model.own_profile.limits.force.limited
+    QTest.mouseClick(window.visitors.buttons[6], Qt.MouseButton.LeftButton)
+    seat.until(lambda: seat.model.active_behaviour == BehaviourCode.VIRTUAL_SPRING)
+    seat.until(lambda: window.visitors.buttons[6].isChecked())
+    seat.press(key.Key_P, key.Key_F5, key.Key_K)
+    assert seat.model.state is State.RUNNING and house.locked
+    seat.press(key.Key_Escape)
+    seat.state_is(State.STOPPED)
+    seat.press(key.Key_T)
+    seat.qtbot.wait(200)
+    assert seat.model.state is State.STOPPED  # an attendant's act
+    QTest.keyClicks(window.visitors, "sesame")
+    seat.until(lambda: not house.locked)
+    seat.reset()
+    seat.press(key.Key_L)
+    panel = window.page_of("Operate").cap
+    for entry in panel.entries.values():
+        entry.clear()
+    seat.press(key.Key_Return, key.Key_Y)
+    seat.until(lambda: seat.model.profile.limits == seat.model.own_profile.limits)
+
+
+def test_the_last_change_of_the_tare_is_put_back(seat):
+    seat.reset()
+    before = seat.model.tare_N
+    assert before == 0.0
+    seat.press(Qt.Key.Key_Z)
+    seat.until(lambda: seat.model.tare_N != 0.0)
+    QTest.keyClick(seat.window.focusWidget(), Qt.Key.Key_Z, Qt.KeyboardModifier.ControlModifier)
+    seat.until(lambda: seat.model.tare_N == 0.0)

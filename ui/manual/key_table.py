@@ -195,7 +195,12 @@ KEYS = (
     ),
     KeyUse("leave_out", "-", "leave it out, or take it in", _on("Measure")),
     KeyUse("search", "Ctrl+F", "search", _on("Runs")),
-    KeyUse("put_back", "Ctrl+Z", "put back what was discarded last", _on("Runs")),
+    KeyUse(
+        "put_back",
+        "Ctrl+Z",
+        "put back what was there before",
+        _on(Operate="the tare before its last change", Runs="the run that was discarded last"),
+    ),
     KeyUse(
         "export",
         "Ctrl+S",

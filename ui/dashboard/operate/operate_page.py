@@ -26,7 +26,7 @@ from ui.dashboard.operate.readouts import Readouts
 from ui.dashboard.operate.rig_picture import RigPicture
 from ui.dashboard.operate.sequence_panel import SequencePanel
 from ui.dashboard.operate.zero_panel import ZeroPanel
-from ui.dashboard.widgets import KeyButton, Slice, bound
+from ui.dashboard.widgets import KeyButton, Slice, bound, shortcut
 
 DECK_SHARE, EDITOR_SHARE = 23, 58  # of the width: the editor has that of the charts as well
 
@@ -150,6 +150,9 @@ class OperatePage(Page):
             column.addWidget(self.open_house)
         column.addWidget(self._rule(across=True))
         column.addWidget(self.notices)
+
+        if session is not None:
+            shortcut("put_back", self, lambda: session.ask(Tare(undo=True)))
 
     def _rule(self, across: bool = False) -> QFrame:
         rule = QFrame()
