@@ -9,6 +9,7 @@ from PySide6.QtCore import QCoreApplication, QEvent, QObject, Qt
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication, QMenu, QWidget
 
+from hil.core import State
 from ui.dashboard.window import Window
 
 
@@ -118,6 +119,30 @@ def test_the_keyboard_stays_with_the_window_that_is_laid_anew(window, qapp, qtbo
         deleted()
         qtbot.wait(1)
         assert window.isActiveWindow() and qapp.focusWidget() is window.page.first_focus()
+    qapp.removeEventFilter(windows)
+    assert windows.shown == []
+
+
+def test_no_part_is_a_window_whatever_is_open(window, qapp):
+    stop = {"kind": "stop", "cause": "Force", "code": 1, "detail": "", "time_s": 0.2}
+    unverified = {"kind": "heartbeat", "reference": "unverified"}
+    window.model.feed([unverified, stop, make_rows(20, 0.2, State.STOPPED, tripped=1)], 1.2)
+    operate = window.page_of("Operate")
+    operate.presets.keep()
+    for act in (
+        operate.toggle_sequences,
+        operate.toggle_editor,
+        operate.cap.toggle,
+        operate.open_house.toggle,
+    ):
+        act()
+    runs = window.view_of("Runs")
+    runs.wait()
+    windows = Windows()
+    qapp.installEventFilter(windows)
+    for title in (entry.title for entry in window.entries):
+        window.show_page(title)
+        window.swap_theme()
     qapp.removeEventFilter(windows)
     assert windows.shown == []
 

@@ -142,7 +142,7 @@ class OperatePage(Page):
         self.cap: CapPanel | None = None
         self.open_house: OpenHousePanel | None = None
         if isinstance(place.view, OperateView):
-            self.zero = ZeroPanel(place.view.zero, theme, sizes)
+            self.zero = ZeroPanel(place.view.zero, theme, sizes, self)
             column.addWidget(self.zero)
             self.cap = CapPanel(place.view.cap, theme, sizes, self._focus_deck)
             column.addWidget(self.cap)

@@ -2,17 +2,31 @@
 
 from __future__ import annotations
 
-from PySide6.QtWidgets import QButtonGroup, QFrame, QHBoxLayout, QLabel, QSizePolicy, QVBoxLayout
+from PySide6.QtWidgets import (
+    QButtonGroup,
+    QFrame,
+    QHBoxLayout,
+    QLabel,
+    QSizePolicy,
+    QVBoxLayout,
+    QWidget,
+)
 
 from ui.dashboard.operate.zero_model import ZeroModel
 from ui.dashboard.widgets import HoldButton, KeyButton, Sizes, Theme
 
 
 class ZeroPanel(QFrame):
-    """Mirror of the zero model; shown while zero is not verified, or by its key."""
+    """Mirror of the zero model; shown while zero is not verified, or by its key.
 
-    def __init__(self, zero: ZeroModel, theme: Theme, sizes: Sizes) -> None:
-        super().__init__()
+    Args:
+        parent: widget that it stands in; without one it would be shown as a window of its own.
+    """
+
+    def __init__(
+        self, zero: ZeroModel, theme: Theme, sizes: Sizes, parent: QWidget | None = None
+    ) -> None:
+        super().__init__(parent)
         self.zero = zero
         px = sizes.px
         self.open = False  # by the key
