@@ -252,6 +252,7 @@ class Client:
     def post_release(self) -> int:
         """Give control up, as ``release_control`` does, without waiting."""
         self.in_control = False
+        self._taking = 0  # what answers an earlier taking comes from before
         return self._requests.post({"type": "release_control"}, ANSWER_S)
 
     def answers(self) -> list[Answer]:

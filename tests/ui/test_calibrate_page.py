@@ -138,7 +138,7 @@ class LockstepSession:
         pass
 
     apply = power_on = power_off = reset = stop = toggle_record = nothing
-    heartbeat = post_release = take_control = close = nothing
+    heartbeat = give_control = take_control = close = nothing
 
 
 class Person(PersonAtWindow):

@@ -1,5 +1,6 @@
 """The window on a simulated rig that runs as real processes, driven by keys."""
 
+import contextlib
 import time
 from pathlib import Path
 
@@ -13,7 +14,7 @@ from hil.core.samples import BehaviourCode, State
 from hil.host.start import BenchOptions, start_bench
 from hil.link.client import Client, Event, Refused
 from hil.profile.loader import find_profile
-from ui.dashboard.bench.session import Session
+from ui.dashboard.bench.session import OPENING_S, Session
 from ui.dashboard.operate.presets import Preset
 from ui.dashboard.priority import give_way, raise_priority
 
@@ -123,6 +124,23 @@ def test_every_behaviour_by_keyboard_then_esc_then_reset(seat):
     seat.press(Qt.Key.Key_T)
     seat.state_is(State.DE_ENERGISED)
     assert model.active_behaviour is BehaviourCode.NONE
+
+
+def test_a_window_that_opens_takes_no_control_from_a_procedure_begun_meanwhile(bench):
+    session = Session(Client.connect(bench.link_directory, name="dashboard"))
+    with (
+        contextlib.closing(session),
+        Client.connect(bench.link_directory, name="procedure") as procedure,
+    ):
+        session.take_control()  # K, before the window takes it by itself
+        session.give_control()
+        session._opened_s -= OPENING_S  # its own taking is due with the next turn
+        for _ in range(20):
+            session.pump()
+            time.sleep(0.01)
+        procedure.take_control()
+        assert not session.client.in_control
+        procedure.release_control()
 
 
 def test_a_second_dashboard_watches_and_may_stop(bench, seat, qtbot):

@@ -157,7 +157,7 @@ class Beats:
         pass
 
     apply = power_on = power_off = reset = stop = toggle_record = mark = ask = nothing
-    take_control = post_release = nothing
+    take_control = give_control = nothing
 
     def heartbeat(self):
         self.notes.append("beat")

@@ -220,6 +220,11 @@ class Session:
         """Stop the rig, in control or not. The stop has left when this returns."""
         self._note("stop", self.client.post_stop("operator", ANSWER_S))
 
+    def give_control(self) -> None:
+        """Give control up, to whatever asks for it next; the window's own first taking is off."""
+        self._to_take = False
+        self.client.post_release()
+
     def take_control(self) -> None:
         self._note("take control", self.client.post_take())
 

@@ -81,7 +81,7 @@ class ProcedureThread(ABC, Generic[Run]):
         """Begin ``work``, which returns how it ended, and whether that is bad news."""
         self._broken_off = ""
         if self._session is not None:
-            self._session.client.post_release()
+            self._session.give_control()
         self._thread = threading.Thread(
             target=self._work,
             args=(work,),
