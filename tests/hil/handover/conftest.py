@@ -7,6 +7,7 @@ import json
 import shutil
 import sys
 from pathlib import Path
+from types import ModuleType
 
 import pytest
 
@@ -14,7 +15,7 @@ from hil.handover import Evidence, hand_over
 from hil.profile import load_profile
 
 sys.path.insert(0, str(Path(__file__).parent))
-from in_package import SHEET
+from in_package import SHEET, imported
 
 
 @pytest.fixture(scope="session")
@@ -43,3 +44,13 @@ def slide(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture
 def copy(package: Path, tmp_path: Path) -> Path:
     return Path(shutil.copytree(package, tmp_path / "law"))
+
+
+@pytest.fixture
+def acceptance(
+    package: Path, monkeypatch: pytest.MonkeyPatch, request: pytest.FixtureRequest
+) -> ModuleType:
+    """The package's tests of a rig, imported as its own pytest would."""
+    for mark in ("power", "motion", "hands", "builds_on"):
+        request.config.addinivalue_line("markers", mark)
+    return imported(package, monkeypatch)

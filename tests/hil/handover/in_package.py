@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import hashlib
+import importlib
 import importlib.util
 import json
 import os
@@ -12,6 +13,9 @@ import sys
 from pathlib import Path
 from types import ModuleType
 from typing import Any
+
+import pytest
+from simulated_adapter import open_rig
 
 from hil.handover.law_file import identity
 
@@ -118,3 +122,27 @@ def renewed(folder: Path) -> None:
 
     (folder / "law.yaml").write_text(yaml.safe_dump(json.loads((folder / "law.json").read_text())))
     manifest_forged(folder)
+
+
+# ------------------------------------------------------------------------ its tests of a rig
+
+MODULES = ("hookeline_law", "hands", "guarded", "report", "test_rig")
+
+
+def imported(package: Path, monkeypatch: pytest.MonkeyPatch) -> ModuleType:
+    for folder in ("python", "acceptance"):
+        monkeypatch.syspath_prepend(str(package / folder))
+    for name in [name for name in sys.modules if name.split(".")[0] in MODULES]:
+        monkeypatch.delitem(sys.modules, name)
+    return importlib.import_module("test_rig")
+
+
+def acts_of(module: ModuleType) -> list[Any]:
+    return [act for name, act in vars(module).items() if name.startswith("test_")]
+
+
+def guarded_rig(package: Path, **rig: Any) -> Any:
+    data = json.loads((package / "law.json").read_text())
+    adapter = open_rig(**rig)
+    hands = importlib.import_module("hands").Simulated(adapter)
+    return importlib.import_module("guarded").Guarded(adapter, data, hands)

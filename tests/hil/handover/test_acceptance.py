@@ -2,57 +2,32 @@
 
 from __future__ import annotations
 
-import contextlib
 import importlib
 import importlib.util
 import inspect
 import json
-import math
-import os
-import pty
 import re
 import shutil
-import sys
 from collections.abc import Iterator
 from pathlib import Path
 from types import ModuleType
 from typing import Any
 
 import pytest
-from in_package import accepted, changed, failed, manifest_forged, renewed, run_pytest
-from simulated_adapter import Adapter, open_rig
+from in_package import (
+    accepted,
+    acts_of,
+    changed,
+    failed,
+    guarded_rig,
+    imported,
+    manifest_forged,
+    renewed,
+    run_pytest,
+)
+from simulated_adapter import open_rig
 
 RIG_TESTS = "acceptance/test_rig.py"
-MODULES = ("hookeline_law", "hands", "guarded", "report", "test_rig")
-
-
-@pytest.fixture
-def acceptance(
-    package: Path, monkeypatch: pytest.MonkeyPatch, request: pytest.FixtureRequest
-) -> ModuleType:
-    """The package's tests of a rig, imported as its own pytest would."""
-    for mark in ("power", "motion", "hands", "builds_on"):
-        request.config.addinivalue_line("markers", mark)
-    return imported(package, monkeypatch)
-
-
-def imported(package: Path, monkeypatch: pytest.MonkeyPatch) -> ModuleType:
-    for folder in ("python", "acceptance"):
-        monkeypatch.syspath_prepend(str(package / folder))
-    for name in [name for name in sys.modules if name.split(".")[0] in MODULES]:
-        monkeypatch.delitem(sys.modules, name)
-    return importlib.import_module("test_rig")
-
-
-def acts_of(module: ModuleType) -> list[Any]:
-    return [act for name, act in vars(module).items() if name.startswith("test_")]
-
-
-def guarded_rig(package: Path, **rig: Any) -> Any:
-    data = json.loads((package / "law.json").read_text())
-    adapter = open_rig(**rig)
-    hands = importlib.import_module("hands").Simulated(adapter)
-    return importlib.import_module("guarded").Guarded(adapter, data, hands)
 
 
 def with_rig(folder: Path, *more: str, adapter: str = "simulated_adapter.py", say: str = "") -> Any:
@@ -162,149 +137,6 @@ def test_every_test_under_power_builds_on_all_before_it(acceptance: ModuleType) 
             assert "powered" in inspect.signature(vars(acceptance)[name]).parameters
         before.add(name)
     assert {"power", "motion", "hands"} <= {mark for found in marks.values() for mark in found}
-
-
-def test_nothing_moves_without_hands(package: Path, acceptance: ModuleType) -> None:
-    data = json.loads((package / "law.json").read_text())
-    adapter = Watched(open_rig())
-    guarded = importlib.import_module("guarded").Guarded(adapter, data)
-    with pytest.raises(AssertionError, match="nobody holds the hold-to-run control"):
-        guarded.press(50.0)
-    with pytest.raises(AssertionError, match="power is off"):
-        guarded.follow(20.0)
-    guarded.close()
-    assert not adapter.asked
-
-
-class Watched:
-    """An adapter that notes whether power was asked for, and whose hand lets go after a time."""
-
-    simulated = True
-
-    def __init__(self, adapter: Adapter, lets_go_s: float = math.inf) -> None:
-        self._adapter, self._lets_go_s = adapter, lets_go_s
-        self.time_s = 0.0
-        self.asked: list[float] = []
-
-    def read(self) -> tuple[Any, ...]:
-        sample = self._adapter.read()
-        self.time_s = sample[0]
-        return sample
-
-    def write(self, torque_N_m: float, power: bool) -> None:
-        if power:
-            self.asked.append(self.time_s)
-        else:
-            assert torque_N_m == 0.0
-        self._adapter.write(torque_N_m, power)
-
-    def holding(self) -> bool:
-        return self.time_s < self._lets_go_s
-
-    def close(self) -> None:
-        self._adapter.close()
-
-
-def test_letting_go_ends_power_in_the_same_cycle(package: Path, acceptance: ModuleType) -> None:
-    data = json.loads((package / "law.json").read_text())
-    adapter = Watched(open_rig(), lets_go_s=0.6)
-    hands = importlib.import_module("hands").Device(adapter)
-    guarded = importlib.import_module("guarded").Guarded(adapter, data, hands)
-    with pytest.raises(AssertionError, match="hold-to-run control is not held"):
-        guarded.press(50.0)
-    assert max(adapter.asked) == pytest.approx(0.599, abs=0.0011)
-    assert not guarded.on
-    guarded.close()
-
-
-def test_a_key_is_held_when_it_repeats(acceptance: ModuleType) -> None:
-    ours, its = pty.openpty()
-    clock = [0.0]
-    hands = importlib.import_module("hands").Terminal(its, lambda: clock[0])
-    try:
-        hands.arm("Hands away")
-        os.write(ours, b" ")
-        assert not hands.holding
-        clock[0] = 1.0
-        os.write(ours, b" ")
-        assert not hands.holding  # pressed twice, not held
-        for _ in range(3):
-            clock[0] += 0.03
-            os.write(ours, b" ")
-            assert hands.holding
-        clock[0] += 0.26
-        assert not hands.holding and not hands.gave_up
-        os.write(ours, b"q")
-        assert hands.gave_up and not hands.holding
-        hands.let_go()
-        hands.ask("lift_output", "Lift the output")
-        assert not hands.done
-        os.write(ours, b"\r")
-        assert hands.done and not hands.gave_up
-        clock[0] += 1e3
-        assert hands.gave_up
-    finally:
-        hands.close()
-        os.close(ours)
-        os.close(its)
-
-
-def test_a_terminal_that_is_gone_holds_nothing(acceptance: ModuleType) -> None:
-    ours, its = pty.openpty()
-    hands = importlib.import_module("hands").Terminal(its)
-    hands.arm("Hands away")
-    os.write(ours, b"   ")
-    assert hands.holding
-    os.close(ours)
-    assert not hands.holding and hands.gave_up
-    with contextlib.suppress(OSError):
-        hands.close()
-    os.close(its)
-
-
-def test_simulated_hands_are_for_a_simulated_rig_alone(acceptance: ModuleType) -> None:
-    hands_of = importlib.import_module("hands").hands_of
-
-    class Real:
-        pass
-
-    for arguments, words in (
-        ((Real(), "terminal", True), "is for a simulated rig"),
-        ((Real(), "adapter", False), r"needs an adapter with holding\(\)"),
-        ((Real(), "foot", False), "'terminal' or 'adapter'"),
-    ):
-        with pytest.raises(ValueError, match=words):
-            hands_of(*arguments)
-
-
-def test_the_envelope_is_narrower_than_the_profile_and_only_narrows(
-    package: Path, acceptance: ModuleType
-) -> None:
-    data = json.loads((package / "law.json").read_text())
-    limits, envelope = data["limits"], data["envelope"]
-    assert envelope["force_N"] < 0.5 * limits["force"]["limited"]
-    assert envelope["speed_m_s"] < 0.5 * limits["speed"]["limited"]
-    assert envelope["nut_m"] < 0.5 * data["actuator"]["stroke"]
-    assert envelope["torque_N_m"] < 0.5 * data["peak_torque_N_m"]
-    make = importlib.import_module("guarded").Guarded
-    assert make(None, data, None, {"force_N": 50.0}).most_N == 50.0
-    for wrong in ({"force_N": 1e3}, {"force_N": 0.0}, {"speed": 0.01}, {"nut_m": math.nan}):
-        with pytest.raises(ValueError, match="narrow one of the envelope"):
-            make(None, data, None, wrong)
-
-
-def test_torque_and_force_beyond_the_envelope_end_power(
-    package: Path, acceptance: ModuleType
-) -> None:
-    for limits, words in (({"torque_N_m": 0.05}, "torque"), ({"force_N": 20.0}, "spring force")):
-        data = json.loads((package / "law.json").read_text())
-        adapter = Watched(open_rig())
-        hands = importlib.import_module("hands").Simulated(adapter)
-        guarded = importlib.import_module("guarded").Guarded(adapter, data, hands, limits)
-        with pytest.raises(AssertionError, match=f"{words} .* is beyond"):
-            guarded.press(60.0)
-        assert not guarded.on
-        guarded.close()
 
 
 # ------------------------------------------------------------------------ as a receiver runs them
