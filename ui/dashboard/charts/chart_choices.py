@@ -88,14 +88,15 @@ class ChartChoices(QFrame):
         self.scales: list[QLineEdit] = []
         for row, panel in enumerate(PANELS):
             scale = QLineEdit()
-            scale.setPlaceholderText("fits")
+            scale.setPlaceholderText("auto")
             scale.setToolTip(f"{panel.title}: two numbers in {panel.unit}, such as -20 100")
             scale.setAccessibleName(f"Scale of {panel.title} in {panel.unit}")
-            scale.setFixedWidth(px(72))
+            scale.setFixedWidth(px(64))
             scale.editingFinished.connect(partial(self._scale, row))
             self.scales.append(scale)
             line = QHBoxLayout()
             line.setSpacing(px(5))
+            line.addWidget(QLabel(panel.title))
             line.addWidget(scale)
             for trace in panel.traces:
                 box = QCheckBox(trace.label)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 
 from PySide6.QtCore import QPointF, QRectF
@@ -31,13 +32,23 @@ def paint_grid(
         free_from: height above which a number would be cut or stand in another text.
     """
     metrics = QFontMetricsF(painter.font())
-    for value in ticks:
+    every = _every(ticks, y_of, metrics.height())
+    nought = ticks.index(0.0) if 0.0 in ticks else 0
+    for place, value in enumerate(ticks):
         y = round(y_of(value)) + 0.5
         painter.setPen(QPen(QColor(theme.rule if value == 0 else theme.grid), 1))
         painter.drawLine(QPointF(inner.left(), y), QPointF(inner.right(), y))
-        if y < free_from:
+        if y < free_from or (place - nought) % every:
             continue
         text = number(value, decimals)
         painter.setPen(QColor(theme.quiet))
         at = inner.left() - gap - metrics.horizontalAdvance(text)
         painter.drawText(QPointF(at, y + metrics.capHeight() / 2), text)
+
+
+def _every(ticks: Sequence[float], y_of: Callable[[float], float], height: float) -> int:
+    """Return n where every n-th line has room for its number."""
+    if len(ticks) < 2:
+        return 1
+    apart = abs(y_of(ticks[1]) - y_of(ticks[0]))
+    return max(1, math.ceil(height / apart)) if apart > 0.0 else len(ticks)

@@ -1,0 +1,32 @@
+"""Numbers of a low chart: every line is drawn, a number only where it has room."""
+
+import pytest
+from PySide6.QtCore import QRectF
+from PySide6.QtGui import QImage, QPainter
+
+from ui.dashboard.charts import chart_grid
+from ui.dashboard.charts.chart_grid import paint_grid
+from ui.dashboard.widgets import THEMES
+
+
+@pytest.mark.parametrize(("height", "shown"), [(120, ["−0.1", "0.0", "0.1"]), (24, ["0.0"])])
+def test_a_low_chart_shows_fewer_numbers_and_nought_among_them(qtbot, monkeypatch, height, shown):
+    texts = []
+    monkeypatch.setattr(
+        chart_grid, "number", lambda v, d: texts.append(f"{v:.1f}".replace("-", "−")) or texts[-1]
+    )
+    image = QImage(300, 200, QImage.Format.Format_RGB32)
+    painter = QPainter(image)
+    inner = QRectF(60, 10, 200, height)
+    paint_grid(
+        painter,
+        inner,
+        [-0.1, 0.0, 0.1],
+        1,
+        lambda v: inner.bottom() - (v + 0.1) / 0.2 * height,
+        THEMES["light"],
+        gap=6,
+        free_from=0,
+    )
+    painter.end()
+    assert texts == shown
