@@ -146,3 +146,19 @@ def test_another_size_of_the_window_keeps_the_row_open(rig: Rig) -> None:
     rig.key(Key.Key_L)
     rig.window.swap_theme()
     assert rig.panel.open and not rig.panel.isHidden()
+
+
+@pytest.mark.parametrize("key", [Key.Key_L, Key.Key_F11])
+def test_a_row_at_the_foot_leaves_every_bar_in_sight(rig: Rig, qapp: Any, key: Qt.Key) -> None:
+    rig.window.resize(1280, 720)
+    rig.window.fit()
+    rig.key(key)
+    qapp.processEvents()
+    page: Any = rig.window.page_of("Operate")
+    row = page.cap if key == Key.Key_L else page.open_house
+    assert row.isVisible() and page.bars.height() >= page.bars.sizeHint().height()
+    assert page.bars.mapTo(page, page.bars.rect().bottomLeft()).y() <= row.geometry().top()
+    rig.key(Key.Key_F2)
+    QTest.mouseClick(row.close_button, Qt.MouseButton.LeftButton)
+    rig.window.refresh()
+    assert not page.pictures.isHidden()

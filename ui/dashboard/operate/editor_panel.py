@@ -111,9 +111,10 @@ class EditorPanel(QWidget):
         font.setPointSizeF(sizes.text_pt)
         font.setStyleHint(QFont.StyleHint.Monospace)
         self.entry.setFont(font)
-        self.entry.setStyleSheet(
-            f"background: {theme.raised}; color: {theme.ink}; border: 1px solid {theme.rule}"
-        )
+        look = f"background: {theme.raised}; color: {theme.ink}; border: 1px solid {theme.rule}"
+        self.entry.setStyleSheet(look)
+        if (popup := self.entry.completer.popup()) is not None:
+            popup.setStyleSheet(f"{look}; font-size: {sizes.text_pt}pt")  # a window of its own
         self.range = QLabel()
         self.range.setObjectName("quiet")
         self.problems = StatusLabel("quiet", "warning", wrap=True)

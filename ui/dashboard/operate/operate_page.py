@@ -38,7 +38,7 @@ class OperatePage(Page):
         super().__init__()
         model, session, theme, sizes = place.model, place.session, place.theme, place.sizes
         self.model = model
-        self.theme = theme
+        self.theme, self._low = theme, sizes.low
         px = sizes.px
         self.readouts = Readouts(model, theme, sizes)
         self.rig = RigPicture(model, theme, sizes)
@@ -345,8 +345,11 @@ class OperatePage(Page):
             self.next_picture.setVisible(not (self.zero.isVisible() and self.bars.sizes.low))
         if self.cap is not None:
             self.cap.refresh()
-        if self.open_house is not None:
+        if self.open_house is not None and self.cap is not None:
             self.open_house.refresh()
+            # In a low window a row at the foot takes the room of the picture, not of the bars.
+            row = not self.cap.isHidden() or not self.open_house.isHidden()
+            self.pictures.setVisible(not (row and self._low))
         if self.panel is not None and self.sequences_shown:
             self.panel.refresh()
         elif self.editor is not None and self.editing:

@@ -191,6 +191,11 @@ QLineEdit {{ background: {t.raised}; border: 1px solid {t.quiet}; border-radius:
 QLineEdit:focus {{ border: 2px solid {t.accent}; padding: {px(2) - 1}px {px(5) - 1}px; }}
 QLineEdit:disabled {{ color: {t.disabled}; border-color: {t.rule}; background: {t.strip}; }}
 QLineEdit[wrong="true"] {{ border: 2px solid {t.nut}; }}
+QListView, QSpinBox {{ background: {t.raised}; border: 1px solid {t.rule};
+    selection-background-color: {t.accent}; selection-color: {t.on_accent}; }}
+QListView::item:selected {{ background: {t.accent}; color: {t.on_accent}; }}
+QListView:focus, QSpinBox:focus {{ border: 2px solid {t.accent}; }}
+QSpinBox:disabled, QListView:disabled {{ color: {t.disabled}; background: {t.strip}; }}
 QTableView {{ background: {t.raised}; alternate-background-color: {t.ground};
     gridline-color: {t.rule}; border: 1px solid {t.rule};
     selection-background-color: {t.accent}; selection-color: {t.on_accent}; }}
