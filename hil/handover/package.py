@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 import hashlib
 import json
+import textwrap
 import zipfile
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -237,4 +238,4 @@ def _counted(operations: Mapping[str, int]) -> str:
     }
     found = [f"{operations[key]} {word}" for key, word in plain.items() if key in operations]
     found += [f"{many} `{name}`" for name, many in operations.items() if name not in plain]
-    return ", ".join(found)
+    return textwrap.fill(", ".join(found), 100)

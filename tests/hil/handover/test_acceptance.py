@@ -171,6 +171,13 @@ def test_a_sound_rig_is_accepted_and_the_report_has_every_figure(handed: Path) -
     assert "accepted" in page and page.count("<polyline") == 3
     assert "0.88 to 1.12" in page  # a band
 
+    # With the package's own tests: those of its files are one line of the page, all in the JSON.
+    done = run_pytest(handed, "--rig", "rig.yaml", "--report", "told", "-k", "not answers_as")
+    names = [test["test"] for test in told(handed)["tests"]]
+    assert sum("no_file_was_changed" in name for name in names) > 20, done.stdout
+    page = (handed / "told" / "acceptance.html").read_text()
+    assert page.count("no file was changed") == 1 and "skipped" in page
+
     # Nobody at the rig: nothing is powered.
     done = with_rig(handed, "--power")
     assert "4 passed" in done.stdout and "nobody is at the rig" in done.stdout, done.stdout
