@@ -72,7 +72,7 @@ class CanopenNode:
         self.bus = can.Bus(interface="local_socket", channel=channel, role="hub")
         self.network = canopen.Network(self.bus)
         self.node = canopen.LocalNode(5, str(EDS))
-        self.node.sdo.RESPONSE_TIMEOUT = 1.0
+        self.node.sdo.RESPONSE_TIMEOUT = 1.0  # type: ignore[attr-defined]  # a stock node's own
         for index, subindex, kind, value in (
             (0x6076, 0, "I", 900),
             (0x608F, 1, "I", 4096),

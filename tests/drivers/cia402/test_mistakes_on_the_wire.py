@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import itertools
 import time
+from typing import Any
 
 import numpy as np
 import pytest
@@ -96,8 +97,9 @@ def test_a_withheld_heartbeat_and_the_way_back(tmp_path, code):
             return
         assert "Pre-operational" in drive.telemetry.lost
         assert drive.telemetry.fault_code == 0x8130
-        assert isinstance(drive, ResumesCyclic)
-        drive.resume_cyclic()
+        resuming: Any = drive
+        assert isinstance(resuming, ResumesCyclic)
+        resuming.resume_cyclic()
         cycle(drive, OFF, 250, lambda t: t.age_s < 1.0 and t.deflection_age_s < 1.0)
         assert drive.telemetry.lost == ""
         # 0x6007 tells it to disable the voltage: it is off, not in fault.

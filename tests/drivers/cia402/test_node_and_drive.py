@@ -8,6 +8,7 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from typing import Any
 
 import can
 import canopen
@@ -273,7 +274,7 @@ def test_close_right_after_a_cycle_still_removes_power(still_rig):
     drive.write(command)
     drive.close()
     with can.Bus(interface="local_socket", channel=still_rig.channel) as watcher:
-        states = []
+        states: list[Any] = []
         end = time.monotonic() + 2.0
         while not states and time.monotonic() < end:
             message = watcher.recv(0.1)

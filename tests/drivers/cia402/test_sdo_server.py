@@ -31,14 +31,18 @@ def test_any_request_is_answered_in_eight_bytes_or_not_at_all(requests):
     server = SdoServer(dictionary())
     for request in requests:
         answer = server.answer(request)
-        assert answer is None if request[0] >> 5 == 4 else len(answer) == 8
+        assert answer is None if request[0] >> 5 == 4 else answer and len(answer) == 8
 
 
 def test_segments_and_their_toggle_bit():
     server = SdoServer(dictionary())
     start = server.answer(struct.pack("<BHB4x", 0x40, 0x1008, 0))
+    assert start is not None
+    assert start is not None
     assert start[0] == 0x41 and struct.unpack_from("<I", start, 4)[0] == len(DEVICE_NAME)
     first = server.answer(b"\x60" + bytes(7))
+    assert first is not None
+    assert first is not None
     assert first[0] == 0x00 and first[1:] == DEVICE_NAME[:7]
     assert aborted(server.answer(b"\x60" + bytes(7))) == 0x05030000  # toggle not alternated
 

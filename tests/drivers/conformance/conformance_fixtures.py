@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import pytest
 from conformance_bench import NEVER_MISSED, SOON_MISSED_S, Bench
@@ -37,8 +37,10 @@ class Benched:
         """Identifiers of CAN messages whose content a checksum guards, beside CAN's own."""
         return frozenset()
 
+    _described: ClassVar[dict[str, tuple[WireProtocol, Any]]]
+
     def __init_subclass__(cls) -> None:
-        cls._described: dict[str, tuple[WireProtocol, Any]] = {}  # read once, not for each test
+        cls._described = {}  # read once, not for each test
 
     @pytest.fixture
     def before_power_up(

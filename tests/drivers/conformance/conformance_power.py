@@ -65,10 +65,9 @@ class PowerConformance(Benched):
     def test_a_target_that_is_no_number_is_refused(self, bench: Bench) -> None:
         drive, core = bench.opened(), bench.core
         for mode in drive.capabilities.modes:
-            bad = [
-                Command(power=PowerRequest.ON, mode=mode, **{TARGETS[mode]: number})
-                for number in (math.nan, math.inf, -math.inf)
-            ]
+            bad = [Command(power=PowerRequest.ON, mode=mode) for _ in range(3)]
+            for command, number in zip(bad, (math.nan, math.inf, -math.inf), strict=True):
+                setattr(command, TARGETS[mode], number)
             self._refused(drive, bad)
             command = energise(drive, core, mode=mode, position_rad=drive.telemetry.position_rad)
             self._refused(drive, bad)

@@ -11,7 +11,7 @@ from conformance_bench import PERIOD_S, Bench, Board, cycle_until, energise, mov
 from conformance_suite import DriveConformance
 
 from drivers.base import Mode
-from drivers.cia402 import node
+from drivers.cia402 import dictionary, node
 from drivers.cia402.objects import SUPPORTED_MODES
 from drivers.declared.combined.drive import CombinedDrive
 from drivers.declared.combined.simulated import SharedCore
@@ -42,7 +42,7 @@ class TestCia402(DriveConformance):
     def test_a_mode_that_the_drive_lacks_gives_no_power(
         self, before_power_up: Bench, monkeypatch: pytest.MonkeyPatch
     ) -> None:
-        build = node.build
+        build = dictionary.build
 
         def of_torque_alone(*arguments: Any) -> Any:
             dictionary = build(*arguments)

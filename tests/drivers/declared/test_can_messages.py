@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import struct
+from typing import Any
 
 import cantools.database.can as dbc
 import crccheck
@@ -103,10 +104,10 @@ def kinds_of(message: CanMessage) -> list[int]:
     return sorted({kind for signal in message.signals.values() for kind in signal.when})
 
 
-def decoded(message: CanMessage, wire: bytes) -> dict[str, float]:
+def decoded(message: CanMessage, wire: bytes | bytearray) -> dict[str, float]:
     """What our reader makes of it."""
     samples = {name: Sample() for name in message.signals}
-    MessageReader(message, Counters(), {}, samples).take(wire, 0.0)
+    MessageReader(message, Counters(), {}, samples).take(bytes(wire), 0.0)
     return {name: sample.value for name, sample in samples.items() if sample.number}
 
 
@@ -119,7 +120,7 @@ def test_decoding_as_the_library_does(message, data):
         for i, place in enumerate(message.signals["m"].positions()):
             bit = 1 << place % 8
             wire[place // 8] = wire[place // 8] & ~bit | bit * (kind >> i & 1)
-    theirs = as_library(message).decode(bytes(wire), decode_choices=False)
+    theirs: Any = as_library(message).decode(bytes(wire), decode_choices=False)
     ours = decoded(message, wire)
     if any(not math.isfinite(value) for value in theirs.values()):
         assert ours == {}  # refused as a whole

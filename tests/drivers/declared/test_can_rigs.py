@@ -110,7 +110,7 @@ def test_a_can_board_through_its_life(tmp_path: Path, far: Any, name: str) -> No
     home = {"home_input": 3, "home_position_m": 1.0}  # acts all over the stroke
     core = SimulatedDriveCore(RigParameters().but(home), 1)
     board = far(options, core)
-    drive = find_protocol("declared_can").make(options, PERIOD_S)
+    drive: Any = find_protocol("declared_can").make(options, PERIOD_S)
     through_its_life(drive, core)
     telemetry = drive.telemetry
     assert telemetry.temperature_degC == pytest.approx(core.temperature_degC, abs=1.0)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from typing import Any
 
 import pytest
 from hypothesis import given, settings
@@ -15,7 +16,7 @@ from drivers.declared.serial.framing import cobs_decode, cobs_encode
 from drivers.declared.serial.line_options import DeclaredLinesOptions
 
 CRC32 = {"width": 32, "polynomial": 0x04C11DB7, "init": 0xFFFFFFFF, "xor_out": 0xFFFFFFFF}
-FRAMINGS = {
+FRAMINGS: dict[str, dict[str, Any]] = {
     "sync": {"sync": [0xA5, 0x5A], "head": ["length", "identifier"], "checksum": CRC32},
     "whole length": {
         "sync": [0x7E],
@@ -34,7 +35,7 @@ FRAMINGS = {
 }
 
 
-def frames(framing: dict[str, object]) -> DeclaredFramesOptions:
+def frames(framing: dict[str, Any]) -> DeclaredFramesOptions:
     named = "identifier" in framing.get("head", ())
     return DeclaredFramesOptions.model_validate(
         {
@@ -73,6 +74,8 @@ class Kind:
 
     def __init__(self, name: str) -> None:
         self.counters = Counters()
+        self.far: line_codec.LineCodec | frame_codec.FrameCodec
+        self.near: line_codec.LineCodec | frame_codec.FrameCodec
         if name == "lines":
             self.far = line_codec.board_codec(lines(), Counters())
             self.near = line_codec.host_codec(lines(), self.counters)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import pytest
 from pydantic import ValidationError
@@ -175,7 +176,8 @@ MOTOR_FRAMES = {
 )
 def test_a_frame_that_cannot_say_it_is_refused(part, key, value, words) -> None:
     DeclaredFramesOptions.model_validate(MOTOR_FRAMES)
-    wrong = {**MOTOR_FRAMES, part: {**MOTOR_FRAMES[part], key: value}}
+    before: Any = MOTOR_FRAMES[part]
+    wrong = {**MOTOR_FRAMES, part: {**before, key: value}}
     with pytest.raises(ValidationError, match=words):
         DeclaredFramesOptions.model_validate(wrong)
 

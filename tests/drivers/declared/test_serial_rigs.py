@@ -35,7 +35,7 @@ def test_a_line_board_through_its_life(tmp_path: Path, far: Any, wire: str) -> N
     options = options_of("treadle_lines", tmp_path, port=port)
     core = SimulatedDriveCore(RigParameters(), 1)
     board = far(options, core)
-    drive = find_protocol("declared_lines").make(options, PERIOD_S)
+    drive: Any = find_protocol("declared_lines").make(options, PERIOD_S)
     through_its_life(drive, core)
     counters = drive.board.counters
     assert (counters.malformed, counters.checksum_failures) == (0, 0)
@@ -60,7 +60,7 @@ def test_a_line_board_stops_when_its_host_falls_silent(tmp_path: Path, far: Any)
     options = options_of("treadle_lines", tmp_path)
     core = SimulatedDriveCore(RigParameters(), 1)
     far(options, core)
-    drive = find_protocol("declared_lines").make(options, PERIOD_S)
+    drive: Any = find_protocol("declared_lines").make(options, PERIOD_S)
     drive.open()
     cycle(drive, ON, lambda: drive.telemetry.power is PowerStage.ON)
     silent = Command(power=PowerRequest.ON, heartbeat=False)
@@ -74,7 +74,7 @@ def test_two_devices_through_their_life(tmp_path: Path, far: Any) -> None:
     options = options_of("treadle_frames", tmp_path)
     core = SimulatedDriveCore(RigParameters(), 1)
     far(options, core)
-    drive = find_protocol("combined").make(options, PERIOD_S)
+    drive: Any = find_protocol("combined").make(options, PERIOD_S)
     through_its_life(drive, core)
     assert drive.telemetry.deflection_age_s < 1.0
     assert -0.005 < drive.shift_s < 0.005
@@ -88,7 +88,7 @@ def test_either_device_lost_stops_the_other(tmp_path: Path, far: Any, name: str)
     core = SimulatedDriveCore(RigParameters(), 1)
     shared = SharedCore(core)
     ends = {member: far(options.members[member], shared) for member in options.members}
-    drive = find_protocol("combined").make(options, PERIOD_S)
+    drive: Any = find_protocol("combined").make(options, PERIOD_S)
     drive.open()
     cycle(drive, ON, lambda: drive.telemetry.power is PowerStage.ON)
     ends[name].end()
@@ -111,7 +111,7 @@ def test_after_a_pause_a_sensor_is_waited_for(
     options = options_of("treadle_frames", tmp_path).members["probe"]
     options = options.model_copy(update={"port": PortOptions(path=path)})
     codec = frame_codec.board_codec(options, Counters())
-    drive = find_protocol("declared_frames").make(options, PERIOD_S)
+    drive: Any = find_protocol("declared_frames").make(options, PERIOD_S)
     drive.board.open()
     far_end, _ = server.accept()
 
@@ -156,7 +156,7 @@ def test_a_sensor_that_stands_still_in_its_own_time_grows_old(tmp_path: Path, fa
     options = options_of("treadle_frames", tmp_path).members["probe"]
     core = SimulatedDriveCore(RigParameters(), 1)
     far(options, core)
-    drive = find_protocol("declared_frames").make(options, PERIOD_S)
+    drive: Any = find_protocol("declared_frames").make(options, PERIOD_S)
     drive.open()
     cycles(drive, Command(), 0.1)
     stuck = drive.board._codec.feed
@@ -270,7 +270,7 @@ def test_a_late_answer_does_not_put_every_later_one_behind(tmp_path: Path) -> No
 
     thread = threading.Thread(target=answer, daemon=True)
     thread.start()
-    drive = find_protocol("declared_lines").make(options, PERIOD_S)
+    drive: Any = find_protocol("declared_lines").make(options, PERIOD_S)
     drive.open()
     behind = []
     for _ in range(40):

@@ -174,7 +174,7 @@ def test_a_drive_whose_motion_another_member_measures_has_an_age_of_its_own(
     ends = {name: SimpleNamespace(telemetry=Telemetry()) for name in members}
     for end in ends.values():
         end.read = lambda _until, end=end: end.telemetry
-    drive = CombinedDrive(ends, options, 0.001)  # type: ignore[arg-type]
+    drive = CombinedDrive(ends, options, 0.001)
     now = [100.0]
     monkeypatch.setattr("drivers.capture.wires.now", lambda: now[0])
 

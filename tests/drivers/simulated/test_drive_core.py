@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -382,7 +383,8 @@ def test_disturbances_take_known_names_and_finite_numbers(name, value):
 
 def test_hang_and_push_refuse_what_is_no_mass_or_force():
     rig = SimulatedDriveCore(MIDDLE).environment
-    for mass in (-1.0, math.nan, 1e6, True, "5"):
+    masses: tuple[Any, ...] = (-1.0, math.nan, 1e6, True, "5")
+    for mass in masses:
         with pytest.raises(ValueError, match="mass_kg"):
             rig.hang(mass)
     with pytest.raises(ValueError, match="force_N"):

@@ -169,6 +169,7 @@ def test_swapped_channels_show_the_sensor_at_the_spare_input(swapped):
             before = (telemetry.deflection_counts, telemetry.spare_counts)
             drive.core.environment.push(-60.0)
     after = (telemetry.deflection_counts, telemetry.spare_counts)
+    assert before is not None
     moved = [b - a for a, b in zip(before, after, strict=True)]
     if swapped:
         moved.reverse()

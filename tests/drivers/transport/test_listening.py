@@ -6,6 +6,7 @@ import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import can
 import pytest
@@ -124,7 +125,7 @@ def path_of(board: Board) -> str:
     return str(board.bus.channel_info).split()[-1]
 
 
-def listened(options: DeclaredCanOptions, seconds: float, period_s: float = 0.005) -> object:
+def listened(options: DeclaredCanOptions, seconds: float, period_s: float = 0.005) -> Any:
     protocol = find_protocol("declared_can")
     assert isinstance(protocol, Listenable)
     (ear,) = protocol.bus_monitor(options, period_s)

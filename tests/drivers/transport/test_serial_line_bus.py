@@ -10,6 +10,7 @@ import threading
 import time
 import tty
 from collections.abc import Iterator
+from typing import Any
 
 import can
 import pytest
@@ -36,7 +37,7 @@ def pair() -> Iterator[tuple[SerialLineBus, Adapter]]:
 
 
 def received(bus: can.BusABC, count: int) -> list[can.Message]:
-    frames = []
+    frames: list[can.Message] = []
     until = time.monotonic() + 5.0
     while len(frames) < count and time.monotonic() < until:
         frame = bus.recv(0.1)
@@ -140,7 +141,9 @@ def test_the_stock_interface_understands_ours_and_we_its() -> None:
         ),
     ]
     with Adapter(echo=True) as adapter:
-        for interface, options in (("slcan", {"sleep_after_open": 0}), ("serial_line", {})):
+        both: tuple[tuple[str, dict[str, Any]], ...]
+        both = (("slcan", {"sleep_after_open": 0}), ("serial_line", {}))
+        for interface, options in both:
             bus = can.Bus(interface=interface, channel=adapter.path, bitrate=500_000, **options)
             for frame in sent:
                 bus.send(frame)

@@ -21,7 +21,7 @@ class MadeRun:
     def __init__(self, **columns: Any) -> None:
         self.columns = {column.name: np.zeros(N) for column in COLUMNS}
         self.columns["time_s"] = TIME
-        self.columns["cycle"] = np.arange(1, N + 1)
+        self.columns["cycle"] = np.arange(1.0, N + 1)
         self.columns |= columns
         self.events: list[dict[str, Any]] = []
 

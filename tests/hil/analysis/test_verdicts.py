@@ -12,7 +12,7 @@ import pytest
 from hil.analysis import Measured, figure_line, measure
 from hil.analysis.verdicts import Code, late_share
 from hil.bench import LockstepBench
-from hil.core import COLUMNS, Limit, Marker
+from hil.core import COLUMNS, Limit, Marker, Sample
 from hil.procedures import Ask, LockstepRunner, Procedure
 from hil.profile import Profile, load_profile, profile_to_dict
 from hil.recorder import RunWriter, load_run
@@ -52,7 +52,7 @@ class MadeRun:
     def __init__(self, **columns: Any) -> None:
         self.columns = {column.name: np.zeros(N) for column in COLUMNS}
         self.columns["time_s"] = np.arange(N) / 1000.0
-        self.columns["cycle"] = np.arange(1, N + 1)
+        self.columns["cycle"] = np.arange(1.0, N + 1)
         self.columns["state"] = np.full(N, 2)
         self.columns["force_u95_N"] = np.full(N, 3.0)
         self.columns["setpoint_force_N"] = np.full(N, 200.0)
@@ -176,7 +176,7 @@ def profile() -> Profile:
 class LateBench(LockstepBench):
     """Oversleeps: of every seven cycles one comes 2 ms late, the drive goes on meanwhile."""
 
-    def step(self) -> tuple[float, ...]:
+    def step(self) -> Sample:
         row = super().step()
         if self.cycle % 7 == 0:
             for _ in range(2):

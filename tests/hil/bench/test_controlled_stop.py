@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from drivers.base import PowerRequest
 from drivers.simulated import Lateness
 from hil.bench.lockstep import LockstepBench
+from hil.control import Estimator
 from hil.control.controlled_stop import ControlledStop
 from hil.core import Limit
 from hil.core.requests import Apply, ConstantForce, HoldPosition, PowerOff, PowerOn, Stop
@@ -101,7 +102,7 @@ def test_a_lost_reference_starts_none():
     assert [e["category"] for e in bench.events if e["kind"] == "stop"] == [0]
 
 
-class Seen:
+class Seen(Estimator):
     """What the stop asks of an estimator, set by hand."""
 
     def __init__(self, velocity: float) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -28,7 +29,7 @@ from hil.profile import Profile, load_profile
 
 PROFILE = load_profile("footplate_trainer")
 MIDDLE_M = 0.0275
-SPRING = {"stiffness_N_m": 3e4, "rest_m": MIDDLE_M, "damping_N_s_m": 400.0}
+SPRING: dict[str, Any] = {"stiffness_N_m": 3e4, "rest_m": MIDDLE_M, "damping_N_s_m": 400.0}
 LATE = Lateness(share=0.05, up_to_s=0.004, stale_share=0.5)
 
 
@@ -42,7 +43,7 @@ def lifted(lateness: Lateness | None = None, profile: Profile = PROFILE) -> Lock
     return bench
 
 
-def begin(bench: LockstepBench, **values: float) -> None:
+def begin(bench: LockstepBench, **values: Any) -> None:
     outcome = bench.request(Apply(behaviour=ExternalSetpoint(**values), load_may_move=True))
     assert outcome.accepted, outcome.text
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -24,6 +25,7 @@ from hil.core import (
     PowerOn,
     Request,
     Reset,
+    Sample,
     SessionCap,
     Setpoint,
     State,
@@ -60,7 +62,7 @@ def lifted(lateness: Lateness | None = None) -> LockstepBench:
     return bench
 
 
-def column(rows: list[tuple[float, ...]], name: str) -> np.ndarray:
+def column(rows: list[Sample], name: str) -> np.ndarray:
     return np.array([row[INDEX[name]] for row in rows])
 
 
@@ -194,7 +196,12 @@ def test_a_wave_goes_on_in_its_phase() -> None:
 def test_a_program_is_held_to_the_narrower_limits() -> None:
     bench = lifted()
     load = borne_N(bench)
-    values = {"force_N": load, "rest_m": MIDDLE_M, "stiffness_N_m": 3e4, "damping_N_s_m": 300.0}
+    values: dict[str, Any] = {
+        "force_N": load,
+        "rest_m": MIDDLE_M,
+        "stiffness_N_m": 3e4,
+        "damping_N_s_m": 300.0,
+    }
     begun = Apply(behaviour=ExternalSetpoint(longest_gap_s=0.5, **values), load_may_move=True)
     assert bench.request(begun).accepted
     bench.run(0.3)

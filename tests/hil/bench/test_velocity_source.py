@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import shutil
+from typing import Any
 
 import pytest
 
@@ -102,7 +103,7 @@ def test_a_controlled_stop_ramps_the_speed_down_and_ends_without_power():
     assert bench.last_row[COLUMN["nut_velocity_m_s"]] > 0.03
     bench.request(Stop())
     assert bench.bench.controlled_stop.running
-    asked = []
+    asked: list[Any] = []
     while bench.bench.controlled_stop.running and len(asked) < 1000:
         bench.step()
         asked.append(bench.bench.command.velocity_rad_s * bench.bench.nut_per_rad)
@@ -116,7 +117,12 @@ def test_a_controlled_stop_ramps_the_speed_down_and_ends_without_power():
 def test_restricted_operation_is_refused_with_the_reason():
     bench = LockstepBench(PROFILE)
     bench.run(0.1)
-    limits = {"torque_N_m": 0.1, "speed_m_s": 0.05, "travel_m": 0.005, "hold_to_run": True}
+    limits: dict[str, Any] = {
+        "torque_N_m": 0.1,
+        "speed_m_s": 0.05,
+        "travel_m": 0.005,
+        "hold_to_run": True,
+    }
     refused = bench.request(Commission.model_construct(**limits))
     assert not refused.accepted and "commands velocity" in refused.text
 

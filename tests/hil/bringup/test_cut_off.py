@@ -15,6 +15,7 @@ from hil.bringup.procedure import bring_up
 from hil.bringup.record import BringUpRecord
 from hil.bringup.step import Step
 from hil.bringup.steps import STEPS
+from hil.core import Sample
 from hil.core.samples import INDEX
 from hil.procedures.lockstep_runner import LockstepRunner
 from hil.procedures.operator import SimulatedOperator
@@ -48,7 +49,7 @@ def test_cut_off_in_any_step_the_rig_is_safe_and_the_record_kept(
         else:
             bench.drive.telemetry.lost = "the adapter was pulled out"
 
-    def step_bench(one_cycle: Callable[[], tuple[float, ...]] = bench.step) -> tuple[float, ...]:
+    def step_bench(one_cycle: Callable[[], Sample] = bench.step) -> Sample:
         nonlocal left
         row = one_cycle()
         left -= not s.energises or row[POWER] == PowerStage.ON

@@ -22,6 +22,7 @@ from hil.bringup.steps_drive_limits import DRIVE_LIMITS
 from hil.bringup.steps_springs import SPRINGS_BY_HAND, judge_springs
 from hil.bringup.steps_stop_chain import STOP_CHAIN
 from hil.bringup.steps_without_power import SUPPLY, TALK
+from hil.core import Sample
 from hil.procedures.lockstep_runner import LockstepRunner
 from hil.procedures.operator import SimulatedOperator
 from hil.procedures.procedure import Choose, Hand, Read, RequireHoldToRun
@@ -238,7 +239,7 @@ def test_a_gap_that_comes_once_is_no_finding(gaps_s: tuple[float, ...], found: l
     ]
 
     def silent(bench: LockstepBench) -> None:
-        def step(one_cycle: Callable[[], tuple[float, ...]] = bench.step) -> tuple[float, ...]:
+        def step(one_cycle: Callable[[], Sample] = bench.step) -> Sample:
             quiet = any(start <= bench.cycle < end for start, end in begun)
             bench.environment.disturb("silent", float(quiet))
             return one_cycle()

@@ -107,7 +107,8 @@ RIGS = {
 @pytest.fixture(scope="module", params=list(RIGS))
 def by_cell(request: pytest.FixtureRequest) -> tuple[LockstepBench, CalibrationResult, list[str]]:
     profile, actual = RIGS[request.param]
-    bench, told = rig(profile, actual), []
+    told: list[str] = []
+    bench = rig(profile, actual)
     options = QUICK
     if request.param == "level":
         options = replace(QUICK, pull=True, forces_N=(60.0, 120.0, 180.0, 205.0, 230.0))
@@ -125,7 +126,7 @@ def test_the_true_law_lies_in_the_band(
     assert result.loads == "cell"
     profile = result.profile
     most = profile.limits.force.limited
-    shares = (0.17, 0.42, 0.63, 0.86, 0.71, 0.29, 0.05)
+    shares: tuple[float, ...] = (0.17, 0.42, 0.63, 0.86, 0.71, 0.29, 0.05)
     if min(p.load_N for p in result.points) < -1.0:
         shares += (-0.22, -0.74, -0.5)
     ended = runner(bench, []).run(pressed(profile, bench, tuple(most * s for s in shares)))

@@ -120,7 +120,7 @@ def test_nothing_half_written_and_no_file_twice(tmp_path: Path) -> None:
     first, second = kept(tmp_path), kept(tmp_path, note="again")
     assert first.path.name != second.path.name and first.sha256 != second.sha256
     assert not [p for p in tmp_path.iterdir() if p.name.startswith(".")]
-    assert [f.path.name for f in list_calibrations(tmp_path)] == sorted(  # type: ignore[union-attr]
+    assert [f.path.name for f in list_calibrations(tmp_path)] == sorted(
         (first.path.name, second.path.name)
     )
     with pytest.raises(CalibrationFileError, match="no force law"):

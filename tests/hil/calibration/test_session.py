@@ -225,7 +225,7 @@ def test_one_weight_that_was_not_hung(whole: tuple[CalibrationResult, list[Progr
     ],
 )
 def test_a_lever_arm_off_by_a_tenth(
-    whole: tuple[CalibrationResult, list[Progress]], arms: dict[str, float], words: str
+    whole: tuple[CalibrationResult, list[Progress]], arms: dict[str, Any], words: str
 ) -> None:
     (found,) = judged(whole[0], **arms)
     assert found.code == "arm_wrong"

@@ -14,6 +14,7 @@ from hil.bench.lockstep import LockstepBench
 from hil.control.behaviours import check_behaviour, passive_bounds, start_behaviour
 from hil.control.calibration import ForceCalibration
 from hil.control.force_design import design
+from hil.core import Behaviour
 from hil.core.limits import Limit
 from hil.core.requests import (
     Apply,
@@ -391,7 +392,7 @@ def test_changing_behaviour_never_jumps():
     """Shaped force and torque through every pair of behaviours, with a weight on."""
     bench = working(TRAINER, 0.0275, 2.5)
     load = float(bench.last_row[INDEX["spring_force_N"]])
-    behaviours = [
+    behaviours: list[Behaviour] = [
         ConstantForce(force_N=load, damping_N_s_m=600.0),
         VirtualSpring(rest_m=0.027, stiffness_N_m=60e3, damping_N_s_m=700.0, bias_N=load),
         HoldPosition(position_m=0.028),

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from hil.bench.lockstep import LockstepBench
 from hil.control.calibration import ForceCalibration, LiveCalibration
+from hil.core import Sample
 from hil.core.requests import (
     Apply,
     Behaviour,
@@ -29,7 +30,7 @@ LAW = OWN["spring_law"]
 STIFFER = OWN | {"zero": 2036.0, "spring_law": LAW | {"inner_rate": 130e3, "outer_rate": 65e3}}
 
 
-def column(rows: list[tuple[float, ...]], name: str) -> np.ndarray:
+def column(rows: list[Sample], name: str) -> np.ndarray:
     return np.array([row[INDEX[name]] for row in rows])
 
 

@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from hil.bench.lockstep import LockstepBench
 from hil.control.commissioning import WINDOW_M, restricted_profile
+from hil.core import Sample
 from hil.core.limits import Cause
 from hil.core.requests import (
     Apply,
@@ -34,7 +35,7 @@ TORQUE = MotorTorque(
 SPEED = MotorSpeed(speed_m_s=0.02, torque_N_m=0.13, duration_s=3.0, travel_m=0.01, force_N=60.0)
 
 
-def run(bench: LockstepBench, seconds: float, held: bool = True) -> list[tuple[float, ...]]:
+def run(bench: LockstepBench, seconds: float, held: bool = True) -> list[Sample]:
     rows = []
     for _ in range(round(seconds / 0.05)):
         if held:
@@ -54,7 +55,7 @@ def ready() -> LockstepBench:
     return bench
 
 
-def column(rows: list[tuple[float, ...]], name: str) -> list[float]:
+def column(rows: list[Sample], name: str) -> list[float]:
     return [row[INDEX[name]] for row in rows]
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 
 from drivers.base import PowerStage, Telemetry
@@ -59,6 +61,11 @@ def towards_an_end(bench: LockstepBench) -> None:
     assert bench.last_row[SPEED] == pytest.approx(0.008, abs=0.003)
 
 
+def delayed(where: str, seconds: float) -> Delay:
+    values: dict[str, Any] = {where: seconds}
+    return Delay(**values)
+
+
 class Woken:
     """The cycle as ``hil.host`` runs it, each woken by hand."""
 
@@ -92,7 +99,7 @@ def test_a_cycle_that_was_held_up_is_no_sudden_speed(held_up_ms: int, where: str
     if where == "wake_s":
         seen = [woken.cycle(Delay(), bench.period_s + held_up_s)]
     else:
-        seen = [woken.cycle(Delay(**{where: held_up_s}))]
+        seen = [woken.cycle(delayed(where, held_up_s))]
     # The periods that were lost stay lost: the next is due at once.
     seen.append(woken.cycle(Delay(), 0.2 * bench.period_s))
     seen += [woken.cycle(Delay()) for _ in range(8)]
@@ -107,7 +114,7 @@ def test_answers_that_are_always_late_are_used_all_the_same(where: str) -> None:
     woken = Woken(bench)
     used = set()
     for _ in range(40):
-        seen = woken.cycle(Delay(**{where: bench.period_s}))
+        seen = woken.cycle(delayed(where, bench.period_s))
         used.add(bench.bench.estimator.nut_position_m)
         # No more is known of the speed than the moments at which it was seen.
         assert seen == pytest.approx(0.008, abs=0.012)

@@ -13,6 +13,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from hil.control import ObserverGains
 from hil.control.behaviours import passive_bounds
 from hil.control.estimation import observer_gains
 from hil.control.force_design import ForceGains, design, plants
@@ -24,7 +25,7 @@ T = 0.001
 NAMES = ["footplate_trainer", "bench_slide"]
 
 
-def case(name: str) -> tuple[ForceGains, list[Plant], object]:
+def case(name: str) -> tuple[ForceGains, list[Plant], ObserverGains]:
     profile = load_profile(name)
     return design(profile, T, T), plants(profile, T, T), observer_gains(profile, T)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from typing import Any
 
 import pytest
 
@@ -94,7 +95,9 @@ def test_the_bench_works_an_unverified_rig_at_reduced_limits():
         assert now.limited < 0.5 * getattr(own, name).limited
         assert now.tripped < (getattr(own, name).tripped or float("inf"))
     # No request without a held control opens them again.
-    wide = dict(force_N=1e4, speed_m_s=10.0, torque_N_m=100.0, closed_loop=True, ends_known=True)
+    wide: dict[str, Any] = dict(
+        force_N=1e4, speed_m_s=10.0, torque_N_m=100.0, closed_loop=True, ends_known=True
+    )
     assert bench.ask(Commission(**wide, hold_to_run=False)).accepted
     assert bench.profile.limits.force.limited <= least.force.limited
     assert bench.ask(EndCommission()).accepted

@@ -68,7 +68,8 @@ class LawInLoop(LockstepBench):
 
     def _under_law(self, powered: bool) -> None:
         bench = self.bench
-        self._in[:] = self._inputs.gather(powered)
+        for i, value in enumerate(self._inputs.gather(powered)):
+            self._in[i] = value
         self._law.loop_step(self._in, self._out)
         if self._out[TRIPPED]:
             self.tripped.add(int(self._out[TRIPPED]))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from typing import Any
 
 import pytest
 
@@ -79,7 +80,7 @@ def test_what_is_sent_together_with_a_stop_brings_no_power(bench: BenchProcesses
         client.request(Apply(behaviour=Float()))
         numbers = [client.post(Reset()), client.post(ON), client.post_stop(), client.post(Reset())]
         numbers.append(client.post(ON))
-        answers = {}
+        answers: dict[int, Any] = {}
         end = time.monotonic() + PATIENCE_S
         while len(answers) < len(numbers) and time.monotonic() < end:
             client.poll()

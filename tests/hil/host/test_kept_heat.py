@@ -92,8 +92,10 @@ def test_a_keeper_writes_the_moment_at_which_it_heard_and_nothing_after_the_end(
     assert keeper.ended and not files.seen.exists()
 
 
-KEYS = ("schema_version", "session", "in_use", "winding", "housing", "continuous_current_A")
-KEYS += ("wall_s", "boot", "boot_s")
+KEYS = (
+    *("schema_version", "session", "in_use", "winding", "housing", "continuous_current_A"),
+    *("wall_s", "boot", "boot_s"),
+)
 values = st.one_of(st.none(), st.booleans(), st.integers(), st.floats(), st.text(max_size=5))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from typing import Any
 
 import pytest
 
@@ -31,7 +32,7 @@ def real(rig):
 def accepted(client, request, kind=""):
     """Ask until it is taken, and an event of ``kind`` is heard: power takes a moment to come and go."""
     until = time.monotonic() + PATIENCE_S
-    seen = []
+    seen: list[Any] = []
     outcome = accepted_once(client, request, seen, until)
     while kind and kind not in seen:
         assert time.monotonic() < until, f"no event '{kind}'"

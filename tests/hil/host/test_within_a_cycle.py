@@ -6,6 +6,8 @@ import time
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from drivers.base import Command, DriverError, Telemetry
 from hil.core import State
 from hil.core.samples import INDEX
@@ -82,7 +84,9 @@ class HeldUp(SendsWhileRead):
         return telemetry
 
 
-def test_a_pause_anywhere_in_the_cycle_is_told_with_the_drive_lost_as_well(tmp_path: Path) -> None:
+def test_a_pause_anywhere_in_the_cycle_is_told_with_the_drive_lost_as_well(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     profile = load_profile("footplate_trainer")
     link = LinkServer(tmp_path / "link", {"rate_hz": profile.control.rate}, 0.15)
     drive = HeldUp(make_lockstep_drive(profile, 1), link.directory / REQUESTS)
@@ -90,7 +94,7 @@ def test_a_pause_anywhere_in_the_cycle_is_told_with_the_drive_lost_as_well(tmp_p
     try:
         drive.open()
         drive.host = host = Host(profile, drive, link)
-        link.publish_event = events.append  # type: ignore[method-assign]
+        monkeypatch.setattr(link, "publish_event", events.append)
         host.run()
     finally:
         link.close()

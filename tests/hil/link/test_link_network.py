@@ -7,6 +7,7 @@ import math
 import os
 import time
 from pathlib import Path
+from typing import Any
 
 import pytest
 import zmq
@@ -45,7 +46,7 @@ def test_a_remote_client_cannot_pose_as_the_recorder(network: Served, keys: Path
         far.tell("recorded", "all is on disk", run="0001-walk")
         far.tell("notice", "hello from afar")
         end = time.monotonic() + 5
-        seen = []
+        seen: list[Any] = []
         while not any(e["kind"] == "notice" for e in seen) and time.monotonic() < end:
             far.poll()
             seen += [item for item in near.poll() if not hasattr(item, "rows")]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 import zmq
@@ -105,7 +106,7 @@ def test_a_client_s_stop_is_one_and_has_its_answer(tmp_path: Path) -> None:
         assert client.stop()
         number = client.post_stop()
         deadline = time.monotonic() + 10.0
-        answers = []
+        answers: list[Any] = []
         while not answers and time.monotonic() < deadline:
             stops += [item for item in client.poll() if getattr(item, "kind", "") == "stop"]
             answers = client.answers()

@@ -1,6 +1,7 @@
 """Impedance of virtual springs from records and designs whose impedance is known."""
 
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -14,7 +15,7 @@ STIFFNESS, DAMPING = 40e3, 120.0
 
 
 def test_stiffness_and_damping_of_a_spring_under_the_hand():
-    columns = {"time_s": [], "output_position_m": [], "spring_force_N": []}
+    columns: dict[str, list[Any]] = {"time_s": [], "output_position_m": [], "spring_force_N": []}
     windows, chance, begin = [], np.random.default_rng(1), 0
     for f in impedance.TRIED_Hz:
         t = np.cumsum(np.full(round(impedance.PERIODS / f * 1000), 0.001))

@@ -2,6 +2,7 @@
 
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import pytest
 
@@ -31,7 +32,8 @@ def sheet(**values: float) -> Sheet:
         for key, value in values.items()
     )
     run = SimpleNamespace(meta={"started": "2026-11-28"}, path=Path("0001"))
-    return Sheet(PROFILE, (EvaluatedRun(SimpleNamespace(key="force_response"), run, figures),), ())
+    made: Any = EvaluatedRun
+    return Sheet(PROFILE, (made(SimpleNamespace(key="force_response"), run, figures),), ())
 
 
 def test_a_redesign_as_good_within_the_uncertainty_may_be_taken_over():

@@ -2,6 +2,7 @@
 
 import functools
 import math
+from typing import Any
 
 import numpy as np
 import pytest
@@ -47,7 +48,8 @@ def excitation(seed):
 def measured(plant, noise, late=False, segments=6):
     """Spectra of a simulated record: a settled second and a measured one for each phase draw."""
     chance = np.random.default_rng(3)
-    given, answer = [], []
+    given: list[Any] = []
+    answer: list[Any] = []
     fine = 4 * RATE
     t = np.arange(0, 3, 1 / fine)
     for seed in range(segments):

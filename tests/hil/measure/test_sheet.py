@@ -3,6 +3,7 @@
 import json
 import math
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -35,7 +36,8 @@ def sheet(value: float = 20.0, unit: str = "Hz") -> Sheet:
         path=SimpleNamespace(name="0001-a"), meta={"started": "2026-11-28T01:02:03"}
     )
     diagram = Diagram("Size", "frequency (Hz)", "1", (line,), log_x=True)
-    tested = EvaluatedRun(test, run, figures, (diagram,), ("a note",))
+    made: Any = EvaluatedRun
+    tested = made(test, run, figures, (diagram,), ("a note",))
     return Sheet(load_profile("footplate_trainer"), (tested,), ("b",))
 
 

@@ -127,6 +127,7 @@ def test_a_measured_value_is_written_as_the_file_states_it(folder):
 
 def test_check_says_how_currents_and_winding_are_stated(folder):
     found = examine_profile(stated(folder, "rms", "phase"))
+    assert found.profile is not None
     rows = {row[0]: row for row in figures(found.profile, found.conventions)}
     assert rows["current_convention"][2] == "effective values (rms)"
     assert f"{MOTOR.continuous_current:.4g} A, amplitude" in rows["current_convention"][4]

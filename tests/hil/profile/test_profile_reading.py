@@ -6,6 +6,7 @@ import json
 import os
 import random
 from pathlib import Path
+from typing import Any
 
 import pytest
 import yaml
@@ -79,7 +80,8 @@ def test_data_that_is_no_dump_is_refused() -> None:
     data["actuator"]["screw"]["led"] = data["actuator"]["screw"].pop("lead")
     with pytest.raises(ProfileError, match="did you mean 'lead'"):
         profile_from_dict(data)
-    for wrong in (None, [], "text", {}):
+    wrongs: tuple[Any, ...] = (None, [], "text", {})
+    for wrong in wrongs:
         with pytest.raises(ProfileError):
             profile_from_dict(wrong)
 

@@ -10,12 +10,12 @@ import pytest
 from drivers.base import PowerStage
 from drivers.simulated import Lateness
 from hil.bench import LockstepBench
-from hil.core import INDEX, BehaviourCode, HoldPosition, Waveform
+from hil.core import INDEX, BehaviourCode, HoldPosition, Sample, Waveform
 from hil.procedures import Ended, LockstepRunner
 from hil.profile import ProfileError, load_profile
 from hil.sequences import load_sequence, perform, reading
 
-Row = tuple[float, ...]
+Row = Sample
 WHOLE = """\
 name: ladder
 parameters:
@@ -62,7 +62,12 @@ def performed(file: Path, lateness: Lateness | None = None) -> tuple[Ended, list
     bench = LockstepBench(profile, 1, lateness)
     rows: list[Row] = []
     step = bench.step
-    bench.step = lambda: rows.append(step()) or rows[-1]  # type: ignore[method-assign]
+
+    def kept() -> Row:
+        rows.append(step())
+        return rows[-1]
+
+    bench.step = kept  # type: ignore[method-assign]
     return LockstepRunner(bench).run(perform(load_sequence(file), profile)), rows
 
 

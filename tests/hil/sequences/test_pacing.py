@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -46,7 +47,7 @@ steps:
 
 def at_each(procedure: Procedure, look: Callable[[object, object], None]) -> Procedure:
     """The same procedure, with a look at each action and at what came back."""
-    seen = None
+    seen: Any = None
     while True:
         try:
             action = procedure.send(seen)
@@ -94,7 +95,7 @@ def test_it_pauses_holding_the_position_and_only_where_nothing_rests_on_what_act
         "hold_position",  # paused under the force
     ]
     assert isinstance(holds[2], HoldPosition) and 0.010 < holds[2].position_m < 0.018
-    assert position == pytest.approx(holds[4].position_m, abs=1e-3)  # type: ignore[union-attr]
+    assert position == pytest.approx(holds[4].position_m, abs=1e-3)
     assert [r.text for r in asked if isinstance(r, Marker)] == ["paused", "goes on"] * 4
 
 
@@ -173,8 +174,8 @@ def test_a_session_by_hand_becomes_a_sequence(tmp_path: Path) -> None:
     ]
     behaviours = [step.behaviour() for step in sequence.steps if isinstance(step, BehaviourStep)]
     assert behaviours[0] == HoldPosition(position_m=0.0125, speed_m_s=0.03)
-    assert behaviours[1] == DONE[4][1].behaviour  # type: ignore[union-attr]
-    assert behaviours[2].points == ((0.0, 1.0), (1.0, 2.0))  # type: ignore[union-attr]
+    assert behaviours[1] == DONE[4][1].behaviour
+    assert behaviours[2].points == ((0.0, 1.0), (1.0, 2.0))
     assert behaviours[3] == ConstantForce(force_N=33.33, damping_N_s_m=250.0)
     assert preview(sequence, PROFILE).refused == ()
 

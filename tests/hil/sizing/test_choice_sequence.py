@@ -41,6 +41,7 @@ def test_it_runs_on_the_profile_that_is_written(tmp_path):
     with RunWriter(tmp_path / "runs", "demo", {}) as writer:
         ended = LockstepRunner(LockstepBench(profile, 3), writer).run(perform(sequence, profile))
     assert ended.how == "finished", ended
+    assert writer.path is not None
     run = load_run(writer.path)
     found = measure(run, sequence.figures)
     assert found.missing == []

@@ -38,7 +38,7 @@ def delayed(rig: Rig, cycles: int) -> None:
         write(command)
         command.torque_N_m = kept
 
-    rig.bench.drive.write = late  # type: ignore[method-assign]
+    rig.bench.drive.write = late
 
 
 @pytest.mark.parametrize("blocked", [False, True])
