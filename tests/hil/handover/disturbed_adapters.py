@@ -63,7 +63,8 @@ class Frozen(Watched):
 
     def __init__(self, adapter: Adapter, pause_s: float) -> None:
         super().__init__(adapter)
-        self._pause_s, self._last = pause_s, None
+        self._pause_s = pause_s
+        self._last: tuple[Any, ...] | None = None
 
     def read(self) -> tuple[Any, ...]:
         if self.time_s < 0.6 or self._last is None:

@@ -10,7 +10,7 @@ import pytest
 
 from drivers.simulated.lateness import Lateness
 from hil.bench import LockstepBench
-from hil.core import INDEX, Apply, ConfirmReference, HoldPosition, PowerOn, Waveform
+from hil.core import INDEX, Apply, ConfirmReference, HoldPosition, PowerOn, Sample, Waveform
 from hil.profile import Profile, load_profile
 from hil.wear.run_signs import run_signs
 
@@ -35,7 +35,7 @@ def at_middle(profile: Profile) -> Profile:
     )
 
 
-def columns_of(rows: list[tuple[float, ...]]) -> dict[str, np.ndarray]:
+def columns_of(rows: list[Sample]) -> dict[str, np.ndarray]:
     table = np.array(rows, dtype=float)
     return {name: table[:, at] for name, at in INDEX.items()}
 
