@@ -244,6 +244,8 @@ def test_nothing_is_cut_in_a_low_window_whatever_is_open(window):
     operate.presets.keep()
     for title, act in (
         ("Operate", operate.zero.toggle),
+        ("Operate", operate.cap.toggle),
+        ("Operate", operate.open_house.toggle),
         ("Operate", operate.toggle_sequences),
         ("Runs", runs.panel.toggle_columns),
         ("Runs", runs.panel.begin_export),
@@ -254,6 +256,11 @@ def test_nothing_is_cut_in_a_low_window_whatever_is_open(window):
         look_at(window, title, act.__name__)
         act()
     bring_up(window, "Operate")
+    for act in (operate.zero.toggle, operate.cap.toggle):
+        act()
+    look_at(window, "Operate", "with two rows")
+    for act in (operate.zero.toggle, operate.cap.toggle):
+        act()
     operate.toggle_sequences()
     operate.panel.list.setCurrentRow(0)
     bring_up(window, "Operate")

@@ -62,6 +62,7 @@ class CapPanel(QFrame):
         column.setSpacing(px(5))
         column.addWidget(self.text)
         column.addLayout(row)
+        self.hide()
         self.refresh()
 
     def toggle(self) -> None:

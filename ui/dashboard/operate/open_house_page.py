@@ -142,6 +142,7 @@ class OpenHousePanel(QFrame):
         column.setSpacing(px(5))
         column.addWidget(self.text)
         column.addLayout(row)
+        self.hide()
         self.refresh()
 
     def toggle(self) -> None:

@@ -339,17 +339,13 @@ class OperatePage(Page):
         self.chart_page.refresh()
         if self.environment is not None:
             self.environment.refresh()
-        if self.zero is not None:
-            self.zero.refresh()
-            # A low window has no room for both; the picture's key goes on.
-            self.next_picture.setVisible(not (self.zero.isVisible() and self.bars.sizes.low))
-        if self.cap is not None:
-            self.cap.refresh()
-        if self.open_house is not None and self.cap is not None:
-            self.open_house.refresh()
-            # In a low window a row at the foot takes the room of the picture, not of the bars.
-            row = not self.cap.isHidden() or not self.open_house.isHidden()
-            self.pictures.setVisible(not (row and self._low))
+        rows = [row for row in (self.zero, self.cap, self.open_house) if row is not None]
+        for row in rows:
+            row.refresh()
+        if self._low:  # no room for all; the key of the pictures goes on
+            shown = sum(row.isVisibleTo(self) for row in rows)
+            self.next_picture.setVisible(shown < 1)
+            self.rig.setVisible(shown < 2)
         if self.panel is not None and self.sequences_shown:
             self.panel.refresh()
         elif self.editor is not None and self.editing:
