@@ -48,7 +48,7 @@ class ReplayNotes:
         if bench.reduced:
             self.note({"reduced": True})
         if cap is not None:
-            self.note({"request": cap.model_dump(mode="json")})
+            self.note({"session_cap": cap.model_dump(mode="json")})
         if warm is not None:
             self.note({"heat": [warm.winding, warm.housing]})
         if stated:

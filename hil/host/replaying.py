@@ -14,7 +14,7 @@ from pydantic import ValidationError
 from drivers.base import Drive, DriverError, PowerRequest, Telemetry
 from drivers.capture import Cycle, WireRecording, wires
 from hil.bench import EPOCH, Bench, CycleTiming
-from hil.core import REQUEST, Cause, Sample, State
+from hil.core import REQUEST, Cause, Sample, SessionCap, State
 from hil.profile import Profile, make_drive, profile_to_dict
 from hil.recorder import RunWriter
 
@@ -121,6 +121,8 @@ class Replayed:
     def _begin_with(self, cycle: Cycle) -> None:
         """Take what the host knew before its first cycle."""
         for note in cycle.notes:
+            if "session_cap" in note:
+                self.bench.ask(SessionCap.model_validate(note["session_cap"]))
             if "kept_offset_m" in note:
                 self.bench.kept_offset_m = float(note["kept_offset_m"])
             if "heat" in note:

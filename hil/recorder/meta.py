@@ -75,6 +75,7 @@ def new_meta(
         "calibration": profile.get("calibration"),
         "active_calibration": named_calibration(profile.get("calibration")),
         "calibration_changes": [],
+        "session_cap_changes": [],
         "profile": profile,
         "columns": [column._asdict() for column in COLUMNS],
     }
@@ -104,6 +105,13 @@ def note_calibration(meta: dict[str, Any], event: Mapping[str, Any]) -> None:
             "active_calibration": named_calibration(event.get("calibration")),
             "calibration": event.get("calibration"),
         }
+    )
+
+
+def note_cap(meta: dict[str, Any], event: Mapping[str, Any]) -> None:
+    """Note another session cap that came into force within the run, and from when on."""
+    meta["session_cap_changes"].append(
+        {name: event.get(name) for name in ("time_s", "cycle", "cap")}
     )
 
 

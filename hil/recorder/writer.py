@@ -16,7 +16,7 @@ from hil.link import GapCounter, to_json
 from hil.recorder.append_file import AppendFile, Disk
 from hil.recorder.errors import RunError
 from hil.recorder.folders import EVENTS, META, SAMPLES, SAMPLES_OPEN, new_run_folder
-from hil.recorder.meta import later_iso, new_meta, note_calibration, now_iso, write_meta
+from hil.recorder.meta import later_iso, new_meta, note_calibration, note_cap, now_iso, write_meta
 from hil.recorder.table import StreamEncoder, write_parquet
 
 WRITE_S = 0.2  # between writes to the file
@@ -130,6 +130,8 @@ class RunWriter:
         self._still_open()
         if event.get("kind") == "calibration":
             note_calibration(self._meta, event)
+        elif event.get("kind") == "session_cap":
+            note_cap(self._meta, event)
         line = to_json(dict(event)) + b"\n"
         if self._events_file is None:
             self._early_events += line

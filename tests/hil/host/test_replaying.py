@@ -18,7 +18,7 @@ import pytest
 
 from drivers.base import DriverError
 from hil.control import reduced_profile
-from hil.core import State
+from hil.core import SessionCap, State
 from hil.host import replaying
 from hil.host.replaying import replay
 from hil.profile.loader import load_profile
@@ -106,7 +106,9 @@ def test_what_the_host_began_with_is_begun_with_again(
     kept_m = 0.0125
     folder = tmp_path / "recorded"
     shutil.copytree(RECORDINGS / "treadle_can", folder)
+    cap = SessionCap(force_N=20.0)
     notes = [{"reduced": True}, {"kept_offset_m": kept_m}]
+    notes.append({"session_cap": cap.model_dump(mode="json")})
     lines = (folder / "wire.jsonl").read_text().splitlines()
     first = json.loads(lines[1])  # what was received while it opened, then the first cycle
     parts = ({k: v[:2] for k, v in first.items()}, {k: v[2:] for k, v in first.items()})
@@ -123,7 +125,10 @@ def test_what_the_host_began_with_is_begun_with_again(
     profile = load_profile("treadle_can").model_copy(update={"simulation": None})
     run = load_run(replay(profile, folder, tmp_path, "again", "test"))
     (bench,) = benches
-    assert bench.reduced and bench.profile.limits == reduced_profile(profile).limits
+    assert bench.reduced and bench.wide.limits == reduced_profile(profile).limits
+    assert bench.cap == cap and bench.profile.limits.force.limited == 20.0
+    [changed] = run.meta["session_cap_changes"]
+    assert changed["cap"] == {"force_N": 20.0} and changed["cycle"] == 0  # before the first one
     assert bench.reference == "kept" and bench.nut_offset_m == kept_m
     assert [e["how"] for e in run.events if e["kind"] == "reference"] == ["kept"]
     # The loop stays open on a guess: what was applied then is refused now.
