@@ -16,7 +16,7 @@ BELOW = {"drivers": {"drivers"}, "hil": {"hil", "drivers"}, "ui": {"ui", "hil", 
 QT = {"PySide6", "PyQt5", "PyQt6", "pyqtgraph", "shiboken6"}
 # What puts bytes on a wire or takes them off belongs to drivers.
 WIRE = {"can", "canopen", "serial", "cantools"}
-LONGEST = 480
+LONGEST = 470
 
 
 def modules() -> list[Path]:

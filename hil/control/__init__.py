@@ -14,8 +14,9 @@ from hil.control.force_model import Loop
 from hil.control.load_motion import expected_motion
 from hil.control.power_removal import ALLOWED_S, PowerRemoval, Removal
 from hil.control.power_sequence import LONGEST_S, PowerSequence, Progress
-from hil.control.reference_seek import ReferenceSeek, repeatability, seek_figures
+from hil.control.reference_seek import ReferenceSeek
 from hil.control.rig_model import MODULATION, driven_current_A, moved_mass, rig_mass
+from hil.control.seek_figures import repeatability, seek_figures
 from hil.control.session_cap import (
     NO_CAP,
     Slide,

@@ -28,7 +28,8 @@ from garbage_common import KINDS, PERIOD_S, Campaign, Result, crc, damaged, like
 from garbage_serial import declared_frames, declared_lines
 
 from drivers.declared.can.messages import MessageWriter
-from drivers.transport.serial_line_bus import SerialLineBus, frame_line
+from drivers.transport.serial_line_bus import SerialLineBus
+from drivers.transport.serial_line_frames import frame_line
 from hil.profile.devices import drive_options
 from hil.profile.loader import load_profile
 

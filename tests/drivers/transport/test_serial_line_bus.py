@@ -19,7 +19,8 @@ from hypothesis import strategies as st
 
 from drivers.base import DriverError
 from drivers.transport.can_bus import open_bus
-from drivers.transport.serial_line_bus import SerialLineBus, frame_line, line_frame
+from drivers.transport.serial_line_bus import SerialLineBus
+from drivers.transport.serial_line_frames import frame_line, line_frame
 from tests.drivers.transport.serial_line_adapter import Adapter
 
 pytestmark = pytest.mark.real_time
