@@ -10,6 +10,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 import pytest
 
+import ui.dashboard.window as window_module
 from hil.profile.loader import load_profile, profile_to_dict
 from ui.dashboard.app import application
 from ui.dashboard.bench.operate_model import OperateModel
@@ -27,6 +28,13 @@ def no_collector_in_other_threads():
 def qapp():
     """The application as the dashboard makes it."""
     return application()
+
+
+@pytest.fixture
+def operate_alone(monkeypatch):
+    """The window has the Operate page alone: the other five take most of the time to lay."""
+    entries = [entry for entry in window_module.PAGES if entry.title == "Operate"]
+    monkeypatch.setattr(window_module, "PAGES", tuple(entries))
 
 
 @pytest.fixture

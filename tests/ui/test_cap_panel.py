@@ -71,7 +71,7 @@ class Rig:
 
 
 @pytest.fixture
-def rig(tmp_path: Path, qapp: Any) -> Any:
+def rig(tmp_path: Path, qapp: Any, operate_alone: None) -> Any:
     rig = Rig(tmp_path)
     yield rig
     rig.window.close()

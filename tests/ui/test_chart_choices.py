@@ -76,7 +76,7 @@ def test_what_is_no_scale_is_refused(text: str) -> None:
 
 
 @pytest.fixture
-def window(model: Any, qapp: Any, qtbot: Any) -> Any:
+def window(model: Any, qapp: Any, qtbot: Any, operate_alone: None) -> Any:
     window = Window(model)
     qtbot.addWidget(window)
     window.resize(1280, 720)

@@ -13,6 +13,8 @@ from PySide6.QtTest import QTest
 
 import ui.dashboard
 from hil.core import CONFIRM_LOAD_MOTION
+from hil.profile import load_profile, profile_to_dict
+from ui.dashboard.bench import OperateModel
 from ui.dashboard.widgets import KeyButton
 from ui.dashboard.widgets.keys import codes
 from ui.dashboard.window import Window
@@ -24,9 +26,12 @@ SHORTCUTS = {"stop", "help", "theme", *(use.name for use in KEYS if use.key.star
 SHORTCUTS |= {use.name for use in KEYS if use.name.startswith("page_") and use.key[0] == "F"}
 
 
-@pytest.fixture
-def window(model: Any, qapp: Any, tmp_path: Path) -> Any:
-    window = Window(model, None, runs_directory=tmp_path / "runs")
+@pytest.fixture(scope="module")
+def window(qapp: Any, tmp_path_factory: pytest.TempPathFactory) -> Any:
+    profile = profile_to_dict(load_profile("footplate_trainer"))
+    model = OperateModel({"profile": profile, "simulated": True}, history_s=10.0)
+    runs = tmp_path_factory.mktemp("keys") / "runs"
+    window = Window(model, None, runs_directory=runs)
     window.resize(1440, 900)
     window.show()
     yield window

@@ -108,7 +108,15 @@ def hold(position_m: float) -> HoldPosition:
 
 
 @pytest.fixture
-def rig(tmp_path: Path, qapp: Any) -> Any:
+def rig(tmp_path: Path, qapp: Any, operate_alone: None) -> Any:
+    rig = Rig(tmp_path)
+    yield rig
+    rig.window.close()
+
+
+@pytest.fixture
+def whole(tmp_path: Path, qapp: Any) -> Any:
+    """With every page."""
     rig = Rig(tmp_path)
     yield rig
     rig.window.close()
@@ -139,7 +147,8 @@ def test_no_preset_no_open_house(rig: Rig) -> None:
     assert not rig.house.arm("sesame") and "Ins" in rig.house.text
 
 
-def test_visitors_reach_presets_and_the_stop_and_nothing_else(rig: Rig) -> None:
+def test_visitors_reach_presets_and_the_stop_and_nothing_else(whole: Rig) -> None:
+    rig = whole
     rig.opened()
     window = rig.window
     shown = {b for b in window.findChildren(QPushButton) if b.isVisibleTo(window)}

@@ -23,7 +23,7 @@ CTRL = Qt.KeyboardModifier.ControlModifier
 
 
 @pytest.fixture
-def window(model: Any, qapp: Any, qtbot: Any, tmp_path: Path) -> Any:
+def window(model: Any, qapp: Any, qtbot: Any, tmp_path: Path, operate_alone: None) -> Any:
     window = Window(model, None, runs_directory=tmp_path / "runs")
     qtbot.addWidget(window)
     window.resize(1280, 720)

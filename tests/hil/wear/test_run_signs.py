@@ -49,11 +49,11 @@ def pressed(profile: Profile, most_N: float = 400.0, lateness: Lateness | None =
     bench.run(0.1)
     assert bench.request(PowerOn(load_supported=True)).accepted
     bench.run(0.3)
-    points = ((0.0, 0.0), (1.0, most_N), (3.0, -most_N), (5.0, most_N), (6.0, 0.0))
-    wave = Waveform(shape="table", points=points, duration_s=6.0)
+    points = ((0.0, 0.0), (0.6, most_N), (1.8, -most_N), (3.0, most_N))
+    wave = Waveform(shape="table", points=points, duration_s=3.0)
     outcome = bench.request(Apply(behaviour=wave, load_may_move=True))
     assert outcome.accepted, outcome.text
-    rows = bench.run(6.0)
+    rows = bench.run(3.0)
     assert bench.bench.state.name == "RUNNING", bench.bench.cause_text
     return run_signs(columns_of(rows))
 
