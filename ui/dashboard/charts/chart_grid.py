@@ -32,7 +32,7 @@ def paint_grid(
         free_from: height above which a number would be cut or stand in another text.
     """
     metrics = QFontMetricsF(painter.font())
-    every = _every(ticks, y_of, 1.25 * metrics.capHeight())  # digits have no descenders
+    every = _every(ticks, y_of, 0.9 * metrics.height())  # digits have no descenders
     nought = ticks.index(0.0) if 0.0 in ticks else 0
     for place, value in enumerate(ticks):
         y = round(y_of(value)) + 0.5
