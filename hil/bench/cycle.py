@@ -230,7 +230,9 @@ class Bench(CappedBench):
     def _sample(self, telemetry: Telemetry, answer: Answer, timing: CycleTiming) -> Sample:
         estimator, supervisor = self.estimator, self.supervisor
         following = supervisor.following
-        return Sample(
+        # The class itself would make a dict of its arguments first: 0.6 us of a cycle.
+        return Sample.__new__(
+            Sample,
             time_s=timing.time_s,
             cycle=self.cycle,
             state=int(self.state),
@@ -251,7 +253,7 @@ class Bench(CappedBench):
             measured_torque_N_m=telemetry.torque_N_m * self.sign,
             supply_V=telemetry.supply_V,
             drive_temperature_degC=telemetry.temperature_degC,
-            motor_heat=supervisor.motor_heat,
+            motor_heat=supervisor.heat.heat,
             rest_position_m=answer.rest_m,
             virtual_stiffness_N_m=answer.stiffness_N_m,
             limited=answer.limited,

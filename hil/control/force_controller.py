@@ -134,7 +134,8 @@ class ForceController:
             disturbance = self._disturbance
         self._rested = error == 0.0
         most = self._most
-        disturbance = max(-most, min(most, disturbance))
+        disturbance = disturbance if disturbance < most else most
+        disturbance = disturbance if disturbance > -most else -most
         self._disturbance = disturbance
         self._momentum = momentum - disturbance / self._integral_rad_s
         self._waited_s = late_s

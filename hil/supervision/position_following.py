@@ -55,13 +55,14 @@ class PositionFollowing:
         mean = 0.5 * (velocity + self._velocity)
         step = position - self._position - mean * dt
         # What the times of both samples and the scale may be off explains this much.
-        slack = abs(mean) * (telemetry.time_error_s + self._slack_s + SCALE_SHARE * dt)
+        speed = mean if mean >= 0.0 else -mean
+        slack = speed * (telemetry.time_error_s + self._slack_s + SCALE_SHARE * dt)
         self._at_s, self._position, self._velocity = at_s, position, velocity
         self._slack_s = telemetry.time_error_s
         self.limited = 0
         if not 0.0 < dt < LONGEST_GAP_S or step != step:
             return 0
-        step = math.copysign(max(abs(step) - slack, 0.0), step)
+        step = step - slack if step > slack else step + slack if step < -slack else 0.0
         kept = math.exp(-dt / self._window_s)
         self._difference_m = (self._difference_m + step * self._per_rad) * kept
         speed = velocity * self._per_rad
@@ -77,7 +78,7 @@ class PositionFollowing:
             if difference < low
             else 0.0
         )
-        error = abs(self.error_m)
+        error = self.error_m if self.error_m >= 0.0 else -self.error_m
         if error <= self._limited_m:
             return 0
         self.limited = 1 << Limit.POSITION_FOLLOWING

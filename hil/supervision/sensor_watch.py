@@ -109,7 +109,7 @@ class SensorWatch:
         """Return whether the counts changed by more than the rig can have moved in ``gap``."""
         slack_s = SLACK_ERRORS * (telemetry.time_error_s + self._error_s)
         self._error_s = telemetry.time_error_s
-        covered = max(self._period, gap) + slack_s
+        covered = (gap if gap > self._period else self._period) + slack_s
         allowed = self._jump_counts * covered / self._period
         jumped = jump > allowed or jump < -allowed
         if not jumped and gap > 0.0 and self._jump_counts < self.top:

@@ -309,7 +309,7 @@ class Supervisor:
             return Limit.FORCE_RATE
         if not current <= self._current_tripped:
             return Limit.CURRENT
-        if self.motor_heat >= self._heat.tripped:
+        if self.heat.heat >= self._heat.tripped:
             return Limit.MOTOR_HEAT
         return 0
 
@@ -336,7 +336,7 @@ class Supervisor:
         self.bounds.compute(
             estimator,
             spring_force_N,
-            self.motor_heat,
+            self.heat.heat,
             self._temperature_degC,
             self._current_A,
             self.supply.volts,
