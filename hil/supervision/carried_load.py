@@ -26,12 +26,14 @@ class CarriedLoad:
         balance_N: force on the rod that balances the present load.
         hung_load_N: weight that is known to hang on the rod, in force on the rod.
         effective_mass_kg: mass by which changes of force accelerate the output.
+        heaviest_kg: mass with the heaviest weight that the force limit lets hang.
         own_load_N: force on the rod by the mechanism's own weight.
         flutter_m_s: part of the output's speed that a calm one leaves out.
     """
 
     def __init__(self, profile: Profile) -> None:
         self._mass, self.own_load_N, self._mass_per_load = moved_mass(profile)
+        self.heaviest_kg = self._mass + self._mass_per_load * profile.limits.force.limited
         self.reset()
 
     def reset(self) -> None:

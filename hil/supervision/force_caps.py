@@ -23,6 +23,9 @@ from hil.supervision.leaving import Leaving
 APPROACH_1_S = 10.0  # slope of allowed speed over distance at an end
 RETURN_SPEED_M_S = 0.01  # back to a soft end that was overrun
 EASE_M_S = 0.02  # speed margin from which a cap opens quickly
+# Speed beyond the allowed one that doubles the damping, up to that of the heaviest weight: one that has
+# just been laid on is not known yet. From sudden loads in lockstep, no source.
+OVER_M_S = 0.02
 LEAST_BRAKING_M_S2 = 0.03
 BRAKING_SHARE = 0.6  # of what the force limit leaves above the load
 REACTION_S = 0.06  # until a cap has become force: estimator, cycle and force loop
@@ -167,6 +170,7 @@ class TravelCap:
             closing_acceleration,
             ((known if known < balance else balance) - flat.low_N) / braked,
             mass,
+            mass,  # a weight hangs towards the lower end
             damping,
         )
         self.low_N = balance - self._room(
@@ -176,6 +180,7 @@ class TravelCap:
             -closing_acceleration,
             (flat.high_N - (known if known > balance else balance)) / braked,
             mass,
+            load.heaviest_kg,
             damping,
         )
 
@@ -187,6 +192,7 @@ class TravelCap:
         closing_acceleration: float,
         available: float,
         mass: float,
+        heaviest: float,
         damping: float,
     ) -> float:
         """Force in N towards an end that may act beyond the balanced load; negative brakes.
@@ -196,7 +202,7 @@ class TravelCap:
             speed, closing_acceleration: towards the end, m/s and m/s².
             flutter: part of the speed that a calm one leaves out, m/s.
             available: deceleration in m/s² that the force limit leaves.
-            mass: kg. damping: N·s/m.
+            mass, heaviest: as far as is known, and at most, kg. damping: N·s/m.
         """
         most = self._braking
         braking = BRAKING_SHARE * available
@@ -221,6 +227,12 @@ class TravelCap:
         if margin > 0.0:
             # What can hardly be braked may hardly gain speed: its cap opens slowly.
             damping *= 1.0 + margin / EASE_M_S * (1.0 - scarce)
+        elif mass < heaviest:
+            over = speed - allowed if allowed > 0.0 else speed
+            if over > 0.0:
+                more = 1.0 + over / OVER_M_S
+                most_times = heaviest / mass
+                damping *= more if more < most_times else most_times
         return damping * margin - mass * follow
 
 
