@@ -1,7 +1,8 @@
 """A recording in place of the device: what was received then is received again.
 
-While a drive is opened, a frame that is sent releases what was received after it. In the cycle,
-each cycle receives what it received then, whatever is sent.
+A frame that is sent releases what was received after it. In a cycle the identifier is enough: a
+command may differ a little from that of then, and a heartbeat may go out in another cycle. Of a
+serial port each cycle receives at once what it received then, whatever is sent.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from __future__ import annotations
 import json
 import time
 from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -22,6 +24,7 @@ from drivers.capture.wire_text import read_timed
 NAP_S = 0.001
 
 Item = tuple[bool, Any]  # received, and a frame or bytes
+Matches = Callable[[Any], bool]
 Received = tuple[Any, float]  # a frame or bytes, and when
 
 
@@ -126,13 +129,13 @@ class WireRecording:
 
     def bus(self) -> can.BusABC:
         """The next recorded wire, in place of a bus. Raises ``DriverError`` if there is none."""
-        return ReplayBus(self, self._source())
+        return ReplayBus(self, self._source(by_request=True))
 
     def port(self) -> ReplayPort:
         """The next recorded wire, in place of a serial port."""
-        return ReplayPort(self, self._source())
+        return ReplayPort(self, self._source(by_request=False))
 
-    def _source(self) -> Source:
+    def _source(self, by_request: bool) -> Source:
         number = self._opened
         if number >= len(self._wires):
             raise DriverError(
@@ -142,7 +145,7 @@ class WireRecording:
         self._opened += 1
         counts = [c.counts[number] if number < len(c.counts) else 0 for c in self.cycles]
         times = [us / 1e6 for us in self._times_us[number][1:]]
-        source = Source(self._wires[number], counts, times)
+        source = Source(self._wires[number], counts, times, by_request)
         self._sources.append(source)
         return source
 
@@ -157,10 +160,17 @@ class WireRecording:
 
 
 class Source:
-    """Items of one wire, released as the device would."""
+    """Items of one wire, released as the device would.
 
-    def __init__(self, items: list[Item], counts: list[int], times_s: list[float]) -> None:
+    Args:
+        by_request: in a cycle too; else all that a cycle received is there when it begins.
+    """
+
+    def __init__(
+        self, items: list[Item], counts: list[int], times_s: list[float], by_request: bool
+    ) -> None:
         self._items = items
+        self._by_request = by_request
         self._times_s = iter(times_s)
         self._counts = counts
         self._next = 0
@@ -178,13 +188,17 @@ class Source:
     def _receive(self, item: Any) -> None:
         self.waiting.append((item, next(self._times_s, 0.0)))
 
-    def sent(self, matches: Any) -> None:
-        """Something is sent; ``matches`` compares it with what was sent then."""
-        if not self._opening:
-            return
+    def sent(self, matches: Matches, alike: Matches) -> None:
+        """Something is sent: release what was received after it then.
+
+        Args:
+            matches: compares it with what was sent then, while a drive is opened.
+            alike: the same in a cycle.
+        """
+        fits = matches if self._opening else alike
         for i in range(self._next, self._end):
             received, item = self._items[i]
-            if not received and matches(item):
+            if not received and fits(item):
                 # What lies between was received before this was sent.
                 for came, between in self._items[self._next : i]:
                     if came:
@@ -201,10 +215,12 @@ class Source:
             self._next += 1
 
     def begin(self, cycle: int) -> None:
-        # All at once: when a heartbeat goes out depends on the time, and must change nothing.
+        # What came before the request of this cycle is a late answer to the one before; read after
+        # it, it would pass for this cycle's, and every sample after it would be one period old.
         self._opening = False
-        self._end += self._counts[cycle]
         self._release_all()
+        self._end += self._counts[cycle]
+        self._release() if self._by_request else self._release_all()
 
 
 class ReplayBus(can.BusABC):
@@ -219,7 +235,10 @@ class ReplayBus(can.BusABC):
     def send(self, msg: can.Message, timeout: float | None = None) -> None:
         """Release what was received after this then."""
         identifier, data = msg.arbitration_id, msg.data
-        self._source.sent(lambda then: then.arbitration_id == identifier and then.data == data)
+        self._source.sent(
+            lambda then: then.arbitration_id == identifier and then.data == data,
+            lambda then: then.arbitration_id == identifier,
+        )
 
     def _recv_internal(self, timeout: float | None) -> tuple[can.Message | None, bool]:
         waiting = self._source.waiting
@@ -252,7 +271,7 @@ class ReplayPort:
 
     def write(self, data: bytes) -> None:
         """Release what was received after this then."""
-        self._source.sent(lambda then: then == data)
+        self._source.sent(lambda then: then == data, lambda _then: False)
 
     def close(self) -> None:
         """Nothing to be done."""

@@ -107,6 +107,8 @@ def test_each_cycle_gets_back_what_it_had(tmp_path: Path) -> None:
             periods.append(cycle.periods)
             notes += [note["in"] for note in cycle.notes]
             came = []
+            assert bus.recv(0.0) is None  # it came after something was sent
+            bus.send(SENT)
             while (frame := bus.recv(0.0)) is not None:
                 came.append(frame.arbitration_id)
             frames.append(came)

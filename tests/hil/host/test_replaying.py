@@ -8,6 +8,7 @@ changes, or how often the clock is read.
 
 from __future__ import annotations
 
+import gzip
 import json
 import shutil
 from pathlib import Path
@@ -90,6 +91,30 @@ def test_a_cycle_that_read_twice_does_so_again(tmp_path: Path) -> None:
     # One cycle less, and behind it everything is read where it was.
     for column in ("deflection_counts", "measured_torque_N_m"):
         assert np.array_equal(run.column(column)[at], recorded[column][-200:]), column
+
+
+def test_after_an_answer_that_came_late_samples_are_as_young_as_they_were(tmp_path: Path) -> None:
+    """It is read before the next request, and that request's answers after it."""
+    source, folder = RECORDINGS / "footplate_trainer", tmp_path / "recorded"
+    shutil.copytree(source, folder)
+    log = gzip.decompress((folder / "bus.log.gz").read_bytes()).decode().splitlines()
+    index = [json.loads(line) for line in (folder / "wire.jsonl").read_text().splitlines()]
+    cycles = [cycle for line in index for cycle in line.get("cycles", ())]
+    late = next(n for n in range(300, 400) if cycles[n][1] == 4 == cycles[n + 1][1])
+    begin = sum(count for _, count in cycles[:late])
+    sync, first, second, command = log[begin : begin + 4]
+    assert sync.endswith("T") and second.endswith("R") and command.endswith("T")
+    log[begin : begin + 4] = [sync, command, first, second]  # which the next cycle begins with
+    cycles[late][1], cycles[late + 1][1] = 2, 6
+    (folder / "bus.log.gz").write_bytes(gzip.compress("\n".join([*log, ""]).encode()))
+    (folder / "wire.jsonl").write_text("\n".join(map(json.dumps, index)) + "\n")
+    profile = load_profile("footplate_trainer")
+    punctual, held_up = (
+        load_run(replay(profile, played, tmp_path, "again", "test")).column("telemetry_age_s")
+        for played in (source, folder)
+    )
+    assert 1 <= np.count_nonzero(held_up != punctual) <= 2
+    assert np.max(held_up) > 1.05e-3 > 2 * np.median(held_up)
 
 
 def test_another_profile_is_refused(tmp_path: Path) -> None:
