@@ -197,7 +197,7 @@ class EditorPanel(QWidget):
         elif editor.checked.trimmed:
             self.problems.say("\n".join(editor.checked.trimmed[:MOST_SHOWN]), True)
         else:
-            self.problems.say("Nothing is wrong with it.", False)
+            self.problems.say("No errors.", False)
         self.preview.show_plan(editor.checked.plan, None)
         if lines != self._marked:
             self._marked = lines

@@ -58,7 +58,7 @@ class SetpointPreview(QWidget):
                 else (0.0, 1.0)
             )
             words = (
-                f"force, N ({span[0]:.0f} to {span[1]:.0f})" if len(force) else "no force asked for"
+                f"force, N ({span[0]:.0f} to {span[1]:.0f})" if len(force) else "no force setpoint"
             )
             self._lane(painter, upper, words, plan.force_N, span, end_s, self.theme.force)
             low, high = self._travel_mm
