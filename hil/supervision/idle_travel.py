@@ -12,7 +12,8 @@ from hil.control import Estimator
 from hil.profile import Profile
 from hil.supervision.force_caps import allowed_speed
 
-LEAST_M_S = 0.03  # a hand that places the output; above the noise of the estimate
+LEAST_M_S = 0.03  # a hand that places the output
+LASTING_S = 0.004  # noise of the sensor changes its sign within
 
 
 class IdleTravel:
@@ -26,14 +27,18 @@ class IdleTravel:
     def reset(self) -> None:
         """Begin anew."""
         self._speed_m_s, self._room_m = 0.0, math.inf
+        self._fast_s = 0.0
 
     def look(self, estimator: Estimator) -> bool:
         """Return whether the output runs at an end faster than the rest of its way allows."""
         speed, position = estimator.output_velocity_m_s, estimator.output_position_m
+        self._fast_s = self._fast_s + estimator.step_s if speed * self._speed_m_s > 0.0 else 0.0
         self._speed_m_s = speed
         self._room_m = self._upper - position if speed > 0.0 else position - self._lower
         size = abs(speed)
-        return size > LEAST_M_S and size > allowed_speed(self._room_m, self._braking)
+        if not (size > LEAST_M_S and size > allowed_speed(self._room_m, self._braking)):
+            self._fast_s = 0.0
+        return self._fast_s >= LASTING_S
 
     def text(self) -> str:
         """One sentence with numbers."""
