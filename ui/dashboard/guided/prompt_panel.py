@@ -183,8 +183,8 @@ class PromptPanel(PromptFrame):
             return "Nothing for you to do", asking.note or "Wait: it is measuring.", False
         if asking.message:
             return asking.record_text, asking.message, asking.wrong
-        if why_not := asking.why_not_begin:
-            return "Cannot begin yet", f"{why_not[:1].upper()}{why_not[1:]}.", False
+        if asking.why_not_begin:
+            return "Cannot begin yet", f"{asking.why_not_begin}.", False
         return "Nothing runs", self._idle, False
 
     def _ask(self, question: Question | None, hold_wanted: bool) -> None:
