@@ -73,10 +73,12 @@ def window(qapp, tmp_path_factory):
 
 
 def laid(window, size, theme="light"):
+    window.model.in_control = False  # of a powered rig: the window is not laid anew then
     window.resize(*size)
     window.fit()
     if window.theme.name != theme:
         window.swap_theme()
+    window.model.in_control = True
     QApplication.processEvents()
 
 

@@ -15,7 +15,7 @@ from ui.dashboard.window import Window
 
 @pytest.fixture
 def window(model, qtbot, tmp_path):
-    model.feed([make_rows(200)], 1.0)
+    model.feed([make_rows(200, state=State.DE_ENERGISED)], 1.0)
     window = Window(model, runs_directory=tmp_path)
     qtbot.addWidget(window)
     window.resize(1280, 720)

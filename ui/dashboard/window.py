@@ -257,9 +257,16 @@ class Window(QMainWindow):
     def fit(self) -> None:
         """Lay widgets for the window's present size, if that asks for others."""
         sizes = sizes_for(self.width(), self.height())
-        if not self.pages or sizes != self.sizes:
+        if not self.pages or (sizes != self.sizes and self._may_build):
             self.sizes = sizes
             self.build()
+        elif sizes != self.sizes:
+            self._resized.start()  # until power is off
+
+    @property
+    def _may_build(self) -> bool:
+        """False while this window holds control of a powered rig: its heartbeat could be late."""
+        return not (self.model.powered and self.model.in_control)
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         super().resizeEvent(event)
@@ -297,6 +304,10 @@ class Window(QMainWindow):
             page.offer(sequence)
 
     def swap_theme(self) -> None:
+        """Change from light to dark or back; refused while this window controls a powered rig."""
+        if not self._may_build:
+            self.model.say("Light or dark changes only without power: power off first (P)")
+            return
         self.theme = THEMES["dark" if self.theme.name == "light" else "light"]
         self.build()
         if self.help is not None:
