@@ -99,12 +99,13 @@ def test_a_sequence_is_picked_paused_stepped_and_performed_by_keys(seat):
     seat.until(lambda: sequences.pacing.held)
     seat.until(lambda: panel.note.text() == "It rises." and not panel.list.isVisible())
     assert panel.begin_button.text() == "Go on" and "Paused before 2/5" in panel.status.text()
-    assert seat.model.state is State.STANDBY and not seat.model.in_control
+    seat.until(lambda: seat.model.state is State.STANDBY)  # by the samples, which come later
+    assert not seat.model.in_control
     seat.press(KEY.Key_Return, KEY.Key_1)  # the deck acts on nothing
     assert seat.model.active_behaviour is BehaviourCode.NONE
     seat.press(KEY.Key_S, KEY.Key_I)
     seat.until(lambda: sequences.pacing.held and sequences.pacing.number == 3)
-    assert seat.model.active_behaviour is BehaviourCode.HOLD_POSITION
+    seat.until(lambda: seat.model.active_behaviour is BehaviourCode.HOLD_POSITION)
     QTest.mouseClick(panel.begin_button, Qt.MouseButton.LeftButton)
     seat.until(lambda: not sequences.running)
     assert sequences.text.startswith("Finished") and not sequences.wrong
