@@ -17,7 +17,7 @@ from drivers.simulated import GROUPS as VARIED
 from drivers.simulated import RigParameters, check_injected_faults, varied, with_injected_faults
 from hil.profile.explain import explain
 from hil.profile.problems import Problem, ProfileError
-from hil.profile.schema import Lever, Profile
+from hil.profile.schema import Lever, Profile, Simulation
 from hil.profile.source import Source
 
 # Live, of the simulated drive's watch beyond ``simulation.held_up``, so that the host acts first.
@@ -143,9 +143,7 @@ def varied_simulation(profile: Profile, seed: int) -> Profile:
     """
     simulation = with_simulated_faults(profile, ()).simulation
     assert simulation is not None
-    sound = simulation.model_copy(update={"injected_faults": ()})
-    drawn = rig_parameters(profile.model_copy(update={"simulation": sound}))
-    made = varied(drawn, seed)
+    made = varied(_sound_parameters(profile, simulation), seed)
     actual = simulation.actual | {name: getattr(made, name) for group in VARIED for name in group}
     simulation = simulation.model_copy(update={"actual": actual, "seed": seed})
     return profile.model_copy(update={"simulation": simulation})
@@ -159,14 +157,8 @@ def on_the_same_rig(changed: Profile, built: Profile) -> Profile:
     """
     if changed.simulation is None or built.simulation is None:
         return changed
-    before, after = (
-        rig_parameters(
-            profile.model_copy(
-                update={"simulation": built.simulation.model_copy(update={"injected_faults": ()})}
-            )
-        )
-        for profile in (built, changed)
-    )
+    before = _sound_parameters(built, built.simulation)
+    after = _sound_parameters(changed, built.simulation)
     actual = built.simulation.actual | {
         field.name: getattr(before, field.name)
         for field in fields(before)
@@ -174,6 +166,12 @@ def on_the_same_rig(changed: Profile, built: Profile) -> Profile:
     }
     simulation = built.simulation.model_copy(update={"actual": actual})
     return changed.model_copy(update={"simulation": simulation})
+
+
+def _sound_parameters(profile: Profile, simulation: Simulation) -> RigParameters:
+    """Parameters of a simulated rig before faults are injected."""
+    sound = simulation.model_copy(update={"injected_faults": ()})
+    return rig_parameters(profile.model_copy(update={"simulation": sound}))
 
 
 def rig_parameters(profile: Profile) -> RigParameters:
