@@ -75,7 +75,7 @@ def run_empty_loop(seconds: float, channel: str) -> None:
     """The baseline's process; with a bus channel it keeps away from the host's cycle."""
     first_s = None
     if channel:
-        heard = []
+        heard: list[float] = []
         with can.Bus(interface="local_socket", channel=channel) as bus:
             while len(heard) < HEARD:
                 frame = bus.recv(1.0)

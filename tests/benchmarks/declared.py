@@ -32,6 +32,7 @@ LEAST = 5.0
 BLOCK = 500  # cycles of one kind before the other has its turn
 TORQUES = [0.013 * i - 1.2 for i in range(190)]
 Cycle = Callable[[int], Any]
+Decode = Callable[..., Any]  # a dictionary of floats for the plain messages here
 Frames = list[tuple[int, bytearray]]
 
 
@@ -75,7 +76,7 @@ def library(received: list[Frames], values: dict[str, float]) -> Cycle:
     """cantools on the same database."""
     database = cantools.database.load_file(SHIPPED / "drives" / "treadle_board.dbc")
     ask, demand = (database.get_message_by_name(name).encode for name in ("ASK", "DEMAND"))
-    takes = [
+    takes: list[list[tuple[Decode, bytearray]]] = [
         [(database.get_message_by_frame_id(name).decode, data) for name, data in some]
         for some in received
     ]
@@ -97,7 +98,7 @@ def library_checked(received: list[Frames], bad: list[str]) -> Cycle:
     database = cantools.database.load_file(SHIPPED / "drives" / "treadle_board.dbc")
     ask, demand = (database.get_message_by_name(name).encode for name in ("ASK", "DEMAND"))
     crc = crccheck.crc.Crc8SaeJ1850.calc
-    takes = [
+    takes: list[list[tuple[Decode, bytearray, bytes, str]]] = [
         [
             (
                 database.get_message_by_frame_id(name).decode,
@@ -162,7 +163,9 @@ def can(bench: Benchmark, seconds: float) -> None:
         }
     )
     received = traffic(options)
-    board, bad, values = CanBoard(options), [], {}
+    board = CanBoard(options)
+    bad: list[str] = []
+    values: dict[str, float] = {}
     cycles = {
         "CAN cycle, ours": ours(CanBoard(bare), received),
         "CAN cycle, cantools": library(received, values),
@@ -211,11 +214,11 @@ def lines(bench: Benchmark, seconds: float) -> None:
             board.set("state", name, value)
         answers.append(board.build("state"))
 
-    def ours(i: int) -> object:
+    def ours(i: int) -> tuple[Any, bytes]:
         host.set("demand", "torque", TORQUES[i % 190])
         return host.feed(answers[i % 16])[0][1], host.build("demand")
 
-    def plain(i: int) -> object:
+    def plain(i: int) -> tuple[Any, bytes]:
         text = answers[i % 16].decode().removeprefix("= ").partition("*")[0].split(",")
         values = (*map(float, text[:4]), float(int(text[4], 16)))
         return values, f"m {TORQUES[i % 190]:+.4f}".encode()
@@ -240,11 +243,11 @@ def frames(bench: Benchmark, seconds: float) -> None:
         chunks.append(board.build("sample"))
     layout = struct.Struct("<BIh")
 
-    def ours(i: int) -> object:
+    def ours(i: int) -> tuple[Any, bytes]:
         board.set("sample", "deflection", i % 1000)
         return host.feed(chunks[i % 16])[0][1], board.build("sample")
 
-    def plain(i: int) -> object:
+    def plain(i: int) -> tuple[Any, bytes]:
         sent = b"\xa5\x5a\x07\x01" + layout.pack(15, 15000, i % 1000)
         return layout.unpack(chunks[i % 16][4:11]), sent
 

@@ -119,7 +119,9 @@ def serve(directory: str, seconds: float, ready: Flag, begin: Flag, result: Any)
     server = LinkServer(directory, {"rate_hz": 1 / PERIOD_S}, 0.15)
     ready.set()
     row = NO_SAMPLE
-    spent, stops, late = [], [], 0
+    spent: list[float] = []
+    stops: list[float] = []
+    late = 0
     began = time.monotonic()
     while server.holder is None or not stops:  # until both clients are there
         server.publish_row(row)

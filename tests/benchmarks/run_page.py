@@ -216,7 +216,7 @@ def measure_hour(bench: Benchmark, run: Path, seconds: int) -> None:
 
         ours.append(timed(opened))
         view.wait(60.0)
-        peers = []
+        peers: list[Peer] = []
         raw.append(timed(lambda peers=peers: (peers.append(Peer(file)), peers[0].widget.grab())))
     for _ in range(3 if pandas else 0):
         plots.append(timed(lambda: PlotPeer(file)))

@@ -17,7 +17,7 @@ from table import Benchmark
 
 from drivers.base import Mode, PowerRequest
 from hil.bench.lockstep import LockstepBench
-from hil.core.requests import Apply, ConstantForce, HoldPosition, PowerOn, VirtualSpring
+from hil.core.requests import Apply, Behaviour, ConstantForce, HoldPosition, PowerOn, VirtualSpring
 from hil.core.samples import State
 from hil.profile.devices import make_lockstep_drive
 from hil.profile.loader import load_profile
@@ -36,7 +36,7 @@ def session(profile: Profile, seconds: float) -> tuple[list[float], LockstepBenc
     bench.request(PowerOn(load_supported=True))
     bench.run(0.2)
     middle = profile.actuator.stroke / 2
-    parts = (
+    parts: tuple[Behaviour, ...] = (
         HoldPosition(position_m=middle),
         ConstantForce(force_N=210.0, damping_N_s_m=600.0),
         VirtualSpring(rest_m=middle, stiffness_N_m=40e3, damping_N_s_m=900.0, bias_N=210.0),

@@ -40,6 +40,7 @@ from hostile import attack
 from hil.core import (
     COLUMNS,
     Apply,
+    Behaviour,
     EndRun,
     HoldPosition,
     Marker,
@@ -73,7 +74,7 @@ WITHOUT_HOLDER_S = 0.3  # the heartbeat limit of the profile, and two heartbeats
 STOPS = 10
 STOP_TO_POWER_OFF_S = 0.1
 AT = {column.name: i for i, column in enumerate(COLUMNS)}
-BEHAVIOURS = [
+BEHAVIOURS: list[Behaviour] = [
     HoldPosition(position_m=0.02, speed_m_s=0.02),
     HoldPosition(position_m=0.03, speed_m_s=0.02),
     VirtualSpring(rest_m=0.03, stiffness_N_m=10000.0, damping_N_s_m=200.0),

@@ -43,8 +43,9 @@ class Fault:
         return self.entry["what"] in ("pause", "restart") or "for" in self.entry
 
 
-def _flag(what: str, value: float = 1.0, **keys: str) -> dict[str, Any]:
-    return {"what": what, "value": value, **keys}
+def _flag(what: str, value: float = 1.0, lasts: str = "") -> dict[str, Any]:
+    entry: dict[str, Any] = {"what": what, "value": value}
+    return entry | {"for": lasts} if lasts else entry
 
 
 def _pause(length_ms: int, stale: float) -> Fault:
@@ -114,8 +115,7 @@ FAULTS: dict[str, Fault] = {
         _flag("supply_V", 10.0), frozenset((Limit.SUPPLY_LOW, Limit.DRIVE_FAULT)), at_once=True
     ),
     "supply dips to 20 V for 50 ms": Fault(
-        _flag("supply_V", 20.0, **{"for": "50 ms"}),
-        frozenset((Limit.SUPPLY_LOW, Limit.DRIVE_FAULT)),
+        _flag("supply_V", 20.0, lasts="50 ms"), frozenset((Limit.SUPPLY_LOW, Limit.DRIVE_FAULT))
     ),
     "supply 45 V": Fault(
         _flag("supply_V", 45.0), frozenset((Limit.SUPPLY_HIGH, Limit.DRIVE_FAULT)), at_once=True
@@ -138,7 +138,7 @@ FAULTS: dict[str, Fault] = {
     "slow values silent": Fault(
         _flag("slow_values_silent"), frozenset((Limit.TELEMETRY_AGE,)), at_once=True
     ),
-    "drive silent for 10 ms": Fault(_flag("silent", **{"for": "10 ms"}), LATE),
+    "drive silent for 10 ms": Fault(_flag("silent", lasts="10 ms"), LATE),
     "power stays on": Fault(_flag("power_stays_on", 1.0), REMOVAL, asks_stop=True),
     "power stays on, watch dead": Fault(_flag("power_stays_on", 2.0), REMOVAL, asks_stop=True),
     "power comes by itself": Fault(_flag("comes_on_by_itself"), REMOVAL, asks_stop=True),

@@ -523,7 +523,8 @@ def report(outcomes: list[Outcome], wall_s: float, worst: int = WORST) -> None:
     ``force`` is a share of the limit that trips; in brackets: without power. ``unseen``: largest
     false force that friction carried, so that nothing on the rig could show it.
     """
-    for cells in ({name: name for name in WIDTHS}, *rows(outcomes)):
+    heads: dict[str, str | int] = {name: name for name in WIDTHS}
+    for cells in (heads, *rows(outcomes)):
         first, *others = cells.items()
         print(f"{first[1]:34.34}" + "".join(f"{cell:>{WIDTHS[key]}}" for key, cell in others))
     bad = sorted((o for o in outcomes if shortfalls(o)), key=badness, reverse=True)

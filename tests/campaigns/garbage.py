@@ -54,10 +54,11 @@ def can_frame(kind: str, one: can.Message, other: can.Message, draw: random.Rand
     )
 
 
-class GarbageBus:
+class GarbageBus(can.BusABC):
     """A bus on which only damaged frames come."""
 
     def __init__(self, make: Callable[[], can.Message]) -> None:
+        super().__init__("garbage")
         self._make = make
         self._left = 5
 
@@ -70,9 +71,6 @@ class GarbageBus:
         return self._make()
 
     def send(self, msg: can.Message, timeout: float | None = None) -> None:
-        pass
-
-    def shutdown(self) -> None:
         pass
 
 

@@ -20,6 +20,7 @@ import multiprocessing
 import os
 import sys
 import time
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -99,7 +100,7 @@ class Session:
 class Kept:
     """Rows of a session as a recorded run, in memory."""
 
-    def __init__(self, rows: list[tuple[float, ...]], events: list[dict[str, Any]]) -> None:
+    def __init__(self, rows: Sequence[Sequence[float]], events: list[dict[str, Any]]) -> None:
         self._table = np.array(rows, dtype=float)
         self.events = events
         self.names = {column.name for column in COLUMNS}

@@ -68,8 +68,8 @@ def test_a_record_and_a_licence_go_with_the_package(tmp_path: Path) -> None:
     profile = load_profile("footplate_trainer")
     record = record_of(profile, tmp_path / "record")
     (tmp_path / "licence.txt").write_text("For use in our own leg.\n")
-    words = ("hand-over", "--profile", "footplate_trainer", "--out", str(tmp_path / "law"))
-    words += ("--bring-up", str(record), "--licence", str(tmp_path / "licence.txt"))
+    words = ["hand-over", "--profile", "footplate_trainer", "--out", str(tmp_path / "law")]
+    words += ["--bring-up", str(record), "--licence", str(tmp_path / "licence.txt")]
     assert cli.main(words) == 0
     data = json.loads((tmp_path / "law" / "law.json").read_text())
     assert data["licence_of_use"] == "For use in our own leg."

@@ -2,15 +2,25 @@
 
 import json
 import shutil
-from types import SimpleNamespace
 
 import pytest
 
-from hil.measure import Characteristic, EndOfTest, EvaluatedRun, Sheet, assemble, force_response
+from hil.measure import (
+    Characteristic,
+    EndOfTest,
+    EvaluatedRun,
+    Sheet,
+    assemble,
+    chosen,
+    force_response,
+)
 from hil.profile import load_profile
 from hil.profile.loader import SHIPPED
+from hil.recorder import Run
 from ui.cli import main
 from ui.commands import measure, redesign
+
+[PLANT] = chosen(["plant"])
 
 
 @pytest.fixture
@@ -24,9 +34,7 @@ def rig(tmp_path, monkeypatch):
     file.write_text(file.read_text().replace("actual:", actual, 1))
     profile = load_profile(str(file))
     figure = Characteristic("plant.reflected_mass", "Mass", heavier, 0.3, "kg")
-    tested = EvaluatedRun(
-        SimpleNamespace(key="plant"), SimpleNamespace(meta={}, path=tmp_path), (figure,)
-    )
+    tested = EvaluatedRun(PLANT, Run(tmp_path, {}), (figure,))
 
     def assembled(folder, tests):
         if folder == tmp_path:
