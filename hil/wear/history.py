@@ -5,7 +5,6 @@ What was taken from a run is kept in ``wear.json`` beside the runs, so that a ru
 
 from __future__ import annotations
 
-import contextlib
 import json
 import math
 import os
@@ -22,6 +21,8 @@ from hil.wear.signs import signs_of_columns
 from hil.wear.trend import Change, Trend
 
 FILE, FORM = "wear.json", 1
+# Raised when a sign is added or computed in another way: entries of before are computed again.
+SIGNS_FORM = 2
 MOST_BYTES = 64 * 1024 * 1024
 BASELINE = 10  # runs before one can show a change
 # Name: words, unit, factor from SI, smallest standard deviation from run to run that is believed.
@@ -57,6 +58,7 @@ class Entry:
     Attributes:
         actuator: profile's name and the drive's identity. started: ISO 8601.
         travel_m: way of the nut, either way.
+        signs_form: ``SIGNS_FORM`` when it was taken: an older one was not asked for newer signs.
     """
 
     run: str
@@ -64,6 +66,7 @@ class Entry:
     started: str
     travel_m: float
     signs: dict[str, float]
+    signs_form: int = SIGNS_FORM
 
 
 @dataclass(frozen=True)
@@ -126,18 +129,32 @@ class History:
             if not all(map(math.isfinite, [*signs.values(), float(kept["travel_m"])])):
                 raise ValueError("not finite")
             self.entries[name] = Entry(
-                name, str(kept["actuator"]), str(kept["started"]), float(kept["travel_m"]), signs
+                name,
+                str(kept["actuator"]),
+                str(kept["started"]),
+                float(kept["travel_m"]),
+                signs,
+                int(kept.get("signs_form", 1)),
             )
 
+    @property
+    def outdated(self) -> list[str]:
+        """Return the runs that were taken before there were all of today's signs."""
+        return [name for name, entry in self.entries.items() if entry.signs_form != SIGNS_FORM]
+
     def scan(self, tell: Callable[[str], None] = lambda _name: None) -> list[str]:
-        """Take the runs that are not there yet, forget those that are gone; returns troubles."""
+        """Take the runs that are not there yet, or were taken for fewer signs; forget those gone.
+
+        Returns troubles. A run that cannot be read any more keeps the signs that it has.
+        """
         troubles = []
+        again = set(self.outdated)
         there = sorted(path.parent for path in self.directory.glob("*/run.yaml"))
         names = {path.name for path in there}
         for gone in self.entries.keys() - names:
             del self.entries[gone]
         for path in there:
-            if path.name not in self.entries:
+            if path.name not in self.entries or path.name in again:
                 tell(path.name)
                 try:
                     self.take(load_run(path))
@@ -161,12 +178,14 @@ class History:
         started = str(run.meta.get("started") or "")
         known: dict[str, float] = {}
         travel_m = 0.0
+        there = set(run.schema.names)
         # A run of an older form lacks columns: it shows nothing, and is not read again.
-        with contextlib.suppress(RunError, KeyError):
+        if there.issuperset(_COLUMNS):
             columns = {column: np.asarray(run.column(column), float) for column in _COLUMNS}
             known = signs_of_columns(columns).as_data()
-            more = {column: np.asarray(run.column(column), float) for column in COLUMNS}
-            known |= run_signs(columns | more)
+            if there.issuperset(COLUMNS):
+                more = {column: np.asarray(run.column(column), float) for column in COLUMNS}
+                known |= run_signs(columns | more)
             travel_m = float(np.nansum(np.abs(np.diff(columns["nut_position_m"]))))
         self.entries[run.path.name] = Entry(run.path.name, actuator, started, travel_m, known)
 
@@ -182,6 +201,7 @@ class History:
                 "started": entry.started,
                 "travel_m": entry.travel_m,
                 "signs": entry.signs,
+                "signs_form": entry.signs_form,
             }
             for entry in self.entries.values()
         }

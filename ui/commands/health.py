@@ -41,6 +41,8 @@ def run(options: argparse.Namespace) -> int:
     history = History(options.runs)
     if history.trouble:
         say(options, history.trouble)
+    if outdated := len(history.outdated):
+        say(options, f"{outdated} runs were kept without today's signs: computed again")
     troubles = history.scan()
     history.save()
     findings = history.findings()

@@ -99,6 +99,36 @@ def test_a_run_is_read_once_and_forgotten_when_it_is_gone(
     assert list(again.entries) == ["0002-cycle"]
 
 
+def test_runs_kept_before_a_sign_was_known_are_computed_again(
+    weeks: Path, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    runs = tmp_path / "runs"
+    runs.mkdir()
+    for number in range(3):
+        record(runs, number, rows_of(number, 2.0))
+    history = History(runs)
+    history.scan()
+    history.save()
+    whole = json.loads((runs / "wear.json").read_text())
+    older = json.loads(json.dumps(whole))
+    for number, kept in enumerate(older["runs"].values()):
+        if number < 2:
+            del kept["signs_form"], kept["signs"]["stiffness_N_m"]
+    (runs / "wear.json").write_text(json.dumps(older))
+    assert History(runs).outdated == ["0001-cycle", "0002-cycle"]
+    (runs / "0002-cycle" / "samples.parquet").write_bytes(b"damaged")
+    from ui import cli
+
+    assert cli.main(["health", "--runs", str(runs)]) == 0
+    said = capsys.readouterr()
+    assert "2 runs were kept without today's signs" in said.out + said.err
+    assert "not read: 0002-cycle" in said.out + said.err
+    again = json.loads((runs / "wear.json").read_text())["runs"]
+    assert again["0001-cycle"] == whole["runs"]["0001-cycle"]
+    # What is known of a run that is damaged by now stays, and it is still said to lack the rest.
+    assert again["0002-cycle"] == older["runs"]["0002-cycle"] | {"signs_form": 1}
+
+
 @pytest.mark.parametrize(
     "text", ["", "[]", "{}", '{"form": 1, "runs": {"a": 1}}', "[" * 9000, '{"form": 1, "runs": []}']
 )

@@ -15,15 +15,25 @@ from ui.dashboard.guided import KeptFolder, newest_folders
 def kept_records(records: Path, rig: str, steps: int) -> list[KeptFolder]:
     """Records of this rig, newest first; a folder that cannot be read is left out."""
     name = re.compile(rf"^  name: (['\"]?){re.escape(rig)}\1$", re.M)
-    kept = []
-    for folder in newest_folders(records):
-        # Read whole it takes a while; it is looked at closely once it is chosen.
+
+    def text_of(folder: Path) -> str:
+        # Parsed it takes a while; it is looked at closely once it is chosen.
         with contextlib.suppress(OSError, UnicodeDecodeError):
-            text = (folder / YAML).read_text("utf-8")
-            if name.search(text):
-                passed = len(re.findall(r"^  verdict: pass$", text, re.M))
-                kept.append(KeptFolder(folder, f"{passed} of {steps} verified"))
-    return kept
+            return (folder / YAML).read_text("utf-8")
+        return ""
+
+    def of_rig(folder: Path) -> bool:
+        return bool(name.search(text_of(folder)))
+
+    return [
+        KeptFolder(folder, f"{passed_in(text_of(folder))} of {steps} verified")
+        for folder in newest_folders(records, of_rig)
+    ]
+
+
+def passed_in(text: str) -> int:
+    """Return how many steps a record's text calls passed."""
+    return len(re.findall(r"^  verdict: pass$", text, re.M))
 
 
 def result_of(folder: Path, entry: dict[str, Any]) -> Result:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 
 MOST_KEPT = 20
@@ -30,7 +31,8 @@ def newest_folders(
 ) -> list[Path]:
     """Return ``wanted`` folders in ``place``, newest first; none if it cannot be read."""
     try:
-        folders = [path for path in place.iterdir() if path.is_dir() and wanted(path)]
+        folders = sorted((path for path in place.iterdir() if path.is_dir()), reverse=True)
     except OSError:
         return []
-    return sorted(folders, reverse=True)[:most]
+    # One after the other: what is older than the last that is listed need not be looked at.
+    return list(islice(filter(wanted, folders), most))
