@@ -7,7 +7,17 @@ from dataclasses import dataclass
 from typing import Literal
 
 from hil.bringup import make_safe
-from hil.core import Apply, Behaviour, Commission, EndRun, HoldPosition, Marker, StartRun, fix
+from hil.core import (
+    Apply,
+    Behaviour,
+    Commission,
+    EndRun,
+    HoldPosition,
+    Limit,
+    Marker,
+    StartRun,
+    fix,
+)
 from hil.measure.characteristic import Evaluation, RecordedRun
 from hil.procedures import (
     Action,
@@ -35,6 +45,11 @@ BALANCE = (
 )
 BLOCK = "Clamp the output fast where it stands, so that neither hand nor motor can move it."
 HANDS_AWAY = "Hands away from screw, springs and lever"
+PLANT = "plant"  # the test that bears a rig which is not as stated
+MEASURE_PLANT = (
+    "If nothing on the rig has changed, its mass or friction is not the profile's: run the test "
+    f"Plant ({PLANT}), which bears that, and take over the values that it proposes."
+)
 
 
 @dataclass(frozen=True)
@@ -101,6 +116,8 @@ def measure_all(
             yield from test.run(profile)
         except BenchStopped as stop:
             text = f"the bench stopped ({stop.cause}): {str(stop).rstrip('.')}. {fix(stop.code)}"
+            if stop.code == Limit.DISAGREEMENT and test.key != PLANT:
+                text = f"{text} {MEASURE_PLANT}"
             end = EndOfTest(test.key, "stopped", text.strip())
         except ProcedureFailed as failure:
             end = EndOfTest(test.key, "failed", str(failure))

@@ -23,6 +23,7 @@ from hil.measure.characteristic import (
     windows,
 )
 from hil.measure.guarded import (
+    PLANT,
     GuardedTest,
     Part,
     apply,
@@ -333,7 +334,7 @@ def _truth(profile: Profile) -> dict[str, float]:
 
 
 TEST = GuardedTest(
-    key="plant",
+    key=PLANT,
     title="Plant",
     purpose="motor torque to spring force: reflected mass, damping, stiffness, delay",
     risk="Sines shake the clamped output at up to sixteen a second; the clamp must bear that.",

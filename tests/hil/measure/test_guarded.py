@@ -56,3 +56,17 @@ def test_a_difference_needs_more_than_both_uncertainties():
     assert not replace(figure, predicted=float("nan")).differs
     numpy_figure = replace(figure, value=np.float64(10.0), truth=10.5)
     assert json.dumps([numpy_figure.differs, numpy_figure.covered]) == "[false, true]"
+
+
+def test_a_rotor_far_from_the_stated_one_is_a_case_for_the_test_plant(tmp_path):
+    simulation = PROFILE.simulation
+    heavy = {"rotor_inertia_kg_m2": 1.4 * PROFILE.actuator.motor.rotor_inertia}
+    rig = PROFILE.model_copy(
+        update={"simulation": simulation.model_copy(update={"actual": simulation.actual | heavy})}
+    )
+    end, bench = measure_in_lockstep(rig, "force_response", 1, tmp_path / "runs")
+    assert end.how == "stopped" and "Force disagreement" in end.text
+    assert "run the test Plant (plant)" in end.text
+    assert without_power(bench)
+    # It is the first of the plan: what the others rest on is known before they run.
+    assert TESTS[0].key == "plant"
