@@ -6,9 +6,7 @@ Each rig is drawn from its seed: friction, noise and spring rates off by up to a
 calibration is that of the rig but for an error within its stated uncertainty. A figure is good if
 its stated band covers the truth in 93 to 98 % of the rigs. ``--quick`` tries a few rigs.
 ``--keep DIR`` leaves the runs there: a campaign that was cut off goes on from them, and changed
-figures are made again from the same runs (``--no-runs``). ``--faults`` breaks each test in its
-middle by each fault instead: it must end stopped or failed, told, without power, and be there to
-resume.
+figures are made again from the same runs (``--no-runs``).
 """
 
 from __future__ import annotations
@@ -24,20 +22,11 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
-from drivers.base import PowerStage
-from hil.bench.rehearsal import DisturbanceFault, Rehearsal, RehearsedFault, StopButtonFault
 from hil.measure import TESTS, assemble, finished_runs, measure_in_lockstep
 from hil.profile import Profile, load_profile, rig_parameters, varied_simulation
 
 PROFILE = "footplate_trainer"
 LEAST, MOST = 0.93, 0.98
-FAULTS: dict[str, RehearsedFault] = {
-    "emergency stop": StopButtonFault(at="0 s", what="emergency_stop"),
-    "deflection at its rail": DisturbanceFault(at="0 s", what="deflection_rail"),
-    "drive fault": DisturbanceFault(at="0 s", what="drive_fault", value=0x7500),
-    "supply too low": DisturbanceFault(at="0 s", what="supply_V", value=24.0),
-    "silent drive": DisturbanceFault(at="0 s", what="silent"),
-}
 
 
 def rig(seed: int) -> Profile:
@@ -89,29 +78,6 @@ def measured(job: tuple[int, tuple[str, ...], Path | None, bool]) -> dict[str, A
     return found
 
 
-def broken(job: tuple[str, str]) -> dict[str, Any]:
-    key, fault = job
-    profile = load_profile(PROFILE)
-    (test,) = (t for t in TESTS if t.key == key)
-    at = 0.5 * test.lasts_s(profile)
-    rehearsal = Rehearsal((FAULTS[fault].model_copy(update={"at": at}),))
-    with tempfile.TemporaryDirectory() as folder:
-        end, bench = measure_in_lockstep(profile, key, 1, Path(folder) / "runs", rehearsal)
-        resumable = not finished_runs(Path(folder))
-    stage = bench.drive.core.power  # a silent drive tells nothing
-    problems = []
-    # In the shock test the power is off throughout: nothing stops.
-    if end.how == "finished" and key != "shock":
-        problems.append("went on")
-    if end.how != "finished" and not end.text:
-        problems.append("not told")
-    if end.how != "finished" and not resumable:
-        problems.append("counts as done")
-    if stage not in (PowerStage.OFF, PowerStage.FAULT):
-        problems.append(f"power stage {stage.name}")
-    return {"test": key, "fault": fault, "how": end.how, "text": end.text, "problems": problems}
-
-
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--seeds", type=int, default=50)
@@ -121,30 +87,14 @@ def main() -> int:
     parser.add_argument("--quick", action="store_true", help="six rigs")
     parser.add_argument("--keep", type=Path, metavar="DIR", help="leave the runs, go on from them")
     parser.add_argument("--no-runs", action="store_true", help="figures of the kept runs alone")
-    parser.add_argument("--faults", action="store_true")
     parser.add_argument("--check", action="store_true", help="exit 1 if it does not hold")
     parser.add_argument("--json", action="store_true")
     options = parser.parse_args()
     keys = tuple(t.key for t in TESTS if not options.only or t.key in options.only)
     with multiprocessing.get_context("spawn").Pool(options.processes) as pool:
-        if options.faults:
-            return _faults(options, pool.imap(broken, [(k, f) for k in keys for f in FAULTS]))
         seeds = range(options.first, options.first + (6 if options.quick else options.seeds))
         jobs = [(seed, keys, options.keep, not options.no_runs) for seed in seeds]
         return _coverage(options, pool.imap(measured, jobs))
-
-
-def _faults(options: argparse.Namespace, coming: Iterable[dict[str, Any]]) -> int:
-    found = []
-    for row in coming:
-        found.append(row)
-        print(
-            f"{row['test']:22} {row['fault']:24} {row['how']:9} {'; '.join(row['problems'])}",
-            flush=True,
-        )
-    if options.json:
-        print(json.dumps(found))
-    return int(options.check and any(row["problems"] for row in found))
 
 
 def _coverage(options: argparse.Namespace, coming: Iterable[dict[str, Any]]) -> int:

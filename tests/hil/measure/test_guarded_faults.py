@@ -1,7 +1,7 @@
 """A fault in each guarded test: stopped, told, without power, and there to be run again.
 
-The campaign (``tests/campaigns/measure.py --faults``) breaks each test by each fault in its middle;
-here each meets one of them, soon after its first measured motion began.
+The campaign (``tests/campaigns/measure_faults.py``) breaks each test by each fault in its middle; here
+each meets one of them, soon after its first measured motion began.
 """
 
 import pytest
