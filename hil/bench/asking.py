@@ -11,6 +11,7 @@ from hil.control import (
     BY_TORQUE,
     ForceCalibration,
     changed_calibration,
+    plant_refused,
     reduced_profile,
     restricted_profile,
     slide_s,
@@ -90,6 +91,8 @@ class AskedBench(PoweringBench):
             return Outcome(False, "power off first: limits change only while de-energised")
         if isinstance(request, Commission) and self.profile.control.source != "torque":
             return Outcome(False, BY_TORQUE)
+        if isinstance(request, Commission) and (why := plant_refused(self.own_profile, request)):
+            return Outcome(False, why)
         if isinstance(request, EndCommission):
             self.envelope = None
             self.hold_to_run.needed = False
@@ -102,7 +105,9 @@ class AskedBench(PoweringBench):
             narrowed = self.reduced and not request.hold_to_run
             base = reduced_profile(self.own_profile) if narrowed else self.own_profile
             self._adopt(restricted_profile(base, request, position))
-        self._event("envelope", envelope=self.envelope and self.envelope.model_dump())
+        self._event(
+            "envelope", envelope=self.envelope and self.envelope.model_dump(exclude_none=True)
+        )
         return Outcome(True, self._limits_text())
 
     def _limits_text(self) -> str:

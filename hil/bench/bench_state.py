@@ -131,7 +131,9 @@ class BenchState:
         capped = capped_profile(profile, self.cap)
         # The force loop is that of the rig: a cap on its force does not change its friction.
         profile = profile.model_copy(update={"control": capped.control})
-        if profile.control != self.profile.control:
+        if profile.actuator != self.profile.actuator:
+            self.estimator.use(profile)
+        if profile.control != self.profile.control or profile.actuator != self.profile.actuator:
             # Some 60 ms, in which the drive hears nothing: only where it is needed.
             self._gains = design_source(profile, self.period_s, self._delay_s)
         self.gains = capped_gains(self._gains, self.cap)

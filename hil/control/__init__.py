@@ -3,7 +3,15 @@
 from hil.control.behaviours import ActiveBehaviour, carry_on, check_behaviour, start_behaviour
 from hil.control.calibration import ForceCalibration, LiveCalibration, passive_bounds
 from hil.control.changed_calibration import changed_calibration, slide_s
-from hil.control.commissioning import HoldToRun, OpenLoop, SpeedRun, TorqueRun, restricted_profile
+from hil.control.commissioning import (
+    HoldToRun,
+    OpenLoop,
+    SpeedRun,
+    TorqueRun,
+    plant_refused,
+    restricted_profile,
+    with_plant,
+)
 from hil.control.controlled_stop import ControlledStop
 from hil.control.dry_friction import bandwidth_Hz, left_over_N, sine_N
 from hil.control.estimation import SLIP_SPEED_M_S, Estimator, ObserverGains, observer_gains
@@ -117,6 +125,7 @@ __all__ = [
     "observer_gains",
     "own_values",
     "passive_bounds",
+    "plant_refused",
     "profile_in_force",
     "reduced_profile",
     "reduced_text",
@@ -135,6 +144,7 @@ __all__ = [
     "verified_directory",
     "verify",
     "widened",
+    "with_plant",
     "withdraw",
     "within_passivity",
 ]

@@ -13,7 +13,7 @@ import math
 from typing import TypeVar
 
 from hil.control.estimation import Estimator
-from hil.core import BehaviourCode, Commission, MotorSpeed, MotorTorque
+from hil.core import BehaviourCode, Commission, MotorSpeed, MotorTorque, TriedPlant
 from hil.profile import CurrentLimit, ForceLimit, Profile, SpeedLimit
 
 NAN = float("nan")
@@ -24,6 +24,7 @@ SPEED_BANDWIDTH_RAD_S = 2 * math.pi * 5
 BLOCKED_SHARE = 0.1  # of the asked speed
 BLOCKED_S = 0.25
 WINDOW_M = 0.003  # to either side, for a closed loop without known ends
+MOST_TRIED = 4.0  # times the profile's value, or that part of it; no source
 STARTING_S = 0.4  # in which standing still is no blocking yet
 
 
@@ -198,4 +199,39 @@ def restricted_profile(
         control = control.model_copy(
             update={"force_bandwidth": min(control.force_bandwidth, envelope.bandwidth_Hz)}
         )
-    return profile.model_copy(update={"limits": narrow, "control": control})
+    narrowed = profile.model_copy(update={"limits": narrow, "control": control})
+    return narrowed if envelope.plant is None else with_plant(narrowed, envelope.plant)
+
+
+def with_plant(profile: Profile, plant: TriedPlant) -> Profile:
+    """Return the profile with what was measured in place of what it states."""
+    actuator = profile.actuator
+    motor, friction = actuator.motor, actuator.friction
+    if plant.rotor_inertia_kg_m2 is not None:
+        motor = motor.model_copy(update={"rotor_inertia": plant.rotor_inertia_kg_m2})
+    given = {"coulomb": plant.coulomb_N_m, "breakaway": plant.breakaway_N_m}
+    friction = friction.model_copy(update={k: v for k, v in given.items() if v is not None})
+    return profile.model_copy(
+        update={"actuator": actuator.model_copy(update={"motor": motor, "friction": friction})}
+    )
+
+
+def plant_refused(profile: Profile, envelope: Commission) -> str:
+    """Return why the plant of an envelope cannot be tried, with the fix; '' if it can."""
+    plant = envelope.plant
+    if plant is None:
+        return ""
+    if not (envelope.closed_loop and envelope.hold_to_run):
+        return "a plant is tried in a closed loop, under the hold-to-run control: ask for both"
+    actuator = profile.actuator
+    for name, tried, stated, unit in (
+        ("rotor inertia", plant.rotor_inertia_kg_m2, actuator.motor.rotor_inertia, "kg m^2"),
+        ("dry friction", plant.coulomb_N_m, actuator.friction.coulomb, "N m"),
+        ("break-away friction", plant.breakaway_N_m, actuator.friction.breakaway, "N m"),
+    ):
+        if tried is not None and not stated / MOST_TRIED <= tried <= MOST_TRIED * stated:
+            return (
+                f"{name} of {tried:.4g} {unit}: more than {MOST_TRIED:g} times from the profile's "
+                f"{stated:.4g} {unit}. Fix: correct the profile and bring the rig up"
+            )
+    return ""

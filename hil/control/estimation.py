@@ -201,6 +201,14 @@ class Estimator:
     """
 
     def __init__(self, profile: Profile, period_s: float) -> None:
+        self._period = period_s
+        self._as_usual = AS_USUAL_PERIODS * period_s
+        self.use(profile)
+        self.reset(0.0, 0.0)
+
+    def use(self, profile: Profile) -> None:
+        """Estimate for this profile's actuator from now on; at rest, without power."""
+        period_s = self._period
         actuator = profile.actuator
         screw = actuator.screw
         self.mass = actuator.reflected_mass
@@ -210,8 +218,6 @@ class Estimator:
         self._coulomb_N = actuator.friction.coulomb * self._per_torque
         self._breakaway_N = max(actuator.friction.breakaway * self._per_torque, self._coulomb_N)
         self._viscous = actuator.friction.viscous * self._per_torque**2
-        self._period = period_s
-        self._as_usual = AS_USUAL_PERIODS * period_s
         self._gains = gains = observer_gains(profile, period_s)
         self._gain_x = gains.position
         self._gain_v = gains.velocity
@@ -220,7 +226,8 @@ class Estimator:
         self._torque_before = gains.torque_before
         self._alpha = gains.alpha
         self._beta = gains.beta / period_s
-        self.reset(0.0, 0.0)
+        self._covariance = gains.covariance
+        self._unsettled = 0  # samples for which the covariance is still to be followed
 
     def reset(self, nut_position_m: float, deflection_m: float) -> None:
         """Start at rest at the given positions."""

@@ -251,6 +251,14 @@ class EndRun(Message):
     kind: Literal["end_run"] = "end_run"
 
 
+class TriedPlant(Message):
+    """Measured plant, as far as it is not what the profile states."""
+
+    rotor_inertia_kg_m2: float | None = Field(None, gt=0)
+    coulomb_N_m: float | None = Field(None, gt=0)
+    breakaway_N_m: float | None = Field(None, gt=0)
+
+
 class Commission(Message):
     """Restricted operation: limits no wider than these, for as long as it lasts.
 
@@ -258,7 +266,8 @@ class Commission(Message):
     ``closed_loop`` is set only :class:`MotorTorque`, :class:`MotorSpeed` and
     :class:`SeekReference` are accepted; they are accepted at no other time. ``bandwidth_Hz`` 0
     leaves the force loop as the profile says. With ``hold_to_run`` the power stage stays on only
-    while :class:`Enable` keeps coming.
+    while :class:`Enable` keeps coming. A ``plant`` is what the force loop is designed for meanwhile,
+    to try a redesign; it needs ``closed_loop`` and ``hold_to_run``.
     """
 
     kind: Literal["commission"] = "commission"
@@ -271,6 +280,7 @@ class Commission(Message):
     # is held within a narrow window around where the output stands when this is taken.
     ends_known: bool = False
     hold_to_run: bool = True
+    plant: TriedPlant | None = None
 
 
 class EndCommission(Message):

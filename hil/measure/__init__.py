@@ -4,8 +4,8 @@ from hil.measure.characteristic import Characteristic, Diagram, Evaluation, Line
 from hil.measure.guarded import EndOfTest, GuardedTest, measure_all
 from hil.measure.in_lockstep import measure_in_lockstep
 from hil.measure.plan import TESTS, chosen, duration_words, tests_length_s
-from hil.measure.plant_proposal import LoopFigures, Proposal, proposal_of, propose
-from hil.measure.redesign_trial import TRIED, Trial, judge_trial
+from hil.measure.plant_proposal import LoopFigures, Proposal, proposal_of, propose, proposed_changes
+from hil.measure.redesign_trial import TRIED, Trial, judge_trial, on_trial, tried_plant
 from hil.measure.sheet import (
     MEASURED,
     RUNS,
@@ -55,13 +55,16 @@ __all__ = [
     "measure_all",
     "measure_in_lockstep",
     "new_measurement_folder",
+    "on_trial",
     "page_pictures",
     "plots_svg",
     "proposal_of",
     "propose",
+    "proposed_changes",
     "read_sheet",
     "sheet_of",
     "shown",
     "tests_length_s",
+    "tried_plant",
     "write_sheet",
 ]

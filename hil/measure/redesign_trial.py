@@ -3,10 +3,16 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Generator
+from dataclasses import dataclass, replace
 
+from hil.control import with_plant
+from hil.core import Commission, TriedPlant
+from hil.measure.guarded import GuardedTest, Part
 from hil.measure.sheet import Sheet
 from hil.measure.sheet_comparison import FigurePair, compare_sheets
+from hil.procedures import Action, Ask, Seen
+from hil.profile import Profile
 
 TRIED = "force_response"  # the test that shows what the gains do
 LEAST_MARGIN_DEG = 30.0  # common practice, no source
@@ -36,6 +42,50 @@ class Trial:
         if self.accepted:
             return "Tried: the redesign may be taken over."
         return f"Tried: keep the gains in force. {' '.join(self.problems)}"
+
+
+def tried_plant(profile: Profile) -> TriedPlant:
+    """Return the plant that a proposal's profile states."""
+    actuator = profile.actuator
+    return TriedPlant(
+        rotor_inertia_kg_m2=actuator.motor.rotor_inertia,
+        coulomb_N_m=actuator.friction.coulomb or None,
+        breakaway_N_m=actuator.friction.breakaway or None,
+    )
+
+
+def on_trial(test: GuardedTest, plant: TriedPlant) -> GuardedTest:
+    """Return the test on a bench whose force loop is designed for ``plant``.
+
+    For a bench that works to the profile of before: its restricted operation asks for the loop
+    each time, and ends with it.
+    """
+
+    def run(profile: Profile) -> Part:
+        yield from _with_plant(test.run(with_plant(profile, plant)), plant)
+
+    return replace(test, run=run)
+
+
+def _with_plant(
+    part: Generator[Action, Seen, None], plant: TriedPlant
+) -> Generator[Action, Seen, None]:
+    """Ask for ``plant`` wherever the part asks for restricted operation."""
+    try:
+        action = next(part)
+        while True:
+            if isinstance(action, Ask) and isinstance(action.request, Commission):
+                action = Ask(action.request.model_copy(update={"plant": plant}))
+            try:
+                seen = yield action
+            except Exception as error:  # what ends the part, or what it takes for a finding
+                action = part.throw(error)
+            else:
+                action = part.send(seen)
+    except StopIteration:
+        return
+    finally:
+        part.close()
 
 
 def judge_trial(before: Sheet, tried: Sheet) -> Trial:

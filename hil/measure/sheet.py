@@ -9,8 +9,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from hil.control import safety_fingerprint
-from hil.core import dated, free_path, one_word
+from hil.control import safety_fingerprint, with_plant
+from hil.core import TriedPlant, dated, free_path, one_word
 from hil.measure.characteristic import Characteristic, Diagram
 from hil.measure.guarded import RUN_PREFIX, GuardedTest, finished
 from hil.measure.truth import TRUE_FILE, TrueRun
@@ -169,7 +169,17 @@ def sheet_of(tested: Sequence[EvaluatedRun], tests: Sequence[GuardedTest]) -> Sh
 
 
 def _profile(run: Run) -> Profile:
-    return profile_from_dict(run.meta["profile"])
+    """Return the profile of a run, with the plant for which its force loop was designed."""
+    profile = profile_from_dict(run.meta["profile"])
+    tried = next(
+        (
+            plant
+            for event in run.events
+            if event["kind"] == "envelope" and (plant := (event["envelope"] or {}).get("plant"))
+        ),
+        None,
+    )
+    return profile if tried is None else with_plant(profile, TriedPlant.model_validate(tried))
 
 
 def evaluate_run(test: GuardedTest, run: Run) -> EvaluatedRun:

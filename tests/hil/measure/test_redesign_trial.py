@@ -7,13 +7,19 @@ from typing import Any
 import pytest
 
 from hil.measure import (
+    TESTS,
     Characteristic,
     EvaluatedRun,
     Sheet,
+    assemble,
+    force_response,
+    in_lockstep,
     judge_trial,
     measure_in_lockstep,
+    on_trial,
     plant,
     propose,
+    tried_plant,
 )
 from hil.profile import load_profile, on_the_same_rig, rig_parameters
 
@@ -74,3 +80,25 @@ def test_a_plant_that_is_not_as_stated_is_measured_and_no_fault(tmp_path, monkey
     )
     end, _bench = measure_in_lockstep(rig, "plant", 1, tmp_path / "runs")
     assert end.how == "finished", end.text
+
+
+def test_a_redesign_is_tried_on_a_bench_that_works_to_the_profile_of_before(tmp_path, monkeypatch):
+    monkeypatch.setattr(force_response, "REALISATIONS", 3)
+    monkeypatch.setattr(force_response, "LARGE_TRIED", 4)
+    monkeypatch.setattr(force_response, "STEPS", 2)
+    simulation = PROFILE.simulation
+    heavy = {"rotor_inertia_kg_m2": 1.4 * PROFILE.actuator.motor.rotor_inertia}
+    rig = PROFILE.model_copy(
+        update={"simulation": simulation.model_copy(update={"actual": simulation.actual | heavy})}
+    )
+    proposal = propose(PROFILE, mass_kg=1.4 * PROFILE.actuator.reflected_mass, mass_u95=0.5)
+    trial = on_trial(force_response.BLOCKED, tried_plant(proposal.profile))
+    monkeypatch.setattr(in_lockstep, "chosen", lambda _keys: [trial])
+    end, bench = measure_in_lockstep(rig, "force_response", 1, tmp_path / "runs")
+    # With the gains in force this rig stops (see test_guarded.py).
+    assert end.how == "finished", end.text
+    # What was tried has ended with the test; its run knows what it was, and gives the figures of it.
+    assert bench.bench.estimator.mass == pytest.approx(PROFILE.actuator.reflected_mass)
+    tried = assemble(tmp_path, TESTS)
+    assert tried.profile.actuator == proposal.profile.actuator
+    assert judge_trial(sheet(), tried).accepted
