@@ -255,9 +255,11 @@ class RunPicture(TimeCanvas):
                     painter.setPen(pen)
                     bottom = self.charts[-1].inner.bottom()
                     painter.drawLine(QPointF(x, inner.top()), QPointF(x, bottom))
+                if x < free:
+                    continue
                 text = metrics.elidedText(mark.text, Qt.TextElideMode.ElideRight, 180 * u)
                 width = metrics.horizontalAdvance(text)
-                if text and x >= free and x + width < inner.right():
+                if text and x + width < inner.right():
                     free = x + width + 8 * u
                     painter.setPen(QColor(self.theme.marker))
                     painter.drawText(QPointF(x, metrics.ascent()), text)

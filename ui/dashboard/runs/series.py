@@ -246,8 +246,9 @@ def limit_stretches(times: Array, masks: NDArray[Any]) -> list[Stretch]:
 
     Those of the same limits with less than ``TOGETHER_S`` between them are one.
     """
-    masks = np.nan_to_num(masks.astype(np.float64)).astype(np.int64)
-    changes = np.flatnonzero(np.diff(masks)) + 1
+    if not np.issubdtype(masks.dtype, np.integer):  # a column with gaps comes as numbers with NaN
+        masks = np.nan_to_num(masks).astype(np.int64)
+    changes = np.flatnonzero(masks[1:] != masks[:-1]) + 1
     starts = np.concatenate(([0], changes)) if len(masks) else changes
     found: list[Stretch] = []
     for i, start in enumerate(starts.tolist()):
