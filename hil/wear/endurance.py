@@ -83,7 +83,8 @@ class Told:
     """Called on the way; each returns at once.
 
     Attributes:
-        before: with the count so far, before each cycle. change: with a trend that was found.
+        before: with the count of cycles before the one that is performed, before each. change: with
+            a trend that was found.
         summary: now and then, and at the end.
     """
 
@@ -108,7 +109,8 @@ def endure(
             enough = _enough(plan, journal, told)
             if enough is not None:
                 break
-            told.before(journal.count)
+            # The cycle that is performed is the last of those it stands for.
+            told.before(journal.count + plan.stands_for - 1)
             due = journal.count // plan.measure_every
             measure = (journal.count + plan.stands_for) // plan.measure_every > due
             rows = yield from _cycle(sequence, profile, measure or not journal.count)

@@ -7,6 +7,7 @@ and overwritten. Nothing else may be wrong in the file.
 from __future__ import annotations
 
 import contextlib
+import fcntl
 import json
 import os
 from pathlib import Path
@@ -38,27 +39,26 @@ class Journal:
 
         Raises:
             JournalError: it is there and is not to be gone on with, belongs to something else,
-                or is damaged.
+                is damaged, or is written by another process.
             OSError: it cannot be read or written.
         """
         self.file = file
         self.entries: list[dict[str, Any]] = []
         self.count, self.seconds = 0, 0.0
         self.damage: dict[str, float] = {}
-        whole = 0
-        if file.exists():
-            if not go_on:
-                raise JournalError(
-                    f"{file}: a journal is there. Fix: --go-on counts on from it, or choose "
-                    "another --out"
-                )
-            self.entries, whole = read_journal(file)
-        if self.entries:
-            self._belongs(head)
-            for entry in self.entries:
-                self._count(entry)
+        there = file.exists()
+        if there and not go_on:
+            raise JournalError(
+                f"{file}: a journal is there. Fix: --go-on counts on from it, or choose "
+                "another --out"
+            )
         file.parent.mkdir(parents=True, exist_ok=True)
-        self._stream = file.open("r+b" if file.exists() else "x+b")
+        self._stream = file.open("r+b" if there else "x+b")
+        try:
+            whole = self._take_over(head, there)
+        except BaseException:
+            self._stream.close()
+            raise
         self._stream.truncate(whole)
         self._stream.seek(whole)
         if not self.entries:
@@ -68,6 +68,24 @@ class Journal:
                 folder = os.open(file.parent, os.O_RDONLY)
                 os.fsync(folder)
                 os.close(folder)
+
+    def _take_over(self, head: dict[str, Any], there: bool) -> int:
+        """Take the file for this process alone, and what it holds; return its whole bytes."""
+        try:
+            fcntl.flock(self._stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            raise JournalError(
+                f"{self.file}: another process counts in it. Fix: end that one, or choose another "
+                "--out"
+            ) from None
+        whole = 0
+        if there:
+            self.entries, whole = read_journal(self.file)
+        if self.entries:
+            self._belongs(head)
+            for entry in self.entries:
+                self._count(entry)
+        return whole
 
     def _belongs(self, head: dict[str, Any]) -> None:
         first = self.entries[0]

@@ -170,6 +170,19 @@ def test_a_journal_of_something_else_is_refused(tmp_path: Path) -> None:
         Journal(file, HEAD | {"profile": "q"}, go_on=True)
 
 
+def test_two_do_not_count_in_one_journal(tmp_path: Path) -> None:
+    file = tmp_path / "journal.jsonl"
+    first = Journal(file, HEAD, go_on=False)
+    first.write({"kind": "cycles", "count": 7, "seconds": 1.0, "damage": {}})
+    with pytest.raises(JournalError, match="another process counts in it"):
+        Journal(file, HEAD, go_on=True)
+    first.write({"kind": "cycles", "count": 8, "seconds": 1.1, "damage": {}})
+    first.close()
+    again = Journal(file, HEAD, go_on=True)
+    assert again.count == 8
+    again.close()
+
+
 # ------------------------------------------------------------------ in lockstep
 
 
@@ -212,6 +225,16 @@ def test_the_signs_follow_the_rig_and_damage_is_counted(tmp_path: Path) -> None:
     assert 0.0 < rig.journal.damage["screw"] < 1e-6 and rig.journal.damage["springs"] > 0.0
     page = rig.page.read_text()
     assert "Ended (count): 3 cycles" in page and "<svg" in page
+    rig.journal.close()
+
+
+def test_the_rig_is_worn_as_far_as_the_cycle_that_is_looked_at(tmp_path: Path) -> None:
+    rig = Rig(tmp_path)
+    worn: list[int] = []
+    rig.told.before = worn.append
+    rig.run(Plan(cycles=200, measure_every=100, stands_for=100))
+    counts = [entry["count"] for entry in rig.journal.entries if entry["kind"] == "signs"]
+    assert counts == [100, 200] and worn == [99, 199]
     rig.journal.close()
 
 
