@@ -2,16 +2,13 @@
 
 import gc
 import os
-import sys
-from pathlib import Path
 
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
-sys.path.insert(0, str(Path(__file__).parent))
 
 import pytest
 
-import ui.dashboard.window as window_module
 from hil.profile.loader import load_profile, profile_to_dict
+from ui.dashboard import page_entries
 from ui.dashboard.app import application
 from ui.dashboard.bench.operate_model import OperateModel
 
@@ -33,8 +30,8 @@ def qapp():
 @pytest.fixture
 def operate_alone(monkeypatch):
     """The window has the Operate page alone: the other five take most of the time to lay."""
-    entries = [entry for entry in window_module.PAGES if entry.title == "Operate"]
-    monkeypatch.setattr(window_module, "PAGES", tuple(entries))
+    entries = [entry for entry in page_entries.PAGES if entry.title == "Operate"]
+    monkeypatch.setattr(page_entries, "PAGES", tuple(entries))
 
 
 @pytest.fixture

@@ -5,15 +5,24 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Callable, Collection
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from PySide6.QtCore import QEvent, Qt
 from PySide6.QtGui import QKeyEvent
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication
 
-import ui.dashboard.window as window_module
+from ui.dashboard import page_entries
+from ui.dashboard.bench import Page
 from ui.dashboard.window import Window
+
+AnyPage = TypeVar("AnyPage", bound=Page)
+
+
+def page_as(window: Window, kind: type[AnyPage]) -> AnyPage:
+    """Return the window's page of this class."""
+    [page] = [page for page in window.pages if isinstance(page, kind)]
+    return page
 
 
 def view_of_page(
@@ -22,10 +31,10 @@ def view_of_page(
     """Have the page of this title shown by ``make``'s view model; ``only`` these pages, if given."""
     entries = [
         dataclasses.replace(entry, view=make) if entry.title == title else entry
-        for entry in window_module.PAGES
+        for entry in page_entries.PAGES
         if not only or entry.title in only
     ]
-    monkeypatch.setattr(window_module, "PAGES", tuple(entries))
+    monkeypatch.setattr(page_entries, "PAGES", tuple(entries))
 
 
 class PersonAtWindow:

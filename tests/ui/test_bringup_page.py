@@ -7,7 +7,6 @@ import shutil
 import time
 
 import pytest
-from person_at_window import PersonAtWindow, view_of_page
 from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
 
@@ -31,8 +30,11 @@ from hil.procedures.procedure import (
 )
 from hil.profile.devices import with_simulated_faults
 from hil.profile.loader import SHIPPED, load_profile
+from tests.ui.person_at_window import PersonAtWindow, page_as, view_of_page
 from ui.dashboard.bench.session import Session
-from ui.dashboard.bringup.model import RUNNING, BringUpModel
+from ui.dashboard.bringup import BringUpPage
+from ui.dashboard.bringup.model import BringUpModel
+from ui.dashboard.guided import RUNNING
 
 pytestmark = pytest.mark.real_time
 
@@ -138,13 +140,13 @@ class Person(PersonAtWindow):
             self.press(Qt.Key.Key_T)
             self.until(lambda: self.model.state is State.DE_ENERGISED)
         self.press(Qt.Key.Key_F3)
-        self.page = self.window.page_of("Bring-up")
+        self.page = page_as(self.window, BringUpPage)
         self.bringup = self.page.bringup
         assert self.window.page is self.page
 
     @property
     def asked(self):
-        return self.window.page_of("Bring-up").ask.text.text()
+        return page_as(self.window, BringUpPage).ask.text.text()
 
     def is_asked(self, kind):
         self.until(lambda: self.bringup.question and self.bringup.question.kind == kind)
@@ -375,7 +377,9 @@ def test_a_rig_host_that_dies_ends_it_and_the_record_is_kept(qtbot, monkeypatch,
             bench.processes["host"].kill()
             someone.until(lambda: not someone.bringup.running)
             assert "contact lost" in someone.bringup.message
-            assert "begun" in read_record(someone.bringup.folder)["steps"][0]["text"]
+            folder = someone.bringup.folder
+            assert folder is not None
+            assert "begun" in read_record(folder)["steps"][0]["text"]
             assert not someone.page.begin.isEnabled()
             # The drive misses its host and takes the power off by itself.
             someone.until(lambda: abs(control.state()["nut_velocity_m_s"]) < 1e-4)

@@ -12,6 +12,7 @@ from hil.bringup.steps import STEPS
 from hil.control import standing, verify
 from hil.procedures.procedure import Hand
 from hil.profile.loader import load_profile, profile_to_dict
+from tests.ui.person_at_window import page_as
 from ui.dashboard.bench.health import health
 from ui.dashboard.bench.operate_model import OperateModel
 from ui.dashboard.bench.pages import PageContext
@@ -34,7 +35,7 @@ def still(qapp, qtbot, model):
     window.activateWindow()
     qtbot.waitUntil(window.isActiveWindow)
     window.show_page("Bring-up")
-    page = window.page_of("Bring-up")
+    page = page_as(window, BringUpPage)
     page.bringup.operator = PageOperator(None, alone=False)
     return window, page, page.bringup.operator
 

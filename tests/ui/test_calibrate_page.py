@@ -33,6 +33,7 @@ from ui.dashboard.bench.health import health
 from ui.dashboard.bench.operate_model import OperateModel
 from ui.dashboard.bench.readout_texts import readouts
 from ui.dashboard.bench.session import Session
+from ui.dashboard.calibrate import CalibratePage
 from ui.dashboard.calibrate.model import CalibrateModel
 from ui.dashboard.calibrate.setup import Setup
 from ui.dashboard.calibrate_picture import save_calibrate_picture
@@ -42,7 +43,8 @@ from ui.dashboard.window import Window
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "hil" / "calibration"))
 from made_up import PROFILE, made_up
-from person_at_window import PersonAtWindow, view_of_page
+
+from tests.ui.person_at_window import PersonAtWindow, page_as, view_of_page
 
 pytestmark = pytest.mark.real_time
 
@@ -167,7 +169,7 @@ class Person(PersonAtWindow):
 
     @property
     def page(self):
-        return self.window.page_of("Calibrate")
+        return page_as(self.window, CalibratePage)
 
     def meanwhile(self):
         # A bench in lockstep has no heartbeat to tell of itself.
@@ -640,7 +642,8 @@ def test_esc_stops_a_live_one_and_ends_it(qtbot, tmp_path):
         model = session.model
         qtbot.waitUntil(lambda: model.in_control and window.isActiveWindow(), timeout=PATIENCE_MS)
         QTest.keyClick(window, Qt.Key.Key_F4)
-        page = window.page
+        page = page_as(window, CalibratePage)
+        assert page.isVisible()
         calibrating = page.calibrating
 
         def told(condition):

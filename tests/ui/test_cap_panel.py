@@ -2,29 +2,25 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pytest
 from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
 
 from hil.bench import LockstepBench
 from hil.core import PowerOff, PowerOn, SessionCap
-from hil.link import Answer
 from hil.profile import load_profile, profile_to_dict
+from tests.ui.lockstep_session import LockstepSession
+from tests.ui.person_at_window import page_as
 from ui.dashboard.bench import OperateModel, health
+from ui.dashboard.operate import OperatePage
+from ui.dashboard.operate.cap_panel import CapPanel
 from ui.dashboard.window import Window
 
 PROFILE = load_profile("footplate_trainer")
 Key = Qt.Key
-
-
-@dataclass
-class Rows:
-    rows: np.ndarray
 
 
 class Rig:
@@ -36,28 +32,22 @@ class Rig:
         self.model.in_control = True
         self.window = Window(self.model, None, runs_directory=tmp_path / "runs")
         self.view = self.window.view_of("Operate")
-        self.view.cap._session = self
-        self.asked: list[Any] = []
-        self._told = 0
+        self.session = LockstepSession(self.bench, self.model)
+        self.asked = self.session.asked
+        self.view.cap._session = self.session
         self.window.resize(1440, 900)
         self.window.show()
         self.turn(0.3)
 
-    def ask(self, request: Any, then: Any = None) -> None:
-        self.asked.append(request)
-        outcome = self.bench.request(request)
-        then(Answer(len(self.asked), outcome.accepted, outcome.text))
-
     def turn(self, seconds: float = 0.05) -> None:
-        rows = np.array(self.bench.run(seconds))
-        events = self.bench.events[self._told :]
-        self._told = len(self.bench.events)
-        self.model.feed([*events, Rows(rows)], self.bench.time_s)
+        self.model.feed(self.session.run(seconds), self.bench.time_s)
         self.window.refresh()
 
     @property
-    def panel(self) -> Any:
-        return self.window.page_of("Operate").cap
+    def panel(self) -> CapPanel:
+        panel = page_as(self.window, OperatePage).cap
+        assert panel is not None
+        return panel
 
     def key(self, key: Qt.Key) -> None:
         QTest.keyClick(self.window.focusWidget() or self.window, key)
@@ -154,7 +144,7 @@ def test_a_row_at_the_foot_leaves_every_bar_in_sight(rig: Rig, qapp: Any, key: Q
     rig.window.fit()
     rig.key(key)
     qapp.processEvents()
-    page: Any = rig.window.page_of("Operate")
+    page = page_as(rig.window, OperatePage)
     row = page.cap if key == Key.Key_L else page.open_house
     assert row.isVisible() and page.bars.height() >= page.bars.sizeHint().height()
     assert page.bars.mapTo(page, page.bars.rect().bottomLeft()).y() <= row.geometry().top()

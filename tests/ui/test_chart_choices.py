@@ -8,13 +8,15 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from made_rows import make_rows
 from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
 
+from tests.ui.made_rows import make_rows
+from tests.ui.person_at_window import page_as
 from ui.dashboard.bench import TRACE_INDEX, TraceBuffer
 from ui.dashboard.charts.chart_choices import range_of
 from ui.dashboard.charts.trigger import PRE_SHARE, Trigger
+from ui.dashboard.operate import OperatePage
 from ui.dashboard.window import Window
 
 SPRING = "spring_force_N"
@@ -28,13 +30,19 @@ def buffer_of(values: np.ndarray, rate_Hz: float = 1000.0) -> TraceBuffer:
     return buffer
 
 
+def spring_at(buffer: TraceBuffer, time_s: float) -> float:
+    found = buffer.sample_at(time_s)
+    assert found is not None
+    return float(found[1][TRACE_INDEX[SPRING]])
+
+
 def test_a_window_begins_with_the_latest_crossing_that_is_whole() -> None:
     time_s = np.arange(3000) / 1000.0
     buffer = buffer_of(np.sin(2 * np.pi * 4.0 * time_s + 0.3))
     end_s = Trigger(SPRING, 0.5).end_s(buffer, 0.2)
     assert end_s is not None and end_s <= buffer.end_s
     at_s = end_s - (1 - PRE_SHARE) * 0.2
-    before, after = (buffer.sample_at(t)[1][TRACE_INDEX[SPRING]] for t in (at_s - 1e-3, at_s))
+    before, after = (spring_at(buffer, t) for t in (at_s - 1e-3, at_s))
     assert before < 0.5 <= after
     assert buffer.end_s - end_s < 0.25  # one of the last period
     falling = Trigger(SPRING, 0.5, rising=False).end_s(buffer, 0.2)
@@ -88,7 +96,7 @@ def window(model: Any, qapp: Any, qtbot: Any, operate_alone: None) -> Any:
 
 
 def test_chosen_by_key_and_mouse_and_kept_by_another_theme(window: Window) -> None:
-    page: Any = window.page_of("Operate").chart_page
+    page = page_as(window, OperatePage).chart_page
     view = page.charts.view
     QTest.keyClick(window, Qt.Key.Key_D)
     choices = page.choices
@@ -120,7 +128,7 @@ def test_chosen_by_key_and_mouse_and_kept_by_another_theme(window: Window) -> No
     assert choices.scales[0].property("wrong") and view.fixed[0] == (-50.0, 50.0)
     window.model.in_control = False  # of a powered rig: the window is not laid anew then
     window.swap_theme()
-    page = window.page_of("Operate").chart_page
+    page = page_as(window, OperatePage).chart_page
     assert not page.choices.isHidden() and page.charts.view is view
     assert not page.choices.shown["shaped_force_N"].isChecked()
     assert page.choices.scales[0].text() == "-50 50"
@@ -135,7 +143,7 @@ def test_chosen_by_key_and_mouse_and_kept_by_another_theme(window: Window) -> No
 
 
 def test_a_long_window_is_not_held_by_a_trigger(window: Window) -> None:
-    view = window.page_of("Operate").chart_page.charts.view
+    view = page_as(window, OperatePage).chart_page.charts.view
     view.trigger = Trigger(SPRING, 50.0)
     view.find_trigger()
     assert view.window_s == 10.0 and view.triggered_s is None

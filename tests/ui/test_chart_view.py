@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
-from made_rows import make_rows
 
+from tests.ui.made_rows import make_rows
 from ui.dashboard.bench.trace_buffer import TraceBuffer
 from ui.dashboard.charts.chart_view import ChartView, Span, nice_step, round_ticks
 from ui.dashboard.charts.strip_charts import StripCharts

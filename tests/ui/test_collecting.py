@@ -28,7 +28,7 @@ def usual_threshold():
 
 def test_garbage_of_another_thread_is_collected_in_this_one(qapp, qtbot, usual_threshold):
     collector = CollectorInTurn(qapp)
-    told = []
+    told: list[threading.Thread] = []
     thread = threading.Thread(target=lambda: [Knot(told) for _ in range(5000)])
     thread.start()
     thread.join()

@@ -8,7 +8,6 @@ import itertools
 
 import numpy as np
 import pytest
-from made_rows import make_rows
 from PySide6.QtCore import SIGNAL, QPoint, QRect, Qt
 from PySide6.QtGui import QFontInfo, QImage
 from PySide6.QtTest import QTest
@@ -32,12 +31,17 @@ from PySide6.QtWidgets import (
 from hil.core.samples import State
 from hil.profile.loader import load_profile, profile_to_dict
 from hil.recorder import RunWriter
+from tests.ui.made_rows import make_rows
+from tests.ui.person_at_window import page_as
 from ui.dashboard.bench import OperateModel
 from ui.dashboard.charts.time_canvas import TimeCanvas
+from ui.dashboard.operate import OperatePage
 from ui.dashboard.operate.field_slider import FieldSlider
+from ui.dashboard.page_entries import PAGES
+from ui.dashboard.runs import RunsPage
 from ui.dashboard.widgets import ElidedLabel, HoldButton, KeyButton
 from ui.dashboard.widgets.theme import SMALLEST_PT
-from ui.dashboard.window import PAGES, Window
+from ui.dashboard.window import Window
 
 SIZES = ((1280, 720), (3840, 2160))
 TITLES = tuple(entry.title for entry in PAGES)
@@ -241,7 +245,7 @@ def test_nothing_is_cut_or_outside_or_faint(window, size, theme):
 
 def test_nothing_is_cut_in_a_low_window_whatever_is_open(window):
     laid(window, SIZES[0])
-    operate, runs = window.page_of("Operate"), window.page_of("Runs")
+    operate, runs = page_as(window, OperatePage), page_as(window, RunsPage)
     operate.choose(3)
     operate.presets.keep()
     for title, act in (

@@ -14,7 +14,9 @@ from PySide6.QtTest import QTest
 import ui.dashboard
 from hil.core import CONFIRM_LOAD_MOTION
 from hil.profile import load_profile, profile_to_dict
+from tests.ui.person_at_window import page_as
 from ui.dashboard.bench import OperateModel
+from ui.dashboard.operate import OperatePage
 from ui.dashboard.widgets import KeyButton
 from ui.dashboard.widgets.keys import codes
 from ui.dashboard.window import Window
@@ -125,7 +127,7 @@ def test_f1_shows_the_topic_and_again_the_page_of_keys(window: Window) -> None:
 
 
 def test_a_question_takes_yes_and_no_from_the_page(window: Window) -> None:
-    page: Any = window.page_of("Operate")
+    page = page_as(window, OperatePage)
     page.model.refusal = f"It will fall. {CONFIRM_LOAD_MOTION}"
     acts = page.keys()
     assert acts[Qt.Key.Key_N] == page.deck.leave_it and acts[Qt.Key.Key_Y] == page.deck.let_move

@@ -5,18 +5,21 @@ import time
 from pathlib import Path
 
 import pytest
-from person_at_window import PersonAtWindow
 from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
 
 from hil.core.requests import Apply, Float, PowerOn, VirtualSpring
 from hil.core.samples import BehaviourCode, State
 from hil.host.start import BenchOptions, start_bench
+from hil.link import Answer
 from hil.link.client import Client, Event, Refused
 from hil.profile.loader import find_profile
+from tests.ui.person_at_window import PersonAtWindow, page_as
 from ui.dashboard.bench.session import OPENING_S, Session
+from ui.dashboard.operate import OperatePage
 from ui.dashboard.operate.presets import Preset
 from ui.dashboard.priority import give_way, raise_priority
+from ui.dashboard.runs import RunsPage
 
 pytestmark = pytest.mark.real_time
 
@@ -98,7 +101,7 @@ def test_every_behaviour_by_keyboard_then_esc_then_reset(seat):
         seat.press(key)
         if code is BehaviourCode.CONSTANT_FORCE:
             seat.press(Qt.Key.Key_Tab)
-            entry = seat.window.page_of("Operate").deck.rows[0].entry
+            entry = page_as(seat.window, OperatePage).deck.rows[0].entry
             entry.setFocus()
             entry.selectAll()
             QTest.keyClicks(entry, "200")
@@ -106,13 +109,13 @@ def test_every_behaviour_by_keyboard_then_esc_then_reset(seat):
         seat.qtbot.wait(60)
         assert model.active_behaviour == before, list(model.notices)  # choosing acts on nothing
         seat.press(Qt.Key.Key_Return)
-        deck = seat.window.page_of("Operate").deck
+        deck = page_as(seat.window, OperatePage).deck
         seat.until(lambda code=code, deck=deck: model.active_behaviour == code or deck.asking)
         if deck.asking:  # the weight would move to an end
             seat.press(Qt.Key.Key_Y)
         seat.until(lambda code=code: model.active_behaviour == code)
         assert model.refusal == ""
-        assert seat.window.page_of("Operate").deck.buttons[code - 1].acting
+        assert page_as(seat.window, OperatePage).deck.buttons[code - 1].acting
     seat.press(Qt.Key.Key_Escape)
     seat.state_is(State.STOPPED)
     seat.until(lambda: model.last_stop.startswith("Operator"))
@@ -152,7 +155,7 @@ def test_a_second_dashboard_watches_and_may_stop(bench, seat, qtbot):
     second.until(lambda: second.model.holder is not None)
     assert not second.model.in_control
     assert "holds control" in second.model.why_not_apply
-    assert not second.window.page_of("Operate").deck.apply_button.isEnabled()
+    assert not page_as(second.window, OperatePage).deck.apply_button.isEnabled()
     second.press(Qt.Key.Key_1, Qt.Key.Key_Return, Qt.Key.Key_P)
     seat.qtbot.wait(100)
     assert seat.model.state is State.STANDBY, list(seat.model.notices)
@@ -167,11 +170,11 @@ def test_the_bench_trims_what_is_too_stiff_and_the_deck_says_so(seat):
     seat.power_on()
     seat.press(Qt.Key.Key_3)
     stiffness = seat.model.form.entry("stiffness")
-    QTest.keyClick(seat.window.page_of("Operate").deck.rows[0].slider, Qt.Key.Key_End)
+    QTest.keyClick(page_as(seat.window, OperatePage).deck.rows[0].slider, Qt.Key.Key_End)
     assert stiffness.value > stiffness.bound
     seat.press(Qt.Key.Key_Return)
     seat.until(lambda: "Virtual stiffness" in seat.model.limited)
-    assert "virtual stiffness" in seat.window.page_of("Operate").deck.message.text()
+    assert "virtual stiffness" in page_as(seat.window, OperatePage).deck.message.text()
     assert seat.model.value("virtual_stiffness_N_m") <= stiffness.bound * 1.001
     seat.press(Qt.Key.Key_P)
     seat.state_is(State.DE_ENERGISED)
@@ -180,10 +183,10 @@ def test_the_bench_trims_what_is_too_stiff_and_the_deck_says_so(seat):
 def test_a_refusal_is_told_in_the_deck(bench, seat):
     seat.reset()
     seat.session.ask(PowerOn(load_supported=False))
-    message = seat.window.page_of("Operate").deck.message
+    message = page_as(seat.window, OperatePage).deck.message
     seat.until(lambda: "support the load" in message.text())
     assert "support the load" in seat.window.strip.word.whole
-    answers = []
+    answers: list[Answer] = []
     number = seat.session.ask(Apply(behaviour=Float()), then=answers.append)
     assert answers == []  # nothing waits for it
     seat.until(lambda: "power is off" in seat.model.refusal)
@@ -207,10 +210,10 @@ def test_marks_and_a_recorded_run_come_back_on_the_runs_page(seat):
     seat.press(Qt.Key.Key_R)
     seat.until(lambda: model.recording_since is None)
     seat.press(Qt.Key.Key_F5)
-    runs = seat.window.page_of("Runs").runs
+    runs = page_as(seat.window, RunsPage).runs
     seat.until(lambda: any(run.path.name == name for run in runs.runs))
     row = next(i for i, run in enumerate(runs.runs) if run.path.name == name)
-    seat.window.page_of("Runs").table.choose(row)
+    page_as(seat.window, RunsPage).table.choose(row)
     seat.press(Qt.Key.Key_Return)
     seat.until(lambda: runs.opened is not None and runs.opened.name.startswith(name))
     run = runs.opened.runs[0]
@@ -221,7 +224,7 @@ def test_marks_and_a_recorded_run_come_back_on_the_runs_page(seat):
 
 def test_weights_and_a_hand_act_as_long_as_they_are_there(seat):
     seat.reset()
-    panel = seat.window.page_of("Operate").environment
+    panel = page_as(seat.window, OperatePage).environment
     QTest.mouseClick(panel.weights.button(2), Qt.MouseButton.LeftButton)
     seat.until(lambda: seat.model.hung_kg == 5.0)
     QTest.mousePress(panel.hand, Qt.MouseButton.LeftButton)
@@ -300,7 +303,7 @@ def test_open_house_from_key_to_key_on_the_live_rig(seat):
     seat.until(lambda: not house.locked)
     seat.reset()
     seat.press(key.Key_L)
-    panel = window.page_of("Operate").cap
+    panel = page_as(window, OperatePage).cap
     for entry in panel.entries.values():
         entry.clear()
     seat.press(key.Key_Return, key.Key_Y)

@@ -5,8 +5,6 @@ from __future__ import annotations
 import threading
 from typing import NoReturn
 
-import pytest
-
 from ui.dashboard.guided import Mailbox
 
 PATIENCE_S = 10.0
@@ -51,7 +49,10 @@ def test_what_shares_a_turn_works_one_after_the_other() -> None:
         if alone:
             working.release()
 
+    def fails(error: Exception) -> NoReturn:
+        raise error
+
     for _ in range(20):
-        mailbox.in_background("one", work, lambda _: heard.append(("", "")), pytest.fail, turn)
+        mailbox.in_background("one", work, lambda _: heard.append(("", "")), fails, turn)
     taken(mailbox, heard, 20)
     assert all(alone_each)

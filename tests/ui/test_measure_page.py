@@ -6,11 +6,10 @@ import shutil
 
 import numpy as np
 import pytest
-from person_at_window import PersonAtWindow, view_of_page
 from PySide6.QtCore import Qt
+from PySide6.QtGui import QDesktopServices
 from PySide6.QtTest import QTest
 
-import ui.dashboard.measure.page as page_module
 from drivers.base import PowerStage
 from hil.core import State
 from hil.host import BenchOptions, start_bench
@@ -19,8 +18,9 @@ from hil.measure import Characteristic, Diagram, Evaluation, GuardedTest, Line
 from hil.measure.characteristic import cut, windows
 from hil.measure.guarded import envelope, under_power, window
 from hil.procedures import Hand
+from tests.ui.person_at_window import PersonAtWindow, page_as, view_of_page
 from ui.dashboard.bench import Session
-from ui.dashboard.measure import MeasureModel
+from ui.dashboard.measure import MeasureModel, MeasurePage
 
 pytestmark = pytest.mark.real_time
 
@@ -88,7 +88,7 @@ class Person(PersonAtWindow):
         session = Session(Client.connect(bench.link_directory, name="dashboard"))
         super().__init__(qtbot, session, bench.runs_directory)
         self.window.activateWindow()
-        self.page = self.window.page_of("Measure")
+        self.page = page_as(self.window, MeasurePage)
         self.measuring = self.page.measuring
         qtbot.waitUntil(self.window.isActiveWindow)
         self.until(lambda: self.model.in_control)
@@ -135,9 +135,7 @@ def test_figures_come_in_with_their_verdict_and_the_sheet_is_one_key_away(
     bench, person, monkeypatch
 ):
     opened = []
-    monkeypatch.setattr(
-        page_module.QDesktopServices, "openUrl", lambda url: bool(opened.append(url)) or True
-    )
+    monkeypatch.setattr(QDesktopServices, "openUrl", lambda url: bool(opened.append(url)) or True)
     someone = person(FIRST, SECOND)
     measuring, page = someone.measuring, someone.page
     assert "A risk." in page.words.text() and "lever free" in page.evidence.toPlainText()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -23,16 +23,18 @@ from hil.core import (
     HoldPosition,
     PowerOff,
     PowerOn,
+    Request,
     SessionCap,
     State,
-    Stop,
     VirtualSpring,
     Waveform,
 )
 from hil.link import Answer
 from hil.profile import load_profile, profile_to_dict
+from tests.ui.lockstep_session import LockstepSession
+from tests.ui.person_at_window import page_as
 from ui.dashboard.bench import OperateModel
-from ui.dashboard.operate import open_house
+from ui.dashboard.operate import OperatePage, open_house
 from ui.dashboard.operate.presets import Preset
 from ui.dashboard.window import Window
 
@@ -41,16 +43,8 @@ SOFT = VirtualSpring(rest_m=0.03, stiffness_N_m=1.5e4, damping_N_s_m=400.0)
 Key = Qt.Key
 
 
-@dataclass
-class Rows:
-    rows: np.ndarray
-
-
 class Rig:
     """Window and lockstep bench: what the window asks is answered by the cycle itself."""
-
-    load = None
-    on_accepted: tuple[Any, ...] = ()
 
     def __init__(self, tmp_path: Path) -> None:
         self.bench = LockstepBench(PROFILE, 1)
@@ -59,28 +53,20 @@ class Rig:
         self.window = Window(self.model, None, runs_directory=tmp_path / "runs")
         view = self.window.view_of("Operate")
         self.house = view.open_house
-        self.house._session = view.cap._session = self
+        self.session = LockstepSession(self.bench, self.model)
+        self.asked = self.session.asked
+        self.house._session = view.cap._session = self.session
         view.presets.kept = {6: Preset("soft spring", SOFT), 8: Preset("hold", hold(0.02))}
-        self.asked: list[Any] = []
-        self._told = 0
+        self.offset_s = 0.0
         self.window.resize(1280, 720)
         self.window.show()
         self.turn(0.3)
 
-    def ask(self, request: Any, then: Any = None) -> None:
-        self.asked.append(request)
-        outcome = self.bench.request(request)
-        if then is not None:
-            then(Answer(len(self.asked), outcome.accepted, outcome.text))
-
     def turn(self, seconds: float = 0.1, later_s: float = 0.0) -> None:
         """Let the rig run; ``later_s`` passes for the window alone."""
-        rows = np.array(self.bench.run(seconds))
-        events = self.bench.events[self._told :]
-        self._told = len(self.bench.events)
-        self.offset_s = getattr(self, "offset_s", 0.0) + later_s
+        items = self.session.run(seconds)
+        self.offset_s += later_s
         now_s = self.bench.time_s + self.offset_s
-        items = [*events, Rows(rows)]
         self.model.feed(items, now_s)
         self.house.feed(items, now_s)
         self.window._follow_lock()
@@ -124,7 +110,8 @@ def whole(tmp_path: Path, qapp: Any) -> Any:
 
 def test_armed_from_the_dashboard_it_locks_when_power_is_on_under_a_cap(rig: Rig) -> None:
     rig.key(Key.Key_F11)
-    panel: Any = rig.window.page_of("Operate").open_house
+    panel = page_as(rig.window, OperatePage).open_house
+    assert panel is not None
     assert panel.isVisible() and rig.window.focusWidget() is panel.letters
     QTest.keyClicks(panel.letters, "abc")
     rig.key(Key.Key_Return)
@@ -178,8 +165,7 @@ def test_visitors_reach_presets_and_the_stop_and_nothing_else(whole: Rig) -> Non
 
 def test_a_choice_by_mouse_and_by_key_and_the_stop_by_both(rig: Rig) -> None:
     rig.opened()
-    stops = []
-    rig.window.session = Stopping(rig, stops)  # type: ignore[assignment]
+    rig.window.session = rig.session
     QTest.mouseClick(rig.window.visitors.buttons[6], Qt.MouseButton.LeftButton)
     assert rig.behaviours() == [SOFT]
     rig.turn(0.5)
@@ -192,33 +178,15 @@ def test_a_choice_by_mouse_and_by_key_and_the_stop_by_both(rig: Rig) -> None:
     assert rig.bench.bench.profile.limits.speed.limited == 0.25 * PROFILE.limits.speed.limited
     QTest.mousePress(rig.window.strip.stop_button, Qt.MouseButton.LeftButton)
     rig.turn()
-    assert stops and rig.model.state is State.STOPPED
+    assert rig.session.stops == 1 and rig.model.state is State.STOPPED
     assert "Stopped. Please ask the attendant" in rig.window.visitors.doing.text()
     count = len(rig.asked)
     rig.key(Key.Key_6)
     QTest.mouseClick(rig.window.visitors.buttons[8], Qt.MouseButton.LeftButton)
     assert len(rig.asked) == count and rig.house.locked  # not by a visitor
     rig.key(Key.Key_Escape)
-    assert len(stops) == 2
+    assert rig.session.stops == 2
     rig.window.session = None
-
-
-class Stopping:
-    """A session that passes a stop on."""
-
-    load = None
-
-    def __init__(self, rig: Rig, stops: list[int]) -> None:
-        self.rig, self.stops = rig, stops
-
-    def stop(self) -> None:
-        self.stops.append(1)
-        self.rig.bench.request(Stop())
-
-    def pump(self) -> None:
-        pass
-
-    heartbeat = pump
 
 
 def test_a_window_that_is_closed_by_a_visitor_stays(rig: Rig) -> None:
@@ -244,7 +212,7 @@ def test_the_letters_unlock_and_others_do_not(rig: Rig) -> None:
     QTest.keyClicks(rig.window, "seSAme")
     assert not rig.house.locked and rig.house.phase == "off"
     assert rig.window.header.isVisible() and rig.window.strip.acts.isVisible()
-    assert rig.window.stack.currentWidget() is rig.window.page_of("Operate")
+    assert rig.window.stack.currentWidget() is page_as(rig.window, OperatePage)
     assert rig.bench.bench.cap.force_N  # the cap stays
     rig.key(Key.Key_1)
     assert rig.model.chosen == 1
@@ -284,20 +252,23 @@ def test_without_a_choice_the_rig_comes_to_rest_by_itself(rig: Rig) -> None:
     assert len(rig.asked) == count  # no attract loop was enabled
 
 
-def test_where_even_holding_is_refused_power_goes(rig: Rig) -> None:
+def test_where_even_holding_is_refused_power_goes(
+    rig: Rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
     rig.opened()
     rig.house.choose(8)
     rig.turn(1.0)
-    rig.ask_bench = rig.ask
+    ask = rig.session.ask
 
-    def refusing(request: Any, then: Any = None) -> None:
-        if isinstance(request, Apply):
-            rig.asked.append(request)
-            then(Answer(1, False, "no"))
-        else:
-            rig.ask_bench(request, then)
+    def refusing(request: Request, then: Callable[[Answer], None] | None = None) -> int:
+        if not isinstance(request, Apply):
+            return ask(request, then)
+        rig.asked.append(request)
+        assert then is not None
+        then(Answer(1, False, "no"))
+        return 1
 
-    rig.ask = refusing  # type: ignore[method-assign]
+    monkeypatch.setattr(rig.session, "ask", refusing)
     rig.turn(0.1, later_s=65.0)
     assert isinstance(rig.asked[-1], PowerOff)
     rig.turn(0.1)

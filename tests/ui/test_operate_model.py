@@ -7,11 +7,12 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from made_rows import make_rows
 
 from hil.core.limits import Limit
 from hil.core.samples import BehaviourCode, State
+from hil.profile import Lever
 from hil.profile.loader import load_profile, profile_to_dict
+from tests.ui.made_rows import make_rows
 from ui.dashboard.bench.health import health
 from ui.dashboard.bench.operate_model import OperateModel
 from ui.dashboard.bench.readout_texts import readouts
@@ -176,6 +177,7 @@ def test_the_borne_mass_is_the_one_in_equilibrium(mass, output_m):
     """Moments about the pivot, written out: F·a = g·cosθ·(m·L + m_pan·L + m_lever·c)."""
     profile = load_profile("footplate_trainer")
     rig = profile.rig
+    assert isinstance(rig, Lever)
     angle = (output_m - 0.0275) / 0.060
     assert lever_angle(rig, output_m) == pytest.approx(angle)
     moment = 9.80665 * math.cos(angle) * ((mass + 0.2) * 0.420 + 1.0 * 0.150)

@@ -2,11 +2,11 @@
 
 import numpy as np
 import pytest
-from made_rows import make_rows
 from PySide6.QtGui import QImage
 
 from hil.core.samples import State
 from hil.profile.loader import load_profile
+from tests.ui.made_rows import make_rows
 from ui.dashboard.picture import save_rows_picture
 
 PROFILE = load_profile("footplate_trainer")

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from made_rows import make_rows
 from PySide6.QtGui import QImage, QPainter, QPixmap
 from PySide6.QtWidgets import QWidget
 
+from tests.ui.made_rows import make_rows
 from ui.dashboard.charts.strip_charts import StripCharts
 from ui.dashboard.operate.limit_margin_bars import LimitMarginBars
 from ui.dashboard.operate.rig_picture import RigPicture

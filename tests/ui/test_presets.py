@@ -7,36 +7,38 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from made_rows import make_rows
 from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
 
-from hil.core import Apply, ConstantForce, Limit, VirtualSpring, Waveform
+from hil.core import Apply, Behaviour, ConstantForce, Limit, VirtualSpring, Waveform
 from hil.profile import load_profile
 from hil.sequences import wave_setpoints
-from ui.dashboard.bench import OperateModel, limited_words
+from tests.ui.made_rows import make_rows
+from tests.ui.person_at_window import page_as
+from ui.dashboard.bench import OperateModel, Session, limited_words
+from ui.dashboard.operate import OperatePage
 from ui.dashboard.operate.presets import Presets, name_of
 from ui.dashboard.window import Window
 
 SPRING = VirtualSpring(rest_m=0.02, stiffness_N_m=20e3, damping_N_s_m=300.0, bias_N=15.0)
 
 
-class Accepting:
-    """Takes every request, as far as presets can see."""
+class Accepting(Session):
+    """Session without a link that takes every request, as far as presets can see."""
 
     def __init__(self) -> None:
-        self.on_accepted: list = []
+        self.on_accepted = []
 
-    def apply(self, behaviour: object) -> None:
+    def apply(self, behaviour: Behaviour, load_may_move: bool = False) -> None:
         for told in self.on_accepted:
-            told(Apply(behaviour=behaviour))
+            told(Apply(behaviour=behaviour, load_may_move=load_may_move))
 
 
 def test_a_preset_is_kept_brought_by_key_and_found_again(model, tmp_path: Path, qapp) -> None:
     window = Window(model, None, runs_directory=tmp_path / "runs")
     window.resize(1280, 720)
     window.show()
-    page = window.page_of("Operate")
+    page = page_as(window, OperatePage)
     presets = window.view_of("Operate").presets
     model.choose(3)
     model.form.entry("stiffness").value = 20e3
@@ -61,7 +63,7 @@ def test_a_preset_is_kept_brought_by_key_and_found_again(model, tmp_path: Path, 
 
 def test_the_way_back_brings_what_was_applied_before(model, tmp_path: Path) -> None:
     session = Accepting()
-    presets = Presets(model, session, tmp_path / "runs")  # type: ignore[arg-type]
+    presets = Presets(model, session, tmp_path / "runs")
     assert not presets.back()
     session.apply(SPRING)
     session.apply(ConstantForce(force_N=30.0))
@@ -106,7 +108,7 @@ def test_the_preview_of_a_waveform_is_what_the_bench_would_ask_for(model, qapp) 
     assert values == pytest.approx(5.0 + 20.0 * np.sin(4 * np.pi * time), abs=1e-6)
     window = Window(model, None)
     window.show()
-    deck = window.page_of("Operate").deck
+    deck = page_as(window, OperatePage).deck
     deck.choose(5)
     assert deck.wave is not None and deck.wave.words.endswith("N, 10 s")
     deck.choose(1)
@@ -126,7 +128,7 @@ def test_force_over_deflection_is_shown_by_key_and_by_mouse(model: OperateModel,
     window = Window(model, None)
     window.resize(1280, 720)
     window.show()
-    page = window.page_of("Operate")
+    page = page_as(window, OperatePage)
     QTest.keyClick(window, Qt.Key.Key_V)
     assert page.pictures.currentWidget() is page.loop
     for n in range(30):

@@ -39,7 +39,7 @@ def turn(pacer):
 
 
 def test_a_turn_ends_with_the_slice_that_spends_its_budget(clock):
-    done = []
+    done: list[str] = []
     pacer = RenderScheduler(0.008, clock)
     pacer.add(0.04, slices(clock, done, "a", 5, 0.005))
     turn(pacer)
@@ -50,7 +50,7 @@ def test_a_turn_ends_with_the_slice_that_spends_its_budget(clock):
 
 
 def test_one_slice_is_done_however_long_it_takes_and_no_rhythm_starves(clock):
-    done = []
+    done: list[str] = []
     pacer = RenderScheduler(0.008, clock)
     pacer.add(0.04, slices(clock, done, "a", 3, 0.05))
     pacer.add(0.10, slices(clock, done, "b", 1, 0.05))
@@ -62,7 +62,7 @@ def test_one_slice_is_done_however_long_it_takes_and_no_rhythm_starves(clock):
 
 
 def test_frames_that_are_late_are_left_out_not_made_up_for(clock):
-    done = []
+    done: list[str] = []
     pacer = RenderScheduler(0.008, clock)
     pacer.add(0.04, slices(clock, done, "a", 1, 0.0))
     turn(pacer)
@@ -73,7 +73,7 @@ def test_frames_that_are_late_are_left_out_not_made_up_for(clock):
 
 
 def test_a_slice_that_fails_is_not_tried_for_ever(clock):
-    done = []
+    done: list[str] = []
 
     def broken():
         raise RuntimeError("slice")
@@ -88,14 +88,13 @@ def test_a_slice_that_fails_is_not_tried_for_ever(clock):
 
 def test_keys_are_looked_for_after_each_slice(qapp, model):
     """A key waits for one slice, not for a frame."""
-    order = []
+    order: list[str] = []
     window = Window(model, None)
 
-    class Steps:
-        def __init__(self):
-            self.left = 5
+    class Steps(RenderScheduler):
+        left = 5
 
-        def step(self):
+        def step(self) -> bool:
             order.append("slice")
             self.left -= 1
             if self.left == 3:
@@ -111,7 +110,7 @@ def test_keys_are_looked_for_after_each_slice(qapp, model):
             return super().event(event)
 
     key = Key()
-    window.pacer = Steps()
+    window.pacer = Steps(budget_s=1.0)
     window._drawing.start()
     while window._drawing.isActive():
         qapp.processEvents()

@@ -7,7 +7,6 @@ import numpy as np
 import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
-from made_rows import make_rows
 from PySide6.QtCore import QPointF, Qt
 from PySide6.QtGui import QFontMetricsF, QImage, QPainter
 from PySide6.QtTest import QTest
@@ -15,8 +14,11 @@ from PySide6.QtWidgets import QApplication, QMainWindow
 
 from hil.core.samples import COLUMNS, INDEX
 from hil.recorder import RunWriter, read_labels
+from tests.ui.made_rows import make_rows
+from tests.ui.person_at_window import page_as
 from ui.dashboard.bench import Mark, PageContext, number
 from ui.dashboard.runs import RunsModel, RunsPage
+from ui.dashboard.runs.picture import RunPicture
 from ui.dashboard.runs.picture_view import PictureView, plan_panels, time_ticks
 from ui.dashboard.runs.series import ColumnInfo, ColumnPyramid, RunSeries, limit_stretches
 from ui.dashboard.widgets import THEMES, sizes_for
@@ -94,32 +96,36 @@ def whole_window(qapp, qtbot, model, runs: Path):
     window.view_of("Runs").close()
 
 
-def settle(window: Window) -> None:
+def settle(window: Host | Window) -> None:
     """Let the background finish, and the page take it."""
     window.view_of("Runs").wait()
     window.page.refresh()
 
 
-def press(window: Window, *keys: Qt.Key, modifier=Qt.KeyboardModifier.NoModifier) -> None:
+def press(window: Host | Window, *keys: Qt.Key, modifier=Qt.KeyboardModifier.NoModifier) -> None:
     for key in keys:
         QTest.keyClick(window.focusWidget() or window, key, modifier)
     settle(window)
 
 
-def names(window: Window) -> list[str]:
+def names(window: Host) -> list[str]:
     rows = window.page.table.rows
     return [rows.text(row, 1) for row in range(rows.rowCount())]
 
 
-def opened(window: Window):
+def runs_page(window: Host | Window) -> RunsPage:
+    return window.page if isinstance(window, Host) else page_as(window, RunsPage)
+
+
+def opened(window: Host | Window) -> RunPicture:
     press(window, Qt.Key.Key_Return)
-    return window.page.panel.picture
+    return runs_page(window).panel.picture
 
 
 # ------------------------------------------------------------------ list
 
 
-def test_the_list_is_searched_by_keyboard_alone(window: Window) -> None:
+def test_the_list_is_searched_by_keyboard_alone(window: Host) -> None:
     assert names(window) == ["0003-wave", "0002-push", "0001-float"]
     press(window, Qt.Key.Key_F, modifier=Qt.KeyboardModifier.ControlModifier)
     QTest.keyClicks(window.focusWidget(), "push")
@@ -131,7 +137,7 @@ def test_the_list_is_searched_by_keyboard_alone(window: Window) -> None:
     assert window.page.panel.name.text() == "0002-push"
 
 
-def test_labels_are_typed_and_what_is_wrong_is_said(window: Window, runs: Path) -> None:
+def test_labels_are_typed_and_what_is_wrong_is_said(window: Host, runs: Path) -> None:
     press(window, Qt.Key.Key_Down, Qt.Key.Key_M)
     QTest.keyClicks(window.focusWidget(), "hard push")
     press(window, Qt.Key.Key_Tab)
@@ -147,7 +153,7 @@ def test_labels_are_typed_and_what_is_wrong_is_said(window: Window, runs: Path) 
     assert "81 characters" in window.page.form.wrong.text() and window.page.form.isVisible()
 
 
-def test_pin_bin_and_put_back(window: Window, runs: Path) -> None:
+def test_pin_bin_and_put_back(window: Host, runs: Path) -> None:
     press(window, Qt.Key.Key_End, Qt.Key.Key_Insert)
     assert names(window)[0] == "0001-float" and window.page.chosen.name == "float"
     press(window, Qt.Key.Key_Delete)
@@ -163,7 +169,7 @@ def test_pin_bin_and_put_back(window: Window, runs: Path) -> None:
 # ------------------------------------------------------------------ picture
 
 
-def test_an_opened_run_is_drawn_zoomed_and_scrolled_by_keys(window: Window) -> None:
+def test_an_opened_run_is_drawn_zoomed_and_scrolled_by_keys(window: Host) -> None:
     picture = opened(window)
     assert picture.hasFocus()
     assert [chart.plan.title for chart in picture.charts] == [
@@ -186,7 +192,7 @@ def test_an_opened_run_is_drawn_zoomed_and_scrolled_by_keys(window: Window) -> N
     assert picture.view.shows_all
 
 
-def test_cursors_read_values_differences_mean_and_rms(window: Window) -> None:
+def test_cursors_read_values_differences_mean_and_rms(window: Host) -> None:
     picture = opened(window)
     picture.view.cursors = [0.25, 2.25 - 1e-4]
     curve = next(c for c in picture.charts[0].curves if c.column == "spring_force_N")
@@ -201,7 +207,7 @@ def test_cursors_read_values_differences_mean_and_rms(window: Window) -> None:
     assert picture.view.cursors == [] and window.page.panel.cursors.text() == ""
 
 
-def test_a_click_sets_a_cursor_where_it_points_and_the_wheel_zooms_there(window: Window) -> None:
+def test_a_click_sets_a_cursor_where_it_points_and_the_wheel_zooms_there(window: Host) -> None:
     picture = opened(window)
     picture.grab()
     inner = picture.charts[0].inner
@@ -213,7 +219,7 @@ def test_a_click_sets_a_cursor_where_it_points_and_the_wheel_zooms_there(window:
     assert picture.time_at(at.x()) == pytest.approx(time_s, abs=0.03)
 
 
-def test_columns_are_chosen_by_keyboard(window: Window) -> None:
+def test_columns_are_chosen_by_keyboard(window: Host) -> None:
     picture = opened(window)
     press(window, Qt.Key.Key_D)
     columns = window.page.panel.columns
@@ -228,7 +234,7 @@ def test_columns_are_chosen_by_keyboard(window: Window) -> None:
     assert picture.hasFocus()
 
 
-def test_readings_and_numbers_leave_the_plot_room(window: Window) -> None:
+def test_readings_and_numbers_leave_the_plot_room(window: Host) -> None:
     """Readings of two cursors, beside the list of columns: the plot was a few pixels wide."""
     picture = opened(window)
     picture.view.cursors = [1.0, 2.0]
@@ -246,7 +252,7 @@ def test_readings_and_numbers_leave_the_plot_room(window: Window) -> None:
 
 
 @pytest.mark.parametrize("size", [(1280, 560), (1920, 900)])
-def test_the_name_of_a_file_to_write_is_seen(window: Window, size) -> None:
+def test_the_name_of_a_file_to_write_is_seen(window: Host, size) -> None:
     opened(window)
     window.resize(*size)
     press(window, Qt.Key.Key_S, modifier=Qt.KeyboardModifier.ControlModifier)
@@ -255,7 +261,7 @@ def test_the_name_of_a_file_to_write_is_seen(window: Window, size) -> None:
     assert field.fontMetrics().horizontalAdvance("0002-constant-force.parquet") < field.width()
 
 
-def test_of_two_marks_at_one_time_the_named_one_is_named(window: Window, monkeypatch) -> None:
+def test_of_two_marks_at_one_time_the_named_one_is_named(window: Host, monkeypatch) -> None:
     picture = opened(window)
     picture.grab()
     series = picture.charts[0].curves[0].series
@@ -277,12 +283,13 @@ def test_the_list_gives_the_picture_its_place(whole_window: Window) -> None:
     before = picture.width()
     press(window, Qt.Key.Key_F10)
     QTest.qWait(1)
-    assert window.page.left.isHidden() and picture.width() > 1.5 * before
+    assert runs_page(window).left.isHidden() and picture.width() > 1.5 * before
     press(window, Qt.Key.Key_F9)  # built anew in the other theme: what was shown stays
-    assert window.page.left.isHidden() and window.page.panel.name.text() == "0003-wave"
+    page = runs_page(window)
+    assert page.left.isHidden() and page.panel.name.text() == "0003-wave"
 
 
-def test_the_present_is_looked_at_while_it_goes_on(window: Window, model) -> None:
+def test_the_present_is_looked_at_while_it_goes_on(window: Host, model) -> None:
     model.feed([make_rows(2000, start_s=5.0, spring_force_N=33.0)], 0.0)
     press(window, Qt.Key.Key_E)
     picture = window.page.panel.picture
@@ -295,7 +302,7 @@ def test_the_present_is_looked_at_while_it_goes_on(window: Window, model) -> Non
     assert model.buffer.count == 3000
 
 
-def test_a_run_that_cannot_be_read_is_said_in_one_line(window: Window, runs: Path) -> None:
+def test_a_run_that_cannot_be_read_is_said_in_one_line(window: Host, runs: Path) -> None:
     (runs / "0003-wave" / "samples.parquet").write_bytes(b"PAR1 and no more")
     press(window, Qt.Key.Key_Return)
     assert "samples.parquet" in window.page.text.text() and "\n" not in window.page.text.text()
@@ -304,7 +311,7 @@ def test_a_run_that_cannot_be_read_is_said_in_one_line(window: Window, runs: Pat
 # ------------------------------------------------------------------ plots, comparison, export
 
 
-def test_force_over_deflection_spectrum_and_orders_by_keyboard(window: Window) -> None:
+def test_force_over_deflection_spectrum_and_orders_by_keyboard(window: Host) -> None:
     opened(window)
     panel = window.page.panel
     press(window, Qt.Key.Key_V)
@@ -324,14 +331,14 @@ def test_force_over_deflection_spectrum_and_orders_by_keyboard(window: Window) -
     assert panel.buttons["View"].text() == "Over time"
 
 
-def test_a_selection_between_cursors_is_what_is_plotted(window: Window) -> None:
+def test_a_selection_between_cursors_is_what_is_plotted(window: Host) -> None:
     picture = opened(window)
     picture.view.cursors = [1.0, 2.0]
     press(window, Qt.Key.Key_V)
     assert window.page.panel.pane.text.text() == "1.000 to 2.000 s: 1001 samples"
 
 
-def test_two_runs_lie_over_each_other_and_are_aligned(window: Window, runs: Path) -> None:
+def test_two_runs_lie_over_each_other_and_are_aligned(window: Host, runs: Path) -> None:
     record(runs, "late", shift_s=0.25)
     press(window, Qt.Key.Key_U, modifier=Qt.KeyboardModifier.ControlModifier)
     press(window, Qt.Key.Key_Home, Qt.Key.Key_J, Qt.Key.Key_End, Qt.Key.Key_J, Qt.Key.Key_Return)
@@ -352,7 +359,7 @@ def test_two_runs_lie_over_each_other_and_are_aligned(window: Window, runs: Path
     assert "0001-float against 0004-late" in panel.figures.text()
 
 
-def test_a_selection_is_exported_by_keyboard(window: Window, tmp_path: Path) -> None:
+def test_a_selection_is_exported_by_keyboard(window: Host, tmp_path: Path) -> None:
     picture = opened(window)
     picture.view.cursors = [1.0, 2.0]
     panel = window.page.panel
@@ -427,6 +434,7 @@ def test_a_gap_in_time_stays_a_gap(tmp_path: Path) -> None:
     rows[10_000:, INDEX["time_s"]] += 20.0
     with RunWriter(tmp_path, "gap", {}) as writer:
         writer.rows(rows)
+    assert writer.path is not None
     series = RunSeries(writer.path)
     series.load(["supply_V"])
     seen = series.window("supply_V", 0.0, 40.0, 400)

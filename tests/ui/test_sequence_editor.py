@@ -12,6 +12,8 @@ from PySide6.QtTest import QTest
 
 from hil.profile import load_profile
 from hil.sequences import SEQUENCES, load_sequence, shipped_sequences
+from tests.ui.person_at_window import page_as
+from ui.dashboard.operate import OperatePage
 from ui.dashboard.operate.sequence_editor import SequenceEditor
 from ui.dashboard.operate.sequence_hints import hint, kind_at
 from ui.dashboard.window import Window
@@ -142,7 +144,8 @@ def test_a_folder_that_cannot_be_written_is_said(editor: SequenceEditor) -> None
 
 
 def test_by_keyboard_from_nothing_to_a_picked_sequence(window: Window, qtbot: Any) -> None:
-    page: Any = window.page_of("Operate")
+    page = page_as(window, OperatePage)
+    assert page.editor is not None
     QTest.keyClick(window, Key.Key_F12)
     assert page.editing and not page.chart_page.isVisible()
     entry, editor = page.editor.entry, page.editor.editor
@@ -185,7 +188,7 @@ def _turned(window: Window) -> bool:
 
 
 def test_a_picked_shipped_one_is_edited_as_a_copy(window: Window) -> None:
-    page: Any = window.page_of("Operate")
+    page = page_as(window, OperatePage)
     QTest.keyClick(window, Key.Key_S)
     first = page.panel.sequences.picked
     assert first in shipped_sequences()
@@ -196,7 +199,7 @@ def test_a_picked_shipped_one_is_edited_as_a_copy(window: Window) -> None:
 
 
 def test_what_is_typed_outlives_closing_and_another_theme(window: Window) -> None:
-    page: Any = window.page_of("Operate")
+    page = page_as(window, OperatePage)
     QTest.keyClick(window, Key.Key_F12)
     QTest.keyClicks(page.editor.entry, "# first")
     QTest.keyClick(page.editor.entry, Key.Key_Return)
@@ -204,7 +207,7 @@ def test_what_is_typed_outlives_closing_and_another_theme(window: Window) -> Non
     QTest.keyClick(window, Key.Key_F12)
     assert page.editor.entry.toPlainText().startswith("# first")
     window.swap_theme()
-    page = window.page_of("Operate")
+    page = page_as(window, OperatePage)
     assert page.editing and page.editor.entry.toPlainText().startswith("# first")
     before = page.model.refusal
     page.keys().get(Key.Key_Return, lambda: None)()  # no behaviour is applied from here
@@ -212,7 +215,8 @@ def test_what_is_typed_outlives_closing_and_another_theme(window: Window) -> Non
 
 
 def test_the_editor_leaves_the_deck_as_narrow_as_it_is(window: Window) -> None:
-    page: Any = window.page_of("Operate")
+    page = page_as(window, OperatePage)
+    assert page.editor is not None
     page.right.removeWidget(page.editor)
     without = page.right.minimumSizeHint().width()
     page.right.addWidget(page.editor)

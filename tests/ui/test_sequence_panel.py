@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import pytest
-from person_at_window import PersonAtWindow
 from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
 
@@ -12,8 +11,9 @@ from hil.host import BenchOptions, start_bench
 from hil.link import Client
 from hil.profile import find_profile
 from hil.sequences import load_sequence
+from tests.ui.person_at_window import PersonAtWindow, page_as
 from ui.dashboard.bench import Session
-from ui.dashboard.operate import SequenceModel
+from ui.dashboard.operate import OperatePage, SequenceModel
 from ui.dashboard.priority import raise_priority
 
 pytestmark = pytest.mark.real_time
@@ -51,7 +51,7 @@ class Seat(PersonAtWindow):
         session = Session(Client.connect(bench.link_directory, name="dashboard"))
         super().__init__(qtbot, session, bench.runs_directory)
         raise_priority()
-        self.page = self.window.page_of("Operate")
+        self.page = page_as(self.window, OperatePage)
         self.sequences = self.window.view_of("Operate").sequences
         self.until(lambda: self.model.link_well and self.model.in_control)
         # A busy computer may have stopped the bench before: a stop is latched.

@@ -12,6 +12,8 @@ from PySide6.QtTest import QTest
 
 from hil.profile import load_profile
 from hil.sizing.requirements import FOLDER
+from tests.ui.person_at_window import page_as
+from ui.dashboard.size import SizePage
 from ui.dashboard.window import Window
 
 
@@ -25,7 +27,7 @@ def window(qtbot, model, tmp_path, monkeypatch):
     window.activateWindow()
     qtbot.waitUntil(window.isActiveWindow)
     QTest.keyClick(window.focusWidget() or window, Qt.Key.Key_F7)
-    assert window.page is window.page_of("Size")
+    assert window.page is page_as(window, SizePage)
     return window
 
 

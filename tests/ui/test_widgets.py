@@ -4,20 +4,23 @@ import re
 
 import numpy as np
 import pytest
-from made_rows import make_rows
 from PySide6.QtCore import QPoint, Qt
 from PySide6.QtGui import QColor, QFontInfo
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QAbstractButton, QLabel, QLineEdit, QWidget
 
 from hil.core.limits import Limit
-from hil.core.requests import CONFIRM_LOAD_MOTION, VirtualSpring
+from hil.core.requests import CONFIRM_LOAD_MOTION, Behaviour, VirtualSpring
 from hil.core.samples import BehaviourCode, State
 from hil.profile.loader import load_profile, profile_to_dict
+from tests.ui.made_rows import make_rows
+from tests.ui.person_at_window import page_as
 from ui.dashboard.bench.operate_model import OperateModel
+from ui.dashboard.operate import OperatePage
 from ui.dashboard.operate.behaviour_deck import BehaviourDeck
 from ui.dashboard.operate.behaviour_rows import FieldRow
 from ui.dashboard.operate.notices import Notices
+from ui.dashboard.runs import RunsPage
 from ui.dashboard.widgets.theme import DARK, LIGHT, SMALLEST_PT, sizes_for, style_sheet
 from ui.dashboard.window import Window
 
@@ -35,18 +38,23 @@ def window(model, qtbot):
     return window
 
 
+class NotingDeck(BehaviourDeck):
+    """A deck that notes what it would apply."""
+
+    def __init__(self, model: OperateModel) -> None:
+        self.asked: list[Behaviour] = []
+        self.confirmed: list[bool] = []
+        super().__init__(model, LIGHT, sizes_for(1440, 900), self._note)
+
+    def _note(self, behaviour: Behaviour, load_may_move: bool) -> None:
+        self.asked.append(behaviour)
+        self.confirmed.append(load_may_move)
+
+
 @pytest.fixture
 def deck(model, qtbot):
-    asked = []
     model.feed([make_rows(100, state=State.STANDBY)], 1.0)
-    confirmed = []
-
-    def apply(behaviour, load_may_move):
-        asked.append(behaviour)
-        confirmed.append(load_may_move)
-
-    deck = BehaviourDeck(model, LIGHT, sizes_for(1440, 900), apply)
-    deck.asked, deck.confirmed = asked, confirmed
+    deck = NotingDeck(model)
     deck.resize(330, 700)
     qtbot.addWidget(deck)
     deck.show()
@@ -148,8 +156,8 @@ def test_digits_choose_and_typed_digits_do_not(window):
     for key, number in ((Qt.Key.Key_4, 4), (Qt.Key.Key_2, 2)):
         press(window, key)
         assert window.model.chosen == number
-        assert window.page_of("Operate").deck.buttons[number - 1].isChecked()
-    entry = window.page_of("Operate").deck.rows[0].entry
+        assert page_as(window, OperatePage).deck.buttons[number - 1].isChecked()
+    entry = page_as(window, OperatePage).deck.rows[0].entry
     entry.setFocus()
     entry.selectAll()
     QTest.keyClicks(entry, "145")
@@ -175,26 +183,26 @@ def test_everything_that_acts_is_reached_by_tab(window):
         widget.accessibleName() or widget.text() for widget in wanted if widget not in reached
     ]
     assert len(wanted) >= 12 and missed == []
-    assert window.page_of("Operate").chart_page.charts in reached
+    assert page_as(window, OperatePage).chart_page.charts in reached
 
 
 def test_focus_is_seen(window):
     for widget in (
         window.strip.stop_button,
         window.strip.power,
-        window.page_of("Operate").chart_page.charts,
-        window.page_of("Operate").deck.buttons[0],
-        window.page_of("Operate").deck.rows[0].slider,
-        window.page_of("Operate").deck.rows[0].entry,
+        page_as(window, OperatePage).chart_page.charts,
+        page_as(window, OperatePage).deck.buttons[0],
+        page_as(window, OperatePage).deck.rows[0].slider,
+        page_as(window, OperatePage).deck.rows[0].entry,
     ):
-        window.page_of("Operate").chart_page.freeze.setFocus()
+        page_as(window, OperatePage).chart_page.freeze.setFocus()
         plain = widget.grab().toImage()
         widget.setFocus()
         assert widget.grab().toImage() != plain, widget.accessibleName()
 
 
 def test_f8_freezes_and_the_picture_says_so(window):
-    charts = window.page_of("Operate").chart_page.charts
+    charts = page_as(window, OperatePage).chart_page.charts
     live = charts.grab().toImage()
     press(window, Qt.Key.Key_C)
     charts.view.cursors = []
@@ -202,7 +210,7 @@ def test_f8_freezes_and_the_picture_says_so(window):
     press(window, Qt.Key.Key_F8)
     assert not charts.view.frozen
     press(window, Qt.Key.Key_F8)
-    assert charts.view.frozen and window.page_of("Operate").chart_page.freeze.isChecked()
+    assert charts.view.frozen and page_as(window, OperatePage).chart_page.freeze.isChecked()
     assert charts.grab().toImage() != live
     window.model.feed([make_rows(1000, 4.0, State.STANDBY)], 2.0)
     assert charts.view.end_s == pytest.approx(3.999)
@@ -210,7 +218,7 @@ def test_f8_freezes_and_the_picture_says_so(window):
 
 
 def test_dragging_looks_back_and_a_click_places_cursors(window):
-    charts = window.page_of("Operate").chart_page.charts
+    charts = page_as(window, OperatePage).chart_page.charts
     middle = QPoint(charts.width() * 7 // 10, 60)
     QTest.mousePress(charts, Qt.MouseButton.LeftButton, pos=middle)
     QTest.mouseMove(charts, middle + QPoint(40, 0))
@@ -236,7 +244,7 @@ def test_the_charts_draw_what_they_are_given(model, qtbot):
     qtbot.addWidget(window)
     window.resize(1440, 900)
     window.show()
-    charts = window.page_of("Operate").chart_page.charts
+    charts = page_as(window, OperatePage).chart_page.charts
     image = charts.grab().toImage()
     inner = charts._plots()[0].inner
     span = charts.view.spans[0]
@@ -251,7 +259,7 @@ def test_the_charts_draw_what_they_are_given(model, qtbot):
 
 
 def test_the_picture_moves_with_the_data(window):
-    rig, load = window.page_of("Operate").rig, window.page_of("Operate").load
+    rig, load = page_as(window, OperatePage).rig, page_as(window, OperatePage).load
     seen = []
     for i, (output, deflection) in enumerate(((0.01, 0.0), (0.01, 0.004), (0.045, 0.004))):
         rows = make_rows(
@@ -294,7 +302,7 @@ def test_who_only_watches_can_still_stop(model, window):
     model.in_control = False
     model.holder = "notebook"
     window.refresh()
-    deck = window.page_of("Operate").deck
+    deck = page_as(window, OperatePage).deck
     assert not deck.apply_button.isEnabled()
     assert deck.message.text() == "Notebook holds control; this window watches"
     assert not window.strip.power.isEnabled() and not window.strip.reset.isEnabled()
@@ -304,13 +312,13 @@ def test_who_only_watches_can_still_stop(model, window):
 def test_stop_is_on_every_page_and_takes_esc_from_anywhere(window, monkeypatch):
     stops = []
     monkeypatch.setattr(window, "refresh", lambda: stops.append(window.focusWidget()))
-    entry = window.page_of("Operate").deck.rows[0].entry
+    entry = page_as(window, OperatePage).deck.rows[0].entry
     entry.setFocus()
     press(window, Qt.Key.Key_Escape)
     window.show_page("Runs")
     assert window.strip.stop_button.isVisible()
     press(window, Qt.Key.Key_Escape)
-    assert stops == [entry, window.page_of("Runs").table]
+    assert stops == [entry, page_as(window, RunsPage).table]
     QTest.mousePress(window.strip.stop_button, Qt.MouseButton.LeftButton)
     assert len(stops) == 3  # on the way down
     QTest.mouseRelease(window.strip.stop_button, Qt.MouseButton.LeftButton)
@@ -319,7 +327,7 @@ def test_stop_is_on_every_page_and_takes_esc_from_anywhere(window, monkeypatch):
 
 def test_letters_reach_the_page_while_its_table_has_the_focus(window, monkeypatch):
     window.show_page("Runs")
-    page, joined = window.page_of("Runs"), []
+    page, joined = page_as(window, RunsPage), []
     monkeypatch.setattr(page, "join", lambda: joined.append(True))
     QTest.keyClick(page.table, Qt.Key.Key_J)
     assert joined == [True]
@@ -350,7 +358,7 @@ def test_nothing_is_clipped_or_too_small(profile, size, qtbot):
     for button in window.findChildren(QAbstractButton):
         if button.isVisible():
             assert button.width() >= button.minimumSizeHint().width() - 1, button.text()
-    page = window.page_of("Operate")
+    page = page_as(window, OperatePage)
     for widget in (page.readouts, page.rig, page.load, page.bars, page.deck, window.strip):
         corner = widget.mapTo(window, QPoint(widget.width(), widget.height()))
         assert corner.x() <= size[0] and corner.y() <= size[1]
@@ -361,7 +369,8 @@ def contrast(first: str, second: str) -> float:
     """Contrast ratio of WCAG 2.2 (relative luminance of sRGB)."""
 
     def luminance(name):
-        channels = QColor(name).getRgbF()[:3]
+        colour = QColor(name)
+        channels = (colour.redF(), colour.greenF(), colour.blueF())
         linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels]
         return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
 
@@ -397,15 +406,15 @@ def test_no_size_in_the_style_is_below_eleven_points():
 def test_light_and_dark_keep_what_was_set(window):
     press(window, Qt.Key.Key_3)
     window.model.form.entry("stiffness").value = 55e3
-    window.page_of("Operate").chart_page.choose_window(60.0)
+    page_as(window, OperatePage).chart_page.choose_window(60.0)
     press(window, Qt.Key.Key_F9)
     assert window.theme is LIGHT  # the rig runs: laying pages anew could make a heartbeat late
     window.model.in_control = False
     press(window, Qt.Key.Key_F9)
     assert window.theme is DARK
-    assert window.page_of("Operate").deck.rows[0].entry.text() == "55"
-    assert window.page_of("Operate").chart_page.charts.view.window_s == 60.0
-    assert window.page_of("Operate").deck.buttons[2].isChecked()
+    assert page_as(window, OperatePage).deck.rows[0].entry.text() == "55"
+    assert page_as(window, OperatePage).chart_page.charts.view.window_s == 60.0
+    assert page_as(window, OperatePage).deck.buttons[2].isChecked()
     # The keyboard is still this window's: nothing else was shown as one.
     press(window, Qt.Key.Key_F9)
     assert window.theme is LIGHT

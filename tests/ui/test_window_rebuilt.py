@@ -4,12 +4,14 @@ import gc
 import weakref
 
 import pytest
-from made_rows import make_rows
 from PySide6.QtCore import QCoreApplication, QEvent, QObject, Qt
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication, QMenu, QWidget
 
 from hil.core import State
+from tests.ui.made_rows import make_rows
+from tests.ui.person_at_window import page_as
+from ui.dashboard.operate import OperatePage
 from ui.dashboard.window import Window
 
 
@@ -127,7 +129,7 @@ def test_no_part_is_a_window_whatever_is_open(window, qapp):
     stop = {"kind": "stop", "cause": "Force", "code": 1, "detail": "", "time_s": 0.2}
     unverified = {"kind": "heartbeat", "reference": "unverified"}
     window.model.feed([unverified, stop, make_rows(20, 0.2, State.STOPPED, tripped=1)], 1.2)
-    operate = window.page_of("Operate")
+    operate = page_as(window, OperatePage)
     operate.presets.keep()
     for act in (
         operate.toggle_sequences,

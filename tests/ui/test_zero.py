@@ -2,47 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
-import numpy as np
 import pytest
 from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
 
 from hil.bench import LockstepBench
-from hil.core import Enable, PowerOn, Reset, State
-from hil.link import Answer
+from hil.core import PowerOn, Reset, State
 from hil.profile import load_profile, profile_to_dict
+from tests.ui.lockstep_session import LockstepSession
+from tests.ui.person_at_window import page_as
 from ui.dashboard.bench import OperateModel, health
-from ui.dashboard.operate import ZeroModel, ZeroPanel
+from ui.dashboard.operate import OperatePage, ZeroModel, ZeroPanel
 from ui.dashboard.widgets import THEMES, sizes_for
 from ui.dashboard.window import Window
 
 SLIDE = load_profile("bench_slide")
 START_M = 0.0065  # beside the home switch
 STEP_S = 0.02
-
-
-@dataclass
-class Rows:
-    rows: np.ndarray
-
-
-class LockstepSession:
-    """Answers at once, from the cycle itself."""
-
-    def __init__(self, bench):
-        self.bench, self.asked, self.held = bench, [], []
-
-    def ask(self, request, then=None):
-        self.asked.append(request)
-        outcome = self.bench.request(request)
-        if then is not None:
-            then(Answer(len(self.asked), outcome.accepted, outcome.text))
-
-    def hold(self, held):
-        self.held.append(held)
-        self.bench.request(Enable(held=held))
 
 
 class Rig:
@@ -62,18 +38,14 @@ class Rig:
             }
         )
         self.model.in_control = True
-        self.session = LockstepSession(self.bench)
+        self.session = LockstepSession(self.bench, self.model)
         self.zero = ZeroModel(self.model, self.session)
-        self._told = 0
         self.turn(0.5)
 
     def turn(self, seconds):
         for _ in range(round(seconds / STEP_S)):
-            rows = np.array(self.bench.run(STEP_S))
-            events = self.bench.events[self._told :]
-            self._told = len(self.bench.events)
+            items = self.session.run(STEP_S)
             now_s = self.bench.time_s
-            items = [*events, Rows(rows)]
             self.model.feed(items, now_s)
             self.zero.feed(items, now_s)
 
@@ -159,7 +131,7 @@ def test_the_operate_page_has_it_by_key(qapp, description, reference, seen):
     window = Window(model)
     window.resize(1440, 900)
     window.show()
-    zero = window.page.zero
+    zero = page_as(window, OperatePage).zero
     zero.refresh()
     assert zero.isVisible() is seen
     QTest.keyClick(window, Qt.Key.Key_O)

@@ -17,11 +17,11 @@ from PySide6.QtCore import QEvent, Qt, QTimer
 from PySide6.QtGui import QCloseEvent, QKeyEvent, QKeySequence, QResizeEvent, QShortcut
 from PySide6.QtWidgets import QMainWindow, QStackedLayout, QVBoxLayout, QWidget
 
+from ui.dashboard import page_entries
 from ui.dashboard.bench import OperateModel, Page, PageContext, Session
 from ui.dashboard.header import Header
 from ui.dashboard.help_window import HelpWindow
 from ui.dashboard.operate import OpenHouse, OpenHousePage, OperatePage, PowerBanner, StopStrip
-from ui.dashboard.page_entries import PAGES
 from ui.dashboard.widgets import THEMES, RenderScheduler, Slice, bound, sizes_for, style_sheet
 from ui.manual.key_table import BY_NAME
 
@@ -62,7 +62,7 @@ class Window(QMainWindow):
         self.model = model
         self.session = session
         self.theme = THEMES[theme]
-        self.entries = PAGES
+        self.entries = page_entries.PAGES
         self.runs_directory = runs_directory
         self.views = [
             entry.view(model, session, runs_directory) if entry.view else None

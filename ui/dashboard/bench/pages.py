@@ -81,7 +81,7 @@ class Page(QWidget):
 
 @dataclass(frozen=True)
 class PageEntry:
-    """One line of ``ui.dashboard.window.PAGES``.
+    """One line of ``ui.dashboard.page_entries.PAGES``.
 
     Attributes:
         title: on the page's button.

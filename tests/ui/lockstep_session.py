@@ -1,0 +1,69 @@
+"""A session of the window whose requests a lockstep bench answers, at once and without a link."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hil.bench import LockstepBench
+from hil.core import Enable, Request, Stop
+from hil.link import Answer
+from ui.dashboard.bench import OperateModel, Session
+
+
+@dataclass
+class Rows:
+    """Samples, as the window hears them."""
+
+    rows: NDArray[np.float64]
+
+
+class LockstepSession(Session):
+    """Session with a lockstep bench.
+
+    Attributes:
+        asked: every request, in order.
+        held: what was passed on of the hold-to-run control.
+        stops: how often a stop was sent.
+    """
+
+    def __init__(self, bench: LockstepBench, model: OperateModel) -> None:
+        # Nothing of the base is set up but what the window reads: there is no link.
+        self.bench, self.model, self.load = bench, model, None
+        self.on_accepted = []
+        self.asked: list[Request] = []
+        self.held: list[bool] = []
+        self.stops = 0
+        self._told = 0
+
+    def ask(self, request: Request, then: Callable[[Answer], None] | None = None) -> int:
+        self.asked.append(request)
+        outcome = self.bench.request(request)
+        if then is not None:
+            then(Answer(len(self.asked), outcome.accepted, outcome.text))
+        return len(self.asked)
+
+    def hold(self, held: bool) -> None:
+        self.held.append(held)
+        self.bench.request(Enable(held=held))
+
+    def stop(self) -> None:
+        self.stops += 1
+        self.bench.request(Stop())
+
+    def pump(self) -> None:
+        """Nothing is heard here: a test asks for it by ``run``."""
+
+    def heartbeat(self) -> None:
+        """Nobody misses it."""
+
+    def run(self, seconds: float) -> list[Any]:
+        """Let the bench run; return the events and samples of it, as the link gives them."""
+        rows = np.array(self.bench.run(seconds))
+        events = self.bench.events[self._told :]
+        self._told = len(self.bench.events)
+        return [*events, Rows(rows)]
