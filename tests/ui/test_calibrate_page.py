@@ -3,7 +3,6 @@
 import dataclasses
 import functools
 import shutil
-import sys
 import threading
 from pathlib import Path
 
@@ -27,6 +26,8 @@ from hil.link.items import Answer
 from hil.procedures.lockstep_runner import LockstepRunner
 from hil.procedures.operator import SimulatedOperator
 from hil.profile.loader import SHIPPED, find_profile, load_profile, profile_to_dict
+from tests.hil.calibration.made_up import PROFILE, made_up
+from tests.ui.person_at_window import PersonAtWindow, page_as, view_of_page
 from ui import cli
 from ui.commands.answers import BAD_INPUT
 from ui.dashboard.bench.health import health
@@ -40,11 +41,6 @@ from ui.dashboard.calibrate_picture import save_calibrate_picture
 from ui.dashboard.guided import PageOperator, Question
 from ui.dashboard.widgets.theme import sizes_for
 from ui.dashboard.window import Window
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "hil" / "calibration"))
-from made_up import PROFILE, made_up
-
-from tests.ui.person_at_window import PersonAtWindow, page_as, view_of_page
 
 pytestmark = pytest.mark.real_time
 

@@ -8,13 +8,13 @@ from typing import Any
 
 import pytest
 import yaml
-from answers_read import called
 
 from hil.calibration.calibration_file import check_samples, load_calibration
 from hil.host.start import BenchOptions, start_bench
 from hil.link.client import Client
 from hil.profile.loader import SHIPPED, load_profile
 from hil.profile.schema import TwoSlopes
+from tests.ui_cli.answers_read import called
 from ui import cli
 
 RIG = "rig/mine.yaml"

@@ -6,10 +6,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from answers_read import called
 
 from hil.calibration.calibration_file import load_calibration
 from hil.profile.loader import SHIPPED
+from tests.ui_cli.answers_read import called
 
 ON_RIG = ("calibrate", "--profile", "footplate_trainer", "--lockstep")
 BY_CELL = (*ON_RIG, "--loads", "cell")

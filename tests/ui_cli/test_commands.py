@@ -10,9 +10,9 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
-from answers_read import last_object
 
 from hil.profile.loader import SHIPPED
+from tests.ui_cli.answers_read import last_object
 from ui import cli
 from ui.commands.answers import fail
 from ui.commands.compare_sources import table

@@ -14,9 +14,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from answers_read import last_object
 
 from hil.recorder.runs import load_run
+from tests.ui_cli.answers_read import last_object
 
 pytestmark = pytest.mark.real_time
 

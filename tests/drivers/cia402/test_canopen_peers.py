@@ -11,11 +11,11 @@ from pathlib import Path
 import can
 import canopen
 import pytest
-from cia402_rig import Rig
 
 from drivers.base import Command, DriverError
 from drivers.cia402 import protocol
 from drivers.cia402.mapping import pdos
+from tests.drivers.cia402.cia402_rig import Rig
 
 pytestmark = pytest.mark.real_time
 

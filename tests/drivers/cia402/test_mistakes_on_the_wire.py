@@ -9,12 +9,12 @@ from typing import Any
 
 import numpy as np
 import pytest
-from cia402_rig import PERIOD, Rig
 
 from drivers.base import Command, PowerRequest, PowerStage, ResumesCyclic
 from drivers.simulated.injected_faults import with_injected_faults
 from drivers.simulated.parameters import RigParameters
 from drivers.simulated.simulation_control import EnvironmentClient
+from tests.drivers.cia402.cia402_rig import PERIOD, Rig
 
 pytestmark = pytest.mark.real_time
 

@@ -13,10 +13,10 @@ from typing import Any
 import can
 import canopen
 import pytest
-from cia402_rig import PERIOD, Rig
 
 from drivers.base import Command, DriverError, Mode, PowerRequest, PowerStage
 from drivers.simulated.simulation_control import EnvironmentClient
+from tests.drivers.cia402.cia402_rig import PERIOD, Rig
 
 pytestmark = pytest.mark.real_time
 

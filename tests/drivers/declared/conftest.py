@@ -6,10 +6,10 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
-from declared_rig import Far
 
 from drivers.declared.can import simulated as simulated_can
 from drivers.declared.serial import simulated as simulated_serial
+from tests.drivers.declared.declared_rig import Far
 
 
 @pytest.fixture

@@ -7,7 +7,6 @@ from typing import Any
 
 import pytest
 import yaml
-from declared_rig import ON, PERIOD_S, cycle, options_of, through_its_life
 from pydantic import ValidationError
 
 from drivers.base import Command, PowerRequest, PowerStage
@@ -15,6 +14,7 @@ from drivers.declared.can.options import DeclaredCanOptions
 from drivers.registry import find_protocol
 from drivers.simulated.drive_core import SimulatedDriveCore
 from drivers.simulated.parameters import RigParameters
+from tests.drivers.declared.declared_rig import ON, PERIOD_S, cycle, options_of, through_its_life
 
 pytestmark = pytest.mark.real_time
 

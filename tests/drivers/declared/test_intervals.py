@@ -8,13 +8,13 @@ from typing import Any
 
 import pytest
 import yaml
-from test_can_rigs import FLEXIBLE
 
 from drivers.declared.can.board import CanBoard
 from drivers.declared.can.options import DeclaredCanOptions
 from drivers.declared.common import DeclaredDrive
 from drivers.registry import find_protocol
 from hil.profile import load_profile
+from tests.drivers.declared.test_can_rigs import FLEXIBLE
 
 PERIOD_S = 0.002
 

@@ -9,13 +9,13 @@ from typing import Any
 
 import pytest
 import yaml
-from test_can_rigs import FLEXIBLE
 
 from drivers.base import Command, Mode, PowerRequest
 from drivers.declared.can.board import CanBoard
 from drivers.declared.can.options import DeclaredCanOptions
 from drivers.declared.common import DeclaredDrive
 from drivers.declared.common import drive as module
+from tests.drivers.declared.test_can_rigs import FLEXIBLE
 
 PERIOD_S = 0.001
 

@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from declared_rig import ON, PATIENCE_S, PERIOD_S, cycle, cycles, options_of, through_its_life
 
 from drivers.base import Command, DriverError, PowerRequest, PowerStage
 from drivers.declared.combined.drive import AnswerTime, _Device
@@ -24,6 +23,15 @@ from drivers.registry import find_protocol
 from drivers.simulated.drive_core import SimulatedDriveCore
 from drivers.simulated.parameters import RigParameters
 from drivers.transport.serial_port import PortOptions, SerialPort
+from tests.drivers.declared.declared_rig import (
+    ON,
+    PATIENCE_S,
+    PERIOD_S,
+    cycle,
+    cycles,
+    options_of,
+    through_its_life,
+)
 
 pytestmark = pytest.mark.real_time
 

@@ -11,7 +11,6 @@ from types import SimpleNamespace
 from typing import Any
 
 import pytest
-from declared_rig import ON, PERIOD_S, cycle, cycles, options_of
 from pydantic import ValidationError
 
 from drivers.base import Command, PowerStage, Telemetry
@@ -23,6 +22,7 @@ from drivers.simulated.drive_core import SimulatedDriveCore
 from drivers.simulated.parameters import RigParameters
 from hil.profile import load_profile
 from hil.supervision import telemetry_age
+from tests.drivers.declared.declared_rig import ON, PERIOD_S, cycle, cycles, options_of
 
 
 class Terminal:

@@ -8,7 +8,6 @@ from typing import Any
 
 import numpy as np
 import pytest
-from made_up import PROFILE
 
 from hil.bench.lockstep import LockstepBench
 from hil.calibration.drift import DriftWatch, MotorBand, age_warning, run_warnings, zero_warning
@@ -16,6 +15,7 @@ from hil.control.estimation import Estimator
 from hil.core.requests import Apply, HoldPosition, Marker, PowerOn, UseCalibration
 from hil.core.samples import COLUMNS, INDEX, State
 from hil.profile.schema import Profile, TwoSlopes
+from tests.hil.calibration.made_up import PROFILE
 
 DAY = datetime.date(2026, 2, 1)
 COUNT_N = 120.0 * 15.0 / 4096

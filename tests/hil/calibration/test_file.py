@@ -18,7 +18,6 @@ import pytest
 import yaml
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
-from made_up import PROFILE, made_up
 
 from hil.bench.lockstep import LockstepBench
 from hil.calibration import calibration_file
@@ -44,6 +43,7 @@ from hil.recorder import list_runs, load_run
 from hil.recorder.meta import named_calibration
 from hil.recorder.writer import RunWriter
 from hil.recorder.writer_thread import OperatorNotice, WriterThread
+from tests.hil.calibration.made_up import PROFILE, made_up
 
 MADE = datetime.datetime(2026, 3, 4, 5, 6, 7, tzinfo=datetime.UTC)
 ERROR = CalibrationFinding("one_not_hung", "a weight was not hung", "hang it and repeat")

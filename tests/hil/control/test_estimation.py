@@ -6,10 +6,10 @@ import math
 
 import numpy as np
 import pytest
-from blocked_rig import BlockedRig
 
 from hil.control.estimation import Estimator
 from hil.profile.loader import load_profile
+from tests.hil.control.blocked_rig import BlockedRig
 
 T = 0.001
 TRAINER = load_profile("footplate_trainer")

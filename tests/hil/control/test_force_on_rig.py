@@ -6,7 +6,6 @@ import math
 
 import numpy as np
 import pytest
-from blocked_rig import FORCE, TORQUE, BlockedRig
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -16,6 +15,7 @@ from hil.control.force_controller import ForceController
 from hil.control.force_design import design
 from hil.profile.loader import load_profile
 from hil.supervision.bounds import Bounds
+from tests.hil.control.blocked_rig import FORCE, TORQUE, BlockedRig
 
 T = 0.001
 PROFILES = {name: load_profile(name) for name in ("footplate_trainer", "bench_slide")}
@@ -189,8 +189,8 @@ def test_friction_is_helped_never_overcome():
 
 @pytest.mark.parametrize("seed", [3, 4])
 def test_one_seed_one_run(seed):
-    runs = [BlockedRig(TRAINER, seed).run(0.3, lambda t: 100.0) for _ in range(2)]
-    assert np.array_equal(*runs)
+    first, second = (BlockedRig(TRAINER, seed).run(0.3, lambda t: 100.0) for _ in range(2))
+    assert np.array_equal(first, second)
 
 
 def test_what_the_supply_cannot_drive_is_not_wound_up():

@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime
 import json
 import shutil
-import sys
 from pathlib import Path
 from types import ModuleType
 
@@ -13,9 +12,7 @@ import pytest
 
 from hil.handover import Evidence, hand_over
 from hil.profile import load_profile
-
-sys.path.insert(0, str(Path(__file__).parent))
-from in_package import SHEET, imported
+from tests.hil.handover.in_package import SHEET, imported
 
 
 @pytest.fixture(scope="session")

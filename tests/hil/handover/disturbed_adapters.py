@@ -6,7 +6,7 @@ import math
 import random
 from typing import Any
 
-from simulated_adapter import Adapter
+from tests.hil.handover.simulated_adapter import Adapter
 
 
 class Watched:

@@ -15,11 +15,11 @@ from types import ModuleType
 from typing import Any
 
 import pytest
-from simulated_adapter import open_rig
 
 from hil.handover.law_file import identity
+from tests.hil.handover.simulated_adapter import open_rig
 
-SHEET = {
+SHEET: dict[str, Any] = {
     "data_sheet": 1,
     "profile": "footplate trainer",
     "figures": [

@@ -14,7 +14,8 @@ from types import ModuleType
 from typing import Any
 
 import pytest
-from in_package import (
+
+from tests.hil.handover.in_package import (
     accepted,
     acts_of,
     changed,
@@ -25,7 +26,7 @@ from in_package import (
     renewed,
     run_pytest,
 )
-from simulated_adapter import open_rig
+from tests.hil.handover.simulated_adapter import open_rig
 
 RIG_TESTS = "acceptance/test_rig.py"
 

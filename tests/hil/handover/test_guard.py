@@ -12,9 +12,10 @@ from pathlib import Path
 from types import ModuleType
 
 import pytest
-from disturbed_adapters import Frozen, Late, Watched
-from in_package import acts_of
-from simulated_adapter import open_rig
+
+from tests.hil.handover.disturbed_adapters import Frozen, Late, Watched
+from tests.hil.handover.in_package import acts_of
+from tests.hil.handover.simulated_adapter import open_rig
 
 
 def test_nothing_moves_without_hands(package: Path, acceptance: ModuleType) -> None:

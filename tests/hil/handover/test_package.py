@@ -15,8 +15,6 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 import yaml
-from in_package import accepted, changed, python_law, ran, renewed
-from law_in_loop import LawInLoop, built
 
 from hil.analysis import figure_line, measure
 from hil.handover import HandoverError, NotTranslatable, hand_over
@@ -29,6 +27,8 @@ from hil.procedures import LockstepRunner
 from hil.profile import load_profile, profile_to_dict
 from hil.recorder import RunWriter, load_run
 from hil.sequences import load_sequence, perform
+from tests.hil.handover.in_package import accepted, changed, python_law, ran, renewed
+from tests.hil.handover.law_in_loop import LawInLoop, built
 
 TEMPLATES = Path(__file__).parents[3] / "hil" / "handover" / "templates"
 compiler = pytest.mark.skipif(

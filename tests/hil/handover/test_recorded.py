@@ -8,12 +8,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from in_package import python_law, ran
 
 from hil.handover import Evidence, HandoverError, hand_over
 from hil.handover.package import law_of
 from hil.handover.recorded import RecordingError, check_vectors, recorded_vectors
 from hil.profile import Profile, load_profile
+from tests.hil.handover.in_package import python_law, ran
 
 RECORDINGS = Path(__file__).parents[1] / "host" / "recordings"
 

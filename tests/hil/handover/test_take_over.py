@@ -9,11 +9,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from in_package import SHEET, changed, manifest_forged
 
 from hil.handover import PackageError, receive, take_profile
 from hil.handover.law_file import profile_sha256
 from hil.profile import load_profile, profile_to_dict
+from tests.hil.handover.in_package import SHEET, changed, manifest_forged
 from ui import cli
 
 

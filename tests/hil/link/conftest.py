@@ -5,9 +5,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from served import Served
 
 from hil.link.keys import make_client_keys, make_server_keys
+from tests.hil.link.served import Served
 
 
 @pytest.fixture

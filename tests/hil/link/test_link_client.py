@@ -12,9 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from publisher import made_row
 from pydantic import ValidationError
-from served import Served
 
 from hil.core.requests import (
     MOST_POINTS,
@@ -31,6 +29,8 @@ from hil.core.requests import (
     Waveform,
 )
 from hil.link.client import Block, Client, Event, HostGone, LinkError, Refused
+from tests.hil.link.publisher import made_row
+from tests.hil.link.served import Served
 
 pytestmark = pytest.mark.real_time
 

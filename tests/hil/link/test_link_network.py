@@ -11,13 +11,13 @@ from typing import Any
 
 import pytest
 import zmq
-from served import Served
 
 from hil.core.requests import Marker, Tare
 from hil.link.client import Block, Client, HostGone, LinkError
 from hil.link.keys import ClientKeys, CurveKeyError, ServerKeys, make_client_keys, make_server_keys
 from hil.link.messages import SCHEMA_VERSION
 from hil.link.server import LinkServer
+from tests.hil.link.served import Served
 
 pytestmark = pytest.mark.real_time
 

@@ -8,11 +8,11 @@ import time
 from pathlib import Path
 
 import zmq
-from served import Served, rss_bytes
 
 from hil.link.client import Client
 from hil.link.keys import ClientKeys
 from hil.link.network_watch import NetworkWatch, received_bytes
+from tests.hil.link.served import Served, rss_bytes
 
 MEGABYTE = 1_000_000
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import time
 
 import pytest
-from served import Served
 
 from hil.core.requests import Tare
 from hil.link.client import Answer, Client
+from tests.hil.link.served import Served
 
 pytestmark = pytest.mark.real_time
 

@@ -9,13 +9,13 @@ from typing import Any
 
 import pytest
 import zmq
-from served import Served
 
 from hil.core.requests import Stop
 from hil.link.client import Client
 from hil.link.directory import REQUESTS, make_link_directory
 from hil.link.server import LinkServer
 from hil.link.stop_socket import StopSocket
+from tests.hil.link.served import Served
 
 STOP = b'{"type":"request","id":5,"request":{"kind":"stop","cause":"by hand"}}'
 

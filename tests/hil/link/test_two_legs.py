@@ -20,9 +20,7 @@ from hil.core import Cause, Stop
 from hil.host.start import BenchOptions, start_bench
 from hil.link import Block, Refused
 from hil.profile import load_profile
-
-sys.path.insert(0, str(Path(__file__).parent))
-import example_program
+from tests.hil.link import example_program
 
 EXAMPLE = Path(example_program.__file__)
 LATE = Lateness(share=0.05, up_to_s=0.004, stale_share=0.5)

@@ -10,12 +10,12 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from served import Served, rss_bytes
 
 from hil.link.client import Client
 from hil.link.directory import REQUESTS, SAMPLES
 from hil.link.server import LinkServer
 from hil.link.zmtp import GREETING, MOST_FRAMES, Incoming, ProtocolError, framed, ready
+from tests.hil.link.served import Served, rss_bytes
 
 MOST, SKIPPED = 1000, 5000
 KEPT = 80_000  # bytes of one connection, with one read of 64 kB

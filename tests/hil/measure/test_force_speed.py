@@ -4,11 +4,11 @@ import math
 
 import numpy as np
 import pytest
-from synthetic import SyntheticRun
 
 from hil.measure import force_speed, weight_moves
 from hil.measure.characteristic import Window
 from hil.profile import load_profile
+from tests.hil.measure.synthetic import SyntheticRun
 
 PROFILE = load_profile("footplate_trainer")
 COUNT_M = PROFILE.actuator.screw.lead / PROFILE.sensors.motor.counts_per_revolution

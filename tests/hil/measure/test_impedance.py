@@ -5,10 +5,10 @@ from typing import Any
 
 import numpy as np
 import pytest
-from synthetic import SyntheticRun
 
 from hil.measure import impedance
 from hil.profile import load_profile
+from tests.hil.measure.synthetic import SyntheticRun
 
 PROFILE = load_profile("footplate_trainer")
 STIFFNESS, DAMPING = 40e3, 120.0

@@ -1,14 +1,12 @@
 from __future__ import annotations
 
-import sys
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "link"))
-from served import Served
+from tests.hil.link.served import Served
 
 
 @pytest.fixture

@@ -9,7 +9,6 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from test_run_writer import made_rows, make_run
 
 from hil.recorder import (
     RunError,
@@ -25,6 +24,7 @@ from hil.recorder import (
 )
 from hil.recorder import listing as listing_module
 from hil.recorder.writer import RunWriter
+from tests.hil.recorder.test_run_writer import made_rows, make_run
 
 
 @pytest.fixture

@@ -15,13 +15,13 @@ from typing import Any
 
 import numpy as np
 import pytest
-from served import Served
 
 from hil.core.requests import EndRun, Marker, StartRun
 from hil.core.samples import COLUMNS
 from hil.link.client import Block, Client, Event
 from hil.recorder import Run, list_runs, load_run, repair_run
 from hil.recorder.folders import new_run_folder
+from tests.hil.link.served import Served
 
 pytestmark = pytest.mark.real_time
 

@@ -10,7 +10,6 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from test_trips_on_rig import MIDDLE, Rig
 
 from drivers.base import Command
 from hil.control.shaping import Shaper
@@ -23,6 +22,7 @@ from hil.profile.loader import load_profile
 from hil.profile.schema import EnergyLimit, FollowingLimit, Profile
 from hil.supervision.energy import OutputEnergy
 from hil.supervision.following import ForceFollowing, SetpointFollowing
+from tests.hil.supervision.test_trips_on_rig import MIDDLE, Rig
 
 PERIOD = 0.001
 PROFILE = load_profile("footplate_trainer")
@@ -38,7 +38,7 @@ def delayed(rig: Rig, cycles: int) -> None:
         write(command)
         command.torque_N_m = kept
 
-    rig.bench.drive.write = late
+    rig.bench.drive.write = late  # type: ignore[method-assign]  # between bench and drive
 
 
 @pytest.mark.parametrize("blocked", [False, True])

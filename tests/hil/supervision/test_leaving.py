@@ -7,7 +7,6 @@ import copy
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from test_trips_on_rig import Rig
 
 from hil.control.estimation import Estimator
 from hil.core.requests import ConstantForce, HoldPosition
@@ -16,6 +15,7 @@ from hil.profile.loader import load_profile
 from hil.profile.schema import Profile
 from hil.supervision.bounds import Bounds
 from hil.supervision.leaving import OPENED_S
+from tests.hil.supervision.test_trips_on_rig import Rig
 
 PERIOD = 0.001
 PROFILE = load_profile("footplate_trainer")

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import pytest
-from test_trips_on_rig import MIDDLE, Rig
 
 from hil.core.limits import Limit
 from hil.core.requests import HoldPosition, PowerOff, PowerOn
 from hil.core.samples import INDEX, State
 from hil.profile.schema import Profile
+from tests.hil.supervision.test_trips_on_rig import MIDDLE, Rig
 
 
 def held(profile: Profile, mass_kg: float, at_m: float) -> Rig:
