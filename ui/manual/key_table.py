@@ -164,6 +164,7 @@ KEYS = (
         _on(
             Bring_up="write the values into the profile",
             Calibrate="take the calibration",
+            Measure="try the redesigned force loop, then write it into the profile",
             Size="write the profile of the choice",
         ),
     ),

@@ -28,13 +28,14 @@ from hil.measure import (
 from hil.profile import Profile
 from hil.recorder import RunError
 from ui.dashboard.bench import OperateModel, Session
-from ui.dashboard.guided import GuidedModel, end_text, why_not_begin
+from ui.dashboard.guided import GuidedModel, Question, end_text, why_not_begin
 from ui.dashboard.measure.filing import (
     keep_run,
     kept_measurements,
     read_measurement,
     write_data_sheet,
 )
+from ui.dashboard.measure.redesign import PLANT, START_ANEW, Redesign, TriedRedesign
 from ui.dashboard.measure.words import summary
 
 RECORDED_S = 60.0  # for the recorder to finish the last run
@@ -59,6 +60,7 @@ class MeasureModel(GuidedModel[GuardedTest]):
         sheet: its data sheet (HTML), or None.
         last_seconds: ``live`` before a test was ended by something else, by its key.
         filing: number of runs that are being evaluated and sheets that are being written.
+        redesign: of the force loop, as the test Plant proposes it.
     """
 
     NAME = "measure"
@@ -79,6 +81,10 @@ class MeasureModel(GuidedModel[GuardedTest]):
         self.sheet: Path | None = None
         self.last_seconds: dict[str, list[tuple[float, float, float]]] = {}
         self.filing = 0
+        self.redesign = Redesign(
+            model.own_profile, session.profile_file if session is not None else None
+        )
+        self._tried: GuardedTest | None = None  # the trial that runs, or is being judged
         self._runs = runs
         self._measured = Path(MEASURED) if runs is None else runs.parent / MEASURED
         self._one_at_a_time = threading.Lock()
@@ -102,6 +108,17 @@ class MeasureModel(GuidedModel[GuardedTest]):
         return self.tests
 
     @property
+    def question(self) -> Question | None:
+        return super().question if self.operator is not None else self.redesign.question
+
+    @property
+    def why_not_try(self) -> str:
+        """Why the redesign can be neither tried nor written now, '' if it can."""
+        if self.redesign.accepted:  # writing needs no rig
+            return "it runs already" if self.running else ""
+        return self.redesign.why_not_try or self.why_not_begin
+
+    @property
     def record_text(self) -> str:
         """Place of the measurement that is shown."""
         return f"Ended · measurement {self.folder}" if self.folder else "Ended"
@@ -113,6 +130,8 @@ class MeasureModel(GuidedModel[GuardedTest]):
             return "it runs already"
         if self.filing:
             return "the last runs are being evaluated"
+        if self.redesign.written:
+            return f"the profile was written. {START_ANEW.rstrip('.')}"
         if self._runs is None and self.session is not None:
             return "the folder of runs is not known to this window; start it with --runs"
         return why_not_begin(self.model, self.session)
@@ -159,6 +178,7 @@ class MeasureModel(GuidedModel[GuardedTest]):
             return
         self.folder, self.sheet, self.results, self.ends = folder, None, {}, {}
         self.looked_at, self.message, self.wrong = "", "", False
+        self.redesign.look_at(self.results)
         self.picked, self._finished = {test.key for test in self.tests}, set()
         if folder is not None:
             self._in_background(
@@ -172,12 +192,38 @@ class MeasureModel(GuidedModel[GuardedTest]):
         if why or self.session is None:
             self.message, self.wrong = f"Not begun: {why}.", True
             return
-        self._plan, self._whole_s = list(plan), tests_length_s(plan, self.profile)
         if self.folder is None:
             self.folder = new_measurement_folder(self._measured, self.profile.name)
             self.results = {}
+        self._run_plan(self.session, plan)
+
+    def use(self) -> None:
+        """Try the proposed redesign; once it holds, ask whether to write it into the profile."""
+        if self.question is not None:
+            return
+        if self.why_not_try or self.session is None:
+            self.message, self.wrong = f"Not tried: {self.why_not_try}.", True
+        elif self.redesign.accepted:
+            self._offer()
+        else:
+            self._tried, self.redesign.tried = self.redesign.test(self.tests), None
+            self._run_plan(self.session, [self._tried])
+
+    def answer(self, value: float | str | bool) -> None:
+        """Answer the question that is shown; see ``PageOperator.answer``."""
+        if self.operator is not None:
+            super().answer(value)
+        elif self.redesign.question is not None:
+            self.redesign.question = None
+            if value is True:
+                self.message, self.wrong = "Writing.", False
+                self._in_background(self.redesign.write, self._have_written)
+
+    def _run_plan(self, session: Session, plan: list[GuardedTest]) -> None:
+        self._plan, self._whole_s = list(plan), tests_length_s(plan, self.profile)
+        self.redesign.question = None
         self.ends, self.last_seconds, self._finished = {}, {}, set()
-        self._begin(partial(self._measure, self.session, plan), "Taking control.")
+        self._begin(partial(self._measure, session, plan), "Taking control.")
 
     # ------------------------------------------------------------------ in its own thread
 
@@ -206,7 +252,8 @@ class MeasureModel(GuidedModel[GuardedTest]):
         return item.purpose
 
     def _begun(self, item: GuardedTest) -> None:
-        super()._begun(item)
+        # A trial is one of the list, on another force loop.
+        super()._begun(next(test for test in self.tests if test.key == item.key))
         self._begun_s = time.monotonic()
 
     def _came(self, end: EndOfTest, run: str) -> None:
@@ -214,6 +261,10 @@ class MeasureModel(GuidedModel[GuardedTest]):
         self._plan = [test for test in self._plan if test.key != end.key]
         if end.how != "finished":
             self._cut(end)
+            return
+        if self._tried is not None:
+            self._awaited[run] = self._tried
+            self._keep_recorded()
             return
         self.picked.discard(end.key)
         self._finished.add(end.key)
@@ -229,10 +280,14 @@ class MeasureModel(GuidedModel[GuardedTest]):
         """Evaluate the runs that are complete on the disk."""
         for name in self._recorded & self._awaited.keys():
             test = self._awaited.pop(name)
-            if self._runs is not None and self.folder is not None:
-                self._in_background(
-                    partial(keep_run, self._runs / name, self.folder, test), self._have
-                )
+            if self._runs is None or self.folder is None:
+                continue
+            run, folder = self._runs / name, self.folder
+            if test is self._tried:
+                judge = partial(self.redesign.judge, run, folder, test, dict(self.results))
+                self._in_background(judge, self._have_tried)
+            else:
+                self._in_background(partial(keep_run, run, folder, test), self._have)
         self._recorded &= self._awaited.keys()
 
     def _settle(self, cut: GuardedTest | None) -> None:
@@ -241,14 +296,22 @@ class MeasureModel(GuidedModel[GuardedTest]):
         bad = next(iter(self.ends.values()), None)
         if bad is not None:
             self.looked_at = bad.key
+        if self._tried is not None and (bad is not None or self.wrong):
+            self._tried = None
+            if bad is not None:
+                told = f"Trial of the redesign, {bad.how}: {bad.text.rstrip('.')}."
+                self.message, self.wrong = f"{told} Keep the gains in force.", True
+            self.ends = {}  # those of the measurement stand
         self._sum_up()
 
     def _sum_up(self) -> None:
         """Write the data sheet once everything is evaluated, and say what it came to."""
         if self.running or self.filing:
             return
-        if not self.wrong:
+        if not self.wrong and self._tried is None:
             self.message, self.wrong = summary(self.tests, self.results, self.ends)
+            if self.redesign.changes and not self.wrong:
+                self.message += " A redesign of the force loop is proposed (U tries it)."
         if self.folder is not None and self.results and self.sheet is None:
             self._in_background(
                 partial(write_data_sheet, self.folder, list(self.results.values()), self.tests),
@@ -275,12 +338,31 @@ class MeasureModel(GuidedModel[GuardedTest]):
         foreseen = isinstance(error, RunError | OSError)
         text = str(error) if foreseen else f"{type(error).__name__}: {error}"
         self.filing -= 1
+        self._tried = None
         self.message, self.wrong = f"No figures: {text}", True
 
     def _have(self, result: EvaluatedRun) -> None:
         self.results[result.test.key] = result
         self.sheet = None
+        self.redesign.look_at(self.results)
         self._sum_up()
+
+    def _have_tried(self, tried: TriedRedesign) -> None:
+        self._tried, self.redesign.tried = None, tried
+        self.looked_at = PLANT
+        self.message, self.wrong = tried.trial.sentence, not tried.trial.accepted
+        if tried.trial.accepted:
+            self._offer()
+
+    def _offer(self) -> None:
+        problem = self.redesign.offer()
+        if problem:
+            self.message, self.wrong = f"{self.message} {problem}".strip(), False
+
+    def _have_written(self, done: tuple[str, bool]) -> None:
+        text, written = done
+        self.redesign.written = written
+        self.message, self.wrong = text, not written
 
     def _have_read(self, folder: Path, results: dict[str, EvaluatedRun]) -> None:
         if folder != self.folder:
@@ -292,6 +374,7 @@ class MeasureModel(GuidedModel[GuardedTest]):
         """Show a measurement that has been read; what it lacks is picked."""
         self.folder, self.results = folder, results
         self.picked = {test.key for test in self.tests if test.key not in results}
+        self.redesign.look_at(results)
         self.message, self.wrong = summary(self.tests, self.results, self.ends)
 
     def _have_sheet(self, sheet: Path) -> None:

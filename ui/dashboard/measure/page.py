@@ -13,8 +13,9 @@ from ui.dashboard.bench import PageContext
 from ui.dashboard.guided import GuidedLook, GuidedPage
 from ui.dashboard.measure.diagram_plot import DiagramPlot
 from ui.dashboard.measure.model import MeasureModel
+from ui.dashboard.measure.redesign import PLANT
 from ui.dashboard.measure.test_list import PlanList, standing
-from ui.dashboard.measure.words import figures_html, plan_html
+from ui.dashboard.measure.words import figures_html, plan_html, trial_html
 from ui.dashboard.widgets import KeyButton, bound, shortcut
 
 LOOK = GuidedLook(
@@ -48,6 +49,8 @@ class MeasurePage(GuidedPage):
         self.sheet = KeyButton("Open data sheet", "report", theme)
         self.sheet.clicked.connect(lambda: self.open_sheet())
         shortcut("report", self, self.open_sheet)
+        self.use = KeyButton("Try redesign", "use", theme)
+        self.use.clicked.connect(lambda: self.use_now())
         self.words = QLabel()
         self.words.setWordWrap(True)
         self.words.setTextFormat(Qt.TextFormat.RichText)
@@ -69,7 +72,11 @@ class MeasurePage(GuidedPage):
         time.addWidget(self.progress, 1)
         time.addWidget(self.left)
         self.evidence.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
-        buttons = (((self.pick, 1), (self.alone, 1)), ((self.end, 1), (self.sheet, 1)))
+        buttons = (
+            ((self.pick, 1), (self.alone, 1)),
+            ((self.end, 1), (self.sheet, 1)),
+            ((self.use, 1),),
+        )
         self._lay_out(self.plan, buttons, (self.words, time))
         self.refresh()
 
@@ -77,6 +84,10 @@ class MeasurePage(GuidedPage):
 
     def pick_now(self) -> None:
         self.measuring.pick(self.measuring.shown.key)
+        self.refresh()
+
+    def use_now(self) -> None:
+        self.measuring.use()
         self.refresh()
 
     def open_sheet(self) -> None:
@@ -91,7 +102,7 @@ class MeasurePage(GuidedPage):
             self.refresh()
 
     def keys(self) -> dict[int, Callable[[], object]]:
-        return super().keys() | bound({"leave_out": self.pick_now})
+        return super().keys() | bound({"leave_out": self.pick_now, "use": self.use_now})
 
     # ------------------------------------------------------------------ looks
 
@@ -107,6 +118,15 @@ class MeasurePage(GuidedPage):
         self._say_time()
         self.pick.setEnabled(not measuring.running)
         self.pick.setText("Leave out" if test.key in measuring.picked else "Take in")
+        redesign = measuring.redesign
+        self.use.setVisible(bool(redesign.changes))
+        self.use.setEnabled(not measuring.why_not_try)
+        self.use.setText("Write redesign to profile" if redesign.accepted else "Try redesign")
+        self.use.setToolTip(
+            measuring.why_not_try
+            or "Runs Force response with the force loop that Plant proposes; then you are asked "
+            "whether to write it into the profile"
+        )
         self.sheet.setEnabled(measuring.sheet is not None)
         self.sheet.setToolTip(str(measuring.sheet or "It is written when the tests end"))
 
@@ -151,12 +171,14 @@ class MeasurePage(GuidedPage):
         diagrams = result.diagrams if result else ()
         number = self.plot_number % len(diagrams) if diagrams else 0
         picked = tuple(sorted(measuring.picked))
-        if self._shown.already(test.key, result, number, picked if result is None else ()):
+        tried = measuring.redesign.tried if test.key == PLANT else None
+        if self._shown.already(test.key, result, number, picked if result is None else (), tried):
             return
         self._show_plots(number, len(diagrams))
         self.plot.show_diagram(diagrams[number] if diagrams else None)
+        told = "" if tried is None else trial_html(tried.trial, self.theme, self.sizes)
         self.evidence.setHtml(
-            figures_html(result, self.theme, self.sizes)
+            told + figures_html(result, self.theme, self.sizes)
             if result
             else plan_html(
                 measuring.tests, measuring.picked, measuring.profile, self.theme, self.sizes

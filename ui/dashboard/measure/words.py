@@ -6,7 +6,15 @@ import html
 import math
 from collections.abc import Iterable, Mapping, Sequence
 
-from hil.measure import Characteristic, EndOfTest, EvaluatedRun, GuardedTest, duration_words, shown
+from hil.measure import (
+    Characteristic,
+    EndOfTest,
+    EvaluatedRun,
+    GuardedTest,
+    Trial,
+    duration_words,
+    shown,
+)
 from hil.profile import Profile
 from ui.dashboard.widgets import Sizes, Theme
 
@@ -82,6 +90,21 @@ def _row(c: Characteristic, theme: Theme) -> str:
         causes = html.escape(c.causes)
         row += f'<tr><td colspan="4" style="color:{theme.quiet}">likely causes: {causes}</td></tr>'
     return row
+
+
+def trial_html(trial: Trial, theme: Theme, sizes: Sizes) -> str:
+    """Return a trial of a redesign: its verdict, and each figure with the gains of before and after."""
+    heads = _cells(("force response", "in force", "redesigned", "E_n"), theme.quiet, False)
+    rows = []
+    for pair in trial.pairs:
+        unit = "" if pair.unit == "1" else pair.unit
+        score = f"{pair.score:+.1f}" if math.isfinite(pair.score) else ""
+        first, second = (f"{value:.4g} {unit}".strip() for value in (pair.first, pair.second))
+        colour = theme.warning if pair.differs else theme.ink
+        rows.append(_cells((pair.title, first, second, score), colour, pair.differs))
+    table = f'<table cellpadding="{sizes.px(3)}" width="100%">{heads}{"".join(rows)}</table>'
+    said = f"<p><b>{html.escape(trial.sentence)}</b></p>"
+    return said + (table if trial.pairs else "")
 
 
 def plan_html(
