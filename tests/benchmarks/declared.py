@@ -18,6 +18,7 @@ from typing import Any
 
 import cantools
 import crccheck
+from cantools.database.can import Database
 from table import Benchmark
 
 from drivers.declared.can.board import CanBoard
@@ -72,12 +73,19 @@ def ours(board: CanBoard, received: list[Frames]) -> Cycle:
     return cycle
 
 
+def database() -> Database:
+    """Return the board's messages as cantools reads them."""
+    found = cantools.database.load_file(SHIPPED / "drives" / "treadle_board.dbc")
+    assert isinstance(found, Database)
+    return found
+
+
 def library(received: list[Frames], values: dict[str, float]) -> Cycle:
     """cantools on the same database."""
-    database = cantools.database.load_file(SHIPPED / "drives" / "treadle_board.dbc")
-    ask, demand = (database.get_message_by_name(name).encode for name in ("ASK", "DEMAND"))
+    messages = database()
+    ask, demand = (messages.get_message_by_name(name).encode for name in ("ASK", "DEMAND"))
     takes: list[list[tuple[Decode, bytearray]]] = [
-        [(database.get_message_by_frame_id(name).decode, data) for name, data in some]
+        [(messages.get_message_by_frame_id(name).decode, data) for name, data in some]
         for some in received
     ]
 
@@ -95,13 +103,13 @@ def library(received: list[Frames], values: dict[str, float]) -> Cycle:
 
 def library_checked(received: list[Frames], bad: list[str]) -> Cycle:
     """As :func:`library`, with counters in plain Python and an independent package's CRC."""
-    database = cantools.database.load_file(SHIPPED / "drives" / "treadle_board.dbc")
-    ask, demand = (database.get_message_by_name(name).encode for name in ("ASK", "DEMAND"))
+    messages = database()
+    ask, demand = (messages.get_message_by_name(name).encode for name in ("ASK", "DEMAND"))
     crc = crccheck.crc.Crc8SaeJ1850.calc
     takes: list[list[tuple[Decode, bytearray, bytes, str]]] = [
         [
             (
-                database.get_message_by_frame_id(name).decode,
+                messages.get_message_by_frame_id(name).decode,
                 data,
                 name.to_bytes(2, "big"),
                 "MOTION_COUNT" if name == 513 else "PROBE_COUNT",

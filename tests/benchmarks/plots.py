@@ -19,6 +19,7 @@ from __future__ import annotations
 
 import os
 import time
+from collections.abc import Callable
 
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 
@@ -68,7 +69,7 @@ def made(first: int, count: int, full: bool = False) -> tuple[np.ndarray, np.nda
     return times, (values * scale).astype(np.float32)
 
 
-def milliseconds(widget: QWidget, before) -> float:
+def milliseconds(widget: QWidget, before: Callable[[], object]) -> float:
     started = time.perf_counter()
     before()
     widget.grab()
@@ -126,7 +127,9 @@ class Peer:
                 self.curves.append(plot.plot(pen=pg.mkPen(pg.intColor(i), width=1)))
         self.widget.show()
 
-    def frames(self, window_s: float, times: np.ndarray, values: np.ndarray, count: int):
+    def frames(
+        self, window_s: float, times: np.ndarray, values: np.ndarray, count: int
+    ) -> np.ndarray:
         held = round(window_s * RATE_HZ)
         columns = np.ascontiguousarray(values.T)
         taken = []
@@ -134,7 +137,7 @@ class Peer:
             end = len(times) - (count - i) * BLOCK
             part = slice(end - held, end)
 
-            def give(part=part, end=end) -> None:
+            def give(part: slice = part, end: int = end) -> None:
                 for curve, column in zip(self.curves, columns, strict=True):
                     curve.setData(times[part], column[part])
                 for plot in self.plots:

@@ -293,7 +293,7 @@ def measure(rate_hz: float, seconds: float, rows_file: Path) -> Measured:
 
 def shortest_csv_bytes(rows: np.ndarray) -> float:
     """Bytes per row of CSV with every value as short as its column's type permits."""
-    length = rows.shape[0] * rows.shape[1]  # commas and line ends
+    length = rows.size  # commas and line ends
     for i, column in enumerate(COLUMNS):
         length += sum(len(str(value)) for value in rows[:, i].astype(column.kind))
     return length / len(rows)

@@ -20,6 +20,8 @@ import os
 import shutil
 import tempfile
 import time
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
@@ -31,7 +33,7 @@ from table import Benchmark
 
 from hil.core import COLUMNS, INDEX
 from hil.profile import load_profile, profile_to_dict
-from hil.recorder import RunWriter, list_runs
+from hil.recorder import RunSummary, RunWriter, list_runs
 from ui.dashboard.app import application
 from ui.dashboard.bench import OperateModel, PageContext
 from ui.dashboard.runs import RunsModel, RunsPage
@@ -87,7 +89,7 @@ def make_many(runs: Path, count: int) -> None:
         os.utime(folder, (then, then))
 
 
-def timed(act) -> float:
+def timed(act: Callable[[], object]) -> float:
     started = time.perf_counter()
     act()
     return time.perf_counter() - started
@@ -122,7 +124,7 @@ def measure_list(bench: Benchmark, directory: Path) -> None:
         taken.append(timed(lambda: list_runs(directory)))
         runs = list_runs(directory)
 
-        def show(runs=runs) -> None:
+        def show(runs: list[RunSummary] = runs) -> None:
             view.take_list(runs)
             page._fill()
             page.grab()
@@ -206,7 +208,7 @@ def measure_hour(bench: Benchmark, run: Path, seconds: int) -> None:
         page._fill()
         page.grab()
 
-        def opened(view=view, page=page) -> None:
+        def opened(view: RunsModel = view, page: RunsPage = page) -> None:
             view.open(view.runs[0])
             while view.opened is None:
                 view.take()
@@ -217,7 +219,12 @@ def measure_hour(bench: Benchmark, run: Path, seconds: int) -> None:
         ours.append(timed(opened))
         view.wait(60.0)
         peers: list[Peer] = []
-        raw.append(timed(lambda peers=peers: (peers.append(Peer(file)), peers[0].widget.grab())))
+
+        def drawn_raw(peers: list[Peer] = peers) -> None:
+            peers.append(Peer(file))
+            peers[0].widget.grab()
+
+        raw.append(timed(drawn_raw))
     for _ in range(3 if pandas else 0):
         plots.append(timed(lambda: PlotPeer(file)))
     bench.samples("hour to its first picture", ours, unit="ms", scale=1e3)
@@ -230,13 +237,13 @@ def measure_hour(bench: Benchmark, run: Path, seconds: int) -> None:
         picture.view.show(start_s, end_s)
         picture.grab()
 
-    frames = [timed(lambda span=span: frame(*span)) for span in windows(seconds - 1.0, FRAMES)]
+    frames = [timed(partial(frame, *span)) for span in windows(seconds - 1.0, FRAMES)]
     bench.samples("pan and zoom", frames, unit="ms", scale=1e3)
     peer = peers[0]
     spans = windows(seconds - 1.0, PEER_FRAMES)
     bench.samples(
         "pan and zoom, pyqtgraph",
-        [timed(lambda span=span: peer.frame(*span)) for span in spans],
+        [timed(partial(peer.frame, *span)) for span in spans],
         unit="ms",
         scale=1e3,
     )
@@ -244,7 +251,7 @@ def measure_hour(bench: Benchmark, run: Path, seconds: int) -> None:
         plot = PlotPeer(file)
         bench.samples(
             "pan and zoom, matplotlib",
-            [timed(lambda span=span: plot.frame(*span)) for span in spans[:PLOT_FRAMES]],
+            [timed(partial(plot.frame, *span)) for span in spans[:PLOT_FRAMES]],
             unit="ms",
             scale=1e3,
         )

@@ -15,6 +15,7 @@ from __future__ import annotations
 import argparse
 import itertools
 import json
+import math
 import multiprocessing
 import os
 import random
@@ -223,10 +224,10 @@ def true_knee_m(p: RigParameters) -> float:
 
 def sensor_error(p: RigParameters, law: ForceCalibration) -> float:
     """Greatest error in counts over what the loads reach, from the zero that the law has."""
-    per_m = p.sensor_sign * p.sensor_scale * 2 ** int(p.sensor_bits) / p.sensor_span_m
+    per_m = p.sensor_sign * math.ldexp(p.sensor_scale, int(p.sensor_bits)) / p.sensor_span_m
+    reached: list[float] = np.linspace(-0.006, 0.006, 25).tolist()
     return max(
-        abs(per_m * x - (law.deflection(law.zero_counts + per_m * x) * per_m))
-        for x in np.linspace(-0.006, 0.006, 25).tolist()
+        abs(per_m * x - (law.deflection(law.zero_counts + per_m * x) * per_m)) for x in reached
     )
 
 

@@ -133,7 +133,7 @@ def declared_can(count: int, seed: int) -> Result:
         before = samples[0].number
         for frame in last:
             board._take(frame, time.monotonic())
-        return samples[0].number > before
+        return bool(samples[0].number > before)
 
     campaign.run(count, burst, good)
     result.most_undetectable = likely(count, 8)

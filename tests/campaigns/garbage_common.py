@@ -124,5 +124,5 @@ class Campaign:
 
 def likely(count: int, width: int) -> float:
     """Damaged units that fit their checksum by chance, five standard deviations above."""
-    mean = count / 2**width
+    mean = math.ldexp(count, -width)
     return mean + 5 * math.sqrt(mean) + 3

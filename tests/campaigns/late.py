@@ -260,7 +260,7 @@ def judged(
     """Return the session with its verdict."""
     said = "; ".join(
         f"{figure.verdict.code.value} {figure.verdict.text}".strip()
-        for figure in measure(kept).figures  # type: ignore[arg-type]
+        for figure in measure(kept).figures
     )
     if bench.bench.state is State.STOPPED:
         known = bench.bench.cause in SAYS_LATE

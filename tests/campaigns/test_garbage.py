@@ -9,7 +9,8 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from garbage import PROTOCOLS, crc
+from garbage import PROTOCOLS
+from garbage_common import crc
 
 
 def test_the_checksum_that_judges_is_that_of_the_catalogue() -> None:

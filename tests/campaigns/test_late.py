@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import pytest
-
-from tests.campaigns.late import run
+from late import run
 
 
 @pytest.mark.parametrize(

@@ -66,7 +66,7 @@ def healthy() -> Any:
 def test_a_healthy_rig_shows_its_knee_and_hardly_any_play() -> None:
     law = PROFILE.calibration.spring_law
     found = healthy()
-    assert found["knee_m"] == pytest.approx(law.knee, rel=0.15)  # type: ignore[union-attr]
+    assert found["knee_m"] == pytest.approx(law.knee, rel=0.15)
     assert found["lost_motion_m"] < 3e-5
     late = pressed(PROFILE, lateness=LATE)
     assert late["knee_m"] == pytest.approx(found["knee_m"], rel=0.1)
