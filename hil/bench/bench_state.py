@@ -18,10 +18,12 @@ from hil.control import (
     ForceCalibration,
     HoldToRun,
     LiveCalibration,
+    LoopSlide,
     OpenLoop,
     PowerRemoval,
     PowerSequence,
     Shaper,
+    Slide,
     VelocityController,
     capped_gains,
     capped_profile,
@@ -60,6 +62,10 @@ class BenchState:
     ``command`` is what the drive must be sent after ``advance``. ``events`` collects what a
     reader of the run needs to know; the owner of the loop empties it.
     """
+
+    _slide: Slide | None = None  # of limits, and of the force loop, towards narrower ones
+    _loop_slide: LoopSlide | None = None
+    _slowed = False  # the force loop is one of the slower ones, not the design for its bandwidth
 
     def __init__(self, profile: Profile, capabilities: Capabilities, period_s: float) -> None:
         self._delay_s = capabilities.command_delay_cycles * period_s
@@ -133,7 +139,10 @@ class BenchState:
         profile = profile.model_copy(update={"control": capped.control})
         if profile.actuator != self.profile.actuator:
             self.estimator.use(profile)
-        if profile.control != self.profile.control or profile.actuator != self.profile.actuator:
+        self._slide = self._loop_slide = None
+        slowed, self._slowed = self._slowed, False
+        other = profile.control != self.profile.control or profile.actuator != self.profile.actuator
+        if other or slowed:
             # Some 60 ms, in which the drive hears nothing: only where it is needed.
             self._gains = design_source(profile, self.period_s, self._delay_s)
         self.gains = capped_gains(self._gains, self.cap)

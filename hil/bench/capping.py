@@ -2,20 +2,27 @@
 
 from __future__ import annotations
 
+import math
+
 from drivers.base import Capabilities
 from hil.bench.external import ExternallySetBench
 from hil.control import (
     ActiveBehaviour,
     ExternalForce,
+    ForceController,
+    ForceGains,
+    LoopSlide,
     OpenLoop,
     Slide,
     VelocityController,
+    VelocityGains,
     cap_data,
     cap_text,
     capped_gains,
     capped_profile,
     carry_on,
     check_behaviour,
+    design_slower,
     merged_cap,
     own_values,
     start_behaviour,
@@ -38,11 +45,10 @@ LIMITS_OF: dict[int, str] = {
 class CappedBench(ExternallySetBench):
     """A bench that takes a session cap, and slides to it where power is on."""
 
-    _slide: Slide | None = None
-
     def __init__(self, profile: Profile, capabilities: Capabilities, period_s: float) -> None:
         super().__init__(profile, capabilities, period_s)
         self._answers[SessionCap] = self._cap
+        self._loops: tuple[ForceGains, ...] = ()
 
     def stop(self, cause: int, detail: str = "") -> None:
         """Stop as :class:`BenchState` does; the detail names the cap where it is what tripped."""
@@ -76,26 +82,68 @@ class CappedBench(ExternallySetBench):
                 return Outcome(False, f"{wider} in force: power off first, limits widen without")
             if not request.widen:
                 return Outcome(False, f"{wider} in force. Fix: confirm it with 'widen'")
+        slower: ForceGains | None = None
         if powered:
-            if new.bandwidth_Hz != self.cap.bandwidth_Hz:
-                return Outcome(
-                    False,
-                    "power off first: for another bandwidth the force loop is designed anew, which "
-                    "takes longer than a cycle",
-                )
+            if new.bandwidth_Hz is not None and new.bandwidth_Hz != self.cap.bandwidth_Hz:
+                found = self._slower(new.bandwidth_Hz)
+                if isinstance(found, str):
+                    return Outcome(False, found)
+                slower = found
             if refusal := self._too_near(new):
                 return Outcome(False, refusal)
         before = tiers_of(self.profile)
         self.cap = new
         if powered:
-            self._narrow()
+            if slower is not None:
+                self._slow_down(slower)
+            self._narrow(slower is not None)
             self._slide = Slide(before, tiers_of(self.profile))
         else:
-            self._slide = None
             self._adopt(self.wide)
         text = f"session cap {cap_text(new)}" if cap_text(new) else "no session cap"
+        if slower is not None:
+            text += f"; the force loop goes over to {slower.predicted.bandwidth_Hz:.1f} Hz"
         self._event("session_cap", cap=cap_data(new), text=text)
         return Outcome(True, text)
+
+    def prepare_slower(self) -> None:
+        """Design the loops that a cap may go over to under power: it takes some 100 ms."""
+        self._loops = design_slower(self.own_profile, self.period_s, self._delay_s)
+
+    def _slower(self, most_Hz: float) -> ForceGains | str | None:
+        """Return a loop of no more than this bandwidth, None if it is; why there is none, in words."""
+        now, own = self._gains, self.own_profile
+        another = self.wide.control != own.control or self.wide.actuator != own.actuator
+        if isinstance(now, VelocityGains) or self.envelope is not None or another:
+            return "power off first: for another bandwidth this force loop is designed anew"
+        if now.predicted.bandwidth_Hz <= most_Hz:
+            return None
+        if not self._loops:
+            self.prepare_slower()  # the rig host has done so; in lockstep there is time
+        for loop in self._loops:
+            if loop.predicted.bandwidth_Hz <= most_Hz and loop.natural_rad_s < now.natural_rad_s:
+                return loop
+        least = self._loops[-1].predicted.bandwidth_Hz
+        return (
+            f"power off first: below {math.ceil(10 * least) / 10:.1f} Hz the force loop is designed "
+            "anew, which takes longer than a cycle"
+        )
+
+    def _slow_down(self, loop: ForceGains) -> None:
+        """Go over to a slower force loop; what it bears holds at once."""
+        now, controller = self._gains, self.force_controller
+        if not isinstance(now, ForceGains) or not isinstance(controller, ForceController):
+            return
+        slide = self._loop_slide
+        law, natural = (slide or now).law, (slide or now).natural_rad_s
+        self._loop_slide = LoopSlide(law, natural, loop)
+        self._gains = self.gains = loop
+        self._slowed = True
+        control = self.profile.control.model_copy(
+            update={"force_bandwidth": loop.predicted.bandwidth_Hz}
+        )
+        # At once, too: the model of the slower loop allows for as much as both differ.
+        self.supervisor.use_loop(self.profile.model_copy(update={"control": control}))
 
     def _too_near(self, new: SessionCap) -> str:
         """Return why the force limit cannot be narrowed so far while power is on; '' if it can."""
@@ -111,8 +159,12 @@ class CappedBench(ExternallySetBench):
             f"Fix: take the load off first, or narrow to {least:.0f} N or more"
         )
 
-    def _narrow(self) -> None:
-        """Work to the narrower profile at once where behaviours are checked, and renew the active one."""
+    def _narrow(self, anew: bool) -> None:
+        """Work to the narrower profile at once where behaviours are checked, and renew the active one.
+
+        Args:
+            anew: even if it keeps its values: the force loop that renders it is another.
+        """
         self.profile = capped_profile(self.wide, self.cap)
         self.gains = capped_gains(self.gains, self.cap)
         active = self._active
@@ -128,7 +180,7 @@ class CappedBench(ExternallySetBench):
         if behaviour is None:
             return
         checked = check_behaviour(behaviour, trimming, self.gains)
-        if checked.refusal or checked.behaviour == behaviour:
+        if checked.refusal or (checked.behaviour == behaviour and not anew):
             return
         new: ActiveBehaviour = start_behaviour(
             checked.behaviour,
@@ -146,6 +198,12 @@ class CappedBench(ExternallySetBench):
 
     def _follow_cap(self, dt_s: float) -> None:
         """Go on to the narrower limits; once a cycle."""
+        loop, controller = self._loop_slide, self.force_controller
+        if loop is not None and isinstance(controller, ForceController):
+            loop.advance(dt_s)
+            controller.retune(loop.law, loop.natural_rad_s)
+            if loop.ended:
+                self._loop_slide = None
         slide = self._slide
         if slide is None:
             return

@@ -40,10 +40,12 @@ from hil.control.session_cap import (
     widened,
 )
 from hil.control.shaping import Shaper
+from hil.control.slower_loop import LoopSlide
 from hil.control.source import (
     BY_TORQUE,
     Controller,
     Gains,
+    design_slower,
     design_source,
     make_controller,
     within_passivity,
@@ -87,6 +89,7 @@ __all__ = [
     "HoldToRun",
     "LiveCalibration",
     "Loop",
+    "LoopSlide",
     "ObserverGains",
     "OpenLoop",
     "PowerRemoval",
@@ -112,6 +115,7 @@ __all__ = [
     "changed_calibration",
     "check_behaviour",
     "design",
+    "design_slower",
     "design_source",
     "design_velocity",
     "driven_current_A",

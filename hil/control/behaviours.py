@@ -81,8 +81,10 @@ def start_behaviour(
 
 
 def carry_on(before: ActiveBehaviour | object, after: ActiveBehaviour) -> None:
-    """Let a waveform that replaces one go on where that one is."""
+    """Let a waveform, or a move, that replaces one go on where that one is."""
     if isinstance(before, _Wave) and isinstance(after, _Wave):
+        after.go_to(before)
+    if isinstance(before, _Hold) and isinstance(after, _Hold):
         after.go_to(before)
 
 
@@ -217,6 +219,12 @@ class _Hold:
         if -most <= total <= most or (total > most) == (error < 0.0):
             self._integral = max(-most, min(most, integral))
         return steady + self._integral
+
+    def go_to(self, before: _Hold) -> None:
+        """Be where another move to the same place is, with the load that it has taken up."""
+        self._from, self._way = before._from, before._way
+        self._duration, self._time = before._duration, before._time
+        self.rest_m, self._integral = before.rest_m, before._integral
 
     def potential_force(self, output_position_m: float, output_velocity_m_s: float) -> float:
         error = self.rest_m - output_position_m

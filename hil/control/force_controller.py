@@ -18,6 +18,7 @@ import math
 from hil.control.calibration import ForceCalibration, LiveCalibration
 from hil.control.estimation import Estimator
 from hil.control.force_design import ForceGains, dead_zone_m
+from hil.control.force_model import LawGains
 from hil.profile import Profile
 
 SLIP_FROM_M_S = 0.0015  # wanted nut speed from which friction is helped: above the noise
@@ -79,6 +80,17 @@ class ForceController:
         self._sent = [0.0] * (plant.in_flight + 1)
         self.saturated = False
         self.reset()
+
+    def retune(self, law: LawGains, natural_rad_s: float) -> None:
+        """Go on with other gains for the same plant and delay; nothing is forgotten."""
+        self._twice_damping *= natural_rad_s / self._natural
+        self._natural = natural_rad_s
+        self._kp, self._kd, self._kc = law.position, law.rate, law.current
+        self._shaping = law.shaping
+        # The observer's momentum stands for the disturbance that it knows: that stays.
+        known = self._disturbance
+        self._momentum += known / self._integral_rad_s - known / law.disturbance_rad_s
+        self._integral_rad_s = law.disturbance_rad_s
 
     def reset(self, torque_N_m: float = 0.0) -> None:
         """Forget the past; ``torque_N_m`` is what the motor carries at this moment."""

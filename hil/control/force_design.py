@@ -164,13 +164,17 @@ def design(profile: Profile, period_s: float, delay_s: float) -> ForceGains:
     Args:
         period_s: of the cycle. delay_s: from a sample to the moment its command acts.
     """
-    control = profile.control
-    sensors = profile.sensors
-    calibration = profile.calibration
-    counts = abs(calibration.deflection_per_count)
-    resolution = profile.actuator.screw.lead / sensors.motor.counts_per_revolution
     choices, observer = plants(profile, period_s, delay_s), observer_gains(profile, period_s)
-    specification = ForceSpecification(
+    gains = design_for_plants(choices, observer, specification_of(profile))
+    return with_bounds(profile, choices, observer, gains)
+
+
+def specification_of(profile: Profile) -> ForceSpecification:
+    """Return what a profile asks of its force loop."""
+    control, sensors = profile.control, profile.sensors
+    counts = abs(profile.calibration.deflection_per_count)
+    resolution = profile.actuator.screw.lead / sensors.motor.counts_per_revolution
+    return ForceSpecification(
         bandwidth_Hz=control.force_bandwidth,
         margin_deg=control.phase_margin,
         damping_ratio=control.damping_ratio,
@@ -182,11 +186,9 @@ def design(profile: Profile, period_s: float, delay_s: float) -> ForceGains:
         friction_N=left_over_N(profile),
         amplitude_N=sine_N(profile)[1],
     )
-    gains = design_for_plants(choices, observer, specification)
-    return _with_bounds(profile, choices, observer, gains)
 
 
-def _with_bounds(
+def with_bounds(
     profile: Profile, choices: list[Plant], observer: ObserverGains, gains: ForceGains
 ) -> ForceGains:
     """Virtual stiffness and damping that the loop bears on the lightest output.
@@ -257,16 +259,7 @@ def design_for_plants(
             if task.overshoot(natural, shaping) <= MOST_OVERSHOOT:
                 break
     loops = task.loops(natural, share, shaping)
-    margins = [loop.margins() for loop in loops]
-    predicted = Prediction(
-        bandwidth_Hz(loops[0], specification.friction_N, specification.amplitude_N),
-        min(margin for margin, _ in margins),
-        min(gain for _, gain in margins),
-        task.overshoot(natural, shaping),
-        specification.lasting_m * max(plant.stiffness for plant in choices),
-        specification.torque_per_N
-        * loops[0].ripple_N(specification.deflection_noise_m, specification.position_noise_m),
-    )
+    predicted = predict(loops, specification, task.overshoot(natural, shaping))
     notice = ""
     fix = "raise control.rate or shorten the path to the drive"
     if predicted.phase_margin_deg < margin_deg - 1:
@@ -280,17 +273,45 @@ def design_for_plants(
             f"{wanted_Hz:.0f} Hz: more would leave less than {margin_deg:.0f}° phase margin; "
             f"{fix}"
         )
-    # Half a period more than the lag, to err on the side that takes energy out.
-    lead = loops[0].delay_s() + 0.5 * choices[0].period_s
     return ForceGains(
         natural,
         specification.damping_ratio,
         choices[0],
         loops[0].law,
         specification.predictor,
-        lead,
+        lead_of(loops[0]),
         predicted,
         notice,
+    )
+
+
+def lead_of(loop: Loop) -> float:
+    """Return how far ahead a virtual spring must look, s.
+
+    Half a period more than the lag, to err on the side that takes energy out.
+    """
+    return loop.delay_s() + 0.5 * loop.plant.period_s
+
+
+def overshoot(loop: Loop) -> float:
+    """Return the overshoot of a step as a share of it; infinite if the loop is not stable."""
+    if not loop.stable:
+        return math.inf
+    answer = loop.step(max(50, round(STEP_S / loop.plant.period_s)))
+    return max(0.0, float(np.max(answer)) - 1.0)
+
+
+def predict(loops: list[Loop], specification: ForceSpecification, overshoot: float) -> Prediction:
+    """Return what the closed loops, one for each slope, will do."""
+    margins = [loop.margins() for loop in loops]
+    return Prediction(
+        bandwidth_Hz(loops[0], specification.friction_N, specification.amplitude_N),
+        min(margin for margin, _ in margins),
+        min(gain for _, gain in margins),
+        overshoot,
+        specification.lasting_m * max(loop.plant.stiffness for loop in loops),
+        specification.torque_per_N
+        * loops[0].ripple_N(specification.deflection_noise_m, specification.position_noise_m),
     )
 
 
@@ -352,11 +373,7 @@ class _Task:
         return best
 
     def overshoot(self, natural: float, shaping: float) -> float:
-        loop = self.first(natural, shaping)
-        if not loop.stable:
-            return math.inf
-        answer = loop.step(max(50, round(STEP_S / loop.plant.period_s)))
-        return max(0.0, float(np.max(answer)) - 1.0)
+        return overshoot(self.first(natural, shaping))
 
     def solved(self, share: float, shaping: float) -> float:
         """ω at which the model has the wanted bandwidth, or the highest that is stable."""

@@ -7,6 +7,7 @@ from functools import lru_cache
 from hil.control.calibration import LiveCalibration
 from hil.control.force_controller import ForceController
 from hil.control.force_design import ForceGains, design
+from hil.control.slower_loop import slower_loops
 from hil.control.velocity_controller import VelocityController
 from hil.control.velocity_design import VelocityGains, design_velocity
 from hil.profile import Profile
@@ -52,6 +53,21 @@ def _designed(designable: _Designable, period_s: float, delay_s: float) -> Gains
     if designable.profile.control.source == "velocity":
         return design_velocity(designable.profile, period_s, delay_s)
     return design(designable.profile, period_s, delay_s)
+
+
+def design_slower(profile: Profile, period_s: float, delay_s: float) -> tuple[ForceGains, ...]:
+    """Return the loops that may be gone over to under power; none over a source of velocity."""
+    return _designed_slower(_Designable(profile), period_s, delay_s)
+
+
+@lru_cache(maxsize=MOST_DESIGNS)
+def _designed_slower(
+    designable: _Designable, period_s: float, delay_s: float
+) -> tuple[ForceGains, ...]:
+    gains = _designed(designable, period_s, delay_s)
+    if isinstance(gains, VelocityGains):
+        return ()
+    return slower_loops(designable.profile, gains, period_s, delay_s)
 
 
 @lru_cache(maxsize=MOST_DESIGNS)

@@ -143,6 +143,7 @@ def _open(options: argparse.Namespace, parent: int, opened: _Opened) -> Host | N
     log.info("version %s, profile '%s', process %d", own_version(), options.profile, os.getpid())
     log.info(grant.notice)
     host = opened.host = Host(profile, drive, link, opened.wire, known)
+    host.bench.prepare_slower()
     if options.cap:
         host.begin_capped(SessionCap.model_validate_json(options.cap))
     host.verification = VerificationWatch(profile, verified, options.profile, options.unverified)

@@ -41,8 +41,12 @@ class Bounds:
         self._current = CurrentCap(profile)
         self._supply = SupplyCap(profile)
         self._nut_speed = NutSpeedCap(profile)
-        self._bandwidth = DAMPING_SHARE * 2 * math.pi * profile.control.force_bandwidth
+        self.use_loop(profile)
         self.reset()
+
+    def use_loop(self, profile: Profile) -> None:
+        """Take the bandwidth of the force loop that acts from now on."""
+        self._bandwidth = DAMPING_SHARE * 2 * math.pi * profile.control.force_bandwidth
 
     def use_calibration(self, profile: Profile) -> None:
         """Renew the flat caps: the spring law has changed."""

@@ -31,13 +31,17 @@ class ForceFollowing:
     """
 
     def __init__(self, profile: Profile) -> None:
+        self.use(profile)
+        self.reset()
+
+    def use(self, profile: Profile) -> None:
+        """Compare with a loop of this bandwidth from now on."""
         limit = force_following(profile)
         self.limited_N, self.tripped_N = limit.limited, limit.tripped
         bandwidth = profile.control.force_bandwidth
         self._lag_s = 1.0 / (2 * math.pi * bandwidth)
         self._mean_s = 1.0 / bandwidth
         self._swing_s = SWING_PERIODS / bandwidth
-        self.reset()
 
     def reset(self) -> None:
         """Begin at the next force seen."""

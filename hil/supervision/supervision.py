@@ -149,6 +149,11 @@ class Supervisor:
         self.bounds.use_calibration(profile)
         self._law.forget()
 
+    def use_loop(self, profile: Profile) -> None:
+        """Take the bandwidth of the force loop that acts from now on."""
+        self.bounds.use_loop(profile)
+        self.following.force.use(profile)
+
     def narrow(self, profile: Profile, tiers: Tiers) -> None:
         """Hold force and speed to these tiers from now on; ``profile`` says what may be energised."""
         self._profile = profile

@@ -15,6 +15,7 @@ from hil.bench.lockstep import LockstepBench
 from hil.core import (
     INDEX,
     Apply,
+    Behaviour,
     Commission,
     ConstantForce,
     EndCommission,
@@ -220,6 +221,129 @@ def test_the_bandwidth_waits_for_power_to_be_off() -> None:
     bench.run(0.3)
     assert bench.request(SessionCap(bandwidth_Hz=5.0)).accepted
     assert bench.bench.gains.predicted.bandwidth_Hz == pytest.approx(5.0, rel=0.1)
+
+
+def lag_s(rows: list[Sample], wave_Hz: float) -> float:
+    """Return by how much the spring force lags behind the shaped one, by a wave of this frequency."""
+    time = column(rows, "time_s")
+    turn = np.exp(-2j * np.pi * wave_Hz * time)
+    shaped, force = (
+        np.sum((values - values.mean()) * turn)
+        for values in (column(rows, "shaped_force_N"), column(rows, "spring_force_N"))
+    )
+    return float(np.angle(shaped / force)) / (2 * np.pi * wave_Hz)
+
+
+@BOTH
+def test_the_force_loop_is_slowed_while_it_runs_without_a_bump(lateness: Lateness | None) -> None:
+    bench = lifted(lateness)
+    load = borne_N(bench)
+    wave = Waveform(shape="sine", offset=load, amplitude=50.0, frequency_Hz=2.0, duration_s=60)
+    assert bench.request(Apply(behaviour=wave, load_may_move=True)).accepted
+    bench.run(0.5)
+    before = bench.run(1.0)
+    designed = bench.bench.gains
+    outcome = bench.request(SessionCap(bandwidth_Hz=13.0))
+    assert outcome.accepted and "goes over to 12.2 Hz" in outcome.text
+    during = bench.run(0.6)
+    after = bench.run(1.0)
+    assert bench.bench.state is State.RUNNING, bench.bench.cause_text
+    assert bench.bench.gains.predicted.bandwidth_Hz < 13.0 < designed.predicted.bandwidth_Hz
+    assert lag_s(after, 2.0) > lag_s(before, 2.0) + 0.0015
+    for name in ("commanded_torque_N_m", "spring_force_N", "nut_velocity_m_s"):
+        usual = np.max(np.abs(np.diff(column(before, name))))
+        jump = np.max(np.abs(np.diff(column(before[-1:] + during, name))))
+        assert jump < 1.5 * usual, name
+    [told] = [event for event in bench.events if event["kind"] == "session_cap"]
+    assert told["cap"] == {"bandwidth_Hz": 13.0} and "12.2 Hz" in told["text"]
+    # Narrower once more, never wider: the way back needs power off.
+    for wider in (20.0, 13.5):
+        assert "power off first" in bench.request(SessionCap(bandwidth_Hz=wider)).text
+    assert bench.request(SessionCap(bandwidth_Hz=12.5)).accepted
+    assert bench.bench.gains.predicted.bandwidth_Hz == pytest.approx(12.17, abs=0.1)
+    assert "below 12.2 Hz" in bench.request(SessionCap(bandwidth_Hz=9.0)).text
+    bench.request(PowerOff())
+    bench.run(0.3)
+    # Without power it is designed for the very value.
+    assert bench.request(SessionCap(bandwidth_Hz=9.0)).accepted
+    assert bench.bench.gains.predicted.bandwidth_Hz == pytest.approx(9.0, rel=0.02)
+
+
+@BOTH
+@pytest.mark.parametrize(
+    "behaviour",
+    [
+        HoldPosition(position_m=MIDDLE_M + 0.006, speed_m_s=0.012),
+        VirtualSpring(rest_m=MIDDLE_M, stiffness_N_m=1.1e5, bias_N=32.0),
+        ExternalSetpoint(rest_m=MIDDLE_M, stiffness_N_m=2e4, force_N=32.0, longest_gap_s=1.0),
+    ],
+    ids=lambda behaviour: behaviour.kind,
+)
+def test_what_acts_goes_on_over_a_slower_loop(
+    lateness: Lateness | None, behaviour: Behaviour
+) -> None:
+    bench = lifted(lateness)
+    assert bench.request(Apply(behaviour=behaviour, load_may_move=True)).accepted
+    before = bench.run(0.35)  # a move is under way
+    assert bench.request(SessionCap(bandwidth_Hz=18.0)).accepted
+    during = bench.run(0.5)
+    assert bench.bench.state is State.RUNNING, bench.bench.cause_text
+    # What sensor noise does at any time, and no more.
+    usual = np.max(np.abs(np.diff(column(before[-150:], "shaped_force_N"))))
+    assert (
+        np.max(np.abs(np.diff(column(before[-1:] + during[:20], "shaped_force_N")))) < 1.2 * usual
+    )
+    assert np.max(np.abs(np.diff(column(before[-1:] + during, "shaped_force_N")))) < 2.0 * usual
+    assert bench.bench.gains.most_stiffness_N_m < 9e4
+    stiffness = during[-1][INDEX["virtual_stiffness_N_m"]]
+    assert stiffness <= bench.bench.gains.most_stiffness_N_m
+
+
+@BOTH
+def test_a_move_goes_on_where_it_is_over_a_slower_loop(lateness: Lateness | None) -> None:
+    def path(cap: SessionCap | None) -> np.ndarray:
+        bench = lifted(lateness)
+        move = HoldPosition(position_m=MIDDLE_M + 0.006, speed_m_s=0.012)
+        bench.request(Apply(behaviour=move, load_may_move=True))
+        bench.run(0.35)
+        if cap is not None:
+            assert bench.request(cap).accepted
+        return column(bench.run(0.5), "rest_position_m")
+
+    assert path(SessionCap(bandwidth_Hz=18.0)) == pytest.approx(path(None), abs=1e-9)
+
+
+def test_blows_after_it_are_no_following_error() -> None:
+    bench = lifted()
+    behaviour = HoldPosition(position_m=MIDDLE_M, speed_m_s=0.05)
+    assert bench.request(Apply(behaviour=behaviour, load_may_move=True)).accepted
+    assert bench.request(SessionCap(bandwidth_Hz=13.0)).accepted
+    for push in (20.0, -10.0, 30.0, 0.0):
+        bench.environment.push(push)
+        bench.run(0.3)
+        assert bench.bench.state is State.RUNNING, (push, bench.bench.cause_text)
+
+
+def test_a_slower_loop_waits_for_power_to_be_off_where_none_is_designed() -> None:
+    bench = powered(profile=load_profile("footplate_velocity"))
+    outcome = bench.request(SessionCap(bandwidth_Hz=20.0))
+    assert not outcome.accepted and "power off first" in outcome.text
+
+
+def test_what_narrows_stops_when_the_limits_are_adopted_anew() -> None:
+    bench = powered()
+    assert bench.request(SessionCap(force_N=400.0, speed_m_s=0.1, bandwidth_Hz=13.0)).accepted
+    bench.request(PowerOff())
+    bench.run(0.15)
+    envelope = Commission(force_N=50.0, speed_m_s=0.02, torque_N_m=0.5, hold_to_run=False)
+    outcome = bench.request(envelope)
+    assert outcome.accepted, outcome.text
+    designed = bench.bench.gains
+    bench.run(1.2)
+    limits = bench.bench.profile.limits
+    assert bench.bench.supervisor.bounds.flat.high_N <= limits.force.limited
+    assert bench.bench.supervisor._force_tripped == limits.force.tripped
+    assert bench.bench.force_controller._kp == designed.law.position
 
 
 def test_a_cap_of_the_force_leaves_the_force_loop_as_it_is() -> None:
