@@ -69,13 +69,17 @@ class Characteristic:
 
 @dataclass(frozen=True, eq=False)  # arrays have no one answer to whether they are equal
 class Line:
-    """One line of a diagram; NaN breaks it. ``kind``: measured, predicted or limit."""
+    """One line of a diagram; NaN breaks it. ``kind``: measured, predicted or limit.
+
+    ``points`` marks each value; those that have no order are not ``joined``.
+    """
 
     label: str
     x: Floats
     y: Floats
     kind: str = "measured"
     points: bool = False
+    joined: bool = True
 
 
 @dataclass(frozen=True, eq=False)

@@ -296,7 +296,7 @@ def _large_figures(
         "amplitude (N)",
         (
             Line("measured", f, size, points=True),
-            Line("limits of torque, speed, rate and force", grid, permitted, "limit"),
+            Line("sine within limits", grid, permitted, "limit"),
         ),
         True,
     )

@@ -301,9 +301,9 @@ def _quadrants(run: RecordedRun, profile: Profile) -> Diagram:
     force, v = limits.force.limited, limits.speed.limited
     box = np.array([[-v, -force], [v, -force], [v, force], [-v, force], [-v, -force]])
     lines = [
-        Line("current and lowest supply", 1e3 * speed, bounds[0], "predicted"),
+        Line("current and supply", 1e3 * speed, bounds[0], "predicted"),
         Line("the same, pulling", 1e3 * speed, bounds[1], "predicted"),
-        Line("limits of force and speed", 1e3 * box[:, 0], box[:, 1], "limit"),
+        Line("limits", 1e3 * box[:, 0], box[:, 1], "limit"),
     ]
     for name, label in (("lift", "lifted"), ("lower", "lowered"), ("shake", "shaken")):
         parts = windows(run, name)
@@ -311,7 +311,7 @@ def _quadrants(run: RecordedRun, profile: Profile) -> Diagram:
             x = np.concatenate([cut(run, p, "output_velocity_m_s") for p in parts])
             y = np.concatenate([cut(run, p, "spring_force_N") for p in parts])
             step = max(1, len(x) // 300)
-            lines.append(Line(label, 1e3 * x[::step], y[::step], points=True))
+            lines.append(Line(label, 1e3 * x[::step], y[::step], points=True, joined=False))
     return Diagram("Four quadrants", "speed (mm/s)", "force (N)", tuple(lines))
 
 

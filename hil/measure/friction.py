@@ -166,7 +166,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
             "Break-away torque over position",
             "nut (mm)",
             "torque (mN·m)",
-            (Line("measured", 1e3 * places, 1e3 * torques, points=True),),
+            (Line("measured", 1e3 * places, 1e3 * torques, points=True, joined=False),),
         ),
         Diagram("Friction over the turn", "order", "torque (mN·m)", (orders,)),
     )
@@ -267,7 +267,7 @@ def _ripple(
     # Both ways see the same friction; half their difference is the error of the mean.
     error = np.abs(table[0] - table[1]) / 2 if len(table) > 1 else np.abs(mean)
     noise = float(np.sqrt(np.mean(np.square(error))))
-    line = Line("measured", orders.astype(float), 1e3 * np.abs(mean), points=True)
+    line = Line("measured", orders.astype(float), 1e3 * np.abs(mean), points=True, joined=False)
     return float(np.abs(mean[0])), 2.0 * max(noise, float(error[0])), line
 
 

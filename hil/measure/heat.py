@@ -222,14 +222,15 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
         lambda b: amperes * b.continuous(allowed, crest),
         share,
     )
-    notes = []
+    continuous: list[str] = []
+    uncertain: list[str] = []
     own, per_kg = moved_mass(profile)[1], moved_mass(profile)[2] * profile.rig.gravity**2
     for mass in profile.rig.weights:
         current = (own + mass * per_kg) / per_share
         hold = fitted.bodies.hold_s(current, allowed, crest)
         drawn = [each.hold_s(current, allowed, crest) for each in fitted.drawn]
         if not (math.isfinite(hold) and all(map(math.isfinite, drawn))):
-            notes.append(f"Heat: {mass:g} kg can be held continuously.")
+            (uncertain if math.isfinite(hold) else continuous).append(f"{mass:g} kg")
             continue
         add(
             f"hold_{mass:g}_kg",
@@ -238,6 +239,11 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
             lambda b, i=current: b.hold_s(i, allowed, crest),  # type: ignore[misc]
             4 * share,
         )
+    notes = []
+    if continuous:
+        notes.append(f"Heat: {', '.join(continuous)}: held continuously.")
+    if uncertain:
+        notes.append(f"Heat: {', '.join(uncertain)}: held long; continuously is not certain.")
     return Evaluation(tuple(found), _diagrams(profile, fitted, times, loss, at, rise), tuple(notes))
 
 
@@ -267,7 +273,7 @@ def _diagrams(
         Diagram(
             "Rise of the winding",
             "time (s)",
-            "rise, mean of the phases (K)",
+            "mean rise (K)",
             (
                 Line("resistance", at - begin, rise, points=True),
                 Line("two bodies, fitted", dense - begin, fitted.bodies.rises(times, loss, dense)),

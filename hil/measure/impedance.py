@@ -150,7 +150,7 @@ def designed_impedance(profile: Profile, stiffness: float, at_Hz: Floats) -> Com
 def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     gains = _designed(profile)
     found: list[Characteristic] = []
-    lines = []
+    lines, sizes = [], []
     dense = np.geomspace(0.5, 8.0, 60)
     relative = 2 * profile.calibration.relative_uncertainty
     for name, share in STIFFNESS_SHARES.items():
@@ -195,14 +195,25 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
             )
         )
         lines.append(Line(name, np.array(TRIED_Hz), 1e-3 * means, points=True))
-        curve = 1e-3 * designed_impedance(profile, set_N_m, dense).real
-        lines.append(Line(f"{name}, design", dense, curve, "predicted"))
+        designed = 1e-3 * designed_impedance(profile, set_N_m, dense)
+        lines.append(Line(f"{name}, design", dense, designed.real, "predicted"))
+        met = 1e-3 * np.abs(dynamic) / (2 * math.pi * at)
+        size = np.array([np.mean(met[at == f]) for f in TRIED_Hz])
+        sizes.append(Line(name, np.array(TRIED_Hz), 20 * np.log10(size), points=True))
+        sizes.append(Line(f"{name}, design", dense, 20 * np.log10(np.abs(designed)), "predicted"))
     lines.append(Line("passivity", dense, np.zeros_like(dense), "limit"))
     worst, diagram = _map(run, profile, gains)
     found.append(worst)
     return Evaluation(
         tuple(found),
         (
+            Diagram(
+                "Size of the impedance",
+                "frequency (Hz)",
+                "size (dB of 1 N·s/mm)",
+                tuple(sizes),
+                True,
+            ),
             Diagram(
                 "Real part of the impedance",
                 "frequency (Hz)",
@@ -244,7 +255,7 @@ def _map(run: RecordedRun, profile: Profile, gains: ForceGains) -> tuple[Charact
     for label, cells in (("comes to rest", calm), ("does not", restless)):
         if cells:
             table = 1e-3 * np.array(cells)
-            lines.append(Line(label, table[:, 0], table[:, 1], points=True))
+            lines.append(Line(label, table[:, 0], table[:, 1], points=True, joined=False))
     figure = Characteristic(
         "impedance.left_swing",
         f"Swing left {1e3 * (WATCH_S - LATE_S):.0f} ms after a nudge, worst of the map",

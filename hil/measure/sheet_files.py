@@ -13,6 +13,7 @@ import pyarrow.parquet as pq
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
+from hil.bench import EPOCH
 from hil.control import safety_fingerprint
 from hil.measure.characteristic import Characteristic, Diagram
 from hil.measure.sheet import Sheet, SheetError, shown
@@ -80,9 +81,11 @@ def _head(sheet: Sheet) -> str:
     profile = sheet.profile
     days = sorted({t.day for t in sheet.tested})
     simulated = any(t.run.meta.get("simulated") for t in sheet.tested)
+    when = " to ".join(dict.fromkeys((days[0], days[-1])))
+    if days == [f"{EPOCH:%Y-%m-%d}"]:
+        when = "in lockstep, which has no date,"  # every such run bears the same one
     return (
-        f"Measured {' to '.join(dict.fromkeys((days[0], days[-1])))}"
-        f"{' on a simulated rig' if simulated else ''}. "
+        f"Measured {when}{' on a simulated rig' if simulated else ''}. "
         f"Profile fingerprint {safety_fingerprint(profile)[:16]}…, calibration "
         f"{profile.calibration.identity or 'written by hand'}, dated "
         f"{profile.calibration.dated or 'not said'}. Uncertainties are expanded, k = 2."
@@ -103,8 +106,11 @@ def _row(c: Characteristic) -> dict[str, Any]:
 
 
 def _sentences(sheet: Sheet) -> list[str]:
-    told = [*sheet.differences]
-    told += [note for tested in sheet.tested for note in tested.notes]
+    return [*sheet.differences, *_other_sentences(sheet)]
+
+
+def _other_sentences(sheet: Sheet) -> list[str]:
+    told = [note for tested in sheet.tested for note in tested.notes]
     told += [f"{t.test.title}: no figures, {t.problem}" for t in sheet.tested if t.problem]
     if sheet.missing:
         told.append(f"not measured: {', '.join(sheet.missing)}")
@@ -128,6 +134,7 @@ def _html(sheet: Sheet) -> str:
             }
             for tested in sheet.tested
         ],
+        columns=8 if any(math.isfinite(c.truth) for c in sheet.characteristics) else 7,
         sentences=_sentences(sheet),
         plots=Markup(plots_svg(_diagrams(sheet))),
         foot="Made from the recorded runs by 'hookeline measure --again'.",
@@ -144,6 +151,10 @@ def page_pictures(sheet: Sheet, dots_per_inch: float = 90.0) -> list[bytes]:
 
 
 def _printed(sheet: Sheet) -> PrintedSheet:
+    likely: dict[str, list[str]] = {}
+    for c in sheet.characteristics:
+        if c.differs:
+            likely.setdefault(c.causes or "not known", []).append(c.title)
     groups: list[tuple[str, Sequence[Sequence[str]], str]] = []
     for tested in sheet.tested:
         rows = []
@@ -153,15 +164,24 @@ def _printed(sheet: Sheet) -> PrintedSheet:
             rows.append(
                 (row["title"], row["value"], row["predicted"] + mark, row["limit"], row["unit"])
             )
-        conditions = "; ".join(dict.fromkeys(c.conditions for c in tested.characteristics))
-        groups.append((tested.test.title, rows, f"{conditions}. Run {tested.run.path.name}"))
+        said = _once([c.conditions for c in tested.characteristics])
+        groups.append((tested.test.title, rows, f"{'; '.join(said)}. Run {tested.run.path.name}"))
     return PrintedSheet(
         f"Data sheet: {sheet.profile.name}",
         [sheet.profile.description, _head(sheet)],
         groups,
-        _sentences(sheet),
+        [
+            *(f"≠ {'; '.join(titles)}. Likely: {causes}." for causes, titles in likely.items()),
+            *_other_sentences(sheet),
+        ],
         _diagrams(sheet),
     )
+
+
+def _once(conditions: Sequence[str]) -> list[str]:
+    """Return each once, without those that another begins with."""
+    unique = list(dict.fromkeys(c for c in conditions if c))
+    return [c for c in unique if not any(o != c and o.startswith(c) for o in unique)]
 
 
 def _parquet(figures: list[dict[str, Any]]) -> bytes:

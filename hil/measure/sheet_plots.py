@@ -25,9 +25,12 @@ STYLE: Any = {
     "pdf.compression": 6,
 }
 INK = "#1b2230"
-TOP, BOTTOM, LEFT, WIDTH = 0.96, 0.035, 0.07, 0.88  # of the page
+TOP, BOTTOM, LEFT, WIDTH = 0.965, 0.03, 0.07, 0.88  # of the page
 ROW, LOWEST_ROW = 0.0135, 0.0083  # of the page's height; 7 pt is the lowest that can be read
 COLUMNS = ((0.0, "left"), (0.56, "right"), (0.75, "right"), (0.87, "right"), (0.89, "left"))
+FEW_LINES = 2
+LEGEND_ROW = 0.13  # of the height of a plot on a full page
+MANY_DECADES = 160.0  # more than this from end to end: powers of ten alone are numbered
 LETTERS_PT = 900  # letters in a line times their size: an average of what the font is wide
 
 
@@ -55,14 +58,29 @@ def plots_canvas(diagrams: Sequence[Diagram], overlaid: Sequence[Diagram] = ()) 
         axis.grid(alpha=0.25, which="both" if diagram.log_x else "major")
         if diagram.log_x:
             axis.set_xscale("log")
-            axis.xaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
+            low, high = axis.get_xlim()
+            few = high > MANY_DECADES * low
+            axis.xaxis.set_major_locator(LogLocator(subs=(1.0,) if few else (1.0, 2.0, 5.0)))
             axis.xaxis.set_major_formatter("{x:g}")
             axis.xaxis.set_minor_formatter(NullFormatter())
-        # Where a legend must lie over lines, it stays legible and they are seen through it.
-        axis.legend(fontsize=5.5, framealpha=0.75, edgecolor="none", borderpad=0.2)
+        _explain(axis)
         for spine in ("top", "right"):
             axis.spines[spine].set_visible(False)
     return canvas
+
+
+def _explain(axis: Any) -> None:
+    """Put the legend where there is room, above the lines if they are many."""
+    count = len(axis.get_legend_handles_labels()[0])
+    # Where a legend must lie over lines, it stays legible and they are seen through it.
+    style = {"fontsize": 5.5, "framealpha": 0.75, "edgecolor": "none", "borderpad": 0.2}
+    if count <= FEW_LINES:
+        axis.legend(**style)
+        return
+    taken = LEGEND_ROW * -(-count // 2)
+    low, high = axis.get_ylim()
+    axis.set_ylim(low, high + (high - low) * taken / (1 - taken))
+    axis.legend(**style, loc="upper center", ncol=2, columnspacing=1.0)
 
 
 def _canvas(**options: Any) -> Canvas:
@@ -86,7 +104,7 @@ def _draw(axis: Any, diagram: Diagram, over: bool = False) -> None:
         axis.plot(
             line.x,
             line.y,
-            "--" if over else style,
+            linestyle="none" if not line.joined else "--" if over else style,
             color=INK if line.kind == "limit" else colour,
             lw=0.8,
             alpha=0.6 if over else 1.0,
@@ -164,10 +182,10 @@ def _pages(sheet: PrintedSheet) -> list[Canvas]:
     for name, rows, foot in groups:
         lines.append(_Line((name,), 7, True, 1.0, above=0.45))
         lines += [_Line(tuple(row), 6.2) for row in rows]
-        lines += _wrapped([foot], 5, quiet=True)
+        lines += _wrapped([foot], 5, quiet=True, rows=0.8)
     if sentences:
         lines.append(_Line(("Differences, and what is missing",), 7, True, 1.0, above=0.45))
-        lines += _wrapped([f"– {sentence}" for sentence in sentences], 5.5)
+        lines += _wrapped(sentences, 5.5, rows=0.9)
     pages = _figure_pages(lines)
     if sheet.diagrams:
         pages.append(plots_canvas(sheet.diagrams))
@@ -190,10 +208,14 @@ class _Line:
     above: float = 0.0
 
 
-def _wrapped(texts: Sequence[str], size: float, quiet: bool = False) -> list[_Line]:
+def _wrapped(
+    texts: Sequence[str], size: float, quiet: bool = False, rows: float = 1.0
+) -> list[_Line]:
     width = int(LETTERS_PT / size)
     return [
-        _Line((line,), size, quiet=quiet) for text in texts for line in textwrap.wrap(text, width)
+        _Line((line,), size, quiet=quiet, rows=rows)
+        for text in texts
+        for line in textwrap.wrap(text, width)
     ]
 
 

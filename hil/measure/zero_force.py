@@ -130,7 +130,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     diagram = Diagram(
         "Impedance at zero force",
         "frequency (Hz)",
-        "impedance at the rod (N·s/m)",
+        "impedance (N·s/m)",
         (
             Line("real part", tried, means.real, points=True),
             Line("imaginary part", tried, means.imag, points=True),

@@ -2,6 +2,7 @@
 
 import json
 import math
+import re
 from types import SimpleNamespace
 from typing import Any
 
@@ -41,19 +42,52 @@ def sheet(value: float = 20.0, unit: str = "Hz") -> Sheet:
     return Sheet(load_profile("footplate_trainer"), (tested,), ("b",))
 
 
+def pages(pdf: bytes) -> int:
+    return len(re.findall(rb"/Type /Page\b", pdf))
+
+
 def test_the_same_sheet_has_the_same_bytes_and_says_what_differs(tmp_path):
     before = {p.name: p.read_bytes() for p in write_sheet(sheet(), tmp_path)}
     again = {p.name: p.read_bytes() for p in write_sheet(sheet(), tmp_path)}
     assert before == again and len(before) == 4
     page = before["data_sheet.html"].decode()
     assert "20.0 ± 1.0" in page and "≠" in page and "a note" in page and "not measured: b" in page
-    assert (
-        before["data_sheet.pdf"].startswith(b"%PDF")
-        and before["data_sheet.pdf"].count(b"/Type /Page\n") <= 2
-    )
+    assert before["data_sheet.pdf"].startswith(b"%PDF") and pages(before["data_sheet.pdf"]) == 2
     data = read_sheet(tmp_path)
     assert data["figures"][0]["differs"] is True
     assert data["figures"][1]["u95"] is None
+
+
+def test_a_full_sheet_is_one_page_of_figures_and_one_of_plots(tmp_path):
+    one = sheet()
+    tested = one.tested[0]
+    made: Any = EvaluatedRun
+    groups = []
+    for n in range(11):
+        test = SimpleNamespace(key=f"t{n}", title=f"Test {n}")
+        figures = tuple(
+            Characteristic(
+                f"t{n}.{i}",
+                f"A figure of middling length, {n} {i}",
+                10.0,
+                1.0,
+                "Hz",
+                20.0 if i == 0 else 10.0,
+                1.0,
+                # Each says all that the one before says, and something more.
+                conditions="output blocked, sines of 2 to 16 Hz about 180 N" + ", more" * i,
+                causes="dry friction, reflected mass",
+            )
+            for i in range(6)
+        )
+        groups.append(
+            made(test, tested.run, figures, tested.diagrams, ("a note",) if n < 4 else ())
+        )
+    written = write_sheet(Sheet(one.profile, tuple(groups), ()), tmp_path)
+    assert pages(written[1].read_bytes()) == 2
+    # In HTML each figure keeps its own.
+    page = written[0].read_text()
+    assert page.count("about 180 N, more, more<") == 11 and page.count("likely causes") == 11
 
 
 def test_sheets_are_compared_by_the_normalised_error(tmp_path):

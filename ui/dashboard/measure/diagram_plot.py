@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
+from PySide6.QtGui import QPen
 
 from hil.bringup import Plot, Trace
 from hil.measure import Diagram
 from ui.dashboard.guided import EvidencePlot
 from ui.dashboard.widgets import log_ticks
+
+POINT_PX = 5
 
 
 def as_plot(diagram: Diagram) -> Plot:
@@ -26,8 +29,12 @@ def as_plot(diagram: Diagram) -> Plot:
 class DiagramPlot(EvidencePlot):
     """Draws a diagram, whose abscissa may be logarithmic."""
 
+    _scattered: frozenset[str] = frozenset()  # labels of lines whose points are not joined
+
     def show_diagram(self, diagram: Diagram | None) -> None:
         """Draw it; nothing for None."""
+        lines = () if diagram is None else diagram.lines
+        self._scattered = frozenset(line.label for line in lines if not line.joined)
         plot = None if diagram is None else as_plot(diagram)
         ticks = None
         if plot is not None and diagram is not None and diagram.log_x:
@@ -37,7 +44,23 @@ class DiagramPlot(EvidencePlot):
         self.getAxis("bottom").setTicks(ticks)
         super().draw(plot)
 
+    def _line(self, trace: Trace, pen: QPen) -> None:
+        if trace.label not in self._scattered:
+            super()._line(trace, pen)
+            return
+        self.plot(
+            trace.x,
+            trace.y,
+            pen=None,
+            symbol="o",
+            symbolSize=POINT_PX,
+            symbolPen=None,
+            symbolBrush=pen.color(),
+            name=trace.label,
+        )
+
     def draw(self, plot: Plot | None) -> None:
         """Draw it on a linear abscissa."""
+        self._scattered = frozenset()
         self.getAxis("bottom").setTicks(None)
         super().draw(plot)
