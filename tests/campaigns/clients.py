@@ -29,13 +29,12 @@ import tempfile
 import threading
 import time
 from collections import Counter
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from hostile import attack
+from hostile import NICE, attack
 
 from hil.core import (
     COLUMNS,
@@ -66,10 +65,11 @@ SHARES = {
     "without keys": 0.015,
     "slow": 0.005,
 }
+ATTACK_S, QUIET_S, SETTLE_S = 4.0, 2.0, 0.2  # under attack and without, by turns
 TURN_S = 0.01
 EACH_S = 0.3  # between two requests of the holder
 HONEST_S = 1.0  # between two honest clients
-ALONE_S, QUICK_ALONE_S = 60.0, 4.0
+ALONE_S, QUICK_ALONE_S = 20.0, 2.0
 WITHOUT_HOLDER_S = 0.3  # the heartbeat limit of the profile, and two heartbeats of the host
 STOPS = 10
 STOP_TO_POWER_OFF_S = 0.1
@@ -89,27 +89,36 @@ class Phase:
     sent: int = 0
     wake_s: list[Any] = field(default_factory=list)
     work_s: list[Any] = field(default_factory=list)
+    quiet_wake_s: list[Any] = field(default_factory=list)  # while the attackers were held back
+    quiet: bool | None = False  # None: neither, just after a change
+    load: float = 0.0  # of the computer, when its row is made first
     accepted_wrongly: list[str] = field(default_factory=list)
     refused_wrongly: list[str] = field(default_factory=list)
     stops: list[str] = field(default_factory=list)
     without_holder: int = 0
     seen: Counter[str] = field(default_factory=Counter)
-    seconds: float = 0.0
+    seconds: float = 0.0  # under attack
+    whole_s: float = 0.0  # with the pauses between
 
     def row(self) -> dict[str, Any]:
-        wake_us = 1e6 * np.concatenate([*self.wake_s, [np.nan]])
-        work_us = 1e6 * np.concatenate([*self.work_s, [np.nan]])
+        self.load = self.load or round(os.getloadavg()[0], 1)
+        wake_us, quiet_us, work_us = (
+            1e6 * np.concatenate(kept or [np.zeros(1)])
+            for kept in (self.wake_s, self.quiet_wake_s, self.work_s)
+        )
         return {
             "attack": self.name,
             "sent": self.sent,
             "s": round(self.seconds, 1),
+            "load": self.load,
             "cut off": self.seen["cut off"],
             "accepted wrongly": len(self.accepted_wrongly),
             "refused wrongly": len(self.refused_wrongly),
             "stops": len(self.stops),
             "power, no holder": self.without_holder,
-            **{f"wake p{p}": round(float(np.nanpercentile(wake_us, p)), 1) for p in (50, 99, 99.9)},
-            **{f"work p{p}": round(float(np.nanpercentile(work_us, p)), 1) for p in (50, 99)},
+            **{f"wake p{p}": round(float(np.percentile(wake_us, p)), 1) for p in (50, 99, 99.9)},
+            "p99.9 without": round(float(np.percentile(quiet_us, 99.9)), 1),
+            **{f"work p{p}": round(float(np.percentile(work_us, p)), 1) for p in (50, 99)},
         }
 
 
@@ -190,8 +199,12 @@ class Holder:
     def _see(self) -> None:
         for item in self.client.poll():
             if isinstance(item, Block):
-                self.phase.wake_s.append(item.rows[:, AT["wake_latency_s"]].copy())
-                self.phase.work_s.append(item.rows[:, AT["work_s"]].copy())
+                wake_s = item.rows[:, AT["wake_latency_s"]].copy()
+                if self.phase.quiet:
+                    self.phase.quiet_wake_s.append(wake_s)
+                elif self.phase.quiet is not None:
+                    self.phase.wake_s.append(wake_s)
+                    self.phase.work_s.append(item.rows[:, AT["work_s"]].copy())
                 self.state = int(item.rows[-1, AT["state"]])
             elif item.kind == "stop" and not self.asked_stop:
                 self.phase.stops.append(f"{item.get('cause')}: {item.get('detail')}")
@@ -223,30 +236,73 @@ class Holder:
         return lasted_s
 
 
-def attacked(holder: Holder, name: str, arguments: tuple[Any, ...]) -> Iterator[None]:
-    """Run one attack; yields while it goes on."""
-    context = multiprocessing.get_context("spawn")
-    done, result = context.Event(), context.Queue()
-    attacker = context.Process(target=attack, args=(name, *arguments, done, result))
-    attacker.start()
+class Attackers:
+    """One attack under way: a process on each side, let go and held back by turns.
+
+    Local sockets are attacked by one, the network by the other, at the same time.
+    """
+
+    def __init__(
+        self, name: str, place: tuple[str, str, str], count: int, seed: int, nice: int
+    ) -> None:
+        context = multiprocessing.get_context("spawn")
+        self.go = context.Event()
+        self._running: list[tuple[Any, Any, Any]] = []
+        both = name != "without keys"
+        for remote in (False, True) if both else (True,):
+            done, result = context.Event(), context.Queue()
+            number = max(1, (count + remote) // 2 if both else count)
+            args = (name, place, remote, number, seed + remote, self.go, done, result, nice)
+            process = context.Process(target=attack, args=args)
+            process.start()
+            self._running.append((process, done, result))
+
+    @property
+    def over(self) -> bool:
+        return all(done.is_set() or not process.is_alive() for process, done, _ in self._running)
+
+    def end(self, phase: Phase) -> None:
+        """Take what they saw into the phase."""
+        self.go.set()
+        try:
+            for _, _, result in self._running:
+                found = result.get(timeout=10)
+                phase.accepted_wrongly += found.pop("wrong")
+                phase.seen.update(found)
+        finally:
+            for process, _, _ in self._running:
+                process.join(5)
+                if process.is_alive():
+                    process.kill()
+        phase.sent = phase.seen["sent"]
+
+
+def attacked(holder: Holder, phase: Phase, attackers: Attackers) -> None:
+    """Work while the attackers are let go and held back by turns, until they are done."""
+    began = time.monotonic()
     try:
-        while not done.is_set() and attacker.is_alive():
-            yield
-        found = result.get(timeout=10)
+        while not attackers.over:
+            for attacking, seconds in ((True, ATTACK_S), (False, QUIET_S)):
+                (attackers.go.set if attacking else attackers.go.clear)()
+                begin = time.monotonic()
+                while (past_s := time.monotonic() - begin) < seconds and not attackers.over:
+                    # What was sent before still arrives, and samples come in blocks.
+                    phase.quiet = None if past_s < SETTLE_S else not attacking
+                    holder.turn()
+                    if holder.state == State.STOPPED:
+                        holder.start()
+                phase.seconds += past_s if attacking else 0.0
     finally:
-        attacker.join(5)
-        if attacker.is_alive():
-            attacker.kill()
-    for one in found:
-        holder.phase.accepted_wrongly += one.pop("wrong")
-        holder.phase.seen.update(one)
-    holder.phase.sent = holder.phase.seen["sent"]
+        phase.quiet = None
+        phase.whole_s = time.monotonic() - began
+        attackers.end(phase)
 
 
-def campaign(count: int, alone_s: float, seed: int, only: str) -> tuple[list[Phase], list[str]]:
+def campaign(count: int, seed: int, only: str, nice: int) -> tuple[list[Phase], list[str]]:
     """Run it; return the phases and what else fell short."""
     short: list[str] = []
     phases: list[Phase] = []
+    alone_s = ALONE_S if count >= COUNT else QUICK_ALONE_S
     with tempfile.TemporaryDirectory(prefix="hk-") as folder:
         place = Path(folder)
         make_server_keys(place / "keys")
@@ -287,20 +343,14 @@ def campaign(count: int, alone_s: float, seed: int, only: str) -> tuple[list[Pha
             for name, share in SHARES.items():
                 if only and only != name:
                     continue
-                now = phase(name)
-                began = time.monotonic()
-                arguments = (str(bench.link_directory), tcp, str(place / "client"))
-                number = max(1, round(share * count))
-                for _ in attacked(holder, name, (*arguments, number, seed)):
-                    holder.turn()
-                    if holder.state == State.STOPPED:
-                        holder.start()
-                now.seconds = time.monotonic() - began
+                number = max(2, round(share * count))
+                places = (str(bench.link_directory), tcp, str(place / "client"))
+                attacked(holder, phase(name), Attackers(name, places, number, seed, nice))
                 failed = bench.wait_failed()
                 if failed:
                     short.append(failed)
                     return phases, short
-            alone("none again", alone_s / 4)
+            alone("none again", alone_s)
             phase("stops")
             slowest_s = max(holder.stopped_by_a_stranger() for _ in range(STOPS))
             if slowest_s > STOP_TO_POWER_OFF_S:
@@ -370,12 +420,12 @@ def main() -> int:
     parser.add_argument("--quick", action="store_true", help=f"{QUICK} messages")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only", default="", choices=["", *SHARES], help="one attack")
+    parser.add_argument("--nice", type=int, default=NICE, help="of the attackers, 0 to 19")
     parser.add_argument("--check", action="store_true", help="exit 1 if anything fell short")
     parser.add_argument("--json", action="store_true", help="one JSON object on the last line")
     options = parser.parse_args()
     count = QUICK if options.quick else options.count
-    alone_s = QUICK_ALONE_S if options.quick else ALONE_S
-    phases, short = campaign(count, alone_s, options.seed, options.only)
+    phases, short = campaign(count, options.seed, options.only, options.nice)
     rows = [phase.row() for phase in phases if phase.wake_s]
     print("Hostile clients beside a bench that works; times in us\n")
     print(table(rows))

@@ -1,249 +1,263 @@
-"""Hostile clients of the campaign: what they send, and which answers they must never get."""
+"""Hostile clients of the campaign: how they send, and what is made of the answers they get."""
 
 from __future__ import annotations
 
 import contextlib
 import json
+import multiprocessing
 import os
 import random
-import re
 import socket as sockets
 import struct
 import time
-from collections import Counter, deque
-from collections.abc import Callable, Iterator
+from collections import Counter
+from collections.abc import Iterator
 from multiprocessing.synchronize import Event as Flag
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 import zmq
+from hostile_messages import NUMBER, REAL, Made, Pool
 
 from hil.link.directory import REQUESTS, SAMPLES, endpoint
 from hil.link.keys import ClientKeys
-from hil.link.messages import SCHEMA_VERSION
-from hil.link.zmtp import GREETING, framed, ready
+from hil.link.messages import MOST_BYTES, SCHEMA_VERSION
+from hil.link.zmtp import GREETING, Incoming, ProtocolError, framed, ready
 
 NICE = 5  # the link is measured, not the sharing of the computer by its kernel
 AFTER_CUT = 200  # messages that a connection goes on sending once it was cut off
-ANSWERS_AT_ONCE = 50
-# Kinds of request that anybody may send.
-FREE = ("stop", "marker")
-REAL: list[dict[str, Any]] = [
-    {"type": "hello", "name": "dashboard", "schema_version": SCHEMA_VERSION},
-    {"type": "acquire_control"},
-    {"type": "heartbeat"},
-    {"type": "request", "request": {"kind": "power_on", "load_supported": True}},
-    {"type": "request", "request": {"kind": "apply", "behaviour": {"kind": "float"}}},
-    {
-        "type": "request",
-        "request": {
-            "kind": "apply",
-            "load_may_move": True,
-            "behaviour": {"kind": "constant_force", "force_N": 400.0},
-        },
-    },
-    {"type": "request", "request": {"kind": "reset"}},
-    {"type": "request", "request": {"kind": "tare"}},
-    {"type": "request", "request": {"kind": "power_off"}},
-    {"type": "request", "request": {"kind": "enable", "held": True}},
-    {"type": "request", "request": {"kind": "confirm_reference", "position_m": 0.0}},
-    {"type": "request", "request": {"kind": "start_run", "name": "theirs"}},
-    {"type": "request", "request": {"kind": "end_run"}},
-    {"type": "request", "request": {"kind": "marker", "text": "x", "values": {"a": 1.0}}},
-    {"type": "release_control"},
-    {"type": "disconnect"},
-]
-WORDS = ["true", "null", "-1", str(2**70), "1e308", '""', '"nan"', "[]", "{}", "[[[[]]]]", "0.0"]
+BURST = 25  # messages between two looks at the answers
+ANSWERS_AT_ONCE = 200
+# Messages of one process: the rig host counts mistakes by process, and reads none beyond its budget.
+OF_PROCESS = 1000
+FIRST_NUMBER = 10_000_000  # above every number that a mutation may write in its place
+PATIENCE_S = 1.0
 HANDS = GREETING + ready(b"DEALER")
-
-
-def must_be_refused(data: bytes, local: bool) -> bool:
-    """Return whether a client without control must not have this accepted.
-
-    It is read by the standard library, not by the link's own parser.
-    """
-    try:
-        said = json.loads(data)
-    except (ValueError, RecursionError):
-        return True
-    if not isinstance(said, dict):
-        return True
-    if said.get("type") == "publish":
-        return not local and said.get("kind") != "notice"
-    if said.get("type") == "request":
-        request = said.get("request")
-        return not isinstance(request, dict) or request.get("kind") not in FREE
-    return said.get("type") not in ("hello", "release_control", "disconnect")
-
-
-def _id(data: bytes) -> Any:
-    try:
-        said = json.loads(data)
-    except (ValueError, RecursionError):
-        return None
-    return said.get("id") if isinstance(said, dict) else None
-
-
-def is_stop(data: bytes) -> bool:
-    return re.search(rb'"stop"', data) is not None
-
-
-# ---------------------------------------------------------------------- messages
-
-
-def _dated(message: dict[str, Any], number: int, at_s: float) -> dict[str, Any]:
-    dated = {**message, "id": number}
-    if message["type"] in ("acquire_control", "heartbeat", "request"):
-        dated["sent_s"] = at_s
-    return dated
-
-
-def random_bytes(draw: random.Random, number: int) -> bytes:
-    size = draw.choice((0, 1, 3, 30, 300, 3000))
-    if draw.random() < 0.5:
-        return draw.randbytes(size)
-    return bytes(draw.choices(b'{}[]":,0123456789.eE-+truefalsnkidypqo \\u', k=size))
-
-
-def mutated(draw: random.Random, number: int) -> bytes:
-    """A real message with a few things wrong: keys, values, types, bytes."""
-    message = json.loads(json.dumps(_dated(draw.choice(REAL), number, time.monotonic())))
-    for _ in range(draw.randint(1, 3)):
-        place = message
-        while draw.random() < 0.6 and (
-            inner := [value for value in place.values() if isinstance(value, dict)]
-        ):
-            place = draw.choice(inner)
-        key = draw.choice([*place, "more", "sent_s", "seen_s"])
-        match draw.randrange(3):
-            case 0:
-                place.pop(key, None)
-            case 1:
-                place[key] = json.loads(draw.choice(WORDS))
-            case 2:
-                copy = json.loads(json.dumps(place.get(key)))
-                place[draw.choice(list(place) or ["id"])] = copy
-    data = bytearray(json.dumps(message).encode())
-    if draw.random() < 0.3:
-        for _ in range(draw.randint(1, 4)):
-            data[draw.randrange(len(data))] ^= 1 << draw.randrange(8)
-    elif draw.random() < 0.2:
-        del data[draw.randrange(len(data)) :]
-    return bytes(data)
-
-
-def replayed(draw: random.Random, number: int) -> bytes:
-    """What the holder of control says, said by another, now or with an old date."""
-    age_s = draw.choice((0.0, 0.05, 0.5, 5.0, 5000.0, -3.0))
-    return json.dumps(_dated(draw.choice(REAL), number, time.monotonic() - age_s)).encode()
-
-
-def reordered(draw: random.Random, number: int) -> bytes:
-    """A session in an order of its own: each thing at any moment, as often as it likes."""
-    message = REAL[(number * 7 + draw.randrange(3)) % len(REAL)]
-    return json.dumps(_dated(message, number, time.monotonic())).encode()
-
-
-def oversized(draw: random.Random, number: int) -> bytes:
-    size = draw.choice((16_000, 20_000, 120_000, 200_000, 262_000, 300_000))
-    inside = draw.choice((b" ", b"[", b'{"a":', b"1,"))
-    return (inside * size)[:size]
-
-
-MAKERS: dict[str, Callable[[random.Random, int], bytes]] = {
-    "random": random_bytes,
-    "mutated": mutated,
-    "replayed": replayed,
-    "reordered": reordered,
-    "oversized": oversized,
-}
+HELLO = json.dumps(
+    {"type": "hello", "id": 1, "name": "intruder", "schema_version": SCHEMA_VERSION}
+).encode()
 
 
 # ---------------------------------------------------------------------- connections
 
 
-class Link:
-    """A bare connection; opened anew when it was cut off."""
+class Link(Protocol):
+    """A bare connection, opened anew when it was cut off."""
 
-    def __init__(self, where: str, keys: ClientKeys | None) -> None:
+    def send(self, burst: list[bytes]) -> int:
+        """Send messages; return how many were taken."""
+
+    def answers(self) -> Iterator[bytes]:
+        """Yield what has come."""
+
+    def anew(self) -> None:
+        """End this connection and make another."""
+
+    def close(self) -> None:
+        """End it."""
+
+
+class LocalLink:
+    """A connection in the file system; a burst leaves in one call."""
+
+    def __init__(self, path: str) -> None:
+        self._path = path
+        self.anew()
+
+    def anew(self) -> None:
+        self._socket = _raw(self._path)
+        self._socket.settimeout(PATIENCE_S)
+        self._incoming = Incoming(b"DEALER", MOST_BYTES, MOST_BYTES)
+        self._gone = False
+        self.send([])
+
+    def send(self, burst: list[bytes]) -> int:
+        begin = [] if burst else [HANDS, framed(HELLO)]
+        try:
+            self._socket.sendall(b"".join([*begin, *(framed(data) for data in burst)]))
+        except OSError:  # put out, or not served
+            self._gone = True
+            return 0
+        return len(burst)
+
+    def answers(self) -> Iterator[bytes]:
+        incoming = self._incoming
+        for _ in range(ANSWERS_AT_ONCE):
+            try:
+                parcel = incoming.take()
+                if parcel is None:
+                    read = self._socket.recv(65_536, sockets.MSG_DONTWAIT)
+                    if not read:
+                        raise ProtocolError
+                    incoming.feed(memoryview(read))
+                    continue
+            except BlockingIOError:
+                break
+            except (ProtocolError, OSError):
+                self._gone = True
+                break
+            if parcel.data is not None:
+                yield parcel.data
+        if self._gone:
+            self.close()
+            self.anew()
+
+    def close(self) -> None:
+        self._socket.close()
+
+
+class NetworkLink:
+    """An encrypted connection of the library's, with keys that the rig host allows."""
+
+    def __init__(self, where: str, keys: ClientKeys) -> None:
         self._where = where
         self._keys = keys
         self._context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
-        self.local = keys is None
-        self.since_cut: int | None = None
-        self.open()
+        self._open()
 
-    def open(self) -> None:
-        socket = self.socket = self._context.socket(zmq.DEALER)
+    def _open(self) -> None:
+        socket = self._socket = self._context.socket(zmq.DEALER)
         socket.setsockopt(zmq.LINGER, 0)
         socket.setsockopt(zmq.SNDTIMEO, 200)
-        socket.setsockopt(zmq.SNDHWM, 50)
-        if self._keys is not None:
-            socket.setsockopt(zmq.CURVE_PUBLICKEY, self._keys.public.encode())
-            socket.setsockopt(zmq.CURVE_SECRETKEY, self._keys.secret.encode())
-            socket.setsockopt(zmq.CURVE_SERVERKEY, self._keys.server.encode())
+        socket.setsockopt(zmq.SNDHWM, 2 * BURST)
+        socket.setsockopt(zmq.RECONNECT_IVL, 5)
+        socket.setsockopt(zmq.CURVE_PUBLICKEY, self._keys.public.encode())
+        socket.setsockopt(zmq.CURVE_SECRETKEY, self._keys.secret.encode())
+        socket.setsockopt(zmq.CURVE_SERVERKEY, self._keys.server.encode())
         socket.connect(self._where)
-        self.since_cut = None
-        hello = {"type": "hello", "id": 1, "name": "intruder", "schema_version": SCHEMA_VERSION}
-        with contextlib.suppress(zmq.Again):
-            socket.send(json.dumps(hello).encode())
+        self.send([HELLO])
+
+    def send(self, burst: list[bytes]) -> int:
+        taken = 0
+        for data in burst:
+            with contextlib.suppress(zmq.Again):
+                self._socket.send(data)
+                taken += 1
+        return taken
+
+    def answers(self) -> Iterator[bytes]:
+        for _ in range(ANSWERS_AT_ONCE):
+            try:
+                yield self._socket.recv(zmq.NOBLOCK)
+            except zmq.Again:
+                return
 
     def anew(self) -> None:
-        self.socket.close(0)
-        self.open()
+        self._socket.close(0)
+        self._open()
 
     def close(self) -> None:
-        self.socket.close(0)
+        self._socket.close(0)
         self._context.term()
 
 
-def talk(kind: str, where: str, keys: ClientKeys | None, count: int, seed: int) -> dict[str, Any]:
-    """Send ``count`` messages and judge every answer; returns what was seen."""
-    draw = random.Random(seed)
-    make = MAKERS[kind]
-    link = Link(where, keys)
-    sent: deque[bytes] = deque(maxlen=20_000)
-    wrong: list[str] = []
-    seen: Counter[str] = Counter()
+class Judge:
+    """Knows what was sent, and finds what was accepted of it that must not be."""
 
-    def read() -> None:
-        for _ in range(ANSWERS_AT_ONCE):
-            if not link.socket.poll(0):
-                return
-            reply = json.loads(link.socket.recv())
-            seen["accepted" if reply["ok"] else "refused"] += 1
-            if "cut off" in reply["text"]:
-                seen["cut off"] += 1
-                link.since_cut = 0
-            if reply["ok"] and reply["id"] > 1:
-                data = [data for data in sent if b'"id": %d' % reply["id"] in data]
-                data = data or [data for data in sent if _id(data) == reply["id"]]
-                if not any(not must_be_refused(one, link.local) for one in data):
-                    wrong.append(f"{reply['text']} to {(data or [b'?'])[0]!r:.200}")
+    def __init__(self) -> None:
+        self.seen: Counter[str] = Counter()
+        self.wrong: list[str] = []
+        self.cut = False
+        self._sent: dict[Any, list[Made]] = {}
 
-    number = 1
-    while number <= count:
-        number += 1
-        data = make(draw, number + 1)
-        if is_stop(data):  # anybody may stop the bench: a phase of its own
-            continue
-        sent.append(data)
-        try:
-            link.socket.send(data)
-            seen["sent"] += 1
-        except zmq.Again:
-            seen["not taken"] += 1
-        if link.since_cut is not None:
-            link.since_cut += 1
-            if link.since_cut > AFTER_CUT:
+    def note(self, number: int, made: Made) -> None:
+        key = number if made.id == NUMBER else made.id
+        with contextlib.suppress(TypeError):  # a list is no number that could come back
+            self._sent.setdefault(key, []).append(made)
+
+    def answer(self, data: bytes) -> None:
+        reply = json.loads(data)
+        self.seen["accepted" if reply["ok"] else "refused"] += 1
+        if "cut off" in reply["text"]:
+            self.seen["cut off"] += 1
+            self.cut = True
+        if reply["ok"] and reply["id"] > 1:
+            made = self._sent.get(reply["id"], [])
+            if all(one.refused for one in made):
+                self.wrong.append(f"{reply['text']} to {[one.data for one in made]!r:.200}")
+
+
+def connect(where: str, keys: ClientKeys | None) -> Link:
+    """Connect to the requests: locally without keys, else over the network."""
+    return LocalLink(where.removeprefix("ipc://")) if keys is None else NetworkLink(where, keys)
+
+
+def talk(
+    kind: str,
+    where: str,
+    keys: ClientKeys | None,
+    count: int,
+    seed: int,
+    pool: Pool | None = None,
+    go: Flag | None = None,
+) -> dict[str, Any]:
+    """Send ``count`` messages and judge every answer; returns what was seen.
+
+    Args:
+        pool: of messages; None to make one.
+        go: while it is not set nothing is sent.
+    """
+    pool = pool or Pool(kind, keys is None, seed)
+    judge = Judge()
+    link = connect(where, keys)
+    since_cut = 0
+    number = FIRST_NUMBER
+    left = count
+    while left > 0:
+        if go is not None:
+            go.wait()
+        burst = []
+        for _ in range(min(left, 1 if kind == "oversized" else BURST)):
+            number += 1
+            data, made = pool.next(number)
+            judge.note(number, made)
+            burst.append(data)
+        left -= len(burst)
+        taken = link.send(burst)
+        judge.seen["sent"] += taken
+        judge.seen["not taken"] += len(burst) - taken
+        for answer in link.answers():
+            judge.answer(answer)
+        if judge.cut:
+            since_cut += len(burst)
+            if since_cut > AFTER_CUT:
                 link.anew()
-        if number % 8 == 0:
-            read()
-    end = time.monotonic() + 0.5
+                judge.cut, since_cut = False, 0
+    end = time.monotonic() + 0.05
     while time.monotonic() < end:
-        read()
-        time.sleep(0.01)
+        for answer in link.answers():
+            judge.answer(answer)
+            end = time.monotonic() + 0.05
+        time.sleep(0.002)
     link.close()
+    return {**judge.seen, "wrong": judge.wrong}
+
+
+def in_processes(
+    kind: str, where: str, keys: ClientKeys | None, count: int, seed: int, go: Flag
+) -> dict[str, Any]:
+    """Send ``count`` messages from processes that follow one another."""
+    pool = Pool(kind, keys is None, seed)
+    context = multiprocessing.get_context("fork")
+    seen: Counter[str] = Counter()
+    wrong: list[str] = []
+    for part in range(0, count, OF_PROCESS):
+        result: Any = context.SimpleQueue()
+
+        def child(part: int = part, result: Any = result) -> None:
+            pool.seed(seed + part)
+            number = min(OF_PROCESS, count - part)
+            try:
+                result.put(talk(kind, where, keys, number, seed + part, pool, go))
+            except Exception as error:
+                result.put({"wrong": [f"the attacker itself failed: {error!r}"]})
+
+        process = context.Process(target=child)
+        process.start()
+        found = result.get()
+        process.join()
+        wrong += found.pop("wrong")
+        seen.update(found)
     return {**seen, "wrong": wrong}
 
 
@@ -280,11 +294,15 @@ def _pieces(draw: random.Random) -> Iterator[bytes]:
             yield GREETING[: draw.randrange(1, 64)]
 
 
-def below(addresses: list[tuple[str, int] | str], count: int, seed: int) -> dict[str, Any]:
+def below(
+    addresses: list[tuple[str, int] | str], count: int, seed: int, go: Flag | None = None
+) -> dict[str, Any]:
     """Send what is no message to all ports; each piece counts as one."""
     draw = random.Random(seed)
     seen: Counter[str] = Counter()
     while seen["sent"] < count:
+        if go is not None:
+            go.wait()
         try:
             with _raw(draw.choice(addresses)) as peer:
                 seen["connections"] += 1
@@ -298,13 +316,17 @@ def below(addresses: list[tuple[str, int] | str], count: int, seed: int) -> dict
     return {**seen, "wrong": []}
 
 
-def slow(addresses: list[tuple[str, int] | str], count: int, seed: int) -> dict[str, Any]:
+def slow(
+    addresses: list[tuple[str, int] | str], count: int, seed: int, go: Flag | None = None
+) -> dict[str, Any]:
     """Many connections that send a byte at a time."""
     draw = random.Random(seed)
-    text = HANDS + framed(json.dumps(_dated(REAL[3], 3, time.monotonic())).encode())
+    text = HANDS + framed(json.dumps({**REAL[3], "id": 3, "sent_s": time.monotonic()}).encode())
     peers: list[tuple[sockets.socket, int]] = []
     seen: Counter[str] = Counter()
     while seen["sent"] < count:
+        if go is not None:
+            go.wait()
         while len(peers) < 40:
             try:
                 peers.append((_raw(draw.choice(addresses)), 0))
@@ -328,28 +350,39 @@ def slow(addresses: list[tuple[str, int] | str], count: int, seed: int) -> dict[
 
 
 def attack(
-    kind: str, directory: str, tcp: str, keys: str, count: int, seed: int, done: Flag, result: Any
+    kind: str,
+    place: tuple[str, str, str],
+    remote: bool,
+    count: int,
+    seed: int,
+    go: Flag,
+    done: Flag,
+    result: Any,
+    nice: int,
 ) -> None:
-    """Do one attack: half of it locally, half over the network. The process of an attacker."""
-    os.nice(NICE)
-    place = Path(directory)
+    """Do one attack, locally or over the network. The process of an attacker.
+
+    Args:
+        place: link directory, address on the network, file of the client's keys.
+        go: while it is not set nothing is sent.
+    """
+    os.nice(nice)
+    directory, tcp, keys = place
     host, _, port = tcp.rpartition(":")
-    ports: list[tuple[str, int] | str] = [str(place / REQUESTS), str(place / SAMPLES)]
-    ports += [(host, int(port)), (host, int(port) + 1)]
-    found: list[dict[str, Any]] = []
+    local: list[tuple[str, int] | str] = [str(Path(directory) / n) for n in (REQUESTS, SAMPLES)]
+    network: list[tuple[str, int] | str] = [(host, int(port)), (host, int(port) + 1)]
+    ports = network if remote else local
     try:
-        if kind == "below":
-            found.append(below(ports, count, seed))
+        if kind in ("below", "without keys"):
+            found = below(ports, count, seed, go)
         elif kind == "slow":
-            found.append(slow(ports, count, seed))
-        elif kind == "without keys":
-            found.append(below(ports[2:], count, seed))
-        else:
-            local = endpoint(place, REQUESTS)
-            found.append(talk(kind, local, None, count - count // 2, seed))
+            found = slow(ports, count, seed, go)
+        elif remote:
             known = ClientKeys.load(Path(keys))
-            found.append(talk(kind, f"tcp://{tcp}", known, count // 2, seed + 1))
+            found = in_processes(kind, f"tcp://{tcp}", known, count, seed, go)
+        else:
+            found = in_processes(kind, endpoint(Path(directory), REQUESTS), None, count, seed, go)
     except Exception as error:
-        found.append({"wrong": [f"the attacker itself failed: {error!r}"]})
+        found = {"wrong": [f"the attacker itself failed: {error!r}"]}
     done.set()
     result.put(found)

@@ -13,7 +13,8 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from hostile import MAKERS, below, must_be_refused, talk
+from hostile import below, talk
+from hostile_messages import MAKERS, must_be_refused
 
 from hil.link import Client, LinkServer
 from hil.link.directory import REQUESTS, SAMPLES, endpoint
