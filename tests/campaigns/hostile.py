@@ -66,13 +66,13 @@ class LocalLink:
 
     def anew(self) -> None:
         self._socket = _raw(self._path)
-        self._socket.settimeout(PATIENCE_S)
         self._incoming = Incoming(b"DEALER", MOST_BYTES, MOST_BYTES)
         self._gone = False
         self.send([])
 
     def send(self, burst: list[bytes]) -> int:
         begin = [] if burst else [HANDS, framed(HELLO)]
+        self._socket.settimeout(PATIENCE_S)
         try:
             self._socket.sendall(b"".join([*begin, *(framed(data) for data in burst)]))
         except OSError:  # put out, or not served
@@ -82,11 +82,12 @@ class LocalLink:
 
     def answers(self) -> Iterator[bytes]:
         incoming = self._incoming
+        self._socket.setblocking(False)
         for _ in range(ANSWERS_AT_ONCE):
             try:
                 parcel = incoming.take()
                 if parcel is None:
-                    read = self._socket.recv(65_536, sockets.MSG_DONTWAIT)
+                    read = self._socket.recv(65_536)
                     if not read:
                         raise ProtocolError
                     incoming.feed(memoryview(read))
