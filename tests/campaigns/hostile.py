@@ -203,8 +203,10 @@ def talk(
     link = connect(where, keys)
     since_cut = 0
     number = FIRST_NUMBER
-    left = count
-    while left > 0:
+    for _ in range(2 * count):
+        left = count - judge.seen["sent"]
+        if left <= 0:
+            break
         if go is not None:
             go.wait()
         burst = []
@@ -213,7 +215,6 @@ def talk(
             data, made = pool.next(number)
             judge.note(number, made)
             burst.append(data)
-        left -= len(burst)
         taken = link.send(burst)
         judge.seen["sent"] += taken
         judge.seen["not taken"] += len(burst) - taken
