@@ -46,6 +46,7 @@ from hil.core import (
     COLUMNS,
     Apply,
     Behaviour,
+    ConfirmReference,
     EndRun,
     HoldPosition,
     Marker,
@@ -102,6 +103,7 @@ class Phase:
     accepted_wrongly: list[str] = field(default_factory=list)
     refused_wrongly: list[str] = field(default_factory=list)
     stops: list[str] = field(default_factory=list)
+    pauses: list[str] = field(default_factory=list)  # as the rig host explains them
     without_holder: int = 0
     seen: Counter[str] = field(default_factory=Counter)
     seconds: float = 0.0  # under attack
@@ -122,6 +124,7 @@ class Phase:
             "accepted wrongly": len(self.accepted_wrongly),
             "refused wrongly": len(self.refused_wrongly),
             "stops": len(self.stops),
+            "pauses": len(self.pauses),
             "power, no holder": self.without_holder,
             **{f"wake p{p}": round(float(np.percentile(wake_us, p)), 1) for p in (50, 99, 99.9)},
             "p99.9 without": round(float(np.percentile(quiet_us, 99.9)), 1),
@@ -142,6 +145,7 @@ class Holder:
         self._without_since_s: float | None = None
         self.state = -1
         self.asked_stop = False
+        self.reference_lost = False
 
     def start(self) -> None:
         """Take control, energise, apply."""
@@ -151,15 +155,20 @@ class Holder:
             try:
                 self._start(client)
                 return
-            except (Refused, TimeoutError):
+            except (Refused, TimeoutError) as error:
                 if time.monotonic() > end:
                     raise
+                # The arm lies on its lower end once power is off.
+                self.reference_lost = "lower end" in str(error)
             time.sleep(0.2)
 
     def _start(self, client: Client) -> None:
         client.take_control()
         with contextlib.suppress(Refused):
             client.request(Reset())
+        if self.reference_lost:
+            client.request(ConfirmReference(position_m=0.0))
+            self.reference_lost = False
         # Refused until the lever, which sinks after a stop, has come to rest.
         client.request(PowerOn(load_supported=True))
         self._until(State.STANDBY)
@@ -214,7 +223,10 @@ class Holder:
                     self.phase.work_s.append(item.rows[:, AT["work_s"]].copy())
                 self.state = int(item.rows[-1, AT["state"]])
             elif item.kind == "stop" and not self.asked_stop:
-                self.phase.stops.append(f"{item.get('cause')}: {item.get('detail')}")
+                self._say("stop", f"{item.get('cause')}: {item.get('detail')}", self.phase.stops)
+            elif item.kind == "pause":
+                told = f"{item.get('late_ms')} ms: {item.get('cause')}"
+                self._say("pause", told, self.phase.pauses)
             elif item.kind == "heartbeat":
                 powered = item["state"] in ("STANDBY", "RUNNING")
                 if not powered or item["holder"]:
@@ -223,6 +235,10 @@ class Holder:
                     self._without_since_s = float(item["time_s"])
                 elif float(item["time_s"]) - self._without_since_s > WITHOUT_HOLDER_S:
                     self.phase.without_holder += 1
+
+    def _say(self, kind: str, text: str, kept: list[str]) -> None:
+        kept.append(text)
+        print(f"{self.phase.name}: {kind}: {text}", file=sys.stderr, flush=True)
 
     def stopped_by_a_stranger(self) -> float:
         """Seconds from a stranger's stop to power off, as the samples show it."""
@@ -305,7 +321,9 @@ def attacked(holder: Holder, phase: Phase, attackers: Attackers) -> None:
         attackers.end(phase)
 
 
-def campaign(count: int, seed: int, only: str, nice: int) -> tuple[list[Phase], list[str]]:
+def campaign(
+    count: int, seed: int, only: list[str], nice: int, keep: Path | None
+) -> tuple[list[Phase], list[str]]:
     """Run it; return the phases and what else fell short."""
     short: list[str] = []
     phases: list[Phase] = []
@@ -317,7 +335,7 @@ def campaign(count: int, seed: int, only: str, nice: int) -> tuple[list[Phase], 
         bench = start_bench(
             PROFILE,
             BenchOptions(
-                runs_directory=place / "runs",
+                runs_directory=keep or place / "runs",
                 link_directory=place / "link",
                 tcp="127.0.0.1:0",
                 keys=place / "keys",
@@ -348,7 +366,7 @@ def campaign(count: int, seed: int, only: str, nice: int) -> tuple[list[Phase], 
 
             alone("none", alone_s)
             for name, share in SHARES.items():
-                if only and only != name:
+                if only and name not in only:
                     continue
                 number = max(2, round(share * count))
                 places = (str(bench.link_directory), tcp, str(place / "client"))
@@ -369,7 +387,7 @@ def campaign(count: int, seed: int, only: str, nice: int) -> tuple[list[Phase], 
                 short.append(f"the holder missed {lost} samples")
             _until_recorded(holder)
             holder.client.close()
-        (path,) = (p for p in (place / "runs").iterdir() if p.name.endswith("-campaign"))
+        (path,) = (p for p in (keep or place / "runs").iterdir() if p.name.endswith("-campaign"))
         run = load_run(path)
         steps = np.diff(run.column("cycle"))
         if not run.complete or (steps != 1).any():
@@ -396,6 +414,7 @@ def pooled(phases: list[Phase]) -> Phase:
             every.accepted_wrongly += one.accepted_wrongly
             every.refused_wrongly += one.refused_wrongly
             every.stops += one.stops
+            every.pauses += one.pauses
             every.without_holder += one.without_holder
             every.seen["cut off"] += one.seen["cut off"]
     return every
@@ -444,13 +463,14 @@ def main() -> int:
     parser.add_argument("--count", type=int, default=COUNT, help="messages in all")
     parser.add_argument("--quick", action="store_true", help=f"{QUICK} messages")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--only", default="", choices=["", *SHARES], help="one attack")
+    parser.add_argument("--only", nargs="*", default=[], choices=SHARES, help="these attacks")
+    parser.add_argument("--keep", type=Path, help="where the recorded runs are left")
     parser.add_argument("--nice", type=int, default=NICE, help="of the attackers, 0 to 19")
     parser.add_argument("--check", action="store_true", help="exit 1 if anything fell short")
     parser.add_argument("--json", action="store_true", help="one JSON object on the last line")
     options = parser.parse_args()
     count = QUICK if options.quick else options.count
-    phases, short = campaign(count, options.seed, options.only, options.nice)
+    phases, short = campaign(count, options.seed, options.only, options.nice, options.keep)
     everything = pooled(phases).row()
     rows = [*(phase.row() for phase in phases if phase.wake_s), everything]
     more_us = round(everything["wake p99.9"] - everything["p99.9 without"], 1)

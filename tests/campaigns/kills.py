@@ -9,8 +9,10 @@ listener of its own reads the drive's statusword on the bus. Judged are
 - *the run*: readable, and nothing of it lost beyond a second before a death;
 - *said*: a client that watches is told.
 
-A full disk is a limit on the size of the recorder's files; ``--full`` says for how long. A recorder
-that was killed is followed by another one, whose run says how it came about and where it goes on.
+A full disk is a small file system in memory, mounted over the folder of the runs and filled up;
+``--full`` says for how long (``full_disk.py`` does the same for an hour). A removed adapter is the
+rig host's socket on the bus, shut down from outside. A recorder that was killed is followed by
+another one, whose run says how it came about and where it goes on.
 
 ``--quick`` runs a share; ``--check`` exits 1 naming what fell short; ``--json`` puts one object
 on the last line.
@@ -22,32 +24,28 @@ import argparse
 import contextlib
 import json
 import os
-import resource
 import signal
 import subprocess
 import sys
 import tempfile
-import threading
 import time
 from dataclasses import dataclass, field
 from pathlib import Path
 
-import can
+sys.path.insert(0, str(Path(__file__).parent))
+
+from kills_watch import FullDisk, Listener, Observer, holder_main, unplug
 
 from drivers.simulated import EnvironmentClient
-from hil.core import INDEX, Apply, Commission, Enable, HoldPosition, PowerOn, StartRun, State, Stop
 from hil.host import BenchOptions, start_bench
-from hil.link import Block, Client, LinkError, Refused
+from hil.link import LinkError, Refused
 from hil.profile import drive_options, load_profile
 from hil.recorder import list_runs, load_run, repair_run
 
 PROFILE = "footplate_trainer"
-TPDO_1 = 0x185  # statusword in its first two bytes
-EMCY, HEARTBEAT_ERROR = 0x85, b"\x30\x81"  # CiA 301: with it the drive removes power by itself
-STATES = ("de-energised", "standby", "running", "stopping", "tripped", "bring-up")
+STATES = ("de-energised", "energising", "standby", "running", "stopping", "tripped", "bring-up")
 VICTIMS = ("rig", "host", "recorder", "holder")
 PAUSES_S = (0.1, 1.0, 10.0, 60.0)
-LONG_S = 10.0  # pauses of more than this in Running alone
 FULL_S = 3.0  # of a full disk, by default
 JUMP_COUNTS = 250  # of the deflection sensor; the limit is 200
 # Above what is promised: this computer's own pauses, and the time between two frames.
@@ -57,102 +55,6 @@ LOST_S = 1.0
 AFTER_S = 2.5  # for what follows by itself
 LET_GO_S = 20.0
 REPLACED, REPLACED_S = "was replaced", 20.0  # of a recorder, on a computer that is busy
-
-
-def holder_main(link: str, state: str) -> None:
-    """Hold control in a process of its own, from De-energised to ``state``."""
-    with Client.connect(link, name="holder") as client:
-        client.take_control()
-        client.request(StartRun(name="case"))
-        until = _Until(client)
-        enabling = state == "bring-up"
-        if enabling:
-            client.request(Commission(force_N=60.0, speed_m_s=0.02, torque_N_m=0.05))
-            client.request(Enable(held=True))
-        if state != "de-energised":
-            client.request(PowerOn(load_supported=True))
-            until(State.STANDBY, enabling)
-        if state in ("running", "stopping", "tripped"):
-            client.request(Apply(behaviour=HoldPosition(position_m=0.03, speed_m_s=0.03)))
-            until(State.RUNNING)
-            end = time.monotonic() + 0.5
-            while time.monotonic() < end:
-                until.turn()
-        if state == "stopping":
-            client.post(Stop(cause="the case asks for it"))
-        print("there", flush=True)
-        while True:
-            until.turn(enabling)
-
-
-class _Until:
-    def __init__(self, client: Client) -> None:
-        self._client = client
-        self._next_s = 0.0
-        self.state = -1
-
-    def turn(self, enabling: bool = False) -> None:
-        if enabling and time.monotonic() >= self._next_s:
-            self._next_s = time.monotonic() + 0.04
-            self._client.post(Enable(held=True))
-        for item in self._client.poll():
-            if isinstance(item, Block):
-                self.state = int(item.rows[-1, INDEX["state"]])
-        self._client.answers()
-        time.sleep(0.005)
-
-    def __call__(self, state: State, enabling: bool = False) -> None:
-        end = time.monotonic() + 10.0
-        while self.state != state:
-            self.turn(enabling)
-            if time.monotonic() > end:
-                raise SystemExit(f"not {state.name} within 10 s")
-
-
-class Listener:
-    """The drive's statusword as it passes on the bus: when power came and went."""
-
-    def __init__(self, channel: str) -> None:
-        self.changes: list[tuple[float, bool]] = []
-        self._ending = threading.Event()
-        self._bus = can.Bus(interface="local_socket", channel=channel)
-        self._thread = threading.Thread(target=self._read, daemon=True)
-        self._thread.start()
-
-    def _read(self) -> None:
-        on: bool | None = None
-        while not self._ending.is_set():
-            try:
-                frame = self._bus.recv(0.1)
-            except can.CanError:
-                return
-            if frame is None:
-                continue
-            if frame.arbitration_id == TPDO_1:
-                # CiA 402: operation enabled, or quick stop active.
-                now_on = int.from_bytes(frame.data[:2], "little") & 0x4F == 0x07
-            elif frame.arbitration_id == EMCY and frame.data[:2] == HEARTBEAT_ERROR:
-                now_on = False  # without its host's SYNC it sends no statusword
-            else:
-                continue
-            if now_on != on:
-                on = now_on
-                self.changes.append((time.monotonic(), on))
-
-    @property
-    def on(self) -> bool:
-        return bool(self.changes) and self.changes[-1][1]
-
-    def off_after(self, moment_s: float) -> float:
-        """Seconds from a moment until power was off for good; 0 if it was, NaN if it is on."""
-        if self.on:
-            return float("nan")
-        return max(0.0, self.changes[-1][0] - moment_s) if self.changes else 0.0
-
-    def close(self) -> None:
-        self._ending.set()
-        self._thread.join(2)
-        self._bus.shutdown()
 
 
 @dataclass
@@ -175,41 +77,13 @@ class Case:
         return f"{self.state}, {self.victim}, {self.act}"
 
 
-class Observer:
-    """A client without control that notes what it is told, and the newest sample."""
-
-    def __init__(self, link: Path) -> None:
-        self.client = Client.connect(link, name="observer", unlimited=True)
-        self.told: list[tuple[float, str]] = []
-        self.time_s = 0.0
-        self.without: list[float] = []  # times with power and no holder
-
-    def look(self, seconds: float) -> None:
-        end = time.monotonic() + seconds
-        while True:
-            for item in self.client.poll():
-                if isinstance(item, Block):
-                    self.time_s = float(item.rows[-1, INDEX["time_s"]])
-                elif item.kind == "heartbeat":
-                    if item["state"] in ("STANDBY", "RUNNING") and not item["holder"]:
-                        self.without.append(float(item["time_s"]))
-                elif item.kind in ("stop", "recorder_lost", "notice", "pause", "control"):
-                    words = item.get("text") or item.get("detail") or item.get("cause") or ""
-                    if item.kind == "control":
-                        words = f"control: {item['holder']}"
-                    self.told.append((time.monotonic(), f"{item.kind}: {words}"))
-            if not self.client.alive and not any("HostGone" in text for _, text in self.told):
-                self.told.append((time.monotonic(), "HostGone: the rig host is silent"))
-            if time.monotonic() >= end:
-                return
-            time.sleep(0.005)
-
-
 def promised(case: Case, heartbeat_s: float, host_loss_s: float) -> float:
     """Seconds within which power must be off; infinite where the bench may go on."""
     powered = case.state not in ("de-energised", "tripped")
-    if not powered or case.victim == "recorder" or case.act == "disk full":
+    if not powered or case.victim in ("recorder", "keep_awake"):
         return float("inf")
+    if case.victim == "adapter":
+        return host_loss_s
     if case.victim == "rig":
         # A dead one has no power. One that was stopped is found by its own watch, once it runs on.
         paused = case.act.startswith("stopped") and case.pause_s > host_loss_s
@@ -231,19 +105,23 @@ def run_case(case: Case, place: Path) -> None:
     host_loss_s = float(drive_options(profile, place / "link", live=True).host_loss)
     case.promised_s = promised(case, profile.link.control_heartbeat, host_loss_s)
     runs = place / "runs"
-    with (
-        start_bench(
-            PROFILE, BenchOptions(runs_directory=runs, link_directory=place / "link")
-        ) as bench,
-        contextlib.ExitStack() as stack,
-    ):
+    with contextlib.ExitStack() as mounted:
+        disk = mounted.enter_context(FullDisk(runs)) if case.act == "disk full" else None
+        before_s = _run_bench(case, place, disk)
+        _judge_runs(case, runs, before_s)
+
+
+def _run_bench(case: Case, place: Path, disk: FullDisk | None) -> float:
+    """Bring the bench to its state, act, judge; return the time of the newest sample before."""
+    options = BenchOptions(runs_directory=place / "runs", link_directory=place / "link")
+    with start_bench(PROFILE, options) as bench, contextlib.ExitStack() as stack:
         link = bench.link_directory
         observer = Observer(link)
         stack.callback(observer.client.close)
         listener = Listener(str(link / "can.sock"))
         stack.callback(listener.close)
         holder = subprocess.Popen(
-            [sys.executable, __file__, "--hold", str(link), "--state", case.state],
+            [sys.executable, str(Path(__file__)), "--hold", str(link), "--state", case.state],
             stdout=subprocess.PIPE,
             text=True,
         )
@@ -253,20 +131,26 @@ def run_case(case: Case, place: Path) -> None:
         while holder.stdout.readline().strip() != "there":
             if holder.poll() is not None:
                 case.short.append("the holder did not come to its state")
-                return
+                return 0.0
         if case.state == "tripped":
             control = EnvironmentClient(f"ipc://{link / 'environment.ipc'}")
             control.disturb("deflection_jump_counts", JUMP_COUNTS)
             observer.look(0.3)
             control.close()
-        elif case.state != "stopping":
+        elif case.state not in ("stopping", "energising"):
             observer.look(0.3)
-        victim = holder if case.victim == "holder" else bench.processes[case.victim]
+        process = {"holder": holder.pid, "adapter": 0}.get(case.victim)
+        if process is None:
+            process = bench.processes[case.victim].pid
         observer.look(0.0)  # silence counts from when it last looked
         observer.told.clear()
         before_s = observer.time_s
         moment_s = time.monotonic()
-        _act(case, victim.pid, observer)
+        if case.victim == "adapter":
+            if not unplug(bench.processes["host"].pid, bench.processes["rig"].pid):
+                case.short.append("the rig host has no wire to the simulated rig")
+        else:
+            _act(case, process, observer, disk)
         observer.look(AFTER_S)
         if case.victim == "recorder" and case.act == "killed":
             end = time.monotonic() + REPLACED_S
@@ -275,16 +159,16 @@ def run_case(case: Case, place: Path) -> None:
             observer.look(1.0)
         case.off_s = listener.off_after(moment_s)
         _judge(case, observer, listener, moment_s)
-    _judge_runs(case, runs, before_s)
+    return before_s
 
 
-def _act(case: Case, process: int, observer: Observer) -> None:
+def _act(case: Case, process: int, observer: Observer, disk: FullDisk | None) -> None:
     if case.act == "killed":
         os.kill(process, signal.SIGKILL)
-    elif case.act == "disk full":
-        old = resource.prlimit(process, resource.RLIMIT_FSIZE, (4096, resource.RLIM_INFINITY))
+    elif disk is not None:
+        disk.fill()
         observer.look(case.full_s)
-        resource.prlimit(process, resource.RLIMIT_FSIZE, old)
+        disk.free()
     else:
         os.kill(process, signal.SIGSTOP)
         observer.look(case.pause_s)
@@ -292,7 +176,6 @@ def _act(case: Case, process: int, observer: Observer) -> None:
 
 
 def _judge(case: Case, observer: Observer, listener: Listener, moment_s: float) -> None:
-    dead_rig = case.victim == "rig" and case.act == "killed"
     if case.promised_s != float("inf") and not case.off_s <= case.promised_s + MARGIN_S:
         case.short.append(f"power off after {case.off_s:.3f} s, promised {case.promised_s:.3f} s")
     if listener.on and case.victim in ("host", "holder") and case.act == "killed":
@@ -306,8 +189,9 @@ def _judge(case: Case, observer: Observer, listener: Listener, moment_s: float) 
             case.told, case.told_s = text[:90], when_s - moment_s
             break
     limit_s = 0.0 if case.pause_s and case.pause_s < 1.0 else TOLD_S
-    if dead_rig or case.victim == "rig":
-        limit_s = TOLD_S if case.state in ("standby", "running", "bring-up") and limit_s else 0.0
+    if case.victim in ("rig", "adapter"):
+        told = ("energising", "standby", "running", "bring-up")
+        limit_s = TOLD_S if case.state in told and limit_s else 0.0
     if limit_s and words and not case.told_s <= limit_s:
         case.short.append(f"not told within {limit_s} s: {observer.told[:4]}")
 
@@ -319,8 +203,10 @@ def _words(case: Case) -> tuple[str, ...]:
         return ("RECORDER",)
     if case.victim == "host":
         return ("HostGone", "pause:")  # one who is back within a second tells it himself
-    if case.victim == "rig":
+    if case.victim in ("rig", "adapter"):
         return ("stop:",)
+    if case.victim == "keep_awake":
+        return ()
     return ("control: None", "stop:")
 
 
@@ -367,9 +253,10 @@ def cases(quick: bool, only: str) -> list[Case]:
         for victim in VICTIMS:
             chosen.append(Case(state, victim, "killed"))
             for pause_s in PAUSES_S:
-                if pause_s <= LONG_S or state == "running":
-                    chosen.append(Case(state, victim, f"stopped {pause_s:g} s", pause_s))
-    chosen += [Case(state, "recorder", "disk full") for state in ("running", "tripped")]
+                chosen.append(Case(state, victim, f"stopped {pause_s:g} s", pause_s))
+        chosen.append(Case(state, "adapter", "removed"))
+        chosen.append(Case(state, "recorder", "disk full"))
+    chosen.append(Case("running", "keep_awake", "killed"))
     if quick:
         chosen = [c for c in chosen if c.state == "running" and c.pause_s in (0.0, 1.0)]
     return [case for case in chosen if only in case.name]
