@@ -96,6 +96,7 @@ class BenchState:
         self.time_s = 0.0
         self.cause = 0
         self.cause_text = ""
+        self._loss_told = False  # of a drive that was lost after the stop
         self.tare_N = self.tare_before_N = 0.0
         self.row = NO_SAMPLE
 
@@ -166,11 +167,18 @@ class BenchState:
             # once more, wants power off now.
             if cause != self.cause or cause in CHOSEN or cause in ALWAYS_CATEGORY_0:
                 self._cut_short(detail or sentence(cause))
+            if cause == Cause.DRIVE_LOST != self.cause and not self._loss_told:
+                # The cause on the screen stays the first: nobody would learn of this one.
+                self._loss_told = True
+                self._event(
+                    "notice", text=f"the drive is lost as well: {detail or sentence(cause)}"
+                )
             if cause != Cause.POWER_NOT_REMOVED or self.cause == cause:
                 return
             # It outranks whatever was first; that stays in the text.
             detail = f"{detail} (stopped first for: {label(self.cause).lower()})"
         moving_under_power = self.state in (State.STANDBY, State.RUNNING)
+        self._loss_told = False
         self.cause = int(cause)
         self.cause_text = detail or sentence(cause)
         self.state = State.STOPPED

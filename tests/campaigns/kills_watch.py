@@ -208,7 +208,7 @@ class FullDisk:
         self._ballast.unlink()
 
     def __exit__(self, *_: object) -> None:
-        _run("umount", str(self._place))
+        _run("umount", "--lazy", str(self._place))
 
 
 def _run(*command: str) -> None:
