@@ -170,9 +170,8 @@ class BenchState:
             if cause == Cause.DRIVE_LOST != self.cause and not self._loss_told:
                 # The cause on the screen stays the first: nobody would learn of this one.
                 self._loss_told = True
-                self._event(
-                    "notice", text=f"the drive is lost as well: {detail or sentence(cause)}"
-                )
+                why = (detail or sentence(cause)).removeprefix("the drive is lost: ")
+                self._event("notice", text=f"the drive is lost as well, after the stop: {why}")
             if cause != Cause.POWER_NOT_REMOVED or self.cause == cause:
                 return
             # It outranks whatever was first; that stays in the text.
