@@ -18,6 +18,7 @@ from ui.dashboard.bench.operate_model import OperateModel
 from ui.dashboard.bench.pages import PageContext
 from ui.dashboard.bringup.model import BringUpModel
 from ui.dashboard.bringup.page import BringUpPage
+from ui.dashboard.guided import why_not_words
 from ui.dashboard.guided.page_operator import PageOperator
 from ui.dashboard.widgets.theme import LIGHT, sizes_for
 from ui.dashboard.window import Window
@@ -87,6 +88,18 @@ def test_a_still_page_has_nothing_to_begin(qapp, model):
     assert not page.begin.isEnabled()
     page.begin_now()
     assert not view.running
+
+
+def test_why_none_can_be_begun_is_a_sentence_and_a_clients_name_stays_as_it_is_written(model):
+    view = BringUpModel(model, None, None)
+    page = BringUpPage(
+        PageContext(model, None, view, LIGHT, sizes_for(1280, 720), None, lambda title: None)
+    )
+    page.ask.refresh()
+    assert page.ask.text.text() == "The rig host does not answer."
+    model.holder = "notebook"
+    held = "notebook holds control; this window watches"
+    assert why_not_words(model, held) == f"{held}."
 
 
 @pytest.fixture

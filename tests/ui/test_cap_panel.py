@@ -14,9 +14,11 @@ from hil.core import PowerOff, PowerOn, SessionCap
 from hil.profile import load_profile, profile_to_dict
 from tests.ui.lockstep_session import LockstepSession
 from tests.ui.person_at_window import page_as
-from ui.dashboard.bench import OperateModel, health
-from ui.dashboard.operate import OperatePage
+from ui.dashboard.bench import OperateModel, PageContext, health
+from ui.dashboard.bench.session import LoadHand
+from ui.dashboard.operate import OperatePage, OperateView
 from ui.dashboard.operate.cap_panel import CapPanel
+from ui.dashboard.widgets import THEMES, sizes_for
 from ui.dashboard.window import Window
 
 PROFILE = load_profile("footplate_trainer")
@@ -142,13 +144,40 @@ def test_another_size_of_the_window_keeps_the_row_open(rig: Rig) -> None:
 def test_a_row_at_the_foot_leaves_every_bar_in_sight(rig: Rig, qapp: Any, key: Qt.Key) -> None:
     rig.window.resize(1280, 720)
     rig.window.fit()
+    qapp.processEvents()
     rig.key(key)
     qapp.processEvents()
     page = page_as(rig.window, OperatePage)
     row = page.cap if key == Key.Key_L else page.open_house
     assert row.isVisible() and page.bars.height() >= page.bars.sizeHint().height()
     assert page.bars.mapTo(page, page.bars.rect().bottomLeft()).y() <= row.geometry().top()
+    assert page.rig.height() >= 130  # lower, springs and nut are a line
     rig.key(Key.Key_F2)
     QTest.mouseClick(row.close_button, Qt.MouseButton.LeftButton)
     rig.window.refresh()
     assert not page.pictures.isHidden()
+
+
+def test_beside_a_simulated_load_a_row_at_the_foot_leaves_both_drawings(
+    tmp_path: Path, qapp: Any, qtbot: Any
+) -> None:
+    model = OperateModel({"profile": profile_to_dict(PROFILE), "simulated": True}, 60.0)
+    session = LockstepSession(LockstepBench(PROFILE, 1), model)
+    session.load = LoadHand(f"ipc://{tmp_path}/none")
+    view = OperateView(model, None, tmp_path)
+    sizes = sizes_for(1280, 720)
+    page = OperatePage(PageContext(model, session, view, THEMES["light"], sizes, tmp_path, print))
+    qtbot.addWidget(page)
+    page.resize(1280, 562)  # its room in a window of 1280 by 720
+    page.show()
+    assert page.cap is not None and page.environment is not None
+    page.cap.toggle()
+    for _ in range(2):
+        qapp.processEvents()
+        page.refresh()
+    qapp.processEvents()
+    for part in (page.rig, page.load, page.environment, page.bars):
+        assert part.isVisible() and part.height() >= part.minimumSizeHint().height()
+    assert page.rig.height() >= 130
+    assert page.bars.geometry().bottom() < page.cap.geometry().top()
+    session.load.close()

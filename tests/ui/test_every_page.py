@@ -265,6 +265,11 @@ def test_nothing_is_cut_in_a_low_window_whatever_is_open(window):
     for act in (operate.zero.toggle, operate.cap.toggle):
         act()
     look_at(window, "Operate", "with two rows")
+    operate.zero.toggle()
+    operate.cap.cap.text, operate.cap.cap.wrong = "Speed: what is wrong, and why. " * 7, True
+    look_at(window, "Operate", "with a row of three lines")
+    operate.cap.leave()
+    operate.zero.toggle()
     for act in (operate.zero.toggle, operate.cap.toggle):
         act()
     operate.toggle_sequences()

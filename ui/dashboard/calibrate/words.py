@@ -12,6 +12,7 @@ from hil.profile import Calibration, Profile, TwoSlopes
 from ui.dashboard.bench import number, two_digits
 from ui.dashboard.calibrate.kept import Compared, Kept
 from ui.dashboard.calibrate.model import AUTO, CalibrateModel
+from ui.dashboard.guided import why_not_words
 from ui.dashboard.widgets import Theme
 
 LAW_WORDS = {
@@ -66,7 +67,8 @@ def large_words(calibrating: CalibrateModel) -> tuple[str, str, bool]:
         fix = _begun(first.fix.partition(": hookeline")[0])  # here it is done by the page
         return "The calibration in force", f"{_begun(first.sentence)}. {fix}.", True
     if calibrating.why_not_begin:
-        return "Cannot begin yet", f"{_begun(calibrating.why_not_begin)}.", False
+        why = why_not_words(calibrating.model, calibrating.why_not_begin)
+        return "Cannot begin yet", why, False
     return (
         "Nothing runs",
         "Begin (G): you are prompted for what to hang; the rig holds each load, waits until the reading "

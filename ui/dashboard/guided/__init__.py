@@ -11,7 +11,7 @@ from ui.dashboard.guided.page_operator import PageOperator, Question
 from ui.dashboard.guided.page_rig import PageRun, make_operator
 from ui.dashboard.guided.procedure_thread import ProcedureThread, Put, end_text
 from ui.dashboard.guided.prompt_panel import Asking, PromptPanel
-from ui.dashboard.guided.ready_to_begin import why_not_begin, why_not_ready
+from ui.dashboard.guided.ready_to_begin import why_not_begin, why_not_ready, why_not_words
 from ui.dashboard.guided.runner import PageRunner
 from ui.dashboard.guided.step_rows import RUNNING, StepRows
 from ui.dashboard.guided.typed_number import typed_number
@@ -42,4 +42,5 @@ __all__ = [
     "typed_number",
     "why_not_begin",
     "why_not_ready",
+    "why_not_words",
 ]

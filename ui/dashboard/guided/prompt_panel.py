@@ -8,7 +8,9 @@ from typing import Protocol
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QLabel, QSizePolicy, QVBoxLayout
 
+from ui.dashboard.bench import OperateModel
 from ui.dashboard.guided.page_operator import Question
+from ui.dashboard.guided.ready_to_begin import why_not_words
 from ui.dashboard.guided.typed_number import typed_number
 from ui.dashboard.widgets import HoldButton, KeyButton, PromptFrame, Sizes, Theme
 
@@ -21,11 +23,13 @@ class Asking(Protocol):
     """View model of a page that prompts.
 
     Attributes:
+        model: of the window.
         alone: simulated hands answer by themselves.
         note: last word of what runs. message, wrong: what there is to say while nothing runs, and
             whether it is bad news.
     """
 
+    model: OperateModel
     alone: bool
     note: str
     message: str
@@ -184,7 +188,7 @@ class PromptPanel(PromptFrame):
         if asking.message:
             return asking.record_text, asking.message, asking.wrong
         if asking.why_not_begin:
-            return "Cannot begin yet", f"{asking.why_not_begin}.", False
+            return "Cannot begin yet", why_not_words(asking.model, asking.why_not_begin), False
         return "Nothing runs", self._idle, False
 
     def _ask(self, question: Question | None, hold_wanted: bool) -> None:

@@ -17,6 +17,12 @@ def why_not_ready(model: OperateModel) -> str:
     return ""
 
 
+def why_not_words(model: OperateModel, why: str) -> str:
+    """Return a reason as a sentence; a client's name that it begins with stays as it is written."""
+    named = model.holder and why.startswith(model.holder)
+    return f"{why}." if named else f"{why[:1].upper()}{why[1:]}."
+
+
 def why_not_begin(model: OperateModel, session: Session | None) -> str:
     """Return why none can be begun over the window's session, '' if one can."""
     if session is None or not model.link_well:

@@ -6,13 +6,14 @@ from collections.abc import Callable
 
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QFontMetricsF
-from PySide6.QtWidgets import QFrame, QHBoxLayout, QLabel, QLineEdit, QSizePolicy, QVBoxLayout
+from PySide6.QtWidgets import QLabel, QLineEdit, QSizePolicy
 
 from ui.dashboard.operate.cap_model import ENTRIES, CapModel
+from ui.dashboard.operate.foot_row import FootRow
 from ui.dashboard.widgets import EnterField, KeyButton, Sizes, Theme
 
 
-class CapPanel(QFrame):
+class CapPanel(FootRow):
     """Mirror of the cap model.
 
     Args:
@@ -20,15 +21,13 @@ class CapPanel(QFrame):
     """
 
     def __init__(self, cap: CapModel, theme: Theme, sizes: Sizes, back: Callable[[], None]) -> None:
-        super().__init__()
+        self.text = QLabel()
+        super().__init__(sizes, self.text)
         self.cap, self._back = cap, back
         self.open = False
-        px = sizes.px
-        self.text = QLabel()
+        px, row = sizes.px, self.row
         self.text.setWordWrap(True)
         self.text.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
-        row = QHBoxLayout()
-        row.setSpacing(px(6))
         self.entries: dict[str, QLineEdit] = {}
         self._shown: dict[str, str] = {}
         for entry in ENTRIES:
@@ -57,11 +56,6 @@ class CapPanel(QFrame):
         for button in (self.set_button, self.no, self.yes, self.close_button):
             row.addWidget(button)
         row.addStretch(1)
-        column = QVBoxLayout(self)
-        column.setContentsMargins(px(20), px(6), px(20), px(6))
-        column.setSpacing(px(5))
-        column.addWidget(self.text)
-        column.addLayout(row)
         self.hide()
         self.refresh()
 

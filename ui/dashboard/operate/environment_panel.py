@@ -1,4 +1,4 @@
-"""Hands and weights for the simulated rig. ChangeGuard only where the rig is simulated."""
+"""Hands and weights for the simulated rig. Shown only where the rig is simulated."""
 
 from __future__ import annotations
 
@@ -43,12 +43,12 @@ class EnvironmentPanel(QWidget):
         self._push = push
         px = sizes.px
         self.setSizePolicy(QSizePolicy.Policy.Fixed, QSizePolicy.Policy.Maximum)
-        title = QLabel("Simulated load")
-        title.setObjectName("head")
+        self.title = QLabel("Simulated load")
+        self.title.setObjectName("head")
         column = QVBoxLayout(self)
         column.setContentsMargins(0, px(4), px(14), px(4))
         column.setSpacing(px(5))
-        column.addWidget(title)
+        column.addWidget(self.title)
         grid = QGridLayout()
         grid.setHorizontalSpacing(px(4))
         grid.setVerticalSpacing(px(4))

@@ -57,7 +57,8 @@ class LimitMarginBars(QWidget):
         rows = len(self.entries)
         if self.compact:
             rows = -(-rows // 2)
-        return QSize(self.sizes.px(300), round(head + rows * self._pitch() + self.sizes.px(8)))
+        foot = 0 if self.compact else self.sizes.px(8)
+        return QSize(self.sizes.px(300), round(head + rows * self._pitch() + foot))
 
     minimumSizeHint = sizeHint
 

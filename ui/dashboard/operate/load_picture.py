@@ -17,7 +17,7 @@ class LoadPicture(LiveDrawing):
     """Lever or carriage, redrawn from the model's latest row."""
 
     NAME = "Drawing of the rig"
-    LEAST = (220, 125)
+    LEAST = (220, 113)
 
     def draw(self, draw: SketchPainter) -> None:
         rig = self.model.profile.rig

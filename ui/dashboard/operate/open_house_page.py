@@ -9,9 +9,7 @@ from functools import partial
 from PySide6.QtCore import Qt
 from PySide6.QtWidgets import (
     QCheckBox,
-    QFrame,
     QGridLayout,
-    QHBoxLayout,
     QLabel,
     QLineEdit,
     QPushButton,
@@ -22,6 +20,7 @@ from PySide6.QtWidgets import (
 
 from hil.core import State
 from ui.dashboard.bench import OperateModel
+from ui.dashboard.operate.foot_row import FootRow
 from ui.dashboard.operate.open_house import OpenHouse
 from ui.dashboard.operate.presets import SLOTS
 from ui.dashboard.widgets import EnterField, KeyButton, Sizes, StatusLabel, Theme
@@ -110,17 +109,17 @@ class OpenHousePage(QWidget):
         return house.doing, False
 
 
-class OpenHousePanel(QFrame):
+class OpenHousePanel(FootRow):
     """The row by which an attendant arms open house; shown by its key."""
 
     def __init__(
         self, house: OpenHouse, theme: Theme, sizes: Sizes, back: Callable[[], None]
     ) -> None:
-        super().__init__()
+        self.text = StatusLabel("quiet", "warning", wrap=True)
+        super().__init__(sizes, self.text)
         self.house, self._back = house, back
         self.open = False
-        px = sizes.px
-        self.text = StatusLabel("quiet", "warning", wrap=True)
+        px, row = sizes.px, self.row
         self.letters = EnterField(self.begin)
         self.letters.setAccessibleName("Letters that unlock")
         self.letters.setEchoMode(QLineEdit.EchoMode.PasswordEchoOnEdit)
@@ -132,16 +131,10 @@ class OpenHousePanel(QFrame):
         self.begin_button.clicked.connect(self.begin)
         self.close_button = KeyButton("Close", "open_house", theme)
         self.close_button.clicked.connect(self.toggle)
-        row = QHBoxLayout()
         row.setSpacing(px(8))
         for part in (label, self.letters, self.attract, self.begin_button, self.close_button):
             row.addWidget(part)
         row.addStretch(1)
-        column = QVBoxLayout(self)
-        column.setContentsMargins(px(20), px(6), px(20), px(6))
-        column.setSpacing(px(5))
-        column.addWidget(self.text)
-        column.addLayout(row)
         self.hide()
         self.refresh()
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import partial
 
 from PySide6.QtCore import Qt
@@ -67,7 +67,7 @@ class OperatePage(Page):
                 model, theme, sizes, hang=session.load.hang, push=session.load.push
             )
             below.addWidget(self.environment, 0, Qt.AlignmentFlag.AlignBottom)
-        left = QVBoxLayout()
+        self._left = left = QVBoxLayout()
         left.setContentsMargins(px(8), px(6), 0, px(4))
         left.setSpacing(0)
         left.addWidget(self.readouts)
@@ -335,6 +335,17 @@ class OperatePage(Page):
         for act in self.word_slices():
             act()
 
+    def _room_for_rig(self, rows: Sequence[QWidget]) -> bool:
+        """Return True if the drawing of the actuator fits beside all else, these rows open."""
+        if not rows:
+            return True
+        below: list[QWidget] = [*rows, self.notices]
+        taken = sum(max(w.heightForWidth(self.width()), w.sizeHint().height()) for w in below)
+        least = self._left.minimumSize().height()
+        if self.rig.isHidden():
+            least += self.rig.minimumSizeHint().height()
+        return self.height() - taken - 1 >= least  # a rule above the notices
+
     def _refresh_rest(self) -> None:
         self.chart_page.refresh()
         if self.environment is not None:
@@ -343,9 +354,11 @@ class OperatePage(Page):
         for row in rows:
             row.refresh()
         if self._low:  # no room for all; the key of the pictures goes on
-            shown = sum(row.isVisibleTo(self) for row in rows)
-            self.next_picture.setVisible(shown < 1)
-            self.rig.setVisible(shown < 2)
+            shown = [row for row in rows if row.isVisibleTo(self)]
+            self.next_picture.setVisible(not shown)
+            if self.environment is not None:
+                self.environment.title.setVisible(not shown)
+            self.rig.setVisible(self._room_for_rig(shown))
         if self.panel is not None and self.sequences_shown:
             self.panel.refresh()
         elif self.editor is not None and self.editing:

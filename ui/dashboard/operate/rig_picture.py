@@ -19,7 +19,7 @@ class RigPicture(LiveDrawing):
     """Side view of the actuator, redrawn from the model's latest row."""
 
     NAME = "Drawing of the actuator"
-    LEAST = (400, 140)
+    LEAST = (400, 165)  # below it springs and nut are a line
 
     def __init__(self, model: OperateModel, theme: Theme, sizes: Sizes) -> None:
         super().__init__(model, theme, sizes)

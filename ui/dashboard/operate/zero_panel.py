@@ -2,21 +2,14 @@
 
 from __future__ import annotations
 
-from PySide6.QtWidgets import (
-    QButtonGroup,
-    QFrame,
-    QHBoxLayout,
-    QLabel,
-    QSizePolicy,
-    QVBoxLayout,
-    QWidget,
-)
+from PySide6.QtWidgets import QButtonGroup, QLabel, QSizePolicy, QWidget
 
+from ui.dashboard.operate.foot_row import FootRow
 from ui.dashboard.operate.zero_model import ZeroModel
 from ui.dashboard.widgets import HoldButton, KeyButton, Sizes, Theme
 
 
-class ZeroPanel(QFrame):
+class ZeroPanel(FootRow):
     """Mirror of the zero model; shown while zero is not verified, or by its key.
 
     Args:
@@ -26,17 +19,15 @@ class ZeroPanel(QFrame):
     def __init__(
         self, zero: ZeroModel, theme: Theme, sizes: Sizes, parent: QWidget | None = None
     ) -> None:
-        super().__init__(parent)
-        self.zero = zero
-        px = sizes.px
-        self.open = False  # by the key
         self.text = QLabel()
+        super().__init__(sizes, self.text, parent)
+        self.zero = zero
+        px, row = sizes.px, self.row
+        self.open = False  # by the key
         self.text.setWordWrap(True)
         self.text.setSizePolicy(QSizePolicy.Policy.Ignored, QSizePolicy.Policy.Preferred)
         self.lower_end = KeyButton("It rests on its lower end", "", theme)
         self.lower_end.clicked.connect(lambda: zero.state(mark=False))
-        row = QHBoxLayout()
-        row.setSpacing(px(6))
         row.addWidget(self.lower_end)
         place = zero.profile.reference.mark
         self.mark: KeyButton | None = None
@@ -61,14 +52,8 @@ class ZeroPanel(QFrame):
         self.hold = HoldButton(theme, sizes, zero.press, zero.let_go)
         self.hold.setMinimumHeight(px(40))
         row.addWidget(self.hold, 1)
-        column = QVBoxLayout(self)
-        column.setContentsMargins(px(20), px(6), px(20), px(6))
-        column.setSpacing(px(5))
         if sizes.low:  # a line more would cover the margins to limits
             row.insertWidget(0, self.text, 1)
-        else:
-            column.addWidget(self.text)
-        column.addLayout(row)
         self.refresh()
 
     def toggle(self) -> None:
