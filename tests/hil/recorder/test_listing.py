@@ -24,7 +24,7 @@ from hil.recorder import (
 )
 from hil.recorder import listing as listing_module
 from hil.recorder.writer import RunWriter
-from tests.hil.recorder.test_run_writer import made_rows, make_run
+from tests.hil.recorder.made_runs import made_rows, make_run
 
 
 @pytest.fixture
