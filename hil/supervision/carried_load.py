@@ -14,6 +14,13 @@ CALM_S = 0.01
 # A load is taken for a weight, which also has mass; a hand that pushes as hard has less.
 LOAD_SHARE = 0.7
 LOAD_LEARNING_S = 0.1
+# A weight that is laid on is believed at once, down to this share of its pull while it falls: at half of
+# the force limit too late is 50 mm/s at the end. From sudden loads in lockstep, no source.
+LOAD_RISING_S, LEAST_SEEN = 0.005, 0.3
+# An acceleration bounds the mass that may be there: this share of the force limit moves no more. What was
+# lifted by a hand is still there for ``HELD_S``; a bound is forgotten by a factor e in ``BOUND_S``.
+# From hands and weights in lockstep, no source.
+BOUND_SHARE, RISING_SHARE, BOUND_S, HELD_S = 0.3, 0.75, 0.1, 0.5
 STEADY_S = 0.2
 WEIGHING_S = 0.4
 PRIOR_SQUARE = 0.01  # (m/s²)²: changes of acceleration that outweigh what the weight says
@@ -26,6 +33,9 @@ class CarriedLoad:
         balance_N: force on the rod that balances the present load.
         hung_load_N: weight that is known to hang on the rod, in force on the rod.
         effective_mass_kg: mass by which changes of force accelerate the output.
+        held_kg: mass that may have to be braked: of the heaviest weight that hung a moment ago, as far
+            as the output's acceleration allows.
+        heavy_N: force on the rod that balances the present load if it has that mass.
         heaviest_kg: mass with the heaviest weight that the force limit lets hang.
         own_load_N: force on the rod by the mechanism's own weight.
         flutter_m_s: part of the output's speed that a calm one leaves out.
@@ -40,9 +50,10 @@ class CarriedLoad:
         """Forget the load."""
         self._smooth_force = math.nan
         self._smooth_velocity = self._calm_velocity = self.flutter_m_s = 0.0
-        self.balance_N = 0.0
+        self.balance_N = self.heavy_N = 0.0
         self.hung_load_N = 0.0
-        self.effective_mass_kg = self._mass
+        self.effective_mass_kg = self.held_kg = self._held_kg = self._mass
+        self._bound_kg = self.heaviest_kg
         self._steady_force = self._steady_acceleration = 0.0
         self._squares = self._products = 0.0
 
@@ -85,15 +96,30 @@ class CarriedLoad:
         seen = 1.0 + self._mass_per_load * acceleration
         force = self._smooth_force
         hung = self.hung_load_N
-        hung += (
-            dt
-            / LOAD_LEARNING_S
-            * seen
-            * (force - self.own_load_N - self._mass * acceleration - seen * hung)
-        )
+        bound = self._renew_bound(acceleration, most, dt)
+        more = force - self.own_load_N - self._mass * acceleration - seen * hung
+        allowed = RISING_SHARE / BOUND_SHARE * bound
+        if more > 0.0 and seen > LEAST_SEEN and self.mass_kg < allowed:
+            hung += dt / LOAD_RISING_S * more / seen
+        else:
+            hung += dt / LOAD_LEARNING_S * seen * more
         self.hung_load_N = hung if 0.0 < hung < most else most if hung >= most else 0.0
         self._weigh(acceleration, force, dt)
         self.balance_N = force - self.effective_mass_kg * acceleration
+        mass = self.mass_kg
+        held = self._held_kg * HELD_S / (HELD_S + dt)
+        self._held_kg = held = held if held > mass else mass
+        self.held_kg = held = held if held < bound else bound
+        self.heavy_N = force - held * acceleration
+
+    def _renew_bound(self, acceleration: float, most: float, dt: float) -> float:
+        """Mass in kg that the force limit ``most`` lets move so."""
+        bound = self._bound_kg * (1.0 + dt / BOUND_S)
+        size = acceleration if acceleration >= 0.0 else -acceleration
+        if bound * size > BOUND_SHARE * most:
+            bound = BOUND_SHARE * most / size
+        self._bound_kg = bound = bound if bound < self.heaviest_kg else self.heaviest_kg
+        return bound
 
     def _weigh(self, acceleration: float, force: float, dt: float) -> None:
         """Effective mass: from the hung weight, corrected by how changes of force accelerate it.

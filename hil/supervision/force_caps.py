@@ -26,6 +26,9 @@ EASE_M_S = 0.02  # speed margin from which a cap opens quickly
 # Speed beyond the allowed one that doubles the damping, up to that of the heaviest weight: one that has
 # just been laid on is not known yet. From sudden loads in lockstep, no source.
 OVER_M_S = 0.02
+# The same up to the mass that is known, towards the upper and the lower end: a known weight is braked
+# before the force limit leaves too little. From sudden loads in lockstep as well.
+KNOWN_UP_M_S, KNOWN_DOWN_M_S = 0.02, 0.004
 LEAST_BRAKING_M_S2 = 0.03
 BRAKING_SHARE = 0.6  # of what the force limit leaves above the load
 REACTION_S = 0.06  # until a cap has become force: estimator, cycle and force loop
@@ -160,7 +163,7 @@ class TravelCap:
         mass = load.effective_mass_kg
         # The load that must be braked is the larger of what the rod balances and what is known
         # to hang on it.
-        known = load.own_load_N + load.hung_load_N
+        known, heavy = load.own_load_N + load.hung_load_N, load.heavy_N
         braked = load.mass_kg
         closing_acceleration = (spring_force - balance) / mass
         self.high_N = balance + self._room(
@@ -168,9 +171,9 @@ class TravelCap:
             velocity,
             load.flutter_m_s,
             closing_acceleration,
-            ((known if known < balance else balance) - flat.low_N) / braked,
-            mass,
-            mass,  # a weight hangs towards the lower end
+            (min(known, balance, heavy) - flat.low_N) / braked,
+            load,
+            False,
             damping,
         )
         self.low_N = balance - self._room(
@@ -178,9 +181,9 @@ class TravelCap:
             -velocity,
             -load.flutter_m_s,
             -closing_acceleration,
-            (flat.high_N - (known if known > balance else balance)) / braked,
-            mass,
-            load.heaviest_kg,
+            (flat.high_N - max(known, balance, heavy)) / braked,
+            load,
+            True,
             damping,
         )
 
@@ -191,8 +194,8 @@ class TravelCap:
         flutter: float,
         closing_acceleration: float,
         available: float,
-        mass: float,
-        heaviest: float,
+        load: CarriedLoad,
+        down: bool,
         damping: float,
     ) -> float:
         """Force in N towards an end that may act beyond the balanced load; negative brakes.
@@ -202,7 +205,8 @@ class TravelCap:
             speed, closing_acceleration: towards the end, m/s and m/s².
             flutter: part of the speed that a calm one leaves out, m/s.
             available: deceleration in m/s² that the force limit leaves.
-            mass, heaviest: as far as is known, and at most, kg. damping: N·s/m.
+            load: that is carried. down: towards the end at which weights pull.
+            damping: N·s/m.
         """
         most = self._braking
         braking = BRAKING_SHARE * available
@@ -227,13 +231,25 @@ class TravelCap:
         if margin > 0.0:
             # What can hardly be braked may hardly gain speed: its cap opens slowly.
             damping *= 1.0 + margin / EASE_M_S * (1.0 - scarce)
-        elif mass < heaviest:
+        else:
             over = speed - allowed if allowed > 0.0 else speed
             if over > 0.0:
-                more = 1.0 + over / OVER_M_S
-                most_times = heaviest / mass
-                damping *= more if more < most_times else most_times
-        return damping * margin - mass * follow
+                damping *= _more_damping(over, load, down)
+        return damping * margin - load.effective_mass_kg * follow
+
+
+def _more_damping(over_m_s: float, load: CarriedLoad, down: bool) -> float:
+    """Factor of the damping at ``over_m_s`` beyond the allowed speed; ``down`` as in ``_room``."""
+    mass = load.effective_mass_kg
+    known = 1.0 + over_m_s / (KNOWN_DOWN_M_S if down else KNOWN_UP_M_S)
+    most_known = load.held_kg / mass
+    known = known if known < most_known else most_known
+    more = 1.0
+    if down:
+        more += over_m_s / OVER_M_S
+        most_times = load.heaviest_kg / mass
+        more = more if more < most_times else most_times
+    return more if more > known else known if known > 1.0 else 1.0
 
 
 def allowed_speed(distance_m: float, braking_m_s2: float) -> float:

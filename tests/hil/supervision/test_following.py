@@ -94,7 +94,7 @@ def test_a_passive_hand_trips_nothing(footplate: Profile, push: tuple[float, flo
     [
         (0.0, 100e3, 300.0, (40.0, 0.0, 0.0)),
         (1.0, 110e3, 0.0, (60.0, 2.0, 0.0)),
-        (1.0, 60e3, 50.0, (80.0, 0.0, 0.05)),
+        (1.0, 110e3, 0.0, (80.0, 0.0, 0.05)),
     ],
 )
 def test_neither_a_blow_nor_a_strong_hand_is_unstable(

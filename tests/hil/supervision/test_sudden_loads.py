@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from hil.core.limits import Limit
-from hil.core.requests import HoldPosition, PowerOff, PowerOn
+from hil.core.requests import ConstantForce, HoldPosition, PowerOff, PowerOn
 from hil.core.samples import INDEX, State
 from hil.profile.schema import Profile
 from tests.hil.supervision.test_trips_on_rig import MIDDLE, Rig
@@ -55,10 +55,29 @@ def test_five_kilograms_more_at_once_than_can_be_braked_trip_at_the_soft_end(
     """7.5 kg weigh 561 N at the rod and the force limit is 580 N: 19 N brake 380 kg, which
     is 0.05 m/s², 60 mm for the speed that the load has when the force has grown."""
     rig = held(footplate, 2.5, MIDDLE)
+    rig.do.reset_peaks()
     rig.do.hang(7.5)
     rig.until_stopped()
     assert rig.bench.bench.cause == Limit.TRAVEL
     assert rig.limited >> Limit.FORCE & 1
+    rig.run(0.4)
+    assert rig.do.state()["peak_end_speed_m_s"] < 0.02
+
+
+@pytest.mark.parametrize("push_N", [40.0, -40.0])
+def test_a_hand_that_throws_a_carried_weight_is_braked_before_the_end(
+    footplate: Profile, push_N: float
+) -> None:
+    """The weight's mass counts though the hand lifts or presses it, so that too little is felt."""
+    rig = held(footplate, 2.5, MIDDLE)
+    force_N = rig.bench.bench.supervisor.balance_N
+    rig.apply(ConstantForce(force_N=force_N, damping_N_s_m=100.0))
+    rig.run(0.2)
+    rig.do.reset_peaks()
+    rig.do.push(push_N)
+    rig.run(1.0)
+    assert rig.state is State.RUNNING, rig.bench.bench.cause_text
+    assert rig.do.state()["peak_end_speed_m_s"] == 0.0
 
 
 def test_no_power_to_a_load_that_still_sinks(footplate: Profile) -> None:
