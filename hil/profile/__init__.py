@@ -22,6 +22,7 @@ from hil.profile.following import (
     position_following,
     setpoint_following,
 )
+from hil.profile.limit_schema import CurrentLimit, ForceLimit, SpeedLimit
 from hil.profile.loader import (
     SHIPPED,
     examine_profile,
@@ -32,22 +33,18 @@ from hil.profile.loader import (
     read_with_parts,
     shipped_profiles,
 )
+from hil.profile.part import Fraction, Part
 from hil.profile.problems import Problem, ProfileError
 from hil.profile.schema import (
     Calibration,
-    CurrentLimit,
     DeflectionSensor,
-    ForceLimit,
-    Fraction,
     HomeSwitch,
     Lever,
     Linear,
     Mark,
-    Part,
     Polynomial,
     Profile,
     Rig,
-    SpeedLimit,
     TwoSlopes,
 )
 from hil.profile.single_file import single_file, without_folders

@@ -11,7 +11,8 @@ from __future__ import annotations
 
 import math
 
-from hil.profile.schema import EnergyLimit, FollowingLimit, PositionFollowingLimit, Profile
+from hil.profile.limit_schema import EnergyLimit, FollowingLimit, PositionFollowingLimit
+from hil.profile.schema import Profile
 
 # Limited, tripped; in lags; measured, see above. A weight of 7.5 kg that comes off at once is 2.5.
 FORCE_LAGS = (1.5, 2.8)

@@ -11,17 +11,14 @@ import math
 from itertools import pairwise
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationInfo, field_validator
+from pydantic import AfterValidator, Field, ValidationInfo, field_validator
 from pydantic_core import PydanticCustomError
 
 from drivers.quantities import (
     Acceleration,
     Current,
-    Damping,
     Duration,
-    Energy,
     Force,
-    ForceRate,
     Frequency,
     Inertia,
     Length,
@@ -39,17 +36,12 @@ from drivers.quantities import (
 from drivers.quantities import Inductance as InductanceQuantity
 from drivers.quantities import LengthPerCount as LengthPerCountQuantity
 from drivers.simulated import INJECTED_FAULTS, near_injected_faults
+from hil.profile.limit_schema import Limits
+from hil.profile.part import Fraction, Part
 
-Fraction = Annotated[float, Field(gt=0, le=1)]
 Sign = Literal[-1, 1]
 CurrentConvention = Literal["peak", "rms"]
 WindingConvention = Literal["equivalent", "phase", "line_to_line"]
-
-
-class Part(BaseModel):
-    """Base of all profile parts: unknown keys are errors, values do not change."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
 class Screw(Part):
@@ -251,137 +243,6 @@ class Control(Part):
     predictor: bool = True
     source: Literal["torque", "velocity"] = "torque"  # what the drive is commanded
     velocity_loop: VelocityLoop = VelocityLoop()  # of the drive, for a source of velocity
-
-
-class Band(Part):
-    """A limit in two tiers; either may be left out."""
-
-
-class ForceLimit(Band):
-    limited: Annotated[Force, Field(gt=0)]
-    tripped: Annotated[Force, Field(gt=0)]
-
-
-class ForceRateLimit(Band):
-    limited: Annotated[ForceRate, Field(gt=0)]
-    tripped: Annotated[ForceRate, Field(gt=0)] | None = None
-
-
-class LengthLimit(Band):
-    limited: Annotated[Length, Field(gt=0)]
-    tripped: Annotated[Length, Field(gt=0)]
-
-
-class TravelLimit(Band):
-    """Soft ends of output travel; the corridor before each limits speed to √(2·a·distance)."""
-
-    lower: Length
-    upper: Length
-    braking: Annotated[Acceleration, Field(gt=0)]
-    tripped_beyond: Annotated[Length, Field(gt=0)]  # past a soft end, while moving outward
-
-
-class SpeedLimit(Band):
-    limited: Annotated[Speed, Field(gt=0)]  # of the nut
-    tripped: Annotated[Speed, Field(gt=0)]
-
-
-class CurrentLimit(Band):
-    limited: Annotated[Current, Field(gt=0)]
-    tripped: Annotated[Current, Field(gt=0)] | None = None
-
-
-class HeatLimit(Band):
-    """Share of the motor's thermal capacity used, from I²t (1 = continuous rating)."""
-
-    limited: Annotated[float, Field(gt=0)] = 0.9  # current is led back to continuous
-    tripped: Annotated[float, Field(gt=0)] = 1.0
-
-
-class TemperatureLimit(Band):
-    limited: Temperature = 70.0
-    tripped: Temperature = 85.0
-
-
-class SupplyLimit(Band):
-    low: Annotated[Voltage, Field(gt=0)]
-    high: Annotated[Voltage, Field(gt=0)]
-    filter: Annotated[Duration, Field(ge=0)] = 0.02
-
-
-class DisagreementLimit(Band):
-    """Spring force against motor-derived force, friction allowed for."""
-
-    tripped: Annotated[Force, Field(gt=0)]
-    lasting: Annotated[Duration, Field(gt=0)] = 0.3
-
-
-class JumpLimit(Band):
-    counts: Annotated[float, Field(gt=0)]  # one-cycle change of the deflection sensor
-
-
-class FrozenLimit(Band):
-    """Not one count of change for this long while the motor moves."""
-
-    lasting: Annotated[Duration, Field(gt=0)] = 0.2
-    nut_travel: Annotated[Length, Field(gt=0)] = 0.002
-
-
-class FollowingLimit(Band):
-    """Difference of two forces that nothing explains."""
-
-    limited: Annotated[Force, Field(gt=0)]
-    tripped: Annotated[Force, Field(gt=0)]
-
-
-class PositionFollowingLimit(Band):
-    """Change of the motor's position against the drive's own velocity, as nut travel."""
-
-    limited: Annotated[Length, Field(gt=0)] | None = None  # half of tripped if none is written
-    tripped: Annotated[Length, Field(gt=0)]
-    window: Annotated[Duration, Field(gt=0)] = 0.5  # over which older differences are forgotten
-
-    @property
-    def acts_from(self) -> float:
-        """Limited value in m."""
-        return 0.5 * self.tripped if self.limited is None else self.limited
-
-
-class EnergyLimit(Band):
-    """Energy put into the output that no setpoint explains."""
-
-    limited: Annotated[Energy, Field(gt=0)]  # damping is added from here
-    tripped: Annotated[Energy, Field(gt=0)]
-
-
-class Limits(Part):
-    force: ForceLimit
-    force_rate: ForceRateLimit
-    deflection: LengthLimit
-    travel: TravelLimit
-    speed: SpeedLimit
-    current: CurrentLimit
-    motor_heat: HeatLimit = HeatLimit()
-    drive_temperature: TemperatureLimit = TemperatureLimit()
-    supply: SupplyLimit
-    damping: Annotated[Damping, Field(gt=0)]  # most virtual damping, limited
-    telemetry_age: Annotated[Duration, Field(gt=0)] = 0.005
-    # How late a cycle of the rig host itself may be: meanwhile the drive follows its last
-    # command, as with a sample that does not come, hence the same limit if none is written.
-    cycle_late: Annotated[Duration, Field(gt=0)] | None = None
-    sensor_rail: Annotated[Duration, Field(ge=0)] = 0.003  # at rail for this long
-    sensor_jump: JumpLimit
-    sensor_frozen: FrozenLimit = FrozenLimit()
-    disagreement: DisagreementLimit
-    # Defaults follow from the force loop's bandwidth, see hil.profile.following.
-    force_following: FollowingLimit | None = None  # spring force against shaped force
-    setpoint_following: FollowingLimit | None = None  # shaped force against setpoint
-    output_energy: EnergyLimit | None = None
-    position_following: PositionFollowingLimit | None = None  # from speed and resolution
-
-    @property
-    def most_cycle_late(self) -> float:
-        return self.telemetry_age if self.cycle_late is None else self.cycle_late
 
 
 class Stop(Part):

@@ -5,8 +5,10 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+import time
 from pathlib import Path
 
+from drivers.base import Command, PowerRequest, PowerStage
 from drivers.cia402 import protocol
 
 PERIOD = 0.002
@@ -48,3 +50,23 @@ class Rig:
         self.process.terminate()
         self.process.wait(5)
         self.process.stdout.close()
+
+
+def cycle(drive, command, seconds, until=None):
+    """Cycle in real time; returns the telemetry object."""
+    due = time.monotonic()
+    for _ in range(round(seconds / PERIOD)):
+        due += PERIOD
+        time.sleep(max(0.0, due - time.monotonic()))
+        telemetry = drive.read(due + 0.6 * PERIOD)
+        drive.write(command)
+        if until is not None and until(telemetry):
+            break
+    return drive.telemetry
+
+
+def energise(drive, **targets):
+    command = Command(power=PowerRequest.ON, **targets)
+    telemetry = cycle(drive, command, 2.0, lambda t: t.power == PowerStage.ON)
+    assert telemetry.power == PowerStage.ON
+    return command

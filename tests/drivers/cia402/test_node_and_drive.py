@@ -16,7 +16,7 @@ import pytest
 
 from drivers.base import Command, DriverError, Mode, PowerRequest, PowerStage
 from drivers.simulated.simulation_control import EnvironmentClient
-from tests.drivers.cia402.cia402_rig import PERIOD, Rig
+from tests.drivers.cia402.cia402_rig import Rig, cycle, energise
 
 pytestmark = pytest.mark.real_time
 
@@ -48,26 +48,6 @@ def still_rig(running):
                 break
         assert message is not None, "the node did not boot"
     return running
-
-
-def cycle(drive, command, seconds, until=None):
-    """Cycle in real time; returns the telemetry object."""
-    due = time.monotonic()
-    for _ in range(round(seconds / PERIOD)):
-        due += PERIOD
-        time.sleep(max(0.0, due - time.monotonic()))
-        telemetry = drive.read(due + 0.6 * PERIOD)
-        drive.write(command)
-        if until is not None and until(telemetry):
-            break
-    return drive.telemetry
-
-
-def energise(drive, **targets):
-    command = Command(power=PowerRequest.ON, **targets)
-    telemetry = cycle(drive, command, 2.0, lambda t: t.power == PowerStage.ON)
-    assert telemetry.power == PowerStage.ON
-    return command
 
 
 def test_torque_moves_the_motor_and_off_removes_power(rig):

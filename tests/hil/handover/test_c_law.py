@@ -14,7 +14,8 @@ from hil.handover.operations import longest_row, worst_case
 from hil.handover.package import law_of
 from hil.handover.translated import ENTRIES, Graph
 from hil.profile import load_profile
-from tests.hil.handover.c_syntax import RULES, Operations, Unit, rules_named, unit_of
+from tests.hil.handover.c_rules import RULES, rules_named
+from tests.hil.handover.c_syntax import Operations, Unit, unit_of
 from tests.hil.handover.in_package import python_law, ran
 
 pytestmark = pytest.mark.skipif(not shutil.which("gcc"), reason="no gcc: not preprocessed")

@@ -18,8 +18,9 @@ from hil.core.requests import Float, VirtualSpring
 from hil.core.samples import State
 from hil.profile.following import force_following, output_energy, ramp_lag, setpoint_following
 from hil.profile.limit_checks import limit_inconsistencies
+from hil.profile.limit_schema import EnergyLimit, FollowingLimit
 from hil.profile.loader import load_profile
-from hil.profile.schema import EnergyLimit, FollowingLimit, Profile
+from hil.profile.schema import Profile
 from hil.supervision.energy import OutputEnergy
 from hil.supervision.following import ForceFollowing, SetpointFollowing
 from tests.hil.supervision.test_trips_on_rig import MIDDLE, Rig
