@@ -52,9 +52,15 @@ class FillingDisk(Disk):
         return super().write(file, data)
 
 
+# Of no two samples the same, so that nothing is gained by compressing them.
+DRAW = np.random.default_rng(1)
+
+
 def rows_of(second: int) -> np.ndarray[Any, np.dtype[np.float64]]:
     """The samples of one second, all different in cycle and time."""
-    rows = np.zeros((RATE_HZ, len(COLUMNS)))
+    rows = DRAW.random((RATE_HZ, len(COLUMNS)))
+    for name in ("state", "power_stage"):
+        rows[:, INDEX[name]] = 0.0
     rows[:, INDEX["cycle"]] = np.arange(second * RATE_HZ, (second + 1) * RATE_HZ)
     rows[:, INDEX["time_s"]] = rows[:, INDEX["cycle"]] / RATE_HZ
     return rows
