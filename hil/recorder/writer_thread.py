@@ -82,6 +82,7 @@ class WriterThread(threading.Thread):
         self._counting = threading.Lock()
         self._queued_bytes = 0
         self.dropped = 0
+        self._dropped_told = 0  # of them, before the disk was full this time
         self._finisher = Finisher(say, logs)
         self.busy_since_s: float | None = None
         self.unfinished = 0
@@ -98,7 +99,7 @@ class WriterThread(threading.Thread):
         What is dropped shows in the run as lost samples: cycle numbers are missing.
         """
         if self.waiting_bytes + rows.nbytes > MOST_WAITING_BYTES:
-            if not self.dropped:
+            if self.dropped == self._dropped_told:
                 self._tell_dropped()
             self.dropped += len(rows)
             return
@@ -203,9 +204,9 @@ class WriterThread(threading.Thread):
         else:
             if self._refused:
                 self._refused = False
-                self._say(
-                    OperatorNotice("notice", "the disk takes the recording again; nothing was lost")
-                )
+                lost, self._dropped_told = self.dropped - self._dropped_told, self.dropped
+                what = f"{lost} samples were lost" if lost else "nothing was lost"
+                self._say(OperatorNotice("notice", f"the disk takes the recording again; {what}"))
         finally:
             self.busy_since_s = None
 

@@ -4,10 +4,11 @@ The hour is one of samples, not of the clock: the recorder's writing thread gets
 fast as it takes them, while its disk refuses every byte (ENOSPC) from the second minute to the
 end of the hour; then there is room again for a minute more. Judged are
 
-- *memory*: what waits never exceeds ``MOST_WAITING_BYTES`` and one block;
-- *said*: the operator is told that the disk refuses, and once that samples are being lost;
-- *the run*: complete and readable, with every sample up to the last that found room in memory, and
-  every one from when there was room again; the loss between them is counted as told.
+- *memory*: what waits never exceeds ``MOST_WAITING_BYTES`` by more than 5 %;
+- *said*: the operator is told that the disk refuses, once that samples are being lost, and in the
+  end how many were;
+- *the run*: complete and readable, with every sample up to the first that found no room in memory, and
+  every one from when there was room again; as many are missing as was told.
 
 It needs 0.6 GB of memory and as much disk. ``--check`` exits 1 naming what fell short; ``--json`` puts
 one object on the last line.
@@ -108,8 +109,8 @@ def campaign(full_s: int) -> tuple[dict[str, Any], list[str]]:
         writer.event({"kind": "end_run", "time_s": float(second)})
         writer.end("the campaign is over")
         writer.join(PATIENCE_S)
-        row_bytes = 8 * len(COLUMNS)
-        if most > MOST_WAITING_BYTES + BLOCK * row_bytes:
+        told_lost = f"{lost} samples were lost" if lost else "nothing was lost"
+        if most > 1.05 * MOST_WAITING_BYTES:  # what the writing thread has in hand comes on top
             short.append(f"{most} bytes were kept in memory, above {MOST_WAITING_BYTES}")
         full_told = sum("samples are being lost" in one.text for one in said)
         if full_told != bool(lost):
@@ -125,8 +126,14 @@ def campaign(full_s: int) -> tuple[dict[str, Any], list[str]]:
             short.append(f"{len(cycles)} samples in the run, {expected} expected")
         steps = np.diff(cycles)
         gaps = np.flatnonzero(steps != 1)
-        if len(gaps) != bool(lost) or (lost and cycles[gaps[0]] != first_lost - 1):
-            short.append(f"gaps at cycles {cycles[gaps].tolist()}, one expected at {first_lost}")
+        # Compressed, what waits takes less: a few samples find room still, so there are more gaps.
+        if bool(len(gaps)) != bool(lost) or (lost and cycles[gaps[0]] != first_lost - 1):
+            short.append(
+                f"gaps at cycles {cycles[gaps].tolist()}, the first expected at {first_lost}"
+            )
+        again = [one.text for one in said if "again" in one.text]
+        if again != [f"the disk takes the recording again; {told_lost}"]:
+            short.append(f"{lost} samples were lost, the operator was told: {again}")
         seen = {
             "full_s": full_s,
             "kept_in_memory_s": (first_lost or second * RATE_HZ) / RATE_HZ - BEFORE_S,

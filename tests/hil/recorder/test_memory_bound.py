@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -49,5 +50,39 @@ def test_memory_is_bounded_and_the_loss_is_told(
         time.sleep(0.002)
     assert thread.dropped >= 15_000
     assert sum("samples are being lost" in s.text for s in said) == 1
+    thread.end("enough")
+    thread.join(10)
+
+
+def until(condition: Callable[[], bool]) -> None:
+    end = time.monotonic() + 10.0
+    while not condition():
+        assert time.monotonic() < end
+        time.sleep(0.005)
+
+
+def test_what_was_lost_is_told_with_its_number_each_time_the_disk_was_full(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    row_bytes = 8 * len(COLUMNS)
+    monkeypatch.setattr(writer_thread, "MOST_WAITING_BYTES", 2000 * row_bytes)
+    said: list[OperatorNotice] = []
+    disk = FullDisk()
+    thread = WriterThread(tmp_path, said.append, disk)
+    thread.start()
+    thread.event({"kind": "start_run", "name": "full", "time_s": 0.0})
+    before = cycle = 0
+    for episode in (1, 2):
+        disk.full = True
+        while thread.dropped == before:
+            thread.rows(block(cycle, 500))
+            cycle += 500
+            time.sleep(0.002)
+        until(lambda now=episode: sum("does not take" in s.text for s in said) == now)
+        disk.full = False
+        until(lambda now=episode: sum("again" in s.text for s in said) == now)
+        lost, before = thread.dropped - before, thread.dropped
+        assert f"again; {lost} samples were lost" in [s.text for s in said if "again" in s.text][-1]
+        assert sum("samples are being lost" in s.text for s in said) == episode
     thread.end("enough")
     thread.join(10)
