@@ -227,7 +227,7 @@ def measure_stops(running: BenchProcesses, keys: int) -> tuple[dict[str, list[fl
             pressed, linked, alone = measure_keys(seat, client, wire, keys)
             say("keys during the attack")
             with attacked(running.link_directory):
-                under_attack, _, alone_too = measure_keys(
+                under_attack, linked_too, alone_too = measure_keys(
                     seat, client, wire, max(2, keys * ATTACKED // KEYS)
                 )
             alone += alone_too
@@ -256,6 +256,7 @@ def measure_stops(running: BenchProcesses, keys: int) -> tuple[dict[str, list[fl
         "key to wire": pressed,
         "link to wire": linked,
         "key to wire, attacked": under_attack,
+        "link to wire, attacked": linked_too,
         "script to wire": scripted,
         "limit to wire": crossed,
         "dashboard killed": killed,
