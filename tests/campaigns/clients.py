@@ -40,6 +40,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
 
 from hostile import NICE, attack
+from kills_watch import punctual
 from table import machine
 
 from hil.core import (
@@ -344,7 +345,7 @@ def campaign(
         with bench, contextlib.ExitStack() as kept:
             holder = Holder(bench.link_directory)
             kept.enter_context(holder.client.keep_control())
-            _punctual()  # the thread that beats as well
+            punctual()  # the thread that beats as well
             holder.start()
             holder.client.request(StartRun(name="campaign"))
             tcp = _served_at(bench.processes["host"].pid)
@@ -420,14 +421,6 @@ def pooled(phases: list[Phase]) -> Phase:
     return every
 
 
-def _punctual() -> None:
-    """Take this program before others: the link is measured, not how the computer is shared."""
-    with contextlib.suppress(OSError, AttributeError):
-        policy = os.SCHED_FIFO | os.SCHED_RESET_ON_FORK
-        for thread in os.listdir("/proc/self/task"):
-            os.sched_setscheduler(int(thread), policy, os.sched_param(1))
-
-
 def _until_recorded(holder: Holder) -> None:
     end = time.monotonic() + 10.0
     while time.monotonic() < end:
@@ -485,8 +478,12 @@ def main() -> int:
         print("\nnothing accepted or refused wrongly; the bench went on; the run is whole")
     if options.json:
         today = datetime.date.today().isoformat()
-        kept = {"date": today, "machine": machine(), "count": count, "table": rows}
-        print(json.dumps({**kept, "more_us": more_us, "short": short}))
+        # A zero is none: of the time without attack there is nothing.
+        shown = [
+            {k: ("–" if v == 0.0 and "p99.9 w" in k else v) for k, v in r.items()} for r in rows
+        ]
+        kept = {"date": today, "machine": machine(), "count": count, "table": shown}
+        print(json.dumps({**kept, "more_us": more_us, "texts": short}))
     return 1 if options.check and short else 0
 
 

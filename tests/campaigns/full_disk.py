@@ -17,9 +17,11 @@ one object on the last line.
 from __future__ import annotations
 
 import argparse
+import datetime
 import errno
 import json
 import os
+import re
 import resource
 import sys
 import tempfile
@@ -28,6 +30,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
+
+from table import machine
 
 from hil.core import COLUMNS, INDEX
 from hil.recorder import list_runs, load_run
@@ -134,14 +140,16 @@ def campaign(full_s: int) -> tuple[dict[str, Any], list[str]]:
         again = [one.text for one in said if "again" in one.text]
         if again != [f"the disk takes the recording again; {told_lost}"]:
             short.append(f"{lost} samples were lost, the operator was told: {again}")
-        seen = {
+        seen: dict[str, Any] = {
+            "date": datetime.date.today().isoformat(),
+            "machine": machine(),
             "full_s": full_s,
             "kept_in_memory_s": (first_lost or second * RATE_HZ) / RATE_HZ - BEFORE_S,
             "lost_samples": writer.dropped,
             "lost_after_room": writer.dropped - lost,
             "most_waiting_MB": round(most / 2**20, 1),
             "peak_memory_MB": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024,
-            "told": [one.text for one in said if one.kind == "notice"],
+            "told": [re.sub(": '[^']*'", "", one.text) for one in said if one.kind == "notice"],
         }
         if writer.dropped != lost:
             short.append(f"{writer.dropped - lost} samples were lost though there was room")
@@ -162,7 +170,7 @@ def main() -> int:
     for line in short:
         print(f"SHORT: {line}", file=sys.stderr)
     if options.json:
-        print(json.dumps({**seen, "short": short}))
+        print(json.dumps({**seen, "texts": short}))
     return 1 if options.check and short else 0
 
 

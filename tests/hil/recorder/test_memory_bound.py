@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -54,6 +55,10 @@ def test_memory_is_bounded_and_the_loss_is_told(
     thread.join(10)
 
 
+def told(said: list[OperatorNotice], words: str, times: int) -> bool:
+    return sum(words in one.text for one in said) == times
+
+
 def until(condition: Callable[[], bool]) -> None:
     end = time.monotonic() + 10.0
     while not condition():
@@ -78,9 +83,9 @@ def test_what_was_lost_is_told_with_its_number_each_time_the_disk_was_full(
             thread.rows(block(cycle, 500))
             cycle += 500
             time.sleep(0.002)
-        until(lambda now=episode: sum("does not take" in s.text for s in said) == now)
+        until(partial(told, said, "does not take", episode))
         disk.full = False
-        until(lambda now=episode: sum("again" in s.text for s in said) == now)
+        until(partial(told, said, "again", episode))
         lost, before = thread.dropped - before, thread.dropped
         assert f"again; {lost} samples were lost" in [s.text for s in said if "again" in s.text][-1]
         assert sum("samples are being lost" in s.text for s in said) == episode
