@@ -23,7 +23,7 @@ from hil.calibration import SCATTER, SLOPE_COUNTS_S, noise_counts
 from ui.dashboard.bench import number
 from ui.dashboard.calibrate.model import CalibrateModel
 from ui.dashboard.calibrate.words import large_words
-from ui.dashboard.guided import Question, typed_number
+from ui.dashboard.guided import HandPicture, Question, typed_number
 from ui.dashboard.widgets import PromptFrame, Sizes, Theme
 
 LEAST_SPAN_COUNTS = 12.0
@@ -218,6 +218,8 @@ class CalibratePrompt(PromptFrame):
         whole.setContentsMargins(px(16), px(8), px(16), px(10))
         whole.setSpacing(px(18))
         whole.addLayout(words, 66)
+        self.picture = HandPicture(calibrating.model.profile.rig, theme, sizes)
+        whole.addWidget(self.picture)
         whole.addWidget(self.settling, 34)
         self._asked: Question | None = None
         self._ask(None)
@@ -244,13 +246,15 @@ class CalibratePrompt(PromptFrame):
         question = calibrating.question
         head, text, warn = large_words(calibrating)
         self.head.setText(head)
-        self.settling.setVisible(calibrating.running)
-        self.say(text, question is not None, warn)
         if question is not self._asked:
             self._asked = question
             self._ask(question)
+        # Nothing settles while hands are at the rig: the picture has its place.
+        self.settling.setVisible(calibrating.running and not self.picture.shown)
+        self.say(text, question is not None, warn)
 
     def _ask(self, question: Question | None) -> None:
+        self.picture.show_for(question)
         self.done.setVisible(question is not None)
         self.cannot.setVisible(question is not None)
         reads = question is not None and question.kind == "read"

@@ -5,6 +5,7 @@ from ui.dashboard.guided.evidence_plot import EvidencePlot, live_plots
 from ui.dashboard.guided.guided_model import GuidedModel
 from ui.dashboard.guided.guided_page import GuidedLook, GuidedPage
 from ui.dashboard.guided.guided_rows import GuidedRows
+from ui.dashboard.guided.hand_picture import HandPicture
 from ui.dashboard.guided.hands_button import HandsButton
 from ui.dashboard.guided.mailbox import Mailbox
 from ui.dashboard.guided.page_operator import PageOperator, Question
@@ -24,6 +25,7 @@ __all__ = [
     "GuidedModel",
     "GuidedPage",
     "GuidedRows",
+    "HandPicture",
     "HandsButton",
     "KeptFolder",
     "Mailbox",

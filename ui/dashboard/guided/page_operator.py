@@ -33,6 +33,8 @@ class Question:
             while nothing runs.
         dimension: ``m`` or ``N`` of what is read.
         suggestion: in SI, what simulated eyes read; NaN without any.
+        picture: of the action, a name that :class:`HandPicture` draws; '' for none.
+        amount: as the action has it; its sign is the direction.
     """
 
     kind: Literal["act", "read", "choose", "hold", "let_go", "confirm"]
@@ -41,6 +43,8 @@ class Question:
     dimension: str = ""
     options: tuple[str, ...] = ()
     suggestion: float = math.nan
+    picture: str = ""
+    amount: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -132,7 +136,8 @@ class PageOperator:
         return self._by_hands or (self._gripped and time.monotonic() - self._turned_s <= LIVE_S)
 
     def act(self, hand: Hand) -> float:
-        if self._ask(Question("act", hand.instruction), True) is not True:
+        asked = Question("act", hand.instruction, picture=hand.act, amount=hand.amount)
+        if self._ask(asked, True) is not True:
             raise ProcedureFailed(f"not done: {hand.instruction}")
         if self._hands is not None:
             lasts_s = self._hands.act(hand)
@@ -144,7 +149,8 @@ class PageOperator:
     def hang(self, mass_kg: float) -> bool:
         """Return whether it hangs; waits until the person has answered."""
         text = f"Hang {mass_kg:g} kg." if mass_kg > 0 else "Take all weights off."
-        if self._ask(Question("act", text), True) is not True:
+        picture = "hang" if mass_kg > 0 else "take_off"
+        if self._ask(Question("act", text, picture=picture, amount=mass_kg), True) is not True:
             return False
         if self._hang is not None:
             self._hang(mass_kg)
@@ -153,7 +159,12 @@ class PageOperator:
     def read(self, question: Read) -> float:
         seen = self._hands.read(question) if self._hands is not None else math.nan
         asked = Question(
-            "read", question.question, question.unit, question.dimension, suggestion=seen
+            "read",
+            question.question,
+            question.unit,
+            question.dimension,
+            suggestion=seen,
+            picture=question.quantity,
         )
         return float(self._ask(asked, seen))
 

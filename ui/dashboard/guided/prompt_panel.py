@@ -6,9 +6,10 @@ import math
 from typing import Protocol
 
 from PySide6.QtCore import Qt
-from PySide6.QtWidgets import QLabel, QSizePolicy, QVBoxLayout
+from PySide6.QtWidgets import QHBoxLayout, QLabel, QSizePolicy, QVBoxLayout
 
 from ui.dashboard.bench import OperateModel
+from ui.dashboard.guided.hand_picture import HandPicture
 from ui.dashboard.guided.page_operator import Question
 from ui.dashboard.guided.ready_to_begin import why_not_words
 from ui.dashboard.guided.typed_number import typed_number
@@ -91,12 +92,20 @@ class PromptPanel(PromptFrame):
         row = self._answers(*self.options)
         row.addWidget(self.wrong)
         row.addStretch(1)
+        words = QVBoxLayout()
+        words.setSpacing(px(6))
+        words.addWidget(self.head)
+        words.addWidget(self.text, 1)
+        words.addLayout(row)
+        self.picture = HandPicture(asking.model.profile.rig, theme, sizes)
+        beside = QHBoxLayout()
+        beside.setSpacing(px(14))
+        beside.addLayout(words, 1)
+        beside.addWidget(self.picture)
         column = QVBoxLayout(self)
         column.setContentsMargins(px(16), px(8), px(16), px(10))
         column.setSpacing(px(6))
-        column.addWidget(self.head)
-        column.addWidget(self.text, 1)
-        column.addLayout(row)
+        column.addLayout(beside, 1)
         column.addWidget(self.hold)
         self._asked: Question | None = None
         self._ask(None, False)
@@ -158,10 +167,10 @@ class PromptPanel(PromptFrame):
             self.hold.hide()
         head, text, warn = self._words(question)
         self.head.setText(head)
-        self.say(text, question is not None, warn)
         if question is not self._asked:
             self._asked = question
             self._ask(question, wanted)
+        self.say(text, question is not None, warn)
 
     def _words(self, question: Question | None) -> tuple[str, str, bool]:
         """Head line, large words, and whether they are bad news."""
@@ -192,6 +201,7 @@ class PromptPanel(PromptFrame):
         return "Nothing runs", self._idle, False
 
     def _ask(self, question: Question | None, hold_wanted: bool) -> None:
+        self.picture.show_for(question)
         kind = question.kind if question else ""
         options = question.options if question else ()
         self.entry.setVisible(kind == "read")
