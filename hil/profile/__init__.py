@@ -49,6 +49,7 @@ from hil.profile.schema import (
 )
 from hil.profile.single_file import single_file, without_folders
 from hil.profile.source import Path_, Source, dotted, read_source
+from hil.profile.spring_sets import SpringSet, choose_spring_set, spring_sets
 from hil.profile.statics import arm_ratio, holding_force, motor_force, rig_force
 from hil.profile.write_back import Written, write_back, write_part
 
@@ -75,9 +76,11 @@ __all__ = [
     "Rig",
     "Source",
     "SpeedLimit",
+    "SpringSet",
     "TwoSlopes",
     "Written",
     "arm_ratio",
+    "choose_spring_set",
     "dotted",
     "drive_options",
     "examine_profile",
@@ -107,6 +110,7 @@ __all__ = [
     "shown",
     "simulated_wires",
     "single_file",
+    "spring_sets",
     "varied_simulation",
     "with_simulated_faults",
     "without_folders",

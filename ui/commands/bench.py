@@ -15,6 +15,7 @@ from ui.commands.bench_asked import bench_asked
 from ui.commands.disturb import add_disturb, rehearsal_of
 from ui.commands.screen import Opening, has_display, operate
 from ui.commands.session_cap import add_cap, cap_given, refuse_cap
+from ui.commands.springs import add_springs, fitted_profile
 from ui.commands.stated import add_reference
 from ui.commands.unverified import add_unverified
 from ui.commands.visitors import add_open_house, check_open_house
@@ -49,6 +50,7 @@ def add(commands: Any) -> None:
         help="directory of runs (default: runs)",
     )
     parser.add_argument("--watch", action="store_true", help="do not ask for control")
+    add_springs(parser)
     add_unverified(parser)
     add_reference(parser)
     add_cap(parser)
@@ -70,11 +72,14 @@ def run(options: argparse.Namespace) -> int:
     opening = Opening(open_house=options.open_house, attract=options.attract)
     if options.link is not None:
         refuse_cap(options, IN_THE_DASHBOARD)
+        if options.springs is not None:
+            fitted_profile(options)
         keys = ClientKeys.load(options.keys) if options.keys is not None else None
         code = operate(
             options.link, keys=keys, watch=options.watch, runs=options.runs, opening=opening
         )
     else:
+        options.profile = fitted_profile(options)
         profile = load_profile(options.profile)
         rehearsal = rehearsal_of(options, profile)
         asked = replace(

@@ -33,6 +33,7 @@ from hil.profile import (
 )
 from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, say
 from ui.commands.compare_sources import COMMAND_DELAY_CYCLES, compare_sources, table
+from ui.commands.springs import set_text, sets_data, sets_of
 
 
 def add(commands: Any) -> None:
@@ -102,6 +103,9 @@ def run(options: argparse.Namespace) -> int:
     say(options, f"verification: {verification.text}")
     if not verification.open:
         say(options, f"until then {reduced_text(profile)}")
+    sets = sets_of(options.profile)
+    for one in sets:
+        say(options, f"springs: {set_text(one)}: {one.file.name}")
     warnings = [*examined.warnings, *_age(options.profile, profile)]
     for warning in warnings:
         say(options, f"warning: {warning}")
@@ -113,6 +117,7 @@ def run(options: argparse.Namespace) -> int:
             "figures": {key: value for key, _label, value, _unit, _note in rows},
             "verification": verification.as_data(),
             **({"sources": sources} if sources else {}),
+            **({"spring_sets": sets_data(sets)} if sets else {}),
             "warnings": [warning.as_data() for warning in warnings],
         },
     )

@@ -15,6 +15,7 @@ from hil.profile import load_profile
 from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, say
 from ui.commands.bench_asked import bench_asked
 from ui.commands.session_cap import add_cap, cap_given
+from ui.commands.springs import add_springs, fitted_profile
 from ui.commands.stated import add_reference
 from ui.commands.unverified import add_unverified
 
@@ -59,6 +60,7 @@ def add(commands: Any) -> None:
         metavar="NAME",
         help="with --make-keys: also keys for this client, in DIR/for-NAME",
     )
+    add_springs(parser)
     add_unverified(parser)
     add_reference(parser)
     add_cap(parser)
@@ -78,6 +80,7 @@ def run(options: argparse.Namespace) -> int:
             "'hookeline serve --make-keys DIR --client NAME'",
             BAD_INPUT,
         )
+    options.profile = fitted_profile(options)
     profile = load_profile(options.profile)
     asked = replace(
         bench_asked(options, profile, options.runs),

@@ -1,0 +1,65 @@
+"""``--springs``: the set of springs that is fitted, of those that a rig has."""
+
+from __future__ import annotations
+
+import argparse
+from typing import Any
+
+from hil.control import standing
+from hil.profile import SpringSet, choose_spring_set, spring_sets
+from ui.commands.answers import BAD_INPUT, CommandError, say
+
+
+def add_springs(parser: argparse.ArgumentParser) -> None:
+    """Add the option to a command that starts a bench."""
+    parser.add_argument(
+        "--springs",
+        metavar="SET",
+        help="set of springs that is fitted: name, or part of it, of a profile beside --profile\n"
+        "with the same base",
+    )
+
+
+def fitted_profile(options: argparse.Namespace) -> str:
+    """Return the profile of the springs that are fitted, and say which they are.
+
+    Raises:
+        CommandError: --springs without --profile.
+        ProfileError: no such set, or the profile cannot be read.
+    """
+    if options.springs is None:
+        return str(options.profile)
+    if options.profile is None:
+        raise CommandError("--springs goes with --profile, the rig's", BAD_INPUT)
+    chosen = choose_spring_set(options.profile, options.springs)
+    say(options, f"springs: {set_text(chosen)}")
+    return str(chosen.file)
+
+
+def set_text(one: SpringSet) -> str:
+    """Return a set with its rate, its calibration and its verification, in a line."""
+    springs, calibration = one.profile.actuator.springs, one.profile.calibration
+    dated = f"calibrated {calibration.dated[:10]}" if calibration.dated else "calibration undated"
+    found = standing(one.profile)
+    verified = "verified" if found.open else "not verified: reduced limits"
+    return f"'{one.name}', {springs.rate_per_set / 1e3:.4g} N/mm a set, {dated}, {verified}"
+
+
+def sets_of(profile: str) -> list[SpringSet]:
+    """Return the sets of a rig that has several; none of one that has a single one."""
+    found = spring_sets(profile)
+    return found if len(found) > 1 else []
+
+
+def sets_data(sets: list[SpringSet]) -> list[dict[str, Any]]:
+    """Return sets for ``--json``."""
+    return [
+        {
+            "name": one.name,
+            "file": str(one.file),
+            "rate_per_set_N_per_mm": one.profile.actuator.springs.rate_per_set / 1e3,
+            "calibrated": one.profile.calibration.dated,
+            "verified": standing(one.profile).open,
+        }
+        for one in sets
+    ]
