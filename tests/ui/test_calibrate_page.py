@@ -1,9 +1,6 @@
 """The Calibrate page, mostly on a simulated rig in lockstep, driven by keys and the mouse."""
 
 import dataclasses
-import functools
-import shutil
-import threading
 from pathlib import Path
 
 import numpy as np
@@ -11,31 +8,21 @@ import pytest
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QImage
 from PySide6.QtTest import QTest
-from PySide6.QtWidgets import QAbstractButton, QLabel, QLineEdit
+from PySide6.QtWidgets import QAbstractButton, QLabel
 
 from drivers.base import PowerStage
-from hil.bench.lockstep import LockstepBench
-from hil.calibration.archive import keep_calibration
-from hil.calibration.calibration_file import list_calibrations
 from hil.calibration.result import CalibrationFinding
-from hil.core.requests import Marker, UseCalibration
 from hil.core.samples import COLUMNS, INDEX, State
 from hil.host.start import BenchOptions, start_bench
 from hil.link.client import Client
-from hil.link.items import Answer
-from hil.procedures.lockstep_runner import LockstepRunner
-from hil.procedures.operator import SimulatedOperator
-from hil.profile.loader import SHIPPED, find_profile, load_profile, profile_to_dict
-from tests.hil.calibration.made_up import PROFILE, made_up
-from tests.ui.person_at_window import PersonAtWindow, page_as, view_of_page
+from hil.profile.loader import find_profile, load_profile
+from tests.hil.calibration.made_up import made_up
+from tests.ui.person_at_calibration import PATIENCE_MS, Person, quick
+from tests.ui.person_at_window import page_as
 from ui import cli
 from ui.commands.answers import BAD_INPUT
-from ui.dashboard.bench.health import health
-from ui.dashboard.bench.operate_model import OperateModel
-from ui.dashboard.bench.readout_texts import readouts
 from ui.dashboard.bench.session import Session
 from ui.dashboard.calibrate import CalibratePage
-from ui.dashboard.calibrate.model import CalibrateModel
 from ui.dashboard.calibrate.setup import Setup
 from ui.dashboard.calibrate_picture import save_calibrate_picture
 from ui.dashboard.guided import PageOperator, Question
@@ -44,190 +31,12 @@ from ui.dashboard.window import Window
 
 pytestmark = pytest.mark.real_time
 
-PATIENCE_MS = 9_000
-
-
-@dataclasses.dataclass(frozen=True)
-class Rows:
-    rows: np.ndarray
-
-
-class PagedLockstep(LockstepRunner):
-    """In lockstep, with weights hung by the page's operator, and broken off as a page does."""
-
-    def __init__(self, bench, operator, tell):
-        super().__init__(bench, tell=tell, operator=operator)
-        self.why = ""
-        self._person = operator
-        self._broken_off = threading.Event()
-
-    def break_off(self, why):
-        self.why = self.why or why
-        self._broken_off.set()
-        self._person.withdraw()
-
-    def _hang(self, mass_kg):
-        return self._person.hang(mass_kg)
-
-    def _pause(self, seconds):
-        if self._broken_off.is_set() and not self._stop_is_own:
-            raise KeyboardInterrupt
-        super()._pause(seconds)
-
-
-class LockstepRig:
-    """Implements ``ui.dashboard.calibrate.rig.PageRig``."""
-
-    drive = "simulated, in lockstep"
-
-    def __init__(self, profile):
-        self.profile = profile
-        self.hung = []
-
-    @functools.cached_property
-    def bench(self):
-        return LockstepBench(self.profile, 1)
-
-    def open(self, stack, alone, tell):
-        bench = self.bench
-        hands = SimulatedOperator(bench.environment, bench.drive.core.parameters)
-
-        def hang(mass_kg):
-            self.hung.append(mass_kg)
-            bench.environment.hang(mass_kg)
-
-        operator = PageOperator(hands, alone, hang)
-        return operator, PagedLockstep(bench, operator, tell)
-
-
-class LockstepSession:
-    """What a window asks of a bench in lockstep: a session without a link."""
-
-    def __init__(self, model, rig):
-        self.model, self.rig = model, rig
-        self.client = self
-        self.load = self.profile_file = None
-        self.listeners = []
-
-    def listen(self, view, name):
-        if hasattr(view, "feed"):
-            self.listeners.append(view)
-
-    def feed(self, items):
-        self.model.feed(items, 0.0)
-        for view in self.listeners:
-            view.feed(items, 0.0)
-
-    def ask(self, request, then=None):
-        bench = self.rig.bench
-        first = len(bench.events)
-        outcome = bench.request(request)
-        self.feed(bench.events[first:])
-        if then is not None:
-            then(Answer(1, outcome.accepted, outcome.text))
-
-    def mark(self, text):
-        self.ask(Marker(text=text))
-
-    def pump(self):
-        self.feed([])
-
-    def nothing(self, *_):
-        pass
-
-    apply = power_on = power_off = reset = stop = toggle_record = nothing
-    heartbeat = give_control = take_control = close = nothing
-
-
-class Person(PersonAtWindow):
-    """Somebody at the page."""
-
-    PATIENCE_MS = PATIENCE_MS
-    HEIGHT = 800
-
-    def __init__(self, qtbot, monkeypatch, folder, profile_file=None):
-        profile = load_profile(profile_file or "footplate_trainer")
-        self.rig = LockstepRig(profile)
-        make = functools.partial(CalibrateModel, rig=self.rig)
-        view_of_page(monkeypatch, "Calibrate", make, only=("Operate", "Calibrate"))
-        description = {"profile": profile_to_dict(profile), "simulated": True}
-        model = OperateModel(description, history_s=5.0)
-        model.in_control = True
-        session = LockstepSession(model, self.rig)
-        session.profile_file = profile_file
-        super().__init__(qtbot, session, folder / "runs")
-        self.window.activateWindow()
-        qtbot.waitUntil(self.window.isActiveWindow)
-        self.press(Qt.Key.Key_F4)
-        self.calibrating = self.page.calibrating
-        assert self.window.page is self.page
-        self.until(lambda: not self.calibrating.kept.reading)
-
-    @property
-    def page(self):
-        return page_as(self.window, CalibratePage)
-
-    def meanwhile(self):
-        # A bench in lockstep has no heartbeat to tell of itself.
-        self.session.feed([{"kind": "heartbeat"}])
-        self.window.refresh()
-
-    @property
-    def asked(self):
-        return self.page.ask.text.text(), self.calibrating.message
-
-    def type(self, key, text):
-        field = self.page.form.fields[key]
-        field.setFocus()
-        field.selectAll()
-        QTest.keyClicks(field, text)
-
-    def away(self):
-        """Out of the text field, by keyboard."""
-        for _ in range(len(self.page.form.fields)):
-            if not isinstance(self.window.focusWidget(), QLineEdit):
-                return
-            self.press(Qt.Key.Key_Tab)
-        raise AssertionError(f"Tab does not leave {self.window.focusWidget().accessibleName()}")
-
-    def choose(self, path):
-        """A row of the earlier ones, by keyboard."""
-        paths = [kept.path for kept in self.calibrating.kept.rows]
-        steps = paths.index(path) - self.page.kept.currentRow()
-        self.press(*[Qt.Key.Key_Down if steps > 0 else Qt.Key.Key_Up] * abs(steps))
-        assert self.page.kept.chosen.path == path
-
-    @property
-    def said(self):
-        self.window.refresh()
-        return self.page.ask.text.text()
-
 
 @pytest.fixture
 def person(qtbot, monkeypatch, tmp_path):
     sitting = Person(qtbot, monkeypatch, tmp_path)
     yield sitting
     sitting.window.close()
-
-
-def keep(folder, note="", profile=None, **how):
-    """A calibration on file; of another rig if ``profile`` is given."""
-    result = made_up(**how)
-    if profile is not None:
-        result = dataclasses.replace(result, profile=profile)
-    return keep_calibration(
-        folder, result, profile_file="p.yaml", drive="d", simulated=True, note=note
-    )
-
-
-def quick(person, monkeypatch):
-    """Moves faster than a person would have it."""
-    options = person.calibrating.setup.options
-    monkeypatch.setattr(
-        person.calibrating.setup,
-        "options",
-        lambda: dataclasses.replace(options(), speed_m_s=0.15, read_s=0.1),
-    )
 
 
 def test_a_guided_calibration_by_keyboard_alone(person, monkeypatch):
@@ -406,149 +215,6 @@ def test_a_weight_too_heavy_for_the_rig_is_refused_with_its_fix(person):
     person.press(Qt.Key.Key_G)
     assert not person.calibrating.running
     assert "give its mass in kilograms" in person.said
-
-
-def test_a_sound_one_is_filed_and_used_at_once(person):
-    calibrating, page = person.calibrating, person.page
-    person.type("note", "new springs")
-    person.type("room", "21,5")
-    person.away()
-    calibrating.come(made_up(zero=2047.0))
-    person.window.refresh()
-    assert page.outcome.accept.isEnabled()
-    person.press(Qt.Key.Key_A)
-    person.until(lambda: "in use now" in calibrating.message)
-    (file,) = list_calibrations(calibrating.kept.folder)
-    assert file.content.note == "new springs"
-    assert file.content.conditions["room_degC"] == 21.5
-    assert file.path.with_suffix(".html").exists()
-    assert person.rig.bench.bench.calibration.newest.identity == file.identity
-    assert person.model.profile.calibration.identity == file.identity
-    person.until(lambda: page.kept.rowCount() == 1)
-    assert "in force" in page.kept.item(0, 4).text()
-
-
-def test_ranges_follow_the_calibration_in_force(person):
-    stiffness = person.model.forms[2].entry("stiffness")
-    before = stiffness.bound
-    stiffer = made_up(stiffer=1.1, raw=False).calibration
-    person.session.ask(UseCalibration(calibration=stiffer.model_dump(mode="json")))
-    assert stiffness.bound == pytest.approx(1.1 * before)
-
-
-def test_a_tare_that_is_set_is_seen_and_taken_back(person):
-    bench = person.rig.bench.bench
-    bench.tare_N = 12.3
-    person.press(Qt.Key.Key_F2)
-    person.session.feed([{"kind": "heartbeat", "tare_N": 12.3}])
-    person.window.refresh()
-    button = person.window.page.chart_page.tare
-    assert button.text() == "Tare off" and button.isChecked() and "12.3 N" in button.toolTip()
-    assert "tare 12" in readouts(person.model)[0].below
-    person.press(Qt.Key.Key_Z)
-    assert bench.tare_N == 0.0 and button.text() == "Tare" and not button.isChecked()
-
-
-def test_one_of_a_profile_of_ones_own_is_written_into_it(qtbot, monkeypatch, tmp_path):
-    own = tmp_path / "rig" / "mine.yaml"
-    own.parent.mkdir()
-    shutil.copy(SHIPPED / "footplate_trainer.yaml", own)
-    sitting = Person(qtbot, monkeypatch, tmp_path, profile_file=own)
-    sitting.calibrating.come(made_up(raw=False))
-    sitting.press(Qt.Key.Key_A)
-    sitting.until(lambda: "Written into" in sitting.calibrating.message)
-    (file,) = list_calibrations(own.parent / "calibrations")
-    assert load_profile(own).calibration == file.calibration
-    assert list(own.parent.glob("mine.yaml.before-*"))
-    sitting.window.close()
-
-
-def test_one_with_a_finding_is_evidence_and_not_used(person):
-    calibrating, page = person.calibrating, person.page
-    found = CalibrationFinding("pan_forgotten", "the pan is missing", "hang the pan")
-    calibrating.come(made_up(findings=(found,)))
-    assert person.said == "The pan is missing. Hang the pan."
-    assert not page.outcome.accept.isEnabled() and "hang the pan" in page.outcome.why.text()
-    assert "hang the pan" in page.law_words.toPlainText()
-    person.press(Qt.Key.Key_A)
-    assert calibrating.result is not None and not calibrating.busy
-    person.press(Qt.Key.Key_Insert)
-    person.until(lambda: "Kept as evidence" in calibrating.message)
-    assert person.model.profile.calibration.identity == ""
-    assert len(list_calibrations(calibrating.kept.folder)) == 1
-    person.until(lambda: page.kept.rowCount() == 1)
-    # Nor later on.
-    person.press(Qt.Key.Key_3, Qt.Key.Key_U)
-    assert "the pan is missing" in person.said
-
-
-def test_a_law_that_the_bench_would_refuse_cannot_be_accepted(person):
-    result = made_up()
-    law = result.calibration.spring_law.model_copy(update={"outer_rate": 20e3})
-    calibration = result.calibration.model_copy(update={"spring_law": law})
-    person.calibrating.come(dataclasses.replace(result, calibration=calibration))
-    person.window.refresh()
-    assert not person.page.outcome.accept.isEnabled()
-    assert "calibration.spring_law.outer_rate" in person.page.outcome.why.text()
-
-
-def test_earlier_ones_are_compared_and_used_by_keyboard(person):
-    calibrating, page = person.calibrating, person.page
-    folder = calibrating.kept.folder
-    old = keep(folder, note="old one", zero=2048.0)
-    new = keep(folder, note="moved by a knock", zero=2090.0, raw=False)
-    other = PROFILE.model_copy(update={"name": "another rig"})
-    foreign = keep(folder, profile=other, raw=False)
-    person.press(Qt.Key.Key_F2, Qt.Key.Key_F4)
-    person.until(lambda: page.kept.rowCount() == 3)
-    assert page.kept.hasFocus()
-    person.choose(old.path)
-    person.press(Qt.Key.Key_J)
-    assert page.kept.item(page.kept.currentRow(), 4).text().startswith("A")
-    person.choose(new.path)
-    person.until(lambda: calibrating.kept.compared is not None)
-    words = page.kept_words.toPlainText()
-    assert "B less A" in words and "42.0 counts" in words and "differ by up to" in words
-    assert page.compared.isVisible()
-    person.choose(foreign.path)
-    person.until(lambda: "cannot be compared" in page.kept_words.toPlainText().lower())
-    assert not page.compared.isVisible()
-    person.press(Qt.Key.Key_U)
-    assert "another rig" in person.said and calibrating.wrong
-    person.choose(old.path)
-    # Changed since the list was read.
-    samples = old.path.with_suffix(".parquet")
-    whole = samples.read_bytes()
-    samples.write_bytes(whole[:-1])
-    person.press(Qt.Key.Key_J, Qt.Key.Key_U)
-    person.until(lambda: "were changed after they were written" in calibrating.message)
-    samples.write_bytes(whole)
-    person.press(Qt.Key.Key_U)
-    person.until(lambda: "In use now" in calibrating.message)
-    assert person.model.profile.calibration.identity == old.identity
-
-
-def test_a_zero_that_has_moved_and_an_old_calibration_are_told(person):
-    model, watch = person.model, person.calibrating.watch
-    rows = np.zeros((700, len(COLUMNS)))
-    rows[:, INDEX["time_s"]] = np.arange(700) / 1e3
-    rows[:, INDEX["deflection_counts"]] = 2048.0
-    rows[:, INDEX["power_stage"]] = PowerStage.OFF
-    person.press(Qt.Key.Key_O)
-    person.session.feed([Rows(rows)])
-    assert "no sign" in watch.zero_text and not model.drift
-    person.press(Qt.Key.Key_O)
-    rows[:, INDEX["deflection_counts"]] = 2078.0
-    person.session.feed([Rows(rows)])
-    assert [w.code for w in model.drift] == ["zero_moved"]
-    assert "+30.0 counts" in watch.zero_text
-    assert "zero has moved" in [word.text for word in health(model) if not word.well]
-    assert "+30.0 counts" in person.said
-    # With another calibration in force it begins anew; this one is old.
-    old = PROFILE.calibration.model_copy(update={"dated": "2020-01-01"})
-    person.session.ask(UseCalibration(calibration=old.model_dump(mode="json")))
-    assert [w.code for w in model.drift] == ["old"]
-    assert "calibration old" in [word.text for word in health(model) if not word.well]
 
 
 @pytest.mark.parametrize("size", [(1200, 680), (1280, 720), (1920, 1080)])
