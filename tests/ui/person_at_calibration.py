@@ -23,7 +23,7 @@ from ui.dashboard.calibrate import CalibratePage
 from ui.dashboard.calibrate.model import CalibrateModel
 from ui.dashboard.guided import PageOperator
 
-PATIENCE_MS = 9_000
+PATIENCE_MS = 30_000  # a busy computer takes 10 s and more for one load in lockstep
 
 
 @dataclasses.dataclass(frozen=True)
