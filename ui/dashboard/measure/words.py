@@ -18,7 +18,7 @@ from hil.measure import (
 from hil.profile import Profile
 from ui.dashboard.widgets import Sizes, Theme
 
-COLUMNS = ((31, "left"), (30, "right"), (23, "right"), (16, "left"))  # widths in percent
+COLUMNS = ((26, "left"), (33, "right"), (25, "right"), (16, "left"))  # widths in percent
 BEYOND, DIFFERS, AGREES = "▲ too large", "≠ differs", "agrees"
 
 
@@ -73,10 +73,20 @@ def _cells(texts: Sequence[str], colour: str, bold: bool) -> str:
     for text, (wide, side) in zip(texts, COLUMNS, strict=True):
         said = html.escape(text)
         if side == "right" or text == DIFFERS:
-            said = said.replace(" ", "&nbsp;")  # a value and its uncertainty stand in one line
+            said = _together(said)
         said = f"<b>{said}</b>" if bold else said
         cells.append(f'<td width="{wide}%" align="{side}" style="color:{colour}">{said}</td>')
     return f"<tr>{''.join(cells)}</tr>"
+
+
+def _together(text: str) -> str:
+    """Keep value and uncertainty in one line, and the unit in one piece, here or below."""
+    value, space, unit = text.rpartition(" ")
+    if not space or unit[0].isdigit() or not unit[0].isalpha() or "±" not in value:
+        return text.replace(" ", "&nbsp;")
+    for sign in "·/":
+        unit = unit.replace(sign, f"&#8288;{sign}&#8288;")
+    return f"{value.replace(' ', '&nbsp;')} {unit}"
 
 
 def _row(c: Characteristic, theme: Theme) -> str:
