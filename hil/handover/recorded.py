@@ -13,7 +13,16 @@ from drivers.base import Capabilities, DriverError, Telemetry
 from hil.bench import CycleTiming
 from hil.core import Sample
 from hil.handover.law import Law
-from hil.handover.vectors import INPUTS, OUTPUTS, POWERED, CycleInputs, Vectors, answers, run_law
+from hil.handover.vectors import (
+    INPUTS,
+    OUTPUTS,
+    POWERED,
+    CycleInputs,
+    LawInputs,
+    Vectors,
+    answers,
+    run_law,
+)
 from hil.host import Replayed, played
 from hil.profile import Profile
 
@@ -87,7 +96,7 @@ def check_vectors(law: Law, vectors: Vectors, recording: Path) -> None:
     for cycle, (inputs, expected) in enumerate(
         zip(vectors.inputs.tolist(), vectors.outputs.tolist(), strict=True)
     ):
-        name = _other(run_law(law, inputs), expected)
+        name = _other(run_law(law, LawInputs(*inputs)), expected)
         if name is not None:
             raise RecordingError(
                 f"'{recording}': from cycle {cycle} on {name} is not what the law answers: the session "

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,40 +34,48 @@ REFERENCE = 3  # in column ``begin``: Law.reference, before the cycle
 LATE = Lateness(share=0.2, up_to_s=0.004, stale_share=0.4, device_share=0.3)
 LOST = 0.03  # of the samples: the controller then predicts for their age
 
-INPUTS = (
-    "begin",  # 0, FROM_REST, FROM_FORCE, or REFERENCE
-    "nut_position_m",
-    "deflection_counts",
-    "motor_torque_N_m",
-    "sample_dt_s",
-    "sample_error_s",
-    "skew_s",
-    "supply_V",
-    "powered",
-    "closed",  # 1: act, 0: rest
-    "setpoint_N",
-    "potential_N",
-    "stiffness_N_m",
-    "damping_N_s_m",
-    "drive_temperature_degC",
-    "dt_s",
-    "late_s",
-)
-OUTPUTS = (
-    "output_position_m",
-    "output_velocity_m_s",
-    "nut_velocity_m_s",
-    "deflection_rate_m_s",
-    "motor_force_N",
-    "motor_heat",
-    "deflection_m",
-    "spring_force_N",
-    "force_u95_N",
-    "shaped_force_N",
-    "torque_N_m",
-    "limited",
-    "tripped",
-)
+
+class LawInputs(NamedTuple):
+    """Inputs of the law in one cycle, in SI units."""
+
+    begin: float  # 0, FROM_REST, FROM_FORCE, or REFERENCE
+    nut_position_m: float
+    deflection_counts: float
+    motor_torque_N_m: float
+    sample_dt_s: float
+    sample_error_s: float
+    skew_s: float
+    supply_V: float
+    powered: float
+    closed: float  # 1: act, 0: rest
+    setpoint_N: float
+    potential_N: float
+    stiffness_N_m: float
+    damping_N_s_m: float
+    drive_temperature_degC: float
+    dt_s: float
+    late_s: float
+
+
+class LawOutputs(NamedTuple):
+    """Answers of the law in one cycle, in SI units."""
+
+    output_position_m: float
+    output_velocity_m_s: float
+    nut_velocity_m_s: float
+    deflection_rate_m_s: float
+    motor_force_N: float
+    motor_heat: float
+    deflection_m: float
+    spring_force_N: float
+    force_u95_N: float
+    shaped_force_N: float
+    torque_N_m: float
+    limited: float
+    tripped: float
+
+
+INPUTS, OUTPUTS = LawInputs._fields, LawOutputs._fields
 
 
 @dataclass(frozen=True)
@@ -162,8 +170,8 @@ class CycleInputs:
         self._referenced = self._was_closed = False
         self._last: object = None
 
-    def gather(self, powered: bool, dt_s: float | None = None) -> list[float]:
-        """Return the inputs of the cycle just run, in the order of ``INPUTS``.
+    def gather(self, powered: bool, dt_s: float | None = None) -> LawInputs:
+        """Return the inputs of the cycle just run.
 
         Args:
             powered: state of the power stage before the cycle.
@@ -189,34 +197,34 @@ class CycleInputs:
         active = bench._active
         closed = bench.state is State.RUNNING and active is not None
         closed = closed and not isinstance(active, OpenLoop)
-        setpoint = [NAN, NAN, NAN, 0.0]
+        setpoint = potential = stiffness = NAN
+        damping = 0.0
         if closed and active is not None and not isinstance(active, OpenLoop):
             estimator = bench.estimator
-            potential = active.potential_force(
+            setpoint = row.setpoint_force_N + bench.tare_N
+            potential = bench.tare_N + active.potential_force(
                 estimator.output_position_m, estimator.output_velocity_m_s
             )
-            setpoint = [
-                row.setpoint_force_N + bench.tare_N,
-                potential + bench.tare_N,
-                active.stiffness_N_m,
-                active.damping_N_s_m,
-            ]
-        return [
-            self._begun(closed, active),
-            row.nut_position_m,
-            telemetry.deflection_counts,
-            row.measured_torque_N_m,
-            dt,
-            telemetry.time_error_s,
-            skew,
-            telemetry.supply_V if fresh else NAN,
-            powered,
-            closed,
-            *setpoint,
-            telemetry.temperature_degC,
-            dt_s,
-            bench.late_s,
-        ]
+            stiffness, damping = active.stiffness_N_m, active.damping_N_s_m
+        return LawInputs(
+            begin=self._begun(closed, active),
+            nut_position_m=row.nut_position_m,
+            deflection_counts=telemetry.deflection_counts,
+            motor_torque_N_m=row.measured_torque_N_m,
+            sample_dt_s=dt,
+            sample_error_s=telemetry.time_error_s,
+            skew_s=skew,
+            supply_V=telemetry.supply_V if fresh else NAN,
+            powered=powered,
+            closed=closed,
+            setpoint_N=setpoint,
+            potential_N=potential,
+            stiffness_N_m=stiffness,
+            damping_N_s_m=damping,
+            drive_temperature_degC=telemetry.temperature_degC,
+            dt_s=dt_s,
+            late_s=bench.late_s,
+        )
 
     def _begun(self, closed: bool, active: object) -> int:
         """Return how the force loop begins in this cycle, 0 if it does not."""
@@ -241,55 +249,75 @@ def _rows(lockstep: LockstepBench, length_s: float, acts: list[Act]) -> Iterator
         yield [*inputs.gather(powered), *answers(bench, powered)]
 
 
-def answers(bench: Bench, powered: bool) -> list[float]:
-    """Return what the bench answered in the cycle just run, in the order of ``OUTPUTS``."""
+def answers(bench: Bench, powered: bool) -> LawOutputs:
+    """Return what the bench answered in the cycle just run."""
     row, supervisor = bench.row, bench.supervisor
     closed = bench.state is State.RUNNING
     following = supervisor.following
     limited = bench.shaper.limited | supervisor.bounds.limited | following.limited if closed else 0
-    return [
-        *(getattr(row, name) for name in OUTPUTS[:5]),
-        supervisor.motor_heat,
-        row.deflection_m,
-        row.spring_force_N,
-        row.force_u95_N,
-        bench._shaped if closed else NAN,
-        row.commanded_torque_N_m,
-        limited,
-        supervisor._cause if powered else 0,
-    ]
+    return LawOutputs(
+        output_position_m=row.output_position_m,
+        output_velocity_m_s=row.output_velocity_m_s,
+        nut_velocity_m_s=row.nut_velocity_m_s,
+        deflection_rate_m_s=row.deflection_rate_m_s,
+        motor_force_N=row.motor_force_N,
+        motor_heat=supervisor.motor_heat,
+        deflection_m=row.deflection_m,
+        spring_force_N=row.spring_force_N,
+        force_u95_N=row.force_u95_N,
+        shaped_force_N=bench._shaped if closed else NAN,
+        torque_N_m=row.commanded_torque_N_m,
+        limited=limited,
+        tripped=supervisor._cause if powered else 0,
+    )
 
 
-def run_law(law: Law, inputs: Sequence[float]) -> list[float]:
-    """Run a law through one cycle; returns its answers in the order of ``OUTPUTS``."""
-    begin, nut, counts, torque, *rest = inputs
-    sample_dt, sample_error, skew, supply, powered, closed, setpoint, potential, *rest = rest
-    stiffness, damping, temperature, dt, late = rest
-    if begin == REFERENCE:
-        law.reference(nut, counts)
-    elif begin:
-        law.begin(int(begin))
-    law.sense(nut, counts, torque, sample_dt, sample_error, skew, supply, int(powered), dt)
-    if closed:
-        law.act(setpoint, potential, stiffness, damping, temperature, dt, late)
+def run_law(law: Law, inputs: LawInputs) -> LawOutputs:
+    """Run a law through one cycle and return its answers."""
+    i = inputs
+    if i.begin == REFERENCE:
+        law.reference(i.nut_position_m, i.deflection_counts)
+    elif i.begin:
+        law.begin(int(i.begin))
+    law.sense(
+        i.nut_position_m,
+        i.deflection_counts,
+        i.motor_torque_N_m,
+        i.sample_dt_s,
+        i.sample_error_s,
+        i.skew_s,
+        i.supply_V,
+        int(i.powered),
+        i.dt_s,
+    )
+    if i.closed:
+        law.act(
+            i.setpoint_N,
+            i.potential_N,
+            i.stiffness_N_m,
+            i.damping_N_s_m,
+            i.drive_temperature_degC,
+            i.dt_s,
+            i.late_s,
+        )
     else:
         law.rest()
     estimator = law.estimator
-    return [
-        estimator.output_position_m,
-        estimator.output_velocity_m_s,
-        estimator.nut_velocity_m_s,
-        estimator.deflection_rate_m_s,
-        estimator.motor_force_N,
-        law.supervisor.heat.heat,
-        law.deflection_m,
-        law.spring_force_N,
-        law.force_u95_N,
-        law.shaped_force_N,
-        law.torque_N_m,
-        float(law.limited),
-        float(law.tripped),
-    ]
+    return LawOutputs(
+        output_position_m=estimator.output_position_m,
+        output_velocity_m_s=estimator.output_velocity_m_s,
+        nut_velocity_m_s=estimator.nut_velocity_m_s,
+        deflection_rate_m_s=estimator.deflection_rate_m_s,
+        motor_force_N=estimator.motor_force_N,
+        motor_heat=law.supervisor.heat.heat,
+        deflection_m=law.deflection_m,
+        spring_force_N=law.spring_force_N,
+        force_u95_N=law.force_u95_N,
+        shaped_force_N=law.shaped_force_N,
+        torque_N_m=law.torque_N_m,
+        limited=float(law.limited),
+        tripped=float(law.tripped),
+    )
 
 
 def _request(lockstep: LockstepBench, act: Act) -> None:
