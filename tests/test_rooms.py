@@ -16,7 +16,18 @@ BELOW = {"drivers": {"drivers"}, "hil": {"hil", "drivers"}, "ui": {"ui", "hil", 
 QT = {"PySide6", "PyQt5", "PyQt6", "pyqtgraph", "shiboken6"}
 # What puts bytes on a wire or takes them off belongs to drivers.
 WIRE = {"can", "canopen", "serial", "cantools"}
-LONGEST = 470
+LONGEST = 420  # lines; 400 is the goal
+# Not split yet: no longer than they are.
+LONGER = {
+    "hil/link/client.py": 470,
+    "tests/benchmarks/force.py": 480,
+    "tests/campaigns/clients.py": 500,
+    "tests/campaigns/faults.py": 600,
+    "tests/hil/link/test_link_server.py": 740,
+    "tests/hil/supervision/test_supervisor.py": 510,
+    "tests/hil/supervision/test_trips_on_rig.py": 580,
+    "tests/ui/test_runs_page.py": 490,
+}
 
 
 def modules() -> list[Path]:
@@ -73,11 +84,12 @@ def test_qt_lives_in_ui_and_wires_in_drivers() -> None:
 
 
 def test_files_are_short_enough_to_read() -> None:
-    lengths = {
-        str(file.relative_to(ROOT)): len(file.read_text().splitlines()) for file in modules()
-    }
-    long = {name: length for name, length in lengths.items() if length > LONGEST}
+    files = [*modules(), *(ROOT / "tests").rglob("*.py")]
+    lengths = {str(file.relative_to(ROOT)): len(file.read_text().splitlines()) for file in files}
+    long = {name: n for name, n in lengths.items() if n > LONGER.get(name, LONGEST)}
     assert long == {}
+    # What has become short, or is gone, is held to the goal like all others.
+    assert {name for name in LONGER if lengths.get(name, 0) <= LONGEST} == set()
 
 
 @pytest.mark.parametrize("package", PACKAGES)
