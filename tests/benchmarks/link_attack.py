@@ -19,6 +19,7 @@ import contextlib
 import json
 import math
 import multiprocessing
+import os
 import tempfile
 import time
 from collections.abc import Callable
@@ -97,6 +98,8 @@ def attack(
 
     ``anew``: over a new connection every 50 ms, so never cut off for long.
     """
+    with contextlib.suppress(OSError, AttributeError):  # of no more use than any other program
+        os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))
     send, pause_s = ATTACKS[name]
     context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
     socket: zmq.Socket[bytes] | None = None
@@ -126,6 +129,8 @@ def attack(
 
 def hold(directory: str, ending: Flag) -> None:
     """Hold control as a dashboard does, and send dated stops as a third client would."""
+    with contextlib.suppress(OSError, AttributeError):  # at the dashboard's priority
+        os.sched_setscheduler(0, os.SCHED_RR, os.sched_param(1))
     with (
         Client.connect(directory, name="holder") as holder,
         Client.connect(directory, name=THIRD) as third,
