@@ -13,6 +13,8 @@ SHARE = 0.5  # of a pause that one cause must fill to be named
 _NEAR_LIMIT = 0.9  # of the time that real-time programs may take, from which the limit is suspected
 # The rest of the period is what the limit takes away at once; other causes have no such length.
 _LIMIT_PERIOD_S, _LIKE_REST = 1.0, 0.1  # sched_rt_period_us as the kernel comes, sched(7)
+# Without a count of what was waited; measured beside programs of higher priority: 48 to 60 ms of 50.
+_LIKELY_REST = 0.25
 _SCHEDSTAT = "/proc/self/schedstat"
 _STAT = "/proc/stat"
 _PRESSURE = "/proc/pressure/"
@@ -74,6 +76,12 @@ def name_cause(pause_s: float, seen: Evidence) -> str:
         return "interrupts held the processor"
     if seen.memory >= least:
         return "memory was short: the system made programs wait for it"
+    rest_s = _LIMIT_PERIOD_S * (1.0 - seen.limit)
+    if seen.realtime and abs(pause_s - rest_s) < _LIKELY_REST * rest_s:
+        return (
+            f"probably the system's limit on real-time programs ({100 * seen.limit:.0f} % of a "
+            "second): the pause was as long as it takes, and nothing else was counted"
+        )
     return "the processor or its timer woke late"
 
 

@@ -37,6 +37,10 @@ PAUSE_S = 0.05
         (Evidence(interrupts=0.03), "interrupts"),
         (Evidence(memory=0.03), "memory was short"),
         (Evidence(waited=0.02, used=0.02), "woke late"),
+        # Held back by that limit, a program is not always counted as one that waits.
+        (Evidence(share=0.35, limit=0.95), "probably the system's limit on real-time programs"),
+        (Evidence(share=0.35, limit=0.95, realtime=False), "woke late"),
+        (Evidence(share=0.35, limit=0.9), "woke late"),  # it would take twice as long
         (Evidence(told=False), "does not tell"),
     ],
 )
