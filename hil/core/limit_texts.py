@@ -104,7 +104,8 @@ WORDING: dict[int, Wording] = {
     Limit.DISAGREEMENT: Wording(
         "Force disagreement",
         "Spring force and motor-derived force did not agree.",
-        "Check the calibration and the torque constant; look for a jam or a slack coupling.",
+        "Check the calibration and the torque constant; look for a jam or a slack coupling. A rotor or "
+        "friction that is not as stated is found by the test Plant.",
     ),
     Limit.DRIVE_FAULT: Wording(
         "Drive fault",

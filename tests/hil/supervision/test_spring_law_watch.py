@@ -7,7 +7,7 @@ import pytest
 from drivers.base import PowerRequest
 from drivers.simulated import Lateness
 from hil.bench.lockstep import LockstepBench
-from hil.core import Limit, State
+from hil.core import Limit, State, fix
 from hil.core.requests import Apply, Behaviour, Float, HoldPosition, PowerOn, VirtualSpring
 from hil.profile.devices import varied_simulation
 from hil.profile.loader import load_profile
@@ -132,3 +132,8 @@ def test_another_change_is_not_taken_for_a_slipping_sensor(fault: str, value: fl
     bench.run(0.4)
     assert bench.bench.cause == Limit.DISAGREEMENT, bench.bench.cause_text
     assert "slips in its mount" not in bench.bench.cause_text
+
+
+def test_the_fix_names_the_measuring_test_that_bears_another_rotor() -> None:
+    """A rotor 40 % heavier than stated parts the forces as a spring does that has changed."""
+    assert "the test Plant" in fix(Limit.DISAGREEMENT)
