@@ -15,7 +15,7 @@ from ui.commands.bench_asked import bench_asked
 from ui.commands.disturb import add_disturb, rehearsal_of
 from ui.commands.screen import Opening, has_display, operate
 from ui.commands.session_cap import add_cap, cap_given, refuse_cap
-from ui.commands.springs import add_springs, fitted_profile
+from ui.commands.springs import add_springs, choice_of, fitted_profile
 from ui.commands.stated import add_reference
 from ui.commands.unverified import add_unverified
 from ui.commands.visitors import add_open_house, check_open_house
@@ -80,24 +80,41 @@ def run(options: argparse.Namespace) -> int:
         )
     else:
         options.profile = fitted_profile(options)
-        profile = load_profile(options.profile)
-        rehearsal = rehearsal_of(options, profile)
-        asked = replace(
-            bench_asked(options, profile, options.runs),
-            log_wire=options.log_wire,
-            rehearsal=rehearsal,
-            cap=cap_given(options, profile),
-        )
-        with start_bench(options.profile, asked) as bench:
-            for notice in bench.notices:
-                say(options, notice)
-            code = operate(
-                bench.link_directory,
-                watch=options.watch,
-                runs=options.runs,
-                opening=replace(opening, record_as="bench"),
-                profile_file=Path(find_profile(options.profile)),
-            )
-        bench.keep_wire_log(last_run(options.runs))
+        while True:
+            code, chosen = _on_a_bench(options, opening)
+            if chosen is None:
+                break
+            say(options, f"another set of springs was chosen: the bench begins anew with {chosen}")
+            # What was typed and stated held for the set before.
+            options.profile, options.unverified = str(chosen), None
+            options.reference_at_lower_end = False
     answer(options, {"exit_code": code, "runs": options.runs})
     return OK if code == 0 else FAILED
+
+
+def _on_a_bench(options: argparse.Namespace, opening: Opening) -> tuple[int, Path | None]:
+    """Run a bench and the dashboard on it; return its exit code, and the set chosen in its place."""
+    profile = load_profile(options.profile)
+    rehearsal = rehearsal_of(options, profile)
+    asked = replace(
+        bench_asked(options, profile, options.runs),
+        log_wire=options.log_wire,
+        rehearsal=rehearsal,
+        cap=cap_given(options, profile),
+    )
+    # A recorded wire, and rehearsed faults, belong to one bench.
+    alone = bool(options.log_wire) or rehearsal is not None or options.watch
+    springs = None if alone else choice_of(str(options.profile))
+    with start_bench(options.profile, asked) as bench:
+        for notice in bench.notices:
+            say(options, notice)
+        code = operate(
+            bench.link_directory,
+            watch=options.watch,
+            runs=options.runs,
+            opening=replace(opening, record_as="bench"),
+            profile_file=Path(find_profile(options.profile)),
+            springs=springs,
+        )
+    bench.keep_wire_log(last_run(options.runs))
+    return code, springs.chosen if springs is not None else None

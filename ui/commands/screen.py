@@ -58,6 +58,7 @@ def operate(
     runs: Path | None = None,
     opening: Opening = OPENS_PLAIN,
     profile_file: Path | None = None,
+    springs: Any = None,
 ) -> int:
     """Show the dashboard until it is closed; returns its exit code.
 
@@ -68,6 +69,7 @@ def operate(
         runs: folder shown on the Runs page.
         opening: acts once the window has opened.
         profile_file: the rig's profile, if its file is on this computer.
+        springs: ``ui.dashboard.bench.SpringChoice`` of the rig's sets; None offers none.
 
     Raises:
         CommandError: the screen libraries do not load.
@@ -112,7 +114,12 @@ def operate(
     before = signal.signal(signal.SIGTERM, lambda *_: QTimer.singleShot(0, close_all))
     try:
         return run_dashboard(
-            where, keys=keys, watch_only=watch, runs_directory=runs, profile_file=profile_file
+            where,
+            keys=keys,
+            watch_only=watch,
+            runs_directory=runs,
+            profile_file=profile_file,
+            springs=springs,
         )
     finally:
         signal.signal(signal.SIGTERM, before)

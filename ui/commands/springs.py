@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import argparse
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from hil.control import standing
 from hil.profile import SpringSet, choose_spring_set, spring_sets
 from ui.commands.answers import BAD_INPUT, CommandError, say
+
+if TYPE_CHECKING:
+    from ui.dashboard.bench import SpringChoice
 
 
 def add_springs(parser: argparse.ArgumentParser) -> None:
@@ -49,6 +52,16 @@ def sets_of(profile: str) -> list[SpringSet]:
     """Return the sets of a rig that has several; none of one that has a single one."""
     found = spring_sets(profile)
     return found if len(found) > 1 else []
+
+
+def choice_of(profile: str) -> SpringChoice | None:
+    """Return the sets for the window; None for a rig with a single one."""
+    sets = sets_of(profile)
+    if not sets:
+        return None
+    from ui.dashboard.bench import SpringChoice
+
+    return SpringChoice(tuple((one.file, set_text(one)) for one in sets))
 
 
 def sets_data(sets: list[SpringSet]) -> list[dict[str, Any]]:

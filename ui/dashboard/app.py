@@ -14,7 +14,7 @@ from PySide6.QtWidgets import QApplication
 
 from hil.core import begin_log
 from hil.link import Client, ClientKeys
-from ui.dashboard.bench import Session
+from ui.dashboard.bench import Session, SpringChoice
 from ui.dashboard.collecting import CollectorInTurn
 from ui.dashboard.header import default_size
 from ui.dashboard.priority import favour
@@ -49,6 +49,7 @@ def run_dashboard(
     runs_directory: Path | None = None,
     name: str = "dashboard",
     profile_file: Path | None = None,
+    springs: SpringChoice | None = None,
 ) -> int:
     """Show the dashboard until it is closed; returns an exit code.
 
@@ -61,6 +62,7 @@ def run_dashboard(
         name: shown to others as the holder of control.
         profile_file: the rig's profile, if its file is on this computer: measured values may be
             written into it.
+        springs: sets that the window offers in place of the one in use.
 
     Raises:
         hil.link.client.LinkError: the rig host cannot be reached.
@@ -70,6 +72,7 @@ def run_dashboard(
         begin_log(endpoint, "dashboard").info("shows the bench as '%s'", name)
     app = application()
     session = Session(client, watch_only, profile_file)
+    session.model.springs = springs
     window = Window(session.model, session, theme, runs_directory)
     window.resize(*default_size())
     window.show()

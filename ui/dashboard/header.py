@@ -9,6 +9,7 @@ from PySide6.QtGui import QFontMetricsF, QGuiApplication
 from PySide6.QtWidgets import QButtonGroup, QHBoxLayout, QLabel, QPushButton, QSizePolicy, QWidget
 
 from ui.dashboard.bench import OperateModel, health, rig_text
+from ui.dashboard.spring_button import SpringButton
 from ui.dashboard.widgets import KeyButton, Sizes, Theme
 
 
@@ -20,6 +21,7 @@ class Header(QWidget):
         show_page: called with the title of a page.
         swap_theme: called by the light/dark button.
         record: called to start or end a run.
+        begin_anew: called once another set of springs is chosen: the window closes.
     """
 
     def __init__(
@@ -32,6 +34,7 @@ class Header(QWidget):
         show_page: Callable[[str], None],
         swap_theme: Callable[[], None],
         record: Callable[[], None],
+        begin_anew: Callable[[], object],
     ) -> None:
         super().__init__()
         self.model = model
@@ -49,7 +52,8 @@ class Header(QWidget):
         row = QHBoxLayout(self)
         row.setContentsMargins(px(20), 0, px(12), 0)
         row.setSpacing(px(10))
-        row.addWidget(name)
+        self.springs = SpringButton(model, theme, begin_anew) if model.springs else None
+        row.addWidget(self.springs or name)
         row.addWidget(rig)
         row.addSpacing(px(14))
         self.pages = QButtonGroup(self)
@@ -84,6 +88,8 @@ class Header(QWidget):
     def refresh(self) -> None:
         """Health in words; trouble is bold, marked and in another colour."""
         theme = self.theme
+        if self.springs is not None:
+            self.springs.refresh()
         running = self.model.recording_since is not None
         self.record.setChecked(running)
         gone = self.model.recorder_lost

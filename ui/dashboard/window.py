@@ -154,6 +154,7 @@ class Window(QMainWindow):
             show_page=self.show_page,
             swap_theme=self.swap_theme,
             record=session.toggle_record if session else nothing,
+            begin_anew=self.close,
         )
         column.addWidget(self.header)
         room = QWidget()

@@ -13,6 +13,7 @@ from ui.dashboard.bench.pages import Page, PageContext, PageEntry
 from ui.dashboard.bench.readout_texts import Readout, limited_words, readouts
 from ui.dashboard.bench.rig_statics import lever_angle, rig_text
 from ui.dashboard.bench.session import Session
+from ui.dashboard.bench.spring_choice import SpringChoice
 from ui.dashboard.bench.trace_buffer import TraceBuffer, Values, Window
 from ui.dashboard.bench.traces import TRACE_INDEX, TRACES
 from ui.dashboard.bench.wording import duration_text, number, two_digits
@@ -31,6 +32,7 @@ __all__ = [
     "PageEntry",
     "Readout",
     "Session",
+    "SpringChoice",
     "TraceBuffer",
     "Values",
     "Window",

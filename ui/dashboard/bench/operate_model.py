@@ -26,6 +26,7 @@ from ui.dashboard.bench.bench_standing import BenchStanding
 from ui.dashboard.bench.first_notices import first_notices, unverified_text
 from ui.dashboard.bench.request_status import RequestStatus
 from ui.dashboard.bench.rig_statics import borne_mass
+from ui.dashboard.bench.spring_choice import SpringChoice
 from ui.dashboard.bench.trace_buffer import TraceBuffer
 from ui.dashboard.bench.traces import TRACES
 from ui.dashboard.bench.wording import clock_text, number
@@ -88,6 +89,7 @@ class OperateModel(BenchStanding):
             self.say(text)
         self.winding = math.nan  # its heat, as a share of what is permitted continuously
         self.drift: list[DriftWarning] = []  # set by whoever watches the calibration
+        self.springs: SpringChoice | None = None  # other sets than the one in use
         self.service: list[str] = []  # what recorded runs say needs service, in words
         self.applied: dict[str, Any] = {}
         self.chosen = 1
