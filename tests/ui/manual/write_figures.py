@@ -62,7 +62,7 @@ CLIENTS = """\
 A bench in Running, attacked on local sockets and over the network at once. `replayed` and `reordered`
 are real requests of the holder, sent by another, with old dates and with new ones; `below` breaks the
 protocol itself. *s* is the time under attack, *load* the computer's load average, *pauses* how often the rig
-host told of one above 5 ms, and by whom it was not its own. The attackers are held back for 2 s after
+host reported one above 5 ms. The attackers are held back for 2 s after
 each 4 s: *without* is the wake-up then, in the same minutes. Times in us.
 """
 KILLS = """\
