@@ -29,8 +29,9 @@ from fault_table import FAULTS, Fault
 
 from drivers.base import PowerStage
 from hil.bench import LockstepBench, Rehearsal
+from hil.bench.referencing import LOST
 from hil.bench.rehearsal import KINDS, DisturbanceFault
-from hil.core import Cause, Reset, Sample, State
+from hil.core import Cause, ConfirmReference, Reset, Sample, State
 from hil.measure import TESTS, GuardedTest, measure_all
 from hil.procedures import LockstepRunner, SimulatedOperator
 from hil.profile import load_profile
@@ -174,6 +175,7 @@ def _runner(bench: LockstepBench) -> LockstepRunner:
 
 def _judge(bench: _Broken, outcome: Outcome, fault: Fault, ends: list[Any]) -> None:
     problems = outcome.problems
+    bench._until_s = math.inf
     outcome.how = ends[0].how if ends else "borne"
     outcome.text = ends[0].text if ends else ""
     stops = [e for e in bench.events if e["kind"] == "stop"]
@@ -211,6 +213,9 @@ def _take_up(bench: _Broken, outcome: Outcome) -> None:
     bench.run(1.5)
     bench.request(Reset())
     bench.run(0.5)
+    if bench.bench.reference == LOST:  # the person looks where the output rests, and states it
+        rests_m = bench.drive.core.physics.output_position_m
+        bench.request(ConfirmReference(position_m=rests_m))
     bench.again = True
     bench.events.clear()  # a runner takes those that it finds for news
     ends: list[Any] = []
