@@ -3,15 +3,7 @@
 from hil.control.behaviours import ActiveBehaviour, carry_on, check_behaviour, start_behaviour
 from hil.control.calibration import ForceCalibration, LiveCalibration, passive_bounds
 from hil.control.changed_calibration import changed_calibration, slide_s
-from hil.control.commissioning import (
-    HoldToRun,
-    OpenLoop,
-    SpeedRun,
-    TorqueRun,
-    plant_refused,
-    restricted_profile,
-    with_plant,
-)
+from hil.control.commissioning import HoldToRun, OpenLoop, SpeedRun, TorqueRun
 from hil.control.controlled_stop import ControlledStop
 from hil.control.dry_friction import bandwidth_Hz, left_over_N, sine_N
 from hil.control.estimation import SLIP_SPEED_M_S, Estimator, ObserverGains, observer_gains
@@ -23,6 +15,7 @@ from hil.control.load_motion import expected_motion
 from hil.control.power_removal import ALLOWED_S, PowerRemoval, Removal
 from hil.control.power_sequence import LONGEST_S, PowerSequence, Progress
 from hil.control.reference_seek import ReferenceSeek
+from hil.control.restricted import plant_refused, restricted_profile, with_plant
 from hil.control.rig_model import MODULATION, driven_current_A, moved_mass, rig_mass
 from hil.control.seek_figures import repeatability, seek_figures
 from hil.control.session_cap import (

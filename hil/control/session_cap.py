@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
 from hil.control.calibration import passive_bounds
-from hil.control.commissioning import TRIPPED_OVER_BOUNDED, tiers
+from hil.control.restricted import TRIPPED_OVER_BOUNDED, tiers
 from hil.control.source import Gains
 from hil.core import SessionCap
 from hil.profile import Profile

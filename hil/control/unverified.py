@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from hil.control.commissioning import restricted_profile
+from hil.control.restricted import restricted_profile
 from hil.control.session_cap import cap_from, capped_profile
 from hil.core import Commission
 from hil.profile import Profile, profile_from_dict

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from hil.bench.lockstep import LockstepBench
-from hil.control.commissioning import WINDOW_M, restricted_profile
+from hil.control.restricted import WINDOW_M, restricted_profile
 from hil.core import Sample
 from hil.core.limits import Cause
 from hil.core.requests import (
