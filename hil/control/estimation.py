@@ -7,6 +7,7 @@ an alpha-beta tracker, since its load is unknown.
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
 
@@ -136,6 +137,7 @@ def observer_gains(profile: Profile, period_s: float) -> ObserverGains:
     )
 
 
+@functools.lru_cache(maxsize=16)  # the solver takes long, and rigs are built again and again
 def gains_for(
     mass: float,
     period_s: float,

@@ -102,26 +102,26 @@ def test_a_lost_reference_starts_none():
     assert [e["category"] for e in bench.events if e["kind"] == "stop"] == [0]
 
 
-class Seen(Estimator):
+def seen(velocity: float) -> Estimator:
     """What the stop asks of an estimator, set by hand."""
-
-    def __init__(self, velocity: float) -> None:
-        self.nut_velocity_m_s = velocity
-        self.output_velocity_m_s = 0.0
-        self.step_s = 0.001
+    estimator = Estimator(PROFILE, 0.001)
+    estimator.nut_velocity_m_s = velocity
+    estimator.output_velocity_m_s = 0.0
+    estimator.step_s = 0.001
+    return estimator
 
 
 @given(
     st.floats(-0.3, 0.3),
     st.lists(st.floats(allow_nan=True, allow_infinity=True), min_size=1, max_size=20),
 )
-def test_whatever_is_seen_the_torque_is_bounded_and_a_faster_nut_ends_it(start, seen):
+def test_whatever_is_seen_the_torque_is_bounded_and_a_faster_nut_ends_it(start, speeds):
     stop = ControlledStop(PROFILE)
     stop.start(start)
-    for velocity in seen:
+    for velocity in speeds:
         if not stop.running:
             break
-        torque = stop.torque(Seen(velocity), 0.0, 0.001, 0.5)
+        torque = stop.torque(seen(velocity), 0.0, 0.001, 0.5)
         assert abs(torque) <= 0.5
         assert torque * velocity <= 0.0 or not stop.running
         if not abs(velocity) <= abs(start) + 2 * stop.faster_m_s:
@@ -132,7 +132,7 @@ def test_a_speed_or_force_that_is_no_number_gives_no_torque():
     for velocity, force in ((math.nan, 0.0), (0.1, math.nan)):
         stop = ControlledStop(PROFILE)
         stop.start(0.1)
-        assert stop.torque(Seen(velocity), force, 0.001, 0.5) == 0.0
+        assert stop.torque(seen(velocity), force, 0.001, 0.5) == 0.0
         assert not stop.running
     stop.start(math.nan)
     assert not stop.running
@@ -143,7 +143,7 @@ def test_a_nut_that_goes_on_although_it_is_braked_ends_it():
     stop.start(0.05)
     way = 0.0
     while stop.running:
-        stop.torque(Seen(0.05), 0.0, 0.001, 0.5)
+        stop.torque(seen(0.05), 0.0, 0.001, 0.5)
         way += 0.05 * 0.001
     assert way < stop.way_m(0.05) + 1e-3
 
@@ -152,10 +152,10 @@ def test_a_nut_that_gains_speed_ends_it_within_some_cycles():
     stop = ControlledStop(PROFILE)
     stop.start(0.1)
     for velocity in (0.1, 0.07, 0.04):
-        stop.torque(Seen(velocity), 0.0, 0.001, 0.5)
+        stop.torque(seen(velocity), 0.0, 0.001, 0.5)
     assert stop.running
     for _ in range(3):
-        stop.torque(Seen(0.04 + 1.5 * stop.faster_m_s), 0.0, 0.001, 0.5)
+        stop.torque(seen(0.04 + 1.5 * stop.faster_m_s), 0.0, 0.001, 0.5)
     assert not stop.running
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import copy
 import math
 from collections.abc import Callable
 from typing import Any
@@ -23,7 +22,6 @@ from hil.supervision.limit_notices import LimitNotices
 PERIOD = 0.001
 PROFILE = load_profile("footplate_trainer")
 SLIDE = load_profile("bench_slide")
-ESTIMATOR = Estimator(PROFILE, PERIOD)
 MIDDLE = 0.0275
 
 
@@ -32,7 +30,7 @@ class Held:
 
     def __init__(self, profile: Profile = PROFILE, load_N: float = 38.0) -> None:
         self.bounds = Bounds(profile)
-        self.estimator = copy.copy(ESTIMATOR)  # its filter takes long to design
+        self.estimator = Estimator(PROFILE, PERIOD)
         self.estimator.reset((profile.limits.travel.lower + profile.limits.travel.upper) / 2, 0.0)
         self.estimator.step_s = PERIOD
         self.load = load_N
@@ -79,7 +77,7 @@ def test_caps_are_numbers_in_order_within_the_flat_ones(
     temperature: float,
 ) -> None:
     bounds = Bounds(profile)
-    estimator = copy.copy(ESTIMATOR)
+    estimator = Estimator(PROFILE, PERIOD)
     estimator.step_s = PERIOD
     most_torque = profile.limits.current.limited * profile.actuator.motor.torque_constant
     for position, velocity, nut_velocity, force in cycles:

@@ -23,6 +23,7 @@ from hil.profile.loader import load_profile
 from hil.profile.schema import Profile
 from hil.supervision.energy import OutputEnergy
 from hil.supervision.following import ForceFollowing, SetpointFollowing
+from tests.hil.supervision.between import put_between
 from tests.hil.supervision.test_trips_on_rig import MIDDLE, Rig
 
 PERIOD = 0.001
@@ -39,7 +40,7 @@ def delayed(rig: Rig, cycles: int) -> None:
         write(command)
         command.torque_N_m = kept
 
-    rig.bench.drive.write = late  # type: ignore[method-assign]  # between bench and drive
+    put_between(rig.bench, late)
 
 
 @pytest.mark.parametrize("blocked", [False, True])

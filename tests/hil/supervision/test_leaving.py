@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import copy
-
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -20,7 +18,6 @@ from tests.hil.supervision.test_trips_on_rig import Rig
 PERIOD = 0.001
 PROFILE = load_profile("footplate_trainer")
 SLIDE = load_profile("bench_slide")
-ESTIMATOR = Estimator(PROFILE, PERIOD)
 
 
 @settings(max_examples=25, deadline=None)
@@ -44,7 +41,7 @@ def test_whatever_load_is_learned_a_cap_gives_way_within_a_third_of_a_second(
 ) -> None:
     """The worst case: the output stays, and so does the force, while motion away is asked for."""
     bounds = Bounds(profile)
-    estimator = copy.copy(ESTIMATOR)
+    estimator = Estimator(PROFILE, PERIOD)
     travel = profile.limits.travel
     estimator.reset(travel.lower - beyond_m if up else travel.upper + beyond_m, 0.0)
     estimator.step_s = PERIOD
@@ -71,7 +68,7 @@ def test_whatever_load_is_learned_a_cap_gives_way_within_a_third_of_a_second(
 
 def test_an_end_itself_never_gives_way() -> None:
     bounds = Bounds(PROFILE)
-    estimator = copy.copy(ESTIMATOR)
+    estimator = Estimator(PROFILE, PERIOD)
     estimator.reset(PROFILE.limits.travel.upper, 0.0)
     estimator.step_s = PERIOD
     for _ in range(1000):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import copy
 import math
 from collections.abc import Callable
 from typing import Any
@@ -21,7 +20,6 @@ from hil.supervision.supervision import Supervisor
 
 PERIOD = 0.001
 PROFILE = load_profile("footplate_trainer")
-ESTIMATOR = Estimator(PROFILE, PERIOD)
 
 
 class Watched:
@@ -30,7 +28,7 @@ class Watched:
     def __init__(self, profile: Profile = PROFILE) -> None:
         self.profile = profile
         self.supervisor = Supervisor(profile, PERIOD)
-        self.estimator = copy.copy(ESTIMATOR)  # its filter takes long to design
+        self.estimator = Estimator(PROFILE, PERIOD)
         self.estimator.reset(0.0275, 0.0)
         self.estimator.step_s = PERIOD
         self.force = 0.0

@@ -24,6 +24,7 @@ from hil.core.requests import (
 from hil.core.requests import Stop as StopRequest
 from hil.core.samples import INDEX, State
 from hil.profile.schema import Profile
+from tests.hil.supervision.between import put_between
 
 MIDDLE = 0.0275
 # A drive set wider than its profile, so that it is the bench that is seen to act.
@@ -50,7 +51,7 @@ class Rig:
                 self.received_stopped.append((command.power, command.torque_N_m))
             write(command)
 
-        self.bench.drive.write = listen  # type: ignore[method-assign]
+        put_between(self.bench, listen)
         self.limited = 0
         self.do = self.bench.environment
         self.do.hang(mass_kg)
