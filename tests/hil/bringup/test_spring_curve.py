@@ -49,8 +49,9 @@ def test_friction_cancels_and_the_knee_is_found(
     inner: float, knee: float, rub: float, scale: float
 ) -> None:
     curve = spring_curve(pushed(inner, knee, rub), SCREW, scale, 50.0)
-    # Rubbing springs are felt a little softer: a screw loses more of a push than of a release.
-    assert curve.inner == pytest.approx(scale * inner, rel=0.03)
+    # The more springs rub, the further their rate is off: a screw loses more of a push than of a
+    # release. The largest on a grid is 2.1 % without and 4.5 % with 0.15 of the force lost.
+    assert curve.inner == pytest.approx(scale * inner, rel=0.022 + 0.2 * rub)
     assert curve.outer == pytest.approx(0.5 * scale * inner, rel=0.06)
     assert curve.knee == pytest.approx(knee, abs=1.5e-4)
     assert curve.loss == pytest.approx(rub, abs=0.03)
