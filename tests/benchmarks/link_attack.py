@@ -185,8 +185,8 @@ def serve(directory: str, seconds: float, ready: Flag, begin: Flag, result: Any)
         done = time.monotonic()
         turn = turn_of(due)
         if turn is not None:
-            lates, links = spent[turn]
-            lates.append(woke - due)
+            latenesses, links = spent[turn]
+            latenesses.append(woke - due)
             links.append(done - woke)
         if server.holder_late(time.monotonic()):
             late += 1
