@@ -12,6 +12,8 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
+from drivers.compiled import UNCOMPILED, compiled_modules
+
 REPEATS = 2
 
 # Where bytecode is not to be kept, each of the many processes that tests start would compile all it
@@ -52,6 +54,8 @@ LONGEST_FIRST = (
     "ui_cli/test_wire.py",
 )
 TESTS = Path(__file__).parent
+# They look into the source: its syntax, and whole benches that are copied, which compiled ones are not.
+OF_THE_SOURCE = ("hil/handover", "ui_cli/test_hand_over.py", "campaigns/test_faults.py")
 
 
 @pytest.fixture
@@ -85,6 +89,12 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     """
     ranks = {TESTS / name: rank for rank, name in enumerate(LONGEST_FIRST)}
     items.sort(key=lambda item: ranks.get(item.path, len(ranks)))
+    compiled = pytest.mark.skip(reason=f"needs the source: {UNCOMPILED}=1")
+    for item in items:
+        if str(item.path.relative_to(TESTS)).startswith(OF_THE_SOURCE):
+            item.add_marker("of_the_source")
+            if compiled_modules():
+                item.add_marker(compiled)
     if config.getoption("--no-repeats"):
         return
     for item in items:

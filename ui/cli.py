@@ -13,6 +13,7 @@ from importlib.metadata import version
 from types import FrameType
 from typing import NoReturn
 
+from drivers.compiled import run_the_source
 from ui.commands.answers import BAD_INPUT, EXIT_CODES, Help, fail
 
 COMMANDS = (
@@ -25,6 +26,7 @@ COMMANDS = (
     "health",
     "check",
     "host",
+    "compile",
     "bringup",
     "calibrate",
     "reference",
@@ -34,6 +36,7 @@ COMMANDS = (
     "take-over",
     "help",
 )
+OF_THE_SOURCE = ("hand-over",)  # they translate it, and run it for that
 
 
 def parser(names: Sequence[str] = COMMANDS) -> argparse.ArgumentParser:
@@ -71,6 +74,8 @@ def _termination_as_interrupt() -> Iterator[None]:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Entry point; returns the exit code."""
     given = list(sys.argv[1:] if arguments is None else arguments)
+    if arguments is None and given[:1] and given[0] in OF_THE_SOURCE:
+        run_the_source()
     as_json = "--json" in given
     try:
         named = given[:1] if given[:1] and given[0] in COMMANDS else COMMANDS

@@ -130,7 +130,7 @@ class Bench(CappedBench):
         supervisor.idle = state is State.STANDBY
         cause = supervisor.check(telemetry, self.estimator, self._true_force, energised, dt_s)
         if supervisor.reference_lost and self.reference != LOST:
-            self.state_reference(LOST, text=supervisor.reference_lost)
+            self.state_reference(LOST, 0.0, text=supervisor.reference_lost)
         if cause and (energised or self.energising or cause == Cause.DRIVE_LOST):
             self.stop(cause, supervisor.detail)
         if self.hold_to_run.needed:

@@ -124,7 +124,7 @@ class ReferencedBench(ApplyingBench):
             self.supervisor.law_is_measured = request.measures_law
         return super()._energise(request)
 
-    def state_reference(self, how: str, position_m: float = 0.0, **more: Any) -> None:
+    def state_reference(self, how: str, position_m: float, **more: Any) -> None:
         """Keep how zero was obtained, and tell so."""
         self.reference = how
         self._event("reference", how=how, position_m=position_m, **more)

@@ -16,6 +16,7 @@ from typing import Any
 import yaml
 
 from drivers.base import Capabilities
+from drivers.compiled import UNCOMPILED, compiled_modules
 from hil.bench import Bench, LockstepBench
 from hil.control import ForceGains
 from hil.handover.c_source import c_source
@@ -52,7 +53,7 @@ def law_of(profile: Profile) -> tuple[Law, float]:
     The drive's own most torque and delay are those of its simulation.
 
     Raises:
-        HandoverError: the drive is commanded in velocity.
+        HandoverError: the drive is commanded in velocity, or the cycle runs compiled.
     """
     law, period_s, _ = _built(profile)
     return law, period_s
@@ -61,6 +62,11 @@ def law_of(profile: Profile) -> tuple[Law, float]:
 def _built(
     profile: Profile, capabilities: Capabilities | None = None
 ) -> tuple[Law, float, Capabilities]:
+    if compiled_modules():
+        raise HandoverError(
+            "the law is translated from its source, and this process runs it compiled. "
+            f"Fix: set {UNCOMPILED}=1 in the environment before it starts"
+        )
     if capabilities is None:
         lockstep = LockstepBench(profile)
         bench, capabilities = lockstep.bench, lockstep.drive.capabilities

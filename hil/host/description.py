@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from drivers.base import Drive
+from drivers.compiled import compiled_modules
 from hil.bench import CONFIRMED, UNVERIFIED, drive_facts, facts_to_dict, first_reference
 from hil.control import standing
 from hil.core import COLUMNS
@@ -51,6 +52,7 @@ def describe(
         "drive_facts": facts_to_dict(drive_facts(drive.capabilities, profile)),
         "version": version("hookeline"),
         "python": platform.python_version(),
+        "compiled": bool(compiled_modules()),
         "host": platform.node(),
         "realtime": {"granted": grant.granted, "notice": grant.notice},
     }

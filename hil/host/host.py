@@ -76,7 +76,7 @@ class Host:
             self.bench.reduce()
         self._stated = known.at_lower_end and self.bench.reference == UNVERIFIED
         if self._stated:
-            self.bench.state_reference(CONFIRMED)
+            self.bench.state_reference(CONFIRMED, 0.0)
         self._cap: SessionCap | None = None  # of the start
         self.bench.kept_offset_m = known.kept.offset_m if known.kept else None
         heat = known.heat

@@ -184,7 +184,7 @@ class Replayed:
         elif "reduced" in note:
             bench.reduce(bool(note["reduced"]))
         elif "reference" in note:
-            bench.state_reference(str(note["reference"]))
+            bench.state_reference(str(note["reference"]), 0.0)
         elif "stopped" in note and bench.state is not State.STOPPED:
             # It came of time that passed, which is not played again.
             bench.stop(Cause(note["stopped"]), str(note["detail"]))

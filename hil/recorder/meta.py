@@ -65,6 +65,7 @@ def new_meta(
         "software": {
             "hookeline": description.get("version") or own_version(),
             "python": description.get("python") or sys.version.split()[0],
+            "compiled": description.get("compiled"),
         },
         "host": {
             "name": description.get("host") or platform.node(),

@@ -39,6 +39,7 @@ from fault_table import FAULTS
 from fault_watch import ENERGISED, UNKNOWN_SHARE, Watch
 from table import machine
 
+from drivers.compiled import run_the_source
 from drivers.simulated.drive_core import FAULT_TEXTS, OVERSPEED
 from hil.bench.lockstep import LockstepBench
 from hil.bench.rehearsal import KINDS, DisturbanceFault, Rehearsal
@@ -542,6 +543,8 @@ def _jobs(chosen: Iterable[Session], processes: int) -> list[Outcome]:
 
 
 def main(arguments: list[str] | None = None) -> int:
+    if arguments is None:
+        run_the_source()  # whole benches are copied
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
     parser.add_argument(
         "--quick", action="store_true", help=f"a fifth of the sessions, {QUICK_PAIRS} pairs"

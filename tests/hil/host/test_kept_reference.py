@@ -37,7 +37,7 @@ def started(kept_m=None, cycles=20):
 def kept_by_the_last(how="found"):
     last = started()
     last.bench._shift(START_M)
-    last.bench.state_reference(how)
+    last.bench.state_reference(how, 0.0)
     assert keep_reference(REAL, last.bench) == ""
     return last.bench
 

@@ -1,0 +1,67 @@
+"""Compiles the modules of the cycle, in a process of its own, and keeps whole builds only."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+from importlib.util import find_spec
+from pathlib import Path
+
+from drivers.compiled.modules import BUILDS, ROOT, build_directory
+
+
+class CompileError(Exception):
+    """A build that did not succeed; its text says why, and what to do."""
+
+
+def compile_modules() -> Path:
+    """Compile the source as it stands; returns the build's directory.
+
+    Raises:
+        CompileError: no compiler, no mypyc, no right to write, or an error of theirs.
+    """
+    target = build_directory()
+    if target.is_dir():
+        return target
+    if find_spec("mypyc") is None:
+        raise CompileError("mypyc is not installed. Fix: pip install 'hookeline[compile]'")
+    if shutil.which(os.environ.get("CC", "cc").split()[0]) is None:
+        raise CompileError("there is no C compiler. Fix: apt-get install gcc libc6-dev")
+    try:
+        BUILDS.mkdir(exist_ok=True)
+        scratch = Path(tempfile.mkdtemp(prefix="part-", dir=BUILDS))
+    except OSError as error:
+        raise CompileError(
+            f"{BUILDS}: {error.strerror}. Fix: run this as the owner of the installation"
+        ) from error
+    try:
+        made = subprocess.run(
+            [sys.executable, "-m", "drivers.compiled", str(scratch)],
+            cwd=ROOT,
+            env={**os.environ, "HOOKELINE_UNCOMPILED": "1", "PYTHONPATH": str(ROOT)},
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            text=True,
+            errors="replace",
+        )
+        if made.returncode:
+            last = "\n".join(made.stdout.strip().splitlines()[-5:])
+            raise CompileError(f"the compiler failed; the source runs as before. It said:\n{last}")
+        if build_directory() != target:
+            raise CompileError("the source changed meanwhile. Fix: compile again")
+        remove_builds()
+        (scratch / "lib").rename(target)
+    finally:
+        shutil.rmtree(scratch, ignore_errors=True)
+    return target
+
+
+def remove_builds() -> int:
+    """Remove every build, whole or not of these sources; returns how many there were."""
+    builds = [part for part in BUILDS.glob("*") if not part.name.startswith("part-")]
+    for build in builds:
+        shutil.rmtree(build)
+    return len(builds)

@@ -1,0 +1,54 @@
+"""Names of the modules that are compiled, and the place of their build."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import sys
+import sysconfig
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+BUILDS = Path(__file__).with_name("built")
+
+# Modules whose code runs in each cycle, by room, with the base classes that they need. The rest of
+# these rooms runs once, at the start or on a request, and stays as it is.
+HOT = {
+    "drivers/simulated": (
+        "drive_core encoder_mount faulty_wiring injected_fault injected_faults lockstep physics "
+        "rig_state screw_friction sensor_mount stepped_rig substep turning_hand warming"
+    ),
+    "hil/bench": "applying asking bench_state capping cycle external facts powering referencing",
+    "hil/control": (
+        "calibration commissioning dry_friction estimation external force_controller load_motion "
+        "power_removal power_sequence reference_seek velocity_controller"
+    ),
+    "hil/supervision": (
+        "bounds carried_load energy followed following force_caps idle_travel leaving "
+        "limit_notices motor_heat motor_sensor_watch outside_stroke position_following readiness "
+        "resting_noise sensor_watch spring_law_watch supervision telemetry_age torque_caps"
+    ),
+}
+# What the compiled code takes types and constants from.
+READ = ("drivers/*.py", "hil/core/*.py", "hil/profile/*.py", *(f"{room}/*.py" for room in HOT))
+
+SOURCES = tuple(f"{room}/{name}.py" for room, names in HOT.items() for name in names.split())
+MODULES = tuple(source[:-3].replace("/", ".") for source in SOURCES)
+RECIPE = "1"  # of build.py; another one makes another build
+
+
+def digest() -> str:
+    """Return the digest of every source that the compiled code rests on, and of the interpreter."""
+    found = hashlib.sha256()
+    for part in (RECIPE, sys.version, str(sysconfig.get_config_var("SOABI")), *MODULES):
+        found.update(part.encode() + b"\0")
+    for pattern in READ:
+        for source in sorted(ROOT.glob(pattern)):
+            found.update(os.fsencode(source.relative_to(ROOT)) + b"\0")
+            found.update(source.read_bytes() + b"\0")
+    return found.hexdigest()[:32]
+
+
+def build_directory() -> Path:
+    """Return where the build of the source as it stands lies, if there is one."""
+    return BUILDS / digest()
