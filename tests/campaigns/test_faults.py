@@ -125,8 +125,11 @@ def test_a_weight_that_no_force_within_the_limit_brakes_is_held_against_a_bench_
     # 7.5 kg take 561 of 580 N; 5 kg leave enough.
     beyond = run(Session(("weight laid on, 7.5 kg",), "float", 2.5, 1))
     assert beyond.braked_mm_s > 20.0 and shortfalls(beyond) == []
-    within = run(Session(("hand, 40 N down",), "constant force", 2.5, 1))
-    assert within.braked_mm_s == 0.0
+    # Under a constant force the bench does not know at once; one that did would have braked it.
+    within = run(Session(("weight laid on, 7.5 kg",), "constant force", 2.5, 1))
+    assert within.braked_mm_s == 0.0 and (within.end_mm_s < 20.0 or shortfalls(within))
+    by_hand = run(Session(("hand, 40 N down",), "constant force", 2.5, 1))
+    assert by_hand.end_mm_s < 20.0 and shortfalls(by_hand) == []
     # One that was just laid on is braked as if it could be the heaviest.
     laid_on = run(Session(("weight laid on, 5 kg",), "constant force", 0.0, 1))
     assert laid_on.end_mm_s < 20.0 and shortfalls(laid_on) == []
