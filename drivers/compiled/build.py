@@ -10,6 +10,7 @@ import tempfile
 from importlib.util import find_spec
 from pathlib import Path
 
+from drivers.compiled.finder import UNCOMPILED
 from drivers.compiled.modules import BUILDS, ROOT, build_directory
 
 
@@ -41,7 +42,7 @@ def compile_modules() -> Path:
         made = subprocess.run(
             [sys.executable, "-m", "drivers.compiled", str(scratch)],
             cwd=ROOT,
-            env={**os.environ, "HOOKELINE_UNCOMPILED": "1", "PYTHONPATH": str(ROOT)},
+            env={**os.environ, UNCOMPILED: "1", "PYTHONPATH": str(ROOT)},
             stdout=subprocess.PIPE,
             stderr=subprocess.STDOUT,
             text=True,
@@ -60,7 +61,7 @@ def compile_modules() -> Path:
 
 
 def remove_builds() -> int:
-    """Remove every build, whole or not of these sources; returns how many there were."""
+    """Remove every finished build, of these sources or of others; returns how many there were."""
     builds = [part for part in BUILDS.glob("*") if not part.name.startswith("part-")]
     for build in builds:
         shutil.rmtree(build)

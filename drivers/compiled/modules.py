@@ -34,7 +34,7 @@ READ = ("drivers/*.py", "hil/core/*.py", "hil/profile/*.py", *(f"{room}/*.py" fo
 
 SOURCES = tuple(f"{room}/{name}.py" for room, names in HOT.items() for name in names.split())
 MODULES = tuple(source[:-3].replace("/", ".") for source in SOURCES)
-RECIPE = "1"  # of build.py; another one makes another build
+RECIPE = "1"  # of __main__.py; another one makes another build
 
 
 def digest() -> str:
