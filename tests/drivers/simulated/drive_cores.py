@@ -8,6 +8,7 @@ from drivers.base import PowerRequest, PowerStage
 from drivers.simulated.drive_core import SimulatedDriveCore
 from drivers.simulated.parameters import RigParameters
 
+# A horizontal slide in the middle of its stroke: nothing acts on it by itself.
 MIDDLE = RigParameters(
     rig="linear",
     linear_vertical=False,

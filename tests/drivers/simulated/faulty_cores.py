@@ -2,28 +2,14 @@
 
 from __future__ import annotations
 
-import math
-
 from drivers.base import PowerRequest, PowerStage
 from drivers.simulated.drive_core import SimulatedDriveCore
 from drivers.simulated.injected_faults import with_injected_faults
-from drivers.simulated.parameters import RigParameters
-
-# A horizontal slide in the middle of its stroke: nothing acts on it by itself.
-SLIDE = RigParameters(
-    rig="linear",
-    linear_vertical=False,
-    carriage_mass_kg=5.0,
-    stroke_m=1.0,
-    initial_output_m=0.5,
-    sensor_noise_counts=0.0,
-    spring_damping_N_s_m=500.0,
-)
-TURN = 2 * math.pi
+from tests.drivers.simulated.drive_cores import MIDDLE
 
 
 def made(*codes: str, **values) -> SimulatedDriveCore:
-    return SimulatedDriveCore(with_injected_faults(SLIDE.but(values), codes), 1)
+    return SimulatedDriveCore(with_injected_faults(MIDDLE.but(values), codes), 1)
 
 
 def run(core: SimulatedDriveCore, seconds: float) -> list[int]:

@@ -16,7 +16,8 @@ from drivers.simulated.injected_faults import INJECTED_FAULTS, with_injected_fau
 from drivers.simulated.lockstep import LockstepDrive
 from drivers.simulated.parameters import RigParameters
 from drivers.simulated.physics import RigPhysics, Winding
-from tests.drivers.simulated.faulty_cores import SLIDE, TURN, energised, made, run
+from tests.drivers.simulated.drive_cores import MIDDLE, TURN
+from tests.drivers.simulated.faulty_cores import energised, made, run
 
 
 def three_phase_torque(
@@ -35,7 +36,7 @@ def three_phase_torque(
     return constant * current_A * 2 / 3 * sum(i * e for i, e in zip(phases, emf, strict=True))
 
 
-FREE = SLIDE.but(
+FREE = MIDDLE.but(
     {
         "friction_coulomb_N_m": 0.0,
         "friction_breakaway_N_m": 0.0,
@@ -136,7 +137,7 @@ def test_a_supply_that_takes_nothing_back_rises_when_the_motor_brakes():
 
 def cycles(code: str | None, count: int, torque=lambda _k: 0.0, period_s: float = 1e-3):
     """(drive, telemetry rows as tuples) of an energised rig in lockstep."""
-    drive = LockstepDrive(with_injected_faults(SLIDE, [code] if code else []), 1, period_s)
+    drive = LockstepDrive(with_injected_faults(MIDDLE, [code] if code else []), 1, period_s)
     drive.open()
     command = Command(power=PowerRequest.ON)
     rows = []

@@ -14,7 +14,8 @@ from drivers.simulated.drive_core import SimulatedDriveCore
 from drivers.simulated.injected_faults import INJECTED_FAULTS, with_injected_faults
 from drivers.simulated.lockstep import LockstepDrive
 from drivers.simulated.parameters import RigParameters
-from tests.drivers.simulated.faulty_cores import SLIDE, energised, made, run
+from tests.drivers.simulated.drive_cores import MIDDLE
+from tests.drivers.simulated.faulty_cores import energised, made, run
 
 COUNT_M = 0.015 / 4096
 SET_N_M = 60e3  # of each of the two spring sets
@@ -45,10 +46,10 @@ def turned(core: SimulatedDriveCore, turns: float) -> tuple[int, float]:
 
 def test_every_mistake_changes_the_rig_and_survives_json():
     for code, mistake in INJECTED_FAULTS.items():
-        parameters = with_injected_faults(SLIDE, [code])
+        parameters = with_injected_faults(MIDDLE, [code])
         assert mistake.code == code and mistake.sentence
         assert parameters.injected_faults == (code,)
-        assert parameters.but({"injected_faults": ()}) != SLIDE
+        assert parameters.but({"injected_faults": ()}) != MIDDLE
         assert RigParameters.from_json(parameters.to_json()) == parameters
         assert with_injected_faults(parameters, [code]) == parameters  # not made twice
 
@@ -57,7 +58,7 @@ def test_every_mistake_changes_the_rig_and_survives_json():
 def test_order_does_not_matter(codes, chance):
     shuffled = list(codes)
     chance.shuffle(shuffled)
-    assert with_injected_faults(SLIDE, shuffled) == with_injected_faults(SLIDE, sorted(codes))
+    assert with_injected_faults(MIDDLE, shuffled) == with_injected_faults(MIDDLE, sorted(codes))
 
 
 @pytest.mark.parametrize(
@@ -70,7 +71,7 @@ def test_order_does_not_matter(codes, chance):
 )
 def test_an_unknown_code_is_refused_with_near_ones(code, near):
     with pytest.raises(ValueError, match=f"no mistake '{code}'; write .*{near}"):
-        with_injected_faults(SLIDE, ["nut_jammed", code])
+        with_injected_faults(MIDDLE, ["nut_jammed", code])
 
 
 # -- sensors ---------------------------------------------------------------------------
@@ -129,7 +130,7 @@ def test_a_loose_contact_shows_when_the_cable_is_moved():
 
 @pytest.mark.parametrize("swapped", [False, True])
 def test_swapped_channels_show_the_sensor_at_the_spare_input(swapped):
-    drive = LockstepDrive(with_injected_faults(SLIDE, ["channels_swapped"] if swapped else []), 1)
+    drive = LockstepDrive(with_injected_faults(MIDDLE, ["channels_swapped"] if swapped else []), 1)
     drive.core.environment.hold_screw(True)
     before = after = None
     for k in range(3000):
