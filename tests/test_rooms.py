@@ -18,16 +18,7 @@ QT = {"PySide6", "PyQt5", "PyQt6", "pyqtgraph", "shiboken6"}
 WIRE = {"can", "canopen", "serial", "cantools"}
 LONGEST = 420  # lines; 400 is the goal
 # Not split yet: no longer than they are.
-LONGER = {
-    "hil/link/client.py": 470,
-    "tests/benchmarks/force.py": 480,
-    "tests/campaigns/clients.py": 500,
-    "tests/campaigns/faults.py": 600,
-    "tests/hil/link/test_link_server.py": 740,
-    "tests/hil/supervision/test_supervisor.py": 510,
-    "tests/hil/supervision/test_trips_on_rig.py": 580,
-    "tests/ui/test_runs_page.py": 490,
-}
+LONGER = {"hil/link/client.py": 470, "tests/campaigns/faults.py": 600}
 
 
 def modules() -> list[Path]:

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from hil.link.keys import make_client_keys, make_server_keys
+from tests.hil.link.bare_server import Bare
 from tests.hil.link.served import Served
 
 
@@ -15,6 +16,14 @@ def directory() -> Iterator[Path]:
     """A private directory with a path short enough for sockets."""
     with tempfile.TemporaryDirectory(prefix="hk-") as path:
         yield Path(path)
+
+
+@pytest.fixture
+def bare(directory: Path) -> Iterator[Bare]:
+    """A server in this process, and a bare socket to it."""
+    both = Bare(directory)
+    yield both
+    both.close()
 
 
 @pytest.fixture(scope="module")

@@ -10,6 +10,7 @@ from pydantic import BaseModel
 
 from hil.profile.loader import load_profile
 from hil.profile.schema import Profile
+from tests.hil.supervision.watched import Watched
 
 
 def changed(part: Any, **values: Any) -> Any:
@@ -26,6 +27,13 @@ def changed(part: Any, **values: Any) -> Any:
         assert first in type(part).model_fields, first
         part = part.model_copy(update={first: value})
     return part
+
+
+@pytest.fixture
+def watched() -> Watched:
+    watched = Watched()
+    assert watched.cycles(20) == 0
+    return watched
 
 
 @pytest.fixture(scope="session")

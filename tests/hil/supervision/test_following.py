@@ -24,7 +24,7 @@ from hil.profile.schema import Profile
 from hil.supervision.energy import OutputEnergy
 from hil.supervision.following import ForceFollowing, SetpointFollowing
 from tests.hil.supervision.between import put_between
-from tests.hil.supervision.test_trips_on_rig import MIDDLE, Rig
+from tests.hil.supervision.listening_rig import MIDDLE, Rig
 
 PERIOD = 0.001
 PROFILE = load_profile("footplate_trainer")

@@ -13,7 +13,7 @@ from hil.profile.loader import load_profile
 from hil.profile.schema import Profile
 from hil.supervision.bounds import Bounds
 from hil.supervision.leaving import OPENED_S
-from tests.hil.supervision.test_trips_on_rig import Rig
+from tests.hil.supervision.listening_rig import Rig
 
 PERIOD = 0.001
 PROFILE = load_profile("footplate_trainer")

@@ -8,7 +8,7 @@ from hil.core.limits import Limit
 from hil.core.requests import ConstantForce, HoldPosition, PowerOff, PowerOn
 from hil.core.samples import INDEX, State
 from hil.profile.schema import Profile
-from tests.hil.supervision.test_trips_on_rig import MIDDLE, Rig
+from tests.hil.supervision.listening_rig import MIDDLE, Rig
 
 
 def held(profile: Profile, mass_kg: float, at_m: float) -> Rig:

@@ -1,4 +1,4 @@
-"""The tripped tier by itself: fabricated telemetry, real estimator object set by hand."""
+"""The tripped tier by itself: limits on what the rig does, why power is refused, any input at all."""
 
 from __future__ import annotations
 
@@ -11,75 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drivers.base import PowerStage, Telemetry
-from hil.control.estimation import Estimator
 from hil.core.limit_texts import WORDING, fix, label, sentence
 from hil.core.limits import Cause, Limit
-from hil.profile.loader import load_profile
-from hil.profile.schema import Profile
-from hil.supervision.supervision import Supervisor
+from tests.hil.supervision.watched import KT, LIMITS, PROFILE, Watched, put
 
-PERIOD = 0.001
-PROFILE = load_profile("footplate_trainer")
-
-
-class Watched:
-    """A supervisor with a rig at rest in mid-stroke before it."""
-
-    def __init__(self, profile: Profile = PROFILE) -> None:
-        self.profile = profile
-        self.supervisor = Supervisor(profile, PERIOD)
-        self.estimator = Estimator(PROFILE, PERIOD)
-        self.estimator.reset(0.0275, 0.0)
-        self.estimator.step_s = PERIOD
-        self.force = 0.0
-        self.telemetry = Telemetry(
-            age_s=0.0002,
-            deflection_age_s=0.0002,
-            deflection_counts=2048.0,
-            supply_V=36.0,
-            temperature_degC=30.0,
-            power=PowerStage.ON,
-        )
-        self._flip = 1.0
-        self._now_s = 0.0
-
-    def cycle(self, energised: bool = True, alive: bool = True, taken: bool = True) -> int:
-        """One cycle; ``alive`` lets the sensor's last count flicker as noise does.
-
-        ``taken``: a new sample has come, a period after the one before, or after those missed.
-        """
-        self._now_s += PERIOD
-        telemetry = self.telemetry
-        self.estimator.step_s = self._now_s - telemetry.time_s if taken else 0.0
-        if taken:
-            telemetry.time_s = telemetry.deflection_time_s = self._now_s
-        if alive:
-            self.telemetry.deflection_counts += self._flip
-            self._flip = -self._flip
-        return self.supervisor.check(self.telemetry, self.estimator, self.force, energised, PERIOD)
-
-    def cycles(self, number: int, **how: bool) -> int:
-        """First cause within ``number`` cycles, or 0."""
-        for _ in range(number):
-            cause = self.cycle(**how)
-            if cause:
-                return cause
-        return 0
-
-    def refusal(self) -> str | None:
-        return self.supervisor.refusal(self.telemetry, self.estimator, self.force)
-
-
-@pytest.fixture
-def watched() -> Watched:
-    watched = Watched()
-    assert watched.cycles(20) == 0
-    return watched
-
-
-# What the estimator or the drive shows, the limit it must trip, and the value just inside.
-LIMITS = PROFILE.limits
-KT = PROFILE.actuator.motor.torque_constant
 SIMPLE = [
     (Limit.FORCE, "force", 615.5, 614.5),
     (Limit.FORCE, "force", -615.5, -614.5),
@@ -95,11 +30,6 @@ SIMPLE = [
     (Limit.TELEMETRY_AGE, "telemetry.age_s", 1.01 * LIMITS.telemetry_age, 0.0),
     (Limit.TELEMETRY_AGE, "telemetry.deflection_age_s", 1.01 * LIMITS.telemetry_age, 0.0),
 ]
-
-
-def put(watched: Watched, name: str, value: object) -> None:
-    part, _, attribute = name.rpartition(".")
-    setattr(getattr(watched, part) if part else watched, attribute, value)
 
 
 @pytest.mark.parametrize(("limit", "name", "beyond", "inside"), SIMPLE)
@@ -253,158 +183,6 @@ class TestSupply:
         watched = Watched()
         watched.telemetry.supply_V = 20.0
         assert watched.cycle() == Limit.SUPPLY_LOW
-
-
-class TestDeflectionSensor:
-    def test_rail_for_a_time(self, watched: Watched, change: Callable[..., Any]) -> None:
-        watched = Watched(change(PROFILE, limits__sensor_jump__counts=1e4))
-        watched.cycles(5)
-        watched.telemetry.deflection_counts = 4090.0
-        assert [watched.cycle(alive=False) for _ in range(3)] == [0, 0, Limit.SENSOR_RAIL]
-        watched.telemetry.deflection_counts = 2048.0
-        assert watched.cycle() == 0
-
-    def test_short_rail_is_forgiven(self, change: Callable[..., Any]) -> None:
-        watched = Watched(change(PROFILE, limits__sensor_jump__counts=1e4))
-        watched.cycles(5)
-        for _ in range(5):
-            watched.telemetry.deflection_counts = 3.0
-            assert watched.cycles(2, alive=False) == 0
-            watched.telemetry.deflection_counts = 2048.0
-            assert watched.cycle(alive=False) == 0
-
-    @pytest.mark.parametrize("jump", [201.5, -201.5])
-    def test_jump(self, watched: Watched, jump: float) -> None:
-        watched.telemetry.deflection_counts += jump
-        assert watched.cycle(alive=False) == Limit.SENSOR_JUMP
-        assert f"{jump:+.0f} counts" in watched.supervisor.detail
-
-    def test_a_missed_frame_allows_the_change_of_two_periods(self, watched: Watched) -> None:
-        watched.estimator.nut_velocity_m_s = 1.0  # so that a change is plausible as motion
-        watched.cycle(energised=False)
-        assert watched.cycle(energised=False, alive=False, taken=False) == 0
-        watched.telemetry.deflection_counts += 350.0
-        assert watched.cycle(energised=False, alive=False) == 0
-        watched.telemetry.deflection_counts += 350.0
-        assert watched.cycle(energised=False, alive=False) == Limit.SENSOR_JUMP
-
-    def test_frozen_needs_time_and_travel(self, watched: Watched) -> None:
-        watched.cycle()
-        assert watched.cycles(400, alive=False) == 0  # nothing moves: nothing to see
-        for _ in range(2):
-            watched.estimator.nut_position_m += 0.0009
-            assert watched.cycle(alive=False) == 0
-        watched.estimator.nut_position_m += 0.0003
-        assert watched.cycle(alive=False) == Limit.SENSOR_FROZEN
-        assert watched.cycle() == 0  # one count of change is enough
-
-    def test_frozen_for_a_moment_while_moving_is_forgiven(self, watched: Watched) -> None:
-        for _ in range(3):
-            watched.cycle()
-            for _ in range(150):
-                watched.estimator.nut_position_m += 2e-5
-                assert watched.cycle(alive=False) == 0
-
-
-class TestReference:
-    def test_counts_that_restart_are_seen_while_off_and_stay_refused(
-        self, watched: Watched
-    ) -> None:
-        watched.cycles(3, energised=False)
-        assert watched.refusal() is None
-        watched.estimator.nut_position_m = 0.0
-        assert watched.cycle(energised=False) == 0
-        assert "confirm that" in (watched.refusal() or "")
-        watched.supervisor.reset()
-        watched.cycles(5, energised=False)
-        assert "confirm that" in (watched.refusal() or "")
-
-    def test_a_gap_in_the_telemetry_is_no_jump(self, watched: Watched) -> None:
-        for _ in range(50):
-            watched.telemetry.age_s += PERIOD
-            watched.telemetry.deflection_age_s += PERIOD
-            watched.cycle(energised=False, alive=False, taken=False)
-        watched.telemetry.age_s = watched.telemetry.deflection_age_s = 0.0002
-        watched.estimator.nut_position_m += 0.010  # 0.2 m/s over the gap
-        watched.cycles(3, energised=False)
-        assert watched.refusal() is None
-
-
-class TestDisagreement:
-    def part(self, watched: Watched, newton: float) -> None:
-        watched.estimator.motor_force_N = watched.force + newton
-        watched.estimator.motor_force_band_N = 50.0
-
-    def test_friction_is_allowed_for(self, watched: Watched) -> None:
-        self.part(watched, 229.0)  # tripped at 180 beside a band of 50
-        assert watched.cycles(1000) == 0
-
-    @pytest.mark.parametrize("newton", [232.0, -232.0])
-    def test_lasting_trips(self, watched: Watched, newton: float) -> None:
-        self.part(watched, newton)
-        assert watched.cycles(295) == 0
-        assert watched.cycles(10) == Limit.DISAGREEMENT
-
-    def test_gross_trips_sooner(self, watched: Watched) -> None:
-        self.part(watched, 590.0)  # three times what trips: nine times as soon
-        assert watched.cycles(30) == 0
-        assert watched.cycles(5) == Limit.DISAGREEMENT
-
-    def test_now_and_then_is_forgiven(self, watched: Watched) -> None:
-        for _ in range(20):
-            self.part(watched, 300.0)
-            assert watched.cycles(40) == 0
-            self.part(watched, 0.0)
-            assert watched.cycles(60) == 0
-
-    def test_mostly_is_not(self, watched: Watched) -> None:
-        for _ in range(20):
-            self.part(watched, 300.0)
-            if watched.cycles(60) == Limit.DISAGREEMENT:
-                return
-            self.part(watched, 0.0)
-            watched.cycles(20)
-        raise AssertionError("an oscillation hid in the timer")
-
-
-class TestDrive:
-    def test_fault_with_its_text(self, watched: Watched) -> None:
-        watched.telemetry.power = PowerStage.FAULT
-        watched.telemetry.fault_code = 0x2310
-        watched.telemetry.fault_text = "motor current too high"
-        assert watched.cycle() == Limit.DRIVE_FAULT
-        assert watched.supervisor.detail == (
-            "the drive reports fault 0x2310: motor current too high"
-        )
-
-    def test_emergency_message_before_the_status_follows(self, watched: Watched) -> None:
-        watched.telemetry.fault_code = 0x4310
-        assert watched.cycle() == Limit.DRIVE_FAULT
-
-    def test_code_that_a_drive_keeps_after_clearing_is_no_fault(self, watched: Watched) -> None:
-        watched.telemetry.fault_code = 0x4310
-        assert watched.cycles(3, energised=False) == 0
-        assert watched.refusal() is None
-        assert watched.cycles(3) == 0
-        watched.telemetry.fault_code = 0x2310
-        assert watched.cycle() == Limit.DRIVE_FAULT
-
-    @pytest.mark.parametrize(
-        "stage", [PowerStage.OFF, PowerStage.CHANGING, PowerStage.QUICK_STOP, PowerStage.UNKNOWN]
-    )
-    def test_dropped_out(self, watched: Watched, stage: PowerStage) -> None:
-        watched.telemetry.power = stage
-        assert watched.cycles(2, energised=False) == 0
-        assert watched.cycle() == Cause.DRIVE_DISABLED
-        assert stage.name.lower().replace("_", " ") in watched.supervisor.detail
-
-    @pytest.mark.parametrize("energised", [True, False])
-    def test_lost_outranks_everything(self, watched: Watched, energised: bool) -> None:
-        watched.telemetry.lost = "no heartbeat"
-        watched.telemetry.age_s = 9.0
-        watched.force = math.nan
-        assert watched.cycle(energised=energised) == Cause.DRIVE_LOST
-        assert "no heartbeat" in watched.supervisor.detail
 
 
 class TestRefusal:

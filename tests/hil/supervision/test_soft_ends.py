@@ -1,0 +1,80 @@
+"""The limited tier on the simulated rig: what would run into an end comes to rest at the soft end."""
+
+from __future__ import annotations
+
+import pytest
+
+from hil.core.limits import Limit
+from hil.core.requests import ConstantForce, Float, HoldPosition
+from hil.core.samples import INDEX, State
+from hil.profile.schema import Profile
+from tests.hil.supervision.listening_rig import MIDDLE, Rig
+
+
+class TestCorridor:
+    """Behaviours that would run into an end are brought to rest at the soft end."""
+
+    @pytest.mark.parametrize(
+        ("mass", "start"),
+        [(0.0, 0.048), (2.5, 0.012), (2.5, 0.048), (5.0, 0.03), (7.5, 0.012), (7.5, 0.048)],
+    )
+    def test_no_weight_let_go_reaches_the_lower_trip(
+        self, footplate: Profile, mass: float, start: float
+    ) -> None:
+        rig = Rig(footplate, 0.0, start)
+        _hang_gently(rig, mass, start)
+        rig.apply(Float())
+        self._comes_to_rest(rig, footplate.limits.travel.lower)
+
+    @pytest.mark.parametrize("mass", [0.0, 5.0, 7.5])
+    def test_no_lift_reaches_the_upper_trip(self, footplate: Profile, mass: float) -> None:
+        rig = Rig(footplate, 0.0, 0.012)
+        _hang_gently(rig, mass, 0.012)
+        rig.apply(ConstantForce(force_N=min(575.0, 240.0 + 68.6 * mass)))
+        self._comes_to_rest(rig, footplate.limits.travel.upper)
+
+    def _comes_to_rest(self, rig: Rig, end: float) -> None:
+        rig.limited = 0
+        rig.run(2.2)
+        assert rig.state is State.RUNNING, rig.bench.bench.cause_text
+        assert rig.limited >> Limit.TRAVEL & 1
+        assert abs(rig.value("output_position_m") - end) < 0.0005
+        assert abs(rig.value("output_velocity_m_s")) < 0.002
+
+    def test_a_rod_on_its_lower_end_is_not_lifted_by_the_corridor(self, footplate: Profile) -> None:
+        rig = Rig(footplate, 2.5, None)
+        assert rig.value("output_position_m") < 0.0005
+        rig.apply(Float())
+        rig.run(1.0)
+        assert rig.state is State.RUNNING, rig.bench.bench.cause_text
+        assert rig.value("output_position_m") < 0.0005
+
+    def test_an_end_does_not_hold_back_what_leads_away(self, footplate: Profile) -> None:
+        rig = Rig(footplate, 2.5, None)
+        rig.apply(HoldPosition(position_m=MIDDLE, speed_m_s=0.08))
+        rig.run(1.6)
+        assert rig.state is State.RUNNING, rig.bench.bench.cause_text
+        assert abs(rig.value("output_position_m") - MIDDLE) < 0.002
+
+    def test_a_hand_that_pushes_steadily_is_held_at_the_end(self, footplate: Profile) -> None:
+        rig = Rig(footplate, 0.0, 0.02)
+        rig.apply(Float(damping_N_s_m=300.0))
+        rig.do.push(-30)
+        rig.run(2.0)
+        assert rig.state is State.RUNNING, rig.bench.bench.cause_text
+        assert abs(rig.value("output_position_m") - 0.002) < 0.001
+        speeds = [abs(row[INDEX["output_velocity_m_s"]]) for row in rig.bench.run(0.5)]
+        assert max(speeds) < 0.005  # at rest, no shaking against the hand
+
+
+def _hang_gently(rig: Rig, mass: float, position: float) -> None:
+    """Hang a weight in steps while the output is held: the hand that sets it down."""
+    if mass == 0.0:
+        return
+    steps = 8
+    for step in range(1, steps + 1):
+        rig.do.hang(mass * step / steps)
+        rig.run(0.12)
+    rig.run(0.5)
+    assert rig.state is State.RUNNING, rig.bench.bench.cause_text
+    assert abs(rig.value("output_position_m") - position) < 0.004
