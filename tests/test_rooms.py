@@ -18,7 +18,7 @@ QT = {"PySide6", "PyQt5", "PyQt6", "pyqtgraph", "shiboken6"}
 WIRE = {"can", "canopen", "serial", "cantools"}
 LONGEST = 420  # lines; 400 is the goal
 # Not split yet: no longer than they are.
-LONGER = {"hil/link/client.py": 470, "tests/campaigns/faults.py": 600}
+LONGER = {"tests/campaigns/faults.py": 600}
 
 
 def modules() -> list[Path]:

@@ -26,26 +26,21 @@ A main loop that may not wait posts instead of asking, and picks the answers up 
 from __future__ import annotations
 
 import contextlib
-import json
 import math
 import threading
 import time
-from collections import deque
 from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
 from typing import Any
 
-import numpy as np
-import zmq
-
 from hil.core import COLUMNS, Request, Stop
-from hil.link.connection import BUFFERED, Sockets, open_sockets
+from hil.link.connection import Sockets, open_sockets
 from hil.link.errors import HostGone, LinkError, Refused
-from hil.link.gaps import GapCounter
 from hil.link.items import Answer, Block, Event
 from hil.link.keys import ClientKeys
-from hil.link.messages import EVENT, HEAD, KIND, ROWS, SCHEMA_VERSION, STAMP
+from hil.link.messages import SCHEMA_VERSION
+from hil.link.received import Received
 from hil.link.request_client import RequestClient
 
 __all__ = ["Answer", "Block", "Client", "Event", "HostGone", "LinkError", "Refused"]
@@ -53,7 +48,6 @@ __all__ = ["Answer", "Block", "Client", "Event", "HostGone", "LinkError", "Refus
 SILENT_S = 1.0  # the rig host heartbeats 25 times a second
 ANSWER_S = 2.0
 PRESENCE_S = 1.0  # between signs of life of a client without control
-SLICE_S = 0.02  # of waiting for samples
 BEATS_PER_LIMIT = 5  # of the holder of control
 
 
@@ -79,18 +73,11 @@ class Client:
         self._id = ""
         self._limit_s = 0.15
         self._next_heartbeat_s = 0.0
-        self._heard_s = 0.0
-        self._host = b""
-        self._gaps = GapCounter()
-        self._pending: deque[Block | Event] = deque()
-        self._most_pending = math.inf if sockets.unlimited else BUFFERED
         self._requests = RequestClient(sockets, self._beat_if_in_control)
-        self._receiving = threading.Lock()
+        self._received = Received(sockets, self._requests, self._held_by)
         self._keeper: threading.Thread | None = None
         self._keeping = threading.Event()
-        self._closed = False
         self._taking = self._greeting = 0  # numbers of what was posted
-        self._judged_delay_s = math.nan
 
     @classmethod
     def connect(
@@ -120,13 +107,13 @@ class Client:
         client = cls(open_sockets(where, keys, unlimited), name)
         try:
             client._greet(timeout_s)
-            while not client._heard_s:
+            while not client._received.heard_s:
                 if time.monotonic() > deadline:
                     raise HostGone(
                         f"the rig host at '{where}' answers but sends nothing; is it stuck?"
                     )
-                client._wait(0.05)
-                client._drain()
+                client._received.wait(0.05)
+                client._received.drain()
         except BaseException:
             client.close()
             raise
@@ -156,11 +143,8 @@ class Client:
         call it (or ``heartbeat``) several times in each heartbeat limit.
         """
         self._beat_if_due()
-        self._drain()
-        with self._receiving:
-            items = list(self._pending)
-            self._pending.clear()
-        return items
+        self._received.drain()
+        return self._received.take()
 
     def watch(self, seconds: float) -> Iterator[Block | Event]:
         """Blocks and events of the next ``seconds`` (of the clock), as they come.
@@ -170,7 +154,7 @@ class Client:
         """
         end = time.monotonic() + seconds
         while (left := end - time.monotonic()) > 0:
-            self._wait(min(left, 0.02 if self.in_control else 0.2))
+            self._received.wait(min(left, 0.02 if self.in_control else 0.2))
             yield from self.poll()
             if not self.alive:
                 raise HostGone(self._requests.silence())
@@ -178,10 +162,10 @@ class Client:
     @property
     def alive(self) -> bool:
         """True if the rig host has been heard within the last second."""
-        if time.monotonic() - self._heard_s <= SILENT_S:
+        if time.monotonic() - self._received.heard_s <= SILENT_S:
             return True
-        self._drain()  # it may have been this end that slept
-        return time.monotonic() - self._heard_s <= SILENT_S
+        self._received.drain()  # it may have been this end that slept
+        return time.monotonic() - self._received.heard_s <= SILENT_S
 
     @property
     def round_trip_s(self) -> float:
@@ -197,12 +181,12 @@ class Client:
         """
         if self._sockets.local:
             return math.nan
-        return self._judged_delay_s if self.in_control else self.round_trip_s
+        return self._received.judged_delay_s if self.in_control else self.round_trip_s
 
     @property
     def lost_samples(self) -> int:
         """Samples published since connecting that never came, by their cycle numbers."""
-        return self._gaps.lost
+        return self._received.gaps.lost
 
     # ------------------------------------------------------------------ asking
 
@@ -344,16 +328,14 @@ class Client:
 
     def close(self) -> None:
         """Leave, giving up control. May be called twice; never raises."""
-        if self._closed:
+        if self._received.closed:
             return
         self._stop_keeping()
-        self._closed = True
+        self._received.closed = True
         self.in_control = False
         with contextlib.suppress(HostGone):
             self._requests.send({"type": "disconnect"})
-        with self._receiving:
-            self._requests.close()
-            self._pending.clear()
+        self._received.close()
 
     # ------------------------------------------------------------------ inside
 
@@ -392,45 +374,8 @@ class Client:
             raise Refused(str(reply["text"]))
         return reply
 
-    def _wait(self, seconds: float) -> None:
-        if self._closed:
-            raise LinkError("the connection is closed; connect again")
-        # In slices: the thread that keeps control takes its stamps from the same socket.
-        end = time.monotonic() + seconds
-        while not self._pending and (left := end - time.monotonic()) > 0:
-            with self._receiving:
-                if self._closed or self._sockets.samples.poll(round(1000 * min(left, SLICE_S))):
-                    return
-
-    def _drain(self) -> None:
-        with self._receiving:
-            while not self._closed:
-                try:
-                    frame = self._sockets.samples.recv(zmq.NOBLOCK)
-                except zmq.Again:
-                    return
-                self._heard_s = time.monotonic()
-                self._requests.heard = True
-                head, host = frame[:KIND], frame[KIND : 2 * KIND]
-                (stamp_s,) = STAMP.unpack_from(frame, 2 * KIND)
-                self._requests.see(stamp_s, anew=host != self._host)
-                if host != self._host:
-                    self._host = host
-                    self._gaps.restart()
-                    self.in_control = False
-                if head == ROWS:
-                    rows = np.frombuffer(frame, "<f8", offset=HEAD).reshape(-1, len(COLUMNS))
-                    self._gaps.take(rows[:, _CYCLE])
-                    self._pending.append(Block(rows, host))
-                elif head == EVENT:
-                    event = Event(json.loads(memoryview(frame)[HEAD:].tobytes()))
-                    if event.kind == "control":
-                        self.in_control = event.get("client") == self._id
-                    elif event.kind == "heartbeat":
-                        self._judged_delay_s = 1e-3 * float(
-                            event.get("holder_delay_ms") or math.nan
-                        )
-                    self._pending.append(event)
+    def _held_by(self, client: object) -> None:
+        self.in_control = client == self._id
 
     def _beat_if_due(self) -> None:
         if time.monotonic() >= self._next_heartbeat_s:
@@ -443,23 +388,13 @@ class Client:
     def _keep(self) -> None:
         while not self._keeping.wait(self._limit_s / BEATS_PER_LIMIT):
             if self.in_control:
-                if not self._sockets.local and not self._receiving.locked():
-                    self._drain()  # a remote sign is dated by the newest stamp received
-                    self._forget_oldest()
+                if not self._sockets.local and not self._received.busy:
+                    self._received.drain()  # a remote sign is dated by the newest stamp received
+                    self._received.forget_oldest()
                 self.heartbeat()
-
-    def _forget_oldest(self) -> None:
-        with self._receiving:
-            while len(self._pending) > self._most_pending:
-                item = self._pending.popleft()
-                if isinstance(item, Block):
-                    self._gaps.lost += len(item.rows)
 
     def _stop_keeping(self) -> None:
         self._keeping.set()
         keeper, self._keeper = self._keeper, None
         if keeper is not None and keeper is not threading.current_thread():
             keeper.join()
-
-
-_CYCLE = next(i for i, column in enumerate(COLUMNS) if column.name == "cycle")
