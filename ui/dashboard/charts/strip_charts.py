@@ -63,7 +63,8 @@ class StripCharts(TimeCanvas):
         self._column_px = 1
         self._begun: tuple[tuple[object, ...], int, float, Window] | None = None
         self._frame: Window | None = None  # while a chart of a frame is drawn
-        self._ground: QPixmap | None = None  # of the first chart of that frame, made before
+        self._making: QPixmap | None = None  # the first chart of that frame, painted in parts
+        self._first: QPixmap | None = None  # the same, when all its parts are there
         self.setMinimumSize(sizes.px(300), sizes.px(320))
         self.setAccessibleName("Strip charts")
         self.setAccessibleDescription(
@@ -113,11 +114,12 @@ class StripCharts(TimeCanvas):
             if not event.rect().intersects(plot.outer.toRect()):
                 continue
             drawn.append(plot)
-            if i == 0 and self._frame is not None and self._ground is not None:
-                painter.drawPixmap(plot.outer.topLeft(), self._ground)
-            else:
-                self._settle(i, plot, window)
-                self._paint_ground(painter, i, plot)
+            if i == 0 and self._frame is not None and self._first is not None:
+                painter.drawPixmap(plot.outer.topLeft(), self._first)
+                continue
+            self._settle(i, plot, window)
+            self._paint_ground(painter, i, plot)
+            self._paint_bands(painter, i, plot, window, ratio)
             self._paint_traces(painter, i, plot, window, ratio)
         paint_marks(painter, plots, self.view, self.model.marks, self.theme, self.sizes.scale)
         if plots[-1] in drawn:
@@ -139,39 +141,62 @@ class StripCharts(TimeCanvas):
     def slices(self) -> list[Callable[[], None]]:
         """One for what is seen, and one for each chart, the time axis with the last.
 
-        The first chart is twice as tall as the others: its ground is a slice of its own.
+        The first chart is twice as tall as the others and has most of the traces: it is painted
+        beside the screen, its ground, its bands and each half of its traces in slices of their own.
         """
-        rects = [plot.outer.toRect() for plot in self._plots()]
+        plots = self._plots()
+        rects = [plot.outer.toRect() for plot in plots]
         rects[-1].setBottom(self.height())
-        charts = (partial(self._draw_chart, rect) for rect in rects)
-        return [self._begin_frame, self._prepare_ground, *charts]
+        half = len(plots[0].panel.traces) // 2
+        return [
+            self._begin_frame,
+            partial(self._paint_part, self._begin_ground),
+            partial(self._paint_part, self._paint_bands),
+            partial(self._paint_part, partial(self._paint_traces, most=half)),
+            partial(self._paint_part, partial(self._paint_traces, since=half)),
+            self._end_parts,
+            *(partial(self._draw_chart, rect) for rect in rects),
+        ]
 
     def _begin_frame(self) -> None:
         """Take what is seen, for all charts of the frame alike."""
         self.view.find_trigger()
         window = self._window(self._plots()[0].inner, self.devicePixelRatioF())
         self._begun = (self._seen(), self.model.buffer.count, self.view.end_s, window)
-        self._ground = None
+        self._first = None
+        outer, ratio = self._plots()[0].outer, self.devicePixelRatioF()
+        self._making = QPixmap((outer.size() * ratio).toSize())
+        self._making.setDevicePixelRatio(ratio)
+        self._making.fill(Qt.GlobalColor.transparent)
 
     def _settle(self, index: int, plot: Plot, window: Window) -> None:
         low, high = extremes(plot.panel, window)
         self.view.settle(index, low, high)
 
-    def _prepare_ground(self) -> None:
-        if self._begun is None or self._begun[0] != self._seen():
+    def _paint_part(self, paint: Callable[[QPainter, int, Plot, Window, float], None]) -> None:
+        """Paint a part of the first chart beside the screen; nothing if the view has changed."""
+        picture, self._making = self._making, None
+        if picture is None or self._begun is None or self._begun[0] != self._seen():
             return
-        plot = self._plots()[0]
-        ratio = self.devicePixelRatioF()
-        ground = QPixmap((plot.outer.size() * ratio).toSize())
-        ground.setDevicePixelRatio(ratio)
-        ground.fill(Qt.GlobalColor.transparent)
-        painter = QPainter(ground)
-        painter.setFont(self.text_font())
-        painter.translate(-plot.outer.topLeft())
-        self._settle(0, plot, self._begun[3])
-        self._paint_ground(painter, 0, plot)
-        painter.end()
-        self._ground = ground
+        _, _, end_s, window = self._begun
+        painter = QPainter(picture)
+        self.view.frame_s = end_s
+        try:
+            painter.setFont(self.text_font())
+            paint(painter, 0, self._plots()[0], window, picture.devicePixelRatioF())
+        finally:
+            self.view.frame_s = None
+            painter.end()  # while the pixmap lives: a painter must not outlast what it paints on
+        self._making = picture
+
+    def _begin_ground(
+        self, painter: QPainter, index: int, plot: Plot, window: Window, ratio: float
+    ) -> None:
+        self._settle(index, plot, window)
+        self._paint_ground(painter, index, plot)
+
+    def _end_parts(self) -> None:
+        self._first, self._making = self._making, None
 
     def _seen(self) -> tuple[object, ...]:
         view = self.view
@@ -237,23 +262,28 @@ class StripCharts(TimeCanvas):
     def _y(self, inner: QRectF, span: Span, value: float) -> float:
         return inner.bottom() - (value - span.low) / (span.high - span.low) * inner.height()
 
-    def _paint_traces(
+    def _scale(self, index: int, plot: Plot, ratio: float) -> DeviceScale:
+        view, span = self.view, self.view.spans[index]
+        ends = span.low, span.high
+        return DeviceScale(plot.inner, ratio, view.start_s, view.window_s, ends, plot.panel.factor)
+
+    def _paint_bands(
         self, painter: QPainter, index: int, plot: Plot, window: Window, ratio: float
     ) -> None:
+        """Paint the bands of uncertainty: below every line, and opaque.
+
+        Qt blends tall transparent bars at thirty times the cost of plain ones.
+        """
         if not len(window.times):
             return
-        view, span, panel = self.view, self.view.spans[index], plot.panel
-        ends = span.low, span.high
-        scale = DeviceScale(plot.inner, ratio, view.start_s, view.window_s, ends, panel.factor)
+        scale = self._scale(index, plot, ratio)
         x = scale.x(window.times)
         scale.begin(painter)
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         painter.setPen(Qt.PenStyle.NoPen)
-        for trace in panel.traces:
+        for trace in plot.panel.traces:
             if not trace.band:
                 continue
-            # Below every line and opaque: Qt blends tall transparent bars at thirty times
-            # the cost of plain ones.
             place = TRACE_INDEX[trace.column]
             half = window.high[TRACE_INDEX[trace.band]]
             painter.setBrush(mixed(getattr(self.theme, trace.colour), self.theme.ground))
@@ -263,7 +293,26 @@ class StripCharts(TimeCanvas):
             else:
                 for shape in band_shapes(x, high, low):
                     painter.drawPolygon(shape)
-        for trace in panel.traces:
+        painter.restore()
+
+    def _paint_traces(
+        self,
+        painter: QPainter,
+        index: int,
+        plot: Plot,
+        window: Window,
+        ratio: float,
+        since: int = 0,
+        most: int | None = None,
+    ) -> None:
+        """Paint the lines of the panel's traces ``since`` to ``most``."""
+        if not len(window.times):
+            return
+        scale = self._scale(index, plot, ratio)
+        x = scale.x(window.times)
+        scale.begin(painter)
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        for trace in plot.panel.traces[since:most]:
             place = TRACE_INDEX[trace.column]
             colour = QColor(getattr(self.theme, trace.colour))
             width = max(1.0, (1.0 if trace.thin else 1.9) * self.sizes.scale * ratio)
