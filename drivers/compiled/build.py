@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
-import subprocess
 import sys
-import tempfile
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -24,6 +22,9 @@ def compile_modules() -> Path:
     Raises:
         CompileError: no compiler, no mypyc, no right to write, or an error of theirs.
     """
+    import subprocess  # late: every process imports this module
+    import tempfile
+
     target = build_directory()
     if target.is_dir():
         return target

@@ -9,6 +9,7 @@ import os
 import signal
 import sys
 from dataclasses import dataclass
+from importlib.metadata import version
 from pathlib import Path
 from types import FrameType
 
@@ -29,7 +30,6 @@ from hil.host.realtime import own_processor, prepare_realtime, processors_given
 from hil.host.verification_watch import VerificationWatch
 from hil.link import CurveKeyError, LinkError, LinkServer, ServerKeys
 from hil.profile import ProfileError, load_profile, make_drive, profile_from_dict
-from hil.recorder import own_version
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -140,7 +140,9 @@ def _open(options: argparse.Namespace, parent: int, opened: _Opened) -> Host | N
         keys=ServerKeys.load(options.keys) if options.keys else None,
     )
     log = begin_log(options.link, "host")
-    log.info("version %s, profile '%s', process %d", own_version(), options.profile, os.getpid())
+    log.info(
+        "version %s, profile '%s', process %d", version("hookeline"), options.profile, os.getpid()
+    )
     log.info(grant.notice)
     host = opened.host = Host(profile, drive, link, opened.wire, known)
     host.bench.prepare_slower()

@@ -7,7 +7,7 @@ import datetime
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from pydantic import ValidationError
 
@@ -16,7 +16,9 @@ from drivers.capture import Cycle, WireRecording, wires
 from hil.bench import EPOCH, Bench, CycleTiming
 from hil.core import REQUEST, Cause, Sample, SessionCap, State
 from hil.profile import Profile, make_drive, profile_to_dict
-from hil.recorder import RunWriter
+
+if TYPE_CHECKING:
+    pass
 
 ROWS_AT_ONCE = 1000
 # Nothing is waited for: what was received in a cycle is there when it begins.
@@ -34,6 +36,8 @@ def replay(profile: Profile, recording: Path, runs: Path, name: str, about: str)
         DriverError: no recording, or one of another drive or profile.
         RunError: the run cannot be written.
     """
+    from hil.recorder import RunWriter  # its file format takes a while, and no rig host needs it
+
     with (
         played(profile, recording) as (recorded, drive, timed),
         RunWriter(

@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Any
 
 import zmq
-from zmq.utils.monitor import recv_monitor_message
 
 from hil.link.directory import REQUESTS, SAMPLES, check_link_directory, endpoint
 from hil.link.errors import LinkError
@@ -79,6 +78,8 @@ class Sockets:
         """Why the rig host closes the control, as far as it can be told; else nothing."""
         if self._monitor is None or not self._monitor.poll(0):
             return ""
+        from zmq.utils.monitor import recv_monitor_message  # brings asyncio, of no use otherwise
+
         kind: Any = recv_monitor_message(self._monitor)["event"]
         if kind == zmq.EVENT_HANDSHAKE_FAILED_AUTH:
             return (

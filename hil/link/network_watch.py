@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import zmq
-from zmq.utils.monitor import parse_monitor_message
 
 # A request has 131 kB at most. What comes beyond it without a whole message is an endless one.
 MOST_UNFINISHED_BYTES = 1_000_000
@@ -44,6 +43,9 @@ class NetworkWatch:
     """
 
     def __init__(self) -> None:
+        from zmq.utils.monitor import parse_monitor_message  # brings asyncio: not for each client
+
+        self._parsed = parse_monitor_message
         self._monitors: list[tuple[zmq.Socket[bytes], int]] = []
         self._watched: dict[int, _Watched] = {}
         self._whole: set[int] = set()  # file descriptors that a whole message came from
@@ -67,7 +69,7 @@ class NetworkWatch:
             for _ in range(_EVENTS_AT_ONCE):
                 if not int(monitor.getsockopt(zmq.EVENTS)) & zmq.POLLIN:
                     break
-                self._note(parse_monitor_message(monitor.recv_multipart(zmq.NOBLOCK)), port, now_s)
+                self._note(self._parsed(monitor.recv_multipart(zmq.NOBLOCK)), port, now_s)
         if not self._order:
             self._order = list(self._watched)
         if self._order:
