@@ -27,11 +27,13 @@ def qapp():
     return application()
 
 
-@pytest.fixture
-def operate_alone(monkeypatch):
-    """The window has the Operate page alone: the other five take most of the time to lay."""
-    entries = [entry for entry in page_entries.PAGES if entry.title == "Operate"]
-    monkeypatch.setattr(page_entries, "PAGES", tuple(entries))
+@pytest.fixture(autouse=True)
+def only_pages_named(request, monkeypatch):
+    """A window has the pages that the mark ``pages`` names: the others take most of the time to lay."""
+    mark = request.node.get_closest_marker("pages")
+    if mark is not None and mark.args:
+        entries = [entry for entry in page_entries.PAGES if entry.title in mark.args]
+        monkeypatch.setattr(page_entries, "PAGES", tuple(entries))
 
 
 @pytest.fixture

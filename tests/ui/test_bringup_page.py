@@ -128,7 +128,8 @@ class Person(PersonAtWindow):
     PATIENCE_MS = PATIENCE_MS
 
     def __init__(self, bench, qtbot, monkeypatch, steps):
-        view_of_page(monkeypatch, "Bring-up", functools.partial(BringUpModel, steps=steps))
+        make = functools.partial(BringUpModel, steps=steps)
+        view_of_page(monkeypatch, "Bring-up", make, only=("Operate", "Bring-up"))
         self.profile_file = bench.runs_directory.parent / "mine" / PROFILE
         client = Client.connect(bench.link_directory, name="dashboard")
         super().__init__(

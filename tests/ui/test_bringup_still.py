@@ -23,7 +23,7 @@ from ui.dashboard.guided.page_operator import PageOperator
 from ui.dashboard.widgets.theme import LIGHT, sizes_for
 from ui.dashboard.window import Window
 
-pytestmark = pytest.mark.real_time
+pytestmark = [pytest.mark.real_time, pytest.mark.pages("Operate", "Bring-up")]
 
 
 @pytest.fixture

@@ -291,6 +291,7 @@ def test_a_picture_that_cannot_be_drawn_is_refused_before(more, fix, capsys):
     assert code == BAD_INPUT and fix in capsys.readouterr().err
 
 
+@pytest.mark.pages("Operate", "Calibrate")
 def test_esc_stops_a_live_one_and_ends_it(qtbot, tmp_path):
     profile = Path(find_profile("footplate_trainer"))
     with start_bench(

@@ -21,6 +21,8 @@ from ui.dashboard.operate.cap_panel import CapPanel
 from ui.dashboard.widgets import THEMES, sizes_for
 from ui.dashboard.window import Window
 
+pytestmark = pytest.mark.pages("Operate")
+
 PROFILE = load_profile("footplate_trainer")
 Key = Qt.Key
 
@@ -63,7 +65,7 @@ class Rig:
 
 
 @pytest.fixture
-def rig(tmp_path: Path, qapp: Any, operate_alone: None) -> Any:
+def rig(tmp_path: Path, qapp: Any) -> Any:
     rig = Rig(tmp_path)
     yield rig
     rig.window.close()

@@ -19,6 +19,8 @@ from ui.dashboard.charts.trigger import PRE_SHARE, Trigger
 from ui.dashboard.operate import OperatePage
 from ui.dashboard.window import Window
 
+pytestmark = pytest.mark.pages("Operate")
+
 SPRING = "spring_force_N"
 
 
@@ -84,7 +86,7 @@ def test_what_is_no_scale_is_refused(text: str) -> None:
 
 
 @pytest.fixture
-def window(model: Any, qapp: Any, qtbot: Any, operate_alone: None) -> Any:
+def window(model: Any, qapp: Any, qtbot: Any) -> Any:
     window = Window(model)
     qtbot.addWidget(window)
     window.resize(1280, 720)

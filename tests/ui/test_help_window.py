@@ -11,6 +11,8 @@ from PySide6.QtTest import QTest
 from ui.dashboard.bench import OperateModel
 from ui.dashboard.window import Window
 
+pytestmark = pytest.mark.pages("Operate", "Calibrate")
+
 
 @pytest.fixture
 def window(model: OperateModel, qtbot: Any) -> Window:

@@ -21,7 +21,7 @@ from ui.dashboard.operate.presets import Preset
 from ui.dashboard.priority import give_way, raise_priority
 from ui.dashboard.runs import RunsPage
 
-pytestmark = pytest.mark.real_time
+pytestmark = [pytest.mark.real_time, pytest.mark.pages("Operate", "Runs")]
 
 PATIENCE_MS = 15_000
 
@@ -235,6 +235,7 @@ def test_weights_and_a_hand_act_as_long_as_they_are_there(seat):
     seat.until(lambda: seat.model.hung_kg == 0.0)
 
 
+@pytest.mark.pages()
 def test_the_window_is_laid_anew_without_power_alone(seat):
     """Light and dark, and another size, take about as long as a heartbeat may."""
     seat.power_on()

@@ -38,6 +38,8 @@ from ui.dashboard.operate import OperatePage, open_house
 from ui.dashboard.operate.presets import Preset
 from ui.dashboard.window import Window
 
+pytestmark = pytest.mark.pages("Operate")
+
 PROFILE = load_profile("footplate_trainer")
 SOFT = VirtualSpring(rest_m=0.03, stiffness_N_m=1.5e4, damping_N_s_m=400.0)
 Key = Qt.Key
@@ -94,15 +96,7 @@ def hold(position_m: float) -> HoldPosition:
 
 
 @pytest.fixture
-def rig(tmp_path: Path, qapp: Any, operate_alone: None) -> Any:
-    rig = Rig(tmp_path)
-    yield rig
-    rig.window.close()
-
-
-@pytest.fixture
-def whole(tmp_path: Path, qapp: Any) -> Any:
-    """With every page."""
+def rig(tmp_path: Path, qapp: Any) -> Any:
     rig = Rig(tmp_path)
     yield rig
     rig.window.close()
@@ -134,8 +128,8 @@ def test_no_preset_no_open_house(rig: Rig) -> None:
     assert not rig.house.arm("sesame") and "Ins" in rig.house.text
 
 
-def test_visitors_reach_presets_and_the_stop_and_nothing_else(whole: Rig) -> None:
-    rig = whole
+@pytest.mark.pages()
+def test_visitors_reach_presets_and_the_stop_and_nothing_else(rig: Rig) -> None:
     rig.opened()
     window = rig.window
     shown = {b for b in window.findChildren(QPushButton) if b.isVisibleTo(window)}

@@ -20,6 +20,8 @@ from ui.dashboard.operate import OperatePage
 from ui.dashboard.operate.presets import Presets, name_of
 from ui.dashboard.window import Window
 
+pytestmark = pytest.mark.pages("Operate")
+
 SPRING = VirtualSpring(rest_m=0.02, stiffness_N_m=20e3, damping_N_s_m=300.0, bias_N=15.0)
 
 

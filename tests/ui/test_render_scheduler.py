@@ -86,6 +86,7 @@ def test_a_slice_that_fails_is_not_tried_for_ever(clock):
     assert done == ["after"]
 
 
+@pytest.mark.pages("Operate")
 def test_keys_are_looked_for_after_each_slice(qapp, model):
     """A key waits for one slice, not for a frame."""
     order: list[str] = []

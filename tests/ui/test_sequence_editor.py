@@ -18,6 +18,8 @@ from ui.dashboard.operate.sequence_editor import SequenceEditor
 from ui.dashboard.operate.sequence_hints import hint, kind_at
 from ui.dashboard.window import Window
 
+pytestmark = pytest.mark.pages("Operate")
+
 PROFILE = load_profile("footplate_trainer")
 GOOD = "name: good\nsteps:\n  - power_on\n  - {do: hold_position, position: 8 mm, for: 1 s}\n  - power_off\n"
 Key = Qt.Key
@@ -25,7 +27,7 @@ CTRL = Qt.KeyboardModifier.ControlModifier
 
 
 @pytest.fixture
-def window(model: Any, qapp: Any, qtbot: Any, tmp_path: Path, operate_alone: None) -> Any:
+def window(model: Any, qapp: Any, qtbot: Any, tmp_path: Path) -> Any:
     window = Window(model, None, runs_directory=tmp_path / "runs")
     qtbot.addWidget(window)
     window.resize(1280, 720)

@@ -16,7 +16,7 @@ from ui.dashboard.bench import Session
 from ui.dashboard.operate import OperatePage, SequenceModel
 from ui.dashboard.priority import raise_priority
 
-pytestmark = pytest.mark.real_time
+pytestmark = [pytest.mark.real_time, pytest.mark.pages("Operate")]
 
 PATIENCE_MS = 25_000
 SHORT = """\

@@ -16,6 +16,8 @@ from tests.ui.person_at_window import page_as
 from ui.dashboard.size import SizePage
 from ui.dashboard.window import Window
 
+pytestmark = pytest.mark.pages("Operate", "Size")
+
 
 @pytest.fixture
 def window(qtbot, model, tmp_path, monkeypatch):

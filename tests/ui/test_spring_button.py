@@ -22,6 +22,8 @@ from ui.commands.bench_asked import bench_asked
 from ui.dashboard.bench import OperateModel, SpringChoice
 from ui.dashboard.window import Window
 
+pytestmark = pytest.mark.pages("Operate")
+
 SOFT, STIFF = Path("soft.yaml"), Path("stiff.yaml")
 
 SOFT_TEXT = """\

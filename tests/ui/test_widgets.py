@@ -21,7 +21,7 @@ from ui.dashboard.runs import RunsPage
 from ui.dashboard.widgets.theme import DARK, LIGHT, SMALLEST_PT, sizes_for, style_sheet
 from ui.dashboard.window import Window
 
-pytestmark = pytest.mark.real_time
+pytestmark = [pytest.mark.real_time, pytest.mark.pages("Operate", "Runs")]
 
 
 @pytest.fixture
@@ -52,6 +52,7 @@ def test_digits_choose_and_typed_digits_do_not(window):
     assert window.model.form.entry("force").value == 145.0
 
 
+@pytest.mark.pages()
 def test_everything_that_acts_is_reached_by_tab(window):
     reached = set()
     for _ in range(80):
@@ -196,6 +197,7 @@ def test_who_only_watches_can_still_stop(model, window):
     assert window.strip.stop_button.isEnabled()
 
 
+@pytest.mark.pages()
 def test_stop_is_on_every_page_and_takes_esc_from_anywhere(window, monkeypatch):
     stops = []
     monkeypatch.setattr(window, "refresh", lambda: stops.append(window.focusWidget()))
@@ -220,6 +222,7 @@ def test_letters_reach_the_page_while_its_table_has_the_focus(window, monkeypatc
     assert joined == [True]
 
 
+@pytest.mark.pages()
 @pytest.mark.parametrize("size", [(1280, 720), (1440, 900), (1920, 1080), (3840, 2160)])
 @pytest.mark.parametrize("profile", ["footplate_trainer", "bench_slide"])
 def test_nothing_is_clipped_or_too_small(profile, size, qtbot):
@@ -290,6 +293,7 @@ def test_no_size_in_the_style_is_below_eleven_points():
         assert sizes and min(sizes) >= SMALLEST_PT
 
 
+@pytest.mark.pages()
 def test_light_and_dark_keep_what_was_set(window):
     press(window, Qt.Key.Key_3)
     window.model.form.entry("stiffness").value = 55e3

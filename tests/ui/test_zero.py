@@ -125,6 +125,7 @@ def test_the_panel_shows_itself_while_zero_is_not_verified_and_is_held_by_key(qa
     panel.close()
 
 
+@pytest.mark.pages("Operate")
 @pytest.mark.parametrize(("reference", "seen"), [("unverified", True), ("found", False)])
 def test_the_operate_page_has_it_by_key(qapp, description, reference, seen):
     model = OperateModel(description | {"reference": reference}, history_s=60.0)

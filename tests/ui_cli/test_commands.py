@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 import re
 import shutil
@@ -11,6 +12,7 @@ from typing import Any
 
 import pytest
 
+from hil.link import Client
 from hil.profile.loader import SHIPPED
 from tests.ui_cli.answers_read import last_object
 from ui import cli
@@ -129,7 +131,11 @@ def test_bench_without_a_display_says_what_else_there_is(capfd: Any) -> None:
     assert code == 2 and "hookeline serve" in err
 
 
-def test_nobody_at_the_link_is_exit_code_3(tmp_path: Path, capfd: Any) -> None:
+def test_nobody_at_the_link_is_exit_code_3(
+    tmp_path: Path, capfd: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    soon = functools.partial(Client.connect, timeout_s=0.3)
+    monkeypatch.setattr(Client, "connect", staticmethod(soon))
     empty = tmp_path / "link"
     empty.mkdir(mode=0o700)
     code, _, err = called(capfd, "perform", "demo", "--link", str(empty), "--headless")

@@ -16,7 +16,15 @@ def directory() -> Iterator[Path]:
         yield Path(path)
 
 
+@pytest.fixture(scope="module")
+def served() -> Iterator[Served]:
+    """A serving process that the tests of a module share: leave control, and leave it alive."""
+    with tempfile.TemporaryDirectory(prefix="hk-") as path, Served(Path(path)) as process:
+        yield process
+
+
 @pytest.fixture
-def served(directory: Path) -> Iterator[Served]:
+def mortal(directory: Path) -> Iterator[Served]:
+    """A serving process of the test's own, to be killed."""
     with Served(directory / "link") as process:
         yield process

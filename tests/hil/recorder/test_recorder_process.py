@@ -174,15 +174,15 @@ def test_a_killed_recorder_leaves_a_run_readable_to_the_last_second(
 
 @pytest.mark.parametrize("how", ["killed", "ended"])
 def test_a_dead_host_ends_the_run_and_the_run_says_so(
-    served: Served, directory: Path, how: str
+    mortal: Served, directory: Path, how: str
 ) -> None:
     runs = directory / "runs"
-    with recorder(served, runs) as process:
-        with watching(served) as watch:
+    with recorder(mortal, runs) as process:
+        with watching(mortal) as watch:
             watch.client.request(StartRun(name="orphan"))
             watch.until("recording")
             watch.samples(0.3)
-            served.kill() if how == "killed" else served.terminate()
+            mortal.kill() if how == "killed" else mortal.terminate()
         deadline = time.monotonic() + PATIENCE_S
         while list_runs(runs)[0].status != "complete":
             assert time.monotonic() < deadline and process.poll() is None
@@ -193,9 +193,9 @@ def test_a_dead_host_ends_the_run_and_the_run_says_so(
         assert words in run.meta["how_it_ended"]
         if how == "ended":
             return
-        served.start()  # and the recorder finds the next one
+        mortal.start()  # and the recorder finds the next one
         deadline = time.monotonic() + PATIENCE_S
-        with watching(served) as watch:
+        with watching(mortal) as watch:
             while not watch.count("recording"):
                 assert time.monotonic() < deadline
                 watch.client.request(StartRun(name="again"))

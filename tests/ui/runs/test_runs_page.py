@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+import pytest
 from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
 
@@ -51,6 +52,7 @@ def test_pin_bin_and_put_back(window: Host, runs: Path) -> None:
     assert window.page.chosen.name == "wave"
 
 
+@pytest.mark.pages("Operate", "Runs")
 def test_the_list_gives_the_picture_its_place(whole_window: Window) -> None:
     window = whole_window
     picture = opened(window)

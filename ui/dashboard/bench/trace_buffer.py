@@ -49,13 +49,15 @@ class TraceBuffer:
         self.capacity = -(-capacity // BLOCK) * BLOCK
         self.count = 0  # samples ever appended
         self._times = np.zeros(self.capacity)
-        raw = np.full((channels, self.capacity), np.nan, dtype=np.float32)
+        # Not filled: nothing is read that was not appended, and half an hour of history takes
+        # memory, and time to begin, only as it comes.
+        raw = np.empty((channels, self.capacity), dtype=np.float32)
         self._low = [raw]
         self._high = [raw]
         for level in range(1, LEVELS + 1):
             shape = (channels, self.capacity // FOLD**level)
-            self._low.append(np.full(shape, np.nan, dtype=np.float32))
-            self._high.append(np.full(shape, np.nan, dtype=np.float32))
+            self._low.append(np.empty(shape, dtype=np.float32))
+            self._high.append(np.empty(shape, dtype=np.float32))
 
     @property
     def oldest(self) -> int:
