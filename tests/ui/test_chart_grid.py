@@ -26,7 +26,29 @@ def test_a_low_chart_shows_fewer_numbers_and_nought_among_them(qtbot, monkeypatc
         lambda v: inner.bottom() - (v + 0.1) / 0.2 * height,
         THEMES["light"],
         gap=6,
-        free_from=0,
+        free=(0, 200),
     )
     painter.end()
     assert texts == shown
+
+
+def test_a_number_that_the_next_chart_would_cut_is_left_out(qtbot, monkeypatch):
+    texts = []
+    monkeypatch.setattr(chart_grid, "number", lambda v, d: texts.append(v) or f"{v:.0f}")
+    image = QImage(300, 200, QImage.Format.Format_RGB32)
+    painter = QPainter(image)
+    inner = QRectF(60, 10, 200, 100)
+    half = painter.fontMetrics().capHeight() / 2
+    for bottom in (110 + half + 2, 110 + half - 2):
+        paint_grid(
+            painter,
+            inner,
+            [0.0, 1.0],
+            0,
+            lambda v: inner.bottom() - 100 * v,
+            THEMES["light"],
+            gap=6,
+            free=(0, bottom),
+        )
+    painter.end()
+    assert texts == [0.0, 1.0, 1.0]

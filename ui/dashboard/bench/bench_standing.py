@@ -126,6 +126,11 @@ class BenchStanding(RecordingEvents):
             return "this window was opened to watch"
         return "nobody holds control: take it to act"
 
+    def sentence(self, why: str) -> str:
+        """Return a reason as a sentence without its stop; a client's name stays as it is written."""
+        named = self.holder and why.startswith(self.holder)
+        return why if named else f"{why[:1].upper()}{why[1:]}"
+
     @property
     def why_not_apply(self) -> str:
         if self.lock_reason:

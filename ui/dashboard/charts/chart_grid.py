@@ -21,7 +21,7 @@ def paint_grid(
     theme: Theme,
     *,
     gap: float,
-    free_from: float,
+    free: tuple[float, float],
 ) -> None:
     """Draw a line at each value, and its number left of the plotting area.
 
@@ -29,7 +29,7 @@ def paint_grid(
         inner: plotting area, logical pixels.
         y_of: height of a value, logical pixels.
         gap: between the area and the numbers, logical pixels.
-        free_from: height above which a number would be cut or stand in another text.
+        free: heights between which a number is neither cut nor in another text.
     """
     metrics = QFontMetricsF(painter.font())
     every = _every(ticks, y_of, 0.9 * metrics.height())  # digits have no descenders
@@ -38,12 +38,13 @@ def paint_grid(
         y = round(y_of(value)) + 0.5
         painter.setPen(QPen(QColor(theme.rule if value == 0 else theme.grid), 1))
         painter.drawLine(QPointF(inner.left(), y), QPointF(inner.right(), y))
-        if y < free_from or (place - nought) % every:
+        middle = y + metrics.capHeight() / 2
+        if y < free[0] or middle > free[1] or (place - nought) % every:
             continue
         text = number(value, decimals)
         painter.setPen(QColor(theme.quiet))
         at = inner.left() - gap - metrics.horizontalAdvance(text)
-        painter.drawText(QPointF(at, y + metrics.capHeight() / 2), text)
+        painter.drawText(QPointF(at, middle), text)
 
 
 def _every(ticks: Sequence[float], y_of: Callable[[float], float], height: float) -> int:

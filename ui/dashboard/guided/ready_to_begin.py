@@ -18,9 +18,8 @@ def why_not_ready(model: OperateModel) -> str:
 
 
 def why_not_words(model: OperateModel, why: str) -> str:
-    """Return a reason as a sentence; a client's name that it begins with stays as it is written."""
-    named = model.holder and why.startswith(model.holder)
-    return f"{why}." if named else f"{why[:1].upper()}{why[1:]}."
+    """Return a reason as a sentence."""
+    return f"{model.sentence(why)}."
 
 
 def why_not_begin(model: OperateModel, session: Session | None) -> str:

@@ -56,7 +56,7 @@ class DiagramPlot(EvidencePlot):
             symbolSize=POINT_PX,
             symbolPen=None,
             symbolBrush=pen.color(),
-            name=trace.label,
+            name=self._names.get(trace.label, trace.label),
         )
 
     def draw(self, plot: Plot | None) -> None:

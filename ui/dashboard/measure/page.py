@@ -158,7 +158,7 @@ class MeasurePage(GuidedPage):
             self.left.setText(
                 f"{count} of {len(measuring.tests)} tests picked, about {left} without hands"
                 if count
-                else "no test is picked: I takes the one above in"
+                else "no test is picked: Take in (-) adds the one that is shown"
             )
 
     def _last_seconds(self) -> list[tuple[float, float, float]] | None:

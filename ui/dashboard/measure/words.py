@@ -18,7 +18,7 @@ from hil.measure import (
 from hil.profile import Profile
 from ui.dashboard.widgets import Sizes, Theme
 
-COLUMNS = ((26, "left"), (33, "right"), (25, "right"), (16, "left"))  # widths in percent
+COLUMNS = ((30, "left"), (29, "right"), (25, "right"), (16, "left"))  # widths in percent
 BEYOND, DIFFERS, AGREES = "▲ too large", "≠ differs", "agrees"
 
 

@@ -265,7 +265,7 @@ class BehaviourDeck(QWidget):
         elif model.limited and model.powered:
             text, kind = f"Limited by {limited_words(model)}", "warning"
         elif why_not:
-            text, kind = why_not[0].upper() + why_not[1:], "quiet"
+            text, kind = model.sentence(why_not), "quiet"
         elif model.follow:
             text, kind = "Following: every change acts at once", "warning"
         else:

@@ -180,7 +180,7 @@ class SequencePanel(QWidget):
         if sequences.text:
             self.outcome.say(sequences.text, sequences.wrong)
         elif why_not and not running and sequences.sequence is not None:
-            self.outcome.say(why_not[0].upper() + why_not[1:], False)
+            self.outcome.say(sequences.model.sentence(why_not), False)
         else:
             self.outcome.say("", False)
         self.preview.show_plan(sequences.plan, sequences.at_s if running else None)

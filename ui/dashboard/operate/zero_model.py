@@ -91,6 +91,10 @@ class ZeroModel:
             return "the motor sensor is absolute"
         return why_not_ready(self._model)
 
+    def sentence(self, why: str) -> str:
+        """Return a reason as a sentence without its stop."""
+        return self._model.sentence(why)
+
     @property
     def clear(self) -> str:
         """Preparations for a seek."""

@@ -86,7 +86,7 @@ class ZeroPanel(FootRow):
                 button.setEnabled(not zero.running and not why_not)
         self.hold.setEnabled(zero.running or not why_not)
         if why_not:
-            words = why_not
+            words = zero.sentence(why_not)
         elif zero.moving:
             words = "Held"
         else:

@@ -27,6 +27,7 @@ from ui.dashboard.widgets import Sizes, Theme
 
 MOST_COLUMNS = 1200
 ROUNDING = 1e-6  # of a value: single precision has 6e-8, a scaled count somewhat more
+STILL = 0.05  # of a value that stands still, what is shown around it
 ZOOM = 0.8  # a notch of the wheel
 LEAST_WIDE = 90  # of the plotting area, pixels of the sheet: readings give way to it
 
@@ -112,7 +113,7 @@ class RunPicture(TimeCanvas):
                 round(gutter),
                 chart.outer.top() + round(5 * u),
                 max(self.width() - round(gutter) - round(side), 20.0),
-                max(chart.outer.height() - round(10 * u), 10.0),
+                max(chart.outer.height() - round(14 * u), 10.0),
             )
             y += tall
 
@@ -210,7 +211,16 @@ class RunPicture(TimeCanvas):
         line = metrics.height()
         ticks, decimals = chart.ticks(metrics)
         cut = chart.outer.top() + 0.6 * line  # the upper half of a number above would be
-        paint_grid(painter, inner, ticks, decimals, chart.y, theme, gap=6 * u, free_from=cut)
+        paint_grid(
+            painter,
+            inner,
+            ticks,
+            decimals,
+            chart.y,
+            theme,
+            gap=6 * u,
+            free=(cut, chart.outer.bottom() - 1.5 * u),
+        )
         painter.setPen(QPen(QColor(theme.rule), 1))
         painter.drawLine(chart.outer.topLeft(), chart.outer.topRight())
         if reading:
@@ -347,7 +357,7 @@ def value_range(windows: list[Window | None], factor: float) -> tuple[float, flo
     size = max(abs(low), abs(high))
     spread = high - low
     if spread <= ROUNDING * size:  # it stands still: its rounding is no course
-        spread = 1e-3 * max(size, 1.0)
+        spread = STILL * max(size, 1.0)
     step = nice_step(spread / 10)
     lower, upper = (
         math.floor((low - 0.04 * spread) / step),

@@ -35,6 +35,10 @@ class LimitChart(ThemedPlot):
         super().__init__(theme, sizes)
         self.widen_left_axis("00000", sizes.px(8))
         self._shown = ChangeGuard()
+        for side in ("left", "bottom"):
+            self.getAxis(side).setStyle(
+                showValues=False
+            )  # numbers of nothing, until there is a chart
 
     def show_chart(self, chart: Chart) -> None:
         """Draw a chart without its title; drawn already, nothing is done."""
@@ -43,10 +47,13 @@ class LimitChart(ThemedPlot):
         theme = self.theme
         item = self.getPlotItem()
         item.clear()
+        for side in ("left", "bottom"):
+            self.getAxis(side).setStyle(showValues=True)
         self.setLogMode(x=chart.x_log, y=False)
         colours = self._colours()
+        wide = max(2.5, 2.5 * self.sizes.scale)
         for i, curve in enumerate(chart.curves):
-            self.plot(curve.x, curve.y, pen=cosmetic_pen(colours[i % 5], 2.5, STYLES[i % 5]))
+            self.plot(curve.x, curve.y, pen=cosmetic_pen(colours[i % 5], wide, STYLES[i % 5]))
         for _, x, y in chart.points:
             self.plot(
                 [x],

@@ -1,0 +1,20 @@
+"""The legend of a strip in windows of any size."""
+
+import pytest
+
+from ui.dashboard.charts.strip_charts import StripCharts
+from ui.dashboard.widgets import THEMES, sizes_for
+
+
+@pytest.mark.parametrize("size", [(1200, 680), (1280, 720), (3840, 2160)])
+def test_the_legend_of_a_strip_stands_clear_of_title_and_unit(model, qapp, size):
+    sizes = sizes_for(*size)
+    charts = StripCharts(model, THEMES["light"], sizes)
+    charts.resize(round(0.35 * size[0]), round(0.75 * size[1]))
+    for plot in charts._plots():
+        placed = charts.legend_entries(plot.panel, charts.title_end(plot.panel), plot.inner.right())
+        assert placed[0][0] > charts.title_end(plot.panel), plot.panel.title
+        assert len(placed) == len(plot.panel.traces)
+        ends = [x for entry in placed for x in entry]
+        assert ends == sorted(ends) and ends[-1] <= plot.inner.right()
+    charts.close()
