@@ -27,7 +27,6 @@ from ui.dashboard.widgets import Sizes, Theme
 
 MOST_COLUMNS = 1200
 ROUNDING = 1e-6  # of a value: single precision has 6e-8, a scaled count somewhat more
-STILL = 0.05  # of a value that stands still, what is shown around it
 ZOOM = 0.8  # a notch of the wheel
 LEAST_WIDE = 90  # of the plotting area, pixels of the sheet: readings give way to it
 
@@ -357,7 +356,7 @@ def value_range(windows: list[Window | None], factor: float) -> tuple[float, flo
     size = max(abs(low), abs(high))
     spread = high - low
     if spread <= ROUNDING * size:  # it stands still: its rounding is no course
-        spread = STILL * max(size, 1.0)
+        spread = 1e-3 * max(size, 1.0)
     step = nice_step(spread / 10)
     lower, upper = (
         math.floor((low - 0.04 * spread) / step),
