@@ -12,16 +12,7 @@ from functools import partial
 from typing import Any, Protocol
 
 from PySide6.QtCore import QPointF, QRect, QRectF, Qt
-from PySide6.QtGui import (
-    QColor,
-    QFont,
-    QFontMetricsF,
-    QPainter,
-    QPaintEvent,
-    QPen,
-    QPixmap,
-    QWheelEvent,
-)
+from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPaintEvent, QPen, QPixmap, QWheelEvent
 
 from ui.dashboard.bench import TRACE_INDEX, TraceBuffer, Window, number
 from ui.dashboard.charts.chart_cursors import Plot, paint_cursors
@@ -36,15 +27,12 @@ from ui.dashboard.charts.chart_lines import (
     pixel_columns,
 )
 from ui.dashboard.charts.chart_marks import paint_marks
-from ui.dashboard.charts.chart_view import PANELS, ChartView, Panel, Span
+from ui.dashboard.charts.chart_title import paint_title
+from ui.dashboard.charts.chart_view import PANELS, ChartView, Span
 from ui.dashboard.charts.time_canvas import TimeCanvas
 from ui.dashboard.widgets import Sizes, Theme
 
 MOST_COLUMNS = 900
-# In the sheet's pixels: place of a title; gap before a name of the legend; its stroke, and the
-# distance of entries, where there is room and where there is little.
-TITLE_AT_U, LEGEND_GAP_U = 12.0, 6.0
-LEGEND_U, TIGHT_LEGEND_U = (20.0, 9.0), (12.0, 5.0)
 
 
 class Traced(Protocol):
@@ -238,60 +226,7 @@ class StripCharts(TimeCanvas):
         painter.setPen(QPen(QColor(theme.rule), 1))
         if index:
             painter.drawLine(plot.outer.topLeft(), plot.outer.topRight())
-        base = plot.outer.top() + 3 * u + metrics.ascent()
-        painter.setFont(self._title_font())
-        painter.setPen(QColor(theme.ink))
-        painter.drawText(QPointF(TITLE_AT_U * u, base), panel.title)
-        painter.setFont(self.text_font())
-        painter.setPen(QColor(theme.quiet))
-        end = self.title_end(panel)
-        painter.drawText(QPointF(end - metrics.horizontalAdvance(panel.unit), base), panel.unit)
-        for trace, (x, name_x, _) in zip(
-            panel.traces, self.legend_entries(panel, end, inner.right()), strict=True
-        ):
-            painter.setPen(QColor(theme.quiet))
-            painter.drawText(QPointF(name_x, base), trace.label)
-            middle = base - metrics.xHeight() / 2
-            pen = QPen(QColor(getattr(theme, trace.colour)), (1.6 if trace.thin else 2.6) * u)
-            if trace.dashed:
-                pen.setDashPattern([2.2, 1.4])
-            painter.setPen(pen)
-            painter.drawLine(QPointF(x, middle), QPointF(name_x - LEGEND_GAP_U * u, middle))
-
-    def _title_font(self) -> QFont:
-        font = self.text_font()
-        font.setWeight(QFont.Weight.DemiBold)
-        return font
-
-    def title_end(self, panel: Panel) -> float:
-        """Return where a panel's title with its unit ends, logical pixels."""
-        u = self.sizes.scale
-        title = QFontMetricsF(self._title_font()).horizontalAdvance(panel.title)
-        return (
-            TITLE_AT_U * u
-            + title
-            + 6 * u
-            + QFontMetricsF(self.text_font()).horizontalAdvance(panel.unit)
-        )
-
-    def legend_entries(
-        self, panel: Panel, left: float, right: float
-    ) -> list[tuple[float, float, float]]:
-        """Return where the stroke, the name and the end of each trace's entry are, logical pixels.
-
-        They end at ``right``; between ``left`` and there they stand closer if they must.
-        """
-        u = self.sizes.scale
-        metrics = QFontMetricsF(self.text_font())
-        names = [metrics.horizontalAdvance(trace.label) for trace in panel.traces]
-        stroke, apart = LEGEND_U
-        if sum(names) + len(names) * (stroke + LEGEND_GAP_U + apart) * u > right - left:
-            stroke, apart = TIGHT_LEGEND_U
-        entries = []
-        for name in reversed(names):
-            entries.append((right - name - (stroke + LEGEND_GAP_U) * u, right - name, right))
-            right = entries[-1][0] - apart * u
-        return entries[::-1]
+        paint_title(painter, panel, plot.outer.top(), inner.right(), theme, u)
 
     def _y(self, inner: QRectF, span: Span, value: float) -> float:
         return inner.bottom() - (value - span.low) / (span.high - span.low) * inner.height()
