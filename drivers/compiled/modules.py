@@ -21,7 +21,7 @@ HOT = {
     "hil/bench": "applying asking bench_state capping cycle external facts powering referencing",
     "hil/control": (
         "calibration commissioning dry_friction estimation external force_controller load_motion "
-        "power_removal power_sequence reference_seek velocity_controller"
+        "position_target power_removal power_sequence reference_seek velocity_controller"
     ),
     "hil/supervision": (
         "bounds carried_load energy followed following force_caps idle_travel leaving "

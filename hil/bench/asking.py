@@ -90,7 +90,7 @@ class AskedBench(PoweringBench):
         ):
             return Outcome(False, "power off first: limits change only while de-energised")
         if isinstance(request, Commission) and self.profile.control.source != "torque":
-            return Outcome(False, BY_TORQUE)
+            return Outcome(False, BY_TORQUE.format(source=self.profile.control.source))
         if isinstance(request, Commission) and (why := plant_refused(self.own_profile, request)):
             return Outcome(False, why)
         if isinstance(request, EndCommission):

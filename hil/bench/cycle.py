@@ -16,7 +16,14 @@ from typing import NamedTuple
 from drivers.base import Capabilities, Mode, PowerRequest, Telemetry
 from hil.bench.capping import CappedBench
 from hil.bench.referencing import LOST
-from hil.control import MOST_LATE_S, ActiveBehaviour, OpenLoop, ReferenceSeek, VelocityController
+from hil.control import (
+    MOST_LATE_S,
+    ActiveBehaviour,
+    OpenLoop,
+    PositionTarget,
+    ReferenceSeek,
+    VelocityController,
+)
 from hil.core import Cause, Sample, State
 from hil.profile import Profile
 
@@ -329,13 +336,25 @@ class Bench(CappedBench):
 
     @property
     def by_velocity(self) -> bool:
-        """True if the drive is commanded in velocity."""
+        """True if the force law asks for a velocity of the nut."""
         return isinstance(self.force_controller, VelocityController)
+
+    def _target(self, target: PositionTarget, velocity_rad_s: float) -> float:
+        """Return the motor position in rad that the drive is asked for."""
+        position = self._telemetry.position_rad
+        if self.state is State.RUNNING or self.controlled_stop.running:
+            return target.moving(position, velocity_rad_s)
+        return target.holding(position) if self.state is State.STANDBY else target.free(position)
 
     def _command(self, torque: float, velocity_m_s: float) -> None:
         command = self.command
-        command.mode = Mode.VELOCITY if self.by_velocity else Mode.TORQUE
-        command.velocity_rad_s = velocity_m_s / self.nut_per_rad
+        velocity = velocity_m_s / self.nut_per_rad
+        command.velocity_rad_s = velocity
+        if self.position_target is not None:
+            command.mode = Mode.POSITION
+            command.position_rad = self._target(self.position_target, velocity)
+        else:
+            command.mode = Mode.VELOCITY if self.by_velocity else Mode.TORQUE
         command.heartbeat = self._withheld_s <= 0.0
         if not command.heartbeat:
             self._withheld_s -= self.period_s

@@ -12,6 +12,7 @@ from hil.control.force_controller import MOST_LATE_S, ForceController
 from hil.control.force_design import ForceGains, design, highest
 from hil.control.force_model import Loop
 from hil.control.load_motion import expected_motion
+from hil.control.position_target import PositionTarget
 from hil.control.power_removal import ALLOWED_S, PowerRemoval, Removal
 from hil.control.power_sequence import LONGEST_S, PowerSequence, Progress
 from hil.control.reference_seek import ReferenceSeek
@@ -41,6 +42,7 @@ from hil.control.source import (
     design_slower,
     design_source,
     make_controller,
+    position_target,
     within_passivity,
 )
 from hil.control.unverified import (
@@ -85,6 +87,7 @@ __all__ = [
     "LoopSlide",
     "ObserverGains",
     "OpenLoop",
+    "PositionTarget",
     "PowerRemoval",
     "PowerSequence",
     "Progress",
@@ -123,6 +126,7 @@ __all__ = [
     "own_values",
     "passive_bounds",
     "plant_refused",
+    "position_target",
     "profile_in_force",
     "reduced_profile",
     "reduced_text",

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+import math
 from functools import lru_cache
 
 from hil.control.calibration import LiveCalibration
 from hil.control.force_controller import ForceController
 from hil.control.force_design import ForceGains, design
+from hil.control.position_target import PositionTarget
 from hil.control.slower_loop import slower_loops
 from hil.control.velocity_controller import VelocityController
 from hil.control.velocity_design import VelocityGains, design_velocity
 from hil.profile import Profile
 
 BY_TORQUE = (
-    "restricted operation commands torque, and this profile commands velocity. Fix: bring the rig "
+    "restricted operation commands torque, and this profile commands {source}. Fix: bring the rig "
     "up with control.source: torque, if its drive takes that"
 )
 Gains = ForceGains | VelocityGains
@@ -50,13 +52,13 @@ def design_source(profile: Profile, period_s: float, delay_s: float) -> Gains:
 
 @lru_cache(maxsize=MOST_DESIGNS)
 def _designed(designable: _Designable, period_s: float, delay_s: float) -> Gains:
-    if designable.profile.control.source == "velocity":
+    if designable.profile.control.source != "torque":
         return design_velocity(designable.profile, period_s, delay_s)
     return design(designable.profile, period_s, delay_s)
 
 
 def design_slower(profile: Profile, period_s: float, delay_s: float) -> tuple[ForceGains, ...]:
-    """Return the loops that may be gone over to under power; none over a source of velocity."""
+    """Return the loops that may be gone over to under power; none unless the source is torque."""
     return _designed_slower(_Designable(profile), period_s, delay_s)
 
 
@@ -82,6 +84,16 @@ def make_controller(
     if isinstance(gains, VelocityGains):
         return VelocityController(profile, gains, calibration)
     return ForceController(profile, gains, period_s, calibration)
+
+
+def position_target(profile: Profile) -> PositionTarget | None:
+    """Return what makes positions of velocities; None unless the drive is commanded in position."""
+    control = profile.control
+    if control.source != "position":
+        return None
+    per_rad = profile.actuator.screw.lead / (2 * math.pi)
+    gain = 2 * math.pi * control.position_loop.bandwidth
+    return PositionTarget(gain, profile.limits.speed.limited / per_rad)
 
 
 def within_passivity(profile: Profile, period_s: float, delay_s: float) -> Profile:

@@ -1,4 +1,4 @@
-"""Gains of a velocity-sourced force loop from the profile, and what the closed loop will do.
+"""Gains of a velocity- or position-sourced force loop from the profile, and what it will do.
 
 The proportional gain is solved so that the discrete model (``hil.control.velocity_model``) has the
 asked bandwidth with the output blocked, on the slope at rest; the integral is a small share of its
@@ -99,8 +99,12 @@ def velocity_plants(profile: Profile, period_s: float, delay_s: float) -> list[V
 
     ``delay_s`` is from a sample to the moment its command acts; what the drive adds is the profile's.
     """
-    inner = profile.control.velocity_loop
+    control = profile.control
+    inner = control.velocity_loop
     crossover = 2 * math.pi * inner.bandwidth
+    position = (
+        2 * math.pi * control.position_loop.bandwidth if control.source == "position" else 0.0
+    )
     return [
         VelocityPlant(
             plant.mass,
@@ -110,6 +114,7 @@ def velocity_plants(profile: Profile, period_s: float, delay_s: float) -> list[V
             crossover,
             inner.integral_share * crossover,
             plant.viscous,
+            position_1_s=position,
         )
         for plant in plants(profile, period_s, delay_s)
     ]

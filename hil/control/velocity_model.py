@@ -1,4 +1,4 @@
-"""Force loop over a drive that takes velocity: discrete model, and passivity without delay.
+"""Force loop over a drive that takes velocity or position: discrete model, passivity without delay.
 
 Inside the drive a PI velocity loop turns the nut, K_v·(v_c − v) + K_i·∫(v_c − v) with K_v = m·ω_v and
 K_i = K_v·ω_i; around it the host sets v_c from the deflection,
@@ -16,6 +16,14 @@ the real part is in proportion to 1 − K/k: the ceiling is the spring's own sti
 tests hold both against frequency responses. What the inner loop's lag takes off the ceiling is computed.
 The feed-forward α of the output's velocity v_o takes the share α off the drag k/P; how much of it leaves
 the loop passive falls with K, to 0 at the ceiling.
+
+A drive that takes position has a loop of gain ω_p around the velocity loop. It is asked for
+
+    x_c = x + v_c/ω_p = x_o + δ_d + (P/ω_p − 1)·(δ_d − δ) + …,
+
+which with P = ω_p is the deflection that is wanted, laid on the output's position (Pratt and Williamson,
+IROS 1995, from memory). Without delay ω_p·(x_c − x) = v_c: all of the above holds as it stands. What the
+drive has turned since the sample is missing from x; the discrete model knows that.
 """
 
 from __future__ import annotations
@@ -50,6 +58,7 @@ class VelocityPlant:
         integral_rad_s: ω_i, its integral over its proportional gain.
         viscous: friction of the nut, N·s/m.
         output_mass: kg at the rod; None blocks the output.
+        position_1_s: ω_p, gain of the drive's position loop; 0 for a drive that takes velocity.
     """
 
     mass: float
@@ -60,6 +69,7 @@ class VelocityPlant:
     integral_rad_s: float
     viscous: float = 0.0
     output_mass: float | None = None
+    position_1_s: float = 0.0
 
     @property
     def whole(self) -> int:
@@ -81,7 +91,8 @@ class VelocityPlant:
         """Return (A, B), continuous.
 
         States: δ, nut velocity, the drive's integral in N, output position and velocity;
-        inputs: velocity command, acceleration of the output from outside.
+        inputs: velocity command (position command, if it takes that), acceleration of the output
+        from outside.
         """
         gain = self.mass * self.loop_rad_s
         a, b = np.zeros((5, 5)), np.zeros((5, 2))
@@ -92,6 +103,12 @@ class VelocityPlant:
         a[3, 4] = 1.0
         a[4, 0] = self.stiffness / self.output_mass if self.output_mass is not None else 0.0
         b[4, 1] = 1.0
+        if self.position_1_s:
+            # The velocity that is asked for is ω_p·(x_c − x), with x = x_o + δ.
+            for row in (1, 2):
+                b[row, 0] *= self.position_1_s
+                a[row, 0] -= b[row, 0]
+                a[row, 3] -= b[row, 0]
         return a, b
 
     def held(self, seconds: float) -> tuple[Array, Array]:
@@ -171,7 +188,10 @@ class VelocityLoop:
         following["integral"] = s["integral"] + t * law.integral_1_s2 * error
         command = law.proportional_1_s * error + s["integral"]
         command = command + self.feedforward * output_velocity
-        sent = [command + s["velocity_m_s"], *(s[f"sent{j}"] for j in range(count))]
+        asked = command + s["velocity_m_s"]
+        if p.position_1_s:
+            asked = s["xo"] + s["d"] + asked / p.position_1_s
+        sent = [asked, *(s[f"sent{j}"] for j in range(count))]
         for j in range(count):
             following[f"sent{j}"] = sent[j]
         phi, gammas, moved = p.transition

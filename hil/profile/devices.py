@@ -277,6 +277,7 @@ def _described(profile: Profile) -> dict[str, Any]:
         "drive_overtemperature_degC": limits.drive_temperature.tripped + 10.0,
         "drive_polarity": float(sensors.motor.sign),
         "drive_velocity_loop_Hz": profile.control.velocity_loop.bandwidth,
+        "drive_position_loop_Hz": profile.control.position_loop.bandwidth,
         "encoder_counts_per_revolution": sensors.motor.counts_per_revolution,
         "encoder": "absolute" if absolute else "incremental",
         "encoder_zero_m": sensors.motor.absolute_offset if absolute else 0.0,

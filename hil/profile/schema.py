@@ -228,6 +228,12 @@ class VelocityLoop(Part):
     delay: Annotated[Duration, Field(ge=0, le=0.05)] = 0.0  # beside the bus's and the cycle's own
 
 
+class PositionLoop(Part):
+    """Position loop inside the drive, around its velocity loop; the default is invented."""
+
+    bandwidth: Annotated[Frequency, Field(gt=0, le=1000)] = 8.0  # its gain in 1/s, over 2π
+
+
 class Control(Part):
     rate: Annotated[Frequency, Field(ge=50, le=5000)] = 1000.0
     force_bandwidth: Annotated[Frequency, Field(gt=0)] = 25.0  # −3 dB, output blocked
@@ -241,8 +247,9 @@ class Control(Part):
     passive_fraction: Annotated[float, Field(gt=0, le=1)] = 0.98  # of the spring's own rate
     over_stiff: Literal["refuse", "bound"] = "refuse"
     predictor: bool = True
-    source: Literal["torque", "velocity"] = "torque"  # what the drive is commanded
-    velocity_loop: VelocityLoop = VelocityLoop()  # of the drive, for a source of velocity
+    source: Literal["torque", "velocity", "position"] = "torque"  # what the drive is commanded
+    velocity_loop: VelocityLoop = VelocityLoop()  # of the drive, for velocity and position
+    position_loop: PositionLoop = PositionLoop()  # of the drive, for a source of position
 
 
 class Stop(Part):

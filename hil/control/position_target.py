@@ -1,0 +1,45 @@
+"""The position for a drive that takes it, from the nut velocity that the force law asks for."""
+
+from __future__ import annotations
+
+import math
+
+HOLDING_SHARE = 0.1  # of the speed limit: at rest nothing is in a hurry
+
+
+class PositionTarget:
+    """Motor position that a drive's position loop turns into the velocity that is asked for.
+
+    The loop asks its velocity loop for ω_p·(target − position): see ``hil.control.velocity_model``.
+    A target that is not renewed, because a cycle is late, is reached and held.
+
+    Args:
+        gain_1_s: ω_p of the drive's position loop.
+        most_rad_s: the speed limit. The force law keeps to it; what is held asks for a share of it.
+    """
+
+    def __init__(self, gain_1_s: float, most_rad_s: float) -> None:
+        self._gain_1_s = gain_1_s
+        self._reach_rad = HOLDING_SHARE * most_rad_s / gain_1_s
+        self._held_rad = math.nan
+
+    def moving(self, position_rad: float, velocity_rad_s: float) -> float:
+        """Return the target in rad while a force or a stop is followed."""
+        self._held_rad = math.nan
+        return position_rad + velocity_rad_s / self._gain_1_s
+
+    def holding(self, position_rad: float) -> float:
+        """Return the target in rad at rest: where the motor was when this was first asked.
+
+        One that is turned away is drawn back slowly, and from nearby alone: a count that began anew
+        must not send it to where the old one would have it.
+        """
+        held, reach = self._held_rad, self._reach_rad
+        if not abs(position_rad - held) <= 2.0 * reach:
+            held = self._held_rad = position_rad
+        return min(max(held, position_rad - reach), position_rad + reach)
+
+    def free(self, position_rad: float) -> float:
+        """Return the target in rad without power: where the motor is."""
+        self._held_rad = math.nan
+        return position_rad
