@@ -87,7 +87,8 @@ class SimulatedDriveCore:
         self._quick_stop_s = 0.0
         self._torque_target = 0.0
         self._velocity_target = 0.0
-        self._position_target = 0.0
+        self._position_target = self._wanted_rad = 0.0  # the latest; on the way to it
+        self._interpolating_s = 0.0  # left
         self._integral_N_m = 0.0
         self._asked_A = 0.0
         self._off_winding = Winding.SHORTED if p.off_state == "shorted" else Winding.OPEN
@@ -168,7 +169,7 @@ class SimulatedDriveCore:
                 self.power = PowerStage.CHANGING
                 self._changing_left_s = self.parameters.drive_switch_on_s
                 self._torque_target = self._velocity_target = 0.0
-                self._position_target = self._position_rad()
+                self._stay()
         elif request is PowerRequest.QUICK_STOP:
             if stage is PowerStage.ON:
                 self.power = PowerStage.QUICK_STOP
@@ -198,12 +199,14 @@ class SimulatedDriveCore:
             # Bumpless: the speed loop goes on from the torque that acts now.
             self._integral_N_m = self.torque_N_m
             self.mode = Mode(mode)
+            self._stay()
         if mode is Mode.TORQUE:
             self._torque_target = value
         elif mode is Mode.VELOCITY:
             self._velocity_target = value
         else:
             self._position_target = value
+            self._interpolating_s = self.parameters.drive_interpolation_s
 
     def host_lost(self) -> None:
         """The host has fallen silent: an energised drive faults, one that is off does not.
@@ -278,12 +281,27 @@ class SimulatedDriveCore:
         elif self.mode is Mode.VELOCITY:
             wanted = self._velocity_target
         else:
-            wanted = self._position_gain * (self._position_target - position)
+            wanted = self._position_gain * (self._interpolate(dt_s) - position)
         error = wanted - speed
         torque = self._speed_gain * error + self._integral_N_m
         if self._ask(torque):
             self._integral_N_m += self._speed_integral_gain * error * dt_s
         self.physics.advance(dt_s, self._asked_A, Winding.DRIVEN)
+
+    def _stay(self) -> None:
+        """Hold the motor where it is until the next position comes."""
+        self._position_target = self._wanted_rad = self._position_rad()
+        self._interpolating_s = 0.0
+
+    def _interpolate(self, dt_s: float) -> float:
+        """Go evenly towards the latest position, as cyclic synchronous position of CiA 402."""
+        wanted, left_s = self._wanted_rad, self._interpolating_s
+        if left_s > dt_s:
+            self._wanted_rad += (self._position_target - wanted) * dt_s / left_s
+            self._interpolating_s = left_s - dt_s
+        else:
+            self._wanted_rad = self._position_target
+        return wanted
 
     def _ask(self, torque_N_m: float) -> bool:
         """Turn a torque in the wire's sense into a current; False if it was limited."""

@@ -120,6 +120,7 @@ class RigParameters:
     drive_quick_stop_rad_s2: float = 3000.0
     drive_velocity_loop_Hz: float = 40.0
     drive_position_loop_Hz: float = 8.0
+    drive_interpolation_s: float = 0.001  # from one position to the next (0x60C2 of CiA 402)
     drive_velocity_filter_s: float = 0.0005
     drive_polarity: float = 1.0  # -1: angle, speed and torque all counted the other way
 

@@ -29,7 +29,7 @@ from hil.control import (
     capped_profile,
     design_source,
     make_controller,
-    position_target,
+    make_position_target,
     reduced_profile,
     tiers_of,
     within_passivity,
@@ -81,7 +81,7 @@ class BenchState:
         hand = 1 if profile.actuator.screw.hand == "right" else -1
         self.sign = hand * profile.sensors.motor.sign
         self.nut_per_rad = self.sign * profile.actuator.screw.lead / (2 * math.pi)
-        self.position_target = position_target(profile)
+        self.position_target = make_position_target(profile)
         self.calibration = LiveCalibration(
             ForceCalibration(profile.calibration, profile.sensors.deflection)
         )

@@ -42,7 +42,7 @@ from hil.control.source import (
     design_slower,
     design_source,
     make_controller,
-    position_target,
+    make_position_target,
     within_passivity,
 )
 from hil.control.unverified import (
@@ -120,13 +120,13 @@ __all__ = [
     "left_over_N",
     "limits_reduced",
     "make_controller",
+    "make_position_target",
     "merged_cap",
     "moved_mass",
     "observer_gains",
     "own_values",
     "passive_bounds",
     "plant_refused",
-    "position_target",
     "profile_in_force",
     "reduced_profile",
     "reduced_text",

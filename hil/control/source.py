@@ -86,7 +86,7 @@ def make_controller(
     return ForceController(profile, gains, period_s, calibration)
 
 
-def position_target(profile: Profile) -> PositionTarget | None:
+def make_position_target(profile: Profile) -> PositionTarget | None:
     """Return what makes positions of velocities; None unless the drive is commanded in position."""
     control = profile.control
     if control.source != "position":

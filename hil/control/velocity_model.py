@@ -23,7 +23,8 @@ A drive that takes position has a loop of gain ω_p around the velocity loop. It
 
 which with P = ω_p is the deflection that is wanted, laid on the output's position (Pratt and Williamson,
 IROS 1995, from memory). Without delay ω_p·(x_c − x) = v_c: all of the above holds as it stands. What the
-drive has turned since the sample is missing from x; the discrete model knows that.
+drive has turned since the sample is missing from x, and the drive goes from one position to the next in a
+period; the discrete model knows both.
 """
 
 from __future__ import annotations
@@ -84,8 +85,8 @@ class VelocityPlant:
 
     @property
     def in_flight(self) -> int:
-        """Commands that are sent and have not had their whole period yet."""
-        return self.whole + (1 if self.fraction else 0)
+        """Commands that are sent and still act upon the next period."""
+        return self.whole + (1 if self.fraction else 0) + (1 if self.position_1_s else 0)
 
     def matrices(self) -> tuple[Array, Array]:
         """Return (A, B), continuous.
@@ -111,29 +112,49 @@ class VelocityPlant:
                 a[row, 3] -= b[row, 0]
         return a, b
 
-    def held(self, seconds: float) -> tuple[Array, Array]:
-        """Return (Φ, Γ) over ``seconds`` with inputs held."""
+    def ramped(self, seconds: float) -> tuple[Array, Array, Array, Array]:
+        """Return (Φ, Γ of the command's first value, of its last, Γ of acceleration).
+
+        Over ``seconds`` the command goes evenly from its first value to its last.
+        """
         a, b = self.matrices()
-        block = np.zeros((7, 7))
-        block[:5, :5], block[:5, 5:] = a, b
+        block = np.zeros((8, 8))
+        block[:5, :5], block[:5, 5:7] = a, b
+        block[5, 7] = 1.0 / seconds
         from scipy.linalg import expm  # slow to load
 
         e = expm(block * seconds)
-        return e[:5, :5], e[:5, 5:]
+        return e[:5, :5], e[:5, 5] - e[:5, 7], e[:5, 7], e[:5, 6]
+
+    def _pieces(self) -> list[tuple[float, dict[int, float], dict[int, float]]]:
+        """Return the pieces of a period: seconds, and what the command begins and ends with.
+
+        By how many periods ago it was sent. A velocity is held; between positions the drive goes
+        evenly for a period (cyclic synchronous position of CiA 402).
+        """
+        whole, f, t = self.whole, self.fraction, self.period_s
+        if not self.position_1_s:
+            old, new = {whole + 1: 1.0}, {whole: 1.0}
+            return [(t, new, new)] if not f else [(f * t, old, old), ((1 - f) * t, new, new)]
+        if not f:
+            return [(t, {whole + 1: 1.0}, {whole: 1.0})]
+        between = {whole + 2: f, whole + 1: 1 - f}, {whole + 1: f, whole: 1 - f}
+        last = {whole + 1: 1.0}
+        return [(f * t, between[0], last), ((1 - f) * t, last, between[1])]
 
     @cached_property
     def transition(self) -> tuple[Array, list[Array], Array]:
         """Φ over one period, Γ of the commands of 0, 1, 2 … periods ago, Γ of acceleration."""
+        phi, moved = np.eye(5), np.zeros(5)
         gammas = [np.zeros(5) for _ in range(self.in_flight + 1)]
-        phi, gamma = self.held(self.period_s)
-        if not self.fraction:
-            gammas[self.whole] += gamma[:, 0]
-            return phi, gammas, gamma[:, 1]
-        _, old = self.held(self.fraction * self.period_s)
-        after, new = self.held((1 - self.fraction) * self.period_s)
-        gammas[self.whole + 1] += after @ old[:, 0]
-        gammas[self.whole] += new[:, 0]
-        return phi, gammas, gamma[:, 1]
+        for seconds, begins, ends in self._pieces():
+            step, first, last, outside = self.ramped(seconds)
+            phi, moved = step @ phi, step @ moved + outside
+            gammas = [step @ gamma for gamma in gammas]
+            for shares, gain in ((begins, first), (ends, last)):
+                for age, share in shares.items():
+                    gammas[age] += share * gain
+        return phi, gammas, moved
 
 
 @dataclass(frozen=True)

@@ -278,6 +278,7 @@ def _described(profile: Profile) -> dict[str, Any]:
         "drive_polarity": float(sensors.motor.sign),
         "drive_velocity_loop_Hz": profile.control.velocity_loop.bandwidth,
         "drive_position_loop_Hz": profile.control.position_loop.bandwidth,
+        "drive_interpolation_s": 1.0 / profile.control.rate,
         "encoder_counts_per_revolution": sensors.motor.counts_per_revolution,
         "encoder": "absolute" if absolute else "incremental",
         "encoder_zero_m": sensors.motor.absolute_offset if absolute else 0.0,

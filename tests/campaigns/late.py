@@ -51,6 +51,7 @@ from hil.profile.schema import Profile
 PROFILES = (
     "footplate_trainer",
     "footplate_velocity",
+    "footplate_position",
     "bench_slide",
     "treadle_can",
     "treadle_frames",

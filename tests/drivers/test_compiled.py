@@ -24,7 +24,7 @@ from hil.core.requests import Apply, ConstantForce, HoldPosition, PowerOn, Reset
 from hil.profile.loader import load_profile
 
 told = hashlib.sha256()
-for name in ("footplate_trainer", "bench_slide", "footplate_velocity"):
+for name in ("footplate_trainer", "bench_slide", "footplate_velocity", "footplate_position"):
     profile = load_profile(name)
     bench = LockstepBench(profile, seed=4, lateness=Lateness(share=0.03, up_to_s=0.004))
     middle = profile.actuator.stroke / 2

@@ -49,7 +49,8 @@ def add(commands: Any) -> None:
         "With --listen the wire is opened and the board's messages are shown: no motion, the\n"
         "power stage stays untouched, and only a poll that the profile declares is sent.\n"
         "With --compare-sources a table compares the force loop on a drive commanded in torque\n"
-        "with one commanded in velocity (control.velocity_loop).\n"
+        "with one commanded in velocity (control.velocity_loop) and in position\n"
+        "(control.position_loop).\n"
         "With --ports the connected adapters and serial ports are listed.",
         "  hookeline check my_rig.yaml\n"
         "  hookeline check footplate_trainer --json\n"
@@ -193,7 +194,7 @@ def figures(
         rows += [
             (
                 "rendered_stiffness_N_per_mm",
-                "the same over a drive commanded in velocity",
+                f"the same over a drive commanded in {control.source}",
                 gains.most_stiffness_N_m / 1e3,
                 "N/mm",
                 "by the lag of its velocity loop; see 'hookeline help velocity_source'",
@@ -203,7 +204,7 @@ def figures(
                 "Drag that a hand feels while the output floats",
                 gains.drag_N_s_m,
                 "N·s/m",
-                "k/P of the velocity-sourced loop",
+                f"(1 − α)·k/P of the {control.source}-sourced loop",
             ),
         ]
     predicted = gains.predicted

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
-from hil.control import design, design_velocity
+from hil.control import VelocityGains, design, design_velocity
 from hil.profile import Profile, TwoSlopes
 
 # A cyclic command is taken over with the next synchronous message.
@@ -20,7 +20,7 @@ COLUMNS = (
 
 
 def compare_sources(profile: Profile) -> list[dict[str, Any]]:
-    """Return what the design promises for a drive commanded in torque and in velocity.
+    """Return what the design promises for a drive commanded in torque, velocity and position.
 
     Drag is the apparent damping of an output that is moved against zero force, above the corner of
     the integral; None where the loop has none by design.
@@ -28,17 +28,18 @@ def compare_sources(profile: Profile) -> list[dict[str, Any]]:
     control = profile.control
     period = 1.0 / control.rate
     delay = COMMAND_DELAY_CYCLES * period
-    torque, velocity = design(profile, period, delay), design_velocity(profile, period, delay)
+    torque = design(profile, period, delay)
     law = profile.calibration.spring_law
     own = law.inner_rate if isinstance(law, TwoSlopes) else torque.plant.stiffness
-    passive = {"torque": control.passive_fraction * own, "velocity": velocity.most_stiffness_N_m}
     found = []
-    for source, gains, drag in (
-        ("torque", torque, None),
-        ("velocity", velocity, velocity.drag_N_s_m),
-    ):
+    for source in ("torque", "velocity", "position"):
+        commanded = control.model_copy(update={"source": source})
+        of_source = profile.model_copy(update={"control": commanded})
+        gains = torque if source == "torque" else design_velocity(of_source, period, delay)
+        drag = gains.drag_N_s_m if isinstance(gains, VelocityGains) else None
         predicted = gains.predicted
-        most = min(passive[source], gains.most_stiffness_N_m)
+        passive = gains.most_stiffness_N_m if drag is not None else control.passive_fraction * own
+        most = min(passive, gains.most_stiffness_N_m)
         found.append(
             {
                 "source": source,

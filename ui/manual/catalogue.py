@@ -76,7 +76,7 @@ TOPICS = (
     Topic("following", "Following limits and the energy watch", "Background"),
     Topic("sudden_loads", "Sudden loads", "Background"),
     Topic("network", "Clients and hostile clients", "Background"),
-    Topic("velocity_source", "Force over a drive that takes velocity", "Background"),
+    Topic("velocity_source", "Force over a drive that takes velocity or position", "Background"),
     Topic("figures", "Figures", "Background"),
     Topic("changes", "Changes", "Background"),
 )

@@ -1,4 +1,4 @@
-"""The velocity-sourced design keeps what it promises, by its own model and its theory."""
+"""The design over a drive's own loops keeps what it promises, by its model and its theory."""
 
 from __future__ import annotations
 
@@ -16,18 +16,20 @@ from hil.profile import load_profile, rig_parameters
 
 PERIOD = 0.001
 TRAINER = load_profile("footplate_trainer")
+SOURCES = {"velocity": Mode.VELOCITY, "position": Mode.POSITION}
 
 
-def asked(bandwidth_Hz, loop_Hz=40.0, delay_s=0.0, base=TRAINER):
+def asked(bandwidth_Hz, loop_Hz=40.0, delay_s=0.0, base=TRAINER, source="velocity"):
     inner = base.control.velocity_loop.model_copy(update={"bandwidth": loop_Hz, "delay": delay_s})
-    changes = {"force_bandwidth": bandwidth_Hz, "velocity_loop": inner}
+    changes = {"force_bandwidth": bandwidth_Hz, "velocity_loop": inner, "source": source}
     return base.model_copy(update={"control": base.control.model_copy(update=changes)})
 
 
+@pytest.mark.parametrize("source", SOURCES)
 @pytest.mark.parametrize("bandwidth", [4.0, 12.0])
 @pytest.mark.parametrize("name", ["footplate_trainer", "bench_slide"])
-def test_what_is_asked_is_reached_with_margin_within_passivity(name, bandwidth):
-    profile = asked(bandwidth, base=load_profile(name))
+def test_what_is_asked_is_reached_with_margin_within_passivity(name, bandwidth, source):
+    profile = asked(bandwidth, base=load_profile(name), source=source)
     gains = design_velocity(profile, PERIOD, PERIOD)
     assert not gains.notice
     assert gains.predicted.bandwidth_Hz == pytest.approx(bandwidth, rel=0.01)
@@ -50,9 +52,12 @@ def test_a_slow_late_drive_cannot_be_made_fast_and_says_so():
     assert gains.passive_stiffness_N_m < 0.8 * gains.plant.stiffness
 
 
+@pytest.mark.parametrize("source", SOURCES)
 @pytest.mark.parametrize("frequency", [3.0, 12.0, 25.0])
-def test_the_simulated_drive_answers_as_the_model_does(frequency):
-    profile = asked(12.0)
+def test_the_simulated_drive_answers_as_the_model_does(frequency, source):
+    profile = asked(12.0, source=source)
+    mode = SOURCES[source]
+    position_1_s = 2 * math.pi * profile.control.position_loop.bandwidth
     smooth = {
         "friction_coulomb_N_m": 0.0,
         "friction_breakaway_N_m": 0.0,
@@ -61,11 +66,12 @@ def test_the_simulated_drive_answers_as_the_model_does(frequency):
         "screw_efficiency_backward": 1.0,
         "spring_damping_N_s_m": 0.0,
         "drive_velocity_loop_Hz": profile.control.velocity_loop.bandwidth,
+        "drive_position_loop_Hz": profile.control.position_loop.bandwidth,
     }
     core = SimulatedDriveCore(rig_parameters(profile).but(smooth))
     core.physics.blocked = True
     core.physics.rebuild()
-    core.power, core.mode = PowerStage.ON, Mode.VELOCITY
+    core.power, core.mode = PowerStage.ON, mode
     gains = design_velocity(profile, PERIOD, PERIOD)
     law, per_m = gains.law, 2 * math.pi / profile.actuator.screw.lead
     rest, size, integral, seen = core.physics.deflection_m, 0.5e-3, 0.0, []
@@ -76,8 +82,10 @@ def test_the_simulated_drive_answers_as_the_model_does(frequency):
         command = law.proportional_1_s * error + integral
         integral += PERIOD * law.integral_1_s2 * error
         seen.append(deflection)
+        speed = command * per_m * core.parameters.drive_polarity
+        at = core._position_rad()
         core.advance(PERIOD)  # what was commanded acts a period after its sample
-        core.set_target(Mode.VELOCITY, command * per_m * core.parameters.drive_polarity)
+        core.set_target(mode, speed if source == "velocity" else at + speed / position_1_s)
     last = round(4 / frequency / PERIOD)
     angle = 2 * math.pi * frequency * PERIOD * np.arange(cycles)[-last:]
     basis = np.column_stack([np.sin(angle), np.cos(angle), np.ones(last)])

@@ -1,8 +1,9 @@
-"""The bench over a drive that is commanded in velocity, in lockstep with late cycles."""
+"""The bench over a drive that is commanded in velocity or position, in lockstep with late cycles."""
 
 from __future__ import annotations
 
 import itertools
+import math
 import shutil
 from typing import Any
 
@@ -25,12 +26,18 @@ from hil.core.requests import (
 )
 from hil.profile import SHIPPED, ProfileError, load_profile
 
-PROFILE = load_profile("footplate_velocity")
+PROFILES = {name: load_profile(f"footplate_{name}") for name in ("velocity", "position")}
+MODES = {"velocity": Mode.VELOCITY, "position": Mode.POSITION}
 COLUMN = {column.name: at for at, column in enumerate(COLUMNS)}
 LATE = Lateness(share=0.05, up_to_s=0.003, stale_share=0.5)
 
 
-def standby(profile=PROFILE, lateness=None, hung_kg=2.5):
+@pytest.fixture(params=list(PROFILES))
+def profile(request):
+    return PROFILES[request.param]
+
+
+def standby(profile, lateness=None, hung_kg=2.5):
     bench = LockstepBench(profile, lateness=lateness)
     bench.environment.hang(hung_kg)
     bench.run(0.4)
@@ -48,19 +55,30 @@ def apply(bench, behaviour, seconds):
     return rows
 
 
-def test_in_standby_the_drive_holds_the_nut_and_is_asked_for_no_speed():
-    bench = standby()
+def speed_m_s(bench):
+    """Speed of the nut that the drive is asked for."""
+    command, nut_per_rad = bench.bench.command, bench.bench.nut_per_rad
+    if command.mode is Mode.VELOCITY:
+        return command.velocity_rad_s * nut_per_rad
+    away = command.position_rad - bench.bench._telemetry.position_rad
+    gain = 2 * math.pi * bench.bench.profile.control.position_loop.bandwidth
+    return away * gain * nut_per_rad
+
+
+def test_in_standby_the_drive_holds_the_nut_and_is_asked_for_no_speed(profile):
+    bench = standby(profile)
     command = bench.bench.command
-    assert command.mode is Mode.VELOCITY and command.power is PowerRequest.ON
+    assert command.mode is MODES[profile.control.source] and command.power is PowerRequest.ON
     assert command.velocity_rad_s == 0.0 == command.torque_N_m
+    assert speed_m_s(bench) == pytest.approx(0.0, abs=1e-4)
     at = bench.last_row[COLUMN["nut_position_m"]]
     bench.environment.push(30.0, 1.0)
     rows = bench.run(0.5)
     assert max(abs(row[COLUMN["nut_position_m"]] - at) for row in rows) < 1e-3
 
 
-def test_every_behaviour_runs_and_force_follows_with_late_cycles():
-    bench = standby(lateness=LATE)
+def test_every_behaviour_runs_and_force_follows_with_late_cycles(profile):
+    bench = standby(profile, LATE)
     apply(bench, HoldPosition(position_m=0.027, speed_m_s=0.1), 1.2)
     assert bench.last_row[COLUMN["output_position_m"]] == pytest.approx(0.027, abs=1e-3)
     rows = apply(bench, ConstantForce(force_N=212.0), 0.8)
@@ -73,32 +91,31 @@ def test_every_behaviour_runs_and_force_follows_with_late_cycles():
     assert not [e for e in bench.events if e["kind"] == "stop"]
 
 
-def test_a_change_of_behaviour_is_bumpless():
-    bench = standby()
+def test_a_change_of_behaviour_is_bumpless(profile):
+    bench = standby(profile)
     apply(bench, HoldPosition(position_m=0.027, speed_m_s=0.1), 1.2)
-    still = bench.bench.command.velocity_rad_s
+    still = speed_m_s(bench)
     for behaviour in (ConstantForce(force_N=212.0), HoldPosition(position_m=0.027), Float()):
         assert bench.request(Apply(behaviour=behaviour, load_may_move=True)).accepted
         bench.step()
-        change = abs(bench.bench.command.velocity_rad_s - still) * abs(bench.bench.nut_per_rad)
-        assert change < 0.02 * PROFILE.limits.speed.limited
+        assert abs(speed_m_s(bench) - still) < 0.02 * profile.limits.speed.limited
         bench.run(0.1)
-        still = bench.bench.command.velocity_rad_s
+        still = speed_m_s(bench)
 
 
-def test_a_force_that_nothing_meets_stays_within_speed_and_travel():
-    bench = standby(hung_kg=0.0)
+def test_a_force_that_nothing_meets_stays_within_speed_and_travel(profile):
+    bench = standby(profile, hung_kg=0.0)
     apply(bench, ConstantForce(force_N=120.0), 2.0)
-    most = PROFILE.limits.speed.tripped
+    most = profile.limits.speed.tripped
     rows = bench.run(0.5)
     assert max(abs(row[COLUMN["nut_velocity_m_s"]]) for row in rows) < most
-    upper = PROFILE.limits.travel.upper + PROFILE.limits.travel.tripped_beyond
+    upper = profile.limits.travel.upper + profile.limits.travel.tripped_beyond
     assert bench.last_row[COLUMN["output_position_m"]] < upper
 
 
-def test_a_controlled_stop_ramps_the_speed_down_and_ends_without_power():
-    stop = PROFILE.stop.model_copy(update={"category": 1})
-    bench = standby(PROFILE.model_copy(update={"stop": stop}), LATE)
+def test_a_controlled_stop_ramps_the_speed_down_and_ends_without_power(profile):
+    stop = profile.stop.model_copy(update={"category": 1})
+    bench = standby(profile.model_copy(update={"stop": stop}), LATE)
     apply(bench, HoldPosition(position_m=0.035, speed_m_s=0.1), 0.45)
     assert bench.last_row[COLUMN["nut_velocity_m_s"]] > 0.03
     bench.request(Stop())
@@ -106,7 +123,7 @@ def test_a_controlled_stop_ramps_the_speed_down_and_ends_without_power():
     asked: list[Any] = []
     while bench.bench.controlled_stop.running and len(asked) < 1000:
         bench.step()
-        asked.append(bench.bench.command.velocity_rad_s * bench.bench.nut_per_rad)
+        asked.append(speed_m_s(bench))
     assert all(after <= before + 1e-9 for before, after in itertools.pairwise(asked))
     assert min(asked) >= 0.0 and asked[-1] == 0.0
     bench.run(0.1)
@@ -114,8 +131,8 @@ def test_a_controlled_stop_ramps_the_speed_down_and_ends_without_power():
     assert bench.bench.state is State.STOPPED
 
 
-def test_restricted_operation_is_refused_with_the_reason():
-    bench = LockstepBench(PROFILE)
+def test_restricted_operation_is_refused_with_the_reason(profile):
+    bench = LockstepBench(profile)
     bench.run(0.1)
     limits: dict[str, Any] = {
         "torque_N_m": 0.1,
@@ -124,13 +141,13 @@ def test_restricted_operation_is_refused_with_the_reason():
         "hold_to_run": True,
     }
     refused = bench.request(Commission.model_construct(**limits))
-    assert not refused.accepted and "commands velocity" in refused.text
+    assert not refused.accepted and f"commands {profile.control.source}" in refused.text
 
 
-def test_virtual_springs_end_at_what_the_source_renders():
-    bench = standby()
+def test_virtual_springs_end_at_what_the_source_renders(profile):
+    bench = standby(profile)
     control = bench.bench.profile.control
-    assert control.passive_fraction < PROFILE.control.passive_fraction
+    assert control.passive_fraction < profile.control.passive_fraction
     answer = bench.request(
         Apply(
             behaviour=VirtualSpring(stiffness_N_m=118e3, rest_m=0.027, damping_N_s_m=0.0),
@@ -155,3 +172,36 @@ def test_a_drive_without_velocity_is_refused_at_the_line(tmp_path):
     file.write_text(file.read_text() + "\ncontrol: {source: velocity}\n")
     with pytest.raises(ProfileError, match=r"control\.source"):
         load_profile(file)
+
+
+def test_what_is_held_in_standby_is_a_place_and_not_wherever_the_nut_has_crept_to():
+    bench = standby(PROFILES["position"])
+    held = bench.bench.command.position_rad
+    bench.environment.push(30.0, 0.3)
+    bench.run(0.6)
+    assert bench.bench.command.position_rad == held
+
+
+def test_a_count_that_begins_anew_sends_the_nut_nowhere():
+    bench = standby(PROFILES["position"])
+    seen = bench.bench._telemetry
+    bench.bench._nut_offset = None
+    before = seen.position_rad
+    seen.position_rad = before + 40.0
+    bench.bench._command(0.0, 0.0)
+    assert bench.bench.command.position_rad == before + 40.0
+    # A small one is followed slowly.
+    seen.position_rad = before + 40.1
+    bench.bench._command(0.0, 0.0)
+    assert abs(speed_m_s(bench)) <= 0.1 * bench.bench.profile.limits.speed.limited * (1 + 1e-9)
+
+
+def test_a_target_that_is_not_renewed_ends_a_motion():
+    """A late cycle leaves the drive where its last target was: the nut comes to rest there."""
+    bench = standby(PROFILES["position"], hung_kg=0.0)
+    apply(bench, HoldPosition(position_m=0.035, speed_m_s=0.1), 0.45)
+    assert bench.last_row[COLUMN["nut_velocity_m_s"]] > 0.03
+    core = bench.drive.core
+    for _ in range(300):
+        core.advance(0.001)
+    assert abs(core.velocity_rad_s * bench.bench.nut_per_rad) < 2e-3
