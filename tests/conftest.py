@@ -8,6 +8,7 @@ import signal
 import sys
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import settings
@@ -29,29 +30,39 @@ settings.register_profile("long", max_examples=1000, deadline=None)
 settings.load_profile("suite")
 
 
-# Of two workers one must not be left alone with the longest file. Those of 10 s and more come first:
-# what computes beside what waits, as the processes of two live benches would fill both processors.
+# A worker must not be left alone with the longest file: those of 5 s and more come first.
 LONGEST_FIRST = (
-    "hil/bringup/test_steps_on.py",
-    "ui/test_bringup_page.py",
-    "hil/calibration/test_session.py",
     "ui_cli/test_live.py",
-    "hil/calibration/test_cell.py",
-    "ui/test_calibrate_page.py",
-    "hil/bringup/test_steps_off.py",
     "hil/host/test_live_bench.py",
-    "ui_cli/test_bringup.py",
     "hil/recorder/test_recorder_process.py",
-    "ui_cli/test_commands.py",
+    "ui/test_measure_page.py",
+    "ui/test_bringup_page.py",
     "ui/test_live_dashboard.py",
-    "ui_cli/test_calibrate.py",
     "hil/sequences/test_runners.py",
-    "hil/supervision/test_trips_on_rig.py",
-    "ui_cli/test_bringup_live.py",
+    "hil/bringup/test_steps_on.py",
+    "ui/test_calibrate_page.py",
+    "ui/test_sequence_panel.py",
+    "ui_cli/test_bringup.py",
+    "hil/calibration/test_session.py",
+    "hil/link/test_example_notebook.py",
+    "ui_cli/test_calibrate.py",
+    "hil/host/test_real_profile.py",
+    "ui_cli/test_commands.py",
+    "ui_cli/test_endure_live.py",
+    "drivers/cia402/test_mistakes_on_the_wire.py",
+    "hil/link/test_two_legs.py",
+    "ui/test_window_rebuilt.py",
     "hil/calibration/test_uncertainty.py",
-    "hil/host/test_power_stays_on.py",
-    "hil/bench/test_reference_seek.py",
+    "ui/test_every_page.py",
+    "hil/bench/test_cycle_late.py",
+    "ui_cli/test_bringup_live.py",
+    "hil/calibration/test_cell.py",
+    "ui/test_widgets.py",
+    "hil/bringup/test_steps_off.py",
+    "drivers/cia402/test_node_and_drive.py",
+    "hil/link/test_link_client.py",
     "ui_cli/test_wire.py",
+    "hil/host/test_power_stays_on.py",
 )
 TESTS = Path(__file__).parent
 # They look into the source: its syntax, and whole benches that are copied, which compiled ones are not.
@@ -80,6 +91,16 @@ def pytest_configure(config: pytest.Config) -> None:
     # A shell starts what runs in its background deaf to Ctrl-C, and live tests interrupt themselves.
     if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
         signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """Have one worker compute while the others are live."""
+    if config.getvalue("dist") != "loadfile":
+        return None
+    from tests.sharing_of_files import LiveBesideComputing
+
+    return LiveBesideComputing(config, log)
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

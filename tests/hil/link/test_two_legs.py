@@ -118,27 +118,27 @@ def test_one_that_stops_stops_the_other(at_s: float) -> None:
 
 @pytest.mark.real_time
 def test_two_actuators_move_live_beside_a_busy_process(directory: Path) -> None:
-    busy = subprocess.Popen([sys.executable, "-c", "while True: pass"])
-    try:
-        with contextlib.ExitStack() as stack:
-            directories = []
-            for name in ("one", "two"):
-                options = BenchOptions(
-                    runs_directory=directory / name,
-                    link_directory=directory / f"{name}_link",
-                    recorder=False,
-                )
-                bench = stack.enter_context(start_bench("footplate_trainer", options))
-                directories.append(str(bench.link_directory))
+    with contextlib.ExitStack() as stack:
+        directories = []
+        for name in ("one", "two"):
+            options = BenchOptions(
+                runs_directory=directory / name,
+                link_directory=directory / f"{name}_link",
+                recorder=False,
+            )
+            bench = stack.enter_context(start_bench("footplate_trainer", options))
+            directories.append(str(bench.link_directory))
+        busy = subprocess.Popen([sys.executable, "-c", "while True: pass"])
+        try:
             done = subprocess.run(
                 [sys.executable, str(EXAMPLE), *directories],
                 capture_output=True,
                 text=True,
                 timeout=60,
             )
-    finally:
-        busy.kill()
-        busy.wait()
+        finally:
+            busy.kill()
+            busy.wait()
     assert done.returncode == 0, done.stdout + done.stderr
     moved = [float(mm) for mm in re.findall(r"moved ([\d.]+) mm", done.stdout)]
     assert moved == pytest.approx([10.0, 10.0], abs=2.0)
