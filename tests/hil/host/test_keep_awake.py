@@ -47,9 +47,3 @@ def test_it_works_while_power_is_on_at_the_lowest_class(
                 client.request(PowerOff())
                 until_state(pid, "T")
     assert not Path(f"/proc/{pid}").exists()
-
-
-def test_it_may_be_left_out(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv(LET_SLEEP, "1")
-    with start_bench("footplate_trainer", BenchOptions(runs_directory=tmp_path / "runs")) as bench:
-        assert "keep_awake" not in bench.processes

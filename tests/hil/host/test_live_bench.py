@@ -72,10 +72,11 @@ def bench(tmp_path):
 @pytest.fixture(scope="module")
 def quiet_bench(tmp_path_factory):
     """One for tests that leave the power off and every process in its place."""
-    with start_bench(
-        PROFILE, BenchOptions(runs_directory=tmp_path_factory.mktemp("quiet") / "runs")
-    ) as bench:
-        yield bench
+    with pytest.MonkeyPatch.context() as monkeypatch:
+        monkeypatch.setenv(LET_SLEEP, "1")
+        options = BenchOptions(runs_directory=tmp_path_factory.mktemp("quiet") / "runs")
+        with start_bench(PROFILE, options) as bench:
+            yield bench
 
 
 @pytest.fixture
@@ -196,21 +197,6 @@ def test_lost_bus_stops_and_the_trip_is_kept(bench, client):
     assert run.column("tripped").max() > 0
 
 
-def test_a_recorder_that_hangs_is_told_and_a_busy_one_is_not(quiet_bench):
-    with Client.connect(quiet_bench.link_directory, name="test") as client:
-        watch = Watch(client)
-        end = time.monotonic() + 2.5
-        while time.monotonic() < end:
-            watch.until("heartbeat")
-        assert not any(event["kind"] == "recorder_lost" for event in watch.events)
-        quiet_bench.processes["recorder"].send_signal(signal.SIGSTOP)
-        try:
-            assert "RECORDER IS GONE" in watch.until("recorder_lost")["text"]
-        finally:
-            quiet_bench.processes["recorder"].send_signal(signal.SIGCONT)
-        watch.until("recorder_back")
-
-
 def test_a_cap_of_the_start_is_told_held_and_narrowed(tmp_path):
     options = BenchOptions(runs_directory=tmp_path / "runs", cap=SessionCap(force_N=100.0))
     with (
@@ -233,44 +219,6 @@ def test_a_cap_of_the_start_is_told_held_and_narrowed(tmp_path):
             assert later.description["session_cap"] == cap
     [run] = list_runs(tmp_path / "runs")
     assert load_run(run.path).meta["session_cap"] == cap
-
-
-def test_second_host_on_one_link_is_refused(quiet_bench, tmp_path):
-    with pytest.raises(BenchError):
-        start_bench(
-            PROFILE,
-            BenchOptions(runs_directory=tmp_path / "r2", link_directory=quiet_bench.link_directory),
-        )
-
-
-def until_on_disk(folder: Path, samples: int) -> None:
-    deadline = time.monotonic() + 20
-    while True:
-        with contextlib.suppress(RunError):
-            if load_run(folder).table.num_rows >= samples:
-                return
-        assert time.monotonic() < deadline
-        time.sleep(0.05)
-
-
-def test_a_dead_recorder_is_told_and_another_goes_on(quiet_bench):
-    with Client.connect(quiet_bench.link_directory, name="test") as client:
-        watch = Watch(client)
-        client.take_control()
-        client.request(StartRun(name="walk"))
-        first = watch.until("recording")["run"]
-        with client.keep_control():
-            until_on_disk(quiet_bench.runs_directory / first, samples=300)
-        quiet_bench.processes["recorder"].send_signal(signal.SIGKILL)
-        second = watch.until("recording", seconds=20.0)["run"]
-        assert second != first and "walk-continued" in second
-        while not any("THE RECORDER DIED" in event.get("text", "") for event in watch.events):
-            watch.until("notice", seconds=20.0)
-        client.request(EndRun())
-        watch.until("recorded", seconds=20.0)
-        runs = {run.path.name: run for run in list_runs(quiet_bench.runs_directory)}
-        assert runs[first].status == "repaired" and (runs[first].samples or 0) > 200
-        assert first in runs[second].note and "lost" in runs[second].note
 
 
 def test_bad_profile_and_missing_drive_end_with_one_line(tmp_path):
@@ -337,3 +285,63 @@ def test_no_process_outlives_the_one_who_started_the_bench(tmp_path):
     while not all(gone(pid) for pid in pids):
         assert time.monotonic() < until, [pid for pid in pids if not gone(pid)]
         time.sleep(0.1)
+
+
+# ---------------------------------------------------------------------- one bench for all below
+
+
+def test_what_keeps_the_processor_awake_may_be_left_out(quiet_bench):
+    assert "keep_awake" not in quiet_bench.processes
+
+
+def test_a_recorder_that_hangs_is_told_and_a_busy_one_is_not(quiet_bench):
+    with Client.connect(quiet_bench.link_directory, name="test") as client:
+        watch = Watch(client)
+        end = time.monotonic() + 2.5
+        while time.monotonic() < end:
+            watch.until("heartbeat")
+        assert not any(event["kind"] == "recorder_lost" for event in watch.events)
+        quiet_bench.processes["recorder"].send_signal(signal.SIGSTOP)
+        try:
+            assert "RECORDER IS GONE" in watch.until("recorder_lost")["text"]
+        finally:
+            quiet_bench.processes["recorder"].send_signal(signal.SIGCONT)
+        watch.until("recorder_back")
+
+
+def test_second_host_on_one_link_is_refused(quiet_bench, tmp_path):
+    with pytest.raises(BenchError):
+        start_bench(
+            PROFILE,
+            BenchOptions(runs_directory=tmp_path / "r2", link_directory=quiet_bench.link_directory),
+        )
+
+
+def until_on_disk(folder: Path, samples: int) -> None:
+    deadline = time.monotonic() + 20
+    while True:
+        with contextlib.suppress(RunError):
+            if load_run(folder).table.num_rows >= samples:
+                return
+        assert time.monotonic() < deadline
+        time.sleep(0.05)
+
+
+def test_a_dead_recorder_is_told_and_another_goes_on(quiet_bench):
+    with Client.connect(quiet_bench.link_directory, name="test") as client:
+        watch = Watch(client)
+        client.take_control()
+        client.request(StartRun(name="walk"))
+        first = watch.until("recording")["run"]
+        with client.keep_control():
+            until_on_disk(quiet_bench.runs_directory / first, samples=300)
+        quiet_bench.processes["recorder"].send_signal(signal.SIGKILL)
+        second = watch.until("recording", seconds=20.0)["run"]
+        assert second != first and "walk-continued" in second
+        while not any("THE RECORDER DIED" in event.get("text", "") for event in watch.events):
+            watch.until("notice", seconds=20.0)
+        client.request(EndRun())
+        watch.until("recorded", seconds=20.0)
+        runs = {run.path.name: run for run in list_runs(quiet_bench.runs_directory)}
+        assert runs[first].status == "repaired" and (runs[first].samples or 0) > 200
+        assert first in runs[second].note and "lost" in runs[second].note
