@@ -6,8 +6,9 @@ that checks the index can come.
 
 First picture: from the request to the picture in memory, of six columns in four panels. Beside it,
 taking turns, the same columns of the same file: pyarrow and pyqtgraph on raw arrays with its
-documented settings for much data (clip, automatic peaks), and pandas with matplotlib, if pandas is
-installed. The file is in the computer's memory by then, for all alike.
+documented settings for much data (clip, automatic peaks), and pandas with matplotlib, which the
+extra ``benchmarks`` installs. The file is in the computer's memory by then, for all alike. Each is let
+go before the next is opened: ten hours at once would crowd the memory that all are read into.
 
 Pan and zoom: random windows from the whole hour down to 50 ms, a frame each.
 """
@@ -29,6 +30,8 @@ os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 import numpy as np
 import pyarrow.parquet as pq
 import pyqtgraph as pg
+from PySide6.QtCore import QEvent
+from PySide6.QtWidgets import QApplication, QWidget
 from table import Benchmark
 
 from hil.core import COLUMNS, INDEX
@@ -46,6 +49,10 @@ RATE_HZ = 1000
 SIZE = (1280, 560)
 LISTS, OPENINGS, FRAMES, PEER_FRAMES, PLOT_FRAMES = 30, 10, 400, 60, 6
 CHUNK = 40_000
+NO_PANDAS = (
+    "pandas with matplotlib was not measured beside: pandas is not installed. Fix: "
+    "pip install -e '.[benchmarks]'"
+)
 
 
 def make_hour(runs: Path, seconds: int) -> Path:
@@ -191,6 +198,17 @@ class PlotPeer:
         self.canvas.draw()
 
 
+def let_go(view: RunsModel, *widgets: QWidget) -> None:
+    """Give back all that was read for a page and its peer."""
+    view.close()
+    view.opened = None
+    for widget in widgets:
+        widget.close()
+        widget.deleteLater()
+    QApplication.sendPostedEvents(None, QEvent.Type.DeferredDelete)
+    gc.collect()
+
+
 def windows(whole_s: float, count: int) -> list[tuple[float, float]]:
     rng = np.random.default_rng(4)
     lengths = whole_s * (0.05 / whole_s) ** rng.uniform(0.0, 1.0, count)
@@ -202,7 +220,10 @@ def measure_hour(bench: Benchmark, run: Path, seconds: int) -> None:
     directory, file = run.parent, run / "samples.parquet"
     pandas = importlib.util.find_spec("pandas") is not None
     ours, raw, plots = [], [], []
+    view = page = peer = None
     for _ in range(OPENINGS):
+        if view is not None and page is not None and peer is not None:
+            let_go(view, page, peer.widget)
         view, page = page_on(directory)
         view.take_list(list_runs(directory))
         page._fill()
@@ -225,12 +246,14 @@ def measure_hour(bench: Benchmark, run: Path, seconds: int) -> None:
             peers[0].widget.grab()
 
         raw.append(timed(drawn_raw))
+        peer = peers[0]
     for _ in range(3 if pandas else 0):
         plots.append(timed(lambda: PlotPeer(file)))
     bench.samples("hour to its first picture", ours, unit="ms", scale=1e3)
     bench.samples("hour, pyqtgraph on raw arrays", raw, unit="ms", scale=1e3)
     if plots:
         bench.samples("hour, pandas with matplotlib", plots, unit="ms", scale=1e3)
+    assert view is not None and page is not None and peer is not None
     picture = page.panel.picture
 
     def frame(start_s: float, end_s: float) -> None:
@@ -239,7 +262,6 @@ def measure_hour(bench: Benchmark, run: Path, seconds: int) -> None:
 
     frames = [timed(partial(frame, *span)) for span in windows(seconds - 1.0, FRAMES)]
     bench.samples("pan and zoom", frames, unit="ms", scale=1e3)
-    peer = peers[0]
     spans = windows(seconds - 1.0, PEER_FRAMES)
     bench.samples(
         "pan and zoom, pyqtgraph",
@@ -256,7 +278,7 @@ def measure_hour(bench: Benchmark, run: Path, seconds: int) -> None:
             scale=1e3,
         )
     else:
-        bench.note("pandas is not installed: it was not measured beside")
+        bench.note(NO_PANDAS)
     first = "hour to its first picture"
     bench.percentile(f"{first}, median", first, "median", most=1000.0)
     bench.ratio("first picture to pyqtgraph's", first, "hour, pyqtgraph on raw arrays")

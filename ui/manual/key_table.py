@@ -195,6 +195,8 @@ KEYS = (
         short="comma",  # the sign alone is not seen on a button
     ),
     KeyUse("leave_out", "-", "leave it out, or take it in", _on("Measure")),
+    KeyUse("tour", "Ctrl+T", "a tour of the page; again: leave it", _on("Bring-up", "Calibrate")),
+    KeyUse("tour_next", "Ctrl+N", "the tour's next caption", _on("Bring-up", "Calibrate")),
     KeyUse("search", "Ctrl+F", "search", _on("Runs")),
     KeyUse(
         "put_back",

@@ -24,6 +24,7 @@ BENCHMARKS = {
     "link_attack": ["--seconds", "5"],
     "force": [],
     "plots": [],
+    "run_page": [],
     "recorder": [],
     "simulation": [],
     "declared": [],

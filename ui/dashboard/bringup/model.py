@@ -29,6 +29,7 @@ from hil.control import limits_reduced
 from hil.link import connect_beside
 from ui.dashboard.bench import OperateModel, Session
 from ui.dashboard.bringup.records import kept_records, result_of
+from ui.dashboard.bringup.tour import CAPTIONS
 from ui.dashboard.bringup.values import ProfileValues
 from ui.dashboard.bringup.words import proposed, summary, without_changes
 from ui.dashboard.guided import (
@@ -36,6 +37,7 @@ from ui.dashboard.guided import (
     GuidedModel,
     ProcedureThread,
     Question,
+    Tour,
     end_text,
     why_not_begin,
 )
@@ -74,6 +76,7 @@ class BringUpModel(GuidedModel[Step]):
         self.values = ProfileValues(
             model.own_profile, steps, session.profile_file if session else None
         )
+        self.tour = Tour(CAPTIONS, "prompt", self)
         self._last = ""  # key of the step that ended last
 
     # ------------------------------------------------------------------ how it stands

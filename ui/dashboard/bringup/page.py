@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from PySide6.QtCore import Qt
-from PySide6.QtWidgets import QHBoxLayout, QLabel
+from PySide6.QtWidgets import QHBoxLayout, QLabel, QWidget
 
 from hil.bringup import Step
 from ui.dashboard.bench import PageContext
@@ -42,7 +42,9 @@ class BringUpPage(GuidedPage):
         self.write = KeyButton("Write values to profile", "use", theme)
         self.write.setToolTip("Measured values that the steps propose; you are asked first")
         self.write.clicked.connect(lambda: self.offer_values())
-        words = QHBoxLayout()
+        self.told = QWidget()
+        words = QHBoxLayout(self.told)
+        words.setContentsMargins(0, 0, 0, 0)
         words.setSpacing(sizes.px(14))
         self.words = []
         for name in ("What will happen", "What could go wrong", "What must be clear"):
@@ -50,12 +52,15 @@ class BringUpPage(GuidedPage):
             self.words.append(label)
             words.addWidget(label, 1)
         buttons = (((self.alone, 3), (self.end, 2)), ((self.write, 1),))
-        self._lay_out(self.steps, buttons, (words,))
+        self._lay_out(self.steps, buttons, (self.told,))
         self.refresh()
 
     def offer_values(self) -> None:
         self.bringup.offer_values()
         self.refresh()
+
+    def _more_parts(self) -> dict[str, tuple[QWidget, ...]]:
+        return {"words": (self.told,)}
 
     def keys(self) -> dict[int, Callable[[], object]]:
         return super().keys() | bound({"use": self.offer_values})

@@ -31,8 +31,9 @@ from ui.dashboard.calibrate.kept import Kept, KeptCalibrations
 from ui.dashboard.calibrate.rig import LiveRig, PageRig
 from ui.dashboard.calibrate.run import GuidedRun
 from ui.dashboard.calibrate.setup import Setup, SetupError
+from ui.dashboard.calibrate.tour import CAPTIONS
 from ui.dashboard.calibrate.watch import CalibrationWatch
-from ui.dashboard.guided import Mailbox, Question, why_not_begin
+from ui.dashboard.guided import Mailbox, Question, Tour, why_not_begin
 
 AUTO = "auto"
 Phase = Literal["set-up", "running", "result"]
@@ -69,6 +70,7 @@ class CalibrateModel:
         self.setup = Setup(model.profile)
         self.watch = CalibrationWatch(model)
         self.alone = model.simulated
+        self.tour = Tour(CAPTIONS, "prompt", self)
         self._told = Mailbox()
         self.run = GuidedRun(
             session, model.profile.control.rate, self._told.put, self._ended, model.say

@@ -22,7 +22,7 @@ from ui.dashboard.calibrate.plots import CalibrationPlot
 from ui.dashboard.calibrate.prompt import CalibratePrompt
 from ui.dashboard.calibrate.tables import KeptTable, PointsTable
 from ui.dashboard.calibrate.words import compared_html, findings_html, kept_html, result_html
-from ui.dashboard.guided import HandsButton
+from ui.dashboard.guided import HandsButton, TourBar
 from ui.dashboard.widgets import ChangeGuard, KeyButton, Slice, bound
 
 POINTS, LAW, EARLIER = range(3)
@@ -45,8 +45,27 @@ class CalibratePage(Page):
         row = QHBoxLayout(self)
         row.setContentsMargins(px(16), px(10), px(16), px(8))
         row.setSpacing(px(16))
-        row.addLayout(self._left(), 28)
-        row.addLayout(self._right(place.heartbeat), 72)
+        left = self._left()
+        right = self._right(place.heartbeat)
+        self.tour = TourBar(
+            self.calibrating.tour,
+            self,
+            {
+                "form": (self.form,),
+                "begin": (self.begin,),
+                "hands": (self.hands,),
+                "prompt": (self.ask,),
+                "points": (self.below,),
+                "outcome": (self.outcome,),
+            },
+            self.theme,
+            self.sizes,
+            self.calibrating.model.simulated,
+        )
+        self._first.addWidget(self.tour.button)
+        right.insertWidget(0, self.tour)
+        row.addLayout(left, 28)
+        row.addLayout(right, 72)
         self.calibrating.kept.renew(self.calibrating.model.profile)
         self.refresh()
 
@@ -72,8 +91,11 @@ class CalibratePage(Page):
         column = QVBoxLayout()
         column.setSpacing(px(7))
         column.addWidget(room, 1)
-        column.addWidget(self.begin)
-        column.addWidget(self.end)
+        self._first = QHBoxLayout()
+        self._first.setSpacing(px(8))
+        self._first.addWidget(self.begin, 1)
+        self._first.addWidget(self.end, 1)
+        column.addLayout(self._first)
         column.addWidget(self.hands)
         return column
 
@@ -105,7 +127,7 @@ class CalibratePage(Page):
         self.zero.clicked.connect(lambda: self.calibrating.check_zero())
         for button in (self.next_plot, self.zero, self.compare, self.use):
             head.addWidget(button)
-        below = QWidget()
+        self.below = below = QWidget()
         self.views = QStackedLayout(below)
         for view in (self._points, self._law, self._earlier):
             heartbeat()
@@ -245,7 +267,7 @@ class CalibratePage(Page):
     # ------------------------------------------------------------------ looks
 
     def word_slices(self) -> list[Slice]:
-        return [self._refresh_words, self.ask.refresh, self._refresh_view]
+        return [self.tour.refresh, self._refresh_words, self.ask.refresh, self._refresh_view]
 
     def refresh(self) -> None:
         for act in self.word_slices():

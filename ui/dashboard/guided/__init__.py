@@ -15,11 +15,14 @@ from ui.dashboard.guided.prompt_panel import Asking, PromptPanel
 from ui.dashboard.guided.ready_to_begin import why_not_begin, why_not_ready, why_not_words
 from ui.dashboard.guided.runner import PageRunner
 from ui.dashboard.guided.step_rows import RUNNING, StepRows
+from ui.dashboard.guided.tour import Caption, Tour
+from ui.dashboard.guided.tour_bar import TourBar
 from ui.dashboard.guided.typed_number import typed_number
 
 __all__ = [
     "RUNNING",
     "Asking",
+    "Caption",
     "EvidencePlot",
     "GuidedLook",
     "GuidedModel",
@@ -37,6 +40,8 @@ __all__ = [
     "Put",
     "Question",
     "StepRows",
+    "Tour",
+    "TourBar",
     "end_text",
     "live_plots",
     "make_operator",

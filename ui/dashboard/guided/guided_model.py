@@ -19,6 +19,7 @@ from ui.dashboard.guided.mailbox import Mailbox
 from ui.dashboard.guided.page_rig import make_operator
 from ui.dashboard.guided.procedure_thread import ProcedureThread, Work
 from ui.dashboard.guided.runner import PageRunner
+from ui.dashboard.guided.tour import Tour
 
 LIVE_S, LIVE_EVERY = 15.0, 20  # what is drawn while one runs, of every so many samples
 _CYCLE, _TIME, _NUT, _FORCE = (
@@ -69,6 +70,7 @@ class GuidedModel(ProcedureThread[PageRunner], Generic[Item]):
             maxlen=round(LIVE_S * model.profile.control.rate / LIVE_EVERY)
         )
         self.alone = model.simulated
+        self.tour: Tour[Any] | None = None  # of a page that has one
 
     # ------------------------------------------------------------------ what the link brings
 

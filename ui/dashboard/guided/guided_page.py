@@ -19,6 +19,7 @@ from ui.dashboard.guided.hands_button import HandsButton
 from ui.dashboard.guided.kept_box import KeptBox
 from ui.dashboard.guided.prompt_panel import MOST_OPTIONS, PromptPanel
 from ui.dashboard.guided.step_rows import RUNNING
+from ui.dashboard.guided.tour_bar import TourBar
 from ui.dashboard.widgets import ChangeGuard, KeyButton, Slice, bound
 
 LIVE_EVERY = 3  # of the renewals of words
@@ -111,6 +112,7 @@ class GuidedPage(Page):
         """
         px = self.sizes.px
         self._rows = rows
+        self.tour = self._tour_bar(rows)
         row = QHBoxLayout(self)
         row.setContentsMargins(px(16), px(10), px(16), px(8))
         row.setSpacing(px(16))
@@ -124,7 +126,14 @@ class GuidedPage(Page):
         column.setSpacing(px(7))
         column.addWidget(self._rows, 1)
         column.addWidget(self.kept)
-        column.addWidget(self.begin)
+        if self.tour is None:
+            column.addWidget(self.begin)
+        else:
+            first = QHBoxLayout()
+            first.setSpacing(px(8))
+            first.addWidget(self.begin, 1)
+            first.addWidget(self.tour.button)
+            column.addLayout(first)
         for few in buttons:
             row = QHBoxLayout()
             row.setSpacing(px(8))
@@ -133,6 +142,27 @@ class GuidedPage(Page):
             column.addLayout(row)
         column.addWidget(self.hands)
         return column
+
+    def _tour_bar(self, rows: GuidedRows) -> TourBar | None:
+        """Return the bar of the page's tour, None for a page without one."""
+        guided = self.guided
+        if guided.tour is None:
+            return None
+        parts = {
+            "list": (rows,),
+            "begin": (self.begin,),
+            "hands": (self.hands,),
+            "standing": (self.standing,),
+            "prompt": (self.ask,),
+            "hold": (self.ask.hold, self.ask),
+            "evidence": (self.evidence, self.live),
+            **self._more_parts(),
+        }
+        return TourBar(guided.tour, self, parts, self.theme, self.sizes, guided.model.simulated)
+
+    def _more_parts(self) -> dict[str, tuple[QWidget, ...]]:
+        """Return widgets of the subclass that its tour points at."""
+        return {}
 
     def _right(self, words: Sequence[QWidget | QLayout]) -> QVBoxLayout:
         px, share = self.sizes.px, self._look.plot
@@ -151,6 +181,8 @@ class GuidedPage(Page):
         below.addWidget(self.live, share)
         self.heights = column = QVBoxLayout()
         column.setSpacing(px(7))
+        if self.tour is not None:
+            column.addWidget(self.tour)
         column.addLayout(head)
         for part in words:
             if isinstance(part, QLayout):
@@ -223,7 +255,8 @@ class GuidedPage(Page):
     # ------------------------------------------------------------------ looks
 
     def word_slices(self) -> list[Slice]:
-        return [self._refresh_words, self.ask.refresh, self._refresh_evidence]
+        slices: list[Slice] = [self._refresh_words, self.ask.refresh, self._refresh_evidence]
+        return slices if self.tour is None else [self.tour.refresh, *slices]
 
     def refresh(self) -> None:
         for act in self.word_slices():

@@ -27,4 +27,8 @@ class HandsButton(KeyButton):
         self.toggled.connect(hands.set_alone)
 
     def refresh(self) -> None:
+        if self.isChecked() != self._hands.alone:  # a tour may have left a question to the person
+            self.blockSignals(True)
+            self.setChecked(self._hands.alone)
+            self.blockSignals(False)
         self.setText(f"Simulated hands answer: {'yes' if self._hands.alone else 'no'}")

@@ -1,0 +1,153 @@
+"""A tour of a guided page: captions that point at what happens, and pauses for the visitor. No Qt.
+
+A tour begins nothing and answers nothing. Where the visitor should try, it takes simulated hands
+away, so that the question waits for the visitor; that is all it does to what runs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any, Generic, Protocol, TypeVar
+
+READ_PER_LETTER_S = 0.055  # 18 letters a second; common practice for captions, no source
+LEAST_S = 3.0  # that a caption stands, however fast the steps are
+INTERRUPTED = (
+    "The run has ended, without power: by a stop, by letting go or by Break off (B). After a stop "
+    "reset (T); G goes on where it ended. Ctrl+T leaves the tour."
+)
+
+
+class Toured(Protocol):
+    """View model of the page; ``question`` has a ``kind``."""
+
+    @property
+    def running(self) -> bool: ...
+    @property
+    def question(self) -> Any: ...
+    @property
+    def alone(self) -> bool: ...
+    def set_alone(self, alone: bool) -> None: ...
+
+
+Model = TypeVar("Model", bound=Toured)
+
+
+@dataclass(frozen=True)
+class Caption(Generic[Model]):
+    """One caption.
+
+    Attributes:
+        text: what is said.
+        at: part of the page that it points at, by the page's own name.
+        begins: when it comes; None: once the one before has been read, and tried.
+        tries: the question that is asked when it begins waits for the visitor.
+    """
+
+    text: str
+    at: str
+    begins: Callable[[Model], bool] | None = None
+    tries: bool = False
+
+
+class Tour(Generic[Model]):
+    """The tour of one page.
+
+    Args:
+        captions: in their order; the last one is the end of what runs.
+        prompt: part of the page at which an interruption is told.
+        toured: what they are about.
+
+    Attributes:
+        taken_over: the visitor has chosen who answers; the tour leaves that alone from then on.
+    """
+
+    def __init__(self, captions: Sequence[Caption[Model]], prompt: str, toured: Model) -> None:
+        self.captions = captions
+        self.taken_over = False
+        self._interrupted: Caption[Model] = Caption(INTERRUPTED, prompt)
+        self._toured = toured
+        self._place = -1
+        self._since_s = 0.0
+        self._has_run = False
+        self._alone = toured.alone  # as the tour knows it
+        self._tried: object = None  # the question that waits for the visitor
+
+    @property
+    def open(self) -> bool:
+        return self._place >= 0
+
+    @property
+    def caption(self) -> Caption[Model] | None:
+        """The caption that is shown, None without a tour."""
+        if not self.open:
+            return None
+        cut_off = (
+            self._has_run and not self._toured.running and self._place < len(self.captions) - 1
+        )
+        return self._interrupted if cut_off else self.captions[self._place]
+
+    def toggle(self, now_s: float) -> None:
+        """Begin the tour, or leave it."""
+        if self.open:
+            self.leave()
+            return
+        self._place, self._since_s = 0, now_s
+        self._has_run = self.taken_over = False
+        self._alone = self._toured.alone
+        self.turn(now_s)
+
+    def leave(self) -> None:
+        """End the tour; a question that waits for the visitor goes on waiting."""
+        self._place, self._tried = -1, None
+
+    def go_on(self, now_s: float) -> None:
+        """Show the next caption, unless that is about something that has not come yet."""
+        after = self._place + 1
+        if self.open and after < len(self.captions) and self.captions[after].begins is None:
+            self._show(after, now_s)
+
+    @property
+    def waits(self) -> bool:
+        """True while the next caption is about something that has not come yet."""
+        after = self._place + 1
+        return after >= len(self.captions) or self.captions[after].begins is not None
+
+    def turn(self, now_s: float) -> None:
+        """Follow what runs; often, or simulated hands have answered."""
+        if not self.open:
+            return
+        toured = self._toured
+        self._has_run |= toured.running
+        if toured.alone != self._alone:  # neither this tour nor a rest of it: the visitor
+            self._alone, self.taken_over = toured.alone, True
+        if self._tried is not None and toured.question is not self._tried:
+            self._tried = None
+            self._set_alone(True)
+        shown_s = now_s - self._since_s
+        for place in range(len(self.captions) - 1, self._place, -1):
+            caption = self.captions[place]
+            if caption.begins is None or not caption.begins(toured):
+                continue
+            if caption.tries or shown_s >= LEAST_S:
+                self._show(place, now_s)
+            return
+        caption = self.captions[self._place]
+        if shown_s >= reading_s(caption.text) and self._tried is None:
+            self.go_on(now_s)
+
+    def _show(self, place: int, now_s: float) -> None:
+        self._place, self._since_s = place, now_s
+        if self.captions[place].tries and self._toured.alone and not self.taken_over:
+            self._tried = self._toured.question
+            self._set_alone(False)
+
+    def _set_alone(self, alone: bool) -> None:
+        if not self.taken_over:
+            self._alone = alone
+            self._toured.set_alone(alone)
+
+
+def reading_s(text: str) -> float:
+    """Return how long a caption is read."""
+    return max(LEAST_S, READ_PER_LETTER_S * len(text))
