@@ -49,7 +49,14 @@ from hil.profile.schema import (
 )
 from hil.profile.single_file import single_file, without_folders
 from hil.profile.source import Path_, Source, dotted, read_source
-from hil.profile.spring_sets import SpringSet, choose_spring_set, spring_sets
+from hil.profile.spring_sets import (
+    BrokenSet,
+    RigSets,
+    SpringSet,
+    choose_spring_set,
+    rig_sets,
+    spring_sets,
+)
 from hil.profile.statics import arm_ratio, holding_force, motor_force, rig_force
 from hil.profile.write_back import Written, write_back, write_part
 
@@ -57,6 +64,7 @@ __all__ = [
     "AS_INSIDE",
     "SHIPPED",
     "STATED_AS",
+    "BrokenSet",
     "Calibration",
     "Conventions",
     "CurrentLimit",
@@ -74,6 +82,7 @@ __all__ = [
     "Profile",
     "ProfileError",
     "Rig",
+    "RigSets",
     "Source",
     "SpeedLimit",
     "SpringSet",
@@ -105,6 +114,7 @@ __all__ = [
     "read_with_parts",
     "rig_force",
     "rig_parameters",
+    "rig_sets",
     "setpoint_following",
     "shipped_profiles",
     "shown",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -9,10 +10,12 @@ from drivers.suggest import nearest
 from hil.profile.loader import BASE, SHIPPED, find_profile, load_profile, part_path
 from hil.profile.problems import Problem, ProfileError
 from hil.profile.schema import Profile
-from hil.profile.source import read_source
+from hil.profile.source import LARGEST_BYTES, read_source
 
 MOST_BASES = 20
 MOST_FILES = 200
+# Of a file that cannot be parsed the base is still seen.
+_BASE_LINE = re.compile(rf"^{BASE}:[ \t]*['\"]?([^'\"#\r\n]+?)['\"]?[ \t]*(?:#.*)?$", re.MULTILINE)
 
 
 @dataclass(frozen=True)
@@ -27,37 +30,77 @@ class SpringSet:
         return self.profile.name
 
 
-def spring_sets(profile: str | Path) -> list[SpringSet]:
-    """Return the sets of the rig that a profile belongs to, the one of ``profile`` first.
+@dataclass(frozen=True)
+class BrokenSet:
+    """A profile of the rig that cannot be read, and so is no set to choose.
+
+    Attributes:
+        problem: the first one, with its place and fix.
+    """
+
+    file: Path
+    problem: Problem
+
+    def __str__(self) -> str:
+        problem = self.problem
+        # The file of the problem may be the base: then it is named in full.
+        same = Path(problem.file).name == self.file.name
+        place = (f"line {problem.line}: " if problem.line else "") if same else f"{problem.file}: "
+        key = f"{problem.key}: " if problem.key else ""
+        what = f"{place}{key}{problem.what}" + (f"; {problem.fix}" if problem.fix else "")
+        return f"'{self.file.name}' is left out: {what}".replace("\n", "\\n")
+
+
+@dataclass(frozen=True)
+class RigSets:
+    """Sets of a rig, the one in use first, and its profiles that cannot be read."""
+
+    sets: tuple[SpringSet, ...]
+    broken: tuple[BrokenSet, ...]
+
+
+def rig_sets(profile: str | Path) -> RigSets:
+    """Return the sets of the rig that a profile belongs to, and what of it cannot be read.
 
     They are the profiles in its folder that lead by ``based_on`` to the same file, and differ in
-    their springs. Files that cannot be read are left out; alone it is the only one.
+    their springs. A file that cannot be read belongs to the rig if its base does.
 
     Raises:
         ProfileError: ``profile`` itself cannot be read.
     """
     own = find_profile(profile)
-    found = [SpringSet(own, load_profile(own))]
+    found, broken = [SpringSet(own, load_profile(own))], []
     root = _root(own)
     for file in sorted(own.resolve().parent.glob("*.y*ml"))[:MOST_FILES]:
         if file == own.resolve() or _root(file) != root:
             continue
         try:
             other = SpringSet(file, load_profile(file))
-        except ProfileError:
+        except ProfileError as error:
+            broken.append(BrokenSet(file, error.problems[0]))
             continue
         if all(other.profile.actuator.springs != one.profile.actuator.springs for one in found):
             found.append(other)
-    return found
+    return RigSets(tuple(found), tuple(broken))
+
+
+def spring_sets(profile: str | Path) -> list[SpringSet]:
+    """Return the sets that can be read, as ``rig_sets``.
+
+    Raises:
+        ProfileError: ``profile`` itself cannot be read.
+    """
+    return list(rig_sets(profile).sets)
 
 
 def choose_spring_set(profile: str | Path, words: str) -> SpringSet:
     """Return the set whose name is ``words``, or alone has them in it, or whose file they name.
 
     Raises:
-        ProfileError: there is none, or more than one.
+        ProfileError: there is none, or more than one; with what is left out, since it may be meant.
     """
-    sets = spring_sets(profile)
+    rig = rig_sets(profile)
+    sets = rig.sets
     wanted = words.casefold()
     for matches in (
         [one for one in sets if one.name.casefold() == wanted],
@@ -69,19 +112,31 @@ def choose_spring_set(profile: str | Path, words: str) -> SpringSet:
     several = len([one for one in sets if wanted in one.name.casefold()]) > 1
     fix = f"write more of the name{nearest(words, [one.name for one in sets])}"
     what = f"'{words}' means {'more than one set' if several else 'no set'} of springs"
-    raise ProfileError([Problem(str(profile), 0, 0, "", what, fix)])
+    left_out = [Problem(str(profile), 0, 0, "", str(one), "") for one in rig.broken]
+    raise ProfileError([Problem(str(profile), 0, 0, "", what, fix), *left_out])
 
 
 def _root(file: Path) -> Path | None:
-    """Return the file that ``based_on`` leads to in the end; None for one that cannot be read."""
+    """Return the file that ``based_on`` leads to in the end; None if that is not to be told."""
     for _ in range(MOST_BASES):
-        try:
-            name = read_source(file, str(file)).data.get(BASE)
-        except ProfileError:
-            return None
+        name = _base_of(file)
         base = part_path(file, name) if name is not None else None
         # A shipped profile that somebody's rig begins with is a pattern, and no rig of theirs.
         if base is None or (base.parent == SHIPPED and file.resolve().parent != SHIPPED):
             return file.resolve()
         file = base
     return None
+
+
+def _base_of(file: Path) -> str | None:
+    try:
+        base = read_source(file, str(file)).data.get(BASE)
+    except ProfileError:
+        try:
+            with file.open("rb") as opened:
+                text = opened.read(LARGEST_BYTES).decode(errors="replace")
+        except OSError:
+            return None
+        seen = _BASE_LINE.search(text)
+        base = seen[1] if seen else None
+    return base if isinstance(base, str) else None

@@ -132,3 +132,17 @@ def test_the_command_begins_anew_and_forgets_what_was_stated(
     assert begun == ["stiff", "soft"] and stated == [True, False]
     said = capsys.readouterr()
     assert "another set of springs was chosen" in said.out + said.err
+
+
+def test_a_set_that_is_left_out_stands_in_the_list_with_its_reason(qapp, model, qtbot) -> None:
+    words = "'hard.yaml' is left out: line 4: actuator.springs.rate_per_set: not a rate"
+    model.springs = SpringChoice(((STIFF, "'stiff', verified"),), (words,))
+    model.in_control = True
+    window = Window(model)
+    qtbot.addWidget(window)
+    window.resize(1280, 720)
+    window.fit()
+    button = window.header.springs
+    assert button is not None
+    [*_, last] = button.menu_of_sets.actions()
+    assert last.text() == words and not last.isEnabled()

@@ -105,6 +105,8 @@ def _on_a_bench(options: argparse.Namespace, opening: Opening) -> tuple[int, Pat
     # A recorded wire, and rehearsed faults, belong to one bench.
     alone = bool(options.log_wire) or rehearsal is not None or options.watch
     springs = None if alone else choice_of(str(options.profile))
+    for left_out in springs.left_out if springs is not None else ():
+        say(options, f"springs: {left_out}")
     with start_bench(options.profile, asked) as bench:
         for notice in bench.notices:
             say(options, notice)

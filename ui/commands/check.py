@@ -104,9 +104,11 @@ def run(options: argparse.Namespace) -> int:
     say(options, f"verification: {verification.text}")
     if not verification.open:
         say(options, f"until then {reduced_text(profile)}")
-    sets = sets_of(options.profile)
-    for one in sets:
+    rig = sets_of(options.profile)
+    for one in rig.sets:
         say(options, f"springs: {set_text(one)}: {one.file.name}")
+    for broken in rig.broken:
+        say(options, f"springs: {broken}")
     warnings = [*examined.warnings, *_age(options.profile, profile)]
     for warning in warnings:
         say(options, f"warning: {warning}")
@@ -118,7 +120,8 @@ def run(options: argparse.Namespace) -> int:
             "figures": {key: value for key, _label, value, _unit, _note in rows},
             "verification": verification.as_data(),
             **({"sources": sources} if sources else {}),
-            **({"spring_sets": sets_data(sets)} if sets else {}),
+            **({"spring_sets": sets_data(rig.sets)} if rig.sets else {}),
+            **({"spring_sets_left_out": [str(one) for one in rig.broken]} if rig.broken else {}),
             "warnings": [warning.as_data() for warning in warnings],
         },
     )

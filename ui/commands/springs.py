@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 from hil.control import standing
-from hil.profile import SpringSet, choose_spring_set, spring_sets
+from hil.profile import RigSets, SpringSet, choose_spring_set, rig_sets
 from ui.commands.answers import BAD_INPUT, CommandError, say
 
 if TYPE_CHECKING:
@@ -36,6 +37,8 @@ def fitted_profile(options: argparse.Namespace) -> str:
         raise CommandError("--springs goes with --profile, the rig's", BAD_INPUT)
     chosen = choose_spring_set(options.profile, options.springs)
     say(options, f"springs: {set_text(chosen)}")
+    for broken in rig_sets(options.profile).broken:
+        say(options, f"springs: {broken}")
     return str(chosen.file)
 
 
@@ -48,23 +51,25 @@ def set_text(one: SpringSet) -> str:
     return f"'{one.name}', {springs.rate_per_set / 1e3:.4g} N/mm a set, {dated}, {verified}"
 
 
-def sets_of(profile: str) -> list[SpringSet]:
+def sets_of(profile: str) -> RigSets:
     """Return the sets of a rig that has several; none of one that has a single one."""
-    found = spring_sets(profile)
-    return found if len(found) > 1 else []
+    found = rig_sets(profile)
+    return found if len(found.sets) > 1 or found.broken else RigSets((), ())
 
 
 def choice_of(profile: str) -> SpringChoice | None:
     """Return the sets for the window; None for a rig with a single one."""
-    sets = sets_of(profile)
-    if not sets:
+    rig = sets_of(profile)
+    if not rig.sets:
         return None
     from ui.dashboard.bench import SpringChoice
 
-    return SpringChoice(tuple((one.file, set_text(one)) for one in sets))
+    return SpringChoice(
+        tuple((one.file, set_text(one)) for one in rig.sets), tuple(map(str, rig.broken))
+    )
 
 
-def sets_data(sets: list[SpringSet]) -> list[dict[str, Any]]:
+def sets_data(sets: Iterable[SpringSet]) -> list[dict[str, Any]]:
     """Return sets for ``--json``."""
     return [
         {

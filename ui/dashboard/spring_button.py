@@ -36,6 +36,8 @@ class SpringButton(QPushButton):
             action = self.menu_of_sets.addAction(words if place else f"in use: {words}")
             action.setEnabled(place > 0)
             action.triggered.connect(partial(self._choose, file))
+        for words in model.springs.left_out:
+            self.menu_of_sets.addAction(words).setEnabled(False)
         # Not ``exec``: the heartbeat goes on while the list is open.
         self.clicked.connect(
             lambda: self.menu_of_sets.popup(self.mapToGlobal(self.rect().bottomLeft()))

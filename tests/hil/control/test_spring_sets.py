@@ -10,7 +10,15 @@ import pytest
 
 from hil.calibration.fingerprint import facts_hash, rig_facts
 from hil.control import safety_fingerprint, standing, verify
-from hil.profile import SHIPPED, Profile, ProfileError, choose_spring_set, load_profile, spring_sets
+from hil.profile import (
+    SHIPPED,
+    Profile,
+    ProfileError,
+    choose_spring_set,
+    load_profile,
+    rig_sets,
+    spring_sets,
+)
 from ui.manual import find_topic, page_text
 
 pytestmark = pytest.mark.usefixtures("own_state")
@@ -100,3 +108,45 @@ def test_check_lists_the_sets_and_a_bench_says_which_it_took(
     assert cli.main(["serve", "--profile", str(rig), "--springs", "hard"]) == 2
     assert "no set of springs" in capsys.readouterr().err
     assert len(begun) == 1
+
+
+BROKEN = {
+    "broken.yaml": "based_on: my_rig.yaml\nactuator: [\n",
+    "wrong_rate.yaml": "based_on: my_rig.yaml\nname: hard\nactuator:\n  springs: {rate_per_set: 3 kg}\n",
+    "spelt.yaml": "based_on: 'my_rig.yaml'  # of this rig\nname: spelt\nactuater: {}\n",
+}
+
+
+def test_a_profile_of_the_rig_that_cannot_be_read_is_named_with_the_reason(tmp_path: Path) -> None:
+    rig = two_sets(tmp_path)
+    for name, text in BROKEN.items():
+        (tmp_path / name).write_text(text)
+    (tmp_path / "of_another.yaml").write_text("based_on: other.yaml\nname: [\n")
+    (tmp_path / "no_profile.yaml").write_text("shopping: [\n")
+    found = rig_sets(rig)
+    assert [one.file.name for one in found.broken] == sorted(BROKEN)
+    broken, spelt, wrong = map(str, found.broken)
+    assert broken.startswith("'broken.yaml' is left out: line 3: ")
+    assert "actuater" in spelt and "line 3" in spelt and "; " in spelt  # with its fix
+    assert "rate_per_set" in wrong and "line 4" in wrong
+    assert [one.name for one in found.sets] == [one.name for one in spring_sets(rig)]
+
+
+def test_what_is_left_out_is_told_where_sets_are_listed_and_where_one_is_not_found(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from ui import cli
+    from ui.commands.springs import choice_of
+
+    rig = two_sets(tmp_path)
+    (tmp_path / "soft.yaml").unlink()
+    assert cli.main(["check", str(rig), "--json"]) == 0
+    said = capsys.readouterr().out
+    [left_out] = json.loads(said.splitlines()[-1])["spring_sets_left_out"]
+    assert left_out.startswith("'broken.yaml' is left out: ")
+    assert cli.main(["check", str(rig)]) == 0
+    assert f"springs: {left_out}\n" in capsys.readouterr().out
+    choice = choice_of(str(rig))
+    assert choice is not None and choice.left_out == (left_out,) and len(choice.sets) == 1
+    with pytest.raises(ProfileError, match=r"no set.*\n.*'broken.yaml' is left out"):
+        choose_spring_set(rig, "broken")

@@ -12,8 +12,10 @@ class SpringChoice:
 
     Attributes:
         sets: file of each set's profile and its words, the one in use first.
+        left_out: profiles of the rig that cannot be read, with the reason, a sentence each.
         chosen: file of the set to begin anew with, once the window has closed; None for none.
     """
 
     sets: tuple[tuple[Path, str], ...]
+    left_out: tuple[str, ...] = ()
     chosen: Path | None = None
