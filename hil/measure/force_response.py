@@ -63,6 +63,7 @@ TRIANGLE = 8 / math.pi**2
 STEPS = 6
 STEP_SHARE = 0.4  # of the amplitude for which the bandwidth is asked
 STEP_S = 0.3
+SETTLED_SHARE = 0.2  # of a step's time, its end
 
 
 def _wave(profile: Profile, amplitude: str, realisation: int) -> Multisine:
@@ -304,7 +305,7 @@ def _large_figures(
 
 
 def _steps(run: RecordedRun, loop: DesignedLoop, profile: Profile) -> list[Characteristic]:
-    rises, answers = [], []
+    answers = []
     period = loop.loop.plant.period_s
     grid = np.arange(0.0, 0.9 * STEP_S, period)
     for part in windows(run, "steps"):
@@ -312,24 +313,26 @@ def _steps(run: RecordedRun, loop: DesignedLoop, profile: Profile) -> list[Chara
         setpoint = cut(run, part, "setpoint_force_N")
         low, high = part.values["from_N"], part.values["to_N"]
         for edge in np.nonzero(np.abs(np.diff(setpoint)) > 0.5 * (high - low))[0]:
-            begin, end = (low, high) if setpoint[edge + 1] > setpoint[edge] else (high, low)
+            # Of the step that the force made: a calibration that is off by its band else moves the
+            # levels, and what creeps towards the last of them crosses it much sooner or later.
+            begin, end = (
+                _level(time_s, force, int(edge)),
+                _level(time_s, force, int(edge), len(grid)),
+            )
             share = (force - begin) / (end - begin)
             answers.append(np.interp(time_s[edge] + grid, time_s, share))
-            rises.append(1e3 * _rise_s(grid, answers[-1]))
     steps = np.array(answers)
-
-    def overshoot(chosen: Floats) -> float:
-        # Of the mean: the highest sample of a single step is noise as well.
-        return 100 * (float(np.max(np.mean(chosen, axis=0))) - 1)
-
-    answer = loop.loop.step(len(grid))
-    designed = 1e3 * _rise_s(grid, answer)
+    others = [np.mean(np.delete(steps, i, axis=0), axis=0) for i in range(len(steps))]
     step = STEP_SHARE * sine_N(profile)[1]
+    answer = loop.loop.step(len(grid))
+    designed = 1e3 * rise_s(grid, answer)
     conditions = f"output blocked, {2 * STEPS} steps of {step:.0f} N up and down"
-    rise, rise_u95 = mean_u95(np.array(rises), 0.5e3 * period)
-    over = overshoot(steps)
-    left_out = [overshoot(np.delete(steps, i, axis=0)) for i in range(len(steps))]
-    over_u95 = jackknife_u95(np.array(left_out), over)
+    rise = 1e3 * rise_s(grid, np.mean(steps, axis=0))
+    left_out = np.array([1e3 * rise_s(grid, mean) for mean in others])
+    rise_u95 = math.hypot(jackknife_u95(left_out, rise), 0.5e3 * period)
+    # A count is as coarse in each step: their mean does not know it better.
+    count_N = abs(profile.calibration.deflection_per_count) * loop.loop.plant.stiffness
+    over, over_u95 = mean_u95(100 * (peaks(steps) - 1), 200 * count_N / math.sqrt(12) / step)
     predicted = 100 * max(0.0, float(np.max(answer)) - 1)
     causes = "the limit of force rate, dry friction"
     return [
@@ -358,16 +361,37 @@ def _steps(run: RecordedRun, loop: DesignedLoop, profile: Profile) -> list[Chara
     ]
 
 
-def _rise_s(time_s: Floats, share: Floats) -> float:
-    """Return the time from 10 to 90 %, NaN if it does not get there."""
+def peaks(steps: Floats) -> Floats:
+    """Return the height of each step (n, samples) where the other half of them is highest.
+
+    Where its own half is highest, noise is as well.
+    """
+    half = len(steps) // 2
+    early, late = (int(np.argmax(np.mean(part, axis=0))) for part in (steps[:half], steps[half:]))
+    return np.concatenate((steps[:half, late], steps[half:, early]))
+
+
+def _level(time_s: Floats, force: Floats, edge: int, after: int = 0) -> float:
+    """Return the settled force before an edge, or ``after`` so many samples, N."""
+    until_s = time_s[edge + after]
+    settled = (time_s > until_s - SETTLED_SHARE * STEP_S) & (time_s <= until_s)
+    return float(np.mean(force[settled]))
+
+
+def rise_s(time_s: Floats, share: Floats) -> float:
+    """Return the time from 10 to 90 %, NaN if it does not get there.
+
+    A level is crossed halfway between the first crossing and the last: the noise of what creeps
+    towards it crosses it many times, and the first one always too soon.
+    """
     times = []
     for level in (0.1, 0.9):
-        above = np.nonzero(share >= level)[0]
-        if not len(above) or above[0] == 0:
+        up = np.nonzero((share[:-1] < level) & (share[1:] >= level))[0]
+        if not len(up):
             return math.nan
-        i = above[0]
-        part = (level - share[i - 1]) / (share[i] - share[i - 1])
-        times.append(float(time_s[i - 1] + part * (time_s[i] - time_s[i - 1])))
+        part = (level - share[up]) / (share[up + 1] - share[up])
+        crossed = time_s[up] + part * (time_s[up + 1] - time_s[up])
+        times.append(0.5 * float(crossed[0] + crossed[-1]))
     return times[1] - times[0]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 import numpy as np
@@ -129,13 +130,16 @@ def _free(run: RecordedRun, profile: Profile) -> Evaluation:
             take(np.abs(np.delete(y, i, axis=0).sum(axis=0) / np.delete(x, i, axis=0).sum(axis=0)))
             for i in range(len(x))
         ]
+        u95 = jackknife_u95(np.array(left_out), value)
+        if key == "gain":
+            u95 = math.hypot(u95, 2 * profile.calibration.relative_uncertainty * value)
         predicted, *others = (take(size) for size in designed)
         figures.append(
             Characteristic(
                 f"force_response_free.{key}",
                 title,
                 value,
-                jackknife_u95(np.array(left_out), value),
+                u95,
                 unit,
                 predicted,
                 max(abs(other - predicted) for other in others),
