@@ -16,6 +16,7 @@ from hil.control import (
     Slide,
     VelocityController,
     VelocityGains,
+    VelocityLoopSlide,
     cap_data,
     cap_text,
     capped_gains,
@@ -48,7 +49,7 @@ class CappedBench(ExternallySetBench):
     def __init__(self, profile: Profile, capabilities: Capabilities, period_s: float) -> None:
         super().__init__(profile, capabilities, period_s)
         self._answers[SessionCap] = self._cap
-        self._loops: tuple[ForceGains, ...] = ()
+        self._loops: tuple[ForceGains | VelocityGains, ...] = ()
 
     def stop(self, cause: int, detail: str = "") -> None:
         """Stop as :class:`BenchState` does; the detail names the cap where it is what tripped."""
@@ -82,7 +83,7 @@ class CappedBench(ExternallySetBench):
                 return Outcome(False, f"{wider} in force: power off first, limits widen without")
             if not request.widen:
                 return Outcome(False, f"{wider} in force. Fix: confirm it with 'widen'")
-        slower: ForceGains | None = None
+        slower: ForceGains | VelocityGains | None = None
         if powered:
             if new.bandwidth_Hz is not None and new.bandwidth_Hz != self.cap.bandwidth_Hz:
                 found = self._slower(new.bandwidth_Hz)
@@ -110,11 +111,11 @@ class CappedBench(ExternallySetBench):
         """Design the loops that a cap may go over to under power: it takes some 100 ms."""
         self._loops = design_slower(self.own_profile, self.period_s, self._delay_s)
 
-    def _slower(self, most_Hz: float) -> ForceGains | str | None:
+    def _slower(self, most_Hz: float) -> ForceGains | VelocityGains | str | None:
         """Return a loop of no more than this bandwidth, None if it is; why there is none, in words."""
         now, own = self._gains, self.own_profile
         another = self.wide.control != own.control or self.wide.actuator != own.actuator
-        if isinstance(now, VelocityGains) or self.envelope is not None or another:
+        if self.envelope is not None or another:
             return "power off first: for another bandwidth this force loop is designed anew"
         if now.predicted.bandwidth_Hz <= most_Hz:
             return None
@@ -123,20 +124,30 @@ class CappedBench(ExternallySetBench):
         for loop in self._loops:
             if loop.predicted.bandwidth_Hz <= most_Hz and loop.natural_rad_s < now.natural_rad_s:
                 return loop
+        if not self._loops:
+            return "power off first: no slower loop of this rig bears the way to it under power"
         least = self._loops[-1].predicted.bandwidth_Hz
         return (
             f"power off first: below {math.ceil(10 * least) / 10:.1f} Hz the force loop is designed "
             "anew, which takes longer than a cycle"
         )
 
-    def _slow_down(self, loop: ForceGains) -> None:
+    def _slow_down(self, loop: ForceGains | VelocityGains) -> None:
         """Go over to a slower force loop; what it bears holds at once."""
         now, controller = self._gains, self.force_controller
-        if not isinstance(now, ForceGains) or not isinstance(controller, ForceController):
-            return
         slide = self._loop_slide
-        law, natural = (slide or now).law, (slide or now).natural_rad_s
-        self._loop_slide = LoopSlide(law, natural, loop)
+        if isinstance(loop, ForceGains):
+            before = slide if isinstance(slide, LoopSlide) else now
+            if not isinstance(before, LoopSlide | ForceGains):
+                return
+            self._loop_slide = LoopSlide(before.law, before.natural_rad_s, loop)
+        else:
+            from_ = slide if isinstance(slide, VelocityLoopSlide) else now
+            if not isinstance(from_, VelocityLoopSlide | VelocityGains):
+                return
+            self._loop_slide = VelocityLoopSlide(from_.law, from_.natural_rad_s, loop)
+            if isinstance(controller, VelocityController):
+                controller.use_feedforward(loop)
         self._gains = self.gains = loop
         self._slowed = True
         control = self.profile.control.model_copy(
@@ -199,9 +210,12 @@ class CappedBench(ExternallySetBench):
     def _follow_cap(self, dt_s: float) -> None:
         """Go on to the narrower limits; once a cycle."""
         loop, controller = self._loop_slide, self.force_controller
-        if loop is not None and isinstance(controller, ForceController):
+        if loop is not None:
             loop.advance(dt_s)
-            controller.retune(loop.law, loop.natural_rad_s)
+            if isinstance(loop, LoopSlide) and isinstance(controller, ForceController):
+                controller.retune(loop.law, loop.natural_rad_s)
+            elif isinstance(loop, VelocityLoopSlide) and isinstance(controller, VelocityController):
+                controller.retune(loop.law)
             if loop.ended:
                 self._loop_slide = None
         slide = self._slide

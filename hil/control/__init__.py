@@ -35,6 +35,7 @@ from hil.control.session_cap import (
 )
 from hil.control.shaping import Shaper
 from hil.control.slower_loop import LoopSlide
+from hil.control.slower_velocity import VelocityLoopSlide
 from hil.control.source import (
     BY_TORQUE,
     Controller,
@@ -101,6 +102,7 @@ __all__ = [
     "TorqueRun",
     "VelocityController",
     "VelocityGains",
+    "VelocityLoopSlide",
     "bandwidth_Hz",
     "cap_data",
     "cap_from",

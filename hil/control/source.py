@@ -10,6 +10,7 @@ from hil.control.force_controller import ForceController
 from hil.control.force_design import ForceGains, design
 from hil.control.position_target import PositionTarget
 from hil.control.slower_loop import slower_loops
+from hil.control.slower_velocity import slower_velocity_loops
 from hil.control.velocity_controller import VelocityController
 from hil.control.velocity_design import VelocityGains, design_velocity
 from hil.profile import Profile
@@ -57,18 +58,16 @@ def _designed(designable: _Designable, period_s: float, delay_s: float) -> Gains
     return design(designable.profile, period_s, delay_s)
 
 
-def design_slower(profile: Profile, period_s: float, delay_s: float) -> tuple[ForceGains, ...]:
-    """Return the loops that may be gone over to under power; none unless the source is torque."""
+def design_slower(profile: Profile, period_s: float, delay_s: float) -> tuple[Gains, ...]:
+    """Return the loops that may be gone over to under power, the quickest first."""
     return _designed_slower(_Designable(profile), period_s, delay_s)
 
 
 @lru_cache(maxsize=MOST_DESIGNS)
-def _designed_slower(
-    designable: _Designable, period_s: float, delay_s: float
-) -> tuple[ForceGains, ...]:
+def _designed_slower(designable: _Designable, period_s: float, delay_s: float) -> tuple[Gains, ...]:
     gains = _designed(designable, period_s, delay_s)
     if isinstance(gains, VelocityGains):
-        return ()
+        return slower_velocity_loops(designable.profile, gains, period_s, delay_s)
     return slower_loops(designable.profile, gains, period_s, delay_s)
 
 

@@ -13,6 +13,7 @@ from hil.control.estimation import Estimator
 from hil.control.force_controller import RESTING_M_S
 from hil.control.force_design import dead_zone_m
 from hil.control.velocity_design import VelocityGains
+from hil.control.velocity_model import VelocityLaw
 from hil.profile import Profile
 
 SLIDE_S = (
@@ -43,6 +44,14 @@ class VelocityController:
     def narrow(self, most_m_s: float) -> None:
         """Hold the nut to this speed from now on, m/s."""
         self._most_m_s = most_m_s
+
+    def retune(self, law: VelocityLaw) -> None:
+        """Work with these gains from now on; the integral is a velocity and stays."""
+        self._proportional, self._integral = law.proportional_1_s, law.integral_1_s2
+
+    def use_feedforward(self, gains: VelocityGains) -> None:
+        """Slide to the feed-forward that these gains allow."""
+        self._gains = gains
 
     def reset(self, torque_N_m: float = 0.0) -> None:
         """Forget the past. The torque is the drive's business and changes nothing."""

@@ -10,7 +10,7 @@ lightest output.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 
@@ -79,6 +79,11 @@ class VelocityGains:
     most_stiffness_N_m: float = math.inf
     lead_s: float = field(default=0.0)  # the ceiling is that of a spring asked for where it is
 
+    @property
+    def natural_rad_s(self) -> float:
+        """Crossover of the outer loop, by which loops of one rig are ordered."""
+        return self.law.proportional_1_s
+
     def most_damping(self, stiffness_N_m: float) -> float:
         """Most virtual damping in N·s/m beside a virtual stiffness; infinite if not known."""
         return _at(stiffness_N_m, self.damping_bounds) if self.damping_bounds else math.inf
@@ -133,9 +138,7 @@ def design_velocity(
     choices = velocity_plants(profile, period_s, delay_s)
     observer = observer_gains(profile, period_s)
 
-    def law(proportional: float) -> VelocityLaw:
-        most = min(most_passive_integral(plant, proportional) for plant in choices)
-        return VelocityLaw(proportional, min(INTEGRAL_SHARE * proportional**2, most))
+    law = partial(law_for, choices)
 
     def loops(proportional: float) -> list[VelocityLoop]:
         return [VelocityLoop(plant, law(proportional), observer) for plant in choices]
@@ -153,38 +156,51 @@ def design_velocity(
     proportional = _solved(bandwidth, control.force_bandwidth, choices[0])
     if not good(proportional):
         proportional = highest(good, proportional)
-    best = loops(proportional)
-    margins = [loop.margins() for loop in best]
-    predicted = Prediction(
-        best[0].bandwidth_Hz(),
-        min(margin for margin, _ in margins),
-        min(gain for _, gain in margins),
-        _overshoot(best[0]),
-        (dead_zone_m(profile) + abs(profile.calibration.deflection_per_count))
-        * max(plant.stiffness for plant in choices),
-        0.0,
-    )
-    notice = ""
-    if predicted.bandwidth_Hz < 0.97 * control.force_bandwidth:
+    gains = gains_of(profile, loops(proportional))
+    if gains.predicted.bandwidth_Hz < 0.97 * control.force_bandwidth:
         notice = (
-            f"force bandwidth is {predicted.bandwidth_Hz:.1f} Hz, not the wanted "
+            f"force bandwidth is {gains.predicted.bandwidth_Hz:.1f} Hz, not the wanted "
             f"{control.force_bandwidth:.0f} Hz: more would leave less than "
             f"{control.phase_margin:.0f}° phase margin or overshoot; a faster velocity loop in the "
             "drive, or less delay, gives more"
         )
-    gains = VelocityGains(
-        choices[0],
-        law(proportional),
-        predicted,
-        passive_stiffness(choices[0], law(proportional)),
-        min(passive_stiffness(p, law(proportional)) / p.stiffness for p in choices),
-        choices[0].stiffness / proportional,
-        notice,
+        gains = replace(gains, notice=notice)
+    return with_velocity_bounds(profile, loops(proportional), gains) if bounds else gains
+
+
+def law_for(choices: Sequence[VelocityPlant], proportional: float) -> VelocityLaw:
+    """Return the law with this proportional gain in 1/s and the integral that goes with it."""
+    most = min(most_passive_integral(plant, proportional) for plant in choices)
+    return VelocityLaw(proportional, min(INTEGRAL_SHARE * proportional**2, most))
+
+
+def gains_of(profile: Profile, loops: list[VelocityLoop]) -> VelocityGains:
+    """Return the figures of loops with one law, each slope's own, the one at rest first."""
+    margins = [loop.margins() for loop in loops]
+    first, law = loops[0].plant, loops[0].law
+    predicted = Prediction(
+        loops[0].bandwidth_Hz(),
+        min(margin for margin, _ in margins),
+        min(gain for _, gain in margins),
+        _overshoot(loops[0]),
+        (dead_zone_m(profile) + abs(profile.calibration.deflection_per_count))
+        * max(loop.plant.stiffness for loop in loops),
+        0.0,
     )
-    return _with_bounds(profile, best, gains) if bounds else gains
+    return VelocityGains(
+        first,
+        law,
+        predicted,
+        passive_stiffness(first, law),
+        min(passive_stiffness(loop.plant, law) / loop.plant.stiffness for loop in loops),
+        first.stiffness / law.proportional_1_s,
+    )
 
 
-def _with_bounds(profile: Profile, best: list[VelocityLoop], gains: VelocityGains) -> VelocityGains:
+def with_velocity_bounds(
+    profile: Profile, best: list[VelocityLoop], gains: VelocityGains
+) -> VelocityGains:
+    """Return the gains with the bounds of virtual stiffness, damping and feed-forward."""
     lightest = moved_mass(profile)[0]
     loops = [
         VelocityLoop(replace(loop.plant, output_mass=lightest), loop.law, loop.observer)

@@ -326,8 +326,8 @@ def test_blows_after_it_are_no_following_error() -> None:
 
 def test_a_slower_loop_waits_for_power_to_be_off_where_none_is_designed() -> None:
     bench = powered(profile=load_profile("footplate_velocity"))
-    outcome = bench.request(SessionCap(bandwidth_Hz=20.0))
-    assert not outcome.accepted and "power off first" in outcome.text
+    outcome = bench.request(SessionCap(bandwidth_Hz=5.0))
+    assert not outcome.accepted and "power off first: below 7.3 Hz" in outcome.text
 
 
 def test_what_narrows_stops_when_the_limits_are_adopted_anew() -> None:

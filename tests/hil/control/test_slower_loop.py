@@ -94,12 +94,6 @@ def test_a_loop_that_the_way_does_not_bear_is_not_offered(monkeypatch: pytest.Mo
     assert [loop.natural_rad_s / gains.natural_rad_s for loop in found] == pytest.approx([0.7])
 
 
-def test_a_source_of_velocity_has_none() -> None:
-    profile = load_profile("footplate_velocity")
-    period = 1 / profile.control.rate
-    assert design_slower(profile, period, period) == ()
-
-
 def test_retuning_at_rest_changes_no_torque() -> None:
     profile = load_profile("footplate_trainer")
     period = 1 / profile.control.rate
