@@ -144,6 +144,7 @@ def test_the_visitor_answers_where_the_tour_pauses_and_simulated_hands_go_on(bri
         turn = caption(bringup_tour.CAPTIONS, "Your turn. The picture")
         run.until(lambda: bringup.tour.words.text() == turn)
         assert not view.alone and bringup.hands.text().endswith("no")
+        assert not bringup.tour.next.isEnabled()
         time.sleep(0.7)  # longer than simulated hands take
         run.until(lambda: True)
         assert run.answers == []

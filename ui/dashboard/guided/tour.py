@@ -102,16 +102,18 @@ class Tour(Generic[Model]):
         self._place, self._tried = -1, None
 
     def go_on(self, now_s: float) -> None:
-        """Show the next caption, unless that is about something that has not come yet."""
+        """Show the next caption, unless the tour waits."""
         after = self._place + 1
-        if self.open and after < len(self.captions) and self.captions[after].begins is None:
+        if self.open and not self.waits:
             self._show(after, now_s)
 
     @property
     def waits(self) -> bool:
-        """True while the next caption is about something that has not come yet."""
+        """True while the visitor has something to try, or the next caption's matter has not come."""
         after = self._place + 1
-        return after >= len(self.captions) or self.captions[after].begins is not None
+        if self._tried is not None or after >= len(self.captions):
+            return True
+        return self.captions[after].begins is not None
 
     def turn(self, now_s: float) -> None:
         """Follow what runs; often, or simulated hands have answered."""
@@ -133,7 +135,7 @@ class Tour(Generic[Model]):
                 self._show(place, now_s)
             return
         caption = self.captions[self._place]
-        if shown_s >= reading_s(caption.text) and self._tried is None:
+        if shown_s >= reading_s(caption.text):
             self.go_on(now_s)
 
     def _show(self, place: int, now_s: float) -> None:
