@@ -94,14 +94,14 @@ def later_than_the_drive(options: Any, cycle_late_s: float) -> Iterator[Finding]
 
 def lacks_source(options: Any, source: str) -> Iterator[Finding]:
     """An error if the drive is not commanded in what the force loop would command."""
-    modes = getattr(options, "modes", ("torque",))
+    modes = getattr(options, "modes", ()) or ("torque",)
     if source not in modes:
         yield Finding(
             ("control", "source"),
             f"the drive is commanded in {' and '.join(modes)} only, not in {source}",
             f"write {source} among drive.modes, or control.source: {modes[0]}"
-            if hasattr(options, "modes")
-            else "write control.source: torque",
+            if "modes" in type(options).model_fields
+            else f"write control.source: {modes[0]}, or declare the {source} that it takes",
         )
 
 

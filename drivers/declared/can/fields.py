@@ -6,7 +6,7 @@ from typing import Literal
 
 from drivers.declared.can.message_options import CanMessage
 from drivers.declared.can.signals import Signal
-from drivers.declared.common import BoardOptions, InputMap, OutputMap
+from drivers.declared.common import BoardOptions, InputMap, OutputMap, commanded_in
 from drivers.suggest import nearest
 from drivers.transport import BusOptions
 from drivers.transport import InputMap as InputName
@@ -22,6 +22,11 @@ class DeclaredCanFields(BoardOptions):
     messages: dict[str, CanMessage] = {}
     gives: dict[InputName, InputMap] = {}
     takes: dict[OutputName, OutputMap] = {}
+
+    @property
+    def modes(self) -> tuple[str, ...]:
+        """See ``BoardOptions``."""
+        return commanded_in([str(name) for name in self.takes])
 
     def message(self, place: str, name: str) -> CanMessage:
         if name not in self.messages:

@@ -151,6 +151,12 @@ class CombinedOptions(Part):
         return next((n for n, o in self.members.items() if _claims(o, quantity)), None)
 
     @property
+    def modes(self) -> tuple[str, ...]:
+        """Modes that the member that moves the rig is commanded in."""
+        found: tuple[str, ...] = getattr(self.members[self.commanded], "modes", ("torque",))
+        return found
+
+    @property
     def host_loss(self) -> float | None:
         """Host-loss time of the member that moves the rig, s."""
         found: float | None = getattr(self.members[self.commanded], "host_loss", None)

@@ -139,6 +139,11 @@ class Heartbeat(Part):
     every: Annotated[Duration, Field(gt=0, le=10)]
 
 
+def commanded_in(takes: Collection[str]) -> tuple[str, ...]:
+    """Return the modes of a board that takes these commands."""
+    return tuple("torque" if name == "current" else name for name in takes)
+
+
 class BoardOptions(Part):
     """Common part of every description. A board without ``takes`` is a sensor."""
 
@@ -154,6 +159,11 @@ class BoardOptions(Part):
     peak_torque: Annotated[Torque, Field(gt=0)] | None = None
     torque_constant: Annotated[TorqueConstant, Field(gt=0)] | None = None
     command_delay: Annotated[float, Field(ge=0, le=20)] = 1.0  # cycles until a command acts
+
+    @property
+    def modes(self) -> tuple[str, ...]:
+        """Modes that the board is commanded in: torque (a current as well), velocity or position."""
+        return ()
 
     def check_drive(self, gives: Collection[str], takes: Collection[str]) -> None:
         """Check that a board that takes commands has all that a drive needs.
@@ -173,14 +183,10 @@ class BoardOptions(Part):
                 )
         if not takes:
             return
-        if "torque" not in takes and "current" not in takes:
+        if len(takes) > 1:
             raise ValueError(
-                "takes: the force law needs torque or current; declare where it is sent"
-            )
-        for name in sorted(set(takes) - {"torque", "current"}):
-            raise ValueError(
-                f"takes.{name}: the bench commands torque alone, and a message that says {name} as "
-                "well leaves open which of them the board follows; take it out"
+                f"takes: {' and '.join(sorted(takes))} leave open which of them the board follows; "
+                "keep one, the one that control.source commands"
             )
         for key, example in (
             ("rated_torque", "1.2 N*m"),

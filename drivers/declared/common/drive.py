@@ -19,7 +19,7 @@ from drivers.base import (
     Telemetry,
 )
 from drivers.capture import wires
-from drivers.declared.common.board import NEVER, Board, Sample, timing_sample
+from drivers.declared.common.board import NEVER, Board, Sample, commanded_in, timing_sample
 from drivers.declared.common.sequences import Dialogue, Progress
 
 FIRST_ANSWER_S = 1.5
@@ -77,10 +77,9 @@ class DeclaredDrive:
         self._off_since_s = 0.0
         self._assumed = PowerStage.OFF
         self._asked = PowerRequest.OFF
-        self._takes = "torque" if "torque" in board.takes else "current"
-        self._modes = frozenset(
-            mode for mode in Mode if mode is Mode.TORQUE or mode.name.lower() in board.takes
-        )
+        self._takes = next(iter(board.takes), "")
+        self._modes = frozenset(Mode[name.upper()] for name in commanded_in(board.takes))
+        self._mode = next(iter(self._modes), Mode.TORQUE)
         self._most_torque = options.peak_torque or options.rated_torque or 0.0
         self._heartbeat_on = True
         self._commanded = False  # since the last look
@@ -303,13 +302,15 @@ class DeclaredDrive:
             target = max(-most, min(most, target))
             if self._takes == "current":
                 target /= self._options.torque_constant or 1.0
-            self.board.command(self._takes, target)
-        else:
-            self.board.command(mode.name.lower(), target)
+        self.board.command(self._takes, target)
 
     def _zero(self) -> None:
-        if self.board.takes:
-            self.board.command(self._takes, 0.0)
+        """Ask for no torque, no speed, or the place where the motor is, if that is known."""
+        if self._takes == "position" and not self._position.number:
+            return
+        if self._takes:
+            rest = self._position.value if self._takes == "position" else 0.0
+            self.board.command(self._takes, rest)
 
     def _fill(self, telemetry: Telemetry, now: float) -> None:
         motor, deflection = self._motor, self._deflection
@@ -338,7 +339,7 @@ class DeclaredDrive:
         if self._inputs is not None and self._inputs.number:
             telemetry.digital_inputs = int(self._inputs.value)
         telemetry.frames = self.board.counters.received
-        telemetry.mode = Mode.TORQUE
+        telemetry.mode = self._mode
         self._fill_state(telemetry)
 
     def _time_error_s(self, taken_s: float) -> float:

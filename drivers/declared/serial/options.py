@@ -7,7 +7,7 @@ from typing import Annotated
 
 from pydantic import Field
 
-from drivers.declared.common import BoardOptions, InputMap, OutputMap
+from drivers.declared.common import BoardOptions, InputMap, OutputMap, commanded_in
 from drivers.quantities import Duration
 from drivers.suggest import nearest
 from drivers.transport import InputMap as InputName
@@ -40,6 +40,11 @@ class SerialOptions(BoardOptions):
     gives: dict[InputName, InputMap] = {}
     takes: dict[OutputName, OutputMap] = {}
     clock: Clock | None = None
+
+    @property
+    def modes(self) -> tuple[str, ...]:
+        """See ``BoardOptions``."""
+        return commanded_in([str(name) for name in self.takes])
 
     def received(self) -> dict[str, tuple[str, ...]]:
         """Names of the messages that may come from the board, and their fields."""

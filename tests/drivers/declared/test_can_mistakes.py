@@ -235,7 +235,6 @@ CASES = [
     ("dbc: treadle_board.dbc", "dbc: board.yaml", "dbc", "no database file for CAN", "DBC, KCD"),
     ("dbc: treadle_board.dbc", "dbc: broken.dbc", "dbc", "no database file for CAN", "messages"),
     # What the bench needs of it.
-    ("torque: {to: DEMAND", "velocity: {to: DEMAND", "takes", "needs torque or current", "where"),
     (
         "torque: {to: DEMAND",
         "current: {to: DEMAND",

@@ -33,7 +33,6 @@ LINES = [
     ("from: state.turns", "from: stat.turns", "'stat'", "state"),
     ("from: state.turns", "from: turns", "is no path", "message.field"),
     ("scale: 6.283185307179586}", "scale: 0}", "must not be 0", ""),
-    ("torque: {to: demand.torque}", "position: {to: demand.torque}", "torque or current", ""),
     ("{to: demand.torque}", "{to: demand.force}", "no field 'force'", ""),
     ("rated_torque: 1.26 N*m", "rated_torque: 1.26 A", "no quantity of the kind N*m", "N*m"),
     ("host_loss: 15 ms", "host_loss: 15", "no unit", "ms"),
@@ -171,7 +170,7 @@ MOTOR_FRAMES = {
         ("sequences", "energise", [{"send": "demand", "with": {"mode": 256}}], "write 0 to 255"),
         ("frames", "other", {"identifier": 300, "layout": "<h", "fields": ["a"]}, "does not fit"),
         ("takes", "position", {"to": "state.angle"}, "in one message"),
-        ("takes", "velocity", {"to": "demand.torque"}, "takes.velocity: the bench commands torque"),
+        ("takes", "velocity", {"to": "demand.torque"}, "torque and velocity leave open which"),
     ],
 )
 def test_a_frame_that_cannot_say_it_is_refused(part, key, value, words) -> None:
