@@ -39,7 +39,7 @@ def test_a_number_that_the_next_chart_would_cut_is_left_out(qtbot, monkeypatch):
     painter = QPainter(image)
     inner = QRectF(60, 10, 200, 100)
     half = painter.fontMetrics().capHeight() / 2
-    for bottom in (110 + half + 2, 110 + half - 2):
+    for bottom in (110 + half + 2, 110 + half - 14):
         paint_grid(
             painter,
             inner,
@@ -52,3 +52,24 @@ def test_a_number_that_the_next_chart_would_cut_is_left_out(qtbot, monkeypatch):
         )
     painter.end()
     assert texts == [0.0, 1.0, 1.0]
+
+
+def test_a_number_at_an_edge_stands_beside_its_line_rather_than_not_at_all(qtbot, monkeypatch):
+    texts = []
+    monkeypatch.setattr(chart_grid, "number", lambda v, d: texts.append(v) or f"{v:.0f}")
+    image = QImage(300, 200, QImage.Format.Format_RGB32)
+    painter = QPainter(image)
+    inner = QRectF(60, 10, 200, 100)
+    for top in (12, 30):
+        paint_grid(
+            painter,
+            inner,
+            [0.0, 1.0],
+            0,
+            lambda v: inner.bottom() - 100 * v,
+            THEMES["light"],
+            gap=6,
+            free=(top, 200),
+        )
+    painter.end()
+    assert texts == [0.0, 1.0, 0.0]

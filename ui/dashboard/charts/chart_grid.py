@@ -11,6 +11,9 @@ from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPen
 from ui.dashboard.bench import number
 from ui.dashboard.widgets import Theme
 
+BESIDE = 0.6  # of the height of digits, how far from its line a number may stand
+LEAST_APART = 0.75  # of a line of text, from one number to the next
+
 
 def paint_grid(
     painter: QPainter,
@@ -33,18 +36,25 @@ def paint_grid(
     """
     metrics = QFontMetricsF(painter.font())
     every = _every(ticks, y_of, 0.9 * metrics.height())  # digits have no descenders
+    apart = abs(y_of(ticks[1]) - y_of(ticks[0])) if len(ticks) > 1 else math.inf
+    room = every * apart
     nought = ticks.index(0.0) if 0.0 in ticks else 0
     for place, value in enumerate(ticks):
         y = round(y_of(value)) + 0.5
         painter.setPen(QPen(QColor(theme.rule if value == 0 else theme.grid), 1))
         painter.drawLine(QPointF(inner.left(), y), QPointF(inner.right(), y))
-        middle = y + metrics.capHeight() / 2
-        if y < free[0] or middle > free[1] or (place - nought) % every:
+        if (place - nought) % every:
+            continue
+        half = metrics.capHeight() / 2
+        base = y + half
+        # At an edge a number stands a little beside its line, if its neighbour leaves the room.
+        moved = min(max(base, free[0] + half), free[1])
+        if abs(moved - base) > min(BESIDE * 2 * half, room - LEAST_APART * metrics.height()):
             continue
         text = number(value, decimals)
         painter.setPen(QColor(theme.quiet))
         at = inner.left() - gap - metrics.horizontalAdvance(text)
-        painter.drawText(QPointF(at, middle), text)
+        painter.drawText(QPointF(at, moved), text)
 
 
 def _every(ticks: Sequence[float], y_of: Callable[[float], float], height: float) -> int:

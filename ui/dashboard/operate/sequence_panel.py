@@ -6,19 +6,11 @@ from collections.abc import Callable
 
 from PySide6.QtCore import Qt
 from PySide6.QtGui import QKeyEvent
-from PySide6.QtWidgets import (
-    QHBoxLayout,
-    QLabel,
-    QListWidget,
-    QSizePolicy,
-    QSpinBox,
-    QVBoxLayout,
-    QWidget,
-)
+from PySide6.QtWidgets import QHBoxLayout, QLabel, QListWidget, QSizePolicy, QVBoxLayout, QWidget
 
 from ui.dashboard.operate.sequence_model import MOST_TIMES, SequenceModel
 from ui.dashboard.operate.setpoint_preview import SetpointPreview
-from ui.dashboard.widgets import KeyButton, Sizes, StatusLabel, Theme
+from ui.dashboard.widgets import CountBox, KeyButton, Sizes, StatusLabel, Theme
 
 
 class PickList(QListWidget):
@@ -66,7 +58,7 @@ class SequencePanel(QWidget):
         self.step_button.clicked.connect(sequences.step)
         self.break_button = KeyButton("Break off", "end", theme)
         self.break_button.clicked.connect(lambda: sequences.break_off())
-        self.times = QSpinBox()
+        self.times = CountBox(theme, sizes)
         self.times.setRange(1, MOST_TIMES)
         self.times.setSuffix(" ×")
         self.times.setAccessibleName("Times it is performed")

@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 import pyqtgraph
 from PySide6.QtCore import QRectF
-from PySide6.QtGui import QColor, QKeyEvent
+from PySide6.QtGui import QColor
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QVBoxLayout, QWidget
 
 from ui.dashboard.runs.opened import Opened
@@ -15,16 +15,6 @@ from ui.dashboard.runs.plots import FREQUENCY, ORDER, OVER_COLUMN, Plot, coloure
 from ui.dashboard.widgets import ChoiceBox, Sizes, Theme, ThemedPlot, cosmetic_pen
 
 FIRST_X, FIRST_Y = "deflection_m", "spring_force_N"
-
-
-class ColumnBox(ChoiceBox):
-    """Up and down choose a column; letters are keys of the window."""
-
-    def keyPressEvent(self, event: QKeyEvent) -> None:
-        if event.text().isalpha():
-            event.ignore()
-            return
-        super().keyPressEvent(event)
 
 
 class Axis(pyqtgraph.AxisItem):  # type: ignore[misc]  # a library without types
@@ -55,7 +45,7 @@ class PlotPane(QWidget):
         row = QHBoxLayout()
         self._words: dict[str, QLabel] = {}
         for key, word in (("y", "Column"), ("x", "over")):
-            box = ColumnBox(theme, sizes)
+            box = ChoiceBox(theme, sizes)
             box.setAccessibleName(word)
             box.currentIndexChanged.connect(lambda _index: chosen())
             self.boxes[key] = box

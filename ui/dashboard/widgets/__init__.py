@@ -2,6 +2,7 @@
 
 from ui.dashboard.widgets.change_guard import ChangeGuard
 from ui.dashboard.widgets.choice_box import ChoiceBox
+from ui.dashboard.widgets.count_box import CountBox
 from ui.dashboard.widgets.drawing import SketchPainter
 from ui.dashboard.widgets.elided_label import ElidedLabel
 from ui.dashboard.widgets.enter_field import EnterField
@@ -23,6 +24,7 @@ __all__ = [
     "THEMES",
     "ChangeGuard",
     "ChoiceBox",
+    "CountBox",
     "ElidedLabel",
     "EnterField",
     "HoldButton",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from PySide6.QtCore import QPointF, Qt
-from PySide6.QtGui import QColor, QPainter, QPaintEvent, QPolygonF
+from PySide6.QtGui import QColor, QKeyEvent, QPainter, QPaintEvent, QPolygonF
 from PySide6.QtWidgets import QComboBox
 
 from ui.dashboard.widgets.theme import Sizes, Theme
@@ -25,6 +25,15 @@ class ChoiceBox(QComboBox):
             f"QComboBox QAbstractItemView {{ background: {theme.raised}; color: {theme.ink}; "
             f"selection-background-color: {theme.accent}; selection-color: {theme.on_accent}; }}"
         )
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        # Letters and digits are keys of the page: by themselves they would choose an entry. In the
+        # list, once it is open, they do.
+        text = event.text()
+        if text.isprintable() and text.strip():
+            event.ignore()
+        else:
+            super().keyPressEvent(event)
 
     def paintEvent(self, event: QPaintEvent) -> None:
         super().paintEvent(event)
