@@ -41,7 +41,7 @@ class PlotPane(QWidget):
         self.theme = theme
         self._scale = max(1.0, sizes.scale)
         self._names: list[str] = []
-        self.boxes: dict[str, ColumnBox] = {}
+        self.boxes: dict[str, ChoiceBox] = {}
         row = QHBoxLayout()
         self._words: dict[str, QLabel] = {}
         for key, word in (("y", "Column"), ("x", "over")):
