@@ -78,6 +78,13 @@ class Bounds:
         )
         self.travel.follow(estimator, flat.high_N - flat.low_N, energised)
 
+    def swing_m_s2(self, estimator: Estimator, spring_force_N: float) -> float:
+        """Return by how much this force accelerates the known load; 0 past a soft end, which may bear it."""
+        travel, load = self.travel, self.load
+        if not travel.lower_m < estimator.output_position_m < travel.upper_m:
+            return 0.0
+        return (spring_force_N - load.own_load_N - load.hung_load_N) / load.mass_kg
+
     def compute(
         self,
         estimator: Estimator,

@@ -99,22 +99,22 @@ class TravelCap:
 
     Attributes:
         low_N, high_N: interval.
-        low_end_m, high_end_m: ends in force.
+        lower_m, upper_m: soft ends of the profile. low_end_m, high_end_m: ends in force.
         leaving_up, leaving_down: how far the caps give way where they block motion away.
         blocked_up, blocked_down: the shaped force stands at a cap in this cycle.
     """
 
     def __init__(self, profile: Profile) -> None:
         travel = profile.limits.travel
-        self._lower, self._upper = travel.lower, travel.upper
+        self.lower_m, self.upper_m = travel.lower, travel.upper
         self._braking = travel.braking
         self.reset()
 
     def reset(self) -> None:
         """Find the ends anew, from the first position seen."""
         self.low_N, self.high_N = -math.inf, math.inf
-        self.low_end_m = self._lower
-        self.high_end_m = self._upper
+        self.low_end_m = self.lower_m
+        self.high_end_m = self.upper_m
         self.leaving_up, self.leaving_down = Leaving(), Leaving()
         self.blocked_up = self.blocked_down = False
 
@@ -133,11 +133,11 @@ class TravelCap:
                 low = position
             if position < high:
                 high = position
-            self.low_end_m = low if low < self._lower else self._lower
-            self.high_end_m = high if high > self._upper else self._upper
+            self.low_end_m = low if low < self.lower_m else self.lower_m
+            self.high_end_m = high if high > self.upper_m else self.upper_m
         else:
-            self.low_end_m = position if position < self._lower else self._lower
-            self.high_end_m = position if position > self._upper else self._upper
+            self.low_end_m = position if position < self.lower_m else self.lower_m
+            self.high_end_m = position if position > self.upper_m else self.upper_m
         room = self.high_end_m - position
         self.leaving_up.follow(self.blocked_up, room, velocity, span_N, step)
         room = position - self.low_end_m

@@ -28,11 +28,13 @@ class MotorSensorWatch:
 
     A frozen sensor: not one count of change, while a nut that is free would have moved by
     ``EXPECTED_M``, and the springs have been strained as by a nut that did. One that is held
-    fast (a jam), or that friction holds, strains nothing but what the output does by itself.
+    fast (a jam), or that friction holds, strains nothing but what the output does by itself: it
+    goes on as before, or swings as its known load makes it, whichever explains more.
 
     Attributes:
         expected_m: how far a free nut would have moved since the last count, m.
         strained_m: change of deflection since then that the output's motion leaves, m.
+        swung_m: how far the output's known load would have moved it beside that motion, m.
     """
 
     def __init__(self, profile: Profile) -> None:
@@ -45,12 +47,13 @@ class MotorSensorWatch:
         self._loss = max(1 / screw.efficiency_forward - 1, 1 - screw.efficiency_backward)
         self.expected_m = 0.0
         self.strained_m = 0.0
+        self.swung_m = 0.0
         self.reset()
 
     def reset(self) -> None:
         """Begin anew, as after any motion."""
-        self.expected_m = self.strained_m = self.still_s = 0.0
-        self._speed = self._output = 0.0
+        self.expected_m = self.strained_m = self.swung_m = self.still_s = 0.0
+        self._speed = self._output = self._swing = 0.0
         self._position = self._from = self._at_s = math.nan
 
     def look(
@@ -60,6 +63,7 @@ class MotorSensorWatch:
         force: float,
         force_error: float,
         torque: float,
+        output_m_s2: float = 0.0,
     ) -> int:
         """Take this cycle's sample.
 
@@ -67,6 +71,7 @@ class MotorSensorWatch:
             force: true spring force by what is known of this rig, N.
             force_error: by which it may be wrong, N.
             torque: of the motor, in the profile's sign, N·m.
+            output_m_s2: acceleration of the output by force and known load, m/s².
         """
         at_s = telemetry.time_s
         if at_s == self._at_s:
@@ -77,7 +82,7 @@ class MotorSensorWatch:
         still = position == self._position and 0.0 < dt < LONGEST_GAP_S
         self._position = position
         if not still:
-            self.expected_m = self.strained_m = self.still_s = 0.0
+            self.expected_m = self.strained_m = self.swung_m = self.still_s = self._swing = 0.0
             self._from = estimator.deflection_m
             self._speed = estimator.nut_velocity_m_s
             self._output = estimator.output_velocity_m_s
@@ -93,6 +98,8 @@ class MotorSensorWatch:
             self._speed = (net - math.copysign(band, net)) / self._mass * dt
         self.expected_m += self._speed * dt
         self.strained_m = estimator.deflection_m - self._from + self._output * self.still_s
+        self._swing += output_m_s2 * dt
+        self.swung_m += self._swing * dt
         return Limit.MOTOR_SENSOR_FROZEN if self._followed(EXPECTED_M) else 0
 
     @property
@@ -103,7 +110,9 @@ class MotorSensorWatch:
     def _followed(self, least_m: float) -> bool:
         """Return whether the springs show at least ``least_m`` of motion without a count."""
         expected = abs(self.expected_m)
-        strained = math.copysign(1.0, self.expected_m) * self.strained_m
+        sense = math.copysign(1.0, self.expected_m)
+        strained = sense * self.strained_m
+        strained = min(strained, strained + sense * self.swung_m)
         return expected > least_m and strained > FOLLOWED_SHARE * expected
 
     def text(self) -> str:

@@ -147,7 +147,7 @@ class Supervisor:
     def use_calibration(self, profile: Profile) -> None:
         """Renew what follows from the profile's calibration."""
         self.bounds.use_calibration(profile)
-        self._law.forget()
+        self._law.use_calibration(profile)
 
     def use_loop(self, profile: Profile) -> None:
         """Take the bandwidth of the force loop that acts from now on."""
@@ -266,8 +266,9 @@ class Supervisor:
             self._motor_sensor.reset()
         torque = telemetry.torque_N_m * self._torque_sign
         law = self._law
+        swing = self.bounds.swing_m_s2(estimator, force)
         if frozen := self._motor_sensor.look(
-            telemetry, estimator, law.expected_N(force), law.error_N(force), torque
+            telemetry, estimator, law.expected_N(force), law.error_N(force), torque, swing
         ):
             self._sensors.reference_lost = self._motor_sensor.text()
             return frozen
