@@ -173,7 +173,7 @@ class Person(PersonAtWindow):
 
     def standing(self, hold, reached=lambda self: self.model.state is State.STANDBY):
         """Under way while ``hold`` holds; again if a busy computer has let go meanwhile."""
-        for _ in range(4):
+        for _ in range(8):
             self.press(Qt.Key.Key_G)
             self.until(lambda: self.bringup.running)
             while True:

@@ -68,6 +68,9 @@ class Seat(PersonAtWindow):
         self.until(lambda: abs(self.model.figure("output_velocity_m_s")) < 5e-4)
         self.qtbot.wait(300)
         self.until(lambda: abs(self.model.figure("output_velocity_m_s")) < 5e-4)
+        if not self.model.in_control:  # a busy computer loses it while the window is laid
+            self.press(Qt.Key.Key_K)
+            self.until(lambda: self.model.in_control)
         if self.model.may_reset:  # the last reset was that of a window which is gone
             self.press(Qt.Key.Key_T)
             self.until(lambda: not self.model.may_reset)
