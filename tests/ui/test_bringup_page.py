@@ -190,6 +190,7 @@ class Person(PersonAtWindow):
                 hold()
                 self.until(lambda: reached(self) or not self.bringup.running)
             if self.bringup.running:
+                self.model.last_stop = ""  # that of a try before is none of what comes
                 return
             self.in_control()
         raise AssertionError(self.bringup.message)

@@ -192,7 +192,7 @@ def test_who_only_watches_can_still_stop(model, window):
     window.refresh()
     deck = page_as(window, OperatePage).deck
     assert not deck.apply_button.isEnabled()
-    assert deck.message.text() == "Notebook holds control; this window watches"
+    assert deck.message.text() == "notebook holds control; this window watches"
     assert not window.strip.power.isEnabled() and not window.strip.reset.isEnabled()
     assert window.strip.stop_button.isEnabled()
 

@@ -180,12 +180,13 @@ def test_check_compares_sources_of_motion(capfd: Any) -> None:
     code, out, _ = called(
         capfd, "check", str(SHIPPED / "bench_slide.yaml"), "--compare-sources", "--json"
     )
-    torque, velocity = last_object(out)["sources"]
-    assert code == 0 and (torque["source"], velocity["source"]) == ("torque", "velocity")
-    assert torque["drag_N_s_per_m"] is None and velocity["drag_N_s_per_m"] > 0
-    for row in (torque, velocity):
+    torque, velocity, position = found = last_object(out)["sources"]
+    assert code == 0 and [row["source"] for row in found] == ["torque", "velocity", "position"]
+    assert torque["drag_N_s_per_m"] is None
+    assert velocity["drag_N_s_per_m"] > 0 and position["drag_N_s_per_m"] > 0
+    for row in found:
         assert row["bandwidth_Hz"] > 0 and row["stiffness_ceiling_N_per_mm"] > 0
-    head, *rows = table([torque, velocity])
+    head, *rows = table(found)
     assert "spring up to, N/mm" in head and rows[0].strip().startswith("torque")
 
 
