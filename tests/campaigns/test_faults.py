@@ -13,9 +13,12 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 
+from fault_judgement import named, shortfalls
 from fault_rigs import DE_ENERGISED, running
+from fault_runs import run
+from fault_sessions import Session, parsed, rehearsal, snippet
 from fault_table import FAULTS
-from faults import Session, main, named, parsed, rehearsal, run, shortfalls, snippet
+from faults import main
 
 from hil.bench.rehearsal import known_faults, load_rehearsal
 from hil.core import Cause, Limit

@@ -1,0 +1,198 @@
+"""Run a session with faults, and beside it what it is held against."""
+
+from __future__ import annotations
+
+import copy
+import math
+
+from fault_judgement import END_MM_S, MOST_FORCE, MOST_S, right_causes
+from fault_rigs import DE_ENERGISED, MIDDLE_M, STANDBY, running
+from fault_sessions import Outcome, Session, moments, rehearsal
+from fault_table import FAULTS
+from fault_watch import ENERGISED, Watch
+
+from hil.bench.lockstep import LockstepBench
+from hil.core import Outcome as RequestOutcome
+from hil.core import State
+from hil.core.requests import Apply, ConstantForce, HoldPosition, PowerOn, Stop
+
+WATCHED_S = 1.2  # after the fault
+AFTER_S = 0.4  # after the stop
+POWERED_S = 0.05  # power asked for to power on
+ASKED_AFTER_S = 0.2  # fault to the request to stop, for faults that show only then
+# A weight laid on at rest has moved by 0.3 mm then (1.4 m/s2 at the rod), a count or two.
+BRAKED_AFTER_S = 0.02
+LOADS = ("hang", "push")  # what gives force and motion of its own, whatever is commanded
+ANOTHER_S, MOMENTS = 0.002, 50  # between moments at which power is removed for comparison
+
+
+def run(session: Session) -> Outcome:
+    """One session, and beside it what it is held against."""
+    at_s = moments(session)
+    bench = copy.deepcopy(running(session.behaviour, session.load_kg, session.rig))
+    bench.drive.core._random.seed(session.seed)
+    bench.rehearse(rehearsal(session), lambda _text: None)
+    bench.run(at_s[0] - 0.001)
+    before = copy.deepcopy(bench)
+    if bench.bench.state is State.STOPPED:
+        raise RuntimeError(f"{session.name}: stopped before its fault: {bench.bench.cause_text}")
+    asks = any(FAULTS[name].asks_stop for name in session.faults)
+    refused = ""
+    if session.behaviour == DE_ENERGISED:
+        bench.run(ASKED_AFTER_S)
+    watch = Watch(bench)
+    asked_s = 0.0
+    if session.behaviour == DE_ENERGISED:
+        at_s = (0.0,) * len(at_s)
+        refused = _power_on(watch)
+    elif asks:
+        watch.go_on(ASKED_AFTER_S)
+        asked_s = watch.now_s - watch.began_s
+        if not watch.stopped_s <= asked_s:
+            bench.request(Stop())
+            _until_off(watch)
+    else:
+        watch.go_on(WATCHED_S)
+    bench.run(AFTER_S)
+    state = bench.environment.state()
+    end, without = 1e3 * state["peak_end_speed_m_s"], math.nan
+    tripped = bench.profile.limits.force.tripped
+    share, share_without = state["peak_spring_force_N"] / tripped, math.nan
+    cause = bench.bench.cause
+    if end > END_MM_S or share > MOST_FORCE:
+        in_time = watch.stopped_s <= MOST_S or watch.visible_s <= MOST_S
+        until_s = watch.stopped_s if in_time and watch.stopped_s < WATCHED_S else 0.0
+        share_without, without = _without_power(
+            before,
+            session.behaviour == DE_ENERGISED,
+            bench.time_s - watch.began_s,
+            until_s,
+            MOST_FORCE if share > MOST_FORCE else 0.0,
+            END_MM_S if end > END_MM_S else 0.0,
+        )
+    braked = math.nan
+    loaded = any(FAULTS[name].entry["what"] in LOADS for name in session.faults)
+    if end > END_MM_S and not without > END_MM_S and loaded:
+        braked = _braked(before, session, bench.time_s - watch.began_s)
+    own = False
+    if cause and cause not in right_causes(session):
+        undisturbed = copy.deepcopy(before)
+        undisturbed._rehearser = None
+        undisturbed.run(bench.time_s - watch.began_s)
+        own = undisturbed.bench.cause == cause
+    return Outcome(
+        session,
+        at_s,
+        share,
+        share_without,
+        end,
+        without,
+        braked,
+        watch.stopped_s - asked_s,
+        watch.false_s,
+        watch.false_N,
+        watch.visible_s,
+        watch.unseen_N,
+        int(cause),
+        bench.bench.cause_text or refused,
+        own,
+    )
+
+
+def _without_power(
+    before: LockstepBench, off: bool, seconds: float, until_s: float, share: float, end_mm_s: float
+) -> tuple[float, float]:
+    """Largest (share of the force limit that trips, end met in mm/s) if power goes meanwhile.
+
+    Power is removed at the fault, and without a fault at moments from then to the bench's own
+    stop: a light nut and a heavy weight in motion are caught by the shorted windings in any phase
+    of their swing. A session that began without power (``off``) asks for it there as well: a load
+    that was never lifted falls on nothing. Moments are tried until one is beyond both figures given.
+    """
+    tripped = before.profile.limits.force.tripped
+    most_share = most_mm_s = 0.0
+    another_s = max(ANOTHER_S, until_s / MOMENTS)
+    for count in range(-1, math.ceil(until_s / another_s)):
+        stopped = copy.deepcopy(before)
+        if count >= 0:
+            stopped._rehearser = None
+            left_s = count * another_s
+            if off:
+                stopped.run(ASKED_AFTER_S)
+                left_s -= POWERED_S
+                _ask_for_power(stopped)
+            stopped.run(max(left_s, 0.0))
+        core = stopped.drive.core
+        core.reset_peaks()
+        stopped.request(Stop())
+        stopped.run(seconds)
+        most_share = max(most_share, core.peak_spring_force_N / tripped)
+        most_mm_s = max(most_mm_s, 1e3 * core.peak_end_speed_m_s)
+        if most_share > share and most_mm_s > end_mm_s:
+            break
+    return most_share, most_mm_s
+
+
+def _braked(before: LockstepBench, session: Session, seconds: float) -> float:
+    """Hardest end met in mm/s under all the permitted force against the load.
+
+    What meets an end then, no controller within the force limit holds: 7.5 kg take 561 N of the
+    580 N, which leaves 0.05 m/s2 to brake what has fallen while the force came.
+    """
+    if session.behaviour in (STANDBY, DE_ENERGISED):
+        return 0.0  # no force is commanded there
+    most_mm_s = 0.0
+    for up in (True, False):
+        bench = copy.deepcopy(before)
+        core = bench.drive.core
+        core.reset_peaks()
+        bench.run(BRAKED_AFTER_S)
+        force = bench.profile.limits.force.limited
+        behaviour = ConstantForce(force_N=force if up else -force)
+        bench.request(Apply(behaviour=behaviour, load_may_move=True))
+        until_s = bench.time_s + seconds
+        braking = False
+        while bench.time_s < until_s and bench.bench.state is not State.STOPPED:
+            bench.step()
+            velocity = core.physics.output_velocity_m_s
+            away = velocity if up else -velocity
+            if braking and away > 0.0:
+                break  # it has come to rest: from here it would be driven
+            braking |= away < -0.02
+        else:
+            bench.run(AFTER_S)
+        if braking:
+            most_mm_s = max(most_mm_s, 1e3 * core.peak_end_speed_m_s)
+    return most_mm_s
+
+
+def _ask_for_power(bench: LockstepBench) -> RequestOutcome:
+    """Ask for power and, once it is there, for a move to mid-stroke; the answer."""
+    answer = bench.request(PowerOn(load_supported=True))
+    if answer.accepted:
+        bench.run(POWERED_S)
+        if bench.bench.state is State.STANDBY:
+            hold = HoldPosition(position_m=MIDDLE_M, speed_m_s=0.06)
+            answer = bench.request(Apply(behaviour=hold, load_may_move=True))
+    return answer
+
+
+def _power_on(watch: Watch) -> str:
+    """Ask for power and a behaviour with the fault there; the reason if that is refused."""
+    bench = watch.bench
+    answer = _ask_for_power(bench)
+    if answer.accepted and bench.bench.state is not State.STOPPED:
+        watch.go_on(WATCHED_S)
+        return ""
+    watch.stopped_s = 0.0
+    return answer.text
+
+
+def _until_off(watch: Watch) -> None:
+    """After a stop was asked for: until the drive's power is truly off."""
+    bench = watch.bench
+    for _ in range(round(WATCHED_S / bench.period_s)):
+        bench.step()
+        if watch.core.power not in ENERGISED:
+            watch.stopped_s = watch.now_s - watch.began_s
+            return
