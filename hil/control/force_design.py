@@ -51,6 +51,7 @@ class Prediction:
         overshoot: of a step, as a share of it.
         steady_error_N: most lasting error that the law lets stand: dead zone and one count.
         torque_ripple_N_m: standard deviation of the commanded torque by sensor noise at rest.
+        force_noise_N: that of the spring force, on the slope at rest.
     """
 
     bandwidth_Hz: float
@@ -59,6 +60,7 @@ class Prediction:
     overshoot: float
     steady_error_N: float
     torque_ripple_N_m: float
+    force_noise_N: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -124,6 +126,12 @@ class ForceSpecification:
     amplitude_N: float = 1.0
 
 
+def deflection_noise_m(profile: Profile) -> float:
+    """Return the standard deviation of one reading of the deflection: noise, and one count."""
+    counts = abs(profile.calibration.deflection_per_count)
+    return counts * math.sqrt(profile.sensors.deflection.noise**2 + 1 / 12)
+
+
 def dead_zone_m(profile: Profile) -> float:
     """Return the error in deflection, in m, that does not act at rest.
 
@@ -179,7 +187,7 @@ def specification_of(profile: Profile) -> ForceSpecification:
         margin_deg=control.phase_margin,
         damping_ratio=control.damping_ratio,
         predictor=control.predictor,
-        deflection_noise_m=counts * math.sqrt(sensors.deflection.noise**2 + 1 / 12),
+        deflection_noise_m=deflection_noise_m(profile),
         position_noise_m=resolution / math.sqrt(12),
         lasting_m=dead_zone_m(profile) + counts,
         torque_per_N=1 / profile.actuator.radians_per_metre,
@@ -304,14 +312,15 @@ def overshoot(loop: Loop) -> float:
 def predict(loops: list[Loop], specification: ForceSpecification, overshoot: float) -> Prediction:
     """Return what the closed loops, one for each slope, will do."""
     margins = [loop.margins() for loop in loops]
+    noise_m = specification.deflection_noise_m, specification.position_noise_m
     return Prediction(
         bandwidth_Hz(loops[0], specification.friction_N, specification.amplitude_N),
         min(margin for margin, _ in margins),
         min(gain for _, gain in margins),
         overshoot,
         specification.lasting_m * max(loop.plant.stiffness for loop in loops),
-        specification.torque_per_N
-        * loops[0].ripple_N(specification.deflection_noise_m, specification.position_noise_m),
+        specification.torque_per_N * loops[0].ripple("command", *noise_m),
+        loops[0].plant.stiffness * loops[0].ripple("deflection", *noise_m),
     )
 
 

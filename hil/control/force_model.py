@@ -372,14 +372,14 @@ class Loop:
             x = self.a @ x + self.b[:, 0]
         return found
 
-    def ripple_N(self, deflection_noise_m: float, position_noise_m: float) -> float:
-        """Standard deviation of the command by the sensors' noise, at rest."""
+    def ripple(self, output: str, deflection_noise_m: float, position_noise_m: float) -> float:
+        """Standard deviation of an output by the sensors' noise, at rest."""
         n = len(self.names)
         inputs = self.b[:, 2:4] * np.array([deflection_noise_m, position_noise_m])
         from scipy.linalg import solve_discrete_lyapunov  # slow to load
 
         covariance = solve_discrete_lyapunov(self.a, inputs @ inputs.T)
-        row = self.outputs["command"]
+        row = self.outputs[output]
         direct = row[n + 2 : n + 4] * np.array([deflection_noise_m, position_noise_m])
         return math.sqrt(max(0.0, float(row[:n] @ covariance @ row[:n] + direct @ direct)))
 

@@ -25,6 +25,7 @@ from hil.control.force_design import (
     STEP_S,
     Prediction,
     dead_zone_m,
+    deflection_noise_m,
     highest,
     plants,
 )
@@ -186,6 +187,7 @@ def gains_of(profile: Profile, loops: list[VelocityLoop]) -> VelocityGains:
         (dead_zone_m(profile) + abs(profile.calibration.deflection_per_count))
         * max(loop.plant.stiffness for loop in loops),
         0.0,
+        first.stiffness * loops[0].noise_m(deflection_noise_m(profile)),
     )
     return VelocityGains(
         first,

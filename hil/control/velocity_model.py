@@ -42,8 +42,9 @@ from hil.control.estimation import ObserverGains
 Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 POINTS = 400
+NOISE_POINTS = 2000  # evenly spaced
 CEILING_ROUNDS = 20
-INPUTS = ("reference_m", "velocity_m_s", "acceleration_m_s2")
+INPUTS = ("reference_m", "velocity_m_s", "acceleration_m_s2", "deflection_noise_m")
 
 
 @dataclass(frozen=True)
@@ -205,7 +206,7 @@ class VelocityLoop:
         rendered = self.virtual_stiffness * (s["xo"] + self.lead_s * output_velocity)
         rendered = rendered + self.virtual_damping * output_velocity
         wanted = s["reference_m"] - rendered / k
-        error = wanted - s["d"]
+        error = wanted - s["d"] - s["deflection_noise_m"]
         following["integral"] = s["integral"] + t * law.integral_1_s2 * error
         command = law.proportional_1_s * error + s["integral"]
         command = command + self.feedforward * output_velocity
@@ -276,6 +277,12 @@ class VelocityLoop:
         i = below[0]
         share = (size[i - 1] - 1) / (size[i - 1] - size[i])
         return float(frequencies[i - 1] + share * (frequencies[i] - frequencies[i - 1]))
+
+    def noise_m(self, deflection_noise_m: float) -> float:
+        """Standard deviation of the deflection by its sensor's noise, output blocked and at rest."""
+        frequencies = np.linspace(0.0, 0.5 / self.plant.period_s, NOISE_POINTS)[1:]
+        share = self.response("deflection", "deflection_noise_m", frequencies)
+        return deflection_noise_m * math.sqrt(float(np.mean(np.abs(share) ** 2)))
 
     def step(self, cycles: int) -> Array:
         """Deflection after a unit step of the reference."""

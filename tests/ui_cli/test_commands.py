@@ -180,13 +180,16 @@ def test_check_compares_sources_of_motion(capfd: Any) -> None:
     code, out, _ = called(
         capfd, "check", str(SHIPPED / "bench_slide.yaml"), "--compare-sources", "--json"
     )
-    torque, velocity, position = found = last_object(out)["sources"]
-    assert code == 0 and [row["source"] for row in found] == ["torque", "velocity", "position"]
-    assert torque["drag_N_s_per_m"] is None
-    assert velocity["drag_N_s_per_m"] > 0 and position["drag_N_s_per_m"] > 0
-    for row in found:
+    sources = last_object(out)["sources"]
+    torque, *others = sources
+    assert code == 0
+    assert [row["source"] for row in sources] == ["torque", "velocity", "position"]
+    assert torque["drag_N_s_per_m"] is None and all(row["drag_N_s_per_m"] > 0 for row in others)
+    for row in sources:
         assert row["bandwidth_Hz"] > 0 and row["stiffness_ceiling_N_per_mm"] > 0
-    head, *rows = table(found)
+        assert 0 < row["force_noise_N"] < 10
+    assert last_object(out)["recommended"].startswith("recommended: torque (")
+    head, *rows = table(sources)
     assert "spring up to, N/mm" in head and rows[0].strip().startswith("torque")
 
 

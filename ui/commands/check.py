@@ -32,7 +32,7 @@ from hil.profile import (
     shipped_profiles,
 )
 from ui.commands.answers import BAD_INPUT, OK, CommandError, add_command, answer, say
-from ui.commands.compare_sources import COMMAND_DELAY_CYCLES, compare_sources, table
+from ui.commands.compare_sources import COMMAND_DELAY_CYCLES, compare_sources, recommended, table
 from ui.commands.springs import set_text, sets_data, sets_of
 
 
@@ -50,7 +50,7 @@ def add(commands: Any) -> None:
         "power stage stays untouched, and only a poll that the profile declares is sent.\n"
         "With --compare-sources a table compares the force loop on a drive commanded in torque\n"
         "with one commanded in velocity (control.velocity_loop) and in position\n"
-        "(control.position_loop).\n"
+        "(control.position_loop), and recommends one of those that the drive takes.\n"
         "With --ports the connected adapters and serial ports are listed.",
         "  hookeline check my_rig.yaml\n"
         "  hookeline check footplate_trainer --json\n"
@@ -100,6 +100,9 @@ def run(options: argparse.Namespace) -> int:
     sources = compare_sources(profile) if options.compare_sources else []
     for line in table(sources):
         say(options, line)
+    best = recommended(profile, sources) if sources else ""
+    if best:
+        say(options, f"  {best}")
     verification = standing(profile)
     say(options, f"verification: {verification.text}")
     if not verification.open:
@@ -119,7 +122,7 @@ def run(options: argparse.Namespace) -> int:
             "valid": True,
             "figures": {key: value for key, _label, value, _unit, _note in rows},
             "verification": verification.as_data(),
-            **({"sources": sources} if sources else {}),
+            **({"sources": sources, "recommended": best} if sources else {}),
             **({"spring_sets": sets_data(rig.sets)} if rig.sets else {}),
             **({"spring_sets_left_out": [str(one) for one in rig.broken]} if rig.broken else {}),
             "warnings": [warning.as_data() for warning in warnings],

@@ -6,14 +6,16 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from hil.control import VelocityGains, design, design_velocity
-from hil.profile import Profile, TwoSlopes
+from hil.profile import Profile, TwoSlopes, drive_options
 
 # A cyclic command is taken over with the next synchronous message.
 COMMAND_DELAY_CYCLES = 1.0
+BANDWIDTH_SHARE = 0.97  # of the wanted one; the design stops there as well
 COLUMNS = (
     ("bandwidth_Hz", "bandwidth", "Hz"),
     ("phase_margin_deg", "margin", "°"),
     ("overshoot_percent", "overshoot", "%"),
+    ("force_noise_N", "noise", "N rms"),
     ("stiffness_ceiling_N_per_mm", "spring up to", "N/mm"),
     ("drag_N_s_per_m", "drag", "N·s/m"),
 )
@@ -46,6 +48,7 @@ def compare_sources(profile: Profile) -> list[dict[str, Any]]:
                 "bandwidth_Hz": predicted.bandwidth_Hz,
                 "phase_margin_deg": predicted.phase_margin_deg,
                 "overshoot_percent": 100.0 * predicted.overshoot,
+                "force_noise_N": predicted.force_noise_N,
                 "stiffness_ceiling_N_per_mm": most / 1e3,
                 "drag_N_s_per_m": drag,
                 "notice": gains.notice,
@@ -54,15 +57,41 @@ def compare_sources(profile: Profile) -> list[dict[str, Any]]:
     return found
 
 
+def recommended(profile: Profile, sources: Sequence[Mapping[str, Any]]) -> str:
+    """Return which source to command, of those that the drive takes, and why.
+
+    Those come first that reach the wanted bandwidth; of them that without drag, then that of the
+    stiffest virtual spring.
+    """
+    taken = getattr(drive_options(profile), "modes", ()) or ("torque",)
+    able = [row for row in sources if row["source"] in taken]
+    wanted = BANDWIDTH_SHARE * profile.control.force_bandwidth
+    reaching = [row for row in able if row["bandwidth_Hz"] >= wanted]
+    if not reaching:
+        best = max(able, key=lambda row: row["bandwidth_Hz"])
+        why = f"none reaches {profile.control.force_bandwidth:g} Hz, this one comes closest"
+    else:
+        best = max(
+            reaching,
+            key=lambda row: (row["drag_N_s_per_m"] is None, row["stiffness_ceiling_N_per_mm"]),
+        )
+        why = f"virtual springs up to {best['stiffness_ceiling_N_per_mm']:.4g} N/mm, " + (
+            "no drag by design"
+            if best["drag_N_s_per_m"] is None
+            else f"{best['drag_N_s_per_m']:.4g} N·s/m of drag"
+        )
+    return f"recommended: {best['source']} ({why}; the drive takes {' and '.join(sorted(taken))})"
+
+
 def table(sources: Sequence[Mapping[str, Any]]) -> Iterator[str]:
     """Yield the lines of the comparison; none without sources."""
     if not sources:
         return
-    head = "".join(f"{f'{word}, {unit}':>20}" for _key, word, unit in COLUMNS)
+    head = "".join(f"{f'{word}, {unit}':>19}" for _key, word, unit in COLUMNS)
     yield f"  {'source':10}{head}"
     for row in sources:
         values = (row[key] for key, _word, _unit in COLUMNS)
-        cells = "".join(f"{'–' if v is None else format(v, '.4g'):>20}" for v in values)
+        cells = "".join(f"{'–' if v is None else format(v, '.4g'):>19}" for v in values)
         yield f"  {row['source']:10}{cells}"
     for row in sources:
         if row["notice"]:

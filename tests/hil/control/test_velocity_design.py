@@ -93,3 +93,16 @@ def test_the_simulated_drive_answers_as_the_model_does(frequency, source):
     loop = VelocityLoop(gains.plant, law, observer_gains(profile, PERIOD))
     expected = loop.response("deflection", "reference_m", np.array([frequency]))[0]
     assert abs(complex(real, imaginary) - expected) < 0.05 * abs(expected)
+
+
+@pytest.mark.parametrize("source", SOURCES)
+def test_the_noise_is_that_of_a_loop_that_is_fed_with_it(source):
+    profile = asked(12.0, source=source)
+    gains = design_velocity(profile, PERIOD, PERIOD, bounds=False)
+    loop = VelocityLoop(gains.plant, gains.law, observer_gains(profile, PERIOD))
+    chance, x, seen = np.random.default_rng(1), np.zeros(len(loop.a)), []
+    for _ in range(20_000):
+        x = loop.a @ x + loop.b[:, 3] * chance.standard_normal()
+        seen.append(x[0])
+    assert np.std(seen[1000:]) == pytest.approx(loop.noise_m(1.0), rel=0.1)
+    assert 0 < gains.predicted.force_noise_N < 1.0
