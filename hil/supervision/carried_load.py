@@ -17,6 +17,10 @@ LOAD_LEARNING_S = 0.1
 # A weight that is laid on is believed at once, down to this share of its pull while it falls: at half of
 # the force limit too late is 50 mm/s at the end. From sudden loads in lockstep, no source.
 LOAD_RISING_S, LEAST_SEEN = 0.005, 0.3
+# On a load that is carried, one that pulls by this share of the force limit more than what is known is seen
+# through a quicker filter, and for a while believed as far as this acceleration of the known mass goes: a
+# hand that pushes as a weight falls would else be thrown back by it. From sudden loads and hands in lockstep.
+SUDDEN_SHARE, SUDDEN_SEEN, SUDDEN_FILTER_S, SUDDEN_S, THROWN_M_S2 = 0.2, 0.15, 0.012, 0.1, 3.0
 # An acceleration bounds the mass that may be there: this share of the force limit moves no more. What was
 # lifted by a hand is still there for ``HELD_S``; a bound is forgotten by a factor e in ``BOUND_S``.
 # From hands and weights in lockstep, no source.
@@ -50,6 +54,8 @@ class CarriedLoad:
         """Forget the load."""
         self._smooth_force = math.nan
         self._smooth_velocity = self._calm_velocity = self.flutter_m_s = 0.0
+        self._quick_force = self._quick_velocity = self._sudden_s = self._sudden_most_N = 0.0
+        self._long_kg = self._mass
         self.balance_N = self.heavy_N = 0.0
         self.hung_load_N = 0.0
         self.effective_mass_kg = self.held_kg = self._held_kg = self._mass
@@ -73,7 +79,8 @@ class CarriedLoad:
         smooth = self._smooth_force
         if not -1e9 < smooth < 1e9:
             smooth = self._steady_force = spring_force
-            self._smooth_velocity = self._calm_velocity = velocity
+            self._smooth_velocity = self._calm_velocity = self._quick_velocity = velocity
+            self._quick_force = spring_force
         self._smooth_force = smooth
         if step > 0.0:
             blend = step / (BALANCE_FILTER_S + step)
@@ -83,6 +90,10 @@ class CarriedLoad:
             calm = calm + step / (CALM_S + step) * (velocity - calm)
             self._calm_velocity = calm = calm if -1e3 < calm < 1e3 else velocity
             self.flutter_m_s = velocity - calm
+            quick = step / (SUDDEN_FILTER_S + step)
+            self._quick_force += quick * (spring_force - self._quick_force)
+            self._quick_velocity += quick * (velocity - self._quick_velocity)
+            self._see_sudden((velocity - self._quick_velocity) / SUDDEN_FILTER_S, most, step)
             self._learn((velocity - self._smooth_velocity) / BALANCE_FILTER_S, most, step)
 
     def _learn(self, acceleration: float, most: float, dt: float) -> None:
@@ -111,6 +122,32 @@ class CarriedLoad:
         self._held_kg = held = held if held > mass else mass
         self.held_kg = held = held if held < bound else bound
         self.heavy_N = force - held * acceleration
+
+    def _see_sudden(self, acceleration: float, most: float, dt: float) -> None:
+        """Believe a weight that was just laid on before the slower filter shows it."""
+        seen = 1.0 + self._mass_per_load * acceleration
+        more = self._quick_force - self.own_load_N - self._mass * acceleration
+        more -= seen * self.hung_load_N
+        self._long_kg += dt / (WEIGHING_S + dt) * (self.effective_mass_kg - self._long_kg)
+        falls = self._sudden_s > 0.0
+        if falls:
+            # Its fall moves the output without a change of force, which would pass for little mass.
+            self._sudden_s -= dt
+            self._squares = self._products = 0.0
+        if seen < SUDDEN_SEEN or not more > (0.0 if falls else SUDDEN_SHARE * most * seen):
+            return
+        if not falls:
+            room = THROWN_M_S2 * min(self._long_kg, self.effective_mass_kg)
+            if room < SUDDEN_SHARE * most:
+                return
+            self._sudden_s = SUDDEN_S
+            believed = self.hung_load_N + room
+            self._sudden_most_N = believed if believed < most else most
+        if self.mass_kg < RISING_SHARE / BOUND_SHARE * self._bound_kg:
+            hung = self.hung_load_N + dt / LOAD_RISING_S * more / seen
+            most_hung = self._sudden_most_N
+            if self.hung_load_N < most_hung:
+                self.hung_load_N = hung if hung < most_hung else most_hung
 
     def _renew_bound(self, acceleration: float, most: float, dt: float) -> float:
         """Mass in kg that the force limit ``most`` lets move so."""
