@@ -100,10 +100,14 @@ class RunPicture(TimeCanvas):
         line, u = metrics.height(), self.sizes.scale
         gutter = max(metrics.horizontalAdvance("−00000"), self._numbers) + 10 * u
         room = self.width() - round(gutter) - LEAST_WIDE * u
-        side = self.readings.fit(metrics, self.charts, u, room)
         top = line + 2 * u  # heads of the readings
         height = self.height() - top - line - 8 * u
         shares = [1.0 + 0.35 * (len(chart.curves) - 1) for chart in self.charts]
+        two_lines = all(
+            height * share / sum(shares) >= (1 + 2 * len(chart.curves)) * line + 4 * u
+            for chart, share in zip(self.charts, shares, strict=True)
+        )
+        side = self.readings.fit(metrics, self.charts, u, room, two_lines=two_lines)
         y = top
         for chart, share in zip(self.charts, shares, strict=True):
             tall = height * share / sum(shares)

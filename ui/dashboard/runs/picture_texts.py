@@ -17,33 +17,61 @@ if TYPE_CHECKING:
 
 ONE = ("A",)
 TWO = ("A", "B", "B − A", "mean", "RMS", "dev.")
+BESIDE = 3  # of TWO, in a line with a label where they stand in two lines
+SECOND_LINE = "mean, RMS, dev."
+STACKED_FROM = 0.55  # of the room: readings in one line that would take more stand in two
 SIGNIFICANT = 5
 WIDEST = 26  # characters of a label that are shown
 
 
 class Readings:
-    """Values of curves at the cursors, and their statistics between them; kept until these move."""
+    """Values of curves at the cursors, and their statistics between them; kept until these move.
+
+    Attributes:
+        stacked: the statistics stand in a second line under each label.
+    """
 
     def __init__(self, view: PictureView) -> None:
         self.view = view
         self._kept: dict[tuple[object, ...], list[str]] = {}
         self._cursors: tuple[float, ...] = ()
         self._most = len(TWO)
+        self.stacked = False
 
     @property
     def heads(self) -> tuple[str, ...]:
+        """Heads of the columns of values."""
         count = len(self.view.cursors)
         return (TWO if count == 2 else ONE if count else ())[: self._most]
 
-    def fit(self, metrics: QFontMetricsF, charts: list[Chart], u: float, room: float) -> float:
-        """Return the pixels for labels and values; the last heads give way if ``room`` is less."""
+    @property
+    def lines(self) -> int:
+        """Lines that a curve takes."""
+        return 2 if self.stacked else 1
+
+    def fit(
+        self, metrics: QFontMetricsF, charts: list[Chart], u: float, room: float, *, two_lines: bool
+    ) -> float:
+        """Return the pixels for labels and values; the last heads give way if ``room`` is less.
+
+        Args:
+            two_lines: the panels are high enough for two lines a curve.
+        """
         labels = [curve.label for chart in charts for curve in chart.curves]
         titles = [f"{chart.plan.title} {chart.plan.unit}" for chart in charts]
         widest = max(
             (metrics.horizontalAdvance(text[:WIDEST]) for text in (*labels, *titles)), default=0.0
         )
         labels_wide, cell = widest + 40 * u, self.cell(metrics)
-        self._most = min(len(TWO), max(0, int((room - labels_wide) / cell)))
+        beside = labels_wide + len(TWO) * cell
+        self.stacked = (
+            two_lines
+            and len(self.view.cursors) == len("AB")
+            and beside > STACKED_FROM * room
+            and labels_wide + BESIDE * cell <= room
+        )
+        most = BESIDE if self.stacked else len(TWO)
+        self._most = min(most, max(0, int((room - labels_wide) / cell)))
         return min(labels_wide + len(self.heads) * cell, room)
 
     @staticmethod
@@ -109,8 +137,9 @@ def paint_legend(
     painter.setPen(QColor(theme.quiet))
     painter.drawText(QPointF(left + wide + 6 * u, base), chart.plan.unit)
     fits = max(1, int((chart.outer.height() - line - 4 * u) / line))
+    fits = max(1, fits // readings.lines)
     for i, curve in enumerate(chart.curves[: fits if len(chart.curves) <= fits else fits - 1]):
-        y = base + (i + 1) * line
+        y = base + (i * readings.lines + 1) * line
         pen = QPen(QColor(getattr(theme, curve.colour)), 2.6 * u)
         if curve.dashed:
             pen.setDashPattern([1.6, 1.0])
@@ -121,13 +150,25 @@ def paint_legend(
         room = right - left - 24 * u - len(heads) * cell
         label = metrics.elidedText(curve.label, Qt.TextElideMode.ElideMiddle, room)
         painter.drawText(QPointF(left + 24 * u, y), label)
-        for k, text in enumerate(readings.texts(curve, chart.plan.factor)[: len(heads)]):
-            end = right - (len(heads) - 1 - k) * cell
-            painter.drawText(QPointF(end - metrics.horizontalAdvance(text), y), text)
+        texts = readings.texts(curve, chart.plan.factor)
+        rows = [texts[: len(heads)]]
+        if readings.stacked:
+            rows.append(texts[BESIDE:])
+            painter.setPen(QColor(theme.quiet))
+            painter.drawText(QPointF(left + 24 * u, y + line), SECOND_LINE)
+            painter.setPen(QColor(theme.ink))
+        for row, values in enumerate(rows):
+            for k, text in enumerate(values):
+                end = right - (len(heads) - 1 - k) * cell
+                at = QPointF(end - metrics.horizontalAdvance(text), y + row * line)
+                painter.drawText(at, text)
     hidden = len(chart.curves) - fits
     if hidden > 0:
         painter.setPen(QColor(theme.quiet))
-        painter.drawText(QPointF(left + 24 * u, base + fits * line), f"{hidden + 1} more")
+        painter.drawText(
+            QPointF(left + 24 * u, base + ((fits - 1) * readings.lines + 1) * line),
+            f"{hidden + 1} more",
+        )
 
 
 def paint_heads(
