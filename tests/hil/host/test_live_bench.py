@@ -11,6 +11,7 @@ import time
 from pathlib import Path
 
 import can
+import numpy as np
 import pytest
 
 from hil.core import State
@@ -175,6 +176,26 @@ def test_a_dead_host_leaves_its_last_seconds_as_a_trip(bench, client):
         time.sleep(0.1)
     log = kept.read_text()
     assert " host INFO version " in log and " recorder INFO records into " in log
+
+
+def test_a_host_that_was_held_stops_and_keeps_what_came_before_as_a_trip(bench, client):
+    watch = work(client)
+    host = bench.processes["host"]
+    with client.keep_control():
+        time.sleep(0.3)
+        host.send_signal(signal.SIGSTOP)
+        time.sleep(0.4)
+        host.send_signal(signal.SIGCONT)
+        stop = watch.until("stop")
+    assert stop["trip"]
+    kept = watch.until("kept", seconds=20)
+    run = load_run(bench.runs_directory / kept["run"])
+    states, times = run.column("state"), run.column("time_s")
+    gap = int(np.argmax(np.diff(times)))
+    # What came before the pause is there, and nothing moved by itself after it.
+    assert times[gap + 1] - times[gap] > 0.3 and states[gap] == State.RUNNING
+    assert State.RUNNING not in set(states[gap + 2 :])
+    assert any("SIGSTOP" in str(event) for event in run.events)
 
 
 def test_lost_bus_stops_and_the_trip_is_kept(bench, client):
