@@ -193,7 +193,7 @@ def test_a_host_that_was_held_stops_and_keeps_what_came_before_as_a_trip(bench, 
     states, times = run.column("state"), run.column("time_s")
     gap = int(np.argmax(np.diff(times)))
     # What came before the pause is there, and nothing moved by itself after it.
-    assert times[gap + 1] - times[gap] > 0.3 and states[gap] == State.RUNNING
+    assert times[gap + 1] - times[gap] > 0.3 and states[gap - 2] == State.RUNNING
     assert State.RUNNING not in set(states[gap + 2 :])
     assert any("SIGSTOP" in str(event) for event in run.events)
 
