@@ -81,7 +81,7 @@ class Setup:
                 "9.80665 is the standard value; yours is known better",
             ),
             Entry("room", "Room", "°C", "", "if known"),
-            Entry("note", "Note", "", "", "why, and what was done before"),
+            Entry("note", "Note", "", "", "why, what was done"),
         ]
         known = [Entry("u_weights", "Weights", "%", f"{100 * usual.weights:g}")]
         if isinstance(rig, Lever):

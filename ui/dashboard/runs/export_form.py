@@ -45,7 +45,7 @@ class ExportForm(QWidget):
             row.addWidget(QLabel(word))
             row.addWidget(field, 0 if self.fields[1:] else 1)
             if self.fields[1:]:
-                field.setFixedWidth(sizes.px(110))
+                field.setFixedWidth(sizes.px(145))
         self.said = QLabel()
         self.said.setObjectName("quiet")
         self.said.setWordWrap(True)
