@@ -13,8 +13,8 @@ from typing import Any, Generic, Protocol, TypeVar
 READ_PER_LETTER_S = 0.055  # 18 letters a second; common practice for captions, no source
 LEAST_S = 3.0  # that a caption stands, however fast the steps are
 INTERRUPTED = (
-    "The run has ended, without power: by a stop, by letting go or by Break off (B). After a stop "
-    "reset (T); G goes on where it ended. Ctrl+T leaves the tour."
+    "The run has ended, without power; the words below say why. After a stop reset (T), then begin "
+    "or go on (G). Ctrl+T leaves the tour."
 )
 
 
