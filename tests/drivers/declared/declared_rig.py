@@ -18,6 +18,7 @@ from hil.profile.loader import load_profile
 
 PERIOD_S = 0.002
 PATIENCE_S = 20.0
+HOST_LOSS_S = 1.0
 
 
 class Far:
@@ -72,6 +73,11 @@ def cycle(drive: Drive, command: Command, until: Callable[[], bool]) -> None:
 def cycles(drive: Drive, command: Command, seconds: float) -> None:
     end = time.monotonic() + seconds
     cycle(drive, command, lambda: time.monotonic() > end)
+
+
+def patient(options: Any) -> Any:
+    """The same board, which waits for its host as long as a thread on a busy computer may need."""
+    return options.model_copy(update={"host_loss": HOST_LOSS_S})
 
 
 ON = Command(power=PowerRequest.ON, mode=Mode.TORQUE, torque_N_m=0.2)

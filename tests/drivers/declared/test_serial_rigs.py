@@ -30,6 +30,7 @@ from tests.drivers.declared.declared_rig import (
     cycle,
     cycles,
     options_of,
+    patient,
     through_its_life,
 )
 
@@ -40,7 +41,7 @@ pytestmark = pytest.mark.real_time
 def test_a_line_board_through_its_life(tmp_path: Path, far: Any, wire: str) -> None:
     """Over a local socket, as the bench has it, and over a pseudo-terminal."""
     port = {"path": str(tmp_path / wire), "baud": 1_000_000}
-    options = options_of("treadle_lines", tmp_path, port=port)
+    options = patient(options_of("treadle_lines", tmp_path, port=port))
     core = SimulatedDriveCore(RigParameters(), 1)
     board = far(options, core)
     drive: Any = find_protocol("declared_lines").make(options, PERIOD_S)
@@ -80,6 +81,8 @@ def test_a_line_board_stops_when_its_host_falls_silent(tmp_path: Path, far: Any)
 
 def test_two_devices_through_their_life(tmp_path: Path, far: Any) -> None:
     options = options_of("treadle_frames", tmp_path)
+    members = options.members | {"motor": patient(options.members["motor"])}
+    options = options.model_copy(update={"members": members})
     core = SimulatedDriveCore(RigParameters(), 1)
     far(options, core)
     drive: Any = find_protocol("combined").make(options, PERIOD_S)
