@@ -109,7 +109,7 @@ def moved(profile: Profile, moves: int) -> LockstepBench:
     return bench
 
 
-@pytest.mark.parametrize(("share", "off"), [(1.0, None), (0.75, "+"), (1.25, "-")])
+@pytest.mark.parametrize(("share", "off"), [(1.0, None), (0.8, "+"), (1.25, "-")])
 def test_springs_that_are_not_what_the_calibration_says(share: float, off: str | None) -> None:
     """Motor and springs part by a quarter of the force, and only then is something said."""
     profile = with_rates(share)
