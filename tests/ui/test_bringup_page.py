@@ -192,6 +192,7 @@ class Person(PersonAtWindow):
             if self.bringup.running:
                 self.model.last_stop = ""  # that of a try before is none of what comes
                 return
+            self.page.let_go()  # whoever holds again has let go before
             self.in_control()
         raise AssertionError(self.bringup.message)
 
