@@ -102,7 +102,7 @@ class Bounds:
         nut_velocity = estimator.nut_velocity_m_s
         self._current.renew(motor_heat, temperature_degC, current_A, loss_factor)
         self._supply.renew(nut_velocity, supply_V)
-        self._nut_speed.renew(nut_velocity, spring_force_N)
+        self._nut_speed.renew(nut_velocity, spring_force_N, estimator.step_s)
         self._narrow_torque()
 
         load, flat = self.load, self.flat

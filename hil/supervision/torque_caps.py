@@ -17,6 +17,9 @@ from hil.profile import Profile
 
 HEAT_EASE = 0.15  # below the bound, over which current is led back
 NUT_BRAKING_S = 0.008  # in which the nut is brought back to its speed limit
+# A torque stands until the next cycle, which may come this many times as late as one did within that time,
+# but no later than the profile bears. Assumptions.
+LATE_TIMES, LATE_AGAIN_S = 2.0, 0.5
 ACTING = 0.97  # of a limited current: from here the bound counts as acting
 
 
@@ -106,16 +109,22 @@ class NutSpeedCap:
     def __init__(self, profile: Profile) -> None:
         self._per_metre = profile.actuator.radians_per_metre
         self._viscous = profile.actuator.friction.viscous * self._per_metre**2
-        self._gain = profile.actuator.reflected_mass / NUT_BRAKING_S
+        self._mass = profile.actuator.reflected_mass
         self._speed = profile.limits.speed.limited
+        self._most_late_s = profile.limits.most_cycle_late
+        self._longest_s = 0.0
         self.low_N_m, self.high_N_m = -math.inf, math.inf
 
     def narrow(self, speed: float) -> None:
         """Hold the nut to this speed in m/s from now on."""
         self._speed = speed
 
-    def renew(self, nut_velocity: float, spring_force: float) -> None:
-        """Renew the interval, from velocity in m/s and force in N."""
+    def renew(self, nut_velocity: float, spring_force: float, step_s: float) -> None:
+        """Renew the interval, from velocity in m/s, force in N, and the time since the last sample in s."""
+        longest = self._longest_s * LATE_AGAIN_S / (LATE_AGAIN_S + step_s)
+        self._longest_s = longest = step_s if step_s > longest else longest
+        stands_s = min(LATE_TIMES * longest, self._most_late_s)
+        gain = self._mass / (stands_s if stands_s > NUT_BRAKING_S else NUT_BRAKING_S)
         balanced = spring_force + self._viscous * nut_velocity
-        self.high_N_m = (balanced + self._gain * (self._speed - nut_velocity)) / self._per_metre
-        self.low_N_m = (balanced - self._gain * (self._speed + nut_velocity)) / self._per_metre
+        self.high_N_m = (balanced + gain * (self._speed - nut_velocity)) / self._per_metre
+        self.low_N_m = (balanced - gain * (self._speed + nut_velocity)) / self._per_metre
