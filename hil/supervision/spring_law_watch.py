@@ -31,7 +31,7 @@ LAG_S = 0.001  # between spring force and torque as they are read; measured ther
 # so as well: at 8 kN/s a share of 0.19 differed by 30 N, and by 5 N since. Measured there.
 FOLLOWS_S = 0.012
 # A smaller difference adds up: what is beyond scatter and uncertainty, over time, in force limit times
-# seconds (CUSUM, Page 1954, from memory). Healthy sessions reach a third of it.
+# seconds (CUSUM, Page 1954, from memory). Healthy sessions reach half of it.
 ADDED_UP_S = 0.0003
 # Beyond the largest force that was shown, the law is known so much less than the calibration states: a share
 # of what is beyond. From healthy sessions, no source.
