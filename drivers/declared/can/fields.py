@@ -6,11 +6,9 @@ from typing import Literal
 
 from drivers.declared.can.message_options import CanMessage
 from drivers.declared.can.signals import Signal
-from drivers.declared.common import BoardOptions, InputMap, OutputMap, commanded_in
+from drivers.declared.common import BoardOptions
 from drivers.suggest import nearest
 from drivers.transport import BusOptions
-from drivers.transport import InputMap as InputName
-from drivers.transport import OutputMap as OutputName
 
 
 class DeclaredCanFields(BoardOptions):
@@ -20,13 +18,6 @@ class DeclaredCanFields(BoardOptions):
     bus: BusOptions
     dbc: str | None = None  # database file with messages; those below are added, or refine it
     messages: dict[str, CanMessage] = {}
-    gives: dict[InputName, InputMap] = {}
-    takes: dict[OutputName, OutputMap] = {}
-
-    @property
-    def modes(self) -> tuple[str, ...]:
-        """See ``BoardOptions``."""
-        return commanded_in([str(name) for name in self.takes])
 
     def message(self, place: str, name: str) -> CanMessage:
         if name not in self.messages:

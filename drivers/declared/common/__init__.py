@@ -7,7 +7,6 @@ from drivers.declared.common.board import (
     InputMap,
     OutputMap,
     Sample,
-    commanded_in,
     timing_sample,
 )
 from drivers.declared.common.checksums import Checksum, checksum, crc_8
@@ -27,7 +26,6 @@ __all__ = [
     "OutputMap",
     "Sample",
     "checksum",
-    "commanded_in",
     "crc_8",
     "timing_sample",
 ]

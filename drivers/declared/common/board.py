@@ -11,6 +11,8 @@ from pydantic import BeforeValidator, Field, model_validator
 
 from drivers.quantities import Duration, Torque, TorqueConstant
 from drivers.transport import TAKEN_UNITS, Part, Scaling
+from drivers.transport import InputMap as InputName
+from drivers.transport import OutputMap as OutputName
 
 NEVER = -1e18
 # The first of these that a board gives sets its pace: one cycle, one sample of it.
@@ -139,15 +141,12 @@ class Heartbeat(Part):
     every: Annotated[Duration, Field(gt=0, le=10)]
 
 
-def commanded_in(takes: Collection[str]) -> tuple[str, ...]:
-    """Return the modes of a board that takes these commands."""
-    return tuple("torque" if name == "current" else name for name in takes)
-
-
 class BoardOptions(Part):
     """Common part of every description. A board without ``takes`` is a sensor."""
 
     name: str = "board"
+    gives: dict[InputName, InputMap] = {}
+    takes: dict[OutputName, OutputMap] = {}
     sequences: Sequences = Sequences()
     status: Status | None = None
     fault_texts: Annotated[dict[int, str], BeforeValidator(_numbered)] = {}
@@ -163,7 +162,7 @@ class BoardOptions(Part):
     @property
     def modes(self) -> tuple[str, ...]:
         """Modes that the board is commanded in: torque (a current as well), velocity or position."""
-        return ()
+        return tuple("torque" if name == "current" else str(name) for name in self.takes)
 
     def check_drive(self, gives: Collection[str], takes: Collection[str]) -> None:
         """Check that a board that takes commands has all that a drive needs.

@@ -19,7 +19,7 @@ from drivers.base import (
     Telemetry,
 )
 from drivers.capture import wires
-from drivers.declared.common.board import NEVER, Board, Sample, commanded_in, timing_sample
+from drivers.declared.common.board import NEVER, Board, Sample, timing_sample
 from drivers.declared.common.sequences import Dialogue, Progress
 
 FIRST_ANSWER_S = 1.5
@@ -78,7 +78,7 @@ class DeclaredDrive:
         self._assumed = PowerStage.OFF
         self._asked = PowerRequest.OFF
         self._takes = next(iter(board.takes), "")
-        self._modes = frozenset(Mode[name.upper()] for name in commanded_in(board.takes))
+        self._modes = frozenset(Mode[name.upper()] for name in options.modes)
         self._mode = next(iter(self._modes), Mode.TORQUE)
         self._most_torque = options.peak_torque or options.rated_torque or 0.0
         self._heartbeat_on = True

@@ -7,11 +7,9 @@ from typing import Annotated
 
 from pydantic import Field
 
-from drivers.declared.common import BoardOptions, InputMap, OutputMap, commanded_in
+from drivers.declared.common import BoardOptions
 from drivers.quantities import Duration
 from drivers.suggest import nearest
-from drivers.transport import InputMap as InputName
-from drivers.transport import OutputMap as OutputName
 from drivers.transport import Part, PortOptions
 
 
@@ -37,14 +35,7 @@ class SerialOptions(BoardOptions):
     """A board on a serial port. Its messages are named by the two kinds of description."""
 
     port: PortOptions
-    gives: dict[InputName, InputMap] = {}
-    takes: dict[OutputName, OutputMap] = {}
     clock: Clock | None = None
-
-    @property
-    def modes(self) -> tuple[str, ...]:
-        """See ``BoardOptions``."""
-        return commanded_in([str(name) for name in self.takes])
 
     def received(self) -> dict[str, tuple[str, ...]]:
         """Names of the messages that may come from the board, and their fields."""

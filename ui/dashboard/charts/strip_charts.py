@@ -231,10 +231,14 @@ class StripCharts(TimeCanvas):
     def _y(self, inner: QRectF, span: Span, value: float) -> float:
         return inner.bottom() - (value - span.low) / (span.high - span.low) * inner.height()
 
-    def _scale(self, index: int, plot: Plot, ratio: float) -> DeviceScale:
+    def _begin_scaled(self, painter: QPainter, index: int, plot: Plot, ratio: float) -> DeviceScale:
+        """Let the painter draw in the device pixels of a plot, until ``restore``."""
         view, span = self.view, self.view.spans[index]
         ends = span.low, span.high
-        return DeviceScale(plot.inner, ratio, view.start_s, view.window_s, ends, plot.panel.factor)
+        scale = DeviceScale(plot.inner, ratio, view.start_s, view.window_s, ends, plot.panel.factor)
+        scale.begin(painter)
+        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
+        return scale
 
     def _paint_bands(
         self, painter: QPainter, index: int, plot: Plot, window: Window, ratio: float
@@ -245,10 +249,8 @@ class StripCharts(TimeCanvas):
         """
         if not len(window.times):
             return
-        scale = self._scale(index, plot, ratio)
+        scale = self._begin_scaled(painter, index, plot, ratio)
         x = scale.x(window.times)
-        scale.begin(painter)
-        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         painter.setPen(Qt.PenStyle.NoPen)
         for trace in plot.panel.traces:
             if not trace.band:
@@ -277,10 +279,8 @@ class StripCharts(TimeCanvas):
         """Paint the lines of the panel's traces ``since`` to ``most``."""
         if not len(window.times):
             return
-        scale = self._scale(index, plot, ratio)
+        scale = self._begin_scaled(painter, index, plot, ratio)
         x = scale.x(window.times)
-        scale.begin(painter)
-        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         for trace in plot.panel.traces[since:most]:
             place = TRACE_INDEX[trace.column]
             colour = QColor(getattr(self.theme, trace.colour))
