@@ -33,6 +33,7 @@ class OutputEnergy:
 
     Attributes:
         energy_J: energy put out that nothing explains.
+        most_J: energy beyond which it is unstable now: more for a blow than for a swing.
         damping_share: share of the most damping that is to be added, 0 to 1.
         unstable: beyond the tripped energy, and no single blow; or beyond the limited energy, in
             the third half swing of a swing that grows.
@@ -46,6 +47,7 @@ class OutputEnergy:
     def reset(self) -> None:
         """Begin with nothing put out."""
         self.energy_J = self.damping_share = 0.0
+        self.most_J = BLOW_TIMES * self.tripped_J
         self.unstable = False
         self._side = 0
         self._half_J = self._before_J = 0.0
@@ -92,6 +94,7 @@ class OutputEnergy:
         most = self.tripped_J * (1.0 if again else BLOW_TIMES)
         if self._grown >= GROWN_SWINGS and self._half_J > least:
             most = self.limited_J
+        self.most_J = most
         self.unstable = not energy <= most
 
     def text(self) -> str:

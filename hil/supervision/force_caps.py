@@ -29,6 +29,9 @@ OVER_M_S = 0.02
 # The same up to the mass that is known, towards the upper and the lower end: a known weight is braked
 # before the force limit leaves too little. From sudden loads in lockstep as well.
 KNOWN_UP_M_S, KNOWN_DOWN_M_S = 0.02, 0.004
+# Both count a foreseen speed up to this multiple of the measured one: a light output that still moves away
+# while its springs pull it back is no weight that falls. From weights taken off in lockstep, no source.
+FORESEEN_TIMES = 2.0
 LEAST_BRAKING_M_S2 = 0.03
 BRAKING_SHARE = 0.6  # of what the force limit leaves above the load
 REACTION_S = 0.06  # until a cap has become force: estimator, cycle and force loop
@@ -225,6 +228,7 @@ class TravelCap:
             follow = follow if follow < braking else braking
             if speed < allowed:
                 follow *= speed / allowed
+        measured = speed
         if closing_acceleration > 0.0:
             speed += (LEAD_S + scarce * (REACTION_S - LEAD_S)) * closing_acceleration
         margin = allowed - speed
@@ -233,6 +237,8 @@ class TravelCap:
             damping *= 1.0 + margin / EASE_M_S * (1.0 - scarce)
         else:
             over = speed - allowed if allowed > 0.0 else speed
+            falling = FORESEEN_TIMES * measured
+            over = over if over < falling else falling
             if over > 0.0:
                 damping *= _more_damping(over, load, down)
         return damping * margin - load.effective_mass_kg * follow

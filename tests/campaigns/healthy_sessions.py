@@ -36,7 +36,7 @@ from hil.core.requests import (
 )
 from hil.core.samples import INDEX, State
 from hil.profile.devices import varied_simulation
-from hil.profile.following import force_following, output_energy, setpoint_following
+from hil.profile.following import force_following, setpoint_following
 from hil.profile.loader import load_profile
 from hil.profile.schema import Profile
 
@@ -56,13 +56,18 @@ WATCHED = (
     Limit.TELEMETRY_AGE,
     Limit.DRIVE_FAULT,
 )
-PEAKS = ("force_following_N", "setpoint_following_N", "output_energy_J")
+PEAKS = ("force_following_N", "setpoint_following_N")
 ACTS = ("nothing", "hand, sine", "hand, push", "weight", "output blocked")
 
 
 @dataclass(frozen=True)
 class Session:
-    """How one session went: peaks are shares of each tripped value."""
+    """How one session went.
+
+    Attributes:
+        peaks: largest share of each tripped value; of energy, of what trips at that moment: a
+            blow may bring more than each half of a swing (``OutputEnergy.most_J``).
+    """
 
     profile: str
     seed: int
@@ -138,16 +143,19 @@ def run(task: tuple[str, int]) -> Session:
     hands = bench.environment
     hands.hang(chance.choice([0.0, 0.0, 1.0, 2.5, 5.0]))
     bench.run(0.3)
+    tripped = force_following(profile).tripped, setpoint_following(profile).tripped
     columns = [INDEX[column] for column in PEAKS]
-    peaks = [0.0] * len(columns)
+    peaks = [0.0] * len(PEAKED)
+    energy = bench.bench.supervisor.following.energy
     steps: list[str] = []
 
     def go_on(seconds: float) -> None:
         end = bench.time_s + seconds - 0.5 * bench.period_s
         while bench.time_s < end:
             bench.step()
-            for i, column in enumerate(columns):
-                peaks[i] = max(peaks[i], bench.last_row[column])
+            for i, (column, most) in enumerate(zip(columns, tripped, strict=True)):
+                peaks[i] = max(peaks[i], bench.last_row[column] / most)
+            peaks[-1] = max(peaks[-1], energy.energy_J / energy.most_J)
 
     bench.request(PowerOn(load_supported=True))
     go_on(0.2)
@@ -175,18 +183,8 @@ def run(task: tuple[str, int]) -> Session:
         go_on(0.4)
         hands.push(0.0)
         steps.append(f"{type(behaviour).__name__}{'' if accepted else ' (refused)'}, {ACTS[act]}")
-    tripped = (
-        force_following(profile).tripped,
-        setpoint_following(profile).tripped,
-        output_energy(profile).tripped,
-    )
     return Session(
-        name,
-        seed,
-        tuple(steps),
-        tuple(peak / most for peak, most in zip(peaks, tripped, strict=True)),
-        bench.bench.cause,
-        bench.bench.cause_text,
+        name, seed, tuple(steps), tuple(peaks), bench.bench.cause, bench.bench.cause_text
     )
 
 

@@ -54,6 +54,13 @@ class Held:
         self.bounds.compute(estimator, self.load, heat, temperature, current)
         return self.bounds
 
+    def pulled(self, velocity: float, force_N: float, position: float) -> Bounds:
+        """Caps while the springs pull the load with this force."""
+        self.estimator.output_position_m = position
+        self.estimator.output_velocity_m_s = self.estimator.nut_velocity_m_s = velocity
+        self.bounds.compute(self.estimator, force_N, 0.0, 20.0, 0.0)
+        return self.bounds
+
 
 anything = st.one_of(st.floats(), st.floats(-1, 1))
 
@@ -158,6 +165,15 @@ def test_overspeed_brakes_against_the_motion() -> None:
     assert up.high_limit == Limit.SPEED and up.force_high_N < held.load
     down = held.at(MIDDLE, 0.0, nut_velocity=-0.27)
     assert down.low_limit == Limit.SPEED and down.force_low_N > held.load
+
+
+def test_what_springs_pull_back_while_it_moves_away_from_an_end_is_no_falling_weight() -> None:
+    # 19 kg that springs pull down with 340 N, 17 mm above the lower soft end: in 20 ms they would move
+    # towards it at 0.3 m/s, if nothing changed.
+    held = Held(load_N=40.0)
+    assert held.pulled(0.1, -340.0, 0.019).force_low_N < 200.0
+    # One that falls already is braked at once as the heaviest weight would be.
+    assert held.pulled(-0.1, -340.0, 0.019).force_low_N == held.bounds.flat.high_N
 
 
 def test_ends_brake_against_the_motion_and_hold_the_weight() -> None:
