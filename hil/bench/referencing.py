@@ -27,17 +27,19 @@ CONFIRMED, MARK, FOUND, HOME_SWITCH = "confirmed", "mark", "found", "home_switch
 ABSOLUTE, SIMULATED = "absolute", "simulated"
 STARTS_ON_END_M = 1e-4  # nearer is on it: rest on a stiff end stop, common practice, no source
 STANDS_M_S = 0.005  # slower is at rest: above the noise of the estimate, common practice, no source
-FIX = (
+STATE_IT = (
     "Fix: power off; let the output rest on its lower end, or bring it by hand to the profile's "
-    "mark, and confirm that; or seek the reference ('hookeline reference')"
+    "mark, and confirm that"
 )
+FIX = f"{STATE_IT}; or seek the reference ('hookeline reference')"
 NOT_VERIFIED = (
     f"reference not verified: zero is only where the rig stood when the rig host began. {FIX}"
 )
 WHY_OPEN = {
     UNVERIFIED: NOT_VERIFIED,
     KEPT: f"reference not verified: zero is kept from the last session, and not checked. {FIX}",
-    LOST: f"reference lost: positions are worth nothing any more. {FIX}",
+    # A seek needs power, and where the motor is no longer known power is refused.
+    LOST: f"reference lost: positions are worth nothing any more. {STATE_IT}",
 }
 
 

@@ -96,8 +96,7 @@ class SensorWatch:
         else:
             self.rail_s = 0.0
         self._follow_stillness(telemetry, counts != before, gap, nut_position_m)
-        if not self.reference_lost:
-            self._follow_reference(nut_position_m, estimator.step_s)
+        self._follow_reference(nut_position_m, estimator.step_s)
 
         if jumped:
             return Limit.SENSOR_JUMP
@@ -201,6 +200,8 @@ class SensorWatch:
     def _follow_reference(self, nut: float, covered: float) -> None:
         before = self._nut
         self._nut = nut
+        if self.reference_lost:
+            return  # followed all the same: found anew, it must not jump from where it was lost
         step = abs(nut - before)
         if step > IMPOSSIBLE_STEP_M + self._impossible * covered:
             self.reference_lost = (

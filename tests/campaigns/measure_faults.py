@@ -5,8 +5,10 @@
 A test runs in lockstep to its middle and on to the next moment with a behaviour under power; there the
 process is forked, and each child throws one fault. Judged is that the test stops, or bears what may
 be borne; that its end says why and what to do; that the rig ends without power; that its run counts as
-no result; and that the same bench, the fault gone, takes the test up again until it moves. In *Shock*
-power is off throughout: a fault need not stop it. ``--quick`` throws a few faults into one test.
+no result; and that the same bench, the fault gone, takes the test up again until it moves: after a reset,
+and where the fault has cost the reference, after the output was turned onto its end by hand and that was
+stated. In *Shock* power is off throughout: a fault need not stop it. ``--quick`` throws a few faults into
+one test.
 """
 
 from __future__ import annotations
@@ -33,13 +35,15 @@ from hil.bench.referencing import LOST
 from hil.bench.rehearsal import KINDS, DisturbanceFault
 from hil.core import Cause, ConfirmReference, Reset, Sample, State
 from hil.measure import TESTS, GuardedTest, measure_all
-from hil.procedures import LockstepRunner, SimulatedOperator
+from hil.procedures import Hand, LockstepRunner, SimulatedOperator
 from hil.profile import load_profile
 
 PROFILE = "footplate_trainer"
 WATCHED_S = 6.0  # after the fault: what has not stopped the test then is borne
 GONE_S = WATCHED_S + 0.5  # after its moment the fault itself is gone
 LONGEST_S = 30.0  # into a test: the middle of the hold in Heat is like its beginning
+BEYOND_END_M = 0.001  # the nut is turned on so far: the springs press the output onto its end
+REFERENCED_M = 0.0003
 AGAIN_S = 0.3  # of motion, when it is taken up again
 WITHOUT_POWER = ("shock",)
 QUICK_TEST = "force_response_free"
@@ -53,6 +57,7 @@ class Outcome:
     Attributes:
         how, text: of the test's end; ``borne`` if it went on.
         cause: of the bench's stop, in words.
+        referenced: what the bench said to a stated position, if the fault had cost the reference.
         again: how taking it up again went: ``moves``, or the text that refuses it.
         problems: what is not as it must be.
     """
@@ -62,6 +67,7 @@ class Outcome:
     how: str = ""
     text: str = ""
     cause: str = ""
+    referenced: str = ""
     again: str = ""
     problems: list[str] = field(default_factory=list)
 
@@ -92,6 +98,8 @@ class _Broken(LockstepBench):
     def step(self) -> Sample:
         row = super().step()
         if self.outcome is None:
+            if self.outcomes:
+                return row  # the parent is through: its runner only ends what it began
             moving = self.bench.state is State.RUNNING or self.test.key in WITHOUT_POWER
             if self.time_s >= self.middle_s and moving:
                 self._fork()
@@ -202,7 +210,7 @@ def _judge(bench: _Broken, outcome: Outcome, fault: Fault, ends: list[Any]) -> N
 
 
 def _take_up(bench: _Broken, outcome: Outcome) -> None:
-    """The fault is gone; the person frees the rig, and the test is begun again."""
+    """The fault is gone: the person frees the rig, resets, references if need be, and begins again."""
     while bench._rehearser is not None and bench._rehearser.next_s < math.inf:
         bench.step()
     bench.environment.hang(0.0)
@@ -213,9 +221,8 @@ def _take_up(bench: _Broken, outcome: Outcome) -> None:
     bench.run(1.5)
     bench.request(Reset())
     bench.run(0.5)
-    if bench.bench.reference == LOST:  # the person looks where the output rests, and states it
-        rests_m = bench.drive.core.physics.output_position_m
-        bench.request(ConfirmReference(position_m=rests_m))
+    if bench.bench.reference == LOST:
+        _reference(bench, person, outcome)
     bench.again = True
     bench.events.clear()  # a runner takes those that it finds for news
     ends: list[Any] = []
@@ -229,6 +236,20 @@ def _take_up(bench: _Broken, outcome: Outcome) -> None:
         return
     outcome.again = ends[0].text if ends else "nothing"
     outcome.problems.append("not taken up again")
+
+
+def _reference(bench: _Broken, person: SimulatedOperator, outcome: Outcome) -> None:
+    """Bring the output to its lower end by hand, and state that, as ``hookeline reference`` does."""
+    screw = bench.profile.actuator.screw
+    back = bench.drive.core.physics.output_position_m + BEYOND_END_M
+    turns = -back / screw.lead * (1 if screw.hand == "right" else -1)
+    bench.run(person.act(Hand("turn_screw", "Turn the output back onto its lower end.", turns)))
+    bench.run(1.0)
+    answer = bench.request(ConfirmReference())
+    outcome.referenced = answer.text
+    off_m = bench.bench.estimator.output_position_m - bench.drive.core.physics.output_position_m
+    if not answer.accepted or abs(off_m) > REFERENCED_M:
+        outcome.problems.append(f"referenced {1e3 * off_m:+.2f} mm off")
 
 
 def every(keys: list[str], faults: list[str], processes: int) -> Iterator[Outcome]:
@@ -257,7 +278,8 @@ def main(arguments: list[str] | None = None) -> int:
             flush=True,
         )
         if outcome.problems:
-            print(f"    {outcome.text}\n    again: {outcome.again}", flush=True)
+            told = f"    referenced: {outcome.referenced}\n" if outcome.referenced else ""
+            print(f"    {outcome.text}\n{told}    again: {outcome.again}", flush=True)
     short = [o for o in found if o.problems]
     stopped = sum(o.how == "stopped" for o in found)
     print(

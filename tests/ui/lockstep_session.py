@@ -33,7 +33,7 @@ class LockstepSession(Session):
 
     def __init__(self, bench: LockstepBench, model: OperateModel) -> None:
         # Nothing of the base is set up but what the window reads: there is no link.
-        self.bench, self.model, self.load = bench, model, None
+        self.bench, self.model, self.load, self.profile_file = bench, model, None, None
         self.on_accepted = []
         self.asked: list[Request] = []
         self.held: list[bool] = []

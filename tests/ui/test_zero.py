@@ -12,6 +12,7 @@ from hil.profile import load_profile, profile_to_dict
 from tests.ui.lockstep_session import LockstepSession
 from tests.ui.person_at_window import page_as
 from ui.dashboard.bench import OperateModel, health
+from ui.dashboard.measure import MeasureModel
 from ui.dashboard.operate import OperatePage, ZeroModel, ZeroPanel
 from ui.dashboard.widgets import THEMES, sizes_for
 from ui.dashboard.window import Window
@@ -69,6 +70,24 @@ def test_a_seek_runs_while_the_control_is_held_and_verifies_zero():
     assert "home switch found, 3 touches" in zero.text and not zero.wrong
     assert zero.verified and "home switch was sought and found" in zero.how
     assert rig.bench.bench.envelope is None and rig.bench.bench.state is State.DE_ENERGISED
+
+
+def test_after_a_lost_reference_a_measurement_waits_for_a_stated_place(tmp_path):
+    rig = Rig(0.0)
+    measuring = MeasureModel(rig.model, rig.session, tmp_path)
+    rig.bench.environment.disturb("encoder_reversed", 1.0)
+    rig.bench.environment.turn_screw(0.5)
+    rig.turn(1.5)
+    rig.bench.environment.disturb("encoder_reversed", None)
+    rig.bench.environment.turn_screw(-1.0)
+    rig.turn(3.0)
+    assert "REFERENCE LOST" in [word.text for word in health(rig.model)]
+    assert "the reference is lost" in measuring.why_not_begin
+    # Power is refused, so a seek is not offered.
+    assert "State where the output stands" in rig.zero.how and "To seek" not in rig.zero.how
+    rig.zero.state(mark=False)
+    rig.turn(0.2)
+    assert rig.zero.verified and measuring.why_not_begin == ""
 
 
 def test_letting_go_stops_it_and_a_reset_lets_it_begin_anew():

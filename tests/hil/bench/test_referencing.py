@@ -160,3 +160,23 @@ def test_the_law_is_measured_only_until_power_goes() -> None:
     bench.run(0.2)
     assert bench.request(PowerOn(load_supported=True)).accepted
     assert not bench.bench.supervisor.law_is_measured
+
+
+def test_a_reference_confirmed_after_more_jumps_is_not_lost_at_once():
+    """The counts jump again while the reference is lost, as when a loose plug is put right."""
+    bench = started_at(0.0)
+    for turned in (1.0, 0.0):
+        bench.environment.disturb("encoder_reversed", turned)
+        if turned:
+            bench.environment.turn_screw(0.5)
+        bench.run(1.5)
+    assert bench.bench.reference == "lost"
+    bench.run(3.0)  # the slide sinks onto its end
+    refused = bench.request(PowerOn(load_supported=True))
+    assert not refused.accepted and "confirm that" in refused.text
+    outcome = bench.request(ConfirmReference(position_m=0.0))
+    assert outcome.accepted, outcome.text
+    bench.run(0.3)
+    assert bench.bench.reference == "confirmed" and not bench.bench.supervisor.reference_lost
+    powered(bench)
+    assert bench.request(ZERO_FORCE).accepted

@@ -13,6 +13,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from hil.bench import LOST, WHY_OPEN
 from hil.control import profile_in_force
 from hil.link import connect_beside
 from hil.measure import (
@@ -134,7 +135,11 @@ class MeasureModel(GuidedModel[GuardedTest]):
             return f"the profile was written. {START_ANEW.rstrip('.')}"
         if self._runs is None and self.session is not None:
             return "the folder of runs is not known to this window; start it with --runs"
-        return why_not_begin(self.model, self.session)
+        why = why_not_begin(self.model, self.session)
+        if not why and self.model.reference in WHY_OPEN:
+            how = "lost" if self.model.reference == LOST else "not verified"
+            return f"the reference is {how}: obtain it on the page Operate (O), then go on (G)"
+        return why
 
     def evaluating(self, test: GuardedTest) -> bool:
         """Return whether the test has ended well, and its figures are being made."""

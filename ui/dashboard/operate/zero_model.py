@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
-from hil.bench import WHY_OPEN, is_verified
+from hil.bench import LOST, WHY_OPEN, is_verified
 from hil.control import seek_figures
 from hil.core import Apply, ConfirmReference, EndCommission, PowerOn, SeekReference, State
 from hil.link import Answer
@@ -62,7 +62,10 @@ class ZeroModel:
         reference = self._model.reference
         if reference in WHY_OPEN:
             # The panel's buttons are the fix.
-            return f"{WHY_OPEN[reference].partition(' Fix:')[0]} To seek: {self.clear}."
+            why = WHY_OPEN[reference].partition(" Fix:")[0]
+            if reference == LOST:
+                return f"{why} State where the output stands; power comes no earlier."
+            return f"{why} To seek: {self.clear}."
         return f"Zero of positions: {HOW.get(reference, reference) or 'not known'}."
 
     @property
