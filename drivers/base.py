@@ -243,10 +243,10 @@ class Drive(Protocol):
     def write(self, command: Command) -> None:
         """Send one command; a torque is held to ``peak_torque_N_m``.
 
-        Once power went away, an ON that still stands is no new request: OFF comes first.
+        Once power went away, an ON that still stands is not a new request: OFF comes first.
 
         Raises:
-            DriverError: not open, a target that is no finite number, or power asked for in a
+            DriverError: not open, a target that is not a finite number, or power asked for in a
                 mode that is none of the ``capabilities``.
         """
 

@@ -58,7 +58,7 @@ USUAL_FACTORS = {
 
 
 def _pure(quantity: Any) -> dict[str, float]:
-    """Powers of the units without dimension: 60 rpm is no Hz, and um no um/count."""
+    """Powers of the units without dimension: 60 rpm are not Hz, nor is um um/count."""
     roots = dict(units().get_base_units(quantity.units)[1]._units)
     return {
         name: float(cast(float, power))
@@ -75,7 +75,7 @@ class Dimension:
     were dumped from a model and not written by a person.
 
     Raises (through pydantic) ``quantity_unit`` for a missing or wrong unit and
-    ``quantity_text`` for text that is no quantity.
+    ``quantity_text`` for text that is not a quantity.
     """
 
     unit: str

@@ -1,6 +1,6 @@
 r"""Serial traffic as timed text, one line a chunk: ``(1700000000.123456) < "T +0.5000\\x0d"``.
 
-``<`` came from the board, ``>`` went to it. Between the quotes every byte that is no printable
+``<`` came from the board, ``>`` went to it. Between the quotes every byte that is not a printable
 ASCII stands as ``\\xNN``; so does the backslash itself, and the quote.
 """
 
@@ -14,7 +14,7 @@ _ESCAPE = re.compile(r"\\x([0-9a-f]{2})")
 
 
 class WireTextError(ValueError):
-    """A line is no timed text; the text names the line."""
+    """A line is not timed text; the text names the line."""
 
 
 def timed_line(time_s: float, received: bool, data: bytes) -> str:
@@ -36,9 +36,9 @@ def read_timed(lines: Iterable[str]) -> Iterator[tuple[float, bool, bytes]]:
             continue
         match = _LINE.fullmatch(line.strip())
         if match is None:
-            raise WireTextError(f"line {number} is no timed serial text")
+            raise WireTextError(f"line {number} is not timed serial text")
         text = _ESCAPE.sub(lambda found: chr(int(found[1], 16)), match[3])
         try:
             yield float(match[1]), match[2] == "<", text.encode("latin-1")
         except UnicodeEncodeError:
-            raise WireTextError(f"line {number} is no timed serial text") from None
+            raise WireTextError(f"line {number} is not timed serial text") from None

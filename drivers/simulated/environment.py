@@ -186,7 +186,7 @@ class Environment:
         ``name`` is one of ``DISTURBANCES``; a flag takes 1 (or True) and 0 (or False).
 
         Raises:
-            ValueError: unknown name, or a value that is no number.
+            ValueError: unknown name, or a value that is not a number.
         """
         if name not in DISTURBANCES:
             hint = did_you_mean(name, DISTURBANCES, "; ")

@@ -244,7 +244,7 @@ class RigParameters:
         try:
             values = json.loads(text)
         except json.JSONDecodeError as error:
-            raise ValueError(f"rig parameters are no JSON: {error}") from None
+            raise ValueError(f"rig parameters are not JSON: {error}") from None
         if not isinstance(values, dict):
             raise ValueError("rig parameters must be one JSON object of name: value")
         return cls.from_mapping(values)

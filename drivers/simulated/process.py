@@ -62,7 +62,7 @@ def read_configuration(path: Path) -> Configuration:
     except OSError as error:
         raise ConfigurationError(f"{path}: {error.strerror}") from None
     except ValueError as error:
-        raise ConfigurationError(f"{path} is no JSON: {error}") from None
+        raise ConfigurationError(f"{path} is not JSON: {error}") from None
     if not isinstance(values, dict):
         raise ConfigurationError(f"{path}: must hold one JSON object")
     unknown = sorted(set(values) - _KEYS)

@@ -1,6 +1,6 @@
 """A simulation control into the simulated rig's process: weights, hand and disturbances by request.
 
-It is no part of the wire that the bench uses, so that nothing the bench knows can come
+It is not part of the wire that the bench uses, so that nothing the bench knows can come
 from here. One JSON object each way: ``{"do": "hang", "mass_kg": 5}`` is answered by
 ``{"ok": true}`` or ``{"ok": false, "error": "..."}``.
 """

@@ -276,7 +276,7 @@ def _clear(path: str) -> None:
         return  # bind says what is wrong, if anything is
     if not stat.S_ISSOCK(kind):
         raise can.CanInitializationError(
-            f"{path} exists and is no socket: give the bus another path"
+            f"{path} exists and is not a socket: give the bus another path"
         )
     with socket.socket(socket.AF_UNIX, socket.SOCK_SEQPACKET) as probe:
         probe.setblocking(False)

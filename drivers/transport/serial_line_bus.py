@@ -274,7 +274,7 @@ class SerialLineBus(can.BusABC):
     def _take(self, chunk: bytes, now_s: float) -> None:
         if b"\a" in chunk:
             self.refused += chunk.count(b"\a")
-            # A line that BELL breaks into is no frame; a line end alone would be an answer.
+            # A line that BELL breaks into is not a frame; a line end alone would be an answer.
             chunk = chunk.replace(b"\a", b"\a\r")
         lines = (self._rest + chunk).split(b"\r")
         rest = lines.pop()

@@ -91,7 +91,7 @@ class ApplyingBench(AskedBench):
                 False, f"{behaviour.kind.replace('_', ' ')} is for restricted operation only"
             )
         if not all(math.isfinite(v) for _, v in behaviour if isinstance(v, float)):
-            return Outcome(False, "a value that is no finite number is refused")
+            return Outcome(False, "a value that is not a finite number is refused")
         most = min(self.supervisor.bounds.torque_limit_N_m, self.envelope.torque_N_m)
         if abs(behaviour.torque_N_m) > most + 1e-9:
             return Outcome(

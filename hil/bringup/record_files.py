@@ -42,7 +42,9 @@ def read_record(folder: Path | str) -> dict[str, Any]:
     try:
         data = read_plain_yaml(file)
         if not isinstance(data, dict) or data.get("schema_version") != SCHEMA_VERSION:
-            raise RecordError(f"'{file}' is no bring-up record of schema_version {SCHEMA_VERSION}")
+            raise RecordError(
+                f"'{file}' is not a bring-up record of schema_version {SCHEMA_VERSION}"
+            )
         for entry in data["steps"]:
             Verdict(entry["verdict"])
             entry["step"], entry["changes"], entry["findings"], entry["plots"]
@@ -79,7 +81,7 @@ def write_samples(path: Path, rows: Rows) -> None:
 
 
 def plot_text(plot: Plot) -> str:
-    """A plot as JSON, so that it can be drawn again; what is no number is null."""
+    """A plot as JSON, so that it can be drawn again; what is not a number is null."""
     return json.dumps(
         {
             "title": plot.title,

@@ -176,7 +176,7 @@ def _judge_screw(
         return lead
     short = ratio < 1 - AGREES and abs(abs(counted) - ratio) <= AGREES
     if short:
-        # Caliper and encoder agree with each other: it is the turn that was no whole one.
+        # Caliper and encoder agree with each other: the turn was not a whole one.
         result.verdict = Verdict.NEEDS_PERSON
         result.text = (
             f"the shaft turned by {ratio:.2f} turns in place of one: find what holds it, or "

@@ -211,7 +211,7 @@ def load_calibration(path: Path | str, profile: Profile | None = None) -> Calibr
     schema_version = data.get("schema_version")
     if schema_version != SCHEMA_VERSION:
         raise CalibrationFileError(
-            f"'{path}' is no calibration file of schema_version {SCHEMA_VERSION}; name one that "
+            f"'{path}' is not a calibration file of schema_version {SCHEMA_VERSION}; name one that "
             "'hookeline calibrate --list' shows"
         )
     stored = data.pop("sha256", None)

@@ -183,7 +183,7 @@ class Content(_Strict):
 
 
 def plain_values(value: Any) -> Any:
-    """Of numpy's numbers and arrays Python's own; no NaN, and no text that is no Unicode."""
+    """Of numpy's numbers and arrays Python's own; no NaN, and no text that is not Unicode."""
     if isinstance(value, np.ndarray | np.generic):
         value = value.tolist()
     if isinstance(value, Mapping):

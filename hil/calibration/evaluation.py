@@ -30,7 +30,7 @@ from hil.profile import Profile, TwoSlopes
 # and friction, half a loop's width either way, reach farther.
 OUTLIER_SCORE = 6.0
 OUTLIER_LEAST_COUNTS = 4.0
-OUTLIER_SHARE = 0.15  # more than that are no outliers but something wrong
+OUTLIER_SHARE = 0.15  # more than are not outliers but something wrong
 DEAD_LEAST_M = 1e-4
 SPRINGS_WRONG = ("no_preload", "solid")
 DEAD_FROM, DEAD_TO = 0.15, 0.55  # of the largest force of the sweep: where each side is straight

@@ -79,7 +79,7 @@ def read_points(path: Path | str) -> Points:
     """The table in a CSV file.
 
     Raises:
-        PointsError: not readable, no such table, or a value that is no finite number.
+        PointsError: not readable, no such table, or a value that is not a finite number.
     """
     path = Path(path)
     try:
@@ -236,7 +236,7 @@ def _number(cell: str, place: str, name: str) -> float:
         value = float(cell)
     except ValueError:
         hint = "; write a point as decimal sign" if "," in cell else ""
-        raise PointsError(f"{place}: {name} '{cell}' is no number{hint}") from None
+        raise PointsError(f"{place}: {name} '{cell}' is not a number{hint}") from None
     if not math.isfinite(value):
         raise PointsError(f"{place}: {name} '{cell}' is not finite; leave the point out")
     return value

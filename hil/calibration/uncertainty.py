@@ -5,7 +5,7 @@ such input is moved by one standard uncertainty for all points together, the law
 and the change of the force read is its share (JCGM 100:2008, 5.1.3 note 1 and 5.2.2). What
 parts one reading from the next at the same force is taken from the residuals: friction of pivot
 and springs as their scatter, hysteresis as an even spread over the range that it shows
-(JCGM 100:2008, F.2.2.2), which is no bell curve. Hence the half width that holds 95 of 100 is
+(JCGM 100:2008, F.2.2.2), which is not a bell curve. Hence the half width that holds 95 of 100 is
 found from random draws of the whole budget (JCGM 101:2008, 7.7), and half of it is stated as u.
 
 The law's own share comes from fitting it again to readings drawn anew (JCGM 101:2008, 5.9): the

@@ -33,7 +33,7 @@ def check_behaviour(behaviour: Behaviour, profile: Profile, gains: Gains) -> Che
     if isinstance(behaviour, Waveform):
         numbers += [number for point in behaviour.points for number in point]
     if not all(math.isfinite(number) for number in numbers):
-        return Checked(behaviour, 0, "a value that is no finite number is refused")
+        return Checked(behaviour, 0, "a value that is not a finite number is refused")
     trim = _Trim(behaviour)
     limits = profile.limits
     force, travel = limits.force.limited, limits.travel

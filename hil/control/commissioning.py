@@ -19,7 +19,7 @@ HOLD_LASTS_S = 0.15  # after the last sign that the control is held
 SPEED_BANDWIDTH_RAD_S = 2 * math.pi * 5
 BLOCKED_SHARE = 0.1  # of the asked speed
 BLOCKED_S = 0.25
-STARTING_S = 0.4  # in which standing still is no blocking yet
+STARTING_S = 0.4  # in which standing still is not yet blocked
 
 
 class OpenLoop:
@@ -56,7 +56,7 @@ class OpenLoop:
         return max(-most, min(most, torque))
 
     def _end(self, estimator: Estimator, force: float) -> str:
-        # Each is written so that a value that is no number ends the motion.
+        # Each is written so that a value that is not a number ends the motion.
         asked = self._asked
         if not abs(force) <= asked.force_N:
             return "force"

@@ -23,7 +23,7 @@ class ControlledStop:
 
     The ramp ends in "power off" when nut and output rest, or after ``stop.longest`` whatever
     they do. It only ever brakes, and ends (category 0) where that cannot be trusted: a value
-    that is no number, a nut that gets faster than it has been since the stop began, or one that
+    that is not a number, a nut that gets faster than it has been since the stop began, or one that
     goes farther than the ramp needs.
 
     Attributes:
@@ -54,7 +54,7 @@ class ControlledStop:
         self._travel = self._farthest = 0.0
 
     def start(self, nut_velocity_m_s: float) -> None:
-        """Begin at this speed of the nut; one that is no number starts nothing."""
+        """Begin at this speed of the nut; one that is not a number starts nothing."""
         self.running = math.isfinite(nut_velocity_m_s)
         self._time = 0.0
         self._speed = nut_velocity_m_s
@@ -93,7 +93,7 @@ class ControlledStop:
         self._time += dt_s
         velocity = estimator.nut_velocity_m_s
         self._travel += velocity * estimator.step_s
-        # Written so that a value that is no number ends it.
+        # Written so that a value that is not a number ends it.
         gain = abs(velocity) - self._slowest
         self._slowest = min(self._slowest, abs(velocity))
         self._gaining_s = 0.0 if gain <= self.faster_m_s else self._gaining_s + estimator.step_s

@@ -74,7 +74,7 @@ class PowerRemoval:
         return self._asked and self._unseen_s > (self._allowed_s if self._shows_power else 0.0)
 
     def forgive(self) -> None:
-        """A loss that was provoked is over: what was not seen meanwhile is no finding."""
+        """A loss that was provoked is over: what was not seen meanwhile is not a finding."""
         if not self.still_on:
             self._asked = False
             self._on_s = self._unseen_s = 0.0
@@ -84,7 +84,7 @@ class PowerRemoval:
 
         Args:
             asked: the command that the drive has asks for power.
-            stage: as the drive shows it; ``fresh``: this is no old value.
+            stage: as the drive shows it; ``fresh``: this is not an old value.
         """
         if asked:
             self._asked = True

@@ -127,7 +127,7 @@ class ReferenceSeek(OpenLoop):
         return max(-most, min(most, torque))
 
     def _follow(self, estimator: Estimator, force_N: float) -> None:
-        # Each is written so that a value that is no number ends the motion.
+        # Each is written so that a value that is not a number ends the motion.
         figures, output = self.figures, estimator.output_position_m
         if not abs(force_N) <= figures.force_N:
             self._fail(

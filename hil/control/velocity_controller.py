@@ -62,7 +62,7 @@ class VelocityController:
     def velocity(
         self, desired_force_N: float, estimator: Estimator, stiffness_N_m: float = 0.0
     ) -> float:
-        """Nut velocity in m/s, within the speed limit; 0 for a force that is no number.
+        """Nut velocity in m/s, within the speed limit; 0 for a force that is not a number.
 
         ``stiffness_N_m`` is that of the virtual spring that asks for the force; 0 without one.
         """

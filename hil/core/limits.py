@@ -38,7 +38,7 @@ class Limit(enum.IntEnum):
 
 
 class Cause(enum.IntEnum):
-    """Causes of a stop that are no limit; same column, values above every ``Limit``."""
+    """Causes of a stop that are not limits; same column, values above every ``Limit``."""
 
     OPERATOR = 40
     HEARTBEAT_LATE = 41

@@ -77,7 +77,7 @@ def _log_uncaught(logger: logging.Logger) -> None:
 def merged_logs(directory: Path) -> str:
     """Logs of all processes in ``directory`` as one text, in order of time.
 
-    Of each the newest million bytes are taken; what is no log is left out.
+    Of each the newest million bytes are taken; what is not a log is left out.
     """
     records: list[str] = []
     for path in sorted(directory.glob(f"*{LOG_SUFFIX}")):

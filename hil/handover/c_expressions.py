@@ -203,7 +203,7 @@ class Expressions:
                     many = kind[1]
                     place = str(at % max(many, 1)) if isinstance(many, int) else f"{many} - {-at}"
             return f"{code}[{place}]", ("row", kind[2]) if kind[0] == "rows" else REAL
-        raise self.refuse(node, "an index into what is no row of numbers")
+        raise self.refuse(node, "an index into what is not a row of numbers")
 
     def _binop(self, node: ast.BinOp) -> tuple[str, Type]:
         (left, a), (right, b) = self.expression(node.left), self.expression(node.right)

@@ -25,7 +25,7 @@ HEADER = """\
  *
  * Written by Hookeline from the source that its bench runs; do not edit. Units are SI, signs those
  * of law.json. Build with LAW_SINGLE for float, else double. Do not build with -ffast-math: it
- * breaks the handling of values that are no number. Nothing is allocated, nothing is read or written
+ * breaks the handling of values that are not numbers. Nothing is allocated, nothing is read or written
  * outside the struct, no call recurses.
  *
  * Once: law_init, then Law_reference at rest with the first sample. Each cycle: Law_sense; if

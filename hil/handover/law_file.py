@@ -219,7 +219,7 @@ def profile_sha256(profile: Profile) -> str:
 
 
 def _plain(profile: Profile) -> dict[str, Any]:
-    """Return a profile as data; where its files lie on a computer is no part of it."""
+    """Return a profile as data; where its files lie on a computer is not part of it."""
     plain = profile_to_dict(profile)
     plain["drive"] = without_folders(plain["drive"])[0]
     return plain

@@ -137,7 +137,7 @@ def _check(digests: Any, files: Mapping[str, bytes], what: str, path: Path) -> N
 
 
 def _of_folder(path: Path) -> dict[str, bytes]:
-    """Return what the manifest of a folder names; other files are no part of the package."""
+    """Return what the manifest of a folder names; other files are not part of the package."""
     names = ["manifest.json"]
     with contextlib.suppress(ValueError, TypeError):  # said by who reads it
         names += [str(name) for name in json.loads((path / "manifest.json").read_bytes())]

@@ -65,7 +65,7 @@ class Sockets:
         try:
             self.requests.connect(requests)
         except zmq.ZMQError as error:
-            raise LinkError(f"'{self.where}' is no address to connect to: {error}") from None
+            raise LinkError(f"'{self.where}' is not an address to connect to: {error}") from None
 
     def subscribe(self, port: int) -> None:
         """Connect to the samples; ``port`` is that of the network link."""
@@ -111,7 +111,7 @@ def open_sockets(where: str | Path, keys: ClientKeys | None, unlimited: bool) ->
     if "://" in text:
         match = _TCP.fullmatch(text)
         if match is None or not 0 < int(match["port"]) < 65535:
-            raise LinkError(f"'{text}' is no address of a rig host; write tcp://HOST:PORT")
+            raise LinkError(f"'{text}' is not an address of a rig host; write tcp://HOST:PORT")
         if keys is None:
             raise LinkError(
                 f"'{text}' is reached over the network, which is encrypted only: give the "

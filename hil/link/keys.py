@@ -102,7 +102,7 @@ def make_client_keys(directory: Path | str, server: Path | str, name: str) -> No
     """
     directory, server = Path(directory), Path(server)
     if not _NAME.fullmatch(name):
-        raise CurveKeyError(f"'{name}' is no name for a client; use letters, digits, - and _")
+        raise CurveKeyError(f"'{name}' is not a name for a client; use letters, digits, - and _")
     listed = server / "allowed" / f"{name}.public"
     trusted = _read(server / "server.public")
     if listed.exists():

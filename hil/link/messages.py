@@ -149,7 +149,7 @@ def to_json(data: dict[str, Any]) -> bytes:
     """JSON in UTF-8; numbers that JSON does not know become null. Raises nothing."""
     try:
         return pydantic_core.to_json(data, inf_nan_mode="null")
-    except Exception:  # arrays, text that is no Unicode: rare, so slowly
+    except Exception:  # arrays, text that is not Unicode: rare, so slowly
         return json.dumps(_plain(data), allow_nan=False, separators=(",", ":")).encode()
 
 

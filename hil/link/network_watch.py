@@ -13,7 +13,7 @@ import zmq
 
 # A request has 131 kB at most. What comes beyond it without a whole message is an endless one.
 MOST_UNFINISHED_BYTES = 1_000_000
-# Signs of life of the transport and handshakes are no messages. Measured here: 0.1 kB/s.
+# Signs of life of the transport and handshakes are not messages. Measured here: 0.1 kB/s.
 QUIET_BYTES_PER_S = 2000.0
 MOST_CONNECTIONS = 64  # of both ports together
 _EVENTS_AT_ONCE = 8

@@ -98,7 +98,7 @@ class _Network:
     def __init__(self, tcp: str, keys: ServerKeys, kept: int) -> None:
         host, _, port_text = tcp.rpartition(":")
         if not host or not port_text.isdigit() or int(port_text) > 65534:
-            raise LinkError(f"'{tcp}' is no address to serve on; write HOST:PORT, 0.0.0.0:5600")
+            raise LinkError(f"'{tcp}' is not an address to serve on; write HOST:PORT, 0.0.0.0:5600")
         port = int(port_text)
         self._context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
         self._watch = NetworkWatch()

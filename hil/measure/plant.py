@@ -78,7 +78,7 @@ def _wave(profile: Profile, name: str, realisation: int) -> Multisine:
 def _run(profile: Profile) -> Part:
     level = sine_N(profile)[0]
     yield from blocked_in_the_middle(profile)
-    # Motor and springs are what is compared: a mass or friction other than stated is no change.
+    # Motor and springs are what is compared: a mass or friction other than stated is not a change.
     yield from under_power(envelope(profile), "Force sines and waves against the clamp", True)
     for frequency in SINES_Hz:
         lasts = SETTLE_S + CYCLES / frequency

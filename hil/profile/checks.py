@@ -273,7 +273,7 @@ def _uncertainty(profile: Profile) -> Iterator[Finding]:
     if expanded > 0.25 * force:
         yield Finding(
             ("calibration", "absolute_uncertainty"),
-            f"±{expanded:.3g} N (k = 2) at {force:.4g} N: this is no measurement",
+            f"±{expanded:.3g} N (k = 2) at {force:.4g} N: this is not a measurement",
             "calibrate again; both values are standard uncertainties",
         )
     # Standard uncertainty of one count: a rectangular distribution (JCGM 100:2008, F.2.2.1).

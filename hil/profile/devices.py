@@ -187,7 +187,7 @@ def rig_parameters(profile: Profile) -> RigParameters:
     Raises:
         DriverError: no such protocol.
         ProfileError: an entry of ``simulation.actual`` is unknown or impossible, or the whole
-            is no rig.
+            is not a rig.
     """
     try:
         base = RigParameters().but(_described(profile))

@@ -154,13 +154,19 @@ def _union_words(kind: str, context: dict[str, Any], field: FieldInfo | None) ->
 
 
 def _quantity_words(value: object, unit: str) -> tuple[str, str]:
-    """Words for a value that is no quantity with the unit."""
+    """Words for a value that is not a quantity with the unit."""
     example = f"'{EXAMPLES.get(unit, '1 ' + unit)}'"
     if isinstance(value, str):
-        return f"{shown(value)} is no quantity of the kind {unit}", f"write for instance {example}"
+        return (
+            f"{shown(value)} is not a quantity of the kind {unit}",
+            f"write for instance {example}",
+        )
     if isinstance(value, int | float) and not isinstance(value, bool):
         return f"{shown(value)} has no unit", f"write it with its unit, for instance {example}"
-    return f"{shown(value)} is no quantity", f"write a number with its unit, for instance {example}"
+    return (
+        f"{shown(value)} is not a quantity",
+        f"write a number with its unit, for instance {example}",
+    )
 
 
 def _type_words(
@@ -169,12 +175,12 @@ def _type_words(
     """Words for a value of another type; None for any other finding."""
     if kind in ("model_type", "model_attributes_type", "dict_type"):
         if inner in (("actuator",), ("rig",), ("drive",)):
-            return f"{shown(value)} is no mapping", (
+            return f"{shown(value)} is not a mapping", (
                 "indent its keys below, or name a file that ends in .yaml"
             )
-        return f"{shown(value)} is no mapping", "indent its keys below it"
+        return f"{shown(value)} is not a mapping", "indent its keys below it"
     if kind in ("tuple_type", "list_type"):
-        return f"{shown(value)} is no list", "write it in brackets, such as '[a, b]'"
+        return f"{shown(value)} is not a list", "write it in brackets, such as '[a, b]'"
     if kind == "string_type":
         return f"{shown(value)} is not text", "put it in quotes"
     if kind == "literal_error":

@@ -148,7 +148,7 @@ def _sensor_watch(profile: Profile) -> Iterator[Finding]:
     if limits.sensor_frozen.lasting < 3 * period:
         yield Finding(
             ("limits", "sensor_frozen", "lasting"),
-            "shorter than three cycles: two equal readings are no fault",
+            "shorter than three cycles: two equal readings are not a fault",
             "write for instance 0.2 s",
         )
     if limits.sensor_frozen.nut_travel < 4 * per_count:

@@ -154,7 +154,7 @@ def profile_from_dict(data: object) -> Profile:
     """The inverse of :func:`profile_to_dict`.
 
     Raises:
-        ProfileError: ``data`` is no dumped profile.
+        ProfileError: ``data`` is not a dumped profile.
     """
     if not isinstance(data, dict):
         raise ProfileError(
@@ -233,14 +233,14 @@ def _read_with_parts(
 def _base(
     source: Source, file: Path, texts: Mapping[Path, str], above: tuple[Path, ...]
 ) -> Source | None:
-    """The profile that this one says it is ``based_on``, which is no key of a profile."""
+    """The profile that this one says it is ``based_on``, which is not a key of a profile."""
     if BASE not in source.data:
         return None
     name = source.data.pop(BASE)
     base = part_path(file, name)
     what, fix = "", "the name is taken from this file's own directory, then from the shipped ones"
     if base is None:
-        what, fix = f"{shown_value(name)} is no profile", "name a file that ends in .yaml"
+        what, fix = f"{shown_value(name)} is not a profile", "name a file that ends in .yaml"
     elif not base.is_file():
         what = f"no file '{name}'"
     elif base.resolve() in above:

@@ -144,6 +144,6 @@ def implausible(profile: Profile) -> Iterator[Finding]:
         except ValueError:
             yield Finding(
                 ("calibration", "dated"),
-                f"'{profile.calibration.dated}' is no date",
+                f"'{profile.calibration.dated}' is not a date",
                 'write it as in ISO 8601, such as "2026-01-15"',
             )

@@ -41,7 +41,7 @@ def reference_inconsistencies(profile: Profile) -> Iterator[Finding]:
     if reference.seek_force is not None and not least <= reference.seek_force <= most:
         yield Finding(
             ("reference", "seek_force"),
-            f"{reference.seek_force:.4g} N is no gentle force beside a limit of "
+            f"{reference.seek_force:.4g} N is not a gentle force beside a limit of "
             f"{limits.force.limited:.4g} N",
             f"write {least:.3g} N to {most:.3g} N, or leave it out",
         )

@@ -64,7 +64,7 @@ class Source:
         """Take from ``base`` what is not written here, with its places.
 
         Mappings are laid over each other key by key. What is written here replaces all that the
-        base has at its key if it is no mapping, says its own ``kind`` or ``protocol``, or is one
+        base has at its key if it is not a mapping, says its own ``kind`` or ``protocol``, or is one
         of the top-level keys in ``whole``.
         """
         replaced: list[Path_] = []

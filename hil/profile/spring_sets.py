@@ -32,7 +32,7 @@ class SpringSet:
 
 @dataclass(frozen=True)
 class BrokenSet:
-    """A profile of the rig that cannot be read, and so is no set to choose.
+    """A profile of the rig that cannot be read, and so is not a set to choose.
 
     Attributes:
         problem: the first one, with its place and fix.

@@ -45,7 +45,7 @@ def write_back(path: str | Path, changes: Mapping[str, str]) -> list[Written]:
 
     Raises:
         ProfileError: a key or value that cannot be written, a profile that ships with the
-            program, or a result that is no valid profile; nothing is changed then.
+            program, or a result that is not a valid profile; nothing is changed then.
         OSError: the disk refused; nothing is changed then.
     """
     return _write(*changed_texts(path, changes))
@@ -174,7 +174,7 @@ def edited(text: str, path: Path_, value: str, shown: str = "profile", key: str 
     """
     key = key or dotted(path)
     if not value.strip() or len(value.splitlines()) != 1 or not value.isprintable():
-        raise _refused(shown, key, f"{value!r} is no value of one line", "give one, with unit")
+        raise _refused(shown, key, f"{value!r} is not a value of one line", "give one, with unit")
     before = read_source(Path(shown), shown, text)
     root = _compose(text)
     node, at, keys = root, 0, list(path)

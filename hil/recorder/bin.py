@@ -18,7 +18,7 @@ def bin_run(folder: Path) -> Path:
         RunError: it is being recorded, is pinned, is not there, or the disk refuses.
     """
     if not folder.is_dir() or number_and_name(folder) is None:
-        raise RunError(f"'{folder}' is no run folder; 'hookeline runs' lists what there is")
+        raise RunError(f"'{folder}' is not a run folder; 'hookeline runs' lists what there is")
     if is_being_written(folder / SAMPLES_OPEN):
         raise RunError(f"run '{folder.name}' is being recorded; end it first")
     if read_labels(folder).pinned:

@@ -21,7 +21,7 @@ PROCESS_LOG = "processes.log"
 
 
 def number_and_name(folder: Path | os.DirEntry[str]) -> tuple[int, str] | None:
-    """``0012-float`` gives (12, "float"); None for a folder that is no run."""
+    """``0012-float`` gives (12, "float"); None for a folder that is not a run."""
     match = _FOLDER.fullmatch(folder.name)
     return (int(match[1]), match[2]) if match else None
 

@@ -58,7 +58,7 @@ def read_labels(folder: Path) -> RunLabels:
 
 def _labels(file: Path, found: Any) -> RunLabels:
     if not isinstance(found, Mapping):
-        raise RunError(f"'{file}' is no mapping of keys to values; correct or remove it")
+        raise RunError(f"'{file}' is not a mapping of keys to values; correct or remove it")
     if found.get("schema_version") != SCHEMA_VERSION:
         raise RunError(
             f"'{file}' has schema_version {found.get('schema_version')!r}, this program reads "
@@ -137,5 +137,5 @@ def change_labels(folder: Path, **changes: Any) -> RunLabels:
         RunError: the run is not there, or see ``read_labels`` and ``write_labels``.
     """
     if not folder.is_dir():
-        raise RunError(f"'{folder}' is no run folder; 'hookeline runs' lists what there is")
+        raise RunError(f"'{folder}' is not a run folder; 'hookeline runs' lists what there is")
     return write_labels(folder, replace(read_labels(folder), **changes))

@@ -71,7 +71,7 @@ def list_runs(directory: Path | str) -> list[RunSummary]:
     Raises:
         RunError: the directory cannot be read.
     """
-    # Ten thousand lines are no garbage; looking through them again and again took half the time.
+    # Ten thousand lines are not garbage; looking through them again and again took half the time.
     collecting = gc.isenabled()
     gc.disable()
     try:

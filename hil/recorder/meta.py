@@ -149,7 +149,7 @@ def read_meta(folder: Path) -> dict[str, Any]:
     except PlainYamlError as error:
         raise RunError(f"'{file}' cannot be used ({error}); correct it by hand") from None
     if not isinstance(meta, dict):
-        raise RunError(f"'{file}' is no mapping of keys to values; correct it by hand")
+        raise RunError(f"'{file}' is not a mapping of keys to values; correct it by hand")
     return meta
 
 
@@ -158,7 +158,7 @@ def now_iso() -> str:
 
 
 def later_iso(moment: str, seconds: float) -> str:
-    """``moment`` (ISO 8601) shifted by ``seconds``; as it was if it is no moment."""
+    """``moment`` (ISO 8601) shifted by ``seconds``; as it was if it is not a moment."""
     try:
         start = datetime.datetime.fromisoformat(moment)
     except (ValueError, TypeError):

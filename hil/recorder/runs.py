@@ -193,13 +193,15 @@ def load_run(path: Path | str) -> Run:
     """Open a run folder, closed or not. Samples and events are read when first used.
 
     Raises:
-        RunError: it is no run folder.
+        RunError: it is not a run folder.
     """
     path = Path(path)
     if not path.is_dir():
-        raise RunError(f"'{path}' is no run folder; 'hookeline runs' lists what there is")
+        raise RunError(f"'{path}' is not a run folder; 'hookeline runs' lists what there is")
     if not any((path / name).exists() for name in (SAMPLES, SAMPLES_OPEN)):
-        raise RunError(f"'{path}' holds neither {SAMPLES} nor {SAMPLES_OPEN}; it is no run folder")
+        raise RunError(
+            f"'{path}' holds neither {SAMPLES} nor {SAMPLES_OPEN}; it is not a run folder"
+        )
     try:
         meta = read_meta(path)
     except RunError:
@@ -221,7 +223,7 @@ def repair_run(path: Path | str) -> str:
     ``samples.arrows`` is left where it is.
 
     Raises:
-        RunError: it is being recorded, is no run folder, or the disk refuses.
+        RunError: it is being recorded, is not a run folder, or the disk refuses.
     """
     run = load_run(path)
     source, target = run.path / SAMPLES_OPEN, run.path / SAMPLES

@@ -175,7 +175,7 @@ class _Reader:
             self._too_many(at)
         known = ", ".join(_KNOWN)
         if not isinstance(data, dict):
-            self.wrong(at, "", f"{shown(data)} is no step", "write '- do: float' and its keys")
+            self.wrong(at, "", f"{shown(data)} is not a step", "write '- do: float' and its keys")
             return []
         name = data.get("do")
         if name is None:
@@ -184,7 +184,7 @@ class _Reader:
         model = _KNOWN.get(name) if isinstance(name, str) else None
         if model is None:
             fix = did_you_mean(name, _KNOWN) or f"write one of {known}"
-            self.wrong(at, "do", f"{shown(name)} is no step", fix)
+            self.wrong(at, "do", f"{shown(name)} is not a step", fix)
             return []
         resolved, unknown = with_values(data, values, at.path)
         for path, what, fix in unknown:

@@ -35,7 +35,9 @@ def read_tolerance(text: str, kind: str, setpoint: float | None) -> float:
     match = _PERCENT.fullmatch(text)
     if match is not None:
         if setpoint is None:
-            raise ValueError(f"a share of nothing is no tolerance; write for instance '{example}'")
+            raise ValueError(
+                f"a share of nothing is not a tolerance; write for instance '{example}'"
+            )
         value = float(match[1]) / 100.0 * abs(setpoint)
     else:
         try:

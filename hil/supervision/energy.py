@@ -87,7 +87,7 @@ class OutputEnergy:
             self._swings += 1
         self._half_J += power * step
         again = self._before_J > least and self._half_J > AGAIN * self._before_J
-        # Written so that a value that is no number trips.
+        # Written so that a value that is not a number trips.
         if energy <= self.limited_J:
             self._swings = 0
         again |= self._swings > BLOW_SWINGS

@@ -215,7 +215,7 @@ class Following:
         return self._explained_N
 
     def _judge(self) -> None:
-        """Complete ``limited`` and ``cause``; a value that is no number trips."""
+        """Complete ``limited`` and ``cause``; a value that is not a number trips."""
         mask = cause = 0
         force, setpoint, energy = self.force, self.setpoint, self.energy
         if not setpoint.error_N <= setpoint.limited_N:

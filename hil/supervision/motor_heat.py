@@ -16,7 +16,7 @@ import math
 
 from hil.profile import Profile
 
-# More is a damaged file or a current that is no number.
+# More is a damaged file or a current that is not a number.
 MOST_HEAT = 1e3
 
 

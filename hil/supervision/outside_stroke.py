@@ -1,6 +1,6 @@
 """Name of what makes the output read a place outside its mechanical ends, where it cannot be.
 
-Such a place is no travel of the output: motor sensor, deflection sensor or reference lie. Standing
+The output cannot be there: motor sensor, deflection sensor or reference lie. Standing
 on its end at power-on is where this shows first, since the soft end lies further in.
 """
 

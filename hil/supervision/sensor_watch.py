@@ -21,7 +21,7 @@ IMPOSSIBLE_SPEED = 4.0
 LONGEST_GAP_S = 0.02  # across a longer one nothing is expected of the deflection
 IMPOSSIBLE_STEP_M = 1e-4
 # A jump of the deflection by less force than this share of the limit spoils no figure; noise of
-# many times the stated one is no jump.
+# many times the stated one is not a jump.
 JUMP_SHARE, JUMP_NOISES = 0.04, 10.0
 ACCELERATION_M_S2 = 60.0  # of the nut by peak torque and of a light output by the springs
 ROUNDING_S = 1e-9  # of times that are differences of large ones
@@ -218,7 +218,7 @@ class SensorWatch:
         """One sentence with numbers for a cause that ``look`` returned."""
         if limit == Limit.SENSOR_JUMP:
             if math.isinf(self.jump_counts):
-                return f"the deflection sensor reads {counts}, which is no number of counts"
+                return f"the deflection sensor reads {counts}, which is not a number of counts"
             return (
                 f"the deflection sensor jumped by {self.jump_counts:+.0f} counts in one cycle, "
                 f"above {self._jump_allowed:.0f}"

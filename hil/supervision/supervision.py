@@ -297,7 +297,7 @@ class Supervisor:
         return self.following.cause
 
     def beyond(self, estimator: Estimator, force: float, current: float) -> int:
-        """Return the limit whose tripped value is passed, or 0; a value that is no number trips."""
+        """Return the limit whose tripped value is passed, or 0; a value that is not a number trips."""
         tripped = self._force_tripped
         if not -tripped <= force <= tripped:
             return Limit.FORCE

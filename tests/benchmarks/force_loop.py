@@ -147,7 +147,7 @@ def step_figures(
     rig.run(1.0, lambda t: low)
     rows = rig.run(2.0, lambda t: high)
     late = rows[-1000:]
-    # The mean of three samples: one count of noise is no overshoot.
+    # The mean of three samples: one count of noise is not an overshoot.
     smooth = np.convolve(rows[:, FORCE], np.ones(3) / 3, "valid")
     return (
         max(0.0, (smooth.max() - high) / (high - low)),

@@ -18,7 +18,7 @@ A program measures, then hands its rows and its goals over::
 
 ``finish`` prints the machine and the date, the tables, the notes and, with ``--json``, one JSON
 object on the last line. It returns 0; with ``--check`` it returns 1 if a goal is missed or a
-figure is no number, and names each on stderr.
+figure is not a number, and names each on stderr.
 """
 
 from __future__ import annotations
@@ -62,7 +62,7 @@ class Figure:
 
     @property
     def reached(self) -> bool:
-        """False for a missed goal; a figure that is no number never reaches one."""
+        """False for a missed goal; a figure that is not a number never reaches one."""
         if self.most is None and self.least is None:
             return True
         if not math.isfinite(self.value):

@@ -138,7 +138,7 @@ def parsed(text: str) -> Session:
     session = Session(tuple(parts[0].split(" + ")), parts[1], float(parts[2]), int(parts[3]))
     for name in session.faults:
         if name not in FAULTS:
-            raise ValueError(f"{name!r} is no fault; these are: {'; '.join(FAULTS)}")
+            raise ValueError(f"{name!r} is not a fault; these are: {'; '.join(FAULTS)}")
     if session.behaviour not in BEHAVIOURS:
-        raise ValueError(f"{session.behaviour!r} is no behaviour; these are: {BEHAVIOURS}")
+        raise ValueError(f"{session.behaviour!r} is not a behaviour; these are: {BEHAVIOURS}")
     return session

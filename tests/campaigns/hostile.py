@@ -163,7 +163,7 @@ class Judge:
 
     def note(self, number: int, made: Made) -> None:
         key = number if made.id == NUMBER else made.id
-        with contextlib.suppress(TypeError):  # a list is no number that could come back
+        with contextlib.suppress(TypeError):  # a list is not a number that could come back
             self._sent.setdefault(key, []).append(made)
 
     def answer(self, data: bytes) -> None:
@@ -299,7 +299,7 @@ def _pieces(draw: random.Random) -> Iterator[bytes]:
 def below(
     addresses: list[tuple[str, int] | str], count: int, seed: int, go: Flag | None = None
 ) -> dict[str, Any]:
-    """Send what is no message to all ports; each piece counts as one."""
+    """Send what is not a message to all ports; each piece counts as one."""
     draw = random.Random(seed)
     seen: Counter[str] = Counter()
     while seen["sent"] < count:

@@ -62,7 +62,7 @@ def test_what_people_type_is_read(text, value):
 
 @pytest.mark.parametrize("text", ["", "mm", "1e", "nan", "inf", "1.9", "53.1", "−5", "2 7"])
 def test_what_cannot_be_used_is_said_with_the_range_or_the_text(text):
-    with pytest.raises(EntryError, match=r"Rest position: (2\.0 to 53\.0 mm|'.*' is no number)"):
+    with pytest.raises(EntryError, match=r"Rest position: (2\.0 to 53\.0 mm|'.*' is not a number)"):
         FIELD.parse(text)
 
 
@@ -140,7 +140,7 @@ def test_a_missing_or_binary_file_is_told(tmp_path):
     with pytest.raises(EntryError, match="write the path"):
         read_table("  ", 1.0)
     (tmp_path / "b").write_bytes(b"\xff\xfe\x00\x80")
-    with pytest.raises(EntryError, match="no text file"):
+    with pytest.raises(EntryError, match="not a text file"):
         read_table(str(tmp_path / "b"), 1.0)
 
 

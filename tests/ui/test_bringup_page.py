@@ -228,7 +228,7 @@ def test_simulated_hands_go_through_the_steps_and_a_failure_names_its_fix(person
     someone.until(lambda: bringup.current is SUPPLY)
     assert bringup.state_of(SUPPLY) == RUNNING
     someone.page.refresh()
-    # What the step says of itself is no order in large words.
+    # What the step says of itself is not an order in large words.
     assert SUPPLY.happens not in page.ask.text.text()
     someone.until(lambda: someone.model.holder == "bring-up")
     assert not someone.window.strip.power.isEnabled()
@@ -327,7 +327,7 @@ def test_a_hand_that_is_gone_stops_the_rig(person, how):
     assert ("Operator" if how == "esc" else "Hold-to-run") in someone.model.last_stop
     someone.ended()
     assert someone.model.value("power_stage") == PowerStage.OFF
-    if how == "esc":  # a person's stop is no finding, and stays until it is reset
+    if how == "esc":  # a person's stop is not a finding, and stays until it is reset
         assert someone.model.state is State.STOPPED
         assert someone.bringup.state_of(STANDING) == Verdict.NOT_RUN
 

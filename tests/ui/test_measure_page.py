@@ -267,7 +267,7 @@ def test_a_redesign_is_tried_under_guard_and_written_only_if_it_holds(person, be
     someone.ended()
     assert "keep the gains in force" in page.ask.text.text() and "below 30°" in page.ask.text.text()
     assert measuring.question is None and "Try" in page.use.text()
-    assert measuring.results["force_response"] is before  # it is no result of the measurement
+    assert measuring.results["force_response"] is before  # it is not a result of the measurement
     # Another trial is stopped: nothing is judged.
     measuring.tests = (PLANT, UNENDING)
     someone.press(Qt.Key.Key_U)

@@ -45,7 +45,7 @@ def test_a_calibration_by_load_cell(tmp_path: Path, capfd: Any) -> None:
         (BY_CELL, "--loads cell needs --cell-u, the cell's standard uncertainty (half of"),
         ((*BY_CELL, "--cell-u", "0.2"), "write a number above 0 with its unit, such as '0.1 %'"),
         ((*BY_CELL, "--cell-u", "-1 N"), "write a number above 0 with its unit"),
-        ((*BY_CELL, "--cell-u", "20 %"), "a cell known no better than 5 % is no reference"),
+        ((*BY_CELL, "--cell-u", "20 %"), "a cell known no better than 5 % is not a reference"),
         ((*BY_CELL, "--cell-u", "1 N", "--weights", "5"), "--weights: no weights hang with"),
         ((*BY_CELL, "--cell-u", "1 N", "--gravity", "9.81"), "--gravity: no weights hang with"),
         ((*BY_CELL, "--cell-u", "1 N", "--forces", "100,600"), "600 N is more than 563 N"),

@@ -47,7 +47,7 @@ def test_where_the_output_stands_is_stated_without_motion(capfd):
         (("--lockstep", "--times", "1"), "write 2 to 50"),
         (("--lockstep", "--seek", "switch"), "names no home switch"),
         (("--lockstep", "--state", "mark"), "names no mark"),
-        ((), "this is no terminal"),
+        ((), "this is not a terminal"),
     ],
 )
 def test_what_cannot_be_is_refused_with_a_fix(capfd, arguments, words):

@@ -32,7 +32,7 @@ CAUTION = """\
 caution:
   This command can move a machine. A ball screw back-drives: without power the load may sink.
   Support the load, keep hands off the lever, and keep a hard-wired emergency stop
-  (ISO 13850) within reach. Esc and Ctrl-C stop the rig, but a software stop is no safety
+  (ISO 13850) within reach. Esc and Ctrl-C stop the rig, but a software stop is not a safety
   function.
 """
 

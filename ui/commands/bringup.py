@@ -212,7 +212,7 @@ class _Session:
         say(self.options, self.profile.stop.load)
         say(
             self.options,
-            "A software stop is no safety function: keep the hard-wired emergency "
+            "A software stop is not a safety function: keep the hard-wired emergency "
             "stop within reach.",
         )
 

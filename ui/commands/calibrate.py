@@ -278,7 +278,7 @@ def _cell_u(text: str) -> tuple[float, float]:
         )
     if per == 0.01 and value > MOST_CELL_U:
         raise argparse.ArgumentTypeError(
-            f"'{text}': a cell known no better than {100 * MOST_CELL_U:g} % is no reference; "
+            f"'{text}': a cell known no better than {100 * MOST_CELL_U:g} % is not a reference; "
             "give its standard uncertainty, half of the expanded one on its certificate"
         )
     return (value, 0.0) if per == 0.01 else (0.0, value)

@@ -72,7 +72,7 @@ def calibrate_rig(options: argparse.Namespace) -> int:
     say(options, profile.stop.load)
     say(
         options,
-        "A software stop is no safety function: keep the hard-wired emergency stop within reach.",
+        "A software stop is not a safety function: keep the hard-wired emergency stop within reach.",
     )
     session = _lockstep if options.lockstep else _live
     ended, drive = session(options, profile, wanted)

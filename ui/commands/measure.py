@@ -182,7 +182,7 @@ def _measure(options: argparse.Namespace, profile: Profile, tests: list[GuardedT
     say(options, profile.stop.load)
     say(
         options,
-        "A software stop is no safety function: keep the hard-wired emergency stop within reach.",
+        "A software stop is not a safety function: keep the hard-wired emergency stop within reach.",
     )
     say(
         options,

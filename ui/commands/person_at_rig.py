@@ -32,13 +32,13 @@ def require_somebody(options: argparse.Namespace) -> None:
     """Require a person who can be asked.
 
     Raises:
-        CommandError: this is no terminal, and nobody simulated was asked for.
+        CommandError: this is not a terminal, and nobody simulated was asked for.
     """
     if options.lockstep or options.simulated_operator:
         return
     if not (sys.stdin.isatty() and sys.stderr.isatty()):
         raise CommandError(
-            "a person must be asked, and this is no terminal; on a simulated rig use --lockstep "
+            "a person must be asked, and this is not a terminal; on a simulated rig use --lockstep "
             "or --simulated-operator",
             BAD_INPUT,
         )

@@ -190,7 +190,7 @@ class TerminalOperator:
                     return
 
     def _forget(self) -> None:
-        """Keys pressed before something is asked are no answer to it."""
+        """Keys pressed before something is asked do not answer it."""
         with contextlib.suppress(queue.Empty):
             while True:
                 self._typed.get_nowait()

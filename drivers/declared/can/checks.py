@@ -103,7 +103,7 @@ def _unit(place: str, path: str, signal: Signal, scaling: Scaling, unit: str) ->
     quantity = place.partition(".")[2]
     if written[0] != unit:
         yield (
-            f"{place}: '{path}' is in {signal.unit}, which is no unit of {quantity}; name "
+            f"{place}: '{path}' is in {signal.unit}, which is not a unit of {quantity}; name "
             f"another signal, or correct its unit (it may be spelled out under messages)"
         )
     elif written[1] != 1.0 and scaling.scale == 1.0:

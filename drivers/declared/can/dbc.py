@@ -39,7 +39,7 @@ def _read(path: Path, _stamp: int) -> dict[str, dict[str, Any]]:
         # The readers of the formats raise kinds of their own; all mean that it cannot be read.
         first = str(error).strip().splitlines()[0] if str(error).strip() else type(error).__name__
         raise DbcError(
-            f"dbc: '{path.name}' is no database file for CAN: {first}; give one in a format that "
+            f"dbc: '{path.name}' is not a database file for CAN: {first}; give one in a format that "
             "cantools loads (DBC, KCD, SYM, ARXML), or spell out 'messages' in its place"
         ) from None
     if not isinstance(database, Database):

@@ -27,7 +27,7 @@ class DeclaredCanFields(BoardOptions):
     def signal(self, place: str, path: str) -> Signal:
         message, dot, signal = path.partition(".")
         if not dot:
-            raise ValueError(f"{place}: '{path}' is no path; write it as message.signal")
+            raise ValueError(f"{place}: '{path}' is not a path; write it as message.signal")
         signals = self.message(place, message).signals
         if signal not in signals:
             raise ValueError(

@@ -93,7 +93,7 @@ def _mentioned(data: dict[str, Any]) -> dict[str, str]:
     places: dict[str, str] = {}
 
     def note(place: str, name: object, path: bool = False) -> None:
-        # What is no text, or no path where one is needed, is refused later.
+        # What is not text, or no path where one is needed, is refused later.
         if isinstance(name, str) and (not path or "." in name):
             places.setdefault(name.partition(".")[0] if path else name, place)
 

@@ -131,7 +131,7 @@ def setter(
     """Lines of a function ``name`` that puts a value into the words of a message.
 
     The value comes in the board's own units, or by ``scaling`` in SI. One beyond what the bits
-    can say is held at the end of its range; one that is no number raises ``ValueError``.
+    can say is held at the end of its range; one that is not a number raises ``ValueError``.
     """
     word, shift = ENDS[signal.order], signal.shift(length)
     mask = (1 << signal.bits) - 1

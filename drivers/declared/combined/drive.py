@@ -193,7 +193,7 @@ class CombinedDrive:
         """Send the command to its member; the others are asked for no power, ever.
 
         Raises:
-            DriverError: not open, or a target that is no finite number.
+            DriverError: not open, or a target that is not a finite number.
         """
         if self.telemetry.lost:
             # Whichever is lost: without all of them there is no power.

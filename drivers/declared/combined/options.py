@@ -103,7 +103,7 @@ class CombinedOptions(Part):
         for name in members:
             if not name.isidentifier():
                 raise ValueError(
-                    f"members: '{name}' is no name; write it with letters, digits and _"
+                    f"members: '{name}' is not a name; write it with letters, digits and _"
                 )
         for place, named in (
             ("commands", [self.commands] if self.commands else []),

@@ -271,7 +271,7 @@ class Board(Protocol):
         """Return whether signal or field ``name`` has this value, received since it was asked."""
 
     def forget(self, name: str) -> None:
-        """Forget the value of ``name``: it is no answer any more."""
+        """Forget the value of ``name``: it no longer answers."""
 
     def close(self) -> None:
         """Let go of the wire. Never raises."""

@@ -155,7 +155,7 @@ class DeclaredDrive:
         """Send one command; power changes through the declared sequences.
 
         Raises:
-            DriverError: not open, a target that is no finite number, or power asked for in a
+            DriverError: not open, a target that is not a finite number, or power asked for in a
                 mode that the board has not got.
         """
         if not self._opened:

@@ -35,7 +35,7 @@ class FrameLayout:
         return values if self._all else tuple([values[i] for i in self._wanted])
 
     def set(self, name: str, value: float) -> None:
-        """Held to what the field can say. Raises ``ValueError`` if it is no finite number."""
+        """Held to what the field can say. Raises ``ValueError`` if it is not a finite number."""
         if not math.isfinite(value):
             raise ValueError(f"{name} = {value} is not a finite number")
         at = self._places[name]

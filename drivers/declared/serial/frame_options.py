@@ -141,7 +141,7 @@ class FrameOptions(Part):
         wrong = sorted(set(self.layout[1:]) - set(LAYOUT_CODES) - set("0123456789 "))
         if wrong:
             raise ValueError(
-                f"layout: '{wrong[0]}' is no code of a number; write {' '.join(LAYOUT_CODES)}"
+                f"layout: '{wrong[0]}' is not a code of a number; write {' '.join(LAYOUT_CODES)}"
             )
         try:
             count = len(struct.unpack(self.layout, bytes(self.size)))

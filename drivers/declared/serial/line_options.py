@@ -79,7 +79,7 @@ class LineOptions(Part):
                 compiled = re.compile(self.pattern, re.ASCII)
             except re.error as error:
                 raise ValueError(
-                    f"pattern: it is no regular expression: {error}; correct it there"
+                    f"pattern: it is not a regular expression: {error}; correct it there"
                 ) from None
             if self.starts:
                 raise ValueError("starts: a pattern says itself how the line begins; leave it out")
@@ -176,7 +176,7 @@ def template_fields(text: str) -> tuple[str, ...]:
         parts = list(string.Formatter().parse(text))
     except ValueError as error:
         raise ValueError(
-            f"'{text}' is no template: {error}; write values as {{name:+.4f}}"
+            f"'{text}' is not a template: {error}; write values as {{name:+.4f}}"
         ) from None
     for literal, name, spec, conversion in parts:
         if name is None:
@@ -184,11 +184,11 @@ def template_fields(text: str) -> tuple[str, ...]:
             continue
         if not name.isidentifier():
             raise ValueError(
-                f"'{{{name}}}' is no name; give each value one of letters, digits and _"
+                f"'{{{name}}}' is not a name; give each value one of letters, digits and _"
             )
         if conversion or FORMAT.fullmatch(spec or "") is None:
             raise ValueError(
-                f"'{{{name}:{spec}}}' is no format of a number; write it as {{{name}:+.4f}}, "
+                f"'{{{name}:{spec}}}' is not a format of a number; write it as {{{name}:+.4f}}, "
                 "or with d, x, g or e"
             )
         if (spec or "")[-1:] in ("d", "x", "X") and "." in (spec or ""):

@@ -111,7 +111,7 @@ class Template:
             self.set(name, 0.0)
 
     def set(self, name: str, value: float) -> None:
-        """One value. Raises ``ValueError`` if it is no finite number."""
+        """One value. Raises ``ValueError`` if it is not a finite number."""
         if not math.isfinite(value):
             raise ValueError(f"{name} = {value} is not a finite number")
         written: float | int | str = round(value) if name in self._whole else value

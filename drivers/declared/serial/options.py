@@ -156,7 +156,7 @@ def _name(place: str, name: str, known: Collection[str]) -> None:
 def _path(place: str, path: str, known: Mapping[str, Collection[str]]) -> None:
     message, dot, field = path.partition(".")
     if not dot:
-        raise ValueError(f"{place}: '{path}' is no path; write it as message.field")
+        raise ValueError(f"{place}: '{path}' is not a path; write it as message.field")
     _name(place, message, known)
     if field not in known[message]:
         raise ValueError(

@@ -132,7 +132,7 @@ class PowerConformance(Benched):
 
     @pytest.mark.parametrize("way", ["fault", "by itself", "restart"])
     def test_power_that_went_away_is_not_taken_up_again(self, bench: Bench, way: str) -> None:
-        """ON that still stands from before is no new request."""
+        """ON that still stands from before is not a new request."""
         drive, core = bench.opened(), bench.core
         command = energise(drive, core)
         if way == "fault":

@@ -99,7 +99,7 @@ CASES = [
     (HEALTH, more("{id: 0x300, length: 12}"), "messages.EXTRA.length", "12 cannot be", "fd: true"),
     (HEALTH, more("{id: 0x300, length: 12, fd: true}"), "bus", "CAN FD", "fd: true"),
     (HEALTH, more("{length: 4}"), "messages.EXTRA", "no message 'EXTRA'", "name one of: ASK"),
-    (HEALTH, more("[1, 2]"), "messages.EXTRA", "a list is no mapping", "indent"),
+    (HEALTH, more("[1, 2]"), "messages.EXTRA", "a list is not a mapping", "indent"),
     (HEALTH, more("{id: 0x300, values: {A: 1}}"), "messages.EXTRA.values", "no signal 'A'", ""),
     (
         HEALTH,
@@ -198,7 +198,7 @@ CASES = [
         "from: MOTION.SHAFT_TORQUE",
         "from: SHAFT_TORQUE",
         "gives.torque",
-        "'SHAFT_TORQUE' is no path",
+        "'SHAFT_TORQUE' is not a path",
         "message.signal",
     ),
     ("poll: ASK", "poll: ASKS", "poll", "no message 'ASKS'", "'ASK'"),
@@ -232,8 +232,20 @@ CASES = [
         "'BOARD_FAULT'",
     ),
     ("dbc: treadle_board.dbc", "dbc: tredle_board.dbc", "dbc", "no file 'tredle", "folder"),
-    ("dbc: treadle_board.dbc", "dbc: board.yaml", "dbc", "no database file for CAN", "DBC, KCD"),
-    ("dbc: treadle_board.dbc", "dbc: broken.dbc", "dbc", "no database file for CAN", "messages"),
+    (
+        "dbc: treadle_board.dbc",
+        "dbc: board.yaml",
+        "dbc",
+        "is not a database file for CAN",
+        "DBC, KCD",
+    ),
+    (
+        "dbc: treadle_board.dbc",
+        "dbc: broken.dbc",
+        "dbc",
+        "is not a database file for CAN",
+        "messages",
+    ),
     # What the bench needs of it.
     (
         "torque: {to: DEMAND",
@@ -294,7 +306,7 @@ CASES = [
         "supply: {from: HEALTH.LINK_VOLTAGE}",
         "supply: {from: HEALTH.BOARD_TEMPERATURE}",
         "gives.supply",
-        "is in degC, which is no unit of supply",
+        "is in degC, which is not a unit of supply",
         "another signal",
     ),
     (

@@ -130,6 +130,8 @@ def test_one_multiplexer_inside_another_is_refused_where_it_is_used(tmp_path: Pa
 )
 def test_a_damaged_file_is_told_in_a_line(tmp_path: Path, name: str, text: str) -> None:
     (tmp_path / name).write_text(text)
-    with pytest.raises(DbcError, match=f"'{name}' is no database file for CAN: .*; give") as caught:
+    with pytest.raises(
+        DbcError, match=f"'{name}' is not a database file for CAN: .*; give"
+    ) as caught:
         dbc_messages(tmp_path / name)
     assert "\n" not in str(caught.value)

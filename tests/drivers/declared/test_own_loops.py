@@ -22,7 +22,7 @@ SPEED_RAD_S = 3.0
 
 
 def boards(tmp_path: Path, takes: str) -> dict[str, Any]:
-    """A line board on a socket and a CAN FD board, each taking one command that is no torque.
+    """A line board on a socket and a CAN FD board, each taking one command other than torque.
 
     Both are patient: their host is a thread beside them.
     """

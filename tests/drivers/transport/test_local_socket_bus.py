@@ -188,7 +188,7 @@ def test_no_member_keeps_the_others_out(pair):
 def test_hub_removes_only_a_socket_that_nobody_serves(tmp_path):
     path = tmp_path / "can.sock"
     path.write_text("precious")
-    with pytest.raises(can.CanInitializationError, match="no socket"):
+    with pytest.raises(can.CanInitializationError, match="is not a socket"):
         LocalSocketBus(str(path), role="hub")
     assert path.read_text() == "precious"
     path.unlink()

@@ -80,7 +80,7 @@ def test_no_frame_is_longer_than_the_bound(identifier: int, extended: bool, data
 
 
 def test_frames_come_near_the_bound() -> None:
-    """The bound is no mere guess from above: long runs of equal bits nearly reach it."""
+    """The bound is not merely a guess from above: long runs of equal bits nearly reach it."""
     generator = random.Random(1)
     most = max(
         frame_bits(

@@ -163,7 +163,7 @@ def test_a_sound_rig_passes_gently(name: str, seed: int) -> None:
     verdicts = {key: (r.verdict, r.text, r.findings) for key, r in found.results.items()}
     assert all(r.verdict is Verdict.PASS for r in found.results.values()), verdicts
     assert list(found.results) == [step.key for step in ALL]
-    # The travel step touched the lower end, so that zero is no guess any more.
+    # The travel step touched the lower end, so that zero is no longer a guess.
     assert found.bench.bench.reference == "found"
     measured = {m.name: m.value for m in found.results["travel"].measured}
     assert 0.0 < float(measured["repeatability of the reference"]) < 50.0

@@ -140,7 +140,7 @@ def test_any_value_that_was_changed_is_noticed(one: CalibrationFile, tmp_path: P
         ) as told:
             load_calibration(file)
         assert "\n" not in str(told.value)
-    # Comments and order are no values.
+    # Comments and order are not values.
     file.write_text("# mine\n" + yaml.dump(data, sort_keys=True))
     assert load_calibration(file).sha256 == one.sha256
 

@@ -175,7 +175,7 @@ def test_two_columns_are_load_then_reading(header: str) -> None:
         ("", "no points"),
         ("load,reading\n", "no points below"),
         ("load\n1\n", "one column only"),
-        ("load,reading\n1,x\n", "table:2: reading 'x' is no number"),
+        ("load,reading\n1,x\n", "table:2: reading 'x' is not a number"),
         ("load,reading\n1,2,3\n", "table:2: 3 values"),
         ("load,reading\n1,nan\n", "not finite"),
         ("load,reading\n1,inf\n", "not finite"),

@@ -101,10 +101,10 @@ def test_requests_within_limits_pass_untouched(behaviour):
         (Waveform(shape="sweep", frequency_Hz=1.0, end_frequency_Hz=300.0), "300 Hz is refused"),
         (Waveform(shape="table", points=((0.0, 1.0),)), "at least two points"),
         (Waveform(shape="table", points=((0.0, 1.0), (0.0, 2.0))), "must rise"),
-        (ConstantForce.model_construct(force_N=math.nan, damping_N_s_m=0.0), "no finite number"),
+        (ConstantForce.model_construct(force_N=math.nan, damping_N_s_m=0.0), "not a finite number"),
         (
             Waveform.model_construct(shape="table", points=((0.0, 1.0), (1.0, math.inf))),
-            "no finite number",
+            "not a finite number",
         ),
     ],
 )

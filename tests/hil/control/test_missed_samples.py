@@ -168,7 +168,7 @@ def test_a_deflection_from_another_cycle_is_brought_to_the_time_of_the_motor() -
 
 
 def test_without_a_new_sample_observer_and_caps_stand() -> None:
-    """Wake-up times say nothing about the rig: a sample seen twice is no force that holds still."""
+    """Wake-up times say nothing about the rig: a sample seen twice is not a force that holds still."""
     profile = load_profile("footplate_trainer")
     estimator, supervisor = Estimator(profile, 0.001), Supervisor(profile, 0.001)
     law = ForceController(profile, design(profile, 0.001, 0.001), 0.001)
@@ -190,7 +190,7 @@ def test_without_a_new_sample_observer_and_caps_stand() -> None:
 
 
 def test_without_a_new_sample_every_watch_stands() -> None:
-    """A value seen twice, by a host that wakes twice, is no evidence that lasts longer."""
+    """A value seen twice, by a host that wakes twice, is not evidence that lasts longer."""
     profile = load_profile("footplate_trainer")
     estimator, supervisor = Estimator(profile, 0.001), Supervisor(profile, 0.001)
     estimator.reset(0.02, 0.0)

@@ -85,7 +85,7 @@ def test_springs_above_the_bound_feed_energy_in(name):
 
 @pytest.mark.parametrize("name", NAMES)
 def test_a_spring_rendered_late_is_not_passive(name):
-    """The lead is no ornament: without it every virtual spring has negative damping K·lag."""
+    """The lead is not an ornament: without it every virtual spring has negative damping K·lag."""
     gains, choices, observer = case(name)
     plant = choices[0]
     stiffness = 0.5 * plant.stiffness

@@ -49,7 +49,7 @@ def test_the_same_samples_come_again(name: str, tmp_path: Path) -> None:
     assert {*DECODED, "nut_position_m", "state"} <= set(recorded.files)
     for column in recorded.files:
         assert np.array_equal(run.column(column)[at], recorded[column], equal_nan=True), column
-    # It was no idle recording.
+    # It was not an idle recording.
     assert set(np.unique(recorded["state"])) >= {0, 1, 2}
     assert np.ptp(recorded["deflection_counts"]) > 3
     assert np.ptp(recorded["nut_position_m"]) > 0.0015

@@ -131,7 +131,7 @@ def test_names_of_clients_are_unique_and_file_names(keys: Path) -> None:
     with pytest.raises(CurveKeyError, match="exists already"):
         make_client_keys(keys / "again", keys / "server", "laptop")
     for name in ("../up", "", "a b", "x" * 61):
-        with pytest.raises(CurveKeyError, match="is no name"):
+        with pytest.raises(CurveKeyError, match="is not a name"):
             make_client_keys(keys / "again", keys / "server", name)
     assert not (keys / "again").exists()
 

@@ -134,7 +134,7 @@ def test_the_drives_own_watch_is_the_profiles(tmp_path: Path) -> None:
     assert rig_parameters(profile).drive_host_loss_s == pytest.approx(0.07)
     assert make_lockstep_drive(profile).capabilities.host_loss_s == pytest.approx(0.07)
     drive = make_drive(profile, tmp_path)
-    # Nothing listens there: building is no opening.
+    # Nothing listens there: building is not opening.
     with pytest.raises(DriverError):
         drive.open()
     drive.close()

@@ -102,7 +102,7 @@ TABLE: list[Mistake] = [
         "reference: {seek_force: 300 N}\nstop:\n",
         "300 N",
         "reference.seek_force",
-        "no gentle force",
+        "not a gentle force",
         "11.6 N to 116 N",
     ),
     (
@@ -174,7 +174,7 @@ TABLE: list[Mistake] = [
         "absolute_uncertainty: 90 N",
         "90 N",
         "calibration.absolute_uncertainty",
-        "no measurement",
+        "not a measurement",
         "calibrate again",
     ),
     (

@@ -74,7 +74,7 @@ TABLE: list[Mistake] = [
         "inner_rate: 120 N ",
         "120 N ",
         "calibration.spring_law.inner_rate",
-        "'120 N' is no quantity of the kind N/m",
+        "'120 N' is not a quantity of the kind N/m",
         "for instance '60 N/mm'",
     ),
     (
@@ -82,7 +82,7 @@ TABLE: list[Mistake] = [
         "limited: 580 N/mm,",
         "580 N/mm",
         "limits.force.limited",
-        "no quantity of the kind N",
+        "not a quantity of the kind N",
         "'600 N'",
     ),
     (
@@ -108,11 +108,18 @@ TABLE: list[Mistake] = [
         "telemetry_age: five ms",
         "five ms",
         "limits.telemetry_age",
-        "no quantity of the kind s",
+        "not a quantity of the kind s",
         "'20 ms'",
     ),
-    ("low: 31 V", "low: 9**9**9**9 V", r"9**9**9**9", "limits.supply.low", "no quantity", "36 V"),
-    ("low: 31 V", "low: [31 V]", "[31 V]", "limits.supply.low", "a list is no quantity", "36 V"),
+    (
+        "low: 31 V",
+        "low: 9**9**9**9 V",
+        r"9**9**9**9",
+        "limits.supply.low",
+        "not a quantity",
+        "36 V",
+    ),
+    ("low: 31 V", "low: [31 V]", "[31 V]", "limits.supply.low", "a list is not a quantity", "36 V"),
     ("low: 31 V", "low: 1e999 V", "1e999", "limits.supply.low", "impossible", "36 V"),
     (
         "limited: 70 degC",
@@ -175,7 +182,7 @@ TABLE: list[Mistake] = [
         "link: 150 ms",
         "link: 150 ms",
         "link",
-        "no mapping",
+        "not a mapping",
         "indent its keys",
     ),
     (
@@ -199,7 +206,7 @@ TABLE: list[Mistake] = [
         "dated: yesterday",
         "yesterday",
         "calibration.dated",
-        "no date",
+        "not a date",
         "ISO 8601",
     ),
     # parts
@@ -216,7 +223,7 @@ TABLE: list[Mistake] = [
         "footplate",
         "actuator: footplate",
         "actuator",
-        "'footplate' is no mapping",
+        "'footplate' is not a mapping",
         "ends in .yaml",
     ),
     (

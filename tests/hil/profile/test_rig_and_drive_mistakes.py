@@ -42,7 +42,7 @@ SLIDE_TABLE = [
         "weights: 2 kg",
         "weights: 2 kg",
         "rig.weights",
-        "no list",
+        "not a list",
         "brackets",
     ),
     (

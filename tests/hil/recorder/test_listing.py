@@ -210,7 +210,7 @@ def test_what_may_not_go_into_the_bin_stays(three: Path) -> None:
         assert writer.path is not None
         with pytest.raises(RunError, match="being recorded"):
             bin_run(writer.path)
-    with pytest.raises(RunError, match="no run folder"):
+    with pytest.raises(RunError, match="not a run folder"):
         bin_run(three / "0009-none")
     assert len(list_runs(three)) == 4
 

@@ -112,7 +112,7 @@ def test_runs_are_found_by_number_name_folder_and_path(tmp_path: Path) -> None:
 
 
 def test_bad_folders_are_named(tmp_path: Path) -> None:
-    with pytest.raises(RunError, match="is no run folder"):
+    with pytest.raises(RunError, match="is not a run folder"):
         load_run(tmp_path / "absent")
     (tmp_path / "0001-empty").mkdir()
     with pytest.raises(RunError, match="holds neither"):
@@ -125,11 +125,11 @@ def test_bad_folders_are_named(tmp_path: Path) -> None:
     with pytest.raises(RunError, match=r"run.yaml' cannot be used \(not YAML, line \d+"):
         load_run(path)
     (path / "run.yaml").write_text("just text")
-    with pytest.raises(RunError, match="no mapping"):
+    with pytest.raises(RunError, match="not a mapping"):
         load_run(path)
     listed = {summary.path.name: summary for summary in list_runs(tmp_path)}
     assert {summary.status for summary in listed.values()} == {"damaged"}
-    assert "no mapping" in listed[path.name].problem
+    assert "not a mapping" in listed[path.name].problem
 
 
 def test_a_column_that_is_not_there_is_named_with_the_nearest(tmp_path: Path) -> None:

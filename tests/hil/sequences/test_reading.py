@@ -73,10 +73,17 @@ MISTAKES = [
         "do: hold_postion",
         "hold_postion",
         "steps[1].do",
-        "no step",
+        "not a step",
         "did you mean 'hold_position'",
     ),
-    ("- power_on", "- power_onn", "power_onn", "steps[0].do", "no step", "did you mean 'power_on'"),
+    (
+        "- power_on",
+        "- power_onn",
+        "power_onn",
+        "steps[0].do",
+        "not a step",
+        "did you mean 'power_on'",
+    ),
     ("  - power_on\n", "", "hold_position", "steps[0].do", "without power", "'- power_on' before"),
     (
         "  - power_off\n",
@@ -130,7 +137,7 @@ MISTAKES = [
     ("name: short", "name: a/b", "a/b", "name", "impossible", ""),
     ("name: short", "nmae: short", "nmae", "nmae", "unknown key", "did you mean 'name'"),
     ("  - power_off", "\t- power_off", "\t- power_off", "", "a tab stands", "spaces"),
-    ("  - power_off", "  - 7", "- 7", "steps[3]", "'7' is no step", "do: float"),
+    ("  - power_off", "  - 7", "- 7", "steps[3]", "'7' is not a step", "do: float"),
     ("  - power_off", "  - {for: 1 s}", "- {for", "steps[3]", "'do' is missing", "one of"),
     ("name: short", "name: [", "- power_on", "", "not YAML", "brackets"),
 ]

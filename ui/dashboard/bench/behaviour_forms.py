@@ -77,7 +77,7 @@ class Field:
         try:
             shown = float(cleaned)
         except ValueError:
-            raise EntryError(f"{self.label}: '{text}' is no number") from None
+            raise EntryError(f"{self.label}: '{text}' is not a number") from None
         value = shown / self.factor
         slack = 1e-9 * max(1.0, abs(value))
         if not math.isfinite(value) or not self.low - slack <= value <= self.high + slack:
@@ -341,7 +341,7 @@ def read_table(path: str, to_SI: float) -> tuple[tuple[float, float], ...]:
     try:
         lines = Path(path.strip()).expanduser().read_text(encoding="utf-8").splitlines()
     except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "is no text file"
+        reason = getattr(error, "strerror", None) or "is not a text file"
         raise EntryError(f"{path}: {reason}") from None
     points: list[tuple[float, float]] = []
     for number, line in enumerate(lines, 1):

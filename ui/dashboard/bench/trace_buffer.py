@@ -40,7 +40,7 @@ class Window:
 class TraceBuffer:
     """Ring of ``capacity`` samples (rounded up to a whole block) of ``channels`` traces.
 
-    Times must grow; gaps in them stay gaps. NaN values are no samples to the extremes.
+    Times must grow; gaps in them stay gaps. NaN values are not samples to the extremes.
     """
 
     def __init__(self, channels: int, capacity: int) -> None:

@@ -105,7 +105,7 @@ class PageOperator:
     def grip(self) -> None:
         """The hold-to-run control has been pressed."""
         with self._changed:
-            if self.hold_text:  # pressed before it is wanted is no holding
+            if self.hold_text:  # pressed before it is wanted does not hold it
                 self._gripped = True
                 self._changed.notify_all()
 

@@ -201,7 +201,7 @@ class BehaviourDeck(QWidget):
 
     def apply(self) -> None:
         """Ask for the chosen behaviour as set; says why not in the deck."""
-        if not self.asking:  # Enter twice is no answer to a question
+        if not self.asking:  # Enter twice is not an answer to a question
             self._request(load_may_move=False)
 
     def _request(self, load_may_move: bool) -> None:

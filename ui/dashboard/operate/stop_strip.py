@@ -21,7 +21,7 @@ from ui.dashboard.bench import OperateModel
 from ui.dashboard.widgets import ElidedLabel, KeyButton, Sizes, StatusLabel, Theme
 
 SENTENCE = (
-    "A software stop is no safety function: keep the hard-wired emergency stop within reach, "
+    "A software stop is not a safety function: keep the hard-wired emergency stop within reach, "
     "and support the load before power is removed."
 )
 

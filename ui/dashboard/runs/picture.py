@@ -359,7 +359,7 @@ def value_range(windows: list[Window | None], factor: float) -> tuple[float, flo
         return -1.0, 1.0
     size = max(abs(low), abs(high))
     spread = high - low
-    if spread <= ROUNDING * size:  # it stands still: its rounding is no course
+    if spread <= ROUNDING * size:  # it stands still: its rounding is not a course
         spread = 1e-3 * max(size, 1.0)
     step = nice_step(spread / 10)
     lower, upper = (

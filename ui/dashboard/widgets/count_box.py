@@ -12,7 +12,7 @@ from ui.dashboard.widgets.theme import Sizes, Theme
 class CountBox(QSpinBox):
     """A spin box with plain triangles: beside a style sheet Qt draws raised buttons of its own.
 
-    Letters are no part of a number: they pass on, to be keys of the page.
+    Letters are not part of a number: they pass on, to be keys of the page.
     """
 
     def __init__(self, theme: Theme, sizes: Sizes) -> None:
