@@ -149,7 +149,7 @@ def trends_of(journal: Journal) -> dict[str, Trend]:
 def _how(error: BaseException) -> str:
     if isinstance(error, BenchStopped):
         return "stopped"
-    return "failed" if isinstance(error, ProcedureFailed) else "broken off"
+    return "failed" if isinstance(error, ProcedureFailed) else "aborted"
 
 
 def _cycle(

@@ -32,24 +32,24 @@ class Rows:
 
 
 class PagedLockstep(LockstepRunner):
-    """In lockstep, with weights hung by the page's operator, and broken off as a page does."""
+    """In lockstep, with weights hung by the page's operator, and aborted as a page does."""
 
     def __init__(self, bench, operator, tell):
         super().__init__(bench, tell=tell, operator=operator)
         self.why = ""
         self._person = operator
-        self._broken_off = threading.Event()
+        self._aborted = threading.Event()
 
-    def break_off(self, why):
+    def abort(self, why):
         self.why = self.why or why
-        self._broken_off.set()
+        self._aborted.set()
         self._person.withdraw()
 
     def _hang(self, mass_kg):
         return self._person.hang(mass_kg)
 
     def _pause(self, seconds):
-        if self._broken_off.is_set() and not self._stop_is_own:
+        if self._aborted.is_set() and not self._stop_is_own:
             raise KeyboardInterrupt
         super()._pause(seconds)
 

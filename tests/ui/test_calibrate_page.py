@@ -113,13 +113,13 @@ def test_a_number_is_suggested_in_the_unit_that_it_is_asked_in(person):
     person.calibrating.run.operator = None
 
 
-def test_breaking_off_leaves_the_rig_without_power(person):
+def test_aborting_leaves_the_rig_without_power(person):
     calibrating = person.calibrating
     person.press(Qt.Key.Key_G)
     person.until(lambda: calibrating.points)
     person.press(Qt.Key.Key_B)
     person.until(lambda: not calibrating.running)
-    assert "broken off by the operator" in person.said
+    assert "aborted by the operator" in person.said
     row = person.rig.bench.last_row
     assert row[INDEX["power_stage"]] == PowerStage.OFF
     assert row[INDEX["state"]] == State.STOPPED

@@ -96,7 +96,7 @@ KEYS = (
     ),
     KeyUse("space", "Space", "hold to run", _on("Operate", *_GUIDED), by_focus=True),
     KeyUse("accept", "A", "accept what was found", _on("Calibrate")),
-    KeyUse("end", "B", "break off what runs", _on("Operate", *_GUIDED)),
+    KeyUse("end", "B", "abort what runs", _on("Operate", *_GUIDED)),
     KeyUse("cursors", "C", "next cursor of the chart", _on("Operate", "Runs")),
     KeyUse(
         "data",

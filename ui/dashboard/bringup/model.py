@@ -269,7 +269,7 @@ class BringUpModel(GuidedModel[Step]):
 
     def _settle(self, cut: Step | None) -> None:
         if cut is not None:
-            self.results[cut.key] = Result(cut.key, text="begun and broken off: to be repeated")
+            self.results[cut.key] = Result(cut.key, text="begun and aborted: to be repeated")
         if not self.wrong:
             self._sum_up()
         elif cut is not None:

@@ -64,8 +64,7 @@ CAPTIONS = (
         tries=True,
     ),
     Said(
-        "Simulated hands answer again. H gives every answer to you, at any time; B breaks off.",
-        "hands",
+        "Simulated hands answer again. H gives every answer to you, at any time; B aborts.", "hands"
     ),
     Said(
         "Power comes on for the first time, without torque: does every stop take it away? The red "

@@ -206,9 +206,9 @@ class CalibrateModel:
         self._clear()
         self.run.begin(self.rig, self.model.profile, options, plan, self.alone)
 
-    def break_off(self, why: str = "broken off by the operator") -> None:
+    def abort(self, why: str = "aborted by the operator") -> None:
         """Stop the rig and end."""
-        self.run.break_off(why)
+        self.run.abort(why)
 
     def choose_law(self, law: str) -> None:
         """Take this law for the result, ``AUTO`` the one that the points speak for."""

@@ -84,9 +84,9 @@ class CalibratePage(Page):
         self.begin = KeyButton("Begin", "begin", theme)
         self.begin.setObjectName("apply")
         self.begin.clicked.connect(lambda: self.begin_now())
-        self.end = KeyButton("Break off", "end", theme)
+        self.end = KeyButton("Abort", "end", theme)
         self.end.setToolTip("Stops the rig and ends; what was measured is not kept")
-        self.end.clicked.connect(lambda: calibrating.break_off())
+        self.end.clicked.connect(lambda: calibrating.abort())
         self.hands = HandsButton(calibrating, theme)
         column = QVBoxLayout()
         column.setSpacing(px(7))
@@ -234,7 +234,7 @@ class CalibratePage(Page):
                 "enter": self.ask.accept,
                 "cannot": self.ask.refuse,
                 "begin": self.begin_now,
-                "end": self.calibrating.break_off,
+                "end": self.calibrating.abort,
                 "hands": self.hands.toggle,
                 "1": lambda: self.show_view(POINTS),
                 "2": lambda: self.show_view(LAW),

@@ -105,11 +105,11 @@ class GuidedRun(ProcedureThread[PageRun]):
         self.options, self.plan = options, plan
         self._start(partial(self._calibrate, rig, profile, alone))
 
-    def break_off(self, why: str = "broken off by the operator") -> None:
+    def abort(self, why: str = "aborted by the operator") -> None:
         """Stop the rig and end."""
         if self.running:
             self.note = why
-        super().break_off(why)
+        super().abort(why)
 
     # ------------------------------------------------------------------ in threads of their own
 

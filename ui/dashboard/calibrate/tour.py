@@ -51,7 +51,7 @@ CAPTIONS = (
         _asks,
         tries=True,
     ),
-    Said("Simulated hands do the rest. H gives every answer to you; B breaks off.", "hands"),
+    Said("Simulated hands do the rest. H gives every answer to you; B aborts.", "hands"),
     Said(
         "Each point is approached from below and from above. It is taken once the reading rests: "
         "drift and scatter are below their limits.",

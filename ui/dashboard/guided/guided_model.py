@@ -168,11 +168,11 @@ class GuidedModel(ProcedureThread[PageRunner], Generic[Item]):
     def begin(self, only: str = "") -> None:
         """Begin, or go on; ``only`` with the one of this key."""
 
-    def break_off(self, why: str = "broken off by the operator") -> None:
+    def abort(self, why: str = "aborted by the operator") -> None:
         """Stop the rig and end; what has finished is kept."""
         if self.running:
             self.note = why
-        super().break_off(why)
+        super().abort(why)
 
     def _begin(self, work: Work, note: str) -> None:
         self.message, self.wrong, self.looked_at = "", False, ""

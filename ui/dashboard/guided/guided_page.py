@@ -33,7 +33,7 @@ class GuidedLook:
         idle: words while nothing runs and it can be begun.
         kept, new: name of the box of kept folders, and its entry for a new one.
         alone: on the button that begins the one that is shown.
-        end: what breaking off does.
+        end: what aborting does.
         evidence: name of what was found.
         plot: percent of the width; the evidence has the rest.
         running, bad, good: heights of what is to be done and of the evidence: while it runs, and
@@ -80,9 +80,9 @@ class GuidedPage(Page):
         self.begin.clicked.connect(lambda: self.begin_now())
         self.alone = KeyButton(look.alone, "one", theme)
         self.alone.clicked.connect(lambda: self.begin_one())
-        self.end = KeyButton("Break off", "end", theme)
+        self.end = KeyButton("Abort", "end", theme)
         self.end.setToolTip(look.end)
-        self.end.clicked.connect(lambda: self.guided.break_off())
+        self.end.clicked.connect(lambda: self.guided.abort())
         self.hands = HandsButton(self.guided, theme)
         self.title = QLabel()
         self.title.setStyleSheet(f"font-size: {sizes.state_pt}pt; font-weight: 700")
@@ -228,7 +228,7 @@ class GuidedPage(Page):
             "cannot": self.ask.refuse,
             "begin": self.begin_now,
             "one": self.begin_one,
-            "end": self.guided.break_off,
+            "end": self.guided.abort,
             "hands": self.hands.toggle,
             "view": self.show_next_plot,
             # Wherever the focus was: the next press holds.

@@ -11,16 +11,16 @@ from ui.dashboard.guided.page_operator import PageOperator
 
 
 class PageRun(Protocol):
-    """A procedure that runs for a page and may be broken off from another thread.
+    """A procedure that runs for a page and may be aborted from another thread.
 
     Attributes:
-        why: it was broken off, in words, or ''.
+        why: it was aborted, in words, or ''.
     """
 
     why: str
 
     def run(self, procedure: Procedure) -> Ended: ...
-    def break_off(self, why: str) -> None: ...
+    def abort(self, why: str) -> None: ...
 
 
 def make_operator(

@@ -1,4 +1,4 @@
-"""A procedure that a page runs in a thread of its own, and may break off. No Qt.
+"""A procedure that a page runs in a thread of its own, and may abort. No Qt.
 
 The procedure has a client of its own, which holds control as long as it runs; the window's gives
 it up before and asks for it afterwards.
@@ -49,7 +49,7 @@ class ProcedureThread(ABC, Generic[Run]):
         self._session, self._put = session, put
         self._thread: threading.Thread | None = None
         self._runner: Run | None = None
-        self._broken_off = ""  # why
+        self._aborted = ""  # why
 
     @property
     def running(self) -> bool:
@@ -64,22 +64,22 @@ class ProcedureThread(ABC, Generic[Run]):
         """Action by hand under way, or ''."""
         return self.operator.doing if self.operator is not None else ""
 
-    def break_off(self, why: str = "broken off by the operator") -> None:
+    def abort(self, why: str = "aborted by the operator") -> None:
         """Stop the rig and end."""
         if self.running:
-            self._broken_off = why
+            self._aborted = why
             if self._runner is not None:
-                self._runner.break_off(why)
+                self._runner.abort(why)
 
     def close(self) -> None:
         """The window closes: stop, and wait until the rig is safe."""
-        self.break_off("the window was closed")
+        self.abort("the window was closed")
         if self._thread is not None:
             self._thread.join(ENDS_S)
 
     def _start(self, work: Work) -> None:
         """Begin ``work``, which returns how it ended, and whether that is bad news."""
-        self._broken_off = ""
+        self._aborted = ""
         if self._session is not None:
             self._session.give_control()
         self._thread = threading.Thread(
@@ -103,10 +103,10 @@ class ProcedureThread(ABC, Generic[Run]):
         self._put(lambda: self._over(text, wrong))
 
     def _opened(self, operator: PageOperator, runner: Run) -> None:
-        """Take what ``work`` has opened; it may have been broken off meanwhile."""
+        """Take what ``work`` has opened; it may have been aborted meanwhile."""
         self.operator, self._runner = operator, runner
-        if self._broken_off:
-            runner.break_off(self._broken_off)
+        if self._aborted:
+            runner.abort(self._aborted)
 
     # ------------------------------------------------------------------ told, on the page's own
 
@@ -125,7 +125,7 @@ def end_text(ended: Ended, why: str, then: str) -> str:
     """Describe the end, '' if it ran to its end.
 
     Args:
-        why: it was broken off.
+        why: it was aborted.
         then: sentence on what is left of it.
     """
     if ended.how == "finished":

@@ -35,7 +35,7 @@ class PageRunner(LiveRunner):
             None: the person is told to push.
 
     Attributes:
-        why: it was broken off, in words, or ''.
+        why: it was aborted, in words, or ''.
     """
 
     def __init__(
@@ -51,7 +51,7 @@ class PageRunner(LiveRunner):
         self._hand = push
         self.why = ""
         self._page = operator
-        self._broken_off = threading.Event()
+        self._aborted = threading.Event()
         self._ending = False
 
     def run(self, procedure: Procedure) -> Ended:
@@ -59,13 +59,13 @@ class PageRunner(LiveRunner):
         self._await_control()
         try:
             return super().run(procedure)
-        except KeyboardInterrupt:  # broken off while it was ending by itself
+        except KeyboardInterrupt:  # aborted while it was ending by itself
             return Ended("interrupted", "Operator", self.why)
 
-    def break_off(self, why: str) -> None:
+    def abort(self, why: str) -> None:
         """End soon; from any thread."""
         self.why = self.why or why
-        self._broken_off.set()
+        self._aborted.set()
 
     def tell_let_go(self) -> None:
         """Tell that the hold-to-run control is let go, without waiting; from any thread."""
@@ -77,7 +77,7 @@ class PageRunner(LiveRunner):
             with contextlib.suppress(LinkError):
                 self._client.take_control()
                 return
-            self._broken_off.wait(0.05)
+            self._aborted.wait(0.05)
 
     def _service(self) -> None:
         super()._service()
@@ -86,8 +86,8 @@ class PageRunner(LiveRunner):
             if event["kind"] == "stop" and event.get("code") == Cause.OPERATOR:
                 detail = str(event.get("detail", ""))
                 if not self._ending and not detail.startswith(OWN_STOPS):
-                    self.break_off("stopped by the operator")
-        if self._broken_off.is_set() and not self._ending:
+                    self.abort("stopped by the operator")
+        if self._aborted.is_set() and not self._ending:
             self._ending = True  # what follows must be done in peace
             raise KeyboardInterrupt
 

@@ -297,7 +297,7 @@ class MeasureModel(GuidedModel[GuardedTest]):
 
     def _settle(self, cut: GuardedTest | None) -> None:
         if cut is not None:
-            self._cut(EndOfTest(cut.key, "stopped", "begun and broken off"))
+            self._cut(EndOfTest(cut.key, "stopped", "begun and aborted"))
         bad = next(iter(self.ends.values()), None)
         if bad is not None:
             self.looked_at = bad.key

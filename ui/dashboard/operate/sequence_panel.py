@@ -56,8 +56,8 @@ class SequencePanel(QWidget):
         self.step_button = KeyButton("Step", "one", theme)
         self.step_button.setToolTip("on to the next safe point")
         self.step_button.clicked.connect(sequences.step)
-        self.break_button = KeyButton("Break off", "end", theme)
-        self.break_button.clicked.connect(lambda: sequences.break_off())
+        self.abort_button = KeyButton("Abort", "end", theme)
+        self.abort_button.clicked.connect(lambda: sequences.abort())
         self.times = CountBox(theme, sizes)
         self.times.setRange(1, MOST_TIMES)
         self.times.setSuffix(" ×")
@@ -90,7 +90,7 @@ class SequencePanel(QWidget):
         column.addLayout(self._row(px, self.no, self.yes))
         column.addLayout(self._row(px, self.times, self.begin_button))
         column.addLayout(self._row(px, self.pause_button, self.step_button))
-        column.addLayout(self._row(px, self.break_button, self.take_button))
+        column.addLayout(self._row(px, self.abort_button, self.take_button))
 
     def _row(self, px: Callable[[float], int], *widgets: QWidget | None) -> QHBoxLayout:
         row = QHBoxLayout()
@@ -113,7 +113,7 @@ class SequencePanel(QWidget):
             "begin": self.begin_button.click,
             "pause": self.pause_button.click,
             "one": self.step_button.click,
-            "end": self.break_button.click,
+            "end": self.abort_button.click,
             "teach": self.take_button.click,
         }
         if self.sequences.question is not None:
@@ -156,7 +156,7 @@ class SequencePanel(QWidget):
         self.begin_button.setEnabled(held if running else not why_not)
         self.pause_button.setEnabled(running and not held)
         self.step_button.setEnabled(running)
-        self.break_button.setEnabled(running)
+        self.abort_button.setEnabled(running)
         self.take_button.setEnabled(not sequences.why_not_take)
         self.take_button.setChecked(sequences.taken is not None)
         self.take_button.setText("End and write" if sequences.taken is not None else "Teach")
