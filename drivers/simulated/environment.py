@@ -9,6 +9,7 @@ from collections.abc import Callable
 from drivers.simulated.physics import RigPhysics
 from drivers.suggest import did_you_mean
 
+MOST_DROP_M = 1.0
 MOST_BY_HAND_N = 150.0  # at the nut, by a hand at the screw
 
 # Each with its normal value, which undoes it. Flags are 0 or 1.
@@ -77,10 +78,23 @@ class Environment:
         Raises:
             ValueError: not a mass between 0 and 1000 kg.
         """
-        mass = _number("mass_kg", mass_kg)
-        if not 0.0 <= mass <= 1000.0:
-            raise ValueError(f"mass_kg = {mass_kg}: must be between 0 and 1000 kg")
-        self._physics.hang(mass)
+        self._physics.hang(_mass_kg(mass_kg))
+
+    def drop(self, mass_kg: float, height_m: float) -> None:
+        """Let this mass fall freely from so high above the load point, land there and stay.
+
+        It lands at once: the time of its fall is left out. Where no weight acts on the output
+        (a horizontal rig) its fall does not either.
+
+        Raises:
+            ValueError: as ``hang``, or a height that is not between 0 and 1 m.
+        """
+        height = _number("height_m", height_m)
+        if not 0.0 <= height <= MOST_DROP_M:
+            raise ValueError(f"height_m = {height_m}: must be between 0 and {MOST_DROP_M:g} m")
+        self._physics.drop(
+            _mass_kg(mass_kg), math.sqrt(2 * self._physics.parameters.gravity_m_s2 * height)
+        )
 
     def push(self, force_N: float, frequency_Hz: float = 0.0, duration_s: float = 0.0) -> None:
         """A hand at the load point, square to the lever, + in the sense of rod extension.
@@ -268,6 +282,13 @@ class Environment:
             "peak_speed_m_s": physics.peak_speed_m_s,
             "peak_end_speed_m_s": physics.peak_end_speed_m_s,
         }
+
+
+def _mass_kg(mass_kg: float) -> float:
+    mass = _number("mass_kg", mass_kg)
+    if not 0.0 <= mass <= 1000.0:
+        raise ValueError(f"mass_kg = {mass_kg}: must be between 0 and 1000 kg")
+    return mass
 
 
 def _number(name: str, value: object) -> float:

@@ -48,6 +48,21 @@ class RigPhysics(SteppedRig):
         if self.output_inertia > before:
             self.coordinate_rate *= before / self.output_inertia
 
+    def drop(self, mass_kg: float, speed_m_s: float) -> None:
+        """Let a falling mass land at the load point in place of what hung, and stay on it.
+
+        Both go on with the momentum they had: the blow itself is without rebound.
+        """
+        p = self.parameters
+        self.hang(0.0)
+        before = self.output_inertia * self.coordinate_rate
+        if p.rig == "linear":
+            falls = mass_kg * speed_m_s if p.linear_vertical else 0.0
+        else:
+            falls = mass_kg * speed_m_s * p.load_arm_m * cos(self.coordinate)
+        self.hang(mass_kg)
+        self.coordinate_rate = (before - falls) / self.output_inertia
+
     def push(self, force_N: float, frequency_Hz: float, duration_s: float) -> None:
         """Hand at the load point, square to the lever; + in the sense of extension."""
         end = self.time_s + duration_s if duration_s > 0 else math.inf

@@ -21,6 +21,7 @@ from drivers.simulated.environment import MOST_BY_HAND_N, Environment
 
 ACTIONS = (
     "hang",
+    "drop",
     "push",
     "disturb",
     "move_nut",
@@ -134,6 +135,10 @@ class EnvironmentClient:
     def hang(self, mass_kg: float) -> None:
         """Let this mass hang at the load point in place of what hung there."""
         self._ask({"do": "hang", "mass_kg": mass_kg})
+
+    def drop(self, mass_kg: float, height_m: float) -> None:
+        """Let this mass fall onto the load point; see ``Environment.drop``."""
+        self._ask({"do": "drop", "mass_kg": mass_kg, "height_m": height_m})
 
     def push(self, force_N: float, frequency_Hz: float = 0.0, duration_s: float = 0.0) -> None:
         """A hand at the load point; see ``Environment.push``."""

@@ -1,8 +1,9 @@
-"""Shock: a weight laid on at once, the screw held; peak force, energy in the springs, rebound."""
+"""Shock: a weight laid on at once, then one dropped, the screw held: peak, energy, rebound, blow."""
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -11,48 +12,134 @@ from hil.measure.characteristic import (
     Characteristic,
     Diagram,
     Evaluation,
+    Floats,
     Line,
     RecordedRun,
+    Window,
     cut,
     windows,
 )
 from hil.measure.guarded import GuardedTest, Part, balanced_in_the_middle, mark
-from hil.procedures import Hand, Hang, Pause
+from hil.procedures import Confirm, Drop, Hand, Hang, Pause
 from hil.profile import Profile
 
 WATCH_S = 3.0
 BEFORE_S = 0.5
-PEAK_SHARE = 0.9  # of the force limit, at most
+PEAK_SHARE = 0.9  # of the limits of force and deflection, at most
+LEAST_DROP_MM, MOST_DROP_MM = 2, 50  # whole millimetres, as a person lays blocks under
+HEIGHT_M = 0.001  # of a prop, expanded: common practice, no source
+FALL_SHARE = 0.08  # of a prediction by energy: no damping, no friction
+FREE = "Take the counterweight away: the lever hangs on the springs."
+SUPPORT = "Take the weight off and balance the lever again."
 
 
-def _weight(profile: Profile) -> tuple[float, float]:
-    """(mass in kg, its force in N at the rod) of the heaviest weight whose peak is permitted.
+@dataclass(frozen=True)
+class Blow:
+    """Prediction of a weight that lands on an output that hangs on its springs, the nut held.
 
-    Raises:
-        ValueError: none is light enough.
+    Attributes:
+        own_N, weight_N: at the rod, of the output itself and of the weight.
+        speed_m_s: of both together at the rod, right after the weight has landed without rebound.
+        peak_N: by energy, without damping: the springs take what both bring and give.
+        blow_N: v·√(k·m), by the stiffness where both come to rest.
     """
+
+    own_N: float
+    weight_N: float
+    speed_m_s: float
+    peak_N: float
+    blow_N: float
+
+
+def predicted_blow(profile: Profile, mass_kg: float, height_m: float = 0.0) -> Blow:
+    """Return what is expected of a weight that falls so far before it pulls at the load point.
+
+    For a linear spring it is F = W + √(W² + k·m·v²) above the force before, W the weight at the rod.
+    """
+    own_kg, own_N, kg_per_N = moved_mass(profile)
+    gravity = profile.rig.gravity
+    arms = kg_per_N * gravity
+    weight_N = mass_kg * gravity * arms
+    landed_kg = mass_kg * arms**2
+    both_kg = own_kg + landed_kg
+    # The load point moves ``arms`` times as fast as the rod.
+    speed = landed_kg / both_kg * math.sqrt(2 * gravity * height_m) / max(arms, 1e-9)
+    calibration = ForceCalibration(profile.calibration, profile.sensors.deflection)
+    start = _deflection_m(profile, own_N)
+    before = _energy_J(calibration, start)
+    brought = 0.5 * both_kg * speed**2
+
+    def left(d: float) -> float:
+        given = (own_N + weight_N) * (d - start) + brought
+        return given - (_energy_J(calibration, d) - before)
+
+    top = 4 * profile.limits.deflection.tripped
+    from scipy.optimize import brentq  # slow to load
+
+    rests = _deflection_m(profile, own_N + weight_N)
+    peak = float(calibration.force(brentq(left, max(rests, start + 1e-5), top)))
+    stiffness = calibration.stiffness(rests)
+    return Blow(own_N, weight_N, speed, peak, speed * math.sqrt(stiffness * both_kg))
+
+
+def weight_laid_on(profile: Profile) -> float:
+    """Return the heaviest weight in kg whose peak is permitted, 0 if none is."""
     _mass, own_N, kg_per_N = moved_mass(profile)
-    arms = kg_per_N * profile.rig.gravity
-    best = (0.0, 0.0)
-    for mass in profile.rig.weights:
-        force = mass * profile.rig.gravity * arms
-        if own_N + 2 * force <= PEAK_SHARE * profile.limits.force.limited and mass > best[0]:
-            best = (mass, force)
-    return best
+    most = PEAK_SHARE * profile.limits.force.limited
+    weights = profile.rig.weights if own_N > 0.0 else ()
+    return max(
+        (m for m in weights if own_N + 2 * m * profile.rig.gravity**2 * kg_per_N <= most),
+        default=0.0,
+    )
+
+
+def weight_dropped(profile: Profile) -> tuple[float, float]:
+    """Return mass in kg and height in m of the drop: the lightest weight, as far as is permitted.
+
+    Both 0 if not even the lightest may be dropped by ``LEAST_DROP_MM``.
+    """
+    mass = min(profile.rig.weights, default=0.0)
+    if not mass or weight_laid_on(profile) == 0.0:
+        return 0.0, 0.0
+    deflection = PEAK_SHARE * profile.limits.deflection.limited
+    calibration = ForceCalibration(profile.calibration, profile.sensors.deflection)
+    most = min(PEAK_SHARE * profile.limits.force.limited, calibration.force(deflection))
+    for height in range(MOST_DROP_MM, LEAST_DROP_MM - 1, -1):
+        if predicted_blow(profile, mass, 1e-3 * height).peak_N <= most:
+            return mass, 1e-3 * height
+    return 0.0, 0.0
 
 
 def _run(profile: Profile) -> Part:
-    mass, _force = _weight(profile)
+    laid = weight_laid_on(profile)
+    dropped, height = weight_dropped(profile)
     yield from balanced_in_the_middle(profile)
     yield Hand("hold_screw", "Hold the screw fast, so that the nut stays where it is.")
-    yield Hand("free_load", "Take the counterweight away: the lever hangs on the springs.")
-    if mass:
-        yield from mark("begin shock", {"weight_kg": mass})
+    if laid:
+        yield Hand("free_load", FREE)
+        yield from mark("begin shock", {"weight_kg": laid})
         yield Pause(BEFORE_S)
-        yield Hang(mass)
+        yield Hang(laid)
         yield Pause(WATCH_S)
         yield from mark("end shock", {})
-        yield Hand("support_load", "Take the weight off and balance the lever again.")
+        yield Hand("support_load", SUPPORT)
+        yield Hang(0.0)
+    if dropped:
+        yield Hand("free_load", FREE)
+        ready = yield Confirm(
+            f"A weight is dropped: {dropped:g} kg by {1e3 * height:.0f} mm. Stand it on a prop beside "
+            "the load point, not below the lever, and tie it there by a strap that cannot stretch, "
+            f"so slack that the weight falls {1e3 * height:.0f} mm, no further, before it pulls. "
+            "The prop must be pulled away from the side, by a cord; a second, longer strap to the frame "
+            "catches the weight. Never a hand or a foot below weight or lever. Is it ready?"
+        )
+        if ready.accepted:
+            yield from mark("begin drop", {"weight_kg": dropped, "height_m": height})
+            yield Pause(BEFORE_S)
+            yield Drop(dropped, height)
+            yield Pause(WATCH_S)
+            yield from mark("end drop", {})
+        yield Hand("support_load", SUPPORT)
         yield Hang(0.0)
     yield Hand("let_screw_go", "Let the screw go.")
 
@@ -60,26 +147,6 @@ def _run(profile: Profile) -> Part:
 def _energy_J(calibration: ForceCalibration, deflection_m: float) -> float:
     d = np.linspace(0.0, deflection_m, 200)
     return float(np.trapezoid([calibration.force(float(x)) for x in d], d))
-
-
-def _predicted_peak_N(profile: Profile) -> float:
-    """Return the peak by energy: the springs take what the weight gives, no damping.
-
-    For a linear spring and a weight that falls with speed v it is F = W + √(W² + k·m·v²); v is 0.
-    """
-    _moved, own_N, _ = moved_mass(profile)
-    _mass, force = _weight(profile)
-    calibration = ForceCalibration(profile.calibration, profile.sensors.deflection)
-    start = _deflection_m(profile, own_N)
-    before = _energy_J(calibration, start)
-
-    def left(d: float) -> float:
-        return (own_N + force) * (d - start) - (_energy_J(calibration, d) - before)
-
-    top = 2 * profile.limits.deflection.tripped
-    from scipy.optimize import brentq  # slow to load
-
-    return float(calibration.force(brentq(left, start + 1e-5, top)))
 
 
 def _deflection_m(profile: Profile, force_N: float) -> float:
@@ -90,12 +157,27 @@ def _deflection_m(profile: Profile, force_N: float) -> float:
     return float(brentq(lambda d: calibration.force(d) - force_N, -most, most))
 
 
-def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
-    parts = windows(run, "shock")
-    if not parts:
-        return Evaluation(notes=("Shock: no weight of the profile is light enough for its peak.",))
-    time_s, force = cut(run, parts[0], "time_s"), cut(run, parts[0], "spring_force_N")
-    calibration = ForceCalibration(profile.calibration, profile.sensors.deflection)
+@dataclass(frozen=True, eq=False)
+class _Seen:
+    """Force in one window: rest before, highest, lowest after it, where it settles."""
+
+    time_s: Floats
+    force_N: Floats
+    begin: int
+    rest_N: float
+    peak_N: float
+    trough_N: float
+    settled_N: float
+    spread_N: float
+    period_s: float
+
+    @property
+    def rebound(self) -> float:
+        return (self.settled_N - self.trough_N) / (self.peak_N - self.settled_N)
+
+
+def _seen(run: RecordedRun, part: Window) -> _Seen:
+    time_s, force = cut(run, part, "time_s"), cut(run, part, "spring_force_N")
     moving = np.nonzero(np.abs(force - force[0]) > 0.05 * np.ptp(force))[0]
     begin = int(moving[0])
     rest = float(np.median(force[: max(begin - 5, 1)]))
@@ -105,85 +187,191 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     a, b, c = np.polyfit(time_s[near] - time_s[top], force[near], 2)
     peak = float(c - b * b / (4 * a))
     spread = float(np.std(force[near] - np.polyval((a, b, c), time_s[near] - time_s[top])))
-    after = force[top:]
     settled = float(np.mean(force[-500:]))
-    trough = float(np.min(after))
-    rebound = (settled - trough) / (peak - settled)
-    stated = 2 * math.hypot(
-        profile.calibration.absolute_uncertainty, profile.calibration.relative_uncertainty * peak
-    )
-    u95 = math.hypot(2 * spread / 3, stated)
-    energy = _energy_J(calibration, _deflection_m(profile, peak))
-    energy -= _energy_J(calibration, _deflection_m(profile, rest))
-    per_force = energy / peak * 2
+    trough = float(np.min(force[top:]))
     up = np.nonzero((force[begin:-1] < settled) & (force[begin + 1 :] >= settled))[0]
     period = float(np.mean(np.diff(time_s[begin + up[:4]]))) if len(up) > 2 else math.nan
-    mass = parts[0].values["weight_kg"]
-    conditions = f"screw held, {mass:g} kg laid on the lever at once"
-    predicted = _predicted_peak_N(profile)
-    found = (
+    return _Seen(time_s, force, begin, rest, peak, trough, settled, spread, period)
+
+
+def _stated_N(profile: Profile, force_N: float) -> float:
+    stated = profile.calibration
+    return 2 * math.hypot(stated.absolute_uncertainty, stated.relative_uncertainty * force_N)
+
+
+def _peak_and_energy(
+    seen: _Seen, profile: Profile, name: str, title: str, expected: tuple[float, float], told: str
+) -> list[Characteristic]:
+    """Peak force and energy in the springs; ``expected`` is the peak and its uncertainty."""
+    calibration = ForceCalibration(profile.calibration, profile.sensors.deflection)
+    u95 = math.hypot(2 * seen.spread_N / 3, _stated_N(profile, seen.peak_N))
+    top = _deflection_m(profile, seen.peak_N)
+    energy = _energy_J(calibration, top)
+    energy -= _energy_J(calibration, _deflection_m(profile, seen.rest_N))
+    return [
         Characteristic(
-            "shock.peak",
-            "Peak force of a weight laid on at once",
-            peak,
+            f"shock.{name}peak",
+            f"Peak force of a weight {title}",
+            seen.peak_N,
             u95,
             "N",
-            predicted,
-            0.08 * predicted,
+            *expected,
             profile.limits.force.tripped,
-            conditions=conditions,
+            conditions=told,
             causes="damping and friction of lever and springs, a weight that fell some way",
         ),
         Characteristic(
-            "shock.energy",
-            "Energy that the springs take",
+            f"shock.{name}energy",
+            "Energy that the springs take" + (f", weight {title}" if name else ""),
             energy,
-            per_force * u95,
+            seen.peak_N / calibration.stiffness(top) * u95,
             "J",
-            conditions=conditions,
+            conditions=told,
         ),
+    ]
+
+
+def _laid_on(seen: _Seen, profile: Profile, mass: float) -> list[Characteristic]:
+    told = f"screw held, {mass:g} kg laid on the lever at once"
+    predicted = predicted_blow(profile, mass).peak_N
+    expected = predicted, FALL_SHARE * predicted
+    return [
+        *_peak_and_energy(seen, profile, "", "laid on at once", expected, told),
         Characteristic(
             "shock.rebound",
             "Rebound, share of the first swing",
-            rebound,
-            2 * math.hypot(spread, 0.3 * spread) / (peak - settled) + 0.01,
+            seen.rebound,
+            _rebound_u95(seen, profile),
             "1",
-            conditions=conditions,
+            conditions=told,
         ),
         Characteristic(
             "shock.frequency",
             "Natural frequency on the springs, weight on the lever",
-            1 / period,
-            0.02 / period,
+            1 / seen.period_s,
+            0.02 / seen.period_s,
             "Hz",
-            conditions=conditions,
+            conditions=told,
         ),
+    ]
+
+
+def _dropped(seen: _Seen, profile: Profile, mass: float, height_m: float) -> list[Characteristic]:
+    told = f"screw held, {mass:g} kg on a slack strap dropped {1e3 * height_m:.0f} mm onto the load point"
+    expected = predicted_blow(profile, mass, height_m)
+    # v goes with the root of the height.
+    unsure = 0.5 * HEIGHT_M / height_m
+    peak_u95 = math.hypot(FALL_SHARE * expected.peak_N, unsure * expected.blow_N)
+    blow, blow_u95 = _blow_N(seen, profile)
+    return [
+        *_peak_and_energy(seen, profile, "drop_", "dropped", (expected.peak_N, peak_u95), told),
+        Characteristic(
+            "shock.drop_blow",
+            "Blow of a dropped weight, v·√(k·m)",
+            blow,
+            blow_u95,
+            "N",
+            expected.blow_N,
+            math.hypot(unsure, 2 * FALL_SHARE) * expected.blow_N,
+            conditions=f"{told}; energy in the springs less the weights' work, k where they rest",
+            causes="another height than stated, a strap or a lever that yields, friction, damping",
+        ),
+        Characteristic(
+            "shock.drop_rebound",
+            "Rebound after a dropped weight, share of the first swing",
+            seen.rebound,
+            _rebound_u95(seen, profile),
+            "1",
+            conditions=told,
+            causes="a strap that goes slack on the way up",
+        ),
+    ]
+
+
+def _blow_N(seen: _Seen, profile: Profile) -> tuple[float, float]:
+    """Return v·√(k·m) = √(2·E·k) and its expanded uncertainty, E the energy of the fall alone.
+
+    E is what the springs take less what output and weight give on the way to the peak, so that a knee
+    of the springs does no harm; k is the stiffness where they come to rest.
+    """
+    calibration = ForceCalibration(profile.calibration, profile.sensors.deflection)
+    start, rests, top = (
+        _deflection_m(profile, force) for force in (seen.rest_N, seen.settled_N, seen.peak_N)
     )
-    step = max(1, len(force) // 600)
-    diagram = Diagram(
-        "Weight laid on at once",
+    taken = _energy_J(calibration, top) - _energy_J(calibration, start)
+    energy = taken - seen.settled_N * (top - start)
+    if energy <= 0.0:
+        raise ValueError("the weight brought no energy: it was not dropped")
+    blow = math.sqrt(2 * energy * calibration.stiffness(rests))
+    stated = profile.calibration
+    peak = (seen.peak_N - seen.settled_N) / calibration.stiffness(top) * 2 * seen.spread_N / 3
+    # Errors of the calibration at rest and at the peak need not be the same.
+    zero = math.sqrt(2) * 2 * stated.absolute_uncertainty * (top - start)
+    scale = 2 * stated.relative_uncertainty * energy
+    stiffness = (
+        energy * math.sqrt(2) * 2 * stated.absolute_uncertainty / (seen.peak_N - seen.rest_N)
+    )
+    return blow, 0.5 * blow / energy * math.hypot(peak, zero, scale, stiffness)
+
+
+def _rebound_u95(seen: _Seen, profile: Profile) -> float:
+    """Return the expanded uncertainty of the rebound, a ratio of differences of three forces."""
+    swing, ratio = seen.peak_N - seen.settled_N, seen.rebound
+    each = 2 * profile.calibration.absolute_uncertainty
+    noise = 2 * math.hypot(seen.spread_N, 0.3 * seen.spread_N)
+    return math.hypot(noise, each * math.hypot(1 + ratio, 1.0, ratio)) / swing + 0.01
+
+
+def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
+    found: list[Characteristic] = []
+    diagrams: list[Diagram] = []
+    notes: list[str] = []
+    for name, title in (("shock", "Weight laid on at once"), ("drop", "Weight dropped")):
+        parts = windows(run, name)
+        if not parts:
+            none = name == "shock" or weight_dropped(profile) == (0.0, 0.0)
+            why = "no weight of the profile is light enough for its peak" if none else "left out"
+            notes.append(f"Shock, {title[0].lower()}{title[1:]}: {why}.")
+            continue
+        values = parts[0].values
+        mass, height = values["weight_kg"], values.get("height_m", 0.0)
+        seen = _seen(run, parts[0])
+        found += (
+            _dropped(seen, profile, mass, height)
+            if name == "drop"
+            else _laid_on(seen, profile, mass)
+        )
+        diagrams.append(_diagram(seen, title, predicted_blow(profile, mass, height).peak_N))
+    return Evaluation(tuple(found), tuple(diagrams), tuple(notes))
+
+
+def _diagram(seen: _Seen, title: str, predicted_N: float) -> Diagram:
+    step = max(1, len(seen.force_N) // 600)
+    after_s = seen.time_s - seen.time_s[seen.begin]
+    return Diagram(
+        title,
         "time (s)",
         "spring force (N)",
         (
-            Line("measured", (time_s - time_s[begin])[::step], force[::step]),
+            Line("measured", after_s[::step], seen.force_N[::step]),
             Line(
                 "peak by energy",
-                np.array([0.0, float(time_s[-1] - time_s[begin])]),
-                np.array([predicted, predicted]),
+                np.array([0.0, float(after_s[-1])]),
+                np.array([predicted_N, predicted_N]),
                 "predicted",
             ),
         ),
     )
-    return Evaluation(found, (diagram,))
 
 
 TEST = GuardedTest(
     key="shock",
     title="Shock",
-    purpose="peak force, energy in the springs and rebound of a weight laid on at once",
-    risk="The lever swings with the weight on it, power off; stand clear of both.",
+    purpose="peak force, energy in the springs and rebound of a weight laid on at once and dropped",
+    risk="The lever swings with the weight on it, power off, and a weight falls: stand clear of both, "
+    "no hand or foot below.",
     fitting=("lever free", "weights"),
-    lasts_s=lambda _profile: 8.0 + WATCH_S,
+    lasts_s=lambda _profile: 14.0 + 2 * WATCH_S,
     run=_run,
     evaluate=_evaluate,
 )

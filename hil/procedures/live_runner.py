@@ -29,6 +29,7 @@ from hil.link import Block, Client, HostGone, LinkError, Refused
 from hil.procedures.favoured import favoured
 from hil.procedures.procedure import (
     Action,
+    Drop,
     Ended,
     EnvironmentLike,
     Operator,
@@ -228,6 +229,12 @@ class LiveRunner(Runner):
             self._meanwhile(partial(self._environment.hang, mass_kg))
             return True
         return self._confirm(f"Hang {mass_kg:g} kg." if mass_kg > 0 else "Take every weight off.")
+
+    def _drop(self, drop: Drop) -> bool:
+        if self._environment is not None:
+            self._meanwhile(partial(self._environment.drop, drop.mass_kg, drop.height_m))
+            return True
+        return self._confirm(drop.words)
 
     def _push(self, push: Push) -> None:
         if self._environment is not None:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from hil.bench import LockstepBench
 from hil.core import PowerOff, Request, Sample, State, Stop
-from hil.procedures.procedure import Operator, Push, no_rows
+from hil.procedures.procedure import Drop, Operator, Push, no_rows
 from hil.procedures.runner import AFTER_TRIP_S, ENABLE_EVERY_S, Runner
 from hil.recorder import RunWriter
 
@@ -58,6 +58,10 @@ class LockstepRunner(Runner):
 
     def _hang(self, mass_kg: float) -> bool:
         self._bench.environment.hang(mass_kg)
+        return True
+
+    def _drop(self, drop: Drop) -> bool:
+        self._bench.environment.drop(drop.mass_kg, drop.height_m)
         return True
 
     def _push(self, push: Push) -> None:

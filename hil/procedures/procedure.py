@@ -51,6 +51,25 @@ class Hang:
 
 
 @dataclass(frozen=True)
+class Drop:
+    """Let this mass, tied to the load point, fall freely so far before it pulls at it.
+
+    Whoever prepared it stands clear; only the prop is pulled away.
+    """
+
+    mass_kg: float
+    height_m: float
+
+    @property
+    def words(self) -> str:
+        """Instruction to a person."""
+        return (
+            f"Stand clear, nobody and no hand or foot below. Pull the prop away from the side: "
+            f"{self.mass_kg:g} kg fall {1e3 * self.height_m:.0f} mm. Leave them hanging."
+        )
+
+
+@dataclass(frozen=True)
 class Push:
     """A hand at the load point, see ``Environment.push``; ends by itself after duration_s."""
 
@@ -128,7 +147,7 @@ class RequireHoldToRun:
     text: str = ""
 
 
-Action = Ask | Pause | Confirm | Hang | Push | Note | Hand | Read | Choose | RequireHoldToRun
+Action = Ask | Pause | Confirm | Hang | Drop | Push | Note | Hand | Read | Choose | RequireHoldToRun
 
 
 def no_rows() -> NDArray[np.float64]:
@@ -175,6 +194,7 @@ class EnvironmentLike(Protocol):
     """Weights and hand of a simulated rig, in this process or behind its simulation control."""
 
     def hang(self, mass_kg: float) -> None: ...
+    def drop(self, mass_kg: float, height_m: float) -> None: ...
     def push(self, force_N: float, frequency_Hz: float = 0.0, duration_s: float = 0.0) -> None: ...
 
 

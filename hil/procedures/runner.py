@@ -19,6 +19,7 @@ from hil.procedures.procedure import (
     BenchStopped,
     Choose,
     Confirm,
+    Drop,
     Ended,
     Hand,
     Hang,
@@ -97,6 +98,8 @@ class Runner:
             accepted = self._confirm(action.question)
         elif isinstance(action, Hang):
             accepted = self._hang(action.mass_kg)
+        elif isinstance(action, Drop):
+            accepted = self._drop(action)
         elif isinstance(action, Push):
             self._push(action)
         elif isinstance(action, Note):
@@ -176,6 +179,9 @@ class Runner:
         raise NotImplementedError
 
     def _hang(self, mass_kg: float) -> bool:
+        raise NotImplementedError
+
+    def _drop(self, drop: Drop) -> bool:
         raise NotImplementedError
 
     def _push(self, push: Push) -> None:

@@ -10,7 +10,7 @@ import pytest
 from PySide6.QtGui import QImage
 from PySide6.QtWidgets import QApplication
 
-from hil.procedures import Read
+from hil.procedures import Drop, Read
 from hil.procedures.procedure import Act, Hand
 from hil.profile import Lever, Linear, load_profile
 from tests.ui.person_at_window import page_as
@@ -78,11 +78,13 @@ def test_a_procedure_s_question_names_its_picture() -> None:
     operator.act(Hand("turn_screw", "Turn it.", -0.25))
     operator.hang(2.5)
     operator.hang(0.0)
+    operator.drop(Drop(5.0, 0.01))
     operator.read(Read("How far?", "output_position_m"))
     assert [(question.picture, question.amount) for question in asked] == [
         ("turn_screw", -0.25),
         ("hang", 2.5),
         ("take_off", 0.0),
+        ("hang", 5.0),
         ("output_position_m", 0.0),
     ]
 

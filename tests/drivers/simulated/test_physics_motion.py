@@ -382,3 +382,33 @@ def test_motor_and_drive_warm_up_to_their_settled_rise(factor):
     assert physics.housing_rise_K == pytest.approx(80 * housing, rel=0.01)
     assert physics.motor_rise_K == pytest.approx(80 * (winding + housing), rel=0.01)
     assert physics.drive_rise_K == pytest.approx(30 * (1 - math.exp(-30 / drive_tau)), rel=0.01)
+
+
+@pytest.mark.parametrize("height_m", [0.0, 0.005, 0.03])
+def test_a_dropped_weight_presses_the_springs_by_the_textbook_force(height_m):
+    """F = own + W + √(W² + k·m·v²), v after a blow without rebound (from memory)."""
+    own_kg, dropped_kg, stiffness, g = 6.0, 2.5, 2 * 60e3, 9.80665
+    physics = RigPhysics(
+        FREE.but({"linear_vertical": True, "carriage_mass_kg": own_kg, "spring_hysteresis": 0.0})
+    )
+    physics.jammed = True
+    physics.rebuild()
+    physics.drop(dropped_kg, math.sqrt(2 * g * height_m))
+    physics.reset_peaks()
+    for _ in range(100):
+        physics.advance(5e-4, 0.0, Winding.OPEN)
+    both_kg, weight_N = own_kg + dropped_kg, dropped_kg * g
+    speed = dropped_kg / both_kg * math.sqrt(2 * g * height_m)
+    peak_N = both_kg * g + math.sqrt(weight_N**2 + stiffness * both_kg * speed**2)
+    assert physics.peak_spring_force_N == pytest.approx(peak_N, rel=0.005)
+
+
+def test_a_weight_that_lands_on_a_lever_brings_its_angular_momentum():
+    physics = RigPhysics(RigParameters(initial_output_m=0.0275))
+    p, before = physics.parameters, physics.output_inertia
+    physics.coordinate_rate = 0.1
+    physics.drop(2.5, 0.4)
+    after = before + 2.5 * p.load_arm_m**2
+    assert physics.output_inertia == pytest.approx(after)
+    falls = 2.5 * 0.4 * p.load_arm_m * math.cos(physics.coordinate)
+    assert after * physics.coordinate_rate == pytest.approx(before * 0.1 - falls)

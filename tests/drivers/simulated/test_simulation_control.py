@@ -56,6 +56,11 @@ def test_weights_hand_and_disturbances_over_a_real_socket(served):
     assert core.deflection_counts == 4095
     client.disturb("deflection_rail", None)
     assert client.state()["time_s"] >= state["time_s"]
+    client.drop(2.5, 0.01)
+    assert client.state()["mass_kg"] == 2.5
+    for mass_kg, height_m, said in ((2.5, -0.01, "height_m"), (-1.0, 0.01, "mass_kg")):
+        with pytest.raises(ValueError, match=said):
+            client.drop(mass_kg, height_m)
 
 
 def test_hands_and_the_hard_wired_stop_over_a_real_socket(served):

@@ -14,7 +14,15 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
-from hil.procedures import Choose, Hand, ProcedureFailed, Read, RequireHoldToRun, SimulatedOperator
+from hil.procedures import (
+    Choose,
+    Drop,
+    Hand,
+    ProcedureFailed,
+    Read,
+    RequireHoldToRun,
+    SimulatedOperator,
+)
 
 LIVE_S = 0.25  # a loop that draws and shares its processor is late at times; no hand is faster
 SHOWN_S = 0.5  # what simulated hands are asked is seen so long before they do it
@@ -58,7 +66,7 @@ class PageOperator:
     Args:
         hands: of a simulated rig. They do what is said to be done, since nobody else can
             touch it; with ``alone`` they also answer and hold.
-        hang: of a simulated rig, done once the person says so; None on a real one.
+        hang, drop: of a simulated rig, done once the person says so; None on a real one.
 
     Attributes:
         question: what is to be answered now, or None.
@@ -71,11 +79,12 @@ class PageOperator:
         hands: SimulatedOperator | None,
         alone: bool,
         hang: Callable[[float], None] | None = None,
+        drop: Callable[[float, float], None] | None = None,
     ) -> None:
         self.question: Question | None = None
         self.hold_text = ""
         self.alone = alone and hands is not None
-        self._hands, self._hang = hands, hang
+        self._hands, self._hang, self._drop = hands, hang, drop
         self._changed = threading.Condition()
         self._number = 0
         self._reply: _Reply | None = None
@@ -154,6 +163,15 @@ class PageOperator:
             return False
         if self._hang is not None:
             self._hang(mass_kg)
+        return True
+
+    def drop(self, drop: Drop) -> bool:
+        """Return whether it has fallen; waits until the person has answered."""
+        asked = Question("act", drop.words, picture="hang", amount=drop.mass_kg)
+        if self._ask(asked, True) is not True:
+            return False
+        if self._drop is not None:
+            self._drop(drop.mass_kg, drop.height_m)
         return True
 
     def read(self, question: Read) -> float:

@@ -30,4 +30,4 @@ def make_operator(
     if environment is None:
         return PageOperator(None, alone)
     hands = SimulatedOperator(environment, rig_parameters(profile))
-    return PageOperator(hands, alone, environment.hang)
+    return PageOperator(hands, alone, environment.hang, environment.drop)

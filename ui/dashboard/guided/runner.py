@@ -10,7 +10,7 @@ from typing import TypeVar
 
 from hil.core import Cause, Enable
 from hil.link import Client, LinkError
-from hil.procedures import Ended, EnvironmentLike, LiveRunner, Procedure, Push
+from hil.procedures import Drop, Ended, EnvironmentLike, LiveRunner, Procedure, Push
 from hil.sequences import OWN_STOP
 from ui.dashboard.guided.page_operator import PageOperator
 
@@ -99,6 +99,11 @@ class PageRunner(LiveRunner):
         if self._environment is not None:
             return super()._hang(mass_kg)
         return self._meanwhile(lambda: self._page.hang(mass_kg))
+
+    def _drop(self, drop: Drop) -> bool:
+        if self._environment is not None:
+            return super()._drop(drop)
+        return self._meanwhile(lambda: self._page.drop(drop))
 
     def _push(self, push: Push) -> None:
         if self._hand is not None:
