@@ -8,7 +8,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-# By its file and without packages: a module of a room would load all of the room, for a second.
+# Started as a file and without packages: importing it as a module would load its whole room (1 s).
 KEEP_AWAKE = ("-I", "-S", str(Path(__file__).with_name("keep_awake.py")))
 
 
@@ -16,7 +16,7 @@ class AwakeProcess:
     """The process that keeps the processor awake, as the rig host sees it.
 
     Args:
-        number: of the process; None if there is none.
+        number: of the process; None if none runs.
     """
 
     def __init__(self, number: int | None) -> None:
@@ -24,7 +24,7 @@ class AwakeProcess:
         self._works = False
 
     def work(self, needed: bool) -> None:
-        """Set it to work, or end that."""
+        """Continue the process if needed, else suspend it."""
         if self._number is None or needed == self._works:
             return
         self._works = needed
@@ -35,7 +35,7 @@ class AwakeProcess:
 
 
 def start_keep_awake(processor: int) -> subprocess.Popen[str]:
-    """Start such a process for this one, at work; it ends with this one or by ``kill``."""
+    """Start such a process, running; it ends with this one or by ``kill``."""
     process = subprocess.Popen(
         [sys.executable, *KEEP_AWAKE, str(processor)], stdout=subprocess.PIPE, text=True
     )

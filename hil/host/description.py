@@ -1,4 +1,4 @@
-"""Description of a bench, as a rig host gives it to every client that says hello."""
+"""Description of a bench, as a rig host sends it to every client that connects."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def describe(
     known: KnownRig,
     session: str,
 ) -> dict[str, Any]:
-    """Describe the bench to a client that says hello.
+    """Return the description of the bench for a client that connects.
 
     Args:
         endpoint: simulation control; None for a real rig.

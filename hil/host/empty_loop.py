@@ -18,10 +18,10 @@ from hil.host.timing import LatencyHistogram, judge
 def empty_loop(
     rate_hz: float, seconds: float, each_s: list[float] | None = None, first_s: float | None = None
 ) -> tuple[LatencyHistogram, int, int]:
-    """Wake ``rate_hz`` times a second and do nothing: (latencies, cycles, late cycles).
+    """Wake ``rate_hz`` times a second, do nothing; return (latencies, cycles, late cycles).
 
     Args:
-        each_s: takes every single latency as well, in s.
+        each_s: list that receives every single latency in s; None for none.
         first_s: first wake-up on the monotonic clock; None for one period from now.
 
     Raises:
@@ -54,7 +54,7 @@ def empty_loop(
 
 
 def main(arguments: list[str]) -> None:
-    """The measuring process: rate in Hz, seconds, priority; prints one JSON object."""
+    """Run the measuring process: rate in Hz, seconds, priority; print one JSON object."""
     rate_hz, seconds, priority = float(arguments[0]), float(arguments[1]), int(arguments[2])
     grant = prepare_realtime(priority, own_processor())
     histogram, cycles, late = empty_loop(rate_hz, seconds)

@@ -1,7 +1,7 @@
-"""``python -m hil.host.heat_keeper --link DIR``: keep the motor's heat while a rig host works.
+"""``python -m hil.host.heat_keeper --link DIR``: keep the motor's heat while a rig host runs.
 
-A client of the link that writes what the rig host publishes, every two seconds and once more when the
-rig host fell silent. Without it a rig host that is killed would leave nothing but the mark of use.
+A client of the link that writes the heat that the rig host publishes, every two seconds and once
+more when the rig host falls silent. Without it, a killed rig host would leave only the in-use mark.
 It ends with the rig host or with the process that started it.
 """
 
@@ -23,11 +23,11 @@ from hil.profile import profile_from_dict
 from hil.supervision import Moment
 
 LOOK_S = 0.1
-SILENT_S = 2.0  # as the recorder: after it the rig host is taken for gone
+SILENT_S = 2.0  # as in the recorder: after it the rig host is treated as gone
 
 
 class HeatKeeper:
-    """Heat that was published last, and when it was written.
+    """The heat published last, and the time at which it was written.
 
     Attributes:
         ended: the rig host ended in order, and has written its own file.
@@ -40,7 +40,7 @@ class HeatKeeper:
         self.ended = False
 
     def take(self, events: Iterable[Any], now: Moment) -> None:
-        """Take what the rig host published; write if the last time is long ago.
+        """Take the published events; write if the last write is ``SEEN_EVERY_S`` ago.
 
         Raises:
             OSError: it cannot be written.
@@ -57,7 +57,7 @@ class HeatKeeper:
             self.write()
 
     def write(self) -> None:
-        """Write what was heard last, at the moment it was heard.
+        """Write the heat received last, with the moment of its reception.
 
         Raises:
             OSError: it cannot be written.
@@ -70,7 +70,7 @@ class HeatKeeper:
 
 
 def keep(link: Path) -> int:
-    """Keep heat until the rig host or the parent is gone. 0: whatever happened to them."""
+    """Keep heat until the rig host or the parent has exited; return 0 in every case."""
     parent = os.getppid()
     ending = False
 

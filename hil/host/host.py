@@ -1,9 +1,9 @@
 """The rig host: one process, one thread, one drive, one cycle every period.
 
 ``python -m hil.host --profile P --link DIR`` opens the drive, prints ``ready`` and runs until
-SIGTERM. It touches no disk after that, but for the verification before power comes. Whoever dies,
-the rig stops: a late holder of control, a lost drive, an exception here; and if this process dies,
-the drive's own heartbeat consumer removes power.
+SIGTERM. After that it touches no disk, except to check the verification before power-on. Any
+failure stops the rig: a late heartbeat from the controlling client, a lost drive, an exception
+here. If this process dies, the drive's own heartbeat consumer removes power.
 """
 
 from __future__ import annotations
@@ -33,15 +33,15 @@ from hil.link import Incoming, LinkServer
 from hil.profile import Profile, live_cycle_late_s
 
 ANSWER_SHARE = 0.6  # of the period in which the drive must have answered
-# After a missed cycle: what held this process up may hold up the bus and the drive still.
+# After a missed cycle: the cause of the delay may still be delaying the bus and the drive.
 LATE_ANSWER_S = 0.004
 BEAT_S = 0.04
 UNDER_POWER = (State.STANDBY, State.RUNNING)
 WAIT_S = 0.0005  # until the first cycle
-# One message that keeps all others waiting for so long keeps a stop waiting too. Common practice,
-# no source: a third of the shortest heartbeat limit in the profiles.
+# A message that blocks all others for this long also blocks a stop. Common practice, no source: a
+# third of the shortest heartbeat limit in the profiles.
 DEAF_S = 0.05
-# Stops of which the link's gate knows before the bench does.
+# Stops that the link's gate knows of before the bench does.
 ASKED_FOR = (Cause.OPERATOR, Cause.CONTROL_RELEASED, Cause.HEARTBEAT_LATE)
 
 
@@ -52,8 +52,8 @@ class Host:
         profile: the rig.
         drive: opened.
         link: bound.
-        wire: records what passes on the drive's wires, if that is wanted.
-        known: of the rig, before anything is measured.
+        wire: recorder of the drive's wires; None for no recording.
+        known: state of the rig before anything is measured.
     """
 
     def __init__(
@@ -77,7 +77,7 @@ class Host:
         self._stated = known.at_lower_end and self.bench.reference == UNVERIFIED
         if self._stated:
             self.bench.state_reference(CONFIRMED, 0.0)
-        self._cap: SessionCap | None = None  # of the start
+        self._cap: SessionCap | None = None  # given at the start
         self.bench.kept_offset_m = known.kept.offset_m if known.kept else None
         heat = known.heat
         self._warm = heat if heat is not None and heat.winding + heat.housing > 0.0 else None
@@ -89,14 +89,14 @@ class Host:
         self._acted_s = self._next_heartbeat_s = self.pace.began_s
         self.ending = False
         self.last_look: LastLook | None = None  # once it has ended
-        self.parent: int | None = None  # ends when this process is gone
-        self._sent_s: float | None = None  # when the stop being executed was asked for
+        self.parent: int | None = None  # ends when this process has exited
+        self._sent_s: float | None = None  # when the stop being executed was requested
         self.recorder = RecorderWatch()
         self.awake = AwakeProcess(None)
         self.share = ShareWatch(None, profile.control.rate)
         self.pauses = PauseWitness()
         self._tenure = link.gate.tenure
-        self._widen = False  # the limits of a holder who is gone are to be taken back
+        self._widen = False  # the limits of a holder that has disconnected are to be withdrawn
 
     def begin_capped(self, cap: SessionCap) -> None:
         """Begin with limits narrower than the profile's; before ``run``."""
@@ -109,7 +109,7 @@ class Host:
         pace.begin()
         self._next_heartbeat_s = self._acted_s = pace.began_s
         while not self.ending:
-            # Whole periods since the last cycle: after a pause the estimator must know it.
+            # Whole periods since the last cycle: the estimator needs them after a pause.
             periods = pace.wake()
             self.pauses.wake()
             self._notes.cycle(periods)
@@ -127,7 +127,7 @@ class Host:
         self._end()
 
     def _control(self, dt_s: float) -> float:
-        """Run one cycle: telemetry, bench, command, row; return when the command had left.
+        """Run one cycle: telemetry, bench, command, row; return the time at which the command left.
 
         Raises:
             DriverError: the drive is lost.
@@ -138,14 +138,14 @@ class Host:
         answer_s = max(0.0, telemetry.received_s - woke_s)
         if answer_s > self._answer_by_s:
             self._notes.note({"answer_s": answer_s})
-        # From here to here, so that no place in the cycle is left where a pause of
-        # this process would go unseen.
+        # Measured from here to here, so that no pause of this process, anywhere in the cycle,
+        # goes unseen.
         before_s, self._acted_s = self._acted_s, time.monotonic()
         late_s = self._acted_s - before_s - self.period_s
         if late_s > self.most_late_s:
             bench.held_up(late_s, self.most_late_s)
-        # After the wait for the drive, which is most of a cycle: a stop that came
-        # meanwhile is obeyed by this cycle's command.
+        # After the wait for the drive, which takes most of a cycle: this cycle's command obeys a
+        # stop that arrived in the meantime.
         if bench.cycle:
             self._obey_stop(self._acted_s)
         timing = CycleTiming(
@@ -161,24 +161,24 @@ class Host:
         return written_s
 
     def _read(self) -> Telemetry:
-        """Return the drive's answer, or what there is of one in time.
+        """Return the drive's answer, or the part of it that arrived in time.
 
-        After a late wake-up the answer is waited for all the same, and longer: the last sample is
-        old by then, and the age of the sample is judged.
+        After a late wake-up, still wait for the answer, and for longer: the last sample is old by
+        then, and the age of the sample is judged.
         """
         drive, woke_s, period_s = self.drive, self.pace.woke_s, self.period_s
         in_time = woke_s - self.pace.due_s <= period_s
         telemetry = drive.read(woke_s + (self._answer_by_s if in_time else LATE_ANSWER_S))
         if time.monotonic() - woke_s > LATE_ANSWER_S + period_s:
-            # Held up while it waited: the answer may lie there unread.
+            # Held up while waiting: the answer may have arrived but not been read.
             self._notes.cycle(0)
             telemetry = drive.read(time.monotonic() + LATE_ANSWER_S)
         return telemetry
 
     def _serve(self, written_s: float) -> None:
-        """Publish what happened, take requests, watch whoever the bench depends on."""
+        """Publish events, take requests, watch the clients and processes the bench depends on."""
         bench, pace = self.bench, self.pace
-        # From wake to wake, wherever in between it was, and with the drive lost as well.
+        # From wake-up to wake-up, wherever the pause was, and with the drive lost as well.
         if pace.overslept_s > PAUSE_S:
             self._explain(pace.overslept_s, pace.woke_s - pace.began_s)
         if bench.events:
@@ -191,12 +191,12 @@ class Host:
             self.pauses.look(written_s)
             self._next_heartbeat_s = written_s + BEAT_S
             if self.parent is not None and os.getppid() != self.parent:
-                self.ending = True  # nobody is left who would end this process
+                self.ending = True  # no one is left to end this process
             self.link.publish_event(self._heartbeat(written_s - pace.began_s))
             self._watch_others(written_s, written_s - pace.began_s)
 
     def _end(self) -> None:
-        """Remove power, see it go, and tell so."""
+        """Remove power, check that it goes off, and report it."""
         bench, drive, link = self.bench, self.drive, self.link
         bench.stop(Cause.HOST_ENDING)
         bench.controlled_stop.abandon()
@@ -210,7 +210,7 @@ class Host:
         link.flush()
 
     def keep_heat(self, files: HeatFiles) -> None:
-        """Keep the motor's heat for the next start; while power is on, leave the mark of use."""
+        """Keep the motor's heat for the next start; while power is on, leave the in-use mark."""
         if self.last_look is not None and self.last_look.still_on:
             return
         try:
@@ -229,7 +229,7 @@ class Host:
         self.link.publish_event(self._stamp(event))
 
     def _watch_others(self, now_s: float, time_s: float) -> None:
-        """Tell what became of the recorder, and of the share of the processor."""
+        """Report changes of the recorder and of the processor share."""
         event: dict[str, Any] | None = self.recorder.changed(self.link.silent_s("recorder"))
         if event is not None:
             self.link.publish_event(self._stamp(event | {"time_s": time_s}))
@@ -238,7 +238,7 @@ class Host:
             self.link.publish_event(self._stamp(event))
 
     def _obey_stop(self, now_s: float) -> None:
-        """Take a stop that came since the last command, so that the next one obeys it."""
+        """Take a stop received since the last command, so that the next one obeys it."""
         try:
             for incoming in self.link.poll_stop(now_s):
                 self._answer(incoming, early=True)
@@ -284,10 +284,10 @@ class Host:
         self.link.reply(incoming, outcome.accepted, outcome.text)
 
     def _look_at_verification(self) -> None:
-        """Open or reduce the limits by what is verified now, while nothing has power."""
+        """Open or reduce the limits by the present verification, while nothing has power."""
         bench = self.bench
         free = bench.state is State.DE_ENERGISED and not bench.powered
-        # Restricted operation has limits of its own; whoever asked for it goes on under them.
+        # Restricted operation has its own limits; the client that requested it continues under them.
         if not free or bench.envelope is not None or not self.verification.look():
             return
         found = self.verification.standing
@@ -307,7 +307,7 @@ class Host:
             self._tenure = gate.tenure
             self._widen = bench.envelope is not None
         if self._widen or (gate.holder is None and bench.envelope is not None):
-            # Whoever restricted the bench is gone. Refused while a controlled stop runs.
+            # The client that restricted the bench is gone. Refused during a controlled stop.
             self._widen = not bench.ask(EndCommission()).accepted
         powered = bench.powered
         if gate.holder is None:
@@ -317,7 +317,7 @@ class Host:
         elif gate.late(now_s):
             silent = 1e3 * gate.silent_s(now_s)
             detail = (
-                f"the newest heartbeat from '{gate.holder}', who held control, was sent "
+                f"the newest heartbeat from '{gate.holder}', which held control, was sent "
                 f"{silent:.0f} ms ago"
             )
             link.drop_holder(powered)
@@ -327,11 +327,11 @@ class Host:
             gate.stopped(now_s)
             bench.stop(
                 Cause.HEARTBEAT_LATE,
-                "one endless message keeps all others waiting, a stop would not be heard",
+                "one endless message blocks all others, so a stop would not be received",
             )
 
     def _publish_events(self, seen_s: float, written_s: float) -> None:
-        # Requests are taken after a cycle's command has left, so a stop asked for is published
+        # Requests are taken after a cycle's command has left, so a requested stop is published
         # after the next cycle's write: ``written_s`` is when its command was on the wire.
         for event in self.bench.events:
             if event["kind"] == "stop":
@@ -343,7 +343,7 @@ class Host:
                 self._sent_s = None
                 self._notes.note({"stopped": event["code"], "detail": event["detail"]})
             elif event["kind"] == "calibration":
-                # Whoever comes later is told of the one in force.
+                # Clients that connect later receive the one in force.
                 told = self.link.description
                 told["profile"] = {**told["profile"], "calibration": event["calibration"]}
             elif event["kind"] == "session_cap":

@@ -1,4 +1,4 @@
-"""The rig host's process: open the drive and the link, run, and leave everything in order."""
+"""The rig host's process: open the drive and the link, run, and close everything in order."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ def main(arguments: list[str] | None = None) -> int:
     """Process entry.
 
     Exit codes: 0 ended as requested, 2 bad input, 3 hardware not reached, 4 the drive still
-    showed power at the end.
+    reported power at the end.
     """
     options = _parser().parse_args(arguments)
     opened = _Opened()
@@ -64,7 +64,7 @@ def _parser() -> argparse.ArgumentParser:
         "--reference-at-lower-end", action="store_true", help="the output rests on its lower end"
     )
     parser.add_argument("--cap", help="limits of the session: a request as JSON")
-    parser.add_argument("--hold", action="store_true", help="go on at a line on standard input")
+    parser.add_argument("--hold", action="store_true", help="wait for a line on standard input")
     parser.add_argument("--link", required=True, type=Path, help="link directory")
     parser.add_argument("--wires", type=Path, help="directory of a simulated rig's wires")
     parser.add_argument("--environment", help="simulation control of the simulated rig")
@@ -102,7 +102,7 @@ class _Opened:
 
 
 def _open(options: argparse.Namespace, parent: int, opened: _Opened) -> Host | None:
-    """Open drive and link; return the rig host, or None if whoever started it is gone.
+    """Open drive and link; return the rig host, or None if the process that started it is gone.
 
     Raises:
         ProfileError, LinkError, CurveKeyError: bad input.

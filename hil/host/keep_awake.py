@@ -1,12 +1,12 @@
 """``python hil/host/keep_awake.py PROCESSOR``: keep a processor from falling asleep.
 
-A processor without work sleeps, and a virtual one is given away by the machine below; to wake it
-may take milliseconds, whatever latency the system was asked for. This process works at the lowest
-scheduling class (SCHED_IDLE), so that it gives way to everything else. It stops itself once ready;
-SIGCONT sets it to work, SIGSTOP ends that. It ends with the process that started it.
+An idle processor sleeps, and the hypervisor gives an idle virtual one to another machine; waking it
+may take milliseconds, whatever latency the system was set to. This process computes in the lowest
+scheduling class (SCHED_IDLE), so that it yields to everything else. It suspends itself once ready;
+SIGCONT continues it, SIGSTOP suspends it again. It ends with the process that started it.
 
-It costs one processor at full load, and its heat, while it works. It imports nothing of this package:
-it is started by its file (``hil.host.awake_process.KEEP_AWAKE``).
+While it runs it costs one processor at full load, and its heat. It imports nothing from this
+package: it is started as a file (``hil.host.awake_process.KEEP_AWAKE``).
 """
 
 from __future__ import annotations
@@ -21,10 +21,10 @@ TURNS = 200_000  # some milliseconds between looks at the parent
 
 
 def main(arguments: list[str]) -> int:
-    """Run until the parent is gone. Exit code 1: the system has no such scheduling class."""
+    """Run until the parent has exited. Exit code 1: the system has no such scheduling class."""
     parent = os.getppid()
     try:
-        # Stopped, it could not see for itself that its parent is gone.
+        # While suspended it cannot see for itself that its parent has exited.
         ctypes.CDLL(None).prctl(PR_SET_PDEATHSIG, signal.SIGKILL)
         os.sched_setaffinity(0, {int(arguments[0])})
         os.sched_setscheduler(0, os.SCHED_IDLE, os.sched_param(0))

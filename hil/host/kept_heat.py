@@ -1,9 +1,9 @@
 """Files that keep the motor's heat from one rig host to the next.
 
-Two small private files for each actuator, in ``$XDG_STATE_HOME/hookeline/heat``. The rig host writes
-``NAME.json`` before its first cycle, marked as in use, and once more after its last, with the mark
-taken off. Meanwhile a process of its own (``hil.host.heat_keeper``) writes ``NAME.seen.json``. A file
-has one writer, so neither can undo what the other wrote; a session's name joins the two.
+Each actuator has two small private files in ``$XDG_STATE_HOME/hookeline/heat``. The rig host writes
+``NAME.json`` before its first cycle, marked as in use, and again after its last, without the mark.
+Meanwhile a separate process (``hil.host.heat_keeper``) writes ``NAME.seen.json``. Each file has one
+writer, so neither can overwrite the other's data; a session's name links the two.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ from hil.supervision import (
 
 SCHEMA_VERSION = 1
 SEEN_EVERY_S = 2.0
-# The keeper writes every 2 s and a disk may hold it up; common practice, no source.
+# The keeper writes every 2 s and a disk may delay it; common practice, no source.
 UNSEEN_S = 10.0
 MOST_SHARE = 100.0
 WIRE_KEYS = ("protocol", "node", "bus", "port")
@@ -54,7 +54,7 @@ def moment_now() -> Moment:
 
 
 def actuator_name(profile: Profile) -> str:
-    """Return the name under which an actuator's heat is kept: its own and its drive's place."""
+    """Return the name for an actuator's heat: a hash of its own name and its drive's address."""
     facts = {"actuator": profile.actuator.name, "drive": _place(profile.drive)}
     text = json.dumps(facts, sort_keys=True, separators=(",", ":"), default=str)
     return hashlib.sha256(text.encode()).hexdigest()
@@ -67,7 +67,7 @@ class HeatFiles:
     Attributes:
         file: of the rig host.
         seen: of the keeper.
-        session: joins the two.
+        session: links the two.
         continuous_current_A: of the profile.
     """
 
@@ -91,7 +91,7 @@ class HeatFiles:
         """Read what was kept, then mark the actuator as in use.
 
         Returns:
-            The heat to begin with, and what is to be said because nothing can be kept; or "".
+            The heat to begin with, and a notice if nothing can be kept, else "".
         """
         start = self._read_start(profile, now)
         notice = ""
@@ -103,16 +103,16 @@ class HeatFiles:
         return start, notice
 
     def end(self, winding: float, housing: float, now: Moment) -> None:
-        """Keep the heat of a use that ended in order.
+        """Keep the heat of a session that ended in order.
 
         Raises:
-            OSError: it cannot be written; the mark of use then stays.
+            OSError: it cannot be written; the in-use mark then stays.
         """
         self._write(self.file, winding, housing, now, in_use=False)
         self.seen.unlink(missing_ok=True)
 
     def see(self, winding: float, housing: float, now: Moment) -> None:
-        """Keep the heat of a use that goes on.
+        """Keep the heat of a session that continues.
 
         Raises:
             OSError: it cannot be written.
@@ -141,7 +141,7 @@ class HeatFiles:
         except FileNotFoundError:
             return COLD_START
         except (OSError, PrivateFileError, ValueError) as error:
-            return unknown_heat(profile, f"what was kept cannot be relied on ({error})")
+            return unknown_heat(profile, f"the kept heat cannot be relied on ({error})")
         in_use = kept["in_use"]
         unseen_s = math.inf if in_use else 0.0
         if in_use:
@@ -160,7 +160,7 @@ class HeatFiles:
 def begin_heat(profile: Profile, simulated: bool) -> tuple[HeatFiles | None, HeatAtStart, str]:
     """Return the files that keep the motor's heat, the heat to begin with, and a notice or "".
 
-    A simulated rig begins cold with every start, so nothing is kept of it.
+    A simulated rig begins cold at every start, so nothing is kept for it.
     """
     if simulated:
         return None, SIMULATED_START, ""

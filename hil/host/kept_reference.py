@@ -1,9 +1,9 @@
-"""The reference of a rig, kept from one rig host to the next: as a guess, never as more.
+"""The reference of a rig, kept from one rig host to the next, only ever as a guess.
 
-One small private file a profile, in ``$XDG_STATE_HOME/hookeline/reference``. The rig host takes it
-away before its first cycle and writes it after its last, so that a rig host that was killed leaves
-none. Counts of an incremental sensor last only as long as its drive has power: the guess shows
-positions and bears out an end that is sought, and no loop is closed on it.
+Each profile has one small private file in ``$XDG_STATE_HOME/hookeline/reference``. The rig host
+removes it before its first cycle and writes it after its last, so that a killed rig host leaves
+none. Counts of an incremental sensor last only while its drive has power: the guess serves to show
+positions and to confirm an end that is sought, and no loop is closed on it.
 """
 
 from __future__ import annotations
@@ -47,14 +47,14 @@ class KeptReference:
 
 
 def reference_file(profile: Profile) -> Path:
-    """Return where a profile's reference is kept: by all that concerns its safety."""
+    """Return the file of a profile's reference, named by the profile's safety fingerprint."""
     return state_directory("reference") / f"{safety_fingerprint(profile)}.json"
 
 
 def take_reference(profile: Profile) -> tuple[KeptReference | None, str]:
-    """Return what was kept and take the file away; a notice if there is one not to be relied on.
+    """Return the kept reference and remove its file; a notice if the file cannot be relied on.
 
-    A simulated rig counts anew with every start, and an absolute sensor needs none.
+    A simulated rig starts counting anew at every start, and an absolute sensor needs no reference.
     """
     if profile.simulation is not None or profile.sensors.motor.reference == "absolute":
         return None, ""
@@ -70,7 +70,7 @@ def take_reference(profile: Profile) -> tuple[KeptReference | None, str]:
 
 
 def keep_reference(profile: Profile, bench: Bench) -> str:
-    """Keep a verified, or once kept, zero for the next start; returns why it cannot be, or ''."""
+    """Keep a verified or kept zero for the next start; return why it cannot be kept, or ''."""
     known = is_verified(bench.reference) or bench.reference == KEPT
     offset_m = bench.nut_offset_m
     if (
@@ -105,7 +105,7 @@ def _read(file: Path) -> KeptReference:
         ValueError: it is damaged or of another version.
     """
     if file.lstat().st_size > MOST_BYTES:
-        raise ValueError(f"'{file}' is too long to be one. Fix: delete it")
+        raise ValueError(f"'{file}' is too long for a kept reference. Fix: delete it")
     damaged = ValueError(f"'{file}' is damaged or of another version. Fix: delete it")
     try:
         kept: Any = json.loads(read_private(file))

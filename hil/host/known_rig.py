@@ -1,4 +1,4 @@
-"""Rig as it is known before anything is measured: verified or not, warm or cold, where it stands."""
+"""State of the rig known before anything is measured: verification, motor heat and reference."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ class KnownRig:
     """State that a rig host begins with.
 
     Attributes:
-        verified: whether the profile's own limits are open; None looks it up.
+        verified: standing that opens or reduces the profile's limits; None looks it up.
         at_lower_end: the operator stated that the output rests on its lower end.
         heat: of the motor; None begins cold.
         kept: the reference of the last session.

@@ -1,4 +1,4 @@
-"""After the last command: whether the drive shows that its power went."""
+"""Check, after the last command, that the drive reports power off."""
 
 from __future__ import annotations
 
@@ -8,25 +8,25 @@ from typing import NamedTuple
 from drivers.base import Command, Drive, DriverError, PowerStage
 from hil.control import ALLOWED_S
 
-LONGEST_WATCH_S = 1.5  # as long is a drive's own watch waited for; more would hold up the end
+LONGEST_WATCH_S = 1.5  # longest wait for a drive's own watch; more would delay the end
 MARGIN_S = 0.2
 POWER_STAYED_ON = 4  # exit code of the rig host
 POWER_ON_TEXT = "POWER IS STILL ON: press the emergency stop"
 
 
 class LastLook(NamedTuple):
-    """``text`` for people; ``still_on``: the drive showed power to the end."""
+    """Result: ``text`` for people; ``still_on``: the drive reported power to the end."""
 
     text: str
     still_on: bool
 
 
 def see_power_go(drive: Drive, period_s: float, seen_on: bool) -> LastLook:
-    """Repeat OFF until the drive shows it, or its own watch must have acted; never raises.
+    """Repeat OFF until the drive reports it, or its own watch must have acted; never raises.
 
-    ``seen_on``: the bench saw power stay on, and has not seen it go since; a silent drive is then
-    taken for one that is still on. From ``ALLOWED_S`` on the heartbeat is withheld, so that the
-    drive's own watch acts.
+    ``seen_on``: the bench saw power stay on, and has not seen it go off since; a silent drive is
+    then treated as still on. From ``ALLOWED_S`` on, the heartbeat is withheld so that the drive's
+    own watch acts.
     """
     capabilities = drive.capabilities
     started = time.monotonic()

@@ -11,9 +11,9 @@ class Pace:
     """Due times of cycles; all times are those of ``time.monotonic()``.
 
     Attributes:
-        began_s: begin of the run; the first cycle is due a period later.
-        due_s, woke_s: of the cycle under way. last_s: wake-up of the one before.
-        work_s: of the cycle before, wake-up to end.
+        began_s: beginning of the run; the first cycle is due a period later.
+        due_s, woke_s: of the present cycle. last_s: wake-up of the previous one.
+        work_s: of the previous cycle, wake-up to end.
         late_cycles: cycles whose command left after the next was due.
         skipped_periods: periods without a cycle.
     """
@@ -48,7 +48,7 @@ class Pace:
             self.late_cycles += 1
         self.due_s += period
         if done_s > self.due_s + period:
-            # Periods that are over cannot be made good; sending a burst would be worse.
+            # Missed periods cannot be made up; sending a burst would be worse.
             behind = int((done_s - self.due_s) / period)
             self.skipped_periods += behind
             self.due_s += behind * period

@@ -1,4 +1,4 @@
-"""Tell why a cycle came late, from counters that the kernel keeps (Linux)."""
+"""Find why a cycle came late, from the kernel's counters (Linux)."""
 
 from __future__ import annotations
 
@@ -7,13 +7,15 @@ import os
 import time
 from dataclasses import dataclass
 
-PAUSE_S = 0.005  # from which a late cycle is explained
+PAUSE_S = 0.005  # shortest lateness for which a cause is given
 LOOK_S = 1.0  # between looks at the slower counters
 SHARE = 0.5  # of a pause that one cause must fill to be named
-_NEAR_LIMIT = 0.9  # of the time that real-time programs may take, from which the limit is suspected
-# The rest of the period is what the limit takes away at once; other causes have no such length.
-_LIMIT_PERIOD_S, _LIKE_REST = 1.0, 0.1  # sched_rt_period_us as the kernel comes, sched(7)
-# Without a count of what was waited; measured beside programs of higher priority: 48 to 60 ms of 50.
+_NEAR_LIMIT = (
+    0.9  # share of the time allowed to real-time programs above which the limit is suspected
+)
+# The limit takes away the rest of the period in one piece; other causes have no such length.
+_LIMIT_PERIOD_S, _LIKE_REST = 1.0, 0.1  # sched_rt_period_us by the kernel's default, sched(7)
+# Without a count of the time waited. Measured next to programs of higher priority: 48 to 60 ms of 50.
 _LIKELY_REST = 0.25
 _SCHEDSTAT = "/proc/self/schedstat"
 _STAT = "/proc/stat"
@@ -24,22 +26,22 @@ _STAT_BYTES = 16_384  # its first lines, one for each processor
 
 @dataclass(frozen=True)
 class Evidence:
-    """Counters over one pause, in s; 0 for what the system does not tell.
+    """Counters over one pause, in s; 0 where the system reports none.
 
     Attributes:
         stopped: a signal continued this process meanwhile (SIGCONT after SIGSTOP).
-        waited: this process could run and was not let (``/proc/self/schedstat``).
+        waited: this process was ready but did not run (``/proc/self/schedstat``).
         used: processor time of this process (the same).
         rig: processor time of the simulated rig.
-        stolen: taken by the machine below (``/proc/stat``, steal).
+        stolen: taken by the hypervisor (``/proc/stat``, steal).
         interrupts: spent in interrupts on this processor (``/proc/stat``).
         memory: programs waited for memory (``/proc/pressure/memory``).
         disk: programs waited for a disk (``/proc/pressure/io``), this one for its pages.
         faults: pages of this process that came from a disk.
-        share: of the last second that rig host and simulated rig took of their processor.
+        share: of their processor, used by rig host and simulated rig in the last second.
         limit: share of a second that the system leaves to real-time programs.
         realtime: this process has real-time priority.
-        told: the system tells any of this.
+        told: the system reports any of this.
     """
 
     stopped: bool = False
@@ -58,20 +60,20 @@ class Evidence:
 
 
 def name_cause(pause_s: float, seen: Evidence) -> str:
-    """Return in words what a pause of ``pause_s`` was."""
+    """Return the cause of a pause of ``pause_s``, as text."""
     least = SHARE * pause_s
     if seen.stopped:
         return "the rig host itself was stopped from outside (SIGSTOP) and continued"
     if not seen.told:
-        return "the system does not tell why"
+        return "the system does not report the cause"
     if seen.stolen >= least:
-        return "the machine below took the processor away (steal time)"
+        return "the hypervisor took the processor away (steal time)"
     if seen.faults and seen.memory + seen.disk >= least:
         return "memory was short: pages of the rig host had to be fetched from a disk"
     if seen.waited >= least:
         return _who_held(least, seen)
     if seen.used >= least:
-        return "the rig host itself worked for so long"
+        return "the rig host itself computed for this long"
     if seen.interrupts >= least:
         return "interrupts held the processor"
     if seen.memory >= least:
@@ -80,7 +82,7 @@ def name_cause(pause_s: float, seen: Evidence) -> str:
     if seen.realtime and abs(pause_s - rest_s) < _LIKELY_REST * rest_s:
         return (
             f"probably the system's limit on real-time programs ({100 * seen.limit:.0f} % of a "
-            "second): the pause was as long as it takes, and nothing else was counted"
+            "second): the pause had that length, and no other cause was counted"
         )
     return "the processor or its timer woke late"
 
@@ -93,14 +95,14 @@ def _who_held(least: float, seen: Evidence) -> str:
     if seen.realtime and (seen.share >= _NEAR_LIMIT * seen.limit or by_length) and rest_s > 0.0:
         return (
             f"the system's limit on real-time programs ({100 * seen.limit:.0f} % of a second); "
-            f"of it rig host and simulated rig had taken {100 * seen.share:.0f} %"
+            f"rig host and simulated rig had used {100 * seen.share:.0f} %"
         )
     why = "" if seen.realtime else ", and the rig host has no real-time priority"
     return f"another program held the processor{why}"
 
 
 class _Counted:
-    """Counters at a moment, and by how much they usually go up in a second."""
+    """Counters at one moment, and their usual increase per second."""
 
     def __init__(
         self, at_s: float, values: tuple[float, ...], usual: tuple[float, ...] = ()
@@ -110,17 +112,17 @@ class _Counted:
         self.usual = usual or (0.0,) * len(values)
 
     def then(self, now_s: float, values: tuple[float, ...]) -> _Counted:
-        """Return the counters of a later moment."""
+        """Return the counters at a later moment."""
         past_s = now_s - self.at_s
         if past_s <= 0.0:
             return self
         seen = (b - a for a, b in zip(self.values, values, strict=True))
-        # The mean of what was seen and what is usual: one pause does not make it usual.
+        # The mean of the seen and the usual increase: a single pause does not become usual.
         usual = ((a / past_s + b) / 2 for a, b in zip(seen, self.usual, strict=True))
         return _Counted(now_s, values, tuple(usual))
 
     def more(self, now_s: float, values: tuple[float, ...], pause_s: float) -> tuple[float, ...]:
-        """Return by how much more than usual they have gone up since."""
+        """Return the increase since then beyond the usual one."""
         quiet_s = max(0.0, now_s - self.at_s - pause_s)
         return tuple(
             max(0.0, b - a - quiet_s * usual)
@@ -131,11 +133,11 @@ class _Counted:
 class PauseWitness:
     """Counters of this process and its processor.
 
-    ``wake`` at each wake-up, ``look`` at each heartbeat, ``explain`` a pause. What is left when
-    nothing was counted was sleep: the processor or its timer woke late.
+    Call ``wake`` at each wake-up, ``look`` at each heartbeat and ``explain`` for a pause. A pause
+    that no counter accounts for was sleep: the processor or its timer woke late.
 
     Args:
-        rig: process of the simulated rig; None for real hardware.
+        rig: process number of the simulated rig; None for real hardware.
     """
 
     def __init__(self, rig: int | None = None) -> None:
@@ -146,7 +148,7 @@ class PauseWitness:
             try:
                 self._files[path] = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
             except OSError:
-                continue  # not Linux, or hidden: that cause then stays unknown
+                continue  # not Linux, or hidden: this cause stays unknown
         self.limit = _realtime_limit()
         self._continued_s = -math.inf
         self._used = (time.thread_time(),) * 2  # at the last two wake-ups
@@ -162,15 +164,15 @@ class PauseWitness:
             os.close(self._files.popitem()[1])
 
     def continued(self) -> None:
-        """Learn that this process was stopped and goes on: call it at SIGCONT."""
+        """Note that this process was stopped and continued; call it at SIGCONT."""
         self._continued_s = time.monotonic()
 
     def wake(self) -> None:
-        """Note the processor time used so far, some 0.5 us."""
+        """Note the processor time used so far (takes about 0.5 us)."""
         self._used = (self._used[1], time.thread_time())
 
     def look(self, now_s: float) -> None:
-        """Note the counters: some 20 us, once in ``LOOK_S`` 80 us."""
+        """Note the counters (takes about 20 us, and 80 us once per ``LOOK_S``)."""
         self._fast = self._fast.then(now_s, self._fast_counters())
         past_s = now_s - self._slow.at_s
         if past_s >= LOOK_S:
@@ -179,13 +181,13 @@ class PauseWitness:
             self._share, self._taken = (taken - self._taken) / past_s, taken
 
     def explain(self, pause_s: float, now_s: float) -> str:
-        """Return in words what a pause was that ended with the latest ``wake``."""
+        """Return, as text, the cause of a pause that ended with the latest ``wake``."""
         return name_cause(pause_s, self.evidence(pause_s, now_s))
 
     def evidence(self, pause_s: float, now_s: float) -> Evidence:
-        """Return what was counted over a pause that ended with the latest ``wake``.
+        """Return the counts over a pause that ended with the latest ``wake``.
 
-        What is usual is left out, of the time since the last look in which there was no pause.
+        The usual increase over the rest of the time since the last look is subtracted.
         """
         past_s = now_s - self._slow.at_s
         lately = (self._taken_s() - self._taken) / past_s if past_s >= 0.25 * LOOK_S else 0.0
@@ -214,7 +216,7 @@ class PauseWitness:
         return own + rig
 
     def _fast_counters(self) -> tuple[float, ...]:
-        """Return what this process waited and the simulated rig used, in s since some moment."""
+        """Return the time that this process waited and the simulated rig used, in s from any origin."""
         return _times(self._read(_SCHEDSTAT, 128))[1], _times(self._read(self._rig, 128))[0]
 
     def _read(self, path: str, most: int) -> bytes:
@@ -227,25 +229,25 @@ class PauseWitness:
             return b""
 
     def _slow_counters(self) -> tuple[float, ...]:
-        """Return stolen, interrupts, memory, disk in s and the pages fetched, since some moment."""
+        """Return stolen, interrupts, memory, disk in s and the pages fetched, from any origin."""
         stolen, interrupts = _processor_times(self._read(_STAT, _STAT_BYTES))
         memory, disk = (_stalled_s(self._read(_PRESSURE + name, 256)) for name in ("memory", "io"))
         return stolen, interrupts, memory, disk, float(_pages_fetched())
 
 
 def _times(schedstat: bytes) -> tuple[float, float]:
-    """(used, waited) in s; 0 for what the system does not tell."""
+    """Return (used, waited) in s; 0 where the system reports none."""
     fields = schedstat.split()
     return (int(fields[0]) * 1e-9, int(fields[1]) * 1e-9) if len(fields) > 1 else (0.0, 0.0)
 
 
 def _processor_times(stat: bytes) -> tuple[float, float]:
-    """(stolen, in interrupts) in s, of the processor to which this process is bound, or of all."""
+    """Return (stolen, in interrupts) in s for the processor this process is bound to, or for all."""
     bound = os.sched_getaffinity(0) if hasattr(os, "sched_getaffinity") else set()
     name = b"cpu%d " % next(iter(bound)) if len(bound) == 1 else b"cpu "
     for line in stat.split(b"\n"):
         if line.startswith(name):
-            # Behind the name: user nice system idle iowait irq softirq steal.
+            # After the name: user nice system idle iowait irq softirq steal.
             fields = line.split()
             if len(fields) > 8:
                 tick_s = 1.0 / os.sysconf("SC_CLK_TCK")
@@ -254,7 +256,7 @@ def _processor_times(stat: bytes) -> tuple[float, float]:
 
 
 def _stalled_s(pressure: bytes) -> float:
-    """Time in which some program waited, of the first line of a pressure file; in s."""
+    """Return the time in s in which some program waited, from a pressure file's first line."""
     _, found, total = pressure.split(b"\n", 1)[0].partition(b"total=")
     return int(total) * 1e-6 if found else 0.0
 
@@ -274,7 +276,7 @@ def _has_priority() -> bool:
 
 
 def _realtime_limit() -> float:
-    """Share of a second that real-time programs may take; 1 for no limit."""
+    """Return the share of a second that real-time programs may take; 1 for no limit."""
     try:
         with open(_LIMIT.format("runtime")) as runtime, open(_LIMIT.format("period")) as period:
             allowed, of = int(runtime.read()), int(period.read())

@@ -25,15 +25,15 @@ from hil.host.rehearsing import LiveRehearsal
 READY_S = 20.0
 END_S = 5.0
 MOST_RECORDERS = 5
-OPTIONAL = ("keep_awake", "heat_keeper")  # the bench runs without them all the same
+OPTIONAL = ("keep_awake", "heat_keeper")  # the bench also runs without them
 RECORDER_LOOK_S = 0.1
-# The matrices are small: threads for them would cost more than they save, and wake beside the
+# The matrices are small: threads for them would cost more than they save, and compete with the
 # cycle.
 ONE_THREAD = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "MKL_NUM_THREADS": "1"}
 
 
 class BenchError(Exception):
-    """A process of the bench did not start or ended by itself; text says which and why.
+    """A process of the bench did not start or ended by itself; the text says which and why.
 
     ``exit_code`` is the process's own (2 bad input, 3 hardware not reached), or 1.
     """
@@ -78,8 +78,8 @@ class BenchProcesses:
     def start(self, name: str, module: list[str], *, held: bool = False) -> None:
         """Start ``python -m`` with a module and its arguments.
 
-        A ``held`` process loads its modules and its input, and goes on at :meth:`let_go`:
-        processes that wait for each other load at the same time.
+        A ``held`` process loads its modules and its input, then waits for :meth:`let_go`, so that
+        processes that depend on each other load at the same time.
         """
         self._start(name, ["-m", *module], held)
 
@@ -94,14 +94,14 @@ class BenchProcesses:
             stdin=subprocess.PIPE if held else subprocess.DEVNULL,
             text=True,
             env=os.environ | ONE_THREAD,
-            # A Ctrl-C belongs to the program in front, which ends these in order.
+            # Ctrl-C goes to the foreground program, which ends these in order.
             start_new_session=True,
         )
         log.close()
         self.processes[name] = process
 
     def let_go(self, name: str) -> None:
-        """Tell a held process that those it needs are ready."""
+        """Release a held process: those it needs are ready."""
         pipe = self.processes[name].stdin
         assert pipe is not None
         with contextlib.suppress(BrokenPipeError):  # it ended: await_ready says why
@@ -112,7 +112,7 @@ class BenchProcesses:
         """Wait for the line ``ready`` of a process.
 
         Raises:
-            BenchError: it ended before, or said nothing for 20 s.
+            BenchError: it ended before that, or was not ready within 20 s.
         """
         process = self.processes[name]
         assert process.stdout is not None
@@ -133,19 +133,19 @@ class BenchProcesses:
     def said(self, name: str) -> str:
         """Return the last 2000 characters of the process's error output."""
         text = self._log(name).read_text(errors="replace").strip()
-        return text[-2000:] or f"{name} ended without a word"
+        return text[-2000:] or f"{name} exited without output"
 
     def wait_failed(self) -> str | None:
-        """Name and last words of a process that ended by itself, or None."""
+        """Name and last error output of a process that ended by itself, or None."""
         for name, process in self.processes.items():
             if name not in OPTIONAL and process.poll() is not None:
                 return f"{name} ended (code {process.returncode}): {self.said(name)}"
         return None
 
     def start_keep_awake(self, processor: int) -> list[str]:
-        """Start what keeps a processor awake; return the options that tell the rig host of it.
+        """Start the process that keeps a processor awake; return the rig host's options for it.
 
-        The bench runs without such a process all the same: its end is not a failure.
+        The bench also runs without such a process: its end is not a failure.
         """
         self._start("keep_awake", [*KEEP_AWAKE, str(processor)], held=False)
         return ["--keep-awake", str(self.processes["keep_awake"].pid)]
@@ -153,7 +153,7 @@ class BenchProcesses:
     def rehearse(
         self, rehearsal: Rehearsal, endpoint: str, rate_Hz: float, tell: Callable[[str], None]
     ) -> None:
-        """Let go wrong on the simulated rig what ``rehearsal`` says, from now until the end."""
+        """Inject the faults of ``rehearsal`` into the simulated rig, from now until the end."""
         host = self.processes["host"].pid
         self._rehearsal = LiveRehearsal(rehearsal, endpoint, host, rate_Hz, tell)
         self._rehearsal.__enter__()
@@ -161,8 +161,8 @@ class BenchProcesses:
     def keep_recorder(self, arguments: list[str]) -> None:
         """Start another recorder whenever the present one ends by itself.
 
-        The new one finishes the run that was cut off and goes on in a run of its own; the gap is
-        in its note. A recorder that keeps ending is given up after ``MOST_RECORDERS``.
+        The new one finishes the run that was cut off and continues in a new run; its note states
+        the gap. No recorder is started after ``MOST_RECORDERS``.
         """
 
         def watch() -> None:
@@ -184,13 +184,13 @@ class BenchProcesses:
         self._keeper.start()
 
     def claim_processor(self) -> int | None:
-        """Return the processor that is the bench's own while it runs; None if none is free."""
+        """Return the processor that the bench keeps to itself while it runs; None if none is free."""
         claimed = ClaimedProcessor()
         self._owned.callback(claimed.close)
         return claimed.number
 
     def keep_wire_log(self, run: Path | None) -> None:
-        """Once the processes have ended: put the recorded wires into ``run``, or remove them."""
+        """Move the recorded wires into ``run``, or delete them; call once the processes have ended."""
         grown, self.wire_log = self.wire_log, None
         if grown is None:
             return
@@ -200,7 +200,7 @@ class BenchProcesses:
         shutil.rmtree(grown, ignore_errors=True)
 
     def close(self) -> None:
-        """End host, recorder, simulated rig, in this order; kill what does not end."""
+        """End host, recorder and simulated rig in this order; kill any that does not end."""
         if self._rehearsal is not None:
             self._rehearsal.__exit__()
             self._rehearsal = None
@@ -217,14 +217,14 @@ class BenchProcesses:
             return
         if process.poll() is None:
             process.send_signal(signal.SIGTERM)
-            process.send_signal(signal.SIGCONT)  # one that is stopped would not see it
+            process.send_signal(signal.SIGCONT)  # a stopped process would not receive it
             try:
                 process.wait(END_S * (3 if name == "recorder" else 1))
             except subprocess.TimeoutExpired:
                 process.kill()
                 process.wait()
         if name == "host" and process.returncode == POWER_STAYED_ON:
-            # Whatever the program in front shows, this must be seen in the terminal.
+            # Whatever the foreground program shows, this must appear in the terminal.
             print(f"\n*** {POWER_ON_TEXT} ***\n", file=sys.stderr, flush=True)
         for pipe in (process.stdin, process.stdout):
             if pipe is not None:

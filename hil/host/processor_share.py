@@ -1,8 +1,8 @@
-"""Share of a processor that rig host and simulated rig take.
+"""Share of a processor that rig host and simulated rig use.
 
-Both have real-time priority and share one processor. Linux takes it from all such programs once
-they have filled 95 % of a second (``sched_rt_runtime_us``), for the 50 ms that are left: the rig
-then stops. A slow computer is therefore found in the first second, before power comes on.
+Both have real-time priority and share one processor. Once such programs have used 95 % of a second
+(``sched_rt_runtime_us``), Linux suspends them all for the remaining 50 ms, and the rig stops. The
+share is therefore measured in the first second, before power comes on.
 """
 
 from __future__ import annotations
@@ -12,8 +12,8 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
-# Of one processor. The rest is for a cycle with power, which computes more than one without, and
-# for bursts (common practice, no source).
+# Of one processor. The rest is for bursts and for cycles under power, which compute more (common
+# practice, no source).
 SAFE_SHARE = 0.8
 LOOK_S = 1.0
 
@@ -34,10 +34,10 @@ class Judgement:
 
 
 def judge_share(host: float, rig: float, others: bool, rate_hz: float) -> Judgement:
-    """Judge shares of one processor; NaN for one that is not known, 0 for none.
+    """Judge shares of one processor; NaN for an unknown share, 0 for none.
 
     Args:
-        others: there is another processor for the simulated rig.
+        others: another processor is available for the simulated rig.
     """
     together = host + rig
     if not together > SAFE_SHARE:
@@ -45,14 +45,14 @@ def judge_share(host: float, rig: float, others: bool, rate_hz: float) -> Judgem
     limit = f"{100 * SAFE_SHARE:.0f} %"
     if others and rig > 0.0 and max(host, rig) <= SAFE_SHARE:
         text = (
-            f"rig host and simulated rig took {100 * together:.0f} % of their processor, above "
+            f"rig host and simulated rig used {100 * together:.0f} % of their processor, above "
             f"{limit}: the simulated rig was moved to another one"
         )
         return Judgement(True, text)
     slower = math.floor(rate_hz * 0.9 * SAFE_SHARE / (max(host, rig) if others else together))
     lower = f"lower control.rate to {slower} Hz or less, or use a faster computer"
     refusal = (
-        f"power refused: rig host ({100 * host:.0f} %) and simulated rig ({100 * rig:.0f} %) take "
+        f"power refused: rig host ({100 * host:.0f} %) and simulated rig ({100 * rig:.0f} %) use "
         f"more than {limit} of a processor, so the system would stop them now and then. "
         f"Fix: end other programs and start again, or {lower}"
     )
@@ -60,23 +60,23 @@ def judge_share(host: float, rig: float, others: bool, rate_hz: float) -> Judgem
 
 
 def rules(others: bool) -> str:
-    """Return in words above which shares the processes of a bench are parted, and power refused.
+    """Return, as text, the shares above which the processes are separated and power is refused.
 
     Args:
-        others: there is another processor for the simulated rig.
+        others: another processor is available for the simulated rig.
     """
     limit = f"{100 * SAFE_SHARE:.0f} %"
     refused = "power is refused until control.rate is lower or the computer faster"
     if not others:
-        return f"above {limit} of this computer's one processor {refused}"
+        return f"above {limit} of this computer's only processor, {refused}"
     return (
-        f"above {limit} together the simulated rig is moved to another processor; where one of "
-        f"them alone takes more than {limit}, {refused}"
+        f"above {limit} together, the simulated rig is moved to another processor; if one of "
+        f"them alone uses more than {limit}, {refused}"
     )
 
 
 def processor_s(process: int) -> float:
-    """Return the processor time that a process has used, in s; NaN if the system does not tell."""
+    """Return the processor time that a process has used, in s; NaN if not reported."""
     try:
         fields = Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()
         ticks = int(fields[11]) + int(fields[12])  # utime and stime, proc(5)
@@ -86,13 +86,13 @@ def processor_s(process: int) -> float:
 
 
 class ShareWatch:
-    """Measures once, in the first second, and parts the processes if that is needed.
+    """Measurement of the shares, once in the first second; separates the processes if needed.
 
     Args:
-        rig: process of the simulated rig; None for real hardware.
+        rig: process number of the simulated rig; None for real hardware.
         rate_hz: of the cycle.
-        others: processors to which the simulated rig may be moved: those that this program was
-            given, without the rig host's own.
+        others: processors to which the simulated rig may be moved: those available to this
+            program, except the rig host's own.
 
     Attributes:
         shares: of rig host and simulated rig; None before they are known.
@@ -110,7 +110,7 @@ class ShareWatch:
         self._first: tuple[float, float, float] | None = None
 
     def look(self, now_s: float) -> str:
-        """Return what the operator is to be told, once; else nothing. Some 50 us, twice."""
+        """Return a text for the operator, once; otherwise empty. Takes about 50 us, twice."""
         if self.shares is not None:
             return ""
         if self._first is None:

@@ -1,7 +1,7 @@
-"""Ask the operating system for what a 1 kHz loop needs, and say what it granted.
+"""Request what a 1 kHz loop needs from the operating system, and report what it granted.
 
 Every step is tried on its own; none is needed for the loop to run, but each refusal makes
-late cycles likelier, so the operator is told in one plain notice.
+late cycles more likely, so one plain notice informs the operator.
 """
 
 from __future__ import annotations
@@ -20,15 +20,15 @@ MCL_CURRENT = 1
 MCL_FUTURE = 2
 PR_SET_TIMERSLACK = 29
 STACK_TOUCH_BYTES = 512 * 1024
-# Closed when the process ends, however it ends: the request then lapses by itself.
+# Closed when the process ends, however it ends: the request then lapses.
 LATENCY_DEVICE = "/dev/cpu_dma_latency"
-# No other thread belongs in this process, but if one runs it gives way this soon.
+# This process should have no other thread; if one runs, it yields within this time.
 SWITCH_INTERVAL_S = 0.0005
 
 
 @dataclass(frozen=True)
 class GrantedStep:
-    """One thing asked of the system, whether it was granted, and in words what that means."""
+    """One request to the system, whether it was granted, and the consequence as text."""
 
     name: str
     granted: bool
@@ -51,7 +51,7 @@ class RealtimeGrant:
 
 
 def processors_given() -> frozenset[int]:
-    """Processors on which this process may run; empty if the system does not say."""
+    """Return the processors on which this process may run; empty if the system does not report it."""
     try:
         return frozenset(os.sched_getaffinity(0))
     except AttributeError:
@@ -59,7 +59,7 @@ def processors_given() -> frozenset[int]:
 
 
 def own_processor() -> int | None:
-    """The processor that a paced loop should stay on: the last one; None if there is but one.
+    """Return the processor that a paced loop should stay on: the last; None if there is only one.
 
     The last, because the first is where most systems serve their interrupts (common practice,
     no source).
@@ -77,13 +77,14 @@ def more_than_one_processor() -> bool:
 
 
 class ClaimedProcessor:
-    """A processor for one bench: two that share one hold each other up.
+    """A processor for one bench: two benches on one processor delay each other.
 
-    The last that no other bench has claimed; if all are claimed, the last. A claim is a name in
-    the system's abstract socket space (Linux), which lapses with the process however it ends.
+    It is the last processor that no other bench has claimed; if all are claimed, the last. A claim
+    is a name in the system's abstract socket space (Linux), which lapses with the process, however
+    it ends.
 
     Attributes:
-        number: of the processor; None if there is but one, or the system does not say.
+        number: of the processor; None if there is only one, or the system does not report it.
     """
 
     def __init__(self) -> None:
@@ -103,24 +104,24 @@ class ClaimedProcessor:
 
     @property
     def claimed(self) -> bool:
-        """True if it is this bench's alone."""
+        """True if no other bench has claimed it."""
         return self._claim is not None
 
     def close(self) -> None:
-        """Give it back."""
+        """Release the claim."""
         if self._claim is not None:
             self._claim.close()
 
 
 def prepare_realtime(priority: int = 60, cpu: int | None = None) -> RealtimeGrant:
-    """Make this process fit for a paced loop, as far as the system permits. Never raises.
+    """Prepare this process for a paced loop, as far as the system permits. Never raises.
 
     Args:
         priority: SCHED_FIFO priority, 1 to 99; 0 leaves the scheduler as it is.
         cpu: number of the processor to stay on; None leaves the choice to the system.
     """
-    # Priority last: locking and collecting take tens of milliseconds, in which nobody else with
-    # a deadline may be kept from his processor.
+    # Priority last: locking memory and collecting garbage take tens of milliseconds, which must
+    # not delay another process with a deadline.
     steps = [_lock_memory(), _timer_slack(), _stay_awake(), _interpreter(), _affinity(cpu)]
     steps.insert(0, _scheduler(priority))
     real = steps[0].granted
@@ -191,16 +192,16 @@ def _timer_slack() -> GrantedStep:
 
 
 def _stay_awake() -> GrantedStep:
-    """Ask that idle processors wait awake (Linux, PM QoS: most wake-up latency 0 us).
+    """Request that idle processors stay awake (Linux, PM QoS: wake-up latency at most 0 us).
 
-    A processor that sleeps deeply wakes late; a virtual one that halts is given away by the
-    machine below and has to be given back. Measured on a virtual machine of two cores: an empty
-    loop at 1 kHz and SCHED_FIFO woke within 2 ms at p99.9 without this, within 0.1 ms with it.
+    A processor in deep sleep wakes late; the hypervisor gives a halted virtual one to another
+    machine and has to return it. Measured on a virtual machine with two cores: an empty loop at
+    1 kHz and SCHED_FIFO woke within 2 ms at p99.9 without this, within 0.1 ms with it.
     """
     name = "idle processors"
     try:
         device = os.open(LATENCY_DEVICE, os.O_WRONLY | os.O_CLOEXEC)
-        os.write(device, struct.pack("=i", 0))  # kept open on purpose: it holds only that long
+        os.write(device, struct.pack("=i", 0))  # left open: the request holds while it is open
     except OSError as error:
         return GrantedStep(
             name,
@@ -223,7 +224,7 @@ def _affinity(cpu: int | None) -> GrantedStep:
 
 
 def _interpreter() -> GrantedStep:
-    # What lives now lives to the end; what the cycle makes is freed by reference count.
+    # Present objects live to the end; the cycle's objects are freed by reference count.
     gc.collect()
     gc.freeze()
     gc.disable()
@@ -232,11 +233,11 @@ def _interpreter() -> GrantedStep:
 
 
 def sleep_until(due_s: float) -> None:
-    """Sleep until ``time.monotonic()`` reads ``due_s``; returns at once if it already does.
+    """Sleep until ``time.monotonic()`` reads ``due_s``; return at once if it already does.
 
-    ``time.sleep`` waits for an absolute time by itself (clock_nanosleep, since Python 3.11),
-    and calling that by ctypes woke no sooner. Spinning through the last 100 us takes the median
-    from about 30 us to 1 us and a tenth of a processor, which the drive has no use for.
+    ``time.sleep`` itself waits for an absolute time (clock_nanosleep, since Python 3.11), and
+    calling that through ctypes woke no sooner. Spinning through the last 100 us takes the median
+    from about 30 us to 1 us but costs a tenth of a processor; the drive gains nothing from it.
     """
     left = due_s - time.monotonic()
     if left > 0.0:

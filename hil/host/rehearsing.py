@@ -18,16 +18,16 @@ LOOK_S = 0.005
 
 
 class LiveRehearsal:
-    """A context manager that lets go wrong what a rehearsal says, from its beginning on.
+    """A context manager that injects the faults of a rehearsal; its times count from entry.
 
-    Late cycles are real ones: the rig host's process is stopped and continued. Whether a sample
-    is stale or fresh is then up to the computer, so ``stale`` does not apply.
+    Late cycles are real: the rig host's process is stopped and continued. Whether a sample is
+    stale or fresh then depends on the computer, so ``stale`` does not apply.
 
     Args:
-        rehearsal: what goes wrong.
+        rehearsal: faults to inject.
         endpoint: of the simulation control.
-        host: process of the rig host.
-        rate_Hz: cycles a second, for the share of late ones.
+        host: process number of the rig host.
+        rate_Hz: cycles per second, for the share of late ones.
         tell: takes a line at each act.
     """
 

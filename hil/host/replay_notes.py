@@ -1,4 +1,4 @@
-"""Notes beside the recorded wires: what a replay cannot take from them."""
+"""Notes that accompany the recorded wires: data that a replay cannot take from them."""
 
 from __future__ import annotations
 
@@ -14,19 +14,19 @@ class ReplayNotes:
     """Notes of one session; without a recorder of the wires each call does nothing.
 
     Args:
-        wire: records what passes on the drive's wires.
+        wire: recorder of the drive's wires.
     """
 
     def __init__(self, wire: WireRecorder | None) -> None:
         self._wire = wire
 
     def cycle(self, periods: int) -> None:
-        """Begin a cycle, so many periods after the last; 0: it reads once more."""
+        """Begin a cycle, ``periods`` after the last; 0: the same cycle reads again."""
         if self._wire is not None:
             self._wire.cycle(periods)
 
     def note(self, note: dict[str, Any]) -> None:
-        """Note something of the cycle under way."""
+        """Note something about the present cycle."""
         if self._wire is not None:
             self._wire.note(note)
 
@@ -39,10 +39,10 @@ class ReplayNotes:
     def beginning(
         self, bench: Bench, cap: SessionCap | None, warm: HeatAtStart | None, stated: bool
     ) -> None:
-        """Note what a replay must begin with.
+        """Note the state that a replay must begin with.
 
         Args:
-            cap: of the start. warm: heat of the motor to begin with.
+            cap: given at the start. warm: heat of the motor to begin with.
             stated: the operator stated that the output rests on its lower end.
         """
         if bench.reduced:

@@ -21,22 +21,22 @@ if TYPE_CHECKING:
     pass
 
 ROWS_AT_ONCE = 1000
-# Nothing is waited for: what was received in a cycle is there when it begins.
+# No wait: everything received in a cycle is available when it begins.
 AT_ONCE_S = 0.0
 
 
 def replay(profile: Profile, recording: Path, runs: Path, name: str, about: str) -> Path:
-    """Run the bench through a recording, with what was asked of it then; the run's folder.
+    """Run the bench through a recording, with its requests; return the run's folder.
 
-    The drive is told the time of the recording. If that has none, or the drive asks elsewhere, the
-    ages of samples count in the recording's cycles. A stop that came from outside the bench then
-    (its host was held up, the holder of control was lost) comes again.
+    The drive reads the time of the recording. If it has none, or the drive reads another clock, the
+    ages of samples count in the recording's cycles. A recorded stop from outside the bench (its
+    host was held up, the holder of control was lost) is repeated.
 
     Raises:
         DriverError: no recording, or one of another drive or profile.
         RunError: the run cannot be written.
     """
-    from hil.recorder import RunWriter  # its file format takes a while, and no rig host needs it
+    from hil.recorder import RunWriter  # its file format loads slowly, and no rig host needs it
 
     with (
         played(profile, recording) as (recorded, drive, timed),
@@ -60,7 +60,7 @@ def replay(profile: Profile, recording: Path, runs: Path, name: str, about: str)
 
 @contextlib.contextmanager
 def played(profile: Profile, recording: Path) -> Iterator[tuple[WireRecording, Drive, bool]]:
-    """Open the drive on a recording; yields both, and whether the drive is told its times.
+    """Open the drive on a recording; yield both, and whether the drive reads the recorded time.
 
     Raises:
         DriverError: no recording, or one of another drive or profile.
@@ -86,9 +86,9 @@ class RowSink(Protocol):
 
 
 class Replayed:
-    """The cycle over a recording. Nothing that it sends goes anywhere.
+    """The cycle over a recording; everything it sends is discarded.
 
-    ``timed``: the drive is told the recording's time, and knows itself how old its samples are.
+    ``timed``: the drive reads the recording's time, and so knows the age of its samples.
     """
 
     def __init__(
@@ -103,7 +103,7 @@ class Replayed:
         self._seen_s = drive.telemetry.time_s
 
     def run(self, recording: WireRecording) -> None:
-        """Through all of its cycles."""
+        """Run through all cycles of the recording."""
         periods = 0
         rows: list[Sample] = []
         while (first := recording.begin_cycle()) is not None:
@@ -123,7 +123,7 @@ class Replayed:
             self._writer.rows(rows)
 
     def _begin_with(self, cycle: Cycle) -> None:
-        """Take what the host knew before its first cycle."""
+        """Take the state that the host knew before its first cycle."""
         for note in cycle.notes:
             if "session_cap" in note:
                 self.bench.ask(SessionCap.model_validate(note["session_cap"]))
@@ -135,7 +135,7 @@ class Replayed:
     def _cycle(
         self, recording: WireRecording, cycle: Cycle, time_s: float
     ) -> tuple[Cycle, Sample | None]:
-        """Run one cycle; return the last that it read, and its row unless it failed."""
+        """Run one cycle; return the last recorded cycle read, and the row unless it failed."""
         bench, drive = self.bench, self._drive
         dt = self.period_s * max(1, cycle.periods)
         row = None
@@ -162,7 +162,7 @@ class Replayed:
         self.bench.supervisor.heat.begin(*shares)
 
     def advance(self, telemetry: Telemetry, dt_s: float, timing: CycleTiming) -> Sample:
-        """Run one cycle of the bench; returns its sample."""
+        """Run one cycle of the bench; return its sample."""
         return self.bench.advance(telemetry, dt_s, timing)
 
     def _read(self, dt: float) -> Telemetry:
@@ -175,8 +175,8 @@ class Replayed:
         self._seen_s = max(self._seen_s, telemetry.time_s)
         self._ages = [0.0 if new else age + dt for new, age in zip(fresh, self._ages, strict=True)]
         telemetry.age_s, telemetry.deflection_age_s = self._ages
-        # The drive judges silence by the clock, which means nothing here. A loss that was real
-        # stopped the bench then, and stops it again by its note.
+        # The drive judges silence by the clock, which is meaningless here. A real loss stopped the
+        # bench then, and stops it again by its note.
         telemetry.lost = ""
         return telemetry
 
@@ -190,7 +190,7 @@ class Replayed:
         elif "reference" in note:
             bench.state_reference(str(note["reference"]), 0.0)
         elif "stopped" in note and bench.state is not State.STOPPED:
-            # It came of time that passed, which is not played again.
+            # Its cause was elapsed time, which is not replayed.
             bench.stop(Cause(note["stopped"]), str(note["detail"]))
 
     def _hand_on(self) -> None:

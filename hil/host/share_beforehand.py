@@ -1,4 +1,4 @@
-"""Processor share of a simulated bench, measured before one is needed."""
+"""Processor share of a simulated bench, measured in advance."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from hil.profile import load_profile
 
 @dataclass(frozen=True)
 class BenchShare:
-    """Shares of one processor, and in words what follows."""
+    """Shares of one processor, and the consequence as text."""
 
     host: float
     rig: float
@@ -46,7 +46,7 @@ def measure_share(profile_path: str) -> BenchShare:
     others = len(os.sched_getaffinity(0)) > 1
     found = judge_share(host, rig, others, rate_hz)
     taken = (
-        f"at {rate_hz:g} Hz the rig host takes {100 * host:.0f} % and the simulated rig "
+        f"at {rate_hz:g} Hz the rig host uses {100 * host:.0f} % and the simulated rig "
         f"{100 * rig:.0f} % of a processor"
     )
     text = f"{taken}: {found.text or 'safe'}.\nThe rule: {rules(others)}."

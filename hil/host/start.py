@@ -1,4 +1,4 @@
-"""Start of a bench: simulated rig, rig host, recorder, in an order in which each finds the others."""
+"""Start of a bench: simulated rig, rig host and recorder, each after those it needs."""
 
 from __future__ import annotations
 
@@ -32,14 +32,15 @@ class BenchOptions:
         link_directory: where clients connect; None for a temporary one.
         tcp: address that the rig host serves as well, ``HOST:PORT``.
         keys: directory of the rig host's keys, needed for ``tcp``.
-        recorder: False for a bench that keeps nothing.
-        profile: what was read from the profile's path, if it is to differ from the file: a
-            simulated rig with mistakes.
-        log_wire: keep what passes on the drive's wires; :meth:`BenchProcesses.keep_wire_log`
-            puts it into a run's folder when the bench has ended.
-        rehearsal: lets things go wrong on a simulated rig.
+        recorder: False for a bench that records nothing.
+        profile: replaces the contents of the profile's file, for a simulated rig with injected
+            faults; None to read the file.
+        log_wire: record the drive's wires; :meth:`BenchProcesses.keep_wire_log` puts the
+            recording into a run's folder when the bench has ended.
+        rehearsal: faults to rehearse on a simulated rig.
         tell: takes a line for each fault of the rehearsal.
-        unverified: what a person typed to open the limits of a rig that no bring-up has verified.
+        unverified: confirmation that the operator typed to open the limits of a rig that no
+            bring-up has verified.
         at_lower_end: the operator stated that the output rests on its lower end.
         cap: limits of this session, narrower than the profile's.
     """
@@ -130,7 +131,7 @@ def _bench(options: BenchOptions) -> BenchProcesses:
 def _host_command(
     bench: BenchProcesses, profile_path: str | Path, profile: Profile, processor: int | None
 ) -> list[str]:
-    """Return the rig host's command; what was checked here is what runs there."""
+    """Return the rig host's command; it runs with the profile that was checked here."""
     checked = bench.link_directory / "profile.json"
     write_private(checked, json.dumps(profile_to_dict(profile)))
     command = ["hil.host", "--hold", "--checked", str(checked), "--profile", str(profile_path)]
@@ -154,14 +155,14 @@ def _host_options(options: BenchOptions) -> list[str]:
 
 
 def _wire_log(bench: BenchProcesses) -> Path:
-    """Make the folder in which the wires are recorded, beside the runs, to be moved into one."""
+    """Make the folder in which the wires are recorded, next to the runs, to be moved into one."""
     bench.runs_directory.mkdir(parents=True, exist_ok=True)
     bench.wire_log = Path(tempfile.mkdtemp(prefix=".wire-", dir=bench.runs_directory))
     return bench.wire_log
 
 
 def _start_recorder(bench: BenchProcesses) -> list[str]:
-    """Start it, held; return its command."""
+    """Start the recorder, held; return its command."""
     bench.runs_directory.mkdir(parents=True, exist_ok=True)
     command = ["hil.recorder", "--link", str(bench.link_directory)]
     command += ["--runs", str(bench.runs_directory), "--hold"]
@@ -170,7 +171,7 @@ def _start_recorder(bench: BenchProcesses) -> list[str]:
 
 
 def _let_go(bench: BenchProcesses, recording: list[str]) -> None:
-    """Let each process go on once those that it needs are ready; ``recording`` may be empty."""
+    """Release each process once those it needs are ready; ``recording`` may be empty."""
     if "rig" in bench.processes:
         bench.await_ready("rig")
     bench.let_go("host")
@@ -183,7 +184,7 @@ def _let_go(bench: BenchProcesses, recording: list[str]) -> None:
 
 
 def _start_rig(bench: BenchProcesses, profile: Profile, processor: int | None) -> str:
-    """Start its process; return the address of its simulation control."""
+    """Start the simulated rig; return the address of its simulation control."""
     assert profile.simulation is not None
     directory = bench.link_directory
     control = f"ipc://{directory / 'environment.ipc'}"

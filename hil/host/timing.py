@@ -1,4 +1,4 @@
-"""Latencies counted into fixed bins, and a measure of what this computer can hold."""
+"""Latencies counted in fixed bins, and a measurement of the rate this computer can hold."""
 
 from __future__ import annotations
 
@@ -19,15 +19,15 @@ FIRST_US = 0.5
 OCTAVES = 18  # up to about 131 ms
 BAR = 40
 LATE_SHARE_HELD = 0.0005
-WAKE_SHARE_HELD = 0.3  # of the period: what is left must hold drive, cycle and link
-LEAST_RATE_HZ = 50.0  # that a profile may ask for
+WAKE_SHARE_HELD = 0.3  # of the period: the rest is for drive, cycle and link
+LEAST_RATE_HZ = 50.0  # lowest rate in a profile
 BUSY = "x = 0\nwhile True: x += 1"
 
 
 class LatencyHistogram:
     """Counts of durations in bins that widen by 2^(1/8); ``record`` allocates nothing lasting.
 
-    A percentile read from it is right to within one bin, 9 %; the largest value is exact.
+    A percentile is correct to within one bin, 9 %; the largest value is exact.
     """
 
     def __init__(self) -> None:
@@ -53,7 +53,7 @@ class LatencyHistogram:
             self.total_s += duration_s
 
     def percentile(self, percent: float) -> float:
-        """Upper edge of the bin that holds this percentile, in s; NaN while empty."""
+        """Return the upper edge of the bin that holds this percentile, in s; NaN while empty."""
         if not 0.0 <= percent <= 100.0:
             raise ValueError(f"percent = {percent}: must be between 0 and 100")
         if self.count == 0:
@@ -71,7 +71,7 @@ class LatencyHistogram:
         return self.total_s / self.count if self.count else math.nan
 
     def share_above(self, duration_s: float) -> float:
-        """Share of the counted durations that lie in bins wholly above ``duration_s``."""
+        """Return the share of the counted durations in bins that lie wholly above ``duration_s``."""
         if self.count == 0:
             return 0.0
         above = sum(
@@ -82,7 +82,7 @@ class LatencyHistogram:
         return above / self.count
 
     def text(self, indent: str = "") -> str:
-        """Bars of the shares, one line per octave, on a logarithmic scale of counts."""
+        """Return a bar chart, one line per octave, on a logarithmic scale of counts."""
         if self.count == 0:
             return indent + "nothing counted"
         rows: list[tuple[float, float, int]] = [(0.0, FIRST_US, self._counts[0])]
@@ -112,7 +112,7 @@ def _us(us: float) -> str:
 
 @dataclass(frozen=True)
 class HostReport:
-    """Times that an empty loop met on this computer; durations in s.
+    """Wake-up latencies of an empty loop on this computer; durations in s.
 
     A cycle is late if it woke after the next one was due. ``wake`` holds the histogram.
     """
@@ -138,14 +138,14 @@ class HostReport:
         return self.late_cycles / self.cycles if self.cycles else 1.0
 
     def text(self) -> str:
-        """The whole report for a terminal."""
+        """Return the whole report for a terminal."""
         return "\n".join(
             (
                 f"{self.machine}; empty loop at {self.rate_hz:g} Hz for {self.seconds:g} s"
-                + (", beside a busy program on every processor" if self.loaded else ""),
+                + (", with a busy program on every processor" if self.loaded else ""),
                 self.notice,
                 "",
-                f"wake-up after it was due: median {1e6 * self.p50_s:.0f} us, p99 "
+                f"wake-up latency: median {1e6 * self.p50_s:.0f} us, p99 "
                 f"{1e6 * self.p99_s:.0f} us, p99.9 {1e6 * self.p999_s:.0f} us, max "
                 f"{1e6 * self.max_s:.0f} us",
                 f"late cycles: {self.late_cycles} of {self.cycles} ({100 * self.late_share:.3f} %)",
@@ -157,16 +157,16 @@ class HostReport:
         )
 
     def awake_text(self) -> str:
-        """One line on the same loop with its processor kept awake."""
+        """Return one line on the same loop with its processor kept awake."""
         return (
             f"with its processor kept awake, as it is while power is on: p99.9 "
             f"{1e6 * self.p999_s:.0f} us, late cycles: {self.late_cycles} of {self.cycles} "
             f"({100 * self.late_share:.3f} %). Cost: one processor at full load; "
-            "HOOKELINE_LET_SLEEP=1 leaves it out"
+            "HOOKELINE_LET_SLEEP=1 turns this off"
         )
 
     def as_data(self) -> dict[str, object]:
-        """Plain values for ``--json``."""
+        """Return plain values for ``--json``."""
         return {
             "rate_hz": self.rate_hz,
             "seconds": self.seconds,
@@ -195,26 +195,26 @@ def measure_host(
     priority: int = 60,
     awake: bool = False,
 ) -> HostReport:
-    """Run an empty loop in a process of its own and judge whether this computer holds the rate.
+    """Run an empty loop in its own process and judge whether this computer holds the rate.
 
     Args:
-        load: run one busy neighbour process per processor meanwhile.
-        priority: SCHED_FIFO priority to ask for; 0 for none.
+        load: run one busy process per processor meanwhile.
+        priority: SCHED_FIFO priority to request; 0 for none.
         awake: keep its processor awake meanwhile, as a bench does while power is on.
 
     Raises:
         ValueError: rate or duration is not above 0.
-        RuntimeError: the measuring process failed (its own words are on stderr).
+        RuntimeError: the measuring process failed (its own error is on stderr).
     """
     if not rate_hz > 0 or not seconds > 0:
         raise ValueError("rate_hz and seconds must be above 0")
-    # Real-time settings are for good: they belong in a process that ends afterwards.
+    # Real-time settings are permanent, so they belong in a process that ends afterwards.
     processes: list[subprocess.Popen[str]] = []
     try:
         for _ in range(len(os.sched_getaffinity(0)) if load else 0):
             processes.append(subprocess.Popen([sys.executable, "-c", BUSY], text=True))
         if load:
-            time.sleep(0.3)  # the neighbours are at work by then
+            time.sleep(0.3)  # the busy processes are running by then
         processor = own_processor()
         if awake and processor is not None:
             processes.append(start_keep_awake(processor))
@@ -239,7 +239,7 @@ def measure_host(
 def judge(
     rate_hz: float, cycles: int, late: int, p999_s: float, realtime: bool
 ) -> tuple[bool, str]:
-    """(whether the rate is held, the verdict in words). Thresholds: common practice, no source."""
+    """Return whether the rate is held, and the verdict. Thresholds: common practice, no source."""
     period = 1.0 / rate_hz
     share = late / cycles if cycles else 1.0
     if share <= LATE_SHARE_HELD and p999_s <= WAKE_SHARE_HELD * period:
@@ -251,16 +251,16 @@ def judge(
     if p999_s <= WAKE_SHARE_HELD * period:
         return False, (
             f"This computer does NOT hold {rate_hz:g} Hz: {100 * share:.3f} % of the cycles are "
-            "late, in a few long gaps rather than everywhere, so something stops it altogether "
-            f"now and then. Fix: {first}look for a virtual machine's pauses, power saving, or a "
-            "quota on real-time programs."
+            "late, in a few long gaps rather than spread out, so something stops the program "
+            f"completely now and then. Fix: {first}look for a virtual machine's pauses, power "
+            "saving, or a quota on real-time programs."
         )
-    # The rate whose period would still leave room after the worst of a thousand wake-ups.
+    # The rate whose period still leaves room after the worst of a thousand wake-ups.
     fit = min(WAKE_SHARE_HELD / p999_s, rate_hz)
     advice = (
         f"lower control.rate to {_round_down(fit):g} Hz"
         if fit >= LEAST_RATE_HZ
-        else "use another computer: it is not fit for a paced loop now"
+        else "use another computer: this one cannot run a paced loop now"
     )
     return False, (
         f"This computer does NOT hold {rate_hz:g} Hz: {100 * share:.3f} % of the cycles are late "

@@ -1,8 +1,8 @@
-"""Verification of the rig, looked at again before power comes.
+"""Verification of the rig, checked again before power comes.
 
-A bring-up may end, or take a step back, while a rig host runs; and a profile may be edited, so
-that what the host works to is no longer what is written. The host looks before each power-on,
-while nothing moves. In doubt the limits are the reduced ones.
+While a rig host runs, a bring-up may end or go back a step, and a profile may be edited, so that
+the host's copy differs from the file. The host checks before each power-on, while nothing moves.
+In doubt the limits are the reduced ones.
 """
 
 from __future__ import annotations
@@ -15,17 +15,17 @@ from hil.control import Standing, safety_fingerprint, standing
 from hil.profile import Profile, ProfileError, find_profile, load_profile, read_with_parts
 
 Seen = dict[Path, tuple[int, int]]
-RESTART = "Fix: restart the rig host, which reads the profile anew"
+RESTART = "Fix: restart the rig host, which then reads the profile again"
 
 
 class VerificationWatch:
-    """``look`` before power; ``standing`` is what was found last.
+    """Watch on the verification: call ``look`` before power; ``standing`` is the latest result.
 
     Args:
-        profile: that the host works to.
+        profile: in use by the host.
         found: its standing when the host began.
         file: the profile's file or shipped name; None for a profile without one.
-        confirmed: what a person typed to open the limits.
+        confirmed: confirmation that the operator typed to open the limits.
     """
 
     def __init__(
@@ -38,7 +38,7 @@ class VerificationWatch:
         self._as_loaded: Profile | None = None
         self._seen: Seen = {}
         if file is not None and profile.simulation is None:
-            # A program may have made the profile: then no file says what it is.
+            # A program may have made the profile: then it has no file.
             with contextlib.suppress(ProfileError):
                 self._as_loaded = load_profile(find_profile(file))
                 self._file = find_profile(file)
@@ -50,7 +50,7 @@ class VerificationWatch:
             return False
         try:
             found = self._edited() or standing(self._profile, self._confirmed)
-        except Exception as error:  # whatever it is, nothing is known for sure
+        except Exception as error:  # whatever the cause, the standing is unknown
             found = Standing(False, "unverified", f"unverified rig: {error}. {RESTART}")
         if found == self.standing:
             return False
@@ -58,7 +58,7 @@ class VerificationWatch:
         return True
 
     def _edited(self) -> Standing | None:
-        """Return a standing if the profile's files say something else than when they were read."""
+        """Return a standing if the profile's files have changed since they were read."""
         if self._file is None or self._as_loaded is None:
             return None
         if _seen(self._seen) == self._seen:
@@ -69,7 +69,7 @@ class VerificationWatch:
             )
             why = "has changed since the rig host began"
         except ProfileError as error:
-            same, why = False, f"cannot be read any more ({str(error).splitlines()[0]})"
+            same, why = False, f"can no longer be read ({str(error).splitlines()[0]})"
         if same:
             self._seen = _seen(_files(self._file))
             return None
@@ -83,7 +83,7 @@ def _files(file: Path) -> list[Path]:
 
 
 def _seen(files: Iterable[Path]) -> Seen:
-    """Return time of change in ns and size of each; zeros for one that cannot be found."""
+    """Return modification time in ns and size of each; zeros for a file that is not found."""
     found: Seen = {}
     for file in files:
         try:

@@ -26,14 +26,11 @@ PAUSE_S = 0.05
         (Evidence(disk=0.04), "woke late"),  # others waited for the disk
         (Evidence(waited=0.04, rig=0.04), "simulated rig held their processor for 40 ms"),
         (Evidence(waited=0.04, share=0.94, limit=0.95), "limit on real-time programs (95 %"),
-        (
-            Evidence(waited=0.048, share=0.4, limit=0.95),
-            "of it rig host and simulated rig had taken 40 %",
-        ),
+        (Evidence(waited=0.048, share=0.4, limit=0.95), "rig host and simulated rig had used 40 %"),
         (Evidence(waited=0.04, share=0.6, limit=0.95), "another program"),
         (Evidence(waited=0.04, share=0.94, limit=1.0), "another program"),
         (Evidence(waited=0.04, realtime=False), "no real-time priority"),
-        (Evidence(used=0.04), "rig host itself worked"),
+        (Evidence(used=0.04), "rig host itself computed"),
         (Evidence(interrupts=0.03), "interrupts"),
         (Evidence(memory=0.03), "memory was short"),
         (Evidence(waited=0.02, used=0.02), "woke late"),
@@ -41,7 +38,7 @@ PAUSE_S = 0.05
         (Evidence(share=0.35, limit=0.95), "probably the system's limit on real-time programs"),
         (Evidence(share=0.35, limit=0.95, realtime=False), "woke late"),
         (Evidence(share=0.35, limit=0.9), "woke late"),  # it would take twice as long
-        (Evidence(told=False), "does not tell"),
+        (Evidence(told=False), "does not report"),
     ],
 )
 def test_causes_are_told_apart(seen: Evidence, words: str) -> None:
@@ -56,7 +53,7 @@ def test_nothing_is_blamed_that_was_less_than_half_of_it(
     waited: float, used: float, stolen: float, rig: float, pause_s: float
 ) -> None:
     text = name_cause(pause_s, Evidence(waited=waited, used=used, stolen=stolen, rig=rig))
-    blamed = {"steal": stolen, "another program": waited, "itself worked": used, "rig held": rig}
+    blamed = {"steal": stolen, "another program": waited, "itself computed": used, "rig held": rig}
     for words, amount in blamed.items():
         if words in text:
             assert amount >= 0.5 * pause_s
@@ -150,4 +147,4 @@ def test_without_any_counter_that_is_said() -> None:
     witness.close()
     witness.wake()
     witness.wake()
-    assert "does not tell" in witness.explain(1.0, time.monotonic())
+    assert "does not report" in witness.explain(1.0, time.monotonic())

@@ -51,8 +51,8 @@ def test_a_bring_up_that_ends_opens_and_one_that_is_withdrawn_shuts(written: Pat
             lambda text: text.replace("tripped_beyond: 1.5", "tripped_beyond: 1.4"),
             "has changed since",
         ),
-        (lambda text: text + "nonsense: 3\n", "cannot be read any more"),
-        (lambda text: "", "cannot be read any more"),
+        (lambda text: text + "nonsense: 3\n", "can no longer be read"),
+        (lambda text: "", "can no longer be read"),
     ],
 )
 def test_a_profile_that_was_edited_is_in_doubt(
