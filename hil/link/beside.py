@@ -1,4 +1,4 @@
-"""A second connection to where a client is connected already."""
+"""A second connection to the rig host of an existing client."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from hil.link.client import Client
 
 
 def connect_beside(client: Client, name: str) -> Client:
-    """Another client of the same rig host, with the same keys; control is its own affair.
+    """Return another client of the same rig host, with the same keys but its own control.
 
     Raises:
         As ``Client.connect``.

@@ -1,4 +1,4 @@
-"""Budgets of a client's messages; who exceeds them is cut off."""
+"""Budgets of a client's messages; a client that exceeds them is cut off."""
 
 from __future__ import annotations
 
@@ -7,10 +7,10 @@ from dataclasses import dataclass
 # A client that waits for each answer sends one message a cycle, 1000 a second.
 MESSAGES_PER_S = 2000.0
 MESSAGES_AT_ONCE = 2000.0
-# Common practice, no source: a program with a mistake is answered some times, a flood is not.
+# Common practice, no source: a program with a mistake gets some answers, a flood does not.
 WRONG_PER_S = 10.0
 WRONG_AT_ONCE = 100.0
-MOST_KEPT = 1024  # clients remembered here; beyond it the longest remembered is forgotten
+MOST_KEPT = 1024  # clients remembered here; beyond it the oldest is forgotten
 
 
 @dataclass(slots=True)
@@ -25,7 +25,7 @@ class Budgets:
     """Messages and mistakes that each client has left, refilled with time.
 
     Args:
-        wrong_per_s: messages that are not understood, per client.
+        wrong_per_s: messages not understood, per client.
         wrong_at_once: and in a burst.
     """
 
@@ -43,7 +43,7 @@ class Budgets:
         return left.messages >= 0.0
 
     def mistake(self, client: bytes, now_s: float) -> bool:
-        """Count one message that is not understood; False once there are too many."""
+        """Count one message not understood; False once there are too many."""
         left = self._of(client, now_s)
         left.wrong -= 1.0
         return left.wrong >= 0.0
@@ -53,7 +53,7 @@ class Budgets:
         return left is not None and left.cut
 
     def cut(self, client: bytes, now_s: float) -> None:
-        """Cut a client off: of its connection nothing but stops is obeyed any more."""
+        """Cut a client off: from now on only its stops are obeyed."""
         self._of(client, now_s).cut = True
 
     def _of(self, client: bytes, now_s: float) -> _Left:

@@ -14,7 +14,7 @@
                 if isinstance(item, Block):
                     force_N = item.rows[:, INDEX["spring_force_N"]]
 
-A main loop that may not wait posts instead of asking, and picks the answers up later::
+A main loop that may not wait posts its requests and collects the answers later::
 
     number = bench.post(Apply(behaviour=Float()))
     ...
@@ -59,8 +59,8 @@ class Client:
     Attributes:
         name: under which the rig host knows this client; made unique there.
         description: of the bench, as the rig host gave it (profile, columns, rate_hz, ...).
-        in_control: whether this client holds control, as far as it has heard.
-        reset_needed: whether the last stop was reset by a holder of control who was gone when
+        in_control: whether this client holds control, as last reported by the rig host.
+        reset_needed: whether the last stop was reset by a holder of control that had left when
             ``take_control`` was answered: power-on is refused until this client resets.
     """
 
@@ -99,8 +99,8 @@ class Client:
                 minutes are kept.
 
         Raises:
-            LinkError: address or directory cannot be used, or keys are missing.
-            HostGone: nobody answers there, or it does not allow this key.
+            LinkError: unusable address or directory, or missing keys.
+            HostGone: no rig host answers there, or it does not allow this key.
             Refused: the rig host is of another version.
         """
         deadline = time.monotonic() + timeout_s
@@ -137,20 +137,20 @@ class Client:
     # ------------------------------------------------------------------ watching
 
     def poll(self) -> list[Block | Event]:
-        """Everything that has come since the last call; never waits.
+        """Return everything received since the last call; never waits.
 
-        Also tells the rig host that this client is alive, so the holder of control must
-        call it (or ``heartbeat``) several times in each heartbeat limit.
+        Also sends a heartbeat, so the holder of control must call it (or ``heartbeat``) several
+        times in each heartbeat limit.
         """
         self._beat_if_due()
         self._received.drain()
         return self._received.take()
 
     def watch(self, seconds: float) -> Iterator[Block | Event]:
-        """Blocks and events of the next ``seconds`` (of the clock), as they come.
+        """Yield the blocks and events of the next ``seconds`` (wall time) as they arrive.
 
         Raises:
-            HostGone: nothing was heard for a second.
+            HostGone: nothing received for a second.
         """
         end = time.monotonic() + seconds
         while (left := end - time.monotonic()) > 0:
@@ -161,7 +161,7 @@ class Client:
 
     @property
     def alive(self) -> bool:
-        """True if the rig host has been heard within the last second."""
+        """True if the rig host sent anything within the last second."""
         if time.monotonic() - self._received.heard_s <= SILENT_S:
             return True
         self._received.drain()  # it may have been this end that slept
@@ -169,15 +169,15 @@ class Client:
 
     @property
     def round_trip_s(self) -> float:
-        """Time from the latest question to its answer, in s; NaN before the first."""
+        """Time from the latest request to its answer, in s; NaN before the first."""
         return self._requests.round_trip_s
 
     @property
     def link_delay_s(self) -> float:
         """Delay of a link over the network, in s; NaN for a local one, or before it is known.
 
-        In control it is the one by which the rig host judges hold-to-run: the worst recent age of
-        this client's signs there. Otherwise it is :attr:`round_trip_s`.
+        In control it is the value by which the rig host judges hold-to-run: the worst recent age of
+        this client's heartbeats there. Otherwise it is :attr:`round_trip_s`.
         """
         if self._sockets.local:
             return math.nan
@@ -185,13 +185,13 @@ class Client:
 
     @property
     def lost_samples(self) -> int:
-        """Samples published since connecting that never came, by their cycle numbers."""
+        """Samples published since connecting that never arrived, by their cycle numbers."""
         return self._received.gaps.lost
 
-    # ------------------------------------------------------------------ asking
+    # ------------------------------------------------------------------ requests
 
     def request(self, request: Request, timeout_s: float = ANSWER_S) -> str:
-        """Ask the bench for something; returns its answer in words.
+        """Send a request to the bench; returns its answer as text.
 
         Raises:
             Refused: with the reason.
@@ -201,19 +201,19 @@ class Client:
         return str(self._ask(message, timeout_s)["text"])
 
     def stop(self, cause: str = "operator", timeout_s: float = ANSWER_S) -> str:
-        """Stop the rig; anyone may. ``cause`` is shown to the operator.
+        """Stop the rig; any client may. ``cause`` is shown to the operator.
 
         Raises:
-            HostGone: no answer. If the rig host died, the drive has stopped by itself.
+            HostGone: no answer. If the rig host died, the drive has stopped on its own.
         """
         stop = self._stop(cause)
         if self._requests.busy:
-            # Another thread waits for an answer: the stop goes now, its answer may come later.
+            # Another thread waits for an answer: send the stop now, its answer may come later.
             with contextlib.suppress(HostGone):
                 self._requests.send({"type": "request", "request": stop.model_dump(mode="json")})
         return self.request(stop, timeout_s)
 
-    # ------------------------------------------------------------------ asking without waiting
+    # ------------------------------------------------------------------ requests without waiting
 
     def post(self, request: Request, timeout_s: float = ANSWER_S) -> int:
         """Send a request at once and return; ``answers`` brings the answer under this number.
@@ -229,20 +229,20 @@ class Client:
         return self.post(self._stop(cause), timeout_s)
 
     def post_take(self) -> int:
-        """Ask for control without waiting; ``in_control`` once the answer has come."""
+        """Request control without waiting; ``in_control`` changes when the answer arrives."""
         self._taking = self._requests.post({"type": "acquire_control"}, ANSWER_S)
         return self._taking
 
     def post_release(self) -> int:
         """Give control up, as ``release_control`` does, without waiting."""
         self.in_control = False
-        self._taking = 0  # what answers an earlier taking comes from before
+        self._taking = 0  # ignore a late answer to an earlier request
         return self._requests.post({"type": "release_control"}, ANSWER_S)
 
     def answers(self) -> list[Answer]:
-        """Answers that have come to what was posted; never waits.
+        """Return the answers received to posted requests; never waits.
 
-        Each number is answered once: also when nobody is there, or no answer comes in time.
+        Each number is answered once: also if no rig host is connected, or no answer comes in time.
 
         Raises:
             Refused: another rig host answers here now, and it is of another version.
@@ -270,10 +270,10 @@ class Client:
     # ------------------------------------------------------------------ control
 
     def take_control(self) -> None:
-        """Become the one client whose requests move the rig. Then ``heartbeat``, or be dropped.
+        """Become the one client whose requests move the rig. Keep calling ``heartbeat``.
 
         Raises:
-            Refused: somebody else holds it; the text says who.
+            Refused: another client holds it; the text names it.
             HostGone: no answer.
         """
         reply = self._ask({"type": "acquire_control"}, ANSWER_S)
@@ -291,7 +291,7 @@ class Client:
         self._ask({"type": "release_control"}, ANSWER_S)
 
     def heartbeat(self) -> None:
-        """Tell the rig host that this client is alive; never waits."""
+        """Send a heartbeat; never waits."""
         now_s = time.monotonic()
         rest_s = self._limit_s / BEATS_PER_LIMIT if self.in_control else PRESENCE_S
         self._next_heartbeat_s = now_s + rest_s
@@ -300,10 +300,10 @@ class Client:
 
     @contextlib.contextmanager
     def keep_control(self) -> Iterator[None]:
-        """Beat from a thread, so that a script may sleep or compute meanwhile.
+        """Send heartbeats from a thread, so that a script may sleep or compute meanwhile.
 
-        The rig host then cannot tell a script that thinks from one that hangs. Where a person
-        must be able to trust that it is attended, call ``poll`` or ``heartbeat`` from the main loop.
+        The rig host then cannot distinguish a script that computes from one that hangs. If people
+        rely on it being attended, call ``poll`` or ``heartbeat`` from the main loop.
         """
         self._keeping.clear()
         self._keeper = threading.Thread(target=self._keep, name="keep control", daemon=True)
@@ -314,7 +314,7 @@ class Client:
             self._stop_keeping()
 
     def tell(self, kind: str, text: str = "", run: str = "", **values: float) -> None:
-        """Publish a notice, or where a run is kept, to every client; never waits.
+        """Publish a notice, or the folder of a run, to every client; never waits.
 
         Args:
             kind: ``notice``, ``recording``, ``recorded`` or ``kept``.
@@ -367,7 +367,7 @@ class Client:
     ) -> dict[str, Any]:
         reply = self._requests.ask(message, timeout_s, greeting)
         if reply["data"].get("hello"):
-            # Another rig host answers here now, one that has not met this client.
+            # Another rig host answers here now; it does not know this client yet.
             self._greet(timeout_s)
             reply = self._requests.ask(message, timeout_s, greeting)
         if not reply["ok"]:
@@ -389,7 +389,7 @@ class Client:
         while not self._keeping.wait(self._limit_s / BEATS_PER_LIMIT):
             if self.in_control:
                 if not self._sockets.local and not self._received.busy:
-                    self._received.drain()  # a remote sign is dated by the newest stamp received
+                    self._received.drain()  # newest stamp dates a heartbeat
                     self._received.forget_oldest()
                 self.heartbeat()
 

@@ -1,4 +1,4 @@
-"""Who has said hello, and under which name."""
+"""Clients that have said hello, and their names."""
 
 from __future__ import annotations
 
@@ -16,13 +16,13 @@ class _Known:
 
 
 class ClientRegistry:
-    """Names of clients by routing identity; limited, the longest silent are forgotten."""
+    """Names of clients by routing identity; bounded, the longest silent are forgotten."""
 
     def __init__(self) -> None:
         self._known: dict[bytes, _Known] = {}
 
     def heard(self, client: bytes, now_s: float) -> str | None:
-        """Name of a client that has just been heard, None if it never said hello."""
+        """Note a message of a client and return its name; None if it never said hello."""
         known = self._known.get(client)
         if known is None:
             return None
@@ -30,8 +30,8 @@ class ClientRegistry:
         return known.name
 
     def silent_s(self, name: str, now_s: float) -> float | None:
-        """Seconds since a client of this name was last heard; None if none said hello."""
-        # One that takes the place of a dead one is 'NAME 2' until that is forgotten.
+        """Return the time since a client of this name last sent anything, in s; None if unknown."""
+        # The replacement of a dead client is 'NAME 2' until the dead one is forgotten.
         known = self._known.values()
         heard = [k.heard_s for k in known if re.fullmatch(rf"{re.escape(name)}( \d+)?", k.name)]
         return now_s - max(heard) if heard else None
@@ -43,7 +43,7 @@ class ClientRegistry:
         """Enter a client and return its name, made unique among those present.
 
         Args:
-            keep: identity that is not forgotten, whatever happens.
+            keep: identity that is never forgotten.
         """
         self._known.pop(client, None)
         for other, known in list(self._known.items()):

@@ -43,7 +43,7 @@ class Sockets:
             socket.setsockopt(zmq.LINGER, 0)
             socket.setsockopt(zmq.RECONNECT_IVL, 50)
             socket.setsockopt(zmq.RECONNECT_IVL_MAX, 1000)
-        # What is asked while nobody answers must not reach the next rig host.
+        # Requests sent while no rig host is connected must not reach the next one.
         self.requests.setsockopt(zmq.IMMEDIATE, 1)
 
     def encrypt(self, keys: ClientKeys) -> None:
@@ -75,18 +75,18 @@ class Sockets:
             self.samples.connect(address)
 
     def refused(self) -> str:
-        """Why the rig host closes the control, as far as it can be told; else nothing."""
+        """Return why the rig host refuses the connection, if known; else ""."""
         if self._monitor is None or not self._monitor.poll(0):
             return ""
-        from zmq.utils.monitor import recv_monitor_message  # brings asyncio, of no use otherwise
+        from zmq.utils.monitor import recv_monitor_message  # imports asyncio: only if needed
 
         kind: Any = recv_monitor_message(self._monitor)["event"]
         if kind == zmq.EVENT_HANDSHAKE_FAILED_AUTH:
             return (
                 "the rig host does not allow this client's key; put its client.public into the "
-                "rig host's directory 'allowed' and start the rig host anew"
+                "rig host's directory 'allowed' and restart the rig host"
             )
-        return "no encrypted link came about; is server.public the rig host's own key?"
+        return "the encrypted handshake failed; is server.public the rig host's own key?"
 
     def close(self) -> None:
         if self._monitor is not None:
@@ -95,14 +95,14 @@ class Sockets:
             self._monitor = None
         if self.stops is not None:
             self.stops.close()
-        # A farewell that is on its way may leave.
+        # Let a disconnect message leave.
         self.requests.close(100)
         self.samples.close(0)
         self._context.term()
 
 
 def open_sockets(where: str | Path, keys: ClientKeys | None, unlimited: bool) -> Sockets:
-    """Sockets on their way to a rig host.
+    """Open the sockets of a client and start connecting.
 
     Raises:
         LinkError: the address or directory cannot be used, or keys are missing.
@@ -114,8 +114,8 @@ def open_sockets(where: str | Path, keys: ClientKeys | None, unlimited: bool) ->
             raise LinkError(f"'{text}' is not an address of a rig host; write tcp://HOST:PORT")
         if keys is None:
             raise LinkError(
-                f"'{text}' is reached over the network, which is encrypted only: give the "
-                "client's key directory as well"
+                f"'{text}' is on the network, where links are always encrypted: give the client's "
+                "key directory as well"
             )
         sockets = Sockets(text, local=False)
         sockets.encrypt(keys)

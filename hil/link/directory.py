@@ -1,4 +1,4 @@
-"""The link directory: local endpoints live where only their user can enter."""
+"""The link directory: local endpoints lie where only their user has access."""
 
 from __future__ import annotations
 
@@ -24,10 +24,10 @@ def default_directory() -> Path:
 
 
 def make_link_directory(directory: Path) -> None:
-    """Create ``directory`` for this user alone, or make sure that it is so already.
+    """Create ``directory`` for this user alone, or check that it is private.
 
     Raises:
-        LinkError: it cannot be made, or is not for this user alone, or too long a path.
+        LinkError: cannot be created, open to other users, or path too long.
     """
     try:
         make_private_directory(directory)
@@ -40,7 +40,7 @@ def check_link_directory(directory: Path) -> None:
     """Refuse a directory in which another user could listen, or pose as the rig host.
 
     Raises:
-        LinkError: missing, a link, of another user, open to others, or too long a path.
+        LinkError: missing, a link, of another user, open to others, or path too long.
     """
     if not directory.exists():
         raise LinkError(
@@ -59,7 +59,7 @@ def _check_length(directory: Path) -> None:
     if len(path) > LONGEST_SOCKET_PATH:
         raise LinkError(
             f"link directory '{directory}' has too long a path: its sockets need {len(path)} "
-            f"bytes and may have {LONGEST_SOCKET_PATH}; choose a shorter one"
+            f"bytes, the limit is {LONGEST_SOCKET_PATH}; choose a shorter one"
         )
 
 

@@ -1,15 +1,15 @@
-"""Errors of the link; every text gives the event and the fix."""
+"""Errors of the link; every text gives what happened and the fix."""
 
 from __future__ import annotations
 
 
 class LinkError(Exception):
-    """The link cannot be made or used."""
+    """Error of a link that cannot be made or used."""
 
 
 class Refused(LinkError):
-    """The rig host understood and said no; the text is its reason. The link is well."""
+    """Refusal by the rig host; the text is its reason. The link itself is fine."""
 
 
 class HostGone(LinkError):
-    """The rig host does not answer or has fallen silent."""
+    """No answer, or no more messages, from the rig host."""

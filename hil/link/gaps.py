@@ -7,10 +7,10 @@ from numpy.typing import NDArray
 
 
 class GapCounter:
-    """Counts cycle numbers that are missing from a stream of rows.
+    """Counter of cycle numbers missing from a stream of rows.
 
     Attributes:
-        lost: samples missing so far. What came before the first row is not missing.
+        lost: samples missing so far, counted from the first row.
     """
 
     def __init__(self) -> None:
@@ -18,7 +18,7 @@ class GapCounter:
         self._last = -1
 
     def restart(self) -> None:
-        """Another rig host counts from here on; nothing is missing between the two."""
+        """Start again for another rig host; nothing counts as missing between the two."""
         self._last = -1
 
     def take(self, cycles: NDArray[np.float64]) -> int:

@@ -12,10 +12,10 @@ _TRIES = 200
 
 
 def raise_io_thread() -> bool:
-    """Put ZeroMQ's thread of this process just below a real-time cycle, if there is one.
+    """Give ZeroMQ's thread of this process the lowest real-time priority, if the cycle has any.
 
-    A stop or a heartbeat passes through that thread. At ordinary priority it waits its turn
-    beside busy programs while the cycle, at real-time priority, runs on time and learns nothing.
+    A stop or a heartbeat passes through that thread. At ordinary priority it competes with busy
+    programs, while the cycle, at real-time priority, runs on time and receives nothing.
 
     Returns:
         Whether the thread has real-time priority now.
@@ -24,7 +24,7 @@ def raise_io_thread() -> bool:
         return False
     if os.sched_getscheduler(0) & ~getattr(os, "SCHED_RESET_ON_FORK", 0) != os.SCHED_FIFO:
         return False
-    # A young thread names itself a moment after it was started.
+    # A new thread sets its name a moment after its start.
     for _ in range(_TRIES):
         for task in Path("/proc/self/task").glob("*"):
             try:
@@ -32,6 +32,6 @@ def raise_io_thread() -> bool:
                     os.sched_setscheduler(int(task.name), os.SCHED_FIFO, os.sched_param(_LOWEST))
                     return True
             except OSError:
-                return False  # not permitted: it works without, only later
+                return False  # not permitted: works without, only later
         time.sleep(0.002)
     return False

@@ -15,7 +15,7 @@ class Block:
 
     Attributes:
         rows: shape (n, number of columns), float64, read-only; see ``hil.core.samples.COLUMNS``.
-        host: tells one rig host process from the next on the same link.
+        host: identifies the rig host process; the next one on the same link has another.
     """
 
     rows: NDArray[np.float64]
@@ -32,14 +32,14 @@ class Event(dict[str, Any]):
 
 @dataclass(frozen=True)
 class Answer:
-    """Answer to something posted; only its sender gets any.
+    """Answer to a posted request; only its sender receives it.
 
     Attributes:
-        number: that ``post`` returned.
+        number: the one that ``post`` returned.
         accepted: whether the bench does as requested.
-        text: its answer in words, its reason if it refused, or that none came.
-        silent: no answer came in time; what was asked may or may not be done.
-        data: what else the rig host says.
+        text: the answer, the reason of a refusal, or a note that none came.
+        silent: no answer came in time; the request may or may not be carried out.
+        data: further values from the rig host.
     """
 
     number: int

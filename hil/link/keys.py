@@ -21,7 +21,7 @@ _NAME = re.compile(r"[A-Za-z0-9_-]{1,60}")
 
 
 class CurveKeyError(Exception):
-    """A key file is missing, unsafe or no key; the text names the file and the fix."""
+    """Error of a key file: missing, unsafe or not a key; the text names the file and the fix."""
 
 
 @dataclass(frozen=True, repr=False)
@@ -52,7 +52,7 @@ class ServerKeys:
         }
         if not allowed:
             raise CurveKeyError(
-                f"'{directory / 'allowed'}' holds no NAME.public, so nobody could connect; "
+                f"'{directory / 'allowed'}' holds no NAME.public, so no client could connect; "
                 "copy the client.public of each permitted client there"
             )
         return cls(public, secret, allowed)
@@ -79,7 +79,7 @@ class ClientKeys:
 
 
 def make_server_keys(directory: Path | str) -> None:
-    """Make a rig host's key pair and an empty ``allowed`` directory; keeps what is there.
+    """Make a rig host's key pair and an empty ``allowed`` directory; keep existing files.
 
     Raises:
         CurveKeyError: the files cannot be written.
@@ -98,7 +98,7 @@ def make_client_keys(directory: Path | str, server: Path | str, name: str) -> No
         name: under which the rig host lists the client.
 
     Raises:
-        CurveKeyError: files cannot be read or written, or the name is taken or no file name.
+        CurveKeyError: files cannot be read or written, or the name is taken or not a file name.
     """
     directory, server = Path(directory), Path(server)
     if not _NAME.fullmatch(name):

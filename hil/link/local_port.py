@@ -14,16 +14,16 @@ from pathlib import Path
 from hil.link.errors import LinkError
 from hil.link.zmtp import Incoming, Parcel, ProtocolError, framed
 
-# Of one port: file descriptors of the process (1024 by default) are shared with the drive's.
+# Of one port: the drive needs some of the process's file descriptors (1024 by default).
 MOST_PEERS = 300
 SHAKE_S = 2.0  # for the handshake. Common practice, no source
-_ACCEPT_S = 0.002  # between two that come in; each costs some 50 us of a cycle
+_ACCEPT_S = 0.002  # between two connections; each costs about 50 us of a cycle
 _READ_BYTES = 65_536
-# Of answers that a peer does not take; then it goes without. A hello's answer has about 20 kB.
+# Of answers that a peer does not read; later ones are dropped. A hello's answer has about 20 kB.
 _UNSENT_BYTES = 262_144
 _BACKLOG = 128
 _READY_AT_ONCE = 64
-_SENT_AT_ONCE = 4  # messages to one peer; a block of samples costs some 8 us
+_SENT_AT_ONCE = 4  # messages to one peer; a block of samples costs about 8 us
 _MOST_TOPICS = 8
 _TOPIC_BYTES = 64  # of a subscription; those of this program are empty
 _DIRECT = 4  # subscribers served within the call that publishes
@@ -35,10 +35,10 @@ class Peer:
     """One connection.
 
     Attributes:
-        id: by which the link knows it.
+        id: identity on the link.
         process: number of its process, 0 if unknown.
-        heard_s: when it was last heard.
-        queue: what waits to be sent; shared between peers, never changed.
+        heard_s: time of its latest message.
+        queue: messages to be sent; shared between peers, never changed.
     """
 
     __slots__ = (
@@ -70,12 +70,12 @@ class Peer:
         self.queue: deque[bytes] = deque()
         self.queued_bytes = 0
         self.sent = 0  # bytes of the first of the queue that have left
-        self.ready = False  # waits for its turn to be read
-        self.ending = False  # ends once its queue has left
+        self.ready = False  # has data to be read
+        self.ending = False  # ends once its queue is sent
         self.topics: tuple[bytes, ...] = ()
 
     def send(self) -> bool:
-        """Send a few messages, as far as the system takes them; False once the peer is gone."""
+        """Send a few messages, as far as the system takes them; False if disconnected."""
         queue = self.queue
         try:
             for _ in range(min(len(queue), _SENT_AT_ONCE)):
@@ -99,13 +99,13 @@ class Peer:
 
 
 class LocalPort:
-    """Accepts connections at a socket of the file system and reads each in turn.
+    """Listener at a socket of the file system that reads each connection in turn.
 
     Args:
-        path: what lies there is removed.
-        socket_type: told to the peers.
+        path: of the socket; an existing file there is removed.
+        socket_type: sent to the peers.
         most_bytes: of a message that is delivered.
-        most_skipped: of one that is read to be answered.
+        most_skipped: of one that is read only to be answered.
 
     Attributes:
         keep: id of a peer whose connection is not ended to make room for another.
@@ -140,7 +140,7 @@ class LocalPort:
     # ------------------------------------------------------------------ receiving
 
     def look(self, now_s: float) -> bool:
-        """See who wants in and who has said something; return whether anything is to be read."""
+        """Accept a connection and find peers with data; return whether there is any to read."""
         accept = False
         for fd, _ in self._epoll.poll(0, _READY_AT_ONCE):
             peer = self._of_fd.get(fd)
@@ -160,14 +160,14 @@ class LocalPort:
         return bool(self._turns)
 
     def first(self, id: bytes) -> None:
-        """Let this peer have the next turn, if it has said anything."""
+        """Give this peer the next turn, if it has sent anything."""
         peer = self.peers.get(id)
         if peer is not None and peer.ready and self._turns[0] is not peer:
             self._turns.remove(peer)
             self._turns.appendleft(peer)
 
     def take(self) -> tuple[Peer, Parcel] | None:
-        """Return one message of the peer whose turn it is; None if it has none yet.
+        """Return one message of the peer whose turn it is; None if none is complete yet.
 
         Reads once from the socket at most. Call it while ``pending``.
         """
@@ -195,7 +195,7 @@ class LocalPort:
         if peer.fd < 0:
             return None
         if parcel is None:
-            return None  # epoll tells when more has come
+            return None  # epoll reports further data
         peer.ready = True
         self._turns.append(peer)
         peer.heard_s = time.monotonic()
@@ -203,13 +203,13 @@ class LocalPort:
 
     @property
     def pending(self) -> bool:
-        """True if somebody's turn it is."""
+        """True if some peer has data to be read."""
         return bool(self._turns)
 
     # ------------------------------------------------------------------ sending
 
     def answer(self, id: bytes, data: bytes) -> bool:
-        """Send a message to one peer, as far as it takes its answers; False if it is unknown."""
+        """Send a message to one peer, dropped if too many wait; False if it is unknown."""
         peer = self.peers.get(id)
         if peer is None:
             return False
@@ -218,7 +218,7 @@ class LocalPort:
         return True
 
     def end(self, id: bytes) -> None:
-        """End a connection once what waits for it has left."""
+        """End a connection once its queue is sent."""
         peer = self.peers.get(id)
         if peer is not None:
             peer.ending = True
@@ -226,7 +226,7 @@ class LocalPort:
                 self.drop(peer)
 
     def send_rest(self, most: int) -> None:
-        """Go on sending to ``most`` of the peers for whom something waits."""
+        """Continue sending to ``most`` of the peers with queued messages."""
         for _ in range(min(most, len(self._unsent))):
             peer = self._unsent.popleft()
             if peer.fd < 0:
@@ -255,7 +255,7 @@ class LocalPort:
         del self.peers[peer.id], self._of_fd[peer.fd]
         peer.fd = -1
         peer.queue.clear()
-        peer.socket.close()  # which takes it out of epoll as well
+        peer.socket.close()  # also removes it from epoll
 
     def _accept(self, now_s: float) -> None:
         try:
@@ -280,7 +280,7 @@ class LocalPort:
         self.drop(min(theirs, key=lambda peer: peer.heard_s))
 
     def close(self, linger_s: float) -> None:
-        """Let what was sent leave, within ``linger_s``; free the path."""
+        """Send what is queued, within ``linger_s``; remove the socket."""
         deadline = time.monotonic() + linger_s
         while self._unsent and time.monotonic() < deadline:
             waiting = select.poll()
@@ -298,10 +298,10 @@ class LocalPort:
 
 
 class SamplesPort(LocalPort):
-    """Publishes to whoever subscribes.
+    """Port that publishes to its subscribers.
 
     Args:
-        kept: messages kept for a subscriber that does not take them; later ones pass it by.
+        kept: messages kept for a subscriber that does not read them; later ones are dropped.
     """
 
     def __init__(self, path: Path, kept: int) -> None:
@@ -309,7 +309,7 @@ class SamplesPort(LocalPort):
         self._kept = kept
 
     def turn(self, now_s: float) -> None:
-        """Let one subscriber say what it wants, and go on sending to one that lags."""
+        """Read from one subscriber, and continue sending to one that lags."""
         if self.look(now_s):
             taken = self.take()
             if taken is not None:
@@ -318,7 +318,7 @@ class SamplesPort(LocalPort):
             self.send_rest(1)
 
     def publish(self, data: bytes) -> None:
-        """Send a message to each subscriber, to a few at once and to the others in their turns."""
+        """Send a message to each subscriber: to a few at once, to the others in turn."""
         message = framed(data)
         direct = _DIRECT
         for peer in list(self.peers.values()):

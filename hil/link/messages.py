@@ -1,15 +1,15 @@
-"""The forms of what travels on the link.
+"""Formats of the messages on the link.
 
 Requests socket (ROUTER at the rig host, DEALER at a client): one JSON object in one frame each
-way. ``type`` names what a client wants; ``id`` comes back in the reply, 0 asks for none::
+way. ``type`` names the kind of message; ``id`` comes back in the reply, 0 requests none::
 
     {"type": "request", "id": 7, "sent_s": 81.25, "request": {"kind": "tare"}}
     {"id": 7, "ok": true, "text": "tare taken", "data": {}, "at_s": 81.26}
 
-Samples socket (PUB at the rig host): one frame. Its first four bytes tell the kind, the next
-four the rig host that sent it (drawn by lot at its start), then the stamp as a little-endian
-float64. ``ROWS`` is followed by rows of little-endian float64 (``hil.core.samples.ROW``),
-``EVENT`` by a JSON object.
+Samples socket (PUB at the rig host): one frame. Its first four bytes give the kind, the next four
+the rig host that sent it (random, drawn at its start), then the stamp as a little-endian float64.
+``ROWS`` is followed by rows of little-endian float64 (``hil.core.samples.ROW``), ``EVENT`` by a
+JSON object.
 
 Stamp and ``at_s`` are the host's monotonic clock in s at sending. Everything that may lead to
 motion carries its date: ``sent_s``, the same clock, from the rig's computer; from elsewhere
@@ -28,7 +28,7 @@ from pydantic import Field, TypeAdapter, ValidationError
 
 from hil.core import Message, Numbers, Request
 
-SCHEMA_VERSION = 2  # of these forms; both ends must have the same
+SCHEMA_VERSION = 2  # of these formats; both ends must have the same
 ROWS = b"rows"
 EVENT = b"evnt"
 KIND = 4
@@ -36,10 +36,10 @@ STAMP = struct.Struct("<d")
 HEAD = 2 * KIND + STAMP.size
 
 MOST_BYTES = 131_072  # of one message; a full table waveform of 2000 points needs up to 102 kB
-MOST_BYTES_WATCHER = 16_384  # who holds no control has nothing long to say
+MOST_BYTES_WATCHER = 16_384  # a client without control has nothing long to send
 MOST_BYTES_ANSWERED = 262_144  # beyond it the connection is cut without an answer
-_MOST_EXPLAINED = 8  # errors of one message: all are made to show the first, 3 us each
-MOST_COLONS = 200  # bounds the keys of a message, and so the errors of its validation
+_MOST_EXPLAINED = 8  # errors of one message: pydantic builds all to show the first, 3 us each
+MOST_COLONS = 200  # bounds the keys of a message, and so its validation errors
 
 Id = Annotated[int, Field(ge=0, le=2**53)]
 Moment = Annotated[float | None, Field(default=None)]
@@ -47,7 +47,7 @@ Text = Annotated[str, Field(max_length=500)]
 
 
 class Hello(Message):
-    """Introduce oneself; the answer carries the description of the bench."""
+    """Introduction; the answer carries the description of the bench."""
 
     type: Literal["hello"]
     id: Id = 0
@@ -56,7 +56,7 @@ class Hello(Message):
 
 
 class AcquireControl(Message):
-    """RequestMessage for control."""
+    """Request for control."""
 
     type: Literal["acquire_control"]
     id: Id = 0
@@ -65,14 +65,14 @@ class AcquireControl(Message):
 
 
 class Release(Message):
-    """Give control up."""
+    """Release of control."""
 
     type: Literal["release_control"]
     id: Id = 0
 
 
 class Beat(Message):
-    """Still here. Never answered."""
+    """Heartbeat. Never answered."""
 
     type: Literal["heartbeat"]
     id: Id = 0
@@ -81,7 +81,7 @@ class Beat(Message):
 
 
 class RequestMessage(Message):
-    """A request to the bench, dated as ``Beat`` is: one that lay too long is not obeyed."""
+    """Request to the bench, dated like ``Beat``; one that is too old is not obeyed."""
 
     type: Literal["request"]
     id: Id = 0
@@ -91,7 +91,7 @@ class RequestMessage(Message):
 
 
 class Publish(Message):
-    """Something that the operator should see; published as an event of this kind."""
+    """Notice for the operator; published as an event of this kind."""
 
     type: Literal["publish"]
     id: Id = 0
@@ -102,7 +102,7 @@ class Publish(Message):
 
 
 class Disconnect(Message):
-    """Leave; gives up control as well."""
+    """End of the connection; releases control as well."""
 
     type: Literal["disconnect"]
     id: Id = 0
@@ -116,7 +116,7 @@ ENVELOPE: TypeAdapter[Envelope] = TypeAdapter(Envelope)
 
 
 def id_of(text: bytes) -> int:
-    """The ``id`` of a message that is not valid otherwise, or 0."""
+    """Return the ``id`` of an invalid message, or 0."""
     if len(text) <= MOST_BYTES_WATCHER:
         try:
             found = pydantic_core.from_json(text)["id"]
@@ -128,7 +128,7 @@ def id_of(text: bytes) -> int:
 
 
 def explain(error: ValueError) -> str:
-    """The first mistake of a message as one sentence with its place."""
+    """Return the first mistake of a message as one sentence with its place."""
     if not isinstance(error, ValidationError):
         return f"message not understood: {error!s:.200}"
     count = error.error_count()
@@ -146,10 +146,10 @@ def explain(error: ValueError) -> str:
 
 
 def to_json(data: dict[str, Any]) -> bytes:
-    """JSON in UTF-8; numbers that JSON does not know become null. Raises nothing."""
+    """Return JSON in UTF-8; numbers that JSON cannot hold become null. Raises nothing."""
     try:
         return pydantic_core.to_json(data, inf_nan_mode="null")
-    except Exception:  # arrays, text that is not Unicode: rare, so slowly
+    except Exception:  # arrays, text that is not Unicode: rare, may be slow
         return json.dumps(_plain(data), allow_nan=False, separators=(",", ":")).encode()
 
 

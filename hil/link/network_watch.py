@@ -1,4 +1,4 @@
-"""Bounds for connections of the network: libzmq has none for a message of many frames, or topics."""
+"""Bounds for network connections: libzmq has none for the frames of a message, or for topics."""
 
 from __future__ import annotations
 
@@ -11,9 +11,9 @@ from typing import Any
 
 import zmq
 
-# A request has 131 kB at most. What comes beyond it without a whole message is an endless one.
+# A request has 131 kB at most. Far more without a complete message is an endless one.
 MOST_UNFINISHED_BYTES = 1_000_000
-# Signs of life of the transport and handshakes are not messages. Measured here: 0.1 kB/s.
+# Heartbeats of the transport and handshakes are not messages. Measured here: 0.1 kB/s.
 QUIET_BYTES_PER_S = 2000.0
 MOST_CONNECTIONS = 64  # of both ports together
 _EVENTS_AT_ONCE = 8
@@ -37,18 +37,18 @@ class _Watched:
 
 
 class NetworkWatch:
-    """Ends connections that send without end, and those beyond the most there may be.
+    """Watch that ends connections with endless messages, and those beyond the limit.
 
-    Looks at one connection in a call, by the system's count of what it received.
+    Checks one connection per call, by the system's count of received bytes.
     """
 
     def __init__(self) -> None:
-        from zmq.utils.monitor import parse_monitor_message  # brings asyncio: not for each client
+        from zmq.utils.monitor import parse_monitor_message  # imports asyncio: not for each client
 
         self._parsed = parse_monitor_message
         self._monitors: list[tuple[zmq.Socket[bytes], int]] = []
         self._watched: dict[int, _Watched] = {}
-        self._whole: set[int] = set()  # file descriptors that a whole message came from
+        self._whole: set[int] = set()  # file descriptors with a complete message since checked
         self._order: list[int] = []
 
     def add(self, socket: zmq.Socket[bytes]) -> zmq.Socket[bytes]:
@@ -61,7 +61,7 @@ class NetworkWatch:
         self._monitors.append((monitor, port))
 
     def whole(self, fd: int) -> None:
-        """Note a whole message of a connection."""
+        """Note a complete message of a connection."""
         self._whole.add(fd)
 
     def look(self, now_s: float) -> None:
@@ -92,7 +92,7 @@ class NetworkWatch:
             return
         received = received_bytes(fd, one.port)
         if received is None:
-            del self._watched[fd]  # gone, or the number is another file's now
+            del self._watched[fd]  # closed, or the number is another file's now
             return
         if fd in self._whole:
             self._whole.discard(fd)
@@ -108,7 +108,7 @@ class NetworkWatch:
 
 
 def _connection(fd: int, port: int) -> sockets.socket | None:
-    """Return a second handle of a TCP connection accepted at ``port``, None if it is none."""
+    """Return a second handle of a TCP connection accepted at ``port``, else None."""
     try:
         connection = sockets.socket(fileno=os.dup(fd))
     except OSError:
@@ -122,7 +122,7 @@ def _connection(fd: int, port: int) -> sockets.socket | None:
 
 
 def received_bytes(fd: int, port: int) -> int | None:
-    """Return the bytes that a connection of ``port`` has received; None if ``fd`` is none."""
+    """Return the bytes received by a connection of ``port``; None if ``fd`` is not one."""
     connection = _connection(fd, port)
     if connection is None:
         return None
@@ -130,7 +130,7 @@ def received_bytes(fd: int, port: int) -> int | None:
         try:
             info = connection.getsockopt(sockets.IPPROTO_TCP, sockets.TCP_INFO, _TCP_INFO_BYTES)
         except (OSError, AttributeError):
-            return 0  # another system: it does not count
+            return 0  # another system, without this count
     return int(_RECEIVED.unpack_from(info, _RECEIVED_AT)[0]) if len(info) >= 136 else 0
 
 

@@ -1,4 +1,4 @@
-"""A client's end of the stream: blocks and events taken off the socket, in their order."""
+"""A client's end of the stream: blocks and events from the socket, in order."""
 
 from __future__ import annotations
 
@@ -25,19 +25,19 @@ _CYCLE = next(i for i, column in enumerate(COLUMNS) if column.name == "cycle")
 
 
 class Received:
-    """Blocks and events of a rig host that have come and were not taken yet. For any thread.
+    """Blocks and events received from a rig host and not yet taken. For any thread.
 
     Args:
         sockets: of the client.
-        requests: told of each stamp.
-        held_by: called with the client in control whenever it is told, with None when another
-            rig host is heard.
+        requests: notified of each stamp.
+        held_by: called with the client in control whenever reported, with None when another rig
+            host sends.
 
     Attributes:
-        heard_s: when the rig host was last heard, by the monotonic clock; 0 for never.
-        judged_delay_s: of the holder of control, as the rig host last told it; NaN before.
-        gaps: samples that never came.
-        closed: nothing is received any more.
+        heard_s: time of the latest message from the rig host, monotonic clock; 0 for none.
+        judged_delay_s: of the holder of control, as last reported by the rig host; NaN before.
+        gaps: samples that never arrived.
+        closed: nothing more is received.
     """
 
     def __init__(
@@ -61,7 +61,7 @@ class Received:
         return self._receiving.locked()
 
     def wait(self, seconds: float) -> None:
-        """Wait until something has come, or the time is over.
+        """Wait until something arrives, or the time is up.
 
         Raises:
             LinkError: the connection is closed.
@@ -76,7 +76,7 @@ class Received:
                     return
 
     def drain(self) -> None:
-        """Receive all that has come; never waits."""
+        """Receive everything that has arrived; never waits."""
         with self._receiving:
             while not self.closed:
                 try:
@@ -86,14 +86,14 @@ class Received:
                 self._receive(frame)
 
     def take(self) -> list[Block | Event]:
-        """Hand out all that was received since the last call."""
+        """Return everything received since the last call."""
         with self._receiving:
             items = list(self._pending)
             self._pending.clear()
         return items
 
     def forget_oldest(self) -> None:
-        """Drop what is more than may wait to be taken, and count it as lost."""
+        """Drop items beyond the limit of those not taken, and count them as lost."""
         with self._receiving:
             while len(self._pending) > self._most_pending:
                 item = self._pending.popleft()

@@ -19,16 +19,16 @@ from hil.link.messages import (
 )
 from hil.link.sources import Source, Taken
 
-STOP_BYTES = 2048  # of a message of a client that was cut off, in which a stop is looked for
+STOP_BYTES = 2048  # of a message from a client that was cut off; it may be a stop
 # Messages taken from the sockets and not yet read: a stop among them comes first. Taking one costs
 # 4 us, reading one up to 100 us.
 MOST_WAITING = 16
-_LEAST_TAKEN = 6  # in one turn, however late it is: a stop may be the last of some messages
+_LEAST_TAKEN = 6  # in one turn, however late: a stop may be behind other messages
 
 
 @dataclass(slots=True)
 class Received:
-    """One message: understood (``said``), or refused with ``text`` (empty: without a word)."""
+    """One message: understood (``said``), or refused with ``text`` (empty: silently)."""
 
     client: bytes
     said: Envelope | None
@@ -37,7 +37,7 @@ class Received:
     id: int = 0
     text: str = ""
     cut_off: bool = False  # from this message on
-    ended: bool = False  # so is the connection, once it has its answer
+    ended: bool = False  # end the connection once the answer is sent
 
 
 @dataclass(slots=True)
@@ -56,10 +56,10 @@ class _Waiting:
 
 
 class Receiver:
-    """Takes messages from each source in turn; reads them in their order, stops first.
+    """Receiver of messages from each source in turn; stops first, then in order.
 
     Args:
-        sources: each tried once in every round.
+        sources: each polled once per round.
     """
 
     def __init__(self, sources: Sequence[Source], budgets: Budgets) -> None:
@@ -68,18 +68,18 @@ class Receiver:
         self._waiting: deque[_Waiting] = deque()
 
     def waiting(self, now_s: float, holder: bytes) -> bool:
-        """Return whether there is something to be received; the holder's comes first."""
+        """Return whether there is something to receive; the holder's comes first."""
         some = bool(self._waiting)
         for source in self._sources:
             some |= source.look(now_s, holder)
         return some
 
     def batch(self, holder: bytes, end_s: float, most: int) -> Iterator[Received]:
-        """Yield what there is, stops first, in the order of arrival otherwise.
+        """Yield the messages: stops first, others in order of arrival.
 
         Args:
             holder: client that may send long messages.
-            end_s: of the time for it; one message is read however late it is.
+            end_s: deadline; one message is read however late it is.
             most: messages.
         """
         waiting = self._waiting
@@ -95,10 +95,10 @@ class Receiver:
                 return
 
     def stop(self, holder: bytes, end_s: float) -> Received | None:
-        """Return the first stop there is; everything else waits for ``batch``.
+        """Return the first stop received; everything else waits for ``batch``.
 
-        One stop is enough to have the bench stopped, and all others keep their turn: a flood of
-        stops must not keep the holder of control from being heard.
+        One stop is enough to stop the bench, and all others keep their turn: a flood of stops must
+        not block the messages of the holder of control.
         """
         waiting = self._waiting
         self._fill(end_s)
@@ -112,7 +112,7 @@ class Receiver:
         return None
 
     def _fill(self, end_s: float) -> None:
-        """Take messages from the sources until nothing is left, or the time for it is over."""
+        """Take messages from the sources until none is left, or the time is up."""
         some, turns = True, 0
         while some:
             some = False
@@ -130,7 +130,7 @@ class Receiver:
                     return
 
     def _enter(self, taken: Taken) -> None:
-        now_s = time.monotonic()  # anew: this process may have been held up since the last
+        now_s = time.monotonic()  # read again: this process may have been delayed since
         one = _Waiting(taken, now_s)
         client, budgets = taken.client, self._budgets
         if taken.endless:
@@ -178,10 +178,10 @@ class Receiver:
             return Received(client, None, now_s)
         if self._budgets.mistake(one.taken.process or client, now_s):
             return Received(client, None, now_s, id=id, text=text)
-        return self._cut_off(client, "too many messages that are not understood", now_s)
+        return self._cut_off(client, "too many messages not understood", now_s)
 
     def _cut_off(self, client: bytes, why: str, now_s: float, ended: bool = False) -> Received:
         self._budgets.cut(client, now_s)
-        since = "has ended" if ended else "is no longer heard, stops aside"
-        text = f"cut off: {why}; this connection {since}. Fix: connect anew"
+        since = "has ended" if ended else "is ignored except for stops"
+        text = f"cut off: {why}; this connection {since}. Fix: connect again"
         return Received(client, None, now_s, text=text, cut_off=True, ended=ended)

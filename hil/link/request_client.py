@@ -1,4 +1,4 @@
-"""A client's questions and the rig host's answers."""
+"""Requests of a client and answers of the rig host."""
 
 from __future__ import annotations
 
@@ -19,27 +19,24 @@ from hil.link.items import Answer
 from hil.link.messages import MOST_BYTES, to_json
 
 _SLICE_MS = 5
-_NEW_HOST = "the rig host is another one than before: look at its state, then ask again"
-_DATED = (
-    "acquire_control",
-    "request",
-    "heartbeat",
-)  # what the rig host must not obey when it comes too late
+_NEW_HOST = "this is another rig host than before: check its state, then repeat the request"
+# Not obeyed by the rig host if they arrive too late.
+_DATED = ("acquire_control", "request", "heartbeat")
 
 
 class RequestClient:
-    """Sends from any thread; one question at a time waits for its answer.
+    """Sender for any thread; one request at a time waits for its answer.
 
-    What is posted waits for nothing: its answer is handed out by ``answers``.
+    ``post`` does not wait: ``answers`` returns its answer.
 
     Args:
         sockets: of the client.
-        meanwhile: called again and again while an answer is awaited.
+        meanwhile: called repeatedly while waiting for an answer.
 
     Attributes:
-        heard: whether anything was ever heard of the rig host.
+        heard: whether the rig host ever sent anything.
         seen_s: newest stamp received from it; NaN for none.
-        round_trip_s: from the latest question to its answer; NaN before the first.
+        round_trip_s: from the latest request to its answer; NaN before the first.
     """
 
     def __init__(self, sockets: Sockets, meanwhile: Callable[[], None]) -> None:
@@ -65,7 +62,7 @@ class RequestClient:
         """Send without waiting for anything.
 
         Raises:
-            HostGone: nobody is connected at the other end.
+            HostGone: no rig host is connected.
             Refused: the message is too long.
         """
         if message["type"] in _DATED:
@@ -91,14 +88,14 @@ class RequestClient:
         """Send, and return the answer.
 
         Args:
-            greeting: the connection is just being made: wait for it too.
+            greeting: the connection is being made: wait for it too.
 
         Raises:
-            HostGone: no answer within ``timeout_s``, or nobody is connected.
+            HostGone: no answer within ``timeout_s``, or no rig host is connected.
             LinkError: closed by another thread.
         """
         with self._asking:
-            self._sort_in()  # answers that came too late for whoever asked
+            self._sort_in()  # answers that came too late for their request
             number = self._next_number()
             asked_s = time.monotonic()
             deadline = asked_s + timeout_s
@@ -109,7 +106,7 @@ class RequestClient:
                 waiting.register(stops.number, select.POLLIN)
             while True:
                 for reply in self._replies():
-                    # A reply without a number is about a message too broken to have one.
+                    # A reply without a number refers to a message too malformed to have one.
                     if reply.get("id") in (number, 0):
                         self.round_trip_s = time.monotonic() - asked_s
                         return reply
@@ -124,10 +121,9 @@ class RequestClient:
                 waiting.poll(_SLICE_MS)
 
     def post(self, message: dict[str, Any], timeout_s: float) -> int:
-        """Send without waiting; returns the number under which ``answers`` brings the answer.
+        """Send without waiting; returns the number under which ``answers`` returns the answer.
 
-        It brings one whatever happens: also that nobody is connected, or that none came within
-        ``timeout_s``.
+        There is always one: also if no rig host is connected, or none came within ``timeout_s``.
 
         Raises:
             Refused: the message is too long.
@@ -146,9 +142,9 @@ class RequestClient:
         return number
 
     def answers(self) -> tuple[list[Answer], bool]:
-        """Answers that have come to what was posted; never waits.
+        """Return the answers received to posted requests; never waits.
 
-        Returns also whether another rig host answers than the one greeted: greet it.
+        Also returns whether a rig host other than the one greeted answers: greet it.
         """
         if self._asking.acquire(blocking=False):
             try:
@@ -176,7 +172,7 @@ class RequestClient:
         """Note a stamp received from the rig host.
 
         Args:
-            anew: it is another rig host, whose clock may be another one.
+            anew: another rig host, whose clock may differ.
         """
         if anew or not stamp_s <= self.seen_s:
             self.seen_s = stamp_s
@@ -207,10 +203,10 @@ class RequestClient:
             self._keep(reply)
 
     def _keep(self, reply: dict[str, Any]) -> None:
-        """Keep an answer that somebody who posted waits for; drop any other."""
+        """Keep the answer to a posted request; drop any other."""
         number = int(reply.get("id", 0))
         if number == 0 and self._posted:
-            number = min(self._posted)  # a message too broken to be told by its number
+            number = min(self._posted)  # a message too malformed to have a number
         posted = self._posted.pop(number, None)
         if posted is None:
             return

@@ -1,9 +1,9 @@
-"""State machine of requests: who may ask for what, and when. No socket, no clock.
+"""State machine of requests: which client may request what, and when. No socket, no clock.
 
 The last stop is in one of four phases::
 
     from      by                                    to
-    any       stop, whoever made it                 STOPPED
+    any       stop, from any source                 STOPPED
     STOPPED   reset by the holder of control        RESET
     RESET     power-on by the same holder           CLEAR
     RESET     end of control                        EXPIRED
@@ -13,19 +13,19 @@ The last stop is in one of four phases::
 Control is a *tenure*: it begins when a client takes it and ends by release, disconnect, hand-over
 or loss. With the power stage on or coming on, its end is a stop.
 
-Rules, judged for each message when its turn to run has come:
+Rules, applied to each message when its turn comes:
 
-1. A stop always runs, and before everything else of its batch, whoever sent it and however old.
+1. A stop always runs, from any client and however old, and before the rest of its batch.
 2. After a stop every request of the same batch and every one dated before it is refused.
 3. A request that may lead to motion needs control, a date, and an age within its limit.
 4. Power comes on only in CLEAR, or in RESET: within the tenure that reset.
 5. Motion needs power that was switched on within the same tenure.
-6. Hold-to-run and restricted operation need a link that is local, or quick enough.
+6. Hold-to-run and restricted operation need a local or fast link.
 
-Requests that only take motion away (power-off, hold-to-run released) need control alone; markers
-need nothing, and starting or ending a run needs control and an age. All times are of the host's
+Requests that only reduce motion (power-off, hold-to-run released) need only control; markers need
+nothing, and starting or ending a run needs control and an age. All times are of the host's
 monotonic clock, in s. A local sender dates its messages by that clock; a remote one by the newest
-stamp that it has received from the host, so its age contains the way there and back.
+stamp that it has received from the host, so its age contains the round trip.
 """
 
 from __future__ import annotations
@@ -49,19 +49,19 @@ from hil.core import (
     Stop,
 )
 
-# Common practice, no source: a person who waited this long for an answer has pressed again.
+# Common practice, no source: a person who waited this long for an answer has pressed again already.
 REQUEST_OLDEST_S = 1.0
-# Two thirds of the time for which one sign permits motion (``HOLD_LASTS_S``). Common practice, no
-# source.
+# Two thirds of the time for which one heartbeat permits motion (``HOLD_LASTS_S``). Common practice,
+# no source.
 HOLD_OLDEST_S = 0.1
-# Of a remote link for hold-to-run: released to stopped then adds no more than one such time. The
-# 20 ms between two blocks of samples and the client's own turn are part of it.
+# Of a remote link for hold-to-run: adds at most this time from release to stop. Includes the 20 ms
+# between two blocks of samples and the client's own loop.
 ROUND_TRIP_MOST_S = 0.1
-_DELAY_KEPT = 0.98  # of the worst delay, at each sign: forgotten within some seconds
+_DELAY_KEPT = 0.98  # of the worst delay, at each heartbeat: forgotten within some seconds
 
 
 class Act(enum.Enum):
-    """Kinds of message that the gate puts in order."""
+    """Kinds of message that the gate orders."""
 
     ACQUIRE = "acquire_control"
     RELEASE = "release_control"
@@ -85,7 +85,7 @@ class Asked:
     Attributes:
         client: identity.
         name: of the client; None if it never said hello.
-        date_s: when it was sent, at the earliest; NaN if unknown.
+        date_s: earliest time at which it was sent; NaN if unknown.
         local: whether the sender shares the host's clock.
     """
 
@@ -103,10 +103,10 @@ class Verdict:
     """Decision on one message.
 
     Attributes:
-        run: give the request to the bench; then call :meth:`RequestGate.ran`.
-        accepted: answer to a message that is not run.
+        run: pass the request to the bench; then call :meth:`RequestGate.ran`.
+        accepted: of a message that is not run.
         text: of the answer.
-        stop: detail of the stop that must be made first; empty for none.
+        stop: detail of a stop to be made first; empty for none.
         greet: the client has not said hello.
     """
 
@@ -135,8 +135,8 @@ class RequestGate:
         holder: name of the client in control, or None.
         holder_id: its identity, empty for none.
         phase: of the last stop.
-        tenure: number of the present or last control; changes with the holder.
-        delay_s: worst age of the holder's recent signs.
+        tenure: number of the current or last tenure; changes with the holder.
+        delay_s: worst age of the holder's recent heartbeats.
     """
 
     def __init__(self, heartbeat_s: float) -> None:
@@ -154,7 +154,7 @@ class RequestGate:
     # ------------------------------------------------------------------ order
 
     def order(self, batch: Iterable[Asked]) -> list[Asked]:
-        """Return one batch in the order in which it is to be taken: stops first."""
+        """Return one batch in the order of processing: stops first."""
         messages = list(batch)
         stops = [asked for asked in messages if isinstance(asked.request, Stop)]
         self._stop_in_batch = bool(stops)
@@ -166,7 +166,7 @@ class RequestGate:
         """Judge a message whose turn has come.
 
         Args:
-            powered: whether the power stage is on or coming on at this moment.
+            powered: whether the power stage is on or coming on now.
         """
         if isinstance(asked.request, Stop):
             self.stopped(now_s)
@@ -181,10 +181,10 @@ class RequestGate:
         stop = self.end_control(powered, now_s) if holds else ""
         if asked.act is Act.DISCONNECT:
             return Verdict(False, True, "bye", stop)
-        return Verdict(False, True, "control is free" if holds else "you held none", stop)
+        return Verdict(False, True, "control is free" if holds else "you did not hold it", stop)
 
     def ran(self, asked: Asked, accepted: bool) -> None:
-        """Learn what the bench made of a request that was run."""
+        """Note whether the bench accepted a request that was run."""
         if not accepted:
             return
         if isinstance(asked.request, Reset) and self.phase is not Phase.CLEAR:
@@ -194,7 +194,7 @@ class RequestGate:
             self._powered_in = self.tenure
 
     def stopped(self, now_s: float) -> None:
-        """Learn of a stop, whoever made it, the bench itself included."""
+        """Note a stop from any source, the bench included."""
         self.phase = Phase.STOPPED
         self._stop_in_batch = True
         self._stop_s = max(self._stop_s, now_s)
@@ -204,18 +204,18 @@ class RequestGate:
 
     @property
     def reset_needed(self) -> bool:
-        """True if the bench was reset by a holder who is gone: the next one must reset again."""
+        """True if the bench was reset by a holder that has left: the next one must reset again."""
         return self.phase is Phase.EXPIRED
 
     def hear(self, client: bytes, date_s: float, now_s: float) -> None:
-        """Note a sign of life; one that lay somewhere proves life at its date only."""
+        """Note a heartbeat; a delayed one proves life only at its date."""
         if client != self.holder_id or math.isnan(date_s):
             return
         self.delay_s = max(now_s - date_s, _DELAY_KEPT * self.delay_s)
         self._heard_s = max(self._heard_s, min(date_s, now_s))
 
     def silent_s(self, now_s: float) -> float:
-        """Return the age of the holder's newest sign of life; 0 if nobody holds control."""
+        """Return the age of the holder's newest heartbeat; 0 if no client holds control."""
         return now_s - self._heard_s if self.holder is not None else 0.0
 
     def late(self, now_s: float) -> bool:
@@ -223,7 +223,7 @@ class RequestGate:
         return self.silent_s(now_s) > self._heartbeat_s
 
     def end_control(self, powered: bool, now_s: float, why: str = "gave control up") -> str:
-        """End the tenure; returns the detail of the stop that this is, or nothing."""
+        """End the tenure; returns the detail of the stop that this makes, or ""."""
         name, self.holder, self.holder_id = self.holder, None, b""
         if name is None:
             return ""
@@ -246,9 +246,9 @@ class RequestGate:
             return _refused(f"control is held by '{self.holder}'; it must be released there first")
         stop = ""
         if asked.client != self.holder_id:
-            if powered:  # nobody holds control, yet there is power: never pass that on
+            if powered:  # power on without a holder: never hand that over
                 self.stopped(now_s)
-                stop = "the power stage was on with nobody in control"
+                stop = "the power stage was on with no client in control"
             self.tenure += 1
             self.holder, self.holder_id = asked.name, asked.client
             self._heard_s = -math.inf
@@ -304,14 +304,14 @@ class RequestGate:
     def _aged(asked: Asked, now_s: float, oldest_s: float) -> str:
         if math.isnan(asked.date_s):
             return (
-                "the request has no date, so its age is not known. Fix: give sent_s on the rig's "
+                "the request has no date, so its age is unknown. Fix: give sent_s on the rig's "
                 "computer, else seen_s, the newest stamp received"
             )
         age_s = now_s - asked.date_s
         if age_s > oldest_s:
             return (
-                f"the request was {age_s:.2f} s old when it came, above {oldest_s:g} s, and was "
-                "not obeyed; ask again if it still holds"
+                f"the request was {age_s:.2f} s old on arrival, above {oldest_s:g} s, and was not "
+                "obeyed; repeat it if still wanted"
             )
         return ""
 

@@ -1,6 +1,6 @@
-"""The rig host's end of the link, made for the inside of the cycle.
+"""The rig host's end of the link, called from within the cycle.
 
-It never blocks, starts no thread of Python's and raises nothing for whatever a client sends.
+It never blocks, starts no Python thread and raises nothing, whatever a client sends.
 """
 
 from __future__ import annotations
@@ -40,12 +40,12 @@ from hil.link.serving import ServerSockets
 __all__ = ["Incoming", "LinkError", "LinkServer"]
 
 BLOCK_S = 0.02  # of samples in one message
-KEPT_S = 120.0  # of messages kept for a client that does not take them
-# Of one call of poll for receiving, however much waits: a tenth of the period at 1 kHz. One
-# message more than that may be begun.
+KEPT_S = 120.0  # of messages kept for a client that does not read them
+# For receiving in one call of poll, however much waits: less than a tenth of the period at 1 kHz.
+# One more message may be begun.
 RECEIVE_S = 60e-6
 MOST_AT_ONCE = 6  # messages that are answered in one call of poll
-AHEAD_S = 0.001  # a date further ahead of the host's own clock is none
+AHEAD_S = 0.001  # a date further ahead of the host's clock is ignored
 _STAMP_AT = 2 * KIND
 _TIME = INDEX["time_s"]
 
@@ -55,7 +55,7 @@ class Incoming:
     """A request for the cycle, to be answered with ``LinkServer.reply``.
 
     Attributes:
-        cause: of a stop that the link itself asks for; nobody waits for its answer.
+        cause: of a stop that the link itself requests; it needs no answer.
     """
 
     client: bytes
@@ -71,20 +71,20 @@ def _no_power() -> bool:
 
 
 class LinkServer:
-    """Publishes rows and events, takes requests, knows who holds control.
+    """Server of the link: publishes rows and events, receives requests, grants control.
 
     Args:
-        directory: made with mode 0700, or refused if others may enter it.
-        description: what a client is told at hello, plain JSON values.
+        directory: created with mode 0700, or refused if other users may enter it.
+        description: sent to a client at hello, plain JSON values.
         control_heartbeat_s: silence after which the holder of control is late.
         tcp: also serve on ``HOST:PORT`` (requests) and the next port (samples).
-        keys: needed for ``tcp``; there is no network link in the clear.
+        keys: needed for ``tcp``; a network link is always encrypted.
         rows_per_block: rows in one message; None for 20 ms of them.
         budgets: of messages and mistakes; None for the usual ones.
 
     Attributes:
-        gate: judges who may ask for what, and when.
-        tcp: the address served, with the real ports if 0 was asked for; or None.
+        gate: judges which client may request what, and when.
+        tcp: the address served, with the real ports if 0 was given; or None.
 
     Raises:
         LinkError: the directory is not private or in use, or an address cannot be bound.
@@ -119,7 +119,7 @@ class LinkServer:
         self._sources = self._sockets.sources
         self._receiver = Receiver(self._sources, budgets or Budgets())
         self.tcp = self._sockets.tcp
-        self.description = dict(description)  # may be changed: the next client is told so
+        self.description = dict(description)  # may be changed: sent to the next client
         self._hello = {
             "schema_version": SCHEMA_VERSION,
             "control_heartbeat_s": control_heartbeat_s,
@@ -130,11 +130,11 @@ class LinkServer:
     # ------------------------------------------------------------------ every cycle
 
     def silent_s(self, name: str) -> float | None:
-        """Seconds since a client of this name was last heard; None if none said hello."""
+        """Return the time since a client of this name last sent anything, in s; None if unknown."""
         return self._clients.silent_s(name, time.monotonic())
 
     def publish_row(self, row: Sample) -> None:
-        """Add one row; leaves with the block it fills."""
+        """Add one row; sent once its block is full."""
         at = self._at
         ROW.pack_into(self._block, at, *row)
         self._at = at = at + self._row_size
@@ -142,7 +142,7 @@ class LinkServer:
             self.flush()
 
     def flush(self) -> None:
-        """Send the rows that wait for their block to fill."""
+        """Send the rows of an incomplete block."""
         if self._at > HEAD:
             self._time_s = ROW.unpack_from(self._block, self._at - self._row_size)[_TIME]
             STAMP.pack_into(self._block, _STAMP_AT, time.monotonic())
@@ -150,21 +150,21 @@ class LinkServer:
             self._at = HEAD
 
     def publish_event(self, event: Mapping[str, Any]) -> None:
-        """Send an event, a mapping with ``kind``; rows before it leave first."""
+        """Send an event, a mapping with ``kind``; earlier rows are sent first."""
         if event.get("kind") != "heartbeat":
             self.flush()
         stamp = STAMP.pack(time.monotonic())
         self._sockets.publish(self._event_head + stamp + to_json(dict(event)))
 
     def poll(self, now_s: float, powered: Callable[[], bool] = _no_power) -> Iterator[Incoming]:
-        """Yield the requests that the cycle must run, in their order; the rest is answered here.
+        """Yield the requests that the cycle must run, in order; the rest is answered here.
 
-        Run each before the next is taken: each is judged when its turn comes. See
+        Run each before taking the next: each is judged when its turn comes. See
         :mod:`hil.link.request_gate`.
 
         Args:
             now_s: ``time.monotonic()``.
-            powered: tells whether the power stage is on or coming on, at that moment.
+            powered: returns whether the power stage is on or coming on now.
         """
         self._sockets.turn(now_s)
         if not self._receiver.waiting(now_s, self.gate.holder_id):
@@ -173,10 +173,10 @@ class LinkServer:
             yield from self._take(asked, powered)
 
     def poll_stop(self, now_s: float) -> Iterator[Incoming]:
-        """Yield a stop that has come, if there is one; everything else waits for ``poll``.
+        """Yield a received stop, if there is one; everything else waits for ``poll``.
 
-        To be called right before a cycle's command is computed, which then obeys it: by ``poll``
-        alone, after the command of one cycle, a stop is obeyed a period later.
+        Call it right before a cycle's command is computed, so that this command obeys the stop.
+        With ``poll`` alone, called after the command, a stop takes effect one period later.
         """
         if not self._receiver.waiting(now_s, self.gate.holder_id):
             return
@@ -188,7 +188,7 @@ class LinkServer:
     def reply(
         self, incoming: Incoming, accepted: bool, text: str, data: Mapping[str, Any] | None = None
     ) -> None:
-        """Tell the client what became of its request; nothing happens if it is gone."""
+        """Answer a client's request; does nothing if the client has disconnected."""
         if incoming.asked is not None:
             self.gate.ran(incoming.asked, accepted)
         self._answer(incoming.client, incoming.id, accepted, text, data)
@@ -199,21 +199,21 @@ class LinkServer:
         return self.gate.holder
 
     def holder_late(self, now_s: float) -> bool:
-        """Return whether somebody holds control and has been silent for too long."""
+        """Return whether the holder of control, if any, has been silent for too long."""
         return self.gate.late(now_s)
 
     def deaf_s(self, now_s: float) -> float:
-        """Return how long one endless message has kept all others of the network waiting, in s."""
+        """Return how long one endless message has blocked all others of the network, in s."""
         return self._sockets.deaf_s(now_s)
 
     def drop_holder(self, powered: bool = False) -> None:
-        """Take control away from whoever holds it; with power on, the caller stops the bench."""
+        """Take control away from its holder; with power on, the caller stops the bench."""
         if self.gate.holder is not None:
             self.gate.end_control(powered, time.monotonic())
             self._publish_control()
 
     def close(self) -> None:
-        """Let what was sent leave (half a second at most) and free the directory."""
+        """Send what is queued (half a second at most) and free the directory."""
         self._sockets.close()
 
     # ------------------------------------------------------------------ messages
@@ -230,11 +230,11 @@ class LinkServer:
                     for source in self._sources:
                         source.end(received.client)
                 if received.cut_off and received.client == self.gate.holder_id:
-                    # Its word cannot be had any more: the end of its control.
+                    # It cannot send heartbeats any more, so its control ends.
                     yield Asked(received.client, self.gate.holder, Act.DISCONNECT)
 
     def _heard(self, received: Received, said: Envelope) -> Asked | None:
-        """Answer what changes nothing of the bench; return the rest, dated."""
+        """Answer messages that do not concern the bench; return the others, dated."""
         client, now_s = received.client, received.received_s
         if isinstance(said, Hello):
             self._greet(client, said, now_s, received.local)
@@ -247,11 +247,11 @@ class LinkServer:
             if name is None:
                 self._answer(client, said.id, False, "say hello first", {"hello": True})
             elif said.kind != "notice" and not received.local:
-                text = "only a recorder on the rig host's own computer may tell of runs"
+                text = "only a recorder on the rig host's own computer may report runs"
                 self._answer(client, said.id, False, text)
             else:
                 self._pass_on(name, said)
-                self._answer(client, said.id, True, "told")
+                self._answer(client, said.id, True, "published")
             return None
         asked = Asked(client, name, Act(said.type), id=said.id, local=received.local)
         if isinstance(said, RequestMessage):
@@ -290,7 +290,7 @@ class LinkServer:
                 f"{said.schema_version}); install the same one",
             )
             return
-        # The link directory is this user's alone: who comes by it may be the recorder.
+        # The link directory is private to this user: a client through it may be the recorder.
         posing = not local and said.name.startswith("recorder")
         wished = f"remote {said.name}" if posing else said.name
         name = self._clients.greet(client, wished, now_s, keep=self.gate.holder_id)
@@ -337,6 +337,6 @@ class LinkServer:
 
 
 def _date(local: bool, said: Envelope, now_s: float) -> float:
-    """Return the earliest time at which a message was sent; NaN if that is not known."""
+    """Return the earliest time at which a message was sent; NaN if unknown."""
     date_s: float | None = getattr(said, "sent_s" if local else "seen_s", None)
     return date_s if date_s is not None and date_s <= now_s + AHEAD_S else math.nan

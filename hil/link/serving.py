@@ -22,19 +22,19 @@ from hil.link.zap_handler import DOMAIN, ZapHandler
 
 _SUBSCRIPTION_BYTES = 4096
 _LINGER_S = 0.5
-# Messages kept from one client on the network that are not read yet: with the bytes of each, what
-# it may make this process hold. A client that waits for its answers has one.
+# Unread messages kept from one client on the network; with their size, this bounds the memory it
+# can use here. A client that waits for its answers has one.
 _REQUESTS_KEPT = 32
 _HANDSHAKE_MS = 5000  # a slow network may need a second or two
-_ADMISSION_S = 0.005  # between looks at who wants in over the network
+_ADMISSION_S = 0.005  # between checks for new network connections
 
 
 class ServerSockets:
-    """Binds everything or nothing.
+    """Sockets of a rig host: all are bound, or none.
 
     Args:
-        directory: made with mode 0700, or refused if others may enter it.
-        kept: messages kept for a subscriber that does not take them.
+        directory: created with mode 0700, or refused if other users may enter it.
+        kept: messages kept for a subscriber that does not read them.
         tcp: ``HOST:PORT`` for requests, the next port for samples; needs ``keys``.
 
     Attributes:
@@ -51,7 +51,7 @@ class ServerSockets:
     ) -> None:
         if tcp is not None and keys is None:
             raise LinkError(
-                "the network link is encrypted only: give the key directory as well (--keys)"
+                "a network link is always encrypted: give the key directory as well (--keys)"
             )
         self.tcp: str | None = None
         self.samples_port = 0
@@ -72,23 +72,23 @@ class ServerSockets:
             self._bound = bound.pop_all()
 
     def turn(self, now_s: float) -> None:
-        """Let clients in, and go on sending to those that lag."""
+        """Accept clients, and continue sending to those that lag."""
         self._samples.turn(now_s)
         if self._network is not None:
             self._network.admit(now_s)
 
     def publish(self, data: bytes) -> None:
-        """Send to every subscriber; one that does not take it never blocks."""
+        """Send to every subscriber; a slow one never blocks."""
         self._samples.publish(data)
         if self._network is not None:
             self._network.samples.send(data, zmq.NOBLOCK)
 
     def deaf_s(self, now_s: float) -> float:
-        """Return how long one endless message has kept all others of the network waiting, in s."""
+        """Return how long one endless message has blocked all others of the network, in s."""
         return self._network.source.deaf_s(now_s) if self._network is not None else 0.0
 
     def close(self) -> None:
-        """Let what was sent leave (half a second at most) and free the directory."""
+        """Send what is queued (half a second at most) and free the directory."""
         self._bound.close()
 
 

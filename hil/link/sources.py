@@ -17,21 +17,21 @@ from hil.link.zmtp import MOST_FRAMES
 
 _ONE_FRAME = "a message is one frame"
 _MANY_FRAMES = f"a message of more than {MOST_FRAMES} frames"
-_SKIPPED_AT_ONCE = 16  # frames between two looks at the clock
+_SKIPPED_AT_ONCE = 16  # frames between two checks of the clock
 _POLLIN = int(zmq.POLLIN)
 
 
 @dataclass(slots=True)
 class Taken:
-    """One message that was not read yet.
+    """One message not yet read.
 
     Attributes:
-        client: by which the link knows its sender.
-        data: as it came.
+        client: identity of its sender on the link.
+        data: as received.
         local: whether the sender is on the rig host's computer.
         process: key of the sender's process; empty if unknown.
-        wrong: what forbids to read it.
-        endless: it has so many frames that its sender is cut off.
+        wrong: reason not to read it.
+        endless: has so many frames that its sender is cut off.
     """
 
     client: bytes
@@ -43,27 +43,27 @@ class Taken:
 
 
 class Source(Protocol):
-    """Something that messages come from; none of these calls waits."""
+    """Source of messages; none of these calls waits."""
 
     @property
     def pending(self) -> bool:
-        """True if ``take`` may bring something."""
+        """True if ``take`` may return something."""
 
     def look(self, now_s: float, holder: bytes) -> bool:
-        """See what has come, that of ``holder`` first; return ``pending``."""
+        """Check for messages, those of ``holder`` first; return ``pending``."""
 
     def take(self, end_s: float) -> Taken | None:
-        """Take one message; None if there is none yet, or it is not over by ``end_s``."""
+        """Take one message; None if none is complete by ``end_s``."""
 
     def answer(self, client: bytes, data: bytes) -> bool:
-        """Send to one client; False if it is none of this source's."""
+        """Send to one client; False if it does not belong to this source."""
 
     def end(self, client: bytes) -> None:
-        """End the connection of a client once its answers have left."""
+        """End the connection of a client once its answers are sent."""
 
 
 class LocalSource:
-    """Local clients. Of a message of many frames no more is kept than their number."""
+    """Local clients. Of a message of many frames only their number is kept."""
 
     def __init__(self, path: Path) -> None:
         self.port = LocalPort(path, b"ROUTER", MOST_BYTES, MOST_BYTES_ANSWERED)
@@ -106,13 +106,13 @@ class LocalSource:
 class NetworkSource:
     """Clients on the network, whose messages come from a ROUTER socket.
 
-    libzmq delivers a message of many frames as a whole, and knows no limit to their number. The
-    rest of such a message is dropped in slices, so that no turn takes long, and its connection is
-    ended so that no more of them follow.
+    libzmq delivers a message of many frames as a whole, and does not limit their number. The rest
+    of such a message is dropped in slices, so that no turn takes long, and its connection is ended
+    so that no more follow.
 
     Args:
         port: at which the socket is bound.
-        watch: is told of whole messages.
+        watch: notified of complete messages.
     """
 
     def __init__(self, socket: zmq.Socket[bytes], port: int, watch: NetworkWatch) -> None:
@@ -128,7 +128,7 @@ class NetworkSource:
         return self.pending
 
     def deaf_s(self, now_s: float) -> float:
-        """Return how long one message has kept all others of the network waiting, in s."""
+        """Return how long one message has blocked all others of the network, in s."""
         return now_s - self._since_s if self._skipping is not None else 0.0
 
     def take(self, end_s: float) -> Taken | None:
@@ -167,7 +167,7 @@ class NetworkSource:
                 return None
 
     def answer(self, client: bytes, data: bytes) -> bool:
-        # A client that is gone or does not take its answers goes without.
+        # Drop the answer if the client has disconnected or does not read.
         with contextlib.suppress(zmq.ZMQError):
             self._socket.send_multipart((client, data), zmq.NOBLOCK)
         return True

@@ -12,11 +12,11 @@ _READ_BYTES = 16_384
 
 
 class StopSocket:
-    """Sends from the thread that calls, without waiting.
+    """Sender in the calling thread, without waiting.
 
-    The library hands each message to a thread of its own, which a busy computer lets wait, and
-    queues it behind what was sent before. Whoever asks for a stop by this socket has given it to
-    the system when the call returns.
+    The library passes each message to its own thread, which may be delayed on a busy computer, and
+    queues it behind earlier messages. Through this socket the system has the stop when the call
+    returns.
 
     Args:
         path: of the rig host's requests in the file system.
@@ -34,7 +34,7 @@ class StopSocket:
         return -1 if self._socket is None else self._socket.fileno()
 
     def send(self, data: bytes) -> bool:
-        """Send one message, over a new connection if the old one has ended; False if none is."""
+        """Send one message, reconnecting if necessary; False if that fails."""
         message = framed(data)
         for _ in range(2):
             if self._socket is None and not self._open():
@@ -43,7 +43,7 @@ class StopSocket:
             try:
                 if self._socket.send(message) == len(message):
                     return True
-            except BlockingIOError:  # nothing of it has left, and earlier ones lie there unread
+            except BlockingIOError:  # nothing of it was sent, and earlier ones are still unread
                 return False
             except OSError:
                 pass
@@ -51,7 +51,7 @@ class StopSocket:
         return False
 
     def reply(self) -> bytes | None:
-        """Return the next answer that has come, if there is one; never waits."""
+        """Return the next received answer, or None; never waits."""
         while self._socket is not None:
             try:
                 parcel = self._incoming.take()
@@ -71,7 +71,7 @@ class StopSocket:
         return None
 
     def close(self) -> None:
-        """End the connection; ``send`` makes another one."""
+        """End the connection; ``send`` makes a new one."""
         if self._socket is not None:
             self._socket.close()
             self._socket = None
@@ -85,7 +85,7 @@ class StopSocket:
         connection.setblocking(False)
         try:
             connection.connect(str(self._path))
-            # The rig host's greeting tells nothing that this end would wait for.
+            # No need to wait for the rig host's greeting.
             connection.send(GREETING + ready(b"DEALER"))
         except OSError:
             connection.close()

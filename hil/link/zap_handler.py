@@ -1,4 +1,4 @@
-"""Who may connect over the network: answers to ZeroMQ's authentication requests (RFC 27)."""
+"""Access over the network: answers to ZeroMQ's authentication requests (RFC 27)."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ _AT_ONCE = 8
 
 
 class ZapHandler:
-    """Lets in the listed CURVE keys and nobody else. Polled, because the cycle has no threads.
+    """Handler that admits only the listed CURVE keys. Polled, because the cycle has no threads.
 
     Must be bound before the first encrypted socket of its context.
 
@@ -30,7 +30,7 @@ class ZapHandler:
         self._socket.bind(_ENDPOINT)
 
     def poll(self) -> None:
-        """Answer what is waiting, a few at a time."""
+        """Answer waiting requests, a few at a time."""
         for _ in range(_AT_ONCE):
             if not int(self._socket.getsockopt(zmq.EVENTS)) & zmq.POLLIN:
                 return

@@ -1,8 +1,8 @@
 """ZMTP 3.0 (ZeroMQ RFC 23) with the NULL mechanism: the accepting side of one connection.
 
-libzmq keeps a message of many frames until its last one has come, however many there are, and
-every topic that a subscriber names; no option bounds either. So the rig host speaks the protocol
-to local clients itself. A peer may make it keep one message of bounded size.
+libzmq keeps all frames of a message until the last one arrives, however many there are, and every
+topic that a subscriber names; no option bounds either. So the rig host speaks the protocol to local
+clients itself, and keeps at most one message of bounded size per peer.
 """
 
 from __future__ import annotations
@@ -14,27 +14,27 @@ _GREETING_BYTES = 64
 GREETING = b"\xff" + bytes(8) + b"\x7f\x03\x00" + b"NULL".ljust(20, b"\0") + bytes(32)
 _MORE, _LONG, _COMMAND = 1, 2, 4
 _SHORT_MOST = 255  # bytes of a frame whose size is one byte
-_COMMAND_BYTES = 1024  # more than READY with every property of libzmq needs
+_COMMAND_BYTES = 1024  # ample for READY with every property of libzmq
 # Between two messages, or two reads: a peer sends a PING each second at most, if at all.
 _MOST_COMMANDS = 16
 _LONG_HEAD = struct.Struct(">BQ")
-# Frames of one message that are read to answer it as wrong; beyond them its sender is cut off.
+# Frames of one message that are read before it is refused; beyond them its sender is cut off.
 MOST_FRAMES = 16
 
 
 class ProtocolError(Exception):
-    """Something that no peer of this protocol sends; the connection ends."""
+    """Violation of the protocol; the connection ends."""
 
 
 @dataclass(slots=True)
 class Parcel:
-    """One message as it came.
+    """One message as received.
 
     Attributes:
-        data: of a message of one frame that is not too long.
+        data: of a message of one frame of permitted length.
         size: in bytes; of its first frame.
         frames: of it, so far.
-        over: whether its last frame has come.
+        over: whether its last frame has arrived.
     """
 
     data: bytes | None
@@ -44,7 +44,7 @@ class Parcel:
 
 
 def framed(data: bytes | memoryview) -> bytes:
-    """Return a message of one frame as it travels."""
+    """Return a message of one frame as sent on the wire."""
     size = len(data)
     head = bytes((0, size)) if size <= _SHORT_MOST else _LONG_HEAD.pack(_LONG, size)
     return head + data
@@ -63,15 +63,15 @@ def ready(socket_type: bytes) -> bytes:
 
 
 class Incoming:
-    """Bytes of one peer, taken apart. Keeps one message at most.
+    """Parser of the bytes of one peer. Keeps one message at most.
 
     Args:
-        socket_type: of this end, told to the peer.
+        socket_type: of this end, sent to the peer.
         most_bytes: of a message that is delivered.
-        most_skipped: of a longer one that is read to be answered; beyond it: ProtocolError.
+        most_skipped: of a longer one that is read only to be answered; beyond it: ProtocolError.
 
     Attributes:
-        answers: bytes that the protocol wants sent back; taken away by whoever sends them.
+        answers: bytes to be sent back; the sender clears them.
         open: whether the handshake is over.
     """
 
@@ -88,7 +88,7 @@ class Incoming:
         self._parcel: Parcel | None = None  # one of many frames, or too long, under way
 
     def feed(self, data: memoryview) -> None:
-        """Take what was received."""
+        """Add received bytes."""
         if self._skip:
             dropped = min(self._skip, len(data))
             self._skip -= dropped
@@ -96,12 +96,12 @@ class Incoming:
         self._got += data
 
     def take(self) -> Parcel | None:
-        """Return the next message, or None until more has come.
+        """Return the next message, or None if it is incomplete.
 
-        Of a message of too many frames one parcel is returned that is not ``over``.
+        A message of too many frames is returned as one parcel that is not ``over``.
 
         Raises:
-            ProtocolError: the peer speaks something else.
+            ProtocolError: the peer violates the protocol.
         """
         commands = 0
         while not self._skip:
@@ -149,7 +149,7 @@ class Incoming:
         return None
 
     def _frame(self) -> tuple[int, int, int] | None:
-        """Return flags, begin and size of the first frame once it is there, or may be dropped."""
+        """Return flags, begin and size of the first frame once complete, or if it may be dropped."""
         got = self._got
         if len(got) < 2:
             return None

@@ -59,7 +59,7 @@ def test_a_flood_of_stops_keeps_nobody_from_being_heard(bare: Bare) -> None:
         for _ in range(10):
             bare.send(stop)
         assert list(bare.server.poll(time.monotonic()))  # each turn obeys at least one
-    assert bare.answer(other)[0]["text"] == "you held none"
+    assert bare.answer(other)[0]["text"] == "you did not hold it"
 
 
 def test_mistakes_are_answered_until_there_are_too_many(directory: Path) -> None:

@@ -86,9 +86,9 @@ def test_nothing_is_served_in_the_clear(network: Served) -> None:
 
 
 def test_no_keys_no_network(directory: Path) -> None:
-    with pytest.raises(LinkError, match="encrypted only"):
+    with pytest.raises(LinkError, match="always encrypted"):
         LinkServer(directory, {}, 0.15, tcp="127.0.0.1:0")
-    with pytest.raises(LinkError, match="encrypted only"):
+    with pytest.raises(LinkError, match="always encrypted"):
         Client.connect("tcp://127.0.0.1:5600")
     with pytest.raises(LinkError, match="write tcp://HOST:PORT"):
         Client.connect("http://127.0.0.1:5600")
