@@ -1,4 +1,4 @@
-"""Run a procedure, live or in lockstep, with an operator; whatever ends it, power is off."""
+"""Run a procedure, live or in lockstep, with an operator; however it ends, power is off."""
 
 from hil.procedures.environment import open_environment
 from hil.procedures.favoured import favoured

@@ -1,4 +1,4 @@
-"""The environment of a simulated rig, as whoever runs procedures on it reaches it."""
+"""Access to the environment of a simulated rig for those who run procedures on it."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ def open_environment(
     """Open the environment of the simulated rig that a bench describes; ``stack`` closes it.
 
     Returns:
-        The environment; None on a real rig, or where the bench keeps it to itself.
+        The environment; None on a real rig, or if the bench does not offer it.
     """
     endpoint = description.get("environment")
     if not endpoint:

@@ -1,4 +1,4 @@
-"""Priority of the thread that heartbeats: it must not wait for programs that merely compute."""
+"""Priority of the thread that sends heartbeats: it must not wait for programs that only compute."""
 
 from __future__ import annotations
 
@@ -8,15 +8,15 @@ from collections.abc import Iterator
 from pathlib import Path
 
 LOWEST = 1  # of 1 to 99; the rig host has 60
-LINK = "ZMQbg"  # how the names of ZeroMQ's own threads begin
+LINK = "ZMQbg"  # beginning of the names of ZeroMQ's own threads
 
 
 @contextlib.contextmanager
 def favoured() -> Iterator[bool]:
-    """Give this thread the lowest real-time priority inside the block, and the link's own threads.
+    """Give this thread and the link's own threads the lowest real-time priority inside the block.
 
-    Threads that it starts have ordinary priority. Yields whether it was granted: not every user
-    may, and not every system knows it; then nothing changes.
+    Threads that it starts have ordinary priority. Yields whether it was granted: the user may lack
+    the permission, or the system the scheduler; then nothing changes.
     """
     if not hasattr(os, "sched_setscheduler"):
         yield False

@@ -47,7 +47,7 @@ STATE, POWER = INDEX["state"], INDEX["power_stage"]
 
 
 class _Beside(Generic[T]):
-    """A call in a thread of its own, and what came of it."""
+    """A call in its own thread, and its result or error."""
 
     def __init__(self, call: Callable[[], T]) -> None:
         self._answers: list[T] = []
@@ -70,17 +70,17 @@ class _Beside(Generic[T]):
 
 
 class LiveRunner(Runner):
-    """Runs a procedure through the link, in real time.
+    """Runner of a procedure through the link, in real time.
 
-    It takes control for the length of the procedure and heartbeats while it waits, also while a
-    person is being asked.
+    It holds control for the whole procedure and sends heartbeats while it waits, also while it
+    waits for a person's answer.
 
     Args:
-        client: connected, no one else using it.
+        client: connected, not used by anything else.
         environment: of a simulated rig; None on a real one, where a person is asked instead.
-        prompt: asks a person and returns the answer; called in a thread of its own.
+        prompt: asks a person and returns the answer; called in its own thread.
         tell: takes progress lines.
-        operator: for procedures that need a person's hands; called in a thread of its own.
+        operator: for procedures that need a person's hands; called in its own thread.
     """
 
     def __init__(
@@ -97,32 +97,32 @@ class LiveRunner(Runner):
         self._client = client
         self._environment = environment
         self._prompt = prompt
-        self.recording = ""  # run folder's name, once the recorder has told it
+        self.recording = ""  # run folder's name, once the recorder has sent it
         self.recorded = ""  # the same, once the run is complete on disk
         self._computing: threading.Thread | None = None
         self._blocks: list[NDArray[np.float64]] = []
         self._last: NDArray[np.float64] | None = None
 
     def run(self, procedure: Procedure) -> Ended:
-        """As in the base class.
+        """Run as in the base class.
 
         Raises:
-            Refused: somebody else holds control.
+            Refused: another client holds control.
         """
         with favoured():
             self._take_control()
             try:
                 return super().run(procedure)
             finally:
-                # If the host is gone or has dropped us there is nothing left to give back.
+                # If the host is gone or has dropped this client, there is nothing to release.
                 with contextlib.suppress(LinkError):
                     self._client.request(EndRun())
                     self._client.release_control()
 
     def wait_recorded(self, timeout_s: float) -> str:
-        """Name of the run's folder once it is complete on disk.
+        """Return the name of the run's folder once it is complete on disk.
 
-        After ``timeout_s`` the name as far as it is known: empty if no recorder has spoken.
+        After ``timeout_s``, return the name as far as it is known; empty if no recorder reported it.
         """
         until = time.monotonic() + timeout_s
         with contextlib.suppress(HostGone):
@@ -159,12 +159,12 @@ class LiveRunner(Runner):
             self._service()
 
     def _take_back(self) -> bool:
-        """Control again, if a busy computer let a heartbeat be late while nothing could move."""
+        """Take control again if a busy computer made a heartbeat late while nothing could move."""
         if self._client.in_control or not self._without_power:
             return False
         self._take_control()
         if self._envelope is not None:
-            # The host forgot it with the control.
+            # The host dropped it when control was lost.
             self._client.request(self._envelope)
         return True
 
@@ -193,7 +193,7 @@ class LiveRunner(Runner):
         return bool(self._meanwhile(lambda: self._prompt(question)))
 
     def _meanwhile(self, ask: Callable[[], T]) -> T:
-        """Call ``ask`` in a thread while the bench goes on; return or raise as it does."""
+        """Call ``ask`` in a thread while the bench continues; return or raise as it does."""
         beside = _Beside(ask)
         while beside.thread.is_alive():
             self._service()
@@ -202,7 +202,7 @@ class LiveRunner(Runner):
         return beside.result()
 
     def _advance(self, go: Callable[[], Action]) -> Action:
-        """Let the procedure compute, for seconds if need be, beside the heartbeat.
+        """Let the procedure compute, for seconds if needed, while the heartbeat continues.
 
         A stop meanwhile is thrown into it before the next action.
         """
@@ -217,7 +217,7 @@ class LiveRunner(Runner):
     def _close(self, procedure: Procedure) -> None:
         if self._computing is not None:
             self._computing.join(COMPUTES_S)
-        with contextlib.suppress(ValueError):  # it still computes: power is off all the same
+        with contextlib.suppress(ValueError):  # it still computes, but power is off
             super()._close(procedure)
 
     def _wait_for(self, answer: Callable[[Operator], T]) -> T:
@@ -225,7 +225,7 @@ class LiveRunner(Runner):
 
     def _hang(self, mass_kg: float) -> bool:
         if self._environment is not None:
-            # In a thread of its own: the answer may take longer than a heartbeat may.
+            # In its own thread: the answer may take longer than a heartbeat may.
             self._meanwhile(partial(self._environment.hang, mass_kg))
             return True
         return self._confirm(f"Hang {mass_kg:g} kg." if mass_kg > 0 else "Take every weight off.")
@@ -248,7 +248,7 @@ class LiveRunner(Runner):
             self._tell(f"Push by hand at the load with about {push.force_N:g} N{rhythm}{lasting}.")
 
     def _service(self) -> None:
-        """Take in what the host has sent; ``poll`` heartbeats as often as is due.
+        """Take the host's messages; ``poll`` sends heartbeats whenever they are due.
 
         Raises:
             HostGone: the host has fallen silent.
@@ -268,7 +268,7 @@ class LiveRunner(Runner):
         now = time.monotonic()
         if self._held and self._operator is not None and now >= self._next_enable_s:
             self._next_enable_s = now + ENABLE_EVERY_S
-            # Refused means not enabled, and the host stops what moves: its event says why.
+            # Refused means not enabled, and the host stops any motion: its event says why.
             with contextlib.suppress(Refused):
                 self._client.request(Enable(held=self._operator.holding))
         if not self._client.alive:

@@ -15,7 +15,7 @@ from hil.recorder import RunWriter
 
 
 class LockstepRunner(Runner):
-    """Runs a procedure on the simulated rig as fast as it goes, deterministically.
+    """Runner of a procedure on the simulated rig, as fast as it goes, deterministically.
 
     Args:
         bench: simulated rig and cycle.

@@ -11,11 +11,11 @@ from typing import Protocol
 from drivers.simulated import MOST_BY_HAND_N, RigParameters
 from hil.procedures.procedure import Choose, Hand, ProcedureFailed, Read, RequireHoldToRun
 
-CALIPER_M = 1e-5  # digital step of a caliper (ISO 13385-1 knows 0.01 mm)
-BALANCE_N = 0.02  # what a spring balance of 10 N shows; common practice, no source
+CALIPER_M = 1e-5  # digital step of a caliper (0.01 mm, ISO 13385-1)
+BALANCE_N = 0.02  # resolution of a 10 N spring balance; common practice, no source
 OHM_STEP, OHM_NOISE = 1e-5, 2e-5  # of a four-wire meter on a tenth of an ohm; invented
 TURNS_PER_S = 0.5
-EASE = 0.7  # of what a hand can just do
+EASE = 0.7  # of the most a hand can do
 SETTLES_S = 0.2
 LOWERS_S = 1.6
 GRIPS_S = 0.02  # from taking the clamp off to turning
@@ -23,7 +23,7 @@ YES, NO, CANNOT_TELL = "yes", "no", "cannot tell"
 
 
 class RigHands(Protocol):
-    """Acts of hands at a simulated rig, in this process or behind its simulation control."""
+    """Manual actions at a simulated rig, in this process or behind its simulation control."""
 
     def push(self, force_N: float, frequency_Hz: float = 0.0, duration_s: float = 0.0) -> None: ...
     def turn_screw(self, turns: float, turns_per_s: float = 1.0) -> None: ...
@@ -37,7 +37,7 @@ class RigHands(Protocol):
 
 @dataclass(frozen=True)
 class LoadCell:
-    """A reference load cell with errors of its own; all figures invented.
+    """A reference load cell with its own errors; all figures invented.
 
     Attributes:
         scale: reading over force. zero_N: reading without force. noise_N: standard deviation
@@ -52,13 +52,13 @@ class LoadCell:
 
 
 class SimulatedOperator:
-    """Implements ``hil.procedures.procedure.Operator`` on a simulated rig.
+    """Implementation of ``hil.procedures.procedure.Operator`` on a simulated rig.
 
     Args:
-        environment: of the rig, or a ``EnvironmentClient``.
+        environment: of the rig, or an ``EnvironmentClient``.
         parameters: of the rig as it really is; questions are answered from them.
-        turns_per_s: how fast the screw is turned, unless the motor resists.
-        cell: the reference load cell that is put into the rod's line.
+        turns_per_s: speed at which the screw is turned, unless the motor resists.
+        cell: the reference load cell that is put in line with the rod.
     """
 
     def __init__(
@@ -80,10 +80,10 @@ class SimulatedOperator:
     # -- the hold-to-run control ----------------------------------------------------------
 
     def let_go(self, after_s: float = 0.0) -> None:
-        """Let the hold-to-run control go, once, ``after_s`` of rig time after it is held.
+        """Release the hold-to-run control, once, ``after_s`` of rig time after it is held.
 
-        If it is held already the time counts from now. It is held again the next time that
-        it is wanted.
+        If it is held already, the time counts from now. It is held again the next time that it is
+        required.
         """
         self._let_go_after_s = after_s
         if self._gripping:
@@ -108,7 +108,7 @@ class SimulatedOperator:
         self._let_go_after_s = math.inf
 
     def _now_s(self) -> float:
-        # Asking a rig in another process takes time: only if a moment is waited for.
+        # A request to a rig in another process takes time: only while a release is planned.
         return self._hands.state()["time_s"] if self._lets_go_planned else -math.inf
 
     @property
@@ -144,11 +144,11 @@ class SimulatedOperator:
     def _turn(self, turns: float) -> float:
         pace = self._turns_per_s()
         self._hands.turn_screw(turns, pace)
-        # The hand slows down before the end; what the springs push back is not to get far.
+        # The hand slows down before the end, so that the springs do not push back far.
         return 1.2 * abs(turns) / pace + 0.35
 
     def _turns_per_s(self) -> float:
-        """As fast as a hand manages: a motor whose windings are shorted resists."""
+        """Return the speed that a hand manages: a motor with shorted windings resists."""
         p = self._parameters
         if p.off_state != "shorted":
             return self._most_turns_per_s
@@ -184,7 +184,7 @@ class SimulatedOperator:
         if question.quantity == "balance_N":
             p = self._parameters
             arms = 1.0 if p.rig == "linear" else p.load_arm_m / p.rod_arm_m
-            # Whatever springs and weight leave over is on the balance.
+            # The balance carries the difference of weight and spring force.
             pull = (state["load_N"] - state["spring_force_N"]) / arms
             return _stepped(pull, BALANCE_N)
         if question.quantity == "cell_N":
@@ -198,10 +198,10 @@ class SimulatedOperator:
         return _stepped(state[question.quantity], CALIPER_M)
 
     def choose(self, question: Choose) -> str:
-        """The honest answer to what ``question.about`` names, or an empty text.
+        """Return the honest answer to the subject ``question.about``, or an empty text.
 
         Known: ``regeneration``; ``stop_wired``; ``load_supported``; and ``drive_limit NAME MOST``
-        with NAME as in ``drivers.base.Capabilities.own_limits``: whether the drive's own is
+        with NAME as in ``drivers.base.Capabilities.own_limits``: whether the drive's own limit is
         at most MOST.
         """
         about, *more = question.about.split()

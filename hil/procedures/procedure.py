@@ -1,8 +1,8 @@
-"""Procedures: generators that yield what to do and receive what was seen.
+"""Procedures: generators that yield actions and receive observations.
 
-A procedure knows neither clock nor link, so the same object runs on hardware and on the
+A procedure uses neither clock nor link, so the same object runs on hardware and on the
 simulated rig in real time (``hil.procedures.live_runner``) and faster than real time
-(``hil.procedures.lockstep_runner``). Whatever ends it, the runner leaves the rig without power.
+(``hil.procedures.lockstep_runner``). However it ends, the runner leaves the rig without power.
 """
 
 from __future__ import annotations
@@ -18,13 +18,13 @@ from numpy.typing import NDArray
 from hil.core import COLUMNS, INDEX, Request, State
 
 STATE = INDEX["state"]
-RESTING_S = 0.35  # the bench looks at the mean of 0.3 s
-RESTING_M_S = 0.0002  # and takes 2 mm/s for moving
+RESTING_S = 0.35  # the bench judges the mean over 0.3 s
+RESTING_M_S = 0.0002  # and treats 2 mm/s as motion
 
 
 @dataclass(frozen=True)
 class Ask:
-    """Send one request to the rig host; ``Seen`` says whether it was taken."""
+    """Send one request to the rig host; ``Seen`` states whether it was accepted."""
 
     request: Request
 
@@ -45,7 +45,7 @@ class Confirm:
 
 @dataclass(frozen=True)
 class Hang:
-    """Hang this mass in place of what hangs there, 0 takes it off."""
+    """Hang this mass in place of the present weight; 0 takes it off."""
 
     mass_kg: float
 
@@ -71,7 +71,7 @@ class Drop:
 
 @dataclass(frozen=True)
 class Push:
-    """A hand at the load point, see ``Environment.push``; ends by itself after duration_s."""
+    """A push by hand at the load point, see ``Environment.push``; ends by itself after duration_s."""
 
     force_N: float
     frequency_Hz: float = 0.0
@@ -80,7 +80,7 @@ class Push:
 
 @dataclass(frozen=True)
 class Note:
-    """Tell the person who watches."""
+    """Show a text to the operator."""
 
     text: str
 
@@ -103,7 +103,7 @@ Act = Literal[
 
 @dataclass(frozen=True)
 class Hand:
-    """Something done by hand at the rig, told in words; a simulated rig has hands of its own."""
+    """A manual action at the rig, with its instruction; a simulated rig has its own hands."""
 
     act: Act
     instruction: str
@@ -112,12 +112,12 @@ class Hand:
 
 @dataclass(frozen=True)
 class Read:
-    """A number that a person reads off a measure; comes back as ``Seen.value`` in SI.
+    """A number that a person reads off an instrument; it comes back as ``Seen.value`` in SI.
 
     ``cell_N`` is the force on the rod by a reference load cell, + where the rod presses on it.
-    ``balance_N`` is what a spring balance at the load point shows that keeps the output
-    where it is, + where it pulls in the sense of extension. ``winding_ohm`` is the resistance
-    between two terminals of the motor, by four wires, the power off.
+    ``balance_N`` is the reading of a spring balance at the load point that keeps the output in
+    place, + where it pulls in the direction of extension. ``winding_ohm`` is the four-wire
+    resistance between two terminals of the motor, with the power off.
     """
 
     question: str
@@ -132,16 +132,16 @@ class Read:
 
 @dataclass(frozen=True)
 class Choose:
-    """A question with a few answers; the one chosen comes back as ``Seen.text``."""
+    """A question with a few answers; the chosen one comes back as ``Seen.text``."""
 
     question: str
-    about: str  # a word that a simulated operator knows the answer to
+    about: str  # keyword by which a simulated operator finds the answer
     options: tuple[str, ...]
 
 
 @dataclass(frozen=True)
 class RequireHoldToRun:
-    """Begin, or end, a stretch in which the person holds the hold-to-run control."""
+    """Begin or end a phase in which the operator holds the hold-to-run control."""
 
     on: bool
     text: str = ""
@@ -169,7 +169,7 @@ Procedure = Generator[Action, Seen, Any]
 
 
 class ProcedureFailed(Exception):
-    """Raised by a procedure that cannot go on; the text says why and what to do."""
+    """Raised by a procedure that cannot continue; the text says why and what to do."""
 
 
 @dataclass(frozen=True)
@@ -177,11 +177,11 @@ class Ended:
     """End of a procedure.
 
     Attributes:
-        how: ``finished``; ``stopped`` by a stop it had not asked for; ``failed`` by a refusal
-            or an answer of no; ``interrupted`` from outside; ``lost`` the rig host.
+        how: ``finished``; ``stopped`` by a stop it had not requested; ``failed`` by a refusal
+            or a negative answer; ``interrupted`` from outside; ``lost`` the rig host.
         cause: label of the stop's cause, or empty.
         text: one sentence.
-        value: what a finished procedure returned.
+        value: return value of a finished procedure.
     """
 
     how: Literal["finished", "stopped", "failed", "interrupted", "lost"]
@@ -191,7 +191,7 @@ class Ended:
 
 
 class EnvironmentLike(Protocol):
-    """Weights and hand of a simulated rig, in this process or behind its simulation control."""
+    """Weights and pushes of a simulated rig, in this process or behind its simulation control."""
 
     def hang(self, mass_kg: float) -> None: ...
     def drop(self, mass_kg: float, height_m: float) -> None: ...
@@ -206,27 +206,27 @@ class Operator(Protocol):
         """True if the hold-to-run control is held at this moment."""
 
     def act(self, hand: Hand) -> float:
-        """Do it; returns for how many more seconds the rig is to be watched.
+        """Do it; return for how many more seconds the rig is to be watched.
 
         Raises:
-            ProcedureFailed: it cannot be done, or is not going to be.
+            ProcedureFailed: it cannot be done, or the operator refuses.
         """
 
     def read(self, question: Read) -> float:
-        """The number in SI, NaN if it cannot be told."""
+        """Return the number in SI, NaN if it cannot be read."""
 
     def choose(self, question: Choose) -> str:
-        """One of the options, or an empty text."""
+        """Return one of the options, or an empty text."""
 
     def hold_to_run(self, wanted: RequireHoldToRun) -> bool:
-        """The hold-to-run control is wanted from here on, or no longer; False: not now."""
+        """Hold the hold-to-run control from now on, or release it; return False to refuse."""
 
 
 class BenchStopped(Exception):
-    """The bench entered Stopped and the procedure had not asked for it.
+    """The bench entered Stopped and the procedure had not requested it.
 
-    It is thrown into the procedure, which may take it for a finding and go on (``seen`` holds
-    the rows up to it); a procedure that lets it pass ends. ``code`` is of ``hil.core.limits``.
+    It is thrown into the procedure, which may treat it as a finding and continue (``seen`` holds
+    the rows up to it); a procedure that does not catch it ends. ``code`` is of ``hil.core.limits``.
     """
 
     def __init__(self, cause: str, detail: str, trip: bool, code: int = 0) -> None:
@@ -236,7 +236,7 @@ class BenchStopped(Exception):
 
 
 def column(rows: NDArray[np.float64], name: str) -> NDArray[np.float64]:
-    """One column of sample rows by its name."""
+    """Return one column of sample rows by its name."""
     values: NDArray[np.float64] = rows[:, INDEX[name]]
     return values
 
@@ -245,7 +245,7 @@ def wait_for_state(state: State, timeout_s: float = 3.0) -> Generator[Action, Se
     """Part of a procedure: wait until the bench is in ``state``.
 
     Raises:
-        ProcedureFailed: it did not come in time.
+        ProcedureFailed: the state was not reached in time.
     """
     waited = 0.0
     while waited < timeout_s:
@@ -260,9 +260,9 @@ def wait_for_state(state: State, timeout_s: float = 3.0) -> Generator[Action, Se
 
 
 def wait_until_resting(timeout_s: float = 15.0) -> Generator[Action, Seen, None]:
-    """Part of a procedure: wait until nothing sinks any more, at most so long.
+    """Part of a procedure: wait until nothing sinks any more, at most ``timeout_s``.
 
-    Power is refused to what still moves; the refusal then says so.
+    Power is refused while anything moves; the refusal then says so.
     """
     waited, rested = 0.0, 0
     while waited < timeout_s:
@@ -271,7 +271,7 @@ def wait_until_resting(timeout_s: float = 15.0) -> Generator[Action, Seen, None]
         if len(seen.rows) < 2:
             continue
         nut, time = column(seen.rows, "nut_position_m"), column(seen.rows, "time_s")
-        # Twice in a row: what has just been let go sinks slowly at first.
+        # Twice in a row: a load that has just been released sinks slowly at first.
         rested = rested + 1 if abs(nut[-1] - nut[0]) < RESTING_M_S * (time[-1] - time[0]) else 0
         if rested == 2:
             return

@@ -19,7 +19,9 @@ from hil.procedures.procedure import (
 )
 from hil.profile import Profile
 
-HOLD = "Hold the hold-to-run control until told otherwise; let go at anything unexpected."
+HOLD = (
+    "Hold the hold-to-run control until told otherwise; release it if anything unexpected happens."
+)
 RESTS_WITHIN_S = 5.0
 LOOK_S = 0.05
 LONGEST_SEEK_S = 600.0  # 50 touches and the longest stroke; each of its phases ends by itself
@@ -30,8 +32,8 @@ class Sought:
     """Result of a seek.
 
     Attributes:
-        text: it in a sentence.
-        shift_m: by which zero moved.
+        text: the result as a sentence.
+        shift_m: shift of the zero.
         touches_m: positions of the touches, from the lower end.
         repeatability_m: unidirectional, R = 4 s (ISO 230-2).
     """
@@ -45,12 +47,12 @@ class Sought:
 def restart(
     envelope: Commission, text: str, measures_law: bool = False
 ) -> Generator[Action, Seen, None]:
-    """Restricted operation, hold-to-run control held, power on, the load as it is.
+    """Begin restricted operation with the hold-to-run control held and power on.
 
-    Powers off first, since envelopes are for no power.
+    The load stays as it is. Powers off first, since envelopes are accepted only without power.
 
     Args:
-        measures_law: as of :class:`PowerOn`.
+        measures_law: as in :class:`PowerOn`.
 
     Raises:
         ProcedureFailed: one of them is refused; nothing is energised then.
@@ -65,7 +67,7 @@ def restart(
     if not seen.accepted:
         raise ProcedureFailed("the hold-to-run control is not held: nothing was energised")
     for _ in range(round(RESTS_WITHIN_S / 0.1)):
-        # Refused while the output still swings from what hands did.
+        # Refused while the output still swings after manual actions.
         seen = yield Ask(PowerOn(load_supported=True, measures_law=measures_law))
         if seen.accepted:
             yield from wait_for_state(State.STANDBY)
@@ -75,10 +77,10 @@ def restart(
 
 
 def clear_to_seek(profile: Profile) -> str:
-    """Return what a person must see to before a reference is sought, in words."""
+    """Return the instruction to the operator before a reference is sought."""
     figures = seek_figures(profile)
     return (
-        "Take every weight off, and clear the whole travel: the output goes to its end, or over "
+        "Take every weight off, and clear the whole travel: the output moves to its end, or over "
         f"its whole stroke, at {1e3 * figures.speed_m_s:.0f} mm/s, and presses with "
         f"{figures.rise_N:.0f} N"
     )
@@ -90,23 +92,23 @@ def find_reference(profile: Profile, sought: SeekReference) -> Generator[Action,
     Raises:
         ProcedureFailed: as :func:`seek_reference`, or the travel is not clear.
     """
-    seen = yield Confirm(f"{clear_to_seek(profile)}. Is it so?")
+    seen = yield Confirm(f"{clear_to_seek(profile)}. Is this done?")
     if not seen.accepted:
         raise ProcedureFailed("the travel is not clear: nothing was energised")
     what = "home switch" if sought.by == "home_switch" else f"{sought.end} end"
-    return (yield from seek_reference(profile, sought, f"The {what} is sought"))
+    return (yield from seek_reference(profile, sought, f"Seeking the {what}"))
 
 
 def seek_reference(
     profile: Profile, sought: SeekReference, text: str, envelope: Commission | None = None
 ) -> Generator[Action, Seen, Sought]:
-    """Seek the reference under a held control; the rig is without power afterwards.
+    """Seek the reference with the hold-to-run control held; afterwards the rig is without power.
 
     Args:
         envelope: narrower than that of :func:`hil.control.seek_figures`.
 
     Raises:
-        ProcedureFailed: it is refused, or was not found: with what was met, and the fix.
+        ProcedureFailed: refused, or not found: with what was met, and the fix.
     """
     yield from restart(envelope or seek_figures(profile).envelope, text)
     seen = yield Ask(Apply(behaviour=sought))
@@ -118,7 +120,7 @@ def seek_reference(
             if event["kind"] == "reference_not_found":
                 raise ProcedureFailed(str(event["text"]))
             if event["kind"] == "reference" and "touches_mm" in event:
-                yield RequireHoldToRun(False, "The reference is found: let the control go.")
+                yield RequireHoldToRun(False, "The reference is found: release the control.")
                 yield Pause(0.1)
                 yield Ask(EndCommission())
                 return Sought(
@@ -129,4 +131,4 @@ def seek_reference(
                 )
         seen = yield Pause(LOOK_S)
         waited_s += LOOK_S
-    raise ProcedureFailed("the seek did not end: look at the rig host's notices, and repeat")
+    raise ProcedureFailed("the seek did not end. Fix: check the rig host's notices, then repeat")

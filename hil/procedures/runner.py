@@ -33,7 +33,7 @@ from hil.procedures.procedure import (
     Seen,
 )
 
-# The recorder keeps the seconds after a trip as well: stay for them.
+# The recorder also keeps the seconds after a trip: wait for them.
 AFTER_TRIP_S = 2.5
 ENABLE_EVERY_S = 0.04
 T = TypeVar("T")
@@ -50,7 +50,7 @@ class Runner:
         self._events: list[dict[str, Any]] = []
 
     def run(self, procedure: Procedure) -> Ended:
-        """Run to its end; the rig is without power afterwards, whatever happened."""
+        """Run to its end; the rig is without power afterwards, whatever happens."""
         try:
             try:
                 action = self._advance(lambda: next(procedure))
@@ -62,7 +62,7 @@ class Runner:
                         stop.seen = self._seen(False, str(stop))
                         action = self._advance(partial(procedure.throw, stop))
                     except ProcedureFailed as failure:
-                        # The person cannot do it: the procedure may go on without.
+                        # The operator cannot do it: the procedure may continue without.
                         action = self._advance(partial(procedure.throw, failure))
                     else:
                         action = self._advance(partial(procedure.send, seen))
@@ -81,7 +81,7 @@ class Runner:
         except (HostGone, DriverError) as error:
             ended = Ended("lost", text=str(error))
         except BaseException:
-            self._stop("the procedure met an error of its own")
+            self._stop("the procedure failed with an internal error")
             raise
         finally:
             self._close(procedure)
@@ -124,18 +124,18 @@ class Runner:
         return Seen(self._take_rows(), accepted, text, events, value)
 
     def _enable(self) -> None:
-        """Pass on whether the hold-to-run control is held; often enough, while it is wanted."""
+        """Send whether the hold-to-run control is held; called often enough while required."""
         if self._held and self._operator is not None:
             self._send(Enable(held=self._operator.holding))
 
     def _wait_for(self, answer: Callable[[Operator], T]) -> T:
-        """Return the operator's answer; the bench goes on meanwhile.
+        """Return the operator's answer; the bench continues meanwhile.
 
         Raises:
-            ProcedureFailed: there is nobody to ask.
+            ProcedureFailed: no operator is available.
         """
         if self._operator is None:
-            raise ProcedureFailed("this procedure needs a person at the rig, and none is there")
+            raise ProcedureFailed("this procedure needs a person at the rig, and none is available")
         return answer(self._operator)
 
     def _ask(self, request: Request) -> tuple[bool, str]:
@@ -144,7 +144,7 @@ class Runner:
         accepted, text = self._send(request)
         if isinstance(request, Reset) and accepted:
             self._stop_is_own = False
-            # Stops up to here were the one that has just been reset.
+            # All stops up to here belong to the one that has just been reset.
             self._events = [e for e in self._events if e["kind"] != "stop"]
         return accepted, text
 
