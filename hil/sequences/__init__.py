@@ -1,4 +1,4 @@
-"""Sessions written as YAML, and how they are performed."""
+"""Sessions written as YAML, and their performance."""
 
 from hil.sequences.pacing import Pacing
 from hil.sequences.performing import OWN_STOP, describe, measured_value, perform, perform_times

@@ -1,4 +1,4 @@
-"""Pauses of a sequence at safe points, asked for from another thread, and how far it is."""
+"""Pauses of a sequence at safe points, requested from another thread, and its progress."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ class Pacing:
     """Pauses and steps of one performance; every attribute may be read from any thread.
 
     Attributes:
-        number: of the step under way, from 1; 0 before the first.
-        done_s: time of the steps before it, in s, as planned.
+        number: of the present step, from 1; 0 before the first.
+        done_s: planned time of the steps before it, in s.
         held: it pauses.
         stepwise: it pauses at every safe point.
     """
@@ -32,11 +32,11 @@ class Pacing:
         self._pause_asked = True
 
     def go_on(self) -> None:
-        """Go on, and take back what asked for a pause."""
+        """Continue, and withdraw any request for a pause."""
         self.stepwise = self._pause_asked = self.held = False
 
     def step(self) -> None:
-        """Go on to the next safe point, and pause there."""
+        """Continue to the next safe point, and pause there."""
         self.stepwise, self._pause_asked, self.held = True, False, False
 
     @property
@@ -45,18 +45,18 @@ class Pacing:
 
 
 def is_safe_point(step: Any, powered: bool) -> bool:
-    """Return True where a sequence may pause before ``step``.
+    """Return True if a sequence may pause before ``step``.
 
-    Nothing that comes may rest on the behaviour before: a pause holds the position instead.
+    No later step may depend on the previous behaviour: a pause holds the position instead.
     """
     return not powered or isinstance(step, BehaviourStep | PowerOffStep | StopStep)
 
 
 def pause_here(pacing: Pacing, acting: Any | None) -> Generator[Action, Seen, None]:
-    """Hold the position, if a behaviour acts, and wait until told to go on.
+    """Hold the position, if a behaviour is active, and wait for the signal to continue.
 
     Args:
-        acting: step of the behaviour that acts, None for none.
+        acting: step of the active behaviour, None for none.
 
     Raises:
         ProcedureFailed: the position cannot be held.
@@ -65,10 +65,10 @@ def pause_here(pacing: Pacing, acting: Any | None) -> Generator[Action, Seen, No
     if acting is not None and not isinstance(acting, HoldPositionStep):
         seen = yield Pause(LOOK_S)
         if not len(seen.rows):
-            raise ProcedureFailed("no sample came: where to hold is not known")
+            raise ProcedureFailed("no sample arrived, so the position to hold is not known")
         position = float(seen.rows[-1, INDEX["output_position_m"]])
         yield from send_requests([Apply(behaviour=HoldPosition(position_m=position))])
     yield from send_requests([Marker(text="paused")])
     while pacing.held:
         yield Pause(LOOK_S)
-    yield from send_requests([Marker(text="goes on")])
+    yield from send_requests([Marker(text="resumed")])

@@ -1,4 +1,4 @@
-"""Parameters of a sequence: values with a range that can be given anew at each performance."""
+"""Parameters of a sequence: values within a range, chosen at each performance."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from drivers.suggest import did_you_mean
 from hil.profile import Problem, Source, explain, shown
 from hil.sequences.sequence_steps import Parameter
 
-# Kinds of quantity that a step may ask for.
+# Kinds of quantity that a step may take.
 _UNITS = ("N", "m", "s", "m/s", "N/m", "N*s/m", "kg", "Hz", "V", "degC")
 
 
@@ -25,7 +25,7 @@ class Ranged:
     Attributes:
         unit: SI unit; '' for a whole number.
         least, most: in SI.
-        value, words: what it is if nothing is given, and its range, as written.
+        value, words: the default and the range, as written.
     """
 
     unit: str
@@ -38,7 +38,7 @@ class Ranged:
         """Return ``given`` in SI.
 
         Raises:
-            ValueError: "what; fix": of another kind, or outside the range.
+            ValueError: "what; fix": wrong kind, or outside the range.
         """
         if self.unit:
             try:
@@ -49,7 +49,7 @@ class Ranged:
             number = float(given)
         else:
             raise ValueError(f"{shown(given)} is not a whole number; write {self.words}")
-        # Units are converted in floating point: 60 mm is 0.06 m and a rounding.
+        # Units are converted in floating point: 60 mm is 0.06 m plus a rounding error.
         slack = 1e-9 * max(abs(self.least), abs(self.most))
         if not self.least - slack <= number <= self.most + slack:
             raise ValueError(f"{shown(given)} is outside its range; write {self.words}")
@@ -57,7 +57,7 @@ class Ranged:
 
 
 def read_parameters(source: Source) -> tuple[dict[str, Ranged], list[Problem]]:
-    """Return the parameters that a file declares, and what is wrong with them."""
+    """Return the parameters that a file declares, and the problems found."""
     found: dict[str, Ranged] = {}
     problems: list[Problem] = []
     for name, data in source.data.get("parameters", {}).items():
@@ -105,7 +105,7 @@ def read_parameters(source: Source) -> tuple[dict[str, Ranged], list[Problem]]:
 def settle_values(
     declared: Mapping[str, Ranged], given: Mapping[str, object]
 ) -> tuple[dict[str, Any], list[tuple[str, str, str]]]:
-    """Return the value of every parameter, and (name, what, fix) of what was given wrongly."""
+    """Return the value of every parameter, and (name, what, fix) of every wrong one."""
     values = {name: ranged.value for name, ranged in declared.items()}
     wrong = []
     for name, value in given.items():
@@ -145,7 +145,7 @@ def with_values(
 
 
 def nearest(name: object, known: Mapping[str, Any]) -> str:
-    """Return the fix for a name that is not known."""
+    """Return the fix for an unknown name."""
     if hint := did_you_mean(name, known):
         return hint
     if known:

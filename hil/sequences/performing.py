@@ -1,4 +1,4 @@
-"""A sequence as a procedure: its steps in order, its figures marked in the run."""
+"""A sequence as a procedure: steps in order, figures marked in the run."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ from hil.sequences.sequence_steps import (
 )
 from hil.sequences.tolerances import declared_tolerance
 
-# Between a request and the next: the host answers within a cycle or two.
+# Between one request and the next: the host answers within a cycle or two.
 BREATH_S = 0.05
 LOOK_S = 0.02
 OWN_STOP = "exercise of the stop"
@@ -68,12 +68,12 @@ OWN_STOP = "exercise of the stop"
 def perform(
     sequence: Sequence, profile: Profile, pacing: Pacing | None = None, record: bool = True
 ) -> Procedure:
-    """Perform the sequence as a procedure, with a run around it unless told otherwise.
+    """Perform the sequence as a procedure; ``record`` makes a run of it.
 
-    ``pacing`` may pause it at safe points, and knows how far it is.
+    ``pacing`` may pause it at safe points, and holds its progress.
 
     Figures are marked in the run by three markers, ``begin``, ``steady`` and ``end`` of
-    ``KIND: NAME``, which carry what was asked; ``hil.analysis.measures`` reads them back.
+    ``KIND: NAME``, which carry the setpoints; ``hil.analysis.measures`` reads them back.
     """
     note = sequence.description.strip()
     if record:
@@ -104,7 +104,7 @@ def perform(
 
 
 def perform_times(sequence: Sequence, profile: Profile, pacing: Pacing, times: int) -> Procedure:
-    """Perform a sequence several times, each with a run of its own."""
+    """Perform a sequence several times, each as its own run."""
     for _ in range(times):
         yield from perform(sequence, profile, pacing)
         yield Pause(BREATH_S)
@@ -181,10 +181,10 @@ def _measured(
 
 
 def wait_for_value(step: WaitUntilStep, profile: Profile) -> Generator[Action, Seen, None]:
-    """Wait until a measured value lies where the step says, in the time of the samples.
+    """Wait until a measured value lies within the step's bounds, in the time of the samples.
 
     Raises:
-        ProcedureFailed: it did not come in time, with the last value.
+        ProcedureFailed: it was not reached in time, with the last value.
     """
     low, high = step.bounds
     began_s = since_s = math.nan
@@ -208,8 +208,8 @@ def wait_for_value(step: WaitUntilStep, profile: Profile) -> Generator[Action, S
         waited_s = max(waited_s, float(times[-1] - began_s))
     unit = MEASURED_VALUES[step.measured][0]
     raise ProcedureFailed(
-        f"{condition_words(step)} did not come within {step.at_most:g} s: it was {last:.4g} {unit}. "
-        "Fix: look at the rig, or lengthen 'at_most'"
+        f"{condition_words(step)} was not reached within {step.at_most:g} s: the last value was "
+        f"{last:.4g} {unit}. Fix: check the rig, or increase 'at_most'"
     )
 
 
@@ -227,7 +227,7 @@ def measured_value(
 
 
 def condition_words(step: WaitUntilStep) -> str:
-    """Return what is waited for, in words."""
+    """Return the condition of a wait, as text."""
     parts = [
         f"{word} {text}" for word, text in (("above", step.above), ("below", step.below)) if text
     ]
@@ -267,7 +267,7 @@ def _asked_values(step: Any, hung: float) -> dict[str, float]:
 
 
 def describe(step: Any) -> str:
-    """A step in one line for the person who watches."""
+    """Return a step as one line for the operator."""
     words = str(step.do).replace("_", " ")
     parts = []
     if isinstance(step, WaitUntilStep):

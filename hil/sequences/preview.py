@@ -1,4 +1,4 @@
-"""Setpoints of a sequence over time, and what this rig would trim or refuse of them."""
+"""Setpoints of a sequence over time, and those that this rig would limit or refuse."""
 
 from __future__ import annotations
 
@@ -23,8 +23,8 @@ from hil.sequences.sequence_steps import (
     StopStep,
 )
 
-SAMPLES = 800  # of the whole; a step has at least two
-# The force loop's own bounds on stiffness and damping are known to the bench alone.
+SAMPLES = 800  # for the whole sequence; a step has at least two
+# Only the bench knows the force loop's own bounds on stiffness and damping.
 _NO_LOOP = cast(
     Gains,
     SimpleNamespace(most_stiffness_N_m=math.inf, most_damping=lambda _k: math.inf, lead_s=0.0),
@@ -33,13 +33,13 @@ _NO_LOOP = cast(
 
 @dataclass(frozen=True)
 class Preview:
-    """A sequence as it is asked for.
+    """Setpoints of a sequence over its planned time.
 
     Attributes:
-        time_s, force_N, position_m: setpoints, shape (n,); NaN where none is asked for.
-        begins_s: of every step, and the end of the last, shape (steps + 1,).
-        words: of every step.
-        refused: what the rig cannot do. trimmed: what its limits would cut, each in words.
+        time_s, force_N, position_m: setpoints, shape (n,); NaN where there is none.
+        begins_s: beginning of every step, and end of the last, shape (steps + 1,).
+        words: description of every step.
+        refused: what the rig cannot do. trimmed: setpoints that its limits would cut, as text.
     """
 
     time_s: NDArray[np.float64]
@@ -54,8 +54,8 @@ class Preview:
 def preview(sequence: Sequence, profile: Profile) -> Preview:
     """Return the setpoints of a sequence over its planned time.
 
-    A wait for a measured value takes no time here. What the bench alone can judge (the load, the
-    bounds of its force loop) is judged when a behaviour is applied.
+    A wait for a measured value takes no time here. The load and the bounds of the force loop, which
+    only the bench knows, are judged when a behaviour is applied.
     """
     rows: list[tuple[float, float, float]] = []
     begins, words = [0.0], []
@@ -70,7 +70,7 @@ def preview(sequence: Sequence, profile: Profile) -> Preview:
             checked = check_behaviour(step.behaviour(), profile, _NO_LOOP)
             if checked.refusal is not None:
                 what, _, fix = checked.refusal.partition("; ")
-                refused.append(at.problem("do", what, fix or "ask for less"))
+                refused.append(at.problem("do", what, fix or "lower the setpoint"))
             for limit in Limit:
                 if checked.limited_mask >> limit & 1:
                     line = at.problem("do", "", "").line

@@ -1,4 +1,4 @@
-"""Read a sequence file: strictly, with loops, parameters and files of its own written out."""
+"""Read a sequence file strictly; expand its loops, parameters and sub-sequences."""
 
 from __future__ import annotations
 
@@ -31,25 +31,25 @@ from hil.sequences.tolerances import figure_setpoint, read_tolerance
 from hil.sequences.waveform_files import read_points
 
 SEQUENCES = SHIPPED / "sequences"
-MOST_STEPS = 5000  # written out; what must go on for longer is repeated as a whole
-MOST_READ = 2 * MOST_STEPS  # steps of all files, the wrong ones included
+MOST_STEPS = 5000  # after expansion; for a longer session, repeat the whole sequence
+MOST_READ = 2 * MOST_STEPS  # steps of all files, wrong ones included
 DEEPEST = 8  # files within files
 _KNOWN = STEP_MODELS
 
 
 def shipped_sequences() -> list[str]:
-    """Bare names of the sequences that come with the package, sorted."""
+    """Return the bare names of the shipped sequences, sorted."""
     return sorted(file.stem for file in SEQUENCES.glob("*.yaml"))
 
 
 def load_sequence(
     path: str | Path, given: Mapping[str, object] | None = None, text: str | None = None
 ) -> Sequence:
-    """The sequence at ``path``, or the shipped one of that bare name.
+    """Return the sequence at ``path``, or the shipped one of that bare name.
 
     Args:
         given: values of its parameters, as they would be written in the file.
-        text: stands for the file's contents if given; files that it names lie beside ``path``.
+        text: replaces the file's contents if given; files that it names lie next to ``path``.
 
     Raises:
         ProfileError: with every problem found, each with file, line, key and fix.
@@ -96,7 +96,7 @@ def _find(path: str | Path) -> tuple[Path, str]:
 
 
 def directory_of(at: Written) -> Path:
-    """Return the directory from which files named by this step are taken."""
+    """Return the directory of the files named by this step."""
     return Path(at.source.file).parent
 
 
@@ -104,7 +104,7 @@ Placed = list[tuple[Any, Written]]
 
 
 class _Reader:
-    """Reads steps and collects what is wrong with them."""
+    """Reader of steps that collects their problems."""
 
     def __init__(self) -> None:
         self.problems: dict[tuple[str, int, str, str], Problem] = {}
@@ -117,7 +117,7 @@ class _Reader:
         self._add(at.problem(key, what, fix))
 
     def _add(self, problem: Problem) -> None:
-        # A step that is written out twice is wrong once.
+        # A step that is expanded twice is wrong once.
         at = (problem.file, problem.line, problem.key, problem.what)
         self.problems.setdefault(at, problem)
 
@@ -125,7 +125,7 @@ class _Reader:
         """Return the top level of a file and its parameters.
 
         Raises:
-            ProfileError: it is not the top level of a sequence.
+            ProfileError: not the top level of a sequence.
         """
         try:
             head = Head.model_validate(source.data)
@@ -143,11 +143,11 @@ class _Reader:
         above: tuple[Path, ...],
         path: tuple[str | int, ...] = (),
     ) -> Placed:
-        """Return the steps of a list of them, written out.
+        """Return the expanded steps of a list.
 
         Args:
-            above: files that are being read, the outermost first.
-            path: of the mapping whose ``steps`` are meant.
+            above: files that are being read, outermost first.
+            path: of the mapping that contains ``steps``.
         """
         data = source.data
         for part in path:
@@ -163,7 +163,7 @@ class _Reader:
         return steps
 
     def _too_many(self, at: Written) -> None:
-        what = f"more than {MOST_STEPS} steps, loops and files written out"
+        what = f"more than {MOST_STEPS} steps with loops and files expanded"
         fix = "repeat less often"
         raise ProfileError([at.problem("", what, fix)])
 
@@ -228,15 +228,15 @@ class _Reader:
         file = named.resolve()
         if file in above:
             way = " → ".join(path.name for path in (*above[above.index(file) :], file))
-            self.wrong(at, "file", f"a file that takes itself in: {way}", "leave one of them out")
+            self.wrong(at, "file", f"a file that includes itself: {way}", "leave one of them out")
             return []
         if len(above) >= DEEPEST:
-            what = f"more than {DEEPEST} files within each other"
+            what = f"files nested more than {DEEPEST} deep"
             self.wrong(at, "file", what, "write some of their steps here")
             return []
         if file not in self._files:
             if not named.is_file():
-                fix = "its name is taken from this file's directory"
+                fix = "its path is relative to this file's directory"
                 self.wrong(at, "file", f"no file '{step.file}'", fix)
                 return []
             try:
@@ -273,15 +273,15 @@ class _Reader:
                 self.wrong(at, key, error.message(), f"write for instance '{example}'")
                 return
         if step.above is None and step.below is None:
-            self.wrong(at, "", "nothing is waited for", f"add 'above: {example}' or 'below: …'")
+            self.wrong(at, "", "no condition is given", f"add 'above: {example}' or 'below: …'")
             return
         low, high = step.bounds
         if low >= high:
             what = f"no value is above {step.above} and below {step.below}"
             self.wrong(at, "above", what, "make 'above' the smaller of the two")
         if step.holds >= step.at_most:
-            what = "it cannot hold so long within 'at_most'"
-            self.wrong(at, "holds", what, "shorten it, or lengthen 'at_most'")
+            what = "it cannot hold for so long within 'at_most'"
+            self.wrong(at, "holds", what, "shorten it, or increase 'at_most'")
 
     def _times(self, at: Written, step: Any) -> None:
         if not isinstance(step, Lasting) or step.measure is None:
@@ -299,7 +299,7 @@ class _Reader:
             self.wrong(
                 at,
                 "measure",
-                "a stiffness is measured while something moves the output",
+                "a stiffness can be measured only while something moves the output",
                 "add 'push: {force: 8 N, frequency: 1 Hz}'",
             )
         elif push is not None and push.frequency is not None and window * push.frequency < 1.0:
@@ -347,7 +347,7 @@ class _Reader:
 
 
 def _numbered(step: Any, number: int) -> Any:
-    """The step with its figure's name told apart from those of other times."""
+    """Return the step with the number of the repetition added to its figure's name."""
     if getattr(step, "measure", None) is None:
         return step
     return step.model_copy(update={"measure": f"{step.measure} ({number})"})

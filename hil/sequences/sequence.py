@@ -1,4 +1,4 @@
-"""A checked sequence: its steps, its figures, its time, and whether a rig can do it."""
+"""A checked sequence: steps, figures, duration, and its fitness for a rig."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from hil.sequences.sequence_steps import (
 )
 
 LEAST_MEASURED_S = 1.0
-LEAST_SHARE = 0.35  # of its own time a step keeps when a sequence is shortened
+LEAST_SHARE = 0.35  # of its own time that a step keeps when a sequence is shortened
 SETTLE_SHARE = 0.6
 
 
@@ -36,13 +36,13 @@ class Written:
 
 @dataclass(frozen=True)
 class Sequence:
-    """A checked sequence, its loops and sub-sequences written out.
+    """A checked sequence with its loops and sub-sequences expanded.
 
     Attributes:
         steps: in the order in which they are performed.
-        written: where each of them is written down.
-        values: of the parameters, as they are written.
-        stretch: multiplies the times that may be scaled.
+        written: place of each step in its file.
+        values: of the parameters, as written.
+        stretch: factor on the times that may be scaled.
     """
 
     name: str
@@ -55,17 +55,17 @@ class Sequence:
 
     @property
     def seconds(self) -> float:
-        """Duration of the steps together, in s (starts, answers and waits come on top)."""
+        """Total duration of the steps, in s (without starts, answers and waits)."""
         return sum(self.length(step) for step in self.steps)
 
     @property
     def longest_wait_s(self) -> float:
-        """Longest duration of its waits for measured values, in s."""
+        """Longest total duration of its waits for measured values, in s."""
         return sum(step.at_most for step in self.steps if isinstance(step, WaitUntilStep))
 
     @property
     def needs_person(self) -> bool:
-        """True if somebody has to act at a real rig: loads, pushes, the load's support."""
+        """True if a person has to act at a real rig: loads, pushes, the load's support."""
         return any(
             isinstance(step, HangStep | EnergiseStep | PushStep)
             or getattr(step, "push", None) is not None
@@ -82,17 +82,17 @@ class Sequence:
         ]
 
     def length(self, step: Any) -> float:
-        """Time that a step takes at the present stretch, in s."""
+        """Return the time that a step takes at the present stretch, in s."""
         lasts = getattr(step, "lasts", 0.0)
         return max(least_length(step), lasts * self.stretch) if lasts else 0.0
 
     def settle(self, step: Lasting) -> float:
-        """Time in s before a step's measurement; gives way when a sequence is shortened."""
+        """Return the time in s before a step's measurement; a shortened sequence reduces it."""
         spare = self.length(step) - least_window(step)
         return max(SETTLE_SHARE * step.settle, min(step.settle, spare))
 
     def fitted(self, seconds: float) -> Sequence:
-        """The same sequence in about ``seconds`` s in all.
+        """Return the same sequence with a total duration of about ``seconds`` s.
 
         Raises:
             ValueError: too short for its measurements to mean anything.
@@ -112,14 +112,14 @@ class Sequence:
 
 
 def kind_of(step: Any) -> str:
-    """Kind of the figure that a step's ``measure`` gives."""
+    """Return the kind of figure that a step's ``measure`` gives."""
     if isinstance(step, HangStep | HoldPositionStep):
         return "hold"
     return str(step.do)
 
 
 def least_window(step: Lasting) -> float:
-    """Shortest measurement in s: a push must come round in it."""
+    """Return the shortest measurement in s: it must contain a period of the push."""
     push = step.push
     if push is None or push.frequency is None:
         return LEAST_MEASURED_S
@@ -127,13 +127,13 @@ def least_window(step: Lasting) -> float:
 
 
 def least_length(step: Any) -> float:
-    """Shortest time a step can be given and still mean something, in s."""
+    """Return the shortest meaningful time of a step, in s."""
     lasts: float = getattr(step, "lasts", 0.0)
     least = LEAST_SHARE * lasts
     if isinstance(step, RampStep):
-        return lasts  # its slope is asked for
+        return lasts  # its slope is a setpoint
     if isinstance(step, HoldPositionStep):
-        # A move needs its time whatever the clock says.
+        # A move needs its time.
         least = max(least, 0.75 * lasts)
     if isinstance(step, Lasting) and step.measure is not None:
         least = max(least, SETTLE_SHARE * step.settle + least_window(step))
@@ -141,7 +141,7 @@ def least_length(step: Any) -> float:
 
 
 def unfit(sequence: Sequence, profile: Profile) -> list[Problem]:
-    """Return the demands of a sequence that this rig cannot meet: loads it does not have."""
+    """Return the demands of a sequence that this rig cannot meet: weights that it lacks."""
     weights = profile.rig.weights
     problems = []
     for i, step in enumerate(sequence.steps):

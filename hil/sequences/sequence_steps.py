@@ -26,7 +26,7 @@ Name = Annotated[str, Field(min_length=1, max_length=60)]
 
 
 class Step(Part):
-    """Base of all steps. ``for`` is how long a step lasts, ``note`` is told while it does."""
+    """Base of all steps. ``for`` is the step's duration; ``note`` is shown during it."""
 
     do: str
     note: Annotated[str, Field(max_length=300)] = ""
@@ -42,7 +42,7 @@ class PushPart(Part):
 class Lasting(Step):
     """A step that takes time. ``settle`` is the part of it before a measurement begins.
 
-    ``tolerance`` is the error with which what it measures is still good: ``5 %`` of the
+    ``tolerance`` is the largest error of the figure that still passes: ``5 %`` of the
     setpoint, or a quantity. Defaults: ``hil.analysis.verdicts.default_tolerance``.
     """
 
@@ -77,7 +77,7 @@ class WaitStep(Step):
 
 
 class HangStep(Lasting):
-    """Hang ``mass`` in place of what hangs there. ``measure`` gives the sag it causes."""
+    """Hang ``mass`` in place of the present weight. ``measure`` gives the sag that it causes."""
 
     do: Literal["hang"]
     mass: Annotated[Mass, Field(ge=0, le=1000)]
@@ -85,7 +85,7 @@ class HangStep(Lasting):
 
 
 class PushStep(Step):
-    """A push for its own time, while the behaviour before it goes on."""
+    """A push for its own time, while the previous behaviour continues."""
 
     do: Literal["push"]
     force: Force
@@ -94,7 +94,7 @@ class PushStep(Step):
 
 
 class StopStep(Step):
-    """Exercise the stop; ``measure`` keeps the time to the wire. ``for`` waits afterwards."""
+    """Exercise the stop; ``measure`` records the time to the wire. ``for`` waits afterwards."""
 
     do: Literal["stop"]
     measure: Name | None = None
@@ -177,11 +177,11 @@ class WaveformStep(FreeStep):
     _points: tuple[tuple[float, float], ...] = PrivateAttr(())
 
     def with_points(self, points: tuple[tuple[float, float], ...]) -> None:
-        """Keep what the file held (the model itself is frozen)."""
+        """Keep the points of the file (the model itself is frozen)."""
         self._points = points
 
     def value(self, text: str | None) -> float:
-        """``offset`` or ``amplitude`` in SI. Raises what ``Dimension.parse`` raises."""
+        """Return ``offset`` or ``amplitude`` in SI; raise as ``Dimension.parse`` does."""
         unit = "N" if self.of == "force" else "m"
         return 0.0 if text is None else Dimension(unit).parse(text)
 
@@ -201,7 +201,7 @@ class WaveformStep(FreeStep):
 
 
 class RampStep(FreeStep):
-    """A force, or a spring's rest position, that goes evenly from one value to another."""
+    """A force, or a spring's rest position, that changes linearly from one value to another."""
 
     do: Literal["ramp"]
     of: Literal["force", "rest"] = "force"
@@ -212,7 +212,7 @@ class RampStep(FreeStep):
     measure: None = None
 
     def value(self, text: str) -> float:
-        """``begin`` or ``end`` in SI. Raises what ``Dimension.parse`` raises."""
+        """Return ``begin`` or ``end`` in SI; raise as ``Dimension.parse`` does."""
         return Dimension("N" if self.of == "force" else "m").parse(text)
 
     def behaviour(self) -> Behaviour:
@@ -239,9 +239,9 @@ MEASURED_VALUES = {
 
 
 class WaitUntilStep(Step):
-    """Wait for a measured value, for ``at_most`` so long; later it fails the sequence.
+    """Wait for a measured value; the sequence fails after ``at_most``.
 
-    With ``above`` and ``below`` both it must lie between them. ``holds`` is for how long.
+    With both ``above`` and ``below`` it must lie between them, for the duration ``holds``.
     """
 
     do: Literal["wait_until"]
@@ -260,7 +260,7 @@ class WaitUntilStep(Step):
     at_most: Annotated[Duration, Field(gt=0, le=24 * 3600)]
 
     def value(self, text: str) -> float:
-        """``above`` or ``below`` in SI. Raises what ``Dimension.parse`` raises."""
+        """Return ``above`` or ``below`` in SI; raise as ``Dimension.parse`` does."""
         return Dimension(MEASURED_VALUES[self.measured][0]).parse(text)
 
     @property
@@ -280,7 +280,7 @@ class RepeatStep(Step):
 
 
 class SequenceStep(Step):
-    """The steps of another file, which is named from this file's directory."""
+    """The steps of another file, with a path relative to this file's directory."""
 
     do: Literal["sequence"]
     file: Annotated[str, Field(pattern=r"\.ya?ml$")]
@@ -288,7 +288,7 @@ class SequenceStep(Step):
 
 
 class Parameter(Part):
-    """A value that can be given anew at each performance, between ``least`` and ``most``."""
+    """A value between ``least`` and ``most`` that is chosen at each performance."""
 
     value: Any
     least: Annotated[Any, Field(alias="from")]
@@ -316,9 +316,9 @@ AnyStep = (
 STEPS: dict[str, type[BaseModel]] = {
     get_args(model.model_fields["do"].annotation)[0]: model for model in get_args(AnyStep)
 }
-# Steps of a file that are written out as others when it is read.
+# Steps of a file that are expanded into others when it is read.
 WRITTEN_OUT: dict[str, type[BaseModel]] = {"repeat": RepeatStep, "sequence": SequenceStep}
-STEP_MODELS = {**STEPS, **WRITTEN_OUT}  # all that a file may have
+STEP_MODELS = {**STEPS, **WRITTEN_OUT}  # all that a file may contain
 
 
 class Head(Part):

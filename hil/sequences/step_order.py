@@ -1,4 +1,4 @@
-"""Order of the steps of a sequence: power, stops, resets, and what needs a load that is held."""
+"""Order of the steps of a sequence: power, stops, resets, and steps that need a held load."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ def check_order(
 
     Args:
         written: place of each.
-        wrong: takes the place, the key, what is wrong there, and the fix.
+        wrong: takes the place, the key, the error and the fix.
     """
     powered = stopped = working = False
     for step, at in zip(steps, written, strict=True):
@@ -41,7 +41,7 @@ def check_order(
             return
         if isinstance(step, EnergiseStep):
             if powered:
-                wrong(at, "do", "the power stage is on already", "leave it out")
+                wrong(at, "do", "power is on already", "leave it out")
             powered, working = True, False
         elif isinstance(step, PowerOffStep):
             powered = working = False
@@ -68,6 +68,6 @@ def check_order(
         wrong(
             written[-1],
             "do",
-            "the sequence ends with the rig " + ("stopped" if stopped else "energised"),
+            "the sequence ends with the rig " + ("stopped" if stopped else "under power"),
             "end it with '- reset'" if stopped else "end it with '- power_off'",
         )

@@ -1,7 +1,7 @@
-"""A session by hand, taken down as a sequence file.
+"""A manual session, recorded as a sequence file.
 
 Times are rounded to 0.1 s below 10 s, to 0.5 s below a minute and to 1 s above, values to four
-significant digits: nobody's hand repeats more.
+significant digits: no hand repeats more precisely.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from hil.core import (
     Waveform,
 )
 
-SUPERSEDED_S = 0.3  # a behaviour that another of its kind replaces sooner was on the way to it
+SUPERSEDED_S = 0.3  # a behaviour replaced sooner by one of its kind was only an intermediate value
 SHORTEST_S = 0.1
 
 
@@ -43,11 +43,11 @@ class _Line:
 
 
 class TakenDown:
-    """Requests that the bench has taken, with their times, as steps.
+    """Requests that the bench has accepted, with their times, as steps.
 
     Attributes:
-        ended: by power off or a stop; nothing more is taken down.
-        left_out: what no step can say, in words.
+        ended: by power off or a stop; nothing more is recorded.
+        left_out: requests that no step can express, as text.
     """
 
     def __init__(self) -> None:
@@ -63,7 +63,7 @@ class TakenDown:
         return len(self._lines)
 
     def take(self, request: Request, time_s: float) -> None:
-        """Take down a request that was accepted at ``time_s``."""
+        """Record a request that was accepted at ``time_s``."""
         if self.ended:
             return
         if isinstance(request, PowerOn):
@@ -87,12 +87,12 @@ class TakenDown:
             self._behaviour(request, time_s)
 
     def hang(self, mass_kg: float, time_s: float) -> None:
-        """Take down that a weight was hung on the simulated rig."""
+        """Record that a weight was hung on the simulated rig."""
         if not self.ended:
             self._lines.append(_Line(time_s, "hang", {"mass": f"{mass_kg:.4g} kg"}))
 
     def stopped(self, time_s: float) -> None:
-        """End at a stop or a fault: the file ends without power there."""
+        """End at a stop or a fault: the file ends there, without power."""
         if not self.ended:
             self.ended, self._ended_s = True, time_s
 
@@ -117,7 +117,7 @@ class TakenDown:
         """Return the file's text.
 
         Raises:
-            ValueError: nothing was taken down, or nothing under power.
+            ValueError: nothing was recorded, or nothing under power.
         """
         if not any(line.do == "power_on" for line in self._lines):
             raise ValueError("nothing was done under power; power on, and apply a behaviour")
@@ -126,7 +126,7 @@ class TakenDown:
         if self._powered:
             lines.append(_Line(end_s, "power_off"))
         out = [
-            "# Taught by a session by hand; times and values are rounded.",
+            "# Recorded from a manual session; times and values are rounded.",
             f"name: {name}",
             f"profile: {profile}",
             "steps:",
@@ -137,11 +137,11 @@ class TakenDown:
         return "\n".join(out) + "\n"
 
     def write(self, file: Path, profile: str, end_s: float) -> None:
-        """Write the sequence to ``file``, and the points of its waveforms beside it.
+        """Write the sequence to ``file``, and the points of its waveforms next to it.
 
         Raises:
             ValueError: as :meth:`text`.
-            OSError: it cannot be written, or is there already.
+            OSError: it cannot be written, or exists already.
         """
         text = self.text(file.stem, profile, end_s)
         for name, points in self._tables.items():
@@ -172,7 +172,7 @@ def _step(line: _Line, lasted_s: float) -> Seq[str]:
 
 
 def _written(behaviour: Behaviour) -> tuple[str, dict[str, str], tuple[tuple[float, float], ...]]:
-    """Return the step of a behaviour, its keys, and its points; '' if there is no such step."""
+    """Return the step of a behaviour, its keys, and its points; '' if no step can express it."""
     damping = {}
     if getattr(behaviour, "damping_N_s_m", 0.0):
         damping = {"damping": f"{behaviour.damping_N_s_m / 1e3:.4g} N*s/mm"}  # type: ignore[union-attr]

@@ -26,7 +26,7 @@ def read_tolerance(text: str, kind: str, setpoint: float | None) -> float:
     Args:
         text: as written, such as ``5 %`` or ``2 N/mm``.
         kind: of the figure.
-        setpoint: in the figure's unit, None if a share of it means nothing.
+        setpoint: in the figure's unit, None if a share of it is meaningless.
 
     Raises:
         ValueError: "what; fix".
@@ -35,9 +35,7 @@ def read_tolerance(text: str, kind: str, setpoint: float | None) -> float:
     match = _PERCENT.fullmatch(text)
     if match is not None:
         if setpoint is None:
-            raise ValueError(
-                f"a share of nothing is not a tolerance; write for instance '{example}'"
-            )
+            raise ValueError(f"a percentage needs a setpoint; write for instance '{example}'")
         value = float(match[1]) / 100.0 * abs(setpoint)
     else:
         try:
@@ -48,19 +46,19 @@ def read_tolerance(text: str, kind: str, setpoint: float | None) -> float:
                 f"{error.message()}; write for instance {percent}'{example}'"
             ) from None
     if not (value > 0 and math.isfinite(value)):
-        raise ValueError(f"'{text}' allows nothing; write for instance '{example}'")
+        raise ValueError(f"'{text}' is not above 0; write for instance '{example}'")
     return value
 
 
 def declared_tolerance(step: Any, kind: str) -> float | None:
-    """Return what a checked step declares, in the figure's unit; None for the default."""
+    """Return the tolerance that a checked step declares, in the figure's unit; None for the default."""
     if step.tolerance is None:
         return None
     return read_tolerance(step.tolerance, kind, figure_setpoint(step))
 
 
 def figure_setpoint(step: Any) -> float | None:
-    """Return the setpoint that a percentage is of, in N or N/mm; None if there is none."""
+    """Return the setpoint that a percentage refers to, in N or N/mm; None if there is none."""
     if step.do == "constant_force":
         return float(step.force) or None
     return float(step.stiffness) / 1e3 if step.do == "virtual_spring" else None

@@ -10,13 +10,13 @@ from hil.core import MOST_POINTS
 
 
 def read_points(path: Path) -> tuple[tuple[float, float], ...]:
-    """Time in s and value of a CSV file with the header ``time_s,value``.
+    """Return time in s and value from a CSV file with the header ``time_s,value``.
 
     Raises:
         ValueError: "what; fix", naming the file and line.
     """
     if not path.is_file():
-        raise ValueError(f"no file '{path.name}'; its name is taken from this file's directory")
+        raise ValueError(f"no file '{path.name}'; its path is relative to this file's directory")
     points: list[tuple[float, float]] = []
     try:
         with path.open(newline="", encoding="utf-8-sig") as stream:
@@ -39,7 +39,7 @@ def read_points(path: Path) -> tuple[tuple[float, float], ...]:
                 if not (math.isfinite(moment) and math.isfinite(value)):
                     raise ValueError(f"{where}: not finite; write plain numbers")
                 if moment < 0 or (points and moment <= points[-1][0]):
-                    raise ValueError(f"{where}: time does not grow; sort the rows by time_s")
+                    raise ValueError(f"{where}: time does not increase; sort the rows by time_s")
                 points.append((moment, value))
                 if len(points) > MOST_POINTS:
                     raise ValueError(

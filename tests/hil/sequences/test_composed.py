@@ -104,12 +104,12 @@ MISTAKES = [
     ("with: {stiffness", "with: {stifness", "ladder", "stifness", "no parameter", "'stiffness'"),
     ("15 N/mm", "25 N/mm", "ladder", "25 N/mm", "outside its range", "'5 N/mm' to '20 N/mm'"),
     ("file: soft.yaml", "file: sft.yaml", "ladder", "sft.yaml", "no file", "directory"),
-    ("file: soft.yaml", "file: ladder.yaml", "ladder", "file: ladder", "takes itself in", "out"),
+    ("file: soft.yaml", "file: ladder.yaml", "ladder", "file: ladder", "includes itself", "out"),
     ("at_most: 2 s", "at_mst: 2 s", "ladder", "at_mst", "unknown key", "at_most"),
     ("above: 11 mm", "above: 11 N", "ladder", "11 N", "not of the kind m", "'20 mm'"),
-    ("        above: 11 mm\n", "", "ladder", "- do: wait_until", "nothing is waited", "above"),
+    ("        above: 11 mm\n", "", "ladder", "- do: wait_until", "no condition", "above"),
     ("above: 11 mm", "above: 9 mm\n        below: 8 mm", "ladder", "9 mm", "no value", "smaller"),
-    ("holds: 50 ms", "holds: 3 s", "ladder", "holds: 3", "hold so long", "at_most"),
+    ("holds: 50 ms", "holds: 3 s", "ladder", "holds: 3", "hold for so long", "at_most"),
     ("measured: output_position", "measured: place", "ladder", "place", "", "output_position"),
     ("{parameter: rounds}", "20000", "ladder", "20000", "10000", ""),
     ("{parameter: rounds}", "2000", "ladder", "do: repeat", "more than 5000 steps", "repeat less"),
@@ -181,7 +181,7 @@ def test_files_within_files_are_bounded_in_depth(tmp_path: Path) -> None:
         inner = f"{{do: sequence, file: f{n + 1}.yaml}}"
         (tmp_path / f"f{n}.yaml").write_text(f"name: f{n}\nsteps:\n  - {inner}\n")
     (tmp_path / "f9.yaml").write_text("name: f9\nsteps:\n  - tare\n")
-    with pytest.raises(ProfileError, match=r"f7.yaml:3: .*more than 8 files within each other"):
+    with pytest.raises(ProfileError, match=r"f7.yaml:3: .*files nested more than 8 deep"):
         load_sequence(tmp_path / "f0.yaml")
     assert len(load_sequence(tmp_path / "f2.yaml").steps) == 1
 
@@ -207,5 +207,5 @@ def test_what_does_not_come_in_time_fails_with_the_last_value(tmp_path: Path) ->
     text = WHOLE.replace("above: 11 mm", "above: 30 mm").replace("at_most: 2 s", "at_most: 0.3 s")
     ended, rows = performed(written(tmp_path, text))
     assert ended.how == "failed"
-    assert "output position above 30 mm for 0.05 s did not come within 0.3 s" in ended.text
+    assert "output position above 30 mm for 0.05 s was not reached within 0.3 s" in ended.text
     assert rows[-1][INDEX["power_stage"]] == PowerStage.OFF

@@ -96,7 +96,7 @@ def test_it_pauses_holding_the_position_and_only_where_nothing_rests_on_what_act
     ]
     assert isinstance(holds[2], HoldPosition) and 0.010 < holds[2].position_m < 0.018
     assert position == pytest.approx(holds[4].position_m, abs=1e-3)
-    assert [r.text for r in asked if isinstance(r, Marker)] == ["paused", "goes on"] * 4
+    assert [r.text for r in asked if isinstance(r, Marker)] == ["paused", "resumed"] * 4
 
 
 def test_a_stop_in_a_pause_ends_the_sequence(tmp_path: Path) -> None:

@@ -90,7 +90,7 @@ MISTAKES = [
         "",
         "virtual_spring",
         "steps[2].do",
-        "ends with the rig energised",
+        "ends with the rig under power",
         "'- power_off'",
     ),
     (
@@ -239,8 +239,8 @@ def test_a_force_waveform_in_millimetres_is_refused(tmp_path: Path) -> None:
         ("time_s,value\n0,1\nx,2\n", "f.csv:3: not two numbers"),
         ("time_s,value\n0,1\n1,2,3\n", "f.csv:3: not two numbers"),
         ("time_s,value\n0,1\n1,nan\n", "f.csv:3: not finite"),
-        ("time_s,value\n0,1\n0,2\n", "f.csv:3: time does not grow"),
-        ("time_s,value\n-1,1\n0,2\n", "f.csv:2: time does not grow"),
+        ("time_s,value\n0,1\n0,2\n", "f.csv:3: time does not increase"),
+        ("time_s,value\n-1,1\n0,2\n", "f.csv:2: time does not increase"),
         ("time_s,value\n0,1\n", "fewer than two points"),
         (
             "time_s,value\n" + "".join(f"{i},0\n" for i in range(2001)),
@@ -326,14 +326,14 @@ def test_a_tolerance_is_read_into_the_figures_own_unit(
     ("old", "new", "what", "fix"),
     [
         ("measure: medium", "measure: medium\n    tolerance: 5 N", "not of the kind", "'2 N/mm'"),
-        ("measure: medium", "measure: medium\n    tolerance: 0 %", "allows nothing", "'2 N/mm'"),
+        ("measure: medium", "measure: medium\n    tolerance: 0 %", "not above 0", "'2 N/mm'"),
         ("measure: medium", "measure: medium\n    tolerance: -5 %", "cannot be read", "'5 %'"),
         ("measure: medium", "measure: medium\n    tolerance: 5", "tolerance", ""),
         ("for: 2 s", "for: 2 s\n    tolerance: 5 %", "measures nothing", "add 'measure: NAME'"),
         (
             "for: 2 s",
             "for: 2 s\n    measure: held\n    tolerance: 5 %",
-            "share of nothing",
+            "needs a setpoint",
             "'1 mm'",
         ),
     ],
