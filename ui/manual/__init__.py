@@ -1,4 +1,4 @@
-"""The manual: prose pages beside this file, reference pages written from the code."""
+"""The manual: prose pages in this folder, reference pages written from the code."""
 
 from __future__ import annotations
 

@@ -17,7 +17,7 @@ MEASURE_TESTS = "{measure_tests}"  # in a page: the table of guarded tests
 
 
 class ManualError(Exception):
-    """A topic that the manual does not have; the text names near ones."""
+    """A topic that the manual does not have; the text names similar ones."""
 
 
 @dataclass(frozen=True)

@@ -19,11 +19,12 @@ class KeyUse:
     """One key.
 
     Attributes:
-        name: by which code asks for it.
-        key: as written on keyboards, and as a button shows it unless ``short`` does.
+        name: identifier used by code.
+        key: label on keyboards, and on a button unless ``short`` is set.
         meaning: the same on every page.
-        where: page to what it does there; '' where the meaning says it all.
-        by_focus: it acts in what has the focus, not on the page.
+        where: page to its effect there; '' if the meaning is enough.
+        short: label on a button.
+        by_focus: it acts on the focused widget, not on the page.
     """
 
     name: str
@@ -58,23 +59,23 @@ KEYS = (
         KeyUse(f"page_{number}", f"F{number}", f"the page {page}")
         for number, page in enumerate(PAGES, 2)
     ),
-    KeyUse("freeze", "F8", "freeze the charts, or let them go on", _on("Operate")),
+    KeyUse("freeze", "F8", "freeze the charts, or let them run on", _on("Operate")),
     KeyUse("theme", "F9", "light or dark"),
     KeyUse("list", "F10", "hide the list, or show it", _on("Runs")),
     KeyUse("open_house", "F11", "open house: lock this window for visitors", _on("Operate")),
     KeyUse(
-        "edit", "F12", "edit the picked sequence, or a new one; close the editor", _on("Operate")
+        "edit", "F12", "edit the selected sequence, or a new one; close the editor", _on("Operate")
     ),
     KeyUse(
         "enter",
         "Enter",
-        "the act that stands first",
+        "the primary action",
         _on(
             Operate="apply the behaviour",
             Bring_up="done, or the number typed",
             Calibrate="done, or the number typed",
             Measure="done, or the number typed",
-            Runs="open the chosen run, or all that are joined",
+            Runs="open the selected run, or all joined runs",
             Size="put all parts together, in a field",
         ),
     ),
@@ -95,8 +96,8 @@ KEYS = (
         for number in range(7, 10)
     ),
     KeyUse("space", "Space", "hold to run", _on("Operate", *_GUIDED), by_focus=True),
-    KeyUse("accept", "A", "accept what was found", _on("Calibrate")),
-    KeyUse("end", "B", "abort what runs", _on("Operate", *_GUIDED)),
+    KeyUse("accept", "A", "accept the result", _on("Calibrate")),
+    KeyUse("end", "B", "abort what is running", _on("Operate", *_GUIDED)),
     KeyUse("cursors", "C", "next cursor of the chart", _on("Operate", "Runs")),
     KeyUse(
         "data",
@@ -108,13 +109,13 @@ KEYS = (
         "present",
         "E",
         "the present",
-        _on(Operate="charts back to it", Runs="the last ten minutes, which go on"),
+        _on(Operate="charts back to it", Runs="the last ten minutes, live"),
     ),
     KeyUse("follow", "F", "follow: each change of a field acts at once", _on("Operate")),
     KeyUse(
         "begin",
         "G",
-        "begin, or go on",
+        "begin, or continue",
         _on(*_GUIDED, Operate="the sequence", Size="put all parts together"),
     ),
     KeyUse("hands", "H", "simulated hands answer", _on(*_GUIDED)),
@@ -151,19 +152,19 @@ KEYS = (
         "O",
         "the zero",
         _on(
-            Operate="of positions: how it came about, state it, or hold to seek it",
+            Operate="of positions: see its source, state it, or hold to seek it",
             Calibrate="of the deflection sensor: check it",
         ),
     ),
     KeyUse("teach", "Q", "teach a sequence by what you do; end and write it", _on("Operate")),
-    KeyUse("sequences", "S", "sequences in the place of the behaviours, and back", _on("Operate")),
+    KeyUse("sequences", "S", "sequences in place of the behaviours, and back", _on("Operate")),
     KeyUse(
         "use",
         "U",
-        "use what was found",
+        "use the result",
         _on(
             Bring_up="write the values into the profile",
-            Calibrate="take the calibration",
+            Calibrate="use the calibration",
             Measure="try the redesigned force loop, then write it into the profile",
             Size="write the profile of the choice",
         ),
@@ -171,15 +172,15 @@ KEYS = (
     KeyUse("view", "V", "next picture, plot or view", _on(*PAGES)),
     KeyUse("window", "W", "next length of the charts' window", _on("Operate", "Runs")),
     KeyUse("cannot", "X", "cannot be done", _on(*_GUIDED)),
-    KeyUse("tare", "Z", "tare, or take it back", _on("Operate")),
+    KeyUse("tare", "Z", "tare, or remove it", _on("Operate")),
     KeyUse(
         "keep",
         "Ins",
         "keep",
         _on(
-            Operate="what is set, as a preset under the first free of 6 to 9",
+            Operate="the settings, as a preset under the first free of 6 to 9",
             Calibrate="the calibration as evidence",
-            Runs="pin the run: at the top of the list, never into the bin",
+            Runs="pin the run: at the top of the list, never in the bin",
         ),
     ),
     KeyUse(
@@ -194,21 +195,21 @@ KEYS = (
         _on(Calibrate="next law", Runs="next way to align joined runs"),
         short="comma",  # the sign alone is not seen on a button
     ),
-    KeyUse("leave_out", "-", "leave it out, or take it in", _on("Measure")),
+    KeyUse("leave_out", "-", "exclude it, or include it", _on("Measure")),
     KeyUse("tour", "Ctrl+T", "a tour of the page; again: leave it", _on("Bring-up", "Calibrate")),
     KeyUse("tour_next", "Ctrl+N", "the tour's next caption", _on("Bring-up", "Calibrate")),
     KeyUse("search", "Ctrl+F", "search", _on("Runs")),
     KeyUse(
         "put_back",
         "Ctrl+Z",
-        "put back what was there before",
-        _on(Operate="the tare before its last change", Runs="the run that was discarded last"),
+        "restore the previous state",
+        _on(Operate="the tare before its last change", Runs="the last discarded run"),
     ),
     KeyUse(
         "export",
         "Ctrl+S",
         "save to a file",
-        _on(Operate="the sequence in the editor", Runs="what is selected; again: leave it"),
+        _on(Operate="the sequence in the editor", Runs="the selection; again: leave it"),
     ),
     KeyUse(
         "complete", "Ctrl+Space", "complete the word at the cursor", _on("Operate"), short="Ctrl+␣"
@@ -219,7 +220,7 @@ KEYS = (
     KeyUse(
         "arrows",
         "arrows",
-        "move in what has the focus",
+        "move in the focused widget",
         _on(
             Operate="value of a field, cursor of the charts",
             Runs="cursor, with Shift the second one, with Ctrl ten times as far; up and down zoom",
@@ -245,7 +246,7 @@ def unlock_problem(letters: str) -> str:
 def key_page() -> str:
     """Return the page of keys as Markdown."""
     lines = [
-        "One key has one meaning, on every page; where a page has no use for it, it does nothing.",
+        "One key has one meaning, on every page; on a page that does not use it, it does nothing.",
         "",
         "| key | meaning | where |",
         "|---|---|---|",

@@ -1,4 +1,4 @@
-"""Reference pages written from the code, so that they cannot fall behind it."""
+"""Reference pages written from the code, so that they cannot become outdated."""
 
 from __future__ import annotations
 
@@ -90,7 +90,7 @@ def _keys(model: type[BaseModel], prefix: str) -> Iterator[tuple[str, str, str, 
 
 
 def _models(annotation: Any) -> Iterator[type[BaseModel]]:
-    """Yield the models that a field may hold; none for a plain value."""
+    """Yield the models that a field may hold; nothing for a plain value."""
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         yield annotation
     elif typing.get_origin(annotation) in (typing.Union, types.UnionType, typing.Annotated):

@@ -42,45 +42,45 @@ HEAD = """\
 # Figures
 
 Measured by the programs in `tests/benchmarks` and `tests/campaigns`; each takes `--check`, which judges
-its goals, and `--json`. This page is written from that by `tests/ui/manual/write_figures.py`. A figure
-stands beside one that was measured in the same run: computers differ by a factor of two.
+its goals, and `--json`. `tests/ui/manual/write_figures.py` writes this page from their output. Each figure
+is compared with one measured in the same run: computers differ by a factor of two.
 
-A shared virtual machine takes a processor away from its guest for milliseconds. An empty loop beside the
+A shared virtual machine takes a processor away from its guest for milliseconds. An empty loop next to the
 rig host loses the same cycles; `limits.cycle_late` stops the rig when such a pause is too long.
 """
 FAULTS = """\
 Sessions of the simulated footplate trainer in lockstep: every fault that can be
 [rehearsed](rehearse.md), in each behaviour, under several weights, alone and in pairs. *Force* is the
-largest true spring force in units of the limit that trips, *end* the hardest that was met; in brackets
-the same where power was removed between the fault and the stop. A session falls short with more than
+largest true spring force in units of the limit that trips, *end* the hardest end impact; in brackets
+the same if power is removed between the fault and the stop. A session falls short with more than
 1.05 or 20 mm/s, unless it does so without power as well, or, under a weight or a hand, braked with all
-the permitted force 20 ms after it came; if it goes on for more than 100 ms after a fault that must stop
-it, or with a figure that is no longer true; or if the stop has a wrong name. A drive that ignores OFF
-runs free until its own watch acts, for 65 ms: that time is judged there, not the end. With a law that was
-false by up to a fourth before the rig first moved, the force limit is as false.
+the permitted force 20 ms after it came; if it continues for more than 100 ms after a fault that must stop
+it, or with a figure that is no longer valid; or if the stop names a wrong cause. A drive that ignores OFF
+runs free until its own watchdog acts, for 65 ms: that time is judged there, not the end impact. With a law
+that was wrong by up to a quarter before the rig first moved, the force limit is equally wrong.
 """
 CLIENTS = """\
 A bench in Running, attacked on local sockets and over the network at once. `replayed` and `reordered`
-are real requests of the holder, sent by another, with old dates and with new ones; `below` breaks the
-protocol itself. *s* is the time under attack, *load* the computer's load average, *pauses* how often the rig
-host reported one above 5 ms. The attackers are held back for 2 s after
-each 4 s: *without* is the wake-up then, in the same minutes. Times in us.
+are real requests of the holder, sent by another client, with old and with new timestamps; `below` breaks
+the protocol itself. *s* is the time under attack, *load* the computer's load average, *pauses* the number
+of pauses above 5 ms that the rig host reported. The attackers pause for 2 s after
+each 4 s: *without* is the wake-up latency then, in the same minutes. Times in us.
 """
 KILLS = """\
 Each process of a live bench killed, or stopped by SIGSTOP for a while, the rig host's socket on the bus
 shut down, the recorder's file system filled up: in De-energised, while power comes on, in Standby,
 Running, during a controlled stop, tripped and in the bring-up. Each row is the worst over these states;
-power as the drive's statusword on the bus shows it. There is no process for input and output alone: they
+power is taken from the drive's statusword on the bus. Input and output have no process of their own: they
 are in the rig host's one thread.
 """
 FULL_DISK = """\
-An hour of samples at 1 kHz, random so that nothing is gained by compressing them, given to the recorder's
-writing thread as fast as it takes them, on a disk that refuses every byte meanwhile.
+An hour of samples at 1 kHz, random so that compression gains nothing, passed to the recorder's
+writing thread as fast as it accepts them, while the disk refuses every byte.
 """
 
 
 def figures_page() -> str:
-    """Return the page, from what is kept."""
+    """Return the page written from the kept results."""
     parts = [HEAD]
     for name in BENCHMARKS:
         if (kept := KEPT / f"{name}.json").exists():
@@ -103,7 +103,7 @@ def _benchmark(program: str, data: dict[str, Any]) -> str:
             lines.append(_table_row([row["name"], row["unit"], str(row["count"]), *values]))
         lines.append("")
     if data["figures"]:
-        lines.append(_table_head(["figure", "value", "unit", "goal", "beside"]))
+        lines.append(_table_head(["figure", "value", "unit", "goal", "compared with"]))
         for figure in data["figures"]:
             goal = _goal(figure)
             if goal and not figure["reached"]:
@@ -126,7 +126,7 @@ def _benchmark(program: str, data: dict[str, Any]) -> str:
 
 def _faults(data: dict[str, Any]) -> str:
     lines = [
-        "## Faults thrown into running sessions\n",
+        "## Faults injected into running sessions\n",
         f"`campaigns/faults.py`, {data['sessions']} sessions, {data['date']}, {data['machine']}.\n",
         FAULTS,
         _table_head(list(data["table"][0])),
@@ -138,7 +138,7 @@ def _faults(data: dict[str, Any]) -> str:
 def _clients(data: dict[str, Any]) -> str:
     sent = next(row["sent"] for row in data["table"] if row["attack"] == "all attacks")
     lines = [
-        "## Hostile clients beside a bench that works\n",
+        "## Hostile clients on a running bench\n",
         f"`campaigns/clients.py`, {sent} messages, {data['date']}, {data['machine']}.\n",
         CLIENTS,
         *_rows(data["table"]),
@@ -166,9 +166,9 @@ def _full_disk(data: dict[str, Any]) -> str:
                 "## A full disk\n",
                 f"`campaigns/full_disk.py`, {data['date']}, {data['machine']}.\n",
                 FULL_DISK,
-                f"- full for {data['full_s']} s of samples: {data['most_waiting_MB']} MB wait at most, "
-                f"{data['lost_samples']} samples are lost, {data['lost_after_room']} once there is room",
-                *(f"- the operator is told: {text}" for text in data["told"]),
+                f"- full for {data['full_s']} s of samples: at most {data['most_waiting_MB']} MB waiting, "
+                f"{data['lost_samples']} samples lost, {data['lost_after_room']} once there is room",
+                *(f"- the operator is notified: {text}" for text in data["told"]),
             ]
         )
         + "\n"
