@@ -14,7 +14,7 @@ from hil.core import Limit
 from hil.profile import Profile
 from hil.supervision.carried_load import CarriedLoad
 from hil.supervision.force_caps import FlatCap, SpeedCap, TravelCap
-from hil.supervision.torque_caps import CurrentCap, NutSpeedCap, SupplyCap
+from hil.supervision.torque_caps import CurrentCap, NutSpeedCap, SpringRoomCap, SupplyCap
 
 DAMPING_SHARE = 0.25  # of the force loop's bandwidth
 
@@ -24,7 +24,8 @@ class Bounds:
 
     Attributes:
         torque_limit_N_m: most motor torque by the current limit, either way.
-        torque_low_N_m, torque_high_N_m: caps by that limit, supply and nut speed, low ≤ high.
+        torque_low_N_m, torque_high_N_m: caps by that limit, supply, nut speed, and room to the force that
+            trips where cycles come late; low ≤ high.
         low_torque_limit, high_torque_limit: the ``Limit`` each of the two comes from.
         force_low_N, force_high_N: the shaped force must lie between, low ≤ high.
         low_limit, high_limit: the ``Limit`` each of the two comes from.
@@ -41,6 +42,7 @@ class Bounds:
         self._current = CurrentCap(profile)
         self._supply = SupplyCap(profile)
         self._nut_speed = NutSpeedCap(profile)
+        self._spring_room = SpringRoomCap(profile)
         self.use_loop(profile)
         self.reset()
 
@@ -49,14 +51,16 @@ class Bounds:
         self._bandwidth = DAMPING_SHARE * 2 * math.pi * profile.control.force_bandwidth
 
     def use_calibration(self, profile: Profile) -> None:
-        """Renew the flat caps: the spring law has changed."""
+        """Renew the caps that rest on the spring law: it has changed."""
         self.flat.use_calibration(profile)
+        self._spring_room.use_calibration(profile)
 
     def narrow(self, force_N: float, speed_m_s: float) -> None:
         """Hold force and speed to these limits from now on, N and m/s."""
         self.flat.narrow(force_N)
         self._speed.narrow(speed_m_s)
         self._nut_speed.narrow(speed_m_s)
+        self._spring_room.narrow(force_N)
 
     def reset(self) -> None:
         """Forget the load; the ends are found anew from the first position seen."""
@@ -103,6 +107,7 @@ class Bounds:
         self._current.renew(motor_heat, temperature_degC, current_A, loss_factor)
         self._supply.renew(nut_velocity, supply_V)
         self._nut_speed.renew(nut_velocity, spring_force_N, estimator.step_s)
+        self._spring_room.renew(estimator, spring_force_N, self._nut_speed.stands_s)
         self._narrow_torque()
 
         load, flat = self.load, self.flat
@@ -134,6 +139,13 @@ class Bounds:
         if speed.low_N_m > low:
             low = speed.low_N_m if speed.low_N_m < high else high
             low_limit = Limit.SPEED
+        room = self._spring_room
+        if room.high_N_m < high:
+            high = room.high_N_m if room.high_N_m > low else low
+            high_limit = Limit.FORCE
+        if room.low_N_m > low:
+            low = room.low_N_m if room.low_N_m < high else high
+            low_limit = Limit.FORCE
         self.torque_limit_N_m = current.torque_N_m
         self.limited = current.limited
         self.torque_low_N_m, self.torque_high_N_m = low, high

@@ -4,14 +4,15 @@ The current limit; what the supply can still drive through the winding against t
 kt·(±V − kt·ω)/R, so that the force controller knows beforehand what it will not get (below that
 the drive's own current loop makes up for the back-EMF: it is commanded in torque); and a speed
 control of the nut, which acts within a cycle when a load comes off at once and the springs throw
-output and nut apart.
+output and nut apart. Where cycles come late, a torque may stand so long that the nut strains the
+springs beyond their force limit: then it is bounded by the room that is left to that as well.
 """
 
 from __future__ import annotations
 
 import math
 
-from hil.control import MODULATION
+from hil.control import MODULATION, Estimator, ForceCalibration
 from hil.core import Limit
 from hil.profile import Profile
 
@@ -20,6 +21,7 @@ NUT_BRAKING_S = 0.008  # in which the nut is brought back to its speed limit
 # A torque stands until the next cycle, which may come this many times as late as one did within that time,
 # but no later than the profile bears. Assumptions.
 LATE_TIMES, LATE_AGAIN_S = 2.0, 0.5
+LATE_PERIODS = 1.5  # a step beyond this is a late cycle
 ACTING = 0.97  # of a limited current: from here the bound counts as acting
 
 
@@ -104,9 +106,12 @@ class NutSpeedCap:
 
     Attributes:
         low_N_m, high_N_m: interval.
+        stands_s: for how long a torque may stand where cycles came late; 0 where they did not.
     """
 
     def __init__(self, profile: Profile) -> None:
+        self._late_from_s = LATE_PERIODS / profile.control.rate
+        self.stands_s = 0.0
         self._per_metre = profile.actuator.radians_per_metre
         self._viscous = profile.actuator.friction.viscous * self._per_metre**2
         self._mass = profile.actuator.reflected_mass
@@ -124,7 +129,64 @@ class NutSpeedCap:
         longest = self._longest_s * LATE_AGAIN_S / (LATE_AGAIN_S + step_s)
         self._longest_s = longest = step_s if step_s > longest else longest
         stands_s = min(LATE_TIMES * longest, self._most_late_s)
+        self.stands_s = stands_s if longest > self._late_from_s else 0.0
         gain = self._mass / (stands_s if stands_s > NUT_BRAKING_S else NUT_BRAKING_S)
         balanced = spring_force + self._viscous * nut_velocity
         self.high_N_m = (balanced + gain * (self._speed - nut_velocity)) / self._per_metre
         self.low_N_m = (balanced - gain * (self._speed + nut_velocity)) / self._per_metre
+
+
+class SpringRoomCap:
+    """Torque after which the nut can still be stopped within the force that trips (``Limit.FORCE``).
+
+    Only where cycles come late. With the room r to that force, the speed v at which the nut strains the
+    springs and the time T for which a torque may stand, the speed u reached then leaves u²/2b to brake:
+    T·(v + u)/2 + u²/2b = r. The output is taken to go on as it does, the springs to push back as now.
+
+    Attributes:
+        low_N_m, high_N_m: interval.
+    """
+
+    def __init__(self, profile: Profile) -> None:
+        actuator, limits = profile.actuator, profile.limits
+        self._per_metre = actuator.radians_per_metre
+        self._viscous = actuator.friction.viscous * self._per_metre**2
+        self._mass = actuator.reflected_mass
+        motor = actuator.motor
+        most_N_m = min(limits.current.limited, motor.peak_current) * motor.torque_constant
+        self._braking = most_N_m * self._per_metre / self._mass
+        self._tripped_share = limits.force.tripped / limits.force.limited
+        self._force = limits.force.limited
+        self.low_N_m, self.high_N_m = -math.inf, math.inf
+        self.use_calibration(profile)
+
+    def use_calibration(self, profile: Profile) -> None:
+        """Renew the room: the spring law has changed."""
+        self._law = ForceCalibration(profile.calibration, profile.sensors.deflection)
+        self.narrow(self._force)
+
+    def narrow(self, force: float) -> None:
+        """Trip in proportion to this force limit in N from now on."""
+        self._force = force
+        most = self._tripped_share * force
+        self._high_m, self._low_m = self._law.deflection_for(most), self._law.deflection_for(-most)
+
+    def renew(self, estimator: Estimator, spring_force: float, stands_s: float) -> None:
+        """Renew the interval; ``stands_s`` as in :class:`NutSpeedCap`, 0 for no cap at all."""
+        if not stands_s > 0.0:
+            self.low_N_m, self.high_N_m = -math.inf, math.inf
+            return
+        rate, deflection = estimator.deflection_rate_m_s, estimator.deflection_m
+        balanced = spring_force + self._viscous * estimator.nut_velocity_m_s
+        up = self._reached(self._high_m - deflection, rate, stands_s) - rate
+        down = self._reached(deflection - self._low_m, -rate, stands_s) + rate
+        self.high_N_m = (balanced + self._mass * up / stands_s) / self._per_metre
+        self.low_N_m = (balanced - self._mass * down / stands_s) / self._per_metre
+
+    def _reached(self, room: float, rate: float, stands_s: float) -> float:
+        """Most speed in m/s at the end, straining the springs; negative where none is left."""
+        left = room - 0.5 * stands_s * rate
+        if not left > 0.0:
+            return 2.0 * left / stands_s
+        half = 0.5 * stands_s
+        return self._braking * (math.sqrt(half * half + 2.0 * left / self._braking) - half)
