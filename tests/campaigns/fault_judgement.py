@@ -72,6 +72,11 @@ def removable(session: Session) -> bool:
     return not any(FAULTS[name].entry.get("value") == 2.0 for name in session.faults)
 
 
+def excused(outcome: Outcome) -> bool:
+    """Whether its force is beyond what is permitted, and removal of power would bring as much."""
+    return outcome.share > MOST_FORCE and not any("force" in s for s in shortfalls(outcome))
+
+
 def shortfalls(outcome: Outcome) -> list[str]:
     """What is not as it must be."""
     if not removable(outcome.session):

@@ -53,6 +53,7 @@ class Outcome:
         visible_s: for how long a false figure could be seen before the stop.
         unseen_N: largest false force that nothing on the rig showed (see ``fault_watch``).
         cause, text: of the stop; 0 if none. own: the session stops so without a fault.
+        peak: where the largest force came (see ``fault_watch``).
     """
 
     session: Session
@@ -70,6 +71,7 @@ class Outcome:
     cause: int
     text: str
     own: bool
+    peak: str = ""
 
     @property
     def stopped(self) -> bool:

@@ -24,6 +24,10 @@ FALSE_SHARE, FALSE_M, MEAN_S = 0.05, 0.001, 0.020
 MOVING_M_S, MOVED_S, FRICTION_TIMES = 0.008, 0.015, 1.5
 UNKNOWN_SHARE = 0.25  # of the force, on a rig that has not moved under power yet
 ENERGISED = (PowerStage.ON, PowerStage.CHANGING, PowerStage.QUICK_STOP)
+SOLID_SHARE = 0.98  # of the deflection at which the coils touch
+# Places of the largest force.
+POWERED, REMOVED = "under power", "power removed"
+SOLID, AT_END = "springs solid", "at an end"
 
 
 class Watch:
@@ -35,6 +39,8 @@ class Watch:
         self.core.reset_peaks()
         self.began_s = self.now_s + bench.period_s
         self.stopped_s = self.false_s = math.nan
+        self.peak, self._peak_N = "", 0.0
+        self.borne_N = 0.0  # by the springs at the stop
         self.false_N = self._false_N = self._false_m = 0.0
         self.visible_s = self.unseen_N = self._moved_s = self._sense = 0.0
         self._froze_moving = abs(self.core.physics.nut_velocity_m_s) > MOVING_M_S
@@ -60,12 +66,36 @@ class Watch:
         while self.now_s < end_s:
             before = self.now_s
             row = bench.step()
+            self.note_peak()
             if math.isnan(self.stopped_s):
                 off = self.core.power not in ENERGISED
                 if bench.bench.state is State.STOPPED or off:
                     self.stopped_s = self._lost_s(before, off)
+                    self.borne_N = self.core.physics.spring_force_N
                     return
                 self._hold_against_truth(row, self.now_s - before)
+
+    def fall(self, seconds: float) -> None:
+        """Let time pass after the stop."""
+        for _ in range(round(seconds / self.bench.period_s)):
+            self.bench.step()
+            self.note_peak()
+
+    def note_peak(self) -> None:
+        """Follow where the largest spring force came: with or without power, springs solid, at an end."""
+        core = self.core
+        if not core.peak_spring_force_N > self._peak_N:
+            return
+        self._peak_N = core.peak_spring_force_N
+        physics, parameters = core.physics, core.parameters
+        powered = core.power in ENERGISED and self.bench.bench.state is not State.STOPPED
+        place = [POWERED if powered else REMOVED]
+        deflection = abs(physics.nut_position_m - physics.output_position_m)
+        if deflection > SOLID_SHARE * parameters.spring_solid_m:
+            place.append(SOLID)
+        if not 0.0 < physics.output_position_m < parameters.stroke_m:
+            place.append(AT_END)
+        self.peak = ", ".join(place)
 
     def _lost_s(self, before_s: float, off: bool) -> float:
         """Moment of the stop: in a long cycle the drive's own watch acts within it."""

@@ -30,7 +30,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(1, str(Path(__file__).parents[1] / "benchmarks"))
 
-from fault_judgement import END_MM_S, MOST_FORCE, named, shortfalls
+from fault_judgement import END_MM_S, MOST_FORCE, excused, named, shortfalls
 from fault_runs import run
 from fault_sessions import Outcome, Session, parsed, sessions, snippet
 from fault_table import FAULTS
@@ -90,13 +90,17 @@ def row(name: str, of: list[Outcome]) -> dict[str, str | int]:
 
 
 def rows(outcomes: list[Outcome]) -> list[dict[str, str | int]]:
-    """A row for each fault alone, one for the pairs, one for all."""
+    """A row for each fault alone, one for the pairs, one for all; of all, where forces are excused."""
     single = [o for o in outcomes if len(o.session.faults) == 1]
     by_fault = {name: [o for o in single if o.session.faults == (name,)] for name in FAULTS}
     found = [row(name, of) for name, of in by_fault.items() if of]
     if pairs := [o for o in outcomes if len(o.session.faults) > 1]:
         found.append(row("pairs", pairs))
-    return [*found, row("all", outcomes)]
+    found.append(row("all", outcomes))
+    beyond = [o for o in outcomes if excused(o)]
+    for place in sorted({o.peak for o in beyond}):
+        found.append(row(f"excused: {place}", [o for o in beyond if o.peak == place]))
+    return found
 
 
 def badness(outcome: Outcome) -> float:
@@ -114,7 +118,8 @@ def report(outcomes: list[Outcome], wall_s: float, worst: int = WORST) -> None:
     """Print the table and the worst sessions.
 
     ``force`` is a share of the limit that trips; in brackets: without power. ``unseen``: largest
-    false force that friction carried, so that nothing on the rig could show it.
+    false force that friction carried, so that nothing on the rig could show it. The last rows are
+    sessions whose force is beyond what is permitted and that do not fall short, by where it came.
     """
     heads: dict[str, str | int] = {name: name for name in WIDTHS}
     for cells in (heads, *rows(outcomes)):
