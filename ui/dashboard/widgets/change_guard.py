@@ -1,4 +1,4 @@
-"""Guard against needless drawing: a widget draws again only what has changed. No Qt."""
+"""Guard against needless redrawing: a widget redraws only what has changed. No Qt."""
 
 from __future__ import annotations
 
@@ -12,10 +12,10 @@ class ChangeGuard:
         self._last: tuple[object, ...] | None = None
 
     def already(self, *what: object) -> bool:
-        """Return whether just this was shown last; if not, it is from now on.
+        """Return whether exactly this was shown last, and remember it.
 
-        Texts and numbers are compared by value, all else by being the same thing: arrays in it
-        have no one answer to whether they are equal.
+        Texts and numbers are compared by value, everything else by identity: comparing arrays
+        gives no single truth value.
         """
         last, self._last = self._last, what
         return (

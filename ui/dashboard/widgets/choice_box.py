@@ -1,4 +1,4 @@
-"""A box of choices in the colours of the dashboard."""
+"""A combo box in the colours of the dashboard."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from ui.dashboard.widgets.theme import Sizes, Theme
 
 
 class ChoiceBox(QComboBox):
-    """A box with a plain triangle: beside a style sheet Qt draws a raised button of its own."""
+    """A combo box with a plain triangle: with a style sheet Qt draws its own raised button."""
 
     def __init__(self, theme: Theme, sizes: Sizes) -> None:
         super().__init__()
@@ -27,8 +27,8 @@ class ChoiceBox(QComboBox):
         )
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
-        # Letters and digits are keys of the page: by themselves they would choose an entry. In the
-        # list, once it is open, they do.
+        # Letters and digits are keys of the page; Qt would choose an entry with them, as it still
+        # does in the open list.
         text = event.text()
         if text.isprintable() and text.strip():
             event.ignore()

@@ -1,4 +1,4 @@
-"""A whole number to be stepped or typed, in the look of the dashboard."""
+"""A whole number to step or type, in the style of the dashboard."""
 
 from __future__ import annotations
 
@@ -10,9 +10,9 @@ from ui.dashboard.widgets.theme import Sizes, Theme
 
 
 class CountBox(QSpinBox):
-    """A spin box with plain triangles: beside a style sheet Qt draws raised buttons of its own.
+    """A spin box with plain triangles: with a style sheet Qt draws its own raised buttons.
 
-    Letters are not part of a number: they pass on, to be keys of the page.
+    Letters are not part of a number: they are passed on as keys of the page.
     """
 
     def __init__(self, theme: Theme, sizes: Sizes) -> None:

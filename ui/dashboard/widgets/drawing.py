@@ -1,6 +1,6 @@
 """Strokes of an engineering drawing: line weights, hatching, arrows, dimensions.
 
-Wide and narrow lines stand 2 : 1 and dimension arrows are filled and slim, as in ISO 128 and
+Line widths are in the ratio 2 : 1 and dimension arrows are filled and slim, as in ISO 128 and
 ISO 129.
 """
 
@@ -47,7 +47,7 @@ class SketchPainter:
         return self.pen(colour or self.theme.ink, 0.9)
 
     def chain(self, colour: str = "") -> QPen:
-        """Long dash, dot: centre lines."""
+        """Return the long-dash dot pen of centre lines."""
         pen = self.pen(colour or self.theme.quiet, 0.9)
         pen.setDashPattern([10.0, 3.0, 2.0, 3.0])
         return pen
@@ -66,7 +66,7 @@ class SketchPainter:
         self.painter.drawLine(QLineF(x1, y1, x2, y2))
 
     def hatch(self, rect: QRectF, colour: str = "", pitch: float = 7.0) -> None:
-        """Narrow lines at 45° that fill ``rect``."""
+        """Fill ``rect`` with narrow lines at 45°."""
         painter = self.painter
         painter.save()
         painter.setClipRect(rect, Qt.ClipOperation.IntersectClip)
@@ -80,7 +80,7 @@ class SketchPainter:
         painter.restore()
 
     def arrow_head(self, tip: QPointF, angle: float, length: float, colour: str) -> None:
-        """Filled slim head whose tip points to ``angle`` (rad, 0 = right, screen sense)."""
+        """Draw a slim filled head whose tip points to ``angle`` (rad, 0 = right, screen sense)."""
         half = 0.17 * length
         cosine, sine = math.cos(angle), math.sin(angle)
         back = QPointF(tip.x() - length * cosine, tip.y() - length * sine)
@@ -99,7 +99,7 @@ class SketchPainter:
     def force_arrow(
         self, start: QPointF, angle: float, length: float, colour: str, weight: float = 5.0
     ) -> QPointF:
-        """Thick arrow from ``start``; returns its tip. Too short to show: nothing."""
+        """Draw a thick arrow from ``start``, if long enough to show; return its tip."""
         tip = QPointF(start.x() + length * math.cos(angle), start.y() + length * math.sin(angle))
         if length < 2.0 * self.u:
             return tip
@@ -132,9 +132,9 @@ class SketchPainter:
         return tip
 
     def dimension(self, x1: float, x2: float, y: float, text: str, room: float) -> None:
-        """Horizontal dimension between two abscissae, text above its right end.
+        """Draw a horizontal dimension between two abscissae, its text at the right end.
 
-        Arrows stand outside where the distance is too short to hold them.
+        Arrows are outside if the distance is too short to hold them.
         """
         ink = self.theme.ink
         left, right = min(x1, x2), max(x1, x2)
@@ -163,9 +163,9 @@ class SketchPainter:
         anchor: str = "left",
         points: float = 0.0,
     ) -> float:
-        """Text whose middle height is at ``y``; returns its width.
+        """Draw text vertically centred at ``y``; return its width.
 
-        ``anchor``: ``left``, ``middle`` or ``right`` of the text stands at ``x``.
+        ``anchor``: ``left``, ``middle`` or ``right`` of the text is at ``x``.
         """
         font = QFont(self.font)
         font.setBold(bold)

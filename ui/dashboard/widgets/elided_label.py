@@ -1,4 +1,4 @@
-"""A line of text that gives way where there is no room."""
+"""A line of text, elided if there is no room."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from PySide6.QtWidgets import QLabel, QSizePolicy
 
 
 class ElidedLabel(QLabel):
-    """One line that gives way with an ellipsis; the whole text in the tool tip."""
+    """One line, elided if too long; the tool tip holds the whole text."""
 
     def __init__(self, name: str = "quiet") -> None:
         super().__init__()

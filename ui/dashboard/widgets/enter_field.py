@@ -1,4 +1,4 @@
-"""A field whose Enter is its own, and not the page's."""
+"""A field that keeps its Enter key from the page."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from PySide6.QtWidgets import QLineEdit
 
 
 class EnterField(QLineEdit):
-    """A field that calls ``entered`` at Enter, and passes that key on to nobody."""
+    """A field that calls ``entered`` on Enter and does not pass the key on."""
 
     def __init__(self, entered: Callable[[], None]) -> None:
         super().__init__()

@@ -1,4 +1,4 @@
-"""The hold-to-run control of the page: held by the mouse or by Space, and let go by anything else."""
+"""The hold-to-run control of the page: held by the mouse or Space, released by anything else."""
 
 from __future__ import annotations
 
@@ -12,11 +12,11 @@ from ui.dashboard.widgets.theme import Sizes, Theme
 
 
 class HoldButton(QPushButton):
-    """Calls ``press`` once when it goes down and ``let_go`` once when it comes up.
+    """Button that calls ``press`` once when pressed and ``let_go`` once when released.
 
-    It comes up when mouse or key does, and also when the mouse leaves it, the focus goes, the
-    window is no longer the active one, or it is hidden or disabled. A key that repeats itself
-    neither presses nor lets go.
+    It is released with the mouse button or the key, and also when the mouse leaves it, it loses
+    the focus, its window becomes inactive, or it is hidden or disabled. Key repeat neither presses
+    nor releases it.
     """
 
     def __init__(
@@ -37,7 +37,7 @@ class HoldButton(QPushButton):
         self.show_as("", False)
 
     def show_as(self, words: str, acts: bool) -> None:
-        """Set its text, and whether the rig takes it for held."""
+        """Set its text, and whether the rig regards it as held."""
         self.setText(words)
         theme, px = self._theme, self._sizes.px
         ground, ink, edge = (
@@ -55,7 +55,7 @@ class HoldButton(QPushButton):
             self.setStyleSheet(look)
 
     def release_all(self) -> None:
-        """Let go, whatever holds it."""
+        """Release it, whatever holds it."""
         if self.held:
             self.held = False
             self.setDown(False)
@@ -89,7 +89,7 @@ class HoldButton(QPushButton):
                 self._hold()
             event.accept()
         else:
-            event.ignore()  # answers to a question come by other keys meanwhile
+            event.ignore()  # other keys answer questions meanwhile
 
     def keyReleaseEvent(self, event: QKeyEvent) -> None:
         if event.key() == Qt.Key.Key_Space:

@@ -13,7 +13,7 @@ from ui.manual.key_table import BY_NAME
 class KeyButton(QPushButton):
     """``word`` and a key, for instance ``Freeze`` and ``F8``.
 
-    The key is a hint: pressing it is the window's affair.
+    The key is a hint: the window handles the key press.
 
     Args:
         name: of the key in ``ui.manual.key_table``; '' for a button without one.
@@ -44,7 +44,9 @@ class KeyButton(QPushButton):
         checked = self.isChecked()
         ink = QColor(self.theme.ground) if checked else self.palette().buttonText().color()
         quieter = QColor(ink)
-        if self.objectName() != "apply" or not self.isEnabled():  # its ground leaves no contrast
+        if (
+            self.objectName() != "apply" or not self.isEnabled()
+        ):  # its ground leaves too little contrast
             quieter.setAlphaF(0.62)
         return ink, quieter
 

@@ -23,7 +23,7 @@ def codes(name: str) -> tuple[Qt.Key, ...]:
     """Return the codes of a key.
 
     Raises:
-        KeyError: the table has none of this name.
+        KeyError: no key of this name.
     """
     key = BY_NAME[name].key
     if key in _CODES:
@@ -32,7 +32,7 @@ def codes(name: str) -> tuple[Qt.Key, ...]:
 
 
 def bound(acts: Mapping[str, Callable[[], object]]) -> dict[int, Callable[[], object]]:
-    """Return the acts by key code, from acts by name."""
+    """Return actions by key code, from actions by name."""
     return {int(code): act for name, act in acts.items() for code in codes(name)}
 
 

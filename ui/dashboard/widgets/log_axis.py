@@ -8,11 +8,11 @@ STEPS = (1, 2, 5)  # in each decade
 
 
 def log_ticks(lowest: float, highest: float) -> list[tuple[float, str]]:
-    """Return places and words of the ticks of an axis.
+    """Return positions and labels of the ticks of an axis.
 
     Args:
-        lowest: logarithm of the axis' least value.
-        highest: of its greatest.
+        lowest: logarithm of the smallest value on the axis.
+        highest: of the largest.
     """
     decades = range(math.floor(lowest), math.ceil(highest) + 1)
     values = [step * 10.0**decade for decade in decades for step in STEPS]

@@ -1,4 +1,4 @@
-"""A widget's picture painted in several slices, so that no key waits for the whole of it."""
+"""A widget's picture painted in several slices, so that no key waits for all of it."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ Part = Callable[[QPainter], None]
 
 
 class PreparedPicture:
-    """Parts painted one after the other beside the screen; shown when the last is done.
+    """Parts painted one after another off screen, shown when the last is done.
 
     Args:
         widget: its ``paintEvent`` calls :meth:`show`.
@@ -52,7 +52,7 @@ class PreparedPicture:
         try:
             part(painter)
         finally:
-            painter.end()  # while the pixmap lives: a painter must not outlast what it paints on
+            painter.end()  # while the pixmap exists: a painter must not outlive it
         self._made = made
 
     def _repaint(self) -> None:

@@ -1,4 +1,4 @@
-"""The frame around what a person is asked: edge, large words, answers, a number with its unit."""
+"""The frame around a prompt: border, large text, answers, a number with its unit."""
 
 from __future__ import annotations
 
@@ -19,14 +19,14 @@ class PromptFrame(QFrame):
     """Common frame of the pages that prompt.
 
     Args:
-        text: label of the large words.
-        points: font sizes of the large words, the largest first.
+        text: label of the large text.
+        points: font sizes of the large text, the largest first.
 
     Attributes:
-        head: line above the large words.
-        done, cannot: the answer that goes on, and the one that does not.
-        entry, unit: of a number that is read off.
-        wrong: what is wrong with what was typed.
+        head: line above the large text.
+        done, cannot: the answer that continues, and the one that does not.
+        entry, unit: of a number to be read off.
+        wrong: error in what was typed.
     """
 
     def __init__(self, theme: Theme, sizes: Sizes, text: QLabel, points: Sequence[float]) -> None:
@@ -68,11 +68,11 @@ class PromptFrame(QFrame):
         return row
 
     def accept(self) -> None:
-        """Answer that it is done, or with the number that stands in the field."""
+        """Answer that it is done, or with the number in the field."""
         raise NotImplementedError
 
     def refuse(self) -> None:
-        """Answer that it is not going to be done, or that it cannot be told."""
+        """Answer that it will not be done, or that the number cannot be read."""
         raise NotImplementedError
 
     def ask_number(self, suggestion: float, unit: str) -> None:
@@ -87,7 +87,7 @@ class PromptFrame(QFrame):
         self.unit.setText(unit)
 
     def say(self, text: str, asked: bool, warn: bool) -> None:
-        """Large words, in an edge that tells a question and bad news from the rest."""
+        """Show large text, with a border that marks questions and bad news."""
         self.text.setText(text)
         self._fit(text)
         edge = self.theme.accent if asked else self.theme.rule
@@ -102,12 +102,12 @@ class PromptFrame(QFrame):
             )
 
     def mark(self, problem: str) -> None:
-        """Say what is wrong with what was typed, '' for nothing."""
+        """Show the error in what was typed, '' for none."""
         self.wrong.setText(problem)
         self.wrong.setVisible(bool(problem))
 
     def _fit(self, text: str) -> None:
-        """As large as the room allows."""
+        """Make the text as large as the room allows."""
         room = self.text.contentsRect()
         font = self.text.font()
         flags = Qt.TextFlag.TextWordWrap | Qt.AlignmentFlag.AlignLeft

@@ -1,4 +1,4 @@
-"""Tables to read: whole rows, one at a time."""
+"""Read-only tables: whole rows, selected one at a time."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ RIGHT = Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter
 
 
 def set_for_reading(table: QTableView, name: str) -> None:
-    """Give a table the looks and the keyboard of one that is read, and its accessible name."""
+    """Give a table the look and keys of a read-only one, and its accessible name."""
     table.verticalHeader().hide()
     table.setEditTriggers(QAbstractItemView.EditTrigger.NoEditTriggers)
     table.setSelectionBehavior(QAbstractItemView.SelectionBehavior.SelectRows)
@@ -24,14 +24,14 @@ def set_for_reading(table: QTableView, name: str) -> None:
     header = table.horizontalHeader()
     header.setStretchLastSection(True)
     header.setDefaultAlignment(LEFT)
-    header.setTextElideMode(Qt.TextElideMode.ElideRight)  # by itself Qt cuts a head off
+    header.setTextElideMode(Qt.TextElideMode.ElideRight)  # by default Qt clips headings
 
 
 class ReadingTable(QTableWidget):
-    """A table of texts, its columns as wide as what they hold.
+    """A read-only table of texts, its columns as wide as their contents.
 
     Args:
-        heads: of the columns.
+        heads: column headings.
         name: for a screen reader.
     """
 

@@ -1,6 +1,6 @@
-"""Drawing in slices between keys and heartbeats: what is late is left out, neither waits for it.
+"""Drawing in slices between keys and heartbeats: neither waits for late drawing, which is skipped.
 
-The heartbeat verifies that somebody at this window can stop the rig, so it comes from the loop that
+The heartbeat shows that the operator at this window can stop the rig, so it comes from the loop that
 takes the keys. Whatever else that loop does must therefore be short: a slice is one small part
 of a frame, and the loop looks for keys after each. A turn, from heartbeat to heartbeat, does slices
 only until its budget is spent.
@@ -17,10 +17,10 @@ Slices = Callable[[], Iterable[Slice]]
 
 
 class RenderScheduler:
-    """Slices of whatever is to be drawn, one at a time.
+    """Slices of drawing work, done one at a time.
 
     Args:
-        budget_s: time spent in slices after which no further one is begun in a turn; one always is.
+        budget_s: time in slices after which no further one begins in a turn; at least one runs.
         clock: in seconds.
     """
 
@@ -32,11 +32,11 @@ class RenderScheduler:
         self._spent_s = 0.0
 
     def add(self, period_s: float, slices: Slices) -> None:
-        """Do ``slices()`` once in ``period_s``, or as often as there is time."""
+        """Do ``slices()`` once per ``period_s``, or less often if time is short."""
         self._rhythms.append(_Rhythm(period_s, slices))
 
     def forget(self) -> None:
-        """Leave out what still waits: the widgets that it would draw are gone."""
+        """Drop what still waits: the widgets it would draw no longer exist."""
         for rhythm in self._rhythms:
             rhythm.waiting.clear()
 
@@ -76,7 +76,7 @@ class _Rhythm:
         self._due_s = 0.0
 
     def begin_if_due(self, now_s: float) -> None:
-        # A frame that is not finished is finished first; those it held up are left out.
+        # An unfinished frame is finished first; the frames it held up are skipped.
         if not self.waiting and now_s >= self._due_s:
             self._due_s = now_s + self.period_s
             self.waiting.extend(self._slices())

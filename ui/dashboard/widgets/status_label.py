@@ -1,4 +1,4 @@
-"""A text with two manners, calm and alarming. Two labels: a restyled one keeps old margins."""
+"""A text with two styles, calm and alarming. Two labels: a restyled one keeps old margins."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from PySide6.QtWidgets import QHBoxLayout, QLabel, QWidget
 
 
 class StatusLabel(QWidget):
-    """Shows ``say``'s text in the style of one of two object names."""
+    """Label that shows the text of ``say`` in the style of one of two object names."""
 
     def __init__(self, calm: str, alarming: str, wrap: bool = False) -> None:
         super().__init__()

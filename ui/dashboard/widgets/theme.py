@@ -116,17 +116,17 @@ class Sizes:
     stop_pt: float
 
     def px(self, length: float) -> int:
-        """``length`` of the 1440 × 900 sheet in this window, at least one pixel."""
+        """Return ``length`` of the 1440 × 900 sheet in this window, at least one pixel."""
         return max(1, round(length * self.scale))
 
     @property
     def low(self) -> bool:
-        """True for a window in which text, which does not shrink further, takes the room."""
+        """True for a window so small that text, which shrinks no further, fills it."""
         return self.scale < 0.95
 
 
 def sizes_for(width: int, height: int) -> Sizes:
-    """Sizes for a window; text never falls below 11 pt."""
+    """Return the sizes for a window; text is never smaller than 11 pt."""
     scale = min(width / SHEET_WIDTH, height / SHEET_HEIGHT)
     # Coarse steps: a drag of the window edge must not restyle every widget at each pixel.
     scale = round(min(max(scale, 0.78), 4.0) * 20) / 20
@@ -143,7 +143,7 @@ def sizes_for(width: int, height: int) -> Sizes:
 
 
 def style_sheet(theme: Theme, sizes: Sizes) -> str:
-    """Qt style sheet of every standard widget in the window."""
+    """Return the Qt style sheet of every standard widget in the window."""
     t, px = theme, sizes.px
     return f"""
 * {{ font-size: {sizes.text_pt}pt; color: {t.ink}; }}

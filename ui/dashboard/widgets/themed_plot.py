@@ -1,4 +1,4 @@
-"""A plot in the colours and letters of the dashboard."""
+"""A plot in the colours and fonts of the dashboard."""
 
 from __future__ import annotations
 
@@ -15,14 +15,14 @@ LEGEND_ALPHA = 120  # of 255: the line below it must be seen
 
 
 class ThemedPlot(pyqtgraph.PlotWidget):  # type: ignore[misc]  # a library without types
-    """A plot without frame, menu and focus; the mouse moves it only where that is switched on.
+    """A plot without frame, menu and focus; the mouse moves it only if that is enabled.
 
     Args:
         axes: axis items by side, in place of the library's own.
     """
 
     def __init__(self, theme: Theme, sizes: Sizes, axes: dict[str, Any] | None = None) -> None:
-        # The library's menus are a third of what a plot takes to make, and live on without it.
+        # The library's menus take a third of the time to build a plot, and outlive it.
         super().__init__(background=theme.ground, axisItems=axes, enableMenu=False)
         self.theme, self.sizes = theme, sizes
         self.setFrameShape(pyqtgraph.QtWidgets.QFrame.Shape.NoFrame)
@@ -41,7 +41,7 @@ class ThemedPlot(pyqtgraph.PlotWidget):  # type: ignore[misc]  # a library witho
             axis.enableAutoSIPrefix(False)
 
     def widen_left_axis(self, widest: str, more_px: float = 0.0) -> None:
-        """Give the left axis the width of a text, so that plots above each other are in line."""
+        """Give the left axis the width of a text, so that stacked plots are aligned."""
         width = QFontMetricsF(self.letters).horizontalAdvance(widest)
         self.getAxis("left").setWidth(round(width + more_px))
 
@@ -59,7 +59,7 @@ class ThemedPlot(pyqtgraph.PlotWidget):  # type: ignore[misc]  # a library witho
 def cosmetic_pen(
     colour: str | QColor, width_px: float, style: Qt.PenStyle = Qt.PenStyle.SolidLine
 ) -> QPen:
-    """Return a pen as wide as it says, however the plot is scaled."""
+    """Return a pen of constant width, however the plot is scaled."""
     pen = QPen(QColor(colour), width_px, style)
     pen.setCosmetic(True)
     return pen
