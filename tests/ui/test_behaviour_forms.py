@@ -35,7 +35,7 @@ def test_ranges_come_from_limits_and_calibration(forms):
     stiffness = forms[2].entry("stiffness")
     assert stiffness.bound == pytest.approx(0.98 * 120e3)
     assert stiffness.high > stiffness.bound
-    assert stiffness.bound_text == "trimmed to 118"
+    assert stiffness.bound_text == "limited to 118"
     rest = forms[2].entry("rest")
     assert (rest.low, rest.high) == (0.002, 0.053)
     assert forms[3].entry("speed").high == PROFILE.limits.speed.limited
@@ -118,7 +118,7 @@ def test_a_file_waveform(forms, tmp_path):
 @pytest.mark.parametrize(
     "text, told",
     [
-        ("0 1\n0 2\n", "line 2: time must grow"),
+        ("0 1\n0 2\n", "line 2: time must increase"),
         ("0 1\n1 b\n", "line 2: two numbers expected"),
         ("0 1 2\n", "line 1: two numbers expected"),
         ("0 1\n1 nan\n", "line 2: not a finite number"),
@@ -137,7 +137,7 @@ def test_a_bad_file_is_told_by_its_line(tmp_path, text, told):
 def test_a_missing_or_binary_file_is_told(tmp_path):
     with pytest.raises(EntryError, match="No such file"):
         read_table(str(tmp_path / "none.csv"), 1.0)
-    with pytest.raises(EntryError, match="write the path"):
+    with pytest.raises(EntryError, match="enter the path"):
         read_table("  ", 1.0)
     (tmp_path / "b").write_bytes(b"\xff\xfe\x00\x80")
     with pytest.raises(EntryError, match="not a text file"):

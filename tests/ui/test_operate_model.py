@@ -108,7 +108,7 @@ def test_only_the_holder_may_act(model):
     assert model.why_not_apply == "notebook holds control; this window watches"
     assert not model.may_power_off
     model.feed([{"kind": "heartbeat", "holder": None}], 1.1)
-    assert "nobody holds control" in model.lock_reason
+    assert "no client holds control" in model.lock_reason
     model.watch_only = True
     assert model.lock_reason == "this window was opened to watch"
 
@@ -190,7 +190,7 @@ def test_a_linear_rig_bears_weight_less_its_carriage():
     assert borne_mass(profile, force, 0.03) == pytest.approx(4.0)
     assert rig_text(profile) == "linear rig, vertical"
     model = OperateModel({"profile": profile_to_dict(profile)}, history_s=5.0)
-    assert readouts(model)[3].label == "Bears"
+    assert readouts(model)[3].label == "Carries"
     model.feed([make_rows(500, spring_force_N=force)], 1.0)
     assert (readouts(model)[3].value, readouts(model)[3].unit) == ("≈ 4.0", "kg")
     # Neither a force of a motion nor a pull is a weight.

@@ -28,21 +28,21 @@ from hil.core import (
 from hil.profile import Profile
 
 HOLD_NOTE = (
-    "Takes up any load by an integral. Not passive below about 1.2 Hz: it puts energy into a hand "
-    "that moves it slowly. To be touched, use a virtual spring."
+    "Carries any load by integral action. Not passive below about 1.2 Hz: it feeds energy into a "
+    "hand that moves it slowly. For hand contact, use a virtual spring."
 )
-FREE_NOTE = "Does not hold a load: where the present one would fall, you are asked first."
+FREE_NOTE = "Does not hold a load: if the present one would fall, you must confirm first."
 
 
 class EntryError(ValueError):
-    """Typed value that cannot be used; the text says what can."""
+    """Typed value that cannot be used; the text gives what can."""
 
 
 @dataclass
 class Field:
     """One number: ``value``, ``low``, ``high`` and ``bound`` in SI.
 
-    ``bound``: from here to ``high`` the bench trims or refuses; None if nowhere.
+    ``bound``: from here to ``high`` the bench limits or refuses; None if nowhere.
     """
 
     key: str
@@ -57,10 +57,10 @@ class Field:
     bound: float | None = None
     bound_text: str = ""
     present: str = ""  # figure that the value starts from, so that Apply moves little
-    touched: bool = False  # set by a hand; then it stays
+    touched: bool = False  # set by the operator; then it stays
 
     def shown(self, value: float | None = None) -> str:
-        """The value as text without unit; minus as a true minus sign."""
+        """Return the value as text without unit, with a true minus sign."""
         number = (self.value if value is None else value) * self.factor
         text = f"{number:.{self.decimals}f}"
         if float(text) == 0.0:
@@ -68,10 +68,10 @@ class Field:
         return text.replace("-", "−")
 
     def parse(self, text: str) -> float:
-        """SI value of what was typed, with or without the unit.
+        """Return the SI value of what was typed, with or without the unit.
 
         Raises:
-            EntryError: no number, or outside ``low`` to ``high``.
+            EntryError: not a number, or outside ``low`` to ``high``.
         """
         cleaned = text.replace("−", "-").replace(",", ".").strip().removesuffix(self.unit)
         try:
@@ -87,7 +87,7 @@ class Field:
         return min(max(value, self.low), self.high)
 
     def start_from(self, value: float) -> None:
-        """Take what the rig does at present, unless a hand has set the field."""
+        """Take what the rig does at present, unless the operator has set the field."""
         if self.present and not self.touched and math.isfinite(value):
             shown = round(value * self.factor, self.decimals) / self.factor
             self.value = min(max(shown, self.low), self.high)
@@ -133,24 +133,24 @@ class BehaviourForm:
         return next(c.value for c in self.choices if c.key == key)
 
     def show(self, behaviour: Mapping[str, object]) -> None:
-        """Take the values of a behaviour as the bench tells them, in SI (``stiffness_N_m``)."""
+        """Take the values of a behaviour as the bench reports them, in SI (``stiffness_N_m``)."""
         for entry in self.fields:
             for name, value in behaviour.items():
                 if name.startswith(f"{entry.key}_") and isinstance(value, int | float):
                     entry.value = min(max(float(value), entry.low), entry.high)
 
     def visible(self) -> list[Field]:
-        """Fields that matter for what is chosen."""
+        """Return the fields that apply to what is chosen."""
         if self.shown_keys is None:
             return self.fields
         keys = self.shown_keys(self)
         return [self.entry(key) for key in keys]
 
     def build(self) -> Behaviour:
-        """The behaviour as set.
+        """Return the behaviour as set.
 
         Raises:
-            EntryError: with the reason in words.
+            EntryError: with the reason as text.
         """
         try:
             return self.make(self)
@@ -169,14 +169,14 @@ def narrow_forms(forms: list[BehaviourForm], profile: Profile, cap: SessionCap) 
 
 
 def behaviour_forms(profile: Profile, cap: SessionCap = NO_CAP) -> list[BehaviourForm]:
-    """The five behaviours with ranges from the profile's limits, calibration, and session cap."""
+    """Return the five behaviours with ranges from the limits, calibration, and session cap."""
     limits = profile.limits
     force = limits.force.limited
     low, high = limits.travel.lower, limits.travel.upper
     middle = round((low + high) / 2, 3)
     passive = min(passive_bounds(profile)[0], cap.stiffness_N_m or math.inf)
-    most_stiff = 1.25 * passive  # beyond the bound there must be room to see that it is one
-    tier = "trimmed to" if profile.control.over_stiff == "bound" else "refused above"
+    most_stiff = 1.25 * passive  # room beyond the bound, to show it as one
+    tier = "limited to" if profile.control.over_stiff == "bound" else "refused above"
 
     def force_field(key: str, label: str, present: str = "") -> Field:
         return Field(key, label, "N", 1.0, -force, force, 0.0, 5.0, present=present)
@@ -328,16 +328,16 @@ def _waveform(form: BehaviourForm) -> Behaviour:
 
 
 def read_table(path: str, to_SI: float) -> tuple[tuple[float, float], ...]:
-    """Points of a waveform file: two columns, time in s and force in N or position in mm.
+    """Return the points of a waveform file: two columns, time in s and force in N or position in mm.
 
-    Commas, semicolons or blanks part the columns; lines that start with a letter or ``#``
+    Commas, semicolons or blanks separate the columns; lines that start with a letter or ``#``
     are headings. ``to_SI`` multiplies the second column.
 
     Raises:
         EntryError: naming file, line and fix.
     """
     if not path.strip():
-        raise EntryError("File: write the path of a file with time in s and value, two columns")
+        raise EntryError("File: enter the path of a file with two columns, time in s and value")
     try:
         lines = Path(path.strip()).expanduser().read_text(encoding="utf-8").splitlines()
     except (OSError, UnicodeDecodeError) as error:
@@ -358,7 +358,7 @@ def read_table(path: str, to_SI: float) -> tuple[tuple[float, float], ...]:
         if not (math.isfinite(time_s) and math.isfinite(value)):
             raise EntryError(f"{path}, line {number}: not a finite number")
         if points and time_s <= points[-1][0]:
-            raise EntryError(f"{path}, line {number}: time must grow")
+            raise EntryError(f"{path}, line {number}: time must increase")
         points.append((time_s, value * to_SI))
     if len(points) < 2:
         raise EntryError(f"{path}: at least two lines of time and value expected")

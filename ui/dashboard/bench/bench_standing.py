@@ -1,4 +1,4 @@
-"""Standing of the bench as last heard of: its state in words, and what may be asked of it."""
+"""State of the bench as last received: its wording, and the requests that are permitted."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from hil.core import COLUMNS, INDEX, BehaviourCode, Cause, State, sentence
 from ui.dashboard.bench.recording_events import RecordingEvents
 from ui.dashboard.bench.wording import BEHAVIOUR_WORDS, STATE_WORDS, duration_text
 
-SILENT_S = 0.5  # of the link, before the page says that nothing comes
+SILENT_S = 0.5  # without a message, before the page reports the link as silent
 _STATE = INDEX["state"]
 
 
@@ -19,12 +19,12 @@ class BenchStanding(RecordingEvents):
 
     Attributes:
         row: latest sample, shape (len(COLUMNS),).
-        holder: of control, None for nobody; in_control: this window, set by whoever holds the
-            connections; reset_needed: the last reset was a holder's who is gone.
+        holder: client in control, or None; in_control: this window, set by the session;
+            reset_needed: the last reset came from a holder that has disconnected.
         kept_run, last_stop, last_stop_fix, cause_text: of the last stop, '' without one.
-        energising: power has been asked for and has not come yet.
-        left_under_power: the rig host ended and the drive still showed power.
-        working_since: time in s at which the behaviour that acts began, None if none does.
+        energising: power has been requested and is not on yet.
+        left_under_power: the rig host ended while the drive still showed power.
+        working_since: time in s at which the active behaviour began, or None.
         now_s: of the window's own clock.
     """
 
@@ -62,7 +62,7 @@ class BenchStanding(RecordingEvents):
 
     @property
     def link_well(self) -> bool:
-        """Something came within the last half second."""
+        """True if something arrived within the last half second."""
         return (
             not self.host_gone
             and self._heard_s is not None
@@ -71,7 +71,7 @@ class BenchStanding(RecordingEvents):
 
     @property
     def power_still_on(self) -> bool:
-        """The drive shows power that nothing asks for, or did so when it was last heard of."""
+        """True if the drive shows power that is not requested, or did when it last reported."""
         return self.left_under_power or (
             int(self.row[INDEX["tripped"]]) == Cause.POWER_NOT_REMOVED
             and int(self.row[INDEX["power_stage"]]) not in (PowerStage.OFF, PowerStage.FAULT)
@@ -87,7 +87,7 @@ class BenchStanding(RecordingEvents):
 
     @property
     def state_detail(self) -> str:
-        """One line below the state word."""
+        """Line below the state word."""
         if not self.link_well:
             return "the rig host is silent: use the hard-wired emergency stop if in doubt"
         if self.state is State.STOPPED:
@@ -103,7 +103,7 @@ class BenchStanding(RecordingEvents):
         if self.state is State.STANDBY:
             return f"{power}, zero torque · ready for Apply"
         if stage not in (PowerStage.OFF, PowerStage.FAULT):
-            return "no power is requested · the drive has not shown yet that it is off"
+            return "no power is requested · the drive does not report off yet"
         return f"{power} · sensors live · motor disabled"
 
     @property
@@ -124,10 +124,10 @@ class BenchStanding(RecordingEvents):
             return f"{self.holder} holds control; this window watches"
         if self.watch_only:
             return "this window was opened to watch"
-        return "nobody holds control: take it to act"
+        return "no client holds control: take it to act"
 
     def sentence(self, why: str) -> str:
-        """Return a reason as a sentence without its stop; a client's name stays as it is written."""
+        """Return a reason as a sentence without its full stop; a client's name keeps its case."""
         named = self.holder and why.startswith(self.holder)
         return why if named else f"{why[:1].upper()}{why[1:]}"
 

@@ -1,4 +1,4 @@
-"""Notices about a bench as it is found: its verification, its reference, its motor's heat."""
+"""Notices about a bench at the start: verification, reference, motor heat."""
 
 from __future__ import annotations
 
@@ -20,12 +20,12 @@ def unverified_text(description: Mapping[str, Any], as_loaded: Profile) -> str:
 
 
 def heat_text(description: Mapping[str, Any]) -> str:
-    """Return whence the motor's heat began; '' if the description does not tell."""
+    """Return where the motor heat started; '' if the description does not say."""
     return str((description.get("heat") or {}).get("text", ""))
 
 
 def first_notices(description: Mapping[str, Any], unverified: str) -> Iterator[str]:
-    """Yield what is to be known before anything is done."""
+    """Yield the notices to read before anything is done."""
     if unverified:
         yield unverified
     if why_open := WHY_OPEN.get(str(description.get("reference"))):

@@ -1,4 +1,4 @@
-"""Connection and timing in words."""
+"""Connection and timing as short texts."""
 
 from __future__ import annotations
 
@@ -32,8 +32,8 @@ def _winding(model: OperateModel) -> HealthWord:
     motor = model.profile.actuator.motor
     well = model.winding <= model.profile.limits.motor_heat.limited
     tooltip = (
-        f"estimated, hottest phase, at {motor.ambient_temperature:.0f} °C around it; "
-        f"{heat_text(model.description) or 'begun cold'}"
+        f"estimated, hottest phase, at {motor.ambient_temperature:.0f} °C ambient; "
+        f"{heat_text(model.description) or 'started cold'}"
     )
     text = f"winding about {winding_degC(model.profile, model.winding):.0f} °C"
     return HealthWord(text, well, tooltip)
@@ -41,17 +41,17 @@ def _winding(model: OperateModel) -> HealthWord:
 
 def _link(delay_s: float) -> HealthWord:
     tooltip = (
-        f"there and back over the network; hold-to-run and restricted operation need "
+        f"round trip over the network; hold-to-run and restricted operation need "
         f"{1e3 * ROUND_TRIP_MOST_S:.0f} ms or a client on the rig's computer"
     )
     return HealthWord(f"link {1e3 * delay_s:.0f} ms", delay_s <= ROUND_TRIP_MOST_S, tooltip)
 
 
 def health(model: OperateModel) -> list[HealthWord]:
-    """Connection and timing in words, the troubled ones marked."""
+    """Return connection and timing as short texts, faults marked."""
     words: list[HealthWord] = []
     if model.recorder_lost:
-        words.append(HealthWord("THE RECORDER IS GONE", False, "another one is being started"))
+        words.append(HealthWord("RECORDER LOST", False, "another one is being started"))
     if model.unverified:
         shut = limits_reduced(model.description)
         text = "UNVERIFIED: reduced limits" if shut else "UNVERIFIED: limits opened"
@@ -73,7 +73,7 @@ def health(model: OperateModel) -> list[HealthWord]:
         asked = model.profile.control.rate
         if math.isfinite(rate):
             shown = f"{rate / 1e3:.2f} kHz" if asked >= 1000 else f"{rate:.0f} Hz"
-            words.append(HealthWord(shown, rate > 0.98 * asked, f"{asked:g} Hz wanted"))
+            words.append(HealthWord(shown, rate > 0.98 * asked, f"{asked:g} Hz nominal"))
         words.append(HealthWord(f"{model.late_cycles} late", True, "cycles that overran"))
         if math.isfinite(model.link_delay_s):
             words.append(_link(model.link_delay_s))
@@ -82,7 +82,7 @@ def health(model: OperateModel) -> list[HealthWord]:
         if math.isfinite(model.winding):
             words.append(_winding(model))
         realtime = model.description.get("realtime")
-        if realtime is not None:  # a recorded run does not tell
+        if realtime is not None:  # not known of a recorded run
             granted = bool(realtime.get("granted"))
             notice = str(realtime.get("notice", ""))
             words.append(HealthWord("real-time" if granted else "not real-time", granted, notice))

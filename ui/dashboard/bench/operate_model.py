@@ -1,6 +1,6 @@
 """Model of the Operate page in plain Python: fed by the link, read by widgets.
 
-No Qt here, no clock and no socket: ``feed`` and ``tick`` are told the time, so every state of
+No Qt here, no clock and no socket: ``feed`` and ``tick`` are given the time, so every state of
 the page can be reached in a test by handing in rows and events.
 """
 
@@ -38,8 +38,8 @@ _TIME = INDEX["time_s"]
 _CYCLE = INDEX["cycle"]
 HISTORY_S = 1800.0
 MOST_SAMPLES = 4_000_000
-FIGURES_S = 0.15  # big numbers are means over this long, renewed as often
-LIMITED_HOLD_S = 1.0  # a trim shows at least this long
+FIGURES_S = 0.15  # averaging time of the big numbers, and their update period
+LIMITED_HOLD_S = 1.0  # limiting shows at least this long
 TRIM_AGAIN_S = 10.0
 
 
@@ -53,12 +53,12 @@ class OperateModel(BenchStanding):
     """View model of the bench.
 
     Args:
-        description: what the rig host said at hello (see ``hil.link.client``).
+        description: what the rig host reported at hello (see ``hil.link.client``).
         history_s: how far back the charts reach.
 
     Attributes:
-        refusal: why the bench did not do what was asked last, '' if it did.
-        lost_samples, hung_kg, hand_N: set by whoever holds the connections.
+        refusal: why the bench refused the last request, '' if it did not.
+        lost_samples, hung_kg, hand_N: set by the session.
     """
 
     def __init__(self, description: Mapping[str, Any], history_s: float = HISTORY_S) -> None:
@@ -66,7 +66,7 @@ class OperateModel(BenchStanding):
         self.description = description
         self.profile: Profile = profile_in_force(description)
         self.cap = cap_from(description)
-        self.limits_changed = 0  # times that limits were narrowed or widened
+        self.limits_changed = 0  # number of times limits were narrowed or widened
         self._as_loaded = profile_from_dict(description["profile"])
         self.simulated = bool(description.get("simulated"))
         self.period_s = 1.0 / self.profile.control.rate
@@ -88,9 +88,9 @@ class OperateModel(BenchStanding):
         for text in first_notices(description, self.unverified):
             self.say(text)
         self.winding = math.nan  # its heat, as a share of what is permitted continuously
-        self.drift: list[DriftWarning] = []  # set by whoever watches the calibration
-        self.springs: SpringChoice | None = None  # other sets than the one in use
-        self.service: list[str] = []  # what recorded runs say needs service, in words
+        self.drift: list[DriftWarning] = []  # set by the calibration watch
+        self.springs: SpringChoice | None = None  # sets other than the one in use
+        self.service: list[str] = []  # what needs service by the recorded runs, as text
         self.applied: dict[str, Any] = {}
         self.chosen = 1
         self.follow = False
@@ -121,12 +121,12 @@ class OperateModel(BenchStanding):
         self.word.fade(now_s)
 
     def asked(self, what: str) -> None:
-        """Something has been asked of the bench, and the answer is on its way."""
+        """Note a request to the bench whose answer is pending."""
         self.refusal = ""
         self.word.asked(what)
 
     def answered(self, what: str, answer: Answer) -> None:
-        """The bench has answered, or has not in time."""
+        """Take in the answer of the bench, or that none came in time."""
         if answer.accepted:
             self.word.done(what, self.now_s)
             if "trimmed" in answer.text:
@@ -142,7 +142,7 @@ class OperateModel(BenchStanding):
             return
         times = rows[:, _TIME]
         if self.buffer.count and times[0] < self.buffer.end_s:
-            # Another rig host answers on this link; its clock began anew.
+            # Another rig host answers on this link; its clock restarted.
             self.buffer.clear()
             self.marks.clear()
             self._pace.clear()
@@ -170,7 +170,7 @@ class OperateModel(BenchStanding):
         rows = np.concatenate(self._recent)
         rows = rows[rows[:, _TIME] > self.time_s - FIGURES_S]
         self._recent.clear()
-        # A column that is NaN throughout stays NaN; only one that is there is averaged.
+        # A column of NaN stays NaN; only one with values is averaged.
         self.figures = rows.mean(axis=0)
 
     def _event(self, event: Mapping[str, Any]) -> None:
@@ -194,7 +194,7 @@ class OperateModel(BenchStanding):
         before = self.holder
         self.holder = str(event.get("holder") or "") or None
         if self.holder != before:
-            self._notice(event, f"{self.holder or 'nobody'} holds control")
+            self._notice(event, f"{self.holder or 'no client'} holds control")
 
     def _on_state(self, event: Mapping[str, Any]) -> None:
         word = str(event.get("state", ""))
@@ -236,7 +236,7 @@ class OperateModel(BenchStanding):
 
     def _on_limited(self, event: Mapping[str, Any]) -> None:
         names = ", ".join(str(name).lower() for name in event.get("limits", []))
-        # Limits that come and go with every swing are said once in a while.
+        # A limit that comes and goes with every swing is reported only now and then.
         if self.time_s - self._trimmed.get(names, -math.inf) > TRIM_AGAIN_S:
             self._trimmed[names] = self.time_s
             self._notice(event, f"limited by {names}")
@@ -285,12 +285,12 @@ class OperateModel(BenchStanding):
 
     @property
     def own_profile(self) -> Profile:
-        """The profile with its own limits, also where those in force are reduced."""
+        """Profile with its own limits, even if those in force are reduced."""
         own = self._as_loaded
         return self.profile.model_copy(update={"limits": own.limits, "control": own.control})
 
     def say(self, text: str, clock: str = "") -> None:
-        """Add a notice of the window's own."""
+        """Add a notice from the window itself."""
         self.notices.append((clock, text))
 
     # ------------------------------------------------------------------ choosing
@@ -305,7 +305,7 @@ class OperateModel(BenchStanding):
         return self.forms[self.chosen - 1]
 
     def choose(self, number: int) -> None:
-        """Bring up behaviour ``number`` (1 to 5), starting from what the rig does now."""
+        """Choose behaviour ``number`` (1 to 5), starting from what the rig does now."""
         self.chosen = number
         self.refusal = ""
         self.follow = False
@@ -316,27 +316,27 @@ class OperateModel(BenchStanding):
 
     @property
     def limited(self) -> list[str]:
-        """Labels of the limits that trim now or did within the last second."""
+        """Labels of the limits that act now or did within the last second."""
         return [label(limit) for limit, until in self._limited_until.items() if until > self.time_s]
 
     # ------------------------------------------------------------------ numbers
 
     def value(self, name: str) -> float:
-        """Latest value of a sample column, SI."""
+        """Return the latest value of a sample column, SI."""
         return float(self.row[INDEX[name]])
 
     def figure(self, name: str) -> float:
-        """Short mean of a sample column, SI, calm enough to read."""
+        """Return a short mean of a sample column, SI, steady enough to read."""
         return float(self.figures[INDEX[name]])
 
     def borne_mass(self) -> float:
-        """Mass in kg that the present spring force would balance."""
+        """Return the mass in kg that the present spring force would balance."""
         return borne_mass(
             self.profile, self.figure("spring_force_N"), self.figure("output_position_m")
         )
 
     def rate_hz(self) -> float:
-        """Cycles a second over the last second or so, NaN while unknown."""
+        """Return the cycles per second over about the last second, NaN while unknown."""
         if len(self._pace) < 2:
             return math.nan
         (first_s, first), (last_s, last) = self._pace[0], self._pace[-1]

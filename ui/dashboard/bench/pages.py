@@ -16,14 +16,14 @@ from ui.dashboard.widgets import Sizes, Slice, Theme
 
 @dataclass(frozen=True)
 class PageContext:
-    """Context that a page is built on.
+    """Context that a page is built with.
 
     Attributes:
         model: the bench as the window knows it: state, latest row, whether it may act.
         session: takes requests; None for a still picture.
         view: the page's own view model, as its entry made it; None without one.
         runs_directory: where runs are kept, None if not known.
-        show_page: brings up the page of a title.
+        show_page: shows the page with a given title.
     """
 
     model: OperateModel
@@ -35,33 +35,33 @@ class PageContext:
     show_page: Callable[[str], None]
 
     def heartbeat(self) -> None:
-        """Send a heartbeat: between the parts of a page that takes long to build."""
+        """Send a heartbeat, between the parts of a page that is slow to build."""
         if self.session is not None:
             self.session.heartbeat()
 
 
 class Page(QWidget):
-    """A page. All of this may be left as it is."""
+    """A page; every method may be left as it is."""
 
     def keys(self) -> dict[int, Callable[[], object]]:
-        """Acts by ``Qt.Key``, for keys that neither the focused widget nor the window takes."""
+        """Return actions by ``Qt.Key``, for keys that neither focused widget nor window takes."""
         return {}
 
     def first_focus(self) -> QWidget | None:
-        """Return the widget to focus when the page is brought up."""
+        """Return the widget to focus when the page is shown."""
         return None
 
     def shown(self) -> None:
-        """The page has just been brought up."""
+        """Do what follows from having just been shown."""
 
     def frame(self) -> None:
-        """Redraw what moves, some 25 times a second while shown; fewer if the computer lags."""
+        """Redraw what moves, about 25 times a second while shown; less often on a slow computer."""
 
     def refresh(self) -> None:
-        """Renew words and what may be pressed, some 10 times a second while shown."""
+        """Update texts and enabled controls, about 10 times a second while shown."""
 
     def frame_slices(self) -> list[Slice]:
-        """``frame`` in parts of a few milliseconds each; the heartbeat comes in between.
+        """Return ``frame`` in parts of a few milliseconds each, with heartbeats in between.
 
         A part that draws should ``repaint()`` its widget: ``update()`` would gather all parts
         in one long pass.
@@ -69,11 +69,11 @@ class Page(QWidget):
         return [self.frame]
 
     def word_slices(self) -> list[Slice]:
-        """``refresh`` in parts, likewise."""
+        """Return ``refresh`` in parts, likewise."""
         return [self.refresh]
 
     def let_go(self) -> None:
-        """The window has lost the keyboard: end whatever lasts as long as something is held."""
+        """End what lasts only while something is held: the window has lost the keyboard."""
 
     def carry_from(self, old: Page) -> None:
         """Take over what was set and shown from the page that this one replaces."""
@@ -85,8 +85,8 @@ class PageEntry:
 
     Attributes:
         title: on the page's button.
-        key: brings it up, from any page, as ``QKeySequence`` writes it.
-        page: makes the widget; called anew whenever theme or size change.
+        key: shortcut to it from any page, as ``QKeySequence`` writes it.
+        page: makes the widget; called again whenever theme or size changes.
         view: makes the page's view model, once, from the bench's model, the session (or None)
             and the folder of runs (or None).
         help_topic: topic of the manual that F1 opens on this page.

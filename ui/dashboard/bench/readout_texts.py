@@ -26,7 +26,7 @@ class Readout:
 
 
 def readouts(model: OperateModel) -> list[Readout]:
-    """The numbers over the rig picture, the spring force first."""
+    """Return the numbers above the rig picture, the spring force first."""
     band = model.figure("force_u95_N")
     tare = f", tare {number(model.tare_N, 0)}" if model.tare_N else ""
     return [
@@ -44,10 +44,10 @@ def readouts(model: OperateModel) -> list[Readout]:
 
 
 def _load(model: OperateModel) -> Readout:
-    """Return the weight that the force would balance, where one can hang and stands still.
+    """Return the weight that the force would balance, if one can hang and is at rest.
 
-    A force of a hand, of friction or of a motion is not a weight; where none can hang, the speed
-    of the output stands in its place.
+    A force of a hand, of friction or of a motion is not a weight; if none can hang, the speed of
+    the output takes its place.
     """
     rig = model.profile.rig
     if isinstance(rig, Linear) and not rig.vertical:
@@ -55,17 +55,17 @@ def _load(model: OperateModel) -> Readout:
         return Readout("Output speed", number(1e3 * speed, 0), "mm/s")
     mass = model.borne_mass()
     still = abs(model.figure("output_velocity_m_s")) < STILL_M_S
-    # Below nothing: the rod is pulled, or held by friction.
+    # Negative: the rod is pulled, or held by friction.
     known = still and mass > -LEAST_KG
     return Readout(
-        "At load arm" if isinstance(rig, Lever) else "Bears",
+        "At load arm" if isinstance(rig, Lever) else "Carries",
         f"≈ {number(max(mass, 0.0), 1)}" if known else "–",
         "kg",
     )
 
 
 def limited_words(model: OperateModel) -> str:
-    """Return the limits that trim, each with the value at which it does."""
+    """Return the limits that act, each with the value at which it does."""
     margins = {label(each.limit): each for each in limit_margins(model.profile, model.figures)}
     words = []
     for name in model.limited:

@@ -1,4 +1,4 @@
-"""Events that tell of the recorder, as the view model of the bench takes them."""
+"""Events of the recorder, as the view model of the bench takes them."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ class RecordingEvents:
     """Recording under way, and the recorder's state.
 
     Attributes:
-        recording: name of the run that grows, '' for none; since when, ``recording_since``.
+        recording: name of the run being recorded, or ''; ``recording_since``: when it began.
         recorder_lost: the recorder has fallen silent.
     """
 

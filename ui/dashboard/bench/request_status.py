@@ -1,18 +1,18 @@
-"""Status of the last request to the bench, in short."""
+"""Status of the last request to the bench, in brief."""
 
 from __future__ import annotations
 
 import math
 
-DONE_S = 3.0  # that something was done is shown so long; that it was not, until the next
+DONE_S = 3.0  # a success is shown this long; a failure until the next request
 
 
 class RequestStatus:
-    """One line.
+    """Status line.
 
     Attributes:
         text: '' when there is nothing to say.
-        wrong: what was asked is not done.
+        wrong: the request was not carried out.
     """
 
     def __init__(self) -> None:
@@ -21,7 +21,7 @@ class RequestStatus:
         self._until_s = math.inf
 
     def asked(self, what: str) -> None:
-        self._say(f"{what} asked …", False, math.inf)
+        self._say(f"{what} requested …", False, math.inf)
 
     def done(self, what: str, now_s: float) -> None:
         self._say(f"{what}: done", False, now_s + DONE_S)

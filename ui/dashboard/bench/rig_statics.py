@@ -8,7 +8,7 @@ from hil.profile import Lever, Profile
 
 
 def rig_text(profile: Profile) -> str:
-    """The rig in half a line."""
+    """Return the rig in half a line."""
     rig = profile.rig
     if isinstance(rig, Lever):
         return f"lever rig {1e3 * rig.rod_arm:g} : {1e3 * rig.load_arm:g} mm"
@@ -16,7 +16,7 @@ def rig_text(profile: Profile) -> str:
 
 
 def lever_angle(rig: Lever, output_m: float) -> float:
-    """Angle of the lever above level in rad for an output position in m."""
+    """Return the angle of the lever above level in rad for an output position in m."""
     moved = (output_m - rig.level_position) / rig.rod_arm
     if rig.attachment == "pin":
         return math.asin(min(max(moved, -1.0), 1.0))
@@ -24,10 +24,10 @@ def lever_angle(rig: Lever, output_m: float) -> float:
 
 
 def borne_mass(profile: Profile, force_N: float, output_m: float) -> float:
-    """Mass in kg that a spring force would balance at rest at an output position.
+    """Return the mass in kg that a spring force would balance at rest at an output position.
 
-    Lever: moments about the pivot, its own weight and the pan taken off. Linear rig, vertical:
-    F/g less the carriage; horizontal: NaN.
+    Lever: moments about the pivot, less its own weight and the pan. Linear rig, vertical: F/g less
+    the carriage; horizontal: NaN.
     """
     rig = profile.rig
     if isinstance(rig, Lever):

@@ -1,7 +1,7 @@
 """The window's connections: the link to the rig host, and the simulated rig's environment.
 
 No Qt. ``pump`` is called from the window's main loop and carries its heartbeat: a window that
-hangs stops beating, and the rig host stops the rig.
+hangs sends no heartbeat, and the rig host stops the rig.
 """
 
 from __future__ import annotations
@@ -35,15 +35,15 @@ from hil.link import Answer, Client, Refused
 from ui.dashboard.bench.operate_model import OperateModel
 from ui.dashboard.bench.wording import asked_words
 
-ANSWER_S = 0.5  # after which the operator is told that none came
-SMOOTH_S, SMOOTH_TURNS = 0.05, 8  # turns of the main loop that show that it is at its ease
-OPENING_S = 2.0  # after which control is taken all the same
+ANSWER_S = 0.5  # after which the operator is informed that none came
+SMOOTH_S, SMOOTH_TURNS = 0.05, 8  # turns of the main loop that show it runs smoothly
+OPENING_S = 2.0  # after which control is taken anyway
 STATE_EVERY_S = 0.2
 DOOR_TIMEOUT_S = 1.0
 
 
 class LoadHand:
-    """Weights and hand of the simulated rig, asked for from a thread of its own.
+    """Weights and hand of the simulated rig, requested from a separate thread.
 
     The rig's process may be busy; the window must not wait for it.
     """
@@ -96,13 +96,13 @@ class LoadHand:
 
 @dataclass(frozen=True)
 class _Asked:
-    what: str  # in words, for the notices
+    what: str  # as text, for the notices
     request: Request | None
     then: Callable[[Answer], None] | None
 
 
 class Session:
-    """Session of the window with the bench. No call of it waits.
+    """Session of the window with the bench. No call blocks.
 
     Args:
         client: connected.
@@ -122,34 +122,36 @@ class Session:
         if self.model.simulated and endpoint:
             self.load = LoadHand(str(endpoint))
         self._asked: dict[int, _Asked] = {}
-        self.on_accepted: list[Callable[[Request], None]] = []  # told of what the bench has taken
+        self.on_accepted: list[
+            Callable[[Request], None]
+        ] = []  # called with what the bench has accepted
         self._listeners: list[tuple[Any, str]] = []
-        # Control is taken once the loop turns smoothly: building a window, and its first
-        # drawing with fonts to be read, takes longer than a heartbeat may.
+        # Control is taken once the loop turns smoothly: building a window and first drawing it,
+        # with fonts to load, takes longer than a heartbeat may.
         self._to_take = not watch_only
         self._opened_s = self._turned_s = time.monotonic()
         self._smooth = 0
 
     def close(self) -> None:
-        """Leave; with control held and power on, that stops the rig."""
+        """Close the connections; with control held and power on, that stops the rig."""
         if self.load is not None:
             self.load.close()
         self.client.close()
 
     def listen(self, listener: Any, name: str) -> None:
-        """Hand what is heard to ``listener.feed(items, now_s)`` and ``listener.answered(answer)``.
+        """Pass what arrives to ``listener.feed(items, now_s)`` and ``listener.answered(answer)``.
 
-        Either may be missing. A listener that raises hears no more, and the rig is stopped: what
-        it was watching goes on unwatched.
+        Either may be missing. A listener that raises receives no more, and the rig is stopped:
+        what it watched would continue unwatched.
 
         Args:
-            name: of the listener, for the notice that tells of it.
+            name: of the listener, for the notice about it.
         """
         if hasattr(listener, "feed") or hasattr(listener, "answered"):
             self._listeners.append((listener, name))
 
     def pump(self) -> None:
-        """Beat, hear, and hand on. Never waits."""
+        """Send the heartbeat, receive, and pass on. Never blocks."""
         now_s = time.monotonic()
         self._smooth = self._smooth + 1 if now_s - self._turned_s < SMOOTH_S else 0
         self._turned_s = now_s
@@ -178,7 +180,7 @@ class Session:
             self._guarded(name, listener, partial(_hand_on, listener, items, answers, now_s))
 
     def heartbeat(self) -> None:
-        """Beat alone, between the parts of work whose end is sure (pages laid anew)."""
+        """Send only the heartbeat, between the parts of bounded work (pages being rebuilt)."""
         if self.client.in_control:
             self.client.heartbeat()
 
@@ -203,7 +205,7 @@ class Session:
     def _guarded(self, name: str, listener: Any, act: Callable[[], None]) -> None:
         try:
             act()
-        except Exception as error:  # whatever a page does wrong must not still the heartbeat
+        except Exception as error:  # no error of a page may stop the heartbeat
             self._listeners = [pair for pair in self._listeners if pair[0] is not listener]
             self.model.say(f"{name} has failed ({type(error).__name__}: {error}); rig stopped")
             self.stop()
@@ -217,11 +219,11 @@ class Session:
     # ------------------------------------------------------------------ acts
 
     def stop(self) -> None:
-        """Stop the rig, in control or not. The stop has left when this returns."""
+        """Stop the rig, in control or not. The stop has been sent when this returns."""
         self._note("stop", self.client.post_stop("operator", ANSWER_S))
 
     def give_control(self) -> None:
-        """Give control up, to whatever asks for it next; the window's own first taking is off."""
+        """Release control to the next client that requests it, and cancel the window's first taking."""
         self._to_take = False
         self.client.post_release()
 
@@ -229,7 +231,7 @@ class Session:
         self._note("take control", self.client.post_take())
 
     def power_on(self) -> None:
-        """Ask for power, the operator having said that the load is supported."""
+        """Request power; the operator has confirmed that the load is supported."""
         self.model.energising = True
         self.ask(PowerOn(load_supported=True))
 
@@ -243,8 +245,8 @@ class Session:
         self.ask(Apply(behaviour=behaviour, load_may_move=load_may_move))
 
     def hold(self, held: bool) -> None:
-        """Pass on that the hold-to-run control is held, or let go. No answer is waited for."""
-        # Refused means not held, and the host stops what moves: its event says why.
+        """Report that the hold-to-run control is held or released, without awaiting an answer."""
+        # Refused means not held, and the host stops what moves: its event gives the reason.
         with contextlib.suppress(Refused):
             self.client.post(Enable(held=held), ANSWER_S)
 
@@ -252,7 +254,7 @@ class Session:
         self.ask(Marker(text=text[:200]))
 
     def toggle_record(self) -> None:
-        """Start a run, or end the one that is recorded."""
+        """Start a run, or end the one being recorded."""
         running = self.model.recording_since is not None
         self.ask(EndRun() if running else StartRun(name="operate"))
 
@@ -260,8 +262,8 @@ class Session:
         """Send a request and return its number; the answer goes to the strip and the deck.
 
         Args:
-            then: called with the answer, from ``pump``; it comes once, whatever happens. A
-                request too long to be sent is answered at once, as 0.
+            then: called with the answer, from ``pump``, exactly once. A request too long to be
+                sent is answered at once, as 0.
         """
         self._take_if_due()
         what = asked_words(request)

@@ -1,4 +1,4 @@
-"""Sets of springs that the window offers, and the one that was chosen. No Qt."""
+"""Spring sets that the window offers, and the one chosen. No Qt."""
 
 from __future__ import annotations
 
@@ -8,12 +8,12 @@ from pathlib import Path
 
 @dataclass
 class SpringChoice:
-    """Offer of a command that can begin the bench anew.
+    """Offer of a command that can restart the bench.
 
     Attributes:
-        sets: file of each set's profile and its words, the one in use first.
+        sets: file of each set's profile and its description, the one in use first.
         left_out: profiles of the rig that cannot be read, with the reason, a sentence each.
-        chosen: file of the set to begin anew with, once the window has closed; None for none.
+        chosen: file of the set to restart with, once the window has closed; or None.
     """
 
     sets: tuple[tuple[Path, str], ...]

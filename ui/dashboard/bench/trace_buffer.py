@@ -1,4 +1,4 @@
-"""Sample history for strip charts: a ring, and smallest and largest values kept up as it fills.
+"""Sample history for strip charts: a ring, with minima and maxima updated as it fills.
 
 Level k of the pyramid holds the extremes of blocks of ``FOLD**k`` samples. A window is drawn
 from the coarsest level that still gives every pixel column two blocks, so that the work of a
@@ -24,11 +24,11 @@ Values = NDArray[np.float32]
 
 @dataclass(frozen=True)
 class Window:
-    """A stretch of history made ready to draw.
+    """A stretch of history ready to draw.
 
-    ``times`` has shape (m,), s; ``low`` and ``high`` have shape (channels, m). ``reduced``
-    tells whether m counts pixel columns (``low`` and ``high`` are extremes, NaN in a column
-    without a sample) or single samples (``low`` is ``high``).
+    ``times`` has shape (m,), s; ``low`` and ``high`` have shape (channels, m). If ``reduced``, m
+    counts pixel columns (``low`` and ``high`` are extremes, NaN in a column without a sample),
+    else single samples (``low`` is ``high``).
     """
 
     times: Floats
@@ -40,7 +40,7 @@ class Window:
 class TraceBuffer:
     """Ring of ``capacity`` samples (rounded up to a whole block) of ``channels`` traces.
 
-    Times must grow; gaps in them stay gaps. NaN values are not samples to the extremes.
+    Times must increase; gaps in them stay gaps. The extremes ignore NaN values.
     """
 
     def __init__(self, channels: int, capacity: int) -> None:
@@ -100,11 +100,11 @@ class TraceBuffer:
             self._high[level][:, here] = np.fmax.reduce(upper, axis=2)
 
     def index_at(self, time_s: float) -> int:
-        """Number of the first sample not before ``time_s`` (``count`` if there is none)."""
+        """Return the number of the first sample not before ``time_s`` (``count`` if none is)."""
         first, last = self.oldest, self.count
         if first == last:
             return last
-        seam = -(-first // self.capacity) * self.capacity  # where the ring starts anew
+        seam = -(-first // self.capacity) * self.capacity  # where the ring wraps
         if seam >= last or (seam > first and time_s <= self._times[(seam - 1) % self.capacity]):
             last = min(last, seam if seam > first else last)
         elif seam > first:
@@ -114,7 +114,7 @@ class TraceBuffer:
         return first + int(found)
 
     def sample_at(self, time_s: float) -> tuple[float, Values] | None:
-        """Time and values (channels,) of the last sample at or before ``time_s``, or None."""
+        """Return time and values (channels,) of the last sample at or before ``time_s``, or None."""
         index = self.index_at(np.nextafter(time_s, np.inf)) - 1
         if index < self.oldest:
             return None
@@ -122,9 +122,9 @@ class TraceBuffer:
         return float(self._times[place]), self._low[0][:, place].copy()
 
     def window(self, start_s: float, end_s: float, columns: int) -> Window:
-        """Samples from ``start_s`` to ``end_s``, reduced to ``columns`` if there are many."""
+        """Return samples from ``start_s`` to ``end_s``, reduced to ``columns`` if there are many."""
         first, last = self.index_at(start_s), self.index_at(end_s)
-        # One sample more on either side, so that a line runs to the edge of the picture.
+        # One more sample on either side, so that a line runs to the edge of the picture.
         first, last = max(self.oldest, first - 1), min(self.count, last + 1)
         if last - first <= 2 * columns:
             values = self._stretch(self._low[0], first, last)
@@ -150,7 +150,7 @@ class TraceBuffer:
             high = np.concatenate((high, none), axis=1)
         edges = np.linspace(start_s, end_s, columns + 1)
         bounds = np.searchsorted(times, edges)
-        # Blocks do not begin at the edges; the one across the first edge is not to be lost.
+        # Blocks do not begin at the edges; the one across the first edge must not be lost.
         bounds[0], bounds[-1] = 0, len(times)
         low = np.fmin.reduceat(low, bounds[:-1], axis=1)
         high = np.fmax.reduceat(high, bounds[:-1], axis=1)
@@ -161,7 +161,7 @@ class TraceBuffer:
 
     @staticmethod
     def _stretch(ring: NDArray[Any], begin: int, end: int) -> NDArray[Any]:
-        """Entries ``begin`` to ``end`` (numbered without end) of a ring along its last axis."""
+        """Return entries ``begin`` to ``end`` (unwrapped numbers) of a ring along its last axis."""
         size = ring.shape[-1]
         if end <= begin:
             return ring[..., :0]
@@ -174,8 +174,8 @@ class TraceBuffer:
 def _unfilled(shape: tuple[int, int]) -> Values:
     """Return an array whose memory is taken page by page, as it is written.
 
-    Nothing is read that was not appended. Of numpy's own arrays of this size a first block of
-    samples would take 2 MB for each channel and level: 0.1 s at the start of each window.
+    Only what was appended is read. With numpy's own arrays of this size the first block of samples
+    would take 2 MB for each channel and level: 0.1 s at the start of each window.
     """
     count = shape[0] * shape[1]
     return np.frombuffer(mmap.mmap(-1, 4 * count), np.float32, count).reshape(shape)

@@ -46,7 +46,7 @@ def asked_words(request: Request) -> str:
 
 
 def number(value: float, decimals: int) -> str:
-    """Fixed decimals, a true minus sign, no minus zero, an en dash for what is not known."""
+    """Format with fixed decimals, a true minus sign, no minus zero; an en dash if unknown."""
     if not math.isfinite(value):
         return "–"
     text = f"{value:.{decimals}f}"
@@ -56,7 +56,7 @@ def number(value: float, decimals: int) -> str:
 
 
 def two_digits(value: float) -> str:
-    """Two significant digits, as uncertainties are told; whole numbers from 10 on."""
+    """Format with two significant digits, as uncertainties are; whole numbers from 10 on."""
     if not math.isfinite(value):
         return "–"
     if value == 0.0:
@@ -67,12 +67,12 @@ def two_digits(value: float) -> str:
 
 
 def duration_text(seconds: float) -> str:
-    """h:mm:ss for people."""
+    """Format as hh:mm:ss."""
     whole = max(0, int(seconds))
     return f"{whole // 3600:02d}:{whole // 60 % 60:02d}:{whole % 60:02d}"
 
 
 def clock_text(event: Mapping[str, Any]) -> str:
-    """Time of day hh:mm:ss from the event's wall clock, '' if it has none."""
+    """Return the time of day hh:mm:ss from the event's wall clock, '' if it has none."""
     wall = str(event.get("wall", ""))
     return wall[11:19] if len(wall) >= 19 else ""
