@@ -103,7 +103,7 @@ class BenchStanding(RecordingEvents):
         if self.state is State.STANDBY:
             return f"{power}, zero torque · ready for Apply"
         if stage not in (PowerStage.OFF, PowerStage.FAULT):
-            return "no power is requested · the drive does not report off yet"
+            return "no power is requested · the drive has not yet reported off"
         return f"{power} · sensors live · motor disabled"
 
     @property

@@ -1,4 +1,4 @@
-"""Strip charts over time, and what any drawing over time has in common with them."""
+"""Strip charts over time, and the parts they share with other drawings over time."""
 
 from ui.dashboard.charts.chart_cursors import paint_cursor
 from ui.dashboard.charts.chart_grid import paint_grid

@@ -25,10 +25,10 @@ FREE = "no trigger"
 
 
 def range_of(text: str) -> tuple[float, float] | None:
-    """Return two rising numbers of a text such as "-20 100"; None for an empty one.
+    """Return two increasing numbers from a text such as "-20 100"; None if it is empty.
 
     Raises:
-        ValueError: it is neither.
+        ValueError: neither.
     """
     parts = text.replace("−", "-").replace("to", " ").replace(";", " ").split()
     if not parts:
@@ -158,9 +158,9 @@ class ChartChoices(QFrame):
         self._changed()
 
     def take(self, view: ChartView) -> None:
-        """Mirror another view: the page was laid anew."""
+        """Mirror another view, after the page was rebuilt."""
         self.view = view
-        trigger = view.trigger  # what is set below would set it anew
+        trigger = view.trigger  # the changes below would overwrite it
         for column, box in self.shown.items():
             box.blockSignals(True)
             box.setChecked(column not in view.hidden)

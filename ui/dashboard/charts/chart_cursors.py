@@ -26,7 +26,7 @@ class Plot:
 def paint_cursors(
     painter: QPainter, view: ChartView, plots: list[Plot], theme: Theme, u: float
 ) -> None:
-    """Cursor lines, and beside them the values of every trace."""
+    """Draw the cursor lines and, next to them, the values of every trace."""
     if not view.cursors:
         return
     samples = [view.buffer.sample_at(time_s) for time_s in view.cursors]

@@ -11,7 +11,7 @@ from PySide6.QtGui import QColor, QFontMetricsF, QPainter, QPen
 from ui.dashboard.bench import number
 from ui.dashboard.widgets import Theme
 
-BESIDE = 0.6  # of the height of digits, how far from its line a number may stand
+BESIDE = 0.6  # largest distance of a number from its line, in heights of digits
 LEAST_APART = 0.75  # of a line of text, from one number to the next
 
 
@@ -32,7 +32,7 @@ def paint_grid(
         inner: plotting area, logical pixels.
         y_of: height of a value, logical pixels.
         gap: between the area and the numbers, logical pixels.
-        free: heights between which a number is neither cut nor in another text.
+        free: heights between which a number is neither clipped nor overlaps another text.
     """
     metrics = QFontMetricsF(painter.font())
     every = _every(ticks, y_of, 0.9 * metrics.height())  # digits have no descenders
@@ -47,7 +47,7 @@ def paint_grid(
             continue
         half = metrics.capHeight() / 2
         base = y + half
-        # At an edge a number stands a little beside its line, if its neighbour leaves the room.
+        # At an edge a number is shifted a little off its line, if its neighbour leaves room.
         moved = min(max(base, free[0] + half), free[1])
         if abs(moved - base) > min(BESIDE * 2 * half, room - LEAST_APART * metrics.height()):
             continue
@@ -58,7 +58,7 @@ def paint_grid(
 
 
 def _every(ticks: Sequence[float], y_of: Callable[[float], float], height: float) -> int:
-    """Return n where every n-th line has room for its number."""
+    """Return n such that every n-th line has room for its number."""
     if len(ticks) < 2:
         return 1
     apart = abs(y_of(ticks[1]) - y_of(ticks[0]))

@@ -20,7 +20,7 @@ FAR_PX = 1e5
 
 @dataclass(frozen=True)
 class PixelColumns:
-    """Columns of whole device pixels whose edges stand still in time.
+    """Columns of whole device pixels whose edges are fixed in time.
 
     A passing peak would shimmer otherwise.
 
@@ -53,7 +53,7 @@ class DeviceScale:
         start_s: time at the left edge.
         window_s: length of what is in view.
         span: values at the lower and the upper edge, in the panel's unit.
-        factor: turns SI into that unit.
+        factor: converts SI to that unit.
     """
 
     def __init__(
@@ -73,27 +73,27 @@ class DeviceScale:
         self._top, self._bottom = inner.top() * ratio - 4, inner.bottom() * ratio + 4
 
     def begin(self, painter: QPainter) -> None:
-        """Let a painter draw in device pixels, inside the area alone, until ``restore``."""
+        """Let a painter draw in device pixels, only inside the area, until ``restore``."""
         painter.save()
         painter.setClipRect(self.inner.adjusted(0, -1, 0, 1))
         painter.scale(1 / self.ratio, 1 / self.ratio)
 
     def x(self, times: NDArray[np.floating]) -> NDArray[np.float64]:
-        """Return places of times (n,) in s; far outside, where Qt would overflow, they end."""
+        """Return x of times (n,) in s, clipped far outside, where Qt would overflow."""
         x = self.left + (times - self._start_s) * self._per_s
         return np.clip(x, self.left - FAR_PX, self.left + self.wide + FAR_PX)
 
     def y(self, values: NDArray[np.floating]) -> NDArray[np.float64]:
-        """Return heights of values (n,) in SI; what leaves the area ends just outside."""
+        """Return y of values (n,) in SI, clipped just outside the area."""
         y = self._zero - values.astype(np.float64) * self._per_si
         return np.clip(y, self._top, self._bottom)
 
 
 def extremes(panel: Panel, window: Window) -> tuple[float, float]:
-    """Least and greatest value that a panel must hold, in its unit; NaN if it has none.
+    """Return the smallest and largest value that a panel must hold, in its unit; NaN if none.
 
-    Of a trace that does not scale the panel the outer tenths are left out: single spikes then
-    pass the edge, while a lasting value is seen.
+    For a trace that does not scale the panel the outer tenths are left out: single spikes then
+    leave the panel, while a lasting value stays visible.
     """
     low = high = math.nan
     for trace in panel.traces:
@@ -112,14 +112,14 @@ def extremes(panel: Panel, window: Window) -> tuple[float, float]:
 
 
 def runs(present: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """First and past-last index of every unbroken stretch of True."""
+    """Return the first and past-last index of every unbroken stretch of True."""
     padded = np.concatenate(([False], present, [False]))
     changes = np.flatnonzero(padded[1:] != padded[:-1])
     return [(int(a), int(b)) for a, b in zip(changes[::2], changes[1::2], strict=True)]
 
 
 def polygon(x: NDArray[np.floating], y: NDArray[np.floating]) -> QPolygonF:
-    """Points (n,) and (n,) as a Qt polygon, filled through its memory."""
+    """Return points (n,) and (n,) as a Qt polygon, filled through its memory."""
     shape = QPolygonF()
     shape.resize(len(x))
     if len(x):
@@ -140,9 +140,9 @@ def column_bars(
     dashed: bool,
     window: Window,
 ) -> NDArray[np.float64]:
-    """A bar for every column, from extreme to extreme and at least ``width`` pixels tall.
+    """Return a bar for every column, from extreme to extreme, at least ``width`` pixels tall.
 
-    Returns rectangles (n, 4) of left, top, width and height in device pixels; column i begins
+    The bars are rectangles (n, 4) of left, top, width and height in device pixels; column i begins
     at ``left + i·step``. A line up and down through dense columns would paint each pixel many
     times over, and a filled outline costs Qt an edge for each of its corners.
     """
@@ -157,7 +157,7 @@ def column_bars(
     bottom[1:] += up
     present = np.isfinite(top)
     if dashed and len(window.times) > 1:
-        # Dashes stand still in time; a step is drawn whole wherever it falls.
+        # Dashes are fixed in time; a step is drawn whole wherever it falls.
         column_s = window.times[1] - window.times[0]
         on = (np.round(window.times / column_s).astype(np.int64) % 12) < 8
         present &= on | (bottom - top > 1.5)
@@ -234,7 +234,7 @@ def draw_trace(
 def band_shapes(
     x: NDArray[np.floating], upper: NDArray[np.floating], lower: NDArray[np.floating]
 ) -> list[QPolygonF]:
-    """Outlines of a band around single samples, one for each unbroken stretch."""
+    """Return outlines of a band around single samples, one for each unbroken stretch."""
     return [
         polygon(
             np.concatenate((x[a:b], x[a:b][::-1])), np.concatenate((upper[a:b], lower[a:b][::-1]))
@@ -244,7 +244,7 @@ def band_shapes(
 
 
 def mixed(colour: str, ground: str, share: float = 0.22) -> QColor:
-    """``share`` of a colour on a ground, opaque."""
+    """Return ``share`` of a colour over a ground, opaque."""
     ink, paper = QColor(colour), QColor(ground)
     a_rgb, b_rgb = cast(tuple[int, ...], ink.getRgb()), cast(tuple[int, ...], paper.getRgb())
     parts = zip(a_rgb[:3], b_rgb[:3], strict=True)
@@ -261,7 +261,7 @@ def sample_lines(x: NDArray[np.floating], y: NDArray[np.floating], dashed: bool)
 
 
 def passes(width: float) -> list[tuple[float, float]]:
-    """Offsets at which one-pixel lines drawn together look ``width`` device pixels wide."""
+    """Return offsets at which one-pixel lines together look ``width`` device pixels wide."""
     if width <= 1.25:
         return [(0.0, 0.0)]
     reach = (width - 1) / 2

@@ -1,4 +1,4 @@
-"""Marks across the charts, each with its label where there is room."""
+"""Marks across the charts, each with its label if there is room."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def paint_marks(
 ) -> None:
     """Draw a line through every plot at each mark in view.
 
-    Labels stand in the first plot, never two over each other.
+    Labels are in the first plot and never overlap.
     """
     inner, u = plots[0].inner, scale
     metrics = QFontMetricsF(painter.font())

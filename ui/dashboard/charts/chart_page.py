@@ -1,4 +1,4 @@
-"""Strip charts with their row of acts: window length, freeze, mark, tare."""
+"""Strip charts with their row of controls: window length, freeze, mark, tare."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from ui.dashboard.widgets import KeyButton, Sizes, Theme
 
 
 class MarkEntry(QLineEdit):
-    """Text of a marker; up and down are the charts', Return keeps it."""
+    """Text of a marker; up and down go to the charts, Return keeps it."""
 
 
 class ChartPage(QWidget):
@@ -30,7 +30,7 @@ class ChartPage(QWidget):
 
     Args:
         mark: called with the text of a marker; None leaves the button out.
-        tare: called to take the present force as zero, or to take that back if one is set; None
+        tare: called to take the present force as zero, or to remove the tare if one is set; None
             leaves the button out.
         recorded: a run to look through: its whole length first, no freezing.
     """
@@ -72,11 +72,11 @@ class ChartPage(QWidget):
         self.freeze = self._key("Freeze", "freeze", lambda: self.toggle_freeze(), theme, sizes)
         self.freeze.setCheckable(True)
         self.freeze.setToolTip(
-            "Stop the paper; drag or page up to look back, click or C for a cursor, "
+            "Hold the picture; drag or page up to look back, click or C for a cursor, "
             "shift-click for the second, E for live"
         )
-        # Not shown as long as it has no parent: it would be a window for a moment, and take the
-        # keyboard from this one.
+        # Not shown before it has a parent: it would be a window for a moment, and take the
+        # keyboard focus from this one.
         if recorded:
             self.freeze.hide()
         row.addWidget(self.freeze)
@@ -137,7 +137,7 @@ class ChartPage(QWidget):
             self.charts.setFocus()
 
     def take_over(self, old: ChartPage) -> None:
-        """Show what the page before showed."""
+        """Show what the previous page showed."""
         self.charts.view = old.charts.view
         self.choices.take(self.charts.view)
         self.choices.setVisible(not old.choices.isHidden())
@@ -174,7 +174,7 @@ class ChartPage(QWidget):
         self.charts.update()
 
     def begin_mark(self) -> None:
-        """Ask for the marker's text in place; a second time keeps an unnamed one."""
+        """Prompt for the marker's text in place; called again, keep an unnamed one."""
         if self._mark is None:
             return
         if self.entry.isVisible():
@@ -221,7 +221,7 @@ class ChartPage(QWidget):
             self.tare.setChecked(tared)
             self.tare.setText("Tare off" if tared else "Tare")
             self.tare.setToolTip(
-                f"{number(self.model.tare_N, 1)} N are taken off every force; take that back"
+                f"{number(self.model.tare_N, 1)} N is subtracted from every force; remove it"
                 if tared
                 else "Take the present force as zero; the calibration stays as it is"
             )

@@ -32,7 +32,7 @@ def legend_entries(
 ) -> list[tuple[float, float, float]]:
     """Return where the stroke, the name and the end of each trace's entry are, logical pixels.
 
-    They end at ``right``; between ``left`` and there they stand closer if they must.
+    They end at ``right``; if they would not fit after ``left``, they are set closer.
     """
     metrics = QFontMetricsF(font)
     names = [metrics.horizontalAdvance(trace.label) for trace in panel.traces]
@@ -53,7 +53,7 @@ def paint_title(
 
     Args:
         top: of the strip. right: of the plotting area. Logical pixels.
-        u: of the sheet's pixels, logical ones.
+        u: logical pixels to a pixel of the sheet.
     """
     font = painter.font()
     metrics = QFontMetricsF(font)

@@ -1,4 +1,4 @@
-"""View of the charts: the part of the history, and its range of values. No Qt."""
+"""View of the charts: the visible part of the history, and its range of values. No Qt."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ SHRINK_AFTER_S = 2.0
 
 @dataclass(frozen=True)
 class Trace:
-    """One line: column of the trace buffer, label, colour name of the theme, manner."""
+    """One line: column of the trace buffer, label, colour name of the theme, style."""
 
     column: str
     label: str
@@ -30,7 +30,7 @@ class Trace:
 
 @dataclass(frozen=True)
 class Panel:
-    """One chart. ``factor`` turns SI into ``unit``; ``least`` is the smallest span shown."""
+    """One chart. ``factor`` converts SI to ``unit``; ``least`` is the smallest span shown."""
 
     title: str
     unit: str
@@ -95,7 +95,7 @@ PANELS = (
 
 @dataclass
 class Span:
-    """Value range of a panel: grows at once, shrinks only after it has been too wide a while."""
+    """Value range of a panel: grows at once, shrinks only after being too wide for a while."""
 
     least: float
     low: float = math.nan
@@ -103,7 +103,7 @@ class Span:
     _wide_since: float | None = field(default=None, repr=False)
 
     def settle(self, low: float, high: float, now_s: float) -> None:
-        """Fit the range to the extremes of what is shown (NaN: nothing is)."""
+        """Fit the range to the extremes of what is shown (NaN: nothing)."""
         if not (math.isfinite(low) and math.isfinite(high)):
             if not math.isfinite(self.low):
                 self.low, self.high = -self.least / 2, self.least / 2
@@ -116,7 +116,7 @@ class Span:
         wanted_low = math.floor(wanted_low / step) * step
         wanted_high = math.ceil(wanted_high / step) * step
         if not math.isfinite(self.low) or low < self.low or high > self.high:
-            # Of a range in use, only the side that was passed moves.
+            # In a range in use, only the exceeded side moves.
             kept_low = min(self.low, wanted_low) if math.isfinite(self.low) else wanted_low
             kept_high = max(self.high, wanted_high) if math.isfinite(self.high) else wanted_high
             self.low, self.high = kept_low, kept_high
@@ -131,7 +131,7 @@ class Span:
             self._wide_since = None
 
     def ticks(self, most: int) -> tuple[list[float], int]:
-        """At most ``most`` round values inside the range, and the decimals they need."""
+        """Return at most ``most`` round values inside the range, and the decimals they need."""
         return round_ticks(self.low, self.high, most, least=2)
 
 
@@ -142,7 +142,7 @@ class ChartView(TimeView):
         super().__init__()
         self.buffer = buffer
         self.window_s = WINDOWS_S[0]
-        self.recorded = False  # nothing more will come: neither live nor frozen
+        self.recorded = False  # no more data will arrive: neither live nor frozen
         self.frozen_s: float | None = None  # right edge while frozen
         self.frame_s: float | None = None  # right edge of the frame that is being drawn
         self.spans = [Span(panel.least) for panel in PANELS]
@@ -176,7 +176,7 @@ class ChartView(TimeView):
         return replace(panel, traces=left)
 
     def fix_scale(self, index: int, ends: tuple[float, float] | None) -> None:
-        """Give a panel a range of its own, in its unit; None lets it fit again."""
+        """Give a panel a fixed range, in its unit; None lets it fit again."""
         if ends is None:
             self.fixed.pop(index, None)
             self.spans[index] = Span(PANELS[index].least)
@@ -209,7 +209,7 @@ class ChartView(TimeView):
 
     @property
     def frozen_text(self) -> str:
-        """Age of a frozen picture, and the key that makes it live again."""
+        """Age of a frozen picture, and the key that returns to live."""
         behind_s = self.buffer.end_s - self.end_s
         return f"frozen, {behind_s:.1f} s ago · {BY_NAME['freeze'].key}: live"
 
@@ -217,13 +217,13 @@ class ChartView(TimeView):
         self.frozen_s = self._live_s if on else None
 
     def scroll(self, seconds: float) -> None:
-        """Look earlier (negative) or later; freezes. Stays on what the history holds."""
+        """Scroll earlier (negative) or later, within the history, and freeze."""
         latest = self.buffer.end_s
         earliest = min(self.buffer.start_s + self.window_s, latest)
         self.frozen_s = min(max(self.end_s + seconds, earliest), latest)
 
     def choose_window(self, seconds: float) -> None:
-        """Change the window's length; frozen, its middle stays."""
+        """Change the window's length; if frozen, keep its middle."""
         if self.frozen_s is not None:
             middle = self.frozen_s - self.window_s / 2
             self.frozen_s = min(middle + seconds / 2, self.buffer.end_s)
@@ -231,7 +231,7 @@ class ChartView(TimeView):
         self.spans = [Span(panel.least) for panel in PANELS]
 
     def show_all(self) -> None:
-        """All that is held, for a recorded run."""
+        """Show the whole history, for a recorded run."""
         self.recorded = True
         self.choose_window(max(self.buffer.end_s - self.buffer.start_s, 0.1))
         self.freeze(True)
@@ -249,13 +249,13 @@ class ChartView(TimeView):
 
 
 def nice_step(rough: float) -> float:
-    """The smallest of 1, 2, 5 × a power of ten that is not below ``rough``."""
+    """Return the smallest of 1, 2, 5 × a power of ten that is not below ``rough``."""
     power = 10.0 ** math.floor(math.log10(rough))
     return next(power * factor for factor in (1, 2, 5, 10) if power * factor >= rough * 0.999)
 
 
 def round_ticks(low: float, high: float, most: int, least: int = 0) -> tuple[list[float], int]:
-    """At most ``most`` steps of round values from ``low`` to ``high``, and their decimals.
+    """Return at most ``most`` steps of round values from ``low`` to ``high``, and their decimals.
 
     More steps if these hold fewer than ``least`` values: one alone does not show the scale.
     """

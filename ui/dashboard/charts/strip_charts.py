@@ -123,7 +123,7 @@ class StripCharts(TimeCanvas):
         painter.end()
 
     def _window(self, inner: QRectF, ratio: float) -> Window:
-        """Return what is seen, reduced to columns of the plotting area."""
+        """Return what is in view, reduced to columns of the plotting area."""
         view = self.view
         columns = pixel_columns(view.start_s, view.window_s, inner.width() * ratio, MOST_COLUMNS)
         self._column_px = columns.step_px
@@ -131,10 +131,10 @@ class StripCharts(TimeCanvas):
         return view.buffer.window(start_s, start_s + columns.span_s, columns.count)
 
     def slices(self) -> list[Callable[[], None]]:
-        """One for what is seen, and one for each chart, the time axis with the last.
+        """Return a slice for what is in view and one for each chart, the last with the time axis.
 
         The first chart is twice as tall as the others and has most of the traces: it is painted
-        beside the screen, its ground, its bands and each half of its traces in slices of their own.
+        off screen, with separate slices for its ground, its bands and each half of its traces.
         """
         plots = self._plots()
         rects = [plot.outer.toRect() for plot in plots]
@@ -151,7 +151,7 @@ class StripCharts(TimeCanvas):
         ]
 
     def _begin_frame(self) -> None:
-        """Take what is seen, for all charts of the frame alike."""
+        """Take what is in view, the same for all charts of the frame."""
         self.view.find_trigger()
         window = self._window(self._plots()[0].inner, self.devicePixelRatioF())
         self._begun = (self._seen(), self.model.buffer.count, self.view.end_s, window)
@@ -166,7 +166,7 @@ class StripCharts(TimeCanvas):
         self.view.settle(index, low, high)
 
     def _paint_part(self, paint: Callable[[QPainter, int, Plot, Window, float], None]) -> None:
-        """Paint a part of the first chart beside the screen; nothing if the view has changed."""
+        """Paint a part of the first chart off screen; nothing if the view has changed."""
         picture, self._making = self._making, None
         if picture is None or self._begun is None or self._begun[0] != self._seen():
             return
@@ -178,7 +178,7 @@ class StripCharts(TimeCanvas):
             paint(painter, 0, self._plots()[0], window, picture.devicePixelRatioF())
         finally:
             self.view.frame_s = None
-            painter.end()  # while the pixmap lives: a painter must not outlast what it paints on
+            painter.end()  # while the pixmap exists: a painter must not outlive it
         self._making = picture
 
     def _begin_ground(
@@ -220,7 +220,7 @@ class StripCharts(TimeCanvas):
             lambda value: self._y(inner, span, value),
             theme,
             gap=7 * u,
-            # The title stands above, and the next chart begins below.
+            # The title is above, and the next chart begins below.
             free=(inner.top() + 0.3 * line, plot.outer.bottom() - 2 * u),
         )
         painter.setPen(QPen(QColor(theme.rule), 1))
@@ -319,7 +319,7 @@ class StripCharts(TimeCanvas):
             if abs(apart) > 1e-4:
                 text += f"  ({1 / abs(apart):.3g} Hz)"
             wide = metrics.horizontalAdvance(text)
-            # On the side where the cursors are not.
+            # On the side without cursors.
             late = sum(view.cursors) / 2 > view.start_s + view.window_s / 2
             middle = inner.left() + inner.width() * (0.3 if late else 0.7)
             spot = QRectF(middle - wide / 2, inner.bottom() + 5 * u, wide, metrics.height())
@@ -328,7 +328,7 @@ class StripCharts(TimeCanvas):
             painter.drawText(spot, Qt.AlignmentFlag.AlignCenter, text)
 
     def _paint_frozen(self, painter: QPainter, inner: QRectF) -> None:
-        """Write on the chart that it is frozen: it must not pass for a live one."""
+        """Mark the chart as frozen: it must not look live."""
         u = self.sizes.scale
         metrics = QFontMetricsF(painter.font())
         text = self.view.frozen_text
@@ -343,7 +343,7 @@ class StripCharts(TimeCanvas):
         painter.setPen(QColor(self.theme.warning))
         painter.drawText(spot, Qt.AlignmentFlag.AlignCenter, text)
 
-    # ------------------------------------------------------------------ hands
+    # ------------------------------------------------------------------ mouse and keys
 
     def click_cursor(self, which: int, x: float) -> None:
         if not self.view.frozen:

@@ -1,4 +1,4 @@
-"""A drawing over time and how hands move it: dragged, clicked for cursors, stepped by keys."""
+"""A drawing over time, moved by mouse and keys: drag, click for cursors, step by keys."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ class TimeCanvas(QWidget):
         self.view.place_cursor(which, self.time_at(x))
 
     def act_by_key(self, key: int) -> bool:
-        """Do what a further key means here; return whether it means anything."""
+        """Handle a further key; return whether it was handled."""
         return False
 
     def text_font(self) -> QFont:

@@ -18,7 +18,7 @@ class TimeView(ABC):
     @property
     @abstractmethod
     def held(self) -> tuple[float, float]:
-        """First and last time that there is, s."""
+        """First and last time held, s."""
 
     @property
     @abstractmethod
@@ -27,7 +27,7 @@ class TimeView(ABC):
 
     @abstractmethod
     def scroll(self, seconds: float) -> None:
-        """Look later, or earlier (negative); stays on what there is."""
+        """Scroll later, or earlier (negative), within the time held."""
 
     def place_cursor(self, which: int, time_s: float) -> None:
         """Put the first (0) or second (1) cursor; the second alone becomes the first."""
@@ -48,7 +48,7 @@ class TimeView(ABC):
         self.place_cursor(len(self.cursors), start_s + share * (end_s - start_s))
 
     def move_cursor(self, by_s: float, second: bool) -> None:
-        """Move the first or second cursor; one that is not there yet comes up."""
+        """Move the first or second cursor; create it if it does not exist."""
         if not self.cursors:
             self.step_cursors()
         elif second and len(self.cursors) == 1:

@@ -10,7 +10,7 @@ from ui.dashboard.bench import TRACE_INDEX, TraceBuffer
 
 PRE_SHARE = 0.2  # of the window, before the crossing; common practice, no source
 AUTO_S = 1.0  # without a crossing, after which the picture runs free again
-LONGEST_WINDOW_S = 1.0  # beyond it a picture that stands still would hide what comes in
+LONGEST_WINDOW_S = 1.0  # a still picture for longer would hide incoming data
 
 
 @dataclass(frozen=True)
@@ -29,7 +29,7 @@ class Trigger:
     def end_s(self, buffer: TraceBuffer, window_s: float) -> float | None:
         """Return the right edge of the latest whole window that begins with a crossing, or None.
 
-        The crossing stands ``PRE_SHARE`` of the window after its left edge.
+        The crossing is ``PRE_SHARE`` of the window after its left edge.
         """
         newest = buffer.end_s
         after = (1.0 - PRE_SHARE) * window_s
