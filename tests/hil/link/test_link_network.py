@@ -138,7 +138,7 @@ def test_names_of_clients_are_unique_and_file_names(keys: Path) -> None:
 
 def test_a_directory_without_clients_says_what_to_do(directory: Path) -> None:
     make_server_keys(directory / "server")
-    with pytest.raises(CurveKeyError, match="nobody could connect"):
+    with pytest.raises(CurveKeyError, match="no client could connect"):
         ServerKeys.load(directory / "server")
 
 

@@ -62,7 +62,7 @@ def test_another_rig_host_on_the_same_link_obeys_nothing_before_it_is_greeted(
             if not answer.silent:
                 break
             assert time.monotonic() < deadline
-        assert not answer.accepted and "another one" in answer.text
+        assert not answer.accepted and "another rig host" in answer.text
         assert not client.in_control
         while not answer_to(client, client.post_take()).accepted:
             assert time.monotonic() < deadline
