@@ -1,4 +1,4 @@
-"""A file that only grows, and keeps in memory what the disk does not take."""
+"""A file that only grows, and keeps data in memory while the disk does not take it."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ _CHUNK = 1 << 20
 
 
 class Disk:
-    """The calls that may stall or fail; tests and benchmarks replace them."""
+    """Disk calls that may stall or fail; tests and benchmarks replace them."""
 
     def write(self, file: int, data: memoryview) -> int:
         return os.write(file, data)
@@ -27,10 +27,10 @@ class Disk:
 
 
 class AppendFile:
-    """Nothing given to ``append`` is ever lost by an error of the disk; ``flush`` tries again.
+    """Append-only file. A disk error loses no data given to ``append``; ``flush`` retries.
 
-    While open, the file is locked (``flock``), so that a run being recorded can be told from
-    one that was interrupted.
+    While open, the file is locked (``flock``), which distinguishes a run being recorded from one
+    that was interrupted.
     """
 
     def __init__(self, path: Path, disk: Disk) -> None:
@@ -40,7 +40,7 @@ class AppendFile:
         self._written = 0
         self._waiting: deque[memoryview] = deque()
         self._dirty = False
-        self._entered = False  # its name, and that of its folder, are on the medium
+        self._entered = False  # its name, and that of its folder, are synced to the medium
 
     @property
     def waiting_bytes(self) -> int:
@@ -52,13 +52,13 @@ class AppendFile:
             self._waiting.append(memoryview(data))
 
     def flush(self, sync: bool = False) -> None:
-        """Write what waits.
+        """Write the waiting data.
 
         Args:
-            sync: also wait until it is on the medium.
+            sync: also wait until the data is on the medium.
 
         Raises:
-            OSError: the disk refused; what it did not take is kept.
+            OSError: the disk refused; data not written is kept.
         """
         if self._file < 0:
             self._file = self._open()
@@ -77,13 +77,13 @@ class AppendFile:
             self._disk.sync(self._file)
             self._dirty = False
         if sync and not self._entered:
-            # Else a power failure may leave the data on the medium without a name (fsync(2)).
+            # Otherwise a power failure may leave the data on the medium without a name (fsync(2)).
             self._disk.sync_folder(self.path.parent)
             self._disk.sync_folder(self.path.parent.parent)
             self._entered = True
 
     def close(self) -> None:
-        """Let go of the file; what still waits is lost, so flush before."""
+        """Close the file; waiting data is lost, so flush before."""
         if self._file >= 0:
             os.close(self._file)
             self._file = -1
@@ -106,7 +106,7 @@ class AppendFile:
         return os.path.samestat(found, os.fstat(self._file))
 
     def _restore(self) -> None:
-        """The folder was removed under us: write it anew from the file that is still open."""
+        """Write the file again from the open descriptor after its folder was removed."""
         fresh = self._open()
         try:
             at = 0
@@ -127,7 +127,7 @@ class AppendFile:
 
 
 def is_being_written(path: Path) -> bool:
-    """Return whether some process holds ``path`` open as an ``AppendFile``."""
+    """Return whether a process holds ``path`` open as an ``AppendFile``."""
     try:
         file = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
     except OSError:

@@ -1,4 +1,4 @@
-"""The bin of a directory of runs: ``.bin`` beside them. What is in it can be put back."""
+"""The bin of a directory of runs: its folder ``.bin``. Runs in it can be restored."""
 
 from __future__ import annotations
 
@@ -15,19 +15,19 @@ def bin_run(folder: Path) -> Path:
     """Move a run into the bin and return where it is now.
 
     Raises:
-        RunError: it is being recorded, is pinned, is not there, or the disk refuses.
+        RunError: it is being recorded, is pinned, does not exist, or the disk refuses.
     """
     if not folder.is_dir() or number_and_name(folder) is None:
-        raise RunError(f"'{folder}' is not a run folder; 'hookeline runs' lists what there is")
+        raise RunError(f"'{folder}' is not a run folder; 'hookeline runs' lists the runs")
     if is_being_written(folder / SAMPLES_OPEN):
         raise RunError(f"run '{folder.name}' is being recorded; end it first")
     if read_labels(folder).pinned:
-        raise RunError(f"run '{folder.name}' is pinned; take the pin off first")
+        raise RunError(f"run '{folder.name}' is pinned; unpin it first")
     target = folder.parent / BIN / folder.name
     try:
         target.parent.mkdir(exist_ok=True)
         if target.exists():
-            raise RunError(f"'{target}' is there already; put it back or remove it first")
+            raise RunError(f"'{target}' already exists; restore or remove it first")
         folder.rename(target)
         _sync(target.parent, folder.parent)
     except OSError as error:
@@ -36,7 +36,7 @@ def bin_run(folder: Path) -> Path:
 
 
 def restore_run(directory: Path, name: str) -> Path:
-    """Put a run back from the bin of ``directory`` and return where it is now.
+    """Restore a run from the bin of ``directory`` and return where it is now.
 
     Args:
         name: the run's number or folder name.
@@ -56,7 +56,7 @@ def restore_run(directory: Path, name: str) -> Path:
     source = fits[-1]
     target = directory / source.name
     if target.exists():
-        raise RunError(f"'{target}' is there already; rename that folder first")
+        raise RunError(f"'{target}' already exists; rename that folder first")
     try:
         source.rename(target)
         _sync(target.parent, source.parent)
@@ -66,7 +66,7 @@ def restore_run(directory: Path, name: str) -> Path:
 
 
 def list_binned(directory: Path) -> list[Path]:
-    """Run folders in the bin, by number; none if there is no bin.
+    """Return the run folders in the bin, by number; empty if there is no bin.
 
     Raises:
         RunError: the bin cannot be read.
@@ -81,7 +81,7 @@ def list_binned(directory: Path) -> list[Path]:
 
 
 def empty_bin(directory: Path) -> int:
-    """Remove every run in the bin for good and return how many there were.
+    """Remove every run in the bin permanently and return how many there were.
 
     Raises:
         RunError: the bin cannot be read, or the disk refuses.

@@ -4,4 +4,4 @@ from __future__ import annotations
 
 
 class RunError(Exception):
-    """A run cannot be written, read or repaired; the text names the place and the fix."""
+    """Error of a run that cannot be written, read or repaired; the text names place and fix."""

@@ -1,4 +1,4 @@
-"""Run folders: numbered once and for all, whoever records."""
+"""Run folders, with numbers that are never reused."""
 
 from __future__ import annotations
 
@@ -21,15 +21,15 @@ PROCESS_LOG = "processes.log"
 
 
 def number_and_name(folder: Path | os.DirEntry[str]) -> tuple[int, str] | None:
-    """``0012-float`` gives (12, "float"); None for a folder that is not a run."""
+    """Return (12, "float") for ``0012-float``; None for a folder that is not a run."""
     match = _FOLDER.fullmatch(folder.name)
     return (int(match[1]), match[2]) if match else None
 
 
 def told_run_folder(runs: Path, name: str) -> Path | None:
-    """Return the folder of a run that another process names; None unless it is a plain name.
+    """Return the folder of a run named by another process; None unless it is a plain name.
 
-    What comes over the link may be anything, a path out of ``runs`` included.
+    A name received over the link may be anything, even a path out of ``runs``.
     """
     plain = Path(name).name == name and number_and_name(Path(name)) is not None
     return runs / name if plain else None
@@ -38,8 +38,8 @@ def told_run_folder(runs: Path, name: str) -> Path | None:
 def new_run_folder(runs: Path, name: str) -> Path:
     """Make the next folder in ``runs``.
 
-    A number is never given twice, even after a run has been removed, and concurrent recorders
-    get different ones.
+    A number is never used twice, even after a run was removed, and concurrent recorders get
+    different ones.
 
     Raises:
         OSError: the directory cannot be made or written.
@@ -56,7 +56,7 @@ def new_run_folder(runs: Path, name: str) -> Path:
             found = number_and_name(folder)
             if found:
                 last = max(last, found[0])
-        # Fixed width, written in place: a full disk cannot leave half a number.
+        # Fixed width, written in place: a full disk cannot leave an incomplete number.
         os.pwrite(file, f"{last + 1:09d}\n".encode(), 0)
         path = runs / f"{last + 1:04d}-{word}"
         path.mkdir()
@@ -66,7 +66,7 @@ def new_run_folder(runs: Path, name: str) -> Path:
 
 
 def write_whole(path: Path, data: bytes) -> None:
-    """Write a file so that after a crash there is either the old one or the new one.
+    """Write a file atomically: after a crash it is either the old or the new one.
 
     Raises:
         OSError: the disk refused; the old file is untouched.

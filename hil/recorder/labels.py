@@ -1,4 +1,4 @@
-"""``labels.yaml``: what people write on a run afterwards. What was recorded stays as it was."""
+"""``labels.yaml``: labels given to a run after recording. The recorded files stay unchanged."""
 
 from __future__ import annotations
 
@@ -26,10 +26,10 @@ class RunLabels:
     """Name, note, tags and pin of a run.
 
     Attributes:
-        name: "" for the one it was recorded under.
-        note: None for the one it was recorded with.
+        name: "" for the recorded one.
+        note: None for the recorded one.
         tags: words without blanks, commas or "#", each once.
-        pinned: stays at the top of lists and is not put into the bin.
+        pinned: stays at the top of lists and cannot be moved into the bin.
     """
 
     name: str = ""
@@ -39,10 +39,10 @@ class RunLabels:
 
 
 def read_labels(folder: Path) -> RunLabels:
-    """Labels of a run; empty ones if it has none.
+    """Return the labels of a run; empty ones if it has none.
 
     Raises:
-        RunError: the file is there and cannot be used.
+        RunError: the file exists and cannot be used.
     """
     file = folder / LABELS
     try:
@@ -81,35 +81,35 @@ def _labels(file: Path, found: Any) -> RunLabels:
 
 
 def checked(labels: RunLabels) -> RunLabels:
-    """Labels as they are kept: no blanks around them, each tag once.
+    """Return labels as stored: stripped of blanks, each tag once.
 
     Raises:
-        RunError: a name, note or tag that cannot be kept; the text says why.
+        RunError: a name, note or tag that is not allowed; the text gives the reason.
     """
     name = " ".join(labels.name.split())
     if len(name) > LONGEST_NAME:
-        raise RunError(f"a name of {len(name)} characters; take at most {LONGEST_NAME}")
+        raise RunError(f"a name of {len(name)} characters; use at most {LONGEST_NAME}")
     note = labels.note
     if note is not None:
         note = note.strip()
         if len(note) > LONGEST_NOTE:
-            raise RunError(f"a note of {len(note)} characters; take at most {LONGEST_NOTE}")
+            raise RunError(f"a note of {len(note)} characters; use at most {LONGEST_NOTE}")
     tags = tuple(dict.fromkeys(labels.tags))
     for tag in tags:
         if not _TAG.fullmatch(tag):
             raise RunError(
-                f"'{tag}' is not a tag: take 1 to 40 characters without blank, comma or '#'"
+                f"'{tag}' is not a tag: use 1 to 40 characters without blank, comma or '#'"
             )
     if len(tags) > MOST_TAGS:
-        raise RunError(f"{len(tags)} tags; take at most {MOST_TAGS}")
+        raise RunError(f"{len(tags)} tags; use at most {MOST_TAGS}")
     return RunLabels(name, note, tags, labels.pinned)
 
 
 def write_labels(folder: Path, labels: RunLabels) -> RunLabels:
-    """Write the labels of a run and return them as they are kept.
+    """Write the labels of a run and return them as stored.
 
     Raises:
-        RunError: they cannot be kept, or the disk refuses; the old ones are untouched.
+        RunError: they are not allowed, or the disk refuses; the old ones are untouched.
     """
     labels = checked(labels)
     data: dict[str, Any] = {"schema_version": SCHEMA_VERSION}
@@ -125,7 +125,7 @@ def write_labels(folder: Path, labels: RunLabels) -> RunLabels:
     except OSError as error:
         raise RunError(
             f"labels of run '{folder.name}' cannot be written: {error.strerror}; "
-            "make room or check the permissions of its folder"
+            "free disk space or check the permissions of its folder"
         ) from None
     return labels
 
@@ -134,8 +134,8 @@ def change_labels(folder: Path, **changes: Any) -> RunLabels:
     """Replace some fields of a run's labels, such as ``tags=("fast",)``; return all of them.
 
     Raises:
-        RunError: the run is not there, or see ``read_labels`` and ``write_labels``.
+        RunError: the run does not exist, or see ``read_labels`` and ``write_labels``.
     """
     if not folder.is_dir():
-        raise RunError(f"'{folder}' is not a run folder; 'hookeline runs' lists what there is")
+        raise RunError(f"'{folder}' is not a run folder; 'hookeline runs' lists the runs")
     return write_labels(folder, replace(read_labels(folder), **changes))

@@ -1,8 +1,8 @@
 """The list of runs: a line for each, kept in an index that is checked against the folders.
 
-``.index.json`` beside the runs spares reading every ``run.yaml`` again. An entry counts only while
-the folder, its ``run.yaml`` and its ``labels.yaml`` have the times and sizes that it was made from;
-the index may be removed at any time, or be wrong, and the list is still right.
+``.index.json`` next to the runs avoids reading every ``run.yaml`` again. An entry is valid only
+while the folder, its ``run.yaml`` and its ``labels.yaml`` have the times and sizes that it was made
+from. The index may be removed at any time, or be wrong, and the list is still right.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from hil.recorder.folders import INDEX_FILE, LABELS, META, SAMPLES, SAMPLES_OPEN
 from hil.recorder.labels import read_labels
 from hil.recorder.runs import Run, load_run
 
-FORM = 2  # of the index; another one is made anew
+FORM = 2  # of the index; another format is rebuilt
 # A file changed twice within one tick of the file system's clock (4 ms on common kernels, 2 s on
 # FAT) looks the same: an entry is trusted only if it was made from files older than this.
 SETTLED_NS = 3_000_000_000
@@ -39,11 +39,11 @@ class RunSummary:
 
     Attributes:
         status: ``recording``, ``interrupted`` (to be repaired), ``complete``, ``repaired`` or
-            ``damaged`` (``problem`` says how).
-        started: ISO 8601, empty if not known.
-        samples, lost_samples, duration_s: None if not known without reading the samples.
-        trip: cause of the trip that it was kept for, else empty.
-        tags, pinned: as people labelled it.
+            ``damaged`` (see ``problem``).
+        started: ISO 8601, empty if unknown.
+        samples, lost_samples, duration_s: None if unknown without reading the samples.
+        trip: cause of the trip for which the run was kept, else empty.
+        tags, pinned: from its labels.
     """
 
     path: Path
@@ -66,12 +66,12 @@ _FIELDS = tuple(field.name for field in fields(RunSummary))[1:]  # of an entry: 
 
 
 def list_runs(directory: Path | str) -> list[RunSummary]:
-    """Runs in a directory by number; one that is damaged is listed with its problem.
+    """Return the runs in a directory by number; a damaged one is listed with its problem.
 
     Raises:
         RunError: the directory cannot be read.
     """
-    # Ten thousand lines are not garbage; looking through them again and again took half the time.
+    # Ten thousand lines are not garbage; scanning them repeatedly took half the time.
     collecting = gc.isenabled()
     gc.disable()
     try:
@@ -107,7 +107,7 @@ def _list(directory: Path) -> list[RunSummary]:
         settled_ns = time.time_ns() - SETTLED_NS
         run = _summary(directory / name)
         runs.append(run)
-        # One that is being recorded, is cut off or damaged is looked at each time.
+        # A run that is being recorded, interrupted or damaged is read each time.
         if run.status in ("complete", "repaired") and not run.problem and max(stamp) < settled_ns:
             kept[name] = [stamp, list(astuple(run)[1:])]
     if kept != known:
@@ -116,9 +116,9 @@ def _list(directory: Path) -> list[RunSummary]:
 
 
 def _stamp(folder: str, changed_ns: int, labelled: bool) -> list[int]:
-    """Times of change and sizes of all that a line is made from; 0 for what is not there.
+    """Return times of change and sizes of the files behind a line; 0 for a missing one.
 
-    New labels change the folder's own time, so their file is asked for only where there is one.
+    New labels change the folder's own time, so their file is checked only if there was one.
     """
     stamp = [changed_ns, 0, 0, 0, 0]
     try:
@@ -133,14 +133,14 @@ def _stamp(folder: str, changed_ns: int, labelled: bool) -> list[int]:
 
 
 def _read_index(directory: Path) -> dict[str, Any]:
-    """Entries by folder name; none if the index is missing, damaged or of another form."""
+    """Return entries by folder name; empty if the index is missing, damaged or outdated."""
     try:
         check, data = (directory / INDEX_FILE).read_bytes().split(b"\n", 1)
         if check != _check(data):
             return {}
         lines = data.splitlines()
         entries: list[Any] = []
-        # In parts of 0.4 ms: a thread beside it, such as one that draws, need not wait for all.
+        # In parts of 0.4 ms: other threads, such as one that draws, need not wait for all.
         for first in range(0, len(lines), LINES_AT_ONCE):
             part = b",".join(lines[first : first + LINES_AT_ONCE])
             entries += json.loads(b"[" + part + b"]")
@@ -154,7 +154,7 @@ def _check(data: bytes) -> bytes:
 
 
 def _from_entry(directory: Path, name: str, entry: list[Any]) -> RunSummary:
-    """A line from its entry, without the constructor, which sets a frozen field in 0.3 us each."""
+    """Return a line from its entry without the constructor, which needs 0.3 us per field."""
     run = object.__new__(RunSummary)
     values = run.__dict__
     values["path"] = directory / name
@@ -164,7 +164,7 @@ def _from_entry(directory: Path, name: str, entry: list[Any]) -> RunSummary:
 
 
 def _write_index(directory: Path, runs: dict[str, Any]) -> None:
-    """Write the index whole; where that is not possible, the next list takes longer."""
+    """Write the index atomically; if that is not possible, the next list takes longer."""
     part = directory / f"{INDEX_FILE}.{os.getpid()}.{time.monotonic_ns()}"
     try:
         lines = (json.dumps([name, *entry]) for name, entry in runs.items())
@@ -213,9 +213,9 @@ def _summary(folder: Path) -> RunSummary:
 
 
 def _head(folder: Path) -> Run | None:
-    """A closed run with the first keys of its ``run.yaml``; None unless the recorder wrote it so.
+    """Return a closed run with the first keys of ``run.yaml``; None unless written by the recorder.
 
-    The profile and the columns behind them take forty times as long to read as the rest.
+    The profile and columns after them take forty times as long to read as the rest.
     """
     try:
         head, end, _ = read_plain_bytes(folder / META).partition(b"\nsimulated: ")
@@ -229,14 +229,14 @@ def _head(folder: Path) -> Run | None:
 
 
 def _number_or_none(value: Any) -> Any:
-    """A number as it is; None for whatever else a file that was edited by hand may hold."""
+    """Return a number unchanged; None for anything else that a file edited by hand may hold."""
     return value if isinstance(value, int | float) else None
 
 
 def search_runs(runs: Iterable[RunSummary], words: str) -> list[RunSummary]:
-    """Runs that hold every word somewhere in number, name, note, tags, start, trip or status.
+    """Return the runs that hold every word in number, name, note, tags, start, trip or status.
 
-    Capitals do not matter. A word that begins with ``#`` is a whole tag.
+    Case does not matter. A word that begins with ``#`` is a whole tag.
     """
     wanted = words.casefold().split()
     return [run for run in runs if _holds(run, wanted)]
@@ -252,10 +252,10 @@ def _holds(run: RunSummary, wanted: list[str]) -> bool:
 
 
 def find_run(directory: Path | str, which: str) -> Path:
-    """Folder of a run named by its number (``12``), folder name, name (the latest) or path.
+    """Return the folder of a run by its number (``12``), folder name, name (the latest) or path.
 
     Raises:
-        RunError: there is none; the text says which there are.
+        RunError: no such run; the text lists the latest ones.
     """
     directory = Path(directory)
     if (directory / which).is_dir():
@@ -274,6 +274,6 @@ def open_run(which: str | int, directory: Path | str = "runs") -> Run:
     """Open a run by its number, name or path, as in ``open_run(12)``.
 
     Raises:
-        RunError: there is none, or it cannot be read.
+        RunError: no such run, or it cannot be read.
     """
     return load_run(find_run(directory, str(which)))

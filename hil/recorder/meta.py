@@ -1,4 +1,4 @@
-"""``run.yaml``: what a colleague needs to know of a run next year."""
+"""``run.yaml``: the context of a run, for a colleague who reads it next year."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ Status = Literal["recording", "complete", "repaired"]
 
 
 class _Dumper(yaml.SafeDumper):
-    """Writes what occurs twice (the calibration) twice, in full."""
+    """Dumper that writes repeated values (the calibration) in full each time."""
 
     def ignore_aliases(self, data: Any) -> bool:
         return True
@@ -36,12 +36,12 @@ def new_meta(
     description: Mapping[str, Any],
     trip: Mapping[str, Any] | None,
 ) -> dict[str, Any]:
-    """Contents of ``run.yaml`` for a run that begins.
+    """Return the contents of ``run.yaml`` for a run that begins.
 
     Args:
         started: ISO 8601 with offset.
         description: of the bench, as the link's hello gives it; every key is optional.
-        trip: cause, detail and time of the trip that this run is kept for.
+        trip: cause, detail and time of the trip for which this run is kept.
     """
     profile = dict(description.get("profile") or {})
     return {
@@ -98,7 +98,7 @@ def named_calibration(part: object) -> dict[str, str | None] | None:
 
 
 def note_calibration(meta: dict[str, Any], event: Mapping[str, Any]) -> None:
-    """Another calibration came into force within the run: note which, from when on."""
+    """Note a calibration that came into force within the run, and since when."""
     meta["calibration_changes"].append(
         {
             "time_s": event.get("time_s"),
@@ -110,7 +110,7 @@ def note_calibration(meta: dict[str, Any], event: Mapping[str, Any]) -> None:
 
 
 def note_cap(meta: dict[str, Any], event: Mapping[str, Any]) -> None:
-    """Note another session cap that came into force within the run, and from when on."""
+    """Note a session cap that came into force within the run, and since when."""
     meta["session_cap_changes"].append(
         {name: event.get(name) for name in ("time_s", "cycle", "cap")}
     )
@@ -124,7 +124,7 @@ def own_version() -> str:
 
 
 def write_meta(folder: Path, meta: Mapping[str, Any]) -> None:
-    """Write ``run.yaml`` whole.
+    """Write ``run.yaml`` atomically.
 
     Raises:
         OSError: the disk refused; the old file is untouched.
@@ -134,16 +134,16 @@ def write_meta(folder: Path, meta: Mapping[str, Any]) -> None:
 
 
 def read_meta(folder: Path) -> dict[str, Any]:
-    """Contents of ``run.yaml``.
+    """Return the contents of ``run.yaml``.
 
     Raises:
-        RunError: missing, unreadable or no mapping.
+        RunError: missing, unreadable or not a mapping.
     """
     file = folder / META
     try:
         meta = read_plain_yaml(file)
     except FileNotFoundError:
-        raise RunError(f"'{file}' is missing; 'hookeline runs repair' makes it anew") from None
+        raise RunError(f"'{file}' is missing; 'hookeline runs repair' recreates it") from None
     except OSError as error:
         raise RunError(f"'{file}' cannot be read: {error.strerror}") from None
     except PlainYamlError as error:
@@ -158,7 +158,7 @@ def now_iso() -> str:
 
 
 def later_iso(moment: str, seconds: float) -> str:
-    """``moment`` (ISO 8601) shifted by ``seconds``; as it was if it is not a moment."""
+    """Return ``moment`` (ISO 8601) shifted by ``seconds``; unchanged if it is not a moment."""
     try:
         start = datetime.datetime.fromisoformat(moment)
     except (ValueError, TypeError):

@@ -1,7 +1,7 @@
-"""The recorder: a client of the link that writes runs, in a process of its own.
+"""The recorder: a client of the link that writes runs, in its own process.
 
-The receiving thread never touches the disk; the writing thread may wait for it as long as it
-likes. What arrives meanwhile is kept in memory, up to ``writer_thread.MOST_WAITING_BYTES``.
+The receiving thread never touches the disk; the writing thread may wait for it indefinitely.
+Samples that arrive meanwhile are kept in memory, up to ``writer_thread.MOST_WAITING_BYTES``.
 """
 
 from __future__ import annotations
@@ -20,24 +20,24 @@ from hil.recorder.append_file import Disk
 from hil.recorder.listing import list_runs
 from hil.recorder.writer_thread import OperatorNotice, WriterThread
 
-SIGN_S = 0.2  # between signs of life for the rig host, which waits 0.8 s
-LOOK_S = 0.05  # between looks at what has come
-SILENT_S = 2.0  # after which the rig host is taken for gone
-STALLED_S = 1.0  # without an answer from the disk before the operator is told
+SIGN_S = 0.2  # between heartbeats to the rig host, which waits 0.8 s
+LOOK_S = 0.05  # between polls of the link
+SILENT_S = 2.0  # after which the rig host is treated as dead
+STALLED_S = 1.0  # without an answer from the disk before the operator is informed
 LAST_LOOK_S = 0.15
 END_S = 12.0
 CONTINUED = "-continued"
 
 
 class Recorder:
-    """Receives and hands over to the writing thread until told to end.
+    """Client that receives and passes on to the writing thread until requested to end.
 
     Args:
         link: link directory.
         runs: directory of the runs.
         disk: replaced in tests and benchmarks.
-        wait_s: for the rig host, at the beginning.
-        parent: once it and the rig host are both gone, the recorder ends.
+        wait_s: for the rig host, at the start.
+        parent: the recorder ends once both it and the rig host have exited.
 
     Raises:
         LinkError: no rig host could be reached.
@@ -66,7 +66,7 @@ class Recorder:
         self._log.info("records into '%s'", runs)
 
     def run(self) -> int:
-        """Record until ``ending`` is set or the link is gone. 0: every run is whole."""
+        """Record until ``ending`` is set or the link is lost; return 0 if every run is complete."""
         self._writer.start()
         heard_s = time.monotonic()
         while not self.ending:
@@ -75,14 +75,14 @@ class Recorder:
                     self._client = self._connect(0.3)
                 except HostGone:
                     if self._parent is not None and os.getppid() != self._parent:
-                        break  # nobody is left who would start another one
+                        break  # no process is left to start another one
                     continue
                 except LinkError:
-                    break  # its directory went: nobody will come again
+                    break  # its directory was removed: no rig host will return
                 self._writer.describe(self._client.description)
                 heard_s = time.monotonic()
             time.sleep(LOOK_S)
-            # More often than other clients: the rig host tells when it has not been heard.
+            # More often than other clients: the rig host reports a silent recorder.
             if time.monotonic() >= self._next_sign_s:
                 self._next_sign_s = time.monotonic() + SIGN_S
                 self._client.heartbeat()
@@ -90,7 +90,7 @@ class Recorder:
                 heard_s = time.monotonic()
             elif time.monotonic() - heard_s > SILENT_S:
                 self._let_go(
-                    f"the rig host fell silent and is taken for dead after {SILENT_S:g} s",
+                    f"the rig host fell silent and is treated as dead after {SILENT_S:g} s",
                     died=True,
                 )
             self._tell()
@@ -103,15 +103,15 @@ class Recorder:
         return 1 if self._writer.is_alive() or self._writer.unfinished else 0
 
     def take_over(self) -> None:
-        """Go on with the latest run that was cut off, as a new one; the old one is finished."""
+        """Continue the latest interrupted run as a new one; the old one is finished."""
         interrupted = [run for run in list_runs(self._runs) if run.status == "interrupted"]
         for run in interrupted:
             if run.trip:
                 continue
             name = f"{run.name.removesuffix(CONTINUED)}{CONTINUED}"
             note = (
-                f"goes on after run '{run.path.name}', whose recorder died; samples between the "
-                "two are lost"
+                f"continues run '{run.path.name}', whose recorder died; samples between the two "
+                "are lost"
             )
             self._writer.event({"kind": "start_run", "name": name, "note": note})
             break
@@ -128,7 +128,7 @@ class Recorder:
         return Client.connect(self._link, name="recorder", timeout_s=timeout_s, unlimited=True)
 
     def _take(self) -> bool:
-        """Hand over what has come; whether the rig host was heard."""
+        """Pass on received items; return whether the rig host sent any."""
         assert self._client is not None
         items = self._client.poll()
         for item in items:
@@ -152,7 +152,7 @@ class Recorder:
             self._client = None
 
     def _last_look(self) -> None:
-        """Take in what was published before the end was requested: it belongs to the run."""
+        """Receive items published before the end was requested: they belong to the run."""
         until_s = time.monotonic() + LAST_LOOK_S
         while self._client is not None and time.monotonic() < until_s:
             self._take()
@@ -170,7 +170,7 @@ class Recorder:
             )
         self._stalled = stalled
         if self._client is None and not self.ending:
-            return  # the next rig host's operator will want to know
+            return  # kept for the operator of the next rig host
         while not self._said.empty():
             said = self._said.get()
             self._log.info(said.text)
@@ -190,7 +190,7 @@ def record(
 ) -> int:
     """Run a recorder in this process until SIGTERM or SIGINT; prints ``ready``.
 
-    With ``take_over`` it finishes the run that a dead recorder left open, and goes on with it.
+    With ``take_over`` it finishes the run that a dead recorder left open, and continues it.
 
     Raises:
         LinkError: no rig host could be reached.

@@ -4,7 +4,7 @@
 
     run = open_run(12)                # or load_run("runs/0012-float")
     run.column("spring_force_N")      # numpy
-    run.frame("pandas")               # or "polars", or run.table for whatever reads Arrow
+    run.frame("pandas")               # or "polars", or run.table for any Arrow reader
 
 The files need no code of ours: ``samples.parquet`` (or ``samples.arrows``, an Arrow IPC stream,
 for a run that was not closed), ``events.jsonl``, ``run.yaml``.
@@ -44,7 +44,7 @@ class Run:
     Attributes:
         path: its folder.
         meta: contents of ``run.yaml``; empty if that is missing.
-        labels: what people wrote on it afterwards.
+        labels: given after recording.
     """
 
     path: Path
@@ -65,7 +65,7 @@ class Run:
 
     @property
     def note(self) -> str:
-        """Note written afterwards, else the one it was recorded with."""
+        """Note written afterwards, else the recorded one."""
         return str(self.meta.get("note") or "") if self.labels.note is None else self.labels.note
 
     @property
@@ -123,7 +123,7 @@ class Run:
             raise RunError(f"'{file}' cannot be read: {error}") from None
 
     def column(self, name: str) -> NDArray[Any]:
-        """One column, shape (samples,), in its own type; missing values make it float with NaN.
+        """Return a column, shape (samples,), in its own type; float with NaN if values are missing.
 
         Only this column is read from disk.
 
@@ -151,16 +151,16 @@ class Run:
         return np.asarray(column.to_numpy())
 
     def frame(self, library: str = "pandas", columns: Sequence[str] | None = None) -> Any:
-        """Samples as a data frame of ``pandas`` or ``polars``; neither is needed elsewhere.
+        """Return samples as a data frame of ``pandas`` or ``polars``; neither is needed elsewhere.
 
         Raises:
-            RunError: no such library, it is not installed, or a column is not there.
+            RunError: no such library, it is not installed, or a column does not exist.
         """
         for name in columns or ():
             self.column(name)
         table = self.table.select(list(columns)) if columns else self.table
         if library not in ("pandas", "polars"):
-            raise RunError(f"'{library}' is not a library of data frames: take pandas or polars")
+            raise RunError(f"'{library}' is not a library of data frames: use pandas or polars")
         try:
             module = importlib.import_module(library)
         except ImportError:
@@ -170,7 +170,7 @@ class Run:
         return table.to_pandas() if library == "pandas" else module.from_arrow(table)
 
     def unit(self, name: str) -> str:
-        """Unit of a column, "1" for a number without one.
+        """Return the unit of a column, "1" for a dimensionless one.
 
         Raises:
             RunError: no such column.
@@ -197,7 +197,7 @@ def load_run(path: Path | str) -> Run:
     """
     path = Path(path)
     if not path.is_dir():
-        raise RunError(f"'{path}' is not a run folder; 'hookeline runs' lists what there is")
+        raise RunError(f"'{path}' is not a run folder; 'hookeline runs' lists the runs")
     if not any((path / name).exists() for name in (SAMPLES, SAMPLES_OPEN)):
         raise RunError(
             f"'{path}' holds neither {SAMPLES} nor {SAMPLES_OPEN}; it is not a run folder"
@@ -210,17 +210,17 @@ def load_run(path: Path | str) -> Run:
         meta = {}
     try:
         labels = read_labels(path)
-    except RunError:  # the list tells of it; the samples are none the worse
+    except RunError:  # the list of runs reports it; the samples are unaffected
         labels = RunLabels()
     return Run(path, meta, labels)
 
 
 def repair_run(path: Path | str) -> str:
-    """Finish a run that was interrupted; return in words what was done.
+    """Finish an interrupted run; return a sentence on the result.
 
-    Everything readable becomes ``samples.parquet``, and ``run.yaml`` says that it was repaired.
+    Everything readable becomes ``samples.parquet``, and ``run.yaml`` records the repair.
 
-    ``samples.arrows`` is left where it is.
+    ``samples.arrows`` is kept.
 
     Raises:
         RunError: it is being recorded, is not a run folder, or the disk refuses.
@@ -252,13 +252,13 @@ def repair_run(path: Path | str) -> str:
     except OSError as error:
         raise RunError(
             f"run '{run.path.name}' cannot be repaired: {error.strerror or error}; "
-            "make room or check the permissions of its folder"
+            "free disk space or check the permissions of its folder"
         ) from None
     return f"run '{run.path.name}': {samples} samples, {span_s:.1f} s, repaired"
 
 
 def _count(run: Run) -> tuple[int, int, float]:
-    """Samples, lost samples and seconds."""
+    """Return samples, lost samples and seconds."""
     gaps = GapCounter()
     names = run.table.column_names
     if "cycle" in names and run.table.num_rows:

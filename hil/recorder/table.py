@@ -27,9 +27,9 @@ _MOST = {"int32": 2.0**31, "int64": 2.0**63}
 
 
 def schema_of(columns: Sequence[Column] = COLUMNS) -> Any:
-    """Arrow schema; each field carries ``unit`` and ``description``.
+    """Return the Arrow schema; each field carries ``unit`` and ``description``.
 
-    The same as one JSON text under ``columns``, for programs that show no field's metadata.
+    The same as one JSON text under ``columns``, for programs that show no field metadata.
     """
     fields = [
         pa.field(
@@ -44,7 +44,7 @@ def schema_of(columns: Sequence[Column] = COLUMNS) -> Any:
 
 
 class _Sink:
-    """Takes what Arrow writes, to be collected batch by batch."""
+    """Sink for the bytes that Arrow writes, collected batch by batch."""
 
     def __init__(self) -> None:
         self._parts: list[bytes] = []
@@ -75,7 +75,7 @@ class _Sink:
 
 
 class StreamEncoder:
-    """Turns rows into the bytes of an Arrow IPC stream (zstd buffers)."""
+    """Encoder of rows as an Arrow IPC stream (zstd buffers)."""
 
     def __init__(self) -> None:
         self._schema = schema_of()
@@ -84,29 +84,29 @@ class StreamEncoder:
         self._stream = pa.ipc.new_stream(self._sink, self._schema, options=options)
 
     def head(self) -> bytes:
-        """Bytes that a stream begins with: its schema."""
+        """Return the first bytes of a stream: its schema."""
         return self._sink.collect()
 
     def encode(self, rows: NDArray[np.float64]) -> bytes:
-        """Bytes to append for ``rows``, shape (n, number of columns)."""
+        """Return the bytes to append for ``rows``, shape (n, number of columns)."""
         self._stream.write_batch(batch_of(rows, COLUMNS, self._schema))
         return self._sink.collect()
 
     def end(self) -> bytes:
-        """The mark of a complete stream."""
+        """Return the end mark of a complete stream."""
         self._stream.close()
         return self._sink.collect()
 
 
 def batch_of(rows: NDArray[np.float64], columns: Sequence[Column], schema: Any) -> Any:
-    """A record batch; what does not fit an integer column, such as NaN, becomes null."""
+    """Return a record batch; values that do not fit an integer column, such as NaN, become null."""
     arrays = []
     by_column = np.ascontiguousarray(rows.T)
     for values, column in zip(by_column, columns, strict=True):
         if column.kind == "float64":
             arrays.append(pa.array(values))
         elif column.kind == "float32":
-            with np.errstate(over="ignore"):  # beyond float32 is infinite, and shows
+            with np.errstate(over="ignore"):  # beyond float32: stored as inf
                 arrays.append(pa.array(values.astype(np.float32)))
         else:
             fits = np.abs(values) < _MOST[column.kind]
@@ -119,7 +119,7 @@ def batch_of(rows: NDArray[np.float64], columns: Sequence[Column], schema: Any) 
 
 
 def stream_batches(path: Path) -> Iterator[Any]:
-    """Record batches of a stream, up to its end or to where it was cut off.
+    """Yield the record batches of a stream, up to its end or to where it was cut off.
 
     Raises:
         OSError: the file cannot be opened.
@@ -134,7 +134,7 @@ def stream_batches(path: Path) -> Iterator[Any]:
 
 
 def stream_schema(path: Path) -> Any:
-    """Schema of a stream, or that of this version if its beginning was never written."""
+    """Return the schema of a stream, or that of this version if its beginning was never written."""
     with pa.OSFile(str(path), "rb") as file:
         try:
             with pa.ipc.open_stream(file) as stream:
@@ -144,7 +144,7 @@ def stream_schema(path: Path) -> Any:
 
 
 def write_parquet(source: Path, target: Path) -> int:
-    """Write what is readable of a stream as Parquet (zstd); whole or not at all.
+    """Write the readable part of a stream as Parquet (zstd), atomically.
 
     Row groups do not depend on how the stream was cut into batches, so that equal samples
     give equal files.

@@ -1,4 +1,4 @@
-"""The seconds around a trip: what came before is kept in memory until it is needed."""
+"""The seconds around a trip: the latest samples are kept in memory until needed."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ class Recent:
         self._events: deque[dict[str, Any]] = deque()
 
     def take_rows(self, rows: Rows) -> None:
-        """Add rows, shape (n, number of columns); older ones leave."""
+        """Add rows, shape (n, number of columns); drop old ones."""
         if not len(rows):
             return
         self._rows.append(rows)
@@ -39,13 +39,13 @@ class Recent:
         self._events.append(event)
 
     def before(self, time_s: float) -> tuple[list[Rows], list[dict[str, Any]]]:
-        """Return the samples held from ``BEFORE_S`` before ``time_s`` on."""
+        """Return rows and events since ``BEFORE_S`` before ``time_s``."""
         since_s = time_s - BEFORE_S
         rows = [part for block in self._rows if len(part := block[block[:, _TIME] >= since_s])]
         return rows, [event for event in self._events if event.get("time_s", 0.0) >= since_s]
 
     def latest(self) -> NDArray[np.float64] | None:
-        """The latest row, shape (number of columns,); None if there is none."""
+        """Return the latest row, shape (number of columns,); None if there is none."""
         return self._rows[-1][-1] if self._rows else None
 
     def clear(self) -> None:

@@ -24,7 +24,7 @@ SYNC_S = 0.4  # between waits for the medium
 
 
 class RunWriter:
-    """A context manager that writes a run folder.
+    """Context manager that writes a run folder.
 
     It holds ``run.yaml``, ``events.jsonl`` and ``samples.arrows``, which becomes
     ``samples.parquet`` on close.
@@ -36,19 +36,19 @@ class RunWriter:
         runs: directory of the runs.
         name: of this run; the folder is ``NNNN-name``.
         description: of the bench, as the link's hello gives it.
-        note: the operator's.
+        note: of the operator.
         started: ISO 8601; None for now.
         trip: cause, detail and time, for a run kept because of a trip.
-        patient: errors of the disk do not raise from ``rows`` and ``event``; call ``flush``.
+        patient: disk errors do not raise from ``rows`` and ``event``; call ``flush``.
         disk: replaced in tests.
 
     Attributes:
-        path: the folder; None while a patient writer could not make one.
+        path: the folder; None while a patient writer could not create one.
         samples: rows taken.
         lost_samples: rows missing among them, by cycle number.
 
     Raises:
-        RunError: the folder cannot be made, unless ``patient``.
+        RunError: the folder cannot be created, unless ``patient``.
     """
 
     def __init__(
@@ -110,7 +110,7 @@ class RunWriter:
         Raises:
             RunError: of another shape, after close, or the disk refuses (not if ``patient``).
         """
-        block = np.array(rows, np.float64)  # a copy: callers refill theirs
+        block = np.array(rows, np.float64)  # copied: callers reuse their buffer
         if block.ndim != 2 or block.shape[1] != len(COLUMNS):
             raise RunError(f"rows have shape {block.shape}; (n, {len(COLUMNS)}) is needed")
         self._still_open()
@@ -140,7 +140,7 @@ class RunWriter:
         self._write_if_due()
 
     def flush(self, sync: bool = False) -> None:
-        """Hand everything to the disk; ``sync``: and wait until it is on the medium.
+        """Write everything to the disk; with ``sync``, wait until it is on the medium.
 
         Raises:
             OSError: the disk refused; nothing is lost, call again later.
@@ -148,7 +148,7 @@ class RunWriter:
         self._encode()
         if self.path is None:
             self.path = new_run_folder(self._runs, self._name)
-        self.path.mkdir(parents=True, exist_ok=True)  # somebody may have removed it
+        self.path.mkdir(parents=True, exist_ok=True)  # it may have been removed
         if not (self.path / META).exists():
             write_meta(self.path, self._meta)
         if self._samples_file is None or self._events_file is None:
@@ -164,10 +164,10 @@ class RunWriter:
     # ------------------------------------------------------------------ at its end
 
     def close(self, how_it_ended: str = "ended as requested") -> Path:
-        """Write everything out, and the Parquet file. May be called twice.
+        """Write all data and the Parquet file. May be called twice.
 
         Raises:
-            RunError: the disk refuses; what is there can be repaired later.
+            RunError: the disk refuses; the written part can be repaired later.
         """
         if not self._closed:
             try:
@@ -179,7 +179,7 @@ class RunWriter:
         return self.path
 
     def seal(self, how_it_ended: str) -> None:
-        """Take no more; write out the stream and how it ended. The first half of ``close``.
+        """Accept no more data; write the stream and how it ended. The first half of ``close``.
 
         Raises:
             OSError: the disk refused; nothing is lost, call again.
@@ -201,7 +201,7 @@ class RunWriter:
         write_meta(self.path, self._meta)
 
     def finish(self) -> None:
-        """Make the Parquet file. The second half of ``close``, takes a while for long runs.
+        """Write the Parquet file. The second half of ``close``; slow for long runs.
 
         Raises:
             OSError: the disk refused; ``samples.arrows`` stays.
@@ -219,7 +219,7 @@ class RunWriter:
         self.abandon()
 
     def abandon(self) -> None:
-        """Let go of the files as they are."""
+        """Close the files as they are."""
         self._closed = True
         for file in (self._samples_file, self._events_file):
             if file is not None:
@@ -250,7 +250,7 @@ class RunWriter:
             raise self._explained(error) from None
 
     def flush_if_due(self) -> None:
-        """``flush`` at the pace at which runs are written; raises as it does."""
+        """Call ``flush`` at the write interval of runs; raises as it does."""
         now = time.monotonic()
         if now >= self._next_write:
             self._next_write = now + WRITE_S
@@ -266,12 +266,12 @@ class RunWriter:
     def _explained(self, error: OSError) -> RunError:
         return RunError(
             f"run '{self._name}' cannot be written to '{self.path or self._runs}': "
-            f"{error.strerror or error}; make room or choose another directory"
+            f"{error.strerror or error}; free disk space or choose another directory"
         )
 
 
 def read_events(path: Path) -> list[dict[str, Any]]:
-    """Events of ``events.jsonl``; a line that was cut off is left out."""
+    """Return the events of ``events.jsonl``; an incomplete line is left out."""
     events = []
     for line in path.read_bytes().split(b"\n"):
         try:

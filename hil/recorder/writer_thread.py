@@ -1,4 +1,4 @@
-"""The recorder's writing thread: everything that may wait for a disk happens here."""
+"""The recorder's writing thread: everything that may wait for a disk runs here."""
 
 from __future__ import annotations
 
@@ -28,15 +28,15 @@ from hil.recorder.writer import WRITE_S, RunWriter
 
 _TIME = INDEX["time_s"]
 _POWER = INDEX["power_stage"]
-# An hour at 1 kHz is 1 GB; a minute must fit whatever the disk does.
+# An hour at 1 kHz is 1 GB; a minute must fit even if the disk stalls.
 MOST_WAITING_BYTES = 512 * 1024 * 1024
 _IDLE_S = 0.1
-_GIVE_UP_S = 2.0  # trying to end runs on a disk that refuses, once asked to end
+_GIVE_UP_S = 2.0  # for ending runs on a disk that refuses, once the end is requested
 
 
 @dataclass(frozen=True)
 class OperatorNotice:
-    """Something for the operator: arguments of ``Client.tell``."""
+    """Notice for the operator: arguments of ``Client.tell``."""
 
     kind: str
     text: str = ""
@@ -45,18 +45,18 @@ class OperatorNotice:
 
 
 class WriterThread(threading.Thread):
-    """Takes rows and events from a queue without end and writes the runs they belong to.
+    """Thread that takes rows and events from an unbounded queue and writes their runs.
 
     Args:
         runs: directory of the runs.
-        say: called from this thread with what the operator should know.
+        say: called from this thread with each notice for the operator.
         disk: replaced in tests and benchmarks.
-        logs: directory whose process logs are kept beside each run.
+        logs: directory whose process logs are kept with each run.
 
     Attributes:
-        busy_since_s: ``time.monotonic()`` since which the disk has not answered, or None.
-        dropped: samples that found no room in memory.
-        unfinished: runs that could not be ended, after the thread has.
+        busy_since_s: ``time.monotonic()`` at the start of a pending disk call, or None.
+        dropped: samples dropped because memory was full.
+        unfinished: runs that could not be ended, known once the thread has ended.
     """
 
     def __init__(
@@ -76,7 +76,7 @@ class WriterThread(threading.Thread):
         self._run: RunWriter | None = None
         self._trip: RunWriter | None = None
         self._trip_end_s = 0.0
-        self._closing: deque[tuple[RunWriter, str, str]] = deque()  # how it ended, kind to say
+        self._closing: deque[tuple[RunWriter, str, str]] = deque()  # how it ended, kind of notice
         self._announced: RunWriter | None = None
         self._refused = False
         self._counting = threading.Lock()
@@ -90,13 +90,13 @@ class WriterThread(threading.Thread):
     # ------------------------------------------------------------------ from the receiver
 
     def describe(self, description: Mapping[str, Any]) -> None:
-        """A rig host was reached; its description goes into the runs."""
+        """Take the description of a newly connected rig host for the next runs."""
         self._queue.put(lambda: self._described(description))
 
     def rows(self, rows: NDArray[np.float64]) -> None:
         """Hand over samples, shape (n, number of columns); dropped while memory is full.
 
-        What is dropped shows in the run as lost samples: cycle numbers are missing.
+        Dropped samples appear in the run as lost samples: cycle numbers are missing.
         """
         if self.waiting_bytes + rows.nbytes > MOST_WAITING_BYTES:
             if self.dropped == self._dropped_told:
@@ -112,7 +112,7 @@ class WriterThread(threading.Thread):
             OperatorNotice(
                 "notice",
                 f"the recorder's memory is full ({MOST_WAITING_BYTES // 2**20} MB wait for the "
-                "disk): samples are being lost; make room on the disk or end the run",
+                "disk): samples are being lost; free disk space or end the run",
             )
         )
 
@@ -130,7 +130,7 @@ class WriterThread(threading.Thread):
         self._finisher.repair(path)
 
     def host_gone(self, how_it_ended: str, died: bool = False) -> None:
-        """Close what is open; what comes next is of another rig host.
+        """Close open runs; later items come from another rig host.
 
         If the rig host ``died`` while the power stage was on, its last seconds are kept as a trip.
         """
@@ -139,7 +139,7 @@ class WriterThread(threading.Thread):
         self._queue.put(lambda: self._end_all(how_it_ended))
 
     def end(self, how_it_ended: str) -> None:
-        """Close what is open and end the thread; ``join`` waits for it."""
+        """Close open runs and end the thread; ``join`` waits for it."""
         self._queue.put(lambda: self._end_all(how_it_ended))
         self._queue.put(None)
 
@@ -159,7 +159,7 @@ class WriterThread(threading.Thread):
                 try:
                     task()
                 except Exception as error:
-                    self._say(OperatorNotice("notice", f"the recorder left something out: {error}"))
+                    self._say(OperatorNotice("notice", f"the recorder skipped something: {error}"))
             now_s = time.monotonic()
             if now_s >= next_write_s:
                 next_write_s = now_s + WRITE_S
@@ -198,7 +198,7 @@ class WriterThread(threading.Thread):
                     OperatorNotice(
                         "notice",
                         f"the disk does not take the recording ({error.strerror or error}: '{place}'); "
-                        "samples are kept in memory: make room or end the run",
+                        "samples are kept in memory: free disk space or end the run",
                     )
                 )
         else:
@@ -215,7 +215,7 @@ class WriterThread(threading.Thread):
             self._announced = writer
             self._say(OperatorNotice("recording", run=writer.path.name))
 
-    # ------------------------------------------------------------------ what comes
+    # ------------------------------------------------------------------ received items
 
     def _described(self, description: Mapping[str, Any]) -> None:
         self._description = description
@@ -282,7 +282,7 @@ class WriterThread(threading.Thread):
         elif kind == "session_cap":
             self._description = {**self._description, "session_cap": event.get("cap")}
         elif kind == "calibration":
-            # Runs that begin from here on are recorded with it.
+            # Later runs are recorded with it.
             profile = {
                 **(self._description.get("profile") or {}),
                 "calibration": event.get("calibration"),
@@ -330,7 +330,7 @@ class WriterThread(threading.Thread):
 
 
 class Finisher(threading.Thread):
-    """Makes the Parquet files of ended runs, so that the next run need not wait for them."""
+    """Thread that writes the Parquet files of ended runs, so that the next run need not wait."""
 
     def __init__(self, say: Callable[[OperatorNotice], None], logs: Path | None = None) -> None:
         super().__init__(name="finishing", daemon=True)
@@ -340,15 +340,15 @@ class Finisher(threading.Thread):
         self.failed = 0
 
     def finish(self, writer: RunWriter, kind: str) -> None:
-        """Finish a sealed run, then say so as an event of this kind."""
+        """Finish a sealed run, then report it as an event of this kind."""
         self._queue.put((writer, kind))
 
     def repair(self, path: Path) -> None:
-        """Make whole a run whose recorder died."""
+        """Repair a run whose recorder died."""
         self._queue.put((path, "repaired"))
 
     def end(self) -> None:
-        """Finish what is left, then end."""
+        """Finish the queued runs, then end."""
         self._queue.put(None)
         self.join()
 
@@ -376,8 +376,8 @@ class Finisher(threading.Thread):
                 self._say(
                     OperatorNotice(
                         "notice",
-                        f"run '{name}' is whole in samples.arrows, but samples.parquet could "
-                        f"not be written ({reason}): make room, then 'hookeline runs repair'",
+                        f"run '{name}' is complete in samples.arrows, but samples.parquet could "
+                        f"not be written ({reason}): free disk space, then 'hookeline runs repair'",
                         name,
                     )
                 )
@@ -392,7 +392,7 @@ class Finisher(threading.Thread):
                 )
 
     def _keep_logs(self, run: Path) -> None:
-        """Put the logs of the bench's processes beside the run; a full disk goes without."""
+        """Copy the logs of the bench's processes into the run folder; skipped on a full disk."""
         if self._logs is not None:
             with contextlib.suppress(OSError):
                 text = merged_logs(self._logs)

@@ -167,7 +167,7 @@ def test_a_dead_host_leaves_its_last_seconds_as_a_trip(bench, client):
     while not (trips := [r for r in list_runs(bench.runs_directory) if r.trip and r.samples]):
         assert time.monotonic() < deadline
         time.sleep(0.1)
-    assert trips[-1].trip == "Rig host died" and "taken for dead" in trips[-1].note
+    assert trips[-1].trip == "Rig host died" and "treated as dead" in trips[-1].note
     run = load_run(trips[-1].path)
     assert State.RUNNING in set(run.column("state"))
     # What the processes logged lies beside the samples.

@@ -218,9 +218,9 @@ def test_what_may_not_go_into_the_bin_stays(three: Path) -> None:
 def test_a_place_that_is_taken_is_not_written_over(three: Path) -> None:
     bin_run(three / "0001-float")
     make_run(three, made_rows(5), []).rename(three / "0001-float")
-    with pytest.raises(RunError, match="is there already"):
+    with pytest.raises(RunError, match="already exists"):
         restore_run(three, "0001-float")
-    with pytest.raises(RunError, match="is there already"):
+    with pytest.raises(RunError, match="already exists"):
         bin_run(three / "0001-float")
     with pytest.raises(RunError, match=r"no run '7' in the bin .*0001-float"):
         restore_run(three, "7")

@@ -278,7 +278,7 @@ def test_whatever_the_disk_refuses_is_said_once_and_nothing_is_lost(
         watch.until("recording")
         watch.until("notice", "takes the recording again")
         notice = until_full(process, watch, count=2)
-        assert "File too large" in notice["text"] and "make room" in notice["text"]
+        assert "File too large" in notice["text"] and "free disk space" in notice["text"]
         watch.samples(0.6)
         resource.prlimit(process.pid, resource.RLIMIT_FSIZE, UNLIMITED)
         watch.until("notice", "takes the recording again", count=2)

@@ -217,7 +217,7 @@ def test_recorders_at_once_get_different_numbers(tmp_path: Path) -> None:
 
 def test_a_full_disk_is_said_at_once_in_process(tmp_path: Path) -> None:
     (tmp_path / "file").touch()
-    with pytest.raises(RunError, match="make room or choose another directory"):
+    with pytest.raises(RunError, match="free disk space or choose another directory"):
         RunWriter(tmp_path / "file", "float", DESCRIPTION)
     writer = RunWriter(tmp_path, "float", DESCRIPTION, disk=Full(0))
     writer.rows(made_rows(10))
