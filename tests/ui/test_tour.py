@@ -11,6 +11,7 @@ from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication
 
 from hil.bench.lockstep import LockstepBench
+from hil.bringup import Verdict
 from hil.core.samples import State
 from hil.procedures import Hand, ProcedureFailed, RequireHoldToRun, SimulatedOperator
 from hil.profile.loader import load_profile
@@ -23,7 +24,7 @@ from ui.dashboard.calibrate import CalibratePage
 from ui.dashboard.calibrate import tour as calibrate_tour
 from ui.dashboard.calibrate.model import CalibrateModel
 from ui.dashboard.guided import PageOperator
-from ui.dashboard.guided.tour import INTERRUPTED, LEAST_S, reading_s
+from ui.dashboard.guided.tour import INTERRUPTED, LEAST_S, RESULTS_S, reading_s
 from ui.dashboard.widgets import THEMES, sizes_for
 
 PATIENCE_S = 5.0
@@ -207,8 +208,7 @@ def test_an_end_before_the_end_is_told_with_the_keys_that_go_on(bringup, hands):
         run.until(lambda: bringup.tour.words.text().startswith("Your turn"))
     finally:
         run.end()
-    bringup.refresh()
-    assert bringup.tour.words.text() == INTERRUPTED
+    run.until(lambda: bringup.tour.words.text() == INTERRUPTED)
     assert bringup.tour.isVisible()
 
 
@@ -228,10 +228,26 @@ def test_what_comes_fast_is_still_read(bringup):
     view.tour.turn(2 * LEAST_S + 0.2)
     assert view.tour.caption.text.startswith("From here")
     view.current = view._thread = None
-    view.results = {key: SimpleNamespace(verdict="pass", findings=()) for key in steps}
-    view.tour.turn(2 * LEAST_S + 0.3)
-    assert view.tour.caption.text == INTERRUPTED  # until all have passed
-    view._thread = None
+    view.results = {key: SimpleNamespace(verdict=Verdict.PASS, findings=()) for key in steps}
+    for seconds in (0.3, RESULTS_S + 0.3):  # all have passed: it is not called an interruption
+        view.tour.turn(2 * LEAST_S + seconds)
+        assert view.tour.caption.text.startswith("From here")
+    view.tour.turn(3 * LEAST_S + 0.3)
+    assert view.tour.caption is bringup_tour.CAPTIONS[-1]
+
+
+def test_a_last_result_that_comes_late_is_no_interruption(bringup):
+    view = bringup.guided
+    view.tour.toggle(0.0)
+    steps = {step.key: step for step in view.steps}
+    view._thread = SimpleNamespace()
+    view.current = steps["travel"]
+    view.tour.turn(LEAST_S)
+    view.current = view._thread = None
+    view.tour.turn(LEAST_S + 0.5 * RESULTS_S)
+    assert view.tour.caption.text.startswith("From here")
+    view.tour.turn(LEAST_S + RESULTS_S)
+    assert view.tour.caption.text == INTERRUPTED
 
 
 @pytest.mark.parametrize(

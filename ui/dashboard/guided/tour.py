@@ -12,6 +12,7 @@ from typing import Any, Generic, Protocol, TypeVar
 
 READ_PER_LETTER_S = 0.055  # 18 letters a second; common practice for captions, no source
 LEAST_S = 3.0  # that a caption stands, however fast the steps are
+RESULTS_S = 1.0  # after a run has ended, within which its last result is there
 INTERRUPTED = (
     "The run has ended, without power; the words below say why. After a stop reset (T), then begin "
     "or go on (G). Ctrl+T leaves the tour."
@@ -68,7 +69,7 @@ class Tour(Generic[Model]):
         self._interrupted: Caption[Model] = Caption(INTERRUPTED, prompt)
         self._toured = toured
         self._place = -1
-        self._since_s = 0.0
+        self._since_s = self._now_s = self._ran_s = 0.0
         self._has_run = False
         self._alone = toured.alone  # as the tour knows it
         self._tried: object = None  # the question that waits for the visitor
@@ -82,10 +83,17 @@ class Tour(Generic[Model]):
         """The caption that is shown, None without a tour."""
         if not self.open:
             return None
-        cut_off = (
-            self._has_run and not self._toured.running and self._place < len(self.captions) - 1
-        )
-        return self._interrupted if cut_off else self.captions[self._place]
+        return self._interrupted if self._cut_off else self.captions[self._place]
+
+    @property
+    def _cut_off(self) -> bool:
+        """True if the run has ended before what the last caption is about."""
+        last = self.captions[-1]
+        if not self._has_run or self._toured.running or self._place == len(self.captions) - 1:
+            return False
+        if self._now_s - self._ran_s < RESULTS_S:
+            return False
+        return last.begins is None or not last.begins(self._toured)
 
     def toggle(self, now_s: float) -> None:
         """Begin the tour, or leave it."""
@@ -120,7 +128,9 @@ class Tour(Generic[Model]):
         if not self.open:
             return
         toured = self._toured
-        self._has_run |= toured.running
+        self._now_s = now_s
+        if toured.running:
+            self._has_run, self._ran_s = True, now_s
         if toured.alone != self._alone:  # neither this tour nor a rest of it: the visitor
             self._alone, self.taken_over = toured.alone, True
         if self._tried is not None and toured.question is not self._tried:
