@@ -44,7 +44,7 @@ def add(commands: Any) -> None:
         "list, show, label, repair and export recorded runs",
         "A run is a folder: run.yaml (profile, calibration, versions, note), samples.parquet\n"
         "(or samples.arrows, if recording was cut off) and events.jsonl. pandas, polars, DuckDB\n"
-        "and MATLAB open the samples as they are; columns carry their unit.\n\n"
+        "and whatever reads Parquet open the samples as they are; columns carry their unit.\n\n"
         "  list [WORDS]      all runs; with WORDS, those that match all of them (#tag: a tag)\n"
         "  show RUN          outcome, events, figures\n"
         "  repair RUN        complete a run whose recorder was killed; without RUN, all such runs\n"
