@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Annotated, Any, cast
 from pydantic import GetCoreSchemaHandler, ValidationInfo
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
+from drivers.motion import ROTARY_UNITS, is_rotary
+
 if TYPE_CHECKING:
     import pint
 
@@ -35,6 +37,7 @@ def units() -> pint.UnitRegistry[Any]:
 # One number, then units with small powers, and no arithmetic: "1 m**9**9**9" must not be
 # worked out.
 _UNIT = r"°?[^\W\d_]+(?:_[^\W\d_]+)*(?:[²³]|(?:\*\*|\^)-?[1-9])?"
+_DEGREE = re.compile(r"°(?![^\W\d_])")  # an angle, where °C is a temperature
 _QUANTITY = re.compile(
     r"\s*([-+]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][-+]?[0-9]{1,3})?)"
     rf"\s*((?:{_UNIT}(?:\s*[*/]\s*{_UNIT}){{0,5}})?)\s*"
@@ -80,6 +83,10 @@ class Dimension:
 
     unit: str
 
+    def unit_of(self, rotary: bool) -> str:
+        """Return the unit of the values that a person may write."""
+        return self.unit
+
     def __get_pydantic_core_schema__(
         self, source: Any, handler: GetCoreSchemaHandler
     ) -> CoreSchema:
@@ -94,25 +101,58 @@ class Dimension:
         return self.parse(value)
 
     def parse(self, value: object) -> float:
+        return self._parsed(value, self.unit)
+
+    def _parsed(self, value: object, unit: str) -> float:
         if isinstance(value, bool) or not isinstance(value, int | float | str):
             raise PydanticCustomError(
                 "quantity_text",
                 "write a number with its unit, such as '1 {unit}'",
-                {"unit": self.unit},
+                {"unit": unit},
             )
         if not isinstance(value, str):
             raise PydanticCustomError(
                 "quantity_unit",
                 "the unit is missing: write '{value} {unit}' or another unit of the same kind",
-                {"value": value, "unit": self.unit},
+                {"value": value, "unit": unit},
             )
-        return _read(value, self.unit)
+        return _read(value, unit)
+
+
+@dataclass(frozen=True)
+class Along(Dimension):
+    """A quantity along the motion of the output: of a rotary actuator an angle, a torque.
+
+    ``unit`` is that of the value inside, see :mod:`drivers.motion`. Whether the actuator is
+    rotary says ``context={"motion": "rotary"}``, or else the motion that is spoken of. Bare
+    numbers are in the SI unit of that motion if ``context`` names it, in ``unit`` if not.
+    """
+
+    def unit_of(self, rotary: bool) -> str:
+        return ROTARY_UNITS[self.unit][0] if rotary else self.unit
+
+    def parse(self, value: object) -> float:
+        return self._along(value, is_rotary())
+
+    def _along(self, value: object, rotary: bool) -> float:
+        if not rotary:
+            return self._parsed(value, self.unit)
+        unit, factor = ROTARY_UNITS[self.unit]
+        return self._parsed(value, unit) / factor
+
+    def _validate(self, value: object, info: ValidationInfo) -> object:
+        context = info.context if isinstance(info.context, dict) else {}
+        motion = context.get("motion")
+        si = context.get("si") is True
+        if si and isinstance(value, int | float) and not isinstance(value, bool):
+            return value / ROTARY_UNITS[self.unit][1] if motion == "rotary" else value
+        return self._along(value, is_rotary() if motion is None else motion == "rotary")
 
 
 @lru_cache(maxsize=1024)  # a profile is validated several times over
 def _read(value: str, unit: str) -> float:
     """Return the text ``value`` in ``unit``; raises as :meth:`Dimension.parse`."""
-    match = _QUANTITY.fullmatch(value.replace("·", "*"))
+    match = _QUANTITY.fullmatch(_DEGREE.sub("deg", value.replace("·", "*")))
     if match is not None:
         factor = 1.0 if match[2] == unit else USUAL_FACTORS.get((match[2], unit))
         if factor is not None:
@@ -146,6 +186,11 @@ def _read(value: str, unit: str) -> float:
         ) from None
 
 
+def dimension(unit: str) -> Dimension:
+    """Return the kind of a value along the output's motion, or of any other, by its SI unit."""
+    return Along(unit) if unit in ROTARY_UNITS and unit != "kg" else Dimension(unit)
+
+
 Length = Annotated[float, Dimension("m")]
 Speed = Annotated[float, Dimension("m/s")]
 Acceleration = Annotated[float, Dimension("m/s^2")]
@@ -172,3 +217,14 @@ Temperature = Annotated[float, Dimension("degC")]
 Stress = Annotated[float, Dimension("Pa")]
 TemperatureRise = Annotated[float, Dimension("kelvin")]
 LengthPerCount = Annotated[float, Dimension("m/count")]
+
+# Along the motion of the output, in the units of a rotary actuator if it is one.
+Travel = Annotated[float, Along("m")]
+TravelSpeed = Annotated[float, Along("m/s")]
+TravelAcceleration = Annotated[float, Along("m/s^2")]
+OutputForce = Annotated[float, Along("N")]
+OutputForceRate = Annotated[float, Along("N/s")]
+OutputStiffness = Annotated[float, Along("N/m")]
+OutputDamping = Annotated[float, Along("N*s/m")]
+OutputMass = Annotated[float, Along("kg")]
+TravelPerCount = Annotated[float, Along("m/count")]

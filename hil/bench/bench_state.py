@@ -79,9 +79,9 @@ class BenchState:
         self.reduced = False  # an unverified rig: the profile's own limits stay shut
         self.period_s = period_s
         self.capabilities = capabilities
-        hand = 1 if profile.actuator.screw.hand == "right" else -1
+        hand = 1 if profile.actuator.transmission.hand == "right" else -1
         self.sign = hand * profile.sensors.motor.sign
-        self.nut_per_rad = self.sign * profile.actuator.screw.lead / (2 * math.pi)
+        self.nut_per_rad = self.sign * profile.actuator.transmission.lead / (2 * math.pi)
         self.position_target = make_position_target(profile)
         self.calibration = LiveCalibration(
             ForceCalibration(profile.calibration, profile.sensors.deflection)

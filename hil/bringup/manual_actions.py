@@ -33,7 +33,7 @@ class Spot:
 
 def hand_of(profile: Profile) -> int:
     """+1 for a right-hand screw, as stated."""
-    return 1 if profile.actuator.screw.hand == "right" else -1
+    return 1 if profile.actuator.transmission.hand == "right" else -1
 
 
 def gentle_deflection_m(profile: Profile) -> float:

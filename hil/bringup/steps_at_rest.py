@@ -72,7 +72,7 @@ def sensors_at_rest(context: Context) -> Generator[Action, Seen, Result]:
         ),
     ]
     moved = float(np.ptp(column(rows, "nut_position_m")))
-    per_count = profile.actuator.screw.lead / profile.sensors.motor.counts_per_revolution
+    per_count = profile.actuator.transmission.lead / profile.sensors.motor.counts_per_revolution
     moved_counts = moved / per_count
     drift = _drift(counts, since_start(rows))
     most_drift = DRIFT_SHARE * top + DRIFT_OF_NOISE * sensor.noise

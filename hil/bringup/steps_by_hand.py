@@ -44,7 +44,7 @@ def sensors_by_hand(context: Context) -> Generator[Action, Seen, Result]:
     yield support_load()
     yield from _wiggle(context, result)
     gentle_m = gentle_deflection_m(profile)
-    trial = TRIAL_SHARE * gentle_m / profile.actuator.screw.lead
+    trial = TRIAL_SHARE * gentle_m / profile.actuator.transmission.lead
     start = yield from at_spot(0.0, caliper=True)
     first = yield from at_spot(trial, caliper=True)
     moved = first.true_nut_m - start.true_nut_m
@@ -146,7 +146,7 @@ def _judge_screw(
 ) -> float:
     """Hand, lead and encoder from one turn; returns the true signed lead in m per turn."""
     profile = context.profile
-    screw, motor, hand = profile.actuator.screw, profile.sensors.motor, hand_of(profile)
+    screw, motor, hand = profile.actuator.transmission, profile.sensors.motor, hand_of(profile)
     lead = (after.true_nut_m - before.true_nut_m) / turns
     counted = (after.nut_m - before.nut_m) / (hand * screw.lead) / turns
     ratio = abs(lead) / screw.lead

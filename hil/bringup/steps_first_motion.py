@@ -103,7 +103,7 @@ def _to_the_start(g: Gentle, result: Result) -> Generator[Action, Seen, None]:
     start = ROOM * g.stroke_m
     if abs(nut - start) < 0.05 * g.stroke_m:
         return
-    hand = 1 if g.profile.actuator.screw.hand == "right" else -1
+    hand = 1 if g.profile.actuator.transmission.hand == "right" else -1
     turns = (start - nut) / (hand * g.lead_m)
     yield Hand(
         "turn_screw",

@@ -92,7 +92,7 @@ def _spring_push(context: Context) -> Generator[Action, Seen, Result]:
 def _most_torque(context: Context, g: Gentle) -> float:
     friction = after(context, "breakaway_N_m", g.breakaway_N_m)
     push = PUSH_SHARE * context.profile.limits.force.limited
-    efficiency = context.profile.actuator.screw.efficiency_forward
+    efficiency = context.profile.actuator.transmission.efficiency_forward
     return max(1.2 * friction + push / (g.per_torque * efficiency), g.seeking_N_m)
 
 
@@ -210,7 +210,7 @@ def _compared(g: Gentle, stairs: Stairs) -> Compared:
     low = max(0.35 * most, float(np.min(force[back])), float(np.min(force[:top])))
     at = np.linspace(low, 0.9 * most, 8)
     mean = 0.5 * (_rising(force[:top], torque[:top], at) + _rising(force[back], torque[back], at))
-    screw = g.profile.actuator.screw
+    screw = g.profile.actuator.transmission
     both = 0.5 * (1.0 / screw.efficiency_forward + screw.efficiency_backward)
     by_motor = mean * g.per_torque / both
     ratio = float(np.sum(by_motor) / np.sum(at))

@@ -178,7 +178,7 @@ def _software_stop(context: Context, result: Result) -> Generator[Action, Seen, 
         )
     )
     moved = float(np.ptp(column(standing, "nut_position_m")))
-    most = 0.02 * context.profile.actuator.screw.lead
+    most = 0.02 * context.profile.actuator.transmission.lead
     result.measured.append(
         Measured(
             "motion of the nut at zero torque",

@@ -120,7 +120,7 @@ def _working_force(context: Context) -> Generator[Action, Seen, Result]:
 
 
 def _screw(g: Gentle) -> Screw:
-    screw = g.profile.actuator.screw
+    screw = g.profile.actuator.transmission
     return Screw(g.per_torque, screw.efficiency_forward, screw.efficiency_backward)
 
 
@@ -139,7 +139,7 @@ def _stage(context: Context, g: Gentle, sense: int, share: float) -> _Stage:
     rated = profile.limits.force.limited
     force = share * TOP_SHARE * rated
     friction = max(after(context, "breakaway_N_m", 0.0), g.breakaway_N_m)
-    screw = profile.actuator.screw
+    screw = profile.actuator.transmission
     weaker = max(1.0, after(context, "motor_over_spring_force", 1.0))
     torque = FRICTION_SPARE * friction + TORQUE_SPARE * weaker * force / (
         g.per_torque * screw.efficiency_forward

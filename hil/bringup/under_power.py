@@ -95,7 +95,7 @@ class Gentle:
 
     @property
     def lead_m(self) -> float:
-        return self.profile.actuator.screw.lead
+        return self.profile.actuator.transmission.lead
 
     def envelope(self, torque_N_m: float, speed_m_s: float) -> Commission:
         return Commission(

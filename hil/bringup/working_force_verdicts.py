@@ -115,7 +115,7 @@ def _sensor_or_encoder(
 ) -> Finding:
     """Sensor and encoder differ: force by the motor says which of them follows the springs."""
     profile = context.profile
-    springs, screw = profile.actuator.springs, profile.actuator.screw
+    springs, screw = profile.actuator.springs, profile.actuator.transmission
     inner = after(context, "rate_inner_N_m", 2.0 * springs.rate_per_set)
     friction = after(context, "breakaway_N_m", profile.actuator.friction.breakaway)
     ratio = after(context, "motor_over_spring_force", 1.0)
@@ -155,7 +155,7 @@ def _sag(profile: Profile, push: Push, top: slice, rest_V: float) -> Sag | None:
         return None
     ohm = max(0.0, (rest_V - volts) * volts / power)
     full = (
-        limits.force.limited * limits.speed.limited / profile.actuator.screw.efficiency_forward
+        limits.force.limited * limits.speed.limited / profile.actuator.transmission.efficiency_forward
         + motor.winding_resistance * limits.current.limited**2
     )
     square = 0.25 * rest_V**2 - full * ohm

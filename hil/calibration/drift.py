@@ -110,7 +110,7 @@ class MotorBand:
     def __init__(self, profile: Profile) -> None:
         friction, per_m = profile.actuator.friction, profile.actuator.radians_per_metre
         self._breakaway_N = max(friction.breakaway, friction.coulomb) * per_m
-        self._loss = 1 - profile.actuator.screw.efficiency_backward
+        self._loss = 1 - profile.actuator.transmission.efficiency_backward
 
     def __call__(self, motor_force_N: Array, nut_velocity_m_s: Array) -> Array:
         rest = 1.0 - 0.5 * np.minimum(np.abs(nut_velocity_m_s) / SLIP_SPEED_M_S, 1.0)

@@ -36,8 +36,8 @@ class ControlledStop:
         self._longest = stop.longest
         actuator = profile.actuator
         self._mass = actuator.reflected_mass
-        self._torque_per_force = actuator.screw.lead / (
-            2 * math.pi * actuator.screw.efficiency_forward
+        self._torque_per_force = actuator.transmission.lead / (
+            2 * math.pi * actuator.transmission.efficiency_forward
         )
         self._most_force = profile.limits.force.limited
         self.running = False

@@ -32,7 +32,7 @@ def sine_N(profile: Profile) -> tuple[float, float]:
 
 def friction_N(profile: Profile, level_N: float, share: float = 1.0) -> float:
     """``share`` of the dry friction at the nut at a mean force, the mean of both directions."""
-    screw = profile.actuator.screw
+    screw = profile.actuator.transmission
     loss = (1 / screw.efficiency_forward - 1 + 1 - screw.efficiency_backward) / 2
     coulomb = profile.actuator.friction.coulomb * profile.actuator.radians_per_metre
     return share * (coulomb + loss * abs(level_N))

@@ -122,10 +122,10 @@ def observer_gains(profile: Profile, period_s: float) -> ObserverGains:
     """Steady-state gains from the profile's friction and resolution (Riccati equation)."""
     actuator = profile.actuator
     friction = actuator.friction
-    resolution = actuator.screw.lead / profile.sensors.motor.counts_per_revolution
+    resolution = actuator.transmission.lead / profile.sensors.motor.counts_per_revolution
     dry = max(friction.coulomb, friction.breakaway) * actuator.radians_per_metre
     force = profile.limits.force.limited
-    screw = actuator.screw
+    screw = actuator.transmission
     loss = 1 / screw.efficiency_forward - 1 + 1 - screw.efficiency_backward
     return gains_for(
         actuator.reflected_mass,
@@ -212,7 +212,7 @@ class Estimator:
         """Estimate for this profile's actuator from now on; at rest, without power."""
         period_s = self._period
         actuator = profile.actuator
-        screw = actuator.screw
+        screw = actuator.transmission
         self.mass = actuator.reflected_mass
         self._per_torque = actuator.radians_per_metre
         self._loss_forward = 1 / screw.efficiency_forward - 1

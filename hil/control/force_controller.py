@@ -45,7 +45,7 @@ class ForceController:
         calibration: LiveCalibration | None = None,
     ) -> None:
         actuator = profile.actuator
-        screw = actuator.screw
+        screw = actuator.transmission
         plant, law = gains.plant, gains.law
         self._calibration = calibration or LiveCalibration(
             ForceCalibration(profile.calibration, profile.sensors.deflection)

@@ -181,7 +181,7 @@ def specification_of(profile: Profile) -> ForceSpecification:
     """Return what a profile asks of its force loop."""
     control, sensors = profile.control, profile.sensors
     counts = abs(profile.calibration.deflection_per_count)
-    resolution = profile.actuator.screw.lead / sensors.motor.counts_per_revolution
+    resolution = profile.actuator.transmission.lead / sensors.motor.counts_per_revolution
     return ForceSpecification(
         bandwidth_Hz=control.force_bandwidth,
         margin_deg=control.phase_margin,

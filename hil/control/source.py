@@ -90,7 +90,7 @@ def make_position_target(profile: Profile) -> PositionTarget | None:
     control = profile.control
     if control.source != "position":
         return None
-    per_rad = profile.actuator.screw.lead / (2 * math.pi)
+    per_rad = profile.actuator.transmission.lead / (2 * math.pi)
     gain = 2 * math.pi * control.position_loop.bandwidth
     return PositionTarget(gain, profile.limits.speed.limited / per_rad)
 

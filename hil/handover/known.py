@@ -169,8 +169,8 @@ def _plant(profile: Profile, law: Law) -> PlantFile:
         stiffness_N_m=plant.stiffness,
         coulomb_N=actuator.friction.coulomb * actuator.radians_per_metre,
         breakaway_N=actuator.friction.breakaway * actuator.radians_per_metre,
-        efficiency_forward=actuator.screw.efficiency_forward,
-        efficiency_backward=actuator.screw.efficiency_backward,
+        efficiency_forward=actuator.transmission.efficiency_forward,
+        efficiency_backward=actuator.transmission.efficiency_backward,
         delay_s=plant.delay_s,
         lag_s=plant.lag_s,
     )

@@ -128,7 +128,7 @@ def envelope(profile: Profile, peak_torque_N_m: float) -> dict[str, float]:
     """Return the limits within which a receiver's rig is tried."""
     force = FORCE_SHARE * profile.limits.force.limited
     breakaway = profile.actuator.friction.breakaway
-    screw = profile.actuator.screw
+    screw = profile.actuator.transmission
     torque = force / (profile.actuator.radians_per_metre * screw.efficiency_forward)
     return {
         "force_N": force,
@@ -156,7 +156,7 @@ def law_data(
     """
     plain = _plain(profile)
     drive = str(evidence.record.get("drive", {}).get("identity", ""))
-    gains, hand = law.gains, 1 if profile.actuator.screw.hand == "right" else -1
+    gains, hand = law.gains, 1 if profile.actuator.transmission.hand == "right" else -1
     sign = hand * profile.sensors.motor.sign
     data = {
         "schema_version": 1,
@@ -168,7 +168,7 @@ def law_data(
         "units": UNITS,
         "signs": {
             "torque": sign,
-            "nut_m_per_rad": sign * profile.actuator.screw.lead / (2 * math.pi),
+            "nut_m_per_rad": sign * profile.actuator.transmission.lead / (2 * math.pi),
             "sense": "positions grow as the rod extends; deflection is nut minus output; a positive "
             "spring force pushes the output out",
         },

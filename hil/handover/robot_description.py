@@ -41,7 +41,7 @@ def robot_description(profile: Profile, identity: str) -> str:
     transmission = Xml.SubElement(robot, "transmission", name="screw")
     Xml.SubElement(transmission, "joint", name="actuator")
     motor = Xml.SubElement(transmission, "actuator", name="motor")
-    hand = 1.0 if actuator.screw.hand == "right" else -1.0
+    hand = 1.0 if actuator.transmission.hand == "right" else -1.0
     reduction = Xml.SubElement(motor, "mechanicalReduction")
     reduction.text = repr(hand * profile.sensors.motor.sign * per_m)
     Xml.indent(robot)

@@ -54,7 +54,7 @@ def _back_driving_N(profile: Profile) -> float:
     """Return the force at the rod that drives the screw back without torque, η_b·F = R."""
     actuator = profile.actuator
     dry = max(actuator.friction.breakaway, actuator.friction.coulomb)
-    return dry * actuator.radians_per_metre / max(actuator.screw.efficiency_backward, 0.05)
+    return dry * actuator.radians_per_metre / max(actuator.transmission.efficiency_backward, 0.05)
 
 
 def _run(profile: Profile) -> Part:
@@ -238,7 +238,7 @@ def _sag(run: RecordedRun, profile: Profile) -> Characteristic:
 
 
 def _back_driving(run: RecordedRun, profile: Profile) -> Characteristic:
-    lead = profile.actuator.screw.lead
+    lead = profile.actuator.transmission.lead
     count = lead / profile.sensors.motor.counts_per_revolution
     expected = _back_driving_N(profile)
     rate = 2 * math.pi * PUSH_Hz * PUSH_FACTOR * expected
@@ -295,7 +295,7 @@ def _quadrants(run: RecordedRun, profile: Profile) -> Diagram:
             ]
         )
         torque = actuator.motor.torque_constant * amperes - actuator.friction.coulomb
-        screw = actuator.screw
+        screw = actuator.transmission
         gain = np.where(sense * speed > 0, screw.efficiency_forward, 1.0)
         bounds.append(sense * np.maximum(torque, 0.0) * per_metre * gain)
     force, v = limits.force.limited, limits.speed.limited

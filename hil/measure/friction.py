@@ -175,7 +175,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
 
 def _breakaways(run: RecordedRun, profile: Profile) -> tuple[Floats, Floats]:
     """(nut position, size of the torque less that of the springs) where the nut broke away."""
-    lead = profile.actuator.screw.lead
+    lead = profile.actuator.transmission.lead
     count = lead / profile.sensors.motor.counts_per_revolution
     per_force = lead / (2 * math.pi)
     rows = []
@@ -199,7 +199,7 @@ def _breakaways(run: RecordedRun, profile: Profile) -> tuple[Floats, Floats]:
 
 def _slides(run: RecordedRun, profile: Profile) -> list[tuple[float, Floats, Floats, Floats]]:
     """(speed, nut, torque less that of the springs, nut velocity) of each steady slide."""
-    screw = profile.actuator.screw
+    screw = profile.actuator.transmission
     per_force = screw.lead / (2 * math.pi)
     found = []
     for part in windows(run, "slide"):

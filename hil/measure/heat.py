@@ -81,7 +81,7 @@ def _hold_N(profile: Profile) -> float:
     share = (own + housing) / profile.actuator.motor.winding_rise
     current = math.sqrt(HEAT_SHARE * profile.limits.motor_heat.limited / share)
     # Against friction the motor bears more than the springs.
-    bears = _force_per_current(profile) * profile.actuator.screw.efficiency_forward
+    bears = _force_per_current(profile) * profile.actuator.transmission.efficiency_forward
     friction = profile.actuator.friction.breakaway * profile.actuator.radians_per_metre
     most = FORCE_SHARE * profile.limits.force.limited
     return max(min(current * bears - friction, most), 0.1 * most)

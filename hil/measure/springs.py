@@ -129,7 +129,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
 
     loops = _loops(run, profile)
     most = _amplitude_N(profile)
-    screw, law = profile.actuator.screw, profile.calibration.spring_law
+    screw, law = profile.actuator.transmission, profile.calibration.spring_law
     relative = 2 * profile.calibration.relative_uncertainty
     count = abs(profile.calibration.deflection_per_count)
     conditions = f"output blocked, {LOOPS} loops of ±{most:.0f} N in {LOOP_S:g} s"
@@ -305,7 +305,7 @@ def _loop_area_J(profile: Profile, dry_N: float) -> float:
 
 
 def _area_J(d: Floats, force: Floats, most_N: float, profile: Profile, dry_N: float) -> float:
-    screw = profile.actuator.screw
+    screw = profile.actuator.transmission
     inside = force <= most_N
     energy = float(np.trapezoid(force[inside], d[inside]))
     loss = 1 / screw.efficiency_forward - screw.efficiency_backward

@@ -55,7 +55,7 @@ def expected_of_move(
     Held before and after, the motor bears the weight without help from friction.
     """
     actuator = profile.actuator
-    motor, screw = actuator.motor, actuator.screw
+    motor, screw = actuator.motor, actuator.transmission
     per_metre = actuator.radians_per_metre
     own_kg, own_N, kg_per_N = moved_mass(profile)
     at_rod = kg_per_N * profile.rig.gravity

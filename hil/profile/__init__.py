@@ -36,6 +36,8 @@ from hil.profile.loader import (
 from hil.profile.part import Fraction, Part
 from hil.profile.problems import Problem, ProfileError
 from hil.profile.schema import (
+    AnyActuator,
+    Arm,
     Calibration,
     DeflectionSensor,
     HomeSwitch,
@@ -64,6 +66,8 @@ __all__ = [
     "AS_INSIDE",
     "SHIPPED",
     "STATED_AS",
+    "AnyActuator",
+    "Arm",
     "BrokenSet",
     "Calibration",
     "Conventions",

@@ -93,7 +93,7 @@ def _actuator(profile: Profile) -> Iterator[Finding]:
             "sensors.motor.counts_per_revolution",
             "leave this one out, or correct one of the two",
         )
-    step = actuator.screw.lead / counts
+    step = actuator.transmission.lead / counts
     if step > 0.02 * profile.limits.deflection.limited:
         yield Finding(
             ("sensors", "motor", "counts_per_revolution"),

@@ -231,7 +231,7 @@ def _described(profile: Profile) -> dict[str, Any]:
     actuator, limits, sensors = profile.actuator, profile.limits, profile.sensors
     motor, screw, friction, springs = (
         actuator.motor,
-        actuator.screw,
+        actuator.transmission,
         actuator.friction,
         actuator.springs,
     )

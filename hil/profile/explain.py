@@ -10,6 +10,7 @@ from typing import Any
 from pydantic import BaseModel, ValidationError
 from pydantic.fields import FieldInfo
 
+from drivers.motion import is_rotary
 from drivers.quantities import Dimension
 from drivers.suggest import did_you_mean
 from hil.profile.problems import Problem
@@ -41,6 +42,10 @@ EXAMPLES = {
     "Pa": "1700 MPa",
     "J": "180 W*h",
     "m/count": "3.66 um/count",
+    "rad/s^2": "20 rad/s^2",
+    "N*m/s": "500 N*m/s",
+    "N*m/rad": "150 N*m/rad",
+    "rad/count": "0.004 deg/count",
 }
 _UNION_TAGS = ("union_tag_invalid", "union_tag_not_found")
 
@@ -298,7 +303,7 @@ def _unit(field: FieldInfo | None) -> str:
     while stack:
         item = stack.pop()
         if isinstance(item, Dimension):
-            return item.unit
+            return item.unit_of(is_rotary())
         stack.extend(getattr(item, "__metadata__", ()))
         stack.extend(typing.get_args(item))
     return ""

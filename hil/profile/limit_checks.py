@@ -223,7 +223,7 @@ def _position_following(profile: Profile) -> Iterator[Finding]:
             f"not above 'limited', {1e3 * limit.limited:.4g} mm",
             f"write for instance {2e3 * limit.limited:.4g} mm",
         )
-    resolution = profile.actuator.screw.lead / profile.sensors.motor.counts_per_revolution
+    resolution = profile.actuator.transmission.lead / profile.sensors.motor.counts_per_revolution
     if limit.tripped < 4 * resolution:
         yield Finding(
             ("limits", "position_following", "tripped"),

@@ -7,16 +7,16 @@ from typing import Annotated
 from pydantic import Field
 
 from drivers.quantities import (
-    Acceleration,
     Current,
-    Damping,
     Duration,
     Energy,
-    Force,
-    ForceRate,
-    Length,
-    Speed,
+    OutputDamping,
+    OutputForce,
+    OutputForceRate,
     Temperature,
+    Travel,
+    TravelAcceleration,
+    TravelSpeed,
     Voltage,
 )
 from hil.profile.part import Part
@@ -27,32 +27,32 @@ class Band(Part):
 
 
 class ForceLimit(Band):
-    limited: Annotated[Force, Field(gt=0)]
-    tripped: Annotated[Force, Field(gt=0)]
+    limited: Annotated[OutputForce, Field(gt=0)]
+    tripped: Annotated[OutputForce, Field(gt=0)]
 
 
 class ForceRateLimit(Band):
-    limited: Annotated[ForceRate, Field(gt=0)]
-    tripped: Annotated[ForceRate, Field(gt=0)] | None = None
+    limited: Annotated[OutputForceRate, Field(gt=0)]
+    tripped: Annotated[OutputForceRate, Field(gt=0)] | None = None
 
 
 class LengthLimit(Band):
-    limited: Annotated[Length, Field(gt=0)]
-    tripped: Annotated[Length, Field(gt=0)]
+    limited: Annotated[Travel, Field(gt=0)]
+    tripped: Annotated[Travel, Field(gt=0)]
 
 
 class TravelLimit(Band):
     """Soft ends of output travel; the corridor before each limits speed to √(2·a·distance)."""
 
-    lower: Length
-    upper: Length
-    braking: Annotated[Acceleration, Field(gt=0)]
-    tripped_beyond: Annotated[Length, Field(gt=0)]  # past a soft end, while moving outward
+    lower: Travel
+    upper: Travel
+    braking: Annotated[TravelAcceleration, Field(gt=0)]
+    tripped_beyond: Annotated[Travel, Field(gt=0)]  # past a soft end, while moving outward
 
 
 class SpeedLimit(Band):
-    limited: Annotated[Speed, Field(gt=0)]  # of the nut
-    tripped: Annotated[Speed, Field(gt=0)]
+    limited: Annotated[TravelSpeed, Field(gt=0)]  # of the nut
+    tripped: Annotated[TravelSpeed, Field(gt=0)]
 
 
 class CurrentLimit(Band):
@@ -81,7 +81,7 @@ class SupplyLimit(Band):
 class DisagreementLimit(Band):
     """Spring force against motor-derived force, friction allowed for."""
 
-    tripped: Annotated[Force, Field(gt=0)]
+    tripped: Annotated[OutputForce, Field(gt=0)]
     lasting: Annotated[Duration, Field(gt=0)] = 0.3
 
 
@@ -93,21 +93,21 @@ class FrozenLimit(Band):
     """Not one count of change for this long while the motor moves."""
 
     lasting: Annotated[Duration, Field(gt=0)] = 0.2
-    nut_travel: Annotated[Length, Field(gt=0)] = 0.002
+    nut_travel: Annotated[Travel, Field(gt=0)] = 0.002
 
 
 class FollowingLimit(Band):
     """Difference of two forces that nothing explains."""
 
-    limited: Annotated[Force, Field(gt=0)]
-    tripped: Annotated[Force, Field(gt=0)]
+    limited: Annotated[OutputForce, Field(gt=0)]
+    tripped: Annotated[OutputForce, Field(gt=0)]
 
 
 class PositionFollowingLimit(Band):
     """Change of the motor's position against the drive's own velocity, as nut travel."""
 
-    limited: Annotated[Length, Field(gt=0)] | None = None  # half of tripped if none is written
-    tripped: Annotated[Length, Field(gt=0)]
+    limited: Annotated[Travel, Field(gt=0)] | None = None  # half of tripped if none is written
+    tripped: Annotated[Travel, Field(gt=0)]
     window: Annotated[Duration, Field(gt=0)] = 0.5  # over which older differences are forgotten
 
     @property
@@ -133,7 +133,7 @@ class Limits(Part):
     motor_heat: HeatLimit = HeatLimit()
     drive_temperature: TemperatureLimit = TemperatureLimit()
     supply: SupplyLimit
-    damping: Annotated[Damping, Field(gt=0)]  # most virtual damping, limited
+    damping: Annotated[OutputDamping, Field(gt=0)]  # most virtual damping, limited
     telemetry_age: Annotated[Duration, Field(gt=0)] = 0.005
     # How late a cycle of the rig host itself may be: meanwhile the drive follows its last
     # command, as with a sample that does not come, hence the same limit if none is written.

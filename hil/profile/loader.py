@@ -10,6 +10,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from drivers.base import DriverError, Examining
+from drivers.motion import speak, speaking
 from drivers.registry import find_protocol, protocol_names
 from drivers.suggest import did_you_mean
 from hil.profile.checks import inconsistencies
@@ -20,6 +21,7 @@ from hil.profile.explain import shown as shown_value
 from hil.profile.findings import Finding
 from hil.profile.plausible import implausible_watch, lacks_source, later_than_the_drive
 from hil.profile.problems import Problem, ProfileError
+from hil.profile.rotary import motion_of, rotary_values, with_arc_tables
 from hil.profile.schema import Profile
 from hil.profile.source import Path_, Source, read_source
 from hil.profile.wire_load import overloaded
@@ -64,12 +66,15 @@ class Examined:
 def load_profile(path: str | Path) -> Profile:
     """The profile at ``path``, or the shipped one of that bare name; all values in SI.
 
+    From here on the process speaks of its kind of motion, see ``drivers.motion``.
+
     Raises:
         ProfileError: with every problem found, each with file, line, key and fix.
     """
     examined = examine_profile(path)
     if examined.profile is None:
         raise ProfileError(examined.errors)
+    speak(examined.profile.motion)
     return examined.profile
 
 
@@ -84,13 +89,18 @@ def examine_profile(path: str | Path, texts: Mapping[Path, str] | None = None) -
         source = _read_with_parts(file, shown, texts or {})
     except ProfileError as error:
         return Examined(None, error.problems)
+    with speaking(motion_of(source.data)):
+        return _examined(source)
+
+
+def _examined(source: Source) -> Examined:
     problems: list[Problem] = []
     profile: Profile | None = None
     conventions = AS_INSIDE
     try:
         profile = Profile.model_validate(source.data)
         conventions = Conventions.of(profile.actuator.motor)
-        profile = converted(profile)
+        profile = with_arc_tables(converted(profile))
     except ValidationError as error:
         problems += explain(error, Profile, source)
     if isinstance(source.data.get("drive"), dict):
@@ -146,8 +156,11 @@ def shipped_profiles() -> list[str]:
 
 
 def profile_to_dict(profile: Profile) -> dict[str, Any]:
-    """Plain values for JSON, SI numbers without units; ``drive`` stays as it was written."""
-    return profile.model_dump(mode="json")
+    """Plain values for JSON, SI numbers without units; ``drive`` stays as it was written.
+
+    A rotary profile has its angles in rad and its torques in N·m.
+    """
+    return profile.model_dump(mode="json") if profile.motion == "linear" else rotary_values(profile)
 
 
 def profile_from_dict(data: object) -> Profile:
@@ -162,7 +175,8 @@ def profile_from_dict(data: object) -> Profile:
         )
     source = Source("profile", data)
     try:
-        return Profile.model_validate(data, context={"si": True})
+        context = {"si": True, "motion": motion_of(data)}
+        return with_arc_tables(Profile.model_validate(data, context=context))
     except ValidationError as error:
         problems = explain(error, Profile, source)
         raise ProfileError(

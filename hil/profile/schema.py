@@ -2,7 +2,8 @@
 
 Sign convention (everything above ``drivers``): positions grow in the direction in which
 the rod extends, deflection is nut position minus output position, and a positive spring
-force pushes the output rod out. ``output = nut - deflection``.
+force pushes the output rod out. ``output = nut - deflection``. Of a rotary actuator all of them
+are those along the arc of its joint, see :mod:`drivers.motion`.
 """
 
 from __future__ import annotations
@@ -11,9 +12,10 @@ import math
 from itertools import pairwise
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, Field, ValidationInfo, field_validator
+from pydantic import AfterValidator, Discriminator, Field, Tag, ValidationInfo, field_validator
 from pydantic_core import PydanticCustomError
 
+from drivers.motion import ARC_RADIUS_M, Motion
 from drivers.quantities import (
     Acceleration,
     Current,
@@ -23,18 +25,21 @@ from drivers.quantities import (
     Inertia,
     Length,
     Mass,
+    OutputForce,
+    OutputStiffness,
     Resistance,
-    Speed,
-    Stiffness,
     Temperature,
     TemperatureRise,
     Torque,
     TorqueConstant,
+    Travel,
+    TravelAcceleration,
+    TravelPerCount,
+    TravelSpeed,
     ViscousTorque,
     Voltage,
 )
 from drivers.quantities import Inductance as InductanceQuantity
-from drivers.quantities import LengthPerCount as LengthPerCountQuantity
 from drivers.simulated import INJECTED_FAULTS, near_injected_faults
 from hil.profile.limit_schema import Limits
 from hil.profile.part import Fraction, Part
@@ -49,6 +54,26 @@ class Screw(Part):
     hand: Literal["right", "left"] = "right"
     efficiency_forward: Fraction = 0.9
     efficiency_backward: Fraction = 0.8
+
+
+class Gear(Part):
+    """A gear between motor and springs, in place of a screw."""
+
+    ratio: Annotated[float, Field(gt=0)]  # turns of the motor for one of the output
+    sense: Literal["same", "opposite"] = "same"  # of the output against the motor's
+    efficiency_forward: Fraction = 0.9  # torque that reaches the output
+    efficiency_backward: Fraction = 0.8  # torque that reaches the motor
+    inertia: Annotated[Inertia, Field(ge=0)] = 0.0  # of its output side; the rest is the rotor's
+
+    @property
+    def lead(self) -> float:
+        """Arc in m for one turn of the motor, 2π·R/ratio."""
+        return 6.283185307179586 * ARC_RADIUS_M / self.ratio
+
+    @property
+    def hand(self) -> Literal["right", "left"]:
+        """Sense in which the output follows the motor, as a screw has it."""
+        return "right" if self.sense == "same" else "left"
 
 
 class Motor(Part):
@@ -82,16 +107,16 @@ class Friction(Part):
 
     coulomb: Annotated[Torque, Field(ge=0)] = 0.0
     breakaway: Annotated[Torque, Field(ge=0)] = 0.0  # at rest; not below coulomb
-    stribeck_speed: Annotated[Speed, Field(gt=0)] = 0.002  # at the nut
+    stribeck_speed: Annotated[TravelSpeed, Field(gt=0)] = 0.002  # at the nut
     viscous: Annotated[ViscousTorque, Field(ge=0)] = 0.0
 
 
 class Springs(Part):
     """Two opposed sets, each ``rate_per_set``, each preloaded by ``preload``."""
 
-    rate_per_set: Annotated[Stiffness, Field(gt=0)]
-    preload: Annotated[Length, Field(ge=0)]
-    solid_deflection: Annotated[Length, Field(gt=0)]
+    rate_per_set: Annotated[OutputStiffness, Field(gt=0)]
+    preload: Annotated[Travel, Field(ge=0)]
+    solid_deflection: Annotated[Travel, Field(gt=0)]
 
 
 class Actuator(Part):
@@ -100,8 +125,18 @@ class Actuator(Part):
     motor: Motor
     friction: Friction = Friction()
     springs: Springs
-    stroke: Annotated[Length, Field(gt=0)]  # output travel between the mechanical ends
+    stroke: Annotated[Travel, Field(gt=0)]  # output travel between the mechanical ends
     nut_mass: Annotated[Mass, Field(ge=0)] = 0.0
+
+    @classmethod
+    def model_for(cls, data: object) -> type[Part]:
+        """Return the model that an actuator's mapping is meant for: a gear makes it rotary."""
+        return RotaryActuator if isinstance(data, dict) and "gear" in data else cls
+
+    @property
+    def transmission(self) -> Screw:
+        """Way of the nut for a turn of the motor, with its losses."""
+        return self.screw
 
     @property
     def radians_per_metre(self) -> float:
@@ -112,6 +147,51 @@ class Actuator(Part):
     def reflected_mass(self) -> float:
         """Rotor and screw inertia seen at the nut, J·(2π/lead)² + nut mass, in kg."""
         return self.motor.rotor_inertia * self.radians_per_metre**2 + self.nut_mass
+
+
+class RotaryActuator(Part):
+    """An actuator with a gear and torsion springs, its output along the arc of its joint.
+
+    Lengths and forces of its parts are those at ``drivers.motion.ARC_RADIUS_M``.
+    """
+
+    name: str
+    gear: Gear
+    motor: Motor
+    friction: Friction = Friction()
+    springs: Springs
+    stroke: Annotated[Travel, Field(gt=0)]  # range of motion between the mechanical ends
+
+    @property
+    def transmission(self) -> Gear:
+        """Way of the gear's output for a turn of the motor, with its losses."""
+        return self.gear
+
+    @property
+    def nut_mass(self) -> float:
+        """Inertia of the gear's output as a mass in kg on the arc."""
+        return self.gear.inertia / ARC_RADIUS_M**2
+
+    @property
+    def radians_per_metre(self) -> float:
+        """Motor angle per metre of the arc (magnitude)."""
+        return 6.283185307179586 / self.gear.lead
+
+    @property
+    def reflected_mass(self) -> float:
+        """Inertia of rotor and gear as a mass in kg on the arc."""
+        return self.motor.rotor_inertia * self.radians_per_metre**2 + self.nut_mass
+
+
+def _kind_of_actuator(value: object) -> Motion:
+    rotary = "gear" in value if isinstance(value, dict) else isinstance(value, RotaryActuator)
+    return "rotary" if rotary else "linear"
+
+
+AnyActuator = Annotated[
+    Annotated[Actuator, Tag("linear")] | Annotated[RotaryActuator, Tag("rotary")],
+    Discriminator(_kind_of_actuator),
+]
 
 
 class Lever(Part):
@@ -125,13 +205,21 @@ class Lever(Part):
     rod_arm: Annotated[Length, Field(gt=0)]
     load_arm: Annotated[Length, Field(gt=0)]
     attachment: Literal["sector", "pin"] = "sector"
-    level_position: Length  # output position at which the lever is level
+    level_position: Travel  # output position at which the lever is level
     lever_mass: Annotated[Mass, Field(ge=0)] = 0.0
     lever_centre: Annotated[Length, Field(ge=0)] = 0.0  # centre of mass from the pivot
     pan_mass: Annotated[Mass, Field(ge=0)] = 0.0
     weights: tuple[Mass, ...] = ()
     pivot_friction: Annotated[Torque, Field(ge=0)] = 0.0
     gravity: Annotated[Acceleration, Field(gt=9.7, lt=9.9)] = 9.80665
+
+
+class Arm(Lever):
+    """An arm on the joint itself, level at the angle ``level_position``; weights hang on it."""
+
+    kind: Literal["arm"]  # type: ignore[assignment]
+    rod_arm: Annotated[Length, Field(ge=ARC_RADIUS_M, le=ARC_RADIUS_M)] = ARC_RADIUS_M
+    attachment: Literal["sector"] = "sector"
 
 
 class Linear(Part):
@@ -145,12 +233,12 @@ class Linear(Part):
     gravity: Annotated[Acceleration, Field(gt=9.7, lt=9.9)] = 9.80665
 
 
-Rig = Annotated[Lever | Linear, Field(discriminator="kind")]
+Rig = Annotated[Lever | Linear | Arm, Field(discriminator="kind")]
 
 
 class DeflectionSensor(Part):
     bits: Annotated[int, Field(ge=6, le=24)] = 12
-    span: Annotated[Length, Field(gt=0)]  # travel that the whole count range covers
+    span: Annotated[Travel, Field(gt=0)]  # travel that the whole count range covers
     rail_margin: Annotated[int, Field(ge=0)] = 8  # counts from either end taken as "at rail"
     noise: Annotated[float, Field(ge=0)] = 1.0  # counts, standard deviation
 
@@ -160,7 +248,7 @@ class MotorSensor(Part):
     sign: Sign = 1
     # where the output stands when the drive is opened: incremental counts restart at 0
     reference: Literal["lower_end_at_start", "absolute"] = "lower_end_at_start"
-    absolute_offset: Length = 0.0  # nut position at zero counts, for ``absolute``
+    absolute_offset: Travel = 0.0  # nut position at zero counts, for ``absolute``
 
 
 class Sensors(Part):
@@ -172,9 +260,9 @@ class TwoSlopes(Part):
     """Force = inner_rate·δ up to the knee, outer_rate beyond it (symmetric)."""
 
     kind: Literal["two_slopes"]
-    inner_rate: Annotated[Stiffness, Field(gt=0)]
-    outer_rate: Annotated[Stiffness, Field(gt=0)]
-    knee: Annotated[Length, Field(ge=0)]
+    inner_rate: Annotated[OutputStiffness, Field(gt=0)]
+    outer_rate: Annotated[OutputStiffness, Field(gt=0)]
+    knee: Annotated[Travel, Field(ge=0)]
 
 
 class Polynomial(Part):
@@ -186,10 +274,10 @@ class Polynomial(Part):
 
 class Calibration(Part):
     zero: float  # counts at no load
-    deflection_per_count: LengthPerCountQuantity  # signed
+    deflection_per_count: TravelPerCount  # signed
     spring_law: Annotated[TwoSlopes | Polynomial, Field(discriminator="kind")]
     # standard uncertainty of force: sqrt(absolute² + (relative·F)²)
-    absolute_uncertainty: Annotated[Force, Field(ge=0)] = 2.0
+    absolute_uncertainty: Annotated[OutputForce, Field(ge=0)] = 2.0
     relative_uncertainty: Annotated[float, Field(ge=0, lt=1)] = 0.01
     # in place of the two: rows of (force in N, standard uncertainty in N), forces rising
     uncertainty_table: tuple[tuple[float, float], ...] = ()
@@ -241,7 +329,7 @@ class Control(Part):
     damping_ratio: Annotated[float, Field(ge=0.3, le=2)] = 0.8
     friction_compensation: Annotated[float, Field(ge=0, le=1)] = 0.6
     # force amplitude for which force_bandwidth is asked: friction makes it depend on that
-    bandwidth_amplitude: Annotated[Force, Field(gt=0)] | None = None
+    bandwidth_amplitude: Annotated[OutputForce, Field(gt=0)] | None = None
     # time constant of the drive's current loop; the default is common practice, no source
     current_loop_lag: Annotated[Duration, Field(gt=0, le=0.02)] = 0.00025
     passive_fraction: Annotated[float, Field(gt=0, le=1)] = 0.98  # of the spring's own rate
@@ -259,7 +347,7 @@ class Stop(Part):
     """
 
     category: Literal[0, 1] = 0
-    deceleration: Annotated[Acceleration, Field(gt=0)] = 2.0  # of the nut, category 1
+    deceleration: Annotated[TravelAcceleration, Field(gt=0)] = 2.0  # of the nut, category 1
     longest: Annotated[Duration, Field(gt=0, le=2)] = 0.5  # then power is removed anyway
     load: str  # in words: what the load does when power is removed, and how to support it
 
@@ -267,7 +355,7 @@ class Stop(Part):
 class Mark(Part):
     """A mark on the rig to which the output is moved by hand."""
 
-    position: Length  # of the output, from its lower end
+    position: Travel  # of the output, from its lower end
     name: str = "mark"
 
 
@@ -275,7 +363,7 @@ class HomeSwitch(Part):
     """A switch that acts beside one end of the travel, read by the drive."""
 
     input: Annotated[int, Field(ge=0, le=31)]  # bit of the drive's digital inputs
-    position: Length  # of the output where it begins to act, coming from the middle
+    position: Travel  # of the output where it begins to act, coming from the middle
     active: Literal["high", "low"] = "high"
     side: Literal["lower", "upper"] = "lower"  # it acts from its position to this end
 
@@ -283,8 +371,8 @@ class HomeSwitch(Part):
 class Reference(Part):
     """Procedure that finds the zero of positions again; defaults follow from the rig."""
 
-    seek_speed: Annotated[Speed, Field(gt=0)] | None = None  # of the nut
-    seek_force: Annotated[Force, Field(gt=0)] | None = None  # rise of the spring force at an end
+    seek_speed: Annotated[TravelSpeed, Field(gt=0)] | None = None  # of the nut
+    seek_force: Annotated[OutputForce, Field(gt=0)] | None = None  # rise of the spring force at an end
     mark: Mark | None = None
     home_switch: HomeSwitch | None = None
 
@@ -321,7 +409,7 @@ class Simulation(Part):
 class Profile(Part):
     name: str
     description: str = ""
-    actuator: Actuator
+    actuator: AnyActuator
     rig: Rig
     drive: dict[str, Any]  # checked by the protocol's own options model
     sensors: Sensors
@@ -332,3 +420,8 @@ class Profile(Part):
     reference: Reference = Reference()
     link: Link = Link()
     simulation: Simulation | None = None
+
+    @property
+    def motion(self) -> Motion:
+        """Kind of motion of the output, which gives every quantity its unit."""
+        return _kind_of_actuator(self.actuator)

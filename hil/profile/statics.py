@@ -22,7 +22,7 @@ def motor_force(profile: Profile, current_A: float) -> float:
     """Force in N at the nut while it pushes, F = 2π·η·T/lead, Coulomb friction taken off T."""
     actuator = profile.actuator
     torque = actuator.motor.torque_constant * current_A - actuator.friction.coulomb
-    return actuator.screw.efficiency_forward * actuator.radians_per_metre * max(0.0, torque)
+    return actuator.transmission.efficiency_forward * actuator.radians_per_metre * max(0.0, torque)
 
 
 def holding_force(profile: Profile, weight_kg: float) -> float:

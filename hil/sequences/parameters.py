@@ -9,7 +9,7 @@ from typing import Any
 from pydantic import ValidationError
 from pydantic_core import PydanticCustomError
 
-from drivers.quantities import Dimension
+from drivers.quantities import dimension
 from drivers.suggest import did_you_mean
 from hil.profile import Problem, Source, explain, shown
 from hil.sequences.sequence_steps import Parameter
@@ -42,7 +42,7 @@ class Ranged:
         """
         if self.unit:
             try:
-                number = Dimension(self.unit).parse(given)
+                number = dimension(self.unit).parse(given)
             except PydanticCustomError as error:
                 raise ValueError(f"{error.message()}; write {self.words}") from None
         elif isinstance(given, int) and not isinstance(given, bool):
@@ -158,7 +158,7 @@ def _unit_of(value: object) -> str | None:
         return ""
     for unit in _UNITS:
         try:
-            Dimension(unit).parse(value)
+            dimension(unit).parse(value)
         except PydanticCustomError:
             continue
         return unit

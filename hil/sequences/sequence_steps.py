@@ -8,15 +8,17 @@ from typing import Annotated, Any, Literal, get_args
 from pydantic import BaseModel, Field, PrivateAttr
 
 from drivers.quantities import (
-    Damping,
-    Dimension,
+    Along,
     Duration,
     Force,
     Frequency,
-    Length,
     Mass,
-    Speed,
-    Stiffness,
+    OutputDamping,
+    OutputForce,
+    OutputStiffness,
+    Travel,
+    TravelSpeed,
+    dimension,
 )
 from hil.core import Behaviour, ConstantForce, Float, HoldPosition, VirtualSpring, Waveform
 from hil.profile import Part
@@ -114,7 +116,7 @@ class FreeStep(Lasting):
 
 class FloatStep(FreeStep):
     do: Literal["float"]
-    damping: Annotated[Damping, Field(ge=0)] = 0.0
+    damping: Annotated[OutputDamping, Field(ge=0)] = 0.0
     measure: None = None
 
     def behaviour(self) -> Behaviour:
@@ -123,8 +125,8 @@ class FloatStep(FreeStep):
 
 class ConstantForceStep(FreeStep):
     do: Literal["constant_force"]
-    force: Force
-    damping: Annotated[Damping, Field(ge=0)] = 0.0
+    force: OutputForce
+    damping: Annotated[OutputDamping, Field(ge=0)] = 0.0
 
     def behaviour(self) -> Behaviour:
         return ConstantForce(force_N=self.force, damping_N_s_m=self.damping)
@@ -132,10 +134,10 @@ class ConstantForceStep(FreeStep):
 
 class VirtualSpringStep(FreeStep):
     do: Literal["virtual_spring"]
-    stiffness: Annotated[Stiffness, Field(gt=0)]
-    rest: Length
-    damping: Annotated[Damping, Field(ge=0)] = 0.0
-    bias: Force = 0.0
+    stiffness: Annotated[OutputStiffness, Field(gt=0)]
+    rest: Travel
+    damping: Annotated[OutputDamping, Field(ge=0)] = 0.0
+    bias: OutputForce = 0.0
 
     def behaviour(self) -> Behaviour:
         return VirtualSpring(
@@ -148,8 +150,8 @@ class VirtualSpringStep(FreeStep):
 
 class HoldPositionStep(Lasting):
     do: Literal["hold_position"]
-    position: Length
-    speed: Annotated[Speed, Field(gt=0)] = 0.03
+    position: Travel
+    speed: Annotated[TravelSpeed, Field(gt=0)] = 0.03
 
     def behaviour(self) -> Behaviour:
         return HoldPosition(position_m=self.position, speed_m_s=self.speed)
@@ -169,8 +171,8 @@ class WaveformStep(FreeStep):
     amplitude: str | None = None
     frequency: Annotated[Frequency, Field(gt=0, le=500)] = 1.0
     end_frequency: Annotated[Frequency, Field(gt=0, le=500)] = 1.0
-    stiffness: Annotated[Stiffness, Field(gt=0)] = 20000.0
-    damping: Annotated[Damping, Field(ge=0)] = 0.0
+    stiffness: Annotated[OutputStiffness, Field(gt=0)] = 20000.0
+    damping: Annotated[OutputDamping, Field(ge=0)] = 0.0
     file: str | None = None
     measure: None = None
 
@@ -183,7 +185,7 @@ class WaveformStep(FreeStep):
     def value(self, text: str | None) -> float:
         """Return ``offset`` or ``amplitude`` in SI; raise as ``Dimension.parse`` does."""
         unit = "N" if self.of == "force" else "m"
-        return 0.0 if text is None else Dimension(unit).parse(text)
+        return 0.0 if text is None else Along(unit).parse(text)
 
     def behaviour(self) -> Behaviour:
         return Waveform(
@@ -207,13 +209,13 @@ class RampStep(FreeStep):
     of: Literal["force", "rest"] = "force"
     begin: Annotated[str, Field(alias="from")]
     end: Annotated[str, Field(alias="to")]
-    stiffness: Annotated[Stiffness, Field(gt=0)] = 20000.0
-    damping: Annotated[Damping, Field(ge=0)] = 0.0
+    stiffness: Annotated[OutputStiffness, Field(gt=0)] = 20000.0
+    damping: Annotated[OutputDamping, Field(ge=0)] = 0.0
     measure: None = None
 
     def value(self, text: str) -> float:
         """Return ``begin`` or ``end`` in SI; raise as ``Dimension.parse`` does."""
-        return Dimension("N" if self.of == "force" else "m").parse(text)
+        return Along("N" if self.of == "force" else "m").parse(text)
 
     def behaviour(self) -> Behaviour:
         return Waveform(
@@ -261,7 +263,7 @@ class WaitUntilStep(Step):
 
     def value(self, text: str) -> float:
         """Return ``above`` or ``below`` in SI; raise as ``Dimension.parse`` does."""
-        return Dimension(MEASURED_VALUES[self.measured][0]).parse(text)
+        return dimension(MEASURED_VALUES[self.measured][0]).parse(text)
 
     @property
     def bounds(self) -> tuple[float, float]:

@@ -8,7 +8,7 @@ from typing import Any
 
 from pydantic_core import PydanticCustomError
 
-from drivers.quantities import Dimension
+from drivers.quantities import dimension
 
 _PERCENT = re.compile(r"\s*([0-9]+\.?[0-9]*|\.[0-9]+)\s*%\s*")
 # Kind of figure: SI unit, its size in the figure's own unit, and an example.
@@ -39,7 +39,7 @@ def read_tolerance(text: str, kind: str, setpoint: float | None) -> float:
         value = float(match[1]) / 100.0 * abs(setpoint)
     else:
         try:
-            value = scale * Dimension(unit).parse(text)
+            value = scale * dimension(unit).parse(text)
         except PydanticCustomError as error:
             percent = "" if setpoint is None else "'5 %' or "
             raise ValueError(

@@ -44,7 +44,7 @@ class MotorSensorWatch:
     def __init__(self, profile: Profile) -> None:
         actuator = profile.actuator
         friction = actuator.friction
-        screw = actuator.screw
+        screw = actuator.transmission
         self._mass = actuator.reflected_mass
         self._per_torque = actuator.radians_per_metre
         self._dry_N = FRICTION_TIMES * max(friction.coulomb, friction.breakaway) * self._per_torque

@@ -71,7 +71,7 @@ class SpringLawWatch:
 
     def __init__(self, profile: Profile) -> None:
         actuator = profile.actuator
-        screw, friction = actuator.screw, actuator.friction
+        screw, friction = actuator.transmission, actuator.friction
         self._loss_forward = 1 / screw.efficiency_forward - 1
         self._loss_backward = 1 - screw.efficiency_backward
         per_metre = actuator.radians_per_metre

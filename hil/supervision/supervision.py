@@ -65,7 +65,7 @@ class Supervisor:
         self.law_is_measured = False  # by a calibration: until power goes
         self._position = PositionFollowing(profile)
         self._law = SpringLawWatch(profile)
-        hand = 1 if profile.actuator.screw.hand == "right" else -1
+        hand = 1 if profile.actuator.transmission.hand == "right" else -1
         self._torque_sign = hand * profile.sensors.motor.sign
         self._kt = motor.torque_constant
         self._stroke = profile.actuator.stroke

@@ -200,7 +200,7 @@ def _count(
         more = plan.spring.damage(force)
         damage["springs"] = damage.get("springs", 0.0) + plan.stands_for * more
     if plan.screw_rating_N is not None:
-        lead = profile.actuator.screw.lead
+        lead = profile.actuator.transmission.lead
         more = screw_damage(force, rows[:, INDEX["nut_position_m"]], lead, plan.screw_rating_N)
         damage["screw"] = damage.get("screw", 0.0) + plan.stands_for * more
     journal.damage = damage

@@ -143,7 +143,7 @@ def figures(
 ) -> list[tuple[str, str, float | str, str, str]]:
     """(key with unit, label, value in that unit, unit, note) of what follows from a profile."""
     actuator, control, limits = profile.actuator, profile.control, profile.limits
-    screw, law = actuator.screw, profile.calibration.spring_law
+    screw, law = actuator.transmission, profile.calibration.spring_law
     rows: list[tuple[str, str, float | str, str, str]] = [
         (
             "reflected_mass_kg",

@@ -21,6 +21,7 @@ from ui.commands.wire import add_wire, check_wire, last_run, perform_replay
 HINT = "Simulated rig: nothing real moves. G begins the tour, S leaves it, Esc stops."
 TOUR = "tour"
 PROFILE = "footplate_trainer"
+SESSION = {"linear": "demo", "rotary": "demo_rotary"}  # shipped sequences
 
 
 def add(commands: Any) -> None:
@@ -71,7 +72,7 @@ def run(options: argparse.Namespace) -> int:
     check_open_house(options)
     profile = load_profile(options.profile)
     beside = sequence_beside(find_profile(options.profile))  # as 'hookeline size' writes it
-    sequence = fit(load_sequence(beside if beside.exists() else "demo"), options.seconds)
+    sequence = fit(load_sequence(beside if beside.exists() else SESSION[profile.motion]), options.seconds)
     if profile.simulation is None:
         raise CommandError(
             f"'{profile.name}' describes a real rig; a demo needs a profile with a 'simulation' "

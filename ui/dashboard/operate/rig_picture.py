@@ -168,10 +168,10 @@ class _Actuator:
         draw.box(start, self.axis - radius, end - start, 2 * radius, theme.metal, draw.narrow())
         # The thread turns with the nut's travel: one pitch of the picture per turn of the motor.
         pitch = 9.0 * u
-        lead = self.profile.actuator.screw.lead
+        lead = self.profile.actuator.transmission.lead
         nut = self.model.value("nut_position_m")
         phase = (nut / lead % 1.0) * pitch if math.isfinite(nut) else 0.0
-        slant = 5 * u if self.profile.actuator.screw.hand == "right" else -5 * u
+        slant = 5 * u if self.profile.actuator.transmission.hand == "right" else -5 * u
         draw.painter.save()
         draw.painter.setClipRect(QRectF(start, self.axis - radius, end - start, 2 * radius))
         x = start - 2 * pitch + phase

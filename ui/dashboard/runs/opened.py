@@ -76,7 +76,7 @@ class Opened:
         """Nut travel in one turn of the motor; None if the first run does not tell."""
         first = self.series[0]
         if isinstance(first, LiveSeries):
-            return float(first.model.profile.actuator.screw.lead)
+            return float(first.model.profile.actuator.transmission.lead)
         profile: Any = first.run.meta.get("profile") if isinstance(first, RunSeries) else None
         try:
             lead_m = float(profile["actuator"]["screw"]["lead"])

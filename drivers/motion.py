@@ -1,0 +1,170 @@
+"""The kind of motion of an actuator, and the units in which people write and read it.
+
+Inside, an output moves along a line: positions in m, forces in N. A rotary one moves along the arc of
+:data:`ARC_RADIUS_M` around its joint, and a gear of ratio N is a screw whose lead is that arc for
+one turn of the motor, 2π·R/N. So every law, limit and constant is the same for both, and what is
+asked of people stands here alone: an angle φ is the way R·φ, a torque T the force T/R, a torsional
+stiffness C the stiffness C/R², an inertia J the mass J/R². R is a power of two, so that a change of
+unit and back loses no bit.
+
+A process speaks of one actuator, whose kind of motion :func:`speak` sets; a text about another
+one is made inside :func:`speaking`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
+from dataclasses import dataclass
+from typing import Literal
+
+Motion = Literal["linear", "rotary"]
+
+ARC_RADIUS_M = 0.0625
+_DEGREES = 180.0 / math.pi
+
+_process: list[Motion] = ["linear"]
+_here: ContextVar[Motion | None] = ContextVar("motion", default=None)
+
+
+def spoken() -> Motion:
+    """Return the kind of motion that texts made here are about."""
+    return _here.get() or _process[0]
+
+
+def is_rotary() -> bool:
+    """Return whether texts made here are about a rotary actuator."""
+    return spoken() == "rotary"
+
+
+def speak(motion: Motion) -> None:
+    """Let this process speak of an actuator of this kind from here on."""
+    _process[0] = motion
+
+
+@contextmanager
+def speaking(motion: Motion) -> Iterator[None]:
+    """Speak of an actuator of this kind within a block, in this thread."""
+    token = _here.set(motion)
+    try:
+        yield
+    finally:
+        _here.reset(token)
+
+
+def worded(linear: str, rotary: str) -> str:
+    """Return the words that fit the kind of motion that is spoken of."""
+    return rotary if is_rotary() else linear
+
+
+class Shown(float):
+    """A number in the unit in which it is shown.
+
+    A fixed number of decimals is that of the linear unit; :attr:`decimals` more are written.
+    """
+
+    decimals = 0
+
+    def __format__(self, spec: str) -> str:
+        if self.decimals and spec.endswith("f") and "." in spec:
+            head, _, digits = spec[:-1].partition(".")
+            spec = f"{head}.{int(digits) + self.decimals}f"
+        return float.__format__(self, spec)
+
+
+class _Finer(Shown):
+    decimals = 1
+
+
+@dataclass(frozen=True)
+class Unit:
+    """A unit as it is shown and as a profile writes it, and what one of it is inside.
+
+    Attributes:
+        name: as it is shown.
+        key: as a profile or a command line writes it.
+        factor: number shown over the value inside.
+        finer: a fixed number of decimals is written with one more.
+    """
+
+    name: str
+    key: str
+    factor: float
+    finer: bool = False
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """A quantity of the output side: called with a value inside, it gives the number to show.
+
+    As text it is its unit with the space before it, so that ``f"{FORCE(x):.4g}{FORCE}"`` is a
+    value with its unit.
+    """
+
+    linear: Unit
+    rotary: Unit
+
+    @property
+    def now(self) -> Unit:
+        """Unit of the kind of motion that is spoken of."""
+        return self.rotary if is_rotary() else self.linear
+
+    @property
+    def unit(self) -> str:
+        return self.now.name
+
+    @property
+    def key(self) -> str:
+        return self.now.key
+
+    @property
+    def factor(self) -> float:
+        return self.now.factor
+
+    def __call__(self, value: float) -> Shown:
+        now = self.now
+        return (_Finer if now.finer else Shown)(now.factor * value)
+
+    def inside(self, number: float) -> float:
+        """Return the value inside of a number that is shown or was typed."""
+        return number / self.now.factor
+
+    def __str__(self) -> str:
+        unit = self.unit
+        return unit if unit.startswith("°") else f" {unit}"
+
+
+_R = ARC_RADIUS_M
+_ROUND = _DEGREES / _R  # degrees for each metre of the arc
+
+LENGTH = Quantity(Unit("mm", "mm", 1e3), Unit("°", "deg", _ROUND))
+FINE = Quantity(Unit("µm", "um", 1e6), Unit("m°", "mdeg", 1e3 * _ROUND))
+METRES = Quantity(Unit("m", "m", 1.0), Unit("rad", "rad", 1.0 / _R))
+SPEED = Quantity(Unit("mm/s", "mm/s", 1e3), Unit("°/s", "deg/s", _ROUND))
+METRES_PER_S = Quantity(Unit("m/s", "m/s", 1.0), Unit("rad/s", "rad/s", 1.0 / _R))
+ACCELERATION = Quantity(Unit("m/s²", "m/s^2", 1.0), Unit("rad/s²", "rad/s^2", 1.0 / _R))
+FORCE = Quantity(Unit("N", "N", 1.0), Unit("N·m", "N*m", _R, finer=True))
+FORCE_RATE = Quantity(Unit("N/s", "N/s", 1.0), Unit("N·m/s", "N*m/s", _R))
+STIFFNESS = Quantity(Unit("N/mm", "N/mm", 1e-3), Unit("N·m/rad", "N*m/rad", _R * _R))
+NEWTONS_PER_M = Quantity(Unit("N/m", "N/m", 1.0), Unit("N·m/rad", "N*m/rad", _R * _R))
+DAMPING = Quantity(Unit("N·s/mm", "N*s/mm", 1e-3), Unit("N·m·s/rad", "N*m*s/rad", _R * _R))
+NEWTON_SECONDS_PER_M = Quantity(
+    Unit("N·s/m", "N*s/m", 1.0), Unit("N·m·s/rad", "N*m*s/rad", _R * _R)
+)
+MASS = Quantity(Unit("kg", "kg", 1.0), Unit("kg·m²", "kg*m^2", _R * _R))
+PER_COUNT = Quantity(Unit("µm/count", "um/count", 1e6), Unit("m°/count", "mdeg/count", 1e3 * _ROUND))
+
+# Unit of a value inside: unit of a rotary actuator's, and the factor to it.
+ROTARY_UNITS: dict[str, tuple[str, float]] = {
+    "m": ("rad", 1.0 / _R),
+    "m/s": ("rad/s", 1.0 / _R),
+    "m/s^2": ("rad/s^2", 1.0 / _R),
+    "N": ("N*m", _R),
+    "N/s": ("N*m/s", _R),
+    "N/m": ("N*m/rad", _R * _R),
+    "N*s/m": ("N*m*s/rad", _R * _R),
+    "kg": ("kg*m^2", _R * _R),
+    "m/count": ("rad/count", 1.0 / _R),
+}
