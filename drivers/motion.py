@@ -94,6 +94,11 @@ class Unit:
     factor: float
     finer: bool = False
 
+    @property
+    def shown(self) -> tuple[str, float]:
+        """Unit, and number shown over the value inside."""
+        return self.name, self.factor
+
 
 @dataclass(frozen=True)
 class Quantity:
@@ -123,6 +128,19 @@ class Quantity:
     def factor(self) -> float:
         return self.now.factor
 
+    @property
+    def shown(self) -> tuple[str, float]:
+        """Unit, and number shown over the value inside."""
+        return self.now.shown
+
+    def decimals(self, linear: int) -> int:
+        """Return decimals that tell as much as so many of the linear unit."""
+        return linear + self.now.finer
+
+    def of(self, linear: float, rotary: float) -> float:
+        """Return the value inside of a round number, which each unit has its own of."""
+        return self.inside(rotary if is_rotary() else linear)
+
     def __call__(self, value: float) -> Shown:
         now = self.now
         return (_Finer if now.finer else Shown)(now.factor * value)
@@ -131,9 +149,25 @@ class Quantity:
         """Return the value inside of a number that is shown or was typed."""
         return number / self.now.factor
 
+    def written(self, value: float, spec: str) -> str:
+        """Return a value as a profile or a command line writes it."""
+        return f"{self(value):{spec}} {self.key}"
+
     def __str__(self) -> str:
         unit = self.unit
         return unit if unit.startswith("°") else f" {unit}"
+
+
+def restated(number: float, unit: str) -> Shown:
+    """Return a number in a linear actuator's unit in the unit that is spoken of."""
+    quantity = BY_UNIT.get(unit)
+    return Shown(number) if quantity is None else quantity(number / quantity.linear.factor)
+
+
+def unit_name(unit: str) -> str:
+    """Return the unit that is spoken of in place of a linear actuator's."""
+    quantity = BY_UNIT.get(unit)
+    return unit if quantity is None else quantity.unit
 
 
 _R = ARC_RADIUS_M
@@ -154,7 +188,12 @@ NEWTON_SECONDS_PER_M = Quantity(
     Unit("N·s/m", "N*s/m", 1.0), Unit("N·m·s/rad", "N*m*s/rad", _R * _R)
 )
 MASS = Quantity(Unit("kg", "kg", 1.0), Unit("kg·m²", "kg*m^2", _R * _R))
-PER_COUNT = Quantity(Unit("µm/count", "um/count", 1e6), Unit("m°/count", "mdeg/count", 1e3 * _ROUND))
+PER_COUNT = Quantity(
+    Unit("µm/count", "um/count", 1e6), Unit("m°/count", "mdeg/count", 1e3 * _ROUND)
+)
+# Of the motor's shaft: the same for every transmission.
+MOTOR_TORQUE = Quantity(Unit("N·m", "N*m", 1.0), Unit("N·m", "N*m", 1.0))
+HERTZ = Quantity(Unit("Hz", "Hz", 1.0), Unit("Hz", "Hz", 1.0))
 
 # Unit of a value inside: unit of a rotary actuator's, and the factor to it.
 ROTARY_UNITS: dict[str, tuple[str, float]] = {
@@ -168,3 +207,23 @@ ROTARY_UNITS: dict[str, tuple[str, float]] = {
     "kg": ("kg*m^2", _R * _R),
     "m/count": ("rad/count", 1.0 / _R),
 }
+
+BY_UNIT: dict[str, Quantity] = {
+    quantity.linear.name: quantity
+    for quantity in (
+        LENGTH,
+        FINE,
+        METRES,
+        SPEED,
+        METRES_PER_S,
+        FORCE,
+        FORCE_RATE,
+        STIFFNESS,
+        NEWTONS_PER_M,
+        DAMPING,
+        NEWTON_SECONDS_PER_M,
+        MASS,
+        PER_COUNT,
+    )
+}
+BY_UNIT["um"] = FINE

@@ -106,9 +106,7 @@ class Dimension:
     def _parsed(self, value: object, unit: str) -> float:
         if isinstance(value, bool) or not isinstance(value, int | float | str):
             raise PydanticCustomError(
-                "quantity_text",
-                "write a number with its unit, such as '1 {unit}'",
-                {"unit": unit},
+                "quantity_text", "write a number with its unit, such as '1 {unit}'", {"unit": unit}
             )
         if not isinstance(value, str):
             raise PydanticCustomError(

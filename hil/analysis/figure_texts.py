@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
+from drivers.motion import FORCE, LENGTH, STIFFNESS, restated, unit_name, worded
 from hil.analysis.measures import Figure
 
 
@@ -24,17 +25,27 @@ def figure_cells(figure: Figure) -> Cells:
     """Return a figure as the cells of a table row; a disturbed reading stands in brackets."""
     values, verdict = figure.values, figure.verdict
     if figure.kind == "constant_force":
-        what, setpoint = "Constant force", f"{values['setpoint_N']:.1f} N"
-        reading = f"{values['mean_N']:.1f}{_plus_minus(values['u95_N'], 1)} N"
-        beside = f"rms error {values['rms_error_N']:.1f} N"
+        what, setpoint = (
+            worded("Constant force", "Constant torque"),
+            f"{FORCE(values['setpoint_N']):.1f}{FORCE}",
+        )
+        reading = f"{FORCE(values['mean_N']):.1f}{_plus_minus(values['u95_N'], 1, 'N')}{FORCE}"
+        beside = f"rms error {FORCE(values['rms_error_N']):.1f}{FORCE}"
     elif figure.kind == "virtual_spring":
-        what, setpoint = "Virtual spring", f"{values['setpoint_N_per_mm']:.1f} N/mm"
-        reading = f"{values['measured_N_per_mm']:.1f}{_plus_minus(values['u95_N_per_mm'], 1)} N/mm"
-        beside = f"output moved {values['moved_mm']:.2f} mm"
+        what, setpoint = (
+            "Virtual spring",
+            f"{restated(values['setpoint_N_per_mm'], 'N/mm'):.1f}{STIFFNESS}",
+        )
+        band = _plus_minus(values["u95_N_per_mm"], 1, "N/mm")
+        reading = f"{restated(values['measured_N_per_mm'], 'N/mm'):.1f}{band}{STIFFNESS}"
+        beside = f"output moved {restated(values['moved_mm'], 'mm'):.2f}{LENGTH}"
     elif figure.kind == "hold":
-        what, setpoint = "Hold position", "0 mm sag"
-        reading = f"{values['sag_mm']:.2f}{_plus_minus(values['u95_mm'], 2)} mm sag"
-        beside = f"with {values['weight_kg']:g} kg; dip {values['dip_mm']:.2f} mm"
+        what, setpoint = worded("Hold position", "Hold angle"), f"0{LENGTH} sag"
+        band = _plus_minus(values["u95_mm"], 2, "mm")
+        reading = f"{restated(values['sag_mm'], 'mm'):.2f}{band}{LENGTH} sag"
+        beside = (
+            f"with {values['weight_kg']:g} kg; dip {restated(values['dip_mm'], 'mm'):.2f}{LENGTH}"
+        )
     else:
         lag = values["to_wire_ms"]
         what, setpoint = "Stop", "at once"
@@ -42,11 +53,8 @@ def figure_cells(figure: Figure) -> Cells:
         beside = str(values["cause"])
     if verdict.disturbed:
         reading = f"({reading})"
-    tolerance = (
-        f"≤ {verdict.tolerance:.3g} {verdict.unit}"
-        if figure.kind == "stop"
-        else f"± {verdict.tolerance:.3g} {verdict.unit}"
-    )
+    allowed = f"{restated(verdict.tolerance, verdict.unit):.3g} {unit_name(verdict.unit)}"
+    tolerance = f"≤ {allowed}" if figure.kind == "stop" else f"± {allowed}"
     return Cells(
         what, figure.name, setpoint, reading, tolerance, verdict.text or verdict.code.value, beside
     )
@@ -64,5 +72,7 @@ def figure_line(figure: Figure) -> str:
     return f"{what}: NOT GOOD, {cells.verdict}; {said}"
 
 
-def _plus_minus(u95: float, places: int) -> str:
-    return f" ± {max(u95, 10.0**-places):.{places}f}" if math.isfinite(u95) else ""
+def _plus_minus(u95: float, places: int, unit: str) -> str:
+    if not math.isfinite(u95):
+        return ""
+    return f" ± {restated(max(u95, 10.0**-places), unit):.{places}f}"

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from drivers.motion import LENGTH
 from hil.analysis.verdicts import Verdict, judge
 from hil.recorder import Recorded
 
@@ -228,7 +229,7 @@ def virtual_spring(run: Recorded, section: Section) -> tuple[dict[str, Any], flo
     )
     moved = float(np.ptp(x))
     if moved < LEAST_MOVED_M:
-        raise ValueError(f"the output moved only {moved * 1e3:.3f} mm")
+        raise ValueError(f"the output moved only {LENGTH(moved):.3f}{LENGTH}")
     design = np.column_stack([np.ones_like(x), x - x.mean(), v])
     scale = np.maximum(np.linalg.norm(design, axis=0), 1e-12)
     coefficients, _, rank, _ = np.linalg.lstsq(design / scale, force, rcond=None)

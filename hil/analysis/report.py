@@ -16,6 +16,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 from numpy.typing import NDArray
 
+from drivers.motion import FORCE, LENGTH, PER_COUNT, SPEED, STIFFNESS, restated, unit_name, worded
 from hil.analysis.figure_texts import figure_cells
 from hil.analysis.measures import Measured
 from hil.calibration import run_warnings
@@ -112,19 +113,26 @@ def _plot(run: Recorded, measured: Measured) -> str:
     time_s = _column(run, "time_s")
     if len(time_s):
         time_s = time_s - time_s[0]
+    (force, per_N), (length, per_m) = FORCE.shown, LENGTH.shown
     panels: list[tuple[str, list[tuple[str, str, str, float]]]] = [
         (
-            "Force in N",
+            f"{worded('Force', 'Torque')} in {force}",
             [
-                ("setpoint_force_N", "asked", ORANGE, 1.0),
-                ("motor_force_N", "from motor", SKY, 1.0),
-                ("spring_force_N", "spring", BLUE, 1.0),
+                ("setpoint_force_N", "asked", ORANGE, per_N),
+                ("motor_force_N", "from motor", SKY, per_N),
+                ("spring_force_N", "spring", BLUE, per_N),
             ],
         ),
-        ("Deflection in mm", [("deflection_m", "nut to output", GREEN, 1e3)]),
         (
-            "Position in mm",
-            [("output_position_m", "output", BLUE, 1e3), ("nut_position_m", "nut", VERMILION, 1e3)],
+            f"Deflection in {length}",
+            [("deflection_m", worded("nut to output", "gear to output"), GREEN, per_m)],
+        ),
+        (
+            f"{worded('Position', 'Angle')} in {length}",
+            [
+                ("output_position_m", "output", BLUE, per_m),
+                ("nut_position_m", worded("nut", "gear"), VERMILION, per_m),
+            ],
         ),
         ("Motor torque in N·m", [("measured_torque_N_m", "measured", INK, 1.0)]),
     ]
@@ -186,35 +194,37 @@ def _limit_rows(run: Recorded, profile: Profile) -> list[dict[str, str]]:
     def largest(name: str, scale: float, unit: str, places: int = 1) -> str:
         values = np.abs(_column(run, name))
         values = values[np.isfinite(values)]
-        return f"{values.max() * scale:.{places}f} {unit}" if len(values) else "not reported"
+        if not len(values):
+            return "not reported"
+        return f"{restated(values.max() * scale, unit):.{places}f} {unit_name(unit)}"
 
-    travel, position = limits.travel, _column(run, "output_position_m") * 1e3
+    travel, position = limits.travel, _column(run, "output_position_m") * LENGTH.factor
     supply = _column(run, "supply_V")
     constant = profile.actuator.motor.torque_constant
     rows = [
         (
             Limit.FORCE,
             largest("spring_force_N", 1, "N"),
-            f"{limits.force.limited:.0f} N",
-            f"{limits.force.tripped:.0f} N",
+            f"{FORCE(limits.force.limited):.0f}{FORCE}",
+            f"{FORCE(limits.force.tripped):.0f}{FORCE}",
         ),
         (
             Limit.DEFLECTION,
             largest("deflection_m", 1e3, "mm", 2),
-            f"{limits.deflection.limited * 1e3:.2f} mm",
-            f"{limits.deflection.tripped * 1e3:.2f} mm",
+            f"{LENGTH(limits.deflection.limited):.2f}{LENGTH}",
+            f"{LENGTH(limits.deflection.tripped):.2f}{LENGTH}",
         ),
         (
             Limit.TRAVEL,
-            f"{position.min():.1f} to {position.max():.1f} mm" if len(position) else "none",
-            f"{travel.lower * 1e3:.1f} to {travel.upper * 1e3:.1f} mm",
-            f"{travel.tripped_beyond * 1e3:.1f} mm beyond",
+            f"{position.min():.1f} to {position.max():.1f}{LENGTH}" if len(position) else "none",
+            f"{LENGTH(travel.lower):.1f} to {LENGTH(travel.upper):.1f}{LENGTH}",
+            f"{LENGTH(travel.tripped_beyond):.1f}{LENGTH} beyond",
         ),
         (
             Limit.SPEED,
             largest("nut_velocity_m_s", 1e3, "mm/s"),
-            f"{limits.speed.limited * 1e3:.0f} mm/s",
-            f"{limits.speed.tripped * 1e3:.0f} mm/s",
+            f"{SPEED(limits.speed.limited):.0f}{SPEED}",
+            f"{SPEED(limits.speed.tripped):.0f}{SPEED}",
         ),
         (
             Limit.CURRENT,
@@ -298,13 +308,13 @@ def _calibration_rows(run: Recorded, profile: Profile) -> list[tuple[str, str]]:
         ("Identity", calibration.identity or "written by hand"),
         ("SHA-256", f"{str(named.get('sha256'))[:16]}…"),
         ("Zero", f"{calibration.zero:g} counts"),
-        ("Deflection", f"{calibration.deflection_per_count * 1e6:.4f} µm/count"),
+        ("Deflection", f"{PER_COUNT(calibration.deflection_per_count):.4f}{PER_COUNT}"),
     ]
     if isinstance(law, TwoSlopes):
         rows += [
-            ("Spring rate, both sets", f"{law.inner_rate / 1e3:g} N/mm"),
-            ("Spring rate, one set slack", f"{law.outer_rate / 1e3:g} N/mm"),
-            ("Knee", f"{law.knee * 1e3:g} mm"),
+            ("Spring rate, both sets", f"{STIFFNESS(law.inner_rate):g}{STIFFNESS}"),
+            ("Spring rate, one set slack", f"{STIFFNESS(law.outer_rate):g}{STIFFNESS}"),
+            ("Knee", f"{LENGTH(law.knee):g}{LENGTH}"),
         ]
     else:
         rows.append(("Spring law", "polynomial of degree " + str(len(law.coefficients) - 1)))
@@ -312,10 +322,10 @@ def _calibration_rows(run: Recorded, profile: Profile) -> list[tuple[str, str]]:
     rows += [
         (
             "Uncertainty, k = 1",
-            f"table, at most {max(u for _force, u in table):.3g} N"
+            f"table, at most {FORCE(max(u for _force, u in table)):.3g}{FORCE}"
             if table
-            else f"√({calibration.absolute_uncertainty:g}² + "
-            f"({calibration.relative_uncertainty:g}·F)²) N",
+            else f"√({FORCE(calibration.absolute_uncertainty):g}² + "
+            f"({calibration.relative_uncertainty:g}·{worded('F', 'T')})²){FORCE}",
         ),
         ("Dated", calibration.dated or "not said"),
     ]

@@ -5,7 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
+from drivers.motion import restated, unit_name
 from hil.analysis.measures import Figure, Measured
 
 # Value, uncertainty and unit of each kind of figure.
@@ -47,13 +49,16 @@ class FigureDifference:
     @property
     def line(self) -> str:
         """The difference in words."""
-        told = f"{self.what} '{self.name}': {self.first:.4g} → {self.value:.4g} {self.unit}, "
-        told += f"difference {self.difference:+.3g}"
+        shown, unit = partial(restated, unit=self.unit), unit_name(self.unit)
+        told = (
+            f"{self.what} '{self.name}': {shown(self.first):.4g} → {shown(self.value):.4g} {unit}, "
+        )
+        told += f"difference {shown(self.difference):+.3g}"
         if math.isfinite(self.u95):
-            told += f" ± {self.u95:.2g} {self.unit} (k = 2), E_n {self.score:+.2f}: "
+            told += f" ± {shown(self.u95):.2g} {unit} (k = 2), E_n {self.score:+.2f}: "
             told += "differs" if self.differs else "no difference is seen"
         else:
-            told += f" {self.unit}, uncertainty not known"
+            told += f" {unit}, uncertainty not known"
         return (told if self.sound else f"{told}; a reading is disturbed").replace("-", "−")
 
 

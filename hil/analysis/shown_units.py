@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import math
+
+from drivers.motion import FORCE, LENGTH
+
 # Unit of a column: as it is shown, and the factor to there.
 SHOWN_UNITS = {
     "m": ("mm", 1e3),
@@ -9,10 +13,15 @@ SHOWN_UNITS = {
     "N/m": ("N/mm", 1e-3),
     "N.m": ("N·m", 1.0),
     "degC": ("°C", 1.0),
+    "rad": ("°", 180.0 / math.pi),
+    "rad/s": ("°/s", 180.0 / math.pi),
+    "N.m/rad": ("N·m/rad", 1.0),
+    "arc m": LENGTH.rotary.shown,
+    "arc N": FORCE.rotary.shown,
     "s": ("ms", 1e3),
     "1": ("", 1.0),
 }
-_ENDINGS = ("_N_m", "_m_s", "_degC", "_m", "_N", "_s", "_V", "_J")
+_ENDINGS = ("_N_m_rad", "_rad_s", "_rad", "_N_m", "_m_s", "_degC", "_m", "_N", "_s", "_V", "_J")
 
 
 def shown_unit(unit: str) -> tuple[str, float]:

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from typing import Any
 
 from drivers.base import Capabilities
+from drivers.motion import FORCE
 from hil.bench.powering import PoweringBench
 from hil.control import (
     BY_TORQUE,
@@ -147,4 +148,4 @@ class AskedBench(PoweringBench):
             self.tare_N += self._spring_force
         self.tare_before_N = before_N
         self._event("tare", tare_N=self.tare_N)
-        return Outcome(True, f"tare is {self.tare_N:.1f} N")
+        return Outcome(True, f"tare is {FORCE(self.tare_N):.1f}{FORCE}")

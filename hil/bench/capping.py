@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from drivers.base import Capabilities
+from drivers.motion import FORCE
 from hil.bench.external import ExternallySetBench
 from hil.control import (
     ActiveBehaviour,
@@ -166,8 +167,9 @@ class CappedBench(ExternallySetBench):
         if force >= self.profile.limits.force.limited or force >= least:
             return ""
         return (
-            f"the rod bears {borne:.0f} N, and a limit of {force:.4g} N would let the load go. "
-            f"Fix: take the load off first, or narrow to {least:.0f} N or more"
+            f"the rod bears {FORCE(borne):.0f}{FORCE}, and a limit of "
+            f"{FORCE(force):.4g}{FORCE} would let the load go. "
+            f"Fix: take the load off first, or narrow to {FORCE(least):.0f}{FORCE} or more"
         )
 
     def _narrow(self, anew: bool) -> None:

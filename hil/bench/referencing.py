@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from drivers.base import Capabilities, Telemetry
+from drivers.motion import LENGTH, SPEED
 from hil.bench.applying import ApplyingBench
 from hil.control import Estimator, ReferenceSeek, repeatability
 from hil.core import (
@@ -75,12 +76,12 @@ def why_not_confirmed(
     stroke = profile.actuator.stroke
     if not 0.0 <= position_m <= stroke:
         return (
-            f"{1e3 * position_m:.1f} mm lies outside the stroke, 0 to {1e3 * stroke:.1f} "
+            f"{LENGTH(position_m):.1f}{LENGTH} lies outside the stroke, 0 to {1e3 * stroke:.1f} "
             "mm. Fix: state where the output stands"
         )
     speed = max(abs(estimator.output_velocity_m_s), abs(estimator.nut_velocity_m_s))
     if not speed <= STANDS_M_S:
-        return f"the rig still moves, at {1e3 * speed:.0f} mm/s: let it rest, then confirm"
+        return f"the rig still moves, at {SPEED(speed):.0f}{SPEED}: let it rest, then confirm"
     return ""
 
 
@@ -117,7 +118,7 @@ class ReferencedBench(ApplyingBench):
             self._event(
                 "notice",
                 text=f"the kept reference is dropped: the output would stand at "
-                f"{1e3 * output_m:.1f} mm, outside the stroke",
+                f"{LENGTH(output_m):.1f}{LENGTH}, outside the stroke",
             )
         return deflection_m - nut_m
 
@@ -222,4 +223,4 @@ class ReferencedBench(ApplyingBench):
         self.state_reference(
             MARK if request.mark else CONFIRMED, position_m, shift_mm=1e3 * shift_m
         )
-        return Outcome(True, f"the output stands at {1e3 * position_m:.1f} mm")
+        return Outcome(True, f"the output stands at {LENGTH(position_m):.1f}{LENGTH}")

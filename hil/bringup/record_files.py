@@ -12,6 +12,7 @@ import pyarrow.parquet as pq
 import yaml
 from numpy.typing import NDArray
 
+from drivers.motion import spoken
 from hil.bringup.step import Plot, Trace, Verdict
 from hil.core import COLUMNS, dated, free_path, one_word, read_plain_yaml
 from hil.recorder import batch_of, schema_of, write_whole
@@ -73,9 +74,9 @@ def record_text(data: dict[str, Any]) -> str:
 
 def write_samples(path: Path, rows: Rows) -> None:
     """Rows of shape (n, len(COLUMNS)) as Parquet. Raises ``OSError``."""
-    schema = schema_of()
+    schema = schema_of(motion=spoken())
     sink = pa.BufferOutputStream()
-    table = pa.Table.from_batches([batch_of(rows, COLUMNS, schema)], schema)
+    table = pa.Table.from_batches([batch_of(rows, COLUMNS, schema, spoken())], schema)
     pq.write_table(table, sink, compression="zstd", compression_level=1)
     write_whole(path, sink.getvalue().to_pybytes())
 

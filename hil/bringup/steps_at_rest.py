@@ -7,6 +7,7 @@ from collections.abc import Generator
 
 import numpy as np
 
+from drivers.motion import LENGTH
 from hil.bringup.findings import finding
 from hil.bringup.signal_statistics import AtRest, Floats, at_rest
 from hil.bringup.step import Context, Finding, Measured, Plot, Result, Step, Trace
@@ -124,7 +125,7 @@ def sensors_at_rest(context: Context) -> Generator[Action, Seen, Result]:
             "nut at rest",
             1e3 * nut_m,
             "mm",
-            f"{-1e3 * room:.0f} to {1e3 * (stroke + room):.0f} mm",
+            f"{-1e3 * room:.0f} to {LENGTH(stroke + room):.0f}{LENGTH}",
             "positions count from the lower end",
             inside,
         )

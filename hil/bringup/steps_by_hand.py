@@ -7,6 +7,7 @@ from collections.abc import Generator, Sequence
 
 import numpy as np
 
+from drivers.motion import LENGTH, PER_COUNT
 from hil.bringup.findings import finding
 from hil.bringup.manual_actions import (
     Spot,
@@ -100,7 +101,7 @@ def sensors_by_hand(context: Context) -> Generator[Action, Seen, Result]:
         return result
     context.known["nut_m_per_turn"] = lead
     result.text = (
-        f"{1e3 * abs(lead):.2f} mm a turn, {'right' if lead > 0 else 'left'} hand; the "
+        f"{LENGTH(abs(lead)):.2f}{LENGTH} a turn, {'right' if lead > 0 else 'left'} hand; the "
         f"deflection sensor follows by {context.known['deflection_scale']:.2f}"
     )
     return result
@@ -303,7 +304,7 @@ def _judge_deflection(
         changes = (
             {
                 "calibration.deflection_per_count": _per_count(true_per_count),
-                "sensors.deflection.span": f"{1e3 * sensor.span / abs(scale):.3g} mm",
+                "sensors.deflection.span": LENGTH.written(sensor.span / abs(scale), ".3g"),
             }
             if linear
             else {}
@@ -354,7 +355,7 @@ def _judge_deflection(
 
 
 def _per_count(metres: float) -> str:
-    return f"{1e6 * metres:.5g} um/count"
+    return f"{PER_COUNT(metres):.5g} {PER_COUNT.key}"
 
 
 def _round(value: float, digits: int) -> float:

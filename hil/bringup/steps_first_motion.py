@@ -7,6 +7,7 @@ from collections.abc import Generator
 
 import numpy as np
 
+from drivers.motion import LENGTH
 from hil.bringup.findings import finding
 from hil.bringup.manual_actions import by_turns
 from hil.bringup.step import Context, Measured, Plot, Result, Step
@@ -63,7 +64,7 @@ def _first_motion(context: Context) -> Generator[Action, Seen, Result]:
             "motion at zero torque",
             1e3 * off_m,
             "mm",
-            f"below {1e3 * STILL_M:g} mm",
+            f"below {LENGTH(STILL_M):g}{LENGTH}",
             "power on and no torque commanded: friction must hold it",
             off_m < STILL_M,
         )
@@ -107,7 +108,7 @@ def _to_the_start(g: Gentle, result: Result) -> Generator[Action, Seen, None]:
     turns = (start - nut) / (hand * g.lead_m)
     yield Hand(
         "turn_screw",
-        f"Bring the nut by hand to about {1e3 * start:.0f} mm from the lower end: turn the shaft "
+        f"Bring the nut by hand to about {LENGTH(start):.0f}{LENGTH} from the lower end: turn the shaft "
         f"by {by_turns(turns)}.",
         turns,
     )

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from drivers.motion import FORCE, STIFFNESS
 from hil.bringup.findings import finding
 from hil.bringup.step import Context, Measured, Plot, Result, Step, Trace
 from hil.bringup.under_power import Floats, Gentle, after, gentle, power_up, run, seek_end, told
@@ -84,7 +85,7 @@ def _spring_push(context: Context) -> Generator[Action, Seen, Result]:
     }
     result.text = (
         f"force by the motor is {ratio:.2f} times force by the springs; the springs drive the "
-        f"screw back from about {context.known['back_drive_N']:.0f} N"
+        f"screw back from about {FORCE(context.known['back_drive_N']):.0f}{FORCE}"
     )
     return result
 
@@ -254,7 +255,7 @@ def _judge(result: Result, g: Gentle, stairs: Stairs, compared: Compared) -> Non
             f"spring rate by the motor, {end} end",
             1e-3 * compared.rate_N_m,
             "N/mm",
-            f"roughly {1e-3 * g.rate_N_m:.0f} N/mm",
+            f"roughly {STIFFNESS(g.rate_N_m):.0f}{STIFFNESS}",
             "slope of that force over nut travel",
         ),
         Measured(

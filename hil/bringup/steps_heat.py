@@ -7,6 +7,7 @@ from collections.abc import Generator
 
 import numpy as np
 
+from drivers.motion import LENGTH
 from hil.bringup.findings import finding
 from hil.bringup.step import Context, Measured, Plot, Result, Step
 from hil.bringup.under_power import after, told, trace, watch
@@ -93,7 +94,7 @@ def _summary(context: Context, heat: float, temperature: float, volts: float) ->
     parts.append(f"supply {volts:.1f} V")
     if "stroke_high_m" in known:
         stroke = known["stroke_high_m"] - known.get("stroke_low_m", 0.0)
-        parts.append(f"stroke {1e3 * stroke:.1f} mm")
+        parts.append(f"stroke {LENGTH(stroke):.1f}{LENGTH}")
     for key, text in (
         ("friction_N_m", "friction {:.3f} N·m"),
         ("back_drive_N", "back-drive force {:.0f} N"),

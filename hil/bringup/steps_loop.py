@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from drivers.motion import FORCE
 from hil.bringup.findings import finding
 from hil.bringup.step import Context, Finding, Measured, Plot, Result, Step, Trace
 from hil.bringup.under_power import (
@@ -210,7 +211,7 @@ def _polarity(result: Result, g: Gentle, torque: float) -> Generator[Action, See
             "force that follows a torque, loop open",
             swing,
             "N",
-            f"rising with the torque, up to {most:.0f} N",
+            f"rising with the torque, up to {FORCE(most):.0f}{FORCE}",
             "a loop closed with the wrong sign runs away",
             good,
         )
@@ -348,7 +349,7 @@ def _judge(result: Result, g: Gentle, stage: Stage, gains: ForceGains) -> None:
             f"force at rest {name}, standard deviation",
             stage.restless_N,
             "N",
-            f"below {RESTLESS_SHARE * rated:.1f} N",
+            f"below {FORCE(RESTLESS_SHARE * rated):.1f}{FORCE}",
             "a loop that hunts is never at rest",
             restful,
         ),

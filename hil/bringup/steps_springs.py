@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from drivers.motion import FORCE, STIFFNESS
 from hil.bringup.findings import finding
 from hil.bringup.manual_actions import (
     at_spot,
@@ -119,8 +120,8 @@ def _judge(context: Context, result: Result, x: Floats, force: Floats, stated: f
     else:
         context.known["rate_inner_N_m"] = whole
     result.text = (
-        f"{1e-3 * push:.0f} N/mm pushing, {1e-3 * pull:.0f} N/mm pulling, "
-        f"{1e-3 * stated:.0f} stated; up to {float(np.max(np.abs(force))):.0f} N on the rod"
+        f"{STIFFNESS(push):.0f}{STIFFNESS} pushing, {STIFFNESS(pull):.0f}{STIFFNESS} pulling, "
+        f"{1e-3 * stated:.0f} stated; up to {FORCE(float(np.max(np.abs(force)))):.0f}{FORCE} on the rod"
     )
 
 
@@ -151,7 +152,7 @@ def _changes(context: Context, share: float) -> dict[str, str]:
     if isinstance(law, TwoSlopes):
         rates["calibration.spring_law.inner_rate"] = law.inner_rate
         rates["calibration.spring_law.outer_rate"] = law.outer_rate
-    return {key: f"{1e-3 * share * rate:.3g} N/mm" for key, rate in rates.items()}
+    return {key: STIFFNESS.written(share * rate, ".3g") for key, rate in rates.items()}
 
 
 SPRINGS_BY_HAND = Step(

@@ -7,6 +7,7 @@ from collections.abc import Generator
 
 import numpy as np
 
+from drivers.motion import LENGTH, SPEED
 from hil.bringup.findings import finding
 from hil.bringup.step import Context, Measured, Result, Step
 from hil.bringup.travel_friction import ENDS_LEFT_M, end_m, judge_friction, over_travel
@@ -63,7 +64,8 @@ def _travel(context: Context) -> Generator[Action, Seen, Result]:
     )
     yield from _quick(context, result, g, friction)
     result.text = (
-        f"stroke {1e3 * (high_m - low_m):.1f} mm, friction {1e3 * friction:.0f} mN·m at the shaft"
+        f"stroke {LENGTH(high_m - low_m):.1f}{LENGTH}, friction {1e3 * friction:.0f} mN·m at the "
+        "shaft"
     )
     return result
 
@@ -83,7 +85,7 @@ def _is_end(result: Result, g: Gentle, ran: RunData) -> bool:
     elif ran.reason != "speed":
         raise ProcedureFailed(
             f"no end was met ({ran.reason or 'the run did not end'}), the nut at "
-            f"{1e3 * at:.1f} mm: look for what delays the bench or the screw, and repeat"
+            f"{LENGTH(at):.1f}{LENGTH}: look for what delays the bench or the screw, and repeat"
         )
     else:
         result.findings.append(finding("commutation_wrong", at_mm=1e3 * at, note=ran.reason))
@@ -99,7 +101,7 @@ def _judge_stroke(context: Context, result: Result, g: Gentle, low_m: float, hig
             "stroke",
             1e3 * stroke,
             "mm",
-            f"{1e3 * g.stroke_m:.1f} ± {1e3 * allowed:.1f} mm",
+            f"{LENGTH(g.stroke_m):.1f} ± {LENGTH(allowed):.1f}{LENGTH}",
             "actuator.stroke; both ends by the force of the springs",
             good,
         ),
@@ -107,7 +109,7 @@ def _judge_stroke(context: Context, result: Result, g: Gentle, low_m: float, hig
             "lower end",
             1e3 * low_m,
             "mm",
-            f"0 ± {1e3 * allowed:.1f} mm",
+            f"0 ± {LENGTH(allowed):.1f}{LENGTH}",
             "positions count from it",
             abs(low_m) < allowed,
         ),
@@ -145,7 +147,7 @@ def _mark_reference(
             "lower end, touched again",
             1e3 * (low_m + found.shift_m),
             "mm",
-            f"0 ± {1e3 * STROKE_OFF_M:.1f} mm",
+            f"0 ± {LENGTH(STROKE_OFF_M):.1f}{LENGTH}",
             "zero of positions is set there",
             abs(low_m + found.shift_m) < STROKE_OFF_M,
         ),
@@ -170,7 +172,7 @@ def _propose_ends(context: Context, result: Result, g: Gentle, low_m: float, hig
         ("upper", travel.upper, high_m - (g.stroke_m - travel.upper)),
     ):
         if abs(wanted - soft) > SOFT_END_OFF_M:
-            result.changes[f"limits.travel.{name}"] = f"{1e3 * wanted:.1f} mm"
+            result.changes[f"limits.travel.{name}"] = LENGTH.written(wanted, ".1f")
 
 
 def _quick(
@@ -230,7 +232,7 @@ def _quick(
                 viscous,
                 "N·m·s/rad",
                 f"about {context.profile.actuator.friction.viscous:.1e} N·m·s/rad",
-                f"from {1e3 * g.speed_m_s:.0f} to {1e3 * speed:.0f} mm/s; so slow it is rough",
+                f"from {SPEED(g.speed_m_s):.0f} to {SPEED(speed):.0f}{SPEED}; so slow it is rough",
             )
         )
 

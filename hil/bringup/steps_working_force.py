@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from drivers.motion import FORCE, LENGTH, STIFFNESS
 from hil.bringup.findings import finding
 from hil.bringup.spring_curve import Curve, Push, Screw, spring_curve
 from hil.bringup.step import Context, Result, Step
@@ -94,7 +95,7 @@ def _working_force(context: Context) -> Generator[Action, Seen, Result]:
             stage = _stage(context, g, sense, share)
             yield from restart(
                 stage.envelope,
-                f"Working force: up to {stage.force_N:.0f} N against the {stage.end} end",
+                f"Working force: up to {FORCE(stage.force_N):.0f}{FORCE} against the {stage.end} end",
             )
             try:
                 push = yield from _push(context, g, stage)
@@ -265,9 +266,9 @@ def _ask(
 def _summary(context: Context) -> str:
     known = context.known
     return (
-        f"springs {1e-3 * known['outer_push_N_m']:.0f} N/mm pushing and "
-        f"{1e-3 * known['outer_pull_N_m']:.0f} N/mm pulling beyond a preload of "
-        f"{1e3 * known['preload_m']:.1f} mm, by the motor"
+        f"springs {STIFFNESS(known['outer_push_N_m']):.0f}{STIFFNESS} pushing and "
+        f"{STIFFNESS(known['outer_pull_N_m']):.0f}{STIFFNESS} pulling beyond a preload of "
+        f"{LENGTH(known['preload_m']):.1f}{LENGTH}, by the motor"
         if "preload_m" in known
         else "the springs are as stated up to the rated force"
     )

@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from drivers.motion import FORCE, LENGTH
 from hil.bringup.findings import finding
 from hil.bringup.step import Context, Measured, Plot, Result
 from hil.bringup.under_power import PRESSED_ROWS, Floats, Gentle, RunData, after, trace
@@ -94,7 +95,7 @@ def judge_friction(
             "working force, which knows the motor's torque",
         ),
         Measured(
-            f"greatest friction, at {1e3 * at:.1f} mm",
+            f"greatest friction, at {LENGTH(at):.1f}{LENGTH}",
             peak,
             "N·m",
             f"below {limit:.3f} N·m",
@@ -113,7 +114,7 @@ def judge_friction(
             "friction of the output",
             rubs,
             "N",
-            f"below {most_rub:.1f} N",
+            f"below {FORCE(most_rub):.1f}{FORCE}",
             "half the difference of the spring force between both senses",
             rubs < most_rub,
         ),
@@ -121,7 +122,7 @@ def judge_friction(
             "spring force beyond what the motor feels",
             zero_N,
             "N",
-            f"below {most_zero:.1f} N either way",
+            f"below {FORCE(most_zero):.1f}{FORCE} either way",
             "in the mean of both senses friction cancels; the sensor's zero does not",
             abs(zero_N) < most_zero,
         ),

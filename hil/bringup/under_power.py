@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from drivers.motion import LENGTH
 from hil.bringup.step import Context, Result, Trace
 from hil.control import ForceCalibration
 from hil.core import Apply, Commission, MotorSpeed, MotorTorque, PowerOff
@@ -251,7 +252,7 @@ def go_to(g: Gentle, nut_m: float) -> Part:
     ran = yield from run(behaviour)
     if ran.reason != "travel":
         raise ProcedureFailed(
-            f"the nut stopped on its way to {1e3 * nut_m:.0f} mm ({ran.reason}): repeat travel"
+            f"the nut stopped on its way to {LENGTH(nut_m):.0f}{LENGTH} ({ran.reason}): repeat travel"
         )
     return ran
 
@@ -278,7 +279,7 @@ def trace(label: str, x: Floats, y: Floats) -> Trace:
 
 
 def millimetres(metres: float) -> str:
-    return f"{1e3 * metres:.2f} mm"
+    return f"{LENGTH(metres):.2f}{LENGTH}"
 
 
 def after(context: Context, name: str, default: float) -> float:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from drivers.motion import LENGTH, STIFFNESS
 from hil.bringup.findings import finding
 from hil.bringup.spring_curve import Curve, Push
 from hil.bringup.step import Context, Finding, Measured, Plot, Result, Trace
@@ -54,7 +55,7 @@ def judge_stage(
             f"sensor behind the nut, {where}",
             1e3 * (travel - given),
             "mm",
-            f"below {1e3 * (FAR_M + FAR_SHARE * travel):.2f} mm",
+            f"below {LENGTH(FAR_M + FAR_SHARE * travel):.2f}{LENGTH}",
             "the output stands at its end: the springs give what the nut moves",
             follows,
         ),
@@ -62,7 +63,7 @@ def judge_stage(
             f"sensor against nut once slack, {where}",
             1e3 * back,
             "mm",
-            f"below {1e3 * BACK_M:g} mm",
+            f"below {LENGTH(BACK_M):g}{LENGTH}",
             "what slipped under force does not come back",
             stays,
         ),
@@ -70,7 +71,7 @@ def judge_stage(
             f"rate at the top, {where}",
             1e-3 * curve.end_rate,
             "N/mm",
-            f"below {1e-3 * BINDS_TIMES * inner:.0f} N/mm",
+            f"below {STIFFNESS(BINDS_TIMES * inner):.0f}{STIFFNESS}",
             "springs that bind, or an end within, are far stiffer",
             not binds,
         ),
@@ -155,7 +156,9 @@ def _sag(profile: Profile, push: Push, top: slice, rest_V: float) -> Sag | None:
         return None
     ohm = max(0.0, (rest_V - volts) * volts / power)
     full = (
-        limits.force.limited * limits.speed.limited / profile.actuator.transmission.efficiency_forward
+        limits.force.limited
+        * limits.speed.limited
+        / profile.actuator.transmission.efficiency_forward
         + motor.winding_resistance * limits.current.limited**2
     )
     square = 0.25 * rest_V**2 - full * ohm
@@ -235,7 +238,7 @@ def judge_both(context: Context, result: Result, up: Curve, down: Curve) -> Find
             "preload of the springs, by both knees",
             1e3 * preload if knees else "no knee seen",
             "mm" if knees else "",
-            f"{1e3 * springs.preload:g} ± {1e3 * allowed:.1f} mm",
+            f"{LENGTH(springs.preload):g} ± {LENGTH(allowed):.1f}{LENGTH}",
             "actuator.springs.preload: there one set goes slack and the rate halves",
             as_stated,
         ),
@@ -243,14 +246,14 @@ def judge_both(context: Context, result: Result, up: Curve, down: Curve) -> Find
             "rate of the set that pushes, by the motor",
             1e-3 * outer_push,
             "N/mm",
-            f"about {1e-3 * springs.rate_per_set:.0f} N/mm",
+            f"about {STIFFNESS(springs.rate_per_set):.0f}{STIFFNESS}",
             "slope beyond the knee; torque per ampere as the spring push found it",
         ),
         Measured(
             "rate of the set that pulls, by the motor",
             1e-3 * outer_pull,
             "N/mm",
-            f"{1e-3 * outer_push:.0f} N/mm ± {100 * UNEQUAL:.0f} %, as the other",
+            f"{STIFFNESS(outer_push):.0f}{STIFFNESS} ± {100 * UNEQUAL:.0f} %, as the other",
             "both sets are of one drawing",
             equal,
         ),
@@ -266,7 +269,7 @@ def judge_both(context: Context, result: Result, up: Curve, down: Curve) -> Find
     if not equal:
         return finding("springs_unequal", push_Nmm=1e-3 * outer_push, pull_Nmm=1e-3 * outer_pull)
     if not as_stated:
-        changes = {"actuator.springs.preload": f"{1e3 * preload:.2g} mm"} if knees else {}
+        changes = {"actuator.springs.preload": LENGTH.written(preload, ".2g")} if knees else {}
         low = not knees or preload < springs.preload
         return finding(
             "preload_low" if low else "preload_high",

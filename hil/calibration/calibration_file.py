@@ -21,6 +21,7 @@ import pyarrow.parquet as pq
 from numpy.typing import NDArray
 from pydantic import ValidationError
 
+from drivers.motion import spoken
 from hil.calibration.content import SCHEMA_VERSION, Content, Finding, plain_values
 from hil.calibration.file_text import as_text
 from hil.calibration.fingerprint import canonical_hash, facts_hash, rig_facts
@@ -174,10 +175,10 @@ def _write_raw(path: Path, raw: Iterable[tuple[int, Rows]]) -> dict[str, Any] | 
         return None
     rows = np.concatenate(blocks)
     columns = (*COLUMNS, RAW_POINT)
-    schema = schema_of(columns)
+    schema = schema_of(columns, spoken())
     sink = pa.BufferOutputStream()
     pq.write_table(
-        pa.Table.from_batches([batch_of(rows, columns, schema)], schema),
+        pa.Table.from_batches([batch_of(rows, columns, schema, spoken())], schema),
         sink,
         compression="zstd",
         compression_level=3,

@@ -14,6 +14,7 @@ from collections.abc import Generator
 
 import numpy as np
 
+from drivers.motion import FORCE
 from hil.calibration.load_points import settled_under, take
 from hil.calibration.loads import cell_load
 from hil.calibration.plan import FORCE_SHARE, PlannedLoad, Session
@@ -135,7 +136,7 @@ def misread(reading_N: float, felt_N: float, limited_N: float) -> str:
         felt_N: what the springs read by the calibration so far; only slips that leave no doubt
             are told, what merely disagrees is judged at the end.
     """
-    about = f"springs and motor hold about {felt_N:.0f} N"
+    about = f"springs and motor hold about {FORCE(felt_N):.0f}{FORCE}"
     if not math.isfinite(reading_N):
         return (
             "No number was given: type what the cell's indicator shows, in newtons; if it shows "
@@ -149,16 +150,18 @@ def misread(reading_N: float, felt_N: float, limited_N: float) -> str:
     for slip, words in SLIPS:
         if slip / NEARLY < abs(ratio) < slip * NEARLY:
             return (
-                f"{reading_N:g} N cannot be, for {about}; it looks as if {words}: type newtons, or "
+                f"{FORCE(reading_N):g}{FORCE} cannot be, for {about}; it looks as if {words}: "
+                "type newtons, or "
                 "the number with its unit"
             )
     if 1.0 / FARTHEST < -ratio < FARTHEST:
         return (
-            f"{reading_N:g} N has the wrong sign, for {about}: type + where the rod presses on the "
+            f"{FORCE(reading_N):g}{FORCE} has the wrong sign, for {about}: type + where the "
+            "rod presses on the "
             "cell and − where it pulls; if the indicator shows the opposite, turn its sign"
         )
     return (
-        f"{reading_N:g} N cannot be, for {about}: look at the indicator again, and see that the "
+        f"{FORCE(reading_N):g}{FORCE} cannot be, for {about}: look at the indicator again, and see that the "
         "cell stands in the rod's line and nothing beside it bears force"
     )
 

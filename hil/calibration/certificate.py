@@ -15,6 +15,7 @@ from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure as Canvas
 from numpy.typing import NDArray
 
+from drivers.motion import FORCE, LENGTH, PER_COUNT, STIFFNESS
 from hil.calibration.calibration_file import CalibrationFile, calibration_hash
 from hil.calibration.comparison import counts_for
 from hil.control import ForceCalibration
@@ -87,17 +88,24 @@ def _law_rows(file: CalibrationFile, law: ForceCalibration) -> list[tuple[str, s
     if calibration.sensor_table:
         rows.append(("Sensor", f"table of {len(calibration.sensor_table)} rows"))
     else:
-        rows.append(("Deflection", f"{calibration.deflection_per_count * 1e6:+.5f} µm/count"))
+        rows.append(
+            ("Deflection", f"{PER_COUNT(calibration.deflection_per_count):+.5f}{PER_COUNT}")
+        )
     if isinstance(spring, TwoSlopes):
         rows += [
-            ("Rate below the knee", f"{spring.inner_rate / 1e3:.4g} N/mm"),
-            ("Rate beyond the knee", f"{spring.outer_rate / 1e3:.4g} N/mm"),
-            ("Knee", f"{spring.knee * 1e3:.3f} mm, {spring.knee * spring.inner_rate:.1f} N"),
+            ("Rate below the knee", f"{STIFFNESS(spring.inner_rate):.4g}{STIFFNESS}"),
+            ("Rate beyond the knee", f"{STIFFNESS(spring.outer_rate):.4g}{STIFFNESS}"),
+            (
+                "Knee",
+                f"{LENGTH(spring.knee):.3f}{LENGTH}, {FORCE(spring.knee * spring.inner_rate):.1f}{FORCE}",
+            ),
         ]
     else:
         terms = " ".join(f"{c:+.6g}·δ^{i}" for i, c in enumerate(spring.coefficients))
         rows.append(("Force in N, δ in mm", terms))
-    rows.append(("Force per count at zero", f"{abs(law.stiffness(0) * law.per_count):.3g} N"))
+    rows.append(
+        ("Force per count at zero", f"{FORCE(abs(law.stiffness(0) * law.per_count)):.3g}{FORCE}")
+    )
     return rows
 
 

@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
+from drivers.motion import FORCE, LENGTH
 from hil.calibration.loads import Kind, rod_load
 from hil.calibration.result import Array, CalibrationFinding, CalibrationPoint, SensorLaw, unloaded
 from hil.control import ForceCalibration
@@ -281,8 +282,8 @@ def _ends(profile: Profile, points: Sequence[CalibrationPoint]) -> list[Calibrat
     return [
         CalibrationFinding(
             "on_stop",
-            f"with {first.label} the output stood at {1e3 * first.output_position_m:.1f} mm in place "
-            f"of {1e3 * first.wanted_m:.1f} mm: the lever rests on its stop, or on something else "
+            f"with {first.label} the output stood at {LENGTH(first.output_position_m):.1f}{LENGTH} in place "
+            f"of {LENGTH(first.wanted_m):.1f}{LENGTH}: the lever rests on its stop, or on something else "
             "that bears part of the load",
             "take away whatever is under the lever, see that the motor can lift the weight, or leave "
             "the weight out; then repeat",
@@ -328,7 +329,7 @@ def _rail(
         CalibrationFinding(
             "near_rail",
             f"without load the sensor reads {zero:.0f} of 0 to {top} counts: so far from the middle "
-            f"that {1e3 * most:.1f} mm, as limits.deflection permits, would pass the end of its range",
+            f"that {LENGTH(most):.1f}{LENGTH}, as limits.deflection permits, would pass the end of its range",
             fix.split(", or")[0],
         )
     ]
@@ -352,7 +353,8 @@ def _solid(profile: Profile, points: Sequence[CalibrationPoint]) -> list[Calibra
     return [
         CalibrationFinding(
             "solid",
-            f"above {loads[top][0]:.0f} N the springs give {max(0.0, 100 * last / first):.0f} % of "
+            f"above {FORCE(loads[top][0]):.0f}{FORCE} the springs give "
+            f"{max(0.0, 100 * last / first):.0f} % of "
             "what they gave at first: they stand at solid height",
             f"leave {heaviest.label} out; below solid height the springs are what is calibrated",
             "error",

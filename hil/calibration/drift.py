@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import ValidationError
 
+from drivers.motion import FORCE
 from hil.control import SLIP_SPEED_M_S, ForceCalibration
 from hil.core import INDEX, State
 from hil.profile import Calibration, Profile
@@ -95,7 +96,7 @@ def zero_warning(profile: Profile, counts: Array) -> DriftWarning | None:
     return DriftWarning(
         "zero_moved",
         f"with no load the sensor reads {moved:+.1f} counts from the zero of the calibration, "
-        f"{force:+.1f} N, and the zero is known to ±{known:.1f} N",
+        f"{FORCE(force):+.1f}{FORCE}, and the zero is known to ±{FORCE(known):.1f}{FORCE}",
         "look for what still presses on the rod and for a sensor that has shifted; then "
         "calibrate again",
     )
@@ -233,7 +234,7 @@ class DriftWatch:
             return DriftWarning(
                 "motor_disagrees",
                 f"for {bad:.0f} of the last {seconds:.0f} s of work the force from the motor's "
-                f"torque was {area / bad:+.0f} N off the springs' on average, more than friction "
+                f"torque was {FORCE(area / bad):+.0f}{FORCE} off the springs' on average, more than friction "
                 "explains",
                 fix,
             )
@@ -247,8 +248,8 @@ class DriftWatch:
         return DriftWarning(
             "motor_disagrees",
             f"in the mean of {out[0]:.0f} s of motion one way and {back[0]:.0f} s the other, where "
-            f"friction cancels, the force from the motor's torque is {gap:+.0f} N off the "
-            f"springs' {level:.0f} N",
+            f"friction cancels, the force from the motor's torque is {FORCE(gap):+.0f}{FORCE} off the "
+            f"springs' {FORCE(level):.0f}{FORCE}",
             fix,
         )
 

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from drivers.motion import FORCE, LENGTH
 from hil.calibration.diagnostics import ARM_SHARE_UNSWEPT, second_opinion
 from hil.calibration.fit_models import FitError, fit_law
 from hil.calibration.loads import rod_load
@@ -42,7 +43,7 @@ def judge_result(
         found.append(
             CalibrationFinding(
                 "no_preload",
-                f"the springs give no force over {1e3 * result.dead_zone_m:.2f} mm about the middle: "
+                f"the springs give no force over {LENGTH(result.dead_zone_m):.2f}{LENGTH} about the middle: "
                 "their preload is lost",
                 "set the preload again, then calibrate; the law found here steps over the gap",
                 "warning",
@@ -137,10 +138,11 @@ def _offset(result: CalibrationResult) -> list[CalibrationFinding]:
     return [
         CalibrationFinding(
             "pan_forgotten" if forgotten else "own_weight",
-            f"every load but no load is {abs(offset):.1f} N {'less' if offset < 0 else 'more'} than "
+            f"every load but no load is {FORCE(abs(offset)):.1f}{FORCE} "
+            f"{'less' if offset < 0 else 'more'} than "
             "computed"
             + (
-                f", which is what the pan weighs ({pan:.1f} N at the rod): it does not hang there"
+                f", which is what the pan weighs ({FORCE(pan):.1f}{FORCE} at the rod): it does not hang there"
                 if forgotten
                 else ": lever and pan weigh something else"
             ),
@@ -176,10 +178,12 @@ def _beyond(result: CalibrationResult) -> list[CalibrationFinding]:
     return [
         CalibrationFinding(
             "too_few",
-            f"above the heaviest load ({heaviest:.0f} N) this law ({fit.law.replace('_', ' ')}) is "
-            f"wrong: it says {by_law:.0f} N where the {by} says {by_other:.0f} N",
+            f"above the heaviest load ({FORCE(heaviest):.0f}{FORCE}) this law "
+            f"({fit.law.replace('_', ' ')}) is "
+            f"wrong: it says {FORCE(by_law):.0f}{FORCE} where the {by} says {FORCE(by_other):.0f}{FORCE}",
             f"{'press at more forces' if result.loads == 'cell' else 'hang more weights'}: one law "
-            f"over the whole range needs loads up to {far:.0f} N or more, two of them beyond the knee",
+            f"over the whole range needs loads up to {FORCE(far):.0f}{FORCE} or more, two of "
+            "them beyond the knee",
         )
     ]
 

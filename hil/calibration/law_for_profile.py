@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from pydantic import ValidationError
 
+from drivers.motion import LENGTH
 from hil.calibration.fit_models import Fit, FitError
 from hil.calibration.result import Array, SensorLaw
 from hil.control import ForceCalibration
@@ -196,7 +197,7 @@ def calibration_for(
     if min(curve.stiffness(x) for x in np.linspace(-most, most, LOOKS).tolist()) <= 0.0:
         raise FitError(
             f"by this law ({fit.law.replace('_', ' ')}) the force falls again before the "
-            f"{1e3 * most:g} mm that limits.deflection permits: hang heavier weights, or choose a "
+            f"{LENGTH(most):g}{LENGTH} that limits.deflection permits: hang heavier weights, or choose a "
             "simpler law"
         )
     return found

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Generator
 from typing import Literal
 
+from drivers.motion import FORCE, LENGTH
 from hil.calibration.fit_models import FitError
 from hil.calibration.loads import RodLoad, no_load, rod_load
 from hil.calibration.plan import FORCE_SHARE, PlannedLoad, Session
@@ -43,7 +44,7 @@ def visit(
     output = yield from energise()
     for share, approach in bearable:
         goal = session.at(share)
-        session.say("moving", f"{load.label}: to {1e3 * goal:.1f} mm")
+        session.say("moving", f"{load.label}: to {LENGTH(goal):.1f}{LENGTH}")
         yield from hold_at(goal, output, approach, speed)
         settled = yield from settled_under(session, load)
         rows = (yield Pause(session.options.read_s)).rows
@@ -122,7 +123,7 @@ def sweep(session: Session) -> Generator[Action, Seen, None]:
             if not much_as_so_far(profile, session.sensor):
                 yield Note(
                     "motor and springs disagree: the springs are not pressed harder than "
-                    f"{share * profile.limits.force.limited:.0f} N against the clamp"
+                    f"{FORCE(share * profile.limits.force.limited):.0f}{FORCE} against the clamp"
                 )
                 break
     except FitError as error:
@@ -161,7 +162,7 @@ def _bearable(session: Session, load: PlannedLoad, share: float) -> bool:
 
 
 def _left_out(session: Session, load: PlannedLoad, positions: list[tuple[float, int]]) -> str:
-    where = " and ".join(f"{1e3 * session.at(share):.1f} mm" for share, _ in positions)
+    where = " and ".join(f"{LENGTH(session.at(share)):.1f}{LENGTH}" for share, _ in positions)
     return (
         f"{load.label} is left out at {where}: by the calibration so far it would read as more "
         f"than {100 * FORCE_SHARE:.0f} % of limits.force.limited"

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Literal
 
+from drivers.motion import FORCE
 from hil.calibration.fit_models import LAWS
 from hil.calibration.loads import Accuracy, Kind, kind_of_loads, rod_load
 from hil.calibration.result import CalibrationFinding, CalibrationPoint, SensorLaw
@@ -170,7 +171,8 @@ def planned_loads(profile: Profile, options: Options) -> list[PlannedLoad]:
             newtons = middle > NEWTONS * most and light <= most
             also = "; if it was meant in newtons, give its mass in kilograms" if newtons else ""
             raise ProcedureFailed(
-                f"{mass:g} kg would press the rod with {middle:.0f} N, more than {most:.0f} N "
+                f"{mass:g} kg would press the rod with {FORCE(middle):.0f}{FORCE}, more than "
+                f"{FORCE(most):.0f}{FORCE} "
                 f"({100 * FORCE_SHARE:.0f} % of limits.force.limited): take a lighter one{also}"
             )
     alone = "lever alone" if isinstance(profile.rig, Lever) else "carriage alone"
@@ -195,7 +197,8 @@ def _cell_steps(profile: Profile, options: Options) -> list[PlannedLoad]:
         )
     if forces[-1] > most:
         raise ProcedureFailed(
-            f"{forces[-1]:g} N is more than {most:.0f} N ({100 * FORCE_SHARE:.0f} % of "
+            f"{FORCE(forces[-1]):g}{FORCE} is more than {FORCE(most):.0f}{FORCE} "
+            f"({100 * FORCE_SHARE:.0f} % of "
             "limits.force.limited): name smaller forces in newtons"
         )
     accuracy = options.accuracy
@@ -206,7 +209,7 @@ def _cell_steps(profile: Profile, options: Options) -> list[PlannedLoad]:
         )
     plan = [PlannedLoad("no load", 0.0, 1)]
     for word, sign in (("press", 1.0), ("pull", -1.0))[: 1 + options.pull]:
-        labels = [(f"{word} {force:.4g} N", sign * force) for force in forces]
+        labels = [(f"{word} {FORCE(force):.4g}{FORCE}", sign * force) for force in forces]
         plan += [PlannedLoad(label, 0.0, 1, force) for label, force in labels]
         if options.falling:
             plan += [PlannedLoad(label, 0.0, -1, force) for label, force in labels[-2::-1]]

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from itertools import pairwise
 
+from drivers.motion import STIFFNESS
 from hil.control.calibration import passive_bounds
 from hil.control.source import Gains
 from hil.core import Behaviour, ConstantForce, HoldPosition, Limit, VirtualSpring, Waveform
@@ -70,8 +71,8 @@ def check_behaviour(behaviour: Behaviour, profile: Profile, gains: Gains) -> Che
             return Checked(
                 behaviour,
                 1 << Limit.VIRTUAL_STIFFNESS,
-                f"virtual stiffness {asked / 1e3:.1f} N/mm is refused: above "
-                f"{most / 1e3:.1f} N/mm, {reason}; ask for less",
+                f"virtual stiffness {STIFFNESS(asked):.1f}{STIFFNESS} is refused: above "
+                f"{STIFFNESS(most):.1f}{STIFFNESS}, {reason}; ask for less",
             )
         stiffness = trim.bound("stiffness_N_m", 0.0, most, Limit.VIRTUAL_STIFFNESS)
     if not isinstance(behaviour, HoldPosition):

@@ -16,6 +16,7 @@ import enum
 import math
 from collections.abc import Callable
 
+from drivers.motion import FINE, FORCE, LENGTH, SPEED
 from hil.control.commissioning import SPEED_BANDWIDTH_RAD_S, OpenLoop
 from hil.control.estimation import Estimator
 from hil.control.seek_figures import OVER_LOAD, repeatability, seek_figures
@@ -131,19 +132,20 @@ class ReferenceSeek(OpenLoop):
         figures, output = self.figures, estimator.output_position_m
         if not abs(force_N) <= figures.force_N:
             self._fail(
-                f"the springs bear {force_N:.0f} N, above {figures.force_N:.0f} N: a weight acts "
+                f"the springs bear {FORCE(force_N):.0f}{FORCE}, above "
+                f"{FORCE(figures.force_N):.0f}{FORCE}: a weight acts "
                 "on the rod, or what was met is not an end. Fix: take the weights off"
             )
         elif not abs(estimator.nut_velocity_m_s) <= 2.0 * self._speed + 0.005:
             self._fail(
-                f"the nut ran at {1e3 * estimator.nut_velocity_m_s:.0f} mm/s, setpoint "
-                f"{1e3 * self._speed:.1f} mm/s: a weight drives it, or the motor sensor counts "
+                f"the nut ran at {SPEED(estimator.nut_velocity_m_s):.0f}{SPEED}, setpoint "
+                f"{SPEED(self._speed):.1f}{SPEED}: a weight drives it, or the motor sensor counts "
                 "the wrong way. Fix: take the weights off; bring the rig up"
             )
         elif not abs(output - self._began_m) <= BEYOND * self._stroke:
             self._fail(
-                f"nothing was met over {1e3 * BEYOND * self._stroke:.0f} mm, the stroke is "
-                f"{1e3 * self._stroke:.0f} mm. Fix: correct actuator.screw and the motor "
+                f"nothing was met over {LENGTH(BEYOND * self._stroke):.0f}{LENGTH}, the stroke is "
+                f"{LENGTH(self._stroke):.0f}{LENGTH}. Fix: correct actuator.screw and the motor "
                 "sensor's counts"
             )
         elif self._phase is _Phase.DWELL:
@@ -199,13 +201,14 @@ class ReferenceSeek(OpenLoop):
             self._met(estimator)  # with all the torque that is permitted
         elif rise <= -BLOCKED_RISE * needed:
             self._fail(
-                f"the spring force reads {rise:.0f} N where an end raises it: the deflection "
+                f"the spring force reads {FORCE(rise):.0f}{FORCE} where an end raises it: the deflection "
                 "sensor counts the wrong way. Fix: bring the rig up"
             )
         else:
-            at = f"the nut stopped at {1e3 * estimator.nut_position_m:.1f} mm"
+            at = f"the nut stopped at {LENGTH(estimator.nut_position_m):.1f}{LENGTH}"
             self._fail(
-                f"{at}, the springs bear {rise:.1f} N of the {needed:.0f} N that an end gives: "
+                f"{at}, the springs bear {FORCE(rise):.1f}{FORCE} of the "
+                f"{FORCE(needed):.0f}{FORCE} that an end gives: "
                 "the screw is tight there, or its friction above the profile's. Fix: look at the "
                 "screw; correct actuator.friction"
             )
@@ -215,7 +218,7 @@ class ReferenceSeek(OpenLoop):
             self._finish()
         elif self.by_switch:
             self._fail(
-                f"an end was met at {1e3 * estimator.output_position_m:.1f} mm and the home "
+                f"an end was met at {LENGTH(estimator.output_position_m):.1f}{LENGTH} and the home "
                 "switch did not act: it is not connected, wired inverted, or its cam is lost. "
                 "Fix: move it by hand and watch the input; correct reference.home_switch"
             )
@@ -243,8 +246,8 @@ class ReferenceSeek(OpenLoop):
         gave = self._toward * (at - self._before_dwell_m)
         if gave > YIELD_M or self._high - self._low > STILL_M:
             self._fail(
-                f"what stopped the output at {1e3 * at:.1f} mm gives way, by "
-                f"{1e3 * max(gave, self._high - self._low):.2f} mm: a hand or a cushion, not an "
+                f"what stopped the output at {LENGTH(at):.1f}{LENGTH} gives way, by "
+                f"{LENGTH(max(gave, self._high - self._low)):.2f}{LENGTH}: a hand or a cushion, not an "
                 "end. Fix: clear the travel"
             )
             return
@@ -257,7 +260,7 @@ class ReferenceSeek(OpenLoop):
     def _leave(self, estimator: Estimator, output: float) -> None:
         if self._blocked(estimator):
             self._fail(
-                f"the output did not come back from {1e3 * self._began_m:.1f} mm: something "
+                f"the output did not come back from {LENGTH(self._began_m):.1f}{LENGTH}: something "
                 "holds it there, or a weight acts on it. Fix: clear the travel, take the weights "
                 "off"
             )
@@ -283,8 +286,8 @@ class ReferenceSeek(OpenLoop):
             self._released_m = output
             if gone > zone + SWITCH_ROOM_M or self._blocked(estimator):
                 self._fail(
-                    f"the home switch still acts {1e3 * gone:.1f} mm away from its end, it must "
-                    f"have let go after {1e3 * zone:.1f} mm: wired inverted, or stuck. Fix: "
+                    f"the home switch still acts {LENGTH(gone):.1f}{LENGTH} away from its end, it must "
+                    f"have let go after {LENGTH(zone):.1f}{LENGTH}: wired inverted, or stuck. Fix: "
                     "correct its wiring or reference.home_switch.active"
                 )
         elif self._toward * (output - self._released_m) > CLEAR_M:
@@ -300,7 +303,8 @@ class ReferenceSeek(OpenLoop):
         spread = max(self.touches_m) - min(self.touches_m)
         if spread > SCATTER_M:
             self._fail(
-                f"the touches lie {1e3 * spread:.2f} mm apart, more than {1e3 * SCATTER_M:.1f} mm: "
+                f"the touches lie {LENGTH(spread):.2f}{LENGTH} apart, more than "
+                f"{LENGTH(SCATTER_M):.1f}{LENGTH}: "
                 "what was met moves, or the motor sensor slips. Fix: clear the travel; look at "
                 "the sensor's clamp"
             )
@@ -326,8 +330,8 @@ class ReferenceSeek(OpenLoop):
             allowed = max(STROKE_OFF_M, STROKE_OFF_SHARE * self._stroke)
             if abs(stroke - self._stroke) > allowed:
                 self._fail(
-                    f"the two ends lie {1e3 * stroke:.1f} mm apart, the stroke is "
-                    f"{1e3 * self._stroke:.1f} ± {1e3 * allowed:.1f} mm: one of them is not an "
+                    f"the two ends lie {LENGTH(stroke):.1f}{LENGTH} apart, the stroke is "
+                    f"{LENGTH(self._stroke):.1f} ± {LENGTH(allowed):.1f}{LENGTH}: one of them is not an "
                     "end. Fix: clear the travel; measure actuator.stroke"
                 )
                 return False
@@ -336,16 +340,19 @@ class ReferenceSeek(OpenLoop):
             if stroke < line <= self._stroke:
                 upper = math.floor(1e4 * (stroke - travel.tripped_beyond)) / 10.0
                 self._fail(
-                    f"the two ends lie {1e3 * stroke:.1f} mm apart, the stroke is stated as "
-                    f"{1e3 * self._stroke:.1f} mm, and limits.travel trips at {1e3 * line:.1f} mm "
+                    f"the two ends lie {LENGTH(stroke):.1f}{LENGTH} apart, the stroke is stated as "
+                    f"{LENGTH(self._stroke):.1f}{LENGTH}, and limits.travel trips at "
+                    f"{LENGTH(line):.1f}{LENGTH} "
                     "only, past the end that was met. Fix: write actuator.stroke: "
-                    f"{1e3 * stroke:.1f} mm, and limits.travel.upper: {upper:.1f} mm at most"
+                    f"{LENGTH(stroke):.1f}{LENGTH}, and limits.travel.upper: {upper:.1f} mm at most"
                 )
                 return False
-            self.borne_out = f"both ends lie {1e3 * stroke:.2f} mm apart"
+            self.borne_out = f"both ends lie {LENGTH(stroke):.2f}{LENGTH} apart"
             return True
         if self._kept and abs(self.shift_m) < KEPT_OFF_M:
-            self.borne_out = f"the reference known before was {1e3 * self.shift_m:+.2f} mm off"
+            self.borne_out = (
+                f"the reference known before was {LENGTH(self.shift_m):+.2f}{LENGTH} off"
+            )
             return True
         return False
 
@@ -362,7 +369,7 @@ class ReferenceSeek(OpenLoop):
         self.ended = "found"
         self.text = (
             f"{what} found, {len(self.touches_m)} touches, unidirectional repeatability "
-            f"R = 4 s = {1e6 * spread:.1f} um; {self.borne_out}"
+            f"R = 4 s = {FINE(spread):.1f} {FINE.key}; {self.borne_out}"
         )
 
     def _fail(self, why: str) -> None:

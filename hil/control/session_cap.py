@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
+from drivers.motion import FORCE, HERTZ, SPEED, STIFFNESS
 from hil.control.calibration import passive_bounds
 from hil.control.restricted import TRIPPED_OVER_BOUNDED, tiers
 from hil.control.source import Gains
@@ -20,10 +21,10 @@ SLIDE_S = (
     0.5  # in which a limit goes to a narrower value, then its trip; common practice, no source
 )
 SHOWN = (
-    ("force_N", 1.0, "N"),
-    ("speed_m_s", 1e3, "mm/s"),
-    ("stiffness_N_m", 1e-3, "N/mm"),
-    ("bandwidth_Hz", 1.0, "Hz"),
+    ("force_N", FORCE),
+    ("speed_m_s", SPEED),
+    ("stiffness_N_m", STIFFNESS),
+    ("bandwidth_Hz", HERTZ),
 )
 NO_CAP = SessionCap()
 
@@ -57,12 +58,12 @@ def merged_cap(standing: SessionCap, asked: SessionCap) -> SessionCap:
 
 def widened(profile: Profile, standing: SessionCap, new: SessionCap) -> str:
     """Return the first value of ``new`` that is wider than what is in force, in words; '' if none."""
-    for name, factor, unit in SHOWN:
+    for name, of in SHOWN:
         own = own_values(profile)[name]
         before = min(own, getattr(standing, name) or own)
         after = min(own, getattr(new, name) or own)
         if after > before * (1 + 1e-9):
-            return f"{factor * after:.4g} {unit} is wider than the {factor * before:.4g} {unit}"
+            return f"{of(after):.4g}{of} is wider than the {of(before):.4g}{of}"
     return ""
 
 
@@ -98,22 +99,20 @@ def cap_from(description: Mapping[str, Any]) -> SessionCap:
     """Return the cap that a bench works under, from what it says to a client."""
     told = description.get("session_cap") or {}
     return SessionCap.model_validate(
-        {name: told[name] for name, _, _ in SHOWN if told.get(name) is not None}
+        {name: told[name] for name, _ in SHOWN if told.get(name) is not None}
     )
 
 
 def cap_data(cap: SessionCap) -> dict[str, float] | None:
     """Return the values of a cap by name, for run.yaml and the link; None without one."""
-    given = {name: getattr(cap, name) for name, _, _ in SHOWN if getattr(cap, name) is not None}
+    given = {name: getattr(cap, name) for name, _ in SHOWN if getattr(cap, name) is not None}
     return given or None
 
 
 def cap_text(cap: SessionCap) -> str:
     """Return the cap in numbers and units, such as "100 N, 50 mm/s"; '' without one."""
     return ", ".join(
-        f"{factor * getattr(cap, name):.4g} {unit}"
-        for name, factor, unit in SHOWN
-        if getattr(cap, name) is not None
+        f"{of(getattr(cap, name)):.4g}{of}" for name, of in SHOWN if getattr(cap, name) is not None
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from drivers.motion import FORCE, SPEED
 from hil.control.restricted import restricted_profile
 from hil.control.session_cap import cap_from, capped_profile
 from hil.core import Commission
@@ -58,7 +59,7 @@ def reduced_text(profile: Profile) -> str:
     """Return the reduced limits in words: N, mm/s and A."""
     limits = reduced_profile(profile).limits
     return (
-        f"limits reduced to {limits.force.limited:.3g} N ({FORCE_SHARE:.0%}), "
-        f"{1e3 * limits.speed.limited:.3g} mm/s ({SPEED_SHARE:.0%}), "
+        f"limits reduced to {FORCE(limits.force.limited):.3g}{FORCE} ({FORCE_SHARE:.0%}), "
+        f"{SPEED(limits.speed.limited):.3g}{SPEED} ({SPEED_SHARE:.0%}), "
         f"{limits.current.limited:.3g} A ({CURRENT_SHARE:.0%})"
     )

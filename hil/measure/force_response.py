@@ -7,6 +7,7 @@ from collections.abc import Callable
 
 import numpy as np
 
+from drivers.motion import FORCE
 from hil.control import sine_N
 from hil.core import ConstantForce, Waveform
 from hil.measure.characteristic import (
@@ -207,7 +208,7 @@ def _blocked(run: RecordedRun, profile: Profile) -> Evaluation:
         wave = _wave(profile, name, 0)
         f = spectra.frequencies_Hz
         peak = float(np.max(np.abs(wave.at(np.arange(0, PERIOD_S, 0.001)))))
-        conditions = f"output blocked, waves of {peak:.0f} N peak about {level:.0f} N"
+        conditions = f"output blocked, waves of {FORCE(peak):.0f}{FORCE} peak about {FORCE(level):.0f}{FORCE}"
         factors = (1.0, 1 - FRICTION_KNOWN, 1 + FRICTION_KNOWN)
         curves = tuple(loop.response(wave, f, factor) for factor in factors)
         smoothed = loop.smoothed(f)
@@ -288,7 +289,7 @@ def _large_figures(
         "Hz",
         predicted,
         0.1 * predicted,
-        conditions=f"output blocked, sines of {amplitude:.0f} N about {about:.0f} N",
+        conditions=f"output blocked, sines of {FORCE(amplitude):.0f}{FORCE} about {FORCE(about):.0f}{FORCE}",
         causes="the limit of force rate, peak torque and speed",
     )
     diagram = Diagram(
@@ -326,7 +327,7 @@ def _steps(run: RecordedRun, loop: DesignedLoop, profile: Profile) -> list[Chara
     step = STEP_SHARE * sine_N(profile)[1]
     answer = loop.loop.step(len(grid))
     designed = 1e3 * rise_s(grid, answer)
-    conditions = f"output blocked, {2 * STEPS} steps of {step:.0f} N up and down"
+    conditions = f"output blocked, {2 * STEPS} steps of {FORCE(step):.0f}{FORCE} up and down"
     rise = 1e3 * rise_s(grid, np.mean(steps, axis=0))
     left_out = np.array([1e3 * rise_s(grid, mean) for mean in others])
     rise_u95 = math.hypot(jackknife_u95(left_out, rise), 0.5e3 * period)

@@ -7,6 +7,7 @@ from collections.abc import Callable
 
 import numpy as np
 
+from drivers.motion import LENGTH, STIFFNESS
 from hil.control import moved_mass
 from hil.core import Waveform
 from hil.measure.characteristic import (
@@ -120,8 +121,9 @@ def _free(run: RecordedRun, profile: Profile) -> Evaluation:
     mass = moved_mass(profile)[0]
     designed = [np.abs(loop.free(mass).response(wave_N, f, factor)) for factor in factors]
     conditions = (
-        f"lever free and balanced, rest position of {_free_stiffness(loop) / 1e3:.0f} N/mm moved by "
-        f"{1e3 * FREE_PEAK_m:.0f} mm"
+        "lever free and balanced, rest position of "
+        f"{STIFFNESS(_free_stiffness(loop)):.0f}{STIFFNESS} moved by "
+        f"{LENGTH(FREE_PEAK_m):.0f}{LENGTH}"
     )
     figures = []
     for key, title, unit, take in takes:

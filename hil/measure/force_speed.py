@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from drivers.motion import SPEED
 from hil.bringup import make_safe
 from hil.control import driven_current_A, passive_bounds
 from hil.core import Waveform
@@ -174,7 +175,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
 def _of_weight(
     run: RecordedRun, profile: Profile, mass: float, speed: float
 ) -> list[Characteristic]:
-    conditions = f"{mass:g} kg on the lever, moves of {1e3 * speed:.0f} mm/s peak"
+    conditions = f"{mass:g} kg on the lever, moves of {SPEED(speed):.0f}{SPEED} peak"
     relative = 2 * profile.calibration.relative_uncertainty
     figures = []
     for name, title in (

@@ -7,6 +7,7 @@ import math
 import numpy as np
 from scipy.special import stdtrit
 
+from drivers.motion import SPEED
 from hil.bringup import run_open_loop
 from hil.core import Commission, MotorSpeed, MotorTorque
 from hil.measure.characteristic import (
@@ -116,7 +117,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     ripple, ripple_u95, orders = _ripple(slides, profile)
     conditions = f"lever free and balanced, {PLACES} places, both ways"
     sliding = "lever free and balanced, nut at " + " and ".join(
-        f"{1e3 * speed:.0f} mm/s" for speed in SPEEDS_M_S
+        f"{SPEED(speed):.0f}{SPEED}" for speed in SPEEDS_M_S
     )
     found = (
         Characteristic(

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from drivers.motion import LENGTH, STIFFNESS
 from hil.control import (
     ForceGains,
     Loop,
@@ -157,8 +158,8 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
         set_N_m = share * _stiffest(profile, gains)
         at, dynamic = _dynamic(run, name)
         conditions = (
-            f"virtual spring of {1e-3 * set_N_m:.1f} N/mm without damping, balanced lever swung by "
-            f"hand, {1e3 * SWING_M:g} mm"
+            f"virtual spring of {STIFFNESS(set_N_m):.1f}{STIFFNESS} without damping, balanced lever swung by "
+            f"hand, {LENGTH(SWING_M):g}{LENGTH}"
         )
         slow = at == TRIED_Hz[0]
         value, u95 = mean_u95(1e-3 * dynamic[slow].real, 1e-3 * relative * set_N_m)

@@ -7,6 +7,7 @@ from collections.abc import Callable
 
 import numpy as np
 
+from drivers.motion import FORCE
 from hil.control import ForceCalibration, observer_gains, sine_N
 from hil.core import Waveform
 from hil.measure.characteristic import (
@@ -161,7 +162,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     level = sine_N(profile)[0]
     stiffness = ForceCalibration(profile.calibration, profile.sensors.deflection).stiffness(0.0)
     relative = 2 * profile.calibration.relative_uncertainty
-    sines = f"output blocked, sines of {SINES_Hz[0]:g} to {SINES_Hz[-1]:g} Hz about {level:.0f} N"
+    sines = f"output blocked, sines of {SINES_Hz[0]:g} to {SINES_Hz[-1]:g} Hz about {FORCE(level):.0f}{FORCE}"
     sliding = f"{sines}, sliding stretches alone; by the stated torque constant"
     mass, mass_u95 = of_all(lambda p: p.mass)
     viscous, viscous_u95 = of_all(lambda p: 1e-3 * p.viscous)

@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from drivers.motion import FORCE
 from hil.control import ForceCalibration, sine_N
 from hil.core import ConstantForce, Waveform
 from hil.measure.characteristic import (
@@ -73,7 +74,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     if not parts:
         raise ValueError("the force was not held long enough")
     time_s, force = cut(run, parts[0], "time_s"), cut(run, parts[0], "spring_force_N")
-    conditions = f"output blocked, {sine_N(profile)[0]:.0f} N held for {STILL_S:g} s"
+    conditions = f"output blocked, {FORCE(sine_N(profile)[0]):.0f}{FORCE} held for {STILL_S:g} s"
     blocks = np.array_split(force, BLOCKS)
     noise, noise_u95 = mean_u95(np.array([np.std(block, ddof=1) for block in blocks]))
     count = _count_N(profile)

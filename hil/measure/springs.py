@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from drivers.motion import FORCE
 from hil.control import ForceCalibration
 from hil.core import Waveform
 from hil.measure.characteristic import (
@@ -132,7 +133,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     screw, law = profile.actuator.transmission, profile.calibration.spring_law
     relative = 2 * profile.calibration.relative_uncertainty
     count = abs(profile.calibration.deflection_per_count)
-    conditions = f"output blocked, {LOOPS} loops of ±{most:.0f} N in {LOOP_S:g} s"
+    conditions = f"output blocked, {LOOPS} loops of ±{FORCE(most):.0f}{FORCE} in {LOOP_S:g} s"
     found: list[Characteristic] = []
 
     lost = np.array(_crossings(run, True)) - np.array(_crossings(run, False))

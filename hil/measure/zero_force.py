@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from drivers.motion import LENGTH, SPEED
 from hil.control import ForceCalibration, moved_mass
 from hil.core import Float
 from hil.measure.characteristic import (
@@ -80,7 +81,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
     table, z, at = np.array(felt), np.array(impedances), np.array(frequencies)
     found: list[Characteristic] = []
     count = abs(profile.calibration.deflection_per_count) * _stiffness(profile)
-    conditions = f"zero force, balanced lever swung {1e3 * SWING_M:.0f} mm each way by hand"
+    conditions = f"zero force, balanced lever swung {LENGTH(SWING_M):.0f}{LENGTH} each way by hand"
     slow = table[:, 0] == FREQUENCIES_Hz[0]
     fast = table[:, 0] == FREQUENCIES_Hz[-1]
     for key, chosen, at_Hz in (
@@ -95,7 +96,7 @@ def _evaluate(run: RecordedRun, profile: Profile) -> Evaluation:
                 value,
                 u95,
                 "N",
-                conditions=f"{conditions}, {1e3 * float(np.mean(table[chosen, 2])):.0f} mm/s rms",
+                conditions=f"{conditions}, {SPEED(float(np.mean(table[chosen, 2]))):.0f}{SPEED} rms",
             )
         )
     w = 2 * math.pi * at

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Generator
 from dataclasses import dataclass
 
+from drivers.motion import FORCE, SPEED
 from hil.control import seek_figures
 from hil.core import Apply, Commission, EndCommission, PowerOff, PowerOn, SeekReference, State
 from hil.procedures.procedure import (
@@ -81,8 +82,8 @@ def clear_to_seek(profile: Profile) -> str:
     figures = seek_figures(profile)
     return (
         "Take every weight off, and clear the whole travel: the output moves to its end, or over "
-        f"its whole stroke, at {1e3 * figures.speed_m_s:.0f} mm/s, and presses with "
-        f"{figures.rise_N:.0f} N"
+        f"its whole stroke, at {SPEED(figures.speed_m_s):.0f}{SPEED}, and presses with "
+        f"{FORCE(figures.rise_N):.0f}{FORCE}"
     )
 
 

@@ -6,6 +6,7 @@ import itertools
 import math
 from collections.abc import Iterator
 
+from drivers.motion import FORCE, PER_COUNT
 from hil.profile.findings import Finding
 from hil.profile.limit_checks import limit_inconsistencies
 from hil.profile.plausible import implausible
@@ -138,7 +139,7 @@ def _rig(profile: Profile) -> Iterator[Finding]:
     if bare > most:
         yield Finding(
             ("limits", "force", "limited"),
-            f"{most:.4g} N cannot hold the bare rig, which takes {bare:.4g} N",
+            f"{FORCE(most):.4g}{FORCE} cannot hold the bare rig, which takes {FORCE(bare):.4g}{FORCE}",
             "raise the limit, or correct the rig's masses and arms",
         )
         return
@@ -147,8 +148,8 @@ def _rig(profile: Profile) -> Iterator[Finding]:
         if needed > most:
             yield Finding(
                 ("rig", "weights", i),
-                f"{weight:.4g} kg takes {needed:.4g} N at the rod, above the force "
-                f"limit of {most:.4g} N",
+                f"{weight:.4g} kg takes {FORCE(needed):.4g}{FORCE} at the rod, above the force "
+                f"limit of {FORCE(most):.4g}{FORCE}",
                 "leave it out, or raise limits.force",
             )
 
@@ -163,8 +164,8 @@ def _sensors(profile: Profile) -> Iterator[Finding]:
     if not 0.5 <= ratio <= 2:
         yield Finding(
             path,
-            f"{per_count * 1e6:.4g} um/count is {ratio:.3g} times span / 2^bits",
-            f"near {nominal * 1e6:.5g} um/count is to be expected; is the unit right?",
+            f"{PER_COUNT(per_count):.4g} {PER_COUNT.key} is {ratio:.3g} times span / 2^bits",
+            f"near {PER_COUNT(nominal):.5g} {PER_COUNT.key} is to be expected; is the unit right?",
         )
         return
     if not 0.9 <= ratio <= 1.1:
@@ -249,7 +250,7 @@ def _law(profile: Profile) -> Iterator[Finding]:
     if abs(law.coefficients[0]) > 0.02 * profile.limits.force.limited:
         yield Finding(
             coefficients,
-            f"{law.coefficients[0]:.4g} N at no deflection",
+            f"{FORCE(law.coefficients[0]):.4g}{FORCE} at no deflection",
             "put the zero into calibration.zero and leave the first coefficient near 0",
         )
     for point in (-most, most):
@@ -259,8 +260,8 @@ def _law(profile: Profile) -> Iterator[Finding]:
         if abs(abs(force) - nominal) > LAW_TOLERANCE * nominal:
             yield Finding(
                 coefficients,
-                f"{force:.4g} N at {mm_text(point)} is more than {LAW_TOLERANCE:.0%} from "
-                f"the springs' {nominal:.4g} N",
+                f"{FORCE(force):.4g}{FORCE} at {mm_text(point)} is more than {LAW_TOLERANCE:.0%} from "
+                f"the springs' {FORCE(nominal):.4g}{FORCE}",
                 "calibrate again, or correct actuator.springs; deflection counts in mm",
             )
             return
@@ -273,7 +274,7 @@ def _uncertainty(profile: Profile) -> Iterator[Finding]:
     if expanded > 0.25 * force:
         yield Finding(
             ("calibration", "absolute_uncertainty"),
-            f"±{expanded:.3g} N (k = 2) at {force:.4g} N: this is not a measurement",
+            f"±{FORCE(expanded):.3g}{FORCE} (k = 2) at {FORCE(force):.4g}{FORCE}: this is not a measurement",
             "calibrate again; both values are standard uncertainties",
         )
     # Standard uncertainty of one count: a rectangular distribution (JCGM 100:2008, F.2.2.1).
@@ -282,8 +283,8 @@ def _uncertainty(profile: Profile) -> Iterator[Finding]:
     if absolute < least / math.sqrt(12):
         yield Finding(
             ("calibration", "absolute_uncertainty"),
-            f"{absolute:.3g} N is finer than one count of the sensor allows "
-            f"({least / math.sqrt(12):.3g} N)",
+            f"{FORCE(absolute):.3g}{FORCE} is finer than one count of the sensor allows "
+            f"({FORCE(least / math.sqrt(12)):.3g}{FORCE})",
             "state at least that",
             "warning",
         )

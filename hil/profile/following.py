@@ -55,7 +55,9 @@ def position_following(profile: Profile) -> PositionFollowingLimit:
     """
     limit = profile.limits.position_following
     if limit is None:
-        resolution = profile.actuator.transmission.lead / profile.sensors.motor.counts_per_revolution
+        resolution = (
+            profile.actuator.transmission.lead / profile.sensors.motor.counts_per_revolution
+        )
         share = STROKE_SHARE * profile.actuator.stroke
         limit = PositionFollowingLimit.model_construct(
             tripped=max(share, LEAST_COUNTS * resolution)

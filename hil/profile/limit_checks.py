@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
+from drivers.motion import FINE, FORCE, LENGTH, SPEED
 from hil.profile.findings import Finding
 from hil.profile.following import ramp_lag
 from hil.profile.schema import Profile, TwoSlopes
@@ -41,16 +42,16 @@ def _force_and_deflection(profile: Profile) -> Iterator[Finding]:
     if at_trip < limits.force.limited:
         yield Finding(
             ("limits", "force", "limited"),
-            f"deflection trips first, at {at_trip:.4g} N",
-            f"bound the force below {at_trip:.4g} N, or permit more deflection",
+            f"deflection trips first, at {FORCE(at_trip):.4g}{FORCE}",
+            f"bound the force below {FORCE(at_trip):.4g}{FORCE}, or permit more deflection",
         )
     if isinstance(law, TwoSlopes):
         knee_force = law.inner_rate * law.knee
         if knee_force > limits.force.limited:
             yield Finding(
                 ("calibration", "spring_law", "knee"),
-                f"the knee lies at {knee_force:.4g} N, beyond the force limit of "
-                f"{limits.force.limited:.4g} N: the second slope is never used",
+                f"the knee lies at {FORCE(knee_force):.4g}{FORCE}, beyond the force limit of "
+                f"{FORCE(limits.force.limited):.4g}{FORCE}: the second slope is never used",
                 "check both",
                 "warning",
             )
@@ -58,7 +59,7 @@ def _force_and_deflection(profile: Profile) -> Iterator[Finding]:
     if reachable < limits.force.limited:
         yield Finding(
             ("limits", "force", "limited"),
-            f"the motor pushes with {reachable:.4g} N at most, at the "
+            f"the motor pushes with {FORCE(reachable):.4g}{FORCE} at most, at the "
             f"{limits.current.limited:.4g} A of limits.current (F = 2π·η·T/lead)",
             "bound the force below that, or permit more current",
         )
@@ -115,7 +116,7 @@ def _travel_and_speed(profile: Profile) -> Iterator[Finding]:
     if speed.limited > no_load:
         yield Finding(
             ("limits", "speed", "limited"),
-            f"the motor reaches {no_load * 1e3:.4g} mm/s at the lowest supply",
+            f"the motor reaches {SPEED(no_load):.4g}{SPEED} at the lowest supply",
             "bound the speed below that",
             "warning",
         )
@@ -154,7 +155,7 @@ def _sensor_watch(profile: Profile) -> Iterator[Finding]:
     if limits.sensor_frozen.nut_travel < 4 * per_count:
         yield Finding(
             ("limits", "sensor_frozen", "nut_travel"),
-            f"within a few counts of the sensor ({per_count * 1e6:.3g} um each)",
+            f"within a few counts of the sensor ({FINE(per_count):.3g} {FINE.key} each)",
             "write for instance 2 mm",
         )
     if profile.link.control_heartbeat < 3 * period:
@@ -173,14 +174,14 @@ def _disagreement(profile: Profile) -> Iterator[Finding]:
     if limit < expanded:
         yield Finding(
             path,
-            f"below the calibration's own uncertainty of ±{expanded:.3g} N (k = 2)",
+            f"below the calibration's own uncertainty of ±{FORCE(expanded):.3g}{FORCE} (k = 2)",
             f"write at least {math.ceil(2 * expanded)} N",
         )
     elif limit >= most:
         yield Finding(
             path,
             "not below the force trip: it would never act first",
-            f"write for instance {0.3 * most:.0f} N",
+            f"write for instance {FORCE(0.3 * most):.0f}{FORCE}",
         )
 
 
@@ -201,13 +202,13 @@ def _following(profile: Profile) -> Iterator[Finding]:
         elif unit == "N" and limit.tripped >= most:
             yield Finding(
                 ("limits", name, "tripped"),
-                f"not below the force trip of {most:.4g} N: it would never act first",
-                f"write for instance {0.3 * most:.0f} N",
+                f"not below the force trip of {FORCE(most):.4g}{FORCE}: it would never act first",
+                f"write for instance {FORCE(0.3 * most):.0f}{FORCE}",
             )
         if name == "force_following" and limit.tripped < lag:
             yield Finding(
                 ("limits", name, "tripped"),
-                f"a ramp at the force rate limit already lags by {lag:.4g} N (rate over "
+                f"a ramp at the force rate limit already lags by {FORCE(lag):.4g}{FORCE} (rate over "
                 "2π·control.force_bandwidth)",
                 f"write at least {math.ceil(2.5 * lag)} N",
             )
@@ -220,14 +221,14 @@ def _position_following(profile: Profile) -> Iterator[Finding]:
     if limit.limited is not None and limit.tripped <= limit.limited:
         yield Finding(
             ("limits", "position_following", "tripped"),
-            f"not above 'limited', {1e3 * limit.limited:.4g} mm",
-            f"write for instance {2e3 * limit.limited:.4g} mm",
+            f"not above 'limited', {LENGTH(limit.limited):.4g}{LENGTH}",
+            f"write for instance {LENGTH(2 * limit.limited):.4g}{LENGTH}",
         )
     resolution = profile.actuator.transmission.lead / profile.sensors.motor.counts_per_revolution
     if limit.tripped < 4 * resolution:
         yield Finding(
             ("limits", "position_following", "tripped"),
-            f"within a few counts of the motor sensor ({1e6 * resolution:.3g} um each)",
+            f"within a few counts of the motor sensor ({FINE(resolution):.3g} {FINE.key} each)",
             f"write at least {2e4 * resolution:.3g} mm",
         )
 
@@ -238,6 +239,6 @@ def _stop(profile: Profile) -> Iterator[Finding]:
     if stop.category == 1 and needed > stop.longest:
         yield Finding(
             ("stop", "longest"),
-            f"braking from {speed * 1e3:.4g} mm/s takes {needed:.3g} s",
+            f"braking from {SPEED(speed):.4g}{SPEED} takes {needed:.3g} s",
             "give it that time, or brake harder",
         )

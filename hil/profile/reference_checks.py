@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from drivers.motion import FORCE, SPEED
 from hil.profile.findings import Finding
 from hil.profile.schema import Profile
 from hil.profile.statics import mm_text
@@ -34,16 +35,16 @@ def reference_inconsistencies(profile: Profile) -> Iterator[Finding]:
     if reference.seek_speed is not None and reference.seek_speed > most:
         yield Finding(
             ("reference", "seek_speed"),
-            f"{1e3 * reference.seek_speed:.4g} mm/s is too fast to meet an end",
-            f"write at most {1e3 * most:.4g} mm/s, or leave it out",
+            f"{SPEED(reference.seek_speed):.4g}{SPEED} is too fast to meet an end",
+            f"write at most {SPEED(most):.4g}{SPEED}, or leave it out",
         )
     least, most = (s * limits.force.limited for s in (LEAST_FORCE_SHARE, MOST_FORCE_SHARE))
     if reference.seek_force is not None and not least <= reference.seek_force <= most:
         yield Finding(
             ("reference", "seek_force"),
-            f"{reference.seek_force:.4g} N is not a gentle force beside a limit of "
-            f"{limits.force.limited:.4g} N",
-            f"write {least:.3g} N to {most:.3g} N, or leave it out",
+            f"{FORCE(reference.seek_force):.4g}{FORCE} is not a gentle force beside a limit of "
+            f"{FORCE(limits.force.limited):.4g}{FORCE}",
+            f"write {FORCE(least):.3g}{FORCE} to {FORCE(most):.3g}{FORCE}, or leave it out",
         )
 
 

@@ -217,7 +217,7 @@ class Lever(Part):
 class Arm(Lever):
     """An arm on the joint itself, level at the angle ``level_position``; weights hang on it."""
 
-    kind: Literal["arm"]  # type: ignore[assignment]
+    kind: Literal["joint_arm"]  # type: ignore[assignment]
     rod_arm: Annotated[Length, Field(ge=ARC_RADIUS_M, le=ARC_RADIUS_M)] = ARC_RADIUS_M
     attachment: Literal["sector"] = "sector"
 
@@ -372,7 +372,9 @@ class Reference(Part):
     """Procedure that finds the zero of positions again; defaults follow from the rig."""
 
     seek_speed: Annotated[TravelSpeed, Field(gt=0)] | None = None  # of the nut
-    seek_force: Annotated[OutputForce, Field(gt=0)] | None = None  # rise of the spring force at an end
+    seek_force: Annotated[OutputForce, Field(gt=0)] | None = (
+        None  # rise of the spring force at an end
+    )
     mark: Mark | None = None
     home_switch: HomeSwitch | None = None
 

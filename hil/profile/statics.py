@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from drivers.motion import LENGTH
 from hil.profile.schema import Lever, Linear, Polynomial, Profile, Rig, TwoSlopes
 
 # A measured spring law may differ this much from the springs' nominal rate and preload.
@@ -47,4 +48,4 @@ def arm_ratio(rig: Rig) -> float:
 
 
 def mm_text(value_m: float) -> str:
-    return f"{value_m * 1e3:.4g} mm"
+    return f"{LENGTH(value_m):.4g}{LENGTH}"

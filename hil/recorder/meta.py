@@ -14,9 +14,10 @@ from typing import Any, Literal
 
 import yaml
 
-from hil.core import COLUMNS, PlainYamlError, read_plain_yaml
+from hil.core import PlainYamlError, read_plain_yaml
 from hil.recorder.errors import RunError
 from hil.recorder.folders import META, write_whole
+from hil.recorder.rotary_columns import described_motion, stored_columns
 
 SCHEMA_VERSION = 2
 Status = Literal["recording", "complete", "repaired"]
@@ -78,7 +79,7 @@ def new_meta(
         "calibration_changes": [],
         "session_cap_changes": [],
         "profile": profile,
-        "columns": [column._asdict() for column in COLUMNS],
+        "columns": [c._asdict() for c in stored_columns(described_motion(description))],
     }
 
 

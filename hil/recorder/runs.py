@@ -24,6 +24,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
+from drivers.motion import Motion
 from drivers.suggest import did_you_mean
 from hil.link import GapCounter
 from hil.recorder.append_file import is_being_written
@@ -31,6 +32,7 @@ from hil.recorder.errors import RunError
 from hil.recorder.folders import EVENTS, SAMPLES, SAMPLES_OPEN, number_and_name
 from hil.recorder.labels import RunLabels, read_labels
 from hil.recorder.meta import later_iso, new_meta, now_iso, read_meta, write_meta
+from hil.recorder.rotary_columns import FACTORS, STORED, described_motion
 from hil.recorder.table import stream_batches, stream_schema, write_parquet
 from hil.recorder.writer import read_events
 
@@ -125,14 +127,30 @@ class Run:
     def column(self, name: str) -> NDArray[Any]:
         """Return a column, shape (samples,), in its own type; float with NaN if values are missing.
 
-        Only this column is read from disk.
+        Only this column is read from disk. Of a rotary actuator's run a name of
+        ``hil.core.COLUMNS`` gives the values along the arc, see ``drivers.motion``.
 
         Raises:
             RunError: no such column, or it cannot be read.
         """
         if name not in self._columns:
-            self._columns[name] = self._read(name)
+            stored = STORED.get(name, name)
+            if name not in self.schema.names and stored in self.schema.names:
+                self._columns[name] = self._read(stored) / FACTORS[name]
+            else:
+                self._columns[name] = self._read(name)
         return self._columns[name]
+
+    @property
+    def names(self) -> set[str]:
+        """Names that ``column`` takes: those on disk, and those inside that stand for them."""
+        there = set(self.schema.names)
+        return there | {name for name, stored in STORED.items() if stored in there}
+
+    @property
+    def motion(self) -> Motion:
+        """Kind of motion of the rig that was recorded."""
+        return described_motion(self.meta)
 
     def _read(self, name: str) -> NDArray[Any]:
         if name not in self.schema.names:

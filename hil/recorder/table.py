@@ -13,8 +13,10 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
+from drivers.motion import Motion
 from hil.core import COLUMNS, Column
 from hil.recorder.folders import sync_folder
+from hil.recorder.rotary_columns import FACTORS, stored_column
 
 ROW_GROUP = 1 << 17  # rows; about 19 MB before compression
 _TYPES = {
@@ -26,11 +28,14 @@ _TYPES = {
 _MOST = {"int32": 2.0**31, "int64": 2.0**63}
 
 
-def schema_of(columns: Sequence[Column] = COLUMNS) -> Any:
+def schema_of(columns: Sequence[Column] = COLUMNS, motion: Motion = "linear") -> Any:
     """Return the Arrow schema; each field carries ``unit`` and ``description``.
+
+    Columns of a rotary actuator are named and counted in rad and N·m.
 
     The same as one JSON text under ``columns``, for programs that show no field metadata.
     """
+    columns = [stored_column(column, motion) for column in columns]
     fields = [
         pa.field(
             column.name,
@@ -77,8 +82,9 @@ class _Sink:
 class StreamEncoder:
     """Encoder of rows as an Arrow IPC stream (zstd buffers)."""
 
-    def __init__(self) -> None:
-        self._schema = schema_of()
+    def __init__(self, motion: Motion = "linear") -> None:
+        self._motion: Motion = motion
+        self._schema = schema_of(motion=motion)
         self._sink = _Sink()
         options = pa.ipc.IpcWriteOptions(compression=pa.Codec("zstd", compression_level=1))
         self._stream = pa.ipc.new_stream(self._sink, self._schema, options=options)
@@ -89,7 +95,7 @@ class StreamEncoder:
 
     def encode(self, rows: NDArray[np.float64]) -> bytes:
         """Return the bytes to append for ``rows``, shape (n, number of columns)."""
-        self._stream.write_batch(batch_of(rows, COLUMNS, self._schema))
+        self._stream.write_batch(batch_of(rows, COLUMNS, self._schema, self._motion))
         return self._sink.collect()
 
     def end(self) -> bytes:
@@ -98,11 +104,15 @@ class StreamEncoder:
         return self._sink.collect()
 
 
-def batch_of(rows: NDArray[np.float64], columns: Sequence[Column], schema: Any) -> Any:
+def batch_of(
+    rows: NDArray[np.float64], columns: Sequence[Column], schema: Any, motion: Motion = "linear"
+) -> Any:
     """Return a record batch; values that do not fit an integer column, such as NaN, become null."""
     arrays = []
     by_column = np.ascontiguousarray(rows.T)
     for values, column in zip(by_column, columns, strict=True):
+        if motion == "rotary" and column.name in FACTORS:
+            values = values * FACTORS[column.name]  # a power of two: no bit is lost
         if column.kind == "float64":
             arrays.append(pa.array(values))
         elif column.kind == "float32":

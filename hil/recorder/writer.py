@@ -17,6 +17,7 @@ from hil.recorder.append_file import AppendFile, Disk
 from hil.recorder.errors import RunError
 from hil.recorder.folders import EVENTS, META, SAMPLES, SAMPLES_OPEN, new_run_folder
 from hil.recorder.meta import later_iso, new_meta, note_calibration, note_cap, now_iso, write_meta
+from hil.recorder.rotary_columns import described_motion
 from hil.recorder.table import StreamEncoder, write_parquet
 
 WRITE_S = 0.2  # between writes to the file
@@ -70,7 +71,7 @@ class RunWriter:
         self._given_start = started is not None
         self._meta = new_meta(name, note, started or now_iso(), description, trip)
         self._gaps = GapCounter()
-        self._encoder = StreamEncoder()
+        self._encoder = StreamEncoder(described_motion(description))
         self._disk = disk or Disk()
         self._patient = patient
         self._rows: list[NDArray[np.float64]] = []

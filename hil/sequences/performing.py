@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from drivers.motion import LENGTH
 from hil.core import (
     Apply,
     EndRun,
@@ -284,7 +285,9 @@ def describe(step: Any) -> str:
         value = getattr(step, key, None)
         if value is None or (step.do == "waveform" and key != "stiffness"):
             continue
-        parts.append(f"at {value * 1e3:g} mm" if key == "rest" else f"{value * scale:g} {unit}")
+        parts.append(
+            f"at {LENGTH(value):g}{LENGTH}" if key == "rest" else f"{value * scale:g} {unit}"
+        )
     if step.do == "waveform":
         parts = [step.shape, "of", step.of]
     if step.do == "marker":

@@ -11,6 +11,7 @@ from collections.abc import Sequence as Seq
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from drivers.motion import FORCE, LENGTH, SPEED, STIFFNESS
 from hil.core import (
     Apply,
     Behaviour,
@@ -182,14 +183,14 @@ def _written(behaviour: Behaviour) -> tuple[str, dict[str, str], tuple[tuple[flo
         return "constant_force", {"force": _N(behaviour.force_N)} | damping, ()
     if isinstance(behaviour, VirtualSpring):
         keys = {
-            "stiffness": f"{behaviour.stiffness_N_m / 1e3:.4g} N/mm",
+            "stiffness": f"{STIFFNESS(behaviour.stiffness_N_m):.4g}{STIFFNESS}",
             "rest": _mm(behaviour.rest_m),
         }
         if behaviour.bias_N:
             keys["bias"] = _N(behaviour.bias_N)
         return "virtual_spring", keys | damping, ()
     if isinstance(behaviour, HoldPosition):
-        speed = f"{1e3 * behaviour.speed_m_s:.4g} mm/s"
+        speed = f"{SPEED(behaviour.speed_m_s):.4g}{SPEED}"
         return "hold_position", {"position": _mm(behaviour.position_m), "speed": speed}, ()
     if isinstance(behaviour, Waveform):
         table = behaviour.shape == "table"
@@ -202,17 +203,17 @@ def _written(behaviour: Behaviour) -> tuple[str, dict[str, str], tuple[tuple[flo
         if behaviour.shape == "sweep":
             keys["end_frequency"] = f"{behaviour.end_frequency_Hz:.4g} Hz"
         if behaviour.of == "rest":
-            keys["stiffness"] = f"{behaviour.stiffness_N_m / 1e3:.4g} N/mm"
+            keys["stiffness"] = f"{STIFFNESS(behaviour.stiffness_N_m):.4g}{STIFFNESS}"
         return "waveform", keys | damping, behaviour.points
     return "", {}, ()
 
 
 def _N(force: float) -> str:
-    return f"{force:.4g} N"
+    return f"{FORCE(force):.4g}{FORCE}"
 
 
 def _mm(length: float) -> str:
-    return f"{1e3 * length:.4g} mm"
+    return f"{LENGTH(length):.4g}{LENGTH}"
 
 
 def _quoted(text: str) -> str:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 
+from drivers.motion import FORCE
 from hil.control import Estimator
 from hil.core import Limit
 from hil.profile import Profile, force_following, setpoint_following
@@ -83,8 +84,8 @@ class ForceFollowing:
     def text(self) -> str:
         """Sentence with numbers."""
         return (
-            f"the spring force is {self.error_N:.0f} N from the shaped force on average, beyond "
-            f"{self.tripped_N:.0f} N, and no cap explains it"
+            f"the spring force is {FORCE(self.error_N):.0f}{FORCE} from the shaped force on average, beyond "
+            f"{FORCE(self.tripped_N):.0f}{FORCE}, and no cap explains it"
         )
 
 
@@ -128,8 +129,8 @@ class SetpointFollowing:
     def text(self) -> str:
         """Sentence with numbers."""
         return (
-            f"the shaped force is {self.error_N:.0f} N from the setpoint beyond what caps and "
-            f"rate limit explain, above {self.tripped_N:.0f} N"
+            f"the shaped force is {FORCE(self.error_N):.0f}{FORCE} from the setpoint beyond what caps and "
+            f"rate limit explain, above {FORCE(self.tripped_N):.0f}{FORCE}"
         )
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 
+from drivers.motion import LENGTH, SPEED
 from hil.control import Estimator
 from hil.profile import Profile
 from hil.supervision.force_caps import allowed_speed
@@ -44,7 +45,7 @@ class IdleTravel:
         """One sentence with numbers."""
         end = "upper" if self._speed_m_s > 0.0 else "lower"
         return (
-            f"no force was commanded, and the output ran at {1e3 * abs(self._speed_m_s):.0f} mm/s "
-            f"towards the {end} soft end with {1e3 * max(self._room_m, 0.0):.1f} mm left: "
+            f"no force was commanded, and the output ran at {SPEED(abs(self._speed_m_s)):.0f}{SPEED} "
+            f"towards the {end} soft end with {LENGTH(max(self._room_m, 0.0)):.1f}{LENGTH} left: "
             "power is removed so that the windings brake it"
         )

@@ -9,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from drivers.motion import LENGTH, STIFFNESS, restated, unit_name, worded
 from hil.control import ForceCalibration, driven_current_A, passive_bounds
 from hil.core import Limit, Sample
 from hil.profile import (
@@ -68,9 +69,10 @@ def limit_margins(
     def of(
         label: str, value: float, most: float, unit: str, limit: Limit, digits: int
     ) -> LimitMargin:
+        """Entry of a value in a linear actuator's unit."""
         size = abs(value)
-        text = f"{size:.{digits}f} of {_plain(most)} {unit}"
-        return entry(label, size / most, text, limit)
+        told = f"{restated(size, unit):.{digits}f} of {_plain(restated(most, unit))}"
+        return entry(label, size / most, f"{told} {unit_name(unit)}", limit)
 
     # The limit is on the true force; the column has the tare taken off.
     deflection = sample.deflection_m
@@ -85,7 +87,7 @@ def limit_margins(
     if 0.0 < driven < most_current:
         most_current = driven
     entries = [
-        of("Force", force, limits.force.limited, "N", Limit.FORCE, 0),
+        of(worded("Force", "Torque"), force, limits.force.limited, "N", Limit.FORCE, 0),
         of("Deflection", 1e3 * deflection, 1e3 * most_deflection, "mm", Limit.DEFLECTION, 1),
         entry("Travel", *_travel(profile, sample.output_position_m), Limit.TRAVEL),
         of(
@@ -163,7 +165,7 @@ def limit_margins(
             entry(
                 "Virtual stiffness",
                 0.0,
-                f"none of {_plain(1e-3 * stiffest)} N/mm",
+                f"none of {_plain(STIFFNESS(stiffest))}{STIFFNESS}",
                 Limit.VIRTUAL_STIFFNESS,
             )
         )
@@ -189,9 +191,9 @@ def _travel(profile: Profile, position: float) -> tuple[float, str]:
     end = "upper" if position > middle else "lower"
     left = half - abs(position - middle)
     if left >= 0.0:
-        text = f"{1e3 * left:.1f} mm to {end} end"
+        text = f"{LENGTH(left):.1f}{LENGTH} to {end} end"
     else:
-        text = f"{-1e3 * left:.1f} mm past {end} end"
+        text = f"{LENGTH(-left):.1f}{LENGTH} past {end} end"
     return abs(position - middle) / half, text
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from drivers.base import PowerStage, Telemetry
+from drivers.motion import FORCE, FORCE_RATE, LENGTH, SPEED
 from hil.core import Cause, Limit
 from hil.profile import Profile
 from hil.supervision import telemetry_age
@@ -62,29 +63,32 @@ def sentence(cause: int, measured: Measured, profile: Profile) -> str:
     """Return one sentence for a cause in ``OF``."""
     limits = profile.limits
     if cause == Limit.FORCE:
-        return f"spring force {measured.force_N:.1f} N is beyond ±{limits.force.tripped:.0f} N"
+        return (
+            f"spring force {FORCE(measured.force_N):.1f}{FORCE} is beyond "
+            f"±{FORCE(limits.force.tripped):.0f}{FORCE}"
+        )
     if cause == Limit.FORCE_RATE:
         return (
-            f"spring force changes at {measured.force_rate_N_s:.0f} N/s, beyond "
-            f"±{limits.force_rate.tripped:.0f} N/s"
+            f"spring force changes at {FORCE_RATE(measured.force_rate_N_s):.0f}{FORCE_RATE}, beyond "
+            f"±{FORCE_RATE(limits.force_rate.tripped or 0.0):.0f}{FORCE_RATE}"
         )
     if cause == Limit.DEFLECTION:
         return (
-            f"deflection {1e3 * measured.deflection_m:.2f} mm is beyond "
-            f"±{1e3 * limits.deflection.tripped:.2f} mm"
+            f"deflection {LENGTH(measured.deflection_m):.2f}{LENGTH} is beyond "
+            f"±{LENGTH(limits.deflection.tripped):.2f}{LENGTH}"
         )
     if cause == Limit.TRAVEL:
         travel = limits.travel
         end = travel.lower if measured.below else travel.upper
         return (
-            f"the output at {1e3 * measured.position_m:.1f} mm moved past the "
-            f"{'lower' if measured.below else 'upper'} soft end at {1e3 * end:.1f} mm by more than "
-            f"{1e3 * travel.tripped_beyond:.1f} mm"
+            f"the output at {LENGTH(measured.position_m):.1f}{LENGTH} moved past the "
+            f"{'lower' if measured.below else 'upper'} soft end at {LENGTH(end):.1f}{LENGTH} by more than "
+            f"{LENGTH(travel.tripped_beyond):.1f}{LENGTH}"
         )
     if cause == Limit.SPEED:
         return (
-            f"nut speed {1e3 * measured.nut_velocity_m_s:.1f} mm/s is beyond "
-            f"±{1e3 * limits.speed.tripped:.0f} mm/s"
+            f"nut speed {SPEED(measured.nut_velocity_m_s):.1f}{SPEED} is beyond "
+            f"±{SPEED(limits.speed.tripped):.0f}{SPEED}"
         )
     if cause == Limit.CURRENT:
         return f"motor current {measured.current_A:.2f} A is above {limits.current.tripped:g} A"

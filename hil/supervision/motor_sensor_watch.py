@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 
 from drivers.base import Telemetry
+from drivers.motion import LENGTH
 from hil.control import Estimator
 from hil.core import Limit
 from hil.profile import Profile
@@ -124,6 +125,6 @@ class MotorSensorWatch:
         """One sentence with numbers for a frozen sensor."""
         return (
             f"the motor sensor gave not one count of change for {1e3 * self.still_s:.0f} ms, while "
-            f"torque would have moved the nut by {1e3 * abs(self.expected_m):.1f} mm and the "
-            f"deflection changed by {1e3 * abs(self.strained_m):.2f} mm"
+            f"torque would have moved the nut by {LENGTH(abs(self.expected_m)):.1f}{LENGTH} and the "
+            f"deflection changed by {LENGTH(abs(self.strained_m)):.2f}{LENGTH}"
         )

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 
+from drivers.motion import LENGTH
 from hil.control import Estimator
 from hil.core import Limit
 from hil.supervision.motor_sensor_watch import MotorSensorWatch
@@ -31,14 +32,14 @@ def outside_stroke(
     if motor.likely:
         return Limit.MOTOR_SENSOR_FROZEN, motor.text()
     place = (
-        f"the output reads {1e3 * at_m:.1f} mm, outside its mechanical ends at 0 and "
-        f"{1e3 * stroke_m:.0f} mm, and"
+        f"the output reads {LENGTH(at_m):.1f}{LENGTH}, outside its mechanical ends at 0 and "
+        f"{LENGTH(stroke_m):.0f}{LENGTH}, and"
     )
     if abs(position.error_m) > EXPLAINED_SHARE * outside_m:
         return (
             Limit.POSITION_FOLLOWING,
             f"{place} the motor sensor's change of position and the drive's own velocity differ "
-            f"by {1e3 * abs(position.error_m):.1f} mm of nut travel",
+            f"by {LENGTH(abs(position.error_m)):.1f}{LENGTH} of nut travel",
         )
     outward = 1.0 if at_m > stroke_m else -1.0
     if outward * estimator.nut_velocity_m_s > 0.0 > outward * estimator.deflection_m:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 
 from drivers.base import Telemetry
+from drivers.motion import LENGTH
 from hil.core import Limit
 from hil.profile import Profile, position_following
 
@@ -93,9 +94,9 @@ class PositionFollowing:
         """One sentence with numbers."""
         return (
             f"the motor sensor's change of position and the drive's own velocity differ by "
-            f"{1e3 * abs(self.error_m):.2f} mm of nut travel, "
+            f"{LENGTH(abs(self.error_m)):.2f}{LENGTH} of nut travel, "
             + (
-                f"above {1e3 * self._tripped_m:.2f} mm"
+                f"above {LENGTH(self._tripped_m):.2f}{LENGTH}"
                 if abs(self.error_m) > self._tripped_m
                 else "where spring and motor force or a place outside the stroke show it as well"
             )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from drivers.motion import FORCE, LENGTH, SPEED
 from hil.control import Estimator
 from hil.core import Limit, fix
 from hil.profile import Profile
@@ -38,12 +39,15 @@ def unready(
     limits = profile.limits
     most = limits.force.limited
     if not -most <= force_N <= most:
-        return f"the spring force is {force_N:.0f} N, beyond {most:.0f} N. {fix(Limit.FORCE)}"
+        return (
+            f"the spring force is {FORCE(force_N):.0f}{FORCE}, beyond {FORCE(most):.0f}{FORCE}. "
+            f"{fix(Limit.FORCE)}"
+        )
     most = limits.deflection.limited
     if not -most <= estimator.deflection_m <= most:
         return (
-            f"the deflection is {1e3 * estimator.deflection_m:.2f} mm, beyond "
-            f"{1e3 * most:.2f} mm. {fix(Limit.DEFLECTION)}"
+            f"the deflection is {LENGTH(estimator.deflection_m):.2f}{LENGTH}, beyond "
+            f"{LENGTH(most):.2f}{LENGTH}. {fix(Limit.DEFLECTION)}"
         )
     position = estimator.output_position_m
     slack = limits.travel.tripped_beyond
@@ -52,15 +56,15 @@ def unready(
     low, high = min(0.0, limits.travel.lower), max(stroke, limits.travel.upper)
     if not low - slack <= position <= high + slack:
         return (
-            f"the output position reads {1e3 * position:.1f} mm, outside the stroke of 0 to "
-            f"{1e3 * stroke:.0f} mm. Let the output rest on its lower end, and confirm that"
+            f"the output position reads {LENGTH(position):.1f}{LENGTH}, outside the stroke of 0 to "
+            f"{LENGTH(stroke):.0f}{LENGTH}. Let the output rest on its lower end, and confirm that"
         )
     most, now = limits.speed.limited, estimator.nut_velocity_m_s
     if not -CREEP_M_S <= mean_m_s <= CREEP_M_S or not -most <= now <= most:
         # In Standby no torque holds it: what sinks would go on, faster, past the soft end.
         speed = now if not -most <= now <= most else mean_m_s
         return (
-            f"the output still moves, the nut at {1e3 * speed:.0f} mm/s. "
+            f"the output still moves, the nut at {SPEED(speed):.0f}{SPEED}. "
             "Wait until it rests on its end, or support the load"
         )
     most = limits.motor_heat.limited

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 
 from drivers.base import PowerStage, Telemetry
+from drivers.motion import LENGTH
 from hil.control import Estimator
 from hil.core import Limit
 from hil.profile import Profile
@@ -205,7 +206,7 @@ class SensorWatch:
         step = abs(nut - before)
         if step > IMPOSSIBLE_STEP_M + self._impossible * covered:
             self.reference_lost = (
-                f"the nut position jumped by {1e3 * step:.1f} mm within {1e3 * covered:.0f} ms: "
+                f"the nut position jumped by {LENGTH(step):.1f}{LENGTH} within {1e3 * covered:.0f} ms: "
                 "the motor sensor's counts have restarted or slipped"
             )
 
@@ -237,5 +238,5 @@ class SensorWatch:
             )
         return (
             f"the deflection sensor did not change by one count for {1e3 * self.still_s:.0f} ms "
-            f"while the nut moved {1e3 * self.still_travel_m:.1f} mm"
+            f"while the nut moved {LENGTH(self.still_travel_m):.1f}{LENGTH}"
         )

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 
+from drivers.motion import FORCE, LENGTH
 from hil.control import Estimator, ForceCalibration
 from hil.core import Limit
 from hil.profile import Profile
@@ -262,17 +263,21 @@ class SpringLawWatch:
         if self.deflection_held:
             nut, deflection, motor = (n - a for n, a in zip(self._now, self._agreed, strict=True))
             return (
-                f"the motor-derived force changed by {motor:+.0f} N over {1e3 * nut:+.2f} mm of nut "
-                f"travel, as the springs do, and the deflection by {1e3 * deflection:+.2f} mm only: "
+                f"the motor-derived force changed by {FORCE(motor):+.0f}{FORCE} over "
+                f"{LENGTH(nut):+.2f}{LENGTH} of nut "
+                f"travel, as the springs do, and the deflection by {LENGTH(deflection):+.2f}{LENGTH} only: "
                 "the deflection sensor slips in its mount, is held or has reached its end"
             )
-        differ = f"spring force and motor-derived force differ by {abs(self.parted_N):.0f} N"
+        differ = (
+            f"spring force and motor-derived force differ by {FORCE(abs(self.parted_N)):.0f}{FORCE}"
+        )
         if self._shown_s < SHOWN_S:
             return (
-                f"{differ} in the first motion, beyond {self.allowed_N:.0f} N of friction and "
+                f"{differ} in the first motion, beyond {FORCE(self.allowed_N):.0f}{FORCE} of friction and "
                 "uncertainty: calibration, a sensor, a spring or the torque is not as stated"
             )
         return (
-            f"{differ} from what this rig showed before, beyond {self.allowed_N:.0f} N of friction "
+            f"{differ} from what this rig showed before, beyond "
+            f"{FORCE(self.allowed_N):.0f}{FORCE} of friction "
             "and uncertainty: a sensor, a spring, the screw or the torque has changed"
         )

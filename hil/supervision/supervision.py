@@ -9,6 +9,7 @@ the reason why it refuses to.
 from __future__ import annotations
 
 from drivers.base import PowerStage, Telemetry
+from drivers.motion import FORCE
 from hil.control import Estimator, Tiers
 from hil.core import Cause, Limit, fix
 from hil.profile import Profile
@@ -405,8 +406,9 @@ class Supervisor:
         if not self.disagreement.stands:
             return self._law.text()
         return (
-            f"spring force {force:.0f} N and motor-derived force "
-            f"{estimator.motor_force_N:.0f} N differ by more than "
-            f"{self.disagreement.tripped_N:.0f} N beside {estimator.motor_force_band_N:.0f} N "
+            f"spring force {FORCE(force):.0f}{FORCE} and motor-derived force "
+            f"{FORCE(estimator.motor_force_N):.0f}{FORCE} differ by more than "
+            f"{FORCE(self.disagreement.tripped_N):.0f}{FORCE} beside "
+            f"{FORCE(estimator.motor_force_band_N):.0f}{FORCE} "
             f"of friction, for {self.disagreement.lasting_s:.2f} s"
         )

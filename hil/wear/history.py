@@ -178,7 +178,7 @@ class History:
         started = str(run.meta.get("started") or "")
         known: dict[str, float] = {}
         travel_m = 0.0
-        there = set(run.schema.names)
+        there = run.names
         # A run of an older form lacks columns: it shows nothing, and is not read again.
         if there.issuperset(_COLUMNS):
             columns = {column: np.asarray(run.column(column), float) for column in _COLUMNS}

@@ -28,7 +28,7 @@ def frictionless(profile: Profile) -> tuple[Profile, RigParameters]:
                     "friction": actuator.friction.model_copy(
                         update={"coulomb": 0.0, "breakaway": 0.0}
                     ),
-                    "screw": actuator.screw.model_copy(
+                    "screw": actuator.transmission.model_copy(
                         update={"efficiency_forward": 1.0, "efficiency_backward": 1.0}
                     ),
                 }

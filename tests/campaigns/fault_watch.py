@@ -45,7 +45,7 @@ class Watch:
         self.visible_s = self.unseen_N = self._moved_s = self._sense = 0.0
         self._froze_moving = abs(self.core.physics.nut_velocity_m_s) > MOVING_M_S
         actuator = bench.profile.actuator
-        friction, screw = actuator.friction, actuator.screw
+        friction, screw = actuator.friction, actuator.transmission
         self._most_N = FALSE_SHARE * bench.profile.limits.force.limited
         self._per_metre = actuator.radians_per_metre
         dry = max(friction.coulomb, friction.breakaway) * self._per_metre

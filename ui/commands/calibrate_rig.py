@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from drivers.motion import FORCE, LENGTH, PER_COUNT, STIFFNESS
 from hil.bench import LockstepBench, drive_facts, facts_from_dict
 from hil.calibration import (
     LAWS,
@@ -190,7 +191,7 @@ def _run(runner: Runner, options: argparse.Namespace, profile: Profile, wanted: 
             say(
                 options,
                 f"  {progress.done:3}/{progress.total}  {point.label:13} {way}, from "
-                f"{side}: {point.load_N:7.1f} N, {point.reading_counts:8.1f} counts"
+                f"{side}: {FORCE(point.load_N):7.1f}{FORCE}, {point.reading_counts:8.1f} counts"
                 f"{'' if point.settled else ', not settled'}",
             )
         elif progress.kind in ("sensor", "law"):
@@ -287,22 +288,27 @@ def _tell_law(
     say(
         options,
         f"zero {file.calibration.zero:.2f} counts, "
-        f"{file.calibration.deflection_per_count * 1e6:+.4f} µm/count"
+        f"{PER_COUNT(file.calibration.deflection_per_count):+.4f}{PER_COUNT}"
         + (", sensor by a table" if file.calibration.sensor_table else ""),
     )
     if isinstance(law, TwoSlopes):
         u = result.u_knee_m
-        known = f" ±{2e3 * u:.2g} mm" if u < law.knee else " (not known from these loads)"
+        known = (
+            f" ±{LENGTH(2 * u):.2g}{LENGTH}" if u < law.knee else " (not known from these loads)"
+        )
         say(
             options,
-            f"springs {law.inner_rate / 1e3:.2f} N/mm up to {law.knee * 1e3:.3f} mm"
-            f"{known}, {law.outer_rate / 1e3:.2f} N/mm beyond",
+            f"springs {STIFFNESS(law.inner_rate):.2f}{STIFFNESS} up to {LENGTH(law.knee):.3f}{LENGTH}"
+            f"{known}, {STIFFNESS(law.outer_rate):.2f}{STIFFNESS} beyond",
         )
     else:
         say(options, f"springs by a polynomial of degree {len(law.coefficients) - 1}")
     low, high = file.range_N
     forces = [low + share * (high - low) for share in SHOWN]
-    told = ", ".join(f"±{file.law.u95(force):.2g} N at {round(force)} N" for force in forces)
+    told = ", ".join(
+        f"±{FORCE(file.law.u95(force)):.2g}{FORCE} at {FORCE(round(force)):g}{FORCE}"
+        for force in forces
+    )
     say(options, f"known to {told} (k = 2)")
     merit = result.merit
     if merit is not None:

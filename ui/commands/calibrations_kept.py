@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from drivers.motion import FORCE
 from hil.calibration import (
     FOLDER,
     CalibrationFile,
@@ -96,8 +97,9 @@ def _show(options: argparse.Namespace, row: dict[str, Any]) -> None:
         options,
         f"{row['made'][:16].replace('T', ' ')}  {row['file']}\n"
         f"    {row['profile']}, {row['law'].replace('_', ' ')}, {row['points']} points, "
-        f"{row['range_N'][0]:.0f} to {row['range_N'][1]:.0f} N, "
-        f"±{row['largest_u95_N']:.2g} N or better" + (f"; {'; '.join(marks)}" if marks else ""),
+        f"{FORCE(row['range_N'][0]):.0f} to {FORCE(row['range_N'][1]):.0f}{FORCE}, "
+        f"±{FORCE(row['largest_u95_N']):.2g}{FORCE} or better"
+        + (f"; {'; '.join(marks)}" if marks else ""),
     )
     if row["note"]:
         say(options, f"    {row['note']}")
@@ -115,7 +117,10 @@ def compare_kept(options: argparse.Namespace) -> int:
             f"{found.force_N[i]:14.1f} {found.difference_N[i]:+14.2f} "
             f"{2 * found.u_N[i]:14.2f}{'   beyond it' if beyond else ''}",
         )
-    say(options, f"\nzero: B less A {found.zero_counts:+.1f} counts, {found.zero_N:+.1f} N")
+    say(
+        options,
+        f"\nzero: B less A {found.zero_counts:+.1f} counts, {FORCE(found.zero_N):+.1f}{FORCE}",
+    )
     say(
         options,
         "A and B agree within their uncertainty"

@@ -6,6 +6,7 @@ import argparse
 import math
 from typing import Any
 
+from drivers.motion import FORCE
 from drivers.registry import find_protocol
 from drivers.transport import Budgeting
 from hil.calibration import age_warning
@@ -164,7 +165,7 @@ def figures(
             "Force at the current limit",
             motor_force(profile, limits.current.limited),
             "N",
-            f"limit {limits.force.limited:g} N",
+            f"limit {FORCE(limits.force.limited):g}{FORCE}",
         ),
     ]
     inside = conventions.notes(profile)
@@ -187,7 +188,7 @@ def figures(
                 "the same beyond the knee",
                 control.passive_fraction * law.outer_rate / 1e3,
                 "N/mm",
-                f"from {law.inner_rate * law.knee:.0f} N on, one spring set is slack",
+                f"from {FORCE(law.inner_rate * law.knee):.0f}{FORCE} on, one spring set is slack",
             ),
         ]
         own = math.sqrt(law.inner_rate / actuator.reflected_mass) / (2 * math.pi)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
+from drivers.motion import NEWTON_SECONDS_PER_M
 from hil.control import VelocityGains, design, design_velocity
 from hil.profile import Profile, TwoSlopes, drive_options
 
@@ -78,7 +79,7 @@ def recommended(profile: Profile, sources: Sequence[Mapping[str, Any]]) -> str:
         why = f"virtual springs up to {best['stiffness_ceiling_N_per_mm']:.4g} N/mm, " + (
             "no drag by design"
             if best["drag_N_s_per_m"] is None
-            else f"{best['drag_N_s_per_m']:.4g} N·s/m of drag"
+            else f"{NEWTON_SECONDS_PER_M(best['drag_N_s_per_m']):.4g}{NEWTON_SECONDS_PER_M} of drag"
         )
     return f"recommended: {best['source']} ({why}; the drive takes {' and '.join(sorted(taken))})"
 

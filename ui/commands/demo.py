@@ -72,7 +72,9 @@ def run(options: argparse.Namespace) -> int:
     check_open_house(options)
     profile = load_profile(options.profile)
     beside = sequence_beside(find_profile(options.profile))  # as 'hookeline size' writes it
-    sequence = fit(load_sequence(beside if beside.exists() else SESSION[profile.motion]), options.seconds)
+    sequence = fit(
+        load_sequence(beside if beside.exists() else SESSION[profile.motion]), options.seconds
+    )
     if profile.simulation is None:
         raise CommandError(
             f"'{profile.name}' describes a real rig; a demo needs a profile with a 'simulation' "

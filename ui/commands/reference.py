@@ -8,6 +8,7 @@ import math
 from pathlib import Path
 from typing import Any
 
+from drivers.motion import LENGTH
 from hil.bench import EPOCH, LockstepBench
 from hil.core import ConfirmReference, EndRun, SeekReference, StartRun
 from hil.host import BenchOptions, start_bench
@@ -187,7 +188,7 @@ def _finish(options: argparse.Namespace, ended: Ended, run: Path | None) -> int:
         say(options, found.text)
         say(options, "touched at " + ", ".join(f"{at:.3f}" for at in touches) + " mm")
         if abs(found.shift_m) > 0.0 and math.isfinite(found.shift_m):
-            say(options, f"zero moved by {1e3 * found.shift_m:+.3f} mm")
+            say(options, f"zero moved by {LENGTH(found.shift_m):+.3f}{LENGTH}")
     elif ended.how == "finished":
         data |= {"found": True, "text": str(found)}
         say(options, str(found))

@@ -6,7 +6,7 @@ import argparse
 
 from pydantic_core import PydanticCustomError
 
-from drivers.quantities import Dimension
+from drivers.quantities import dimension
 from hil.control import cap_text, own_values
 from hil.core import SessionCap
 from hil.profile import Profile
@@ -54,7 +54,7 @@ def cap_given(options: argparse.Namespace, profile: Profile) -> SessionCap | Non
         if text is None:
             continue
         try:
-            value = Dimension(unit).parse(text)
+            value = dimension(unit).parse(text)
         except PydanticCustomError as error:
             raise CommandError(f"--cap-{name}: {error.message()}", BAD_INPUT) from None
         if not value > 0.0:

@@ -6,6 +6,7 @@ import argparse
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
+from drivers.motion import STIFFNESS
 from hil.control import standing
 from hil.profile import RigSets, SpringSet, choose_spring_set, rig_sets
 from ui.commands.answers import BAD_INPUT, CommandError, say
@@ -48,7 +49,9 @@ def set_text(one: SpringSet) -> str:
     dated = f"calibrated {calibration.dated[:10]}" if calibration.dated else "calibration undated"
     found = standing(one.profile)
     verified = "verified" if found.open else "not verified: reduced limits"
-    return f"'{one.name}', {springs.rate_per_set / 1e3:.4g} N/mm a set, {dated}, {verified}"
+    return (
+        f"'{one.name}', {STIFFNESS(springs.rate_per_set):.4g}{STIFFNESS} a set, {dated}, {verified}"
+    )
 
 
 def sets_of(profile: str) -> RigSets:

@@ -13,6 +13,7 @@ from typing import Any, Literal, cast
 
 from pydantic import ValidationError
 
+from drivers.motion import DAMPING, FORCE, LENGTH, SPEED, STIFFNESS, worded
 from hil.control import NO_CAP, passive_bounds
 from hil.core import (
     MOST_POINTS,
@@ -173,38 +174,39 @@ def behaviour_forms(profile: Profile, cap: SessionCap = NO_CAP) -> list[Behaviou
     limits = profile.limits
     force = limits.force.limited
     low, high = limits.travel.lower, limits.travel.upper
-    middle = round((low + high) / 2, 3)
+    middle = LENGTH.inside(round(LENGTH((low + high) / 2)))
+    half_mm = LENGTH.of(0.5, 0.5)
     passive = min(passive_bounds(profile)[0], cap.stiffness_N_m or math.inf)
     most_stiff = 1.25 * passive  # room beyond the bound, to show it as one
     tier = "limited to" if profile.control.over_stiff == "bound" else "refused above"
 
     def force_field(key: str, label: str, present: str = "") -> Field:
-        return Field(key, label, "N", 1.0, -force, force, 0.0, 5.0, present=present)
+        step, places = FORCE.of(5.0, 0.5), FORCE.decimals(0)
+        return Field(key, label, *FORCE.shown, -force, force, 0.0, step, places, present=present)
 
     def damping(value: float = 0.0) -> Field:
         return Field(
-            "damping", "Damping", "N·s/mm", 1e-3, 0.0, limits.damping, value, limits.damping / 50, 2
+            "damping", "Damping", *DAMPING.shown, 0.0, limits.damping, value, limits.damping / 50, 2
         )
 
     def place(key: str, label: str) -> Field:
         return Field(
-            key, label, "mm", 1e3, low, high, middle, 0.0005, 1, present="output_position_m"
+            key, label, *LENGTH.shown, low, high, middle, half_mm, 1, present="output_position_m"
         )
 
     def stiffness(key: str = "stiffness", share: float = 0.25) -> Field:
-        step = 10 ** math.floor(math.log10(passive / 50))
+        step = STIFFNESS.inside(10 ** math.floor(math.log10(STIFFNESS(passive) / 50)))
         return Field(
             key,
             "Stiffness",
-            "N/mm",
-            1e-3,
+            *STIFFNESS.shown,
             step,
             most_stiff,
             round(passive * share / step) * step,
             step,
-            0 if step > 999 else 1,
+            0 if STIFFNESS(step) > 0.999 else 1,
             passive,
-            f"{tier} {passive / 1e3:.0f}",
+            f"{tier} {STIFFNESS(passive):.0f}",
         )
 
     def wave_keys(form: BehaviourForm) -> list[str]:
@@ -223,7 +225,7 @@ def behaviour_forms(profile: Profile, cap: SessionCap = NO_CAP) -> list[Behaviou
             1,
             BehaviourCode.FLOAT,
             "Float",
-            "zero force",
+            worded("zero force", "zero torque"),
             [damping()],
             make=lambda f: Float(damping_N_s_m=f["damping"]),
             note=FREE_NOTE,
@@ -231,9 +233,12 @@ def behaviour_forms(profile: Profile, cap: SessionCap = NO_CAP) -> list[Behaviou
         BehaviourForm(
             2,
             BehaviourCode.CONSTANT_FORCE,
-            "Constant force",
+            worded("Constant force", "Constant torque"),
             "weight floats",
-            [force_field("force", "Force", "spring_force_N"), damping(0.1 * limits.damping)],
+            [
+                force_field("force", worded("Force", "Torque"), "spring_force_N"),
+                damping(0.1 * limits.damping),
+            ],
             make=lambda f: ConstantForce(force_N=f["force"], damping_N_s_m=f["damping"]),
         ),
         BehaviourForm(
@@ -243,9 +248,9 @@ def behaviour_forms(profile: Profile, cap: SessionCap = NO_CAP) -> list[Behaviou
             "pulls to rest",
             [
                 stiffness(),
-                place("rest", "Rest position"),
+                place("rest", worded("Rest position", "Rest angle")),
                 damping(0.3 * limits.damping),
-                force_field("bias", "Bias force"),
+                force_field("bias", worded("Bias force", "Bias torque")),
             ],
             make=lambda f: VirtualSpring(
                 stiffness_N_m=f["stiffness"],
@@ -260,16 +265,15 @@ def behaviour_forms(profile: Profile, cap: SessionCap = NO_CAP) -> list[Behaviou
             "Hold position",
             "moves, holds",
             [
-                place("position", "Position"),
+                place("position", worded("Position", "Angle")),
                 Field(
                     "speed",
                     "Speed",
-                    "mm/s",
-                    1e3,
-                    0.001,
+                    *SPEED.shown,
+                    SPEED.of(1.0, 1.0),
                     limits.speed.limited,
-                    min(0.03, limits.speed.limited),
-                    0.001,
+                    min(SPEED.of(30.0, 30.0), limits.speed.limited),
+                    SPEED.of(1.0, 1.0),
                 ),
             ],
             make=lambda f: HoldPosition(position_m=f["position"], speed_m_s=f["speed"]),
@@ -282,9 +286,27 @@ def behaviour_forms(profile: Profile, cap: SessionCap = NO_CAP) -> list[Behaviou
             "step, sine, file",
             [
                 force_field("offset_force", "Offset", "spring_force_N"),
-                Field("amplitude_force", "Amplitude", "N", 1.0, -force, force, 20.0, 5.0),
+                Field(
+                    "amplitude_force",
+                    "Amplitude",
+                    *FORCE.shown,
+                    -force,
+                    force,
+                    FORCE.of(20.0, 1.0),
+                    FORCE.of(5.0, 0.5),
+                    FORCE.decimals(0),
+                ),
                 place("offset_rest", "Offset"),
-                Field("amplitude_rest", "Amplitude", "mm", 1e3, -span, span, 0.005, 0.0005, 1),
+                Field(
+                    "amplitude_rest",
+                    "Amplitude",
+                    *LENGTH.shown,
+                    -span,
+                    span,
+                    LENGTH.of(5.0, 5.0),
+                    half_mm,
+                    1,
+                ),
                 Field("frequency", "Frequency", "Hz", 1.0, 0.1, most_Hz, 1.0, 0.1, 1),
                 Field("end_frequency", "End frequency", "Hz", 1.0, 0.1, most_Hz, 20.0, 0.1, 1),
                 Field("duration", "Duration", "s", 1.0, 0.1, 120.0, 10.0, 0.5, 1),
@@ -298,7 +320,15 @@ def behaviour_forms(profile: Profile, cap: SessionCap = NO_CAP) -> list[Behaviou
                     (("step", "Step"), ("sine", "Sine"), ("sweep", "Sweep"), ("table", "File")),
                     "sine",
                 ),
-                Choice("of", "Moves", (("force", "Force"), ("rest", "Rest position")), "force"),
+                Choice(
+                    "of",
+                    "Moves",
+                    (
+                        ("force", worded("Force", "Torque")),
+                        ("rest", worded("Rest position", "Rest angle")),
+                    ),
+                    "force",
+                ),
             ],
             make=_waveform,
             shown_keys=wave_keys,
@@ -314,7 +344,7 @@ def _waveform(form: BehaviourForm) -> Behaviour:
         "stiffness_N_m": form["stiffness"],
     }
     if shape == "table":
-        points = read_table(form.path, 1.0 if of == "force" else 1e-3)
+        points = read_table(form.path, (FORCE if of == "force" else LENGTH).inside(1.0))
         return Waveform(shape="table", points=points, duration_s=points[-1][0], **common)
     return Waveform(
         shape=cast(Literal["step", "sine", "sweep"], shape),

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from drivers.motion import FORCE, speak
 from hil.analysis import mark_label
 from hil.calibration import DriftWarning
 from hil.control import cap_from, profile_in_force
@@ -68,6 +69,7 @@ class OperateModel(BenchStanding):
         self.cap = cap_from(description)
         self.limits_changed = 0  # number of times limits were narrowed or widened
         self._as_loaded = profile_from_dict(description["profile"])
+        speak(self.profile.motion)
         self.simulated = bool(description.get("simulated"))
         self.period_s = 1.0 / self.profile.control.rate
         self.forms: list[BehaviourForm] = behaviour_forms(self.profile, self.cap)
@@ -243,7 +245,7 @@ class OperateModel(BenchStanding):
 
     def _on_tare(self, event: Mapping[str, Any]) -> None:
         self.tare_N = float(event.get("tare_N", 0.0))
-        self._notice(event, f"tare {number(self.tare_N, 1)} N")
+        self._notice(event, f"tare {number(FORCE(self.tare_N), 1)}{FORCE}")
 
     def _on_reference(self, event: Mapping[str, Any]) -> None:
         self.reference = str(event.get("how", ""))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from drivers.motion import FORCE, LENGTH, SPEED, worded
 from hil.core import label
 from hil.profile import Lever, Linear
 from hil.supervision import limit_margins
@@ -28,17 +29,17 @@ class Readout:
 def readouts(model: OperateModel) -> list[Readout]:
     """Return the numbers above the rig picture, the spring force first."""
     band = model.figure("force_u95_N")
-    tare = f", tare {number(model.tare_N, 0)}" if model.tare_N else ""
+    tare = f", tare {number(FORCE(model.tare_N), 0)}" if model.tare_N else ""
     return [
         Readout(
-            "Spring force",
-            number(model.figure("spring_force_N"), 0),
-            "N",
-            f"± {number(band, 0 if band >= 2 else 1)}",
-            f"from motor {number(model.figure('motor_force_N'), 0)} N{tare}",
+            worded("Spring force", "Spring torque"),
+            number(FORCE(model.figure("spring_force_N")), 0),
+            FORCE.unit,
+            f"± {number(FORCE(band), 0 if band >= 2 else 1)}",
+            f"from motor {number(FORCE(model.figure('motor_force_N')), 0)}{FORCE}{tare}",
         ),
-        Readout("Deflection", number(1e3 * model.figure("deflection_m"), 2), "mm"),
-        Readout("Output", number(1e3 * model.figure("output_position_m"), 1), "mm"),
+        Readout("Deflection", number(LENGTH(model.figure("deflection_m")), 2), LENGTH.unit),
+        Readout("Output", number(LENGTH(model.figure("output_position_m")), 1), LENGTH.unit),
         _load(model),
     ]
 
@@ -52,7 +53,7 @@ def _load(model: OperateModel) -> Readout:
     rig = model.profile.rig
     if isinstance(rig, Linear) and not rig.vertical:
         speed = model.figure("output_velocity_m_s")
-        return Readout("Output speed", number(1e3 * speed, 0), "mm/s")
+        return Readout("Output speed", number(SPEED(speed), 0), SPEED.unit)
     mass = model.borne_mass()
     still = abs(model.figure("output_velocity_m_s")) < STILL_M_S
     # Negative: the rod is pulled, or held by friction.

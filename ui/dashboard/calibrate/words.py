@@ -6,6 +6,7 @@ import html
 import math
 from collections.abc import Iterable
 
+from drivers.motion import LENGTH, STIFFNESS
 from hil.calibration import CalibrationFile, CalibrationResult
 from hil.control import ForceCalibration
 from hil.profile import Calibration, Profile, TwoSlopes
@@ -165,7 +166,7 @@ def _law_rows(result: CalibrationResult) -> list[tuple[str, str]]:
         worst = float(abs(sensor.residual_counts).max())
         rows.append(("sensor", f"{kind}, at worst {worst:.1f} counts off"))
     if result.dead_zone_m:
-        rows.append(("dead zone", f"{1e3 * result.dead_zone_m:.2f} mm"))
+        rows.append(("dead zone", f"{LENGTH(result.dead_zone_m):.2f}{LENGTH}"))
     return rows
 
 
@@ -179,8 +180,8 @@ def spring_rows(calibration: Calibration, u_knee_m: float = math.nan) -> list[tu
     if isinstance(law, TwoSlopes):
         known = f" ± {two_digits(2e3 * u_knee_m)}" if u_knee_m < law.knee else ""
         rows += [
-            ("rate to the knee", f"{law.inner_rate / 1e3:.2f} N/mm"),
-            ("rate beyond", f"{law.outer_rate / 1e3:.2f} N/mm"),
+            ("rate to the knee", f"{STIFFNESS(law.inner_rate):.2f}{STIFFNESS}"),
+            ("rate beyond", f"{STIFFNESS(law.outer_rate):.2f}{STIFFNESS}"),
             ("knee", f"{1e3 * law.knee:.3f}{known} mm"),
         ]
     else:

@@ -14,6 +14,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from drivers.motion import FORCE
 from ui.dashboard.bench import OperateModel, number
 from ui.dashboard.charts.chart_choices import ChartChoices
 from ui.dashboard.charts.chart_view import WINDOWS_S
@@ -221,7 +222,7 @@ class ChartPage(QWidget):
             self.tare.setChecked(tared)
             self.tare.setText("Tare off" if tared else "Tare")
             self.tare.setToolTip(
-                f"{number(self.model.tare_N, 1)} N is subtracted from every force; remove it"
+                f"{number(FORCE(self.model.tare_N), 1)}{FORCE} is subtracted from every force; remove it"
                 if tared
                 else "Take the present force as zero; the calibration stays as it is"
             )

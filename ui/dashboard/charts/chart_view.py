@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field, replace
 
+from drivers.motion import FORCE, LENGTH, MOTOR_TORQUE, Quantity, is_rotary, worded
 from ui.dashboard.bench import TraceBuffer
 from ui.dashboard.charts.time_view import TimeView
 from ui.dashboard.charts.trigger import LONGEST_WINDOW_S, Trigger
@@ -20,33 +21,52 @@ class Trace:
     """One line: column of the trace buffer, label, colour name of the theme, style."""
 
     column: str
-    label: str
+    words: str | tuple[str, str]  # label, or that of a linear and of a rotary actuator
     colour: str
     dashed: bool = False
     thin: bool = False
     band: str = ""  # column of the half width of a band around it
     scales: bool = True  # whether the value range makes room for its spikes
 
+    @property
+    def label(self) -> str:
+        return self.words if isinstance(self.words, str) else worded(*self.words)
+
 
 @dataclass(frozen=True)
 class Panel:
-    """One chart. ``factor`` converts SI to ``unit``; ``least`` is the smallest span shown."""
+    """One chart. ``leasts``: smallest span shown, of a linear and of a rotary actuator."""
 
-    title: str
-    unit: str
-    factor: float
-    least: float
+    titles: tuple[str, str]
+    quantity: Quantity
+    leasts: tuple[float, float]
     decimals: int
     share: float
     traces: tuple[Trace, ...]
 
+    @property
+    def title(self) -> str:
+        return worded(*self.titles)
+
+    @property
+    def unit(self) -> str:
+        return self.quantity.unit
+
+    @property
+    def factor(self) -> float:
+        """Number in ``unit`` over the value inside."""
+        return self.quantity.factor
+
+    @property
+    def least(self) -> float:
+        return self.leasts[is_rotary()]
+
 
 PANELS = (
     Panel(
-        "Force",
-        "N",
-        1.0,
-        20.0,
+        ("Force", "Torque"),
+        FORCE,
+        (20.0, 1.0),
         1,
         1.9,
         (
@@ -57,32 +77,29 @@ PANELS = (
         ),
     ),
     Panel(
-        "Deflection",
-        "mm",
-        1e3,
-        0.2,
+        ("Deflection", "Deflection"),
+        LENGTH,
+        (0.2, 0.2),
         3,
         1.0,
-        (Trace("deflection_m", "nut to output", "deflection"),),
+        (Trace("deflection_m", ("nut to output", "gear to output"), "deflection"),),
     ),
     Panel(
-        "Position",
-        "mm",
-        1e3,
-        2.0,
+        ("Position", "Angle"),
+        LENGTH,
+        (2.0, 2.0),
         2,
         1.15,
         (
             Trace("rest_position_m", "rest", "asked", dashed=True),
-            Trace("nut_position_m", "nut", "nut", thin=True),
+            Trace("nut_position_m", ("nut", "gear"), "nut", thin=True),
             Trace("output_position_m", "output", "measured"),
         ),
     ),
     Panel(
-        "Motor torque",
-        "N·m",
-        1.0,
-        0.2,
+        ("Motor torque", "Motor torque"),
+        MOTOR_TORQUE,
+        (0.2, 0.2),
         3,
         0.95,
         (

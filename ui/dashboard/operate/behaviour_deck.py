@@ -16,6 +16,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from drivers.motion import FORCE, LENGTH
 from hil.core import CONFIRM_LOAD_MOTION, Behaviour
 from ui.dashboard.bench import EntryError, OperateModel, limited_words
 from ui.dashboard.operate.behaviour_rows import BehaviourButton, ChoiceRow, FieldRow
@@ -128,7 +129,7 @@ class BehaviourDeck(QWidget):
             column.addWidget(ChoiceRow(choice, self.sizes, self._choice_changed))
         if form.choices and form.choice("shape") == "table":
             self.path = QLineEdit(form.path)
-            unit = "N" if form.choice("of") == "force" else "mm"
+            unit = (FORCE if form.choice("of") == "force" else LENGTH).unit
             self.path.setPlaceholderText(f"path of a file: time in s, value in {unit}")
             self.path.setAccessibleName("Path of the waveform file")
             self.path.textEdited.connect(self._path_typed)

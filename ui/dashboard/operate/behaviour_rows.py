@@ -17,6 +17,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from drivers.motion import DAMPING
 from ui.dashboard.bench import BehaviourForm, Choice, EntryError, Field
 from ui.dashboard.operate.field_slider import FieldSlider
 from ui.dashboard.widgets import Sizes, Theme
@@ -106,7 +107,7 @@ class FieldRow(QWidget):
         self.label.setBuddy(self.entry)
         unit = QLabel(field.unit)
         unit.setObjectName("quiet")
-        unit.setFixedWidth(round(QFontMetricsF(text_font).horizontalAdvance("N·s/mm")) + 2)
+        unit.setFixedWidth(round(QFontMetricsF(text_font).horizontalAdvance(DAMPING.unit)) + 2)
         self.slider = FieldSlider(field, theme, sizes)
         self.slider.moved.connect(self._slid)
         top = QHBoxLayout()

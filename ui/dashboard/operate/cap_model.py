@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from drivers.motion import FORCE, HERTZ, SPEED, STIFFNESS, Quantity, worded
 from hil.control import cap_text, merged_cap, own_values, uncapped_profile, widened
 from hil.core import SessionCap
 from hil.link import Answer
@@ -14,19 +15,30 @@ ROUNDING = 1e-4  # of a value that was typed as it is shown: it is the one in fo
 
 @dataclass(frozen=True)
 class CapEntry:
-    """One value that may be capped; ``value`` = SI × ``factor`` in ``unit``."""
+    """One value that may be capped; shown is SI × ``factor`` in ``unit``."""
 
     name: str
-    label: str
-    unit: str
-    factor: float
+    words: tuple[str, str]  # of a linear and of a rotary actuator
+    quantity: Quantity
+
+    @property
+    def label(self) -> str:
+        return worded(*self.words)
+
+    @property
+    def unit(self) -> str:
+        return self.quantity.unit
+
+    @property
+    def factor(self) -> float:
+        return self.quantity.factor
 
 
 ENTRIES = (
-    CapEntry("force_N", "Force", "N", 1.0),
-    CapEntry("speed_m_s", "Speed", "mm/s", 1e3),
-    CapEntry("stiffness_N_m", "Stiffness", "N/mm", 1e-3),
-    CapEntry("bandwidth_Hz", "Bandwidth", "Hz", 1.0),
+    CapEntry("force_N", ("Force", "Torque"), FORCE),
+    CapEntry("speed_m_s", ("Speed", "Speed"), SPEED),
+    CapEntry("stiffness_N_m", ("Stiffness", "Stiffness"), STIFFNESS),
+    CapEntry("bandwidth_Hz", ("Bandwidth", "Bandwidth"), HERTZ),
 )
 
 

@@ -7,6 +7,7 @@ import math
 from PySide6.QtCore import QPointF, QRectF
 from PySide6.QtGui import QColor, QPolygonF
 
+from drivers.motion import FORCE
 from hil.profile import Lever, Linear
 from ui.dashboard.bench import OperateModel, lever_angle, number
 from ui.dashboard.operate.live_drawing import LiveDrawing
@@ -130,7 +131,7 @@ def _paint_lever(
             draw.text(
                 joint.x() + 10 * u,
                 joint.y() - 1.1 * line if above else foot + max(length, line) - line / 2,
-                f"{number(model.figure('spring_force_N'), 0)} N",
+                f"{number(FORCE(model.figure('spring_force_N')), 0)}{FORCE}",
                 theme.force,
                 bold=True,
             )
@@ -247,7 +248,7 @@ def _paint_linear(
         draw.text(
             right,
             centre.y() - 0.6 * line,
-            f"{number(model.figure('spring_force_N'), 0)} N",
+            f"{number(FORCE(model.figure('spring_force_N')), 0)}{FORCE}",
             theme.force,
             bold=True,
         )
@@ -262,7 +263,7 @@ def _paint_linear(
         draw.text(
             20 * u,
             height * 0.5 - rail - 7 * u - 0.8 * line,
-            f"{number(model.figure('spring_force_N'), 0)} N",
+            f"{number(FORCE(model.figure('spring_force_N')), 0)}{FORCE}",
             theme.force,
             bold=True,
         )

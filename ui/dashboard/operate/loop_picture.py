@@ -8,6 +8,7 @@ from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import QColor, QPainter, QPaintEvent, QPen, QPolygonF
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
+from drivers.motion import FORCE, LENGTH, restated, worded
 from ui.dashboard.bench import OperateModel
 from ui.dashboard.widgets import Sizes, Theme
 
@@ -60,12 +61,15 @@ class LoopPicture(QWidget):
         painter.drawLine(QPointF(area.left(), centre.y()), QPointF(area.right(), centre.y()))
         painter.drawLine(QPointF(centre.x(), area.top()), QPointF(centre.x(), area.bottom()))
         painter.setPen(QColor(self.theme.ink))
-        painter.drawText(QPointF(area.left(), area.top() - 4), "Force over deflection")
+        words = worded("Force over deflection", "Torque over deflection")
+        painter.drawText(QPointF(area.left(), area.top() - 4), words)
         painter.setPen(QColor(self.theme.quiet))
         above = QRectF(area.left(), area.top() - line - 4, area.width(), line)
-        painter.drawText(above, Qt.AlignmentFlag.AlignRight, f"± {high:.3g} N")
+        painter.drawText(above, Qt.AlignmentFlag.AlignRight, f"± {FORCE(high):.3g}{FORCE}")
         below = QRectF(area.left(), area.bottom() + 2, area.width(), line)
-        painter.drawText(below, Qt.AlignmentFlag.AlignRight, f"± {wide:.2g} mm")
+        painter.drawText(
+            below, Qt.AlignmentFlag.AlignRight, f"± {restated(wide, 'mm'):.2g}{LENGTH}"
+        )
         words = f"springs, motor (thin), last {LAST_S:.0f} s"
         painter.drawText(below, Qt.AlignmentFlag.AlignLeft, words)
 

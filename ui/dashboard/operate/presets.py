@@ -13,6 +13,7 @@ from typing import Any
 
 from pydantic import TypeAdapter
 
+from drivers.motion import FORCE, LENGTH, STIFFNESS
 from hil.core import Apply, Behaviour, Request
 from ui.dashboard.bench import EntryError, OperateModel, Session
 
@@ -152,19 +153,18 @@ class Presets:
 def name_of(behaviour: Behaviour) -> str:
     """Return a short name for a behaviour: its kind and its first figure."""
     words = behaviour.kind.replace("_", " ")
-    for key, factor, unit in (
-        ("stiffness_N_m", 1e-3, "N/mm"),
-        ("force_N", 1.0, "N"),
-        ("position_m", 1e3, "mm"),
-        ("amplitude", 1.0 if getattr(behaviour, "of", "") == "force" else 1e3, ""),
+    for key, of in (
+        ("stiffness_N_m", STIFFNESS),
+        ("force_N", FORCE),
+        ("position_m", LENGTH),
+        ("amplitude", FORCE if getattr(behaviour, "of", "") == "force" else LENGTH),
     ):
         value = getattr(behaviour, key, None)
         if value is None or (key == "stiffness_N_m" and behaviour.kind == "waveform"):
             continue
         if key == "amplitude":
             words = str(getattr(behaviour, "shape", words))
-            unit = "N" if getattr(behaviour, "of", "") == "force" else "mm"
         for more in ("virtual ", "constant ", " position"):
             words = words.replace(more, "")
-        return f"{words} {factor * value:.4g} {unit}"
+        return f"{words} {of(value):.4g}{of}"
     return words

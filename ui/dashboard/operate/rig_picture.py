@@ -7,6 +7,7 @@ import math
 from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import QColor, QPainter, QPaintEvent, QPolygonF
 
+from drivers.motion import FORCE, LENGTH
 from ui.dashboard.bench import OperateModel, number
 from ui.dashboard.charts import nice_step
 from ui.dashboard.operate.live_drawing import LiveDrawing
@@ -265,7 +266,7 @@ class _Actuator:
         draw.line(self.neutral, top, self.neutral, self.axis + self.half + 4 * u, draw.chain())
         draw.line(self.nut, top, self.nut, low, draw.narrow())
         value = self.model.figure("deflection_m")
-        draw.dimension(self.neutral, self.nut, y, f"{number(1e3 * value, 2)} mm", 1e9)
+        draw.dimension(self.neutral, self.nut, y, f"{number(LENGTH(value), 2)}{LENGTH}", 1e9)
 
     def _scale_y(self) -> float:
         return self.axis + self.half + 12 * self.draw.u + 0.55 * self.draw.line_height
@@ -283,10 +284,11 @@ class _Actuator:
                 draw.hatch(QRectF(a, y - band / 2, b - a, band), theme.nut, 4.0)
             inner = b if low == 0.0 else a
             draw.line(inner, y - band, inner, y + band, draw.narrow(theme.nut))
-        step = nice_step(self.stroke * 1e3 / max(1.0, (last - first) / (2.1 * draw.line_height)))
+        most = LENGTH(self.stroke)
+        step = nice_step(most / max(1.0, (last - first) / (2.1 * draw.line_height)))
         mark = 0.0
-        while mark <= self.stroke * 1e3 + 1e-6:
-            x = self.x_of(mark / 1e3)
+        while mark <= most + 1e-6:
+            x = self.x_of(LENGTH.inside(mark))
             draw.line(x, y, x, y + 6 * u, draw.narrow())
             draw.text(
                 x, y + 8 * u + 0.55 * draw.line_height, f"{mark:g}", theme.quiet, anchor="middle"
@@ -295,7 +297,7 @@ class _Actuator:
         draw.text(
             last + 12 * u,
             y + 8 * u + 0.55 * draw.line_height,
-            f"travel, mm   ·   springs drawn {SPRING_SCALE:g} : 1",
+            f"travel, {LENGTH.unit}   ·   springs drawn {SPRING_SCALE:g} : 1",
             theme.quiet,
         )
         # The output's place: a plumb line from the rear flange to a filled pointer.
@@ -346,7 +348,7 @@ class _Actuator:
         draw.text(
             start,
             self.axis - 17 * u - 0.3 * draw.line_height,
-            f"{number(shown, 0)} N",
+            f"{number(FORCE(shown), 0)}{FORCE}",
             theme.force,
             bold=True,
             points=1.2 * self.draw.sizes.text_pt,

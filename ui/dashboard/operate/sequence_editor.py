@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from drivers.motion import LENGTH, SPEED
 from hil.profile import Problem, Profile, ProfileError
 from hil.sequences import SEQUENCES, Preview, load_sequence, preview
 from ui.dashboard.bench import OperateModel
@@ -19,7 +20,7 @@ name: {name}
 description: What it shows.
 steps:
   - power_on
-  - {{do: hold_position, position: {middle} mm, speed: {speed} mm/s, for: 2 s}}
+  - {{do: hold_position, position: {middle}, speed: {speed}, for: 2 s}}
   - power_off
 """
 NAME = re.compile(r"[A-Za-z0-9 _.-]{1,60}")
@@ -96,8 +97,8 @@ class SequenceEditor:
         assert self.file is not None
         return NEW.format(
             name=self.file.stem,
-            middle=f"{500 * (limits.travel.lower + limits.travel.upper):.4g}",
-            speed=f"{min(30.0, 1e3 * limits.speed.limited):.4g}",
+            middle=LENGTH.written(0.5 * (limits.travel.lower + limits.travel.upper), ".4g"),
+            speed=SPEED.written(min(SPEED.of(30.0, 30.0), limits.speed.limited), ".4g"),
         )
 
     def _free(self, name: str) -> Path:

@@ -8,6 +8,7 @@ from typing import Literal, get_args, get_origin
 
 from pydantic import BaseModel
 
+from drivers.motion import FORCE, LENGTH, SPEED, STIFFNESS
 from hil.control import passive_bounds
 from hil.profile import Profile
 from hil.sequences import MEASURED_VALUES, STEP_MODELS, Head
@@ -78,16 +79,16 @@ def kind_at(text: str, cursor: int) -> str:
 def range_of(kind: str, key: str, profile: Profile) -> str:
     """Return the range of a value on this rig in words; '' where the rig sets none."""
     limits = profile.limits
-    force = f"{-limits.force.limited:.4g} to {limits.force.limited:.4g} N"
-    travel = f"{1e3 * limits.travel.lower:.4g} to {1e3 * limits.travel.upper:.4g} mm"
+    force = f"{FORCE(-limits.force.limited):.4g} to {FORCE(limits.force.limited):.4g}{FORCE}"
+    travel = f"{LENGTH(limits.travel.lower):.4g} to {LENGTH(limits.travel.upper):.4g}{LENGTH}"
     ranges = {
         "force": force,
         "bias": force,
         "position": travel,
         "rest": travel,
-        "speed": f"up to {1e3 * limits.speed.limited:.4g} mm/s",
+        "speed": f"up to {SPEED(limits.speed.limited):.4g}{SPEED}",
         "damping": f"0 to {1e-3 * limits.damping:.4g} N*s/mm",
-        "stiffness": f"up to {1e-3 * passive_bounds(profile)[0]:.4g} N/mm",
+        "stiffness": f"up to {STIFFNESS(passive_bounds(profile)[0]):.4g}{STIFFNESS}",
         "frequency": f"up to {min(profile.control.rate / 10, 500):.4g} Hz",
         "for": "up to 3600 s",
     }

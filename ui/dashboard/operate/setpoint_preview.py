@@ -8,6 +8,7 @@ from PySide6.QtCore import QPointF, QRectF, QSize, Qt
 from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPaintEvent, QPen
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
+from drivers.motion import FORCE, LENGTH, worded
 from hil.profile import Profile
 from hil.sequences import Preview
 from ui.dashboard.widgets import Sizes, Theme
@@ -22,7 +23,7 @@ class SetpointPreview(QWidget):
         self.plan: Preview | None = None
         self.at_s: float | None = None
         travel = profile.limits.travel
-        self._travel_mm = (1e3 * travel.lower, 1e3 * travel.upper)
+        self._travel_mm = (LENGTH(travel.lower), LENGTH(travel.upper))
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
         self.setMinimumHeight(sizes.px(130))
         self.setAccessibleName("Setpoints over time")
@@ -51,20 +52,30 @@ class SetpointPreview(QWidget):
             half = (area.height() - line) / 2
             upper = QRectF(area.left(), area.top(), area.width(), half)
             lower = upper.translated(0, half + line)
-            force = plan.force_N[np.isfinite(plan.force_N)]
+            forces = FORCE.factor * plan.force_N
+            force = forces[np.isfinite(forces)]
             span = (
                 (min(0.0, float(force.min())), max(1.0, float(force.max())))
                 if len(force)
                 else (0.0, 1.0)
             )
+            kind = worded("force", "torque")
             words = (
-                f"force, N ({span[0]:.0f} to {span[1]:.0f})" if len(force) else "no force setpoint"
+                f"{kind}, {FORCE.unit} ({span[0]:.0f} to {span[1]:.0f})"
+                if len(force)
+                else f"no {kind} setpoint"
             )
-            self._lane(painter, upper, words, plan.force_N, span, end_s, self.theme.force)
+            self._lane(painter, upper, words, forces, span, end_s, self.theme.force)
             low, high = self._travel_mm
-            words = f"position, mm ({low:.0f} to {high:.0f})"
+            words = f"{worded('position', 'angle')}, {LENGTH.unit} ({low:.0f} to {high:.0f})"
             self._lane(
-                painter, lower, words, 1e3 * plan.position_m, (low, high), end_s, self.theme.asked
+                painter,
+                lower,
+                words,
+                LENGTH.factor * plan.position_m,
+                (low, high),
+                end_s,
+                self.theme.asked,
             )
             painter.setPen(QColor(self.theme.quiet))
             painter.drawText(

@@ -8,6 +8,7 @@ from PySide6.QtCore import QPointF, QRectF, QSize, Qt
 from PySide6.QtGui import QColor, QPainter, QPaintEvent, QPen, QPolygonF
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
+from drivers.motion import FORCE, LENGTH
 from hil.core import Behaviour, Waveform
 from hil.profile import Profile
 from hil.sequences import wave_setpoints
@@ -40,14 +41,10 @@ class WavePreview(QWidget):
         self._shown, self.words, self._values = behaviour, "", np.empty(0)
         if isinstance(behaviour, Waveform):
             time, values = wave_setpoints(behaviour, self.profile, SAMPLES)
-            force = behaviour.of == "force"
-            self._values = values if force else 1e3 * values
+            of = FORCE if behaviour.of == "force" else LENGTH
+            self._values = of.factor * values
             low, high = float(self._values.min()), float(self._values.max())
-            self.words = (
-                f"{low:.3g} to {high:.3g} {'N' if force else 'mm'}, {time[-1]:.3g} s".replace(
-                    "-", "−"
-                )
-            )
+            self.words = f"{low:.3g} to {high:.3g}{of}, {time[-1]:.3g} s".replace("-", "−")
         self.update()
 
     def paintEvent(self, event: QPaintEvent) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from PySide6.QtWidgets import QButtonGroup, QLabel, QSizePolicy, QWidget
 
+from drivers.motion import LENGTH
 from ui.dashboard.operate.foot_row import FootRow
 from ui.dashboard.operate.zero_model import ZeroModel
 from ui.dashboard.widgets import HoldButton, KeyButton, Sizes, Theme
@@ -32,9 +33,9 @@ class ZeroPanel(FootRow):
         place = zero.profile.reference.mark
         self.mark: KeyButton | None = None
         if place is not None:
-            words = f"It stands at {1e3 * place.position:g} mm: {place.name}"
+            words = f"It stands at {LENGTH(place.position):g}{LENGTH}: {place.name}"
             self.mark = KeyButton(
-                f"At {1e3 * place.position:g} mm" if sizes.low else words, "", theme
+                f"At {LENGTH(place.position):g}{LENGTH}" if sizes.low else words, "", theme
             )
             self.mark.setToolTip(words)
             self.mark.clicked.connect(lambda: zero.state(mark=True))

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Any
 
+from drivers.motion import ARC_RADIUS_M, speaking, spoken
 from hil.analysis import (
     Measured,
     align_by_correlation,
@@ -15,7 +17,7 @@ from hil.analysis import (
     measure,
     short_name,
 )
-from hil.recorder import Run, RunError
+from hil.recorder import STORED, Run, RunError
 from ui.dashboard.runs.picture import Curve
 from ui.dashboard.runs.picture_view import (
     COLOURS,
@@ -49,6 +51,7 @@ class Opened:
         single = len(self.series) == 1
         self.chosen: list[str] = list(FIRST_COLUMNS if single else OVERLAID_COLUMNS)
         there = {column.name for column in self.columns}
+        self.chosen = [name if name in there else STORED.get(name, name) for name in self.chosen]
         if not there.intersection(self.chosen):
             self.chosen = [column.name for column in self.columns[:1]]
         self.view = PictureView(self._whole())
@@ -73,14 +76,19 @@ class Opened:
 
     @property
     def lead_m(self) -> float | None:
-        """Nut travel in one turn of the motor; None if the first run does not tell."""
+        """Travel of nut or arc of the gear in one turn of the motor; None if the first run does not tell."""
         first = self.series[0]
         if isinstance(first, LiveSeries):
             return float(first.model.profile.actuator.transmission.lead)
         profile: Any = first.run.meta.get("profile") if isinstance(first, RunSeries) else None
         try:
-            lead_m = float(profile["actuator"]["screw"]["lead"])
-        except (KeyError, TypeError, ValueError):
+            actuator = profile["actuator"]
+            lead_m = (
+                2 * math.pi * ARC_RADIUS_M / float(actuator["gear"]["ratio"])
+                if "gear" in actuator
+                else float(actuator["screw"]["lead"])
+            )
+        except (KeyError, TypeError, ValueError, ZeroDivisionError):
             return None
         return lead_m if lead_m > 0.0 else None
 
@@ -168,6 +176,10 @@ class Opened:
 
     def measure(self) -> None:
         """Figures of the first run in words, and how those of the others differ from them."""
+        with speaking(self.runs[0].motion if self.runs else spoken()):
+            self._measure()
+
+    def _measure(self) -> None:
         lines: list[str] = []
         measured: list[Measured] = []
         for run in self.runs:

@@ -185,7 +185,7 @@ class RunSeries:
         Raises:
             RunError: a column cannot be read.
         """
-        there = {column.name for column in self.columns}
+        there = self.run.names
         for name in names:
             if name in there and name not in self._pyramids:
                 self._pyramids[name] = ColumnPyramid(self.run.column(name))
@@ -288,7 +288,14 @@ class LiveSeries:
     def __init__(self, model: OperateModel) -> None:
         self.model = model
         told = {column.name: column for column in COLUMNS}
-        self.columns = [ColumnInfo(n, told[n].unit, told[n].description) for n in TRACES]
+        # Angles and torques come along the arc, and are shown as what they are.
+        arc = "arc " if model.profile.motion == "rotary" else ""
+        self.columns = [
+            ColumnInfo(
+                n, (arc if told[n].unit in ("m", "N") else "") + told[n].unit, told[n].description
+            )
+            for n in TRACES
+        ]
         self.limited: list[Stretch] = []
         self._kept: tuple[tuple[object, ...], Window] | None = None
 

@@ -1,0 +1,56 @@
+"""Columns of a rotary actuator's samples on disk: angles in rad, torques in N·m."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from drivers.motion import ROTARY_UNITS, Motion
+from hil.core import COLUMNS, Column
+
+_ENDINGS = {
+    "m": ("_m", "_rad"),
+    "m/s": ("_m_s", "_rad_s"),
+    "N": ("_N", "_N_m"),
+    "N/m": ("_N_m", "_N_m_rad"),
+}
+_ARROW_UNITS = {"N": "N.m", "N/m": "N.m/rad"}  # as the other columns write a product
+# In names and descriptions; a longer word before one that it holds.
+_WORDS = (
+    ("force", "torque"),
+    ("position", "angle"),
+    ("nut travel", "angle of the gear's output"),
+    ("output rod", "output"),
+    ("rod extension", "angle"),
+    ("nut", "gear"),
+)
+FACTORS = {
+    column.name: ROTARY_UNITS[column.unit][1] for column in COLUMNS if column.unit in _ENDINGS
+}
+
+
+def stored_column(column: Column, motion: Motion) -> Column:
+    """Return a column as it stands on disk; of a linear actuator it is the one inside."""
+    if motion == "linear" or column.unit not in _ENDINGS:
+        return column
+    ending, rotary = _ENDINGS[column.unit]
+    unit = _ARROW_UNITS.get(column.unit, ROTARY_UNITS[column.unit][0])
+    name, told = column.name.removesuffix(ending), column.description
+    for linear, word in _WORDS:
+        name, told = name.replace(linear, word), told.replace(linear, word)
+    return column._replace(name=name + rotary, unit=unit, description=told)
+
+
+STORED = {column.name: stored_column(column, "rotary").name for column in COLUMNS}
+
+
+def stored_columns(motion: Motion) -> list[Column]:
+    """Return the columns of a sample as they stand on disk."""
+    return [stored_column(column, motion) for column in COLUMNS]
+
+
+def described_motion(description: Mapping[str, Any]) -> Motion:
+    """Return the kind of motion of the rig that a bench's description, or a run's, is about."""
+    profile = description.get("profile")
+    actuator = profile.get("actuator") if isinstance(profile, Mapping) else None
+    return "rotary" if isinstance(actuator, Mapping) and "gear" in actuator else "linear"
