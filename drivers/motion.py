@@ -154,8 +154,7 @@ class Quantity:
         return f"{self(value):{spec}} {self.key}"
 
     def __str__(self) -> str:
-        unit = self.unit
-        return unit if unit.startswith("°") else f" {unit}"
+        return unit_text(self.linear.name)
 
 
 def restated(number: float, unit: str) -> Shown:
@@ -168,6 +167,12 @@ def unit_name(unit: str) -> str:
     """Return the unit that is spoken of in place of a linear actuator's."""
     quantity = BY_UNIT.get(unit)
     return unit if quantity is None else quantity.unit
+
+
+def unit_text(unit: str) -> str:
+    """Return the same with the space before it that it has behind a number."""
+    name = unit_name(unit)
+    return name if name.startswith("°") else f" {name}"
 
 
 _R = ARC_RADIUS_M

@@ -14,6 +14,7 @@ import pytest
 from hypothesis import settings
 
 from drivers.compiled import UNCOMPILED, compiled_modules
+from drivers.motion import speak
 
 REPEATS = 2
 
@@ -152,3 +153,9 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> Iterat
         for name in repeated:
             terminalreporter.line(name)
     return (yield)
+
+
+@pytest.fixture(autouse=True)
+def linear_words() -> None:
+    """Let each test begin in a process that speaks of a linear actuator, as a new one does."""
+    speak("linear")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
-from drivers.motion import FORCE, LENGTH, STIFFNESS, restated, unit_name, worded
+from drivers.motion import FORCE, LENGTH, STIFFNESS, restated, unit_text, worded
 from hil.analysis.measures import Figure
 
 
@@ -53,7 +53,7 @@ def figure_cells(figure: Figure) -> Cells:
         beside = str(values["cause"])
     if verdict.disturbed:
         reading = f"({reading})"
-    allowed = f"{restated(verdict.tolerance, verdict.unit):.3g} {unit_name(verdict.unit)}"
+    allowed = f"{restated(verdict.tolerance, verdict.unit):.3g}{unit_text(verdict.unit)}"
     tolerance = f"≤ {allowed}" if figure.kind == "stop" else f"± {allowed}"
     return Cells(
         what, figure.name, setpoint, reading, tolerance, verdict.text or verdict.code.value, beside

@@ -1,5 +1,6 @@
 """Profiles: read, checked, explained with file and line, written back."""
 
+from hil.profile.actuator_schema import AnyActuator
 from hil.profile.checks import inconsistencies
 from hil.profile.conventions import AS_INSIDE, STATED_AS, Conventions
 from hil.profile.devices import (
@@ -36,7 +37,6 @@ from hil.profile.loader import (
 from hil.profile.part import Fraction, Part
 from hil.profile.problems import Problem, ProfileError
 from hil.profile.schema import (
-    AnyActuator,
     Arm,
     Calibration,
     DeflectionSensor,

@@ -6,12 +6,12 @@ import itertools
 import math
 from collections.abc import Iterator
 
-from drivers.motion import FORCE, PER_COUNT
+from drivers.motion import FORCE, LENGTH, PER_COUNT, STIFFNESS
 from hil.profile.findings import Finding
 from hil.profile.limit_checks import limit_inconsistencies
 from hil.profile.plausible import implausible
 from hil.profile.reference_checks import reference_inconsistencies
-from hil.profile.schema import Lever, Profile, TwoSlopes
+from hil.profile.schema import Arm, Lever, Profile, TwoSlopes
 from hil.profile.statics import force_at, holding_force, mm_text
 
 # A measured spring law may differ this much from the springs' nominal rate and preload.
@@ -107,6 +107,16 @@ def _actuator(profile: Profile) -> Iterator[Finding]:
 
 def _rig(profile: Profile) -> Iterator[Finding]:
     rig, stroke, most = profile.rig, profile.actuator.stroke, profile.limits.force.limited
+    rotary = profile.motion == "rotary"
+    if isinstance(rig, Arm) is not rotary:
+        yield Finding(
+            ("rig", "kind"),
+            f"'{rig.kind}' is of a linear actuator, and this one has a gear"
+            if rotary
+            else "an arm turns with the joint of a rotary actuator, and this one has a screw",
+            "write kind: joint_arm" if rotary else "write kind: lever or kind: linear",
+        )
+        return
     if isinstance(rig, Lever):
         far = max(rig.level_position, stroke - rig.level_position)
         if rig.attachment == "pin" and far >= 0.95 * rig.rod_arm:
@@ -220,11 +230,11 @@ def _law(profile: Profile) -> Iterator[Finding]:
             expected.append(("knee", law.knee, springs.preload, "the preload"))
         for name, value, nominal, words in expected:
             if abs(value - nominal) > LAW_TOLERANCE * nominal:
-                scale, unit = (1e3, "mm") if name == "knee" else (1e-3, "N/mm")
+                of = LENGTH if name == "knee" else STIFFNESS
                 yield Finding(
                     (*path, name),
-                    f"{value * scale:.4g} {unit} is more than {LAW_TOLERANCE:.0%} from "
-                    f"{words}, {nominal * scale:.4g} {unit}",
+                    f"{of(value):.4g}{of} is more than {LAW_TOLERANCE:.0%} from "
+                    f"{words}, {of(nominal):.4g}{of}",
                     "calibrate again, or correct actuator.springs",
                 )
         if law.outer_rate > law.inner_rate:
@@ -262,7 +272,7 @@ def _law(profile: Profile) -> Iterator[Finding]:
                 coefficients,
                 f"{FORCE(force):.4g}{FORCE} at {mm_text(point)} is more than {LAW_TOLERANCE:.0%} from "
                 f"the springs' {FORCE(nominal):.4g}{FORCE}",
-                "calibrate again, or correct actuator.springs; deflection counts in mm",
+                f"calibrate again, or correct actuator.springs; deflection counts in {LENGTH.key}",
             )
             return
 

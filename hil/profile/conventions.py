@@ -15,7 +15,8 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-from hil.profile.schema import CurrentConvention, Motor, Profile, WindingConvention
+from hil.profile.actuator_schema import CurrentConvention, Motor, WindingConvention
+from hil.profile.schema import Profile
 
 AMPLITUDE = {"peak": 1.0, "rms": math.sqrt(2.0)}
 EQUIVALENT = {"equivalent": 1.0, "phase": 1.5, "line_to_line": 0.75}

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from drivers.motion import FINE, FORCE, LENGTH, SPEED
+from drivers.motion import FINE, FORCE, LENGTH, SPEED, restated, unit_text
 from hil.profile.findings import Finding
 from hil.profile.following import ramp_lag
 from hil.profile.schema import Profile, TwoSlopes
@@ -156,7 +156,7 @@ def _sensor_watch(profile: Profile) -> Iterator[Finding]:
         yield Finding(
             ("limits", "sensor_frozen", "nut_travel"),
             f"within a few counts of the sensor ({FINE(per_count):.3g} {FINE.key} each)",
-            "write for instance 2 mm",
+            f"write for instance {LENGTH.written(LENGTH.of(2.0, 2.0), 'g')}",
         )
     if profile.link.control_heartbeat < 3 * period:
         yield Finding(
@@ -175,7 +175,7 @@ def _disagreement(profile: Profile) -> Iterator[Finding]:
         yield Finding(
             path,
             f"below the calibration's own uncertainty of ±{FORCE(expanded):.3g}{FORCE} (k = 2)",
-            f"write at least {math.ceil(2 * expanded)} N",
+            f"write at least {_rounded_up(2 * expanded)}",
         )
     elif limit >= most:
         yield Finding(
@@ -196,8 +196,8 @@ def _following(profile: Profile) -> Iterator[Finding]:
         if limit.tripped <= limit.limited:
             yield Finding(
                 ("limits", name, "tripped"),
-                f"not above 'limited', {limit.limited:.4g} {unit}",
-                f"write for instance {2 * limit.limited:.4g} {unit}",
+                f"not above 'limited', {restated(limit.limited, unit):.4g}{unit_text(unit)}",
+                f"write for instance {restated(2 * limit.limited, unit):.4g}{unit_text(unit)}",
             )
         elif unit == "N" and limit.tripped >= most:
             yield Finding(
@@ -210,8 +210,14 @@ def _following(profile: Profile) -> Iterator[Finding]:
                 ("limits", name, "tripped"),
                 f"a ramp at the force rate limit already lags by {FORCE(lag):.4g}{FORCE} (rate over "
                 "2π·control.force_bandwidth)",
-                f"write at least {math.ceil(2.5 * lag)} N",
+                f"write at least {_rounded_up(2.5 * lag)}",
             )
+
+
+def _rounded_up(force_N: float) -> str:
+    """Return a force as a profile may have it, up to the next whole N or tenth of N·m."""
+    step = FORCE.of(1.0, 0.1)
+    return f"{FORCE(math.ceil(force_N / step) * step):.0f}{FORCE}"
 
 
 def _position_following(profile: Profile) -> Iterator[Finding]:
@@ -229,7 +235,7 @@ def _position_following(profile: Profile) -> Iterator[Finding]:
         yield Finding(
             ("limits", "position_following", "tripped"),
             f"within a few counts of the motor sensor ({FINE(resolution):.3g} {FINE.key} each)",
-            f"write at least {2e4 * resolution:.3g} mm",
+            f"write at least {LENGTH.written(20 * resolution, '.3g')}",
         )
 
 

@@ -6,6 +6,16 @@ import datetime
 from collections.abc import Iterator
 from typing import Any
 
+from drivers.motion import (
+    ACCELERATION,
+    FORCE,
+    FORCE_RATE,
+    LENGTH,
+    METRES,
+    NEWTONS_PER_M,
+    SPEED,
+    Quantity,
+)
 from hil.profile.findings import Finding
 from hil.profile.schema import Profile
 
@@ -13,6 +23,8 @@ from hil.profile.schema import Profile
 # press (common practice, no source).
 BOUNDS: dict[str, tuple[float, float, str]] = {
     "actuator.screw.lead": (0.2e-3, 0.2, "0.2 mm to 200 mm"),
+    "actuator.gear.ratio": (0.1, 5000, "0.1 to 5000"),
+    "actuator.gear.inertia": (0, 100, "0 to 100 kg*m^2"),
     "actuator.motor.torque_constant": (1e-4, 20, "0.0001 N*m/A to 20 N*m/A"),
     "actuator.motor.winding_resistance": (1e-3, 200, "0.001 ohm to 200 ohm"),
     "actuator.motor.winding_inductance": (1e-6, 1, "1 uH to 1 H"),
@@ -55,6 +67,21 @@ BOUNDS: dict[str, tuple[float, float, str]] = {
     "limits.disagreement.lasting": (1e-3, 5, "1 ms to 5 s"),
     "stop.deceleration": (0.01, 200, "0.01 m/s^2 to 200 m/s^2"),
     "simulation.supply_resistance": (0, 10, "0 to 10 ohm"),
+}
+
+# Of these, quantities along the motion of the output: a rotary profile has them in its own unit.
+ALONG: dict[str, Quantity] = {
+    "actuator.friction.stribeck_speed": SPEED,
+    "actuator.springs.rate_per_set": NEWTONS_PER_M,
+    "actuator.springs.preload": LENGTH,
+    "actuator.springs.solid_deflection": LENGTH,
+    "actuator.stroke": LENGTH,
+    "sensors.deflection.span": LENGTH,
+    "limits.force.tripped": FORCE,
+    "limits.force_rate.limited": FORCE_RATE,
+    "limits.travel.braking": ACCELERATION,
+    "limits.speed.tripped": SPEED,
+    "stop.deceleration": ACCELERATION,
 }
 
 # Watch times under the names that every protocol's options share. A watch of 0 would be no
@@ -112,16 +139,20 @@ def implausible(profile: Profile) -> Iterator[Finding]:
         for part in key.split("."):
             value = getattr(value, part, None)
         if value is not None and not low <= value <= high:
+            said, along = f"{value:.4g} in SI units", ALONG.get(key)
+            if along is not None and profile.motion == "rotary":
+                said = along.written(value, ".4g")
+                words = f"{along.written(low, '.3g')} to {along.written(high, '.3g')}"
             yield Finding(
                 tuple(key.split(".")),
-                f"{value:.4g} in SI units is impossible here",
+                f"{said} is impossible here",
                 f"write a value from {words}; is the unit right?",
             )
     # Signed, and everything that counts deflection divides by it.
     if not 1e-9 <= abs(profile.calibration.deflection_per_count) <= 0.1:
         yield Finding(
             ("calibration", "deflection_per_count"),
-            f"{profile.calibration.deflection_per_count:.4g} m/count is impossible",
+            f"{METRES(profile.calibration.deflection_per_count):.4g} {METRES.key}/count is impossible",
             "write span / 2^bits, or what was measured; is the unit right?",
         )
     for i, weight in enumerate(profile.rig.weights):

@@ -1,0 +1,151 @@
+"""Rotary profiles: angles and torques in their units, computed along the arc of the joint."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from drivers.motion import ARC_RADIUS_M, BY_UNIT, FORCE, LENGTH, STIFFNESS, speaking, spoken
+from hil.control import rig_mass
+from hil.profile import (
+    SHIPPED,
+    Profile,
+    ProfileError,
+    load_profile,
+    motor_force,
+    profile_from_dict,
+    profile_to_dict,
+    rig_parameters,
+)
+
+JOINT = (SHIPPED / "rotary_joint.yaml").read_text()
+TRAINER = SHIPPED / "footplate_trainer.yaml"
+REPEATED = pytest.mark.parametrize("name", ["rotary_joint", "footplate_trainer"])
+
+
+@pytest.fixture
+def joint() -> Profile:
+    return load_profile("rotary_joint")
+
+
+def refused(folder: Path, old: str, new: str, text: str = JOINT) -> str:
+    assert text.count(old) == 1, old
+    file = folder / "joint.yaml"
+    file.write_text(text.replace(old, new))
+    with pytest.raises(ProfileError) as error:
+        load_profile(file)
+    assert len(error.value.problems) == 1, str(error.value)
+    line = text[: text.index(old)].count("\n") + 1
+    assert error.value.line == line
+    return str(error.value)
+
+
+def test_a_gear_is_a_screw_whose_lead_is_its_arc(joint: Profile) -> None:
+    # One turn of the motor is 1/50 of a turn of the joint: 7.2° of the arc.
+    lead = joint.actuator.transmission.lead
+    assert lead == pytest.approx(math.radians(360 / 50) * ARC_RADIUS_M)
+    assert rig_parameters(joint).screw_lead_m == lead
+    # Rotor inertia times the ratio squared, and the gear's own: kg·m² at the joint.
+    reflected = joint.actuator.reflected_mass * ARC_RADIUS_M**2
+    assert reflected == pytest.approx(5.0e-5 * 50**2 + 0.008)
+    # Torque of the joint: ratio · efficiency · (k·I − friction).
+    torque = motor_force(joint, 10.0) * ARC_RADIUS_M
+    assert torque == pytest.approx(50 * 0.85 * (0.07 * 10.0 - 0.018))
+
+
+def test_an_arm_on_the_joint_is_a_lever_of_that_arc(joint: Profile) -> None:
+    # Moment of arm and pan at level, m·g·L, and their inertia about the joint.
+    mass, load, per_newton = rig_mass(joint.rig)
+    moment = 9.80665 * (0.8 * 0.12 + 0.2 * 0.3)
+    assert load * ARC_RADIUS_M == pytest.approx(moment)
+    inertia = 0.8 * 0.24**2 / 3 + 0.2 * 0.3**2
+    assert mass * ARC_RADIUS_M**2 == pytest.approx(inertia)
+    # A weight that asks for one N·m more brings L/g kg·m² with it.
+    assert per_newton * ARC_RADIUS_M == pytest.approx(0.3 / 9.80665)
+
+
+def test_values_are_those_along_the_arc(joint: Profile) -> None:
+    assert joint.motion == "rotary"
+    assert joint.actuator.stroke == pytest.approx(math.radians(120) * ARC_RADIUS_M)
+    assert joint.limits.force.limited == 30.0 / ARC_RADIUS_M
+    assert joint.actuator.springs.rate_per_set == 150.0 / ARC_RADIUS_M**2
+    assert load_profile(TRAINER).motion == "linear"
+
+
+@REPEATED
+def test_a_profile_comes_back_from_plain_values(name: str) -> None:
+    profile = load_profile(name)
+    assert profile_from_dict(profile_to_dict(profile)) == profile
+
+
+def test_plain_values_of_a_rotary_profile_are_in_rad_and_newton_metres(joint: Profile) -> None:
+    values = profile_to_dict(joint)
+    assert values["actuator"]["stroke"] == pytest.approx(math.radians(120))
+    assert values["limits"]["force"] == {"limited": 30.0, "tripped": 32.0}
+    assert values["limits"]["force_rate"]["limited"] == 450.0
+    assert values["calibration"]["spring_law"]["inner_rate"] == 300.0
+    assert values["rig"]["load_arm"] == 0.3  # a true length
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "unit", "example"),
+    [
+        ("force: {limited: 30 N*m,", "force: {limited: 30 N,", "N*m", "0.03 N*m"),
+        ("rate_per_set: 150 N*m/rad", "rate_per_set: 150 N/mm", "N*m/rad", "150 N*m/rad"),
+        ("stroke: 120 deg", "stroke: 120 mm", "rad", "15 deg"),
+        ("damping: 4 N*m*s/rad", "damping: 4 N*s/mm", "N*m*s/rad", "1.0e-4 N*m*s/rad"),
+        ("load_arm: 300 mm", "load_arm: 30 deg", "m", "10 mm"),
+    ],
+)
+def test_the_unit_of_the_other_kind_is_refused_where_it_stands(
+    tmp_path: Path, old: str, new: str, unit: str, example: str
+) -> None:
+    said = refused(tmp_path, old, new)
+    assert f"is no quantity of the kind {unit}; write for instance '{example}'" in said
+
+
+def test_a_linear_profile_refuses_units_of_a_rotary_one(tmp_path: Path) -> None:
+    text = TRAINER.read_text()
+    said = refused(tmp_path, "force: {limited: 580 N,", "force: {limited: 580 N*m,", text)
+    assert "is no quantity of the kind N; write for instance '600 N'" in said
+
+
+def test_an_arm_needs_a_gear_and_a_gear_an_arm(tmp_path: Path) -> None:
+    file = tmp_path / "mixed.yaml"
+    file.write_text(f"based_on: {TRAINER}\nrig:\n  kind: joint_arm\n  load_arm: 300 mm\n"
+                    "  level_position: 27 mm\n")  # fmt: skip
+    with pytest.raises(ProfileError, match="turns with the joint of a rotary actuator"):
+        load_profile(file)
+    file.write_text("based_on: rotary_joint.yaml\nrig: {kind: linear, carriage_mass: 1 kg}\n")
+    with pytest.raises(ProfileError, match=r"rig.kind: 'linear' is of a linear actuator"):
+        load_profile(file)
+
+
+def test_reading_a_profile_lets_the_process_speak_of_its_motion() -> None:
+    load_profile("rotary_joint")
+    assert (spoken(), FORCE.unit, LENGTH.unit) == ("rotary", "N·m", "°")
+    load_profile(TRAINER)
+    assert (spoken(), FORCE.unit, LENGTH.unit) == ("linear", "N", "mm")
+
+
+@given(
+    st.floats(-1e6, 1e6, allow_subnormal=False).filter(lambda x: x == 0.0 or abs(x) > 1e-6),
+    st.sampled_from(sorted(BY_UNIT)),
+    st.sampled_from(["linear", "rotary"]),
+)
+def test_every_number_shown_comes_back(number: float, unit: str, motion: str) -> None:
+    with speaking("rotary" if motion == "rotary" else "linear"):
+        quantity = BY_UNIT[unit]
+        assert quantity.inside(quantity(number)) == pytest.approx(number, rel=1e-12)
+
+
+def test_power_is_the_same_in_either_unit() -> None:
+    # What a change of unit must not change: torque times angular speed is force times speed.
+    with speaking("rotary"):
+        torque, radians = float(FORCE(480.0)), math.radians(float(LENGTH(0.2)))
+        assert torque * radians == pytest.approx(480.0 * 0.2)
+        assert float(STIFFNESS(1e5)) * radians == pytest.approx(float(FORCE(1e5 * 0.2)))
