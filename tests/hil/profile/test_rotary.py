@@ -105,13 +105,13 @@ def test_the_unit_of_the_other_kind_is_refused_where_it_stands(
     tmp_path: Path, old: str, new: str, unit: str, example: str
 ) -> None:
     said = refused(tmp_path, old, new)
-    assert f"is no quantity of the kind {unit}; write for instance '{example}'" in said
+    assert f"is not a quantity of the kind {unit}; write for instance '{example}'" in said
 
 
 def test_a_linear_profile_refuses_units_of_a_rotary_one(tmp_path: Path) -> None:
     text = TRAINER.read_text()
     said = refused(tmp_path, "force: {limited: 580 N,", "force: {limited: 580 N*m,", text)
-    assert "is no quantity of the kind N; write for instance '600 N'" in said
+    assert "is not a quantity of the kind N; write for instance '600 N'" in said
 
 
 def test_an_arm_needs_a_gear_and_a_gear_an_arm(tmp_path: Path) -> None:
