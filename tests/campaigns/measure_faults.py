@@ -240,7 +240,7 @@ def _take_up(bench: _Broken, outcome: Outcome) -> None:
 
 def _reference(bench: _Broken, person: SimulatedOperator, outcome: Outcome) -> None:
     """Bring the output to its lower end by hand, and state that, as ``hookeline reference`` does."""
-    screw = bench.profile.actuator.screw
+    screw = bench.profile.actuator.transmission
     back = bench.drive.core.physics.output_position_m + BEYOND_END_M
     turns = -back / screw.lead * (1 if screw.hand == "right" else -1)
     bench.run(person.act(Hand("turn_screw", "Turn the output back onto its lower end.", turns)))
