@@ -1,1 +1,1 @@
-"""Boards that a profile describes: no program, a declaration."""
+"""Boards described in a profile by a declaration instead of a program."""

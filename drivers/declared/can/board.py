@@ -16,9 +16,9 @@ from drivers.declared.can.options import DeclaredCanOptions
 from drivers.declared.common import Counters, Sample, timing_sample
 from drivers.transport import Scaling, open_bus
 
-MOST_FRAMES_A_CYCLE = 64  # a babbling node must not hold the cycle
+MOST_FRAMES_A_CYCLE = 64  # a babbling node must not block the cycle
 GONE = (can.CanError, OSError)
-# What adapters are known to raise for one damaged frame; the next may be sound.
+# Exceptions that adapters are known to raise for one damaged frame; the next may be valid.
 DAMAGED = (ValueError, IndexError, KeyError)
 
 
@@ -87,7 +87,7 @@ class CanBoard:
         return message.every * max(1, len(parts))
 
     def answers_command(self, quantity: str) -> bool:
-        """See ``Board``; a CAN message comes by itself or after the poll."""
+        """See ``Board``; a CAN message is sent unasked or after the poll."""
         return False
 
     def open(self) -> None:
@@ -102,7 +102,7 @@ class CanBoard:
         monotonic = time.monotonic
         motor = self._motor
         for _ in range(MOST_FRAMES_A_CYCLE):
-            # Once this cycle's sample is there, only what waits already is taken in.
+            # Once this cycle's sample is received, only take waiting frames.
             left = 0.0 if motor.number != self._seen else max(0.0, until_s - monotonic())
             try:
                 frame = bus.recv(left)

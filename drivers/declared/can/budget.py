@@ -8,15 +8,15 @@ from drivers.transport import Budget, CanWire, WireLoad
 
 
 def budget(options: DeclaredCanOptions, period_s: float) -> Budget:
-    """Command and poll once a cycle, all else as often as declared; sequences come on top.
+    """Return the load: command and poll once a cycle, all else as declared; sequences excluded.
 
-    What the board gives without a declared ``every`` is taken to come once a cycle.
+    Messages from the board without a declared ``every`` are assumed once a cycle.
     """
     wire = CanWire.of(options.bus.extra())
     load = WireLoad()
 
     def seconds(message: CanMessage, received: bool) -> float:
-        # Those we send do not switch to the data's bit rate; the board may.
+        # Frames sent here do not switch to the data bit rate; the board's may.
         return wire.frame_s(message.length, message.extended, message.fd, received)
 
     cyclic = {taken.target.partition(".")[0] for taken in options.takes.values()}

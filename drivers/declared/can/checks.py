@@ -1,4 +1,4 @@
-"""Checks that the parts of a CAN description fit each other; each finding with its fix."""
+"""Checks of the consistency of a CAN description; each finding with its fix."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from drivers.declared.can.signals import Signal
 from drivers.transport import GIVEN_UNITS, TAKEN_UNITS, Scaling
 
 TURN, MINUTE = 2 * math.pi, 60.0
-# Units as database files write them: of which SI unit, and how many of it.
+# Units as written in database files: SI unit and factor.
 WRITTEN: dict[str, tuple[str, float]] = {
     "rad": ("rad", 1.0),
     "mrad": ("rad", 1e-3),
@@ -59,8 +59,8 @@ def wrong_uses(options: DeclaredCanFields) -> Iterator[str]:
         yield from _unit(place, given.source, message.signals[signal], given, unit)
         if message.every is None and options.poll is None:
             yield (
-                f"{place}: '{name}' does not say 'every', nor is there a poll that it answers; "
-                f"say in messages.{name} how often it comes, or add a poll"
+                f"{place}: '{name}' has no 'every', nor is there a poll that it answers; write in "
+                f"messages.{name} how often it comes, or add a poll"
             )
     for quantity, taken in options.takes.items():
         place, unit = f"takes.{quantity}", TAKEN_UNITS[str(quantity)]
@@ -80,23 +80,24 @@ def wrong_uses(options: DeclaredCanFields) -> Iterator[str]:
 
 
 def _identifiers(options: DeclaredCanFields) -> Iterator[str]:
-    """Each message has one of its own, on a bus that can carry it."""
+    """Yield problems of identifiers: each must be unique, on a bus that can carry it."""
     names: dict[tuple[int, bool], str] = {}
     for name, message in options.messages.items():
         other = names.setdefault((message.id, message.extended), name)
         if other != name:
             yield (
-                f"messages.{name}: its id {message.id:#x} is that of '{other}'; give each its own"
+                f"messages.{name}: its id {message.id:#x} is also that of '{other}'; give each its "
+                "own"
             )
         if message.fd and not options.bus.extra().get("fd"):
             yield (
-                f"bus: '{name}' is a message of CAN FD, and the bus does not say that it "
-                "carries them; add 'fd: true' under bus"
+                f"bus: '{name}' is a CAN FD message, but the bus is not declared for CAN FD; add "
+                "'fd: true' under bus"
             )
 
 
 def _unit(place: str, path: str, signal: Signal, scaling: Scaling, unit: str) -> Iterator[str]:
-    """Yield a problem if the unit that the database names cannot be that of the quantity."""
+    """Yield a problem if the unit in the database cannot be that of the quantity."""
     written = WRITTEN.get(signal.unit.strip())
     if written is None or unit in ("", "counts"):
         return
@@ -108,15 +109,15 @@ def _unit(place: str, path: str, signal: Signal, scaling: Scaling, unit: str) ->
         )
     elif written[1] != 1.0 and scaling.scale == 1.0:
         yield (
-            f"{place}: '{path}' is in {signal.unit}, and {quantity} is in {unit}; write "
-            f"'scale: {written[1]:.6g}' beside it, times a gear's ratio if there is one"
+            f"{place}: '{path}' is in {signal.unit}, and {quantity} is in {unit}; write 'scale: "
+            f"{written[1]:.6g}' next to it, times the gear ratio if there is a gear"
         )
 
 
 def _switched(
     place: str, options: DeclaredCanFields, path: str, values: Mapping[str, float]
 ) -> Iterator[str]:
-    """Yield a problem if a multiplexed signal is not there in the message that is sent."""
+    """Yield a problem if a multiplexed signal is not present in the message that is sent."""
     name, _, signal = path.partition(".")
     message = options.messages[name]
     when, switch = message.signals[signal].when, message.multiplexer
@@ -127,7 +128,7 @@ def _switched(
     if {**message.values, **values}.get(switch) not in wanted:
         numbers = " or ".join(f"{value:g}" for value in wanted[:4])
         yield (
-            f"{place}: '{signal}' is there only while '{switch}' is {numbers}; say so in "
+            f"{place}: '{signal}' is present only while '{switch}' is {numbers}; set that in "
             f"messages.{name}.values"
         )
 

@@ -9,15 +9,15 @@ from typing import Any
 import cantools
 from cantools.database.can import Database, Message
 
-REFUSED = "refused"  # why a message cannot be described
+REFUSED = "refused"  # reason why a message cannot be described
 
 
 class DbcError(Exception):
-    """The database cannot be used; the text names the file and the fix."""
+    """Error of a database that cannot be used; the text names the file and the fix."""
 
 
 def dbc_messages(path: Path) -> dict[str, dict[str, Any]]:
-    """Every message of the file by name, as the description of it that a profile could hold.
+    """Return every message of the file by name, as a profile would describe it.
 
     Raises:
         DbcError: no such file, or none that cantools reads as a CAN database.
@@ -36,14 +36,14 @@ def _read(path: Path, _stamp: int) -> dict[str, dict[str, Any]]:
     try:
         database = cantools.database.load_file(path, strict=False)
     except Exception as error:
-        # The readers of the formats raise kinds of their own; all mean that it cannot be read.
+        # Each format's reader raises its own exceptions; all mean that the file cannot be read.
         first = str(error).strip().splitlines()[0] if str(error).strip() else type(error).__name__
         raise DbcError(
             f"dbc: '{path.name}' is not a database file for CAN: {first}; give one in a format that "
-            "cantools loads (DBC, KCD, SYM, ARXML), or spell out 'messages' in its place"
+            "cantools loads (DBC, KCD, SYM, ARXML), or write out 'messages' instead"
         ) from None
     if not isinstance(database, Database):
-        raise DbcError(f"dbc: '{path.name}' describes diagnostics, no messages; name another")
+        raise DbcError(f"dbc: '{path.name}' describes diagnostics, not messages; name another")
     return {message.name: _message(message) for message in database.messages}
 
 
@@ -76,7 +76,7 @@ def _message(message: Message) -> dict[str, Any]:
     switching = [signal.name for signal in message.signals if signal.is_multiplexer]
     if len(switching) > 1:
         described[REFUSED] = (
-            f"its signals hang on more than one multiplexer ({', '.join(switching)}); only one can "
-            "be described: take what you need from another message"
+            f"its signals depend on more than one multiplexer ({', '.join(switching)}); only one "
+            "can be described: use signals of another message"
         )
     return described

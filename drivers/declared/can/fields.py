@@ -16,7 +16,7 @@ class DeclaredCanFields(BoardOptions):
 
     protocol: Literal["declared_can"] = "declared_can"
     bus: BusOptions
-    dbc: str | None = None  # database file with messages; those below are added, or refine it
+    dbc: str | None = None  # database file with messages; those below are added, or refine them
     messages: dict[str, CanMessage] = {}
 
     def message(self, place: str, name: str) -> CanMessage:

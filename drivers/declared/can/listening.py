@@ -1,4 +1,4 @@
-"""Listen to a described CAN board. Only a declared poll is sent, and only if it orders nothing."""
+"""Listen to a described CAN board. Only a declared poll is sent, and only if it is no command."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from drivers.transport import GIVEN_UNITS, CanMonitor, MessageStats, Take, ident
 
 
 def bus_monitor(options: DeclaredCanOptions, period_s: float) -> CanMonitor:
-    """Every message that the board gives something with, or answers or streams."""
+    """Return a monitor of every message from the board: values, answers or streams."""
     ours = {taken.target.partition(".")[0] for taken in options.takes.values()}
     orders = set(ours)
     for _, steps in options.sequences:

@@ -18,10 +18,10 @@ FD_LENGTHS = (*range(9), 12, 16, 20, 24, 32, 48, 64)
 
 
 class Rolling(Part):
-    """A counter that goes up by one with each message, back to 0 after its last value."""
+    """A counter incremented with each message, back to 0 after its last value."""
 
     signal: str
-    modulo: Annotated[int, Field(ge=2)] | None = None  # as many values as its bits have
+    modulo: Annotated[int, Field(ge=2)] | None = None  # default: all values of its bits
 
 
 class MessageCheck(Checksum):
@@ -52,11 +52,11 @@ class CanMessage(Part):
     @model_validator(mode="after")
     def _sound(self) -> CanMessage:
         if not self.extended and self.id > 0x7FF:
-            raise ValueError(f"id {self.id:#x} needs 29 bits; say 'extended: true', or correct it")
+            raise ValueError(f"id {self.id:#x} needs 29 bits; set 'extended: true', or correct it")
         if self.length not in FD_LENGTHS or (self.length > 8 and not self.fd):
             raise ValueError(
-                f"length {self.length} cannot be; classic CAN carries 0 to 8 bytes, CAN FD (say "
-                "'fd: true') also 12, 16, 20, 24, 32, 48 or 64"
+                f"length {self.length} is impossible; classic CAN carries 0 to 8 bytes, CAN FD "
+                "(write 'fd: true') also 12, 16, 20, 24, 32, 48 or 64"
             )
         found = [*problems(self.signals, self.length, self.multiplexer), *carriers(self)]
         if found:
@@ -75,8 +75,8 @@ def carriers(message: CanMessage) -> Iterator[str]:
             yield f"{key}.signal: no signal '{part.signal}'{nearest(part.signal, signals)}"
         elif signals[part.signal].when or signals[part.signal].floating:
             yield (
-                f"{key}.signal: '{part.signal}' must be a whole number that is always there; "
-                "name another"
+                f"{key}.signal: '{part.signal}' must be an integer that is always present; name "
+                "another"
             )
     counter = message.counter
     if counter is not None and counter.modulo and counter.signal in signals:
@@ -97,19 +97,19 @@ def carriers(message: CanMessage) -> Iterator[str]:
     carrier = signals[check.signal]
     if carrier.bits != check.width or carrier.positions()[0] % 8:
         yield (
-            f"checksum.signal: '{check.signal}' has {carrier.bits} bits; name one of whole "
-            f"bytes that has the checksum's {check.width}, or correct width"
+            f"checksum.signal: '{check.signal}' has {carrier.bits} bits; name one of whole bytes "
+            f"with the {check.width} bits of the checksum, or correct width"
         )
     first, last = (end + message.length if end < 0 else end for end in check.covers)
     if not 0 <= first <= last < message.length:
         yield (
-            f"checksum.covers: it names bytes outside of the message of {message.length}; "
+            f"checksum.covers: it names bytes outside the message of {message.length}; "
             f"write 0 to {message.length - 1}, or -1 for the last"
         )
 
 
 def reach(signal: Signal) -> tuple[float, float]:
-    """Least and largest value that the bits can say, in the board's own units."""
+    """Return the smallest and largest value that the bits can hold, in the board's own units."""
     if signal.floating:
         return -math.inf, math.inf
     ends = [raw * signal.scale + signal.offset for raw in signal.raw_range()]
@@ -117,8 +117,8 @@ def reach(signal: Signal) -> tuple[float, float]:
 
 
 def out_of_range(place: str, name: str, signal: Signal, value: float) -> Iterator[str]:
-    """Yield each constant that its bits cannot hold: it would stand at the end of its range."""
+    """Yield a problem for a constant that its bits cannot hold: it would be clamped."""
     low, high = reach(signal)
     margin = 0.5 * abs(signal.scale)
     if not low - margin <= value <= high + margin:
-        yield f"{place}: {value:g} cannot be said by '{name}'; write {low:g} to {high:g}"
+        yield f"{place}: {value:g} does not fit '{name}'; write {low:g} to {high:g}"

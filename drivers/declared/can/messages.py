@@ -30,15 +30,15 @@ NO_COMMANDS: Mapping[str, tuple[str, Scaling]] = {}
 
 
 class MessageReader:
-    """Takes in one kind of message: length, checksum, counter, then its signals.
+    """Reader of one kind of message: length, checksum, counter, then its signals.
 
     Args:
-        outputs: what is wanted of it: signal name to sample and scaling.
-        watched: samples of signals that a dialogue may look at, in the board's own units.
+        outputs: signals used: name to sample and scaling.
+        watched: samples of signals that a dialogue may read, in the board's own units.
 
     Attributes:
-        take: of the bytes and the time, whether they were sound and new; then the samples have
-            their values. A floating signal that is not finite makes them unsound.
+        take: with the bytes and the time, returns whether they were valid and new; then the samples
+            have their values. A non-finite floating signal makes them invalid.
     """
 
     def __init__(
@@ -68,7 +68,7 @@ class MessageReader:
 
 
 def _checks(message: CanMessage, scope: Scope) -> list[str]:
-    """Lines that refuse a wrong checksum and a message that was said before."""
+    """Return the lines that refuse a wrong checksum and a repeated message."""
     lines = []
     if message.checksum is not None:
         carried = bits_of(message.signals[message.checksum.signal], message.length)
@@ -80,7 +80,7 @@ def _checks(message: CanMessage, scope: Scope) -> list[str]:
         lines.append(f"count = {bits_of(signal, message.length)}")
         lines.append(f"if count != {counted('last', modulo)}:")
         lines.append(" if count == last:")
-        # The sender repeats itself: what it says is as old as the first time.
+        # The sender repeats a message: its values are as old as the first time.
         lines += _refused("repeated", "  ")
         lines += [" counters.counter_gaps += last >= 0", "last = count"]
     return lines
@@ -91,7 +91,7 @@ def _refused(why: str, indent: str) -> list[str]:
 
 
 def _by_kind(message: CanMessage, targets: Mapping[str, list[Output]], scope: Scope) -> list[str]:
-    """Lines that store what is there at each value of the multiplexer."""
+    """Return the lines that store the signals present at each value of the multiplexer."""
     there: dict[int, list[str]] = {}
     for name in targets:
         for kind in message.signals[name].when:
@@ -113,7 +113,7 @@ def _by_kind(message: CanMessage, targets: Mapping[str, list[Output]], scope: Sc
 
 
 def _stores(message: CanMessage, targets: Mapping[str, list[Output]], scope: Scope) -> list[str]:
-    """Lines that bring the signals of these names to their samples, all of them or none."""
+    """Return the lines that store these signals in their samples, all of them or none."""
     values, finite, stores = [], [], []
     for name, places in targets.items():
         signal = message.signals[name]
@@ -135,16 +135,16 @@ def _stores(message: CanMessage, targets: Mapping[str, list[Output]], scope: Sco
 
 
 class MessageWriter:
-    """Builds one kind of message: values, then counter, then checksum.
+    """Builder of one kind of message: values, then counter, then checksum.
 
     Args:
-        takes: by quantity, the signal that it is sent in, and its scaling.
+        takes: signal and scaling by quantity.
 
     Attributes:
-        setters: for each signal, what puts a value in the board's own units into it; it stays
-            until set again, held to what its bits can say. ``ValueError`` for no number.
+        setters: function of each signal that sets its value in the board's own units; it stays
+            until set again, clamped to the range of its bits. ``ValueError`` for NaN.
         commands: the same for each quantity, in SI.
-        build: the message as it is to be sent now; the same object every time.
+        build: returns the message to be sent now; the same object every time.
     """
 
     def __init__(
@@ -174,7 +174,7 @@ class MessageWriter:
             self.setters[name](value)
 
     def set(self, name: str, value: float) -> None:
-        """One signal in the board's own units."""
+        """Set one signal in the board's own units."""
         self.setters[name](value)
 
 

@@ -14,12 +14,12 @@ from drivers.suggest import nearest
 
 
 class DeclaredCanOptions(DeclaredCanFields):
-    """All that is needed to speak to a board over described CAN messages."""
+    """Options for a board with described CAN messages."""
 
     @model_validator(mode="before")
     @classmethod
     def _from_database(cls, data: Any) -> Any:
-        """Messages of the database file, with what the profile says of them on top."""
+        """Merge the messages of the database file with those of the profile, which override it."""
         if not isinstance(data, dict) or not data.get("dbc"):
             return data
         declared = data.get("messages") or {}
@@ -60,7 +60,7 @@ class DeclaredCanOptions(DeclaredCanFields):
             raise ValueError("takes: all commands must be in one message")
         self.check_drive(self.gives, self.takes)
         if self.status is not None and "status" not in self.gives:
-            raise ValueError("status: it reads a number that is not there; add gives.status")
+            raise ValueError("status: its number is missing; add gives.status")
         self._check_steps()
         for place, message in (
             ("heartbeat.send", self.heartbeat and self.heartbeat.send),
@@ -73,7 +73,7 @@ class DeclaredCanOptions(DeclaredCanFields):
         return self
 
     def _check_steps(self) -> None:
-        """Check that what the sequences send and expect is there."""
+        """Check that messages and signals of the sequences exist."""
         for name, steps in self.sequences:
             for i, step in enumerate(steps):
                 place = f"sequences.{name}[{i}]"
@@ -89,11 +89,11 @@ class DeclaredCanOptions(DeclaredCanFields):
 
 
 def _mentioned(data: dict[str, Any]) -> dict[str, str]:
-    """Messages that the description uses, each with the place that names it first."""
+    """Return the messages used by the description, each with the place that names it first."""
     places: dict[str, str] = {}
 
     def note(place: str, name: object, path: bool = False) -> None:
-        # What is not text, or no path where one is needed, is refused later.
+        # Other values than text, and missing paths, are refused later.
         if isinstance(name, str) and (not path or "." in name):
             places.setdefault(name.partition(".")[0] if path else name, place)
 

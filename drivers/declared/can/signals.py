@@ -1,6 +1,6 @@
-"""Signals in the bytes of a CAN message: where their bits are, and whether they fit.
+"""Signals in the bytes of a CAN message: the position of their bits, and checks.
 
-Bits are numbered as database files for CAN do: bit 0 is the least significant bit of byte 0,
+Bits are numbered as in database files for CAN: bit 0 is the least significant bit of byte 0,
 bit 8 that of byte 1. ``start`` of a little-endian signal is its least significant bit, of a
 big-endian one its most significant bit.
 """
@@ -20,10 +20,10 @@ LARGEST = {16: 65504.0, 32: 3.4028234663852886e38, 64: 1.7976931348623157e308}  
 
 
 class Signal(Part):
-    """One signal: where its bits are, and value = raw·scale + offset in the board's own units.
+    """One signal: its bits, and value = raw·scale + offset in the board's own units.
 
-    ``unit``: their name, by which a wrong use is found; it converts nothing.
-    ``when``: of a multiplexed message, the values of the multiplexer at which it is there.
+    ``unit``: only for checks; it converts nothing.
+    ``when``: values of the multiplexer at which the signal is present.
     """
 
     start: Annotated[int, Field(ge=0, le=511)]
@@ -53,14 +53,14 @@ class Signal(Part):
         return self
 
     def positions(self) -> list[int]:
-        """Bit numbers, least significant first."""
+        """Return the bit numbers, least significant first."""
         if self.order == "little_endian":
             return list(range(self.start, self.start + self.bits))
         first = 8 * (self.start // 8) + 7 - self.start % 8  # from the message's first bit on
         return [8 * (i // 8) + 7 - i % 8 for i in range(first + self.bits - 1, first - 1, -1)]
 
     def shift(self, length: int) -> int:
-        """Return the offset of its lowest bit in the message read as one number."""
+        """Return the position of its lowest bit in the message read as one number."""
         if self.order == "little_endian":
             return self.start
         first = 8 * (self.start // 8) + 7 - self.start % 8
@@ -73,7 +73,7 @@ class Signal(Part):
 
 
 def problems(signals: Mapping[str, Signal], length: int, multiplexer: str | None) -> list[str]:
-    """List the problems of the signals of one message of ``length`` bytes, each with its fix."""
+    """Return the problems of the signals of a message of ``length`` bytes, each with its fix."""
     found = []
     taken: dict[int, list[str]] = {}
     for name, signal in signals.items():
@@ -102,7 +102,7 @@ def problems(signals: Mapping[str, Signal], length: int, multiplexer: str | None
             found.append(f"multiplexer: no signal '{multiplexer}'{nearest(multiplexer, signals)}")
         elif signals[multiplexer].when or signals[multiplexer].floating:
             found.append(
-                f"multiplexer: '{multiplexer}' must be a whole number that is always there; name "
+                f"multiplexer: '{multiplexer}' must be an integer that is always present; name "
                 "another"
             )
     return found

@@ -24,7 +24,7 @@ DOOR_S = 0.01
 
 
 class SimulatedCanBoard:
-    """One node: takes frames, and says what it has to say when asked or when due."""
+    """One node: takes frames, answers polls and streams messages."""
 
     def __init__(self, bus: can.BusABC, options: DeclaredCanOptions, core: Any) -> None:
         self._bus = bus
@@ -51,7 +51,7 @@ class SimulatedCanBoard:
         self._signs_of_life = {heartbeat.send} if heartbeat is not None else commands
 
     def take(self, frame: can.Message, now_s: float) -> None:
-        """One frame from the host; physics has been brought up to now."""
+        """Take one frame from the host; the physics is up to date."""
         heard = self._heard.get((frame.arbitration_id, frame.is_extended_id))
         if heard is None or not heard.reader.take(frame.data, now_s):
             return
@@ -68,7 +68,7 @@ class SimulatedCanBoard:
             self._tell(None)
 
     def tick(self, now_s: float) -> None:
-        """Streamed messages that are due, and the watch over the host."""
+        """Send streamed messages that are due, and watch over the host."""
         self._logic.watch(now_s)
         self._tell(now_s)
 
@@ -90,7 +90,7 @@ class SimulatedCanBoard:
                     self._bus.send(writer.build())
 
     def _tell(self, now_s: float | None) -> None:
-        """Without a time: all that answers a poll. With one: what is streamed and due."""
+        """Send all answers to a poll (no time given), or the streamed messages that are due."""
         environment = self._core.environment
         if environment.silent:
             return
@@ -104,7 +104,7 @@ class SimulatedCanBoard:
             else:
                 behind = now_s - self._due[i]
                 self._due[i] = self._due[i] + every if behind < every else now_s + every
-            # What is streamed comes in parts, one at a time; what is asked for comes whole.
+            # A streamed message sends one part at a time; an answer to a poll sends all parts.
             if now_s is not None:
                 turns.rotate(-1)
             for constants, sources in turns if now_s is None else [turns[-1]]:
@@ -121,7 +121,7 @@ class SimulatedCanBoard:
 def _turns(
     message: CanMessage, sources: list[Source]
 ) -> list[tuple[list[tuple[str, float]], list[Source]]]:
-    """Return (constants, quantities) of each frame that all values need.
+    """Return (constants, quantities) of each frame needed to send all values.
 
     A multiplexed message needs one frame for each of its parts.
     """
@@ -145,7 +145,7 @@ def _scaled(message: CanMessage, signal: str, raw: int) -> float:
 
 
 class _Heard:
-    """One kind of message as the board hears it."""
+    """One kind of message as received by the board."""
 
     def __init__(self, name: str, message: CanMessage) -> None:
         self.name = name
@@ -163,7 +163,7 @@ def simulate_can(options: DeclaredCanOptions, core: Any, control: Any) -> None:
     """Run the board until ``control.ending``; physics is paced by real time.
 
     Raises:
-        DriverError: the bus does not open or went away.
+        DriverError: the bus does not open or was lost.
     """
     extra = options.bus.extra()
     if options.bus.interface == "local_socket":

@@ -1,7 +1,7 @@
-"""Source text of what takes CAN messages apart and puts them together, compiled once each.
+"""Source text of the functions that parse and build CAN messages, compiled once each.
 
-It is built from checked numbers only; no text of a profile gets into it. ``data`` are the bytes
-of a message, ``little`` and ``big`` the whole of them as one number of either order.
+It is built from checked numbers only, never from text of a profile. ``data`` holds the bytes of a
+message, ``little`` and ``big`` all of them as one number in either byte order.
 """
 
 from __future__ import annotations
@@ -15,21 +15,21 @@ from drivers.declared.can.signals import FLOATS, LARGEST, Signal
 from drivers.declared.common import checksum, crc_8
 from drivers.transport import Scaling
 
-MOST_UNROLLED = 16  # bytes of which each has its own step
+MOST_UNROLLED = 16  # bytes with one step each
 ENDS = {"little_endian": "little", "big_endian": "big"}
 Scope = dict[str, Any]
 PLAIN = Scaling()
 
 
 def compiled(body: Iterable[str], name: str, scope: Scope) -> Any:
-    """Run the lines of ``body`` inside a function of their own and return its ``name``."""
+    """Run the lines of ``body`` inside a separate function and return its ``name``."""
     text = "def make():\n" + "".join(f" {line}\n" for line in body) + f" return {name}\n"
     exec(compile(text, f"<{name}>", "exec"), scope)
     return scope["make"]()
 
 
 def bits_of(signal: Signal, length: int) -> str:
-    """The signal's bits as a number from 0: of one byte, of two, or of the whole message."""
+    """Return the expression of the signal's bits: from one byte, two, or the whole message."""
     touched = sorted({place // 8 for place in signal.positions()})
     if len(touched) <= 2:
         around = 8 * len(touched)
@@ -45,7 +45,7 @@ def bits_of(signal: Signal, length: int) -> str:
 
 
 def number_of(signal: Signal, length: int, name: str, scope: Scope) -> str:
-    """The signal's number before scale and offset; ``name`` is free for use in ``scope``."""
+    """Return the expression before scale and offset; ``name`` may be used in ``scope``."""
     bits = bits_of(signal, length)
     if signal.floating:
         size = signal.bits // 8
@@ -63,7 +63,7 @@ def number_of(signal: Signal, length: int, name: str, scope: Scope) -> str:
 
 
 def value_of(signal: Signal, length: int, name: str, scope: Scope) -> str:
-    """The signal's value in the board's own units, a floating number."""
+    """Return the expression of the value in the board's own units, a float."""
     number = number_of(signal, length, name, scope)
     if not signal.floating or signal.scale != 1.0:
         number = f"({number}) * {float(signal.scale)!r}"
@@ -71,7 +71,7 @@ def value_of(signal: Signal, length: int, name: str, scope: Scope) -> str:
 
 
 def words(lines: Iterable[str], indent: str) -> list[str]:
-    """Return the lines that make the whole numbers that ``lines`` use."""
+    """Return the lines that compute the integers used by ``lines``."""
     text = "\n".join(lines)
     return [
         f"{indent}{word} = from_bytes(data, '{word}')"
@@ -81,7 +81,7 @@ def words(lines: Iterable[str], indent: str) -> list[str]:
 
 
 def computed_check(message: CanMessage, scope: Scope) -> str:
-    """The checksum over the covered bytes of ``data``, the bytes it travels in left out."""
+    """Return the expression of the checksum over the covered bytes, without its own bytes."""
     declared = message.checksum
     assert declared is not None
     first, last = (end + message.length if end < 0 else end for end in declared.covers)
@@ -128,10 +128,10 @@ def setter(
     scope: Scope,
     scaling: Scaling = PLAIN,
 ) -> list[str]:
-    """Lines of a function ``name`` that puts a value into the words of a message.
+    """Return the lines of a function ``name`` that sets a value in the words of a message.
 
-    The value comes in the board's own units, or by ``scaling`` in SI. One beyond what the bits
-    can say is held at the end of its range; one that is not a number raises ``ValueError``.
+    The value is in the board's own units, or with ``scaling`` in SI. It is clamped to the range of
+    the bits; NaN raises ``ValueError``.
     """
     word, shift = ENDS[signal.order], signal.shift(length)
     mask = (1 << signal.bits) - 1
@@ -152,8 +152,8 @@ def setter(
         lines.append(f" raw = from_bytes({name}_pack(wanted), 'big')")
     else:
         low, high = signal.raw_range()
-        # Floating numbers are compared faster with their like. Beyond 53 bits the upper end is
-        # rounded up by one, and no floating number lies between.
+        # Comparing floats with floats is faster. Beyond 53 bits the upper end is rounded up by one,
+        # and no float lies between.
         lines.append(
             f" raw = {low} if wanted <= {float(low)} else {high} if wanted >= "
             f"{float(high)} else round(wanted)"
@@ -161,7 +161,7 @@ def setter(
         bits = f"(raw & {mask:#x})" if signal.signed else bits
     whole = (1 << 8 * length) - 1
     lines.append(f" {word} = {word} & {whole ^ mask << shift:#x} | {bits} << {shift}")
-    # Signals that take turns at the same bits may be of either order.
+    # Multiplexed signals at the same bits may have either byte order.
     places = set(signal.positions())
     if any(o.order != signal.order and places & set(o.positions()) for o in others.values()):
         other = "big" if word == "little" else "little"

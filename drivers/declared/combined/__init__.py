@@ -1,1 +1,1 @@
-"""Several boards and sensors that make one rig."""
+"""Several boards and sensors combined to one rig."""

@@ -20,27 +20,27 @@ from drivers.base import (
 from drivers.capture import wires
 from drivers.declared.combined.options import CombinedOptions, interval_s
 
-MOST_SHIFT_S = 0.005  # what is further apart is not brought together, but is old
-SHIFT_SHARE = 0.02  # of a new difference in time; the rest is of those before
-WINDOW = 500  # cycles over which the shortest answer is looked for
+MOST_SHIFT_S = 0.005  # samples further apart are not aligned, but are old
+SHIFT_SHARE = 0.02  # weight of a new time difference; the rest is from earlier ones
+WINDOW = 500  # cycles over which the shortest answer is taken
 NEVER_S = 1e9
-HELD_UP_S = 0.005  # without a word from one that speaks by itself, and often
+HELD_UP_S = 0.005  # without a message from a member that streams, often
 
-# Longest time between two samples of a member whose own are not used: its status comes with them.
+# Longest time between two samples of a member used only for its status.
 UNUSED_INTERVAL_S = 0.01
 
 MOVING = ("position", "velocity", "torque")
 
 
 class AnswerTime:
-    """The shortest time from question to answer over the last one to two windows."""
+    """Shortest time from request to answer over the last one to two windows."""
 
     def __init__(self) -> None:
         self._now = self._before = NEVER_S
         self._left = WINDOW
 
     def add(self, seconds: float) -> None:
-        """One answer; what was received before the question is none."""
+        """Add one answer; a sample received before the request is ignored."""
         if seconds <= 0.0:
             return
         self._now = min(self._now, seconds)
@@ -50,13 +50,13 @@ class AnswerTime:
 
     @property
     def half_s(self) -> float:
-        """Half of it: as long as the answer was under way, if both ways take equally long."""
+        """Half of it: the transit time of the answer, if both directions take equally long."""
         shortest = min(self._now, self._before)
         return 0.5 * shortest if shortest < NEVER_S else 0.0
 
 
 class _Device:
-    """A member and what is known of its time."""
+    """A member and the timing of its samples."""
 
     def __init__(
         self, name: str, drive: Drive, asked: bool, latency_s: float | None, interval_s: float = 0.0
@@ -72,8 +72,8 @@ class _Device:
 
     def read(self, deadline_s: float) -> None:
         before = wires.now()
-        # One that speaks by itself is not waited for: what it said last has come already. But
-        # what held up this computer may have held up the way of what it said since.
+        # Do not wait for a streaming member: its last message has already arrived. But a delay of
+        # this computer may also have delayed later messages.
         held_up = before - self.telemetry.time_s > self._held_up_s
         telemetry = self.drive.read(deadline_s if self.asked or held_up else before)
         self.telemetry = telemetry
@@ -91,14 +91,13 @@ class _Device:
 class CombinedDrive:
     """See ``drivers.base.Drive``.
 
-    Motor and sensor measure at different times. The position of the motor is brought to the
-    time of the deflection with the speed that the motor tells: a smooth, fine number, so that
-    this adds no noise, where the deflection's own rate of change would add much. Times of
-    measurement are those of reception less the latency of each member (half of the shortest time
-    from question to answer, over the last 500 to 1000 cycles), or a member's own clock. It is
-    the mean difference of some 50 cycles that is made good: the single one jumps as the two
-    clocks drift past each other and as processes are held up, and its jumps would look like
-    speed.
+    Motor and sensor measure at different times. The motor position is shifted to the time of the
+    deflection with the velocity reported by the motor: a smooth, fine value that adds no noise,
+    unlike the deflection's own rate of change. Times of measurement are those of reception less the
+    latency of each member (half of the shortest time from request to answer, over the last 500 to
+    1000 cycles), or a member's own clock. The mean difference of about 50 cycles is compensated:
+    single differences jump as the two clocks drift and processes are delayed, and the jumps would
+    look like velocity.
     """
 
     capabilities: Capabilities
@@ -128,8 +127,9 @@ class CombinedDrive:
         }
         self._source = source
         self._moving = list({id(d): d for d in (source[q] for q in MOVING)}.values())
-        # What a description gives has ages of its own; of another protocol's member the sample that
-        # carries its status has one here, unless motion or deflection come with it.
+        # Described members watch the ages of their quantities; for members of other protocols the
+        # age of the sample with the status is watched here, unless it also carries motion or
+        # deflection.
         used = {id(source[q]) for q in (*MOVING, "deflection")}
         self._unused = {
             f"status of {device.name}": device
@@ -145,14 +145,14 @@ class CombinedDrive:
 
     @property
     def shift_s(self) -> float:
-        """By how much the motor's position is moved in time."""
+        """Time shift of the motor's position, s."""
         return self._shift_s
 
     def open(self) -> None:
-        """Open all, those that only sense first.
+        """Open all members, sensors first.
 
         Raises:
-            DriverError: naming the member; those that are open are closed again.
+            DriverError: naming the member; open ones are closed again.
         """
         if self._opened:
             raise DriverError("the drive is open already")
@@ -190,13 +190,13 @@ class CombinedDrive:
         return self.telemetry
 
     def write(self, command: Command) -> None:
-        """Send the command to its member; the others are asked for no power, ever.
+        """Send the command to its member; power is never requested from the others.
 
         Raises:
             DriverError: not open, or a target that is not a finite number.
         """
         if self.telemetry.lost:
-            # Whichever is lost: without all of them there is no power.
+            # No power unless all members are present.
             command = dataclasses.replace(self._resting, heartbeat=command.heartbeat)
         self._main.drive.write(command)
         resting = self._resting
@@ -208,13 +208,13 @@ class CombinedDrive:
         resting.power = PowerRequest.OFF
 
     def de_energise(self) -> None:
-        """Remove power from all now. Never raises."""
+        """Remove power from all members now. Never raises."""
         for device in self._devices:
             with contextlib.suppress(Exception):
                 device.drive.de_energise()
 
     def resume_cyclic(self) -> None:
-        """See ``drivers.base.ResumesCyclic``; members that need it are taken back.
+        """See ``drivers.base.ResumesCyclic``; for members that need it.
 
         Raises:
             DriverError: a member is not open.
@@ -224,7 +224,7 @@ class CombinedDrive:
                 device.drive.resume_cyclic()
 
     def close(self) -> None:
-        """De-energise and close all, the one that moves first. Never raises."""
+        """De-energise and close all members, the commanded one first. Never raises."""
         self._opened = False
         for device in self._devices:
             with contextlib.suppress(Exception):

@@ -15,19 +15,19 @@ from drivers.suggest import nearest
 from drivers.transport import InputMap as InputName
 from drivers.transport import Part
 
-# Of a protocol that does not say: what a drive usually gives.
+# Quantities assumed for a protocol that does not declare them.
 USUAL = frozenset(
     {"position", "velocity", "torque", "supply", "temperature", "deflection", "status", "fault"}
 )
-# Of these the one that takes the commands speaks for itself; others may add a fault.
+# Taken from the commanded member; others may add a fault.
 OWN = frozenset({"status", "fault"})
 
 
 class AnyProtocol:
-    """OperatorNotice beside a field's type: it holds the options of whatever protocol it names."""
+    """Annotation of a field's type: it holds the options of the protocol that it names."""
 
     def model_for(self, data: Any) -> type[BaseModel] | None:
-        """The options model that fits ``data``, if its protocol is known."""
+        """Return the options model for ``data``, if its protocol is known."""
         name = data.get("protocol") if isinstance(data, dict) else None
         try:
             found: type[BaseModel] = find_protocol(str(name)).options
@@ -43,19 +43,19 @@ def _member(data: Any) -> Any:
         raise ValueError("each member is a mapping; indent its keys below its name")
     name = data.get("protocol")
     if not isinstance(name, str):
-        raise ValueError("protocol is needed of each member: how is it spoken to?")
+        raise ValueError("protocol is needed for each member")
     if name == "combined":
-        raise ValueError("protocol: a member cannot be combined itself; name its members here")
+        raise ValueError("protocol: a member cannot itself be combined; name its members here")
     try:
         protocol = find_protocol(name)
     except DriverError as error:
         raise ValueError(f"protocol: {error}") from None
-    # Its own findings come out at their own places.
+    # Its own errors appear at their own places.
     return protocol.options.model_validate(data)
 
 
 def gives(options: Any) -> frozenset[str]:
-    """Quantities that a member's options say come from it."""
+    """Return the quantities that a member provides by its options."""
     declared = getattr(options, "gives", None)
     return frozenset(str(name) for name in declared) if declared is not None else USUAL
 
@@ -67,7 +67,7 @@ def takes(options: Any) -> bool:
 
 
 def interval_s(options: Any) -> float:
-    """Return the interval of a member's rarest own message in s; 0 if it sends none."""
+    """Return the longest interval of a member's streamed messages in s; 0 if it streams none."""
     if isinstance(options, SerialOptions):
         every = [s for name, s in options.cadence().items() if s and name in options.used]
     elif isinstance(options, DeclaredCanOptions):
@@ -82,10 +82,10 @@ class CombinedOptions(Part):
     """Several devices that make one rig.
 
     ``commands``: the member that takes them, if more than one could. ``quantities``: the member
-    from which a quantity is taken, if more than one gives it. ``latency``: for members, how long
-    before it is received (or before its own stamp, brought to our clock) a sample is measured;
-    without it, half the shortest time between question and answer for a member that is asked,
-    and nothing for one that speaks by itself.
+        from which a quantity is taken, if more than one gives it. ``latency``: by member, the time
+        from measurement to reception (or to its own stamp, converted to the host clock) of a
+        sample; by default half the shortest time from request to answer for a polled member, and
+        zero for a streaming one.
     """
 
     protocol: Literal["combined"] = "combined"
@@ -116,7 +116,7 @@ class CombinedOptions(Part):
         able = [name for name, options in members.items() if takes(options)]
         if self.commands is None and len(able) != 1:
             which = f"{' and '.join(able)} can take commands" if able else "no member takes any"
-            raise ValueError(f"members: {which}; name in 'commands' the one that is to have them")
+            raise ValueError(f"members: {which}; name in 'commands' the one to be commanded")
         if self.commands is not None and self.commands not in able:
             raise ValueError(f"commands: '{self.commands}' takes none; name one that does")
         self._one_source_each()
@@ -133,7 +133,7 @@ class CombinedOptions(Part):
             if len(claiming) > 1 and name not in self.quantities:
                 raise ValueError(
                     f"members: {' and '.join(claiming)} both give {name}; name one of them in "
-                    f"'quantities', or take it out of the other"
+                    "'quantities', or remove it from the other"
                 )
 
     @property
@@ -152,13 +152,13 @@ class CombinedOptions(Part):
 
     @property
     def modes(self) -> tuple[str, ...]:
-        """Modes that the member that moves the rig is commanded in."""
+        """Modes in which the commanded member is controlled."""
         found: tuple[str, ...] = getattr(self.members[self.commanded], "modes", ("torque",))
         return found
 
     @property
     def host_loss(self) -> float | None:
-        """Host-loss time of the member that moves the rig, s."""
+        """Host-loss time of the commanded member, s."""
         found: float | None = getattr(self.members[self.commanded], "host_loss", None)
         return found
 

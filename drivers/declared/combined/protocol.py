@@ -13,7 +13,7 @@ from drivers.transport import Budget, Budgeting, BusMonitor, Listenable
 
 
 class CombinedProtocol:
-    """Several devices, of any protocols, that make one rig."""
+    """Several devices, of any protocols, combined to one rig."""
 
     name = "combined"
     options = CombinedOptions
@@ -33,7 +33,7 @@ class CombinedProtocol:
         simulate_devices(options, core, control)
 
     def redirected(self, data: dict[str, Any], directory: Path) -> dict[str, Any]:
-        """See ``drivers.base.Redirecting``: each member has a directory of its own, made here."""
+        """See ``drivers.base.Redirecting``: each member has its own directory, made here."""
         members = {}
         for name, member in data["members"].items():
             own = directory / name

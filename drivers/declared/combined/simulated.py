@@ -1,4 +1,4 @@
-"""One simulated rig behind several devices, each with its own wire and its own loop."""
+"""One simulated rig behind several devices, each with its own wire and loop."""
 
 from __future__ import annotations
 
@@ -14,13 +14,13 @@ from drivers.simulated import real_time
 
 SHORTEST_STEP_S = 100e-6  # of physics: two devices that wake together need one
 LONGEST_STEP_S = 0.02
-SWITCH_S = 0.0005  # a loop that computes lets the others in after this
+SWITCH_S = 0.0005  # a computing thread yields to the others after this
 
 
 class SharedCore:
-    """A simulated drive core that several loops use: time passes once for all of them.
+    """A simulated drive core used by several loops: time advances once for all of them.
 
-    What is not named here is the core's own.
+    Other attributes are those of the core.
     """
 
     def __init__(self, core: Any) -> None:
@@ -32,7 +32,7 @@ class SharedCore:
         return getattr(self._core, name)
 
     def advance(self, _elapsed_s: float) -> None:
-        """Bring the physics up to now, whoever asks."""
+        """Bring the physics up to date, from any thread."""
         with self._lock:
             now = time.monotonic()
             elapsed = now - self._last_s
@@ -57,7 +57,7 @@ class SharedCore:
 
 
 class _MemberControl:
-    """One member's view of the simulation control, which the rig has only once."""
+    """One member's view of the simulation control, of which the rig has only one."""
 
     def __init__(self, ending: threading.Event) -> None:
         self._ending = ending
@@ -78,7 +78,7 @@ def simulate_devices(options: CombinedOptions, core: Any, control: Any) -> None:
     """Run every member's own simulation, each in a thread, until ``control.ending``.
 
     Raises:
-        DriverError: a member's wire does not open or went away, naming the member.
+        DriverError: a member's wire does not open or was lost, naming the member.
     """
     shared = SharedCore(core)
     ending = threading.Event()
@@ -105,8 +105,8 @@ def simulate_devices(options: CombinedOptions, core: Any, control: Any) -> None:
             thread.start()
         for own in doors.values():
             own.is_ready.wait()
-        # This thread holds the interpreter's lock as well: without priority it would keep it from
-        # the devices while others have the processor.
+        # This thread also takes the interpreter lock: without priority it could be preempted while
+        # holding it, and block the devices.
         real_time()
         if not errors:
             control.ready()

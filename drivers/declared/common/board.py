@@ -1,4 +1,4 @@
-"""Interface of every kind of described board to the drive that is made of it."""
+"""Interface of every kind of described board to its drive."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from drivers.transport import InputMap as InputName
 from drivers.transport import OutputMap as OutputName
 
 NEVER = -1e18
-# The first of these that a board gives sets its pace: one cycle, one sample of it.
+# The first of these given by a board sets its pace: one sample of it per cycle.
 PACE = ("position", "deflection", "velocity", "torque", "current")
 
 
@@ -31,7 +31,7 @@ class Sample:
         self.forget()
 
     def forget(self) -> None:
-        """As before anything was received."""
+        """Reset to the state before any reception."""
         self.value = 0.0
         self.time_s = NEVER
         self.number = 0
@@ -43,14 +43,14 @@ class Sample:
 
 
 def timing_sample(values: Mapping[str, Sample]) -> Sample:
-    """The sample that tells whether this cycle's has come, of a board's quantities."""
+    """Return the quantity whose sample marks that this cycle's data has arrived."""
     named = (values[name] for name in PACE if name in values)
     return next(named, next(iter(values.values()), Sample()))
 
 
 @dataclass
 class Counters:
-    """Receptions that were of no use, and why."""
+    """Counts of received messages, and of unusable ones by reason."""
 
     received: int = 0
     malformed: int = 0
@@ -61,7 +61,7 @@ class Counters:
 
 
 def _numbered(texts: Any) -> Any:
-    """Keys of a mapping are text in a profile; a code may be written in hexadecimal."""
+    """Convert hexadecimal keys: keys of a mapping are text in a profile."""
     if not isinstance(texts, dict):
         return texts
     return {
@@ -71,7 +71,7 @@ def _numbered(texts: Any) -> Any:
 
 
 class Masked(Part):
-    """A state that stands when the status number, masked, equals a value."""
+    """A state that is active when the masked status number equals a value."""
 
     mask: Annotated[int, Field(gt=0)]
     equals: Annotated[int, Field(ge=0)]
@@ -79,7 +79,7 @@ class Masked(Part):
     @model_validator(mode="after")
     def _possible(self) -> Masked:
         if self.equals & ~self.mask:
-            raise ValueError("equals: it has bits outside of mask and is never met; correct it")
+            raise ValueError("equals: it has bits outside mask and is never met; correct it")
         return self
 
     def met(self, status: int) -> bool:
@@ -106,10 +106,10 @@ class Status(Part):
 
 
 class SequenceStep(Part):
-    """Send one message (with these values), then wait for what is expected of it.
+    """Send one message (with these values), then wait for the expected answer.
 
-    ``expect``: ``energised``, ``fault`` (true or false), or the name of a signal or field and
-    the value it must have, in the board's own units.
+    ``expect``: ``energised``, ``fault`` (true or false), or a signal or field and its required
+        value, in the board's own units.
     """
 
     send: str | None = None
@@ -125,7 +125,7 @@ class SequenceStep(Part):
 
 
 class Sequences(Part):
-    """Declared dialogues; an empty one needs nothing to be sent."""
+    """Declared dialogues; an empty one sends nothing."""
 
     start_up: tuple[SequenceStep, ...] = ()
     energise: tuple[SequenceStep, ...] = ()
@@ -135,7 +135,7 @@ class Sequences(Part):
 
 
 class Heartbeat(Part):
-    """A message sent at a steady rate, by which the board knows that its host lives."""
+    """A message sent at a steady rate, by which the board monitors its host."""
 
     send: str
     every: Annotated[Duration, Field(gt=0, le=10)]
@@ -161,31 +161,31 @@ class BoardOptions(Part):
 
     @property
     def modes(self) -> tuple[str, ...]:
-        """Modes that the board is commanded in: torque (a current as well), velocity or position."""
+        """Command modes of the board: torque (also by current), velocity or position."""
         return tuple("torque" if name == "current" else str(name) for name in self.takes)
 
     def check_drive(self, gives: Collection[str], takes: Collection[str]) -> None:
-        """Check that a board that takes commands has all that a drive needs.
+        """Check that a board that takes commands has everything a drive needs.
 
         Raises:
-            ValueError: naming the key that is missing, and why it is needed.
+            ValueError: naming the missing key, and why it is needed.
         """
         if not gives:
-            raise ValueError("gives: nothing is named that comes from this board; name a quantity")
+            raise ValueError("gives: no quantity of this board is named; name one")
         if "torque" in takes and "current" in takes:
             raise ValueError("takes: torque and current are one command; declare one of the two")
         for part, names in (("takes", takes), ("gives", gives)):
             if "current" in names and self.torque_constant is None:
                 raise ValueError(
-                    f"{part}.current: its torque is not known; add torque_constant, such "
-                    "as '0.09 N*m/A'"
+                    f"{part}.current: its torque is unknown; add torque_constant, such as '0.09 "
+                    "N*m/A'"
                 )
         if not takes:
             return
         if len(takes) > 1:
             raise ValueError(
-                f"takes: {' and '.join(sorted(takes))} leave open which of them the board follows; "
-                "keep one, the one that control.source commands"
+                f"takes: {' and '.join(sorted(takes))} do not define which of them the board "
+                "follows; keep the one that control.source commands"
             )
         for key, example in (
             ("rated_torque", "1.2 N*m"),
@@ -194,22 +194,21 @@ class BoardOptions(Part):
         ):
             if getattr(self, key) is None:
                 raise ValueError(
-                    f"takes: a board that takes commands must say its {key}; add "
-                    f"'{key}: {example}', as it is set in the board"
+                    f"takes: a board that takes commands needs {key}; add '{key}: {example}', as "
+                    "set in the board"
                 )
         if not self.sequences.energise and self.status is None:
             raise ValueError(
-                "sequences: nobody would know whether the power stage is on; add energise, or "
-                "status"
+                "sequences: the state of the power stage would be unknown; add energise, or status"
             )
         if not self.sequences.de_energise:
             raise ValueError("sequences: no way of removing power is given; add de_energise")
 
     def check_command(self, quantity: str, scaling: Scaling, low: float, high: float) -> None:
-        """Check that numbers from ``low`` to ``high`` cover what the force law may command.
+        """Check that numbers from ``low`` to ``high`` cover the range of commands.
 
         Raises:
-            ValueError: naming what they can say.
+            ValueError: naming their range.
         """
         most = self.peak_torque or 0.0
         if quantity == "current":
@@ -220,9 +219,9 @@ class BoardOptions(Part):
         if ends[0] > -most or ends[1] < most:
             unit = TAKEN_UNITS[quantity]
             raise ValueError(
-                f"takes.{quantity}: it says {ends[0]:.4g} to {ends[1]:.4g} {unit}, and the force "
-                f"law may ask for {-most:.4g} to {most:.4g}; correct scale, offset or sign of the "
-                "number, or lower peak_torque"
+                f"takes.{quantity}: its range is {ends[0]:.4g} to {ends[1]:.4g} {unit}, but "
+                f"commands range from {-most:.4g} to {most:.4g}; correct scale, offset or sign of "
+                "the number, or lower peak_torque"
             )
 
 
@@ -230,9 +229,9 @@ class Board(Protocol):
     """One described board on its wire; one thread may use it.
 
     Attributes:
-        gives: quantities that come from it; takes: commands that it obeys.
+        gives: quantities that it provides; takes: commands that it obeys.
         values: the latest of each, ``status`` and ``fault`` included where declared.
-        heard_s: when it was last heard of.
+        heard_s: time of its latest message.
     """
 
     @property
@@ -246,19 +245,19 @@ class Board(Protocol):
     heard_s: float
 
     def interval_s(self, quantity: str, period_s: float) -> float:
-        """Return the time between two values, s; infinite if the description does not say."""
+        """Return the time between two values, s; infinite if not declared."""
 
     def answers_command(self, quantity: str) -> bool:
-        """Return whether a quantity comes in answer to commands, and not otherwise."""
+        """Return whether a quantity is only sent in answer to commands."""
 
     def open(self) -> None:
         """Open the wire. Raises ``DriverError`` naming the place and the fix."""
 
     def poll(self, until_s: float) -> None:
-        """Take in all that waits; wait for this cycle's motor sample until ``until_s`` at most.
+        """Take all waiting data; wait for this cycle's motor sample until ``until_s`` at most.
 
         Raises:
-            DriverError: the wire is gone.
+            DriverError: the wire was lost.
         """
 
     def command(self, quantity: str, value: float) -> None:
@@ -268,10 +267,10 @@ class Board(Protocol):
         """Send one declared message with these values. Raises ``DriverError``."""
 
     def met(self, name: str, wanted: float) -> bool:
-        """Return whether signal or field ``name`` has this value, received since it was asked."""
+        """Return whether signal or field ``name`` has this value, received since ``forget``."""
 
     def forget(self, name: str) -> None:
-        """Forget the value of ``name``: it no longer answers."""
+        """Forget the value of ``name``."""
 
     def close(self) -> None:
-        """Let go of the wire. Never raises."""
+        """Release the wire. Never raises."""

@@ -1,8 +1,7 @@
 """Checksums by their parameters: any CRC of 8 to 32 bits, sums and exclusive or.
 
-A cyclic redundancy check is declared as catalogues give it: width, polynomial without its
-leading term, initial value, whether bytes and result are reflected, and what the result is
-exclusive-or'ed with.
+A cyclic redundancy check is declared as in catalogues: width, polynomial without its leading term,
+initial value, whether bytes and result are reflected, and the final exclusive-or value.
 """
 
 from __future__ import annotations
@@ -25,8 +24,8 @@ class Checksum(Part):
     """Checksum, and the bytes it covers.
 
     ``covers``: first and last byte, counted from 0 and both included; a negative number counts
-    from the end. The bytes in which the checksum itself travels are left out of it, wherever
-    they are, unless ``itself`` gives the value that they are taken for.
+    from the end. The bytes that carry the checksum itself are left out, wherever they are, unless
+    ``itself`` gives their value for the computation.
     """
 
     kind: Literal["crc", "sum", "xor", "twos_complement"] = "crc"
@@ -42,7 +41,7 @@ class Checksum(Part):
     @model_validator(mode="after")
     def _fits(self) -> Checksum:
         if self.width % 8:
-            raise ValueError("width: no checksum has so many bits; write 8, 16, 24 or 32")
+            raise ValueError("width: must be a multiple of 8 bits; write 8, 16, 24 or 32")
         top = 1 << self.width
         for name in ("polynomial", "init", "xor_out"):
             if getattr(self, name) >= top:
@@ -52,18 +51,18 @@ class Checksum(Part):
                 )
         if self.kind == "crc" and not self.polynomial:
             raise ValueError(
-                "polynomial: a crc needs one that is not 0; take it from the board's papers"
+                "polynomial: a crc needs one that is not 0; see the board's documentation"
             )
         if self.kind == "xor" and self.width != 8:
             raise ValueError("width: xor works on bytes; write 8")
         first, last = self.covers
         if (first >= 0) == (last >= 0) and first > last:
-            raise ValueError("covers: the first byte lies behind the last; swap the two")
+            raise ValueError("covers: the first byte lies after the last; swap the two")
         return self
 
 
 def checksum(declared: Checksum) -> Check:
-    """The function that computes it over bytes given whole (``covers`` is the caller's)."""
+    """Return the function that computes it over all given bytes (the caller applies ``covers``)."""
     mask = (1 << declared.width) - 1
     out = declared.xor_out
     if declared.kind == "crc":
@@ -76,7 +75,7 @@ def checksum(declared: Checksum) -> Check:
 
 
 def crc_8(declared: Checksum) -> tuple[list[int], int, list[int]]:
-    """Of a CRC of 8 bits: table of each step, value to begin with, table of the last step."""
+    """Return, for a CRC of 8 bits: table of each step, start value, table of the last step."""
     start = _reflected(declared.init, 8) if declared.reflect_in else declared.init
     table = _table(declared.polynomial, 8, declared.reflect_in)
     finish = _finish(declared)
@@ -100,7 +99,7 @@ def _update(declared: Checksum) -> Check:
     width, mask = declared.width, (1 << declared.width) - 1
     table = _table(declared.polynomial, width, declared.reflect_in)
     start = _reflected(declared.init, width) if declared.reflect_in else declared.init
-    # Two are there in the standard library, compiled.
+    # The standard library has compiled versions of two.
     if (width, declared.polynomial, declared.reflect_in) == (16, 0x1021, False):
         return lambda data: crc_hqx(data, start)
     if (width, declared.polynomial, declared.reflect_in) == (32, 0x04C11DB7, True):

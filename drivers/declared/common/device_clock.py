@@ -1,20 +1,20 @@
-"""A board's own clock beside ours."""
+"""A board's own clock relative to the host's."""
 
 from __future__ import annotations
 
 DRIFT = 300e-6  # crystals differ by less than this, as a share
-AHEAD_S = 0.05  # a stamp that much too early in our time: the board's clock has begun anew
-BEHIND_S = 1.0  # one that much too late may still be a sample that was held up; not beyond
+AHEAD_S = 0.05  # a stamp too early by this in host time: the board's clock was restarted
+BEHIND_S = 1.0  # one too late by up to this may be a delayed sample
 
 
 class DeviceClock:
-    """Turns a board's time stamps into ``time.monotonic()``.
+    """Converter of a board's time stamps to ``time.monotonic()``.
 
-    A sample is received some while after it was measured, never before: over many samples the
-    least difference between our clock at reception and the board's stamp is the offset of the
-    two clocks plus the shortest delay there is. So jitter of the wire and of this computer does
-    not get into the times; a delay that is always there does (it is to be declared). The least
-    difference is let rise slowly, as the clocks drift apart.
+    A sample is received after it was measured: over many samples the smallest difference between
+    the host clock at reception and the board's stamp is the offset of the two clocks plus the
+    shortest delay. So jitter of the wire and of this computer does not affect the times; a constant
+    delay does (it must be declared). The smallest difference may rise slowly, as the clocks drift
+    apart.
     """
 
     def __init__(self, tick_s: float, modulo: int) -> None:
@@ -31,7 +31,7 @@ class DeviceClock:
         if last is None:
             return self._begin(received_s)
         step = (count - last) % self._modulo
-        if step > self._modulo // 2:  # backwards: an old stamp, or begun anew
+        if step > self._modulo // 2:  # backwards: an old stamp, or a restart
             return self._begin(received_s)
         self._elapsed += step
         stamp_s = self._elapsed * self._tick_s

@@ -23,22 +23,22 @@ from drivers.declared.common.board import NEVER, Board, Sample, timing_sample
 from drivers.declared.common.sequences import Dialogue, Progress
 
 FIRST_ANSWER_S = 1.5
-# Where any command feeds the board's watch over its host, OFF pauses so that it can act.
+# If any command resets the board's watch over its host, OFF pauses so that the watch can act.
 BURST_S = 0.1
 PAUSE_S = 0.1  # beyond the watch's own time
-REPEAT_OFF_S = 0.02  # de-energising is said again until the board says that it is off
+REPEAT_OFF_S = 0.02  # OFF is repeated until the board reports off
 NEVER_HAPPENS_S = 1e9
 
 
 class DeclaredDrive:
-    """See ``drivers.base.Drive``; the wire is the board's affair.
+    """See ``drivers.base.Drive``; the board handles the wire.
 
-    A board that tells no status is taken for energised once its ``energise`` sequence has run
-    through; the capabilities say so.
+    A board that reports no status is assumed energised once its ``energise`` sequence is complete;
+    the capabilities report this.
     """
 
     capabilities: Capabilities
-    timed_by_wires = True  # a recording tells it the time as well
+    timed_by_wires = True  # a recording also supplies the time
 
     def __init__(self, board: Board, period_s: float) -> None:
         self.board = board
@@ -60,11 +60,11 @@ class DeclaredDrive:
         self._deflection = values.get("deflection", missing)
         self._state = values.get("status", missing)
         self._fault = values.get("fault")
-        # A board that only senses is as young as its deflection.
+        # The age of a board that is only a sensor is that of its deflection.
         self._motor = timing_sample(values)
         self._answers = AnswerJudge()
         intervals_s = {name: board.interval_s(name, period_s) for name in values}
-        # What answers a command comes while there are commands: in each cycle with power.
+        # Answers to commands come while there are commands: in each cycle with power.
         self._answering = [n for n in values if board.answers_command(n)]
         watched_s = intervals_s | dict.fromkeys(self._answering, period_s)
         self._ages = QuantityAges(watched_s, period_s)
@@ -90,7 +90,7 @@ class DeclaredDrive:
 
         Raises:
             DriverError: the wire does not open, a step is not answered, or a declared quantity
-                never comes.
+                never arrives.
         """
         board, options = self.board, self._options
         if self._opened:
@@ -122,9 +122,9 @@ class DeclaredDrive:
             shows_power=options.status is not None or not board.takes,
             status_interval_s=self._status_interval_s,
             details={
-                "power stage": "as its status says"
+                "power stage": "from its status"
                 if options.status
-                else "taken for on once its energise sequence has run: the board sends no status"
+                else "assumed on once its energise sequence has run: the board sends no status"
             },
         )
 
@@ -155,8 +155,8 @@ class DeclaredDrive:
         """Send one command; power changes through the declared sequences.
 
         Raises:
-            DriverError: not open, a target that is not a finite number, or power asked for in a
-                mode that the board has not got.
+            DriverError: not open, a target that is not a finite number, or power requested in a
+                mode that the board does not have.
         """
         if not self._opened:
             raise DriverError("the drive is not open")
@@ -173,8 +173,8 @@ class DeclaredDrive:
             raise DriverError(f"{mode.name.lower()} {target} is not a finite number")
         if mode not in self._modes and command.power is PowerRequest.ON:
             raise DriverError(
-                f"{self._options.name} takes no {mode.name.lower()}: declare under 'takes' where "
-                "it is sent, or use another mode"
+                f"{self._options.name} takes no {mode.name.lower()}: declare its signal under "
+                "'takes', or use another mode"
             )
         self._heartbeat_on = command.heartbeat
         request = PowerRequest.OFF if telemetry.lost else command.power
@@ -201,7 +201,7 @@ class DeclaredDrive:
             self._dialogue.run_through("de_energise", self._options.sequences.de_energise)
 
     def close(self) -> None:
-        """De-energise, run the shut-down dialogue without waiting, let go of the wire."""
+        """De-energise, run the shut-down dialogue without waiting, release the wire."""
         if self._opened:
             self._opened = False
             self.de_energise()
@@ -212,7 +212,7 @@ class DeclaredDrive:
     # ------------------------------------------------------------------------------------
 
     def _begin_anew(self) -> None:
-        """Nothing of an earlier connection is believed."""
+        """Discard all values of an earlier connection."""
         self.telemetry.forget()
         for sample in self.board.values.values():
             sample.forget()
@@ -231,8 +231,8 @@ class DeclaredDrive:
             self._next_heartbeat_s = now + heartbeat.every
             board.send(heartbeat.send, {})
         if options.poll is not None:
-            # An answer that came too late for its own cycle must not pass for one to this
-            # question: from then on every sample would be one cycle old, and look new.
+            # Discard late answers to earlier polls: otherwise every sample from now on would be one
+            # cycle old but look new.
             board.poll(0.0)
             board.send(options.poll, {})
         board.poll(now + self._period_s if until_s is None else until_s)
@@ -244,18 +244,18 @@ class DeclaredDrive:
         while missing := [name for name, sample in wanted.items() if not sample.number]:
             if self._poll_and_heartbeat() > give_up:
                 raise DriverError(
-                    f"{self._options.name}: {', '.join(missing)} never came: check that the board "
-                    "sends it, and from where the description expects it"
+                    f"{self._options.name}: {', '.join(missing)} never came: check that the "
+                    "board sends it, and its source in the description"
                 )
             time.sleep(0.2 * self._period_s)
 
     def _follow(self, request: PowerRequest) -> None:
-        """Start the sequence that leads to what is asked, once."""
+        """Start the sequence for the request, once."""
         dialogue, sequences = self._dialogue, self._options.sequences
         stage = self.telemetry.power
         if request is PowerRequest.ON:
             if stage is PowerStage.FAULT:
-                dialogue.cancel()  # whatever is left of it must not follow upon the fault
+                dialogue.cancel()  # its remaining steps must not follow the fault
             elif self._asked is not PowerRequest.ON and stage is not PowerStage.ON:
                 dialogue.start("energise", sequences.energise)
             elif (
@@ -272,7 +272,7 @@ class DeclaredDrive:
             if self._asked is not PowerRequest.CLEAR_FAULT or dialogue.name != "clear_fault":
                 dialogue.start("clear_fault", sequences.clear_fault)
             return
-        # Quick stop is what the bench makes of it itself; here all of them remove power.
+        # The bench itself performs a quick stop; here all other requests remove power.
         first = self._asked is not request and (
             self._asked in (PowerRequest.ON, PowerRequest.CLEAR_FAULT)
         )
@@ -289,7 +289,7 @@ class DeclaredDrive:
                 dialogue.run_through("de_energise", sequences.de_energise)
 
     def _pausing(self, now: float) -> bool:
-        """Return whether OFF holds its tongue, so that the board's watch over its host acts."""
+        """Return whether OFF pauses, so that the board's watch over its host acts."""
         options = self._options
         if self._heartbeat_on or options.heartbeat is not None or options.host_loss is None:
             return False
@@ -305,7 +305,7 @@ class DeclaredDrive:
         self.board.command(self._takes, target)
 
     def _zero(self) -> None:
-        """Ask for no torque, no speed, or the place where the motor is, if that is known."""
+        """Command zero torque, zero velocity, or the present position, if known."""
         if self._takes == "position" and not self._position.number:
             return
         if self._takes:
@@ -343,10 +343,10 @@ class DeclaredDrive:
         self._fill_state(telemetry)
 
     def _time_error_s(self, taken_s: float) -> float:
-        """Return by how much the time of a sample may be off.
+        """Return the possible time error of a sample in s.
 
-        A polled board is judged by its answers. What a board sent by itself was stamped when it
-        was read: what lay waiting came at any time since the wire was last looked at.
+        A polled board is judged by its answers. Messages sent unasked are stamped when read:
+        waiting ones may have arrived at any time since the wire was last read.
         """
         if self._options.poll is not None:
             return self._answers.error_s(taken_s - self._asked_s)
@@ -374,7 +374,7 @@ class DeclaredDrive:
         if stage is PowerStage.FAULT or code:
             telemetry.fault_code = code or 1
             telemetry.fault_text = self._options.fault_texts.get(
-                code, f"code {code}, which the description does not name"
+                code, f"code {code}, not named in the description"
             )
         elif dialogue.progress is Progress.FAILED:
             telemetry.fault_code, telemetry.fault_text = 0, dialogue.reason

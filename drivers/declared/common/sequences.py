@@ -1,4 +1,4 @@
-"""Run a declared dialogue without ever waiting: one look a cycle."""
+"""Run a declared dialogue without waiting: one step per cycle."""
 
 from __future__ import annotations
 
@@ -16,11 +16,11 @@ class Progress(enum.Enum):
 
 
 class Dialogue:
-    """One sequence under way at a time; a new one takes the place of the old.
+    """Runner of one sequence at a time; a new one replaces the old.
 
     Attributes:
         name: of the sequence that runs or ran last.
-        reason: why the last one failed, naming its step.
+        reason: of the last failure, naming its step.
     """
 
     def __init__(self, board: Board, status: Status | None) -> None:
@@ -45,7 +45,7 @@ class Dialogue:
         self.progress = Progress.IDLE
 
     def look(self, now_s: float) -> Progress:
-        """Go on as far as possible now. Raises ``DriverError`` if the wire is gone."""
+        """Continue as far as possible now. Raises ``DriverError`` if the wire was lost."""
         while self.progress is Progress.RUNNING:
             if self._next >= len(self._steps):
                 self.progress = Progress.DONE
@@ -73,7 +73,7 @@ class Dialogue:
         return self.progress
 
     def run_through(self, name: str, steps: tuple[SequenceStep, ...]) -> None:
-        """Send every step at once and wait for nothing: how power is removed."""
+        """Send every step at once without waiting, to remove power."""
         self.start(name, steps)
         self.progress = Progress.DONE
         for step in steps:
@@ -83,9 +83,9 @@ class Dialogue:
     def run_blocking(
         self, name: str, steps: tuple[SequenceStep, ...], poll: Callable[[], float]
     ) -> str:
-        """Before and after the cycle only: the reason of a failure, or an empty text.
+        """Run it outside the cycle and return the reason of a failure, or an empty text.
 
-        ``poll`` takes in what has come and returns the time.
+        ``poll`` takes received data and returns the time.
         """
         self.start(name, steps)
         while self.look(poll()) is Progress.RUNNING:

@@ -1,7 +1,6 @@
-"""Simulated board of any wire: it obeys commands, shows its state, watches its host.
+"""Simulated board of any wire: it obeys commands, reports its state, watches its host.
 
-It is the mirror of the description: what the bench would take for an order to energise, this
-board takes for one as well.
+It mirrors the description: it obeys as orders to energise what the bench sends as such.
 """
 
 from __future__ import annotations
@@ -27,13 +26,13 @@ class BoardLogic:
     def __init__(self, options: BoardOptions, core: Any) -> None:
         self._options = options
         self._core = core
-        self._heard_s: float | None = None  # nothing is watched before the host has spoken
+        self._heard_s: float | None = None  # no watch before the host's first message
         self._asked = PowerRequest.OFF
 
     def order(self, message: str, matches: Callable[[Mapping[str, float]], bool]) -> bool:
         """Act on a message that is a step of an order. ``matches`` compares its values.
 
-        The order stands once its last step that sends has come.
+        The order is complete with its last sending step.
         """
         for name in ORDERS:
             steps: tuple[SequenceStep, ...] = getattr(self._options.sequences, name)
@@ -47,17 +46,17 @@ class BoardLogic:
         return False
 
     def target(self, quantity: str, value: float) -> None:
-        """A command in SI."""
+        """Take a command in SI."""
         if quantity == "current":
             quantity, value = "torque", value * (self._options.torque_constant or 1.0)
         self._core.set_target(MODES.get(quantity, Mode.TORQUE), value)
 
     def heard(self, now_s: float) -> None:
-        """A sign that the host lives."""
+        """Note a heartbeat of the host."""
         self._heard_s = now_s
 
     def watch(self, now_s: float) -> None:
-        """Stop by itself if the host has fallen silent."""
+        """Stop if the host has fallen silent."""
         limit = self._options.host_loss
         if (
             limit is not None
@@ -68,7 +67,7 @@ class BoardLogic:
             self._core.host_lost()
 
     def reading(self, quantity: str) -> float:
-        """One quantity as the board measures it, SI (deflection in counts)."""
+        """Return one quantity as the board measures it, SI (deflection in counts)."""
         core = self._core
         if quantity == "position":
             return float(core.position_counts * self._rad_per_count())
@@ -91,7 +90,7 @@ class BoardLogic:
         return float(self.status())
 
     def status(self) -> int:
-        """The status number that the description reads rightly."""
+        """Return the status number for the present state by the description."""
         declared = self._options.status
         if declared is None:
             return 0
@@ -106,7 +105,7 @@ class BoardLogic:
 
 
 def _shown(number: int, state: Masked, stands: bool) -> int:
-    """The number with the masked bits so that ``state`` stands, or does not."""
+    """Return the number with the masked bits set so that ``state`` is active, or not."""
     lowest = state.mask & -state.mask
     bits = state.equals if stands else state.equals ^ lowest
     return number & ~state.mask | bits

@@ -14,13 +14,13 @@ from drivers.declared.serial.message_fields import build_fields
 from drivers.declared.serial.options import FieldCounter, SerialOptions
 from drivers.transport import SerialPort
 
-MOST_CHUNKS_A_CYCLE = 16  # a babbling board must not hold the cycle
+MOST_CHUNKS_A_CYCLE = 16  # a babbling board must not block the cycle
 
 
 class SerialBoard:
     """See :class:`drivers.declared.common.board.Board`.
 
-    ``make_codec`` is called at each opening: nothing of an earlier connection is left in it.
+    ``make_codec`` is called at each opening, to discard data of an earlier connection.
     """
 
     def __init__(
@@ -46,7 +46,7 @@ class SerialBoard:
         }
 
     def interval_s(self, quantity: str, period_s: float) -> float:
-        """See ``Board``; what answers neither poll nor heartbeat has no known interval."""
+        """See ``Board``; an answer to neither poll nor heartbeat has no known interval."""
         options = self.options
         given = {str(name): given for name, given in options.gives.items()}
         message = given[quantity].source.partition(".")[0]
@@ -76,7 +76,7 @@ class SerialBoard:
         """See ``Board``."""
         port, motor = self._port, self._motor
         for _ in range(MOST_CHUNKS_A_CYCLE):
-            # Once this cycle's sample is there, only what waits already is taken in.
+            # Once this cycle's sample is received, only take waiting data.
             chunk = port.read(until_s if motor.number == self._seen else 0.0)
             if not chunk:
                 break
@@ -84,7 +84,7 @@ class SerialBoard:
         self._seen = motor.number
 
     def take(self, chunk: bytes, now_s: float) -> None:
-        """Bytes from the board. Never raises."""
+        """Take bytes from the board. Never raises."""
         for name, values in self._codec.feed(chunk):
             fields = self._fields.get(name)
             if fields is None:

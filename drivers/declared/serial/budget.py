@@ -13,11 +13,11 @@ from drivers.declared.serial.line_options import DeclaredLinesOptions
 from drivers.declared.serial.options import SerialOptions
 from drivers.transport import Budget, WireLoad, serial_s
 
-LONG = -12345.678  # of a value that is written out: sign, digits and decimals
+LONG = -12345.678  # value with a long text: sign, digits and decimals
 
 
 def line_budget(options: DeclaredLinesOptions, period_s: float) -> tuple[Budget, ...]:
-    """One for each direction; the length of a line is that with long numbers in it."""
+    """Return one budget for each direction; line lengths are for long numbers."""
     sent = _sizes(host_codec(options, Counters()), options.sent())
     received = {
         name: options.longest
@@ -36,7 +36,7 @@ def line_budget(options: DeclaredLinesOptions, period_s: float) -> tuple[Budget,
 
 
 def frame_budget(options: DeclaredFramesOptions, period_s: float) -> tuple[Budget, ...]:
-    """One for each direction."""
+    """Return one budget for each direction."""
     sizes = _sizes(frame_codec(options, Counters()), options.sent())
     return _budgets(options, period_s, sizes, sizes)
 

@@ -8,13 +8,13 @@ Message = tuple[str, tuple[float, ...]]
 
 
 class Codec(Protocol):
-    """One side of a serial line; the board's side has the messages the other way round."""
+    """One side of a serial line; on the board's side sent and received are swapped."""
 
     def feed(self, chunk: bytes) -> list[Message]:
-        """Messages that are whole and sound with these bytes. Never raises."""
+        """Return the messages completed by these bytes and valid. Never raises."""
 
     def set(self, message: str, name: str, value: float) -> None:
-        """One value of a message to be sent; it stays. Raises ``ValueError`` for NaN."""
+        """Set one value of a message to be sent; it stays. Raises ``ValueError`` for NaN."""
 
     def build(self, message: str) -> bytes:
-        """The message as it is to be sent now."""
+        """Return the message to be sent now."""

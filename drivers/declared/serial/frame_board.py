@@ -1,4 +1,4 @@
-"""A described board that speaks in binary frames."""
+"""A described board with binary frames."""
 
 from __future__ import annotations
 

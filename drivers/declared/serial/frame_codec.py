@@ -1,4 +1,4 @@
-"""Binary frames on a serial port, from either side."""
+"""Codec of binary frames on a serial port, for either side."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from drivers.declared.serial.framing import Framer
 
 
 class FrameLayout:
-    """One kind of frame: its numbers in, its numbers out."""
+    """One kind of frame: unpacking and packing of its numbers."""
 
     def __init__(self, name: str, frame: FrameOptions) -> None:
         self.name = name
@@ -28,14 +28,14 @@ class FrameLayout:
         self._values: list[float] = [0] * len(codes)
 
     def values(self, payload: bytes) -> tuple[float, ...] | None:
-        """Numbers of the fields that have a name, or None if one is not finite."""
+        """Return the numbers of the named fields, or None if one is not finite."""
         values: tuple[float, ...] = self._unpack(payload)
         if self._floating and not all(map(math.isfinite, values)):
             return None
         return values if self._all else tuple([values[i] for i in self._wanted])
 
     def set(self, name: str, value: float) -> None:
-        """Held to what the field can say. Raises ``ValueError`` if it is not a finite number."""
+        """Set a field, clamped to its range. Raises ``ValueError`` if it is not a finite number."""
         if not math.isfinite(value):
             raise ValueError(f"{name} = {value} is not a finite number")
         at = self._places[name]
@@ -85,7 +85,7 @@ class FrameCodec:
 
 
 def host_codec(options: DeclaredFramesOptions, counters: Counters) -> FrameCodec:
-    """Return the codec that speaks to the board."""
+    """Return the codec of the host's side."""
     return FrameCodec(options, counters, options.used)
 
 

@@ -22,7 +22,7 @@ LARGEST_SINGLE = 3.4028234e38
 
 
 def span(code: str) -> tuple[float, float, bool]:
-    """Least and largest number of a layout's code, and whether it is a whole one."""
+    """Return the smallest and largest number of a layout code, and whether it is an integer."""
     if code in "fd":
         most = LARGEST_SINGLE if code == "f" else math.inf
         return -most, most, False
@@ -45,9 +45,7 @@ class FrameCheck(Checksum):
     @model_validator(mode="after")
     def _plain(self) -> FrameCheck:
         if self.itself is not None:
-            raise ValueError(
-                "itself: a frame's checksum stands behind what it covers; leave it out"
-            )
+            raise ValueError("itself: a frame's checksum follows the bytes it covers; leave it out")
         return self
 
 
@@ -59,7 +57,7 @@ class NumberField(Part):
 
 
 class LengthField(NumberField):
-    """``counts``: the bytes of the payload alone, all that follow the length, or the frame's."""
+    """``counts``: the bytes of the payload alone, all after the length, or of the frame."""
 
     counts: Literal["payload", "following", "frame"] = "payload"
 
@@ -67,10 +65,9 @@ class LengthField(NumberField):
 class Framing(Part):
     """Delimiting of frames in the stream of bytes, and the header before the payload.
 
-    Either ``sync``, bytes with which each frame begins, or ``cobs``: frames without zeros, each
-    closed by one (consistent overhead byte stuffing, Cheshire and Baker, IEEE/ACM Transactions
-    on Networking 7, 1999). Then the fields of ``head`` in their order, the payload, and the
-    checksum.
+    Either ``sync``, bytes that begin each frame, or ``cobs``: frames without zeros, each ended by
+    one (consistent overhead byte stuffing, Cheshire and Baker, IEEE/ACM Transactions on Networking
+    7, 1999). Then the fields of ``head`` in their order, the payload, and the checksum.
     """
 
     sync: tuple[Annotated[int, Field(ge=0, le=255)], ...] = ()
@@ -83,7 +80,7 @@ class Framing(Part):
     @model_validator(mode="after")
     def _sound(self) -> Framing:
         if self.cobs == bool(self.sync):
-            raise ValueError("name either sync bytes or 'cobs: true'; one of them parts frames")
+            raise ValueError("name either sync bytes or 'cobs: true'; one of them delimits frames")
         if len(self.sync) > 8:
             raise ValueError("sync: eight bytes are enough")
         unique(self.head, "head")
@@ -102,7 +99,7 @@ class Framing(Part):
 class FrameOptions(Part):
     """One kind of frame. ``layout`` is that of Python's struct module, ``<`` or ``>`` first.
 
-    ``fields``: a name for each number of the layout, ``_`` for what is not wanted.
+    ``fields``: a name for each number of the layout, ``_`` for unused ones.
     """
 
     identifier: Annotated[int, Field(ge=0)] | None = None
@@ -127,7 +124,7 @@ class FrameOptions(Part):
         return "".join(code * int(count or 1) for count, code in found if code != "x")
 
     def reach(self, field: str) -> tuple[float, float]:
-        """Least and largest number that a field can say."""
+        """Return the smallest and largest number that a field can hold."""
         low, high, _ = span(self.codes[self.fields.index(field)])
         return low, high
 
@@ -141,18 +138,18 @@ class FrameOptions(Part):
         wrong = sorted(set(self.layout[1:]) - set(LAYOUT_CODES) - set("0123456789 "))
         if wrong:
             raise ValueError(
-                f"layout: '{wrong[0]}' is not a code of a number; write {' '.join(LAYOUT_CODES)}"
+                f"layout: '{wrong[0]}' is not a number code; write {' '.join(LAYOUT_CODES)}"
             )
         try:
             count = len(struct.unpack(self.layout, bytes(self.size)))
         except (struct.error, MemoryError, OverflowError) as error:
             raise ValueError(f"layout: {error}; correct it") from None
         if self.size > 1024:
-            raise ValueError(f"layout: {self.size} bytes; at most 1024 make a frame")
+            raise ValueError(f"layout: {self.size} bytes; a frame has at most 1024")
         if count != len(self.fields):
             raise ValueError(
                 f"fields: {len(self.fields)} names for the {count} numbers of the layout; name "
-                "each, or write _ for what is not wanted"
+                "each, or write _ for an unused one"
             )
         unique(self.names, "fields")
         if self.counter is not None and self.counter.field not in self.names:
@@ -161,7 +158,7 @@ class FrameOptions(Part):
 
 
 class DeclaredFramesOptions(SerialOptions):
-    """All that is needed to speak to a board in binary frames. ``frames`` serve both ways."""
+    """Options for a board with binary frames. ``frames`` are used in both directions."""
 
     protocol: Literal["declared_frames"] = "declared_frames"
     framing: Framing
@@ -195,7 +192,7 @@ class DeclaredFramesOptions(SerialOptions):
         for name, frame in self.frames.items():
             if has_identifier and frame.identifier is None:
                 raise ValueError(
-                    f"frames.{name}: head has an identifier; add 'identifier', its number"
+                    f"frames.{name}: head has an identifier; add 'identifier' with its number"
                 )
             if not has_identifier and frame.identifier is not None:
                 raise ValueError(
@@ -203,12 +200,12 @@ class DeclaredFramesOptions(SerialOptions):
                 )
             if frame.identifier is not None and frame.identifier >= most:
                 raise ValueError(
-                    f"frames.{name}.identifier: it does not fit; say framing.identifier.bytes"
+                    f"frames.{name}.identifier: it does not fit; set framing.identifier.bytes"
                 )
             length = self.framing.length
             if "length" in self.framing.head and frame.size + 24 >= 1 << 8 * length.bytes:
                 raise ValueError(
-                    f"frames.{name}: its length does not fit; say framing.length.bytes"
+                    f"frames.{name}: its length does not fit; set framing.length.bytes"
                 )
             self._check_cover(name, frame)
         self.check_names()
@@ -218,7 +215,7 @@ class DeclaredFramesOptions(SerialOptions):
         return self
 
     def _check_reach(self) -> None:
-        """Commands and constants must fit into the numbers of their frames."""
+        """Check that commands and constants fit into the numbers of their frames."""
         for quantity, taken in self.takes.items():
             name, _, field = taken.target.partition(".")
             self.check_command(str(quantity), taken, *self.frames[name].reach(field))
@@ -228,8 +225,8 @@ class DeclaredFramesOptions(SerialOptions):
                     low, high = self.frames[step.send or ""].reach(field)
                     if not low <= value <= high:
                         raise ValueError(
-                            f"sequences.{sequence}[{i}].with.{field}: {value:g} cannot be said by "
-                            f"its number; write {low:g} to {high:g}, or widen the layout"
+                            f"sequences.{sequence}[{i}].with.{field}: {value:g} does not fit its "
+                            f"number; write {low:g} to {high:g}, or widen the layout"
                         )
 
     def _check_cover(self, name: str, frame: FrameOptions) -> None:
@@ -241,7 +238,7 @@ class DeclaredFramesOptions(SerialOptions):
         first, last = (end + whole if end < 0 else end for end in framing.checksum.covers)
         if not 0 <= first <= last < whole or first >= size:
             raise ValueError(
-                f"framing.checksum.covers: it names bytes outside of frame '{name}' with {whole}; "
+                f"framing.checksum.covers: it names bytes outside frame '{name}' with {whole}; "
                 "write -1 for the last"
             )
 
@@ -254,7 +251,7 @@ class DeclaredFramesOptions(SerialOptions):
             if mark in by_mark or (plain and by_mark):
                 other = next(iter(by_mark.values())) if plain else by_mark[mark]
                 raise ValueError(
-                    f"frames.{name}: nothing tells it from '{other}'; give framing.head an "
-                    "identifier"
+                    f"frames.{name}: it cannot be distinguished from '{other}'; give framing.head "
+                    "an identifier"
                 )
             by_mark[mark] = name

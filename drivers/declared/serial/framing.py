@@ -1,4 +1,4 @@
-"""Frames in a stream of bytes: found by their sync bytes or by COBS, checked, and found again."""
+"""Frames in a stream of bytes: found by sync bytes or COBS, checked, with resynchronisation."""
 
 from __future__ import annotations
 
@@ -8,20 +8,20 @@ from typing import Literal
 from drivers.declared.common import Counters, checksum
 from drivers.declared.serial.frame_options import Framing, NumberField
 
-LONGEST_BEHIND = 8192  # bytes without a whole frame that are kept at most
+LONGEST_BEHIND = 8192  # most bytes kept without a complete frame
 
 ENDS: dict[str, Literal["little", "big"]] = {"little_endian": "little", "big_endian": "big"}
 
 
 def cobs_encode(data: bytes) -> bytes:
-    """Without zeros, and without the zero that closes it."""
+    """Return the encoded data, without the closing zero."""
     out = bytearray()
     for i, block in enumerate(parts := data.split(b"\0")):
         while len(block) >= 254:
             out.append(255)
             out += block[:254]
             block = block[254:]
-            # A full group stands for no zero; at the very end nothing more is needed.
+            # A full group encodes no zero; at the very end nothing more is needed.
             if not block and i == len(parts) - 1:
                 return bytes(out)
         out.append(len(block) + 1)
@@ -30,7 +30,7 @@ def cobs_encode(data: bytes) -> bytes:
 
 
 def cobs_decode(data: bytes) -> bytes | None:
-    """The inverse of :func:`cobs_encode`, or None if it is none."""
+    """Return the inverse of :func:`cobs_encode`, or None if invalid."""
     out = bytearray()
     at, end = 0, len(data)
     while at < end:
@@ -46,11 +46,11 @@ def cobs_decode(data: bytes) -> bytes | None:
 
 
 class Framer:
-    """Payloads from bytes, and bytes from payloads.
+    """Converter of bytes to payloads, and of payloads to bytes.
 
     Args:
-        sizes: payload bytes by identifier; one kind for each size where there is none (the key
-            then is ``-1 - size``).
+        sizes: payload bytes by identifier; without identifiers one kind per size (the key then is
+            ``-1 - size``).
     """
 
     def __init__(self, framing: Framing, sizes: Mapping[int, int], counters: Counters) -> None:
@@ -75,11 +75,11 @@ class Framer:
         self._buffer = b""
 
     def feed(self, chunk: bytes) -> list[tuple[int, bytes]]:
-        """(key of ``sizes``, payload) of each sound frame that is whole now. Never raises."""
+        """Return (key of ``sizes``, payload) of each valid completed frame. Never raises."""
         return self._by_zero(chunk) if self._framing.cobs else self._by_sync(chunk)
 
     def build(self, key: int, payload: bytes) -> bytes:
-        """A frame as it goes on the wire."""
+        """Return a frame as sent on the wire."""
         framing = self._framing
         frame = bytearray(self._sync)
         total = self._payload_at + len(payload) + self._check_bytes
@@ -114,7 +114,7 @@ class Framer:
         while at < len(buffer):
             start = buffer.find(sync, at)
             if start < 0:
-                # What may be the beginning of a sync is kept; all else was garbage.
+                # Keep a possible beginning of a sync; the rest is garbage.
                 keep = next(
                     (
                         n
@@ -139,7 +139,7 @@ class Framer:
                 break
             payload = self._checked(buffer[start : start + size])
             if payload is None:
-                # A sync inside of something else, or a damaged frame: the next may begin in it.
+                # A sync within other data, or a damaged frame: the next may begin inside it.
                 at = start + 1
                 continue
             found.append((key, payload))
@@ -148,7 +148,7 @@ class Framer:
         return found
 
     def _kind(self, head: bytes) -> tuple[int | None, int]:
-        """(key, bytes of the whole frame) that a head promises."""
+        """Return (key, bytes of the whole frame) according to a head."""
         key = self._only
         rest = self._payload_at + self._check_bytes
         if "identifier" in self._places:
@@ -179,7 +179,7 @@ class Framer:
 
     def _by_zero(self, chunk: bytes) -> list[tuple[int, bytes]]:
         *packets, rest = (self._buffer + chunk).split(b"\0")
-        # No more than this can become a frame; the first zero behind it is the next beginning.
+        # A frame cannot be longer; the next one begins after the first zero.
         self._buffer = rest[: self._largest + self._largest // 254 + 2]
         found: list[tuple[int, bytes]] = []
         for packet in packets:

@@ -1,4 +1,4 @@
-"""A described board that speaks in lines of text."""
+"""A described board with lines of text."""
 
 from __future__ import annotations
 

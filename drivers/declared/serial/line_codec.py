@@ -1,4 +1,4 @@
-"""Lines of text on a serial port, from either side."""
+"""Codec of lines of text on a serial port, for either side."""
 
 from __future__ import annotations
 
@@ -21,22 +21,22 @@ from drivers.declared.serial.line_templates import (
     template_of,
 )
 
-ECHOES = 16  # lines sent of which the echo may still be under way
+ECHOES = 16  # sent lines whose echo may still be pending
 GRAPHIC = bytes(range(0x20, 0x7F)) + b"\t"
 
 
 @dataclass(frozen=True, kw_only=True)
 class LineFormat:
-    """Lines as one side of a serial port receives and sends them.
+    """Lines received and sent by one side of a serial port.
 
     Attributes:
-        patterns: of lines received, the first that fits counts.
-        templates: of lines sent, by message.
+        patterns: of received lines; the first match is used.
+        templates: of sent lines, by message.
         received_end: end of a received line; None for any of CR and LF.
         sent_end: end of a sent line.
         longest: characters of a line; a longer one is malformed.
         prompt: written by the other side before a line.
-        echo: the other side repeats each line that it is sent.
+        echo: the other side repeats each line sent to it.
         check_received, check_sent: checksum of lines; None for none.
         skip_first: the first line received may lack its beginning.
     """
@@ -80,7 +80,7 @@ class LineCodec:
         messages: list[Message] = []
         for line in lines:
             if self._dropping:
-                # The end of a line whose beginning was not seen or not kept.
+                # The end of a line whose beginning was not received or not kept.
                 self._dropping = False
                 self._counters.malformed += not self._first
                 self._first = False
@@ -120,7 +120,7 @@ class LineCodec:
             values = pattern.find(line)
             if values is not None:
                 return pattern.name, values
-        # What other lines a board writes is its own affair; damaged ones are among them.
+        # Damaged lines, or other lines of the board.
         counters.malformed += 1
         return None
 
@@ -139,7 +139,7 @@ class LineCodec:
 
 
 def host_codec(options: DeclaredLinesOptions, counters: Counters) -> LineCodec:
-    """Return the codec that speaks to the board."""
+    """Return the codec of the host's side."""
     check = options.checksum
     lines = options.lines
     spoken = LineFormat(
@@ -152,7 +152,7 @@ def host_codec(options: DeclaredLinesOptions, counters: Counters) -> LineCodec:
         echo=options.echo,
         check_received=check if check and check.on in ("both", "received") else None,
         check_sent=check if check and check.on in ("both", "sent") else None,
-        # A port may be opened in the midst of a line, of which the end may look like a whole.
+        # A port may be opened in the middle of a line, whose end may look complete.
         skip_first=any(line.every is not None for line in lines.values()),
     )
     return LineCodec(counters, spoken)
@@ -162,7 +162,7 @@ def board_codec(options: DeclaredLinesOptions, counters: Counters) -> LineCodec:
     """Return the codec of a simulated board.
 
     Raises:
-        DriverError: it is not said how a line is written.
+        DriverError: a line has no ``written``.
     """
     check = options.checksum
     templates = {}

@@ -14,13 +14,13 @@ from drivers.quantities import Duration
 from drivers.suggest import nearest
 from drivers.transport import Part
 
-IGNORED = "_"  # a field of which nothing is wanted
-# Signed decimal numbers, and what a format may ask for; never the width from another value.
+IGNORED = "_"  # an unused field
+# Permitted number formats; never a width from another value.
 FORMAT = re.compile(r"[+ -]?0?[0-9]{0,2}(?:\.[0-9]{1,2})?[fgedxX]?")
 
 
 class LineCheck(Checksum):
-    """Checksum of a line in hexadecimal digits behind a delimiter.
+    """Checksum of a line in hexadecimal digits after a delimiter.
 
     It covers the bytes before the delimiter (``covers`` counts among them).
     """
@@ -32,18 +32,18 @@ class LineCheck(Checksum):
     def _plain(self) -> LineCheck:
         if self.itself is not None:
             raise ValueError(
-                "itself: a line's checksum stands outside of what it covers; leave it out"
+                "itself: a line's checksum is outside the bytes it covers; leave it out"
             )
         return self
 
 
 class LineOptions(Part):
-    """One kind of line that comes from the board: one of three ways to find its fields.
+    """One kind of line from the board, with one of three ways to find its fields.
 
     ``starts``: text it begins with. Then ``fields`` by position, ``pairs`` by name (name on the
     line to field), or ``pattern``, a regular expression with a named group for each field.
-    ``words``: numbers for texts that may stand in a field. ``written``: the line as a template,
-    which only a simulated board needs, and only of a pattern.
+    ``words``: numbers for texts that may be in a field. ``written``: the line as a template, needed
+        only for a simulated board, and only for a pattern.
     """
 
     starts: Annotated[str, Field(max_length=40)] = ""
@@ -71,9 +71,11 @@ class LineOptions(Part):
     def _sound(self) -> LineOptions:
         ways = [key for key in ("fields", "pairs", "pattern") if getattr(self, key)]
         if len(ways) > 1:
-            raise ValueError(f"{ways[1]}: {ways[0]} is there already; find the fields in one way")
+            raise ValueError(f"{ways[1]}: {ways[0]} is also given; find the fields in one way")
         if not ways and not self.starts:
-            raise ValueError("nothing tells this line from others; add 'starts', or fields")
+            raise ValueError(
+                "this line cannot be distinguished from others; add 'starts', or fields"
+            )
         if self.pattern is not None:
             try:
                 compiled = re.compile(self.pattern, re.ASCII)
@@ -82,9 +84,11 @@ class LineOptions(Part):
                     f"pattern: it is not a regular expression: {error}; correct it there"
                 ) from None
             if self.starts:
-                raise ValueError("starts: a pattern says itself how the line begins; leave it out")
+                raise ValueError(
+                    "starts: the pattern includes the beginning of the line; leave it out"
+                )
             if compiled.match("") and not compiled.groupindex:
-                raise ValueError("pattern: it fits an empty line; say what stands there")
+                raise ValueError("pattern: it matches an empty line; write a more specific one")
         for text in (self.starts, self.separator, self.equals, *self.pairs, self.pattern or ""):
             _ascii(text)
         names = self.names
@@ -100,11 +104,11 @@ class LineOptions(Part):
 
 
 class DeclaredLinesOptions(SerialOptions):
-    """All that is needed to speak to a board in lines of text.
+    """Options for a board with lines of text.
 
-    ``line_end`` closes what is sent; what comes may end with any of CR, LF or both, or with
-    ``received_end`` alone if that is given. ``echo``: the board repeats what it is sent.
-    ``prompt``: text that it puts before a line when it is ready for the next.
+    ``line_end`` ends sent lines; received ones may end with CR, LF or both, or only with
+    ``received_end`` if given. ``echo``: the board repeats lines sent to it. ``prompt``: text that
+    it writes before a line when ready for the next.
     """
 
     protocol: Literal["declared_lines"] = "declared_lines"
@@ -112,7 +116,7 @@ class DeclaredLinesOptions(SerialOptions):
     received_end: Annotated[str, Field(min_length=1, max_length=4)] | None = None
     echo: bool = False
     prompt: Annotated[str, Field(max_length=20)] = ""
-    longest: Annotated[int, Field(ge=8, le=4096)] = 160  # bytes of a line that may come
+    longest: Annotated[int, Field(ge=8, le=4096)] = 160  # bytes of a received line
     checksum: LineCheck | None = None
     commands: dict[str, str] = {}
     lines: dict[str, LineOptions] = {}
@@ -139,11 +143,9 @@ class DeclaredLinesOptions(SerialOptions):
         for text in (self.line_end, self.received_end or "", self.prompt):
             _ascii(text)
         if not set(self.line_end) <= set("\r\n;"):
-            raise ValueError("line_end: it is made of something else; write it with CR, LF or ';'")
+            raise ValueError("line_end: it has other characters; use CR, LF or ';'")
         if self.received_end is not None and not set(self.received_end) <= set("\r\n;>"):
-            raise ValueError(
-                "received_end: it is made of something else; write it with CR, LF, ';' or '>'"
-            )
+            raise ValueError("received_end: it has other characters; use CR, LF, ';' or '>'")
         starts = [(n, line.starts) for n, line in self.lines.items() if line.pattern is None]
         for i, (name, start) in enumerate(starts):
             for other, second in starts[:i]:
@@ -153,23 +155,21 @@ class DeclaredLinesOptions(SerialOptions):
                     and bool(self.lines[name].pairs) == bool(self.lines[other].pairs)
                 ):
                     raise ValueError(
-                        f"lines.{name}: it looks like '{other}'; give each a 'starts' of its own"
+                        f"lines.{name}: it looks like '{other}'; give each its own 'starts'"
                     )
         self.check_names()
         return self
 
 
 def template_fields(text: str) -> tuple[str, ...]:
-    """Names of the values in a template such as ``T {torque:+.4f}``.
+    """Return the names of the values in a template such as ``T {torque:+.4f}``.
 
     Raises:
-        ValueError: no template, or a format that gives no number.
+        ValueError: not a template, or not a number format.
     """
     _ascii(text)
     if not text.isprintable() and "\t" not in text:
-        raise ValueError(
-            "there are control characters in it; leave them out, 'line_end' ends each line"
-        )
+        raise ValueError("it has control characters; leave them out, 'line_end' ends each line")
     names: list[str] = []
     last_was_value = False
     try:
@@ -183,20 +183,19 @@ def template_fields(text: str) -> tuple[str, ...]:
             last_was_value = False
             continue
         if not name.isidentifier():
-            raise ValueError(
-                f"'{{{name}}}' is not a name; give each value one of letters, digits and _"
-            )
+            raise ValueError(f"'{{{name}}}' is not a name; use letters, digits and _")
         if conversion or FORMAT.fullmatch(spec or "") is None:
             raise ValueError(
-                f"'{{{name}:{spec}}}' is not a format of a number; write it as {{{name}:+.4f}}, "
+                f"'{{{name}:{spec}}}' is not a number format; write it as {{{name}:+.4f}}, "
                 "or with d, x, g or e"
             )
         if (spec or "")[-1:] in ("d", "x", "X") and "." in (spec or ""):
             raise ValueError(
-                f"'{{{name}:{spec}}}': whole numbers have no decimals; leave out what follows '.'"
+                f"'{{{name}:{spec}}}': integers have no decimals; leave out '.' and the digits "
+                "after it"
             )
         if last_was_value and not literal:
-            raise ValueError(f"'{{{name}}}' stands right behind another value; part the two")
+            raise ValueError(f"'{{{name}}}' directly follows another value; separate the two")
         last_was_value = True
         names.append(name)
     unique(names, f"template '{text}'")
@@ -205,4 +204,4 @@ def template_fields(text: str) -> tuple[str, ...]:
 
 def _ascii(text: str) -> None:
     if not text.isascii():
-        raise ValueError(f"'{text}' has characters that are not ASCII; write it with others")
+        raise ValueError(f"'{text}' has non-ASCII characters; use ASCII only")

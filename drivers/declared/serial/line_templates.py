@@ -1,4 +1,4 @@
-"""Text to numbers and numbers to text, compiled once for each kind of line."""
+"""Parsing and formatting of lines, compiled once for each kind."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from drivers.declared.common import checksum
 from drivers.declared.serial.line_options import IGNORED, LineCheck, LineOptions, template_fields
 
-# No more digits than a double can hold with an exponent: what is longer is garbage.
+# Not more digits than a double needs with an exponent: longer texts are garbage.
 NUMBER = rb"[+-]?(?:\d{1,20}(?:\.\d{0,20})?|\.\d{1,20})(?:[eE][+-]?\d{1,2})?"
 HEXADECIMAL = rb"(?:0[xX])?[0-9A-Fa-f]{1,16}"
 PLAIN = re.compile(rb"\s*" + NUMBER + rb"\s*\Z")
@@ -18,7 +18,7 @@ Parse = Callable[[bytes], float]
 
 
 class LinePattern:
-    """Finds the fields of one kind of line."""
+    """Pattern that finds the fields of one kind of line."""
 
     def __init__(
         self, name: str, names: Sequence[str], expression: bytes, parsers: Sequence[Parse]
@@ -27,7 +27,7 @@ class LinePattern:
         self.names = tuple(names)
         compiled = re.compile(expression)
         self._match = compiled.fullmatch
-        # Groups without a name stand among those with one.
+        # Unnamed groups may lie between named ones.
         places = sorted(compiled.groupindex.values())
         self._pick = [at - 1 for at in places] if len(places) < compiled.groups else None
         if not places:
@@ -36,7 +36,7 @@ class LinePattern:
         self._plain = all(parser is float for parser in parsers)
 
     def find(self, line: bytes) -> tuple[float, ...] | None:
-        """Values of the fields, or None: not a line of this kind, or no numbers in it."""
+        """Return the values of the fields, or None: another kind of line, or not numbers."""
         found = self._match(line)
         if found is None:
             return None
@@ -52,7 +52,7 @@ class LinePattern:
 
 
 class PairsPattern:
-    """A line of ``name=value`` in any order; what is not asked for may stand there as well."""
+    """Pattern of ``name=value`` pairs in any order; other pairs are ignored."""
 
     def __init__(self, name: str, line: LineOptions) -> None:
         self.name = name
@@ -66,7 +66,7 @@ class PairsPattern:
         }
 
     def find(self, line: bytes) -> tuple[float, ...] | None:
-        """As :meth:`LinePattern.find`; every wanted name must be there, and once."""
+        """Find values as :meth:`LinePattern.find`; every declared name must occur exactly once."""
         if not line.startswith(self._starts):
             return None
         values = [math.nan] * len(self._wanted)
@@ -88,7 +88,7 @@ class PairsPattern:
 
 
 class Template:
-    """Writes lines such as ``T {torque:+.4f}``; values stay until they are set again."""
+    """Writer of lines such as ``T {torque:+.4f}``; values stay until set again."""
 
     def __init__(self, text: str, words: Mapping[str, Mapping[str, float]] | None = None) -> None:
         self.names = template_fields(text)
@@ -111,7 +111,7 @@ class Template:
             self.set(name, 0.0)
 
     def set(self, name: str, value: float) -> None:
-        """One value. Raises ``ValueError`` if it is not a finite number."""
+        """Set one value. Raises ``ValueError`` if it is not a finite number."""
         if not math.isfinite(value):
             raise ValueError(f"{name} = {value} is not a finite number")
         written: float | int | str = round(value) if name in self._whole else value
@@ -119,19 +119,19 @@ class Template:
         self._values[self._at[name]] = written if word is None else _Word(word)
 
     def build(self) -> bytes:
-        """The line, without checksum and end."""
+        """Return the line, without checksum and end."""
         return self._format(*self._values).encode()
 
 
 class _Word(str):
-    """A text in a place that has a number's format."""
+    """A text in a place with a number format."""
 
     def __format__(self, _spec: str) -> str:
         return str(self)
 
 
 def _parser(line: LineOptions, field: str, checked: bool = False) -> Parse:
-    """Return the reader of a field's text; ``checked``: it is known to look like a number."""
+    """Return the parser of a field's text; ``checked``: the pattern ensures a number."""
     base = _hexadecimal if field in line.hexadecimal else float if checked else _number
     words = {word.encode(): number for word, number in line.words.get(field, {}).items()}
     if not words:
@@ -145,7 +145,7 @@ def _parser(line: LineOptions, field: str, checked: bool = False) -> Parse:
 
 
 def _number(text: bytes) -> float:
-    if PLAIN.match(text) is None:  # float() would take nan, inf and 1_0
+    if PLAIN.match(text) is None:  # float() would accept nan, inf and 1_0
         raise ValueError("not a number")
     return float(text)
 
@@ -187,15 +187,15 @@ def pattern_of(name: str, line: LineOptions) -> LinePattern | PairsPattern:
 
 
 def template_of(line: LineOptions) -> str:
-    """The line as the board writes it: what a simulated one needs.
+    """Return the line as the board writes it, for a simulated one.
 
     Raises:
-        ValueError: it has a pattern, and does not say how it is written.
+        ValueError: it has a pattern, but no ``written``.
     """
     if line.written is not None:
         return line.written
     if line.pattern is not None:
-        raise ValueError("written is needed: how does a simulated board write this line?")
+        raise ValueError("written is needed for a simulated board: the line as a template")
 
     def value(field: str) -> str:
         if field == IGNORED:
@@ -217,7 +217,7 @@ def template_of(line: LineOptions) -> str:
 
 
 def reverse_pattern(name: str, text: str) -> LinePattern:
-    """Return the pattern for lines that a template writes: the board's side."""
+    """Return the pattern for lines written with a template: the board's side."""
     expression = b""
     names: list[str] = []
     parsers: list[Parse] = []
@@ -233,7 +233,7 @@ def reverse_pattern(name: str, text: str) -> LinePattern:
 
 
 class LineSeal:
-    """Puts the checksum behind a line, and takes it off again."""
+    """Checksum at the end of a line: appended and removed."""
 
     def __init__(self, declared: LineCheck) -> None:
         self._after = declared.after.encode()
@@ -249,12 +249,12 @@ class LineSeal:
         return body + self._after + f"{self._value(body):0{self._digits}X}".encode()
 
     def take(self, line: bytes) -> bytes | None:
-        """The line without its checksum, or None: there is none, or it is wrong."""
+        """Return the line without its checksum, or None if that is missing or wrong."""
         body, after, digits = line.rpartition(self._after)
         if not after or len(digits) != self._digits:
             return None
         try:
-            # int() would take "0x1", "+1" and "1_0" as well.
+            # int() would also accept "0x1", "+1" and "1_0".
             right = bytes.fromhex(digits.decode()) == self._value(body).to_bytes(
                 self._digits // 2, "big"
             )

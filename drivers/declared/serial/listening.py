@@ -1,4 +1,4 @@
-"""Listen to a described board on a serial port. Only a poll that orders nothing is sent."""
+"""Listen to a described board on a serial port. Only a poll that is no command is sent."""
 
 from __future__ import annotations
 
@@ -85,7 +85,7 @@ class SerialEar:
 
 
 class _Message:
-    """One kind of message and what was stats of it."""
+    """One kind of message and its statistics."""
 
     def __init__(self, name: str, options: DeclaredLinesOptions | DeclaredFramesOptions) -> None:
         if isinstance(options, DeclaredLinesOptions):
@@ -95,7 +95,7 @@ class _Message:
         every = options.cadence()[name]
         given = {given.source.partition(".")[0] for given in options.gives.values()}
         answers = name in given and options.poll is not None and not options.answered().get(name)
-        note = "" if every or answers else "comes only in answer to what is not sent here"
+        note = "" if every or answers else "comes only in answer to a message that is not sent here"
         self.stats = MessageStats(name, _what(name, options), every, note=note)
         self._counters = Counters()
         names = options.received()[name]

@@ -1,4 +1,4 @@
-"""From the numbers in a message of a serial board to samples."""
+"""Conversion of the numbers in a message of a serial board to samples."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ Target = tuple[int, Sample, float, float]  # place, and scale and offset with th
 
 
 class MessageFields:
-    """Takes in one kind of message: its counter, its clock, then its fields."""
+    """Reader of one kind of message: its counter, its clock, then its fields."""
 
     def __init__(
         self,
@@ -29,21 +29,21 @@ class MessageFields:
         self._last: int | None = None
         self._clock_at = self._names.index(clock[0]) if clock else -1
         self._clock = clock[1] if clock else None
-        self.heard = Sample()  # that it came at all
+        self.heard = Sample()  # counts receptions
 
     def add(self, name: str, sample: Sample, scaling: Scaling | None = None) -> None:
-        """``sample`` gets the field ``name``, scaled, or in the board's own units."""
+        """Store the field ``name`` in ``sample``, scaled, or in the board's own units."""
         s = scaling or Scaling()
         self._targets.append((self._names.index(name), sample, s.sign * s.scale, s.sign * s.offset))
 
     def take(self, values: Sequence[float], now_s: float) -> bool:
-        """Return whether it was new; then the samples have its values."""
+        """Store the values; return whether the message was new."""
         counters = self._counters
         if self._count_at >= 0:
             count = int(values[self._count_at]) % self._modulo
             last, self._last = self._last, count
             if count == last:
-                # The sender repeats itself: what it says is as old as the first time.
+                # The sender repeats a message: its values are as old as the first time.
                 counters.repeated += 1
                 return False
             if last is not None and count != (last + 1) % self._modulo:
@@ -63,7 +63,7 @@ class MessageFields:
 def build_fields(
     options: SerialOptions, counters: Counters, rolling: dict[str, FieldCounter | None]
 ) -> tuple[dict[str, MessageFields], dict[str, Sample], dict[str, Sample]]:
-    """(what takes in each message, samples of the quantities, samples that dialogues look at)."""
+    """Return (readers of the messages, samples of quantities, samples used by dialogues)."""
     received = options.received()
     clock = options.clock
     fields: dict[str, MessageFields] = {}

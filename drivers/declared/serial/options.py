@@ -14,16 +14,16 @@ from drivers.transport import Part, PortOptions
 
 
 class FieldCounter(Part):
-    """A field that goes up by one with each message, back to 0 after ``modulo - 1``."""
+    """A field incremented with each message, back to 0 after ``modulo - 1``."""
 
     field: str
     modulo: Annotated[int, Field(ge=2)] = 256
 
 
 class Clock(Part):
-    """The field by which a board says when it measured, on a clock of its own.
+    """The field with a board's own time of measurement.
 
-    ``tick``: what one count stands for. ``modulo``: counts after which it begins anew at 0.
+    ``tick``: duration of one count. ``modulo``: counts after which it restarts at 0.
     """
 
     source: Annotated[str, Field(alias="from")]
@@ -32,30 +32,30 @@ class Clock(Part):
 
 
 class SerialOptions(BoardOptions):
-    """A board on a serial port. Its messages are named by the two kinds of description."""
+    """A board on a serial port. Subclasses name its messages."""
 
     port: PortOptions
     clock: Clock | None = None
 
     def received(self) -> dict[str, tuple[str, ...]]:
-        """Names of the messages that may come from the board, and their fields."""
+        """Return the names of the messages from the board, and their fields."""
         raise NotImplementedError
 
     def sent(self) -> dict[str, tuple[str, ...]]:
-        """Names of the messages that may be sent to the board, and their values."""
+        """Return the names of the messages to the board, and their values."""
         raise NotImplementedError
 
     def cadence(self) -> dict[str, float | None]:
-        """Return the interval of each message sent unasked, s; None: only in answer to another."""
+        """Return the interval of each streamed message, s; None: only in answer to another."""
         raise NotImplementedError
 
     def answered(self) -> dict[str, str | None]:
-        """The message that each one comes in answer to; None: to ``poll``."""
+        """Return the message that each one answers; None: ``poll``."""
         return {}
 
     @property
     def used(self) -> frozenset[str]:
-        """Messages of the board that are looked at."""
+        """Messages of the board that are read."""
         names = {given.source.partition(".")[0] for given in self.gives.values()}
         names |= {self.clock.source.partition(".")[0]} if self.clock else set()
         for _, steps in self.sequences:
@@ -69,10 +69,10 @@ class SerialOptions(BoardOptions):
         return frozenset(taken.target.partition(".")[0] for taken in self.takes.values())
 
     def check_names(self) -> None:
-        """Check that all that is named is there.
+        """Check that all named messages and fields exist.
 
         Raises:
-            ValueError: naming the place and what is near.
+            ValueError: naming the place and similar names.
         """
         received, sent = self.received(), self.sent()
         for quantity, given in self.gives.items():
@@ -85,7 +85,7 @@ class SerialOptions(BoardOptions):
             raise ValueError("takes: all commands must be in one message")
         self.check_drive(self.gives, self.takes)
         if self.status is not None and "status" not in self.gives:
-            raise ValueError("status: it reads a number that is not there; add gives.status")
+            raise ValueError("status: its number is missing; add gives.status")
         self._check_steps()
         for place, message in (
             ("heartbeat.send", self.heartbeat and self.heartbeat.send),
@@ -96,7 +96,7 @@ class SerialOptions(BoardOptions):
         self._check_arrival()
 
     def _check_steps(self) -> None:
-        """Check that what the sequences send and expect is there."""
+        """Check that messages and fields of the sequences exist."""
         received, sent = self.received(), self.sent()
         for name, steps in self.sequences:
             for i, step in enumerate(steps):
@@ -115,14 +115,14 @@ class SerialOptions(BoardOptions):
                         _name(f"{place}.expect", wanted, received)
 
     def _check_arrival(self) -> None:
-        """Everything that is given must come by itself or be asked for."""
+        """Check that every quantity is streamed or polled."""
         cadence, answered = self.cadence(), self.answered()
         for quantity, given in self.gives.items():
             message = given.source.partition(".")[0]
             if cadence[message] is None and not self.poll and not answered.get(message):
                 raise ValueError(
-                    f"gives.{quantity}: '{message}' neither says 'every' nor is there a poll that "
-                    "it answers; say how often it comes, or what to ask it with"
+                    f"gives.{quantity}: '{message}' has no 'every', nor is there a poll that it "
+                    "answers; write how often it comes, or what it answers"
                 )
             asked = answered.get(message) or self.poll
             again = {self.poll, *self.commanding} | {
@@ -130,8 +130,8 @@ class SerialOptions(BoardOptions):
             }
             if cadence[message] is None and asked in self.sent() and asked not in again:
                 raise ValueError(
-                    f"gives.{quantity}: '{message}' answers '{asked}', which is sent in a sequence "
-                    "and not again, so that the value would have no age; say 'every', or let it "
+                    f"gives.{quantity}: '{message}' answers '{asked}', which is sent only in a "
+                    "sequence, so that the value would not be refreshed; write 'every', or let it "
                     "answer poll, heartbeat or command"
                 )
         for message, asked in answered.items():
@@ -140,11 +140,11 @@ class SerialOptions(BoardOptions):
 
 
 def unique(names: Iterable[str], what: str) -> None:
-    """Raises ``ValueError`` if a name stands twice."""
+    """Raise ``ValueError`` for a repeated name."""
     seen: set[str] = set()
     for name in names:
         if name in seen:
-            raise ValueError(f"{what}: '{name}' stands there twice; name each once")
+            raise ValueError(f"{what}: '{name}' is repeated; name each once")
         seen.add(name)
 
 

@@ -1,4 +1,4 @@
-"""A simulated board at the far end of a serial line, whatever it speaks."""
+"""A simulated board at the far end of a serial line, with any codec."""
 
 from __future__ import annotations
 
@@ -21,19 +21,19 @@ from drivers.simulated import advance, real_time
 from drivers.transport import Scaling
 
 # A local socket, not a pseudo-terminal: the bytes of a terminal pass through a kernel thread of
-# ordinary priority, which a busy computer holds up for milliseconds, and even a read that is
-# not to wait waits for it. That would be the simulation's fault, and no serial port's.
+# ordinary priority, which a busy computer delays by milliseconds, and even a non-blocking read
+# waits for it. A real serial port does not have this delay.
 WIRE_NAME = "board.sock"
 SOCKET_SUFFIX = ".sock"
 IDLE_S = 0.001
 DOOR_S = 0.01
 CHUNK = 4096
-CLOCK_FAST = 40e-6  # the board's crystal is no better than others
+CLOCK_FAST = 40e-6  # typical crystal error
 CLOCK_START_S = 3.7
 
 
 def redirected(data: dict[str, Any], directory: Path) -> dict[str, Any]:
-    """The description with its port in ``directory``, where the simulated board is found."""
+    """Return the description with its port in ``directory``, where the simulated board is found."""
     port = data.get("port")
     kept = (
         {key: value for key, value in port.items() if key != "usb"}
@@ -44,7 +44,7 @@ def redirected(data: dict[str, Any], directory: Path) -> dict[str, Any]:
 
 
 class FarEnd(Protocol):
-    """Firmware that ``simulate_serial`` runs.
+    """Firmware run by ``simulate_serial``.
 
     Attributes:
         out: bytes that wait to be sent.
@@ -53,20 +53,20 @@ class FarEnd(Protocol):
     out: bytearray
 
     def next_due_s(self) -> float:
-        """Return the time of the next message sent unasked; infinite: never."""
+        """Return the time of the next streamed message; infinite: never."""
 
     def take(self, chunk: bytes, now_s: float) -> None:
         """Bytes from the host; physics has been brought up to now."""
 
     def tick(self, now_s: float) -> None:
-        """Send what is due, and watch over the host."""
+        """Send due messages, and watch over the host."""
 
 
 class SimulatedSerialBoard:
-    """Takes messages, and says what it has to say when asked or when due.
+    """Board that takes messages, answers polls and streams messages.
 
     Attributes:
-        echo, prompt: whether it repeats what it hears, and what it says when ready.
+        echo, prompt: whether it repeats received bytes, and its text when ready.
         out: bytes that wait to be sent.
     """
 
@@ -103,11 +103,11 @@ class SimulatedSerialBoard:
         self._signs_of_life = {heartbeat.send} if heartbeat is not None else commands
 
     def next_due_s(self) -> float:
-        """Return the time of the next message sent unasked."""
+        """Return the time of the next streamed message."""
         return min(self._due.values(), default=float("inf"))
 
     def take(self, chunk: bytes, now_s: float) -> None:
-        """Bytes from the host; physics has been brought up to now. Answers go to ``out``."""
+        """Take bytes from the host; the physics is up to date. Answers go to ``out``."""
         if self.echo:
             self.out += chunk
         for name, values in self._codec.feed(chunk):
@@ -150,7 +150,7 @@ class SimulatedSerialBoard:
             self._tell(message, now_s)
 
     def tick(self, now_s: float) -> None:
-        """Send what is streamed and due, and watch over the host."""
+        """Send streamed messages that are due, and watch over the host."""
         self._logic.watch(now_s)
         for name, every in self._streams.items():
             due = self._due[name]
@@ -188,7 +188,7 @@ def simulate_serial(options: Any, core: Any, control: Any, board: FarEnd) -> Non
     ``.sock``, else a link to a pseudo-terminal.
 
     Raises:
-        DriverError: neither can be made, or something else stands at the path.
+        DriverError: neither can be made, or the path is something else.
     """
     path = Path(str(options.port.path))
     try:
@@ -215,7 +215,7 @@ def simulate_serial(options: Any, core: Any, control: Any, board: FarEnd) -> Non
                 polled = now
                 control.poll()
     except OSError as error:
-        raise DriverError(f"{path}: the serial line is gone: {error.strerror}") from error
+        raise DriverError(f"{path}: the serial line was lost: {error.strerror}") from error
     finally:
         line.close()
 
@@ -226,7 +226,7 @@ class TerminalLine:
     def __init__(self, path: Path) -> None:
         _clear(path, stat.S_ISLNK)
         self._path = path
-        # The host's end is kept open, or one that leaves would end the connection for good.
+        # The host's end is kept open, otherwise a disconnecting host would end the connection.
         self._near, self._far = os.openpty()
         tty.setraw(self._far)
         os.set_blocking(self._near, False)
@@ -240,7 +240,7 @@ class TerminalLine:
         return b""
 
     def write(self, data: bytes | bytearray) -> None:
-        """Write; what the host does not take is lost, as on any wire."""
+        """Write; data that the host does not read is lost, as on any wire."""
         with contextlib.suppress(BlockingIOError):
             os.write(self._near, data)
 
@@ -252,7 +252,7 @@ class TerminalLine:
 
 
 class SocketLine:
-    """A local socket with one host at a time; a new one takes the old one's place."""
+    """A local socket with one host at a time; a new one replaces the old."""
 
     def __init__(self, path: Path) -> None:
         _clear(path, stat.S_ISSOCK)
@@ -304,7 +304,7 @@ class SocketLine:
 
 
 def _clear(path: Path, is_kind: Callable[[int], bool]) -> None:
-    """Take away what an earlier board left behind, and nothing else."""
+    """Remove the socket or link of an earlier board, and nothing else."""
     try:
         kind = path.lstat().st_mode
     except FileNotFoundError:

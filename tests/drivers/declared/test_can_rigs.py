@@ -137,7 +137,7 @@ def test_a_can_board_through_its_life(tmp_path: Path, far: Any, name: str) -> No
         ("when: [0, 2]", "when: [0, 1]", "'VOLTAGE' at bit 8"),
         ("id: 0x18FF0201\n    extended: true", "id: 0x18FF0201", "needs 29 bits"),
         ("multiplexer: PART", "multiplexer: PARTS", "no signal 'PARTS'; did you mean"),
-        ("id: 0x7,", "id: 0x8,", "id 0x8 is that of 'ORDER'"),
+        ("id: 0x7,", "id: 0x8,", "id 0x8 is also that of 'ORDER'"),
     ],
 )
 def test_what_cannot_be_is_told(old: str, new: str, words: str, tmp_path: Path) -> None:

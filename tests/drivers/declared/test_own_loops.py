@@ -81,7 +81,7 @@ def test_a_board_turns_as_it_is_asked_and_rests_without_power(
 def test_two_commands_leave_open_which_is_followed(tmp_path: Path) -> None:
     port = {"path": str(tmp_path / "board.sock"), "baud": 1_000_000}
     both = {"velocity": {"to": "demand.torque"}, **BY_POSITION}
-    with pytest.raises(ValueError, match="position and velocity leave open which"):
+    with pytest.raises(ValueError, match="position and velocity do not define which"):
         options_of("treadle_lines", tmp_path, port=port, takes=both)
 
 

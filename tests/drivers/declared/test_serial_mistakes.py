@@ -28,7 +28,7 @@ def examined(directory: Path, name: str, old: str, new: str):
 
 LINES = [
     # what is changed, into what, a word of the reason, a word of the fix
-    ("turns, speed", "turns, turns", "twice", "once"),
+    ("turns, speed", "turns, turns", "repeated", "once"),
     ("from: state.turns", "from: state.turn", "no field 'turn'", "turns"),
     ("from: state.turns", "from: stat.turns", "'stat'", "state"),
     ("from: state.turns", "from: turns", "is not a path", "message.field"),
@@ -36,7 +36,7 @@ LINES = [
     ("{to: demand.torque}", "{to: demand.force}", "no field 'force'", ""),
     ("rated_torque: 1.26 N*m", "rated_torque: 1.26 A", "not a quantity of the kind N*m", "N*m"),
     ("host_loss: 15 ms", "host_loss: 15", "no unit", "ms"),
-    ('"m {torque:+.4f}"', '"m {torque:s}"', "not a format of a number", "+.4f"),
+    ('"m {torque:+.4f}"', '"m {torque:s}"', "not a number format", "+.4f"),
     ('"m {torque:+.4f}"', '"m {torque.real}"', "is not a name", "letters"),
     ('"m {torque:+.4f}"', '"m {torque:+.4f"', "not a template", ""),
     ('"order {action:d}"', '"order {action:.2d}"', "no decimals", ""),
@@ -45,24 +45,24 @@ LINES = [
     ("path: /dev/ttyUSB0", "path: /dev/x\n  usb: {vendor_id: 1, product_id: 2}", "either", "one"),
     ("poll: ask", "poll: question", "'question'", ""),
     ("poll: ask", "", "'every'", "how often"),
-    ("polynomial: 0x1021", "polynomial: 0", "needs one that is not 0", "papers"),
-    ("width: 16", "width: 12", "so many bits", "8, 16, 24 or 32"),
+    ("polynomial: 0x1021", "polynomial: 0", "needs one that is not 0", "documentation"),
+    ("width: 16", "width: 12", "multiple of 8 bits", "8, 16, 24 or 32"),
     ("{done: true, fault: false}", "{dome: true}", "'dome'", "done"),
     ("send: alive, every", "send: alife, every", "'alife'", "alive"),
     ("energised: {mask: 1, equals: 1}", "energised: {mask: 1, equals: 2}", "never met", ""),
     ('done: {starts: "done"}', "done: {pattern: '('}", "not a regular expression", ""),
-    ('done: {starts: "done"}', "done: {}", "nothing tells", "starts"),
+    ('done: {starts: "done"}', "done: {}", "cannot be distinguished", "starts"),
     ("baud: 1000000", "baud: 460800", "of the wire", "control.rate"),
     (
         'done: {starts: "done"}',
         'done: {starts: "= ", fields: [a, b, c, d, e]}',
         "looks like 'state'",
-        "'starts' of its own",
+        "its own 'starts'",
     ),
     (
         "torque: {to: demand.torque}",
         "current: {to: demand.torque}",
-        "its torque is not known",
+        "its torque is unknown",
         "N*m/A",
     ),
     ("from: state.flags", "from: state.flag", "no field 'flag'", "flags"),
@@ -71,8 +71,8 @@ LINES = [
 FRAMES = [
     ('layout: "<BIh"', 'layout: "BIh"', "< (little end first)", ""),
     ('layout: "<BIh"', 'layout: "<BIhh"', "3 names for the 4", "_"),
-    ('layout: "<BIh"', 'layout: "<BIs"', "'s' is not a code", "b B h"),
-    ("fields: [count, stamp, deflection]", "fields: [count, stamp, stamp]", "twice", ""),
+    ('layout: "<BIh"', 'layout: "<BIs"', "'s' is not a number code", "b B h"),
+    ("fields: [count, stamp, deflection]", "fields: [count, stamp, stamp]", "repeated", ""),
     ("from: sample.deflection", "from: sample.deflektion", "no field", "deflection"),
     ("from: sample.stamp", "from: sample.stmp", "no field", "stamp"),
     (
@@ -87,7 +87,7 @@ FRAMES = [
     ("sync: [0xA5, 0x5A]", "sync: [0xA5, 0x1FF]", "less than or equal to 255", ""),
     ("sync: [0xA5, 0x5A]", "cobs: true\n      sync: [1]", "either", "one of them"),
     ("head: [length, identifier]", "head: [identifier]\n      length: {bytes: 2}", "head", "add"),
-    ("covers: [2, -1]", "covers: [40, -1]", "outside of frame 'sample'", ""),
+    ("covers: [2, -1]", "covers: [40, -1]", "outside frame 'sample'", ""),
     ("every: 1 ms\n", "\n", "'every'", "how often"),
     ("tick: 1 us", "tick: 1 um", "kind s", "ms"),
     (
@@ -98,7 +98,7 @@ FRAMES = [
     ),
     ("MOTION.SHAFT_ANGLE", "MOTION.SHAFT_ANGEL", "SHAFT_ANGEL", "SHAFT_ANGLE"),
     ("protocol: declared_frames", "protocol: declared_frame", "declared_frame", "declared_frames"),
-    ("protocol: declared_frames", "protocol: combined", "cannot be combined", ""),
+    ("protocol: declared_frames", "protocol: combined", "cannot itself be combined", ""),
     ("protocol: combined", "protocol: combined\ncommands: probe", "takes none", "one that does"),
     (
         "protocol: combined",
@@ -165,12 +165,17 @@ MOTOR_FRAMES = {
 @pytest.mark.parametrize(
     ("part", "key", "value", "words"),
     [
-        ("takes", "torque", {"to": "demand.torque", "scale": 1e-5}, "says -0.3277 to 0.3277 N·m"),
-        ("takes", "torque", {"to": "demand.mode"}, "says 0 to 255 N·m"),
+        (
+            "takes",
+            "torque",
+            {"to": "demand.torque", "scale": 1e-5},
+            "range is -0.3277 to 0.3277 N·m",
+        ),
+        ("takes", "torque", {"to": "demand.mode"}, "range is 0 to 255 N·m"),
         ("sequences", "energise", [{"send": "demand", "with": {"mode": 256}}], "write 0 to 255"),
         ("frames", "other", {"identifier": 300, "layout": "<h", "fields": ["a"]}, "does not fit"),
         ("takes", "position", {"to": "state.angle"}, "in one message"),
-        ("takes", "velocity", {"to": "demand.torque"}, "torque and velocity leave open which"),
+        ("takes", "velocity", {"to": "demand.torque"}, "torque and velocity do not define which"),
     ],
 )
 def test_a_frame_that_cannot_say_it_is_refused(part, key, value, words) -> None:
