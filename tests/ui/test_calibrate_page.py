@@ -283,7 +283,7 @@ def test_a_picture_shows_what_came_of_it(qapp, tmp_path):
     ("more", "fix"),
     [
         (["--picture", "x.png"], "goes with --lockstep"),
-        (["--lockstep", "--picture", "none/x.png"], "no folder 'none'"),
+        (["--lockstep", "--picture", "none/x.png"], "folder 'none' does not exist"),
     ],
 )
 def test_a_picture_that_cannot_be_drawn_is_refused_before(more, fix, capsys):

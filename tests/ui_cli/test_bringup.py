@@ -94,7 +94,7 @@ def test_a_mistake_is_named_ends_it_and_is_gone_on_from_when_mended(capfd: Any) 
         (("--lockstep", "--inject", "phases_swaped"), "phases_swapped"),
         (("--lockstep", "--resume", "nowhere"), "holds no bring-up record"),
         (("--lockstep", "--resume", "a", "--out", "b"), "omit --out"),
-        ((), "no terminal"),
+        ((), "not a terminal"),
     ],
 )
 def test_bad_input_is_one_line_and_exit_code_2(
@@ -110,7 +110,7 @@ def test_a_real_rig_is_no_place_for_simulated_persons(capfd: Any) -> None:
     file.write_text(file.read_text().split("\nsimulation:")[0] + "\n")
     for option in ("--lockstep", "--simulated-operator"):
         code, _, err = called(capfd, option)
-        assert code == 2 and "a person must be there" in err
+        assert code == 2 and "a person must be present" in err
     code, _, err = called(capfd, "--lockstep", "--inject", "bus_lossy")
     assert code == 2 and "real rig" in err
 
@@ -234,7 +234,7 @@ def test_a_terminal_that_is_gone_is_no_hang() -> None:
     screen = os.open(os.devnull, os.O_WRONLY)
     with TerminalOperator(terminal, screen) as operator:
         os.close(person)
-        with pytest.raises(ProcedureFailed, match="terminal is gone"):
+        with pytest.raises(ProcedureFailed, match="terminal is closed"):
             operator.read(Read("how far?", "nut_position_m"))
         assert not operator.hold_to_run(RequireHoldToRun(True, "it moves"))
     os.close(terminal)

@@ -50,7 +50,7 @@ def test_a_run_says_under_which_cap_it_was_made(
         (("--cap-stiffness", "0 N/mm"), "--cap-stiffness 0 N/mm: not above zero"),
         (
             ("--cap-force", "100 N", "--link", "there"),
-            "--cap-force: the bench of --link runs already",
+            "--cap-force: the bench of --link is already running",
         ),
     ],
 )

@@ -338,7 +338,7 @@ def test_runs_are_labelled_searched_binned_and_put_back(
     label = ("label", "1", "--name", "first lift", "--tag", "stiff", "--tag", "new", "--pin")
     assert "first lift · #stiff #new · pinned" in told(*label)
     assert "0001-demo" in told("list", "LIFT #stiff") and "first lift" in told("list")
-    assert "none of 1 runs holds '#stif'" in told("list", "#stif")
+    assert "none of 1 runs matches '#stif'" in told("list", "#stif")
     assert "is pinned" in told("bin", "1", code=1)
     told("label", "first lift", "--no-pin", "--untag", "new")
     assert "#stiff" in told("show", "1") and "#new" not in told("show", "1")

@@ -38,7 +38,7 @@ def arguments(sequence: Path, *more: str) -> list[str]:
 @pytest.mark.parametrize(
     ("options", "said"),
     [
-        ([], "say when it is enough"),
+        ([], "name the goal"),
         (["--cycles", "0"], "--cycles 0: at least 1"),
         (["--time", "8"], "--time 8: "),
         (["--until", "supply"], "--above or --below"),

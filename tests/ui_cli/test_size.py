@@ -41,7 +41,7 @@ def test_a_choice_becomes_a_profile_that_the_demo_runs(capfd: Any) -> None:
     # An existing file is kept.
     before = Path("p.yaml").read_bytes()
     assert cli.main(("size", "footplate", "--write-profile", "p.yaml")) == 2
-    assert "there already" in capfd.readouterr().err
+    assert "already exists" in capfd.readouterr().err
     assert Path("p.yaml").read_bytes() == before
 
 

@@ -38,7 +38,7 @@ caution:
 
 
 class CommandError(Exception):
-    """A command cannot do what was asked; the text says why and what to do."""
+    """Failure of a command; the text gives the reason and the fix."""
 
     def __init__(self, text: str, exit_code: int = FAILED) -> None:
         super().__init__(text)
@@ -46,7 +46,7 @@ class CommandError(Exception):
 
 
 class Help(argparse.RawDescriptionHelpFormatter):
-    """Keeps the line breaks of descriptions and examples."""
+    """Help formatter that keeps the line breaks of descriptions and examples."""
 
     def __init__(self, prog: str) -> None:
         super().__init__(prog, max_help_position=28, width=96)
@@ -55,7 +55,7 @@ class Help(argparse.RawDescriptionHelpFormatter):
 def add_command(
     commands: Any, name: str, summary: str, description: str, example: str, motion: bool = False
 ) -> argparse.ArgumentParser:
-    """A subcommand whose ``--help`` explains; every one takes ``--json``."""
+    """Add a subcommand with its help, and ``--json``, which every one takes."""
     parser: argparse.ArgumentParser = commands.add_parser(
         name,
         help=summary,
@@ -71,18 +71,18 @@ def add_command(
 
 
 def say(options: argparse.Namespace, text: str) -> None:
-    """A line for people; aside, on the error output, when a machine reads the other one."""
+    """Print a line for people, on standard error if ``--json`` uses standard output."""
     print(text, file=sys.stderr if options.json else sys.stdout, flush=True)
 
 
 def answer(options: argparse.Namespace, data: dict[str, Any]) -> None:
-    """The one object for machines, if it was asked for."""
+    """Print the JSON object for programs, if ``--json`` requests it."""
     if options.json:
         print(json.dumps(_plain(data), ensure_ascii=False), flush=True)
 
 
 def _plain(value: Any) -> Any:
-    """JSON has no NaN and no paths."""
+    """Return a value for JSON, which has no NaN and no paths."""
     if isinstance(value, dict):
         return {str(key): _plain(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
@@ -93,7 +93,7 @@ def _plain(value: Any) -> Any:
 
 
 def explain_error(error: BaseException) -> tuple[list[str], int]:
-    """Lines and exit code for an error that ended a command."""
+    """Return lines and exit code for an error that ended a command."""
     if isinstance(error, CommandError | BenchError):
         return _lines(error), error.exit_code
     if isinstance(error, ProfileError | CurveKeyError):
@@ -110,7 +110,7 @@ def explain_error(error: BaseException) -> tuple[list[str], int]:
             "space left"
         ], FAILED
     kept = _keep_details(error)
-    text = " ".join(str(error).split()) or "no more is known"
+    text = " ".join(str(error).split()) or "no details"
     return [f"an error of the program itself: {type(error).__name__}: {text[:200]}{kept}"], FAILED
 
 
@@ -130,7 +130,7 @@ def _keep_details(error: BaseException) -> str:
 
 
 def fail(error: BaseException, as_json: bool) -> int:
-    """Tell the user about an error, in one line for each problem; returns the exit code."""
+    """Report an error, one line for each problem; return the exit code."""
     lines, code = explain_error(error)
     for line in lines:
         print(f"hookeline: {line}", file=sys.stderr, flush=True)

@@ -21,7 +21,7 @@ from ui.commands.unverified import add_unverified
 from ui.commands.visitors import add_open_house, check_open_house
 from ui.commands.wire import add_wire, last_run
 
-IN_THE_DASHBOARD = "the bench of --link runs already. Fix: set its cap on the Operate page"
+IN_THE_DASHBOARD = "the bench of --link is already running. Fix: set its cap on the Operate page"
 
 
 def add(commands: Any) -> None:
@@ -49,7 +49,7 @@ def add(commands: Any) -> None:
         metavar="DIR",
         help="directory of runs (default: runs)",
     )
-    parser.add_argument("--watch", action="store_true", help="do not ask for control")
+    parser.add_argument("--watch", action="store_true", help="do not take control")
     add_springs(parser)
     add_unverified(parser)
     add_reference(parser)
@@ -84,8 +84,8 @@ def run(options: argparse.Namespace) -> int:
             code, chosen = _on_a_bench(options, opening)
             if chosen is None:
                 break
-            say(options, f"another set of springs was chosen: the bench begins anew with {chosen}")
-            # What was typed and stated held for the set before.
+            say(options, f"another set of springs was chosen: the bench restarts with {chosen}")
+            # The typed name and the stated reference applied to the previous set.
             options.profile, options.unverified = str(chosen), None
             options.reference_at_lower_end = False
     answer(options, {"exit_code": code, "runs": options.runs})
@@ -93,7 +93,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _on_a_bench(options: argparse.Namespace, opening: Opening) -> tuple[int, Path | None]:
-    """Run a bench and the dashboard on it; return its exit code, and the set chosen in its place."""
+    """Run a bench and the dashboard on it; return its exit code, and the set chosen to follow."""
     profile = load_profile(options.profile)
     rehearsal = rehearsal_of(options, profile)
     asked = replace(

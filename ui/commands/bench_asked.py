@@ -1,4 +1,4 @@
-"""Options of the bench that a command starts, as its line says and the operator confirms."""
+"""Options of the bench that a command starts, from its command line and the operator."""
 
 from __future__ import annotations
 
@@ -15,10 +15,10 @@ from ui.commands.unverified import confirmed_unverified
 def bench_asked(
     options: argparse.Namespace, profile: Profile, runs: Path, ask: bool = False
 ) -> BenchOptions:
-    """Return what every bench of a command needs: runs, limits opened, reference stated.
+    """Return the bench options that commands share: runs, opened limits, stated reference.
 
     Args:
-        options: of the line, those of ``add_unverified`` and ``add_reference`` among them.
+        options: of the command line, including those of ``add_unverified`` and ``add_reference``.
         ask: see :func:`ui.commands.stated.stated_reference`.
 
     Raises:

@@ -1,4 +1,4 @@
-"""``hookeline bringup``: from "unpowered, nothing trusted" to a rig that is known to be right."""
+"""``hookeline bringup``: from "unpowered, nothing trusted" to a verified rig."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ def add(commands: Any) -> None:
         "Bring up a rig that has never moved under this program: wiring, signs, scales, limits\n"
         "and stops are verified one step at a time, first by hand, then under power once everything\n"
         "a step relies on is verified. Nothing moves unless the hold-to-run control is held. A failed\n"
-        "step names the mistake and the fix, and no later step is energised.\n\n"
+        "step names the fault and the fix, and no later step is energised.\n\n"
         "A record is kept in a folder: bringup.html to read and sign, bringup.yaml, and each\n"
         "step's samples. After an interruption or a failed step continue with --resume: whatever may\n"
         "have changed is verified again first. --apply writes measured values into the profile.\n\n"
@@ -87,14 +87,14 @@ def add(commands: Any) -> None:
         help="write the changes that the record proposes into the profile's files (a copy of "
         "each is kept); with --resume alone, nothing else is done",
     )
-    parser.add_argument("--list", action="store_true", help="list steps and injectable mistakes")
+    parser.add_argument("--list", action="store_true", help="list steps and injectable faults")
     add_simulated_person(parser)
     parser.add_argument(
         "--inject",
         action="append",
         default=[],
         metavar="NAME",
-        help="build the simulated rig with this mistake; may be given several times",
+        help="build the simulated rig with this fault; may be given several times",
     )
     parser.add_argument("--seed", type=int, default=1, help="seed of the simulated rig")
     parser.add_argument(
@@ -139,7 +139,7 @@ def _bring_up(options: argparse.Namespace, profile: Profile) -> int:
 
 
 class _Session:
-    """One run of the command: record, runner, what is told and what it comes to."""
+    """One run of the command: record, runner, output and result."""
 
     def __init__(self, options: argparse.Namespace, profile: Profile) -> None:
         self.options, self.profile = options, profile
@@ -181,12 +181,12 @@ class _Session:
             facts = facts_from_dict(description["drive_facts"])
             control = open_environment(stack, description)
             runner = runner_of_person(self.options, stack, client, self.profile, self._tell)
-            # Begun before control is taken: its page takes a moment to load.
+            # Started before control is taken: its page template loads slowly.
             record = stack.enter_context(contextlib.closing(self._record(facts)))
             ended = self._run(runner, record, facts)
             peaks: dict[str, float] = {}
             if control is not None:
-                # The rig may be what was lost.
+                # The simulated rig may be gone.
                 with contextlib.suppress(Exception):
                     peaks = control.state()
         return self._finish(record, ended, peaks)
@@ -264,17 +264,17 @@ class _Session:
         say(options, "")
         if ended.how != "finished":
             say(options, f"{ended.how}: {ended.text}; the rig was left without power")
-        say(options, f"{done} of {len(verdicts)} steps stand verified; record {self.folder / HTML}")
+        say(options, f"{done} of {len(verdicts)} steps are verified; record {self.folder / HTML}")
         if done == len(verdicts) and not record.data["simulated"]:
             say(
                 options,
-                "the rig is verified: a bench opens the profile's own limits when it starts; one that "
-                "runs already, at its next power-on",
+                "the rig is verified: a bench applies the profile's own limits when it starts; a "
+                "running bench, at its next power-on",
             )
         if done < len(verdicts):
             say(
                 options,
-                "go on with: hookeline bringup --profile "
+                "continue with: hookeline bringup --profile "
                 f"{shlex.quote(str(options.profile))} --resume "
                 f"{shlex.quote(str(self.folder))}",
             )
@@ -324,14 +324,14 @@ class _Session:
 
 
 def _apply(options: argparse.Namespace, record: BringUpRecord) -> bool:
-    """Write what the record proposes into the profile; says what was changed."""
+    """Write the changes that the record proposes into the profile, and report them."""
     changes = dict(record.data["proposed_changes"])
     if not changes:
         say(options, "the record proposes no change")
         return False
     with contextlib.closing(record):
         for written in write_back(options.profile, changes):
-            say(options, f"changed {written.file}; as it was: {written.backup}")
+            say(options, f"changed {written.file}; previous file: {written.backup}")
         record.applied(load_profile(options.profile), changes)
     return True
 
@@ -341,7 +341,7 @@ def _list(options: argparse.Namespace) -> int:
         needs = f"; needs {', '.join(step.needs)}" if step.needs else ""
         power = "under power, hold-to-run" if step.energises else "power off"
         say(options, f"{number:2}  {step.key:16} {step.title} ({power}{needs})\n    {step.happens}")
-    say(options, "\nMistakes of the simulated rig (--inject):")
+    say(options, "\nFaults of the simulated rig (--inject):")
     for mistake in INJECTED_FAULTS.values():
         say(options, f"  {mistake.code:24} {mistake.sentence}")
     answer(
@@ -358,10 +358,10 @@ def _list(options: argparse.Namespace) -> int:
 
 
 def _favour() -> None:
-    """Ask the system to let this process go before those that merely compute.
+    """Raise the priority of this process above those that only compute.
 
-    A late sign of the hold-to-run control stops the rig. Not every user may; then nothing changes.
+    A late hold-to-run signal stops the rig. Without the permission nothing changes.
     """
     with contextlib.suppress(OSError, AttributeError):
         os.setpriority(os.PRIO_PROCESS, 0, NICE)
-    sys.setswitchinterval(SWITCH_INTERVAL_S)  # nor may the writing of the record keep it waiting
+    sys.setswitchinterval(SWITCH_INTERVAL_S)  # writing the record must not delay it either

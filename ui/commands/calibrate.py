@@ -24,7 +24,7 @@ from ui.commands.disturb import add_disturb
 from ui.commands.stated import add_reference
 from ui.commands.unverified import add_unverified
 
-MOST_CELL_U = 0.05  # springs are told by the motor alone as well as that
+MOST_CELL_U = 0.05  # the motor alone determines the springs this well
 
 
 def add(commands: Any) -> None:
@@ -38,7 +38,7 @@ def add(commands: Any) -> None:
         "named with their fix. The loads are weights on the lever, dead weights on the rod of a\n"
         "vertical rig without lever, or (--loads cell) a reference load cell clamped in line with\n"
         "the rod: the actuator presses on it in steps, and you type its reading at each. Weights,\n"
-        "arms and gravity do not enter, so a horizontal rig can use it too. --cell-u is its\n"
+        "arms and gravity play no part, so a horizontal rig can use it too. --cell-u is its\n"
         "standard uncertainty: half of the expanded one (k = 2) that its certificate states.\n\n"
         "Every calibration is kept as a dated file with a hash, its raw samples and a certificate\n"
         "to read and sign; --accept writes it into the profile as well.\n\n"
@@ -144,7 +144,7 @@ def add(commands: Any) -> None:
     )
     rig.add_argument("--note", default="", metavar="TEXT", help="recorded with the calibration")
     rig.add_argument(
-        "--out", type=Path, metavar="DIR", help=f"folder (default: {FOLDER} beside the profile)"
+        "--out", type=Path, metavar="DIR", help=f"folder (default: {FOLDER} next to the profile)"
     )
     rig.add_argument(
         "--accept",
@@ -207,7 +207,7 @@ def run(options: argparse.Namespace) -> int:
     do = given[0] if given else "rig"
     if do == "rig" and options.profile is None:
         raise CommandError(
-            "say what to do: --profile P (a rig), --points FILE.csv (a table), --list, "
+            "choose one: --profile P (a rig), --points FILE.csv (a table), --list, "
             "--compare A B or --use FILE",
             BAD_INPUT,
         )
@@ -217,7 +217,7 @@ def run(options: argparse.Namespace) -> int:
         raise CommandError("--at and --reading belong to --points", BAD_INPUT)
     if do != "use" and options.link is not None:
         raise CommandError("--link belongs to --use", BAD_INPUT)
-    # Each loads only what it needs.
+    # Each action loads only what it needs.
     try:
         if do == "points":
             return _offline(options)

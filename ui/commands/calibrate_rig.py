@@ -46,11 +46,11 @@ from ui.commands.person_at_rig import require_somebody, runner_of_person
 
 MOST_SERIES = 20
 PICTURE_S = 0.3  # of samples after it, from which the page's numbers are taken
-SHOWN = (0.0, 0.25, 0.5, 0.75, 1.0)  # of the range, where the band is told
+SHOWN = (0.0, 0.25, 0.5, 0.75, 1.0)  # of the range, where the band is printed
 
 
 def calibrate_rig(options: argparse.Namespace) -> int:
-    """The command; returns its exit code."""
+    """Run the command; return its exit code."""
     profile = load_profile(options.profile)
     _check(options, profile)
     if options.varied:
@@ -110,7 +110,7 @@ def _check(options: argparse.Namespace, profile: Profile) -> None:
         )
     if options.gravity is not None and not 9.7 < options.gravity < 9.9:
         raise CommandError(
-            f"--gravity {options.gravity:g}: on earth it is 9.76 to 9.84 m/s²", BAD_INPUT
+            f"--gravity {options.gravity:g}: on Earth it is 9.76 to 9.84 m/s²", BAD_INPUT
         )
     if options.room is not None and not math.isfinite(options.room):
         raise CommandError("--room: give a temperature in °C", BAD_INPUT)
@@ -120,14 +120,14 @@ def _check(options: argparse.Namespace, profile: Profile) -> None:
         )
     if options.picture is not None and not options.picture.parent.is_dir():
         raise CommandError(
-            f"--picture {options.picture}: there is no folder '{options.picture.parent}'; make it "
-            "first, or name another",
+            f"--picture {options.picture}: the folder '{options.picture.parent}' does not exist; make "
+            "it first, or name another",
             BAD_INPUT,
         )
     for word in ("lockstep", "simulated_operator", "varied"):
         if getattr(options, word) and profile.simulation is None:
             raise CommandError(
-                f"'{profile.name}' describes a real rig, where a person must be: leave "
+                f"'{profile.name}' describes a real rig: a person must be present; leave "
                 f"--{word.replace('_', '-')} out",
                 BAD_INPUT,
             )
@@ -250,7 +250,7 @@ def _finish(options: argparse.Namespace, profile: Profile, ended: Ended, drive: 
     if result.acceptable:
         data["in_profile"] = _accept(options, file)
     else:
-        say(options, "It is kept as evidence and not to be used.")
+        say(options, "It is kept as evidence and must not be used.")
     answer(options, data)
     return OK if result.acceptable else FAILED
 

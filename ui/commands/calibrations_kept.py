@@ -30,7 +30,7 @@ SHOWN_FORCES = 9
 
 
 def beside(profile: str) -> Path:
-    """Return the folder of a profile's calibrations: beside it, or here for a shipped name."""
+    """Return the folder of a profile's calibrations: next to it, or here for a shipped name."""
     return (Path(profile).parent if Path(profile).exists() else Path()) / FOLDER
 
 
@@ -135,7 +135,8 @@ def compare_kept(options: argparse.Namespace) -> int:
 def use_kept(options: argparse.Namespace) -> int:
     if options.profile is None and options.link is None:
         raise CommandError(
-            "say where to: --profile P (the rig's file) or --link DIR (a running bench)", BAD_INPUT
+            "name the target: --profile P (the rig's file) or --link DIR (a running bench)",
+            BAD_INPUT,
         )
     file = load_calibration(options.use)
     check_samples(file)
@@ -155,10 +156,10 @@ def use_kept(options: argparse.Namespace) -> int:
 
 
 def put_into_profile(options: argparse.Namespace, file: CalibrationFile) -> list[Path]:
-    """Write it into the profile and say so; returns the files that were changed."""
+    """Write it into the profile and report it; return the changed files."""
     written = use_in_profile(file, options.profile)
     for change in written:
-        say(options, f"{file.identity}\nis now in {change.file}; as it was: {change.backup}")
+        say(options, f"{file.identity}\nis now in {change.file}; previous file: {change.backup}")
     found = age_warning(file.calibration)
     if found is not None:
         say(options, f"warning: {found.sentence}; {found.fix}")
@@ -180,7 +181,7 @@ def _give_to_bench(file: CalibrationFile, link: str) -> str:
 
 
 def is_shipped(profile: str) -> bool:
-    """Return whether the profile ships with the program, which is never written to."""
+    """Return whether the profile ships with the program; such a file is never changed."""
     from hil.profile import SHIPPED
 
     return find_profile(profile).resolve().is_relative_to(SHIPPED)

@@ -1,4 +1,4 @@
-"""``hookeline check``: is this profile right, and what follows from it."""
+"""``hookeline check``: is this profile valid, and which figures follow from it."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def add(commands: Any) -> None:
     parser = add_command(
         commands,
         "check",
-        "validate a profile and show what follows from it",
+        "validate a profile and show the figures that follow from it",
         "Read a profile strictly, as every other command does, and show the figures that\n"
         "follow from it: reflected mass, force per torque, stiffness up to which a virtual\n"
         "spring is passive, force bandwidth and margin to be expected, load on the bus.\n\n"
@@ -76,7 +76,7 @@ def add(commands: Any) -> None:
 
 def run(options: argparse.Namespace) -> int:
     if options.ports or options.listen:
-        # Other commands need not load what finds adapters.
+        # Loaded only here: the search for adapters.
         from ui.commands.listen import listen, ports
 
         if options.ports:
@@ -142,7 +142,7 @@ def _age(path: str, profile: Profile) -> list[Problem]:
 def figures(
     profile: Profile, conventions: Conventions = AS_INSIDE
 ) -> list[tuple[str, str, float | str, str, str]]:
-    """(key with unit, label, value in that unit, unit, note) of what follows from a profile."""
+    """Return (key with unit, label, value in that unit, unit, note) of each derived figure."""
     actuator, control, limits = profile.actuator, profile.control, profile.limits
     screw, law = actuator.transmission, profile.calibration.spring_law
     rows: list[tuple[str, str, float | str, str, str]] = [
@@ -221,14 +221,14 @@ def figures(
             "Force bandwidth to be expected",
             predicted.bandwidth_Hz,
             "Hz",
-            gains.notice or f"−3 dB, output blocked; wanted {control.force_bandwidth:g} Hz",
+            gains.notice or f"−3 dB, output blocked; requested {control.force_bandwidth:g} Hz",
         ),
         (
             "force_bandwidth_amplitude_N",
             "for sines of an amplitude of",
             sine_N(profile)[1],
             "N",
-            "friction left over by the feed-forward is computed with",
+            "includes the friction that the feed-forward leaves",
         ),
         (
             "current_loop_lag_ms",
@@ -271,7 +271,7 @@ def figures(
             "Calibration",
             calibration.dated or "no date",
             "",
-            calibration.identity or "written by hand, from no file",
+            calibration.identity or "entered by hand, without a file",
         )
     )
     rows.append(

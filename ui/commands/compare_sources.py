@@ -9,9 +9,9 @@ from drivers.motion import NEWTON_SECONDS_PER_M
 from hil.control import VelocityGains, design, design_velocity
 from hil.profile import Profile, TwoSlopes, drive_options
 
-# A cyclic command is taken over with the next synchronous message.
+# A cyclic command takes effect with the next synchronous message.
 COMMAND_DELAY_CYCLES = 1.0
-BANDWIDTH_SHARE = 0.97  # of the wanted one; the design stops there as well
+BANDWIDTH_SHARE = 0.97  # of the requested one; the design stops there as well
 COLUMNS = (
     ("bandwidth_Hz", "bandwidth", "Hz"),
     ("phase_margin_deg", "margin", "°"),
@@ -23,10 +23,10 @@ COLUMNS = (
 
 
 def compare_sources(profile: Profile) -> list[dict[str, Any]]:
-    """Return what the design promises for a drive commanded in torque, velocity and position.
+    """Return the predicted figures for a drive commanded in torque, velocity and position.
 
     Drag is the apparent damping of an output that is moved against zero force, above the corner of
-    the integral; None where the loop has none by design.
+    the integral; None if the loop has no drag by design.
     """
     control = profile.control
     period = 1.0 / control.rate
@@ -59,10 +59,10 @@ def compare_sources(profile: Profile) -> list[dict[str, Any]]:
 
 
 def recommended(profile: Profile, sources: Sequence[Mapping[str, Any]]) -> str:
-    """Return which source to command, of those that the drive takes, and why.
+    """Return the recommended source, of those that the drive takes, and the reason.
 
-    Those come first that reach the wanted bandwidth; of them that without drag, then that of the
-    stiffest virtual spring.
+    Sources that reach the requested bandwidth come first; among them one without drag, then the
+    one with the stiffest virtual spring.
     """
     taken = getattr(drive_options(profile), "modes", ()) or ("torque",)
     able = [row for row in sources if row["source"] in taken]

@@ -18,9 +18,9 @@ def add(commands: Any) -> None:
         "Compile the modules that run in each cycle, control, supervision and the simulated rig,\n"
         "with mypyc and the C compiler. The source stays as it is and computes the same, sample\n"
         "for sample; a cycle takes a fraction of the time. After a change of the source the build\n"
-        "no longer fits: Python runs the source until it is compiled again. Needs a C compiler\n"
+        "no longer matches: Python runs the source until it is compiled again. Needs a C compiler\n"
         "and the extra 'compile'; takes about a minute. HOOKELINE_UNCOMPILED=1 in the environment\n"
-        "runs the source in spite of a build.",
+        "runs the source despite a build.",
         "  hookeline compile\n  hookeline compile --remove\n",
     )
     parser.add_argument("--remove", action="store_true", help="remove the build: run the source")
@@ -44,9 +44,9 @@ def run(options: argparse.Namespace) -> int:
     seconds = time.monotonic() - began
     say(
         options,
-        f"{len(MODULES)} modules are compiled already."
+        f"{len(MODULES)} modules are already compiled."
         if present
-        else f"{len(MODULES)} modules are compiled ({seconds:.0f} s). What starts from now on uses them.",
+        else f"{len(MODULES)} modules are compiled ({seconds:.0f} s). Programs started now use them.",
     )
     answer(options, {"modules": len(MODULES), "compiled_before": present})
     return OK

@@ -33,8 +33,8 @@ def add(commands: Any) -> None:
         "protocol, and the bench around it.\n\n"
         "With a display the dashboard opens and you have control. With --scripted the shipped\n"
         "session 'demo' has control and you watch; Esc stops it. Without a display, or with\n"
-        "--headless, the same session runs in the terminal and leaves in DIR the run, a picture\n"
-        "of the dashboard and a one-page report. Nothing real can move.",
+        "--headless, the same session runs in the terminal and saves the run, a picture of the\n"
+        "dashboard and a one-page report in DIR. Nothing real can move.",
         "  hookeline demo\n"
         "  hookeline demo --headless --seconds 30 --out /tmp/demo --json\n"
         "  hookeline demo --lockstep --seed 7        (same samples every time, no waiting)\n",
@@ -91,7 +91,7 @@ def run(options: argparse.Namespace) -> int:
         cap=cap,
     )
     if options.replay is not None:
-        refuse_cap(options, "a replay has the cap that was recorded. Fix: leave it out")
+        refuse_cap(options, "a replay uses the recorded cap. Fix: leave it out")
         performed = perform_replay(options, sequence, profile, options.out)
     elif options.lockstep:
         performed = perform_lockstep(

@@ -21,11 +21,11 @@ def add_disturb(parser: argparse.ArgumentParser) -> None:
 
 
 def rehearsal_of(options: argparse.Namespace, profile: Profile) -> Rehearsal | None:
-    """Return what ``--disturb`` names, None without it.
+    """Return the rehearsal that ``--disturb`` names, None without it.
 
     Raises:
         CommandError: the profile describes a real rig.
-        ProfileError: the file is not sound.
+        ProfileError: the file is invalid.
     """
     if options.disturb is None:
         return None

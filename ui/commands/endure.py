@@ -1,4 +1,4 @@
-"""``hookeline endure``: a sequence repeated, counted, and watched for wear."""
+"""``hookeline endure``: a sequence repeated, counted, and monitored for wear."""
 
 from __future__ import annotations
 
@@ -65,7 +65,7 @@ def add(commands: Any) -> None:
         "are computed from a cycle's samples and monitored by a cumulative sum: a trend ends the run\n"
         "and is reported with the count at which it began. A hot motor rests without power.\n\n"
         "A stop, a fault or a refusal ends it; only you can start it again. Load and clamps must be\n"
-        "fit to be left unattended.",
+        "safe to leave unattended.",
         "  hookeline endure lift.yaml --profile my_rig.yaml --cycles 100000 --confirm-loads\n"
         "  hookeline endure lift.yaml --profile my_rig.yaml --cycles 100000 --confirm-loads --go-on\n",
         motion=True,
@@ -131,7 +131,7 @@ def add(commands: Any) -> None:
         help="exponent of that S-N line (default: 8)",
     )
     life.add_argument("--screw-rating", metavar="FORCE", help="dynamic load rating C (ISO 3408-5)")
-    parser.add_argument("--headless", action="store_true", help="no questions")
+    parser.add_argument("--headless", action="store_true", help="no prompts")
     parser.add_argument(
         "--confirm-loads", action="store_true", help="confirm every load of the sequence"
     )
@@ -226,10 +226,10 @@ def run(options: argparse.Namespace) -> int:
 
 
 def plan_of(options: argparse.Namespace) -> Plan:
-    """Return the plan that the options say.
+    """Return the plan of the options.
 
     Raises:
-        CommandError: an option that means nothing.
+        CommandError: an invalid option.
     """
 
     def quantity(option: str, text: str | None, unit: str) -> float | None:
@@ -270,7 +270,7 @@ def plan_of(options: argparse.Namespace) -> Plan:
         raise CommandError("--above and --below belong to --until VALUE", BAD_INPUT)
     seconds = quantity("--time", options.time, "s")
     if options.cycles is None and seconds is None and until is None:
-        raise CommandError("say when it is enough: --cycles, --time or --until", BAD_INPUT)
+        raise CommandError("name the goal: --cycles, --time or --until", BAD_INPUT)
     spring_range = quantity("--spring-range", options.spring_range, "N")
     rating = quantity("--screw-rating", options.screw_rating, "N")
     if (spring_range is None) != (options.spring_cycles is None):
@@ -310,7 +310,7 @@ def _journal(options: argparse.Namespace, sequence: Sequence, profile: Profile) 
 
 
 def wear_of(options: argparse.Namespace, bench: LockstepBench) -> Callable[[int], None]:
-    """Return what makes the simulated rig wear with the count."""
+    """Return a function that wears the simulated rig with the count."""
 
     def wear(count: int) -> None:
         million = max(0, count - options.wear_from) / 1e6

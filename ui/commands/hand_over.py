@@ -22,7 +22,7 @@ def add(commands: Any) -> None:
         "write the law as C and Python that run without this program",
         "Write calibration, estimation, limits, force controller and motor heat of a profile as a\n"
         "package: numbers in law.json, C99 without allocation, Python on numpy, test vectors of a\n"
-        "session on the rig or its simulation, and tests that find what was changed. Code is written from\n"
+        "session on the rig or its simulation, and tests that detect changes. Code is generated from\n"
         "the source that the bench runs. Nothing is opened and nothing can move.",
         "  hookeline hand-over --profile my_rig.yaml --out my_law\n"
         "  make -C my_law/c check && python my_law/python/test_law.py\n"
@@ -34,7 +34,11 @@ def add(commands: Any) -> None:
         help=f"profile file, or a shipped one: {', '.join(shipped_profiles())}",
     )
     parser.add_argument(
-        "--out", type=Path, required=True, metavar="DIR", help="folder to write; a zip goes beside"
+        "--out",
+        type=Path,
+        required=True,
+        metavar="DIR",
+        help="folder to write; a zip goes next to it",
     )
     parser.add_argument(
         "--data-sheet",
@@ -71,7 +75,7 @@ def run(options: argparse.Namespace) -> int:
     if old is not None:
         say(options, f"warning: {old.sentence}; {old.fix}")
     of = "the simulated rig" if options.recording is None else "the recorded session"
-    say(options, f"taking test vectors of {of} …")
+    say(options, f"taking test vectors from {of} …")
     try:
         package = hand_over(profile, options.out, source=options.profile, evidence=evidence)
     except HandoverError as error:
@@ -92,10 +96,10 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _evidence(options: argparse.Namespace, profile: Profile) -> Evidence:
-    """Return what goes with the package beside the profile.
+    """Return the evidence that accompanies the profile in the package.
 
     Raises:
-        CommandError: it cannot be read, or is of another rig.
+        CommandError: it cannot be read, or is from another rig.
     """
     sheet, sheet_data = (
         ({}, {}) if options.data_sheet is None else _sheet(options.data_sheet, profile)
@@ -121,7 +125,7 @@ def _record(folder: Path, profile: Profile) -> tuple[dict[str, Any], bytes]:
     """Return a bring-up record, and its file.
 
     Raises:
-        CommandError: there is none, or it is of another state of the profile.
+        CommandError: not found, or made with another state of the profile.
     """
     try:
         data = read_record(folder)
@@ -129,7 +133,7 @@ def _record(folder: Path, profile: Profile) -> tuple[dict[str, Any], bytes]:
         raise CommandError(f"--bring-up: {error}", BAD_INPUT) from None
     if data["profile"]["sha256"] != profile_hash(profile):
         raise CommandError(
-            f"--bring-up: '{folder}' is of another state of the profile than this one. Fix: bring the "
+            f"--bring-up: '{folder}' was made with another state of the profile. Fix: bring the "
             "rig up again with this profile",
             BAD_INPUT,
         )
@@ -140,7 +144,7 @@ def _sheet(folder: Path, profile: Profile) -> tuple[dict[str, bytes], dict[str, 
     """Return the files of a data sheet by name, and its data.
 
     Raises:
-        CommandError: there is none, or it is of another rig or calibration.
+        CommandError: not found, or made with another rig or calibration.
     """
     try:
         data = read_sheet(folder)
@@ -148,7 +152,7 @@ def _sheet(folder: Path, profile: Profile) -> tuple[dict[str, bytes], dict[str, 
         raise CommandError(f"--data-sheet: {error}", BAD_INPUT) from None
     if data.get("profile_fingerprint") != safety_fingerprint(profile):
         raise CommandError(
-            f"--data-sheet: '{folder}' is of another state of the profile than this one. Fix: measure "
+            f"--data-sheet: '{folder}' was made with another state of the profile. Fix: measure "
             "it again with this profile",
             BAD_INPUT,
         )

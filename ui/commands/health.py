@@ -1,4 +1,4 @@
-"""``hookeline health``: what has changed on an actuator over its recorded runs, and since when."""
+"""``hookeline health``: changes of an actuator over its recorded runs, and their onset."""
 
 from __future__ import annotations
 
@@ -19,10 +19,10 @@ def add(commands: Any) -> None:
         commands,
         "health",
         "show what has changed on an actuator over weeks of runs",
-        "Compute friction, stiffness, zero, sensor noise and motor heat from every recorded run with a\n"
-        "suitable motion, for each actuator, and monitor each by a cumulative sum about its first 10\n"
-        "runs. A change is reported with the run at which it began and the runs that show it. Results\n"
-        "are cached in wear.json beside the runs.",
+        "Compute friction, stiffness, zero, sensor noise and motor heat from every recorded run that\n"
+        "contains suitable motion, for each actuator, and monitor each by a cumulative sum about its\n"
+        "first 10 runs. A change is reported with the run at which it began and the runs that show it.\n"
+        "Results are cached in wear.json in the directory of runs.",
         "  hookeline health\n  hookeline health --runs /data/runs --json\n",
     )
     parser.add_argument(
@@ -42,7 +42,7 @@ def run(options: argparse.Namespace) -> int:
     if history.trouble:
         say(options, history.trouble)
     if outdated := len(history.outdated):
-        say(options, f"{outdated} runs were kept without today's signs: computed again")
+        say(options, f"{outdated} cached runs lack newer signs: computed again")
     troubles = history.scan()
     history.save()
     findings = history.findings()
@@ -61,7 +61,7 @@ def run(options: argparse.Namespace) -> int:
                 more = len(finding.runs) - MOST_RUNS_NAMED
                 say(options, f"    shown by {named}{f' and {more} more' if more > 0 else ''}")
     if not history.entries:
-        say(options, "no complete runs there")
+        say(options, "no complete runs found")
     elif not findings:
         say(options, "Nothing has changed.")
     answer(

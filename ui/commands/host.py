@@ -17,7 +17,7 @@ def add(commands: Any) -> None:
         commands,
         "host",
         "is this computer fast enough",
-        "Run an empty loop at the wanted rate and report how late it woke, with a histogram,\n"
+        "Run an empty loop at the given rate and report its wake-up latency, with a histogram,\n"
         "which real-time scheduling the system granted, and what to correct; then the same with\n"
         "the processor kept awake. --load also runs a busy program on every processor, as a\n"
         "dashboard and a browser would. Last, the demo rig runs without power; its share of a\n"
@@ -48,7 +48,7 @@ def run(options: argparse.Namespace) -> int:
         options,
         "The cycle runs compiled."
         if compiled
-        else "The cycle runs from its source; 'hookeline compile' makes it take a fraction of the time.",
+        else "The cycle runs from its source; 'hookeline compile' cuts its time to a fraction.",
     )
     data = report.as_data() | {"compiled": compiled}
     holds = report.holds

@@ -1,4 +1,4 @@
-"""``hookeline check --listen`` and ``--ports``: what is there, and what it sends."""
+"""``hookeline check --listen`` and ``--ports``: connected devices, and what they send."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ USUAL_S = 5.0
 
 
 def listen(options: argparse.Namespace) -> int:
-    """Listen for ``--seconds``; 1 if a message declared at a rate never came or was damaged."""
+    """Listen for ``--seconds``; return 1 if a message is missing, too slow or damaged."""
     profile = load_profile(options.profile)
     protocol = find_protocol(str(profile.drive["protocol"]))
     if not isinstance(protocol, Listenable):
@@ -47,7 +47,7 @@ def listen(options: argparse.Namespace) -> int:
         live = sys.stdout.isatty() and not options.json
         try:
             while (now := time.monotonic()) < end:
-                # Side by side: slices in turn would make gaps in what the others send.
+                # In parallel: slices in turn would leave gaps in the other members' messages.
                 turns = [pool.submit(ear.turn, min(end, now + TURN_S)) for ear in ears]
                 for turn in turns:
                     turn.result()
@@ -70,7 +70,7 @@ def listen(options: argparse.Namespace) -> int:
 
 
 def as_data(ears: tuple[BusMonitor, ...], now_s: float) -> dict[str, Any]:
-    """All that was heard as plain values, and what is wrong with it in words."""
+    """Return everything received as plain values, and its problems as text."""
     declared = [heard for ear in ears for heard in ear.declared]
     undeclared = [seen for ear in ears for seen in ear.undeclared.values()]
     problems = [problem for heard in declared for problem in _problems(heard)]
@@ -99,13 +99,13 @@ def _problems(heard: MessageStats) -> list[str]:
         )
     elif heard.every_s and heard.rate_Hz < 0.5 / heard.every_s:
         found.append(
-            f"{heard.name} comes at {heard.rate_Hz:.4g} Hz, declared are {1 / heard.every_s:.4g}"
+            f"{heard.name} arrives at {heard.rate_Hz:.4g} Hz, declared are {1 / heard.every_s:.4g} Hz"
         )
     return found
 
 
 def table(ears: tuple[BusMonitor, ...], now_s: float) -> list[str]:
-    """Lines for a terminal."""
+    """Return the lines of a table for a terminal."""
     lines = [
         f"{'message':16} {'on the wire':>12} {'count':>8} {'Hz':>8} {'jitter ms':>9} "
         f"{'age ms':>8}  values"
@@ -137,7 +137,7 @@ def _number(value: float, width: int = 8) -> str:
 
 
 def _redraw(lines: list[str], before: int) -> int:
-    """Write over the table that stands there; the number of lines written."""
+    """Overwrite the previous table; return the number of lines written."""
     up = f"\x1b[{before}A" if before else ""
     print(up + "\n".join(f"\x1b[2K{line}" for line in lines), flush=True)
     return len(lines)
@@ -145,7 +145,7 @@ def _redraw(lines: list[str], before: int) -> int:
 
 def ports(options: argparse.Namespace) -> int:
     """List CAN adapters that python-can finds and serial ports, with their stable names."""
-    # Only here: finding adapters loads every interface there is.
+    # Imported only here: finding adapters loads every interface.
     from drivers.transport import can_adapters, serial_ports
 
     buses, serial = can_adapters(), serial_ports()
@@ -170,6 +170,6 @@ def ports(options: argparse.Namespace) -> int:
             ),
         )
     if not serial:
-        say(options, "  none found; check the plug and the right to use it")
+        say(options, "  none found; check the plug and the permission to use it")
     answer(options, {"buses": buses, "serial_ports": serial})
     return OK

@@ -71,8 +71,8 @@ def add(commands: Any) -> None:
         "control is held; power is off between tests. A stopped test ends the plan; continue with\n"
         "--resume.\n\n"
         "Each test is a recorded run. Figures are computed from the runs alone, with expanded\n"
-        "uncertainty (k = 2), beside the design's prediction and, on a simulated rig in lockstep,\n"
-        "beside the simulation's truth. --again computes them again from the same runs.",
+        "uncertainty (k = 2), next to the design's prediction and, on a simulated rig in lockstep,\n"
+        "the simulation's truth. --again computes them again from the same runs.",
         "  hookeline measure --profile my_rig.yaml\n"
         "  hookeline measure --profile footplate_trainer --lockstep --only force_response --json\n"
         "  hookeline measure --again measured/DIR\n"
@@ -106,12 +106,12 @@ def add(commands: Any) -> None:
         dest="trial",
         action="store_true",
         help="with --propose and --profile: run force_response with the redesign, compare it with "
-        "the gains in force, and keep the result in DIR/redesign",
+        "the present gains, and keep the result in DIR/redesign",
     )
     parser.add_argument(
         "--apply",
         action="store_true",
-        help="with --propose: write the values; with --try only if the redesign holds",
+        help="with --propose: write the values; with --try only if the redesign passes",
     )
     parser.add_argument(
         "--compare",
@@ -176,7 +176,8 @@ def _measure(options: argparse.Namespace, profile: Profile, tests: list[GuardedT
         tests = [test for test in tests if test.key not in done]
     elif (folder / RUNS).exists():
         raise CommandError(
-            f"'{folder}' holds runs already: go on with --resume, or name another folder", BAD_INPUT
+            f"'{folder}' already holds runs: continue with --resume, or name another folder",
+            BAD_INPUT,
         )
     (folder / RUNS).mkdir(parents=True, exist_ok=True)
     say(options, profile.stop.load)
@@ -186,7 +187,7 @@ def _measure(options: argparse.Namespace, profile: Profile, tests: list[GuardedT
     )
     say(
         options,
-        f"{len(tests)} tests, about {duration_words(tests_length_s(tests, profile))} without hands",
+        f"{len(tests)} tests, about {duration_words(tests_length_s(tests, profile))} without manual work",
     )
     return _finish(options, folder, *_run(options, profile, tests, folder))
 
@@ -205,7 +206,7 @@ def _run(
 def _lockstep(
     options: argparse.Namespace, profile: Profile, tests: list[GuardedTest], folder: Path
 ) -> list[EndOfTest]:
-    """Each test on a rig of its own, so that none depends on which others are run."""
+    """Run each test on its own rig, so that none depends on which others are run."""
     rehearsal = rehearsal_of(options, profile)
     jobs = {
         test.key: (profile, test.key, options.seed, folder / RUNS / test.key, rehearsal)
@@ -217,7 +218,7 @@ def _lockstep(
         if workers > 1:
             context = multiprocessing.get_context("spawn")
             pool = stack.enter_context(ProcessPoolExecutor(workers, mp_context=context))
-            # The longest first: begun last, it would run beside an idle processor.
+            # Longest first: started last, it would leave the other processors idle.
             longest = sorted(tests, key=lambda test: -test.lasts_s(profile))
             begun = {test.key: pool.submit(_one_in_lockstep, jobs[test.key]) for test in longest}
             results: Iterable[EndOfTest] = (begun[test.key].result() for test in tests)
@@ -255,7 +256,7 @@ def _live(
             left = duration_words(tests_length_s(tests[number:], in_force))
             say(
                 options,
-                f"\n--- {test.title} ({test.key}); {left} left without hands\n"
+                f"\n--- {test.title} ({test.key}); {left} left without manual work\n"
                 f"What could go wrong: {test.risk}",
             )
 
@@ -264,14 +265,14 @@ def _live(
             _show_end(options, len(ends), len(tests), tests[len(ends) - 1], end)
 
         runner = runner_of_person(options, stack, client, profile, lambda text: say(options, text))
-        favour()  # a late sign of the hold-to-run control stops the rig
+        favour()  # a late hold-to-run signal stops the rig
         stack.callback(give_way)
         ended = runner.run(measure_all(tests, in_force, on_start, on_end))
         runner.wait_recorded(RECORDED_WAIT_S)
     return ends, ended
 
 
-# -- what is told -----------------------------------------------------------------------
+# -- output -----------------------------------------------------------------------------
 
 
 def _show_end(
@@ -309,7 +310,7 @@ def _finish(
     if not right and options.again is None:
         say(
             options,
-            "go on with: hookeline measure --profile "
+            "continue with: hookeline measure --profile "
             f"{shlex.quote(str(options.profile))} --resume {shlex.quote(str(folder))}",
         )
     say(options, f"folder {folder}")

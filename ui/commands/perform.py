@@ -1,4 +1,4 @@
-"""``hookeline perform``: a sequence on whatever the profile reaches."""
+"""``hookeline perform``: a sequence on the rig of a profile."""
 
 from __future__ import annotations
 
@@ -38,8 +38,8 @@ def add(commands: Any) -> None:
         "perform a sequence file on a rig, recorded",
         "Perform a sequence: a short YAML file that powers the rig on, applies behaviours for\n"
         "given times, names the loads to hang and what to measure, and powers off. It runs on\n"
-        "whatever the profile reaches, simulated or real, with every limit and stop in force.\n"
-        "The run is recorded; a report with the figures is left in the run's folder.\n\n"
+        "the rig of the profile, simulated or real, with every limit and stop active.\n"
+        "The run is recorded; a report with the figures is saved in the run's folder.\n\n"
         "On a simulated rig the program hangs and pushes the loads. On a real rig you are\n"
         "prompted for each at the terminal; with --headless there are no prompts, so confirm\n"
         "with --confirm-loads that everything is in place.",
@@ -90,7 +90,9 @@ def run(options: argparse.Namespace) -> int:
     check_wire(options)
     sequence = fit(load_sequence(options.sequence, values_given(options)), options.seconds)
     if options.link is not None:
-        refuse_cap(options, "the bench of --link runs already. Fix: give the cap where it starts")
+        refuse_cap(
+            options, "the bench of --link is already running. Fix: give the cap where it starts"
+        )
         if options.log_wire or options.replay is not None:
             raise CommandError(
                 "--link performs on a running bench, whose wires belong to another process: leave "
@@ -105,7 +107,7 @@ def run(options: argparse.Namespace) -> int:
     rehearsal = rehearsal_of(options, profile)
     cap = cap_given(options, profile)
     if options.replay is not None:
-        refuse_cap(options, "a replay has the cap that was recorded. Fix: leave it out")
+        refuse_cap(options, "a replay uses the recorded cap. Fix: leave it out")
         performed = perform_replay(options, sequence, profile, options.out)
     elif options.lockstep:
         performed = perform_lockstep(
@@ -141,7 +143,7 @@ def _on_running_bench(options: argparse.Namespace, sequence: Any) -> int:
             BAD_INPUT,
         )
     keys = ClientKeys.load(options.keys) if options.keys is not None else None
-    with Client.connect(options.link, name="asks for the profile", keys=keys) as client:
+    with Client.connect(options.link, name="profile query", keys=keys) as client:
         description = client.description
     profile = profile_from_dict(description["profile"])
     require_person(

@@ -1,4 +1,4 @@
-"""The person whom a command asks: at this terminal, or simulated on a simulated rig."""
+"""Person whom a command prompts: at this terminal, or simulated on a simulated rig."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from ui.commands.terminal_operator import TerminalOperator
 
 
 def add_simulated_person(parser: argparse.ArgumentParser) -> None:
-    """Add the options by which a simulated person answers."""
+    """Add the options that let a simulated person answer."""
     parser.add_argument(
         "--lockstep",
         action="store_true",
@@ -29,30 +29,30 @@ def add_simulated_person(parser: argparse.ArgumentParser) -> None:
 
 
 def require_somebody(options: argparse.Namespace) -> None:
-    """Require a person who can be asked.
+    """Require a person who can be prompted.
 
     Raises:
-        CommandError: this is not a terminal, and nobody simulated was asked for.
+        CommandError: this is not a terminal, and no simulated person was requested.
     """
     if options.lockstep or options.simulated_operator:
         return
     if not (sys.stdin.isatty() and sys.stderr.isatty()):
         raise CommandError(
-            "a person must be asked, and this is not a terminal; on a simulated rig use --lockstep "
+            "a person must answer, and this is not a terminal; on a simulated rig use --lockstep "
             "or --simulated-operator",
             BAD_INPUT,
         )
 
 
 def require_fitting_person(options: argparse.Namespace, profile: Profile) -> None:
-    """Require a person who can be asked, a real one at a real rig.
+    """Require a person who can be prompted, a real one at a real rig.
 
     Raises:
-        CommandError: see :func:`require_somebody`; or a real rig, and a simulated person.
+        CommandError: see :func:`require_somebody`; or a simulated person at a real rig.
     """
     if profile.simulation is None and (options.lockstep or options.simulated_operator):
         raise CommandError(
-            f"'{profile.name}' describes a real rig: a person must be there; leave "
+            f"'{profile.name}' describes a real rig: a person must be present; leave "
             "--lockstep and --simulated-operator out",
             BAD_INPUT,
         )
@@ -66,13 +66,13 @@ def runner_of_person(
     profile: Profile,
     tell: Callable[[str], None],
 ) -> LiveRunner:
-    """Return a runner that asks the person; ``stack`` closes what that needs.
+    """Return a runner that prompts the person; ``stack`` closes its resources.
 
     Args:
-        profile: of the rig, by which a simulated person works.
+        profile: of the rig, for a simulated person.
 
     Raises:
-        CommandError: a simulated person was asked for, and the bench opens no simulated rig.
+        CommandError: a simulated person was requested, and the bench runs no simulated rig.
     """
     if not options.simulated_operator:
         terminal = stack.enter_context(TerminalOperator())

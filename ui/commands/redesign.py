@@ -1,4 +1,4 @@
-"""``hookeline measure --propose``: a force loop for the measured plant, tried and written if asked."""
+"""``hookeline measure --propose``: a force loop for the measured plant, tried and written on request."""
 
 from __future__ import annotations
 
@@ -43,10 +43,10 @@ Run = Callable[[Profile, list[GuardedTest], Path], tuple[list[EndOfTest], Ended 
 
 
 def redesign(options: argparse.Namespace, run: Run) -> int:
-    """Propose a redesign; try it and write its values if that is asked for.
+    """Propose a redesign; try it and write its values on request.
 
     Args:
-        run: runs tests on the rig of a profile and leaves their runs in a folder.
+        run: runs tests on the rig of a profile and saves their runs in a folder.
 
     Raises:
         SheetError: the folder has no data sheet.
@@ -69,7 +69,7 @@ def redesign(options: argparse.Namespace, run: Run) -> int:
 
 
 def _measured_profile(options: argparse.Namespace, sheet: Sheet) -> Profile:
-    """Return the profile that was measured, as its file has it now if it is written or tried."""
+    """Return the measured profile, read from its file again if it is to be written or tried."""
     if not (options.apply or options.trial):
         return sheet.profile
     if options.profile is None:
@@ -89,7 +89,7 @@ def _measured_profile(options: argparse.Namespace, sheet: Sheet) -> Profile:
 def _tried(
     options: argparse.Namespace, sheet: Sheet, measured: Profile, proposal: Proposal, run: Run
 ) -> tuple[Trial | None, int]:
-    """Run the force response with the redesign; (its trial, exit code)."""
+    """Run the force response with the redesign; return its trial and the exit code."""
     profile = on_the_same_rig(proposal.profile, measured)
     require_fitting_person(options, profile)
     folder = free_path(options.propose / FOLDER)
@@ -97,8 +97,8 @@ def _tried(
     say(options, profile.stop.load)
     say(
         options,
-        "The redesigned force loop runs under hold-to-run. Be ready to let go. A software stop is "
-        "no safety function: keep the hard-wired emergency stop within reach.",
+        "The redesigned force loop runs under hold-to-run. Be ready to release it. A software stop is "
+        "not a safety function: keep the hard-wired emergency stop within reach.",
     )
     ends, ended = run(profile, chosen([TRIED]), folder)
     if ended is not None and ended.how != "finished":
@@ -119,7 +119,7 @@ def _tried(
         if c.name in before:
             beside += f"  before {shown(before[c.name].value, before[c.name].u95)}"
         say(options, f"  {c.title:44} {shown(c.value, c.u95):>16} {c.unit:4}{beside}")
-    say(options, f"{trial.sentence} Data sheet of it: hookeline measure --again {folder}")
+    say(options, f"{trial.sentence} Its data sheet: hookeline measure --again {folder}")
     return trial, OK if trial.accepted else FAILED
 
 

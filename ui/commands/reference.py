@@ -57,7 +57,7 @@ def add(commands: Any) -> None:
         "obtain the zero of positions: an end, a home switch, a mark",
         "Until the zero of positions is verified the force loop stays open. Seek an end or the\n"
         "profile's home switch, slowly and at low force while the space bar is held, or state\n"
-        "that the output rests on its lower end or stands at the profile's mark.\n\n"
+        "that the output rests on its lower end or is at the profile's mark.\n\n"
         "With --link on a bench that 'hookeline serve' runs, which then uses that reference.\n"
         "With --profile on a bench of its own: the repeatability is measured, and the result is\n"
         "kept for the next start as a guess, which one end then confirms.\n\n"
@@ -75,7 +75,7 @@ def add(commands: Any) -> None:
     how.add_argument(
         "--seek", choices=SEEKS, default="lower", help="end or switch to seek (default: lower)"
     )
-    how.add_argument("--state", choices=STATES, help="state where the output stands; no motion")
+    how.add_argument("--state", choices=STATES, help="state the output's position; no motion")
     parser.add_argument(
         "--times", type=int, default=3, metavar="N", help="touches, 2 to 50 (default: 3)"
     )
@@ -126,7 +126,7 @@ def run(options: argparse.Namespace) -> int:
         profile = profile_from_dict(client.description["profile"])
         runner = runner_of_person(options, stack, client, profile, lambda text: say(options, text))
         ended = runner.run(_recorded(_procedure(options, profile)))
-        # A bench without a recorder tells of no run.
+        # A bench without a recorder reports no run.
         name = runner.wait_recorded(RECORDED_WAIT_S) if runner.recording else ""
     return _finish(options, ended, told_run_folder(options.out, name))
 
@@ -145,7 +145,7 @@ def _procedure(options: argparse.Namespace, profile: Profile) -> Procedure:
 
 
 def _recorded(procedure: Procedure) -> Procedure:
-    """Put a run around a procedure, as every other command that moves the rig does."""
+    """Record a procedure as a run, as every other command that moves the rig does."""
     yield from send_requests([StartRun(name=NAME)])
     yield Pause(BREATH_S)
     found = yield from procedure
@@ -163,9 +163,9 @@ def _state(profile: Profile, mark: bool) -> Procedure:
 
 def _confirm(where: str, mark: bool) -> Procedure:
     yield Pause(FIRST_SAMPLES_S)
-    seen = yield Confirm(f"Does the output stand {where}, at rest, without power?")
+    seen = yield Confirm(f"Is the output {where}, at rest, without power?")
     if not seen.accepted:
-        raise ProcedureFailed("not confirmed: the reference is as it was")
+        raise ProcedureFailed("not confirmed: the reference is unchanged")
     seen = yield Ask(ConfirmReference(mark=mark))
     if not seen.accepted:
         raise ProcedureFailed(seen.text)
@@ -203,6 +203,6 @@ def _finish(options: argparse.Namespace, ended: Ended, run: Path | None) -> int:
 def _require_simulated(profile: Profile) -> None:
     if profile.simulation is None:
         raise CommandError(
-            f"'{profile.name}' describes a real rig: a person must be there; leave --lockstep out",
+            f"'{profile.name}' describes a real rig: a person must be present; leave --lockstep out",
             BAD_INPUT,
         )

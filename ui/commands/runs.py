@@ -1,4 +1,4 @@
-"""``hookeline runs``: what was recorded, and getting at it."""
+"""``hookeline runs``: list, show, label, repair and export recorded runs."""
 
 from __future__ import annotations
 
@@ -81,7 +81,7 @@ def add(commands: Any) -> None:
     labels.add_argument(
         "--pin",
         action=argparse.BooleanOptionalAction,
-        help="pinned: at the top of the list, never into the bin",
+        help="pinned: at the top of the list, never in the bin",
     )
     export = parser.add_argument_group("export")
     export.add_argument(
@@ -136,7 +136,7 @@ def _list(options: argparse.Namespace) -> int:
     words = options.which or ""
     found = search_runs(runs, words)
     if runs and not found:
-        say(options, f"none of {len(runs)} runs holds '{words}'")
+        say(options, f"none of {len(runs)} runs matches '{words}'")
     for summary in found:
         say(options, _line(summary))
     answer(options, {"runs": [asdict(summary) for summary in found]})

@@ -19,7 +19,7 @@ OPENED_MS = 300  # until the window has taken control
 
 
 def has_display() -> bool:
-    """Return whether a window can be opened where somebody sees it."""
+    """Return whether a window can be opened where a person sees it."""
     return bool(os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"))
 
 
@@ -34,10 +34,10 @@ class Opening:
 
     Attributes:
         record_as: name of a run to record from the start, if not empty.
-        hint: said to the operator.
-        offer: shipped sequence that is picked, if not empty.
+        hint: shown to the operator.
+        offer: shipped sequence to select, if not empty.
         open_house: letters that unlock it; the window locks for visitors once power is on.
-        attract: open house moves a little while nobody comes.
+        attract: open house moves a little while no visitor comes.
     """
 
     record_as: str = ""
@@ -60,7 +60,7 @@ def operate(
     profile_file: Path | None = None,
     springs: Any = None,
 ) -> int:
-    """Show the dashboard until it is closed; returns its exit code.
+    """Show the dashboard until it is closed; return its exit code.
 
     Args:
         where: link directory or ``tcp://HOST:PORT``.
@@ -127,7 +127,7 @@ def operate(
 
 @contextlib.contextmanager
 def watching_dashboard(where: Path, runs: Path) -> Iterator[None]:
-    """A dashboard that watches, in a process of its own, closed at the end."""
+    """Run a watching dashboard in its own process, closed at the end."""
     process = subprocess.Popen(
         [
             sys.executable,

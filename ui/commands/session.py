@@ -1,4 +1,4 @@
-"""Perform a sequence, live or in lockstep, and leave run, picture and report."""
+"""Perform a sequence, live or in lockstep, and save run, picture and report."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ class Performed:
 
 
 def fit(sequence: Sequence, seconds: float | None) -> Sequence:
-    """The sequence stretched or shortened to ``seconds``.
+    """Return the sequence stretched or shortened to ``seconds``.
 
     Raises:
         CommandError: too short for what it measures.
@@ -77,14 +77,14 @@ def add_set(parser: argparse.ArgumentParser) -> None:
 
 
 def check_fit(sequence: Sequence, profile: Profile) -> None:
-    """Raises ProfileError if the rig cannot do what the sequence asks."""
+    """Raise ProfileError if the rig cannot perform the sequence."""
     problems = unfit(sequence, profile)
     if problems:
         raise ProfileError(problems)
 
 
 def ask_person(options: argparse.Namespace, confirmed: bool) -> Callable[[str], bool]:
-    """Asks at the terminal; with ``confirmed`` the answer was given on the command line."""
+    """Return a prompt at the terminal; ``confirmed``: the command line gave the answer."""
 
     def ask(question: str) -> bool:
         if confirmed:
@@ -97,17 +97,17 @@ def ask_person(options: argparse.Namespace, confirmed: bool) -> Callable[[str], 
 
 
 def require_person(sequence: Sequence, simulated: bool, confirmed: bool, headless: bool) -> None:
-    """On a real rig somebody must answer for the loads.
+    """Require a person who answers for the loads of a real rig.
 
     Raises:
-        CommandError: nobody could be asked.
+        CommandError: no one can be prompted.
     """
     if simulated or confirmed or not sequence.needs_person:
         return
     if headless or not sys.stdin.isatty():
         raise CommandError(
-            f"the sequence '{sequence.name}' hangs loads or energises a real rig, and nobody can "
-            "be asked: run it at a terminal without --headless, or state with --confirm-loads "
+            f"the sequence '{sequence.name}' hangs loads or energises a real rig, and no one can "
+            "be prompted: run it at a terminal without --headless, or state with --confirm-loads "
             "that every load it names is in place and supported",
             BAD_INPUT,
         )
@@ -121,10 +121,10 @@ def perform_live(
     confirmed: bool,
     keys: Any = None,
 ) -> Performed:
-    """Perform on a bench that is running; returns when the recorder has finished the run.
+    """Perform on a running bench; return when the recorder has finished the run.
 
     Raises:
-        LinkError: the rig host cannot be reached or somebody else holds control.
+        LinkError: the rig host cannot be reached or another client holds control.
     """
     with contextlib.ExitStack() as stack:
         client = stack.enter_context(
@@ -136,7 +136,7 @@ def perform_live(
         environment = open_environment(stack, description)
         if environment is None and description["simulated"]:
             raise CommandError(
-                "the simulated rig's simulation control is not open to this client", FAILED
+                "this client has no access to the simulated rig's simulation control", FAILED
             )
         notice = str(description["realtime"].get("notice", ""))
         if notice:
@@ -162,7 +162,7 @@ def perform_lockstep(
     """Perform on the simulated rig in this process, faster than real time.
 
     Raises:
-        ProfileError: the profile or what the sequence asks of it.
+        ProfileError: the profile is invalid or cannot perform the sequence.
     """
     profile = load_profile(profile_path)
     if profile.simulation is None:
@@ -201,8 +201,8 @@ def perform_lockstep(
 def finish(
     options: argparse.Namespace, sequence: Sequence, profile: Profile, performed: Performed
 ) -> tuple[int, dict[str, Any]]:
-    """Measure the run, leave picture and report beside it; returns exit code and JSON data."""
-    # Plots take a while to load: not before the session.
+    """Measure the run, save picture and report in it; return exit code and JSON data."""
+    # Plots load slowly: not before the session.
     from hil.analysis import ReportFrame, write_report
 
     ended = performed.ended
@@ -215,7 +215,7 @@ def finish(
     }
     if performed.run is None:
         say(options, verdict(ended))
-        say(options, "The recorder did not say where it keeps the run.")
+        say(options, "The recorder did not report where the run is.")
         return (INTERRUPTED if ended.how == "interrupted" else FAILED), data
     run = load_run(performed.run)
     keep_signs(run)
@@ -254,7 +254,7 @@ def finish(
 
 
 def keep_signs(run: Run) -> None:
-    """Take a run's signs of wear, for ``hookeline health``; a folder that is full loses them."""
+    """Store a run's signs of wear for ``hookeline health``; on a full disk they are lost."""
     from hil.wear import History
 
     with contextlib.suppress(OSError, RunError):
@@ -271,7 +271,7 @@ def exit_code(ended: Ended, measured: Measured) -> int:
 
 
 def verdict(ended: Ended, measured: Measured | None = None) -> str:
-    """Return how it ended, and which figures are not good, in one or two sentences."""
+    """Return the end of the session and the figures that are not good, in a sentence or two."""
     if ended.how == "finished":
         if measured is None or measured.good:
             return "Finished as requested; the rig is without power."
@@ -290,12 +290,12 @@ def verdict(ended: Ended, measured: Measured | None = None) -> str:
 def _picture(
     options: argparse.Namespace, profile: Profile, run: Run, measured: Measured, path: Path
 ) -> Path | None:
-    """Draw the dashboard as it stood in mid-run; a missing screen library is said, not fatal."""
+    """Draw the dashboard as it was in mid-run; a missing screen library is reported, not fatal."""
     try:
         from ui.dashboard.picture import save_picture
 
         springs = [f.section.end for f in measured.figures if f.kind == "virtual_spring"]
-        # Shortly before its end: what comes next may be asked for in that cycle already.
+        # Shortly before its end: the next step may already be requested in that cycle.
         at_s = float(run.column("time_s")[springs[-1] - 1]) - 0.05 if springs else None
         save_picture(profile, run, path, at_s=at_s)
     except ImportError as error:

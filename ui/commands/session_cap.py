@@ -1,4 +1,4 @@
-"""``--cap-force`` and its like: limits of this session, narrower than the profile's."""
+"""``--cap-force`` and similar options: session limits narrower than the profile's."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ def cap_given(options: argparse.Namespace, profile: Profile) -> SessionCap | Non
     """Return the session cap of the options; None without one.
 
     Raises:
-        CommandError: a value without unit, of another kind, or not above zero.
+        CommandError: a value without unit, of the wrong dimension, or not above zero.
     """
     given: dict[str, float] = {}
     for name, key, unit, example, _ in OPTIONS:
@@ -74,7 +74,7 @@ def cap_given(options: argparse.Namespace, profile: Profile) -> SessionCap | Non
 
 
 def refuse_cap(options: argparse.Namespace, why: str) -> None:
-    """Refuse the options where they cannot be obeyed.
+    """Refuse the options where they cannot take effect.
 
     Raises:
         CommandError: one was given.

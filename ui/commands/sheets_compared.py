@@ -1,4 +1,4 @@
-"""``hookeline measure --compare``: two data sheets beside each other."""
+"""``hookeline measure --compare``: two data sheets side by side."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from ui.commands.answers import BAD_INPUT, OK, CommandError, answer, say
 
 
 def compare(options: argparse.Namespace) -> int:
-    """Compare the two that ``options.compare`` names; returns the exit code.
+    """Compare the two sheets that ``options.compare`` names; return the exit code.
 
     Raises:
         SheetError: one cannot be read.
@@ -39,7 +39,7 @@ def compare(options: argparse.Namespace) -> int:
 def show_comparison(
     options: argparse.Namespace, first: Mapping[str, Any], second: Mapping[str, Any]
 ) -> dict[str, Any]:
-    """Show two data sheets beside each other, and return the comparison as data.
+    """Show two data sheets side by side, and return the comparison as data.
 
     Raises:
         CommandError: they have no figure in common.

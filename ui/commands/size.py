@@ -29,7 +29,7 @@ from ui.commands.answers import BAD_INPUT, FAILED, OK, CommandError, add_command
 from ui.commands.session import check_fit
 
 SHOWN = 10
-TOLD = 4  # of the figures that a property moves
+TOLD = 4  # of the figures that a property changes
 
 
 def add(commands: Any) -> None:
@@ -38,9 +38,9 @@ def add(commands: Any) -> None:
         "size",
         "choose motor, screw and springs for the requirements",
         "Read the requirements (force, speed, stroke, duty, supply, bandwidth and so on) and a list\n"
-        "of parts, put every motor, screw and set of springs together, and show what each gives,\n"
-        "what limits it and how the best meets each requirement. The shipped parts are invented: copy\n"
-        "the file and put your own in. Nothing is opened and nothing can move.\n\n"
+        "of parts, combine every motor, screw and set of springs, and show the margin of each, what\n"
+        "limits it and how the best meets each requirement. The shipped parts are invented: copy\n"
+        "the file and enter your own. Nothing is opened and nothing can move.\n\n"
         "With --write-profile the choice becomes a profile that runs on the simulated rig.",
         "  hookeline size footplate\n"
         "  hookeline size requirements.yaml --parts parts.yaml --choose M2/S10/K60 --sensitivity\n"
@@ -57,7 +57,7 @@ def add(commands: Any) -> None:
         "--choose", metavar="NAME", help="combination to show, as MOTOR/SCREW/SPRINGS or its number"
     )
     parser.add_argument(
-        "--sensitivity", action="store_true", help="show how figures move with each property"
+        "--sensitivity", action="store_true", help="show how figures change with each property"
     )
     parser.add_argument(
         "--plot",
@@ -93,7 +93,7 @@ def run(options: argparse.Namespace) -> int:
     moved = sensitivities(chosen.choice) if options.sensitivity else []
     for move in moved:
         told = ", ".join(f"{key} {change:+.2f}" for key, change in move.changes[:TOLD])
-        say(options, f"  1 % more {move.part}.{move.property} moves by percent: {told}")
+        say(options, f"  1 % more {move.part}.{move.property} changes in percent: {told}")
     charts = [force_over_speed(chosen.choice), force_over_frequency(chosen.choice)]
     if options.plot is not None:
         _draw(options.plot, chosen, charts)
@@ -189,7 +189,7 @@ def _write_profile(options: argparse.Namespace, chosen: Sized) -> None:
     for file in (path, sequence_beside(path)):
         if file.exists():
             raise CommandError(
-                f"'{file}' is there already; Fix: name another file, or remove it", BAD_INPUT
+                f"'{file}' already exists; Fix: name another file, or remove it", BAD_INPUT
             )
     path.write_text(profile_text(chosen.choice), encoding="utf-8")
     examined = examine_profile(path)
@@ -197,7 +197,7 @@ def _write_profile(options: argparse.Namespace, chosen: Sized) -> None:
         say(options, f"{problem.severity}: {problem}")
     if examined.profile is None:
         raise CommandError(
-            f"the profile of {chosen.choice.name} contradicts itself as said above: the choice "
+            f"the profile of {chosen.choice.name} contradicts itself as listed above: the choice "
             f"misses {', '.join(f.label for f in chosen.missed) or 'nothing that was required'}; Fix: "
             "choose another, or correct the written file"
         )

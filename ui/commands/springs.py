@@ -1,4 +1,4 @@
-"""``--springs``: the set of springs that is fitted, of those that a rig has."""
+"""``--springs``: the fitted set of springs, of those of a rig."""
 
 from __future__ import annotations
 
@@ -20,13 +20,13 @@ def add_springs(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--springs",
         metavar="SET",
-        help="set of springs that is fitted: name, or part of it, of a profile beside --profile\n"
+        help="fitted set of springs: name, or part of it, of a profile in the folder of --profile\n"
         "with the same base",
     )
 
 
 def fitted_profile(options: argparse.Namespace) -> str:
-    """Return the profile of the springs that are fitted, and say which they are.
+    """Return the profile of the fitted springs, and report which they are.
 
     Raises:
         CommandError: --springs without --profile.
@@ -44,7 +44,7 @@ def fitted_profile(options: argparse.Namespace) -> str:
 
 
 def set_text(one: SpringSet) -> str:
-    """Return a set with its rate, its calibration and its verification, in a line."""
+    """Return one line with a set's name, rate, calibration and verification."""
     springs, calibration = one.profile.actuator.springs, one.profile.calibration
     dated = f"calibrated {calibration.dated[:10]}" if calibration.dated else "calibration undated"
     found = standing(one.profile)
@@ -55,7 +55,7 @@ def set_text(one: SpringSet) -> str:
 
 
 def sets_of(profile: str) -> RigSets:
-    """Return the sets of a rig that has several; none of one that has a single one."""
+    """Return the sets of a rig that has several; empty for a rig with a single one."""
     found = rig_sets(profile)
     return found if len(found.sets) > 1 or found.broken else RigSets((), ())
 

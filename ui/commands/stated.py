@@ -1,4 +1,4 @@
-"""``--reference-at-lower-end``: the operator states where the output stands at the start."""
+"""``--reference-at-lower-end``: the operator states the output's position at the start."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from hil.bench import NOT_VERIFIED, UNVERIFIED, first_reference
 from hil.profile import Profile
 from ui.commands.answers import say
 
-QUESTION = "Does the output stand on its lower end? [y/N] "
+QUESTION = "Does the output rest on its lower end? [y/N] "
 
 
 def add_reference(parser: argparse.ArgumentParser) -> None:
@@ -26,7 +26,7 @@ def stated_reference(options: argparse.Namespace, profile: Profile, ask: bool = 
     """Return whether the operator states that the output rests on its lower end.
 
     Args:
-        ask: ask at the terminal, if there is one, where it was not stated and is needed.
+        ask: prompt at a terminal if the statement is needed and missing.
     """
     if first_reference(profile) != UNVERIFIED:
         return False

@@ -1,4 +1,4 @@
-"""``hookeline take-over``: a package that was handed over, on another bench."""
+"""``hookeline take-over``: import of a handed-over package on another bench."""
 
 from __future__ import annotations
 
@@ -18,18 +18,18 @@ def add(commands: Any) -> None:
     parser = add_command(
         commands,
         "take-over",
-        "take a package of 'hand-over' as a profile, compare its data sheet",
+        "import a package of 'hand-over' as a profile, compare its data sheet",
         "Check that a package (its folder or zip) is whole and unchanged, and write its profile\n"
         "into a folder of this bench. With --measured, compare the data sheet in the package with\n"
-        "what this bench measured: each figure by E_n, the difference over the root of both\n"
-        "squared uncertainties (ISO 13528). Above 1 in size it differs, and the exit code is 1.\n"
+        "the one that this bench measured: each figure by E_n, the difference over the root of both\n"
+        "squared uncertainties (ISO 13528). If |E_n| exceeds 1 it differs, and the exit code is 1.\n"
         "Nothing is opened and nothing can move.",
         "  hookeline take-over my_law.zip --out my_rig\n"
         "  hookeline take-over my_law.zip --measured measured/DIR\n",
     )
     parser.add_argument("package", type=Path, help="folder or zip of 'hookeline hand-over'")
     parser.add_argument(
-        "--out", type=Path, metavar="DIR", help="folder to write the profile into; not there yet"
+        "--out", type=Path, metavar="DIR", help="folder to write the profile into; must not exist"
     )
     parser.add_argument(
         "--measured",

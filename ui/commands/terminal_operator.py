@@ -1,8 +1,8 @@
-"""The person at the rig, at a terminal: told in plain words, answers by keys.
+"""Operator at a terminal: prompted by text, answers by keys.
 
 Hold-to-run is a key that is held: the terminal repeats it for as long as it is down. The first
-press only arms; a repeat within ``LETS_GO_S`` is holding, and a longer silence is letting go.
-That is an hold-to-run control by program only, and takes the place of no device.
+press only arms; a repeat within ``LETS_GO_S`` is holding, and a longer silence is a release.
+This hold-to-run control is software only and replaces no device.
 """
 
 from __future__ import annotations
@@ -32,16 +32,16 @@ ARMING_S = 120.0
 SETTLES_S = 0.5
 HOLD_KEY, HOLD_NAME = " ", "the space bar"
 WIDTH = 76
-GONE = "the terminal is gone: nobody can be asked"
+GONE = "the terminal is closed: no one can be prompted"
 
 
 class TerminalOperator:
-    """Implements ``hil.procedures.Operator``; a context manager that gives the terminal back.
+    """Implementation of ``hil.procedures.Operator``; a context manager that restores the terminal.
 
-    Ctrl-C stays a signal. Asked in one thread at a time; ``holding`` may be read in any.
+    Ctrl-C stays a signal. Prompts run in one thread at a time; any thread may read ``holding``.
 
     Args:
-        keys: file descriptor of the terminal's input; screen: where words go.
+        keys, screen: file descriptors of the terminal's input and output.
     """
 
     def __init__(self, keys: int = 0, screen: int = 2) -> None:
@@ -92,7 +92,7 @@ class TerminalOperator:
         while True:
             self._ask(
                 question.question,
-                f"number with unit ({question.unit}), or Enter if it cannot be told",
+                f"number with unit ({question.unit}), or Enter if it cannot be read",
             )
             typed = self._line().strip()
             if not typed:
@@ -116,7 +116,7 @@ class TerminalOperator:
                 return near[0] if len(near) == 1 else typed
 
     def confirm(self, question: str) -> bool:
-        """A question to be answered with yes; anything else is no."""
+        """Ask a question; any answer but yes is no."""
         self._ask(question, "y and Enter for yes, Enter for no")
         return self._line().strip().lower() in ("y", "yes")
 
@@ -124,7 +124,7 @@ class TerminalOperator:
         if not wanted.on:
             was, self._gripping = self._gripping, False
             if was:
-                self._say("Let go.")
+                self._say("Release it.")
                 self._forget()
             return True
         self._forget()
@@ -132,7 +132,7 @@ class TerminalOperator:
         self._gripping = True
         self._ask(
             wanted.text or "the rig is about to move",
-            f"hold {HOLD_NAME} down; letting go stops the rig; q to refuse",
+            f"hold {HOLD_NAME} down; releasing it stops the rig; q to refuse",
         )
         until = time.monotonic() + ARMING_S
         while time.monotonic() < until and not self._gone:
@@ -144,7 +144,7 @@ class TerminalOperator:
         self._gripping = False
         return False
 
-    # -- keys and words --------------------------------------------------------------------
+    # -- keys and texts --------------------------------------------------------------------
 
     def _read_keys(self) -> None:
         decoder = codecs.getincrementaldecoder("utf-8")("replace")
@@ -190,7 +190,7 @@ class TerminalOperator:
                     return
 
     def _forget(self) -> None:
-        """Keys pressed before something is asked do not answer it."""
+        """Discard keys pressed before a prompt: they do not answer it."""
         with contextlib.suppress(queue.Empty):
             while True:
                 self._typed.get_nowait()

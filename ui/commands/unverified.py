@@ -1,4 +1,4 @@
-"""``--unverified``: the limits of a rig that no bring-up has verified, opened by a typed word."""
+"""``--unverified``: the full limits of an unverified rig, opened by typing its name."""
 
 from __future__ import annotations
 
@@ -26,12 +26,12 @@ def add_unverified(parser: argparse.ArgumentParser) -> None:
 
 
 def confirmed_unverified(options: argparse.Namespace, profile: Profile) -> str:
-    """Return what was typed to open the limits; empty where that is not wanted or not needed.
+    """Return the name typed to open the limits; empty if not requested or not needed.
 
-    Says why limits are reduced where they are.
+    Reports why limits are reduced.
 
     Raises:
-        CommandError: asked to open them and not confirmed by the profile's name.
+        CommandError: the request is not confirmed by the profile's name.
     """
     found = standing(profile)
     if found.open:
@@ -43,7 +43,7 @@ def confirmed_unverified(options: argparse.Namespace, profile: Profile) -> str:
     if typed == ASK:
         if not sys.stdin.isatty():
             raise CommandError(
-                "--unverified: nobody can be asked here. Fix: confirm it with "
+                "--unverified: no terminal for a prompt. Fix: confirm it with "
                 f"--unverified='{profile.name}'",
                 BAD_INPUT,
             )

@@ -14,13 +14,13 @@ def add_open_house(parser: argparse.ArgumentParser) -> None:
         "--open-house",
         default="",
         metavar="LETTERS",
-        help="lock the window for visitors once power is on: presets and the stop alone, at a "
+        help="lock the window for visitors once power is on: only presets and the stop, at a "
         "quarter of force and speed; typing LETTERS unlocks it",
     )
     parser.add_argument(
         "--attract",
         action="store_true",
-        help="with --open-house: the rig moves a little while nobody comes, within half of that",
+        help="with --open-house: the rig moves a little while no visitor comes, within half of that",
     )
 
 

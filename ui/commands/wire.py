@@ -1,4 +1,4 @@
-"""``--log-wire`` and ``--replay``: what passes on the wires, kept and played again."""
+"""``--log-wire`` and ``--replay``: wire traffic, recorded and replayed."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from ui.commands.session import Performed
 
 
 def add_wire(parser: argparse.ArgumentParser, replay: bool = True) -> None:
-    """The options of a command that runs a bench."""
+    """Add the options to a command that runs a bench."""
     parser.add_argument(
         "--log-wire",
         action="store_true",
@@ -32,7 +32,7 @@ def add_wire(parser: argparse.ArgumentParser, replay: bool = True) -> None:
 
 
 def check_wire(options: argparse.Namespace) -> None:
-    """Raises CommandError: two of the options that exclude each other."""
+    """Raise CommandError if two options exclude each other."""
     if options.lockstep and (options.log_wire or options.replay is not None):
         raise CommandError("--lockstep has no wires: leave it out", BAD_INPUT)
     if options.log_wire and options.replay is not None:
@@ -42,13 +42,13 @@ def check_wire(options: argparse.Namespace) -> None:
 def perform_replay(
     options: argparse.Namespace, sequence: Sequence, profile: Profile, runs: Path
 ) -> Performed:
-    """Play a recording; raises as :func:`hil.host.replaying.replay`."""
+    """Replay a recording; raises as :func:`hil.host.replaying.replay`."""
     about = f"replay of {options.replay.name}"
     run = replay(profile, options.replay, runs, f"{sequence.name}-replay", about)
     return Performed(Ended("finished"), run, about)
 
 
 def last_run(runs: Path) -> Path | None:
-    """The youngest run folder in a directory of runs."""
+    """Return the latest run folder in a directory of runs."""
     folders = [folder for folder in runs.glob("*") if number_and_name(folder)]
     return max(folders, key=lambda folder: number_and_name(folder) or (0, ""), default=None)

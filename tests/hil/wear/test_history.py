@@ -121,7 +121,7 @@ def test_runs_kept_before_a_sign_was_known_are_computed_again(
 
     assert cli.main(["health", "--runs", str(runs)]) == 0
     said = capsys.readouterr()
-    assert "2 runs were kept without today's signs" in said.out + said.err
+    assert "2 cached runs lack newer signs" in said.out + said.err
     assert "not read: 0002-cycle" in said.out + said.err
     again = json.loads((runs / "wear.json").read_text())["runs"]
     assert again["0001-cycle"] == whole["runs"]["0001-cycle"]
