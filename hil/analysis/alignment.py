@@ -1,4 +1,4 @@
-"""Alignment: the time by which the same thing happened later in one run than in another."""
+"""Alignment: time shift between the same events of two runs."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ REFINED_S = 2.0
 
 @dataclass(frozen=True)
 class Alignment:
-    """Shift in s that lays a run over the first one, and how well they agree there.
+    """Shift in s that aligns a run with the first one, and their agreement there.
 
     Attributes:
         correlation: of the two in their overlap, −1 to 1; NaN if aligned otherwise.
@@ -31,7 +31,7 @@ class Alignment:
 
 
 def event_times(run: Recorded) -> dict[str, float]:
-    """First time, s as recorded, of each event that people tell apart: markers, stops, states."""
+    """Return the first time, s as recorded, of each marker, stop and state by its text."""
     found: dict[str, float] = {}
     for event in run.events:
         kind, text = event.get("kind"), ""
@@ -48,7 +48,7 @@ def event_times(run: Recorded) -> dict[str, float]:
 
 
 def common_events(runs: Sequence[Recorded]) -> list[str]:
-    """Events that every run has, in the order of the first."""
+    """Return the events that every run has, in the order of the first."""
     times = [event_times(run) for run in runs]
     return [text for text in times[0] if all(text in other for other in times[1:])]
 
@@ -56,10 +56,10 @@ def common_events(runs: Sequence[Recorded]) -> list[str]:
 def align_by_correlation(
     times: NDArray[Any], values: NDArray[Any], other_times: NDArray[Any], other: NDArray[Any]
 ) -> Alignment:
-    """Shift at which the second course fits the first best.
+    """Return the shift at which the second signal fits the first best.
 
-    Of each shift it is the correlation coefficient of what overlaps (a quarter of the shorter
-    course at least) that counts, so that neither a long overlap nor a loud part alone draws it.
+    The criterion is the correlation coefficient over the overlap (at least a quarter of the
+    shorter signal), so that neither a long overlap nor a part of large amplitude dominates.
     Its maximum is refined by a parabola.
 
     Args:
@@ -99,12 +99,12 @@ def _even(times: NDArray[Any], values: NDArray[Any], step_s: float) -> Array:
 
 
 def _best_lag(one: Array, two: Array) -> tuple[float, float]:
-    """Lag of ``two`` in steps, to a part of one, and the correlation there."""
+    """Return the lag of ``two`` in steps and fractions of one, and the correlation there."""
     from scipy.signal import correlate  # slow to load
 
     product = correlate(one, two, mode="full", method="fft")
     lags = np.arange(-len(two) + 1, len(one))
-    # What of each overlaps at a lag.
+    # Overlapping part of each at a lag.
     first, last = np.maximum(lags, 0), np.minimum(lags + len(two), len(one))
     count = last - first
     sum_one, square_one = _sums(one, first, last)
@@ -125,7 +125,7 @@ def _best_lag(one: Array, two: Array) -> tuple[float, float]:
 
 
 def _sums(values: Array, first: NDArray[Any], last: NDArray[Any]) -> tuple[Array, Array]:
-    """Sums and sums of squares of ``values`` from ``first`` to ``last``, each of shape (k,)."""
+    """Return sums and sums of squares of ``values`` from ``first`` to ``last``, of shape (k,)."""
     total = np.concatenate(([0.0], np.cumsum(values)))
     square = np.concatenate(([0.0], np.cumsum(values**2)))
     return total[last] - total[first], square[last] - square[first]
@@ -140,7 +140,7 @@ def _refined(
     own_s: float,
     step_s: float,
 ) -> float:
-    """Shift anew from the liveliest two minutes of the overlap, at the rate recorded."""
+    """Return the shift refined on the most varied part of the overlap, at the recorded rate."""
     begin = max(float(times[0]), float(other_times[0]) + shift_s)
     end = min(float(times[-1]), float(other_times[-1]) + shift_s)
     edges = np.arange(begin, max(end - 60.0, begin) + 1.0, 60.0)

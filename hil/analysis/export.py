@@ -17,14 +17,14 @@ MAT_MOST_BYTES = 2**31 - 1  # of one variable in a MAT file of level 5
 
 
 def export_table(table: Any, target: Path) -> None:
-    """Write a table, as ``select`` gives it, in the form that the file's ending names.
+    """Write a table, as ``select`` gives it, in the format of the file's ending.
 
-    ``.csv``: a line of names, which end in the unit. ``.parquet``: units stand in the fields'
+    ``.csv``: a line of names, which end in the unit. ``.parquet``: units are in the fields'
     metadata. ``.npz``: an array for each column, and ``_names``, ``_units``. ``.mat`` (level 5):
     column vectors, and a struct ``units``.
 
     Raises:
-        RunError: the ending is not known, the file is there already, or the disk refuses.
+        RunError: the ending is unknown, the file already exists, or the disk refuses.
     """
     if target.suffix not in DATA_ENDINGS:
         raise RunError(f"'{target.name}' ends in none of {', '.join(DATA_ENDINGS)}")
@@ -33,13 +33,13 @@ def export_table(table: Any, target: Path) -> None:
 
 
 def write_new(target: Path, write: Any) -> None:
-    """Write a file whole or not at all; ``write`` is given it open for bytes.
+    """Write a file whole or not at all; ``write`` receives it open for bytes.
 
     Raises:
-        RunError: the file is there already, or the disk refuses.
+        RunError: the file already exists, or the disk refuses.
     """
     if target.exists():
-        raise RunError(f"'{target}' is there already: choose another name")
+        raise RunError(f"'{target}' already exists: choose another name")
     part = target.with_name(f".{target.name}.part")
     try:
         with part.open("wb") as file:
@@ -60,7 +60,7 @@ def _units(table: Any) -> list[str]:
 
 
 def _columns(table: Any) -> dict[str, Any]:
-    """Arrays by name; a whole number that is missing makes its column float with NaN."""
+    """Return arrays by name; a missing whole number makes its column float with NaN."""
     found = {}
     for name in table.column_names:
         column = table.column(name)

@@ -1,4 +1,4 @@
-"""Figures in words, the same in terminal, report and on the screen."""
+"""Figures as text, the same in terminal, report and on the screen."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ class Cells(NamedTuple):
 
 
 def figure_cells(figure: Figure) -> Cells:
-    """Return a figure as the cells of a table row; a disturbed reading stands in brackets."""
+    """Return a figure as the cells of a table row; a disturbed reading is in brackets."""
     values, verdict = figure.values, figure.verdict
     if figure.kind == "constant_force":
         what, setpoint = (
@@ -61,7 +61,7 @@ def figure_cells(figure: Figure) -> Cells:
 
 
 def figure_line(figure: Figure) -> str:
-    """Return a figure with its verdict in one line; what is not good begins with that."""
+    """Return a figure with its verdict in one line; a bad verdict comes first."""
     cells = figure_cells(figure)
     what = f"{cells.what.lower()} '{cells.name}'"
     said = f"{cells.reading}, setpoint {cells.setpoint}, tolerance {cells.tolerance}"

@@ -1,6 +1,6 @@
 """Figures from a recorded run: setpoint, reading and verdict, between the markers of a sequence.
 
-A figure named N of kind K stands between the markers ``begin K: N`` and ``end K: N``; a
+A figure named N of kind K lies between the markers ``begin K: N`` and ``end K: N``; a
 ``steady K: N`` between them ends the settling. Markers carry setpoints as values, and a declared
 tolerance as ``tolerance`` in the unit of the figure.
 """
@@ -22,7 +22,7 @@ from hil.recorder import Recorded
 
 Array = NDArray[np.float64]
 _MARKER = re.compile(r"(begin|steady|end) (\w+): (.*)")
-LEAST_MOVED_M = 5e-5  # less movement than this says nothing about a stiffness
+LEAST_MOVED_M = 5e-5  # less movement does not determine a stiffness
 
 
 @dataclass(frozen=True)
@@ -39,7 +39,7 @@ class Section:
 
 @dataclass(frozen=True)
 class Figure:
-    """One measured result. ``values`` is as it is printed; ``section`` says where it is from."""
+    """One measured result. ``values`` is as printed; ``section`` is its source."""
 
     kind: str
     name: str
@@ -50,7 +50,7 @@ class Figure:
 
 @dataclass(frozen=True)
 class Measured:
-    """Everything that a run gave, and what it should have given and did not."""
+    """Figures of a run, and those that are missing."""
 
     figures: list[Figure]
     missing: list[str]
@@ -63,11 +63,11 @@ class Measured:
 
     @property
     def good(self) -> bool:
-        """True if every figure is there and good."""
+        """True if every figure is present and good."""
         return not self.missing and not self.not_good
 
     def as_data(self) -> dict[str, Any]:
-        """For JSON: ``virtual_spring`` is a list, of each other kind the last one stands."""
+        """Return data for JSON: ``virtual_spring`` is a list; of each other kind the last one counts."""
         data: dict[str, Any] = dict(self.timing)
         for figure in self.figures:
             values = {"name": figure.name, **figure.values, **figure.verdict.as_data()}
@@ -84,11 +84,11 @@ class Measured:
 
 
 def measure(run: Recorded, expected: Items[tuple[str, str]] = ()) -> Measured:
-    """All figures of a run.
+    """Return all figures of a run.
 
     Args:
         run: recorded, or held in memory.
-        expected: (kind, name) that must be there; what is not is named in ``missing``.
+        expected: (kind, name) that must be present; others are named in ``missing``.
     """
     figures: list[Figure] = []
     missing: list[str] = []
@@ -111,7 +111,7 @@ def measure(run: Recorded, expected: Items[tuple[str, str]] = ()) -> Measured:
 
 
 def _cut_off(run: Recorded) -> str:
-    """Why a figure that was expected is not there."""
+    """Return why an expected figure is missing."""
     stops = [event for event in run.events if event["kind"] == "stop"]
     if stops and stops[-1].get("trip"):
         return f"a stop ended the run before it was measured ({stops[-1]['cause'].lower()})"
@@ -119,7 +119,7 @@ def _cut_off(run: Recorded) -> str:
 
 
 def sections(run: Recorded) -> list[Section]:
-    """The complete marked parts of a run, in order of their ends."""
+    """Return the complete marked parts of a run, in order of their ends."""
     cycles = np.asarray(run.column("cycle"))
     open_: dict[tuple[str, str], dict[str, int]] = {}
     found: list[Section] = []
@@ -145,7 +145,7 @@ def sections(run: Recorded) -> list[Section]:
 def mark_label(text: str) -> str:
     """Label a marker for a chart: the figure's name where it begins, else its text.
 
-    Where a figure is steady and where it ends a line says enough: "".
+    Where a figure becomes steady and where it ends, a line is enough: "".
     """
     match = _MARKER.fullmatch(text)
     if match is None:
@@ -154,7 +154,7 @@ def mark_label(text: str) -> str:
 
 
 def timing(run: Recorded) -> dict[str, Any]:
-    """rate_hz, cycles, late_cycles and lost_samples of a run.
+    """Return rate_hz, cycles, late_cycles and lost_samples of a run.
 
     A cycle is late if its work was done more than one period after it was due.
     """
@@ -184,10 +184,10 @@ def _steady(run: Recorded, section: Section, *names: str) -> list[Array]:
 
 
 def _mean_u95(values: Array) -> float:
-    """Expanded uncertainty (k = 2) of a mean by the scatter of its samples.
+    """Return the expanded uncertainty (k = 2) of a mean by the scatter of its samples.
 
-    Samples a millisecond apart say nothing new about each other: as many count as there are
-    changes of sign about the mean.
+    Samples a millisecond apart are correlated: the number of sign changes about the mean is the
+    number of independent ones.
     """
     crossings = int(np.count_nonzero(np.diff(np.signbit(values - np.mean(values)))))
     return float(2.0 * np.std(values) / math.sqrt(max(2, crossings)))
@@ -219,10 +219,10 @@ def constant_force(run: Recorded, section: Section) -> tuple[dict[str, Any], flo
 def virtual_spring(run: Recorded, section: Section) -> tuple[dict[str, Any], float]:
     """Return the stiffness in N/mm by least squares of recorded force on output position and velocity.
 
-    The spring pulls back: F = F0 − K·x − B·v. Velocity is in the fit so that damping, felt or
-    asked for, does not lean on the stiffness. ``u95_N_per_mm`` is twice the standard
-    uncertainty of K (JCGM 100:2008, H.3), its residuals taken as lasting for as long as they
-    keep their sign, since samples a millisecond apart say nothing new about each other.
+    The spring pulls back: F = F0 − K·x − B·v. Velocity is in the fit so that damping, real or
+    virtual, does not bias the stiffness. ``u95_N_per_mm`` is twice the standard
+    uncertainty of K (JCGM 100:2008, H.3); residuals count as one for as long as they keep their
+    sign, since samples a millisecond apart are correlated.
     """
     force, x, v = _steady(
         run, section, "spring_force_N", "output_position_m", "output_velocity_m_s"
@@ -234,7 +234,7 @@ def virtual_spring(run: Recorded, section: Section) -> tuple[dict[str, Any], flo
     scale = np.maximum(np.linalg.norm(design, axis=0), 1e-12)
     coefficients, _, rank, _ = np.linalg.lstsq(design / scale, force, rcond=None)
     if rank < 3:
-        raise ValueError("position and velocity do not vary apart from each other")
+        raise ValueError("position and velocity do not vary independently")
     coefficients = coefficients / scale
     residuals = force - design @ coefficients
     crossings = int(np.count_nonzero(np.diff(np.signbit(residuals))))
@@ -252,7 +252,7 @@ def virtual_spring(run: Recorded, section: Section) -> tuple[dict[str, Any], flo
 
 
 def hold(run: Recorded, section: Section) -> tuple[dict[str, Any], float]:
-    """Return how far the output stands below the position it is to hold, in mm; weight in kg.
+    """Return how far the output is below the position setpoint, in mm; weight in kg.
 
     ``dip_mm`` is the largest distance below it since the weight came on, ``swing_rms_mm`` the
     rms motion about the mean.

@@ -1,4 +1,4 @@
-"""Figures for print: the width of a column, lines that grey and a copier leave apart."""
+"""Figures for print: the width of a column, lines that stay distinct in greyscale."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ FOOT_MM = 10.0
 TEXT_PT = 8.0
 LINE_PT = 0.9
 MOST_POINTS = 3000  # of a line: about six to a printed tenth of a millimetre
-# Okabe and Ito's palette, dark ones first; each line has a dash of its own beside its colour.
+# Okabe and Ito's palette, dark ones first; each line has its own dash pattern and colour.
 STYLES: tuple[tuple[str, Any], ...] = (
     ("#000000", "solid"),
     ("#0072b2", (0, (4, 1.2))),
@@ -48,7 +48,7 @@ class Line:
 
 
 def lines_of(table: Any, label: str = "") -> list[Line]:
-    """Lines of a table as ``select`` gives it, over the seconds since its first sample."""
+    """Return the lines of a table as ``select`` gives it, over the seconds since its first sample."""
     times = table.column("time_s").to_numpy()
     found = []
     for name in table.column_names:
@@ -67,7 +67,7 @@ def draw_figure(lines: Sequence[Line], target: Path, width: str = "single") -> N
         width: ``single``, ``double``, or millimetres.
 
     Raises:
-        RunError: nothing to draw, a width that is none, another ending, or the disk refuses.
+        RunError: nothing to draw, an invalid width, another ending, or the disk refuses.
     """
     wide_mm = WIDTHS_MM.get(width, 0.0)
     if not wide_mm:
@@ -78,7 +78,7 @@ def draw_figure(lines: Sequence[Line], target: Path, width: str = "single") -> N
         if not 30.0 <= wide_mm <= 600.0:
             raise RunError(f"width '{width}': take single, double, or 30 to 600 for millimetres")
     if not lines:
-        raise RunError("a figure needs at least one column beside the time")
+        raise RunError("a figure needs at least one column besides time")
     if target.suffix not in FIGURE_ENDINGS:
         raise RunError(f"'{target.name}' ends in none of {', '.join(FIGURE_ENDINGS)}")
     style: Any = {
@@ -130,7 +130,7 @@ def _drawn(lines: Sequence[Line], wide_mm: float) -> Canvas:
 def thinned(
     times: NDArray[Any], values: NDArray[Any]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """At most ``MOST_POINTS`` points (m,), (m,): least and greatest of each part, in their order."""
+    """Return at most ``MOST_POINTS`` points (m,), (m,): lowest and highest of each part, in order."""
     times, values = times.astype(np.float64), values.astype(np.float64)
     if len(times) <= MOST_POINTS:
         return times, values

@@ -25,8 +25,8 @@ from hil.profile import Profile, TwoSlopes
 from hil.recorder import Recorded, named_calibration
 
 Array = NDArray[np.float64]
-PLOT_COLUMNS = 1100  # upright pixels of a plot; more points than twice this show nothing more
-# Okabe and Ito's palette, told apart with any colour vision.
+PLOT_COLUMNS = 1100  # pixel columns of a plot; more points than twice this show nothing more
+# Okabe and Ito's palette, distinguishable with any colour vision.
 BLUE, SKY, ORANGE, VERMILION, GREEN, INK = (
     "#0072B2",
     "#56B4E9",
@@ -42,9 +42,9 @@ class ReportFrame:
     """Texts and picture around a report's figures.
 
     Attributes:
-        title, lead, verdict: texts at the head; ``good`` False frames the verdict doubly.
+        title, lead, verdict: texts at the head; ``good`` False doubles the frame of the verdict.
         picture: PNG of the dashboard, embedded.
-        about: of drive and host, for the foot.
+        about: drive and host, for the footer.
     """
 
     title: str
@@ -62,7 +62,7 @@ def write_report(
 
     Args:
         path: of the page; written whole or not at all.
-        run: what was recorded.
+        run: the recorded run.
         profile: of the rig.
         measured: figures of the run.
 
@@ -99,7 +99,7 @@ def _column(run: Recorded, name: str) -> Array:
 
 
 def envelope(time_s: Array, values: Array, columns: int = PLOT_COLUMNS) -> tuple[Array, Array]:
-    """Lowest and highest value in each of ``columns`` parts: what a plot that wide can show."""
+    """Return lowest and highest value in each of ``columns`` parts, all that such a plot shows."""
     if len(values) <= 2 * columns:
         return time_s, values
     edges = np.linspace(0, len(values), columns + 1).astype(int)[:-1]
@@ -118,7 +118,7 @@ def _plot(run: Recorded, measured: Measured) -> str:
         (
             f"{worded('Force', 'Torque')} in {force}",
             [
-                ("setpoint_force_N", "asked", ORANGE, per_N),
+                ("setpoint_force_N", "setpoint", ORANGE, per_N),
                 ("motor_force_N", "from motor", SKY, per_N),
                 ("spring_force_N", "spring", BLUE, per_N),
             ],
@@ -147,7 +147,7 @@ def _plot(run: Recorded, measured: Measured) -> str:
         for axis, (title, traces) in zip(axes, panels, strict=True):
             for name, text, colour, scale in traces:
                 x, y = envelope(time_s, _column(run, name) * scale)
-                style = "--" if text == "asked" else "-"
+                style = "--" if text == "setpoint" else "-"
                 axis.plot(x, y, style, color=colour, lw=0.9, label=text)
             axis.set_ylabel(title)
             axis.grid(alpha=0.25)
@@ -292,7 +292,7 @@ def _timing_rows(run: Recorded, measured: Measured) -> list[tuple[str, str]]:
 
 
 def _day(run: Recorded) -> datetime.date | None:
-    """On which it was recorded, if it says so."""
+    """Return the day of recording, if it is stated."""
     started = str(getattr(run, "meta", {}).get("started"))
     try:
         return datetime.datetime.fromisoformat(started).date()
@@ -327,14 +327,14 @@ def _calibration_rows(run: Recorded, profile: Profile) -> list[tuple[str, str]]:
             else f"√({FORCE(calibration.absolute_uncertainty):g}² + "
             f"({calibration.relative_uncertainty:g}·{worded('F', 'T')})²){FORCE}",
         ),
-        ("Dated", calibration.dated or "not said"),
+        ("Dated", calibration.dated or "not stated"),
     ]
     for event in run.events:
         if event.get("kind") == "calibration":
             part = event.get("calibration") or {}
             rows.append(
                 (
-                    f"From {event.get('time_s', 0.0):.1f} s of the bench on",
+                    f"From {event.get('time_s', 0.0):.1f} s of bench time",
                     str(part.get("identity") or "one written by hand"),
                 )
             )

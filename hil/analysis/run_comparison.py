@@ -1,4 +1,4 @@
-"""Figures of several runs beside each other: differences with their uncertainty."""
+"""Figures of several runs side by side: differences with their uncertainty."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ class FigureDifference:
 
     @property
     def line(self) -> str:
-        """The difference in words."""
+        """The difference as text."""
         shown, unit = partial(restated, unit=self.unit), unit_name(self.unit)
         told = (
             f"{self.what} '{self.name}': {shown(self.first):.4g} → {shown(self.value):.4g} {unit}, "
@@ -63,9 +63,9 @@ class FigureDifference:
 
 
 def compare_figures(measured: Sequence[Measured]) -> list[FigureDifference]:
-    """Differences of every later run's figures from those of the first, by kind and name.
+    """Return the differences of every later run's figures from those of the first, by kind and name.
 
-    Where a kind and name occur more than once in a run, they are paired in their order.
+    Figures of the same kind and name in a run are paired in order.
     """
     found = []
     one = _by_key(measured[0].figures)
@@ -80,7 +80,7 @@ def normalized_error(
 ) -> tuple[float, float, float]:
     """Return value − first, its expanded uncertainty √(U₁² + U₂²), and E_n, their quotient.
 
-    ISO 13528:2022, 9.7, from memory. E_n is NaN if an uncertainty is not known, or none.
+    ISO 13528:2022, 9.7, from memory. E_n is NaN if an uncertainty is not known, or both are 0.
     """
     difference, u95 = value - first, math.hypot(u_first, u_value)
     return difference, u95, difference / u95 if u95 > 0.0 else math.nan

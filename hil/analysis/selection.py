@@ -1,4 +1,4 @@
-"""Part of a run as a table of its own: some columns, some seconds, at another rate if asked for."""
+"""Part of a run as a table: selected columns and seconds, resampled on request."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from hil.recorder import Run, RunError
 
-MOST_ROWS = 50_000_000  # of a table at another rate; beyond it a typing error is likelier
-GAP_PERIODS = 5.0  # without a sample for so many periods nothing is made up in between
+MOST_ROWS = 50_000_000  # of a table at another rate; more is probably a typing error
+GAP_PERIODS = 5.0  # a longer gap without samples is not interpolated
 
 
 def select(
@@ -23,18 +23,18 @@ def select(
     end_s: float | None = None,
     rate_hz: float | None = None,
 ) -> Any:
-    """Columns of a run as an Arrow table; its fields carry ``unit`` and ``description``.
+    """Return columns of a run as an Arrow table; its fields carry ``unit`` and ``description``.
 
     Args:
         columns: names, all if None; ``time_s`` comes first in any case.
         start_s, end_s: since the run's first sample, both included; to its ends if None.
         rate_hz: None for the samples as recorded, bit by bit. At another rate ``time_s`` is even.
             Quantities are interpolated; below the recorded rate they are means of the samples half
-            a period about each time, which keeps faster motion from passing for slow. Codes and
+            a period about each time, which prevents aliasing. Codes and
             counts are those of the last sample. Where samples are missing the result is NaN.
 
     Raises:
-        RunError: a column or a sample is not there, or the rate cannot be made.
+        RunError: a column or a sample is missing, or the rate is impossible.
     """
     names = list(dict.fromkeys(["time_s", *(columns or run.schema.names)]))
     times = np.asarray(run.column("time_s"), dtype=np.float64)
@@ -50,7 +50,7 @@ def select(
             f"{end - times[0]:g} s; it ends at {times[-1] - times[0]:.3f} s"
         )
     for name in names:
-        run.column(name)  # one that is not there is named with the nearest
+        run.column(name)  # a missing one is reported with the nearest name
     if rate_hz is None:
         return _as_recorded(run, names, first, last)
     return _at_rate(run, names, times[first:last], slice(first, last), rate_hz)
@@ -105,7 +105,7 @@ def _means(
     rate_hz: float,
     period: float,
 ) -> NDArray[np.float64]:
-    """Values at even times, shape (m,): interpolated, or means where many samples fall to one."""
+    """Return values at even times, shape (m,): interpolated, or means of several samples each."""
     longest = GAP_PERIODS * period
     if 1.0 / rate_hz <= 1.5 * period:
         after = np.clip(np.searchsorted(times, even), 1, max(len(times) - 1, 1))

@@ -25,12 +25,12 @@ _ENDINGS = ("_N_m_rad", "_rad_s", "_rad", "_N_m", "_m_s", "_degC", "_m", "_N", "
 
 
 def shown_unit(unit: str) -> tuple[str, float]:
-    """Unit as it is shown, and the factor from the column's own."""
+    """Return the displayed unit, and the factor from the column's own."""
     return SHOWN_UNITS.get(unit, (unit, 1.0))
 
 
 def short_name(column: str) -> str:
-    """A column's name without its unit: ``spring_force_N`` gives "spring force"."""
+    """Return a column's name without its unit: "spring force" for ``spring_force_N``."""
     for ending in _ENDINGS:
         if column.endswith(ending):
             column = column.removesuffix(ending)

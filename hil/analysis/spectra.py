@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from hil.recorder import RunError
 
 Array = NDArray[np.float64]
-SEGMENTS = 8  # least number that is averaged: a spectrum of one segment scatters by its own size
+SEGMENTS = 8  # least number averaged: a spectrum of one segment scatters by its own magnitude
 LEAST_SAMPLES = 64
 LARGEST_SEGMENT = 1 << 14
 LEAST_TURNS = 2.0  # of a stretch in one direction
@@ -37,10 +37,10 @@ class Spectrum:
 
 
 def frequency_spectrum(times: NDArray[Any], values: NDArray[Any]) -> Spectrum:
-    """Averaged periodogram (P. D. Welch, 1967) with a Hann window and half overlap.
+    """Return the averaged periodogram (P. D. Welch, 1967), Hann window and half overlap.
 
     Args:
-        times: shape (n,), s, growing; they are brought to even steps by interpolation, since
+        times: shape (n,), s, increasing; resampled to even steps by interpolation, since
             cycles may be late.
         values: shape (n,); samples that are not finite are left out.
 
@@ -61,9 +61,9 @@ def frequency_spectrum(times: NDArray[Any], values: NDArray[Any]) -> Spectrum:
 
 
 def order_spectrum(turns: NDArray[Any], values: NDArray[Any]) -> Spectrum:
-    """Spectrum over orders: 1 is once a turn, whatever the speed.
+    """Return the spectrum over orders: 1 is once a turn at any speed.
 
-    Samples are brought to even steps of the turn within each stretch of one direction; the spectra
+    Samples are resampled to even steps of angle within each stretch of one direction; the spectra
     of the stretches are averaged by their number of segments.
 
     Args:
@@ -71,7 +71,7 @@ def order_spectrum(turns: NDArray[Any], values: NDArray[Any]) -> Spectrum:
         values: shape (n,).
 
     Raises:
-        RunError: nothing turns far enough in one direction, or there are too few samples.
+        RunError: the motor does not turn far enough in one direction, or too few samples.
     """
     from scipy.signal import welch  # slow to load
 
@@ -89,7 +89,7 @@ def order_spectrum(turns: NDArray[Any], values: NDArray[Any]) -> Spectrum:
     if per_turn < 4.0:
         raise RunError(f"only {per_turn:.1f} samples a turn; select a slower move")
     per_turn = float(2 ** int(np.log2(per_turn)))
-    # Half of the longest stretch at most, so that two segments meet in it.
+    # Half of the longest stretch at most, so that two segments fit in it.
     length = int(min(longest, 16.0, max(LEAST_TURNS, longest / 2)) * per_turn)
     total: Array | None = None
     weight = 0.0
@@ -100,7 +100,7 @@ def order_spectrum(turns: NDArray[Any], values: NDArray[Any]) -> Spectrum:
         even = np.arange(angle[0], angle[-1], 1.0 / per_turn)
         if len(even) < length:
             continue
-        # Equal angles: the mean of what was read there.
+        # Equal angles: the mean of the readings there.
         angle, place = np.unique(angle, return_inverse=True)
         data = np.bincount(place, weights=data) / np.bincount(place)
         made = np.interp(even, angle, data)
@@ -126,17 +126,17 @@ def _finite(first: NDArray[Any], values: NDArray[Any]) -> tuple[Array, Array]:
 
 
 def _segment(count: int) -> int:
-    """Length of a segment: the longest power of two of which half-overlapped there are enough."""
+    """Return the segment length: the longest power of two that gives enough overlapping segments."""
     longest = max(2 * count // (SEGMENTS + 1), LEAST_SAMPLES // 2)
     return int(min(2 ** int(np.log2(longest)), LARGEST_SEGMENT, count))
 
 
 def _one_way(turns: Array) -> list[slice]:
-    """Stretches in which the motor turns one way; trembling by less than a hundredth is none."""
+    """Return the stretches of one direction; reversals below a hundredth of a turn are ignored."""
     found = []
     begin, top, way = 0, 0, 0
     slack = 0.01
-    # Only turning points matter: what lies between them is passed over.
+    # Only turning points matter: samples between them are skipped.
     steps = np.sign(np.diff(turns))
     points = np.concatenate(([0], np.flatnonzero(np.diff(steps)) + 1, [len(turns) - 1]))
     for point in points.tolist():

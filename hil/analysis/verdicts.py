@@ -1,6 +1,6 @@
 """Judge a figure: does the run show what the figure claims?
 
-A figure counts only if the bench ran freely while it was taken, on samples that came in time,
+A figure counts only if the bench ran freely while it was taken, on samples that arrived in time,
 and if it lies inside its tolerance by more than chance. Everything else is named.
 """
 
@@ -25,12 +25,12 @@ LIMITED_SHARE = 0.01  # of the samples: a limit that acts longer spoils a figure
 # Of the time. 5 % of the cycles up to 5 ms late and 20 ms of pause a second are 13 %, and move no
 # figure of the shipped rigs by 0.2 % (tests/campaigns/late.py).
 LATE_SHARE = 0.15
-LATE_SHARE_OUTSIDE = 0.01  # enough to be named beside a figure outside its tolerance; no source
+LATE_SHARE_OUTSIDE = 0.01  # enough to be named with a figure outside its tolerance; no source
 LATE_PERIODS = 1.5  # from one sample to the next, and beyond the usual age of one
 RELATIVE_TOLERANCE = 0.05  # of a force or stiffness, if a step declares none; no source
 SAG_TOLERANCE_mm = 1.0  # common practice, no source
 STOP_TOLERANCE_ms = 20.0  # a hand takes ten times as long to withdraw; common practice, no source
-# A trimmed damping changes neither the mean force nor a stiffness fitted beside velocity.
+# Limited damping changes neither the mean force nor a stiffness fitted together with velocity.
 HARMLESS = 1 << Limit.DAMPING
 
 
@@ -55,7 +55,7 @@ class Verdict:
 
     Attributes:
         code: the gravest reason, or ``Code.GOOD``.
-        text: all reasons in words; empty if good.
+        text: all reasons; empty if good.
         tolerance: largest error that is good, in ``unit``.
         unit: of tolerance and uncertainty.
         u95: expanded uncertainty of the figure (k = 2) in ``unit``, NaN if none is stated.
@@ -73,7 +73,7 @@ class Verdict:
 
     @property
     def disturbed(self) -> bool:
-        """True if the reading is none of the figure's quantity at all."""
+        """True if the reading does not represent the figure's quantity."""
         return self.code in DISTURBED
 
     def as_data(self) -> dict[str, Any]:
@@ -97,7 +97,7 @@ def judge(
     """Return the verdict on one figure.
 
     Args:
-        run: where it is from.
+        run: source of the figure.
         kind, values: of the figure.
         rows: its begin, steady and end.
         declared: tolerance of the step in the figure's unit, or None for the default.
@@ -111,7 +111,7 @@ def judge(
     outside = _outside(kind, values, error, swing, tolerance)
     if kind == "stop":
         if values["to_wire_ms"] is None:
-            reasons.append((Code.TOO_LITTLE, "the time to the wire was not taken"))
+            reasons.append((Code.TOO_LITTLE, "the time to the wire was not recorded"))
     else:
         begin, steady, end = rows
         stopped = _stopped(run, begin, steady, end)
@@ -143,7 +143,7 @@ def judge(
 def default_tolerance(kind: str, values: dict[str, Any]) -> float:
     """Return the tolerance of a figure whose step declares none, in the figure's unit.
 
-    5 % of a force, yet no less than its stated uncertainty; 5 % of a stiffness; 1 mm of sag;
+    5 % of a force, but at least its stated uncertainty; 5 % of a stiffness; 1 mm of sag;
     20 ms to the wire.
     """
     if kind == "constant_force":
@@ -155,7 +155,7 @@ def default_tolerance(kind: str, values: dict[str, Any]) -> float:
 
 
 def _errors(kind: str, values: dict[str, Any]) -> tuple[float, float, float]:
-    """Error, rms of what swings about the setpoint, and stated uncertainty."""
+    """Return error, rms deviation about the setpoint, and stated uncertainty."""
     if kind == "constant_force":
         return values["mean_N"] - values["setpoint_N"], values["follow_rms_N"], values["u95_N"]
     if kind == "virtual_spring":
@@ -203,8 +203,8 @@ def _limits(run: Recorded, steady: int, end: int) -> str:
 def late_share(run: Recorded, steady: int, end: int) -> float:
     """Return the share of samples of a window that were late, old or lost, 0 to 1.
 
-    A sample is late if it followed the one before after more than 1.5 periods: it stands for all
-    the periods that passed. It is old if it was more than a period older at its use than is usual
+    A sample is late if it followed the one before after more than 1.5 periods: it counts for all
+    the periods that passed. It is old if it was more than a period older at its use than usual
     in this run.
     """
     time_s = np.asarray(run.column("time_s"), dtype=float)

@@ -1,4 +1,4 @@
-"""Sizing: from requirements and a list of parts to what each combination gives."""
+"""Sizing: from requirements and a list of parts to the figures of each combination."""
 
 from hil.sizing.choice_profile import choice_profile, profile_text
 from hil.sizing.choice_sequence import sequence_beside, sequence_text

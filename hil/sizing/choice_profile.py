@@ -20,7 +20,7 @@ from hil.sizing.combination import Combination
 DEFLECTION_LIMITED, FORCE_TRIPPED, DEFLECTION_TRIPPED = 1.03, 1.06, 1.075
 SPEED_LIMITED, SPEED_TRIPPED = 1.2, 1.25  # of the required speed; of the limited one
 CURRENT_LIMITED, CURRENT_TRIPPED = 1.15, 1.35  # of what the force needs; of the limited one
-RATE_LAG = 0.085  # of the force that a ramp at the force rate limit lags behind
+RATE_LAG = 0.085  # of the force: lag of a ramp at the force rate limit
 SUPPLY_LOW, SUPPLY_HIGH = 0.86, 1.17  # of the open voltage
 DISAGREEMENT = 0.3  # of the force
 END_MARGIN_M, END_SHARE = 0.002, 0.04  # of soft ends to mechanical ones; of the stroke at most

@@ -1,4 +1,4 @@
-"""One motor, one screw and one set of springs put together: what follows for the actuator."""
+"""One motor, one screw and one set of springs combined: the resulting actuator."""
 
 from __future__ import annotations
 
@@ -34,12 +34,12 @@ class PhaseLoad:
     winding_V: float
     power_W: float  # taken in by the motor; negative if it generates
     copper_W: float
-    supply_V: float  # NaN if the supply cannot give that power
+    supply_V: float  # NaN if the supply cannot deliver that power
 
 
 @dataclass(frozen=True)
 class Combination:
-    """Parts put together for the requirements."""
+    """Parts combined for the requirements."""
 
     required: Requirements
     motor: MotorPart
@@ -115,7 +115,7 @@ class Combination:
         return force_N * lead / (2 * math.pi * efficiency) + self.coulomb_N_m
 
     def force_N(self, current_A: float, shaft_rad_s: float = 0.0) -> float:
-        """Return the force at the nut while it pushes, friction and drag taken off."""
+        """Return the force at the nut while it pushes, less friction and drag."""
         torque = self.motor.torque_constant * current_A - self.coulomb_N_m
         torque -= self.motor.viscous * shaft_rad_s
         return max(0.0, torque) * self.screw.efficiency_forward * self.radians_per_metre
@@ -123,7 +123,7 @@ class Combination:
     # ------------------------------------------------------------------ speed
 
     def speed_bounds(self, force_N: float) -> dict[str, float]:
-        """Return what bounds the nut's speed in m/s while it pushes with a force."""
+        """Return the bounds of the nut's speed in m/s while it pushes with a force."""
         per_metre = self.radians_per_metre
         torque = self.pushing_torque_N_m(force_N)
         enough = torque <= self.motor.torque_constant * self.most_current_A
@@ -144,7 +144,7 @@ class Combination:
 
     @property
     def buckling_N(self) -> float:
-        """Compression that the free screw is loaded with at most."""
+        """Largest permitted compression of the free screw."""
         ends = ENDS[self.screw.ends]
         return BUCKLING_SHARE * buckling_N(self.screw.root_diameter, self.screw.free_length, ends)
 
@@ -156,7 +156,7 @@ class Combination:
         return tuple(self.load(phase) for phase in self.required.duty)
 
     def load(self, phase: Phase) -> PhaseLoad:
-        """Return what a phase asks: at rest without friction, the mean of both ways of motion."""
+        """Return the demand of a phase: at rest without friction, the mean over both directions."""
         screw, per_metre = self.screw, self.radians_per_metre
         omega = per_metre * phase.speed
         moved = phase.force / per_metre
@@ -185,18 +185,18 @@ class Combination:
 
     @property
     def spring_N(self) -> float:
-        """Most force that springs and deflection sensor permit."""
+        """Largest force that springs and deflection sensor permit."""
         return self.sets.force_N(self.most_deflection_m)
 
     @property
     def most_deflection_m(self) -> float:
-        """Most deflection: least permitted length of a spring, or where the sensor ends."""
+        """Largest deflection: least permitted length of a spring, or the sensor's range."""
         sensor = self.required.deflection_sensor
         half = 0.5 - (1 + sensor.rail_margin) * 2.0**-sensor.bits
         return max(0.0, min(self.sets.most_deflection_m, half * sensor.span))
 
     def band(self, amplitude_N: float) -> ForceBand:
-        """Return what bounds sines of about this amplitude: the slope in use depends on it."""
+        """Return the bounds of sines of about this amplitude: the slope in use depends on it."""
         sets, per_metre = self.sets, self.radians_per_metre
         rate = amplitude_N / max(sets.deflection_m(amplitude_N), 1e-12)
         constant = self.motor.torque_constant

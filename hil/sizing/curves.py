@@ -45,7 +45,7 @@ def force_over_speed(choice: Combination) -> Chart:
     for i, load in enumerate(choice.loads):
         phase = load.phase
         if phase.force * phase.speed >= 0:
-            # An acceleration asks of the motor what this force would.
+            # An acceleration loads the motor like this force.
             inertial = choice.mass_kg * phase.acceleration * math.copysign(1, phase.force)
             efficiency = choice.screw.efficiency_forward
             asked = abs(phase.force) + max(0.0, inertial * efficiency)
@@ -94,7 +94,7 @@ def force_over_frequency(choice: Combination) -> Chart:
 
 
 def _most_N(choice: Combination, frequency_Hz: float) -> float:
-    """The spring's slope in use depends on the amplitude, and it on the slope."""
+    """Return the largest amplitude; the spring's slope depends on it, and it on the slope."""
     amplitude = choice.spring_N
     for _ in range(8):
         amplitude = 0.5 * (amplitude + choice.band(max(amplitude, 1e-3)).most_N(frequency_Hz)[0])

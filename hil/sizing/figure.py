@@ -1,4 +1,4 @@
-"""A figure of a combination, and its margin to what is required."""
+"""A figure of a combination, and its margin to the requirement."""
 
 from __future__ import annotations
 
@@ -12,11 +12,11 @@ class Figure:
 
     Attributes:
         key: with the unit of ``value``.
-        required: bound on it, None if nothing is asked.
+        required: bound on it, None without a requirement.
         least: the bound is a lower one.
         note: what limits it, or its formula.
         enough: share of ``required`` that meets it. Below 1 the figure is designed for it
-            and has nothing to spare: once met, its margin says nothing.
+            and has no reserve: once met, its margin means nothing.
     """
 
     key: str

@@ -1,4 +1,4 @@
-"""Figures of a combination beside what is required, and what limits each."""
+"""Figures of a combination with their requirements and limits."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ from hil.sizing.mechanical_figures import screw_figures, spring_figures
 from hil.sizing.motor import rms, settled_rise_K
 
 PASSIVE_SHARE = 0.98  # of the springs' own rate, as control.passive_fraction
-COMMAND_DELAY_CYCLES = 1.0  # a cyclic command is taken over with the next synchronous message
-# The design may yield a little of the asked bandwidth before it says so.
+COMMAND_DELAY_CYCLES = 1.0  # a cyclic command takes effect with the next synchronous message
+# The design may fall a little short of the requested bandwidth before it reports it.
 BANDWIDTH_SHARE = 0.97
 
 
@@ -203,7 +203,9 @@ def _supply(choice: Combination) -> Iterator[Figure]:
         "Supply over the duty, lowest",
         lowest,
         "V",
-        note=f"{required.voltage:.4g} V open" if lowest == lowest else "it cannot give that power",
+        note=f"{required.voltage:.4g} V open"
+        if lowest == lowest
+        else "it cannot deliver that power",
     )
     reserve = min(
         (
@@ -215,7 +217,7 @@ def _supply(choice: Combination) -> Iterator[Figure]:
     )
     yield Figure(
         "voltage_reserve",
-        "Voltage that is there over that needed",
+        "Available over needed voltage",
         min(reserve, 99.0),
         "",
         1.0,
@@ -226,7 +228,7 @@ def _supply(choice: Combination) -> Iterator[Figure]:
     peak = max(load.power_W for load in loads)
     yield Figure("peak_power_W", "Power from the supply, peak", peak, "W")
     yield Figure(
-        "mean_power_W", "Power from the supply, mean", taken, "W", note="nothing is given back"
+        "mean_power_W", "Power from the supply, mean", taken, "W", note="no energy is returned"
     )
     if required.battery is not None:
         yield Figure(

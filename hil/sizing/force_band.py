@@ -1,8 +1,8 @@
 """Force over frequency with the output blocked: natural frequency and what limits a large sine.
 
-A sine of force A needs a nut travel of A/k. The motor gives the spring's force and what its own
-reflected mass takes, A·(1 − (f/f_n)²); supply and screw must let the nut go at 2πf·A/k. Below
-the amplitude at which one of them is exhausted a loop may follow, above none can (Robinson,
+A sine of force A needs a nut travel of A/k. The motor supplies the spring force and accelerates its
+own reflected mass, A·(1 − (f/f_n)²); supply and screw must permit a nut speed of 2πf·A/k. Below
+the amplitude at which one of them saturates a loop may follow, above it none can (Robinson,
 Design and Analysis of Series Elasticity in Closed-loop Actuator Force Control, 2000, chapter on
 saturation; from memory).
 """
@@ -28,11 +28,11 @@ class ForceBand:
     Attributes:
         rate_N_m, mass_kg: spring at work and mass reflected to the nut.
         viscous_N_s_m: drag at the nut.
-        motor_N: most motor force at the nut, friction taken off.
+        motor_N: largest motor force at the nut, less friction.
         stall_N: motor force at the nut that the supply could drive at rest, (m·V/R)·kt·2π/lead.
         free_m_s: speed at which the motor's own voltage meets the supply.
         fastest_m_s: of the nut, by motor and screw.
-        spring_N: most the springs and their limit permit.
+        spring_N: largest force that the springs and their limit permit.
     """
 
     rate_N_m: float
@@ -64,7 +64,7 @@ class ForceBand:
     def bandwidth_Hz(self, amplitude_N: float) -> tuple[float, str]:
         """Return the frequency up to which a sine of this amplitude is possible, and its limit.
 
-        0 if it is not possible at any, the highest that is tried if at all.
+        0 if no frequency permits it, the highest one tried if all do.
         """
         below, ratio = 0.0, HIGHEST_HZ / LOWEST_HZ
         for i in range(GRID):

@@ -18,7 +18,7 @@ def spring_figures(choice: Combination) -> Iterator[Figure]:
     """Yield the figures of the springs."""
     required, sets, spring = choice.required, choice.sets, choice.springs
     coil = sets.coil
-    most = DEFLECTION_TRIPPED * required.force  # the springs must bear what the rig trips at
+    most = DEFLECTION_TRIPPED * required.force  # the springs must withstand the trip force
     yield Figure("spring_rate_N_per_mm", "Spring rate, at rest", sets.inner_N_m / 1e3, "N/mm")
     yield Figure("knee_force_N", "Force at the knee", sets.knee_N, "N", note="one set goes slack")
     yield Figure(

@@ -16,7 +16,7 @@ HOTTEST_K = 300.0  # a rise beyond which the winding is destroyed and no balance
 
 @dataclass(frozen=True)
 class Winding:
-    """Torque constant in N·m/A and resistance in ohm, as warm as it is."""
+    """Torque constant in N·m/A and resistance in ohm at the winding's temperature."""
 
     torque_constant: float
     resistance: float
@@ -50,7 +50,7 @@ def settled_rise_K(rated_rise_K: float, loss_share: float) -> float:
 
 
 def sagged_V(open_V: float, resistance_ohm: float, power_W: float) -> float:
-    """Return the supply's voltage under a power, V² − V₀·V + R·P = 0; NaN if it cannot give it."""
+    """Return the supply's voltage under a power, V² − V₀·V + R·P = 0; NaN if impossible."""
     root = open_V**2 - 4 * resistance_ohm * power_W
     return 0.5 * (open_V + math.sqrt(root)) if root >= 0 else math.nan
 
@@ -66,8 +66,8 @@ class Supply:
     def most_current_A(self, winding: Winding, shaft_rad_s: float) -> float:
         """Return the current that it drives at a speed, in the sense of that speed, at least 0.
 
-        At full modulation m it gives m·I and so stands at V₀ − R_s·m·I; what is left of m times
-        that over the motor's own voltage drives the current through the winding.
+        At full modulation m it delivers m·I and so is at V₀ − R_s·m·I; m times that, less the
+        motor's own voltage, drives the current through the winding.
         """
         left = self.modulation * self.open_V - winding.torque_constant * shaft_rad_s
         return max(0.0, left / self.behind_ohm(winding))
@@ -80,7 +80,7 @@ class Supply:
         """Return the speed at which it still drives a torque and its drag, at least 0.
 
         Args:
-            viscous: drag at the shaft in N·m·s/rad, beside ``torque_N_m``.
+            viscous: drag at the shaft in N·m·s/rad, in addition to ``torque_N_m``.
         """
         behind, constant = self.behind_ohm(winding), winding.torque_constant
         left = self.modulation * self.open_V - behind * torque_N_m / constant
@@ -91,7 +91,7 @@ class Supply:
 class HeatModel:
     """Two bodies, the winding on the housing, as shares of the rated rise (IEC 60255-149).
 
-    ``standstill`` is the loss of the hottest phase over the mean while the rotor stands.
+    ``standstill`` is the loss of the hottest phase over the mean at standstill.
     """
 
     continuous_A: float
@@ -101,7 +101,7 @@ class HeatModel:
     standstill: float = 2.0
 
     def warmest(self, duty: Sequence[tuple[float, float, bool]]) -> float:
-        """Return the winding's highest share over a duty that repeats for ever.
+        """Return the winding's highest share over a duty that repeats forever.
 
         Args:
             duty: (duration in s, current in A, standing still). Within a phase a body with time
@@ -121,7 +121,7 @@ class HeatModel:
 
 
 def _periodic(losses: Sequence[tuple[float, float]], constant_s: float) -> list[float]:
-    """Value at the end of each phase, once the duty has repeated for ever."""
+    """Return the value at the end of each phase of a duty that repeats forever."""
     kept = math.exp(-sum(t for t, _ in losses) / constant_s)
     value = 0.0
     for t, loss in losses:

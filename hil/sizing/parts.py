@@ -135,7 +135,7 @@ def _unfit(parts: Parts) -> Iterator[tuple[Path_, str, str]]:
                 yield (
                     (kind, i, "name"),
                     f"'{part.name}' is the name of {kind}[{seen[part.name]}] too",
-                    "give each a name of its own",
+                    "give each its own name",
                 )
             seen.setdefault(part.name, i)
     for i, motor in enumerate(parts.motors):
@@ -164,7 +164,7 @@ def _unfit(parts: Parts) -> Iterator[tuple[Path_, str, str]]:
         if not 3 <= coil.index <= 25:
             yield (
                 ("springs", i, "coil_diameter"),
-                f"{coil.index:.3g} times the wire: nobody coils that",
+                f"{coil.index:.3g} times the wire: cannot be coiled",
                 "write 4 to 20 times the wire's diameter; is the unit right?",
             )
         elif coil.most_travel_m <= spring.preload:

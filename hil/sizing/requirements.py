@@ -63,16 +63,16 @@ class RequiredSupply(Part):
 
 
 class Requirements(Part):
-    """One actuator as it is required, with what is given: rig, supply, sensors, drive."""
+    """Requirements for one actuator, and given components: rig, supply, sensors, drive."""
 
     name: Annotated[str, Field(min_length=1, max_length=80)]
     description: str = ""
-    force: Annotated[Force, Field(gt=0)]  # most, at the rod
+    force: Annotated[Force, Field(gt=0)]  # largest, at the rod
     speed: Annotated[Speed, Field(gt=0)]  # of the nut, while it pushes with speed_force
     speed_force: Annotated[Force, Field(ge=0)]
     stroke: Annotated[Length, Field(gt=0)]
     rig: Rig  # moving mass and weights
-    duty: Annotated[tuple[Phase, ...], Field(min_length=1, max_length=100)]  # repeats for ever
+    duty: Annotated[tuple[Phase, ...], Field(min_length=1, max_length=100)]  # repeats forever
     supply: RequiredSupply
     force_resolution: Annotated[Force, Field(gt=0)]
     sines: Annotated[tuple[Sine, ...], Field(min_length=1, max_length=20)]
@@ -185,14 +185,14 @@ def _unfit(required: Requirements) -> list[tuple[Path_, str, str]]:
                 (
                     ("sines", i, "frequency"),
                     f"{sine.frequency:.4g} Hz is too high for a rate of {required.rate:.4g} Hz",
-                    f"ask at most {required.rate / 10:.4g} Hz, or raise 'rate'",
+                    f"require at most {required.rate / 10:.4g} Hz, or raise 'rate'",
                 )
             )
     if required.supply.runtime is not None and required.supply.battery is None:
         found.append(
             (
                 ("supply", "runtime"),
-                "no battery is written to which it applies",
+                "no battery is given to which it applies",
                 "add 'battery', such as 180 W*h, or leave 'runtime' out",
             )
         )

@@ -53,7 +53,7 @@ def holding_torque_N_m(force_N: float, lead_m: float, backward: float) -> float:
 
 
 def reflected_mass_kg(inertia_kg_m2: float, lead_m: float, nut_kg: float = 0.0) -> float:
-    """Return the mass that inertia at the shaft is at the nut, J·(2π/lead)² + nut."""
+    """Return the mass at the nut equivalent to inertia at the shaft, J·(2π/lead)² + nut."""
     return inertia_kg_m2 * (2 * math.pi / lead_m) ** 2 + nut_kg
 
 

@@ -12,7 +12,7 @@ from hil.sizing.figures import figures
 
 Moved = TypeVar("Moved", bound=Part)
 STEP = 0.01
-LEAST = 0.01  # percent for a percent, below which nothing is said
+LEAST = 0.01  # percent for a percent; smaller changes are left out
 PROPERTIES = (
     ("motor", "torque_constant"),
     ("motor", "winding_resistance"),

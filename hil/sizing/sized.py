@@ -13,7 +13,7 @@ from hil.sizing.figures import figures, loop_figure
 from hil.sizing.parts import Parts
 from hil.sizing.requirements import Requirements
 
-MOST_COMBINATIONS = 20_000  # some 10 s
+MOST_COMBINATIONS = 20_000  # about 10 s
 DESIGNED = 3  # of the best, whose force loop is designed; each takes up to 2 s
 
 
@@ -31,7 +31,7 @@ class Sized:
 
     @property
     def margin(self) -> float:
-        """The smallest margin: below 1 something is not met."""
+        """The smallest margin: below 1 a requirement is not met."""
         return min((figure.margin for figure in self.figures), default=math.inf)
 
     @property
@@ -56,7 +56,7 @@ class Sized:
         """Return a figure by key.
 
         Raises:
-            KeyError: there is none.
+            KeyError: no such figure.
         """
         for figure in self.figures:
             if figure.key == key:
@@ -74,13 +74,13 @@ def size(required: Requirements, parts: Parts) -> list[Sized]:
     """Return every combination, best first; the loop is designed for the best few.
 
     Raises:
-        SizingError: there are too many.
+        SizingError: too many combinations.
     """
     many = len(parts.motors) * len(parts.screws) * len(parts.springs)
     if many > MOST_COMBINATIONS:
         raise SizingError(
-            f"{many} combinations are more than {MOST_COMBINATIONS}; Fix: leave parts out that "
-            "cannot be meant"
+            f"{many} combinations are more than {MOST_COMBINATIONS}; Fix: leave out parts that "
+            "do not come into question"
         )
     found = [
         sized(Combination(required, motor, screw, springs))
@@ -101,7 +101,7 @@ def named(found: list[Sized], name: str) -> Sized:
     """Return the combination of this name, or of this place in the list counted from 1.
 
     Raises:
-        SizingError: there is none.
+        SizingError: no such combination.
     """
     if name.isdecimal() and 1 <= int(name) <= len(found):
         return found[int(name) - 1].with_loop()

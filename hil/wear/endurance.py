@@ -1,4 +1,4 @@
-"""Repeat a sequence until something is enough, with rests by heat, and look for wear on the way."""
+"""Repeat a sequence until a goal is reached, with rests by motor heat, and monitor wear."""
 
 from __future__ import annotations
 
@@ -19,20 +19,20 @@ from hil.wear.signs import Signs, signs_of
 from hil.wear.trend import Change, Trend
 
 LOOK_S = 0.1
-MOST_ROWS = 2_000_000  # of one cycle; a longer one is looked at by its latest
+MOST_ROWS = 2_000_000  # of one cycle; of a longer one the latest are used
 WATCHED = ("friction_N", "stiffness_N_m", "zero_m")
-# Smallest standard deviation that is believed of a sign: about a third of what a rig shows from cycle
+# Smallest credible standard deviation of a sign: about a third of that of a rig from cycle
 # to cycle in lockstep (0.06 N, 170 N/m; tests/campaigns/wear.py).
 LEAST_SD = {"friction_N": 0.02, "stiffness_N_m": 50.0, "zero_m": 0.5e-6}
 
 
 @dataclass(frozen=True)
 class Until:
-    """A measured value at which it is enough.
+    """Measured value that ends a run.
 
     Attributes:
-        measured: as in ``wait_until``. low, high: enough above ``high`` or below ``low``, in SI.
-        words: it in words.
+        measured: as in ``wait_until``. low, high: end above ``high`` or below ``low``, in SI.
+        words: the same as text.
     """
 
     measured: str
@@ -43,15 +43,15 @@ class Until:
 
 @dataclass(frozen=True)
 class Plan:
-    """Ends, rests and looks of a run.
+    """Goals, rests and wear checks of a run.
 
     Attributes:
         cycles: in all, those of the journal included. seconds: likewise, in s.
         until: or a measured value.
-        measure_every: cycles from one look at the signs of wear to the next.
+        measure_every: cycles from one check of the signs of wear to the next.
         rest_above, rest_below: motor heat as a share of what is permitted continuously.
         stands_for: cycles that one performed cycle counts for; above 1 on the simulated rig only.
-        stop_on_trend: end at a trend; else it is noted.
+        stop_on_trend: end at a trend; else it is only recorded.
         summary_every_s: of rig time.
         spring: line of the springs' life, screw_rating_N: of the screw; None if not stated.
     """
@@ -71,7 +71,7 @@ class Plan:
 
 @dataclass(frozen=True)
 class Enough:
-    """End of a run by itself: ``count``, ``time``, ``value`` or ``trend``, and in words."""
+    """Normal end of a run: ``count``, ``time``, ``value`` or ``trend``, and its text."""
 
     why: str
     text: str
@@ -80,12 +80,12 @@ class Enough:
 
 @dataclass
 class Told:
-    """Called on the way; each returns at once.
+    """Callbacks during a run; each returns at once.
 
     Attributes:
-        before: with the count of cycles before the one that is performed, before each. change: with
-            a trend that was found.
-        summary: now and then, and at the end.
+        before: before each cycle, with the count of cycles before it. change: with a trend that was
+            found.
+        summary: at intervals, and at the end.
     """
 
     before: Callable[[int], None] = lambda _count: None
@@ -97,10 +97,10 @@ class Told:
 def endure(
     sequence: Sequence, profile: Profile, plan: Plan, journal: Journal, told: Told
 ) -> Procedure:
-    """Repeat ``sequence`` until it is enough; returns :class:`Enough`.
+    """Repeat ``sequence`` until a goal is reached; return :class:`Enough`.
 
     Each cycle counts once it is whole and in the journal. A stop, a fault or a refusal ends the
-    run; nothing begins it again.
+    run; nothing restarts it.
     """
     told.trends |= trends_of(journal)
     summary_s = journal.seconds + plan.summary_every_s
@@ -155,7 +155,7 @@ def _how(error: BaseException) -> str:
 def _cycle(
     sequence: Sequence, profile: Profile, record: bool
 ) -> Generator[Action, Seen, NDArray[np.float64]]:
-    """Perform it once; returns its rows."""
+    """Perform the sequence once; return its rows."""
     blocks: list[NDArray[np.float64]] = []
     kept = 0
     once = perform(sequence, profile, Pacing(), record=record)
@@ -178,7 +178,7 @@ def _cycle(
         once.close()
     rows = np.concatenate(blocks) if blocks else no_rows()
     if len(rows) < 2:
-        raise ProcedureFailed("no samples came during a cycle: it cannot be counted")
+        raise ProcedureFailed("no samples arrived during a cycle: it cannot be counted")
     return rows
 
 
@@ -249,7 +249,7 @@ def _reached(until: Until, rows: NDArray[np.float64], profile: Profile) -> str:
 
 
 def _rest(plan: Plan, rows: NDArray[np.float64]) -> Generator[Action, Seen, float]:
-    """Rest until the motor is cool enough; returns how long, in s."""
+    """Rest until the motor is cool enough; return the time in s."""
     heat = INDEX["motor_heat"]
     if not rows[-1, heat] > plan.rest_above:
         return 0.0

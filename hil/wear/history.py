@@ -1,6 +1,6 @@
-"""Signs of wear over weeks: taken from every recorded run that shows them, by actuator.
+"""Signs of wear over weeks: computed from every recorded run that shows them, by actuator.
 
-What was taken from a run is kept in ``wear.json`` beside the runs, so that a run is read once.
+Results are cached in ``wear.json`` in the folder of runs, so that a run is read once.
 """
 
 from __future__ import annotations
@@ -21,11 +21,11 @@ from hil.wear.signs import signs_of_columns
 from hil.wear.trend import Change, Trend
 
 FILE, FORM = "wear.json", 1
-# Raised when a sign is added or computed in another way: entries of before are computed again.
+# Increased when a sign is added or computed differently: older entries are computed again.
 SIGNS_FORM = 2
 MOST_BYTES = 64 * 1024 * 1024
 BASELINE = 10  # runs before one can show a change
-# Name: words, unit, factor from SI, smallest standard deviation from run to run that is believed.
+# Name: words, unit, factor from SI, smallest credible standard deviation from run to run.
 # Runs differ in motion and temperature, so these are wider than from cycle to cycle; no source.
 SIGNS: dict[str, tuple[str, str, float, float]] = {
     "friction_N": ("friction", "N", 1.0, 0.3),
@@ -57,8 +57,8 @@ class Entry:
 
     Attributes:
         actuator: profile's name and the drive's identity. started: ISO 8601.
-        travel_m: way of the nut, either way.
-        signs_form: ``SIGNS_FORM`` when it was taken: an older one was not asked for newer signs.
+        travel_m: nut travel, both directions.
+        signs_form: ``SIGNS_FORM`` when it was computed: an older entry lacks newer signs.
     """
 
     run: str
@@ -75,7 +75,7 @@ class Finding:
 
     Attributes:
         since: run at which it began, by its number in ``runs``.
-        runs: of that run and those after it. travel_m: way of the nut before it.
+        runs: that run and those after it. travel_m: nut travel before it.
     """
 
     actuator: str
@@ -112,9 +112,9 @@ class History:
         except FileNotFoundError:
             pass
         except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
-            # It can be taken from the runs again.
+            # It can be computed from the runs again.
             self.entries.clear()
-            self.trouble = f"{directory / FILE} is damaged ({type(error).__name__}): taken anew"
+            self.trouble = f"{directory / FILE} is damaged ({type(error).__name__}): computed again"
 
     def _read(self) -> None:
         with (self.directory / FILE).open("rb") as stream:
@@ -139,13 +139,13 @@ class History:
 
     @property
     def outdated(self) -> list[str]:
-        """Return the runs that were taken before there were all of today's signs."""
+        """Return the runs that were computed before all present signs existed."""
         return [name for name, entry in self.entries.items() if entry.signs_form != SIGNS_FORM]
 
     def scan(self, tell: Callable[[str], None] = lambda _name: None) -> list[str]:
-        """Take the runs that are not there yet, or were taken for fewer signs; forget those gone.
+        """Add runs that are missing or lack newer signs; drop deleted ones.
 
-        Returns troubles. A run that cannot be read any more keeps the signs that it has.
+        Returns the problems. A run that can no longer be read keeps its signs.
         """
         troubles = []
         again = set(self.outdated)
@@ -163,7 +163,7 @@ class History:
         return troubles
 
     def take(self, run: Run) -> None:
-        """Take the signs of a run that is complete; of another nothing is taken.
+        """Add the signs of a complete run; ignore any other.
 
         Raises:
             RunError: it is damaged.
@@ -179,7 +179,7 @@ class History:
         known: dict[str, float] = {}
         travel_m = 0.0
         there = run.names
-        # A run of an older form lacks columns: it shows nothing, and is not read again.
+        # A run of an older format lacks columns: it shows nothing, and is not read again.
         if there.issuperset(_COLUMNS):
             columns = {column: np.asarray(run.column(column), float) for column in _COLUMNS}
             known = signs_of_columns(columns).as_data()
@@ -190,7 +190,7 @@ class History:
         self.entries[run.path.name] = Entry(run.path.name, actuator, started, travel_m, known)
 
     def save(self) -> None:
-        """Write what was taken; an older file is replaced at once.
+        """Write the signs; an older file is replaced atomically.
 
         Raises:
             OSError: it cannot be written.
@@ -232,7 +232,7 @@ class History:
 def _changed(actuator: str, sign: str, entries: list[Entry]) -> Iterator[Finding]:
     shown = [entry for entry in entries if sign in entry.signs]
     trend = Trend(sign, BASELINE, SIGNS[sign][3])
-    # By the order of the runs: they are neither evenly spread in time nor all dated apart.
+    # By run order: runs are neither evenly spaced in time nor all dated differently.
     for number, entry in enumerate(shown):
         trend.add(float(number), entry.signs[sign])
     if trend.change is None:

@@ -1,6 +1,6 @@
 """Journal of an endurance run: one line an entry, on disk before it counts.
 
-A computer that loses its supply leaves at most the last line cut off; it is left out on reading
+A computer that loses its supply truncates at most the last line; it is ignored on reading
 and overwritten. Nothing else may be wrong in the file.
 """
 
@@ -19,26 +19,26 @@ LONGEST_LINE = 64 * 1024
 
 
 class JournalError(Exception):
-    """A journal cannot be used: file, line and fix are in the text."""
+    """Unusable journal: file, line and fix are in the text."""
 
 
 class Journal:
-    """The file, open to be gone on with.
+    """Journal file, open to be continued.
 
     Attributes:
-        entries: what it held when it was opened, the head first; count: cycles so far.
-        seconds: time under way so far, in s. damage: by part, as shares of life.
+        entries: its contents, the head first; count: cycles so far.
+        seconds: running time so far, in s. damage: by part, as shares of life.
     """
 
     def __init__(self, file: Path, head: dict[str, Any], go_on: bool) -> None:
         """Open it.
 
         Args:
-            head: what it belongs to; must be the same to go on.
-            go_on: with a journal that is there; else there must be none.
+            head: identity of the run; must match that of a journal to be continued.
+            go_on: continue an existing journal; else none may exist.
 
         Raises:
-            JournalError: it is there and is not to be gone on with, belongs to something else,
+            JournalError: it exists and must not be continued, belongs to another run,
                 is damaged, or is written by another process.
             OSError: it cannot be read or written.
         """
@@ -49,7 +49,7 @@ class Journal:
         there = file.exists()
         if there and not go_on:
             raise JournalError(
-                f"{file}: a journal is there. Fix: --go-on counts on from it, or choose "
+                f"{file}: a journal exists. Fix: --go-on continues its count, or choose "
                 "another --out"
             )
         file.parent.mkdir(parents=True, exist_ok=True)
@@ -63,19 +63,19 @@ class Journal:
         self._stream.seek(whole)
         if not self.entries:
             self.write({"kind": "head", "form": FORM, **head})
-            # The name must be on disk as well as what it names.
+            # The folder entry must be on disk as well as the file.
             with contextlib.suppress(OSError):
                 folder = os.open(file.parent, os.O_RDONLY)
                 os.fsync(folder)
                 os.close(folder)
 
     def _take_over(self, head: dict[str, Any], there: bool) -> int:
-        """Take the file for this process alone, and what it holds; return its whole bytes."""
+        """Lock the file for this process and read its entries; return the bytes of whole ones."""
         try:
             fcntl.flock(self._stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
             raise JournalError(
-                f"{self.file}: another process counts in it. Fix: end that one, or choose another "
+                f"{self.file}: another process writes it. Fix: end that one, or choose another "
                 "--out"
             ) from None
         whole = 0
@@ -119,10 +119,10 @@ class Journal:
 
 
 def read_journal(file: Path) -> tuple[list[dict[str, Any]], int]:
-    """Return the whole entries of a journal, and how many bytes they take.
+    """Return the whole entries of a journal, and their size in bytes.
 
     Raises:
-        JournalError: a line other than a cut last one is damaged, or the file is too large.
+        JournalError: a line other than a truncated last one is damaged, or the file is too large.
     """
     if file.stat().st_size > MOST_BYTES:
         raise JournalError(f"{file}: larger than {MOST_BYTES >> 20} MB; is this a journal?")
@@ -144,8 +144,8 @@ def read_journal(file: Path) -> tuple[list[dict[str, Any]], int]:
                     {k: float(v) for k, v in entry.get("damage", {}).items()}
             except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
                 raise JournalError(
-                    f"{file}:{number}: damaged ({type(error).__name__}). Fix: take the line out, "
-                    "and look why it is so"
+                    f"{file}:{number}: damaged ({type(error).__name__}). Fix: remove the line, "
+                    "and find the cause"
                 ) from None
             entries.append(entry)
             whole += len(line)

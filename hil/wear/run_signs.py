@@ -1,9 +1,8 @@
 """Signs of wear that a whole run may show: bandwidth of the force loop, knee of the springs, lost motion.
 
-Each is taken from what the run does anyway, and only where it shows it: a force that is asked to
-change, springs that are stretched past their knee, an output that is held while the force goes both
-ways. They compare runs of one kind with each other; for a value with its uncertainty there is
-``hil.measure``.
+Each comes from the run's own motion, and only if the run shows it: a changing force setpoint,
+springs stretched past their knee, an output that is held while the force acts both ways. They
+serve to compare similar runs; ``hil.measure`` gives values with their uncertainty.
 """
 
 from __future__ import annotations
@@ -18,7 +17,11 @@ from hil.core import State
 
 Floats = NDArray[np.float64]
 
-COLUMNS = ("shaped_force_N", "spring_force_N", "output_position_m")  # beside those of ``Signs``
+COLUMNS = (
+    "shaped_force_N",
+    "spring_force_N",
+    "output_position_m",
+)  # in addition to those of ``Signs``
 LEAST_SAMPLES = 500
 MOST_SAMPLES = 20_000  # of a run: more are thinned out, which changes no fit
 LEAST_SLOPE_N_S = 60.0  # root mean square of the slope of the shaped force
@@ -26,11 +29,11 @@ SLOPE_SAMPLES = 4  # to either side, of a slope
 LAGS_S = (0.0005, 0.5)  # outside is not a lag of a force loop
 MOVES_M_S = 0.0005
 KNEES = np.linspace(0.2, 0.85, 27)  # tried, as shares of the largest deflection
-LEAST_GAIN = 0.3  # of the squares that a straight line leaves, what a knee must take away
+LEAST_GAIN = 0.3  # of the residual squares of a straight line, the share that a knee must remove
 LEAST_BEND = 0.1  # of the stiffer slope
 BLOCKED_SHARE = 0.25  # of the deflection's spread: an output that moves less is held
 LEAST_STRETCH_M = 1e-4  # standard deviation of the deflection
-CLEAR_SHARE = 0.2  # of the largest force: below it the play is being crossed
+CLEAR_SHARE = 0.2  # of the largest force: below it the play is traversed
 
 
 def run_signs(columns: Mapping[str, Floats]) -> dict[str, float]:
@@ -45,9 +48,9 @@ def run_signs(columns: Mapping[str, Floats]) -> dict[str, float]:
 
 
 def _bandwidth(columns: Mapping[str, Floats], running: NDArray[np.bool_]) -> float:
-    """Bandwidth in Hz of a first-order lag, by its lag at slow changes.
+    """Return the bandwidth in Hz of a first-order lag, by its lag at slow changes.
 
-    The slope of what is asked for is the instrument: noise of the force has no part in it.
+    The slope of the shaped force is the instrument, so force noise does not bias the result.
     """
     time, asked, force = (columns[n] for n in ("time_s", "shaped_force_N", "spring_force_N"))
     n = SLOPE_SAMPLES
@@ -70,7 +73,7 @@ def _bandwidth(columns: Mapping[str, Floats], running: NDArray[np.bool_]) -> flo
 
 
 def _knee(columns: Mapping[str, Floats], running: NDArray[np.bool_]) -> float:
-    """Deflection in m at which the slope of the motor's force changes; NaN where none does."""
+    """Return the deflection in m at which the slope of the motor's force changes; NaN if none."""
     speed, x, force = (
         columns[name] for name in ("nut_velocity_m_s", "deflection_m", "motor_force_N")
     )
@@ -97,7 +100,7 @@ def _knee(columns: Mapping[str, Floats], running: NDArray[np.bool_]) -> float:
 
 
 def _lost_motion(columns: Mapping[str, Floats], running: NDArray[np.bool_]) -> float:
-    """Nut travel in m that does not reach the springs when the force changes its sense."""
+    """Return the nut travel in m that does not reach the springs when the force reverses."""
     x, output, force = (
         columns[name] for name in ("deflection_m", "output_position_m", "spring_force_N")
     )
@@ -107,7 +110,8 @@ def _lost_motion(columns: Mapping[str, Floats], running: NDArray[np.bool_]) -> f
         return math.nan
     if output.std() > BLOCKED_SHARE * x.std():
         return math.nan
-    # The output's position is the nut's less the deflection: held, it moves by play and give alone.
+    # The output's position is the nut's less the deflection: held, it moves only by play and
+    # compliance.
     clear = np.abs(force) > CLEAR_SHARE * np.abs(force).max()
     sense = np.sign(force[clear])
     if min((sense > 0).sum(), (sense < 0).sum()) < LEAST_SAMPLES // 10:
@@ -117,7 +121,7 @@ def _lost_motion(columns: Mapping[str, Floats], running: NDArray[np.bool_]) -> f
 
 
 def _left(parts: list[Floats], values: Floats) -> tuple[float, Floats]:
-    """Return the sum of squares that a fit leaves, and its coefficients."""
+    """Return the residual sum of squares of a fit, and its coefficients."""
     together = np.column_stack(parts)
     solved, *_ = np.linalg.lstsq(together, values, rcond=None)
     rest = values - together @ solved

@@ -1,8 +1,8 @@
 """Signs of wear in the samples of a motion: friction, stiffness, zero.
 
-The force that the motor shows, after inertia and the profile's friction, is k·deflection + F·sign of
-motion + a constant. In the mean of both ways of motion friction cancels and stiffness shows, so a
-motion must go both ways and stretch the springs.
+The motor-derived force, less inertia and the profile's friction, is k·deflection + F·sign of
+motion + a constant. In the mean over both directions friction cancels and stiffness shows, so a
+motion must run in both directions and load the springs.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from hil.core import INDEX, State
 
-MOVES_M_S = 0.002  # below it friction is not of sliding
+MOVES_M_S = 0.002  # below it friction is not sliding friction
 LEAST_SAMPLES = 60  # each way
 LEAST_SPREAD_M = 3e-5  # standard deviation of the deflection
 OLDEST_S = 0.01  # age of a sample of the motor
@@ -29,9 +29,9 @@ class Signs:
     Attributes:
         friction_N: dry friction beyond the profile's, at the nut.
         stiffness_N_m: of the springs, from motor and deflection.
-        zero_m: deflection at which the motor shows no force.
+        zero_m: deflection at zero motor-derived force.
         noise_counts: standard deviation of the deflection reading at rest, without power.
-        winding_share: most heat of the motor, as a share of what is permitted.
+        winding_share: highest motor heat, as a share of the permitted.
     """
 
     friction_N: float = math.nan
@@ -41,7 +41,7 @@ class Signs:
     winding_share: float = math.nan
 
     def as_data(self) -> dict[str, float]:
-        """Those that are known, by name."""
+        """Return the known signs by name."""
         return {
             field.name: value
             for field in fields(self)
@@ -79,7 +79,7 @@ def _moving(columns: dict[str, NDArray[np.float64]]) -> tuple[float, float, floa
     x = deflection[used]
     together = np.column_stack([x, way, np.ones(len(x))])
     solved, *_ = np.linalg.lstsq(together, force[used], rcond=None)
-    # What of the deflection does not go with the way of motion tells the stiffness.
+    # The part of the deflection that does not follow the direction determines the stiffness.
     alone = x - together[:, 1:] @ np.linalg.lstsq(together[:, 1:], x, rcond=None)[0]
     if alone.std() < LEAST_SPREAD_M or solved[0] <= 0.0:
         return float(solved[1]), math.nan, math.nan
@@ -94,7 +94,7 @@ def _noise(columns: dict[str, NDArray[np.float64]]) -> float:
     counts = counts[np.isfinite(counts)]
     if len(counts) < LEAST_SAMPLES:
         return math.nan
-    # From one sample to the next: a load that settles does not count, nor a jump from rest to rest.
+    # From one sample to the next: settling loads and jumps between rests do not count.
     step = np.diff(counts)
     step = step[np.abs(step) <= 6.0 * max(float(np.median(np.abs(step))), 1.0)]
     return float(step.std() / math.sqrt(2.0))

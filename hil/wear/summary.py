@@ -19,7 +19,7 @@ TITLES = {
 
 
 def write_summary(file: Path, title: str, journal: Journal, trends: dict[str, Trend]) -> None:
-    """Write the page; an older one is replaced at once.
+    """Write the page; an older one is replaced atomically.
 
     Raises:
         OSError: it cannot be written.
@@ -30,7 +30,7 @@ def write_summary(file: Path, title: str, journal: Journal, trends: dict[str, Tr
     rows = [
         ("Cycles", f"{journal.count}"),
         ("Time", f"{journal.seconds / 3600:.2f} h"),
-        ("Times begun", f"{len(ended) + (last.get('kind') != 'ended')}"),
+        ("Starts", f"{len(ended) + (last.get('kind') != 'ended')}"),
     ]
     rows += [
         (f"Life used, {part}", f"{100 * share:.4g} %") for part, share in journal.damage.items()

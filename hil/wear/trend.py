@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 BASELINE = 30
 REFERENCE = 1.25
 INTERVAL = 10.0
-LEAST_SHARE = 0.001  # of the mean: a smaller standard deviation is not taken for true
+LEAST_SHARE = 0.001  # of the mean: a smaller standard deviation is not credible
 
 
 @dataclass(frozen=True)
@@ -49,7 +49,7 @@ class Trend:
     """Cumulative sums of one sign.
 
     Attributes:
-        at, values: what was added.
+        at, values: the added points.
         change: found, or None.
     """
 
@@ -68,9 +68,9 @@ class Trend:
         return self._mean, self._sd
 
     def add(self, at: float, value: float) -> Change | None:
-        """Add a value; returns the change that it shows, once.
+        """Add a value; return the change that it shows, once.
 
-        A value that is not a number is left out.
+        A value that is not a number is ignored.
         """
         if not math.isfinite(value):
             return None

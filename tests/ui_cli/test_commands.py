@@ -305,7 +305,7 @@ def test_runs_are_listed_shown_and_exported(recorded: Path, tmp_path: Path, capf
     assert lines[0].startswith('"time_s","cycle","state"')
     assert len(lines) - 1 == last_object(out)["samples"]
     code, _, err = called(capfd, "runs", *where, "export", "1", str(target))
-    assert code == 2 and "is there already" in err
+    assert code == 2 and "already exists" in err
     part = ("--from", "1", "--to", "2", "--rate", "100", "--columns", "spring_force_N,deflection_m")
     for ending in ("npz", "mat", "svg"):
         out_file = str(tmp_path / f"part.{ending}")

@@ -205,7 +205,7 @@ def test_a_selection_that_is_none_is_refused(run: Run, arguments: Any, said: str
 def test_a_file_that_is_there_is_not_written_over(run: Run, tmp_path: Path) -> None:
     target = tmp_path / "out.npz"
     target.write_text("mine")
-    with pytest.raises(RunError, match="is there already"):
+    with pytest.raises(RunError, match="already exists"):
         export_table(select(run), target)
     assert target.read_text() == "mine"
     with pytest.raises(RunError, match="ends in none of"):

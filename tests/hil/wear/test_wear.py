@@ -164,7 +164,7 @@ def test_a_damaged_journal_is_refused_with_its_line(tmp_path: Path, text: bytes,
 def test_a_journal_of_something_else_is_refused(tmp_path: Path) -> None:
     file = tmp_path / "journal.jsonl"
     Journal(file, HEAD, go_on=False).close()
-    with pytest.raises(JournalError, match="--go-on counts on"):
+    with pytest.raises(JournalError, match="--go-on continues its count"):
         Journal(file, HEAD, go_on=False)
     with pytest.raises(JournalError, match="another profile"):
         Journal(file, HEAD | {"profile": "q"}, go_on=True)
@@ -174,7 +174,7 @@ def test_two_do_not_count_in_one_journal(tmp_path: Path) -> None:
     file = tmp_path / "journal.jsonl"
     first = Journal(file, HEAD, go_on=False)
     first.write({"kind": "cycles", "count": 7, "seconds": 1.0, "damage": {}})
-    with pytest.raises(JournalError, match="another process counts in it"):
+    with pytest.raises(JournalError, match="another process writes it"):
         Journal(file, HEAD, go_on=True)
     first.write({"kind": "cycles", "count": 8, "seconds": 1.1, "damage": {}})
     first.close()

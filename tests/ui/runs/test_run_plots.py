@@ -87,7 +87,7 @@ def test_a_selection_is_exported_by_keyboard(window: Host, tmp_path: Path) -> No
     with np.load(target) as found:
         force = RunSeries(window.view_of("Runs").runs[0].path).run.column("spring_force_N")
         np.testing.assert_array_equal(found["spring_force_N"], force[1000:2001])
-    assert "is there already" in write(str(target))
+    assert "already exists" in write(str(target))
     assert "ends in none of" in write(str(tmp_path / "part.xyz"))
     assert "samples in" in write(str(tmp_path / "part.svg"))
     assert picture.hasFocus()
